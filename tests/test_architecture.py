@@ -1,0 +1,188 @@
+"""The shape of the project: its rooms, its top level, its commands, and words that stay out."""
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import tomllib
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from sim import scenarios_folder
+from sim.cli import COMMANDS, FRONT_END, front_end_command
+
+ROOT = Path(__file__).resolve().parent.parent
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "sim", "ui", "scenarios", "tests"}
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+
+
+def rooms_in_the_guide() -> list[str]:
+    """Folders of the table of rooms in DEVELOPERS.md, lowest first."""
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    return re.findall(r"^\| `((?:sim/)?\w+)` \|", guide, flags=re.MULTILINE)
+
+
+def rooms_in_the_tree() -> list[str]:
+    folders = [ROOT / "ui", *(ROOT / "sim").iterdir()]
+    return [str(folder.relative_to(ROOT)) for folder in folders if any(folder.glob("*.py"))]
+
+
+def tracked_files() -> list[str]:
+    listing = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True)
+    return listing.stdout.splitlines()
+
+
+def python(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, *arguments], cwd=ROOT, capture_output=True, text=True, check=False)
+
+
+def loaded_by(room: str) -> set[str]:
+    """Every module in memory after a new interpreter has imported `room`, a file or all files of a folder."""
+    files = sorted((ROOT / room).rglob("*.py")) or [ROOT / room]
+    names = [
+        ".".join(file.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__") for file in files
+    ]
+    script = f"import sys, {', '.join(names)}\nprint(*sys.modules)"
+    run = python("-c", script)
+    assert run.returncode == 0, run.stderr
+    return set(run.stdout.split())
+
+
+def packages(modules: set[str], prefix: str) -> set[str]:
+    return {name for name in modules if name == prefix or name.startswith(prefix + ".")}
+
+
+def test_the_table_of_rooms_names_the_folders() -> None:
+    assert sorted(rooms_in_the_tree()) == sorted(rooms_in_the_guide())
+
+
+def test_the_import_contract_has_the_rooms_in_the_same_order() -> None:
+    layers = PROJECT["tool"]["importlinter"]["contracts"][0]["layers"]
+    names = [layer.strip("()").replace(".", "/") for layer in reversed(layers)]
+    assert rooms_in_the_guide() == [name for name in names if (ROOT / name).is_dir()]
+
+
+@pytest.mark.parametrize("room", [room for room in rooms_in_the_guide() if room != "ui"])
+def test_a_room_loads_no_higher_room_and_no_user_interface(room: str) -> None:
+    rooms = rooms_in_the_guide()
+    loaded = loaded_by(room)
+    assert packages(loaded, room.replace("/", "."))
+    forbidden = [higher.replace("/", ".") for higher in rooms[rooms.index(room) + 1 :]]
+    for name in [*forbidden, "ui", "streamlit"]:
+        assert set() == packages(loaded, name)
+
+
+def test_the_command_loads_no_user_interface() -> None:
+    loaded = loaded_by("sim/cli.py")
+    assert "sim.cli" in loaded
+    assert set() == packages(loaded, "streamlit") | packages(loaded, "ui")
+
+
+def test_the_top_level_holds_only_the_agreed_names() -> None:
+    names = {file.split("/")[0] for file in tracked_files()}
+    assert set() == {name for name in names - TOP_LEVEL if not name.startswith(".")}
+
+
+def test_the_readme_has_two_commands_of_one_line_and_what_they_name_exists() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    start, check = re.findall(r"^```sh\n(.+)\n```$", readme, flags=re.MULTILINE)
+    assert readme.count("```") == 4
+    assert start.endswith(" && .venv/bin/busbay bay")
+    assert "pip install -e '.[test]'" in check
+    assert check.endswith(" && .venv/bin/python -m pytest")
+    assert PROJECT["project"]["scripts"]["busbay"] == "sim.cli:main"
+    assert "pytest" in PROJECT["project"]["optional-dependencies"]["test"]
+    assert "bay" in [command.name for command in COMMANDS]
+
+
+def test_cars_exercises_and_cases_are_found_beside_the_package() -> None:
+    assert ROOT / "scenarios" == scenarios_folder()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["bay", "--port", "0"], "'0' is not a port: a whole number from 1 to 65535"),
+        (["bay", "--port", "65536"], "'65536' is not a port: a whole number from 1 to 65535"),
+        (["bay", "--port", "web"], "'web' is not a port: a whole number from 1 to 65535"),
+        (["bya"], "invalid choice: 'bya'"),
+        ([], "the following arguments are required: command"),
+    ],
+)
+def test_bad_arguments_end_in_one_clear_error(arguments: list[str], sentence: str) -> None:
+    run = python("-m", "sim.cli", *arguments)
+    assert run.returncode == 2
+    assert sentence in run.stderr.splitlines()[-1]
+    assert "Traceback" not in run.stderr
+
+
+def test_the_front_end_stays_on_this_computer_asks_nothing_and_reports_nothing() -> None:
+    command = front_end_command(8600)
+    options = dict(zip(command[5::2], command[6::2], strict=True))
+    expected = {
+        "--server.address": "127.0.0.1",
+        "--server.port": "8600",
+        "--server.showEmailPrompt": "false",
+        "--browser.gatherUsageStats": "false",
+    }
+    assert expected == options
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+def test_the_bay_opens_on_its_port_and_closes_with_its_command(how: signal.Signals) -> None:
+    if not FRONT_END.exists():
+        pytest.skip("ui/app.py is not built yet")
+    with socket.create_server(("127.0.0.1", 0)) as probe:
+        port = probe.getsockname()[1]
+    environment = os.environ | {"STREAMLIT_SERVER_HEADLESS": "true"}
+    command = [sys.executable, "-m", "sim.cli", "bay", "--port", str(port)]
+    with subprocess.Popen(command, cwd=ROOT, env=environment, start_new_session=True) as bay:
+        try:
+            assert "ok" == answer(port)
+        finally:
+            if how is signal.SIGINT:  # a terminal sends Ctrl-C to the command and to its server
+                os.killpg(bay.pid, how)
+            else:
+                bay.send_signal(how)
+            bay.wait(timeout=30)
+    with pytest.raises(OSError, match="refused"):
+        socket.create_connection(("127.0.0.1", port), timeout=5)
+
+
+def answer(port: int) -> str:
+    """What the front end says about its health, asked until it is up."""
+    last_moment_s = time.monotonic() + 60
+    while True:
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=5) as reply:
+                return str(reply.read().decode())
+        except OSError:
+            if time.monotonic() > last_moment_s:
+                raise
+            time.sleep(0.2)
+
+
+@pytest.mark.parametrize(
+    ("where", "pattern", "why"),
+    [
+        ("", r"(?<![\w.~-])/(?:home|root|work|opt|mnt|Users)/\w", "a path of somebody's own machine"),
+        ("", r"\b(?:[T]ODO|[F]IXME)\b", "unfinished work is built or left out"),
+        ("", r"(?i)\bissue #?\d", "a reader has only the repository"),
+        ("sim/", r"^\s*(?:import|from)\b.*\bpyplot\b", "pyplot is not thread-safe: use Figure"),
+        ("ui/", r"^\s*(?:import|from)\b.*\bpyplot\b|\bst\.pyplot\b", "use Figure and st.image"),
+    ],
+)
+def test_listed_words_stay_out(where: str, pattern: str, why: str) -> None:
+    hits = []
+    for name in tracked_files():
+        if name.startswith(where) and (ROOT / name).is_file():
+            text = (ROOT / name).read_bytes().decode(errors="replace")
+            for number, line in enumerate(text.splitlines(), start=1):
+                if re.search(pattern, line):
+                    hits.append(f"{name}:{number}: {line}")
+    assert [] == hits, why
