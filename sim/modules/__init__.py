@@ -1,0 +1,1 @@
+"""What the software in a module does: power-up, monitors, trouble codes, diagnostics."""
