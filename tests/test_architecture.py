@@ -176,6 +176,7 @@ def answer(port: int) -> str:
         ("sim/", r"^\s*(?:import|from)\b.*\bpyplot\b", "pyplot is not thread-safe: use Figure"),
         ("ui/", r"^\s*(?:import|from)\b.*\bpyplot\b|\bst\.pyplot\b", "use Figure and st.image"),
     ],
+    ids=["machine path", "unfinished", "issue number", "pyplot in sim", "pyplot in ui"],
 )
 def test_listed_words_stay_out(where: str, pattern: str, why: str) -> None:
     hits = []
