@@ -108,8 +108,11 @@ KNOWN_DIFFERENCES = {
 def obd_wording(text: str) -> str:
     """Our wording with the habits of PyPI obd: no (+) and (-), other brackets, capitals and quotes."""
     for ours, theirs in (
-        (" (-) Shorted to Bus (+)", " shorted to Bus"), (" Performance", " (Performance)"), (" (+) ", " "), (" (-) ", " "),
-    ):  # fmt: skip
+        (" (-) Shorted to Bus (+)", " shorted to Bus"),
+        (" Performance", " (Performance)"),
+        (" (+) ", " "),
+        (" (-) ", " "),
+    ):
         if "Communication Bus" in text and "Off" not in text:
             text = text.replace(ours, theirs)
     return normal(text)
@@ -172,14 +175,28 @@ def test_full_description_adds_the_failure_type() -> None:
 @pytest.mark.parametrize(
     ("role", "lost", "invalid"),
     [  # SAE J2012 numbers as given by PyPI obd and open-source dictionaries
-        ("ECM", "U0100", "U0401"), ("TCM", "U0101", "U0402"), ("ABS", "U0121", "U0415"), ("BCM", "U0140", "U0422"),
-        ("IPC", "U0155", "U0423"), ("GW", "U0146", "U0447"), ("SRS", "U0151", "U0452"), ("RCM", "U0151", "U0452"),
-        ("EPS", "U0131", "U0420"), ("SAS", "U0126", "U0428"), ("EPB", "U0128", "U0417"), ("HVAC", "U0164", "U0424"),
-        ("IMMO", "U0167", "U0426"), ("radio", "U0184", "U0485"), ("telematics", "U0198", "U0499"),
-        ("door_a", "U0199", "U049A"), ("Door G", "U0205", "U0506"), ("SCCM", "U0212", "U0429"),
-        ("front radar", "U0235", "U0433"), ("Column Lock", "U0236", "U0537"),
+        ("ECM", "U0100", "U0401"),
+        ("TCM", "U0101", "U0402"),
+        ("ABS", "U0121", "U0415"),
+        ("BCM", "U0140", "U0422"),
+        ("IPC", "U0155", "U0423"),
+        ("GW", "U0146", "U0447"),
+        ("SRS", "U0151", "U0452"),
+        ("RCM", "U0151", "U0452"),
+        ("EPS", "U0131", "U0420"),
+        ("SAS", "U0126", "U0428"),
+        ("EPB", "U0128", "U0417"),
+        ("HVAC", "U0164", "U0424"),
+        ("IMMO", "U0167", "U0426"),
+        ("radio", "U0184", "U0485"),
+        ("telematics", "U0198", "U0499"),
+        ("door_a", "U0199", "U049A"),
+        ("Door G", "U0205", "U0506"),
+        ("SCCM", "U0212", "U0429"),
+        ("front radar", "U0235", "U0433"),
+        ("Column Lock", "U0236", "U0537"),
     ],
-)  # fmt: skip
+)
 def test_codes_about_a_module(role: str, lost: str, invalid: str) -> None:
     """Roles find their codes in any case and spacing."""
     assert (lost, invalid) == (codes.lost_communication_code(role), codes.invalid_data_code(role))
@@ -211,7 +228,8 @@ def test_every_table_is_well_formed_and_no_code_is_in_two() -> None:
     """Each code stands once, in its upper-case short form, beside a source and a standing."""
     seen: list[str] = []
     for table in codes.CODE_TABLES:
-        assert table.source and table.standing
+        assert table.source
+        assert table.standing
         seen += table.texts
     assert sorted(set(seen)) == sorted(seen)
     assert seen == [codes.dtc_text(codes.dtc_bytes(code)[:2]) for code in seen]
