@@ -1,0 +1,1 @@
+"""What a car is: its parts, its harness, its software as data, and the edits that change it."""

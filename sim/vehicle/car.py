@@ -1,0 +1,241 @@
+"""The car as built: every terminal, conductor and module, and the condition it is in.
+
+A `Car` is immutable; an edit makes a new one. Nodes of the electrical network are named as a technician
+would: `ECM.C1.3` is the harness side of cavity 3, `ECM:GND` the module's own side of the pin, `X4.2a` and
+`X4.2b` the two halves of an in-line connector, `F12.1`/`F12.2` the feed and load side of a fuse, `G101` a
+ground point, `BODY` the body, `BAT+`/`BAT-` the battery posts, `K1.30`/`K1.87`/`K1.85`/`K1.86` a relay
+(terminal numbers of DIN 72552).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sim.vehicle.description import Vehicle
+    from sim.vehicle.messages import Messages
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """Something with two ends, `a` and `b`, that current can pass."""
+
+    id: str
+    a: str
+    b: str
+
+
+@dataclass(frozen=True, slots=True)
+class Wire(Element):
+    """A conductor of stranded copper."""
+
+    length_m: float
+    area_mm2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Contact(Element):
+    """One mated pair of terminals of a connector."""
+
+    connector: str
+    ohm: float = 0.005  # new contact 1..5 mohm, from memory
+
+
+@dataclass(frozen=True, slots=True)
+class FuseLink(Element):
+    """A fuse in its holder."""
+
+    rating_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class Coil(Element):
+    """A relay's coil."""
+
+    relay: str
+    ohm: float
+    pull_in_v: float
+    drop_out_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class RelayContact(Element):
+    """A relay's contact 30-87, closed while the coil is pulled in."""
+
+    relay: str
+    ohm: float = 0.002  # 1.5..2 mohm typical, relay data sheets
+
+
+@dataclass(frozen=True, slots=True)
+class HandSwitch(Element):
+    """A contact closed by a person."""
+
+    operated_by: str
+    ohm: float = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Driver(Element):
+    """A module's high-side output: closed while the module runs and wants it."""
+
+    module: str
+    output: str
+    ohm: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Resistor(Element):
+    """A fixed resistance: terminator, joint, trace on a circuit board."""
+
+    ohm: float
+    kind: str = "trace"  # trace | joint | terminator | input | lead | short
+
+
+@dataclass(frozen=True, slots=True)
+class LoadPart(Element):
+    """Something that draws current."""
+
+    ohm: float
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Draw(Element):
+    """What a module's own electronics draw from one supply pin, by its state."""
+
+    module: str
+    run_a: float
+    sleep_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class Source(Element):
+    """The battery (`BAT`) or the alternator (`ALT`), with its internal resistance."""
+
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Transceiver:
+    """One module's connection to one bus; `h`, `l`, `gnd` are nodes inside the module."""
+
+    id: str  # e.g. "ECM.powertrain", also the name of the channel on the network
+    module: str
+    bus: str
+    h: str
+    l: str  # noqa: E741  (CAN low: the field's own name)
+    gnd: str
+    bitrate_bps: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pin:
+    """One cavity of a connector: `id` (`ECM.C1.3`), its function (`GND`) and its inner node (`ECM:GND`)."""
+
+    id: str
+    connector: str
+    cavity: str
+    function: str
+    inner: str
+
+
+@dataclass(frozen=True, slots=True)
+class Connector:
+    """A connector that can be taken off: a module's, an in-line one, a battery clamp, the DLC."""
+
+    id: str
+    owner: str  # module, or "" for an in-line connector
+    kind: str  # module | inline | battery | dlc
+    pins: tuple[Pin, ...]
+    location: str = ""
+
+
+@dataclass(frozen=True)
+class Route:
+    """A message that a gateway sends on from one bus to another."""
+
+    gateway: str
+    sender: str
+    message: str
+    from_bus: str
+    to_bus: str
+
+
+@dataclass(frozen=True)
+class Condition:
+    """The state of the harness: what has been taken off, pulled, cut, spoilt or added by edits."""
+
+    unplugged: frozenset[str] = frozenset()
+    pulled: frozenset[str] = frozenset()  # fuses and relays out of their holders
+    blown: frozenset[str] = frozenset()
+    opened: frozenset[str] = frozenset()  # element ids
+    added_ohm: Mapping[str, float] = field(default_factory=dict)  # element id -> series resistance
+    fitted_a: Mapping[str, float] = field(default_factory=dict)  # fuse -> rating of a wrong fuse
+    leads: Mapping[str, tuple[Element, ...]] = field(default_factory=dict)  # bypass leads and shorts by name
+    battery_pct: float | None = None
+
+
+@dataclass(frozen=True)
+class Car:
+    """One car: how it is built (`elements`, `connectors`, `transceivers`), its software, its condition.
+
+    `built` is the description that its harness really follows; `claimed` the one its wiring diagram shows.
+    """
+
+    built: Vehicle
+    claimed: Vehicle
+    elements: Mapping[str, Element]
+    connectors: Mapping[str, Connector]
+    transceivers: Mapping[str, Transceiver]
+    messages: Messages
+    addresses: Mapping[str, int]
+    condition: Condition = Condition()
+
+    @property
+    def title(self) -> str:
+        """The car's name."""
+        return self.built.car
+
+    @cached_property
+    def pins(self) -> Mapping[str, Pin]:
+        """Every pin by its id."""
+        return {pin.id: pin for plug in self.connectors.values() for pin in plug.pins}
+
+    def with_condition(self, **changes: object) -> Car:
+        """The same car in another condition."""
+        return replace(self, condition=replace(self.condition, **changes))  # type: ignore[arg-type]
+
+    def is_whole(self, element: Element) -> bool:
+        """Does the element conduct, as far as edits go? (Switches and relay contacts have a state besides.)"""
+        state = self.condition
+        if element.id in state.opened:
+            return False
+        match element:
+            case Contact():
+                return element.connector not in state.unplugged
+            case FuseLink():
+                return element.id not in state.pulled and element.id not in state.blown
+            case RelayContact() | Coil():
+                return element.relay not in state.pulled
+        return True
+
+    @cached_property
+    def all_elements(self) -> Mapping[str, Element]:
+        """The built elements and those that edits have added."""
+        extra = {part.id: part for name in sorted(self.condition.leads) for part in self.condition.leads[name]}
+        return {**self.elements, **extra} if extra else self.elements
+
+    def pin_of(self, module: str, function: str) -> Pin | None:
+        """A module's pin by its function, e.g. `B+`, `GND`, `powertrain.H`."""
+        return self._functions.get((module, function))
+
+    @cached_property
+    def _functions(self) -> dict[tuple[str, str], Pin]:
+        return {(plug.owner, pin.function): pin for plug in self.connectors.values() for pin in plug.pins}
+
+    def pins_of(self, module: str) -> list[Pin]:
+        """All pins of a module in file order."""
+        return [pin for plug in self.connectors.values() if plug.owner == module for pin in plug.pins]

@@ -1,0 +1,90 @@
+"""Conditions: structured data over a fixed list of facts, never evaluated code.
+
+A condition is true, false or unknown. A fact that a module cannot know (a signal that is not arriving)
+makes it unknown, and only *true* lets a rule act: this is what makes a master hold its last state.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+PowerMode = Literal["off", "accessory", "run", "crank"]
+FobPlace = Literal["away", "in_range", "at_button"]
+EngineState = Literal["stopped", "cranking", "running"]
+SignalValue = bool | int | str
+
+LEAVES = (
+    "all",
+    "any",
+    "not",
+    "input",
+    "signal",
+    "missing",
+    "mode",
+    "line",
+    "fob",
+    "engine",
+    "immobilizer",
+    "supply_above_v",
+)
+
+
+def _listed(value: Any) -> Any:
+    return value if isinstance(value, list | tuple) or value is None else (value,)
+
+
+def _mode_word(value: Any) -> Any:
+    # YAML 1.1 reads a bare `off` as false; a technician means the mode
+    listed = _listed(value)
+    return listed and tuple("off" if one is False else one for one in listed)
+
+
+class Condition(BaseModel):
+    """One condition: exactly one of the keys of `LEAVES` (with `is` beside `signal`)."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+    all_: tuple[Condition, ...] | None = Field(None, alias="all")
+    any_: tuple[Condition, ...] | None = Field(None, alias="any")
+    not_: Condition | None = Field(None, alias="not")
+    input: str | None = None
+    signal: str | None = None
+    is_: Annotated[tuple[SignalValue, ...], BeforeValidator(_listed)] = Field((True,), alias="is")
+    missing: str | None = None
+    mode: Annotated[tuple[PowerMode, ...] | None, BeforeValidator(_mode_word)] = None
+    line: str | None = None
+    fob: Annotated[tuple[FobPlace, ...] | None, BeforeValidator(_listed)] = None
+    engine: Annotated[tuple[EngineState, ...] | None, BeforeValidator(_listed)] = None
+    immobilizer: Literal["released"] | None = None
+    supply_above_v: float | None = Field(None, ge=0, le=60)
+
+    @model_validator(mode="after")
+    def _one_key(self) -> Condition:
+        if len(self.kinds()) != 1:
+            raise ValueError(f"a condition has exactly one of {', '.join(LEAVES)}")
+        if self.signal is None and "is_" in self.model_fields_set:
+            raise ValueError("'is' stands beside 'signal' only")
+        return self
+
+    def kinds(self) -> list[str]:
+        """The keys that are set (one, in a valid condition)."""
+        names = {"all": self.all_, "any": self.any_, "not": self.not_}
+        return [key for key in LEAVES if names.get(key, getattr(self, key, None)) is not None]
+
+    def leaves(self) -> Iterator[Condition]:
+        """Every fact that the condition reads, in written order."""
+        parts = self.all_ or self.any_ or ((self.not_,) if self.not_ else ())
+        if self.kinds()[0] not in ("all", "any", "not"):
+            yield self
+        for part in parts:
+            yield from part.leaves()
+
+    def signals(self) -> list[str]:
+        """Names of the signals that must be heard to know the condition."""
+        return [name for leaf in self.leaves() if (name := leaf.signal or leaf.missing)]
+
+
+ALWAYS = Condition(all=())

@@ -1,0 +1,320 @@
+"""What a person writes about a car: the shape of a vehicle file.
+
+Everything that a technician would expect has a default, so a small car is a page; unknown keys are
+refused. Defaults marked *common practice* have no standard behind them: a file may change each of them,
+and `busbay car FILE --full` prints them all.
+
+Not modelled: options of one car line, software versions, manual gearboxes.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from sim.vehicle.conditions import Condition, PowerMode, SignalValue
+
+# Names end in units; a name is letters, digits and the few marks that wiring diagrams use.
+Name = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_+\-]{0,39}$")]
+CanId = Annotated[int, Field(ge=0, le=0x7FF)]
+Bitrate = Literal[125_000, 250_000, 500_000, 1_000_000]
+
+
+def _listed(value: Any) -> Any:
+    return [value] if isinstance(value, str | dict) else value
+
+
+class Part(BaseModel):
+    """Ground of every part of a description: frozen, no unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+
+class Battery(Part):
+    """A 12 V starter battery and its main cables."""
+
+    capacity_ah: float = Field(60, gt=0, le=400)
+    charge_pct: float = Field(95, ge=0, le=100)
+    internal_ohm: float = Field(0.006, gt=0, le=1)  # 3..6 mohm warm and good, from memory
+    cable_m: float = Field(1.5, gt=0, le=20)
+    cable_mm2: float = Field(35, gt=0, le=120)
+
+
+class Bus(Part):
+    """A CAN bus as a line of modules in physical order.
+
+    An item of `line` is a module (`ECM`), `ECM terminated` (120 ohm inside the module), `EPB through`
+    (the pair goes in and out by the module's connector), an in-line connector (`X10`), `DLC`, or
+    `R1 terminator` (a resistor in the harness).
+    """
+
+    title: str = ""
+    bitrate_bps: Bitrate = 500_000
+    line: tuple[str, ...]
+    span_m: float = Field(1.0, gt=0, le=40)  # between neighbours on the line
+    stub_m: float = Field(0.3, gt=0, le=10)  # common figure at 1 Mbit/s in transceiver data sheets
+    area_mm2: float = Field(0.35, gt=0, le=10)
+
+
+class Fuse(Part):
+    """A fuse: where it is fed from and what it feeds.
+
+    `from` is `battery`, a relay or another fuse. An item of `feeds` is a module (`ECM`: its permanent
+    supply `B+`), a pin (`ECM.IGN`), a load, a switch or `DLC`, with `via X10` behind it where the wire passes an
+    in-line connector.
+    """
+
+    title: str = ""
+    rating_a: float = Field(gt=0, le=500)
+    from_: str = Field("battery", alias="from")
+    feeds: Annotated[tuple[str, ...], BeforeValidator(_listed)] = ()
+    length_m: float = Field(2.0, gt=0, le=30)
+    area_mm2: float | None = Field(None, gt=0, le=120)  # default: the usual size for the rating
+    location: str = "fuse box"
+
+
+class Relay(Part):
+    """A change of path by a coil: contact 30 to 87, coil 86 (driven) to 85 (ground).
+
+    `coil` is a module's output such as `BCM.run_relay`.
+    """
+
+    title: str = ""
+    coil: str
+    from_: str = Field("battery", alias="from")
+    feeds: Annotated[tuple[str, ...], BeforeValidator(_listed)] = ()
+    ground: str | None = None
+    coil_ohm: float = Field(85, gt=0)  # mini ISO relay data sheets
+    pull_in_v: float = Field(6.9, gt=0)
+    drop_out_v: float = Field(1.2, gt=0)
+    location: str = "fuse box"
+
+
+class Ground(Part):
+    """A ground point of the body."""
+
+    title: str = ""
+    location: str = ""
+    joint_ohm: float = Field(0.001, gt=0)
+
+
+class Inline(Part):
+    """An in-line connector between two harnesses."""
+
+    title: str = ""
+    location: str = ""
+
+
+class Dlc(Part):
+    """The diagnostic link connector (pin numbers of SAE J1962: 4 and 5 ground, 6 and 14 CAN, 16 battery)."""
+
+    ground: str | None = None
+    location: str = "under the dash"
+
+
+class Switch(Part):
+    """A hand- or foot-operated contact, from a fuse (see the fuse's `feeds`) to inputs of modules."""
+
+    title: str = ""
+    operated_by: Literal["brake", "button", "driver_door", "lamp_switch", "trailer_plugged"]
+    to: Annotated[tuple[str, ...], BeforeValidator(_listed)]
+
+
+class Load(Part):
+    """Something that draws current: fed by a fuse or relay, its other side on `to` (a ground, or a module's pin)."""
+
+    title: str = ""
+    ohm: float = Field(gt=0)
+    to: str
+    kind: Literal["coil", "injector", "starter", "lamp", "motor", "heater", "other"] = "other"
+
+
+class Message(Part):
+    """A periodic CAN message of a module."""
+
+    id: CanId | None = None
+    period_ms: float = Field(100, ge=5, le=60_000)
+    offset_ms: float | None = Field(None, ge=0)
+    length: int = Field(8, ge=0, le=8)
+    signals: tuple[Name, ...] = ()
+
+
+class Signal(Part):
+    """How a module works out a signal that it sends.
+
+    `when`: true or false by a condition. `fact`: something that this module itself knows.
+    `uses`: signals of others it is worked out from; with one missing it is marked invalid, a substitute
+    is sent, or the last value is held. `value`: a fixed value.
+    """
+
+    when: Condition | None = None
+    fact: (
+        Literal["power_mode", "engine_state", "vehicle_speed_kph", "immobilizer", "engine_speed_rpm"] | None
+    ) = None
+    uses: tuple[Name, ...] = ()
+    missing: Literal["invalid", "substitute", "hold"] = "invalid"
+    substitute: SignalValue = 0
+    value: SignalValue = 1
+
+
+class Monitor(Part):
+    """What a module expects to hear, and the code it sets when it does not.
+
+    Limits are common practice: ten periods (never under 100 ms), matured over a further 500 ms.
+    """
+
+    from_: Name = Field(alias="from")
+    message: Name | None = None
+    limit_ms: float | None = Field(None, gt=0)
+    mature_ms: float = Field(500, ge=0)
+    heal_ms: float = Field(500, ge=0)
+    when: Condition | None = None
+    after_ms: float = Field(2000, ge=0)  # settling time after the enabling condition comes true
+    code: str | None = Field(None, pattern=r"^[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?$")
+    invalid_code: str | None = Field(None, pattern=r"^[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?$")
+
+
+class CircuitCheck(Part):
+    """A module watching the voltage at one of its own pins."""
+
+    pin: Name
+    below_v: float | None = Field(None, ge=0, le=60)
+    above_v: float | None = Field(None, ge=0, le=60)
+    code: str = Field(pattern=r"^[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?$")
+    mature_ms: float = Field(500, ge=0)
+    heal_ms: float = Field(500, ge=0)
+    when: Condition | None = None
+    after_ms: float = Field(500, ge=0)
+
+
+class Output(Part):
+    """A high-side driver: switches the module's supply to its pin while `when` is true."""
+
+    title: str = ""
+    when: Condition
+
+
+class Input(Part):
+    """A wired input: active while its pin is above half of the module's supply."""
+
+    pull_ohm: float = Field(10_000, gt=0)
+
+
+class Telltale(Part):
+    """A warning lamp of an instrument cluster."""
+
+    title: str = ""
+    when: Condition
+    colour: Literal["red", "amber", "green", "blue"] = "amber"
+
+
+class Guard(Part):
+    """What a gateway lets through from the diagnostic connector."""
+
+    refuses_until_unlocked: tuple[Literal["clear", "actuate", "program"], ...] = ("clear", "actuate", "program")
+    delay_ms: float = Field(2, ge=0)
+
+
+class Module(Part):
+    """A control module: pins, software behaviour, messages and monitors."""
+
+    title: str = ""
+    role: str | None = None  # SAE J1930 abbreviation or trade word; default: the module's own name
+    location: str = ""
+    ground: Annotated[tuple[str, ...], BeforeValidator(_listed)] = ()
+    connectors: dict[Name, tuple[str, ...]] = Field(default_factory=dict)
+    address: CanId | None = None  # diagnostic request id; it answers 8 above (ISO 15765-4)
+    min_supply_v: float = Field(6.0, gt=0, le=60)  # brown-out; common practice
+    restart_supply_v: float = Field(6.5, gt=0, le=60)
+    boot_ms: float = Field(200, ge=0)  # common practice
+    wake: Annotated[tuple[str, ...] | None, BeforeValidator(_listed)] = None  # pins, inputs, `bus`, `fob`
+    stay_awake_ms: float = Field(2000, ge=0)  # how long it goes on sending with no reason to
+    sleep_after_ms: float = Field(5000, ge=0)  # how long the bus must then be quiet
+    run_a: float = Field(0.3, gt=0, le=50)
+    sleep_a: float = Field(0.0006, ge=0, le=5)
+    sends: dict[Name, Message] | None = None
+    signals: dict[Name, Signal] = Field(default_factory=dict)
+    hears: tuple[Name | Monitor, ...] = ()
+    waits_for: Annotated[tuple[Name, ...], BeforeValidator(_listed)] = ()
+    checks: tuple[CircuitCheck, ...] = ()
+    inputs: dict[Name, Input] = Field(default_factory=dict)
+    outputs: dict[Name, Output] = Field(default_factory=dict)
+    telltales: dict[Name, Telltale] = Field(default_factory=dict)
+    fob_receiver: bool = False
+    gateway: Guard | None = None
+    confirm_cycles: int = Field(1, ge=1, le=10)
+    aging_cycles: int = Field(40, ge=1, le=255)
+
+
+class ModeRule(Part):
+    """One rule of the power-mode master: in mode `from`, on `on`, while `if` is true, go to `to`."""
+
+    from_: Annotated[
+        tuple[PowerMode, ...], BeforeValidator(lambda v: _modes(v))
+    ] = Field(alias="from")
+    on: Literal["press", "release", "change"] = "press"
+    after_s: float = Field(0, ge=0)
+    if_: Condition = Field(Condition(all=()), alias="if")
+    to: Annotated[PowerMode, BeforeValidator(lambda v: "off" if v is False else v)]
+
+
+def _modes(value: Any) -> Any:
+    listed = value if isinstance(value, list | tuple) else [value]
+    return ["off" if one is False else one for one in listed]
+
+
+class PowerModes(Part):
+    """The power-mode master and its rules, in order: the first whose condition is true acts."""
+
+    master: Name
+    button: Name = "button"
+    rules: tuple[ModeRule, ...]
+
+
+class Immobilizer(Part):
+    """Challenge and answer between the module that knows the fobs and the one that starts the engine."""
+
+    authority: Name
+    engine: Name
+    challenge_id: CanId = 0x1A0
+    answer_id: CanId = 0x1A1
+    release_id: CanId = 0x1A2
+    retry_ms: float = Field(200, gt=0)
+
+
+class Engine(Part):
+    """The engine as far as starting goes.
+
+    It cranks while the starter has voltage, and fires once cranked for `fires_after_s` with at least
+    `cylinders_needed` cylinders whose coil and injector are fed, under a controller that runs and is released.
+    """
+
+    controller: Name
+    starter: Name
+    coils: tuple[Name, ...]
+    injectors: tuple[Name, ...]
+    fires_after_s: float = Field(0.8, gt=0)
+    cylinders_needed: int = Field(3, ge=1)
+    alternator_v: float = Field(14.2, gt=0)
+    cranks_above_v: float = Field(6.0, gt=0)
+
+
+class Vehicle(Part):
+    """A whole vehicle file."""
+
+    car: str = Field(min_length=1, max_length=120)
+    about: str = ""
+    battery: Battery = Battery()
+    buses: dict[Name, Bus] = Field(min_length=1)
+    fuses: dict[Name, Fuse] = Field(default_factory=dict)
+    grounds: dict[Name, Ground] = Field(default_factory=dict)
+    relays: dict[Name, Relay] = Field(default_factory=dict)
+    inline: dict[Name, Inline] = Field(default_factory=dict)
+    switches: dict[Name, Switch] = Field(default_factory=dict)
+    loads: dict[Name, Load] = Field(default_factory=dict)
+    dlc: Dlc = Dlc()
+    modules: dict[Name, Module] = Field(min_length=1)
+    power_modes: PowerModes | None = None
+    immobilizer: Immobilizer | None = None
+    engine: Engine | None = None

@@ -1,0 +1,486 @@
+"""Edits: faults, repairs and theories, all of one kind.
+
+An edit is one sentence about one car, and `edit.apply(car)` is the car after it. Sentences::
+
+    unplug ECM.C1                 plug ECM.C1             any connector, also X10, DLC, BAT.NEG
+    pull F12                      fit F12                 a fuse or relay out, a right one in
+    fit F12 20 A                  blow F12                a wrong rating; a fuse blown
+    open ECM.C1.3                 mend ECM.C1.3           a pin, wire, ground point or splice leg interrupted
+    corrode ECM.C1.3 0.5 ohm                              added resistance
+    short ECM.C1.3 to BODY 0.1 ohm                        any two terminals; `unshort ECM.C1.3 to BODY`
+    bypass GW diag to powertrain  unbypass GW             a lead in place of an unplugged gateway
+    charge 30 %                                           the battery's state of charge
+    theory ECM waits for TRM                              start-up
+    theory body runs through DDM                          the line goes through a module's connector
+    theory F7 feeds TRM.B+                                the diagram is wrong about this fuse
+
+`undo` of an edit is the edit that takes it back, or None where nothing can.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sim.vehicle.car import Car, Contact, Element, FuseLink, RelayContact, Resistor, Wire
+from sim.vehicle.description import Vehicle
+from sim.vehicle.harness import build
+from sim.vehicle.messages import line_items
+from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
+
+SHORT_OHM = 0.05  # a hard short: two strands touching; common practice
+LEAD_M, LEAD_MM2 = 0.3, 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """One edit: its sentence in normal form, and whether it is about the design (a theory)."""
+
+    text: str
+    kind: str  # fault | repair | theory
+    _change: Callable[[Car], Car]
+    undo: str | None = None
+
+    def apply(self, car: Car) -> Car:
+        """The car after this edit; raises `EditProblem` where it cannot be done now."""
+        return self._change(car)
+
+    def __str__(self) -> str:
+        return self.text
+
+
+def parse_edit(text: str, car: Car) -> Edit:
+    """The edit that a sentence means for this car; raises `EditProblem` with the nearest right name."""
+    words = text.split()
+    if not words:
+        raise EditProblem("an empty edit")
+    verb = words[0].lower()
+    if verb not in _VERBS:
+        raise EditProblem(f"no edit begins with '{words[0]}'{did_you_mean(verb, _VERBS)}")
+    return _VERBS[verb](words[1:], car)
+
+
+def apply_all(car: Car, edits: list[str] | tuple[str, ...]) -> Car:
+    """The car after a list of edit sentences, in order. Theories come first: they change how the car is built."""
+    parsed = [parse_edit(text, car) for text in edits]
+    for edit in sorted(parsed, key=lambda one: one.kind != "theory"):
+        car = edit.apply(car)
+    return car
+
+
+# -- connectors, fuses, relays ---------------------------------------------------------------------------------
+
+
+def _unplug(words: list[str], car: Car) -> Edit:
+    name = _connector(words, car, "unplug")
+
+    def change(car: Car) -> Car:
+        if name in car.condition.unplugged:
+            raise EditProblem(f"{name} is unplugged already")
+        return car.with_condition(unplugged=car.condition.unplugged | {name})
+
+    return Edit(f"unplug {name}", "fault", change, f"plug {name}")
+
+
+def _plug(words: list[str], car: Car) -> Edit:
+    name = _connector(words, car, "plug")
+
+    def change(car: Car) -> Car:
+        if name not in car.condition.unplugged:
+            raise EditProblem(f"{name} is plugged in already")
+        owner = car.connectors[name].owner
+        if any(lead.startswith(f"bypass {owner} ") for lead in car.condition.leads):
+            raise EditProblem(f"a bypass lead sits in {name}; take it off first ('unbypass {owner}')")
+        return car.with_condition(unplugged=car.condition.unplugged - {name})
+
+    return Edit(f"plug {name}", "repair", change, f"unplug {name}")
+
+
+def _connector(words: list[str], car: Car, verb: str) -> str:
+    name = _one(words, verb)
+    if name in car.connectors:
+        return name
+    own = [plug.id for plug in car.connectors.values() if plug.owner == name]
+    if len(own) == 1:
+        return own[0]
+    if own:
+        raise EditProblem(f"{name} has more than one connector; say which: {', '.join(own)}")
+    raise EditProblem(unknown("connector", name, [*car.connectors, *car.built.modules]))
+
+
+def _pull(words: list[str], car: Car) -> Edit:
+    name = _holder(words, car, "pull")
+
+    def change(car: Car) -> Car:
+        if name in car.condition.pulled:
+            raise EditProblem(f"{name} is out already")
+        return car.with_condition(pulled=car.condition.pulled | {name})
+
+    return Edit(f"pull {name}", "fault", change, f"fit {name}")
+
+
+def _fit(words: list[str], car: Car) -> Edit:
+    name = _holder(words[:1], car, "fit")
+    rating_a = _number(words[1:], "A", f"fit {name}") if words[1:] else None
+    if rating_a is not None and name not in car.built.fuses:
+        raise EditProblem(f"{name} is no fuse: it has no rating")
+
+    def change(car: Car) -> Car:
+        state = car.condition
+        if rating_a is None and name not in state.pulled | state.blown and name not in state.fitted_a:
+            raise EditProblem(f"{name} is in and whole already")
+        fitted = {key: value for key, value in state.fitted_a.items() if key != name}
+        if rating_a is not None:
+            fitted[name] = rating_a
+        return car.with_condition(pulled=state.pulled - {name}, blown=state.blown - {name}, fitted_a=fitted)
+
+    if rating_a is None:
+        return Edit(f"fit {name}", "repair", change, f"pull {name}")
+    return Edit(f"fit {name} {rating_a:g} A", "fault", change, f"fit {name}")
+
+
+def _blow(words: list[str], car: Car) -> Edit:
+    name = _one(words, "blow")
+    if name not in car.built.fuses:
+        raise EditProblem(unknown("fuse", name, car.built.fuses))
+
+    def change(car: Car) -> Car:
+        return car.with_condition(blown=car.condition.blown | {name})
+
+    return Edit(f"blow {name}", "fault", change, f"fit {name}")
+
+
+def _holder(words: list[str], car: Car, verb: str) -> str:
+    name = _one(words, verb)
+    known = [*car.built.fuses, *car.built.relays]
+    if name not in known:
+        raise EditProblem(unknown("fuse or relay", name, known))
+    return name
+
+
+# -- terminals and wires ---------------------------------------------------------------------------------------
+
+
+def _open(words: list[str], car: Car) -> Edit:
+    name = _conductor(words, car, "open")
+
+    def change(car: Car) -> Car:
+        if name in car.condition.opened:
+            raise EditProblem(f"{name} is open already")
+        return car.with_condition(opened=car.condition.opened | {name})
+
+    return Edit(f"open {name}", "fault", change, f"mend {name}")
+
+
+def _mend(words: list[str], car: Car) -> Edit:
+    name = _conductor(words, car, "mend")
+
+    def change(car: Car) -> Car:
+        state = car.condition
+        if name not in state.opened and name not in state.added_ohm:
+            raise EditProblem(f"{name} is whole already")
+        added = {key: value for key, value in state.added_ohm.items() if key != name}
+        return car.with_condition(opened=state.opened - {name}, added_ohm=added)
+
+    return Edit(f"mend {name}", "repair", change, None)
+
+
+def _corrode(words: list[str], car: Car) -> Edit:
+    name = _conductor(words[:1], car, "corrode")
+    ohm = _number(words[1:], "ohm", f"corrode {name}")
+
+    def change(car: Car) -> Car:
+        return car.with_condition(added_ohm={**car.condition.added_ohm, name: ohm})
+
+    return Edit(f"corrode {name} {ohm:g} ohm", "fault", change, f"mend {name}")
+
+
+def _conductor(words: list[str], car: Car, verb: str) -> str:
+    """A pin, wire or ground joint, by its id or a pin by its function (`ECM.GND`)."""
+    name = _one(words, verb)
+    if isinstance(car.elements.get(name), Contact | Wire | Resistor):
+        return name
+    module, _, function = name.partition(".")
+    pin = car.pin_of(module, function)
+    if pin:
+        return pin.id
+    known = [
+        element.id
+        for element in car.elements.values()
+        if isinstance(element, Contact | Wire) or (isinstance(element, Resistor) and element.kind == "joint")
+    ]
+    raise EditProblem(unknown("pin, wire or ground point", name, known))
+
+
+def nodes_of(car: Car) -> frozenset[str]:
+    """Every terminal of the car that a probe or a short could touch."""
+    return frozenset(node for element in car.elements.values() for node in (element.a, element.b))
+
+
+def _terminal(name: str, car: Car) -> str:
+    nodes = nodes_of(car)
+    if name in nodes:
+        return name
+    module, _, function = name.partition(".")
+    pin = car.pin_of(module, function)
+    if pin:
+        return pin.id
+    raise EditProblem(unknown("terminal", name, nodes))
+
+
+def _short(words: list[str], car: Car) -> Edit:
+    a, b, rest = _two(words, "short", car)
+    ohm = _number(rest, "ohm", "short") if rest else SHORT_OHM
+    name = f"short {a} to {b}"
+
+    def change(car: Car) -> Car:
+        lead = Resistor(name, a, b, ohm, "short")
+        return car.with_condition(leads={**car.condition.leads, name: (lead,)})
+
+    return Edit(f"{name} {ohm:g} ohm", "fault", change, f"unshort {a} to {b}")
+
+
+def _unshort(words: list[str], car: Car) -> Edit:
+    a, b, rest = _two(words, "unshort", car)
+    if rest:
+        raise EditProblem(f"'{' '.join(rest)}' too many behind 'unshort {a} to {b}'")
+    return _take_off(f"short {a} to {b}", f"unshort {a} to {b}")
+
+
+def _two(words: list[str], verb: str, car: Car) -> tuple[str, str, list[str]]:
+    if len(words) < 3 or words[1] != "to":
+        raise EditProblem(f"write '{verb} TERMINAL to TERMINAL'")
+    a, b = _terminal(words[0], car), _terminal(words[2], car)
+    if a == b:
+        raise EditProblem(f"{a} cannot be shorted to itself")
+    return a, b, words[3:]
+
+
+def _take_off(lead: str, text: str) -> Edit:
+    def change(car: Car) -> Car:
+        if lead not in car.condition.leads:
+            raise EditProblem(f"there is no '{lead}' to take off")
+        return car.with_condition(leads={key: value for key, value in car.condition.leads.items() if key != lead})
+
+    return Edit(text, "repair", change, None)
+
+
+# -- bypass lead and battery -----------------------------------------------------------------------------------
+
+
+def _bypass(words: list[str], car: Car) -> Edit:
+    if len(words) < 4 or words[2] != "to":
+        raise EditProblem("write 'bypass GATEWAY BUS to BUS', for example 'bypass GW diag to powertrain'")
+    module = words[0]
+    buses = [bus for bus in [words[1], *words[3:]] if bus not in ("to", "and")]
+    gateways = [name for name, spec in car.built.modules.items() if spec.gateway]
+    if module not in gateways:
+        raise EditProblem(unknown("gateway", module, gateways))
+    own = car.messages.buses_of[module]
+    for bus in buses:
+        if bus not in own:
+            raise EditProblem(f"{module} is not on a bus '{bus}'{did_you_mean(bus, own)}")
+    if len(set(buses)) != len(buses):
+        raise EditProblem("a bypass lead joins different buses")
+    name = f"bypass {module} {buses[0]} to {' and '.join(buses[1:])}"
+
+    def change(car: Car) -> Car:
+        lead: list[Element] = []
+        for leg in ("H", "L"):
+            ends = [car.pin_of(module, f"{bus}.{leg}") for bus in buses]
+            first = ends[0]
+            for other in ends:
+                if first is None or other is None or other.connector not in car.condition.unplugged:
+                    raise EditProblem(f"unplug {module} first: the lead goes into its connector")
+                if other is not first:
+                    lead.append(Wire(f"{first.id}=={other.id}", first.id, other.id, LEAD_M, LEAD_MM2))
+        return car.with_condition(leads={**car.condition.leads, name: tuple(lead)})
+
+    return Edit(name, "fault", change, f"unbypass {module}")
+
+
+def _unbypass(words: list[str], car: Car) -> Edit:
+    module = _one(words, "unbypass")
+
+    def change(car: Car) -> Car:
+        fitted = [lead for lead in car.condition.leads if lead.startswith(f"bypass {module} ")]
+        if not fitted:
+            raise EditProblem(f"no bypass lead sits at {module}")
+        kept = {key: value for key, value in car.condition.leads.items() if key not in fitted}
+        return car.with_condition(leads=kept)
+
+    return Edit(f"unbypass {module}", "repair", change, None)
+
+
+def _charge(words: list[str], car: Car) -> Edit:
+    pct = _number(words, "%", "charge")
+    if pct > 100:
+        raise EditProblem(f"a battery is charged to 100 % at most (here: {pct:g} %)")
+
+    def change(car: Car) -> Car:
+        return car.with_condition(battery_pct=pct)
+
+    kind = "fault" if pct < 60 else "repair"
+    return Edit(f"charge {pct:g} %", kind, change, f"charge {car.built.battery.charge_pct:g} %")
+
+
+# -- theories: edits of the design -----------------------------------------------------------------------------
+
+
+def _theory(words: list[str], car: Car) -> Edit:
+    text = " ".join(words)
+    for pattern, make in _THEORIES:
+        match = re.fullmatch(pattern, text)
+        if match:
+            return make(*match.groups(), car)
+    raise EditProblem(
+        f"'theory {text}' is none of: 'theory ECM waits for TRM', 'theory body runs through DDM', "
+        "'theory F7 feeds TRM.B+'"
+    )
+
+
+def _design_edit(text: str, redesign: Callable[[Vehicle], Vehicle]) -> Edit:
+    def change(car: Car) -> Car:
+        try:
+            rebuilt = _rebuilt(redesign, text, car)
+        except Problem as problem:
+            raise EditProblem(f"'{text}' contradicts the car: {problem.what}") from None
+        return rebuilt.with_condition(**_condition_fields(car))
+
+    return Edit(text, "theory", change, None)
+
+
+def _rebuilt(redesign: Callable[[Vehicle], Vehicle], text: str, car: Car) -> Car:
+    return build(redesign(car.built), car.claimed)
+
+
+def _condition_fields(car: Car) -> dict[str, object]:
+    state = car.condition
+    return {name: getattr(state, name) for name in state.__dataclass_fields__}
+
+
+def _waits(waiter: str, other: str, car: Car) -> Edit:
+    for name in (waiter, other):
+        if name not in car.built.modules:
+            raise EditProblem(unknown("module", name, car.built.modules))
+    if waiter == other:
+        raise EditProblem(f"{waiter} cannot wait for itself")
+
+    def redesign(vehicle: Vehicle) -> Vehicle:
+        module = vehicle.modules[waiter]
+        waits = tuple(dict.fromkeys((*module.waits_for, other)))
+        return _with(vehicle, "modules", waiter, module.model_copy(update={"waits_for": waits}))
+
+    return _design_edit(f"theory {waiter} waits for {other}", redesign)
+
+
+def _runs_through(bus: str, name: str, car: Car) -> Edit:
+    if bus not in car.built.buses:
+        raise EditProblem(unknown("bus", bus, car.built.buses))
+    on_line = [item for item, _ in line_items(car.built.buses[bus].line) if item in car.built.modules]
+    if name not in on_line:
+        raise EditProblem(f"no module '{name}' on the line of {bus}{did_you_mean(name, on_line)}")
+
+    def redesign(vehicle: Vehicle) -> Vehicle:
+        spec = vehicle.buses[bus]
+        line = tuple(
+            f"{item} through{' terminated' if 'terminated' in word else ''}" if item == name else f"{item} {word}".strip()
+            for item, word in line_items(spec.line)
+        )
+        return _with(vehicle, "buses", bus, spec.model_copy(update={"line": line}))
+
+    return _design_edit(f"theory {bus} runs through {name}", redesign)
+
+
+def _feeds(fuse: str, consumer: str, car: Car) -> Edit:
+    if fuse not in car.built.fuses:
+        raise EditProblem(unknown("fuse", fuse, car.built.fuses))
+    wanted = _consumer_name(consumer)
+    fed = [_consumer_name(item.split()[0]) for spec in car.built.fuses.values() for item in spec.feeds]
+    if wanted not in fed:
+        raise EditProblem(f"no fuse feeds '{consumer}'{did_you_mean(wanted, fed)}")
+
+    def redesign(vehicle: Vehicle) -> Vehicle:
+        moved = next(
+            item
+            for spec in vehicle.fuses.values()
+            for item in spec.feeds
+            if _consumer_name(item.split()[0]) == wanted
+        )
+        for name, spec in vehicle.fuses.items():
+            kept = tuple(item for item in spec.feeds if item != moved)
+            feeds = (*kept, moved) if name == fuse else kept
+            vehicle = _with(vehicle, "fuses", name, spec.model_copy(update={"feeds": feeds}))
+        return vehicle
+
+    return _design_edit(f"theory {fuse} feeds {consumer}", redesign)
+
+
+def _consumer_name(item: str) -> str:
+    return item.removesuffix(".B+")
+
+
+def _with(vehicle: Vehicle, kind: str, name: str, part: object) -> Vehicle:
+    return vehicle.model_copy(update={kind: {**getattr(vehicle, kind), name: part}})
+
+
+_THEORIES = (
+    (r"(\S+) waits for (\S+)", _waits),
+    (r"(\S+) runs through (\S+)", _runs_through),
+    (r"(\S+) feeds (\S+)", _feeds),
+)
+
+_VERBS: dict[str, Callable[[list[str], Car], Edit]] = {
+    "unplug": _unplug,
+    "plug": _plug,
+    "pull": _pull,
+    "fit": _fit,
+    "blow": _blow,
+    "open": _open,
+    "mend": _mend,
+    "corrode": _corrode,
+    "short": _short,
+    "unshort": _unshort,
+    "bypass": _bypass,
+    "unbypass": _unbypass,
+    "charge": _charge,
+    "theory": _theory,
+}
+
+EDIT_VERBS = frozenset(_VERBS)
+
+
+def _one(words: list[str], verb: str) -> str:
+    if len(words) != 1:
+        raise EditProblem(f"'{verb}' takes one name (here: '{' '.join(words)}')")
+    return words[0]
+
+
+def _number(words: list[str], unit: str, what: str) -> float:
+    text = "".join(words).removesuffix(unit)
+    try:
+        value = float(text)
+    except ValueError:
+        raise EditProblem(f"'{what}' needs a number in {unit} (here: '{' '.join(words)}')") from None
+    if not 0 <= value < 1e9 or (unit != "%" and value == 0):
+        raise EditProblem(f"'{what}' needs a number above 0 and below 1e9 {unit} (here: {text})")
+    return value
+
+
+# -- the catalogue ---------------------------------------------------------------------------------------------
+
+
+def catalogue(car: Car) -> tuple[str, ...]:
+    """Every single hardware fault that can be offered for this car, as sentences, in a fixed order."""
+    return tuple(_single_faults(car))
+
+
+def _single_faults(car: Car) -> list[str]:
+    faults = [f"unplug {name}" for name, plug in car.connectors.items() if plug.kind != "dlc" and plug.pins]
+    faults += [f"pull {element.id}" for element in car.elements.values() if isinstance(element, FuseLink)]
+    faults += [f"pull {element.id}" for element in car.elements.values() if isinstance(element, RelayContact)]
+    faults += [f"open {pin.id}" for plug in car.connectors.values() for pin in plug.pins if plug.kind != "battery"]
+    faults += [f"open {name}" for name in car.built.grounds]
+    return faults
+

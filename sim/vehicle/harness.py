@@ -1,0 +1,503 @@
+"""From a description to the car as built: terminals, wires, splices, grounds, buses.
+
+`build` lays the harness the way a loom maker would: from the battery to the bar, through fuse and in-line
+connector to a splice or pin, back through a ground point; every bus as a pair along its line.
+
+Not modelled: shields, twisted-pair geometry, connector sealing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from sim.vehicle.car import (
+    Car,
+    Coil,
+    Connector,
+    Contact,
+    Draw,
+    Driver,
+    Element,
+    FuseLink,
+    HandSwitch,
+    LoadPart,
+    Pin,
+    RelayContact,
+    Resistor,
+    Source,
+    Transceiver,
+    Wire,
+)
+from sim.vehicle.description import Module, Vehicle
+from sim.vehicle.messages import Messages, diagnostic_addresses, line_items
+from sim.vehicle.problems import Problem, did_you_mean
+
+TRACE_OHM = 0.001  # a few centimetres of circuit board; the model needs it above zero
+TERMINATOR_OHM = 120.0  # ISO 11898-2, nominal
+SENSE_OHM = 10_000.0  # pull-down of an ignition sense input; common practice
+BAR_OHM = 0.0005
+TESTER_A = 0.2  # what a tester draws from pin 16; common practice
+TESTER = "TESTER"
+DLC_PINS = {"4": "GND", "5": "GND2", "6": "H", "14": "L", "16": "B+"}  # SAE J1962
+# usual conductor size by fuse rating; common practice
+AREA_BY_RATING = ((5, 0.5), (7.5, 0.75), (10, 0.75), (15, 1.5), (20, 2.5), (30, 4.0), (60, 10.0), (500, 25.0))
+
+Path = tuple[str | int, ...]
+
+
+def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
+    """The car that a description describes; raises `Problem` where the description contradicts itself."""
+    return _Loom(vehicle).car(claimed or vehicle)
+
+
+def usual_area_mm2(rating_a: float) -> float:
+    """The usual conductor behind a fuse."""
+    return next(area for limit, area in AREA_BY_RATING if rating_a <= limit)
+
+
+class _Loom:
+    """Collects elements and connectors while walking through a description once."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.vehicle = vehicle
+        self.messages = Messages(vehicle)
+        self.elements: dict[str, Element] = {}
+        self.connectors: dict[str, Connector] = {}
+        self.transceivers: dict[str, Transceiver] = {}
+        self.feeds: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # fed functions by module
+        self.driven: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # pins that loads end on
+        self.pins: dict[tuple[str, str], str] = {}
+        self.cavities = {name: 0 for name in vehicle.inline}
+        self.inline_pins: dict[str, list[Pin]] = {name: [] for name in vehicle.inline}
+
+    def car(self, claimed: Vehicle) -> Car:
+        self._check_names()
+        self._collect_fed_pins()
+        self._battery()
+        self._grounds()
+        for name, module in self.vehicle.modules.items():
+            self._module(name, module)
+        self._dlc()
+        for name in self.vehicle.relays:
+            self._relay(name)
+        for name in self.vehicle.loads:
+            self._load(name)
+        for name in self.vehicle.switches:
+            self._switch(name)
+        for name in self.vehicle.fuses:
+            self._fuse(name)
+        for name in self.vehicle.buses:
+            self._bus(name)
+        for name in self.vehicle.inline:
+            self.connectors[name] = Connector(
+                name, "", "inline", tuple(self.inline_pins[name]), self.vehicle.inline[name].location
+            )
+        self._check_people()
+        return Car(
+            self.vehicle,
+            claimed,
+            self.elements,
+            self.connectors,
+            self.transceivers,
+            self.messages,
+            diagnostic_addresses(self.vehicle),
+        )
+
+    # -- names ---------------------------------------------------------------------------------------------
+
+    def _check_names(self) -> None:
+        seen: dict[str, str] = {"DLC": "the diagnostic connector", "BAT": "the battery", "BODY": "the body"}
+        kinds = ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads")
+        for kind in kinds:
+            for name in getattr(self.vehicle, kind):
+                if name in seen:
+                    raise Problem(f"the name '{name}' is taken by {seen[name]}", (kind, name))
+                seen[name] = f"one of the {kind}"
+
+    def _collect_fed_pins(self) -> None:
+        for kind, feeder, item, path in self._all_feeds():
+            target = item.split()[0] if item.split() else ""
+            module, _, function = target.partition(".")
+            if module in self.vehicle.modules:
+                wanted = function or "B+"
+                if wanted in self.feeds[module]:
+                    raise Problem(f"{module}.{wanted} is fed twice ({kind} {feeder} and another)", path)
+                self.feeds[module].append(wanted)
+        for name, load in self.vehicle.loads.items():
+            module, _, function = load.to.split()[0].partition(".")
+            if module in self.vehicle.modules:
+                if not function:
+                    raise Problem(f"load '{name}' ends on module {module}: name its pin", ("loads", name, "to"))
+                self.driven[module].append(function)
+
+    def _all_feeds(self) -> Iterator[tuple[str, str, str, Path]]:
+        for name, fuse in self.vehicle.fuses.items():
+            for index, item in enumerate(fuse.feeds):
+                yield "fuse", name, item, ("fuses", name, "feeds", index)
+        for name, relay in self.vehicle.relays.items():
+            for index, item in enumerate(relay.feeds):
+                yield "relay", name, item, ("relays", name, "feeds", index)
+
+    # -- power ---------------------------------------------------------------------------------------------
+
+    def _battery(self) -> None:
+        battery = self.vehicle.battery
+        self._add(Source("BAT", "BAT+", "BAT-", battery.internal_ohm))
+        for post, far in (("POS", "BAT+"), ("NEG", "BAT-")):
+            pin = Pin(f"BAT.{post}", f"BAT.{post}", "1", "B+" if post == "POS" else "GND", far)
+            self._add(Contact(pin.id, f"BAT.{post}", far, f"BAT.{post}", 0.0005))
+            self.connectors[f"BAT.{post}"] = Connector(f"BAT.{post}", "", "battery", (pin,), "battery")
+        self._wire("BAT.POS", "BAR", battery.cable_m, battery.cable_mm2)
+        self._wire("BAT.NEG", "BODY", battery.cable_m, battery.cable_mm2)
+        if self.vehicle.engine:
+            self._add(Source("ALT", "BAR", "BODY", 0.05))
+
+    def _grounds(self) -> None:
+        for name, ground in (self.vehicle.grounds or {"G1": None}).items():
+            self._add(Resistor(name, name, "BODY", ground.joint_ohm if ground else 0.001, "joint"))
+
+    def _ground_node(self, name: str | None, path: Path) -> str:
+        known = list(self.vehicle.grounds) or ["G1"]
+        if name is None:
+            return known[0]
+        if name not in known:
+            raise Problem(f"no ground point '{name}' in this car{did_you_mean(name, known)}", path)
+        return name
+
+    def _source(self, name: str, path: Path) -> str:
+        if name == "battery":
+            return "BAR"
+        if name in self.vehicle.relays:
+            return f"{name}.87"
+        if name in self.vehicle.fuses:
+            return f"{name}.2"
+        known = ["battery", *self.vehicle.relays, *self.vehicle.fuses]
+        raise Problem(f"no source '{name}' in this car{did_you_mean(name, known)}", path)
+
+    def _fuse(self, name: str) -> None:
+        fuse = self.vehicle.fuses[name]
+        if fuse.from_ == name:
+            raise Problem("a fuse cannot feed itself", ("fuses", name, "from"))
+        area_mm2 = fuse.area_mm2 or usual_area_mm2(fuse.rating_a)
+        source = self._source(fuse.from_, ("fuses", name, "from"))
+        self._add(Resistor(f"{name}.bar", source, f"{name}.1", BAR_OHM, "joint"))
+        self._add(FuseLink(name, f"{name}.1", f"{name}.2", fuse.rating_a))
+        self._feed(name, f"{name}.2", fuse.feeds, fuse.length_m, area_mm2, ("fuses", name, "feeds"))
+
+    def _feed(
+        self, name: str, node: str, items: tuple[str, ...], length_m: float, area_mm2: float, path: Path
+    ) -> None:
+        if len(items) > 1:
+            splice = f"SP.{name}"
+            self._wire(node, splice, length_m / 2, area_mm2)
+            node, length_m = splice, length_m / 2
+        for index, item in enumerate(items):
+            target, via = self._target(item, (*path, index))
+            self._run(node, target, via, length_m, area_mm2, name, (*path, index))
+
+    def _target(self, item: str, path: Path) -> tuple[str, list[str]]:
+        words = item.split()
+        if not words or (len(words) > 1 and words[1] != "via") or len(words) == 2:
+            raise Problem(f"'{item}' is no consumer: write 'NAME', 'NAME.PIN' or 'NAME via X1'", path)
+        return self._consumer(words[0], path), words[2:]
+
+    def _consumer(self, name: str, path: Path) -> str:
+        owner, _, function = name.partition(".")
+        if owner in self.vehicle.modules:
+            return self.pins[owner, function or "B+"]
+        if name == "DLC":
+            return "DLC.16"
+        if name in self.vehicle.loads or name in self.vehicle.switches:
+            return f"{name}.1"
+        known = [*self.vehicle.modules, *self.vehicle.loads, *self.vehicle.switches, "DLC"]
+        raise Problem(f"nothing called '{name}' to feed in this car{did_you_mean(owner, known)}", path)
+
+    def _relay(self, name: str) -> None:
+        relay = self.vehicle.relays[name]
+        path = ("relays", name)
+        source = self._source(relay.from_, (*path, "from"))
+        self._add(Resistor(f"{name}.bar", source, f"{name}.30", BAR_OHM, "joint"))
+        self._add(RelayContact(name, f"{name}.30", f"{name}.87", name))
+        self._add(
+            Coil(f"{name}.coil", f"{name}.86", f"{name}.85", name, relay.coil_ohm, relay.pull_in_v, relay.drop_out_v)
+        )
+        module, _, output = relay.coil.partition(".")
+        if (module, output) not in self.pins or output not in self.vehicle.modules[module].outputs:
+            outputs = [f"{m}.{o}" for m, spec in self.vehicle.modules.items() for o in spec.outputs]
+            raise Problem(f"no output '{relay.coil}' in this car{did_you_mean(relay.coil, outputs)}", (*path, "coil"))
+        self._wire(self.pins[module, output], f"{name}.86", 1.0, 0.5)
+        self._wire(f"{name}.85", self._ground_node(relay.ground, (*path, "ground")), 0.5, 0.5)
+        self._feed(name, f"{name}.87", relay.feeds, 1.0, 10.0, (*path, "feeds"))
+
+    def _load(self, name: str) -> None:
+        load = self.vehicle.loads[name]
+        path = ("loads", name, "to")
+        self._add(LoadPart(name, f"{name}.1", f"{name}.2", load.ohm, load.kind))
+        words = load.to.split()
+        owner, _, function = words[0].partition(".")
+        if owner in self.vehicle.modules:
+            target = self.pins[owner, function]
+        elif words[0] in (self.vehicle.grounds or {"G1": None}):
+            target = words[0]
+        else:
+            known = [*self.vehicle.grounds, *self.vehicle.modules]
+            raise Problem(f"no ground or module pin '{load.to}'{did_you_mean(load.to, known)}", path)
+        area_mm2 = 25.0 if load.kind == "starter" else 1.5
+        self._run(f"{name}.2", target, words[2:], 1.0, area_mm2, name, path)
+
+    def _switch(self, name: str) -> None:
+        switch = self.vehicle.switches[name]
+        self._add(HandSwitch(name, f"{name}.1", f"{name}.2", switch.operated_by))
+        for index, item in enumerate(switch.to):
+            path = ("switches", name, "to", index)
+            words = item.split()
+            owner, _, function = words[0].partition(".") if words else ("", "", "")
+            if owner not in self.vehicle.modules or function not in self.vehicle.modules[owner].inputs:
+                inputs = [f"{m}.{i}" for m, spec in self.vehicle.modules.items() for i in spec.inputs]
+                raise Problem(f"no input '{item}' in this car{did_you_mean(item, inputs)}", path)
+            self._run(f"{name}.2", self.pins[owner, function], words[2:], 1.5, 0.5, name, path)
+
+    # -- modules -------------------------------------------------------------------------------------------
+
+    def _functions(self, name: str, module: Module) -> list[str]:
+        grounds = ["GND" if i == 0 else f"GND{i + 1}" for i in range(max(1, len(module.ground)))]
+        legs = []
+        for bus, word in self._places(name):
+            legs += [f"{bus}.H", f"{bus}.L"]
+            if "through" in word:
+                legs += [f"{bus}.H2", f"{bus}.L2"]
+        pins = [*self.feeds[name], *grounds, *legs, *module.inputs, *module.outputs, *self.driven[name]]
+        pins += [check.pin for check in module.checks]
+        return list(dict.fromkeys(pins))
+
+    def _places(self, name: str) -> list[tuple[str, str]]:
+        return [
+            (bus, word)
+            for bus, spec in self.vehicle.buses.items()
+            for item, word in line_items(spec.line)
+            if item == name
+        ]
+
+    def _module(self, name: str, module: Module) -> None:
+        functions = self._functions(name, module)
+        if not self.feeds[name]:
+            raise Problem(f"module '{name}' has no supply: no fuse or relay feeds it", ("modules", name))
+        self._connectors(name, module, functions)
+        for index, item in enumerate(module.ground or ("",)):
+            words = item.split()
+            path = ("modules", name, "ground")
+            node = self._ground_node(words[0] if words else None, path)
+            pin = self.pins[name, "GND" if index == 0 else f"GND{index + 1}"]
+            self._run(pin, node, words[2:], 0.8, 1.5, name, path)
+            inner = "GND" if index == 0 else f"GND{index + 1}"
+            self._add(Resistor(f"{name}:{inner}.trace", f"{name}:{inner}", f"{name}:0", TRACE_OHM))
+        self._inside(name, module)
+        for bus, word in self._places(name):
+            self._transceiver(name, bus, word)
+
+    def _inside(self, name: str, module: Module) -> None:
+        supplies = supply_functions(self.feeds[name])
+        for function in self.feeds[name]:
+            if function in supplies:
+                share = 1 / len(supplies)
+                draw = (module.run_a * share, module.sleep_a * share)
+                self._add(Draw(f"{name}:{function}.draw", f"{name}:{function}", f"{name}:0", name, *draw))
+            else:
+                self._add(Resistor(f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input"))
+        for function, wired in module.inputs.items():
+            if function not in self.feeds[name]:
+                self._add(
+                    Resistor(f"{name}:{function}.pull", f"{name}:{function}", f"{name}:0", wired.pull_ohm, "input")
+                )
+        for function in module.outputs:
+            self._add(
+                Driver(f"{name}:{function}.driver", f"{name}:{supplies[0]}", f"{name}:{function}", name, function)
+            )
+        # pins that only measure (or sink a load): a high-ohm divider to the module's own ground
+        measured = [*self.driven[name], *(check.pin for check in module.checks)]
+        for function in dict.fromkeys(measured):
+            if function not in (*self.feeds[name], *module.inputs, *module.outputs):
+                self._add(
+                    Resistor(f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input")
+                )
+
+    def _connectors(self, name: str, module: Module, functions: list[str]) -> None:
+        layout = self._layout(name, module, functions)
+        for plug, listed in layout.items():
+            pins = []
+            for number, function in enumerate(listed, start=1):
+                pin = Pin(f"{name}.{plug}.{number}", f"{name}.{plug}", str(number), function, f"{name}:{function}")
+                self._add(Contact(pin.id, pin.id, pin.inner, pin.connector))
+                self.pins[name, function] = pin.id
+                pins.append(pin)
+            connector = f"{name}.{plug}"
+            self.connectors[connector] = Connector(connector, name, "module", tuple(pins), module.location)
+
+    def _layout(self, name: str, module: Module, functions: list[str]) -> dict[str, list[str]]:
+        if not module.connectors:
+            return {"C1": functions}
+        left = list(functions)
+        layout: dict[str, list[str]] = {}
+        for plug, listed in module.connectors.items():
+            layout[plug] = []
+            for index, word in enumerate(listed):
+                chosen = [f for f in left if f == word or f.startswith(f"{word}.")]
+                if not chosen:
+                    raise Problem(
+                        f"module '{name}' has no pin '{word}'{did_you_mean(word, functions)}",
+                        ("modules", name, "connectors", plug, index),
+                    )
+                layout[plug] += chosen
+                left = [f for f in left if f not in chosen]
+        layout[next(iter(layout))] += left
+        return layout
+
+    def _transceiver(self, name: str, bus: str, word: str) -> None:
+        high, low = f"{name}:{bus}.H", f"{name}:{bus}.L"
+        if "through" in word:
+            for leg in (high, low):
+                self._add(Resistor(f"{leg}.through", leg, f"{leg}2", TRACE_OHM))
+        if "terminated" in word:
+            self._add(Resistor(f"{name}:{bus}.terminator", high, low, TERMINATOR_OHM, "terminator"))
+        channel = f"{name}.{bus}"
+        self.transceivers[channel] = Transceiver(
+            channel, name, bus, high, low, f"{name}:0", self.vehicle.buses[bus].bitrate_bps
+        )
+
+    def _dlc(self) -> None:
+        bus = next(
+            (bus for bus, spec in self.vehicle.buses.items() for item, _ in line_items(spec.line) if item == "DLC"),
+            None,
+        )
+        pins = tuple(Pin(f"DLC.{n}", "DLC", n, function, f"{TESTER}:{n}") for n, function in DLC_PINS.items())
+        for pin in pins:
+            self._add(Contact(pin.id, pin.id, pin.inner, "DLC", 0.02))
+        self.connectors["DLC"] = Connector("DLC", "", "dlc", pins, self.vehicle.dlc.location)
+        ground = self._ground_node(self.vehicle.dlc.ground, ("dlc", "ground"))
+        for cavity in ("4", "5"):
+            self._wire(f"DLC.{cavity}", ground, 0.8, 0.5)
+            self._add(Resistor(f"{TESTER}:{cavity}.trace", f"{TESTER}:{cavity}", f"{TESTER}:0", TRACE_OHM))
+        self._add(Draw(f"{TESTER}:16.draw", f"{TESTER}:16", f"{TESTER}:0", TESTER, TESTER_A, TESTER_A))
+        if bus:
+            rate = self.vehicle.buses[bus].bitrate_bps
+            self.transceivers[TESTER] = Transceiver(
+                TESTER, TESTER, bus, f"{TESTER}:6", f"{TESTER}:14", f"{TESTER}:0", rate
+            )
+
+    # -- buses ---------------------------------------------------------------------------------------------
+
+    def _bus(self, bus: str) -> None:
+        spec = self.vehicle.buses[bus]
+        items = line_items(spec.line)
+        if len(items) < 2:
+            raise Problem("a bus line has at least two members", ("buses", bus, "line"))
+        for leg in ("H", "L"):
+            ends = []
+            for index, (name, word) in enumerate(items):
+                at_end = index in (0, len(items) - 1)
+                ends.append(self._stop(bus, leg, name, word, at_end, ("buses", bus, "line", index)))
+            for (_, leaving), (entering, _) in pairwise(ends):
+                self._wire(leaving, entering, spec.span_m, spec.area_mm2)
+
+    def _stop(self, bus: str, leg: str, name: str, word: str, at_end: bool, path: Path) -> tuple[str, str]:
+        """Where the line's wire arrives and where the next one leaves, at one stop of the line."""
+        spec = self.vehicle.buses[bus]
+        if name in self.vehicle.modules:
+            if set(word.split()) - {"terminated", "through"}:
+                raise Problem(f"'{word}' is no way to join a line; known: terminated, through", path)
+            pin = self.pins[name, f"{bus}.{leg}"]
+            if "through" in word:
+                return pin, self.pins[name, f"{bus}.{leg}2"]
+            return self._joint(bus, leg, name, pin, at_end)
+        if name == "DLC":
+            return self._joint(bus, leg, name, f"DLC.{'6' if leg == 'H' else '14'}", at_end)
+        if name in self.vehicle.inline:
+            return self._cavity(name, f"{bus}.{leg}")
+        if word == "terminator":
+            if leg == "H":
+                self._add(Resistor(name, f"{name}.H", f"{name}.L", TERMINATOR_OHM, "terminator"))
+            return f"{name}.{leg}", f"{name}.{leg}"
+        known = [*self.vehicle.modules, *self.vehicle.inline, "DLC"]
+        raise Problem(f"nothing called '{name}' for the line of {bus}{did_you_mean(name, known)}", path)
+
+    def _joint(self, bus: str, leg: str, name: str, pin: str, at_end: bool) -> tuple[str, str]:
+        if at_end:
+            return pin, pin
+        splice = f"SP.{bus}.{name}.{leg}"
+        self._wire(splice, pin, self.vehicle.buses[bus].stub_m, self.vehicle.buses[bus].area_mm2)
+        return splice, splice
+
+    # -- small parts ---------------------------------------------------------------------------------------
+
+    def _add(self, element: Element) -> None:
+        if element.id in self.elements:
+            raise Problem(f"'{element.id}' is described twice")
+        self.elements[element.id] = element
+
+    def _wire(self, a: str, b: str, length_m: float, area_mm2: float) -> None:
+        self._add(Wire(f"{a}--{b}", a, b, length_m, area_mm2))
+
+    def _run(
+        self, a: str, b: str, via: list[str], length_m: float, area_mm2: float, label: str, path: Path
+    ) -> None:
+        """A wire from a to b, through in-line connectors."""
+        for name in via:
+            if name not in self.vehicle.inline:
+                raise Problem(
+                    f"no in-line connector '{name}' in this car{did_you_mean(name, self.vehicle.inline)}", path
+                )
+            near, far = self._cavity(name, label)
+            self._wire(a, near, length_m / (len(via) + 1), area_mm2)
+            a = far
+        self._wire(a, b, length_m / (len(via) + 1), area_mm2)
+
+    def _cavity(self, name: str, label: str) -> tuple[str, str]:
+        self.cavities[name] += 1
+        number = self.cavities[name]
+        pin = Pin(f"{name}.{number}", name, str(number), label, f"{name}.{number}b")
+        self._add(Contact(pin.id, f"{name}.{number}a", pin.inner, name))
+        self.inline_pins[name].append(pin)
+        return f"{name}.{number}a", f"{name}.{number}b"
+
+    def _check_people(self) -> None:
+        vehicle = self.vehicle
+        named = []
+        if vehicle.power_modes:
+            named.append((("power_modes", "master"), vehicle.power_modes.master, vehicle.modules, "module"))
+        if vehicle.immobilizer:
+            for key in ("authority", "engine"):
+                named.append((("immobilizer", key), getattr(vehicle.immobilizer, key), vehicle.modules, "module"))
+        if vehicle.engine:
+            named.append((("engine", "controller"), vehicle.engine.controller, vehicle.modules, "module"))
+            parts = (vehicle.engine.starter, *vehicle.engine.coils, *vehicle.engine.injectors)
+            named += [(("engine",), part, vehicle.loads, "load") for part in parts]
+        for path, name, known, kind in named:
+            if name not in known:
+                raise Problem(f"no {kind} '{name}' in this car{did_you_mean(name, known)}", path)
+        _check_inputs(vehicle)
+
+
+def supply_functions(fed: list[str]) -> list[str]:
+    """Which fed pins carry the module's own current: the `B+` ones, or all where there is no `B+`."""
+    return [function for function in fed if function.startswith("B+")] or list(fed)
+
+
+def _check_inputs(vehicle: Vehicle) -> None:
+    """Inputs, lines and buttons that conditions name must exist on the module that reads them."""
+    from sim.vehicle.messages import conditions_of
+
+    for name, module in vehicle.modules.items():
+        for path, condition in conditions_of(vehicle, name):
+            for leaf in condition.leaves():
+                if leaf.input is not None and leaf.input not in module.inputs:
+                    raise Problem(
+                        f"module '{name}' has no input '{leaf.input}'{did_you_mean(leaf.input, module.inputs)}", path
+                    )
+    modes = vehicle.power_modes
+    if modes and modes.button not in vehicle.modules[modes.master].inputs:
+        raise Problem(
+            f"module '{modes.master}' has no input '{modes.button}'"
+            f"{did_you_mean(modes.button, vehicle.modules[modes.master].inputs)}",
+            ("power_modes", "button"),
+        )

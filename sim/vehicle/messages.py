@@ -1,0 +1,284 @@
+"""Who sends what, who needs what, and what gateways must pass on: worked out from a vehicle description."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import networkx as nx
+
+from sim.vehicle.car import Route
+from sim.vehicle.conditions import Condition
+from sim.vehicle.description import Message, Module, Monitor, Vehicle
+from sim.vehicle.problems import Problem, did_you_mean
+
+FUNCTIONAL_ID = 0x7DF  # ISO 15765-4
+ANSWER_OFFSET = 8  # ISO 15765-4: 7E0..7E7 answer on 7E8..7EF; kept for the other modules
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """A periodic message with every default filled in."""
+
+    name: str  # "ECM.status"
+    sender: str
+    can_id: int
+    period_s: float
+    offset_s: float
+    length: int
+    signals: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """A monitor with every default filled in. Times in seconds; codes may be None (the role's own)."""
+
+    receiver: str
+    message: str
+    sender: str
+    limit_s: float
+    mature_s: float
+    heal_s: float
+    after_s: float
+    when: Condition | None
+    code: str | None
+    invalid_code: str | None
+
+
+class Messages:
+    """All messages of a vehicle: `sent` by name, `carrier` of each signal, `expected` by receiver.
+
+    `needs[module]` are the names of messages that the module's software reads, sorted.
+    """
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.vehicle = vehicle
+        self.buses_of = _buses_of(vehicle)
+        self.sent = {message.name: message for message in self._sent()}
+        self.carrier = self._carriers()
+        self.expected = {name: tuple(self._expected(name, module)) for name, module in vehicle.modules.items()}
+        self.needs = {name: self._needs(name, module) for name, module in vehicle.modules.items()}
+        self.routes = tuple(sorted(self._routes(), key=lambda r: (r.message, r.from_bus, r.to_bus)))
+
+    def of(self, module: str) -> list[Sent]:
+        """The messages that a module sends, in file order."""
+        return [message for message in self.sent.values() if message.sender == module]
+
+    def _sent(self) -> Iterator[Sent]:
+        listed = [
+            (module, name, message)
+            for module, spec in self.vehicle.modules.items()
+            for name, message in (_default_sends(self.vehicle, module, spec)).items()
+        ]
+        taken: dict[int, str] = {}
+        for module, name, message in listed:
+            if message.id is not None:
+                if message.id in taken:
+                    raise Problem(
+                        f"identifier 0x{message.id:03X} is already sent by {taken[message.id]}",
+                        ("modules", module, "sends", name, "id"),
+                    )
+                taken[message.id] = f"{module}.{name}"
+        free = (can_id for can_id in range(0x200, 0x6FF) if can_id not in taken)
+        for index, (module, name, message) in enumerate(listed):
+            signals = message.signals
+            if len(signals) > message.length:
+                raise Problem(
+                    f"{len(signals)} signals of one byte each do not fit in {message.length} bytes",
+                    ("modules", module, "sends", name, "signals"),
+                )
+            period_s = message.period_ms / 1000
+            # spread over the period so that modules that start together do not all send at once
+            offset_s = (index * 0.0037) % period_s if message.offset_ms is None else message.offset_ms / 1000
+            can_id = next(free) if message.id is None else message.id
+            yield Sent(f"{module}.{name}", module, can_id, period_s, offset_s, message.length, signals)
+
+    def _carriers(self) -> dict[str, str]:
+        carriers: dict[str, str] = {}
+        for message in self.sent.values():
+            for signal in message.signals:
+                if signal in carriers:
+                    raise Problem(
+                        f"signal '{signal}' is already sent in {carriers[signal]}",
+                        ("modules", message.sender, "sends", message.name.split(".")[1], "signals"),
+                    )
+                carriers[signal] = message.name
+        return carriers
+
+    def _expected(self, receiver: str, module: Module) -> Iterator[Expected]:
+        for index, entry in enumerate(module.hears):
+            monitor = entry if isinstance(entry, Monitor) else Monitor.model_validate({"from": entry})
+            path = ("modules", receiver, "hears", index)
+            message = self.message_from(monitor.from_, monitor.message, path)
+            limit_s = max(0.1, 10 * message.period_s) if monitor.limit_ms is None else monitor.limit_ms / 1000
+            if limit_s <= message.period_s:
+                raise Problem(
+                    f"limit {limit_s * 1000:g} ms is not longer than the period {message.period_s * 1000:g} ms of "
+                    f"{message.name}",
+                    (*path, "limit_ms"),
+                )
+            yield Expected(
+                receiver,
+                message.name,
+                message.sender,
+                limit_s,
+                monitor.mature_ms / 1000,
+                monitor.heal_ms / 1000,
+                monitor.after_ms / 1000,
+                monitor.when,
+                monitor.code,
+                monitor.invalid_code,
+            )
+
+    def message_from(self, sender: str, name: str | None, path: tuple[str | int, ...]) -> Sent:
+        """A sender's message by its short name, or its first one."""
+        if sender not in self.vehicle.modules:
+            raise Problem(f"no module '{sender}' in this car{did_you_mean(sender, self.vehicle.modules)}", path)
+        own = self.of(sender)
+        if name is None:
+            if not own:
+                raise Problem(f"module '{sender}' sends no message", path)
+            return own[0]
+        for message in own:
+            if message.name == f"{sender}.{name}":
+                return message
+        names = [message.name.split(".")[1] for message in own]
+        raise Problem(f"module '{sender}' sends no message '{name}'{did_you_mean(name, names)}", path)
+
+    def _needs(self, name: str, module: Module) -> tuple[str, ...]:
+        needed = {expected.message for expected in self.expected[name]}
+        for index, other in enumerate(module.waits_for):
+            needed.add(self.message_from(other, None, ("modules", name, "waits_for", index)).name)
+        for signal, path in self._signals_read(name, module):
+            if signal not in self.carrier:
+                raise Problem(f"no message carries a signal '{signal}'{did_you_mean(signal, self.carrier)}", path)
+            needed.add(self.carrier[signal])
+        return tuple(sorted(message for message in needed if self.sent[message].sender != name))
+
+    def _signals_read(self, name: str, module: Module) -> Iterator[tuple[str, tuple[str | int, ...]]]:
+        for path, condition in conditions_of(self.vehicle, name):
+            for signal in condition.signals():
+                yield signal, path
+            is_master = self.vehicle.power_modes is not None and self.vehicle.power_modes.master == name
+            if not is_master and any(leaf.mode is not None for leaf in condition.leaves()):
+                yield "power_mode", path
+        for signal, spec in module.signals.items():
+            for used in spec.uses:
+                yield used, ("modules", name, "signals", signal, "uses")
+
+    def _routes(self) -> Iterator[Route]:
+        graph = bus_graph(self.vehicle, self.buses_of)
+        wanted: set[Route] = set()
+        for receiver, names in self.needs.items():
+            for name in names:
+                sender = self.sent[name].sender
+                wanted.update(self._path(graph, sender, receiver, name))
+        return iter(wanted)
+
+    def _path(self, graph: nx.MultiGraph[str], sender: str, receiver: str, message: str) -> list[Route]:
+        source, target = self.buses_of[sender], self.buses_of[receiver]
+        if set(source) & set(target):
+            return []
+        path = shortest_bus_path(graph, source, target)
+        if path is None:
+            raise Problem(
+                f"needs {message}, which is sent on {' and '.join(source) or 'no bus'}, and no gateway connects that to "
+                f"{' or '.join(target) or 'any bus of its own'}",
+                ("modules", receiver),
+            )
+        return [
+            Route(graph.edges[a, b, 0]["gateway"], sender, message, a, b)
+            for a, b in zip(path, path[1:], strict=False)
+        ]
+
+
+def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[tuple[str | int, ...], Condition]]:
+    """Every condition that a module's software evaluates, with its place in the description."""
+    module = vehicle.modules[name]
+    here = ("modules", name)
+    for output, driven in module.outputs.items():
+        yield (*here, "outputs", output), driven.when
+    for signal, spec in module.signals.items():
+        if spec.when:
+            yield (*here, "signals", signal), spec.when
+    for lamp, telltale in module.telltales.items():
+        yield (*here, "telltales", lamp), telltale.when
+    for index, entry in enumerate(module.hears):
+        if isinstance(entry, Monitor) and entry.when:
+            yield (*here, "hears", index), entry.when
+    for index, check in enumerate(module.checks):
+        if check.when:
+            yield (*here, "checks", index), check.when
+    if vehicle.power_modes and vehicle.power_modes.master == name:
+        for index, rule in enumerate(vehicle.power_modes.rules):
+            yield ("power_modes", "rules", index), rule.if_
+
+
+def shortest_bus_path(
+    graph: nx.MultiGraph[str], sources: tuple[str, ...], targets: tuple[str, ...]
+) -> list[str] | None:
+    """The buses that a message passes on its way, first and last included; ties by name."""
+    paths = [
+        nx.shortest_path(graph, source, target)
+        for source in sources
+        for target in targets
+        if nx.has_path(graph, source, target)
+    ]
+    return min(paths, key=lambda path: (len(path), path), default=None)
+
+
+def bus_graph(vehicle: Vehicle, buses_of: dict[str, tuple[str, ...]]) -> nx.MultiGraph[str]:
+    """Buses as nodes, gateways as edges."""
+    graph: nx.MultiGraph[str] = nx.MultiGraph()
+    graph.add_nodes_from(vehicle.buses)
+    for name, module in vehicle.modules.items():
+        if module.gateway:
+            joined = buses_of[name]
+            graph.add_edges_from(
+                (a, b, {"gateway": name}) for i, a in enumerate(joined) for b in joined[i + 1 :]
+            )
+    return graph
+
+
+def line_items(bus_line: tuple[str, ...]) -> list[tuple[str, str]]:
+    """`ECM terminated` -> ("ECM", "terminated"); a bare name has the word ""."""
+    return [(item.split()[0], " ".join(item.split()[1:])) if item.split() else ("", "") for item in bus_line]
+
+
+def _buses_of(vehicle: Vehicle) -> dict[str, tuple[str, ...]]:
+    found: dict[str, list[str]] = {name: [] for name in vehicle.modules}
+    for bus, spec in vehicle.buses.items():
+        for name, _ in line_items(spec.line):
+            if name in found and bus not in found[name]:
+                found[name].append(bus)
+    return {name: tuple(buses) for name, buses in found.items()}
+
+
+def _default_sends(vehicle: Vehicle, name: str, module: Module) -> dict[str, Message]:
+    if module.sends is not None:
+        return module.sends
+    return {"status": Message(signals=tuple(module.signals))}
+
+
+def diagnostic_addresses(vehicle: Vehicle) -> dict[str, int]:
+    """Request identifiers: 7E0 engine, 7E1 transmission (ISO 15765-4), the others from 710 up by file order."""
+    wanted = {name: module.address for name, module in vehicle.modules.items()}
+    usual = {"ECM": 0x7E0, "TCM": 0x7E1}
+    taken: dict[int, str] = {}
+    for name, address in wanted.items():
+        chosen = address if address is not None else usual.get(vehicle.modules[name].role or name)
+        if chosen is None or (address is None and chosen in taken):
+            continue
+        if chosen in taken or chosen & 0x8 or chosen < 0x700:
+            why = f"already answers for {taken[chosen]}" if chosen in taken else "is no request identifier"
+            raise Problem(
+                f"address 0x{chosen:03X} {why} (700..7E7, second-lowest hex digit 0..7)",
+                ("modules", name, "address"),
+            )
+        taken[chosen] = name
+    free = (block + low for block in range(0x710, 0x7D0, 0x10) for low in range(8) if block + low not in taken)
+    result = {name: address for address, name in taken.items()}
+    for name in vehicle.modules:
+        if name not in result:
+            result[name] = next(free)
+    return {name: result[name] for name in vehicle.modules}

@@ -1,0 +1,60 @@
+"""What can be wrong with something a person wrote, said in one sentence.
+
+Exception tree::
+
+    Problem                 one clear sentence, with the data behind it
+    ├── FileProblem         a vehicle, exercise or case file: file, line, path
+    └── EditProblem         a sentence typed as an edit or action
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class Problem(Exception):
+    """One clear sentence about bad input.
+
+    `path` is where in the description it stands (keys and list positions), `what` the sentence.
+    """
+
+    def __init__(self, what: str, path: tuple[str | int, ...] = ()) -> None:
+        super().__init__(what)
+        self.what = what
+        self.path = path
+
+
+class FileProblem(Problem):
+    """A problem of one file, with the line it stands on (1 = first line)."""
+
+    def __init__(self, what: str, file: str, line: int, path: tuple[str | int, ...] = ()) -> None:
+        super().__init__(what, path)
+        self.file = file
+        self.line = line
+
+    def __str__(self) -> str:
+        where = " > ".join(str(part) for part in self.path)
+        return f"{self.file}, line {self.line}{f', {where}' if where else ''}: {self.what}"
+
+
+class EditProblem(Problem):
+    """A sentence that is no edit or action of this car."""
+
+
+def did_you_mean(name: str, names: Iterable[str]) -> str:
+    """The tail of an error sentence: the nearest valid name, or the list when it is short."""
+    known = sorted({str(one) for one in names})
+    near = difflib.get_close_matches(str(name), known, n=1, cutoff=0.5)
+    if not near:
+        near = [one for one in known if one.lower() == str(name).lower()]
+    if near:
+        return f"; did you mean '{near[0]}'?"
+    if 0 < len(known) <= 12:
+        return f"; known: {', '.join(known)}"
+    return ""
+
+
+def unknown(kind: str, name: str, names: Iterable[str]) -> str:
+    """`no fuse 'F99' in this car; did you mean 'F9'?`"""
+    return f"no {kind} '{name}' in this car{did_you_mean(name, names)}"

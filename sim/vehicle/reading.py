@@ -1,0 +1,164 @@
+"""Reading a file that a person wrote: YAML in, a checked description out, every problem with its line."""
+
+from __future__ import annotations
+
+import io
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from ruamel.yaml import YAML
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.error import MarkedYAMLError, YAMLError
+
+from sim.vehicle.car import Car
+from sim.vehicle.description import Vehicle
+from sim.vehicle.harness import build
+from sim.vehicle.problems import FileProblem, Problem, did_you_mean
+
+Model = TypeVar("Model", bound=BaseModel)
+
+MAX_FILE_BYTES = 1_000_000  # a 40-module minibus is under 40 kB; this keeps a hostile upload from filling memory
+MAX_DEPTH = 40
+
+
+def read_car(path: str | Path) -> Car:
+    """The car in a vehicle file; raises `FileProblem` with file, line and reason."""
+    path = Path(path)
+    return car_from_text(_text_of(path), path.name)
+
+
+@lru_cache(maxsize=32)
+def car_from_text(text: str, name: str = "vehicle file") -> Car:
+    """The car that a text describes; `name` stands for the file in error sentences."""
+    vehicle, document = parse(text, name, Vehicle)
+    try:
+        return build(vehicle)
+    except Problem as problem:
+        raise FileProblem(problem.what, name, line_of(document, problem.path), problem.path) from None
+
+
+def _text_of(path: Path) -> str:
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise FileProblem(f"cannot be read: {error.strerror}", path.name, 1) from None
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise FileProblem("is not UTF-8 text", path.name, line) from None
+
+
+def parse(text: str, name: str, model: type[Model]) -> tuple[Model, Any]:
+    """Text to a model and the document with its line numbers."""
+    if len(text.encode("utf-8", "replace")) > MAX_FILE_BYTES:
+        raise FileProblem(f"is larger than {MAX_FILE_BYTES} bytes", name, 1)
+    document = _document(text, name)
+    if not isinstance(document, CommentedMap):
+        raise FileProblem("is not a description: it has no 'key: value' lines at its top level", name, 1)
+    try:
+        return model.model_validate(document), document
+    except ValidationError as error:
+        raise _sentence(error, name, document, model) from None
+
+
+def _document(text: str, name: str) -> Any:
+    yaml = YAML(typ="rt")
+    yaml.allow_duplicate_keys = False
+    try:
+        _check_depth(text, name)
+        return yaml.load(io.StringIO(text))
+    except MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        what = " ".join((error.problem or "is not YAML").split())
+        raise FileProblem(f"is not YAML: {what}", name, mark.line + 1 if mark else 1) from None
+    except (YAMLError, ValueError, RecursionError, OverflowError, AttributeError, TypeError, KeyError) as error:
+        # the YAML library lets some malformed scalars and tags out as plain Python errors
+        first = " ".join(str(error).split())[:160]
+        raise FileProblem(f"is not YAML: {first}", name, 1) from None
+
+
+def _check_depth(text: str, name: str) -> None:
+    depth = deepest = 0
+    for number, line in enumerate(text.splitlines(), start=1):
+        depth += line.count("[") + line.count("{") - line.count("]") - line.count("}")
+        deepest = max(deepest, depth)
+        if deepest > MAX_DEPTH:
+            raise FileProblem(f"is nested deeper than {MAX_DEPTH} brackets", name, number)
+
+
+def line_of(document: Any, path: tuple[str | int, ...]) -> int:
+    """The line (from 1) of the deepest part of the path that stands in the document."""
+    line = 1
+    here = document
+    for part in path:
+        try:
+            if isinstance(here, CommentedMap) and part in here:
+                line = here.lc.key(part)[0] + 1
+                here = here[part]
+            elif isinstance(here, CommentedSeq) and isinstance(part, int) and part < len(here):
+                line = here.lc.item(part)[0] + 1
+                here = here[part]
+        except (KeyError, AttributeError, TypeError):
+            break
+    return line
+
+
+def _sentence(error: ValidationError, name: str, document: Any, model: type[BaseModel]) -> FileProblem:
+    first = min(error.errors(), key=lambda one: (one["type"] != "extra_forbidden", len(one["loc"])))
+    path = tuple(part for part in first["loc"] if _in_document(document, part))
+    value = first.get("input")
+    shown = f" (here: {value!r})" if isinstance(value, str | int | float | bool) else ""
+    if first["type"] == "extra_forbidden":
+        key = str(first["loc"][-1])
+        what = f"unknown key '{key}'{did_you_mean(key, _keys_at(model, first['loc'][:-1]))}"
+        return FileProblem(what, name, line_of(document, tuple(first["loc"])), tuple(first["loc"]))
+    if first["type"] == "missing":
+        what = f"'{first['loc'][-1]}' is missing"
+    else:
+        message = first["msg"].removeprefix("Value error, ")
+        what = f"{message[:1].lower()}{message[1:]}{shown}"
+    return FileProblem(what, name, line_of(document, path), path)
+
+
+def _in_document(document: Any, part: str | int) -> bool:
+    # pydantic puts the names of union members into a location; they are not the writer's words
+    return isinstance(part, int) or not (
+        "[" in part or part in ("Monitor", "str", "int", "bool", "float") or part.startswith("constrained")
+    )
+
+
+def _keys_at(model: type[BaseModel], path: tuple[str | int, ...]) -> list[str]:
+    """The keys that a description knows at a path."""
+    here: Any = model
+    for part in path:
+        fields = getattr(here, "model_fields", None)
+        if fields is None:
+            here = _model_in(here)
+            fields = getattr(here, "model_fields", {})
+            if not isinstance(part, int) and part not in _aliases(fields):
+                continue
+        if isinstance(part, int):
+            continue
+        known = _aliases(fields)
+        if part in known:
+            here = known[part].annotation
+    here = here if hasattr(here, "model_fields") else _model_in(here)
+    return list(_aliases(getattr(here, "model_fields", {})))
+
+
+def _aliases(fields: dict[str, Any]) -> dict[str, Any]:
+    return {(field.alias or name): field for name, field in fields.items()}
+
+
+def _model_in(annotation: Any) -> Any:
+    """The first model inside a container annotation such as dict[Name, Module]."""
+    if hasattr(annotation, "model_fields"):
+        return annotation
+    for part in getattr(annotation, "__args__", ()):
+        found = _model_in(part)
+        if found is not None:
+            return found
+    return None
