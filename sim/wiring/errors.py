@@ -1,0 +1,26 @@
+"""Errors of the electrical network.
+
+ValueError
+└── CircuitError          a value or a name that no circuit can have
+    └── NotConverged      the one-way elements found no operating point
+"""
+
+
+class CircuitError(ValueError):
+    """A circuit was given a value or a name that it cannot have; the sentence says which and why."""
+
+
+class NotConverged(CircuitError):
+    """No operating point was found.
+
+    element: the one-way leg or regulator whose voltage was still moving most.
+    step_v: how far it still moved in the last step.
+    """
+
+    def __init__(self, element: str, step_v: float, steps: int) -> None:
+        super().__init__(
+            f"no operating point for {element!r} after {steps} steps: "
+            f"its voltage still moves by {step_v:.3g} V"
+        )
+        self.element = element
+        self.step_v = step_v
