@@ -236,6 +236,7 @@ class Module(Part):
     sends: dict[Name, Message] | None = None
     signals: dict[Name, Signal] = Field(default_factory=dict)
     hears: tuple[Name | Monitor, ...] = ()
+    hears_when: Condition | None = None  # for every monitor of `hears` that has no `when` of its own
     waits_for: Annotated[tuple[Name, ...], BeforeValidator(_listed)] = ()
     checks: tuple[CircuitCheck, ...] = ()
     inputs: dict[Name, Input] = Field(default_factory=dict)

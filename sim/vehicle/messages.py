@@ -125,7 +125,7 @@ class Messages:
                 monitor.mature_ms / 1000,
                 monitor.heal_ms / 1000,
                 monitor.after_ms / 1000,
-                monitor.when,
+                monitor.when or module.hears_when,
                 monitor.code,
                 monitor.invalid_code,
             )
@@ -203,6 +203,8 @@ def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[tuple[str | int
             yield (*here, "signals", signal), spec.when
     for lamp, telltale in module.telltales.items():
         yield (*here, "telltales", lamp), telltale.when
+    if module.hears_when:
+        yield (*here, "hears_when"), module.hears_when
     for index, entry in enumerate(module.hears):
         if isinstance(entry, Monitor) and entry.when:
             yield (*here, "hears", index), entry.when
