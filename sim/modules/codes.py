@@ -270,9 +270,10 @@ _LOST_OBD: Final = _roles(
         "RADIO, audio                         | U0184 | U0485 | Radio",
         'AMPLIFIER, audio amplifier           | U0186 | U0487 | Audio Amplifier "A"',
         "TELEPHONE, telephone control module  | U0197 | U0498 | Telephone Control Module",
-        "TELEMATICS, telematic control module | U0198 | U0499 | Telematic Control Module",
-        'DOOR A, door control module A        | U0199 | U049A | Door Control Module "A"',
-        'DOOR B, door control module B        | U0200 | U0501 | Door Control Module "B"',
+        "TELEMATICS, TCU, telematic control module | U0198 | U0499 | Telematic Control Module",
+        # Which door is "A" is left to the maker: driver's A, front passenger's B are our own choice.
+        'DOOR A, DDM, driver door module      | U0199 | U049A | Door Control Module "A"',
+        'DOOR B, PDM, passenger door module   | U0200 | U0501 | Door Control Module "B"',
         'DOOR C, door control module C        | U0201 | U0502 | Door Control Module "C"',
         'DOOR D, door control module D        | U0202 | U0503 | Door Control Module "D"',
         'DOOR E, door control module E        | U0203 | U0504 | Door Control Module "E"',
@@ -285,7 +286,7 @@ _LOST_OBD: Final = _roles(
         "RAIN SENSOR, rain sensing module     | U0231 | U0532 | Rain Sensing Module",
         "SIDE OBSTACLE LEFT, blind spot left  | U0232 | U0533 | Side Obstacle Detection Control Module Left",
         "SIDE OBSTACLE RIGHT, blind spot right| U0233 | U0534 | Side Obstacle Detection Control Module Right",
-        "FRONT DISTANCE SENSOR, front distance range sensor, front radar | U0235 | U0433 |"
+        "FRONT DISTANCE SENSOR, FDR, front distance range sensor, front radar | U0235 | U0433 |"
         " Front Distance Range Sensor - Single Sensor or Center",
     ),
 )
@@ -307,7 +308,7 @@ _NEITHER_OBD: Final = _roles(
 _INVENTED: Final = _roles(
     "invented for this project, in the manufacturer-specific range",
     (
-        "TRAILER, trailer module              | U1120 | U1420 | Trailer Module",
+        "TRAILER, TRM, trailer module         | U1120 | U1420 | Trailer Module",
         "TACHOGRAPH, tachograph module        | U1121 | U1421 | Tachograph Module",
         "DOOR STEP, entrance step module      | U1122 | U1422 | Entrance Step Module",
         "LIFT, wheelchair lift module         | U1123 | U1423 | Wheelchair Lift Module",

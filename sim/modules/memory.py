@@ -17,6 +17,7 @@ from enum import IntFlag
 from typing import Final
 
 from sim.modules.codes import CodeError, dtc_bytes, with_failure_type
+from sim.vehicle.conditions import PowerMode
 
 
 class Status(IntFlag):
@@ -75,11 +76,11 @@ class CodeRule:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """What a module noted when a test failed: time in s, its supply in V, the power mode."""
+    """What a module noted when a test failed: time in s, its supply in V, the power mode it knew of."""
 
     time_s: float
     supply_v: float
-    power_mode: str
+    power_mode: PowerMode | None
 
 
 @dataclass(slots=True)
@@ -117,7 +118,8 @@ OnChange = Callable[[str, int, int], None]
 class CodeMemory:
     """The trouble codes of one module.
 
-    `on_change(code, old status, new status)` is told every change of a status byte. While `recording`
+    `on_change(code, old status, new status)` is told every change of a status byte; a monitor whose code
+    goes to CLEARED has to run its test anew. While `recording`
     is False (service ControlDTCSetting) results of tests change nothing; clearing still works.
     If all `capacity` places are taken, a new code pushes out the stored code that matters least: first
     one that is not confirmed, then one whose test does not fail now, then the one that failed longest

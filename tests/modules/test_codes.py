@@ -7,6 +7,7 @@ from obd.codes import DTC as OBD_TEXTS
 from obd.decoders import parse_dtc
 
 from sim.modules import codes
+from sim.vehicle.roles import ROLE_TITLES
 
 # ISO 15031-5 clause 7.3.1 for the first five, the open package `uds` for those with a failure type,
 # PyPI obd for the rest.
@@ -200,6 +201,12 @@ def test_full_description_adds_the_failure_type() -> None:
 def test_codes_about_a_module(role: str, lost: str, invalid: str) -> None:
     """Roles find their codes in any case and spacing."""
     assert (lost, invalid) == (codes.lost_communication_code(role), codes.invalid_data_code(role))
+
+
+@pytest.mark.parametrize("role", ROLE_TITLES)
+def test_every_role_of_a_vehicle_file_has_codes(role: str) -> None:
+    """What a vehicle file may call a module, the others can set codes about."""
+    assert codes.lost_communication_code(role).startswith("U")
 
 
 def test_roles_are_unambiguous() -> None:
