@@ -40,6 +40,8 @@ LEAK_S = 1e-12
 
 MAX_STEPS = 200
 STEP_LIMIT_V = 1e-9
+ROUNDING = 4 * float(np.finfo(np.float64).eps)
+LONGEST_STEP_V = 50.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,10 +180,14 @@ def operating_point(
         short_a = np.concatenate([element_a - current_a, -ties.T @ current_a])
         step = np.linalg.solve(_balance(slope_s, impedance_ohm, ties), short_a)
         step_a, step_v = step[:n], step[n:]
-        moved_v = ties @ step_v - impedance_ohm @ step_a
-        if np.all(np.abs(moved_v) <= STEP_LIMIT_V * (1.0 + np.abs(port_v))):
+        push_v = impedance_ohm @ step_a
+        moved_v = ties @ step_v - push_v
+        rounding_w = ROUNDING * (np.abs(push_v) @ np.abs(current_a) + np.abs(element_a) @ np.abs(moved_v))
+        settled = np.abs(moved_v) <= STEP_LIMIT_V * (1.0 + np.abs(port_v))
+        fall_w = float(push_v @ current_a + element_a @ moved_v)
+        if settled.all() or abs(fall_w) <= rounding_w:
             return current_a + step_a, offset_v + step_v
-        length = _step_length(bank, port_v, moved_v, current_a, impedance_ohm @ step_a, step_a)
+        length = _step_length(bank, fall_w, port_v, moved_v, current_a, push_v, step_a)
         current_a += length * step_a
         offset_v += length * step_v
         port_v = open_v - impedance_ohm @ current_a + ties @ offset_v
@@ -212,21 +218,28 @@ def _balance(slope_s: Array, impedance_ohm: Array, ties: Array) -> Array:
 
 
 def _step_length(
-    bank: Bank, port_v: Array, moved_v: Array, current_a: Array, push_v: Array, step_a: Array
+    bank: Bank,
+    fall_w: float,
+    port_v: Array,
+    moved_v: Array,
+    current_a: Array,
+    push_v: Array,
+    step_a: Array,
 ) -> float:
-    """1 if the co-content still falls at the full step, else where (within 1 part in 4) it stops falling."""
+    """The whole step if the co-content still falls at its end, else where it stops (within 1 part in 4)."""
 
     def fall(length: float) -> float:
         element_a, _ = bank.current(port_v + length * moved_v)
         return float(push_v @ (current_a + length * step_a) + element_a @ moved_v)
 
-    if fall(1.0) <= 0.1 * abs(fall(0.0)):
-        return 1.0
-    low, high = 0.0, 1.0
+    high = min(1.0, LONGEST_STEP_V / float(np.abs(moved_v).max()))
+    if fall(high) <= 0.1 * abs(fall_w):
+        return high
+    low = 0.0
     while high - low > 0.25 * high:
         middle = 0.5 * (low + high)
         if fall(middle) <= 0:
             low = middle
         else:
             high = middle
-    return low or high
+    return low

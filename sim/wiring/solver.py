@@ -404,7 +404,7 @@ class Solution:
         self._linear, self._taps, self._columns = linear, tuple(taps), columns
         self._node = linear.layout.node
         island = linear.factor.island
-        joins = [(island[tap.a], island[tap.b]) for tap in taps]
+        joins = [(int(island[tap.a]), int(island[tap.b])) for tap in taps]
         self._group = _joined_islands(linear.factor.islands, joins)[island]
         if taps:
             self._tap_a, self._node_v = self._operate()
@@ -430,9 +430,10 @@ class Solution:
     def _offset_islands(self) -> Indices:
         """Islands whose potential the one-way elements set: all but the first of each group."""
         island = self._linear.factor.island
+        across = [tap for tap in self._taps if island[tap.a] != island[tap.b]]
+        tapped = sorted({int(island[node]) for tap in across for node in (tap.a, tap.b)})
         _, first = np.unique(self._group, return_index=True)
-        tapped = np.unique([island[node] for tap in self._taps for node in (tap.a, tap.b)])
-        return np.setdiff1d(tapped, island[first])
+        return np.setdiff1d(np.array(tapped, dtype=np.intp), island[first])
 
     def _ties(self, nodes: Indices, islands: Indices) -> Array:
         return np.equal.outer(self._linear.factor.island[nodes], islands).astype(np.float64)
@@ -604,10 +605,10 @@ def _ends(pairs: Sequence[tuple[int, int]]) -> tuple[Indices, Indices]:
 
 def _joined_islands(islands: int, pairs: Sequence[tuple[int, int]]) -> Indices:
     """Number of the group of every island when the given pairs of islands are joined."""
-    if not pairs:
+    across = [(a, b) for a, b in pairs if a != b]
+    if not across:
         return np.arange(islands)
-    a, b = _ends(pairs)
-    graph = sparse.csr_array((np.ones(len(pairs)), (a, b)), shape=(islands, islands))
+    graph = sparse.csr_array((np.ones(len(across)), _ends(across)), shape=(islands, islands))
     return connected_components(graph, directed=False)[1].astype(np.intp)
 
 

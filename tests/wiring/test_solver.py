@@ -93,7 +93,7 @@ def test_a_zero_ohm_contact_is_refused() -> None:
 
 
 def test_typical_dominant_levels() -> None:
-    """ISO 11898-2 typical: 3.5 V and 1.5 V into 60 ohm (TI TCAN1044-Q1 data sheet, driver characteristics)."""
+    """ISO 11898-2, typical: 3.5 V and 1.5 V into 60 ohm (also TI TCAN1044-Q1 data sheet)."""
     circuit = Circuit()
     circuit.resistor("terminators", "CANH", "CANL", 60)
     ports = circuit.solve().ports([("CANH", "ground"), ("CANL", "ground")])

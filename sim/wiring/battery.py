@@ -1,0 +1,50 @@
+"""A 12 V lead-acid battery: open-circuit voltage and internal resistance."""
+
+import math
+
+import numpy as np
+
+from sim.wiring.errors import CircuitError
+
+# Rested open-circuit voltage in V by state of charge in %: a workshop table that agrees with common
+# textbooks (common practice).
+REST_V = {0.0: 11.89, 25.0: 12.06, 50.0: 12.24, 75.0: 12.45, 100.0: 12.65}
+
+# Cold cranking amperes are what a battery gives for 30 s at -18 degC above 1.20 V per cell, 7.2 V (BCI, as
+# quoted in a battery maker's glossary); 12.6 V is the open-circuit voltage of six full cells.
+FULL_V = 12.6
+CRANKING_END_V = 7.2
+
+# A warm battery has about half the cold one's resistance: 3..6 mohm for a good 60 Ah battery (from memory)
+# against 9 mohm for its 600 A.
+WARM_SHARE = 0.5
+
+
+def rest_v(charge_percent: float) -> float:
+    """Open-circuit voltage in V of a rested battery (8 h at least) by state of charge, 0 to 100 %.
+
+    Raises CircuitError outside 0 to 100.
+
+    Not modelled: temperature, surface charge, AGM and lithium batteries.
+    """
+    if not 0 <= charge_percent <= 100:
+        raise CircuitError(f"battery: charge_percent is {charge_percent!r}; it must be 0 to 100")
+    return float(np.interp(charge_percent, list(REST_V), list(REST_V.values())))
+
+
+def cold_internal_ohm(cranking_a: float) -> float:
+    """Internal resistance in ohm at -18 degC from the cold cranking current in A.
+
+    Raises CircuitError for a current not above 0.
+    """
+    if not (math.isfinite(cranking_a) and cranking_a > 0):
+        raise CircuitError(f"battery: cranking_a is {cranking_a!r}; it must be a finite number above 0")
+    return (FULL_V - CRANKING_END_V) / cranking_a
+
+
+def warm_internal_ohm(cranking_a: float) -> float:
+    """Internal resistance in ohm of a good battery at room temperature.
+
+    Not modelled: the rise with discharge and age; a weak battery is given a resistance of its own.
+    """
+    return WARM_SHARE * cold_internal_ohm(cranking_a)
