@@ -173,7 +173,6 @@ class CodeMemory:
 
     def matching(self, mask: int) -> tuple[TroubleCode, ...]:
         """Codes with at least one bit of `mask` set: (status & mask) != 0, ISO 14229-1."""
-        mask &= self.available_bits
         return tuple(entry for entry in self.codes if entry.status & mask)
 
     def test_failed(self, code: str, snapshot: Snapshot) -> None:

@@ -264,6 +264,17 @@ def test_three_wrong_keys_start_a_delay(module: Module) -> None:
     assert "67 02" == module.ask("27 02" + key_for(module.ask("27 01")))
 
 
+def test_a_right_key_forgives_the_wrong_ones_before_it(module: Module) -> None:
+    """Only wrong keys in a row count."""
+    module.ask("10 03")
+    for _ in range(2):
+        for _ in range(2):
+            module.ask("27 01")
+            assert "7F 27 35" == module.ask("27 02 00 00 00 01")
+        assert "67 02" == module.ask("27 02" + key_for(module.ask("27 01")))
+        module.ask("10 03")
+
+
 def test_what_the_module_is_told(module: Module) -> None:
     """Callbacks get the bytes of the request."""
     for request in (
@@ -310,6 +321,8 @@ def test_an_answer_too_long_for_the_transport(module: Module) -> None:
     answer = module.ask("22" + "F190" * 215)
     assert answer is not None
     assert 1 + 215 * 19 == len(bytes.fromhex(answer))
+    longest = "22" + "F190" * 215 + "F186" * 3
+    assert 4095 == len(bytes.fromhex(module.ask(longest) or ""))
 
 
 @pytest.mark.parametrize(
