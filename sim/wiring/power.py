@@ -1,0 +1,197 @@
+"""The whole car as one circuit: every element as a resistance or a source, switched by a `SwitchState`.
+
+Reference is the battery's negative post, `BAT-`. A connector off, a fuse out or a wire cut opens its
+element; added resistance stands in series with it.
+
+A module's electronics are a resistance that takes `run_a` (or `sleep_a`) at 12.6 V: at a lower voltage it
+takes less. Lamps, coils and motors are fixed resistances. A powered transceiver holds each of its lines at
+half of 5 V through its input resistance; any other lets them sink to its own ground.
+
+Not modelled: temperature, filaments warming up, motor speed, constant-power loads, battery recovery.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sim.vehicle.car import (
+    Car,
+    Coil,
+    Contact,
+    Draw,
+    Driver,
+    Element,
+    FuseLink,
+    HandSwitch,
+    LoadPart,
+    RelayContact,
+    Resistor,
+    Source,
+    Wire,
+)
+from sim.wiring.battery import rest_v
+from sim.wiring.fuse import fuse_cold_ohm
+from sim.wiring.solver import MIN_OHM, Circuit, Solution
+from sim.wiring.wire import wire_ohm
+
+TESTER = "TESTER"
+REFERENCE = "BAT-"
+DRAW_V = 12.6  # the voltage at which a module's stated current is meant: six full cells; common practice
+
+# Recessive level of a powered transceiver, half of its 5 V supply (transceiver data sheets, VO(REC)), behind
+# its input resistance of 15..40 kohm per line (ISO 11898-2, from memory).
+BIAS_V = 2.5
+BIAS_OHM = 30_000.0
+# Bias inactive in standby: lines at -0.1..0.1 V (transceiver data sheets); the leakage is from memory.
+IDLE_BIAS_OHM = 1_000_000.0
+
+# The plates that still give current shrink with the charge, so the internal resistance is taken as inverse
+# to it: a choice of this model that agrees with how starters slow down (common practice).
+LEAST_CHARGE_SHARE = 0.02
+
+
+@dataclass(frozen=True)
+class SwitchState:
+    """Everything that switches.
+
+    running: modules that draw run current and hold their bus lines (the others: sleep current), with
+        "TESTER" while a tester is connected to the DLC.
+    driven: (module, output) of the high-side drivers that are on.
+    operated: hand switches that are closed, by `operated_by`.
+    pulled_in: relays whose contact is closed.
+    alternator: does it charge?
+    """
+
+    running: frozenset[str] = frozenset()
+    driven: frozenset[tuple[str, str]] = frozenset()
+    operated: frozenset[str] = frozenset()
+    pulled_in: frozenset[str] = frozenset()
+    alternator: bool = False
+
+
+class PowerCircuit:
+    """A car's circuit, and its solution in any state of the switches."""
+
+    def __init__(self, car: Car) -> None:
+        self._car = car
+        self._circuit = Circuit(reference=REFERENCE)
+        self._switched: list[Element] = []
+        for element in car.all_elements.values():
+            self._add(element)
+        self._biases = list(self._bias_sources())
+        self._closed: dict[str, bool] = {}
+        self._ohm: dict[str, float] = {}
+
+    def solve(self, state: SwitchState, without: frozenset[str] = frozenset()) -> Solution:
+        """The circuit in a state, with the elements `without` taken off."""
+        for element in self._switched:
+            self._set_closed(element.id, is_closed(element, self._car, state))
+            if isinstance(element, Draw):
+                self._set_draw(element, state)
+        for id, module in self._biases:
+            self._set_bias(id, module in state.running)
+        for id in sorted(without):
+            self._set_closed(id, False)
+        solution = self._circuit.solve()
+        for id in sorted(without):
+            self._set_closed(id, True)
+        return solution
+
+    def _add(self, element: Element) -> None:
+        car = self._car
+        if isinstance(element, Source):
+            self._circuit.source(element.id, element.a, element.b, *_source_values(element, car))
+        else:
+            self._circuit.resistor(element.id, element.a, element.b, ohm_of(element, car))
+        if not car.is_whole(element):
+            self._circuit.open(element.id)
+        elif is_switched(element):
+            self._switched.append(element)
+
+    def _bias_sources(self) -> Iterator[tuple[str, str]]:
+        for transceiver in self._car.transceivers.values():
+            for leg, node in (("H", transceiver.h), ("L", transceiver.l)):
+                id = f"{transceiver.id}.{leg} bias"
+                self._circuit.source(id, node, transceiver.gnd, 0.0, IDLE_BIAS_OHM)
+                yield id, transceiver.module
+
+    def _set_closed(self, id: str, closed: bool) -> None:
+        if self._closed.get(id, True) != closed:
+            (self._circuit.close if closed else self._circuit.open)(id)
+        self._closed[id] = closed
+
+    def _set_draw(self, draw: Draw, state: SwitchState) -> None:
+        amp = draw.run_a if draw.module in state.running else draw.sleep_a
+        if amp > 0 and self._ohm.get(draw.id) != amp:
+            self._circuit.set_ohm(draw.id, DRAW_V / amp)
+            self._ohm[draw.id] = amp
+
+    def _set_bias(self, id: str, running: bool) -> None:
+        ohm = BIAS_OHM if running else IDLE_BIAS_OHM
+        if self._ohm.get(id, IDLE_BIAS_OHM) != ohm:
+            self._circuit.set_ohm(id, ohm)
+            self._circuit.set_volt(id, BIAS_V if running else 0.0)
+            self._ohm[id] = ohm
+
+
+def is_switched(element: Element) -> bool:
+    """Does the element's conduction follow the `SwitchState`?"""
+    if isinstance(element, Contact):
+        return element.connector == "DLC"
+    if isinstance(element, Source):
+        return element.id == "ALT"
+    return isinstance(element, HandSwitch | Driver | RelayContact | Draw)
+
+
+def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
+    """Does the element conduct now: whole, and switched on where it is switched?"""
+    if not car.is_whole(element):
+        return False
+    match element:
+        case HandSwitch():
+            return element.operated_by in state.operated
+        case Driver():
+            return (element.module, element.output) in state.driven
+        case RelayContact():
+            return element.relay in state.pulled_in
+        case Contact():
+            return element.connector != "DLC" or TESTER in state.running
+        case Source():
+            return element.id != "ALT" or state.alternator
+        case Draw():
+            return (element.run_a if element.module in state.running else element.sleep_a) > 0
+    return True
+
+
+def ohm_of(element: Element, car: Car) -> float:
+    """Resistance in ohm of a whole element, with what corrosion has added."""
+    added_ohm = car.condition.added_ohm.get(element.id, 0.0)
+    return max(MIN_OHM, _built_ohm(element, car) + added_ohm)
+
+
+def _built_ohm(element: Element, car: Car) -> float:
+    match element:
+        case Wire():
+            return wire_ohm(element.length_m, element.area_mm2)
+        case FuseLink():
+            return fuse_cold_ohm(car.condition.fitted_a.get(element.id, element.rating_a))
+        case Draw():
+            return DRAW_V / element.run_a
+        case Contact() | Coil() | RelayContact() | HandSwitch() | Driver() | Resistor() | LoadPart():
+            return element.ohm
+    raise TypeError(f"{element.id}: a {type(element).__name__} has no resistance in this model")
+
+
+def charge_pct(car: Car) -> float:
+    """State of charge of the battery in %."""
+    changed = car.condition.battery_pct
+    return car.built.battery.charge_pct if changed is None else changed
+
+
+def _source_values(source: Source, car: Car) -> tuple[float, float]:
+    """Open-circuit voltage and internal resistance."""
+    if source.id == "ALT" and car.built.engine:
+        return car.built.engine.alternator_v, max(MIN_OHM, source.ohm)
+    charge = charge_pct(car)
+    return rest_v(charge), max(MIN_OHM, source.ohm / max(LEAST_CHARGE_SHARE, charge / 100))

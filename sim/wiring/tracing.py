@@ -1,0 +1,285 @@
+"""Why a module has no supply, or one transceiver does not hear another: what stands in the way now.
+
+The way is looked for in the harness as built: from the battery's posts to the module's supply and ground,
+or from one transceiver's lines to the other's. What is open on it is named; where nothing is, the largest
+voltage drops are, then shorts that carry the current away, then the battery.
+
+Not modelled: which of several culprits is to be mended first; on parallel ways each is named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import networkx as nx
+
+from sim.vehicle.car import (
+    Car,
+    Coil,
+    Contact,
+    Driver,
+    Element,
+    FuseLink,
+    HandSwitch,
+    RelayContact,
+    Resistor,
+    Transceiver,
+    Wire,
+)
+from sim.vehicle.problems import unknown
+from sim.wiring.errors import CircuitError
+from sim.wiring.hearing import BusCluster, bus_nodes
+from sim.wiring.power import TESTER, is_closed, ohm_of
+
+if TYPE_CHECKING:
+    from sim.wiring.wiring import Reading
+
+# Any one switch or connection that drops more is bad (general guides of the trade: switch 0.3 V).
+DROP_V = 0.3
+# A short that takes more than this from a supply is worth naming; common practice.
+SHORT_A = 1.0
+TESTER_SUPPLY_V = 6.0
+OPEN_WEIGHT = 1e9
+
+
+@dataclass(frozen=True)
+class Culprit:
+    """One thing that stops current or a signal.
+
+    what: open, unplugged, pulled, blown, switch open, driver off, resistance, short, no terminator,
+        wrong bit rate, battery.
+    owner: the connector, fuse, relay, module or lead that the element belongs to.
+    """
+
+    element_id: str
+    what: str
+    owner: str
+
+
+class Tracer:
+    """The ways through one car's harness."""
+
+    def __init__(self, car: Car, clusters: tuple[BusCluster, ...]) -> None:
+        self.car, self._clusters = car, clusters
+        self._lead_of = {part.id: name for name, parts in car.condition.leads.items() for part in parts}
+
+    @cached_property
+    def _feeds(self) -> nx.Graph[str]:
+        """Everything built that is meant to bring current to a place."""
+        return _graph(element for element in self.car.elements.values() if _conducts_by_design(element))
+
+    @cached_property
+    def _lines(self) -> nx.Graph[str]:
+        """The bus lines as built, with bypass leads."""
+        nodes = bus_nodes(self.car)
+        return _graph(
+            element
+            for element in self.car.all_elements.values()
+            if element.a in nodes and element.b in nodes and _conducts_by_design(element)
+        )
+
+    # -- supply --------------------------------------------------------------------------------------------
+
+    def why_unsupplied(self, module: str, reading: Reading) -> tuple[Culprit, ...]:
+        """What keeps a module's supply or ground away, nearest to the battery first; nothing if it is fed."""
+        supplies = [draw.a for draw in reading.wiring.draws.get(module, ())]
+        if not supplies:
+            raise CircuitError(unknown("module", module, reading.wiring.draws))
+        if reading.supply_v(module) >= self._least_v(module):
+            return ()
+        ways = [("BAT+", supply) for supply in supplies] + [("BAT-", f"{module}:0")]
+        return _once(self._on_ways(ways, reading)) or _once(self._weak_supply(reading))
+
+    def _least_v(self, module: str) -> float:
+        return TESTER_SUPPLY_V if module == TESTER else self.car.built.modules[module].min_supply_v
+
+    def _on_ways(self, ways: list[tuple[str, str]], reading: Reading) -> list[Culprit]:
+        opens = [culprit for start, goal in ways for culprit in self._opens_fed(start, goal, reading)]
+        if opens:
+            return opens
+        drops = [drop for start, goal in ways for drop in self._drops(start, goal, reading)]
+        return [self._culprit(element, "resistance") for _, element in sorted(drops, key=lambda one: -one[0])]
+
+    def _opens_fed(self, start: str, goal: str, reading: Reading) -> Iterator[Culprit]:
+        for element in self._opens(self._feeds, start, goal, reading):
+            yield self._culprit(element, self._fault(element))
+            if isinstance(element, RelayContact) and self.car.is_whole(element):
+                yield from self._why_not_pulled_in(element.relay, reading)
+
+    def _why_not_pulled_in(self, relay: str, reading: Reading) -> list[Culprit]:
+        coil = next(one for one in reading.wiring.coils if one.relay == relay)
+        if not self.car.is_whole(coil):
+            return [self._culprit(coil, self._fault(coil))]
+        return self._on_ways([("BAT+", coil.a), ("BAT-", coil.b)], reading)
+
+    def _weak_supply(self, reading: Reading) -> list[Culprit]:
+        leads = [part for parts in self.car.condition.leads.values() for part in parts]
+        shorts = [part for part in leads if abs(reading.current(part.id)) > SHORT_A]
+        shorts.sort(key=lambda part: -abs(reading.current(part.id)))
+        return [*(self._culprit(part, "short") for part in shorts), Culprit("BAT", "battery", "BAT")]
+
+    # -- buses ---------------------------------------------------------------------------------------------
+
+    def why_unheard(self, sender: str, receiver: str, reading: Reading) -> tuple[Culprit, ...]:
+        """What keeps one transceiver's levels from another's; nothing where they are not meant to meet."""
+        for name in (sender, receiver):
+            if name not in self.car.transceivers:
+                raise CircuitError(unknown("transceiver", name, self.car.transceivers))
+        a, b = self.car.transceivers[sender], self.car.transceivers[receiver]
+        return (
+            _once(self._unfed((a, b), reading))
+            or _once(self._line_faults((a, b), reading))
+            or _once(self._bad_rates((a, b)))
+            or _once(self._lost_terminators(a, reading))
+            or _once(self._bad_grounds((a, b), reading))
+        )
+
+    def _unfed(self, pair: tuple[Transceiver, ...], reading: Reading) -> Iterator[Culprit]:
+        for one in pair:
+            yield from self.why_unsupplied(one.module, reading)
+
+    def _line_faults(self, pair: tuple[Transceiver, Transceiver], reading: Reading) -> Iterator[Culprit]:
+        a, b = pair
+        for start, goal in ((a.h, b.h), (a.l, b.l)):
+            for element in self._opens(self._lines, start, goal, reading):
+                yield self._culprit(element, self._fault(element))
+        for cluster in self._clusters_of(pair):
+            for part in cluster.parts:
+                element = self.car.all_elements[part.id]
+                if isinstance(element, Resistor) and element.kind == "short":
+                    yield self._culprit(element, "short")
+        for start, goal in ((a.h, b.h), (a.l, b.l)):
+            for element in self._way(self._lines, start, goal, reading):
+                if element.id in self.car.condition.added_ohm:
+                    yield self._culprit(element, "resistance")
+
+    def _bad_rates(self, pair: tuple[Transceiver, ...]) -> Iterator[Culprit]:
+        for cluster in self._clusters_of(pair):
+            if len({one.bitrate_bps for one in cluster.channels if one.id != TESTER}) > 1:
+                leads = [part.id for part in cluster.parts if part.id in self._lead_of]
+                for id in leads:
+                    yield Culprit(id, "wrong bit rate", self._lead_of[id])
+        if not any(self._joined_by_leads(pair)) and pair[0].bitrate_bps != pair[1].bitrate_bps:
+            yield Culprit(pair[0].id, "wrong bit rate", pair[0].module)
+
+    def _joined_by_leads(self, pair: tuple[Transceiver, ...]) -> Iterator[bool]:
+        for cluster in self._clusters_of(pair):
+            yield any(part.id in self._lead_of for part in cluster.parts)
+
+    def _lost_terminators(self, sender: Transceiver, reading: Reading) -> Iterator[Culprit]:
+        meant = [
+            element
+            for element in self.car.elements.values()
+            if isinstance(element, Resistor)
+            and element.kind == "terminator"
+            and element.a in self._lines
+            and nx.has_path(self._lines, element.a, sender.h)
+        ]
+        for terminator in meant:
+            opens = [
+                element
+                for start, goal in ((terminator.a, sender.h), (terminator.b, sender.l))
+                for element in self._opens(self._lines, start, goal, reading)
+            ]
+            if opens or not self.car.is_whole(terminator):
+                yield self._culprit(terminator, "no terminator")
+                for element in opens:
+                    yield self._culprit(element, self._fault(element))
+
+    def _bad_grounds(self, pair: tuple[Transceiver, ...], reading: Reading) -> Iterator[Culprit]:
+        for one in pair:
+            for _, element in sorted(self._drops("BAT-", one.gnd, reading), key=lambda drop: -drop[0]):
+                yield self._culprit(element, "resistance")
+
+    def _clusters_of(self, pair: tuple[Transceiver, ...]) -> list[BusCluster]:
+        return [cluster for cluster in self._clusters if any(one in cluster.channels for one in pair)]
+
+    # -- ways ----------------------------------------------------------------------------------------------
+
+    def _opens(self, graph: nx.Graph[str], start: str, goal: str, reading: Reading) -> list[Element]:
+        """What is open on every way from start to goal, way by way; nothing if one of them conducts."""
+        left = nx.Graph(graph)
+        found: list[Element] = []
+        while way := self._way(left, start, goal, reading):
+            opens = [element for element in way if not is_closed(element, self.car, reading.state)]
+            if not opens:
+                return []
+            found += opens
+            left.remove_edges_from((element.a, element.b) for element in opens)
+        return found
+
+    def _way(self, graph: nx.Graph[str], start: str, goal: str, reading: Reading) -> list[Element]:
+        """The elements of the way with the fewest opens and the least resistance; empty if there is none."""
+
+        def weight(_a: str, _b: str, edge: dict[str, Element]) -> float:
+            element = edge["element"]
+            return ohm_of(element, self.car) + OPEN_WEIGHT * (not is_closed(element, self.car, reading.state))
+
+        if start not in graph or goal not in graph or not nx.has_path(graph, start, goal):
+            return []
+        path = nx.dijkstra_path(graph, start, goal, weight)
+        return [graph.edges[a, b]["element"] for a, b in pairwise(path)]
+
+    def _drops(self, start: str, goal: str, reading: Reading) -> Iterator[tuple[float, Element]]:
+        for element in self._way(self._feeds, start, goal, reading):
+            drop_v = abs(reading.between(element.a, element.b) or 0.0)
+            if drop_v > DROP_V:
+                yield drop_v, element
+
+    # -- words ---------------------------------------------------------------------------------------------
+
+    def _culprit(self, element: Element, what: str) -> Culprit:
+        return Culprit(element.id, what, self._owner(element))
+
+    def _owner(self, element: Element) -> str:
+        match element:
+            case Contact():
+                return element.connector
+            case RelayContact() | Coil():
+                return element.relay
+            case Driver():
+                return element.module
+            case Resistor(kind="terminator"):
+                return element.id.partition(":")[0]
+        return self._lead_of.get(element.id, element.id)
+
+    def _fault(self, element: Element) -> str:
+        """Why an element that is open now is open."""
+        state = self.car.condition
+        match element:
+            case Contact() if element.connector in state.unplugged:
+                return "unplugged"
+            case FuseLink() if element.id in state.pulled:
+                return "pulled"
+            case FuseLink() if element.id in state.blown:
+                return "blown"
+            case RelayContact() | Coil() if element.relay in state.pulled:
+                return "pulled"
+        if element.id in state.opened:
+            return "open"
+        match element:
+            case HandSwitch() | RelayContact():
+                return "switch open"
+            case Driver():
+                return "driver off"
+        return "unplugged"  # the DLC without a tester
+
+
+def _conducts_by_design(element: Element) -> bool:
+    if isinstance(element, Resistor):
+        return element.kind in ("trace", "joint")
+    return isinstance(element, Wire | Contact | FuseLink | RelayContact | HandSwitch | Driver)
+
+
+def _graph(elements: Iterable[Element]) -> nx.Graph[str]:
+    graph: nx.Graph[str] = nx.Graph()
+    graph.add_edges_from((element.a, element.b, {"element": element}) for element in elements)
+    return graph
+
+
+def _once(culprits: Iterable[Culprit]) -> tuple[Culprit, ...]:
+    return tuple(dict.fromkeys(culprits))

@@ -1,0 +1,125 @@
+"""One car's electrical network: from the state of its switches to voltages, currents and who hears whom.
+
+    wiring = Wiring(car)
+    reading = wiring.solve(SwitchState(running=frozenset({"ECM", "TCM"})))
+    reading.supply_v("ECM")
+    reading.hears(frozenset({"ECM.main", "TCM.main"})).segments()
+    reading.why_unsupplied("ABS")
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+from sim.vehicle.car import Car, Coil, Draw, FuseLink
+from sim.wiring.hearing import BusCluster, Hearing, bus_clusters, hearing_of
+from sim.wiring.power import PowerCircuit, SwitchState
+from sim.wiring.solver import Solution
+from sim.wiring.tracing import Culprit, Tracer
+
+__all__ = ["Culprit", "Hearing", "Reading", "SwitchState", "Wiring"]
+
+
+class Wiring:
+    """The network of one car; an edit of the car needs a new one."""
+
+    def __init__(self, car: Car) -> None:
+        self.car = car
+        self.circuit = PowerCircuit(car)
+        self._readings: dict[SwitchState, Reading] = {}
+        elements = car.all_elements.values()
+        self.draws: dict[str, list[Draw]] = {}
+        for element in elements:
+            if isinstance(element, Draw):
+                self.draws.setdefault(element.module, []).append(element)
+        self.coils = [element for element in elements if isinstance(element, Coil)]
+        self.fuses = [element.id for element in elements if isinstance(element, FuseLink)]
+
+    def solve(self, state: SwitchState) -> Reading:
+        """The network in one state of the switches."""
+        if state not in self._readings:
+            self._readings[state] = Reading(self, state, self.circuit.solve(state))
+        return self._readings[state]
+
+    @cached_property
+    def clusters(self) -> tuple[BusCluster, ...]:
+        """The bus lines that are joined, cluster by cluster."""
+        return bus_clusters(self.car)
+
+    @cached_property
+    def tracer(self) -> Tracer:
+        """Finds what stands in the way."""
+        return Tracer(self.car, self.clusters)
+
+
+class Reading:
+    """What the network does in one state of the switches. Voltages in V, currents in A."""
+
+    def __init__(self, wiring: Wiring, state: SwitchState, solution: Solution) -> None:
+        self.wiring, self.state, self._solution = wiring, state, solution
+        self._heard: dict[frozenset[str], Hearing] = {}
+
+    def voltage(self, node: str) -> float | None:
+        """Voltage against the battery's negative post; None where the node floats."""
+        return self._solution.voltage(node)
+
+    def between(self, a: str, b: str) -> float | None:
+        """Voltage of node a against node b; None where nothing joins the two."""
+        return self._solution.voltage_between(a, b)
+
+    def current(self, element_id: str) -> float:
+        """Current from the element's a to its b; of battery and alternator, out of the plus terminal."""
+        return self._solution.current(element_id)
+
+    def supply_v(self, module: str) -> float:
+        """The lowest of the module's supplies, each against its own ground; 0 where one floats."""
+        draws = self.wiring.draws.get(module, [])
+        return min((self.between(draw.a, draw.b) or 0.0 for draw in draws), default=0.0)
+
+    def pin_v(self, module: str, function: str) -> float:
+        """Voltage at the inner end of a module's pin against the module's own ground; 0 where it floats."""
+        return self.between(f"{module}:{function}", f"{module}:0") or 0.0
+
+    def relays_wanted(self, state: SwitchState | None = None) -> frozenset[str]:
+        """Relays whose coil voltage pulls them in, or holds them where they are in already."""
+        held = (state or self.state).pulled_in
+        return frozenset(coil.relay for coil in self.wiring.coils if self._pulls(coil, coil.relay in held))
+
+    def _pulls(self, coil: Coil, held: bool) -> bool:
+        if not self.wiring.car.is_whole(coil):
+            return False
+        coil_v = abs(self.between(coil.a, coil.b) or 0.0)
+        return coil_v >= (coil.drop_out_v if held else coil.pull_in_v)
+
+    def fuse_currents(self) -> dict[str, float]:
+        """Amount of current through each fuse, in the car's order."""
+        return {fuse: abs(self.current(fuse)) for fuse in self.wiring.fuses}
+
+    def resistance_ohm(self, a: str, b: str) -> float:
+        """Small-signal resistance between two nodes, the sources taken as their internal resistance."""
+        return float(self._solution.ports([(a, b)]).impedance_ohm[0, 0])
+
+    def hears(self, powered: frozenset[str]) -> Hearing:
+        """Who hears whom while these channels are powered and awake."""
+        if powered not in self._heard:
+            self._heard[powered] = hearing_of(self.wiring.clusters, powered, self)
+        return self._heard[powered]
+
+    def contact_points(
+        self, nodes: tuple[str, ...], leads: frozenset[str]
+    ) -> tuple[tuple[float, float] | None, ...]:
+        """Open voltage against the body and inner resistance of nodes, with the shorts to them taken off."""
+        apart = self.wiring.circuit.solve(self.state, without=leads)
+        ports = apart.ports([(node, "BODY") for node in nodes])
+        return tuple(
+            None if volt is None else (volt, float(ports.impedance_ohm[k, k]))
+            for k, volt in enumerate(ports.voltage_v)
+        )
+
+    def why_unsupplied(self, module: str) -> tuple[Culprit, ...]:
+        """What keeps a module's supply or ground away now, nearest to the battery first."""
+        return self.wiring.tracer.why_unsupplied(module, self)
+
+    def why_unheard(self, sender: str, receiver: str) -> tuple[Culprit, ...]:
+        """What keeps one transceiver's levels from another's."""
+        return self.wiring.tracer.why_unheard(sender, receiver, self)
