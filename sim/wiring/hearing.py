@@ -18,7 +18,7 @@ before its brown-out, several shorts to one weak wire influencing each other.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, NamedTuple
@@ -52,6 +52,10 @@ SAMPLE_POINT = 0.8  # of a bit; common practice
 
 # Below a terminator's value a series resistance leaves a conductor one net, above it parts it in two.
 NET_OHM = 100.0
+
+# What a driver is specified for: 45 ohm (transceiver data sheet, 'minimum load') and 65 ohm (test condition).
+LEAST_LOAD_OHM, MOST_LOAD_OHM = 45.0, 65.0
+MARGINAL_V = 0.2  # below half of what a healthy bus leaves; common practice
 
 GROUND_STEP_V = 0.05
 STIFF_OHM = 0.001
@@ -88,13 +92,20 @@ class BusCluster:
         return self._hash
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ClusterHearing:
-    """One cluster's answer. `margins_v`: distance from the nearer threshold of the receiver, per link."""
+    """One cluster's answer.
+
+    links: (sender, receiver). margins_v: per link, the distance from the nearer threshold of the receiver.
+    spoils: (who spoils, whose frames).
+    bitrates_bps, pair_ohm: of every powered channel, its bit rate and the resistance between its lines.
+    """
 
     links: frozenset[tuple[str, str]]
-    margins_v: tuple[tuple[tuple[str, str], float], ...]
-    spoils: frozenset[tuple[str, str]]  # (who spoils, whose frames)
+    margins_v: dict[tuple[str, str], float]
+    spoils: frozenset[tuple[str, str]]
+    bitrates_bps: dict[str, int]
+    pair_ohm: dict[str, float]
 
 
 class Segment(NamedTuple):
@@ -108,22 +119,33 @@ class Segment(NamedTuple):
 class Hearing:
     """Links (sender, receiver) of all buses; `margins_v` of each link in V."""
 
-    def __init__(self, answers: Iterable[ClusterHearing], bitrates: dict[str, int]) -> None:
-        listed = tuple(answers)
-        self.links: frozenset[tuple[str, str]] = frozenset().union(*(answer.links for answer in listed))
-        self.margins_v: dict[tuple[str, str], float] = dict(
-            pair for answer in listed for pair in answer.margins_v
-        )
-        self.spoils: frozenset[tuple[str, str]] = frozenset().union(*(answer.spoils for answer in listed))
-        self._bitrates = bitrates
-        self._segments: tuple[Segment, ...] | None = None
+    def __init__(self, answers: tuple[ClusterHearing, ...]) -> None:
+        self._answers = answers
+        self.links = frozenset(link for answer in answers for link in answer.links)
+        self.margins_v = {link: volt for answer in answers for link, volt in answer.margins_v.items()}
+        self.spoils = frozenset(pair for answer in answers for pair in answer.spoils)
+        self._bitrates = {name: rate for answer in answers for name, rate in answer.bitrates_bps.items()}
 
     def segments(self) -> tuple[Segment, ...]:
         """Groups that communicate, sorted by their members."""
-        if self._segments is None:
-            groups = [group for group in self._groups() if len(group) > 1]
-            self._segments = tuple(self._segment(group) for group in sorted(groups))
         return self._segments
+
+    @cached_property
+    def _segments(self) -> tuple[Segment, ...]:
+        groups = [group for group in self._groups() if len(group) > 1]
+        return tuple(self._segment(group) for group in sorted(groups))
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """What works but leaves little in hand, as sentences."""
+        ohm_at = {name: ohm for answer in self._answers for name, ohm in answer.pair_ohm.items()}
+        loads = (_load_note(segment.members[0], ohm_at[segment.members[0]]) for segment in self._segments)
+        weak = (
+            f"{receiver} hears {sender} with {volt * 1000:.0f} mV to spare"
+            for (sender, receiver), volt in sorted(self.margins_v.items())
+            if volt < MARGINAL_V
+        )
+        return (*(note for note in loads if note), *weak)
 
     def _groups(self) -> Iterator[tuple[str, ...]]:
         mutual: nx.Graph[str] = nx.Graph()
@@ -164,6 +186,13 @@ class Hearing:
             if sender in members and receiver not in members and self._bitrates[receiver] == rate
         }
         return Segment(group, tuple(sorted(listeners)), rate)
+
+
+def _load_note(channel: str, ohm: float) -> str:
+    if LEAST_LOAD_OHM <= ohm <= MOST_LOAD_OHM:
+        return ""
+    limit = f"below {LEAST_LOAD_OHM:g}" if ohm < LEAST_LOAD_OHM else f"above {MOST_LOAD_OHM:g}"
+    return f"{ohm:.0f} ohm between the lines at {channel}, {limit} ohm"
 
 
 def _consistent_groups(mutual: nx.Graph[str]) -> Iterator[tuple[str, ...]]:
@@ -250,14 +279,14 @@ def bus_nodes(car: Car) -> frozenset[str]:
 # -- solving a cluster -------------------------------------------------------------------------------------
 
 
-def hearing_of(clusters: tuple[BusCluster, ...], powered: frozenset[str], reading: Reading) -> Hearing:
-    """Who hears whom in all clusters."""
-    answers = [_heard_in(cluster, powered, reading) for cluster in clusters]
-    bitrates = {one.id: one.bitrate_bps for cluster in clusters for one in cluster.channels}
-    return Hearing(answers, bitrates)
+@lru_cache(maxsize=1024)
+def together(answers: tuple[ClusterHearing, ...]) -> Hearing:
+    """The answers of all clusters as one."""
+    return Hearing(answers)
 
 
-def _heard_in(cluster: BusCluster, powered: frozenset[str], reading: Reading) -> ClusterHearing:
+def heard_in(cluster: BusCluster, powered: frozenset[str], reading: Reading) -> ClusterHearing:
+    """Who hears whom in one cluster."""
     awake, ground_v = [], []
     for channel in cluster.channels:
         offset_v = reading.between(channel.gnd, "BODY") if channel.id in powered else None
@@ -279,7 +308,7 @@ def _solved(
     contacts: tuple[tuple[float, float] | None, ...],
 ) -> ClusterHearing:
     if not awake:
-        return ClusterHearing(frozenset(), (), frozenset())
+        return ClusterHearing(frozenset(), {}, frozenset(), {}, {})
     return _Levels(cluster, awake, ground_v, contacts).hearing()
 
 
@@ -343,10 +372,19 @@ class _Levels:
             (s, r) for s in range(count) if able[s] for r in range(count) if r != s and reads[r, s]
         ]
         names = [one.id for one in self.awake]
-        links = [(names[s], names[r]) for s, r in heard]
-        margins = tuple((link, float(margin_v[r, s])) for link, (s, r) in zip(links, heard, strict=True))
+        margins = {(names[s], names[r]): float(margin_v[r, s]) for s, r in heard}
         spoils = self._spoilt(reads, dominant_v - rest_v, able)
-        return ClusterHearing(frozenset(links), margins, frozenset((names[j], names[s]) for j, s in spoils))
+        return ClusterHearing(
+            frozenset(margins),
+            margins,
+            frozenset((names[j], names[s]) for j, s in spoils),
+            {one.id: one.bitrate_bps for one in self.awake},
+            dict(zip(names, self._pair_ohm(), strict=True)),
+        )
+
+    def _pair_ohm(self) -> list[float]:
+        ohm, legs = self.ports.impedance_ohm, range(0, 2 * len(self.awake), 2)
+        return [float(ohm[k, k] + ohm[k + 1, k + 1] - 2 * ohm[k, k + 1]) for k in legs]
 
     def _pair_v(self, port_v: Array) -> Array:
         legs = port_v[: 2 * len(self.awake)]

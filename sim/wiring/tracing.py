@@ -94,6 +94,10 @@ class Tracer:
         ways = [("BAT+", supply) for supply in supplies] + [("BAT-", f"{module}:0")]
         return _once(self._on_ways(ways, reading)) or _once(self._weak_supply(reading))
 
+    def why_dead(self, node: str, reading: Reading) -> tuple[Culprit, ...]:
+        """What keeps the battery's voltage away from a terminal, nearest to the battery first."""
+        return _once(self._on_ways([("BAT+", node)], reading))
+
     def _least_v(self, module: str) -> float:
         return TESTER_SUPPLY_V if module == TESTER else self.car.built.modules[module].min_supply_v
 

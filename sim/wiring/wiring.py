@@ -12,16 +12,29 @@ from __future__ import annotations
 from functools import cached_property
 
 from sim.vehicle.car import Car, Coil, Draw, FuseLink
-from sim.wiring.hearing import BusCluster, Hearing, bus_clusters, hearing_of
+from sim.vehicle.problems import unknown
+from sim.wiring.errors import CircuitError
+from sim.wiring.hearing import (
+    HIGH_LEG,
+    LOW_LEG,
+    BusCluster,
+    Hearing,
+    Segment,
+    bus_clusters,
+    heard_in,
+    together,
+)
 from sim.wiring.power import PowerCircuit, SwitchState
-from sim.wiring.solver import Solution
+from sim.wiring.solver import Solution, drive
 from sim.wiring.tracing import Culprit, Tracer
 
-__all__ = ["Culprit", "Hearing", "Reading", "SwitchState", "Wiring"]
+__all__ = ["Culprit", "Hearing", "Reading", "Segment", "SwitchState", "Wiring"]
+
+KEPT_READINGS = 256  # a start, a drive and a shut-down of a minibus pass through about a hundred states
 
 
 class Wiring:
-    """The network of one car; an edit of the car needs a new one."""
+    """The network of one car; an edit of the car needs a new one. For one thread at a time."""
 
     def __init__(self, car: Car) -> None:
         self.car = car
@@ -38,6 +51,8 @@ class Wiring:
     def solve(self, state: SwitchState) -> Reading:
         """The network in one state of the switches."""
         if state not in self._readings:
+            if len(self._readings) >= KEPT_READINGS:
+                del self._readings[next(iter(self._readings))]
             self._readings[state] = Reading(self, state, self.circuit.solve(state))
         return self._readings[state]
 
@@ -73,8 +88,9 @@ class Reading:
 
     def supply_v(self, module: str) -> float:
         """The lowest of the module's supplies, each against its own ground; 0 where one floats."""
-        draws = self.wiring.draws.get(module, [])
-        return min((self.between(draw.a, draw.b) or 0.0 for draw in draws), default=0.0)
+        if module not in self.wiring.draws:
+            raise CircuitError(unknown("module", module, self.wiring.draws))
+        return min(self.between(draw.a, draw.b) or 0.0 for draw in self.wiring.draws[module])
 
     def pin_v(self, module: str, function: str) -> float:
         """Voltage at the inner end of a module's pin against the module's own ground; 0 where it floats."""
@@ -99,10 +115,22 @@ class Reading:
         """Small-signal resistance between two nodes, the sources taken as their internal resistance."""
         return float(self._solution.ports([(a, b)]).impedance_ohm[0, 0])
 
+    def while_dominant(self, *channels: str) -> Reading:
+        """The same state while these transceivers hold their lines dominant."""
+        known = self.wiring.car.transceivers
+        for name in channels:
+            if name not in known:
+                raise CircuitError(unknown("transceiver", name, known))
+        pairs = [(node, known[name].gnd) for name in channels for node in (known[name].h, known[name].l)]
+        legs = [(port, HIGH_LEG if port % 2 == 0 else LOW_LEG) for port in range(len(pairs))]
+        return Reading(self.wiring, self.state, drive(self._solution.ports(pairs), legs))
+
     def hears(self, powered: frozenset[str]) -> Hearing:
         """Who hears whom while these channels are powered and awake."""
         if powered not in self._heard:
-            self._heard[powered] = hearing_of(self.wiring.clusters, powered, self)
+            self._heard[powered] = together(
+                tuple(heard_in(cluster, powered, self) for cluster in self.wiring.clusters)
+            )
         return self._heard[powered]
 
     def contact_points(
@@ -119,6 +147,10 @@ class Reading:
     def why_unsupplied(self, module: str) -> tuple[Culprit, ...]:
         """What keeps a module's supply or ground away now, nearest to the battery first."""
         return self.wiring.tracer.why_unsupplied(module, self)
+
+    def why_dead(self, node: str) -> tuple[Culprit, ...]:
+        """What keeps the battery's voltage away from a terminal."""
+        return self.wiring.tracer.why_dead(node, self)
 
     def why_unheard(self, sender: str, receiver: str) -> tuple[Culprit, ...]:
         """What keeps one transceiver's levels from another's."""
