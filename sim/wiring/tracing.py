@@ -33,7 +33,7 @@ from sim.vehicle.car import (
 from sim.vehicle.problems import unknown
 from sim.wiring.errors import CircuitError
 from sim.wiring.hearing import BusCluster, bus_nodes
-from sim.wiring.power import TESTER, is_closed, ohm_of
+from sim.wiring.power import REFERENCE, TESTER, is_closed, ohm_of
 
 if TYPE_CHECKING:
     from sim.wiring.wiring import Reading
@@ -97,6 +97,24 @@ class Tracer:
     def why_dead(self, node: str, reading: Reading) -> tuple[Culprit, ...]:
         """What keeps the battery's voltage away from a terminal, nearest to the battery first."""
         return _once(self._on_ways([("BAT+", node)], reading))
+
+    def why_dead(self, node: str, reading: Reading) -> tuple[Culprit, ...]:
+        """What keeps battery voltage from a place: opens, drops, shorts on its conductor, a weak battery."""
+        found = _once(self._on_ways([("BAT+", node)], reading)) or _once(self._shorts_at(node, reading))
+        fed = (reading.between(node, REFERENCE) or 0.0) >= TESTER_SUPPLY_V
+        return found or (() if fed else _once(self._weak_supply(reading)))
+
+    def _shorts_at(self, node: str, reading: Reading) -> list[Culprit]:
+        """Shorts that end on what conducts to a place now."""
+        closed = (
+            element
+            for _, _, element in self._feeds.edges(data="element")
+            if is_closed(element, self.car, reading.state)
+        )
+        graph = _graph(closed)
+        near = nx.node_connected_component(graph, node) if node in graph else {node}
+        leads = [part for parts in self.car.condition.leads.values() for part in parts]
+        return [self._culprit(part, "short") for part in leads if part.a in near or part.b in near]
 
     def _least_v(self, module: str) -> float:
         return TESTER_SUPPLY_V if module == TESTER else self.car.built.modules[module].min_supply_v
