@@ -95,11 +95,7 @@ class Tracer:
         return _once(self._on_ways(ways, reading)) or _once(self._weak_supply(reading))
 
     def why_dead(self, node: str, reading: Reading) -> tuple[Culprit, ...]:
-        """What keeps the battery's voltage away from a terminal, nearest to the battery first."""
-        return _once(self._on_ways([("BAT+", node)], reading))
-
-    def why_dead(self, node: str, reading: Reading) -> tuple[Culprit, ...]:
-        """What keeps battery voltage from a place: opens, drops, shorts on its conductor, a weak battery."""
+        """What keeps the battery's voltage away from a terminal: opens, bad joints, shorts, a weak battery."""
         found = _once(self._on_ways([("BAT+", node)], reading)) or _once(self._shorts_at(node, reading))
         fed = (reading.between(node, REFERENCE) or 0.0) >= TESTER_SUPPLY_V
         return found or (() if fed else _once(self._weak_supply(reading)))
@@ -249,7 +245,7 @@ class Tracer:
     def _drops(self, start: str, goal: str, reading: Reading) -> Iterator[tuple[float, Element]]:
         for element in self._way(self._feeds, start, goal, reading):
             drop_v = abs(reading.between(element.a, element.b) or 0.0)
-            if drop_v > DROP_V:
+            if drop_v > DROP_V and element.id in self.car.condition.added_ohm:
                 yield drop_v, element
 
     # -- words ---------------------------------------------------------------------------------------------

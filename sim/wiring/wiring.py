@@ -152,10 +152,6 @@ class Reading:
         """What keeps the battery's voltage away from a terminal."""
         return self.wiring.tracer.why_dead(node, self)
 
-    def why_dead(self, node: str) -> tuple[Culprit, ...]:
-        """What keeps battery voltage from a node, nearest to the battery first."""
-        return self.wiring.tracer.why_dead(node, self)
-
     def why_unheard(self, sender: str, receiver: str) -> tuple[Culprit, ...]:
         """What keeps one transceiver's levels from another's."""
         return self.wiring.tracer.why_unheard(sender, receiver, self)
