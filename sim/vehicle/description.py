@@ -9,26 +9,63 @@ Not modelled: options of one car line, software versions, manual gearboxes.
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator
 
 from sim.vehicle.conditions import Condition, PowerMode, SignalValue
 
-# Names end in units; a name is letters, digits and the few marks that wiring diagrams use.
-Name = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_+\-]{0,39}$")]
+
+def _written_as(pattern: str, what: str) -> AfterValidator:
+    def check(text: str) -> str:
+        if not re.fullmatch(pattern, text):
+            raise ValueError(what)
+        return text
+
+    return AfterValidator(check)
+
+
+# the few marks that wiring diagrams use, and no dot: it parts a module from its pin
+Name = Annotated[
+    str,
+    _written_as(r"[A-Za-z][A-Za-z0-9_+\-]{0,39}", "a name is a letter and up to 39 letters, digits, _, + or -"),
+]
 CanId = Annotated[int, Field(ge=0, le=0x7FF)]
+MessageId = Annotated[int, Field(ge=0), AfterValidator(lambda can_id: _below_diagnosis(can_id))]
 Bitrate = Literal[125_000, 250_000, 500_000, 1_000_000]
+# A wire of no length or no resistance has no place in a network that is solved by numbers.
+Metres = Annotated[float, Field(ge=0.01, le=40)]
+SquareMm = Annotated[float, Field(ge=0.05, le=120)]
+Ohms = Annotated[float, Field(ge=0.0001, le=10_000_000)]
+DtcText = Annotated[
+    str, _written_as(r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?", "a trouble code is written U0100 or U0100-87")
+]
+MOST_MODULES = 90  # as many request identifiers as are left between 710 and 7CF
 
 
 def _listed(value: Any) -> Any:
     return [value] if isinstance(value, str | dict) else value
 
 
+def _below_diagnosis(can_id: int) -> int:
+    if can_id >= 0x700:
+        raise ValueError("a message's identifier is at most 0x6FF: those above carry diagnosis")
+    return can_id
+
+
 class Part(BaseModel):
     """Ground of every part of a description: frozen, no unknown keys."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, allow_inf_nan=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _no_yes_for_a_number(cls, value: Any, info: ValidationInfo) -> Any:
+        annotation = cls.model_fields[info.field_name or ""].annotation
+        if isinstance(value, bool) and annotation in (float, int, float | None, int | None):
+            raise ValueError("input should be a number")
+        return value
 
 
 class Battery(Part):
@@ -36,9 +73,9 @@ class Battery(Part):
 
     capacity_ah: float = Field(60, gt=0, le=400)
     charge_pct: float = Field(95, ge=0, le=100)
-    internal_ohm: float = Field(0.006, gt=0, le=1)  # 3..6 mohm warm and good, from memory
-    cable_m: float = Field(1.5, gt=0, le=20)
-    cable_mm2: float = Field(35, gt=0, le=120)
+    internal_ohm: Ohms = 0.006  # 3..6 mohm warm and good, from memory
+    cable_m: Metres = 1.5
+    cable_mm2: SquareMm = 35
 
 
 class Bus(Part):
@@ -52,9 +89,9 @@ class Bus(Part):
     title: str = ""
     bitrate_bps: Bitrate = 500_000
     line: tuple[str, ...]
-    span_m: float = Field(1.0, gt=0, le=40)  # between neighbours on the line
-    stub_m: float = Field(0.3, gt=0, le=10)  # common figure at 1 Mbit/s in transceiver data sheets
-    area_mm2: float = Field(0.35, gt=0, le=10)
+    span_m: Metres = 1.0  # between neighbours on the line
+    stub_m: Metres = 0.3  # common figure at 1 Mbit/s in transceiver data sheets
+    area_mm2: SquareMm = 0.35
 
 
 class Fuse(Part):
@@ -69,8 +106,8 @@ class Fuse(Part):
     rating_a: float = Field(gt=0, le=500)
     from_: str = Field("battery", alias="from")
     feeds: Annotated[tuple[str, ...], BeforeValidator(_listed)] = ()
-    length_m: float = Field(2.0, gt=0, le=30)
-    area_mm2: float | None = Field(None, gt=0, le=120)  # default: the usual size for the rating
+    length_m: Metres = 2.0
+    area_mm2: SquareMm | None = None  # default: the usual size for the rating
     location: str = "fuse box"
 
 
@@ -85,9 +122,9 @@ class Relay(Part):
     from_: str = Field("battery", alias="from")
     feeds: Annotated[tuple[str, ...], BeforeValidator(_listed)] = ()
     ground: str | None = None
-    coil_ohm: float = Field(85, gt=0)  # mini ISO relay data sheets
-    pull_in_v: float = Field(6.9, gt=0)
-    drop_out_v: float = Field(1.2, gt=0)
+    coil_ohm: Ohms = 85  # mini ISO relay data sheets
+    pull_in_v: float = Field(6.9, gt=0, le=60)
+    drop_out_v: float = Field(1.2, gt=0, le=60)
     location: str = "fuse box"
 
 
@@ -96,7 +133,7 @@ class Ground(Part):
 
     title: str = ""
     location: str = ""
-    joint_ohm: float = Field(0.001, gt=0)
+    joint_ohm: Ohms = 0.001
 
 
 class Inline(Part):
@@ -117,7 +154,9 @@ class Switch(Part):
     """A hand- or foot-operated contact, from a fuse (see the fuse's `feeds`) to inputs of modules."""
 
     title: str = ""
-    operated_by: Literal["brake", "button", "driver_door", "lamp_switch", "trailer_plugged"]
+    operated_by: Literal[
+        "brake", "button", "key_accessory", "key_run", "key_crank", "driver_door", "lamp_switch", "trailer_plugged"
+    ]
     to: Annotated[tuple[str, ...], BeforeValidator(_listed)]
 
 
@@ -125,7 +164,7 @@ class Load(Part):
     """Something that draws current: fed by a fuse or relay, its other side on `to` (a ground, or a module's pin)."""
 
     title: str = ""
-    ohm: float = Field(gt=0)
+    ohm: Ohms
     to: str
     kind: Literal["coil", "injector", "starter", "lamp", "motor", "heater", "other"] = "other"
 
@@ -133,7 +172,7 @@ class Load(Part):
 class Message(Part):
     """A periodic CAN message of a module."""
 
-    id: CanId | None = None
+    id: MessageId | None = None
     period_ms: float = Field(100, ge=5, le=60_000)
     offset_ms: float | None = Field(None, ge=0)
     length: int = Field(8, ge=0, le=8)
@@ -171,8 +210,12 @@ class Monitor(Part):
     heal_ms: float = Field(500, ge=0)
     when: Condition | None = None
     after_ms: float = Field(2000, ge=0)  # settling time after the enabling condition comes true
-    code: str | None = Field(None, pattern=r"^[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?$")
-    invalid_code: str | None = Field(None, pattern=r"^[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?$")
+    code: DtcText | None = None
+    invalid_code: DtcText | None = None
+
+
+# `hears: [ECM]` is short for `hears: [{from: ECM}]`
+Heard = Annotated[Monitor, BeforeValidator(lambda v: {"from": v} if isinstance(v, str) else v)]
 
 
 class CircuitCheck(Part):
@@ -181,7 +224,7 @@ class CircuitCheck(Part):
     pin: Name
     below_v: float | None = Field(None, ge=0, le=60)
     above_v: float | None = Field(None, ge=0, le=60)
-    code: str = Field(pattern=r"^[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?$")
+    code: DtcText
     mature_ms: float = Field(500, ge=0)
     heal_ms: float = Field(500, ge=0)
     when: Condition | None = None
@@ -198,7 +241,7 @@ class Output(Part):
 class Input(Part):
     """A wired input: active while its pin is above half of the module's supply."""
 
-    pull_ohm: float = Field(10_000, gt=0)
+    pull_ohm: Ohms = 10_000
 
 
 class Telltale(Part):
@@ -235,7 +278,7 @@ class Module(Part):
     sleep_a: float = Field(0.0006, ge=0, le=5)
     sends: dict[Name, Message] | None = None
     signals: dict[Name, Signal] = Field(default_factory=dict)
-    hears: tuple[Name | Monitor, ...] = ()
+    hears: tuple[Heard, ...] = ()
     hears_when: Condition | None = None  # for every monitor of `hears` that has no `when` of its own
     waits_for: Annotated[tuple[Name, ...], BeforeValidator(_listed)] = ()
     checks: tuple[CircuitCheck, ...] = ()
@@ -278,10 +321,10 @@ class Immobilizer(Part):
 
     authority: Name
     engine: Name
-    challenge_id: CanId = 0x1A0
-    answer_id: CanId = 0x1A1
-    release_id: CanId = 0x1A2
-    retry_ms: float = Field(200, gt=0)
+    challenge_id: MessageId = 0x1A0
+    answer_id: MessageId = 0x1A1
+    release_id: MessageId = 0x1A2
+    retry_ms: float = Field(200, ge=10)
 
 
 class Engine(Part):
@@ -297,7 +340,7 @@ class Engine(Part):
     injectors: tuple[Name, ...]
     fires_after_s: float = Field(0.8, gt=0)
     cylinders_needed: int = Field(3, ge=1)
-    alternator_v: float = Field(14.2, gt=0)
+    alternator_v: float = Field(14.2, gt=0, le=60)
     cranks_above_v: float = Field(6.0, gt=0)
 
 
@@ -307,7 +350,7 @@ class Vehicle(Part):
     car: str = Field(min_length=1, max_length=120)
     about: str = ""
     battery: Battery = Battery()
-    buses: dict[Name, Bus] = Field(min_length=1)
+    buses: dict[Name, Bus] = Field(min_length=1, max_length=20)
     fuses: dict[Name, Fuse] = Field(default_factory=dict)
     grounds: dict[Name, Ground] = Field(default_factory=dict)
     relays: dict[Name, Relay] = Field(default_factory=dict)
@@ -315,7 +358,7 @@ class Vehicle(Part):
     switches: dict[Name, Switch] = Field(default_factory=dict)
     loads: dict[Name, Load] = Field(default_factory=dict)
     dlc: Dlc = Dlc()
-    modules: dict[Name, Module] = Field(min_length=1)
+    modules: dict[Name, Module] = Field(min_length=1, max_length=MOST_MODULES)
     power_modes: PowerModes | None = None
     immobilizer: Immobilizer | None = None
     engine: Engine | None = None

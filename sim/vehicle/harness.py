@@ -29,8 +29,9 @@ from sim.vehicle.car import (
     Transceiver,
     Wire,
 )
-from sim.vehicle.description import Module, Vehicle
-from sim.vehicle.messages import Messages, diagnostic_addresses, line_items
+from sim.vehicle.conditions import Condition
+from sim.vehicle.description import Fuse, Module, Relay, Vehicle
+from sim.vehicle.messages import Messages, conditions_of, diagnostic_addresses, line_items
 from sim.vehicle.problems import Problem, did_you_mean
 
 TRACE_OHM = 0.001  # a few centimetres of circuit board; the model needs it above zero
@@ -39,6 +40,15 @@ SENSE_OHM = 10_000.0  # pull-down of an ignition sense input; common practice
 BAR_OHM = 0.0005
 TESTER_A = 0.2  # what a tester draws from pin 16; common practice
 TESTER = "TESTER"
+RESERVED = {
+    "DLC": "the diagnostic connector",
+    "BAT": "the battery",
+    "ALT": "the alternator",
+    "BAR": "the feed bar of the fuse boxes",
+    "BODY": "the body",
+    "SP": "the splices",
+    TESTER: "the tester",
+}
 DLC_PINS = {"4": "GND", "5": "GND2", "6": "H", "14": "L", "16": "B+"}  # SAE J1962
 # usual conductor size by fuse rating; common practice
 AREA_BY_RATING = ((5, 0.5), (7.5, 0.75), (10, 0.75), (15, 1.5), (20, 2.5), (30, 4.0), (60, 10.0), (500, 25.0))
@@ -61,6 +71,7 @@ class _Loom:
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
+        check_lines(vehicle)
         self.messages = Messages(vehicle)
         self.elements: dict[str, Element] = {}
         self.connectors: dict[str, Connector] = {}
@@ -73,6 +84,7 @@ class _Loom:
 
     def car(self, claimed: Vehicle) -> Car:
         self._check_names()
+        self._check_sources()
         self._collect_fed_pins()
         self._battery()
         self._grounds()
@@ -107,7 +119,7 @@ class _Loom:
     # -- names ---------------------------------------------------------------------------------------------
 
     def _check_names(self) -> None:
-        seen: dict[str, str] = {"DLC": "the diagnostic connector", "BAT": "the battery", "BODY": "the body"}
+        seen = dict(RESERVED)
         kinds = ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads")
         for kind in kinds:
             for name in getattr(self.vehicle, kind):
@@ -115,29 +127,52 @@ class _Loom:
                     raise Problem(f"the name '{name}' is taken by {seen[name]}", (kind, name))
                 seen[name] = f"one of the {kind}"
 
+    def _check_sources(self) -> None:
+        """Every fuse and relay leads back to the battery."""
+        holders: dict[str, Fuse | Relay] = {**self.vehicle.fuses, **self.vehicle.relays}
+        for name in holders:
+            kind = "fuses" if name in self.vehicle.fuses else "relays"
+            way = [name]
+            while (source := holders[way[-1]].from_) != "battery":
+                if source not in holders:
+                    wrong = "fuses" if way[-1] in self.vehicle.fuses else "relays"
+                    raise Problem(
+                        f"no source '{source}' in this car{did_you_mean(source, ['battery', *holders])}",
+                        (wrong, way[-1], "from"),
+                    )
+                if source in way:
+                    raise Problem(f"is fed in a ring: {' from '.join([*way, source])}", (kind, name, "from"))
+                way.append(source)
+
     def _collect_fed_pins(self) -> None:
-        for kind, feeder, item, path in self._all_feeds():
-            target = item.split()[0] if item.split() else ""
+        fed: dict[str, str] = {}
+        for feeder, item, path in self._all_feeds():
+            target, _ = _end_and_way(item, path)
             module, _, function = target.partition(".")
+            wanted = f"{target}.B+" if module in self.vehicle.modules and not function else target
+            if wanted in fed:
+                raise Problem(f"{wanted} is fed twice, by {fed[wanted]} and {feeder}", path)
+            fed[wanted] = feeder
             if module in self.vehicle.modules:
-                wanted = function or "B+"
-                if wanted in self.feeds[module]:
-                    raise Problem(f"{module}.{wanted} is fed twice ({kind} {feeder} and another)", path)
-                self.feeds[module].append(wanted)
+                self.feeds[module].append(function or "B+")
+        for kind, names in (("loads", self.vehicle.loads), ("switches", self.vehicle.switches)):
+            for name in names:
+                if name not in fed:
+                    raise Problem(f"no fuse or relay feeds '{name}'", (kind, name))
         for name, load in self.vehicle.loads.items():
-            module, _, function = load.to.split()[0].partition(".")
+            module, _, function = load.to.partition(" ")[0].partition(".")
             if module in self.vehicle.modules:
                 if not function:
                     raise Problem(f"load '{name}' ends on module {module}: name its pin", ("loads", name, "to"))
                 self.driven[module].append(function)
 
-    def _all_feeds(self) -> Iterator[tuple[str, str, str, Path]]:
+    def _all_feeds(self) -> Iterator[tuple[str, str, Path]]:
         for name, fuse in self.vehicle.fuses.items():
             for index, item in enumerate(fuse.feeds):
-                yield "fuse", name, item, ("fuses", name, "feeds", index)
+                yield name, item, ("fuses", name, "feeds", index)
         for name, relay in self.vehicle.relays.items():
             for index, item in enumerate(relay.feeds):
-                yield "relay", name, item, ("relays", name, "feeds", index)
+                yield name, item, ("relays", name, "feeds", index)
 
     # -- power ---------------------------------------------------------------------------------------------
 
@@ -165,22 +200,15 @@ class _Loom:
             raise Problem(f"no ground point '{name}' in this car{did_you_mean(name, known)}", path)
         return name
 
-    def _source(self, name: str, path: Path) -> str:
+    def _source(self, name: str) -> str:
         if name == "battery":
             return "BAR"
-        if name in self.vehicle.relays:
-            return f"{name}.87"
-        if name in self.vehicle.fuses:
-            return f"{name}.2"
-        known = ["battery", *self.vehicle.relays, *self.vehicle.fuses]
-        raise Problem(f"no source '{name}' in this car{did_you_mean(name, known)}", path)
+        return f"{name}.87" if name in self.vehicle.relays else f"{name}.2"
 
     def _fuse(self, name: str) -> None:
         fuse = self.vehicle.fuses[name]
-        if fuse.from_ == name:
-            raise Problem("a fuse cannot feed itself", ("fuses", name, "from"))
         area_mm2 = fuse.area_mm2 or usual_area_mm2(fuse.rating_a)
-        source = self._source(fuse.from_, ("fuses", name, "from"))
+        source = self._source(fuse.from_)
         self._add(Resistor(f"{name}.bar", source, f"{name}.1", BAR_OHM, "joint"))
         self._add(FuseLink(name, f"{name}.1", f"{name}.2", fuse.rating_a))
         self._feed(name, f"{name}.2", fuse.feeds, fuse.length_m, area_mm2, ("fuses", name, "feeds"))
@@ -197,10 +225,8 @@ class _Loom:
             self._run(node, target, via, length_m, area_mm2, name, (*path, index))
 
     def _target(self, item: str, path: Path) -> tuple[str, list[str]]:
-        words = item.split()
-        if not words or (len(words) > 1 and words[1] != "via") or len(words) == 2:
-            raise Problem(f"'{item}' is no consumer: write 'NAME', 'NAME.PIN' or 'NAME via X1'", path)
-        return self._consumer(words[0], path), words[2:]
+        name, via = _end_and_way(item, path)
+        return self._consumer(name, path), via
 
     def _consumer(self, name: str, path: Path) -> str:
         owner, _, function = name.partition(".")
@@ -216,7 +242,7 @@ class _Loom:
     def _relay(self, name: str) -> None:
         relay = self.vehicle.relays[name]
         path = ("relays", name)
-        source = self._source(relay.from_, (*path, "from"))
+        source = self._source(relay.from_)
         self._add(Resistor(f"{name}.bar", source, f"{name}.30", BAR_OHM, "joint"))
         self._add(RelayContact(name, f"{name}.30", f"{name}.87", name))
         self._add(
@@ -234,29 +260,29 @@ class _Loom:
         load = self.vehicle.loads[name]
         path = ("loads", name, "to")
         self._add(LoadPart(name, f"{name}.1", f"{name}.2", load.ohm, load.kind))
-        words = load.to.split()
-        owner, _, function = words[0].partition(".")
+        end, via = _end_and_way(load.to, path)
+        owner, _, function = end.partition(".")
         if owner in self.vehicle.modules:
             target = self.pins[owner, function]
-        elif words[0] in (self.vehicle.grounds or {"G1": None}):
-            target = words[0]
+        elif end in (self.vehicle.grounds or ("G1",)):
+            target = end
         else:
             known = [*self.vehicle.grounds, *self.vehicle.modules]
-            raise Problem(f"no ground or module pin '{load.to}'{did_you_mean(load.to, known)}", path)
+            raise Problem(f"no ground or module pin '{end}'{did_you_mean(end, known)}", path)
         area_mm2 = 25.0 if load.kind == "starter" else 1.5
-        self._run(f"{name}.2", target, words[2:], 1.0, area_mm2, name, path)
+        self._run(f"{name}.2", target, via, 1.0, area_mm2, name, path)
 
     def _switch(self, name: str) -> None:
         switch = self.vehicle.switches[name]
         self._add(HandSwitch(name, f"{name}.1", f"{name}.2", switch.operated_by))
         for index, item in enumerate(switch.to):
             path = ("switches", name, "to", index)
-            words = item.split()
-            owner, _, function = words[0].partition(".") if words else ("", "", "")
+            end, via = _end_and_way(item, path)
+            owner, _, function = end.partition(".")
             if owner not in self.vehicle.modules or function not in self.vehicle.modules[owner].inputs:
                 inputs = [f"{m}.{i}" for m, spec in self.vehicle.modules.items() for i in spec.inputs]
-                raise Problem(f"no input '{item}' in this car{did_you_mean(item, inputs)}", path)
-            self._run(f"{name}.2", self.pins[owner, function], words[2:], 1.5, 0.5, name, path)
+                raise Problem(f"no input '{end}' in this car{did_you_mean(end, inputs)}", path)
+            self._run(f"{name}.2", self.pins[owner, function], via, 1.5, 0.5, name, path)
 
     # -- modules -------------------------------------------------------------------------------------------
 
@@ -267,6 +293,7 @@ class _Loom:
             legs += [f"{bus}.H", f"{bus}.L"]
             if "through" in word:
                 legs += [f"{bus}.H2", f"{bus}.L2"]
+        _check_pin_roles(name, module, self.feeds[name], grounds)
         pins = [*self.feeds[name], *grounds, *legs, *module.inputs, *module.outputs, *self.driven[name]]
         pins += [check.pin for check in module.checks]
         return list(dict.fromkeys(pins))
@@ -284,12 +311,12 @@ class _Loom:
         if not self.feeds[name]:
             raise Problem(f"module '{name}' has no supply: no fuse or relay feeds it", ("modules", name))
         self._connectors(name, module, functions)
-        for index, item in enumerate(module.ground or ("",)):
-            words = item.split()
-            path = ("modules", name, "ground")
-            node = self._ground_node(words[0] if words else None, path)
+        for index, item in enumerate(module.ground or (None,)):
+            path = ("modules", name, "ground", index)
+            end, via = _end_and_way(item, path) if item is not None else (None, [])
+            node = self._ground_node(end, path)
             pin = self.pins[name, "GND" if index == 0 else f"GND{index + 1}"]
-            self._run(pin, node, words[2:], 0.8, 1.5, name, path)
+            self._run(pin, node, via, 0.8, 1.5, name, path)
             inner = "GND" if index == 0 else f"GND{index + 1}"
             self._add(Resistor(f"{name}:{inner}.trace", f"{name}:{inner}", f"{name}:0", TRACE_OHM))
         self._inside(name, module)
@@ -390,22 +417,17 @@ class _Loom:
     def _bus(self, bus: str) -> None:
         spec = self.vehicle.buses[bus]
         items = line_items(spec.line)
-        if len(items) < 2:
-            raise Problem("a bus line has at least two members", ("buses", bus, "line"))
         for leg in ("H", "L"):
             ends = []
             for index, (name, word) in enumerate(items):
                 at_end = index in (0, len(items) - 1)
-                ends.append(self._stop(bus, leg, name, word, at_end, ("buses", bus, "line", index)))
+                ends.append(self._stop(bus, leg, name, word, at_end))
             for (_, leaving), (entering, _) in pairwise(ends):
                 self._wire(leaving, entering, spec.span_m, spec.area_mm2)
 
-    def _stop(self, bus: str, leg: str, name: str, word: str, at_end: bool, path: Path) -> tuple[str, str]:
+    def _stop(self, bus: str, leg: str, name: str, word: str, at_end: bool) -> tuple[str, str]:
         """Where the line's wire arrives and where the next one leaves, at one stop of the line."""
-        spec = self.vehicle.buses[bus]
         if name in self.vehicle.modules:
-            if set(word.split()) - {"terminated", "through"}:
-                raise Problem(f"'{word}' is no way to join a line; known: terminated, through", path)
             pin = self.pins[name, f"{bus}.{leg}"]
             if "through" in word:
                 return pin, self.pins[name, f"{bus}.{leg}2"]
@@ -414,12 +436,9 @@ class _Loom:
             return self._joint(bus, leg, name, f"DLC.{'6' if leg == 'H' else '14'}", at_end)
         if name in self.vehicle.inline:
             return self._cavity(name, f"{bus}.{leg}")
-        if word == "terminator":
-            if leg == "H":
-                self._add(Resistor(name, f"{name}.H", f"{name}.L", TERMINATOR_OHM, "terminator"))
-            return f"{name}.{leg}", f"{name}.{leg}"
-        known = [*self.vehicle.modules, *self.vehicle.inline, "DLC"]
-        raise Problem(f"nothing called '{name}' for the line of {bus}{did_you_mean(name, known)}", path)
+        if leg == "H":
+            self._add(Resistor(name, f"{name}.H", f"{name}.L", TERMINATOR_OHM, "terminator"))
+        return f"{name}.{leg}", f"{name}.{leg}"
 
     def _joint(self, bus: str, leg: str, name: str, pin: str, at_end: bool) -> tuple[str, str]:
         if at_end:
@@ -475,7 +494,7 @@ class _Loom:
         for path, name, known, kind in named:
             if name not in known:
                 raise Problem(f"no {kind} '{name}' in this car{did_you_mean(name, known)}", path)
-        _check_inputs(vehicle)
+        _check_facts(vehicle, self.feeds)
 
 
 def supply_functions(fed: list[str]) -> list[str]:
@@ -483,17 +502,72 @@ def supply_functions(fed: list[str]) -> list[str]:
     return [function for function in fed if function.startswith("B+")] or list(fed)
 
 
-def _check_inputs(vehicle: Vehicle) -> None:
-    """Inputs, lines and buttons that conditions name must exist on the module that reads them."""
-    from sim.vehicle.messages import conditions_of
+def check_lines(vehicle: Vehicle) -> None:
+    """Every stop of every bus line is known, and nobody stands on one line twice."""
+    seen = set(RESERVED) - {"DLC"}
+    for kind in ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads"):
+        seen |= set(getattr(vehicle, kind))
+    for bus, spec in vehicle.buses.items():
+        if len(spec.line) < 2:
+            raise Problem("a bus line has at least two members", ("buses", bus, "line"))
+        on_line: set[str] = set()
+        for index, (name, word) in enumerate(line_items(spec.line)):
+            path = ("buses", bus, "line", index)
+            if name in vehicle.inline and not word:
+                continue
+            if name in on_line:
+                raise Problem(f"{name} stands on the line of {bus} twice", path)
+            on_line.add(name)
+            if name in vehicle.modules:
+                if set(word.split()) - {"terminated", "through"}:
+                    raise Problem(f"'{word}' is no way to join a line; known: terminated, through", path)
+            elif word == "terminator" or (name == "DLC" and not word):
+                if name in seen:
+                    raise Problem(f"the name '{name}' is taken", path)
+                seen.add(name)
+            else:
+                known = [*vehicle.modules, *vehicle.inline, "DLC"]
+                item = f"{name} {word}".strip()
+                raise Problem(f"nothing called '{item}' for the line of {bus}{did_you_mean(name, known)}", path)
 
+
+def _end_and_way(item: str, path: Path) -> tuple[str, list[str]]:
+    """`DDM via X2 X3` -> DDM and the in-line connectors on the way."""
+    words = item.split()
+    if not words or len(words) == 2 or (len(words) > 2 and words[1] != "via"):
+        raise Problem(f"'{item}' is no end of a wire: write 'NAME', 'NAME.PIN' or 'NAME via X1'", path)
+    return words[0], words[2:]
+
+
+def _check_pin_roles(name: str, module: Module, fed: list[str], grounds: list[str]) -> None:
+    for output in module.outputs:
+        if output in (*fed, *grounds, *module.inputs):
+            raise Problem(f"pin '{output}' cannot be an output and something else", ("modules", name, "outputs", output))
+    for wired in module.inputs:
+        if wired in grounds or wired in supply_functions(fed):
+            raise Problem(f"pin '{wired}' cannot be an input and a supply", ("modules", name, "inputs", wired))
+
+
+def _check_facts(vehicle: Vehicle, fed: dict[str, list[str]]) -> None:
+    """What a module's software reads must be something that this module can know."""
     for name, module in vehicle.modules.items():
         for path, condition in conditions_of(vehicle, name):
             for leaf in condition.leaves():
-                if leaf.input is not None and leaf.input not in module.inputs:
-                    raise Problem(
-                        f"module '{name}' has no input '{leaf.input}'{did_you_mean(leaf.input, module.inputs)}", path
-                    )
+                _check_leaf(vehicle, name, leaf, fed[name], path)
+        for signal, spec in module.signals.items():
+            knower = _only_knower(vehicle, spec.fact)
+            if knower and name not in knower:
+                raise Problem(
+                    f"module '{name}' cannot know the fact '{spec.fact}': {' and '.join(knower)} does",
+                    ("modules", name, "signals", signal, "fact"),
+                )
+        for index, source in enumerate(module.wake or ()):
+            known = ["bus", "fob", *fed[name], *module.inputs]
+            if source not in known:
+                raise Problem(
+                    f"module '{name}' is not woken by '{source}'{did_you_mean(source, known)}",
+                    ("modules", name, "wake", index),
+                )
     modes = vehicle.power_modes
     if modes and modes.button not in vehicle.modules[modes.master].inputs:
         raise Problem(
@@ -501,3 +575,30 @@ def _check_inputs(vehicle: Vehicle) -> None:
             f"{did_you_mean(modes.button, vehicle.modules[modes.master].inputs)}",
             ("power_modes", "button"),
         )
+
+
+def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], path: Path) -> None:
+    module = vehicle.modules[name]
+    if leaf.input is not None and leaf.input not in module.inputs:
+        raise Problem(f"module '{name}' has no input '{leaf.input}'{did_you_mean(leaf.input, module.inputs)}", path)
+    if leaf.line is not None and leaf.line not in fed:
+        raise Problem(f"no fuse feeds a line '{leaf.line}' of {name}{did_you_mean(leaf.line, fed)}", path)
+    if leaf.fob is not None and not module.fob_receiver:
+        raise Problem(f"module '{name}' sees no fob: it needs 'fob_receiver: true'", path)
+    for fact, value in (("engine_state", leaf.engine), ("immobilizer", leaf.immobilizer)):
+        knower = _only_knower(vehicle, fact)
+        if value is not None and knower and name not in knower:
+            raise Problem(
+                f"module '{name}' cannot know the fact '{fact}': {' and '.join(knower)} does; read a signal", path
+            )
+
+
+def _only_knower(vehicle: Vehicle, fact: str | None) -> tuple[str, ...]:
+    """The modules that know a fact by themselves; empty where anyone may."""
+    if fact in ("engine_state", "engine_speed_rpm") and vehicle.engine:
+        return (vehicle.engine.controller,)
+    if fact == "power_mode" and vehicle.power_modes:
+        return (vehicle.power_modes.master,)
+    if fact == "immobilizer" and vehicle.immobilizer:
+        return (vehicle.immobilizer.authority, vehicle.immobilizer.engine)
+    return ()

@@ -9,7 +9,7 @@ import networkx as nx
 
 from sim.vehicle.car import Route
 from sim.vehicle.conditions import Condition
-from sim.vehicle.description import Message, Module, Monitor, Vehicle
+from sim.vehicle.description import Message, Module, Vehicle
 from sim.vehicle.problems import Problem, did_you_mean
 
 FUNCTIONAL_ID = 0x7DF  # ISO 15765-4
@@ -70,8 +70,15 @@ class Messages:
             for module, spec in self.vehicle.modules.items()
             for name, message in (_default_sends(self.vehicle, module, spec)).items()
         ]
-        taken: dict[int, str] = {}
+        taken = self._handshake_ids()
         for module, name, message in listed:
+            for index, signal in enumerate(message.signals):
+                if signal not in self.vehicle.modules[module].signals:
+                    raise Problem(
+                        f"{module} sends a signal '{signal}' that its 'signals' do not work out"
+                        f"{did_you_mean(signal, self.vehicle.modules[module].signals)}",
+                        ("modules", module, "sends", name, "signals", index),
+                    )
             if message.id is not None:
                 if message.id in taken:
                     raise Problem(
@@ -79,7 +86,7 @@ class Messages:
                         ("modules", module, "sends", name, "id"),
                     )
                 taken[message.id] = f"{module}.{name}"
-        free = (can_id for can_id in range(0x200, 0x6FF) if can_id not in taken)
+        free = [can_id for can_id in range(0x200, 0x700) if can_id not in taken][::-1]
         for index, (module, name, message) in enumerate(listed):
             signals = message.signals
             if len(signals) > message.length:
@@ -90,8 +97,14 @@ class Messages:
             period_s = message.period_ms / 1000
             # spread over the period so that modules that start together do not all send at once
             offset_s = (index * 0.0037) % period_s if message.offset_ms is None else message.offset_ms / 1000
-            can_id = next(free) if message.id is None else message.id
+            if message.id is None and not free:
+                raise Problem("no identifier from 200 to 6FF is left for this message", ("modules", module))
+            can_id = free.pop() if message.id is None else message.id
             yield Sent(f"{module}.{name}", module, can_id, period_s, offset_s, message.length, signals)
+
+    def _handshake_ids(self) -> dict[int, str]:
+        spec = self.vehicle.immobilizer
+        return dict.fromkeys((spec.challenge_id, spec.answer_id, spec.release_id), "the immobilizer") if spec else {}
 
     def _carriers(self) -> dict[str, str]:
         carriers: dict[str, str] = {}
@@ -106,10 +119,15 @@ class Messages:
         return carriers
 
     def _expected(self, receiver: str, module: Module) -> Iterator[Expected]:
-        for index, entry in enumerate(module.hears):
-            monitor = entry if isinstance(entry, Monitor) else Monitor.model_validate({"from": entry})
+        known: set[str] = set()
+        for index, monitor in enumerate(module.hears):
             path = ("modules", receiver, "hears", index)
             message = self.message_from(monitor.from_, monitor.message, path)
+            if message.sender == receiver:
+                raise Problem("a module does not hear itself", path)
+            if message.name in known:
+                raise Problem(f"{message.name} is monitored twice", path)
+            known.add(message.name)
             limit_s = max(0.1, 10 * message.period_s) if monitor.limit_ms is None else monitor.limit_ms / 1000
             if limit_s <= message.period_s:
                 raise Problem(
@@ -148,6 +166,8 @@ class Messages:
     def _needs(self, name: str, module: Module) -> tuple[str, ...]:
         needed = {expected.message for expected in self.expected[name]}
         for index, other in enumerate(module.waits_for):
+            if other == name:
+                raise Problem("a module does not wait for itself", ("modules", name, "waits_for", index))
             needed.add(self.message_from(other, None, ("modules", name, "waits_for", index)).name)
         for signal, path in self._signals_read(name, module):
             if signal not in self.carrier:
@@ -205,9 +225,9 @@ def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[tuple[str | int
         yield (*here, "telltales", lamp), telltale.when
     if module.hears_when:
         yield (*here, "hears_when"), module.hears_when
-    for index, entry in enumerate(module.hears):
-        if isinstance(entry, Monitor) and entry.when:
-            yield (*here, "hears", index), entry.when
+    for index, monitor in enumerate(module.hears):
+        if monitor.when:
+            yield (*here, "hears", index), monitor.when
     for index, check in enumerate(module.checks):
         if check.when:
             yield (*here, "checks", index), check.when
@@ -263,7 +283,10 @@ def _default_sends(vehicle: Vehicle, name: str, module: Module) -> dict[str, Mes
 
 
 def diagnostic_addresses(vehicle: Vehicle) -> dict[str, int]:
-    """Request identifiers: 7E0 engine, 7E1 transmission (ISO 15765-4), the others from 710 up by file order."""
+    """Request identifiers by module.
+
+    7E0 engine, 7E1 transmission (ISO 15765-4), the others from 710 up by file order (common practice).
+    """
     wanted = {name: module.address for name, module in vehicle.modules.items()}
     usual = {"ECM": 0x7E0, "TCM": 0x7E1}
     taken: dict[int, str] = {}
@@ -274,7 +297,7 @@ def diagnostic_addresses(vehicle: Vehicle) -> dict[str, int]:
         if chosen in taken or chosen & 0x8 or chosen < 0x700:
             why = f"already answers for {taken[chosen]}" if chosen in taken else "is no request identifier"
             raise Problem(
-                f"address 0x{chosen:03X} {why} (700..7E7, second-lowest hex digit 0..7)",
+                f"address 0x{chosen:03X} {why} (700 to 7F7, last hex digit 0 to 7)",
                 ("modules", name, "address"),
             )
         taken[chosen] = name

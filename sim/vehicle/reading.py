@@ -10,7 +10,10 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.composer import Composer
+from ruamel.yaml.constructor import DuplicateKeyError, RoundTripConstructor
+from ruamel.yaml.error import MarkedYAMLError
+from ruamel.yaml.events import AliasEvent
 
 from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
@@ -19,8 +22,8 @@ from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 
 Model = TypeVar("Model", bound=BaseModel)
 
-MAX_FILE_BYTES = 1_000_000  # a 40-module minibus is under 40 kB; this keeps a hostile upload from filling memory
-MAX_DEPTH = 40
+MAX_FILE_BYTES = 1_000_000  # a 40-module minibus is under 40 kB; keeps a hostile upload from filling memory
+MAX_DEPTH = 40  # the deepest condition of a shipped car stands at 9
 
 
 def read_car(path: str | Path) -> Car:
@@ -64,29 +67,68 @@ def parse(text: str, name: str, model: type[Model]) -> tuple[Model, Any]:
         raise _sentence(error, name, document, model) from None
 
 
+class _Refused(Exception):
+    """Something that YAML knows and a description has no use for; `line` counts from 1."""
+
+    def __init__(self, what: str, line: int) -> None:
+        super().__init__(what)
+        self.line = line
+
+
+class _PlainComposer(Composer):
+    """Maps, lists and plain values only: no anchors (a few lines of them fill any memory), no tags."""
+
+    level = 0
+
+    def compose_node(self, parent: Any, index: Any) -> Any:
+        event = self.parser.peek_event()
+        line = event.start_mark.line + 1
+        if isinstance(event, AliasEvent) or event.anchor is not None:
+            raise _Refused("anchors (&name) and aliases (*name) are not read here: write the value out", line)
+        if event.tag is not None:
+            raise _Refused(f"tags ({event.tag}) are not read here: write a plain value", line)
+        if self.level >= MAX_DEPTH:
+            raise _Refused(f"is nested deeper than {MAX_DEPTH} levels", line)
+        self.level += 1
+        node = super().compose_node(parent, index)
+        self.level -= 1
+        return node
+
+
+class _PlainConstructor(RoundTripConstructor):
+    """Gives every value that cannot be read its line."""
+
+    def construct_object(self, node: Any, deep: bool = False) -> Any:
+        try:
+            return super().construct_object(node, deep)
+        except (MarkedYAMLError, _Refused):
+            raise
+        except Exception as error:  # dates, numbers and bytes fail with plain Python errors of any kind
+            raise _Refused(f"cannot read this value: {_short(str(error))}", node.start_mark.line + 1) from None
+
+
 def _document(text: str, name: str) -> Any:
     yaml = YAML(typ="rt")
     yaml.allow_duplicate_keys = False
+    yaml.Composer = _PlainComposer
+    yaml.Constructor = _PlainConstructor
     try:
-        _check_depth(text, name)
         return yaml.load(io.StringIO(text))
+    except _Refused as refused:
+        raise FileProblem(str(refused), name, refused.line) from None
+    except DuplicateKeyError as error:
+        what = _short(error.problem).split(" with value")[0]
+        raise FileProblem(what, name, error.problem_mark.line + 1) from None
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
-        what = " ".join((error.problem or "is not YAML").split())
-        raise FileProblem(f"is not YAML: {what}", name, mark.line + 1 if mark else 1) from None
-    except (YAMLError, ValueError, RecursionError, OverflowError, AttributeError, TypeError, KeyError) as error:
-        # the YAML library lets some malformed scalars and tags out as plain Python errors
-        first = " ".join(str(error).split())[:160]
-        raise FileProblem(f"is not YAML: {first}", name, 1) from None
+        what = f"is not YAML: {_short(error.problem or 'cannot be read')}"
+        raise FileProblem(what, name, mark.line + 1 if mark else 1) from None
+    except Exception as error:  # directives and forbidden characters fail with plain Python errors of any kind
+        raise FileProblem(f"is not YAML: {_short(str(error))}", name, 1) from None
 
 
-def _check_depth(text: str, name: str) -> None:
-    depth = deepest = 0
-    for number, line in enumerate(text.splitlines(), start=1):
-        depth += line.count("[") + line.count("{") - line.count("]") - line.count("}")
-        deepest = max(deepest, depth)
-        if deepest > MAX_DEPTH:
-            raise FileProblem(f"is nested deeper than {MAX_DEPTH} brackets", name, number)
+def _short(text: str) -> str:
+    return " ".join(text.split())[:160]
 
 
 def line_of(document: Any, path: tuple[str | int, ...]) -> int:
