@@ -1,8 +1,8 @@
 """Why a module has no supply, or one transceiver does not hear another: what stands in the way now.
 
 The way is looked for in the harness as built: from the battery's posts to the module's supply and ground,
-or from one transceiver's lines to the other's. What is open on it is named; where nothing is, the largest
-voltage drops are, then shorts that carry the current away, then the battery.
+or from one transceiver's lines to the other's. What is open on it is named; where nothing is, joints with
+added resistance are by their voltage drop, then shorts that carry the current away, then the battery.
 
 Not modelled: which of several culprits is to be mended first; on parallel ways each is named.
 """
@@ -25,6 +25,7 @@ from sim.vehicle.car import (
     Element,
     FuseLink,
     HandSwitch,
+    LoadPart,
     RelayContact,
     Resistor,
     Transceiver,
@@ -73,6 +74,15 @@ class Tracer:
         return _graph(element for element in self.car.elements.values() if _conducts_by_design(element))
 
     @cached_property
+    def _fed(self) -> set[str]:
+        return set(nx.node_connected_component(self._feeds, "BAT+"))
+
+    @cached_property
+    def _feeds_and_loads(self) -> nx.Graph[str]:
+        loads = [element for element in self.car.elements.values() if isinstance(element, LoadPart)]
+        return nx.compose(self._feeds, _graph(loads))
+
+    @cached_property
     def _lines(self) -> nx.Graph[str]:
         """The bus lines as built, with bypass leads."""
         nodes = bus_nodes(self.car)
@@ -95,35 +105,48 @@ class Tracer:
         return _once(self._on_ways(ways, reading)) or _once(self._weak_supply(reading))
 
     def why_dead(self, node: str, reading: Reading) -> tuple[Culprit, ...]:
-        """What keeps the battery's voltage away from a terminal: opens, bad joints, shorts, a weak battery."""
-        found = _once(self._on_ways([("BAT+", node)], reading)) or _once(self._shorts_at(node, reading))
+        """What keeps the battery's voltage from a terminal, or from the far side of a load.
+
+        Opens on the way, else bad joints, else shorts of its own conductor, else (with no voltage there)
+        shorts that carry current anywhere and a weak battery.
+        """
+        graph = self._feeds if node in self._fed else self._feeds_and_loads
+        found = _once(self._on_ways([("BAT+", node)], reading, graph)) or _once(self._shorts_at(node))
         fed = (reading.between(node, REFERENCE) or 0.0) >= TESTER_SUPPLY_V
         return found or (() if fed else _once(self._weak_supply(reading)))
 
-    def _shorts_at(self, node: str, reading: Reading) -> list[Culprit]:
-        """Shorts that end on what conducts to a place now."""
-        closed = (
+    def _shorts_at(self, node: str) -> Iterator[Culprit]:
+        """Shorts that end on the same conductor: on what wires, contacts and circuit board join to a place."""
+        conductor = _graph(
             element
-            for _, _, element in self._feeds.edges(data="element")
-            if is_closed(element, self.car, reading.state)
+            for element in self.car.elements.values()
+            if isinstance(element, Wire | Contact) or (isinstance(element, Resistor) and element.kind == "trace")
         )
-        graph = _graph(closed)
-        near = nx.node_connected_component(graph, node) if node in graph else {node}
-        leads = [part for parts in self.car.condition.leads.values() for part in parts]
-        return [self._culprit(part, "short") for part in leads if part.a in near or part.b in near]
+        near = nx.node_connected_component(conductor, node) if node in conductor else {node}
+        for lead in self._leads():
+            if lead.a in near or lead.b in near:
+                yield self._culprit(lead, "short")
+
+    def _leads(self) -> list[Element]:
+        return [part for parts in self.car.condition.leads.values() for part in parts]
 
     def _least_v(self, module: str) -> float:
         return TESTER_SUPPLY_V if module == TESTER else self.car.built.modules[module].min_supply_v
 
-    def _on_ways(self, ways: list[tuple[str, str]], reading: Reading) -> list[Culprit]:
-        opens = [culprit for start, goal in ways for culprit in self._opens_fed(start, goal, reading)]
+    def _on_ways(
+        self, ways: list[tuple[str, str]], reading: Reading, graph: nx.Graph[str] | None = None
+    ) -> list[Culprit]:
+        graph = self._feeds if graph is None else graph
+        opens = [culprit for start, goal in ways for culprit in self._opens_fed(graph, start, goal, reading)]
         if opens:
             return opens
-        drops = [drop for start, goal in ways for drop in self._drops(start, goal, reading)]
+        drops = [drop for start, goal in ways for drop in self._drops(graph, start, goal, reading)]
         return [self._culprit(element, "resistance") for _, element in sorted(drops, key=lambda one: -one[0])]
 
-    def _opens_fed(self, start: str, goal: str, reading: Reading) -> Iterator[Culprit]:
-        for element in self._opens(self._feeds, start, goal, reading):
+    def _opens_fed(
+        self, graph: nx.Graph[str], start: str, goal: str, reading: Reading
+    ) -> Iterator[Culprit]:
+        for element in self._opens(graph, start, goal, reading):
             yield self._culprit(element, self._fault(element))
             if isinstance(element, RelayContact) and self.car.is_whole(element):
                 yield from self._why_not_pulled_in(element.relay, reading)
@@ -135,10 +158,9 @@ class Tracer:
         return self._on_ways([("BAT+", coil.a), ("BAT-", coil.b)], reading)
 
     def _weak_supply(self, reading: Reading) -> list[Culprit]:
-        leads = [part for parts in self.car.condition.leads.values() for part in parts]
-        shorts = [part for part in leads if abs(reading.current(part.id)) > SHORT_A]
+        shorts = [part for part in self._leads() if abs(reading.current(part.id)) > SHORT_A]
         shorts.sort(key=lambda part: -abs(reading.current(part.id)))
-        return [*(self._culprit(part, "short") for part in shorts), Culprit("BAT", "battery", "BAT")]
+        return [self._culprit(part, "short") for part in shorts] or [Culprit("BAT", "battery", "BAT")]
 
     # -- buses ---------------------------------------------------------------------------------------------
 
@@ -210,7 +232,7 @@ class Tracer:
 
     def _bad_grounds(self, pair: tuple[Transceiver, ...], reading: Reading) -> Iterator[Culprit]:
         for one in pair:
-            for _, element in sorted(self._drops("BAT-", one.gnd, reading), key=lambda drop: -drop[0]):
+            for _, element in sorted(self._drops(self._feeds, "BAT-", one.gnd, reading), key=lambda drop: -drop[0]):
                 yield self._culprit(element, "resistance")
 
     def _clusters_of(self, pair: tuple[Transceiver, ...]) -> list[BusCluster]:
@@ -242,8 +264,10 @@ class Tracer:
         path = nx.dijkstra_path(graph, start, goal, weight)
         return [graph.edges[a, b]["element"] for a, b in pairwise(path)]
 
-    def _drops(self, start: str, goal: str, reading: Reading) -> Iterator[tuple[float, Element]]:
-        for element in self._way(self._feeds, start, goal, reading):
+    def _drops(
+        self, graph: nx.Graph[str], start: str, goal: str, reading: Reading
+    ) -> Iterator[tuple[float, Element]]:
+        for element in self._way(graph, start, goal, reading):
             drop_v = abs(reading.between(element.a, element.b) or 0.0)
             if drop_v > DROP_V and element.id in self.car.condition.added_ohm:
                 yield drop_v, element
