@@ -209,7 +209,10 @@ class Car:
         return replace(self, condition=replace(self.condition, **changes))  # type: ignore[arg-type]
 
     def is_whole(self, element: Element) -> bool:
-        """Does the element conduct, as far as edits go? (Switches and relay contacts have a state besides.)"""
+        """Does the element conduct, as far as edits go?
+
+        Switches and relay contacts have a state besides.
+        """
         state = self.condition
         if element.id in state.opened:
             return False
@@ -225,7 +228,9 @@ class Car:
     @cached_property
     def all_elements(self) -> Mapping[str, Element]:
         """The built elements and those that edits have added."""
-        extra = {part.id: part for name in sorted(self.condition.leads) for part in self.condition.leads[name]}
+        extra = {
+            part.id: part for name in sorted(self.condition.leads) for part in self.condition.leads[name]
+        }
         return {**self.elements, **extra} if extra else self.elements
 
     def pin_of(self, module: str, function: str) -> Pin | None:

@@ -87,4 +87,4 @@ class Condition(BaseModel):
         return [name for leaf in self.leaves() if (name := leaf.signal or leaf.missing)]
 
 
-ALWAYS = Condition(all=())
+ALWAYS = Condition.model_validate({"all": []})

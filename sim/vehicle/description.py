@@ -12,9 +12,17 @@ from __future__ import annotations
 import re
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+)
 
-from sim.vehicle.conditions import Condition, PowerMode, SignalValue
+from sim.vehicle.conditions import ALWAYS, Condition, PowerMode, SignalValue
 
 
 def _written_as(pattern: str, what: str) -> AfterValidator:
@@ -29,7 +37,9 @@ def _written_as(pattern: str, what: str) -> AfterValidator:
 # the few marks that wiring diagrams use, and no dot: it parts a module from its pin
 Name = Annotated[
     str,
-    _written_as(r"[A-Za-z][A-Za-z0-9_+\-]{0,39}", "a name is a letter and up to 39 letters, digits, _, + or -"),
+    _written_as(
+        r"[A-Za-z][A-Za-z0-9_+\-]{0,39}", "a name is a letter and up to 39 letters, digits, _, + or -"
+    ),
 ]
 CanId = Annotated[int, Field(ge=0, le=0x7FF)]
 MessageId = Annotated[int, Field(ge=0), AfterValidator(lambda can_id: _below_diagnosis(can_id))]
@@ -98,8 +108,8 @@ class Fuse(Part):
     """A fuse: where it is fed from and what it feeds.
 
     `from` is `battery`, a relay or another fuse. An item of `feeds` is a module (`ECM`: its permanent
-    supply `B+`), a pin (`ECM.IGN`), a load, a switch or `DLC`, with `via X10` behind it where the wire passes an
-    in-line connector.
+    supply `B+`), a pin (`ECM.IGN`), a load, a switch or `DLC`, with `via X10` behind it where the wire passes
+    an in-line connector.
     """
 
     title: str = ""
@@ -155,13 +165,23 @@ class Switch(Part):
 
     title: str = ""
     operated_by: Literal[
-        "brake", "button", "key_accessory", "key_run", "key_crank", "driver_door", "lamp_switch", "trailer_plugged"
+        "brake",
+        "button",
+        "key_accessory",
+        "key_run",
+        "key_crank",
+        "driver_door",
+        "lamp_switch",
+        "trailer_plugged",
     ]
     to: Annotated[tuple[str, ...], BeforeValidator(_listed)]
 
 
 class Load(Part):
-    """Something that draws current: fed by a fuse or relay, its other side on `to` (a ground, or a module's pin)."""
+    """Something that draws current, fed by a fuse or relay.
+
+    Its other side is on `to`: a ground, or a module's pin.
+    """
 
     title: str = ""
     ohm: Ohms
@@ -255,7 +275,11 @@ class Telltale(Part):
 class Guard(Part):
     """What a gateway lets through from the diagnostic connector."""
 
-    refuses_until_unlocked: tuple[Literal["clear", "actuate", "program"], ...] = ("clear", "actuate", "program")
+    refuses_until_unlocked: tuple[Literal["clear", "actuate", "program"], ...] = (
+        "clear",
+        "actuate",
+        "program",
+    )
     delay_ms: float = Field(2, ge=0)
 
 
@@ -294,12 +318,10 @@ class Module(Part):
 class ModeRule(Part):
     """One rule of the power-mode master: in mode `from`, on `on`, while `if` is true, go to `to`."""
 
-    from_: Annotated[
-        tuple[PowerMode, ...], BeforeValidator(lambda v: _modes(v))
-    ] = Field(alias="from")
+    from_: Annotated[tuple[PowerMode, ...], BeforeValidator(lambda v: _modes(v))] = Field(alias="from")
     on: Literal["press", "release", "change"] = "press"
     after_s: float = Field(0, ge=0)
-    if_: Condition = Field(Condition(all=()), alias="if")
+    if_: Condition = Field(ALWAYS, alias="if")
     to: Annotated[PowerMode, BeforeValidator(lambda v: "off" if v is False else v)]
 
 
@@ -331,7 +353,8 @@ class Engine(Part):
     """The engine as far as starting goes.
 
     It cranks while the starter has voltage, and fires once cranked for `fires_after_s` with at least
-    `cylinders_needed` cylinders whose coil and injector are fed, under a controller that runs and is released.
+    `cylinders_needed` cylinders whose coil and injector are fed, under a controller that runs and is
+    released.
     """
 
     controller: Name
@@ -352,7 +375,7 @@ class Vehicle(Part):
     battery: Battery = Battery()
     buses: dict[Name, Bus] = Field(min_length=1, max_length=20)
     fuses: dict[Name, Fuse] = Field(default_factory=dict)
-    grounds: dict[Name, Ground] = Field(default_factory=dict)
+    grounds: dict[Name, Ground] = Field(default_factory=lambda: {"G1": Ground()}, min_length=1)
     relays: dict[Name, Relay] = Field(default_factory=dict)
     inline: dict[Name, Inline] = Field(default_factory=dict)
     switches: dict[Name, Switch] = Field(default_factory=dict)

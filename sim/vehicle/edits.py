@@ -62,14 +62,14 @@ def parse_edit(text: str, car: Car) -> Edit:
 
 
 def apply_all(car: Car, edits: list[str] | tuple[str, ...]) -> Car:
-    """The car after a list of edit sentences, in order. Theories come first: they change how the car is built."""
+    """The car after edit sentences in order, theories first: they change how the car is built."""
     parsed = [parse_edit(text, car) for text in edits]
     for edit in sorted(parsed, key=lambda one: one.kind != "theory"):
         car = edit.apply(car)
     return car
 
 
-# -- connectors, fuses, relays ---------------------------------------------------------------------------------
+# -- connectors, fuses, relays -------------------------------------------------------------------------------
 
 
 def _unplug(words: list[str], car: Car) -> Edit:
@@ -159,7 +159,7 @@ def _holder(words: list[str], car: Car, verb: str) -> str:
     return name
 
 
-# -- terminals and wires ---------------------------------------------------------------------------------------
+# -- terminals and wires -------------------------------------------------------------------------------------
 
 
 def _open(words: list[str], car: Car) -> Edit:
@@ -261,12 +261,14 @@ def _take_off(lead: str, text: str) -> Edit:
     def change(car: Car) -> Car:
         if lead not in car.condition.leads:
             raise EditProblem(f"there is no '{lead}' to take off")
-        return car.with_condition(leads={key: value for key, value in car.condition.leads.items() if key != lead})
+        return car.with_condition(
+            leads={key: value for key, value in car.condition.leads.items() if key != lead}
+        )
 
     return Edit(text, "repair", change, None)
 
 
-# -- bypass lead and battery -----------------------------------------------------------------------------------
+# -- bypass lead and battery ---------------------------------------------------------------------------------
 
 
 def _bypass(words: list[str], car: Car) -> Edit:
@@ -325,7 +327,7 @@ def _charge(words: list[str], car: Car) -> Edit:
     return Edit(f"charge {pct:g} %", kind, change, f"charge {car.built.battery.charge_pct:g} %")
 
 
-# -- theories: edits of the design -----------------------------------------------------------------------------
+# -- theories: edits of the design ---------------------------------------------------------------------------
 
 
 def _theory(words: list[str], car: Car) -> Edit:
@@ -333,7 +335,7 @@ def _theory(words: list[str], car: Car) -> Edit:
     for pattern, make in _THEORIES:
         match = re.fullmatch(pattern, text)
         if match:
-            return make(*match.groups(), car)
+            return make(match[1], match[2], car)
     raise EditProblem(
         f"'theory {text}' is none of: 'theory ECM waits for TRM', 'theory body runs through DDM', "
         "'theory F7 feeds TRM.B+'"
@@ -385,7 +387,9 @@ def _runs_through(bus: str, name: str, car: Car) -> Edit:
     def redesign(vehicle: Vehicle) -> Vehicle:
         spec = vehicle.buses[bus]
         line = tuple(
-            f"{item} through{' terminated' if 'terminated' in word else ''}" if item == name else f"{item} {word}".strip()
+            f"{item} through{' terminated' if 'terminated' in word else ''}"
+            if item == name
+            else f"{item} {word}".strip()
             for item, word in line_items(spec.line)
         )
         return _with(vehicle, "buses", bus, spec.model_copy(update={"line": line}))
@@ -468,7 +472,7 @@ def _number(words: list[str], unit: str, what: str) -> float:
     return value
 
 
-# -- the catalogue ---------------------------------------------------------------------------------------------
+# -- the catalogue -------------------------------------------------------------------------------------------
 
 
 def catalogue(car: Car) -> tuple[str, ...]:
@@ -480,7 +484,8 @@ def _single_faults(car: Car) -> list[str]:
     faults = [f"unplug {name}" for name, plug in car.connectors.items() if plug.kind != "dlc" and plug.pins]
     faults += [f"pull {element.id}" for element in car.elements.values() if isinstance(element, FuseLink)]
     faults += [f"pull {element.id}" for element in car.elements.values() if isinstance(element, RelayContact)]
-    faults += [f"open {pin.id}" for plug in car.connectors.values() for pin in plug.pins if plug.kind != "battery"]
+    faults += [
+        f"open {pin.id}" for plug in car.connectors.values() for pin in plug.pins if plug.kind != "battery"
+    ]
     faults += [f"open {name}" for name in car.built.grounds]
     return faults
-

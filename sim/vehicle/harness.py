@@ -32,7 +32,7 @@ from sim.vehicle.car import (
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Fuse, Module, Relay, Vehicle
 from sim.vehicle.messages import Messages, conditions_of, diagnostic_addresses, line_items
-from sim.vehicle.problems import Problem, did_you_mean
+from sim.vehicle.problems import Problem, did_you_mean, unknown
 
 TRACE_OHM = 0.001  # a few centimetres of circuit board; the model needs it above zero
 TERMINATOR_OHM = 120.0  # ISO 11898-2, nominal
@@ -79,7 +79,7 @@ class _Loom:
         self.feeds: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # fed functions by module
         self.driven: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # pins that loads end on
         self.pins: dict[tuple[str, str], str] = {}
-        self.cavities = {name: 0 for name in vehicle.inline}
+        self.cavities = dict.fromkeys(vehicle.inline, 0)
         self.inline_pins: dict[str, list[Pin]] = {name: [] for name in vehicle.inline}
 
     def car(self, claimed: Vehicle) -> Car:
@@ -163,7 +163,9 @@ class _Loom:
             module, _, function = load.to.partition(" ")[0].partition(".")
             if module in self.vehicle.modules:
                 if not function:
-                    raise Problem(f"load '{name}' ends on module {module}: name its pin", ("loads", name, "to"))
+                    raise Problem(
+                        f"load '{name}' ends on module {module}: name its pin", ("loads", name, "to")
+                    )
                 self.driven[module].append(function)
 
     def _all_feeds(self) -> Iterator[tuple[str, str, Path]]:
@@ -189,11 +191,11 @@ class _Loom:
             self._add(Source("ALT", "BAR", "BODY", 0.05))
 
     def _grounds(self) -> None:
-        for name, ground in (self.vehicle.grounds or {"G1": None}).items():
-            self._add(Resistor(name, name, "BODY", ground.joint_ohm if ground else 0.001, "joint"))
+        for name, ground in self.vehicle.grounds.items():
+            self._add(Resistor(name, name, "BODY", ground.joint_ohm, "joint"))
 
     def _ground_node(self, name: str | None, path: Path) -> str:
-        known = list(self.vehicle.grounds) or ["G1"]
+        known = list(self.vehicle.grounds)
         if name is None:
             return known[0]
         if name not in known:
@@ -246,12 +248,22 @@ class _Loom:
         self._add(Resistor(f"{name}.bar", source, f"{name}.30", BAR_OHM, "joint"))
         self._add(RelayContact(name, f"{name}.30", f"{name}.87", name))
         self._add(
-            Coil(f"{name}.coil", f"{name}.86", f"{name}.85", name, relay.coil_ohm, relay.pull_in_v, relay.drop_out_v)
+            Coil(
+                f"{name}.coil",
+                f"{name}.86",
+                f"{name}.85",
+                name,
+                relay.coil_ohm,
+                relay.pull_in_v,
+                relay.drop_out_v,
+            )
         )
         module, _, output = relay.coil.partition(".")
         if (module, output) not in self.pins or output not in self.vehicle.modules[module].outputs:
             outputs = [f"{m}.{o}" for m, spec in self.vehicle.modules.items() for o in spec.outputs]
-            raise Problem(f"no output '{relay.coil}' in this car{did_you_mean(relay.coil, outputs)}", (*path, "coil"))
+            raise Problem(
+                f"no output '{relay.coil}' in this car{did_you_mean(relay.coil, outputs)}", (*path, "coil")
+            )
         self._wire(self.pins[module, output], f"{name}.86", 1.0, 0.5)
         self._wire(f"{name}.85", self._ground_node(relay.ground, (*path, "ground")), 0.5, 0.5)
         self._feed(name, f"{name}.87", relay.feeds, 1.0, 10.0, (*path, "feeds"))
@@ -264,7 +276,7 @@ class _Loom:
         owner, _, function = end.partition(".")
         if owner in self.vehicle.modules:
             target = self.pins[owner, function]
-        elif end in (self.vehicle.grounds or ("G1",)):
+        elif end in self.vehicle.grounds:
             target = end
         else:
             known = [*self.vehicle.grounds, *self.vehicle.modules]
@@ -331,22 +343,32 @@ class _Loom:
                 draw = (module.run_a * share, module.sleep_a * share)
                 self._add(Draw(f"{name}:{function}.draw", f"{name}:{function}", f"{name}:0", name, *draw))
             else:
-                self._add(Resistor(f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input"))
+                self._add(
+                    Resistor(
+                        f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input"
+                    )
+                )
         for function, wired in module.inputs.items():
             if function not in self.feeds[name]:
                 self._add(
-                    Resistor(f"{name}:{function}.pull", f"{name}:{function}", f"{name}:0", wired.pull_ohm, "input")
+                    Resistor(
+                        f"{name}:{function}.pull", f"{name}:{function}", f"{name}:0", wired.pull_ohm, "input"
+                    )
                 )
         for function in module.outputs:
             self._add(
-                Driver(f"{name}:{function}.driver", f"{name}:{supplies[0]}", f"{name}:{function}", name, function)
+                Driver(
+                    f"{name}:{function}.driver", f"{name}:{supplies[0]}", f"{name}:{function}", name, function
+                )
             )
         # pins that only measure (or sink a load): a high-ohm divider to the module's own ground
         measured = [*self.driven[name], *(check.pin for check in module.checks)]
         for function in dict.fromkeys(measured):
             if function not in (*self.feeds[name], *module.inputs, *module.outputs):
                 self._add(
-                    Resistor(f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input")
+                    Resistor(
+                        f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input"
+                    )
                 )
 
     def _connectors(self, name: str, module: Module, functions: list[str]) -> None:
@@ -354,7 +376,9 @@ class _Loom:
         for plug, listed in layout.items():
             pins = []
             for number, function in enumerate(listed, start=1):
-                pin = Pin(f"{name}.{plug}.{number}", f"{name}.{plug}", str(number), function, f"{name}:{function}")
+                pin = Pin(
+                    f"{name}.{plug}.{number}", f"{name}.{plug}", str(number), function, f"{name}:{function}"
+                )
                 self._add(Contact(pin.id, pin.id, pin.inner, pin.connector))
                 self.pins[name, function] = pin.id
                 pins.append(pin)
@@ -394,7 +418,12 @@ class _Loom:
 
     def _dlc(self) -> None:
         bus = next(
-            (bus for bus, spec in self.vehicle.buses.items() for item, _ in line_items(spec.line) if item == "DLC"),
+            (
+                bus
+                for bus, spec in self.vehicle.buses.items()
+                for item, _ in line_items(spec.line)
+                if item == "DLC"
+            ),
             None,
         )
         pins = tuple(Pin(f"DLC.{n}", "DLC", n, function, f"{TESTER}:{n}") for n, function in DLC_PINS.items())
@@ -464,7 +493,8 @@ class _Loom:
         for name in via:
             if name not in self.vehicle.inline:
                 raise Problem(
-                    f"no in-line connector '{name}' in this car{did_you_mean(name, self.vehicle.inline)}", path
+                    f"no in-line connector '{name}' in this car{did_you_mean(name, self.vehicle.inline)}",
+                    path,
                 )
             near, far = self._cavity(name, label)
             self._wire(a, near, length_m / (len(via) + 1), area_mm2)
@@ -481,19 +511,24 @@ class _Loom:
 
     def _check_people(self) -> None:
         vehicle = self.vehicle
-        named = []
+        modules: list[tuple[Path, str]] = []
         if vehicle.power_modes:
-            named.append((("power_modes", "master"), vehicle.power_modes.master, vehicle.modules, "module"))
+            modules.append((("power_modes", "master"), vehicle.power_modes.master))
         if vehicle.immobilizer:
-            for key in ("authority", "engine"):
-                named.append((("immobilizer", key), getattr(vehicle.immobilizer, key), vehicle.modules, "module"))
+            modules.append((("immobilizer", "authority"), vehicle.immobilizer.authority))
+            modules.append((("immobilizer", "engine"), vehicle.immobilizer.engine))
+        loads: list[tuple[Path, str]] = []
         if vehicle.engine:
-            named.append((("engine", "controller"), vehicle.engine.controller, vehicle.modules, "module"))
-            parts = (vehicle.engine.starter, *vehicle.engine.coils, *vehicle.engine.injectors)
-            named += [(("engine",), part, vehicle.loads, "load") for part in parts]
-        for path, name, known, kind in named:
-            if name not in known:
-                raise Problem(f"no {kind} '{name}' in this car{did_you_mean(name, known)}", path)
+            modules.append((("engine", "controller"), vehicle.engine.controller))
+            loads.append((("engine", "starter"), vehicle.engine.starter))
+            for key, parts in (("coils", vehicle.engine.coils), ("injectors", vehicle.engine.injectors)):
+                loads += [(("engine", key, index), part) for index, part in enumerate(parts)]
+        for path, name in modules:
+            if name not in vehicle.modules:
+                raise Problem(unknown("module", name, vehicle.modules), path)
+        for path, name in loads:
+            if name not in vehicle.loads:
+                raise Problem(unknown("load", name, vehicle.loads), path)
         _check_facts(vehicle, self.feeds)
 
 
@@ -528,7 +563,9 @@ def check_lines(vehicle: Vehicle) -> None:
             else:
                 known = [*vehicle.modules, *vehicle.inline, "DLC"]
                 item = f"{name} {word}".strip()
-                raise Problem(f"nothing called '{item}' for the line of {bus}{did_you_mean(name, known)}", path)
+                raise Problem(
+                    f"nothing called '{item}' for the line of {bus}{did_you_mean(name, known)}", path
+                )
 
 
 def _end_and_way(item: str, path: Path) -> tuple[str, list[str]]:
@@ -542,10 +579,14 @@ def _end_and_way(item: str, path: Path) -> tuple[str, list[str]]:
 def _check_pin_roles(name: str, module: Module, fed: list[str], grounds: list[str]) -> None:
     for output in module.outputs:
         if output in (*fed, *grounds, *module.inputs):
-            raise Problem(f"pin '{output}' cannot be an output and something else", ("modules", name, "outputs", output))
+            raise Problem(
+                f"pin '{output}' cannot be an output and something else", ("modules", name, "outputs", output)
+            )
     for wired in module.inputs:
         if wired in grounds or wired in supply_functions(fed):
-            raise Problem(f"pin '{wired}' cannot be an input and a supply", ("modules", name, "inputs", wired))
+            raise Problem(
+                f"pin '{wired}' cannot be an input and a supply", ("modules", name, "inputs", wired)
+            )
 
 
 def _check_facts(vehicle: Vehicle, fed: dict[str, list[str]]) -> None:
@@ -580,7 +621,9 @@ def _check_facts(vehicle: Vehicle, fed: dict[str, list[str]]) -> None:
 def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], path: Path) -> None:
     module = vehicle.modules[name]
     if leaf.input is not None and leaf.input not in module.inputs:
-        raise Problem(f"module '{name}' has no input '{leaf.input}'{did_you_mean(leaf.input, module.inputs)}", path)
+        raise Problem(
+            f"module '{name}' has no input '{leaf.input}'{did_you_mean(leaf.input, module.inputs)}", path
+        )
     if leaf.line is not None and leaf.line not in fed:
         raise Problem(f"no fuse feeds a line '{leaf.line}' of {name}{did_you_mean(leaf.line, fed)}", path)
     if leaf.fob is not None and not module.fob_receiver:
@@ -589,7 +632,8 @@ def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], pa
         knower = _only_knower(vehicle, fact)
         if value is not None and knower and name not in knower:
             raise Problem(
-                f"module '{name}' cannot know the fact '{fact}': {' and '.join(knower)} does; read a signal", path
+                f"module '{name}' cannot know the fact '{fact}': {' and '.join(knower)} does; read a signal",
+                path,
             )
 
 

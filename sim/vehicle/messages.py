@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import networkx as nx
 
@@ -56,7 +57,9 @@ class Messages:
         self.buses_of = _buses_of(vehicle)
         self.sent = {message.name: message for message in self._sent()}
         self.carrier = self._carriers()
-        self.expected = {name: tuple(self._expected(name, module)) for name, module in vehicle.modules.items()}
+        self.expected = {
+            name: tuple(self._expected(name, module)) for name, module in vehicle.modules.items()
+        }
         self.needs = {name: self._needs(name, module) for name, module in vehicle.modules.items()}
         self.routes = tuple(sorted(self._routes(), key=lambda r: (r.message, r.from_bus, r.to_bus)))
 
@@ -104,7 +107,11 @@ class Messages:
 
     def _handshake_ids(self) -> dict[int, str]:
         spec = self.vehicle.immobilizer
-        return dict.fromkeys((spec.challenge_id, spec.answer_id, spec.release_id), "the immobilizer") if spec else {}
+        return (
+            dict.fromkeys((spec.challenge_id, spec.answer_id, spec.release_id), "the immobilizer")
+            if spec
+            else {}
+        )
 
     def _carriers(self) -> dict[str, str]:
         carriers: dict[str, str] = {}
@@ -131,8 +138,8 @@ class Messages:
             limit_s = max(0.1, 10 * message.period_s) if monitor.limit_ms is None else monitor.limit_ms / 1000
             if limit_s <= message.period_s:
                 raise Problem(
-                    f"limit {limit_s * 1000:g} ms is not longer than the period {message.period_s * 1000:g} ms of "
-                    f"{message.name}",
+                    f"limit {limit_s * 1000:g} ms is not longer than the period "
+                    f"{message.period_s * 1000:g} ms of {message.name}",
                     (*path, "limit_ms"),
                 )
             yield Expected(
@@ -151,7 +158,9 @@ class Messages:
     def message_from(self, sender: str, name: str | None, path: tuple[str | int, ...]) -> Sent:
         """A sender's message by its short name, or its first one."""
         if sender not in self.vehicle.modules:
-            raise Problem(f"no module '{sender}' in this car{did_you_mean(sender, self.vehicle.modules)}", path)
+            raise Problem(
+                f"no module '{sender}' in this car{did_you_mean(sender, self.vehicle.modules)}", path
+            )
         own = self.of(sender)
         if name is None:
             if not own:
@@ -171,7 +180,9 @@ class Messages:
             needed.add(self.message_from(other, None, ("modules", name, "waits_for", index)).name)
         for signal, path in self._signals_read(name, module):
             if signal not in self.carrier:
-                raise Problem(f"no message carries a signal '{signal}'{did_you_mean(signal, self.carrier)}", path)
+                raise Problem(
+                    f"no message carries a signal '{signal}'{did_you_mean(signal, self.carrier)}", path
+                )
             needed.add(self.carrier[signal])
         return tuple(sorted(message for message in needed if self.sent[message].sender != name))
 
@@ -202,14 +213,11 @@ class Messages:
         path = shortest_bus_path(graph, source, target)
         if path is None:
             raise Problem(
-                f"needs {message}, which is sent on {' and '.join(source) or 'no bus'}, and no gateway connects that to "
-                f"{' or '.join(target) or 'any bus of its own'}",
+                f"needs {message}, which is sent on {' and '.join(source) or 'no bus'}, and no gateway "
+                f"connects that to {' or '.join(target) or 'any bus of its own'}",
                 ("modules", receiver),
             )
-        return [
-            Route(graph.edges[a, b, 0]["gateway"], sender, message, a, b)
-            for a, b in zip(path, path[1:], strict=False)
-        ]
+        return [Route(graph.edges[a, b, 0]["gateway"], sender, message, a, b) for a, b in pairwise(path)]
 
 
 def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[tuple[str | int, ...], Condition]]:
@@ -301,7 +309,9 @@ def diagnostic_addresses(vehicle: Vehicle) -> dict[str, int]:
                 ("modules", name, "address"),
             )
         taken[chosen] = name
-    free = (block + low for block in range(0x710, 0x7D0, 0x10) for low in range(8) if block + low not in taken)
+    free = (
+        block + low for block in range(0x710, 0x7D0, 0x10) for low in range(8) if block + low not in taken
+    )
     result = {name: address for address, name in taken.items()}
     for name in vehicle.modules:
         if name not in result:

@@ -104,7 +104,9 @@ class _PlainConstructor(RoundTripConstructor):
         except (MarkedYAMLError, _Refused):
             raise
         except Exception as error:  # dates, numbers and bytes fail with plain Python errors of any kind
-            raise _Refused(f"cannot read this value: {_short(str(error))}", node.start_mark.line + 1) from None
+            raise _Refused(
+                f"cannot read this value: {_short(str(error))}", node.start_mark.line + 1
+            ) from None
 
 
 def _document(text: str, name: str) -> Any:
@@ -123,7 +125,9 @@ def _document(text: str, name: str) -> Any:
         mark = error.problem_mark or error.context_mark
         what = f"is not YAML: {_short(error.problem or 'cannot be read')}"
         raise FileProblem(what, name, mark.line + 1 if mark else 1) from None
-    except Exception as error:  # directives and forbidden characters fail with plain Python errors of any kind
+    except (
+        Exception
+    ) as error:  # directives and forbidden characters fail with plain Python errors of any kind
         raise FileProblem(f"is not YAML: {_short(str(error))}", name, 1) from None
 
 
