@@ -116,11 +116,11 @@ class Tracer:
         return found or (() if fed else _once(self._weak_supply(reading)))
 
     def _shorts_at(self, node: str) -> Iterator[Culprit]:
-        """Shorts that end on the same conductor: on what wires, contacts and circuit board join to a place."""
+        """Shorts that end on the same conductor: what wires, contacts and circuit board join to a place."""
         conductor = _graph(
             element
             for element in self.car.elements.values()
-            if isinstance(element, Wire | Contact) or (isinstance(element, Resistor) and element.kind == "trace")
+            if isinstance(element, Wire | Contact) or getattr(element, "kind", "") == "trace"
         )
         near = nx.node_connected_component(conductor, node) if node in conductor else {node}
         for lead in self._leads():
@@ -140,8 +140,7 @@ class Tracer:
         opens = [culprit for start, goal in ways for culprit in self._opens_fed(graph, start, goal, reading)]
         if opens:
             return opens
-        drops = [drop for start, goal in ways for drop in self._drops(graph, start, goal, reading)]
-        return [self._culprit(element, "resistance") for _, element in sorted(drops, key=lambda one: -one[0])]
+        return self._bad_joints(graph, ways, reading)
 
     def _opens_fed(
         self, graph: nx.Graph[str], start: str, goal: str, reading: Reading
@@ -175,7 +174,7 @@ class Tracer:
             or _once(self._line_faults((a, b), reading))
             or _once(self._bad_rates((a, b)))
             or _once(self._lost_terminators(a, reading))
-            or _once(self._bad_grounds((a, b), reading))
+            or _once(self._bad_joints(self._feeds, [("BAT-", a.gnd), ("BAT-", b.gnd)], reading))
         )
 
     def _unfed(self, pair: tuple[Transceiver, ...], reading: Reading) -> Iterator[Culprit]:
@@ -230,11 +229,6 @@ class Tracer:
                 for element in opens:
                     yield self._culprit(element, self._fault(element))
 
-    def _bad_grounds(self, pair: tuple[Transceiver, ...], reading: Reading) -> Iterator[Culprit]:
-        for one in pair:
-            for _, element in sorted(self._drops(self._feeds, "BAT-", one.gnd, reading), key=lambda drop: -drop[0]):
-                yield self._culprit(element, "resistance")
-
     def _clusters_of(self, pair: tuple[Transceiver, ...]) -> list[BusCluster]:
         return [cluster for cluster in self._clusters if any(one in cluster.channels for one in pair)]
 
@@ -264,13 +258,18 @@ class Tracer:
         path = nx.dijkstra_path(graph, start, goal, weight)
         return [graph.edges[a, b]["element"] for a, b in pairwise(path)]
 
-    def _drops(
-        self, graph: nx.Graph[str], start: str, goal: str, reading: Reading
-    ) -> Iterator[tuple[float, Element]]:
-        for element in self._way(graph, start, goal, reading):
-            drop_v = abs(reading.between(element.a, element.b) or 0.0)
-            if drop_v > DROP_V and element.id in self.car.condition.added_ohm:
-                yield drop_v, element
+    def _bad_joints(
+        self, graph: nx.Graph[str], ways: list[tuple[str, str]], reading: Reading
+    ) -> list[Culprit]:
+        """What has added resistance and drops voltage on these ways, the largest drop first."""
+        drops = {
+            element.id: (abs(reading.between(element.a, element.b) or 0.0), element)
+            for start, goal in ways
+            for element in self._way(graph, start, goal, reading)
+            if element.id in self.car.condition.added_ohm
+        }
+        worst = sorted(drops.values(), key=lambda drop: -drop[0])
+        return [self._culprit(element, "resistance") for drop_v, element in worst if drop_v > DROP_V]
 
     # -- words ---------------------------------------------------------------------------------------------
 
