@@ -31,6 +31,8 @@ from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 
 SHORT_OHM = 0.05  # a hard short: two strands touching; common practice
 LEAD_M, LEAD_MM2 = 0.3, 0.75
+# a network solved by numbers has no room for resistances far outside what a meter can tell apart
+_LIMITS = {"ohm": (0.001, 10_000_000.0), "A": (0.5, 500.0), "%": (0.0, 100.0)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +148,8 @@ def _blow(words: list[str], car: Car) -> Edit:
         raise EditProblem(unknown("fuse", name, car.built.fuses))
 
     def change(car: Car) -> Car:
+        if name in car.condition.blown:
+            raise EditProblem(f"{name} is blown already")
         return car.with_condition(blown=car.condition.blown | {name})
 
     return Edit(f"blow {name}", "fault", change, f"fit {name}")
@@ -283,7 +287,7 @@ def _bypass(words: list[str], car: Car) -> Edit:
     for bus in buses:
         if bus not in own:
             raise EditProblem(f"{module} is not on a bus '{bus}'{did_you_mean(bus, own)}")
-    if len(set(buses)) != len(buses):
+    if len(buses) < 2 or len(set(buses)) != len(buses):
         raise EditProblem("a bypass lead joins different buses")
     name = f"bypass {module} {buses[0]} to {' and '.join(buses[1:])}"
 
@@ -317,11 +321,10 @@ def _unbypass(words: list[str], car: Car) -> Edit:
 
 def _charge(words: list[str], car: Car) -> Edit:
     pct = _number(words, "%", "charge")
-    if pct > 100:
-        raise EditProblem(f"a battery is charged to 100 % at most (here: {pct:g} %)")
 
     def change(car: Car) -> Car:
-        return car.with_condition(battery_pct=pct)
+        usual = pct == car.built.battery.charge_pct
+        return car.with_condition(battery_pct=None if usual else pct)
 
     kind = "fault" if pct < 60 else "repair"
     return Edit(f"charge {pct:g} %", kind, change, f"charge {car.built.battery.charge_pct:g} %")
@@ -462,13 +465,14 @@ def _one(words: list[str], verb: str) -> str:
 
 
 def _number(words: list[str], unit: str, what: str) -> float:
+    lowest, highest = _LIMITS[unit]
     text = "".join(words).removesuffix(unit)
     try:
         value = float(text)
     except ValueError:
         raise EditProblem(f"'{what}' needs a number in {unit} (here: '{' '.join(words)}')") from None
-    if not 0 <= value < 1e9 or (unit != "%" and value == 0):
-        raise EditProblem(f"'{what}' needs a number above 0 and below 1e9 {unit} (here: {text})")
+    if not lowest <= value <= highest:
+        raise EditProblem(f"'{what}' takes {lowest:g} to {highest:g} {unit} (here: {text})")
     return value
 
 

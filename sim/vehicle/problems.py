@@ -45,9 +45,8 @@ class EditProblem(Problem):
 def did_you_mean(name: str, names: Iterable[str]) -> str:
     """The tail of an error sentence: the nearest valid name, or the list when it is short."""
     known = sorted({str(one) for one in names})
-    near = difflib.get_close_matches(str(name), known, n=1, cutoff=0.5)
-    if not near:
-        near = [one for one in known if one.lower() == str(name).lower()]
+    near = [one for one in known if one.lower() == str(name).lower()]
+    near = near or difflib.get_close_matches(str(name), known, n=1, cutoff=0.5)
     if near:
         return f"; did you mean '{near[0]}'?"
     if 0 < len(known) <= 12:
