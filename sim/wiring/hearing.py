@@ -149,9 +149,7 @@ class Hearing:
 
     def _groups(self) -> Iterator[tuple[str, ...]]:
         mutual: nx.Graph[str] = nx.Graph()
-        mutual.add_edges_from(
-            sorted((a, b) for a, b in self.links if a < b and (b, a) in self.links)
-        )
+        mutual.add_edges_from(sorted((a, b) for a, b in self.links if a < b and (b, a) in self.links))
         for component in nx.connected_components(mutual):
             for group in _consistent_groups(mutual.subgraph(component)):
                 yield self._undisturbed(group)
@@ -222,9 +220,7 @@ def bus_clusters(car: Car) -> tuple[BusCluster, ...]:
     graph.add_nodes_from(sorted(lines))
     graph.add_edges_from((element.a, element.b) for element in inner)
     graph.add_edges_from((one.h, one.l) for one in car.transceivers.values())
-    number = {
-        node: k for k, component in enumerate(nx.connected_components(graph)) for node in component
-    }
+    number = {node: k for k, component in enumerate(nx.connected_components(graph)) for node in component}
     found: dict[int, _Parts] = {}
     for transceiver in car.transceivers.values():
         found.setdefault(number[transceiver.h], _Parts([], [], [])).channels.append(transceiver)
@@ -368,9 +364,7 @@ class _Levels:
         reads = (dominant_v > DOMINANT_V) & (low_v < RECESSIVE_V) & in_window
         margin_v = np.minimum(dominant_v - DOMINANT_V, RECESSIVE_V - low_v)
         able = np.diag(reads)
-        heard = [
-            (s, r) for s in range(count) if able[s] for r in range(count) if r != s and reads[r, s]
-        ]
+        heard = [(s, r) for s in range(count) if able[s] for r in range(count) if r != s and reads[r, s]]
         names = [one.id for one in self.awake]
         margins = {(names[s], names[r]): float(margin_v[r, s]) for s, r in heard}
         spoils = self._spoilt(reads, dominant_v - rest_v, able)
@@ -435,6 +429,9 @@ def _circuit(
     contacts: tuple[tuple[float, float] | None, ...],
 ) -> Circuit:
     circuit = Circuit(reference="BODY")
+    for one in cluster.channels:
+        circuit.node(one.h)
+        circuit.node(one.l)
     for part in cluster.parts:
         circuit.resistor(part.id, part.a, part.b, part.ohm)
     held: set[str] = set()
@@ -475,4 +472,3 @@ class _Nets:
         for one in cluster.channels:
             for node in (one.h, one.l):
                 self.farads[self.net_of[node]] += 2 * NODE_F
-
