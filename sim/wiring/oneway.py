@@ -38,10 +38,14 @@ REGULATOR_OHM = 0.05
 # It decides the voltage of a line that nothing else holds.
 LEAK_S = 1e-12
 
-MAX_STEPS = 200
+# Where Newton does not get there within MAX_STEPS it is led there: solved first with a large leakage, then
+# with less and less of it (GMIN stepping in SPICE, common practice).
+LEAK_LADDER_S = (*(10.0**-k for k in range(2, 12)), LEAK_S)
+MAX_STEPS = 40
 STEP_LIMIT_V = 1e-9
 ROUNDING = 4 * float(np.finfo(np.float64).eps)
-LONGEST_STEP_V = 50.0
+FIRST_STEP_V = 50.0
+STEP_PRECISION = 1 / 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +110,7 @@ class Bank:
     """The characteristics of several one-way elements, evaluated together."""
 
     def __init__(self, elements: Sequence[OneWay]) -> None:
+        self.leak_s = LEAK_S
         self.sense = np.array([1.0 if isinstance(e, Leg) and e.supply_v is None else -1.0 for e in elements])
         self.supply_v = np.array([(e.supply_v or 0.0) if isinstance(e, Leg) else e.volt for e in elements])
         self.ohm = np.array([e.ohm for e in elements])
@@ -121,7 +126,7 @@ class Bank:
         current_a[leg], slope_s[leg] = _leg_current(
             forward_v[leg], self.ohm[leg], self.limit_a[leg], self.saturation_a
         )
-        return self.sense * (current_a + LEAK_S * forward_v), slope_s + LEAK_S
+        return self.sense * (current_a + self.leak_s * forward_v), slope_s + self.leak_s
 
     def _regulator_current(self, forward_v: Array) -> tuple[Array, Array]:
         free_a = forward_v / self.ohm
@@ -171,28 +176,75 @@ def operating_point(
     Newton step shortened to where that function stops falling always leads down to the one solution.
     Raises NotConverged, which names an element of `names`.
     """
-    bank = Bank(elements)
-    n, floating = ties.shape
-    current_a, offset_v, port_v = np.zeros(n), np.zeros(floating), open_v.copy()
-    moved_v = np.full(n, np.inf)
-    for _ in range(MAX_STEPS):
-        element_a, slope_s = bank.current(port_v)
-        short_a = np.concatenate([element_a - current_a, -ties.T @ current_a])
-        step = np.linalg.solve(_balance(slope_s, impedance_ohm, ties), short_a)
-        step_a, step_v = step[:n], step[n:]
-        push_v = impedance_ohm @ step_a
-        moved_v = ties @ step_v - push_v
-        rounding_w = ROUNDING * (np.abs(push_v) @ np.abs(current_a) + np.abs(element_a) @ np.abs(moved_v))
-        settled = np.abs(moved_v) <= STEP_LIMIT_V * (1.0 + np.abs(port_v))
-        fall_w = float(push_v @ current_a + element_a @ moved_v)
-        if settled.all() or abs(fall_w) <= rounding_w:
-            return current_a + step_a, offset_v + step_v
-        length = _step_length(bank, fall_w, port_v, moved_v, current_a, push_v, step_a)
-        current_a += length * step_a
-        offset_v += length * step_v
-        port_v = open_v - impedance_ohm @ current_a + ties @ offset_v
-    worst = int(np.argmax(np.abs(moved_v)))
-    raise NotConverged(names[worst], float(abs(moved_v[worst])), MAX_STEPS)
+    search = _Search(open_v, impedance_ohm, ties, Bank(elements))
+    if not search.settle():
+        search.restart()
+        for leak_s in LEAK_LADDER_S:
+            search.bank.leak_s = leak_s
+            search.settle()
+    if not search.settled:
+        worst = int(np.argmax(np.abs(search.moved_v)))
+        raise NotConverged(names[worst], float(abs(search.moved_v[worst])), MAX_STEPS)
+    return search.current_a, search.offset_v
+
+
+class _Search:
+    """Newton's way to an operating point; arrays as in `operating_point`."""
+
+    def __init__(self, open_v: Array, impedance_ohm: Array, ties: Array, bank: Bank) -> None:
+        self.open_v, self.impedance_ohm, self.ties, self.bank = open_v, impedance_ohm, ties, bank
+        self.restart()
+
+    def restart(self) -> None:
+        n, floating = self.ties.shape
+        self.current_a, self.offset_v = np.zeros(n), np.zeros(floating)
+        self.moved_v, self.settled = np.zeros(n), False
+
+    def settle(self) -> bool:
+        """Step until nothing moves; False after MAX_STEPS."""
+        self.settled = False
+        for _ in range(MAX_STEPS):
+            self._step()
+            if self.settled:
+                break
+        return self.settled
+
+    def _step(self) -> None:
+        port_v = self.open_v - self.impedance_ohm @ self.current_a + self.ties @ self.offset_v
+        element_a, slope_s = self.bank.current(port_v)
+        short_a = np.concatenate([element_a - self.current_a, -self.ties.T @ self.current_a])
+        step = np.linalg.solve(_balance(slope_s, self.impedance_ohm, self.ties), short_a)
+        step_a, step_v = step[: len(port_v)], step[len(port_v) :]
+        push_v = self.impedance_ohm @ step_a
+        moved_v = self.ties @ step_v - push_v
+        fall_w = float(push_v @ self.current_a + element_a @ moved_v)
+        rounding_a = ROUNDING * float(np.max(np.abs(element_a) + slope_s * np.abs(port_v)))
+        self.moved_v = moved_v
+        still = np.abs(moved_v) <= STEP_LIMIT_V * (1.0 + np.abs(port_v))
+        self.settled = bool(still.all()) or abs(fall_w) <= rounding_a * float(np.sum(np.abs(moved_v)))
+        length = 1.0 if still.all() else self._length(fall_w, port_v, moved_v, push_v, step_a)
+        self.current_a = self.current_a + length * step_a
+        self.offset_v = self.offset_v + length * step_v
+
+    def _length(self, fall_w: float, port_v: Array, moved_v: Array, push_v: Array, step_a: Array) -> float:
+        """The whole step if the co-content still falls at its end, else where it stops (1 part in 4)."""
+
+        def fall(length: float) -> float:
+            element_a, _ = self.bank.current(port_v + length * moved_v)
+            return float(push_v @ (self.current_a + length * step_a) + element_a @ moved_v)
+
+        low, high = 0.0, min(1.0, FIRST_STEP_V / float(np.abs(moved_v).max()))
+        while high < 1.0 and fall(high) <= 0:
+            low, high = high, min(1.0, 8.0 * high)
+        if high == 1.0 and fall(high) <= 0.1 * abs(fall_w):
+            return high
+        while high - low > STEP_PRECISION * high:
+            middle = 0.5 * (low + high)
+            if fall(middle) <= 0:
+                low = middle
+            else:
+                high = middle
+        return high
 
 
 def small_signal(slope_s: Array, impedance_ohm: Array, ties: Array, seen_v: Array, put_in: Array) -> Array:
@@ -215,31 +267,3 @@ def _balance(slope_s: Array, impedance_ohm: Array, ties: Array) -> Array:
     matrix[:n, n:] = -slope_s[:, None] * ties
     matrix[n:, :n] = ties.T
     return matrix
-
-
-def _step_length(
-    bank: Bank,
-    fall_w: float,
-    port_v: Array,
-    moved_v: Array,
-    current_a: Array,
-    push_v: Array,
-    step_a: Array,
-) -> float:
-    """The whole step if the co-content still falls at its end, else where it stops (within 1 part in 4)."""
-
-    def fall(length: float) -> float:
-        element_a, _ = bank.current(port_v + length * moved_v)
-        return float(push_v @ (current_a + length * step_a) + element_a @ moved_v)
-
-    high = min(1.0, LONGEST_STEP_V / float(np.abs(moved_v).max()))
-    if fall(high) <= 0.1 * abs(fall_w):
-        return high
-    low = 0.0
-    while high - low > 0.25 * high:
-        middle = 0.5 * (low + high)
-        if fall(middle) <= 0:
-            low = middle
-        else:
-            high = middle
-    return low
