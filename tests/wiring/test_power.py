@@ -1,0 +1,338 @@
+"""Supplies of a car: who has voltage, how it sags, what fuses carry, and the same answers from ngspice."""
+
+import math
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sim.vehicle.car import Car, Source
+from sim.vehicle.edits import apply_all, catalogue, parse_edit
+from sim.vehicle.problems import EditProblem
+from sim.vehicle.reading import car_from_text
+from sim.wiring.errors import CircuitError
+from sim.wiring.power import is_closed, ohm_of
+from sim.wiring.wiring import Reading, SwitchState, Wiring
+
+SIX_MODULES = """
+car: Six-module example
+buses: {main: {line: [DLC, ECM terminated, TCM, ABS, BCM, IPC, SRS terminated]}}
+fuses:
+  F1: {rating_a: 10, feeds: [ECM, TCM]}
+  F2: {rating_a: 10, feeds: [ABS, SRS]}
+  F3: {rating_a: 10, feeds: [BCM, IPC, DLC]}
+modules:
+  ECM: {hears: [TCM, ABS, BCM]}
+  TCM: {hears: [ECM, ABS]}
+  ABS: {hears: [ECM]}
+  BCM: {hears: [ECM, IPC, SRS]}
+  IPC: {hears: [ECM, ABS, SRS, BCM]}
+  SRS: {hears: [ABS]}
+"""
+
+# A starter of 0.06 ohm, two supplies, a relay, a switch, a lamp: the parts that the six modules do not have.
+STARTING = """
+car: Starting example
+battery: {internal_ohm: 0.011, charge_pct: 100}
+buses: {main: {line: [ECM terminated, BCM terminated]}}
+grounds: {G1: {}, G2: {}}
+fuses:
+  F1: {rating_a: 10, feeds: ECM}
+  F2: {rating_a: 10, feeds: [BCM, brake_switch]}
+  F3: {rating_a: 10, feeds: BCM.B+2}
+  F4: {rating_a: 15, feeds: lamp}
+relays: {K1: {coil: ECM.start, feeds: starter, ground: G2}}
+switches: {brake_switch: {operated_by: brake, to: BCM.brake}}
+loads:
+  starter: {kind: starter, ohm: 0.06, to: G1}
+  lamp: {kind: lamp, ohm: 2.887, to: G2}
+modules:
+  ECM: {ground: G1, outputs: {start: {when: {all: []}}}}
+  BCM: {ground: [G1, G2], inputs: {brake: {}}}
+engine: {controller: ECM, starter: starter, coils: [lamp], injectors: [lamp]}
+"""
+
+ALL_ON = SwitchState(
+    running=frozenset({"ECM", "TCM", "ABS", "BCM", "IPC", "SRS", "TESTER"}),
+    driven=frozenset({("ECM", "start")}),
+    operated=frozenset({"brake"}),
+    pulled_in=frozenset({"K1"}),
+)
+RUNNING = SwitchState(running=frozenset({"ECM", "TCM", "ABS", "BCM", "IPC", "SRS"}))
+
+
+def six(*edits: str) -> Car:
+    return apply_all(car_from_text(SIX_MODULES, "six.yaml"), edits)
+
+
+def starting(*edits: str) -> Car:
+    return apply_all(car_from_text(STARTING, "starting.yaml"), edits)
+
+
+def reading(car: Car, state: SwitchState = RUNNING) -> Reading:
+    return Wiring(car).solve(state)
+
+
+def nodes_in(car: Car) -> list[str]:
+    return list(dict.fromkeys(node for part in car.all_elements.values() for node in (part.a, part.b)))
+
+
+def test_every_module_of_a_whole_car_has_nearly_battery_voltage() -> None:
+    found = reading(six())
+    # 95 % charged: 12.61 V open circuit, from the table of rested voltages (common practice)
+    for module in sorted(RUNNING.running):
+        assert 12.4 < found.supply_v(module) < 12.61
+
+
+def test_a_module_draws_its_stated_current_at_the_stated_voltage() -> None:
+    found = reading(six("charge 100 %"))
+    supply_v = found.supply_v("ABS")
+    assert 0.3 * supply_v / 12.6 == pytest.approx(found.current("ABS:B+.draw"))
+
+
+def test_sleep_current_flows_where_a_module_does_not_run() -> None:
+    # a car asleep draws less than 50 mA (common practice)
+    asleep_a = reading(six(), SwitchState()).current("BAT")
+    assert 6 * 0.0006 == pytest.approx(asleep_a, rel=0.02)
+    assert asleep_a < 0.05
+
+
+def test_fuses_together_carry_what_the_battery_gives() -> None:
+    found = reading(six())
+    assert found.current("BAT") == pytest.approx(sum(found.fuse_currents().values()))
+    assert ["F1", "F2", "F3"] == list(found.fuse_currents())
+
+
+@pytest.mark.parametrize(
+    ("edit", "dead"),
+    [
+        ("pull F2", {"ABS", "SRS"}),
+        ("blow F1", {"ECM", "TCM"}),
+        ("unplug ABS", {"ABS"}),
+        ("open ABS.B+", {"ABS"}),
+        ("open ABS.GND", {"ABS"}),
+        ("open G1", RUNNING.running),
+        ("unplug BAT.NEG", RUNNING.running),
+        ("unplug BAT.POS", RUNNING.running),
+        ("open BAT.POS--BAR", RUNNING.running),
+    ],
+)
+def test_an_open_takes_the_supply_of_what_is_behind_it(edit: str, dead: frozenset[str]) -> None:
+    found = reading(six(edit))
+    assert set(dead) == {module for module in RUNNING.running if found.supply_v(module) < 6}
+
+
+def test_a_module_without_ground_floats_up_to_its_supply() -> None:
+    found = reading(six("open ABS.GND"))
+    ground_v = found.voltage("ABS:0")
+    assert ground_v is not None
+    assert ground_v > 12
+    assert found.supply_v("ABS") < 0.1
+
+
+def test_two_supplies_and_two_grounds() -> None:
+    one_ground = reading(starting("open BCM.GND"))
+    assert one_ground.supply_v("BCM") > 12
+    no_ground = reading(starting("open BCM.GND", "open BCM.GND2"))
+    assert no_ground.supply_v("BCM") < 0.1
+    # one of two supplies gone: the lowest counts, and it is gone
+    assert 0 == pytest.approx(reading(starting("pull F3")).supply_v("BCM"), abs=0.01)
+
+
+def test_a_pin_is_read_against_the_modules_own_ground() -> None:
+    car = starting("corrode BCM.GND 5 ohm", "open BCM.GND2")
+    pressed = reading(car, SwitchState(running=frozenset({"BCM"}), operated=frozenset({"brake"})))
+    ground_v = pressed.voltage("BCM:0")
+    pin_v = pressed.voltage("BCM:brake")
+    assert ground_v is not None
+    assert pin_v is not None
+    assert ground_v > 0.5
+    assert pin_v - ground_v == pytest.approx(pressed.pin_v("BCM", "brake"))
+    assert 0 == pytest.approx(reading(car, SwitchState()).pin_v("BCM", "brake"), abs=0.01)
+
+
+def test_a_relay_pulls_in_at_one_voltage_and_drops_out_at_a_lower_one() -> None:
+    driven = SwitchState(running=RUNNING.running, driven=frozenset({("ECM", "start")}))
+    held = SwitchState(running=RUNNING.running, driven=driven.driven, pulled_in=frozenset({"K1"}))
+    whole = Wiring(starting())
+    assert frozenset() == whole.solve(RUNNING).relays_wanted()
+    assert {"K1"} == whole.solve(driven).relays_wanted()
+    # 100 ohm in an 85 ohm coil's wire leave 5.8 V: under pull-in (6.9 V), over drop-out (1.2 V)
+    weak = Wiring(starting("corrode ECM.start 100 ohm"))
+    assert frozenset() == weak.solve(driven).relays_wanted()
+    assert {"K1"} == weak.solve(held).relays_wanted()
+    assert frozenset() == Wiring(starting("pull K1")).solve(held).relays_wanted()
+
+
+def test_cranking_sags_the_battery() -> None:
+    # Cranking voltage 9.5..10.5 V on a healthy car and 150..185 A for four cylinders (common practice).
+    found = reading(starting(), ALL_ON)
+    post_v = found.between("BAT+", "BAT-")
+    assert post_v is not None
+    assert 9.5 < post_v < 11
+    assert 150 < found.current("starter") < 185
+    assert found.supply_v("ECM") < 11
+    assert post_v == pytest.approx(12.65 - 0.011 * found.current("BAT"))
+
+
+def test_a_discharged_battery_turns_the_starter_weakly() -> None:
+    volts = []
+    for charge in (100, 50, 25, 5):
+        found = reading(starting(f"charge {charge} %"), ALL_ON)
+        volts.append(found.between("starter.1", "starter.2") or 0.0)
+    assert sorted(volts, reverse=True) == volts
+    assert volts[-1] < 6 < volts[0]
+
+
+def test_the_alternator_keeps_the_car_alive_with_the_battery_off() -> None:
+    charging = SwitchState(running=RUNNING.running, alternator=True)
+    found = reading(starting("unplug BAT.NEG", "unplug BAT.POS"), charging)
+    assert 13.8 < found.supply_v("ECM") < 14.2
+    assert found.voltage("BODY") is None
+    assert reading(starting(), charging).current("BAT") < 0
+
+
+def test_a_joint_that_passes_a_continuity_check_dims_a_lamp() -> None:
+    # 55 W lamp of 2.887 ohm with 0.5 ohm in a joint at 12.6 V: 3.721 A, 10.740 V (computed by hand).
+    found = reading(starting("corrode lamp.2--G2 0.5 ohm"))
+    lamp_v = found.between("lamp.1", "lamp.2")
+    source_v = found.between("F4.1", "G2")
+    assert lamp_v is not None
+    assert source_v is not None
+    wire_ohm = sum(ohm_of(starting().elements[id], starting()) for id in ("F4", "F4.2--lamp.1", "lamp.2--G2"))
+    assert source_v * 2.887 / (2.887 + 0.5 + wire_ohm) == pytest.approx(lamp_v)
+    assert 1.8 < (found.between("lamp.2", "G2") or 0) < 1.95
+
+
+def test_a_short_behind_a_fuse_takes_many_times_its_rating() -> None:
+    assert reading(six("short ABS.B+ to BODY")).fuse_currents()["F2"] > 6 * 10
+
+
+def test_a_tester_draws_from_the_connector_only_while_it_is_connected() -> None:
+    without = reading(six())
+    assert 0 == without.current("DLC.16")
+    connected = SwitchState(running=RUNNING.running | {"TESTER"})
+    assert 0.2 == pytest.approx(reading(six(), connected).current("DLC.16"), rel=0.02)
+    assert 0 == reading(six("open DLC.16"), connected).supply_v("TESTER")
+
+
+def test_unknown_names_end_in_one_sentence() -> None:
+    found = reading(six())
+    for ask, sentence in (
+        (lambda: found.supply_v("EMC"), "did you mean 'ECM'"),
+        (lambda: found.voltage("ECM.C1.33"), "did you mean"),
+        (lambda: found.while_dominant("ECM.mian"), "did you mean 'ECM.main'"),
+        (lambda: found.why_unsupplied("EMC"), "did you mean 'ECM'"),
+        (lambda: found.why_unheard("ECM.mian", "TCM.main"), "did you mean 'ECM.main'"),
+    ):
+        with pytest.raises(CircuitError, match=sentence):
+            ask()
+
+
+# -- the same car in another circuit simulator ----------------------------------------------------------
+
+
+def netlist(car: Car, state: SwitchState, nodes: list[str]) -> str:
+    """The car as ngspice reads it; sources as open-circuit voltage behind a resistance, opens as 1 Tohm."""
+    number = {"BAT-": 0}
+    lines = ["* a car"]
+    for k, element in enumerate(car.all_elements.values()):
+        a, b = (number.setdefault(node, len(number)) for node in (element.a, element.b))
+        closed = is_closed(element, car, state)
+        if isinstance(element, Source):
+            inner = f"s{k}"
+            open_v, ohm = (14.2, 0.05) if element.id == "ALT" else (12.65, 0.011)
+            lines += [f"V{k} {inner} {b} {open_v}", f"R{k} {inner} {a} {ohm if closed else 1e12}"]
+        else:
+            draw_a = getattr(element, "run_a", None)
+            if draw_a and element.module not in state.running:  # type: ignore[attr-defined]
+                draw_a = element.sleep_a  # type: ignore[attr-defined]
+            ohm = 12.6 / draw_a if draw_a else ohm_of(element, car)
+            lines.append(f"R{k} {a} {b} {ohm if closed else 1e12:.12g}")
+    for k, one in enumerate(car.transceivers.values()):
+        awake = one.module in state.running
+        for leg, node in (("h", one.h), ("l", one.l)):
+            lines.append(f"Vb{leg}{k} b{leg}{k} {number[one.gnd]} {2.5 if awake else 0}")
+            lines.append(f"Rb{leg}{k} b{leg}{k} {number[node]} {30e3 if awake else 1e6}")
+    # 1 Tohm to ground keeps floating nodes solvable there
+    lines += [f"Rg{k} {k} 0 1e12" for k in number.values() if k]
+    prints = " ".join(f"v({number[node]})" for node in nodes)
+    return "\n".join([*lines, ".control", "set numdgt=12", "op", f"print {prints}", ".endc", ".end", ""])
+
+
+@pytest.mark.parametrize(
+    "edit",
+    ["", "corrode BCM.GND 5 ohm", "unplug BAT.NEG", "open G1", "short ECM.main.H to BAR", "pull F4"],
+)
+def test_voltages_of_a_whole_car_agree_with_ngspice(ngspice: str, tmp_path: Path, edit: str) -> None:
+    car = starting(*([edit] if edit else []))
+    state = replace(ALL_ON, alternator=True)
+    found = reading(car, state)
+    anchored = [node for node in nodes_in(car) if node != "BAT-" and found.voltage(node) is not None]
+    file = tmp_path / "car.cir"
+    file.write_text(netlist(car, state, anchored))
+    run = subprocess.run([ngspice, "-b", str(file)], capture_output=True, text=True, check=False, timeout=60)
+    answers = [float(line.split("=")[1]) for line in run.stdout.splitlines() if line.startswith("v(")]
+    assert len(anchored) == len(answers)
+    for node, volt in zip(anchored, answers, strict=True):
+        assert volt == pytest.approx(found.voltage(node), abs=1e-4), node
+
+
+# -- anything may be done to a car -----------------------------------------------------------------------
+
+LINES = ["ABS.main.H", "ABS.main.L", "TCM.main.H"]
+SHORTABLE = [*LINES, "BODY", "BAR", "ECM.B+", "SRS:0", "F2.2", "BAT-", "DLC.16"]
+FAULTS = st.one_of(
+    st.sampled_from(catalogue(car_from_text(SIX_MODULES, "six.yaml"))),
+    st.builds(
+        "corrode {} {} ohm".format,
+        st.sampled_from(["ABS.GND", "ECM.main.H", "SRS.main.L", "BAT.NEG", "G1", "TCM.B+"]),
+        st.sampled_from(["1e-9", "0.5", "60", "150", "1e6", "9e8"]),
+    ),
+    st.builds(
+        "short {} to {} {} ohm".format,
+        st.sampled_from(SHORTABLE),
+        st.sampled_from(SHORTABLE),
+        st.sampled_from(["1e-9", "0.05", "80", "1e5"]),
+    ),
+    st.sampled_from(["charge 0 %", "charge 40 %", "fit F1 3 A", "blow F2", "theory main runs through ABS"]),
+)
+
+
+def edited(edits: list[str]) -> Car:
+    """The six-module car with as many of the edits as can be done one after another."""
+    car = six()
+    for text in edits:
+        try:
+            car = parse_edit(text, car).apply(car)
+        except EditProblem:
+            continue
+    return car
+
+
+@settings(max_examples=60)
+@given(
+    edits=st.lists(FAULTS, max_size=6),
+    running=st.frozensets(st.sampled_from(sorted(ALL_ON.running))),
+    powered=st.frozensets(st.sampled_from([*sorted(f"{m}.main" for m in RUNNING.running), "TESTER"])),
+)
+def test_whatever_is_edited_every_answer_is_a_number(
+    edits: list[str], running: frozenset[str], powered: frozenset[str]
+) -> None:
+    car = edited(edits)
+    found = reading(car, SwitchState(running=running))
+    numbers = [found.supply_v(module) for module in sorted(ALL_ON.running)]
+    numbers += [abs(found.current(id)) for id in car.all_elements]
+    numbers += [volt for node in nodes_in(car) if (volt := found.voltage(node)) is not None]
+    hearing = found.hears(powered)
+    numbers += hearing.margins_v.values()
+    assert all(math.isfinite(number) for number in numbers)
+    assert all(one in powered for link in hearing.links for one in link)
+    names = [name for members, listeners, _ in hearing.segments() for name in (*members, *listeners)]
+    assert len(set(names)) <= len(powered)
+    found.why_unsupplied("ABS")
+    found.why_unheard("ABS.main", "SRS.main")
+    found.why_dead("TCM:B+")
