@@ -406,7 +406,7 @@ class CanNetwork:
                 self._drop(message)
 
     def listen(self, channel: str, handler: Listener) -> None:
-        """Call handler(frame, sender channel, time_s) at the end of single frames that the channel receives."""
+        """Call handler(frame, sender channel, time_s) for each single frame that the channel receives."""
         self._listeners.append((channel, handler))
 
     def on_change(self, stream: Stream, channel: str, handler: Callable[[Stream, float], None]) -> None:
