@@ -74,7 +74,7 @@ class Part(BaseModel):
     def _no_yes_for_a_number(cls, value: Any, info: ValidationInfo) -> Any:
         annotation = cls.model_fields[info.field_name or ""].annotation
         if isinstance(value, bool) and annotation in (float, int, float | None, int | None):
-            raise ValueError("input should be a number")
+            raise ValueError(f"'{info.field_name}' is a number")
         return value
 
 
@@ -302,7 +302,7 @@ class Module(Part):
     sleep_a: float = Field(0.0006, ge=0, le=5)
     sends: dict[Name, Message] | None = None
     signals: dict[Name, Signal] = Field(default_factory=dict)
-    hears: tuple[Heard, ...] = ()
+    hears: Annotated[tuple[Heard, ...], BeforeValidator(_listed)] = ()
     hears_when: Condition | None = None  # for every monitor of `hears` that has no `when` of its own
     waits_for: Annotated[tuple[Name, ...], BeforeValidator(_listed)] = ()
     checks: tuple[CircuitCheck, ...] = ()

@@ -148,6 +148,7 @@ class _Loom:
         fed: dict[str, str] = {}
         for feeder, item, path in self._all_feeds():
             target, _ = _end_and_way(item, path)
+            self._check_consumer(target, path)
             module, _, function = target.partition(".")
             wanted = f"{target}.B+" if module in self.vehicle.modules and not function else target
             if wanted in fed:
@@ -228,18 +229,16 @@ class _Loom:
 
     def _target(self, item: str, path: Path) -> tuple[str, list[str]]:
         name, via = _end_and_way(item, path)
-        return self._consumer(name, path), via
-
-    def _consumer(self, name: str, path: Path) -> str:
         owner, _, function = name.partition(".")
         if owner in self.vehicle.modules:
-            return self.pins[owner, function or "B+"]
-        if name == "DLC":
-            return "DLC.16"
-        if name in self.vehicle.loads or name in self.vehicle.switches:
-            return f"{name}.1"
+            return self.pins[owner, function or "B+"], via
+        return "DLC.16" if name == "DLC" else f"{name}.1", via
+
+    def _check_consumer(self, name: str, path: Path) -> None:
+        owner = name.partition(".")[0]
         known = [*self.vehicle.modules, *self.vehicle.loads, *self.vehicle.switches, "DLC"]
-        raise Problem(f"nothing called '{name}' to feed in this car{did_you_mean(owner, known)}", path)
+        if owner not in self.vehicle.modules and name not in known:
+            raise Problem(f"nothing called '{name}' to feed in this car{did_you_mean(owner, known)}", path)
 
     def _relay(self, name: str) -> None:
         relay = self.vehicle.relays[name]
@@ -542,6 +541,7 @@ def check_lines(vehicle: Vehicle) -> None:
     seen = set(RESERVED) - {"DLC"}
     for kind in ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads"):
         seen |= set(getattr(vehicle, kind))
+    seen_on_lines: set[str] = set()
     for bus, spec in vehicle.buses.items():
         if len(spec.line) < 2:
             raise Problem("a bus line has at least two members", ("buses", bus, "line"))
@@ -553,6 +553,7 @@ def check_lines(vehicle: Vehicle) -> None:
             if name in on_line:
                 raise Problem(f"{name} stands on the line of {bus} twice", path)
             on_line.add(name)
+            seen_on_lines.add(name)
             if name in vehicle.modules:
                 if set(word.split()) - {"terminated", "through"}:
                     raise Problem(f"'{word}' is no way to join a line; known: terminated, through", path)
@@ -566,6 +567,10 @@ def check_lines(vehicle: Vehicle) -> None:
                 raise Problem(
                     f"nothing called '{item}' for the line of {bus}{did_you_mean(name, known)}", path
                 )
+
+    for name in vehicle.modules:
+        if name not in seen_on_lines:
+            raise Problem(f"module '{name}' stands on no bus line", ("modules", name))
 
 
 def _end_and_way(item: str, path: Path) -> tuple[str, list[str]]:

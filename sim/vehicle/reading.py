@@ -22,7 +22,7 @@ from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 
 Model = TypeVar("Model", bound=BaseModel)
 
-MAX_FILE_BYTES = 1_000_000  # a 40-module minibus is under 40 kB; keeps a hostile upload from filling memory
+MAX_FILE_BYTES = 250_000  # a 41-module minibus takes 32 kB; keeps a hostile upload from taking memory and time
 MAX_DEPTH = 40  # the deepest condition of a shipped car stands at 9
 
 
@@ -124,6 +124,8 @@ def _document(text: str, name: str) -> Any:
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         what = f"is not YAML: {_short(error.problem or 'cannot be read')}"
+        if error.context and error.context_mark and error.context_mark.line != mark.line:
+            what += f" ({_short(error.context)} that begins on line {error.context_mark.line + 1})"
         raise FileProblem(what, name, mark.line + 1 if mark else 1) from None
     except (
         Exception
@@ -152,28 +154,80 @@ def line_of(document: Any, path: tuple[str | int, ...]) -> int:
     return line
 
 
+# what pydantic finds, said in the words of a description; {unit} is the unit that the key ends in
+_SENTENCES = {
+    "missing": "'{key}' is missing",
+    "less_than_equal": "'{key}' is at most {le:g}{unit}",
+    "less_than": "'{key}' is below {lt:g}{unit}",
+    "greater_than_equal": "'{key}' is at least {ge:g}{unit}",
+    "greater_than": "'{key}' is above {gt:g}{unit}",
+    "finite_number": "'{key}' is a number",
+    "float_type": "'{key}' is a number",
+    "float_parsing": "'{key}' is a number, without its unit",
+    "int_type": "'{key}' is a whole number",
+    "int_parsing": "'{key}' is a whole number, without its unit",
+    "int_from_float": "'{key}' is a whole number",
+    "bool_type": "'{key}' is true or false",
+    "bool_parsing": "'{key}' is true or false",
+    "string_type": "'{key}' is a text",
+    "string_too_short": "'{key}' has at least {min_length} letter",
+    "string_too_long": "'{key}' has at most {max_length} letters",
+    "tuple_type": "'{key}' is a list, such as [A, B]",
+    "dict_type": "'{key}' is a list of 'name: ...' lines",
+    "model_type": "'{key}' is a list of 'key: value' lines",
+    "literal_error": "'{key}' is one of {expected}",
+    "too_short": "'{key}' has at least {min_length} entry",
+    "too_long": "'{key}' has at most {max_length} entries",
+}
+_UNITS = {
+    "a": "A",
+    "v": "V",
+    "ohm": "ohm",
+    "ms": "ms",
+    "s": "s",
+    "m": "m",
+    "mm2": "mm2",
+    "pct": "%",
+    "ah": "Ah",
+    "bps": "bit/s",
+    "kph": "km/h",
+}
+
+
 def _sentence(error: ValidationError, name: str, document: Any, model: type[BaseModel]) -> FileProblem:
     first = min(error.errors(), key=lambda one: (one["type"] != "extra_forbidden", len(one["loc"])))
-    path = tuple(part for part in first["loc"] if _in_document(document, part))
-    value = first.get("input")
-    shown = f" (here: {value!r})" if isinstance(value, str | int | float | bool) else ""
+    path = tuple(part for part in first["loc"] if _in_document(part))
+    line = line_of(document, path)
+    key = next((part for part in reversed(path) if isinstance(part, str)), "")
     if first["type"] == "extra_forbidden":
-        key = str(first["loc"][-1])
-        what = f"unknown key '{key}'{did_you_mean(key, _keys_at(model, first['loc'][:-1]))}"
-        return FileProblem(what, name, line_of(document, tuple(first["loc"])), tuple(first["loc"]))
-    if first["type"] == "missing":
-        what = f"'{first['loc'][-1]}' is missing"
+        what = f"unknown key '{key}'{did_you_mean(key, _keys_at(model, path[:-1]))}"
+        return FileProblem(what, name, line, path)
+    suffix = _UNITS.get(key.rpartition("_")[2])
+    unit = f" {suffix}" if suffix and "_" in key else ""
+    sentence = _SENTENCES.get(first["type"])
+    if first["loc"][-1] == "[key]" and first["type"] == "string_type":
+        what = "a name is a text"
+    elif sentence:
+        what = sentence.format(key=key, unit=unit, **first.get("ctx", {}))
     else:
-        message = first["msg"].removeprefix("Value error, ")
-        what = f"{message[:1].lower()}{message[1:]}{shown}"
-    return FileProblem(what, name, line_of(document, path), path)
+        what = first["msg"].removeprefix("Value error, ")
+    return FileProblem(what + _shown(first.get("input"), key, unit), name, line, path)
 
 
-def _in_document(document: Any, part: str | int) -> bool:
-    # pydantic puts the names of union members into a location; they are not the writer's words
-    return isinstance(part, int) or not (
-        "[" in part or part in ("Monitor", "str", "int", "bool", "float") or part.startswith("constrained")
-    )
+def _shown(value: Any, key: str, unit: str) -> str:
+    """The wrong value, as it would be written."""
+    if isinstance(value, bool):
+        return f" (here: {str(value).lower()})"
+    if isinstance(value, int) and key in ("id", "address", "challenge_id", "answer_id", "release_id"):
+        return f" (here: 0x{value:X})"
+    if isinstance(value, int | float):
+        return f" (here: {value}{unit})"
+    return f" (here: '{_short(value)}')" if isinstance(value, str) else ""
+
+
+def _in_document(part: str | int) -> bool:
+    # pydantic puts the names of union members and of keys into a location; they are not the writer's words
+    return isinstance(part, int) or not ("[" in part or part in ("str", "int", "bool", "float"))
 
 
 def _keys_at(model: type[BaseModel], path: tuple[str | int, ...]) -> list[str]:
