@@ -152,27 +152,38 @@ def three_node_bus(sending: int) -> list[Element]:
 
 
 SHORT_OHM = 0.01
-FAULTS = {
-    "none": [],
-    "CANH to ground": [Element("resistor", "fault", "H2", GROUND, ohm=SHORT_OHM)],
-    "CANL to ground": [Element("resistor", "fault", "L2", GROUND, ohm=SHORT_OHM)],
-    "CANH to battery": [Element("resistor", "fault", "H2", "B", ohm=SHORT_OHM)],
-    "CANL to battery": [Element("resistor", "fault", "L2", "B", ohm=SHORT_OHM)],
-    "CANH to CANL": [Element("resistor", "fault", "H2", "L2", ohm=SHORT_OHM)],
-    "third terminator": [Element("resistor", "fault", "H2", "L2", ohm=120)],
-    "two modules at once": [
-        Element("high side", "up again", "H3", GROUND, 5.0),
-        Element("low side", "down again", "L3", GROUND),
-    ],
-    "second module swapped": [
-        Element("high side", "crossed_up", "L3", GROUND, 5.0),
-        Element("low side", "crossed_down", "H3", GROUND),
-    ],
-}
 
 
-@pytest.mark.parametrize("fault", FAULTS)
-def test_a_faulty_bus(ngspice: str, tmp_path: Path, fault: str) -> None:
-    elements = three_node_bus(sending=2) + FAULTS[fault]
-    elements = [Element(e.kind, e.id.replace(" ", ""), e.a, e.b, e.value, e.ohm) for e in elements]
-    compare(ngspice, tmp_path, elements, 1e-6)
+@pytest.mark.parametrize(
+    ("fault", "dominant_is_read"),
+    [
+        ([], True),
+        ([Element("resistor", "short", "H2", GROUND, ohm=SHORT_OHM)], False),
+        ([Element("resistor", "short", "L2", GROUND, ohm=SHORT_OHM)], True),
+        ([Element("resistor", "short", "H2", "B", ohm=SHORT_OHM)], True),
+        ([Element("resistor", "short", "L2", "B", ohm=SHORT_OHM)], False),
+        ([Element("resistor", "short", "H2", "L2", ohm=SHORT_OHM)], False),
+        ([Element("resistor", "third", "H2", "L2", ohm=120)], True),
+        ([Element("high side", "up3", "H3", GROUND, 5.0), Element("low side", "down3", "L3", GROUND)], True),
+        ([Element("high side", "up3", "L3", GROUND, 5.0), Element("low side", "down3", "H3", GROUND)], False),
+    ],
+    ids=[
+        "none",
+        "CANH to ground",
+        "CANL to ground",
+        "CANH to battery",
+        "CANL to battery",
+        "CANH to CANL",
+        "third terminator",
+        "two modules at once",
+        "two modules at once, one swapped",
+    ],
+)
+def test_a_faulty_bus(ngspice: str, tmp_path: Path, fault: list[Element], dominant_is_read: bool) -> None:
+    """Same voltages; and direct current says who reads dominant, above 0.9 V (TI SN65HVD23x data sheet).
+
+    Verdicts for shorts: TI's support forum and SLLA651; the common-mode window, which forbids a short to
+    the battery to many receivers, is not a matter of this solver.
+    """
+    node_v = compare(ngspice, tmp_path, three_node_bus(sending=2) + fault, 1e-6)
+    assert dominant_is_read == (node_v["H1"] - node_v["L1"] > 0.9)
