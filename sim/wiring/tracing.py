@@ -142,9 +142,7 @@ class Tracer:
             return opens
         return self._bad_joints(graph, ways, reading)
 
-    def _opens_fed(
-        self, graph: nx.Graph[str], start: str, goal: str, reading: Reading
-    ) -> Iterator[Culprit]:
+    def _opens_fed(self, graph: nx.Graph[str], start: str, goal: str, reading: Reading) -> Iterator[Culprit]:
         for element in self._opens(graph, start, goal, reading):
             yield self._culprit(element, self._fault(element))
             if isinstance(element, RelayContact) and self.car.is_whole(element):
@@ -196,18 +194,17 @@ class Tracer:
                 if element.id in self.car.condition.added_ohm:
                     yield self._culprit(element, "resistance")
 
-    def _bad_rates(self, pair: tuple[Transceiver, ...]) -> Iterator[Culprit]:
-        for cluster in self._clusters_of(pair):
-            if len({one.bitrate_bps for one in cluster.channels if one.id != TESTER}) > 1:
-                leads = [part.id for part in cluster.parts if part.id in self._lead_of]
-                for id in leads:
-                    yield Culprit(id, "wrong bit rate", self._lead_of[id])
-        if not any(self._joined_by_leads(pair)) and pair[0].bitrate_bps != pair[1].bitrate_bps:
-            yield Culprit(pair[0].id, "wrong bit rate", pair[0].module)
-
-    def _joined_by_leads(self, pair: tuple[Transceiver, ...]) -> Iterator[bool]:
-        for cluster in self._clusters_of(pair):
-            yield any(part.id in self._lead_of for part in cluster.parts)
+    def _bad_rates(self, pair: tuple[Transceiver, Transceiver]) -> Iterator[Culprit]:
+        """Leads that join lines of different bit rates, or the sender that differs on its own line."""
+        for cluster in self._clusters:
+            modules = [one for one in cluster.channels if one.module != TESTER]
+            if any(one not in cluster.channels for one in pair) or len({m.bitrate_bps for m in modules}) < 2:
+                continue
+            leads = [part.id for part in cluster.parts if part.id in self._lead_of]
+            for id in leads:
+                yield Culprit(id, "wrong bit rate", self._lead_of[id])
+            if not leads:
+                yield Culprit(pair[0].id, "wrong bit rate", pair[0].module)
 
     def _lost_terminators(self, sender: Transceiver, reading: Reading) -> Iterator[Culprit]:
         meant = [
