@@ -1,10 +1,10 @@
 """One car's electrical network: from the state of its switches to voltages, currents and who hears whom.
 
-    wiring = Wiring(car)
-    reading = wiring.solve(SwitchState(running=frozenset({"ECM", "TCM"})))
-    reading.supply_v("ECM")
-    reading.hears(frozenset({"ECM.main", "TCM.main"})).segments()
-    reading.why_unsupplied("ABS")
+wiring = Wiring(car)
+reading = wiring.solve(SwitchState(running=frozenset({"ECM", "TCM"})))
+reading.supply_v("ECM")
+reading.hears(frozenset({"ECM.main", "TCM.main"})).segments()
+reading.why_unsupplied("ABS")
 """
 
 from __future__ import annotations

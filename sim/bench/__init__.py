@@ -1,0 +1,1 @@
+"""One running car: it takes actions, lets time pass, and records what happens and why."""

@@ -1,0 +1,164 @@
+"""Actions: what a person does at the car, one sentence each.
+
+    press start                  press the start button for a moment
+    press start with brake       the same with the foot on the brake
+    brake on / brake off         hold the brake pedal, let it go
+    key off|accessory|run        turn the key of a car that has one
+    key crank                    turn it to crank for two seconds, then back to run
+    fob away|in range|at button  where the key fob is
+    switch NAME on|off           any other hand-operated switch of the car
+    wait 10 s                    let time pass (ms, s, min, h)
+    scan                         read every module through the diagnostic connector
+    save NAME                    keep the last scan under a name
+    clear / clear ECM            clear codes of all modules, or of one
+    unlock GW                    security access to a guarded gateway
+    disconnect battery / reconnect battery
+    any edit (see `sim.vehicle.edits`)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sim.vehicle.car import Car
+from sim.vehicle.edits import EDIT_VERBS, parse_edit
+from sim.vehicle.problems import EditProblem, did_you_mean, unknown
+
+UNITS_S = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0}
+LONGEST_WAIT_S = 24 * 3600.0
+FOB_PLACES = {"away": "away", "in range": "in_range", "at button": "at_button"}
+KEY_POSITIONS = ("off", "accessory", "run", "crank")
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One action in normal form: its text, verb and arguments."""
+
+    text: str
+    verb: str
+    argument: str = ""
+    number: float = 0.0
+
+
+def parse_action(text: str, car: Car) -> Action:
+    """The action that a sentence means; raises `EditProblem` with the nearest right word."""
+    words = text.split()
+    if not words:
+        raise EditProblem("an empty action")
+    verb = words[0].lower()
+    if verb in EDIT_VERBS:
+        return Action(parse_edit(text, car).text, "edit")
+    if verb not in _PARSERS:
+        raise EditProblem(f"no action begins with '{words[0]}'{did_you_mean(verb, [*_PARSERS, *EDIT_VERBS])}")
+    return _PARSERS[verb](words[1:], car)
+
+
+def _press(words: list[str], car: Car) -> Action:
+    if words not in (["start"], ["start", "with", "brake"]):
+        raise EditProblem("write 'press start' or 'press start with brake'")
+    _needs_switch(car, "button", "start button")
+    return Action(f"press {' '.join(words)}", "press", "brake" if len(words) > 1 else "")
+
+
+def _brake(words: list[str], car: Car) -> Action:
+    if words not in (["on"], ["off"]):
+        raise EditProblem("write 'brake on' or 'brake off'")
+    _needs_switch(car, "brake", "brake switch")
+    return Action(f"brake {words[0]}", "brake", words[0])
+
+
+def _key(words: list[str], car: Car) -> Action:
+    position = " ".join(words)
+    if position not in KEY_POSITIONS:
+        raise EditProblem(f"a key has no position '{position}'{did_you_mean(position, KEY_POSITIONS)}")
+    _needs_switch(car, "key_run", "ignition key")
+    return Action(f"key {position}", "key", position)
+
+
+def _fob(words: list[str], car: Car) -> Action:
+    place = " ".join(words)
+    if place not in FOB_PLACES:
+        raise EditProblem(f"a fob cannot be '{place}'{did_you_mean(place, FOB_PLACES)}")
+    return Action(f"fob {place}", "fob", FOB_PLACES[place])
+
+
+def _switch(words: list[str], car: Car) -> Action:
+    if len(words) != 2 or words[1] not in ("on", "off"):
+        raise EditProblem("write 'switch NAME on' or 'switch NAME off'")
+    if words[0] not in car.built.switches:
+        raise EditProblem(unknown("switch", words[0], car.built.switches))
+    return Action(f"switch {words[0]} {words[1]}", "switch", " ".join(words))
+
+
+def _wait(words: list[str], car: Car) -> Action:
+    joined = "".join(words)
+    number = joined.rstrip("abcdefghijklmnopqrstuvwxyz")
+    unit = joined[len(number) :]
+    try:
+        length_s = float(number) * UNITS_S[unit or "s"]
+    except (ValueError, KeyError):
+        raise EditProblem(f"'wait {' '.join(words)}' is no time; write for example 'wait 10 s'") from None
+    if not 0 < length_s <= LONGEST_WAIT_S:
+        raise EditProblem(f"'wait' takes more than 0 and at most 24 h (here: {joined})")
+    return Action(f"wait {float(number):g} {unit or 's'}", "wait", "", length_s)
+
+
+def _scan(words: list[str], car: Car) -> Action:
+    if words:
+        raise EditProblem(f"'scan' stands alone (here: '{' '.join(words)}')")
+    return Action("scan", "scan")
+
+
+def _save(words: list[str], car: Car) -> Action:
+    name = " ".join(words)
+    if not name or len(name) > 60:
+        raise EditProblem("write 'save NAME' with a name of 1 to 60 characters")
+    return Action(f"save {name}", "save", name)
+
+
+def _clear(words: list[str], car: Car) -> Action:
+    if not words:
+        return Action("clear", "clear")
+    return Action(f"clear {_module(words, car)}", "clear", words[0])
+
+
+def _unlock(words: list[str], car: Car) -> Action:
+    return Action(f"unlock {_module(words, car)}", "unlock", words[0])
+
+
+def _module(words: list[str], car: Car) -> str:
+    if len(words) != 1 or words[0] not in car.built.modules:
+        raise EditProblem(unknown("module", " ".join(words), car.built.modules))
+    return words[0]
+
+
+def _battery(verb: str) -> Callable[[list[str], Car], Action]:
+    def parse(words: list[str], car: Car) -> Action:
+        if words != ["battery"]:
+            raise EditProblem(f"write '{verb} battery'")
+        edit = "unplug BAT.NEG" if verb == "disconnect" else "plug BAT.NEG"
+        return Action(edit, "edit")
+
+    return parse
+
+
+def _needs_switch(car: Car, operated_by: str, title: str) -> None:
+    if not any(switch.operated_by == operated_by for switch in car.built.switches.values()):
+        raise EditProblem(f"this car has no {title}")
+
+
+_PARSERS: dict[str, Callable[[list[str], Car], Action]] = {
+    "press": _press,
+    "brake": _brake,
+    "key": _key,
+    "fob": _fob,
+    "switch": _switch,
+    "wait": _wait,
+    "scan": _scan,
+    "save": _save,
+    "clear": _clear,
+    "unlock": _unlock,
+    "disconnect": _battery("disconnect"),
+    "reconnect": _battery("reconnect"),
+}

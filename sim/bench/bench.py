@@ -1,0 +1,264 @@
+"""A bench: one car being worked on.
+
+A bench is a function of car, given edits, seed and the list of actions (`log`). `Bench.replay` with the same
+four gives the same trace, byte for byte; rewinding is replaying a shorter log.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+from sim.bench.actions import Action, parse_action
+from sim.bench.live import LiveCar
+from sim.bench.tester import Report, Tester
+from sim.modules.tester import Answer, Done, Refused, Silent
+from sim.modules.trace import Event, Trace
+from sim.vehicle.car import Car
+from sim.vehicle.edits import parse_edit
+from sim.vehicle.problems import EditProblem
+
+SETTLE_S = 0.0001  # so that the immediate effects of a sudden change are in the trace before the next action
+PRESS_S = 0.3
+BRAKE_LEAD_S = 0.5
+KEY_CRANK_S = 2.0
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What an action brought: its normal form, the events since, and what the tester answered, if asked."""
+
+    action: str
+    events: tuple[Event, ...]
+    report: Report | None = None
+    answers: dict[str, Answer] = field(default_factory=dict)
+
+    @property
+    def words(self) -> str:
+        """One sentence for the log of the person who works on the car."""
+        if self.report is not None:
+            if not self.report.power:
+                return "the tester has no power from the diagnostic connector"
+            answering = len(self.report.modules) - len(self.report.silent)
+            return f"{answering} of {len(self.report.modules)} modules answer, {len(self.report.codes)} codes"
+        if self.answers:
+            done = [name for name, answer in self.answers.items() if isinstance(answer, Done)]
+            refused = [name for name, answer in self.answers.items() if isinstance(answer, Refused)]
+            silent = [name for name, answer in self.answers.items() if isinstance(answer, Silent)]
+            parts = [("done", done), ("refused", refused), ("no answer", silent)]
+            return "; ".join(f"{word}: {', '.join(names)}" for word, names in parts if names)
+        return ""
+
+
+class Bench:
+    """One running car. `do` takes an action sentence; `trace`, `log`, `reports` are what came of it.
+
+    `given` are edits the car arrives with (a customer's fault, a theory about its design); they stand before
+    time begins. The battery is connected at time 0, so every module starts once and sleeps if nothing keeps it awake.
+    """
+
+    def __init__(self, car: Car, given: Iterable[str] = (), seed: int = 0) -> None:
+        self.base = car
+        self.given = tuple(given)
+        self.seed = seed
+        self.log: list[str] = []
+        self.reports: dict[str, Report] = {}
+        self.last_report: Report | None = None
+        edits = [parse_edit(text, car) for text in self.given]
+        theories = [edit for edit in edits if edit.kind == "theory"]
+        designed = car
+        for theory in theories:
+            designed = theory.apply(designed)
+        self.live = LiveCar(designed, seed)
+        for theory in theories:
+            self.live.theory_events[theory.text.removeprefix("theory ")] = self.live.world.record(
+                "theory", "car", f"suppose that {theory.text.removeprefix('theory ')}"
+            )
+        for edit in edits:
+            if edit.kind != "theory":
+                self.live.edit(edit, f"given: {edit.text}")
+        self.live.touch()
+        self.tester = Tester(self.live)
+        self.live.run(SETTLE_S)
+
+    @property
+    def trace(self) -> Trace:
+        """Everything that has happened."""
+        return self.live.trace
+
+    @property
+    def now_s(self) -> float:
+        """Simulated time in seconds."""
+        return self.live.now_s
+
+    @property
+    def car(self) -> Car:
+        """The car as it is now."""
+        return self.live.car
+
+    def do(self, text: str, progress: Callable[[float], None] | None = None) -> Outcome:
+        """Do one action; raises `EditProblem`, with nothing changed, where it makes no sense now."""
+        action = parse_action(text, self.live.car)
+        start = len(self.trace)
+        report, answers = _DOERS[action.verb](self, action, progress)
+        self.log.append(action.text)
+        return Outcome(action.text, tuple(self.trace.events[start:]), report, answers)
+
+    def do_all(self, texts: Iterable[str]) -> list[Outcome]:
+        """Do several actions in order."""
+        return [self.do(text) for text in texts]
+
+    @classmethod
+    def replay(cls, car: Car, given: Iterable[str], seed: int, log: Iterable[str]) -> Bench:
+        """The bench after the same actions."""
+        bench = cls(car, given, seed)
+        bench.do_all(log)
+        return bench
+
+    def rewind(self, keep: int) -> Bench:
+        """A bench after the first `keep` actions of this one's log."""
+        if not 0 <= keep <= len(self.log):
+            raise EditProblem(f"the log has {len(self.log)} actions; it cannot be rewound to {keep}")
+        return Bench.replay(self.base, self.given, self.seed, self.log[:keep])
+
+    def with_given(self, given: Iterable[str]) -> Bench:
+        """The same actions on the same car with other given edits: what would have happened."""
+        return Bench.replay(self.base, given, self.seed, self.log)
+
+    def saved(self) -> str:
+        """The bench as text: what `restored` needs besides the car."""
+        return json.dumps({"given": list(self.given), "seed": self.seed, "log": self.log}, ensure_ascii=False)
+
+    @classmethod
+    def restored(cls, car: Car, text: str) -> Bench:
+        """The bench that `saved` wrote; raises `EditProblem` where the text is no such thing."""
+        try:
+            saved = json.loads(text)
+            parts = saved["given"], saved["seed"], saved["log"]
+        except (ValueError, KeyError, TypeError):
+            raise EditProblem("this is no saved bench") from None
+        lists = all(isinstance(one, list) and all(isinstance(t, str) for t in one) for one in (parts[0], parts[2]))
+        if not lists or not isinstance(parts[1], int):
+            raise EditProblem("this is no saved bench")
+        return cls.replay(car, *parts)
+
+    # -- doing -------------------------------------------------------------------------------------------------
+
+    def _run(self, for_s: float, progress: Callable[[float], None] | None = None) -> None:
+        """Let time pass, in slices where somebody wants to see progress."""
+        slices = max(1, int(for_s // 5)) if progress else 1
+        end_s = self.now_s + for_s
+        for place in range(slices):
+            until_s = end_s if place == slices - 1 else self.now_s + for_s / slices
+            self.live.env.run(until=until_s)
+            if progress:
+                progress((place + 1) / slices)
+
+    def _operate(self, operated_by: str, on: bool, words: str) -> None:
+        self.live.operate(operated_by, on, words)
+        self._run(SETTLE_S)
+
+
+_Done = tuple[Report | None, dict[str, Answer]]
+_NOTHING: _Done = (None, {})
+_Progress = Callable[[float], None] | None
+
+
+def _edit(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    edit = parse_edit(action.text, bench.live.car)
+    if edit.kind == "theory":
+        raise EditProblem("a theory is about how the car was built: start a bench with it, or branch this one")
+    bench.live.edit(edit)
+    bench._run(SETTLE_S)
+    return _NOTHING
+
+
+def _wait(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    bench._run(action.number, progress)
+    return _NOTHING
+
+
+def _press(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    had_brake = "brake" in bench.live.operated
+    if action.argument and not had_brake:
+        bench._operate("brake", True, "a foot goes on the brake pedal")
+        bench._run(BRAKE_LEAD_S)
+    bench._operate("button", True, "the start button is pressed")
+    bench._run(PRESS_S)
+    bench._operate("button", False, "the start button is let go")
+    bench._run(PRESS_S)
+    if action.argument and not had_brake:
+        bench._operate("brake", False, "the foot leaves the brake pedal")
+    return _NOTHING
+
+
+def _brake(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    on = action.argument == "on"
+    bench._operate("brake", on, f"a foot {'goes on' if on else 'leaves'} the brake pedal")
+    return _NOTHING
+
+
+def _key(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    closed = {
+        "off": (), "accessory": ("key_accessory",), "run": ("key_accessory", "key_run"),
+        "crank": ("key_run", "key_crank"),
+    }  # fmt: skip
+    position = action.argument
+    for contact in ("key_accessory", "key_run", "key_crank"):
+        on = contact in closed[position]
+        if on != (contact in bench.live.operated):
+            bench.live.operate(contact, on, f"the key is turned to {position}")
+    bench._run(SETTLE_S)
+    if position == "crank":
+        bench._run(KEY_CRANK_S)
+        _key(bench, Action("key run", "key", "run"), None)
+    return _NOTHING
+
+
+def _fob(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    bench.live.put_fob(action.argument)
+    bench._run(SETTLE_S)
+    return _NOTHING
+
+
+def _switch(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    name, word = action.argument.split()
+    bench._operate(bench.car.built.switches[name].operated_by, word == "on", f"{name} is switched {word}")
+    return _NOTHING
+
+
+def _scan(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    bench.last_report = bench.tester.scan((lambda done, of: progress(done / of)) if progress else None)
+    return bench.last_report, {}
+
+
+def _save(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    if bench.last_report is None:
+        raise EditProblem("there is no scan to save yet")
+    bench.reports[action.argument] = bench.last_report
+    return _NOTHING
+
+
+def _clear(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    names = [action.argument] if action.argument else list(bench.live.modules)
+    return None, bench.tester.clear(names)
+
+
+def _unlock(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    return None, {action.argument: bench.tester.unlock(action.argument)}
+
+
+_DOERS: dict[str, Callable[[Bench, Action, _Progress], _Done]] = {
+    "edit": _edit,
+    "wait": _wait,
+    "press": _press,
+    "brake": _brake,
+    "key": _key,
+    "fob": _fob,
+    "switch": _switch,
+    "scan": _scan,
+    "save": _save,
+    "clear": _clear,
+    "unlock": _unlock,
+}

@@ -1,0 +1,431 @@
+"""The car alive: wiring, network, modules, relays and engine coupled on one clock.
+
+Whenever something switches, the electrical network is solved again and everyone looks at what it means for them,
+until nothing changes any more at that instant (`_settle`).
+
+Not modelled: generator field and load response, engine speed and torque, movement of the car.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import simpy
+
+from sim.modules.facts import Fact
+from sim.modules.gateway import FrameRoutes
+from sim.modules.module import ControlModule
+from sim.modules.signals import Codec
+from sim.modules.trace import Trace
+from sim.modules.world import Timer, World
+from sim.network.can import CanNetwork, Segment, Stream
+from sim.vehicle.car import Car
+from sim.vehicle.edits import Edit
+from sim.vehicle.harness import TESTER
+from sim.vehicle.messages import Sent
+from sim.wiring.wiring import Culprit, Hearing, Reading, SwitchState, Wiring
+
+PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
+FED_V = 6.0  # a coil or injector works above this; common practice
+TESTER_MIN_V = 8.0  # a tester powered from pin 16; common practice
+MAX_ROUNDS = 200
+
+
+class Unsettled(Exception):
+    """The car chatters without end at one instant: a relay or driver that switches itself off."""
+
+
+class LiveCar:
+    """One car on its clock. `edit` changes it, `operate` moves a hand switch, `run` lets time pass."""
+
+    def __init__(self, car: Car, seed: int = 0) -> None:
+        self.car = car
+        self.env = simpy.Environment()
+        self.trace = Trace()
+        self.network = CanNetwork(self.env)
+        self.wiring = Wiring(car)
+        self.operated: frozenset[str] = frozenset()
+        self.pulled_in: frozenset[str] = frozenset()
+        self.tester_active = False
+        self.edit_events: dict[str, int] = {}
+        self.theory_events: dict[str, int] = {}
+        self.switch_events: dict[str, int] = {}
+        self.trigger: int | None = None
+        self.hearing: Hearing | None = None
+        self._segments: tuple[Segment, ...] = ()
+        self._settling = self._pending = self._again = False
+        self._relay_timers: dict[str, Timer] = {}
+        self._fire_timer: Timer | None = None
+        self.world = World(
+            self.env, car, self.network, self.trace, Codec(car), self.touch, self.silence_causes,
+            self.bus_is_quiet, self.design_causes, seed,
+        )  # fmt: skip
+        self._lay_streams()
+        routes = FrameRoutes(car)
+        self.modules = {name: ControlModule(name, self.world, routes) for name in car.built.modules}
+        self.world.modules = self.modules
+        for module in self.modules.values():
+            module.connect()
+        self._sensed = {name: module.sense_pins() for name, module in self.modules.items()}
+        self.reading: Reading = self.wiring.solve(self.switch_state())
+
+    @property
+    def now_s(self) -> float:
+        """Simulated time in seconds."""
+        return float(self.env.now)
+
+    def run(self, for_s: float) -> None:
+        """Let time pass."""
+        self.env.run(until=self.env.now + for_s)
+
+    # -- what people do ----------------------------------------------------------------------------------------
+
+    def edit(self, edit: Edit, words: str = "") -> int:
+        """Change the car; returns the event. Raises `EditProblem` (and changes nothing) where it cannot be done."""
+        before, after = self.car, edit.apply(self.car)
+        event = self.world.record(edit.kind, "car", words or edit.text)
+        self._note_edit(before, after, event, edit.text)
+        self.car = self.world.car = after
+        self.wiring = Wiring(after)
+        self._electrical(event)
+        return event
+
+    def operate(self, what: str, on: bool, words: str) -> int:
+        """A person moves a switch."""
+        event = self.world.record("action", "person", words)
+        self.operated = self.operated | {what} if on else self.operated - {what}
+        self.switch_events[what] = event
+        self._electrical(event)
+        return event
+
+    def put_fob(self, place: str) -> int:
+        """A person takes the key fob somewhere."""
+        event = self.world.record("action", "person", f"the fob is {place.replace('_', ' ')}")
+        self.world.fob = Fact(place, event)
+        self.touch()
+        return event
+
+    def tester(self, active: bool) -> None:
+        """A tester at the diagnostic connector begins or ends to talk."""
+        if active != self.tester_active:
+            self.tester_active = active
+            self.touch()
+
+    @property
+    def tester_has_power(self) -> bool:
+        """Does pin 16 of the diagnostic connector feed the tester?"""
+        return self.reading.supply_v(TESTER) >= TESTER_MIN_V
+
+    # -- electrical state --------------------------------------------------------------------------------------
+
+    def switch_state(self) -> SwitchState:
+        """Everything that is switched, as it is now."""
+        running = frozenset(name for name, module in self.modules.items() if module.hears) | {TESTER}
+        driven = frozenset(
+            (name, output) for name, module in self.modules.items() for output, on in module.outputs.items() if on
+        )
+        alternator = self.world.engine.value == "running"
+        return SwitchState(running, driven, self.operated, self.pulled_in, alternator)
+
+    def touch(self) -> None:
+        """Ask for a new look at this instant."""
+        if self._settling:
+            self._again = True
+        elif not self._pending:
+            self._pending = True
+            soon = self.env.timeout(0)
+            assert soon.callbacks is not None
+            soon.callbacks.append(lambda _: self._settle())
+
+    def _electrical(self, event: int) -> None:
+        self.trigger = event
+        self.touch()
+
+    def _settle(self) -> None:
+        self._pending = False
+        self._settling = True
+        try:
+            for _ in range(MAX_ROUNDS):
+                self._again = False
+                self.reading = self.wiring.solve(self.switch_state())
+                self._feed_modules()
+                self._look_at_relays()
+                self._look_at_engine()
+                self._look_at_buses()
+                switched = [module.think() for module in self.modules.values()]
+                if any(switched):
+                    self._note_outputs()
+                elif not self._again:
+                    return
+            raise Unsettled("the car does not come to rest at one instant: something switches itself on and off")
+        finally:
+            self._settling = False
+
+    def _feed_modules(self) -> None:
+        reading = self.reading
+        for name, module in self.modules.items():
+            module.power(reading.supply_v(name), lambda n=name: self._supply_causes(n))
+            for function in self._sensed[name]:
+                module.sense(function, reading.pin_v(name, function), self._trigger_causes)
+            for circuit in module.circuits:
+                pin = circuit.check.pin
+                circuit.measure(reading.pin_v(name, pin), lambda n=name, p=pin: self._circuit_causes(n, p))
+
+    def _trigger_causes(self) -> tuple[int, ...]:
+        return () if self.trigger is None else (self.trigger,)
+
+    def _supply_causes(self, module: str) -> tuple[int, ...]:
+        return self.culprit_events(self.reading.why_unsupplied(module)) or self._trigger_causes()
+
+    def _circuit_causes(self, module: str, pin: str) -> tuple[int, ...]:
+        loads = [name for name, load in self.car.built.loads.items() if load.to.split()[0] == f"{module}.{pin}"]
+        node = f"{loads[0]}.1" if loads else f"{module}:{pin}"
+        return self.culprit_events(self.reading.why_dead(node)) or self._trigger_causes()
+
+    def _note_outputs(self) -> None:
+        newest = [event for module in self.modules.values() for event in module.output_events.values()]
+        self.trigger = max(newest, default=self.trigger)
+
+    def _look_at_relays(self) -> None:
+        wanted = self.reading.relays_wanted()
+        for name in sorted(self.car.built.relays):
+            due = (name in wanted) != (name in self.pulled_in)
+            timer = self._relay_timers.get(name)
+            if due and timer is None:
+                delay_s = PULL_IN_S if name in wanted else DROP_OUT_S
+                self._relay_timers[name] = self.world.after(delay_s, lambda n=name: self._flip(n))
+            elif not due and timer is not None:
+                timer.cancel()
+                del self._relay_timers[name]
+
+    def _flip(self, name: str) -> None:
+        del self._relay_timers[name]
+        pulled_in = name not in self.pulled_in
+        self.pulled_in = self.pulled_in | {name} if pulled_in else self.pulled_in - {name}
+        owner, _, output = self.car.built.relays[name].coil.partition(".")
+        causes = (self.modules[owner].output_events.get(output), self.trigger if not pulled_in else None)
+        title = self.car.built.relays[name].title
+        words = f"relay {name}{f' ({title})' if title else ''} {'pulls in' if pulled_in else 'drops out'}"
+        self.switch_events[name] = self.world.record("relay", name, words, causes)
+        self._electrical(self.switch_events[name])
+
+    # -- engine ------------------------------------------------------------------------------------------------
+
+    def _look_at_engine(self) -> None:
+        spec = self.car.built.engine
+        if spec is None:
+            return
+        turning = (self.reading.between(f"{spec.starter}.1", f"{spec.starter}.2") or 0.0) >= spec.cranks_above_v
+        state = self.world.engine.value
+        if state == "stopped" and turning:
+            self._engine("cranking", "the starter turns the engine", self._trigger_causes())
+            self._fire_timer = self.world.after(spec.fires_after_s, self._try_to_fire)
+        elif state == "cranking" and not turning:
+            self._engine("stopped", "the starter stops; the engine has not started", self._engine_causes())
+        elif state == "running" and not self.can_fire():
+            self._engine("stopped", "the engine stops", self._engine_causes())
+
+    def _try_to_fire(self) -> None:
+        if self.world.engine.value == "cranking" and self.can_fire():
+            self._engine("running", "the engine starts", (self.world.engine.event,))
+            self.touch()
+        elif self.world.engine.value == "cranking":
+            self._fire_timer = self.world.after(0.2, self._try_to_fire)
+
+    def _engine(self, state: str, words: str, causes: tuple[int | None, ...]) -> None:
+        if self._fire_timer:
+            self._fire_timer.cancel()
+        event = self.world.record("engine", "engine", words, causes)
+        self.world.engine = Fact(state, event)
+        self._electrical(event)
+
+    def can_fire(self) -> bool:
+        """Controller running and released, and enough cylinders with coil and injector fed."""
+        spec = self.car.built.engine
+        assert spec is not None
+        controller = self.modules[spec.controller]
+        released = controller.starter.released if controller.starter else True
+        return controller.sends and released and len(self.fed_cylinders()) >= spec.cylinders_needed
+
+    def fed_cylinders(self) -> list[int]:
+        """Cylinders (from 1) whose coil and injector both have voltage through to the controller's pin."""
+        spec = self.car.built.engine
+        assert spec is not None
+        pairs = enumerate(zip(spec.coils, spec.injectors, strict=False), start=1)
+        return [number for number, pair in pairs if all(self._is_fed(load) for load in pair)]
+
+    def _is_fed(self, load: str) -> bool:
+        owner, _, function = self.car.built.loads[load].to.split()[0].partition(".")
+        if owner in self.modules:
+            return self.reading.pin_v(owner, function) >= FED_V
+        return (self.reading.between(f"{load}.1", f"{load}.2") or 0.0) >= FED_V
+
+    def _engine_causes(self) -> tuple[int, ...]:
+        spec = self.car.built.engine
+        assert spec is not None
+        events: list[int] = []
+        controller = self.modules[spec.controller]
+        if not controller.sends and controller.state_event is not None:
+            events.append(controller.state_event)
+        for load in (*spec.coils, *spec.injectors):
+            if not self._is_fed(load):
+                events += self.culprit_events(self.reading.why_dead(f"{load}.1"))
+        return tuple(sorted(set(events))) or self._trigger_causes()
+
+    # -- buses -------------------------------------------------------------------------------------------------
+
+    def _look_at_buses(self) -> None:
+        transceivers = self.car.transceivers
+        powered = {c for c, part in transceivers.items() if part.module != TESTER and self._is_powered(part.module)}
+        if self.tester_active and self.tester_has_power and TESTER in transceivers:
+            powered.add(TESTER)
+        self.hearing = self.reading.hears(frozenset(powered))
+        awake = {c for c in powered if c == TESTER or self.modules[transceivers[c].module].hears}
+        segments = tuple(
+            Segment(
+                tuple(c for c in members if c in awake), tuple(c for c in listeners if c in awake), bitrate_bps
+            )
+            for members, listeners, bitrate_bps in self.hearing.segments()
+        )
+        segments = tuple(segment for segment in segments if segment.members)
+        if segments != self._segments:
+            self._segments = segments
+            self.network.set_segments(segments)
+
+    def _is_powered(self, module: str) -> bool:
+        return self.modules[module].state != "unpowered"
+
+    def bus_is_quiet(self, module: str) -> bool:
+        """Nobody that this module's transceivers could hear is sending."""
+        if self.hearing is None:
+            return True
+        own = set(self.modules[module].channels.values())
+        return not any(
+            receiver in own and self._sends_on(sender) for sender, receiver in self.hearing.links
+        )
+
+    def _sends_on(self, channel: str) -> bool:
+        if channel == TESTER:
+            return self.tester_active
+        return self.modules[self.car.transceivers[channel].module].sends
+
+    def _lay_streams(self) -> None:
+        """One stream for every message on every bus that it runs on: its sender's, and those it is routed to."""
+        messages = self.car.messages
+        for message in messages.sent.values():
+            for bus in self._home_buses(message):
+                self.world.streams[message.name, bus] = Stream(
+                    f"{message.name}@{bus}", f"{message.sender}.{bus}", message.can_id, message.period_s,
+                    message.offset_s, bytes(message.length),
+                )  # fmt: skip
+        for route in messages.routes:
+            message = messages.sent[route.message]
+            self.world.streams[message.name, route.to_bus] = Stream(
+                f"{message.name}@{route.to_bus}", f"{route.gateway}.{route.to_bus}", message.can_id, None, 0.0,
+                bytes(message.length),
+            )  # fmt: skip
+
+    def _home_buses(self, message: Sent) -> list[str]:
+        """A module on several buses sends on those where somebody needs the message, or on its first."""
+        messages = self.car.messages
+        own = messages.buses_of[message.sender]
+        if len(own) <= 1:
+            return list(own)
+        readers = [name for name, needs in messages.needs.items() if message.name in needs]
+        wanted = [bus for bus in own if any(bus in messages.buses_of[name] for name in readers)]
+        routed = [route.from_bus for route in messages.routes if route.message == message.name]
+        return [bus for bus in own if bus in wanted or bus in routed] or [own[0]]
+
+    # -- causes ------------------------------------------------------------------------------------------------
+
+    def silence_causes(self, receiver: str, message: str) -> tuple[int, ...]:
+        """The events because of which a receiver does not get a message; empty where it should get it."""
+        sender = self.car.messages.sent[message].sender
+        events: set[int] = set()
+        if not self.modules[sender].sends:
+            return self._state_of(sender)
+        for sending, hearing in self.hops(receiver, message):
+            gateway = self.car.transceivers[sending].module
+            if not self.modules[gateway].sends:
+                return self._state_of(gateway)
+            if not self._linked(sending, hearing):
+                events.update(self.link_causes(sending, hearing))
+        return tuple(sorted(events))
+
+    def hops(self, receiver: str, message: str) -> list[tuple[str, str]]:
+        """The way of a message as pairs of channels: who sends, who must hear."""
+        routes = {route.to_bus: route for route in self.car.messages.routes if route.message == message}
+        bus = self.modules[receiver].bus_hearing(message)
+        way = [(self.world.streams[message, bus].channel, f"{receiver}.{bus}")]
+        while bus in routes and len(way) < 10:
+            route = routes[bus]
+            bus = route.from_bus
+            way.insert(0, (self.world.streams[message, bus].channel, f"{route.gateway}.{bus}"))
+        return way
+
+    def _linked(self, sending: str, hearing: str) -> bool:
+        return any(
+            sending in segment.members and hearing in (*segment.members, *segment.listeners)
+            for segment in self._segments
+        )
+
+    def link_causes(self, sending: str, hearing: str) -> tuple[int, ...]:
+        """Why one channel does not hear another: the state of an unpowered end, or the edits of the line."""
+        for channel in (sending, hearing):
+            module = self.car.transceivers[channel].module
+            if module in self.modules and not self.modules[module].hears:
+                return self._state_of(module)
+        culprits = self.reading.why_unheard(sending, hearing)
+        return self.culprit_events(culprits) or self._trigger_causes()
+
+    def _state_of(self, module: str) -> tuple[int, ...]:
+        event = self.modules[module].state_event
+        if event is not None:
+            return (event,)
+        return self._supply_causes(module) if self.modules[module].state == "unpowered" else ()
+
+    def culprit_events(self, culprits: Iterable[Culprit]) -> tuple[int, ...]:
+        """Events behind parts that the wiring names as the reason."""
+        events: set[int] = set()
+        for culprit in culprits:
+            if culprit.what == "driver off":
+                events.update(self._driver_events(culprit))
+                continue
+            for name in (culprit.owner, culprit.element_id):
+                event = self.edit_events.get(name)
+                if event is None:
+                    event = self.switch_events.get(name)
+                if event is not None:
+                    events.add(event)
+                    events.update(self.design_causes(name))
+                    break
+        return tuple(sorted(events))
+
+    def _driver_events(self, culprit: Culprit) -> tuple[int, ...]:
+        module = self.modules[culprit.owner]
+        output = culprit.element_id.removeprefix(f"{culprit.owner}:").removesuffix(".driver")
+        event = module.output_events.get(output)
+        return self._state_of(culprit.owner) if event is None or not module.sends else (event,)
+
+    def design_causes(self, name: str) -> tuple[int, ...]:
+        """Theories that are about a part: a module that waits, a connector, a fuse."""
+        part = name.partition(".")[0]
+        return tuple(event for text, event in self.theory_events.items() if part in text.split()[1:2] + text.split()[-1:])
+
+    def _note_edit(self, before: Car, after: Car, event: int, text: str) -> None:
+        if text.startswith("theory "):
+            self.theory_events[text.removeprefix("theory ")] = event
+            return
+        old, new = before.condition, after.condition
+        for field in ("unplugged", "pulled", "blown", "opened"):
+            for name in sorted(getattr(old, field) ^ getattr(new, field)):
+                self.edit_events[name] = event
+        for field in ("added_ohm", "fitted_a", "leads"):
+            was, now = getattr(old, field), getattr(new, field)
+            for name in sorted(set(was) | set(now)):
+                if was.get(name) != now.get(name):
+                    self.edit_events[name] = event
+                    for part in (*was.get(name, ()), *now.get(name, ())) if field == "leads" else ():
+                        self.edit_events[part.id] = event
+        if old.battery_pct != new.battery_pct:
+            self.edit_events["BAT"] = event

@@ -1,0 +1,192 @@
+"""A tester at the diagnostic connector: it asks modules over the bus, as the wiring and gateways let it.
+
+The tester takes its power from pin 16 and its ground from pins 4 and 5; it knows the modules from the car's
+description, as a technician has them from the service information.
+
+Not modelled: bit rates other than the diagnostic line's, several testers at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from simpy.events import AnyOf
+
+from sim.bench.live import LiveCar
+from sim.modules import tester as asks
+from sim.modules.diagnostics import SECRET
+from sim.modules.tester import Answer, CodesRead, Done, ReadCode, Refused, Silent
+from sim.modules.uds import EXTENDED_SESSION, SharedSecret
+from sim.network.frames import Frame
+from sim.network.isotp import IsoTpLink
+from sim.vehicle.harness import TESTER
+from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
+
+WAIT_S = 0.15  # for an answer through a gateway: P2 of 50 ms (ISO 14229-2) and a margin; common practice
+TRIES = 2
+WAKE_S = 0.6  # the tester's first frames may only wake modules up; common practice
+PAUSE_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleReport:
+    """One module in a report: does it answer, and which codes does it hold."""
+
+    module: str
+    answers: bool
+    codes: tuple[ReadCode, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a scan found, module by module in the car's order. `power`: the tester had supply from pin 16."""
+
+    time_s: float
+    power: bool
+    modules: tuple[ModuleReport, ...]
+
+    @property
+    def codes(self) -> frozenset[tuple[str, str]]:
+        """(module, code) of everything that is stored."""
+        return frozenset((entry.module, code.code) for entry in self.modules for code in entry.codes)
+
+    @property
+    def silent(self) -> tuple[str, ...]:
+        """Modules that did not answer."""
+        return tuple(entry.module for entry in self.modules if not entry.answers)
+
+    def of(self, module: str) -> ModuleReport:
+        """One module's part of the report."""
+        return next(entry for entry in self.modules if entry.module == module)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """What changed from one report to another: (module, code) that came and went, modules that fell silent or answer."""
+
+    new_codes: tuple[tuple[str, str], ...]
+    gone_codes: tuple[tuple[str, str], ...]
+    now_silent: tuple[str, ...]
+    now_answering: tuple[str, ...]
+
+
+def difference(before: Report, after: Report) -> Difference:
+    """Compare two saved reports."""
+    return Difference(
+        tuple(sorted(after.codes - before.codes)),
+        tuple(sorted(before.codes - after.codes)),
+        tuple(sorted(set(after.silent) - set(before.silent))),
+        tuple(sorted(set(before.silent) - set(after.silent))),
+    )
+
+
+class Tester:
+    """Asks one module at a time; simulated time passes while it waits."""
+
+    def __init__(self, live: LiveCar) -> None:
+        self._live = live
+        self._inbox: list[bytes] = []
+        self._arrived = live.env.event()
+        self._link: IsoTpLink | None = None
+        self._expected_id = -1
+        self._keys = SharedSecret(SECRET)
+        live.network.listen(TESTER, self._frame)
+
+    def scan(self, progress: Callable[[int, int], None] | None = None) -> Report:
+        """Read the codes of every module."""
+        live = self._live
+        names = list(live.modules)
+        if not self._begin():
+            return Report(live.now_s, False, tuple(ModuleReport(name, False) for name in names))
+        found = []
+        for place, name in enumerate(names):
+            found.append(self._report_of(name))
+            if progress:
+                progress(place + 1, len(names))
+        self._end()
+        return Report(live.now_s, True, tuple(found))
+
+    def clear(self, names: list[str]) -> dict[str, Answer]:
+        """Clear the codes of modules; each one's answer (`Refused` where a gateway is locked)."""
+        return self._with_power(names, lambda name: self.ask(name, asks.clear_codes()))
+
+    def unlock(self, name: str) -> Answer:
+        """Security access to one module: extended session, seed, key."""
+        return self._with_power([name], self._unlock)[name]
+
+    def ask(self, name: str, request: bytes) -> Answer:
+        """One request to one module, repeated once when nothing comes."""
+        for _ in range(TRIES):
+            answer = asks.decode(name, request, self._exchange(name, request))
+            if not isinstance(answer, Silent):
+                return answer
+        return Silent(name)
+
+    def _with_power(self, names: list[str], ask: Callable[[str], Answer]) -> dict[str, Answer]:
+        if not self._begin():
+            return {name: Silent(name) for name in names}
+        answers = {name: ask(name) for name in names}
+        self._end()
+        return answers
+
+    def _report_of(self, name: str) -> ModuleReport:
+        answer = self.ask(name, asks.read_codes())
+        match answer:
+            case CodesRead():
+                return ModuleReport(name, True, answer.codes)
+            case Silent():
+                return ModuleReport(name, False)
+            case Refused():
+                return ModuleReport(name, True, (), answer.text)
+        return ModuleReport(name, True, (), "an answer that makes no sense")
+
+    def _unlock(self, name: str) -> Answer:
+        answer = self.ask(name, asks.change_session(EXTENDED_SESSION))
+        if not isinstance(answer, Done):
+            return answer
+        seed = self.ask(name, asks.request_seed())
+        if not isinstance(seed, Done):
+            return seed
+        return self.ask(name, asks.send_key(self._keys.key(seed.data[1:])))
+
+    def _begin(self) -> bool:
+        live = self._live
+        live.tester(True)
+        live.run(0.001)
+        if not live.tester_has_power:
+            live.tester(False)
+            return False
+        wake = Frame(FUNCTIONAL_ID, bytes([2, *asks.keep_session()]).ljust(8, b"\xcc"))
+        for _ in range(3):
+            live.network.send(TESTER, wake)
+            live.run(WAKE_S / 3)
+        return True
+
+    def _end(self) -> None:
+        self._live.tester(False)
+        self._live.run(PAUSE_S)
+
+    def _exchange(self, name: str, request: bytes) -> bytes | None:
+        live = self._live
+        address = live.car.addresses[name]
+        self._expected_id = address + ANSWER_OFFSET
+        self._inbox = []
+        self._arrived = live.env.event()
+        self._link = IsoTpLink(
+            live.env, lambda frame: live.network.send(TESTER, frame), address, self._expected_id, self._message
+        )
+        self._link.send(request)
+        live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(WAIT_S)]))
+        live.network.drop(TESTER)
+        return self._inbox[0] if self._inbox else None
+
+    def _frame(self, frame: Frame, sender: str, time_s: float) -> None:
+        if self._link is not None and frame.can_id == self._expected_id:
+            self._link.frame(frame)
+
+    def _message(self, data: bytes) -> None:
+        self._inbox.append(data)
+        if not self._arrived.triggered:
+            self._arrived.succeed()

@@ -1,0 +1,220 @@
+"""Why: a code, a silent module, a mode that will not change, a lamp, an engine that does not start.
+
+Every answer is a tree of plain sentences back to what was done to the car. Nothing is guessed: sentences are
+events of the trace, or facts of this instant with the events behind them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from sim.bench.bench import Bench
+from sim.modules.codes import with_failure_type
+from sim.modules.facts import in_words
+from sim.modules.module import ControlModule
+from sim.vehicle.conditions import Condition
+from sim.vehicle.harness import TESTER
+from sim.vehicle.messages import shortest_bus_path, bus_graph
+from sim.vehicle.problems import EditProblem, unknown
+
+
+@dataclass(frozen=True, slots=True)
+class Because:
+    """A sentence, when it came true (None: it holds now), and what it follows from."""
+
+    text: str
+    time_s: float | None = None
+    causes: tuple[Because, ...] = ()
+
+    def lines(self, depth: int = 0) -> Iterator[str]:
+        """The tree as indented lines."""
+        when = "" if self.time_s is None else f" (at {self.time_s:.3f} s)"
+        yield f"{'  ' * depth}{'because ' if depth else ''}{self.text}{when}"
+        for cause in self.causes:
+            yield from cause.lines(depth + 1)
+
+    def roots(self) -> list[str]:
+        """The sentences that nothing stands behind, without repeats."""
+        if not self.causes:
+            return [self.text]
+        return list(dict.fromkeys(text for cause in self.causes for text in cause.roots()))
+
+
+def why_event(bench: Bench, event_id: int) -> Because:
+    """The chain of causes of one event. An event met before in the same chain is not opened again."""
+    return _opened(bench, event_id, set())
+
+
+def why_code(bench: Bench, module: str, code: str) -> Because:
+    """Why a module holds a code."""
+    spec = _module(bench, module)
+    code = with_failure_type(code)
+    if code not in spec.code_events:
+        return Because(f"{module} has not set {code}")
+    return why_event(bench, spec.code_events[code])
+
+
+def why_silent(bench: Bench, module: str) -> Because:
+    """Why a module does not answer the tester (or that nothing keeps it from answering)."""
+    spec = _module(bench, module)
+    live = bench.live
+    text = f"{module} does not answer the tester"
+    if not live.tester_has_power:
+        culprits = live.culprit_events(live.reading.why_unsupplied(TESTER))
+        return Because(text, None, (Because("the diagnostic connector gives the tester no power", None,
+                                            _all(bench, culprits)),))  # fmt: skip
+    if not spec.answers:
+        return Because(text, None, _all(bench, (spec.state_event,)))
+    for sending, hearing in _way_from_tester(bench, module):
+        for channel in (sending, hearing):
+            other = live.car.transceivers[channel].module
+            if other in live.modules and not live.modules[other].answers:
+                state = live.modules[other]
+                return Because(text, None, (Because(f"{other} stands on the way and is {state.state}", None,
+                                                    _all(bench, (state.state_event,))),))  # fmt: skip
+        broken = _broken(bench, sending, hearing)
+        if broken:
+            return Because(text, None, (broken,))
+    return Because(f"nothing keeps {module} from answering")
+
+
+def why_mode(bench: Bench) -> Because:
+    """Why the power mode is what it is, and what each way out of it still needs."""
+    for module in bench.live.modules.values():
+        if module.master:
+            return _mode_of(bench, module)
+    return Because("this car has no power-mode master")
+
+
+def why_telltale(bench: Bench, name: str) -> Because:
+    """Why a telltale is lit or dark."""
+    for module in bench.live.modules.values():
+        if name in module.telltales:
+            lit = module.telltales[name]
+            verdict = module.judge(module.spec.telltales[name].when)
+            text = f"telltale {name} is {'lit' if lit else 'dark'}"
+            if not module.sends:
+                return Because(text, None, _all(bench, (module.state_event,)))
+            return Because(text, None, _all(bench, verdict.events) or tuple(_needs(bench, module, verdict.unmet)))
+    raise EditProblem(unknown("telltale", name, [t for m in bench.live.modules.values() for t in m.telltales]))
+
+
+def why_engine(bench: Bench) -> Because:
+    """Why the engine does not crank, does not start, or that it runs."""
+    live = bench.live
+    spec = live.car.built.engine
+    if spec is None:
+        return Because("this car has no engine described")
+    state = live.world.engine.value
+    if state == "running":
+        return Because("the engine runs", None, _all(bench, (live.world.engine.event,)))
+    controller = live.modules[spec.controller]
+    reasons: list[Because] = []
+    fed = live.fed_cylinders()
+    if not controller.sends:
+        reasons.append(Because(f"{spec.controller} is {controller.state}", None, _all(bench, (controller.state_event,))))
+    if controller.starter and not controller.starter.released:
+        reasons.append(Because(f"{spec.controller} is not released by the immobilizer"))
+    if len(fed) < spec.cylinders_needed:
+        starved = [load for load in (*spec.coils, *spec.injectors) if not live._is_fed(load)]
+        events = {event for load in starved for event in live.culprit_events(live.reading.why_dead(f"{load}.1"))}
+        text = f"only {len(fed)} of {len(spec.coils)} cylinders have coil and injector fed (not fed: {', '.join(starved)})"
+        reasons.append(Because(text, None, _all(bench, sorted(events))))
+    if state == "stopped":
+        reasons += _starter_needs(bench, spec.starter)
+    words = {"stopped": "the engine stands", "cranking": "the engine cranks and does not start"}
+    return Because(words[str(state)], None, tuple(reasons))
+
+
+def _starter_needs(bench: Bench, starter: str) -> list[Because]:
+    found = []
+    for name, relay in bench.car.built.relays.items():
+        if not any(item.split()[0] == starter for item in relay.feeds):
+            continue
+        owner, _, output = relay.coil.partition(".")
+        module = bench.live.modules[owner]
+        verdict = module.judge(module.spec.outputs[output].when)
+        if module.sends and verdict.value is not True:
+            found.append(Because(f"{owner} does not switch {name}", None, tuple(_needs(bench, module, verdict.unmet))))
+    return found
+
+
+def _mode_of(bench: Bench, module: ControlModule) -> Because:
+    master = module.master
+    assert master is not None
+    ways = []
+    for rule, verdict in master.why_not():
+        if verdict.value is True or rule.to == master.mode:
+            continue
+        needs = tuple(_needs(bench, module, verdict.unmet))
+        how = {"press": "at a press of the button", "release": "when the button is let go", "change": "by itself"}
+        ways.append(Because(f"it cannot go to {rule.to} {how[rule.on]}", None, needs))
+    entered = _all(bench, (master.event,))
+    return Because(f"power mode is {master.mode}", None, (*entered, *ways))
+
+
+def _needs(bench: Bench, module: ControlModule, unmet: Iterable[Condition]) -> Iterator[Because]:
+    """What each unmet fact lacks."""
+    for leaf in dict.fromkeys(unmet):
+        name = leaf.signal or leaf.missing
+        text = f"{module.name} needs: {in_words(leaf)}"
+        if name is None:
+            fact = module._read(leaf) if not leaf.not_ else None
+            yield Because(text, None, _all(bench, (fact.event,)) if fact else ())
+            continue
+        known = module.signal(name)
+        if known.value is None and name in bench.car.messages.carrier and name not in module.spec.signals:
+            message = bench.car.messages.carrier[name]
+            events = bench.live.silence_causes(module.name, message)
+            yield Because(f"{text}; {module.name} does not hear {message}", None, _all(bench, events))
+        else:
+            yield Because(f"{text}; {name} is {known.value}", None, _all(bench, (known.event,)))
+
+
+def _way_from_tester(bench: Bench, module: str) -> list[tuple[str, str]]:
+    """Pairs of channels from the tester to a module and back."""
+    live = bench.live
+    messages = live.car.messages
+    tester = live.car.transceivers.get(TESTER)
+    if tester is None:
+        return []
+    graph = bus_graph(live.car.built, messages.buses_of)
+    path = shortest_bus_path(graph, (tester.bus,), messages.buses_of[module]) or []
+    way, here = [], TESTER
+    for a, b in zip(path, path[1:], strict=False):
+        gateway = graph.edges[a, b, 0]["gateway"]
+        way.append((here, f"{gateway}.{a}"))
+        here = f"{gateway}.{b}"
+    return [*way, (here, f"{module}.{path[-1]}")] if path else []
+
+
+def _broken(bench: Bench, sending: str, hearing: str) -> Because | None:
+    live = bench.live
+    live.tester(True)
+    powered = {c for c, part in live.car.transceivers.items() if part.module == TESTER or live._is_powered(part.module)}
+    links = live.reading.hears(frozenset(powered)).links
+    live.tester_active = False
+    if (sending, hearing) in links and (hearing, sending) in links:
+        return None
+    causes = _all(bench, live.link_causes(sending, hearing))
+    return Because(f"{sending} and {hearing} do not hear each other", None, causes)
+
+
+def _all(bench: Bench, events: Iterable[int | None]) -> tuple[Because, ...]:
+    seen: set[int] = set()
+    return tuple(_opened(bench, event, seen) for event in events if event is not None)
+
+
+def _opened(bench: Bench, event_id: int, seen: set[int]) -> Because:
+    event = bench.trace[event_id]
+    if event_id in seen:
+        return Because(event.text, event.time_s)
+    seen.add(event_id)
+    return Because(event.text, event.time_s, tuple(_opened(bench, cause, seen) for cause in event.causes))
+
+
+def _module(bench: Bench, name: str) -> ControlModule:
+    if name not in bench.live.modules:
+        raise EditProblem(unknown("module", name, bench.live.modules))
+    return bench.live.modules[name]

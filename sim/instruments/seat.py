@@ -1,0 +1,64 @@
+"""The driver's seat: lamps, cluster, engine, and what the pedal and button feel like.
+
+Not modelled: sounds, gauges, messages in plain text.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sim.bench.bench import Bench
+
+
+@dataclass(frozen=True, slots=True)
+class Lamp:
+    """One telltale as the driver sees it."""
+
+    name: str
+    title: str
+    colour: str
+    lit: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """What the driver's seat shows now. `cluster`: lit, dark; `engine`: stopped, cranking, running."""
+
+    time_s: float
+    cluster: str
+    lamps: tuple[Lamp, ...]
+    engine: str
+    ignition: str
+    fob: str
+
+    @property
+    def lit(self) -> tuple[str, ...]:
+        """Names of the telltales that are lit."""
+        return tuple(lamp.name for lamp in self.lamps if lamp.lit)
+
+
+def look(bench: Bench) -> Seat:
+    """What can be seen from the driver's seat."""
+    lamps = tuple(
+        Lamp(name, spec.title or name, spec.colour, module.telltales[name])
+        for module in bench.live.modules.values()
+        for name, spec in module.spec.telltales.items()
+    )
+    owners = [module for module in bench.live.modules.values() if module.spec.telltales]
+    lively = any(module.sends for module in owners)
+    return Seat(
+        bench.now_s,
+        "awake" if lively else "dark",
+        lamps,
+        str(bench.live.world.engine.value),
+        _ignition(bench),
+        str(bench.live.world.fob.value).replace("_", " "),
+    )
+
+
+def _ignition(bench: Bench) -> str:
+    """The light of the start button (or the key's place): what the power-mode master holds, if it has supply."""
+    for module in bench.live.modules.values():
+        if module.master:
+            return module.master.mode if module.state != "unpowered" else "dark"
+    return "none"

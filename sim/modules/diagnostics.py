@@ -1,0 +1,85 @@
+"""A module's diagnostic side on its buses: ISO-TP links into its ISO 14229-1 server."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from sim.modules.uds import DiagnosticServer, Identity, LiveValues, SharedSecret
+from sim.network.frames import Frame
+from sim.network.isotp import IsoTpLink
+from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
+
+if TYPE_CHECKING:
+    from sim.modules.module import ControlModule
+
+SECRET: Final = b"invented secret of an invented workshop"
+VIN: Final = "BUSBAYTRAYNER0001"  # invented; 17 characters without I, O and Q as in ISO 3779
+HOLD_S: Final = 5.0  # a diagnostic request keeps a module awake as long as S3 (ISO 14229-2)
+ANSWER_S: Final = 0.003  # a module's own time to answer; common practice, well inside P2 of 50 ms
+
+
+class Diagnostics:
+    """Links of one module to testers; it answers while the module's software runs."""
+
+    def __init__(self, module: ControlModule) -> None:
+        self.module = module
+        world = module.world
+        self.server = DiagnosticServer(
+            Identity(VIN, f"{module.name}-0001", "1.0"),
+            module.memory,
+            lambda: world.now_s,
+            live=self._live,
+            reset=self._reset,
+            security=SharedSecret(SECRET),
+        )
+        self.awake_until_s = -1.0
+        self._address = world.car.addresses[module.name]
+        self._links = {channel: self._link(channel) for channel in module.channels.values()}
+
+    def frame(self, channel: str, frame: Frame) -> None:
+        """A single frame has arrived on one of the module's channels."""
+        if not self.module.answers:
+            return
+        if frame.can_id == self._address:
+            self._links[channel].frame(frame)
+        elif frame.can_id == FUNCTIONAL_ID and frame.data and 1 <= frame.data[0] <= 7:
+            self._request(channel, frame.data[1 : 1 + frame.data[0]], functional=True)
+
+    def restart(self) -> None:
+        """The module has lost its supply or was reset."""
+        self.server.restart()
+        for link in self._links.values():
+            link.reset()
+
+    def _link(self, channel: str) -> IsoTpLink:
+        network = self.module.world.network
+        return IsoTpLink(
+            self.module.world.env,
+            lambda frame: network.send(channel, frame),
+            self._address + ANSWER_OFFSET,
+            self._address,
+            lambda request: self._request(channel, request, functional=False),
+        )
+
+    def _request(self, channel: str, request: bytes, functional: bool) -> None:
+        self.awake_until_s = self.module.world.now_s + HOLD_S
+        self.module.world.touch()
+        gateway = self.module.gateway
+        if gateway and request and gateway.refuses(request[0]):
+            answer: bytes | None = None if functional else bytes([0x7F, request[0], 0x33])
+        else:
+            answer = self.server.handle(request, functional)
+        if answer is not None:
+            reply = answer
+            self.module.world.after(ANSWER_S, lambda: self._answer(channel, reply))
+
+    def _answer(self, channel: str, answer: bytes) -> None:
+        if self.module.answers:
+            self._links[channel].send(answer)
+
+    def _live(self) -> LiveValues:
+        return LiveValues(self.module.supply_v, self.module.known_mode(), self.module.state)
+
+    def _reset(self, kind: int) -> bool:
+        self.module.world.after(0.05, lambda: self.module.restart("a tester asked for a reset"))
+        return True

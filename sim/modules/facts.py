@@ -1,0 +1,92 @@
+"""What a module knows, and three-valued conditions over it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from sim.vehicle.conditions import Condition, SignalValue
+
+
+class _Invalid:
+    """A signal that arrives but is marked invalid by its sender."""
+
+    def __repr__(self) -> str:
+        return "invalid"
+
+
+INVALID: Final = _Invalid()
+Known = SignalValue | _Invalid | None
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A value (None: not known) and the event since which it holds."""
+
+    value: Known
+    event: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The value of a condition, and the events that make it so (or keep it from being known)."""
+
+    value: bool | None
+    events: tuple[int, ...] = ()
+    unmet: tuple[Condition, ...] = ()  # the leaves that are not true, for an explanation
+
+
+def judge(condition: Condition, read: Callable[[Condition], Fact]) -> Verdict:
+    """Kleene's three-valued logic: false beats unknown in `all`, true beats unknown in `any`."""
+    if condition.all_ is not None:
+        return _together([judge(part, read) for part in condition.all_], decides=False)
+    if condition.any_ is not None:
+        return _together([judge(part, read) for part in condition.any_], decides=True)
+    if condition.not_ is not None:
+        inner = judge(condition.not_, read)
+        value = None if inner.value is None else not inner.value
+        return Verdict(value, inner.events, () if value else (condition,))
+    fact = read(condition)
+    value = fact.value if isinstance(fact.value, bool) else None
+    return Verdict(value, () if fact.event is None else (fact.event,), () if value else (condition,))
+
+
+def _together(parts: list[Verdict], decides: bool) -> Verdict:
+    for value in (decides, None):
+        matching = [part for part in parts if part.value is value]
+        if matching:
+            unmet = [part for part in parts if part.value is not True] if not (value is True) else []
+            return Verdict(value, _merged(matching), tuple(leaf for part in unmet for leaf in part.unmet))
+    return Verdict(
+        not decides, _merged(parts), () if not decides else tuple(u for p in parts for u in p.unmet)
+    )
+
+
+def _merged(parts: list[Verdict]) -> tuple[int, ...]:
+    return tuple(sorted({event for part in parts for event in part.events}))
+
+
+def in_words(condition: Condition) -> str:
+    """A condition as a technician would say it."""
+    if condition.all_ is not None:
+        return " and ".join(in_words(part) for part in condition.all_) or "always"
+    if condition.any_ is not None:
+        return " or ".join(in_words(part) for part in condition.any_)
+    if condition.not_ is not None:
+        return f"not ({in_words(condition.not_)})"
+    wanted = " or ".join(str(one) for one in condition.is_)
+    for key, text in (
+        ("input", f"input {condition.input} active"),
+        ("signal", f"{condition.signal} is {wanted}" if condition.is_ != (True,) else f"{condition.signal}"),
+        ("missing", f"{condition.missing} not heard"),
+        ("mode", f"mode {' or '.join(condition.mode or ())}"),
+        ("line", f"line {condition.line} on"),
+        ("fob", f"fob {' or '.join(condition.fob or ())}".replace("_", " ")),
+        ("engine", f"engine {' or '.join(condition.engine or ())}"),
+        ("immobilizer", f"immobilizer {condition.immobilizer}"),
+        ("supply_above_v", f"supply above {condition.supply_above_v} V"),
+    ):
+        if getattr(condition, key) is not None:
+            return text
+    return "always"

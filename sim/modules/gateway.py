@@ -1,0 +1,151 @@
+"""A gateway: passes messages, diagnostic frames and immobilizer frames from one bus to another.
+
+Reads pass; what the file says it guards (clearing, actuation, programming) is refused until a tester has unlocked
+the gateway by security access (ISO 14229-1 service 27).
+
+Not modelled: rate limiting, signal gateways that rebuild messages, firewalls by content.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING, Final
+
+from sim.network.frames import Frame
+from sim.vehicle.car import Car
+from sim.vehicle.harness import TESTER
+from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID, bus_graph, shortest_bus_path
+
+if TYPE_CHECKING:
+    from sim.modules.module import ControlModule
+
+# ISO 14229-1 and SAE J1979 services behind each word of a guard
+GUARDED: Final = {
+    "clear": (0x14, 0x04),
+    "actuate": (0x2F, 0x31),
+    "program": (0x2E, 0x34, 0x35, 0x36, 0x37),
+}
+SECURITY_ACCESS_DENIED: Final = 0x33
+PADDING: Final = 0xCC
+
+
+class FrameRoutes:
+    """Which single frames every gateway passes: `table[gateway][bus, can_id]` are the buses it goes out on."""
+
+    def __init__(self, car: Car) -> None:
+        self.table: dict[str, dict[tuple[str, int], list[str]]] = defaultdict(lambda: defaultdict(list))
+        self._car = car
+        self._graph = bus_graph(car.built, car.messages.buses_of)
+        tester = car.transceivers.get(TESTER)
+        self.tester_bus = tester.bus if tester else None
+        if tester:
+            for name, address in car.addresses.items():
+                self._both_ways((tester.bus,), car.messages.buses_of[name], [address], [address + ANSWER_OFFSET])
+                self._one_way((tester.bus,), car.messages.buses_of[name], FUNCTIONAL_ID)
+        immobilizer = car.built.immobilizer
+        if immobilizer:
+            buses = car.messages.buses_of
+            there = [immobilizer.challenge_id, immobilizer.release_id]
+            self._both_ways(
+                buses[immobilizer.authority], buses[immobilizer.engine], there, [immobilizer.answer_id]
+            )
+
+    def _both_ways(
+        self, here: tuple[str, ...], there: tuple[str, ...], out: list[int], back: list[int]
+    ) -> None:
+        for can_id in out:
+            self._one_way(here, there, can_id)
+        for can_id in back:
+            self._one_way(there, here, can_id)
+
+    def _one_way(self, here: tuple[str, ...], there: tuple[str, ...], can_id: int) -> None:
+        if set(here) & set(there):
+            return
+        path = shortest_bus_path(self._graph, here, there) or []
+        for a, b in zip(path, path[1:], strict=False):
+            targets = self.table[self._graph.edges[a, b, 0]["gateway"]][a, can_id]
+            if b not in targets:
+                targets.append(b)
+
+
+class Gateway:
+    """The routing of one gateway module."""
+
+    def __init__(self, module: ControlModule, routes: FrameRoutes) -> None:
+        self.module = module
+        self._frames = routes.table[module.name]
+        self._tester_bus = routes.tester_bus
+        guard = module.spec.gateway
+        assert guard is not None
+        self.delay_s = guard.delay_ms / 1000
+        self._guarded = {service for word in guard.refuses_until_unlocked for service in GUARDED[word]}
+        self._routes = [route for route in module.world.car.messages.routes if route.gateway == module.name]
+        self.on = False
+
+    def start(self) -> None:
+        """Begin to pass messages on."""
+        if self.on:
+            return
+        self.on = True
+        world = self.module.world
+        for route in self._routes:
+            source = world.streams[route.message, route.from_bus]
+            target = world.streams[route.message, route.to_bus]
+            world.network.start(target)
+            world.network.forward(source, f"{self.module.name}.{route.from_bus}", target, self.delay_s)
+
+    def stop(self) -> None:
+        """Pass nothing any more."""
+        if not self.on:
+            return
+        self.on = False
+        world = self.module.world
+        for route in self._routes:
+            source = world.streams[route.message, route.from_bus]
+            target = world.streams[route.message, route.to_bus]
+            world.network.unforward(source, f"{self.module.name}.{route.from_bus}", target)
+            world.network.stop(target)
+
+    def frame(self, bus: str, frame: Frame) -> None:
+        """A single frame has arrived on one of the gateway's buses."""
+        targets = self._frames.get((bus, frame.can_id), [])
+        if not targets or not self.on:
+            return
+        if bus == self._tester_bus and self.refuses(service_of(frame)):
+            self._refuse(bus, frame)
+            return
+        for target in targets:
+            self.module.world.after(self.delay_s, lambda to=target: self._pass(to, frame))
+
+    def refuses(self, service: int | None) -> bool:
+        """Is this service guarded, and has nobody unlocked the gateway?"""
+        return service in self._guarded and not self.module.diagnostics.server.unlocked
+
+    def _pass(self, bus: str, frame: Frame) -> None:
+        if self.on:
+            self.module.world.network.send(f"{self.module.name}.{bus}", frame)
+
+    def _refuse(self, bus: str, frame: Frame) -> None:
+        service = service_of(frame)
+        if frame.can_id == FUNCTIONAL_ID or service is None:
+            return
+        self.module.world.record(
+            "refused", self.module.name, f"{self.module.name} refuses service {service:02X}: it is locked"
+        )
+        self.module.world.network.send(
+            f"{self.module.name}.{bus}", refusal(frame.can_id + ANSWER_OFFSET, service)
+        )
+
+
+def refusal(can_id: int, service: int) -> Frame:
+    """A negative answer in a single frame."""
+    data = bytes([3, 0x7F, service, SECURITY_ACCESS_DENIED]).ljust(8, bytes([PADDING]))
+    return Frame(can_id, data)
+
+
+def service_of(frame: Frame) -> int | None:
+    """The service that a request frame begins, or None for frames that continue one (ISO 15765-2)."""
+    if len(frame.data) < 3:
+        return None
+    kind = frame.data[0] >> 4
+    return frame.data[1] if kind == 0 else frame.data[2] if kind == 1 else None

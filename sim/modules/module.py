@@ -1,0 +1,659 @@
+"""One control module: its supply, its states, what it knows, what it sends and decides.
+
+States::
+
+    unpowered --supply--> starting --boot, waits over--> running <--> going to sleep --> asleep --wake--> starting
+        ^                                                                                  |
+        +---------------------------- supply below its minimum, from any state ------------+
+
+`starting` also holds a module that has booted but waits for a message before it comes online: its transceiver
+works, it hears and acknowledges, but it sends nothing and answers no tester.
+
+Not modelled: partial networking, reprogramming, several processors in one module.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+
+from sim.modules.diagnostics import Diagnostics
+from sim.modules.facts import INVALID, Fact, Known, Verdict, judge
+from sim.modules.gateway import FrameRoutes, Gateway
+from sim.modules.immobilizer import Authority, Starter
+from sim.modules.memory import CodeMemory, CodeRule, Snapshot, Status
+from sim.modules.monitors import TESTS_ABOVE_V, CircuitMonitor, Maturing, MessageMonitor
+from sim.modules.power_mode import PowerModeMaster
+from sim.modules.world import Timer, World
+from sim.network.can import Stream, Watch
+from sim.network.frames import Frame
+from sim.vehicle.conditions import Condition, PowerMode
+from sim.vehicle.description import Signal
+
+LINE_ON_V = 6.0  # a sense line counts as on above this; common practice
+INPUT_SHARE = 0.5  # a wired input is active above half of the module's supply; common practice
+ENGINE_RPM = {"stopped": 0, "cranking": 220, "running": 800}  # common practice: cranking and idle speed
+
+
+Causes = Callable[[], tuple[int, ...]]
+
+
+class ControlModule:
+    """The software of one module. `electrics` gives it its voltages, `think` lets it decide."""
+
+    def __init__(self, name: str, world: World, routes: FrameRoutes) -> None:
+        self.name = name
+        self.world = world
+        self.spec = world.car.built.modules[name]
+        self.channels = {bus: f"{name}.{bus}" for bus in world.car.messages.buses_of[name]}
+        self.state = "unpowered"
+        self.state_event: int | None = None
+        self.supply_v = 0.0
+        self.facts: dict[str, Fact] = {}
+        self.outputs: dict[str, bool] = dict.fromkeys(self.spec.outputs, False)
+        self.output_events: dict[str, int] = {}
+        self.telltales: dict[str, bool] = dict.fromkeys(self.spec.telltales, False)
+        self.telltale_events: dict[str, int] = {}
+        self.waiting_for: tuple[str, ...] = ()
+        self.memory = CodeMemory(on_change=self._status_changed)
+        self.code_events: dict[str, int] = {}
+        self._booted = False
+        self._values: dict[str, Known] = {}
+        self._stale: list[Watch] = []
+        self._timers: dict[str, Timer] = {}
+        self._own_streams: list[Stream] = []
+        vehicle = world.car.built
+        modes, immobilizer = vehicle.power_modes, vehicle.immobilizer
+        self.master = PowerModeMaster(self, modes) if modes and modes.master == name else None
+        self.authority = Authority(self, immobilizer) if immobilizer and immobilizer.authority == name else None
+        self.starter = Starter(self, immobilizer) if immobilizer and immobilizer.engine == name else None
+        self.runs_engine = bool(vehicle.engine and vehicle.engine.controller == name)
+        self.diagnostics = Diagnostics(self)
+        self.gateway = Gateway(self, routes) if self.spec.gateway else None
+        self.circuits = [CircuitMonitor(self, check) for check in self.spec.checks]
+        self.monitors: list[MessageMonitor] = []
+
+    def connect(self) -> None:
+        """Find the streams of this module's messages once all of them are known, and declare its codes."""
+        world = self.world
+        self._own_streams = [
+            world.streams[message.name, bus]
+            for message in world.car.messages.of(self.name)
+            for bus in self.channels
+            if (message.name, bus) in world.streams
+        ]
+        for expected in world.car.messages.expected[self.name]:
+            bus = self.bus_hearing(expected.message)
+            monitor = MessageMonitor(self, expected, world.streams[expected.message, bus], self.channels[bus])
+            self.monitors.append(monitor)
+        for message in world.car.messages.needs[self.name]:
+            bus = self.bus_hearing(message)
+            world.network.on_change(world.streams[message, bus], self.channels[bus], self._received)
+        for channel in self.channels.values():
+            world.network.listen(channel, self._frame_on(channel))
+        for test in self._tests():
+            rule = CodeRule(test.code, self.spec.confirm_cycles, self.spec.aging_cycles)
+            if rule.code not in {entry.code for entry in self.memory.codes}:
+                self.memory.declare(rule)
+
+    def bus_hearing(self, message: str) -> str:
+        """The bus on which this module gets a message: its own or the one a gateway sends it on."""
+        return next(bus for bus in self.channels if (message, bus) in self.world.streams)
+
+    # -- what others ask ---------------------------------------------------------------------------------------
+
+    @property
+    def hears(self) -> bool:
+        """Is its transceiver awake, so that it hears and acknowledges?"""
+        return self.state in ("starting", "running", "going to sleep")
+
+    @property
+    def sends(self) -> bool:
+        """Does it put its messages on the bus?"""
+        return self.state == "running"
+
+    @property
+    def answers(self) -> bool:
+        """Does its diagnostic server answer?"""
+        return self.state in ("running", "going to sleep")
+
+    @property
+    def tests_run(self) -> bool:
+        """May its monitors run at all?"""
+        return self.state == "running"
+
+    def known_mode(self) -> PowerMode | None:
+        """The power mode as this module knows it: its own, or the last it heard."""
+        if self.master:
+            return self.master.mode
+        value = self.signal("power_mode").value
+        return value if value in ("off", "accessory", "run", "crank") else None  # type: ignore[return-value]
+
+    def mode_event(self) -> int | None:
+        """The event since which `known_mode` holds."""
+        return self.master.event if self.master else self.signal("power_mode").event
+
+    def signal(self, name: str) -> Fact:
+        """A signal as last received, or as this module itself works it out."""
+        if name in self.spec.signals:
+            return Fact(self._values.get(name), self.state_event)
+        return self.facts.get(f"signal.{name}", Fact(None, None))
+
+    def judge(self, condition: Condition) -> Verdict:
+        """A condition as far as this module can know it."""
+        return judge(condition, self._read)
+
+    def judge_monitoring(self, when: Condition | None) -> Verdict:
+        """May a monitor run? Supply in range, and the file's condition, or by default the ignition sense on."""
+        if self.supply_v < TESTS_ABOVE_V:
+            return Verdict(False, self._as_events(self.state_event))
+        if when is not None:
+            return self.judge(when)
+        lines = [fact for key, fact in self.facts.items() if key.startswith("line.")]
+        if lines:
+            return Verdict(any(fact.value is True for fact in lines), self._as_events(lines[0].event))
+        return Verdict(True)
+
+    # -- supply and wires --------------------------------------------------------------------------------------
+
+    def power(self, supply_v: float, causes: Causes) -> None:
+        """The supply as the wiring has it now; `causes` is asked only when the module's state changes."""
+        self.supply_v = supply_v
+        if self.state == "unpowered":
+            if supply_v >= self.spec.restart_supply_v:
+                self._enter("starting", f"{self.name} has its supply ({supply_v:.1f} V) and starts", causes())
+                self._begin_start()
+        elif supply_v < self.spec.min_supply_v:
+            self._enter("unpowered", f"{self.name} loses its supply ({supply_v:.1f} V)", causes())
+            self._shut()
+            self._forget_all()
+
+    def sense(self, function: str, pin_v: float, causes: Causes) -> None:
+        """The voltage at an input or sense line."""
+        if self.state == "unpowered":
+            return
+        if function in self.spec.inputs:
+            active = pin_v > INPUT_SHARE * self.supply_v
+            changed = self._set_fact(f"input.{function}", active, f"{self.name} sees input {function}", causes)
+            if changed and self.master and function == self.master.rules.button and self.answers:
+                self.master.button(active, self.facts[f"input.{function}"].event or 0)
+        else:
+            self._set_fact(f"line.{function}", pin_v > LINE_ON_V, f"{self.name} sees line {function}", causes)
+
+    def sense_pins(self) -> list[str]:
+        """Inputs and sense lines: every pin whose voltage this module's software reads as on or off."""
+        fed = [pin.function for pin in self.world.car.pins_of(self.name)]
+        lines = [f for f in fed if f in self._sense_lines()]
+        return [*self.spec.inputs, *lines]
+
+    def _sense_lines(self) -> set[str]:
+        ends = {f"{self.name}:{pin.function}.sense": pin.function for pin in self.world.car.pins_of(self.name)}
+        checked = {check.pin for check in self.spec.checks}
+        loads = {
+            load.to.split()[0].partition(".")[2]
+            for load in self.world.car.built.loads.values()
+            if load.to.split()[0].startswith(f"{self.name}.")
+        }
+        found = {function for element, function in ends.items() if element in self.world.car.elements}
+        return found - checked - loads
+
+    # -- deciding ----------------------------------------------------------------------------------------------
+
+    def think(self) -> bool:
+        """Let rules and monitors act on what is known now; returns whether anything electrical changed."""
+        if self.state == "unpowered":
+            return False
+        if self.state == "asleep":
+            self._look_for_wake()
+            return False
+        if self.state == "starting":
+            self._look_for_waits()
+            return False
+        if self.master and self.master.look():
+            self.world.touch()
+        for part in (self.authority, self.starter):
+            if part:
+                part.look()
+        changed = self._drive_outputs()
+        self._light_telltales()
+        self._work_out_signals()
+        for monitor in (*self.monitors, *self.circuits):
+            monitor.look()
+        self._look_for_sleep()
+        return changed
+
+    def mode_changed(self, before: PowerMode) -> None:
+        """The master has changed the mode: a new operation cycle begins with run."""
+        if before in ("off", "accessory") and self.master and self.master.mode in ("run", "crank"):
+            self.memory.new_operation_cycle()
+        self.world.touch()
+
+    def send(self, frame: Frame) -> None:
+        """Send a single frame on every bus of this module that has other members or routes for it."""
+        for bus, channel in self.channels.items():
+            self.world.network.send(channel, frame)
+            if self.gateway:
+                self.gateway.frame(bus, frame)
+                break
+
+    def restart(self, why: str) -> None:
+        """A reset by software: everything volatile is lost."""
+        if self.hears:
+            self._enter("starting", f"{self.name} resets: {why}", ())
+            self._shut()
+            self._begin_start()
+
+    def _drive_outputs(self) -> bool:
+        changed = False
+        for name, output in self.spec.outputs.items():
+            verdict = self.judge(output.when)
+            wanted = verdict.value is True
+            if wanted != self.outputs[name]:
+                self.outputs[name] = wanted
+                word = "on" if wanted else "off"
+                self.output_events[name] = self.world.record(
+                    "output", self.name, f"{self.name} switches {name} {word}", verdict.events
+                )
+                changed = True
+        return changed
+
+    def _light_telltales(self) -> None:
+        for name, lamp in self.spec.telltales.items():
+            verdict = self.judge(lamp.when)
+            lit = verdict.value is True
+            if lit != self.telltales[name]:
+                self.telltales[name] = lit
+                word = "lights" if lit else "goes out"
+                self.telltale_events[name] = self.world.record(
+                    "telltale", self.name, f"telltale {name} {word}", verdict.events
+                )
+
+    def _work_out_signals(self) -> None:
+        new = {name: self._value_of(name, spec) for name, spec in self.spec.signals.items()}
+        if new == self._values:
+            return
+        self._values = new
+        for stream in self._own_streams:
+            message = self.world.car.messages.sent[stream.name.partition("@")[0]]
+            self.world.network.set_data(stream, self.world.codec.encode(message, self._values))
+
+    def value_causes(self, name: str) -> tuple[int | None, ...]:
+        """The events behind the value that this module sends for a signal."""
+        spec = self.spec.signals.get(name)
+        if spec is None:
+            return ()
+        if spec.when is not None:
+            return self.judge(spec.when).events
+        part = self.authority or self.starter
+        known = {
+            "power_mode": self.mode_event(),
+            "engine_state": self.world.engine.event,
+            "engine_speed_rpm": self.world.engine.event,
+            "vehicle_speed_kph": self.world.speed_kph.event,
+            "immobilizer": part.event if part else None,
+        }
+        return tuple(self.signal(used).event for used in spec.uses) + ((known[spec.fact],) if spec.fact else ())
+
+    def _value_of(self, name: str, spec: Signal) -> Known:
+        if spec.when is not None:
+            return self.judge(spec.when).value
+        if spec.fact is not None:
+            return self._own_fact(spec.fact)
+        heard = [self.signal(used).value for used in spec.uses]
+        if all(value is not None and value is not INVALID for value in heard):
+            return spec.value
+        if spec.missing == "hold":
+            return self._values.get(name)
+        return INVALID if spec.missing == "invalid" else spec.substitute
+
+    def _own_fact(self, fact: str) -> Known:
+        match fact:
+            case "power_mode":
+                return self.known_mode()
+            case "engine_state":
+                return self.world.engine.value
+            case "engine_speed_rpm":
+                return ENGINE_RPM[str(self.world.engine.value)]
+            case "vehicle_speed_kph":
+                return self.world.speed_kph.value
+            case "immobilizer":
+                return "released" if self._released() else "locked"
+        raise AssertionError(fact)
+
+    def _released(self) -> bool:
+        part = self.authority or self.starter
+        return part.released if part else True
+
+    def _read(self, leaf: Condition) -> Fact:
+        """The fact behind one leaf of a condition, as true, false or unknown."""
+        if leaf.input is not None:
+            return self.facts.get(f"input.{leaf.input}", Fact(None))
+        if leaf.line is not None:
+            return self.facts.get(f"line.{leaf.line}", Fact(False))
+        if leaf.signal is not None:
+            fact = self.signal(leaf.signal)
+            known = fact.value is not None and fact.value is not INVALID
+            return Fact(_same(fact.value, leaf.is_) if known else None, fact.event)
+        if leaf.missing is not None:
+            fact = self.signal(leaf.missing)
+            return Fact(fact.value is None, fact.event)
+        if leaf.mode is not None:
+            mode = self.known_mode()
+            return Fact(None if mode is None else mode in leaf.mode, self.mode_event())
+        if leaf.fob is not None:
+            seen = self.spec.fob_receiver
+            return Fact(self.world.fob.value in leaf.fob if seen else None, self.world.fob.event)
+        if leaf.engine is not None:
+            known = self.runs_engine
+            return Fact(self.world.engine.value in leaf.engine if known else None, self.world.engine.event)
+        if leaf.immobilizer is not None:
+            part = self.authority or self.starter
+            return Fact(self._released(), part.event if part else None)
+        return Fact(self.supply_v > (leaf.supply_above_v or 0.0), self.state_event)
+
+    # -- hearing -----------------------------------------------------------------------------------------------
+
+    def _received(self, stream: Stream, time_s: float) -> None:
+        message = self.world.car.messages.sent[stream.name.partition("@")[0]]
+        first = f"heard.{message.name}"
+        if self.facts.get(first, Fact(None)).value is not True:
+            event = self.world.record("heard", self.name, f"{self.name} hears {message.name}")
+            self.facts[first] = Fact(True, event)
+        for name, value in self.world.codec.decode(message, stream.delivered).items():
+            before = self.facts.get(f"signal.{name}", Fact(None)).value
+            if before is value or before == value:
+                continue
+            words = f"{self.name} receives {name} = {value}"
+            if value is None:
+                words = f"{self.name} receives {name} marked as not available"
+            causes = self.world.modules[message.sender].value_causes(name)
+            event = self.world.record("signal", self.name, words, (*causes, self.facts[first].event))
+            self.facts[f"signal.{name}"] = Fact(value, event)
+        self.world.touch()
+
+    def _went_missing(self, message: str) -> None:
+        causes = self.world.silence_causes(self.name, message)
+        event = self.world.record("missing", self.name, f"{self.name} no longer gets {message}", causes)
+        self._mark_missing(message, event)
+        self.world.touch()
+
+    def _mark_missing(self, message: str, event: int | None) -> None:
+        self.facts[f"heard.{message}"] = Fact(False, event)
+        for name in self.world.car.messages.sent[message].signals:
+            self.facts[f"signal.{name}"] = Fact(None, event)
+
+    def _came_back(self, message: str) -> None:
+        stream = self.world.streams[message, self.bus_hearing(message)]
+        self._received(stream, self.world.now_s)
+
+    def _watch_needed(self) -> None:
+        messages = self.world.car.messages
+        for message in messages.needs[self.name]:
+            bus = self.bus_hearing(message)
+            limit_s = max(0.1, 10 * messages.sent[message].period_s)
+            self._stale.append(
+                self.world.network.watch(
+                    self.world.streams[message, bus],
+                    self.channels[bus],
+                    limit_s,
+                    lambda _, gone=message: self._went_missing(gone),
+                    lambda _, back=message: self._came_back(back),
+                )
+            )
+
+    def _frame_on(self, channel: str) -> Callable[[Frame, str, float], None]:
+        bus = channel.partition(".")[2]
+
+        def arrived(frame: Frame, sender: str, time_s: float) -> None:
+            if self.gateway:
+                self.gateway.frame(bus, frame)
+            if self.state == "running":
+                for part in (self.authority, self.starter):
+                    if part:
+                        part.frame(frame)
+            self.diagnostics.frame(channel, frame)
+
+        return arrived
+
+    # -- states ------------------------------------------------------------------------------------------------
+
+    def _enter(self, state: str, words: str, causes: tuple[int | None, ...]) -> None:
+        self.state = state
+        self.state_event = self.world.record("state", self.name, words, causes)
+        self.world.touch()
+
+    def _begin_start(self) -> None:
+        self._booted = False
+        self._watch_needed()
+        self._timer("boot", self.spec.boot_ms / 1000, self._boot_done)
+
+    def _boot_done(self) -> None:
+        self._booted = True
+        self._look_for_waits()
+
+    def _look_for_waits(self) -> None:
+        if not self._booted or self.state != "starting":
+            return
+        unheard = tuple(other for other in self.spec.waits_for if not self._has_heard(other))
+        if not unheard:
+            self._come_online()
+        elif unheard != self.waiting_for:
+            self.waiting_for = unheard
+            message = self._message_of(unheard[0])
+            causes = (
+                *self.world.silence_causes(self.name, message), *self.world.design_causes(self.name), self.state_event
+            )  # fmt: skip
+            self.state_event = self.world.record(
+                "waits", self.name, f"{self.name} waits for {' and '.join(unheard)} before it comes online", causes
+            )
+
+    def _has_heard(self, other: str) -> bool:
+        return self.facts.get(f"heard.{self._message_of(other)}", Fact(None)).value is True
+
+    def _message_of(self, other: str) -> str:
+        return self.world.car.messages.message_from(other, None, ()).name
+
+    def _come_online(self) -> None:
+        heard = tuple(self.facts[f"heard.{self._message_of(other)}"].event for other in self.spec.waits_for)
+        self.waiting_for = ()
+        self._enter("running", f"{self.name} is online", (self.state_event, *heard))
+        self.memory.new_operation_cycle()
+        self._start_sending()
+        self._timer("woken", self.spec.stay_awake_ms / 1000, self.world.touch)
+
+    def _start_sending(self) -> None:
+        self._values = {}
+        self._work_out_signals()
+        for stream in self._own_streams:
+            if not stream.live:
+                self.world.network.start(stream)
+        if self.gateway:
+            self.gateway.start()
+
+    def _stop_sending(self) -> None:
+        for stream in self._own_streams:
+            self.world.network.stop(stream)
+        if self.gateway:
+            self.gateway.stop()
+        for monitor in (*self.monitors, *self.circuits):
+            monitor.stop()
+
+    def _shut(self) -> None:
+        """Everything that stops with the supply, a reset or sleep."""
+        self._stop_sending()
+        for watch in self._stale:
+            watch.cancel()
+        self._stale = []
+        for timer in self._timers.values():
+            timer.cancel()
+        self._timers = {}
+        self._booted = False
+        self.waiting_for = ()
+        self.diagnostics.restart()
+        for message in self.world.car.messages.needs[self.name]:
+            self._mark_missing(message, self.state_event)
+        for name in self.outputs:
+            if self.outputs[name]:
+                self.outputs[name] = False
+                self.output_events[name] = self.state_event or 0
+        for name in self.telltales:
+            if self.telltales[name]:
+                self.telltales[name] = False
+                self.telltale_events[name] = self.state_event or 0
+        for part in (self.authority, self.starter):
+            if part:
+                part.reset()
+
+    def _forget_all(self) -> None:
+        """What only a lost supply erases."""
+        self.facts = {key: fact for key, fact in self.facts.items() if key.startswith(("heard.", "signal."))}
+        if self.master:
+            self.master.reset()
+            self.master.event = self.state_event
+
+    # -- sleep and wake ----------------------------------------------------------------------------------------
+
+    def wake_reasons(self) -> Iterator[tuple[str, int | None]]:
+        """Why the module stays awake, each reason with the event behind it."""
+        for key, fact in self.facts.items():
+            if key.startswith(("line.", "input.")) and fact.value is True:
+                yield f"{key.replace('.', ' ')} is on", fact.event
+        mode = self.known_mode()
+        if mode not in (None, "off"):
+            yield f"power mode is {mode}", self.mode_event()
+        if self.runs_engine and self.world.engine.value != "stopped":
+            yield f"the engine is {self.world.engine.value}", self.world.engine.event
+        if self.diagnostics.awake_until_s > self.world.now_s:
+            yield "a tester is talking to it", None
+        if not self._can_sleep():
+            yield "it has nothing to wake it", None
+
+    def _can_sleep(self) -> bool:
+        """A car without power modes and sense lines has modules that never sleep."""
+        return self.world.car.built.power_modes is not None
+
+    def _look_for_sleep(self) -> None:
+        reasons = list(self.wake_reasons())
+        if self.state == "running":
+            if reasons:
+                self._drop_timer("tired")
+            elif not self._waits("woken"):
+                self._timer_once("tired", self.spec.stay_awake_ms / 1000, self._get_tired)
+        elif reasons:
+            self._drop_timer("quiet")
+            self._enter("running", f"{self.name} is online again: {reasons[0][0]}", (reasons[0][1],))
+            self._start_sending()
+        elif self.world.bus_is_quiet(self.name):
+            self._timer_once("quiet", self.spec.sleep_after_ms / 1000, self._fall_asleep)
+        else:
+            self._drop_timer("quiet")
+        if self.diagnostics.awake_until_s > self.world.now_s:
+            self._timer_once("tester gone", self.diagnostics.awake_until_s - self.world.now_s, self.world.touch)
+
+    def _get_tired(self) -> None:
+        if not list(self.wake_reasons()):
+            self._enter("going to sleep", f"{self.name} has no reason to stay awake and stops sending",
+                        (self.mode_event(),))  # fmt: skip
+            self._stop_sending()
+
+    def _fall_asleep(self) -> None:
+        self._enter("asleep", f"{self.name} falls asleep", (self.state_event,))
+        self._shut()
+
+    def _look_for_wake(self) -> None:
+        sources = self.spec.wake
+        for key, fact in self.facts.items():
+            kind, _, name = key.partition(".")
+            if kind in ("line", "input") and fact.value is True and (sources is None or name in sources):
+                self._wake(f"{kind} {name}", (fact.event,))
+                return
+        if (sources is None or "bus" in sources) and not self.world.bus_is_quiet(self.name):
+            self._wake("the bus", self._bus_events())
+
+    def _bus_events(self) -> tuple[int | None, ...]:
+        buses = set(self.channels)
+        return tuple(
+            other.state_event for other in self.world.modules.values() if other.sends and buses & set(other.channels)
+        )[:1]
+
+    def _wake(self, source: str, causes: tuple[int | None, ...]) -> None:
+        self._enter("starting", f"{self.name} wakes by {source}", causes)
+        self._begin_start()
+
+    # -- codes -------------------------------------------------------------------------------------------------
+
+    def set_code(self, code: str, words: str, causes: tuple[int, ...]) -> None:
+        """A test has failed for as long as it takes."""
+        entry = self.memory.get(code)
+        failed_before = bool(entry.status & Status.TEST_FAILED)
+        snapshot = Snapshot(self.world.now_s, round(self.supply_v, 2), self.known_mode())
+        if not failed_before and self.memory.recording:
+            self.code_events[entry.code] = self.world.record(
+                "code", self.name, f"{self.name} sets {entry.code}: {words}", causes
+            )
+        self.memory.test_failed(code, snapshot)
+
+    def heal_code(self, code: str, causes: tuple[int, ...]) -> None:
+        """A test has passed."""
+        if self.memory.get(code).status & Status.TEST_FAILED:
+            self.world.record("code heals", self.name, f"{self.name}: {code} no longer fails", causes)
+        self.memory.test_passed(code)
+
+    def clear_codes(self) -> None:
+        """Forget all codes, as a tester's clear request does."""
+        self.memory.clear()
+
+    def _tests(self) -> list[Maturing]:
+        return [test for monitor in self.monitors for test in monitor.tests] + [
+            circuit.test for circuit in self.circuits
+        ]
+
+    def _status_changed(self, code: str, old: int, new: int) -> None:
+        cleared = Status.TEST_NOT_COMPLETED_SINCE_CLEAR | Status.TEST_NOT_COMPLETED_THIS_CYCLE
+        if new == cleared:
+            if old & Status.CONFIRMED:
+                self.world.record("code cleared", self.name, f"{self.name}: {code} is cleared")
+            for test in self._tests():
+                if self.memory.get(test.code).code == code:
+                    test.again()
+
+    # -- small tools -------------------------------------------------------------------------------------------
+
+    def _set_fact(self, key: str, value: bool, words: str, causes: Causes) -> bool:
+        before = self.facts.get(key)
+        if before is not None and before.value is value:
+            return False
+        if before is None and not value:
+            self.facts[key] = Fact(value, None)
+            return False
+        event = self.world.record("input", self.name, f"{words} go {'on' if value else 'off'}", causes())
+        self.facts[key] = Fact(value, event)
+        if key.startswith("line.") and value and self.state == "running":
+            self.memory.new_operation_cycle()
+        self.world.touch()
+        return True
+
+    def _timer(self, name: str, delay_s: float, action: Callable[[], None]) -> None:
+        self._drop_timer(name)
+        self._timers[name] = self.world.after(delay_s, action)
+
+    def _timer_once(self, name: str, delay_s: float, action: Callable[[], None]) -> None:
+        if not self._waits(name):
+            self._timer(name, delay_s, action)
+
+    def _waits(self, name: str) -> bool:
+        return name in self._timers and self._timers[name].waiting
+
+    def _drop_timer(self, name: str) -> None:
+        if name in self._timers:
+            self._timers.pop(name).cancel()
+
+    def _as_events(self, event: int | None) -> tuple[int, ...]:
+        return () if event is None else (event,)
+
+
+def _same(value: Known, wanted: tuple[object, ...]) -> bool:
+    # True == 1 in Python; a flag that is true is not the number one
+    return any(value == one and isinstance(value, bool) == isinstance(one, bool) for one in wanted)
+
+

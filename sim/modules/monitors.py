@@ -1,0 +1,209 @@
+"""What a module watches: messages that must arrive, values that must be valid, voltages at its own pins.
+
+A fault matures before its code sets, and heals before its test passes again. Nothing is tested, and no
+code sets, while the enabling condition is not true (and for the settling time after it comes true).
+
+Not modelled: fault detection counters that move in steps; a fault matures by time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from sim.modules.codes import invalid_data_code, lost_communication_code
+from sim.modules.facts import INVALID, Verdict
+from sim.modules.world import Timer
+from sim.network.can import Stream, Watch
+from sim.vehicle.description import CircuitCheck
+from sim.vehicle.messages import Expected
+
+if TYPE_CHECKING:
+    from sim.modules.module import ControlModule
+
+TESTS_ABOVE_V = 9.0  # monitors rest below this supply unless the file says otherwise; common practice
+MISSING_MESSAGE = "87"  # SAE J2012-DA failure types, as given by two agreeing open tables
+SIGNAL_INVALID = "86"
+
+
+class Maturing:
+    """One test with its code: `judge(failing, causes)` starts maturing or healing."""
+
+    def __init__(
+        self, module: ControlModule, code: str, mature_s: float, heal_s: float, words: Callable[[], str]
+    ) -> None:
+        self.module = module
+        self.code = code
+        self._mature_s = mature_s
+        self._heal_s = heal_s
+        self._words = words
+        self.failing: bool | None = None
+        self._causes: tuple[int, ...] = ()
+        self._timer: Timer | None = None
+
+    def judge(self, failing: bool, causes: tuple[int, ...]) -> None:
+        """The monitored thing is bad (or good) from now on."""
+        if failing is self.failing:
+            return
+        self.failing = failing
+        self._causes = causes
+        self._restart()
+
+    def rest(self) -> None:
+        """Nothing is tested any more; what is stored stays."""
+        self.failing = None
+        if self._timer:
+            self._timer.cancel()
+
+    def again(self) -> None:
+        """The code was cleared: the test runs anew from here."""
+        if self.failing is not None:
+            self._restart()
+
+    def _restart(self) -> None:
+        if self._timer:
+            self._timer.cancel()
+        action, delay_s = (self._fail, self._mature_s) if self.failing else (self._pass, self._heal_s)
+        self._timer = self.module.world.after(delay_s, action)
+
+    def _fail(self) -> None:
+        self.module.set_code(self.code, self._words(), self._causes)
+
+    def _pass(self) -> None:
+        self.module.heal_code(self.code, self._causes)
+
+
+class Enabling:
+    """Is the test allowed to run? True once the condition has held for the settling time."""
+
+    def __init__(self, module: ControlModule, judge: Callable[[], Verdict], after_s: float) -> None:
+        self._module = module
+        self._judge = judge
+        self._after_s = after_s
+        self._timer: Timer | None = None
+        self.on = False
+        self.events: tuple[int, ...] = ()
+
+    def look(self) -> bool:
+        """Judge the condition now; returns whether the test may run."""
+        verdict = self._judge() if self._module.tests_run else Verdict(False)
+        if verdict.value is not True:
+            self.on = False
+            if self._timer:
+                self._timer.cancel()
+                self._timer = None
+        elif not self.on and (self._timer is None or not self._timer.waiting):
+            self.events = verdict.events
+            self._timer = self._module.world.after(self._after_s, self._settled)
+        return self.on
+
+    def _settled(self) -> None:
+        self.on = True
+        self._module.world.touch()
+
+
+class MessageMonitor:
+    """Watches one message of another module: that it arrives, and that its signals are valid."""
+
+    def __init__(self, module: ControlModule, expected: Expected, stream: Stream, channel: str) -> None:
+        self.module = module
+        self.expected = expected
+        self._stream = stream
+        self._channel = channel
+        role = module.world.car.built.modules[expected.sender].role or expected.sender
+        lost_code = expected.code or f"{lost_communication_code(role)}-{MISSING_MESSAGE}"
+        times = (expected.mature_s, expected.heal_s)
+        self.lost = Maturing(module, lost_code, *times, lambda: f"{expected.message} not heard")
+        self.invalid: Maturing | None = None
+        if module.world.car.messages.sent[expected.message].signals:
+            code = expected.invalid_code or f"{invalid_data_code(role)}-{SIGNAL_INVALID}"
+            self.invalid = Maturing(module, code, *times, lambda: f"{expected.message} carries invalid values")
+        self.enabling = Enabling(
+            module, lambda: module.judge_monitoring(expected.when), expected.after_s
+        )
+        self._watch: Watch | None = None
+
+    @property
+    def tests(self) -> list[Maturing]:
+        """The tests of this monitor, each with its own code."""
+        return [self.lost, *([self.invalid] if self.invalid else [])]
+
+    def look(self) -> None:
+        """Start or stop watching as the enabling condition says, and look at validity."""
+        if not self.enabling.look():
+            self.stop()
+            return
+        if self._watch is None:
+            self._watch = self.module.world.network.watch(
+                self._stream, self._channel, self.expected.limit_s, self._gone, self._heard
+            )
+            # a message that has come at all since the enabling is judged good when a limit has passed without loss
+            self.lost.judge(False, self.enabling.events)
+        self._look_at_values()
+
+    def stop(self) -> None:
+        """The module no longer tests."""
+        if self._watch is not None:
+            self._watch.cancel()
+            self._watch = None
+        for test in self.tests:
+            test.rest()
+
+    def _look_at_values(self) -> None:
+        if self.invalid is None:
+            return
+        facts = [self.module.signal(name) for name in self.module.world.car.messages.sent[self.expected.message].signals]
+        bad = [fact for fact in facts if fact.value is INVALID]
+        if bad:
+            self.invalid.judge(True, tuple(fact.event for fact in bad if fact.event is not None))
+        elif any(fact.value is not None for fact in facts):
+            self.invalid.judge(False, ())
+
+    def _gone(self, time_s: float) -> None:
+        module = self.module
+        causes = module.world.silence_causes(module.name, self.expected.message)
+        limit_ms = self.expected.limit_s * 1000
+        event = module.world.record(
+            "lost", module.name, f"{module.name} has not heard {self.expected.message} for {limit_ms:g} ms", causes
+        )
+        self.lost.judge(True, (event,))
+
+    def _heard(self, time_s: float) -> None:
+        module = self.module
+        event = module.world.record("heard", module.name, f"{module.name} hears {self.expected.message} again")
+        self.lost.judge(False, (event,))
+
+
+class CircuitMonitor:
+    """Watches the voltage at one of the module's own pins."""
+
+    def __init__(self, module: ControlModule, check: CircuitCheck) -> None:
+        self.module = module
+        self.check = check
+        self.test = Maturing(module, check.code, check.mature_ms / 1000, check.heal_ms / 1000, self._words)
+        self.enabling = Enabling(module, lambda: module.judge_monitoring(check.when), check.after_ms / 1000)
+        self.pin_v = 0.0
+        self._causes: Callable[[], tuple[int, ...]] = tuple
+
+    def measure(self, pin_v: float, causes: Callable[[], tuple[int, ...]]) -> None:
+        """The voltage at the pin as the wiring has it now; `causes` is asked only when the verdict changes."""
+        self.pin_v = pin_v
+        self._causes = causes
+
+    def look(self) -> None:
+        """Judge the voltage while the test may run."""
+        if not self.enabling.look():
+            self.test.rest()
+            return
+        low = self.check.below_v is not None and self.pin_v < self.check.below_v
+        high = self.check.above_v is not None and self.pin_v > self.check.above_v
+        failing = low or high
+        if failing is not self.test.failing:
+            self.test.judge(failing, self._causes())
+
+    def stop(self) -> None:
+        """The module no longer tests."""
+        self.test.rest()
+
+    def _words(self) -> str:
+        return f"{self.pin_v:.1f} V at pin {self.check.pin}"

@@ -1,0 +1,97 @@
+"""Signals in the bytes of a message: one byte each, with the usual marks for invalid and not available.
+
+The marks FE (error) and FF (not available) follow the habit of SAE J1939-71 (from memory).
+
+Not modelled: bit packing, scaling beyond one factor, counters and check sums in the data.
+"""
+
+from __future__ import annotations
+
+from sim.modules.facts import INVALID, Known
+from sim.vehicle.car import Car
+from sim.vehicle.conditions import Condition, SignalValue
+from sim.vehicle.messages import Sent, conditions_of
+
+INVALID_BYTE = 0xFE
+ABSENT_BYTE = 0xFF
+HIGHEST = 0xFA  # the last ordinary value, as in SAE J1939-71 (from memory)
+STEP = {"engine_speed_rpm": 32}  # rpm per bit, so that one byte reaches 8000; our own choice
+WORDS = ("off", "accessory", "run", "crank", "stopped", "cranking", "running", "locked", "released")
+
+
+class Codec:
+    """Turns signal values of one car into message bytes and back.
+
+    Words of the car's own files get numbers behind the standard ones, in sorted order.
+    """
+
+    def __init__(self, car: Car) -> None:
+        own = sorted(_words_in(car) - set(WORDS))
+        self._words = (*WORDS, *own)
+        self._numbers = {word: number for number, word in enumerate(self._words)}
+        self._is_word = {"power_mode", "engine_state", "immobilizer_state"} | _word_signals(car)
+        self._is_flag = {
+            name
+            for spec in car.built.modules.values()
+            for name, signal in spec.signals.items()
+            if signal.when
+        }
+
+    def encode(self, message: Sent, values: dict[str, Known]) -> bytes:
+        """The data of a message; signals not in `values` are marked not available."""
+        data = bytearray([0] * message.length)
+        for place, name in enumerate(message.signals):
+            data[place] = self._byte(name, values.get(name))
+        return bytes(data)
+
+    def decode(self, message: Sent, data: bytes) -> dict[str, Known]:
+        """Signal values of received data; None where not available."""
+        return {name: self._value(name, data[place]) for place, name in enumerate(message.signals)}
+
+    def _byte(self, name: str, value: Known) -> int:
+        if value is None:
+            return ABSENT_BYTE
+        if value is INVALID:
+            return INVALID_BYTE
+        if isinstance(value, str):
+            return self._numbers[value]
+        return min(HIGHEST, int(value) // STEP.get(name, 1)) if not isinstance(value, bool) else int(value)
+
+    def _value(self, name: str, byte: int) -> Known:
+        if byte == ABSENT_BYTE:
+            return None
+        if byte == INVALID_BYTE:
+            return INVALID
+        if name in self._is_word and byte < len(self._words):
+            return self._words[byte]
+        if name in self._is_flag:
+            return bool(byte)
+        return byte * STEP.get(name, 1)
+
+
+def _words_in(car: Car) -> set[str]:
+    found = {value for value in _written_values(car) if isinstance(value, str)}
+    return found
+
+
+def _written_values(car: Car) -> list[SignalValue]:
+    values: list[SignalValue] = []
+    for name, spec in car.built.modules.items():
+        for signal in spec.signals.values():
+            values += [signal.value, signal.substitute]
+        for _, condition in conditions_of(car.built, name):
+            values += [value for leaf in condition.leaves() for value in _expected(leaf)]
+    return values
+
+
+def _expected(leaf: Condition) -> tuple[SignalValue, ...]:
+    return leaf.is_ if leaf.signal else ()
+
+
+def _word_signals(car: Car) -> set[str]:
+    return {
+        name
+        for spec in car.built.modules.values()
+        for name, signal in spec.signals.items()
+        if isinstance(signal.value, str) or isinstance(signal.substitute, str)
+    }

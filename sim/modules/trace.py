@@ -1,0 +1,68 @@
+"""The trace: everything that happened, each event with the events that caused it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One thing that happened: `id` counts from 0, `time_s` is simulated time, `causes` are earlier ids."""
+
+    id: int
+    time_s: float
+    kind: str
+    subject: str
+    text: str
+    causes: tuple[int, ...]
+
+    def as_json(self) -> str:
+        """One line of JSON, the same bytes for the same event."""
+        row = [self.id, round(self.time_s, 9), self.kind, self.subject, self.text, list(self.causes)]
+        return json.dumps(row, ensure_ascii=False, separators=(",", ":"))
+
+
+class Trace:
+    """Events in the order in which they happened.
+
+    Not modelled: every single frame (thousands a second; ask the network's tap for those).
+    """
+
+    def __init__(self) -> None:
+        self.events: list[Event] = []
+
+    def record(
+        self, time_s: float, kind: str, subject: str, text: str, causes: Iterable[int | None] = ()
+    ) -> int:
+        """Add an event and return its id."""
+        known = tuple(sorted({cause for cause in causes if cause is not None}))
+        event = Event(len(self.events), time_s, kind, subject, text, known)
+        self.events.append(event)
+        return event.id
+
+    def __getitem__(self, event_id: int) -> Event:
+        return self.events[event_id]
+
+    def __len__(self) -> int:
+        return len(self.events)
+
+    def lines(self) -> Iterator[str]:
+        """The trace as JSON lines."""
+        return (event.as_json() for event in self.events)
+
+    def roots(self, event_id: int) -> list[Event]:
+        """The first causes behind an event, in time order: what a person did, or how the car was given."""
+        seen: set[int] = set()
+        todo, found = [event_id], []
+        while todo:
+            here = todo.pop()
+            if here in seen:
+                continue
+            seen.add(here)
+            event = self.events[here]
+            if not event.causes:
+                found.append(event)
+            todo.extend(event.causes)
+        return sorted(found, key=lambda event: event.id)
