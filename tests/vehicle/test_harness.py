@@ -1,0 +1,413 @@
+"""From a description to terminals and wires, checked by walks that know nothing of how it was built."""
+
+from collections import Counter
+from functools import lru_cache
+
+import networkx as nx
+import pytest
+
+from sim import scenarios_folder
+from sim.vehicle.codes import code_description, invalid_data_code, lost_communication_code
+from sim.vehicle.car import (
+    Car,
+    Coil,
+    Contact,
+    Driver,
+    FuseLink,
+    LoadPart,
+    RelayContact,
+    Resistor,
+    Source,
+    Wire,
+)
+from sim.vehicle.harness import usual_area_mm2
+from sim.vehicle.messages import line_items
+from sim.vehicle.reading import car_from_text, read_car
+
+CARS = ["six-modules", "teaching-car", "shuttle-minibus"]
+
+
+@lru_cache
+def shipped(name: str) -> Car:
+    return read_car(scenarios_folder() / "vehicles" / f"{name}.yaml")
+
+
+def copper(car: Car, without: frozenset[str] = frozenset()) -> "nx.Graph[str]":
+    """What a continuity test would show with every relay pulled in: copper, contacts, fuses, joints."""
+    graph: nx.Graph[str] = nx.Graph()
+    for part in car.elements.values():
+        graph.add_nodes_from((part.a, part.b))
+        conducts = isinstance(part, Wire | Contact | FuseLink | RelayContact) or (
+            isinstance(part, Resistor) and part.kind in ("joint", "trace")
+        )
+        if conducts and part.id not in without:
+            graph.add_edge(part.a, part.b)
+    return graph
+
+
+# -- size ------------------------------------------------------------------------------------------------
+
+
+def test_the_minibus_is_as_large_as_a_real_one() -> None:
+    car = shipped("shuttle-minibus")
+    sizes = {
+        "modules": 36,
+        "buses": 5,
+        "fuses": 40,
+        "relays": 6,
+        "grounds": 8,
+        "inline": 8,
+        "loads": 5,
+    }
+    assert [] == [kind for kind, least in sizes.items() if len(getattr(car.built, kind)) < least]
+    assert 2 == sum(module.gateway is not None for module in car.built.modules.values())
+    assert all(3 <= len(expected) <= 8 for expected in car.messages.expected.values())
+
+
+def test_the_smallest_car_fits_on_a_page() -> None:
+    text = (scenarios_folder() / "vehicles" / "six-modules.yaml").read_text(encoding="utf-8")
+    assert (6, True) == (len(shipped("six-modules").built.modules), len(text.splitlines()) < 40)
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_every_module_is_missed_by_another_and_its_code_is_known(name: str) -> None:
+    """A lost module shows up somewhere, under a code that has a text."""
+    car = shipped(name)
+    missed = {expected.sender for entries in car.messages.expected.values() for expected in entries}
+    assert set(car.built.modules) == missed
+    for entries in car.messages.expected.values():
+        for expected in entries:
+            role = car.built.modules[expected.sender].role or expected.sender
+            assert code_description(expected.code or lost_communication_code(role))
+            assert expected.code or invalid_data_code(role)
+
+
+# -- names ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_ids_are_unique_and_every_part_has_two_different_ends(name: str) -> None:
+    car = shipped(name)
+    pins = [pin.id for plug in car.connectors.values() for pin in plug.pins]
+    assert [] == [pin for pin, count in Counter(pins).items() if count > 1]
+    assert all(key == part.id for key, part in car.elements.items())
+    assert [] == [part.id for part in car.elements.values() if part.a == part.b]
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_nothing_hangs_loose(name: str) -> None:
+    """Only a bus line's transceivers and the tester's own CAN pins end a wire."""
+    car = shipped(name)
+    ends = Counter(node for part in car.elements.values() for node in (part.a, part.b))
+    legs = {leg for one in car.transceivers.values() for leg in (one.h, one.l)}
+    assert set() == {node for node, count in ends.items() if count == 1} - legs
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_every_pin_joins_the_harness_to_the_module_side(name: str) -> None:
+    car = shipped(name)
+    for plug in car.connectors.values():
+        for pin in plug.pins:
+            contact = car.elements[pin.id]
+            assert isinstance(contact, Contact)
+            assert (plug.id, pin.inner) == (contact.connector, contact.b)
+            if plug.owner:
+                assert pin == car.pin_of(plug.owner, pin.function)
+
+
+# -- power and ground ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_every_module_has_a_way_to_the_battery_and_back(name: str) -> None:
+    car = shipped(name)
+    graph = copper(car)
+    for module in car.built.modules:
+        supplies = [pin for pin in car.pins_of(module) if pin.function.startswith("B+")]
+        assert supplies, module
+        for pin in supplies:
+            assert nx.has_path(graph, "BAT+", pin.inner), pin.id
+        assert nx.has_path(graph, "BAT-", f"{module}:0"), module
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_plus_and_minus_of_the_battery_are_not_joined(name: str) -> None:
+    assert not nx.has_path(copper(shipped(name)), "BAT+", "BAT-")
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_a_fuse_pulled_kills_what_it_feeds_and_nothing_else(name: str) -> None:
+    """The file's `feeds`, followed by hand from fuse to fuse, against the copper without that fuse."""
+    car = shipped(name)
+    fuses = car.built.fuses
+
+    def behind(name: str) -> set[str]:
+        """Everything that a fuse feeds, directly or by relays and fuses behind it."""
+        found = set()
+        for other, spec in {**fuses, **car.built.relays}.items():
+            if other == name:
+                found |= {item.split()[0] for item in spec.feeds}
+            elif spec.from_ == name:
+                found |= behind(other)
+        return found
+
+    def node(item: str) -> str:
+        owner, _, function = item.partition(".")
+        if owner in car.built.modules:
+            return f"{owner}:{function or 'B+'}"
+        return "DLC.16" if item == "DLC" else f"{item}.1"
+
+    consumers = {item for fuse in fuses for item in behind(fuse)}
+    assert len(consumers) >= 13
+    for fuse in fuses:
+        live = nx.node_connected_component(copper(car, frozenset({fuse})), "BAT+")
+        assert behind(fuse) == {item for item in consumers if node(item) not in live}, fuse
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_ground_wires_end_where_the_file_says(name: str) -> None:
+    """Without its ground points a module has no way back to the battery."""
+    car = shipped(name)
+    for module, spec in car.built.modules.items():
+        points = frozenset(item.split()[0] for item in spec.ground) or frozenset(["G1"])
+        others = frozenset(car.built.grounds) - points
+        back = nx.node_connected_component(copper(car, others), "BAT-")
+        cut = nx.node_connected_component(copper(car, points), "BAT-")
+        assert (True, False) == (f"{module}:0" in back, f"{module}:0" in cut), module
+
+
+def test_an_in_line_connector_carries_the_wires_that_pass_it() -> None:
+    """Unplugging the driver door's connector takes its supply, ground, switch and both bus wires, twice."""
+    car = shipped("shuttle-minibus")
+    labels = Counter(pin.function for pin in car.connectors["X3"].pins)
+    assert Counter({"body.H": 2, "body.L": 2, "F27": 1, "DDM": 1, "door_switch": 1}) == labels
+    graph = copper(car, frozenset(pin.id for pin in car.connectors["X3"].pins))
+    assert not nx.has_path(graph, "BAT+", "DDM:B+")
+    assert not nx.has_path(graph, "BAT-", "DDM:0")
+    assert nx.has_path(graph, "BAT+", "PDM:B+")
+
+
+def test_a_wire_by_way_of_two_connectors_is_three_wires_of_the_whole_length() -> None:
+    car = shipped("shuttle-minibus")
+    way = nx.shortest_path(copper(car), "F75.2", "SIGN:B+")
+    contacts = [
+        part for part in car.elements.values() if isinstance(part, Contact) and {part.a, part.b} <= set(way)
+    ]
+    assert ["X9", "X8", "SIGN.C1"] == [
+        contact.connector for contact in sorted(contacts, key=lambda part: way.index(part.a))
+    ]
+    wires = [p for p in car.elements.values() if isinstance(p, Wire) and {p.a, p.b} <= set(way)]
+    assert 3 == len(wires)
+    assert car.built.fuses["F75"].length_m == pytest.approx(sum(wire.length_m for wire in wires))
+
+
+def test_a_fuse_for_several_ends_in_a_splice() -> None:
+    car = shipped("shuttle-minibus")
+    graph = copper(car)
+    coils = {f"coil{number}.1" for number in range(1, 5)}
+    assert coils | {"F11.2"} == set(graph["SP.F11"])
+
+
+@pytest.mark.parametrize(
+    ("rating_a", "area_mm2"),
+    [(5, 0.5), (7.5, 0.75), (10, 0.75), (15, 1.5), (20, 2.5), (30, 4), (40, 10), (200, 25)],
+)
+def test_wire_sizes_behind_fuses_are_common_practice(rating_a: float, area_mm2: float) -> None:
+    """Usual sizes by fuse; common practice, no standard. They never shrink as ratings grow."""
+    assert area_mm2 == usual_area_mm2(rating_a)
+
+
+def test_relays_are_numbered_as_on_a_relay() -> None:
+    """DIN 72552: 30 feed, 87 switched, 86 driven side of the coil, 85 its ground (from memory)."""
+    car = shipped("teaching-car")
+    graph = copper(car)
+    contact, coil = car.elements["K3"], car.elements["K3.coil"]
+    assert isinstance(contact, RelayContact)
+    assert isinstance(coil, Coil)
+    assert ("K3.30", "K3.87", "K3.86", "K3.85") == (contact.a, contact.b, coil.a, coil.b)
+    assert nx.has_path(graph, "BAT+", "K3.30")
+    assert nx.has_path(graph, "K3.87", "starter.1")
+    assert nx.has_path(graph, "K3.86", "ECM:start_relay")
+    assert nx.has_path(graph, "K3.85", "BAT-")
+    driver = car.elements["ECM:start_relay.driver"]
+    assert isinstance(driver, Driver)
+    assert ("ECM:B+", "ECM", "start_relay") == (driver.a, driver.module, driver.output)
+
+
+def test_coils_and_injectors_stand_between_their_fuse_and_the_engine_module() -> None:
+    car = shipped("shuttle-minibus")
+    graph = copper(car)
+    for kind, ohm, fuse in (("coil", 0.6, "F11"), ("inj", 12, "F12")):
+        for number in range(1, 5):
+            load = car.elements[f"{kind}{number}"]
+            assert isinstance(load, LoadPart)
+            assert ohm == load.ohm
+            assert nx.has_path(graph, f"{fuse}.2", load.a)
+            assert nx.has_path(graph, load.b, f"ECM:{kind}{number}")
+
+
+def test_only_a_car_with_an_engine_has_an_alternator() -> None:
+    sources = [
+        sorted(part.id for part in shipped(name).elements.values() if isinstance(part, Source))
+        for name in CARS
+    ]
+    assert [["BAT"], ["ALT", "BAT"], ["ALT", "BAT"]] == sources
+
+
+def test_the_diagnostic_connector_has_the_pins_of_its_standard() -> None:
+    """SAE J1962: 4 and 5 ground, 6 CAN high, 14 CAN low, 16 battery (from memory)."""
+    car = shipped("teaching-car")
+    graph = copper(car)
+    assert ["4", "5", "6", "14", "16"] == [pin.cavity for pin in car.connectors["DLC"].pins]
+    ways = {"DLC.4": "BAT-", "DLC.5": "BAT-", "DLC.6": "GW:diag.H", "DLC.14": "GW:diag.L", "DLC.16": "BAT+"}
+    assert {} == {pin: end for pin, end in ways.items() if not nx.has_path(graph, pin, end)}
+
+
+# -- buses ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_each_leg_of_each_bus_is_one_net_of_its_own(name: str) -> None:
+    """All transceivers of a bus on one piece of copper, and no two legs or buses joined."""
+    car = shipped(name)
+    graph = copper(car)
+    nets = {
+        (bus, leg): {
+            frozenset(nx.node_connected_component(graph, getattr(one, leg)))
+            for one in car.transceivers.values()
+            if one.bus == bus
+        }
+        for bus in car.built.buses
+        for leg in ("h", "l")
+    }
+    assert all(len(found) == 1 for found in nets.values())
+    assert len(nets) == len({next(iter(found)) for found in nets.values()})
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_each_bus_has_two_terminators_that_make_sixty_ohms(name: str) -> None:
+    """ISO 11898-2: 120 ohm at both ends, so 60 ohm across a whole line."""
+    car = shipped(name)
+    graph = copper(car)
+    for bus in car.built.buses:
+        one = next(each for each in car.transceivers.values() if each.bus == bus)
+        pair = {node for leg in (one.h, one.l) for node in nx.node_connected_component(graph, leg)}
+        ohms = [
+            part.ohm
+            for part in car.elements.values()
+            if isinstance(part, Resistor) and part.kind == "terminator" and part.a in pair
+        ]
+        assert [120, 120] == ohms, bus
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_modules_follow_one_another_as_the_line_says(name: str) -> None:
+    """Walking the high wire from end to end passes every stop in the order of the file."""
+    car = shipped(name)
+    for bus, spec in car.built.buses.items():
+        stops = [item for item, _ in line_items(spec.line)]
+
+        def nodes_of(stop: str, bus: str = bus) -> list[str]:
+            return {"DLC": ["DLC.6"], "R1": ["R1.H"]}.get(stop, [f"{stop}:{bus}.H"])
+
+        legs = copper(car).subgraph(nx.node_connected_component(copper(car), nodes_of(stops[0])[0]))
+        way = nx.shortest_path(legs, nodes_of(stops[0])[0], nodes_of(stops[-1])[0])
+        passed = []
+        for node in way:
+            near = {node, *legs[node]}
+            for stop in stops:
+                if f"SP.{bus}.{stop}.H" == node or (stop not in passed and near & set(nodes_of(stop))):
+                    passed.append(stop)
+        order = [stop for stop in dict.fromkeys(passed) if stop not in car.built.inline]
+        assert [stop for stop in stops if stop not in car.built.inline] == order
+
+
+def test_a_line_through_a_module_breaks_at_its_connector() -> None:
+    """The pair enters and leaves the park brake by its plug; a neighbour on a stub changes nothing."""
+    car = shipped("shuttle-minibus")
+
+    def joined_without(plug: str) -> bool:
+        gone = frozenset(pin.id for pin in car.connectors[plug].pins)
+        return nx.has_path(copper(car, gone), "ABS:chassis.H", "GW:chassis.H")
+
+    assert [False, True, False, True] == [joined_without(plug) for plug in ("EPB.C1", "YAW.C1", "X5", "X7")]
+
+
+def test_the_far_terminator_of_the_upfit_bus_leaves_with_the_trailer_module() -> None:
+    car = shipped("shuttle-minibus")
+    terminator = car.elements["TRM:upfit.terminator"]
+    graph = copper(car, frozenset(pin.id for pin in car.connectors["TRM.C1"].pins))
+    assert not nx.has_path(graph, terminator.a, "UFM:upfit.H")
+
+
+# -- messages -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_routes_bring_every_needed_message_to_its_reader(name: str) -> None:
+    """Flooding each message along the routes from its own buses reaches exactly those who need it."""
+    car = shipped(name)
+    buses_of = {
+        module: {
+            bus for bus, spec in car.built.buses.items() if module in [i for i, _ in line_items(spec.line)]
+        }
+        for module in car.built.modules
+    }
+    for message in car.messages.sent.values():
+        reached = set(buses_of[message.sender])
+        routes = [route for route in car.messages.routes if route.message == message.name]
+        while more := {r.to_bus for r in routes if r.from_bus in reached} - reached:
+            reached |= more
+        readers = [module for module, names in car.messages.needs.items() if message.name in names]
+        assert [] == [reader for reader in readers if not buses_of[reader] & reached], message.name
+        for route in routes:
+            assert {route.from_bus, route.to_bus} <= buses_of[route.gateway]
+            assert car.built.modules[route.gateway].gateway is not None
+
+
+def test_no_route_is_there_for_nobody() -> None:
+    """Taking any one route away leaves somebody without a message that it needs."""
+    car = shipped("shuttle-minibus")
+    for gone in car.messages.routes:
+        routes = [r for r in car.messages.routes if r != gone and r.message == gone.message]
+        reached = set(car.messages.buses_of[car.messages.sent[gone.message].sender])
+        while more := {r.to_bus for r in routes if r.from_bus in reached} - reached:
+            reached |= more
+        readers = [module for module, names in car.messages.needs.items() if gone.message in names]
+        assert [m for m in readers if not set(car.messages.buses_of[m]) & reached], gone
+
+
+def test_a_message_behind_two_gateways_passes_both() -> None:
+    """The wheelchair lift hears the engine: powertrain, body, upfit."""
+    routes = [r for r in shipped("shuttle-minibus").messages.routes if r.message == "ECM.engine"]
+    ways = {(r.gateway, r.from_bus, r.to_bus) for r in routes}
+    assert {("GW", "powertrain", "body"), ("UFM", "body", "upfit")} <= ways
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_identifiers_and_addresses_are_unique_and_apart(name: str) -> None:
+    """ISO 15765-4: 7DF asks all, an answer comes 8 above its request (from memory)."""
+    car = shipped(name)
+    sent = [message.can_id for message in car.messages.sent.values()]
+    asked = list(car.addresses.values())
+    everything = [*sent, *asked, *(address + 8 for address in asked), 0x7DF]
+    assert len(everything) == len(set(everything))
+    assert (0x7E0, 0x7E1) == (car.addresses["ECM"], car.addresses["TCM"])
+
+
+def test_defaults_of_a_monitor_are_common_practice() -> None:
+    """Ten periods but at least 100 ms, matured over 500 ms, 2 s after the ignition came on."""
+    expected = {one.message: one for one in shipped("teaching-car").messages.expected["IPC"]}
+    engine, airbag = expected["ECM.engine"], expected["SRS.status"]
+    assert (0.1, 0.5, 2.0) == (engine.limit_s, engine.mature_s, engine.after_s)
+    assert (1.0, 0.5, 2.0) == (airbag.limit_s, airbag.mature_s, airbag.after_s)
+    assert engine.when is not None
+    assert "IGN" == engine.when.line
+
+
+def test_a_monitor_of_its_own_condition_keeps_it() -> None:
+    text = (scenarios_folder() / "vehicles" / "six-modules.yaml").read_text(encoding="utf-8")
+    text = text.replace("hears: [ECM, ABS, IPC]", "hears: [{from: ECM, when: {input: button}}, ABS]")
+    conditions = [one.when for one in car_from_text(text).messages.expected["BCM"]]
+    assert ["button", None] == [when.input if when else "" for when in conditions]
+    assert [None, ("run",)] == [when.mode if when else "" for when in conditions]
