@@ -36,10 +36,10 @@ A contact of zero ohm is refused (`MIN_OHM`): its conductance is infinite, and h
 two of them in parallel has no answer.  A real contact has milliohms, and they are what a voltage-drop test
 measures.
 
-A change of state is solved by a fresh numeric factorisation in an order found once, not by a low-rank
-update of an earlier one.  Both stay far below a millisecond on a car's harness, but an update divides by
-zero when a contact parts an island, and its last bits depend on what was solved before, so that a replay
-would not be byte-identical.
+A change of state is solved by a fresh numeric factorisation in an order found once: about 1 ms at 700 nodes
+(tests/benchmarks/test_resolve.py).  A low-rank update of an earlier one takes a tenth of that where it works,
+but on a harness it divides by zero for every contact whose opening parts an island (a quarter of them), and
+its last bits depend on what was solved before, so that a replay would not be byte-identical.
 
 Not modelled: anything that depends on time (capacitance, inductance), noise, temperature.
 """
@@ -274,6 +274,7 @@ class _Layout:
         ]
         self.tap = {tap.name: k for k, tap in enumerate(self.taps)}
         self.incidence = self._incidence()
+        self.gather = sparse.csr_array(self.incidence.T)
         self._set_pattern(np.arange(len(nodes)))
         whole = self.matrix(np.ones(len(linear)), np.ones(len(nodes)))
         self._set_pattern(splu(whole, permc_spec="MMD_AT_PLUS_A", **SYMMETRIC).perm_c)
@@ -364,9 +365,8 @@ class _Factor:
         away, while currents taken element by element have not.
         """
         node_v = self._solve(injected_a)
-        incidence = self._layout.incidence
-        through_a = self._siemens[:, None] * (incidence @ node_v)
-        left_a = injected_a - incidence.T @ through_a - self._anchor[:, None] * node_v
+        through_a = self._siemens[:, None] * (self._layout.incidence @ node_v)
+        left_a = injected_a - self._layout.gather @ through_a - self._anchor[:, None] * node_v
         node_v += self._solve(left_a)
         return node_v - node_v[self._base[self.island]]
 
@@ -381,7 +381,7 @@ class _Linear:
         self.layout, self.factor = layout, factor
         self._siemens, self._volt = state.siemens, state.volt
         self._source_a = np.where(factor.joined(layout.a, layout.b), state.amp, 0.0)
-        injected_a = layout.incidence.T @ (self._siemens * self._volt - self._source_a)
+        injected_a = layout.gather @ (self._siemens * self._volt - self._source_a)
         self.node_v = factor.potentials(injected_a[:, None])[:, 0]
 
     def columns(self, pairs: Sequence[tuple[int, int]]) -> Array:
@@ -390,7 +390,7 @@ class _Linear:
         for k, (a, b) in enumerate(pairs):
             injected_a[a, k] += 1.0
             injected_a[b, k] -= 1.0
-        return self.factor.potentials(injected_a)
+        return self.factor.potentials(injected_a) if pairs else injected_a
 
     def branch_a(self, node_v: Array) -> Array:
         """Currents of shape (branches,) from the first through the element to the second node."""
@@ -499,7 +499,7 @@ class Solution:
 
     def kirchhoff_error_a(self) -> float:
         """Largest sum of currents in A that any node is left with: 0 but for rounding."""
-        left_a = self._linear.layout.incidence.T @ self._branch_a
+        left_a = self._linear.layout.gather @ self._branch_a
         for tap, a_to_b in zip(self._taps, self._tap_a, strict=True):
             left_a[tap.a] += a_to_b
             left_a[tap.b] -= a_to_b
