@@ -127,13 +127,19 @@ class Hearing:
         self._bitrates = {name: rate for answer in answers for name, rate in answer.bitrates_bps.items()}
 
     def segments(self) -> tuple[Segment, ...]:
-        """Groups that communicate, sorted by their members."""
+        """Groups that communicate, sorted by their members; no channel is in two of them."""
         return self._segments
 
     @cached_property
     def _segments(self) -> tuple[Segment, ...]:
-        groups = [group for group in self._groups() if len(group) > 1]
-        return tuple(self._segment(group) for group in sorted(groups))
+        groups = sorted(group for group in self._groups() if len(group) > 1)
+        taken = {channel for group in groups for channel in group}
+        segments = []
+        for group in groups:
+            listeners = self._listeners(group) - taken
+            taken |= listeners
+            segments.append(Segment(group, tuple(sorted(listeners)), self._bitrates[group[0]]))
+        return tuple(segments)
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
@@ -175,15 +181,10 @@ class Hearing:
         )
         return deaf_talkers or any(sender in members and one not in members for one, sender in self.spoils)
 
-    def _segment(self, group: tuple[str, ...]) -> Segment:
-        members = set(group)
-        rate = self._bitrates[group[0]]
-        listeners = {
-            receiver
-            for sender, receiver in self.links
-            if sender in members and receiver not in members and self._bitrates[receiver] == rate
-        }
-        return Segment(group, tuple(sorted(listeners)), rate)
+    def _listeners(self, group: tuple[str, ...]) -> set[str]:
+        members, rate = set(group), self._bitrates[group[0]]
+        heard = {receiver for sender, receiver in self.links if sender in members}
+        return {receiver for receiver in heard - members if self._bitrates[receiver] == rate}
 
 
 def _load_note(channel: str, ohm: float) -> str:

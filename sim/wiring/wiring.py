@@ -1,14 +1,15 @@
 """One car's electrical network: from the state of its switches to voltages, currents and who hears whom.
 
-wiring = Wiring(car)
-reading = wiring.solve(SwitchState(running=frozenset({"ECM", "TCM"})))
-reading.supply_v("ECM")
-reading.hears(frozenset({"ECM.main", "TCM.main"})).segments()
-reading.why_unsupplied("ABS")
+    wiring = Wiring(car)
+    reading = wiring.solve(SwitchState(running=frozenset({"ECM", "TCM"})))
+    reading.supply_v("ECM")
+    reading.hears(frozenset({"ECM.main", "TCM.main"})).segments()
+    reading.why_unsupplied("ABS")
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cached_property
 
 from sim.vehicle.car import Car, Coil, Draw, FuseLink
@@ -118,9 +119,7 @@ class Reading:
     def while_dominant(self, *channels: str) -> Reading:
         """The same state while these transceivers hold their lines dominant."""
         known = self.wiring.car.transceivers
-        for name in channels:
-            if name not in known:
-                raise CircuitError(unknown("transceiver", name, known))
+        self._check_channels(channels)
         pairs = [(node, known[name].gnd) for name in channels for node in (known[name].h, known[name].l)]
         legs = [(port, HIGH_LEG if port % 2 == 0 else LOW_LEG) for port in range(len(pairs))]
         return Reading(self.wiring, self.state, drive(self._solution.ports(pairs), legs))
@@ -128,10 +127,17 @@ class Reading:
     def hears(self, powered: frozenset[str]) -> Hearing:
         """Who hears whom while these channels are powered and awake."""
         if powered not in self._heard:
+            self._check_channels(powered)
             self._heard[powered] = together(
                 tuple(heard_in(cluster, powered, self) for cluster in self.wiring.clusters)
             )
         return self._heard[powered]
+
+    def _check_channels(self, names: Iterable[str]) -> None:
+        known = self.wiring.car.transceivers
+        for name in sorted(names):
+            if name not in known:
+                raise CircuitError(unknown("transceiver", name, known))
 
     def contact_points(
         self, nodes: tuple[str, ...], leads: frozenset[str]

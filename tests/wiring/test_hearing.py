@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sim import scenarios_folder
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all, catalogue
-from sim.vehicle.reading import car_from_text
-from sim.wiring.hearing import COMMON_MODE_V, DOMINANT_V, RECESSIVE_V, Hearing
+from sim.vehicle.reading import car_from_text, read_car
+from sim.wiring.hearing import COMMON_MODE_V, DOMINANT_V, RECESSIVE_V, ClusterHearing, Hearing
 from sim.wiring.wiring import Reading, SwitchState, Wiring
 
 # Three nodes, terminators inside the first and third, the diagnostic connector beside node 2's splice.
@@ -323,6 +324,51 @@ def test_modules_of_different_rates_on_one_line_silence_each_other() -> None:
     assert ("ECM.front", "BCM.rear") in heard(car).links
 
 
+# -- groups from links -----------------------------------------------------------------------------------
+
+
+def answer(*links: str, spoils: tuple[tuple[str, str], ...] = (), **rates: int) -> Hearing:
+    """Hearing from links such as `A>B` and `A=B` (both ways); all at 500 kbit/s unless said."""
+    pairs = set()
+    for link in links:
+        a, way, b = link
+        pairs |= {(a, b), (b, a)} if way == "=" else {(a, b)}
+    names = sorted({name for pair in pairs for name in pair} | set(rates))
+    bitrates = {name: rates.get(name, 500_000) for name in names}
+    margins = dict.fromkeys(sorted(pairs), 0.5)
+    ohm = dict.fromkeys(names, 60.0)
+    return Hearing((ClusterHearing(frozenset(pairs), margins, frozenset(spoils), bitrates, ohm),))
+
+
+@pytest.mark.parametrize(
+    ("hearing", "expected"),
+    [
+        (answer(), []),
+        (answer("A=B"), [("AB", "")]),
+        (answer("A>B"), []),
+        (answer("A=B", "B>C"), [("AB", "C")]),
+        (answer("A=B", "C=D"), [("AB", ""), ("CD", "")]),
+        # not everyone hears everyone: the largest group that does, then of the rest
+        (answer("A=B", "B=C", "A=C", "C=D"), [("ABC", "D")]),
+        (answer("A=B", "B=C"), [("AB", "C")]),
+        (answer("B=C", "A=C"), [("AC", "B")]),
+        # nobody is in two groups: who hears two of them listens to the first
+        (answer("A=B", "D=E", "A>C", "D>C"), [("AB", "C"), ("DE", "")]),
+        (answer("A=B", "B=C", "C=D", "A=C", "D=E"), [("ABC", ""), ("DE", "")]),
+        # who sends without hearing talks over the others
+        (answer("A=B", "C>A"), []),
+        (answer("A=B", spoils=(("C", "A"),)), []),
+        (answer("A=B", "D=E", spoils=(("C", "D"),)), [("AB", "")]),
+        # a module at another rate destroys every frame; one that only listens does not
+        (answer("A=B", "B=C", "A=C", C=250_000), []),
+        (answer("A=B", "B>C", C=250_000), [("AB", "")]),
+    ],
+)
+def test_groups_of_links(hearing: Hearing, expected: list[tuple[str, str]]) -> None:
+    found = [("".join(members), "".join(listeners)) for members, listeners, _ in hearing.segments()]
+    assert expected == found
+
+
 # -- properties ------------------------------------------------------------------------------------------
 
 
@@ -381,15 +427,23 @@ def test_answers_do_not_depend_on_what_was_asked_before() -> None:
     assert alone == found.hears(powered(found)).margins_v
 
 
-def test_a_new_state_is_heard_and_solved_fast_enough() -> None:
-    car = six()
+def test_a_minibus_is_solved_and_heard_fast_enough() -> None:
+    # limits of this project: 5 ms for a state of the switches, 60 ms for all buses; the best of several
+    # tries, since a shared machine makes any one of them late
+    car = read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml")
     wiring = Wiring(car)
     wiring.solve(SwitchState())
-    times_s = []
     names = sorted(car.built.modules)
-    for count in range(1, len(names) + 1):
+    solved_s, heard_s = [], []
+    for count in range(len(names) - 8, len(names)):
+        state = SwitchState(running=frozenset(names[:count]))
         start_s = time.perf_counter()
-        found = wiring.solve(SwitchState(running=frozenset(names[:count])))
-        found.hears(powered(found)).segments()
-        times_s.append(time.perf_counter() - start_s)
-    assert min(times_s) < 0.05
+        found = wiring.solve(state)
+        middle_s = time.perf_counter()
+        hearing = found.hears(powered(found))
+        assert 5 <= len(hearing.segments())
+        solved_s.append(middle_s - start_s)
+        heard_s.append(time.perf_counter() - middle_s)
+    assert min(solved_s) < 0.005
+    assert heard_s[0] < 0.6
+    assert min(heard_s) < 0.06
