@@ -78,7 +78,7 @@ class Bench:
         for edit in edits:
             if edit.kind != "theory":
                 self.live.edit(edit, f"given: {edit.text}")
-        self.live.touch()
+        self.live.connect_battery()
         self.tester = Tester(self.live)
         self.live.run(SETTLE_S)
 

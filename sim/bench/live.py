@@ -80,6 +80,10 @@ class LiveCar:
 
     # -- what people do ----------------------------------------------------------------------------------------
 
+    def connect_battery(self) -> None:
+        """Time begins: the car, as it is given, gets its battery."""
+        self._electrical(self.world.record("action", "person", "the battery is connected"))
+
     def edit(self, edit: Edit, words: str = "") -> int:
         """Change the car; returns the event. Raises `EditProblem` (and changes nothing) where it cannot be done."""
         before, after = self.car, edit.apply(self.car)

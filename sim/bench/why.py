@@ -10,13 +10,16 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
-from sim.modules.codes import with_failure_type
+from sim.vehicle.codes import with_failure_type
 from sim.modules.facts import in_words
 from sim.modules.module import ControlModule
 from sim.vehicle.conditions import Condition
 from sim.vehicle.harness import TESTER
 from sim.vehicle.messages import shortest_bus_path, bus_graph
 from sim.vehicle.problems import EditProblem, unknown
+
+
+EDIT_KINDS = ("fault", "repair", "theory")
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +29,19 @@ class Because:
     text: str
     time_s: float | None = None
     causes: tuple[Because, ...] = ()
+    edited: bool = False  # this sentence is an edit of the car
+
+    @property
+    def reaches_edit(self) -> bool:
+        """Does an edit of the car stand somewhere behind it?"""
+        return self.edited or any(cause.reaches_edit for cause in self.causes)
+
+    def to_edits(self) -> Because:
+        """The tree with only the branches that lead to edits; unchanged where none does."""
+        if not self.reaches_edit:
+            return self
+        kept = tuple(cause.to_edits() for cause in self.causes if cause.reaches_edit)
+        return Because(self.text, self.time_s, kept, self.edited)
 
     def lines(self, depth: int = 0) -> Iterator[str]:
         """The tree as indented lines."""
@@ -208,10 +224,12 @@ def _all(bench: Bench, events: Iterable[int | None]) -> tuple[Because, ...]:
 
 def _opened(bench: Bench, event_id: int, seen: set[int]) -> Because:
     event = bench.trace[event_id]
+    edited = event.kind in EDIT_KINDS
     if event_id in seen:
-        return Because(event.text, event.time_s)
+        return Because(event.text, event.time_s, (), edited)
     seen.add(event_id)
-    return Because(event.text, event.time_s, tuple(_opened(bench, cause, seen) for cause in event.causes))
+    causes = tuple(_opened(bench, cause, seen) for cause in event.causes)
+    return Because(event.text, event.time_s, causes, edited)
 
 
 def _module(bench: Bench, name: str) -> ControlModule:

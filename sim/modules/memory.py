@@ -16,7 +16,7 @@ from difflib import get_close_matches
 from enum import IntFlag
 from typing import Final
 
-from sim.modules.codes import CodeError, dtc_bytes, with_failure_type
+from sim.vehicle.codes import CodeError, dtc_bytes, with_failure_type
 from sim.vehicle.conditions import PowerMode
 
 

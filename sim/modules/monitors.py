@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from sim.modules.codes import invalid_data_code, lost_communication_code
+from sim.vehicle.codes import invalid_data_code, is_known_role, lost_communication_code
 from sim.modules.facts import INVALID, Verdict
 from sim.modules.world import Timer
 from sim.network.can import Stream, Watch
@@ -112,12 +112,14 @@ class MessageMonitor:
         self._channel = channel
         role = module.world.car.built.modules[expected.sender].role or expected.sender
         lost_code = expected.code or f"{lost_communication_code(role)}-{MISSING_MESSAGE}"
+        invalid_code = expected.invalid_code
+        if invalid_code is None and is_known_role(role):
+            invalid_code = f"{invalid_data_code(role)}-{SIGNAL_INVALID}"
         times = (expected.mature_s, expected.heal_s)
         self.lost = Maturing(module, lost_code, *times, lambda: f"{expected.message} not heard")
         self.invalid: Maturing | None = None
-        if module.world.car.messages.sent[expected.message].signals:
-            code = expected.invalid_code or f"{invalid_data_code(role)}-{SIGNAL_INVALID}"
-            self.invalid = Maturing(module, code, *times, lambda: f"{expected.message} carries invalid values")
+        if invalid_code and module.world.car.messages.sent[expected.message].signals:
+            self.invalid = Maturing(module, invalid_code, *times, lambda: f"{expected.message} carries invalid values")
         self.enabling = Enabling(
             module, lambda: module.judge_monitoring(expected.when), expected.after_s
         )

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from sim.modules.codes import dtc_bytes, dtc_text, full_description, with_failure_type
+from sim.vehicle.codes import dtc_bytes, dtc_text, full_description, with_failure_type
 from sim.modules.memory import Snapshot, Status
 from sim.modules.uds import (
     AGING_RECORD,

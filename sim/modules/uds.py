@@ -19,7 +19,7 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import Final, Protocol, get_args
 
-from sim.modules.codes import dtc_bytes, dtc_text
+from sim.vehicle.codes import dtc_bytes, dtc_text
 from sim.modules.memory import CodeMemory, Snapshot, TroubleCode
 from sim.vehicle.conditions import PowerMode
 

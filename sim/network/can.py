@@ -486,12 +486,12 @@ class CanNetwork:
         return None if heard_ns == _NEVER else heard_ns / NS_PER_S
 
     def segment_of(self, channel: str) -> Segment:
-        """The segment that the channel stands in; alone in one if in none."""
-        return self._bus(channel).segment
+        """The segment that the channel hears; alone in one if none."""
+        return self._heard_bus(channel).segment
 
     def load(self, channel: str) -> float:
         """Share of time, 0 to 1, that frames filled the channel's segment since it was formed."""
-        bus = self._bus(channel)
+        bus = self._heard_bus(channel)
         now_ns = self._now_ns()
         if now_ns <= bus.formed_ns:
             return 0.0
@@ -589,6 +589,8 @@ class CanNetwork:
             else:
                 heappop(calendar)
                 message = self._released(item, now_ns)
+                if message is None:
+                    continue
                 bus = message._bus
 
             if kind is not _Bus and (now_ns < bus.free_ns or bus.waiting):
@@ -627,12 +629,14 @@ class CanNetwork:
         if not bus.waiting:
             self._cross_out(bus)
 
-    def _released(self, item: _OneShot | _Relay, now_ns: int) -> _Message:
+    def _released(self, item: _OneShot | _Relay, now_ns: int) -> _Message | None:
         """The message of a single frame, or the stream that a gateway releases with the data it received."""
         if isinstance(item, _OneShot):
             item._join(self._bus(item.channel))
             return item
         target = item.forward.target
+        if not target.live:
+            return None
         if item.data != target.frame.data:
             self._renew(target, item.data, now_ns)
         return target
@@ -783,11 +787,16 @@ class CanNetwork:
     # Segments
 
     def _bus(self, channel: str) -> _Bus:
-        """The channel's segment at work; alone in one until told otherwise."""
+        """The segment at work that the channel sends in; alone in one until told otherwise."""
         bus = self._buses.get(channel)
         if bus is None:
             bus = self._buses[channel] = _Bus(Segment((channel,)), self._now_ns())
         return bus
+
+    def _heard_bus(self, channel: str) -> _Bus:
+        """The bus that the channel hears: its own unless it only listens."""
+        listened = (bus for bus in self._all_buses() if channel in bus.segment.listeners)
+        return next(listened, self._bus(channel))
 
     def _all_buses(self) -> list[_Bus]:
         return list(dict.fromkeys(self._buses.values()))
@@ -880,13 +889,18 @@ def _ns(time_s: float) -> int:
 
 
 def _by_channel(segments: Iterable[Segment]) -> dict[str, Segment]:
-    """Each channel's segment, the names inside sorted so that equal segments compare equal."""
+    """Each member's segment, the names inside sorted so that equal segments compare equal.
+
+    A listener has none to send in: its own frames get nowhere.
+    """
     places: dict[str, Segment] = {}
+    sending: dict[str, Segment] = {}
     for segment in segments:
-        members, listeners = sorted(segment.members), sorted(segment.listeners)
-        place = Segment(tuple(members), tuple(listeners), segment.bitrate_bps)
-        for channel in (*members, *listeners):
+        members, listeners = tuple(sorted(segment.members)), tuple(sorted(segment.listeners))
+        place = Segment(members, listeners, segment.bitrate_bps)
+        sending.update(dict.fromkeys(members, place))
+        for channel in members + listeners:
             if channel in places:
                 raise ValueError(f"channel {channel} stands in two places: {places[channel]} and {place}")
             places[channel] = place
-    return places
+    return sending

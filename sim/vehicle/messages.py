@@ -9,6 +9,7 @@ from itertools import pairwise
 import networkx as nx
 
 from sim.vehicle.car import Route
+from sim.vehicle.codes import is_known_role
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Message, Module, Vehicle
 from sim.vehicle.problems import Problem, did_you_mean
@@ -142,6 +143,7 @@ class Messages:
                     f"{message.period_s * 1000:g} ms of {message.name}",
                     (*path, "limit_ms"),
                 )
+            self._check_code(monitor, path)
             yield Expected(
                 receiver,
                 message.name,
@@ -153,6 +155,15 @@ class Messages:
                 monitor.when or module.hears_when,
                 monitor.code,
                 monitor.invalid_code,
+            )
+
+    def _check_code(self, monitor: Monitor, path: tuple[str | int, ...]) -> None:
+        role = self.vehicle.modules[monitor.from_].role or monitor.from_
+        if monitor.code is None and not is_known_role(role):
+            raise Problem(
+                f"no generic lost-communication code is known for '{role}': give this monitor a 'code', or the module "
+                "a 'role' that has one",
+                path,
             )
 
     def message_from(self, sender: str, name: str | None, path: tuple[str | int, ...]) -> Sent:

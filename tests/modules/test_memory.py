@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from udsoncan import Dtc
 
-from sim.modules.codes import CodeError, dtc_bytes
+from sim.vehicle.codes import CodeError, dtc_bytes
 from sim.modules.memory import CLEARED, CodeMemory, CodeRule, Snapshot, Status
 
 CODE = "U0100-87"

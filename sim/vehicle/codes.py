@@ -325,6 +325,11 @@ def _plain(name: str) -> str:
 _ROLE_BY_NAME: Final = {_plain(name): row for row in MODULE_ROLES for name in (row.role, *row.others)}
 
 
+def is_known_role(role: str) -> bool:
+    """Are generic codes known for this role?"""
+    return _plain(role) in _ROLE_BY_NAME
+
+
 def module_role(role: str) -> ModuleRole:
     """The row of MODULE_ROLES for a role or one of its other names. Raises CodeError."""
     found = _ROLE_BY_NAME.get(_plain(role))
