@@ -97,8 +97,8 @@ def test_broster_messages_on_the_wire(recorded):
 def test_schedcat_job_completion(recorded, data_for):
     """SchedCAT tests/canbus.py, test_job_completion: frames of 132 + 3 bits at 250 kbit/s, 3, 5 and 7 ms.
 
-    First completions at bit 132, 267, 402, second at 882, 1382, 1882. The frames here have 29-bit identifiers:
-    with an 11-bit one no data of 8 bytes fill the 132 bits of the worst case.
+    First completions at bit 132, 267, 402, second at 882, 1382, 1882. The frames here have 29-bit
+    identifiers: with an 11-bit one no data of 8 bytes fill the 132 bits of the worst case.
     """
     car = recorded(Segment(("a", "b", "c"), bitrate_bps=250_000))
     frames = car.tap()
