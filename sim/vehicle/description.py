@@ -35,10 +35,11 @@ def _written_as(pattern: str, what: str) -> AfterValidator:
 
 
 # the few marks that wiring diagrams use, and no dot: it parts a module from its pin
+NAME = r"[A-Za-z][A-Za-z0-9_+\-]{0,39}"
 Name = Annotated[
     str,
     _written_as(
-        r"[A-Za-z][A-Za-z0-9_+\-]{0,39}", "a name is a letter and up to 39 letters, digits, _, + or -"
+        NAME, "a name is a letter and up to 39 letters, digits, _, + or -"
     ),
 ]
 CanId = Annotated[int, Field(ge=0, le=0x7FF)]
@@ -124,7 +125,7 @@ class Fuse(Part):
 class Relay(Part):
     """A change of path by a coil: contact 30 to 87, coil 86 (driven) to 85 (ground).
 
-    `coil` is a module's output such as `BCM.run_relay`.
+    `coil` is what drives it: a module's output such as `BCM.run_relay`, or a hand switch such as the ignition key's.
     """
 
     title: str = ""
@@ -174,7 +175,7 @@ class Switch(Part):
         "lamp_switch",
         "trailer_plugged",
     ]
-    to: Annotated[tuple[str, ...], BeforeValidator(_listed)]
+    to: Annotated[tuple[str, ...], BeforeValidator(_listed)] = ()
 
 
 class Load(Part):
@@ -273,13 +274,9 @@ class Telltale(Part):
 
 
 class Guard(Part):
-    """What a gateway lets through from the diagnostic connector."""
+    """What a gateway refuses from the diagnostic connector until a tester has unlocked it; by default nothing."""
 
-    refuses_until_unlocked: tuple[Literal["clear", "actuate", "program"], ...] = (
-        "clear",
-        "actuate",
-        "program",
-    )
+    refuses_until_unlocked: tuple[Literal["clear", "actuate", "program"], ...] = ()
     delay_ms: float = Field(2, ge=0)
 
 

@@ -8,6 +8,7 @@ Not modelled: shields, twisted-pair geometry, connector sealing.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from itertools import pairwise
 
@@ -30,7 +31,7 @@ from sim.vehicle.car import (
     Wire,
 )
 from sim.vehicle.conditions import Condition
-from sim.vehicle.description import Fuse, Module, Relay, Vehicle
+from sim.vehicle.description import NAME, Fuse, Module, Relay, Vehicle
 from sim.vehicle.messages import Messages, conditions_of, diagnostic_addresses, line_items
 from sim.vehicle.problems import Problem, did_you_mean, unknown
 
@@ -257,15 +258,20 @@ class _Loom:
                 relay.drop_out_v,
             )
         )
-        module, _, output = relay.coil.partition(".")
-        if (module, output) not in self.pins or output not in self.vehicle.modules[module].outputs:
-            outputs = [f"{m}.{o}" for m, spec in self.vehicle.modules.items() for o in spec.outputs]
-            raise Problem(
-                f"no output '{relay.coil}' in this car{did_you_mean(relay.coil, outputs)}", (*path, "coil")
-            )
-        self._wire(self.pins[module, output], f"{name}.86", 1.0, 0.5)
+        self._wire(self._coil_driver(relay.coil, (*path, "coil")), f"{name}.86", 1.0, 0.5)
         self._wire(f"{name}.85", self._ground_node(relay.ground, (*path, "ground")), 0.5, 0.5)
         self._feed(name, f"{name}.87", relay.feeds, 1.0, 10.0, (*path, "feeds"))
+
+    def _coil_driver(self, coil: str, path: Path) -> str:
+        """The terminal that drives a relay's coil: a module's output, or a hand switch."""
+        if coil in self.vehicle.switches:
+            return f"{coil}.2"
+        module, _, output = coil.partition(".")
+        if (module, output) in self.pins and output in self.vehicle.modules[module].outputs:
+            return self.pins[module, output]
+        known = [f"{m}.{o}" for m, spec in self.vehicle.modules.items() for o in spec.outputs]
+        known += self.vehicle.switches
+        raise Problem(f"no output '{coil}' in this car{did_you_mean(coil, known)}", path)
 
     def _load(self, name: str) -> None:
         load = self.vehicle.loads[name]
@@ -576,7 +582,8 @@ def check_lines(vehicle: Vehicle) -> None:
 def _end_and_way(item: str, path: Path) -> tuple[str, list[str]]:
     """`DDM via X2 X3` -> DDM and the in-line connectors on the way."""
     words = item.split()
-    if not words or len(words) == 2 or (len(words) > 2 and words[1] != "via"):
+    shaped = words and (len(words) == 1 or (len(words) > 2 and words[1] == "via"))
+    if not shaped or not re.fullmatch(rf"{NAME}(\.{NAME})?", words[0]):
         raise Problem(f"'{item}' is no end of a wire: write 'NAME', 'NAME.PIN' or 'NAME via X1'", path)
     return words[0], words[2:]
 
@@ -615,7 +622,8 @@ def _check_facts(vehicle: Vehicle, fed: dict[str, list[str]]) -> None:
                     ("modules", name, "wake", index),
                 )
     modes = vehicle.power_modes
-    if modes and modes.button not in vehicle.modules[modes.master].inputs:
+    pressed = modes is not None and any(rule.on in ("press", "release") for rule in modes.rules)
+    if modes and pressed and modes.button not in vehicle.modules[modes.master].inputs:
         raise Problem(
             f"module '{modes.master}' has no input '{modes.button}'"
             f"{did_you_mean(modes.button, vehicle.modules[modes.master].inputs)}",

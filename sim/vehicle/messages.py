@@ -11,7 +11,7 @@ import networkx as nx
 from sim.vehicle.car import Route
 from sim.vehicle.codes import is_known_role
 from sim.vehicle.conditions import Condition
-from sim.vehicle.description import Message, Module, Vehicle
+from sim.vehicle.description import Message, Module, Monitor, Vehicle
 from sim.vehicle.problems import Problem, did_you_mean
 
 FUNCTIONAL_ID = 0x7DF  # ISO 15765-4
@@ -161,8 +161,8 @@ class Messages:
         role = self.vehicle.modules[monitor.from_].role or monitor.from_
         if monitor.code is None and not is_known_role(role):
             raise Problem(
-                f"no generic lost-communication code is known for '{role}': give this monitor a 'code', or the module "
-                "a 'role' that has one",
+                f"no generic lost-communication code is known for '{role}': give this monitor a 'code', "
+                "or the module a 'role' that has one",
                 path,
             )
 

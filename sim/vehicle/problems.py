@@ -12,6 +12,8 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
+LONGEST_SENTENCE = 400  # a sentence may quote what was written, and anything may have been written
+
 
 class Problem(Exception):
     """One clear sentence about bad input.
@@ -20,6 +22,7 @@ class Problem(Exception):
     """
 
     def __init__(self, what: str, path: tuple[str | int, ...] = ()) -> None:
+        what = what if len(what) <= LONGEST_SENTENCE else f"{what[:LONGEST_SENTENCE]}..."
         super().__init__(what)
         self.what = what
         self.path = path

@@ -22,7 +22,7 @@ from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 
 Model = TypeVar("Model", bound=BaseModel)
 
-MAX_FILE_BYTES = 250_000  # a 41-module minibus takes 32 kB; keeps a hostile upload from taking memory and time
+MAX_FILE_BYTES = 250_000  # a 41-module minibus takes 32 kB; a hostile upload takes no memory or time
 MAX_DEPTH = 40  # the deepest condition of a shipped car stands at 9
 
 

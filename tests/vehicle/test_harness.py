@@ -7,7 +7,6 @@ import networkx as nx
 import pytest
 
 from sim import scenarios_folder
-from sim.vehicle.codes import code_description, invalid_data_code, lost_communication_code
 from sim.vehicle.car import (
     Car,
     Coil,
@@ -20,6 +19,7 @@ from sim.vehicle.car import (
     Source,
     Wire,
 )
+from sim.vehicle.codes import code_description, invalid_data_code, lost_communication_code
 from sim.vehicle.harness import usual_area_mm2
 from sim.vehicle.messages import line_items
 from sim.vehicle.reading import car_from_text, read_car

@@ -130,6 +130,17 @@ NAMES = [
         "modules:\n  2nd: {}\n",
         "line 21, modules > 2nd: a name is a letter and up to 39 letters, digits, _, + or - (here: '2nd')",
     ),
+    (
+        "TCM: {hears:",
+        "TCM: {role: TCN, hears:",
+        "line 21, modules > ECM > hears > 0: no generic lost-communication code is known for 'TCN': give "
+        "this monitor a 'code', or the module a 'role' that has one",
+    ),
+    (
+        "coil: BCM.run_relay",
+        "coil: start_buton",
+        "line 17, relays > K1 > coil: no output 'start_buton' in this car; did you mean 'start_button'?",
+    ),
 ]
 
 LIMITS = [
