@@ -1,19 +1,19 @@
 """Actions: what a person does at the car, one sentence each.
 
-    press start                  press the start button for a moment
-    press start with brake       the same with the foot on the brake
-    brake on / brake off         hold the brake pedal, let it go
-    key off|accessory|run        turn the key of a car that has one
-    key crank                    turn it to crank for two seconds, then back to run
-    fob away|in range|at button  where the key fob is
-    switch NAME on|off           any other hand-operated switch of the car
-    wait 10 s                    let time pass (ms, s, min, h)
-    scan                         read every module through the diagnostic connector
-    save NAME                    keep the last scan under a name
-    clear / clear ECM            clear codes of all modules, or of one
-    unlock GW                    security access to a guarded gateway
-    disconnect battery / reconnect battery
-    any edit (see `sim.vehicle.edits`)
+press start                  press the start button for a moment
+press start with brake       the same with the foot on the brake
+brake on / brake off         hold the brake pedal, let it go
+key off|accessory|run        turn the key of a car that has one
+key crank                    turn it to crank for two seconds, then back to run
+fob away|in range|at button  where the key fob is
+switch NAME on|off           any other hand-operated switch of the car
+wait 10 s                    let time pass (ms, s, min, h)
+scan                         read every module through the diagnostic connector
+save NAME                    keep the last scan under a name
+clear / clear ECM            clear codes of all modules, or of one
+unlock GW                    security access to a guarded gateway
+disconnect battery / reconnect battery
+any edit (see `sim.vehicle.edits`)
 """
 
 from __future__ import annotations

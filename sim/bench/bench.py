@@ -19,7 +19,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem
 
-SETTLE_S = 0.0001  # so that the immediate effects of a sudden change are in the trace before the next action
+SETTLE_S = 0.05  # a hand takes a moment: relays have moved before the next action
 PRESS_S = 0.3
 BRAKE_LEAD_S = 0.5
 KEY_CRANK_S = 2.0
@@ -55,7 +55,8 @@ class Bench:
     """One running car. `do` takes an action sentence; `trace`, `log`, `reports` are what came of it.
 
     `given` are edits the car arrives with (a customer's fault, a theory about its design); they stand before
-    time begins. The battery is connected at time 0, so every module starts once and sleeps if nothing keeps it awake.
+    time begins. The battery is connected at time 0, so every module starts once and sleeps
+    if nothing keeps it awake.
     """
 
     def __init__(self, car: Car, given: Iterable[str] = (), seed: int = 0) -> None:
@@ -138,12 +139,14 @@ class Bench:
             parts = saved["given"], saved["seed"], saved["log"]
         except (ValueError, KeyError, TypeError):
             raise EditProblem("this is no saved bench") from None
-        lists = all(isinstance(one, list) and all(isinstance(t, str) for t in one) for one in (parts[0], parts[2]))
+        lists = all(
+            isinstance(one, list) and all(isinstance(t, str) for t in one) for one in (parts[0], parts[2])
+        )
         if not lists or not isinstance(parts[1], int):
             raise EditProblem("this is no saved bench")
         return cls.replay(car, *parts)
 
-    # -- doing -------------------------------------------------------------------------------------------------
+    # -- doing -----------------------------------------------------------------------------------------
 
     def _run(self, for_s: float, progress: Callable[[float], None] | None = None) -> None:
         """Let time pass, in slices where somebody wants to see progress."""
@@ -168,7 +171,9 @@ _Progress = Callable[[float], None] | None
 def _edit(bench: Bench, action: Action, progress: _Progress) -> _Done:
     edit = parse_edit(action.text, bench.live.car)
     if edit.kind == "theory":
-        raise EditProblem("a theory is about how the car was built: start a bench with it, or branch this one")
+        raise EditProblem(
+            "a theory is about how the car was built: start a bench with it, or branch this one"
+        )
     bench.live.edit(edit)
     bench._run(SETTLE_S)
     return _NOTHING

@@ -1,7 +1,7 @@
 """The car alive: wiring, network, modules, relays and engine coupled on one clock.
 
-Whenever something switches, the electrical network is solved again and everyone looks at what it means for them,
-until nothing changes any more at that instant (`_settle`).
+Whenever something switches, the electrical network is solved again and everyone looks at what it means for
+them, until nothing changes any more at that instant (`_settle`).
 
 Not modelled: generator field and load response, engine speed and torque, movement of the car.
 """
@@ -9,6 +9,7 @@ Not modelled: generator field and load response, engine speed and torque, moveme
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partial
 
 import simpy
 
@@ -78,14 +79,14 @@ class LiveCar:
         """Let time pass."""
         self.env.run(until=self.env.now + for_s)
 
-    # -- what people do ----------------------------------------------------------------------------------------
+    # -- what people do --------------------------------------------------------------------------------
 
     def connect_battery(self) -> None:
         """Time begins: the car, as it is given, gets its battery."""
         self._electrical(self.world.record("action", "person", "the battery is connected"))
 
     def edit(self, edit: Edit, words: str = "") -> int:
-        """Change the car; returns the event. Raises `EditProblem` (and changes nothing) where it cannot be done."""
+        """Change the car; returns the event. Raises `EditProblem`, with nothing changed, where impossible."""
         before, after = self.car, edit.apply(self.car)
         event = self.world.record(edit.kind, "car", words or edit.text)
         self._note_edit(before, after, event, edit.text)
@@ -120,13 +121,16 @@ class LiveCar:
         """Does pin 16 of the diagnostic connector feed the tester?"""
         return self.reading.supply_v(TESTER) >= TESTER_MIN_V
 
-    # -- electrical state --------------------------------------------------------------------------------------
+    # -- electrical state ------------------------------------------------------------------------------
 
     def switch_state(self) -> SwitchState:
         """Everything that is switched, as it is now."""
         running = frozenset(name for name, module in self.modules.items() if module.hears) | {TESTER}
         driven = frozenset(
-            (name, output) for name, module in self.modules.items() for output, on in module.outputs.items() if on
+            (name, output)
+            for name, module in self.modules.items()
+            for output, on in module.outputs.items()
+            if on
         )
         alternator = self.world.engine.value == "running"
         return SwitchState(running, driven, self.operated, self.pulled_in, alternator)
@@ -161,19 +165,21 @@ class LiveCar:
                     self._note_outputs()
                 elif not self._again:
                     return
-            raise Unsettled("the car does not come to rest at one instant: something switches itself on and off")
+            raise Unsettled(
+                "the car does not come to rest at one instant: something switches itself on and off"
+            )
         finally:
             self._settling = False
 
     def _feed_modules(self) -> None:
         reading = self.reading
         for name, module in self.modules.items():
-            module.power(reading.supply_v(name), lambda n=name: self._supply_causes(n))
+            module.power(reading.supply_v(name), partial(self._supply_causes, name))
             for function in self._sensed[name]:
                 module.sense(function, reading.pin_v(name, function), self._trigger_causes)
             for circuit in module.circuits:
                 pin = circuit.check.pin
-                circuit.measure(reading.pin_v(name, pin), lambda n=name, p=pin: self._circuit_causes(n, p))
+                circuit.measure(reading.pin_v(name, pin), partial(self._circuit_causes, name, pin))
 
     def _trigger_causes(self) -> tuple[int, ...]:
         return () if self.trigger is None else (self.trigger,)
@@ -182,7 +188,9 @@ class LiveCar:
         return self.culprit_events(self.reading.why_unsupplied(module)) or self._trigger_causes()
 
     def _circuit_causes(self, module: str, pin: str) -> tuple[int, ...]:
-        loads = [name for name, load in self.car.built.loads.items() if load.to.split()[0] == f"{module}.{pin}"]
+        loads = [
+            name for name, load in self.car.built.loads.items() if load.to.split()[0] == f"{module}.{pin}"
+        ]
         node = f"{loads[0]}.1" if loads else f"{module}:{pin}"
         return self.culprit_events(self.reading.why_dead(node)) or self._trigger_causes()
 
@@ -197,7 +205,7 @@ class LiveCar:
             timer = self._relay_timers.get(name)
             if due and timer is None:
                 delay_s = PULL_IN_S if name in wanted else DROP_OUT_S
-                self._relay_timers[name] = self.world.after(delay_s, lambda n=name: self._flip(n))
+                self._relay_timers[name] = self.world.after(delay_s, partial(self._flip, name))
             elif not due and timer is not None:
                 timer.cancel()
                 del self._relay_timers[name]
@@ -206,20 +214,28 @@ class LiveCar:
         del self._relay_timers[name]
         pulled_in = name not in self.pulled_in
         self.pulled_in = self.pulled_in | {name} if pulled_in else self.pulled_in - {name}
-        owner, _, output = self.car.built.relays[name].coil.partition(".")
-        causes = (self.modules[owner].output_events.get(output), self.trigger if not pulled_in else None)
+        causes = (self._coil_event(self.car.built.relays[name].coil), None if pulled_in else self.trigger)
         title = self.car.built.relays[name].title
         words = f"relay {name}{f' ({title})' if title else ''} {'pulls in' if pulled_in else 'drops out'}"
         self.switch_events[name] = self.world.record("relay", name, words, causes)
         self._electrical(self.switch_events[name])
 
-    # -- engine ------------------------------------------------------------------------------------------------
+    def _coil_event(self, coil: str) -> int | None:
+        """The last time a relay's driver, a module's output or a hand switch, changed."""
+        if coil in self.car.built.switches:
+            return self.switch_events.get(self.car.built.switches[coil].operated_by)
+        owner, _, output = coil.partition(".")
+        return self.modules[owner].output_events.get(output)
+
+    # -- engine ----------------------------------------------------------------------------------------
 
     def _look_at_engine(self) -> None:
         spec = self.car.built.engine
         if spec is None:
             return
-        turning = (self.reading.between(f"{spec.starter}.1", f"{spec.starter}.2") or 0.0) >= spec.cranks_above_v
+        turning = (
+            self.reading.between(f"{spec.starter}.1", f"{spec.starter}.2") or 0.0
+        ) >= spec.cranks_above_v
         state = self.world.engine.value
         if state == "stopped" and turning:
             self._engine("cranking", "the starter turns the engine", self._trigger_causes())
@@ -276,18 +292,22 @@ class LiveCar:
                 events += self.culprit_events(self.reading.why_dead(f"{load}.1"))
         return tuple(sorted(set(events))) or self._trigger_causes()
 
-    # -- buses -------------------------------------------------------------------------------------------------
+    # -- buses -----------------------------------------------------------------------------------------
 
     def _look_at_buses(self) -> None:
         transceivers = self.car.transceivers
-        powered = {c for c, part in transceivers.items() if part.module != TESTER and self._is_powered(part.module)}
+        powered = {
+            c for c, part in transceivers.items() if part.module != TESTER and self._is_powered(part.module)
+        }
         if self.tester_active and self.tester_has_power and TESTER in transceivers:
             powered.add(TESTER)
         self.hearing = self.reading.hears(frozenset(powered))
         awake = {c for c in powered if c == TESTER or self.modules[transceivers[c].module].hears}
         segments = tuple(
             Segment(
-                tuple(c for c in members if c in awake), tuple(c for c in listeners if c in awake), bitrate_bps
+                tuple(c for c in members if c in awake),
+                tuple(c for c in listeners if c in awake),
+                bitrate_bps,
             )
             for members, listeners, bitrate_bps in self.hearing.segments()
         )
@@ -304,9 +324,7 @@ class LiveCar:
         if self.hearing is None:
             return True
         own = set(self.modules[module].channels.values())
-        return not any(
-            receiver in own and self._sends_on(sender) for sender, receiver in self.hearing.links
-        )
+        return not any(receiver in own and self._sends_on(sender) for sender, receiver in self.hearing.links)
 
     def _sends_on(self, channel: str) -> bool:
         if channel == TESTER:
@@ -314,7 +332,7 @@ class LiveCar:
         return self.modules[self.car.transceivers[channel].module].sends
 
     def _lay_streams(self) -> None:
-        """One stream for every message on every bus that it runs on: its sender's, and those it is routed to."""
+        """One stream for every message on every bus that it runs on: its own and the routed ones."""
         messages = self.car.messages
         for message in messages.sent.values():
             for bus in self._home_buses(message):
@@ -325,7 +343,11 @@ class LiveCar:
         for route in messages.routes:
             message = messages.sent[route.message]
             self.world.streams[message.name, route.to_bus] = Stream(
-                f"{message.name}@{route.to_bus}", f"{route.gateway}.{route.to_bus}", message.can_id, None, 0.0,
+                f"{message.name}@{route.to_bus}",
+                f"{route.gateway}.{route.to_bus}",
+                message.can_id,
+                None,
+                0.0,
                 bytes(message.length),
             )  # fmt: skip
 
@@ -340,7 +362,7 @@ class LiveCar:
         routed = [route.from_bus for route in messages.routes if route.message == message.name]
         return [bus for bus in own if bus in wanted or bus in routed] or [own[0]]
 
-    # -- causes ------------------------------------------------------------------------------------------------
+    # -- causes ----------------------------------------------------------------------------------------
 
     def silence_causes(self, receiver: str, message: str) -> tuple[int, ...]:
         """The events because of which a receiver does not get a message; empty where it should get it."""
@@ -398,7 +420,8 @@ class LiveCar:
             for name in (culprit.owner, culprit.element_id):
                 event = self.edit_events.get(name)
                 if event is None:
-                    event = self.switch_events.get(name)
+                    switch = self.car.built.switches.get(name)
+                    event = self.switch_events.get(switch.operated_by if switch else name)
                 if event is not None:
                     events.add(event)
                     events.update(self.design_causes(name))
@@ -414,7 +437,11 @@ class LiveCar:
     def design_causes(self, name: str) -> tuple[int, ...]:
         """Theories that are about a part: a module that waits, a connector, a fuse."""
         part = name.partition(".")[0]
-        return tuple(event for text, event in self.theory_events.items() if part in text.split()[1:2] + text.split()[-1:])
+        return tuple(
+            event
+            for text, event in self.theory_events.items()
+            if part in text.split()[1:2] + text.split()[-1:]
+        )
 
     def _note_edit(self, before: Car, after: Car, event: int, text: str) -> None:
         if text.startswith("theory "):

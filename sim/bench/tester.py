@@ -64,7 +64,7 @@ class Report:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """What changed from one report to another: (module, code) that came and went, modules that fell silent or answer."""
+    """What changed between two reports: (module, code) that came and went, modules silent or back."""
 
     new_codes: tuple[tuple[str, str], ...]
     gone_codes: tuple[tuple[str, str], ...]
@@ -175,7 +175,11 @@ class Tester:
         self._inbox = []
         self._arrived = live.env.event()
         self._link = IsoTpLink(
-            live.env, lambda frame: live.network.send(TESTER, frame), address, self._expected_id, self._message
+            live.env,
+            lambda frame: live.network.send(TESTER, frame),
+            address,
+            self._expected_id,
+            self._message,
         )
         self._link.send(request)
         live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(WAIT_S)]))

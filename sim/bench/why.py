@@ -8,16 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 from sim.bench.bench import Bench
-from sim.vehicle.codes import with_failure_type
 from sim.modules.facts import in_words
 from sim.modules.module import ControlModule
+from sim.vehicle.codes import with_failure_type
 from sim.vehicle.conditions import Condition
 from sim.vehicle.harness import TESTER
-from sim.vehicle.messages import shortest_bus_path, bus_graph
+from sim.vehicle.messages import bus_graph, shortest_bus_path
 from sim.vehicle.problems import EditProblem, unknown
-
 
 EDIT_KINDS = ("fault", "repair", "theory")
 
@@ -112,8 +112,12 @@ def why_telltale(bench: Bench, name: str) -> Because:
             text = f"telltale {name} is {'lit' if lit else 'dark'}"
             if not module.sends:
                 return Because(text, None, _all(bench, (module.state_event,)))
-            return Because(text, None, _all(bench, verdict.events) or tuple(_needs(bench, module, verdict.unmet)))
-    raise EditProblem(unknown("telltale", name, [t for m in bench.live.modules.values() for t in m.telltales]))
+            return Because(
+                text, None, _all(bench, verdict.events) or tuple(_needs(bench, module, verdict.unmet))
+            )
+    raise EditProblem(
+        unknown("telltale", name, [t for m in bench.live.modules.values() for t in m.telltales])
+    )
 
 
 def why_engine(bench: Bench) -> Because:
@@ -129,13 +133,17 @@ def why_engine(bench: Bench) -> Because:
     reasons: list[Because] = []
     fed = live.fed_cylinders()
     if not controller.sends:
-        reasons.append(Because(f"{spec.controller} is {controller.state}", None, _all(bench, (controller.state_event,))))
+        reasons.append(
+            Because(f"{spec.controller} is {controller.state}", None, _all(bench, (controller.state_event,)))
+        )
     if controller.starter and not controller.starter.released:
         reasons.append(Because(f"{spec.controller} is not released by the immobilizer"))
     if len(fed) < spec.cylinders_needed:
         starved = [load for load in (*spec.coils, *spec.injectors) if not live._is_fed(load)]
-        events = {event for load in starved for event in live.culprit_events(live.reading.why_dead(f"{load}.1"))}
-        text = f"only {len(fed)} of {len(spec.coils)} cylinders have coil and injector fed (not fed: {', '.join(starved)})"
+        events = {
+            event for load in starved for event in live.culprit_events(live.reading.why_dead(f"{load}.1"))
+        }
+        text = f"only {len(fed)} of {len(spec.coils)} cylinders are fed (without: {', '.join(starved)})"
         reasons.append(Because(text, None, _all(bench, sorted(events))))
     if state == "stopped":
         reasons += _starter_needs(bench, spec.starter)
@@ -152,7 +160,9 @@ def _starter_needs(bench: Bench, starter: str) -> list[Because]:
         module = bench.live.modules[owner]
         verdict = module.judge(module.spec.outputs[output].when)
         if module.sends and verdict.value is not True:
-            found.append(Because(f"{owner} does not switch {name}", None, tuple(_needs(bench, module, verdict.unmet))))
+            found.append(
+                Because(f"{owner} does not switch {name}", None, tuple(_needs(bench, module, verdict.unmet)))
+            )
     return found
 
 
@@ -164,7 +174,11 @@ def _mode_of(bench: Bench, module: ControlModule) -> Because:
         if verdict.value is True or rule.to == master.mode:
             continue
         needs = tuple(_needs(bench, module, verdict.unmet))
-        how = {"press": "at a press of the button", "release": "when the button is let go", "change": "by itself"}
+        how = {
+            "press": "at a press of the button",
+            "release": "when the button is let go",
+            "change": "by itself",
+        }
         ways.append(Because(f"it cannot go to {rule.to} {how[rule.on]}", None, needs))
     entered = _all(bench, (master.event,))
     return Because(f"power mode is {master.mode}", None, (*entered, *ways))
@@ -198,7 +212,7 @@ def _way_from_tester(bench: Bench, module: str) -> list[tuple[str, str]]:
     graph = bus_graph(live.car.built, messages.buses_of)
     path = shortest_bus_path(graph, (tester.bus,), messages.buses_of[module]) or []
     way, here = [], TESTER
-    for a, b in zip(path, path[1:], strict=False):
+    for a, b in pairwise(path):
         gateway = graph.edges[a, b, 0]["gateway"]
         way.append((here, f"{gateway}.{a}"))
         here = f"{gateway}.{b}"
@@ -208,7 +222,11 @@ def _way_from_tester(bench: Bench, module: str) -> list[tuple[str, str]]:
 def _broken(bench: Bench, sending: str, hearing: str) -> Because | None:
     live = bench.live
     live.tester(True)
-    powered = {c for c, part in live.car.transceivers.items() if part.module == TESTER or live._is_powered(part.module)}
+    powered = {
+        c
+        for c, part in live.car.transceivers.items()
+        if part.module == TESTER or live._is_powered(part.module)
+    }
     links = live.reading.hears(frozenset(powered)).links
     live.tester_active = False
     if (sending, hearing) in links and (hearing, sending) in links:

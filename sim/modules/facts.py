@@ -56,7 +56,7 @@ def _together(parts: list[Verdict], decides: bool) -> Verdict:
     for value in (decides, None):
         matching = [part for part in parts if part.value is value]
         if matching:
-            unmet = [part for part in parts if part.value is not True] if not (value is True) else []
+            unmet = [part for part in parts if part.value is not True] if value is not True else []
             return Verdict(value, _merged(matching), tuple(leaf for part in unmet for leaf in part.unmet))
     return Verdict(
         not decides, _merged(parts), () if not decides else tuple(u for p in parts for u in p.unmet)

@@ -1,7 +1,7 @@
 """A gateway: passes messages, diagnostic frames and immobilizer frames from one bus to another.
 
-Reads pass; what the file says it guards (clearing, actuation, programming) is refused until a tester has unlocked
-the gateway by security access (ISO 14229-1 service 27).
+Reads pass; what the file says it guards (clearing, actuation, programming) is refused until a tester has
+unlocked the gateway by security access (ISO 14229-1 service 27).
 
 Not modelled: rate limiting, signal gateways that rebuild messages, firewalls by content.
 """
@@ -9,6 +9,8 @@ Not modelled: rate limiting, signal gateways that rebuild messages, firewalls by
 from __future__ import annotations
 
 from collections import defaultdict
+from functools import partial
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from sim.network.frames import Frame
@@ -30,7 +32,7 @@ PADDING: Final = 0xCC
 
 
 class FrameRoutes:
-    """Which single frames every gateway passes: `table[gateway][bus, can_id]` are the buses it goes out on."""
+    """Which single frames every gateway passes: `table[gateway][bus, can_id]` are the buses it leaves on."""
 
     def __init__(self, car: Car) -> None:
         self.table: dict[str, dict[tuple[str, int], list[str]]] = defaultdict(lambda: defaultdict(list))
@@ -40,7 +42,9 @@ class FrameRoutes:
         self.tester_bus = tester.bus if tester else None
         if tester:
             for name, address in car.addresses.items():
-                self._both_ways((tester.bus,), car.messages.buses_of[name], [address], [address + ANSWER_OFFSET])
+                self._both_ways(
+                    (tester.bus,), car.messages.buses_of[name], [address], [address + ANSWER_OFFSET]
+                )
                 self._one_way((tester.bus,), car.messages.buses_of[name], FUNCTIONAL_ID)
         immobilizer = car.built.immobilizer
         if immobilizer:
@@ -62,7 +66,7 @@ class FrameRoutes:
         if set(here) & set(there):
             return
         path = shortest_bus_path(self._graph, here, there) or []
-        for a, b in zip(path, path[1:], strict=False):
+        for a, b in pairwise(path):
             targets = self.table[self._graph.edges[a, b, 0]["gateway"]][a, can_id]
             if b not in targets:
                 targets.append(b)
@@ -115,7 +119,7 @@ class Gateway:
             self._refuse(bus, frame)
             return
         for target in targets:
-            self.module.world.after(self.delay_s, lambda to=target: self._pass(to, frame))
+            self.module.world.after(self.delay_s, partial(self._pass, target, frame))
 
     def refuses(self, service: int | None) -> bool:
         """Is this service guarded, and has nobody unlocked the gateway?"""

@@ -1,4 +1,4 @@
-"""The immobilizer: challenge, answer and release as frames between the module that knows the fobs and the engine's.
+"""The immobilizer: challenge, answer and release as frames between the fobs' module and the engine's.
 
 Both ends share a secret; the numbers follow from the run's seed so that a replay repeats them.
 
@@ -88,7 +88,10 @@ class Authority:
                 self._timer.cancel()
                 self._timer = None
             self.event = self.module.world.record(
-                "immobilizer", self.module.name, f"{self.spec.engine} has proved itself; start is released", (self.event,)
+                "immobilizer",
+                self.module.name,
+                f"{self.spec.engine} has proved itself; start is released",
+                (self.event,),
             )
             self.module.send(Frame(self.spec.release_id, answer_to(frame.data)))
             self.module.world.touch()
@@ -110,10 +113,15 @@ class Starter:
         self._answer = None
 
     def look(self) -> None:
-        """Lock when the car is known to be switched off."""
-        if self.released and self.module.known_mode() in ("off", "accessory"):
+        """Lock when the car is switched off after the release (the mode heard before it may still be off)."""
+        mode_event = self.module.mode_event() or 0
+        if (
+            self.released
+            and self.module.known_mode() in ("off", "accessory")
+            and mode_event > (self.event or 0)
+        ):
             self.reset()
-            self.event = self.module.mode_event()
+            self.event = mode_event
 
     def frame(self, frame: Frame) -> None:
         """A single frame has arrived."""
@@ -121,9 +129,11 @@ class Starter:
             self._answer = answer_to(frame.data)
             self.module.send(Frame(self.spec.answer_id, self._answer))
         elif frame.can_id == self.spec.release_id and self._answer is not None:
-            if hmac.compare_digest(frame.data, answer_to(self._answer)):
-                self.released = True
-                self.event = self.module.world.record(
-                    "immobilizer", self.module.name, f"{self.module.name} is released for start"
-                )
-                self.module.world.touch()
+            self._release(hmac.compare_digest(frame.data, answer_to(self._answer)))
+
+    def _release(self, proved: bool) -> None:
+        if proved:
+            words = f"{self.module.name} is released for start"
+            self.released = True
+            self.event = self.module.world.record("immobilizer", self.module.name, words)
+            self.module.world.touch()

@@ -2,7 +2,7 @@
 
 States::
 
-    unpowered --supply--> starting --boot, waits over--> running <--> going to sleep --> asleep --wake--> starting
+    unpowered --supply--> starting --boot, waits--> running <--> going to sleep --> asleep --wake--> starting
         ^                                                                                  |
         +---------------------------- supply below its minimum, from any state ------------+
 
@@ -15,7 +15,7 @@ Not modelled: partial networking, reprogramming, several processors in one modul
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-
+from functools import partial
 
 from sim.modules.diagnostics import Diagnostics
 from sim.modules.facts import INVALID, Fact, Known, Verdict, judge
@@ -65,12 +65,14 @@ class ControlModule:
         vehicle = world.car.built
         modes, immobilizer = vehicle.power_modes, vehicle.immobilizer
         self.master = PowerModeMaster(self, modes) if modes and modes.master == name else None
-        self.authority = Authority(self, immobilizer) if immobilizer and immobilizer.authority == name else None
+        self.authority = (
+            Authority(self, immobilizer) if immobilizer and immobilizer.authority == name else None
+        )
         self.starter = Starter(self, immobilizer) if immobilizer and immobilizer.engine == name else None
         self.runs_engine = bool(vehicle.engine and vehicle.engine.controller == name)
         self.diagnostics = Diagnostics(self)
         self.gateway = Gateway(self, routes) if self.spec.gateway else None
-        self.circuits = [CircuitMonitor(self, check) for check in self.spec.checks]
+        self.circuits: list[CircuitMonitor] = [CircuitMonitor(self, check) for check in self.spec.checks]
         self.monitors: list[MessageMonitor] = []
 
     def connect(self) -> None:
@@ -98,9 +100,14 @@ class ControlModule:
 
     def bus_hearing(self, message: str) -> str:
         """The bus on which this module gets a message: its own or the one a gateway sends it on."""
-        return next(bus for bus in self.channels if (message, bus) in self.world.streams)
+        streams = self.world.streams
+        return next(
+            bus
+            for bus, channel in self.channels.items()
+            if (message, bus) in streams and streams[message, bus].channel != channel
+        )
 
-    # -- what others ask ---------------------------------------------------------------------------------------
+    # -- what others ask -------------------------------------------------------------------------------
 
     @property
     def hears(self) -> bool:
@@ -144,7 +151,7 @@ class ControlModule:
         return judge(condition, self._read)
 
     def judge_monitoring(self, when: Condition | None) -> Verdict:
-        """May a monitor run? Supply in range, and the file's condition, or by default the ignition sense on."""
+        """May a monitor run? Supply in range, and the file's condition, or by default ignition sense on."""
         if self.supply_v < TESTS_ABOVE_V:
             return Verdict(False, self._as_events(self.state_event))
         if when is not None:
@@ -154,7 +161,7 @@ class ControlModule:
             return Verdict(any(fact.value is True for fact in lines), self._as_events(lines[0].event))
         return Verdict(True)
 
-    # -- supply and wires --------------------------------------------------------------------------------------
+    # -- supply and wires ------------------------------------------------------------------------------
 
     def power(self, supply_v: float, causes: Causes) -> None:
         """The supply as the wiring has it now; `causes` is asked only when the module's state changes."""
@@ -174,7 +181,9 @@ class ControlModule:
             return
         if function in self.spec.inputs:
             active = pin_v > INPUT_SHARE * self.supply_v
-            changed = self._set_fact(f"input.{function}", active, f"{self.name} sees input {function}", causes)
+            changed = self._set_fact(
+                f"input.{function}", active, f"{self.name} sees input {function}", causes
+            )
             if changed and self.master and function == self.master.rules.button and self.answers:
                 self.master.button(active, self.facts[f"input.{function}"].event or 0)
         else:
@@ -187,7 +196,9 @@ class ControlModule:
         return [*self.spec.inputs, *lines]
 
     def _sense_lines(self) -> set[str]:
-        ends = {f"{self.name}:{pin.function}.sense": pin.function for pin in self.world.car.pins_of(self.name)}
+        ends = {
+            f"{self.name}:{pin.function}.sense": pin.function for pin in self.world.car.pins_of(self.name)
+        }
         checked = {check.pin for check in self.spec.checks}
         loads = {
             load.to.split()[0].partition(".")[2]
@@ -197,7 +208,7 @@ class ControlModule:
         found = {function for element, function in ends.items() if element in self.world.car.elements}
         return found - checked - loads
 
-    # -- deciding ----------------------------------------------------------------------------------------------
+    # -- deciding --------------------------------------------------------------------------------------
 
     def think(self) -> bool:
         """Let rules and monitors act on what is known now; returns whether anything electrical changed."""
@@ -217,7 +228,7 @@ class ControlModule:
         changed = self._drive_outputs()
         self._light_telltales()
         self._work_out_signals()
-        for monitor in (*self.monitors, *self.circuits):
+        for monitor in self._watching():
             monitor.look()
         self._look_for_sleep()
         return changed
@@ -292,7 +303,9 @@ class ControlModule:
             "vehicle_speed_kph": self.world.speed_kph.event,
             "immobilizer": part.event if part else None,
         }
-        return tuple(self.signal(used).event for used in spec.uses) + ((known[spec.fact],) if spec.fact else ())
+        return tuple(self.signal(used).event for used in spec.uses) + (
+            (known[spec.fact],) if spec.fact else ()
+        )
 
     def _value_of(self, name: str, spec: Signal) -> Known:
         if spec.when is not None:
@@ -351,7 +364,7 @@ class ControlModule:
             return Fact(self._released(), part.event if part else None)
         return Fact(self.supply_v > (leaf.supply_above_v or 0.0), self.state_event)
 
-    # -- hearing -----------------------------------------------------------------------------------------------
+    # -- hearing ---------------------------------------------------------------------------------------
 
     def _received(self, stream: Stream, time_s: float) -> None:
         message = self.world.car.messages.sent[stream.name.partition("@")[0]]
@@ -371,7 +384,7 @@ class ControlModule:
             self.facts[f"signal.{name}"] = Fact(value, event)
         self.world.touch()
 
-    def _went_missing(self, message: str) -> None:
+    def _went_missing(self, message: str, _time_s: float) -> None:
         causes = self.world.silence_causes(self.name, message)
         event = self.world.record("missing", self.name, f"{self.name} no longer gets {message}", causes)
         self._mark_missing(message, event)
@@ -382,7 +395,7 @@ class ControlModule:
         for name in self.world.car.messages.sent[message].signals:
             self.facts[f"signal.{name}"] = Fact(None, event)
 
-    def _came_back(self, message: str) -> None:
+    def _came_back(self, message: str, _time_s: float) -> None:
         stream = self.world.streams[message, self.bus_hearing(message)]
         self._received(stream, self.world.now_s)
 
@@ -396,8 +409,8 @@ class ControlModule:
                     self.world.streams[message, bus],
                     self.channels[bus],
                     limit_s,
-                    lambda _, gone=message: self._went_missing(gone),
-                    lambda _, back=message: self._came_back(back),
+                    partial(self._went_missing, message),
+                    partial(self._came_back, message),
                 )
             )
 
@@ -415,7 +428,7 @@ class ControlModule:
 
         return arrived
 
-    # -- states ------------------------------------------------------------------------------------------------
+    # -- states ----------------------------------------------------------------------------------------
 
     def _enter(self, state: str, words: str, causes: tuple[int | None, ...]) -> None:
         self.state = state
@@ -441,10 +454,15 @@ class ControlModule:
             self.waiting_for = unheard
             message = self._message_of(unheard[0])
             causes = (
-                *self.world.silence_causes(self.name, message), *self.world.design_causes(self.name), self.state_event
+                *self.world.silence_causes(self.name, message),
+                *self.world.design_causes(self.name),
+                self.state_event,
             )  # fmt: skip
             self.state_event = self.world.record(
-                "waits", self.name, f"{self.name} waits for {' and '.join(unheard)} before it comes online", causes
+                "waits",
+                self.name,
+                f"{self.name} waits for {' and '.join(unheard)} before it comes online",
+                causes,
             )
 
     def _has_heard(self, other: str) -> bool:
@@ -475,7 +493,7 @@ class ControlModule:
             self.world.network.stop(stream)
         if self.gateway:
             self.gateway.stop()
-        for monitor in (*self.monitors, *self.circuits):
+        for monitor in self._watching():
             monitor.stop()
 
     def _shut(self) -> None:
@@ -511,7 +529,7 @@ class ControlModule:
             self.master.reset()
             self.master.event = self.state_event
 
-    # -- sleep and wake ----------------------------------------------------------------------------------------
+    # -- sleep and wake --------------------------------------------------------------------------------
 
     def wake_reasons(self) -> Iterator[tuple[str, int | None]]:
         """Why the module stays awake, each reason with the event behind it."""
@@ -548,7 +566,9 @@ class ControlModule:
         else:
             self._drop_timer("quiet")
         if self.diagnostics.awake_until_s > self.world.now_s:
-            self._timer_once("tester gone", self.diagnostics.awake_until_s - self.world.now_s, self.world.touch)
+            self._timer_once(
+                "tester gone", self.diagnostics.awake_until_s - self.world.now_s, self.world.touch
+            )
 
     def _get_tired(self) -> None:
         if not list(self.wake_reasons()):
@@ -573,14 +593,16 @@ class ControlModule:
     def _bus_events(self) -> tuple[int | None, ...]:
         buses = set(self.channels)
         return tuple(
-            other.state_event for other in self.world.modules.values() if other.sends and buses & set(other.channels)
+            other.state_event
+            for other in self.world.modules.values()
+            if other.sends and buses & set(other.channels)
         )[:1]
 
     def _wake(self, source: str, causes: tuple[int | None, ...]) -> None:
         self._enter("starting", f"{self.name} wakes by {source}", causes)
         self._begin_start()
 
-    # -- codes -------------------------------------------------------------------------------------------------
+    # -- codes -----------------------------------------------------------------------------------------
 
     def set_code(self, code: str, words: str, causes: tuple[int, ...]) -> None:
         """A test has failed for as long as it takes."""
@@ -603,6 +625,9 @@ class ControlModule:
         """Forget all codes, as a tester's clear request does."""
         self.memory.clear()
 
+    def _watching(self) -> list[MessageMonitor | CircuitMonitor]:
+        return [*self.monitors, *self.circuits]
+
     def _tests(self) -> list[Maturing]:
         return [test for monitor in self.monitors for test in monitor.tests] + [
             circuit.test for circuit in self.circuits
@@ -617,7 +642,7 @@ class ControlModule:
                 if self.memory.get(test.code).code == code:
                     test.again()
 
-    # -- small tools -------------------------------------------------------------------------------------------
+    # -- small tools -----------------------------------------------------------------------------------
 
     def _set_fact(self, key: str, value: bool, words: str, causes: Causes) -> bool:
         before = self.facts.get(key)
@@ -655,5 +680,3 @@ class ControlModule:
 def _same(value: Known, wanted: tuple[object, ...]) -> bool:
     # True == 1 in Python; a flag that is true is not the number one
     return any(value == one and isinstance(value, bool) == isinstance(one, bool) for one in wanted)
-
-

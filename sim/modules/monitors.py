@@ -11,10 +11,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from sim.vehicle.codes import invalid_data_code, is_known_role, lost_communication_code
 from sim.modules.facts import INVALID, Verdict
 from sim.modules.world import Timer
 from sim.network.can import Stream, Watch
+from sim.vehicle.codes import invalid_data_code, is_known_role, lost_communication_code
 from sim.vehicle.description import CircuitCheck
 from sim.vehicle.messages import Expected
 
@@ -119,10 +119,10 @@ class MessageMonitor:
         self.lost = Maturing(module, lost_code, *times, lambda: f"{expected.message} not heard")
         self.invalid: Maturing | None = None
         if invalid_code and module.world.car.messages.sent[expected.message].signals:
-            self.invalid = Maturing(module, invalid_code, *times, lambda: f"{expected.message} carries invalid values")
-        self.enabling = Enabling(
-            module, lambda: module.judge_monitoring(expected.when), expected.after_s
-        )
+            self.invalid = Maturing(
+                module, invalid_code, *times, lambda: f"{expected.message} carries invalid values"
+            )
+        self.enabling = Enabling(module, lambda: module.judge_monitoring(expected.when), expected.after_s)
         self._watch: Watch | None = None
 
     @property
@@ -139,7 +139,7 @@ class MessageMonitor:
             self._watch = self.module.world.network.watch(
                 self._stream, self._channel, self.expected.limit_s, self._gone, self._heard
             )
-            # a message that has come at all since the enabling is judged good when a limit has passed without loss
+            # good until the watch says otherwise
             self.lost.judge(False, self.enabling.events)
         self._look_at_values()
 
@@ -154,7 +154,10 @@ class MessageMonitor:
     def _look_at_values(self) -> None:
         if self.invalid is None:
             return
-        facts = [self.module.signal(name) for name in self.module.world.car.messages.sent[self.expected.message].signals]
+        facts = [
+            self.module.signal(name)
+            for name in self.module.world.car.messages.sent[self.expected.message].signals
+        ]
         bad = [fact for fact in facts if fact.value is INVALID]
         if bad:
             self.invalid.judge(True, tuple(fact.event for fact in bad if fact.event is not None))
@@ -166,13 +169,18 @@ class MessageMonitor:
         causes = module.world.silence_causes(module.name, self.expected.message)
         limit_ms = self.expected.limit_s * 1000
         event = module.world.record(
-            "lost", module.name, f"{module.name} has not heard {self.expected.message} for {limit_ms:g} ms", causes
+            "lost",
+            module.name,
+            f"{module.name} has not heard {self.expected.message} for {limit_ms:g} ms",
+            causes,
         )
         self.lost.judge(True, (event,))
 
     def _heard(self, time_s: float) -> None:
         module = self.module
-        event = module.world.record("heard", module.name, f"{module.name} hears {self.expected.message} again")
+        event = module.world.record(
+            "heard", module.name, f"{module.name} hears {self.expected.message} again"
+        )
         self.lost.judge(False, (event,))
 
 
@@ -188,7 +196,7 @@ class CircuitMonitor:
         self._causes: Callable[[], tuple[int, ...]] = tuple
 
     def measure(self, pin_v: float, causes: Callable[[], tuple[int, ...]]) -> None:
-        """The voltage at the pin as the wiring has it now; `causes` is asked only when the verdict changes."""
+        """The voltage at the pin as the wiring has it now; `causes` is asked when the verdict changes."""
         self.pin_v = pin_v
         self._causes = causes
 

@@ -55,7 +55,9 @@ class PowerModeMaster:
                 continue
             verdict = self.module.judge(rule.if_)
             if verdict.value is True:
-                self._go(rule.to, (*causes, *verdict.events, *((self.event,) if self.event is not None else ())))
+                self._go(
+                    rule.to, (*causes, *verdict.events, *((self.event,) if self.event is not None else ()))
+                )
                 return True
         return False
 
@@ -80,5 +82,8 @@ class PowerModeMaster:
         causes = tuple(cause for _, verdict in tried for cause in verdict.events)
         why = f": needs {', '.join(dict.fromkeys(in_words(leaf) for leaf in unmet))}" if unmet else ""
         self.module.world.record(
-            "held", self.module.name, f"the button changes nothing, power mode stays {self.mode}{why}", (event, *causes)
+            "held",
+            self.module.name,
+            f"the button changes nothing, power mode stays {self.mode}{why}",
+            (event, *causes),
         )

@@ -51,11 +51,13 @@ class Codec:
     def _byte(self, name: str, value: Known) -> int:
         if value is None:
             return ABSENT_BYTE
-        if value is INVALID:
-            return INVALID_BYTE
         if isinstance(value, str):
             return self._numbers[value]
-        return min(HIGHEST, int(value) // STEP.get(name, 1)) if not isinstance(value, bool) else int(value)
+        if isinstance(value, bool):
+            return int(value)
+        if isinstance(value, int):
+            return max(0, min(HIGHEST, value // STEP.get(name, 1)))
+        return INVALID_BYTE
 
     def _value(self, name: str, byte: int) -> Known:
         if byte == ABSENT_BYTE:

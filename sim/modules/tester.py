@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from sim.vehicle.codes import dtc_bytes, dtc_text, full_description, with_failure_type
 from sim.modules.memory import Snapshot, Status
 from sim.modules.uds import (
     AGING_RECORD,
@@ -35,6 +34,7 @@ from sim.modules.uds import (
     VIN_DID,
     Service,
 )
+from sim.vehicle.codes import dtc_bytes, dtc_text, full_description, with_failure_type
 
 # Status bits that a technician asks for: present, this cycle, pending, confirmed.
 WORKSHOP_MASK: Final = 0x0F

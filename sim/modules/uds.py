@@ -19,8 +19,8 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import Final, Protocol, get_args
 
-from sim.vehicle.codes import dtc_bytes, dtc_text
 from sim.modules.memory import CodeMemory, Snapshot, TroubleCode
+from sim.vehicle.codes import dtc_bytes, dtc_text
 from sim.vehicle.conditions import PowerMode
 
 

@@ -51,8 +51,8 @@ class World:
 
     `streams[message, bus]` is a message as it runs on one bus. `touch` asks for a new look at wiring and
     rules at this instant. `silence_causes(receiver, message)` are the events because of which a receiver does
-    not get a message, `design_causes(name)` the theories that are about a part. `bus_is_quiet(module)`: nobody that the
-    module could hear is sending.
+    not get a message, `design_causes(name)` the theories that are about a part. `bus_is_quiet(module)`:
+    nobody that the module could hear is sending.
     """
 
     env: simpy.Environment
@@ -67,9 +67,9 @@ class World:
     seed: int = 0
     streams: dict[tuple[str, str], Stream] = field(default_factory=dict)
     modules: dict[str, ControlModule] = field(default_factory=dict)
-    fob: Fact = Fact("in_range")
-    engine: Fact = Fact("stopped")
-    speed_kph: Fact = Fact(0)
+    fob: Fact = field(default_factory=lambda: Fact("in_range"))
+    engine: Fact = field(default_factory=lambda: Fact("stopped"))
+    speed_kph: Fact = field(default_factory=lambda: Fact(0))
 
     @property
     def now_s(self) -> float:

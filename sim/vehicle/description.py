@@ -38,9 +38,7 @@ def _written_as(pattern: str, what: str) -> AfterValidator:
 NAME = r"[A-Za-z][A-Za-z0-9_+\-]{0,39}"
 Name = Annotated[
     str,
-    _written_as(
-        NAME, "a name is a letter and up to 39 letters, digits, _, + or -"
-    ),
+    _written_as(NAME, "a name is a letter and up to 39 letters, digits, _, + or -"),
 ]
 CanId = Annotated[int, Field(ge=0, le=0x7FF)]
 MessageId = Annotated[int, Field(ge=0), AfterValidator(lambda can_id: _below_diagnosis(can_id))]
@@ -125,7 +123,7 @@ class Fuse(Part):
 class Relay(Part):
     """A change of path by a coil: contact 30 to 87, coil 86 (driven) to 85 (ground).
 
-    `coil` is what drives it: a module's output such as `BCM.run_relay`, or a hand switch such as the ignition key's.
+    `coil` is what drives it: a module's output such as `BCM.run_relay`, or a hand switch, such as a key's.
     """
 
     title: str = ""
@@ -274,7 +272,7 @@ class Telltale(Part):
 
 
 class Guard(Part):
-    """What a gateway refuses from the diagnostic connector until a tester has unlocked it; by default nothing."""
+    """What a gateway refuses from the diagnostic connector until it is unlocked; by default nothing."""
 
     refuses_until_unlocked: tuple[Literal["clear", "actuate", "program"], ...] = ()
     delay_ms: float = Field(2, ge=0)

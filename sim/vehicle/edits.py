@@ -71,7 +71,7 @@ def apply_all(car: Car, edits: list[str] | tuple[str, ...]) -> Car:
     return car
 
 
-# -- connectors, fuses, relays -------------------------------------------------------------------------------
+# -- connectors, fuses, relays -------------------------------------------------------------------------
 
 
 def _unplug(words: list[str], car: Car) -> Edit:
@@ -163,7 +163,7 @@ def _holder(words: list[str], car: Car, verb: str) -> str:
     return name
 
 
-# -- terminals and wires -------------------------------------------------------------------------------------
+# -- terminals and wires -------------------------------------------------------------------------------
 
 
 def _open(words: list[str], car: Car) -> Edit:
@@ -272,7 +272,7 @@ def _take_off(lead: str, text: str) -> Edit:
     return Edit(text, "repair", change, None)
 
 
-# -- bypass lead and battery ---------------------------------------------------------------------------------
+# -- bypass lead and battery ---------------------------------------------------------------------------
 
 
 def _bypass(words: list[str], car: Car) -> Edit:
@@ -330,7 +330,7 @@ def _charge(words: list[str], car: Car) -> Edit:
     return Edit(f"charge {pct:g} %", kind, change, f"charge {car.built.battery.charge_pct:g} %")
 
 
-# -- theories: edits of the design ---------------------------------------------------------------------------
+# -- theories: edits of the design ---------------------------------------------------------------------
 
 
 def _theory(words: list[str], car: Car) -> Edit:
@@ -476,7 +476,7 @@ def _number(words: list[str], unit: str, what: str) -> float:
     return value
 
 
-# -- the catalogue -------------------------------------------------------------------------------------------
+# -- the catalogue -------------------------------------------------------------------------------------
 
 
 def catalogue(car: Car) -> tuple[str, ...]:

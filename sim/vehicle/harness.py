@@ -117,7 +117,7 @@ class _Loom:
             diagnostic_addresses(self.vehicle),
         )
 
-    # -- names ---------------------------------------------------------------------------------------------
+    # -- names -----------------------------------------------------------------------------------------
 
     def _check_names(self) -> None:
         seen = dict(RESERVED)
@@ -178,7 +178,7 @@ class _Loom:
             for index, item in enumerate(relay.feeds):
                 yield name, item, ("relays", name, "feeds", index)
 
-    # -- power ---------------------------------------------------------------------------------------------
+    # -- power -----------------------------------------------------------------------------------------
 
     def _battery(self) -> None:
         battery = self.vehicle.battery
@@ -301,7 +301,7 @@ class _Loom:
                 raise Problem(f"no input '{end}' in this car{did_you_mean(end, inputs)}", path)
             self._run(f"{name}.2", self.pins[owner, function], via, 1.5, 0.5, name, path)
 
-    # -- modules -------------------------------------------------------------------------------------------
+    # -- modules ---------------------------------------------------------------------------------------
 
     def _functions(self, name: str, module: Module) -> list[str]:
         grounds = ["GND" if i == 0 else f"GND{i + 1}" for i in range(max(1, len(module.ground)))]
@@ -446,7 +446,7 @@ class _Loom:
                 TESTER, TESTER, bus, f"{TESTER}:6", f"{TESTER}:14", f"{TESTER}:0", rate
             )
 
-    # -- buses ---------------------------------------------------------------------------------------------
+    # -- buses -----------------------------------------------------------------------------------------
 
     def _bus(self, bus: str) -> None:
         spec = self.vehicle.buses[bus]
@@ -481,7 +481,7 @@ class _Loom:
         self._wire(splice, pin, self.vehicle.buses[bus].stub_m, self.vehicle.buses[bus].area_mm2)
         return splice, splice
 
-    # -- small parts ---------------------------------------------------------------------------------------
+    # -- small parts -----------------------------------------------------------------------------------
 
     def _add(self, element: Element) -> None:
         if element.id in self.elements:
