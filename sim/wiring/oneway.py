@@ -42,6 +42,9 @@ LEAK_S = 1e-12
 # with less and less of it (GMIN stepping in SPICE, common practice).
 LEAK_LADDER_S = (*(10.0**-k for k in range(2, 12)), LEAK_S)
 MAX_STEPS = 40
+
+# Numerical choices of the search: when it stands still (absolute and relative), what rounding is worth, how
+# far it looks first along a step, and how closely it finds the place to stop there.
 STEP_LIMIT_V = 1e-9
 ROUNDING = 4 * float(np.finfo(np.float64).eps)
 FIRST_STEP_V = 50.0
