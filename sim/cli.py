@@ -1,12 +1,27 @@
 """The `busbay` command. Each subcommand is one row of COMMANDS."""
 
+from __future__ import annotations
+
 import argparse
 import signal
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from io import StringIO
 from pathlib import Path
+
+from ruamel.yaml import YAML
+
+from sim import scenarios_folder
+from sim.bench.bench import Bench, Outcome
+from sim.bench.why import Because, why_code, why_engine, why_mode, why_silent, why_telltale
+from sim.instruments.scan import rows
+from sim.instruments.seat import look
+from sim.vehicle.car import Car
+from sim.vehicle.edits import catalogue
+from sim.vehicle.problems import EditProblem, Problem, did_you_mean
+from sim.vehicle.reading import read_car
 
 FRONT_END = Path(__file__).resolve().parent.parent / "ui" / "app.py"
 
@@ -33,7 +48,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         command.add_arguments(subparser)
         subparser.set_defaults(run=command.run)
     chosen = parser.parse_args(arguments)
-    status: int = chosen.run(chosen)
+    try:
+        status: int = chosen.run(chosen)
+    except Problem as problem:
+        print(f"busbay: {problem}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        # whoever reads has seen enough; without this Python complains once more on its way out
+        sys.stderr.close()
+        return 0
     return status
 
 
@@ -74,7 +97,156 @@ def front_end_command(port: int) -> list[str]:
     ]
 
 
-COMMANDS = (Command("bay", "open the bay: start the front end in the browser", _bay_arguments, _open_bay),)
+# -- cars ---------------------------------------------------------------------------------------------------
+
+
+def shipped_cars() -> dict[str, Path]:
+    """The vehicle files that come with busbay, by name."""
+    return {path.stem: path for path in sorted((scenarios_folder() / "vehicles").glob("*.yaml"))}
+
+
+def find_car(name: str) -> Car:
+    """A car by the name of a shipped one, or by the path of a vehicle file."""
+    shipped = shipped_cars()
+    if name in shipped:
+        return read_car(shipped[name])
+    if "/" not in name and not name.endswith((".yaml", ".yml")) and not Path(name).exists():
+        raise Problem(f"no car '{name}'{did_you_mean(name, shipped)}, or give the path of a vehicle file")
+    return read_car(name)
+
+
+def _no_arguments(parser: argparse.ArgumentParser) -> None:
+    del parser
+
+
+def _list_cars(chosen: argparse.Namespace) -> int:
+    del chosen
+    for name, path in shipped_cars().items():
+        car = read_car(path)
+        print(f"{name:18} {len(car.built.modules):3} modules, {len(car.built.buses)} buses  {car.title}")
+    return 0
+
+
+def _car_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("car", help="a shipped car's name, or a vehicle file")
+    shown = parser.add_mutually_exclusive_group()
+    shown.add_argument("--full", action="store_true", help="print the file with every default filled in")
+    shown.add_argument("--faults", action="store_true", help="print every single fault that can be set")
+
+
+def _show_car(chosen: argparse.Namespace) -> int:
+    car = find_car(chosen.car)
+    if chosen.faults:
+        print("\n".join(catalogue(car)))
+    elif chosen.full:
+        text = StringIO()
+        YAML().dump(car.built.model_dump(mode="json", by_alias=True, exclude_none=True), text)
+        print(text.getvalue(), end="")
+    else:
+        _summary(car)
+    return 0
+
+
+def _summary(car: Car) -> None:
+    built = car.built
+    print(car.title)
+    if built.about:
+        print(built.about.strip())
+    counts = {"fuses": built.fuses, "relays": built.relays, "ground points": built.grounds}
+    counts["in-line connectors"] = built.inline
+    print(", ".join(f"{len(parts)} {kind}" for kind, parts in counts.items()))
+    for bus, spec in built.buses.items():
+        print(f"  {bus} ({spec.bitrate_bps // 1000} kbit/s): {' - '.join(spec.line)}")
+    for name, module in built.modules.items():
+        sent = ", ".join(f"{one.can_id:03X} {one.period_s * 1000:g} ms" for one in car.messages.of(name))
+        heard = ", ".join(one.sender for one in car.messages.expected[name])
+        title = f"{name} {module.title}".strip()
+        print(f"  {title} [{car.addresses[name]:03X}]")
+        print(f"      sends {sent or 'nothing'}; monitors {heard or 'nobody'}")
+
+
+# -- working on a car ---------------------------------------------------------------------------------------
+
+
+def _run_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("car", help="a shipped car's name, or a vehicle file")
+    parser.add_argument(
+        "--given", metavar="EDIT", action="append", default=[], help="an edit that the car arrives with"
+    )
+    parser.add_argument("--do", metavar="ACTION", action="append", default=[], help="an action, in order")
+    parser.add_argument("--script", type=Path, help="a file with one action per line, done before --do")
+    parser.add_argument("--seed", type=int, default=0, help="seed of the run (default: 0)")
+    parser.add_argument("--events", action="store_true", help="print every event of each action")
+    parser.add_argument("--trace", type=Path, help="write the whole trace as JSON lines")
+    parser.add_argument(
+        "--why",
+        metavar="QUESTION",
+        action="append",
+        default=[],
+        help="mode, engine, 'silent ECM', 'code ECM U0101', 'lamp security'",
+    )
+
+
+def _run(chosen: argparse.Namespace) -> int:
+    bench = Bench(find_car(chosen.car), chosen.given, chosen.seed)
+    for text in [*_script(chosen.script), *chosen.do]:
+        _print_outcome(bench, bench.do(text), chosen.events)
+    for question in chosen.why:
+        print("\n".join(why(bench, question).to_edits().lines()))
+    if chosen.trace:
+        chosen.trace.write_text("".join(f"{line}\n" for line in bench.trace.lines()), encoding="utf-8")
+    return 0
+
+
+def _script(path: Path | None) -> list[str]:
+    if path is None:
+        return []
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise Problem(f"{path} cannot be read as a list of actions: {error}") from None
+    return [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
+
+
+def why(bench: Bench, question: str) -> Because:
+    """The answer to `mode`, `engine`, `silent ECM`, `code ECM U0101` or `lamp security`."""
+    match question.split():
+        case ["mode"]:
+            return why_mode(bench)
+        case ["engine"]:
+            return why_engine(bench)
+        case ["silent", module]:
+            return why_silent(bench, module)
+        case ["code", module, code]:
+            return why_code(bench, module, code)
+        case ["lamp", name]:
+            return why_telltale(bench, name)
+    known = "mode, engine, silent MODULE, code MODULE CODE, lamp NAME"
+    raise EditProblem(f"'{question}' is no question; known: {known}")
+
+
+def _print_outcome(bench: Bench, outcome: Outcome, events: bool) -> None:
+    seat = look(bench)
+    lamps = f", lamps: {' '.join(seat.lit)}" if seat.lit else ""
+    print(f"{bench.now_s:9.3f} s  {outcome.action}  [{seat.ignition}, engine {seat.engine}{lamps}]")
+    if events:
+        for event in outcome.events:
+            print(f"    {event.time_s:9.4f}  {event.text}")
+    if outcome.words:
+        print(f"    {outcome.words}")
+    if outcome.report is not None:
+        for row in rows(outcome.report):
+            if row["code"] or row["answer"] != "answers":
+                found = row["code"] or row["answer"]
+                print(f"    {row['module']:8} {found:10} {row['text']} {row['status']}".rstrip())
+
+
+COMMANDS = (
+    Command("bay", "open the bay: start the front end in the browser", _bay_arguments, _open_bay),
+    Command("cars", "list the cars that come with busbay", _no_arguments, _list_cars),
+    Command("car", "check a vehicle file and print what it describes", _car_arguments, _show_car),
+    Command("run", "work on a car: edits, actions, scans, and why", _run_arguments, _run),
+)
 
 
 if __name__ == "__main__":

@@ -369,11 +369,11 @@ class LiveCar:
         sender = self.car.messages.sent[message].sender
         events: set[int] = set()
         if not self.modules[sender].sends:
-            return self._state_of(sender)
+            return self.state_causes(sender)
         for sending, hearing in self.hops(receiver, message):
             gateway = self.car.transceivers[sending].module
             if not self.modules[gateway].sends:
-                return self._state_of(gateway)
+                return self.state_causes(gateway)
             if not self._linked(sending, hearing):
                 events.update(self.link_causes(sending, hearing))
         return tuple(sorted(events))
@@ -400,11 +400,12 @@ class LiveCar:
         for channel in (sending, hearing):
             module = self.car.transceivers[channel].module
             if module in self.modules and not self.modules[module].hears:
-                return self._state_of(module)
+                return self.state_causes(module)
         culprits = self.reading.why_unheard(sending, hearing)
         return self.culprit_events(culprits) or self._trigger_causes()
 
-    def _state_of(self, module: str) -> tuple[int, ...]:
+    def state_causes(self, module: str) -> tuple[int, ...]:
+        """The event since which a module is in its state; for one that never had supply, what keeps it away."""
         event = self.modules[module].state_event
         if event is not None:
             return (event,)
@@ -432,7 +433,7 @@ class LiveCar:
         module = self.modules[culprit.owner]
         output = culprit.element_id.removeprefix(f"{culprit.owner}:").removesuffix(".driver")
         event = module.output_events.get(output)
-        return self._state_of(culprit.owner) if event is None or not module.sends else (event,)
+        return self.state_causes(culprit.owner) if event is None or not module.sends else (event,)
 
     def design_causes(self, name: str) -> tuple[int, ...]:
         """Theories that are about a part: a module that waits, a connector, a fuse."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 from simpy.events import AnyOf
 
@@ -176,7 +177,7 @@ class Tester:
         self._arrived = live.env.event()
         self._link = IsoTpLink(
             live.env,
-            lambda frame: live.network.send(TESTER, frame),
+            partial(live.network.send, TESTER),
             address,
             self._expected_id,
             self._message,

@@ -81,14 +81,12 @@ def why_silent(bench: Bench, module: str) -> Because:
         return Because(text, None, (Because("the diagnostic connector gives the tester no power", None,
                                             _all(bench, culprits)),))  # fmt: skip
     if not spec.answers:
-        return Because(text, None, _all(bench, (spec.state_event,)))
+        return Because(text, None, (_state(bench, spec),))
     for sending, hearing in _way_from_tester(bench, module):
         for channel in (sending, hearing):
             other = live.car.transceivers[channel].module
             if other in live.modules and not live.modules[other].answers:
-                state = live.modules[other]
-                return Because(text, None, (Because(f"{other} stands on the way and is {state.state}", None,
-                                                    _all(bench, (state.state_event,))),))  # fmt: skip
+                return Because(text, None, (_state(bench, live.modules[other]),))
         broken = _broken(bench, sending, hearing)
         if broken:
             return Because(text, None, (broken,))
@@ -133,9 +131,7 @@ def why_engine(bench: Bench) -> Because:
     reasons: list[Because] = []
     fed = live.fed_cylinders()
     if not controller.sends:
-        reasons.append(
-            Because(f"{spec.controller} is {controller.state}", None, _all(bench, (controller.state_event,)))
-        )
+        reasons.append(_state(bench, controller))
     if controller.starter and not controller.starter.released:
         reasons.append(Because(f"{spec.controller} is not released by the immobilizer"))
     if len(fed) < spec.cylinders_needed:
@@ -200,6 +196,13 @@ def _needs(bench: Bench, module: ControlModule, unmet: Iterable[Condition]) -> I
             yield Because(f"{text}; {module.name} does not hear {message}", None, _all(bench, events))
         else:
             yield Because(f"{text}; {name} is {known.value}", None, _all(bench, (known.event,)))
+
+
+def _state(bench: Bench, module: ControlModule) -> Because:
+    """The state a module is in, with what led to it."""
+    return Because(
+        f"{module.name} is {module.state}", None, _all(bench, bench.live.state_causes(module.name))
+    )
 
 
 def _way_from_tester(bench: Bench, module: str) -> list[tuple[str, str]]:
