@@ -369,14 +369,18 @@ class LiveCar:
         sender = self.car.messages.sent[message].sender
         events: set[int] = set()
         if not self.modules[sender].sends:
-            return self.state_causes(sender)
+            events.update(self.state_causes(sender))
         for sending, hearing in self.hops(receiver, message):
             gateway = self.car.transceivers[sending].module
             if not self.modules[gateway].sends:
-                return self.state_causes(gateway)
-            if not self._linked(sending, hearing):
+                events.update(self.state_causes(gateway))
+            elif not self._linked(sending, hearing) and not self._is_silent_gateway(hearing):
                 events.update(self.link_causes(sending, hearing))
         return tuple(sorted(events))
+
+    def _is_silent_gateway(self, channel: str) -> bool:
+        module = self.modules[self.car.transceivers[channel].module]
+        return module.gateway is not None and not module.sends
 
     def hops(self, receiver: str, message: str) -> list[tuple[str, str]]:
         """The way of a message as pairs of channels: who sends, who must hear."""
@@ -405,7 +409,7 @@ class LiveCar:
         return self.culprit_events(culprits) or self._trigger_causes()
 
     def state_causes(self, module: str) -> tuple[int, ...]:
-        """The event since which a module is in its state; for one that never had supply, what keeps it away."""
+        """The event since which a module is in its state; or what keeps its supply away."""
         event = self.modules[module].state_event
         if event is not None:
             return (event,)
