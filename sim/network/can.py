@@ -43,6 +43,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from heapq import heapify, heappop, heappush, heapreplace
 from typing import Any
 
@@ -83,12 +84,13 @@ class _Message:
 
     __slots__ = (
         "_attended", "_bus", "_duration_ns", "_end_ns", "_flight", "_prev_end_ns", "_rank", "_waits",
-        "channel", "frame",
+        "channel", "frame", "live",
     )  # fmt: skip
 
     def __init__(self, channel: str, frame: Frame, name: str) -> None:
         self.channel = channel
         self.frame = frame
+        self.live = False  # its sender wants it sent
         self._rank = f"4 {arbitration_key(frame.can_id, frame.extended):08x} {channel} {name}"
         self._bus = _NO_BUS
         self._duration_ns = 0
@@ -120,7 +122,7 @@ class Stream(_Message):
 
     __slots__ = (
         "_forwards", "_heard_ns", "_monitor", "_period_ns", "_readers", "_version",
-        "delivered", "live", "name", "offset_s", "overruns", "period_s",
+        "delivered", "name", "offset_s", "overruns", "period_s",
     )  # fmt: skip
 
     def __init__(
@@ -141,7 +143,6 @@ class Stream(_Message):
         self.name = name
         self.period_s = period_s
         self.offset_s = offset_s
-        self.live = False
         self.overruns = 0
         self.delivered = data
         self._period_ns = 0 if period_s is None else _ns(period_s)
@@ -187,6 +188,7 @@ class _OneShot(_Message):
     ) -> None:
         super().__init__(channel, frame, f"{serial:012d}")
         self.on_sent = on_sent
+        self.live = True
         self._attended = True
 
 
@@ -370,9 +372,7 @@ class CanNetwork:
         """Send it no more. A frame on the wire is completed, one that waits is dropped."""
         if not stream.live:
             return
-        stream.live = False
-        self._cross_out(stream)
-        self._drop(stream)
+        self._withdraw(stream)
 
     def set_data(self, stream: Stream, data: bytes) -> None:
         """What frames carry from now on, also one that waits already. Receivers are told by `on_change`.
@@ -383,27 +383,28 @@ class CanNetwork:
             self._know(stream)
             self._renew(stream, data, self._now_ns())
 
-    def send(self, channel: str, frame: Frame, on_sent: Callable[[float], None] | None = None) -> None:
+    def send(
+        self, channel: str, frame: Frame, on_sent: Callable[[float], None] | None = None
+    ) -> Callable[[], None]:
         """Send one frame as soon as the bus lets it; frames of one channel and identifier keep their order.
 
-        on_sent is called with the time when it has arrived somewhere. It waits as long as that takes, see
-        `drop`.
+        on_sent is called with the time when it has arrived somewhere. It waits as long as that takes; the
+        function returned takes it back unless it is on the wire by then.
         """
         self._serial += 1
         message = _OneShot(channel, frame, self._serial, on_sent)
         message._join(self._bus(channel))
         self._plan(self._now_ns(), message._rank, message)
+        return partial(self._withdraw, message)
 
     def drop(self, channel: str) -> None:
         """Forget the single frames that the channel has not sent yet, as a module does that loses power."""
-        mine = [message for _, message in self._bus(channel).waiting if message.channel == channel]
-        mine += [
-            item for _, _, item in self._calendar if isinstance(item, _OneShot) and item.channel == channel
-        ]
-        for message in mine:
-            if isinstance(message, _OneShot):
-                self._cross_out(message)
-                self._drop(message)
+        bus = self._bus(channel)
+        messages = [bus.sending, *(message for _, message in bus.waiting)]
+        messages += [item for _, _, item in self._calendar]
+        for message in messages:
+            if isinstance(message, _OneShot) and message.channel == channel:
+                self._withdraw(message)
 
     def listen(self, channel: str, handler: Listener) -> None:
         """Call handler(frame, sender channel, time_s) for each single frame that the channel receives."""
@@ -618,8 +619,10 @@ class CanNetwork:
         if len(bus.waiting) == 1 and bus.acknowledges:
             heappush(self._calendar, (bus.free_ns, bus.rank, bus))
 
-    def _drop(self, message: _Message) -> None:
-        """Take a waiting message out of its bus's queue."""
+    def _withdraw(self, message: _Message) -> None:
+        """Send it no more, unless it is on the wire and gets through."""
+        message.live = False
+        self._cross_out(message)
         if not message._waits:
             return
         message._waits = False
@@ -865,11 +868,7 @@ class CanNetwork:
                 new.free_ns = flights[0].end_ns + new.intermission_ns
         for flight, what in broken:
             self._destroy(flight, what, now_ns)
-        return [
-            flight.message
-            for flight, _ in broken
-            if not isinstance(flight.message, Stream) or flight.message.live
-        ]
+        return [flight.message for flight, _ in broken if flight.message.live]
 
     def _destroy(self, flight: _Flight, what: str, now_ns: int) -> None:
         self._cross_out(flight)
@@ -878,7 +877,7 @@ class CanNetwork:
         if self._on_event:
             message = flight.message
             name = message.name if isinstance(message, Stream) else str(flight.frame)
-            self._on_event(now_ns / NS_PER_S, what, name)
+            self._on_event(self._env.now, what, name)
 
     def _now_ns(self) -> int:
         return _ns(self._env.now)
