@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from sim.modules.uds import DiagnosticServer, Identity, LiveValues, SharedSecret
@@ -52,10 +53,9 @@ class Diagnostics:
             link.reset()
 
     def _link(self, channel: str) -> IsoTpLink:
-        network = self.module.world.network
         return IsoTpLink(
             self.module.world.env,
-            lambda frame: network.send(channel, frame),
+            partial(self.module.world.network.send, channel),
             self._address + ANSWER_OFFSET,
             self._address,
             lambda request: self._request(channel, request, functional=False),

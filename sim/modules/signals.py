@@ -34,7 +34,7 @@ class Codec:
             name
             for spec in car.built.modules.values()
             for name, signal in spec.signals.items()
-            if signal.when
+            if signal.when or (signal.fact is None and isinstance(signal.value, bool))
         }
 
     def encode(self, message: Sent, values: dict[str, Known]) -> bytes:

@@ -203,7 +203,7 @@ class Signal(Part):
 
     `when`: true or false by a condition. `fact`: something that this module itself knows.
     `uses`: signals of others it is worked out from; with one missing it is marked invalid, a substitute
-    is sent, or the last value is held. `value`: a fixed value.
+    is sent, or the last value is held. `value`: a fixed value, by default the flag true.
     """
 
     when: Condition | None = None
@@ -212,8 +212,8 @@ class Signal(Part):
     ) = None
     uses: tuple[Name, ...] = ()
     missing: Literal["invalid", "substitute", "hold"] = "invalid"
-    substitute: SignalValue = 0
-    value: SignalValue = 1
+    substitute: SignalValue = False
+    value: SignalValue = True
 
 
 class Monitor(Part):
