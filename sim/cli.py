@@ -152,9 +152,10 @@ def _summary(car: Car) -> None:
     print(car.title)
     if built.about:
         print(built.about.strip())
-    counts = {"fuses": built.fuses, "relays": built.relays, "ground points": built.grounds}
-    counts["in-line connectors"] = built.inline
-    print(", ".join(f"{len(parts)} {kind}" for kind, parts in counts.items()))
+    print(
+        f"{len(built.fuses)} fuses, {len(built.relays)} relays, {len(built.grounds)} ground points, "
+        f"{len(built.inline)} in-line connectors"
+    )
     for bus, spec in built.buses.items():
         print(f"  {bus} ({spec.bitrate_bps // 1000} kbit/s): {' - '.join(spec.line)}")
     for name, module in built.modules.items():

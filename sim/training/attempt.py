@@ -24,6 +24,8 @@ TOOL_OF: dict[str, Tool] = {
     "unplug": "unplug", "plug": "unplug", "pull": "fuses", "fit": "fuses",
     "bypass": "bypass", "unbypass": "bypass", "mend": "repair", "unshort": "repair", "charge": "battery",
 }  # fmt: skip
+HARMLESS = ("press", "brake", "key", "fob", "switch", "wait", "scan", "look", "measure")
+REPAIRS = ("plug", "fit", "mend", "unshort", "unbypass", "charge")
 # faults are set by whoever writes the exercise, not by whoever works on the car
 NOT_FOR_STUDENTS = ("open", "corrode", "short", "blow", "theory", "swap", "loosen", "terminate")
 
@@ -129,17 +131,7 @@ class Attempt:
         for action in self.log:
             if action.startswith("save "):
                 return True
-            if action.split()[0] not in (
-                "press",
-                "brake",
-                "key",
-                "fob",
-                "switch",
-                "wait",
-                "scan",
-                "look",
-                "measure",
-            ):
+            if action.split()[0] not in HARMLESS:
                 return False
         return False
 
@@ -149,11 +141,7 @@ class Attempt:
         if report is None or report.codes or report.silent:
             return False
         log = self.log
-        repairs = [
-            i
-            for i, action in enumerate(log)
-            if action.split()[0] in ("plug", "fit", "mend", "unshort", "unbypass")
-        ]
+        repairs = [i for i, action in enumerate(log) if action.split()[0] in REPAIRS]
         scans = [i for i, action in enumerate(log) if action == "scan"]
         clears = [i for i, action in enumerate(log) if action.split()[0] == "clear"]
         last_repair = max(repairs, default=-1)

@@ -1,7 +1,8 @@
 """An exercise file: a customer's words, a car, what is really wrong with it, and what it is there to teach.
 
-Everything in it is invented. `arrives` are the hidden edits; `before` is what happened to the car before it came in,
-so that codes are stored as on a car that was driven. `solution` is a list of actions that finds, repairs and proves.
+Everything in it is invented. `arrives` are the hidden edits; `before` is what happened to the car before it came
+in, so that codes are stored as on a car that was driven. `solution` is a list of actions that finds, repairs
+and proves.
 
 Not modelled: customers who leave something out on purpose.
 """
@@ -28,9 +29,7 @@ TOOLS: tuple[Tool, ...] = (
     "seat", "scan", "clear", "eye", "meter", "lamp", "scope", "unplug", "fuses", "battery", "bypass", "repair",
 )  # fmt: skip
 
-Lines = Annotated[
-    tuple[str, ...], BeforeValidator(lambda value: [value] if isinstance(value, str) else value)
-]
+Lines = Annotated[tuple[str, ...], BeforeValidator(lambda one: [one] if isinstance(one, str) else one)]
 
 
 class WorkOrder(Part):
