@@ -1,8 +1,8 @@
 """An exercise file: a customer's words, a car, what is really wrong with it, and what it is there to teach.
 
-Everything in it is invented. `arrives` are the hidden edits; `before` is what happened to the car before it came
-in, so that codes are stored as on a car that was driven. `solution` is a list of actions that finds, repairs
-and proves.
+Everything in it is invented. `arrives` are the hidden edits; `before` is what happened to the car
+before it came in, so that codes are stored as on a car that was driven. `solution` is a list of
+actions that finds, repairs and proves.
 
 Not modelled: customers who leave something out on purpose.
 """
@@ -10,7 +10,7 @@ Not modelled: customers who leave something out on purpose.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import BeforeValidator, Field
 
@@ -25,11 +25,14 @@ from sim.vehicle.reading import line_of, parse, read_car
 Tool = Literal[
     "seat", "scan", "clear", "eye", "meter", "lamp", "scope", "unplug", "fuses", "battery", "bypass", "repair"
 ]
-TOOLS: tuple[Tool, ...] = (
-    "seat", "scan", "clear", "eye", "meter", "lamp", "scope", "unplug", "fuses", "battery", "bypass", "repair",
-)  # fmt: skip
+TOOLS: tuple[Tool, ...] = get_args(Tool)
 
-Lines = Annotated[tuple[str, ...], BeforeValidator(lambda one: [one] if isinstance(one, str) else one)]
+
+def _listed(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+Lines = Annotated[tuple[str, ...], BeforeValidator(_listed)]
 
 
 class WorkOrder(Part):
