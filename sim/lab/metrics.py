@@ -1,7 +1,7 @@
 """How good a diagnosis was, in figures like those of the diagnostic competitions (DXC-style).
 
-Definitions from memory of the diagnostic competitions' framework (Feldman and others, IJPHM); its text was not
-at hand, so results are called DXC-style and not DXC scores.
+Definitions from memory of the diagnostic competitions' framework (Feldman and others, IJPHM); its text was
+not at hand, so results are called DXC-style and not DXC scores.
 
 Not modelled: time to detection, processor time and memory.
 """

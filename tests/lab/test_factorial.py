@@ -27,7 +27,8 @@ def test_the_filtration_rate_experiment() -> None:
     """Montgomery, Example 6.2: 15 effects; data and effects read in the tests of a statistics library."""
     expected = {
         "A": 21.625, "B": 3.125, "AB": 0.125, "C": 9.875, "AC": -18.125, "BC": 2.375, "ABC": 1.875,
-        "D": 14.625, "AD": 16.625, "BD": -0.375, "ABD": 4.125, "CD": -1.125, "ACD": -1.625, "BCD": -2.625, "ABCD": 1.375,
+        "D": 14.625, "AD": 16.625, "BD": -0.375, "ABD": 4.125, "CD": -1.125, "ACD": -1.625,
+        "BCD": -2.625, "ABCD": 1.375,
     }  # fmt: skip
     found = {"".join(one.names): one.size for one in effects("ABCD", FILTRATION)}
     assert expected == found

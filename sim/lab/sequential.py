@@ -1,0 +1,174 @@
+"""The order of tests: which check first, and which next after each outcome, at the least expected cost.
+
+A problem has states with weights (one is true) and tests with costs; a test has one outcome per state. A
+policy is a tree of tests that goes on until no test can tell the remaining states apart.
+
+    greedy      the most information per cost now
+    rollout     one step ahead: each test tried, the rest estimated by greedy (Tu and Pattipati 2003)
+    optimum     dynamic programming over sets of states; for some 15 states
+
+Not modelled: tests that err, tests whose cost depends on what was done before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from heapq import heapify, heappop, heappush
+from math import log2
+
+MOST_STATES = 20  # the optimum visits up to 2^n sets of states
+
+
+@dataclass(frozen=True)
+class Test:
+    """One test: `cost` in any unit above 0, and one outcome per state."""
+
+    __test__ = False  # a test of a car, none of this program
+
+    name: str
+    cost: float
+    outcomes: tuple[Hashable, ...]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """States by their weights (above 0, of any sum) and the tests that may tell them apart."""
+
+    weights: tuple[float, ...]
+    tests: tuple[Test, ...]
+
+    def __post_init__(self) -> None:
+        if not self.weights or min(self.weights) <= 0:
+            raise ValueError("a problem needs at least one state, and every state a weight above 0")
+        for test in self.tests:
+            if len(test.outcomes) != len(self.weights) or test.cost <= 0:
+                raise ValueError(f"test {test.name} needs {len(self.weights)} outcomes and a cost above 0")
+
+    @cached_property
+    def all_states(self) -> frozenset[int]:
+        """Every state by its number."""
+        return frozenset(range(len(self.weights)))
+
+    def weight(self, states: frozenset[int]) -> float:
+        """The summed weight of states."""
+        return sum(self.weights[k] for k in sorted(states))
+
+    def split(self, test: Test, states: frozenset[int]) -> list[frozenset[int]]:
+        """The states by the test's outcome, in order of the first state of each."""
+        groups: dict[Hashable, list[int]] = {}
+        for k in sorted(states):
+            groups.setdefault(test.outcomes[k], []).append(k)
+        return [frozenset(group) for group in groups.values()]
+
+    def useful(self, states: frozenset[int]) -> list[Test]:
+        """The tests that can tell some of these states apart."""
+        return [test for test in self.tests if len({test.outcomes[k] for k in states}) > 1]
+
+    def gain_bits(self, test: Test, states: frozenset[int]) -> float:
+        """Expected information of a test in bits: the entropy of its outcome."""
+        total = self.weight(states)
+        shares = [self.weight(group) / total for group in self.split(test, states)]
+        return -sum(share * log2(share) for share in shares)
+
+
+Choice = Callable[[Problem, frozenset[int]], Test | None]
+
+
+def greedy(problem: Problem, states: frozenset[int]) -> Test | None:
+    """The test with the most information per cost; None where none can tell these states apart."""
+    useful = problem.useful(states)
+    return max(useful, key=lambda test: problem.gain_bits(test, states) / test.cost, default=None)
+
+
+def rollout(problem: Problem, states: frozenset[int]) -> Test | None:
+    """The test with the least expected cost when greedy decides everything after it."""
+    estimates = {test.name: cost_after(problem, states, test) for test in problem.useful(states)}
+    return min(problem.useful(states), key=lambda test: estimates[test.name], default=None)
+
+
+def cost_after(problem: Problem, states: frozenset[int], test: Test, then: Choice = greedy) -> float:
+    """Expected cost to the end of a test and, after it, the tests that a policy chooses."""
+    total = problem.weight(states)
+    groups = problem.split(test, states)
+    return test.cost + sum(
+        problem.weight(group) / total * expected_cost(problem, then, group) for group in groups
+    )
+
+
+def expected_cost(problem: Problem, choose: Choice, states: frozenset[int] | None = None) -> float:
+    """Expected cost of a policy until no test tells the remaining states apart."""
+    states = problem.all_states if states is None else states
+    test = choose(problem, states)
+    return 0.0 if test is None else cost_after(problem, states, test, choose)
+
+
+def optimum(problem: Problem) -> float:
+    """The least expected cost that any order of tests can have."""
+    if len(problem.weights) > MOST_STATES:
+        raise ValueError(
+            f"the optimum is found for at most {MOST_STATES} states (here: {len(problem.weights)})"
+        )
+    known: dict[frozenset[int], float] = {}
+
+    def least(states: frozenset[int]) -> float:
+        if states not in known:
+            total = problem.weight(states)
+            known[states] = min(
+                (
+                    test.cost
+                    + sum(
+                        problem.weight(group) / total * least(group) for group in problem.split(test, states)
+                    )
+                    for test in problem.useful(states)
+                ),
+                default=0.0,
+            )
+        return known[states]
+
+    return least(problem.all_states)
+
+
+def entropy_bound(problem: Problem) -> float:
+    """No two-valued tests of cost 1 that name the state can do better than the entropy in bits."""
+    total = sum(problem.weights)
+    return -sum(weight / total * log2(weight / total) for weight in problem.weights)
+
+
+def huffman_bound(problem: Problem) -> float:
+    """No two-valued tests of cost 1 that name the state can do better than a Huffman code's mean length."""
+    total = sum(problem.weights)
+    heap = [weight / total for weight in problem.weights]
+    heapify(heap)
+    length = 0.0
+    while len(heap) > 1:
+        pair = heappop(heap) + heappop(heap)
+        length += pair
+        heappush(heap, pair)
+    return length
+
+
+def one_by_one(weights: Sequence[float], costs: Sequence[float], last_is_inferred: bool) -> list[int]:
+    """The best order to look at suspects when a look says only "this one" or "not this one".
+
+    By weight per cost (Kalagnanam and Henrion 1990). Where the last suspect is known without looking, each is
+    tried as that last one.
+    """
+    order = sorted(range(len(weights)), key=lambda k: (-weights[k] / costs[k], k))
+    if not last_is_inferred:
+        return order
+    orders = [[k for k in order if k != last] + [last] for last in order]
+    return min(orders, key=lambda one: looking_cost(weights, costs, one, last_is_inferred))
+
+
+def looking_cost(
+    weights: Sequence[float], costs: Sequence[float], order: Sequence[int], last_is_inferred: bool
+) -> float:
+    """Expected cost of looking at suspects one by one until the bad one is known."""
+    spent = expected = 0.0
+    for place, k in enumerate(order):
+        if not (last_is_inferred and place == len(order) - 1):
+            spent += costs[k]
+        expected += weights[k] / sum(weights) * spent
+    return expected
