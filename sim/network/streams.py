@@ -1,0 +1,176 @@
+"""What a car's modules put on their buses, in the words that every simulation of the buses shares.
+
+A *channel* is one transceiver of one module on one bus, named by a string such as "ECM.powertrain". A
+*segment* is a group of channels that hear each other at this moment. A *stream* is a message that its sender
+repeats. A *watch* is a receiver's time limit for a stream.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Protocol
+
+from sim.network.frames import NS_PER_S, Frame
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """Channels that share a bus right now.
+
+    members hear each other both ways; listeners hear the members but are not heard. A channel stands in one
+    segment at most; one that stands in none, or is the only member, has nobody to acknowledge its frames.
+    """
+
+    members: tuple[str, ...]
+    listeners: tuple[str, ...] = ()
+    bitrate_bps: int = 500_000
+
+
+class Stream:
+    """A message that its sender repeats.
+
+    period_s: seconds between releases, or None for one that only a gateway releases (`Network.forward`).
+    offset_s: from `Network.start` to the first release. data: 0 to 8 bytes.
+    Raises ValueError for an impossible identifier, length, period or offset.
+
+    Kept by the network, for reading only: `frame`, what is sent next; `live`, between start and stop;
+    `overruns`, releases that overwrote a frame still waiting; `delivered`, data of the last frame that
+    somebody was called for, where an `on_change` handler finds what the frame carried.
+    """
+
+    __slots__ = ("channel", "delivered", "frame", "live", "name", "offset_s", "overruns", "period_s")
+
+    def __init__(
+        self,
+        name: str,
+        channel: str,
+        can_id: int,
+        period_s: float | None,
+        offset_s: float = 0.0,
+        data: bytes = b"",
+        extended: bool = False,
+    ) -> None:
+        if period_s is not None and not period_s >= 1 / NS_PER_S:
+            raise ValueError(f"stream {name}: period {period_s} s must be above 0")
+        if not offset_s >= 0:
+            raise ValueError(f"stream {name}: offset {offset_s} s must not be below 0")
+        self.name = name
+        self.channel = channel
+        self.period_s = period_s
+        self.offset_s = offset_s
+        self.frame = Frame(can_id, data, extended)
+        self.live = False
+        self.overruns = 0
+        self.delivered = data
+
+    def __repr__(self) -> str:
+        return f"<Stream {self.name} {self.frame} from {self.channel}>"
+
+    @property
+    def can_id(self) -> int:
+        return self.frame.can_id
+
+    @property
+    def data(self) -> bytes:
+        """What the next frame will carry."""
+        return self.frame.data
+
+
+class Watch(Protocol):
+    """A receiver's time limit for a stream. lost: the limit has passed and nothing has arrived since."""
+
+    stream: Stream
+    channel: str
+    lost: bool
+
+    def cancel(self) -> None:
+        """Call nobody any more. Cancelling twice does no harm."""
+
+
+Listener = Callable[[Frame, str, float], None]
+
+
+class Network(Protocol):
+    """All buses of one car, as its modules and its wiring see them.
+
+    Times that handlers are given are seconds of the SimPy clock, which stands there when they are called.
+    """
+
+    # What modules do
+
+    def start(self, stream: Stream) -> None:
+        """Send the stream from now on, first after its offset; its first frame counts as new data everywhere.
+
+        Raises ValueError when it is live already, or another stream has its channel, identifier and name.
+        """
+
+    def stop(self, stream: Stream) -> None:
+        """Send it no more. A frame on the wire is completed, one that waits is dropped."""
+
+    def set_data(self, stream: Stream, data: bytes) -> None:
+        """What frames carry from now on, also one that waits already. Receivers are told by `on_change`.
+
+        Raises ValueError for more than 8 bytes.
+        """
+
+    def send(
+        self, channel: str, frame: Frame, on_sent: Callable[[float], None] | None = None
+    ) -> Callable[[], None]:
+        """Send one frame as soon as the bus lets it; frames of one channel and identifier keep their order.
+
+        on_sent is called with the time when it has arrived somewhere. It waits as long as that takes; the
+        function returned takes it back unless it is on the wire by then.
+        """
+
+    def drop(self, channel: str) -> None:
+        """Forget the single frames that the channel has not sent yet, as a module does that loses power."""
+
+    def listen(self, channel: str, handler: Listener) -> None:
+        """Call handler(frame, sender channel, time_s) for each single frame that the channel receives."""
+
+    def on_change(self, stream: Stream, channel: str, handler: Callable[[Stream, float], None]) -> None:
+        """Call handler(stream, time_s) at the end of each frame that tells the channel something new.
+
+        That is the first frame after the stream's start, after new data, and after the channel joined the
+        sender's segment. `stream.delivered` is what the frame carried.
+        """
+
+    def watch(
+        self,
+        stream: Stream,
+        channel: str,
+        limit_s: float,
+        on_lost: Callable[[float], None],
+        on_back: Callable[[float], None],
+    ) -> Watch:
+        """Call on_lost(time_s) when the channel has not received the stream for limit_s.
+
+        Counted from now or from the last complete frame it received, whichever is later. The next frame that
+        it receives calls on_back(time_s) and arms the watch again.
+        Raises ValueError for a limit that is not above 0.
+        """
+
+    def forward(self, source: Stream, receiver: str, target: Stream, delay_s: float) -> None:
+        """Let a gateway pass on a stream.
+
+        Each frame of source that the gateway's channel `receiver` hears is released as target, with the same
+        data, delay_s later, if target is live then. Raises ValueError for a negative delay.
+        """
+
+    def unforward(self, source: Stream, receiver: str, target: Stream) -> None:
+        """Undo `forward`; frames already on their way through the gateway still go out."""
+
+    def heard_at(self, stream: Stream, channel: str) -> float | None:
+        """When the last frame of the stream that the channel received ended; None if there was none.
+
+        A frame on the wire is not heard yet.
+        """
+
+    # What the wiring does
+
+    def set_segments(self, segments: Iterable[Segment]) -> None:
+        """Who hears whom from now on. Segments that stay as they are run on undisturbed.
+
+        Raises ValueError when a channel stands in two places.
+        """
