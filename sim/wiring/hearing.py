@@ -27,7 +27,7 @@ import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.vehicle.car import Car, Element, Resistor, Transceiver, Wire
+from sim.vehicle.car import Car, Element, Transceiver, Wire
 from sim.wiring.oneway import Array, Leg, operating_point
 from sim.wiring.power import BIAS_OHM, BIAS_V, TESTER, ohm_of
 from sim.wiring.solver import Circuit
@@ -261,9 +261,7 @@ def _cluster(car: Car, lines: frozenset[str], found: _Parts) -> BusCluster:
 def bus_nodes(car: Car) -> frozenset[str]:
     """Every node of the bus lines as built: what conductors and terminators join to a transceiver."""
     graph: nx.Graph[str] = nx.Graph()
-    for element in car.elements.values():
-        if not isinstance(element, Resistor) or element.kind != "input":
-            graph.add_edge(element.a, element.b)
+    graph.add_edges_from((element.a, element.b) for element in car.elements.values())
     nodes: set[str] = set()
     for transceiver in car.transceivers.values():
         for leg in (transceiver.h, transceiver.l):

@@ -289,6 +289,18 @@ def test_a_swapped_node_without_supply_does_no_harm() -> None:
     assert ("BCM.main", "ECM.main", "IPC.main", "SRS.main", "TCM.main") == hearing.segments()[0].members
 
 
+def test_a_module_that_misreads_its_own_bits_stops_sending() -> None:
+    # 6 mA from the battery to a grounded line leave 0.65 V between its own lines at rest, 0.35 V elsewhere
+    grounded = "short TCM.main.L to BODY"  # by itself possible (failure table above)
+    car = six(grounded, "corrode ABS.main.H 50 ohm", "short ABS:main.H to BAR 2000 ohm")
+    resting = reading(car)
+    assert 0.5 < (resting.between("ABS:main.H", "ABS:main.L") or 0) < 0.7
+    assert 0.2 < (resting.between("ECM:main.H", "ECM:main.L") or 0) < 0.4
+    driven = resting.while_dominant("ABS.main")
+    assert 0.9 < (driven.between("ECM:main.H", "ECM:main.L") or 0)
+    assert [["BCM", "ECM", "IPC", "SRS", "TCM"]] == groups(car)
+
+
 # -- lines through modules and connectors, joined buses --------------------------------------------------
 
 
@@ -425,6 +437,25 @@ def test_answers_do_not_depend_on_what_was_asked_before() -> None:
         wiring.solve(SwitchState(running=frozenset(running)))
     found = wiring.solve(everyone)
     assert alone == found.hears(powered(found)).margins_v
+
+
+def test_a_short_stays_where_it_is_after_hearing_was_asked() -> None:
+    wiring = Wiring(six("short ABS.main.H to BAR"))
+    for count in (5, 6):
+        running = frozenset(sorted(wiring.car.built.modules)[:count])
+        found = wiring.solve(SwitchState(running=running))
+        assert () == found.hears(powered(found)).segments()
+        assert 12 < (found.between("DLC.6", "BODY") or 0)
+
+
+def test_a_load_elsewhere_does_not_solve_the_buses_again() -> None:
+    car = read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml")
+    wiring, running = Wiring(car), frozenset(car.built.modules)
+    at_rest = wiring.solve(SwitchState(running=running))
+    braking = wiring.solve(SwitchState(running=running, operated=frozenset({"brake"}), alternator=True))
+    assert at_rest.between("ECM:0", "BODY") != braking.between("ECM:0", "BODY")
+    channels = powered(at_rest)
+    assert at_rest.hears(channels) is braking.hears(channels)
 
 
 def test_a_minibus_is_solved_and_heard_fast_enough() -> None:

@@ -211,6 +211,13 @@ def test_a_short_behind_a_fuse_takes_many_times_its_rating() -> None:
     assert reading(six("short ABS.B+ to BODY")).fuse_currents()["F2"] > 6 * 10
 
 
+def test_a_stronger_fuse_drops_less() -> None:
+    # cold resistance of blade fuses: 7.7 mohm at 10 A, 2.0 mohm at 30 A (makers' data, from memory)
+    for edit, ohm in ((), 0.0077), (("fit F2 30 A",), 0.0020):
+        found = reading(six(*edit))
+        assert ohm * found.current("F2") == pytest.approx(found.between("F2.1", "F2.2"))
+
+
 def test_a_tester_draws_from_the_connector_only_while_it_is_connected() -> None:
     without = reading(six())
     assert 0 == without.current("DLC.16")
