@@ -1,13 +1,19 @@
-"""A module's diagnostic side on its buses: ISO-TP links into its ISO 14229-1 server."""
+"""A module's diagnostic side on its buses: ISO-TP links into its ISO 14229-1 server.
+
+The engine module also has the services of SAE J1979.
+"""
 
 from __future__ import annotations
 
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
+from sim.modules.facts import ENGINE_RPM
+from sim.modules.obd_services import SERVICES, EngineValues, ObdServices
 from sim.modules.uds import DiagnosticServer, Identity, LiveValues, SharedSecret
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
+from sim.vehicle.description import Vehicle
 from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
 
 if TYPE_CHECKING:
@@ -33,6 +39,8 @@ class Diagnostics:
             reset=self._reset,
             security=SharedSecret(SECRET),
         )
+        legislated = module.name == engine_module(world.car.built)
+        self.obd = ObdServices(module.memory, self._engine_values) if legislated else None
         self.awake_until_s = -1.0
         self._address = world.car.addresses[module.name]
         self._links = {channel: self._link(channel) for channel in module.channels.values()}
@@ -43,7 +51,7 @@ class Diagnostics:
             return
         if frame.can_id == self._address:
             self._links[channel].frame(frame)
-        elif frame.can_id == FUNCTIONAL_ID and frame.data and 1 <= frame.data[0] <= 7:
+        elif frame.can_id == FUNCTIONAL_ID and frame.data and 1 <= frame.data[0] < len(frame.data):
             self._request(channel, frame.data[1 : 1 + frame.data[0]], functional=True)
 
     def restart(self) -> None:
@@ -65,8 +73,10 @@ class Diagnostics:
         self.awake_until_s = self.module.world.now_s + HOLD_S
         self.module.world.touch()
         gateway = self.module.gateway
-        if gateway and request and gateway.refuses(request[0]):
+        if gateway and gateway.refuses(request[0]):
             answer: bytes | None = None if functional else bytes([0x7F, request[0], 0x33])
+        elif self.obd and request[0] in SERVICES:
+            answer = self.obd.handle(request, functional)
         else:
             answer = self.server.handle(request, functional)
         if answer is not None:
@@ -80,6 +90,25 @@ class Diagnostics:
     def _live(self) -> LiveValues:
         return LiveValues(self.module.supply_v, self.module.known_mode(), self.module.state)
 
+    def _engine_values(self) -> EngineValues:
+        world = self.module.world
+        running_since = world.engine.event if world.engine.value == "running" else None
+        run_time_s = 0.0 if running_since is None else world.now_s - world.trace[running_since].time_s
+        return EngineValues(
+            float(ENGINE_RPM[str(world.engine.value)]),
+            float(str(world.speed_kph.value)),
+            run_time_s,
+            self.module.supply_v,
+            world.engine.value == "stopped",
+        )
+
     def _reset(self, kind: int) -> bool:
         self.module.world.after(0.05, lambda: self.module.restart("a tester asked for a reset"))
         return True
+
+
+def engine_module(vehicle: Vehicle) -> str | None:
+    """The module that answers the legislated requests: the engine's controller, or whoever is called ECM."""
+    if vehicle.engine:
+        return vehicle.engine.controller
+    return next((name for name, spec in vehicle.modules.items() if (spec.role or name) == "ECM"), None)

@@ -17,6 +17,7 @@ class _Invalid:
 
 
 INVALID: Final = _Invalid()
+ENGINE_RPM: Final = {"stopped": 0, "cranking": 220, "running": 800}  # common practice: cranking, idle speed
 Known = SignalValue | _Invalid | None
 
 

@@ -6,7 +6,7 @@ operation cycle and begins the next. Bits and rules: ISO 14229-1 as given by ope
 implementations that keep the variable names of its Annex D.
 
 Everything reported comes in the order of the code's number.
-Not modelled: mirror, permanent and user-defined memories, severity, loss of what a module had not yet
+Not modelled: mirror and user-defined memories, severity, loss of what a module had not yet
 written when it lost power.
 """
 
@@ -43,6 +43,9 @@ _KEPT: Final = Status.PENDING | Status.CONFIRMED
 COUNTER_FAILED: Final = 127  # ISO 14229-1 fault detection counter, as given by the open package `uds`
 COUNTER_PASSED: Final = -128  # the same
 AGING_CYCLES: Final = 40  # typical number of warm-up cycles until a code is forgotten: common practice
+# Good cycles until the malfunction indicator lamp goes out and the permanent code with it; a code that was
+# cleared needs only one. OBD rules, from memory.
+LAMP_OUT_CYCLES: Final = 3
 CAPACITY: Final = 32  # codes kept with their snapshots: our own choice, a module's design decides it
 
 
@@ -89,7 +92,8 @@ class TroubleCode:
 
     `first` and `last` are the snapshots of the first and the latest failure since the code was stored,
     None while the code is not stored. `occurrences` counts how often the test went from not failed to
-    failed, `aging_count` the good cycles since.
+    failed, `aging_count` the good cycles since. `permanent` (SAE J1979 service 0A): was confirmed, and is not
+    yet proved good; clearing does not touch it.
     """
 
     rule: CodeRule
@@ -100,6 +104,7 @@ class TroubleCode:
     aging_count: int = 0
     first: Snapshot | None = None
     last: Snapshot | None = None
+    permanent: bool = False
 
     @property
     def code(self) -> str:
@@ -192,6 +197,7 @@ class CodeMemory:
             self._store(entry, snapshot)
         if entry.stored and entry.failing_cycles >= entry.rule.confirmation_cycles:
             entry.status |= Status.CONFIRMED
+            entry.permanent = True
         self._settle(entry, old)
 
     def test_passed(self, code: str) -> None:
@@ -232,7 +238,7 @@ class CodeMemory:
             self._settle(entry, old)
 
     def clear(self, code: str | None = None) -> None:
-        """Forget one code, or all of them: status, counters and snapshots. Raises CodeError."""
+        """Forget one code, or all of them: status, counters, snapshots; not `permanent`. Raises CodeError."""
         entries = self.codes if code is None else (self.get(code),)
         for entry in entries:
             old = entry.status
@@ -251,6 +257,7 @@ class CodeMemory:
             entry.aging_count += 1
             if entry.aging_count >= entry.rule.aging_cycles:
                 entry.status &= ~Status.CONFIRMED
+        entry.permanent &= bool(entry.status & Status.CONFIRMED) and entry.aging_count < LAMP_OUT_CYCLES
         if not entry.status & _KEPT:
             self._forget(entry)
 

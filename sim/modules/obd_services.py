@@ -1,0 +1,146 @@
+"""SAE J1979 services of the engine module: what the law lets every tester read.
+
+01 current data, 03 confirmed codes, 04 clear, 07 pending codes, 0A permanent codes; requests and answers as
+bytes, as on CAN (ISO 15765-4: up to six parameters in one request, a count byte before the codes).
+
+Layouts: SAE J1979 / ISO 15031-5 as given by PyPI `obd` and its decoders; which refusals are sent, and that a
+module keeps silent about parameters that it does not have, are from memory. The standards were not read.
+
+Not modelled: freeze frames (02), test results (05, 06), control (08), vehicle information (09), monitors other
+than the comprehensive component monitor, sensor values that this model does not compute.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from sim.modules.memory import LAMP_OUT_CYCLES, CodeMemory, Status, TroubleCode
+from sim.vehicle.codes import dtc_bytes
+
+CURRENT_DATA: Final = 0x01
+CONFIRMED_CODES: Final = 0x03
+CLEAR_CODES: Final = 0x04
+PENDING_CODES: Final = 0x07
+PERMANENT_CODES: Final = 0x0A
+SERVICES: Final = (CURRENT_DATA, CONFIRMED_CODES, CLEAR_CODES, PENDING_CODES, PERMANENT_CODES)
+
+MAX_PARAMETERS: Final = 6  # in one request on CAN, ISO 15765-4; from memory
+
+_POSITIVE: Final = 0x40
+_NEGATIVE: Final = 0x7F
+_INVALID_FORMAT: Final = 0x12
+_CONDITIONS_NOT_CORRECT: Final = 0x22
+
+# Parameter identifiers, `obd.commands`: 0C engine speed in 1/4 rpm, 0D vehicle speed in km/h, 1C which law's
+# OBD (06 is EOBD), 1F time since engine start in s, 42 control module voltage in mV.
+_STATUS, _ENGINE_SPEED, _VEHICLE_SPEED, _OBD_STANDARD, _RUN_TIME, _VOLTAGE = 0x01, 0x0C, 0x0D, 0x1C, 0x1F, 0x42
+_EOBD: Final = 0x06
+_COMPONENT_MONITOR: Final = 0x04  # byte B of the status: supported; bit 6 says that it has not completed
+_COMPONENT_INCOMPLETE: Final = 0x40
+
+
+@dataclass(frozen=True, slots=True)
+class EngineValues:
+    """What the engine module knows now."""
+
+    engine_speed_rpm: float
+    vehicle_speed_kph: float
+    run_time_s: float  # since the engine started, 0 while it stands
+    supply_v: float
+    engine_stopped: bool
+
+
+class ObdServices:
+    """The legislated services over one module's code memory; `values` is asked for each request."""
+
+    def __init__(self, memory: CodeMemory, values: Callable[[], EngineValues]) -> None:
+        self._memory = memory
+        self._values = values
+
+    @property
+    def lamp_commanded(self) -> bool:
+        """Does the module ask for the malfunction indicator lamp?"""
+        return any(entry.aging_count < LAMP_OUT_CYCLES for entry in self._confirmed())
+
+    def handle(self, request: bytes, functional: bool = False) -> bytes | None:
+        """Answer one request whose first byte is one of SERVICES; None for silence."""
+        service, body = request[0], request[1:]
+        if service == CURRENT_DATA:
+            if not 1 <= len(body) <= MAX_PARAMETERS:
+                return _refused(service, _INVALID_FORMAT, functional)
+            return self._current_data(body)
+        if body:
+            return _refused(service, _INVALID_FORMAT, functional)
+        if service == CLEAR_CODES:
+            return self._clear()
+        return _codes(service, self._stored(service))
+
+    def _current_data(self, wanted: bytes) -> bytes | None:
+        values = self._parameters()
+        found = b"".join(bytes([one]) + values[one] for one in wanted if one in values)
+        return bytes([CURRENT_DATA + _POSITIVE]) + found if found else None
+
+    def _clear(self) -> bytes:
+        if not self._values().engine_stopped:
+            return bytes([_NEGATIVE, CLEAR_CODES, _CONDITIONS_NOT_CORRECT])
+        self._memory.clear()
+        return bytes([CLEAR_CODES + _POSITIVE])
+
+    def _stored(self, service: int) -> list[TroubleCode]:
+        if service == CONFIRMED_CODES:
+            return self._confirmed()
+        if service == PENDING_CODES:
+            return [entry for entry in self._memory.codes if entry.status & Status.PENDING]
+        return [entry for entry in self._memory.codes if entry.permanent]
+
+    def _confirmed(self) -> list[TroubleCode]:
+        return [entry for entry in self._memory.codes if entry.status & Status.CONFIRMED]
+
+    def _parameters(self) -> dict[int, bytes]:
+        values = self._values()
+        measured = {
+            _STATUS: self._status(),
+            _ENGINE_SPEED: _bounded(values.engine_speed_rpm * 4, 2),
+            _VEHICLE_SPEED: _bounded(values.vehicle_speed_kph, 1),
+            _OBD_STANDARD: bytes([_EOBD]),
+            _RUN_TIME: _bounded(values.run_time_s, 2),
+            _VOLTAGE: _bounded(values.supply_v * 1000, 2),
+        }
+        return measured | _supported(sorted(measured))
+
+    def _status(self) -> bytes:
+        lamp = 0x80 if self.lamp_commanded else 0
+        waiting = any(entry.status & Status.TEST_NOT_COMPLETED_SINCE_CLEAR for entry in self._memory.codes)
+        monitors = _COMPONENT_MONITOR | (_COMPONENT_INCOMPLETE if waiting else 0)
+        return bytes([lamp | min(len(_numbers(self._confirmed())), 0x7F), monitors, 0, 0])
+
+
+def _supported(parameters: list[int]) -> dict[int, bytes]:
+    """Parameters 00, 20 and so on: bit 31 stands for the next parameter, bit 0 for the next of this kind."""
+    masks: dict[int, bytes] = {}
+    first = (parameters[-1] - 1) // 0x20 * 0x20
+    for start in range(0, first + 1, 0x20):
+        mask = sum(1 << 32 - (one - start) for one in parameters if start < one <= start + 0x20)
+        more = start < first
+        masks[start] = (mask | more).to_bytes(4, "big")
+    return masks
+
+
+def _numbers(entries: list[TroubleCode]) -> list[bytes]:
+    """Codes without failure type, each once, in their order."""
+    return list(dict.fromkeys(dtc_bytes(entry.code)[:2] for entry in entries))
+
+
+def _codes(service: int, entries: list[TroubleCode]) -> bytes:
+    numbers = _numbers(entries)
+    return bytes([service + _POSITIVE, len(numbers)]) + b"".join(numbers)
+
+
+def _refused(service: int, reason: int, functional: bool) -> bytes | None:
+    return None if functional else bytes([_NEGATIVE, service, reason])
+
+
+def _bounded(value: float, size: int) -> bytes:
+    return max(0, min((1 << 8 * size) - 1, round(value))).to_bytes(size, "big")
