@@ -2,6 +2,7 @@
 
 import os
 import re
+import shlex
 import signal
 import socket
 import subprocess
@@ -14,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from sim import scenarios_folder
-from sim.cli import COMMANDS, FRONT_END, front_end_command
+from sim.cli import COMMANDS, FRONT_END, front_end_command, main
 
 ROOT = Path(__file__).resolve().parent.parent
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "sim", "ui", "scenarios", "tests"}
@@ -91,13 +92,26 @@ def test_the_top_level_holds_only_the_agreed_names() -> None:
 def test_the_readme_has_two_commands_of_one_line_and_what_they_name_exists() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     start, check = re.findall(r"^```sh\n(.+)\n```$", readme, flags=re.MULTILINE)
-    assert readme.count("```") == 4
     assert start.endswith(" && .venv/bin/busbay bay")
     assert "pip install -e '.[test]'" in check
     assert check.endswith(" && .venv/bin/python -m pytest")
     assert PROJECT["project"]["scripts"]["busbay"] == "sim.cli:main"
     assert "pytest" in PROJECT["project"]["optional-dependencies"]["test"]
     assert "bay" in [command.name for command in COMMANDS]
+
+
+def test_the_tour_of_the_readme_works_as_written(capsys: pytest.CaptureFixture[str]) -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    tour = readme[readme.index("## Five minutes") :]
+    commands, program = re.findall(r"^```(?:sh|python)\n(.+?)\n```$", tour, flags=re.MULTILINE | re.DOTALL)
+    lines = commands.replace("\\\n", " ").splitlines()
+    assert len(lines) == 4
+    for line in lines:
+        words = shlex.split(line)
+        assert words[0] == ".venv/bin/busbay"
+        assert main(words[1:]) == 0, line
+    exec(compile(program, "README.md", "exec"), {})
+    assert "('ECM', 'U0121-87')" in capsys.readouterr().out
 
 
 def test_cars_exercises_and_cases_are_found_beside_the_package() -> None:
