@@ -65,9 +65,8 @@ def parse_edit(text: str, car: Car) -> Edit:
 
 def apply_all(car: Car, edits: list[str] | tuple[str, ...]) -> Car:
     """The car after edit sentences in order, theories first: they change how the car is built."""
-    parsed = [parse_edit(text, car) for text in edits]
-    for edit in sorted(parsed, key=lambda one: one.kind != "theory"):
-        car = edit.apply(car)
+    for text in sorted(edits, key=lambda one: not one.lstrip().lower().startswith("theory")):
+        car = parse_edit(text, car).apply(car)  # a fault may be at a pin that is there by a theory only
     return car
 
 
@@ -222,7 +221,8 @@ def nodes_of(car: Car) -> frozenset[str]:
     return frozenset(node for element in car.elements.values() for node in (element.a, element.b))
 
 
-def _terminal(name: str, car: Car) -> str:
+def terminal_of(name: str, car: Car) -> str:
+    """The terminal that a name means, also a pin by its function; raises `EditProblem`."""
     nodes = nodes_of(car)
     if name in nodes:
         return name
@@ -255,7 +255,7 @@ def _unshort(words: list[str], car: Car) -> Edit:
 def _two(words: list[str], verb: str, car: Car) -> tuple[str, str, list[str]]:
     if len(words) < 3 or words[1] != "to":
         raise EditProblem(f"write '{verb} TERMINAL to TERMINAL'")
-    a, b = _terminal(words[0], car), _terminal(words[2], car)
+    a, b = terminal_of(words[0], car), terminal_of(words[2], car)
     if a == b:
         raise EditProblem(f"{a} cannot be shorted to itself")
     return a, b, words[3:]

@@ -9,7 +9,8 @@ Not modelled: shields, twisted-pair geometry, connector sealing.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from itertools import pairwise
 
 from sim.vehicle.car import (
@@ -80,6 +81,7 @@ class _Loom:
         self.feeds: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # fed functions by module
         self.driven: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # pins that loads end on
         self.pins: dict[tuple[str, str], str] = {}
+        self.fused: list[tuple[str, Callable[[], None]]] = []  # the last wires behind fuses, by consumer
         self.cavities = dict.fromkeys(vehicle.inline, 0)
         self.inline_pins: dict[str, list[Pin]] = {name: [] for name in vehicle.inline}
 
@@ -100,6 +102,9 @@ class _Loom:
             self._switch(name)
         for name in self.vehicle.fuses:
             self._fuse(name)
+        # by consumer, so that no cavity gets another number when a theory moves one to another fuse
+        for _, run in sorted(self.fused, key=lambda one: one[0]):
+            run()
         for name in self.vehicle.buses:
             self._bus(name)
         for name in self.vehicle.inline:
@@ -157,6 +162,8 @@ class _Loom:
             fed[wanted] = feeder
             if module in self.vehicle.modules:
                 self.feeds[module].append(function or "B+")
+        for functions in self.feeds.values():
+            functions.sort(key=lambda function: (not function.startswith("B+"), function))
         for kind, names in (("loads", self.vehicle.loads), ("switches", self.vehicle.switches)):
             for name in names:
                 if name not in fed:
@@ -226,7 +233,8 @@ class _Loom:
             node, length_m = splice, length_m / 2
         for index, item in enumerate(items):
             target, via = self._target(item, (*path, index))
-            self._run(node, target, via, length_m, area_mm2, name, (*path, index))
+            run = partial(self._run, node, target, via, length_m, area_mm2, name, (*path, index))
+            self.fused.append((target, run))
 
     def _target(self, item: str, path: Path) -> tuple[str, list[str]]:
         name, via = _end_and_way(item, path)
@@ -305,11 +313,7 @@ class _Loom:
 
     def _functions(self, name: str, module: Module) -> list[str]:
         grounds = ["GND" if i == 0 else f"GND{i + 1}" for i in range(max(1, len(module.ground)))]
-        legs = []
-        for bus, word in self._places(name):
-            legs += [f"{bus}.H", f"{bus}.L"]
-            if "through" in word:
-                legs += [f"{bus}.H2", f"{bus}.L2"]
+        legs = [f"{bus}.{leg}" for bus, _ in self._places(name) for leg in "HL"]
         _check_pin_roles(name, module, self.feeds[name], grounds)
         pins = [*self.feeds[name], *grounds, *legs, *module.inputs, *module.outputs, *self.driven[name]]
         pins += [check.pin for check in module.checks]
@@ -378,6 +382,11 @@ class _Loom:
 
     def _connectors(self, name: str, module: Module, functions: list[str]) -> None:
         layout = self._layout(name, module, functions)
+        for bus, word in self._places(name):
+            if "through" in word:
+                # last in the plug, so that no cavity gets another number by a theory about the line
+                plug = next(plug for plug, listed in layout.items() if f"{bus}.H" in listed)
+                layout[plug] += [f"{bus}.H2", f"{bus}.L2"]
         for plug, listed in layout.items():
             pins = []
             for number, function in enumerate(listed, start=1):

@@ -305,10 +305,48 @@ def test_a_theory_keeps_the_faults() -> None:
     assert changed(after(*sentences[:3])) == changed(after(*sentences))
 
 
+@pytest.mark.parametrize(
+    "theory",
+    [
+        "body runs through DDM",
+        "body runs through BCM",
+        "F7 feeds TRM",
+        "F1 feeds ECM.IGN",
+        "ECM waits for TRM",
+    ],
+)
+def test_no_cavity_gets_another_number_by_a_theory(theory: str) -> None:
+    """Otherwise the same fault would be another one under the rival theory."""
+    car = after(f"theory {theory}")
+
+    def inner(car: Car) -> dict[str, str]:
+        return {pin.id: pin.inner for pin in car.pins.values()}
+
+    def supplied(car: Car) -> dict[str, set[str]]:
+        """Which pins of modules each cavity of an in-line connector leads to, bus wires aside."""
+        graph = copper(car)
+        boxes = {f"{name}.{end}" for name in (*car.built.fuses, *car.built.relays) for end in (1, 2, 30, 87)}
+        splices = {node for node in graph if node.startswith("SP.")}
+        graph.remove_nodes_from({*boxes, *splices, *car.built.grounds})
+        return {
+            pin.id: {node for node in nx.node_connected_component(graph, pin.inner) if ":" in node}
+            for plug in car.connectors.values()
+            if plug.kind == "inline"
+            for pin in plug.pins
+            if not pin.function.endswith((".H", ".L"))
+        }
+
+    assert inner(MINIBUS).items() <= inner(car).items()
+    assert supplied(MINIBUS) == supplied(car)
+
+
 def test_theories_come_first_wherever_they_stand() -> None:
-    """A fault at a connector that exists only by the theory may be written before it."""
-    car = apply_all(MINIBUS, ["unplug DDM", "theory body runs through DDM"])
-    assert {"unplugged": {"DDM.C1"}} == changed(car)
+    """A fault at a pin that is there only by the theory may be written before it."""
+    pin = parse_edit("theory body runs through DDM", MINIBUS).apply(MINIBUS).pin_of("DDM", "body.H2")
+    assert pin is not None
+    assert pin.id not in MINIBUS.pins
+    car = apply_all(MINIBUS, [f"open {pin.id}", "theory body runs through DDM"])
+    assert {"opened": {pin.id}} == changed(car)
     assert "DDM:body.H.through" in car.elements
 
 

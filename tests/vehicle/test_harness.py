@@ -20,6 +20,7 @@ from sim.vehicle.car import (
     Wire,
 )
 from sim.vehicle.codes import code_description, invalid_data_code, lost_communication_code
+from sim.vehicle.edits import parse_edit
 from sim.vehicle.harness import usual_area_mm2
 from sim.vehicle.messages import line_items
 from sim.vehicle.reading import car_from_text, read_car
@@ -258,7 +259,8 @@ def test_the_diagnostic_connector_has_the_pins_of_its_standard() -> None:
     """SAE J1962: 4 and 5 ground, 6 CAN high, 14 CAN low, 16 battery (from memory)."""
     car = shipped("teaching-car")
     graph = copper(car)
-    assert ["4", "5", "6", "14", "16"] == [pin.cavity for pin in car.connectors["DLC"].pins]
+    functions = {"4": "GND", "5": "GND2", "6": "H", "14": "L", "16": "B+"}
+    assert functions == {pin.cavity: pin.function for pin in car.connectors["DLC"].pins}
     ways = {"DLC.4": "BAT-", "DLC.5": "BAT-", "DLC.6": "GW:diag.H", "DLC.14": "GW:diag.L", "DLC.16": "BAT+"}
     assert {} == {pin: end for pin, end in ways.items() if not nx.has_path(graph, pin, end)}
 
@@ -382,6 +384,13 @@ def test_a_message_behind_two_gateways_passes_both() -> None:
     routes = [r for r in shipped("shuttle-minibus").messages.routes if r.message == "ECM.engine"]
     ways = {(r.gateway, r.from_bus, r.to_bus) for r in routes}
     assert {("GW", "powertrain", "body"), ("UFM", "body", "upfit")} <= ways
+
+
+def test_a_message_takes_the_shortest_way() -> None:
+    """From a gateway that sends on two buses: by the one that lies next to the reader."""
+    car = parse_edit("theory ECM waits for UFM", shipped("shuttle-minibus")).apply(shipped("shuttle-minibus"))
+    routes = [r for r in car.messages.routes if r.message == "UFM.upfit"]
+    assert [("GW", "body", "powertrain")] == [(r.gateway, r.from_bus, r.to_bus) for r in routes]
 
 
 @pytest.mark.parametrize("name", CARS)
