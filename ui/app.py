@@ -1,0 +1,25 @@
+"""The front end's entry: `busbay bay`, or `streamlit run ui/app.py`."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from ui.pages import PAGES
+from ui.session import open_session
+
+
+def main() -> None:
+    """Open this session's bench and show the page that the address names."""
+    st.set_page_config(page_title="busbay", page_icon=":material/car_repair:", layout="wide")
+    entries = {
+        page.path: st.Page(page.show, title=page.title, icon=page.icon, url_path=page.path, default=place == 0)
+        for place, page in enumerate(PAGES)
+    }
+    chosen = st.navigation(list(entries.values()), position="top")
+    st.session_state.entries = entries
+    open_session()
+    chosen.run()
+
+
+if __name__ == "__main__":
+    main()

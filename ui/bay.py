@@ -1,0 +1,106 @@
+"""The bay: the car on the left, what can be done with it on the right."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from ui import first_visit, part_panel, seat_panel, tester_panel, why_panel, work_panel
+from ui.drawing import sheet
+from ui.drawing.car_map import car_map, legend
+from ui.drawing.layout import NARROW, WIDE
+from ui.drawing.tables import event_list
+from ui.log_panel import show as show_log
+from ui.seen import Seen, events_to_show, what_may_be_seen
+from ui.session import Held, ask_to_do, work_off
+
+PANELS = ("Seat", "Part", "Work", "Tester", "Why", "Log")
+PAUSES = {0: "none", 2: "2 s", 10: "10 s"}
+
+
+def show() -> None:
+    """The whole page; one fragment, so that a click draws nothing else again."""
+    _bay()
+
+
+@st.fragment
+def _bay() -> None:
+    held: Held = st.session_state.held
+    work_off(held, st.empty())
+    seen = what_may_be_seen(held.bench)
+    _headline(held, seen)
+    left, right = st.columns([1.75, 1], gap="medium")
+    with left:
+        _map(held, seen)
+        _happened(held)
+    with right:
+        first_visit.show(held, seen)
+        _panels(held, seen)
+
+
+def _headline(held: Held, seen: Seen) -> None:
+    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="headline"):
+        st.markdown(f"**{held.car.title}** at {seen.time_s:.1f} s", width="content")
+        st.markdown(f"ignition **{seen.seat.ignition}** · engine **{seen.seat.engine}**", width="content")
+        st.space("stretch")
+        for words, seconds in (("1 s", 1), ("10 s", 10), ("1 min", 60)):
+            st.button(f"+ {words}", key=f"wait {seconds}", help=f"let {words} pass", on_click=partial(ask_to_do, f"wait {seconds} s"))
+    if held.problem:
+        with st.container(key="problem"):
+            st.error(held.problem, icon=":material/block:")
+    elif held.said:
+        with st.container(key="said"):
+            st.success(held.said, icon=":material/check:")
+
+
+def _map(held: Held, seen: Seen) -> None:
+    narrow = bool(st.session_state.get("narrow", False))
+    html = car_map(held.car, held.layout(NARROW if narrow else WIDE), seen, st.session_state.get("part", "")) + legend()
+    now_narrow = sheet.show_to_fit(html, "map", narrow, _picked_on_map)
+    if now_narrow != narrow:
+        st.session_state.narrow = now_narrow
+        st.rerun(scope="fragment")
+
+
+def _picked_on_map() -> None:
+    picked = sheet.picked("map")
+    if picked:
+        st.session_state.part = picked
+        st.session_state.panel = "Part"
+
+
+def _happened(held: Held) -> None:
+    events = events_to_show(held.events)
+    with st.expander(f"What that brought: {len(events)} events", icon=":material/history:"):
+        sheet.show(event_list(events), "happened", _picked_event)
+
+
+def _picked_event() -> None:
+    picked = sheet.picked("happened")
+    if picked:
+        why_panel.ask_why(*picked.split(maxsplit=1))
+
+
+def _panels(held: Held, seen: Seen) -> None:
+    st.session_state.setdefault("panel", "Seat")
+    chosen = st.segmented_control("panel", PANELS, key="panel", required=True, label_visibility="collapsed", persist_state="session")
+    with st.container(key="the_panel"):
+        match chosen:
+            case "Seat":
+                seat_panel.show(held, seen)
+            case "Part":
+                part_panel.show(held, seen)
+            case "Work":
+                work_panel.show(held, seen)
+            case "Tester":
+                tester_panel.show(held, seen)
+            case "Why":
+                why_panel.show(held, seen)
+            case "Log":
+                show_log(held)
+    if chosen in ("Seat", "Part", "Work"):
+        st.segmented_control(
+            "time that passes after each action", list(PAUSES), default=10, key="pause_s", format_func=PAUSES.__getitem__, required=True,
+            persist_state="session",
+        )

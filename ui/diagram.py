@@ -1,0 +1,74 @@
+"""What the wiring diagram says about one module, as lists to choose from and sentences to read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sim.vehicle.car import Car, Connector
+from sim.vehicle.messages import line_items
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """A fuse on the way to a module's pin, as the diagram shows it."""
+
+    fuse: str
+    words: str
+
+
+def feeds_of(car: Car, module: str) -> list[Feed]:
+    """The fuses that the diagram shows on the way to a module, nearest first, without repeats."""
+    found: dict[str, Feed] = {}
+    for name, fuse in car.claimed.fuses.items():
+        pins = [item for item in fuse.feeds if item.split()[0].partition(".")[0] == module]
+        if pins:
+            found[name] = Feed(name, f"{name}, {fuse.rating_a:g} A, {fuse.title or fuse.location}, to {', '.join(pins)}")
+    for name in list(found):
+        for link in _upstream(car, name):
+            fuse = car.claimed.fuses[link]
+            found.setdefault(link, Feed(link, f"{link}, {fuse.rating_a:g} A, {fuse.title or fuse.location}, feeds {name}"))
+    return list(found.values())
+
+
+def _upstream(car: Car, fuse: str) -> Iterator[str]:
+    source = car.claimed.fuses[fuse].from_
+    while source != "battery":
+        if source in car.claimed.relays:
+            source = car.claimed.relays[source].from_
+        else:
+            yield source
+            source = car.claimed.fuses[source].from_
+
+
+def connectors_of(car: Car, module: str) -> list[Connector]:
+    """A module's own connectors in file order."""
+    return [plug for plug in car.connectors.values() if plug.owner == module]
+
+
+def module_words(car: Car, module: str) -> str:
+    """Where a module sits and what it is joined to."""
+    spec = car.claimed.modules[module]
+    grounds = ", ".join(item.split()[0] for item in spec.ground) or next(iter(car.claimed.grounds))
+    buses = ", ".join(car.messages.buses_of[module])
+    place = f"{spec.location}; " if spec.location else ""
+    return f"{place}bus {buses}; ground {grounds}"
+
+
+def gateways(car: Car) -> list[str]:
+    """Modules that pass messages from bus to bus."""
+    return [name for name, spec in car.claimed.modules.items() if spec.gateway]
+
+
+def connector_words(car: Car, plug: Connector) -> str:
+    """A connector as it stands in a list."""
+    owner = f" of {plug.owner}" if plug.owner else ""
+    kinds = {"module": f"connector{owner}", "inline": "in-line connector", "battery": "battery clamp", "dlc": "diagnostic connector"}
+    spec = car.claimed.inline.get(plug.id)
+    place = plug.location or (spec.location if spec else "")
+    return f"{plug.id} · {kinds.get(plug.kind, plug.kind)}{f', {place}' if place else ''}"
+
+
+def buses_through(car: Car, connector: str) -> list[str]:
+    """The bus lines that pass an in-line connector."""
+    return [bus for bus, spec in car.claimed.buses.items() if connector in (item for item, _ in line_items(spec.line))]

@@ -1,0 +1,222 @@
+"""The live map: a layout filled with what may be seen of the car, as SVG text.
+
+A module's state is told three times: by a word, by a mark in its corner, and by pattern and colour. Everything
+that can be picked has a `data-id`: `module ECM`, `connector X1`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from html import escape
+from itertools import pairwise
+
+from sim.vehicle.car import Car
+from ui.drawing.layout import Box, Layout, Line, Stop
+from ui.seen import ModuleSeen, Seen
+
+LONGEST_NAME = 9
+
+MARKS = {
+    "running": '<circle r="4" class="mark full"/>',
+    "alone": '<path d="M-4,4 L0,-4 L4,4 Z" class="mark full"/>',
+    "starting": '<circle r="4" class="mark"/>',
+    "waiting": '<path d="M-4,-4 H4 L-4,4 H4 Z" class="mark full"/>',
+    "quiet": '<path d="M-4,0 H4" class="mark"/>',
+    "asleep": '<path d="M2,-4 A4.2,4.2 0 1 0 2,4 A5,5 0 0 1 2,-4 Z" class="mark full"/>',
+    "unpowered": '<path d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5" class="mark"/>',
+}
+
+LEGEND = (
+    ("running", "running"),
+    ("alone", "running, cut off from its bus"),
+    ("starting", "starting"),
+    ("waiting", "starting, waits for another"),
+    ("quiet", "no longer sends"),
+    ("asleep", "asleep"),
+    ("unpowered", "no supply"),
+)
+
+MAP_CSS = """
+.map { width: 100%; height: auto; display: block; font-family: var(--st-font); }
+.map text { fill: var(--st-text-color); }
+.map .bus { fill: none; stroke: var(--bus, var(--st-gray-color)); stroke-width: 4; stroke-linejoin: round; }
+.map .bus-name { font-size: 12px; font-weight: 600; fill: var(--st-text-color); }
+.map .bus-rate { font-weight: 400; opacity: .75; }
+.map .stub { stroke: var(--bus, var(--st-gray-color)); stroke-width: 2.5; }
+.map .stub.cut { stroke-dasharray: 3 4; stroke: var(--st-red-color); }
+.map .half { fill: none; stroke: var(--st-red-color); stroke-width: 2; }
+.map .ohm { fill: var(--st-background-color); stroke: var(--bus, var(--st-gray-color)); stroke-width: 1.6; }
+.map .lead { fill: none; stroke: var(--st-orange-color); stroke-width: 3.5; stroke-dasharray: 9 4; }
+.map .lead-word { font-size: 11px; font-weight: 700; }
+.map [data-id] { cursor: pointer; outline: none; }
+.map .face { fill: var(--st-background-color); stroke: var(--st-border-color); stroke-width: 1.5; }
+.map .name { font-size: 14px; font-weight: 700; }
+.map .word { font-size: 10.5px; opacity: .9; }
+.map .mark { fill: none; stroke: var(--st-text-color); stroke-width: 1.8; }
+.map .mark.full { fill: var(--st-text-color); }
+.map .badge { fill: var(--st-text-color); }
+.map .badge-word { font-size: 10px; font-weight: 700; fill: var(--st-background-color); text-anchor: middle; }
+.map .pill { fill: var(--st-background-color); stroke: var(--bus, var(--st-gray-color)); stroke-width: 1.6; }
+.map .pill-word { font-size: 10px; font-weight: 600; text-anchor: middle; }
+.map .off .pill { stroke: var(--st-red-color); stroke-dasharray: 3 3; }
+.map [data-id]:hover .face, .map [data-id]:hover .pill { stroke: var(--st-primary-color); stroke-width: 2.5; }
+.map [data-id]:focus-visible .face, .map [data-id]:focus-visible .pill { stroke: var(--st-primary-color); stroke-width: 4; }
+.map .picked .face { stroke: var(--st-primary-color); stroke-width: 3.5; }
+.map .running .face { fill: color-mix(in srgb, var(--st-green-color) 24%, var(--st-background-color)); stroke: var(--st-green-color); }
+.map .alone .face { fill: url(#weave); stroke: var(--st-orange-color); stroke-width: 2; }
+.map .starting .face { fill: color-mix(in srgb, var(--st-blue-color) 20%, var(--st-background-color)); stroke: var(--st-blue-color); }
+.map .waiting .face { fill: url(#dots); stroke: var(--st-blue-color); stroke-width: 2; }
+.map .quiet .face { fill: color-mix(in srgb, var(--st-green-color) 9%, var(--st-background-color)); stroke: var(--st-gray-color); }
+.map .asleep .face { fill: var(--st-secondary-background-color); stroke: var(--st-gray-color); stroke-dasharray: 2 3; }
+.map .unpowered .face { fill: url(#hatch); stroke: var(--st-red-color); stroke-dasharray: 6 3; stroke-width: 2; }
+.map .hatch-line { stroke: color-mix(in srgb, var(--st-red-color) 32%, var(--st-background-color)); stroke-width: 2.4; }
+.map .weave-line { stroke: color-mix(in srgb, var(--st-orange-color) 38%, var(--st-background-color)); stroke-width: 2.4; }
+.map .dot { fill: color-mix(in srgb, var(--st-blue-color) 45%, var(--st-background-color)); }
+.map .ground { fill: var(--st-background-color); }
+.legend { display: flex; flex-wrap: wrap; gap: 2px 16px; font: 13px var(--st-font); color: var(--st-text-color); margin-top: 4px; }
+.legend span { display: inline-flex; align-items: center; gap: 5px; }
+"""
+
+PATTERNS = """<defs>
+<pattern id="hatch" width="9" height="9" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
+<rect width="9" height="9" class="ground"/><path d="M0,0 V9" class="hatch-line"/></pattern>
+<pattern id="weave" width="8" height="8" patternUnits="userSpaceOnUse">
+<rect width="8" height="8" class="ground"/><path d="M0,4 H8" class="weave-line"/></pattern>
+<pattern id="dots" width="7" height="7" patternUnits="userSpaceOnUse">
+<rect width="7" height="7" class="ground"/><circle cx="3" cy="3" r="1.3" class="dot"/></pattern></defs>"""
+
+BUS_HUES = ("--st-blue-color", "--st-violet-color", "--st-green-color", "--st-orange-color", "--st-gray-color")
+
+
+def car_map(car: Car, layout: Layout, seen: Seen, picked: str = "") -> str:
+    """The map of a car as it may be seen now; `picked` is the `data-id` that is chosen."""
+    parts = [
+        f'<svg class="map" viewBox="0 0 {layout.width:g} {layout.height:g}" role="group" '
+        f'aria-label="Map of {escape(car.title)}: modules on their buses">',
+        PATTERNS,
+        *(part for place, line in enumerate(layout.lines) for part in _bus(car, line, seen, place, layout.width / 2)),
+        *(_module(box, seen.modules[box.module], picked) for box in layout.boxes),
+        *(part for line in layout.lines for part in _pills(line, seen)),
+        *_leads(layout, seen),
+        "</svg>",
+    ]
+    return "".join(parts)
+
+
+def legend() -> str:
+    """What the marks mean, as HTML."""
+    cells = "".join(
+        f'<span><svg class="map" style="width:26px" viewBox="-13 -9 26 18"><g class="{shape}">'
+        f'<rect x="-12" y="-8" width="24" height="16" rx="3" class="face"/>{MARKS[shape]}</g></svg>{words}</span>'
+        for shape, words in LEGEND
+    )
+    badge = (
+        '<span><svg class="map" style="width:26px" viewBox="-13 -9 26 18"><circle r="8" class="badge"/>'
+        '<text y="3.5" class="badge-word">2</text></svg>trouble codes stored</span>'
+    )
+    return f'<div class="legend">{cells}{badge}</div>'
+
+
+def _bus(car: Car, line: Line, seen: Seen, place: int, middle_x: float) -> Iterator[str]:
+    spec = car.claimed.buses[line.bus]
+    yield f'<g style="--bus: var({BUS_HUES[place % len(BUS_HUES)]})">'
+    corners = " ".join(f"{x:g},{y:g}" for x, y in line.corners)
+    yield f'<polyline class="bus" points="{corners}"/>'
+    x, y = line.label
+    yield (
+        f'<text x="{x:g}" y="{y:g}" class="bus-name">{escape(spec.title or f"{line.bus} bus")} '
+        f'<tspan class="bus-rate">{spec.bitrate_bps // 1000} kbit/s</tspan></text>'
+    )
+    for stop in line.stops:
+        yield from _stub(car, stop, seen)
+        if stop.terminated:
+            yield _terminator(stop, middle_x)
+    yield "</g>"
+
+
+def _stub(car: Car, stop: Stop, seen: Seen) -> Iterator[str]:
+    """From the line to a module's box; open where its connector is off, dashed where nobody is in touch."""
+    if stop.kind not in ("module", "joint"):
+        return
+    pin = car.pin_of(stop.name, f"{stop.bus}.H")
+    off = pin is not None and pin.connector in seen.connectors_off
+    module = seen.modules[stop.name]
+    if stop.side == 0:
+        if off:
+            yield f'<path class="half" d="M{stop.x:g},{stop.y - 9:g} v18"/>'
+        return
+    near, far = stop.y, stop.y + 12 * stop.side
+    spots = (stop.x - 4, stop.x + 4) if stop.through else (stop.x,)
+    for x in spots:
+        if off:
+            yield f'<path class="half" d="M{x - 5:g},{near + 4 * stop.side:g} h10 M{x - 5:g},{far - 3 * stop.side:g} h10"/>'
+        else:
+            cut = " cut" if stop.bus in module.alone_on else ""
+            yield f'<path class="stub{cut}" d="M{x:g},{near:g} V{far:g}"/>'
+
+
+def _terminator(stop: Stop, middle_x: float) -> str:
+    x = stop.x if stop.side else stop.x + (9 if stop.x < middle_x else -9)
+    words = f"<title>{escape(stop.name)} ends the line with 120 ohm</title>"
+    return f'<rect class="ohm" x="{x - 7:g}" y="{stop.y - 4:g}" width="14" height="8" rx="1.5">{words}</rect>'
+
+
+def _module(box: Box, module: ModuleSeen, picked: str) -> str:
+    name = module.name if len(module.name) <= LONGEST_NAME else f"{module.name[: LONGEST_NAME - 1]}…"
+    middle_x, middle_y = box.x + box.w / 2, box.y + box.h / 2
+    word = module.word if len(module.word) <= 14 else f"{module.word[:13]}…"
+    size = "" if len(name) <= 6 else f' style="font-size:{14 * 6.5 / len(name):.1f}px"'
+    badge = ""
+    if module.code_count:
+        badge = (
+            f'<circle cx="{box.x + box.w - 6:g}" cy="{box.y + 5:g}" r="8.5" class="badge"/>'
+            f'<text x="{box.x + box.w - 6:g}" y="{box.y + 8.6:g}" class="badge-word">{module.code_count}</text>'
+        )
+    ident = f"module {module.name}"
+    chosen = " picked" if ident == picked else ""
+    codes = f", {module.code_count} codes stored" if module.code_count else ""
+    label = f"{module.name} {module.title}: {module.word}{codes}".replace("  ", " ")
+    return (
+        f'<g class="{module.shape}{chosen}" data-id="{escape(ident)}" tabindex="0" role="button" '
+        f'aria-label="{escape(label)}"><title>{escape(label)}</title>'
+        f'<rect class="face" x="{box.x:g}" y="{box.y:g}" width="{box.w:g}" height="{box.h:g}" rx="6"/>'
+        f'<g transform="translate({box.x + 9:g},{box.y + 9:g})">{MARKS[module.shape]}</g>'
+        f'<text x="{middle_x:g}" y="{middle_y + 1:g}" text-anchor="middle" class="name"{size}>{escape(name)}</text>'
+        f'<text x="{middle_x:g}" y="{middle_y + 14:g}" text-anchor="middle" class="word">{escape(word)}</text>'
+        f"{badge}</g>"
+    )
+
+
+def _pills(line: Line, seen: Seen) -> Iterator[str]:
+    for stop in line.stops:
+        if stop.kind in ("module", "joint"):
+            continue
+        off = stop.name in seen.connectors_off
+        words = {"inline": "in-line connector", "dlc": "diagnostic connector", "terminator": "terminating resistor"}
+        label = f"{words[stop.kind]} {stop.name}{', unplugged' if off else ''}"
+        ident = "" if stop.kind == "terminator" else f' data-id="{escape(f"connector {stop.name}")}" tabindex="0" role="button"'
+        gap = f'<path class="half" d="M{stop.x - 3:g},{stop.y - 8:g} v16 M{stop.x + 3:g},{stop.y - 8:g} v16"/>' if off else ""
+        shape = "1.5" if stop.kind == "terminator" else "7.5"
+        yield (
+            f'<g class="{"off" if off else ""}"{ident} aria-label="{escape(label)}"><title>{escape(label)}</title>'
+            f'<rect class="pill" x="{stop.x - 13.5:g}" y="{stop.y - 8:g}" width="27" height="16" rx="{shape}"/>'
+            f'{gap}<text x="{stop.x:g}" y="{stop.y + 3.6:g}" class="pill-word">{escape(stop.name[:5])}</text></g>'
+        )
+
+
+def _leads(layout: Layout, seen: Seen) -> Iterator[str]:
+    """A bypass lead joins the lines beside the box of the gateway that it stands in for."""
+    for lead in seen.leads:
+        words = lead.replace(" to ", " ").replace(" and ", " ").split()
+        if words[0] != "bypass":
+            continue
+        spots = [(stop.x, stop.y) for line in layout.lines for stop in line.stops if stop.name == words[1] and line.bus in words[2:]]
+        spots.sort(key=lambda spot: spot[1])
+        for (x, y), (next_x, next_y) in pairwise(spots):
+            bend = 26 if x < layout.width / 2 else -26
+            yield (
+                f'<path class="lead" d="M{x + bend / 4:g},{y:g} C{x + bend:g},{y:g} {next_x + bend:g},{next_y:g} '
+                f'{next_x + bend / 4:g},{next_y:g}"><title>{escape(lead)}</title></path>'
+            )
+        if spots:
+            yield f'<text class="lead-word" x="{spots[0][0] + 30:g}" y="{spots[0][1] + 22:g}">bypass lead</text>'

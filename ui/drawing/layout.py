@@ -1,0 +1,271 @@
+"""Where everything stands on the map of a car: computed once per car, from what its wiring diagram shows.
+
+Each bus is a line with its modules in physical order. The module that is on most buses stands as a tall box at
+the left, and the lines that begin or end at it start there. A module that joins a line to one further away is a
+tall box at the end of both. A line that is too long for its row goes on in the next one, backwards.
+
+Lengths are units of the drawing (SVG user units), not metres. Not modelled: where in the car things are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+
+from sim.vehicle.car import Car
+from sim.vehicle.messages import line_items
+
+WIDE, NARROW = 900.0, 420.0
+BOX_W, BOX_H = 74.0, 38.0
+STUB = 12.0
+SINGLE_PITCH, DOUBLE_PITCH = 82.0, 42.0
+PILL_PITCH = 30.0
+LABEL_H = 18.0
+ROW_GAP = 8.0
+EDGE = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A module on the map: its corner and size. `row`: it stands on the line itself (a joint)."""
+
+    module: str
+    x: float
+    y: float
+    w: float
+    h: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One item of a bus at its place on the line.
+
+    kind: module, joint, inline, dlc or terminator. `side`: its box is above (-1) or below (1) the line.
+    """
+
+    bus: str
+    kind: str
+    name: str
+    x: float
+    y: float
+    side: int = 0
+    terminated: bool = False
+    through: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One bus: the corners of its line in order, its stops, and where its name is written."""
+
+    bus: str
+    corners: tuple[tuple[float, float], ...]
+    stops: tuple[Stop, ...]
+    label: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The whole map."""
+
+    width: float
+    height: float
+    lines: tuple[Line, ...]
+    boxes: tuple[Box, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    name: str
+    word: str
+    kind: str
+
+
+def layout_of(car: Car, width: float = WIDE) -> Layout:
+    """The map of a car, `width` units wide (`WIDE` for a screen, `NARROW` for a phone)."""
+    return _Drafting(car, width).layout()
+
+
+class _Drafting:
+    """Lays one line after the other, from the top."""
+
+    def __init__(self, car: Car, width: float) -> None:
+        self.car, self.width = car, width
+        self.buses_of = car.messages.buses_of
+        self.hub = self._hub()
+        self.left = EDGE + (BOX_W + 12 if self.hub else 0)
+        self.y = 4.0
+        self.lines: list[Line] = []
+        self.boxes: dict[str, list[Box]] = {}
+        self.ends: dict[str, tuple[float, float]] = {}  # joints that a later line can start from
+
+    def layout(self) -> Layout:
+        for bus in self._order():
+            self._lay(bus)
+        self._stand_hub()
+        boxes = tuple(box for several in self.boxes.values() for box in several)
+        return Layout(self.width, self.y, tuple(self.lines), boxes)
+
+    def _hub(self) -> str | None:
+        joints = [name for name, buses in self.buses_of.items() if len(buses) > 1]
+        return max(joints, key=lambda name: len(self.buses_of[name]), default=None)
+
+    def _order(self) -> list[str]:
+        """Short lines of the hub first, then its others, each line that hangs on another behind that one."""
+        buses = list(self.car.claimed.buses)
+        own = [bus for bus in buses if self.hub is None or bus in self.buses_of[self.hub]]
+        rest = [bus for bus in buses if bus not in own]
+        carried = {bus: self._carrier(bus, own) for bus in rest}
+        own.sort(key=lambda bus: (bus in carried.values(), not self._is_short(bus)))
+        order: list[str] = []
+        for bus in own:
+            order += [bus, *(child for child in rest if carried[child] == bus)]
+        return [*order, *(bus for bus in rest if bus not in order)]
+
+    def _carrier(self, bus: str, own: Iterable[str]) -> str | None:
+        joints = [name for name, buses in self.buses_of.items() if bus in buses]
+        return next((other for other in own if any(other in self.buses_of[name] for name in joints)), None)
+
+    def _is_short(self, bus: str) -> bool:
+        return all(item.kind != "module" for item in self._items(bus))
+
+    def _items(self, bus: str) -> list[_Item]:
+        return [_Item(name, word, self._kind(name, word)) for name, word in line_items(self.car.claimed.buses[bus].line)]
+
+    def _kind(self, name: str, word: str) -> str:
+        if name in self.buses_of:
+            return "joint" if len(self.buses_of[name]) > 1 else "module"
+        if name == "DLC":
+            return "dlc"
+        return "terminator" if word == "terminator" else "inline"
+
+    def _lay(self, bus: str) -> None:
+        items = self._items(bus)
+        start = self._start_of(items)
+        if start is not None and items[-1].name == start:
+            items = items[::-1]
+        x, direction = self.left, 1
+        if start is not None and start != self.hub:
+            x, direction = self.ends[start][0], -1 if self.ends[start][0] > self.width / 2 else 1
+        room = self.width - self.left - EDGE
+        double = self._length(items, SINGLE_PITCH) > room
+        _Row(self, bus, items, start, x, direction, double).lay()
+
+    def _start_of(self, items: list[_Item]) -> str | None:
+        ends = [items[0].name, items[-1].name]
+        if self.hub in ends:
+            return self.hub
+        return next((name for name in ends if name in self.ends), None)
+
+    def _length(self, items: list[_Item], pitch: float) -> float:
+        boxes = sum(1 for item in items if item.kind in ("module", "joint"))
+        return boxes * pitch + (len(items) - boxes) * PILL_PITCH
+
+    def _stand_hub(self) -> None:
+        if self.hub is None:
+            return
+        rows = [stop.y for line in self.lines for stop in line.stops if stop.name == self.hub and stop.x < self.left]
+        if rows:
+            top, bottom = min(rows) - BOX_H / 2, max(rows) + BOX_H / 2
+            self.boxes[self.hub] = [Box(self.hub, EDGE, top, BOX_W, bottom - top), *self.boxes.get(self.hub, [])]
+
+
+class _Row:
+    """One bus on its row, or rows."""
+
+    def __init__(
+        self, draft: _Drafting, bus: str, items: list[_Item], start: str | None, x: float, direction: int, double: bool
+    ) -> None:  # fmt: skip
+        self.draft, self.bus, self.items, self.start = draft, bus, items, start
+        self.x, self.direction, self.double = x, direction, double
+        self.boxed = any(item.kind in ("module", "joint") for item in items if item.name != start)
+        self.side = -1 if double else 1
+        self.stops: list[Stop] = []
+        self.corners: list[tuple[float, float]] = []
+
+    def lay(self) -> None:
+        draft = self.draft
+        label = (draft.left + 4, draft.y + 13)
+        self._new_row(first=True)
+        items = self.items
+        if self.start is not None:
+            self._leave_joint(items[0])
+            items = items[1:]
+        for item, following in pairwise([*items, None]):
+            assert item is not None
+            self._place(item, last=following is None)
+        self._close_row()
+        draft.lines.append(Line(self.bus, tuple(self.corners), tuple(self.stops), label))
+
+    def _new_row(self, first: bool = False) -> None:
+        top = self.draft.y + (LABEL_H if first else 0)
+        self.line_y = top + (BOX_H + STUB if self.double else 12 if self.boxed else 14)
+        self.bottom = self.line_y + (STUB + BOX_H if self.boxed else 14)
+
+    def _close_row(self) -> None:
+        self.draft.y = self.bottom + ROW_GAP
+
+    def _leave_joint(self, item: _Item) -> None:
+        """The line begins at a tall box that stands already."""
+        draft = self.draft
+        if item.name == draft.hub:
+            x = EDGE + BOX_W
+            self.x = x + 12
+        else:
+            x, y = draft.ends[item.name]
+            box = draft.boxes[item.name][0]
+            grown = Box(box.module, box.x, box.y, box.w, self.line_y + BOX_H / 2 - box.y)
+            draft.boxes[item.name] = [grown]
+            x = box.x if self.direction < 0 else box.x + box.w
+            self.x = x + 12 * self.direction
+        self.corners.append((x, self.line_y))
+        place = x - 1 if item.name == draft.hub else x
+        self.stops.append(Stop(self.bus, "joint", item.name, place, self.line_y, 0, "terminated" in item.word))
+
+    def _place(self, item: _Item, last: bool) -> None:
+        if item.kind == "joint" and last and item.name not in self.draft.boxes and item.name != self.draft.hub:
+            self._end_in_joint(item)
+            return
+        boxed = item.kind in ("module", "joint")
+        pitch = (DOUBLE_PITCH if self.double else SINGLE_PITCH) if boxed else PILL_PITCH
+        self._turn_if_full(pitch, boxed)
+        x = self.x + self.direction * pitch / 2
+        self.x += self.direction * pitch
+        if not self.corners:
+            self.corners.append((x, self.line_y))
+        side = self.side if boxed else 0
+        if boxed:
+            top = self.line_y + STUB if side > 0 else self.line_y - STUB - BOX_H
+            box = Box(item.name, x - BOX_W / 2, top, BOX_W, BOX_H)
+            self.draft.boxes.setdefault(item.name, []).append(box)
+            self.side = -self.side if self.double else self.side
+        stop = Stop(
+            self.bus, item.kind, item.name, x, self.line_y, side, "terminated" in item.word, "through" in item.word
+        )  # fmt: skip
+        self.stops.append(stop)
+        if last:
+            self.corners.append((x, self.line_y))
+
+    def _turn_if_full(self, pitch: float, boxed: bool) -> None:
+        # a box of a two-sided row is wider than its pitch and needs half of the rest on each side
+        reach = max(pitch, (pitch + BOX_W) / 2) if boxed else pitch
+        limit = self.draft.width - EDGE if self.direction > 0 else self.draft.left
+        if (self.x + self.direction * reach - limit) * self.direction <= 0 or not self.stops:
+            return
+        turn = self.x
+        self.corners.append((turn, self.line_y))
+        self._close_row()
+        self._new_row()
+        self.corners.append((turn, self.line_y))
+        self.direction = -self.direction
+        self.x = turn
+
+    def _end_in_joint(self, item: _Item) -> None:
+        """The line ends at a module from which another line goes on: a box that stands on the line."""
+        self._turn_if_full(BOX_W + 12, boxed=False)
+        near = self.x + 12 * self.direction
+        left = near if self.direction > 0 else near - BOX_W
+        self.draft.boxes[item.name] = [Box(item.name, left, self.line_y - BOX_H / 2, BOX_W, BOX_H)]
+        self.draft.ends[item.name] = (left + BOX_W / 2, self.line_y)
+        self.corners.append((near, self.line_y))
+        self.stops.append(Stop(self.bus, "joint", item.name, near, self.line_y, 0, "terminated" in item.word))

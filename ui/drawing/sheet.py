@@ -1,0 +1,72 @@
+"""The one component of the front end: a sheet of HTML or SVG on which things with a `data-id` can be picked.
+
+A click, Enter or Space on such a thing sets the trigger `pick` to its `data-id`. `narrow` is set once the sheet
+knows that it is narrower than a laptop's. The text must be escaped by whoever draws it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import streamlit as st
+
+from ui.drawing.car_map import MAP_CSS
+from ui.drawing.tables import TABLE_CSS
+
+NARROWER_THAN_PX = 520
+
+_JS = """
+export default function (component) {
+  const { data, parentElement, setTriggerValue, setStateValue } = component;
+  const sheet = parentElement.querySelector('.sheet');
+  const focused = parentElement.activeElement && parentElement.activeElement.dataset
+    ? parentElement.activeElement.dataset.id : undefined;
+  if (sheet.shown !== data.html) {
+    sheet.innerHTML = data.html;
+    sheet.shown = data.html;
+    if (focused) {
+      const again = sheet.querySelector(`[data-id="${CSS.escape(focused)}"]`);
+      if (again) again.focus({ preventScroll: true });
+    }
+  }
+  const pick = (event) => {
+    const hit = event.target.closest('[data-id]');
+    if (!hit) return;
+    event.preventDefault();
+    setTriggerValue('pick', hit.dataset.id);
+  };
+  sheet.onclick = pick;
+  sheet.onkeydown = (event) => { if (event.key === 'Enter' || event.key === ' ') pick(event); };
+  if (data.asks_width) {
+    const narrow = sheet.clientWidth > 0 && sheet.clientWidth < data.narrower_than_px;
+    if (narrow !== data.narrow) setStateValue('narrow', narrow);
+  }
+}
+"""
+
+_sheet = st.components.v2.component(
+    "busbay_sheet", html="<div class='sheet'></div>", css=MAP_CSS + TABLE_CSS, js=_JS
+)
+
+
+def show(html: str, key: str, on_pick: Callable[[], None] | None = None) -> None:
+    """Show a sheet; `on_pick` is called after something on it is picked (see `picked`)."""
+    _sheet(key=key, data={"html": html}, on_pick_change=on_pick or _nothing)
+
+
+def show_to_fit(html: str, key: str, narrow: bool, on_pick: Callable[[], None]) -> bool:
+    """Show a sheet that also tells whether it is narrow."""
+    data = {"html": html, "asks_width": True, "narrow": narrow, "narrower_than_px": NARROWER_THAN_PX}
+    result = _sheet(key=key, data=data, on_pick_change=on_pick, on_narrow_change=_nothing)
+    return bool(result.get("narrow") or False)
+
+
+def picked(key: str) -> str:
+    """What was picked last on the sheet of that key, inside `on_pick`."""
+    state: Any = st.session_state.get(key)
+    return str((state or {}).get("pick") or "")
+
+
+def _nothing() -> None:
+    """A trigger needs a callback to exist."""

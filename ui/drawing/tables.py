@@ -1,0 +1,172 @@
+"""Tables, trees and lamps as HTML text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from sim.bench.tester import Difference, ModuleReport, Report
+from sim.bench.why import Because
+from sim.instruments.seat import Lamp, Seat
+from sim.modules.trace import Event
+
+OPEN_DEPTH = 3  # levels of a tree that stand open at first
+
+TABLE_CSS = """
+.sheet { font: 14px/1.45 var(--st-font); color: var(--st-text-color); }
+.sheet table { border-collapse: collapse; width: 100%; }
+.sheet th { text-align: left; font-weight: 600; font-size: 12.5px; opacity: .8; }
+.sheet th, .sheet td { padding: 3px 8px 3px 0; vertical-align: top; border-bottom: 1px solid var(--st-border-color); }
+.sheet tr[data-id] { cursor: pointer; }
+.sheet tr[data-id]:hover td, .sheet tr[data-id]:focus-visible td { background: color-mix(in srgb, var(--st-primary-color) 12%, transparent); }
+.sheet [data-id]:focus-visible { outline: 2px solid var(--st-primary-color); outline-offset: -2px; }
+.sheet .code { font-family: var(--st-code-font); white-space: nowrap; }
+.sheet .who { font-weight: 700; white-space: nowrap; }
+.sheet .dim { opacity: .75; }
+.sheet .small { font-size: 12.5px; }
+.sheet .wide { overflow-x: auto; }
+.sheet .present { font-weight: 700; }
+.sheet .present::before { content: "\\25CF "; color: var(--st-red-color); }
+.sheet .stored::before { content: "\\25CB "; }
+.sheet .silent::before { content: "\\2715 "; color: var(--st-red-color); font-weight: 700; }
+.sheet .differs { background: color-mix(in srgb, var(--st-yellow-color) 20%, transparent); }
+.sheet details { margin-left: 14px; border-left: 1.5px solid var(--st-border-color); padding-left: 8px; }
+.sheet details.top { margin-left: 0; border-left: none; padding-left: 0; }
+.sheet summary { cursor: pointer; padding: 1px 0; }
+.sheet .leaf { margin-left: 14px; padding: 1px 0 1px 20px; border-left: 1.5px solid var(--st-border-color); }
+.sheet .edit { font-weight: 700; }
+.sheet .edit::after { content: "done to the car"; font-size: 11.5px; font-weight: 600; margin-left: 7px; padding: 0 6px;
+  border-radius: 8px; color: var(--st-background-color); background: var(--st-primary-color); white-space: nowrap; }
+.sheet .when { opacity: .7; font-size: 12px; margin-left: 6px; white-space: nowrap; }
+.sheet .lamps { display: flex; flex-wrap: wrap; gap: 6px; }
+.sheet .lamp { display: inline-flex; align-items: center; gap: 5px; padding: 2px 9px 2px 6px; border-radius: 12px;
+  border: 1.5px solid var(--st-border-color); font-size: 12.5px; }
+.sheet .lamp i { width: 9px; height: 9px; border-radius: 50%; border: 1.5px solid var(--st-gray-color); display: inline-block; }
+.sheet .lamp.lit { font-weight: 700; border-color: var(--lamp); background: color-mix(in srgb, var(--lamp) 20%, transparent); }
+.sheet .lamp.lit i { background: var(--lamp); border-color: var(--lamp); box-shadow: 0 0 0 3px color-mix(in srgb, var(--lamp) 30%, transparent); }
+.sheet .lamp.dark { opacity: .6; }
+.sheet .dash { display: grid; grid-template-columns: repeat(auto-fit, minmax(110px, 1fr)); gap: 8px; margin-bottom: 8px; }
+.sheet .dial { border: 1.5px solid var(--st-border-color); border-radius: 8px; padding: 4px 10px 6px; }
+.sheet .dial b { display: block; font-size: 17px; line-height: 1.25; }
+.sheet ol { margin: 0; padding-left: 30px; }
+.sheet .scroll { max-height: 330px; overflow-y: auto; }
+"""
+
+_LAMP_HUES = {"red": "--st-red-color", "amber": "--st-orange-color", "green": "--st-green-color", "blue": "--st-blue-color"}
+
+
+def seat_panel(seat: Seat) -> str:
+    """What the driver sees: ignition, engine, fob, lamps."""
+    dials = (("ignition", seat.ignition), ("engine", seat.engine), ("cluster", seat.cluster), ("fob", seat.fob))
+    faces = "".join(f'<div class="dial"><span class="small dim">{name}</span><b>{escape(value)}</b></div>' for name, value in dials)
+    lamps = "".join(_lamp(lamp) for lamp in seat.lamps)
+    return f'<div class="dash">{faces}</div><div class="lamps" role="list" aria-label="warning lamps">{lamps}</div>'
+
+
+def _lamp(lamp: Lamp) -> str:
+    state = "lit" if lamp.lit else "dark"
+    title = escape(lamp.title.replace("_", " "))
+    return (
+        f'<span class="lamp {state}" role="listitem" style="--lamp: var({_LAMP_HUES[lamp.colour]})" '
+        f'title="{title}, {lamp.colour}: {state}"><i></i>{title}{" · lit" if lamp.lit else ""}</span>'
+    )
+
+
+def report_table(report: Report, shown: str = "all") -> str:
+    """A scan: module by module, code by code. `shown`: all, with codes, silent. A row can be asked why."""
+    if not report.power:
+        return '<p class="silent">The tester has no power: nothing comes from pin 16 of the diagnostic connector.</p>'
+    rows = [row for entry in report.modules for row in _report_rows(entry, shown)]
+    if not rows:
+        return '<p class="dim">nothing to show</p>'
+    head = "<tr><th>module</th><th>code</th><th>text</th><th>state</th></tr>"
+    return f'<div class="wide"><table class="report">{head}{"".join(rows)}</table></div>'
+
+
+def _report_rows(entry: ModuleReport, shown: str) -> list[str]:
+    who = f'<td class="who">{escape(entry.module)}</td>'
+    if not entry.answers:
+        ident = escape(f"silent {entry.module}")
+        return [] if shown == "with codes" else [f'<tr data-id="{ident}" tabindex="0">{who}<td colspan="3"><span class="silent">no answer</span></td></tr>']
+    if shown == "silent":
+        return []
+    if not entry.codes:
+        return [] if shown == "with codes" else [f'<tr>{who}<td colspan="3" class="dim">{escape(entry.note or "no codes")}</td></tr>']
+    rows = []
+    for code in entry.codes:
+        state = "present" if code.failing_now else "stored"
+        flags = escape(", ".join(code.flags))
+        ident = escape(f"code {entry.module} {code.code}")
+        rows.append(
+            f'<tr data-id="{ident}" tabindex="0" title="{flags}">{who}<td class="code">{escape(code.code)}</td>'
+            f'<td>{escape(code.description)}</td><td><span class="{state}">{state}</span>'
+            f' <span class="dim small code">{code.status:02X}</span></td></tr>'
+        )
+    return rows
+
+
+def difference_table(found: Difference) -> str:
+    """What changed from one report to the other."""
+    rows = [
+        *(("new", f"{module} {code}") for module, code in found.new_codes),
+        *(("gone", f"{module} {code}") for module, code in found.gone_codes),
+        *(("now silent", module) for module in found.now_silent),
+        *(("answers again", module) for module in found.now_answering),
+    ]
+    if not rows:
+        return '<p class="dim">no difference</p>'
+    body = "".join(f'<tr><td class="who">{escape(what)}</td><td class="code">{escape(text)}</td></tr>' for what, text in rows)
+    return f"<table>{body}</table>"
+
+
+def because_tree(because: Because, depth: int = 0) -> str:
+    """A tree of reasons; deep branches stand closed."""
+    when = "" if because.time_s is None else f'<span class="when">at {because.time_s:.3f} s</span>'
+    line = f'<span class="{"edit" if because.edited else ""}">{escape(because.text)}</span>{when}'
+    if not because.causes:
+        return f'<div class="leaf">{line}</div>' if depth else f"<div>{line}</div>"
+    inner = "".join(because_tree(cause, depth + 1) for cause in because.causes)
+    opened = " open" if depth < OPEN_DEPTH else ""
+    return f'<details class="{"" if depth else "top"}"{opened}><summary>{line}</summary>{inner}</details>'
+
+
+def event_list(events: Sequence[Event], most: int = 60) -> str:
+    """What happened, one line each, with its time; the last `most` of them."""
+    if not events:
+        return '<p class="dim">nothing to tell</p>'
+    left_out = f'<p class="dim small">{len(events) - most} earlier lines are left out</p>' if len(events) > most else ""
+    rows = "".join(
+        f'<tr data-id="event {event.id}" tabindex="0"><td class="code dim">{event.time_s:.3f} s</td><td>{escape(event.text)}</td></tr>'
+        for event in events[-most:]
+    )
+    return f'{left_out}<div class="scroll"><table>{rows}</table></div>'
+
+
+def numbered(lines: Iterable[str], start: int = 1) -> str:
+    """An ordered list in a box of limited height."""
+    return f'<div class="scroll"><ol start="{start}">{"".join(f"<li>{escape(line)}</li>" for line in lines)}</ol></div>'
+
+
+def plain_table(head: Sequence[str], rows: Iterable[Sequence[str]], code_columns: Sequence[int] = ()) -> str:
+    """Any table of texts."""
+    top = "".join(f"<th>{escape(word)}</th>" for word in head)
+    body = "".join(
+        "<tr>"
+        + "".join(f'<td class="{"code" if place in code_columns else ""}">{escape(cell)}</td>' for place, cell in enumerate(row))
+        + "</tr>"
+        for row in rows
+    )
+    return f'<div class="wide"><table><tr>{top}</tr>{body}</table></div>'
+
+
+def side_by_side(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Rows of one label and one cell per case; a row whose cells differ is marked and says so."""
+    top = "".join(f"<th>{escape(word)}</th>" for word in head)
+    lines = []
+    for label, *cells in rows:
+        differs = len(set(cells)) > 1
+        marked = ' class="differs"' if differs else ""
+        note = ' <span class="dim small">≠</span>' if differs else ""
+        body = "".join(f"<td>{escape(cell)}</td>" for cell in cells)
+        lines.append(f'<tr{marked}><td class="who">{escape(label)}{note}</td>{body}</tr>')
+    return f'<div class="wide"><table><tr>{top}</tr>{"".join(lines)}</table></div>'

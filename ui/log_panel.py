@@ -1,0 +1,61 @@
+"""The log: everything that was done, back to any point of it, what was left behind, and saving to a file."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from ui import session
+from ui.drawing import sheet
+from ui.drawing.tables import numbered
+from ui.session import Held
+
+
+def show(held: Held) -> None:
+    """The log panel."""
+    bench = held.bench
+    for text in bench.given:
+        st.caption(f"given with the car: {text}")
+    if bench.log:
+        with st.container(key="log"):
+            sheet.show(numbered(bench.log), "log_lines")
+        _rewind(bench.log)
+    else:
+        st.caption("Nothing was done yet.")
+    _left_behind(held)
+    _file(held)
+
+
+def _rewind(log: list[str]) -> None:
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        keep = st.selectbox(
+            "back to after", list(range(len(log) - 1, -1, -1)), key="rewind_to",
+            format_func=lambda kept: f"{kept}. {log[kept - 1]}" if kept else "the start",
+        )  # fmt: skip
+        st.button("Rewind", key="rewind", icon=":material/undo:", on_click=lambda: session.ask(session.rewind(keep)))
+    st.button("Start again, as the car came", key="again", on_click=lambda: session.ask(session.start_again(bench.given)))
+
+
+def _left_behind(held: Held) -> None:
+    if not held.left_behind:
+        return
+    st.markdown("**Left behind** by rewinding or starting again; nothing is lost")
+    with st.container(key="left_behind"):
+        for place, old in enumerate(held.left_behind):
+            st.button(f"Take up: {old.words}", key=f"take up {place}", on_click=partial(_take_up, place))
+
+
+def _take_up(place: int) -> None:
+    session.ask(session.take_up(place))
+
+
+def _file(held: Held) -> None:
+    st.markdown("**Keep it in a file**")
+    st.download_button(
+        "Download car and log", session.log_to_download(held), "busbay-log.json", "application/json", key="download_log",
+        icon=":material/download:", on_click="ignore",
+    )  # fmt: skip
+    file = st.file_uploader("Restore from a downloaded log", type="json", key="restore_file")
+    if file is not None:
+        st.button("Restore it", key="restore", on_click=lambda: session.ask(session.restore(file.getvalue().decode("utf-8", "replace"))))

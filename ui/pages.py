@@ -1,0 +1,26 @@
+"""All pages, in the order of the navigation. Navigation and tests read them here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from ui import bay, car_page, suppose, welcome
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One page: its path in the address, its title, its icon (Material symbol), and what draws it."""
+
+    path: str
+    title: str
+    icon: str
+    show: Callable[[], None]
+
+
+PAGES = (
+    Page("welcome", "Welcome", ":material/door_open:", welcome.show),
+    Page("bay", "Bay", ":material/car_repair:", bay.show),
+    Page("suppose", "Suppose", ":material/alt_route:", suppose.show),
+    Page("car", "Car", ":material/description:", car_page.show),
+)

@@ -1,0 +1,144 @@
+"""What may be seen of a bench. Everything that a page shows of a running car passes through here.
+
+In the free bay all of it may be seen. An exercise hides edits and states by giving less here: what is not in
+`Seen` never reaches the browser.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from sim.bench.bench import Bench
+from sim.instruments.seat import Seat, look
+from sim.modules.module import ControlModule
+from sim.modules.trace import Event
+from sim.vehicle.car import Car, Condition
+
+STATE_WORDS = {
+    "running": "running",
+    "starting": "starting",
+    "going to sleep": "quiet",
+    "asleep": "asleep",
+    "unpowered": "no supply",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleSeen:
+    """One module: its state, one short word for it, its supply, and what is off at it.
+
+    `shape` names the drawing of the state: running, alone, starting, waiting, quiet, asleep, unpowered.
+    """
+
+    name: str
+    title: str
+    shape: str
+    word: str
+    supply_v: float
+    waiting_for: tuple[str, ...]
+    alone_on: tuple[str, ...]  # buses on which it is awake and in touch with nobody
+    connectors_off: tuple[str, ...]
+    code_count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something that differs from the car as it should be, and the sentence that takes it back."""
+
+    text: str
+    undo: str
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A bench as far as whoever works on it may see it."""
+
+    time_s: float
+    seat: Seat
+    modules: dict[str, ModuleSeen]
+    operated: frozenset[str]  # hand switches that are on, by what operates them
+    connectors_off: frozenset[str]
+    out: frozenset[str]  # fuses and relays out of their holders, or blown
+    leads: tuple[str, ...]
+    changes: tuple[Change, ...]
+    theories: tuple[str, ...]
+    given: tuple[str, ...]
+    codes: tuple[tuple[str, str], ...]  # (module, code) of all that is stored
+    may_ask_why: bool = True
+
+
+def what_may_be_seen(bench: Bench) -> Seen:
+    """The free bay: all of it."""
+    linked = _in_touch(bench)
+    return Seen(
+        bench.now_s,
+        look(bench),
+        {name: _module(bench, module, linked) for name, module in bench.live.modules.items()},
+        bench.live.operated,
+        bench.car.condition.unplugged,
+        bench.car.condition.pulled | bench.car.condition.blown,
+        tuple(bench.car.condition.leads),
+        tuple(_changes(bench.car)),
+        tuple(text.removeprefix("theory ") for text in bench.given if text.startswith("theory ")),
+        tuple(text for text in bench.given if not text.startswith("theory ")),
+        tuple(
+            (name, code.code)
+            for name, module in bench.live.modules.items()
+            for code in module.memory.codes
+            if code.stored
+        ),
+    )
+
+
+def events_to_show(events: Iterable[Event]) -> list[Event]:
+    """The events that a person would want to read after an action, in order."""
+    told = ("fault", "repair", "engine", "mode", "state", "code", "relay", "gateway")
+    return [event for event in events if event.kind in told]
+
+
+def _in_touch(bench: Bench) -> frozenset[str]:
+    hearing = bench.live.hearing
+    if hearing is None:
+        return frozenset()
+    return frozenset(channel for members, _, _ in hearing.segments() for channel in members)
+
+
+def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> ModuleSeen:
+    off = bench.car.condition.unplugged
+    own = [plug.id for plug in bench.car.connectors.values() if plug.owner == module.name]
+    alone = tuple(bus for bus, channel in module.channels.items() if module.hears and channel not in linked)
+    shape, word = module.state.replace("going to sleep", "quiet"), STATE_WORDS.get(module.state, module.state)
+    if module.state == "starting" and module.waiting_for:
+        shape, word = "waiting", f"waits: {', '.join(module.waiting_for)}"
+    elif module.state == "running" and alone and len(alone) == len(module.channels):
+        shape, word = "alone", "cut off"
+    return ModuleSeen(
+        module.name, module.spec.title, shape, word, module.supply_v, module.waiting_for, alone,
+        tuple(name for name in own if name in off), sum(1 for code in module.memory.codes if code.stored),
+    )  # fmt: skip
+
+
+def _changes(car: Car) -> Iterator[Change]:
+    state: Condition = car.condition
+    for name in sorted(state.unplugged):
+        if name == "BAT.NEG":
+            yield Change("battery disconnected (negative)", "reconnect battery")
+        else:
+            yield Change(f"{name} unplugged", f"plug {name}")
+    for name in sorted(state.pulled):
+        yield Change(f"{name} out of its holder", f"fit {name}")
+    for name in sorted(state.blown):
+        yield Change(f"{name} blown", f"fit {name}")
+    for name, rating_a in sorted(state.fitted_a.items()):
+        yield Change(f"{name} with a {rating_a:g} A fuse", f"fit {name}")
+    for name in sorted(state.opened):
+        yield Change(f"{name} open", f"mend {name}")
+    for name, ohm in sorted(state.added_ohm.items()):
+        yield Change(f"{name} with {ohm:g} ohm too many", f"mend {name}")
+    for name in sorted(state.leads):
+        undo = f"unbypass {name.split()[1]}" if name.startswith("bypass ") else f"un{name}"
+        yield Change(name, undo)
+    if state.battery_pct is not None:
+        usual = car.built.battery.charge_pct
+        yield Change(f"battery at {state.battery_pct:g} % charge", f"charge {usual:g} %")

@@ -1,0 +1,332 @@
+"""What a browser session works on: one bench, and the logs it has left behind.
+
+A page asks for work with `ask`; the work is done at the start of the next run by `work_off`, which shows
+progress and cannot be torn in the middle by the next click. After each piece of work the bench's log is put on
+a shelf under the opaque key that stands in the address, so that a refresh of the browser loses nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import secrets
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+from sim import scenarios_folder
+from sim.bench.actions import parse_action
+from sim.bench.bench import Bench
+from sim.modules.trace import Event
+from sim.vehicle.car import Car
+from sim.vehicle.problems import EditProblem, Problem
+from sim.vehicle.reading import car_from_text
+from ui.drawing.layout import Layout, layout_of
+
+FIRST_CAR = "teaching-car.yaml"
+MOST_ON_SHELF = 300
+MOST_LEFT_BEHIND = 20
+SHOW_PROGRESS_AFTER_S = 0.4
+NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock")
+
+Report = Callable[[float], None]
+Job = Callable[["Held", Report], None]
+
+
+@dataclass(frozen=True, slots=True)
+class LeftBehind:
+    """A log that was left by a rewind, a fresh start or another car, and can be taken up again."""
+
+    words: str
+    car_name: str
+    car_text: str
+    saved: str
+    job: str = ""
+
+
+@dataclass
+class Held:
+    """The bench of one session. `said` and `problem` are the last words about the last work."""
+
+    key: str
+    car_name: str
+    car_text: str
+    bench: Bench
+    left_behind: list[LeftBehind] = field(default_factory=list)
+    job: str = ""  # the complaint, where the car came with one
+    said: str = ""
+    problem: str = ""
+    events: list[Event] = field(default_factory=list)
+    _layouts: dict[float, Layout] = field(default_factory=dict)
+
+    @property
+    def car(self) -> Car:
+        """The car as its file describes it, before any edit."""
+        return self.bench.base
+
+    def layout(self, width: float) -> Layout:
+        """The car's map, laid out once."""
+        if width not in self._layouts:
+            self._layouts[width] = layout_of(self.car, width)
+        return self._layouts[width]
+
+
+class Shelf:
+    """Saved benches of all sessions by key; the one that was not touched for longest goes first."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._saved: OrderedDict[str, tuple[LeftBehind, list[LeftBehind]]] = OrderedDict()
+
+    def put(self, held: Held) -> None:
+        """Keep a bench as text."""
+        with self._lock:
+            self._saved[held.key] = (_as_left("", held), list(held.left_behind))
+            self._saved.move_to_end(held.key)
+            while len(self._saved) > MOST_ON_SHELF:
+                self._saved.popitem(last=False)
+
+    def take(self, key: str) -> Held | None:
+        """The bench under a key, replayed; None where there is none."""
+        with self._lock:
+            saved = self._saved.get(key)
+        if saved is None:
+            return None
+        kept, left_behind = saved
+        return Held(key, kept.car_name, kept.car_text, _bench_of(kept), list(left_behind), kept.job)
+
+
+def _as_left(words: str, held: Held) -> LeftBehind:
+    return LeftBehind(words, held.car_name, held.car_text, held.bench.saved(), held.job)
+
+
+def _bench_of(kept: LeftBehind) -> Bench:
+    return Bench.restored(car_from_text(kept.car_text, kept.car_name), kept.saved)
+
+
+@st.cache_resource
+def shelf() -> Shelf:
+    """The shelf of this server."""
+    return Shelf()
+
+
+def shipped_cars() -> dict[str, str]:
+    """File name and text of each car that comes with busbay."""
+    files = sorted((scenarios_folder() / "vehicles").glob("*.yaml"), key=lambda file: (file.name != FIRST_CAR, file.name))
+    return {file.name: Path(file).read_text(encoding="utf-8") for file in files}
+
+
+def open_session() -> Held:
+    """This session's bench: the one it has, the one its address names, or a fresh one."""
+    held = st.session_state.get("held")
+    if held is None:
+        key = st.query_params.get("bench", "")
+        with st.spinner("The car rolls into the bay ..."):
+            held = (shelf().take(key) if key else None) or fresh_session()
+        st.session_state.held = held
+        st.session_state.jobs = []
+    if st.query_params.get("bench") != held.key:
+        st.query_params["bench"] = held.key
+    return held
+
+
+def fresh_session() -> Held:
+    """A bench with the first car and nothing done to it."""
+    text = (scenarios_folder() / "vehicles" / FIRST_CAR).read_text(encoding="utf-8")
+    return Held(secrets.token_urlsafe(9), FIRST_CAR, text, Bench(car_from_text(text, FIRST_CAR)))
+
+
+# -- work ------------------------------------------------------------------------------------------------------
+
+
+def ask(job: Job) -> None:
+    """Have something done before the page is drawn next; meant for callbacks of buttons."""
+    st.session_state.jobs.append(job)
+
+
+def ask_to_do(*texts: str, pause_s: float | None = None) -> None:
+    """Have actions done, one after the other; `pause_s` (default: what the session has chosen) passes behind."""
+    pause = float(st.session_state.get("pause_s", 10) or 0) if pause_s is None else pause_s
+    ask(partial(_do_all, texts=texts, pause_s=pause))
+
+
+def work_off(held: Held, place: DeltaGenerator) -> None:
+    """Do what has been asked for, in order, with progress in `place` where it takes long."""
+    jobs: list[Job] = st.session_state.jobs
+    if not jobs:
+        return
+    held.said = held.problem = ""
+    held.events = []
+    progress = _Progress(place)
+    while jobs:
+        job = jobs.pop(0)
+        try:
+            job(held, progress.report)
+        except Problem as problem:
+            held.problem = str(problem)
+        except Exception as error:
+            logging.getLogger("busbay").exception("work on the bench failed")
+            held.bench = _replayed(held.car, held.bench, held.bench.log, progress.report)
+            held.problem = f"the model cannot carry this out ({error}); the car stands as before"
+    shelf().put(held)
+    progress.end()
+
+
+class _Progress:
+    """A bar that appears when work takes long.
+
+    The next click makes every call of Streamlit raise: that must not stop the work half-way, so it is kept and
+    raised again when the work is done.
+    """
+
+    def __init__(self, place: DeltaGenerator) -> None:
+        self._place, self._start_s = place, time.monotonic()
+        self._shown, self._stopped = False, None
+
+    def report(self, share: float) -> None:
+        """Tell how far the work is, 0 to 1."""
+        if self._stopped is not None or time.monotonic() - self._start_s < SHOW_PROGRESS_AFTER_S:
+            return
+        try:
+            self._place.progress(min(max(share, 0.0), 1.0), "The car is working ...")
+            self._shown = True
+        except BaseException as stop:
+            self._stopped = stop
+
+    def end(self) -> None:
+        """Take the bar away, and let the next click have its turn."""
+        if self._stopped is not None:
+            raise self._stopped
+        if self._shown:
+            self._place.empty()
+
+
+def _do_all(held: Held, report: Report, texts: tuple[str, ...], pause_s: float) -> None:
+    for text in texts:
+        action = parse_action(text, held.bench.car)
+        outcome = held.bench.do(text, report)
+        held.events += outcome.events
+        held.said = f"{outcome.action}{f': {outcome.words}' if outcome.words else ''}"
+        if pause_s and action.verb not in NO_PAUSE_AFTER:
+            held.events += held.bench.do(f"wait {pause_s:g} s", report).events
+            held.said += f", then {pause_s:g} s pass"
+
+
+def _replayed(car: Car, like: Bench, log: list[str], report: Report) -> Bench:
+    bench = Bench(car, like.given, like.seed)
+    for place, text in enumerate(log, start=1):
+        bench.do(text)
+        report(place / len(log))
+    return bench
+
+
+def _leave(held: Held, words: str) -> None:
+    """Keep the log as it is now, unless nothing was done yet."""
+    if held.bench.log or held.bench.given:
+        held.left_behind.insert(0, _as_left(words, held))
+        del held.left_behind[MOST_LEFT_BEHIND:]
+
+
+def _title(held: Held) -> str:
+    steps = len(held.bench.log)
+    return f"{held.car.title}, {steps} action{'s' if steps != 1 else ''}, {held.bench.now_s:.0f} s"
+
+
+def rewind(keep: int) -> Job:
+    """Back to after the first `keep` actions; the longer log is left behind."""
+
+    def job(held: Held, report: Report) -> None:
+        if not 0 <= keep <= len(held.bench.log):
+            raise EditProblem(f"the log has {len(held.bench.log)} actions; it cannot be rewound to {keep}")
+        words = _title(held)
+        shorter = _replayed(held.car, held.bench, held.bench.log[:keep], report)
+        _leave(held, words)
+        held.bench = shorter
+        held.said = f"rewound to {f'after: {shorter.log[-1]}' if keep else 'the start'}"
+
+    return job
+
+
+def take_up(place: int) -> Job:
+    """Take up a log that was left behind; the one worked on now takes its place."""
+
+    def job(held: Held, report: Report) -> None:
+        chosen = held.left_behind[place]
+        bench = _bench_of(chosen)
+        words = _title(held)
+        del held.left_behind[place]
+        _leave(held, words)
+        _set_car(held, chosen.car_name, chosen.car_text, bench, chosen.job)
+        held.said = f"taken up again: {chosen.words}"
+
+    return job
+
+
+def start_again(given: tuple[str, ...] = ()) -> Job:
+    """A fresh bench of the same car with given edits; the old log is left behind."""
+
+    def job(held: Held, report: Report) -> None:
+        bench = Bench(held.car, given)
+        _leave(held, _title(held))
+        held.bench = bench
+        held.said = f"a fresh {held.car.title}{', given: ' + '; '.join(given) if given else ''}"
+
+    return job
+
+
+def take_car(name: str, text: str, given: tuple[str, ...] = (), complaint: str = "") -> Job:
+    """Another car into the bay, perhaps with a customer's complaint."""
+
+    def job(held: Held, report: Report) -> None:
+        bench = Bench(car_from_text(text, name), given)
+        _leave(held, _title(held))
+        _set_car(held, name, text, bench, complaint)
+        held.said = f"{bench.base.title} stands in the bay"
+
+    return job
+
+
+def restore(text: str) -> Job:
+    """The bench that a downloaded log describes, with its car."""
+
+    def job(held: Held, report: Report) -> None:
+        name, car_text, saved = opened_log(text)
+        bench = Bench.restored(car_from_text(car_text, name), saved)
+        _leave(held, _title(held))
+        _set_car(held, name, car_text, bench, "")
+        held.said = f"restored: {_title(held)}"
+
+    return job
+
+
+def _set_car(held: Held, name: str, text: str, bench: Bench, job: str) -> None:
+    st.session_state.asked_why = False
+    held.job = job
+    if text != held.car_text:
+        held._layouts = {}
+    held.car_name, held.car_text, held.bench = name, text, bench
+
+
+def log_to_download(held: Held) -> str:
+    """The whole bench as one file: car and log."""
+    bench = json.loads(held.bench.saved())
+    return json.dumps({"busbay": 1, "car_name": held.car_name, "car": held.car_text, "bench": bench}, ensure_ascii=False, indent=1)
+
+
+def opened_log(text: str) -> tuple[str, str, str]:
+    """Name and text of the car, and the saved bench, of a downloaded log."""
+    try:
+        saved = json.loads(text)
+        name, car_text, bench = saved["car_name"], saved["car"], saved["bench"]
+    except (ValueError, KeyError, TypeError):
+        raise EditProblem("this file is no log of busbay") from None
+    if not isinstance(name, str) or not isinstance(car_text, str):
+        raise EditProblem("this file is no log of busbay")
+    return name, car_text, json.dumps(bench)
