@@ -189,7 +189,7 @@ class _Repeated(_Message):
         if flight.broken:
             self.heard_ns.update(dict.fromkeys(flight.audience, flight.end_ns))
         for reader in self.readers:
-            if reader.channel in flight.audience:
+            if reader.channel in flight.audience & self.bus.audience:
                 reader.version = flight.version
         for watch in self.monitor.watches:
             if watch.channel in flight.audience:
@@ -248,7 +248,6 @@ class _Watch(Watch):
         if not self.cancelled:
             self.cancelled = True
             self.monitor.watches.remove(self)
-            self.monitor.calm = False
 
     def deadline_ns(self, now_ns: int) -> int:
         return max(self.since_ns, self.monitor.message.heard_by(self.channel, now_ns)) + self.limit_ns
@@ -288,8 +287,7 @@ class _Monitor:
         if not armed:
             return _NEVER
         audience = self.message.bus.audience
-        heard = self.message.last_end_ns(now_ns) != _NEVER
-        self.calm = heard and all(watch.channel in audience for watch in armed)
+        self.calm = all(watch.channel in audience for watch in armed)
         self.tightest_ns = min(watch.limit_ns for watch in armed)
         return min(watch.deadline_ns(now_ns) for watch in armed)
 
@@ -769,12 +767,12 @@ class CanNetwork(Network):
         going_on: dict[_Bus, list[_Flight]] = {}
         destroyed: list[tuple[_Flight, str]] = []
         for old, flight in on_the_wire:
+            if flight.end_ns == now_ns:
+                continue  # complete
             new = flight.message.bus
             flight.audience &= new.audience
             flight.broken = True
-            if flight.end_ns == now_ns:
-                continue  # complete: those who have left at this very instant are not called
-            if flight.audience & old.members & new.members and new.bitrate_bps == old.bitrate_bps:
+            if flight.audience & new.members and new.bitrate_bps == old.bitrate_bps:
                 going_on.setdefault(new, []).append(flight)
             else:
                 destroyed.append((flight, "frame destroyed"))

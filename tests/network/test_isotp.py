@@ -328,6 +328,20 @@ def test_reset_forgets():
     assert 2 == len(frames)
 
 
+def test_frame_on_the_wire_at_a_reset_is_not_taken_for_the_next():
+    """The old first frame's end does not start the new message's wait for flow control."""
+    talk = Conversation(tester=False)
+    talk.ecm.send(bytes(20))
+
+    def restart():
+        talk.ecm.reset()
+        talk.ecm.send(bytes(30))
+
+    talk.at(0.0001, restart)
+    assert ["7E8 1014000000000000", "7E8 101E000000000000"] == talk.run()
+    assert [("ecm", Result.TIMEOUT_BS, round(talk.frames[1][2] + 1000, 6))] == talk.results
+
+
 def test_gaps_and_their_bytes():
     """STmin 00 to 7F: ms; F1 to F9: 100 µs; reserved values ask for 127 ms (the last from memory)."""
     assert [0.0, 0.001, 0.127, 0.127, 0.127, 0.0001, 0.0009, 0.127] == [

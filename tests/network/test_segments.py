@@ -131,14 +131,31 @@ def test_a_bus_falls_apart(recorded):
 
 
 def test_change_at_the_very_end_of_a_frame(recorded):
-    """The frame is complete; who leaves at that instant has heard it but is not called any more."""
+    """The frame is complete: everybody is told, whoever leaves at that instant, and it is not sent again."""
     car = recorded(ABC)
+    frames = car.tap()
     speed = speed_of(car)
-    for channel in "bc":
-        car.read(speed, channel)
-    car.at(0.00011, lambda: car.net.set_segments([Segment(("a", "c"))]))
-    assert [("c reads 01", "speed", 0.11)] == car.run(0.001)
-    assert [0.00011, 0.00011] == [car.net.heard_at(speed, channel) for channel in "bc"]
+    car.read(speed, "b")
+    car.at(0.00011, lambda: car.net.set_segments([Segment(("b", "c"))]))
+    car.at(0.0002, lambda: car.net.set_segments([ABC]))
+    car.at(0.01011, lambda: car.net.set_segments([Segment(("a", "c"))]))
+    car.at(0.0102, lambda: car.net.set_segments([ABC]))
+    log = car.run(0.025)
+    assert [
+        ("b reads 01", "speed", 0.11),
+        ("b reads 01", "speed", 10.11),
+        ("b reads 01", "speed", 20.11),
+    ] == log
+    assert [0.0, 10.0, 20.0] == [start for _, start, _ in frames]
+
+
+def test_nobody_left_to_acknowledge(recorded):
+    """The last other member falls silent within a frame: it still hears, but the frame is destroyed."""
+    car = recorded(Segment(("a", "b")))
+    speed = speed_of(car)
+    car.at(HALF_WAY_S, lambda: car.net.set_segments([Segment(("a",), listeners=("b",))]))
+    assert [("frame destroyed", "speed", 0.05)] == car.run(0.009)
+    assert car.net.heard_at(speed, "b") is None
 
 
 def test_who_was_away_learns_again(recorded):

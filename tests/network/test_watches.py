@@ -1,6 +1,7 @@
 """Lost and returning messages, to the nanosecond."""
 
 from sim.network.can import Segment, Stream
+from sim.network.frames import Frame
 
 # Frame 100 01 takes 0.110 ms at 500 kbit/s, see test_frames.py.
 ABC = Segment(("a", "b", "c"))
@@ -127,6 +128,17 @@ def test_calls_may_change_the_network(recorded):
         ("a", 56.0, 56.11),
     ] == frames
     assert [("lost", "a of reply", 55.224)] == log
+
+
+def test_what_a_limit_causes_takes_part_in_the_arbitration_of_that_instant(recorded):
+    """A frame sent from the call beats a release of the same instant on the idle bus."""
+    car = recorded(ABC)
+    frames = car.tap()
+    speed = speed_of(car)
+    car.net.watch(speed, "b", 0.02, lambda t: car.net.send("b", Frame(0x010)), print)
+    car.net.start(Stream("released then", "c", 0x200, 1.0, offset_s=0.02))
+    car.run(0.03)
+    assert ["b", "c"] == [sender for sender, _, _ in frames]
 
 
 def test_quiet_traffic_costs_no_events(recorded):
