@@ -82,7 +82,9 @@ class Battery(Part):
 
     capacity_ah: float = Field(60, gt=0, le=400)
     charge_pct: float = Field(95, ge=0, le=100)
-    internal_ohm: Ohms = 0.006  # 3..6 mohm warm and good, from memory
+    # 3..6 mohm new and warm (from memory); this leaves about 10 V at the posts while cranking, inside the
+    # 9.5..10.5 V that trade sources call healthy
+    internal_ohm: Ohms = 0.012
     cable_m: Metres = 1.5
     cable_mm2: SquareMm = 35
 

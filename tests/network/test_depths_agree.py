@@ -1,0 +1,144 @@
+"""Frame depth and stream depth tell the same story of random days on random buses.
+
+Same streams, watches, gateways, data changes and segment changes; the order of what each receiver is told is
+the same, and times differ by no more than waiting in arbitration. A message that is lost and back within that
+time is a tie, which either depth may call.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass, field
+
+import pytest
+import simpy
+
+from sim.network.can import CanNetwork
+from sim.network.stream_depth import Overloaded, StreamNetwork
+from sim.network.streams import Network, Segment, Stream
+
+SLACK_S = 0.02  # two of the longest waits in arbitration on these buses
+
+
+@dataclass
+class Day:
+    """One random day: who sends what, who watches, and what changes when."""
+
+    seed: int
+    told: dict[tuple[str, str, str], list[float]] = field(default_factory=dict)
+
+    def live(self, network_class: type[Network]) -> dict[tuple[str, str, str], list[tuple[float, str]]]:
+        """Run the day; returns per (what, stream, receiver) the times and words."""
+        rng = random.Random(self.seed)
+        env = simpy.Environment()
+        network = network_class(env)  # type: ignore[call-arg]
+        told: dict[tuple[str, str, str], list[tuple[float, str]]] = {}
+        north = [f"N{i}.north" for i in range(4)]
+        south = [f"S{i}.south" for i in range(4)]
+        streams = []
+        for place, channel in enumerate([*north, *south]):
+            period_s = rng.choice([0.02, 0.05, 0.1, 0.2])
+            stream = Stream(
+                f"m{place}",
+                channel,
+                0x100 + rng.randrange(256) * 4 + place % 4,
+                period_s,
+                rng.random() * period_s,
+            )
+            streams.append(stream)
+        target = Stream("m0 on south", "S0.south", 0x700, None)
+
+        def tell(what: str, stream: Stream, receiver: str) -> None:
+            words = stream.delivered.hex() if what == "new" else ""
+            told.setdefault((what, stream.name, receiver), []).append((env.now, words))
+
+        def segments() -> list[Segment]:
+            here = [c for c in north if rng.random() > 0.2]
+            there = [c for c in south if rng.random() > 0.2]
+            return [Segment(tuple(sorted(group)), (), 250_000) for group in (here, there) if group]
+
+        network.set_segments([Segment(tuple(north), (), 250_000), Segment(tuple(south), (), 250_000)])
+        for stream in [*streams, target]:
+            side = north if stream.channel.endswith("north") else south
+            for receiver in side:
+                if receiver == stream.channel:
+                    continue
+                network.on_change(stream, receiver, lambda s, t, r=receiver: tell("new", s, r))
+                network.watch(
+                    stream,
+                    receiver,
+                    1.0 + rng.random(),
+                    lambda t, s=stream, r=receiver: tell("lost", s, r),
+                    lambda t, s=stream, r=receiver: tell("back", s, r),
+                )
+        network.forward(streams[0], "N1.north", target, 0.002)
+        network.start(target)
+        for stream in streams:
+            network.start(stream)
+
+        def change() -> None:
+            kind = rng.randrange(4)
+            stream = rng.choice(streams)
+            if kind == 0:
+                network.set_segments(segments())
+            elif kind == 1:
+                network.set_data(stream, bytes([rng.randrange(256)]))
+            elif kind == 2:
+                (network.stop if stream.live else network.start)(stream)
+            else:
+                network.set_segments([Segment(tuple(north), (), 250_000), Segment(tuple(south), (), 250_000)])
+
+        for _ in range(40):
+            env.run(until=env.now + rng.choice([0.3, 1.0, 4.0]) + rng.random() * 0.1)
+            change()
+        env.run(until=env.now + 5)
+        return told
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_both_depths_tell_receivers_the_same(seed: int) -> None:
+    frames = _without_ties(Day(seed).live(CanNetwork))
+    streams = _without_ties(Day(seed).live(StreamNetwork))
+    assert _words(frames, "lost") == _words(streams, "lost")
+    assert _words(frames, "back") == _words(streams, "back")
+    for key in frames:
+        if key[0] != "new":
+            times = zip(frames[key], streams[key], strict=True)
+            assert [] == [(key, a, b) for (a, _), (b, _) in times if abs(a - b) > SLACK_S + 0.2]
+    assert _last(frames) == _last(streams)
+
+
+def test_an_overloaded_bus_is_refused() -> None:
+    """Stream depth does not answer for what low priorities get on a bus that is full."""
+    network = StreamNetwork(simpy.Environment())
+    network.set_segments([Segment(("A.b", "B.b"), (), 125_000)])
+    for number in range(9):
+        network.start(Stream(f"m{number}", "A.b", 0x100 + number, 0.01, 0.0, bytes(8)))
+    with pytest.raises(Overloaded, match=r"9\d% of the bus"):
+        network.start(Stream("m9", "A.b", 0x109, 0.01, 0.0, bytes(8)))
+
+
+def _without_ties(
+    told: dict[tuple[str, str, str], list[tuple[float, str]]],
+) -> dict[tuple[str, str, str], list[tuple[float, str]]]:
+    kept = dict(told)
+    for (what, stream, receiver), rows in told.items():
+        if what == "lost":
+            back = [time_s for time_s, _ in told.get(("back", stream, receiver), [])]
+            ties = [(a, b) for a, _ in rows for b in back if 0 <= b - a < SLACK_S]
+            lost_ties, back_ties = {a for a, _ in ties}, {b for _, b in ties}
+            kept["lost", stream, receiver] = [row for row in rows if row[0] not in lost_ties]
+            rest = [row for row in told.get(("back", stream, receiver), []) if row[0] not in back_ties]
+            kept["back", stream, receiver] = rest
+    return {key: rows for key, rows in kept.items() if rows}
+
+
+def _words(
+    told: dict[tuple[str, str, str], list[tuple[float, str]]], what: str
+) -> dict[tuple[str, str], int]:
+    return {key[1:]: len(rows) for key, rows in told.items() if key[0] == what}
+
+
+def _last(told: dict[tuple[str, str, str], list[tuple[float, str]]]) -> dict[tuple[str, str], str]:
+    """What each receiver knows of each stream at the end of the day."""
+    return {key[1:]: rows[-1][1] for key, rows in told.items() if key[0] == "new"}
