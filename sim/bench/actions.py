@@ -14,6 +14,7 @@ clear / clear ECM            clear codes of all modules, or of one
 unlock GW                    security access to a guarded gateway
 disconnect battery / reconnect battery
 any edit (see `sim.vehicle.edits`)
+measure, load, scope, look   see `sim.bench.observations`
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from sim.bench.observations import OBSERVATION_VERBS, parse_observation
 from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_VERBS, parse_edit
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
@@ -49,8 +51,11 @@ def parse_action(text: str, car: Car) -> Action:
     verb = words[0].lower()
     if verb in EDIT_VERBS:
         return Action(parse_edit(text, car).text, "edit")
+    if verb in OBSERVATION_VERBS:
+        return Action(parse_observation(text, car).text, "observe")
     if verb not in _PARSERS:
-        raise EditProblem(f"no action begins with '{words[0]}'{did_you_mean(verb, [*_PARSERS, *EDIT_VERBS])}")
+        known = [*_PARSERS, *EDIT_VERBS, *OBSERVATION_VERBS]
+        raise EditProblem(f"no action begins with '{words[0]}'{did_you_mean(verb, known)}")
     return _PARSERS[verb](words[1:], car)
 
 

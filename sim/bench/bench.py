@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from sim.bench.actions import Action, parse_action
 from sim.bench.live import LiveCar
+from sim.bench.observations import Observed, observe, parse_observation
 from sim.bench.tester import Report, Tester
 from sim.modules.tester import Answer, Done, Refused, Silent
 from sim.modules.trace import Event, Trace
@@ -66,6 +67,7 @@ class Bench:
         self.log: list[str] = []
         self.reports: dict[str, Report] = {}
         self.last_report: Report | None = None
+        self.observed: Observed | None = None  # by the last measurement or look; read by `sim.instruments`
         edits = [parse_edit(text, car) for text in self.given]
         theories = [edit for edit in edits if edit.kind == "theory"]
         designed = car
@@ -254,6 +256,11 @@ def _unlock(bench: Bench, action: Action, progress: _Progress) -> _Done:
     return None, {action.argument: bench.tester.unlock(action.argument)}
 
 
+def _observe(bench: Bench, action: Action, progress: _Progress) -> _Done:
+    bench.observed = observe(bench.live, parse_observation(action.text, bench.live.car))
+    return _NOTHING
+
+
 _DOERS: dict[str, Callable[[Bench, Action, _Progress], _Done]] = {
     "edit": _edit,
     "wait": _wait,
@@ -266,4 +273,5 @@ _DOERS: dict[str, Callable[[Bench, Action, _Progress], _Done]] = {
     "save": _save,
     "clear": _clear,
     "unlock": _unlock,
+    "observe": _observe,
 }

@@ -25,8 +25,8 @@ from sim.wiring.hearing import (
     heard_in,
     together,
 )
-from sim.wiring.power import PowerCircuit, SwitchState
-from sim.wiring.solver import Solution, drive
+from sim.wiring.power import PowerCircuit, SwitchState, is_closed
+from sim.wiring.solver import Ports, Solution, drive
 from sim.wiring.tracing import Culprit, Tracer
 
 __all__ = ["Culprit", "Hearing", "Reading", "Segment", "SwitchState", "Wiring"]
@@ -115,6 +115,17 @@ class Reading:
     def resistance_ohm(self, a: str, b: str) -> float:
         """Small-signal resistance between two nodes, the sources taken as their internal resistance."""
         return float(self._solution.ports([(a, b)]).impedance_ohm[0, 0])
+
+    def ports(self, pairs: Iterable[tuple[str, str]]) -> Ports:
+        """The network seen from pairs of nodes, where instruments and test loads can be put."""
+        return self._solution.ports(pairs)
+
+    def without(self, element_id: str) -> Reading:
+        """The same state with one element taken out."""
+        car = self.wiring.car
+        closed = is_closed(car.all_elements[element_id], car, self.state)
+        taken = frozenset({element_id}) if closed else frozenset()
+        return Reading(self.wiring, self.state, self.wiring.circuit.solve(self.state, taken))
 
     def while_dominant(self, *channels: str) -> Reading:
         """The same state while these transceivers hold their lines dominant."""

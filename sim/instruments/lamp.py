@@ -1,0 +1,135 @@
+"""The test light and the loaded test: a lamp draws real current, and shows what continuity does not.
+
+    lamp = TestLamp(bench)
+    lamp.load("F12.2", "G1", 21)        # a 21 W lamp between two terminals
+    lamp.load("F12.2", "G1").display    # "bright: 12.31 V, 1.666 A" with a test light of 2 W: "0.159 A"
+
+A lamp is its resistance at 12.6 V, six full cells: 55 W is 2.887 ohm.
+
+Not modelled: the cold filament (about a tenth of the resistance for some milliseconds), drivers of a bus that
+give in under the lamp (only the lines at rest are loaded), what the lamp does to the car while it burns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sim.bench.bench import Bench
+from sim.bench.observations import Observation
+from sim.instruments import cautions
+from sim.instruments.levels import now, thevenin
+from sim.instruments.result import Result, digits
+from sim.vehicle.car import Car
+from sim.vehicle.problems import EditProblem
+from sim.wiring.power import DRAW_V
+from sim.wiring.wiring import Reading
+
+TEST_LIGHT_W = 2.0
+# A filament gives light roughly with the third power of the voltage; how people call it is our own choice.
+BRIGHT_SHARE, DIM_SHARE, GLOW_SHARE = 0.85, 0.5, 0.2
+# General guides of the trade for the drop under load: wire or cable 0.2 V, ground 0.1 V.
+FEED_DROP_V, GROUND_DROP_V = 0.2, 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded(Result):
+    """A loaded test. Voltages in V, current in A; open_v, loaded_v: first terminal against second.
+
+    feed_drop_v: what the way from the battery's plus post to the first terminal loses to the lamp's current;
+    ground_drop_v: the way from the second terminal to the minus post. None where there is no such way.
+    light: bright, dim, glows or dark.
+    """
+
+    open_v: float | None
+    loaded_v: float
+    lamp_a: float
+    light: str
+    feed_drop_v: float | None
+    ground_drop_v: float | None
+
+
+class TestLamp:
+    """A test light, or a bulb as a load, at one bench."""
+
+    __test__ = False  # for pytest, which takes every Test... for its own
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+
+    def load(self, a: str, b: str, lamp_w: float = TEST_LIGHT_W, by: str = "") -> Loaded:
+        """A lamp between two terminals."""
+        self.bench.do(f"load {a} to {b} with {lamp_w:g} W lamp{f' by {by}' if by else ''}")
+        return loaded(self.bench)
+
+
+def lamp_ohm(lamp_w: float) -> float:
+    """Resistance of a hot lamp of this power at 12.6 V."""
+    return DRAW_V**2 / lamp_w
+
+
+def loaded(bench: Bench) -> Loaded:
+    """What the bench's last observation, a loaded test, shows."""
+    observed = bench.observed
+    if observed is None or observed.what.kind != "load":
+        raise EditProblem("no lamp has been put anywhere last")
+    return load_test(now(bench), observed.what, bench.car)
+
+
+def load_test(found: Reading, what: Observation, car: Car) -> Loaded:
+    """A loaded test in one state of the network."""
+    a, b = what.points
+    open_pair = thevenin(found, a, b)
+    open_v = None if open_pair is None else open_pair[0]
+    lamp_a = 0.0 if open_pair is None else open_pair[0] / (open_pair[1] + lamp_ohm(what.lamp_w))
+    loaded_v = lamp_a * lamp_ohm(what.lamp_w)
+    light = _light(abs(loaded_v) / DRAW_V)
+    feed_v, ground_v = (_drop_v(found, way, (a, b), lamp_a) for way in (("BAT+", a), (b, "BAT-")))
+    return Loaded(
+        action=what.text,
+        display=f"{light}: {digits(loaded_v, 'V')}, {digits(lamp_a, 'A')}",
+        notes=tuple(_notes(open_v, loaded_v, light, feed_v, ground_v)),
+        cautions=cautions.of(what, car),
+        harm=cautions.harm(what, car),
+        shop_s=what.shop_s,
+        open_v=open_v,
+        loaded_v=loaded_v,
+        lamp_a=lamp_a,
+        light=light,
+        feed_drop_v=feed_v,
+        ground_drop_v=ground_v,
+    )
+
+
+def _drop_v(found: Reading, way: tuple[str, str], lamp: tuple[str, str], lamp_a: float) -> float | None:
+    """What the lamp's current adds to the drop along a way."""
+    ports = found.ports([way, lamp])
+    if None in ports.voltage_v:
+        return None
+    return float(ports.impedance_ohm[0, 1]) * -lamp_a
+
+
+def _light(share: float) -> str:
+    if share >= BRIGHT_SHARE:
+        return "bright"
+    if share >= DIM_SHARE:
+        return "dim"
+    return "glows" if share >= GLOW_SHARE else "dark"
+
+
+def _notes(
+    open_v: float | None, loaded_v: float, light: str, feed_v: float | None, ground_v: float | None
+) -> list[str]:
+    if open_v is None:
+        return ["Nothing joins the two terminals: no current can flow."]
+    notes = []
+    if abs(open_v) > 9 and light in ("dark", "glows"):
+        notes.append(
+            f"{digits(open_v, 'V')} without a load, {digits(loaded_v, 'V')} with one: "
+            "the voltage has nothing behind it."
+        )
+    for drop_v, limit_v, side in ((feed_v, FEED_DROP_V, "feed"), (ground_v, GROUND_DROP_V, "ground")):
+        if drop_v is not None and abs(drop_v) > limit_v:
+            notes.append(
+                f"The {side} side loses {digits(abs(drop_v), 'V')} to this load; up to {limit_v:g} V is usual."
+            )
+    return notes

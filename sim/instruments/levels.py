@@ -1,0 +1,143 @@
+"""Levels between two points while modules send: what an instrument put there is part of.
+
+An instrument sees the network as a voltage behind a resistance, and on a bus that pair changes with whoever
+holds the lines dominant. `seen` gives the pair for every such state with its share of time; a slow instrument
+shows the average.
+
+Not modelled: edges (the share of time they take is below 1 %), frames that are destroyed.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import networkx as nx
+import numpy as np
+
+from sim.bench.observations import Observed
+from sim.network.frames import wire_bits
+from sim.vehicle.car import Car, Contact, Resistor, Wire
+from sim.vehicle.harness import TESTER
+from sim.wiring.wiring import Reading
+
+if TYPE_CHECKING:
+    from sim.bench.bench import Bench
+
+DOMINANT = 0
+ACKNOWLEDGE_FROM_END = 9  # slot, delimiter, seven bits of end of frame (ISO 11898-1)
+
+
+@dataclass(frozen=True, slots=True)
+class Traffic:
+    """Who is dominant together, for which share of time, 0 to 1."""
+
+    shares: tuple[tuple[tuple[str, ...], float], ...] = ()
+
+    @classmethod
+    def of(cls, observed: Observed) -> Traffic:
+        """The traffic during an observation: senders' own dominant bits, receivers' acknowledgements."""
+        length_s = observed.end_s - observed.start_s
+        if length_s <= 0:
+            return cls()
+        dominant_s: dict[tuple[str, ...], float] = defaultdict(float)
+        for one in observed.frames:
+            bit_s = 1 / one.bitrate_bps
+            slot = 1 if one.acknowledged_by else 0
+            dominant_s[(one.sender,)] += (wire_bits(one.frame).count(DOMINANT) - 1) * bit_s
+            dominant_s[one.acknowledged_by or (one.sender,)] += slot * bit_s
+        return cls(tuple((who, share_s / length_s) for who, share_s in sorted(dominant_s.items()) if share_s))
+
+    def on(self, channels: Iterable[str]) -> Traffic:
+        """Only what is sent on some channels."""
+        known = set(channels)
+        return Traffic(tuple((who, share) for who, share in self.shares if known.intersection(who)))
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Open voltage in V and inner resistance in ohm between two points, for a share of time."""
+
+    volt: float
+    ohm: float
+    share: float
+
+
+def now(bench: Bench) -> Reading:
+    """The network as it stands, the tester unplugged unless it is talking."""
+    live = bench.live
+    state = live.switch_state()
+    if not live.tester_active:
+        state = replace(state, running=state.running - {TESTER})
+    return live.wiring.solve(state)
+
+
+def seen(found: Reading, traffic: Traffic, a: str, b: str) -> tuple[Seen, ...]:
+    """What stands between two points: at rest, then while modules are dominant; empty if it floats."""
+    rest = thevenin(found, a, b)
+    if rest is None:
+        return ()
+    states = [Seen(*rest, 1.0)]
+    for who, share in traffic.on(channels_at(found, a, b)).shares:
+        dominant = thevenin(found.while_dominant(*who), a, b)
+        if dominant is not None:
+            states.append(Seen(*dominant, share))
+    return tuple(states)
+
+
+def average(states: tuple[Seen, ...], shown: Callable[[Seen], float]) -> float:
+    """The average over time of what an instrument would show in each state."""
+    rest = shown(states[0])
+    return rest + sum(state.share * (shown(state) - rest) for state in states[1:])
+
+
+def thevenin(found: Reading, a: str, b: str) -> tuple[float, float] | None:
+    """Open voltage of a against b and the resistance in ohm behind it; None where nothing joins them."""
+    ports = found.ports([(a, b)])
+    volt = ports.voltage_v[0]
+    return None if volt is None else (volt, float(np.maximum(0.0, ports.impedance_ohm[0, 0])))
+
+
+def channels_at(found: Reading, *nodes: str) -> list[str]:
+    """The transceivers whose lines, or whatever is shorted to these, reach one of the nodes."""
+    reached = set().union(*(conductor(found.wiring.car, node) for node in nodes))
+    near: list[str] = []
+    for cluster in found.wiring.clusters:
+        own = {node for part in cluster.parts for node in (part.a, part.b)} - _common(found.wiring.car)
+        own |= {node for one in cluster.channels for node in (one.h, one.l)}
+        if own & reached:
+            near += [one.id for one in cluster.channels]
+    return near
+
+
+def conductor(car: Car, node: str) -> frozenset[str]:
+    """What wires, mated contacts and shorts join to a node, up to ground points and the feed bar."""
+    graph = _conductors(car)
+    found, todo = {node}, [node]
+    stop = _common(car)
+    while todo:
+        here = todo.pop()
+        if here in stop or here not in graph:
+            continue
+        for there in graph[here]:
+            if there not in found:
+                found.add(there)
+                todo.append(there)
+    return frozenset(found)
+
+
+def _common(car: Car) -> set[str]:
+    return {"BODY", "BAR", "BAT+", "BAT-", "BAT.POS", "BAT.NEG", *car.built.grounds}
+
+
+def _conductors(car: Car) -> nx.Graph[str]:
+    graph: nx.Graph[str] = nx.Graph()
+    for element in car.all_elements.values():
+        joins = isinstance(element, Wire | Contact) or (
+            isinstance(element, Resistor) and element.kind == "short"
+        )
+        if joins and car.is_whole(element):
+            graph.add_edge(element.a, element.b)
+    return graph

@@ -1,0 +1,288 @@
+"""The multimeter: volts, ohms, continuity, and amps where a loop can be opened.
+
+    meter = Meter(bench)
+    meter.volts("ECM.C1.1", "G2").display        # "12.58 V"
+    meter.ohms("DLC.6", "DLC.14").value          # 60.2
+    meter.amps("F12")
+    meter.take("measure volts DLC.6 to BODY by front-probing")
+
+Each is an action of the bench, so it stands in the log. The meter is part of the circuit: 10 megohms for
+volts, a current of its own for ohms, a shunt for amps. It shows the average of a chopped voltage.
+
+Not modelled: lead resistance (zeroed before), alternating voltage, minimum and maximum, the meter's
+tolerance.
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+
+from sim.bench.bench import Bench
+from sim.bench.observations import Observation, Observed
+from sim.instruments import cautions
+from sim.instruments.lamp import lamp_ohm
+from sim.instruments.levels import Seen, Traffic, average, now, seen, thevenin
+from sim.instruments.result import Result, digits
+from sim.vehicle.car import Car, Contact, Element, FuseLink
+from sim.vehicle.problems import EditProblem
+from sim.wiring.fuse import opening_s
+from sim.wiring.power import ohm_of
+from sim.wiring.wiring import Reading
+
+INPUT_OHM = 10_000_000.0  # of a hand-held digital meter on volts; common practice
+# Test current in A and end of the range in ohm, lowest range first: common practice, 0.6 V at full scale.
+OHM_RANGES = ((1e-3, 600.0), (1e-4, 6e3), (1e-5, 6e4), (1e-6, 6e5), (1e-7, 6e6), (1e-8, 6e7))
+BEEP_OHM = 30.0  # continuity beeps below; meters differ, 20 to 50 ohm (common practice)
+SHUNT_OHM = 0.03  # ten-ampere input with its fuse and leads; from memory
+METER_FUSE_A = 10.0
+GHOST_V = 0.08  # what an open lead picks up wanders about this much; common practice
+LIVE_V = 0.001
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured(Result):
+    """A meter's reading.
+
+    value: in `unit` (V, Ω or A); None where nothing can be read: over the limit, or floating points.
+    floating: nothing joins the two points, the digits wander. beeps: the continuity buzzer sounds.
+    """
+
+    kind: str
+    value: float | None
+    unit: str
+    floating: bool = False
+    beeps: bool = False
+
+
+class Meter:
+    """A multimeter at one bench."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+
+    def volts(self, a: str, b: str, by: str = "") -> Measured:
+        """Voltage of a against b."""
+        return self.take(f"measure volts {a} to {b}{_by(by)}")
+
+    def ohms(self, a: str, b: str, by: str = "") -> Measured:
+        """Resistance between two points."""
+        return self.take(f"measure ohms {a} to {b}{_by(by)}")
+
+    def continuity(self, a: str, b: str, by: str = "") -> Measured:
+        """Does it beep?"""
+        return self.take(f"measure continuity {a} to {b}{_by(by)}")
+
+    def amps(self, at: str) -> Measured:
+        """Current with the meter in place of a fuse, at a battery clamp, or in series with a pin."""
+        return self.take(f"measure amps {at}")
+
+    def take(self, sentence: str) -> Measured:
+        """Any sentence that begins with `measure`; raises `EditProblem` where it cannot be done."""
+        if not sentence.strip().lower().startswith("measure"):
+            raise EditProblem(f"a meter measures; '{sentence}' is no measurement")
+        self.bench.do(sentence)
+        return measured(self.bench)
+
+
+def _by(way: str) -> str:
+    return f" by {way}" if way else ""
+
+
+def measured(bench: Bench) -> Measured:
+    """What the meter shows of the bench's last observation."""
+    observed = bench.observed
+    if observed is None or observed.what.kind not in ("volts", "ohms", "continuity", "amps"):
+        raise EditProblem("nothing has been measured last")
+    car, what = bench.car, observed.what
+    if what.kind == "amps":
+        return _amps(now(bench), what, car)
+    if what.kind == "volts":
+        return _volts(bench, observed)
+    return _ohms(now(bench), Traffic.of(observed), what, car)
+
+
+# -- volts ---------------------------------------------------------------------------------------------------
+
+
+def volts_between(
+    found: Reading, traffic: Traffic, a: str, b: str, lamp: tuple[str, str, float] | None = None
+) -> float | None:
+    """What 10 megohms between two points read on average, in V; None where the points float.
+
+    lamp: two terminals and the resistance in ohm of a lamp that burns there meanwhile.
+    """
+    states = seen(found, traffic, a, b)
+    if not states:
+        return None
+    return average(states, _loaded_v) - (_lamp_pulls_v(found, a, b, lamp) if lamp else 0.0)
+
+
+def _loaded_v(state: Seen) -> float:
+    return state.volt * INPUT_OHM / (INPUT_OHM + state.ohm)
+
+
+def _lamp_pulls_v(found: Reading, a: str, b: str, lamp: tuple[str, str, float]) -> float:
+    """What a lamp elsewhere takes off the voltage between two points."""
+    ports = found.ports([(a, b), lamp[:2]])
+    open_v = ports.voltage_v[1]
+    if open_v is None:
+        return 0.0
+    lamp_a = open_v / (float(ports.impedance_ohm[1, 1]) + lamp[2])
+    return float(ports.impedance_ohm[0, 1]) * lamp_a
+
+
+def _volts(bench: Bench, observed: Observed) -> Measured:
+    what, found, traffic = observed.what, now(bench), Traffic.of(observed)
+    a, b = what.points
+    lamp = (what.lamp_at[0], what.lamp_at[1], lamp_ohm(what.lamp_w)) if what.lamp_at else None
+    volt = volts_between(found, traffic, a, b, lamp)
+    if volt is None:
+        return _result(
+            what, bench.car, f"{digits(_ghost_v(bench, what), 'V')}, wandering", None, "V",
+            ["Nothing joins the two points: the meter shows what its open lead picks up."], floating=True,
+        )  # fmt: skip
+    return _result(what, bench.car, digits(volt, "V"), volt, "V", _volt_notes(found, traffic, a, b))
+
+
+def _ghost_v(bench: Bench, what: Observation) -> float:
+    """Digits of an open lead: wandering, and the same in every replay."""
+    draw = zlib.crc32(f"{bench.seed} {bench.now_s:.6f} {what.points}".encode())
+    return GHOST_V * (2.0 * draw / 0xFFFFFFFF - 1.0)
+
+
+def _volt_notes(found: Reading, traffic: Traffic, a: str, b: str) -> list[str]:
+    states = seen(found, traffic, a, b)
+    notes = []
+    if states[0].ohm > INPUT_OHM / 200 and abs(states[0].volt) > 0.5:
+        notes.append("There is little behind this voltage: a lamp in place of the meter would bring it down.")
+    swing = max((abs(state.volt - states[0].volt) for state in states), default=0.0)
+    if swing > 0.2:
+        notes.append("The voltage is chopped: the meter shows its average. A scope shows the levels.")
+    return notes
+
+
+# -- ohms ----------------------------------------------------------------------------------------------------
+
+
+def ohms_between(found: Reading, traffic: Traffic, a: str, b: str) -> float | None:
+    """What the resistance range shows, in ohm; None over 60 megohms, and where nothing joins the points.
+
+    On a live circuit the circuit's own voltage counts as if the test current had made it.
+    """
+    states = seen(found, traffic, a, b)
+    if not states:
+        return None
+    for test_a, end_ohm in OHM_RANGES:
+        shown_ohm = average(states, lambda state, amp=test_a: state.volt / amp + state.ohm)  # type: ignore[misc]
+        if abs(shown_ohm) < end_ohm:
+            return shown_ohm
+    return None
+
+
+def _ohms(found: Reading, traffic: Traffic, what: Observation, car: Car) -> Measured:
+    a, b = what.points
+    ohm = ohms_between(found, traffic, a, b)
+    states = seen(found, traffic, a, b)
+    live_v = max((abs(state.volt) for state in states), default=0.0)
+    notes = []
+    if live_v > LIVE_V:
+        notes.append(
+            f"Wrong reading: the circuit is live ({digits(live_v, 'V')} between the points), and the meter "
+            "takes that for its own current. Disconnect the battery, negative clamp first, and measure again."
+        )
+    elif not {"BAT.NEG", "BAT.POS"} & car.condition.unplugged:
+        notes.append(
+            "The battery is connected: a module may wake up while you measure, and supplies count as "
+            "parallel paths. Disconnect it for a reading to rely on."
+        )
+    beeps = what.kind == "continuity" and ohm is not None and ohm < BEEP_OHM
+    if beeps:
+        notes.append("A beep tells that a few milliamperes pass. Only a load tells whether it carries one.")
+    display = "OL" if ohm is None else digits(ohm, "Ω")
+    if what.kind == "continuity":
+        display = f"{display}, {'beeps' if beeps else 'no beep'}"
+    return _result(what, car, display, ohm, "Ω", notes, floating=not states, beeps=beeps)
+
+
+# -- amps ----------------------------------------------------------------------------------------------------
+
+
+def amps_at(found: Reading, element: Element) -> float:
+    """Current in A from the element's first to its second end with the meter there; 0 where no loop closes.
+
+    In place of a fuse, or across a battery clamp that is off; at a pin in series with the mated contact.
+    """
+    car = found.wiring.car
+    apart = found.without(element.id)
+    loop = thevenin(apart, element.a, element.b)
+    in_series = isinstance(element, Contact) and car.connectors[element.connector].kind != "battery"
+    if loop is None or (in_series and not car.is_whole(element)):
+        return 0.0
+    own_ohm = SHUNT_OHM + (ohm_of(element, car) if in_series else 0.0)
+    return loop[0] / (loop[1] + own_ohm)
+
+
+def _amps(found: Reading, what: Observation, car: Car) -> Measured:
+    element = car.elements[what.points[0]]
+    amp = amps_at(found, element)
+    notes = [
+        f"With the loop open {', '.join(lost)} had no supply and started anew."
+        for lost in [_lost(found, element)]
+        if lost
+    ]
+    if isinstance(element, FuseLink):
+        notes.insert(0, "The meter stands in place of the fuse.")
+    in_series = isinstance(element, Contact) and car.connectors[element.connector].kind != "battery"
+    if in_series and not car.is_whole(element):
+        notes.append("No loop: the contact does not close.")
+    opens_s = opening_s(amp, METER_FUSE_A)
+    if opens_s is None:
+        return _result(what, car, digits(amp, "A"), amp, "A", notes)
+    notes.append(
+        f"{abs(amp):.0f} A: the meter's own {METER_FUSE_A:g} A fuse opens {_after(opens_s)}. "
+        "Put a new one in, and use a clamp meter for such a current."
+    )
+    return _result(what, car, "OL", None, "A", notes)
+
+
+def _after(opens_s: float) -> str:
+    if opens_s < 1:
+        return "at once"
+    return f"after {opens_s:.0f} s" if opens_s < 600 else "sooner or later"
+
+
+def _lost(found: Reading, element: Element) -> list[str]:
+    """Modules that lose their supply while the loop is open."""
+    apart = found.without(element.id)
+    modules = found.wiring.car.built.modules
+    return [
+        name
+        for name, spec in modules.items()
+        if found.supply_v(name) >= spec.min_supply_v > apart.supply_v(name)
+    ]
+
+
+def _result(
+    what: Observation,
+    car: Car,
+    display: str,
+    value: float | None,
+    unit: str,
+    notes: list[str],
+    floating: bool = False,
+    beeps: bool = False,
+) -> Measured:
+    return Measured(
+        action=what.text,
+        display=display,
+        notes=tuple(notes),
+        cautions=cautions.of(what, car),
+        harm=cautions.harm(what, car),
+        shop_s=what.shop_s,
+        kind=what.kind,
+        value=value,
+        unit=unit,
+        floating=floating,
+        beeps=beeps,
+    )

@@ -1,0 +1,37 @@
+"""One sentence in, what the instrument shows out: `read(bench, "measure volts ECM.C1.1 to G2")`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from sim.bench.bench import Bench
+from sim.bench.observations import parse_observation
+from sim.instruments.lamp import loaded
+from sim.instruments.meter import measured
+from sim.instruments.result import Result
+from sim.vehicle.problems import EditProblem
+
+
+def read(bench: Bench, sentence: str) -> Result:
+    """Do an observation (see `sim.bench.observations`) and give back what it shows.
+
+    Raises `EditProblem`, with nothing changed, where it makes no sense now.
+    """
+    bench.do(parse_observation(sentence, bench.car).text)
+    return shown(bench)
+
+
+def shown(bench: Bench) -> Result:
+    """What the bench's last observation shows, before anything else has been done."""
+    if bench.observed is None:
+        raise EditProblem("nothing has been measured or looked at yet")
+    return _SHOWN[bench.observed.what.kind](bench)
+
+
+_SHOWN: dict[str, Callable[[Bench], Result]] = {
+    "volts": measured,
+    "ohms": measured,
+    "continuity": measured,
+    "amps": measured,
+    "load": loaded,
+}
