@@ -202,6 +202,19 @@ def test_a_clock_far_ahead_is_still_exact(recorded):
     assert [("b reads 01", "speed", 3_600_000.11)] == car.run(3601)
 
 
+def test_the_clock_never_goes_back(recorded):
+    """An action a fraction of a nanosecond behind a whole one does not turn the SimPy clock back to it."""
+    car = recorded(ABC)
+    speed = Stream("speed", "a", 0x100, 0.01, data=b"\x01")
+    car.at(0.001 + 0.4e-9, lambda: car.net.start(speed))
+    times = []
+    while car.env.peek() < 0.002:
+        car.env.step()
+        times.append(car.env.now)
+    assert len(times) > 2
+    assert sorted(times) == times
+
+
 def test_lone_module_is_never_heard(recorded):
     """Nobody acknowledges: no frame is ever delivered. See also test_segments.py."""
     car = recorded(Segment(("a",)), Segment(("b", "c")))
@@ -349,9 +362,11 @@ def test_against_a_plain_bus(drawn, bitrate_bps, seed):
 
 
 def test_load_and_counts(recorded):
-    """55 bits and 3 of intermission each 290 µs fill 110/290 of a 500 kbit/s bus."""
+    """55 bits each 290 µs fill 110/290 of a 500 kbit/s bus; within the first frame it is all full."""
     car = recorded(ABC)
     car.net.start(Stream("speed", "a", 0x100, 0.00029, data=b"\x01"))
+    car.run(0.00005)
+    assert 1.0 == car.net.load("b")
     car.run(0.029)
     assert 100 == car.net.frames_total
     assert round(110 / 290, 9) == round(car.net.load("b"), 9)
