@@ -64,7 +64,9 @@ class Causes:
     def __str__(self) -> str:
         if self.never:
             return "never"
-        return " or ".join(f"({one})" if " and " in str(one) else str(one) for one in self.sets)
+        if len(self.sets) == 1:
+            return str(self.sets[0])
+        return " or ".join(f"({one})" if len(one.present + one.absent) > 1 else str(one) for one in self.sets)
 
 
 def causes(names: Sequence[str], shows: Sequence[bool | None]) -> Causes:

@@ -1,0 +1,230 @@
+"""One run: a car, what is wrong with it, what is done, and what could be seen after each action.
+
+A simulator cannot be sent from one process to another; a `Trial` and its `Account` can, and so can be kept.
+
+    trial = Trial(vehicle_text("shuttle-minibus"), given=("pull F20",), actions=("press start", "scan"))
+    account = run_trial(trial)
+    account.sights[-1].silent
+
+Not modelled: what a person overlooks. A sight holds everything that could be seen at that moment.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import asdict, dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import sim
+from sim.bench.bench import Bench, Outcome
+from sim.bench.live import Unsettled
+from sim.instruments.lamp import loaded
+from sim.instruments.meter import Measured, measured
+from sim.instruments.seat import look
+from sim.modules.tester import Answer, Done, Silent
+from sim.modules.trace import Event
+from sim.vehicle.car import Car
+from sim.vehicle.edits import parse_edit
+from sim.vehicle.problems import EditProblem, Problem, did_you_mean
+from sim.vehicle.reading import car_from_text
+
+CRANKS, STARTS = "the starter turns the engine", "the engine starts"
+FLOATING = "floating: the digits wander"
+MakeBench = Callable[[Car, tuple[str, ...], int], Bench]
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One run to make: `vehicle` is the text of a vehicle file, `given` and `actions` are sentences."""
+
+    vehicle: str
+    given: tuple[str, ...] = ()
+    actions: tuple[str, ...] = ()
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What could be seen when an action was over.
+
+    `refused`: why the action could not be done; the car is as before. `lit`, `dark`: telltales by name.
+    `cranked`, `started`: the starter turned, the engine fired, during this action. After a scan `power` says
+    whether the tester had supply, `answering` and `silent` name modules, `codes` are (module, code, "present"
+    or "stored"). `asked`: (module, "done", "refused" or "no answer") after clearing or unlocking. `display`
+    and `reading` (V, ohm or A; None where it floats) after a measurement.
+    """
+
+    action: str
+    time_s: float
+    engine: str
+    ignition: str
+    cluster: str
+    lit: tuple[str, ...] = ()
+    dark: tuple[str, ...] = ()
+    cranked: bool = False
+    started: bool = False
+    refused: str = ""
+    power: bool | None = None
+    answering: tuple[str, ...] = ()
+    silent: tuple[str, ...] = ()
+    codes: tuple[tuple[str, str, str], ...] = ()
+    asked: tuple[tuple[str, str], ...] = ()
+    display: str = ""
+    reading: float | None = None
+
+    def seat(self) -> dict[str, str]:
+        """What the driver's seat showed, thing by thing."""
+        lamps = {
+            f"lamp {name}": word for names, word in ((self.lit, "lit"), (self.dark, "dark")) for name in names
+        }
+        return {"engine": self.engine, "ignition": self.ignition, "cluster": self.cluster, **lamps}
+
+    def found(self) -> dict[str, str | float]:
+        """What the action itself brought to light, thing by thing: nothing for most actions."""
+        if self.refused:
+            return {self.action: f"cannot be done: {self.refused}"}
+        if self.display:
+            return {self.action: self.display if self.reading is None else self.reading}
+        parts: dict[str, str | float] = {f"{self.action}: {name}": word for name, word in self.asked}
+        if self.power is not None:
+            parts["tester"] = "has power" if self.power else "no power"
+            parts.update(dict.fromkeys(self.answering, "answers") | dict.fromkeys(self.silent, "silent"))
+            parts.update({f"{module} {code}": state for module, code, state in self.codes})
+        return parts
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """All sights of a run, one per action; or none, and `impossible` says why such a car cannot be."""
+
+    sights: tuple[Sight, ...] = ()
+    impossible: str = ""
+
+    def as_json(self) -> str:
+        """The account as text."""
+        return json.dumps(asdict(self), ensure_ascii=False, separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str) -> Account:
+        """The account that `as_json` wrote; raises `ValueError` for any other text."""
+        try:
+            data = json.loads(text)
+            rows = [{key: _frozen(value) for key, value in one.items()} for one in data["sights"]]
+            return cls(tuple(Sight(**row) for row in rows), data["impossible"])
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise ValueError("this is no account of a run") from error
+
+
+def run_trial(trial: Trial, make_bench: MakeBench = Bench) -> Account:
+    """Make a run from beginning to end."""
+    try:
+        return Account(tuple(follow(trial, make_bench)))
+    except ImpossibleCar as problem:
+        return Account((), str(problem))
+
+
+def follow(trial: Trial, make_bench: MakeBench = Bench) -> Iterator[Sight]:
+    """The sights of a run one by one, so that nothing more is simulated once the reader stops.
+
+    Raises `ImpossibleCar` where the given edits contradict each other.
+    """
+    car = car_from_text(trial.vehicle)
+    try:
+        bench = make_bench(car, trial.given, trial.seed)
+    except (EditProblem, Unsettled) as problem:
+        raise ImpossibleCar(str(problem)) from None
+    for action in trial.actions:
+        yield sight_of(bench, action)
+
+
+class ImpossibleCar(Exception):
+    """The given edits contradict each other: such a car cannot stand in the bay."""
+
+
+def sight_of(bench: Bench, action: str) -> Sight:
+    """Do an action and see what can be seen."""
+    try:
+        outcome = bench.do(action)
+    except (EditProblem, Unsettled) as problem:
+        return _seat(bench, Outcome(action, ()), refused=str(problem))
+    if bench.log[-1].split()[0] in ("measure", "load"):
+        found = loaded(bench) if bench.log[-1].startswith("load") else measured(bench)
+        floats = isinstance(found, Measured) and found.floating
+        display, reading = (FLOATING, None) if floats else (found.display, getattr(found, "value", None))
+        return _seat(bench, outcome, display=display, reading=reading)
+    report = outcome.report
+    if report is None:
+        return _seat(bench, outcome, asked=tuple(_words(name, one) for name, one in outcome.answers.items()))
+    codes = tuple(
+        (entry.module, code.code, "present" if code.failing_now else "stored")
+        for entry in report.modules
+        for code in entry.codes
+    )
+    answering = tuple(entry.module for entry in report.modules if entry.answers)
+    return _seat(bench, outcome, power=report.power, answering=answering, silent=report.silent, codes=codes)
+
+
+def _seat(bench: Bench, outcome: Outcome, **more: Any) -> Sight:
+    seat = look(bench)
+    return Sight(
+        action=outcome.action,
+        time_s=bench.now_s,
+        engine=seat.engine,
+        ignition=seat.ignition,
+        cluster=seat.cluster,
+        lit=seat.lit,
+        dark=tuple(lamp.name for lamp in seat.lamps if not lamp.lit),
+        cranked=_happened(CRANKS, outcome.events),
+        started=_happened(STARTS, outcome.events),
+        **more,
+    )
+
+
+def _happened(what: str, events: Iterable[Event]) -> bool:
+    return any(event.kind == "engine" and event.text == what for event in events)
+
+
+def _words(module: str, answer: Answer) -> tuple[str, str]:
+    match answer:
+        case Done():
+            return module, "done"
+        case Silent():
+            return module, "no answer"
+    return module, "refused"
+
+
+def _frozen(value: Any) -> Any:
+    return tuple(_frozen(one) for one in value) if isinstance(value, list) else value
+
+
+# -- the car and the code ----------------------------------------------------------------------------------
+
+
+def vehicle_text(name: str) -> str:
+    """The text of a shipped car by its name; raises `Problem` with the nearest right name."""
+    folder = sim.scenarios_folder() / "vehicles"
+    known = sorted(path.stem for path in folder.glob("*.yaml"))
+    if name not in known:
+        raise Problem(f"no car '{name}'{did_you_mean(name, known)}")
+    return (folder / f"{name}.yaml").read_text(encoding="utf-8")
+
+
+def sentences(texts: Iterable[str], car: Car) -> tuple[str, ...]:
+    """Edit sentences in normal form, each once; a bypass lead last, since it goes into plugs that are off."""
+    normal = dict.fromkeys(parse_edit(text, car).text for text in texts)
+    return tuple(sorted(normal, key=lambda text: text.startswith("bypass ")))
+
+
+@lru_cache(maxsize=1)
+def code_version() -> str:
+    """A fingerprint of the program: a run of another version may not be taken for one of this."""
+    digest = hashlib.sha256()
+    folder = Path(sim.__file__).parent
+    for path in sorted(folder.rglob("*.py")):
+        if path.relative_to(folder).parts[0] != "training":
+            digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()

@@ -1,0 +1,221 @@
+"""A workshop: many runs on many processes, each made once.
+
+    with Workshop(cache=Cache(folder)) as workshop:
+        accounts = workshop.run(trials, progress=lambda done, of: print(done, of))
+
+Runs go to any `concurrent.futures.Executor`; without one, to a pool of processes of this computer. Finished
+runs are kept on disk by content: text of the car, edits, actions, seed, and a fingerprint of the program.
+What is cut off in the middle leaves nothing behind but the runs that were finished.
+
+The pool starts fresh interpreters, so a script that uses one keeps its own work under
+`if __name__ == "__main__":`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import sqlite3
+import threading
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import closing
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+from types import TracebackType
+from typing import Protocol, TypeVar
+
+from sim.lab.run import Account, Trial, code_version, run_trial
+from sim.vehicle.problems import Problem
+
+FEW = 4  # so few runs are over before another process has started
+TRIES = 3  # how often a pool that lost a process is replaced
+LOOK_UP_S = 0.2  # how soon a stop is noticed
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+Key = TypeVar("Key", bound=Hashable)
+Progress = Callable[[int, int], None]
+Stop = Callable[[], bool]
+Finished = tuple[str, str]  # version of the program that made the run, account as text
+
+
+class Runner(Protocol):
+    """Makes one run; a function that another process can import."""
+
+    __module__: str
+    __qualname__: str
+
+    def __call__(self, trial: Trial, /) -> Account: ...
+
+
+def quiet(done: int, of: int) -> None:
+    """Progress that nobody looks at."""
+
+
+def never() -> bool:
+    """Nobody stops the runs."""
+    return False
+
+
+class Stopped(Exception):
+    """The runs were stopped; those that were finished are kept."""
+
+
+class Cache:
+    """Finished runs in one file of a folder, safe against being killed and against several users at once."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self._path = folder / "runs.sqlite"
+        self._lock = threading.Lock()
+        try:
+            self._open()
+        except sqlite3.DatabaseError:  # not a file of ours, or spoilt: begin again
+            self._path.unlink()
+            self._open()
+
+    def find(self, keys: Iterable[str]) -> dict[str, Account]:
+        """The kept accounts among these keys."""
+        found = {}
+        with self._lock, closing(self._connected()) as store:
+            for key in keys:
+                row = store.execute("SELECT account, check_sum FROM runs WHERE key = ?", (key,)).fetchone()
+                if row and _check_sum(key, row[0]) == row[1]:
+                    found[key] = Account.from_json(row[0])
+        return found
+
+    def keep(self, key: str, account: str) -> None:
+        """Keep one account, whole or not at all."""
+        with self._lock, closing(self._connected()) as store, store:
+            row = (key, code_version(), account, _check_sum(key, account))
+            store.execute("INSERT OR REPLACE INTO runs VALUES (?, ?, ?, ?)", row)
+
+    def _open(self) -> None:
+        with closing(self._connected()) as store, store:
+            store.execute("PRAGMA journal_mode = WAL")
+            columns = "key TEXT PRIMARY KEY, version TEXT, account TEXT, check_sum TEXT"
+            store.execute(f"CREATE TABLE IF NOT EXISTS runs ({columns})")
+            store.execute("DELETE FROM runs WHERE version != ?", (code_version(),))
+
+    def _connected(self) -> sqlite3.Connection:
+        return sqlite3.connect(self._path, timeout=30)
+
+
+class Workshop:
+    """Where runs are made. `executor`: anybody's; `workers`: processes of an own pool (default: all cores).
+
+    `runner` makes one run and must be a function that another process can import.
+    """
+
+    def __init__(
+        self,
+        executor: Executor | None = None,
+        *,
+        workers: int | None = None,
+        cache: Cache | None = None,
+        runner: Runner = run_trial,
+    ) -> None:
+        self._executor = executor
+        self._own: ProcessPoolExecutor | None = None
+        self._workers = workers or os.cpu_count() or 1
+        self._cache = cache
+        self.runner = runner
+
+    def __enter__(self) -> Workshop:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let the own processes go; runs that have not begun are dropped."""
+        if self._own:
+            self._own.shutdown(cancel_futures=True)
+            self._own = None
+
+    def run(
+        self, trials: Sequence[Trial], *, progress: Progress = quiet, stop: Stop = never
+    ) -> list[Account]:
+        """The account of each trial, in order. Equal trials are run once.
+
+        `progress(done, of)` is called as runs are finished; `stop()` is asked between them and, when it says
+        so, `Stopped` is raised.
+        """
+        keys = [self._key(trial) for trial in trials]
+        known = self._cache.find(dict.fromkeys(keys)) if self._cache else {}
+        todo = {key: trial for key, trial in zip(keys, trials, strict=True) if key not in known}
+        of = len(known) + len(todo)
+        progress(len(known), of)
+        for key, (version, text) in self.spread(partial(_finished, self.runner), todo, stop=stop):
+            if version != code_version():
+                raise Problem("a worker runs another version of this program: its runs are not taken")
+            if self._cache:
+                self._cache.keep(key, text)
+            known[key] = Account.from_json(text)
+            progress(len(known), of)
+        return [known[key] for key in keys]
+
+    def spread(
+        self, work: Callable[[Item], Result], items: Mapping[Key, Item], *, stop: Stop = never
+    ) -> Iterator[tuple[Key, Result]]:
+        """Do a piece of work on every item, wherever there is room; yields results as they come."""
+        if self._executor:
+            yield from self._gather(self._executor, work, items, stop)
+        elif self._workers == 1 or len(items) <= FEW:
+            for key, item in items.items():
+                if stop():
+                    raise Stopped
+                yield key, work(item)
+        else:
+            yield from self._with_own_pool(work, dict(items), stop)
+
+    def _with_own_pool(
+        self, work: Callable[[Item], Result], items: dict[Key, Item], stop: Stop
+    ) -> Iterator[tuple[Key, Result]]:
+        for _ in range(TRIES):
+            if self._own is None:
+                self._own = ProcessPoolExecutor(self._workers, mp_context=get_context("spawn"))
+            try:
+                for key, result in self._gather(self._own, work, items, stop):
+                    del items[key]
+                    yield key, result
+                return
+            except BrokenExecutor:
+                self.close()
+        raise Problem(f"{TRIES} times a process was lost in the middle of a run; the finished runs are kept")
+
+    def _gather(
+        self, executor: Executor, work: Callable[[Item], Result], items: Mapping[Key, Item], stop: Stop
+    ) -> Iterator[tuple[Key, Result]]:
+        waiting: dict[Future[Result], Key] = {}
+        try:
+            for key, item in items.items():
+                waiting[executor.submit(work, item)] = key
+            while waiting:
+                if stop():
+                    raise Stopped
+                done, _ = wait(waiting, timeout=LOOK_UP_S, return_when=FIRST_COMPLETED)
+                for one in done:
+                    yield waiting[one], one.result()
+                    del waiting[one]
+        finally:
+            for one in waiting:
+                one.cancel()
+
+    def _key(self, trial: Trial) -> str:
+        runner = f"{self.runner.__module__}.{self.runner.__qualname__}"
+        parts = [trial.vehicle, trial.given, trial.actions, trial.seed, code_version(), runner]
+        return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+
+
+def _finished(runner: Runner, trial: Trial) -> Finished:
+    return code_version(), runner(trial).as_json()
+
+
+def _check_sum(key: str, account: str) -> str:
+    return hashlib.sha256(f"{key} {account}".encode()).hexdigest()

@@ -1,0 +1,160 @@
+"""The what-if grid on a car of six modules."""
+
+import csv
+import io
+import json
+from html import unescape
+from itertools import product
+
+import pytest
+
+from sim.bench.bench import Bench
+from sim.lab.grid import Choice, Grid, run_grid
+from sim.lab.report import STANDING
+from sim.lab.run import Account, run_trial
+from sim.lab.workshop import Stopped, Workshop
+from sim.vehicle.problems import EditProblem, Problem
+from sim.vehicle.reading import car_from_text
+
+ACTIONS = ["wait 1 s", "press start", "wait 6 s", "scan", "measure volts F2.2 to BAT-"]
+EDITS = ["unplug TCM", "pull F2", "open BCM.C1.1", "theory ECM waits for TCM"]
+
+
+@pytest.fixture(scope="module")
+def grid(six: str) -> Grid:
+    with Workshop(workers=1) as workshop:
+        return run_grid(six, EDITS, ACTIONS, workshop=workshop)
+
+
+def causes_of(grid: Grid, title: str) -> str:
+    return str(next(one.causes for one in grid.symptoms if one.title == title))
+
+
+def test_every_row_is_what_a_bench_shows(grid: Grid, six: str) -> None:
+    car = car_from_text(six)
+    for number, there in enumerate(product([False, True], repeat=4)):
+        edits = [edit for edit, on in zip(EDITS, reversed(there), strict=True) if on]
+        bench = Bench(car, edits)
+        report = [bench.do(action).report for action in ACTIONS][3]
+        assert report is not None
+        silent = next(column for column in grid.columns if column.title == "ECM")
+        assert ("silent" if "ECM" in report.silent else "answers") == grid.value(silent, number)
+        assert tuple(edits) == grid.there(number)
+
+
+def test_cause_sets_say_what_is_present_and_what_must_be_absent(grid: Grid) -> None:
+    assert "unplug TCM or pull F2" == causes_of(grid, "TCM: silent")
+    both = "(unplug TCM and theory ECM waits for TCM) or (pull F2 and theory ECM waits for TCM)"
+    assert both == causes_of(grid, "ECM: silent")
+    expected = (
+        "(unplug TCM and not open BCM.C1.1 and not theory ECM waits for TCM) or "
+        "(pull F2 and not open BCM.C1.1 and not theory ECM waits for TCM)"
+    )
+    assert expected == causes_of(grid, "ECM U0101-87: present")
+    silent = next(one.causes for one in grid.symptoms if one.title == "ECM: silent")
+    assert (("theory ECM waits for TCM",), ()) == (silent.necessary, silent.sufficient)
+
+
+def test_what_hides_what(grid: Grid) -> None:
+    full = {(one.hider, one.hidden, one.column.title) for one in grid.hidings if one.times == one.of}
+    assert ("open BCM.C1.1", "unplug TCM", "IPC U0101-87") in full
+    assert ("unplug TCM", "pull F2", "TCM") in full
+    assert not any(hider == "theory ECM waits for TCM" and what == "TCM" for hider, _, what in full)
+
+
+def test_rows_that_look_the_same_are_named(grid: Grid) -> None:
+    assert [[(), ("theory ECM waits for TCM",)], [("open BCM.C1.1",), ("open BCM.C1.1", EDITS[3])]] == [
+        [grid.there(number) for number in group] for group in grid.alike
+    ]
+
+
+def test_effects_of_numbers_are_the_differences_of_means(six: str, here: Workshop) -> None:
+    edits = ["corrode TCM.C1.1 2 ohm", "charge 40 %"]
+    grid = run_grid(six, edits, ["wait 1 s", "measure volts F2.2 to BAT-"], workshop=here)
+    column = next(column for column in grid.columns if column.what.startswith("measure"))
+    none, corroded, weak, both = (float(str(v)) for v in grid.values(column))
+    found = {one.names: one.size for one in grid.effects[column]}
+    assert (weak + both) / 2 - (none + corroded) / 2 == pytest.approx(found[("charge 40 %",)])
+    assert found[("charge 40 %",)] < -0.1
+    assert (both - weak - corroded + none) / 2 == pytest.approx(found[tuple(edits)])
+
+
+def test_a_choice_may_be_several_sentences_and_may_come_in_the_middle(six: str, here: Workshop) -> None:
+    late = Choice("fuse back", ("fit F2",), before=3)
+    actions = ["wait 1 s", "press start", "wait 6 s", "wait 4 s", "scan"]
+    grid = run_grid(six, [late, "unplug ABS; unplug SRS"], actions, given=["pull F2"], workshop=here)
+    assert "fuse back" == causes_of(grid, "TCM: answers")
+    assert "unplug ABS; unplug SRS" == causes_of(grid, "SRS: silent")
+    assert "fuse back" == causes_of(grid, "ECM U0101-87: stored")
+
+
+def test_combinations_that_cannot_be_are_left_out_of_account(six: str, here: Workshop) -> None:
+    grid = run_grid(six, ["pull F2", "fit F2"], ["wait 1 s", "scan"], workshop=here)
+    assert ["", "", "F2 is in and whole already", ""] == [account.impossible for account in grid.accounts]
+    assert "pull F2 and not fit F2" == causes_of(grid, "TCM: silent")
+
+
+def test_export_as_table_and_data(grid: Grid) -> None:
+    rows = list(csv.DictReader(io.StringIO(grid.as_csv())))
+    assert [str(k) for k in range(16)] == [row["row"] for row in rows]
+    assert ("1", "0", "silent") == (rows[1]["unplug TCM"], rows[1]["pull F2"], rows[1]["TCM"])
+    data = json.loads(grid.as_json())
+    assert (16, STANDING) == (len(data["rows"]), data["standing"])
+    place = data["columns"].index("TCM")
+    assert "silent" == data["rows"][3]["values"][place]
+
+
+@pytest.mark.parametrize("kind", ["as_markdown", "as_html"])
+def test_a_report_says_what_it_is_worth(grid: Grid, kind: str) -> None:
+    report = getattr(grid, kind)()
+    assert STANDING in unescape(report)
+    assert "ECM: silent" in report
+    assert "unplug TCM hides what pull F2 does to" in report
+
+
+def test_names_cannot_smuggle_anything_into_the_page(six: str, here: Workshop) -> None:
+    hostile = Choice("<script>alert(1)</script>", ("pull F2",))
+    page = run_grid(six, [hostile], ["wait 1 s"], workshop=here).as_html()
+    assert "<script>" not in page
+    assert "&lt;script&gt;" in page
+
+
+@pytest.mark.parametrize(
+    ("edits", "actions", "sentence"),
+    [
+        (["pul F2"], ["scan"], "no edit begins with 'pul'; did you mean 'pull'?"),
+        (["pull F2"], ["scann"], "no action begins with 'scann'; did you mean 'scan'?"),
+        (["pull F2", "pull F2"], ["scan"], "two edits of the grid have the same name"),
+        ([], ["scan"], r"a grid takes 1 to 10 edits \(here: 0\)"),
+        ([f"pull F{k}" for k in range(1, 12)], ["scan"], r"a grid takes 1 to 10 edits \(here: 11\)"),
+        (["pull F2"], [], "a grid needs at least one action"),
+        ([Choice("late", ("pull F2",), 1)], ["scan"], "'late' stands before action 2 of 1"),
+    ],
+)
+def test_a_question_that_makes_no_sense_is_refused(
+    six: str, here: Workshop, edits: list[str | Choice], actions: list[str], sentence: str
+) -> None:
+    with pytest.raises((Problem, EditProblem), match=sentence):
+        run_grid(six, edits, actions, workshop=here)
+
+
+def test_a_grid_can_be_watched_and_stopped(six: str) -> None:
+    seen: list[int] = []
+
+    def count(done: int, of: int) -> None:
+        seen.append(done)
+
+    with Workshop(workers=1, runner=run_trial) as shop, pytest.raises(Stopped):
+        run_grid(six, EDITS, ACTIONS, workshop=shop, progress=count, stop=lambda: len(seen) > 5)
+    assert [0, 1, 2, 3, 4, 5] == seen
+
+
+def test_equal_accounts_give_equal_bytes(grid: Grid) -> None:
+    again = Grid(
+        grid.choices, grid.actions, grid.given, tuple(Account.from_json(a.as_json()) for a in grid.accounts)
+    )
+    assert (grid.as_csv(), grid.as_json(), grid.as_html()) == (
+        again.as_csv(),
+        again.as_json(),
+        again.as_html(),
+    )

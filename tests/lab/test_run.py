@@ -1,0 +1,73 @@
+"""Runs and their accounts."""
+
+import pytest
+
+from sim.lab.run import Account, Trial, run_trial, sentences, vehicle_text
+from sim.vehicle.problems import Problem
+from sim.vehicle.reading import car_from_text
+
+START = ("wait 1 s", "press start", "wait 6 s", "scan")  # modules need a moment after the battery
+
+
+def test_an_account_tells_what_could_be_seen_after_each_action(six: str) -> None:
+    _, press, waited, scan = run_trial(Trial(six, ("pull F2",), START)).sights
+    assert list(START[1:]) == [press.action, waited.action, scan.action]
+    assert ("run", "stopped", "") == (waited.ignition, waited.engine, waited.refused)
+    assert (None, ()) == (waited.power, waited.silent)
+    assert (True, ("TCM",)) == (scan.power, scan.silent)
+    assert ("ECM", "ABS", "IPC", "SRS", "BCM") == scan.answering
+    assert [("ECM", "U0101-87", "present"), ("IPC", "U0101-87", "present")] == sorted(scan.codes)
+
+
+def test_an_action_that_cannot_be_done_is_told_and_the_run_goes_on(six: str) -> None:
+    sights = run_trial(
+        Trial(six, ("unplug TCM.C1",), ("unplug TCM.C1", "key run", "wait 1 s", "press start"))
+    ).sights
+    assert ["TCM.C1 is unplugged already", "this car has no ignition key", "", ""] == [
+        one.refused for one in sights
+    ]
+    assert "run" == sights[-1].ignition
+
+
+def test_a_car_that_cannot_be_is_told(six: str) -> None:
+    account = run_trial(Trial(six, ("pull F2", "pull F2"), START))
+    assert Account((), "F2 is out already") == account
+
+
+def test_a_measurement_gives_its_number(six: str) -> None:
+    actions = ("measure volts F2.1 to BAT-", "measure volts ECM.C1.1 to ECM.GND")
+    feed, pin = run_trial(Trial(six, ("pull F1",), actions)).sights
+    assert 12.6 == pytest.approx(feed.reading or 0.0, abs=0.3)
+    assert feed.display.endswith(" V")
+    assert abs(pin.reading or 0.0) < 0.2
+
+
+def test_an_account_survives_being_written_down(six: str) -> None:
+    account = run_trial(Trial(six, ("pull F3",), (*START, "clear", "measure volts F2.1 to BAT-")))
+    assert account == Account.from_json(account.as_json())
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"sights": [{"colour": 1}], "impossible": ""}', "null"])
+def test_another_text_is_no_account(text: str) -> None:
+    with pytest.raises(ValueError, match="this is no account of a run"):
+        Account.from_json(text)
+
+
+def test_the_engine_is_seen_to_turn_and_to_fire() -> None:
+    text = vehicle_text("shuttle-minibus")
+    press, later = run_trial(Trial(text, (), ("press start with brake", "wait 5 s"))).sights
+    assert (True, "running") == (press.cranked, later.engine)
+    assert press.started or later.started
+    press, later = run_trial(Trial(text, ("pull F11",), ("press start with brake", "wait 5 s"))).sights
+    assert (True, False) == (press.cranked, press.started or later.started)
+
+
+def test_sentences_are_brought_to_normal_form_once_each_with_leads_last() -> None:
+    car = car_from_text(vehicle_text("shuttle-minibus"))
+    found = sentences(["bypass GW diag to body", "unplug GW", "unplug GW.C1", "PULL F11"], car)
+    assert ("unplug GW.C1", "pull F11", "bypass GW diag to body") == found
+
+
+def test_a_car_that_does_not_come_with_busbay_is_refused() -> None:
+    with pytest.raises(Problem, match="no car 'six-module'; did you mean 'six-modules'"):
+        vehicle_text("six-module")

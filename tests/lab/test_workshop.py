@@ -1,0 +1,172 @@
+"""Workshops: results in order, each run made once, nothing wrong kept."""
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from sim.lab.run import Account, Sight, Trial, run_trial
+from sim.lab.workshop import Cache, Stopped, Workshop
+from sim.vehicle.problems import Problem
+
+MADE: list[Trial] = []
+
+
+def note(trial: Trial) -> Account:
+    """A runner that tells what it was asked."""
+    MADE.append(trial)
+    return Account((Sight(" ".join(trial.given), 0.0, "stopped", "off", "dark"),))
+
+
+def trials(*given: str) -> list[Trial]:
+    return [Trial("car", (one,)) for one in given]
+
+
+@pytest.fixture(autouse=True)
+def _nothing_made() -> None:
+    MADE.clear()
+
+
+def test_accounts_come_in_the_order_of_the_trials_and_equal_trials_are_run_once() -> None:
+    seen: list[tuple[int, int]] = []
+    with Workshop(workers=1, runner=note) as shop:
+        accounts = shop.run(trials("a", "b", "a", "c"), progress=lambda *step: seen.append(step))
+    assert ["a", "b", "a", "c"] == [account.sights[0].action for account in accounts]
+    assert trials("a", "b", "c") == MADE
+    assert [(0, 3), (1, 3), (2, 3), (3, 3)] == seen
+
+
+def test_any_executor_will_do() -> None:
+    with ThreadPoolExecutor(2) as executor:
+        accounts = Workshop(executor, runner=note).run(trials("a", "b", "c"))
+    assert ["a", "b", "c"] == [account.sights[0].action for account in accounts]
+
+
+def test_processes_of_this_computer_give_what_this_process_gives(six: str) -> None:
+    some = [Trial(six, (f"pull F{k}",), ("press start", "wait 3 s", "scan")) for k in range(1, 7)]
+    with Workshop(workers=2) as shop:
+        assert [run_trial(one) for one in some] == shop.run(some)
+
+
+def test_what_was_run_is_not_run_again(tmp_path: Path) -> None:
+    for _ in range(2):
+        with Workshop(workers=1, cache=Cache(tmp_path), runner=note) as shop:
+            assert 3 == len(shop.run(trials("a", "b", "c")))
+    assert trials("a", "b", "c") == MADE
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        Trial("car 2", ("a",), ("scan",), 1),
+        Trial("car", ("b",), ("scan",), 1),
+        Trial("car", ("a",), ("wait 1 s",), 1),
+        Trial("car", ("a",), ("scan",), 2),
+    ],
+    ids=["car", "edits", "actions", "seed"],
+)
+def test_a_run_of_anything_else_is_not_taken(tmp_path: Path, other: Trial) -> None:
+    with Workshop(workers=1, cache=Cache(tmp_path), runner=note) as shop:
+        shop.run([Trial("car", ("a",), ("scan",), 1)])
+        shop.run([other])
+    assert 2 == len(MADE)
+
+
+def test_a_run_of_another_version_of_the_program_is_not_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for version in ("old", "new", "new"):
+        monkeypatch.setattr("sim.lab.workshop.code_version", lambda version=version: version)
+        with Workshop(workers=1, cache=Cache(tmp_path), runner=note) as shop:
+            shop.run(trials("a"))
+    assert 2 == len(MADE)
+
+
+def test_a_spoilt_entry_is_run_again_and_a_spoilt_file_begun_again(tmp_path: Path) -> None:
+    cache = Cache(tmp_path)
+    with Workshop(workers=1, cache=cache, runner=note) as shop:
+        right = shop.run(trials("a"))
+        with sqlite3.connect(tmp_path / "runs.sqlite") as store:
+            store.execute("UPDATE runs SET account = replace(account, 'stopped', 'running')")
+        store.close()
+        assert right == shop.run(trials("a"))
+    assert 2 == len(MADE)
+    for name in tmp_path.iterdir():
+        name.write_bytes(b"no database at all")
+    with Workshop(workers=1, cache=Cache(tmp_path), runner=note) as shop:
+        assert right == shop.run(trials("a"))
+
+
+def test_stopping_keeps_what_was_finished(tmp_path: Path) -> None:
+    with Workshop(workers=1, cache=Cache(tmp_path), runner=note) as shop:
+        with pytest.raises(Stopped):
+            shop.run(trials("a", "b", "c"), stop=lambda: len(MADE) == 2)
+        shop.run(trials("a", "b", "c"))
+    assert trials("a", "b", "c") == MADE
+
+
+def die_once(trial: Trial) -> Account:
+    """Kills its own process the first time that it meets trial 'c'."""
+    mark = Path(trial.vehicle) / "died"
+    if trial.given == ("c",) and not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return note(trial)
+
+
+def die(trial: Trial) -> Account:
+    os.kill(os.getpid(), signal.SIGKILL)
+    return note(trial)
+
+
+def test_a_lost_process_is_replaced(tmp_path: Path) -> None:
+    some = [Trial(str(tmp_path), (name,)) for name in "abcdefgh"]
+    with Workshop(workers=2, runner=die_once) as shop:
+        accounts = shop.run(some)
+    assert list("abcdefgh") == [account.sights[0].action for account in accounts]
+
+
+def test_processes_that_are_lost_again_and_again_end_in_one_sentence() -> None:
+    with Workshop(workers=2, runner=die) as shop, pytest.raises(Problem, match="3 times a process was lost"):
+        shop.run(trials(*"abcdefgh"))
+
+
+KILLED = """
+import sys, time
+from pathlib import Path
+from sim.lab.run import Account, Sight, Trial
+from sim.lab.workshop import Cache, Workshop
+
+def slow(trial):
+    time.sleep(0.02)
+    return Account((Sight(" ".join(trial.given), 0.0, "stopped", "off", "dark"),))
+
+slow.__module__, slow.__qualname__ = "tests", "slow"
+with Workshop(workers=1, cache=Cache(Path(sys.argv[1])), runner=slow) as shop:
+    print("running", flush=True)
+    shop.run([Trial("car", (str(k),)) for k in range(1000)])
+"""
+
+
+def test_a_killed_workshop_has_kept_only_whole_and_right_runs(tmp_path: Path) -> None:
+    for _ in range(3):
+        with subprocess.Popen([sys.executable, "-c", KILLED, str(tmp_path)], stdout=subprocess.PIPE) as shop:
+            assert shop.stdout is not None
+            assert b"running" in shop.stdout.readline()
+            time.sleep(0.3)
+            shop.kill()
+
+    def slow(trial: Trial) -> Account:
+        return note(trial)
+
+    slow.__module__, slow.__qualname__ = "tests", "slow"
+    with Workshop(workers=1, cache=Cache(tmp_path), runner=slow) as again:
+        accounts = again.run([Trial("car", (str(k),)) for k in range(60)])
+    assert [str(k) for k in range(60)] == [account.sights[0].action for account in accounts]
+    assert len(MADE) < 60
