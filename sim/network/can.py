@@ -65,8 +65,8 @@ class _Message:
     """What one channel has to send, and where it stands on the bus."""
 
     __slots__ = (
-        "attended", "bus", "channel", "duration_ns", "end_ns", "flight", "live", "prev_end_ns", "rank",
-        "waits",
+        "awaited", "bus", "channel", "duration_ns", "end_ns", "flight", "followed", "live", "prev_end_ns",
+        "rank", "waits",
     )  # fmt: skip
 
     def __init__(self, channel: str, frame: Frame, name: str) -> None:
@@ -77,7 +77,8 @@ class _Message:
         self.duration_ns = 0
         self.end_ns = _NEVER  # of the newest frame to this bus, which may still be on the wire
         self.prev_end_ns = _NEVER  # of the frame before
-        self.attended = True  # somebody must be told when the next frame ends
+        self.awaited = True  # the end of the next frame concerns somebody
+        self.followed = True  # it must stand in the calendar
         self.waits = False
         self.flight: _Flight | None = None
 
@@ -147,7 +148,7 @@ class _Repeated(_Message):
         super().__init__(stream.channel, stream.frame, stream.name)
         self.stream = stream
         self.live = False
-        self.attended = False
+        self.awaited = self.followed = False
         self.period_ns = 0 if stream.period_s is None else to_ns(stream.period_s)
         self.versions = 0
         self.heard_ns: dict[str, int] = {}  # by receiver, from before the present segment was formed
@@ -174,20 +175,23 @@ class _Repeated(_Message):
             watch.found for watch in self.monitor.watches if watch.lost and watch.channel in flight.audience
         ]
 
-    def is_awaited(self) -> bool:
-        """Whether the end of the next frame concerns anybody."""
+    def look_who_waits(self) -> None:
+        """Find out whether the end of the next frame concerns anybody; of one on the wire it may."""
         audience = self.bus.audience
-        return (
-            bool(self.forwards)
+        self.awaited = (
+            self.flight is not None
             or any(r.version != self.versions and r.channel in audience for r in self.readers)
             or any(watch.lost and watch.channel in audience for watch in self.monitor.watches)
         )
+        self.followed = self.awaited or bool(self.forwards)
 
     def arrived(self, flight: _Flight) -> None:
         """Everybody in the frame's audience has it."""
         self.stream.delivered = flight.frame.data
         if flight.broken:
             self.heard_ns.update(dict.fromkeys(flight.audience, flight.end_ns))
+        if not self.awaited:
+            return
         for reader in self.readers:
             if reader.channel in flight.audience & self.bus.audience:
                 reader.version = flight.version
@@ -564,7 +568,7 @@ class CanNetwork(Network):
             bus.busy_ns += message.duration_ns
             bus.frames += 1
             bus.sending = message
-            if tapped or message.attended:
+            if tapped or message.followed:
                 self._follow(message, now_ns)
 
     def _released(self, item: _Single | _Relay, now_ns: int) -> _Message | None:
@@ -630,8 +634,8 @@ class CanNetwork(Network):
 
     def _attend(self, message: _Repeated, now_ns: int) -> None:
         """Find out whether anybody must be told of the next frame, or of the one on the wire."""
-        message.attended = message.is_awaited()
-        if message.attended:
+        message.look_who_waits()
+        if message.followed:
             self._follow_sent(message, now_ns)
 
     def _follow_sent(self, message: _Message, now_ns: int) -> None:
@@ -649,7 +653,7 @@ class CanNetwork(Network):
     def _arrive(self, flight: _Flight, now_ns: int, clock_ns: int) -> int | None:
         """End of a frame. Returns the number of calls made, None if they must wait for the clock."""
         message = flight.message
-        calls = message.calls(flight)
+        calls = message.calls(flight) if message.awaited else ()
         if calls and now_ns > clock_ns:
             return None
         heappop(self._calendar)
@@ -659,10 +663,11 @@ class CanNetwork(Network):
             self.tap(flight.start_ns / NS_PER_S, end_s, flight.frame, message.channel)
         if isinstance(message, _Repeated):
             message.arrived(flight)
-            self._pass_on(message, flight)
-            if calls:
+            if message.forwards:
+                self._pass_on(message, flight)
+            if message.awaited:
                 self._plan_check(message.monitor, now_ns)
-            self._attend(message, now_ns)
+                self._attend(message, now_ns)
         for call in calls:
             call(end_s)
         return len(calls)
