@@ -6,8 +6,8 @@ bytes, as on CAN (ISO 15765-4: up to six parameters in one request, a count byte
 Layouts: SAE J1979 / ISO 15031-5 as given by PyPI `obd` and its decoders; which refusals are sent, and that a
 module keeps silent about parameters that it does not have, are from memory. The standards were not read.
 
-Not modelled: freeze frames (02), test results (05, 06), control (08), vehicle information (09), monitors other
-than the comprehensive component monitor, sensor values that this model does not compute.
+Not modelled: freeze frames (02), test results (05, 06), control (08), vehicle information (09), monitors
+other than the comprehensive component monitor, sensor values that this model does not compute.
 """
 
 from __future__ import annotations
@@ -35,7 +35,8 @@ _CONDITIONS_NOT_CORRECT: Final = 0x22
 
 # Parameter identifiers, `obd.commands`: 0C engine speed in 1/4 rpm, 0D vehicle speed in km/h, 1C which law's
 # OBD (06 is EOBD), 1F time since engine start in s, 42 control module voltage in mV.
-_STATUS, _ENGINE_SPEED, _VEHICLE_SPEED, _OBD_STANDARD, _RUN_TIME, _VOLTAGE = 0x01, 0x0C, 0x0D, 0x1C, 0x1F, 0x42
+_STATUS, _ENGINE_SPEED, _VEHICLE_SPEED = 0x01, 0x0C, 0x0D
+_OBD_STANDARD, _RUN_TIME, _VOLTAGE = 0x1C, 0x1F, 0x42
 _EOBD: Final = 0x06
 _COMPONENT_MONITOR: Final = 0x04  # byte B of the status: supported; bit 6 says that it has not completed
 _COMPONENT_INCOMPLETE: Final = 0x40
