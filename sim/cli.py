@@ -16,6 +16,11 @@ from ruamel.yaml import YAML
 from sim import scenarios_folder
 from sim.bench.bench import Bench, Outcome
 from sim.bench.why import Because, why_code, why_engine, why_mode, why_silent, why_telltale
+from sim.instruments.link.doip_messages import PORT
+from sim.instruments.link.live_link import LiveLink
+from sim.instruments.link.serve import serve
+from sim.instruments.log_import import read_log, vehicle_file
+from sim.instruments.recording import FORMATS, Recording
 from sim.instruments.scan import rows
 from sim.instruments.seat import look
 from sim.vehicle.car import Car
@@ -169,7 +174,7 @@ def _summary(car: Car) -> None:
 # -- working on a car ---------------------------------------------------------------------------------------
 
 
-def _run_arguments(parser: argparse.ArgumentParser) -> None:
+def _work_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("car", help="a shipped car's name, or a vehicle file")
     parser.add_argument(
         "--given", metavar="EDIT", action="append", default=[], help="an edit that the car arrives with"
@@ -177,6 +182,10 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--do", metavar="ACTION", action="append", default=[], help="an action, in order")
     parser.add_argument("--script", type=Path, help="a file with one action per line, done before --do")
     parser.add_argument("--seed", type=int, default=0, help="seed of the run (default: 0)")
+
+
+def _run_arguments(parser: argparse.ArgumentParser) -> None:
+    _work_arguments(parser)
     parser.add_argument("--events", action="store_true", help="print every event of each action")
     parser.add_argument("--trace", type=Path, help="write the whole trace as JSON lines")
     parser.add_argument(
@@ -189,14 +198,24 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _run(chosen: argparse.Namespace) -> int:
-    bench = Bench(find_car(chosen.car), chosen.given, chosen.seed)
-    for text in [*_script(chosen.script), *chosen.do]:
-        _print_outcome(bench, bench.do(text), chosen.events)
+    bench = _work(chosen, chosen.events)
     for question in chosen.why:
         print("\n".join(why(bench, question).to_edits().lines()))
     if chosen.trace:
         chosen.trace.write_text("".join(f"{line}\n" for line in bench.trace.lines()), encoding="utf-8")
     return 0
+
+
+def _work(chosen: argparse.Namespace, events: bool = False) -> Bench:
+    """A bench with the chosen actions done."""
+    bench = Bench(find_car(chosen.car), chosen.given, chosen.seed)
+    for text in _actions(chosen):
+        _print_outcome(bench, bench.do(text), events)
+    return bench
+
+
+def _actions(chosen: argparse.Namespace) -> list[str]:
+    return [*_script(chosen.script), *chosen.do]
 
 
 def _script(path: Path | None) -> list[str]:
@@ -242,11 +261,73 @@ def _print_outcome(bench: Bench, outcome: Outcome, events: bool) -> None:
                 print(f"    {row['module']:8} {found:10} {row['text']} {row['status']}".rstrip())
 
 
+# -- outside programs ---------------------------------------------------------------------------------------
+
+
+def _serve_arguments(parser: argparse.ArgumentParser) -> None:
+    _work_arguments(parser)
+    parser.add_argument(
+        "--doip-port", type=_port, default=PORT, help="port of diagnostics over IP (default: %(default)s)"
+    )
+    parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: %(default)s)")
+    parser.add_argument(
+        "--can",
+        metavar="INTERFACE:CHANNEL",
+        action="append",
+        default=[],
+        help="raw frames of the diagnostic connector on this bus of python-can",
+    )
+
+
+def _serve(chosen: argparse.Namespace) -> int:
+    bench = _work(chosen)
+    link = LiveLink(bench, doip_port=chosen.doip_port, host=chosen.host, can_buses=tuple(chosen.can))
+    return serve(link, sys.stdin)
+
+
+def _record_arguments(parser: argparse.ArgumentParser) -> None:
+    _work_arguments(parser)
+    parser.add_argument(
+        "--out", type=Path, required=True, help=f"file to write; its ending says how: {' '.join(FORMATS)}"
+    )
+
+
+def _record(chosen: argparse.Namespace) -> int:
+    bench = Bench(find_car(chosen.car), chosen.given, chosen.seed)
+    with Recording(bench.live, chosen.out) as recording:
+        for text in _actions(chosen):
+            _print_outcome(bench, bench.do(text), events=False)
+    print(f"{recording.frames} frames in {', '.join(str(path) for path in recording.files)}")
+    return 0
+
+
+def _import_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("log", type=Path, help="a recorded log in any format that python-can reads")
+    parser.add_argument("--out", type=Path, required=True, help="the vehicle file to begin")
+    parser.add_argument("--channel", help="which channel, where the log holds several")
+    parser.add_argument("--bitrate", type=int, default=500_000, help="of the bus in bit/s (%(default)s)")
+
+
+def _import(chosen: argparse.Namespace) -> int:
+    contents = read_log(chosen.log, chosen.channel)
+    text = vehicle_file(contents, chosen.bitrate)
+    try:
+        with chosen.out.open("x", encoding="utf-8") as file:  # never over what somebody has written
+            file.write(text)
+    except OSError as error:
+        raise Problem(f"{chosen.out} cannot be written: {error.strerror}") from None
+    print(f"{chosen.out}: {len(contents.periodic())} messages; 'busbay car {chosen.out}' shows them")
+    return 0
+
+
 COMMANDS = (
     Command("bay", "open the bay: start the front end in the browser", _bay_arguments, _open_bay),
     Command("cars", "list the cars that come with busbay", _no_arguments, _list_cars),
     Command("car", "check a vehicle file and print what it describes", _car_arguments, _show_car),
     Command("run", "work on a car: edits, actions, scans, and why", _run_arguments, _run),
+    Command("serve", "let other programs talk to a car in real time", _serve_arguments, _serve),
+    Command("record", "write every frame of some actions into a log", _record_arguments, _record),
+    Command("import", "begin a vehicle file from a recorded log", _import_arguments, _import),
 )
 
 
