@@ -9,7 +9,9 @@ Not modelled: generator field and load response, engine speed and torque, moveme
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import partial
+from itertools import pairwise
 
 import simpy
 
@@ -23,7 +25,7 @@ from sim.network.can import CanNetwork, Segment, Stream
 from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
 from sim.vehicle.harness import TESTER
-from sim.vehicle.messages import Sent
+from sim.vehicle.messages import Sent, bus_graph, shortest_bus_path
 from sim.wiring.wiring import Culprit, Hearing, Reading, SwitchState, Wiring
 
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
@@ -48,18 +50,25 @@ class LiveCar:
         self.operated: frozenset[str] = frozenset()
         self.pulled_in: frozenset[str] = frozenset()
         self.tester_active = False
+        self.adapter_plugged = False
+        self.joined_events: dict[str, int] = {}  # since when a channel stands where it does
         self.edit_events: dict[str, int] = {}
         self.theory_events: dict[str, int] = {}
         self.switch_events: dict[str, int] = {}
         self.trigger: int | None = None
         self.hearing: Hearing | None = None
         self._segments: tuple[Segment, ...] = ()
-        self._settling = self._pending = self._again = False
+        self._settling = self._pending = False
+        self._all_look = True
+        self._who_look: set[str] = set()
+        self._fed: Reading | None = None
+        self._senders: dict[str, list[str]] = {}  # who could be heard, by receiving channel
         self._relay_timers: dict[str, Timer] = {}
         self._fire_timer: Timer | None = None
         self.world = World(
             self.env, car, self.network, self.trace, Codec(car), self.touch, self.silence_causes,
-            self.bus_is_quiet, self.design_causes, seed,
+            self.arrival_causes, self.sender_heard_by, self.sending_since, self.way_causes,
+            self.design_causes, seed,
         )  # fmt: skip
         self._lay_streams()
         routes = FrameRoutes(car)
@@ -77,7 +86,11 @@ class LiveCar:
 
     def run(self, for_s: float) -> None:
         """Let time pass."""
-        self.env.run(until=self.env.now + for_s)
+        self.run_until(self.env.now + for_s)
+
+    def run_until(self, until_s: float) -> None:
+        """Let time pass up to an instant, which must lie ahead."""
+        self.env.run(until=until_s)
 
     # -- what people do --------------------------------------------------------------------------------
 
@@ -110,22 +123,36 @@ class LiveCar:
         self.touch()
         return event
 
-    def tester(self, active: bool) -> None:
-        """A tester at the diagnostic connector begins or ends to talk."""
-        if active != self.tester_active:
-            self.tester_active = active
-            self.touch()
+    def tester(self, active: bool, words: str = "") -> None:
+        """A tester at the diagnostic connector begins (to do what `words` say) or ends to talk."""
+        self.tester_active = active
+        if active:
+            self.world.tester_event = self.world.record("action", "person", f"the tester {words}")
+        self.touch()
+
+    def plug_in(self) -> None:
+        """An adapter stays at the diagnostic connector: it hears and acknowledges, and keeps nobody awake."""
+        self.adapter_plugged = True
+        self.touch()
+
+    @property
+    def reading_with_tester(self) -> Reading:
+        """The electrical network with a tester at the diagnostic connector."""
+        state = self.switch_state()
+        return self.wiring.solve(replace(state, running=state.running | {TESTER}))
 
     @property
     def tester_has_power(self) -> bool:
-        """Does pin 16 of the diagnostic connector feed the tester?"""
-        return self.reading.supply_v(TESTER) >= TESTER_MIN_V
+        """Does pin 16 of the diagnostic connector feed a tester?"""
+        return self.reading_with_tester.supply_v(TESTER) >= TESTER_MIN_V
 
     # -- electrical state ------------------------------------------------------------------------------
 
     def switch_state(self) -> SwitchState:
         """Everything that is switched, as it is now."""
-        running = frozenset(name for name, module in self.modules.items() if module.hears) | {TESTER}
+        running = frozenset(name for name, module in self.modules.items() if module.hears)
+        if self.tester_active or self.adapter_plugged:
+            running |= {TESTER}
         driven = frozenset(
             (name, output)
             for name, module in self.modules.items()
@@ -135,11 +162,13 @@ class LiveCar:
         alternator = self.world.engine.value == "running"
         return SwitchState(running, driven, self.operated, self.pulled_in, alternator)
 
-    def touch(self) -> None:
-        """Ask for a new look at this instant."""
-        if self._settling:
-            self._again = True
-        elif not self._pending:
+    def touch(self, module: str | None = None) -> None:
+        """Ask for a new look at this instant: of one module at what it knows, or of everybody."""
+        if module is None:
+            self._all_look = True
+        else:
+            self._who_look.add(module)
+        if not self._settling and not self._pending:
             self._pending = True
             soon = self.env.timeout(0)
             assert soon.callbacks is not None
@@ -154,16 +183,15 @@ class LiveCar:
         self._settling = True
         try:
             for _ in range(MAX_ROUNDS):
-                self._again = False
-                self.reading = self.wiring.solve(self.switch_state())
-                self._feed_modules()
-                self._look_at_relays()
-                self._look_at_engine()
-                self._look_at_buses()
-                switched = [module.think() for module in self.modules.values()]
+                all_look, who_look = self._all_look, self._who_look
+                self._all_look, self._who_look = False, set()
+                if all_look:
+                    self._look_at_wiring()
+                who = self.modules if all_look else who_look
+                switched = [module.think() for name, module in self.modules.items() if name in who]
                 if any(switched):
                     self._note_outputs()
-                elif not self._again:
+                elif not self._all_look and not self._who_look:
                     return
             raise Unsettled(
                 "the car does not come to rest at one instant: something switches itself on and off"
@@ -171,15 +199,55 @@ class LiveCar:
         finally:
             self._settling = False
 
+    def _look_at_wiring(self) -> None:
+        self.reading = self.wiring.solve(self.switch_state())
+        if self.reading is not self._fed:
+            self._fed = self.reading
+            self._feed_modules()
+        self._look_at_relays()
+        self._look_at_engine()
+        self._look_at_buses()
+
     def _feed_modules(self) -> None:
         reading = self.reading
+        startable = self._startable()
         for name, module in self.modules.items():
-            module.power(reading.supply_v(name), partial(self._supply_causes, name))
+            supply_v = reading.supply_v(name)
+            if module.state != "unpowered" or name in startable:
+                module.power(supply_v, partial(self._supply_causes, name))
             for function in self._sensed[name]:
                 module.sense(function, reading.pin_v(name, function), self._trigger_causes)
             for circuit in module.circuits:
                 pin = circuit.check.pin
                 circuit.measure(reading.pin_v(name, pin), partial(self._circuit_causes, name, pin))
+
+    def _startable(self) -> set[str]:
+        """Modules without supply that have enough now, also once they and all others draw what they run with.
+
+        One whose supply breaks down under its own current (it comes through a bad joint, or through other
+        modules from a lost ground) never gets going.
+        """
+        state = self.switch_state()
+        waiting = {
+            name
+            for name, module in self.modules.items()
+            if module.state == "unpowered" and self.reading.supply_v(name) >= module.spec.restart_supply_v
+        }
+        if not waiting or self._all_hold(state.running | waiting):
+            return waiting
+        started: set[str] = set()
+        for name in sorted(waiting):
+            if self._all_hold(state.running | started | {name}):
+                started.add(name)
+        return started
+
+    def _all_hold(self, running: frozenset[str] | set[str]) -> bool:
+        reading = self.wiring.solve(replace(self.switch_state(), running=frozenset(running)))
+        return all(
+            reading.supply_v(name) >= self.modules[name].spec.min_supply_v
+            for name in running
+            if name in self.modules
+        )
 
     def _trigger_causes(self) -> tuple[int, ...]:
         return () if self.trigger is None else (self.trigger,)
@@ -197,6 +265,7 @@ class LiveCar:
     def _note_outputs(self) -> None:
         newest = [event for module in self.modules.values() for event in module.output_events.values()]
         self.trigger = max(newest, default=self.trigger)
+        self._all_look = True
 
     def _look_at_relays(self) -> None:
         wanted = self.reading.relays_wanted()
@@ -299,9 +368,15 @@ class LiveCar:
         powered = {
             c for c, part in transceivers.items() if part.module != TESTER and self._is_powered(part.module)
         }
-        if self.tester_active and self.tester_has_power and TESTER in transceivers:
+        plugged = self.tester_active or self.adapter_plugged
+        if plugged and self.tester_has_power and TESTER in transceivers:
             powered.add(TESTER)
-        self.hearing = self.reading.hears(frozenset(powered))
+        hearing = self.reading.hears(frozenset(powered))
+        if hearing is not self.hearing:
+            self.hearing = hearing
+            self._senders = {}
+            for sender, receiver in sorted(hearing.links):
+                self._senders.setdefault(receiver, []).append(sender)
         awake = {c for c in powered if c == TESTER or self.modules[transceivers[c].module].hears}
         segments = tuple(
             Segment(
@@ -309,22 +384,43 @@ class LiveCar:
                 tuple(c for c in listeners if c in awake),
                 bitrate_bps,
             )
-            for members, listeners, bitrate_bps in self.hearing.segments()
+            for members, listeners, bitrate_bps in hearing.segments()
         )
         segments = tuple(segment for segment in segments if segment.members)
         if segments != self._segments:
+            self._note_joined(segments)
             self._segments = segments
             self.network.set_segments(segments)
+
+    def _note_joined(self, segments: tuple[Segment, ...]) -> None:
+        """Remember because of what channels came together: those that joined a larger company."""
+        before = {c: n for n, old in enumerate(self._segments) for c in (*old.members, *old.listeners)}
+        for segment in segments:
+            present = (*segment.members, *segment.listeners)
+            origins = [before.get(channel) for channel in present]
+            known = sorted({origin for origin in origins if origin is not None})
+            largest = max(known, key=origins.count, default=None)
+            for channel, origin in zip(present, origins, strict=True):
+                if origin is None or origin != largest:
+                    events = (self.trigger, self.sending_since(channel))
+                    self.joined_events[channel] = max(event for event in events if event is not None)
 
     def _is_powered(self, module: str) -> bool:
         return self.modules[module].state != "unpowered"
 
-    def bus_is_quiet(self, module: str) -> bool:
-        """Nobody that this module's transceivers could hear is sending."""
-        if self.hearing is None:
-            return True
-        own = set(self.modules[module].channels.values())
-        return not any(receiver in own and self._sends_on(sender) for sender, receiver in self.hearing.links)
+    def sender_heard_by(self, module: str) -> str | None:
+        """The first channel that sends and that this module's transceivers could hear."""
+        for channel in self.modules[module].channels.values():
+            for sender in self._senders.get(channel, ()):
+                if self._sends_on(sender):
+                    return sender
+        return None
+
+    def sending_since(self, channel: str) -> int | None:
+        """The event since which the owner of a channel is in its state."""
+        if channel == TESTER:
+            return self.world.tester_event
+        return self.modules[self.car.transceivers[channel].module].state_event
 
     def _sends_on(self, channel: str) -> bool:
         if channel == TESTER:
@@ -382,6 +478,43 @@ class LiveCar:
         module = self.modules[self.car.transceivers[channel].module]
         return module.gateway is not None and not module.sends
 
+    def arrival_causes(self, receiver: str, message: str) -> tuple[int, ...]:
+        """The event because of which a receiver gets a message: the last that its way needed."""
+        events: list[int | None] = [self.modules[receiver].state_event]
+        for sending, hearing in self.hops(receiver, message):
+            events += [
+                self.sending_since(sending),
+                self.joined_events.get(sending),
+                self.joined_events.get(hearing),
+            ]
+        return tuple(sorted({event for event in events if event is not None})[-1:])
+
+    def way(self, start: str, end: str) -> list[tuple[str, str]]:
+        """The way of single frames from a module or the tester to a module, as pairs of channels."""
+        buses_of = self.car.messages.buses_of
+        tester = self.car.transceivers.get(TESTER)
+        here = (tester.bus,) if start == TESTER and tester else buses_of.get(start, ())
+        graph = bus_graph(self.car.built, buses_of)
+        path = shortest_bus_path(graph, here, buses_of[end])
+        if not path:
+            return []
+        way, sending = [], TESTER if start == TESTER else f"{start}.{path[0]}"
+        for a, b in pairwise(path):
+            gateway = graph.edges[a, b, 0]["gateway"]
+            way.append((sending, f"{gateway}.{a}"))
+            sending = f"{gateway}.{b}"
+        return [*way, (sending, f"{end}.{path[-1]}")]
+
+    def way_causes(self, start: str, end: str) -> tuple[int, ...]:
+        """What keeps frames from passing between two modules; empty where nothing does."""
+        for sending, hearing in self.way(start, end):
+            module = self.car.transceivers[hearing].module
+            if not self.modules[module].sends:
+                return self.state_causes(module)
+            if not (self._linked(sending, hearing) and self._linked(hearing, sending)):
+                return self.link_causes(sending, hearing)
+        return ()
+
     def hops(self, receiver: str, message: str) -> list[tuple[str, str]]:
         """The way of a message as pairs of channels: who sends, who must hear."""
         routes = {route.to_bus: route for route in self.car.messages.routes if route.message == message}
@@ -405,7 +538,8 @@ class LiveCar:
             module = self.car.transceivers[channel].module
             if module in self.modules and not self.modules[module].hears:
                 return self.state_causes(module)
-        culprits = self.reading.why_unheard(sending, hearing)
+        reading = self.reading_with_tester if TESTER in (sending, hearing) else self.reading
+        culprits = reading.why_unheard(sending, hearing)
         return self.culprit_events(culprits) or self._trigger_causes()
 
     def state_causes(self, module: str) -> tuple[int, ...]:

@@ -27,6 +27,7 @@ from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
 WAIT_S = 0.15  # for an answer through a gateway: P2 of 50 ms (ISO 14229-2) and a margin; common practice
 TRIES = 2
 WAKE_S = 0.6  # the tester's first frames may only wake modules up; common practice
+PRESENT_S = 2.0  # TesterPresent repeated, S3Client of ISO 14229-2 (from memory)
 PAUSE_S = 0.05
 
 
@@ -92,6 +93,7 @@ class Tester:
         self._arrived = live.env.event()
         self._link: IsoTpLink | None = None
         self._expected_id = -1
+        self._present_s = 0.0
         self._keys = SharedSecret(SECRET)
         live.network.listen(TESTER, self._frame)
 
@@ -99,7 +101,7 @@ class Tester:
         """Read the codes of every module."""
         live = self._live
         names = list(live.modules)
-        if not self._begin():
+        if not self._begin("reads the codes of all modules"):
             return Report(live.now_s, False, tuple(ModuleReport(name, False) for name in names))
         found = []
         for place, name in enumerate(names):
@@ -111,22 +113,25 @@ class Tester:
 
     def clear(self, names: list[str]) -> dict[str, Answer]:
         """Clear the codes of modules; each one's answer (`Refused` where a gateway is locked)."""
-        return self._with_power(names, lambda name: self.ask(name, asks.clear_codes()))
+        words = f"clears the codes of {names[0] if len(names) == 1 else 'all modules'}"
+        return self._with_power(words, names, lambda name: self.ask(name, asks.clear_codes()))
 
     def unlock(self, name: str) -> Answer:
         """Security access to one module: extended session, seed, key."""
-        return self._with_power([name], self._unlock)[name]
+        return self._with_power(f"unlocks {name}", [name], self._unlock)[name]
 
     def ask(self, name: str, request: bytes) -> Answer:
         """One request to one module, repeated once when nothing comes."""
+        if self._live.now_s >= self._present_s + PRESENT_S:
+            self._keep_awake()
         for _ in range(TRIES):
             answer = asks.decode(name, request, self._exchange(name, request))
             if not isinstance(answer, Silent):
                 return answer
         return Silent(name)
 
-    def _with_power(self, names: list[str], ask: Callable[[str], Answer]) -> dict[str, Answer]:
-        if not self._begin():
+    def _with_power(self, words: str, names: list[str], ask: Callable[[str], Answer]) -> dict[str, Answer]:
+        if not self._begin(words):
             return {name: Silent(name) for name in names}
         answers = {name: ask(name) for name in names}
         self._end()
@@ -152,18 +157,23 @@ class Tester:
             return seed
         return self.ask(name, asks.send_key(self._keys.key(seed.data[1:])))
 
-    def _begin(self) -> bool:
+    def _begin(self, words: str) -> bool:
         live = self._live
-        live.tester(True)
+        live.tester(True, words)
         live.run(0.001)
         if not live.tester_has_power:
             live.tester(False)
             return False
-        wake = Frame(FUNCTIONAL_ID, bytes([2, *asks.keep_session()]).ljust(8, b"\xcc"))
         for _ in range(3):
-            live.network.send(TESTER, wake)
+            self._keep_awake()
             live.run(WAKE_S / 3)
         return True
+
+    def _keep_awake(self) -> None:
+        """TesterPresent to all modules: those asleep wake up, and open sessions stay open."""
+        frame = Frame(FUNCTIONAL_ID, bytes([2, *asks.keep_session()]).ljust(8, b"\xcc"))
+        self._live.network.send(TESTER, frame)
+        self._present_s = self._live.now_s
 
     def _end(self) -> None:
         self._live.tester(False)
@@ -185,6 +195,7 @@ class Tester:
         self._link.send(request)
         live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(WAIT_S)]))
         live.network.drop(TESTER)
+        self._link = None  # what comes later is nobody's answer
         return self._inbox[0] if self._inbox else None
 
     def _frame(self, frame: Frame, sender: str, time_s: float) -> None:

@@ -8,15 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 
 from sim.bench.bench import Bench
-from sim.modules.facts import in_words
+from sim.modules.facts import Verdict, in_words
 from sim.modules.module import ControlModule
 from sim.vehicle.codes import with_failure_type
 from sim.vehicle.conditions import Condition
 from sim.vehicle.harness import TESTER
-from sim.vehicle.messages import bus_graph, shortest_bus_path
 from sim.vehicle.problems import EditProblem, unknown
 
 EDIT_KINDS = ("fault", "repair", "theory")
@@ -77,12 +75,12 @@ def why_silent(bench: Bench, module: str) -> Because:
     live = bench.live
     text = f"{module} does not answer the tester"
     if not live.tester_has_power:
-        culprits = live.culprit_events(live.reading.why_unsupplied(TESTER))
+        culprits = live.culprit_events(live.reading_with_tester.why_unsupplied(TESTER))
         return Because(text, None, (Because("the diagnostic connector gives the tester no power", None,
                                             _all(bench, culprits)),))  # fmt: skip
     if not spec.answers:
         return Because(text, None, (_state(bench, spec),))
-    for sending, hearing in _way_from_tester(bench, module):
+    for sending, hearing in live.way(TESTER, module):
         for channel in (sending, hearing):
             other = live.car.transceivers[channel].module
             if other in live.modules and not live.modules[other].answers:
@@ -106,16 +104,27 @@ def why_telltale(bench: Bench, name: str) -> Because:
     for module in bench.live.modules.values():
         if name in module.telltales:
             lit = module.telltales[name]
-            verdict = module.judge(module.spec.telltales[name].when)
+            when = module.spec.telltales[name].when
+            verdict = module.judge(when)
             text = f"telltale {name} is {'lit' if lit else 'dark'}"
             if not module.sends:
                 return Because(text, None, _all(bench, (module.state_event,)))
-            return Because(
-                text, None, _all(bench, verdict.events) or tuple(_needs(bench, module, verdict.unmet))
-            )
+            events = (*_senders_reasons(bench, module, when, verdict), *verdict.events)
+            return Because(text, None, _all(bench, events) or tuple(_needs(bench, module, verdict.unmet)))
     raise EditProblem(
         unknown("telltale", name, [t for m in bench.live.modules.values() for t in m.telltales])
     )
+
+
+def _senders_reasons(
+    bench: Bench, module: ControlModule, condition: Condition, verdict: Verdict
+) -> Iterator[int | None]:
+    """What the senders of the signals behind a verdict base their present values on."""
+    for name in dict.fromkeys(condition.signals()):
+        fact = module.signal(name)
+        if fact.value is not None and fact.event in verdict.events:
+            message = bench.car.messages.sent[bench.car.messages.carrier[name]]
+            yield from bench.live.modules[message.sender].value_causes(name)
 
 
 def why_engine(bench: Bench) -> Because:
@@ -133,14 +142,16 @@ def why_engine(bench: Bench) -> Because:
     if not controller.sends:
         reasons.append(_state(bench, controller))
     if controller.starter and not controller.starter.released:
-        reasons.append(Because(f"{spec.controller} is not released by the immobilizer"))
+        assert live.car.built.immobilizer is not None
+        authority = live.modules[live.car.built.immobilizer.authority].authority
+        events = _all(bench, (authority.event if authority else None,))
+        reasons.append(Because(f"{spec.controller} is not released by the immobilizer", None, events))
     if len(fed) < spec.cylinders_needed:
         starved = [load for load in (*spec.coils, *spec.injectors) if not live._is_fed(load)]
-        events = {
-            event for load in starved for event in live.culprit_events(live.reading.why_dead(f"{load}.1"))
-        }
+        dead = [live.reading.why_dead(f"{load}.1") for load in starved]
+        culprits = sorted({event for found in dead for event in live.culprit_events(found)})
         text = f"only {len(fed)} of {len(spec.coils)} cylinders are fed (without: {', '.join(starved)})"
-        reasons.append(Because(text, None, _all(bench, sorted(events))))
+        reasons.append(Because(text, None, _all(bench, culprits)))
     if state == "stopped":
         reasons += _starter_needs(bench, spec.starter)
     words = {"stopped": "the engine stands", "cranking": "the engine cranks and does not start"}
@@ -205,33 +216,14 @@ def _state(bench: Bench, module: ControlModule) -> Because:
     )
 
 
-def _way_from_tester(bench: Bench, module: str) -> list[tuple[str, str]]:
-    """Pairs of channels from the tester to a module and back."""
-    live = bench.live
-    messages = live.car.messages
-    tester = live.car.transceivers.get(TESTER)
-    if tester is None:
-        return []
-    graph = bus_graph(live.car.built, messages.buses_of)
-    path = shortest_bus_path(graph, (tester.bus,), messages.buses_of[module]) or []
-    way, here = [], TESTER
-    for a, b in pairwise(path):
-        gateway = graph.edges[a, b, 0]["gateway"]
-        way.append((here, f"{gateway}.{a}"))
-        here = f"{gateway}.{b}"
-    return [*way, (here, f"{module}.{path[-1]}")] if path else []
-
-
 def _broken(bench: Bench, sending: str, hearing: str) -> Because | None:
     live = bench.live
-    live.tester(True)
     powered = {
         c
         for c, part in live.car.transceivers.items()
         if part.module == TESTER or live._is_powered(part.module)
     }
-    links = live.reading.hears(frozenset(powered)).links
-    live.tester_active = False
+    links = live.reading_with_tester.hears(frozenset(powered)).links
     if (sending, hearing) in links and (hearing, sending) in links:
         return None
     causes = _all(bench, live.link_causes(sending, hearing))

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 SECRET: Final = b"invented secret of an invented workshop"
 VIN: Final = "BUSBAYTRAYNER0001"  # invented; 17 characters without I, O and Q as in ISO 3779
 HOLD_S: Final = 5.0  # a diagnostic request keeps a module awake as long as S3 (ISO 14229-2)
+CLOCK_S: Final = 1e-9  # times closer than this are equal: sums of seconds are rounded
 ANSWER_S: Final = 0.003  # a module's own time to answer; common practice, well inside P2 of 50 ms
 
 
@@ -41,7 +42,7 @@ class Diagnostics:
         )
         legislated = module.name == engine_module(world.car.built)
         self.obd = ObdServices(module.memory, self._engine_values) if legislated else None
-        self.awake_until_s = -1.0
+        self._awake_until_s = 0.0
         self._address = world.car.addresses[module.name]
         self._links = {channel: self._link(channel) for channel in module.channels.values()}
 
@@ -53,6 +54,12 @@ class Diagnostics:
             self._links[channel].frame(frame)
         elif frame.can_id == FUNCTIONAL_ID and frame.data and 1 <= frame.data[0] < len(frame.data):
             self._request(channel, frame.data[1 : 1 + frame.data[0]], functional=True)
+
+    @property
+    def awake_for_s(self) -> float:
+        """How long from now the last request keeps the module awake."""
+        left_s = self._awake_until_s - self.module.world.now_s
+        return left_s if left_s > CLOCK_S else 0.0
 
     def restart(self) -> None:
         """The module has lost its supply or was reset."""
@@ -70,8 +77,8 @@ class Diagnostics:
         )
 
     def _request(self, channel: str, request: bytes, functional: bool) -> None:
-        self.awake_until_s = self.module.world.now_s + HOLD_S
-        self.module.world.touch()
+        self._awake_until_s = self.module.world.now_s + HOLD_S
+        self.module.touch()
         gateway = self.module.gateway
         if gateway and gateway.refuses(request[0]):
             answer: bytes | None = None if functional else bytes([0x7F, request[0], 0x33])

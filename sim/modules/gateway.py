@@ -127,18 +127,16 @@ class Gateway:
 
     def _pass(self, bus: str, frame: Frame) -> None:
         if self.on:
-            self.module.world.network.send(f"{self.module.name}.{bus}", frame)
+            self.module.world.send(f"{self.module.name}.{bus}", frame)
 
     def _refuse(self, bus: str, frame: Frame) -> None:
         service = service_of(frame)
         if frame.can_id == FUNCTIONAL_ID or service is None:
             return
-        self.module.world.record(
-            "refused", self.module.name, f"{self.module.name} refuses service {service:02X}: it is locked"
-        )
-        self.module.world.network.send(
-            f"{self.module.name}.{bus}", refusal(frame.can_id + ANSWER_OFFSET, service)
-        )
+        world = self.module.world
+        words = f"{self.module.name} refuses service {service:02X}: it is locked"
+        world.record("refused", self.module.name, words, (world.tester_event,))
+        world.send(f"{self.module.name}.{bus}", refusal(frame.can_id + ANSWER_OFFSET, service))
 
 
 def refusal(can_id: int, service: int) -> Frame:

@@ -17,6 +17,7 @@ from sim.vehicle.description import Immobilizer
 if TYPE_CHECKING:
     from sim.modules.module import ControlModule
 
+PATIENCE = 3  # questions without a right answer before it is told: the engine module may still be booting
 SECRET = b"invented secret of an invented car"
 
 
@@ -35,12 +36,15 @@ class Authority:
         self.event: int | None = None
         self._tries = 0
         self._asked: bytes | None = None
+        self._unanswered = 0
+        self._fob_missed = False
         self._timer: Timer | None = None
 
     def reset(self) -> None:
         """Locked again, nothing asked."""
-        self.released = False
+        self.released = self._fob_missed = False
         self._asked = None
+        self._unanswered = 0
         if self._timer:
             self._timer.cancel()
         self._timer = None
@@ -50,31 +54,37 @@ class Authority:
         mode = self.module.known_mode()
         if mode in ("off", "accessory"):
             if self.released:
-                self.event = self.module.world.record(
-                    "immobilizer", self.module.name, "immobilizer locks", (self.module.mode_event(),)
-                )
+                self._note("immobilizer locks", self.module.mode_event())
             self.reset()
-        elif mode in ("run", "crank") and not self.released and self._timer is None and self._fob_known():
-            self._ask()
+        elif mode in ("run", "crank") and not self.released and self._timer is None:
+            if self.module.world.fob.value != "away":
+                self._ask()
+            elif not self._fob_missed:
+                self._fob_missed = True
+                self._note(
+                    f"{self.module.name} finds no fob", self.module.mode_event(), self.module.world.fob.event
+                )
 
-    def _fob_known(self) -> bool:
-        return self.module.world.fob.value in ("in_range", "at_button")
+    def _note(self, words: str, *causes: int | None) -> None:
+        self.event = self.module.world.record("immobilizer", self.module.name, words, causes)
 
     def _ask(self) -> None:
         world = self.module.world
         self._tries += 1
         number = f"{world.seed}:{self._tries}".encode()
+        if self._asked is None:
+            words = f"{self.module.name} asks {self.spec.engine} for proof"
+            self._note(words, self.module.mode_event(), world.fob.event)
         self._asked = hmac.digest(b"challenge", number, "sha256")[:4]
-        if self._tries == 1 or self.event is None:
-            self.event = world.record(
-                "immobilizer", self.module.name, f"{self.module.name} asks {self.spec.engine} for proof",
-                (self.module.mode_event(),),
-            )  # fmt: skip
         self.module.send(Frame(self.spec.challenge_id, self._asked))
         self._timer = world.after(self.spec.retry_ms / 1000, self._again)
 
     def _again(self) -> None:
         self._timer = None
+        self._unanswered += 1
+        if self._unanswered == PATIENCE:
+            words = f"{self.module.name} gets no proof from {self.spec.engine}"
+            self._note(words, self.event, *self.module.world.way_causes(self.module.name, self.spec.engine))
         if self.module.state == "running":
             self.look()
 
@@ -87,14 +97,9 @@ class Authority:
             if self._timer:
                 self._timer.cancel()
                 self._timer = None
-            self.event = self.module.world.record(
-                "immobilizer",
-                self.module.name,
-                f"{self.spec.engine} has proved itself; start is released",
-                (self.event,),
-            )
+            self._note(f"{self.spec.engine} has proved itself; start is released", self.event)
             self.module.send(Frame(self.spec.release_id, answer_to(frame.data)))
-            self.module.world.touch()
+            self.module.touch()
 
 
 class Starter:
@@ -122,6 +127,7 @@ class Starter:
         ):
             self.reset()
             self.event = mode_event
+            self.module.world.touch()
 
     def frame(self, frame: Frame) -> None:
         """A single frame has arrived."""
@@ -134,6 +140,8 @@ class Starter:
     def _release(self, proved: bool) -> None:
         if proved:
             words = f"{self.module.name} is released for start"
+            authority = self.module.world.modules[self.spec.authority].authority
+            assert authority is not None
             self.released = True
-            self.event = self.module.world.record("immobilizer", self.module.name, words)
+            self.event = self.module.world.record("immobilizer", self.module.name, words, (authority.event,))
             self.module.world.touch()

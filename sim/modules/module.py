@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator
 from functools import partial
 
 from sim.modules.diagnostics import Diagnostics
-from sim.modules.facts import INVALID, Fact, Known, Verdict, judge
+from sim.modules.facts import ENGINE_RPM, INVALID, Fact, Known, Verdict, judge
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Starter
 from sim.modules.memory import CodeMemory, CodeRule, Snapshot, Status
@@ -32,8 +32,6 @@ from sim.vehicle.description import Signal
 
 LINE_ON_V = 6.0  # a sense line counts as on above this; common practice
 INPUT_SHARE = 0.5  # a wired input is active above half of the module's supply; common practice
-ENGINE_RPM = {"stopped": 0, "cranking": 220, "running": 800}  # common practice: cranking and idle speed
-
 
 Causes = Callable[[], tuple[int, ...]]
 
@@ -55,6 +53,7 @@ class ControlModule:
         self.telltales: dict[str, bool] = dict.fromkeys(self.spec.telltales, False)
         self.telltale_events: dict[str, int] = {}
         self.waiting_for: tuple[str, ...] = ()
+        self.touch = partial(world.touch, name)
         self.memory = CodeMemory(on_change=self._status_changed)
         self.code_events: dict[str, int] = {}
         self._booted = False
@@ -220,8 +219,8 @@ class ControlModule:
         if self.state == "starting":
             self._look_for_waits()
             return False
-        if self.master and self.master.look():
-            self.world.touch()
+        if self.master:
+            self.master.look()
         for part in (self.authority, self.starter):
             if part:
                 part.look()
@@ -236,21 +235,18 @@ class ControlModule:
     def mode_changed(self, before: PowerMode) -> None:
         """The master has changed the mode: a new operation cycle begins with run."""
         if before in ("off", "accessory") and self.master and self.master.mode in ("run", "crank"):
-            self.memory.new_operation_cycle()
-        self.world.touch()
+            self._ignition_on()
+        self.touch()
 
     def send(self, frame: Frame) -> None:
-        """Send a single frame on every bus of this module that has other members or routes for it."""
-        for bus, channel in self.channels.items():
-            self.world.network.send(channel, frame)
-            if self.gateway:
-                self.gateway.frame(bus, frame)
-                break
+        """Send a single frame on every bus of this module."""
+        for channel in self.channels.values():
+            self.world.send(channel, frame)
 
     def restart(self, why: str) -> None:
         """A reset by software: everything volatile is lost."""
         if self.hears:
-            self._enter("starting", f"{self.name} resets: {why}", ())
+            self._enter("starting", f"{self.name} resets: {why}", (self.world.tester_event,))
             self._shut()
             self._begin_start()
 
@@ -370,7 +366,8 @@ class ControlModule:
         message = self.world.car.messages.sent[stream.name.partition("@")[0]]
         first = f"heard.{message.name}"
         if self.facts.get(first, Fact(None)).value is not True:
-            event = self.world.record("heard", self.name, f"{self.name} hears {message.name}")
+            arrival = self.world.arrival_causes(self.name, message.name)
+            event = self.world.record("heard", self.name, f"{self.name} hears {message.name}", arrival)
             self.facts[first] = Fact(True, event)
         for name, value in self.world.codec.decode(message, stream.delivered).items():
             before = self.facts.get(f"signal.{name}", Fact(None)).value
@@ -382,13 +379,17 @@ class ControlModule:
             causes = self.world.modules[message.sender].value_causes(name)
             event = self.world.record("signal", self.name, words, (*causes, self.facts[first].event))
             self.facts[f"signal.{name}"] = Fact(value, event)
-        self.world.touch()
+            if name == "power_mode" and value in ("run", "crank") and before not in ("run", "crank"):
+                self._ignition_on()
+        self.touch()
 
     def _went_missing(self, message: str, _time_s: float) -> None:
-        causes = self.world.silence_causes(self.name, message)
-        event = self.world.record("missing", self.name, f"{self.name} no longer gets {message}", causes)
+        causes = self.world.silence_causes(self.name, message) or self.world.arrival_causes(
+            self.name, message
+        )
+        event = self.world.record("missing", self.name, f"{self.name} does not get {message}", causes)
         self._mark_missing(message, event)
-        self.world.touch()
+        self.touch()
 
     def _mark_missing(self, message: str, event: int | None) -> None:
         self.facts[f"heard.{message}"] = Fact(False, event)
@@ -477,7 +478,15 @@ class ControlModule:
         self._enter("running", f"{self.name} is online", (self.state_event, *heard))
         self.memory.new_operation_cycle()
         self._start_sending()
-        self._timer("woken", self.spec.stay_awake_ms / 1000, self.world.touch)
+        self._timer("woken", self.spec.stay_awake_ms / 1000, self.touch)
+        self._press_that_woke()
+
+    def _press_that_woke(self) -> None:
+        """The press of the button that woke the master counts as soon as the master can act on it."""
+        if self.master:
+            pressed = self.facts.get(f"input.{self.master.rules.button}", Fact(None))
+            if pressed.value is True and pressed.event is not None:
+                self.master.button(True, pressed.event)
 
     def _start_sending(self) -> None:
         self._values = {}
@@ -499,6 +508,8 @@ class ControlModule:
     def _shut(self) -> None:
         """Everything that stops with the supply, a reset or sleep."""
         self._stop_sending()
+        for channel in self.channels.values():
+            self.world.network.drop(channel)
         for watch in self._stale:
             watch.cancel()
         self._stale = []
@@ -541,8 +552,8 @@ class ControlModule:
             yield f"power mode is {mode}", self.mode_event()
         if self.runs_engine and self.world.engine.value != "stopped":
             yield f"the engine is {self.world.engine.value}", self.world.engine.event
-        if self.diagnostics.awake_until_s > self.world.now_s:
-            yield "a tester is talking to it", None
+        if self.diagnostics.awake_for_s > 0:
+            yield "a tester is talking to it", self.world.tester_event
         if not self._can_sleep():
             yield "it has nothing to wake it", None
 
@@ -561,19 +572,22 @@ class ControlModule:
             self._drop_timer("quiet")
             self._enter("running", f"{self.name} is online again: {reasons[0][0]}", (reasons[0][1],))
             self._start_sending()
-        elif self.world.bus_is_quiet(self.name):
+        elif self.world.sender_heard_by(self.name) is None:
             self._timer_once("quiet", self.spec.sleep_after_ms / 1000, self._fall_asleep)
         else:
             self._drop_timer("quiet")
-        if self.diagnostics.awake_until_s > self.world.now_s:
-            self._timer_once(
-                "tester gone", self.diagnostics.awake_until_s - self.world.now_s, self.world.touch
-            )
+        if self.diagnostics.awake_for_s > 0:
+            self._timer_once("tester gone", self.diagnostics.awake_for_s, self.touch)
 
     def _get_tired(self) -> None:
         if not list(self.wake_reasons()):
-            self._enter("going to sleep", f"{self.name} has no reason to stay awake and stops sending",
-                        (self.mode_event(),))  # fmt: skip
+            known = [fact.event for key, fact in self.facts.items() if key.startswith(("line.", "input."))]
+            newest = max(
+                event for event in (*known, self.mode_event(), self.state_event) if event is not None
+            )
+            self._enter(
+                "going to sleep", f"{self.name} has no reason to stay awake and stops sending", (newest,)
+            )
             self._stop_sending()
 
     def _fall_asleep(self) -> None:
@@ -587,16 +601,13 @@ class ControlModule:
             if kind in ("line", "input") and fact.value is True and (sources is None or name in sources):
                 self._wake(f"{kind} {name}", (fact.event,))
                 return
-        if (sources is None or "bus" in sources) and not self.world.bus_is_quiet(self.name):
-            self._wake("the bus", self._bus_events())
-
-    def _bus_events(self) -> tuple[int | None, ...]:
-        buses = set(self.channels)
-        return tuple(
-            other.state_event
-            for other in self.world.modules.values()
-            if other.sends and buses & set(other.channels)
-        )[:1]
+        fob = self.world.fob
+        if "fob" in (sources or ()) and fob.value != "away" and (fob.event or -1) > (self.state_event or -1):
+            self._wake("the fob", (fob.event,))
+        elif sources is None or "bus" in sources:
+            sender = self.world.sender_heard_by(self.name)
+            if sender is not None:
+                self._wake("the bus", (self.world.sending_since(sender),))
 
     def _wake(self, source: str, causes: tuple[int | None, ...]) -> None:
         self._enter("starting", f"{self.name} wakes by {source}", causes)
@@ -636,8 +647,13 @@ class ControlModule:
     def _status_changed(self, code: str, old: int, new: int) -> None:
         cleared = Status.TEST_NOT_COMPLETED_SINCE_CLEAR | Status.TEST_NOT_COMPLETED_THIS_CYCLE
         if new == cleared:
-            if old & Status.CONFIRMED:
-                self.world.record("code cleared", self.name, f"{self.name}: {code} is cleared")
+            if old & (Status.PENDING | Status.CONFIRMED):
+                self.world.record(
+                    "code cleared",
+                    self.name,
+                    f"{self.name}: {code} is cleared",
+                    (self.world.tester_event,),
+                )
             for test in self._tests():
                 if self.memory.get(test.code).code == code:
                     test.again()
@@ -653,10 +669,16 @@ class ControlModule:
             return False
         event = self.world.record("input", self.name, f"{words} go {'on' if value else 'off'}", causes())
         self.facts[key] = Fact(value, event)
-        if key.startswith("line.") and value and self.state == "running":
-            self.memory.new_operation_cycle()
-        self.world.touch()
+        if key.startswith("line.") and value:
+            self._ignition_on(by_line=True)
+        self.touch()
         return True
+
+    def _ignition_on(self, by_line: bool = False) -> None:
+        """An operation cycle begins with the ignition: by the module's sense line, or by what it hears."""
+        has_line = any(key.startswith("line.") for key in self.facts)
+        if self.state == "running" and by_line == has_line:
+            self.memory.new_operation_cycle()
 
     def _timer(self, name: str, delay_s: float, action: Callable[[], None]) -> None:
         self._drop_timer(name)

@@ -27,26 +27,38 @@ SIGNAL_INVALID = "86"
 
 
 class Maturing:
-    """One test with its code: `judge(failing, causes)` starts maturing or healing."""
+    """One test with its code: `judge(failing, causes)` starts maturing or healing.
+
+    `proved` is asked before the test passes: has the good been seen, or only nothing bad?
+    """
 
     def __init__(
-        self, module: ControlModule, code: str, mature_s: float, heal_s: float, words: Callable[[], str]
+        self,
+        module: ControlModule,
+        code: str,
+        mature_s: float,
+        heal_s: float,
+        words: Callable[[], str],
+        proved: Callable[[], bool] = lambda: True,
     ) -> None:
         self.module = module
         self.code = code
         self._mature_s = mature_s
         self._heal_s = heal_s
         self._words = words
+        self._proved = proved
         self.failing: bool | None = None
         self._causes: tuple[int, ...] = ()
+        self._least_s = 0.0
         self._timer: Timer | None = None
 
-    def judge(self, failing: bool, causes: tuple[int, ...]) -> None:
-        """The monitored thing is bad (or good) from now on."""
+    def judge(self, failing: bool, causes: tuple[int, ...], least_s: float = 0.0) -> None:
+        """The monitored thing is bad (or good) from now on; nothing is decided before `least_s` from now."""
         if failing is self.failing:
             return
         self.failing = failing
         self._causes = causes
+        self._least_s = least_s
         self._restart()
 
     def rest(self) -> None:
@@ -64,13 +76,14 @@ class Maturing:
         if self._timer:
             self._timer.cancel()
         action, delay_s = (self._fail, self._mature_s) if self.failing else (self._pass, self._heal_s)
-        self._timer = self.module.world.after(delay_s, action)
+        self._timer = self.module.world.after(max(delay_s, self._least_s), action)
 
     def _fail(self) -> None:
         self.module.set_code(self.code, self._words(), self._causes)
 
     def _pass(self) -> None:
-        self.module.heal_code(self.code, self._causes)
+        if self._proved():
+            self.module.heal_code(self.code, self._causes)
 
 
 class Enabling:
@@ -88,18 +101,22 @@ class Enabling:
         """Judge the condition now; returns whether the test may run."""
         verdict = self._judge() if self._module.tests_run else Verdict(False)
         if verdict.value is not True:
-            self.on = False
-            if self._timer:
-                self._timer.cancel()
-                self._timer = None
+            self.stop()
         elif not self.on and (self._timer is None or not self._timer.waiting):
             self.events = verdict.events
             self._timer = self._module.world.after(self._after_s, self._settled)
         return self.on
 
+    def stop(self) -> None:
+        """The test may not run; the settling time begins anew."""
+        self.on = False
+        if self._timer:
+            self._timer.cancel()
+            self._timer = None
+
     def _settled(self) -> None:
         self.on = True
-        self._module.world.touch()
+        self._module.touch()
 
 
 class MessageMonitor:
@@ -116,7 +133,9 @@ class MessageMonitor:
         if invalid_code is None and is_known_role(role):
             invalid_code = f"{invalid_data_code(role)}-{SIGNAL_INVALID}"
         times = (expected.mature_s, expected.heal_s)
-        self.lost = Maturing(module, lost_code, *times, lambda: f"{expected.message} not heard")
+        self.lost = Maturing(
+            module, lost_code, *times, lambda: f"{expected.message} not heard", self._heard_since_start
+        )
         self.invalid: Maturing | None = None
         if invalid_code and module.world.car.messages.sent[expected.message].signals:
             self.invalid = Maturing(
@@ -124,6 +143,7 @@ class MessageMonitor:
             )
         self.enabling = Enabling(module, lambda: module.judge_monitoring(expected.when), expected.after_s)
         self._watch: Watch | None = None
+        self._since_s = 0.0
 
     @property
     def tests(self) -> list[Maturing]:
@@ -133,23 +153,32 @@ class MessageMonitor:
     def look(self) -> None:
         """Start or stop watching as the enabling condition says, and look at validity."""
         if not self.enabling.look():
-            self.stop()
+            self._rest()
             return
         if self._watch is None:
+            self._since_s = self.module.world.now_s
             self._watch = self.module.world.network.watch(
                 self._stream, self._channel, self.expected.limit_s, self._gone, self._heard
             )
             # good until the watch says otherwise
-            self.lost.judge(False, self.enabling.events)
+            self.lost.judge(False, self.enabling.events, self.expected.limit_s)
         self._look_at_values()
 
     def stop(self) -> None:
         """The module no longer tests."""
+        self.enabling.stop()
+        self._rest()
+
+    def _rest(self) -> None:
         if self._watch is not None:
             self._watch.cancel()
             self._watch = None
         for test in self.tests:
             test.rest()
+
+    def _heard_since_start(self) -> bool:
+        heard_s = self.module.world.network.heard_at(self._stream, self._channel)
+        return heard_s is not None and heard_s >= self._since_s
 
     def _look_at_values(self) -> None:
         if self.invalid is None:
@@ -162,7 +191,9 @@ class MessageMonitor:
         if bad:
             self.invalid.judge(True, tuple(fact.event for fact in bad if fact.event is not None))
         elif any(fact.value is not None for fact in facts):
-            self.invalid.judge(False, ())
+            self.invalid.judge(False, tuple(fact.event for fact in facts if fact.event is not None))
+        else:
+            self.invalid.rest()
 
     def _gone(self, time_s: float) -> None:
         module = self.module
@@ -172,14 +203,17 @@ class MessageMonitor:
             "lost",
             module.name,
             f"{module.name} has not heard {self.expected.message} for {limit_ms:g} ms",
-            causes,
+            causes or module.world.arrival_causes(module.name, self.expected.message),
         )
         self.lost.judge(True, (event,))
 
     def _heard(self, time_s: float) -> None:
         module = self.module
         event = module.world.record(
-            "heard", module.name, f"{module.name} hears {self.expected.message} again"
+            "heard",
+            module.name,
+            f"{module.name} hears {self.expected.message} again",
+            module.world.arrival_causes(module.name, self.expected.message),
         )
         self.lost.judge(False, (event,))
 
@@ -213,6 +247,7 @@ class CircuitMonitor:
 
     def stop(self) -> None:
         """The module no longer tests."""
+        self.enabling.stop()
         self.test.rest()
 
     def _words(self) -> str:

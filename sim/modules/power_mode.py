@@ -30,6 +30,7 @@ class PowerModeMaster:
     def reset(self) -> None:
         """The master lost its supply: it comes up in off."""
         self.mode = "off"
+        self._entered_s = self.module.world.now_s
         for timer in self._timers:
             timer.cancel()
 
@@ -39,9 +40,9 @@ class PowerModeMaster:
         if pressed and not acted:
             self._say_refused(event)
 
-    def look(self) -> bool:
-        """Try the rules that need no button; returns whether the mode changed."""
-        return self._act("change", ())
+    def look(self) -> None:
+        """Try the rules that need no button."""
+        self._act("change", ())
 
     def why_not(self) -> list[tuple[ModeRule, Verdict]]:
         """For every rule out of the present mode: its verdict now."""
@@ -69,7 +70,7 @@ class PowerModeMaster:
         for timer in self._timers:
             timer.cancel()
         waits = sorted({rule.after_s for rule in self.rules.rules if rule.after_s and to in rule.from_})
-        self._timers = [world.after(after_s, world.touch) for after_s in waits]
+        self._timers = [world.after(after_s, self.module.touch) for after_s in waits]
         self.module.mode_changed(before)
 
     def _say_refused(self, event: int) -> None:

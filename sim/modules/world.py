@@ -12,10 +12,13 @@ from sim.modules.facts import Fact
 from sim.modules.signals import Codec
 from sim.modules.trace import Trace
 from sim.network.can import CanNetwork, Stream
+from sim.network.frames import Frame
 from sim.vehicle.car import Car
 
 if TYPE_CHECKING:
     from sim.modules.module import ControlModule
+
+SEND_LIMIT_S = 0.1  # a single frame that nobody has acknowledged by then is given up; common practice
 
 
 class Timer:
@@ -49,10 +52,13 @@ class Timer:
 class World:
     """One car's surroundings, shared by its modules.
 
-    `streams[message, bus]` is a message as it runs on one bus. `touch` asks for a new look at wiring and
-    rules at this instant. `silence_causes(receiver, message)` are the events because of which a receiver does
-    not get a message, `design_causes(name)` the theories that are about a part. `bus_is_quiet(module)`:
-    nobody that the module could hear is sending.
+    `streams[message, bus]` is a message as it runs on one bus. `touch(module)` lets one module look again at
+    what it knows, at this instant; `touch()` lets everybody, and the wiring. `silence_causes(receiver,
+    message)` are the events because of which a receiver does not get a message, `arrival_causes` those
+    because of which it does, `way_causes(one, other)` what keeps frames from passing between two modules,
+    `design_causes(name)` the theories that are about a part.
+    `sender_heard_by(module)` is a channel that sends and that the module's transceivers hear, awake or not;
+    `sending_since(channel)` the event since which it does.
     """
 
     env: simpy.Environment
@@ -60,9 +66,12 @@ class World:
     network: CanNetwork
     trace: Trace
     codec: Codec
-    touch: Callable[[], None]
+    touch: Callable[..., None]
     silence_causes: Callable[[str, str], tuple[int, ...]]
-    bus_is_quiet: Callable[[str], bool]
+    arrival_causes: Callable[[str, str], tuple[int, ...]]
+    sender_heard_by: Callable[[str], str | None]
+    sending_since: Callable[[str], int | None]
+    way_causes: Callable[[str, str], tuple[int, ...]]
     design_causes: Callable[[str], tuple[int, ...]]
     seed: int = 0
     streams: dict[tuple[str, str], Stream] = field(default_factory=dict)
@@ -70,6 +79,7 @@ class World:
     fob: Fact = field(default_factory=lambda: Fact("in_range"))
     engine: Fact = field(default_factory=lambda: Fact("stopped"))
     speed_kph: Fact = field(default_factory=lambda: Fact(0))
+    tester_event: int | None = None
 
     @property
     def now_s(self) -> float:
@@ -79,6 +89,10 @@ class World:
     def record(self, kind: str, subject: str, text: str, causes: tuple[int | None, ...] = ()) -> int:
         """Add an event to the trace at this instant."""
         return self.trace.record(self.now_s, kind, subject, text, causes)
+
+    def send(self, channel: str, frame: Frame) -> None:
+        """Send a single frame, or give it up where nobody takes it in time."""
+        self.after(SEND_LIMIT_S, self.network.send(channel, frame))
 
     def after(self, delay_s: float, action: Callable[[], None]) -> Timer:
         """Call `action` after a delay."""
