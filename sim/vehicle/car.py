@@ -95,6 +95,13 @@ class Resistor(Element):
 
 
 @dataclass(frozen=True, slots=True)
+class LiftedJoint(Resistor):
+    """A ground joint at `volt` above the body: others' stray current through it, as one number."""
+
+    volt: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class LoadPart(Element):
     """Something that draws current."""
 
@@ -175,6 +182,11 @@ class Condition:
     added_ohm: Mapping[str, float] = field(default_factory=dict)  # element id -> series resistance
     fitted_a: Mapping[str, float] = field(default_factory=dict)  # fuse -> rating of a wrong fuse
     leads: Mapping[str, tuple[Element, ...]] = field(default_factory=dict)  # bypass leads and shorts by name
+    loosened: Mapping[str, tuple[str, ...]] = field(
+        default_factory=dict
+    )  # half seated: pins that do not meet
+    swapped: Mapping[str, str] = field(default_factory=dict)  # pin -> pin whose wire sits in its cavity
+    offset_v: Mapping[str, float] = field(default_factory=dict)  # ground point -> voltage above the body
     battery_pct: float | None = None
 
 
@@ -218,7 +230,8 @@ class Car:
             return False
         match element:
             case Contact():
-                return element.connector not in state.unplugged
+                loose = state.loosened.get(element.connector, ())
+                return element.connector not in state.unplugged and element.id not in loose
             case FuseLink():
                 return element.id not in state.pulled and element.id not in state.blown
             case RelayContact() | Coil():
@@ -227,11 +240,28 @@ class Car:
 
     @cached_property
     def all_elements(self) -> Mapping[str, Element]:
-        """The built elements and those that edits have added."""
-        extra = {
-            part.id: part for name in sorted(self.condition.leads) for part in self.condition.leads[name]
-        }
-        return {**self.elements, **extra} if extra else self.elements
+        """The built elements as edits have moved them, and those that edits have added."""
+        state = self.condition
+        extra = {part.id: part for name in sorted(state.leads) for part in state.leads[name]}
+        built = self.elements
+        if state.swapped or state.offset_v:
+            built = {id: self._moved(element) for id, element in built.items()}
+        return {**built, **extra} if extra else built
+
+    def _moved(self, element: Element) -> Element:
+        if isinstance(element, Resistor) and element.id in self.condition.offset_v:
+            volt = self.condition.offset_v[element.id]
+            return LiftedJoint(element.id, element.a, element.b, element.ohm, element.kind, volt)
+        if isinstance(element, Contact) or not {element.a, element.b} & self._moved_ends.keys():
+            return element
+        ends = self._moved_ends
+        return replace(element, a=ends.get(element.a, element.a), b=ends.get(element.b, element.b))
+
+    @cached_property
+    def _moved_ends(self) -> dict[str, str]:
+        """Where wires end now that should end somewhere else: cavities whose wires are swapped."""
+        near = {id: self.elements[id].a for id in self.condition.swapped}
+        return {near[pin]: near[other] for pin, other in self.condition.swapped.items()}
 
     def pin_of(self, module: str, function: str) -> Pin | None:
         """A module's pin by its function, e.g. `B+`, `GND`, `powertrain.H`."""

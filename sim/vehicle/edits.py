@@ -8,6 +8,11 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     open ECM.C1.3                 mend ECM.C1.3           a pin, wire, ground point or splice leg interrupted
     corrode ECM.C1.3 0.5 ohm                              added resistance
     short ECM.C1.3 to BODY 0.1 ohm                        any two terminals; `unshort ECM.C1.3 to BODY`
+    swap ECM.C1.4 with ECM.C1.5                           wires in each other's cavity; `unswap ... with ...`
+    loosen X10                                            half seated: some pins do not meet; `plug X10` mends
+    offset G2 1.5 V                                       a ground point above the body; `mend G2`
+    terminate DLC.6 to DLC.14 120 ohm                     one terminator more; `unterminate DLC.6 to DLC.14`
+    open GW:diag.terminator                               one less, also `open R1`; `mend` puts it back
     bypass GW diag to powertrain  unbypass GW             a lead in place of an unplugged gateway
     charge 30 %                                           the battery's state of charge
     theory ECM waits for TRM                              start-up
@@ -19,20 +24,25 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
 
 from __future__ import annotations
 
+import random
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 from sim.vehicle.car import Car, Contact, Element, FuseLink, RelayContact, Resistor, Wire
 from sim.vehicle.description import Vehicle
-from sim.vehicle.harness import build
+from sim.vehicle.harness import TERMINATOR_OHM, build
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 
+Value = TypeVar("Value")
+
+LOOSE_SHARE = 0.4  # of the pins of a half seated connector; common practice
 SHORT_OHM = 0.05  # a hard short: two strands touching; common practice
 LEAD_M, LEAD_MM2 = 0.3, 0.75
 # a network solved by numbers has no room for resistances far outside what a meter can tell apart
-_LIMITS = {"ohm": (0.001, 10_000_000.0), "A": (0.5, 500.0), "%": (0.0, 100.0)}
+_LIMITS = {"ohm": (0.001, 10_000_000.0), "A": (0.5, 500.0), "%": (0.0, 100.0), "V": (-15.0, 15.0)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +89,9 @@ def _unplug(words: list[str], car: Car) -> Edit:
     def change(car: Car) -> Car:
         if name in car.condition.unplugged:
             raise EditProblem(f"{name} is unplugged already")
-        return car.with_condition(unplugged=car.condition.unplugged | {name})
+        return car.with_condition(
+            unplugged=car.condition.unplugged | {name}, loosened=_less(car.condition.loosened, name)
+        )
 
     return Edit(f"unplug {name}", "fault", change, f"plug {name}")
 
@@ -88,6 +100,8 @@ def _plug(words: list[str], car: Car) -> Edit:
     name = _connector(words, car, "plug")
 
     def change(car: Car) -> Car:
+        if name in car.condition.loosened:
+            return car.with_condition(loosened=_less(car.condition.loosened, name))
         if name not in car.condition.unplugged:
             raise EditProblem(f"{name} is plugged in already")
         owner = car.connectors[name].owner
@@ -96,6 +110,24 @@ def _plug(words: list[str], car: Car) -> Edit:
         return car.with_condition(unplugged=car.condition.unplugged - {name})
 
     return Edit(f"plug {name}", "repair", change, f"unplug {name}")
+
+
+def _loosen(words: list[str], car: Car) -> Edit:
+    name = _connector(words, car, "loosen")
+    pins = [pin.id for pin in car.connectors[name].pins]
+
+    def change(car: Car) -> Car:
+        if name in car.condition.unplugged or name in car.condition.loosened:
+            raise EditProblem(f"{name} is not fully plugged in already")
+        # which terminals do not reach is chance on a real connector; here always the same ones
+        loose = random.Random(name).sample(pins, max(1, round(len(pins) * LOOSE_SHARE)))
+        return car.with_condition(loosened={**car.condition.loosened, name: tuple(sorted(loose))})
+
+    return Edit(f"loosen {name}", "fault", change, f"plug {name}")
+
+
+def _less(known: Mapping[str, Value], name: str) -> dict[str, Value]:
+    return {key: value for key, value in known.items() if key != name}
 
 
 def _connector(words: list[str], car: Car, verb: str) -> str:
@@ -181,10 +213,13 @@ def _mend(words: list[str], car: Car) -> Edit:
 
     def change(car: Car) -> Car:
         state = car.condition
-        if name not in state.opened and name not in state.added_ohm:
+        if name not in state.opened and name not in state.added_ohm and name not in state.offset_v:
             raise EditProblem(f"{name} is whole already")
-        added = {key: value for key, value in state.added_ohm.items() if key != name}
-        return car.with_condition(opened=state.opened - {name}, added_ohm=added)
+        return car.with_condition(
+            opened=state.opened - {name},
+            added_ohm=_less(state.added_ohm, name),
+            offset_v=_less(state.offset_v, name),
+        )
 
     return Edit(f"mend {name}", "repair", change, None)
 
@@ -211,7 +246,8 @@ def _conductor(words: list[str], car: Car, verb: str) -> str:
     known = [
         element.id
         for element in car.elements.values()
-        if isinstance(element, Contact | Wire) or (isinstance(element, Resistor) and element.kind == "joint")
+        if isinstance(element, Contact | Wire)
+        or (isinstance(element, Resistor) and element.kind in ("joint", "terminator"))
     ]
     raise EditProblem(unknown("pin, wire or ground point", name, known))
 
@@ -257,7 +293,7 @@ def _two(words: list[str], verb: str, car: Car) -> tuple[str, str, list[str]]:
         raise EditProblem(f"write '{verb} TERMINAL to TERMINAL'")
     a, b = terminal_of(words[0], car), terminal_of(words[2], car)
     if a == b:
-        raise EditProblem(f"{a} cannot be shorted to itself")
+        raise EditProblem(f"{a} cannot be joined to itself")
     return a, b, words[3:]
 
 
@@ -270,6 +306,77 @@ def _take_off(lead: str, text: str) -> Edit:
         )
 
     return Edit(text, "repair", change, None)
+
+
+def _offset(words: list[str], car: Car) -> Edit:
+    name = words[0] if words else ""
+    if name not in car.built.grounds:
+        raise EditProblem(unknown("ground point", name, car.built.grounds))
+    volt = _number(words[1:], "V", f"offset {name}")
+
+    def change(car: Car) -> Car:
+        return car.with_condition(offset_v={**car.condition.offset_v, name: volt})
+
+    return Edit(f"offset {name} {volt:g} V", "fault", change, f"mend {name}")
+
+
+def _terminate(words: list[str], car: Car) -> Edit:
+    a, b, rest = _two(words, "terminate", car)
+    ohm = _number(rest, "ohm", "terminate") if rest else TERMINATOR_OHM
+    name = f"terminate {a} to {b}"
+
+    def change(car: Car) -> Car:
+        part = Resistor(name, a, b, ohm, "terminator")
+        return car.with_condition(leads={**car.condition.leads, name: (part,)})
+
+    return Edit(f"{name} {ohm:g} ohm", "fault", change, f"unterminate {a} to {b}")
+
+
+def _unterminate(words: list[str], car: Car) -> Edit:
+    a, b, rest = _two(words, "unterminate", car)
+    if rest:
+        raise EditProblem(f"'{' '.join(rest)}' too many behind 'unterminate {a} to {b}'")
+    return _take_off(f"terminate {a} to {b}", f"unterminate {a} to {b}")
+
+
+def _swap(words: list[str], car: Car) -> Edit:
+    one, other = _two_pins(words, "swap", car)
+
+    def change(car: Car) -> Car:
+        moved = sorted({one, other} & car.condition.swapped.keys())
+        if moved:
+            raise EditProblem(f"another wire sits in {moved[0]} already")
+        return car.with_condition(swapped={**car.condition.swapped, one: other, other: one})
+
+    return Edit(f"swap {one} with {other}", "fault", change, f"unswap {one} with {other}")
+
+
+def _unswap(words: list[str], car: Car) -> Edit:
+    one, other = _two_pins(words, "unswap", car)
+
+    def change(car: Car) -> Car:
+        if car.condition.swapped.get(one) != other:
+            raise EditProblem(f"{one} and {other} are not swapped")
+        return car.with_condition(swapped=_less(_less(car.condition.swapped, one), other))
+
+    return Edit(f"unswap {one} with {other}", "repair", change, f"swap {one} with {other}")
+
+
+def _two_pins(words: list[str], verb: str, car: Car) -> tuple[str, str]:
+    if len(words) != 3 or words[1] != "with":
+        raise EditProblem(f"write '{verb} PIN with PIN'")
+    one, other = (_pin(word, car) for word in (words[0], words[2]))
+    if one == other or car.pins[one].connector != car.pins[other].connector:
+        raise EditProblem(f"'{verb}' takes two pins of one connector (here: {one} and {other})")
+    return one, other
+
+
+def _pin(name: str, car: Car) -> str:
+    module, _, function = name.partition(".")
+    pin = car.pins.get(name) or car.pin_of(module, function)
+    if pin is None:
+        raise EditProblem(unknown("pin", name, car.pins))
+    return pin.id
 
 
 # -- bypass lead and battery ---------------------------------------------------------------------------
@@ -449,6 +556,12 @@ _VERBS: dict[str, Callable[[list[str], Car], Edit]] = {
     "corrode": _corrode,
     "short": _short,
     "unshort": _unshort,
+    "loosen": _loosen,
+    "swap": _swap,
+    "unswap": _unswap,
+    "offset": _offset,
+    "terminate": _terminate,
+    "unterminate": _unterminate,
     "bypass": _bypass,
     "unbypass": _unbypass,
     "charge": _charge,

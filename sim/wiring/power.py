@@ -24,6 +24,7 @@ from sim.vehicle.car import (
     Element,
     FuseLink,
     HandSwitch,
+    LiftedJoint,
     LoadPart,
     RelayContact,
     Resistor,
@@ -102,6 +103,8 @@ class PowerCircuit:
         car = self._car
         if isinstance(element, Source):
             self._circuit.source(element.id, element.a, element.b, *_source_values(element, car))
+        elif isinstance(element, LiftedJoint):
+            self._circuit.source(element.id, element.a, element.b, element.volt, ohm_of(element, car))
         else:
             self._circuit.resistor(element.id, element.a, element.b, ohm_of(element, car))
         if not car.is_whole(element):

@@ -51,8 +51,8 @@ OPEN_WEIGHT = 1e9
 class Culprit:
     """One thing that stops current or a signal.
 
-    what: open, unplugged, pulled, blown, switch open, driver off, resistance, short, no terminator,
-        wrong bit rate, battery.
+    what: open, unplugged, half seated, pulled, blown, switch open, driver off, swapped, resistance, short,
+        no terminator, wrong bit rate, battery.
     owner: the connector, fuse, relay, module or lead that the element belongs to.
     """
 
@@ -88,7 +88,7 @@ class Tracer:
         nodes = bus_nodes(self.car)
         return _graph(
             element
-            for element in self.car.all_elements.values()
+            for element in (*self.car.elements.values(), *self._leads())
             if element.a in nodes and element.b in nodes and _conducts_by_design(element)
         )
 
@@ -138,15 +138,22 @@ class Tracer:
     ) -> list[Culprit]:
         graph = self._feeds if graph is None else graph
         opens = [culprit for start, goal in ways for culprit in self._opens_fed(graph, start, goal, reading)]
-        if opens:
-            return opens
-        return self._bad_joints(graph, ways, reading)
+        return opens or self._swaps(graph, ways, reading) or self._bad_joints(graph, ways, reading)
 
     def _opens_fed(self, graph: nx.Graph[str], start: str, goal: str, reading: Reading) -> Iterator[Culprit]:
         for element in self._opens(graph, start, goal, reading):
             yield self._culprit(element, self._fault(element))
             if isinstance(element, RelayContact) and self.car.is_whole(element):
                 yield from self._why_not_pulled_in(element.relay, reading)
+
+    def _swaps(self, graph: nx.Graph[str], ways: list[tuple[str, str]], reading: Reading) -> list[Culprit]:
+        """Pins on these ways whose cavity holds another wire."""
+        return [
+            self._culprit(element, "swapped")
+            for start, goal in ways
+            for element in self._way(graph, start, goal, reading)
+            if element.id in self.car.condition.swapped
+        ]
 
     def _why_not_pulled_in(self, relay: str, reading: Reading) -> list[Culprit]:
         coil = next(one for one in reading.wiring.coils if one.relay == relay)
@@ -184,6 +191,7 @@ class Tracer:
         for start, goal in ((a.h, b.h), (a.l, b.l)):
             for element in self._opens(self._lines, start, goal, reading):
                 yield self._culprit(element, self._fault(element))
+        yield from self._swaps(self._lines, [(a.h, b.h), (a.l, b.l)], reading)
         for cluster in self._clusters_of(pair):
             for part in cluster.parts:
                 element = self.car.all_elements[part.id]
@@ -263,7 +271,7 @@ class Tracer:
             element.id: (abs(reading.between(element.a, element.b) or 0.0), element)
             for start, goal in ways
             for element in self._way(graph, start, goal, reading)
-            if element.id in self.car.condition.added_ohm
+            if element.id in self.car.condition.added_ohm or element.id in self.car.condition.offset_v
         }
         worst = sorted(drops.values(), key=lambda drop: -drop[0])
         return [self._culprit(element, "resistance") for drop_v, element in worst if drop_v > DROP_V]
@@ -291,6 +299,8 @@ class Tracer:
         match element:
             case Contact() if element.connector in state.unplugged:
                 return "unplugged"
+            case Contact() if element.id in state.loosened.get(element.connector, ()):
+                return "half seated"
             case FuseLink() if element.id in state.pulled:
                 return "pulled"
             case FuseLink() if element.id in state.blown:

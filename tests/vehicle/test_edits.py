@@ -194,7 +194,7 @@ MISTAKES = [
     ("corrode G7 -1 ohm", "'corrode G7' takes 0.001 to 1e+07 ohm (here: -1)"),
     ("corrode G7 nan ohm", "'corrode G7' takes 0.001 to 1e+07 ohm (here: nan)"),
     ("short ECM.C1.1 BODY", "write 'short TERMINAL to TERMINAL'"),
-    ("short BODY to BODY", "BODY cannot be shorted to itself"),
+    ("short BODY to BODY", "BODY cannot be joined to itself"),
     ("short BOBY to BAR", "no terminal 'BOBY' in this car; did you mean 'BODY'?"),
     ("unshort BAR to BODY", "there is no 'short BAR to BODY' to take off"),
     ("bypass GW", "write 'bypass GATEWAY BUS to BUS', for example 'bypass GW diag to powertrain'"),
