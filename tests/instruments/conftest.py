@@ -16,13 +16,14 @@ THREE_NODES = """
 car: Three nodes
 battery: {charge_pct: 94}
 buses: {main: {line: LINE}}
+grounds: {G1: {}, G2: {title: of node 2 alone}, G5: {title: free}}
 fuses:
   F1: {rating_a: 5, feeds: N1}
   F2: {rating_a: 5, feeds: N2}
   F3: {rating_a: 5, feeds: [N3, DLC]}
   F4: {rating_a: 10, feeds: headlamp, length_m: 0.05, area_mm2: 6}
 loads: {headlamp: {ohm: 2.887, kind: lamp, to: G1}}
-modules: {N1: {}, N2: {}, N3: {}}
+modules: {N1: {}, N2: {ground: G2}, N3: {}}
 """
 LINE = "[N1 terminated, N2, DLC, N3 terminated]"
 
