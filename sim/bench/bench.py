@@ -11,11 +11,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from sim.bench.actions import Action, parse_action
-from sim.bench.live import LiveCar
+from sim.bench.live import Depth, LiveCar
 from sim.bench.observations import Observed, observe, parse_observation
 from sim.bench.tester import Report, Tester
 from sim.modules.tester import Answer, Done, Refused, Silent
 from sim.modules.trace import Event, Trace
+from sim.network.stream_depth import NotAtThisDepth
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem
@@ -58,14 +59,27 @@ class Bench:
     `given` are edits the car arrives with (a customer's fault, a theory about its design); they stand before
     time begins. The battery is connected at time 0, so every module starts once and sleeps
     if nothing keeps it awake.
+
+    `depth` is `frame` (every frame) or `stream` (only changes of periodic messages, thousands of times faster;
+    it goes over to frame depth by itself where it cannot answer).
     """
 
-    def __init__(self, car: Car, given: Iterable[str] = (), seed: int = 0) -> None:
+    def __init__(
+        self, car: Car, given: Iterable[str] = (), seed: int = 0, depth: Depth = "frame"
+    ) -> None:
+        try:
+            self._begin(car, given, seed, depth)
+        except NotAtThisDepth:
+            self._begin(car, given, seed, "frame")
+
+    def _begin(self, car: Car, given: Iterable[str], seed: int, depth: Depth) -> None:
         self.base = car
+        self.depth: Depth = depth
         self.given = tuple(given)
         self.seed = seed
         self.log: list[str] = []
         self.reports: dict[str, Report] = {}
+        self.pace: Callable[[float], None] | None = None  # how time passes up to an instant; None: at once
         self.last_report: Report | None = None
         self.observed: Observed | None = None  # by the last measurement or look; read by `sim.instruments`
         edits = [parse_edit(text, car) for text in self.given]
@@ -73,7 +87,7 @@ class Bench:
         designed = car
         for theory in theories:
             designed = theory.apply(designed)
-        self.live = LiveCar(designed, seed)
+        self.live = LiveCar(designed, seed, depth)
         for theory in theories:
             self.live.theory_events[theory.text.removeprefix("theory ")] = self.live.world.record(
                 "theory", "car", f"suppose that {theory.text.removeprefix('theory ')}"
@@ -104,7 +118,11 @@ class Bench:
         """Do one action; raises `EditProblem`, with nothing changed, where it makes no sense now."""
         action = parse_action(text, self.live.car)
         start = len(self.trace)
-        report, answers = _DOERS[action.verb](self, action, progress)
+        try:
+            report, answers = _DOERS[action.verb](self, action, progress)
+        except NotAtThisDepth:
+            self._go_to_frame_depth()
+            return self.do(text, progress)
         self.log.append(action.text)
         return Outcome(action.text, tuple(self.trace.events[start:]), report, answers)
 
@@ -112,10 +130,19 @@ class Bench:
         """Do several actions in order."""
         return [self.do(text) for text in texts]
 
+    def _go_to_frame_depth(self) -> None:
+        """What stream depth cannot answer is done again, from the beginning, frame by frame."""
+        log = self.log
+        self._begin(self.base, self.given, self.seed, "frame")
+        for text in log:
+            self.do(text)
+
     @classmethod
-    def replay(cls, car: Car, given: Iterable[str], seed: int, log: Iterable[str]) -> Bench:
+    def replay(
+        cls, car: Car, given: Iterable[str], seed: int, log: Iterable[str], depth: Depth = "frame"
+    ) -> Bench:
         """The bench after the same actions."""
-        bench = cls(car, given, seed)
+        bench = cls(car, given, seed, depth)
         bench.do_all(log)
         return bench
 
@@ -123,11 +150,11 @@ class Bench:
         """A bench after the first `keep` actions of this one's log."""
         if not 0 <= keep <= len(self.log):
             raise EditProblem(f"the log has {len(self.log)} actions; it cannot be rewound to {keep}")
-        return Bench.replay(self.base, self.given, self.seed, self.log[:keep])
+        return Bench.replay(self.base, self.given, self.seed, self.log[:keep], self.depth)
 
     def with_given(self, given: Iterable[str]) -> Bench:
         """The same actions on the same car with other given edits: what would have happened."""
-        return Bench.replay(self.base, given, self.seed, self.log)
+        return Bench.replay(self.base, given, self.seed, self.log, self.depth)
 
     def saved(self) -> str:
         """The bench as text: what `restored` needs besides the car."""
@@ -156,7 +183,7 @@ class Bench:
         end_s = self.now_s + for_s
         for place in range(slices):
             until_s = end_s if place == slices - 1 else self.now_s + for_s / slices
-            self.live.env.run(until=until_s)
+            (self.pace or self.live.run_until)(until_s)
             if progress:
                 progress((place + 1) / slices)
 

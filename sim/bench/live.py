@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
+from typing import Literal
 
 import simpy
 
@@ -22,6 +23,7 @@ from sim.modules.signals import Codec
 from sim.modules.trace import Trace
 from sim.modules.world import Timer, World
 from sim.network.can import CanNetwork, Segment, Stream
+from sim.network.stream_depth import StreamNetwork
 from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
 from sim.vehicle.harness import TESTER
@@ -34,6 +36,10 @@ TESTER_MIN_V = 8.0  # a tester powered from pin 16; common practice
 MAX_ROUNDS = 200
 
 
+Depth = Literal["frame", "stream"]
+_NETWORKS: dict[Depth, type[CanNetwork] | type[StreamNetwork]] = {"frame": CanNetwork, "stream": StreamNetwork}
+
+
 class Unsettled(Exception):
     """The car chatters without end at one instant: a relay or driver that switches itself off."""
 
@@ -41,11 +47,11 @@ class Unsettled(Exception):
 class LiveCar:
     """One car on its clock. `edit` changes it, `operate` moves a hand switch, `run` lets time pass."""
 
-    def __init__(self, car: Car, seed: int = 0) -> None:
+    def __init__(self, car: Car, seed: int = 0, depth: Depth = "frame") -> None:
         self.car = car
         self.env = simpy.Environment()
         self.trace = Trace()
-        self.network = CanNetwork(self.env)
+        self.network: CanNetwork | StreamNetwork = _NETWORKS[depth](self.env)
         self.wiring = Wiring(car)
         self.operated: frozenset[str] = frozenset()
         self.pulled_in: frozenset[str] = frozenset()
@@ -350,16 +356,15 @@ class LiveCar:
         return (self.reading.between(f"{load}.1", f"{load}.2") or 0.0) >= FED_V
 
     def _engine_causes(self) -> tuple[int, ...]:
+        """Why the engine stands: its controller, or what has just been switched."""
         spec = self.car.built.engine
         assert spec is not None
-        events: list[int] = []
         controller = self.modules[spec.controller]
         if not controller.sends and controller.state_event is not None:
-            events.append(controller.state_event)
-        for load in (*spec.coils, *spec.injectors):
-            if not self._is_fed(load):
-                events += self.culprit_events(self.reading.why_dead(f"{load}.1"))
-        return tuple(sorted(set(events))) or self._trigger_causes()
+            return (controller.state_event,)
+        if controller.starter and not controller.starter.released and controller.starter.event is not None:
+            return (controller.starter.event,)
+        return self._trigger_causes()
 
     # -- buses -----------------------------------------------------------------------------------------
 

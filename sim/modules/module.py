@@ -25,7 +25,7 @@ from sim.modules.memory import CodeMemory, CodeRule, Snapshot, Status
 from sim.modules.monitors import TESTS_ABOVE_V, CircuitMonitor, Maturing, MessageMonitor
 from sim.modules.power_mode import PowerModeMaster
 from sim.modules.world import Timer, World
-from sim.network.can import Stream, Watch
+from sim.network.streams import Stream, Watch
 from sim.network.frames import Frame
 from sim.vehicle.conditions import Condition, PowerMode
 from sim.vehicle.description import Signal

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from sim.modules.facts import INVALID, Verdict
 from sim.modules.world import Timer
-from sim.network.can import Stream, Watch
+from sim.network.streams import Stream, Watch
 from sim.vehicle.codes import invalid_data_code, is_known_role, lost_communication_code
 from sim.vehicle.description import CircuitCheck
 from sim.vehicle.messages import Expected
@@ -128,18 +128,21 @@ class MessageMonitor:
         self._stream = stream
         self._channel = channel
         role = module.world.car.built.modules[expected.sender].role or expected.sender
-        lost_code = expected.code or f"{lost_communication_code(role)}-{MISSING_MESSAGE}"
+        lost_code = _typed(expected.code or lost_communication_code(role), MISSING_MESSAGE)
         invalid_code = expected.invalid_code
         if invalid_code is None and is_known_role(role):
-            invalid_code = f"{invalid_data_code(role)}-{SIGNAL_INVALID}"
+            invalid_code = invalid_data_code(role)
         times = (expected.mature_s, expected.heal_s)
         self.lost = Maturing(
             module, lost_code, *times, lambda: f"{expected.message} not heard", self._heard_since_start
         )
         self.invalid: Maturing | None = None
-        if invalid_code and module.world.car.messages.sent[expected.message].signals:
+        if invalid_code is not None and module.world.car.messages.sent[expected.message].signals:
             self.invalid = Maturing(
-                module, invalid_code, *times, lambda: f"{expected.message} carries invalid values"
+                module,
+                _typed(invalid_code, SIGNAL_INVALID),
+                *times,
+                lambda: f"{expected.message} carries invalid values",
             )
         self.enabling = Enabling(module, lambda: module.judge_monitoring(expected.when), expected.after_s)
         self._watch: Watch | None = None
@@ -252,3 +255,8 @@ class CircuitMonitor:
 
     def _words(self) -> str:
         return f"{self.pin_v:.1f} V at pin {self.check.pin}"
+
+
+def _typed(code: str, failure_type: str) -> str:
+    """A code with the failure type that fits its test, unless the file gives one."""
+    return code if "-" in code else f"{code}-{failure_type}"

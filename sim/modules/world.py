@@ -11,8 +11,8 @@ import simpy
 from sim.modules.facts import Fact
 from sim.modules.signals import Codec
 from sim.modules.trace import Trace
-from sim.network.can import CanNetwork, Stream
 from sim.network.frames import Frame
+from sim.network.streams import Network, Stream
 from sim.vehicle.car import Car
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ class World:
 
     env: simpy.Environment
     car: Car
-    network: CanNetwork
+    network: Network
     trace: Trace
     codec: Codec
     touch: Callable[..., None]

@@ -31,7 +31,11 @@ _NEVER = -1
 _ENDS, _LIMITS, _PASSES = 0, 1, 2
 
 
-class Overloaded(Exception):
+class NotAtThisDepth(Exception):
+    """Stream depth cannot answer; frame depth can."""
+
+
+class Overloaded(NotAtThisDepth):
     """A bus carries more than stream depth can answer for."""
 
 
@@ -269,6 +273,20 @@ class StreamNetwork:
         """When the last frame of the stream that the channel received ended."""
         heard_ns = self._line(stream).heard_by(channel, self._clock.now_ns())
         return None if heard_ns == _NEVER else heard_ns / NS_PER_S
+
+    @property
+    def tap(self) -> None:
+        """No frames exist here to be looked at; setting a tap is refused."""
+        return None
+
+    @tap.setter
+    def tap(self, tap: object) -> None:
+        if tap is not None:
+            raise NotAtThisDepth("single frames can be looked at only at frame depth")
+
+    def segment_of(self, channel: str) -> Segment:
+        """The segment that the channel stands in; alone in one if in none."""
+        return self._bus(channel).segment
 
     # -- what the wiring does --------------------------------------------------------------------------
 

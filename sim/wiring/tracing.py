@@ -9,7 +9,7 @@ Not modelled: which of several culprits is to be mended first; on parallel ways 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -241,26 +241,31 @@ class Tracer:
 
     def _opens(self, graph: nx.Graph[str], start: str, goal: str, reading: Reading) -> list[Element]:
         """What is open on every way from start to goal, way by way; nothing if one of them conducts."""
-        left = nx.Graph(graph)
-        found: list[Element] = []
-        while way := self._way(left, start, goal, reading):
+        found: dict[str, Element] = {}
+        while way := self._way(graph, start, goal, reading, found):
             opens = [element for element in way if not is_closed(element, self.car, reading.state)]
             if not opens:
                 return []
-            found += opens
-            left.remove_edges_from((element.a, element.b) for element in opens)
-        return found
+            found.update((element.id, element) for element in opens)
+        return list(found.values())
 
-    def _way(self, graph: nx.Graph[str], start: str, goal: str, reading: Reading) -> list[Element]:
+    def _way(
+        self, graph: nx.Graph[str], start: str, goal: str, reading: Reading, without: Container[str] = ()
+    ) -> list[Element]:
         """The elements of the way with the fewest opens and the least resistance; empty if there is none."""
 
-        def weight(_a: str, _b: str, edge: dict[str, Element]) -> float:
+        def weight(_a: str, _b: str, edge: dict[str, Element]) -> float | None:
             element = edge["element"]
+            if element.id in without:
+                return None  # networkx leaves such an edge out
             return ohm_of(element, self.car) + OPEN_WEIGHT * (not is_closed(element, self.car, reading.state))
 
-        if start not in graph or goal not in graph or not nx.has_path(graph, start, goal):
+        if start not in graph or goal not in graph:
             return []
-        path = nx.dijkstra_path(graph, start, goal, weight)
+        try:
+            path = nx.dijkstra_path(graph, start, goal, weight)
+        except nx.NetworkXNoPath:
+            return []
         return [graph.edges[a, b]["element"] for a, b in pairwise(path)]
 
     def _bad_joints(

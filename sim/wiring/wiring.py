@@ -9,7 +9,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from functools import cached_property
 
 from sim.vehicle.car import Car, Coil, Draw, FuseLink
@@ -74,6 +74,7 @@ class Reading:
     def __init__(self, wiring: Wiring, state: SwitchState, solution: Solution) -> None:
         self.wiring, self.state, self._solution = wiring, state, solution
         self._heard: dict[frozenset[str], Hearing] = {}
+        self._reasons: dict[tuple[str, str], tuple[Culprit, ...]] = {}
 
     def voltage(self, node: str) -> float | None:
         """Voltage against the battery's negative post; None where the node floats."""
@@ -163,12 +164,21 @@ class Reading:
 
     def why_unsupplied(self, module: str) -> tuple[Culprit, ...]:
         """What keeps a module's supply or ground away now, nearest to the battery first."""
-        return self.wiring.tracer.why_unsupplied(module, self)
+        return self._reason("unsupplied", module, lambda: self.wiring.tracer.why_unsupplied(module, self))
 
     def why_dead(self, node: str) -> tuple[Culprit, ...]:
         """What keeps the battery's voltage away from a terminal."""
-        return self.wiring.tracer.why_dead(node, self)
+        return self._reason("dead", node, lambda: self.wiring.tracer.why_dead(node, self))
 
     def why_unheard(self, sender: str, receiver: str) -> tuple[Culprit, ...]:
         """What keeps one transceiver's levels from another's."""
-        return self.wiring.tracer.why_unheard(sender, receiver, self)
+        pair = f"{sender} {receiver}"
+        return self._reason("unheard", pair, lambda: self.wiring.tracer.why_unheard(sender, receiver, self))
+
+    def _reason(
+        self, what: str, where: str, search: Callable[[], tuple[Culprit, ...]]
+    ) -> tuple[Culprit, ...]:
+        # twenty receivers that miss one module ask for the same way
+        if (what, where) not in self._reasons:
+            self._reasons[what, where] = search()
+        return self._reasons[what, where]
