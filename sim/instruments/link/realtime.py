@@ -154,9 +154,11 @@ class RealTime:
                 env.run(until=min(until_s, self.bench.now_s + STEP_S))
                 self.lateness_s.append(max(0.0, self._due_s() - self.bench.now_s))
                 self._do_jobs()
+            if self.bench.now_s >= until_s:
+                return
             if self._stopping.is_set():
                 env.run(until=until_s)  # an action is finished, not left half done
-            elif self.bench.now_s < until_s:
+            else:
                 self._do_jobs(wait_s=TICK_S)
 
     def _due_s(self) -> float:
