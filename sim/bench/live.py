@@ -16,6 +16,7 @@ from typing import Literal
 
 import simpy
 
+from sim.bench.fuses import Fuses, shorts_behind
 from sim.modules.facts import Fact
 from sim.modules.gateway import FrameRoutes
 from sim.modules.module import ControlModule
@@ -37,7 +38,10 @@ MAX_ROUNDS = 200
 
 
 Depth = Literal["frame", "stream"]
-_NETWORKS: dict[Depth, type[CanNetwork] | type[StreamNetwork]] = {"frame": CanNetwork, "stream": StreamNetwork}
+_NETWORKS: dict[Depth, type[CanNetwork] | type[StreamNetwork]] = {
+    "frame": CanNetwork,
+    "stream": StreamNetwork,
+}
 
 
 class Unsettled(Exception):
@@ -76,6 +80,7 @@ class LiveCar:
             self.arrival_causes, self.sender_heard_by, self.sending_since, self.way_causes,
             self.design_causes, seed,
         )  # fmt: skip
+        self._fuses = Fuses(self.world, self._blow)
         self._lay_streams()
         routes = FrameRoutes(car)
         self.modules = {name: ControlModule(name, self.world, routes) for name in car.built.modules}
@@ -210,6 +215,7 @@ class LiveCar:
         if self.reading is not self._fed:
             self._fed = self.reading
             self._feed_modules()
+            self._fuses.look(self.reading, self.car)
         self._look_at_relays()
         self._look_at_engine()
         self._look_at_buses()
@@ -284,6 +290,15 @@ class LiveCar:
             elif not due and timer is not None:
                 timer.cancel()
                 del self._relay_timers[name]
+
+    def _blow(self, name: str, words: str) -> None:
+        shorts = [self.edit_events[id] for id in shorts_behind(name, self.reading) if id in self.edit_events]
+        wrong = self.edit_events.get(name) if name in self.car.condition.fitted_a else None
+        causes = (*(shorts or self._trigger_causes()), wrong)
+        self.edit_events[name] = self.world.record("fuse", name, words, causes)
+        self.car = self.world.car = self.car.with_condition(blown=self.car.condition.blown | {name})
+        self.wiring = Wiring(self.car)
+        self._electrical(self.edit_events[name])
 
     def _flip(self, name: str) -> None:
         del self._relay_timers[name]
@@ -595,7 +610,7 @@ class LiveCar:
         for field in ("unplugged", "pulled", "blown", "opened"):
             for name in sorted(getattr(old, field) ^ getattr(new, field)):
                 self.edit_events[name] = event
-        for field in ("added_ohm", "fitted_a", "leads"):
+        for field in ("added_ohm", "fitted_a", "leads", "loosened", "swapped", "offset_v"):
             was, now = getattr(old, field), getattr(new, field)
             for name in sorted(set(was) | set(now)):
                 if was.get(name) != now.get(name):
