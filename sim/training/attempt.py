@@ -1,51 +1,106 @@
 """One person's attempt at an exercise: the bench, shop time, notes, hints, hand-in.
 
-What may be seen goes through `sim.instruments`; the hidden edits stand in `exercise.arrives` and reach
-nobody before `hand_in`. An attempt is the exercise and its log: `Attempt.replay` brings it back.
+What a student may see is `student_view`, and nothing else: the hidden edits stand in `exercise.arrives` and
+in the bench, and reach nobody before `hand_in`. An attempt is the exercise and its log of sentences:
+`Attempt.replay` brings it back, byte for byte.
+
+A repair of something that is whole is done in vain: it costs its time and stands in the log, as does every
+other job that turns out not to be one. Only a sentence that makes no sense costs nothing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
 
-from sim.bench.bench import Bench, Outcome
+from sim.bench.actions import Action, parse_action
+from sim.bench.bench import Bench
+from sim.bench.observations import OBSERVATION_VERBS
+from sim.bench.tester import Report
+from sim.instruments.read import shown
+from sim.instruments.result import Result
+from sim.instruments.scan import rows
+from sim.instruments.seat import look
+from sim.lab.run import Sight, sight_of
+from sim.training.causes import NO_FAULT, Verdict, judge, normal_causes
 from sim.training.exercise import Exercise, Tool
-from sim.training.shop import cost_of, minutes_of
+from sim.training.safety import dangers
+from sim.training.shop import HINT_MINUTES, cost_of, minutes_of
 from sim.vehicle.edits import parse_edit
-from sim.vehicle.problems import EditProblem, did_you_mean
-
-HINT_MINUTES = 5.0  # what a hint costs; our own choice
+from sim.vehicle.problems import EditProblem
 
 TOOL_OF: dict[str, Tool] = {
     "press": "seat", "brake": "seat", "key": "seat", "fob": "seat", "switch": "seat", "wait": "seat",
     "scan": "scan", "save": "scan", "clear": "clear", "unlock": "clear",
     "look": "eye", "measure": "meter", "load": "lamp", "scope": "scope",
     "unplug": "unplug", "plug": "unplug", "pull": "fuses", "fit": "fuses",
-    "bypass": "bypass", "unbypass": "bypass", "mend": "repair", "unshort": "repair", "charge": "battery",
+    "bypass": "bypass", "unbypass": "bypass",
 }  # fmt: skip
-HARMLESS = ("press", "brake", "key", "fob", "switch", "wait", "scan", "look", "measure")
-REPAIRS = ("plug", "fit", "mend", "unshort", "unbypass", "charge")
-# faults are set by whoever writes the exercise, not by whoever works on the car
-NOT_FOR_STUDENTS = ("open", "corrode", "short", "blow", "theory", "swap", "loosen", "terminate")
+REPAIRS = ("plug", "fit", "unbypass", "mend", "unshort", "charge")
+SEAT_AND_SCAN = ("press", "brake", "key", "fob", "switch", "wait", "scan")
+# taken apart and put together again by everybody who looks for a fault; other edits would damage the car
+HANDS_ON = ("unplug", "pull", "bypass")
+ASLEEP_A = 0.1  # what a parked car may take at most is some 0.05 A; common practice, with room for one module
+MONITORS_NEED_S = 5.0  # of ignition on, before a clean report says anything; common practice
+LONGEST_NOTE = 2000
+CHARGED_PCT = 60.0  # where an edit that charges becomes a repair, as in `sim.vehicle.edits`
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One line of the log: the action, what could be seen, what it cost.
+
+    `vain`: why it could not be done, in words; the car is as before. `report`: what a scan found.
+    `shop_min`: the shop's clock when the step was over.
+    """
+
+    action: str
+    sight: Sight
+    minutes: float
+    cost: float
+    shop_min: float
+    vain: str = ""
+    display: str = ""
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    dangers: tuple[str, ...] = ()
+    report: Report | None = None
+
+    @property
+    def verb(self) -> str:
+        """The first word of the action."""
+        return self.action.split()[0]
+
+
+@dataclass(frozen=True, slots=True)
 class HandIn:
-    """What was handed in, and what it is worth."""
+    """What was handed in, and what it is worth.
+
+    `unproven`: what the repair has not been shown to do; `left`: parts that are not as they should be.
+    """
 
     named: tuple[str, ...]
-    right: tuple[str, ...]
-    missed: tuple[str, ...]
-    wrong: tuple[str, ...]
+    verdict: Verdict
     repaired: bool
     saved_before: bool
-    proven: bool
+    unproven: tuple[str, ...]
+    evidence: str = ""
+
+    @property
+    def proven(self) -> bool:
+        """Everything shown that the exercise asks for."""
+        return not self.unproven
 
     @property
     def complete(self) -> bool:
         """Cause named, repair made and proven."""
-        return not self.missed and not self.wrong and self.repaired and self.proven
+        return self.verdict.exact and self.repaired and self.proven
+
+    @property
+    def credit(self) -> float:
+        """0 to 1: half for the causes, a quarter each for a whole car and for the proof; our own choice."""
+        return 0.5 * self.verdict.credit + 0.25 * self.repaired + 0.25 * (self.repaired and self.proven)
 
 
 @dataclass
@@ -54,95 +109,292 @@ class Attempt:
 
     exercise: Exercise
     bench: Bench
-    minutes: float = 0.0
-    cost: float = 0.0
+    practice: bool = False
+    steps: list[Step] = field(default_factory=list)
     hints_taken: int = 0
     notes: list[str] = field(default_factory=list)
     result: HandIn | None = None
+    _battery_off_at_s: float | None = None
 
     @classmethod
-    def begin(cls, exercise: Exercise) -> Attempt:
-        """The car rolls into the bay."""
-        return cls(exercise, exercise.bench())
+    def begin(cls, exercise: Exercise, practice: bool = False) -> Attempt:
+        """The car rolls into the bay. In practice the log can be rewound."""
+        return cls(exercise, exercise.bench(), practice)
 
     @classmethod
-    def replay(cls, exercise: Exercise, log: Iterable[str]) -> Attempt:
-        """The attempt after the same actions."""
-        attempt = cls.begin(exercise)
+    def replay(
+        cls, exercise: Exercise, log: Iterable[str], hints_taken: int = 0, practice: bool = False
+    ) -> Attempt:
+        """The attempt after the same sentences."""
+        attempt = cls.begin(exercise, practice)
+        attempt.hints_taken = hints_taken
         for action in log:
             attempt.do(action)
         return attempt
 
     @property
     def log(self) -> list[str]:
-        """What this person has done, without what happened before the car came in."""
-        return self.bench.log[len(self.exercise.before) :]
+        """What this person has done, in sentences, with what was done in vain."""
+        return [step.action for step in self.steps]
 
-    def do(self, text: str) -> Outcome:
-        """Do one action with the tools of this exercise."""
-        words = text.split()
-        verb = words[0].lower() if words else ""
-        if verb in NOT_FOR_STUDENTS:
-            raise EditProblem(f"'{verb}' damages the customer's car")
-        tool = TOOL_OF.get(verb)
-        if tool is not None and tool not in self.exercise.tools and not self._is_battery(words):
-            raise EditProblem(f"this exercise is to be solved without the tool '{tool}'")
-        before_s = self.bench.now_s
-        outcome = self.bench.do(text)
-        self.minutes += minutes_of(outcome.action, self.bench.now_s - before_s if verb == "wait" else 0.0)
-        self.cost += cost_of(outcome.action)
-        return outcome
+    @property
+    def minutes(self) -> float:
+        """Shop minutes, hints included."""
+        return sum(step.minutes for step in self.steps) + HINT_MINUTES * self.hints_taken
+
+    @property
+    def cost(self) -> float:
+        """Parts used up, in the shop's own money."""
+        return sum(step.cost for step in self.steps)
+
+    def do(self, text: str) -> Step:
+        """Do one action with the tools of this exercise; raises `EditProblem`, with nothing changed."""
+        self._must_be_open()
+        action = self._allowed(text)
+        off_s = None if self._battery_off_at_s is None else self.bench.now_s - self._battery_off_at_s
+        danger = dangers(action.text, self.bench, off_s)
+        before_s, scan_before = self.bench.now_s, self.bench.last_report
+        if action.text.startswith("save ") and scan_before is None:
+            raise EditProblem("there is no scan to save yet")
+        sight = sight_of(self.bench, self._as_found(action.text))
+        vain = sight.refused
+        seen = self._shown(action.text, vain)
+        harm = () if seen is None else seen.harm
+        waited_s = self.bench.now_s - before_s if action.verb == "wait" else 0.0
+        minutes = minutes_of(action.text, self.bench.car, waited_s)
+        step = Step(
+            action.text,
+            sight,
+            minutes,
+            0.0 if vain else cost_of(action.text),
+            self.minutes + minutes,
+            vain,
+            "" if seen is None else seen.display,
+            () if seen is None else seen.notes,
+            () if seen is None else seen.cautions,
+            (*danger, *harm),
+            self.bench.last_report if action.verb == "scan" else None,
+        )
+        self._note_battery()
+        self.steps.append(step)
+        return step
+
+    def rewind(self, keep: int) -> Attempt:
+        """In practice: the attempt as it was after the first `keep` steps, notes and hints kept."""
+        if not self.practice:
+            raise EditProblem("the log can be rewound in practice only")
+        if not 0 <= keep <= len(self.steps):
+            raise EditProblem(f"the log has {len(self.steps)} steps; it cannot be rewound to {keep}")
+        earlier = Attempt.replay(self.exercise, self.log[:keep], self.hints_taken, practice=True)
+        earlier.notes = list(self.notes)
+        return earlier
 
     def hint(self) -> str:
         """The next hint; it costs shop time."""
+        self._must_be_open()
         if self.hints_taken >= len(self.exercise.hints):
             raise EditProblem("there is no further hint")
         self.hints_taken += 1
-        self.minutes += HINT_MINUTES
         return self.exercise.hints[self.hints_taken - 1]
 
-    def hand_in(self, named: Iterable[str]) -> HandIn:
-        """Name the causes (as edit sentences); the bench shows whether they are repaired and proven."""
-        car = self.exercise.vehicle()
-        said = tuple(dict.fromkeys(parse_edit(text, car).text for text in named))
-        if not said:
-            raise EditProblem(f"name at least one cause{did_you_mean('', [])}")
-        true = tuple(dict.fromkeys(parse_edit(text, car).text for text in self.exercise.arrives))
+    def note(self, text: str) -> None:
+        """Write something down."""
+        if not text.strip() or len(text) > LONGEST_NOTE:
+            raise EditProblem(f"a note has 1 to {LONGEST_NOTE} letters")
+        self.notes.append(text.strip())
+
+    def hand_in(self, named: Iterable[str], evidence: str = "") -> HandIn:
+        """Name the causes (edit sentences, or 'no fault found') and end the attempt.
+
+        The bench shows whether they are repaired and proven. Raises `EditProblem`, with the attempt still
+        open, where a cause is none.
+        """
+        self._must_be_open()
+        if len(evidence) > LONGEST_NOTE:
+            raise EditProblem(f"the evidence has at most {LONGEST_NOTE} letters")
+        said = self._named(list(named))
+        hidden = normal_causes(self.exercise.arrives or [NO_FAULT], self.exercise.real_car)
+        verdict = judge(said, () if hidden == (NO_FAULT,) else hidden, self.exercise.real_car)
         self.result = HandIn(
-            said,
-            tuple(one for one in said if one in true),
-            tuple(one for one in true if one not in said),
-            tuple(one for one in said if one not in true),
-            self._is_repaired(),
-            self._saved_before(),
-            self._is_proven(),
+            said, verdict, self.is_whole, self._saved_before(), tuple(self._unproven()), evidence
         )
         return self.result
 
-    def _is_battery(self, words: list[str]) -> bool:
-        return words[1:] in (["BAT.NEG"], ["battery"]) and "battery" in self.exercise.tools
+    @property
+    def is_whole(self) -> bool:
+        """Is every hidden edit undone, nothing new left broken, and the battery charged?"""
+        state = self.bench.car.condition
+        if state.battery_pct is not None and state.battery_pct >= CHARGED_PCT:
+            state = replace(state, battery_pct=None)
+        return state == self.exercise.whole_car.condition
 
-    def _is_repaired(self) -> bool:
-        """Every hidden edit undone and nothing new left broken."""
-        return self.bench.car.condition == self.exercise.vehicle().condition
+    # -- doing -----------------------------------------------------------------------------------------
+
+    def _must_be_open(self) -> None:
+        if self.result is not None:
+            raise EditProblem("this exercise has been handed in; begin it anew to try again")
+
+    def _allowed(self, text: str) -> Action:
+        action = parse_action(text, self.bench.car)
+        verb = action.text.split()[0]
+        if action.verb == "edit":
+            self._check_edit(verb, action.text)
+        tool = self._tool_for(verb, action.text)
+        if tool not in self.exercise.tools:
+            raise EditProblem(f"this exercise is to be solved without the tool '{tool}'")
+        return action
+
+    def _check_edit(self, verb: str, text: str) -> None:
+        edit = parse_edit(text, self.bench.car)
+        if edit.kind == "theory":
+            raise EditProblem("a theory is nothing to do at the car: hand it in as a cause")
+        if edit.kind == "fault" and verb not in (*HANDS_ON, "fit"):
+            raise EditProblem(f"'{verb}' would damage the customer's car")
+
+    def _tool_for(self, verb: str, text: str) -> Tool:
+        if verb == "charge" or text.split()[1:2] in (["BAT.NEG"], ["BAT.POS"]):
+            return "battery"
+        return TOOL_OF.get(verb, "repair")
+
+    def _as_found(self, text: str) -> str:
+        """A short is taken off wherever on the same stretch of wire it was said to be."""
+        if not text.startswith("unshort "):
+            return text
+        car = self.bench.car
+        said = text.replace("unshort", "short", 1)
+        for lead in sorted(car.condition.leads):
+            if lead.startswith("short ") and judge([said], [lead], self.exercise.real_car).exact:
+                return f"un{lead}"
+        return text
+
+    def _shown(self, text: str, vain: str) -> Result | None:
+        return shown(self.bench) if text.split()[0] in OBSERVATION_VERBS and not vain else None
+
+    def _note_battery(self) -> None:
+        off = bool({"BAT.NEG", "BAT.POS"} & self.bench.car.condition.unplugged)
+        if not off:
+            self._battery_off_at_s = None
+        elif self._battery_off_at_s is None:
+            self._battery_off_at_s = self.bench.now_s
+
+    # -- handing in ------------------------------------------------------------------------------------
+
+    def _named(self, named: list[str]) -> tuple[str, ...]:
+        """The causes in normal form; a pin that is there by a hidden theory only may be named as well."""
+        try:
+            return normal_causes(named, self.exercise.whole_car)
+        except EditProblem:
+            try:
+                return normal_causes(named, self.exercise.real_car)
+            except EditProblem:
+                pass
+            raise
 
     def _saved_before(self) -> bool:
         """A report was saved before codes were cleared or anything was taken apart."""
-        for action in self.log:
-            if action.startswith("save "):
+        for step in self.steps:
+            if step.verb == "save":
                 return True
-            if action.split()[0] not in HARMLESS:
+            if step.verb not in (*SEAT_AND_SCAN, *OBSERVATION_VERBS):
                 return False
         return False
 
-    def _is_proven(self) -> bool:
-        """After the last repair: codes cleared, and a last scan without codes or silent modules."""
-        report = self.bench.last_report
-        if report is None or report.codes or report.silent:
-            return False
-        log = self.log
-        repairs = [i for i, action in enumerate(log) if action.split()[0] in REPAIRS]
-        scans = [i for i, action in enumerate(log) if action == "scan"]
-        clears = [i for i, action in enumerate(log) if action.split()[0] == "clear"]
-        last_repair = max(repairs, default=-1)
-        return bool(scans and clears and scans[-1] > clears[-1] > last_repair)
+    def _unproven(self) -> list[str]:
+        """What the exercise asks to be shown after the last repair, and was not."""
+        last = max((k for k, step in enumerate(self.steps) if _changed(step)), default=-1)
+        after = self.steps[last + 1 :]
+        shows = {"scan": _clean_scan, "start": _engine_ran, "sleep": _slept}
+        words = {
+            "scan": "codes cleared, ignition on for a while, and a scan without codes or silent modules",
+            "start": "the engine starts",
+            "sleep": f"the parked car falls asleep: measured at the battery, below {ASLEEP_A:g} A",
+        }
+        return [words[kind] for kind in self.exercise.proof if not shows[kind](after)]
+
+
+def _changed(step: Step) -> bool:
+    """Did this step change the harness? Measuring at the battery takes its clamp off and on again."""
+    return not step.vain and step.verb in (*REPAIRS, *HANDS_ON) and "BAT." not in step.action
+
+
+def _clean_scan(steps: list[Step]) -> bool:
+    cleared_s: float | None = None
+    clean = False
+    for step in steps:
+        if step.verb == "clear" and any(word == "done" for _, word in step.sight.asked):
+            cleared_s, clean = step.sight.time_s, False
+        elif step.verb == "scan":
+            at = step.sight
+            clean = (
+                cleared_s is not None
+                and at.time_s - cleared_s >= MONITORS_NEED_S
+                and at.ignition == "run"
+                and bool(at.power)
+                and not at.codes
+                and not at.silent
+            )
+    return clean
+
+
+def _engine_ran(steps: list[Step]) -> bool:
+    return any(step.sight.engine == "running" for step in steps)
+
+
+def _slept(steps: list[Step]) -> bool:
+    found = [step.sight.reading for step in steps if step.action == "measure amps BAT.NEG"]
+    return bool(found) and found[-1] is not None and abs(found[-1]) < ASLEEP_A
+
+
+# -- what a student may see --------------------------------------------------------------------------------
+
+
+def student_view(attempt: Attempt) -> dict[str, Any]:
+    """Everything about an attempt that may leave the server, as plain data: before hand-in nothing hidden."""
+    exercise = attempt.exercise
+    return {
+        "work_order": exercise.work_order.model_dump(),
+        "exercise": exercise.exercise,
+        "topic": exercise.topic,
+        "level": exercise.level,
+        "goal": exercise.goal,
+        "car": exercise.whole_car.title,
+        "tools": list(exercise.tools),
+        "target_minutes": exercise.minutes,
+        "proof": list(exercise.proof),
+        "safety": list(exercise.safety),
+        "seat": asdict(look(attempt.bench)),
+        "steps": [_step_view(step) for step in attempt.steps],
+        "reports": {name: rows(report) for name, report in attempt.bench.reports.items()},
+        "last_report": rows(attempt.bench.last_report) if attempt.bench.last_report else [],
+        "minutes": attempt.minutes,
+        "cost": attempt.cost,
+        "hints": list(exercise.hints[: attempt.hints_taken]),
+        "hints_left": len(exercise.hints) - attempt.hints_taken,
+        "notes": list(attempt.notes),
+        "result": None if attempt.result is None else _result_view(attempt.result),
+    }
+
+
+def _step_view(step: Step) -> dict[str, Any]:
+    return {
+        "action": step.action,
+        "time_s": step.sight.time_s,
+        "minutes": step.minutes,
+        "cost": step.cost,
+        "shop_min": step.shop_min,
+        "vain": step.vain,
+        "seen": {**step.sight.seat(), **step.sight.found()},
+        "display": step.display,
+        "notes": list(step.notes),
+        "cautions": list(step.cautions),
+        "dangers": list(step.dangers),
+        "report": rows(step.report) if step.report else [],
+    }
+
+
+def _result_view(result: HandIn) -> dict[str, Any]:
+    return asdict(result) | {
+        "proven": result.proven,
+        "complete": result.complete,
+        "credit": result.credit,
+    }

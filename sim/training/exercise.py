@@ -1,38 +1,47 @@
 """An exercise file: a customer's words, a car, what is really wrong with it, and what it is there to teach.
 
-Everything in it is invented. `arrives` are the hidden edits; `before` is what happened to the car
-before it came in, so that codes are stored as on a car that was driven. `solution` is a list of
-actions that finds, repairs and proves.
+Everything in it is invented. `arrives` are the hidden edits (`[]` where nothing is wrong: "no fault found");
+`before` is what happened to the car before it came in, so that codes are stored as on a car that was driven.
+`solution` is a list of actions that finds, repairs and proves. `others` are further faults behind the same
+words, so that neighbours in a class need not have the same car.
 
 Not modelled: customers who leave something out on purpose.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Literal, get_args
 
 from pydantic import BeforeValidator, Field
 
 from sim import scenarios_folder
+from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
 from sim.vehicle.car import Car
 from sim.vehicle.description import Part
-from sim.vehicle.edits import parse_edit
-from sim.vehicle.problems import FileProblem, Problem, did_you_mean
-from sim.vehicle.reading import line_of, parse, read_car
+from sim.vehicle.edits import apply_all, parse_edit
+from sim.vehicle.problems import EditProblem, FileProblem, Problem, did_you_mean
+from sim.vehicle.reading import MAX_FILE_BYTES, line_of, parse, read_car
 
 Tool = Literal[
     "seat", "scan", "clear", "eye", "meter", "lamp", "scope", "unplug", "fuses", "battery", "bypass", "repair"
 ]
 TOOLS: tuple[Tool, ...] = get_args(Tool)
+Proof = Literal["scan", "start", "sleep"]
+MOST_ACTIONS = 200
+LONGEST_S = 4 * 3600.0  # of simulated time before the car comes in: longer only keeps a class waiting
 
 
 def _listed(value: object) -> object:
     return [value] if isinstance(value, str) else value
 
 
-Lines = Annotated[tuple[str, ...], BeforeValidator(_listed)]
+Line = Annotated[str, Field(min_length=1, max_length=600)]
+Lines = Annotated[tuple[Line, ...], BeforeValidator(_listed), Field(max_length=MOST_ACTIONS)]
 
 
 class WorkOrder(Part):
@@ -46,52 +55,92 @@ class WorkOrder(Part):
 class Guide(Part):
     """For the instructor: why the car shows what it shows, usual wrong turns, what to ask."""
 
-    why: str = Field(min_length=1)
+    why: str = Field(min_length=1, max_length=2000)
     wrong_turns: Lines = ()
     ask: Lines = ()
 
 
+class OtherFault(Part):
+    """Another fault behind the same work order, with its own solution."""
+
+    arrives: Lines
+    solution: Lines
+    why: str = Field(min_length=1, max_length=2000)
+
+
 class Exercise(Part):
-    """A whole exercise file."""
+    """A whole exercise file. `minutes` is the shop time to aim for; `proof` what a repair has to show."""
 
     exercise: str = Field(min_length=1, max_length=120)
     topic: str = Field(min_length=1, max_length=60)
     level: int = Field(1, ge=1, le=5)
-    car: str
+    car: str = Field(max_length=60)
     seed: int = Field(0, ge=0, le=2**31)
     work_order: WorkOrder
-    arrives: Lines = Field(min_length=1)
+    arrives: Lines
     before: Lines = ()
-    goal: str = Field(min_length=1)
+    goal: str = Field(min_length=1, max_length=600)
     tools: tuple[Tool, ...] = TOOLS
     minutes: float = Field(30, gt=0, le=600)
+    proof: tuple[Proof, ...] = Field(("scan",), min_length=1)
     safety: Lines = ()
     hints: Lines = ()
     guide: Guide
     solution: Lines = ()
+    others: tuple[OtherFault, ...] = Field((), max_length=20)
 
-    def vehicle(self) -> Car:
-        """The car of this exercise, whole."""
+    @cached_property
+    def whole_car(self) -> Car:
+        """The car as its wiring diagram shows it, with nothing wrong: all that a student may be shown."""
         return read_car(scenarios_folder() / "vehicles" / f"{self.car}.yaml")
+
+    @cached_property
+    def real_car(self) -> Car:
+        """The car as it is really built, with nothing wrong: hidden theories about its design included."""
+        theories = [text for text in self.arrives if is_theory(text)]
+        return apply_all(self.whole_car, theories)
 
     def bench(self) -> Bench:
         """The car as it stands in the bay when the student gets it."""
-        bench = Bench(self.vehicle(), self.arrives, self.seed)
+        bench = Bench(self.whole_car, self.arrives, self.seed)
         bench.do_all(self.before)
         return bench
+
+    def variant(self, number: int) -> Exercise:
+        """The exercise with another of its faults: 0 is the first, and the count starts again at its end."""
+        place = number % (1 + len(self.others))
+        if place == 0:
+            return self
+        other = self.others[place - 1]
+        data = self.model_dump() | {"arrives": other.arrives, "solution": other.solution}
+        return Exercise.model_validate(data | {"guide": data["guide"] | {"why": other.why}})
+
+
+def is_theory(sentence: str) -> bool:
+    """Is an edit sentence about how the car was built?"""
+    return sentence.split()[:1] == ["theory"]
 
 
 def read_exercise(path: Path) -> Exercise:
     """The exercise in a file; raises `FileProblem` with file, line and reason."""
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileProblem(f"cannot be read: {error}", path.name, 1) from None
+        with path.open("rb") as file:
+            raw = file.read(MAX_FILE_BYTES + 1)
+    except OSError as error:
+        raise FileProblem(f"cannot be read: {error.strerror}", path.name, 1) from None
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise FileProblem("is not UTF-8 text", path.name, line) from None
     return exercise_from_text(text, path.name)
 
 
 def exercise_from_text(text: str, name: str) -> Exercise:
-    """The exercise that a text describes; its car, edits and actions are checked."""
+    """The exercise that a text describes; its car, edits and the sentences of its actions are checked.
+
+    Whether the scripted solution really works is for `sim.training.proof` to say.
+    """
     exercise, document = parse(text, name, Exercise)
     try:
         _check(exercise)
@@ -105,20 +154,63 @@ def shipped_exercises() -> dict[str, Path]:
     return {path.stem: path for path in sorted((scenarios_folder() / "exercises").glob("*.yaml"))}
 
 
+def find_exercise(name: str) -> Exercise:
+    """A shipped exercise by its name, or by the number it begins with, or one by the path of its file."""
+    shipped = shipped_exercises()
+    numbered = [stem for stem in shipped if stem.partition("-")[0] == name.zfill(2)]
+    if name in shipped or numbered:
+        return read_exercise(shipped[name if name in shipped else numbered[0]])
+    if "/" in name or name.endswith((".yaml", ".yml")):
+        return read_exercise(Path(name))
+    raise Problem(f"no exercise '{name}'{did_you_mean(name, shipped)}")
+
+
+# -- checking ----------------------------------------------------------------------------------------------
+
+
 def _check(exercise: Exercise) -> None:
-    folder = scenarios_folder() / "vehicles"
-    known = [path.stem for path in folder.glob("*.yaml")]
-    if exercise.car not in known:
-        raise Problem(f"no car '{exercise.car}'{did_you_mean(exercise.car, known)}", ("car",))
-    car = exercise.vehicle()
-    for index, text in enumerate(exercise.arrives):
-        try:
-            car = parse_edit(text, car).apply(car)
-        except Problem as problem:
-            raise Problem(problem.what, ("arrives", index)) from None
-    bench = Bench(exercise.vehicle(), exercise.arrives, exercise.seed)
-    for index, text in enumerate(exercise.before):
-        try:
-            bench.do(text)
-        except Problem as problem:
-            raise Problem(problem.what, ("before", index)) from None
+    known = sorted(path.stem for path in (scenarios_folder() / "vehicles").glob("*.yaml"))
+    with _at("car"):
+        if exercise.car not in known:
+            raise Problem(f"no car '{exercise.car}'{did_you_mean(exercise.car, known)}")
+    faults: list[tuple[tuple[str | int, ...], Lines, Lines]] = [((), exercise.arrives, exercise.solution)]
+    faults += [(("others", k), other.arrives, other.solution) for k, other in enumerate(exercise.others)]
+    for path, arrives, solution in faults:
+        car = _arrived(exercise.whole_car, arrives, (*path, "arrives"))
+        waited_s = 0.0
+        for place, text in enumerate(exercise.before):
+            with _at("before", place):
+                waited_s += parse_action(text, car).number
+                if waited_s > LONGEST_S:
+                    raise Problem(f"more than {LONGEST_S / 3600:g} h pass before the car comes in")
+        _check_solution(solution, car, (*path, "solution"))
+
+
+def _arrived(car: Car, arrives: Lines, path: tuple[str | int, ...]) -> Car:
+    """The car with its hidden edits, theories first: they change how it is built."""
+    for place in sorted(range(len(arrives)), key=lambda k: not is_theory(arrives[k])):
+        with _at(*path, place):
+            edit = parse_edit(arrives[place], car)
+            if edit.kind == "repair":
+                raise Problem(f"'{edit.text}' mends something; a car arrives with faults")
+            car = edit.apply(car)
+    return car
+
+
+def _check_solution(solution: Lines, car: Car, path: tuple[str | int, ...]) -> None:
+    for place, text in enumerate(solution):
+        with _at(*path, place):
+            action = parse_action(text, car)
+            if action.verb == "edit":
+                # a fuse that blew meanwhile, say, is nothing that reading the sentences can know of
+                with suppress(EditProblem):
+                    car = parse_edit(action.text, car).apply(car)
+
+
+@contextmanager
+def _at(*path: str | int) -> Iterator[None]:
+    """A problem found in here stands at this place of the file."""
+    try:
+        yield
+    except Problem as problem:
+        raise Problem(problem.what, path) from None

@@ -7,25 +7,30 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from sim.bench.observations import OBSERVATION_VERBS, parse_observation
+from sim.vehicle.car import Car
+
 # minutes of hands-on time by the first word of an action
 MINUTES: Mapping[str, float] = {
     "press": 0.2, "brake": 0.1, "key": 0.1, "fob": 0.2, "switch": 0.1, "wait": 0.0,
     "scan": 3.0, "save": 0.5, "clear": 1.0, "unlock": 2.0,
-    "unplug": 4.0, "plug": 2.0, "pull": 1.0, "fit": 1.0, "blow": 0.0,
-    "open": 5.0, "mend": 15.0, "corrode": 0.0, "short": 1.0, "unshort": 15.0,
-    "bypass": 5.0, "unbypass": 3.0, "charge": 45.0,
-    "measure": 3.0, "look": 2.0, "load": 4.0, "scope": 6.0,
+    "unplug": 4.0, "plug": 2.0, "pull": 1.0, "fit": 1.0,
+    "mend": 15.0, "unshort": 15.0, "bypass": 5.0, "unbypass": 3.0, "charge": 45.0,
 }  # fmt: skip
-PART_COST: Mapping[str, float] = {"fit": 1.0}  # a fuse; in the shop's own money
+PART_COST: Mapping[str, float] = {"fit": 1.0, "mend": 4.0, "unshort": 2.0}  # in the shop's own money
+OTHERWISE_MINUTES = 2.0
 BATTERY_MINUTES = 5.0
+HINT_MINUTES = 5.0  # what a hint costs; our own choice
 
 
-def minutes_of(action: str, waited_s: float = 0.0) -> float:
-    """Minutes that an action takes, waiting included."""
+def minutes_of(action: str, car: Car, waited_s: float = 0.0) -> float:
+    """Minutes that an action takes; `waited_s` is what the car's clock went on by while somebody waited."""
     words = action.split()
-    if words[:2] in (["unplug", "BAT.NEG"], ["plug", "BAT.NEG"]):
+    if words[0] in OBSERVATION_VERBS:
+        return parse_observation(action, car).shop_s / 60
+    if words[0] in ("unplug", "plug") and words[1].startswith("BAT."):
         return BATTERY_MINUTES
-    return MINUTES.get(words[0], 2.0) + waited_s / 60
+    return MINUTES.get(words[0], OTHERWISE_MINUTES) + waited_s / 60
 
 
 def cost_of(action: str) -> float:

@@ -1,0 +1,198 @@
+"""Is what a person named what was wrong? Named causes against hidden edits, by what they do to the car.
+
+An edit is compared by its effect on the harness, part by part: `unplug ABS` and `unplug ABS.C1` are one
+thing, a fuse that is out and a fuse that is blown both leave the same gap. A fuse out and its only wire open
+are not the same, though both leave the module dark: such a cause is *near*.
+
+Not modelled: causes in free words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from sim.vehicle.car import Car, Resistor, Wire
+from sim.vehicle.edits import Edit, parse_edit
+from sim.vehicle.problems import EditProblem
+from sim.wiring.wiring import SwitchState, Wiring
+
+NO_FAULT = "no fault found"
+# how far a named figure may be off: a meter on a live joint gives no more; our own choice
+OHM_FACTOR = 3.0
+CHARGE_POINTS = 20.0
+NEAR_CREDIT = 0.5  # the right circuit is half of the way; our own choice
+
+Atom = tuple[str, ...]  # what an edit does to one part: ("open", "F3"), ("ohm", "G2"), ("short", ...)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Named causes sorted: `right`, `near` as (named, hidden), `wrong`; `missed` are hidden edits."""
+
+    right: tuple[str, ...]
+    near: tuple[tuple[str, str], ...]
+    wrong: tuple[str, ...]
+    missed: tuple[str, ...]
+
+    @property
+    def exact(self) -> bool:
+        """Everything named, and nothing but what was wrong."""
+        return not (self.near or self.wrong or self.missed)
+
+    @property
+    def credit(self) -> float:
+        """0 to 1: right causes count whole, near ones half, wrong and missed ones nothing."""
+        named = len(self.right) + len(self.near) + len(self.wrong)
+        hidden = len(self.right) + len(self.near) + len(self.missed)
+        return (len(self.right) + NEAR_CREDIT * len(self.near)) / max(named, hidden) if named else 0.0
+
+
+def normal_causes(named: Iterable[str], car: Car) -> tuple[str, ...]:
+    """Causes in normal form, each once; raises `EditProblem` for none, and for repairs."""
+    texts = [" ".join(text.split()) for text in named if text.strip()]
+    if not texts:
+        raise EditProblem(f"name at least one cause, or '{NO_FAULT}'")
+    if any(text.lower() == NO_FAULT for text in texts):
+        if len(texts) > 1:
+            raise EditProblem(f"'{NO_FAULT}' stands alone: take it away, or the other causes")
+        return (NO_FAULT,)
+    edits = [parse_edit(text, car) for text in texts]
+    for edit in edits:
+        if edit.kind == "repair":
+            raise EditProblem(f"'{edit.text}' is a repair; name what was wrong, such as 'unplug ABS'")
+    return tuple(dict.fromkeys(edit.text for edit in edits))
+
+
+def judge(named: Sequence[str], hidden: Sequence[str], car: Car) -> Verdict:
+    """Sort named causes (in normal form) against hidden edits of a car that is as built and whole."""
+    if NO_FAULT in named:
+        if not hidden:
+            return Verdict(tuple(named), (), (), ())
+        return Verdict((), (), tuple(named), tuple(hidden))
+    said = {text: _effect(text, car) for text in named}
+    true = {text: _effect(text, car) for text in hidden}
+    if _same(_joined(said.values()), _joined(true.values())):
+        return Verdict(tuple(named), (), (), ())
+    right: list[str] = []
+    left = dict(true)
+    for text, effect in said.items():
+        match = next((one for one, other in left.items() if _same(effect, other)), None)
+        if match is not None:
+            right.append(text)
+            del left[match]
+    near: list[tuple[str, str]] = []
+    for text in (one for one in said if one not in right):
+        match = next((one for one in left if _is_near(text, one, car)), None)
+        if match is not None:
+            near.append((text, match))
+            del left[match]
+    taken = {*right, *(text for text, _ in near)}
+    return Verdict(tuple(right), tuple(near), tuple(text for text in said if text not in taken), tuple(left))
+
+
+# -- what an edit does -------------------------------------------------------------------------------------
+
+
+def _effect(text: str, car: Car) -> dict[Atom, float]:
+    """What an edit does to the parts of a car, with the figure that goes with it (0 where there is none)."""
+    edit = parse_edit(text, car)
+    if edit.kind == "theory":
+        return {("design", *_theory_words(edit)): 0.0}
+    after, before = edit.apply(car), car
+    atoms: dict[Atom, float] = {}
+    for name, element in car.elements.items():
+        if before.is_whole(element) and not after.is_whole(element):
+            atoms[("open", name)] = 0.0
+    for name, ohm in after.condition.added_ohm.items():
+        if before.condition.added_ohm.get(name) != ohm:
+            atoms[("ohm", name)] = ohm
+    for name, rating_a in after.condition.fitted_a.items():
+        atoms[("rating", name)] = rating_a
+    for name, lead in after.condition.leads.items():
+        if name not in before.condition.leads:
+            for part in lead:
+                atoms[("short", *sorted((_stretch(part.a, car), _stretch(part.b, car))))] = 0.0
+    if after.condition.battery_pct != before.condition.battery_pct:
+        atoms[("charge",)] = after.condition.battery_pct or 0.0
+    return atoms
+
+
+def _theory_words(edit: Edit) -> tuple[str, ...]:
+    # `TRM` and `TRM.B+` are one consumer
+    return tuple(word.removesuffix(".B+") for word in edit.text.split()[1:])
+
+
+def _stretch(node: str, car: Car) -> str:
+    """The stretch of harness that a terminal belongs to, up to the next pair of contacts, by its first name.
+
+    Where along a wire two strands touch makes no difference that anybody could measure.
+    """
+    found, todo = {node}, [node]
+    joined = _joined_by_wire(car)
+    while todo:
+        for there in joined.get(todo.pop(), ()):
+            if there not in found:
+                found.add(there)
+                todo.append(there)
+    return min(found)
+
+
+def _joined_by_wire(car: Car) -> dict[str, list[str]]:
+    joined: dict[str, list[str]] = {}
+    for element in car.elements.values():
+        joint = isinstance(element, Resistor) and element.kind in ("joint", "trace")
+        if isinstance(element, Wire) or joint:
+            joined.setdefault(element.a, []).append(element.b)
+            joined.setdefault(element.b, []).append(element.a)
+    return joined
+
+
+def _joined(effects: Iterable[dict[Atom, float]]) -> dict[Atom, float]:
+    return {atom: value for effect in effects for atom, value in effect.items()}
+
+
+def _same(one: dict[Atom, float], other: dict[Atom, float]) -> bool:
+    return one.keys() == other.keys() and all(_alike(atom, one[atom], other[atom]) for atom in one)
+
+
+def _alike(atom: Atom, one: float, other: float) -> bool:
+    match atom[0]:
+        case "ohm":
+            return max(one, other) <= OHM_FACTOR * min(one, other)
+        case "charge":
+            return abs(one - other) <= CHARGE_POINTS
+    return one == other
+
+
+# -- near --------------------------------------------------------------------------------------------------
+
+
+def _is_near(named: str, hidden: str, car: Car) -> bool:
+    """The same part, or the same modules dark and the same lines cut: the right circuit, another place."""
+    one, other = _effect(named, car), _effect(hidden, car)
+    if {name for atom in one for name in atom[1:]} & {name for atom in other for name in atom[1:]}:
+        return True
+    if ("charge",) in one and ("charge",) in other:
+        return True
+    shown = _shows(hidden, car)
+    return shown != _shows("", car) and shown == _shows(named, car)
+
+
+def _shows(edit: str, car: Car) -> tuple[frozenset[str], ...]:
+    """Who has no supply, and which lines carry nothing, with everything switched on."""
+    after = parse_edit(edit, car).apply(car) if edit else car
+    state = SwitchState(
+        frozenset(car.built.modules), frozenset(), frozenset(), frozenset(car.built.relays), False
+    )
+    reading = Wiring(after).solve(state)
+    dark = frozenset(
+        name for name, spec in car.built.modules.items() if reading.supply_v(name) < spec.min_supply_v
+    )
+    lit = frozenset(
+        channel
+        for channel, part in car.transceivers.items()
+        if part.module in car.built.modules and part.module not in dark
+    )
+    links = reading.hears(lit).links
+    return dark, frozenset(f"{a} {b}" for a, b in links)

@@ -1,0 +1,89 @@
+"""Does an exercise work? Its scripted solution is played from work order to hand-in, with every check.
+
+For whoever writes exercises, and for the tests: `prove` raises one clear sentence, or tells what it saw.
+
+Not modelled: whether the words of the work order fit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sim.bench.live import Unsettled
+from sim.lab.run import Sight
+from sim.training.attempt import REPAIRS, Attempt, HandIn
+from sim.training.causes import NO_FAULT
+from sim.training.exercise import Exercise
+from sim.vehicle.problems import EditProblem, Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """What the scripted solution showed; `symptoms`: how the car differed from a whole one, in words."""
+
+    symptoms: tuple[str, ...]
+    result: HandIn
+    minutes: float
+
+
+def prove(exercise: Exercise) -> Proven:
+    """Play the scripted solution; raises `Problem` where it does not find, repair and prove."""
+    attempt = _begun(exercise)
+    for place, action in enumerate(exercise.solution):
+        try:
+            step = attempt.do(action)
+        except EditProblem as problem:
+            raise Problem(problem.what, ("solution", place)) from None
+        if step.vain:
+            raise Problem(f"'{action}' is done in vain: {step.vain}", ("solution", place))
+        if step.dangers:
+            raise Problem(f"'{action}' is unsafe: {step.dangers[0]}", ("solution", place))
+    shown = symptoms(attempt)
+    if exercise.arrives and not shown:
+        raise Problem("before its repair the car shows nothing that a whole car would not", ("arrives",))
+    result = attempt.hand_in(exercise.arrives or [NO_FAULT])
+    if not result.complete:
+        raise Problem(f"the solution does not end it: {_lacking(result)}", ("solution",))
+    return Proven(shown, result, attempt.minutes)
+
+
+def _begun(exercise: Exercise) -> Attempt:
+    try:
+        return Attempt.begin(exercise)
+    except (EditProblem, Unsettled) as problem:
+        raise Problem(f"what happens before the car comes in cannot happen: {problem}", ("before",)) from None
+
+
+def _lacking(result: HandIn) -> str:
+    if not result.repaired:
+        return "the car is not as it was built"
+    return f"not shown: {'; '.join(result.unproven)}"
+
+
+def symptoms(attempt: Attempt) -> tuple[str, ...]:
+    """How an attempt's car showed itself other than a whole one, before its first repair."""
+    whole = Exercise.model_validate(attempt.exercise.model_dump() | {"arrives": ()})
+    control = Attempt.begin(whole)
+    found: dict[str, None] = {}
+    for step in attempt.steps:
+        if step.verb in REPAIRS and not step.vain:
+            break
+        other = control.do(step.action)
+        found |= dict.fromkeys(_differences(step.sight, other.sight))
+    return tuple(found)
+
+
+def _differences(seen: Sight, whole: Sight) -> list[str]:
+    found = {**seen.seat(), **seen.found()}
+    usual = {**whole.seat(), **whole.found()}
+    return [
+        f"{name}: {found.get(name, 'nothing')}, usually {usual.get(name, 'nothing')}"
+        for name in [*found, *(name for name in usual if name not in found)]
+        if not _alike(found.get(name), usual.get(name))
+    ]
+
+
+def _alike(one: str | float | None, other: str | float | None) -> bool:
+    if isinstance(one, float) and isinstance(other, float):
+        return abs(one - other) <= 0.05 * max(abs(one), abs(other), 1.0)
+    return one == other
