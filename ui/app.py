@@ -8,15 +8,25 @@ from ui.pages import PAGES
 from ui.session import open_session
 
 
+# less air around the page, so that map and panel stand on one laptop screen
+STYLE = """<style>
+[data-testid="stMainBlockContainer"] { padding: 3.6rem 2rem 2rem; max-width: 1900px; }
+@media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 3.4rem 0.8rem 2rem; } }
+</style>"""
+
+
 def main() -> None:
     """Open this session's bench and show the page that the address names."""
     st.set_page_config(page_title="busbay", page_icon=":material/car_repair:", layout="wide")
     entries = {
-        page.path: st.Page(page.show, title=page.title, icon=page.icon, url_path=page.path, default=place == 0)
+        page.path: st.Page(
+            page.show, title=page.title, icon=page.icon, url_path=page.path, default=place == 0
+        )
         for place, page in enumerate(PAGES)
     }
     chosen = st.navigation(list(entries.values()), position="top")
     st.session_state.entries = entries
+    st.html(STYLE)
     open_session()
     chosen.run()
 

@@ -30,7 +30,7 @@ def _bay() -> None:
     work_off(held, st.empty())
     seen = what_may_be_seen(held.bench)
     _headline(held, seen)
-    left, right = st.columns([1.75, 1], gap="medium")
+    left, right = st.columns([1.9, 1], gap="medium")
     with left:
         _map(held, seen)
         _happened(held)
@@ -45,18 +45,26 @@ def _headline(held: Held, seen: Seen) -> None:
         st.markdown(f"ignition **{seen.seat.ignition}** · engine **{seen.seat.engine}**", width="content")
         st.space("stretch")
         for words, seconds in (("1 s", 1), ("10 s", 10), ("1 min", 60)):
-            st.button(f"+ {words}", key=f"wait {seconds}", help=f"let {words} pass", on_click=partial(ask_to_do, f"wait {seconds} s"))
+            st.button(
+                f"+ {words}",
+                key=f"wait {seconds}",
+                help=f"let {words} pass",
+                on_click=partial(ask_to_do, f"wait {seconds} s"),
+            )
     if held.problem:
         with st.container(key="problem"):
             st.error(held.problem, icon=":material/block:")
-    elif held.said:
+    else:
         with st.container(key="said"):
-            st.success(held.said, icon=":material/check:")
+            st.caption(f":material/chevron_right: {held.said or 'nothing was done yet'}")
 
 
 def _map(held: Held, seen: Seen) -> None:
     narrow = bool(st.session_state.get("narrow", False))
-    html = car_map(held.car, held.layout(NARROW if narrow else WIDE), seen, st.session_state.get("part", "")) + legend()
+    html = (
+        car_map(held.car, held.layout(NARROW if narrow else WIDE), seen, st.session_state.get("part", ""))
+        + legend()
+    )
     now_narrow = sheet.show_to_fit(html, "map", narrow, _picked_on_map)
     if now_narrow != narrow:
         st.session_state.narrow = now_narrow
@@ -84,7 +92,9 @@ def _picked_event() -> None:
 
 def _panels(held: Held, seen: Seen) -> None:
     st.session_state.setdefault("panel", "Seat")
-    chosen = st.segmented_control("panel", PANELS, key="panel", required=True, label_visibility="collapsed", persist_state="session")
+    chosen = st.segmented_control(
+        "panel", PANELS, key="panel", required=True, label_visibility="collapsed", persist_state="session"
+    )
     with st.container(key="the_panel"):
         match chosen:
             case "Seat":
@@ -101,6 +111,11 @@ def _panels(held: Held, seen: Seen) -> None:
                 show_log(held)
     if chosen in ("Seat", "Part", "Work"):
         st.segmented_control(
-            "time that passes after each action", list(PAUSES), default=10, key="pause_s", format_func=PAUSES.__getitem__, required=True,
+            "time that passes after each action",
+            list(PAUSES),
+            default=10,
+            key="pause_s",
+            format_func=PAUSES.__getitem__,
+            required=True,
             persist_state="session",
         )

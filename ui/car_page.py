@@ -21,7 +21,15 @@ def show() -> None:
     work_off(held, st.empty())
     st.title(held.car.title)
     st.markdown(held.car.claimed.about)
-    kind = st.segmented_control("part of the file", list(VIEWS), default="modules", key="car_view", required=True, label_visibility="collapsed", persist_state="session")
+    kind = st.segmented_control(
+        "part of the file",
+        list(VIEWS),
+        default="modules",
+        key="car_view",
+        required=True,
+        label_visibility="collapsed",
+        persist_state="session",
+    )
     VIEWS[kind or "modules"](held)
 
 
@@ -37,9 +45,22 @@ def _modules(held: Held) -> None:
 
 def _fuses(held: Held) -> None:
     car = held.car
-    rows = [(name, f"{fuse.rating_a:g} A", fuse.title, fuse.from_, ", ".join(fuse.feeds), fuse.location) for name, fuse in car.claimed.fuses.items()]
+    rows = [
+        (name, f"{fuse.rating_a:g} A", fuse.title, fuse.from_, ", ".join(fuse.feeds), fuse.location)
+        for name, fuse in car.claimed.fuses.items()
+    ]
     _table(("fuse", "rating", "title", "from", "feeds", "place"), rows)
-    relays = [(name, relay.title, relay.coil, relay.from_, ", ".join([*relay.feeds, *_fed_by(car, name)]), relay.location) for name, relay in car.claimed.relays.items()]
+    relays = [
+        (
+            name,
+            relay.title,
+            relay.coil,
+            relay.from_,
+            ", ".join([*relay.feeds, *_fed_by(car, name)]),
+            relay.location,
+        )
+        for name, relay in car.claimed.relays.items()
+    ]
     if relays:
         _table(("relay", "title", "coil", "from", "feeds", "place"), relays)
 
@@ -59,8 +80,17 @@ def _grounds(held: Held) -> None:
 
 def _connectors(held: Held) -> None:
     car = held.car
-    name = st.selectbox("connector", list(car.connectors), key="car_connector", format_func=lambda one: connector_words(car, car.connectors[one]))
-    _table(("pin", "cavity", "carries"), [(pin.id, pin.cavity, pin.function) for pin in car.connectors[name].pins], (0,))
+    name = st.selectbox(
+        "connector",
+        list(car.connectors),
+        key="car_connector",
+        format_func=lambda one: connector_words(car, car.connectors[one]),
+    )
+    _table(
+        ("pin", "cavity", "carries"),
+        [(pin.id, pin.cavity, pin.function) for pin in car.connectors[name].pins],
+        (0,),
+    )
 
 
 def _buses(held: Held) -> None:
@@ -69,7 +99,16 @@ def _buses(held: Held) -> None:
     rows = []
     for bus, spec in car.claimed.buses.items():
         frames = on.get(bus, [])
-        rows.append((bus, spec.title, f"{spec.bitrate_bps // 1000} kbit/s", f"{len(frames)}", f"{100 * bus_load(frames, spec.bitrate_bps):.1f} %", " – ".join(spec.line)))
+        rows.append(
+            (
+                bus,
+                spec.title,
+                f"{spec.bitrate_bps // 1000} kbit/s",
+                f"{len(frames)}",
+                f"{100 * bus_load(frames, spec.bitrate_bps):.1f} %",
+                " – ".join(spec.line),
+            )
+        )
     _table(("bus", "title", "bit rate", "messages", "load at most", "line"), rows)
     st.caption("Load with as many stuff bits as there can be; diagnosis not counted.")
 
@@ -80,7 +119,9 @@ def _messages_on(bench: Bench) -> dict[str, list[PeriodicFrame]]:
     found: dict[str, list[PeriodicFrame]] = {}
     for name, bus in bench.live.world.streams:
         message = sent[name]
-        found.setdefault(bus, []).append(PeriodicFrame.longest(name, message.can_id, message.length, message.period_s))
+        found.setdefault(bus, []).append(
+            PeriodicFrame.longest(name, message.can_id, message.length, message.period_s)
+        )
     return found
 
 
@@ -97,7 +138,9 @@ def _messages(held: Held) -> None:
 
 
 def _routes(held: Held) -> None:
-    rows = [(route.gateway, route.message, route.from_bus, route.to_bus) for route in held.car.messages.routes]
+    rows = [
+        (route.gateway, route.message, route.from_bus, route.to_bus) for route in held.car.messages.routes
+    ]
     _table(("gateway", "message", "from", "to"), rows)
 
 
@@ -111,7 +154,9 @@ def _monitors(held: Held) -> None:
 
 
 def _file(held: Held) -> None:
-    st.download_button("Download", held.car_text, held.car_name, "application/yaml", key="car_download", on_click="ignore")
+    st.download_button(
+        "Download", held.car_text, held.car_name, "application/yaml", key="car_download", on_click="ignore"
+    )
     st.code(held.car_text, language="yaml", height=620)
 
 

@@ -23,11 +23,15 @@ def feeds_of(car: Car, module: str) -> list[Feed]:
     for name, fuse in car.claimed.fuses.items():
         pins = [item for item in fuse.feeds if item.split()[0].partition(".")[0] == module]
         if pins:
-            found[name] = Feed(name, f"{name}, {fuse.rating_a:g} A, {fuse.title or fuse.location}, to {', '.join(pins)}")
+            found[name] = Feed(
+                name, f"{name}, {fuse.rating_a:g} A, {fuse.title or fuse.location}, to {', '.join(pins)}"
+            )
     for name in list(found):
         for link in _upstream(car, name):
             fuse = car.claimed.fuses[link]
-            found.setdefault(link, Feed(link, f"{link}, {fuse.rating_a:g} A, {fuse.title or fuse.location}, feeds {name}"))
+            found.setdefault(
+                link, Feed(link, f"{link}, {fuse.rating_a:g} A, {fuse.title or fuse.location}, feeds {name}")
+            )
     return list(found.values())
 
 
@@ -63,7 +67,12 @@ def gateways(car: Car) -> list[str]:
 def connector_words(car: Car, plug: Connector) -> str:
     """A connector as it stands in a list."""
     owner = f" of {plug.owner}" if plug.owner else ""
-    kinds = {"module": f"connector{owner}", "inline": "in-line connector", "battery": "battery clamp", "dlc": "diagnostic connector"}
+    kinds = {
+        "module": f"connector{owner}",
+        "inline": "in-line connector",
+        "battery": "battery clamp",
+        "dlc": "diagnostic connector",
+    }
     spec = car.claimed.inline.get(plug.id)
     place = plug.location or (spec.location if spec else "")
     return f"{plug.id} · {kinds.get(plug.kind, plug.kind)}{f', {place}' if place else ''}"
@@ -71,4 +80,8 @@ def connector_words(car: Car, plug: Connector) -> str:
 
 def buses_through(car: Car, connector: str) -> list[str]:
     """The bus lines that pass an in-line connector."""
-    return [bus for bus, spec in car.claimed.buses.items() if connector in (item for item, _ in line_items(spec.line))]
+    return [
+        bus
+        for bus, spec in car.claimed.buses.items()
+        if connector in (item for item, _ in line_items(spec.line))
+    ]

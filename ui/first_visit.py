@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import streamlit as st
 
 from sim.bench.tester import Report
+from ui.drawing import sheet
+from ui.drawing.tables import step_list
 from ui.seen import Seen
 from ui.session import Held
 
@@ -21,15 +23,19 @@ class Step:
 
 def steps(log: list[str], asked_why: bool, changes_left: int, report: Report | None) -> list[Step]:
     """The steps with their ticks, from what has been done so far."""
-    starts = [place for place, text in enumerate(log) if text.startswith(("press start", "key crank", "key run"))]
+    starts = [
+        place for place, text in enumerate(log) if text.startswith(("press start", "key crank", "key run"))
+    ]
     scans = [place for place, text in enumerate(log) if text == "scan"]
     clears = [place for place, text in enumerate(log) if text.startswith("clear")]
-    proven = bool(report and scans and clears and scans[-1] > clears[-1] and not report.codes and not report.silent)
+    proven = bool(
+        report and scans and clears and scans[-1] > clears[-1] and not report.codes and not report.silent
+    )
     return [
-        Step("**Seat**: try to start the car. What do engine and lamps say?", bool(starts)),
-        Step("**Tester**: scan. Which modules are silent, which codes are there?", bool(scans)),
-        Step("Pick a row of the scan. **Why** follows it back to its cause.", asked_why),
-        Step("Put right what you found, in **Part** or **Work**.", bool(scans) and not changes_left),
+        Step("Seat: try to start the car. What do engine and lamps say?", bool(starts)),
+        Step("Tester: scan. Which modules are silent, which codes are there?", bool(scans)),
+        Step("Pick a row of the scan. Why follows it back to its cause.", asked_why),
+        Step("Put right what you found, in Part or Work.", bool(scans) and not changes_left),
         Step("Clear the codes (unlock the gateway first, if there is one), start again, scan: an empty report is the proof.", proven),
     ]  # fmt: skip
 
@@ -38,10 +44,13 @@ def show(held: Held, seen: Seen) -> None:
     """The steps while a first job is under way; nothing else has them."""
     if not held.job:
         return
-    found = steps(held.bench.log, bool(st.session_state.get("asked_why")), len(seen.changes), held.bench.last_report)
+    found = steps(
+        held.bench.log, bool(st.session_state.get("asked_why")), len(seen.changes), held.bench.last_report
+    )
     done = sum(step.done for step in found)
-    with st.expander(f"{held.job} ({done} of {len(found)})", expanded=True, icon=":material/checklist:"):
-        for step in found:
-            st.markdown(f"{':material/check_box:' if step.done else ':material/check_box_outline_blank:'} {step.words}")
+    title, _, complaint = held.job.partition(": ")
+    with st.expander(f"{title}, {done} of {len(found)} steps", expanded=True, icon=":material/checklist:"):
+        st.caption(f"The customer says: {complaint}")
+        sheet.show(step_list((step.words, step.done) for step in found), "steps")
         if done == len(found):
             st.success("Found, repaired, proven.", icon=":material/celebration:")

@@ -15,8 +15,9 @@ from ui.session import Held
 def show(held: Held) -> None:
     """The log panel."""
     bench = held.bench
-    for text in bench.given:
-        st.caption(f"given with the car: {text}")
+    if bench.given:
+        with st.expander(f"Given with the car: {len(bench.given)}"):
+            st.markdown("\n".join(f"- {text}" for text in bench.given))
     if bench.log:
         with st.container(key="log"):
             sheet.show(numbered(bench.log), "log_lines")
@@ -33,8 +34,14 @@ def _rewind(log: list[str]) -> None:
             "back to after", list(range(len(log) - 1, -1, -1)), key="rewind_to",
             format_func=lambda kept: f"{kept}. {log[kept - 1]}" if kept else "the start",
         )  # fmt: skip
-        st.button("Rewind", key="rewind", icon=":material/undo:", on_click=lambda: session.ask(session.rewind(keep)))
-    st.button("Start again, as the car came", key="again", on_click=lambda: session.ask(session.start_again(bench.given)))
+        st.button(
+            "Rewind", key="rewind", icon=":material/undo:", on_click=lambda: session.ask(session.rewind(keep))
+        )
+    st.button(
+        "Start again, as the car came",
+        key="again",
+        on_click=lambda: session.ask(session.start_again(bench.given)),
+    )
 
 
 def _left_behind(held: Held) -> None:
@@ -58,4 +65,8 @@ def _file(held: Held) -> None:
     )  # fmt: skip
     file = st.file_uploader("Restore from a downloaded log", type="json", key="restore_file")
     if file is not None:
-        st.button("Restore it", key="restore", on_click=lambda: session.ask(session.restore(file.getvalue().decode("utf-8", "replace"))))
+        st.button(
+            "Restore it",
+            key="restore",
+            on_click=lambda: session.ask(session.restore(file.getvalue().decode("utf-8", "replace"))),
+        )

@@ -58,7 +58,11 @@ class Case:
             ("ignition in the end", last.ignition if last else ""),
             ("lamps lit in the end", ", ".join(last.lit) if last and last.lit else "none"),
             ("codes", str(len(self.report.codes))),
-            ("which", ", ".join(f"{code} ×{count}" if count > 1 else code for code, count in sorted(codes.items())) or "none"),
+            (
+                "which",
+                ", ".join(f"{code} ×{count}" if count > 1 else code for code, count in sorted(codes.items()))
+                or "none",
+            ),
         )
 
 
@@ -93,7 +97,9 @@ def combinations(always: Iterable[str], varied: Iterable[str]) -> list[tuple[str
     ]
 
 
-def play_all(car: Car, cases: list[tuple[str, ...]], actions: list[str], report: Callable[[float], None]) -> list[Case]:
+def play_all(
+    car: Car, cases: list[tuple[str, ...]], actions: list[str], report: Callable[[float], None]
+) -> list[Case]:
     """One `Case` for each tuple of given edits."""
     played = []
     for place, given in enumerate(cases, start=1):

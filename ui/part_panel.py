@@ -47,7 +47,7 @@ def _words(held: Held, ident: str) -> str:
 
 def _module(held: Held, seen: Seen, name: str) -> None:
     module = seen.modules[name]
-    supply = f"{module.supply_v:.1f} V at its supply" if module.supply_v else "no supply"
+    supply = f"{module.supply_v:.1f} V at its supply"
     codes = f"{module.code_count} code{'s' if module.code_count != 1 else ''} stored"
     with st.container(key="module_state"):
         st.markdown(f"**{module.word}** · {supply} · {codes}")
@@ -59,7 +59,12 @@ def _module(held: Held, seen: Seen, name: str) -> None:
     if name in gateways(held.car):
         _bypass(held, seen, name)
     with st.container(horizontal=True):
-        st.button("Why is it like that?", key="why_part", icon=":material/help:", on_click=partial(why_panel.ask_why, "silent", name))
+        st.button(
+            "Why is it like that?",
+            key="why_part",
+            icon=":material/help:",
+            on_click=partial(why_panel.ask_why, "silent", name),
+        )
         st.button("Clear its codes", key="clear_part", on_click=partial(ask_to_do, f"clear {name}"))
     if _is_airbag(held, name):
         caution("airbag")
@@ -104,7 +109,12 @@ def _bypass(held: Held, seen: Seen, name: str) -> None:
     if fitted:
         st.button("Take the bypass lead off", key="unbypass", on_click=partial(ask_to_do, f"unbypass {name}"))
     else:
-        buses = st.multiselect("buses that it joins", held.car.messages.buses_of[name], key=f"buses {name}", persist_state="session")
+        buses = st.multiselect(
+            "buses that it joins",
+            held.car.messages.buses_of[name],
+            key=f"buses {name}",
+            persist_state="session",
+        )
         off = all(plug.id in seen.connectors_off for plug in connectors_of(held.car, name))
         joined = " and ".join(buses[1:])
         st.button(

@@ -33,10 +33,18 @@ def show(held: Held, seen: Seen) -> None:
 
 def _button(has_brake: bool, brake_on: bool) -> None:
     with st.container(horizontal=True):
-        st.button("Press start", key="press", on_click=partial(ask_to_do, "press start"), icon=":material/radio_button_checked:")
+        st.button(
+            "Press start",
+            key="press",
+            on_click=partial(ask_to_do, "press start"),
+            icon=":material/radio_button_checked:",
+        )
         if has_brake:
             st.button(
-                "Press start with brake", key="press_brake", type="primary", on_click=partial(ask_to_do, "press start with brake")
+                "Press start with brake",
+                key="press_brake",
+                type="primary",
+                on_click=partial(ask_to_do, "press start with brake"),
             )
     if has_brake:
         words, action = ("Let the brake go", "brake off") if brake_on else ("Hold the brake", "brake on")
@@ -58,7 +66,11 @@ def _fob() -> None:
 
 
 def _others(held: Held, on: frozenset[str]) -> None:
-    others = [(name, switch) for name, switch in held.car.built.switches.items() if switch.operated_by not in ELSEWHERE]
+    others = [
+        (name, switch)
+        for name, switch in held.car.built.switches.items()
+        if switch.operated_by not in ELSEWHERE
+    ]
     if not others:
         return
     with st.expander("Other switches"):
@@ -66,4 +78,6 @@ def _others(held: Held, on: frozenset[str]) -> None:
             turned = switch.operated_by in on
             words = f"{switch.title or name.replace('_', ' ')}: {'on' if turned else 'off'}"
             action = f"switch {name} {'off' if turned else 'on'}"
-            st.button(f"{words} → turn {'off' if turned else 'on'}", key=action, on_click=partial(ask_to_do, action))
+            st.button(
+                f"{words} → turn {'off' if turned else 'on'}", key=action, on_click=partial(ask_to_do, action)
+            )

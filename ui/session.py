@@ -119,7 +119,9 @@ def shelf() -> Shelf:
 
 def shipped_cars() -> dict[str, str]:
     """File name and text of each car that comes with busbay."""
-    files = sorted((scenarios_folder() / "vehicles").glob("*.yaml"), key=lambda file: (file.name != FIRST_CAR, file.name))
+    files = sorted(
+        (scenarios_folder() / "vehicles").glob("*.yaml"), key=lambda file: (file.name != FIRST_CAR, file.name)
+    )
     return {file.name: Path(file).read_text(encoding="utf-8") for file in files}
 
 
@@ -317,7 +319,11 @@ def _set_car(held: Held, name: str, text: str, bench: Bench, job: str) -> None:
 def log_to_download(held: Held) -> str:
     """The whole bench as one file: car and log."""
     bench = json.loads(held.bench.saved())
-    return json.dumps({"busbay": 1, "car_name": held.car_name, "car": held.car_text, "bench": bench}, ensure_ascii=False, indent=1)
+    return json.dumps(
+        {"busbay": 1, "car_name": held.car_name, "car": held.car_text, "bench": bench},
+        ensure_ascii=False,
+        indent=1,
+    )
 
 
 def opened_log(text: str) -> tuple[str, str, str]:

@@ -64,9 +64,17 @@ def _store(held: Held, texts: list[str]) -> None:
 
 def _add(held: Held) -> None:
     st.markdown("**Add what you suppose**")
-    kind = st.selectbox("kind", list(FORMS), key="suppose_kind", label_visibility="collapsed", persist_state="session")
+    kind = st.selectbox(
+        "kind", list(FORMS), key="suppose_kind", label_visibility="collapsed", persist_state="session"
+    )
     sentence = FORMS[kind](held)
-    st.button("Suppose this", key="suppose_add", type="primary", disabled=not sentence, on_click=partial(_append, held, sentence))
+    st.button(
+        "Suppose this",
+        key="suppose_add",
+        type="primary",
+        disabled=not sentence,
+        on_click=partial(_append, held, sentence),
+    )
     if st.session_state.get("suppose_problem"):
         st.error(st.session_state.suppose_problem, icon=":material/block:")
 
@@ -103,7 +111,12 @@ def _feeds(held: Held) -> str:
     if not fuses:
         st.caption("This car's file names no fuses.")
         return ""
-    fuse = st.selectbox("this fuse", list(fuses), key="feeds_fuse", format_func=lambda one: f"{one} · {fuses[one].title or fuses[one].location}")
+    fuse = st.selectbox(
+        "this fuse",
+        list(fuses),
+        key="feeds_fuse",
+        format_func=lambda one: f"{one} · {fuses[one].title or fuses[one].location}",
+    )
     consumers = [item.split()[0] for spec in fuses.values() for item in spec.feeds]
     consumer = st.selectbox("in truth feeds", consumers, key="feeds_what")
     return f"theory {fuse} feeds {consumer}"
@@ -150,8 +163,19 @@ def _list(held: Held) -> None:
     for text in texts:
         with st.container(horizontal=True, vertical_alignment="center"):
             st.text(text, width="stretch")
-            st.selectbox("use", USES, key=f"use {text}", label_visibility="collapsed", width=170, persist_state="session")
-            st.button("Remove", key=f"remove {text}", on_click=partial(_store, held, [one for one in texts if one != text]))
+            st.selectbox(
+                "use",
+                USES,
+                key=f"use {text}",
+                label_visibility="collapsed",
+                width=170,
+                persist_state="session",
+            )
+            st.button(
+                "Remove",
+                key=f"remove {text}",
+                on_click=partial(_store, held, [one for one in texts if one != text]),
+            )
 
 
 def _play(held: Held, actions: list[str]) -> None:
@@ -161,10 +185,18 @@ def _play(held: Held, actions: list[str]) -> None:
     always = [text for text in texts if use[text] == USES[1]]
     cases = combinations(always, varied[:MOST_VARIED])
     if len(varied) > MOST_VARIED:
-        st.warning(f"At most {MOST_VARIED} at a time can be varied; set the others to 'always' or 'left out'.")
+        st.warning(
+            f"At most {MOST_VARIED} at a time can be varied; set the others to 'always' or 'left out'."
+        )
         return
     words = f"Play {len(cases)} cases side by side" if len(cases) > 1 else "Play it"
-    st.button(words, key="suppose_play", type="primary", icon=":material/play_arrow:", on_click=partial(_ask_to_play, cases, varied, actions))
+    st.button(
+        words,
+        key="suppose_play",
+        type="primary",
+        icon=":material/play_arrow:",
+        on_click=partial(_ask_to_play, cases, varied, actions),
+    )
 
 
 def _ask_to_play(cases: list[tuple[str, ...]], varied: list[str], actions: list[str]) -> None:
@@ -182,16 +214,26 @@ def _shown(held: Held) -> None:
     varied: list[str] = kept[1]
     head = [_heading(case, varied) for case in cases]
     with st.container(key="cases"):
-        rows = [(cells[0][0], *(value for _, value in cells)) for cells in zip(*(case.rows for case in cases), strict=True)]
+        rows = [
+            (cells[0][0], *(value for _, value in cells))
+            for cells in zip(*(case.rows for case in cases), strict=True)
+        ]
         sheet.show(side_by_side(["", *head], rows), "cases_table")
     with st.expander("Action by action"):
         steps = zip(*(case.steps for case in cases), strict=True)
-        lines = [(f"{place}. {step[0].action}", *(one.words for one in step)) for place, step in enumerate(steps, start=1)]
+        lines = [
+            (f"{place}. {step[0].action}", *(one.words for one in step))
+            for place, step in enumerate(steps, start=1)
+        ]
         sheet.show(side_by_side(["", *head], lines), "steps_table")
     st.caption("This is what this model does, not what a real car must do.")
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        place = st.selectbox("take one into the bay", range(len(cases)), key="take_case", format_func=lambda one: head[one])
-        st.button("Into the bay, before any action", key="take_case_go", on_click=partial(_take, cases[place].given))
+        place = st.selectbox(
+            "take one into the bay", range(len(cases)), key="take_case", format_func=lambda one: head[one]
+        )
+        st.button(
+            "Into the bay, before any action", key="take_case_go", on_click=partial(_take, cases[place].given)
+        )
 
 
 def _heading(case: Case, varied: list[str]) -> str:

@@ -20,7 +20,13 @@ SHOWN = ("all", "with codes", "silent")
 
 def show(held: Held, seen: Seen) -> None:
     """The tester panel."""
-    st.button("Scan all modules", key="scan", type="primary", icon=":material/radar:", on_click=partial(ask_to_do, "scan"))
+    st.button(
+        "Scan all modules",
+        key="scan",
+        type="primary",
+        icon=":material/radar:",
+        on_click=partial(ask_to_do, "scan"),
+    )
     _report(held)
     _clear(held, seen)
     _keep(held)
@@ -33,8 +39,18 @@ def _report(held: Held) -> None:
         return
     answering = len(report.modules) - len(report.silent)
     with st.container(key="scan_result"):
-        st.markdown(f"at {report.time_s:.1f} s: **{answering} of {len(report.modules)}** modules answer, **{len(report.codes)}** codes")
-    shown = st.segmented_control("rows", SHOWN, default="all", key="shown", required=True, label_visibility="collapsed", persist_state="session")
+        st.markdown(
+            f"at {report.time_s:.1f} s: **{answering} of {len(report.modules)}** modules answer, **{len(report.codes)}** codes"
+        )
+    shown = st.segmented_control(
+        "rows",
+        SHOWN,
+        default="all",
+        key="shown",
+        required=True,
+        label_visibility="collapsed",
+        persist_state="session",
+    )
     sheet.show(report_table(report, shown or "all"), "report", _picked)
     st.caption("● fails now   ○ stored. Pick a row to see why; the status byte follows ISO 14229-1.")
 
@@ -46,13 +62,24 @@ def _picked() -> None:
 
 
 def _clear(held: Held, seen: Seen) -> None:
-    guarded = [name for name in gateways(held.car) if held.car.claimed.modules[name].gateway.refuses_until_unlocked]  # type: ignore[union-attr]
+    guarded = [
+        name for name in gateways(held.car) if held.car.claimed.modules[name].gateway.refuses_until_unlocked
+    ]  # type: ignore[union-attr]
     with st.container(horizontal=True):
-        st.button("Clear all codes", key="clear", icon=":material/ink_eraser:", on_click=partial(ask_to_do, "clear"))
+        st.button(
+            "Clear all codes", key="clear", icon=":material/ink_eraser:", on_click=partial(ask_to_do, "clear")
+        )
         for name in guarded:
-            st.button(f"Unlock {name}", key=f"unlock {name}", icon=":material/lock_open:", on_click=partial(ask_to_do, f"unlock {name}"))
+            st.button(
+                f"Unlock {name}",
+                key=f"unlock {name}",
+                icon=":material/lock_open:",
+                on_click=partial(ask_to_do, f"unlock {name}"),
+            )
     if guarded:
-        st.caption(f"{', '.join(guarded)} lets a clear request through only after security access, until it sleeps or resets.")
+        st.caption(
+            f"{', '.join(guarded)} lets a clear request through only after security access, until it sleeps or resets."
+        )
     caution("clear")
 
 
@@ -60,7 +87,9 @@ def _keep(held: Held) -> None:
     bench = held.bench
     if bench.last_report is not None:
         with st.form("keep", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
-            st.text_input("keep this report as", key="report_name", placeholder="before the repair", max_chars=60)
+            st.text_input(
+                "keep this report as", key="report_name", placeholder="before the repair", max_chars=60
+            )
             st.form_submit_button("Save", on_click=_save)
     names = list(bench.reports)
     if not names:

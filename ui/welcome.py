@@ -37,7 +37,9 @@ def _doors(held: Held) -> None:
     practise, what_if, about = st.columns(3)
     with practise, st.container(border=True, height="stretch"):
         st.subheader("Practise on a car", anchor=False)
-        st.markdown("Find a fault that came with the car, step by step. Ten minutes are enough for the first one.")
+        st.markdown(
+            "Find a fault that came with the car, step by step. Ten minutes are enough for the first one."
+        )
         for place, job in enumerate(FIRST_JOBS):
             st.button(
                 job.title, key=f"job {place}", help=job.complaint, type="primary" if place == 0 else "secondary",
@@ -47,7 +49,9 @@ def _doors(held: Held) -> None:
             st.switch_page(st.session_state.entries["bay"])
     with what_if, st.container(border=True, height="stretch"):
         st.subheader("What if ...", anchor=False)
-        st.markdown("The same morning once more, but with the fuse in. Or as if the engine module waited for the trailer module. Side by side.")
+        st.markdown(
+            "The same morning once more, but with the fuse in. Or as if the engine module waited for the trailer module. Side by side."
+        )
         if st.button("Suppose something", key="door_suppose", width="stretch"):
             st.switch_page(st.session_state.entries["suppose"])
     with about, st.container(border=True, height="stretch"):
@@ -61,23 +65,41 @@ def _doors(held: Held) -> None:
 
 
 def _take_job(job: Job) -> None:
-    session.ask(session.take_car(job.car_name, shipped_cars()[job.car_name], job.given, f"{job.title}: {job.complaint}"))
+    session.ask(
+        session.take_car(
+            job.car_name, shipped_cars()[job.car_name], job.given, f"{job.title}: {job.complaint}"
+        )
+    )
     st.session_state.to_the_bay = True
     st.session_state.panel = "Seat"
 
 
 def _cars(held: Held) -> None:
     st.subheader("Which car", anchor=False)
-    st.markdown(f"In the bay: **{held.car.title}**, {len(held.car.built.modules)} modules. {held.car.built.about}")
+    st.markdown(
+        f"In the bay: **{held.car.title}**, {len(held.car.built.modules)} modules. {held.car.built.about}"
+    )
     cars = shipped_cars()
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        name = st.selectbox("a car that comes with busbay", list(cars), key="shipped", format_func=lambda one: _title(one, cars[one]))
+        name = st.selectbox(
+            "a car that comes with busbay",
+            list(cars),
+            key="shipped",
+            format_func=lambda one: _title(one, cars[one]),
+        )
         st.button("Into the bay", key="take_shipped", on_click=_take, args=(name, cars[name]))
     with st.expander("Your own car: upload, view, download"):
         file = st.file_uploader("a vehicle file (YAML)", type=["yaml", "yml"], key="own_car")
         if file is not None:
             _uploaded(file.name, file.getvalue())
-        st.download_button("Download the current file", held.car_text, held.car_name, "application/yaml", key="download_car", on_click="ignore")
+        st.download_button(
+            "Download the current file",
+            held.car_text,
+            held.car_name,
+            "application/yaml",
+            key="download_car",
+            on_click="ignore",
+        )
         if st.toggle("show the current file", key="show_file"):
             st.code(held.car_text, language="yaml", height=420)
 
@@ -96,7 +118,10 @@ def _uploaded(name: str, raw: bytes) -> None:
     except Problem as problem:
         st.error(str(problem), icon=":material/block:")
     else:
-        st.success(f"{car.title}: {len(car.built.modules)} modules on {len(car.built.buses)} buses", icon=":material/check:")
+        st.success(
+            f"{car.title}: {len(car.built.modules)} modules on {len(car.built.buses)} buses",
+            icon=":material/check:",
+        )
         st.button("Into the bay", key="take_own", on_click=_take, args=(name, text))
 
 
@@ -106,6 +131,10 @@ def _take(name: str, text: str) -> None:
 
 def _cautions() -> None:
     st.subheader("Cautions", anchor=False)
-    st.markdown(f"busbay is for learning and thinking. On a real car: {MAKER} Then local codes and licensed practice.")
+    st.markdown(
+        f"busbay is for learning and thinking. On a real car: {MAKER} Then local codes and licensed practice."
+    )
     st.markdown("\n".join(f"- {words}" for words in CAUTIONS.values()))
-    st.markdown("- **High voltage** (orange cables, above 60 V DC or 30 V AC): only trained people, isolated, locked off, proved dead.")
+    st.markdown(
+        "- **High voltage** (orange cables, above 60 V DC or 30 V AC): only trained people, isolated, locked off, proved dead."
+    )

@@ -11,7 +11,13 @@ from ui.drawing.tables import because_tree
 from ui.seen import Seen
 from ui.session import Held
 
-KINDS = {"code": "a trouble code", "silent": "a module that does not answer", "mode": "the power mode", "lamp": "a lamp", "engine": "the engine"}
+KINDS = {
+    "code": "a trouble code",
+    "silent": "a module that does not answer",
+    "mode": "the power mode",
+    "lamp": "a lamp",
+    "engine": "the engine",
+}
 
 
 def ask_why(kind: str, item: str = "") -> None:
@@ -38,10 +44,16 @@ def show(held: Held, seen: Seen) -> None:
         _tree(why_event(held.bench, event))
         st.button("Ask something else", key="why_else", on_click=_no_event)
         return
-    kind = st.selectbox("why", list(KINDS), key="why_kind", format_func=KINDS.__getitem__, persist_state="session")
+    kind = st.selectbox(
+        "why", list(KINDS), key="why_kind", format_func=KINDS.__getitem__, persist_state="session"
+    )
     items = _items(seen, kind)
     if items == []:
-        st.caption({"code": "No module has a code stored.", "lamp": "This car has no lamps described."}.get(kind, "Nothing to ask."))
+        st.caption(
+            {"code": "No module has a code stored.", "lamp": "This car has no lamps described."}.get(
+                kind, "Nothing to ask."
+            )
+        )
         return
     item = _choose(kind, items) if items else ""
     _tree(_answer(held.bench, kind, item))
@@ -84,11 +96,15 @@ def _answer(bench: Bench, kind: str, item: str) -> Because:
 
 
 def _tree(because: Because) -> None:
-    whole = st.toggle("every branch, also those that end at no edit", key="why_whole", persist_state="session")
+    whole = st.toggle(
+        "every branch, also those that end at no edit", key="why_whole", persist_state="session"
+    )
     with st.container(key="because"):
         sheet.show(because_tree(because if whole else because.to_edits()), "tree")
     roots = [root for root in because.to_edits().roots()]
     if because.reaches_edit:
         st.markdown(f"At the root: **{'; '.join(roots[:4])}**{' ...' if len(roots) > 4 else ''}")
     elif because.causes:
-        st.caption("No edit of the car stands behind this: it follows from how the car is built and operated.")
+        st.caption(
+            "No edit of the car stands behind this: it follows from how the car is built and operated."
+        )

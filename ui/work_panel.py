@@ -20,12 +20,21 @@ def show(held: Held, seen: Seen) -> None:
     KINDS[kind](held, seen)
     _free_line()
     _battery(seen)
-    _changes(seen)
+    # where a complaint is to be solved, the list would give the answer away
+    with st.expander(
+        f"Changed on this car now: {len(seen.changes)}", expanded=not held.job, key="changes_box"
+    ):
+        _changes(seen)
 
 
 def _connector(held: Held, seen: Seen) -> None:
     plugs = [name for name, plug in held.car.connectors.items() if plug.kind != "battery"]
-    name = st.selectbox("which connector", plugs, key="work_connector", format_func=lambda one: connector_words(held.car, held.car.connectors[one]))
+    name = st.selectbox(
+        "which connector",
+        plugs,
+        key="work_connector",
+        format_func=lambda one: connector_words(held.car, held.car.connectors[one]),
+    )
     if name in seen.connectors_off:
         _buttons(("Plug", f"plug {name}"))
     else:
@@ -35,12 +44,21 @@ def _connector(held: Held, seen: Seen) -> None:
 
 def _fuse(held: Held, seen: Seen) -> None:
     fuses = held.car.claimed.fuses
-    name = st.selectbox("which fuse", list(fuses), key="work_fuse", format_func=lambda one: f"{one} · {fuses[one].rating_a:g} A, {fuses[one].title or fuses[one].location}")
+    name = st.selectbox(
+        "which fuse",
+        list(fuses),
+        key="work_fuse",
+        format_func=lambda one: (
+            f"{one} · {fuses[one].rating_a:g} A, {fuses[one].title or fuses[one].location}"
+        ),
+    )
     if name in seen.out:
         _buttons(("Fit a right one", f"fit {name}"))
     else:
         _buttons(("Pull", f"pull {name}"), ("Blow", f"blow {name}"))
-    rating_a = st.number_input("a fuse of another rating, in A", 1.0, 500.0, float(fuses[name].rating_a), step=1.0, key="work_rating")
+    rating_a = st.number_input(
+        "a fuse of another rating, in A", 1.0, 500.0, float(fuses[name].rating_a), step=1.0, key="work_rating"
+    )
     _buttons((f"Fit {rating_a:g} A", f"fit {name} {rating_a:g} A"))
     caution("shorts")
 
@@ -50,7 +68,12 @@ def _relay(held: Held, seen: Seen) -> None:
     if not relays:
         st.caption("This car has no relays.")
         return
-    name = st.selectbox("which relay", list(relays), key="work_relay", format_func=lambda one: f"{one} · {relays[one].title or relays[one].location}")
+    name = st.selectbox(
+        "which relay",
+        list(relays),
+        key="work_relay",
+        format_func=lambda one: f"{one} · {relays[one].title or relays[one].location}",
+    )
     _buttons(("Fit", f"fit {name}") if name in seen.out else ("Pull", f"pull {name}"))
 
 
@@ -62,12 +85,18 @@ def _joint(held: Held, seen: Seen) -> None:
         format_func=lambda one: f"{one} · {pins[one].function}" if one in pins else f"{one} · ground point",
     )  # fmt: skip
     ohm = st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
-    _buttons(("Interrupt", f"open {name}"), (f"Add {ohm:g} ohm", f"corrode {name} {ohm:g} ohm"), ("Mend", f"mend {name}"))
+    _buttons(
+        ("Interrupt", f"open {name}"),
+        (f"Add {ohm:g} ohm", f"corrode {name} {ohm:g} ohm"),
+        ("Mend", f"mend {name}"),
+    )
 
 
 def _short(held: Held, seen: Seen) -> None:
     pins = list(held.car.pins)
-    one = st.selectbox("from", pins, key="work_short_a", format_func=lambda pin: f"{pin} · {held.car.pins[pin].function}")
+    one = st.selectbox(
+        "from", pins, key="work_short_a", format_func=lambda pin: f"{pin} · {held.car.pins[pin].function}"
+    )
     other = st.selectbox("to", ["BODY", "BAT+", *pins], key="work_short_b")
     _buttons(("Short them", f"short {one} to {other}"), ("Take the short off", f"unshort {one} to {other}"))
     caution("shorts")
@@ -90,7 +119,11 @@ def _buttons(*pairs: tuple[str, str]) -> None:
 
 def _free_line() -> None:
     with st.form("free", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
-        st.text_input("or say it in words", key="sentence", placeholder="unplug ECM, corrode GW.GND 2 ohm, wait 30 s ...")
+        st.text_input(
+            "or say it in words",
+            key="sentence",
+            placeholder="unplug ECM, corrode GW.GND 2 ohm, wait 30 s ...",
+        )
         st.form_submit_button("Do it", on_click=_say)
 
 
@@ -101,7 +134,11 @@ def _say() -> None:
 def _battery(seen: Seen) -> None:
     with st.expander("Battery"):
         off = "BAT.NEG" in seen.connectors_off
-        words, action = ("Reconnect the battery", "reconnect battery") if off else ("Disconnect the battery", "disconnect battery")
+        words, action = (
+            ("Reconnect the battery", "reconnect battery")
+            if off
+            else ("Disconnect the battery", "disconnect battery")
+        )
         _buttons((words, action))
         charge_pct = st.slider("state of charge, in %", 0, 100, 60, 5, key="work_charge")
         _buttons((f"Set {charge_pct} %", f"charge {charge_pct} %"))
@@ -109,11 +146,15 @@ def _battery(seen: Seen) -> None:
 
 
 def _changes(seen: Seen) -> None:
-    st.markdown(f"**Changed on this car now: {len(seen.changes)}**")
     with st.container(key="changes"):
         for change in seen.changes:
             with st.container(horizontal=True, vertical_alignment="center"):
-                st.button("Undo", key=f"undo {change.text}", help=change.undo, on_click=partial(ask_to_do, change.undo))
+                st.button(
+                    "Undo",
+                    key=f"undo {change.text}",
+                    help=change.undo,
+                    on_click=partial(ask_to_do, change.undo),
+                )
                 st.text(change.text, width="stretch")
     for theory in seen.theories:
         st.caption(f"supposed: {theory} (see the page Suppose)")

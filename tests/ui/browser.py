@@ -11,8 +11,9 @@ import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from sim.cli import front_end_command
 
@@ -35,7 +36,11 @@ def front_end() -> Iterator[str]:
         port = probe.getsockname()[1]
     environment = os.environ | {"STREAMLIT_SERVER_HEADLESS": "true", "PYTHONPATH": str(ROOT)}
     with subprocess.Popen(
-        front_end_command(port), cwd=ROOT, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        front_end_command(port),
+        cwd=ROOT,
+        env=environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
     ) as server:
         try:
             _wait_for(f"http://127.0.0.1:{port}/_stcore/health")
@@ -65,18 +70,68 @@ def browser(chromium: str) -> Iterator[Browser]:
         started.close()
 
 
-def settled(page: Page, timeout_ms: float = 30_000) -> None:
-    """Wait until the front end has drawn what was asked for."""
-    expect(page.locator("[data-testid=stApp][data-test-script-state=notRunning]")).to_be_visible(timeout=timeout_ms)
+WATCH_RUNS = """
+window.runs = 0;
+window.asked_at = 0;
+window.drawing = () => {
+  const app = document.querySelector('[data-testid=stApp]');
+  return !app || app.dataset.testScriptState !== 'notRunning';
+};
+new MutationObserver((changes) => {
+  window.runs += changes.filter((change) => change.oldValue === 'running').length;
+}).observe(document, {
+  subtree: true, attributes: true, attributeOldValue: true, attributeFilter: ['data-test-script-state'],
+});
+"""
+"""Counts in the page how often the front end has finished drawing."""
+
+# an answer within one frame of the screen leaves no trace of having been drawn
+NOTHING_SEEN_MS = 1200
+
+
+def opened(started: Browser, address: str, **options: Any) -> Page:
+    """A page of the front end, drawn."""
+    page = started.new_page(**options)
+    page.add_init_script(WATCH_RUNS)
+    go(page, address)
+    return page
+
+
+def go(page: Page, address: str) -> None:
+    """Load an address and wait until it is drawn."""
+    page.goto(address)
+    page.wait_for_function("window.runs > 0 && !window.drawing()", timeout=60_000)
+
+
+@contextmanager
+def redrawn(page: Page, timeout_ms: float = 60_000) -> Iterator[None]:
+    """Wait, after what is done in the block, until the front end has drawn its answer."""
+    before = page.evaluate("(window.asked_at = performance.now(), window.runs)")
+    yield
+    _drawn_since(page, before, timeout_ms)
+
+
+def _drawn_since(page: Page, before: int, timeout_ms: float = 60_000) -> None:
+    page.wait_for_function(
+        "([before, most]) => !window.drawing() && (window.runs > before || performance.now() - window.asked_at > most)",
+        arg=[before, NOTHING_SEEN_MS],
+        timeout=timeout_ms,
+    )
 
 
 def button(page: Page, name: str) -> None:
-    """Press a button by its words, and wait for the page."""
-    page.get_by_role("button", name=name, exact=True).first.click()
-    settled(page)
+    """Press a button by its words, and wait for the answer."""
+    with redrawn(page):
+        page.get_by_role("button", name=name, exact=True).first.click()
 
 
 def panel(page: Page, name: str) -> None:
     """Open a panel of the bay."""
-    page.locator(".st-key-panel").get_by_text(name, exact=True).click()
-    settled(page)
+    with redrawn(page):
+        page.locator(".st-key-panel").get_by_text(name, exact=True).click()
+
+
+def pick(page: Page, ident: str) -> None:
+    """Pick something on a sheet."""
+    with redrawn(page):
+        page.locator(f"[data-id='{ident}']").first.click()

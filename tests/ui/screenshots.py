@@ -9,7 +9,7 @@ from pathlib import Path
 
 from playwright.sync_api import Page
 
-from tests.ui.browser import browser, button, front_end, panel, settled
+from tests.ui.browser import browser, button, front_end, go, opened, panel, pick, redrawn
 
 SIZES = {"laptop": (1366, 768), "phone": (390, 844)}
 JOB = "The minibus without its trailer socket"
@@ -27,34 +27,29 @@ def _shot(page: Page, folder: Path, name: str) -> None:
     page.set_viewport_size(size)
 
 
-def _walk(page: Page, address: str, shot: Callable[[str], None]) -> None:
-    page.goto(address)
-    settled(page)
+def _walk(page: Page, shot: Callable[[str], None]) -> None:
     shot("welcome")
     button(page, JOB)
     page.wait_for_selector(".st-key-panel")
-    settled(page)
     shot("bay-seat")
     button(page, "Press start with brake")
     panel(page, "Tester")
     button(page, "Scan all modules")
     shot("bay-tester")
-    panel(page, "Why")
+    pick(page, "silent ECM")
     shot("bay-why")
-    page.locator("[data-id='module TRM']").click()
-    settled(page)
+    pick(page, "module TRM")
     shot("bay-part")
     panel(page, "Work")
     shot("bay-work")
     panel(page, "Log")
     shot("bay-log")
-    page.goto(page.url.replace("/bay", "/suppose"))
-    settled(page)
-    page.get_by_role("button", name="Play").first.click()
-    settled(page, 60_000)
+    go(page, page.url.replace("/bay", "/suppose"))
+    with redrawn(page):
+        page.get_by_role("button", name="Play").first.click()
+    page.wait_for_selector(".st-key-cases")
     shot("suppose")
-    page.goto(page.url.replace("/suppose", "/car"))
-    settled(page)
+    go(page, page.url.replace("/suppose", "/car"))
     shot("car")
 
 
@@ -67,12 +62,14 @@ def main(folder: Path) -> None:
     with front_end() as address, browser(chromium) as started:
         for size, (width, height) in SIZES.items():
             for scheme in ("light", "dark"):
-                page = started.new_page(viewport={"width": width, "height": height}, color_scheme=scheme)  # type: ignore[arg-type]
+                page = opened(
+                    started, address, viewport={"width": width, "height": height}, color_scheme=scheme
+                )
 
                 def shot(name: str, page: Page = page, kind: str = f"{size}-{scheme}") -> None:
                     _shot(page, folder, f"{name}-{kind}")
 
-                _walk(page, address, shot)
+                _walk(page, shot)
                 page.close()
 
 

@@ -61,7 +61,6 @@ MAP_CSS = """
 .map .off .pill { stroke: var(--st-red-color); stroke-dasharray: 3 3; }
 .map [data-id]:hover .face, .map [data-id]:hover .pill { stroke: var(--st-primary-color); stroke-width: 2.5; }
 .map [data-id]:focus-visible .face, .map [data-id]:focus-visible .pill { stroke: var(--st-primary-color); stroke-width: 4; }
-.map .picked .face { stroke: var(--st-primary-color); stroke-width: 3.5; }
 .map .running .face { fill: color-mix(in srgb, var(--st-green-color) 24%, var(--st-background-color)); stroke: var(--st-green-color); }
 .map .alone .face { fill: url(#weave); stroke: var(--st-orange-color); stroke-width: 2; }
 .map .starting .face { fill: color-mix(in srgb, var(--st-blue-color) 20%, var(--st-background-color)); stroke: var(--st-blue-color); }
@@ -69,11 +68,12 @@ MAP_CSS = """
 .map .quiet .face { fill: color-mix(in srgb, var(--st-green-color) 9%, var(--st-background-color)); stroke: var(--st-gray-color); }
 .map .asleep .face { fill: var(--st-secondary-background-color); stroke: var(--st-gray-color); stroke-dasharray: 2 3; }
 .map .unpowered .face { fill: url(#hatch); stroke: var(--st-red-color); stroke-dasharray: 6 3; stroke-width: 2; }
+.map .picked .face { stroke: var(--st-text-color); stroke-width: 3.5; stroke-dasharray: none; }
 .map .hatch-line { stroke: color-mix(in srgb, var(--st-red-color) 32%, var(--st-background-color)); stroke-width: 2.4; }
 .map .weave-line { stroke: color-mix(in srgb, var(--st-orange-color) 38%, var(--st-background-color)); stroke-width: 2.4; }
 .map .dot { fill: color-mix(in srgb, var(--st-blue-color) 45%, var(--st-background-color)); }
 .map .ground { fill: var(--st-background-color); }
-.legend { display: flex; flex-wrap: wrap; gap: 2px 16px; font: 13px var(--st-font); color: var(--st-text-color); margin-top: 4px; }
+.legend { display: flex; flex-wrap: wrap; gap: 1px 14px; font: 12.5px var(--st-font); color: var(--st-text-color); margin-top: 4px; }
 .legend span { display: inline-flex; align-items: center; gap: 5px; }
 """
 
@@ -85,7 +85,13 @@ PATTERNS = """<defs>
 <pattern id="dots" width="7" height="7" patternUnits="userSpaceOnUse">
 <rect width="7" height="7" class="ground"/><circle cx="3" cy="3" r="1.3" class="dot"/></pattern></defs>"""
 
-BUS_HUES = ("--st-blue-color", "--st-violet-color", "--st-green-color", "--st-orange-color", "--st-gray-color")
+BUS_HUES = (
+    "--st-blue-color",
+    "--st-violet-color",
+    "--st-green-color",
+    "--st-orange-color",
+    "--st-gray-color",
+)
 
 
 def car_map(car: Car, layout: Layout, seen: Seen, picked: str = "") -> str:
@@ -94,7 +100,11 @@ def car_map(car: Car, layout: Layout, seen: Seen, picked: str = "") -> str:
         f'<svg class="map" viewBox="0 0 {layout.width:g} {layout.height:g}" role="group" '
         f'aria-label="Map of {escape(car.title)}: modules on their buses">',
         PATTERNS,
-        *(part for place, line in enumerate(layout.lines) for part in _bus(car, line, seen, place, layout.width / 2)),
+        *(
+            part
+            for place, line in enumerate(layout.lines)
+            for part in _bus(car, line, seen, place, layout.width / 2)
+        ),
         *(_module(box, seen.modules[box.module], picked) for box in layout.boxes),
         *(part for line in layout.lines for part in _pills(line, seen)),
         *_leads(layout, seen),
@@ -192,10 +202,22 @@ def _pills(line: Line, seen: Seen) -> Iterator[str]:
         if stop.kind in ("module", "joint"):
             continue
         off = stop.name in seen.connectors_off
-        words = {"inline": "in-line connector", "dlc": "diagnostic connector", "terminator": "terminating resistor"}
+        words = {
+            "inline": "in-line connector",
+            "dlc": "diagnostic connector",
+            "terminator": "terminating resistor",
+        }
         label = f"{words[stop.kind]} {stop.name}{', unplugged' if off else ''}"
-        ident = "" if stop.kind == "terminator" else f' data-id="{escape(f"connector {stop.name}")}" tabindex="0" role="button"'
-        gap = f'<path class="half" d="M{stop.x - 3:g},{stop.y - 8:g} v16 M{stop.x + 3:g},{stop.y - 8:g} v16"/>' if off else ""
+        ident = (
+            ""
+            if stop.kind == "terminator"
+            else f' data-id="{escape(f"connector {stop.name}")}" tabindex="0" role="button"'
+        )
+        gap = (
+            f'<path class="half" d="M{stop.x - 3:g},{stop.y - 8:g} v16 M{stop.x + 3:g},{stop.y - 8:g} v16"/>'
+            if off
+            else ""
+        )
         shape = "1.5" if stop.kind == "terminator" else "7.5"
         yield (
             f'<g class="{"off" if off else ""}"{ident} aria-label="{escape(label)}"><title>{escape(label)}</title>'
@@ -210,7 +232,12 @@ def _leads(layout: Layout, seen: Seen) -> Iterator[str]:
         words = lead.replace(" to ", " ").replace(" and ", " ").split()
         if words[0] != "bypass":
             continue
-        spots = [(stop.x, stop.y) for line in layout.lines for stop in line.stops if stop.name == words[1] and line.bus in words[2:]]
+        spots = [
+            (stop.x, stop.y)
+            for line in layout.lines
+            for stop in line.stops
+            if stop.name == words[1] and line.bus in words[2:]
+        ]
         spots.sort(key=lambda spot: spot[1])
         for (x, y), (next_x, next_y) in pairwise(spots):
             bend = 26 if x < layout.width / 2 else -26

@@ -130,7 +130,10 @@ class _Drafting:
         return all(item.kind != "module" for item in self._items(bus))
 
     def _items(self, bus: str) -> list[_Item]:
-        return [_Item(name, word, self._kind(name, word)) for name, word in line_items(self.car.claimed.buses[bus].line)]
+        return [
+            _Item(name, word, self._kind(name, word))
+            for name, word in line_items(self.car.claimed.buses[bus].line)
+        ]
 
     def _kind(self, name: str, word: str) -> str:
         if name in self.buses_of:
@@ -147,7 +150,7 @@ class _Drafting:
         x, direction = self.left, 1
         if start is not None and start != self.hub:
             x, direction = self.ends[start][0], -1 if self.ends[start][0] > self.width / 2 else 1
-        room = self.width - self.left - EDGE
+        room = self.width - EDGE - x if direction > 0 else x - BOX_W / 2 - self.left
         double = self._length(items, SINGLE_PITCH) > room
         _Row(self, bus, items, start, x, direction, double).lay()
 
@@ -164,10 +167,18 @@ class _Drafting:
     def _stand_hub(self) -> None:
         if self.hub is None:
             return
-        rows = [stop.y for line in self.lines for stop in line.stops if stop.name == self.hub and stop.x < self.left]
+        rows = [
+            stop.y
+            for line in self.lines
+            for stop in line.stops
+            if stop.name == self.hub and stop.x < self.left
+        ]
         if rows:
             top, bottom = min(rows) - BOX_H / 2, max(rows) + BOX_H / 2
-            self.boxes[self.hub] = [Box(self.hub, EDGE, top, BOX_W, bottom - top), *self.boxes.get(self.hub, [])]
+            self.boxes[self.hub] = [
+                Box(self.hub, EDGE, top, BOX_W, bottom - top),
+                *self.boxes.get(self.hub, []),
+            ]
 
 
 class _Row:
@@ -177,7 +188,9 @@ class _Row:
         self, draft: _Drafting, bus: str, items: list[_Item], start: str | None, x: float, direction: int, double: bool
     ) -> None:  # fmt: skip
         self.draft, self.bus, self.items, self.start = draft, bus, items, start
+        # the first box of a two-sided row must not reach back over where the line begins
         self.x, self.direction, self.double = x, direction, double
+        self.inset = (BOX_W - DOUBLE_PITCH) / 2 if double else 0.0
         self.boxed = any(item.kind in ("module", "joint") for item in items if item.name != start)
         self.side = -1 if double else 1
         self.stops: list[Stop] = []
@@ -220,14 +233,24 @@ class _Row:
             self.x = x + 12 * self.direction
         self.corners.append((x, self.line_y))
         place = x - 1 if item.name == draft.hub else x
-        self.stops.append(Stop(self.bus, "joint", item.name, place, self.line_y, 0, "terminated" in item.word))
+        self.stops.append(
+            Stop(self.bus, "joint", item.name, place, self.line_y, 0, "terminated" in item.word)
+        )
 
     def _place(self, item: _Item, last: bool) -> None:
-        if item.kind == "joint" and last and item.name not in self.draft.boxes and item.name != self.draft.hub:
+        if (
+            item.kind == "joint"
+            and last
+            and item.name not in self.draft.boxes
+            and item.name != self.draft.hub
+        ):
             self._end_in_joint(item)
             return
         boxed = item.kind in ("module", "joint")
         pitch = (DOUBLE_PITCH if self.double else SINGLE_PITCH) if boxed else PILL_PITCH
+        if boxed and self.inset:
+            self.x += self.direction * self.inset
+            self.inset = 0.0
         self._turn_if_full(pitch, boxed)
         x = self.x + self.direction * pitch / 2
         self.x += self.direction * pitch
@@ -259,6 +282,7 @@ class _Row:
         self.corners.append((turn, self.line_y))
         self.direction = -self.direction
         self.x = turn
+        self.inset = (BOX_W - DOUBLE_PITCH) / 2 if self.double else 0.0
 
     def _end_in_joint(self, item: _Item) -> None:
         """The line ends at a module from which another line goes on: a box that stands on the line."""

@@ -38,10 +38,21 @@ export default function (component) {
   };
   sheet.onclick = pick;
   sheet.onkeydown = (event) => { if (event.key === 'Enter' || event.key === ' ') pick(event); };
-  if (data.asks_width) {
-    const narrow = sheet.clientWidth > 0 && sheet.clientWidth < data.narrower_than_px;
-    if (narrow !== data.narrow) setStateValue('narrow', narrow);
+  if (!data.asks_width) return;
+  sheet.told = data.narrow;
+  const measure = () => {
+    const narrow = sheet.clientWidth < data.narrower_than_px;
+    if (sheet.clientWidth > 0 && narrow !== sheet.told) {
+      sheet.told = narrow;
+      setStateValue('narrow', narrow);
+    }
+  };
+  if (!sheet.observer) {
+    sheet.observer = new ResizeObserver(() => sheet.measure());
+    sheet.observer.observe(sheet);
   }
+  sheet.measure = measure;
+  measure();
 }
 """
 
@@ -56,10 +67,11 @@ def show(html: str, key: str, on_pick: Callable[[], None] | None = None) -> None
 
 
 def show_to_fit(html: str, key: str, narrow: bool, on_pick: Callable[[], None]) -> bool:
-    """Show a sheet that also tells whether it is narrow."""
+    """Show a sheet that also tells whether it is narrow; until it has told, it is as `narrow` says."""
     data = {"html": html, "asks_width": True, "narrow": narrow, "narrower_than_px": NARROWER_THAN_PX}
     result = _sheet(key=key, data=data, on_pick_change=on_pick, on_narrow_change=_nothing)
-    return bool(result.get("narrow") or False)
+    told = result.get("narrow")
+    return narrow if told is None else bool(told)
 
 
 def picked(key: str) -> str:

@@ -45,20 +45,40 @@ TABLE_CSS = """
 .sheet .lamp.lit { font-weight: 700; border-color: var(--lamp); background: color-mix(in srgb, var(--lamp) 20%, transparent); }
 .sheet .lamp.lit i { background: var(--lamp); border-color: var(--lamp); box-shadow: 0 0 0 3px color-mix(in srgb, var(--lamp) 30%, transparent); }
 .sheet .lamp.dark { opacity: .6; }
-.sheet .dash { display: grid; grid-template-columns: repeat(auto-fit, minmax(110px, 1fr)); gap: 8px; margin-bottom: 8px; }
-.sheet .dial { border: 1.5px solid var(--st-border-color); border-radius: 8px; padding: 4px 10px 6px; }
-.sheet .dial b { display: block; font-size: 17px; line-height: 1.25; }
+.sheet .dash { display: grid; grid-template-columns: repeat(auto-fit, minmax(84px, 1fr)); gap: 8px; margin-bottom: 8px; }
+.sheet .dial { border: 1.5px solid var(--st-border-color); border-radius: 8px; padding: 3px 9px 4px; }
+.sheet .dial b { display: block; font-size: 15.5px; line-height: 1.25; }
 .sheet ol { margin: 0; padding-left: 30px; }
-.sheet .scroll { max-height: 330px; overflow-y: auto; }
+.sheet .scroll { max-height: 340px; overflow-y: auto; }
+.sheet .state { white-space: nowrap; }
+.sheet p { margin: 6px 0; }
+.sheet ul.steps { list-style: none; margin: 0; padding: 0; }
+.sheet ul.steps li { padding: 2px 0 2px 22px; text-indent: -22px; }
+.sheet ul.steps li::before { content: "\\2610"; display: inline-block; width: 22px; text-indent: 0; font-size: 15px; }
+.sheet ul.steps li.done::before { content: "\\2611"; }
+.sheet ul.steps li.done { opacity: .7; }
 """
 
-_LAMP_HUES = {"red": "--st-red-color", "amber": "--st-orange-color", "green": "--st-green-color", "blue": "--st-blue-color"}
+_LAMP_HUES = {
+    "red": "--st-red-color",
+    "amber": "--st-orange-color",
+    "green": "--st-green-color",
+    "blue": "--st-blue-color",
+}
 
 
 def seat_panel(seat: Seat) -> str:
     """What the driver sees: ignition, engine, fob, lamps."""
-    dials = (("ignition", seat.ignition), ("engine", seat.engine), ("cluster", seat.cluster), ("fob", seat.fob))
-    faces = "".join(f'<div class="dial"><span class="small dim">{name}</span><b>{escape(value)}</b></div>' for name, value in dials)
+    dials = (
+        ("ignition", seat.ignition),
+        ("engine", seat.engine),
+        ("cluster", seat.cluster),
+        ("fob", seat.fob),
+    )
+    faces = "".join(
+        f'<div class="dial"><span class="small dim">{name}</span><b>{escape(value)}</b></div>'
+        for name, value in dials
+    )
     lamps = "".join(_lamp(lamp) for lamp in seat.lamps)
     return f'<div class="dash">{faces}</div><div class="lamps" role="list" aria-label="warning lamps">{lamps}</div>'
 
@@ -76,31 +96,40 @@ def report_table(report: Report, shown: str = "all") -> str:
     """A scan: module by module, code by code. `shown`: all, with codes, silent. A row can be asked why."""
     if not report.power:
         return '<p class="silent">The tester has no power: nothing comes from pin 16 of the diagnostic connector.</p>'
-    rows = [row for entry in report.modules for row in _report_rows(entry, shown)]
-    if not rows:
-        return '<p class="dim">nothing to show</p>'
+    silent = [_silent_row(entry) for entry in report.modules if not entry.answers and shown != "with codes"]
+    coded = [row for entry in report.modules for row in _code_rows(entry) if shown != "silent"]
+    clean = [entry for entry in report.modules if entry.answers and not entry.codes]
     head = "<tr><th>module</th><th>code</th><th>text</th><th>state</th></tr>"
-    return f'<div class="wide"><table class="report">{head}{"".join(rows)}</table></div>'
+    table = f'<table class="report">{head}{"".join(silent + coded)}</table>' if silent or coded else ""
+    return f'<div class="wide scroll">{table}</div>{_clean_line(clean) if shown == "all" else ""}'
 
 
-def _report_rows(entry: ModuleReport, shown: str) -> list[str]:
-    who = f'<td class="who">{escape(entry.module)}</td>'
-    if not entry.answers:
-        ident = escape(f"silent {entry.module}")
-        return [] if shown == "with codes" else [f'<tr data-id="{ident}" tabindex="0">{who}<td colspan="3"><span class="silent">no answer</span></td></tr>']
-    if shown == "silent":
-        return []
-    if not entry.codes:
-        return [] if shown == "with codes" else [f'<tr>{who}<td colspan="3" class="dim">{escape(entry.note or "no codes")}</td></tr>']
+def _clean_line(clean: list[ModuleReport]) -> str:
+    if not clean:
+        return ""
+    names = ", ".join(f"{entry.module} ({entry.note})" if entry.note else entry.module for entry in clean)
+    return f'<p class="clean"><b>{len(clean)} without codes:</b> {escape(names)}</p>'
+
+
+def _silent_row(entry: ModuleReport) -> str:
+    ident = escape(f"silent {entry.module}")
+    return (
+        f'<tr data-id="{ident}" tabindex="0"><td class="who">{escape(entry.module)}</td>'
+        '<td colspan="3"><span class="silent">no answer</span></td></tr>'
+    )
+
+
+def _code_rows(entry: ModuleReport) -> list[str]:
     rows = []
     for code in entry.codes:
         state = "present" if code.failing_now else "stored"
         flags = escape(", ".join(code.flags))
         ident = escape(f"code {entry.module} {code.code}")
         rows.append(
-            f'<tr data-id="{ident}" tabindex="0" title="{flags}">{who}<td class="code">{escape(code.code)}</td>'
-            f'<td>{escape(code.description)}</td><td><span class="{state}">{state}</span>'
-            f' <span class="dim small code">{code.status:02X}</span></td></tr>'
+            f'<tr data-id="{ident}" tabindex="0" title="{flags}"><td class="who">{escape(entry.module)}</td>'
+            f'<td class="code">{escape(code.code)}</td><td class="small">{escape(code.description)}</td>'
+            f'<td class="state"><span class="{state}">{state}</span> '
+            f'<span class="dim small code">{code.status:02X}</span></td></tr>'
         )
     return rows
 
@@ -115,7 +144,10 @@ def difference_table(found: Difference) -> str:
     ]
     if not rows:
         return '<p class="dim">no difference</p>'
-    body = "".join(f'<tr><td class="who">{escape(what)}</td><td class="code">{escape(text)}</td></tr>' for what, text in rows)
+    body = "".join(
+        f'<tr><td class="who">{escape(what)}</td><td class="code">{escape(text)}</td></tr>'
+        for what, text in rows
+    )
     return f"<table>{body}</table>"
 
 
@@ -134,7 +166,11 @@ def event_list(events: Sequence[Event], most: int = 60) -> str:
     """What happened, one line each, with its time; the last `most` of them."""
     if not events:
         return '<p class="dim">nothing to tell</p>'
-    left_out = f'<p class="dim small">{len(events) - most} earlier lines are left out</p>' if len(events) > most else ""
+    left_out = (
+        f'<p class="dim small">{len(events) - most} earlier lines are left out</p>'
+        if len(events) > most
+        else ""
+    )
     rows = "".join(
         f'<tr data-id="event {event.id}" tabindex="0"><td class="code dim">{event.time_s:.3f} s</td><td>{escape(event.text)}</td></tr>'
         for event in events[-most:]
@@ -147,12 +183,21 @@ def numbered(lines: Iterable[str], start: int = 1) -> str:
     return f'<div class="scroll"><ol start="{start}">{"".join(f"<li>{escape(line)}</li>" for line in lines)}</ol></div>'
 
 
+def step_list(steps: Iterable[tuple[str, bool]]) -> str:
+    """Steps with a tick before those that are done."""
+    lines = "".join(f'<li class="{"done" if done else "open"}">{escape(words)}</li>' for words, done in steps)
+    return f'<ul class="steps">{lines}</ul>'
+
+
 def plain_table(head: Sequence[str], rows: Iterable[Sequence[str]], code_columns: Sequence[int] = ()) -> str:
     """Any table of texts."""
     top = "".join(f"<th>{escape(word)}</th>" for word in head)
     body = "".join(
         "<tr>"
-        + "".join(f'<td class="{"code" if place in code_columns else ""}">{escape(cell)}</td>' for place, cell in enumerate(row))
+        + "".join(
+            f'<td class="{"code" if place in code_columns else ""}">{escape(cell)}</td>'
+            for place, cell in enumerate(row)
+        )
         + "</tr>"
         for row in rows
     )
