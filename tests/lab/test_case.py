@@ -1,0 +1,226 @@
+"""Cases: what was seen against what stories give."""
+
+import pytest
+
+from sim.lab.case import (
+    Case,
+    Seen,
+    Step,
+    case_from_text,
+    misses,
+    read_case,
+    separations,
+    shipped_cases,
+    try_stories,
+)
+from sim.lab.grid import Choice, run_grid
+from sim.lab.report import STANDING
+from sim.lab.run import FLOATING, Sight, vehicle_text
+from sim.lab.workshop import Workshop
+from sim.vehicle.problems import EditProblem, FileProblem
+
+SIX = """
+case: A small one
+about: invented
+car: six-modules
+steps:
+  - do: [wait 1 s, press start, wait 6 s]
+    seen: {ignition: run}
+  - do: scan
+    seen: {silent: TCM, answers: [ECM, IPC], codes: [ECM U0101 present]}
+  - {do: measure volts F2.2 to BAT-, seen: {reads: 0.0, within: 0.1}}
+stories:
+  fuse: {edits: pull F2}
+  fuse and door: {edits: [pull F2, unplug SRS]}
+  plug: {says: its plug is off, edits: unplug TCM}
+  nothing: {}
+"""
+
+
+def case(**changes: str) -> Case:
+    text = SIX
+    for old, new in changes.items():
+        text = text.replace(old.replace("_", " "), new)
+    return case_from_text(text)
+
+
+def test_stories_are_ranked_by_how_far_they_carry(here: Workshop) -> None:
+    table = try_stories(case(), workshop=here)
+    assert ["fuse", "fuse and door", "plug", "nothing"] == [one.story for one in table.verdicts]
+    assert ("fuse", "fuse and door") == table.tied
+    assert table.words.startswith("A tie: 'fuse', 'fuse and door' all give everything that was seen")
+    plug, nothing = table.verdicts[2].first_miss, table.verdicts[3].first_miss
+    assert plug is not None
+    assert nothing is not None
+    assert (3, "measure volts F2.2 to BAT-") == (plug.step, plug.what)
+    assert 12.5 == pytest.approx(plug.by or 0.0, abs=0.3)
+    assert (2, "TCM", "silent", "answers") == (nothing.step, nothing.what, nothing.seen, nothing.says)
+
+
+def test_what_was_not_looked_at_is_not_absent(here: Workshop) -> None:
+    """The second story has one silent module more; nobody looked at it, so it is not held against it."""
+    looked = SIX.replace("answers: [ECM, IPC]", "answers: [ECM, IPC, SRS]")
+    assert ("fuse",) == try_stories(case_from_text(looked), workshop=here).tied
+
+
+def test_a_story_of_a_car_that_cannot_be_goes_wrong_before_the_first_step(here: Workshop) -> None:
+    text = SIX.replace("nothing: {}", "twice: {edits: [fit F2]}")
+    verdict = try_stories(case_from_text(text), workshop=here).verdicts[-1]
+    assert verdict.first_miss is not None
+    assert (0, "F2 is in and whole already") == (verdict.first_miss.step, verdict.first_miss.says)
+
+
+def sight(**fields: object) -> Sight:
+    plain = {"action": "scan", "time_s": 0.0, "engine": "stopped", "ignition": "run", "cluster": "awake"}
+    return Sight(**{**plain, **fields})  # type: ignore[arg-type]
+
+
+SCANNED = sight(
+    power=True,
+    answering=("ECM", "IPC"),
+    silent=("TCM",),
+    codes=(("ECM", "U0101-87", "present"), ("ECM", "U0121-87", "stored")),
+    lit=("mil",),
+    dark=("abs",),
+    cranked=True,
+)
+MEASURED = sight(display="11.90 V", reading=11.9)
+
+
+@pytest.mark.parametrize(
+    ("seen", "last", "expected"),
+    [
+        (Seen(), SCANNED, []),
+        (Seen(engine="stopped", ignition="run", cluster="awake", cranks=True, starts=False), SCANNED, []),
+        (Seen(engine="running"), SCANNED, [("engine", "running", "stopped")]),
+        (Seen(cranks=False), SCANNED, [("starter", "did not turn", "turned")]),
+        (Seen(lit=("mil",), dark=("abs",)), SCANNED, []),
+        (Seen(lit=("abs",)), SCANNED, [("lamp abs", "lit", "dark")]),
+        (Seen(tester_power=False), SCANNED, [("tester", "no power", "has power")]),
+        (Seen(answers=("TCM",)), SCANNED, [("TCM", "answers", "silent")]),
+        (Seen(silent=("ECM",)), SCANNED, [("ECM", "silent", "answers")]),
+        (Seen(silent=("ECM",)), MEASURED, [("ECM", "silent", "not scanned")]),
+        (Seen(codes=("ECM U0101", "ECM U0121-87 stored")), SCANNED, []),
+        (Seen(codes=("ECM U0101 stored",)), SCANNED, [("ECM U0101", "stored", "present")]),
+        (Seen(codes=("IPC U0101",)), SCANNED, [("IPC U0101", "held", "no code")]),
+        (Seen(codes=("TCM U0100",)), SCANNED, [("TCM U0100", "held", "silent")]),
+        (Seen(no_codes=("IPC", "ECM U0140")), SCANNED, []),
+        (
+            Seen(no_codes=("ECM",)),
+            SCANNED,
+            [("ECM", "no code", "U0101-87 present, U0121-87 stored")],
+        ),
+        (Seen(no_codes=("TCM",)), SCANNED, [("TCM", "no code", "silent")]),
+        (
+            Seen(codes=("ECM U0101",), no_other_codes=True),
+            SCANNED,
+            [("ECM U0121-87", "no code", "stored")],
+        ),
+        (Seen(reads=12.0, within=0.1), MEASURED, []),
+        (Seen(reads="floating"), MEASURED, [("scan", FLOATING, "11.90 V")]),
+        (Seen(reads=12.0, within=0.1), SCANNED, [("scan", "12 ± 0.1", "nothing was measured")]),
+        (Seen(cannot=True), SCANNED, [("scan", "cannot be done", "can be done")]),
+        (Seen(), sight(refused="F2 is out"), [("scan", "can be done", "cannot be done: F2 is out")]),
+        (Seen(cannot=True), sight(refused="F2 is out"), []),
+        (Seen(done=("ECM",), denied=("IPC",)), sight(asked=(("ECM", "done"), ("IPC", "refused"))), []),
+        (Seen(no_answer=("ECM",)), sight(asked=(("ECM", "done"),)), [("scan: ECM", "no answer", "done")]),
+    ],
+)  # fmt: skip
+def test_each_kind_of_observation(seen: Seen, last: Sight, expected: list[tuple[str, str, str]]) -> None:
+    found = misses(Step(do=(last.action,), seen=seen), [last])
+    assert expected == [(one.what, one.seen, one.says) for one in found]
+
+
+def test_a_reading_that_is_off_tells_by_how_much() -> None:
+    found = misses(Step(do=("measure",), seen=Seen(reads=12.4, within=0.2)), [MEASURED])
+    assert [0.3] == pytest.approx([one.by for one in found])
+    assert str(found[0]).endswith("off by 0.3 more than allowed")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ("car: six-modules", "car: six-module", "line 4, car: no car 'six-module'; did you mean 'six-m"),
+        ("silent: TCM", "silent: TMC", "line 9, steps > 1 > seen > silent: no module 'TMC' in this car"),
+        ("edits: pull F2}", "edits: pul F2}", "no edit begins with 'pul'; did you mean 'pull'?"),
+        ("reads: 0.0, within: 0.1", "reads: 0.0", "'reads' needs 'within'"),
+        ("ECM U0101 present", "ECM U0101 lit", "'ECM U0101 lit' is no code of a module"),
+        ("silent: TCM", "quiet: TCM", "unknown key 'quiet'"),
+        ("{ignition: run}", "{ignition: on}", "'ignition' is one of 'off', 'accessory'"),
+        ("{ignition: run}", "{lit: mil}", "no telltale 'mil' in this car"),
+    ],
+)
+def test_a_case_file_with_a_mistake_is_refused_in_one_sentence(old: str, new: str, sentence: str) -> None:
+    assert old in SIX
+    with pytest.raises(FileProblem) as problem:
+        case_from_text(SIX.replace(old, new), "small.yaml")
+    assert sentence in str(problem.value)
+
+
+def test_an_experiment_that_tells_two_stories_apart(here: Workshop) -> None:
+    small = case()
+    two = {name: small.stories[name] for name in ("fuse", "fuse and door")}
+    first, second = separations(small, two, [["wait 1 s"], ["scan"]], workshop=here)
+    assert (("scan",), True) == (first.experiment, first.separates)
+    assert ("SRS (after 'scan', action 1 of the experiment)", ("answers", "silent")) in first.shows
+    assert (("wait 1 s",), (("fuse", "fuse and door"),)) == (second.experiment, second.groups)
+
+
+def test_an_experiment_that_cannot_be_done_under_any_story_is_refused(here: Workshop) -> None:
+    small = case()
+    with pytest.raises(EditProblem, match="the experiment cannot be done: F1 is in and whole already"):
+        separations(small, small.stories, [["fit F1"]], workshop=here)
+
+
+# -- the cases that come with busbay -----------------------------------------------------------------------
+
+
+def test_there_are_three_invented_cases() -> None:
+    cases = [read_case(path) for path in shipped_cases().values()]
+    assert len(cases) >= 3
+    assert all("nvented" in one.about for one in cases)
+
+
+@pytest.mark.parametrize(
+    ("name", "answer"),
+    [("beehive-ground", "ground point G3"), ("radio-taxi", "line through the telematics plug")],
+)
+def test_one_story_gives_everything(name: str, answer: str, here: Workshop) -> None:
+    table = try_stories(read_case(shipped_cases()[name]), workshop=here)
+    assert f"Only '{answer}' gives everything that was seen." == table.words
+    assert all(one.misses for one in table.verdicts[1:])
+    assert STANDING in table.as_markdown()
+
+
+def test_the_compound_is_a_tie_that_one_experiment_of_eight_breaks(here: Workshop) -> None:
+    """An unplugged module, a missing fuse and a bypassed gateway; two theories of the car's design."""
+    table = try_stories(read_case(shipped_cases()["ferry-night"]), workshop=here)
+    assert ("line through the gearbox", "engine waits") == table.tied
+    assert 8 == len(table.separations)
+    assert [("plug TCM", "wait 5 s", "scan")] == [
+        one.experiment for one in table.separations if one.separates
+    ]
+    shows = dict(table.separations[0].shows)
+    assert ("stored", "nothing") == shows["ECM U0101-87 (after 'scan', action 3 of the experiment)"]
+    assert "1 of 8 experiments would tell the tied stories apart" in table.as_html()
+
+
+def test_the_compound_as_a_grid_of_its_parts(here: Workshop) -> None:
+    """Either theory makes the unplugged module silence another one; the bypass hides all but one bus."""
+    choices = [
+        "unplug TCM",
+        "pull F3",
+        Choice("bypassed gateway", ("unplug GW", "bypass GW diag to powertrain")),
+        "theory ECM waits for TCM",
+    ]
+    actions = ["wait 2 s", "press start with brake", "wait 6 s", "scan"]
+    grid = run_grid(vehicle_text("shuttle-minibus"), choices, actions, workshop=here)
+    found = {one.title: str(one.causes) for one in grid.symptoms}
+    assert "unplug TCM and theory ECM waits for TCM" == found["ECM: silent"]
+    assert "bypassed gateway" == found["BCM: silent"]
+    assert "pull F3" == found["FPCM: silent"]
+    assert "unplug TCM or bypassed gateway" == found["engine cranks: no"]
+    assert (
+        "bypassed gateway"
+        in next(one.causes for one in grid.symptoms if one.title == "IPC U0101-87: present").hiders
+    )
