@@ -8,7 +8,7 @@ Not modelled: generator field and load response, engine speed and torque, moveme
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
@@ -78,7 +78,7 @@ class LiveCar:
         self.world = World(
             self.env, car, self.network, self.trace, Codec(car), self.touch, self.silence_causes,
             self.arrival_causes, self.sender_heard_by, self.sending_since, self.way_causes,
-            self.design_causes, seed,
+            self.wait_causes, seed,
         )  # fmt: skip
         self._fuses = Fuses(self.world, self._blow)
         self._lay_streams()
@@ -265,14 +265,15 @@ class LiveCar:
         return () if self.trigger is None else (self.trigger,)
 
     def _supply_causes(self, module: str) -> tuple[int, ...]:
-        return self.culprit_events(self.reading.why_unsupplied(module)) or self._trigger_causes()
+        return self.culprit_events(self.reading.why_unsupplied(module), module) or self._trigger_causes()
 
     def _circuit_causes(self, module: str, pin: str) -> tuple[int, ...]:
         loads = [
             name for name, load in self.car.built.loads.items() if load.to.split()[0] == f"{module}.{pin}"
         ]
         node = f"{loads[0]}.1" if loads else f"{module}:{pin}"
-        return self.culprit_events(self.reading.why_dead(node)) or self._trigger_causes()
+        about = loads[0] if loads else module
+        return self.culprit_events(self.reading.why_dead(node), about) or self._trigger_causes()
 
     def _note_outputs(self) -> None:
         newest = [event for module in self.modules.values() for event in module.output_events.values()]
@@ -560,7 +561,8 @@ class LiveCar:
                 return self.state_causes(module)
         reading = self.reading_with_tester if TESTER in (sending, hearing) else self.reading
         culprits = reading.why_unheard(sending, hearing)
-        return self.culprit_events(culprits) or self._trigger_causes()
+        bus = self.car.transceivers[sending].bus
+        return self.culprit_events(culprits, bus) or self._trigger_causes()
 
     def state_causes(self, module: str) -> tuple[int, ...]:
         """The event since which a module is in its state; or what keeps its supply away."""
@@ -569,8 +571,10 @@ class LiveCar:
             return (event,)
         return self._supply_causes(module) if self.modules[module].state == "unpowered" else ()
 
-    def culprit_events(self, culprits: Iterable[Culprit]) -> tuple[int, ...]:
-        """Events behind parts that the wiring names as the reason."""
+    def culprit_events(self, culprits: Iterable[Culprit], about: str) -> tuple[int, ...]:
+        """Events behind parts that the wiring names as the reason why `about`, a module, load or bus, lacks
+        something.
+        """
         events: set[int] = set()
         for culprit in culprits:
             if culprit.what == "driver off":
@@ -583,7 +587,7 @@ class LiveCar:
                     event = self.switch_events.get(switch.operated_by if switch else name)
                 if event is not None:
                     events.add(event)
-                    events.update(self.design_causes(name))
+                    events.update(self._theories_that_lead(about, name.partition(".")[0]))
                     break
         return tuple(sorted(events))
 
@@ -593,14 +597,18 @@ class LiveCar:
         event = module.output_events.get(output)
         return self.state_causes(culprit.owner) if event is None or not module.sends else (event,)
 
-    def design_causes(self, name: str) -> tuple[int, ...]:
-        """Theories that are about a part: a module that waits, a connector, a fuse."""
-        part = name.partition(".")[0]
+    def wait_causes(self, module: str) -> tuple[int, ...]:
+        """Theories by which a module waits at its start."""
         return tuple(
-            event
-            for text, event in self.theory_events.items()
-            if part in text.split()[1:2] + text.split()[-1:]
+            event for text, event in self.theory_events.items() if text.startswith(f"{module} waits ")
         )
+
+    def _theories_that_lead(self, about: str, through: str) -> Iterator[int]:
+        """Theories by which a fuse feeds a module or load, or a bus runs through a connector."""
+        for text, event in self.theory_events.items():
+            first, last = text.split()[0], text.split()[-1].partition(".")[0]
+            if " waits " not in text and {first, last} == {about, through}:
+                yield event
 
     def _note_edit(self, before: Car, after: Car, event: int, text: str) -> None:
         if text.startswith("theory "):

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from sim.bench.bench import Bench
 from sim.modules.facts import Verdict, in_words
 from sim.modules.module import ControlModule
-from sim.vehicle.codes import with_failure_type
 from sim.vehicle.conditions import Condition
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem, unknown
@@ -61,12 +60,13 @@ def why_event(bench: Bench, event_id: int) -> Because:
 
 
 def why_code(bench: Bench, module: str, code: str) -> Because:
-    """Why a module holds a code."""
+    """Why a module holds a code, given with or without its failure type."""
     spec = _module(bench, module)
-    code = with_failure_type(code)
-    if code not in spec.code_events:
-        return Because(f"{module} has not set {code}")
-    return why_event(bench, spec.code_events[code])
+    wanted = code.upper()
+    for name, event in spec.code_events.items():
+        if wanted in (name, name.partition("-")[0]):
+            return why_event(bench, event)
+    return Because(f"{module} has not set {wanted}")
 
 
 def why_silent(bench: Bench, module: str) -> Because:
@@ -75,7 +75,7 @@ def why_silent(bench: Bench, module: str) -> Because:
     live = bench.live
     text = f"{module} does not answer the tester"
     if not live.tester_has_power:
-        culprits = live.culprit_events(live.reading_with_tester.why_unsupplied(TESTER))
+        culprits = live.culprit_events(live.reading_with_tester.why_unsupplied(TESTER), TESTER)
         return Because(text, None, (Because("the diagnostic connector gives the tester no power", None,
                                             _all(bench, culprits)),))  # fmt: skip
     if not spec.answers:
@@ -148,8 +148,8 @@ def why_engine(bench: Bench) -> Because:
         reasons.append(Because(f"{spec.controller} is not released by the immobilizer", None, events))
     if len(fed) < spec.cylinders_needed:
         starved = [load for load in (*spec.coils, *spec.injectors) if not live._is_fed(load)]
-        dead = [live.reading.why_dead(f"{load}.1") for load in starved]
-        culprits = sorted({event for found in dead for event in live.culprit_events(found)})
+        dead = {load: live.reading.why_dead(f"{load}.1") for load in starved}
+        culprits = sorted({event for load in dead for event in live.culprit_events(dead[load], load)})
         text = f"only {len(fed)} of {len(spec.coils)} cylinders are fed (without: {', '.join(starved)})"
         reasons.append(Because(text, None, _all(bench, culprits)))
     if state == "stopped":

@@ -456,7 +456,7 @@ class ControlModule:
             message = self._message_of(unheard[0])
             causes = (
                 *self.world.silence_causes(self.name, message),
-                *self.world.design_causes(self.name),
+                *self.world.wait_causes(self.name),
                 self.state_event,
             )  # fmt: skip
             self.state_event = self.world.record(
@@ -647,6 +647,7 @@ class ControlModule:
     def _status_changed(self, code: str, old: int, new: int) -> None:
         cleared = Status.TEST_NOT_COMPLETED_SINCE_CLEAR | Status.TEST_NOT_COMPLETED_THIS_CYCLE
         if new == cleared:
+            self.code_events.pop(code, None)
             if old & (Status.PENDING | Status.CONFIRMED):
                 self.world.record(
                     "code cleared",

@@ -26,6 +26,9 @@ MISSING_MESSAGE = "87"  # SAE J2012-DA failure types, as given by two agreeing o
 SIGNAL_INVALID = "86"
 
 
+Causes = Callable[[], tuple[int, ...]]
+
+
 class Maturing:
     """One test with its code: `judge(failing, causes)` starts maturing or healing.
 
@@ -48,12 +51,15 @@ class Maturing:
         self._words = words
         self._proved = proved
         self.failing: bool | None = None
-        self._causes: tuple[int, ...] = ()
+        self._causes: Causes = tuple
         self._least_s = 0.0
         self._timer: Timer | None = None
 
-    def judge(self, failing: bool, causes: tuple[int, ...], least_s: float = 0.0) -> None:
-        """The monitored thing is bad (or good) from now on; nothing is decided before `least_s` from now."""
+    def judge(self, failing: bool, causes: Causes, least_s: float = 0.0) -> None:
+        """The monitored thing is bad (or good) from now on; nothing is decided before `least_s` from now.
+
+        `causes` is asked when it is decided.
+        """
         if failing is self.failing:
             return
         self.failing = failing
@@ -79,11 +85,11 @@ class Maturing:
         self._timer = self.module.world.after(max(delay_s, self._least_s), action)
 
     def _fail(self) -> None:
-        self.module.set_code(self.code, self._words(), self._causes)
+        self.module.set_code(self.code, self._words(), self._causes())
 
     def _pass(self) -> None:
         if self._proved():
-            self.module.heal_code(self.code, self._causes)
+            self.module.heal_code(self.code, self._causes())
 
 
 class Enabling:
@@ -164,7 +170,7 @@ class MessageMonitor:
                 self._stream, self._channel, self.expected.limit_s, self._gone, self._heard
             )
             # good until the watch says otherwise
-            self.lost.judge(False, self.enabling.events, self.expected.limit_s)
+            self.lost.judge(False, lambda: self.enabling.events, self.expected.limit_s)
         self._look_at_values()
 
     def stop(self) -> None:
@@ -190,13 +196,20 @@ class MessageMonitor:
             self.module.signal(name)
             for name in self.module.world.car.messages.sent[self.expected.message].signals
         ]
-        bad = [fact for fact in facts if fact.value is INVALID]
-        if bad:
-            self.invalid.judge(True, tuple(fact.event for fact in bad if fact.event is not None))
+        if any(fact.value is INVALID for fact in facts):
+            self.invalid.judge(True, self._value_causes)
         elif any(fact.value is not None for fact in facts):
-            self.invalid.judge(False, tuple(fact.event for fact in facts if fact.event is not None))
+            self.invalid.judge(False, self._value_causes)
         else:
             self.invalid.rest()
+
+    def _value_causes(self) -> tuple[int, ...]:
+        """What the receiver has last been told, and on what the sender bases its values now."""
+        sender = self.module.world.modules[self.expected.sender]
+        signals = self.module.world.car.messages.sent[self.expected.message].signals
+        events = [event for name in signals for event in sender.value_causes(name)]
+        events += [self.module.signal(name).event for name in signals]
+        return tuple(sorted({event for event in events if event is not None}))
 
     def _gone(self, time_s: float) -> None:
         module = self.module
@@ -208,7 +221,7 @@ class MessageMonitor:
             f"{module.name} has not heard {self.expected.message} for {limit_ms:g} ms",
             causes or module.world.arrival_causes(module.name, self.expected.message),
         )
-        self.lost.judge(True, (event,))
+        self.lost.judge(True, lambda: (event,))
 
     def _heard(self, time_s: float) -> None:
         module = self.module
@@ -218,7 +231,7 @@ class MessageMonitor:
             f"{module.name} hears {self.expected.message} again",
             module.world.arrival_causes(module.name, self.expected.message),
         )
-        self.lost.judge(False, (event,))
+        self.lost.judge(False, lambda: (event,))
 
 
 class CircuitMonitor:
@@ -230,9 +243,9 @@ class CircuitMonitor:
         self.test = Maturing(module, check.code, check.mature_ms / 1000, check.heal_ms / 1000, self._words)
         self.enabling = Enabling(module, lambda: module.judge_monitoring(check.when), check.after_ms / 1000)
         self.pin_v = 0.0
-        self._causes: Callable[[], tuple[int, ...]] = tuple
+        self._causes: Causes = tuple
 
-    def measure(self, pin_v: float, causes: Callable[[], tuple[int, ...]]) -> None:
+    def measure(self, pin_v: float, causes: Causes) -> None:
         """The voltage at the pin as the wiring has it now; `causes` is asked when the verdict changes."""
         self.pin_v = pin_v
         self._causes = causes
@@ -246,7 +259,7 @@ class CircuitMonitor:
         high = self.check.above_v is not None and self.pin_v > self.check.above_v
         failing = low or high
         if failing is not self.test.failing:
-            self.test.judge(failing, self._causes())
+            self.test.judge(failing, self._causes)
 
     def stop(self) -> None:
         """The module no longer tests."""

@@ -56,7 +56,7 @@ class World:
     what it knows, at this instant; `touch()` lets everybody, and the wiring. `silence_causes(receiver,
     message)` are the events because of which a receiver does not get a message, `arrival_causes` those
     because of which it does, `way_causes(one, other)` what keeps frames from passing between two modules,
-    `design_causes(name)` the theories that are about a part.
+    `wait_causes(module)` the theories by which a module waits at its start.
     `sender_heard_by(module)` is a channel that sends and that the module's transceivers hear, awake or not;
     `sending_since(channel)` the event since which it does.
     """
@@ -72,7 +72,7 @@ class World:
     sender_heard_by: Callable[[str], str | None]
     sending_since: Callable[[str], int | None]
     way_causes: Callable[[str, str], tuple[int, ...]]
-    design_causes: Callable[[str], tuple[int, ...]]
+    wait_causes: Callable[[str], tuple[int, ...]]
     seed: int = 0
     streams: dict[tuple[str, str], Stream] = field(default_factory=dict)
     modules: dict[str, ControlModule] = field(default_factory=dict)
