@@ -21,13 +21,15 @@ Not modelled: the minutes a person needs pass in the shop (`Observation.shop_s`)
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from itertools import chain
 from typing import TYPE_CHECKING
 
+from sim.network.can import CanNetwork
 from sim.network.frames import Frame
-from sim.vehicle.car import Car, Contact, Element, FuseLink, Pin
+from sim.vehicle.car import Car, Contact, Element, FuseLink, Pin, Wire
 from sim.vehicle.edits import nodes_of, terminal_of
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
@@ -120,11 +122,22 @@ class Observed:
 
 
 def observe(live: LiveCar, what: Observation) -> Observed:
-    """Let the time of a measurement pass and keep the frames that were sent."""
+    """Let the time of a measurement pass and keep the frames that were sent (none at stream depth)."""
     if what.kind == "look":
         return Observed(what, live.now_s, live.now_s, ())
     frames: list[FrameSeen] = []
     network = live.network
+    with _tapped(network, frames) if isinstance(network, CanNetwork) else nullcontext():
+        live.run(RUN_IN_S)
+        start_s = live.now_s
+        live.run(TRIGGER_S + what.sweep_s if what.kind == "scope" else GATE_S)
+    seen = tuple(one for one in frames if start_s <= one.start_s and one.end_s <= live.now_s)
+    return Observed(what, start_s, live.now_s, seen)
+
+
+@contextmanager
+def _tapped(network: CanNetwork, frames: list[FrameSeen]) -> Iterator[None]:
+    """Every complete frame goes into the list; another tap goes on as before."""
     other_tap = network.tap
 
     def tap(start_s: float, end_s: float, frame: Frame, sender: str) -> None:
@@ -136,16 +149,9 @@ def observe(live: LiveCar, what: Observation) -> Observed:
 
     network.tap = tap
     try:
-        live.run(RUN_IN_S)
-        start_s = live.now_s
-        if what.kind == "scope":
-            live.run(TRIGGER_S + what.sweep_s)
-        else:
-            live.run(GATE_S)
+        yield
     finally:
         network.tap = other_tap
-    seen = tuple(one for one in frames if start_s <= one.start_s and one.end_s <= live.now_s)
-    return Observed(what, start_s, live.now_s, seen)
 
 
 # -- sentences -----------------------------------------------------------------------------------------------
@@ -224,7 +230,8 @@ def places(car: Car) -> tuple[str, ...]:
         *wired.modules,
     ]
     harness = sorted(node for node in nodes_of(car) if node.startswith("SP."))
-    return tuple(dict.fromkeys([*parts, *harness, *(pin.id for pin in car.pins.values()), "BAT"]))
+    wires = [element.id for element in car.elements.values() if isinstance(element, Wire)]
+    return tuple(dict.fromkeys([*parts, *harness, *wires, *(pin.id for pin in car.pins.values())]))
 
 
 def _amps(words: list[str], car: Car) -> Observation:

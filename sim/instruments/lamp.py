@@ -35,8 +35,8 @@ FEED_DROP_V, GROUND_DROP_V = 0.2, 0.1
 class Loaded(Result):
     """A loaded test. Voltages in V, current in A; open_v, loaded_v: first terminal against second.
 
-    feed_drop_v: what the way from the battery's plus post to the first terminal loses to the lamp's current;
-    ground_drop_v: the way from the second terminal to the minus post. None where there is no such way.
+    feed_drop_v: from the battery's plus post to the first terminal, ground_drop_v: from the second terminal
+    to the minus post, while the lamp burns; None where there is no such way.
     light: bright, dim, glows or dark.
     """
 
@@ -101,11 +101,12 @@ def load_test(found: Reading, what: Observation, car: Car) -> Loaded:
 
 
 def _drop_v(found: Reading, way: tuple[str, str], lamp: tuple[str, str], lamp_a: float) -> float | None:
-    """What the lamp's current adds to the drop along a way."""
+    """What a meter along a way shows while the lamp burns."""
     ports = found.ports([way, lamp])
-    if None in ports.voltage_v:
+    open_v = ports.voltage_v[0]
+    if open_v is None or ports.voltage_v[1] is None:
         return None
-    return float(ports.impedance_ohm[0, 1]) * -lamp_a
+    return open_v - float(ports.impedance_ohm[0, 1]) * lamp_a
 
 
 def _light(share: float) -> str:
@@ -130,6 +131,6 @@ def _notes(
     for drop_v, limit_v, side in ((feed_v, FEED_DROP_V, "feed"), (ground_v, GROUND_DROP_V, "ground")):
         if drop_v is not None and abs(drop_v) > limit_v:
             notes.append(
-                f"The {side} side loses {digits(abs(drop_v), 'V')} to this load; up to {limit_v:g} V is usual."
+                f"The {side} side loses {digits(abs(drop_v), 'V')} under load; up to {limit_v:g} V is usual."
             )
     return notes

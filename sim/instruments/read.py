@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from sim.bench.bench import Bench
 from sim.bench.observations import parse_observation
+from sim.instruments.eye import looked
 from sim.instruments.lamp import loaded
 from sim.instruments.meter import measured
 from sim.instruments.result import Result
@@ -34,4 +35,5 @@ _SHOWN: dict[str, Callable[[Bench], Result]] = {
     "continuity": measured,
     "amps": measured,
     "load": loaded,
+    "look": looked,
 }
