@@ -487,6 +487,9 @@ class LiveCar:
         events: set[int] = set()
         if not self.modules[sender].sends:
             events.update(self.state_causes(sender))
+        control = self.modules[sender].control
+        if control.muted and control.event is not None:
+            events.add(control.event)
         for sending, hearing in self.hops(receiver, message):
             gateway = self.car.transceivers[sending].module
             if not self.modules[gateway].sends:

@@ -18,7 +18,7 @@ from sim.bench.live import LiveCar
 from sim.modules import tester as asks
 from sim.modules.diagnostics import SECRET
 from sim.modules.tester import Answer, CodesRead, Done, ReadCode, Refused, Silent
-from sim.modules.uds import EXTENDED_SESSION, SharedSecret
+from sim.modules.uds import EXTENDED_SESSION, NEGATIVE, P2_STAR_MS, Refusal, SharedSecret
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
 from sim.vehicle.harness import TESTER
@@ -194,6 +194,10 @@ class Tester:
         )
         self._link.send(request)
         live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(WAIT_S)]))
+        while self._inbox == [bytes([NEGATIVE, request[0], Refusal.RESPONSE_PENDING])]:
+            self._inbox = []
+            self._arrived = live.env.event()
+            live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(P2_STAR_MS / 1000)]))
         live.network.drop(TESTER)
         self._link = None  # what comes later is nobody's answer
         return self._inbox[0] if self._inbox else None

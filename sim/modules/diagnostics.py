@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Final
 
 from sim.modules.facts import ENGINE_RPM
 from sim.modules.obd_services import SERVICES, EngineValues, ObdServices
-from sim.modules.uds import DiagnosticServer, Identity, LiveValues, SharedSecret
+from sim.modules.tester_control import TesterControl
+from sim.modules.uds import S3_S, DiagnosticServer, Identity, LiveValues, SharedSecret
+from sim.modules.world import Timer
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
 from sim.vehicle.description import Vehicle
@@ -32,6 +34,7 @@ class Diagnostics:
     def __init__(self, module: ControlModule) -> None:
         self.module = module
         world = module.world
+        self.control = TesterControl(module)
         self.server = DiagnosticServer(
             Identity(VIN, f"{module.name}-0001", "1.0"),
             module.memory,
@@ -39,10 +42,15 @@ class Diagnostics:
             live=self._live,
             reset=self._reset,
             security=SharedSecret(SECRET),
+            communication=self.control.communication,
+            outputs=self.control.outputs(),
+            routines=self.control.routines(),
+            later=world.after,
         )
         legislated = module.name == engine_module(world.car.built)
         self.obd = ObdServices(module.memory, self._engine_values) if legislated else None
         self._awake_until_s = 0.0
+        self._lapse: Timer | None = None
         self._address = world.car.addresses[module.name]
         self._links = {channel: self._link(channel) for channel in module.channels.values()}
 
@@ -64,6 +72,8 @@ class Diagnostics:
     def restart(self) -> None:
         """The module has lost its supply or was reset."""
         self.server.restart()
+        if self._lapse:
+            self._lapse.cancel()
         for link in self._links.values():
             link.reset()
 
@@ -85,10 +95,21 @@ class Diagnostics:
         elif self.obd and request[0] in SERVICES:
             answer = self.obd.handle(request, functional)
         else:
-            answer = self.server.handle(request, functional)
+            answer = self.server.handle(request, functional, partial(self._answer, channel))
         if answer is not None:
-            reply = answer
-            self.module.world.after(ANSWER_S, lambda: self._answer(channel, reply))
+            self.module.world.after(ANSWER_S, partial(self._answer, channel, answer))
+        self._watch_session()
+
+    def _watch_session(self) -> None:
+        """A session that nobody keeps alive ends on its own, not only when the next request comes."""
+        if self._lapse:
+            self._lapse.cancel()
+        if self.server.lapses_at_s is not None:
+            self._lapse = self.module.world.after(S3_S + CLOCK_S, self._session_ends)
+
+    def _session_ends(self) -> None:
+        self.server.lapse()
+        self._watch_session()
 
     def _answer(self, channel: str, answer: bytes) -> None:
         if self.module.answers:

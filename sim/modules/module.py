@@ -70,6 +70,7 @@ class ControlModule:
         self.starter = Starter(self, immobilizer) if immobilizer and immobilizer.engine == name else None
         self.runs_engine = bool(vehicle.engine and vehicle.engine.controller == name)
         self.diagnostics = Diagnostics(self)
+        self.control = self.diagnostics.control
         self.gateway = Gateway(self, routes) if self.spec.gateway else None
         self.circuits: list[CircuitMonitor] = [CircuitMonitor(self, check) for check in self.spec.checks]
         self.monitors: list[MessageMonitor] = []
@@ -92,7 +93,7 @@ class ControlModule:
             world.network.on_change(world.streams[message, bus], self.channels[bus], self._received)
         for channel in self.channels.values():
             world.network.listen(channel, self._frame_on(channel))
-        for test in self._tests():
+        for test in self.all_tests():
             rule = CodeRule(test.code, self.spec.confirm_cycles, self.spec.aging_cycles)
             if rule.code not in {entry.code for entry in self.memory.codes}:
                 self.memory.declare(rule)
@@ -126,7 +127,7 @@ class ControlModule:
     @property
     def tests_run(self) -> bool:
         """May its monitors run at all?"""
-        return self.state == "running"
+        return self.state == "running" and not self.control.deaf
 
     def known_mode(self) -> PowerMode | None:
         """The power mode as this module knows it: its own, or the last it heard."""
@@ -255,6 +256,9 @@ class ControlModule:
         for name, output in self.spec.outputs.items():
             verdict = self.judge(output.when)
             wanted = verdict.value is True
+            if name in self.control.held:
+                verdict = Verdict(True, self._as_events(self.control.event))
+                wanted = self.control.held[name]
             if wanted != self.outputs[name]:
                 self.outputs[name] = wanted
                 word = "on" if wanted else "off"
@@ -363,6 +367,8 @@ class ControlModule:
     # -- hearing ---------------------------------------------------------------------------------------
 
     def _received(self, stream: Stream, time_s: float) -> None:
+        if self.control.deaf:
+            return
         message = self.world.car.messages.sent[stream.name.partition("@")[0]]
         first = f"heard.{message.name}"
         if self.facts.get(first, Fact(None)).value is not True:
@@ -491,11 +497,17 @@ class ControlModule:
     def _start_sending(self) -> None:
         self._values = {}
         self._work_out_signals()
-        for stream in self._own_streams:
-            if not stream.live:
-                self.world.network.start(stream)
+        self.talk()
         if self.gateway:
             self.gateway.start()
+
+    def talk(self) -> None:
+        """Put its messages on the bus, or none while a tester keeps it silent."""
+        for stream in self._own_streams:
+            if self.control.muted or not self.sends:
+                self.world.network.stop(stream)
+            elif not stream.live:
+                self.world.network.start(stream)
 
     def _stop_sending(self) -> None:
         for stream in self._own_streams:
@@ -639,7 +651,8 @@ class ControlModule:
     def _watching(self) -> list[MessageMonitor | CircuitMonitor]:
         return [*self.monitors, *self.circuits]
 
-    def _tests(self) -> list[Maturing]:
+    def all_tests(self) -> list[Maturing]:
+        """Every test that can set a code."""
         return [test for monitor in self.monitors for test in monitor.tests] + [
             circuit.test for circuit in self.circuits
         ]
@@ -655,7 +668,7 @@ class ControlModule:
                     f"{self.name}: {code} is cleared",
                     (self.world.tester_event,),
                 )
-            for test in self._tests():
+            for test in self.all_tests():
                 if self.memory.get(test.code).code == code:
                     test.again()
 

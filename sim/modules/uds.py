@@ -8,8 +8,8 @@ Layouts, service and response numbers: ISO 14229-1 as given by the open packages
 standard itself was not read. The order in which a request is checked (service, session, sub-function,
 length, security, sequence, range, conditions) is from memory.
 
-Not modelled: programming and safety sessions, responsePending, several testers at once, the
-authentication service, and the data record of a securityAccess request.
+Not modelled: programming and safety sessions, several testers at once, the authentication service, and
+the data record of a securityAccess request.
 """
 
 import hmac
@@ -47,6 +47,7 @@ class Refusal(IntEnum):
     SUB_FUNCTION_NOT_SUPPORTED = 0x12
     INCORRECT_LENGTH = 0x13
     RESPONSE_TOO_LONG = 0x14
+    BUSY_REPEAT_REQUEST = 0x21
     CONDITIONS_NOT_CORRECT = 0x22
     REQUEST_SEQUENCE_ERROR = 0x24
     REQUEST_OUT_OF_RANGE = 0x31
@@ -54,6 +55,7 @@ class Refusal(IntEnum):
     INVALID_KEY = 0x35
     EXCEED_NUMBER_OF_ATTEMPTS = 0x36
     TIME_DELAY_NOT_EXPIRED = 0x37
+    RESPONSE_PENDING = 0x78
     SERVICE_NOT_SUPPORTED_IN_SESSION = 0x7F
 
 
@@ -173,17 +175,30 @@ class Action:
 
     `run(parameter, data)` gets the control parameter or routine control type and the bytes after it; it
     returns the bytes for the answer, or None if conditions do not allow it. `locked`: only after
-    security access.
+    security access. `state_bytes`: how many an output is adjusted with, None for any number. `takes_s`:
+    time that a routine needs from its start (1) to its results (3), less than P2*; the tester is asked for
+    patience meanwhile.
     """
 
     run: Callable[[int, bytes], bytes | None]
     locked: bool = False
+    state_bytes: int | None = None
+    takes_s: float = 0.0
 
 
 class _Refused(Exception):
     def __init__(self, reason: Refusal) -> None:
         super().__init__(reason.name)
         self.reason = reason
+
+
+class _Pending(Exception):
+    """The answer comes later: `finish` gives what stands behind the service identifier."""
+
+    def __init__(self, after_s: float, finish: Callable[[], bytes]) -> None:
+        super().__init__()
+        self.after_s = after_s
+        self.finish = finish
 
 
 # Service: the sub-functions it has (None: it has none), and whether the default session allows it
@@ -216,6 +231,7 @@ class DiagnosticServer:
     communication  told (control type, communication type) of service 28; False if refused
     outputs        by data identifier, for service 2F; parameter 0 gives control back to the module
     routines       by routine identifier, for service 31
+    later          told (seconds, what to call then), for routines that take time; None: all answer at once
 
     Services whose callback is missing are not supported. A module that loses power calls `restart`; a
     module that keeps running calls `lapse` at `lapses_at_s`, so that a session ends without a request.
@@ -233,6 +249,7 @@ class DiagnosticServer:
         communication: Callable[[int, int], bool] | None = None,
         outputs: Mapping[int, Action] = MappingProxyType({}),
         routines: Mapping[int, Action] = MappingProxyType({}),
+        later: Callable[[float, Callable[[], None]], object] | None = None,
     ) -> None:
         self.identity = identity
         self.memory = memory
@@ -245,6 +262,8 @@ class DiagnosticServer:
         self._communication = communication
         self._outputs = outputs
         self._routines = routines
+        self._later = later
+        self._pending: _Pending | None = None
         self._last_request_s = 0.0
         self._seed: bytes | None = None
         self._wrong_keys = 0
@@ -259,22 +278,33 @@ class DiagnosticServer:
         return None if self.session == DEFAULT_SESSION else self._last_request_s + S3_S
 
     def lapse(self) -> None:
-        """Fall back to the default session if its time is over."""
-        deadline_s = self.lapses_at_s
+        """Fall back to the default session if its time is over and nothing is under way."""
+        deadline_s = None if self._pending else self.lapses_at_s
         if deadline_s is not None and self._clock() >= deadline_s:
             self._enter(DEFAULT_SESSION)
 
     def restart(self) -> None:
-        """The module has lost power or reset itself: default session, locked, nothing held."""
+        """The module has lost power or reset itself: default session, locked, nothing held, nothing owed."""
+        self._pending = None
         self._enter(DEFAULT_SESSION)
 
-    def handle(self, request: bytes, functional: bool = False) -> bytes | None:
-        """Answer one request, or None for silence. `functional`: it was addressed to every module."""
+    def handle(
+        self, request: bytes, functional: bool = False, reply: Callable[[bytes], None] | None = None
+    ) -> bytes | None:
+        """Answer one request, or None for silence. `functional`: it was addressed to every module.
+
+        Where the answer takes time, the one returned asks for patience (responsePending) and `reply` gets the
+        other. Whatever else is asked meanwhile is refused as busy.
+        """
         self.lapse()
         if not request:
             return None
         try:
+            free = self._pending is None or request[0] == Service.TESTER_PRESENT
+            _check(free, Refusal.BUSY_REPEAT_REQUEST)
             answer = self._dispatch(request)
+        except _Pending as pending:
+            answer = self._promise(request[0], pending, reply)
         except _Refused as refused:
             if functional and refused.reason in _SILENT_IF_FUNCTIONAL:
                 answer = None
@@ -282,6 +312,25 @@ class DiagnosticServer:
                 answer = bytes([NEGATIVE, request[0], refused.reason])
         self._last_request_s = self._clock()
         return answer
+
+    def _promise(self, service: int, pending: _Pending, reply: Callable[[bytes], None] | None) -> bytes:
+        assert self._later is not None
+        self._pending = pending
+
+        def finish() -> None:
+            if self._pending is not pending:
+                return  # the module has lost its supply since
+            self._pending = None
+            self._last_request_s = self._clock()
+            try:
+                answer = bytes([service + POSITIVE]) + pending.finish()
+            except _Refused as refused:
+                answer = bytes([NEGATIVE, service, refused.reason])
+            if reply:
+                reply(answer)
+
+        self._later(pending.after_s, finish)
+        return bytes([NEGATIVE, service, Refusal.RESPONSE_PENDING])
 
     def _dispatch(self, request: bytes) -> bytes | None:
         handler = self._handlers.get(request[0])
@@ -420,7 +469,11 @@ class DiagnosticServer:
         _check(len(body) >= 3, Refusal.INCORRECT_LENGTH)
         identifier, parameter = int.from_bytes(body[:2], "big"), body[2]
         _check(parameter <= 0x03, Refusal.REQUEST_OUT_OF_RANGE)
-        state = self._act(self._outputs.get(identifier), parameter, body[3:])
+        output = self._outputs.get(identifier)
+        if output is not None and output.state_bytes is not None:
+            wanted_bytes = output.state_bytes if parameter == 0x03 else 0
+            _check(len(body) == 3 + wanted_bytes, Refusal.INCORRECT_LENGTH)
+        state = self._act(output, parameter, body[3:])
         if parameter == 0:
             self._held_outputs.discard(identifier)
         else:
@@ -430,7 +483,10 @@ class DiagnosticServer:
     def _routine_control(self, body: bytes) -> bytes:
         _check(len(body) >= 3, Refusal.INCORRECT_LENGTH)
         routine = self._routines.get(int.from_bytes(body[1:3], "big"))
-        return body[:3] + self._act(routine, body[0], body[3:])
+        result = self._act(routine, body[0], body[3:])
+        if routine is not None and routine.takes_s and body[0] == 0x01 and self._later:
+            raise _Pending(routine.takes_s, lambda: body[:3] + self._act(routine, 0x03, b""))
+        return body[:3] + result
 
     def _act(self, action: Action | None, parameter: int, data: bytes) -> bytes:
         if action is None:

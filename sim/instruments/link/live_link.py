@@ -41,6 +41,8 @@ class LiveLink:
     ) -> None:
         if TESTER not in bench.car.transceivers:
             raise Problem("this car has no diagnostic connector on a bus: nothing can be plugged in")
+        if bench.depth != "frame":
+            raise Problem("a car in real time needs a bench at frame depth")
         self.car = RealTime(bench)
         self.adapter = Adapter(bench.live)
         self.doip: DoipServer | None = None

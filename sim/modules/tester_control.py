@@ -1,0 +1,104 @@
+"""What a tester can make a module do: outputs, a self-test, silence.
+
+Identifiers lie in the ranges that ISO 14229-1 leaves to the vehicle's maker and are our own: output n of a
+module is data identifier 0200 + n in the file's order, the self-test is routine 0201.
+
+Not modelled: a control enable mask, several outputs in one request, silence on one of several buses.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Final
+
+from sim.modules.memory import Status
+from sim.modules.uds import Action
+
+if TYPE_CHECKING:
+    from sim.modules.module import ControlModule
+
+FIRST_OUTPUT_DID: Final = 0x0200
+SELF_TEST_ROUTINE: Final = 0x0201
+SELF_TEST_S: Final = 1.0  # as long as tests of the shipped cars take to mature, twice; our own choice
+GIVE_BACK, DEFAULT, FREEZE, ADJUST = range(4)  # inputOutputControlParameter
+START, STOP, RESULTS = 1, 2, 3  # routine control types
+RECEIVE_ONLY, SEND_ONLY, SILENT = 1, 2, 3  # communication control types
+NORMAL_MESSAGES: Final = 0x01  # bit of the communication type
+
+
+class TesterControl:
+    """The hands of a tester on one module.
+
+    held: outputs that the tester switches instead of the module's own rules. muted: it sends no messages.
+    deaf: it takes no notice of messages, and tests nothing meanwhile. event: since when.
+    """
+
+    def __init__(self, module: ControlModule) -> None:
+        self.held: dict[str, bool] = {}
+        self.muted = self.deaf = False
+        self.event: int | None = None
+        self._module = module
+        self._tested = False
+
+    def outputs(self) -> dict[int, Action]:
+        """Service 2F: the module's drivers, after security access."""
+        return {
+            FIRST_OUTPUT_DID + number: Action(partial(self._output, name), locked=True, state_bytes=1)
+            for number, name in enumerate(self._module.spec.outputs)
+        }
+
+    def routines(self) -> dict[int, Action]:
+        """Service 31: every test of the module anew; the result is how many there are and how many fail."""
+        return {SELF_TEST_ROUTINE: Action(self._self_test, takes_s=SELF_TEST_S)}
+
+    def communication(self, control: int, kind: int) -> bool:
+        """Service 28."""
+        if kind & NORMAL_MESSAGES:
+            muted, deaf = control in (RECEIVE_ONLY, SILENT), control in (SEND_ONLY, SILENT)
+            if (muted, deaf) != (self.muted, self.deaf):
+                self.muted, self.deaf = muted, deaf
+                self._note(_WORDS[muted, deaf])
+                self._module.talk()
+        return True
+
+    def _output(self, name: str, parameter: int, data: bytes) -> bytes | None:
+        if parameter == ADJUST and data[0] > 1:
+            return None
+        now = self._module.outputs[name]
+        wanted = {DEFAULT: False, FREEZE: now, ADJUST: data == b"\x01"}.get(parameter)
+        if wanted is not None:
+            self._note(f"holds {name} {'on' if wanted else 'off'}")
+            self.held[name] = wanted
+        elif name in self.held:
+            self._note(f"switches {name} by itself again")
+            del self.held[name]
+        self._module.touch()
+        return bytes([now if wanted is None else wanted])
+
+    def _self_test(self, kind: int, data: bytes) -> bytes | None:
+        if data or kind == STOP:
+            return None
+        tests = self._module.all_tests()
+        if kind == START:
+            self._note("tests itself")
+            self._tested = True
+            for test in tests:
+                test.again()
+        if not self._tested:
+            return None
+        codes = {test.code for test in tests}
+        failing = [code for code in codes if self._module.memory.get(code).status & Status.TEST_FAILED]
+        return bytes([len(codes), len(failing)])
+
+    def _note(self, words: str) -> None:
+        world = self._module.world
+        told = f"{self._module.name} {words}, as a tester says"
+        self.event = world.record("control", self._module.name, told, (world.tester_event,))
+
+
+_WORDS: Final = {
+    (False, False): "sends and hears messages again",
+    (True, False): "sends no messages",
+    (False, True): "takes no notice of messages",
+    (True, True): "sends no messages and takes no notice of any",
+}
