@@ -68,6 +68,7 @@ class LiveCar:
         self.trigger: int | None = None
         self.hearing: Hearing | None = None
         self._segments: tuple[Segment, ...] = ()
+        self._company: dict[str, frozenset[str]] = {}  # who is together, where buses are joined
         self._settling = self._pending = False
         self._all_look = True
         self._who_look: set[str] = set()
@@ -78,7 +79,7 @@ class LiveCar:
         self.world = World(
             self.env, car, self.network, self.trace, Codec(car), self.touch, self.silence_causes,
             self.arrival_causes, self.sender_heard_by, self.sending_since, self.way_causes,
-            self.wait_causes, seed,
+            self.wait_causes, self.source, seed,
         )  # fmt: skip
         self._fuses = Fuses(self.world, self._blow)
         self._lay_streams()
@@ -412,6 +413,28 @@ class LiveCar:
             self._note_joined(segments)
             self._segments = segments
             self.network.set_segments(segments)
+            self._follow_joined_buses()
+
+    def _follow_joined_buses(self) -> None:
+        """Where a lead joins two buses, their modules hear each other's messages without a gateway."""
+        company: dict[str, frozenset[str]] = {}
+        for segment in self._segments:
+            present = frozenset((*segment.members, *segment.listeners))
+            if len({self.car.transceivers[channel].bus for channel in segment.members}) > 1:
+                company.update(dict.fromkeys(present, present))
+        if company != self._company:
+            self._company = company
+            for module in self.modules.values():
+                module.retune()
+
+    def source(self, message: str, channel: str) -> Stream:
+        """The stream that brings a message to a channel: its own bus's, or that of a bus joined to it."""
+        own = self.world.streams[message, self.car.transceivers[channel].bus]
+        company = self._company.get(channel, frozenset())
+        if not company or own.channel in company:
+            return own
+        others = (one for (name, _), one in self.world.streams.items() if name == message)
+        return next((one for one in others if one.channel in company), own)
 
     def _note_joined(self, segments: tuple[Segment, ...]) -> None:
         """Remember because of what channels came together: those that joined a larger company."""
@@ -542,8 +565,10 @@ class LiveCar:
     def hops(self, receiver: str, message: str) -> list[tuple[str, str]]:
         """The way of a message as pairs of channels: who sends, who must hear."""
         routes = {route.to_bus: route for route in self.car.messages.routes if route.message == message}
-        bus = self.modules[receiver].bus_hearing(message)
-        way = [(self.world.streams[message, bus].channel, f"{receiver}.{bus}")]
+        channel = self.modules[receiver].channel_hearing(message)
+        source = self.source(message, channel)
+        bus = self.car.transceivers[source.channel].bus
+        way = [(source.channel, channel)]
         while bus in routes and len(way) < 10:
             route = routes[bus]
             bus = route.from_bus

@@ -58,7 +58,7 @@ class ControlModule:
         self.code_events: dict[str, int] = {}
         self._booted = False
         self._values: dict[str, Known] = {}
-        self._stale: list[Watch] = []
+        self._stale: dict[str, Watch] = {}
         self._timers: dict[str, Timer] = {}
         self._own_streams: list[Stream] = []
         vehicle = world.car.built
@@ -85,12 +85,12 @@ class ControlModule:
             if (message.name, bus) in world.streams
         ]
         for expected in world.car.messages.expected[self.name]:
-            bus = self.bus_hearing(expected.message)
-            monitor = MessageMonitor(self, expected, world.streams[expected.message, bus], self.channels[bus])
-            self.monitors.append(monitor)
+            self.monitors.append(MessageMonitor(self, expected))
         for message in world.car.messages.needs[self.name]:
-            bus = self.bus_hearing(message)
-            world.network.on_change(world.streams[message, bus], self.channels[bus], self._received)
+            channel = self.channel_hearing(message)
+            for (name, _), stream in world.streams.items():
+                if name == message and stream.channel not in self.channels.values():
+                    world.network.on_change(stream, channel, self._received)
         for channel in self.channels.values():
             world.network.listen(channel, self._frame_on(channel))
         for test in self.all_tests():
@@ -98,14 +98,27 @@ class ControlModule:
             if rule.code not in {entry.code for entry in self.memory.codes}:
                 self.memory.declare(rule)
 
-    def bus_hearing(self, message: str) -> str:
-        """The bus on which this module gets a message: its own or the one a gateway sends it on."""
+    def channel_hearing(self, message: str) -> str:
+        """Its channel on the bus where a message is meant to reach it, from the sender or a gateway."""
         streams = self.world.streams
         return next(
-            bus
+            channel
             for bus, channel in self.channels.items()
             if (message, bus) in streams and streams[message, bus].channel != channel
         )
+
+    def source(self, message: str) -> Stream:
+        """The stream that brings it a message now."""
+        return self.world.source(message, self.channel_hearing(message))
+
+    def retune(self) -> None:
+        """Buses were joined or parted: a message may now come straight from another bus."""
+        for monitor in self.monitors:
+            monitor.retune()
+        for message, watch in list(self._stale.items()):
+            if watch.stream is not self.source(message):
+                watch.cancel()
+                self._watch_needed(message)
 
     # -- what others ask -------------------------------------------------------------------------------
 
@@ -375,6 +388,9 @@ class ControlModule:
             arrival = self.world.arrival_causes(self.name, message.name)
             event = self.world.record("heard", self.name, f"{self.name} hears {message.name}", arrival)
             self.facts[first] = Fact(True, event)
+        for monitor in self.monitors:
+            if monitor.expected.message == message.name:
+                monitor.arrived()
         for name, value in self.world.codec.decode(message, stream.delivered).items():
             before = self.facts.get(f"signal.{name}", Fact(None)).value
             if before is value or before == value:
@@ -403,23 +419,16 @@ class ControlModule:
             self.facts[f"signal.{name}"] = Fact(None, event)
 
     def _came_back(self, message: str, _time_s: float) -> None:
-        stream = self.world.streams[message, self.bus_hearing(message)]
-        self._received(stream, self.world.now_s)
+        self._received(self.source(message), self.world.now_s)
 
-    def _watch_needed(self) -> None:
-        messages = self.world.car.messages
-        for message in messages.needs[self.name]:
-            bus = self.bus_hearing(message)
-            limit_s = max(0.1, 10 * messages.sent[message].period_s)
-            self._stale.append(
-                self.world.network.watch(
-                    self.world.streams[message, bus],
-                    self.channels[bus],
-                    limit_s,
-                    partial(self._went_missing, message),
-                    partial(self._came_back, message),
-                )
-            )
+    def _watch_needed(self, message: str) -> None:
+        self._stale[message] = self.world.network.watch(
+            self.source(message),
+            self.channel_hearing(message),
+            max(0.1, 10 * self.world.car.messages.sent[message].period_s),
+            partial(self._went_missing, message),
+            partial(self._came_back, message),
+        )
 
     def _frame_on(self, channel: str) -> Callable[[Frame, str, float], None]:
         bus = channel.partition(".")[2]
@@ -444,7 +453,8 @@ class ControlModule:
 
     def _begin_start(self) -> None:
         self._booted = False
-        self._watch_needed()
+        for message in self.world.car.messages.needs[self.name]:
+            self._watch_needed(message)
         self._timer("boot", self.spec.boot_ms / 1000, self._boot_done)
 
     def _boot_done(self) -> None:
@@ -522,9 +532,9 @@ class ControlModule:
         self._stop_sending()
         for channel in self.channels.values():
             self.world.network.drop(channel)
-        for watch in self._stale:
+        for watch in self._stale.values():
             watch.cancel()
-        self._stale = []
+        self._stale = {}
         for timer in self._timers.values():
             timer.cancel()
         self._timers = {}

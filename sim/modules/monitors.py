@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from sim.modules.facts import INVALID, Verdict
 from sim.modules.world import Timer
-from sim.network.streams import Stream, Watch
+from sim.network.streams import Watch
 from sim.vehicle.codes import invalid_data_code, is_known_role, lost_communication_code
 from sim.vehicle.description import CircuitCheck
 from sim.vehicle.messages import Expected
@@ -128,11 +128,10 @@ class Enabling:
 class MessageMonitor:
     """Watches one message of another module: that it arrives, and that its signals are valid."""
 
-    def __init__(self, module: ControlModule, expected: Expected, stream: Stream, channel: str) -> None:
+    def __init__(self, module: ControlModule, expected: Expected) -> None:
         self.module = module
         self.expected = expected
-        self._stream = stream
-        self._channel = channel
+        self._channel = module.channel_hearing(expected.message)
         role = module.world.car.built.modules[expected.sender].role or expected.sender
         lost_code = _typed(expected.code or lost_communication_code(role), MISSING_MESSAGE)
         invalid_code = expected.invalid_code
@@ -166,9 +165,7 @@ class MessageMonitor:
             return
         if self._watch is None:
             self._since_s = self.module.world.now_s
-            self._watch = self.module.world.network.watch(
-                self._stream, self._channel, self.expected.limit_s, self._gone, self._heard
-            )
+            self._listen()
             # good until the watch says otherwise
             self.lost.judge(False, lambda: self.enabling.events, self.expected.limit_s)
         self._look_at_values()
@@ -178,6 +175,26 @@ class MessageMonitor:
         self.enabling.stop()
         self._rest()
 
+    def retune(self) -> None:
+        """Follow the message to the stream that brings it now; the limit counts anew from here."""
+        if self._watch is not None and self._watch.stream is not self.module.source(self.expected.message):
+            self._watch.cancel()
+            self._listen()
+
+    def arrived(self) -> None:
+        """The message has come, by whatever stream."""
+        if self.lost.failing:
+            self._heard()
+
+    def _listen(self) -> None:
+        self._watch = self.module.world.network.watch(
+            self.module.source(self.expected.message),
+            self._channel,
+            self.expected.limit_s,
+            self._gone,
+            lambda _: self.arrived(),
+        )
+
     def _rest(self) -> None:
         if self._watch is not None:
             self._watch.cancel()
@@ -186,7 +203,8 @@ class MessageMonitor:
             test.rest()
 
     def _heard_since_start(self) -> bool:
-        heard_s = self.module.world.network.heard_at(self._stream, self._channel)
+        source = self.module.source(self.expected.message)
+        heard_s = self.module.world.network.heard_at(source, self._channel)
         return heard_s is not None and heard_s >= self._since_s
 
     def _look_at_values(self) -> None:
@@ -223,7 +241,7 @@ class MessageMonitor:
         )
         self.lost.judge(True, lambda: (event,))
 
-    def _heard(self, time_s: float) -> None:
+    def _heard(self) -> None:
         module = self.module
         event = module.world.record(
             "heard",

@@ -56,6 +56,7 @@ class World:
     what it knows, at this instant; `touch()` lets everybody, and the wiring. `silence_causes(receiver,
     message)` are the events because of which a receiver does not get a message, `arrival_causes` those
     because of which it does, `way_causes(one, other)` what keeps frames from passing between two modules,
+    `source(message, channel)` is the stream that brings a message to a channel now.
     `wait_causes(module)` the theories by which a module waits at its start.
     `sender_heard_by(module)` is a channel that sends and that the module's transceivers hear, awake or not;
     `sending_since(channel)` the event since which it does.
@@ -73,6 +74,7 @@ class World:
     sending_since: Callable[[str], int | None]
     way_causes: Callable[[str, str], tuple[int, ...]]
     wait_causes: Callable[[str], tuple[int, ...]]
+    source: Callable[[str, str], Stream]
     seed: int = 0
     streams: dict[tuple[str, str], Stream] = field(default_factory=dict)
     modules: dict[str, ControlModule] = field(default_factory=dict)
