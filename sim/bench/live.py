@@ -56,7 +56,8 @@ class LiveCar:
         self.env = simpy.Environment()
         self.trace = Trace()
         self.network: CanNetwork | StreamNetwork = _NETWORKS[depth](self.env)
-        self.wiring = Wiring(car)
+        self._wiring: Wiring | None = None
+        self.reading: Reading  # once the car has been looked at for the first time
         self.operated: frozenset[str] = frozenset()
         self.pulled_in: frozenset[str] = frozenset()
         self.tester_active = False
@@ -89,7 +90,13 @@ class LiveCar:
         for module in self.modules.values():
             module.connect()
         self._sensed = {name: module.sense_pins() for name, module in self.modules.items()}
-        self.reading: Reading = self.wiring.solve(self.switch_state())
+
+    @property
+    def wiring(self) -> Wiring:
+        """The electrical network of the car in its present condition."""
+        if self._wiring is None:
+            self._wiring = Wiring(self.car)
+        return self._wiring
 
     @property
     def now_s(self) -> float:
@@ -116,7 +123,7 @@ class LiveCar:
         event = self.world.record(edit.kind, "car", words or edit.text)
         self._note_edit(before, after, event, edit.text)
         self.car = self.world.car = after
-        self.wiring = Wiring(after)
+        self._wiring = None
         self._electrical(event)
         return event
 
@@ -299,7 +306,7 @@ class LiveCar:
         causes = (*(shorts or self._trigger_causes()), wrong)
         self.edit_events[name] = self.world.record("fuse", name, words, causes)
         self.car = self.world.car = self.car.with_condition(blown=self.car.condition.blown | {name})
-        self.wiring = Wiring(self.car)
+        self._wiring = None
         self._electrical(self.edit_events[name])
 
     def _flip(self, name: str) -> None:

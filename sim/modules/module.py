@@ -637,21 +637,21 @@ class ControlModule:
 
     # -- codes -----------------------------------------------------------------------------------------
 
-    def set_code(self, code: str, words: str, causes: tuple[int, ...]) -> None:
+    def set_code(self, code: str, words: str, causes: Causes) -> None:
         """A test has failed for as long as it takes."""
         entry = self.memory.get(code)
         failed_before = bool(entry.status & Status.TEST_FAILED)
         snapshot = Snapshot(self.world.now_s, round(self.supply_v, 2), self.known_mode())
         if not failed_before and self.memory.recording:
             self.code_events[entry.code] = self.world.record(
-                "code", self.name, f"{self.name} sets {entry.code}: {words}", causes
+                "code", self.name, f"{self.name} sets {entry.code}: {words}", causes()
             )
         self.memory.test_failed(code, snapshot)
 
-    def heal_code(self, code: str, causes: tuple[int, ...]) -> None:
+    def heal_code(self, code: str, causes: Causes) -> None:
         """A test has passed."""
-        if self.memory.get(code).status & Status.TEST_FAILED:
-            self.world.record("code heals", self.name, f"{self.name}: {code} no longer fails", causes)
+        if self.memory.get(code).status & Status.TEST_FAILED and self.memory.recording:
+            self.world.record("code heals", self.name, f"{self.name}: {code} no longer fails", causes())
         self.memory.test_passed(code)
 
     def clear_codes(self) -> None:

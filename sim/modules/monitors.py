@@ -85,11 +85,11 @@ class Maturing:
         self._timer = self.module.world.after(max(delay_s, self._least_s), action)
 
     def _fail(self) -> None:
-        self.module.set_code(self.code, self._words(), self._causes())
+        self.module.set_code(self.code, self._words(), self._causes)
 
     def _pass(self) -> None:
         if self._proved():
-            self.module.heal_code(self.code, self._causes())
+            self.module.heal_code(self.code, self._causes)
 
 
 class Enabling:
