@@ -7,11 +7,10 @@ import streamlit as st
 from ui.pages import PAGES
 from ui.session import open_session
 
-
 # less air around the page, so that map and panel stand on one laptop screen
 STYLE = """<style>
-[data-testid="stMainBlockContainer"] { padding: 3.6rem 2rem 2rem; max-width: 1900px; }
-@media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 3.4rem 0.8rem 2rem; } }
+[data-testid="stMainBlockContainer"] { padding: 4.4rem 2rem 2rem; max-width: 1900px; }
+@media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; } }
 </style>"""
 
 

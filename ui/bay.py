@@ -80,8 +80,10 @@ def _picked_on_map() -> None:
 
 def _happened(held: Held) -> None:
     events = events_to_show(held.events)
-    with st.expander(f"What that brought: {len(events)} events", icon=":material/history:"):
-        sheet.show(event_list(events), "happened", _picked_event)
+    with st.container(key="what_it_brought"):
+        st.markdown(f"**What that brought**: {len(events)} event{'s' if len(events) != 1 else ''}")
+        if events:
+            sheet.show(event_list(events), "happened", _picked_event)
 
 
 def _picked_event() -> None:

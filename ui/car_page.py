@@ -9,7 +9,7 @@ import streamlit as st
 from sim.bench.bench import Bench
 from sim.network.response_time import PeriodicFrame, bus_load, worst_response_s
 from sim.vehicle.car import Car
-from ui.diagram import connector_words
+from ui.diagram import connector_words, grounds_of
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.session import Held, work_off
@@ -36,10 +36,17 @@ def show() -> None:
 def _modules(held: Held) -> None:
     car = held.car
     rows = [
-        (name, spec.title, spec.role or name, spec.location, ", ".join(car.messages.buses_of[name]), f"{car.addresses[name]:03X}",
-         ", ".join(spec.waits_for))
+        (
+            name,
+            spec.title,
+            spec.role or name,
+            spec.location,
+            ", ".join(car.messages.buses_of[name]),
+            f"{car.addresses[name]:03X}",
+            ", ".join(spec.waits_for),
+        )
         for name, spec in car.claimed.modules.items()
-    ]  # fmt: skip
+    ]
     _table(("module", "title", "role", "place", "buses", "request id", "waits for"), rows, (5,))
 
 
@@ -72,10 +79,14 @@ def _fed_by(car: Car, source: str) -> list[str]:
 def _grounds(held: Held) -> None:
     car = held.car
     rows = [
-        (name, ground.title, ground.location, ", ".join(module for module, spec in car.claimed.modules.items() if any(item.split()[0] == name for item in spec.ground)))
+        (name, ground.title, ground.location, ", ".join(_grounded_at(car, name)))
         for name, ground in car.claimed.grounds.items()
-    ]  # fmt: skip
+    ]
     _table(("ground point", "title", "place", "modules"), rows)
+
+
+def _grounded_at(car: Car, point: str) -> list[str]:
+    return [name for name in car.claimed.modules if point in grounds_of(car, name)]
 
 
 def _connectors(held: Held) -> None:
@@ -130,10 +141,16 @@ def _messages(held: Held) -> None:
     buses = held.car.claimed.buses
     late = {bus: worst_response_s(frames, buses[bus].bitrate_bps) for bus, frames in on.items()}
     rows = [
-        (name, f"{message.can_id:03X}", f"{message.period_s * 1000:g} ms", f"{message.length}", ", ".join(message.signals),
-         ", ".join(f"{bus} {1000 * late[bus][name]:.1f} ms" for bus in buses if name in late.get(bus, {})))
+        (
+            name,
+            f"{message.can_id:03X}",
+            f"{message.period_s * 1000:g} ms",
+            f"{message.length}",
+            ", ".join(message.signals),
+            ", ".join(f"{bus} {1000 * late[bus][name]:.1f} ms" for bus in buses if name in late.get(bus, {})),
+        )
         for name, message in held.car.messages.sent.items()
-    ]  # fmt: skip
+    ]
     _table(("message", "id", "period", "bytes", "signals", "late at most, by bus"), rows, (1,))
 
 
@@ -146,10 +163,18 @@ def _routes(held: Held) -> None:
 
 def _monitors(held: Held) -> None:
     rows = [
-        (name, one.sender, one.message, f"{one.limit_s * 1000:g} ms", f"{one.mature_s * 1000:g} ms", one.code or "", one.invalid_code or "")
+        (
+            name,
+            one.sender,
+            one.message,
+            f"{one.limit_s * 1000:g} ms",
+            f"{one.mature_s * 1000:g} ms",
+            one.code or "",
+            one.invalid_code or "",
+        )
         for name, several in held.car.messages.expected.items()
         for one in several
-    ]  # fmt: skip
+    ]
     _table(("module", "misses", "message", "limit", "matures in", "code", "code if invalid"), rows, (5, 6))
 
 

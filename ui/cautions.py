@@ -1,20 +1,22 @@
-"""The usual cautions, shown where the work happens. On a real car the maker's service information comes first."""
+"""The usual cautions, shown where the work happens. The maker's service information comes first."""
 
 from __future__ import annotations
 
 import streamlit as st
 
+from sim.instruments.cautions import AIRBAG, BATTERY_CLAMP
+
 MAKER = "The maker's service information comes first."
 
 CAUTIONS = {
-    "battery": "**Battery**: no spark near it; negative off first and on last; modules lose what they had learned.",
-    "airbag": "**Airbag circuits**: ignition off, battery disconnected, then wait as long as the maker says. "
-    "Never a test lamp or ohmmeter on these circuits.",
+    "battery": f"**Battery**: {BATTERY_CLAMP}",
+    "airbag": AIRBAG.replace("Airbag circuit:", "**Airbag circuit**:"),
     "cranking": "**Cranking**: park or neutral, brake on, hands and leads clear of belts and fans. "
     "A car with wiring faults may start when nobody asked it to.",
-    "probing": "**Plugging and probing**: ignition off before a module is unplugged or plugged; matching adapters, "
-    "10 Mohm meter, never pierce a data pair.",
-    "bypass": "**Bypassing a gateway or bridging a bus** hides faults and makes new ones. Not on the road, never left in the car.",
+    "probing": "**Plugging and probing**: ignition off before a module is unplugged or plugged; "
+    "matching adapters, 10 Mohm meter, never pierce a data pair.",
+    "bypass": "**Bypassing a gateway or bridging a bus** hides faults and makes new ones. "
+    "Not on the road, never left in the car.",
     "shorts": "**Shorts and wrong fuses** burn real harnesses: only ever here, in simulation.",
     "clear": "**Clearing codes** throws evidence away: save a report first.",
 }

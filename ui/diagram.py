@@ -53,10 +53,16 @@ def connectors_of(car: Car, module: str) -> list[Connector]:
 def module_words(car: Car, module: str) -> str:
     """Where a module sits and what it is joined to."""
     spec = car.claimed.modules[module]
-    grounds = ", ".join(item.split()[0] for item in spec.ground) or next(iter(car.claimed.grounds))
+    grounds = ", ".join(grounds_of(car, module))
     buses = ", ".join(car.messages.buses_of[module])
     place = f"{spec.location}; " if spec.location else ""
     return f"{place}bus {buses}; ground {grounds}"
+
+
+def grounds_of(car: Car, module: str) -> list[str]:
+    """The ground points of a module; without any in the file it is on the car's first."""
+    named = [item.split()[0] for item in car.claimed.modules[module].ground]
+    return list(dict.fromkeys(named)) or [next(iter(car.claimed.grounds))]
 
 
 def gateways(car: Car) -> list[str]:

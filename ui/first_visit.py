@@ -12,6 +12,11 @@ from ui.drawing.tables import step_list
 from ui.seen import Seen
 from ui.session import Held
 
+PROOF = (
+    "Clear the codes (unlock the gateway first, if there is one), start again, scan: "
+    "an empty report is the proof."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Step:
@@ -36,8 +41,8 @@ def steps(log: list[str], asked_why: bool, changes_left: int, report: Report | N
         Step("Tester: scan. Which modules are silent, which codes are there?", bool(scans)),
         Step("Pick a row of the scan. Why follows it back to its cause.", asked_why),
         Step("Put right what you found, in Part or Work.", bool(scans) and not changes_left),
-        Step("Clear the codes (unlock the gateway first, if there is one), start again, scan: an empty report is the proof.", proven),
-    ]  # fmt: skip
+        Step(PROOF, proven),
+    ]
 
 
 def show(held: Held, seen: Seen) -> None:

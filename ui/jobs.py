@@ -30,7 +30,8 @@ FIRST_JOBS = (
     ),
     Job(
         "The minibus without its trailer socket",
-        "Since the tow bar was taken off it does not crank and cannot be switched off. Somebody has worked on it before.",
+        "Since the tow bar was taken off it does not crank and cannot be switched off. "
+        "Somebody has worked on it before.",
         "shuttle-minibus.yaml",
         ("theory ECM waits for TRM", "unplug TRM.C1", "pull F11"),
     ),

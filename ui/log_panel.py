@@ -21,14 +21,14 @@ def show(held: Held) -> None:
     if bench.log:
         with st.container(key="log"):
             sheet.show(numbered(bench.log), "log_lines")
-        _rewind(bench.log)
+        _rewind(bench.log, bench.given)
     else:
         st.caption("Nothing was done yet.")
     _left_behind(held)
     _file(held)
 
 
-def _rewind(log: list[str]) -> None:
+def _rewind(log: list[str], given: tuple[str, ...]) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         keep = st.selectbox(
             "back to after", list(range(len(log) - 1, -1, -1)), key="rewind_to",
@@ -40,7 +40,7 @@ def _rewind(log: list[str]) -> None:
     st.button(
         "Start again, as the car came",
         key="again",
-        on_click=lambda: session.ask(session.start_again(bench.given)),
+        on_click=lambda: session.ask(session.start_again(given)),
     )
 
 
@@ -60,9 +60,14 @@ def _take_up(place: int) -> None:
 def _file(held: Held) -> None:
     st.markdown("**Keep it in a file**")
     st.download_button(
-        "Download car and log", session.log_to_download(held), "busbay-log.json", "application/json", key="download_log",
-        icon=":material/download:", on_click="ignore",
-    )  # fmt: skip
+        "Download car and log",
+        session.log_to_download(held),
+        "busbay-log.json",
+        "application/json",
+        key="download_log",
+        icon=":material/download:",
+        on_click="ignore",
+    )
     file = st.file_uploader("Restore from a downloaded log", type="json", key="restore_file")
     if file is not None:
         st.button(

@@ -1,91 +1,12 @@
-"""What comes of a list of actions on a car with given edits, as plain data to lay side by side."""
+"""Runs of the same actions on differently given cars, as rows to lay side by side."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from itertools import product
 
-from sim.bench.bench import Bench
-from sim.bench.tester import Report
-from sim.instruments.seat import look
-from sim.vehicle.car import Car
-from sim.vehicle.problems import EditProblem
-
-MORNING = ("fob in range", "press start with brake", "wait 8 s", "press start", "wait 5 s", "scan")
-
-
-@dataclass(frozen=True, slots=True)
-class StepSeen:
-    """One action and what the driver's seat told after it; `refused` where it could not be done."""
-
-    action: str
-    ignition: str
-    engine: str
-    lit: tuple[str, ...]
-    heard: tuple[str, ...]  # what the engine did meanwhile
-    refused: str = ""
-
-    @property
-    def words(self) -> str:
-        """The step in one line."""
-        if self.refused:
-            return f"cannot be done: {self.refused}"
-        return "; ".join([*self.heard, f"ignition {self.ignition}, engine {self.engine}"])
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """One car with given edits after a list of actions."""
-
-    given: tuple[str, ...]
-    steps: tuple[StepSeen, ...]
-    report: Report
-
-    @property
-    def rows(self) -> tuple[tuple[str, str], ...]:
-        """(what, value) for a comparison."""
-        last = self.steps[-1] if self.steps else None
-        codes = Counter(code for _, code in sorted(self.report.codes))
-        answering = len(self.report.modules) - len(self.report.silent)
-        engine = tuple(dict.fromkeys(words for step in self.steps for words in step.heard))
-        return (
-            ("modules that answer", f"{answering} of {len(self.report.modules)}"),
-            ("no answer from", ", ".join(self.report.silent) or "none"),
-            ("engine", "; ".join(engine) or "the starter never turned it"),
-            ("engine in the end", last.engine if last else ""),
-            ("ignition in the end", last.ignition if last else ""),
-            ("lamps lit in the end", ", ".join(last.lit) if last and last.lit else "none"),
-            ("codes", str(len(self.report.codes))),
-            (
-                "which",
-                ", ".join(f"{code} ×{count}" if count > 1 else code for code, count in sorted(codes.items()))
-                or "none",
-            ),
-        )
-
-
-def play(car: Car, given: Iterable[str], actions: Iterable[str]) -> Case:
-    """Do the actions on a fresh bench; one that makes no sense there is noted and left out. Ends with a scan."""
-    bench = Bench(car, given)
-    steps = tuple(_step(bench, text) for text in actions)
-    if not steps or steps[-1].action != "scan" or bench.last_report is None:
-        bench.do("scan")
-    assert bench.last_report is not None
-    return Case(bench.given, steps, bench.last_report)
-
-
-def _step(bench: Bench, text: str) -> StepSeen:
-    heard: tuple[str, ...] = ()
-    refused = ""
-    try:
-        events = bench.do(text).events
-        heard = tuple(event.text for event in events if event.kind == "engine")
-    except EditProblem as problem:
-        refused = str(problem)
-    seat = look(bench)
-    return StepSeen(text, seat.ignition, seat.engine, seat.lit, heard, refused)
+from sim.lab.run import Account, Sight, Trial, run_trial
 
 
 def combinations(always: Iterable[str], varied: Iterable[str]) -> list[tuple[str, ...]]:
@@ -98,11 +19,62 @@ def combinations(always: Iterable[str], varied: Iterable[str]) -> list[tuple[str
 
 
 def play_all(
-    car: Car, cases: list[tuple[str, ...]], actions: list[str], report: Callable[[float], None]
-) -> list[Case]:
-    """One `Case` for each tuple of given edits."""
+    vehicle: str, cases: list[tuple[str, ...]], actions: list[str], report: Callable[[float], None]
+) -> list[Account]:
+    """One account for each tuple of given edits; a scan stands at the end of each."""
+    closing = [] if actions and actions[-1] == "scan" else ["scan"]
     played = []
     for place, given in enumerate(cases, start=1):
-        played.append(play(car, given, actions))
+        played.append(run_trial(Trial(vehicle, given, (*actions, *closing))))
         report(place / len(cases))
     return played
+
+
+def step_words(sight: Sight) -> str:
+    """One action's outcome in one line."""
+    if sight.refused:
+        return f"cannot be done: {sight.refused}"
+    engine = "starts" if sight.started else "cranks" if sight.cranked else ""
+    parts = [f"ignition {sight.ignition}", f"engine {sight.engine}"]
+    return "; ".join([*([f"the engine {engine}"] if engine else []), *parts])
+
+
+def rows(account: Account) -> tuple[tuple[str, str], ...]:
+    """(what, value) of one case."""
+    if account.impossible:
+        return tuple((name, account.impossible if name == ROWS[0] else "") for name in ROWS)
+    last = account.sights[-1]
+    modules = len(last.answering) + len(last.silent)
+    codes = Counter(code for _, code, _ in last.codes)
+    values = (
+        f"{len(last.answering)} of {modules}" if last.power else "the tester has no power",
+        ", ".join(last.silent) or "none",
+        _engine(account),
+        last.engine,
+        last.ignition,
+        ", ".join(name.replace("_", " ") for name in last.lit) or "none",
+        str(len(last.codes)),
+        ", ".join(f"{code} ×{count}" if count > 1 else code for code, count in sorted(codes.items()))
+        or "none",
+    )
+    return tuple(zip(ROWS, values, strict=True))
+
+
+ROWS = (
+    "modules that answer",
+    "no answer from",
+    "engine",
+    "engine in the end",
+    "ignition in the end",
+    "lamps lit in the end",
+    "codes",
+    "which",
+)
+
+
+def _engine(account: Account) -> str:
+    if any(sight.started for sight in account.sights):
+        return "cranks and starts"
+    if any(sight.cranked for sight in account.sights):
+        return "cranks, does not start"
+    return "does not crank"

@@ -115,16 +115,15 @@ def _bypass(held: Held, seen: Seen, name: str) -> None:
             key=f"buses {name}",
             persist_state="session",
         )
-        off = all(plug.id in seen.connectors_off for plug in connectors_of(held.car, name))
-        joined = " and ".join(buses[1:])
+        plugged = [plug.id for plug in connectors_of(held.car, name) if plug.id not in seen.connectors_off]
+        actions = [f"unplug {plug}" for plug in plugged]
+        actions.append(f"bypass {name} {buses[0] if buses else ''} to {' and '.join(buses[1:])}")
         st.button(
-            "Fit the bypass lead" if off else "Unplug it and fit the lead", key="bypass", disabled=len(buses) < 2,
-            on_click=partial(
-                ask_to_do,
-                *(f"unplug {plug.id}" for plug in connectors_of(held.car, name) if plug.id not in seen.connectors_off),
-                f"bypass {name} {buses[0] if buses else ''} to {joined}",
-            ),
-        )  # fmt: skip
+            "Unplug it and fit the lead" if plugged else "Fit the bypass lead",
+            key="bypass",
+            disabled=len(buses) < 2,
+            on_click=partial(ask_to_do, *actions),
+        )
     caution("bypass")
 
 

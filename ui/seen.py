@@ -136,6 +136,13 @@ def _changes(car: Car) -> Iterator[Change]:
         yield Change(f"{name} open", f"mend {name}")
     for name, ohm in sorted(state.added_ohm.items()):
         yield Change(f"{name} with {ohm:g} ohm too many", f"mend {name}")
+    for name in sorted(state.loosened):
+        yield Change(f"{name} half seated", f"plug {name}")
+    for one, other in sorted(state.swapped.items()):
+        if one < other:
+            yield Change(f"the wires of {one} and {other} are swapped", f"unswap {one} with {other}")
+    for name, volt in sorted(state.offset_v.items()):
+        yield Change(f"{name} {volt:g} V above the body", f"mend {name}")
     for name in sorted(state.leads):
         undo = f"unbypass {name.split()[1]}" if name.startswith("bypass ") else f"un{name}"
         yield Change(name, undo)

@@ -1,8 +1,8 @@
 """What a browser session works on: one bench, and the logs it has left behind.
 
 A page asks for work with `ask`; the work is done at the start of the next run by `work_off`, which shows
-progress and cannot be torn in the middle by the next click. After each piece of work the bench's log is put on
-a shelf under the opaque key that stands in the address, so that a refresh of the browser loses nothing.
+progress and cannot be torn in the middle by the next click. After each piece of work the bench's log is put
+on a shelf under the opaque key that stands in the address, so that a refresh of the browser loses nothing.
 """
 
 from __future__ import annotations
@@ -145,7 +145,7 @@ def fresh_session() -> Held:
     return Held(secrets.token_urlsafe(9), FIRST_CAR, text, Bench(car_from_text(text, FIRST_CAR)))
 
 
-# -- work ------------------------------------------------------------------------------------------------------
+# -- work ------------------------------------------------------------------------------------------
 
 
 def ask(job: Job) -> None:
@@ -154,7 +154,7 @@ def ask(job: Job) -> None:
 
 
 def ask_to_do(*texts: str, pause_s: float | None = None) -> None:
-    """Have actions done, one after the other; `pause_s` (default: what the session has chosen) passes behind."""
+    """Have actions done in order; `pause_s` passes behind each, by default what the session has chosen."""
     pause = float(st.session_state.get("pause_s", 10) or 0) if pause_s is None else pause_s
     ask(partial(_do_all, texts=texts, pause_s=pause))
 
@@ -184,8 +184,8 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
 class _Progress:
     """A bar that appears when work takes long.
 
-    The next click makes every call of Streamlit raise: that must not stop the work half-way, so it is kept and
-    raised again when the work is done.
+    The next click makes every call of Streamlit raise: that must not stop the work half-way, so it is kept
+    and raised again when the work is done.
     """
 
     def __init__(self, place: DeltaGenerator) -> None:

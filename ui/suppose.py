@@ -12,7 +12,7 @@ from sim.vehicle.problems import Problem
 from ui import session
 from ui.drawing import sheet
 from ui.drawing.tables import side_by_side
-from ui.outcomes import MORNING, Case, combinations, play_all
+from ui.outcomes import combinations, play_all, rows, step_words
 from ui.session import Held, work_off
 
 USES = ("with and without", "always", "left out")
@@ -33,8 +33,8 @@ def _suppose() -> None:
         st.switch_page(st.session_state.entries["bay"])
     st.title("Suppose ...")
     st.markdown(
-        f"The **{held.car.title}** once more from the beginning, with and without what you suppose. A *fault* is something "
-        "done to the car, a *theory* is about how it was built."
+        f"The **{held.car.title}** once more from the beginning, with and without what you suppose. "
+        "A *fault* is something done to the car, a *theory* is about how it was built."
     )
     if held.problem:
         st.error(held.problem, icon=":material/block:")
@@ -45,7 +45,7 @@ def _suppose() -> None:
         actions = _actions(held)
         _list(held)
     _play(held, actions)
-    _shown(held)
+    _shown()
 
 
 def _suppositions(held: Held) -> list[str]:
@@ -71,7 +71,7 @@ def _add(held: Held) -> None:
     st.button(
         "Suppose this",
         key="suppose_add",
-        type="primary",
+        icon=":material/add:",
         disabled=not sentence,
         on_click=partial(_append, held, sentence),
     )
@@ -153,8 +153,10 @@ def _morning(held: Held) -> list[str]:
     operated = {switch.operated_by for switch in held.car.built.switches.values()}
     if "key_run" in operated:
         return ["key crank", "wait 8 s", "key off", "wait 5 s", "scan"]
-    brake = " with brake" if "brake" in operated else ""
-    return [text if text != "press start with brake" else f"press start{brake}" for text in MORNING]
+    if "button" in operated:
+        start = "press start with brake" if "brake" in operated else "press start"
+        return [start, "wait 8 s", "press start", "wait 5 s", "scan"]
+    return ["wait 10 s", "scan"]
 
 
 def _list(held: Held) -> None:
@@ -201,43 +203,43 @@ def _play(held: Held, actions: list[str]) -> None:
 
 def _ask_to_play(cases: list[tuple[str, ...]], varied: list[str], actions: list[str]) -> None:
     def job(held: Held, report: session.Report) -> None:
-        st.session_state.cases = (play_all(held.car, cases, actions, report), varied)
+        st.session_state.cases = (play_all(held.car_text, cases, actions, report), cases, varied)
 
     session.ask(job)
 
 
-def _shown(held: Held) -> None:
+def _shown() -> None:
     kept = st.session_state.get("cases")
     if not kept:
         return
-    cases: list[Case] = kept[0]
-    varied: list[str] = kept[1]
-    head = [_heading(case, varied) for case in cases]
+    accounts, givens, varied = kept
+    head = [_heading(given, varied) for given in givens]
     with st.container(key="cases"):
-        rows = [
-            (cells[0][0], *(value for _, value in cells))
-            for cells in zip(*(case.rows for case in cases), strict=True)
-        ]
-        sheet.show(side_by_side(["", *head], rows), "cases_table")
+        cells = zip(*(rows(account) for account in accounts), strict=True)
+        sheet.show(
+            side_by_side(["", *head], [(row[0][0], *(value for _, value in row)) for row in cells]),
+            "cases_table",
+        )
     with st.expander("Action by action"):
-        steps = zip(*(case.steps for case in cases), strict=True)
+        sights = zip(*(account.sights for account in accounts if not account.impossible), strict=True)
         lines = [
-            (f"{place}. {step[0].action}", *(one.words for one in step))
-            for place, step in enumerate(steps, start=1)
+            (f"{place}. {several[0].action}", *(step_words(sight) for sight in several))
+            for place, several in enumerate(sights, start=1)
         ]
-        sheet.show(side_by_side(["", *head], lines), "steps_table")
+        possible = [words for words, account in zip(head, accounts, strict=True) if not account.impossible]
+        sheet.show(side_by_side(["", *possible], lines), "steps_table")
     st.caption("This is what this model does, not what a real car must do.")
     with st.container(horizontal=True, vertical_alignment="bottom"):
         place = st.selectbox(
-            "take one into the bay", range(len(cases)), key="take_case", format_func=lambda one: head[one]
+            "take one into the bay", range(len(givens)), key="take_case", format_func=lambda one: head[one]
         )
         st.button(
-            "Into the bay, before any action", key="take_case_go", on_click=partial(_take, cases[place].given)
+            "Into the bay, before any action", key="take_case_go", on_click=partial(_take, givens[place])
         )
 
 
-def _heading(case: Case, varied: list[str]) -> str:
-    inside = [text.removeprefix("theory ") for text in varied if text in case.given]
+def _heading(given: tuple[str, ...], varied: list[str]) -> str:
+    inside = [text.removeprefix("theory ") for text in varied if text in given]
     return " + ".join(inside) or ("none of these" if varied else "as supposed")
 
 

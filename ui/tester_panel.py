@@ -40,7 +40,8 @@ def _report(held: Held) -> None:
     answering = len(report.modules) - len(report.silent)
     with st.container(key="scan_result"):
         st.markdown(
-            f"at {report.time_s:.1f} s: **{answering} of {len(report.modules)}** modules answer, **{len(report.codes)}** codes"
+            f"at {report.time_s:.1f} s: **{answering} of {len(report.modules)}** modules answer, "
+            f"**{len(report.codes)}** codes"
         )
     shown = st.segmented_control(
         "rows",
@@ -78,7 +79,8 @@ def _clear(held: Held, seen: Seen) -> None:
             )
     if guarded:
         st.caption(
-            f"{', '.join(guarded)} lets a clear request through only after security access, until it sleeps or resets."
+            f"{', '.join(guarded)} lets a clear request through only after security access, "
+            "until it sleeps or resets."
         )
     caution("clear")
 

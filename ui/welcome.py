@@ -12,9 +12,9 @@ from ui.jobs import FIRST_JOBS, Job
 from ui.session import Held, shipped_cars, work_off
 
 ABOUT = (
-    "One module loses its supply, and twenty others complain about it. busbay is a car whose wiring, fuses, buses and "
-    "modules are computed: unplug a connector, and what follows is what the wiring makes of it. Break it, scan it, ask it "
-    "why, put it back."
+    "One module loses its supply, and twenty others complain about it. busbay is a car whose wiring, fuses, "
+    "buses and modules are computed: unplug a connector, and what follows is what the wiring makes of it. "
+    "Break it, scan it, ask it why, put it back."
 )
 
 
@@ -42,23 +42,30 @@ def _doors(held: Held) -> None:
         )
         for place, job in enumerate(FIRST_JOBS):
             st.button(
-                job.title, key=f"job {place}", help=job.complaint, type="primary" if place == 0 else "secondary",
-                on_click=_take_job, args=(job,), width="stretch",
-            )  # fmt: skip
+                job.title,
+                key=f"job {place}",
+                help=job.complaint,
+                type="primary" if place == 0 else "secondary",
+                on_click=_take_job,
+                args=(job,),
+                width="stretch",
+            )
         if st.button(f"Free bay with the {held.car.title}", key="free_bay", width="stretch"):
             st.switch_page(st.session_state.entries["bay"])
     with what_if, st.container(border=True, height="stretch"):
         st.subheader("What if ...", anchor=False)
         st.markdown(
-            "The same morning once more, but with the fuse in. Or as if the engine module waited for the trailer module. Side by side."
+            "The same morning once more, but with the fuse in. Or as if the engine module waited for "
+            "the trailer module. Side by side."
         )
         if st.button("Suppose something", key="door_suppose", width="stretch"):
             st.switch_page(st.session_state.entries["suppose"])
     with about, st.container(border=True, height="stretch"):
         st.subheader("About this model", anchor=False)
         st.markdown(
-            "What it says is what *this model* says, never what a real car must do. Its cars, people and companies are "
-            "invented. A theory that reproduces everything seen is worth checking on the car; it is not a finding."
+            "What it says is what *this model* says, never what a real car must do. Its cars, people and "
+            "companies are invented. A theory that reproduces everything seen is worth checking on the car; "
+            "it is not a finding."
         )
         if st.button("What the car's file claims", key="door_car", width="stretch"):
             st.switch_page(st.session_state.entries["car"])
@@ -136,5 +143,6 @@ def _cautions() -> None:
     )
     st.markdown("\n".join(f"- {words}" for words in CAUTIONS.values()))
     st.markdown(
-        "- **High voltage** (orange cables, above 60 V DC or 30 V AC): only trained people, isolated, locked off, proved dead."
+        "- **High voltage** (orange cables, above 60 V DC or 30 V AC): only trained people, isolated, "
+        "locked off, proved dead."
     )

@@ -1,4 +1,4 @@
-"""Why: from a code, a silent module, the power mode, a lamp or the engine back to what was done to the car."""
+"""Why: from a code, a silent module, the power mode, a lamp or the engine back to the edits of the car."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ def _tree(because: Because) -> None:
     )
     with st.container(key="because"):
         sheet.show(because_tree(because if whole else because.to_edits()), "tree")
-    roots = [root for root in because.to_edits().roots()]
+    roots = because.to_edits().roots()
     if because.reaches_edit:
         st.markdown(f"At the root: **{'; '.join(roots[:4])}**{' ...' if len(roots) > 4 else ''}")
     elif because.causes:

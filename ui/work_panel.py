@@ -38,7 +38,7 @@ def _connector(held: Held, seen: Seen) -> None:
     if name in seen.connectors_off:
         _buttons(("Plug", f"plug {name}"))
     else:
-        _buttons(("Unplug", f"unplug {name}"))
+        _buttons(("Unplug", f"unplug {name}"), ("Half seat it", f"loosen {name}"))
     caution("probing")
 
 
@@ -78,16 +78,55 @@ def _relay(held: Held, seen: Seen) -> None:
 
 
 def _joint(held: Held, seen: Seen) -> None:
-    joints = [text.removeprefix("open ") for text in catalogue(held.car) if text.startswith("open ")]
+    opens = [text.removeprefix("open ") for text in catalogue(held.car) if text.startswith("open ")]
+    joints = [name for name in opens if name not in held.car.claimed.grounds]
     pins = held.car.pins
     name = st.selectbox(
-        "which pin or ground point", joints, key="work_joint",
-        format_func=lambda one: f"{one} · {pins[one].function}" if one in pins else f"{one} · ground point",
+        "which", joints, key="work_joint",
+        format_func=lambda one: f"{one} · {pins[one].function}" if one in pins else one,
     )  # fmt: skip
     ohm = st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
     _buttons(
         ("Interrupt", f"open {name}"),
         (f"Add {ohm:g} ohm", f"corrode {name} {ohm:g} ohm"),
+        ("Mend", f"mend {name}"),
+    )
+
+
+def _swap(held: Held, seen: Seen) -> None:
+    pins = [
+        name for name, pin in held.car.pins.items() if held.car.connectors[pin.connector].kind == "module"
+    ]
+    one = st.selectbox("the wire of", pins, key="work_swap_a", format_func=lambda pin: _pin_words(held, pin))
+    others = [
+        name for name in pins if name != one and held.car.pins[name].connector == held.car.pins[one].connector
+    ]
+    if not others:
+        st.caption("This connector has no other pin.")
+        return
+    other = st.selectbox(
+        "in the cavity of", others, key="work_swap_b", format_func=lambda pin: _pin_words(held, pin)
+    )
+    _buttons(("Swap them", f"swap {one} with {other}"), ("Swap back", f"unswap {one} with {other}"))
+    caution("probing")
+
+
+def _pin_words(held: Held, name: str) -> str:
+    return f"{name} · {held.car.pins[name].function}"
+
+
+def _ground(held: Held, seen: Seen) -> None:
+    grounds = held.car.claimed.grounds
+    name = st.selectbox(
+        "which ground point",
+        list(grounds),
+        key="work_ground",
+        format_func=lambda one: f"{one} · {grounds[one].location or grounds[one].title}",
+    )
+    volt = st.number_input("voltage above the body, in V", -15.0, 15.0, 1.5, step=0.5, key="work_offset")
+    _buttons(
+        ("Lift it", f"open {name}"),
+        (f"Raise it by {volt:g} V", f"offset {name} {volt:g} V"),
         ("Mend", f"mend {name}"),
     )
 
@@ -106,7 +145,9 @@ KINDS: dict[str, Callable[[Held, Seen], None]] = {
     "connector": _connector,
     "fuse": _fuse,
     "relay": _relay,
-    "pin or ground point": _joint,
+    "pin, wire or terminator": _joint,
+    "swapped wires": _swap,
+    "ground point": _ground,
     "short": _short,
 }
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import socket
 import subprocess
-import sys
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -113,7 +112,8 @@ def redrawn(page: Page, timeout_ms: float = 60_000) -> Iterator[None]:
 
 def _drawn_since(page: Page, before: int, timeout_ms: float = 60_000) -> None:
     page.wait_for_function(
-        "([before, most]) => !window.drawing() && (window.runs > before || performance.now() - window.asked_at > most)",
+        "([before, most]) => !window.drawing() &&"
+        " (window.runs > before || performance.now() - window.asked_at > most)",
         arg=[before, NOTHING_SEEN_MS],
         timeout=timeout_ms,
     )

@@ -1,7 +1,7 @@
 """The live map: a layout filled with what may be seen of the car, as SVG text.
 
-A module's state is told three times: by a word, by a mark in its corner, and by pattern and colour. Everything
-that can be picked has a `data-id`: `module ECM`, `connector X1`.
+A module's state is told three times: by a word, by a mark in its corner, and by pattern and colour.
+Everything that can be picked has a `data-id`: `module ECM`, `connector X1`.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from ui.drawing.layout import Box, Layout, Line, Stop
 from ui.seen import ModuleSeen, Seen
 
 LONGEST_NAME = 9
+MOST_SCALE = 1.7  # a small car need not fill a projector
 
 MARKS = {
     "running": '<circle r="4" class="mark full"/>',
@@ -36,47 +37,6 @@ LEGEND = (
     ("unpowered", "no supply"),
 )
 
-MAP_CSS = """
-.map { width: 100%; height: auto; display: block; font-family: var(--st-font); }
-.map text { fill: var(--st-text-color); }
-.map .bus { fill: none; stroke: var(--bus, var(--st-gray-color)); stroke-width: 4; stroke-linejoin: round; }
-.map .bus-name { font-size: 12px; font-weight: 600; fill: var(--st-text-color); }
-.map .bus-rate { font-weight: 400; opacity: .75; }
-.map .stub { stroke: var(--bus, var(--st-gray-color)); stroke-width: 2.5; }
-.map .stub.cut { stroke-dasharray: 3 4; stroke: var(--st-red-color); }
-.map .half { fill: none; stroke: var(--st-red-color); stroke-width: 2; }
-.map .ohm { fill: var(--st-background-color); stroke: var(--bus, var(--st-gray-color)); stroke-width: 1.6; }
-.map .lead { fill: none; stroke: var(--st-orange-color); stroke-width: 3.5; stroke-dasharray: 9 4; }
-.map .lead-word { font-size: 11px; font-weight: 700; }
-.map [data-id] { cursor: pointer; outline: none; }
-.map .face { fill: var(--st-background-color); stroke: var(--st-border-color); stroke-width: 1.5; }
-.map .name { font-size: 14px; font-weight: 700; }
-.map .word { font-size: 10.5px; opacity: .9; }
-.map .mark { fill: none; stroke: var(--st-text-color); stroke-width: 1.8; }
-.map .mark.full { fill: var(--st-text-color); }
-.map .badge { fill: var(--st-text-color); }
-.map .badge-word { font-size: 10px; font-weight: 700; fill: var(--st-background-color); text-anchor: middle; }
-.map .pill { fill: var(--st-background-color); stroke: var(--bus, var(--st-gray-color)); stroke-width: 1.6; }
-.map .pill-word { font-size: 10px; font-weight: 600; text-anchor: middle; }
-.map .off .pill { stroke: var(--st-red-color); stroke-dasharray: 3 3; }
-.map [data-id]:hover .face, .map [data-id]:hover .pill { stroke: var(--st-primary-color); stroke-width: 2.5; }
-.map [data-id]:focus-visible .face, .map [data-id]:focus-visible .pill { stroke: var(--st-primary-color); stroke-width: 4; }
-.map .running .face { fill: color-mix(in srgb, var(--st-green-color) 24%, var(--st-background-color)); stroke: var(--st-green-color); }
-.map .alone .face { fill: url(#weave); stroke: var(--st-orange-color); stroke-width: 2; }
-.map .starting .face { fill: color-mix(in srgb, var(--st-blue-color) 20%, var(--st-background-color)); stroke: var(--st-blue-color); }
-.map .waiting .face { fill: url(#dots); stroke: var(--st-blue-color); stroke-width: 2; }
-.map .quiet .face { fill: color-mix(in srgb, var(--st-green-color) 9%, var(--st-background-color)); stroke: var(--st-gray-color); }
-.map .asleep .face { fill: var(--st-secondary-background-color); stroke: var(--st-gray-color); stroke-dasharray: 2 3; }
-.map .unpowered .face { fill: url(#hatch); stroke: var(--st-red-color); stroke-dasharray: 6 3; stroke-width: 2; }
-.map .picked .face { stroke: var(--st-text-color); stroke-width: 3.5; stroke-dasharray: none; }
-.map .hatch-line { stroke: color-mix(in srgb, var(--st-red-color) 32%, var(--st-background-color)); stroke-width: 2.4; }
-.map .weave-line { stroke: color-mix(in srgb, var(--st-orange-color) 38%, var(--st-background-color)); stroke-width: 2.4; }
-.map .dot { fill: color-mix(in srgb, var(--st-blue-color) 45%, var(--st-background-color)); }
-.map .ground { fill: var(--st-background-color); }
-.legend { display: flex; flex-wrap: wrap; gap: 1px 14px; font: 12.5px var(--st-font); color: var(--st-text-color); margin-top: 4px; }
-.legend span { display: inline-flex; align-items: center; gap: 5px; }
-"""
-
 PATTERNS = """<defs>
 <pattern id="hatch" width="9" height="9" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
 <rect width="9" height="9" class="ground"/><path d="M0,0 V9" class="hatch-line"/></pattern>
@@ -97,7 +57,8 @@ BUS_HUES = (
 def car_map(car: Car, layout: Layout, seen: Seen, picked: str = "") -> str:
     """The map of a car as it may be seen now; `picked` is the `data-id` that is chosen."""
     parts = [
-        f'<svg class="map" viewBox="0 0 {layout.width:g} {layout.height:g}" role="group" '
+        f'<svg class="map" style="max-width: {MOST_SCALE * layout.width:.0f}px" '
+        f'viewBox="0 0 {layout.width:g} {layout.height:g}" role="group" '
         f'aria-label="Map of {escape(car.title)}: modules on their buses">',
         PATTERNS,
         *(
@@ -117,7 +78,8 @@ def legend() -> str:
     """What the marks mean, as HTML."""
     cells = "".join(
         f'<span><svg class="map" style="width:26px" viewBox="-13 -9 26 18"><g class="{shape}">'
-        f'<rect x="-12" y="-8" width="24" height="16" rx="3" class="face"/>{MARKS[shape]}</g></svg>{words}</span>'
+        f'<rect x="-12" y="-8" width="24" height="16" rx="3" class="face"/>{MARKS[shape]}</g></svg>'
+        f"{words}</span>"
         for shape, words in LEGEND
     )
     badge = (
@@ -159,7 +121,8 @@ def _stub(car: Car, stop: Stop, seen: Seen) -> Iterator[str]:
     spots = (stop.x - 4, stop.x + 4) if stop.through else (stop.x,)
     for x in spots:
         if off:
-            yield f'<path class="half" d="M{x - 5:g},{near + 4 * stop.side:g} h10 M{x - 5:g},{far - 3 * stop.side:g} h10"/>'
+            line_half, box_half = near + 4 * stop.side, far - 3 * stop.side
+            yield f'<path class="half" d="M{x - 5:g},{line_half:g} h10 M{x - 5:g},{box_half:g} h10"/>'
         else:
             cut = " cut" if stop.bus in module.alone_on else ""
             yield f'<path class="stub{cut}" d="M{x:g},{near:g} V{far:g}"/>'
@@ -179,8 +142,8 @@ def _module(box: Box, module: ModuleSeen, picked: str) -> str:
     badge = ""
     if module.code_count:
         badge = (
-            f'<circle cx="{box.x + box.w - 6:g}" cy="{box.y + 5:g}" r="8.5" class="badge"/>'
-            f'<text x="{box.x + box.w - 6:g}" y="{box.y + 8.6:g}" class="badge-word">{module.code_count}</text>'
+            f'<g transform="translate({box.x + box.w - 6:g},{box.y + 5:g})"><circle r="8.5" class="badge"/>'
+            f'<text y="3.6" class="badge-word">{module.code_count}</text></g>'
         )
     ident = f"module {module.name}"
     chosen = " picked" if ident == picked else ""
@@ -191,9 +154,9 @@ def _module(box: Box, module: ModuleSeen, picked: str) -> str:
         f'aria-label="{escape(label)}"><title>{escape(label)}</title>'
         f'<rect class="face" x="{box.x:g}" y="{box.y:g}" width="{box.w:g}" height="{box.h:g}" rx="6"/>'
         f'<g transform="translate({box.x + 9:g},{box.y + 9:g})">{MARKS[module.shape]}</g>'
-        f'<text x="{middle_x:g}" y="{middle_y + 1:g}" text-anchor="middle" class="name"{size}>{escape(name)}</text>'
-        f'<text x="{middle_x:g}" y="{middle_y + 14:g}" text-anchor="middle" class="word">{escape(word)}</text>'
-        f"{badge}</g>"
+        f'<g transform="translate({middle_x:g},{middle_y:g})" text-anchor="middle">'
+        f'<text y="1" class="name"{size}>{escape(name)}</text><text y="14" class="word">'
+        f"{escape(word)}</text></g>{badge}</g>"
     )
 
 
@@ -213,16 +176,13 @@ def _pills(line: Line, seen: Seen) -> Iterator[str]:
             if stop.kind == "terminator"
             else f' data-id="{escape(f"connector {stop.name}")}" tabindex="0" role="button"'
         )
-        gap = (
-            f'<path class="half" d="M{stop.x - 3:g},{stop.y - 8:g} v16 M{stop.x + 3:g},{stop.y - 8:g} v16"/>'
-            if off
-            else ""
-        )
+        gap = '<path class="half" d="M-3,-8 v16 M3,-8 v16"/>' if off else ""
         shape = "1.5" if stop.kind == "terminator" else "7.5"
         yield (
-            f'<g class="{"off" if off else ""}"{ident} aria-label="{escape(label)}"><title>{escape(label)}</title>'
-            f'<rect class="pill" x="{stop.x - 13.5:g}" y="{stop.y - 8:g}" width="27" height="16" rx="{shape}"/>'
-            f'{gap}<text x="{stop.x:g}" y="{stop.y + 3.6:g}" class="pill-word">{escape(stop.name[:5])}</text></g>'
+            f'<g class="{"off" if off else ""}"{ident} aria-label="{escape(label)}" '
+            f'transform="translate({stop.x:g},{stop.y:g})"><title>{escape(label)}</title>'
+            f'<rect class="pill" x="-13.5" y="-8" width="27" height="16" rx="{shape}"/>'
+            f'{gap}<text y="3.6" class="pill-word">{escape(stop.name[:5])}</text></g>'
         )
 
 
@@ -242,8 +202,10 @@ def _leads(layout: Layout, seen: Seen) -> Iterator[str]:
         for (x, y), (next_x, next_y) in pairwise(spots):
             bend = 26 if x < layout.width / 2 else -26
             yield (
-                f'<path class="lead" d="M{x + bend / 4:g},{y:g} C{x + bend:g},{y:g} {next_x + bend:g},{next_y:g} '
-                f'{next_x + bend / 4:g},{next_y:g}"><title>{escape(lead)}</title></path>'
+                f'<path class="lead" d="M{x + bend / 4:g},{y:g} '
+                f'C{x + bend:g},{y:g} {next_x + bend:g},{next_y:g} {next_x + bend / 4:g},{next_y:g}">'
+                f"<title>{escape(lead)}</title></path>"
             )
         if spots:
-            yield f'<text class="lead-word" x="{spots[0][0] + 30:g}" y="{spots[0][1] + 22:g}">bypass lead</text>'
+            x, y = spots[0]
+            yield f'<text class="lead-word" x="{x + 30:g}" y="{y + 22:g}">bypass lead</text>'

@@ -1,8 +1,8 @@
 """Where everything stands on the map of a car: computed once per car, from what its wiring diagram shows.
 
-Each bus is a line with its modules in physical order. The module that is on most buses stands as a tall box at
-the left, and the lines that begin or end at it start there. A module that joins a line to one further away is a
-tall box at the end of both. A line that is too long for its row goes on in the next one, backwards.
+Each bus is a line with its modules in physical order. The module that is on most buses stands as a tall box
+at the left, and the lines that begin or end at it start there. A module that joins a line to one further away
+is a tall box at the end of both. A line that is too long for its row goes on in the next one, backwards.
 
 Lengths are units of the drawing (SVG user units), not metres. Not modelled: where in the car things are.
 """
@@ -28,7 +28,7 @@ EDGE = 8.0
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """A module on the map: its corner and size. `row`: it stands on the line itself (a joint)."""
+    """A module on the map: its corner and size."""
 
     module: str
     x: float
@@ -104,7 +104,13 @@ class _Drafting:
             self._lay(bus)
         self._stand_hub()
         boxes = tuple(box for several in self.boxes.values() for box in several)
-        return Layout(self.width, self.y, tuple(self.lines), boxes)
+        right = max(
+            [
+                *(box.x + box.w for box in boxes),
+                *(stop.x + PILL_PITCH for line in self.lines for stop in line.stops),
+            ]
+        )
+        return Layout(min(self.width, right + EDGE), self.y, tuple(self.lines), boxes)
 
     def _hub(self) -> str | None:
         joints = [name for name, buses in self.buses_of.items() if len(buses) > 1]
@@ -185,8 +191,15 @@ class _Row:
     """One bus on its row, or rows."""
 
     def __init__(
-        self, draft: _Drafting, bus: str, items: list[_Item], start: str | None, x: float, direction: int, double: bool
-    ) -> None:  # fmt: skip
+        self,
+        draft: _Drafting,
+        bus: str,
+        items: list[_Item],
+        start: str | None,
+        x: float,
+        direction: int,
+        double: bool,
+    ) -> None:
         self.draft, self.bus, self.items, self.start = draft, bus, items, start
         # the first box of a two-sided row must not reach back over where the line begins
         self.x, self.direction, self.double = x, direction, double
@@ -198,7 +211,7 @@ class _Row:
 
     def lay(self) -> None:
         draft = self.draft
-        label = (draft.left + 4, draft.y + 13)
+        label_y = draft.y + 13
         self._new_row(first=True)
         items = self.items
         if self.start is not None:
@@ -208,7 +221,13 @@ class _Row:
             assert item is not None
             self._place(item, last=following is None)
         self._close_row()
-        draft.lines.append(Line(self.bus, tuple(self.corners), tuple(self.stops), label))
+        first_row = [stop.x for stop in self.stops if stop.y == self.stops[0].y]
+        label_x = (
+            draft.left + 4
+            if self.corners[0][0] <= min(first_row) + 1
+            else max(draft.left, min(first_row) - BOX_W / 2)
+        )
+        draft.lines.append(Line(self.bus, tuple(self.corners), tuple(self.stops), (label_x, label_y)))
 
     def _new_row(self, first: bool = False) -> None:
         top = self.draft.y + (LABEL_H if first else 0)
@@ -225,7 +244,6 @@ class _Row:
             x = EDGE + BOX_W
             self.x = x + 12
         else:
-            x, y = draft.ends[item.name]
             box = draft.boxes[item.name][0]
             grown = Box(box.module, box.x, box.y, box.w, self.line_y + BOX_H / 2 - box.y)
             draft.boxes[item.name] = [grown]
@@ -262,10 +280,8 @@ class _Row:
             box = Box(item.name, x - BOX_W / 2, top, BOX_W, BOX_H)
             self.draft.boxes.setdefault(item.name, []).append(box)
             self.side = -self.side if self.double else self.side
-        stop = Stop(
-            self.bus, item.kind, item.name, x, self.line_y, side, "terminated" in item.word, "through" in item.word
-        )  # fmt: skip
-        self.stops.append(stop)
+        terminated, through = "terminated" in item.word, "through" in item.word
+        self.stops.append(Stop(self.bus, item.kind, item.name, x, self.line_y, side, terminated, through))
         if last:
             self.corners.append((x, self.line_y))
 

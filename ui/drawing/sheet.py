@@ -1,63 +1,25 @@
 """The one component of the front end: a sheet of HTML or SVG on which things with a `data-id` can be picked.
 
-A click, Enter or Space on such a thing sets the trigger `pick` to its `data-id`. `narrow` is set once the sheet
-knows that it is narrower than a laptop's. The text must be escaped by whoever draws it.
+A click, Enter or Space on such a thing sets the trigger `pick` to its `data-id`. `narrow` is set once the
+sheet knows that it is narrower than a laptop's. The text must be escaped by whoever draws it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import streamlit as st
 
-from ui.drawing.car_map import MAP_CSS
-from ui.drawing.tables import TABLE_CSS
-
+HERE = Path(__file__).parent
 NARROWER_THAN_PX = 520
 
-_JS = """
-export default function (component) {
-  const { data, parentElement, setTriggerValue, setStateValue } = component;
-  const sheet = parentElement.querySelector('.sheet');
-  const focused = parentElement.activeElement && parentElement.activeElement.dataset
-    ? parentElement.activeElement.dataset.id : undefined;
-  if (sheet.shown !== data.html) {
-    sheet.innerHTML = data.html;
-    sheet.shown = data.html;
-    if (focused) {
-      const again = sheet.querySelector(`[data-id="${CSS.escape(focused)}"]`);
-      if (again) again.focus({ preventScroll: true });
-    }
-  }
-  const pick = (event) => {
-    const hit = event.target.closest('[data-id]');
-    if (!hit) return;
-    event.preventDefault();
-    setTriggerValue('pick', hit.dataset.id);
-  };
-  sheet.onclick = pick;
-  sheet.onkeydown = (event) => { if (event.key === 'Enter' || event.key === ' ') pick(event); };
-  if (!data.asks_width) return;
-  sheet.told = data.narrow;
-  const measure = () => {
-    const narrow = sheet.clientWidth < data.narrower_than_px;
-    if (sheet.clientWidth > 0 && narrow !== sheet.told) {
-      sheet.told = narrow;
-      setStateValue('narrow', narrow);
-    }
-  };
-  if (!sheet.observer) {
-    sheet.observer = new ResizeObserver(() => sheet.measure());
-    sheet.observer.observe(sheet);
-  }
-  sheet.measure = measure;
-  measure();
-}
-"""
-
 _sheet = st.components.v2.component(
-    "busbay_sheet", html="<div class='sheet'></div>", css=MAP_CSS + TABLE_CSS, js=_JS
+    "busbay_sheet",
+    html="<div class='sheet'></div>",
+    css="".join((HERE / name).read_text(encoding="utf-8") for name in ("map.css", "tables.css")),
+    js=(HERE / "sheet.js").read_text(encoding="utf-8"),
 )
 
 

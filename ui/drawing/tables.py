@@ -12,53 +12,6 @@ from sim.modules.trace import Event
 
 OPEN_DEPTH = 3  # levels of a tree that stand open at first
 
-TABLE_CSS = """
-.sheet { font: 14px/1.45 var(--st-font); color: var(--st-text-color); }
-.sheet table { border-collapse: collapse; width: 100%; }
-.sheet th { text-align: left; font-weight: 600; font-size: 12.5px; opacity: .8; }
-.sheet th, .sheet td { padding: 3px 8px 3px 0; vertical-align: top; border-bottom: 1px solid var(--st-border-color); }
-.sheet tr[data-id] { cursor: pointer; }
-.sheet tr[data-id]:hover td, .sheet tr[data-id]:focus-visible td { background: color-mix(in srgb, var(--st-primary-color) 12%, transparent); }
-.sheet [data-id]:focus-visible { outline: 2px solid var(--st-primary-color); outline-offset: -2px; }
-.sheet .code { font-family: var(--st-code-font); white-space: nowrap; }
-.sheet .who { font-weight: 700; white-space: nowrap; }
-.sheet .dim { opacity: .75; }
-.sheet .small { font-size: 12.5px; }
-.sheet .wide { overflow-x: auto; }
-.sheet .present { font-weight: 700; }
-.sheet .present::before { content: "\\25CF "; color: var(--st-red-color); }
-.sheet .stored::before { content: "\\25CB "; }
-.sheet .silent::before { content: "\\2715 "; color: var(--st-red-color); font-weight: 700; }
-.sheet .differs { background: color-mix(in srgb, var(--st-yellow-color) 20%, transparent); }
-.sheet details { margin-left: 14px; border-left: 1.5px solid var(--st-border-color); padding-left: 8px; }
-.sheet details.top { margin-left: 0; border-left: none; padding-left: 0; }
-.sheet summary { cursor: pointer; padding: 1px 0; }
-.sheet .leaf { margin-left: 14px; padding: 1px 0 1px 20px; border-left: 1.5px solid var(--st-border-color); }
-.sheet .edit { font-weight: 700; }
-.sheet .edit::after { content: "done to the car"; font-size: 11.5px; font-weight: 600; margin-left: 7px; padding: 0 6px;
-  border-radius: 8px; color: var(--st-background-color); background: var(--st-primary-color); white-space: nowrap; }
-.sheet .when { opacity: .7; font-size: 12px; margin-left: 6px; white-space: nowrap; }
-.sheet .lamps { display: flex; flex-wrap: wrap; gap: 6px; }
-.sheet .lamp { display: inline-flex; align-items: center; gap: 5px; padding: 2px 9px 2px 6px; border-radius: 12px;
-  border: 1.5px solid var(--st-border-color); font-size: 12.5px; }
-.sheet .lamp i { width: 9px; height: 9px; border-radius: 50%; border: 1.5px solid var(--st-gray-color); display: inline-block; }
-.sheet .lamp.lit { font-weight: 700; border-color: var(--lamp); background: color-mix(in srgb, var(--lamp) 20%, transparent); }
-.sheet .lamp.lit i { background: var(--lamp); border-color: var(--lamp); box-shadow: 0 0 0 3px color-mix(in srgb, var(--lamp) 30%, transparent); }
-.sheet .lamp.dark { opacity: .6; }
-.sheet .dash { display: grid; grid-template-columns: repeat(auto-fit, minmax(84px, 1fr)); gap: 8px; margin-bottom: 8px; }
-.sheet .dial { border: 1.5px solid var(--st-border-color); border-radius: 8px; padding: 3px 9px 4px; }
-.sheet .dial b { display: block; font-size: 15.5px; line-height: 1.25; }
-.sheet ol { margin: 0; padding-left: 30px; }
-.sheet .scroll { max-height: 340px; overflow-y: auto; }
-.sheet .state { white-space: nowrap; }
-.sheet p { margin: 6px 0; }
-.sheet ul.steps { list-style: none; margin: 0; padding: 0; }
-.sheet ul.steps li { padding: 2px 0 2px 22px; text-indent: -22px; }
-.sheet ul.steps li::before { content: "\\2610"; display: inline-block; width: 22px; text-indent: 0; font-size: 15px; }
-.sheet ul.steps li.done::before { content: "\\2611"; }
-.sheet ul.steps li.done { opacity: .7; }
-"""
-
 _LAMP_HUES = {
     "red": "--st-red-color",
     "amber": "--st-orange-color",
@@ -80,7 +33,8 @@ def seat_panel(seat: Seat) -> str:
         for name, value in dials
     )
     lamps = "".join(_lamp(lamp) for lamp in seat.lamps)
-    return f'<div class="dash">{faces}</div><div class="lamps" role="list" aria-label="warning lamps">{lamps}</div>'
+    lamp_list = f'<div class="lamps" role="list" aria-label="warning lamps">{lamps}</div>'
+    return f'<div class="dash">{faces}</div>{lamp_list}'
 
 
 def _lamp(lamp: Lamp) -> str:
@@ -95,7 +49,7 @@ def _lamp(lamp: Lamp) -> str:
 def report_table(report: Report, shown: str = "all") -> str:
     """A scan: module by module, code by code. `shown`: all, with codes, silent. A row can be asked why."""
     if not report.power:
-        return '<p class="silent">The tester has no power: nothing comes from pin 16 of the diagnostic connector.</p>'
+        return '<p class="silent">The tester has no power: nothing comes from pin 16 of its connector.</p>'
     silent = [_silent_row(entry) for entry in report.modules if not entry.answers and shown != "with codes"]
     coded = [row for entry in report.modules for row in _code_rows(entry) if shown != "silent"]
     clean = [entry for entry in report.modules if entry.answers and not entry.codes]
@@ -172,7 +126,8 @@ def event_list(events: Sequence[Event], most: int = 60) -> str:
         else ""
     )
     rows = "".join(
-        f'<tr data-id="event {event.id}" tabindex="0"><td class="code dim">{event.time_s:.3f} s</td><td>{escape(event.text)}</td></tr>'
+        f'<tr data-id="event {event.id}" tabindex="0"><td class="code dim">{event.time_s:.3f} s</td>'
+        f"<td>{escape(event.text)}</td></tr>"
         for event in events[-most:]
     )
     return f'{left_out}<div class="scroll"><table>{rows}</table></div>'
@@ -180,7 +135,8 @@ def event_list(events: Sequence[Event], most: int = 60) -> str:
 
 def numbered(lines: Iterable[str], start: int = 1) -> str:
     """An ordered list in a box of limited height."""
-    return f'<div class="scroll"><ol start="{start}">{"".join(f"<li>{escape(line)}</li>" for line in lines)}</ol></div>'
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return f'<div class="scroll"><ol start="{start}">{items}</ol></div>'
 
 
 def step_list(steps: Iterable[tuple[str, bool]]) -> str:

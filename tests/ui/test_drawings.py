@@ -1,0 +1,157 @@
+"""Drawings are functions of what may be seen; no name gets into them unescaped."""
+
+import re
+from xml.etree import ElementTree
+
+import pytest
+
+from sim import scenarios_folder
+from sim.bench.bench import Bench
+from sim.bench.why import Because
+from sim.vehicle.car import Car
+from sim.vehicle.edits import catalogue, parse_edit
+from sim.vehicle.reading import car_from_text, read_car
+from ui.drawing.car_map import car_map
+from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
+from ui.drawing.tables import because_tree, report_table, seat_panel, side_by_side
+from ui.seen import what_may_be_seen
+
+CARS = {path.stem: read_car(path) for path in sorted((scenarios_folder() / "vehicles").glob("*.yaml"))}
+HOSTILE = "<script>alert(1)</script>&\"'"
+
+
+def overlaps(layout: Layout) -> list[tuple[str, str]]:
+    """Pairs of boxes that cover each other."""
+    pairs = [(one, two) for place, one in enumerate(layout.boxes) for two in layout.boxes[place + 1 :]]
+    return [
+        (one.module, two.module)
+        for one, two in pairs
+        if one.x < two.x + two.w and two.x < one.x + one.w and one.y < two.y + two.h and two.y < one.y + one.h
+    ]
+
+
+@pytest.mark.parametrize("width", [WIDE, NARROW])
+@pytest.mark.parametrize("name", CARS)
+def test_every_module_has_its_place_inside_the_map_and_none_covers_another(name: str, width: float) -> None:
+    car = CARS[name]
+    layout = layout_of(car, width)
+    assert set(car.built.modules) == {box.module for box in layout.boxes}
+    assert [] == overlaps(layout)
+    assert [] == [box for box in layout.boxes if box.x < 0 or box.x + box.w > layout.width]
+    assert [] == [box for box in layout.boxes if box.y < 0 or box.y + box.h > layout.height]
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_the_stops_of_a_line_stand_in_the_order_of_the_diagram(name: str) -> None:
+    car = CARS[name]
+    for line in layout_of(car).lines:
+        written = [item.split()[0] for item in car.claimed.buses[line.bus].line]
+        drawn = [stop.name for stop in line.stops]
+        assert drawn in (written, written[::-1])
+
+
+def drawn(bench: Bench) -> ElementTree.Element:
+    text = car_map(bench.base, layout_of(bench.base), what_may_be_seen(bench), "module ECM")
+    return ElementTree.fromstring(text)
+
+
+def shapes(root: ElementTree.Element) -> dict[str, str]:
+    """The class of every module's group."""
+    groups = [group for group in root.iter("g") if group.get("data-id", "").startswith("module ")]
+    return {group.attrib["data-id"].split()[1]: group.attrib["class"].split()[0] for group in groups}
+
+
+def test_the_map_tells_each_modules_state_by_shape_word_and_label() -> None:
+    bench = Bench(CARS["shuttle-minibus"], ["theory ECM waits for TRM", "unplug TRM.C1"])
+    bench.do("wait 2 s")
+    root = drawn(bench)
+    assert ("waiting", "unpowered", "running") == tuple(shapes(root)[name] for name in ("ECM", "TRM", "TCM"))
+    labels = [group.get("aria-label", "") for group in root.iter("g")]
+    assert "TRM trailer module: no supply" in labels
+    assert "ECM engine control module: waits: TRM" in labels
+
+
+def test_a_module_awake_with_nobody_in_touch_is_drawn_as_cut_off() -> None:
+    bench = Bench(CARS["six-modules"])
+    line = [pin.id for pin in bench.car.pins_of("TCM") if pin.function in ("main.H", "main.L")]
+    bench.do_all(["press start", "wait 2 s", *(f"open {pin}" for pin in line)])
+    assert "alone" == shapes(drawn(bench))["TCM"]
+    assert "running" == shapes(drawn(bench))["ABS"]
+
+
+def test_an_unplugged_connector_and_a_bypass_lead_are_drawn() -> None:
+    bench = Bench(CARS["shuttle-minibus"])
+    bench.do_all(["unplug X5", "unplug GW", "bypass GW diag to powertrain"])
+    root = drawn(bench)
+    pills = [group for group in root.iter("g") if group.get("data-id") == "connector X5"]
+    assert ["off", "off"] == [pill.get("class") for pill in pills]
+    assert [] != [path for path in root.iter("path") if path.get("class") == "lead"]
+
+
+def hostile_car() -> Car:
+    """Six modules whose free texts are all of the worst kind."""
+    text = (scenarios_folder() / "vehicles" / "six-modules.yaml").read_text(encoding="utf-8")
+    word = _yaml(HOSTILE)
+    text = re.sub(r"^car: .*$", lambda _: f"car: {word}", text, flags=re.MULTILINE)
+    text = text.replace("ECM: {hears", f"ECM: {{title: {word}, location: {word}, hears", 1)
+    return car_from_text(text.replace("main: {line", f"main: {{title: {word}, line", 1), "hostile.yaml")
+
+
+def _yaml(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def test_no_name_of_a_file_gets_into_a_drawing_unescaped() -> None:
+    car = hostile_car()
+    assert (HOSTILE, HOSTILE) == (car.title, car.built.modules["ECM"].title)
+    bench = Bench(car)
+    bench.do_all(["wait 1 s", "press start", "wait 3 s", "scan"])
+    assert bench.last_report is not None
+    seen = what_may_be_seen(bench)
+    sheets = [
+        car_map(car, layout_of(car), seen),
+        seat_panel(seen.seat),
+        report_table(bench.last_report),
+        because_tree(Because(HOSTILE, 1.0, (Because(HOSTILE),))),
+        side_by_side([HOSTILE, HOSTILE], [(HOSTILE, HOSTILE)]),
+    ]
+    assert [] == [text for text in sheets if "<script" in text]
+    ElementTree.fromstring(sheets[0])
+
+
+CHANGES = (
+    "unplug ECM",
+    "loosen TCM",
+    "pull F1",
+    "blow F2",
+    "fit F3 20 A",
+    "open G1",
+    "corrode G1 0.5 ohm",
+    "offset G1 1.5 V",
+    "short DLC.6 to BODY",
+    "terminate DLC.6 to DLC.14 120 ohm",
+    "swap DLC.6 with DLC.14",
+    "charge 30 %",
+    "disconnect battery",
+)
+
+
+@pytest.mark.parametrize("text", CHANGES)
+def test_everything_that_is_changed_is_listed_with_what_takes_it_back(text: str) -> None:
+    bench = Bench(CARS["six-modules"])
+    whole = bench.car.condition
+    bench.do(text)
+    changes = what_may_be_seen(bench).changes
+    assert 1 == len(changes)
+    bench.do(changes[0].undo)
+    assert () == what_may_be_seen(bench).changes
+    assert whole == bench.car.condition
+
+
+def test_every_fault_of_the_catalogue_is_listed_as_one_change() -> None:
+    car = CARS["teaching-car"]
+    for text in catalogue(car):
+        bench_car = parse_edit(text, car).apply(car)
+        assert bench_car.condition != car.condition
+        bench = Bench(car, [text])
+        assert 1 == len(what_may_be_seen(bench).changes), text

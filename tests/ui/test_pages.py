@@ -1,0 +1,258 @@
+"""Pages without a browser: each draws itself; what a button asks for is done, told, kept and taken back."""
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from sim.bench.bench import Bench
+from sim.bench.live import Unsettled
+from sim.bench.why import Because
+from ui import session
+from ui.drawing.tables import because_tree
+from ui.first_visit import steps
+from ui.jobs import FIRST_JOBS
+from ui.outcomes import combinations, play_all, rows
+from ui.pages import PAGES
+from ui.session import Held, Shelf, shipped_cars
+
+
+def _page(path: str) -> None:
+    from ui.pages import PAGES
+    from ui.session import open_session
+
+    open_session()
+    next(page for page in PAGES if page.path == path).show()
+
+
+def opened(path: str, held: Held | None = None, panel: str | None = None) -> AppTest:
+    """A page, drawn once, on a bench of its own."""
+    app = AppTest.from_function(_page, args=(path,), default_timeout=60)
+    if held is not None:
+        app.session_state["held"] = held
+        app.session_state["jobs"] = []
+    if panel is not None:
+        app.session_state["panel"] = panel
+    app.run()
+    assert [] == [error.message for error in app.exception]
+    return app
+
+
+def held_of(car_name: str, given: tuple[str, ...] = ()) -> Held:
+    text = shipped_cars()[car_name]
+    return Held("key", car_name, text, Bench(session.car_from_text(text, car_name), given))
+
+
+def press(app: AppTest, key: str) -> AppTest:
+    app.button(key=key).click().run()
+    assert [] == [error.message for error in app.exception]
+    return app
+
+
+def log(app: AppTest) -> list[str]:
+    return list(app.session_state["held"].bench.log)
+
+
+@pytest.mark.parametrize("car_name", shipped_cars())
+@pytest.mark.parametrize("path", [page.path for page in PAGES])
+def test_every_page_draws_itself_for_every_shipped_car(path: str, car_name: str) -> None:
+    opened(path, held_of(car_name))
+
+
+@pytest.mark.parametrize("panel", ["Seat", "Part", "Work", "Tester", "Why", "Log"])
+@pytest.mark.parametrize("car_name", shipped_cars())
+def test_every_panel_of_the_bay_draws_itself(panel: str, car_name: str) -> None:
+    opened("bay", held_of(car_name), panel)
+
+
+@pytest.mark.parametrize(
+    "view", ["fuses", "grounds", "connectors", "buses", "messages", "routes", "monitors", "file"]
+)
+def test_every_view_of_the_car_page_draws_itself(view: str) -> None:
+    app = AppTest.from_function(_page, args=("car",), default_timeout=60)
+    app.session_state["car_view"] = view
+    app.run()
+    assert [] == [error.message for error in app.exception]
+
+
+@pytest.mark.parametrize("kind", ["code", "silent", "mode", "lamp", "engine"])
+def test_every_question_has_an_answer_on_a_broken_car(kind: str) -> None:
+    held = held_of("shuttle-minibus.yaml", ("unplug TRM.C1", "pull F11"))
+    held.bench.do_all(["press start with brake", "wait 8 s"])
+    app = AppTest.from_function(_page, args=("bay",), default_timeout=60)
+    app.session_state["held"] = held
+    app.session_state["jobs"] = []
+    app.session_state["panel"] = "Why"
+    app.session_state["why_kind"] = kind
+    app.run()
+    assert [] == [error.message for error in app.exception]
+
+
+def test_a_button_of_the_seat_does_its_action_and_lets_the_chosen_time_pass() -> None:
+    app = press(opened("bay", held_of("six-modules.yaml"), "Seat"), "press")
+    assert ["press start", "wait 10 s"] == log(app)
+
+
+def test_a_typed_sentence_is_done_and_a_wrong_one_is_told_in_one_sentence_with_nothing_changed() -> None:
+    app = opened("bay", held_of("six-modules.yaml"), "Work")
+    app.text_input(key="sentence").input("unplug ECN")
+    app.button[[one.label for one in app.button].index("Do it")].click().run()
+    assert ["no connector 'ECN' in this car; did you mean 'ECM'?"] == [error.value for error in app.error]
+    assert [] == log(app)
+    app.text_input(key="sentence").input("unplug ECM")
+    app.button[[one.label for one in app.button].index("Do it")].click().run()
+    assert [] == [error.value for error in app.error]
+    assert "unplug ECM.C1" == log(app)[0]
+
+
+def test_an_undo_puts_the_car_right() -> None:
+    held = held_of("six-modules.yaml", ("pull F5",))
+    app = press(opened("bay", held, "Work"), "undo F5 out of its holder")
+    assert "fit F5" == log(app)[0]
+    assert frozenset() == app.session_state["held"].bench.car.condition.pulled
+
+
+def test_a_rewind_keeps_the_longer_log_and_it_can_be_taken_up_again() -> None:
+    held = held_of("six-modules.yaml")
+    held.bench.do_all(["press start", "wait 2 s", "unplug ECM"])
+    longer = list(held.bench.log)
+    app = press(opened("bay", held, "Log"), "rewind")
+    assert longer[:2] == log(app)
+    app = press(app, "take up 0")
+    assert longer == log(app)
+    assert 1 == len(app.session_state["held"].left_behind)
+
+
+def test_a_downloaded_log_brings_back_car_and_bench_with_the_same_trace() -> None:
+    held = held_of("six-modules.yaml", ("pull F5",))
+    held.bench.do_all(["press start", "wait 3 s", "scan"])
+    name, car_text, saved = session.opened_log(session.log_to_download(held))
+    again = Bench.restored(session.car_from_text(car_text, name), saved)
+    assert list(held.bench.trace.lines()) == list(again.trace.lines())
+
+
+@pytest.mark.parametrize("text", ["", "{}", "[]", "not json", '{"car_name": 1, "car": 2, "bench": 3}'])
+def test_a_file_that_is_no_log_is_refused_in_one_sentence(text: str) -> None:
+    with pytest.raises(session.EditProblem, match=r"^this file is no log of busbay$"):
+        session.opened_log(text)
+
+
+def test_two_reports_are_kept_and_compared() -> None:
+    app = opened("bay", held_of("six-modules.yaml"), "Tester")
+    app = press(app, "scan")
+    app.text_input(key="report_name").input("whole")
+    app.button[[one.label for one in app.button].index("Save")].click().run()
+    assert [] == [error.message for error in app.exception]
+    assert ["scan", "save whole"] == log(app)
+    assert "whole" in app.selectbox(key="compare_from").options
+
+
+# -- work and its keeping ----------------------------------------------------------------------------------
+
+
+class ClickedAway(BaseException):
+    """What Streamlit raises when the next click wants its turn."""
+
+
+class Place:
+    """Stands for the place of a progress bar, where the next click shows itself."""
+
+    def progress(self, share: float, words: str) -> None:
+        raise ClickedAway
+
+    def empty(self) -> None:
+        raise AssertionError("nothing was shown")
+
+
+def test_the_next_click_waits_until_the_work_is_done(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(session, "SHOW_PROGRESS_AFTER_S", 0.0)
+    progress = session._Progress(Place())  # type: ignore[arg-type]
+    held = held_of("six-modules.yaml")
+    session._do_all(held, progress.report, ("wait 20 s", "unplug ECM"), 0)
+    assert ["wait 20 s", "unplug ECM.C1"] == held.bench.log
+    with pytest.raises(ClickedAway):
+        progress.end()
+
+
+def _working(held: Held, job: Callable[[Held, Any], None], monkeypatch: pytest.MonkeyPatch) -> None:
+    state = type("State", (dict,), {"__getattr__": dict.__getitem__})(jobs=[job])
+    monkeypatch.setattr(session.st, "session_state", state)
+    monkeypatch.setattr(session, "shelf", Shelf)
+    session.work_off(held, Place())  # type: ignore[arg-type]
+
+
+def test_where_the_model_gives_up_the_car_stands_as_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    held = held_of("six-modules.yaml")
+    held.bench.do_all(["press start", "wait 1 s"])
+    before = list(held.bench.trace.lines())
+
+    def job(held: Held, report: Any) -> None:
+        held.bench.live.run(1.0)
+        raise Unsettled("the car chatters")
+
+    _working(held, job, monkeypatch)
+    assert "the model cannot carry this out (the car chatters); the car stands as before" == held.problem
+    assert before == list(held.bench.trace.lines())
+
+
+def test_the_shelf_gives_back_what_was_put_and_forgets_the_oldest(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(session, "MOST_ON_SHELF", 2)
+    shelf = Shelf()
+    held = held_of("six-modules.yaml")
+    held.bench.do_all(["press start", "wait 1 s"])
+    for key in ("one", "two", "three"):
+        held.key = key
+        shelf.put(held)
+    assert None is shelf.take("one")
+    again = shelf.take("three")
+    assert again is not None
+    assert list(held.bench.trace.lines()) == list(again.bench.trace.lines())
+
+
+# -- first visit and comparison ----------------------------------------------------------------------------
+
+
+def test_the_first_jobs_belong_to_shipped_cars_and_can_be_given() -> None:
+    for job in FIRST_JOBS:
+        assert job.given == held_of(job.car_name, job.given).bench.given
+
+
+def test_the_steps_of_a_first_visit_are_ticked_by_what_was_done() -> None:
+    assert [False] * 5 == [step.done for step in steps([], False, 1, None)]
+    bench = held_of("six-modules.yaml").bench
+    bench.do_all(["press start", "wait 3 s", "scan"])
+    done = [step.done for step in steps([*bench.log], True, 0, bench.last_report)]
+    assert [True, True, True, True, False] == done
+    bench.do_all(["clear", "scan"])
+    assert all(step.done for step in steps([*bench.log], True, 0, bench.last_report))
+
+
+def test_all_combinations_are_played_with_everything_first_and_nothing_last() -> None:
+    cases = combinations(["a"], ["b", "c"])
+    assert [("a", "b", "c"), ("a", "b"), ("a", "c"), ("a",)] == cases
+
+
+def test_the_story_of_the_minibus_side_by_side() -> None:
+    """Theory and trailer module off: silent engine module. Without the theory: only codes."""
+    text = shipped_cars()["shuttle-minibus.yaml"]
+    theory, trailer, coils = "theory ECM waits for TRM", "unplug TRM.C1", "pull F11"
+    actions = ["press start with brake", "wait 8 s", "press start", "wait 5 s"]
+    givens = [(theory, trailer, coils), (theory, coils), (theory,), (trailer,)]
+    told = [dict(rows(account)) for account in play_all(text, givens, actions, lambda share: None)]
+    expected = [
+        ("ECM, TRM", "does not crank", "run"),
+        ("none", "cranks, does not start", "off"),
+        ("none", "cranks and starts", "off"),
+        ("TRM", "cranks and starts", "off"),
+    ]
+    assert expected == [(one["no answer from"], one["engine"], one["ignition in the end"]) for one in told]
+    assert "security" in told[0]["lamps lit in the end"]
+    assert "P0351-13" in told[1]["which"]
+    assert "none" == told[2]["which"]
+
+
+def test_a_tree_of_reasons_ends_in_leaves() -> None:
+    text = because_tree(Because("a", 1.0, (Because("b", 0.5, (), True),)))
+    assert 1 == text.count("<details")
+    assert 'class="edit">b' in text
