@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from sim import scenarios_folder
-from sim.cli import COMMANDS, FRONT_END, front_end_command, main
+from sim.cli import COMMANDS, front_end_command, main
 
 ROOT = Path(__file__).resolve().parent.parent
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "sim", "ui", "scenarios", "tests"}
@@ -149,8 +149,6 @@ def test_the_front_end_stays_on_this_computer_asks_nothing_and_reports_nothing()
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
 def test_the_bay_opens_on_its_port_and_closes_with_its_command(how: signal.Signals) -> None:
-    if not FRONT_END.exists():
-        pytest.skip("ui/app.py is not built yet")
     with socket.create_server(("127.0.0.1", 0)) as probe:
         port = probe.getsockname()[1]
     environment = os.environ | {"STREAMLIT_SERVER_HEADLESS": "true"}
