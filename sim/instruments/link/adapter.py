@@ -35,6 +35,7 @@ MAX_FUNCTIONAL_BYTES: Final = MAX_DATA_BYTES - 1  # a request to every module is
 MAX_RAW_WAITING: Final = 256  # frames from outside that the bus has not taken yet
 RAW_HOLD_S: Final = 5.0  # a program that sends frames keeps the car awake as long as S3 (ISO 14229-2)
 RESPONSE_PENDING: Final = 0x78
+LATE_S: Final = 2.0  # an answer that crowded buses hold up is still passed on by then, if nobody asks else
 SILENT_WHILE_PENDING_S: Final = P2_STAR_MS / 1000 + WAIT_S
 # First half bytes of ISO 15765-2 frames
 _LONGER: Final = (1, 2)  # first and consecutive
@@ -69,6 +70,7 @@ class _Conversation:
         self._waiting: deque[_Request] = deque()
         self._current: _Request | None = None
         self._frames_left = 0
+        self._overdue = False  # the answer should have come by now
         self._patience: Timer | None = None
         self._link = IsoTpLink(
             live.env, self._transmit, address, address + ANSWER_OFFSET, self._answered, self._failed
@@ -81,13 +83,15 @@ class _Conversation:
             return
         self._live.world.after(SENT_WITHIN_S, partial(self._too_late, request))
         self._waiting.append(request)
+        if self._overdue:
+            self._finish()
         self._next()
 
     def expect(self, on_answer: OnAnswer) -> None:
         """A request to everybody was sent: pass on what this module answers, unless it is asked else."""
         if self._current is None:
             self._current = _Request(b"", lambda refusal: None, on_answer, sent=True)
-            self._wait(WAIT_S)
+            self._wait(WAIT_S, self._no_answer_yet)
 
     def frame(self, frame: Frame) -> None:
         """A frame that this module has sent."""
@@ -120,7 +124,7 @@ class _Conversation:
         self._frames_left -= 1
         if self._frames_left == 0:
             request.settle(None)
-            self._wait(WAIT_S)
+            self._wait(WAIT_S, self._no_answer_yet)
 
     def _answered(self, data: bytes) -> None:
         request = self._current
@@ -151,15 +155,25 @@ class _Conversation:
             self._current.settle(refusal)
         self._finish()
 
-    def _wait(self, for_s: float) -> None:
+    def _wait(self, for_s: float, then: Callable[[], None] | None = None) -> None:
         if self._patience:
             self._patience.cancel()
-        self._patience = self._live.world.after(for_s, self._finish)
+        self._overdue = False
+        self._patience = self._live.world.after(for_s, then or self._finish)
+
+    def _no_answer_yet(self) -> None:
+        """Go on with the next request; while there is none, a slow answer may still come."""
+        if self._waiting:
+            self._finish()
+        else:
+            self._wait(LATE_S - WAIT_S)
+            self._overdue = True
 
     def _finish(self) -> None:
         if self._patience:
             self._patience.cancel()
             self._patience = None
+        self._overdue = False
         self._current = None
         self._link.reset()
         self._next()

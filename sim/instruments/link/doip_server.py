@@ -39,7 +39,7 @@ from sim.vehicle.problems import Problem
 
 SOCKETS: Final = 64  # connections with routing; our own choice, the standard leaves it open
 SPARE_SOCKETS: Final = 1  # one more is heard, so that it can be told that none is left
-MAX_UNACKNOWLEDGED: Final = 16  # requests of one client
+MAX_UNACKNOWLEDGED: Final = 64  # requests of one client: one to every module of a large car
 MAX_UNSENT_BYTES: Final = 256 * 1024  # a client that fetches less than that is disconnected
 FAREWELL_S: Final = 2.0  # for a client to fetch the last answer
 MAX_UDP_WAITING: Final = 64
