@@ -38,7 +38,6 @@ TOOL_OF: dict[str, Tool] = {
     "bypass": "bypass", "unbypass": "bypass",
 }  # fmt: skip
 REPAIRS = ("plug", "fit", "unbypass", "mend", "unshort", "charge")
-SEAT_AND_SCAN = ("press", "brake", "key", "fob", "switch", "wait", "scan")
 # taken apart and put together again by everybody who looks for a fault; other edits would damage the car
 HANDS_ON = ("unplug", "pull", "bypass")
 ASLEEP_A = 0.1  # what a parked car may take at most is some 0.05 A; common practice, with room for one module
@@ -71,6 +70,17 @@ class Step:
     def verb(self) -> str:
         """The first word of the action."""
         return self.action.split()[0]
+
+    @property
+    def changes(self) -> bool:
+        """Did it change the harness? A battery clamp taken off and put on again is no change."""
+        clamp = self.verb in ("plug", "unplug") and _at_battery(self.action)
+        return not self.vain and self.verb in (*REPAIRS, *HANDS_ON) and not clamp
+
+    @property
+    def repairs(self) -> bool:
+        """Did it put something right, or back?"""
+        return self.changes and self.verb in REPAIRS
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +125,11 @@ class Attempt:
     notes: list[str] = field(default_factory=list)
     result: HandIn | None = None
     _battery_off_at_s: float | None = None
+    _blown_on_arrival: frozenset[str] = frozenset()
+
+    def __post_init__(self) -> None:
+        self._note_battery()
+        self._blown_on_arrival = self.bench.car.condition.blown
 
     @classmethod
     def begin(cls, exercise: Exercise, practice: bool = False) -> Attempt:
@@ -214,7 +229,8 @@ class Attempt:
             raise EditProblem(f"the evidence has at most {LONGEST_NOTE} letters")
         said = self._named(list(named))
         hidden = normal_causes(self.exercise.arrives or [NO_FAULT], self.exercise.real_car)
-        verdict = judge(said, () if hidden == (NO_FAULT,) else hidden, self.exercise.real_car)
+        hidden = () if hidden == (NO_FAULT,) else hidden
+        verdict = judge(said, hidden, self.exercise.real_car, self._blown_on_arrival)
         self.result = HandIn(
             said, verdict, self.is_whole, self._saved_before(), tuple(self._unproven()), evidence
         )
@@ -252,7 +268,7 @@ class Attempt:
             raise EditProblem(f"'{verb}' would damage the customer's car")
 
     def _tool_for(self, verb: str, text: str) -> Tool:
-        if verb == "charge" or text.split()[1:2] in (["BAT.NEG"], ["BAT.POS"]):
+        if verb == "charge" or (verb in ("plug", "unplug") and _at_battery(text)):
             return "battery"
         return TOOL_OF.get(verb, "repair")
 
@@ -295,13 +311,13 @@ class Attempt:
         for step in self.steps:
             if step.verb == "save":
                 return True
-            if step.verb not in (*SEAT_AND_SCAN, *OBSERVATION_VERBS):
+            if step.changes or step.verb == "clear":
                 return False
         return False
 
     def _unproven(self) -> list[str]:
         """What the exercise asks to be shown after the last repair, and was not."""
-        last = max((k for k, step in enumerate(self.steps) if _changed(step)), default=-1)
+        last = max((k for k, step in enumerate(self.steps) if step.changes), default=-1)
         after = self.steps[last + 1 :]
         shows = {"scan": _clean_scan, "start": _engine_ran, "sleep": _slept}
         words = {
@@ -312,9 +328,8 @@ class Attempt:
         return [words[kind] for kind in self.exercise.proof if not shows[kind](after)]
 
 
-def _changed(step: Step) -> bool:
-    """Did this step change the harness? Measuring at the battery takes its clamp off and on again."""
-    return not step.vain and step.verb in (*REPAIRS, *HANDS_ON) and "BAT." not in step.action
+def _at_battery(action: str) -> bool:
+    return action.split()[1].startswith("BAT.")
 
 
 def _clean_scan(steps: list[Step]) -> bool:

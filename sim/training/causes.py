@@ -10,7 +10,7 @@ Not modelled: causes in free words.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sim.vehicle.car import Car, Resistor, Wire
 from sim.vehicle.edits import Edit, parse_edit
@@ -28,12 +28,16 @@ Atom = tuple[str, ...]  # what an edit does to one part: ("open", "F3"), ("ohm",
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """Named causes sorted: `right`, `near` as (named, hidden), `wrong`; `missed` are hidden edits."""
+    """Named causes sorted: `right`, `near` as (named, hidden), `wrong`; `missed` are hidden edits.
+
+    `also`: true, but a consequence of what was wrong, such as the fuse that a short has blown.
+    """
 
     right: tuple[str, ...]
     near: tuple[tuple[str, str], ...]
     wrong: tuple[str, ...]
     missed: tuple[str, ...]
+    also: tuple[str, ...] = ()
 
     @property
     def exact(self) -> bool:
@@ -64,8 +68,18 @@ def normal_causes(named: Iterable[str], car: Car) -> tuple[str, ...]:
     return tuple(dict.fromkeys(edit.text for edit in edits))
 
 
-def judge(named: Sequence[str], hidden: Sequence[str], car: Car) -> Verdict:
-    """Sort named causes (in normal form) against hidden edits of a car that is as built and whole."""
+def judge(named: Sequence[str], hidden: Sequence[str], car: Car, blown: Iterable[str] = ()) -> Verdict:
+    """Sort named causes (in normal form) against hidden edits of a car that is as built and whole.
+
+    `blown`: fuses that the hidden edits had blown when the car came in.
+    """
+    consequences = [_effect(f"blow {fuse}", car) for fuse in sorted(blown) if f"blow {fuse}" not in hidden]
+    also = [text for text in named if text != NO_FAULT and _effect(text, car) in consequences]
+    verdict = _judge([text for text in named if text not in also], hidden, car)
+    return replace(verdict, also=tuple(also))
+
+
+def _judge(named: Sequence[str], hidden: Sequence[str], car: Car) -> Verdict:
     if NO_FAULT in named:
         if not hidden:
             return Verdict(tuple(named), (), (), ())

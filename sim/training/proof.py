@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from sim.bench.live import Unsettled
 from sim.lab.run import Sight
-from sim.training.attempt import REPAIRS, Attempt, HandIn
+from sim.training.attempt import Attempt, HandIn
 from sim.training.causes import NO_FAULT
 from sim.training.exercise import Exercise
 from sim.vehicle.problems import EditProblem, Problem
@@ -66,7 +66,7 @@ def symptoms(attempt: Attempt) -> tuple[str, ...]:
     control = Attempt.begin(whole)
     found: dict[str, None] = {}
     for step in attempt.steps:
-        if step.verb in REPAIRS and not step.vain:
+        if step.repairs:
             break
         other = control.do(step.action)
         found |= dict.fromkeys(_differences(step.sight, other.sight))

@@ -1,0 +1,110 @@
+"""Every shipped exercise: it reads well, its car shows something, and its scripted solution ends it."""
+
+import pytest
+
+from sim.training.attempt import Attempt
+from sim.training.causes import NO_FAULT
+from sim.training.exercise import Exercise, read_exercise, shipped_exercises
+from sim.training.proof import prove
+from sim.vehicle.problems import Problem
+
+EXERCISES = {name: read_exercise(path) for name, path in shipped_exercises().items()}
+FAULTS = [(name, place) for name, one in EXERCISES.items() for place in range(1 + len(one.others))]
+TOPICS = {
+    "first scan",
+    "fuses",
+    "power and ground",
+    "data lines",
+    "in-line connectors",
+    "terminators",
+    "gateway and bypass",
+    "start-up",
+    "mislabelled diagram",
+    "immobilizer",
+    "battery and cranking",
+    "corroded joints",
+    "sleep and drain",
+    "no fault found",
+    "masking pairs",
+    "compound faults",
+    "safety",
+}
+
+
+def test_the_curriculum_has_its_topics_cars_and_levels() -> None:
+    assert len(EXERCISES) >= 30
+    assert {one.topic for one in EXERCISES.values()} >= TOPICS
+    assert {"teaching-car", "six-modules", "shuttle-minibus"} == {one.car for one in EXERCISES.values()}
+    assert {1, 2, 3, 4} <= {one.level for one in EXERCISES.values()}
+    assert "first scan" == next(iter(EXERCISES.values())).topic
+
+
+@pytest.mark.parametrize("name", EXERCISES)
+def test_an_exercise_is_complete(name: str) -> None:
+    one = EXERCISES[name]
+    assert 3 == len(one.hints)
+    assert one.safety
+    assert one.guide.wrong_turns
+    assert one.guide.ask
+    assert one.work_order.history
+    assert one.before
+
+
+@pytest.mark.parametrize("name", EXERCISES)
+def test_customer_and_goal_do_not_tell_the_hidden_edits(name: str) -> None:
+    one = EXERCISES[name]
+    told = " ".join([one.exercise, one.topic, one.work_order.words, one.work_order.history, one.goal])
+    for fault in (one, *one.others):
+        for sentence in fault.arrives:
+            assert sentence not in told
+            assert sentence.split()[1] not in told.replace(",", " ").replace(".", " ").split()
+
+
+@pytest.mark.parametrize(("name", "place"), FAULTS, ids=[f"{name} {place}" for name, place in FAULTS])
+def test_the_scripted_solution_finds_repairs_and_proves(name: str, place: int) -> None:
+    exercise = EXERCISES[name].variant(place)
+    proven = prove(exercise)
+    assert proven.result.complete
+    assert 1.0 == proven.result.credit
+    assert proven.result.saved_before
+    assert bool(exercise.arrives) == bool(proven.symptoms)
+    assert proven.minutes <= exercise.minutes
+
+
+def test_a_solution_without_its_repair_is_refused() -> None:
+    exercise = changed(EXERCISES["01-first-scan"], without="plug ABS.C1")
+    with pytest.raises(Problem, match="the car is not as it was built"):
+        prove(exercise)
+
+
+def test_a_solution_without_its_proof_is_refused() -> None:
+    exercise = changed(EXERCISES["01-first-scan"], without="clear")
+    with pytest.raises(Problem, match="not shown: codes cleared"):
+        prove(exercise)
+
+
+def test_a_fault_that_shows_nothing_is_refused() -> None:
+    exercise = EXERCISES["01-first-scan"]
+    quiet = Exercise.model_validate(
+        exercise.model_dump() | {"arrives": ("open R1",), "solution": ("key run", "scan", "mend R1")}
+    )
+    with pytest.raises(Problem, match="shows nothing that a whole car would not"):
+        prove(quiet)
+
+
+def test_codes_of_another_workshop_are_stored_and_not_present() -> None:
+    """The one exercise about history really has some, and nothing is wrong."""
+    attempt = Attempt.begin(EXERCISES["31-somebody-elses-codes"])
+    for action in ("key run", "wait 5 s"):
+        attempt.do(action)
+    report = attempt.do("scan").report
+    assert report is not None
+    found = [code for module in report.modules for code in module.codes]
+    assert len(found) >= 4
+    assert not any(code.failing_now for code in found)
+    assert (NO_FAULT,) == attempt.hand_in(["No fault found"]).verdict.right
+
+
+def changed(exercise: Exercise, without: str) -> Exercise:
+    kept = tuple(action for action in exercise.solution if action != without)
+    return Exercise.model_validate(exercise.model_dump() | {"solution": kept})
