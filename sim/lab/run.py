@@ -21,9 +21,10 @@ from typing import Any
 
 import sim
 from sim.bench.bench import Bench, Outcome
-from sim.bench.live import Unsettled
-from sim.instruments.lamp import loaded
-from sim.instruments.meter import Measured, measured
+from sim.bench.live import Depth, Unsettled
+from sim.bench.observations import OBSERVATION_VERBS
+from sim.instruments.meter import Measured
+from sim.instruments.read import shown
 from sim.instruments.seat import look
 from sim.modules.tester import Answer, Done, Silent
 from sim.modules.trace import Event
@@ -31,20 +32,25 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean
 from sim.vehicle.reading import car_from_text
+from sim.wiring.hearing import bus_nodes
 
 CRANKS, STARTS = "the starter turns the engine", "the engine starts"
 FLOATING = "floating: the digits wander"
-MakeBench = Callable[[Car, tuple[str, ...], int], Bench]
+MakeBench = Callable[[Car, tuple[str, ...], int, Depth], Bench]
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One run to make: `vehicle` is the text of a vehicle file, `given` and `actions` are sentences."""
+    """One run to make: `vehicle` is the text of a vehicle file, `given` and `actions` are sentences.
+
+    `depth` as of `Bench`; stream depth shows the same to everyone who does not watch single frames.
+    """
 
     vehicle: str
     given: tuple[str, ...] = ()
     actions: tuple[str, ...] = ()
     seed: int = 0
+    depth: Depth = "stream"
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,11 +140,19 @@ def follow(trial: Trial, make_bench: MakeBench = Bench) -> Iterator[Sight]:
     """
     car = car_from_text(trial.vehicle)
     try:
-        bench = make_bench(car, trial.given, trial.seed)
+        bench = make_bench(car, trial.given, trial.seed, _depth(trial, car))
     except (EditProblem, Unsettled) as problem:
         raise ImpossibleCar(str(problem)) from None
     for action in trial.actions:
         yield sight_of(bench, action)
+
+
+def _depth(trial: Trial, car: Car) -> Depth:
+    """A meter on a data line reads the mean of its frames, and they are there at frame depth only."""
+    observations = [text.split() for text in trial.actions if text.split()[0] in OBSERVATION_VERBS]
+    words = {word for text in observations for word in text[1:]}
+    pins = {pin.id for word in words if (pin := car.pin_of(*word.partition(".")[::2]))}
+    return "frame" if words and (words | pins) & bus_nodes(car) else trial.depth
 
 
 class ImpossibleCar(Exception):
@@ -151,8 +165,8 @@ def sight_of(bench: Bench, action: str) -> Sight:
         outcome = bench.do(action)
     except (EditProblem, Unsettled) as problem:
         return _seat(bench, Outcome(action, ()), refused=str(problem))
-    if bench.log[-1].split()[0] in ("measure", "load"):
-        found = loaded(bench) if bench.log[-1].startswith("load") else measured(bench)
+    if outcome.action.split()[0] in OBSERVATION_VERBS:
+        found = shown(bench)
         floats = isinstance(found, Measured) and found.floating
         display, reading = (FLOATING, None) if floats else (found.display, getattr(found, "value", None))
         return _seat(bench, outcome, display=display, reading=reading)

@@ -21,6 +21,7 @@ import threading
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import closing
+from dataclasses import astuple
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -209,7 +210,7 @@ class Workshop:
 
     def _key(self, trial: Trial) -> str:
         runner = f"{self.runner.__module__}.{self.runner.__qualname__}"
-        parts = [trial.vehicle, trial.given, trial.actions, trial.seed, code_version(), runner]
+        parts = [*astuple(trial), code_version(), runner]
         return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
 
 

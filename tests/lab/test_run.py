@@ -71,3 +71,17 @@ def test_sentences_are_brought_to_normal_form_once_each_with_leads_last() -> Non
 def test_a_car_that_does_not_come_with_busbay_is_refused() -> None:
     with pytest.raises(Problem, match="no car 'six-module'; did you mean 'six-modules'"):
         vehicle_text("six-module")
+
+
+def test_a_meter_on_a_data_line_sees_the_frames(six: str) -> None:
+    """At rest both lines stand at 2.5 V; the mean of a line on which frames run lies above (ISO 11898-2)."""
+    trial = Trial(six, (), ("wait 1 s", "press start", "wait 1 s", "measure volts ECM.main.H to BAT-"))
+    assert 2.53 < (run_trial(trial).sights[-1].reading or 0.0) < 3.5
+
+
+@pytest.mark.parametrize("given", [(), ("pull F2",), ("unplug BCM.C1",), ("open ECM.main.H",)])
+def test_both_depths_show_the_same(six: str, given: tuple[str, ...]) -> None:
+    actions = (*START, "clear", "wait 3 s", "press start", "wait 10 s", "scan")
+    frame, stream = (run_trial(Trial(six, given, actions, 0, depth)) for depth in ("frame", "stream"))
+    for one, other in zip(frame.sights, stream.sights, strict=True):
+        assert (one.seat(), one.found()) == (other.seat(), other.found())
