@@ -24,17 +24,19 @@ from streamlit.delta_generator import DeltaGenerator
 from sim import scenarios_folder
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
+from sim.bench.observations import OBSERVATION_VERBS
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text
 from ui.drawing.layout import Layout, layout_of
+from ui.readings import Notebook
 
 FIRST_CAR = "teaching-car.yaml"
 MOST_ON_SHELF = 300
 MOST_LEFT_BEHIND = 20
 SHOW_PROGRESS_AFTER_S = 0.4
-NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock")
+NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock", "observe")
 
 Report = Callable[[float], None]
 Job = Callable[["Held", Report], None]
@@ -64,6 +66,7 @@ class Held:
     said: str = ""
     problem: str = ""
     events: list[Event] = field(default_factory=list)
+    notebook: Notebook = field(default_factory=Notebook)
     _layouts: dict[float, Layout] = field(default_factory=dict)
 
     @property
@@ -156,6 +159,9 @@ def ask(job: Job) -> None:
 def ask_to_do(*texts: str, pause_s: float | None = None) -> None:
     """Have actions done in order; `pause_s` passes behind each, by default what the session has chosen."""
     pause = float(st.session_state.get("pause_s", 10) or 0) if pause_s is None else pause_s
+    watched = st.session_state.get("watched", "")  # by a meter whose leads stay on
+    if watched and texts[-1].split()[:1] not in [[verb] for verb in OBSERVATION_VERBS]:
+        texts = (*texts, watched)
     ask(partial(_do_all, texts=texts, pause_s=pause))
 
 
@@ -190,7 +196,8 @@ class _Progress:
 
     def __init__(self, place: DeltaGenerator) -> None:
         self._place, self._start_s = place, time.monotonic()
-        self._shown, self._stopped = False, None
+        self._shown = False
+        self._stopped: BaseException | None = None
 
     def report(self, share: float) -> None:
         """Tell how far the work is, 0 to 1."""
@@ -215,7 +222,8 @@ def _do_all(held: Held, report: Report, texts: tuple[str, ...], pause_s: float) 
         action = parse_action(text, held.bench.car)
         outcome = held.bench.do(text, report)
         held.events += outcome.events
-        held.said = f"{outcome.action}{f': {outcome.words}' if outcome.words else ''}"
+        shown = held.notebook.note(held.bench).result.display if action.verb == "observe" else outcome.words
+        held.said = f"{outcome.action}{f': {shown}' if shown else ''}"
         if pause_s and action.verb not in NO_PAUSE_AFTER:
             held.events += held.bench.do(f"wait {pause_s:g} s", report).events
             held.said += f", then {pause_s:g} s pass"

@@ -18,7 +18,9 @@ NARROWER_THAN_PX = 520
 _sheet = st.components.v2.component(
     "busbay_sheet",
     html="<div class='sheet'></div>",
-    css="".join((HERE / name).read_text(encoding="utf-8") for name in ("map.css", "tables.css")),
+    css="".join(
+        (HERE / name).read_text(encoding="utf-8") for name in ("map.css", "tables.css", "instruments.css")
+    ),
     js=(HERE / "sheet.js").read_text(encoding="utf-8"),
 )
 
