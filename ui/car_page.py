@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import streamlit as st
 
@@ -185,7 +185,9 @@ def _file(held: Held) -> None:
     st.code(held.car_text, language="yaml", height=620)
 
 
-def _table(head: tuple[str, ...], rows: list[tuple[str, ...]], code_columns: tuple[int, ...] = ()) -> None:
+def _table(
+    head: tuple[str, ...], rows: Sequence[tuple[str, ...]], code_columns: tuple[int, ...] = ()
+) -> None:
     if not rows:
         st.caption("None in this car.")
         return

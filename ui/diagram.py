@@ -70,6 +70,12 @@ def gateways(car: Car) -> list[str]:
     return [name for name, spec in car.claimed.modules.items() if spec.gateway]
 
 
+def guarded_gateways(car: Car) -> list[str]:
+    """Gateways that let a clear request through only after security access."""
+    guards = {name: spec.gateway for name, spec in car.claimed.modules.items()}
+    return [name for name, guard in guards.items() if guard and "clear" in guard.refuses_until_unlocked]
+
+
 def connector_words(car: Car, plug: Connector) -> str:
     """A connector as it stands in a list."""
     owner = f" of {plug.owner}" if plug.owner else ""

@@ -9,7 +9,7 @@ import streamlit as st
 from sim.instruments.scan import difference
 from ui import why_panel
 from ui.cautions import caution
-from ui.diagram import gateways
+from ui.diagram import guarded_gateways
 from ui.drawing import sheet
 from ui.drawing.tables import difference_table, report_table
 from ui.seen import Seen
@@ -63,9 +63,7 @@ def _picked() -> None:
 
 
 def _clear(held: Held, seen: Seen) -> None:
-    guarded = [
-        name for name in gateways(held.car) if held.car.claimed.modules[name].gateway.refuses_until_unlocked
-    ]  # type: ignore[union-attr]
+    guarded = guarded_gateways(held.car)
     with st.container(horizontal=True):
         st.button(
             "Clear all codes", key="clear", icon=":material/ink_eraser:", on_click=partial(ask_to_do, "clear")
