@@ -49,8 +49,8 @@ def _at_a_connector(name: str, bench: Bench, battery_off_s: float | None) -> Ite
     seat = look(bench)
     if seat.engine == "running":
         yield f"{name} was moved with the engine running"
-    elif seat.ignition in LIVE and battery_off_s is None:
-        yield f"{name} was moved with the ignition in {seat.ignition}: a module is plugged with ignition off"
+    elif battery_off_s is None and (seat.ignition in LIVE or "key_run" in bench.live.operated):
+        yield f"{name} was moved with the ignition on: a connector is joined and parted with ignition off"
     plug = bench.car.connectors.get(name)
     if plug is not None and is_airbag(plug.owner, bench.car) and (battery_off_s or 0.0) < AIRBAG_WAIT_S:
         since = "connected" if battery_off_s is None else f"off for {battery_off_s:.0f} s only"

@@ -1,0 +1,271 @@
+"""Handing in: what counts as the cause, what a repair has to show, and what comes to light before."""
+
+import json
+
+import pytest
+
+from sim.training.attempt import Attempt, student_view
+from sim.training.causes import NO_FAULT, judge, normal_causes
+from sim.training.exercise import Exercise, find_exercise, read_exercise, shipped_exercises
+from sim.vehicle.edits import apply_all
+from sim.vehicle.problems import EditProblem
+
+FIRST = find_exercise("01-first-scan")
+TEACHING = FIRST.whole_car
+MINIBUS = find_exercise("16-seats-out").whole_car
+
+
+@pytest.mark.parametrize(
+    ("named", "hidden"),
+    [
+        ("unplug ABS", "unplug ABS.C1"),
+        ("open ABS.GND", "open ABS.C1.3"),
+        ("blow F3", "pull F3"),
+        ("short ECM.C1.4 to BODY", "short SP.powertrain.TCM.H to G3"),
+        ("short ABS.C1.5 to ABS.C1.4", "short SP.powertrain.ABS.H to SP.powertrain.ABS.L 1 ohm"),
+        ("corrode G2 5 ohm", "corrode G2 8 ohm"),
+        ("charge 20 %", "charge 4 %"),
+        ("theory F16 feeds DDM.B+", "theory F16 feeds DDM"),
+    ],
+)
+def test_equal_causes_are_right(named: str, hidden: str) -> None:
+    for one, other in ((named, hidden), (hidden, named)):
+        verdict = judge(normal_causes([one], TEACHING), normal_causes([other], TEACHING), TEACHING)
+        assert verdict.exact
+        assert 1.0 == verdict.credit
+
+
+@pytest.mark.parametrize(
+    ("named", "hidden"),
+    [
+        ("pull F3", "open ABS.C1.1"),
+        ("unplug ABS.C1", "pull F3"),
+        ("open ABS.C1.4", "unplug ABS.C1"),
+        ("open ABS.C1.4", "open ABS.C1.5"),
+        ("corrode G2 0.5 ohm", "corrode G2 8 ohm"),
+        ("open G2", "corrode G2 8 ohm"),
+        ("unplug X2", "open X2.4"),
+        ("short ECM.C1.4 to BODY", "short GW.C1.4 to BODY"),
+        ("charge 50 %", "charge 4 %"),
+    ],
+)
+def test_the_right_circuit_in_another_place_is_near_and_counts_half(named: str, hidden: str) -> None:
+    verdict = judge(normal_causes([named], TEACHING), normal_causes([hidden], TEACHING), TEACHING)
+    assert ((normal_causes([named], TEACHING)[0], normal_causes([hidden], TEACHING)[0]),) == verdict.near
+    assert not verdict.exact
+    assert 0.5 == verdict.credit
+
+
+def test_other_circuits_are_wrong_and_what_is_left_is_missed() -> None:
+    verdict = judge(("pull F3", "open G4"), ("pull F3", "unplug DDM.C1"), TEACHING)
+    assert (("pull F3",), (), ("open G4",), ("unplug DDM.C1",)) == (
+        verdict.right,
+        verdict.near,
+        verdict.wrong,
+        verdict.missed,
+    )
+    assert 0.5 == verdict.credit
+
+
+def test_all_pins_of_a_connector_open_are_the_connector_off() -> None:
+    pins = tuple(f"open DDM.C1.{cavity}" for cavity in range(1, 5))
+    assert judge(pins, ("unplug DDM.C1",), TEACHING).exact
+    assert not judge(pins[:3], ("unplug DDM.C1",), TEACHING).exact
+
+
+def test_a_theory_must_be_the_right_one() -> None:
+    hidden = ("theory F31 feeds TACHO", "pull F31")
+    car = apply_all(MINIBUS, ["theory F31 feeds TACHO"])
+    assert judge(("theory F31 feeds TACHO", "pull F31"), hidden, car).exact
+    assert ("theory F31 feeds TACHO",) == judge(("pull F31",), hidden, car).missed
+    assert not judge(("theory TACHO waits for TPM", "pull F31"), hidden, car).exact
+
+
+def test_no_fault_found_is_right_only_where_nothing_is_wrong() -> None:
+    assert judge((NO_FAULT,), (), TEACHING).exact
+    assert ("pull F3",) == judge((NO_FAULT,), ("pull F3",), TEACHING).missed
+    assert ("pull F3",) == judge(("pull F3",), (), TEACHING).wrong
+
+
+def test_the_fuse_that_a_short_has_blown_is_true_but_not_the_cause() -> None:
+    exercise = find_exercise("07")
+    attempt = Attempt.replay(exercise, exercise.solution)
+    result = attempt.hand_in(["short ECM.C1.1 to BODY", "blow F1"])
+    assert result.complete
+    assert ("blow F1",) == result.verdict.also
+    result = Attempt.replay(exercise, exercise.solution).hand_in(["blow F1"])
+    assert 0.0 == result.verdict.credit
+    assert ("short ECM.C1.1 to BODY 0.05 ohm",) == result.verdict.missed
+
+
+@pytest.mark.parametrize(
+    ("named", "sentence"),
+    [
+        ([], "name at least one cause, or 'no fault found'"),
+        (["no fault found", "pull F3"], "'no fault found' stands alone"),
+        (["plug ABS.C1"], "'plug ABS.C1' is a repair; name what was wrong"),
+        (["unplug ASB"], "no connector 'ASB' in this car; did you mean 'ABS'"),
+        (["the cluster"], "no edit begins with 'the'"),
+    ],
+)
+def test_what_is_no_cause_is_refused_and_the_exercise_stays_open(named: list[str], sentence: str) -> None:
+    attempt = Attempt.begin(FIRST)
+    with pytest.raises(EditProblem, match=sentence):
+        attempt.hand_in(named)
+    assert attempt.result is None
+    attempt.do("key run")
+
+
+def test_a_named_cause_without_repair_and_proof_does_not_complete() -> None:
+    attempt = Attempt.begin(FIRST)
+    result = attempt.hand_in(["unplug ABS"], "the brake lamp")
+    assert (True, False, False, 0.5) == (
+        result.verdict.exact,
+        result.repaired,
+        result.complete,
+        result.credit,
+    )
+    assert "the brake lamp" == result.evidence
+    with pytest.raises(EditProblem, match="has been handed in"):
+        attempt.do("scan")
+
+
+def test_codes_cleared_with_the_ignition_off_prove_nothing() -> None:
+    log = [
+        "key run",
+        "wait 5 s",
+        "scan",
+        "save before",
+        "key off",
+        "plug ABS.C1",
+        "clear",
+        "wait 10 s",
+        "scan",
+    ]
+    assert not Attempt.replay(FIRST, log).hand_in(["unplug ABS"]).proven
+    log = [*log[:6], "key run", "clear", "scan"]
+    assert not Attempt.replay(FIRST, log).hand_in(["unplug ABS"]).proven, "monitors have had no time"
+    log = [*log[:6], "key run", "clear", "wait 10 s", "scan"]
+    assert Attempt.replay(FIRST, log).hand_in(["unplug ABS"]).complete
+
+
+def test_a_repair_of_something_whole_costs_its_time_and_tells_only_that() -> None:
+    attempt = Attempt.begin(FIRST)
+    step = attempt.do("mend ECM.C1.3")
+    assert "ECM.C1.3 is whole already" == step.vain
+    assert 15.0 == attempt.minutes
+    assert 0.0 == attempt.cost
+    assert ["mend ECM.C1.3"] == attempt.log
+    again = Attempt.replay(FIRST, attempt.log)
+    assert attempt.bench.trace.lines() is not None
+    assert student_view(attempt) == student_view(again)
+
+
+def test_damage_and_theories_are_no_work() -> None:
+    attempt = Attempt.begin(FIRST)
+    for sentence, words in (
+        ("open ECM.C1.3", "'open' would damage the customer's car"),
+        ("short DLC.6 to DLC.14", "'short' would damage"),
+        ("charge 5 %", "'charge' would damage"),
+        ("theory ECM waits for ABS", "hand it in as a cause"),
+        ("bypass GW diag to powertrain", "without the tool 'bypass'"),
+    ):
+        with pytest.raises(EditProblem, match=words):
+            attempt.do(sentence)
+    assert [] == attempt.log
+
+
+def test_what_is_unsafe_is_noted_at_the_step() -> None:
+    attempt = Attempt.begin(find_exercise("38"))
+    attempt.do("key run")
+    on = attempt.do("plug SRS.C1").dangers
+    assert 2 == len(on)
+    assert "with the ignition in run" in on[0]
+    assert "belongs to the airbag module, and the battery was connected" in on[1]
+    attempt = Attempt.begin(find_exercise("38"))
+    attempt.do("disconnect battery")
+    attempt.do("wait 2 min")
+    assert "off for 120 s only" in attempt.do("plug SRS.C1").dangers[0]
+    attempt = Attempt.begin(find_exercise("38"))
+    attempt.do("disconnect battery")
+    attempt.do("wait 10 min")
+    assert () == attempt.do("plug SRS.C1").dangers
+    attempt = Attempt.begin(FIRST)
+    assert () == attempt.do("fit F1 5 A").dangers
+    assert "is made for 10 A" in attempt.do("fit F1 30 A").dangers[0]
+    running = Attempt.begin(FIRST)
+    for action in ("key run", "key crank", "wait 5 s"):
+        running.do(action)
+    assert "with the engine running" in running.do("disconnect battery").dangers[0]
+
+
+def test_hints_cost_time_and_end() -> None:
+    attempt = Attempt.begin(FIRST)
+    assert FIRST.hints[0] == attempt.hint()
+    assert 5.0 == attempt.minutes
+    attempt.hint()
+    attempt.hint()
+    with pytest.raises(EditProblem, match="no further hint"):
+        attempt.hint()
+
+
+def test_practice_can_be_rewound_and_an_examination_cannot() -> None:
+    attempt = Attempt.begin(FIRST, practice=True)
+    for action in ("key run", "wait 5 s", "scan", "key off", "plug ABS.C1"):
+        attempt.do(action)
+    attempt.note("the liners!")
+    earlier = attempt.rewind(3)
+    assert ["key run", "wait 5 s", "scan"] == earlier.log
+    assert ["the liners!"] == earlier.notes
+    assert not earlier.is_whole
+    with pytest.raises(EditProblem, match="in practice only"):
+        Attempt.begin(FIRST).rewind(0)
+
+
+def test_a_battery_charged_to_another_figure_is_charged() -> None:
+    exercise = find_exercise("26")
+    attempt = Attempt.begin(exercise)
+    assert not attempt.is_whole
+    attempt.do("charge 75 %")
+    assert attempt.is_whole
+
+
+# -- nothing hidden comes to light -------------------------------------------------------------------------
+
+
+def secrets(exercise: Exercise) -> list[str]:
+    """Sentences that a student must not read before handing in."""
+    guide = exercise.guide
+    told = [exercise.work_order.words, exercise.goal]
+    hidden = [*exercise.arrives, *exercise.hints, guide.why, *guide.wrong_turns, *guide.ask]
+    for other in exercise.others:
+        hidden += [*other.arrives, other.why]
+    hidden += [f"given: {text}" for text in exercise.arrives]
+    return [text for text in hidden if text not in told]
+
+
+@pytest.mark.parametrize("name", shipped_exercises())
+def test_nothing_hidden_is_in_what_a_student_may_see(name: str) -> None:
+    """At every step up to the repair, after checks that could let something slip."""
+    exercise = read_exercise(shipped_exercises()[name])
+    attempt = Attempt.begin(exercise)
+    first = next((one.split()[1] for one in exercise.arrives), "F1")
+    for action in [*exercise.solution, "measure volts BAT+ to BAT-"]:
+        text = json.dumps(student_view(attempt))
+        for secret in secrets(exercise):
+            assert secret not in text, f"{secret} before {action}"
+        if attempt.do(action).repairs:
+            break
+    with pytest.raises(EditProblem) as refused:
+        attempt.do(f"mend {first}x")
+    assert not any(secret in str(refused.value) for secret in secrets(exercise))
+
+
+def test_a_refused_job_names_no_hidden_short() -> None:
+    exercise = find_exercise("10")
+    attempt = Attempt.begin(exercise)
+    step = attempt.do("unshort ECM.C1.5 to BODY")
+    assert "there is no 'short ECM.C1.5 to BODY' to take off" == step.vain
+    assert "IPC.C1.4" not in json.dumps(student_view(attempt))
+    attempt.do("unshort DLC.6 to G1")
+    assert attempt.is_whole, "the same stretch of wire"
