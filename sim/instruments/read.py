@@ -10,6 +10,7 @@ from sim.instruments.eye import looked
 from sim.instruments.lamp import loaded
 from sim.instruments.meter import measured
 from sim.instruments.result import Result
+from sim.instruments.scope import swept
 from sim.vehicle.problems import EditProblem
 
 
@@ -36,4 +37,5 @@ _SHOWN: dict[str, Callable[[Bench], Result]] = {
     "amps": measured,
     "load": loaded,
     "look": looked,
+    "scope": swept,
 }

@@ -15,7 +15,7 @@ from sim.wiring.wiring import Reading, SwitchState, Wiring
 THREE_NODES = """
 car: Three nodes
 battery: {charge_pct: 94}
-buses: {main: {line: LINE}}
+buses: {main: {line: LINE, span_m: SPAN}}
 grounds: {G1: {}, G2: {title: of node 2 alone}, G5: {title: free}}
 fuses:
   F1: {rating_a: 5, feeds: N1}
@@ -30,10 +30,11 @@ LINE = "[N1 terminated, N2, DLC, N3 terminated]"
 
 @pytest.fixture
 def three() -> Callable[..., Car]:
-    """three(*edits, line=...): the car of three nodes after edits."""
+    """three(*edits, line=..., span_m=...): the car of three nodes after edits."""
 
-    def make(*edits: str, line: str = LINE) -> Car:
-        return apply_all(car_from_text(THREE_NODES.replace("LINE", line), "three.yaml"), edits)
+    def make(*edits: str, line: str = LINE, span_m: float = 1.0) -> Car:
+        text = THREE_NODES.replace("LINE", line).replace("SPAN", str(span_m))
+        return apply_all(car_from_text(text, "three.yaml"), edits)
 
     return make
 

@@ -1,0 +1,288 @@
+"""The two-channel scope: the waveform between any two points, from frames really sent and levels solved.
+
+    picture = Scope(bench).sweep(("DLC.6", "DLC.4"), ("DLC.14", "DLC.4"), sweep_s=0.002)
+    picture.channels[0].time_s, picture.channels[0].volt      # arrays, 0 s is the first edge
+    picture.cursors(0.0001, 0.0003)                            # volts at both, and their difference
+
+Every bit is drawn at the level that its senders solve to: the acknowledge slot, where all receivers are
+dominant together, stands highest; with one terminator everything stands higher. Edges are one exponential
+each, with the capacitance of line and nodes and the resistance they see: without terminators a bit does not
+come down in time.
+
+Not modelled: reflections and ringing, noise, the probe's ground lead, levels that change during a sweep
+because something switches, what a module that nobody hears or that cannot read itself puts on the line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from itertools import groupby
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.bench.bench import Bench
+from sim.bench.observations import FrameSeen, Observed
+from sim.instruments import cautions
+from sim.instruments.levels import ACKNOWLEDGE_FROM_END, DOMINANT, channels_at, now, thevenin
+from sim.instruments.result import Result, digits
+from sim.network.frames import wire_bits
+from sim.vehicle.harness import TESTER
+from sim.vehicle.problems import EditProblem
+from sim.wiring.hearing import LINE_F_PER_M, NODE_F, BusCluster
+from sim.wiring.wiring import Reading
+
+Array = NDArray[np.float64]
+
+PROBE_OHM = 10_000_000.0  # a ten-to-one probe; common practice
+BEFORE_SHARE = 0.1  # of the sweep, before the first edge
+# Straight lines between these points of an exponential stay within 1 % of it.
+EDGE_TAUS = (*(k / 5 for k in range(16)), 3.5, 4.0, 5.0, 7.0)
+LEAST_TAU_S = 20e-9  # drivers take about this long to switch; from memory
+POINTS = 4000.0  # an edge shorter than a sweep by this factor is drawn as a step
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One trace: `time_s` and `volt` of shape (n,), time rising. floating: nothing joins the two points."""
+
+    a: str
+    b: str
+    time_s: Array
+    volt: Array
+    rest_v: float
+    floating: bool = False
+
+    def at(self, time_s: float) -> float:
+        """Voltage at a time."""
+        return float(np.interp(time_s, self.time_s, self.volt))
+
+
+@dataclass(frozen=True, slots=True)
+class Cursors:
+    """Two times, the voltages of each channel there, and the differences (second less first)."""
+
+    times_s: tuple[float, float]
+    volts: tuple[tuple[float, float], ...]
+
+    @property
+    def between_s(self) -> float:
+        """Time between the cursors."""
+        return self.times_s[1] - self.times_s[0]
+
+    @property
+    def steps_v(self) -> tuple[float, ...]:
+        """What each channel changes from the first cursor to the second."""
+        return tuple(second - first for first, second in self.volts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture(Result):
+    """One sweep. frames: (start, end, identifier and data) of what ran, in s against the first edge."""
+
+    channels: tuple[Channel, ...]
+    sweep_s: float
+    frames: tuple[tuple[float, float, str], ...]
+
+    def cursors(self, first_s: float, second_s: float) -> Cursors:
+        """Readings at two times."""
+        volts = tuple((one.at(first_s), one.at(second_s)) for one in self.channels)
+        return Cursors((first_s, second_s), volts)
+
+
+class Scope:
+    """A two-channel scope at one bench."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+
+    def sweep(
+        self,
+        first: tuple[str, str],
+        second: tuple[str, str] | None = None,
+        sweep_s: float = 0.002,
+        by: str = "",
+    ) -> Picture:
+        """One sweep of one or two channels, each the voltage of a point against another."""
+        pairs = " and ".join(f"{a} to {b}" for a, b in [first, *([second] if second else [])])
+        self.bench.do(f"scope {pairs} for {sweep_s * 1e6:g} us{f' by {by}' if by else ''}")
+        return swept(self.bench)
+
+
+def swept(bench: Bench) -> Picture:
+    """What the scope shows of the bench's last observation."""
+    observed = bench.observed
+    if observed is None or observed.what.kind != "scope":
+        raise EditProblem("no sweep has been taken last")
+    found, what = now(bench), observed.what
+    start_s, zero_s = _window(found, observed)
+    channels = tuple(
+        channel(found, observed.frames, a, b, start_s, what.sweep_s, zero_s) for a, b in what.pairs
+    )
+    frames = tuple(
+        (one.start_s - zero_s, one.end_s - zero_s, str(one.frame))
+        for one in _relevant(found, observed.frames, what.points)
+        if one.end_s > start_s and one.start_s < start_s + what.sweep_s
+    )
+    return Picture(
+        action=what.text,
+        display="; ".join(_words(one) for one in channels),
+        notes=_notes(bench, channels, frames),
+        cautions=cautions.of(what, bench.car),
+        harm=cautions.harm(what, bench.car),
+        shop_s=what.shop_s,
+        channels=channels,
+        sweep_s=what.sweep_s,
+        frames=frames,
+    )
+
+
+def _window(found: Reading, observed: Observed) -> tuple[float, float]:
+    """When the sweep begins, and its zero: the first edge that comes, if one comes."""
+    lead_s = BEFORE_SHARE * observed.what.sweep_s
+    earliest_s = observed.start_s + lead_s
+    for one in sorted(_relevant(found, observed.frames, observed.what.points), key=lambda seen: seen.start_s):
+        if one.start_s >= earliest_s and one.start_s - lead_s + observed.what.sweep_s <= observed.end_s:
+            return one.start_s - lead_s, one.start_s
+    return observed.start_s, observed.start_s + lead_s
+
+
+def _relevant(found: Reading, frames: tuple[FrameSeen, ...], points: tuple[str, ...]) -> list[FrameSeen]:
+    near = set(channels_at(found, *points))
+    return [one for one in frames if one.sender in near]
+
+
+def _words(one: Channel) -> str:
+    if one.floating:
+        return f"{one.a} to {one.b}: floating"
+    low, high = float(one.volt.min()), float(one.volt.max())
+    if high - low < 0.05:
+        return f"{one.a} to {one.b}: flat at {digits(one.rest_v, 'V')}"
+    return f"{one.a} to {one.b}: {digits(low, 'V')} to {digits(high, 'V')}"
+
+
+def _notes(
+    bench: Bench, channels: tuple[Channel, ...], frames: tuple[tuple[float, float, str], ...]
+) -> tuple[str, ...]:
+    notes = []
+    if any(one.floating for one in channels):
+        notes.append("Nothing joins the two points of a floating channel.")
+    if not frames:
+        notes.append("No frame ran while the scope waited.")
+    return tuple(notes)
+
+
+# -- waveforms -----------------------------------------------------------------------------------------------
+
+
+def channel(
+    found: Reading,
+    frames: tuple[FrameSeen, ...],
+    a: str,
+    b: str,
+    start_s: float,
+    sweep_s: float,
+    zero_s: float,
+) -> Channel:
+    """The voltage of a against b from start_s on; times are counted from zero_s."""
+    rest_v = _level(found, a, b)
+    if rest_v is None:
+        ends = np.array([start_s, start_s + sweep_s]) - zero_s
+        return Channel(a, b, ends, np.zeros(2), 0.0, floating=True)
+    edges = sorted(_edges(found, _relevant(found, frames, (a, b)), a, b, rest_v))
+    time_s, volt = _drawn(edges, rest_v, start_s, start_s + sweep_s, sweep_s / POINTS)
+    return Channel(a, b, time_s - zero_s, volt, rest_v)
+
+
+def _level(found: Reading, a: str, b: str) -> float | None:
+    seen = thevenin(found, a, b)
+    return None if seen is None else seen[0] * PROBE_OHM / (PROBE_OHM + seen[1])
+
+
+def _edges(
+    found: Reading, frames: list[FrameSeen], a: str, b: str, rest_v: float
+) -> Iterator[tuple[float, float, float]]:
+    """(time, change of the level that is headed for, time constant) of every edge."""
+
+    @cache
+    def step_of(who: tuple[str, ...]) -> tuple[float, float, float]:
+        driven = found.while_dominant(*who)
+        level = _level(driven, a, b)
+        farads = _capacitance(found, who[0])
+        tau_on, tau_off = (_pair_ohm(one, who[0]) * farads for one in (driven, found))
+        return (rest_v if level is None else level) - rest_v, tau_on, tau_off
+
+    for one in frames:
+        bit_s = 1 / one.bitrate_bps
+        for first, count, who in _dominant_runs(one):
+            step_v, tau_on, tau_off = step_of(who)
+            if step_v:
+                begin_s = one.start_s + first * bit_s
+                yield begin_s, step_v, max(LEAST_TAU_S, tau_on)
+                yield begin_s + count * bit_s, -step_v, max(LEAST_TAU_S, tau_off)
+
+
+def _dominant_runs(one: FrameSeen) -> Iterator[tuple[int, int, tuple[str, ...]]]:
+    """First bit, number of bits and drivers of every dominant stretch of a frame."""
+    bits = wire_bits(one.frame)
+    slot = len(bits) - ACKNOWLEDGE_FROM_END
+    drivers: list[tuple[str, ...]] = [(one.sender,) if bit == DOMINANT else () for bit in bits]
+    drivers[slot] = one.acknowledged_by
+    at = 0
+    for who, run in groupby(drivers):
+        count = len(list(run))
+        if who:
+            yield at, count, who
+        at += count
+
+
+def _pair_ohm(found: Reading, channel_id: str) -> float:
+    part = found.wiring.car.transceivers[channel_id]
+    ohm = float(found.ports([(part.h, part.l)]).impedance_ohm[0, 0])
+    return ohm if np.isfinite(ohm) else 0.0
+
+
+def _capacitance(found: Reading, channel_id: str) -> float:
+    """Between the lines of a bus, in F: the cable's, and every node's."""
+    cluster = next(one for one in found.wiring.clusters if _is_on(channel_id, one))
+    wired_m = sum(part.length_m for part in cluster.parts) / 2  # the lengths of both wires of the pair
+    present = [one for one in cluster.channels if one.module != TESTER or TESTER in found.state.running]
+    return LINE_F_PER_M * wired_m + NODE_F * len(present)
+
+
+def _is_on(channel_id: str, cluster: BusCluster) -> bool:
+    return any(one.id == channel_id for one in cluster.channels)
+
+
+def _drawn(
+    edges: list[tuple[float, float, float]], rest_v: float, start_s: float, end_s: float, finest_s: float
+) -> tuple[Array, Array]:
+    """Points of a line that heads for one level after another, each approach exponential."""
+    times, volts = [start_s], [rest_v]
+    here_v = target_v = rest_v
+    tau_s, since_s = LEAST_TAU_S, start_s - 1.0
+    for k, (time_s, step_v, next_tau_s) in enumerate(edges):
+        here_v = _approach(here_v, target_v, time_s - since_s, tau_s)
+        if time_s <= start_s:
+            volts[0] = here_v
+        target_v, tau_s, since_s = target_v + step_v, next_tau_s, time_s
+        until_s = min(end_s, edges[k + 1][0]) if k + 1 < len(edges) else end_s
+        if until_s <= start_s:
+            continue
+        if time_s > end_s:
+            break
+        taus = EDGE_TAUS if tau_s * EDGE_TAUS[-1] > finest_s else (0.0, EDGE_TAUS[-1])
+        marks = [time_s + share * tau_s for share in taus]
+        for mark_s in [*(mark for mark in marks if start_s < mark < until_s), until_s]:
+            times.append(mark_s)
+            volts.append(_approach(here_v, target_v, mark_s - time_s, tau_s))
+    if times[-1] < end_s:
+        times.append(end_s)
+        volts.append(_approach(here_v, target_v, end_s - since_s, tau_s))
+    return np.array(times), np.array(volts)
+
+
+def _approach(from_v: float, to_v: float, for_s: float, tau_s: float) -> float:
+    return to_v + (from_v - to_v) * float(np.exp(-for_s / tau_s))
