@@ -14,12 +14,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import networkx as nx
 import numpy as np
 
 from sim.bench.observations import Observed
 from sim.network.frames import wire_bits
-from sim.vehicle.car import Car, Contact, Resistor, Wire
+from sim.vehicle.car import Car
 from sim.vehicle.harness import TESTER
 from sim.wiring.wiring import Reading
 
@@ -114,14 +113,13 @@ def channels_at(found: Reading, *nodes: str) -> list[str]:
 
 def conductor(car: Car, node: str) -> frozenset[str]:
     """What wires, mated contacts and shorts join to a node, up to ground points and the feed bar."""
-    graph = _conductors(car)
     found, todo = {node}, [node]
     stop = _common(car)
     while todo:
         here = todo.pop()
-        if here in stop or here not in graph:
+        if here in stop:
             continue
-        for there in graph[here]:
+        for there in car.joined.get(here, ()):
             if there not in found:
                 found.add(there)
                 todo.append(there)
@@ -130,14 +128,3 @@ def conductor(car: Car, node: str) -> frozenset[str]:
 
 def _common(car: Car) -> set[str]:
     return {"BODY", "BAR", "BAT+", "BAT-", "BAT.POS", "BAT.NEG", *car.built.grounds}
-
-
-def _conductors(car: Car) -> nx.Graph[str]:
-    graph: nx.Graph[str] = nx.Graph()
-    for element in car.all_elements.values():
-        joins = isinstance(element, Wire | Contact) or (
-            isinstance(element, Resistor) and element.kind == "short"
-        )
-        if joins and car.is_whole(element):
-            graph.add_edge(element.a, element.b)
-    return graph

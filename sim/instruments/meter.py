@@ -112,10 +112,15 @@ def volts_between(
 
     lamp: two terminals and the resistance in ohm of a lamp that burns there meanwhile.
     """
-    states = seen(found, traffic, a, b)
+    return _volts_of(seen(found, traffic, a, b), found, (a, b), lamp)
+
+
+def _volts_of(
+    states: tuple[Seen, ...], found: Reading, points: tuple[str, str], lamp: tuple[str, str, float] | None
+) -> float | None:
     if not states:
         return None
-    return average(states, _loaded_v) - (_lamp_pulls_v(found, a, b, lamp) if lamp else 0.0)
+    return average(states, _loaded_v) - (_lamp_pulls_v(found, *points, lamp) if lamp else 0.0)
 
 
 def _loaded_v(state: Seen) -> float:
@@ -136,13 +141,14 @@ def _volts(bench: Bench, observed: Observed) -> Measured:
     what, found, traffic = observed.what, now(bench), Traffic.of(observed)
     a, b = what.points
     lamp = (what.lamp_at[0], what.lamp_at[1], lamp_ohm(what.lamp_w)) if what.lamp_at else None
-    volt = volts_between(found, traffic, a, b, lamp)
+    states = seen(found, traffic, a, b)
+    volt = _volts_of(states, found, (a, b), lamp)
     if volt is None:
         return _result(
             what, bench.car, f"{digits(_ghost_v(bench, what), 'V')}, wandering", None, "V",
             ["Nothing joins the two points: the meter shows what its open lead picks up."], floating=True,
         )  # fmt: skip
-    return _result(what, bench.car, digits(volt, "V"), volt, "V", _volt_notes(found, traffic, a, b))
+    return _result(what, bench.car, digits(volt, "V"), volt, "V", _volt_notes(states))
 
 
 def _ghost_v(bench: Bench, what: Observation) -> float:
@@ -151,8 +157,7 @@ def _ghost_v(bench: Bench, what: Observation) -> float:
     return GHOST_V * (2.0 * draw / 0xFFFFFFFF - 1.0)
 
 
-def _volt_notes(found: Reading, traffic: Traffic, a: str, b: str) -> list[str]:
-    states = seen(found, traffic, a, b)
+def _volt_notes(states: tuple[Seen, ...]) -> list[str]:
     notes = []
     if states[0].ohm > INPUT_OHM / 200 and abs(states[0].volt) > 0.5:
         notes.append("There is little behind this voltage: a lamp in place of the meter would bring it down.")
@@ -170,20 +175,21 @@ def ohms_between(found: Reading, traffic: Traffic, a: str, b: str) -> float | No
 
     On a live circuit the circuit's own voltage counts as if the test current had made it.
     """
-    states = seen(found, traffic, a, b)
+    return _ohms_of(seen(found, traffic, a, b))
+
+
+def _ohms_of(states: tuple[Seen, ...]) -> float | None:
     if not states:
         return None
-    for test_a, end_ohm in OHM_RANGES:
-        shown_ohm = average(states, lambda state, amp=test_a: state.volt / amp + state.ohm)  # type: ignore[misc]
-        if abs(shown_ohm) < end_ohm:
-            return shown_ohm
-    return None
+    volt, ohm = average(states, lambda state: state.volt), average(states, lambda state: state.ohm)
+    ranges = ((volt / test_a + ohm, end_ohm) for test_a, end_ohm in OHM_RANGES)
+    return next((shown_ohm for shown_ohm, end_ohm in ranges if abs(shown_ohm) < end_ohm), None)
 
 
 def _ohms(found: Reading, traffic: Traffic, what: Observation, car: Car) -> Measured:
     a, b = what.points
-    ohm = ohms_between(found, traffic, a, b)
     states = seen(found, traffic, a, b)
+    ohm = _ohms_of(states)
     live_v = max((abs(state.volt) for state in states), default=0.0)
     notes = []
     if live_v > LIVE_V:

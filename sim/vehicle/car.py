@@ -248,6 +248,17 @@ class Car:
             built = {id: self._moved(element) for id, element in built.items()}
         return {**built, **extra} if extra else built
 
+    @cached_property
+    def joined(self) -> Mapping[str, tuple[str, ...]]:
+        """Per terminal, the terminals that a whole wire, a mated contact or a short joins it to."""
+        found: dict[str, list[str]] = {}
+        for element in self.all_elements.values():
+            joins = isinstance(element, Wire | Contact) or getattr(element, "kind", "") == "short"
+            if joins and self.is_whole(element):
+                found.setdefault(element.a, []).append(element.b)
+                found.setdefault(element.b, []).append(element.a)
+        return {node: tuple(others) for node, others in found.items()}
+
     def _moved(self, element: Element) -> Element:
         if isinstance(element, Resistor) and element.id in self.condition.offset_v:
             volt = self.condition.offset_v[element.id]
