@@ -33,6 +33,7 @@ from ui.drawing.layout import Layout, layout_of
 from ui.readings import Notebook
 
 FIRST_CAR = "teaching-car.yaml"
+PARKED_S = 20
 MOST_ON_SHELF = 300
 MOST_LEFT_BEHIND = 20
 SHOW_PROGRESS_AFTER_S = 0.4
@@ -145,7 +146,14 @@ def open_session() -> Held:
 def fresh_session() -> Held:
     """A bench with the first car and nothing done to it."""
     text = (scenarios_folder() / "vehicles" / FIRST_CAR).read_text(encoding="utf-8")
-    return Held(secrets.token_urlsafe(9), FIRST_CAR, text, Bench(car_from_text(text, FIRST_CAR)))
+    return Held(secrets.token_urlsafe(9), FIRST_CAR, text, _parked(car_from_text(text, FIRST_CAR)))
+
+
+def _parked(car: Car, given: tuple[str, ...] = ()) -> Bench:
+    """A car as it stands in the bay: its battery was connected long enough ago for it to sleep."""
+    bench = Bench(car, given)
+    bench.do(f"wait {PARKED_S} s")
+    return bench
 
 
 # -- work ------------------------------------------------------------------------------------------
@@ -239,7 +247,7 @@ def _replayed(car: Car, like: Bench, log: list[str], report: Report) -> Bench:
 
 def _leave(held: Held, words: str) -> None:
     """Keep the log as it is now, unless nothing was done yet."""
-    if held.bench.log or held.bench.given:
+    if len(held.bench.log) > 1 or held.bench.given:
         held.left_behind.insert(0, _as_left(words, held))
         del held.left_behind[MOST_LEFT_BEHIND:]
 
@@ -283,7 +291,7 @@ def start_again(given: tuple[str, ...] = ()) -> Job:
     """A fresh bench of the same car with given edits; the old log is left behind."""
 
     def job(held: Held, report: Report) -> None:
-        bench = Bench(held.car, given)
+        bench = _parked(held.car, given)
         _leave(held, _title(held))
         held.bench = bench
         held.said = f"a fresh {held.car.title}{', given: ' + '; '.join(given) if given else ''}"
@@ -295,7 +303,7 @@ def take_car(name: str, text: str, given: tuple[str, ...] = (), complaint: str =
     """Another car into the bay, perhaps with a customer's complaint."""
 
     def job(held: Held, report: Report) -> None:
-        bench = Bench(car_from_text(text, name), given)
+        bench = _parked(car_from_text(text, name), given)
         _leave(held, _title(held))
         _set_car(held, name, text, bench, complaint)
         held.said = f"{bench.base.title} stands in the bay"

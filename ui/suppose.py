@@ -141,7 +141,7 @@ FORMS = {
 
 def _actions(held: Held) -> list[str]:
     own = "what was done in the bay"
-    options = [own, "a plain morning"] if held.bench.log else ["a plain morning"]
+    options = [own, "a plain morning"] if held.bench.log[1:] else ["a plain morning"]
     chosen = st.radio("and then", options, key="suppose_log", horizontal=True, persist_state="session")
     actions = held.bench.log if chosen == own else _morning(held)
     st.caption(" → ".join(actions))

@@ -1,5 +1,6 @@
 """Drawings are functions of what may be seen; no name gets into them unescaped."""
 
+import random
 import re
 from xml.etree import ElementTree
 
@@ -48,6 +49,39 @@ def test_the_stops_of_a_line_stand_in_the_order_of_the_diagram(name: str) -> Non
         written = [item.split()[0] for item in car.claimed.buses[line.bus].line]
         drawn = [stop.name for stop in line.stops]
         assert drawn in (written, written[::-1])
+
+
+def random_car(seed: int) -> Car:
+    """A car of up to five buses, joined by gateways anywhere on their lines."""
+    chance = random.Random(seed)
+    lines: dict[str, list[str]] = {f"b{number}": [] for number in range(chance.randint(1, 5))}
+    buses = list(lines)
+    for number in range(chance.randint(10, 30)):
+        lines[buses[number % len(buses)] if number < 10 else chance.choice(buses)].append(f"M{number}")
+    for number, bus in enumerate(buses[1:], start=1):
+        gateway = f"GATEWAY{chance.randint(1, 3)}"
+        for line in (lines[bus], lines[buses[chance.randrange(number)]]):
+            if gateway not in line:
+                line.insert(chance.choice([0, len(line), chance.randint(0, len(line))]), gateway)
+    modules = list(dict.fromkeys(name for line in lines.values() for name in line))
+    joints = {name for name in modules if sum(name in line for line in lines.values()) > 1}
+    lines["b0"].append("DLC")
+    return car_from_text(
+        "car: random\nbuses:\n"
+        + "".join(f"  {bus}: {{line: [{', '.join(line)}]}}\n" for bus, line in lines.items())
+        + f"fuses: {{F1: {{rating_a: 30, feeds: [{', '.join(modules)}]}}}}\nmodules:\n"
+        + "".join(f"  {name}: {{{'gateway: {}' if name in joints else ''}}}\n" for name in modules)
+    )
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_map_of_any_car_covers_nothing(seed: int) -> None:
+    car = random_car(seed)
+    for width in (WIDE, NARROW):
+        layout = layout_of(car, width)
+        assert set(car.built.modules) == {box.module for box in layout.boxes}
+        assert [] == overlaps(layout)
+        assert [] == [box for box in layout.boxes if box.x < 0 or box.x + box.w > layout.width]
 
 
 def drawn(bench: Bench) -> ElementTree.Element:

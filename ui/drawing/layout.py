@@ -164,7 +164,9 @@ class _Drafting:
         ends = [items[0].name, items[-1].name]
         if self.hub in ends:
             return self.hub
-        return next((name for name in ends if name in self.ends), None)
+        # a tall box may only reach into the next line: between others it would cover what stands there
+        above = self.lines[-1].stops[-1].name if self.lines else ""
+        return above if above in ends and above in self.ends else None
 
     def _length(self, items: list[_Item], pitch: float) -> float:
         boxes = sum(1 for item in items if item.kind in ("module", "joint"))
@@ -302,8 +304,9 @@ class _Row:
 
     def _end_in_joint(self, item: _Item) -> None:
         """The line ends at a module from which another line goes on: a box that stands on the line."""
-        self._turn_if_full(BOX_W + 12, boxed=False)
-        near = self.x + 12 * self.direction
+        over = (BOX_W - DOUBLE_PITCH) / 2 if self.double else 0.0
+        self._turn_if_full(BOX_W + 12 + over, boxed=False)
+        near = self.x + (12 + over) * self.direction
         left = near if self.direction > 0 else near - BOX_W
         self.draft.boxes[item.name] = [Box(item.name, left, self.line_y - BOX_H / 2, BOX_W, BOX_H)]
         self.draft.ends[item.name] = (left + BOX_W / 2, self.line_y)
