@@ -169,6 +169,7 @@ def sight_of(bench: Bench, action: str) -> Sight:
         found = shown(bench)
         floats = isinstance(found, Measured) and found.floating
         display, reading = (FLOATING, None) if floats else (found.display, getattr(found, "value", None))
+        reading = None if reading is None else float(f"{reading:.5g}")  # no meter shows more
         return _seat(bench, outcome, display=display, reading=reading)
     report = outcome.report
     if report is None:

@@ -1,0 +1,100 @@
+"""Which sets of edits make the same car, so that one run answers for all of them.
+
+Edits are equal by structure only: they open the same elements, or different elements of one unbranched chain
+of conductors. A terminal that somebody measures at, a part that somebody unplugs or looks at, the inside of a
+module and the data lines belong to no chain.
+
+Nothing is called equal because it has looked the same so far: such edits part ways when a second joins them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Sequence
+
+from sim.vehicle.car import Car, Condition, Contact, Element, FuseLink, Resistor, Wire
+from sim.vehicle.edits import apply_all
+from sim.vehicle.problems import Problem
+from sim.wiring.hearing import bus_nodes
+
+OPENINGS = ("unplugged", "pulled", "blown", "opened")
+
+
+class Structure:
+    """One car, before anything has been done to it, that these actions look at and work on."""
+
+    def __init__(self, car: Car, actions: Iterable[str] = ()) -> None:
+        self.car = car
+        self._named = _named(car, actions)
+        self._chain = self._chains()
+        self._opened_by: dict[str, frozenset[str] | None] = {}
+
+    def key(self, edits: Sequence[str]) -> Hashable:
+        """Equal for sets of edits that make the same car; None where there is no such car."""
+        opened = [self._opened(edit) for edit in edits]
+        if None not in opened and len(set(edits)) == len(edits):
+            return frozenset().union(*(one for one in opened if one is not None))
+        try:
+            state = apply_all(self.car, list(edits)).condition
+        except Problem:
+            return None
+        return str(state), tuple(edit for edit in edits if edit.startswith("theory "))
+
+    def _opened(self, edit: str) -> frozenset[str] | None:
+        """What an edit opens, chain by chain, and the named parts in it; None if it does more than open."""
+        if edit not in self._opened_by:
+            self._opened_by[edit] = self._open_by(edit)
+        return self._opened_by[edit]
+
+    def _open_by(self, edit: str) -> frozenset[str] | None:
+        try:
+            after = apply_all(self.car, [edit])
+        except Problem:
+            return None
+        state = after.condition
+        pure = Condition(**{name: getattr(state, name) for name in OPENINGS})
+        if after.built is not self.car.built or state != pure or self.car.condition != Condition():
+            return None
+        opened = [id for id, element in after.elements.items() if not after.is_whole(element)]
+        named = [f"{name} {part}" for name in OPENINGS for part in getattr(state, name) & self._named]
+        return frozenset([*(self._chain[id] for id in opened), *named])
+
+    def _chains(self) -> dict[str, str]:
+        """Every element's chain, named after one of its elements."""
+        chain = {id: id for id in self.car.elements}
+        members = {id: [id] for id in self.car.elements}
+        for a, b in self._neighbours():
+            kept, joined = sorted((chain[a], chain[b]))
+            if kept != joined:
+                for id in members[joined]:
+                    chain[id] = kept
+                members[kept] += members.pop(joined)
+        return chain
+
+    def _neighbours(self) -> Iterable[tuple[str, str]]:
+        """Pairs of conductors that meet where nothing else does and nobody looks."""
+        at: dict[str, list[Element]] = {}
+        for element in self.car.elements.values():
+            at.setdefault(element.a, []).append(element)
+            at.setdefault(element.b, []).append(element)
+        kept = bus_nodes(self.car) | self._named
+        for node, elements in at.items():
+            inside = ":" in node
+            if len(elements) == 2 and not inside and node not in kept and all(map(self._conducts, elements)):
+                yield elements[0].id, elements[1].id
+
+    def _conducts(self, element: Element) -> bool:
+        if isinstance(element, Contact) and element.connector in self._named:
+            return False
+        joint = isinstance(element, Resistor) and element.kind == "joint"
+        plain = joint or isinstance(element, Wire | Contact | FuseLink)
+        return plain and element.id not in self._named
+
+
+def _named(car: Car, actions: Iterable[str]) -> frozenset[str]:
+    """Parts and terminals that an action names, also by a module's name or a pin's function."""
+    words = {word for action in actions for word in action.split()}
+    pins = {pin.id for word in words if (pin := car.pin_of(*word.partition(".")[::2]))}
+    plugs = {name for name, plug in car.connectors.items() if plug.owner in words}
+    parts = {element.id for element in car.elements.values()} | set(car.connectors) | set(car.built.relays)
+    nodes = {node for element in car.elements.values() for node in (element.a, element.b)}
+    return frozenset((words & (parts | nodes)) | pins | plugs)

@@ -1,0 +1,86 @@
+"""Sets of edits that make the same car."""
+
+import random
+from itertools import combinations
+
+import pytest
+
+from sim.lab.run import Trial, run_trial, sentences, vehicle_text
+from sim.lab.structure import Structure
+from sim.vehicle.edits import catalogue
+from sim.vehicle.reading import car_from_text
+
+ACTIONS = ("wait 1 s", "key run", "wait 3 s", "scan", "measure volts F13.2 to BAT-")
+
+
+@pytest.fixture(scope="module")
+def structure() -> Structure:
+    return Structure(car_from_text(vehicle_text("teaching-car")), ACTIONS)
+
+
+def test_a_fuse_and_the_only_pin_that_it_feeds_are_one_chain(structure: Structure) -> None:
+    assert structure.key(["pull F1"]) == structure.key(["open ECM.C1.1"])
+    assert structure.key(["pull F1", "open ECM.C1.1"]) == structure.key(["pull F1"])
+
+
+def test_a_fuse_that_feeds_two_is_not_the_pin_of_either(structure: Structure) -> None:
+    keys = [structure.key([edit]) for edit in ("pull F5", "open IPC.C1.1", "open SRS.C1.1")]
+    assert 3 == len(set(keys))
+
+
+def test_a_connector_and_all_its_pins_are_the_same_opening() -> None:
+    car = car_from_text(vehicle_text("teaching-car"))
+    pins = [f"open {pin.id}" for pin in car.connectors["X2"].pins]
+    assert Structure(car).key(["unplug X2"]) == Structure(car).key(pins)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "action"),
+    [
+        ("pull F1", "open ECM.C1.1", "measure volts ECM.C1.1 to BAT-"),
+        ("pull F1", "open ECM.C1.1", "measure volts F1.2 to BAT-"),
+        ("pull F1", "open ECM.C1.1", "look F1"),
+        ("pull F1", "open ECM.C1.1", "fit F1"),
+        ("pull F1", "open ECM.C1.1", "unplug ECM"),
+        ("open DDM.C1.1", "open X2.1", "unplug X2"),
+    ],
+)
+def test_what_is_worked_on_or_measured_at_is_no_part_of_a_chain(one: str, other: str, action: str) -> None:
+    car = car_from_text(vehicle_text("teaching-car"))
+    assert Structure(car, [action]).key([one]) != Structure(car, [action]).key([other])
+
+
+def test_edits_that_do_more_than_open_are_told_apart(structure: Structure) -> None:
+    keys = [structure.key([f"corrode G3 {ohm} ohm"]) for ohm in (1, 2)]
+    keys += [structure.key(["theory body runs through SRS"]), structure.key(["theory ECM waits for TCM"])]
+    keys += [structure.key(["pull F1", "corrode G3 1 ohm"]), structure.key([])]
+    assert 6 == len(set(keys))
+    assert structure.key(["fit F1"]) is None
+    assert structure.key(["pull F1", "pull F1"]) is None
+
+
+def test_cars_with_equal_keys_look_equal_in_every_action() -> None:
+    """Against brute force: every equal single and 40 random equal doubles of the teaching car."""
+    text = vehicle_text("teaching-car")
+    car = car_from_text(text)
+    structure = Structure(car, ACTIONS)
+    sets = [
+        *combinations(catalogue(car), 1),
+        *random.Random(3).sample([*combinations(catalogue(car), 2)], 900),
+    ]
+    classes: dict[object, list[tuple[str, ...]]] = {}
+    for edits in sets:
+        classes.setdefault(structure.key(edits), []).append(edits)
+    equal = [members for members in classes.values() if len(members) > 1]
+    assert len(equal) > 10
+    compared = 0
+    for first, *others in equal:
+        if compared > 60:
+            break
+        expected = run_trial(Trial(text, sentences(first, car), ACTIONS))
+        for edits in others[:2]:
+            found = run_trial(Trial(text, sentences(edits, car), ACTIONS))
+            assert [one.seat() for one in expected.sights] == [one.seat() for one in found.sights]
+            assert [one.found() for one in expected.sights] == [one.found() for one in found.sights], edits
+            compared += 1
+    assert compared > 20

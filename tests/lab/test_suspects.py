@@ -1,0 +1,156 @@
+"""Suspects against brute force, on a car small enough for it."""
+
+import random
+from itertools import combinations
+
+import pytest
+
+from sim.lab.case import Seen, Step, misses
+from sim.lab.run import Trial, run_trial, sentences, vehicle_text
+from sim.lab.suspects import ODDS, Suspects, explained, find_suspects, odds
+from sim.lab.workshop import Stopped, Workshop
+from sim.vehicle.edits import catalogue
+from sim.vehicle.problems import Problem
+from sim.vehicle.reading import car_from_text
+
+ACTIONS = (("wait 1 s", "press start", "wait 6 s"), ("scan",), ("measure volts F9.2 to BAT-",))
+
+
+def evidence(vehicle: str, hidden: tuple[str, ...], looks: int = 3) -> tuple[Step, ...]:
+    """What a technician writes down who looks at everything, on a car with these faults."""
+    actions = tuple(action for step in ACTIONS for action in step)
+    sights = list(run_trial(Trial(vehicle, hidden, actions)).sights)
+    steps = []
+    for do in ACTIONS[:looks]:
+        last = [sights.pop(0) for _ in do][-1]
+        seen = Seen(
+            ignition=last.ignition,  # type: ignore[arg-type]
+            answers=last.answering,
+            silent=last.silent,
+            codes=tuple(" ".join(code) for code in last.codes),
+            no_other_codes=last.power is not None,
+            reads=last.reading,
+            within=None if last.reading is None else 0.3,
+        )
+        steps.append(Step(do=do, seen=seen))
+    return tuple(steps)
+
+
+def by_brute_force(vehicle: str, steps: tuple[Step, ...], edits: tuple[str, ...]) -> set[frozenset[str]]:
+    """Every set of up to two edits that gives all that was seen, each run by itself to the end."""
+    car = car_from_text(vehicle)
+    actions = tuple(action for step in steps for action in step.do)
+    found = set()
+    for size in range(3):
+        for some in combinations(edits, size):
+            sights = list(run_trial(Trial(vehicle, sentences(some, car), actions)).sights)
+            if not any(misses(step, [sights.pop(0) for _ in step.do]) for step in steps):
+                found.add(frozenset(some))
+    return found
+
+
+def all_sets(found: Suspects) -> set[frozenset[str]]:
+    return {frozenset(edits) for one in found.suspects for edits in (one.edits, *one.alike)}
+
+
+@pytest.fixture(scope="module")
+def some_edits(six: str) -> tuple[str, ...]:
+    """A third of the catalogue, and all that can hide something else."""
+    listed = catalogue(car_from_text(six))
+    return tuple(sorted({*listed[::4], "pull F4", "unplug BCM.C1", "pull F8", "pull F2", "open TCM.C1.1"}))
+
+
+@pytest.mark.parametrize(
+    "hidden", [("pull F2",), ("pull F8", "unplug TCM.C1"), ("unplug BCM.C1", "pull F9"), ()]
+)
+def test_suspects_are_exactly_those_of_brute_force(
+    six: str, some_edits: tuple[str, ...], hidden: tuple[str, ...], here: Workshop
+) -> None:
+    steps = evidence(six, hidden)
+    edits = tuple(sorted({*some_edits, *hidden}))
+    found = find_suspects(six, steps, edits=edits, workshop=here)
+    assert by_brute_force(six, steps, edits) == all_sets(found)
+    assert found.holds(hidden)
+    assert found.runs < found.candidates
+
+
+def test_random_hidden_faults_are_always_among_the_suspects(
+    six: str, some_edits: tuple[str, ...], here: Workshop
+) -> None:
+    rng = random.Random(11)
+    for _ in range(3):
+        hidden = tuple(rng.sample(some_edits, rng.randint(1, 2)))
+        found = find_suspects(six, evidence(six, hidden), edits=some_edits, workshop=here)
+        assert found.holds(hidden), hidden
+
+
+def test_each_observation_leaves_fewer_and_narrowing_is_the_same_as_starting_again(
+    six: str, some_edits: tuple[str, ...], here: Workshop
+) -> None:
+    steps = evidence(six, ("pull F9",))
+    at_once = find_suspects(six, steps, edits=some_edits, workshop=here)
+    first = find_suspects(six, steps[:1], edits=some_edits, workshop=here)
+    narrowed = first.narrowed(steps[1:], workshop=here)
+    assert (all_sets(at_once), at_once.remaining) == (all_sets(narrowed), narrowed.remaining)
+    assert list(at_once.remaining) == sorted(at_once.remaining, reverse=True)
+    assert at_once.remaining[-1] == len(all_sets(at_once))
+    assert [one.share for one in at_once.suspects] == pytest.approx([one.share for one in narrowed.suspects])
+    assert 1.0 == pytest.approx(sum(one.share for one in at_once.suspects))
+
+
+def test_a_reading_tells_apart_what_was_equal_by_structure(six: str, here: Workshop) -> None:
+    """A fuse and the pin behind it are one until somebody measures between them."""
+    edits = ["pull F2", "open TCM.C1.1"]
+    steps = evidence(six, ("pull F2",), looks=2)
+    found = find_suspects(six, steps, edits=edits, most=1, workshop=here)
+    assert [(("pull F2",), (("open TCM.C1.1",),))] == [(one.edits, one.alike) for one in found.suspects]
+    reading = Step(do=("measure volts F2.2 to BAT-",), seen=Seen(reads=12.5, within=0.5))
+    assert [("open TCM.C1.1",)] == [one.edits for one in found.narrowed([reading], workshop=here).suspects]
+
+
+def test_what_was_not_looked_at_leaves_everybody_under_suspicion(
+    six: str, some_edits: tuple[str, ...], here: Workshop
+) -> None:
+    found = find_suspects(six, [Step(do=("wait 1 s",))], edits=some_edits, workshop=here)
+    assert found.candidates == len(all_sets(found))
+
+
+def test_shares_follow_the_declared_odds(six: str, here: Workshop) -> None:
+    car = car_from_text(six)
+    assert ODDS["fuse"] * ODDS["pin"] == odds(["pull F2", "open TCM.C1.1"], car)
+    assert ODDS["connector"] == odds(["unplug TCM.C1"], car)
+    assert 1.0 == odds([], car)
+    edits = ["pull F2", "open TCM.C1.3"]
+    found = find_suspects(six, evidence(six, ("pull F2",), 2), edits=edits, most=1, workshop=here)
+    assert ["pull F2", "open TCM.C1.3"] == [one.title for one in found.suspects]
+    assert ODDS["fuse"] / (ODDS["fuse"] + ODDS["pin"]) == pytest.approx(found.suspects[0].share)
+
+
+def test_a_suspect_is_explained_back_to_its_edits(six: str, here: Workshop) -> None:
+    found = find_suspects(six, evidence(six, ("pull F2",)), edits=["pull F2"], most=1, workshop=here)
+    reasons = explained(found, found.suspects[0])
+    assert {"given: pull F2"} == {root for reason in reasons for root in reason.roots()}
+    assert "TCM does not answer the tester" in [reason.text for reason in reasons]
+
+
+def test_a_search_can_be_watched_and_stopped(six: str, some_edits: tuple[str, ...], here: Workshop) -> None:
+    seen: list[int] = []
+
+    def count(done: int, of: int) -> None:
+        seen.append(done)
+
+    with pytest.raises(Stopped):
+        find_suspects(
+            six,
+            evidence(six, ()),
+            edits=some_edits,
+            workshop=here,
+            progress=count,
+            stop=lambda: len(seen) > 3,
+        )
+    assert 4 == len(seen)
+
+
+def test_three_at_once_are_refused(six: str, here: Workshop) -> None:
+    with pytest.raises(Problem, match="sets of one or two edits"):
+        find_suspects(vehicle_text("six-modules"), evidence(six, ()), most=3, workshop=here)
