@@ -15,14 +15,20 @@ from ruamel.yaml import YAML
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench, Outcome
+from sim.bench.observations import OBSERVATION_VERBS
 from sim.bench.why import Because, why_code, why_engine, why_mode, why_silent, why_telltale
+from sim.instruments.diagram import drawing, face
 from sim.instruments.link.doip_messages import PORT
 from sim.instruments.link.live_link import LiveLink
 from sim.instruments.link.serve import serve
 from sim.instruments.log_import import read_log, vehicle_file
+from sim.instruments.read import shown
 from sim.instruments.recording import FORMATS, Recording
 from sim.instruments.scan import rows
+from sim.instruments.scope import Picture
+from sim.instruments.screen import figure
 from sim.instruments.seat import look
+from sim.instruments.service import ServiceInformation
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean
@@ -171,6 +177,22 @@ def _summary(car: Car) -> None:
         print(f"      sends {sent or 'nothing'}; monitors {heard or 'nobody'}")
 
 
+def _diagram_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("car", help="a shipped car's name, or a vehicle file")
+    parser.add_argument("name", help="a module, fuse, relay, load, switch, bus or connector")
+    parser.add_argument("--out", type=Path, help="the SVG file to write (default: print it)")
+
+
+def _diagram(chosen: argparse.Namespace) -> int:
+    service = ServiceInformation(find_car(chosen.car))
+    svg = (face if chosen.name in service.connectors else drawing)(service, chosen.name)
+    if chosen.out:
+        chosen.out.write_text(svg, encoding="utf-8")
+    else:
+        print(svg)
+    return 0
+
+
 # -- working on a car ---------------------------------------------------------------------------------------
 
 
@@ -188,6 +210,7 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
     _work_arguments(parser)
     parser.add_argument("--events", action="store_true", help="print every event of each action")
     parser.add_argument("--trace", type=Path, help="write the whole trace as JSON lines")
+    parser.add_argument("--pictures", type=Path, help="a folder for a PNG of every sweep of the scope")
     parser.add_argument(
         "--why",
         metavar="QUESTION",
@@ -198,7 +221,7 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _run(chosen: argparse.Namespace) -> int:
-    bench = _work(chosen, chosen.events)
+    bench = _work(chosen, chosen.events, chosen.pictures)
     for question in chosen.why:
         print("\n".join(why(bench, question).to_edits().lines()))
     if chosen.trace:
@@ -206,12 +229,27 @@ def _run(chosen: argparse.Namespace) -> int:
     return 0
 
 
-def _work(chosen: argparse.Namespace, events: bool = False) -> Bench:
+def _work(chosen: argparse.Namespace, events: bool = False, pictures: Path | None = None) -> Bench:
     """A bench with the chosen actions done."""
     bench = Bench(find_car(chosen.car), chosen.given, chosen.seed)
-    for text in _actions(chosen):
-        _print_outcome(bench, bench.do(text), events)
+    for number, text in enumerate(_actions(chosen), start=1):
+        outcome = bench.do(text)
+        _print_outcome(bench, outcome, events)
+        if outcome.action.split()[0] in OBSERVATION_VERBS:
+            _print_reading(bench, number, pictures)
     return bench
+
+
+def _print_reading(bench: Bench, number: int, pictures: Path | None) -> None:
+    result = shown(bench)
+    print(f"    {result.display}")
+    for words in (*result.notes, *result.cautions, *(f"harm: {one}" for one in result.harm)):
+        print(f"      {words}")
+    if pictures and isinstance(result, Picture):
+        pictures.mkdir(parents=True, exist_ok=True)
+        path = pictures / f"{number:02d}.png"
+        figure(result).savefig(path, dpi=110)
+        print(f"      saved as {path}")
 
 
 def _actions(chosen: argparse.Namespace) -> list[str]:
@@ -325,6 +363,7 @@ COMMANDS = (
     Command("cars", "list the cars that come with busbay", _no_arguments, _list_cars),
     Command("car", "check a vehicle file and print what it describes", _car_arguments, _show_car),
     Command("run", "work on a car: edits, actions, scans, and why", _run_arguments, _run),
+    Command("diagram", "draw a wiring diagram or a connector as SVG", _diagram_arguments, _diagram),
     Command("serve", "let other programs talk to a car in real time", _serve_arguments, _serve),
     Command("record", "write every frame of some actions into a log", _record_arguments, _record),
     Command("import", "begin a vehicle file from a recorded log", _import_arguments, _import),
