@@ -16,6 +16,7 @@ from doipclient.messages import (
 
 from sim.instruments.link import doip_messages as doip_bytes
 from sim.instruments.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, Payload, Refusal, Routing
+from sim.instruments.link.doip_server import is_loopback
 from sim.instruments.link.live_link import LiveLink
 from sim.vehicle.problems import Problem
 from tests.link.conftest import HOST, SOURCES, address_of, bench_of, doip, plain_socket, port_of
@@ -386,5 +387,20 @@ def test_all_connections_taken() -> None:
 
 
 def test_a_port_that_is_taken(small: LiveLink) -> None:
-    with pytest.raises(Problem, match=f"cannot listen on {HOST} port {port_of(small)}: .*in use"):
+    sentence = f"cannot listen on {HOST} port {port_of(small)}: Address already in use"
+    with pytest.raises(Problem, match=sentence):
         LiveLink(bench_of("six-modules"), doip_port=port_of(small)).start()
+
+
+def test_an_address_that_is_not_ours() -> None:
+    nobody = "192.0.2.1"  # an address for documentation, RFC 5737
+    with pytest.raises(Problem, match=f"cannot listen on {nobody} port 13400: "):
+        LiveLink(bench_of("six-modules"), host=nobody).start()
+
+
+@pytest.mark.parametrize(
+    ("host", "loopback"),
+    [("127.0.0.1", True), ("127.8.9.1", True), ("::1", True), ("0.0.0.0", False), ("192.0.2.1", False)],
+)
+def test_what_is_a_loopback_address(host: str, loopback: bool) -> None:
+    assert loopback == is_loopback(host)

@@ -4,7 +4,7 @@ Everything goes over the car's own wires: requests as ISO 15765-2 frames that th
 frames that it hears. So what keeps a tester from a module keeps an outside program from it too.
 
 Requests to one module are sent one after the other, each when the one before is answered or has been waited
-for; different modules are asked at the same time.
+for; several modules are asked at the same time.
 
 Not modelled: a serial line or a second CAN pair at the connector; other bit rates than the line's.
 """
@@ -29,7 +29,8 @@ from sim.network.isotp import PADDING, TIME_LIMIT_S, IsoTpLink, Result
 from sim.vehicle.harness import TESTER
 from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
 
-MAX_WAITING: Final = 64  # requests to one module
+MAX_WAITING: Final = 1024  # requests
+MAX_AT_ONCE: Final = 4  # modules asked at the same time: gateways hold few frames, slow buses are soon full
 SENT_WITHIN_S: Final = 2.0  # a request is acknowledged or refused by then (ISO 13400-2, diagnostic message)
 MAX_FUNCTIONAL_BYTES: Final = MAX_DATA_BYTES - 1  # a request to every module is a single frame
 MAX_RAW_WAITING: Final = 256  # frames from outside that the bus has not taken yet
@@ -63,11 +64,11 @@ class _Request:
 
 
 class _Conversation:
-    """The talk with one module, one request at a time."""
+    """The talk with one module, one request at a time. on_free: it can take the next."""
 
-    def __init__(self, live: LiveCar, address: int) -> None:
+    def __init__(self, live: LiveCar, address: int, on_free: Callable[[], None]) -> None:
         self._live = live
-        self._waiting: deque[_Request] = deque()
+        self._on_free = on_free
         self._current: _Request | None = None
         self._frames_left = 0
         self._overdue = False  # the answer should have come by now
@@ -76,20 +77,24 @@ class _Conversation:
             live.env, self._transmit, address, address + ANSWER_OFFSET, self._answered, self._failed
         )
 
+    @property
+    def busy(self) -> bool:
+        """Is there a request under way that an answer may still come to?"""
+        return self._current is not None and not self._overdue
+
     def ask(self, request: _Request) -> None:
-        """Send a request when its turn comes."""
-        if len(self._waiting) >= MAX_WAITING:
-            request.settle(Refusal.OUT_OF_MEMORY)
-            return
-        self._live.world.after(SENT_WITHIN_S, partial(self._too_late, request))
-        self._waiting.append(request)
-        if self._overdue:
-            self._finish()
-        self._next()
+        """Send a request; only while not busy."""
+        self._forget()
+        self._current = request
+        size = len(request.data)
+        # ISO 15765-2: a single frame holds 7 bytes, a first frame 6, each further frame 7
+        self._frames_left = 1 if size < MAX_DATA_BYTES else 1 + -(-(size - 6) // 7)
+        self._link.send(request.data)
 
     def expect(self, on_answer: OnAnswer) -> None:
         """A request to everybody was sent: pass on what this module answers, unless it is asked else."""
-        if self._current is None:
+        if not self.busy:
+            self._forget()
             self._current = _Request(b"", lambda refusal: None, on_answer, sent=True)
             self._wait(WAIT_S, self._no_answer_yet)
 
@@ -101,16 +106,10 @@ class _Conversation:
             self._wait(TIME_LIMIT_S + WAIT_S)  # an answer in several frames has begun; N_Cr ends it
         self._link.frame(frame)
 
-    def _next(self) -> None:
-        while self._current is None and self._waiting:
-            request = self._waiting.popleft()
-            if request.sent:
-                continue  # given up while it waited
-            self._current = request
-            size = len(request.data)
-            # ISO 15765-2: a single frame holds 7 bytes, a first frame 6, each further frame 7
-            self._frames_left = 1 if size < MAX_DATA_BYTES else 1 + -(-(size - 6) // 7)
-            self._link.send(request.data)
+    def give_up(self, request: _Request) -> None:
+        """Two seconds are over and not all of it is on the bus."""
+        if request is self._current and not request.sent:
+            self._end(Refusal.TRANSPORT)
 
     def _transmit(self, frame: Frame, on_sent: Callable[[float], None]) -> Callable[[], None]:
         is_request = frame.data[0] >> 4 != _FLOW_CONTROL
@@ -134,49 +133,39 @@ class _Conversation:
         if data[:1] == bytes([NEGATIVE]) and data[2:] == bytes([RESPONSE_PENDING]):
             self._wait(SILENT_WHILE_PENDING_S)
         else:
-            self._finish()
+            self._end()
 
     def _failed(self, result: Result) -> None:
-        request = self._current
-        if request is None or result is Result.UNEXP_PDU:
-            return
-        if request.sent:
-            self._finish()
-        else:
-            self._give_up(Refusal.UNREACHABLE if result is Result.TIMEOUT_A else Refusal.TRANSPORT)
-
-    def _too_late(self, request: _Request) -> None:
-        if request is self._current and not request.sent:
-            self._give_up(Refusal.TRANSPORT)
-        request.settle(Refusal.OUT_OF_MEMORY)
-
-    def _give_up(self, refusal: Refusal) -> None:
-        if self._current:
-            self._current.settle(refusal)
-        self._finish()
+        if result is not Result.UNEXP_PDU:
+            self._end(Refusal.UNREACHABLE if result is Result.TIMEOUT_A else Refusal.TRANSPORT)
 
     def _wait(self, for_s: float, then: Callable[[], None] | None = None) -> None:
         if self._patience:
             self._patience.cancel()
         self._overdue = False
-        self._patience = self._live.world.after(for_s, then or self._finish)
+        self._patience = self._live.world.after(for_s, then or self._end)
 
     def _no_answer_yet(self) -> None:
-        """Go on with the next request; while there is none, a slow answer may still come."""
-        if self._waiting:
-            self._finish()
-        else:
-            self._wait(LATE_S - WAIT_S)
-            self._overdue = True
+        """The next request may come; while there is none, a slow answer is still passed on."""
+        self._wait(LATE_S - WAIT_S)
+        self._overdue = True
+        self._on_free()
 
-    def _finish(self) -> None:
+    def _end(self, refusal: Refusal = Refusal.TRANSPORT) -> None:
+        """Nothing more comes. `refusal`: why, if the request is not even sent."""
+        request = self._current
+        self._forget()
+        if request is not None:
+            request.settle(refusal)
+            self._on_free()
+
+    def _forget(self) -> None:
         if self._patience:
             self._patience.cancel()
             self._patience = None
         self._overdue = False
         self._current = None
         self._link.reset()
-        self._next()
 
 
 class Adapter:
@@ -191,7 +180,10 @@ class Adapter:
         self._live = live
         self._holders: set[object] = set()
         self._awake_from_s = 0.0
-        self._conversations = {address: _Conversation(live, address) for address in self.addresses}
+        self._conversations = {
+            address: _Conversation(live, address, self._next) for address in self.addresses
+        }
+        self._waiting: deque[tuple[_Conversation, _Request]] = deque()
         self._raw_waiting = 0
         self._raw_hold: Timer | None = None
         self._ears: list[OnFrame] = []
@@ -216,7 +208,31 @@ class Adapter:
     def ask(self, address: int, data: bytes, on_sent: OnSent, on_answer: OnAnswer) -> None:
         """A request to one module, at least one byte. on_sent: all of it was sent (None), or why not; then
         on_answer for each answer, also those that ask for patience."""
-        self._conversations[address].ask(_Request(data, on_sent, on_answer))
+        conversation, request = self._conversations[address], _Request(data, on_sent, on_answer)
+        if len(self._waiting) >= MAX_WAITING:
+            request.settle(Refusal.OUT_OF_MEMORY)
+            return
+        self._waiting.append((conversation, request))
+        self._live.world.after(SENT_WITHIN_S, partial(self._too_late, conversation, request))
+        self._next()
+
+    def _next(self) -> None:
+        """Send what waits and can be sent now, in the order in which it came."""
+        busy = sum(conversation.busy for conversation in self._conversations.values())
+        for entry in list(self._waiting):
+            conversation, request = entry
+            if busy >= MAX_AT_ONCE:
+                return
+            if request.sent:
+                self._waiting.remove(entry)  # given up while it waited
+            elif not conversation.busy:
+                self._waiting.remove(entry)
+                conversation.ask(request)
+                busy += 1
+
+    def _too_late(self, conversation: _Conversation, request: _Request) -> None:
+        conversation.give_up(request)
+        request.settle(Refusal.OUT_OF_MEMORY)
 
     def ask_all(self, data: bytes, on_sent: OnSent, on_answer: Callable[[int, bytes], None]) -> None:
         """A request of 1 to 7 bytes to every module; on_answer gets the address of who answers."""

@@ -15,6 +15,7 @@ Not modelled: TLS, authentication, several gateways in one car; an entity's own 
 from __future__ import annotations
 
 import asyncio
+import os
 import random
 import socket
 import threading
@@ -40,7 +41,7 @@ from sim.vehicle.problems import Problem
 SOCKETS: Final = 64  # connections with routing; our own choice, the standard leaves it open
 SPARE_SOCKETS: Final = 1  # one more is heard, so that it can be told that none is left
 MAX_UNACKNOWLEDGED: Final = 64  # requests of one client: one to every module of a large car
-MAX_UNSENT_BYTES: Final = 256 * 1024  # a client that fetches less than that is disconnected
+MAX_UNSENT_BYTES: Final = 64 * 1024  # here, and as many in the system; who leaves more lying is cut off
 FAREWELL_S: Final = 2.0  # for a client to fetch the last answer
 MAX_UDP_WAITING: Final = 64
 RETRY_S: Final = 0.1
@@ -127,6 +128,7 @@ class DoipServer:
         self._thread.start()
         self._ready.wait()
         if self._problem:
+            self._thread.join()
             raise Problem(self._problem)
 
     def stop(self) -> None:
@@ -144,7 +146,7 @@ class DoipServer:
         try:
             self._loop.run_until_complete(self._serve())
         except OSError as error:
-            reason = error.strerror or error
+            reason = os.strerror(error.errno) if error.errno else str(error)
             self._problem = f"cannot listen on {self.host} port {self.port}: {reason}"
         finally:
             self._ready.set()
@@ -222,6 +224,7 @@ class DoipServer:
             client.close()
             return
         self._clients[client] = None
+        writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, MAX_UNSENT_BYTES)
         try:
             while not client.gone:
                 header = Header.read(await reader.readexactly(doip.HEADER_BYTES))
@@ -231,10 +234,11 @@ class DoipServer:
                     client.version = header.version
                     client.stir()
                     await self._message(client, header.payload, payload)
+                    await asyncio.sleep(0)  # a client with much to say lets others have their turn
                 else:
                     await self._malformed(client, reader, header, fault)
-        except (asyncio.IncompleteReadError, ConnectionError, TimeoutError):
-            pass  # the client has gone, which it may at any time
+        except (asyncio.IncompleteReadError, ConnectionError, TimeoutError, asyncio.CancelledError):
+            pass  # the client has gone, which it may at any time, or this server stops
         finally:
             client.close()
             del self._clients[client]

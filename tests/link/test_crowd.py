@@ -1,0 +1,108 @@
+"""Many clients, slow clients, clients that vanish: the car goes on by the clock, and others are served."""
+
+import socket
+import statistics
+import threading
+import time
+from collections.abc import Iterator
+
+import pytest
+from doipclient.connectors import DoIPClientUDSConnector
+from udsoncan.client import Client
+
+from sim.instruments.link import doip_messages as doip_bytes
+from sim.instruments.link.live_link import LiveLink
+from tests.link.conftest import HOST, UDS_CONFIG, bench_of, doip, plain_socket, port_of
+from tests.link.test_doip_server import activation, routing_code, wait_until
+
+pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")
+CLIENTS = 50
+
+
+@pytest.fixture(scope="module")
+def link() -> Iterator[LiveLink]:
+    """The minibus with its ignition on and TCM gone, so that there are codes to read."""
+    bench = bench_of("shuttle-minibus", "press start", "press start", "unplug TCM.C1", "wait 5 s")
+    with LiveLink(bench, doip_port=0) as link:
+        yield link
+    assert ("", "", 0) == (link.car.failure, link.doip.failure if link.doip else "", link.car.lost_s)
+
+
+def test_fifty_clients_at_once(link: LiveLink) -> None:
+    """Each reads identity and codes of a module of its own, or one shared with nine others."""
+    names = [name for name in link.car.bench.car.addresses if name != "TCM"]
+    results: dict[int, tuple[str, int]] = {}
+
+    def work(number: int) -> None:
+        name = names[number % len(names)]
+        with doip(link, name, client_logical_address=0x0F00 + number) as connection:
+            config = {**UDS_CONFIG, "request_timeout": 10, "p2_timeout": 10}
+            with Client(DoIPClientUDSConnector(connection), config=config) as client:
+                vin = client.read_data_by_identifier(0xF190).service_data.values[0xF190]
+                codes = client.get_dtc_by_status_mask(0x08).service_data.dtcs
+                results[number] = (vin, len(codes))
+
+    before_s = link.car.bench.now_s
+    began_s = time.monotonic()
+    threads = [threading.Thread(target=work, args=(number,)) for number in range(CLIENTS)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    took_s = time.monotonic() - began_s
+    assert CLIENTS == len(results)
+    assert {"BUSBAYTRAYNER0001"} == {vin for vin, _ in results.values()}
+    stored = [len(link.car.bench.live.modules[name].memory.matching(0x08)) for name in names]
+    assert {number: stored[number % len(names)] for number in results} == {
+        number: codes for number, (_, codes) in results.items()
+    }
+    assert sum(stored) > 0
+    assert link.car.bench.now_s - before_s == pytest.approx(took_s, abs=0.25)
+
+
+def test_a_client_that_fetches_nothing_is_cut_off(link: LiveLink) -> None:
+    """It asks and asks and reads no answer; what waits for it is bounded, and others are served meanwhile."""
+    slow = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    slow.connect((HOST, port_of(link)))
+    slow.settimeout(20)
+    slow.sendall(activation(0x0EF0))
+    assert routing_code(slow) == doip_bytes.Routing.ACTIVATED
+    cut_off = threading.Event()
+
+    def ask_on() -> None:
+        nonsense = doip_bytes.diagnostic(0x0EF0, 0x1234, b"\x3e\x00") * 100
+        try:
+            for _ in range(20_000):
+                slow.sendall(nonsense)
+        except OSError:
+            cut_off.set()
+
+    thread = threading.Thread(target=ask_on)
+    thread.start()
+    waits_s = []
+    with doip(link, "ABS") as connection:
+        while thread.is_alive():
+            began_s = time.monotonic()
+            connection.send_diagnostic(bytearray(b"\x3e\x00"))
+            connection.receive_diagnostic(5)
+            waits_s.append(time.monotonic() - began_s)
+    thread.join()
+    slow.close()
+    assert cut_off.is_set()
+    assert len(waits_s) > 2
+    assert statistics.median(waits_s) < 0.5
+
+
+def test_clients_that_vanish_leave_nothing_behind(link: LiveLink) -> None:
+    assert link.doip is not None
+    for number in range(30):
+        with plain_socket(link) as connection:
+            connection.sendall(activation(0x0E00 + number))
+            if number % 2:
+                connection.sendall(doip_bytes.diagnostic(0x0E00 + number, 0x07E0, b"\x22\xf1\x90"))
+            linger = b"\x01\x00\x00\x00\x00\x00\x00\x00"  # on, 0 s: the connection is reset, not closed
+            connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
+    doip_server = link.doip
+    assert wait_until(lambda: doip_server.connections == 0)
+    assert wait_until(lambda: not link.car.bench.live.tester_active)
