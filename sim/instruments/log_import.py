@@ -27,6 +27,8 @@ from sim.vehicle.problems import Problem, did_you_mean
 FIRST_DIAGNOSTIC_ID: Final = 0x700  # identifiers from here up carry diagnosis (ISO 15765-4), no messages
 SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS = 5, 60_000  # limits of a vehicle file
 FEWEST_FRAMES: Final = 3  # two intervals: below that nobody can tell a period
+# Periods are multiples of 5 ms; a median this near to one is that one (common practice, both).
+USUAL_STEP_MS, USUAL_WITHIN = 5, 0.03
 IRREGULAR: Final = 0.25  # half of the intervals further than this from the median: common practice
 BITRATES: Final[tuple[int, ...]] = get_args(Bitrate)
 
@@ -41,12 +43,20 @@ class Identifier:
 
     @property
     def period_ms(self) -> float | None:
-        """Median interval, in whole ms from 20 ms up; None with fewer than three frames."""
+        """Median interval, rounded as periods usually are; None with fewer than three frames."""
         if len(self.times_s) < FEWEST_FRAMES:
             return None
         exact_ms = median(self._intervals_s()) * 1000
-        rounded_ms = round(exact_ms) if exact_ms >= 20 else round(exact_ms, 1)
-        return float(min(max(rounded_ms, SHORTEST_PERIOD_MS), LONGEST_PERIOD_MS))
+        usual_ms = USUAL_STEP_MS * round(exact_ms / USUAL_STEP_MS)
+        near = abs(usual_ms - exact_ms) <= USUAL_WITHIN * exact_ms
+        return float(usual_ms) if near else round(exact_ms, 1)
+
+    @property
+    def note(self) -> str:
+        """What a reader of the vehicle file should know of this message."""
+        if not SHORTEST_PERIOD_MS <= (self.period_ms or 0) <= LONGEST_PERIOD_MS:
+            return f"  # seen every {self.period_ms:g} ms, which a vehicle file does not take"
+        return "" if self.regular else "  # irregular"
 
     @property
     def regular(self) -> bool:
@@ -127,7 +137,8 @@ def _messages(path: Path) -> Iterator[can.Message]:
     if not path.is_file():
         raise Problem(f"there is no log {path}")
     try:
-        yield from can.LogReader(path)
+        with can.LogReader(path) as reader:
+            yield from reader
     except Exception as error:  # a foreign file in a foreign format: its readers raise what they like
         raise Problem(f"{path} cannot be read as a log: {error}") from None
 
@@ -158,9 +169,9 @@ def _head(log: LogContents) -> Iterator[str]:
     if left_out:
         listed = " ".join(left_out)
         yield f"# Left out, diagnosis or fewer than {FEWEST_FRAMES} frames: {listed}"
-    for number, kind in ((log.extended, "29-bit identifiers"), (log.other_kinds, "another kind")):
+    for number, kind in ((log.extended, "with 29-bit identifiers"), (log.other_kinds, "of another kind")):
         if number:
-            yield f"# Left out: {number} frames with {kind}."
+            yield f"# Left out: {number} {'frame' if number == 1 else 'frames'} {kind}."
 
 
 def _modules(senders: list[str], messages: list[Identifier]) -> Iterator[str]:
@@ -171,5 +182,6 @@ def _modules(senders: list[str], messages: list[Identifier]) -> Iterator[str]:
         yield f"  {name}:"
         yield "    sends:"
         for message in share:
-            fields = f"id: 0x{message.can_id:03X}, period_ms: {message.period_ms:g}, length: {message.length}"
-            yield f"      m{message.can_id:03X}: {{{fields}}}{'' if message.regular else '  # irregular'}"
+            period_ms = min(max(message.period_ms or 0, SHORTEST_PERIOD_MS), LONGEST_PERIOD_MS)
+            fields = f"id: 0x{message.can_id:03X}, period_ms: {period_ms:g}, length: {message.length}"
+            yield f"      m{message.can_id:03X}: {{{fields}}}{message.note}"
