@@ -17,6 +17,7 @@ from typing import Literal
 import simpy
 
 from sim.bench.fuses import Fuses, shorts_behind
+from sim.bench.intermittent import Intermittents
 from sim.modules.facts import Fact
 from sim.modules.gateway import FrameRoutes
 from sim.modules.module import ControlModule
@@ -83,6 +84,8 @@ class LiveCar:
             self.wait_causes, self.source, seed,
         )  # fmt: skip
         self._fuses = Fuses(self.world, self._blow)
+        self._intermittents = Intermittents(self.world, self._interrupt)
+        self._wirings: dict[frozenset[str], Wiring] = {}  # by what has lost contact, until an edit
         self._lay_streams()
         routes = FrameRoutes(car)
         self.modules = {name: ControlModule(name, self.world, routes) for name in car.built.modules}
@@ -124,6 +127,8 @@ class LiveCar:
         self._note_edit(before, after, event, edit.text)
         self.car = self.world.car = after
         self._wiring = None
+        self._wirings.clear()
+        self._intermittents.look(after)
         self._electrical(event)
         return event
 
@@ -300,6 +305,16 @@ class LiveCar:
                 timer.cancel()
                 del self._relay_timers[name]
 
+    def _interrupt(self, id: str, opens: bool) -> None:
+        words = f"{id} {'loses' if opens else 'makes'} contact"
+        self.edit_events[id] = self.world.record("contact", id, words, (self.edit_events.get(id),))
+        away = self.car.condition.away
+        self._wirings[away] = self.wiring
+        away = away | {id} if opens else away - {id}
+        self.car = self.world.car = self.car.with_condition(away=away)
+        self._wiring = self._wirings.get(away)
+        self._electrical(self.edit_events[id])
+
     def _blow(self, name: str, words: str) -> None:
         shorts = [self.edit_events[id] for id in shorts_behind(name, self.reading) if id in self.edit_events]
         wrong = self.edit_events.get(name) if name in self.car.condition.fitted_a else None
@@ -307,6 +322,7 @@ class LiveCar:
         self.edit_events[name] = self.world.record("fuse", name, words, causes)
         self.car = self.world.car = self.car.with_condition(blown=self.car.condition.blown | {name})
         self._wiring = None
+        self._wirings.clear()
         self._electrical(self.edit_events[name])
 
     def _flip(self, name: str) -> None:
@@ -653,7 +669,7 @@ class LiveCar:
         for field in ("unplugged", "pulled", "blown", "opened"):
             for name in sorted(getattr(old, field) ^ getattr(new, field)):
                 self.edit_events[name] = event
-        for field in ("added_ohm", "fitted_a", "leads", "loosened", "swapped", "offset_v"):
+        for field in ("added_ohm", "fitted_a", "leads", "loosened", "swapped", "offset_v", "intermittent"):
             was, now = getattr(old, field), getattr(new, field)
             for name in sorted(set(was) | set(now)):
                 if was.get(name) != now.get(name):

@@ -118,6 +118,8 @@ def _open_face(plug: Connector, car: Car) -> Iterator[Sight]:
             bad.append(f"terminal {pin.cavity} is pushed back")
         elif state.added_ohm.get(pin.id, 0.0) >= VISIBLE_OHM:
             bad.append(f"terminal {pin.cavity} is green")
+        elif pin.id in state.intermittent:
+            bad.append(f"terminal {pin.cavity} sits loose")
         if pin.id in state.swapped:
             bad.append(f"the wire in cavity {pin.cavity} is not the colour the pin table gives")
     near = {pin.id: pin.cavity for pin in plug.pins}

@@ -187,6 +187,9 @@ class Condition:
     )  # half seated: pins that do not meet
     swapped: Mapping[str, str] = field(default_factory=dict)  # pin -> pin whose wire sits in its cavity
     offset_v: Mapping[str, float] = field(default_factory=dict)  # ground point -> voltage above the body
+    # pin or wire -> mean time between its interruptions and mean length of one, s; `away`: open just now
+    intermittent: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    away: frozenset[str] = frozenset()
     battery_pct: float | None = None
 
 
@@ -226,7 +229,7 @@ class Car:
         Switches and relay contacts have a state besides.
         """
         state = self.condition
-        if element.id in state.opened:
+        if element.id in state.opened or element.id in state.away:
             return False
         match element:
             case Contact():

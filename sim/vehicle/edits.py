@@ -10,6 +10,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     short ECM.C1.3 to BODY 0.1 ohm                        any two terminals; `unshort ECM.C1.3 to BODY`
     swap ECM.C1.4 with ECM.C1.5                           wires in each other's cavity; `unswap ... with ...`
     loosen X10                                            half seated: some pins do not meet; `plug X10` mends
+    interrupt ECM.C1.3 every 20 s for 300 ms              open now and then, by chance; `mend ECM.C1.3`
     offset G2 1.5 V                                       a ground point above the body; `mend G2`
     terminate DLC.6 to DLC.14 120 ohm                     one terminator more; `unterminate DLC.6 to DLC.14`
     open GW:diag.terminator                               one less, also `open R1`; `mend` puts it back
@@ -38,6 +39,8 @@ from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 
 Value = TypeVar("Value")
 
+TIMES_S = {"ms": 0.001, "s": 1.0, "min": 60.0}
+INTERRUPTION_S = (0.01, 3600.0)
 LOOSE_SHARE = 0.4  # of the pins of a half seated connector; common practice
 SHORT_OHM = 0.05  # a hard short: two strands touching; common practice
 LEAD_M, LEAD_MM2 = 0.3, 0.75
@@ -213,12 +216,15 @@ def _mend(words: list[str], car: Car) -> Edit:
 
     def change(car: Car) -> Car:
         state = car.condition
-        if name not in state.opened and name not in state.added_ohm and name not in state.offset_v:
+        spoilt = (state.opened, state.added_ohm, state.offset_v, state.intermittent)
+        if not any(name in known for known in spoilt):
             raise EditProblem(f"{name} is whole already")
         return car.with_condition(
             opened=state.opened - {name},
             added_ohm=_less(state.added_ohm, name),
             offset_v=_less(state.offset_v, name),
+            intermittent=_less(state.intermittent, name),
+            away=state.away - {name},
         )
 
     return Edit(f"mend {name}", "repair", change, None)
@@ -306,6 +312,27 @@ def _take_off(lead: str, text: str) -> Edit:
         )
 
     return Edit(text, "repair", change, None)
+
+
+def _interrupt(words: list[str], car: Car) -> Edit:
+    name = _conductor(words[:1], car, "interrupt")
+    match = re.fullmatch(r"every([0-9.]+)(ms|s|min)for([0-9.]+)(ms|s|min)", "".join(words[1:]))
+    try:
+        between_s, open_s = (float(match[k]) * TIMES_S[match[k + 1]] for k in (1, 3)) if match else (0.0, 0.0)
+    except ValueError:
+        between_s = open_s = 0.0
+    low_s, high_s = INTERRUPTION_S
+    if not (low_s <= between_s <= high_s and low_s <= open_s <= high_s):
+        raise EditProblem(
+            f"write 'interrupt {name} every 20 s for 300 ms', each time {low_s * 1000:g} ms to 60 min"
+        )
+
+    def change(car: Car) -> Car:
+        spoilt = {**car.condition.intermittent, name: (between_s, open_s)}
+        return car.with_condition(intermittent=spoilt)
+
+    text = f"interrupt {name} every {between_s:g} s for {open_s * 1000:g} ms"
+    return Edit(text, "fault", change, f"mend {name}")
 
 
 def _offset(words: list[str], car: Car) -> Edit:
@@ -559,6 +586,7 @@ _VERBS: dict[str, Callable[[list[str], Car], Edit]] = {
     "loosen": _loosen,
     "swap": _swap,
     "unswap": _unswap,
+    "interrupt": _interrupt,
     "offset": _offset,
     "terminate": _terminate,
     "unterminate": _unterminate,

@@ -312,7 +312,7 @@ class Tracer:
                 return "blown"
             case RelayContact() | Coil() if element.relay in state.pulled:
                 return "pulled"
-        if element.id in state.opened:
+        if element.id in state.opened or element.id in state.away:
             return "open"
         match element:
             case HandSwitch() | RelayContact():
