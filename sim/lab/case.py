@@ -58,7 +58,8 @@ class Seen(Part):
     a scan: `tester_power`; `answers`, `silent`: modules; `codes`, `no_codes`: "ECM U0101", "ECM U0101-87
     stored", and for `no_codes` also a whole module; `no_other_codes`: `codes` is all that the scan showed.
     After clearing or unlocking: `done`, `denied`, `no_answer`. After a measurement: `reads` in V, ohm or A,
-    `within` so much, or "floating". `cannot`: the last action could not be done.
+    `within` so much, or "floating"; after any observation `shows`: words that stand in what was seen.
+    `cannot`: the last action could not be done.
     """
 
     engine: Literal["stopped", "cranking", "running"] | None = None
@@ -79,6 +80,7 @@ class Seen(Part):
     no_answer: Lines = ()
     reads: float | Literal["floating"] | None = None
     within: float | None = Field(None, ge=0)
+    shows: str | None = Field(None, min_length=1)
     cannot: bool | None = None
 
     @model_validator(mode="after")
@@ -201,6 +203,9 @@ def _compared(seen: Seen, sights: Sequence[Sight]) -> _Compared:
             yield f"{last.action}: {name}", word, dict(last.asked).get(name, "not asked"), None
     if seen.reads is not None:
         yield _compared_reading(seen, last)
+    if seen.shows is not None:
+        says = last.display or "nothing was looked at"
+        yield last.action, seen.shows, seen.shows if seen.shows in says else says, None
 
 
 def _compared_scan(seen: Seen, last: Sight) -> _Compared:

@@ -1,0 +1,101 @@
+"""The next best check."""
+
+import pytest
+
+from sim.lab.case import Seen, Step
+from sim.lab.next_check import Check, next_check, possible_checks
+from sim.lab.run import vehicle_text
+from sim.lab.suspects import Suspect, Suspects, find_suspects
+from sim.lab.workshop import Workshop
+from sim.vehicle.reading import car_from_text
+
+STEPS = (
+    Step(do=("wait 1 s", "press start", "wait 6 s"), seen=Seen(ignition="run")),
+    Step(do=("scan",), seen=Seen(silent=("TCM",), answers=("ECM", "ABS", "IPC", "SRS", "BCM"))),
+)
+SILENT_TCM = ["pull F2", "unplug TCM.C1", "open TCM.C1.1", "open TCM.C1.3"]
+
+
+def suspects(six: str, edits: list[str], workshop: Workshop) -> Suspects:
+    return find_suspects(six, STEPS, edits=edits, most=1, workshop=workshop)
+
+
+def test_the_best_check_parts_the_suspects_at_the_least_minutes(six: str, here: Workshop) -> None:
+    found = suspects(six, SILENT_TCM, here)
+    advice = next_check(found, workshop=here)
+    assert (4, 4) == (advice.compared, advice.of)
+    assert advice.best is not None
+    told = advice.best.minutes_to_end
+    assert told is not None
+    assert all(told <= one.minutes_to_end for one in advice.ranked if one.minutes_to_end is not None)
+    shares = [outcome.share for outcome in advice.best.outcomes]
+    assert 1.0 == pytest.approx(sum(shares))
+    assert sorted(SILENT_TCM) == sorted(name for outcome in advice.best.outcomes for name in outcome.leaves)
+
+
+def test_doing_what_is_advised_leads_to_the_hidden_fault(six: str, here: Workshop) -> None:
+    """Each check is done on the true car; what it shows narrows the suspects until one is left."""
+    hidden = "open TCM.C1.3"
+    found = suspects(six, SILENT_TCM, here)
+    for _ in range(6):
+        advice = next_check(found, workshop=here)
+        if advice.best is None:
+            break
+        check = advice.best.check
+        found = found.narrowed(written_down(found, hidden, check, here), workshop=here)
+        assert found.holds([hidden])
+    assert [hidden] == [one.title for one in found.suspects]
+
+
+def written_down(found: Suspects, hidden: str, check: Check, workshop: Workshop) -> list[Step]:
+    """What a check shows on the true car, action by action."""
+    sights = workshop.run([found.trial(Suspect((hidden,), (), 1.0), check.actions)])[0].sights
+    return [
+        Step(
+            do=(sight.action,),
+            seen=Seen(
+                reads=sight.reading,
+                within=None if sight.reading is None else 0.05,
+                silent=sight.silent,
+                answers=sight.answering,
+                shows=sight.display if sight.display and sight.reading is None else None,
+            ),
+        )
+        for sight in sights[-len(check.actions) :]
+    ]
+
+
+def test_a_chain_of_equals_is_halved(six: str, here: Workshop) -> None:
+    """Four suspects of equal weight, checks of equal minutes that each split them one to three or in half."""
+    edits = ["unplug TCM.C1", "unplug ABS.C1", "unplug SRS.C1", "unplug IPC.C1"]
+    found = find_suspects(six, [Step(do=("wait 1 s",))], edits=edits, most=1, workshop=here)
+    found = Suspects(six, (), 0, found.steps, tuple(one for one in found.suspects if one.edits), (), 4, 4)
+    checks = [
+        Check(("measure volts TCM.C1.1 to TCM.C1.3",), 2.0, passive=True),
+        Check(("look TCM.C1",), 2.0, passive=True),
+        Check(("unplug DLC", "look ABS.C1"), 2.0),
+    ]
+    advice = next_check(found, checks=checks, workshop=here)
+    assert {("look TCM.C1",)} >= {one.check.actions for one in advice.ranked if one.halves}
+    both = [*checks, Check(("look TCM.C1", "look ABS.C1"), 2.0)]
+    advice = next_check(found, checks=both, workshop=here)
+    assert advice.best is not None
+    assert ("look TCM.C1", "look ABS.C1") == advice.best.check.actions
+
+
+def test_nothing_that_spoils_and_no_airbag_circuit_is_advised() -> None:
+    car = car_from_text(vehicle_text("shuttle-minibus"))
+    edits = ["open SRS.C1.1", "unplug SRS.C1", "pull F26", "open ABS.C1.5", "open G4", "pull K2"]
+    checks = possible_checks(car, [Suspect((edit,), (), 1.0) for edit in edits])
+    titles = [check.title for check in checks]
+    assert not any("SRS.C1.1 " in title or "pierc" in title for title in titles)
+    assert "measure volts G4 to BAT-" in titles
+    assert all(check.minutes > 0 for check in checks)
+    probing = next(check for check in checks if check.title.startswith("measure volts ABS.C1.5"))
+    assert any("probe" in caution or "wire" in caution for caution in probing.cautions)
+
+
+def test_one_suspect_needs_no_check(six: str, here: Workshop) -> None:
+    advice = next_check(suspects(six, ["pull F2"], here), workshop=here)
+    assert (None, ()) == (advice.best, advice.ranked)
+    assert advice.words.startswith("No check")
