@@ -72,12 +72,14 @@ def browser(chromium: str) -> Iterator[Browser]:
 WATCH_RUNS = """
 window.runs = 0;
 window.asked_at = 0;
+window.changed_at = 0;
 window.drawing = () => {
   const app = document.querySelector('[data-testid=stApp]');
   return !app || app.dataset.testScriptState !== 'notRunning';
 };
 new MutationObserver((changes) => {
   window.runs += changes.filter((change) => change.oldValue === 'running').length;
+  window.changed_at = performance.now();
 }).observe(document, {
   subtree: true, attributes: true, attributeOldValue: true, attributeFilter: ['data-test-script-state'],
 });
@@ -86,6 +88,8 @@ new MutationObserver((changes) => {
 
 # an answer within one frame of the screen leaves no trace of having been drawn
 NOTHING_SEEN_MS = 1200
+# one drawing may ask for another, as when a page hands over to the next
+QUIET_MS = 250
 
 
 def opened(started: Browser, address: str, **options: Any) -> Page:
@@ -99,7 +103,7 @@ def opened(started: Browser, address: str, **options: Any) -> Page:
 def go(page: Page, address: str) -> None:
     """Load an address and wait until it is drawn."""
     page.goto(address)
-    page.wait_for_function("window.runs > 0 && !window.drawing()", timeout=60_000)
+    _drawn_since(page, 0)
 
 
 @contextmanager
@@ -112,9 +116,10 @@ def redrawn(page: Page, timeout_ms: float = 60_000) -> Iterator[None]:
 
 def _drawn_since(page: Page, before: int, timeout_ms: float = 60_000) -> None:
     page.wait_for_function(
-        "([before, most]) => !window.drawing() &&"
-        " (window.runs > before || performance.now() - window.asked_at > most)",
-        arg=[before, NOTHING_SEEN_MS],
+        """([before, most, quiet]) => !window.drawing() &&
+        performance.now() - window.changed_at > quiet &&
+        (window.runs > before || performance.now() - window.asked_at > most)""",
+        arg=[before, NOTHING_SEEN_MS, QUIET_MS],
         timeout=timeout_ms,
     )
 

@@ -186,6 +186,18 @@ def test_a_refresh_of_the_browser_loses_nothing(page: Page) -> None:
     assert "no supply" in state(page, "ABS")
 
 
+def test_clicks_during_work_are_all_done(page: Page) -> None:
+    """Their order is the front end's where they come within one drawing."""
+    button(page, "The minibus without its trailer socket")
+    for words in ("+ 1 min", "+ 1 s", "+ 10 s", "Hold the brake"):
+        page.get_by_role("button", name=words, exact=True).click(no_wait_after=True)
+        page.wait_for_timeout(100)
+    panel(page, "Log")
+    lines = page.locator(".st-key-log li")
+    expect(lines).to_have_count(6)
+    assert {"wait 20 s", "wait 60 s", "wait 1 s", "wait 10 s", "brake on"} == set(lines.all_inner_texts())
+
+
 def test_the_map_can_be_worked_by_keyboard_alone(page: Page) -> None:
     with redrawn(page):
         page.get_by_role("link", name="Bay").first.click()
