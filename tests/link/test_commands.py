@@ -1,0 +1,113 @@
+"""`busbay serve`, `record` and `import` as they are typed."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import can
+import pytest
+from doipclient import DoIPClient
+
+from sim.cli import main
+from sim.instruments.link.live_link import LiveLink
+from sim.instruments.link.serve import statement
+from tests.link.conftest import HOST, bench_of
+
+pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def free_port() -> int:
+    with socket.create_server((HOST, 0)) as probe:
+        return int(probe.getsockname()[1])
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+def test_serve_until_told_to_stop(how: signal.Signals) -> None:
+    port = free_port()
+    command = [sys.executable, "-u", "-m", "sim.cli", "serve", "six-modules", "--doip-port", str(port)]
+    with subprocess.Popen(
+        [*command, "--do", "press start", "--can", "virtual:here"],
+        cwd=ROOT, env=os.environ | {"PYTHONPATH": str(ROOT)}, text=True,
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    ) as server:  # fmt: skip
+        assert server.stdin is not None
+        assert server.stdout is not None
+        try:
+            told = [server.stdout.readline() for _ in range(5)]
+            assert "press start" in told[0]
+            assert "runs in real time" in told[1]
+            assert f"diagnostics over IP on 127.0.0.1 port {port} (TCP and UDP)\n" == told[2]
+            assert "gateway 0010, all modules E400, ECM 07E0" in told[3]
+            assert "raw frames of the diagnostic connector on virtual:here\n" == told[4]
+
+            with DoIPClient(HOST, 0x07E0, tcp_port=port) as client:
+                client.send_diagnostic(bytearray(b"\x22\xf1\x86"))
+                assert bytes.fromhex("62 F1 86 01") == bytes(client.receive_diagnostic(2))
+            server.stdin.write("fly\n\nunplug TCM.C1\n")
+            server.stdin.close()
+            assert "busbay: no action begins with 'fly'" in server.stdout.readline()
+            assert any("unplug TCM.C1" in server.stdout.readline() for _ in range(30))
+        finally:
+            server.send_signal(how)
+        assert "the car stands\n" == server.stdout.readlines()[-1]
+        assert 0 == server.wait(timeout=20)
+        assert server.stderr is not None
+        assert "" == server.stderr.read()
+
+
+def test_who_can_reach_it_is_said_plainly() -> None:
+    """Nothing is opened here: the link is not started."""
+    inside = "\n".join(statement(LiveLink(bench_of("six-modules"))))
+    assert "CAUTION" not in inside
+    outside = "\n".join(statement(LiveLink(bench_of("six-modules"), host="0.0.0.0")))
+    assert "CAUTION: 0.0.0.0 is no loopback address. Every computer that reaches this one can talk" in outside
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        (["--can", "virtual"], "'virtual' is no CAN bus; write INTERFACE:CHANNEL, for example virtual:car"),
+        (["--can", "virtul:car"], "the CAN bus 'virtul:car' cannot be opened:"),
+        (["--given", "pull F99"], "F99"),
+        (["--host", "192.0.2.1"], "cannot listen on 192.0.2.1 port"),
+    ],
+)
+def test_what_cannot_be_served(
+    options: list[str], sentence: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert 1 == main(["serve", "six-modules", "--doip-port", str(free_port()), *options])
+    error = capsys.readouterr().err
+    assert error.startswith("busbay: ")
+    assert sentence in error
+    assert 1 == error.count("\n")
+
+
+def test_a_car_without_a_connector_cannot_be_served(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "bare.yaml"
+    path.write_text(
+        "car: Bare\nbuses:\n  main: {line: [ECM terminated, TCM terminated]}\n"
+        "fuses: {F1: {rating_a: 10, feeds: [ECM, TCM]}}\nmodules: {ECM: {}, TCM: {}}\n"
+    )
+    assert 1 == main(["serve", str(path)])
+    assert "no diagnostic connector on a bus" in capsys.readouterr().err
+
+
+def test_record_and_import(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    log, car = tmp_path / "day.asc", tmp_path / "new.yaml"
+    assert 0 == main(["record", "six-modules", "--do", "press start", "--do", "wait 5 s", "--out", str(log)])
+    told = capsys.readouterr().out.splitlines()[-1]
+    assert f"{len(list(can.LogReader(log)))} frames in {log}" == told
+    assert 0 == main(["import", str(log), "--out", str(car)])
+    assert "6 messages" in capsys.readouterr().out
+    assert 0 == main(["car", str(car)])
+    assert "U6" in capsys.readouterr().out
+    assert 1 == main(["import", str(log), "--out", str(car)])
+    assert f"busbay: {car} cannot be written: File exists\n" == capsys.readouterr().err
+    assert 1 == main(["record", "six-modules", "--out", str(tmp_path / "a.xyz")])
+    assert "no recordings in '.xyz'" in capsys.readouterr().err
