@@ -281,12 +281,25 @@ class LiveCar:
         return self.culprit_events(self.reading.why_unsupplied(module), module) or self._trigger_causes()
 
     def _circuit_causes(self, module: str, pin: str) -> tuple[int, ...]:
+        if pin in self.car.built.modules[module].references or self._sensor_ways(module, pin):
+            ways = self._sensor_ways(module, pin) or [(f"{module}:{pin}", f"{module}:{pin}")]
+            culprits = self.reading.why_sensed_wrong(f"{module}.{pin}", ways)
+            return self.culprit_events(culprits, module) or self._trigger_causes()
         loads = [
             name for name, load in self.car.built.loads.items() if load.to.split()[0] == f"{module}.{pin}"
         ]
         node = f"{loads[0]}.1" if loads else f"{module}:{pin}"
         about = loads[0] if loads else module
         return self.culprit_events(self.reading.why_dead(node), about) or self._trigger_causes()
+
+    def _sensor_ways(self, module: str, pin: str) -> list[tuple[str, str]]:
+        """The wires of the sensor whose signal ends on a pin: from inside the module to inside the sensor."""
+        for name, sensor in self.car.built.sensors.items():
+            if sensor.signal.split()[0] == f"{module}.{pin}":
+                ends = (sensor.from_, sensor.signal, sensor.ground)
+                inner = [end.split()[0].replace(".", ":", 1) for end in ends]
+                return [(node, f"{name}:{number}") for number, node in enumerate(inner, start=1)]
+        return []
 
     def _note_outputs(self) -> None:
         newest = [event for module in self.modules.values() for event in module.output_events.values()]

@@ -337,7 +337,8 @@ def reach(node: str, car: Car) -> tuple[str, ...]:
     if inner and pin:
         if pin.connector in car.condition.unplugged and not _bypassed(pin, car):
             return ("front-probing",)
-        raise EditProblem(f"{node} is inside the module: probe {pin.id}, or unplug {pin.connector} first")
+        what = car.connectors[pin.connector].kind
+        raise EditProblem(f"{node} is inside the {what}: probe {pin.id}, or unplug {pin.connector} first")
     if pin is None:
         return _reach_part(node, car)
     plug = car.connectors[pin.connector]
@@ -374,7 +375,7 @@ def _pin_at(node: str, car: Car) -> tuple[Pin | None, bool]:
         plug = car.connectors[pin.connector]
         if plug.kind == "inline" and node in (pin.inner, f"{pin.id}a"):
             return pin, False
-        if pin.inner == node and plug.kind == "module":
+        if pin.inner == node and plug.kind in ("module", "sensor"):
             return pin, True
         if pin.inner == node and plug.kind == "battery":
             return pin, False

@@ -38,7 +38,7 @@ from sim.vehicle.car import (
     Resistor,
     Wire,
 )
-from sim.vehicle.description import Fuse, Relay
+from sim.vehicle.description import Fuse, Reference, Relay
 from sim.vehicle.harness import build, supply_functions
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, unknown
@@ -159,6 +159,8 @@ STATED = "stated for this car, ±10 %"
 SOCKET = "SAE J1962: pin 16 battery, pins 4 and 5 ground; limits are common practice"
 FUSE = "makers' fuse data, from memory: 85..130 mV at rated current"
 BATTERY = "workshop table: rested, 50 to 100 % charged"
+REFERENCE = "trade articles: 4.75 to 5.25 V"
+SENSOR = "usual signals lie at 0.5 to 4.5 V (from memory)"
 DRAW = "trade article: below 50 mA asleep"
 
 
@@ -231,6 +233,7 @@ class ServiceInformation:
             *(Place(n, p.title, p.location) for n, p in wired.relays.items()),
             *(Place(n, p.title, p.location) for n, p in wired.grounds.items()),
             *(Place(n, p.title, p.location) for n, p in wired.inline.items()),
+            *(Place(n, p.title or "sensor", p.location) for n, p in wired.sensors.items()),
             Place("DLC", "diagnostic link connector", wired.dlc.location),
         ]
         return tuple(sorted(places, key=lambda place: place.name))
@@ -248,6 +251,8 @@ class ServiceInformation:
             title = module_title(plug.owner, spec.title, spec.role)
         elif plug.kind == "inline":
             title = self.vehicle.inline[connector].title or "in-line connector"
+        elif plug.kind == "sensor":
+            title = self.vehicle.sensors[connector].title or "sensor"
         pins = tuple(self._face_pin(pin) for pin in plug.pins)
         return Face(plug.id, title, plug.location, plug.kind, pins)
 
@@ -273,6 +278,8 @@ class ServiceInformation:
             return f"CAN {'high' if leg[0] == 'H' else 'low'}, {bus}"
         if plug.kind == "dlc":
             return {"H": "CAN high", "L": "CAN low", "B+": "battery"}.get(pin.function, "ground")
+        if plug.kind == "sensor":
+            return {"supply": "5 V supply", "ground": "sensor ground"}.get(pin.function, pin.function)
         if plug.kind != "module":
             return {"B+": "battery plus", "GND": "body"}.get(pin.function, pin.function)
         return self._module_words(plug.owner, pin.function)
@@ -285,6 +292,13 @@ class ServiceInformation:
             return f"output: {spec.outputs[function].title or function.replace('_', ' ')}"
         if function in spec.inputs:
             return f"input: {function.replace('_', ' ')}"
+        if function in spec.references:
+            return f"{spec.references[function].volt:g} V supply of sensors"
+        for name, sensor in self.vehicle.sensors.items():
+            if sensor.signal.split()[0] == f"{module}.{function}":
+                return f"signal of {name}"
+            if sensor.ground.split()[0] == f"{module}.{function}":
+                return "sensor ground"
         feeder = self._feeder(module, function)
         if feeder:
             return f"{'supply' if function.startswith('B+') else 'sense line'} from {feeder}"
@@ -552,11 +566,46 @@ class ServiceInformation:
             yield Expected(f"measure volts {pin.id} to DLC.4", 11.5, 15.0, "V", ASLEEP, SOCKET)
         elif plug.kind == "dlc":
             yield Expected(f"measure volts {pin.id} to BAT-", -0.1, 0.3, "V", AWAKE, SOCKET)
+        elif (reference := self._reference_at(pin)) is not None:
+            action = f"measure volts {pin.id} to {self._sensor_ground(pin)}"
+            yield Expected(action, reference.low_v, reference.high_v, "V", AWAKE, REFERENCE)
+        elif self._is_signal(pin):
+            yield Expected(
+                f"measure volts {pin.id} to {self._sensor_ground(pin)}", 0.5, 4.5, "V", AWAKE, SENSOR
+            )
         elif plug.kind == "module" and pin.function.startswith("GND"):
             yield Expected(f"measure volts {pin.id} to BAT-", -0.1, 0.3, "V", AWAKE, TRADE)
         elif plug.kind == "module" and self._is_supply(plug.owner, pin.function):
             yield Expected(f"measure volts {pin.id} to BODY", 11.5, 15.0, "V", AWAKE, TRADE)
             yield Expected(f"measure volts BAT+ to {pin.id}", -0.1, 0.6, "V", AWAKE, TRADE)
+
+    def _reference_at(self, pin: Pin) -> Reference | None:
+        """The reference that a module's or sensor's pin carries."""
+        plug = self._car.connectors[pin.connector]
+        target = f"{plug.owner}.{pin.function}"
+        if plug.kind == "sensor":
+            target = self.vehicle.sensors[plug.id].from_.split()[0] if pin.function == "supply" else ""
+        module, _, function = target.partition(".")
+        return self.vehicle.modules[module].references.get(function) if module else None
+
+    def _is_signal(self, pin: Pin) -> bool:
+        plug = self._car.connectors[pin.connector]
+        if plug.kind == "sensor":
+            return pin.function == "signal"
+        ends = [sensor.signal.split()[0] for sensor in self.vehicle.sensors.values()]
+        return plug.kind == "module" and f"{plug.owner}.{pin.function}" in ends
+
+    def _sensor_ground(self, pin: Pin) -> str:
+        """The ground pin that belongs to a reference or signal, at the same connector."""
+        plug = self._car.connectors[pin.connector]
+        if plug.kind == "sensor":
+            return f"{plug.id}.3"
+        here = f"{plug.owner}.{pin.function}"
+        for sensor in self.vehicle.sensors.values():
+            if here in (sensor.from_.split()[0], sensor.signal.split()[0]):
+                ground = self._car.pin_of(*sensor.ground.split()[0].split(".", 1))
+                return ground.id if ground else "BODY"
+        return "BODY"
 
     def _is_supply(self, module: str, function: str) -> bool:
         fed = [e.id for e in self._car.elements.values() if isinstance(e, Draw) and e.module == module]

@@ -72,7 +72,9 @@ class ControlModule:
         self.diagnostics = Diagnostics(self)
         self.control = self.diagnostics.control
         self.gateway = Gateway(self, routes) if self.spec.gateway else None
-        self.circuits: list[CircuitMonitor] = [CircuitMonitor(self, check) for check in self.spec.checks]
+        watched = [one.check(pin) for pin, one in self.spec.references.items()]
+        checks = [*self.spec.checks, *(check for check in watched if check is not None)]
+        self.circuits: list[CircuitMonitor] = [CircuitMonitor(self, check) for check in checks]
         self.monitors: list[MessageMonitor] = []
 
     def connect(self) -> None:
@@ -494,7 +496,6 @@ class ControlModule:
         self._enter("running", f"{self.name} is online", (self.state_event, *heard))
         self.memory.new_operation_cycle()
         self._start_sending()
-        self._timer("woken", self.spec.stay_awake_ms / 1000, self.touch)
         self._press_that_woke()
 
     def _press_that_woke(self) -> None:
@@ -588,7 +589,7 @@ class ControlModule:
         if self.state == "running":
             if reasons:
                 self._drop_timer("tired")
-            elif not self._waits("woken"):
+            else:
                 self._timer_once("tired", self.spec.stay_awake_ms / 1000, self._get_tired)
         elif reasons:
             self._drop_timer("quiet")

@@ -91,7 +91,7 @@ class Resistor(Element):
     """A fixed resistance: terminator, joint, trace on a circuit board."""
 
     ohm: float
-    kind: str = "trace"  # trace | joint | terminator | input | lead | short
+    kind: str = "trace"  # trace | joint | terminator | input | sensor | lead | short
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +116,15 @@ class Draw(Element):
     module: str
     run_a: float
     sleep_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceSupply(Element):
+    """A module's supply for sensors at `a` against `b`, on while the module runs."""
+
+    module: str
+    volt: float
+    limit_a: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +164,7 @@ class Connector:
 
     id: str
     owner: str  # module, or "" for an in-line connector
-    kind: str  # module | inline | battery | dlc
+    kind: str  # module | sensor | inline | battery | dlc
     pins: tuple[Pin, ...]
     location: str = ""
 

@@ -190,6 +190,22 @@ class Load(Part):
     kind: Literal["coil", "injector", "starter", "lamp", "motor", "heater", "other"] = "other"
 
 
+class Sensor(Part):
+    """A three-wire sensor: fed by a module's reference, its signal a `share` of that, back by `ground`.
+
+    `from`, `signal` and `ground` are pins such as `ECM.ref1`, `via X1` where the wire passes an in-line
+    connector. Its connector has three cavities, in this order.
+    """
+
+    title: str = ""
+    from_: str = Field(alias="from")
+    signal: str
+    ground: str
+    ohm: Ohms = 1000  # between its supply and its ground: 5 mA; common practice
+    share: float = Field(0.4, ge=0.02, le=0.98)  # usual signals lie at 0.5..4.5 V (from memory)
+    location: str = ""
+
+
 class Message(Part):
     """A periodic CAN message of a module."""
 
@@ -259,6 +275,30 @@ class Output(Part):
     when: Condition
 
 
+class Reference(Part):
+    """A 5 V supply that a module gives to sensors while it runs, current-limited.
+
+    The module sets `code` where it leaves `low_v` to `high_v`: 4.75 to 5.25 V for half a second (trade
+    articles). Limits of 50, 70, 150 and 300 mA are usual (from memory).
+    """
+
+    title: str = ""
+    volt: float = Field(5.0, gt=0, le=12)
+    limit_a: float = Field(0.1, gt=0, le=2)
+    low_v: float = Field(4.75, ge=0, le=12)
+    high_v: float = Field(5.25, ge=0, le=60)
+    code: DtcText | None = None
+    mature_ms: float = Field(500, ge=0)
+
+    def check(self, pin: str) -> CircuitCheck | None:
+        """How the module watches it at its own pin; None without a code."""
+        if self.code is None:
+            return None
+        return CircuitCheck(
+            pin=pin, below_v=self.low_v, above_v=self.high_v, code=self.code, mature_ms=self.mature_ms
+        )
+
+
 class Input(Part):
     """A wired input: active while its pin is above half of the module's supply."""
 
@@ -304,6 +344,7 @@ class Module(Part):
     waits_for: Annotated[tuple[Name, ...], BeforeValidator(_listed)] = ()
     checks: tuple[CircuitCheck, ...] = ()
     inputs: dict[Name, Input] = Field(default_factory=dict)
+    references: dict[Name, Reference] = Field(default_factory=dict)
     outputs: dict[Name, Output] = Field(default_factory=dict)
     telltales: dict[Name, Telltale] = Field(default_factory=dict)
     fob_receiver: bool = False
@@ -377,6 +418,7 @@ class Vehicle(Part):
     inline: dict[Name, Inline] = Field(default_factory=dict)
     switches: dict[Name, Switch] = Field(default_factory=dict)
     loads: dict[Name, Load] = Field(default_factory=dict)
+    sensors: dict[Name, Sensor] = Field(default_factory=dict)
     dlc: Dlc = Dlc()
     modules: dict[Name, Module] = Field(min_length=1, max_length=MOST_MODULES)
     power_modes: PowerModes | None = None

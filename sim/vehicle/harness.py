@@ -9,7 +9,7 @@ Not modelled: shields, twisted-pair geometry, connector sealing.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from itertools import pairwise
 
@@ -25,6 +25,7 @@ from sim.vehicle.car import (
     HandSwitch,
     LoadPart,
     Pin,
+    ReferenceSupply,
     RelayContact,
     Resistor,
     Source,
@@ -32,13 +33,16 @@ from sim.vehicle.car import (
     Wire,
 )
 from sim.vehicle.conditions import Condition
-from sim.vehicle.description import NAME, Fuse, Module, Relay, Vehicle
+from sim.vehicle.description import NAME, Fuse, Module, Relay, Sensor, Vehicle
 from sim.vehicle.messages import Messages, conditions_of, diagnostic_addresses, line_items
 from sim.vehicle.problems import Problem, did_you_mean, unknown
 
 TRACE_OHM = 0.001  # a few centimetres of circuit board; the model needs it above zero
 TERMINATOR_OHM = 120.0  # ISO 11898-2, nominal
 SENSE_OHM = 10_000.0  # pull-down of an ignition sense input; common practice
+SIGNAL_OHM = 220_000.0  # pull-down of a sensor input; common practice
+SENSOR_TRACK_OHM = 2000.0  # a sensor's output as the tap of a divider, below 500 ohm; common practice
+SENSOR_ENDS = ("supply", "signal", "ground")
 BAR_OHM = 0.0005
 TESTER_A = 0.2  # what a tester draws from pin 16; common practice
 TESTER = "TESTER"
@@ -80,6 +84,7 @@ class _Loom:
         self.transceivers: dict[str, Transceiver] = {}
         self.feeds: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # fed functions by module
         self.driven: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # pins that loads end on
+        self.sensed: dict[str, dict[str, str]] = {name: {} for name in vehicle.modules}  # pin -> which end
         self.pins: dict[tuple[str, str], str] = {}
         self.fused: list[tuple[str, Callable[[], None]]] = []  # the last wires behind fuses, by consumer
         self.cavities = dict.fromkeys(vehicle.inline, 0)
@@ -89,6 +94,7 @@ class _Loom:
         self._check_names()
         self._check_sources()
         self._collect_fed_pins()
+        self._collect_sensor_pins()
         self._battery()
         self._grounds()
         for name, module in self.vehicle.modules.items():
@@ -107,6 +113,7 @@ class _Loom:
             run()
         for name in self.vehicle.buses:
             self._bus(name)
+        self._sensors()
         for name in self.vehicle.inline:
             self.connectors[name] = Connector(
                 name, "", "inline", tuple(self.inline_pins[name]), self.vehicle.inline[name].location
@@ -126,7 +133,7 @@ class _Loom:
 
     def _check_names(self) -> None:
         seen = dict(RESERVED)
-        kinds = ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads")
+        kinds = ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads", "sensors")
         for kind in kinds:
             for name in getattr(self.vehicle, kind):
                 if name in seen:
@@ -176,6 +183,25 @@ class _Loom:
                         f"load '{name}' ends on module {module}: name its pin", ("loads", name, "to")
                     )
                 self.driven[module].append(function)
+
+    def _collect_sensor_pins(self) -> None:
+        """Which pins of modules a sensor's three wires end on."""
+        for name, sensor in self.vehicle.sensors.items():
+            ends = zip(SENSOR_ENDS, ("from", "signal", "ground"), _ends_of(sensor), strict=True)
+            for end, key, item in ends:
+                path: Path = ("sensors", name, key)
+                target, _ = _end_and_way(item, path)
+                module, _, function = target.partition(".")
+                if module not in self.vehicle.modules or not function:
+                    raise Problem(
+                        f"'{item}' is no module's pin{did_you_mean(module, self.vehicle.modules)}", path
+                    )
+                references = self.vehicle.modules[module].references
+                if end == "supply" and function not in references:
+                    near = did_you_mean(function, references)
+                    raise Problem(f"module '{module}' has no reference '{function}'{near}", path)
+                if self.sensed[module].setdefault(function, end) != end:
+                    raise Problem(f"pin {target} is another end of a sensor already", path)
 
     def _all_feeds(self) -> Iterator[tuple[str, str, Path]]:
         for name, fuse in self.vehicle.fuses.items():
@@ -309,14 +335,43 @@ class _Loom:
                 raise Problem(f"no input '{end}' in this car{did_you_mean(end, inputs)}", path)
             self._run(f"{name}.2", self.pins[owner, function], via, 1.5, 0.5, name, path)
 
+    def _sensors(self) -> None:
+        """Sensors with their connectors; wires that end on one pin meet in a splice."""
+        wires: dict[str, list[tuple[str, list[str], Path]]] = {}
+        for name, sensor in self.vehicle.sensors.items():
+            pins = []
+            for number, (end, item) in enumerate(zip(SENSOR_ENDS, _ends_of(sensor), strict=True), start=1):
+                pin = Pin(f"{name}.{number}", name, str(number), end, f"{name}:{number}")
+                self._add(Contact(pin.id, pin.id, pin.inner, name))
+                pins.append(pin)
+                path: Path = ("sensors", name, "from" if end == "supply" else end)
+                target, via = _end_and_way(item, path)
+                wires.setdefault(target, []).append((pin.id, via, path))
+            self.connectors[name] = Connector(name, "", "sensor", tuple(pins), sensor.location)
+            self._add(Resistor(f"{name}:draw", f"{name}:1", f"{name}:3", sensor.ohm, "sensor"))
+            above_ohm = (1 - sensor.share) * SENSOR_TRACK_OHM
+            self._add(Resistor(f"{name}:above", f"{name}:1", f"{name}:2", above_ohm, "sensor"))
+            below_ohm = sensor.share * SENSOR_TRACK_OHM
+            self._add(Resistor(f"{name}:below", f"{name}:2", f"{name}:3", below_ohm, "sensor"))
+        for target, runs in wires.items():
+            module, _, function = target.partition(".")
+            node, length_m = self.pins[module, function], 1.5
+            if len(runs) > 1:
+                self._wire(node, f"SP.{target}", length_m / 2, 0.5)
+                node, length_m = f"SP.{target}", length_m / 2
+            for pin_id, via, path in runs:
+                self._run(node, pin_id, via, length_m, 0.5, target, path)
+
     # -- modules ---------------------------------------------------------------------------------------
 
     def _functions(self, name: str, module: Module) -> list[str]:
         grounds = ["GND" if i == 0 else f"GND{i + 1}" for i in range(max(1, len(module.ground)))]
         legs = [f"{bus}.{leg}" for bus, _ in self._places(name) for leg in "HL"]
-        _check_pin_roles(name, module, self.feeds[name], grounds)
+        _check_pin_roles(name, module, self.feeds[name], grounds, self.sensed[name])
         pins = [*self.feeds[name], *grounds, *legs, *module.inputs, *module.outputs, *self.driven[name]]
         pins += [check.pin for check in module.checks]
+        # last, so that a car with sensors has its other cavities where it had them
+        pins += [*module.references, *self.sensed[name]]
         return list(dict.fromkeys(pins))
 
     def _places(self, name: str) -> list[tuple[str, str]]:
@@ -370,10 +425,26 @@ class _Loom:
                     f"{name}:{function}.driver", f"{name}:{supplies[0]}", f"{name}:{function}", name, function
                 )
             )
+        for function, reference in module.references.items():
+            self._add(
+                ReferenceSupply(
+                    f"{name}:{function}.reference", f"{name}:{function}", f"{name}:0", name,
+                    reference.volt, reference.limit_a,
+                )
+            )  # fmt: skip
+            inner = f"{name}:{function}"  # the module measures its own reference
+            self._add(Resistor(f"{inner}.pull", inner, f"{name}:0", SIGNAL_OHM, "input"))
+        for function, end in self.sensed[name].items():
+            inner = f"{name}:{function}"
+            if end == "ground":
+                self._add(Resistor(f"{inner}.trace", inner, f"{name}:0", TRACE_OHM))
+            elif end == "signal":
+                self._add(Resistor(f"{inner}.pull", inner, f"{name}:0", SIGNAL_OHM, "input"))
         # pins that only measure (or sink a load): a high-ohm divider to the module's own ground
         measured = [*self.driven[name], *(check.pin for check in module.checks)]
+        other = (*self.feeds[name], *module.inputs, *module.outputs, *module.references, *self.sensed[name])
         for function in dict.fromkeys(measured):
-            if function not in (*self.feeds[name], *module.inputs, *module.outputs):
+            if function not in other:
                 self._add(
                     Resistor(
                         f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input"
@@ -554,7 +625,7 @@ def supply_functions(fed: list[str]) -> list[str]:
 def check_lines(vehicle: Vehicle) -> None:
     """Every stop of every bus line is known, and nobody stands on one line twice."""
     seen = set(RESERVED) - {"DLC"}
-    for kind in ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads"):
+    for kind in ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads", "sensors"):
         seen |= set(getattr(vehicle, kind))
     seen_on_lines: set[str] = set()
     for bus, spec in vehicle.buses.items():
@@ -588,6 +659,11 @@ def check_lines(vehicle: Vehicle) -> None:
             raise Problem(f"module '{name}' stands on no bus line", ("modules", name))
 
 
+def _ends_of(sensor: Sensor) -> tuple[str, str, str]:
+    """Where a sensor's supply, signal and ground wires end."""
+    return sensor.from_, sensor.signal, sensor.ground
+
+
 def _end_and_way(item: str, path: Path) -> tuple[str, list[str]]:
     """`DDM via X2 X3` -> DDM and the in-line connectors on the way."""
     words = item.split()
@@ -597,7 +673,12 @@ def _end_and_way(item: str, path: Path) -> tuple[str, list[str]]:
     return words[0], words[2:]
 
 
-def _check_pin_roles(name: str, module: Module, fed: list[str], grounds: list[str]) -> None:
+def _check_pin_roles(
+    name: str, module: Module, fed: list[str], grounds: list[str], sensed: Iterable[str]
+) -> None:
+    for pin in (*module.references, *sensed):
+        if pin in (*fed, *grounds, *module.inputs, *module.outputs):
+            raise Problem(f"pin '{pin}' cannot be for sensors and something else", ("modules", name))
     for output in module.outputs:
         if output in (*fed, *grounds, *module.inputs):
             raise Problem(

@@ -126,9 +126,10 @@ class Bank:
         forward_v = self.sense * port_v + self.supply_v
         current_a, slope_s = self._regulator_current(forward_v)
         leg = self.is_leg
-        current_a[leg], slope_s[leg] = _leg_current(
-            forward_v[leg], self.ohm[leg], self.limit_a[leg], self.saturation_a
-        )
+        if leg.any():
+            current_a[leg], slope_s[leg] = _leg_current(
+                forward_v[leg], self.ohm[leg], self.limit_a[leg], self.saturation_a
+            )
         return self.sense * (current_a + self.leak_s * forward_v), slope_s + self.leak_s
 
     def _regulator_current(self, forward_v: Array) -> tuple[Array, Array]:
@@ -202,6 +203,16 @@ class _Search:
         n, floating = self.ties.shape
         self.current_a, self.offset_v = np.zeros(n), np.zeros(floating)
         self.moved_v, self.settled = np.zeros(n), False
+        if not self.bank.is_leg.any():
+            self._let_regulate()
+
+    def _let_regulate(self) -> None:
+        """Begin where every regulator holds its voltage, or gives all it can: mostly that is the answer."""
+        n, bank = len(self.open_v), self.bank
+        slope_s = 1.0 / bank.ohm
+        driven_a = np.append(slope_s * (self.open_v - bank.supply_v), np.zeros(self.ties.shape[1]))
+        guess = np.linalg.solve(_balance(slope_s, self.impedance_ohm, self.ties), driven_a)
+        self.current_a, self.offset_v = np.clip(guess[:n], -bank.limit_a, 0.0), guess[n:]
 
     def settle(self) -> bool:
         """Step until nothing moves; False after MAX_STEPS."""

@@ -4,10 +4,12 @@ Reference is the battery's negative post, `BAT-`. A connector off, a fuse out or
 element; added resistance stands in series with it.
 
 A module's electronics are a resistance that takes `run_a` (or `sleep_a`) at 12.6 V: at a lower voltage it
-takes less. Lamps, coils and motors are fixed resistances. A powered transceiver holds each of its lines at
-half of 5 V through its input resistance; any other lets them sink to its own ground.
+takes less. Lamps, coils and motors are fixed resistances. A running module holds its sensors' supply at 5 V
+up to a limit of current. A powered transceiver holds each of its lines at half of 5 V through its input
+resistance; any other lets them sink to its own ground.
 
-Not modelled: temperature, filaments warming up, motor speed, constant-power loads, battery recovery.
+Not modelled: what a module's sensors take from its own supply, temperature, filaments warming up, motor
+speed, constant-power loads, battery recovery.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from sim.vehicle.car import (
     HandSwitch,
     LiftedJoint,
     LoadPart,
+    ReferenceSupply,
     RelayContact,
     Resistor,
     Source,
@@ -33,7 +36,7 @@ from sim.vehicle.car import (
 )
 from sim.wiring.battery import rest_v
 from sim.wiring.fuse import fuse_cold_ohm
-from sim.wiring.solver import MIN_OHM, Circuit, Solution
+from sim.wiring.solver import MIN_OHM, Circuit, Regulator, Solution
 from sim.wiring.wire import wire_ohm
 
 TESTER = "TESTER"
@@ -105,6 +108,9 @@ class PowerCircuit:
             self._circuit.source(element.id, element.a, element.b, *_source_values(element, car))
         elif isinstance(element, LiftedJoint):
             self._circuit.source(element.id, element.a, element.b, element.volt, ohm_of(element, car))
+        elif isinstance(element, ReferenceSupply):
+            regulator = Regulator(element.volt, limit_a=element.limit_a)
+            self._circuit.regulator(element.id, element.a, element.b, regulator)
         else:
             self._circuit.resistor(element.id, element.a, element.b, ohm_of(element, car))
         if not car.is_whole(element):
@@ -144,7 +150,7 @@ def is_switched(element: Element) -> bool:
         return element.connector == "DLC"
     if isinstance(element, Source):
         return element.id == "ALT"
-    return isinstance(element, HandSwitch | Driver | RelayContact | Draw)
+    return isinstance(element, HandSwitch | Driver | RelayContact | Draw | ReferenceSupply)
 
 
 def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
@@ -162,6 +168,8 @@ def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
             return element.connector != "DLC" or TESTER in state.running
         case Source():
             return element.id != "ALT" or state.alternator
+        case ReferenceSupply():
+            return element.module in state.running
         case Draw():
             return (element.run_a if element.module in state.running else element.sleep_a) > 0
     return True

@@ -115,6 +115,11 @@ class Tracer:
         fed = (reading.between(node, REFERENCE) or 0.0) >= TESTER_SUPPLY_V
         return found or (() if fed else _once(self._weak_supply(reading)))
 
+    def why_sensed_wrong(self, ways: list[tuple[str, str]], reading: Reading) -> tuple[Culprit, ...]:
+        """What disturbs a sensor circuit, given as the ways of its wires: opens, bad joints, else shorts."""
+        found = _once(self._on_ways(ways, reading))
+        return found or _once(culprit for start, _ in ways for culprit in self._shorts_at(start))
+
     def _shorts_at(self, node: str) -> Iterator[Culprit]:
         """Shorts that end on the same conductor: what wires, contacts and circuit board join to a place."""
         conductor = _graph(

@@ -170,6 +170,10 @@ class Reading:
         """What keeps the battery's voltage away from a terminal."""
         return self._reason("dead", node, lambda: self.wiring.tracer.why_dead(node, self))
 
+    def why_sensed_wrong(self, pin: str, ways: list[tuple[str, str]]) -> tuple[Culprit, ...]:
+        """What disturbs the sensor circuit behind a module's pin, given as the ways of its wires."""
+        return self._reason("sensed", pin, lambda: self.wiring.tracer.why_sensed_wrong(ways, self))
+
     def why_unheard(self, sender: str, receiver: str) -> tuple[Culprit, ...]:
         """What keeps one transceiver's levels from another's."""
         pair = f"{sender} {receiver}"
