@@ -55,7 +55,12 @@ def _key() -> None:
     st.caption("ignition key")
     with st.container(horizontal=True):
         for position in ("off", "accessory", "run", "crank"):
-            st.button(position, key=f"key {position}", on_click=partial(ask_to_do, f"key {position}"))
+            st.button(
+                position,
+                key=f"key {position}",
+                type="primary" if position == "crank" else "secondary",
+                on_click=partial(ask_to_do, f"key {position}"),
+            )
 
 
 def _fob() -> None:

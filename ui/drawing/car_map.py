@@ -15,7 +15,7 @@ from ui.drawing.layout import Box, Layout, Line, Stop
 from ui.seen import ModuleSeen, Seen
 
 LONGEST_NAME = 9
-MOST_SCALE = 1.7  # a small car need not fill a projector
+MOST_SCALE = 1.4  # a small car need not fill a projector
 
 MARKS = {
     "running": '<circle r="4" class="mark full"/>',
