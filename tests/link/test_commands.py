@@ -6,12 +6,15 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import can
 import pytest
 from doipclient import DoIPClient
 
 from sim.cli import main
+from sim.instruments.link.can_bridge import CanBridge
 from sim.instruments.link.live_link import LiveLink
 from sim.instruments.link.serve import statement
 from tests.link.conftest import HOST, bench_of
@@ -65,6 +68,14 @@ def test_who_can_reach_it_is_said_plainly() -> None:
     assert "CAUTION" not in inside
     outside = "\n".join(statement(LiveLink(bench_of("six-modules"), host="0.0.0.0")))
     assert "CAUTION: 0.0.0.0 is no loopback address. Every computer that reaches this one can talk" in outside
+
+
+def test_a_bus_outside_of_this_program_needs_a_caution() -> None:
+    link = LiveLink(bench_of("six-modules"), doip_port=None)
+    link.bridges.append(cast(CanBridge, SimpleNamespace(where="virtual:here")))
+    assert "CAUTION" not in "\n".join(statement(link))
+    link.bridges.append(cast(CanBridge, SimpleNamespace(where="socketcan:can0")))
+    assert "Never with a vehicle connected to that bus" in "\n".join(statement(link))
 
 
 @pytest.mark.parametrize(

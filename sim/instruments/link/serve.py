@@ -46,6 +46,8 @@ def statement(link: LiveLink) -> Iterator[str]:
             )
     for bridge in link.bridges:
         yield f"raw frames of the diagnostic connector on {bridge.where}"
+        if not bridge.where.startswith("virtual:"):
+            yield "CAUTION: they really go out there. Never with a vehicle connected to that bus."
 
 
 def _do(link: LiveLink, text: str) -> None:
