@@ -29,6 +29,7 @@ from sim.instruments.scope import Picture
 from sim.instruments.screen import figure
 from sim.instruments.seat import look
 from sim.instruments.service import ServiceInformation
+from sim.instruments.timeline import TimelineRecorder, save_picture
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean
@@ -328,14 +329,19 @@ def _record_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, required=True, help=f"file to write; its ending says how: {' '.join(FORMATS)}"
     )
+    parser.add_argument(
+        "--picture", type=Path, help="also draw bus load, module states and codes (.svg, .png or .pdf)"
+    )
 
 
 def _record(chosen: argparse.Namespace) -> int:
     bench = Bench(find_car(chosen.car), chosen.given, chosen.seed)
-    with Recording(bench.live, chosen.out) as recording:
+    with Recording(bench.live, chosen.out) as recording, TimelineRecorder(bench.live) as timeline:
         for text in _actions(chosen):
             _print_outcome(bench, bench.do(text), events=False)
     print(f"{recording.frames} frames in {', '.join(str(path) for path in recording.files)}")
+    if chosen.picture:
+        save_picture(timeline.stop(), chosen.picture)
     return 0
 
 

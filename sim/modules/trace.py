@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 
@@ -25,13 +25,14 @@ class Event:
 
 
 class Trace:
-    """Events in the order in which they happened.
+    """Events in the order in which they happened. on_event: assign a function to be called with each.
 
     Not modelled: every single frame (thousands a second; ask the network's tap for those).
     """
 
     def __init__(self) -> None:
         self.events: list[Event] = []
+        self.on_event: Callable[[Event], None] | None = None
 
     def record(
         self, time_s: float, kind: str, subject: str, text: str, causes: Iterable[int | None] = ()
@@ -40,6 +41,8 @@ class Trace:
         known = tuple(sorted({cause for cause in causes if cause is not None}))
         event = Event(len(self.events), time_s, kind, subject, text, known)
         self.events.append(event)
+        if self.on_event:
+            self.on_event(event)
         return event.id
 
     def __getitem__(self, event_id: int) -> Event:

@@ -114,11 +114,16 @@ def test_record_and_import(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
     assert 0 == main(["record", "six-modules", "--do", "press start", "--do", "wait 5 s", "--out", str(log)])
     told = capsys.readouterr().out.splitlines()[-1]
     assert f"{len(list(can.LogReader(log)))} frames in {log}" == told
+    picture = tmp_path / "day.svg"
+    record = ["record", "six-modules", "--do", "press start", "--out", str(log), "--picture", str(picture)]
     assert 0 == main(["import", str(log), "--out", str(car)])
     assert "6 messages" in capsys.readouterr().out
     assert 0 == main(["car", str(car)])
     assert "U6" in capsys.readouterr().out
     assert 1 == main(["import", str(log), "--out", str(car)])
     assert f"busbay: {car} cannot be written: File exists\n" == capsys.readouterr().err
+    assert 0 == main(record)
+    assert "<svg" in picture.read_text(encoding="utf-8")
+    capsys.readouterr()
     assert 1 == main(["record", "six-modules", "--out", str(tmp_path / "a.xyz")])
     assert "no recordings in '.xyz'" in capsys.readouterr().err
