@@ -163,7 +163,7 @@ def picture(timeline: Timeline) -> Figure:
     codes.set_ylabel("codes")
     codes.set_title("▼ sets   ▲ heals   × is cleared", fontsize="small", loc="left")
     codes.set_xlabel("simulated time in s")
-    codes.set_xlim(timeline.start_s, timeline.end_s)
+    codes.set_xlim(timeline.start_s, max(timeline.end_s, timeline.start_s + BIN_S))
     return figure
 
 
