@@ -113,12 +113,16 @@ class FrameSeen:
 
 @dataclass(frozen=True, slots=True)
 class Observed:
-    """An observation, its stretch of simulated time, and the complete frames in it, by their ends."""
+    """An observation, its stretch of simulated time, and the complete frames in it, by their ends.
+
+    frame_depth: whether frames exist on this bench at all.
+    """
 
     what: Observation
     start_s: float
     end_s: float
     frames: tuple[FrameSeen, ...]
+    frame_depth: bool = True
 
 
 def observe(live: LiveCar, what: Observation) -> Observed:
@@ -132,7 +136,7 @@ def observe(live: LiveCar, what: Observation) -> Observed:
         start_s = live.now_s
         live.run(TRIGGER_S + what.sweep_s if what.kind == "scope" else GATE_S)
     seen = tuple(one for one in frames if start_s <= one.start_s and one.end_s <= live.now_s)
-    return Observed(what, start_s, live.now_s, seen)
+    return Observed(what, start_s, live.now_s, seen, isinstance(network, CanNetwork))
 
 
 @contextmanager

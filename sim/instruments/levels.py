@@ -20,6 +20,7 @@ from sim.bench.observations import Observed
 from sim.network.frames import wire_bits
 from sim.vehicle.car import Car
 from sim.vehicle.harness import TESTER
+from sim.vehicle.problems import EditProblem
 from sim.wiring.wiring import Reading
 
 if TYPE_CHECKING:
@@ -31,9 +32,10 @@ ACKNOWLEDGE_FROM_END = 9  # slot, delimiter, seven bits of end of frame (ISO 118
 
 @dataclass(frozen=True, slots=True)
 class Traffic:
-    """Who is dominant together, for which share of time, 0 to 1."""
+    """Who is dominant together, for which share of time, 0 to 1. known: False where no frames exist."""
 
     shares: tuple[tuple[tuple[str, ...], float], ...] = ()
+    known: bool = True
 
     @classmethod
     def of(cls, observed: Observed) -> Traffic:
@@ -47,7 +49,8 @@ class Traffic:
             slot = 1 if one.acknowledged_by else 0
             dominant_s[(one.sender,)] += (wire_bits(one.frame).count(DOMINANT) - 1) * bit_s
             dominant_s[one.acknowledged_by or (one.sender,)] += slot * bit_s
-        return cls(tuple((who, share_s / length_s) for who, share_s in sorted(dominant_s.items()) if share_s))
+        shares = ((who, share_s / length_s) for who, share_s in sorted(dominant_s.items()) if share_s)
+        return cls(tuple(shares), observed.frame_depth)
 
     def on(self, channels: Iterable[str]) -> Traffic:
         """Only what is sent on some channels."""
@@ -79,7 +82,10 @@ def seen(found: Reading, traffic: Traffic, a: str, b: str) -> tuple[Seen, ...]:
     if rest is None:
         return ()
     states = [Seen(*rest, 1.0)]
-    for who, share in traffic.on(channels_at(found, a, b)).shares:
+    near = channels_at(found, a, b)
+    if near and not traffic.known:
+        raise EditProblem(f"{a} and {b} lie on a bus: reading them needs a bench at frame depth")
+    for who, share in traffic.on(near).shares:
         dominant = thevenin(found.while_dominant(*who), a, b)
         if dominant is not None:
             states.append(Seen(*dominant, share))

@@ -116,6 +116,8 @@ def swept(bench: Bench) -> Picture:
     observed = bench.observed
     if observed is None or observed.what.kind != "scope":
         raise EditProblem("no sweep has been taken last")
+    if not observed.frame_depth:
+        raise EditProblem("a scope needs a bench at frame depth")
     found, what = now(bench), observed.what
     start_s, zero_s = _window(found, observed)
     channels = tuple(

@@ -235,6 +235,15 @@ def test_a_measurement_leaves_the_car_as_it_was(teaching: Benches) -> None:
     assert measured.car.condition == waited.car.condition
 
 
+def test_without_frames_a_bus_is_not_read_wrong() -> None:
+    bench = Bench(TEACHING, depth="stream")
+    assert 12 < (Meter(bench).volts("ECM.B+", "G2").value or 0.0)
+    with pytest.raises(EditProblem, match="needs a bench at frame depth"):
+        Meter(bench).volts("ECM.powertrain.H", "G2")
+    with pytest.raises(EditProblem, match="needs a bench at frame depth"):
+        read(bench, "scope ECM.powertrain.H to G2 for 1 ms")
+
+
 @pytest.mark.parametrize(
     ("sentence", "expected"),
     [
