@@ -20,7 +20,9 @@ def rows(report: Report) -> list[dict[str, str]]:
             table.append(_row(entry.module, "answers", "", entry.note or "no codes", ""))
         for code in entry.codes:
             state = "present" if code.failing_now else "stored"
-            table.append(_row(entry.module, "answers", code.code, code.description, f"{state} ({code.status:02X})"))
+            table.append(
+                _row(entry.module, "answers", code.code, code.description, f"{state} ({code.status:02X})")
+            )
     return table
 
 
