@@ -6,7 +6,16 @@ from functools import partial
 
 import streamlit as st
 
-from ui import first_visit, measure_panel, part_panel, seat_panel, tester_panel, why_panel, work_panel
+from ui import (
+    first_visit,
+    measure_panel,
+    part_panel,
+    scope_panel,
+    seat_panel,
+    tester_panel,
+    why_panel,
+    work_panel,
+)
 from ui.drawing import sheet
 from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE
@@ -15,7 +24,7 @@ from ui.log_panel import show as show_log
 from ui.seen import Seen, events_to_show, what_may_be_seen
 from ui.session import Held, ask_to_do, work_off
 
-PANELS = ("Seat", "Part", "Work", "Tester", "Measure", "Why", "Log")
+PANELS = ("Seat", "Part", "Work", "Tester", "Measure", "Scope", "Why", "Log")
 PAUSES = {0: "none", 2: "2 s", 10: "10 s"}
 
 
@@ -111,6 +120,8 @@ def _panels(held: Held, seen: Seen) -> None:
                 tester_panel.show(held, seen)
             case "Measure":
                 measure_panel.show(held, seen)
+            case "Scope":
+                scope_panel.show(held, seen)
             case "Why":
                 why_panel.show(held, seen)
             case "Log":

@@ -6,57 +6,52 @@ each action, so that one can watch the meter while taking connectors off.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import partial
 
 import streamlit as st
 
-from sim.bench.observations import Observation, parse_observation
-from sim.instruments import cautions
+from sim.instruments.service import Expected
 from sim.vehicle.problems import EditProblem
-from ui.cautions import MAKER
 from ui.drawing import sheet
-from ui.drawing.meter import display, expected_table, readings_table, strip
+from ui.drawing.meter import blank, display, expected_table, readings_table, strip
 from ui.seen import Seen
 from ui.session import Held, ask_to_do
-from ui.terminals import as_seen, loops, papers_of, sights, terminals, ways
+from ui.terminals import (
+    GENTLEST,
+    as_observation,
+    choose_from,
+    choose_way,
+    loops,
+    mind,
+    papers_of,
+    sights,
+    terminals,
+)
 
 KINDS = {
     "volts": "Volts", "ohms": "Ohms", "continuity": "Beep", "amps": "Amps", "load": "Lamp", "look": "Look",
 }  # fmt: skip
 LAMPS_W = {2.0: "2 W test light", 5.0: "5 W", 21.0: "21 W", 55.0: "55 W"}
-GENTLEST = "the gentlest way"
 SHOWN_READINGS = 40
 LEADS = ("red", "black")
 
 
-@dataclass(frozen=True, slots=True)
-class Setup:
-    """What is set up to be measured; `sentence` is empty while a lead hangs free."""
-
-    kind: str
-    sentence: str
-    what: Observation | None = None
-    problem: str = ""
-
-
 def show(held: Held, seen: Seen) -> None:
     """The measuring panel."""
-    setup = choose(held, seen)
-    go(held, setup)
     readings = held.notebook.of(held.bench)
-    if readings:
-        with st.container(key="reading"):
-            sheet.show(display(readings[-1]), "display")
-    _keep_on(setup)
+    with st.container(key="reading"):
+        sheet.show(display(readings[-1]) if readings else blank(), "display")
+    kind, sentence = choose(held, seen)
+    go(held, seen, kind, sentence)
+    _keep_on(kind, sentence)
     _expected(held)
     if readings:
         with st.expander(f"Readings: {len(readings)}", expanded=len(readings) > 1):
             sheet.show(readings_table(readings[-SHOWN_READINGS:]), "readings", partial(_take_again, held))
 
 
-def choose(held: Held, seen: Seen) -> Setup:
-    """Instrument, terminals and way of probing."""
+def choose(held: Held, seen: Seen) -> tuple[str, str]:
+    """Instrument and sentence, from terminals and way of probing; no sentence while a lead hangs free."""
     kind = str(
         st.segmented_control(
             "instrument", list(KINDS), default="volts", key="measure_kind", format_func=KINDS.__getitem__,
@@ -64,34 +59,31 @@ def choose(held: Held, seen: Seen) -> Setup:
         )
     )  # fmt: skip
     if kind == "look":
-        part = _choice("look at", sights(held), "look_at", "a connector, fuse, relay, ground or wire")
-        return _set_up(held, seen, kind, f"look {part}" if part else "")
+        part = choose_from("look at", sights(held), "look_at", "a connector, fuse, relay, ground or wire")
+        return kind, f"look {part}" if part else ""
     if kind == "amps":
-        place = _choice("open the loop at", loops(held), "loop_at", "a fuse, pin or battery clamp")
-        return _set_up(held, seen, kind, f"measure amps {place}" if place else "")
+        place = choose_from("open the loop at", loops(held), "loop_at", "a fuse, pin or battery clamp")
+        return kind, f"measure amps {place}" if place else ""
     red, black = _leads(held, seen)
     head = f"load {red} to {black}" if kind == "load" else f"measure {kind} {red} to {black}"
     if kind == "load":
         head += f" with {_lamp('lamp_w'):g} W lamp"
-    elif kind == "volts":
+    way = choose_way(held, seen, (red, black), "way")
+    if kind == "volts":
         head += _burning(held, seen)
-    way = _way(held, seen, [point for point in (red, black) if point])
-    return _set_up(held, seen, kind, f"{head}{way}" if red and black else "")
+    return kind, f"{head}{way}" if red and black else ""
 
 
-def go(held: Held, setup: Setup) -> None:
-    """The button that measures, what to mind, and what the panel has to say against it."""
-    words = {"look": "Look", "load": "Hold the lamp there"}.get(setup.kind, "Measure")
+def go(held: Held, seen: Seen, kind: str, sentence: str) -> None:
+    """The button that measures, and what to mind before."""
+    words = {"look": "Look", "load": "Hold the lamp there"}.get(kind, "Measure")
     st.button(
-        words, key="measure", type="primary", disabled=not setup.sentence,
-        icon=":material/visibility:" if setup.kind == "look" else ":material/electric_meter:",
-        on_click=partial(ask_to_do, setup.sentence, pause_s=0.0),
+        words, key="measure", type="primary", disabled=not sentence,
+        icon=":material/visibility:" if kind == "look" else ":material/electric_meter:",
+        on_click=partial(ask_to_do, sentence, pause_s=0.0),
     )  # fmt: skip
-    if setup.problem:
-        st.caption(setup.problem)
-    if setup.what is not None:
-        for text in cautions.of(setup.what, held.car):
-            st.caption(f":material/warning: {text} {MAKER if text == cautions.AIRBAG else ''}")
+    if sentence:
+        mind(held, as_observation(held, seen, sentence))
 
 
 def beside(held: Held) -> None:
@@ -109,23 +101,13 @@ def put_probe(lead: str, node: str) -> None:
 
 def _leads(held: Held, seen: Seen) -> tuple[str, str]:
     known = terminals(held, seen)
-    red = _choice(":red[●] red lead on", known, "probe_red", "pin, cavity, fuse, ground, DLC pin")
+    red = choose_from("red lead (+) on", known, "probe_red", "pin, cavity, fuse, ground, DLC pin")
     with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
-        black = _choice("⚫ black lead on", known, "probe_black", "pin, cavity, fuse, ground, DLC pin")
+        black = choose_from("black lead (−) on", known, "probe_black", "pin, cavity, fuse, ground, DLC pin")
         st.button(
             "", key="swap_leads", icon=":material/swap_vert:", help="swap the leads", on_click=_swap_leads
         )
     return red, black
-
-
-def _choice(label: str, known: dict[str, str], key: str, placeholder: str) -> str:
-    if st.session_state.get(key) not in known:
-        st.session_state[key] = None
-    chosen = st.selectbox(
-        label, list(known), key=key, index=None, placeholder=placeholder, persist_state="session",
-        format_func=lambda name: known.get(name, name),
-    )  # fmt: skip
-    return chosen or ""
 
 
 def _swap_leads() -> None:
@@ -148,38 +130,19 @@ def _burning(held: Held, seen: Seen) -> str:
     if not st.toggle("while a lamp burns somewhere", key="lamp_burns", persist_state="session"):
         return ""
     known = terminals(held, seen)
-    a = _choice("lamp from", known, "lamp_a", "a terminal")
-    b = _choice("lamp to", known, "lamp_b", "a terminal")
+    a = choose_from("lamp from", known, "lamp_a", "a terminal")
+    b = choose_from("lamp to", known, "lamp_b", "a terminal")
     watt = _lamp("burning_w")
     return f" while {watt:g} W lamp at {a} to {b}" if a and b else ""
 
 
-def _way(held: Held, seen: Seen, points: list[str]) -> str:
-    possible = ways(as_seen(held.car, seen), points)
-    if len(possible) < 2:
-        return ""
-    if st.session_state.get("way") not in [GENTLEST, *possible]:
-        st.session_state.way = GENTLEST
-    chosen = st.selectbox("how", [GENTLEST, *possible], key="way", persist_state="session")
-    return "" if chosen == GENTLEST else f" by {chosen}"
-
-
-def _set_up(held: Held, seen: Seen, kind: str, sentence: str) -> Setup:
-    if not sentence:
-        return Setup(kind, "")
-    try:
-        return Setup(kind, sentence, parse_observation(sentence, as_seen(held.car, seen)))
-    except EditProblem as problem:
-        return Setup(kind, sentence, None, str(problem))
-
-
-def _keep_on(setup: Setup) -> None:
-    can_stay = setup.kind in ("volts", "ohms", "continuity") and bool(setup.sentence)
+def _keep_on(kind: str, sentence: str) -> None:
+    can_stay = kind in ("volts", "ohms", "continuity") and bool(sentence)
     on = st.toggle(
         "keep the leads on: measure again after each action", key="keep_leads", disabled=not can_stay,
         persist_state="session",
     )  # fmt: skip
-    st.session_state.watched = setup.sentence if on and can_stay else ""
+    st.session_state.watched = sentence if on and can_stay else ""
 
 
 def _expected(held: Held) -> None:
@@ -193,7 +156,7 @@ def _expected(held: Held) -> None:
             sheet.show(expected_table(lines), "expected", _set_up_expected)
 
 
-def _expected_at(held: Held, at: str) -> list:
+def _expected_at(held: Held, at: str) -> list[Expected]:
     owner = {"BAT+": "BAT", "BAT-": "BAT"}.get(at, at)
     papers = papers_of(held)
     for name in (owner, owner.rpartition(".")[0]):

@@ -10,11 +10,13 @@ from collections.abc import Iterable
 
 import streamlit as st
 
-from sim.bench.observations import places, reach
+from sim.bench.observations import Observation, parse_observation, places, reach
+from sim.instruments import cautions
 from sim.instruments.service import ServiceInformation
 from sim.vehicle.car import Car
 from sim.vehicle.edits import nodes_of
 from sim.vehicle.problems import EditProblem
+from ui.cautions import MAKER
 from ui.diagram import connector_words
 from ui.seen import Seen
 from ui.session import Held
@@ -23,6 +25,7 @@ ENDS = {
     "30": "feed of its contact", "87": "its contact, switched", "86": "its coil, driven end",
     "85": "its coil, ground end",
 }  # fmt: skip
+GENTLEST = "the gentlest way"
 POSTS = {
     "BAT+": "battery, plus post",
     "BAT-": "battery, minus post",
@@ -47,6 +50,45 @@ def terminals(held: Held, seen: Seen) -> dict[str, str]:
     if seen.connectors_off not in known:
         known[seen.connectors_off] = dict(_listed(held.car, papers, seen.connectors_off))
     return known[seen.connectors_off]
+
+
+def choose_from(label: str, known: dict[str, str], key: str, placeholder: str) -> str:
+    """A box to search in; what is chosen in it, or nothing."""
+    if st.session_state.get(key) not in known:
+        st.session_state[key] = None
+    chosen = st.selectbox(
+        label, list(known), key=key, index=None, placeholder=placeholder, persist_state="session",
+        format_func=lambda name: known.get(name, name),
+    )  # fmt: skip
+    return chosen or ""
+
+
+def choose_way(held: Held, seen: Seen, points: Iterable[str], key: str) -> str:
+    """How the points are reached, as the end of a sentence; nothing for the gentlest way."""
+    possible = [GENTLEST, *ways(as_seen(held.car, seen), points)]
+    if len(possible) < 3:
+        return ""
+    if st.session_state.get(key) not in possible:
+        st.session_state[key] = GENTLEST
+    chosen = st.selectbox("how", possible, key=key, persist_state="session")
+    return "" if chosen == GENTLEST else f" by {chosen}"
+
+
+def as_observation(held: Held, seen: Seen, sentence: str) -> Observation | str:
+    """What a sentence means on the car as far as it can be seen, or why it means nothing."""
+    try:
+        return parse_observation(sentence, as_seen(held.car, seen))
+    except EditProblem as problem:
+        return str(problem)
+
+
+def mind(held: Held, what: Observation | str) -> None:
+    """What to mind before a measurement, or why it cannot be made."""
+    if isinstance(what, str):
+        st.caption(what)
+        return
+    for text in cautions.of(what, held.car):
+        st.caption(f":material/warning: {text} {MAKER if text == cautions.AIRBAG else ''}")
 
 
 def as_seen(car: Car, seen: Seen) -> Car:
@@ -93,7 +135,10 @@ def sights(held: Held) -> dict[str, str]:
         **{name: f"{name} · module {one.title}".rstrip() for name, one in car.claimed.modules.items()},
     }
     words = papers_of(held).words_at
-    rest = {name: f"{name} · {words(name)}" if name in car.pins else name for name in places(car)}
+    rest = {
+        name: f"{name} · {words(name)}" if name in car.pins else f"wire or splice {name}"
+        for name in places(car)
+    }
     return {**named, **{name: text for name, text in rest.items() if name not in named}}
 
 
@@ -105,7 +150,7 @@ def _listed(car: Car, papers: ServiceInformation, off: frozenset[str]) -> Iterab
     for name in sorted(off):
         for pin in car.connectors[name].pins:
             if ":" in pin.inner:
-                yield pin.inner, f"{pin.inner} · the module's own side of {pin.id}"
+                yield pin.inner, f"{pin.inner} · the part's own side of {pin.id}"
     for node in outer:
         if node not in POSTS and node not in car.claimed.grounds and node not in car.pins:
             yield node, f"{node} · {_words(node, car, papers)}"

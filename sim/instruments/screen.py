@@ -1,30 +1,55 @@
 """The scope's screen as a matplotlib figure: grid, traces, levels, the frames that ran.
 
     figure(picture).savefig("sweep.png")
+    figure(picture, paint=NIGHT, size_in=(5.0, 4.4))      # dark, and for a narrow screen
 
 Not modelled: brightness, the knobs.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from matplotlib.figure import Figure
 
 from sim.instruments.scope import Cursors, Picture
 
-PAINT = ("#b8860b", "#1f6f43")  # first and second channel; common practice: CAN high yellow, CAN low green
+
+@dataclass(frozen=True, slots=True)
+class Paint:
+    """Colours of the screen. traces: of both channels; common practice: CAN high yellow, low green."""
+
+    traces: tuple[str, str]
+    paper: str
+    ink: str
+    grid: str
+    cursor: str
+
+
+DAY = Paint(("#b8860b", "#1f6f43"), "#ffffff", "#23282c", "#d9dee3", "#9a2a2a")
+NIGHT = Paint(("#e6bf4f", "#6fbf98"), "#15191c", "#e8e6e0", "#363e43", "#e5837c")
 UNITS = ((1e-3, 1e6, "µs"), (1.0, 1e3, "ms"), (float("inf"), 1.0, "s"))  # sweeps below, factor, unit
 MARGIN_V = 0.4
+LEGEND_FROM_IN = 6.0  # on a narrower screen it would cover the traces
 
 
-def figure(picture: Picture, cursors: Cursors | None = None, title: str = "") -> Figure:
+def figure(
+    picture: Picture,
+    cursors: Cursors | None = None,
+    title: str = "",
+    paint: Paint = DAY,
+    size_in: tuple[float, float] = (9.6, 4.2),
+) -> Figure:
     """Both channels over one time axis, 0 at the first edge; cursors as dashed lines with their readings."""
     factor, unit = next((factor, unit) for limit_s, factor, unit in UNITS if picture.sweep_s < limit_s)
-    drawn = Figure(figsize=(9.6, 4.2), layout="constrained")
+    drawn = Figure(figsize=size_in, layout="constrained", facecolor=paint.paper)
     axes = drawn.subplots()
-    for number, (one, paint) in enumerate(zip(picture.channels, PAINT, strict=False), start=1):
+    axes.set_facecolor(paint.paper)
+    axes.tick_params(colors=paint.ink)
+    for number, (one, trace) in enumerate(zip(picture.channels, paint.traces, strict=False), start=1):
         words = "floating" if one.floating else f"at rest {one.rest_v:.3f} V"
         label = f"{number}: {one.a} to {one.b}, {words}"
-        axes.plot(one.time_s * factor, one.volt, color=paint, linewidth=1.3, label=label)
+        axes.plot(one.time_s * factor, one.volt, color=trace, linewidth=1.3, label=label)
     low = min(float(one.volt.min()) for one in picture.channels)
     high = max(float(one.volt.max()) for one in picture.channels)
     axes.set_ylim(min(low, 0.0) - MARGIN_V, max(high, 3.0) + 2.5 * MARGIN_V)
@@ -34,12 +59,18 @@ def figure(picture: Picture, cursors: Cursors | None = None, title: str = "") ->
     for start_s, end_s, words in picture.frames:
         middle = (max(start_s, picture.channels[0].time_s[0]) + end_s) / 2 * factor
         if len(picture.frames) <= 4:
-            axes.text(middle, max(high, 3.0) + MARGIN_V, words, ha="center", fontsize=7, color="#56606b")
+            axes.text(middle, max(high, 3.0) + MARGIN_V, words, ha="center", fontsize=7, color=paint.ink)
     for time_s in cursors.times_s if cursors else ():
-        axes.axvline(time_s * factor, color="#9a2a2a", linestyle="--", linewidth=0.9)
-    axes.set_xlabel(f"time in {unit}, 0 is the first edge")
-    axes.set_ylabel("V")
-    axes.grid(color="#d9dee3", linewidth=0.6)
-    axes.legend(loc="upper right", fontsize=8, framealpha=0.9)
-    axes.set_title(title or picture.display, fontsize=9, loc="left")
+        axes.axvline(time_s * factor, color=paint.cursor, linestyle="--", linewidth=0.9)
+    axes.set_xlabel(f"time in {unit}, 0 is the first edge", color=paint.ink)
+    axes.set_ylabel("V", color=paint.ink)
+    axes.grid(color=paint.grid, linewidth=0.6)
+    for edge in axes.spines.values():
+        edge.set_color(paint.grid)
+    if size_in[0] >= LEGEND_FROM_IN:
+        axes.legend(
+            loc="upper right", fontsize=8, framealpha=0.9, facecolor=paint.paper, edgecolor=paint.grid,
+            labelcolor=paint.ink,
+        )  # fmt: skip
+    axes.set_title(title or picture.display, fontsize=9, loc="left", color=paint.ink, wrap=True)
     return drawn

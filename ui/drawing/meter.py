@@ -12,6 +12,7 @@ from sim.instruments.eye import Look
 from sim.instruments.lamp import Loaded
 from sim.instruments.meter import Measured
 from sim.instruments.result import Result, digits
+from sim.instruments.scope import Picture
 from sim.instruments.service import Expected
 from ui.readings import Reading
 
@@ -31,7 +32,15 @@ def display(reading: Reading) -> str:
             face = _eye(result, reading.time_s)
         case _:
             face = f'<div class="meter"><div class="digits">{escape(result.display)}</div></div>'
-    return face + _said(result)
+    return face + said(result)
+
+
+def blank() -> str:
+    """A meter that has shown nothing yet."""
+    return (
+        '<div class="meter"><div class="title"><span>nothing measured yet</span></div>'
+        '<div class="digits dim">– – –</div></div>'
+    )
 
 
 def strip(reading: Reading) -> str:
@@ -45,8 +54,9 @@ def strip(reading: Reading) -> str:
 def readings_table(readings: Iterable[Reading]) -> str:
     """Readings, the last one on top; each can be picked to be taken again."""
     rows = "".join(
-        f'<tr data-id="{reading.place}" tabindex="0"><td class="code dim small">{reading.time_s:.1f} s</td>'
-        f'<td>{escape(reading.result.action)}</td><td class="code">{escape(_short(reading.result))}</td></tr>'
+        f'<tr data-id="{reading.place}" tabindex="0"><td>{escape(reading.result.action)}<br>'
+        f'<span class="dim small">at {reading.time_s:.1f} s</span></td>'
+        f'<td class="code shown">{escape(_short(reading.result))}</td></tr>'
         for reading in reversed(list(readings))
     )
     return f'<div class="scroll"><table>{rows}</table></div>'
@@ -67,7 +77,7 @@ def expected_table(lines: Iterable[Expected]) -> str:
 def _short(result: Result) -> str:
     if isinstance(result, Look):
         return f"{len(result.finds)} found" if result.finds else "nothing found"
-    return result.display
+    return "a sweep" if isinstance(result, Picture) else result.display
 
 
 def _meter(result: Measured, time_s: float) -> str:
@@ -130,7 +140,8 @@ def _in_series(place: str) -> str:
     return f'<div class="leads"><span>in series at {escape(place)}</span></div>'
 
 
-def _said(result: Result) -> str:
+def said(result: Result) -> str:
+    """What a trainer would say about a reading, and what taking it has spoilt."""
     notes = "".join(f"<li>{escape(text)}</li>" for text in result.notes)
     harm = "".join(f'<li class="harm">On a real car: {escape(text)}</li>' for text in result.harm)
     return f'<ul class="said">{notes}{harm}</ul>' if notes or harm else ""
