@@ -155,9 +155,9 @@ class LiveCar:
             self.world.tester_event = self.world.record("action", "person", f"the tester {words}")
         self.touch()
 
-    def plug_in(self) -> None:
+    def plug_in(self, plugged: bool = True) -> None:
         """An adapter stays at the diagnostic connector: it hears and acknowledges, and keeps nobody awake."""
-        self.adapter_plugged = True
+        self.adapter_plugged = plugged
         self.touch()
 
     @property

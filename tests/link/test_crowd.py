@@ -106,3 +106,20 @@ def test_clients_that_vanish_leave_nothing_behind(link: LiveLink) -> None:
     doip_server = link.doip
     assert wait_until(lambda: doip_server.connections == 0)
     assert wait_until(lambda: not link.car.bench.live.tester_active)
+
+
+def test_a_link_that_ends_leaves_the_connector_free() -> None:
+    """With clients still connected: the car may sleep afterwards, and its own tester reads it as before."""
+    bench = bench_of("six-modules")
+    with LiveLink(bench, doip_port=0, can_buses=("virtual:left behind",)) as link:
+        connection = socket.create_connection((HOST, port_of(link)), timeout=5)
+        connection.sendall(activation(0x0E11))
+        assert routing_code(connection) == doip_bytes.Routing.ACTIVATED
+        assert bench.live.tester_active
+    connection.close()
+    bench.do("wait 30 s")
+    assert {"asleep"} == {module.state for module in bench.live.modules.values()}
+    report = bench.do("scan").report
+    assert report is not None
+    assert () == report.silent
+    assert bench.live.network.tap is None

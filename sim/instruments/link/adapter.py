@@ -187,6 +187,7 @@ class Adapter:
         self._raw_waiting = 0
         self._raw_hold: Timer | None = None
         self._ears: list[OnFrame] = []
+        self._end_tap: Callable[[], None] = _nothing
         live.network.listen(TESTER, self._heard)
 
     def hold(self, holder: object, on_awake: Callable[[], None]) -> None:
@@ -265,8 +266,17 @@ class Adapter:
         """
         if not self._ears:
             self._live.plug_in()
-            add_tap(self._live, self._tapped)
+            self._end_tap = add_tap(self._live, self._tapped)
         self._ears.append(ear)
+
+    def unplug(self) -> None:
+        """Take the adapter out of the connector: nobody holds the car awake any more."""
+        self._holders.clear()
+        self._live.tester(False)
+        self._live.plug_in(False)
+        self._end_tap()
+        self._ears.clear()
+        self._end_tap = _nothing
 
     def _wake_up(self) -> None:
         """Frames that only wake modules up, as `sim.bench.tester` sends them."""

@@ -81,6 +81,8 @@ class LiveLink:
             bridge.stop()
         if self.doip:
             self.doip.stop()
+        if self.car.running:
+            self.car.call(self.adapter.unplug)
         self.car.stop()
 
     def do(self, text: str) -> Outcome:
