@@ -1,0 +1,125 @@
+"""A gateway: what it passes on, and what it refuses until it is unlocked."""
+
+from collections.abc import Callable
+
+import pytest
+
+from sim import scenarios_folder
+from sim.bench.bench import Bench
+from sim.bench.tester import Report
+from sim.modules.tester import Done, Refused
+from sim.network.frames import Frame
+from sim.vehicle.reading import read_car
+
+Make = Callable[..., Bench]
+Tell = Callable[..., list[tuple[float, str]]]
+
+GUARDED = """
+car: Guarded
+buses:
+  drive: {line: [ECM terminated, TCM, GW terminated]}
+  body: {bitrate_bps: 125000, line: [GW terminated, IPC terminated]}
+  diag: {line: [GW terminated, DLC, R1 terminator]}
+fuses:
+  F1: {rating_a: 10, feeds: ECM}
+  F2: {rating_a: 10, feeds: TCM}
+  F3: {rating_a: 10, feeds: GW}
+  F4: {rating_a: 10, feeds: IPC}
+  F5: {rating_a: 5, feeds: DLC}
+modules:
+  GW: {gateway: {refuses_until_unlocked: [clear], delay_ms: 5}}
+  ECM: {sends: {engine: {id: 0x0C0, period_ms: 50, signals: [load]}}, signals: {load: {value: 4}}}
+  TCM: {hears: [ECM]}
+  IPC: {hears: [ECM, TCM]}
+"""
+
+
+@pytest.fixture
+def guarded(tiny: Make) -> Bench:
+    bench = tiny(text=GUARDED)
+    bench.do("wait 1 s")
+    return bench
+
+
+def scanned(bench: Bench) -> Report:
+    report = bench.do("scan").report
+    assert report is not None
+    return report
+
+
+def test_messages_that_somebody_needs_pass_after_the_delay(guarded: Bench) -> None:
+    """The engine message is wanted on the body bus and sent on there; nothing comes back the other way."""
+    frames: list[tuple[float, float, int, str]] = []
+    guarded.live.network.tap = lambda start_s, end_s, frame, sender: frames.append(
+        (start_s, end_s, frame.can_id, sender)
+    )
+    guarded.do("wait 0.5 s")
+    sent = [end_s for _, end_s, can_id, sender in frames if (can_id, sender) == (0x0C0, "ECM.drive")]
+    passed = [start_s for start_s, _, can_id, sender in frames if (can_id, sender) == (0x0C0, "GW.body")]
+    assert len(sent) == len(passed) == 10
+    assert [0.005] * 10 == [pytest.approx(b - a, abs=2e-3) for a, b in zip(sent, passed, strict=True)]
+    ipc_id = guarded.car.messages.sent["IPC.status"].can_id
+    assert {"IPC.body"} == {sender for _, _, can_id, sender in frames if can_id == ipc_id}
+
+
+def test_reading_passes_and_clearing_is_refused(guarded: Bench, told: Tell) -> None:
+    """Negative response 33, security access denied (ISO 14229-1), also for one that is not there."""
+    guarded.do_all(["unplug TCM", "wait 5 s"])
+    codes = {("IPC", "U0101-87")}
+    assert (codes, ("TCM",)) == (scanned(guarded).codes, scanned(guarded).silent)
+    answers = guarded.do("clear").answers
+    assert {name: Refused(name, 0x14, 0x33) for name in ("GW", "ECM", "TCM", "IPC")} == answers
+    assert codes == scanned(guarded).codes
+    refusals = {text for _, text in told(guarded, "refused")}
+    assert {"GW refuses service 14: it is locked"} == refusals
+
+
+def test_unlocked_it_lets_clearing_pass(guarded: Bench) -> None:
+    """Seed and key open it until the session ends: 5 s after the tester's last word (S3, ISO 14229-2)."""
+    guarded.do_all(["unplug TCM", "wait 5 s", "plug TCM", "wait 3 s"])
+    assert {"GW": True} == {name: isinstance(a, Done) for name, a in guarded.do("unlock GW").answers.items()}
+    assert {"GW", "ECM", "TCM", "IPC"} == {
+        name for name, answer in guarded.do("clear").answers.items() if isinstance(answer, Done)
+    }
+    assert frozenset() == scanned(guarded).codes
+    guarded.do("wait 6 s")
+    assert isinstance(guarded.do("clear IPC").answers["IPC"], Refused)
+
+
+def test_a_long_scan_keeps_it_open(guarded: Bench) -> None:
+    """Silent modules make a scan long; the tester keeps the session alive all the while."""
+    guarded.do_all(["unlock GW", "unplug IPC", "unplug TCM", "wait 1 s"])
+    for _ in range(8):
+        guarded.do("scan")
+    assert isinstance(guarded.do("clear ECM").answers["ECM"], Done)
+
+
+def test_a_wrong_key_does_not_open_it(guarded: Bench) -> None:
+    """The tester's key for another seed: negative response 35, invalid key."""
+    tester = guarded.tester
+    tester._keys.key = lambda seed: bytes(len(seed))  # type: ignore[method-assign]
+    answer = guarded.do("unlock GW").answers["GW"]
+    assert isinstance(answer, Refused)
+    assert (0x27, "invalid key") == (answer.service, answer.text)
+    assert isinstance(guarded.do("clear ECM").answers["ECM"], Refused)
+
+
+def test_a_request_to_all_that_is_guarded_is_dropped(guarded: Bench) -> None:
+    """Clearing by the functional address: nobody gets it, nobody answers (no negative responses there)."""
+    guarded.do_all(["unplug TCM", "wait 5 s"])
+    live = guarded.live
+    live.tester(True, "clears all at once")
+    live.run(0.01)
+    live.network.send("TESTER", Frame(0x7DF, bytes([4, 0x14, 0xFF, 0xFF, 0xFF, 0xCC, 0xCC, 0xCC])))
+    guarded.do("wait 1 s")
+    assert {("IPC", "U0101-87")} == scanned(guarded).codes
+
+
+def test_two_gateways_in_a_row() -> None:
+    """The minibus: from the diagnostic line over gateway and upfit module to the wheelchair lift."""
+    bench = Bench(read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml"))
+    bench.do_all(["wait 12 s"])
+    assert () == scanned(bench).silent
+    bench.do_all(["unplug UFM.C1", "wait 1 s"])
+    upfit = ("UFM", "SLD", "STEP", "LIFT", "TACHO", "RDM", "SIGN", "PAXC", "TRM")
+    assert set(upfit) == set(scanned(bench).silent)
