@@ -1,6 +1,6 @@
 """Frame depth and stream depth give the same codes, statuses, module states and lamps.
 
-Random faults and actions on both cars. `BUSBAY_RANDOM_DAYS` sets how many; the suite lives 40, and 3000 is the
+Random faults and actions on both cars. `BUSBAY_RANDOM_DAYS` sets how many; the suite lives 40, 3000 is the
 long run. Every day ends with some quiet seconds: at one and the same instant a message that is some
 milliseconds late in arbitration may or may not have arrived yet.
 """
