@@ -3,6 +3,8 @@
     drawing(service, "ECM")          # a module with everything on its pins
     drawing(service, "F11")          # a fuse or relay and what it feeds
     drawing(service, "powertrain")   # a bus line
+    drawing(service, "G2")           # a ground point and everything that ends on it
+    drawing(service, "map_sensor")   # a sensor with its three wires
     face(service, "ECM.C1")          # a connector's face with its pin table
 
 Every part carries `data-id`, the terminal or part a click on it means: a probe can be put there. Current runs
@@ -13,17 +15,19 @@ Not modelled: crossings kept apart on one page, shields, twisted pairs drawn as 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 
-from sim.instruments.service import ServiceInformation, Step
+from sim.instruments.service import GROUND, ServiceInformation, Step
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem
 
 COLUMN, ROW, MARGIN = 148, 60, 24  # px
 HALF_WIDTH = {"fuse": 22, "load": 22, "relay": 22, "switch": 22, "driver": 22, "pin": 7, "clamp": 7}
 BOX_W = 176
+LABEL_W = 190.0
+LONG_NAME = 8
 INK, WIRE, FAINT = "#1b1f24", "#3b4a5a", "#8a95a1"
 PAINT = {
     "RD": "#c22f2f", "BN": "#7a4a24", "YE": "#b8920a", "GN": "#2e8540", "BU": "#2563a8", "VT": "#7d4aa8",
@@ -95,8 +99,15 @@ class _Sheet:
 
 
 def drawing(service: ServiceInformation, name: str) -> str:
-    """The diagram of a module, fuse, relay, load, switch or bus; raises `EditProblem` for an unknown name."""
+    """The diagram of a module, fuse, relay, load, switch, bus, ground point or sensor.
+
+    Raises `EditProblem` for an unknown name.
+    """
     vehicle = service.vehicle
+    if name in vehicle.grounds:
+        return _ground(service, name)
+    if name in vehicle.sensors:
+        return _sensor(service, name)
     if name in vehicle.modules:
         return _module(service, name)
     if name in vehicle.buses:
@@ -132,7 +143,8 @@ def _step_mark(sheet: _Sheet, step: Step, x: float, y: float) -> None:
                 f'<path d="M{x - 6:g} {y - 7:g} l7 7 l-7 7 M{x + 1:g} {y - 7:g} l7 7 l-7 7" fill="none" '
                 f'stroke="{INK}" stroke-width="1.6"/>'
             )
-    inside.text(x, y - 16, step.name, bold=True)
+    below = step.kind == "splice" and len(step.name) > LONG_NAME  # the wires' colours stand above
+    inside.text(x, y + 20 if below else y - 16, step.name, bold=True)
     if step.kind != "splice":
         inside.text(x, y + (36 if step.kind == "ground" else 24), _short(step.words), size=11, ink=FAINT)
     # a target of its own size, so that thin symbols are easy to hit
@@ -297,6 +309,79 @@ def _to_ground(service: ServiceInformation, node: str) -> list[Step]:
     if end is None or passes_module:
         return [Step("pin", far, service.words_at(far), far) for far in service.far_ends(node)[:1]]
     return back[: end + 1]
+
+
+# -- a ground point, a sensor --------------------------------------------------------------------------------
+
+
+def _ground(service: ServiceInformation, name: str) -> str:
+    """A row for each pin and load that ends on a ground point; the rows meet in one bar."""
+    entry = next(one for one in service.grounds if one.name == name)
+    ends = [end if end in service.pins else f"{end}.2" for end in entry.serves]
+    ways = {end: [step for step in _to_ground(service, end) if step.name != end] for end in ends}
+    rows = {end: [step for step in way if step.kind != "ground"] for end, way in ways.items()}
+    sheet = _Sheet()
+    right = _ends_at(rows)
+    y = top = MARGIN + 40.0
+    for end, steps in rows.items():
+        _row_from(service, sheet, end, steps, y, right)
+        y += ROW
+    sheet.wire(right, top, right, y - ROW + 44, GROUND)
+    inside = _Sheet()
+    inside.text(right + 14, y - ROW + 40, name, anchor="start", bold=True)
+    inside.text(right + 22, y - ROW + 62, entry.location or entry.title, 11, "start", FAINT)
+    for k, half in enumerate((12, 8, 4)):
+        foot = y - ROW + 44 + 4 * k
+        inside.wire(right - half, foot, right + half, foot)
+    inside.marks.append(
+        f'<rect x="{right - 20:g}" y="{y - ROW + 22:g}" width="90" height="46" fill="transparent"/>'
+    )
+    sheet.part(name, f"ground point {name}: {entry.location or entry.title}", inside.marks)
+    sheet.reach(right + 30 + 7 * len(entry.location or entry.title), y - ROW + 70)
+    return sheet.svg(f"Wiring diagram of ground point {name}")
+
+
+def _sensor(service: ServiceInformation, name: str) -> str:
+    """The three wires of a sensor, from the module's pins."""
+    spec = service.vehicle.sensors[name]
+    pins = service.face(name).pins
+    ways = [service.wire_way(end, pin.id) for end, pin in zip(service.sensor_ends(name), pins, strict=True)]
+    rows = {end: list(steps) for end, steps in zip(service.sensor_ends(name), ways, strict=True)}
+    sheet = _Sheet()
+    right = _ends_at(rows)
+    top = MARGIN + 40.0
+    sheet.box(right, top - 36, BOX_W, 2 * ROW + 66, "#f4f6f8")
+    sheet.text(right + BOX_W / 2, top - 18, name, size=15, bold=True)
+    sheet.text(right + BOX_W / 2, top + 2 * ROW + 24, _short(spec.title or "sensor"), size=11, ink=FAINT)
+    for place, ((end, steps), pin) in enumerate(zip(rows.items(), pins, strict=True)):
+        y = top + place * ROW
+        _row_from(service, sheet, end, steps, y, right)
+        inside = _Sheet()
+        inside.marks.append(
+            f'<circle cx="{right:g}" cy="{y:g}" r="5" fill="#ffffff" stroke="{INK}" stroke-width="1.6"/>'
+        )
+        inside.text(right + 12, y + 4, f"{pin.cavity} {pin.function}", anchor="start")
+        sheet.part(pin.id, f"{pin.id}: {pin.words}", inside.marks)
+    return sheet.svg(f"Wiring diagram of {name}")
+
+
+def _ends_at(rows: Mapping[str, Sequence[Step]]) -> float:
+    """Where rows behind their labels end, the longest with its steps."""
+    return MARGIN + LABEL_W + 60 + max((len(steps) for steps in rows.values()), default=0) * (COLUMN - 30)
+
+
+def _row_from(
+    service: ServiceInformation, sheet: _Sheet, end: str, steps: Sequence[Step], y: float, right: float
+) -> None:
+    """A terminal's name, and its wire through what lies on the way."""
+    inside = _Sheet()
+    inside.text(MARGIN, y - 1, end, anchor="start", bold=True)
+    inside.text(MARGIN, y + 13, _short(service.words_at(end) or "load"), size=11, anchor="start", ink=FAINT)
+    inside.marks.append(
+        f'<rect x="{MARGIN:g}" y="{y - 16:g}" width="{LABEL_W - 10:g}" height="34" fill="transparent"/>'
+    )
+    sheet.part(end, f"{end}: {service.words_at(end) or 'load'}", inside.marks)
+    _row(sheet, steps, MARGIN + LABEL_W, y, right, service.colour(end))
 
 
 # -- a bus ---------------------------------------------------------------------------------------------------

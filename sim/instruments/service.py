@@ -17,7 +17,7 @@ Not modelled: shields, wire lengths, splice packs, several pages per circuit.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -175,6 +175,11 @@ class ServiceInformation:
     def connectors(self) -> tuple[str, ...]:
         """Names of all connectors that the diagrams show."""
         return tuple(self._car.connectors)
+
+    @property
+    def pins(self) -> Mapping[str, Pin]:
+        """Every pin that the diagrams show."""
+        return self._car.pins
 
     @cached_property
     def fuses(self) -> tuple[FuseEntry, ...]:
@@ -372,6 +377,19 @@ class ServiceInformation:
         if node not in graph or not nx.has_path(graph, node, "BAT-"):
             return ()
         return self._steps(nx.shortest_path(graph, node, "BAT-"))
+
+    def wire_way(self, a: str, b: str) -> tuple[Step, ...]:
+        """Splices and in-line connectors on the wire between two terminals."""
+        if a not in self._wires or b not in self._wires or not nx.has_path(self._wires, a, b):
+            return ()
+        return self._steps(nx.shortest_path(self._wires, a, b))
+
+    def sensor_ends(self, sensor: str) -> tuple[str, ...]:
+        """The module's pins that a sensor's supply, signal and ground come from."""
+        spec = self.vehicle.sensors[sensor]
+        ends = (end.split()[0].split(".", 1) for end in (spec.from_, spec.signal, spec.ground))
+        pins = (self._car.pin_of(module, function) for module, function in ends)
+        return tuple(pin.id for pin in pins if pin is not None)
 
     def _steps(self, nodes: list[str]) -> tuple[Step, ...]:
         ends = {"BAT+": "battery plus", "BAT-": "battery minus"}
