@@ -10,7 +10,7 @@ from ui.session import open_session
 # less air around the page, so that map and panel stand on one laptop screen
 STYLE = """<style>
 [data-testid="stMainBlockContainer"] { padding: 4.4rem 2rem 2rem; max-width: 1900px; }
-.st-key-panel [role="radiogroup"] { flex-wrap: wrap; }
+.st-key-panel [role="radiogroup"], .st-key-sheets [role="radiogroup"] { flex-wrap: wrap; }
 .st-key-panel button { padding-inline: 0.62rem; }
 @media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; } }
 </style>"""

@@ -11,8 +11,7 @@ from functools import partial
 import streamlit as st
 
 from sim.instruments.diagram import drawing, face
-from sim.instruments.service import ServiceInformation
-from sim.vehicle.problems import EditProblem
+from sim.instruments.service import ServiceInformation, module_title
 from ui import measure_panel
 from ui.diagram import connector_words
 from ui.drawing import sheet
@@ -22,6 +21,7 @@ from ui.seen import Seen, what_may_be_seen
 from ui.session import Held, work_off
 from ui.terminals import papers_of, terminals
 
+ORDER = ("dlc", "module", "sensor", "inline", "battery")
 LEADS = {"red": "red lead (+)", "black": "black lead (−)"}
 
 
@@ -43,7 +43,7 @@ def _page() -> None:
         if held.problem:
             with st.container(key="problem"):
                 st.error(held.problem, icon=":material/block:")
-        measure_panel.show(held, seen)
+        measure_panel.show(held, seen, to_diagrams=False)
 
 
 def _paper(held: Held, seen: Seen) -> None:
@@ -70,14 +70,11 @@ def _circuits(held: Held, seen: Seen) -> None:
 
 def _connectors(held: Held, seen: Seen) -> None:
     papers = papers_of(held)
-    names = {name: connector_words(held.car, held.car.connectors[name]) for name in papers.connectors}
+    plugs = [held.car.connectors[name] for name in papers.connectors if held.car.connectors[name].pins]
+    plugs.sort(key=lambda plug: ORDER.index(plug.kind))
+    names = {plug.id: connector_words(held.car, plug) for plug in plugs}
     name = _one_of("connector", names, "face")
-    try:
-        svg = face(papers, name)
-    except EditProblem as problem:
-        st.caption(str(problem))
-        return
-    _drawn(held, seen, svg, f"{held.car.title}: {names[name]}", name)
+    _drawn(held, seen, face(papers, name), f"{held.car.title}: {names[name]}", name)
 
 
 def _drawn(held: Held, seen: Seen, svg: str, title: str, name: str) -> None:
@@ -113,13 +110,16 @@ def _picked(held: Held, seen: Seen) -> None:
 def _circuit_names(held: Held) -> dict[str, str]:
     car = held.car.claimed
     kinds = (
-        ("module", car.modules), ("bus", car.buses), ("fuse", car.fuses), ("relay", car.relays),
+        ("bus", car.buses), ("fuse", car.fuses), ("relay", car.relays),
         ("ground point", car.grounds), ("sensor", car.sensors), ("load", car.loads), ("switch", car.switches),
     )  # fmt: skip
     return {
-        name: f"{name} · {kind}{f', {part.title}' if part.title else ''}"
-        for kind, parts in kinds
-        for name, part in parts.items()
+        **{name: f"{name} · {module_title(name, one.title, one.role)}" for name, one in car.modules.items()},
+        **{
+            name: f"{name} · {kind}{f', {part.title}' if part.title else ''}"
+            for kind, parts in kinds
+            for name, part in parts.items()
+        },
     }
 
 
@@ -177,7 +177,7 @@ def _values(held: Held, seen: Seen) -> None:
     car = held.car.claimed
     names = {
         "BAT": "battery",
-        **{name: f"{name} · module {one.title}".rstrip() for name, one in car.modules.items()},
+        **{name: f"{name} · {module_title(name, one.title, one.role)}" for name, one in car.modules.items()},
         "DLC": "DLC · diagnostic connector",
         **{name: f"{name} · sensor {one.title}".rstrip() for name, one in car.sensors.items()},
         "fuses": "all fuses", "relays": "all relays", "loads": "all loads",

@@ -36,14 +36,19 @@ SHOWN_READINGS = 40
 LEADS = ("red", "black")
 
 
-def show(held: Held, seen: Seen) -> None:
-    """The measuring panel."""
+def show(held: Held, seen: Seen, to_diagrams: bool = True) -> None:
+    """The measuring panel; `to_diagrams`: with a link to them."""
     readings = held.notebook.of(held.bench)
     with st.container(key="reading"):
         sheet.show(display(readings[-1]) if readings else blank(), "display")
     kind, sentence = choose(held, seen)
     go(held, seen, kind, sentence)
     _keep_on(kind, sentence)
+    if to_diagrams and "diagrams" in st.session_state.get("entries", {}):
+        st.page_link(
+            st.session_state.entries["diagrams"], label="Place the leads on a drawing",
+            icon=":material/schema:",
+        )  # fmt: skip
     _expected(held)
     if readings:
         with st.expander(f"Readings: {len(readings)}", expanded=len(readings) > 1):

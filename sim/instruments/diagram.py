@@ -242,7 +242,7 @@ def _right_of(service: ServiceInformation, sheet: _Sheet, pin: str, x: float, y:
     back = [step for step in service.way_back(pin) if step.name != pin]
     end = next((k for k, step in enumerate(back) if step.kind == "ground"), None)
     colour = service.colour(pin)
-    if end is not None and "ground" in service.words_at(pin):
+    if end is not None and service.words_at(pin) == "ground":
         _row(sheet, back[: end + 1], x, y, colour=colour)
         return
     far = service.far_ends(pin)
