@@ -65,15 +65,17 @@ class _Message:
     """What one channel has to send, and where it stands on the bus."""
 
     __slots__ = (
-        "awaited", "bus", "channel", "duration_ns", "end_ns", "flight", "followed", "live", "prev_end_ns",
-        "rank", "waits",
+        "awaited", "bus", "channel", "duration_ns", "end_ns", "end_rank", "flight", "followed", "live",
+        "prev_end_ns", "rank", "receivers", "waits",
     )  # fmt: skip
 
     def __init__(self, channel: str, frame: Frame, name: str) -> None:
         self.channel = channel
         self.rank = f"{arbitration_key(frame.can_id, frame.extended):08x} {channel} {name}"
+        self.end_rank = f"{_ENDS} {self.rank}"
         self.live = True  # its sender still wants it sent
         self.bus = _NO_BUS
+        self.receivers = _NO_BUS.audience
         self.duration_ns = 0
         self.end_ns = _NEVER  # of the newest frame to this bus, which may still be on the wire
         self.prev_end_ns = _NEVER  # of the frame before
@@ -97,6 +99,7 @@ class _Message:
 
     def join(self, bus: _Bus) -> None:
         self.bus = bus
+        self.receivers = bus.audience - {self.channel}
         self.end_ns = self.prev_end_ns = _NEVER
         self.measure()
 
@@ -312,6 +315,7 @@ class _Forward:
     receiver: str
     target: _Repeated
     delay_ns: int
+    rank: str
 
 
 @dataclass(slots=True, eq=False)
@@ -451,8 +455,9 @@ class CanNetwork(Network):
     def forward(self, source: Stream, receiver: str, target: Stream, delay_s: float) -> None:
         if not delay_s >= 0:
             raise ValueError(f"forwarding of stream {source.name}: delay {delay_s} s must not be below 0")
-        message = self._message(source)
-        message.forwards.append(_Forward(receiver, self._message(target), to_ns(delay_s)))
+        message, released = self._message(source), self._message(target)
+        rank = f"{_RELEASES} {released.rank} from {message.rank} by {receiver}"
+        message.forwards.append(_Forward(receiver, released, to_ns(delay_s), rank))
         self._attend(message, self._clock.now_ns())
 
     def unforward(self, source: Stream, receiver: str, target: Stream) -> None:
@@ -551,11 +556,18 @@ class CanNetwork(Network):
                     quiet_before_ns = self._clock.quiet_before_ns(_LOOK_AHEAD_S)
                     tapped = self.tap is not None
                 continue
+            elif kind is _Relay:
+                heappop(calendar)
+                message = item.target
+                if not message.live:
+                    continue
+                if item.data != message.stream.frame.data:
+                    self._renew(message, item.data, now_ns)
+                bus = message.bus
             else:
                 heappop(calendar)
-                message = self._released(item, now_ns)
-                if message is None:
-                    continue
+                message = item
+                message.join(self._bus(message.channel))
                 bus = message.bus
 
             if kind is not _Bus and (now_ns < bus.free_ns or bus.waiting):
@@ -570,18 +582,6 @@ class CanNetwork(Network):
             bus.sending = message
             if tapped or message.followed:
                 self._follow(message, now_ns)
-
-    def _released(self, item: _Single | _Relay, now_ns: int) -> _Message | None:
-        """A single frame, or the stream that a gateway releases with the data it received."""
-        if isinstance(item, _Single):
-            item.join(self._bus(item.channel))
-            return item
-        target = item.target
-        if not target.live:
-            return None
-        if item.data != target.frame.data:
-            self._renew(target, item.data, now_ns)
-        return target
 
     def _queue(self, message: _Message) -> None:
         """Let the message wait for its bus; the first that waits plans the arbitration."""
@@ -645,10 +645,10 @@ class CanNetwork(Network):
 
     def _follow(self, message: _Message, start_ns: int) -> None:
         """Have the end of the message's frame in the calendar."""
-        audience = message.bus.audience - {message.channel}
-        flight = _Flight(message, message.frame, message.version, start_ns, message.end_ns, audience)
+        end_ns = message.end_ns
+        flight = _Flight(message, message.frame, message.version, start_ns, end_ns, message.receivers)
         message.flight = flight
-        self._plan(message.end_ns, f"{_ENDS} {message.rank}", flight)
+        self._plan(end_ns, message.end_rank, flight)
 
     def _arrive(self, flight: _Flight, now_ns: int, clock_ns: int) -> int | None:
         """End of a frame. Returns the number of calls made, None if they must wait for the clock."""
@@ -674,11 +674,11 @@ class CanNetwork(Network):
 
     def _pass_on(self, source: _Repeated, flight: _Flight) -> None:
         """Let gateways take the frame that has just ended."""
+        data, end_ns, audience = flight.frame.data, flight.end_ns, flight.audience
         for forward in source.forwards:
-            if forward.receiver in flight.audience:
-                rank = f"{_RELEASES} {forward.target.rank} from {source.rank} by {forward.receiver}"
-                relay = _Relay(forward.target, flight.frame.data)
-                self._plan(flight.end_ns + forward.delay_ns, rank, relay)
+            if forward.receiver in audience:
+                relay = _Relay(forward.target, data)
+                heappush(self._calendar, (end_ns + forward.delay_ns, forward.rank, relay))
 
     # Lost messages
 
