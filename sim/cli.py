@@ -15,6 +15,7 @@ from ruamel.yaml import YAML
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench, Outcome
+from sim.bench.live import Unsettled
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.bench.why import Because, why_code, why_engine, why_mode, why_silent, why_telltale
 from sim.instruments.diagram import drawing, face
@@ -62,7 +63,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     chosen = parser.parse_args(arguments)
     try:
         status: int = chosen.run(chosen)
-    except Problem as problem:
+    except (Problem, Unsettled) as problem:
         print(f"busbay: {problem}", file=sys.stderr)
         return 1
     except BrokenPipeError:

@@ -60,13 +60,11 @@ class Bench:
     time begins. The battery is connected at time 0, so every module starts once and sleeps
     if nothing keeps it awake.
 
-    `depth` is `frame` (every frame) or `stream` (only changes of periodic messages, thousands of times faster;
-    it goes over to frame depth by itself where it cannot answer).
+    `depth` is `frame` (every frame) or `stream` (only changes of periodic messages, thousands of times
+    faster; it goes over to frame depth by itself where it cannot answer).
     """
 
-    def __init__(
-        self, car: Car, given: Iterable[str] = (), seed: int = 0, depth: Depth = "frame"
-    ) -> None:
+    def __init__(self, car: Car, given: Iterable[str] = (), seed: int = 0, depth: Depth = "frame") -> None:
         try:
             self._begin(car, given, seed, depth)
         except NotAtThisDepth:

@@ -30,7 +30,6 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
 from sim.vehicle.harness import TESTER
 from sim.vehicle.messages import Sent, bus_graph, shortest_bus_path
-from sim.vehicle.problems import Problem
 from sim.wiring.wiring import Culprit, Hearing, Reading, SwitchState, Wiring
 
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
@@ -46,7 +45,7 @@ _NETWORKS: dict[Depth, type[CanNetwork] | type[StreamNetwork]] = {
 }
 
 
-class Unsettled(Problem):
+class Unsettled(Exception):
     """The car chatters without end at one instant: a relay or driver that switches itself off."""
 
 

@@ -57,7 +57,7 @@ def look(bench: Bench) -> Seat:
 
 
 def _ignition(bench: Bench) -> str:
-    """The light of the start button (or the key's place): what the power-mode master holds, if it has supply."""
+    """The light of the start button (or the key's place): what the power-mode master holds, if supplied."""
     for module in bench.live.modules.values():
         if module.master:
             return module.master.mode if module.state != "unpowered" else "dark"

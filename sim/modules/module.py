@@ -25,8 +25,8 @@ from sim.modules.memory import CodeMemory, CodeRule, Snapshot, Status
 from sim.modules.monitors import TESTS_ABOVE_V, CircuitMonitor, Maturing, MessageMonitor
 from sim.modules.power_mode import PowerModeMaster
 from sim.modules.world import Timer, World
-from sim.network.streams import Stream, Watch
 from sim.network.frames import Frame
+from sim.network.streams import Stream, Watch
 from sim.vehicle.conditions import Condition, PowerMode
 from sim.vehicle.description import Signal
 

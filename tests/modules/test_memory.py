@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from udsoncan import Dtc
 
-from sim.vehicle.codes import CodeError, dtc_bytes
 from sim.modules.memory import CLEARED, CodeMemory, CodeRule, Snapshot, Status
+from sim.vehicle.codes import CodeError, dtc_bytes
 
 CODE = "U0100-87"
 
