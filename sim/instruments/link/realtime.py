@@ -14,6 +14,7 @@ programs send is not in the log.
 
 from __future__ import annotations
 
+import gc
 import math
 import queue
 import threading
@@ -72,6 +73,10 @@ class RealTime:
 
     def start(self) -> None:
         """Let time run."""
+        # One look of the garbage collector at a whole car takes as long as a hundred steps; what is there
+        # now stays as long as the car, so that only what comes later is looked at.
+        gc.collect()
+        gc.freeze()
         self._wall_s = self._clock()
         self._thread.start()
 
@@ -80,6 +85,7 @@ class RealTime:
         self._stopping.set()
         if self._thread.is_alive():
             self._thread.join(timeout=ANSWER_WAIT_S)
+        gc.unfreeze()
 
     @property
     def running(self) -> bool:
