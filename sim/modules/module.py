@@ -22,7 +22,7 @@ from sim.modules.facts import ENGINE_RPM, INVALID, Fact, Known, Verdict, judge
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Starter
 from sim.modules.memory import CodeMemory, CodeRule, Snapshot, Status
-from sim.modules.monitors import TESTS_ABOVE_V, CircuitMonitor, Maturing, MessageMonitor
+from sim.modules.monitors import TESTS_ABOVE_V, CircuitMonitor, Enabling, Maturing, MessageMonitor
 from sim.modules.power_mode import PowerModeMaster
 from sim.modules.world import Timer, World
 from sim.network.frames import Frame
@@ -72,6 +72,7 @@ class ControlModule:
         self.diagnostics = Diagnostics(self)
         self.control = self.diagnostics.control
         self.gateway = Gateway(self, routes) if self.spec.gateway else None
+        self._enablings: dict[tuple[Condition | None, float], Enabling] = {}
         watched = [one.check(pin) for pin, one in self.spec.references.items()]
         checks = [*self.spec.checks, *(check for check in watched if check is not None)]
         self.circuits: list[CircuitMonitor] = [CircuitMonitor(self, check) for check in checks]
@@ -165,6 +166,10 @@ class ControlModule:
         """A condition as far as this module can know it."""
         return judge(condition, self._read)
 
+    def enabling(self, when: Condition | None, after_s: float) -> Enabling:
+        """What lets the tests of one condition and settling time run."""
+        return self._enablings.setdefault((when, after_s), Enabling(self, when, after_s))
+
     def judge_monitoring(self, when: Condition | None) -> Verdict:
         """May a monitor run? Supply in range, and the file's condition, or by default ignition sense on."""
         if self.supply_v < TESTS_ABOVE_V:
@@ -243,6 +248,8 @@ class ControlModule:
         changed = self._drive_outputs()
         self._light_telltales()
         self._work_out_signals()
+        for enabling in self._enablings.values():
+            enabling.look()
         for monitor in self._watching():
             monitor.look()
         self._look_for_sleep()
@@ -525,8 +532,10 @@ class ControlModule:
             self.world.network.stop(stream)
         if self.gateway:
             self.gateway.stop()
+        for enabling in self._enablings.values():
+            enabling.stop()
         for monitor in self._watching():
-            monitor.stop()
+            monitor.rest()
 
     def _shut(self) -> None:
         """Everything that stops with the supply, a reset or sleep."""

@@ -15,6 +15,7 @@ from sim.modules.facts import INVALID, Verdict
 from sim.modules.world import Timer
 from sim.network.streams import Watch
 from sim.vehicle.codes import invalid_data_code, is_known_role, lost_communication_code
+from sim.vehicle.conditions import Condition
 from sim.vehicle.description import CircuitCheck
 from sim.vehicle.messages import Expected
 
@@ -93,28 +94,27 @@ class Maturing:
 
 
 class Enabling:
-    """Is the test allowed to run? True once the condition has held for the settling time."""
+    """May the tests of one condition run? `on` once it has held for the settling time."""
 
-    def __init__(self, module: ControlModule, judge: Callable[[], Verdict], after_s: float) -> None:
+    def __init__(self, module: ControlModule, when: Condition | None, after_s: float) -> None:
         self._module = module
-        self._judge = judge
+        self._when = when
         self._after_s = after_s
         self._timer: Timer | None = None
         self.on = False
         self.events: tuple[int, ...] = ()
 
-    def look(self) -> bool:
-        """Judge the condition now; returns whether the test may run."""
-        verdict = self._judge() if self._module.tests_run else Verdict(False)
+    def look(self) -> None:
+        """Judge the condition now."""
+        verdict = self._module.judge_monitoring(self._when) if self._module.tests_run else Verdict(False)
         if verdict.value is not True:
             self.stop()
         elif not self.on and (self._timer is None or not self._timer.waiting):
             self.events = verdict.events
             self._timer = self._module.world.after(self._after_s, self._settled)
-        return self.on
 
     def stop(self) -> None:
-        """The test may not run; the settling time begins anew."""
+        """The tests may not run; the settling time begins anew."""
         self.on = False
         if self._timer:
             self._timer.cancel()
@@ -149,7 +149,7 @@ class MessageMonitor:
                 *times,
                 lambda: f"{expected.message} carries invalid values",
             )
-        self.enabling = Enabling(module, lambda: module.judge_monitoring(expected.when), expected.after_s)
+        self.enabling = module.enabling(expected.when, expected.after_s)
         self._watch: Watch | None = None
         self._since_s = 0.0
 
@@ -160,8 +160,8 @@ class MessageMonitor:
 
     def look(self) -> None:
         """Start or stop watching as the enabling condition says, and look at validity."""
-        if not self.enabling.look():
-            self._rest()
+        if not self.enabling.on:
+            self.rest()
             return
         if self._watch is None:
             self._since_s = self.module.world.now_s
@@ -170,10 +170,13 @@ class MessageMonitor:
             self.lost.judge(False, lambda: self.enabling.events, self.expected.limit_s)
         self._look_at_values()
 
-    def stop(self) -> None:
-        """The module no longer tests."""
-        self.enabling.stop()
-        self._rest()
+    def rest(self) -> None:
+        """Nothing is tested any more."""
+        if self._watch is not None:
+            self._watch.cancel()
+            self._watch = None
+            for test in self.tests:
+                test.rest()
 
     def retune(self) -> None:
         """Follow the message to the stream that brings it now; the limit counts anew from here."""
@@ -194,13 +197,6 @@ class MessageMonitor:
             self._gone,
             lambda _: self.arrived(),
         )
-
-    def _rest(self) -> None:
-        if self._watch is not None:
-            self._watch.cancel()
-            self._watch = None
-        for test in self.tests:
-            test.rest()
 
     def _heard_since_start(self) -> bool:
         source = self.module.source(self.expected.message)
@@ -259,7 +255,7 @@ class CircuitMonitor:
         self.module = module
         self.check = check
         self.test = Maturing(module, check.code, check.mature_ms / 1000, check.heal_ms / 1000, self._words)
-        self.enabling = Enabling(module, lambda: module.judge_monitoring(check.when), check.after_ms / 1000)
+        self.enabling = module.enabling(check.when, check.after_ms / 1000)
         self.pin_v = 0.0
         self._causes: Causes = tuple
 
@@ -270,8 +266,8 @@ class CircuitMonitor:
 
     def look(self) -> None:
         """Judge the voltage while the test may run."""
-        if not self.enabling.look():
-            self.test.rest()
+        if not self.enabling.on:
+            self.rest()
             return
         low = self.check.below_v is not None and self.pin_v < self.check.below_v
         high = self.check.above_v is not None and self.pin_v > self.check.above_v
@@ -279,9 +275,8 @@ class CircuitMonitor:
         if failing is not self.test.failing:
             self.test.judge(failing, self._causes)
 
-    def stop(self) -> None:
-        """The module no longer tests."""
-        self.enabling.stop()
+    def rest(self) -> None:
+        """Nothing is tested any more."""
         self.test.rest()
 
     def _words(self) -> str:
