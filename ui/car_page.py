@@ -1,4 +1,4 @@
-"""What the car's file claims: the wiring diagram in tables. It may be wrong about the car; see Suppose."""
+"""What the car's file claims: the wiring diagram in tables. It may be wrong about the car; see What if."""
 
 from __future__ import annotations
 

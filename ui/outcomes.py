@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from itertools import product
 
-from sim.lab.run import Account, Sight, Trial, run_trial
+from sim.lab.run import Account, Sight
 
 
 def combinations(always: Iterable[str], varied: Iterable[str]) -> list[tuple[str, ...]]:
@@ -16,18 +16,6 @@ def combinations(always: Iterable[str], varied: Iterable[str]) -> list[tuple[str
         (*fixed, *(text for text, is_in in zip(open_, choice, strict=True) if is_in))
         for choice in product((True, False), repeat=len(open_))
     ]
-
-
-def play_all(
-    vehicle: str, cases: list[tuple[str, ...]], actions: list[str], report: Callable[[float], None]
-) -> list[Account]:
-    """One account for each tuple of given edits; a scan stands at the end of each."""
-    closing = [] if actions and actions[-1] == "scan" else ["scan"]
-    played = []
-    for place, given in enumerate(cases, start=1):
-        played.append(run_trial(Trial(vehicle, given, (*actions, *closing))))
-        report(place / len(cases))
-    return played
 
 
 def step_words(sight: Sight) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ui import bay, car_page, diagrams, suppose, welcome
+from ui import bay, car_page, diagrams, welcome, what_if
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +22,6 @@ PAGES = (
     Page("welcome", "Welcome", ":material/door_open:", welcome.show),
     Page("bay", "Bay", ":material/car_repair:", bay.show),
     Page("diagrams", "Diagrams", ":material/schema:", diagrams.show),
-    Page("suppose", "Suppose", ":material/alt_route:", suppose.show),
+    Page("what-if", "What if", ":material/alt_route:", what_if.show),
     Page("car", "Car", ":material/description:", car_page.show),
 )

@@ -58,8 +58,8 @@ def _doors(held: Held) -> None:
             "The same morning once more, but with the fuse in. Or as if the engine module waited for "
             "the trailer module. Side by side."
         )
-        if st.button("Suppose something", key="door_suppose", width="stretch"):
-            st.switch_page(st.session_state.entries["suppose"])
+        if st.button("Suppose something", key="door_what_if", width="stretch"):
+            st.switch_page(st.session_state.entries["what-if"])
     with about, st.container(border=True, height="stretch"):
         st.subheader("About this model", anchor=False)
         st.markdown(

@@ -198,4 +198,4 @@ def _changes(seen: Seen) -> None:
                 )
                 st.text(change.text, width="stretch")
     for theory in seen.theories:
-        st.caption(f"supposed: {theory} (see the page Suppose)")
+        st.caption(f"supposed: {theory} (see the page What if)")

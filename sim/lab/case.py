@@ -316,13 +316,14 @@ class CaseTable:
 
     def as_markdown(self) -> str:
         """A printable report."""
-        return as_markdown(self.case.case, list(self._sections()))
+        return as_markdown(self.case.case, list(self.sections()))
 
     def as_html(self) -> str:
         """The same report as one HTML page."""
-        return as_html(self.case.case, list(self._sections()))
+        return as_html(self.case.case, list(self.sections()))
 
-    def _sections(self) -> Iterator[Section]:
+    def sections(self) -> Iterator[Section]:
+        """The report, section by section."""
         yield Section("Case", (self.case.about.strip(), *_step_lines(self.case)))
         rows = tuple(
             (one.story, "; ".join(one.edits) or "as described", _outcome(one), str(one.first_miss or ""))

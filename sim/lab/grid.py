@@ -283,13 +283,14 @@ class Grid:
 
     def as_markdown(self) -> str:
         """A printable report."""
-        return as_markdown("What if", self._sections())
+        return as_markdown("What if", self.sections())
 
     def as_html(self) -> str:
         """The same report as one HTML page."""
-        return as_html("What if", self._sections())
+        return as_html("What if", self.sections())
 
-    def _sections(self) -> list[Section]:
+    def sections(self) -> list[Section]:
+        """The report, section by section."""
         letters = [chr(ord("A") + k) for k in range(len(self.names))]
         edits = Rows(
             ("edit", "name", "sentences"),

@@ -44,12 +44,12 @@ def _walk(page: Page, shot: Callable[[str], None]) -> None:
     shot("bay-work")
     panel(page, "Log")
     shot("bay-log")
-    go(page, page.url.replace("/bay", "/suppose"))
+    go(page, page.url.replace("/bay", "/what-if"))
     with redrawn(page):
         page.get_by_role("button", name="Play").first.click()
     page.wait_for_selector(".st-key-cases")
-    shot("suppose")
-    go(page, page.url.replace("/suppose", "/car"))
+    shot("what-if")
+    go(page, page.url.replace("/what-if", "/car"))
     shot("car")
 
 

@@ -129,9 +129,9 @@ def test_the_minibus_that_waits_for_its_trailer_module(page: Page) -> None:
 def test_the_same_story_side_by_side_with_and_without_the_theory(page: Page) -> None:
     button(page, "The minibus without its trailer socket")
     with redrawn(page):
-        page.get_by_role("link", name="Suppose").first.click()
+        page.get_by_role("link", name="What if").first.click()
     with redrawn(page):
-        page.get_by_role("button", name="Play 8 cases side by side").click()
+        page.get_by_role("button", name="Play all 8 combinations").click()
     table = page.locator(".st-key-cases table")
     expect(table).to_be_visible(timeout=60_000)
     lines = {

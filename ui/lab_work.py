@@ -1,0 +1,106 @@
+"""Long work of the lab, beside the page: in a thread that hands runs to a pool of processes.
+
+A page starts it from a button's callback, shows how far it is, can call it off, and takes up what it found.
+Finished runs are kept on disk, so what was called off goes on where it stopped.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from sim.lab.workshop import Cache, Progress, Stop, Stopped, Workshop
+from sim.vehicle.problems import Problem
+
+LOOK_EVERY_S = 0.7
+
+Task = Callable[[Workshop, Progress, Stop], Any]
+
+
+@st.cache_resource(show_spinner=False)
+def workshop() -> Workshop:
+    """The workshop of this server: one pool of processes for all sessions."""
+    home = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    try:
+        return Workshop(cache=Cache(Path(home) / "busbay"))
+    except OSError:  # a home that cannot be written to costs time, nothing else
+        return Workshop()
+
+
+class LabWork:
+    """One piece of work: how far it is, and in the end what it found or why not."""
+
+    def __init__(self, task: Task) -> None:
+        self.done, self.of = 0, 0
+        self.found: Any = None
+        self.problem = ""
+        self.called_off = False
+        self._task = task
+        self._thread = threading.Thread(target=self._work, args=(workshop(),), daemon=True)
+        self._thread.start()
+
+    @property
+    def going_on(self) -> bool:
+        """Is it still at work?"""
+        return self._thread.is_alive()
+
+    def call_off(self) -> None:
+        """Stop as soon as the runs at hand are over."""
+        self.called_off = True
+
+    def _work(self, shop: Workshop) -> None:
+        try:
+            self.found = self._task(shop, self._tell, lambda: self.called_off)
+        except Stopped:
+            self.problem = "called off; the runs that were finished are kept"
+        except Problem as problem:
+            self.problem = str(problem)
+        except Exception as error:
+            logging.getLogger("busbay").exception("work of the lab failed")
+            self.problem = f"the lab cannot carry this out ({error})"
+
+    def _tell(self, done: int, of: int) -> None:
+        self.done, self.of = done, of
+
+
+def start(name: str, task: Task) -> None:
+    """Begin a piece of work under a name; an older one of that name is called off."""
+    old = st.session_state.get(name)
+    if old is not None:
+        old.call_off()
+    st.session_state[name] = LabWork(task)
+
+
+def forget(name: str) -> None:
+    """What was found no longer belongs to what stands on the page."""
+    old = st.session_state.pop(name, None)
+    if old is not None:
+        old.call_off()
+
+
+def found(name: str) -> Any:
+    """What the work of that name found; None, with its progress or its problem on the page, until then."""
+    work: LabWork | None = st.session_state.get(name)
+    if work is None:
+        return None
+    if work.going_on:
+        st.fragment(_progress, run_every=LOOK_EVERY_S)(name, work)
+        return None
+    if work.problem:
+        st.warning(work.problem, icon=":material/block:")
+    return work.found
+
+
+def _progress(name: str, work: LabWork) -> None:
+    if not work.going_on:
+        st.rerun()
+    with st.container(horizontal=True, vertical_alignment="center", key=f"{name}_progress"):
+        words = f"{work.done} of {work.of} runs" if work.of else "getting ready ..."
+        st.progress(work.done / work.of if work.of else 0.0, words)
+        st.button("Call it off", key=f"{name}_call_off", on_click=work.call_off)
