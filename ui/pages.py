@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ui import bay, car_page, diagrams, welcome, what_if
+from ui import bay, car_page, case_page, diagrams, welcome, what_if
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,5 +23,6 @@ PAGES = (
     Page("bay", "Bay", ":material/car_repair:", bay.show),
     Page("diagrams", "Diagrams", ":material/schema:", diagrams.show),
     Page("what-if", "What if", ":material/alt_route:", what_if.show),
+    Page("case", "Case", ":material/history_edu:", case_page.show),
     Page("car", "Car", ":material/description:", car_page.show),
 )

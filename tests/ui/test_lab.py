@@ -1,0 +1,64 @@
+"""The lab in the browser: the compound case by clicks alone, and what a person tells."""
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import expect
+
+from sim.lab.case import Seen, case_from_text, read_case, shipped_cases
+from sim.vehicle.problems import Problem
+from tests.ui.browser import browser, button, front_end, opened, redrawn
+from ui.case_page import case_text
+from ui.telling import seen_of, seen_words
+
+LONG_MS = 120_000
+
+
+@pytest.fixture(scope="module")
+def address(chromium: str) -> Iterator[str]:
+    with front_end() as served:
+        yield served
+
+
+def test_the_compound_case_by_clicks_alone(chromium: str, address: str) -> None:
+    """A tie of two theories, the one experiment that separates them, and the cause sets of the compound."""
+    with browser(chromium) as started:
+        page = opened(started, address, viewport={"width": 1366, "height": 900})
+        with redrawn(page):
+            page.get_by_role("link", name="Case").first.click()
+        page.get_by_label("a case that comes with busbay").click()
+        with redrawn(page):
+            page.get_by_role("option", name="ferry-night", exact=True).click()
+        button(page, "Open it")
+        button(page, "Run the stories")
+        found = page.locator(".st-key-case_found")
+        expect(found).to_contain_text("A tie: 'line through the gearbox', 'engine waits'", timeout=LONG_MS)
+        expect(found).to_contain_text("1 of 8 experiments would tell the tied stories apart")
+        expect(found).to_contain_text("plug TCM; wait 5 s; scan:")
+        expect(found).to_contain_text("never what a real car must do")
+        button(page, "What if: its edits in all combinations")
+        button(page, "Play all 128 combinations")
+        sets = page.locator(".st-key-cause_sets")
+        expect(sets).to_contain_text("unplug TCM and theory ECM waits for TCM", timeout=LONG_MS)
+        expect(sets).to_contain_text("and not ")
+        expect(page.locator(".st-key-cause_picture svg.causes")).to_be_visible()
+        page.close()
+
+
+@pytest.mark.parametrize("name", sorted(shipped_cases()))
+def test_a_saved_case_is_the_same_case(name: str) -> None:
+    case = read_case(shipped_cases()[name])
+    assert case == case_from_text(case_text(case))
+
+
+def test_what_was_told_is_told_again_in_the_same_words() -> None:
+    told = ["the starter did not turn", "lamp mil lit", "ECM is silent", "TCM answers", "GSM U0100 present"]
+    seen = seen_of(told, 12.4, 0.2)
+    assert {"cranks": False, "lit": ["mil"], "silent": ["ECM"], "answers": ["TCM"],
+            "codes": ["GSM U0100 present"], "reads": 12.4, "within": 0.2} == seen  # fmt: skip
+    assert sorted([*told, "reads 12.4 ± 0.2"]) == sorted(seen_words(Seen.model_validate(seen)))
+
+
+def test_what_cannot_be_seen_is_refused_in_one_sentence() -> None:
+    with pytest.raises(Problem, match="nothing that can be seen"):
+        seen_of(["the engine sang loudly"])

@@ -1,0 +1,280 @@
+"""A case: what was done and seen on a real car, and rival stories run through the same steps."""
+
+from __future__ import annotations
+
+from functools import partial
+from io import StringIO
+from typing import Any
+
+import streamlit as st
+from ruamel.yaml import YAML
+
+from sim.lab.case import Case, CaseTable, Step, Story, case_from_text, shipped_cases, try_stories
+from sim.lab.report import STANDING
+from sim.lab.run import vehicle_text
+from sim.lab.workshop import Progress, Stop, Workshop
+from sim.vehicle.car import Car
+from sim.vehicle.edits import catalogue
+from sim.vehicle.problems import Problem
+from sim.vehicle.reading import car_from_text
+from ui import lab_work, session, what_if
+from ui.drawing import sheet
+from ui.drawing.reports import section_html
+from ui.drawing.tables import numbered
+from ui.session import Held, work_off
+from ui.telling import action_choices, seen_choices, seen_of, seen_words
+
+WORK = "case_work"
+
+
+def show() -> None:
+    """The page; a fragment of its own."""
+    _case()
+
+
+@st.fragment
+def _case() -> None:
+    held: Held = st.session_state.held
+    work_off(held, st.empty())
+    if st.session_state.pop("to_what_if", False):
+        st.switch_page(st.session_state.entries["what-if"])
+    st.title("Case")
+    st.markdown(
+        "A real car's story: what was **done** and what was **seen**, in the order in which it happened. "
+        "What is not told was not looked at. "
+        "Then **rival stories** of what was wrong go through the same steps."
+    )
+    _open_one()
+    if st.session_state.get("case_problem"):
+        st.error(st.session_state.case_problem, icon=":material/block:")
+    case: Case | None = st.session_state.get("case")
+    if case is None:
+        return
+    car = car_from_text(vehicle_text(case.car))
+    st.subheader(case.case, anchor=False)
+    st.markdown(case.about)
+    left, right = st.columns(2, gap="large")
+    with left:
+        _steps(case, car)
+    with right:
+        _stories(case, car)
+    st.button(
+        "Run the stories",
+        key="case_run",
+        type="primary",
+        icon=":material/play_arrow:",
+        on_click=partial(_run, case),
+    )
+    _shown()
+    _keep(case)
+
+
+def _open_one() -> None:
+    shipped = shipped_cases()
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        name = st.selectbox("a case that comes with busbay", list(shipped), key="case_shipped")
+        st.button("Open it", key="case_open", on_click=partial(_open, name))
+    with st.expander("A case of your own: begin one, or open a file"):
+        title = st.text_input("what to call it", key="case_title")
+        cars = [name.removesuffix(".yaml") for name in session.shipped_cars()]
+        with st.container(horizontal=True, vertical_alignment="bottom"):
+            car = st.selectbox("which car", cars, key="case_car")
+            st.button("Begin", key="case_begin", disabled=not title, on_click=partial(_begin, title, car))
+        file = st.file_uploader("a case file (YAML)", type=["yaml", "yml"], key="case_file")
+        if file is not None:
+            text = file.getvalue().decode("utf-8", "replace")
+            st.button("Open the file", key="case_open_file", on_click=partial(_take, text, file.name))
+
+
+def _open(name: str) -> None:
+    path = shipped_cases()[name]
+    _take(path.read_text(encoding="utf-8"), path.name)
+
+
+def _begin(title: str, car: str) -> None:
+    _take(_as_yaml({"case": title, "car": car, "steps": [{"do": "wait 2 s"}], "stories": {"nothing": {}}}))
+
+
+def _take(text: str, name: str = "this case") -> None:
+    """Put a case on the page, if it is one."""
+    try:
+        st.session_state.case = case_from_text(text, name)
+    except Problem as problem:
+        st.session_state.case_problem = str(problem)
+        return
+    st.session_state.case_problem = ""
+    lab_work.forget(WORK)
+
+
+def _change(case: Case, **changes: Any) -> None:
+    _take(case_text(case.model_copy(update=changes)))
+
+
+def case_text(case: Case) -> str:
+    """The case as the text of a case file."""
+    return _as_yaml(case.model_dump(mode="json", exclude_defaults=True))
+
+
+def _as_yaml(data: dict[str, Any]) -> str:
+    text = StringIO()
+    yaml = YAML()
+    yaml.default_flow_style = False
+    yaml.dump(data, text)
+    return text.getvalue()
+
+
+# -- steps ---------------------------------------------------------------------------------------------------
+
+
+def _steps(case: Case, car: Car) -> None:
+    st.markdown("**Done and seen**")
+    if case.given:
+        st.markdown(f"Found on the car: {', '.join(case.given)}.")
+    with st.container(key="case_steps"):
+        sheet.show(numbered(_step_words(step) for step in case.steps), "case_step_list")
+    st.button("Take the last step away", key="case_drop", on_click=partial(_drop, case))
+    with st.expander("Then this was done"), st.form("case_step", clear_on_submit=True, border=False):
+        st.multiselect("done, in this order", action_choices(car), key="step_do", accept_new_options=True)
+        st.multiselect("seen then", seen_choices(car), key="step_seen", accept_new_options=True)
+        reads, within = st.columns(2)
+        reads.number_input("the meter read (V, ohm, A)", value=None, key="step_reads", format="%g")
+        within.number_input("give or take", 0.0, value=0.2, key="step_within", format="%g")
+        st.form_submit_button("Add this step", on_click=partial(_add_step, case))
+
+
+def _step_words(step: Step) -> str:
+    seen = seen_words(step.seen)
+    return ", ".join(step.do) + (f" → {'; '.join(seen)}" if seen else "")
+
+
+def _add_step(case: Case) -> None:
+    kept = st.session_state
+    try:
+        seen = seen_of(kept.step_seen, kept.step_reads, kept.step_within)
+        step = Step.model_validate({"do": kept.step_do, "seen": seen})
+    except ValueError:
+        kept.case_problem = "a step needs something that was done"
+        return
+    except Problem as problem:
+        kept.case_problem = str(problem)
+        return
+    _change(case, steps=(*case.steps, step))
+
+
+def _drop(case: Case) -> None:
+    if len(case.steps) > 1:
+        _change(case, steps=case.steps[:-1])
+    else:
+        st.session_state.case_problem = "a case needs at least one step"
+
+
+# -- stories and experiments ---------------------------------------------------------------------------------
+
+
+def _stories(case: Case, car: Car) -> None:
+    st.markdown("**Rival stories**")
+    for name, story in case.stories.items():
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.text(f"{name}: {', '.join(story.edits) or 'the car as described'}", width="stretch")
+            left = {other: one for other, one in case.stories.items() if other != name}
+            st.button(
+                "Remove",
+                key=f"story {name}",
+                disabled=not left,
+                on_click=partial(_change, case, stories=left),
+            )
+    with st.expander("Another story"), st.form("case_story", clear_on_submit=True, border=False):
+        st.text_input("its name", key="story_name")
+        st.multiselect(
+            "what it says of the car: faults, repairs, theories",
+            catalogue(car),
+            key="story_edits",
+            accept_new_options=True,
+        )
+        st.form_submit_button("Add this story", on_click=partial(_add_story, case))
+    st.markdown("**Experiments** that could follow")
+    st.caption(" · ".join("; ".join(one) for one in case.experiments) or "none yet")
+    with st.expander("Another experiment"), st.form("case_experiment", clear_on_submit=True, border=False):
+        st.multiselect(
+            "done, in this order", action_choices(car), key="experiment_do", accept_new_options=True
+        )
+        st.form_submit_button("Add this experiment", on_click=partial(_add_experiment, case))
+
+
+def _add_story(case: Case) -> None:
+    name, edits = st.session_state.story_name.strip(), tuple(st.session_state.story_edits)
+    if not name:
+        st.session_state.case_problem = "a story needs a name"
+        return
+    _change(case, stories={**case.stories, name: Story(edits=edits)})
+
+
+def _add_experiment(case: Case) -> None:
+    plan = tuple(st.session_state.experiment_do)
+    if plan:
+        _change(case, experiments=(*case.experiments, plan))
+
+
+# -- what came of it -----------------------------------------------------------------------------------------
+
+
+def _run(case: Case) -> None:
+    def task(workshop: Workshop, progress: Progress, stop: Stop) -> CaseTable:
+        return try_stories(case, workshop=workshop, progress=progress, stop=stop)
+
+    lab_work.start(WORK, task)
+
+
+def _shown() -> None:
+    table: CaseTable | None = lab_work.found(WORK)
+    if table is None:
+        return
+    with st.container(key="case_found"):
+        st.markdown(f"**{table.words}**")
+        for section in list(table.sections())[1:]:
+            st.markdown(f"**{section.title}**")
+            sheet.show(section_html(section), f"case {section.title}")
+        st.caption(STANDING)
+    st.download_button(
+        "Report to print", table.as_html, "case.html", "text/html", key="case_report", on_click="ignore"
+    )
+
+
+def _keep(case: Case) -> None:
+    with st.container(horizontal=True):
+        st.download_button(
+            "Save the case",
+            case_text(case),
+            "case.yaml",
+            "application/yaml",
+            key="case_save",
+            on_click="ignore",
+        )
+        st.button(
+            "What if: its edits in all combinations", key="case_what_if", on_click=partial(_ask_what_if, case)
+        )
+
+
+def _ask_what_if(case: Case) -> None:
+    edits = [*case.given, *(edit for story in case.stories.values() for edit in story.edits)]
+    # a bypass lead goes into the plug of the module whose place it takes: one does not go without the other
+    leads = {text.split()[1]: text for text in edits if text.startswith("bypass ")}
+    joined = [
+        _with_lead(text, leads)
+        for text in dict.fromkeys(edits)
+        if not text.startswith(("bypass ", "fit ", "plug "))
+    ]
+
+    def job(held: Held, report: session.Report) -> None:
+        name = f"{case.car}.yaml"
+        if held.car_name != name:
+            session.take_car(name, vehicle_text(case.car))(held, report)
+        what_if.from_case(held, joined[: what_if.MOST_VARIED], list(case.actions))
+
+    session.ask(job)
+    st.session_state.to_what_if = True
+
+
+def _with_lead(text: str, leads: dict[str, str]) -> str:
+    verb, name = text.split()[:2]
+    return f"{text}; {leads[name]}" if verb == "unplug" and name in leads else text

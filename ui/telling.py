@@ -1,0 +1,92 @@
+"""How a person tells what was done and seen: short sentences to choose from, and what they mean in a case."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sim.lab.case import Seen
+from sim.vehicle.car import Car
+from sim.vehicle.edits import catalogue
+from sim.vehicle.problems import Problem, did_you_mean
+
+PLAIN: dict[str, tuple[str, object]] = {
+    "engine stopped": ("engine", "stopped"),
+    "engine running": ("engine", "running"),
+    "the starter turned": ("cranks", True),
+    "the starter did not turn": ("cranks", False),
+    "the engine fired": ("starts", True),
+    "the engine did not fire": ("starts", False),
+    "ignition off": ("ignition", "off"),
+    "ignition accessory": ("ignition", "accessory"),
+    "ignition run": ("ignition", "run"),
+    "cluster awake": ("cluster", "awake"),
+    "cluster dark": ("cluster", "dark"),
+    "the tester has power": ("tester_power", True),
+    "the tester has no power": ("tester_power", False),
+    "no other codes": ("no_other_codes", True),
+    "the reading floats": ("reads", "floating"),
+    "it could not be done": ("cannot", True),
+}
+ENDINGS = {
+    " answers": "answers",
+    " is silent": "silent",
+    " lit": "lit",
+    " dark": "dark",
+    " no codes": "no_codes",
+}
+CODE_STATES = (" present", " stored")
+
+
+def action_choices(car: Car) -> list[str]:
+    """What is often done; anything else can be typed."""
+    operated = {switch.operated_by for switch in car.built.switches.values()}
+    starts = ["press start with brake", "press start"] if "button" in operated else []
+    keys = ["key run", "key crank", "key off"] if "key_run" in operated else []
+    battery = ["disconnect battery", "reconnect battery"]
+    return [*starts, *keys, "scan", "wait 2 s", "wait 5 s", "wait 10 s", "clear", *battery, *catalogue(car)]
+
+
+def seen_choices(car: Car) -> list[str]:
+    """What can be seen; a code is typed: "ECM U0101 present"."""
+    modules = list(car.built.modules)
+    lamps = dict.fromkeys(name for one in car.built.modules.values() for name in one.telltales)
+    words = [f"{name}{ending}" for name in modules for ending in (" answers", " is silent", " no codes")]
+    return [*PLAIN, *(f"lamp {name}{state}" for name in lamps for state in (" lit", " dark")), *words]
+
+
+def seen_of(sentences: Sequence[str], reads: float | None = None, within: float = 0.0) -> dict[str, Any]:
+    """What the sentences mean, as the `seen` of a step; raises `Problem` for one that means nothing."""
+    seen: dict[str, Any] = {} if reads is None else {"reads": float(reads), "within": within}
+    for text in sentences:
+        if text in PLAIN:
+            what, value = PLAIN[text]
+            seen[what] = value
+            continue
+        what, name = _named(text)
+        seen.setdefault(what, []).append(name)
+    return seen
+
+
+def _named(text: str) -> tuple[str, str]:
+    for ending, what in ENDINGS.items():
+        if text.endswith(ending):
+            return what, text.removesuffix(ending).removeprefix("lamp ")
+    if text.endswith(CODE_STATES) or len(text.split()) == 2:
+        return "codes", text
+    raise Problem(f"'{text}' is nothing that can be seen{did_you_mean(text, [*PLAIN])}")
+
+
+def seen_words(seen: Seen) -> list[str]:
+    """The same in sentences again."""
+    told = seen.model_dump(exclude_defaults=True)
+    words = [text for text, (what, value) in PLAIN.items() if what in told and told[what] == value]
+    plain = {what for what, _ in PLAIN.values()} - {"reads"}
+    for ending, what in ENDINGS.items():
+        lamp = "lamp " if what in ("lit", "dark") else ""
+        words += [f"{lamp}{name}{ending}" for name in told.pop(what, ())]
+    words += told.pop("codes", ())
+    if isinstance(seen.reads, float):
+        words.append(f"reads {seen.reads:g} ± {seen.within:g}")
+    left = {what: value for what, value in told.items() if what not in plain | {"reads", "within"}}
+    return [*words, *(f"{what}: {value}" for what, value in left.items())]
