@@ -79,6 +79,11 @@ def judge(named: Sequence[str], hidden: Sequence[str], car: Car, blown: Iterable
     return replace(verdict, also=tuple(also))
 
 
+def same_effect(one: Sequence[str], other: Sequence[str], car: Car) -> bool:
+    """Do two sets of edits do the same to a car that is as built and whole?"""
+    return _same(*(_joined(_effect(text, car) for text in texts) for texts in (one, other)))
+
+
 def _judge(named: Sequence[str], hidden: Sequence[str], car: Car) -> Verdict:
     if NO_FAULT in named:
         if not hidden:

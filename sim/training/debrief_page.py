@@ -1,0 +1,190 @@
+"""The debrief in print: one HTML page that loads nothing from elsewhere, or Markdown.
+
+Whatever a person has written is escaped. The tone is kind: a check that told little is a chance to learn.
+
+Not modelled: other languages than English.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from html import escape
+
+from sim.bench.why import Because
+from sim.lab.report import STANDING, STYLE
+from sim.training.debrief import Debrief, Judged
+
+MARKS = {
+    "informative": "told something",
+    "weak": "told little for its time",
+    "redundant": "could tell nothing new",
+    "verification": "checked the repair",
+    "premature replacement": "repaired before it was known",
+    "unsafe": "mind your safety",
+    "repair": "repair",
+    "": "",
+}
+PICTURE_W, PICTURE_H, MARGIN = 640, 180, 34
+MORE_STYLE = """
+pre { background: #f4f4f4; padding: 0.5rem 0.8rem; white-space: pre-wrap; font-size: 9pt; }
+svg { max-width: 100%; height: auto; } svg text { font: 11px system-ui, sans-serif; fill: currentColor; }
+"""
+HEAD = ("", "What you did", "min", "This check", "Why", "Figure", "Suspects left")
+
+
+def as_html(told: Debrief) -> str:
+    """The debrief as one page to be printed."""
+    title = escape(f"Debrief: {told.exercise.exercise}")
+    parts = [f"<h1>{title}</h1>", f'<p class="standing">{escape(STANDING)}</p>']
+    for heading, lines in _sections(told):
+        parts += [f"<h2>{escape(heading)}</h2>", *(f"<p>{escape(line)}</p>" for line in lines)]
+    parts.append("<h2>Why it showed what it showed</h2>")
+    for name, tree in told.causes:
+        parts.append(f"<h3>{escape(name)}</h3><pre>{escape(_tree(tree))}</pre>")
+    parts += ["<h2>Your checks, one by one</h2>", _table(told)]
+    if told.suspects is not None:
+        parts += ["<h2>Suspects left after each step</h2>", suspects_picture(told)]
+    style = f"<style>{STYLE}{MORE_STYLE}</style>"
+    head = f'<meta charset="utf-8"><title>{title}</title>{style}'
+    body = "\n".join(parts)
+    return f'<!doctype html>\n<html lang="en"><head>{head}</head><body>\n{body}\n</body></html>\n'
+
+
+def as_markdown(told: Debrief) -> str:
+    """The debrief as Markdown; signs that Markdown or HTML would take for their own are written out."""
+    lines = [f"# Debrief: {_plain(told.exercise.exercise)}", "", f"> {STANDING}", ""]
+    for heading, sentences in _sections(told):
+        lines += [f"## {_plain(heading)}", "", *(f"- {_plain(line)}" for line in sentences), ""]
+    lines += ["## Why it showed what it showed", ""]
+    for name, tree in told.causes:
+        lines += [f"### {_plain(name)}", "", *(f"    {line}" for line in _tree(tree).splitlines()), ""]
+    lines += ["## Your checks, one by one", "", f"| {' | '.join(HEAD)} |", f"|{' --- |' * len(HEAD)}"]
+    lines += [f"| {' | '.join(_plain(cell) for cell in _cells(one, told))} |" for one in told.judged]
+    return "\n".join(lines) + "\n"
+
+
+# -- what is said ------------------------------------------------------------------------------------------
+
+
+def _sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
+    yield "What was wrong", [*_wrong(told), told.exercise.guide.why]
+    yield "What you handed in", list(_handed_in(told))
+    yield "Your way there", list(_way(told))
+    if told.lost:
+        first = "Codes were cleared before a report was saved. It would have told:"
+        yield "What a saved report would have told", [first, *told.lost]
+    elif told.result.saved_before:
+        yield "Your saved report", ["You saved a report before you changed anything. That is good work."]
+    if told.route:
+        stops = [f"{one.check} ({one.minutes:g} min): {_suspects(one.left)} left" for one in told.route]
+        total = sum(one.minutes for one in told.route)
+        yield (
+            "A short way for this car",
+            [*stops, f"Together {total:.1f} minutes of checks, before any repair."],
+        )
+    if told.omitted:
+        yield "What else it could have been when you repaired", list(told.omitted[:12])
+    if told.notes:
+        yield "Your notes", list(told.notes)
+
+
+def _wrong(told: Debrief) -> Iterator[str]:
+    hidden = told.exercise.arrives
+    yield f"Hidden in this car: {', '.join(hidden)}." if hidden else "Nothing was wrong with this car."
+
+
+def _handed_in(told: Debrief) -> Iterator[str]:
+    result, verdict = told.result, told.result.verdict
+    if verdict.right:
+        yield f"Right: {', '.join(verdict.right)}."
+    for named, hidden in verdict.near:
+        yield f"Near: '{named}' is in the right circuit; it was '{hidden}'."
+    if verdict.also:
+        yield f"True as well, and a consequence: {', '.join(verdict.also)}."
+    if verdict.wrong:
+        yield f"Not at fault: {', '.join(verdict.wrong)}."
+    if verdict.missed:
+        yield f"Still to be found: {', '.join(verdict.missed)}."
+    yield "The car is whole again." if result.repaired else "The car is not yet as it was built."
+    if result.unproven:
+        yield f"Still to be shown after the repair: {'; '.join(result.unproven)}."
+    else:
+        yield "You have proved it."
+    if result.evidence:
+        yield f"Your evidence: {result.evidence}"
+
+
+def _way(told: Debrief) -> Iterator[str]:
+    aim = f"the aim was {told.exercise.minutes:g}"
+    yield f"{told.minutes:.0f} minutes of shop time; {aim}."
+    if told.hints_taken:
+        yield f"{told.hints_taken} hints, {told.hint_minutes:g} minutes of these."
+    counts = [
+        (told.count("informative"), "told something"),
+        (told.count("weak"), "told little for their time"),
+        (told.count("redundant"), "could tell nothing new"),
+        (told.count("verification"), "checked a repair"),
+    ]
+    said = [f"{number} {words}" for number, words in counts if number]
+    if said:
+        yield f"Of your checks {', '.join(said)}."
+    if told.count("unsafe"):
+        yield f"{told.count('unsafe')} steps would have been unsafe on a real car. Please read their reasons."
+    if told.count("premature replacement"):
+        yield f"{told.count('premature replacement')} repairs came before it was known what to repair."
+
+
+# -- the table ---------------------------------------------------------------------------------------------
+
+
+def _cells(one: Judged, told: Debrief) -> tuple[str, ...]:
+    figure = "" if one.number is None else f"{one.number:.2f} {one.unit}".strip()
+    left = "" if told.suspects is None else str(one.left)
+    minutes = f"{one.step.minutes:.1f}"
+    return str(one.number_in_log), one.step.action, minutes, MARKS[one.verdict], one.reason, figure, left
+
+
+def _table(told: Debrief) -> str:
+    head = "".join(f"<th>{escape(one)}</th>" for one in HEAD)
+    rows = "".join(_row(_cells(one, told)) for one in told.judged)
+    return f"<table><thead><tr>{head}</tr></thead><tbody>\n{rows}</tbody></table>"
+
+
+def _row(cells: Iterable[str]) -> str:
+    return f"<tr>{''.join(f'<td>{escape(one)}</td>' for one in cells)}</tr>\n"
+
+
+def suspects_picture(told: Debrief) -> str:
+    """How many suspects were left after each step, as an SVG drawing of steps going down."""
+    start = told.suspects or 1
+    counts = [start, *(one.left for one in told.judged)]
+    wide = (PICTURE_W - 2 * MARGIN) / max(len(counts) - 1, 1)
+    tall = (PICTURE_H - 2 * MARGIN) / max(start, 1)
+    spots = [(MARGIN + k * wide, PICTURE_H - MARGIN - count * tall) for k, count in enumerate(counts)]
+    path = f"M {spots[0][0]:.1f} {spots[0][1]:.1f} " + " ".join(f"H {x:.1f} V {y:.1f}" for x, y in spots[1:])
+    words = f"{_suspects(start)} at first, {counts[-1]} at the end"
+    base, foot, end = PICTURE_H - MARGIN, PICTURE_H - 10, PICTURE_W - MARGIN
+    return (
+        f'<svg viewBox="0 0 {PICTURE_W} {PICTURE_H}" role="img" aria-label="{escape(words)}">'
+        f'<line x1="{MARGIN}" y1="{base}" x2="{end}" y2="{base}" stroke="currentColor"/>'
+        f'<path d="{path}" fill="none" stroke="currentColor" stroke-width="2"/>'
+        f'<text x="{MARGIN}" y="{MARGIN - 8}">{escape(words)}</text>'
+        f'<text x="{MARGIN}" y="{foot}">step 1</text>'
+        f'<text x="{end}" y="{foot}" text-anchor="end">step {len(told.judged)}</text>'
+        "</svg>"
+    )
+
+
+def _suspects(number: int) -> str:
+    return f"{number} suspect{'' if number == 1 else 's'}"
+
+
+def _tree(tree: Because) -> str:
+    return "\n".join(tree.lines())
+
+
+def _plain(text: str) -> str:
+    text = " ".join(escape(text, quote=False).split())
+    for sign in "\\`*_[]|#":
+        text = text.replace(sign, f"\\{sign}")
+    return text

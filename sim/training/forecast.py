@@ -1,0 +1,221 @@
+"""What each suspect would have shown: the measure against which the checks of a log are judged.
+
+A suspect is a set of edits that may be what is wrong. A `SuspectModel` knows, for one log, what every step
+would have shown if a suspect were true, and the same for other checks that could have been made on the car
+as it came in.
+
+    with Workshop(cache=Cache(folder)) as workshop:
+        model = RunSuspects(attempt, workshop)
+    model.suspects[3].edits, model.told(place=2, suspect=3) == model.seen(2)
+
+Not modelled: in `RunSuspects`, two faults at once other than those that are really there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from sim.bench.live import Depth
+from sim.lab import suspects as lab
+from sim.lab.case import look_alike
+from sim.lab.next_check import Check, possible_checks
+from sim.lab.run import Account, Sight, Trial, vehicle_text
+from sim.lab.workshop import Workshop
+from sim.training.attempt import REPAIRS, Attempt
+from sim.training.causes import same_effect
+from sim.vehicle.car import Car
+from sim.vehicle.edits import catalogue
+
+# A car that comes with a complaint has nothing wrong once in a while: about as often as one of ten
+# connectors is off (`sim.lab.suspects.ODDS`); a choice of ours.
+NOTHING_ODDS = 0.02
+MOST_COMPARED = 40  # suspects that are run through other checks; the others weigh next to nothing
+MEASURING = ("measure", "load", "scope")
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A set of edits (none: nothing is wrong) and its weight before anything was seen."""
+
+    edits: tuple[str, ...]
+    weight: float
+
+    @property
+    def text(self) -> str:
+        """The suspect in words."""
+        return " and ".join(self.edits) or "nothing is wrong"
+
+
+class SuspectModel(Protocol):
+    """What suspects predict for the steps of one log, and for other checks on the car as it came in."""
+
+    @property
+    def suspects(self) -> Sequence[Suspect]:
+        """All suspects, among them what was really wrong."""
+
+    @property
+    def truth(self) -> int:
+        """The number of the suspect that is true."""
+
+    @property
+    def checks(self) -> Sequence[Check]:
+        """Checks that could have been made on the car as it came in; the first is to read all modules."""
+
+    @property
+    def compared(self) -> frozenset[int]:
+        """The suspects for which `shown` can be asked."""
+
+    def seen(self, place: int) -> Hashable:
+        """What the step at this place of the log has shown."""
+
+    def told(self, place: int, suspect: int) -> Hashable:
+        """What it would have shown if the suspect were true; for those that no earlier step ruled out."""
+
+    def mended(self, place: int, suspect: int) -> bool:
+        """Would the repair at this place have put something right if the suspect were true?"""
+
+    def shown(self, check: int, suspect: int) -> Hashable:
+        """What a check would show if the suspect were true."""
+
+
+class RunSuspects:
+    """The suspects of an attempt, each by running its car through the same log.
+
+    Single faults of the car's catalogue, blown fuses, shorts, bad grounds and a flat battery, nothing wrong,
+    and the hidden edits. Two faults that nobody can tell apart stay two suspects.
+
+    All are run up to the first scan, those that it leaves through the whole log, and the likeliest of these
+    through other checks. Students who begin alike share these runs through the workshop's cache.
+    """
+
+    def __init__(self, attempt: Attempt, workshop: Workshop) -> None:
+        self._exercise = attempt.exercise
+        self._steps = list(attempt.steps)
+        self._actions = tuple(step.sight.action for step in attempt.steps)
+        self._workshop = workshop
+        self._told_apart = _ToldApart()
+        self.suspects, self.truth = _suspects(attempt)
+        scan = next((k + 1 for k, step in enumerate(self._steps) if step.verb == "scan"), 0)
+        self._first = self._run(range(len(self.suspects)), self._actions[:scan])
+        self._first_places = scan
+        left = [k for k in self._first if all(self._alike_up_to(scan, k))]
+        self._whole = self._run(left, self._actions)
+        likeliest = sorted(left, key=lambda k: (k != self.truth, -self.suspects[k].weight, k))
+        self.compared = frozenset(likeliest[:MOST_COMPARED])
+        self.checks = self._possible_checks()
+        self._shown = self._run_checks()
+
+    def seen(self, place: int) -> Hashable:
+        """What the step at this place of the log has shown."""
+        return self.told(place, self.truth)
+
+    def told(self, place: int, suspect: int) -> Hashable:
+        """What it would have shown if the suspect were true; None where such a car cannot be."""
+        sights = self._sights(place, suspect)
+        return self._told_apart(("step", place), _parts(sights[place])) if sights else None
+
+    def mended(self, place: int, suspect: int) -> bool:
+        """Would the repair at this place have put something right if the suspect were true?"""
+        sights = self._sights(place, suspect)
+        return bool(sights) and not sights[place].refused and self._steps[place].verb in REPAIRS
+
+    def shown(self, check: int, suspect: int) -> Hashable:
+        """What a check would show if the suspect were true."""
+        return self._shown[check, suspect]
+
+    def _sights(self, place: int, suspect: int) -> tuple[Sight, ...]:
+        return (self._first if place < self._first_places else self._whole)[suspect].sights
+
+    def _alike_up_to(self, end: int, suspect: int) -> Iterator[bool]:
+        return (self.told(place, suspect) == self.seen(place) for place in range(end))
+
+    def _run(self, suspects: Iterable[int], actions: tuple[str, ...]) -> dict[int, Account]:
+        """What can be seen after each of these actions, suspect by suspect."""
+        exercise, wanted = self._exercise, list(suspects)
+        vehicle = vehicle_text(exercise.car)
+        # a meter reads the frames of a data line, and they are there at frame depth only
+        depth: Depth = "frame" if {text.split()[0] for text in actions} & {*MEASURING} else "stream"
+        trials = [
+            Trial(vehicle, self.suspects[k].edits, (*exercise.before, *actions), exercise.seed, depth)
+            for k in wanted
+        ]
+        skip = len(exercise.before)
+        accounts = self._workshop.run(trials)
+        return {
+            k: Account(one.sights[skip:], one.impossible) for k, one in zip(wanted, accounts, strict=True)
+        }
+
+    def _possible_checks(self) -> tuple[Check, ...]:
+        """A scan with the ignition on, and the looks and measurements that the suspects call for."""
+        likeliest = [self.suspects[k] for k in sorted(self.compared)]
+        named = [lab.Suspect(one.edits, (), one.weight) for one in likeliest if one.edits]
+        listed = possible_checks(self._exercise.whole_car, named)
+        scan = next(one for one in listed if one.actions[-1] == "scan" and len(one.actions) > 1)
+        return (scan, *(one for one in listed if one.passive))
+
+    def _run_checks(self) -> dict[tuple[int, int], Hashable]:
+        """One after the other on one car: what only looks leaves it as it was."""
+        actions = [action for check in self.checks for action in check.actions]
+        accounts = self._run(sorted(self.compared), tuple(actions))
+        shown: dict[tuple[int, int], Hashable] = {}
+        for suspect, account in accounts.items():
+            at = 0
+            for number, check in enumerate(self.checks):
+                sights = account.sights[at : at + len(check.actions)]
+                at += len(check.actions)
+                parts = _parts(sights[-1]) if number == 0 else sights[-1].found()
+                shown[number, suspect] = self._told_apart(("check", number), parts)
+        return shown
+
+
+class _ToldApart:
+    """Gives what looks alike to a person with a meter one number, place by place."""
+
+    def __init__(self) -> None:
+        self._firsts: dict[Hashable, list[dict[str, str | float]]] = {}
+
+    def __call__(self, place: Hashable, parts: dict[str, str | float]) -> int:
+        firsts = self._firsts.setdefault(place, [])
+        for number, first in enumerate(firsts):
+            if look_alike(first, parts):
+                return number
+        firsts.append(parts)
+        return len(firsts) - 1
+
+
+def _parts(sight: Sight) -> dict[str, str | float]:
+    turned = {"starter": "turned" if sight.cranked else "did not turn"}
+    return {**sight.seat(), **turned, **sight.found()}
+
+
+def _suspects(attempt: Attempt) -> tuple[tuple[Suspect, ...], int]:
+    exercise = attempt.exercise
+    car, hidden = exercise.whole_car, exercise.arrives
+    found = [Suspect((), NOTHING_ODDS)]
+    texts = (*catalogue(car), *_further_faults(car))
+    found += [Suspect((text,), lab.odds([text], car)) for text in texts]
+    for place, one in enumerate(found):
+        if same_effect(one.edits, hidden, exercise.real_car):
+            found[place] = replace(one, edits=hidden)
+            return tuple(found), place
+    return (*found, Suspect(hidden, lab.odds(hidden, exercise.real_car))), len(found)
+
+
+def _further_faults(car: Car) -> Iterator[str]:
+    """Faults of the everyday kind that the catalogue, which only takes things away, does not hold."""
+    for fuse in car.built.fuses:
+        yield f"blow {fuse}"
+    for module in car.built.modules:
+        for pin in car.pins_of(module):
+            if pin.function == "B+":
+                yield f"short {pin.id} to BODY"
+    for ground in car.built.grounds:
+        yield f"corrode {ground} 8 ohm"
+    for bus in car.built.buses:
+        one = next(part for part in car.transceivers.values() if part.bus == bus)
+        high, low = (car.pin_of(one.module, f"{bus}.{leg}") for leg in ("H", "L"))
+        if high and low:
+            yield from (f"short {high.id} to BODY", f"short {low.id} to BODY", f"short {high.id} to {low.id}")
+    yield "charge 5 %"

@@ -1,0 +1,253 @@
+"""The debrief: every verdict on a hand-made log, its number worked out by hand; then on real cars."""
+
+import re
+from html.parser import HTMLParser
+from math import log2
+
+import pytest
+
+from sim.lab.workshop import Workshop
+from sim.training.attempt import Attempt, Step
+from sim.training.debrief import Judged, debrief, entropy_bits, judged_steps
+from sim.training.debrief_page import as_html, as_markdown
+from sim.training.exercise import Exercise, find_exercise
+from sim.training.forecast import RunSuspects
+from sim.vehicle.problems import EditProblem
+from tests.training.hand_made import HandMade, check, step
+
+QUARTER_BITS = -(0.25 * log2(0.25) + 0.75 * log2(0.75))  # 0.811
+
+
+def judged(model: HandMade | None, *steps: Step) -> list[Judged]:
+    return list(judged_steps(steps, model))
+
+
+def test_a_check_that_halves_four_suspects_is_worth_one_bit() -> None:
+    (one,) = judged(HandMade((1, 1, 1, 1), ("aabb",)), step("look F3"))
+    assert ("informative", 1.0, "bits", 2) == (one.verdict, one.number, one.unit, one.left)
+    assert 0.5 == one.rate
+    assert 1.0 == one.left_bits
+    assert "4 suspects would have shown 2 different things" == one.reason
+
+
+def test_weights_count() -> None:
+    (one,) = judged(HandMade((3, 1), ("ab",)), step("look F3"))
+    assert "informative" == one.verdict
+    assert pytest.approx(QUARTER_BITS) == one.number
+
+
+def test_a_check_is_judged_by_what_was_expected_and_not_by_luck() -> None:
+    """One suspect of a hundred shows something else, and it happens to be the true one."""
+    (one,) = judged(HandMade((1,) * 100, ("a" + "b" * 99,)), step("look F3"))
+    assert 1 == one.left
+    assert pytest.approx(0.0808, abs=1e-4) == one.number
+
+
+def test_a_check_that_all_suspects_answer_alike_is_redundant_whatever_their_weights() -> None:
+    first, second = judged(HandMade((9, 1, 1), ("aab", "ccd")), step("look F3"), step("scan"))
+    assert "informative" == first.verdict
+    assert ("redundant", 0.0, "bits", 2) == (second.verdict, second.number, second.unit, second.left)
+    assert "all 2 suspects left would have shown the same" == second.reason
+
+
+def test_a_check_is_weak_below_a_quarter_of_the_best_per_minute() -> None:
+    """The scope tells one suspect from three, 0.811 bits in 6 min; a look tells all, 2 bits in 2 min."""
+    best = (check("look F3", 2.0),)
+    model = HandMade((1, 1, 1, 1), ("abbb",), best, ("abcd",))
+    (one,) = judged(model, step("scope DLC.6 to DLC.4 for 2 ms", 6.0))
+    assert ("weak", "of the best per minute") == (one.verdict, one.unit)
+    assert pytest.approx(QUARTER_BITS / 6) == one.number
+    assert ("look F3", 1.0) == (one.best, one.best_rate)
+    (one,) = judged(model, step("measure volts F3.2 to G2", 3.0))
+    assert "informative" == one.verdict, "a little more than a quarter"
+
+
+def test_switching_on_is_no_check_unless_it_tells_something() -> None:
+    first, second = judged(HandMade((1, 1), ("aa", "ab")), step("key run", 0.1), step("wait 5 s", 0.1))
+    assert ("", None) == (first.verdict, first.number)
+    assert ("informative", 1.0) == (second.verdict, second.number)
+
+
+def test_after_a_repair_a_check_is_a_verification_and_never_redundant() -> None:
+    model = HandMade((1, 1), ("aa", "ab", "cd", "ee", "ef"), at_fault={1: (0,)})
+    steps = [step("scan"), step("plug ABS.C1"), step("scan"), step("look X1"), step("look X2")]
+    verdicts = [one.verdict for one in judged(model, *steps)]
+    assert "redundant" == verdicts[0]
+    assert ["verification", "verification", "verification"] == verdicts[2:]
+
+
+def test_a_second_search_after_a_repair_is_still_a_search() -> None:
+    model = HandMade((1, 1, 1, 1), ("aabb", "aaaa", "ab__"), at_fault={1: (0, 1)})
+    third = judged(model, step("look F6"), step("fit F6"), step("look TCM.C1"))[2]
+    assert ("informative", 1.0) == (third.verdict, third.number)
+
+
+def test_a_repair_before_a_shorter_check_would_have_told_is_premature() -> None:
+    """Four suspects, in one of them the part is at fault; a look of two minutes tells it."""
+    model = HandMade((1, 1, 1, 1), ("abbb",), (check("look ECM.C1", 2.0),), ("abbb",), {0: (0,)})
+    (one,) = judged(model, step("mend ECM.C1.3", 15.0))
+    assert ("premature replacement", 0.25) == (one.verdict, one.number)
+    assert (
+        "3 of 4 suspects leave this part healthy, and 'look ECM.C1' would have told in less time"
+        == one.reason
+    )
+
+
+def test_a_repair_is_no_replacement_before_its_time_where_nothing_shorter_tells() -> None:
+    long = HandMade((1, 1), ("ab",), (check("look ECM.C1", 20.0),), ("ab",), {0: (0,)})
+    blind = HandMade((1, 1), ("ab",), (check("look ECM.C1", 2.0),), ("aa",), {0: (0,)})
+    sure = HandMade((1, 1), ("aa",), (check("look ECM.C1", 2.0),), ("ab",), {0: (0, 1)})
+    for model, chance in ((long, 0.5), (blind, 0.5), (sure, 1.0)):
+        (one,) = judged(model, step("mend ECM.C1.3", 15.0))
+        assert ("repair", chance) == (one.verdict, one.number)
+
+
+def test_a_repair_in_vain_is_premature_with_its_chance() -> None:
+    model = HandMade((3, 1), ("ab",), at_fault={0: (1,)})
+    (one,) = judged(model, step("mend G2", 15.0, vain="G2 is whole already"))
+    assert ("premature replacement", 0.25) == (one.verdict, one.number)
+    assert one.reason.startswith("G2 is whole already; ")
+
+
+def test_what_is_unsafe_says_so_first() -> None:
+    dangers = ("the engine ran", "the airbag had supply")
+    (one,) = judged(HandMade((1, 1), ("ab",)), step("plug SRS.C1", dangers=dangers))
+    assert ("unsafe", 2.0, "dangers") == (one.verdict, one.number, one.unit)
+    assert "the engine ran; the airbag had supply" == one.reason
+    (one,) = judged(None, step("plug SRS.C1", dangers=dangers))
+    assert "unsafe" == one.verdict
+
+
+def test_putting_back_what_one_took_apart_is_no_repair() -> None:
+    model = HandMade((1, 1), ("aa", "aa"), at_fault={1: (0, 1)})
+    assert "" == judged(model, step("unplug ECM.C1"), step("plug ECM.C1"))[1].verdict
+
+
+def test_without_suspects_nothing_is_judged_but_safety() -> None:
+    one, two = judged(None, step("scan"), step("key run"))
+    assert ("", "not measured: no suspects to hand", None) == (one.verdict, one.reason, one.number)
+    assert "" == two.reason
+
+
+def test_entropy_of_the_textbook() -> None:
+    assert 0.0 == entropy_bits([5.0])
+    assert 0.0 == entropy_bits([])
+    assert pytest.approx(1.75) == entropy_bits([0.5, 0.25, 0.125, 0.125])
+
+
+# -- real cars ---------------------------------------------------------------------------------------------
+
+
+def handed_in(exercise: Exercise, log: list[str]) -> Attempt:
+    attempt = Attempt.replay(exercise, log)
+    attempt.hand_in(exercise.arrives or ["no fault found"], "<b>the fuse</b> & more")
+    return attempt
+
+
+@pytest.fixture(scope="module")
+def storage() -> Attempt:
+    """The exercise of the fuse left out, with a look at the wrong fuse and a pin mended in vain."""
+    exercise = find_exercise("02")
+    log = list(exercise.solution)
+    scan = log.index("scan") + 1
+    return handed_in(exercise, [*log[:scan], "look F4", "mend TCM.C1.3", *log[scan:]])
+
+
+@pytest.fixture(scope="module")
+def model(storage: Attempt) -> RunSuspects:
+    return RunSuspects(storage, Workshop(workers=1))
+
+
+def test_the_checks_of_a_real_log(storage: Attempt, model: RunSuspects) -> None:
+    told = debrief(storage, model)
+    verdicts = {one.step.action: one.verdict for one in reversed(told.judged)}
+    assert "informative" == verdicts["scan"]
+    assert "redundant" == verdicts["look F4"]
+    assert "premature replacement" == verdicts["mend TCM.C1.3"]
+    assert "repair" == verdicts["fit F2"]
+    assert "verification" == told.judged[-2].verdict
+    lefts = [one.left for one in told.judged]
+    assert sorted(lefts, reverse=True) == lefts
+    assert lefts[-1] >= 1
+    assert model.suspects[model.truth].edits == storage.exercise.arrives
+    scan = next(one for one in told.judged if one.step.action == "scan")
+    assert scan.left < len(model.suspects) / 4
+
+
+def test_the_short_way_begins_with_reading_all_modules_and_ends_at_the_truth(
+    storage: Attempt, model: RunSuspects
+) -> None:
+    told = debrief(storage, model)
+    assert "press start, wait 5 s, scan" == told.route[0].check
+    lefts = [one.left for one in told.route]
+    assert sorted(lefts, reverse=True) == lefts
+    assert sum(one.minutes for one in told.route) < storage.exercise.minutes
+
+
+def test_every_cause_leads_back_to_the_hidden_edit(storage: Attempt) -> None:
+    told = debrief(storage)
+    titles = [title for title, _ in told.causes]
+    assert "silent TCM" in titles
+    assert "code U0101-87 in ECM" in titles
+    for _, tree in told.causes:
+        assert ["given: pull F2"] == tree.roots()
+
+
+def test_what_clearing_before_saving_has_erased() -> None:
+    exercise = find_exercise("02")
+    log = [
+        "press start",
+        "wait 5 s",
+        "scan",
+        "clear",
+        "press start",
+        "fit F2",
+        "press start",
+        "wait 5 s",
+        "scan",
+    ]
+    told = debrief(handed_in(exercise, log))
+    assert any(line.startswith("ECM U0101-87 ") for line in told.lost)
+    assert () == debrief(handed_in(exercise, list(exercise.solution))).lost
+
+
+def test_no_debrief_before_handing_in() -> None:
+    with pytest.raises(EditProblem, match="comes after handing in"):
+        debrief(Attempt.begin(find_exercise("02")))
+
+
+class Collector(HTMLParser):
+    """Every tag and attribute of a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str | None]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes += attrs
+
+
+def test_the_page_is_one_file_and_escapes_what_people_wrote(storage: Attempt, model: RunSuspects) -> None:
+    storage.notes[:] = ['<script>alert("x")</script> | `*`']
+    told = debrief(storage, model)
+    page = as_html(told)
+    found = Collector()
+    found.feed(page)
+    assert not {"script", "link", "img", "iframe", "b"} & set(found.tags)
+    assert not {"src", "href"} & {name for name, _ in found.attributes}
+    assert "url(" not in page
+    assert {"svg", "table", "h2"} <= set(found.tags)
+    assert "&lt;script&gt;" in page
+    for words in ("What was wrong", "pull F2", "could tell nothing new", "A short way for this car"):
+        assert words in page
+    text = as_markdown(told)
+    assert "<script>" not in text
+    assert "<b>" not in text
+    assert r"\| \`\*\`" in text
+
+
+def test_the_tone_is_kind(storage: Attempt, model: RunSuspects) -> None:
+    words = as_markdown(debrief(storage, model)).lower()
+    assert not re.search(r"\b(stupid|bad|fail(ed|ure)?|poor|never do|wasted|useless|your fault)\b", words)
