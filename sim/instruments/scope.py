@@ -6,26 +6,28 @@
 
 Every bit is drawn at the level that its senders solve to: the acknowledge slot, where all receivers are
 dominant together, stands highest; with one terminator everything stands higher. Edges are one exponential
-each, with the capacitance of line and nodes and the resistance they see: without terminators a bit does not
-come down in time.
+each, with the capacitance of line and nodes and the resistance they see. Modules that get no frame through
+are drawn as they try (`sim.instruments.attempts`); one that cannot read its own bits has gone silent.
 
 Not modelled: reflections and ringing, noise, the probe's ground lead, levels that change during a sweep
-because something switches, what a module that nobody hears or that cannot read itself puts on the line.
+because something switches.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
 from itertools import groupby
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.bench.bench import Bench
-from sim.bench.observations import FrameSeen, Observed
+from sim.bench.observations import TRIGGER_S, FrameSeen, Observation, Observed
 from sim.instruments import cautions
+from sim.instruments.attempts import Change, attempts
 from sim.instruments.levels import ACKNOWLEDGE_FROM_END, DOMINANT, channels_at, now, thevenin
 from sim.instruments.result import Result, digits
 from sim.network.frames import wire_bits
@@ -41,7 +43,17 @@ BEFORE_SHARE = 0.1  # of the sweep, before the first edge
 # Straight lines between these points of an exponential stay within 1 % of it.
 EDGE_TAUS = (*(k / 5 for k in range(16)), 3.5, 4.0, 5.0, 7.0)
 LEAST_TAU_S = 20e-9  # drivers take about this long to switch; from memory
+QUIET_BITS = 9  # a line that was recessive for longer than within a frame: the next edge begins one
+Edge = tuple[float, float, float]  # time, change of the level that is headed for, time constant
+
 POINTS = 4000.0  # an edge shorter than a sweep by this factor is drawn as a step
+
+
+class Tries(NamedTuple):
+    """What is tried in vain on one bus, and when the first frame in the sweep begins, if one does."""
+
+    changes: tuple[Change, ...]
+    first_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +132,12 @@ def swept(bench: Bench) -> Picture:
         raise EditProblem("a scope needs a bench at frame depth")
     found, what = now(bench), observed.what
     start_s, zero_s = _window(found, observed)
+    tries = _tries(bench, found, what, start_s)
+    first_s = min((one.first_s for one in tries if one.first_s is not None), default=None)
+    if first_s is not None and not _relevant(found, observed.frames, what.points):
+        start_s, zero_s = first_s - (zero_s - start_s), first_s
     channels = tuple(
-        channel(found, observed.frames, a, b, start_s, what.sweep_s, zero_s) for a, b in what.pairs
+        channel(found, observed.frames, a, b, start_s, what.sweep_s, zero_s, tries) for a, b in what.pairs
     )
     frames = tuple(
         (one.start_s - zero_s, one.end_s - zero_s, str(one.frame))
@@ -131,7 +147,7 @@ def swept(bench: Bench) -> Picture:
     return Picture(
         action=what.text,
         display="; ".join(_words(one) for one in channels),
-        notes=_notes(bench, channels, frames),
+        notes=_notes(bench, found, what, channels, frames, first_s is not None),
         cautions=cautions.of(what, bench.car),
         harm=cautions.harm(what, bench.car),
         shop_s=what.shop_s,
@@ -151,6 +167,35 @@ def _window(found: Reading, observed: Observed) -> tuple[float, float]:
     return observed.start_s, observed.start_s + lead_s
 
 
+def _tries(bench: Bench, found: Reading, what: Observation, start_s: float) -> tuple[Tries, ...]:
+    """What modules that get nothing through do from the start of a sweep to its end, bus by bus."""
+    near = set(channels_at(found, *what.points))
+    clusters = [one for one in found.wiring.clusters if near & {channel.id for channel in one.channels}]
+    return tuple(
+        _until_swept(attempts(bench.live, one, start_s), start_s, what.sweep_s, _quiet_s(one))
+        for one in clusters
+    )
+
+
+def _quiet_s(cluster: BusCluster) -> float:
+    return QUIET_BITS / min(one.bitrate_bps for one in cluster.channels)
+
+
+def _until_swept(changes: Iterator[Change], start_s: float, sweep_s: float, quiet_s: float) -> Tries:
+    """Changes from start_s until a sweep after the first edge that a quiet line goes before."""
+    kept: list[Change] = []
+    earliest_s = start_s + BEFORE_SHARE * sweep_s
+    first_s, since_s = None, start_s - quiet_s
+    for time_s, who in changes:
+        if time_s > (start_s + TRIGGER_S if first_s is None else first_s + sweep_s):
+            break
+        if first_s is None and time_s >= earliest_s and time_s - since_s >= quiet_s:
+            first_s = time_s
+        kept.append((time_s, who))
+        since_s = math.inf if who else time_s
+    return Tries(tuple(kept), first_s)
+
+
 def _relevant(found: Reading, frames: tuple[FrameSeen, ...], points: tuple[str, ...]) -> list[FrameSeen]:
     near = set(channels_at(found, *points))
     return [one for one in frames if one.sender in near]
@@ -166,14 +211,30 @@ def _words(one: Channel) -> str:
 
 
 def _notes(
-    bench: Bench, channels: tuple[Channel, ...], frames: tuple[tuple[float, float, str], ...]
+    bench: Bench,
+    found: Reading,
+    what: Observation,
+    channels: tuple[Channel, ...],
+    frames: tuple[tuple[float, float, str], ...],
+    tried: bool,
 ) -> tuple[str, ...]:
     notes = []
     if any(one.floating for one in channels):
         notes.append("Nothing joins the two points of a floating channel.")
-    if not frames:
+    if tried:
+        notes.append("Frames do not get through: nobody acknowledges them, or others destroy them.")
+    elif not frames:
         notes.append("No frame ran while the scope waited.")
+        if _would_send(bench, found, what):
+            notes.append(
+                "A module that cannot read its own bits back stops sending after 32 tries (bus-off)."
+            )
     return tuple(notes)
+
+
+def _would_send(bench: Bench, found: Reading, what: Observation) -> bool:
+    near = set(channels_at(found, *what.points))
+    return any(one.channel in near and one.live for one in bench.live.world.streams.values())
 
 
 # -- waveforms -----------------------------------------------------------------------------------------------
@@ -187,13 +248,20 @@ def channel(
     start_s: float,
     sweep_s: float,
     zero_s: float,
+    tries: tuple[Tries, ...] = (),
 ) -> Channel:
     """The voltage of a against b from start_s on; times are counted from zero_s."""
     rest_v = _level(found, a, b)
     if rest_v is None:
         ends = np.array([start_s, start_s + sweep_s]) - zero_s
         return Channel(a, b, ends, np.zeros(2), 0.0, floating=True)
-    edges = sorted(_edges(found, _relevant(found, frames, (a, b)), a, b, rest_v))
+    levels = _Levels(found, a, b, rest_v)
+    near = set(channels_at(found, a, b))
+    edges = list(_edges(levels, _relevant(found, frames, (a, b))))
+    for one in tries:
+        if near & {name for _, who in one.changes for name in who}:
+            edges += _tried_edges(levels, one.changes)
+    edges.sort()
     time_s, volt = _drawn(edges, rest_v, start_s, start_s + sweep_s, sweep_s / POINTS)
     return Channel(a, b, time_s - zero_s, volt, rest_v)
 
@@ -203,27 +271,47 @@ def _level(found: Reading, a: str, b: str) -> float | None:
     return None if seen is None else seen[0] * PROBE_OHM / (PROBE_OHM + seen[1])
 
 
-def _edges(
-    found: Reading, frames: list[FrameSeen], a: str, b: str, rest_v: float
-) -> Iterator[tuple[float, float, float]]:
-    """(time, change of the level that is headed for, time constant) of every edge."""
+class _Levels:
+    """Levels between two points while modules hold the lines dominant, each solved once."""
 
-    @cache
-    def step_of(who: tuple[str, ...]) -> tuple[float, float, float]:
-        driven = found.while_dominant(*who)
-        level = _level(driven, a, b)
-        farads = _capacitance(found, who[0])
-        tau_on, tau_off = (_pair_ohm(one, who[0]) * farads for one in (driven, found))
-        return (rest_v if level is None else level) - rest_v, tau_on, tau_off
+    def __init__(self, found: Reading, a: str, b: str, rest_v: float) -> None:
+        self._found, self._a, self._b, self._rest_v = found, a, b, rest_v
+        self._known: dict[tuple[str, ...], tuple[float, float, float]] = {}
 
+    def step(self, who: tuple[str, ...]) -> tuple[float, float, float]:
+        """What they move the level by from rest, in V, and the time constants of its edges to and from it."""
+        if not who:
+            return 0.0, LEAST_TAU_S, LEAST_TAU_S
+        if who not in self._known:
+            driven = self._found.while_dominant(*who)
+            level_v = _level(driven, self._a, self._b)
+            farads = _capacitance(self._found, who[0])
+            on_s, off_s = (_pair_ohm(one, who[0]) * farads for one in (driven, self._found))
+            moved_v = 0.0 if level_v is None else level_v - self._rest_v
+            self._known[who] = moved_v, max(LEAST_TAU_S, on_s), max(LEAST_TAU_S, off_s)
+        return self._known[who]
+
+
+def _edges(levels: _Levels, frames: list[FrameSeen]) -> Iterator[Edge]:
+    """Every edge of complete frames."""
     for one in frames:
         bit_s = 1 / one.bitrate_bps
         for first, count, who in _dominant_runs(one):
-            step_v, tau_on, tau_off = step_of(who)
+            step_v, tau_on_s, tau_off_s = levels.step(who)
             if step_v:
                 begin_s = one.start_s + first * bit_s
-                yield begin_s, step_v, max(LEAST_TAU_S, tau_on)
-                yield begin_s + count * bit_s, -step_v, max(LEAST_TAU_S, tau_off)
+                yield begin_s, step_v, tau_on_s
+                yield begin_s + count * bit_s, -step_v, tau_off_s
+
+
+def _tried_edges(levels: _Levels, tries: tuple[Change, ...]) -> Iterator[Edge]:
+    """Every edge of what modules try in vain."""
+    before: tuple[str, ...] = ()
+    for time_s, who in tries:
+        step_v = levels.step(who)[0] - levels.step(before)[0]
+        if step_v:
+            yield time_s, step_v, levels.step(who)[1] if who else levels.step(before)[2]
+        before = who
 
 
 def _dominant_runs(one: FrameSeen) -> Iterator[tuple[int, int, tuple[str, ...]]]:
@@ -267,9 +355,9 @@ def _drawn(
     tau_s, since_s = LEAST_TAU_S, start_s - 1.0
     for k, (time_s, step_v, next_tau_s) in enumerate(edges):
         here_v = _approach(here_v, target_v, time_s - since_s, tau_s)
-        if time_s <= start_s:
-            volts[0] = here_v
         target_v, tau_s, since_s = target_v + step_v, next_tau_s, time_s
+        if time_s <= start_s:
+            volts[0] = _approach(here_v, target_v, start_s - time_s, tau_s)
         until_s = min(end_s, edges[k + 1][0]) if k + 1 < len(edges) else end_s
         if until_s <= start_s:
             continue

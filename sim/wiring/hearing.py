@@ -99,6 +99,7 @@ class ClusterHearing:
     links: (sender, receiver). margins_v: per link, the distance from the nearer threshold of the receiver.
     spoils: (who spoils, whose frames).
     bitrates_bps, pair_ohm: of every powered channel, its bit rate and the resistance between its lines.
+    able: who reads its own bits back, with or without company.
     """
 
     links: frozenset[tuple[str, str]]
@@ -106,6 +107,7 @@ class ClusterHearing:
     spoils: frozenset[tuple[str, str]]
     bitrates_bps: dict[str, int]
     pair_ohm: dict[str, float]
+    able: frozenset[str] = frozenset()
 
 
 class Segment(NamedTuple):
@@ -124,6 +126,7 @@ class Hearing:
         self.links = frozenset(link for answer in answers for link in answer.links)
         self.margins_v = {link: volt for answer in answers for link, volt in answer.margins_v.items()}
         self.spoils = frozenset(pair for answer in answers for pair in answer.spoils)
+        self.able = frozenset(name for answer in answers for name in answer.able)
         self._bitrates = {name: rate for answer in answers for name, rate in answer.bitrates_bps.items()}
 
     def segments(self) -> tuple[Segment, ...]:
@@ -373,6 +376,7 @@ class _Levels:
             frozenset((names[j], names[s]) for j, s in spoils),
             {one.id: one.bitrate_bps for one in self.awake},
             dict(zip(names, self._pair_ohm(), strict=True)),
+            frozenset(name for name, reads_itself in zip(names, able, strict=True) if reads_itself),
         )
 
     def _pair_ohm(self) -> list[float]:

@@ -1,0 +1,136 @@
+"""What modules put on a line when they get no frame through: repeated attempts and error flags, bit by bit.
+
+A module with nobody to acknowledge repeats its frame for ever; one that talks over others takes them down
+with it. Who reads whom is what the wiring solves; what each then sends is what a CAN controller does
+(`sim.network.controller`), run here for the stretch that an instrument looks at.
+
+Where some talk over others, all begin at once with cleared counters, as software lets them again and again
+after bus-off; else everybody has long turned error passive.
+
+Not modelled: when exactly software lets a module try again after bus-off, frames of others that get through
+on the same wires meanwhile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from sim.bench.live import LiveCar
+from sim.network.controller import DOMINANT, Controller, ErrorCounters
+from sim.network.frames import NS_PER_S, Frame, arbitration_key
+from sim.network.line import Line, Place, Reach
+from sim.network.streams import Stream
+from sim.wiring.hearing import BusCluster, Hearing
+
+# A transmitter is error passive after 16 failures and bus-off after 32 (8 each, ISO 11898-1); a frame with
+# its error flag has at most some 160 bits.
+SETTLE_BITS = 6000
+FIGHT_AFTER_NS = 200_000  # the line is quiet before they begin
+
+NEVER = 1 << 62
+
+Change = tuple[float, tuple[str, ...]]  # from this time in s on, who holds the line dominant
+
+
+def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Change]:
+    """Who holds the line dominant from `from_s` on, change by change, without end; nothing if all is well."""
+    hearing = live.hearing
+    if hearing is None:
+        return
+    bitrate = {one.id: one.bitrate_bps for one in cluster.channels}
+    senders = {name: _Sender(_streams(live, name)) for name in _lone(live, cluster, hearing)}
+    if not any(sender.periods_ns for sender in senders.values()):
+        return
+    fight = any(one in senders for pair in hearing.spoils for one in pair)
+    settle_s = 0.0 if fight else SETTLE_BITS / min(bitrate[name] for name in senders)
+    start_ns = round((from_s - settle_s) * NS_PER_S) + (FIGHT_AFTER_NS if fight else 0)
+    line = Line()
+    for name, sender in senders.items():
+        sender.controller = Controller(sender, ErrorCounters())
+        line.add(Place(name, sender.controller, NS_PER_S // bitrate[name], sender.waits), start_ns)
+    line.set_reach({name: _reach(name, hearing) for name in senders}, start_ns)
+    line.start(start_ns)
+    yield from _changes(line, list(senders.values()), round(from_s * NS_PER_S))
+
+
+def _changes(line: Line, senders: list[_Sender], from_ns: int) -> Iterator[Change]:
+    held: tuple[str, ...] = ()
+    while (now_ns := min(line.due_ns, *(sender.next_ns for sender in senders))) < NEVER:
+        if now_ns == line.due_ns:
+            line.step()
+        else:
+            for sender in senders:
+                sender.release(now_ns)
+            line.start(now_ns)
+        holds = tuple(place.name for place in line.places if place.level == DOMINANT)
+        if holds != held and now_ns >= from_ns:
+            yield now_ns / NS_PER_S, holds
+        held = holds
+
+
+def _lone(live: LiveCar, cluster: BusCluster, hearing: Hearing) -> list[str]:
+    """Channels of the cluster that are awake, read themselves, and stand in no group that communicates."""
+    together = {name for segment in hearing.segments() for name in segment.members}
+    return sorted(one.id for one in cluster.channels if one.id in hearing.able and one.id not in together)
+
+
+def _streams(live: LiveCar, channel: str) -> list[Stream]:
+    return [one for one in live.world.streams.values() if one.channel == channel and one.live]
+
+
+def _reach(name: str, hearing: Hearing) -> Reach:
+    of = {name, *(sender for sender, receiver in hearing.links if receiver == name)}
+    against = {spoiler for spoiler, sender in hearing.spoils if sender in of and spoiler != name}
+    return Reach(frozenset(of), frozenset(against - of))
+
+
+def _rank(frame: Frame) -> int:
+    return arbitration_key(frame.can_id, frame.extended)
+
+
+class _Sender:
+    """What one module has to send: its periodic messages, the lowest identifier first. All wait by now."""
+
+    def __init__(self, streams: Iterable[Stream]) -> None:
+        known = [one for one in streams if one.period_s is not None]
+        self.periods_ns = {one.frame: round((one.period_s or 0) * NS_PER_S) for one in known}
+        self._waiting = sorted(self.periods_ns, key=_rank)
+        self._due_ns: dict[Frame, int] = {}
+        self._sending: Frame | None = None
+        self.controller: Controller | None = None
+
+    @property
+    def next_ns(self) -> int:
+        """When the next message is released."""
+        return min(self._due_ns.values(), default=NEVER)
+
+    def waits(self) -> bool:
+        """Is there something to send?"""
+        return bool(self._waiting)
+
+    def release(self, now_ns: int) -> None:
+        """Messages whose time has come wait from now on."""
+        for frame in [frame for frame, due_ns in self._due_ns.items() if due_ns <= now_ns]:
+            del self._due_ns[frame]
+            self._waiting = sorted([*self._waiting, frame], key=_rank)
+
+    # what a controller asks and tells
+
+    def take(self) -> Frame | None:
+        self._sending = self._waiting[0] if self._waiting else None
+        return self._sending
+
+    def sent(self) -> None:
+        frame = self._sending
+        if frame is not None and self.controller is not None:
+            self._waiting.remove(frame)
+            self._due_ns[frame] = self.controller.time_ns + self.periods_ns[frame]
+
+    def failed(self) -> None:
+        self._sending = None
+
+    def received(self, frame: Frame) -> None:
+        pass
+
+    def counted(self) -> None:
+        pass
