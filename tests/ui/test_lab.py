@@ -11,7 +11,7 @@ from tests.ui.browser import browser, button, front_end, opened, redrawn
 from ui.case_page import case_text
 from ui.telling import seen_of, seen_words
 
-LONG_MS = 120_000
+LONG_MS = 300_000
 
 
 @pytest.fixture(scope="module")
