@@ -44,13 +44,50 @@ def _walk(page: Page, shot: Callable[[str], None]) -> None:
     shot("bay-work")
     panel(page, "Log")
     shot("bay-log")
-    go(page, page.url.replace("/bay", "/what-if"))
+    _instruments(page, shot)
+    go(page, page.url.replace("/diagrams", "/what-if"))
     with redrawn(page):
         page.get_by_role("button", name="Play").first.click()
     page.wait_for_selector(".st-key-cases")
     shot("what-if")
     go(page, page.url.replace("/what-if", "/car"))
     shot("car")
+
+
+def _instruments(page: Page, shot: Callable[[str], None]) -> None:
+    panel(page, "Measure")
+    _choose(page, "red lead", "ECM.C1.6 ")
+    _choose(page, "black lead", "G2 ")
+    button(page, "Measure")
+    shot("bay-measure")
+    for kind, press in (("Ohms", "Measure"), ("Lamp", "Hold the lamp there")):
+        with redrawn(page):
+            page.locator(".st-key-measure_kind").get_by_text(kind).click()
+        button(page, press)
+        shot(f"bay-{kind.lower()}")
+    with redrawn(page):
+        page.locator(".st-key-measure_kind").get_by_text("Look").click()
+    _choose(page, "look at", "F11 ")
+    button(page, "Look")
+    shot("bay-look")
+    panel(page, "Scope")
+    _choose(page, "channel 1", "TCM.C1.4 ")
+    _choose(page, "channel 2", "TCM.C1.5 ")
+    button(page, "Take a sweep")
+    shot("bay-scope")
+    go(page, page.url.replace("/bay", "/diagrams"))
+    for view in ("circuits", "connectors", "fuses", "grounds", "places", "values"):
+        with redrawn(page):
+            page.locator(".st-key-sheets").get_by_text(view).click()
+        shot(f"diagrams-{view}")
+
+
+def _choose(page: Page, label: str, option: str) -> None:
+    box = page.get_by_label(label).first
+    box.click()
+    box.fill(option)
+    with redrawn(page):
+        page.get_by_role("option", name=option).first.click()
 
 
 def main(folder: Path) -> None:

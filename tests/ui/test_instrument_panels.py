@@ -1,0 +1,246 @@
+"""Meter, lamp, eye, scope and diagrams without a browser: what is set up is done, told and kept."""
+
+import re
+from xml.etree import ElementTree
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from sim.bench.bench import Bench
+from sim.instruments.cautions import BREAKOUT, PIERCING_PAIR
+from sim.instruments.diagram import drawing, face
+from sim.instruments.meter import Measured
+from sim.instruments.service import ServiceInformation
+from ui.drawing.meter import display, readings_table, strip
+from ui.drawing.wiring import lists_table, marked, printable
+from ui.readings import Notebook, Reading
+from ui.session import shipped_cars
+
+from .test_drawings import HOSTILE, hostile_car
+from .test_pages import held_of, log, opened, press
+
+CARS = list(shipped_cars())
+DIAGRAM_VIEWS = ("circuits", "connectors", "fuses", "grounds", "places", "values")
+LOST_GROUND = ("open G2", "unplug TCM.C1", "blow F5")
+
+
+def set_up(app: AppTest, **choices: object) -> AppTest:
+    """Choose in the panel, as a hand would."""
+    for key, value in choices.items():
+        app.session_state[key] = value
+    app.run()
+    assert [] == [error.message for error in app.exception]
+    return app
+
+
+def measured(app: AppTest) -> list[str]:
+    held = app.session_state["held"]
+    return [one.result.display for one in held.notebook.of(held.bench)]
+
+
+# -- panels --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("panel", ["Measure", "Scope"])
+@pytest.mark.parametrize("car_name", CARS)
+def test_every_instrument_panel_draws_itself(panel: str, car_name: str) -> None:
+    opened("bay", held_of(car_name), panel)
+
+
+@pytest.mark.parametrize("kind", ["volts", "ohms", "continuity", "amps", "load", "look"])
+def test_every_instrument_draws_itself(kind: str) -> None:
+    set_up(opened("bay", held_of("teaching-car.yaml"), "Measure"), measure_kind=kind)
+
+
+@pytest.mark.parametrize("view", DIAGRAM_VIEWS)
+@pytest.mark.parametrize("car_name", CARS)
+def test_every_sheet_of_the_diagrams_draws_itself(view: str, car_name: str) -> None:
+    set_up(opened("diagrams", held_of(car_name)), sheets=view)
+
+
+def test_a_measurement_is_a_sentence_in_the_log_and_its_reading_is_shown() -> None:
+    app = opened("bay", held_of("teaching-car.yaml"), "Measure")
+    app = press(set_up(app, probe_red="ECM.C1.1", probe_black="G2"), "measure")
+    assert ["measure volts ECM.C1.1 to G2"] == log(app)
+    assert re.fullmatch(r"12\.\d+ V", measured(app)[0])
+
+
+def test_how_it_is_probed_stands_in_the_sentence_and_brings_its_caution() -> None:
+    app = opened("bay", held_of("teaching-car.yaml"), "Measure")
+    app = set_up(app, probe_red="ECM.C1.4", probe_black="ECM.C1.5", way="piercing")
+    assert any(PIERCING_PAIR in caption.value for caption in app.caption)
+    app = press(app, "measure")
+    assert ["measure volts ECM.C1.4 to ECM.C1.5 by piercing"] == log(app)
+    assert not any(BREAKOUT in caption.value for caption in app.caption)
+
+
+@pytest.mark.parametrize(
+    ("choices", "expected"),
+    [
+        (
+            {"measure_kind": "ohms", "probe_red": "DLC.6", "probe_black": "DLC.14"},
+            "measure ohms DLC.6 to DLC.14",
+        ),
+        ({"measure_kind": "amps", "loop_at": "F12"}, "measure amps F12"),
+        (
+            {"measure_kind": "load", "probe_red": "F1.2", "probe_black": "G1", "lamp_w": 21.0},
+            "load F1.2 to G1 with 21 W lamp",
+        ),
+        ({"measure_kind": "look", "look_at": "ECM.C1"}, "look ECM.C1"),
+        (
+            {
+                "measure_kind": "volts", "probe_red": "F1.2", "probe_black": "BAT+", "lamp_burns": True,
+                "lamp_a": "F1.2", "lamp_b": "BODY", "burning_w": 55.0,
+            },
+            "measure volts F1.2 to BAT+ while 55 W lamp at F1.2 to BODY",
+        ),
+    ],
+)  # fmt: skip
+def test_every_instrument_writes_its_sentence(choices: dict[str, object], expected: str) -> None:
+    app = press(set_up(opened("bay", held_of("teaching-car.yaml"), "Measure"), **choices), "measure")
+    assert [expected] == log(app)
+    assert 1 == len(measured(app))
+
+
+def test_a_sweep_is_a_sentence_and_the_diagnostic_connector_is_set_up() -> None:
+    app = press(opened("bay", held_of("six-modules.yaml"), "Scope"), "sweep")
+    assert ["scope DLC.6 to DLC.4 and DLC.14 to DLC.4 for 0.5 ms"] == log(app)
+
+
+def test_leads_that_stay_on_measure_again_after_each_action() -> None:
+    app = opened("bay", held_of("teaching-car.yaml"), "Measure")
+    app = set_up(app, probe_red="ECM.C1.1", probe_black="BODY", keep_leads=True)
+    app.session_state["panel"] = "Work"
+    app.run()
+    app.text_input(key="sentence").input("pull F1")
+    app.button[[one.label for one in app.button].index("Do it")].click().run()
+    assert ["pull F1", "wait 10 s", "measure volts ECM.C1.1 to BODY"] == log(app)
+    assert 1 == len(measured(app))
+
+
+def test_a_wrong_measurement_is_told_in_one_sentence_with_nothing_changed() -> None:
+    app = opened("bay", held_of("teaching-car.yaml"), "Measure")
+    app = set_up(app, probe_red="G2", probe_black="G2")
+    assert any("both leads on G2 measure nothing" in caption.value for caption in app.caption)
+    app = press(app, "measure")
+    assert ["both leads on G2 measure nothing"] == [error.value for error in app.error]
+    assert [] == log(app)
+
+
+# -- readings ------------------------------------------------------------------------------------------------
+
+MORNING = ("key run", "wait 2 s", "measure volts ECM.C1.1 to G2", "pull F1", "wait 1 s", "look F1",
+           "measure volts ECM.C1.1 to G2")  # fmt: skip
+
+
+def worked() -> tuple[Bench, Notebook]:
+    bench, notebook = held_of("teaching-car.yaml").bench, Notebook()
+    for text in MORNING:
+        bench.do(text)
+        if text.startswith(("measure", "look")):
+            notebook.note(bench)
+    return bench, notebook
+
+
+def told(readings: list[Reading]) -> list[tuple[int, str, str]]:
+    return [(one.place, one.result.action, one.result.display) for one in readings]
+
+
+def test_readings_belong_to_their_place_in_the_log() -> None:
+    bench, notebook = worked()
+    assert [3, 6, 7] == [one.place for one in notebook.of(bench)]
+
+
+@pytest.mark.parametrize("keep", [0, 2, 3, 5, 6, 7])
+def test_a_rewind_takes_the_later_readings_back(keep: int) -> None:
+    bench, notebook = worked()
+    before = told(notebook.of(bench))
+    assert [one for one in before if one[0] <= keep] == told(notebook.of(bench.rewind(keep)))
+
+
+def test_a_bench_that_comes_from_a_file_is_read_again() -> None:
+    bench, notebook = worked()
+    again = Bench.restored(bench.base, bench.saved())
+    assert told(notebook.of(bench)) == told(Notebook().of(again))
+
+
+def test_another_car_has_other_readings() -> None:
+    bench, notebook = worked()
+    assert 3 == len(notebook.of(bench))
+    assert [] == notebook.of(held_of("six-modules.yaml").bench)
+
+
+# -- nothing hidden ------------------------------------------------------------------------------------------
+
+
+def choices(app: AppTest) -> dict[str, list[str]]:
+    return {box.key or box.label: list(box.options) for box in app.selectbox}
+
+
+@pytest.mark.parametrize("panel", ["Measure", "Scope"])
+@pytest.mark.parametrize("kind", ["volts", "amps", "look"])
+def test_what_can_be_chosen_tells_nothing_of_a_theory_or_fault_that_nobody_has_seen(
+    panel: str, kind: str
+) -> None:
+    hidden = ("open G2", "blow F5", "corrode ECM.C1.3 2 ohm", "short map_sensor:1 to map_sensor:3")
+    found = []
+    for given in ((), hidden):
+        app = set_up(opened("bay", held_of("teaching-car.yaml", given), panel), measure_kind=kind)
+        found.append(choices(app))
+    assert found[0] == found[1]
+
+
+def test_diagrams_are_the_same_for_a_whole_and_a_broken_car() -> None:
+    whole, broken = (held_of("teaching-car.yaml", given).bench for given in ((), LOST_GROUND))
+    for name in ("ECM", "F5", "powertrain", "G2", "map_sensor", "coil1"):
+        sheets = {drawing(ServiceInformation(bench.base), name) for bench in (whole, broken)}
+        assert 1 == len(sheets)
+
+
+# -- drawings ------------------------------------------------------------------------------------------------
+
+
+def test_no_name_of_a_file_gets_onto_a_sheet_unescaped() -> None:
+    car = hostile_car()
+    papers = ServiceInformation(car)
+    bench = Bench(car)
+    bench.do("measure volts ECM.C1.1 to BODY")
+    result = Measured(
+        action=f"measure volts {HOSTILE} to b", display=HOSTILE, kind="volts", value=1.0, unit="V",
+        notes=(HOSTILE,), harm=(HOSTILE,),
+    )  # fmt: skip
+    reading = Reading(1, 0.0, result)
+    sheets = [
+        marked(drawing(papers, "ECM"), {"red": HOSTILE}, True),
+        printable(face(papers, "ECM.C1"), HOSTILE),
+        lists_table((HOSTILE,), [(HOSTILE, HOSTILE)]),
+        display(reading),
+        strip(reading),
+        readings_table([reading]),
+    ]
+    assert [] == [text for text in sheets if "<script" in text]
+
+
+def test_the_leads_are_marked_where_they_stand() -> None:
+    papers = ServiceInformation(held_of("teaching-car.yaml").car)
+    text = marked(drawing(papers, "ECM"), {"red": "ECM.C1.1", "black": "G2"}, True)
+    root = ElementTree.fromstring(text)
+    on = [
+        (one.get("class"), one.get("data-id")) for one in root.iter() if (one.get("class") or "")[:3] == "on-"
+    ]
+    assert ("on-red", "ECM.C1.1") in on
+    assert {"G2"} == {node for lead, node in on if lead == "on-black"}
+
+
+def test_every_terminal_of_every_circuit_can_take_a_lead() -> None:
+    """What a click on a drawing means is a terminal, or something that has a sheet of its own."""
+    for car_name in CARS:
+        held = held_of(car_name)
+        papers, car = ServiceInformation(held.car), held.car
+        app = opened("diagrams", held)
+        known = {name for box in app.selectbox if box.key == "probe_red" for name in box.options}
+        known = {label.partition(" · ")[0] for label in known}
+        sheets = {*car.claimed.modules, *car.connectors, *car.claimed.buses}
+        for name in (*car.claimed.modules, *car.claimed.fuses, *car.claimed.buses, *car.claimed.grounds):
+            marks = set(re.findall(r'data-id="([^"]+)"', drawing(papers, name)))
+            assert set() == marks - known - sheets, (car_name, name)
