@@ -25,7 +25,7 @@ from concurrent.futures import Future
 from functools import partial
 from typing import Final, TypeVar
 
-from sim.bench.actions import parse_action
+from sim.bench.actions import UNITS_S, parse_action
 from sim.bench.bench import Bench, Outcome
 from sim.vehicle.problems import EditProblem, Problem
 
@@ -35,6 +35,7 @@ MAX_BEHIND_S: Final = 2.0
 MAX_JOBS: Final = 1000
 MAX_ACTIONS: Final = 100
 ANSWER_WAIT_S: Final = 30.0  # for a job or an action; the longest action takes a few seconds
+LOG_EVERY_S: Final = 3600.0  # a wait in the log is a day at most
 LATENESS_SAMPLES: Final = 120_000  # two minutes of steps
 # Actions that would let time run faster than the clock, or need the connector that the link itself occupies.
 NOT_LIVE: Final = {
@@ -139,6 +140,8 @@ class RealTime:
             while not self._stopping.is_set():
                 self._pass(self.bench.now_s + STEP_S)
                 self._act()
+                if self.bench.now_s > self._logged_s + LOG_EVERY_S:
+                    self._log_wait()
         except Exception as error:  # the thread's last line: whatever it was must be told, not lost
             self.failure = f"{type(error).__name__}: {error}"
         finally:
@@ -203,13 +206,20 @@ class RealTime:
 
     def _log_wait(self) -> None:
         """Write the time since the last action into the log, as waits that a replay repeats to the float."""
-        passed_s, passed_ms = divmod(math.ceil((self.bench.now_s - self._logged_s) * 1000 - 1e-6), 1000)
-        for number, unit, unit_s in ((passed_s, "s", 1.0), (passed_ms, "ms", 0.001)):
+        whole_ms = math.floor((self.bench.now_s - self._logged_s) * 1000)
+        while (end_s := self._after(whole_ms)) < self.bench.now_s:
+            whole_ms += 1
+        for number, unit in zip(divmod(whole_ms, 1000), ("s", "ms"), strict=True):
             if number:
-                self._logged_s += number * unit_s
                 self.bench.log.append(f"wait {number} {unit}")
-        if self._logged_s > self.bench.now_s:
-            self.bench.live.env.run(until=self._logged_s)
+        if end_s > self.bench.now_s:
+            self.bench.live.env.run(until=end_s)
+        self._logged_s = end_s
+
+    def _after(self, whole_ms: int) -> float:
+        """Where a replay arrives with two waits, of seconds and of milliseconds, to the last bit."""
+        seconds, milliseconds = divmod(whole_ms, 1000)
+        return self._logged_s + seconds * UNITS_S["s"] + milliseconds * UNITS_S["ms"]
 
 
 def _fulfil(result: Future[T], job: Callable[[], T]) -> None:
