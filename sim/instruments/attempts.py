@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from sim.bench.live import LiveCar
-from sim.network.controller import DOMINANT, Controller, ErrorCounters
+from sim.network.controller import DOMINANT, Controller, ErrorCounters, Failure
 from sim.network.frames import NS_PER_S, Frame, arbitration_key
 from sim.network.line import Line, Place, Reach
 from sim.network.streams import Stream
@@ -56,12 +56,11 @@ def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Chan
 def _changes(line: Line, senders: list[_Sender], from_ns: int) -> Iterator[Change]:
     held: tuple[str, ...] = ()
     while (now_ns := min(line.due_ns, *(sender.next_ns for sender in senders))) < NEVER:
-        if now_ns == line.due_ns:
-            line.step()
-        else:
-            for sender in senders:
-                sender.release(now_ns)
-            line.start(now_ns)
+        for sender in senders:
+            sender.release(now_ns)
+        line.run(now_ns, now_ns)
+        if line.resting:
+            line.start(max(now_ns, line.time_ns))
         holds = tuple(place.name for place in line.places if place.level == DOMINANT)
         if holds != held and now_ns >= from_ns:
             yield now_ns / NS_PER_S, holds
@@ -126,7 +125,7 @@ class _Sender:
             self._waiting.remove(frame)
             self._due_ns[frame] = self.controller.time_ns + self.periods_ns[frame]
 
-    def failed(self) -> None:
+    def failed(self, why: Failure) -> None:
         self._sending = None
 
     def received(self, frame: Frame) -> None:

@@ -12,26 +12,31 @@ Rules of the bus (Bosch CAN 2.0 / ISO 11898-1)
 - A frame on the wire is never interrupted by another. Its length is exact, with stuff bits.
 - A frame arrives at the end of its end-of-frame field. The bus is idle 3 bits later.
 - A stream holds one frame at most: a newer release overwrites one that still waits (`Stream.overruns`).
-- Without another member to acknowledge, nothing arrives; the frames wait.
+- Error confinement as in `controller.py`. A bus in good health goes frame by frame and counts nothing; what
+  others do is in `trouble.py`: alone by arithmetic, with error counters above 0 frame by frame, bit by bit as
+  long as anything else is the matter.
 - When segments change, a frame on the wire goes on as long as its sender keeps one member that was there from
-  its start. Otherwise, and when two frames meet, it is destroyed and waits to be sent again.
+  its start. Otherwise its sender goes on unheard, its receivers answer with an error frame, and two frames
+  that meet destroy each other. Who joins takes part from the next frame on.
+- A channel in bus-off is no member of its segment. Its software lets it recover (`streams.Recovery`).
 
 Order of events at one instant
 1. all other SimPy events of that instant, also those caused by the calls below;
 2. ends of frames, by identifier; each calls the `on_change`, then the `on_back`, then the `listen` handlers;
-3. time limits of watches, by identifier of the stream, then in the order of `watch`: a frame that ends
+3. error states, by channel, and recoveries from bus-off;
+4. time limits of watches, by identifier of the stream, then in the order of `watch`: a frame that ends
    exactly at the limit is in time;
-4. releases of frames, by identifier;
-5. arbitrations.
+5. releases of frames, by identifier;
+6. arbitrations, and bits.
 So a segment change at the very end of a frame finds the frame complete, and a release at the instant the bus
 becomes idle competes.
 
 Times are whole nanoseconds inside, so that equal times are equal; seconds outside.
 
-Not modelled: error counters, error frames and bus-off (a sender without acknowledgement stays silent until
-somebody joins, and a destroyed frame costs no error flag); listeners hear nothing from a sender that nobody
-acknowledges; clock drift between modules; the order in which one controller offers its own frames (all take
-part at once).
+Not modelled: the 11 recessive bits that a module waits for when it comes to a bus; what listeners make of
+frames that nobody acknowledges; a frame that arrives twice because its last bit was disturbed; bit error
+rates while a bus is taken bit by bit for another reason; clock drift between modules; the order in which one
+controller offers its own frames (all take part at once).
 """
 
 from __future__ import annotations
@@ -45,358 +50,76 @@ from typing import Any
 from simpy import Environment
 
 from sim.network.alarm import AlarmClock, to_ns
-from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, arbitration_key, duration_ns, frame_bits
-from sim.network.streams import Listener, Network, Segment, Stream, Watch
+from sim.network.frames import NS_PER_S, Frame
+from sim.network.messages import (
+    NEVER,
+    NEVER_FREE,
+    RELEASES,
+    STATES,
+    Bus,
+    Call,
+    Flight,
+    Forward,
+    LimitWatch,
+    Message,
+    Monitor,
+    Reader,
+    Relay,
+    Repeated,
+    Single,
+)
+from sim.network.streams import (
+    Condition,
+    ErrorState,
+    Listener,
+    Network,
+    Recovery,
+    Segment,
+    StateHandler,
+    Stream,
+    Watch,
+)
+from sim.network.trouble import Air, Attempt, Lone, Silent, Station, Strained, Struggle, take
 
-__all__ = ["CanNetwork", "Segment", "Stream", "Tap", "Watch"]
+__all__ = ["CanNetwork", "Condition", "Recovery", "Segment", "Stream", "Tap", "Watch"]
 
 # How far it works ahead when nobody else has an event, so that even an endless run returns to SimPy.
 _LOOK_AHEAD_S = 1.0
 
-_NEVER = -1  # a time before all others: no frame heard yet, no check planned
-_UNKNOWN = -1  # a version that no data has: the receiver does not know the stream's data
-_NEVER_FREE = 1 << 62  # a time behind all others
-
-Call = Callable[[float], None]
 Tap = Callable[[float, float, Frame, str], None]
-
-
-class _Message:
-    """What one channel has to send, and where it stands on the bus."""
-
-    __slots__ = (
-        "awaited", "bus", "channel", "duration_ns", "end_ns", "end_rank", "flight", "followed", "live",
-        "prev_end_ns", "rank", "receivers", "waits",
-    )  # fmt: skip
-
-    def __init__(self, channel: str, frame: Frame, name: str) -> None:
-        self.channel = channel
-        self.rank = f"{arbitration_key(frame.can_id, frame.extended):08x} {channel} {name}"
-        self.end_rank = f"{_ENDS} {self.rank}"
-        self.live = True  # its sender still wants it sent
-        self.bus = _NO_BUS
-        self.receivers = _NO_BUS.audience
-        self.duration_ns = 0
-        self.end_ns = _NEVER  # of the newest frame to this bus, which may still be on the wire
-        self.prev_end_ns = _NEVER  # of the frame before
-        self.awaited = True  # the end of the next frame concerns somebody
-        self.followed = True  # it must stand in the calendar
-        self.waits = False
-        self.flight: _Flight | None = None
-
-    @property
-    def frame(self) -> Frame:
-        raise NotImplementedError
-
-    @property
-    def version(self) -> int:
-        """Counts the changes of what is sent."""
-        return 0
-
-    def calls(self, flight: _Flight) -> list[Call]:
-        """Whom the end of this frame concerns."""
-        raise NotImplementedError
-
-    def join(self, bus: _Bus) -> None:
-        self.bus = bus
-        self.receivers = bus.audience - {self.channel}
-        self.end_ns = self.prev_end_ns = _NEVER
-        self.measure()
-
-    def measure(self) -> None:
-        self.duration_ns = duration_ns(frame_bits(self.frame), self.bus.bitrate_bps)
-
-    def last_end_ns(self, now_ns: int) -> int:
-        """End of the last complete frame to this bus."""
-        return self.end_ns if self.end_ns <= now_ns else self.prev_end_ns
-
-
-class _Single(_Message):
-    """A frame that is sent once."""
-
-    __slots__ = ("_frame", "listeners", "on_sent")
-
-    def __init__(
-        self,
-        channel: str,
-        frame: Frame,
-        serial: int,
-        on_sent: Call | None,
-        listeners: dict[str, list[Listener]],
-    ) -> None:
-        super().__init__(channel, frame, f"{serial:012d}")
-        self._frame = frame
-        self.on_sent = on_sent
-        self.listeners = listeners
-
-    @property
-    def frame(self) -> Frame:
-        return self._frame
-
-    def calls(self, flight: _Flight) -> list[Call]:
-        """The sender, then those who listen."""
-        calls: list[Call] = [self.on_sent] if self.on_sent else []
-        for channel, handlers in self.listeners.items():
-            if channel in flight.audience:
-                calls += [partial(handler, flight.frame, self.channel) for handler in handlers]
-        return calls
-
-
-class _Repeated(_Message):
-    """A stream at work."""
-
-    __slots__ = ("forwards", "heard_ns", "monitor", "period_ns", "readers", "stream", "versions")
-
-    def __init__(self, stream: Stream) -> None:
-        super().__init__(stream.channel, stream.frame, stream.name)
-        self.stream = stream
-        self.live = False
-        self.awaited = self.followed = False
-        self.period_ns = 0 if stream.period_s is None else to_ns(stream.period_s)
-        self.versions = 0
-        self.heard_ns: dict[str, int] = {}  # by receiver, from before the present segment was formed
-        self.readers: list[_Reader] = []
-        self.forwards: list[_Forward] = []
-        self.monitor = _Monitor(self)
-
-    @property
-    def frame(self) -> Frame:
-        return self.stream.frame
-
-    @property
-    def version(self) -> int:
-        return self.versions
-
-    def calls(self, flight: _Flight) -> list[Call]:
-        """Readers that do not know the data yet, then watches that had given the stream up."""
-        calls: list[Call] = [
-            partial(reader.handler, self.stream)
-            for reader in self.readers
-            if reader.version != flight.version and reader.channel in flight.audience
-        ]
-        return calls + [
-            watch.found for watch in self.monitor.watches if watch.lost and watch.channel in flight.audience
-        ]
-
-    def look_who_waits(self) -> None:
-        """Find out whether the end of the next frame concerns anybody; of one on the wire it may."""
-        audience = self.bus.audience
-        self.awaited = (
-            self.flight is not None
-            or any(r.version != self.versions and r.channel in audience for r in self.readers)
-            or any(watch.lost and watch.channel in audience for watch in self.monitor.watches)
-        )
-        self.followed = self.awaited or bool(self.forwards)
-
-    def arrived(self, flight: _Flight) -> None:
-        """Everybody in the frame's audience has it."""
-        self.stream.delivered = flight.frame.data
-        if flight.broken:
-            self.heard_ns.update(dict.fromkeys(flight.audience, flight.end_ns))
-        if not self.awaited:
-            return
-        for reader in self.readers:
-            if reader.channel in flight.audience & self.bus.audience:
-                reader.version = flight.version
-        for watch in self.monitor.watches:
-            if watch.channel in flight.audience:
-                watch.lost = False
-
-    def heard_by(self, channel: str, now_ns: int) -> int:
-        """End of the last complete frame that the channel received."""
-        last_ns = self.last_end_ns(now_ns)
-        if last_ns != _NEVER and channel in self.bus.audience:
-            return last_ns
-        return self.heard_ns.get(channel, _NEVER)
-
-    def leave(self, now_ns: int) -> None:
-        """Write down what every present receiver has heard, before the audience changes."""
-        last_ns = self.last_end_ns(now_ns)
-        if last_ns != _NEVER:
-            self.heard_ns.update(dict.fromkeys(self.bus.audience, last_ns))
-
-    def forget_who_is_away(self) -> None:
-        """Who does not hear the stream any more must be told again when it is back."""
-        self.monitor.calm = False
-        for reader in self.readers:
-            if reader.channel not in self.bus.audience:
-                reader.version = _UNKNOWN
-
-
-class _Watch(Watch):
-    """A watch at work."""
-
-    __slots__ = (
-        "cancelled",
-        "channel",
-        "limit_ns",
-        "lost",
-        "monitor",
-        "on_back",
-        "on_lost",
-        "since_ns",
-        "stream",
-    )
-
-    def __init__(
-        self, monitor: _Monitor, channel: str, limit_ns: int, since_ns: int, on_lost: Call, on_back: Call
-    ) -> None:
-        self.monitor = monitor
-        self.stream = monitor.message.stream
-        self.channel = channel
-        self.limit_ns = limit_ns
-        self.since_ns = since_ns
-        self.on_lost = on_lost
-        self.on_back = on_back
-        self.lost = False
-        self.cancelled = False
-
-    def cancel(self) -> None:
-        if not self.cancelled:
-            self.cancelled = True
-            self.monitor.watches.remove(self)
-
-    def deadline_ns(self, now_ns: int) -> int:
-        return max(self.since_ns, self.monitor.message.heard_by(self.channel, now_ns)) + self.limit_ns
-
-    def missed(self, time_s: float) -> None:
-        if not self.cancelled:
-            self.on_lost(time_s)
-
-    def found(self, time_s: float) -> None:
-        if not self.cancelled:
-            self.on_back(time_s)
-
-
-class _Monitor:
-    """All watches of one stream, looked at together: one entry in the calendar, planned again when it is due.
-
-    calm: every armed watch hears the stream, so that the tightest limit behind the last frame is next.
-    """
-
-    __slots__ = ("calm", "due_ns", "message", "rank", "tightest_ns", "watches")
-
-    def __init__(self, message: _Repeated) -> None:
-        self.message = message
-        self.rank = f"{_LIMITS} {message.rank}"
-        self.watches: list[_Watch] = []
-        self.due_ns = _NEVER
-        self.tightest_ns = 0
-        self.calm = False
-
-    def late(self, now_ns: int) -> list[_Watch]:
-        """The watches whose limit has passed just now."""
-        return [watch for watch in self.watches if not watch.lost and watch.deadline_ns(now_ns) <= now_ns]
-
-    def next_due_ns(self, now_ns: int) -> int:
-        """The earliest moment at which a watch can expire, _NEVER if none is armed."""
-        armed = [watch for watch in self.watches if not watch.lost]
-        if not armed:
-            return _NEVER
-        audience = self.message.bus.audience
-        self.calm = all(watch.channel in audience for watch in armed)
-        self.tightest_ns = min(watch.limit_ns for watch in armed)
-        return min(watch.deadline_ns(now_ns) for watch in armed)
-
-
-@dataclass(slots=True, eq=False)
-class _Reader:
-    """Someone to be called when the stream carries data that the channel does not know yet."""
-
-    channel: str
-    handler: Callable[[Stream, float], None]
-    version: int = _UNKNOWN
-
-
-@dataclass(slots=True, eq=False)
-class _Forward:
-    """A gateway's rule: what `receiver` hears goes out as `target`."""
-
-    receiver: str
-    target: _Repeated
-    delay_ns: int
-    rank: str
-
-
-@dataclass(slots=True, eq=False)
-class _Relay:
-    """A received frame on its way through a gateway."""
-
-    target: _Repeated
-    data: bytes
-
-
-@dataclass(slots=True, eq=False)
-class _Flight:
-    """A frame on the wire that somebody must be told about when it ends.
-
-    broken: the audience changed on the way, so that `audience` is those who can still receive it whole.
-    """
-
-    message: _Message
-    frame: Frame
-    version: int
-    start_ns: int
-    end_ns: int
-    audience: frozenset[str]
-    broken: bool = False
-
-
-class _Bus:
-    """A segment at work.
-
-    One without two members does not acknowledge: it is never free and its frames wait. Error confinement
-    belongs here: what such a sender does on the wire instead.
-    """
-
-    __slots__ = (
-        "acknowledges", "audience", "bitrate_bps", "busy_ns", "formed_ns", "frames", "free_ns",
-        "intermission_ns", "members", "rank", "segment", "sending", "waiting",
-    )  # fmt: skip
-
-    def __init__(self, segment: Segment, now_ns: int) -> None:
-        self.segment = segment
-        self.members = frozenset(segment.members)
-        self.audience = self.members | frozenset(segment.listeners)
-        self.acknowledges = len(self.members) > 1
-        self.bitrate_bps = segment.bitrate_bps
-        self.intermission_ns = duration_ns(INTERMISSION_BITS, segment.bitrate_bps)
-        self.rank = f"{_ARBITRATIONS} {min(self.audience, default='')}"
-        self.waiting: list[tuple[str, _Message]] = []  # heap, lowest identifier first
-        self.sending: _Message | None = None  # on the wire, or the last that was
-        self.free_ns = now_ns if self.acknowledges else _NEVER_FREE
-        self.formed_ns = now_ns
-        self.busy_ns = 0
-        self.frames = 0
-
-
-# Order at one instant, behind other SimPy events: the calendar sorts by these.
-_ENDS, _LIMITS, _RELEASES, _ARBITRATIONS = "2", "3", "4", "5"
-_NO_BUS = _Bus(Segment((), (), 1), 0)
 
 
 class CanNetwork(Network):
     """All CAN buses of one car. Methods without a text of their own are described in `streams.Network`.
 
-    on_event: called as (time_s, what, stream name or frame) when a change of the segments breaks a frame:
-    "frame destroyed" or "frames collided".
+    seed: for what is left to chance, the bit error rates of `Condition`.
+    on_event: called as (time_s, "frame destroyed", stream name or frame) for each frame that is broken off by
+    an error or by a change of the segments.
     tap: assign a function to be called with (start_s, end_s, frame, sender channel) for every complete frame,
     in the order of its end. It may be called while the SimPy clock still stands before that end, never after.
     """
 
     def __init__(
-        self, env: Environment, *, on_event: Callable[[float, str, str], None] | None = None
+        self,
+        env: Environment,
+        *,
+        seed: int = 0,
+        on_event: Callable[[float, str, str], None] | None = None,
     ) -> None:
         self.tap: Tap | None = None
         self._on_event = on_event
         self._clock = AlarmClock(env, self._woken)
         self._running = False
         self._calendar: list[tuple[int, str, Any]] = []  # heap of (time in ns, order at that instant, what)
-        self._messages: dict[Stream, _Repeated] = {}
+        self._messages: dict[Stream, Repeated] = {}
         self._ranks: set[str] = set()  # of streams
-        self._buses: dict[str, _Bus] = {}  # by channel that sends in it
+        self._buses: dict[str, Bus] = {}  # by channel that sends in it
         self._listeners: dict[str, list[Listener]] = {}
-        self._serial = 0  # of single frames
+        self._stations: dict[str, Station] = {}
+        self._wanted: dict[str, Segment] = {}  # by member, as the wiring says
+        self._off: set[str] = set()  # channels in bus-off that do not recover yet
+        self._seed = seed
+        self._serial = 0  # of what must not be confused at one instant
         self._frames_before = 0  # on buses that are no more
 
     # What modules do
@@ -409,7 +132,7 @@ class CanNetwork(Network):
         stream.live = message.live = True
         self._renew(message, stream.data, now_ns)
         if stream.period_s is not None:
-            self._plan(now_ns + to_ns(stream.offset_s), f"{_RELEASES} {message.rank}", message)
+            self.plan(now_ns + to_ns(stream.offset_s), f"{RELEASES} {message.rank}", message)
 
     def stop(self, stream: Stream) -> None:
         if stream.live:
@@ -422,8 +145,8 @@ class CanNetwork(Network):
 
     def send(self, channel: str, frame: Frame, on_sent: Call | None = None) -> Callable[[], None]:
         self._serial += 1
-        message = _Single(channel, frame, self._serial, on_sent, self._listeners)
-        self._plan(self._clock.now_ns(), f"{_RELEASES} {message.rank}", message)
+        message = Single(channel, frame, self._serial, on_sent, self._listeners)
+        self.plan(self._clock.now_ns(), f"{RELEASES} {message.rank}", message)
         return partial(self._withdraw, message)
 
     def drop(self, channel: str) -> None:
@@ -431,15 +154,16 @@ class CanNetwork(Network):
         messages = [bus.sending, *(message for _, message in bus.waiting)]
         messages += [item for _, _, item in self._calendar]
         for message in messages:
-            if isinstance(message, _Single) and message.channel == channel:
+            if isinstance(message, Single) and message.channel == channel:
                 self._withdraw(message)
+        self._restart(channel)
 
     def listen(self, channel: str, handler: Listener) -> None:
         self._listeners.setdefault(channel, []).append(handler)
 
     def on_change(self, stream: Stream, channel: str, handler: Callable[[Stream, float], None]) -> None:
         message = self._message(stream)
-        message.readers.append(_Reader(channel, handler))
+        message.readers.append(Reader(channel, handler))
         self._attend(message, self._clock.now_ns())
 
     def watch(self, stream: Stream, channel: str, limit_s: float, on_lost: Call, on_back: Call) -> Watch:
@@ -447,7 +171,7 @@ class CanNetwork(Network):
             raise ValueError(f"watch of stream {stream.name} by {channel}: limit {limit_s} s must be above 0")
         monitor = self._message(stream).monitor
         now_ns = self._clock.now_ns()
-        watch = _Watch(monitor, channel, to_ns(limit_s), now_ns, on_lost, on_back)
+        watch = LimitWatch(monitor, channel, to_ns(limit_s), now_ns, on_lost, on_back)
         monitor.watches.append(watch)
         self._plan_check(monitor, now_ns)
         return watch
@@ -456,24 +180,45 @@ class CanNetwork(Network):
         if not delay_s >= 0:
             raise ValueError(f"forwarding of stream {source.name}: delay {delay_s} s must not be below 0")
         message, released = self._message(source), self._message(target)
-        rank = f"{_RELEASES} {released.rank} from {message.rank} by {receiver}"
-        message.forwards.append(_Forward(receiver, released, to_ns(delay_s), rank))
+        rank = f"{RELEASES} {released.rank} from {message.rank} by {receiver}"
+        message.forwards.append(Forward(receiver, released, to_ns(delay_s), rank))
         self._attend(message, self._clock.now_ns())
 
     def unforward(self, source: Stream, receiver: str, target: Stream) -> None:
         message, gone = self._message(source), self._message(target)
         message.forwards = [f for f in message.forwards if (f.receiver, f.target) != (receiver, gone)]
 
+    # Error confinement
+
+    def on_state(self, channel: str, handler: StateHandler) -> None:
+        self._station(channel).handlers.append(handler)
+
+    def set_recovery(self, channel: str, recovery: Recovery | None) -> None:
+        self._station(channel).recovery = recovery
+
+    def state_of(self, channel: str) -> ErrorState:
+        self.error_counters(channel)
+        return self._station(channel).counters.state
+
+    def error_counters(self, channel: str) -> tuple[int, int]:
+        """Transmit and receive error counter (TEC, REC) of the channel's controller."""
+        trouble = self._bus(channel).trouble
+        if isinstance(trouble, Lone):
+            trouble.count(self._clock.now_ns())
+        counters = self._station(channel).counters
+        return counters.transmit, counters.receive
+
     # What the wiring does
 
     def set_segments(self, segments: Iterable[Segment]) -> None:
-        self._regroup(_by_member(segments), self._clock.now_ns())
+        self._wanted = _by_member(segments)
+        self._regroup(self._clock.now_ns())
 
     # What can be asked
 
     def heard_at(self, stream: Stream, channel: str) -> float | None:
         heard_ns = self._message(stream).heard_by(channel, self._clock.now_ns())
-        return None if heard_ns == _NEVER else heard_ns / NS_PER_S
+        return None if heard_ns == NEVER else heard_ns / NS_PER_S
 
     @property
     def frames_total(self) -> int:
@@ -490,6 +235,8 @@ class CanNetwork(Network):
         now_ns = self._clock.now_ns()
         if now_ns <= bus.formed_ns:
             return 0.0
+        if isinstance(bus.trouble, Struggle):
+            bus.trouble.note_busy(now_ns)
         ahead_ns = max(0, bus.sending.end_ns - now_ns) if bus.sending else 0
         return (bus.busy_ns - ahead_ns) / (now_ns - bus.formed_ns)
 
@@ -500,16 +247,11 @@ class CanNetwork(Network):
 
     # The calendar
 
-    def _plan(self, at_ns: int, rank: str, item: object) -> None:
-        heappush(self._calendar, (at_ns, rank, item))
-        if not self._running:
-            self._clock.set(at_ns)
-
     def _cross_out(self, gone: object) -> None:
         """Take every entry of the item from the calendar, and frames that a gateway has for it."""
         self._calendar[:] = [
             entry for entry in self._calendar
-            if entry[2] is not gone and not (entry[2].__class__ is _Relay and entry[2].target is gone)
+            if entry[2] is not gone and not (entry[2].__class__ is Relay and entry[2].target is gone)
         ]  # fmt: skip
         heapify(self._calendar)
 
@@ -535,11 +277,11 @@ class CanNetwork(Network):
             if now_ns >= quiet_before_ns:
                 return
             kind = item.__class__
-            if kind is _Repeated:
+            if kind is Repeated:
                 heapreplace(calendar, (now_ns + item.period_ns, rank, item))
                 message = item
                 bus = message.bus
-            elif kind is _Bus:
+            elif kind is Bus:
                 bus = item
                 message = heappop(bus.waiting)[1]
                 message.waits = False
@@ -548,15 +290,15 @@ class CanNetwork(Network):
                     heapreplace(calendar, (next_ns, rank, bus))
                 else:
                     heappop(calendar)
-            elif kind is _Monitor or kind is _Flight:
-                calls = (self._check if kind is _Monitor else self._arrive)(item, now_ns, clock_ns)
+            elif kind is Monitor or kind is Flight:
+                calls = (self._check if kind is Monitor else self._arrive)(item, now_ns, clock_ns)
                 if calls is None:
                     return
                 if calls:
                     quiet_before_ns = self._clock.quiet_before_ns(_LOOK_AHEAD_S)
                     tapped = self.tap is not None
                 continue
-            elif kind is _Relay:
+            elif kind is Relay:
                 heappop(calendar)
                 message = item.target
                 if not message.live:
@@ -564,14 +306,26 @@ class CanNetwork(Network):
                 if item.data != message.stream.frame.data:
                     self._renew(message, item.data, now_ns)
                 bus = message.bus
-            else:
+            elif kind is Single:
                 heappop(calendar)
                 message = item
                 message.join(self._bus(message.channel))
                 bus = message.bus
+            elif kind is _News:
+                calls = self._spread(item, now_ns, clock_ns)
+                if calls is None:
+                    return
+                if calls:
+                    quiet_before_ns = self._clock.quiet_before_ns(_LOOK_AHEAD_S)
+                    tapped = self.tap is not None
+                continue
+            else:
+                heappop(calendar)
+                item.due(now_ns, quiet_before_ns)
+                continue
 
-            if kind is not _Bus and (now_ns < bus.free_ns or bus.waiting):
-                self._queue(message)
+            if kind is not Bus and (now_ns < bus.free_ns or bus.waiting):
+                self.queue(message, now_ns)
                 continue
             end_ns = now_ns + message.duration_ns
             message.prev_end_ns = message.end_ns
@@ -583,37 +337,111 @@ class CanNetwork(Network):
             if tapped or message.followed:
                 self._follow(message, now_ns)
 
-    def _queue(self, message: _Message) -> None:
-        """Let the message wait for its bus; the first that waits plans the arbitration."""
-        bus = message.bus
-        if message.waits:
-            assert isinstance(message, _Repeated)
-            message.stream.overruns += 1
-            return
-        message.waits = True
-        heappush(bus.waiting, (message.rank, message))
-        if len(bus.waiting) == 1 and bus.acknowledges:
-            heappush(self._calendar, (bus.free_ns, bus.rank, bus))
-
-    def _withdraw(self, message: _Message) -> None:
+    def _withdraw(self, message: Message) -> None:
         """Send it no more, unless it is on the wire and gets through."""
         message.live = False
         self._cross_out(message)
         if message.waits:
-            message.waits = False
             bus = message.bus
-            bus.waiting.remove((message.rank, message))
-            heapify(bus.waiting)
-            if not bus.waiting:
+            take(bus, message)
+            if bus.trouble:
+                bus.trouble.changed(message, self._clock.now_ns())
+            elif not bus.waiting:
                 self._cross_out(bus)
+
+    # What buses in trouble ask for (`trouble.Kernel`)
+
+    def plan(self, at_ns: int, rank: str, item: object) -> None:
+        """Put an item into the calendar."""
+        heappush(self._calendar, (at_ns, rank, item))
+        if not self._running:
+            self._clock.set(at_ns)
+
+    def next_ns(self) -> int:
+        """Time of the next entry of the calendar."""
+        return self._calendar[0][0] if self._calendar else NEVER_FREE
+
+    def queue(self, message: Message, now_ns: int) -> None:
+        """Let the message wait for its bus; the first that waits plans the arbitration."""
+        bus = message.bus
+        if message.waits:
+            assert isinstance(message, Repeated)
+            message.stream.overruns += 1
+            return
+        message.waits = True
+        heappush(bus.waiting, (message.rank, message))
+        if bus.trouble:
+            bus.trouble.queued(message, now_ns)
+        elif len(bus.waiting) == 1:
+            self.plan(bus.free_ns, bus.rank, bus)
+
+    def begin(self, message: Message, now_ns: int) -> None:
+        """Put a message on the wire, alone, and follow it to its end."""
+        bus = message.bus
+        message.prev_end_ns = message.end_ns
+        message.end_ns = now_ns + message.duration_ns
+        bus.busy_ns += message.duration_ns
+        bus.frames += 1
+        bus.sending = message
+        self._follow(message, now_ns)
+
+    def settle(self, bus: Bus, now_ns: int) -> None:
+        """Give a bus at rest the way to work that its members need from now on."""
+        stations = {name: self._station(name) for name in sorted(bus.members)}
+        bus.free_ns = NEVER_FREE
+        self._serial += 1
+        rank = f"{self._serial:012d}"
+        if not stations or any(name in self._off for name in stations):
+            bus.trouble = Silent()
+        elif bus.confused or any(station.recovering for station in stations.values()):
+            Struggle(self, bus, stations, rank).form(now_ns)
+        elif len(stations) == 1:
+            (station,) = stations.values()
+            bus.trouble = Lone(self, bus, station, rank, now_ns)
+        elif any(one.bit_error_rate for one in bus.segment.conditions) or any(
+            station.ailing for station in stations.values()
+        ):
+            bus.trouble = Strained(self, bus, stations, rank, now_ns)
+        else:
+            bus.trouble = None
+            bus.free_ns = now_ns
+            if bus.waiting:
+                self.plan(now_ns, bus.rank, bus)
+
+    def forget_ends(self, bus: Bus, now_ns: int) -> None:
+        """From now on frames of the bus reach some and not others."""
+        for message in self._messages.values():
+            if message.bus is bus:
+                message.leave(now_ns)
+                message.end_ns = message.prev_end_ns = NEVER
+
+    def tell(self, station: Station, at_ns: int) -> bool:
+        """The counters of a channel have changed: tell its handlers if its state has. Has it?"""
+        state = station.counters.state
+        if state == station.told:
+            return False
+        if station.told == "bus-off":
+            station.recovering = False
+        station.told = state
+        self._serial += 1
+        rank = f"{STATES} {station.channel} {self._serial:012d}"
+        self.plan(at_ns, rank, _News(station, state, list(station.handlers)))
+        return True
+
+    def destroyed(self, message: Message, frame: Frame, at_ns: int) -> None:
+        """A frame has been destroyed by an error."""
+        if self._on_event:
+            who = message.stream.name if isinstance(message, Repeated) else str(frame)
+            self._serial += 1
+            self.plan(at_ns, f"{STATES} {who} {self._serial:012d}", _News(None, who, [self._on_event]))
 
     # Who must be told
 
-    def _message(self, stream: Stream) -> _Repeated:
+    def _message(self, stream: Stream) -> Repeated:
         """The stream at work; it joins its channel's bus the first time it is mentioned."""
         message = self._messages.get(stream)
         if message is None:
-            message = _Repeated(stream)
+            message = Repeated(stream)
             if message.rank in self._ranks:
                 raise ValueError(
                     f"stream {stream.name}: {stream.channel} has another of that name and identifier"
@@ -623,7 +451,7 @@ class CanNetwork(Network):
             message.join(self._bus(stream.channel))
         return message
 
-    def _renew(self, message: _Repeated, data: bytes, now_ns: int) -> None:
+    def _renew(self, message: Repeated, data: bytes, now_ns: int) -> None:
         """New data; a frame already on the wire keeps what it carries."""
         frame = Frame(message.frame.can_id, data, message.frame.extended)
         self._follow_sent(message, now_ns)
@@ -631,26 +459,28 @@ class CanNetwork(Network):
         message.versions += 1
         message.measure()
         self._attend(message, now_ns)
+        if message.waits and message.bus.trouble:
+            message.bus.trouble.changed(message, now_ns)
 
-    def _attend(self, message: _Repeated, now_ns: int) -> None:
+    def _attend(self, message: Repeated, now_ns: int) -> None:
         """Find out whether anybody must be told of the next frame, or of the one on the wire."""
         message.look_who_waits()
         if message.followed:
             self._follow_sent(message, now_ns)
 
-    def _follow_sent(self, message: _Message, now_ns: int) -> None:
+    def _follow_sent(self, message: Message, now_ns: int) -> None:
         """Follow the message's frame from here on if it is on the wire."""
         if message.bus.sending is message and message.end_ns > now_ns and message.flight is None:
             self._follow(message, message.end_ns - message.duration_ns)
 
-    def _follow(self, message: _Message, start_ns: int) -> None:
+    def _follow(self, message: Message, start_ns: int) -> None:
         """Have the end of the message's frame in the calendar."""
         end_ns = message.end_ns
-        flight = _Flight(message, message.frame, message.version, start_ns, end_ns, message.receivers)
+        flight = Flight(message, message.frame, message.version, start_ns, end_ns, message.receivers)
         message.flight = flight
-        self._plan(end_ns, message.end_rank, flight)
+        self.plan(end_ns, message.end_rank, flight)
 
-    def _arrive(self, flight: _Flight, now_ns: int, clock_ns: int) -> int | None:
+    def _arrive(self, flight: Flight, now_ns: int, clock_ns: int) -> int | None:
         """End of a frame. Returns the number of calls made, None if they must wait for the clock."""
         message = flight.message
         calls = message.calls(flight) if message.awaited else ()
@@ -661,35 +491,37 @@ class CanNetwork(Network):
         end_s = now_ns / NS_PER_S
         if self.tap:
             self.tap(flight.start_ns / NS_PER_S, end_s, flight.frame, message.channel)
-        if isinstance(message, _Repeated):
+        if isinstance(message, Repeated):
             message.arrived(flight)
             if message.forwards:
                 self._pass_on(message, flight)
             if message.awaited:
                 self._plan_check(message.monitor, now_ns)
                 self._attend(message, now_ns)
+        if message.bus.trouble:
+            message.bus.trouble.arrived(flight, now_ns)
         for call in calls:
             call(end_s)
         return len(calls)
 
-    def _pass_on(self, source: _Repeated, flight: _Flight) -> None:
+    def _pass_on(self, source: Repeated, flight: Flight) -> None:
         """Let gateways take the frame that has just ended."""
         data, end_ns, audience = flight.frame.data, flight.end_ns, flight.audience
         for forward in source.forwards:
             if forward.receiver in audience:
-                relay = _Relay(forward.target, data)
+                relay = Relay(forward.target, data)
                 heappush(self._calendar, (end_ns + forward.delay_ns, forward.rank, relay))
 
     # Lost messages
 
-    def _plan_check(self, monitor: _Monitor, now_ns: int) -> None:
+    def _plan_check(self, monitor: Monitor, now_ns: int) -> None:
         """Plan a look at the watches for the earliest moment at which one can expire, if none is before."""
         due_ns = monitor.next_due_ns(now_ns)
-        if due_ns != _NEVER and (monitor.due_ns == _NEVER or due_ns < monitor.due_ns):
+        if due_ns != NEVER and (monitor.due_ns == NEVER or due_ns < monitor.due_ns):
             monitor.due_ns = due_ns
-            self._plan(due_ns, monitor.rank, monitor)
+            self.plan(due_ns, monitor.rank, monitor)
 
-    def _check(self, monitor: _Monitor, now_ns: int, clock_ns: int) -> int | None:
+    def _check(self, monitor: Monitor, now_ns: int, clock_ns: int) -> int | None:
         """A limit may have passed. Returns the number of calls made, None if they must wait for the clock."""
         if now_ns != monitor.due_ns:
             heappop(self._calendar)  # planned for an earlier time since
@@ -704,7 +536,7 @@ class CanNetwork(Network):
         if late and now_ns > clock_ns:
             return None
         heappop(self._calendar)
-        monitor.due_ns = _NEVER
+        monitor.due_ns = NEVER
         for watch in late:
             watch.lost = True
         self._plan_check(monitor, now_ns)
@@ -713,92 +545,262 @@ class CanNetwork(Network):
             watch.missed(now_ns / NS_PER_S)
         return len(late)
 
+    # Error states
+
+    def _station(self, channel: str) -> Station:
+        station = self._stations.get(channel)
+        if station is None:
+            station = self._stations[channel] = Station(channel, self._seed)
+        return station
+
+    def _spread(self, news: _News, now_ns: int, clock_ns: int) -> int | None:
+        """Make calls; None if they must wait for the clock. A channel in bus-off leaves its bus."""
+        if news.handlers and now_ns > clock_ns:
+            return None
+        heappop(self._calendar)
+        if news.station is None:
+            for handler in news.handlers:
+                handler(now_ns / NS_PER_S, "frame destroyed", news.what)
+            return len(news.handlers)
+        if news.what == "bus-off":
+            self._switch_off(news.station, now_ns)
+        elif news.what == "recover":
+            self._recover(news.station, now_ns)
+        for handler in news.handlers:
+            handler(news.what, now_ns / NS_PER_S)
+        return len(news.handlers)
+
+    def _switch_off(self, station: Station, now_ns: int) -> None:
+        station.offs += 1
+        self._off.add(station.channel)
+        self._regroup(now_ns, station.channel)
+        recovery = station.recovery
+        if recovery:
+            delay_s = recovery.first_s if station.offs <= recovery.count else recovery.later_s
+            self._serial += 1
+            rank = f"{STATES} {station.channel} {self._serial:012d}"
+            station.pending = _News(station, "recover", [])
+            self.plan(now_ns + to_ns(delay_s), rank, station.pending)
+
+    def _recover(self, station: Station, now_ns: int) -> None:
+        self._off.discard(station.channel)
+        station.recovering = True
+        self._regroup(now_ns, station.channel)
+
+    def _restart(self, channel: str) -> None:
+        """The channel's controller starts anew."""
+        station = self._stations.get(channel)
+        if station is None:
+            return
+        now_ns = self._clock.now_ns()
+        station.reset()
+        self._cross_out(station.pending)
+        trouble = self._bus(channel).trouble
+        if channel in self._off:
+            self._off.discard(channel)
+            station.port = None
+            self._regroup(now_ns, channel)
+        elif isinstance(trouble, Struggle):
+            trouble.restart(channel, now_ns)
+        elif isinstance(trouble, Lone):
+            trouble.restart(now_ns)
+
     # Segments
 
-    def _bus(self, channel: str) -> _Bus:
+    def _bus(self, channel: str) -> Bus:
         """The segment at work that the channel sends in; alone in one until told otherwise."""
         bus = self._buses.get(channel)
         if bus is None:
-            bus = self._buses[channel] = _Bus(Segment((channel,)), self._clock.now_ns())
+            bus = self._buses[channel] = Bus(Segment((channel,)), self._clock.now_ns())
+            self.settle(bus, self._clock.now_ns())
         return bus
 
-    def _heard_bus(self, channel: str) -> _Bus:
+    def _heard_bus(self, channel: str) -> Bus:
         """The bus that the channel hears: the one it sends in unless it only listens."""
         listened = (bus for bus in self._all_buses() if channel in bus.segment.listeners)
         return next(listened, self._bus(channel))
 
-    def _all_buses(self) -> list[_Bus]:
+    def _all_buses(self) -> list[Bus]:
         return list(dict.fromkeys(self._buses.values()))
 
-    def _regroup(self, wanted: dict[str, Segment], now_ns: int) -> None:
-        """Form new buses where the segment of a channel changes, and carry over what the old ones did."""
-        places = {
-            channel: wanted.get(channel) or Segment((channel,), (), self._bus(channel).bitrate_bps)
-            for channel in sorted(self._buses.keys() | wanted.keys())
+    def _places(self) -> dict[str, Segment]:
+        """The segment of each channel: as the wiring says, but a channel in bus-off is alone."""
+        present = {
+            channel: _without(segment, self._off) if self._off else segment
+            for channel, segment in self._wanted.items()
+            if channel not in self._off
         }
-        changed = [channel for channel, place in places.items() if self._bus(channel).segment != place]
+        return {
+            channel: present.get(channel) or Segment((channel,), (), self._bus(channel).bitrate_bps)
+            for channel in sorted(self._buses.keys() | self._wanted.keys())
+        }
+
+    def _regroup(self, now_ns: int, renewed: str | None = None) -> None:
+        """Form new buses where the segment of a channel changes, and carry over what the old ones did."""
+        places = self._places()
+        changed = [
+            channel
+            for channel, place in places.items()
+            if channel == renewed or self._bus(channel).segment != place
+        ]
         old_buses = list(dict.fromkeys(self._buses[channel] for channel in changed))
-        new_buses = {places[channel]: _Bus(places[channel], now_ns) for channel in changed}
+        new_buses = {places[channel]: Bus(places[channel], now_ns) for channel in changed}
         moved = [message for message in self._messages.values() if message.bus in old_buses]
         waiting = [message for bus in old_buses for _, message in bus.waiting]
-        on_the_wire = [(bus, flight) for bus in old_buses if (flight := self._flight(bus, now_ns))]
+        airs = [air for bus in old_buses if (air := self._air(bus, now_ns))]
+        in_pause = [bus for bus in old_buses if bus not in [air.bus for air in airs]]
+        sending = [
+            port.message
+            for channel in changed
+            if (port := self._station(channel).port) and port.message is not None
+        ]
 
         for bus in old_buses:
             self._frames_before += bus.frames
             self._cross_out(bus)
+            self._cross_out(bus.trouble)
         for message in moved:
             message.leave(now_ns)
         for channel in changed:
             self._buses[channel] = new_buses[places[channel]]
-        for carried in (*moved, *waiting, *(flight.message for _, flight in on_the_wire)):
+        for carried in (*moved, *waiting, *sending, *(air.message for air in airs)):
             carried.join(self._buses[carried.channel])
             carried.waits = False
-        for left_over in (*waiting, *self._break(on_the_wire, now_ns)):
-            self._queue(left_over)
+        for new in new_buses.values():
+            new.trouble, new.free_ns = Silent(), NEVER_FREE
+        for left_over in waiting:
+            self.queue(left_over, now_ns)
+        for air in airs:
+            self._cut(air, now_ns)
+        for new in new_buses.values():
+            pauses = [_idle_ns(bus, now_ns) for bus in in_pause if bus.members & new.members]
+            self._form(new, airs, now_ns, max(pauses, default=now_ns))
         for message in moved:
             message.forget_who_is_away()
             self._attend(message, now_ns)
         self._wake_for_next()
 
-    def _flight(self, bus: _Bus, now_ns: int) -> _Flight | None:
-        """The frame that the bus carries at this moment."""
+    def _air(self, bus: Bus, now_ns: int) -> Air | None:
+        """The frame that a bus carries at this moment, unless it goes bit by bit."""
+        trouble = bus.trouble
+        if isinstance(trouble, Lone):
+            trouble.count(now_ns)
+            attempt = trouble.on_the_wire(now_ns)
+            if attempt is None:
+                return None
+            return Air(bus, attempt.message, frozenset((attempt.message.channel,)), attempt)
         if bus.sending is None:
             return None
         self._follow_sent(bus.sending, now_ns)
-        return bus.sending.flight
+        flight = bus.sending.flight
+        if flight is None or flight.end_ns == now_ns:
+            return None  # complete
+        return Air(bus, flight.message, flight.audience | {flight.message.channel}, flight)
 
-    def _break(self, on_the_wire: list[tuple[_Bus, _Flight]], now_ns: int) -> list[_Message]:
-        """Let frames go on whose sender keeps company, destroy the others; returns what to send again."""
-        going_on: dict[_Bus, list[_Flight]] = {}
-        destroyed: list[tuple[_Flight, str]] = []
-        for old, flight in on_the_wire:
-            if flight.end_ns == now_ns:
-                continue  # complete
-            new = flight.message.bus
-            flight.audience &= new.audience
-            flight.broken = True
-            if flight.audience & new.members and new.bitrate_bps == old.bitrate_bps:
-                going_on.setdefault(new, []).append(flight)
-            else:
-                destroyed.append((flight, "frame destroyed"))
-        for new, flights in going_on.items():
-            if len(flights) > 1:
-                destroyed += [(flight, "frames collided") for flight in flights]
-            else:
-                new.sending = flights[0].message
-                new.free_ns = flights[0].end_ns + new.intermission_ns
-        for flight, what in destroyed:
-            self._destroy(flight, what, now_ns)
-        return [flight.message for flight, _ in destroyed if flight.message.live]
+    def _cut(self, air: Air, now_ns: int) -> None:
+        """Whoever changes its bit rate in the middle of a frame is out of it."""
+        air.crew = frozenset(
+            name
+            for name in air.crew & self._buses.keys()
+            if self._buses[name].bitrates_bps.get(name) == air.bus.bitrate_bps
+        )
+        message, what = air.message, air.what
+        if message.channel not in air.crew and isinstance(what, Flight):
+            self._drop_flight(what)
+            self.destroyed(message, what.frame, now_ns)
+            if message.live:
+                self.queue(message, now_ns)
 
-    def _destroy(self, flight: _Flight, what: str, now_ns: int) -> None:
-        message = flight.message
+    def _form(self, new: Bus, airs: list[Air], now_ns: int, idle_ns: int) -> None:
+        """Let a new bus begin with what is on its wires; idle_ns: when intermissions are over."""
+        airs = [air for air in airs if air.crew & new.members]
+        stations = {name: self._station(name) for name in sorted(new.members)}
+        if any(name in self._off for name in stations):
+            self.settle(new, now_ns)
+            return
+        at_rest = not new.confused and not any(
+            station.recovering or (station.port and not station.port.controller.parked)
+            for station in stations.values()
+        )
+        whole = [air for air in airs if air.goes_on_in(new)]
+        self._serial += 1
+        rank = f"{self._serial:012d}"
+        if at_rest and not airs:
+            for station in stations.values():
+                station.port = None
+            self.settle(new, idle_ns)
+        elif at_rest and len(airs) == 1 and whole:
+            self._go_on(new, whole[0].flight, now_ns)
+        elif at_rest and len(stations) == 1 and airs[0].message.channel in stations:
+            attempt = self._deserted(airs[0], now_ns)
+            (station,) = stations.values()
+            new.trouble = Lone.after(self, new, station, rank, attempt, now_ns)
+        else:
+            self._break(new, airs, stations, rank, now_ns)
+
+    def _go_on(self, new: Bus, flight: Flight, now_ns: int) -> None:
+        """A frame keeps its sender and one receiver at least: it goes on."""
+        flight.audience &= new.audience
+        flight.broken = True
+        new.sending = flight.message
+        self.settle(new, flight.end_ns + new.intermission_ns)
+
+    def _deserted(self, air: Air, now_ns: int) -> Attempt:
+        """The receivers of a frame have gone; its sender does not know yet."""
+        counters = self._station(air.message.channel).counters
+        attempt = air.attempt(counters.transmit)
+        counters.transmit = attempt.transmit
+        if isinstance(air.what, Flight):
+            self._drop_flight(air.what)
+            self.destroyed(air.message, attempt.frame, now_ns)
+            if air.message.live:
+                self.queue(air.message, now_ns)
+        return attempt
+
+    def _break(self, new: Bus, airs: list[Air], stations: dict[str, Station], rank: str, now_ns: int) -> None:
+        """Everything else is taken bit by bit."""
+        for air in airs:
+            sender = stations.get(air.message.channel)
+            if sender and isinstance(air.what, Flight):
+                self._drop_flight(air.what)
+            elif sender and isinstance(air.what, Attempt):
+                sender.counters.transmit = air.what.transmit
+                if air.message.waits and air.message.version == air.what.version:
+                    take(new, air.message)
+        Struggle(self, new, stations, rank).form(now_ns, airs)
+
+    def _drop_flight(self, flight: Flight) -> None:
         self._cross_out(flight)
-        message.flight = None
+        flight.message.flight = None
         self._frames_before -= 1
-        if self._on_event:
-            who = message.stream.name if isinstance(message, _Repeated) else str(flight.frame)
-            self._on_event(now_ns / NS_PER_S, what, who)
+
+
+@dataclass(slots=True, eq=False)
+class _News:
+    """Something to be told: an error state of a station, or a destroyed frame; or a station that recovers."""
+
+    station: Station | None
+    what: Any
+    handlers: list[Any]
+
+
+def _idle_ns(bus: Bus, now_ns: int) -> int:
+    """When the intermission behind the bus's last frame is over."""
+    if isinstance(bus.trouble, Strained):
+        return max(now_ns, bus.trouble.idle_ns)
+    return now_ns if bus.trouble else max(now_ns, bus.free_ns)
+
+
+def _without(segment: Segment, gone: set[str]) -> Segment:
+    """The segment as it is for those that are left."""
+    if gone.isdisjoint(segment.members) and gone.isdisjoint(segment.listeners):
+        return segment
+    return Segment(
+        tuple(name for name in segment.members if name not in gone),
+        tuple(name for name in segment.listeners if name not in gone),
+        segment.bitrate_bps,
+        tuple(one for one in segment.conditions if one.channel not in gone),
+    )
 
 
 def _by_member(segments: Iterable[Segment]) -> dict[str, Segment]:
@@ -810,7 +812,11 @@ def _by_member(segments: Iterable[Segment]) -> dict[str, Segment]:
     sending: dict[str, Segment] = {}
     for segment in segments:
         members, listeners = tuple(sorted(segment.members)), tuple(sorted(segment.listeners))
-        place = Segment(members, listeners, segment.bitrate_bps)
+        conditions = tuple(sorted(segment.conditions, key=lambda one: one.channel))
+        place = Segment(members, listeners, segment.bitrate_bps, conditions)
+        for condition in conditions:
+            if condition.channel not in members:
+                raise ValueError(f"condition of {condition.channel}: it is no member of {place}")
         sending.update(dict.fromkeys(members, place))
         for channel in members + listeners:
             if channel in places:

@@ -18,6 +18,7 @@ from functools import lru_cache
 from typing import Literal, Protocol
 
 from sim.network.frames import CRC15_BITS, END_OF_FRAME_BITS, INTERMISSION_BITS, Frame, crc15, wire_bits
+from sim.network.streams import ErrorState
 
 DOMINANT, RECESSIVE = 0, 1
 START = 2  # instead of a bit: send now, or recover from bus-off
@@ -36,7 +37,6 @@ FLAG_BITS = 6
 DELIMITER_BITS = 8
 SUSPEND_BITS = 8
 
-State = Literal["error active", "error passive", "bus-off"]
 Life = Generator[int, int, None]
 
 
@@ -62,7 +62,7 @@ class ErrorCounters:
         return self.transmit >= PASSIVE_FROM or self.receive >= PASSIVE_FROM
 
     @property
-    def state(self) -> State:
+    def state(self) -> ErrorState:
         """The state in the words of ISO 11898-1."""
         return "bus-off" if self.off else "error passive" if self.passive else "error active"
 
@@ -92,6 +92,9 @@ class ErrorCounters:
         self.receive = min(RECEIVE_MOST, self.receive + step)
 
 
+Failure = Literal["arbitration lost", "not acknowledged", "error"]
+
+
 class Host(Protocol):
     """What a controller works for. `Controller.time_ns` is the time of the call: the end of the bit."""
 
@@ -102,8 +105,8 @@ class Host(Protocol):
     def sent(self) -> None:
         """The frame has got through."""
 
-    def failed(self) -> None:
-        """It has not: arbitration lost, or an error. To be offered again."""
+    def failed(self, why: Failure) -> None:
+        """It has not. To be offered again."""
 
     def received(self, frame: Frame) -> None:
         """Somebody's frame has arrived."""
@@ -137,20 +140,20 @@ class Controller:
 
     integrating: it waits for 11 recessive bits before it takes part, as after a reset.
     loose: the next edge to dominant starts its bit anew (hard synchronisation).
-    transmitting: it was the transmitter of the frame on the line, or of the last. holding: it has a frame
-    that its host has not heard of again.
+    stalled: further dominant bits change nothing. transmitting: it was the transmitter of the frame on the
+    line, or of the last. holding: it has a frame that its host has not heard of again.
     """
 
     __slots__ = (
         "counters", "dormant", "holding", "host", "idle", "integrating", "life", "loose", "output",
-        "time_ns", "transmitting",
+        "stalled", "time_ns", "transmitting",
     )  # fmt: skip
 
     def __init__(self, host: Host, counters: ErrorCounters, *, integrating: bool = False) -> None:
         self.host = host
         self.counters = counters
         self.integrating = integrating
-        self.idle = self.dormant = self.loose = False
+        self.idle = self.dormant = self.loose = self.stalled = False
         self.transmitting = self.holding = False
         self.time_ns = 0
         self.life = self._life()
@@ -199,6 +202,7 @@ class Controller:
         run = 0
         while run < IDLE_BITS:
             run = run + 1 if (yield RECESSIVE) == RECESSIVE else 0
+            self.stalled = run == 0
         self.integrating = self.loose = False
 
     def _recover(self) -> Life:
@@ -269,7 +273,7 @@ class Controller:
                     raise _ArbitrationStuffing
                 own = None
                 self.transmitting = False
-                self._hand_back()
+                self._hand_back("arbitration lost")
             reading.take(bit)
         yield from self._tail(reading)
 
@@ -303,16 +307,16 @@ class Controller:
             self.host.sent()
             self.host.counted()
 
-    def _hand_back(self) -> None:
+    def _hand_back(self, why: Failure) -> None:
         if self.holding:
             self.holding = False
-            self.host.failed()
+            self.host.failed(why)
 
     # Errors
 
     def _answer(self, fault: _Fault) -> Life:
         """Error flag and error delimiter, and again if these are disturbed."""
-        self._hand_back()
+        self._hand_back("not acknowledged" if isinstance(fault, _NoAcknowledgement) else "error")
         again: _Fault | None = fault
         while again is not None:
             fault, again = again, None
@@ -378,6 +382,8 @@ class Controller:
                     self._count_transmit()
                 else:
                     self._count_receive(8)
+                    self.stalled = self.counters.receive == RECEIVE_MOST
+        self.stalled = False
 
     def _delimiter(self) -> Life:
         """The seven recessive bits behind the first; a dominant last one asks for time (overload)."""

@@ -8,9 +8,13 @@ differ from frame depth by the waiting in arbitration (a few milliseconds). `OVE
 being true, and the network refuses (`Overloaded`); use frame depth there.
 
 The interface is `sim.network.streams.Network`. Order of events at one instant: all other SimPy events; ends
-of frames in the order they were foreseen; time limits; what a gateway passes on.
+of frames in the order they were foreseen; changes of error state; time limits; what a gateway passes on.
 
-Not modelled: arbitration, error frames, collisions when segments change in the middle of a frame.
+Of error confinement it knows the lone transmitter, which becomes error passive and active again. Segments
+with conditions need frame depth (`NotAtThisDepth`).
+
+Not modelled: arbitration, error frames, collisions when segments change in the middle of a frame, error
+counters (each time alone counts from 0), a gateway's copies that nobody acknowledges.
 """
 
 from __future__ import annotations
@@ -24,11 +28,12 @@ from simpy import Environment
 
 from sim.network.alarm import AlarmClock, to_ns
 from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, arbitration_key, duration_ns, frame_bits
-from sim.network.streams import Listener, Segment, Stream
+from sim.network.streams import ErrorState, Listener, Recovery, Segment, StateHandler, Stream
+from sim.network.trouble import Attempts
 
 OVERLOAD = 0.9  # share of a bus that periodic frames may fill; beyond it low priorities start to starve
 _NEVER = -1
-_ENDS, _LIMITS, _PASSES = 0, 1, 2
+_ENDS, _STATES, _LIMITS, _PASSES = 0, 1, 2, 3
 
 
 class NotAtThisDepth(Exception):
@@ -178,6 +183,8 @@ class StreamNetwork:
         self._lines: dict[Stream, _Line] = {}
         self._buses: dict[str, _Bus] = {}
         self._listeners: list[tuple[str, Listener]] = []
+        self._passive: set[str] = set()
+        self._state_handlers: dict[str, list[StateHandler]] = {}
 
     # -- what modules do -------------------------------------------------------------------------------
 
@@ -222,6 +229,7 @@ class StreamNetwork:
         """Forget the single frames that the channel has not sent yet."""
         for single in self._bus(channel).waiting:
             single.gone = single.gone or single.channel == channel
+        self._passive.discard(channel)
 
     def listen(self, channel: str, handler: Listener) -> None:
         """Call handler(frame, sender channel, time_s) for each single frame that the channel receives."""
@@ -288,10 +296,46 @@ class StreamNetwork:
         """The segment that the channel stands in; alone in one if in none."""
         return self._bus(channel).segment
 
+    # -- error confinement -----------------------------------------------------------------------------
+
+    def on_state(self, channel: str, handler: StateHandler) -> None:
+        """Call handler(state, time_s) whenever the channel's controller changes its error state."""
+        self._state_handlers.setdefault(channel, []).append(handler)
+
+    def set_recovery(self, channel: str, recovery: Recovery | None) -> None:
+        """Nobody goes to bus-off at this depth."""
+
+    def state_of(self, channel: str) -> ErrorState:
+        """The error state of the channel's controller."""
+        return "error passive" if channel in self._passive else "error active"
+
+    def _lonely_line(self, line: _Line, now_ns: int) -> None:
+        """16 attempts without acknowledgement from the first release on make its channel error passive."""
+        if line.stream.period_s is None:
+            return
+        epoch, period_ns = line.epoch, to_ns(line.stream.period_s)
+        behind_ns = max(0, line.lone_ns - line.start_ns)
+        release_ns = line.start_ns + -(-behind_ns // period_ns) * period_ns
+        at_ns = max(now_ns, release_ns + self._passive_after_ns(line.stream.frame, line.bus))
+        self._at(at_ns, _STATES, lambda at_ns: self._turn(line.stream.channel, at_ns, epoch == line.epoch))
+
+    def _passive_after_ns(self, frame: Frame, bus: _Bus) -> int:
+        return Attempts(frame, bus.segment.bitrate_bps, 0, False).passive_at or 0
+
+    def _turn(self, channel: str, now_ns: int, valid: bool = True, passive: bool = True) -> None:
+        if valid and passive != (channel in self._passive):
+            (self._passive.add if passive else self._passive.discard)(channel)
+            for handler in self._state_handlers.get(channel, ()):
+                handler(self.state_of(channel), now_ns / NS_PER_S)
+
     # -- what the wiring does --------------------------------------------------------------------------
 
     def set_segments(self, segments: Iterable[Segment]) -> None:
-        """Who hears whom from now on."""
+        """Who hears whom from now on. Raises NotAtThisDepth for a segment with conditions."""
+        segments = list(segments)
+        for segment in segments:
+            if segment.conditions:
+                raise NotAtThisDepth(f"{segment.conditions[0].channel} disturbs its bus")
         wanted = {channel: segment for segment in segments for channel in segment.members}
         now_ns = self._clock.now_ns()
         before = dict(self._buses)
@@ -346,6 +390,7 @@ class StreamNetwork:
             return
         if not line.bus.acknowledges:
             line.lone_ns = now_ns if line.lone_ns == _NEVER else line.lone_ns
+            self._lonely_line(line, now_ns)
             return
         if line.lone_ns != _NEVER and line.released_between(line.lone_ns, now_ns):
             line.early_ns = now_ns + line.duration_ns
@@ -354,6 +399,9 @@ class StreamNetwork:
             line.period_ns = to_ns(stream.period_s)
             behind_ns = max(0, now_ns - line.start_ns)
             line.first_ns = line.start_ns + -(-behind_ns // line.period_ns) * line.period_ns
+            if stream.channel in self._passive:
+                epoch, heard = line.epoch, partial(self._turn, stream.channel, passive=False)
+                self._at(line.next_end_ns(now_ns), _STATES, lambda at_ns: heard(at_ns, epoch == line.epoch))
             return
         for source, rule in line.sources:
             if source.first_ns != _NEVER and rule.receiver in source.bus.audience:
@@ -442,6 +490,13 @@ class StreamNetwork:
             bus.free_ns = end_ns + duration_ns(INTERMISSION_BITS, bus.segment.bitrate_bps)
             key = (arbitration_key(single.frame.can_id, single.frame.extended), single.channel, "")
             self._at(end_ns, _ENDS, lambda at_ns: self._sent(single, bus, at_ns), key)
+        else:
+            at_ns = now_ns + self._passive_after_ns(single.frame, bus)
+            self._at(
+                at_ns,
+                _STATES,
+                lambda at_ns: self._turn(single.channel, at_ns, single in bus.waiting and not single.gone),
+            )
 
     def _sent(self, single: _Single, bus: _Bus, now_ns: int) -> None:
         if single not in bus.waiting:
@@ -449,6 +504,7 @@ class StreamNetwork:
         bus.waiting.remove(single)
         if single.gone:
             return
+        self._turn(single.channel, now_ns, passive=False)
         audience = bus.audience - {single.channel}
         end_s = now_ns / NS_PER_S
         if single.on_sent:

@@ -9,22 +9,73 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 
 from sim.network.frames import NS_PER_S, Frame
+
+# In the words of ISO 11898-1.
+ErrorState = Literal["error active", "error passive", "bus-off"]
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What is wrong between one channel and its segment's line. A channel without one is well.
+
+    bitrate_bps: its own, where that is not the segment's. misses: channels whose dominant bits it reads as
+    recessive; itself when it cannot read back its own. swapped: its two wires are exchanged, so that its
+    dominant bits cancel another's, and others' its own. held: it reads dominant whatever anyone sends.
+    bit_error_rate: share of the bits of a frame that it reads wrong, drawn from the network's seed.
+
+    How the wiring feeds it: with the levels solved, row by row of "who reads whose dominant bits",
+    - everybody whose lines are joined stands in one segment, also who is not understood: `misses` are the
+      senders that do not bring a receiver above the dominant threshold (itself, for shorted lines), `held` is
+      dominant with nobody driving, `swapped` a pair whose pull goes the wrong way;
+    - channels of another bit rate stand in the same segment, with their own `bitrate_bps`;
+    - a margin that shrinks to nothing is a `bit_error_rate`;
+    - who neither hears nor is heard stands alone in a segment: it is a lone transmitter.
+    """
+
+    channel: str
+    bitrate_bps: int | None = None
+    misses: tuple[str, ...] = ()
+    swapped: bool = False
+    held: bool = False
+    bit_error_rate: float = 0.0
+
+    def confuses(self, segment: Segment) -> bool:
+        """Does it keep the segment from being one bus, on which all read the same bits?"""
+        others = len(segment.members) > 1
+        return self.held or (self.swapped and others) or any(name in segment.members for name in self.misses)
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
     """Channels that share a bus right now.
 
-    members hear each other both ways; listeners hear the members but are not heard. A channel stands in one
-    segment at most; one that stands in none, or is the only member, has nobody to acknowledge its frames.
+    members hear each other both ways unless their conditions say otherwise; listeners hear the members and
+    send nothing, no error flag either (listen-only). A channel stands in one segment at most; one that stands
+    in none, or is the only member, has nobody to acknowledge its frames.
     """
 
     members: tuple[str, ...]
     listeners: tuple[str, ...] = ()
     bitrate_bps: int = 500_000
+    conditions: tuple[Condition, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """When software lets a channel leave bus-off: after first_s, from the (count + 1)th time on after
+    later_s.
+
+    A frame that gets through sets the count back. The 128 times 11 recessive bits of ISO 11898-1 come on top.
+    Names and meaning: CanSMBorTimeL1, CanSMBorTimeL2 and CanSMBorCounterL1ToL2 of AUTOSAR's CAN state
+    manager, which gives no defaults; these values stand in one published configuration.
+    """
+
+    first_s: float = 0.1
+    later_s: float = 1.0
+    count: int = 10
 
 
 class Stream:
@@ -89,6 +140,7 @@ class Watch(Protocol):
 
 
 Listener = Callable[[Frame, str, float], None]
+StateHandler = Callable[[ErrorState, float], None]
 
 
 class Network(Protocol):
@@ -124,7 +176,10 @@ class Network(Protocol):
         """
 
     def drop(self, channel: str) -> None:
-        """Forget the single frames that the channel has not sent yet, as a module does that loses power."""
+        """Forget the single frames that the channel has not sent yet, as a module does that loses power.
+
+        Its controller starts anew: error counters at 0, and out of bus-off.
+        """
 
     def listen(self, channel: str, handler: Listener) -> None:
         """Call handler(frame, sender channel, time_s) for each single frame that the channel receives."""
@@ -167,10 +222,21 @@ class Network(Protocol):
         A frame on the wire is not heard yet.
         """
 
+    # Error confinement
+
+    def on_state(self, channel: str, handler: StateHandler) -> None:
+        """Call handler(state, time_s) whenever the channel's controller changes its error state."""
+
+    def set_recovery(self, channel: str, recovery: Recovery | None) -> None:
+        """How the channel leaves bus-off; None: by `drop` only. Without a call it is `Recovery()`."""
+
+    def state_of(self, channel: str) -> ErrorState:
+        """The error state of the channel's controller."""
+
     # What the wiring does
 
     def set_segments(self, segments: Iterable[Segment]) -> None:
         """Who hears whom from now on. Segments that stay as they are run on undisturbed.
 
-        Raises ValueError when a channel stands in two places.
+        Raises ValueError when a channel stands in two places, or a condition names none of its segment.
         """

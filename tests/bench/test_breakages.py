@@ -258,7 +258,7 @@ BREAKAGES = [
     Breakage("bus never delivers", CanNetwork, "set_segments", always(None), a_whole_car_sets_no_code),
     Breakage(
         "arbitration reversed",
-        "sim.network.can",
+        "sim.network.messages",
         "arbitration_key",
         lambda original: lambda can_id, extended=False: (1 << 31) - arbitration_key(can_id, extended),
         the_lower_identifier_goes_first,

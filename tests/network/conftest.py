@@ -14,10 +14,12 @@ from sim.network.frames import Frame, frame_bits
 class Recorded:
     """A network whose calls go into one log, as (what, who, time in ms); the clock must agree with each."""
 
-    def __init__(self, *segments: Segment) -> None:
+    def __init__(self, *segments: Segment, seed: int = 0) -> None:
         self.env = Environment()
         self.log: list[tuple[str, str, float]] = []
-        self.net = CanNetwork(self.env, on_event=lambda time_s, what, who: self.note(what, who, time_s))
+        self.net = CanNetwork(
+            self.env, seed=seed, on_event=lambda time_s, what, who: self.note(what, who, time_s)
+        )
         self.net.set_segments(segments)
 
     def note(self, what: str, who: str, time_s: float) -> None:

@@ -52,7 +52,7 @@ class Node:
     def sent(self):
         self.note(f"sent {self.frames.pop(0)}")
 
-    def failed(self):
+    def failed(self, why):
         self.note("failed")
 
     def received(self, frame):
@@ -74,14 +74,15 @@ class Disturber:
     def __init__(self, *dominant_bits):
         self.bits = frozenset(dominant_bits)
         self.number = 0
+        self.life = self
         self.output = self._level()
 
     def _level(self):
         return DOMINANT if self.number in self.bits else RECESSIVE
 
-    def read(self, bit):
+    def send(self, bit):
         self.number += 1
-        self.output = self._level()
+        return self._level()
 
 
 def run(*nodes, until=400, disturber=None, reach=None):
@@ -96,9 +97,20 @@ def run(*nodes, until=400, disturber=None, reach=None):
     whole = {name: Reach(names) for name in names}
     line.set_reach(whole | (reach or {}), 0)
     line.start(0)
-    while line.due_ns < until * BIT_NS:
-        line.step()
+    go_on(line, until)
     return line
+
+
+def go_on(line, until):
+    """Bits up to a time; whoever is at rest and has something to send begins."""
+    while True:
+        line.run(0, until * BIT_NS)
+        if not line.resting and line.due_ns >= until * BIT_NS:
+            return
+        if line.resting:
+            line.start(line.time_ns)
+            if line.resting:
+                return
 
 
 def test_rule_1_and_2_who_finds_the_error_first_is_counted_most():
@@ -316,8 +328,7 @@ def test_rule_12_recovery_takes_1408_recessive_bits():
     assert "bus-off" == a.counters.state
     assert [] == a.times("starts")
     line.recover("a", 0)
-    while line.due_ns < 2000 * BIT_NS:
-        line.step()
+    go_on(line, 2000)
     assert [(1408, (0, 0)), (1408, "starts")] == a.log[:2]
     assert [1408 + 55] == a.times(f"sent {SPEED}")
     bit_rates = (125, 250, 500, 1000)
@@ -332,8 +343,7 @@ def test_rule_12_a_dominant_bit_spoils_one_sequence_only():
     line.add(Place("disturber", Disturber(11 * 7 + 5), BIT_NS, lambda: False), 0)
     line.set_reach(dict.fromkeys(("a", "disturber"), Reach(frozenset(("a", "disturber")))), 0)
     line.recover("a", 0)
-    while line.due_ns < 1420 * BIT_NS:
-        line.step()
+    go_on(line, 1420)
     assert (1408 + 6, (0, 0)) == a.log[0]
 
 
@@ -389,7 +399,7 @@ def test_whatever_is_misread_every_frame_arrives_in_the_end(drawn, flips):
     for number, bit in flips:
         nodes[number].place.misread.add(bit)
     line = run(*nodes, until=20_000)
-    assert line.sleeping
+    assert line.resting
     for number, node in enumerate(nodes):
         assert [] == node.frames
         heard = {said for _, said in node.log if str(said).startswith("received")}

@@ -1,0 +1,356 @@
+"""What stands in the calendar of the frame-depth network: messages, who waits for them, and the bus.
+
+Private to `sim.network.can` and `sim.network.trouble`; the words are those of `sim.network.streams`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import Protocol
+
+from sim.network.alarm import to_ns
+from sim.network.frames import INTERMISSION_BITS, Frame, arbitration_key, duration_ns, frame_bits
+from sim.network.streams import Listener, Segment, Stream, Watch
+
+NEVER = -1  # a time before all others: no frame heard yet, no check planned
+UNKNOWN = -1  # a version that no data has: the receiver does not know the stream's data
+NEVER_FREE = 1 << 62  # a time behind all others
+
+# Order at one instant, behind other SimPy events: the calendar sorts by these.
+ENDS, STATES, LIMITS, RELEASES, ARBITRATIONS = "2", "3", "4", "5", "6"
+
+Call = Callable[[float], None]
+
+
+class Message:
+    """What one channel has to send, and where it stands on the bus."""
+
+    __slots__ = (
+        "awaited", "bus", "channel", "duration_ns", "end_ns", "end_rank", "flight", "followed", "live",
+        "prev_end_ns", "rank", "receivers", "waits",
+    )  # fmt: skip
+
+    def __init__(self, channel: str, frame: Frame, name: str) -> None:
+        self.channel = channel
+        self.rank = f"{arbitration_key(frame.can_id, frame.extended):08x} {channel} {name}"
+        self.end_rank = f"{ENDS} {self.rank}"
+        self.live = True  # its sender still wants it sent
+        self.bus = NO_BUS
+        self.receivers = NO_BUS.audience
+        self.duration_ns = 0
+        self.end_ns = NEVER  # of the newest frame to this bus, which may still be on the wire
+        self.prev_end_ns = NEVER  # of the frame before
+        self.awaited = True  # the end of the next frame concerns somebody
+        self.followed = True  # it must stand in the calendar
+        self.waits = False
+        self.flight: Flight | None = None
+
+    @property
+    def frame(self) -> Frame:
+        raise NotImplementedError
+
+    @property
+    def version(self) -> int:
+        """Counts the changes of what is sent."""
+        return 0
+
+    def calls(self, flight: Flight) -> list[Call]:
+        """Whom the end of this frame concerns."""
+        raise NotImplementedError
+
+    def join(self, bus: Bus) -> None:
+        self.bus = bus
+        self.receivers = bus.audience - {self.channel}
+        self.end_ns = self.prev_end_ns = NEVER
+        self.measure()
+
+    def measure(self) -> None:
+        self.duration_ns = duration_ns(frame_bits(self.frame), self.bus.bitrate_bps)
+
+    def last_end_ns(self, now_ns: int) -> int:
+        """End of the last complete frame to this bus."""
+        return self.end_ns if self.end_ns <= now_ns else self.prev_end_ns
+
+
+class Single(Message):
+    """A frame that is sent once."""
+
+    __slots__ = ("_frame", "listeners", "on_sent")
+
+    def __init__(
+        self,
+        channel: str,
+        frame: Frame,
+        serial: int,
+        on_sent: Call | None,
+        listeners: dict[str, list[Listener]],
+    ) -> None:
+        super().__init__(channel, frame, f"{serial:012d}")
+        self._frame = frame
+        self.on_sent = on_sent
+        self.listeners = listeners
+
+    @property
+    def frame(self) -> Frame:
+        return self._frame
+
+    def calls(self, flight: Flight) -> list[Call]:
+        """The sender, then those who listen."""
+        calls: list[Call] = [self.on_sent] if self.on_sent else []
+        for channel, handlers in self.listeners.items():
+            if channel in flight.audience:
+                calls += [partial(handler, flight.frame, self.channel) for handler in handlers]
+        return calls
+
+
+class Repeated(Message):
+    """A stream at work."""
+
+    __slots__ = ("forwards", "heard_ns", "monitor", "period_ns", "readers", "stream", "versions")
+
+    def __init__(self, stream: Stream) -> None:
+        super().__init__(stream.channel, stream.frame, stream.name)
+        self.stream = stream
+        self.live = False
+        self.awaited = self.followed = False
+        self.period_ns = 0 if stream.period_s is None else to_ns(stream.period_s)
+        self.versions = 0
+        self.heard_ns: dict[str, int] = {}  # by receiver, from before the present segment was formed
+        self.readers: list[Reader] = []
+        self.forwards: list[Forward] = []
+        self.monitor = Monitor(self)
+
+    @property
+    def frame(self) -> Frame:
+        return self.stream.frame
+
+    @property
+    def version(self) -> int:
+        return self.versions
+
+    def calls(self, flight: Flight) -> list[Call]:
+        """Readers that do not know the data yet, then watches that had given the stream up."""
+        calls: list[Call] = [
+            partial(reader.handler, self.stream)
+            for reader in self.readers
+            if reader.version != flight.version and reader.channel in flight.audience
+        ]
+        return calls + [
+            watch.found for watch in self.monitor.watches if watch.lost and watch.channel in flight.audience
+        ]
+
+    def look_who_waits(self) -> None:
+        """Find out whether the end of the next frame concerns anybody; of one on the wire it may."""
+        audience = self.bus.audience
+        self.awaited = (
+            self.flight is not None
+            or any(r.version != self.versions and r.channel in audience for r in self.readers)
+            or any(watch.lost and watch.channel in audience for watch in self.monitor.watches)
+        )
+        self.followed = self.awaited or bool(self.forwards)
+
+    def arrived(self, flight: Flight) -> None:
+        """Everybody in the frame's audience has it."""
+        self.stream.delivered = flight.frame.data
+        if flight.broken:
+            self.heard_ns.update(dict.fromkeys(flight.audience, flight.end_ns))
+        if not self.awaited:
+            return
+        for reader in self.readers:
+            if reader.channel in flight.audience & self.bus.audience:
+                reader.version = flight.version
+        for watch in self.monitor.watches:
+            if watch.channel in flight.audience:
+                watch.lost = False
+
+    def heard_by(self, channel: str, now_ns: int) -> int:
+        """End of the last complete frame that the channel received."""
+        last_ns = self.last_end_ns(now_ns)
+        if last_ns != NEVER and channel in self.bus.audience:
+            return last_ns
+        return self.heard_ns.get(channel, NEVER)
+
+    def leave(self, now_ns: int) -> None:
+        """Write down what every present receiver has heard, before the audience changes."""
+        last_ns = self.last_end_ns(now_ns)
+        if last_ns != NEVER:
+            self.heard_ns.update(dict.fromkeys(self.bus.audience, last_ns))
+
+    def forget_who_is_away(self) -> None:
+        """Who does not hear the stream any more must be told again when it is back."""
+        self.monitor.calm = False
+        for reader in self.readers:
+            if reader.channel not in self.bus.audience:
+                reader.version = UNKNOWN
+
+
+class LimitWatch(Watch):
+    """A watch at work."""
+
+    __slots__ = (
+        "cancelled",
+        "channel",
+        "limit_ns",
+        "lost",
+        "monitor",
+        "on_back",
+        "on_lost",
+        "since_ns",
+        "stream",
+    )
+
+    def __init__(
+        self, monitor: Monitor, channel: str, limit_ns: int, since_ns: int, on_lost: Call, on_back: Call
+    ) -> None:
+        self.monitor = monitor
+        self.stream = monitor.message.stream
+        self.channel = channel
+        self.limit_ns = limit_ns
+        self.since_ns = since_ns
+        self.on_lost = on_lost
+        self.on_back = on_back
+        self.lost = False
+        self.cancelled = False
+
+    def cancel(self) -> None:
+        if not self.cancelled:
+            self.cancelled = True
+            self.monitor.watches.remove(self)
+
+    def deadline_ns(self, now_ns: int) -> int:
+        return max(self.since_ns, self.monitor.message.heard_by(self.channel, now_ns)) + self.limit_ns
+
+    def missed(self, time_s: float) -> None:
+        if not self.cancelled:
+            self.on_lost(time_s)
+
+    def found(self, time_s: float) -> None:
+        if not self.cancelled:
+            self.on_back(time_s)
+
+
+class Monitor:
+    """All watches of one stream, looked at together: one entry in the calendar, planned again when it is due.
+
+    calm: every armed watch hears the stream, so that the tightest limit behind the last frame is next.
+    """
+
+    __slots__ = ("calm", "due_ns", "message", "rank", "tightest_ns", "watches")
+
+    def __init__(self, message: Repeated) -> None:
+        self.message = message
+        self.rank = f"{LIMITS} {message.rank}"
+        self.watches: list[LimitWatch] = []
+        self.due_ns = NEVER
+        self.tightest_ns = 0
+        self.calm = False
+
+    def late(self, now_ns: int) -> list[LimitWatch]:
+        """The watches whose limit has passed just now."""
+        return [watch for watch in self.watches if not watch.lost and watch.deadline_ns(now_ns) <= now_ns]
+
+    def next_due_ns(self, now_ns: int) -> int:
+        """The earliest moment at which a watch can expire, NEVER if none is armed."""
+        armed = [watch for watch in self.watches if not watch.lost]
+        if not armed:
+            return NEVER
+        audience = self.message.bus.audience
+        self.calm = all(watch.channel in audience for watch in armed)
+        self.tightest_ns = min(watch.limit_ns for watch in armed)
+        return min(watch.deadline_ns(now_ns) for watch in armed)
+
+
+@dataclass(slots=True, eq=False)
+class Reader:
+    """Someone to be called when the stream carries data that the channel does not know yet."""
+
+    channel: str
+    handler: Callable[[Stream, float], None]
+    version: int = UNKNOWN
+
+
+@dataclass(slots=True, eq=False)
+class Forward:
+    """A gateway's rule: what `receiver` hears goes out as `target`."""
+
+    receiver: str
+    target: Repeated
+    delay_ns: int
+    rank: str
+
+
+@dataclass(slots=True, eq=False)
+class Relay:
+    """A received frame on its way through a gateway."""
+
+    target: Repeated
+    data: bytes
+
+
+@dataclass(slots=True, eq=False)
+class Flight:
+    """A frame on the wire that somebody must be told about when it ends.
+
+    broken: the audience changed on the way, so that `audience` is those who can still receive it whole.
+    """
+
+    message: Message
+    frame: Frame
+    version: int
+    start_ns: int
+    end_ns: int
+    audience: frozenset[str]
+    broken: bool = False
+
+
+class Trouble(Protocol):
+    """What runs a bus that does not simply carry one frame after the other."""
+
+    def queued(self, message: Message, now_ns: int) -> None:
+        """A message waits that did not."""
+
+    def changed(self, message: Message, now_ns: int) -> None:
+        """A message that waits has new data, or waits no more."""
+
+    def arrived(self, flight: Flight, now_ns: int) -> None:
+        """A frame has got through."""
+
+    def due(self, now_ns: int, before_ns: int) -> None:
+        """What was planned for now. Whatever is due before `before_ns` may be done as well."""
+
+
+class Bus:
+    """A segment at work.
+
+    trouble: None on a bus in good health, which is free from `free_ns` on. With trouble it is never free:
+    whatever is to be sent waits until the trouble asks for it.
+    """
+
+    __slots__ = (
+        "audience", "bitrate_bps", "bitrates_bps", "busy_ns", "confused", "formed_ns", "frames", "free_ns",
+        "intermission_ns", "members", "rank", "segment", "sending", "trouble", "waiting",
+    )  # fmt: skip
+
+    def __init__(self, segment: Segment, now_ns: int) -> None:
+        self.segment = segment
+        self.members = frozenset(segment.members)
+        self.audience = self.members | frozenset(segment.listeners)
+        own = {one.channel: one.bitrate_bps for one in segment.conditions if one.bitrate_bps}
+        self.bitrates_bps = {name: own.get(name, segment.bitrate_bps) for name in segment.members}
+        rates = set(self.bitrates_bps.values())
+        self.bitrate_bps = rates.pop() if len(rates) == 1 else segment.bitrate_bps
+        self.confused = bool(rates) or any(one.confuses(segment) for one in segment.conditions)
+        self.intermission_ns = duration_ns(INTERMISSION_BITS, self.bitrate_bps)
+        self.rank = f"{ARBITRATIONS} {min(self.audience, default='')}"
+        self.waiting: list[tuple[str, Message]] = []  # heap, lowest identifier first
+        self.sending: Message | None = None  # on the wire, or the last that was
+        self.trouble: Trouble | None = None
+        self.free_ns = now_ns
+        self.formed_ns = now_ns
+        self.busy_ns = 0
+        self.frames = 0
+
+
+NO_BUS = Bus(Segment((), (), 1), 0)
