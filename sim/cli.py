@@ -31,6 +31,7 @@ from sim.instruments.screen import figure
 from sim.instruments.seat import look
 from sim.instruments.service import ServiceInformation
 from sim.instruments.timeline import TimelineRecorder, save_picture
+from sim.training import commands as training
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean
@@ -374,6 +375,19 @@ COMMANDS = (
     Command("serve", "let other programs talk to a car in real time", _serve_arguments, _serve),
     Command("record", "write every frame of some actions into a log", _record_arguments, _record),
     Command("import", "begin a vehicle file from a recorded log", _import_arguments, _import),
+    Command("exercises", "list the exercises that come with busbay", _no_arguments, training.list_exercises),
+    Command(
+        "exercise", "show the work order of an exercise", training.exercise_arguments, training.show_exercise
+    ),
+    Command(
+        "try", "work on the car of an exercise and hand in", training.try_arguments, training.try_exercise
+    ),
+    Command(
+        "debrief",
+        "what each check of an attempt was worth",
+        training.debrief_arguments,
+        training.print_debrief,
+    ),
 )
 
 

@@ -51,7 +51,7 @@ class Step:
     """One line of the log: the action, what could be seen, what it cost.
 
     `vain`: why it could not be done, in words; the car is as before. `report`: what a scan found.
-    `shop_min`: the shop's clock when the step was over.
+    `shop_min`: minutes of work up to the end of this step, hints not counted.
     """
 
     action: str
@@ -182,7 +182,7 @@ class Attempt:
             sight,
             minutes,
             0.0 if vain else cost_of(action.text),
-            self.minutes + minutes,
+            sum(one.minutes for one in self.steps) + minutes,
             vain,
             "" if seen is None else seen.display,
             () if seen is None else seen.notes,

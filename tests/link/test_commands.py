@@ -5,6 +5,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
@@ -39,6 +40,8 @@ def test_serve_until_told_to_stop(how: signal.Signals) -> None:
     ) as server:  # fmt: skip
         assert server.stdin is not None
         assert server.stdout is not None
+        patience = threading.Timer(120, server.kill)  # a server that says nothing must not hold up the tests
+        patience.start()
         try:
             told = [server.stdout.readline() for _ in range(5)]
             assert "press start" in told[0]
@@ -58,6 +61,7 @@ def test_serve_until_told_to_stop(how: signal.Signals) -> None:
             server.send_signal(how)
         assert "the car stands\n" == server.stdout.readlines()[-1]
         assert 0 == server.wait(timeout=20)
+        patience.cancel()
         assert server.stderr is not None
         assert "" == server.stderr.read()
 

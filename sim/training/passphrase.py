@@ -1,0 +1,118 @@
+"""The instructor's passphrase: hashed by Argon2id, wrong tries slowed down and written down.
+
+    door = Door(records.engine)
+    door.set_passphrase("correct horse battery")
+    door.open("correct horse battery", source="127.0.0.1")
+
+After a few wrong tries the door stays closed for a while, twice as long after each further one, for everybody
+and whether or not the next try is right; a try at a closed door is not even looked at.
+
+Not modelled: several instructors with passphrases of their own.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
+from sqlalchemy import Connection, Engine, delete, select
+
+from sim.training.schema import logins, passphrases, reading, writing
+from sim.vehicle.problems import Problem
+
+SHORTEST, LONGEST = 10, 200
+FREE_TRIES = 5
+FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 300.0
+KEPT_LOGINS = 10_000
+LONGEST_SOURCE = 80
+INSTRUCTOR = 1
+
+
+class WrongPassphrase(Problem):
+    """The passphrase is not this one, or the door is closed for now; `wait_s`: for how long."""
+
+    def __init__(self, what: str, wait_s: float) -> None:
+        super().__init__(what)
+        self.wait_s = wait_s
+
+
+class Door:
+    """What stands before the instructor's pages."""
+
+    def __init__(self, engine: Engine, clock: Callable[[], float] = time.time) -> None:
+        self._engine = engine
+        self._clock = clock
+        self._hasher = PasswordHasher()  # the library's defaults: RFC 9106, low-memory recommendation
+
+    @property
+    def has_passphrase(self) -> bool:
+        """Has a passphrase been set?"""
+        with reading(self._engine) as connection:
+            return connection.execute(select(passphrases.c.id)).first() is not None
+
+    def set_passphrase(self, new: str, old: str = "", source: str = "") -> None:
+        """Set the passphrase; to change it takes the old one."""
+        if not SHORTEST <= len(new) <= LONGEST:
+            raise Problem(f"a passphrase has {SHORTEST} to {LONGEST} letters (here: {len(new)})")
+        if self.has_passphrase:
+            self.open(old, source)
+        values = {"hash": self._hasher.hash(new), "wrong_in_a_row": 0, "closed_until_s": 0.0}
+        with writing(self._engine) as connection:
+            known = connection.execute(select(passphrases.c.hash)).scalar_one_or_none()
+            if known is None:
+                connection.execute(passphrases.insert().values(id=INSTRUCTOR, **values))
+            elif old:
+                connection.execute(passphrases.update().values(**values))
+            else:
+                raise Problem("a passphrase was set by somebody else at this moment")
+
+    def open(self, said: str, source: str = "") -> None:
+        """Let somebody in; raises `WrongPassphrase` otherwise. `source` says where the try came from."""
+        now_s = self._clock()
+        with writing(self._engine) as connection:
+            row = connection.execute(select(passphrases)).mappings().first()
+            if row is None:
+                raise Problem("no passphrase has been set yet")
+            wait_s = row["closed_until_s"] - now_s
+            if wait_s > 0:
+                self._write_down(connection, now_s, source, "closed")
+            elif self._is_right(row["hash"], said):
+                self._write_down(connection, now_s, source, "right")
+                connection.execute(passphrases.update().values(wrong_in_a_row=0, closed_until_s=0.0))
+                return
+            else:
+                self._write_down(connection, now_s, source, "wrong")
+                wait_s = self._close(connection, row["wrong_in_a_row"] + 1, now_s)
+        # raised outside, so that what was written down stays
+        words = f"; try again in {wait_s:.0f} s" if wait_s >= 1 else ""
+        raise WrongPassphrase(f"that is not the passphrase{words}", max(wait_s, 0.0))
+
+    def tries(self, most: int = 100) -> list[tuple[float, str, str]]:
+        """The latest tries, newest first: when (seconds since 1970), from where, how it ended."""
+        newest = select(logins).order_by(logins.c.id.desc()).limit(most)
+        with reading(self._engine) as connection:
+            rows = connection.execute(newest).mappings().all()
+        return [(row["tried_s"], row["source"], row["outcome"]) for row in rows]
+
+    def _is_right(self, known: str, said: str) -> bool:
+        if len(said) > LONGEST:
+            return False
+        try:
+            return self._hasher.verify(known, said)
+        except (VerifyMismatchError, VerificationError, InvalidHashError):
+            return False
+
+    def _close(self, connection: Connection, wrong: int, now_s: float) -> float:
+        over = wrong - FREE_TRIES
+        wait_s = 0.0 if over < 0 else min(FIRST_WAIT_S * 2 ** min(over, 30), LONGEST_WAIT_S)
+        values = {"wrong_in_a_row": wrong, "closed_until_s": now_s + wait_s}
+        connection.execute(passphrases.update().values(**values))
+        return wait_s
+
+    def _write_down(self, connection: Connection, now_s: float, source: str, outcome: str) -> None:
+        values = {"tried_s": now_s, "source": source[:LONGEST_SOURCE], "outcome": outcome}
+        number = connection.execute(logins.insert().values(**values)).inserted_primary_key
+        if number is not None:
+            connection.execute(delete(logins).where(logins.c.id <= number[0] - KEPT_LOGINS))

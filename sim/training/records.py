@@ -1,0 +1,527 @@
+"""What a class has done, kept so that nothing acknowledged is ever lost.
+
+    records = Records("sqlite:///class.sqlite")
+    group = records.open_class("Tuesday")
+    student, key = records.join(group.join_code, "Amara")
+    task = records.assign(group.id, find_exercise_text("01-first-scan"))
+    work = records.begin(task, student.id)
+    step = work.do("key run")            # on disk before it comes back
+
+An attempt is its exercise file and its list of sentences; `resume` replays them, on any machine. Two browser
+windows on one attempt cannot both add the same line: the later one is told to catch up.
+
+Not modelled: several servers that work on the same attempt at the same time without catching up.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import secrets
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, Select, delete, func, select
+from sqlalchemy.exc import DatabaseError, IntegrityError
+
+from sim.training.attempt import Attempt, HandIn, Step
+from sim.training.exercise import exercise_from_text
+from sim.training.schema import (
+    actions,
+    assignments,
+    attempts,
+    classes,
+    connected,
+    hints,
+    notes,
+    reading,
+    results,
+    students,
+    writing,
+)
+from sim.vehicle.problems import Problem
+
+# no letters or digits that look or sound alike
+CODE_LETTERS = "ACDEFHJKMNPRTUVWXY34679"
+CODE_LENGTH = 7
+LONGEST_CLASS_NAME, LONGEST_NAME = 80, 60
+QUIET_S = 300.0  # so long without a line, somebody may be stuck; our own choice
+VAIN_REPAIRS = 2  # repairs in vain after which somebody may be guessing; our own choice
+
+
+GONE_ON = "this exercise has gone on in another window; here it is again"
+
+
+class Elsewhere(Problem):
+    """The attempt has gone on in another window: resume it."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClassRow:
+    """A class. Students join with its code while it is open."""
+
+    id: int
+    name: str
+    join_code: str
+    opened_s: float
+    closed_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StudentRow:
+    """A student of a class."""
+
+    id: int
+    class_id: int
+    name: str
+    joined_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class AssignmentRow:
+    """An exercise given to a class; `varied`: neighbours get different faults behind the same words."""
+
+    id: int
+    class_id: int
+    exercise: str
+    practice: bool
+    varied: bool
+    assigned_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class BoardRow:
+    """Where one student is. `signs`: reasons to go and ask, in words; empty while all goes well."""
+
+    student_id: int
+    student: str
+    attempt_id: int | None
+    exercise: str
+    steps: int
+    minutes: float
+    hints: int
+    last_action: str
+    quiet_s: float
+    complete: bool | None
+    credit: float | None
+    signs: tuple[str, ...]
+
+
+class Records:
+    """The records of all classes in one database."""
+
+    def __init__(self, url: str, clock: Callable[[], float] = time.time) -> None:
+        self.engine = connected(url)
+        self.clock = clock
+
+    def close(self) -> None:
+        """Let the connections go."""
+        self.engine.dispose()
+
+    # -- classes and students --------------------------------------------------------------------------
+
+    def open_class(self, name: str) -> ClassRow:
+        """A new class with a join code of its own."""
+        name = _named(name, "class", LONGEST_CLASS_NAME)
+        while True:
+            code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
+            now_s = self.clock()
+            row = {"name": name, "join_code": code, "opened_s": now_s}
+            try:
+                with writing(self.engine) as connection:
+                    return ClassRow(_insert(connection, classes, row), name, code, now_s)
+            except IntegrityError:  # the one code in billions that is taken
+                continue
+
+    def close_class(self, class_id: int) -> None:
+        """Nobody joins any more; what is begun may be finished."""
+        with writing(self.engine) as connection:
+            self._one(connection, select(classes).where(classes.c.id == class_id), "class")
+            found = classes.update().where(classes.c.id == class_id)
+            connection.execute(found.values(closed_s=self.clock()))
+
+    def classes(self) -> list[ClassRow]:
+        """All classes, the newest first."""
+        return self._rows(ClassRow, select(classes).order_by(classes.c.id.desc()))
+
+    def join(self, code: str, name: str) -> tuple[StudentRow, str]:
+        """A new student of an open class, and the key with which the student comes back."""
+        name = _named(name, "student", LONGEST_NAME)
+        key = secrets.token_urlsafe(24)
+        with writing(self.engine) as connection:
+            wanted = select(classes).where(classes.c.join_code == code.strip().upper())
+            group = connection.execute(wanted).mappings().first()
+            if group is None or group["closed_s"] is not None:
+                raise Problem("no open class has this code; ask the instructor for it")
+            row: dict[str, Any] = {"class_id": group["id"], "name": name, "joined_s": self.clock()}
+            taken = select(students.c.id).where(
+                students.c.class_id == group["id"], func.lower(students.c.name) == name.lower()
+            )
+            if connection.execute(taken).first():
+                raise Problem(f"there is a '{name}' in this class already; add a letter")
+            number = _insert(connection, students, {**row, "key_hash": _hashed(key)})
+        return StudentRow(number, **row), key
+
+    def student(self, key: str) -> StudentRow:
+        """The student who holds this key."""
+        wanted = select(students).where(students.c.key_hash == _hashed(key))
+        with reading(self.engine) as connection:
+            row = self._one(connection, wanted, "student with this key")
+        return StudentRow(row["id"], row["class_id"], row["name"], row["joined_s"])
+
+    def new_key(self, student_id: int) -> str:
+        """A new key for a student who has lost the old one, which is good no more."""
+        key = secrets.token_urlsafe(24)
+        with writing(self.engine) as connection:
+            self._one(connection, select(students).where(students.c.id == student_id), "student")
+            found = students.update().where(students.c.id == student_id)
+            connection.execute(found.values(key_hash=_hashed(key)))
+        return key
+
+    def students(self, class_id: int) -> list[StudentRow]:
+        """The students of a class in the order in which they came."""
+        wanted = select(students.c.id, students.c.class_id, students.c.name, students.c.joined_s)
+        return self._rows(StudentRow, wanted.where(students.c.class_id == class_id).order_by(students.c.id))
+
+    # -- exercises and attempts ------------------------------------------------------------------------
+
+    def assign(self, class_id: int, file: str, practice: bool = False, varied: bool = False) -> AssignmentRow:
+        """Give a class an exercise: the text of its file is kept, so that it stays as it was given."""
+        exercise = exercise_from_text(file, "exercise file")
+        row: dict[str, Any] = {
+            "class_id": class_id,
+            "exercise": exercise.exercise,
+            "practice": practice,
+            "varied": varied,
+            "assigned_s": self.clock(),
+        }
+        with writing(self.engine) as connection:
+            self._one(connection, select(classes).where(classes.c.id == class_id), "class")
+            number = _insert(connection, assignments, {**row, "file": file})
+        return AssignmentRow(number, **row)
+
+    def assignments(self, class_id: int) -> list[AssignmentRow]:
+        """What a class has been given, in order."""
+        wanted = select(*(assignments.c[name] for name in AssignmentRow.__slots__))
+        chosen = wanted.where(assignments.c.class_id == class_id).order_by(assignments.c.id)
+        return self._rows(AssignmentRow, chosen)
+
+    def begin(self, assignment: AssignmentRow, student_id: int) -> Work:
+        """A student's attempt at an assignment; the one that is there already, if any."""
+        with writing(self.engine) as connection:
+            wanted = select(students).where(students.c.id == student_id)
+            if self._one(connection, wanted, "student")["class_id"] != assignment.class_id:
+                raise Problem("this exercise was given to another class")
+            same = select(attempts.c.id).where(
+                attempts.c.student_id == student_id, attempts.c.assignment_id == assignment.id
+            )
+            known = connection.execute(same.order_by(attempts.c.id.desc())).scalar()
+            if known is None:
+                given = select(assignments).where(assignments.c.id == assignment.id)
+                row = {
+                    "student_id": student_id,
+                    "assignment_id": assignment.id,
+                    "file": self._one(connection, given, "assignment")["file"],
+                    "variant": self._place(connection, student_id) if assignment.varied else 0,
+                    "practice": assignment.practice,
+                    "begun_s": self.clock(),
+                }
+                known = _insert(connection, attempts, row)
+        return self.resume(known)
+
+    def begin_alone(self, file: str, practice: bool = True) -> Work:
+        """An attempt without a class."""
+        exercise_from_text(file, "exercise file")
+        row = {"file": file, "variant": 0, "practice": practice, "begun_s": self.clock()}
+        with writing(self.engine) as connection:
+            number = _insert(connection, attempts, row)
+        return self.resume(number)
+
+    def resume(self, attempt_id: int) -> Work:
+        """An attempt where it was left, on whatever machine."""
+        with reading(self.engine) as connection:
+            wanted = select(attempts).where(attempts.c.id == attempt_id)
+            row = self._one(connection, wanted, "attempt")
+            log = connection.execute(_log_of(attempt_id)).scalars().all()
+            numbers = select(func.max(actions.c.number)).where(actions.c.attempt_id == attempt_id)
+            last = connection.execute(numbers).scalar() or 0
+            count = select(func.count()).where(hints.c.attempt_id == attempt_id)
+            taken = connection.execute(count).scalar_one()
+            written = select(notes.c.note).where(notes.c.attempt_id == attempt_id).order_by(notes.c.id)
+            said = connection.execute(written).scalars().all()
+            handed = select(results).where(results.c.attempt_id == attempt_id)
+            result = connection.execute(handed).mappings().first()
+        exercise = exercise_from_text(row["file"], "exercise file").variant(row["variant"])
+        attempt = Attempt.replay(exercise, log, taken, row["practice"])
+        attempt.notes = list(said)
+        if result is not None:
+            attempt.hand_in(json.loads(result["named"]), result["evidence"])
+        return Work(self, attempt_id, attempt, last)
+
+    def attempts_of(self, student_id: int) -> list[int]:
+        """The numbers of a student's attempts, in order."""
+        wanted = select(attempts.c.id).where(attempts.c.student_id == student_id).order_by(attempts.c.id)
+        with reading(self.engine) as connection:
+            return list(connection.execute(wanted).scalars())
+
+    # -- writing a line --------------------------------------------------------------------------------
+
+    def add_action(self, attempt_id: int, number: int, action: str, minutes: float, behind: int) -> None:
+        """Write a line of a log behind so many others, and return when it is safe.
+
+        Raises `Elsewhere` where the log has another length, or this number is taken.
+        """
+        row = {"attempt_id": attempt_id, "number": number, "action": action, "minutes": minutes}
+        self.add(actions, {**row, "done_s": self.clock(), "taken_back": False}, behind)
+
+    def add(self, table: Any, row: dict[str, Any], behind: int) -> None:
+        """Write a row of an attempt whose log has so many lines."""
+        try:
+            with writing(self.engine) as connection:
+                self._check_length(connection, row["attempt_id"], behind)
+                handed = select(results.c.attempt_id).where(results.c.attempt_id == row["attempt_id"])
+                if connection.execute(handed).first():
+                    raise Elsewhere("this exercise has been handed in, in another window")
+                connection.execute(table.insert().values(**row))
+        except IntegrityError:
+            raise Elsewhere(GONE_ON) from None
+        except DatabaseError as error:
+            raise Problem(f"this could not be kept, so it was not done: {error.orig}") from None
+
+    def take_back(self, attempt_id: int, keep: int, of: int) -> None:
+        """Mark all lines of a log of this length but the first ones as taken back."""
+        with writing(self.engine) as connection:
+            self._check_length(connection, attempt_id, of)
+            here = actions.c.attempt_id == attempt_id
+            open_lines = select(actions.c.number).where(here, actions.c.taken_back.is_(False))
+            numbers = connection.execute(open_lines.order_by(actions.c.number)).scalars().all()
+            gone = actions.c.number.in_(numbers[keep:])
+            connection.execute(actions.update().where(here, gone).values(taken_back=True))
+
+    def _check_length(self, connection: Connection, attempt_id: int, expected: int) -> None:
+        if len(connection.execute(_log_of(attempt_id)).all()) != expected:
+            raise Elsewhere(GONE_ON)
+
+    # -- the instructor's view -------------------------------------------------------------------------
+
+    def board(self, class_id: int) -> list[BoardRow]:
+        """Where every student of a class is: the latest attempt of each."""
+        now_s = self.clock()
+        with reading(self.engine) as connection:
+            return [self._board_row(connection, one, now_s) for one in self.students(class_id)]
+
+    def export_csv(self, class_id: int) -> str:
+        """The results of a class as comma-separated values, one line per attempt."""
+        wanted = (
+            select(students.c.name, assignments.c.exercise, attempts, results)
+            .join(attempts, attempts.c.student_id == students.c.id)
+            .join(assignments, assignments.c.id == attempts.c.assignment_id)
+            .outerjoin(results, results.c.attempt_id == attempts.c.id)
+            .where(students.c.class_id == class_id)
+            .order_by(students.c.id, attempts.c.id)
+        )
+        out = io.StringIO()
+        write = csv.writer(out)
+        write.writerow(
+            ["student", "exercise", "begun", "handed in", "complete", "credit", "minutes", "cost", "named"]
+        )
+        with reading(self.engine) as connection:
+            for row in connection.execute(wanted).mappings():
+                write.writerow([_cell(value) for value in _exported(row)])
+        return out.getvalue()
+
+    def delete_student(self, student_id: int) -> None:
+        """Erase a student with everything that was written."""
+        self._erase(students, student_id, "student")
+
+    def delete_class(self, class_id: int) -> None:
+        """Erase a class with its students and everything that they have written."""
+        self._erase(classes, class_id, "class")
+
+    def _erase(self, table: Any, number: int, what: str) -> None:
+        with writing(self.engine) as connection:
+            self._one(connection, select(table).where(table.c.id == number), what)
+            connection.execute(delete(table).where(table.c.id == number))
+        if self.engine.dialect.name == "sqlite":
+            # what was erased still stands in the journal until that is folded in
+            raw = self.engine.raw_connection()
+            try:
+                raw.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            finally:
+                raw.close()
+
+    def _board_row(self, connection: Connection, student: StudentRow, now_s: float) -> BoardRow:
+        wanted = (
+            select(attempts, assignments.c.exercise)
+            .join(assignments, assignments.c.id == attempts.c.assignment_id)
+            .where(attempts.c.student_id == student.id)
+            .order_by(attempts.c.id.desc())
+        )
+        row = connection.execute(wanted).mappings().first()
+        if row is None:
+            signs = ("has not begun",) if now_s - student.joined_s > QUIET_S else ()
+            quiet_s = now_s - student.joined_s
+            return BoardRow(student.id, student.name, None, "", 0, 0.0, 0, "", quiet_s, None, None, signs)
+        log = connection.execute(
+            select(actions)
+            .where(actions.c.attempt_id == row["id"], actions.c.taken_back.is_(False))
+            .order_by(actions.c.number)
+        )
+        lines = log.mappings().all()
+        taken = connection.execute(select(func.count()).where(hints.c.attempt_id == row["id"])).scalar_one()
+        handed = select(results).where(results.c.attempt_id == row["id"])
+        result = connection.execute(handed).mappings().first()
+        quiet_s = now_s - (lines[-1]["done_s"] if lines else row["begun_s"])
+        minutes = sum(line["minutes"] for line in lines)
+        return BoardRow(
+            student_id=student.id,
+            student=student.name,
+            attempt_id=row["id"],
+            exercise=row["exercise"],
+            steps=len(lines),
+            minutes=minutes,
+            hints=taken,
+            last_action=lines[-1]["action"] if lines else "",
+            quiet_s=quiet_s,
+            complete=None if result is None else result["complete"],
+            credit=None if result is None else result["credit"],
+            signs=() if result else tuple(_signs(lines, quiet_s, taken)),
+        )
+
+    # -- small things ----------------------------------------------------------------------------------
+
+    def _place(self, connection: Connection, student_id: int) -> int:
+        """Which of the class this student is, counted from 0 in the order of joining."""
+        own = select(students.c.class_id).where(students.c.id == student_id).scalar_subquery()
+        earlier = select(func.count()).where(students.c.class_id == own, students.c.id < student_id)
+        return int(connection.execute(earlier).scalar_one())
+
+    def _one(self, connection: Connection, wanted: Select[Any], what: str) -> Any:
+        row = connection.execute(wanted).mappings().first()
+        if row is None:
+            raise Problem(f"there is no such {what}")
+        return row
+
+    def _rows(self, make: Callable[..., Any], wanted: Select[Any]) -> list[Any]:
+        with reading(self.engine) as connection:
+            return [make(**row) for row in connection.execute(wanted).mappings()]
+
+
+class Work:
+    """A kept attempt in progress. Whatever comes back from it stands in the records already."""
+
+    def __init__(self, records: Records, attempt_id: int, attempt: Attempt, last: int) -> None:
+        self.records = records
+        self.id = attempt_id
+        self.attempt = attempt
+        self._last = last
+
+    def do(self, text: str) -> Step:
+        """Do an action and keep it. Where it cannot be kept, the car is as before."""
+        step = self.attempt.do(text)
+        number, behind = self._last + 1, len(self.attempt.steps) - 1
+        self._kept(lambda: self.records.add_action(self.id, number, step.action, step.minutes, behind))
+        self._last = number
+        return step
+
+    def hint(self) -> str:
+        """The next hint."""
+        words = self.attempt.hint()
+        row = {"attempt_id": self.id, "number": self.attempt.hints_taken, "taken_s": self.records.clock()}
+        self._kept(lambda: self.records.add(hints, row, len(self.attempt.steps)))
+        return words
+
+    def note(self, text: str) -> None:
+        """Write something down."""
+        self.attempt.note(text)
+        row = {"attempt_id": self.id, "note": self.attempt.notes[-1], "written_s": self.records.clock()}
+        self._kept(lambda: self.records.add(notes, row, len(self.attempt.steps)))
+
+    def rewind(self, keep: int) -> None:
+        """In practice: go back to the first `keep` lines; the others stay, marked as taken back."""
+        earlier = self.attempt.rewind(keep)
+        self._kept(lambda: self.records.take_back(self.id, keep, len(self.attempt.steps)))
+        self.attempt = earlier
+
+    def hand_in(self, named: Sequence[str], evidence: str = "") -> HandIn:
+        """Hand in and keep the result."""
+        result = self.attempt.hand_in(named, evidence)
+        row = {
+            "attempt_id": self.id,
+            "named": json.dumps(list(result.named)),
+            "evidence": evidence,
+            "complete": result.complete,
+            "credit": result.credit,
+            "minutes": self.attempt.minutes,
+            "cost": self.attempt.cost,
+            "handed_in_s": self.records.clock(),
+        }
+        self._kept(lambda: self.records.add(results, row, len(self.attempt.steps)))
+        return result
+
+    def _kept(self, keep: Callable[[], None]) -> None:
+        """What was done but cannot be kept is not shown: the attempt is as the records have it."""
+        try:
+            keep()
+        except Problem:
+            again = self.records.resume(self.id)
+            self.attempt, self._last = again.attempt, again._last
+            raise
+
+
+def _log_of(attempt_id: int) -> Select[Any]:
+    wanted = select(actions.c.action).where(actions.c.attempt_id == attempt_id)
+    return wanted.where(actions.c.taken_back.is_(False)).order_by(actions.c.number)
+
+
+def _insert(connection: Connection, table: Any, row: dict[str, Any]) -> int:
+    key = connection.execute(table.insert().values(**row)).inserted_primary_key
+    assert key is not None
+    return int(key[0])
+
+
+def _hashed(key: str) -> str:
+    # keys are random and long, so nobody can guess them from a fast hash
+    return hashlib.sha256(key.encode()).hexdigest()
+
+
+def _named(name: str, what: str, longest: int) -> str:
+    name = " ".join(name.split())
+    if not 1 <= len(name) <= longest or not name.isprintable():
+        raise Problem(f"the name of a {what} has 1 to {longest} letters (here: {len(name)})")
+    return name
+
+
+def _signs(lines: Sequence[Any], quiet_s: float, taken: int) -> Iterable[str]:
+    if quiet_s > QUIET_S:
+        yield f"quiet for {quiet_s / 60:.0f} min"
+    verbs = [line["action"].split()[0] for line in lines]
+    if len(verbs) >= 12 and "scan" not in verbs:
+        yield "many steps and no scan"
+    if sum(verb in ("mend", "fit", "unshort") for verb in verbs) > VAIN_REPAIRS:
+        yield "several repairs"
+    if taken >= VAIN_REPAIRS:
+        yield f"{taken} hints taken"
+
+
+def _exported(row: Any) -> list[Any]:
+    named = "" if row["named"] is None else "; ".join(json.loads(row["named"]))
+    handed = "" if row["handed_in_s"] is None else _day(row["handed_in_s"])
+    shown = [row["complete"], row["credit"], row[results.c.minutes], row["cost"]]
+    return [row["name"], row["exercise"], _day(row["begun_s"]), handed, *shown, named]
+
+
+def _day(time_s: float) -> str:
+    return datetime.fromtimestamp(time_s, UTC).isoformat(timespec="seconds")
+
+
+def _cell(value: Any) -> Any:
+    """A cell that no table program takes for a formula."""
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return f"'{value}"
+    return "" if value is None else value

@@ -1,0 +1,228 @@
+"""The tables in which a class is kept, their version, and the way from one version to the next.
+
+SQLite by default, any database by its URL through SQLAlchemy: `sqlite:///class.sqlite`,
+`postgresql+psycopg://user@host/name`. Times are seconds since 1970 (UTC).
+
+Not modelled: going back to an older version.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from sqlalchemy import (
+    Boolean,
+    Column,
+    Connection,
+    Engine,
+    Float,
+    ForeignKey,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+    create_engine,
+    event,
+    inspect,
+    select,
+    text,
+)
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError
+
+from sim.vehicle.problems import Problem
+
+VERSION = 1
+BUSY_S = 20.0  # how long a writer waits for another
+UPGRADE_LOCK = 20_250  # any number that nobody else takes for an advisory lock in this database
+
+metadata = MetaData()
+
+
+def _own_number() -> Column[Any]:
+    return Column("id", Integer, primary_key=True)
+
+
+def _belongs_to(name: str, nullable: bool = False) -> Column[Any]:
+    key = ForeignKey(f"{name}.id", ondelete="CASCADE")
+    column = {"classes": "class_id", "students": "student_id", "attempts": "attempt_id"}.get(name)
+    return Column(column or "assignment_id", Integer, key, nullable=nullable, index=True)
+
+
+about = Table("about", metadata, Column("version", Integer, nullable=False))
+classes = Table(
+    "classes",
+    metadata,
+    _own_number(),
+    Column("name", String(80), nullable=False),
+    Column("join_code", String(12), nullable=False, unique=True),
+    Column("opened_s", Float, nullable=False),
+    Column("closed_s", Float),
+)
+students = Table(
+    "students",
+    metadata,
+    _own_number(),
+    _belongs_to("classes"),
+    Column("name", String(60), nullable=False),
+    Column("key_hash", String(64), nullable=False, unique=True),
+    Column("joined_s", Float, nullable=False),
+    UniqueConstraint("class_id", "name"),
+)
+assignments = Table(
+    "assignments",
+    metadata,
+    _own_number(),
+    _belongs_to("classes"),
+    Column("exercise", String(120), nullable=False),
+    Column("file", Text, nullable=False),
+    Column("practice", Boolean, nullable=False),
+    Column("varied", Boolean, nullable=False),
+    Column("assigned_s", Float, nullable=False),
+)
+attempts = Table(
+    "attempts",
+    metadata,
+    _own_number(),
+    _belongs_to("students", nullable=True),
+    _belongs_to("assignments", nullable=True),
+    Column("file", Text, nullable=False),
+    Column("variant", Integer, nullable=False),
+    Column("practice", Boolean, nullable=False),
+    Column("begun_s", Float, nullable=False),
+)
+actions = Table(
+    "actions",
+    metadata,
+    Column("attempt_id", Integer, ForeignKey("attempts.id", ondelete="CASCADE"), primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("action", Text, nullable=False),
+    Column("minutes", Float, nullable=False),
+    Column("done_s", Float, nullable=False),
+    Column("taken_back", Boolean, nullable=False, default=False),
+)
+notes = Table(
+    "notes",
+    metadata,
+    _own_number(),
+    _belongs_to("attempts"),
+    Column("note", Text, nullable=False),
+    Column("written_s", Float, nullable=False),
+)
+hints = Table(
+    "hints",
+    metadata,
+    Column("attempt_id", Integer, ForeignKey("attempts.id", ondelete="CASCADE"), primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("taken_s", Float, nullable=False),
+)
+results = Table(
+    "results",
+    metadata,
+    Column("attempt_id", Integer, ForeignKey("attempts.id", ondelete="CASCADE"), primary_key=True),
+    Column("named", Text, nullable=False),
+    Column("evidence", Text, nullable=False),
+    Column("complete", Boolean, nullable=False),
+    Column("credit", Float, nullable=False),
+    Column("minutes", Float, nullable=False),
+    Column("cost", Float, nullable=False),
+    Column("handed_in_s", Float, nullable=False),
+)
+passphrases = Table(
+    "passphrases",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("hash", Text, nullable=False),
+    Column("wrong_in_a_row", Integer, nullable=False),
+    Column("closed_until_s", Float, nullable=False),
+)
+logins = Table(
+    "logins",
+    metadata,
+    _own_number(),
+    Column("tried_s", Float, nullable=False, index=True),
+    Column("source", String(80), nullable=False),
+    Column("outcome", String(12), nullable=False),
+)
+
+# what leads to a version from the one before it
+MIGRATIONS: dict[int, Callable[[Connection], None]] = {}
+
+
+def connected(url: str) -> Engine:
+    """An engine for a database whose tables are those of this version; raises `Problem` in a sentence."""
+    try:
+        engine = create_engine(make_url(url), pool_pre_ping=True)
+    except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
+        raise Problem(f"this is no database that can be used here: {_first_line(error)}") from None
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _prepare_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+    try:
+        with writing(engine) as connection:
+            _upgrade(connection)
+    except DatabaseError as error:
+        engine.dispose()
+        raise Problem(f"the records cannot be opened: {_first_line(error)}") from None
+    except Problem:
+        engine.dispose()
+        raise
+    return engine
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """A transaction that writes: whole or not at all, one after the other."""
+    with engine.connect().execution_options(writes=True) as connection, connection.begin():
+        yield connection
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """A transaction that only reads, of one moment."""
+    with engine.connect() as connection, connection.begin():
+        yield connection
+
+
+def _prepare_sqlite(connection: Any, record: object) -> None:
+    connection.isolation_level = None  # transactions begin where we say so, not where the driver thinks
+    for pragma in (
+        "journal_mode = WAL",
+        "synchronous = FULL",
+        "foreign_keys = ON",
+        "secure_delete = ON",
+        f"busy_timeout = {BUSY_S * 1000:.0f}",
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # a reader that later wants to write could find itself overtaken: a writer says so at once
+    writes = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _upgrade(connection: Connection) -> None:
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": UPGRADE_LOCK})
+    if not inspect(connection).has_table("about"):
+        metadata.create_all(connection)
+        connection.execute(about.insert().values(version=VERSION))
+        return
+    found = connection.execute(select(about.c.version)).scalar_one()
+    if found > VERSION:
+        raise Problem(
+            f"these records are of version {found}, and this program knows up to {VERSION}: update busbay"
+        )
+    for version in range(found + 1, VERSION + 1):
+        MIGRATIONS[version](connection)
+    if found < VERSION:
+        connection.execute(about.update().values(version=VERSION))
+
+
+def _first_line(error: Exception) -> str:
+    return str(getattr(error, "orig", None) or error).splitlines()[0]

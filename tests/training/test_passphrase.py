@@ -1,0 +1,125 @@
+"""The instructor's door: memory-hard hash, wrong tries slowed down and written down."""
+
+from collections import Counter
+
+import pytest
+from argon2 import extract_parameters
+from argon2.low_level import Type
+from sqlalchemy import text
+
+from sim.training.passphrase import FREE_TRIES, KEPT_LOGINS, LONGEST_WAIT_S, Door, WrongPassphrase
+from sim.training.records import Records
+from sim.training.schema import logins, writing
+from sim.vehicle.problems import Problem
+
+RIGHT = "correct horse battery"
+
+
+class Clock:
+    """Time that passes when told to."""
+
+    def __init__(self) -> None:
+        self.now_s = 1_000_000.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def door(records: Records, clock: Clock) -> Door:
+    made = Door(records.engine, clock)
+    made.set_passphrase(RIGHT)
+    return made
+
+
+def test_the_right_one_opens_and_a_wrong_one_does_not(door: Door) -> None:
+    door.open(RIGHT, "127.0.0.1")
+    with pytest.raises(WrongPassphrase, match="that is not the passphrase") as refused:
+        door.open("correct horse batterY", "127.0.0.1")
+    assert 0.0 == refused.value.wait_s
+    assert ["wrong", "right"] == [outcome for _, _, outcome in door.tries()]
+
+
+def test_the_hash_is_memory_hard_and_the_words_are_nowhere(door: Door, records: Records) -> None:
+    """RFC 9106, second recommended option: Argon2id, 3 passes, 64 MiB, 4 lanes."""
+    with records.engine.connect() as connection:
+        known = connection.execute(text("SELECT hash FROM passphrases")).scalar_one()
+    found = extract_parameters(known)
+    assert (Type.ID, 3, 65536, 4) == (found.type, found.time_cost, found.memory_cost, found.parallelism)
+    assert RIGHT not in known
+
+
+def test_to_change_it_takes_the_old_one(door: Door) -> None:
+    with pytest.raises(WrongPassphrase):
+        door.set_passphrase("another long one")
+    door.set_passphrase("another long one", old=RIGHT)
+    door.open("another long one")
+    with pytest.raises(WrongPassphrase):
+        door.open(RIGHT)
+
+
+@pytest.mark.parametrize("bad", ["", "short", "x" * 201])
+def test_a_passphrase_has_a_length(records: Records, bad: str) -> None:
+    door = Door(records.engine)
+    assert not door.has_passphrase
+    with pytest.raises(Problem, match="a passphrase has 10 to 200 letters"):
+        door.set_passphrase(bad)
+    with pytest.raises(Problem, match="no passphrase has been set yet"):
+        door.open(bad)
+
+
+def test_a_thousand_wrong_tries_are_slowed_and_written_down(door: Door, clock: Clock) -> None:
+    """One try a second for a thousand seconds: fourteen are looked at, all are in the log."""
+    for _ in range(1000):
+        with pytest.raises(WrongPassphrase):
+            door.open("password123", "10.0.0.7")
+        clock.now_s += 1.0
+    outcomes = Counter(outcome for _, source, outcome in door.tries(2000) if source == "10.0.0.7")
+    assert 1000 == outcomes.total()
+    assert outcomes["wrong"] <= FREE_TRIES + 9 + 1000 / LONGEST_WAIT_S
+    assert 1000 - outcomes["wrong"] == outcomes["closed"]
+
+
+def test_at_a_closed_door_the_right_one_waits_too(door: Door, clock: Clock) -> None:
+    for _ in range(FREE_TRIES + 3):
+        with pytest.raises(WrongPassphrase) as refused:
+            door.open("password123")
+        clock.now_s += refused.value.wait_s
+    clock.now_s -= 1.0
+    with pytest.raises(WrongPassphrase, match="try again in 1 s"):
+        door.open(RIGHT)
+    clock.now_s += 1.0
+    door.open(RIGHT)
+    with pytest.raises(WrongPassphrase) as refused:
+        door.open("password123")
+    assert 0.0 == refused.value.wait_s, "a right one starts the count anew"
+
+
+def test_the_wait_doubles_and_has_an_end(door: Door, clock: Clock) -> None:
+    waits = []
+    for _ in range(FREE_TRIES + 11):
+        with pytest.raises(WrongPassphrase) as refused:
+            door.open("password123")
+        waits.append(refused.value.wait_s)
+        clock.now_s += refused.value.wait_s
+    assert [0.0] * (FREE_TRIES - 1) == waits[: FREE_TRIES - 1]
+    assert [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0, 300.0, 300.0] == waits[FREE_TRIES - 1 : -1]
+
+
+def test_what_is_much_too_long_is_wrong_at_once(door: Door) -> None:
+    with pytest.raises(WrongPassphrase):
+        door.open("x" * 10_000_000, "y" * 500)
+    assert 80 == len(door.tries()[0][1])
+
+
+def test_the_log_does_not_grow_without_end(door: Door, records: Records) -> None:
+    row = {"tried_s": 1.0, "source": "", "outcome": "wrong"}
+    with writing(records.engine) as connection:
+        connection.execute(logins.insert(), [row] * (KEPT_LOGINS + 50))
+    door.open(RIGHT)
+    assert KEPT_LOGINS == len(door.tries(KEPT_LOGINS * 2))

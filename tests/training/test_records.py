@@ -1,0 +1,387 @@
+"""Records of a class: kept before shown, the same on SQLite and PostgreSQL, erased when asked to."""
+
+import csv
+import io
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TextIO
+
+import pytest
+from sqlalchemy import inspect, text
+
+from sim.training.attempt import student_view
+from sim.training.exercise import shipped_exercises
+from sim.training.records import AssignmentRow, Elsewhere, Records, StudentRow, Work
+from sim.training.schema import VERSION, writing
+from sim.vehicle.problems import EditProblem, Problem
+
+FIRST = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
+SOLUTION = ["press start", "wait 5 s", "scan", "save before", "press start", "look F2", "fit F2"]
+SOLUTION += ["press start", "wait 5 s", "clear", "wait 10 s", "scan", "save after"]
+WRITER = Path(__file__).with_name("writer.py")
+KILLS = 20
+
+
+def begun(
+    records: Records, name: str = "Amara", practice: bool = False
+) -> tuple[AssignmentRow, StudentRow, Work]:
+    group = records.open_class("Tuesday")
+    student, _ = records.join(group.join_code, name)
+    task = records.assign(group.id, FIRST, practice=practice)
+    return task, student, records.begin(task, student.id)
+
+
+def test_a_whole_exercise_is_kept_and_comes_back(records: Records) -> None:
+    task, student, work = begun(records)
+    for action in SOLUTION[:6]:
+        work.do(action)
+    work.hint()
+    work.note("only two complain")
+    again = records.begin(task, student.id)
+    assert again.id == work.id
+    assert student_view(again.attempt) == student_view(work.attempt)
+    for action in SOLUTION[6:]:
+        again.do(action)
+    assert again.hand_in(["pull F2"], "the holder was empty").complete
+    third = records.resume(work.id)
+    assert student_view(third.attempt) == student_view(again.attempt)
+    assert third.attempt.result == again.attempt.result
+    with pytest.raises(EditProblem, match="has been handed in"):
+        third.do("scan")
+
+
+def test_what_makes_no_sense_and_what_was_in_vain(records: Records) -> None:
+    _, _, work = begun(records)
+    with pytest.raises(EditProblem, match="no action begins with"):
+        work.do("smash ECM")
+    assert "TCM.C1.1 is whole already" == work.do("mend TCM.C1.1").vain
+    assert ["mend TCM.C1.1"] == records.resume(work.id).attempt.log
+
+
+def test_students_come_back_with_their_key(records: Records) -> None:
+    group = records.open_class("  Evening   class ")
+    assert "Evening class" == group.name
+    student, key = records.join(group.join_code.lower(), "Wei")
+    assert student == records.student(key)
+    other = records.new_key(student.id)
+    assert student == records.student(other)
+    for wrong in (key, "", group.join_code):
+        with pytest.raises(Problem, match="there is no such student with this key"):
+            records.student(wrong)
+
+
+@pytest.mark.parametrize(
+    ("code", "name", "sentence"),
+    [
+        ("XXXXXXX", "Ola", "no open class has this code"),
+        ("", "Ola", "no open class has this code"),
+        (None, "  ", "the name of a student has 1 to 60 letters"),
+        (None, "x" * 61, "has 1 to 60 letters .here: 61"),
+        (None, "a\x00b", "the name of a student"),
+        (None, "AMARA", "there is a 'AMARA' in this class already"),
+    ],
+)
+def test_who_cannot_join(records: Records, code: str | None, name: str, sentence: str) -> None:
+    group = records.open_class("Tuesday")
+    records.join(group.join_code, "Amara")
+    with pytest.raises(Problem, match=sentence):
+        records.join(group.join_code if code is None else code, name)
+
+
+def test_nobody_joins_a_class_that_is_closed(records: Records) -> None:
+    group = records.open_class("Tuesday")
+    records.close_class(group.id)
+    assert records.classes()[0].closed_s is not None
+    with pytest.raises(Problem, match="no open class has this code"):
+        records.join(group.join_code, "Amara")
+
+
+def test_join_codes_have_no_letters_that_look_alike(records: Records) -> None:
+    codes = {records.open_class(f"class {k}").join_code for k in range(20)}
+    assert 20 == len(codes)
+    assert not set("".join(codes)) & set("0O1IL5S8B2Z")
+
+
+def test_two_windows_do_not_both_write_the_same_line(records: Records) -> None:
+    task, student, one = begun(records)
+    other = records.begin(task, student.id)
+    one.do("press start")
+    with pytest.raises(Elsewhere, match="gone on in another window"):
+        other.do("scan")
+    assert ["press start"] == other.attempt.log
+    other.do("scan")
+    assert ["press start", "scan"] == records.resume(one.id).attempt.log
+
+
+def test_a_window_left_behind_by_a_rewind_or_a_hand_in_is_told(records: Records) -> None:
+    task, student, one = begun(records, practice=True)
+    for action in SOLUTION[:4]:
+        one.do(action)
+    other = records.begin(task, student.id)
+    one.rewind(2)
+    with pytest.raises(Elsewhere):
+        other.do("look F2")
+    assert ["press start", "wait 5 s"] == other.attempt.log
+    other.do("look F2")
+    again = records.resume(one.id)
+    assert ["press start", "wait 5 s", "look F2"] == again.attempt.log
+    again.hand_in(["pull F2"])
+    with pytest.raises(Elsewhere, match="handed in, in another window"):
+        other.do("scan")
+
+
+def test_what_cannot_be_kept_is_not_shown(records: Records) -> None:
+    _, student, work = begun(records)
+    work.do("press start")
+    records.delete_student(student.id)
+    with pytest.raises(Problem, match="there is no such attempt"):
+        work.do("scan")
+
+
+def test_neighbours_of_a_varied_exercise_have_different_cars(records: Records) -> None:
+    group = records.open_class("Tuesday")
+    task = records.assign(group.id, FIRST, varied=True)
+    hidden = []
+    for name in ("Amara", "Bo", "Cy", "Dara"):
+        student, _ = records.join(group.join_code, name)
+        hidden.append(records.begin(task, student.id).attempt.exercise.arrives)
+    assert [("pull F2",), ("pull F3",), ("pull F1",), ("pull F2",)] == hidden
+
+
+def test_an_exercise_stays_as_it_was_given(records: Records) -> None:
+    _, _, work = begun(records)
+    with writing(records.engine) as connection:
+        file = connection.execute(text("SELECT file FROM attempts")).scalar_one()
+    assert FIRST == file
+    assert "Left in storage" == work.attempt.exercise.exercise
+
+
+def test_the_board_shows_where_everybody_is_and_who_may_be_stuck(url: str) -> None:
+    now_s = [1_000_000.0]
+    records = Records(url, clock=lambda: now_s[0])
+    task, amara, work = begun(records)
+    code = records.classes()[0].join_code
+    late, _ = records.join(code, "Bo")
+    guess, _ = records.join(code, "Cy")
+    for action in SOLUTION:
+        work.do(action)
+    work.hand_in(["pull F2"])
+    other = records.begin(task, guess.id)
+    for part in ("ECM.C1.3", "TCM.C1.3", "ABS.C1.3"):
+        other.do(f"mend {part}")
+    other.hint()
+    other.hint()
+    now_s[0] += 400.0
+    first, second, third = records.board(task.class_id)
+    assert (amara.id, True, 1.0, ()) == (first.student_id, first.complete, first.credit, first.signs)
+    assert len(SOLUTION) == first.steps
+    assert pytest.approx(work.attempt.minutes) == first.minutes
+    assert (late.id, None, ("has not begun",)) == (second.student_id, second.attempt_id, second.signs)
+    assert ("mend ABS.C1.3", 2) == (third.last_action, third.hints)
+    assert ("quiet for 7 min", "several repairs", "2 hints taken") == third.signs
+    records.close()
+
+
+def test_results_as_a_table_without_formulas(records: Records) -> None:
+    task, _, work = begun(records, name="=HYPERLINK(1)")
+    for action in SOLUTION:
+        work.do(action)
+    work.hand_in(["pull F2"])
+    table = list(csv.DictReader(io.StringIO(records.export_csv(task.class_id))))
+    assert 1 == len(table)
+    assert "'=HYPERLINK(1)" == table[0]["student"]
+    assert ("True", "1.0", "pull F2") == (table[0]["complete"], table[0]["credit"], table[0]["named"])
+    assert pytest.approx(work.attempt.minutes) == float(table[0]["minutes"])
+    assert table[0]["handed in"].endswith("+00:00")
+
+
+def test_erasing_leaves_nothing(records: Records) -> None:
+    task, student, work = begun(records, name="Zebulon Quixano")
+    work.do("press start")
+    work.hint()
+    work.note("my secret note")
+    work.hand_in(["pull F2"], "secret evidence")
+    keep, _ = records.join(records.classes()[0].join_code, "Bo")
+    records.delete_student(student.id)
+    assert [keep] == records.students(task.class_id)
+    assert 0 == sum(rows_of(records, name) for name in ("attempts", "actions", "notes", "hints", "results"))
+    if records.engine.dialect.name == "sqlite":
+        folder = Path(str(records.engine.url.database)).parent
+        left = b"".join(path.read_bytes() for path in folder.iterdir())
+        for secret in (b"Zebulon", b"my secret note", b"secret evidence"):
+            assert secret not in left
+    records.delete_class(task.class_id)
+    assert [] == records.classes()
+    assert 0 == rows_of(records, "assignments")
+    with pytest.raises(Problem, match="there is no such class"):
+        records.delete_class(task.class_id)
+
+
+def rows_of(records: Records, table: str) -> int:
+    with records.engine.connect() as connection:
+        return int(connection.execute(text(f"SELECT count(*) FROM {table}")).scalar_one())
+
+
+def test_thirty_students_write_at_once(records: Records) -> None:
+    """Every line is there in the end, in order, whoever was first."""
+    group = records.open_class("Tuesday")
+    task = records.assign(group.id, FIRST)
+    works = [records.begin(task, records.join(group.join_code, f"student {k}")[0].id).id for k in range(30)]
+    errors: list[BaseException] = []
+
+    def write(attempt: int) -> None:
+        try:
+            for number in range(1, 11):
+                records.add_action(attempt, number, f"wait {number} s", 0.1, number - 1)
+        except BaseException as error:
+            errors.append(error)
+
+    threads = [threading.Thread(target=write, args=(attempt,)) for attempt in works]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert [] == errors
+    assert 300 == rows_of(records, "actions")
+
+
+# -- killed at any moment ----------------------------------------------------------------------------------
+
+
+def test_killed_at_any_moment_nothing_acknowledged_is_lost(url: str) -> None:
+    """A process that writes for four students is killed twenty times, each time at another moment."""
+    records = Records(url)
+    group = records.open_class("Tuesday")
+    task = records.assign(group.id, FIRST)
+    works = [records.begin(task, records.join(group.join_code, f"s{k}")[0].id).id for k in range(4)]
+    acknowledged = dict.fromkeys(works, 0)
+    dice = random.Random(7)
+    with writers(url, KILLS, works) as out:
+        for _ in range(KILLS):
+            pid = int(out.readline().removeprefix("writer "))
+            time.sleep(dice.uniform(0.0, 0.25))
+            os.kill(pid, signal.SIGKILL)
+            for attempt, number in told(out):
+                acknowledged[attempt] = max(acknowledged[attempt], number)
+            for attempt in works:
+                with records.engine.connect() as connection:
+                    wanted = text("SELECT number FROM actions WHERE attempt_id = :id ORDER BY number")
+                    stored = list(connection.execute(wanted, {"id": attempt}).scalars())
+                assert list(range(1, len(stored) + 1)) == stored
+                assert len(stored) >= acknowledged[attempt]
+    assert sum(acknowledged.values()) > KILLS
+    records.close()
+
+
+def test_an_exercise_goes_on_after_the_server_was_killed(url: str) -> None:
+    records = Records(url)
+    _, _, work = begun(records)
+    work.do("press start")
+    records.close()
+    with writers(url, 1, [work.id]) as out:
+        pid = int(out.readline().removeprefix("writer "))
+        assert out.readline()
+        os.kill(pid, signal.SIGKILL)
+    after = Records(url)
+    again = after.resume(work.id)
+    assert "press start" == again.attempt.log[0]
+    assert len(again.attempt.log) >= 2
+    again.do("scan")
+    after.close()
+
+
+@contextmanager
+def writers(url: str, lives: int, attempts: list[int]) -> Iterator[TextIO]:
+    """What writers say; see `writer.py`."""
+    command = [sys.executable, str(WRITER), url, str(lives), *map(str, attempts)]
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment) as nursery:
+        assert nursery.stdout is not None
+        yield nursery.stdout
+        nursery.stdout.read()
+
+
+def told(out: TextIO) -> Iterator[tuple[int, int]]:
+    """The lines that a writer has acknowledged; one that was cut off in the middle says nothing."""
+    for line in out:
+        if line.endswith("gone\n"):
+            return
+        words = line.split()
+        if len(words) == 2:
+            yield int(words[0]), int(words[1])
+
+
+# -- versions ----------------------------------------------------------------------------------------------
+
+
+def test_new_records_have_this_version(records: Records) -> None:
+    with records.engine.connect() as connection:
+        assert VERSION == connection.execute(text("SELECT version FROM about")).scalar_one()
+
+
+def test_records_of_a_later_version_are_left_alone(url: str) -> None:
+    records = Records(url)
+    with writing(records.engine) as connection:
+        connection.execute(text("UPDATE about SET version = 99"))
+    records.close()
+    with pytest.raises(Problem, match="these records are of version 99, and this program knows up to"):
+        Records(url)
+
+
+def test_two_servers_that_start_at_once_make_one_set_of_tables(url: str) -> None:
+    errors: list[BaseException] = []
+
+    def start() -> None:
+        try:
+            Records(url).close()
+        except BaseException as error:
+            errors.append(error)
+
+    threads = [threading.Thread(target=start) for _ in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert [] == errors
+    records = Records(url)
+    assert 1 == rows_of(records, "about")
+    assert "actions" in inspect(records.engine).get_table_names()
+    records.close()
+
+
+@pytest.mark.parametrize(
+    ("bad", "sentence"),
+    [
+        ("class.sqlite", "this is no database that can be used here"),
+        ("nosuch://x/y", "this is no database that can be used here"),
+        ("sqlite:////no/such/folder/class.sqlite", "the records cannot be opened: unable to open"),
+        ("postgresql+psycopg://nobody@127.0.0.1:1/none", "the records cannot be opened: connection"),
+    ],
+)
+def test_a_database_that_is_none(bad: str, sentence: str) -> None:
+    with pytest.raises(Problem, match=sentence):
+        Records(bad)
+
+
+def test_a_file_that_is_no_database(tmp_path: Path) -> None:
+    (tmp_path / "class.sqlite").write_text("my shopping list, long enough to be read as a page " * 100)
+    with pytest.raises(Problem, match="the records cannot be opened: file is not a database"):
+        Records(f"sqlite:///{tmp_path}/class.sqlite")
+
+
+def test_a_student_alone(records: Records) -> None:
+    work = records.begin_alone(FIRST)
+    for action in SOLUTION[:3]:
+        work.do(action)
+    work.rewind(1)
+    assert ["press start"] == records.resume(work.id).attempt.log
+    assert json.dumps(student_view(work.attempt))
