@@ -81,7 +81,7 @@ class LiveCar:
         self.world = World(
             self.env, car, self.network, self.trace, Codec(car), self.touch, self.silence_causes,
             self.arrival_causes, self.sender_heard_by, self.sending_since, self.way_causes,
-            self.wait_causes, self.source, seed,
+            self.wait_causes, self.dead_line_causes, self.source, seed,
         )  # fmt: skip
         self._fuses = Fuses(self.world, self._blow)
         self._intermittents = Intermittents(self.world, self._interrupt)
@@ -285,12 +285,10 @@ class LiveCar:
             ways = self._sensor_ways(module, pin) or [(f"{module}:{pin}", f"{module}:{pin}")]
             culprits = self.reading.why_sensed_wrong(f"{module}.{pin}", ways)
             return self.culprit_events(culprits, module) or self._trigger_causes()
-        loads = [
-            name for name, load in self.car.built.loads.items() if load.to.split()[0] == f"{module}.{pin}"
-        ]
-        node = f"{loads[0]}.1" if loads else f"{module}:{pin}"
-        about = loads[0] if loads else module
-        return self.culprit_events(self.reading.why_dead(node), about) or self._trigger_causes()
+        culprits = self.reading.why_dead(f"{module}:{pin}")
+        loads = self.car.built.loads.items()
+        about = next((name for name, load in loads if load.to.split()[0] == f"{module}.{pin}"), module)
+        return self.culprit_events(culprits, about) or self._trigger_causes()
 
     def _sensor_ways(self, module: str, pin: str) -> list[tuple[str, str]]:
         """The wires of the sensor whose signal ends on a pin: from inside the module to inside the sensor."""
@@ -400,9 +398,15 @@ class LiveCar:
         spec = self.car.built.engine
         assert spec is not None
         pairs = enumerate(zip(spec.coils, spec.injectors, strict=False), start=1)
-        return [number for number, pair in pairs if all(self._is_fed(load) for load in pair)]
+        return [number for number, pair in pairs if all(self.is_fed(load) for load in pair)]
 
-    def _is_fed(self, load: str) -> bool:
+    def far_side(self, load: str) -> str:
+        """The terminal behind a load: the module's pin that it ends on, or its own."""
+        owner, _, function = self.car.built.loads[load].to.split()[0].partition(".")
+        return f"{owner}:{function}" if owner in self.modules else f"{load}.2"
+
+    def is_fed(self, load: str) -> bool:
+        """Has the load voltage, measured behind it where a module watches or switches it?"""
         owner, _, function = self.car.built.loads[load].to.split()[0].partition(".")
         if owner in self.modules:
             return self.reading.pin_v(owner, function) >= FED_V
@@ -544,15 +548,13 @@ class LiveCar:
         """The events because of which a receiver does not get a message; empty where it should get it."""
         sender = self.car.messages.sent[message].sender
         events: set[int] = set()
-        if not self.modules[sender].sends:
-            events.update(self.state_causes(sender))
         control = self.modules[sender].control
         if control.muted and control.event is not None:
             events.add(control.event)
         for sending, hearing in self.hops(receiver, message):
-            gateway = self.car.transceivers[sending].module
-            if not self.modules[gateway].sends:
-                events.update(self.state_causes(gateway))
+            speaker = self.car.transceivers[sending].module
+            if not self.modules[speaker].sends and self.modules[speaker].state != "asleep":
+                events.update(self.state_causes(speaker))
             elif not self._linked(sending, hearing) and not self._is_silent_gateway(hearing):
                 events.update(self.link_causes(sending, hearing))
         return tuple(sorted(events))
@@ -618,15 +620,20 @@ class LiveCar:
         )
 
     def link_causes(self, sending: str, hearing: str) -> tuple[int, ...]:
-        """Why one channel does not hear another: the state of an unpowered end, or the edits of the line."""
-        for channel in (sending, hearing):
-            module = self.car.transceivers[channel].module
-            if module in self.modules and not self.modules[module].hears:
-                return self.state_causes(module)
+        """Why one channel does not hear another: an end without supply, the edits of the line, or sleep."""
+        ends = [self.car.transceivers[channel].module for channel in (sending, hearing)]
+        deaf = [name for name in ends if name in self.modules and not self.modules[name].hears]
+        for name in deaf:
+            if self.modules[name].state == "unpowered":
+                return self.state_causes(name)
         reading = self.reading_with_tester if TESTER in (sending, hearing) else self.reading
-        culprits = reading.why_unheard(sending, hearing)
+        # a module whose ground has gone lifts its lines out of the others' reach
+        culprits = reading.why_unheard(sending, hearing) or tuple(
+            culprit for name in ends if name in self.modules for culprit in reading.why_unsupplied(name)
+        )
         bus = self.car.transceivers[sending].bus
-        return self.culprit_events(culprits, bus) or self._trigger_causes()
+        asleep = tuple(event for name in deaf for event in self.state_causes(name))
+        return self.culprit_events(culprits, bus) or asleep or self._trigger_causes()
 
     def state_causes(self, module: str) -> tuple[int, ...]:
         """The event since which a module is in its state; or what keeps its supply away."""
@@ -656,10 +663,28 @@ class LiveCar:
         return tuple(sorted(events))
 
     def _driver_events(self, culprit: Culprit) -> tuple[int, ...]:
+        """Why a module does not drive an output: its state, or what its rule lacks."""
         module = self.modules[culprit.owner]
+        if not module.sends:
+            return self.state_causes(culprit.owner)
         output = culprit.element_id.removeprefix(f"{culprit.owner}:").removesuffix(".driver")
         event = module.output_events.get(output)
-        return self.state_causes(culprit.owner) if event is None or not module.sends else (event,)
+        lacking = module.judge(module.spec.outputs[output].when).events
+        return lacking if event is None else (event,)
+
+    def dead_line_causes(self, module: str) -> tuple[int, ...]:
+        """What keeps the ignition from a module's sense lines, while another module has its own."""
+        lines = {
+            name: {
+                key.removeprefix("line."): fact.value for key, fact in one.facts.items() if key[:5] == "line."
+            }
+            for name, one in self.modules.items()
+        }
+        if not any(True in found.values() for found in lines.values()):
+            return ()
+        dead = [function for function, on in lines[module].items() if not on]
+        culprits = [culprit for function in dead for culprit in self.reading.why_dead(f"{module}:{function}")]
+        return self.culprit_events(culprits, module)
 
     def wait_causes(self, module: str) -> tuple[int, ...]:
         """Theories by which a module waits at its start."""

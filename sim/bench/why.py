@@ -78,17 +78,16 @@ def why_silent(bench: Bench, module: str) -> Because:
         culprits = live.culprit_events(live.reading_with_tester.why_unsupplied(TESTER), TESTER)
         return Because(text, None, (Because("the diagnostic connector gives the tester no power", None,
                                             _all(bench, culprits)),))  # fmt: skip
-    if not spec.answers:
-        return Because(text, None, (_state(bench, spec),))
     for sending, hearing in live.way(TESTER, module):
         for channel in (sending, hearing):
-            other = live.car.transceivers[channel].module
-            if other in live.modules and not live.modules[other].answers:
-                return Because(text, None, (_state(bench, live.modules[other]),))
+            other = live.modules.get(live.car.transceivers[channel].module)
+            if other and not other.answers and not other.wakes_by_bus:
+                return Because(text, None, (_state(bench, other),))
         broken = _broken(bench, sending, hearing)
         if broken:
             return Because(text, None, (broken,))
-    return Because(f"nothing keeps {module} from answering")
+    would_wake = "" if spec.answers else ": it is asleep, a tester would wake it"
+    return Because(f"nothing keeps {module} from answering{would_wake}")
 
 
 def why_mode(bench: Bench) -> Because:
@@ -147,8 +146,8 @@ def why_engine(bench: Bench) -> Because:
         events = _all(bench, (authority.event if authority else None,))
         reasons.append(Because(f"{spec.controller} is not released by the immobilizer", None, events))
     if len(fed) < spec.cylinders_needed:
-        starved = [load for load in (*spec.coils, *spec.injectors) if not live._is_fed(load)]
-        dead = {load: live.reading.why_dead(f"{load}.1") for load in starved}
+        starved = [load for load in (*spec.coils, *spec.injectors) if not live.is_fed(load)]
+        dead = {load: live.reading.why_dead(live.far_side(load)) for load in starved}
         culprits = sorted({event for load in dead for event in live.culprit_events(dead[load], load)})
         text = f"only {len(fed)} of {len(spec.coils)} cylinders are fed (without: {', '.join(starved)})"
         reasons.append(Because(text, None, _all(bench, culprits)))

@@ -30,6 +30,7 @@ from sim.network.streams import Stream, Watch
 from sim.vehicle.conditions import Condition, PowerMode
 from sim.vehicle.description import Signal
 
+RESET_S = 0.01  # a processor in reset has its transceiver off the bus; common practice
 LINE_ON_V = 6.0  # a sense line counts as on above this; common practice
 INPUT_SHARE = 0.5  # a wired input is active above half of the module's supply; common practice
 
@@ -128,7 +129,7 @@ class ControlModule:
     @property
     def hears(self) -> bool:
         """Is its transceiver awake, so that it hears and acknowledges?"""
-        return self.state in ("starting", "running", "going to sleep")
+        return self.state in ("starting", "running", "going to sleep") and not self._waits("reset")
 
     @property
     def sends(self) -> bool:
@@ -139,6 +140,11 @@ class ControlModule:
     def answers(self) -> bool:
         """Does its diagnostic server answer?"""
         return self.state in ("running", "going to sleep")
+
+    @property
+    def wakes_by_bus(self) -> bool:
+        """Is it asleep, and does a frame wake it?"""
+        return self.state == "asleep" and (self.spec.wake is None or "bus" in self.spec.wake)
 
     @property
     def tests_run(self) -> bool:
@@ -271,7 +277,11 @@ class ControlModule:
         if self.hears:
             self._enter("starting", f"{self.name} resets: {why}", (self.world.tester_event,))
             self._shut()
-            self._begin_start()
+            self._timer("reset", RESET_S, self._out_of_reset)
+
+    def _out_of_reset(self) -> None:
+        self.world.touch()
+        self._begin_start()
 
     def _drive_outputs(self) -> bool:
         changed = False
@@ -430,11 +440,25 @@ class ControlModule:
     def _came_back(self, message: str, _time_s: float) -> None:
         self._received(self.source(message), self.world.now_s)
 
+    def _count_silence_anew(self) -> None:
+        """What was missing while the bus slept may be missing for another reason now."""
+        for message, watch in self._stale.items():
+            if watch.lost:
+                again = partial(self._still_missing, message)
+                self._timer(f"silence of {message}", self._patience_s(message), again)
+
+    def _still_missing(self, message: str) -> None:
+        if self._stale[message].lost:
+            self._went_missing(message, self.world.now_s)
+
+    def _patience_s(self, message: str) -> float:
+        return max(0.1, 10 * self.world.car.messages.sent[message].period_s)
+
     def _watch_needed(self, message: str) -> None:
         self._stale[message] = self.world.network.watch(
             self.source(message),
             self.channel_hearing(message),
-            max(0.1, 10 * self.world.car.messages.sent[message].period_s),
+            self._patience_s(message),
             partial(self._went_missing, message),
             partial(self._came_back, message),
         )
@@ -603,6 +627,7 @@ class ControlModule:
         elif reasons:
             self._drop_timer("quiet")
             self._enter("running", f"{self.name} is online again: {reasons[0][0]}", (reasons[0][1],))
+            self._count_silence_anew()
             self._start_sending()
         elif self.world.sender_heard_by(self.name) is None:
             self._timer_once("quiet", self.spec.sleep_after_ms / 1000, self._fall_asleep)
@@ -617,8 +642,9 @@ class ControlModule:
             newest = max(
                 event for event in (*known, self.mode_event(), self.state_event) if event is not None
             )
+            causes = (newest, *self.world.dead_line_causes(self.name))
             self._enter(
-                "going to sleep", f"{self.name} has no reason to stay awake and stops sending", (newest,)
+                "going to sleep", f"{self.name} has no reason to stay awake and stops sending", causes
             )
             self._stop_sending()
 
@@ -636,7 +662,7 @@ class ControlModule:
         fob = self.world.fob
         if "fob" in (sources or ()) and fob.value != "away" and (fob.event or -1) > (self.state_event or -1):
             self._wake("the fob", (fob.event,))
-        elif sources is None or "bus" in sources:
+        elif self.wakes_by_bus:
             sender = self.world.sender_heard_by(self.name)
             if sender is not None:
                 self._wake("the bus", (self.world.sending_since(sender),))

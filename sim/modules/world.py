@@ -74,6 +74,7 @@ class World:
     sending_since: Callable[[str], int | None]
     way_causes: Callable[[str, str], tuple[int, ...]]
     wait_causes: Callable[[str], tuple[int, ...]]
+    dead_line_causes: Callable[[str], tuple[int, ...]]
     source: Callable[[str, str], Stream]
     seed: int = 0
     streams: dict[tuple[str, str], Stream] = field(default_factory=dict)

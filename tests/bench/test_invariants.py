@@ -188,6 +188,19 @@ class DaysOfACar(RuleBasedStateMachine):
                 assert module.starter is None or not module.starter.released
 
     @invariant()
+    def what_is_heard_is_known(self) -> None:
+        """A running module that has received a message not long ago knows what it said."""
+        live = self.bench.live
+        for name, module in live.modules.items():
+            if not module.sends or module.control.deaf:
+                continue
+            since_s = self.watched.states[name][-1][0]
+            for message in live.car.messages.needs[name]:
+                heard_s = live.network.heard_at(module.source(message), module.channel_hearing(message))
+                if heard_s is not None and heard_s > max(since_s, self.bench.now_s - 0.09):
+                    assert module.facts[f"heard.{message}"].value is True, (name, message)
+
+    @invariant()
     def modules_draw_what_their_state_takes(self) -> None:
         """Run current while the transceiver is awake, sleep current asleep or without supply."""
         live = self.bench.live
