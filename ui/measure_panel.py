@@ -10,6 +10,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.instruments.scope import Picture
 from sim.instruments.service import Expected
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
@@ -40,7 +41,8 @@ def show(held: Held, seen: Seen, to_diagrams: bool = True) -> None:
     """The measuring panel; `to_diagrams`: with a link to them."""
     readings = held.notebook.of(held.bench)
     with st.container(key="reading"):
-        sheet.show(display(readings[-1]) if readings else blank(), "display")
+        last = next((one for one in reversed(readings) if not isinstance(one.result, Picture)), None)
+        sheet.show(blank() if last is None else display(last), "display")
     kind, sentence = choose(held, seen)
     go(held, seen, kind, sentence)
     _keep_on(kind, sentence)
@@ -49,7 +51,8 @@ def show(held: Held, seen: Seen, to_diagrams: bool = True) -> None:
             st.session_state.entries["diagrams"], label="Place the leads on a drawing",
             icon=":material/schema:",
         )  # fmt: skip
-    _expected(held)
+    if kind not in ("look", "amps"):
+        _expected(held)
     if readings:
         with st.expander(f"Readings: {len(readings)}", expanded=len(readings) > 1):
             sheet.show(readings_table(readings[-SHOWN_READINGS:]), "readings", partial(_take_again, held))

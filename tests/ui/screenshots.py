@@ -48,7 +48,7 @@ def _walk(page: Page, shot: Callable[[str], None]) -> None:
     go(page, page.url.replace("/diagrams", "/what-if"))
     with redrawn(page):
         page.get_by_role("button", name="Play").first.click()
-    page.wait_for_selector(".st-key-cases")
+    page.wait_for_selector(".st-key-cases", timeout=120_000)
     shot("what-if")
     go(page, page.url.replace("/what-if", "/car"))
     shot("car")
