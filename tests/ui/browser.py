@@ -29,23 +29,35 @@ FLAGS = (
 
 
 @contextmanager
-def front_end() -> Iterator[str]:
+def front_end(**environment: str) -> Iterator[str]:
     """The address of a front end that serves until the block ends."""
-    with socket.create_server(("127.0.0.1", 0)) as probe:
-        port = probe.getsockname()[1]
-    environment = os.environ | {"STREAMLIT_SERVER_HEADLESS": "true", "PYTHONPATH": str(ROOT)}
+    port = free_port()
+    with server(port, **environment):
+        yield f"http://127.0.0.1:{port}"
+
+
+@contextmanager
+def server(port: int, **environment: str) -> Iterator[subprocess.Popen[bytes]]:
+    """The process of a front end that answers at a port, until the block ends."""
+    settings = {"STREAMLIT_SERVER_HEADLESS": "true", "PYTHONPATH": str(ROOT)}
     with subprocess.Popen(
         front_end_command(port),
         cwd=ROOT,
-        env=environment,
+        env=os.environ | settings | environment,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
-    ) as server:
+    ) as process:
         try:
             _wait_for(f"http://127.0.0.1:{port}/_stcore/health")
-            yield f"http://127.0.0.1:{port}"
+            yield process
         finally:
-            server.terminate()
+            process.terminate()
+
+
+def free_port() -> int:
+    """A port of this computer that nobody listens at."""
+    with socket.create_server(("127.0.0.1", 0)) as probe:
+        return int(probe.getsockname()[1])
 
 
 def _wait_for(address: str) -> None:
