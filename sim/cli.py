@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import signal
 import subprocess
 import sys
@@ -32,6 +33,8 @@ from sim.instruments.seat import look
 from sim.instruments.service import ServiceInformation
 from sim.instruments.timeline import TimelineRecorder, save_picture
 from sim.training import commands as training
+from sim.training.records import Records
+from sim.training.schema import RECORDS_VARIABLE
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean
@@ -78,6 +81,12 @@ def _bay_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--port", type=_port, default=8501, help="port on this computer, 1 to 65535 (default: %(default)s)"
     )
+    parser.add_argument(
+        "--records",
+        metavar="URL",
+        help="database that keeps the classes, such as sqlite:///class.sqlite or postgresql+psycopg://... "
+        "(default: a file in your data folder)",
+    )
 
 
 def _port(text: str) -> int:
@@ -87,7 +96,11 @@ def _port(text: str) -> int:
 
 
 def _open_bay(chosen: argparse.Namespace) -> int:
-    with subprocess.Popen(front_end_command(chosen.port)) as server:
+    environment = dict(os.environ)
+    if chosen.records:
+        Records(chosen.records).close()  # a wrong URL is told here, not on everybody's page
+        environment[RECORDS_VARIABLE] = chosen.records
+    with subprocess.Popen(front_end_command(chosen.port), env=environment) as server:
         # The server outlives neither a Ctrl-C nor a plain kill of this command.
         signal.signal(signal.SIGTERM, lambda *_: server.terminate())
         try:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
-from ui.pages import PAGES
+from ui.classroom import role
+from ui.pages import pages_of
 from ui.session import open_session
 
 # less air around the page, so that map and panel stand on one laptop screen
@@ -23,7 +24,7 @@ def main() -> None:
         page.path: st.Page(
             page.show, title=page.title, icon=page.icon, url_path=page.path, default=place == 0
         )
-        for place, page in enumerate(PAGES)
+        for place, page in enumerate(pages_of(role()))
     }
     chosen = st.navigation(list(entries.values()), position="top")
     st.session_state.entries = entries

@@ -1,28 +1,41 @@
-"""All pages, in the order of the navigation. Navigation and tests read them here."""
+"""All pages, in the order of the navigation, and for whom they are. Navigation and tests read them here.
+
+What a role may not see is not in its registry, so no address leads there.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ui import bay, car_page, case_page, diagrams, welcome, what_if
+from ui import bay, car_page, case_page, diagrams, join_page, welcome, what_if
+from ui.classroom import Role
+
+FREE: tuple[Role, ...] = ("visitor", "student", "instructor")
 
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """One page: its path in the address, its title, its icon (Material symbol), and what draws it."""
+    """One page: its path in the address, its title, its icon (Material symbol), what draws it, for whom."""
 
     path: str
     title: str
     icon: str
     show: Callable[[], None]
+    roles: tuple[Role, ...] = FREE
 
 
 PAGES = (
     Page("welcome", "Welcome", ":material/door_open:", welcome.show),
+    Page("join", "Join a class", ":material/login:", join_page.show, ("visitor",)),
     Page("bay", "Bay", ":material/car_repair:", bay.show),
-    Page("diagrams", "Diagrams", ":material/schema:", diagrams.show),
+    Page("diagrams", "Diagrams", ":material/schema:", diagrams.show, (*FREE, "at work")),
     Page("what-if", "What if", ":material/alt_route:", what_if.show),
     Page("case", "Case", ":material/history_edu:", case_page.show),
     Page("car", "Car", ":material/description:", car_page.show),
 )
+
+
+def pages_of(role: Role) -> tuple[Page, ...]:
+    """The pages of a role; the first is where it lands."""
+    return tuple(page for page in PAGES if role in page.roles)

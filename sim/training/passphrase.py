@@ -2,7 +2,8 @@
 
     door = Door(records.engine)
     door.set_passphrase("correct horse battery")
-    door.open("correct horse battery", source="127.0.0.1")
+    token = door.open("correct horse battery", source="127.0.0.1")
+    door.knows(token)                   # for so many hours, or until door.leave(token)
 
 After a few wrong tries the door stays closed for a while, twice as long after each further one, for everybody
 and whether or not the next try is right; a try at a closed door is not even looked at.
@@ -12,6 +13,7 @@ Not modelled: several instructors with passphrases of their own.
 
 from __future__ import annotations
 
+import secrets
 import time
 from collections.abc import Callable
 
@@ -19,7 +21,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
 from sqlalchemy import Connection, Engine, delete, select
 
-from sim.training.schema import logins, passphrases, reading, writing
+from sim.training.schema import hashed, logins, passphrases, reading, tokens, writing
 from sim.vehicle.problems import Problem
 
 SHORTEST, LONGEST = 10, 200
@@ -28,6 +30,7 @@ FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 300.0
 KEPT_LOGINS = 10_000
 LONGEST_SOURCE = 80
 INSTRUCTOR = 1
+STAYS_OPEN_S = 12 * 3600.0  # a day of classes; our own choice
 
 
 class WrongPassphrase(Problem):
@@ -65,11 +68,15 @@ class Door:
                 connection.execute(passphrases.insert().values(id=INSTRUCTOR, **values))
             elif old:
                 connection.execute(passphrases.update().values(**values))
+                connection.execute(delete(tokens))
             else:
                 raise Problem("a passphrase was set by somebody else at this moment")
 
-    def open(self, said: str, source: str = "") -> None:
-        """Let somebody in; raises `WrongPassphrase` otherwise. `source` says where the try came from."""
+    def open(self, said: str, source: str = "") -> str:
+        """Let somebody in, and give a token for the rest of the day; raises `WrongPassphrase` otherwise.
+
+        `source` says where the try came from.
+        """
         now_s = self._clock()
         with writing(self._engine) as connection:
             row = connection.execute(select(passphrases)).mappings().first()
@@ -81,7 +88,7 @@ class Door:
             elif self._is_right(row["hash"], said):
                 self._write_down(connection, now_s, source, "right")
                 connection.execute(passphrases.update().values(wrong_in_a_row=0, closed_until_s=0.0))
-                return
+                return self._new_token(connection, now_s)
             else:
                 self._write_down(connection, now_s, source, "wrong")
                 wait_s = self._close(connection, row["wrong_in_a_row"] + 1, now_s)
@@ -89,12 +96,31 @@ class Door:
         words = f"; try again in {wait_s:.0f} s" if wait_s >= 1 else ""
         raise WrongPassphrase(f"that is not the passphrase{words}", max(wait_s, 0.0))
 
+    def knows(self, token: str) -> bool:
+        """Does this token still let somebody in?"""
+        wanted = select(tokens.c.until_s).where(tokens.c.token_hash == hashed(token))
+        with reading(self._engine) as connection:
+            until_s = connection.execute(wanted).scalar()
+        return until_s is not None and self._clock() < until_s
+
+    def leave(self, token: str) -> None:
+        """This token lets nobody in any more."""
+        with writing(self._engine) as connection:
+            connection.execute(delete(tokens).where(tokens.c.token_hash == hashed(token)))
+
     def tries(self, most: int = 100) -> list[tuple[float, str, str]]:
         """The latest tries, newest first: when (seconds since 1970), from where, how it ended."""
         newest = select(logins).order_by(logins.c.id.desc()).limit(most)
         with reading(self._engine) as connection:
             rows = connection.execute(newest).mappings().all()
         return [(row["tried_s"], row["source"], row["outcome"]) for row in rows]
+
+    def _new_token(self, connection: Connection, now_s: float) -> str:
+        token = secrets.token_urlsafe(24)
+        connection.execute(delete(tokens).where(tokens.c.until_s <= now_s))
+        row = {"token_hash": hashed(token), "until_s": now_s + STAYS_OPEN_S}
+        connection.execute(tokens.insert().values(**row))
+        return token
 
     def _is_right(self, known: str, said: str) -> bool:
         if len(said) > LONGEST:

@@ -16,7 +16,6 @@ Not modelled: several servers that work on the same attempt at the same time wit
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import json
 import secrets
@@ -37,7 +36,9 @@ from sim.training.schema import (
     attempts,
     classes,
     connected,
+    hashed,
     hints,
+    messages,
     notes,
     reading,
     results,
@@ -49,7 +50,7 @@ from sim.vehicle.problems import Problem
 # no letters or digits that look or sound alike
 CODE_LETTERS = "ACDEFHJKMNPRTUVWXY34679"
 CODE_LENGTH = 7
-LONGEST_CLASS_NAME, LONGEST_NAME = 80, 60
+LONGEST_CLASS_NAME, LONGEST_NAME, LONGEST_MESSAGE = 80, 60, 600
 QUIET_S = 300.0  # so long without a line, somebody may be stuck; our own choice
 VAIN_REPAIRS = 2  # repairs in vain after which somebody may be guessing; our own choice
 
@@ -70,6 +71,9 @@ class ClassRow:
     join_code: str
     opened_s: float
     closed_s: float | None = None
+    private: bool = False
+    paused: bool = False
+    news: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +96,38 @@ class AssignmentRow:
     practice: bool
     varied: bool
     assigned_s: float
+    revealed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TaskRow:
+    """An exercise on a student's desk and how far it is; `complete`: None until it is handed in."""
+
+    assignment: AssignmentRow
+    attempt_id: int | None
+    steps: int
+    minutes: float
+    complete: bool | None
+    credit: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """What the instructor lets a class know: is it paused, and has anything changed (`news` counts up)."""
+
+    paused: bool
+    news: int
+
+
+@dataclass(frozen=True, slots=True)
+class MessageRow:
+    """Words of the instructor: to one student, or to everybody (`student_id` None)."""
+
+    id: int
+    class_id: int
+    student_id: int | None
+    words: str
+    sent_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,16 +161,16 @@ class Records:
 
     # -- classes and students --------------------------------------------------------------------------
 
-    def open_class(self, name: str) -> ClassRow:
+    def open_class(self, name: str, private: bool = False) -> ClassRow:
         """A new class with a join code of its own."""
         name = _named(name, "class", LONGEST_CLASS_NAME)
         while True:
             code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
             now_s = self.clock()
-            row = {"name": name, "join_code": code, "opened_s": now_s}
+            row = {"name": name, "join_code": code, "opened_s": now_s, "private": private}
             try:
                 with writing(self.engine) as connection:
-                    return ClassRow(_insert(connection, classes, row), name, code, now_s)
+                    return ClassRow(_insert(connection, classes, row), name, code, now_s, None, private)
             except IntegrityError:  # the one code in billions that is taken
                 continue
 
@@ -146,8 +182,22 @@ class Records:
             connection.execute(found.values(closed_s=self.clock()))
 
     def classes(self) -> list[ClassRow]:
-        """All classes, the newest first."""
-        return self._rows(ClassRow, select(classes).order_by(classes.c.id.desc()))
+        """All classes, the newest first; nobody's private one."""
+        wanted = select(classes).where(classes.c.private.is_(False))
+        return self._rows(ClassRow, wanted.order_by(classes.c.id.desc()))
+
+    def class_of(self, class_id: int) -> ClassRow:
+        """One class."""
+        with reading(self.engine) as connection:
+            row = self._one(connection, select(classes).where(classes.c.id == class_id), "class")
+        return ClassRow(**row)
+
+    def alone(self) -> tuple[StudentRow, str]:
+        """Somebody who practises at home: a class of one that nobody else joins, and the key to it."""
+        group = self.open_class("at home", private=True)
+        student, key = self.join(group.join_code, "you")
+        self.close_class(group.id)
+        return student, key
 
     def join(self, code: str, name: str) -> tuple[StudentRow, str]:
         """A new student of an open class, and the key with which the student comes back."""
@@ -164,12 +214,12 @@ class Records:
             )
             if connection.execute(taken).first():
                 raise Problem(f"there is a '{name}' in this class already; add a letter")
-            number = _insert(connection, students, {**row, "key_hash": _hashed(key)})
+            number = _insert(connection, students, {**row, "key_hash": hashed(key)})
         return StudentRow(number, **row), key
 
     def student(self, key: str) -> StudentRow:
         """The student who holds this key."""
-        wanted = select(students).where(students.c.key_hash == _hashed(key))
+        wanted = select(students).where(students.c.key_hash == hashed(key))
         with reading(self.engine) as connection:
             row = self._one(connection, wanted, "student with this key")
         return StudentRow(row["id"], row["class_id"], row["name"], row["joined_s"])
@@ -180,7 +230,7 @@ class Records:
         with writing(self.engine) as connection:
             self._one(connection, select(students).where(students.c.id == student_id), "student")
             found = students.update().where(students.c.id == student_id)
-            connection.execute(found.values(key_hash=_hashed(key)))
+            connection.execute(found.values(key_hash=hashed(key)))
         return key
 
     def students(self, class_id: int) -> list[StudentRow]:
@@ -234,14 +284,6 @@ class Records:
                 known = _insert(connection, attempts, row)
         return self.resume(known)
 
-    def begin_alone(self, file: str, practice: bool = True) -> Work:
-        """An attempt without a class."""
-        exercise_from_text(file, "exercise file")
-        row = {"file": file, "variant": 0, "practice": practice, "begun_s": self.clock()}
-        with writing(self.engine) as connection:
-            number = _insert(connection, attempts, row)
-        return self.resume(number)
-
     def resume(self, attempt_id: int) -> Work:
         """An attempt where it was left, on whatever machine."""
         with reading(self.engine) as connection:
@@ -262,6 +304,40 @@ class Records:
         if result is not None:
             attempt.hand_in(json.loads(result["named"]), result["evidence"])
         return Work(self, attempt_id, attempt, last)
+
+    def desk(self, student_id: int) -> list[TaskRow]:
+        """Every exercise that a student's class was given, in order, with the student's latest attempt."""
+        own = select(students.c.class_id).where(students.c.id == student_id).scalar_subquery()
+        latest = (
+            select(attempts.c.assignment_id, func.max(attempts.c.id).label("id"))
+            .where(attempts.c.student_id == student_id)
+            .group_by(attempts.c.assignment_id)
+            .subquery()
+        )
+        lines = (func.count().label("steps"), func.sum(actions.c.minutes).label("minutes"))
+        done = (
+            select(actions.c.attempt_id, *lines)
+            .where(actions.c.taken_back.is_(False))
+            .group_by(actions.c.attempt_id)
+            .subquery()
+        )
+        wanted = (
+            select(
+                *(assignments.c[name] for name in AssignmentRow.__slots__),
+                latest.c.id.label("attempt_id"),
+                func.coalesce(done.c.steps, 0).label("steps"),
+                func.coalesce(results.c.minutes, done.c.minutes, 0.0).label("minutes"),
+                results.c.complete,
+                results.c.credit,
+            )
+            .outerjoin(latest, latest.c.assignment_id == assignments.c.id)
+            .outerjoin(done, done.c.attempt_id == latest.c.id)
+            .outerjoin(results, results.c.attempt_id == latest.c.id)
+            .where(assignments.c.class_id == own)
+            .order_by(assignments.c.id)
+        )
+        with reading(self.engine) as connection:
+            return [_task(dict(row)) for row in connection.execute(wanted).mappings()]
 
     def attempts_of(self, student_id: int) -> list[int]:
         """The numbers of a student's attempts, in order."""
@@ -306,6 +382,56 @@ class Records:
     def _check_length(self, connection: Connection, attempt_id: int, expected: int) -> None:
         if len(connection.execute(_log_of(attempt_id)).all()) != expected:
             raise Elsewhere(GONE_ON)
+
+    # -- the instructor's word -------------------------------------------------------------------------
+
+    def pause(self, class_id: int, paused: bool) -> None:
+        """Hands off the cars, or go on."""
+        with writing(self.engine) as connection:
+            self._let_know(connection, class_id, paused=paused)
+
+    def reveal(self, assignment_id: int, revealed: bool = True) -> None:
+        """Show those who work on an exercise what is hidden in its car, or hide it again."""
+        with writing(self.engine) as connection:
+            found = select(assignments).where(assignments.c.id == assignment_id)
+            class_id = self._one(connection, found, "assignment")["class_id"]
+            here = assignments.update().where(assignments.c.id == assignment_id)
+            connection.execute(here.values(revealed=revealed))
+            self._let_know(connection, class_id)
+
+    def tell(self, class_id: int, words: str, student_id: int | None = None) -> MessageRow:
+        """Say something to one student of a class, or to all."""
+        if not words.strip() or len(words) > LONGEST_MESSAGE:
+            raise Problem(f"a message has 1 to {LONGEST_MESSAGE} letters (here: {len(words.strip())})")
+        row: dict[str, Any] = {
+            "class_id": class_id, "student_id": student_id, "words": words.strip(), "sent_s": self.clock()
+        }  # fmt: skip
+        with writing(self.engine) as connection:
+            if student_id is not None:
+                found = select(students).where(students.c.id == student_id, students.c.class_id == class_id)
+                self._one(connection, found, "student in this class")
+            self._let_know(connection, class_id)
+            number = _insert(connection, messages, row)
+        return MessageRow(number, **row)
+
+    def signal(self, class_id: int) -> Signal:
+        """One row that tells whether a student's page has to look again."""
+        wanted = select(classes.c.paused, classes.c.news).where(classes.c.id == class_id)
+        with reading(self.engine) as connection:
+            row = self._one(connection, wanted, "class")
+        return Signal(row["paused"], row["news"])
+
+    def messages(self, student_id: int) -> list[MessageRow]:
+        """What a student has been told, alone or with the class, the latest first."""
+        own = select(students.c.class_id).where(students.c.id == student_id).scalar_subquery()
+        mine = (messages.c.student_id == student_id) | messages.c.student_id.is_(None)
+        wanted = select(messages).where(messages.c.class_id == own, mine)
+        return self._rows(MessageRow, wanted.order_by(messages.c.id.desc()))
+
+    def _let_know(self, connection: Connection, class_id: int, **changes: Any) -> None:
+        self._one(connection, select(classes).where(classes.c.id == class_id), "class")
+        here = classes.update().where(classes.c.id == class_id)
+        connection.execute(here.values(news=classes.c.news + 1, **changes))
 
     # -- the instructor's view -------------------------------------------------------------------------
 
@@ -479,15 +605,15 @@ def _log_of(attempt_id: int) -> Select[Any]:
     return wanted.where(actions.c.taken_back.is_(False)).order_by(actions.c.number)
 
 
+def _task(row: dict[str, Any]) -> TaskRow:
+    given = AssignmentRow(**{name: row.pop(name) for name in AssignmentRow.__slots__})
+    return TaskRow(given, **row)
+
+
 def _insert(connection: Connection, table: Any, row: dict[str, Any]) -> int:
     key = connection.execute(table.insert().values(**row)).inserted_primary_key
     assert key is not None
     return int(key[0])
-
-
-def _hashed(key: str) -> str:
-    # keys are random and long, so nobody can guess them from a fast hash
-    return hashlib.sha256(key.encode()).hexdigest()
 
 
 def _named(name: str, what: str, longest: int) -> str:

@@ -8,6 +8,7 @@ Not modelled: going back to an older version.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -27,6 +28,7 @@ from sqlalchemy import (
     UniqueConstraint,
     create_engine,
     event,
+    false,
     inspect,
     select,
     text,
@@ -36,7 +38,8 @@ from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError
 
 from sim.vehicle.problems import Problem
 
-VERSION = 1
+VERSION = 2
+RECORDS_VARIABLE = "BUSBAY_RECORDS"  # environment variable with the URL that the front end keeps a class in
 BUSY_S = 20.0  # how long a writer waits for another
 UPGRADE_LOCK = 20_250  # any number that nobody else takes for an advisory lock in this database
 
@@ -62,6 +65,11 @@ classes = Table(
     Column("join_code", String(12), nullable=False, unique=True),
     Column("opened_s", Float, nullable=False),
     Column("closed_s", Float),
+    # a class of one: somebody who practises at home
+    Column("private", Boolean, nullable=False, server_default=false()),
+    Column("paused", Boolean, nullable=False, server_default=false()),
+    # counts up with everything that the instructor lets the class know, so that one row tells of all news
+    Column("news", Integer, nullable=False, server_default="0"),
 )
 students = Table(
     "students",
@@ -83,6 +91,7 @@ assignments = Table(
     Column("practice", Boolean, nullable=False),
     Column("varied", Boolean, nullable=False),
     Column("assigned_s", Float, nullable=False),
+    Column("revealed", Boolean, nullable=False, server_default=false()),
 )
 attempts = Table(
     "attempts",
@@ -132,6 +141,15 @@ results = Table(
     Column("cost", Float, nullable=False),
     Column("handed_in_s", Float, nullable=False),
 )
+messages = Table(
+    "messages",
+    metadata,
+    _own_number(),
+    _belongs_to("classes"),
+    _belongs_to("students", nullable=True),  # none: to everybody in the class
+    Column("words", Text, nullable=False),
+    Column("sent_s", Float, nullable=False),
+)
 passphrases = Table(
     "passphrases",
     metadata,
@@ -148,9 +166,12 @@ logins = Table(
     Column("source", String(80), nullable=False),
     Column("outcome", String(12), nullable=False),
 )
-
-# what leads to a version from the one before it
-MIGRATIONS: dict[int, Callable[[Connection], None]] = {}
+tokens = Table(
+    "tokens",
+    metadata,
+    Column("token_hash", String(64), primary_key=True),
+    Column("until_s", Float, nullable=False),
+)
 
 
 def connected(url: str) -> Engine:
@@ -188,6 +209,11 @@ def reading(engine: Engine) -> Iterator[Connection]:
         yield connection
 
 
+def hashed(key: str) -> str:
+    """How a key is kept: it is random and long, so nobody can guess it from a fast hash."""
+    return hashlib.sha256(key.encode()).hexdigest()
+
+
 def _prepare_sqlite(connection: Any, record: object) -> None:
     connection.isolation_level = None  # transactions begin where we say so, not where the driver thinks
     for pragma in (
@@ -204,6 +230,21 @@ def _begin_sqlite(connection: Connection) -> None:
     # a reader that later wants to write could find itself overtaken: a writer says so at once
     writes = connection.get_execution_options().get("writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _to_version_2(connection: Connection) -> None:
+    for table, column in (
+        ("classes", "private BOOLEAN NOT NULL DEFAULT false"),
+        ("classes", "paused BOOLEAN NOT NULL DEFAULT false"),
+        ("classes", "news INTEGER NOT NULL DEFAULT 0"),
+        ("assignments", "revealed BOOLEAN NOT NULL DEFAULT false"),
+    ):
+        connection.execute(text(f"ALTER TABLE {table} ADD COLUMN {column}"))
+    metadata.create_all(connection, [messages, tokens])
+
+
+# what leads to a version from the one before it
+MIGRATIONS: dict[int, Callable[[Connection], None]] = {2: _to_version_2}
 
 
 def _upgrade(connection: Connection) -> None:

@@ -7,7 +7,14 @@ from argon2 import extract_parameters
 from argon2.low_level import Type
 from sqlalchemy import text
 
-from sim.training.passphrase import FREE_TRIES, KEPT_LOGINS, LONGEST_WAIT_S, Door, WrongPassphrase
+from sim.training.passphrase import (
+    FREE_TRIES,
+    KEPT_LOGINS,
+    LONGEST_WAIT_S,
+    STAYS_OPEN_S,
+    Door,
+    WrongPassphrase,
+)
 from sim.training.records import Records
 from sim.training.schema import logins, writing
 from sim.vehicle.problems import Problem
@@ -43,6 +50,23 @@ def test_the_right_one_opens_and_a_wrong_one_does_not(door: Door) -> None:
         door.open("correct horse batterY", "127.0.0.1")
     assert 0.0 == refused.value.wait_s
     assert ["wrong", "right"] == [outcome for _, _, outcome in door.tries()]
+
+
+def test_a_token_is_good_until_its_day_is_over_or_somebody_leaves(door: Door, clock: Clock) -> None:
+    one, other = door.open(RIGHT), door.open(RIGHT)
+    assert one != other
+    assert door.knows(one)
+    assert not door.knows("")
+    door.leave(one)
+    assert (False, True) == (door.knows(one), door.knows(other))
+    clock.now_s += STAYS_OPEN_S
+    assert not door.knows(other)
+
+
+def test_a_new_passphrase_ends_all_visits(door: Door) -> None:
+    token = door.open(RIGHT)
+    door.set_passphrase("another long one", old=RIGHT)
+    assert not door.knows(token)
 
 
 def test_the_hash_is_memory_hard_and_the_words_are_nowhere(door: Door, records: Records) -> None:

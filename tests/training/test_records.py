@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TextIO
 
 import pytest
-from sqlalchemy import inspect, text
+from sqlalchemy import create_engine, inspect, text
 
 from sim.training.attempt import student_view
 from sim.training.exercise import shipped_exercises
@@ -379,9 +379,88 @@ def test_a_file_that_is_no_database(tmp_path: Path) -> None:
 
 
 def test_a_student_alone(records: Records) -> None:
-    work = records.begin_alone(FIRST)
+    student, key = records.alone()
+    task = records.assign(student.class_id, FIRST, practice=True)
+    work = records.begin(task, records.student(key).id)
     for action in SOLUTION[:3]:
         work.do(action)
     work.rewind(1)
     assert ["press start"] == records.resume(work.id).attempt.log
     assert json.dumps(student_view(work.attempt))
+    assert [] == records.classes()
+    with pytest.raises(Problem, match="no open class"):
+        records.join(records.class_of(student.class_id).join_code, "Eve")
+
+
+# -- desk and the instructor's word ------------------------------------------------------------------------
+
+
+def test_a_desk_tells_what_was_given_and_how_far_it_is(records: Records) -> None:
+    task, amara, work = begun(records)
+    later = records.assign(task.class_id, FIRST)
+    work.do("press start")
+    work.do("scan")
+    first, second = records.desk(amara.id)
+    assert (task, work.id, 2, None) == (first.assignment, first.attempt_id, first.steps, first.complete)
+    assert pytest.approx(work.attempt.minutes) == first.minutes
+    assert (later, None, 0, 0.0) == (second.assignment, second.attempt_id, second.steps, second.minutes)
+    work.hand_in(["pull F3"])
+    done = records.desk(amara.id)[0]
+    assert (False, 0.0) == (done.complete, done.credit)
+    other, _ = records.join(records.class_of(task.class_id).join_code, "Bo")
+    assert [None, None] == [row.attempt_id for row in records.desk(other.id)]
+
+
+def test_what_the_instructor_says_reaches_whom_it_is_meant_for(records: Records) -> None:
+    task, amara, _ = begun(records)
+    other, _ = records.join(records.class_of(task.class_id).join_code, "Bo")
+    before = records.signal(task.class_id)
+    assert not before.paused
+    records.pause(task.class_id, True)
+    records.reveal(task.id)
+    records.tell(task.class_id, "Hands off, please.")
+    records.tell(task.class_id, "Have a look at F2.", amara.id)
+    after = records.signal(task.class_id)
+    assert (True, before.news + 4) == (after.paused, after.news)
+    assert records.assignments(task.class_id)[0].revealed
+    told = [row.words for row in records.messages(amara.id)]
+    assert ["Have a look at F2.", "Hands off, please."] == told
+    assert ["Hands off, please."] == [row.words for row in records.messages(other.id)]
+    stranger, _ = records.alone()
+    assert [] == records.messages(stranger.id)
+    with pytest.raises(Problem, match="there is no such student in this class"):
+        records.tell(task.class_id, "who?", stranger.id)
+    with pytest.raises(Problem, match="a message has 1 to 600 letters"):
+        records.tell(task.class_id, " ")
+    records.delete_student(amara.id)
+    assert 1 == rows_of(records, "messages")
+
+
+FIRST_VERSION = """
+CREATE TABLE about (version INTEGER NOT NULL);
+INSERT INTO about VALUES (1);
+CREATE TABLE classes (id INTEGER NOT NULL PRIMARY KEY, name VARCHAR(80) NOT NULL,
+  join_code VARCHAR(12) NOT NULL UNIQUE, opened_s FLOAT NOT NULL, closed_s FLOAT);
+CREATE TABLE students (id INTEGER NOT NULL PRIMARY KEY, class_id INTEGER NOT NULL, name VARCHAR(60) NOT NULL,
+  key_hash VARCHAR(64) NOT NULL UNIQUE, joined_s FLOAT NOT NULL);
+CREATE TABLE assignments (id INTEGER NOT NULL PRIMARY KEY, class_id INTEGER NOT NULL,
+  exercise VARCHAR(120) NOT NULL, file TEXT NOT NULL, practice BOOLEAN NOT NULL, varied BOOLEAN NOT NULL,
+  assigned_s FLOAT NOT NULL);
+INSERT INTO classes VALUES (7, 'Monday', 'ACDEFHJ', 1.0, NULL);
+"""
+
+
+def test_records_of_the_first_version_are_brought_up_to_date(url: str) -> None:
+    engine = create_engine(url)
+    with engine.begin() as connection:
+        for statement in FIRST_VERSION.split(";\n"):
+            if statement.strip():
+                connection.execute(text(statement))
+    engine.dispose()
+    records = Records(url)
+    assert [(7, "Monday", False)] == [(row.id, row.name, row.paused) for row in records.classes()]
+    records.pause(7, True)
+    records.tell(7, "now")
+    assert (True, 2) == (records.signal(7).paused, records.signal(7).news)
+    assert VERSION == 2
+    records.close()

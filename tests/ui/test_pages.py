@@ -15,7 +15,7 @@ from ui.drawing.tables import because_tree
 from ui.first_visit import steps
 from ui.jobs import FIRST_JOBS
 from ui.outcomes import combinations, rows
-from ui.pages import PAGES
+from ui.pages import pages_of
 from ui.session import Held, Shelf, shipped_cars
 
 
@@ -56,7 +56,7 @@ def log(app: AppTest) -> list[str]:
 
 
 @pytest.mark.parametrize("car_name", shipped_cars())
-@pytest.mark.parametrize("path", [page.path for page in PAGES])
+@pytest.mark.parametrize("path", [page.path for page in pages_of("visitor")])
 def test_every_page_draws_itself_for_every_shipped_car(path: str, car_name: str) -> None:
     opened(path, held_of(car_name))
 
