@@ -21,7 +21,7 @@ from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
 if TYPE_CHECKING:
     from sim.modules.module import ControlModule
 
-SECRET: Final = b"invented secret of an invented workshop"
+SECRET: Final = b"invented secret!"  # 16 bytes; shared by every module and workshop of the bench
 VIN: Final = "BUSBAYTRAYNER0001"  # invented; 17 characters without I, O and Q as in ISO 3779
 HOLD_S: Final = 5.0  # a diagnostic request keeps a module awake as long as S3 (ISO 14229-2)
 CLOCK_S: Final = 1e-9  # times closer than this are equal: sums of seconds are rounded

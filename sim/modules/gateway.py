@@ -1,7 +1,7 @@
 """A gateway: passes messages, diagnostic frames and immobilizer frames from one bus to another.
 
 Reads pass; what the file says it guards (clearing, actuation, programming) is refused until a tester has
-unlocked the gateway by security access (ISO 14229-1 service 27).
+unlocked the gateway by security access (ISO 14229-1 service 27): a challenge answered with AES-CMAC.
 
 Not modelled: rate limiting, signal gateways that rebuild messages, firewalls by content.
 """

@@ -19,6 +19,9 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import Final, Protocol, get_args
 
+from cryptography.hazmat.primitives.ciphers.algorithms import AES
+from cryptography.hazmat.primitives.cmac import CMAC
+
 from sim.modules.memory import CodeMemory, Snapshot, TroubleCode
 from sim.vehicle.codes import dtc_bytes, dtc_text
 from sim.vehicle.conditions import PowerMode
@@ -102,6 +105,7 @@ COUNTER_RECORD: Final = 0x03
 
 KEY_ATTEMPTS: Final = 3  # wrong keys until the delay starts: common practice
 KEY_DELAY_S: Final = 10.0  # delay after too many wrong keys: common practice
+KEY_BYTES: Final = 16  # AES-128
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,26 +151,31 @@ class SeedAndKey(Protocol):
 
 
 class SharedSecret:
-    """Seeds and keys of four bytes from a secret that module and tester share (HMAC-SHA-256).
+    """Challenge and answer of 16 bytes by a 128-bit key that module and tester share: AES-CMAC.
 
-    The seeds are a numbered sequence, not random, so that a run can be repeated byte for byte. A
-    training aid: it protects nothing.
+    key(seed) is the AES-CMAC of the seed (RFC 4493, NIST SP 800-38B). A seed is the AES-CMAC of a number that
+    counts up, not random, so that a run can be repeated byte for byte; it has 12 bytes where a seed has 16, so
+    that no answer is ever a seed. A training aid: its key is printed in this program.
+    Raises ValueError for a secret that is not 16 bytes long.
     """
 
     def __init__(self, secret: bytes) -> None:
+        if len(secret) != KEY_BYTES:
+            raise ValueError(f"a shared secret of {len(secret)} bytes: AES-128 needs {KEY_BYTES}")
         self._secret = secret
         self._number = 0
 
     def seed(self) -> bytes:
         self._number += 1
-        seed = self._digest(b"seed" + self._number.to_bytes(8, "big"))
-        return seed if any(seed) else b"\x00\x00\x00\x01"
+        return self._code(b"seed" + self._number.to_bytes(8, "big"))
 
     def key(self, seed: bytes) -> bytes:
-        return self._digest(b"key" + seed)
+        return self._code(seed)
 
-    def _digest(self, data: bytes) -> bytes:
-        return hmac.digest(self._secret, data, "sha256")[:4]
+    def _code(self, data: bytes) -> bytes:
+        code = CMAC(AES(self._secret))
+        code.update(data)
+        return code.finalize()
 
 
 @dataclass(frozen=True, slots=True)

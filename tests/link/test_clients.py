@@ -19,7 +19,7 @@ from sim.instruments.link.doip_messages import PORT
 from sim.instruments.link.live_link import LiveLink
 from sim.modules.diagnostics import SECRET
 from sim.modules.tester_control import FIRST_OUTPUT_DID, SELF_TEST_ROUTINE
-from sim.modules.uds import SharedSecret
+from sim.modules.uds import KEY_DELAY_S, SharedSecret
 from tests.link.conftest import TRANSPORTS, bench_of, doip, uds_over_ip
 
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")
@@ -96,11 +96,11 @@ def test_security(minibus: LiveLink, connect: Connect) -> None:
     with connect(minibus, "BCM") as bcm:
         assert "ServiceNotSupportedInActiveSession" == refusal(lambda: bcm.request_seed(1))
         bcm.change_session(EXTENDED)
-        assert "RequestSequenceError" == refusal(lambda: bcm.send_key(2, bytes(4)))
+        assert "RequestSequenceError" == refusal(lambda: bcm.send_key(2, bytes(16)))
         bcm.request_seed(1)
-        assert "InvalidKey" == refusal(lambda: bcm.send_key(2, bytes(4)))
+        assert "InvalidKey" == refusal(lambda: bcm.send_key(2, bytes(16)))
         unlock(bcm)
-        assert bytes(4) == bcm.request_seed(1).service_data.seed, "zero: it is open already"
+        assert bytes(16) == bcm.request_seed(1).service_data.seed, "zero: it is open already"
         bcm.change_session(DEFAULT)
 
 
@@ -309,3 +309,21 @@ def _heard(bus: can.BusABC, for_s: float) -> Iterator[can.Message]:
         message = bus.recv(left_s)
         if message is not None:
             yield message
+
+
+def test_the_guarded_gateway_against_wrong_keys(minibus: LiveLink) -> None:
+    """Reading passes all the while; three wrong keys in a row, then a delay in which it gives no challenge."""
+    with uds_over_ip(minibus, "GW") as gateway, uds_over_ip(minibus, "ECM") as ecm:
+        gateway.change_session(EXTENDED)
+        answers = []
+        for _ in range(3):
+            gateway.request_seed(1)
+            answers.append(refusal(lambda: gateway.send_key(2, bytes(16))))
+        assert ["InvalidKey", "InvalidKey", "ExceedNumberOfAttempts"] == answers
+        assert "RequiredTimeDelayNotExpired" == refusal(lambda: gateway.request_seed(1))
+        assert VIN == vin_of(ecm)
+        assert "SecurityAccessDenied" == refusal(lambda: ecm.clear_dtc(0xFFFFFF))
+        time.sleep(KEY_DELAY_S)
+        unlock(gateway)
+        ecm.clear_dtc(0xFFFFFF)
+        gateway.change_session(DEFAULT)

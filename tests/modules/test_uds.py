@@ -50,7 +50,7 @@ from sim.modules.uds import (
 )
 
 IDENTITY = Identity("BUSBAY00000000017", "SN-0017", "1.4.2")  # invented
-SECRET = b"a training secret"
+SECRET = b"a training key 1"
 LAMP, LOCKED_LAMP = 0x4001, 0x4002  # outputs of the module under test, our own numbers
 SELF_TEST, STUCK = 0x0201, 0x0202  # its routines
 
@@ -225,6 +225,9 @@ def test_a_late_request_finds_the_default_session(module: Module) -> None:
     assert "7F 85 7F" == module.ask("85 02")
 
 
+WRONG_KEY = 16 * " 01"
+
+
 def key_for(answer: str | None) -> str:
     assert answer is not None
     return SharedSecret(SECRET).key(bytes.fromhex(answer)[2:]).hex()
@@ -234,7 +237,7 @@ def test_the_right_key_unlocks_until_the_session_changes(module: Module) -> None
     """Seed and key, zero seed when unlocked (from memory), locked again by any change of session."""
     module.ask("10 03")
     assert "67 02" == module.ask("27 02" + key_for(module.ask("27 01")))
-    assert "67 01 00 00 00 00" == module.ask("27 01")
+    assert "67 01" + 16 * " 00" == module.ask("27 01")
     assert "6F 40 02 03" == module.ask("2F 40 02 03 FF")
     module.ask("10 03")
     assert "7F 2F 33" == module.ask("2F 40 02 03 FF")
@@ -256,7 +259,7 @@ def test_three_wrong_keys_start_a_delay(module: Module) -> None:
     answers = []
     for _ in range(3):
         module.ask("27 01")
-        answers.append(module.ask("27 02 00 00 00 01"))
+        answers.append(module.ask("27 02" + WRONG_KEY))
     assert ["7F 27 35", "7F 27 35", "7F 27 36"] == answers
     for module.now_s in (4.0, 8.0, 9.999):
         assert "7F 27 37" == module.ask("27 01")
@@ -270,7 +273,7 @@ def test_a_right_key_forgives_the_wrong_ones_before_it(module: Module) -> None:
     for _ in range(2):
         for _ in range(2):
             module.ask("27 01")
-            assert "7F 27 35" == module.ask("27 02 00 00 00 01")
+            assert "7F 27 35" == module.ask("27 02" + WRONG_KEY)
         assert "67 02" == module.ask("27 02" + key_for(module.ask("27 01")))
         module.ask("10 03")
 
@@ -643,3 +646,41 @@ def test_two_servers_answer_alike() -> None:
     assert [Module().ask(request) for request in requests[:1]] == ["50 03 00 32 01 F4"]
     first, second = Module(), Module()
     assert [first.ask(request) for request in requests] == [second.ask(request) for request in requests]
+
+
+# RFC 4493, section 4, "Test Vectors", which are those of NIST SP 800-38B, appendix D.1
+CMAC_KEY = "2b7e151628aed2a6abf7158809cf4f3c"
+CMAC_MESSAGE = (
+    "6bc1bee22e409f96e93d7e117393172aae2d8a571e03ac9c9eb76fac45af8e51"
+    "30c81c46a35ce411e5fbc1191a0a52eff69f2445df4f9b17ad2b417be66c3710"
+)
+
+
+@pytest.mark.parametrize(
+    ("length", "code"),
+    [
+        (0, "bb1d6929e95937287fa37d129b756746"),
+        (16, "070a16b46b4d4144f79bdd9dd04a287c"),
+        (40, "dfa66747de9ae63030ca32611497c827"),
+        (64, "51f0bebf7e3b9d92fc49741779363cfe"),
+    ],
+)
+def test_the_key_is_the_standard_code_of_the_seed(length: int, code: str) -> None:
+    """AES-CMAC, nothing of our own."""
+    secret = SharedSecret(bytes.fromhex(CMAC_KEY))
+    assert code == secret.key(bytes.fromhex(CMAC_MESSAGE)[:length]).hex()
+
+
+def test_seeds_are_sixteen_bytes_and_never_the_same() -> None:
+    """Two servers with one secret give the same seeds, so that a run repeats."""
+    one, other = SharedSecret(b"0123456789abcdef"), SharedSecret(b"0123456789abcdef")
+    seeds = [one.seed() for _ in range(100)]
+    assert seeds == [other.seed() for _ in range(100)]
+    assert (100, {16}) == (len(set(seeds)), {len(seed) for seed in seeds})
+    assert not set(seeds) & {one.key(seed) for seed in seeds}
+
+
+def test_a_secret_of_another_length_is_refused() -> None:
+    """AES-128 or nothing."""
+    with pytest.raises(ValueError, match="a shared secret of 15 bytes: AES-128 needs 16"):
+        SharedSecret(bytes(15))
