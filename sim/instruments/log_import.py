@@ -23,6 +23,7 @@ import can
 
 from sim.vehicle.description import MOST_MODULES, Bitrate
 from sim.vehicle.problems import Problem, did_you_mean
+from sim.vehicle.quick_car import NOBODY, Row
 
 FIRST_DIAGNOSTIC_ID: Final = 0x700  # identifiers from here up carry diagnosis (ISO 15765-4), no messages
 SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS = 5, 60_000  # limits of a vehicle file
@@ -111,9 +112,7 @@ def read_log(path: Path, channel: str | None = None) -> LogContents:
 
 def vehicle_file(log: LogContents, bitrate_bps: int = 500_000) -> str:
     """The text of a vehicle file with the log's periodic messages. Raises `Problem` where there are none."""
-    messages = log.periodic()
-    if not messages:
-        raise Problem(f"{log.name} holds no identifier below {FIRST_DIAGNOSTIC_ID:X} with three frames")
+    messages = _some(log)
     if bitrate_bps not in BITRATES:
         raise Problem(f"a bus has no bit rate of {bitrate_bps} bit/s; choose {', '.join(map(str, BITRATES))}")
     senders = [f"U{number}" for number in range(1, min(len(messages), MOST_MODULES) + 1)]
@@ -131,6 +130,28 @@ def vehicle_file(log: LogContents, bitrate_bps: int = 500_000) -> str:
             "",
         ]
     )
+
+
+def table_rows(log: LogContents) -> list[Row]:
+    """The log's periodic messages as rows of the table that `quick_car` reads, a sender for each.
+
+    A log tells no listeners either. Raises `Problem` where there are no such messages.
+    """
+    return [
+        Row(f"U{number}", "main", hears=NOBODY, sends=", ".join(_sentence(one) for one in share))
+        for number, share in enumerate(_shares(_some(log)), start=1)
+    ]
+
+
+def _some(log: LogContents) -> list[Identifier]:
+    messages = log.periodic()
+    if not messages:
+        raise Problem(f"{log.name} holds no identifier below {FIRST_DIAGNOSTIC_ID:X} with three frames")
+    return messages
+
+
+def _sentence(message: Identifier) -> str:
+    return f"{message.can_id:03X} every {_period_ms(message):g} ms {message.length} bytes"
 
 
 def _messages(path: Path) -> Iterator[can.Message]:
@@ -175,13 +196,22 @@ def _head(log: LogContents) -> Iterator[str]:
 
 
 def _modules(senders: list[str], messages: list[Identifier]) -> Iterator[str]:
-    shares: list[list[Identifier]] = [[] for _ in senders]
-    for place, message in enumerate(messages):
-        shares[place * len(senders) // len(messages)].append(message)
-    for name, share in zip(senders, shares, strict=True):
+    for name, share in zip(senders, _shares(messages), strict=True):
         yield f"  {name}:"
         yield "    sends:"
         for message in share:
-            period_ms = min(max(message.period_ms or 0, SHORTEST_PERIOD_MS), LONGEST_PERIOD_MS)
-            fields = f"id: 0x{message.can_id:03X}, period_ms: {period_ms:g}, length: {message.length}"
+            period = f"period_ms: {_period_ms(message):g}"
+            fields = f"id: 0x{message.can_id:03X}, {period}, length: {message.length}"
             yield f"      m{message.can_id:03X}: {{{fields}}}{message.note}"
+
+
+def _shares(messages: list[Identifier]) -> list[list[Identifier]]:
+    """What each sender sends: one message, or more where there are more than a car has modules."""
+    shares: list[list[Identifier]] = [[] for _ in messages[:MOST_MODULES]]
+    for place, message in enumerate(messages):
+        shares[place * len(shares) // len(messages)].append(message)
+    return shares
+
+
+def _period_ms(message: Identifier) -> float:
+    return min(max(message.period_ms or 0, SHORTEST_PERIOD_MS), LONGEST_PERIOD_MS)

@@ -8,11 +8,12 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.instruments.log_import import read_log, vehicle_file
+from sim.instruments.log_import import read_log, table_rows, vehicle_file
 from sim.instruments.recording import Recording
 from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
-from sim.vehicle.reading import read_car
+from sim.vehicle.quick_car import vehicle_file as file_of_table
+from sim.vehicle.reading import car_from_text, read_car
 
 
 def shipped(name: str) -> Car:
@@ -177,3 +178,13 @@ def test_a_log_of_nothing_but_diagnosis(tmp_path: Path) -> None:
     log = read_log(write_log(tmp_path / "a.log", periodic(0x7E8, 0.1, 5)))
     with pytest.raises(Problem, match="no identifier below 700 with three frames"):
         vehicle_file(log)
+
+
+@pytest.mark.parametrize("count", [3, 95])
+def test_the_table_of_a_log_makes_a_car_that_sends_the_same(tmp_path: Path, count: int) -> None:
+    """Also where there are more identifiers than a car has modules."""
+    messages = [one for number in range(count) for one in periodic(0x100 + number, 0.02, 3)]
+    log = read_log(write_log(tmp_path / "a.log", messages))
+    car = car_from_text(file_of_table(table_rows(log)), "table")
+    sent = {(one.can_id, one.period_s, one.length) for one in car.messages.sent.values()}
+    assert {(0x100 + number, 0.02, 8) for number in range(count)} == sent

@@ -1,0 +1,377 @@
+"""A car described as a table: one row per module, and out comes the text of a vehicle file.
+
+    text = vehicle_file([Row("ECM", "main"), Row("BCM", "main"), Row("DDM", "main", inline="X1")])
+
+A row needs a name and a bus. What is left empty is filled in: the place on the bus is the number of the row,
+every module has a fuse of its own and the same ground point, and it listens to all others on its buses. A
+module on several buses is their gateway. A key and a relay feed everybody's ignition pin, and the module BCM
+(or else the first) holds the power mode; the diagnostic connector stands on the bus that is named first.
+
+Not modelled: whatever else a vehicle file can say. The text is a beginning to write on.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
+from itertools import chain, count, pairwise
+from typing import Final, NoReturn
+
+from sim.vehicle.codes import is_known_role
+from sim.vehicle.description import MOST_MODULES, NAME
+from sim.vehicle.harness import RESERVED
+from sim.vehicle.problems import FileProblem, Problem, did_you_mean
+from sim.vehicle.reading import car_from_text
+
+MOST_BUSES: Final = 20  # of a vehicle file
+LONGEST_TITLE: Final = 120  # of a vehicle file
+USUAL_BPS: Final = 500_000
+USUAL_FUSE_A: Final = 10.0  # common practice
+SMALL_FUSE_A: Final = 5.0  # for the key, the ignition pins; common practice
+NOBODY, EVERYBODY = "-", "all"
+KEY_PIN = "key"
+NAME_WORDS: Final = "a name is a letter and up to 39 letters, digits, _, + or -"
+_FUSE: Final = re.compile(rf"({NAME})(?:\s+(\d{{1,3}}(?:\.\d+)?)\s*A?)?")
+_MESSAGE: Final = re.compile(
+    r"(?:0[xX])?([0-9A-Fa-f]{1,3})(?:\s+every\s+(\d{1,6}(?:\.\d+)?)\s*ms)?(?:\s+(\d)\s+bytes?)?"
+)
+_MEANS_SOMETHING_ELSE: Final = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}  # in YAML
+
+# what each cell is called in the table
+COLUMNS: Final = {
+    "module": "module",
+    "bus": "bus",
+    "place": "place on the bus",
+    "fuse": "fuse",
+    "ground": "ground",
+    "inline": "in-line connector",
+    "hears": "listens to",
+    "sends": "sends",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One module. Names in `bus`, `inline` and `hears` are divided by commas.
+
+    `fuse`: "F3", or "F3 15 A". `hears`: names, "all", or "-" for nobody. `sends`: such as
+    "1A0 every 10 ms 8 bytes, 2B0 every 100 ms"; the first message is the one the others listen to.
+    """
+
+    module: str = ""
+    bus: str = ""
+    place: float | None = None
+    fuse: str = ""
+    ground: str = ""
+    inline: str = ""
+    hears: str = ""
+    sends: str = ""
+
+    @property
+    def is_empty(self) -> bool:
+        """Does nothing stand in it?"""
+        return all(getattr(self, one.name) in ("", None) for one in fields(self))
+
+
+class TableProblem(Problem):
+    """A cell that cannot be: its row (from 1, as in the table), its column, and what is wrong."""
+
+    def __init__(self, what: str, row: int, cell: str) -> None:
+        super().__init__(f"row {row}, column '{COLUMNS[cell]}': {what}")
+        self.row = row
+        self.cell = cell
+
+
+def vehicle_file(rows: Iterable[Row], title: str = "", bitrates: Mapping[str, int] | None = None) -> str:
+    """The text of a vehicle file, checked by its reader; `bitrates` by bus, in bit/s.
+
+    Raises `TableProblem` for a cell, `Problem` where the whole is wrong.
+    """
+    table = _Table(rows)
+    text = "\n".join([*table.lines(_title(title), bitrates or {}), ""])
+    try:
+        car_from_text(text, "this table")
+    except FileProblem as problem:
+        table.blame(problem)
+    return text
+
+
+def _title(title: str) -> str:
+    title = title.strip() or "A car of my own"
+    if len(title) > LONGEST_TITLE:
+        raise Problem(f"the name of the car has at most {LONGEST_TITLE} letters (here: {len(title)})")
+    if not title.isprintable():
+        raise Problem("the name of the car holds a sign that cannot be printed")
+    return title
+
+
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    """One row, read and checked for itself."""
+
+    row: int
+    name: str
+    buses: tuple[str, ...]
+    place: float
+    fuse: str
+    rating_a: float | None
+    ground: str
+    inline: tuple[str, ...]
+    hears: tuple[str, ...] | None
+    sends: tuple[str, ...]
+
+    def feed(self, pin: str = "") -> str:
+        """How a fuse feeds it."""
+        return f"{self.name}{pin}{' via ' if self.inline else ''}{' '.join(self.inline)}"
+
+
+class _Table:
+    def __init__(self, rows: Iterable[Row]) -> None:
+        self.units = [_unit(number, row) for number, row in enumerate(rows, start=1) if not row.is_empty]
+        if not self.units:
+            raise Problem("the table is empty: a row needs a module's name and its bus")
+        self.by_name: dict[str, _Unit] = {}
+        for unit in self.units:
+            if unit.name in self.by_name:
+                what = f"'{unit.name}' stands in row {self.by_name[unit.name].row} already"
+                raise TableProblem(what, unit.row, "module")
+            self.by_name[unit.name] = unit
+        if len(self.units) > MOST_MODULES:
+            what = f"a car has at most {MOST_MODULES} modules"
+            raise TableProblem(what, self.units[MOST_MODULES].row, "module")
+        self.buses = list(dict.fromkeys(bus for unit in self.units for bus in unit.buses))
+        if len(self.buses) > MOST_BUSES:
+            first = next(unit for unit in self.units if self.buses[MOST_BUSES] in unit.buses)
+            raise TableProblem(f"a car has at most {MOST_BUSES} buses", first.row, "bus")
+        self.taken = {*RESERVED, *self.by_name}
+        for unit in self.units:
+            self.taken |= {*unit.buses, *unit.inline, unit.fuse, unit.ground}
+        self._default_ground = self._free("G") if any(not unit.ground for unit in self.units) else ""
+        self.fuses = self._fuses()
+
+    def _free(self, stem: str, first: str = "") -> str:
+        names = chain([first] if first else [], (f"{stem}{number}" for number in count(1)))
+        name = next(one for one in names if one not in self.taken)
+        self.taken.add(name)
+        return name
+
+    def _fuses(self) -> dict[str, list[_Unit]]:
+        """Fuses with those they feed; a module without one gets its own."""
+        fuses: dict[str, list[_Unit]] = {}
+        for unit in self.units:
+            name = unit.fuse or self._free("F")
+            mates = fuses.setdefault(name, [])
+            told = next((one for one in mates if one.rating_a is not None), None)
+            if told and unit.rating_a not in (None, told.rating_a):
+                what = f"{name} has {told.rating_a:g} A in row {told.row}"
+                raise TableProblem(what, unit.row, "fuse")
+            mates.append(unit)
+        return fuses
+
+    # -- the file --------------------------------------------------------------------------------------------
+
+    def lines(self, title: str, bitrates: Mapping[str, int]) -> Iterator[str]:
+        """The vehicle file, line by line."""
+        key, relay = self._free("key", "key_run"), self._free("K")
+        yield "# Began as a table with a row for each module; what the rows left open is common practice."
+        yield f"car: {json.dumps(title, ensure_ascii=False)}"
+        yield "buses:"
+        for bus in self.buses:
+            rate = f"bitrate_bps: {bitrates.get(bus, USUAL_BPS)}"
+            yield f"  {_plain(bus)}: {{{rate}, line: [{', '.join(self._line(bus))}]}}"
+        yield from _parts(
+            "grounds", dict.fromkeys(unit.ground or self._default_ground for unit in self.units)
+        )
+        yield from _parts("inline", dict.fromkeys(name for unit in self.units for name in unit.inline))
+        yield "fuses:"
+        for name, fed in self.fuses.items():
+            rating_a = next((one.rating_a for one in fed if one.rating_a is not None), USUAL_FUSE_A)
+            yield _fuse(name, rating_a, [unit.feed() for unit in fed])
+        yield _fuse(self._free("F"), USUAL_FUSE_A, ["DLC"])
+        yield _fuse(self._free("F"), SMALL_FUSE_A, [key])
+        feeds = [unit.feed(".IGN") for unit in self.units]
+        yield _fuse(self._free("F"), SMALL_FUSE_A, feeds, f"from: {relay}, ")
+        yield "relays:"
+        yield f"  {relay}: {{title: ignition, coil: {key}}}"
+        yield "switches:"
+        master = self.by_name.get("BCM", self.units[0])
+        yield f"  {key}: {{operated_by: key_run, to: {master.feed(f'.{KEY_PIN}')}}}"
+        yield "modules:"
+        for unit in self.units:
+            wired = [f"inputs: {{{KEY_PIN}: {{}}}}"] if unit is master else []
+            yield f"  {_plain(unit.name)}: {{{', '.join([*self._module(unit), *wired])}}}"
+        yield "power_modes:"
+        yield f"  master: {_plain(master.name)}"
+        yield "  rules:"
+        yield f"    - {{from: off, on: change, if: {{input: {KEY_PIN}}}, to: run}}"
+        yield f"    - {{from: run, on: change, if: {{not: {{input: {KEY_PIN}}}}}, to: off}}"
+
+    def _line(self, bus: str) -> Iterator[str]:
+        """The stops of a line; a module behind an in-line connector has the line pass that connector."""
+        on = sorted(
+            (unit for unit in self.units if bus in unit.buses), key=lambda unit: (unit.place, unit.row)
+        )
+        stops = [
+            (f"{unit.name} terminated" if unit in (on[0], on[-1]) else unit.name, unit.inline) for unit in on
+        ]
+        if len(on) == 1:
+            stops.append((f"{self._free('R')} terminator", ()))
+        if bus == self.buses[0]:
+            near = [place for place in range(1, len(stops)) if not (stops[place - 1][1] and stops[place][1])]
+            stops.insert(near[-1] if near else len(stops) - 1, ("DLC", ()))
+        yield _plain(stops[0][0])
+        for (_, behind), (item, through) in pairwise(stops):
+            if behind != through:
+                yield from reversed(behind)
+                yield from through
+            yield _plain(item)
+
+    def _module(self, unit: _Unit) -> Iterator[str]:
+        yield f"ground: {_plain(unit.ground or self._default_ground)}"
+        if len(unit.buses) > 1:
+            yield "gateway: {}"
+        if unit.sends:
+            yield f"sends: {{{', '.join(unit.sends)}}}"
+        heard = list(self._heard(unit))
+        if heard:
+            yield f"hears: [{', '.join(heard)}]"
+            yield "hears_when: {line: IGN}"
+
+    def _heard(self, unit: _Unit) -> Iterator[str]:
+        names = unit.hears
+        if names is None:
+            names = tuple(one.name for one in self.units if set(one.buses) & set(unit.buses))
+        elif names == (EVERYBODY,) and EVERYBODY not in self.by_name:
+            names = tuple(self.by_name)
+        for name in names:
+            if name not in self.by_name:
+                what = f"no module '{name}' in this table{did_you_mean(name, self.by_name)}"
+                raise TableProblem(what, unit.row, "hears")
+            if name == unit.name:
+                if unit.hears not in (None, (EVERYBODY,)):
+                    raise TableProblem(f"{name} does not listen to itself", unit.row, "hears")
+            elif is_known_role(name):
+                yield _plain(name)
+            else:
+                # a code of the maker's own range, by the row: no generic one names this module
+                yield f"{{from: {_plain(name)}, code: U1{0x100 + self.by_name[name].row:03X}}}"
+
+    # -- blame -----------------------------------------------------------------------------------------------
+
+    def blame(self, problem: FileProblem) -> NoReturn:
+        """Name the row and column that a problem of the file comes from."""
+        kind, name, key = (*map(str, problem.path), "", "", "")[:3]
+        first = self.units[0]
+        match kind:
+            case "modules" if name in self.by_name:
+                cell, unit = "hears" if problem.what.startswith("needs ") else key, self.by_name[name]
+            case "buses":
+                cell, unit = "bus", next((one for one in self.units if name in one.buses), first)
+            case "fuses":
+                cell, unit = "fuse", next(iter(self.fuses.get(name, [first])))
+            case "grounds":
+                cell, unit = "ground", next((one for one in self.units if one.ground == name), first)
+            case "inline":
+                cell, unit = "inline", next((one for one in self.units if name in one.inline), first)
+            case _:
+                raise Problem(problem.what) from None
+        raise TableProblem(problem.what, unit.row, cell if cell in COLUMNS else "module") from None
+
+
+def _unit(number: int, row: Row) -> _Unit:
+    name = row.module.strip()
+    if not name:
+        raise TableProblem("a module needs a name", number, "module")
+    _name(name, number, "module")
+    buses = _names(row.bus, number, "bus")
+    if not buses:
+        raise TableProblem(f"{name} needs a bus", number, "bus")
+    if row.place is not None and not math.isfinite(row.place):
+        raise TableProblem(f"a place is a number (here: {row.place})", number, "place")
+    fuse, rating_a = _rated(row.fuse.strip(), number)
+    grounds = _names(row.ground, number, "ground")
+    if len(grounds) > 1:
+        raise TableProblem(f"one ground point, not {len(grounds)}", number, "ground")
+    return _Unit(
+        number,
+        name,
+        buses,
+        float(number) if row.place is None else float(row.place),
+        fuse,
+        rating_a,
+        grounds[0] if grounds else "",
+        _names(row.inline, number, "inline"),
+        _hears(row.hears, number),
+        tuple(_messages(row.sends, number)),
+    )
+
+
+def _name(text: str, number: int, cell: str) -> str:
+    if not re.fullmatch(NAME, text):
+        raise TableProblem(f"{NAME_WORDS} (here: '{_short(text)}')", number, cell)
+    if text in RESERVED:
+        raise TableProblem(f"the name '{text}' is taken by {RESERVED[text]}", number, cell)
+    return text
+
+
+def _names(text: str, number: int, cell: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(_name(one, number, cell) for one in re.split(r"[,;\s]+", text.strip()) if one))
+
+
+def _hears(text: str, number: int) -> tuple[str, ...] | None:
+    """None where the cell is empty."""
+    text = text.strip()
+    if text == NOBODY:
+        return ()
+    return _names(text, number, "hears") or None
+
+
+def _rated(text: str, number: int) -> tuple[str, float | None]:
+    if not text:
+        return "", None
+    match = _FUSE.fullmatch(text)
+    if match is None:
+        raise TableProblem(f"a fuse is written F3, or F3 15 A (here: '{_short(text)}')", number, "fuse")
+    rating_a = None if match[2] is None else float(match[2])
+    if rating_a is not None and not 0 < rating_a <= 500:
+        raise TableProblem(f"a fuse has more than 0 and at most 500 A (here: {rating_a:g} A)", number, "fuse")
+    return _name(match[1], number, "fuse"), rating_a
+
+
+def _messages(text: str, number: int) -> Iterator[str]:
+    taken: set[int] = set()
+    for one in filter(None, map(str.strip, re.split(r"[,;\n]", text))):
+        match = _MESSAGE.fullmatch(one)
+        if match is None:
+            what = f"a message is written 1A0, or 1A0 every 10 ms 8 bytes (here: '{_short(one)}')"
+            raise TableProblem(what, number, "sends")
+        can_id, period, length = int(match[1], 16), match[2], match[3]
+        if can_id in taken:
+            raise TableProblem(f"identifier {can_id:03X} stands there twice", number, "sends")
+        taken.add(can_id)
+        every = f", period_ms: {float(period):g}" if period else ""
+        long = f", length: {length}" if length else ""
+        yield f"m{can_id:03X}: {{id: 0x{can_id:03X}{every}{long}}}"
+
+
+def _short(text: str) -> str:
+    return "".join(sign if sign.isprintable() else "?" for sign in text[:60])
+
+
+def _plain(name: str) -> str:
+    return json.dumps(name) if name.lower() in _MEANS_SOMETHING_ELSE else name
+
+
+def _parts(kind: str, names: Iterable[str]) -> Iterator[str]:
+    lines = [f"  {_plain(name)}: {{}}" for name in names]
+    if lines:
+        yield f"{kind}:"
+        yield from lines
+
+
+def _fuse(name: str, rating_a: float, feeds: Sequence[str], source: str = "") -> str:
+    listed = ", ".join(_plain(one) for one in feeds)
+    return f"  {_plain(name)}: {{rating_a: {rating_a:g}, {source}feeds: [{listed}]}}"
