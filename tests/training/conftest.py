@@ -17,7 +17,7 @@ from sqlalchemy import create_engine, text
 
 from sim.training.records import Records
 
-PLACES = ("/usr/lib/postgresql", "/usr/local/pgsql", "/opt/homebrew/opt")
+PLACES = ("/usr/lib/postgresql",)
 
 
 @pytest.fixture(scope="session")

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from sim.cli import front_end_command
 
@@ -26,6 +26,7 @@ FLAGS = (
     "--disable-sync",
     "--no-first-run",
 )
+expect.set_options(timeout=20_000)  # a busy machine is slow, not wrong
 
 
 @contextmanager
