@@ -159,10 +159,10 @@ class ImpossibleCar(Exception):
     """The given edits contradict each other: such a car cannot stand in the bay."""
 
 
-def sight_of(bench: Bench, action: str) -> Sight:
+def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None = None) -> Sight:
     """Do an action and see what can be seen."""
     try:
-        outcome = bench.do(action)
+        outcome = bench.do(action, progress)
     except (EditProblem, Unsettled) as problem:
         return _seat(bench, Outcome(action, ()), refused=str(problem))
     if outcome.action.split()[0] in OBSERVATION_VERBS:

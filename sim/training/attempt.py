@@ -10,7 +10,7 @@ other job that turns out not to be one. Only a sentence that makes no sense cost
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
@@ -25,6 +25,7 @@ from sim.instruments.seat import look
 from sim.lab.run import Sight, sight_of
 from sim.training.causes import NO_FAULT, Verdict, judge, normal_causes
 from sim.training.exercise import Exercise, Tool
+from sim.training.found import Found
 from sim.training.safety import dangers
 from sim.training.shop import HINT_MINUTES, cost_of, minutes_of
 from sim.vehicle.edits import parse_edit
@@ -124,6 +125,7 @@ class Attempt:
     hints_taken: int = 0
     notes: list[str] = field(default_factory=list)
     result: HandIn | None = None
+    found: Found = field(default_factory=Found)
     _battery_off_at_s: float | None = None
     _blown_on_arrival: frozenset[str] = frozenset()
 
@@ -162,8 +164,11 @@ class Attempt:
         """Parts used up, in the shop's own money."""
         return sum(step.cost for step in self.steps)
 
-    def do(self, text: str) -> Step:
-        """Do one action with the tools of this exercise; raises `EditProblem`, with nothing changed."""
+    def do(self, text: str, progress: Callable[[float], None] | None = None) -> Step:
+        """Do one action with the tools of this exercise; raises `EditProblem`, with nothing changed.
+
+        `progress` is told the share of a long action that is done, 0 to 1.
+        """
         self._must_be_open()
         action = self._allowed(text)
         off_s = None if self._battery_off_at_s is None else self.bench.now_s - self._battery_off_at_s
@@ -171,7 +176,7 @@ class Attempt:
         before_s, scan_before = self.bench.now_s, self.bench.last_report
         if action.text.startswith("save ") and scan_before is None:
             raise EditProblem("there is no scan to save yet")
-        sight = sight_of(self.bench, self._as_found(action.text))
+        sight = sight_of(self.bench, self._as_found(action.text), progress)
         vain = sight.refused
         seen = self._shown(action.text, vain)
         harm = () if seen is None else seen.harm
@@ -191,6 +196,7 @@ class Attempt:
             self.bench.last_report if action.verb == "scan" else None,
         )
         self._note_battery()
+        self.found.note(step.action, self.bench.car)
         self.steps.append(step)
         return step
 
@@ -378,6 +384,8 @@ def student_view(attempt: Attempt) -> dict[str, Any]:
         "proof": list(exercise.proof),
         "safety": list(exercise.safety),
         "seat": asdict(look(attempt.bench)),
+        "off": sorted(attempt.found.off),
+        "out": sorted(attempt.found.out),
         "steps": [_step_view(step) for step in attempt.steps],
         "reports": {name: rows(report) for name, report in attempt.bench.reports.items()},
         "last_report": rows(attempt.bench.last_report) if attempt.bench.last_report else [],

@@ -18,11 +18,13 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import secrets
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Select, delete, func, select
@@ -55,6 +57,7 @@ QUIET_S = 300.0  # so long without a line, somebody may be stuck; our own choice
 VAIN_REPAIRS = 2  # repairs in vain after which somebody may be guessing; our own choice
 
 
+RECORDS_VARIABLE = "BUSBAY_RECORDS"  # environment variable with the URL of the records
 GONE_ON = "this exercise has gone on in another window; here it is again"
 
 
@@ -146,6 +149,21 @@ class BoardRow:
     complete: bool | None
     credit: float | None
     signs: tuple[str, ...]
+
+
+def data_folder() -> Path:
+    """Where this user's own files are kept, as the XDG Base Directory Specification says; it is made."""
+    home = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share") / "busbay"
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Problem(f"the data folder {home} cannot be made: {error.strerror}") from None
+    return home
+
+
+def records_url() -> str:
+    """The URL of the records: the one in BUSBAY_RECORDS, or that of a file in the user's data folder."""
+    return os.environ.get(RECORDS_VARIABLE) or f"sqlite:///{data_folder()}/classes.sqlite"
 
 
 class Records:
@@ -547,9 +565,9 @@ class Work:
         self.attempt = attempt
         self._last = last
 
-    def do(self, text: str) -> Step:
+    def do(self, text: str, progress: Callable[[float], None] | None = None) -> Step:
         """Do an action and keep it. Where it cannot be kept, the car is as before."""
-        step = self.attempt.do(text)
+        step = self.attempt.do(text, progress)
         number, behind = self._last + 1, len(self.attempt.steps) - 1
         self._kept(lambda: self.records.add_action(self.id, number, step.action, step.minutes, behind))
         self._last = number

@@ -1,0 +1,51 @@
+"""What hand and eye have found out about a car: the state of what was touched or looked at, as it was then.
+
+A fuse that blows after it was looked at is still taken for whole, as it would be in a workshop.
+
+Not modelled: what somebody sees in passing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from sim.vehicle.car import Car
+
+
+@dataclass
+class Found:
+    """Connectors, fuses, relays that were handled or looked at, and which of them are not in their place.
+
+    `off`: connectors and battery clamps known to be off. `out`: fuses and relays known to be out of their
+    holders, or blown. `leads`: bypass leads known to be fitted. `checked`: all that was handled or looked at.
+    """
+
+    off: set[str] = field(default_factory=set)
+    out: set[str] = field(default_factory=set)
+    leads: set[str] = field(default_factory=set)
+    checked: set[str] = field(default_factory=set)
+
+    def note(self, action: str, car: Car) -> None:
+        """Take in what an action in normal form has shown, from the car as it stands after it."""
+        verb, *words = action.split()
+        if verb in ("unplug", "plug", "pull", "fit", "bypass", "unbypass", "look") and words:
+            self._look_at(words[0], car)
+
+    def _look_at(self, name: str, car: Car) -> None:
+        state = car.condition
+        plugs = [plug for plug in car.connectors.values() if name in (plug.id, plug.owner)]
+        for plug in plugs:
+            self._set(self.off, plug.id, plug.id in state.unplugged)
+        if name in car.built.fuses or name in car.built.relays:
+            self._set(self.out, name, name in state.pulled or name in state.blown)
+        if plugs:
+            modules = {plug.owner for plug in plugs}
+            fitted = {lead for lead in state.leads if lead.startswith("bypass ")}
+            self.leads = {lead for lead in self.leads if lead.split()[1] not in modules}
+            self.leads |= {lead for lead in fitted if lead.split()[1] in modules}
+
+    def _set(self, known: set[str], name: str, is_so: bool) -> None:
+        self.checked.add(name)
+        known.discard(name)
+        if is_so:
+            known.add(name)

@@ -1,0 +1,56 @@
+"""What was touched or looked at is known as it was then; nothing else is."""
+
+from sim.bench.bench import Bench
+from sim.training.attempt import Attempt
+from sim.training.exercise import find_exercise
+from sim.training.found import Found
+
+MINIBUS = find_exercise("16-seats-out").whole_car
+
+
+def known(given: list[str], *actions: str) -> Found:
+    bench = Bench(MINIBUS, given, depth="stream")
+    found = Found()
+    for action in actions:
+        found.note(bench.do(action).action, bench.car)
+    return found
+
+
+def test_nothing_is_known_before_somebody_looks() -> None:
+    found = known(["unplug ABS.C1", "pull F3"], "press start", "wait 5 s", "scan")
+    assert (set(), set(), set(), set()) == (found.off, found.out, found.leads, found.checked)
+
+
+def test_a_look_at_connector_module_or_fuse_shows_its_state() -> None:
+    found = known(["unplug ABS.C1", "pull F3"], "look ABS", "look F3", "look F11", "look TCM.C1")
+    assert {"ABS.C1"} == found.off
+    assert {"F3"} == found.out
+    assert {"ABS.C1", "F3", "F11", "TCM.C1"} <= found.checked
+
+
+def test_own_work_is_known_and_taken_back() -> None:
+    found = known([], "unplug GW.C1", "bypass GW diag to powertrain", "pull F3")
+    assert ({"GW.C1"}, {"F3"}) == (found.off, found.out)
+    assert ["bypass GW diag to powertrain"] == [lead.partition(" by ")[0] for lead in sorted(found.leads)]
+    found = known(
+        [], "unplug GW.C1", "bypass GW diag to powertrain", "unbypass GW", "plug GW.C1", "pull F3", "fit F3"
+    )
+    assert (set(), set(), set()) == (found.off, found.out, found.leads)
+
+
+def test_a_fuse_that_blows_behind_ones_back_is_not_known_until_looked_at() -> None:
+    bench = Bench(MINIBUS, ["short F3.2 to BODY"], depth="stream")
+    found = Found()
+    assert "F3" in bench.car.condition.blown
+    found.note(bench.do("unplug ABS.C1").action, bench.car)
+    assert set() == found.out
+    found.note(bench.do("look F3").action, bench.car)
+    assert {"F3"} == found.out
+
+
+def test_a_rewound_attempt_knows_only_what_is_left_of_its_log() -> None:
+    attempt = Attempt.begin(find_exercise("02-left-in-storage"), practice=True)
+    attempt.do("scan")
+    attempt.do("look F2")
+    assert {"F2"} == attempt.found.out
+    assert set() == attempt.rewind(1).found.out
