@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from sim.bench.actions import Action, parse_action
-from sim.bench.live import Depth, LiveCar
+from sim.bench.live import Depth, LiveCar, LiveCarWithoutReasons
 from sim.bench.observations import Observed, observe, parse_observation
 from sim.bench.tester import Report, Tester
 from sim.modules.tester import Answer, Done, Refused, Silent
@@ -64,6 +64,8 @@ class Bench:
     faster; it goes over to frame depth by itself where it cannot answer).
     """
 
+    live_car: type[LiveCar] = LiveCar
+
     def __init__(self, car: Car, given: Iterable[str] = (), seed: int = 0, depth: Depth = "frame") -> None:
         try:
             self._begin(car, given, seed, depth)
@@ -85,7 +87,7 @@ class Bench:
         designed = car
         for theory in theories:
             designed = theory.apply(designed)
-        self.live = LiveCar(designed, seed, depth)
+        self.live = self.live_car(designed, seed, depth)
         for theory in theories:
             self.live.theory_events[theory.text.removeprefix("theory ")] = self.live.world.record(
                 "theory", "car", f"suppose that {theory.text.removeprefix('theory ')}"
@@ -188,6 +190,12 @@ class Bench:
     def _operate(self, operated_by: str, on: bool, words: str) -> None:
         self.live.operate(operated_by, on, words)
         self._run(SETTLE_S)
+
+
+class BenchWithoutReasons(Bench):
+    """A bench for many runs: everything happens as on any other, but no event says why."""
+
+    live_car = LiveCarWithoutReasons
 
 
 _Done = tuple[Report | None, dict[str, Answer]]

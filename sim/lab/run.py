@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import sim
-from sim.bench.bench import Bench, Outcome
+from sim.bench.bench import Bench, BenchWithoutReasons, Outcome
 from sim.bench.live import Depth, Unsettled
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.instruments.meter import Measured
@@ -125,7 +125,7 @@ class Account:
             raise ValueError("this is no account of a run") from error
 
 
-def run_trial(trial: Trial, make_bench: MakeBench = Bench) -> Account:
+def run_trial(trial: Trial, make_bench: MakeBench = BenchWithoutReasons) -> Account:
     """Make a run from beginning to end."""
     try:
         return Account(tuple(follow(trial, make_bench)))
@@ -133,7 +133,7 @@ def run_trial(trial: Trial, make_bench: MakeBench = Bench) -> Account:
         return Account((), str(problem))
 
 
-def follow(trial: Trial, make_bench: MakeBench = Bench) -> Iterator[Sight]:
+def follow(trial: Trial, make_bench: MakeBench = BenchWithoutReasons) -> Iterator[Sight]:
     """The sights of a run one by one, so that nothing more is simulated once the reader stops.
 
     Raises `ImpossibleCar` where the given edits contradict each other.

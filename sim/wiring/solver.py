@@ -49,7 +49,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, Generic, Literal, TypeVar
 
 import numpy as np
@@ -79,6 +79,7 @@ MIN_OHM = 1e-6
 
 # Kept factorisations and solutions, least recently used dropped first: at 1000 nodes about 50 MB.
 CACHE_STATES = 256
+CACHE_LAYOUTS = 16
 
 # The matrix is symmetric and diagonally heavy: the diagonal is a safe pivot and keeps the order found once.
 SYMMETRIC: dict[str, Any] = {"diag_pivot_thresh": 0.0, "options": {"SymmetricMode": True}}
@@ -86,6 +87,7 @@ SYMMETRIC: dict[str, Any] = {"diag_pivot_thresh": 0.0, "options": {"SymmetricMod
 Kind = Literal["resistor", "source", "current source", "one-way"]
 Indices = NDArray[np.intp]
 Value = TypeVar("Value")
+_Ends = tuple[str, Kind, str, str, OneWay | None]
 
 
 @dataclass(slots=True)
@@ -221,7 +223,8 @@ class Circuit:
 
     def _compiled(self) -> "_Layout":
         if self._layout is None:
-            self._layout = _Layout(list(self._nodes), self._elements)
+            ends = tuple((id, e.kind, e.a, e.b, e.oneway) for id, e in self._elements.items())
+            self._layout = _layout(tuple(self._nodes), ends)
             self._state = _State.of(self._layout, self._elements)
             self._factors.clear()
             self._solutions.clear()
@@ -303,6 +306,12 @@ class _Layout:
         return sparse.csc_array((data, self._rows, self._starts), shape=(n, n))
 
 
+@lru_cache(maxsize=CACHE_LAYOUTS)
+def _layout(nodes: tuple[str, ...], ends: tuple[_Ends, ...]) -> _Layout:
+    """A car has the same layout in all its conditions, so that an edit need not find the order anew."""
+    return _Layout(list(nodes), {id: _Element(kind, a, b, oneway=one) for id, kind, a, b, one in ends})
+
+
 @dataclass(frozen=True, slots=True)
 class _State:
     """Values of the linear elements, each of shape (branches,), and which one-way elements are on."""
@@ -314,11 +323,13 @@ class _State:
 
     @classmethod
     def of(cls, layout: _Layout, elements: dict[str, _Element]) -> "_State":
-        n = len(layout.branch)
-        state = cls(np.zeros(n), np.zeros(n), np.zeros(n), (True,) * len(layout.taps))
-        for id, element in elements.items():
-            state = state.with_element(layout, id, element)
-        return state
+        linear = [element for id, element in elements.items() if id in layout.branch]
+        return cls(
+            np.array([1.0 / one.ohm if one.closed else 0.0 for one in linear]),
+            np.array([one.volt for one in linear]),
+            np.array([one.amp if one.closed else 0.0 for one in linear]),
+            tuple(elements[tap.name].closed for tap in layout.taps),
+        )
 
     def with_element(self, layout: _Layout, id: str, element: _Element) -> "_State":
         if id in layout.tap:

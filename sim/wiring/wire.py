@@ -1,6 +1,7 @@
 """Resistance of copper conductors."""
 
 import math
+from functools import lru_cache
 
 from sim.wiring.errors import CircuitError
 
@@ -35,6 +36,7 @@ TEMPERATURE_LIMITS_C = (-60.0, 250.0)
 AWG_LIMITS = (-3, 40)  # 4/0 is -3
 
 
+@lru_cache(maxsize=4096)
 def wire_ohm(length_m: float, area_mm2: float, temperature_c: float = 20.0) -> float:
     """Resistance in ohm of a copper conductor.
 

@@ -1,7 +1,11 @@
 """Runs and their accounts."""
 
+from functools import partial
+from typing import Any
+
 import pytest
 
+from sim.bench.bench import Bench, BenchWithoutReasons
 from sim.lab.run import Account, Trial, run_trial, sentences, vehicle_text
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
@@ -86,3 +90,21 @@ def test_both_depths_show_the_same(six: str, given: tuple[str, ...]) -> None:
     frame, stream = (run_trial(Trial(six, given, actions, 0, depth)) for depth in ("frame", "stream"))
     for one, other in zip(frame.sights, stream.sights, strict=True):
         assert (one.seat(), one.found()) == (other.seat(), other.found())
+
+
+def test_without_reasons_the_same_is_seen_and_the_same_happens() -> None:
+    minibus = vehicle_text("shuttle-minibus")
+    actions = ("press start with brake", "wait 4 s", "scan", "unplug X2", "press start", "wait 3 s", "scan")
+    for given in ((), ("unplug GW",), ("pull F20", "open ABS.C1.1"), ("short BAT+ to G1 0.5 ohm",)):
+        trial = Trial(minibus, given, actions)
+        benches: list[Bench] = []
+
+        def kept(*parts: Any, make: type[Bench], benches: list[Bench] = benches) -> Bench:
+            benches.append(make(*parts))
+            return benches[-1]
+
+        plain = run_trial(trial, partial(kept, make=BenchWithoutReasons))
+        assert run_trial(trial, partial(kept, make=Bench)) == plain
+        assert plain.sights
+        told = [[(e.time_s, e.kind, e.subject, e.text) for e in bench.trace.events] for bench in benches]
+        assert told[1] == told[0]
