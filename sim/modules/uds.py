@@ -154,8 +154,8 @@ class SharedSecret:
     """Challenge and answer of 16 bytes by a 128-bit key that module and tester share: AES-CMAC.
 
     key(seed) is the AES-CMAC of the seed (RFC 4493, NIST SP 800-38B). A seed is the AES-CMAC of a number that
-    counts up, not random, so that a run can be repeated byte for byte; it has 12 bytes where a seed has 16, so
-    that no answer is ever a seed. A training aid: its key is printed in this program.
+    counts up, not random, so that a run can be repeated byte for byte; that text has 12 bytes where a seed
+    has 16, so that no answer is ever a seed. A training aid: its key is printed in this program.
     Raises ValueError for a secret that is not 16 bytes long.
     """
 

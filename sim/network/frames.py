@@ -1,11 +1,13 @@
-"""Classical CAN data frames, bit by bit: identifier, check sequence, stuff bits, length on the wire.
+"""CAN data frames, classical and FD, bit by bit: identifier, check sequence, stuff bits, time on the wire.
 
 Sources: Bosch, "CAN with Flexible Data-Rate", specification 1.0 (April 2012), whose classical rules are those
 of CAN 2.0 and ISO 11898-1 (frame fields, section 3.2.1; bit stuffing, section 5); Davis, Burns, Bril and
 Lukkien, "Controller Area Network (CAN) schedulability analysis: refuted, revisited and revised", Real-Time
-Systems 35 (2007), equations 1 to 3 (longest frame).
+Systems 35 (2007), equations 1 to 3 (longest frame). FD frames as in ISO 11898-1:2015, which adds the stuff
+count to Bosch's: sections 10.4.2.6 and 10.5 as quoted in the Linux kernel's `include/linux/can/length.h` and
+its change log; start values of the check sequences from memory.
 
-Not modelled: remote frames, CAN FD, CAN XL.
+Not modelled: remote frames, CAN XL; FD frames sent by a controller that is error passive (ESI recessive).
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import accumulate
 
 # Bosch CAN FD 1.0, section 3.2.1: the fields behind the check sequence are fixed and not stuffed.
 CRC_DELIMITER_BITS = 1
@@ -31,6 +34,19 @@ CRC15_BITS = 15
 STANDARD_ID_BITS = 11
 EXTENDED_ID_BITS = 29
 MAX_DATA_BYTES = 8
+
+# ISO 11898-1:2015, data length codes 0 to 15 of an FD frame (python-can has the same table)
+FD_SIZES = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
+# Polynomials x17+x16+x14+x13+x11+x6+x4+x3+x1+1 and x21+x20+x13+x11+x7+x4+x3+1, the longer above 16 bytes
+# (Bosch CAN FD 1.0, section 3.2.1; the catalogue of the package crccheck). Registers start with a 1 at the
+# top, so that leading dominant bits count (ISO 11898-1:2015, from memory).
+CRC17_POLYNOMIAL, CRC17_BITS = 0x1685B, 17
+CRC21_POLYNOMIAL, CRC21_BITS = 0x102899, 21
+CRC17_UP_TO_BYTES = 16
+FIXED_STUFF_EVERY_BITS = 4
+STUFF_COUNT_BITS = 4  # three bits in Gray code and their parity
+# Where within a bit the bit rate is switched: the sample point; common practice
+SWITCH_POINT_PCT = 80
 NS_PER_S = 1_000_000_000
 
 
@@ -38,17 +54,31 @@ NS_PER_S = 1_000_000_000
 class Frame:
     """One CAN data frame.
 
-    can_id: identifier, 0..0x7FF, or 0..0x1FFFFFFF when `extended`; data: 0 to 8 bytes.
+    can_id: identifier, 0..0x7FF, or 0..0x1FFFFFFF when `extended`; data: 0 to 8 bytes, of an FD frame one of
+    `FD_SIZES`. data_bitrate_bps: what an FD frame switches to behind its BRS bit; None: it does not switch.
     Raises ValueError for an identifier or a length that does not fit.
     """
 
     can_id: int
     data: bytes = b""
     extended: bool = False
+    fd: bool = False
+    data_bitrate_bps: int | None = None
 
     def __post_init__(self) -> None:
         check_identifier(self.can_id, self.extended)
-        check_data(self.data)
+        check_data(self.data, self.fd)
+        if self.data_bitrate_bps is not None and not self.fd:
+            raise ValueError("a classical frame has one bit rate")
+
+    def carrying(self, data: bytes) -> Frame:
+        """The same frame with other data."""
+        return Frame(self.can_id, data, self.extended, self.fd, self.data_bitrate_bps)
+
+    @property
+    def in_classical_shape(self) -> Frame:
+        """A classical frame that arbitrates as this one, with its first 8 bytes."""
+        return Frame(self.can_id, self.data[:MAX_DATA_BYTES], self.extended) if self.fd else self
 
     def __str__(self) -> str:
         """For example "7E8 03 7F 22 31"; eight digits mark a 29-bit identifier."""
@@ -63,9 +93,12 @@ def check_identifier(can_id: int, extended: bool) -> None:
         raise ValueError(f"identifier {can_id:#x} does not fit {bits} bits (0..{(1 << bits) - 1:#x})")
 
 
-def check_data(data: bytes) -> None:
+def check_data(data: bytes, fd: bool = False) -> None:
     """Raise ValueError when the data do not fit one frame."""
-    if len(data) > MAX_DATA_BYTES:
+    if fd and len(data) not in FD_SIZES:
+        sizes = ", ".join(map(str, FD_SIZES[MAX_DATA_BYTES + 1 :]))
+        raise ValueError(f"an FD frame has no {len(data)} data bytes (0 to {MAX_DATA_BYTES}, {sizes})")
+    if not fd and len(data) > MAX_DATA_BYTES:
         raise ValueError(f"{len(data)} data bytes do not fit one CAN frame (at most {MAX_DATA_BYTES})")
 
 
@@ -87,12 +120,27 @@ def crc15(bits: Iterable[int]) -> int:
 
     Source: the shift register of Bosch CAN FD 1.0, section 3.2.1, CRC SEQUENCE.
     """
-    register = 0
+    return _crc(bits, CRC15_POLYNOMIAL, CRC15_BITS, 0)
+
+
+def crc_of_fd(bits: Iterable[int], data_bytes: int) -> tuple[int, int]:
+    """The check sequence of an FD frame and its width, 17 or 21 bits.
+
+    Over the bits from start of frame to the end of the data with their stuff bits, then the stuff count;
+    fixed stuff bits are left out.
+    """
+    if data_bytes <= CRC17_UP_TO_BYTES:
+        return _crc(bits, CRC17_POLYNOMIAL, CRC17_BITS, 1 << (CRC17_BITS - 1)), CRC17_BITS
+    return _crc(bits, CRC21_POLYNOMIAL, CRC21_BITS, 1 << (CRC21_BITS - 1)), CRC21_BITS
+
+
+def _crc(bits: Iterable[int], polynomial: int, width: int, start: int) -> int:
+    register = start
     for bit in bits:
-        feedback = bit ^ register >> (CRC15_BITS - 1)
-        register = register << 1 & (1 << CRC15_BITS) - 1
+        feedback = bit ^ register >> (width - 1)
+        register = register << 1 & (1 << width) - 1
         if feedback:
-            register ^= CRC15_POLYNOMIAL
+            register ^= polynomial
     return register
 
 
@@ -127,9 +175,99 @@ def wire_bits(frame: Frame) -> tuple[int, ...]:
 
     0 is dominant, 1 recessive; stuff bits and the dominant acknowledge slot are in, the intermission is not.
     """
+    if frame.fd:
+        return _fd_wire_bits(frame)
     covered = checked_bits(frame)
     stuffed = stuff_bits(covered + _bits_of(crc15(covered), CRC15_BITS))
     return (*stuffed, *[1] * CRC_DELIMITER_BITS, 0, 1, *[1] * END_OF_FRAME_BITS)
+
+
+def _fd_header(frame: Frame) -> list[int]:
+    """Start of frame to the BRS bit of an FD frame, unstuffed."""
+    if frame.extended:
+        # base, SRR and IDE recessive, extension, RRS dominant
+        identifier = [*_bits_of(frame.can_id >> 18, 11), 1, 1, *_bits_of(frame.can_id & 0x3FFFF, 18), 0]
+    else:
+        # identifier, RRS and IDE dominant
+        identifier = [*_bits_of(frame.can_id, 11), 0, 0]
+    # start of frame; FDF recessive, res dominant, BRS
+    return [0, *identifier, 1, 0, int(frame.data_bitrate_bps is not None)]
+
+
+def fd_stuffed_bits(frame: Frame) -> list[int]:
+    """Start of frame to the end of the data of an FD frame, with stuff bits.
+
+    None behind the last bit: the fixed stuff bit that follows stands for it.
+    """
+    # ESI dominant: error active
+    control = [0, *_bits_of(FD_SIZES.index(len(frame.data)), 4)]
+    data = [bit for byte in frame.data for bit in _bits_of(byte, 8)]
+    bits = [*_fd_header(frame), *control, *data]
+    return [*stuff_bits(bits[:-1]), bits[-1]]
+
+
+def stuff_count_bits(stuffed: int) -> list[int]:
+    """The stuff count: a number of stuff bits modulo 8 in Gray code, and even parity."""
+    number = stuffed % 8
+    gray = number ^ number >> 1
+    return [*_bits_of(gray, 3), gray.bit_count() % 2]
+
+
+def _fd_wire_bits(frame: Frame) -> tuple[int, ...]:
+    stuffed = fd_stuffed_bits(frame)
+    count = stuff_count_bits(len(stuffed) - _fd_plain_bits(len(frame.data), frame.extended))
+    crc, width = crc_of_fd([*stuffed, *count], len(frame.data))
+    field = count + _bits_of(crc, width)
+    bits = stuffed
+    for place, bit in enumerate(field):
+        if place % FIXED_STUFF_EVERY_BITS == 0:
+            bits.append(1 - bits[-1])
+        bits.append(bit)
+    return (*bits, *[1] * CRC_DELIMITER_BITS, 0, 1, *[1] * END_OF_FRAME_BITS)
+
+
+def _fd_plain_bits(data_bytes: int, extended: bool) -> int:
+    """From start of frame to the end of the data, without stuff bits."""
+    return (41 if extended else 22) + 8 * data_bytes
+
+
+def _fd_checked_bits(data_bytes: int) -> int:
+    """Stuff count and check sequence with their fixed stuff bits."""
+    field = STUFF_COUNT_BITS + (CRC17_BITS if data_bytes <= CRC17_UP_TO_BYTES else CRC21_BITS)
+    return field + -(-field // FIXED_STUFF_EVERY_BITS)
+
+
+@lru_cache(maxsize=4096)
+def fast_bits(frame: Frame) -> range:
+    """Places of the bits that go at the data bit rate: from ESI to the CRC delimiter; empty without BRS.
+
+    The switch is within the BRS bit and within the CRC delimiter, at the sample point: what the first gains
+    the other loses, so that both together take one bit of each rate.
+    """
+    if frame.data_bitrate_bps is None:
+        return range(0)
+    return range(len(stuff_bits(_fd_header(frame))), frame_bits(frame) - ACK_BITS - END_OF_FRAME_BITS)
+
+
+def frame_ns(frame: Frame, bitrate_bps: int) -> int:
+    """Time that a frame takes, start of frame to end of frame, in whole nanoseconds."""
+    fast = len(fast_bits(frame))
+    slow_ns = duration_ns(frame_bits(frame) - fast, bitrate_bps)
+    return slow_ns + duration_ns(fast, frame.data_bitrate_bps) if frame.data_bitrate_bps else slow_ns
+
+
+def bit_starts_ns(frame: Frame, bitrate_bps: int) -> list[int]:
+    """When each bit of `wire_bits` begins, and when the last ends, counted from the start of frame."""
+    bit_ns = duration_ns(1, bitrate_bps)
+    lengths = [bit_ns] * frame_bits(frame)
+    fast = fast_bits(frame)
+    if frame.data_bitrate_bps and fast:
+        fast_ns = duration_ns(1, frame.data_bitrate_bps)
+        lengths[fast.start : fast.stop] = [fast_ns] * len(fast)
+        moved_ns = (bit_ns - fast_ns) * (100 - SWITCH_POINT_PCT) // 100
+        lengths[fast.start - 1] -= moved_ns
+        lengths[fast.stop - 1] += moved_ns
+    return [0, *accumulate(lengths)]
 
 
 def frame_bits(frame: Frame, *, intermission: bool = False) -> int:
@@ -146,6 +284,26 @@ def worst_case_bits(data_bytes: int, extended: bool = False, *, intermission: bo
     stuffed_region = (54 if extended else 34) + 8 * data_bytes
     tail = UNSTUFFED_TAIL_BITS + (INTERMISSION_BITS if intermission else 0)
     return stuffed_region + (stuffed_region - 1) // 4 + tail
+
+
+def longest_fd_ns(
+    data_bytes: int, bitrate_bps: int, extended: bool = False, data_bitrate_bps: int | None = None
+) -> int:
+    """Upper limit of the time that an FD frame takes, without the intermission, in whole nanoseconds.
+
+    As many stuff bits as there can be at all, as many of them as there can be at the nominal rate.
+    """
+    header = 36 if extended else 17
+    slow = header + (header - 1) // 4 + ACK_BITS + END_OF_FRAME_BITS
+    fast = worst_case_fd_bits(data_bytes, extended) - slow
+    return duration_ns(slow, bitrate_bps) + duration_ns(fast, data_bitrate_bps or bitrate_bps)
+
+
+def worst_case_fd_bits(data_bytes: int, extended: bool = False, *, intermission: bool = False) -> int:
+    """Upper limit of the length in bits of an FD frame for a number of data bytes."""
+    plain = _fd_plain_bits(data_bytes, extended)
+    tail = UNSTUFFED_TAIL_BITS + (INTERMISSION_BITS if intermission else 0)
+    return plain + (plain - 1) // 4 + _fd_checked_bits(data_bytes) + tail
 
 
 def duration_ns(bits: int, bitrate_bps: int) -> int:

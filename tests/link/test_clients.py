@@ -312,7 +312,7 @@ def _heard(bus: can.BusABC, for_s: float) -> Iterator[can.Message]:
 
 
 def test_the_guarded_gateway_against_wrong_keys(minibus: LiveLink) -> None:
-    """Reading passes all the while; three wrong keys in a row, then a delay in which it gives no challenge."""
+    """Reading passes all the while; three wrong keys, then a delay in which it gives no challenge."""
     with uds_over_ip(minibus, "GW") as gateway, uds_over_ip(minibus, "ECM") as ecm:
         gateway.change_session(EXTENDED)
         answers = []
