@@ -36,7 +36,8 @@ Times are whole nanoseconds inside, so that equal times are equal; seconds outsi
 Not modelled: the 11 recessive bits that a module waits for when it comes to a bus; what listeners make of
 frames that nobody acknowledges; a frame that arrives twice because its last bit was disturbed; bit error
 rates while a bus is taken bit by bit for another reason; clock drift between modules; the order in which one
-controller offers its own frames (all take part at once).
+controller offers its own frames (all take part at once); FD frames on a bus that is taken bit by bit, which
+go in the shape of classical ones with the first 8 bytes.
 """
 
 from __future__ import annotations
@@ -453,7 +454,7 @@ class CanNetwork(Network):
 
     def _renew(self, message: Repeated, data: bytes, now_ns: int) -> None:
         """New data; a frame already on the wire keeps what it carries."""
-        frame = Frame(message.frame.can_id, data, message.frame.extended)
+        frame = message.frame.carrying(data)
         self._follow_sent(message, now_ns)
         message.stream.frame = frame
         message.versions += 1

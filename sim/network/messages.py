@@ -11,7 +11,7 @@ from functools import partial
 from typing import Protocol
 
 from sim.network.alarm import to_ns
-from sim.network.frames import INTERMISSION_BITS, Frame, arbitration_key, duration_ns, frame_bits
+from sim.network.frames import INTERMISSION_BITS, Frame, arbitration_key, duration_ns, frame_ns
 from sim.network.streams import Listener, Segment, Stream, Watch
 
 NEVER = -1  # a time before all others: no frame heard yet, no check planned
@@ -67,7 +67,7 @@ class Message:
         self.measure()
 
     def measure(self) -> None:
-        self.duration_ns = duration_ns(frame_bits(self.frame), self.bus.bitrate_bps)
+        self.duration_ns = frame_ns(self.frame, self.bus.bitrate_bps)
 
     def last_end_ns(self, now_ns: int) -> int:
         """End of the last complete frame to this bus."""

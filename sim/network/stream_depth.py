@@ -27,7 +27,7 @@ from heapq import heappop, heappush
 from simpy import Environment
 
 from sim.network.alarm import AlarmClock, to_ns
-from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, arbitration_key, duration_ns, frame_bits
+from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, arbitration_key, duration_ns, frame_ns
 from sim.network.streams import ErrorState, Listener, Recovery, Segment, StateHandler, Stream
 from sim.network.trouble import Attempts
 
@@ -211,7 +211,7 @@ class StreamNetwork:
             line = self._line(stream)
             now_ns = self._clock.now_ns()
             line.close(now_ns)
-            stream.frame = Frame(stream.can_id, data, stream.frame.extended)
+            stream.frame = stream.frame.carrying(data)
             line.duration_ns = self._duration_ns(stream.frame, line.bus)
             line.version += 1
             line.fresh_ns = now_ns + line.duration_ns
@@ -529,7 +529,7 @@ class StreamNetwork:
         return bus
 
     def _duration_ns(self, frame: Frame, bus: _Bus) -> int:
-        return duration_ns(frame_bits(frame), bus.segment.bitrate_bps)
+        return frame_ns(frame, bus.segment.bitrate_bps)
 
     def _refuse_overload(self, bus: _Bus) -> None:
         if not bus.acknowledges:

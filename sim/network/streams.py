@@ -101,6 +101,8 @@ class Stream:
         offset_s: float = 0.0,
         data: bytes = b"",
         extended: bool = False,
+        fd: bool = False,
+        data_bitrate_bps: int | None = None,
     ) -> None:
         if period_s is not None and not period_s >= 1 / NS_PER_S:
             raise ValueError(f"stream {name}: period {period_s} s must be above 0")
@@ -110,7 +112,7 @@ class Stream:
         self.channel = channel
         self.period_s = period_s
         self.offset_s = offset_s
-        self.frame = Frame(can_id, data, extended)
+        self.frame = Frame(can_id, data, extended, fd, data_bitrate_bps)
         self.live = False
         self.overruns = 0
         self.delivered = data
@@ -163,7 +165,7 @@ class Network(Protocol):
     def set_data(self, stream: Stream, data: bytes) -> None:
         """What frames carry from now on, also one that waits already. Receivers are told by `on_change`.
 
-        Raises ValueError for more than 8 bytes.
+        Raises ValueError for more bytes than its frame can carry.
         """
 
     def send(

@@ -37,6 +37,7 @@ from sim.network.frames import (
     Frame,
     duration_ns,
     frame_bits,
+    frame_ns,
     wire_bits,
 )
 from sim.network.line import Line, Pace, Place, Reach, sample_ns
@@ -158,11 +159,11 @@ class Attempts:
     __slots__ = ("_active", "_active_ns", "_noticed_ns", "_passive_ns")
 
     def __init__(self, frame: Frame, bitrate_bps: int, transmit: int, passive: bool) -> None:
-        noticed = frame_bits(frame) - UNSTUFFED_TAIL_BITS + CRC_DELIMITER_BITS + ACK_BITS - 1
-        active = noticed + FLAG_BITS + ERROR_DELIMITER_BITS + INTERMISSION_BITS
-        self._noticed_ns = duration_ns(noticed, bitrate_bps)
-        self._active_ns = duration_ns(active, bitrate_bps)
-        self._passive_ns = duration_ns(active + SUSPEND_BITS, bitrate_bps)
+        behind_slot = UNSTUFFED_TAIL_BITS - CRC_DELIMITER_BITS - ACK_BITS + 1
+        pause = FLAG_BITS + ERROR_DELIMITER_BITS + INTERMISSION_BITS
+        self._noticed_ns = frame_ns(frame, bitrate_bps) - duration_ns(behind_slot, bitrate_bps)
+        self._active_ns = self._noticed_ns + duration_ns(pause, bitrate_bps)
+        self._passive_ns = self._noticed_ns + duration_ns(pause + SUSPEND_BITS, bitrate_bps)
         self._active = 0 if passive else -(-(PASSIVE_FROM - transmit) // 8)  # that it begins error active
 
     def start_of(self, number: int) -> int:
@@ -488,7 +489,7 @@ class Port:
             take(self.bus, self.message)
         self.start_ns = self.controller.time_ns
         self.heard = set()
-        return self.frame
+        return self.frame.in_classical_shape
 
     def sent(self) -> None:
         """Whoever accepted the frame has it."""
@@ -520,7 +521,7 @@ class Port:
         trouble = self.bus.trouble
         if isinstance(trouble, Struggle):
             for port in trouble.ports:
-                if port.message is not None and port.frame == frame and port is not self:
+                if port.message is not None and port.frame.in_classical_shape == frame and port is not self:
                     port.heard.add(self.station.channel)
 
     def counted(self) -> None:
@@ -537,21 +538,26 @@ class Port:
         """Bring a fresh controller to where it is within a frame."""
         controller, place, what = self.controller, self.place, air.what
         bit_ns = duration_ns(1, air.bus.bitrate_bps)
-        bits = wire_bits(what.frame)
+        shape = what.frame.in_classical_shape
+        bits = wire_bits(shape)
         alone = isinstance(what, Attempt)
-        controller.time_ns = what.start_ns
+        # as far in its classical shape as it is in its own
+        rate_bps = air.bus.bitrate_bps
+        gone_ns = (now_ns - what.start_ns) * frame_ns(shape, rate_bps) // frame_ns(what.frame, rate_bps)
+        start_ns = now_ns - gone_ns
+        controller.time_ns = start_ns
         if self.station.channel == air.message.channel:
             self.offer = air.attempt()
             controller.read(START)
         number, level = 0, controller.output
-        while what.start_ns + number * bit_ns + sample_ns(bit_ns) < now_ns:
+        while start_ns + number * bit_ns + sample_ns(bit_ns) < now_ns:
             level = controller.output
             number += 1
-            controller.time_ns = what.start_ns + number * bit_ns
+            controller.time_ns = start_ns + number * bit_ns
             controller.read(level if alone else bits[number - 1])
-        present, within_ns = divmod(now_ns - what.start_ns, bit_ns)
-        place.frame_ns = what.start_ns
-        bit_start_ns = what.start_ns + present * bit_ns
+        present, within_ns = divmod(gone_ns, bit_ns)
+        place.frame_ns = start_ns
+        bit_start_ns = start_ns + present * bit_ns
         if not within_ns:
             place.pace = Pace.at(bit_ns, now_ns)
         elif number > present:
