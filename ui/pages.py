@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ui import bay, car_page, case_page, diagrams, join_page, welcome, what_if
+from ui import bay, car_page, case_page, diagrams, join_page, quick_car_page, welcome, what_if
 from ui.classroom import Role
 
 FREE: tuple[Role, ...] = ("visitor", "student", "instructor")
@@ -33,6 +33,7 @@ PAGES = (
     Page("what-if", "What if", ":material/alt_route:", what_if.show),
     Page("case", "Case", ":material/history_edu:", case_page.show),
     Page("car", "Car", ":material/description:", car_page.show),
+    Page("describe", "Describe a car", ":material/table_edit:", quick_car_page.show),
 )
 
 

@@ -29,6 +29,7 @@ from sim.modules.trace import Event
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text
+from ui import kept
 from ui.drawing.layout import Layout, layout_of
 from ui.readings import Notebook
 
@@ -103,8 +104,8 @@ class Shelf:
             saved = self._saved.get(key)
         if saved is None:
             return None
-        kept, left_behind = saved
-        return Held(key, kept.car_name, kept.car_text, _bench_of(kept), list(left_behind), kept.job)
+        left, left_behind = saved
+        return Held(key, left.car_name, left.car_text, _bench_of(left), list(left_behind), left.job)
 
 
 def _as_left(words: str, held: Held) -> LeftBehind:
@@ -135,7 +136,7 @@ def open_session() -> Held:
     if held is None:
         key = st.query_params.get("bench", "")
         with st.spinner("The car rolls into the bay ..."):
-            held = (shelf().take(key) if key else None) or fresh_session()
+            held = (shelf().take(key) if key else None) or fresh_session(key)
         st.session_state.held = held
         st.session_state.jobs = []
     if st.query_params.get("bench") != held.key:
@@ -143,10 +144,14 @@ def open_session() -> Held:
     return held
 
 
-def fresh_session() -> Held:
-    """A bench with the first car and nothing done to it."""
+def fresh_session(key: str = "") -> Held:
+    """A bench with the first car and nothing done to it.
+
+    A key that this server no longer knows stays: what is kept on disk under it is found again.
+    """
     text = (scenarios_folder() / "vehicles" / FIRST_CAR).read_text(encoding="utf-8")
-    return Held(secrets.token_urlsafe(9), FIRST_CAR, text, _parked(car_from_text(text, FIRST_CAR)))
+    own = key if kept.KEY.fullmatch(key) else secrets.token_urlsafe(9)
+    return Held(own, FIRST_CAR, text, _parked(car_from_text(text, FIRST_CAR)))
 
 
 def _parked(car: Car, given: tuple[str, ...] = ()) -> Bench:

@@ -25,6 +25,7 @@ from sim.vehicle.description import MOST_MODULES, NAME
 from sim.vehicle.harness import RESERVED
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import car_from_text
+from sim.vehicle.roles import ROLE_TITLES
 
 MOST_BUSES: Final = 20  # of a vehicle file
 LONGEST_TITLE: Final = 120  # of a vehicle file
@@ -44,10 +45,10 @@ _MEANS_SOMETHING_ELSE: Final = {"true", "false", "null", "yes", "no", "on", "off
 COLUMNS: Final = {
     "module": "module",
     "bus": "bus",
-    "place": "place on the bus",
+    "place": "place",
     "fuse": "fuse",
     "ground": "ground",
-    "inline": "in-line connector",
+    "inline": "in-line",
     "hears": "listens to",
     "sends": "sends",
 }
@@ -230,6 +231,8 @@ class _Table:
             yield _plain(item)
 
     def _module(self, unit: _Unit) -> Iterator[str]:
+        if unit.name in ROLE_TITLES:
+            yield f"title: {ROLE_TITLES[unit.name]}"
         yield f"ground: {_plain(unit.ground or self._default_ground)}"
         if len(unit.buses) > 1:
             yield "gateway: {}"

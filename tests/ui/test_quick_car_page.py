@@ -1,0 +1,127 @@
+"""A technician describes a car: the table is kept, becomes a file, and stands in the bay; by typing in a
+browser as well."""
+
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+from streamlit.testing.v1 import AppTest
+
+from sim.vehicle.quick_car import Row, vehicle_file
+from tests.ui.browser import browser, button, front_end, go, opened, redrawn
+from ui import kept
+from ui.quick_car_page import KIND, Table, _frame, _rows_of
+
+ROWS = [
+    Row("ECM", "main", place=2),
+    Row("BCM", "main, body"),
+    Row("DDM", "body", inline="X1", fuse="F3 15 A"),
+]
+
+
+@pytest.fixture(autouse=True)
+def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+
+
+def _page() -> None:
+    from ui import quick_car_page
+    from ui.session import open_session
+
+    open_session()
+    quick_car_page.show()
+
+
+def opened_with(table: Table) -> AppTest:
+    app = AppTest.from_function(_page, default_timeout=60)
+    app.session_state["quick"] = table
+    app.run()
+    assert [] == [error.message for error in app.exception]
+    return app
+
+
+def test_a_described_car_goes_into_the_bay() -> None:
+    app = opened_with(Table("Vito's van", ROWS))
+    app.button(key="quick_bay").click().run()
+    held = app.session_state["held"]
+    assert "" == held.problem
+    assert (held.car.title, list(held.car.built.modules)) == ("Vito's van", ["ECM", "BCM", "DDM"])
+    assert vehicle_file(ROWS, "Vito's van") == held.car_text
+
+
+def test_what_stands_in_the_table_is_kept_on_disk_under_the_key_of_the_session() -> None:
+    app = opened_with(Table("Van", ROWS, {"body": 125_000}))
+    text = kept.kept(KIND, app.session_state["held"].key)
+    assert Table("Van", ROWS, {"body": 125_000}) == Table.from_text(text)
+
+
+def test_a_wrong_cell_is_told_and_the_car_cannot_be_taken() -> None:
+    app = opened_with(Table("Van", [*ROWS, Row("IPC", "body", hears="DMM")]))
+    assert [warning.value for warning in app.warning] == [
+        "row 4, column 'listens to': no module 'DMM' in this table; did you mean 'DDM'?"
+    ]
+    assert app.button(key="quick_bay").disabled
+
+
+@pytest.mark.parametrize(
+    "text", [None, "", "[]", "{}", '{"title": 1, "rows": [{}], "bitrates": {}}', "nonsense"]
+)
+def test_what_is_no_table_is_an_empty_table(text: str | None) -> None:
+    assert Table() == Table.from_text(text)
+
+
+@pytest.mark.parametrize("key", ["", "short", "../../etc/passwd", "a/b/c/d/e", "x" * 65])
+def test_a_key_that_is_no_key_keeps_nothing(key: str, tmp_path: Path) -> None:
+    kept.keep(KIND, key, "text")
+    assert None is kept.kept(KIND, key)
+    assert [] == list(tmp_path.rglob("*.json"))
+
+
+def test_rows_keep_the_number_that_stands_before_them() -> None:
+    """Also where a row between them was taken away."""
+    frame = _frame(ROWS).drop(2)
+    assert [ROWS[0], Row(), ROWS[2]] == _rows_of(frame)
+
+
+def write(page: Page, text: str, leave_by: str) -> None:
+    """Write into the cell that is chosen."""
+    editor = page.locator("#portal input, #portal textarea")
+    page.keyboard.press("Enter")
+    editor.fill(text)
+    page.keyboard.press(leave_by)
+    expect(editor).to_have_count(0)
+
+
+def test_a_small_car_is_typed_into_the_table_and_stands_in_the_bay(chromium: str) -> None:
+    """Five modules on two buses by the keyboard, a slip told, a refresh survived, then into the bay."""
+    with front_end() as address, browser(chromium) as started:
+        page = opened(started, f"{address}/describe", viewport={"width": 1366, "height": 900})
+        table = page.locator("[data-testid=stDataFrame]").first
+        box = table.bounding_box()
+        assert box is not None
+        page.mouse.click(box["x"] + 110, box["y"] + 52)
+        for name, bus in (("ECM", "main"), ("GW", "main, body"), ("IPC", "body"), ("DDM", "bo dy")):
+            write(page, name, "Tab")
+            write(page, bus, "Enter")
+            page.keyboard.press("ArrowLeft")
+        drawing = page.locator(".st-key-quick_map")
+        expect(drawing.locator("[data-id='module DDM']").first).to_be_visible(timeout=30_000)
+        expect(page.get_by_text("4 modules, 4 buses")).to_be_visible()
+        page.mouse.click(box["x"] + 200, box["y"] + 52 + 3 * 33)
+        write(page, "body", "Enter")
+        expect(page.get_by_text("4 modules, 2 buses")).to_be_visible(timeout=30_000)
+        page.wait_for_timeout(500)
+        go(page, page.url)
+        expect(page.get_by_text("4 modules, 2 buses")).to_be_visible(timeout=30_000)
+        button(page, "Into the bay")
+        page.wait_for_selector(".st-key-panel")
+        expect(page.locator("[data-id='module DDM']").first).to_have_attribute(
+            "aria-label", re.compile("asleep")
+        )
+        with redrawn(page):
+            page.get_by_role("button", name="run", exact=True).click()
+        expect(page.locator("[data-id='module DDM']").first).to_have_attribute(
+            "aria-label", re.compile("running")
+        )
+        page.close()
