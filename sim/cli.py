@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import getpass
 import os
 import signal
 import subprocess
@@ -33,13 +34,15 @@ from sim.instruments.seat import look
 from sim.instruments.service import ServiceInformation
 from sim.instruments.timeline import TimelineRecorder, save_picture
 from sim.training import commands as training
-from sim.training.records import Records
-from sim.training.schema import RECORDS_VARIABLE
+from sim.training.passphrase import FREE_TRIES, Door, check_length
+from sim.training.records import RECORDS_VARIABLE, Records, records_url
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean
 from sim.vehicle.reading import read_car
 
+LOOPBACK = "127.0.0.1"
+LOOPBACKS = (LOOPBACK, "::1", "localhost")
 FRONT_END = Path(__file__).resolve().parent.parent / "ui" / "app.py"
 
 
@@ -82,6 +85,16 @@ def _bay_arguments(parser: argparse.ArgumentParser) -> None:
         "--port", type=_port, default=8501, help="port on this computer, 1 to 65535 (default: %(default)s)"
     )
     parser.add_argument(
+        "--address",
+        default=LOOPBACK,
+        help="address to serve at; with any other than the default this computer can be reached from its "
+        "network, as the command then says (default: %(default)s)",
+    )
+    _records_argument(parser)
+
+
+def _records_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
         "--records",
         metavar="URL",
         help="database that keeps the classes, such as sqlite:///class.sqlite or postgresql+psycopg://... "
@@ -95,12 +108,23 @@ def _port(text: str) -> int:
     raise argparse.ArgumentTypeError(f"'{text}' is not a port: a whole number from 1 to 65535")
 
 
+EXPOSED = """\
+busbay: serving at {address}, port {port}: everybody who reaches this computer there can
+  - work in the free bay and in What if, with this computer's processors and memory;
+  - join a class with its code, and come back as the student whose key they know;
+  - try the instructor's passphrase (slowed down after {free} wrong ones, each is written down).
+Nothing is encrypted on the way: passphrase and keys can be read on the network. In a room that is not
+yours alone, put a proxy with TLS before it. No file of this computer is served but busbay's own."""
+
+
 def _open_bay(chosen: argparse.Namespace) -> int:
     environment = dict(os.environ)
     if chosen.records:
-        Records(chosen.records).close()  # a wrong URL is told here, not on everybody's page
         environment[RECORDS_VARIABLE] = chosen.records
-    with subprocess.Popen(front_end_command(chosen.port), env=environment) as server:
+        Records(chosen.records).close()  # a wrong URL is told here, not on everybody's page
+    if chosen.address not in LOOPBACKS:
+        print(EXPOSED.format(address=chosen.address, port=chosen.port, free=FREE_TRIES), file=sys.stderr)
+    with subprocess.Popen(front_end_command(chosen.port, chosen.address), env=environment) as server:
         # The server outlives neither a Ctrl-C nor a plain kill of this command.
         signal.signal(signal.SIGTERM, lambda *_: server.terminate())
         try:
@@ -110,18 +134,36 @@ def _open_bay(chosen: argparse.Namespace) -> int:
             return 0
 
 
-def front_end_command(port: int) -> list[str]:
-    """The command line that serves the front end on the loopback address at `port`.
+def front_end_command(port: int, address: str = LOOPBACK) -> list[str]:
+    """The command line that serves the front end at an address, by default for this computer only.
 
     It asks nothing on a first run and sends no usage statistics anywhere.
     """
     return [
         *(sys.executable, "-m", "streamlit", "run", str(FRONT_END)),
-        *("--server.address", "127.0.0.1"),
+        *("--server.address", address),
         *("--server.port", str(port)),
         *("--server.showEmailPrompt", "false"),
         *("--browser.gatherUsageStats", "false"),
     ]
+
+
+def _passphrase(chosen: argparse.Namespace) -> int:
+    kept = Records(chosen.records or records_url())
+    try:
+        new = getpass.getpass("the instructor's passphrase from now on: ")
+        check_length(new)
+        if new != getpass.getpass("once more: "):
+            raise Problem("these are two different passphrases; the one so far stays")
+        door = Door(kept.engine)
+        door.forget_passphrase()
+        door.set_passphrase(new)
+    except (EOFError, KeyboardInterrupt):
+        raise Problem("nothing was said; the passphrase so far stays") from None
+    finally:
+        kept.close()
+    print("The instructor's pages open with it. Whoever was in is out.")
+    return 0
 
 
 # -- cars ---------------------------------------------------------------------------------------------------
@@ -381,6 +423,12 @@ def _import(chosen: argparse.Namespace) -> int:
 
 COMMANDS = (
     Command("bay", "open the bay: start the front end in the browser", _bay_arguments, _open_bay),
+    Command(
+        "passphrase",
+        "choose the instructor's passphrase, on the machine that keeps the records",
+        _records_argument,
+        _passphrase,
+    ),
     Command("cars", "list the cars that come with busbay", _no_arguments, _list_cars),
     Command("car", "check a vehicle file and print what it describes", _car_arguments, _show_car),
     Command("run", "work on a car: edits, actions, scans, and why", _run_arguments, _run),

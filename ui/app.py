@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from ui.classroom import role
+from ui.classroom import keep_cookie, role
 from ui.pages import pages_of
 from ui.session import open_session
 
@@ -31,6 +31,7 @@ def main() -> None:
     st.html(STYLE)
     open_session()
     chosen.run()
+    keep_cookie()
 
 
 if __name__ == "__main__":

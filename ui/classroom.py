@@ -2,38 +2,33 @@
 
 A visitor has nothing but the free bay. A student is known by the opaque key in the address (`?student=`), so
 that a refresh, a restart of the server or another machine finds the same desk. An instructor is known by the
-token that the door gave.
+token that the door gave, kept in a cookie: an address would show it to everybody who sees the projector.
 """
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
+import re
+from collections.abc import Callable
 from typing import Literal
 
 import streamlit as st
 
-from sim.training.passphrase import Door
-from sim.training.records import Records, StudentRow
-from sim.training.schema import RECORDS_VARIABLE
+from sim.training.library import Library
+from sim.training.passphrase import STAYS_OPEN_S, Door
+from sim.training.records import Records, StudentRow, data_folder, records_url
 from sim.vehicle.problems import Problem
+from ui.drawing.cookie import set_cookie
 
 STUDENT = "student"  # in the address
+COOKIE = "busbay_instructor"
 
 Role = Literal["visitor", "student", "at work", "instructor"]
-
-
-def own_records_url() -> str:
-    """The URL of the records in this user's data folder, as XDG Base Directory says; the folder is made."""
-    home = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share") / "busbay"
-    home.mkdir(parents=True, exist_ok=True)
-    return f"sqlite:///{home}/classes.sqlite"
 
 
 @st.cache_resource
 def records() -> Records:
     """The records of this server."""
-    return Records(os.environ.get(RECORDS_VARIABLE) or own_records_url())
+    return Records(records_url())
 
 
 @st.cache_resource
@@ -42,14 +37,17 @@ def door() -> Door:
     return Door(records().engine)
 
 
+@st.cache_resource
+def library() -> Library:
+    """The exercises of this server."""
+    return Library(data_folder() / "exercises")
+
+
 def role() -> Role:
-    """As whom this session is here; the instructor comes first."""
-    token = st.session_state.get("token", "")
-    if token and door().knows(token):
-        return "instructor"
-    if student() is None:
-        return "visitor"
-    return "at work" if st.session_state.get("work") is not None else "student"
+    """As whom this session is here; a student's key in the address comes before everything."""
+    if student() is not None:
+        return "at work" if st.session_state.get("work") is not None else "student"
+    return "instructor" if let_in() else "visitor"
 
 
 def student() -> StudentRow | None:
@@ -78,3 +76,66 @@ def leave() -> None:
     for name in ("student", "student_key", "work"):
         st.session_state.pop(name, None)
     st.query_params.pop(STUDENT, None)
+
+
+def address(path: str) -> str:
+    """The address of a page, as far as this browser knows where the server is."""
+    return f"{str(st.context.url or '').split('?')[0].rsplit('/', 1)[0]}/{path}"
+
+
+def plain(words: str) -> str:
+    """Somebody's words for a place that reads Markdown: shown as they are, with no links and no pictures."""
+    return re.sub(r"([\\\\`*_{}\[\]()<>#+\-.!|~$:&@])", r"\\\1", words)
+
+
+# -- the instructor ------------------------------------------------------------------------------------------
+
+
+def let_in() -> bool:
+    """Has the door let this session in, and does what it gave still hold?"""
+    token = st.session_state.get("token")
+    if token is None:
+        token = st.session_state.token = str(st.context.cookies.get(COOKIE, ""))
+    return bool(token) and door().knows(token)
+
+
+def enter(token: str) -> None:
+    """From now on this session, and the next one of this browser, is the instructor's."""
+    st.session_state.token = token
+
+
+def go_out() -> None:
+    """This session is the instructor's no more, and its token opens nothing."""
+    door().leave(st.session_state.token)
+    st.session_state.token = ""
+
+
+def keep_cookie() -> None:
+    """Have the browser keep, or forget, the token of this session; part of every page."""
+    token = st.session_state.get("token")
+    if token is not None and (token or COOKIE in st.context.cookies):
+        set_cookie(COOKIE, token, int(STAYS_OPEN_S) if token else 0)
+
+
+def order(what: Callable[[Records], str | None]) -> None:
+    """Do something only an instructor may do; meant for callbacks of buttons. What it says is shown next.
+
+    A page that was drawn while the token was good may be clicked when it is so no more.
+    """
+    said, problem = "", ""
+    try:
+        if not let_in():
+            raise Problem("this is for the instructor; come in by the door again")
+        said = what(records()) or ""
+    except Problem as refused:
+        problem = str(refused)
+    st.session_state.ordered = (said, problem)
+
+
+def what_was_ordered() -> None:
+    """What came of the last order, shown once."""
+    said, problem = st.session_state.pop("ordered", ("", ""))
+    if problem:
+        st.error(plain(problem), icon=":material/block:")
+    elif said:
+        st.toast(plain(said), icon=":material/check:")

@@ -8,7 +8,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ui import bay, car_page, case_page, diagrams, join_page, quick_car_page, welcome, what_if
+from ui import (
+    bay,
+    board_page,
+    car_page,
+    case_page,
+    classes_page,
+    diagrams,
+    door_page,
+    join_page,
+    quick_car_page,
+    replay_page,
+    welcome,
+    what_if,
+)
 from ui.classroom import Role
 
 FREE: tuple[Role, ...] = ("visitor", "student", "instructor")
@@ -27,13 +40,17 @@ class Page:
 
 PAGES = (
     Page("welcome", "Welcome", ":material/door_open:", welcome.show),
-    Page("join", "Join a class", ":material/login:", join_page.show, ("visitor",)),
+    Page("join", "Join a class", ":material/login:", join_page.show, ("visitor", "instructor")),
     Page("bay", "Bay", ":material/car_repair:", bay.show),
     Page("diagrams", "Diagrams", ":material/schema:", diagrams.show, (*FREE, "at work")),
     Page("what-if", "What if", ":material/alt_route:", what_if.show),
     Page("case", "Case", ":material/history_edu:", case_page.show),
     Page("car", "Car", ":material/description:", car_page.show),
     Page("describe", "Describe a car", ":material/table_edit:", quick_car_page.show),
+    Page("classes", "Classes", ":material/groups:", classes_page.show, ("instructor",)),
+    Page("board", "Board", ":material/table_chart:", board_page.show, ("instructor",)),
+    Page("replay", "Replay", ":material/slideshow:", replay_page.show, ("instructor",)),
+    Page("instructor", "Instructor", ":material/badge:", door_page.show, ("visitor", "instructor")),
 )
 
 

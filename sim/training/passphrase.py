@@ -41,6 +41,12 @@ class WrongPassphrase(Problem):
         self.wait_s = wait_s
 
 
+def check_length(new: str) -> None:
+    """Raise `Problem` where this is too short or too long for a passphrase."""
+    if not SHORTEST <= len(new) <= LONGEST:
+        raise Problem(f"a passphrase has {SHORTEST} to {LONGEST} letters (here: {len(new)})")
+
+
 class Door:
     """What stands before the instructor's pages."""
 
@@ -55,10 +61,15 @@ class Door:
         with reading(self._engine) as connection:
             return connection.execute(select(passphrases.c.id)).first() is not None
 
+    def forget_passphrase(self) -> None:
+        """For whoever sits at the machine that holds the records: the next passphrase is the first again."""
+        with writing(self._engine) as connection:
+            connection.execute(delete(passphrases))
+            connection.execute(delete(tokens))
+
     def set_passphrase(self, new: str, old: str = "", source: str = "") -> None:
         """Set the passphrase; to change it takes the old one."""
-        if not SHORTEST <= len(new) <= LONGEST:
-            raise Problem(f"a passphrase has {SHORTEST} to {LONGEST} letters (here: {len(new)})")
+        check_length(new)
         if self.has_passphrase:
             self.open(old, source)
         values = {"hash": self._hasher.hash(new), "wrong_in_a_row": 0, "closed_until_s": 0.0}

@@ -151,6 +151,16 @@ class BoardRow:
     signs: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class AttemptRow:
+    """An attempt that can be looked at again, and whose it is."""
+
+    attempt_id: int
+    class_id: int
+    student: str
+    exercise: str
+
+
 def data_folder() -> Path:
     """Where this user's own files are kept, as the XDG Base Directory Specification says; it is made."""
     home = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share") / "busbay"
@@ -278,6 +288,12 @@ class Records:
         wanted = select(*(assignments.c[name] for name in AssignmentRow.__slots__))
         chosen = wanted.where(assignments.c.class_id == class_id).order_by(assignments.c.id)
         return self._rows(AssignmentRow, chosen)
+
+    def file_of(self, assignment_id: int) -> str:
+        """The text of the exercise file that was given."""
+        wanted = select(assignments.c.file).where(assignments.c.id == assignment_id)
+        with reading(self.engine) as connection:
+            return str(self._one(connection, wanted, "assignment")["file"])
 
     def begin(self, assignment: AssignmentRow, student_id: int) -> Work:
         """A student's attempt at an assignment; the one that is there already, if any."""
@@ -458,6 +474,23 @@ class Records:
         now_s = self.clock()
         with reading(self.engine) as connection:
             return [self._board_row(connection, one, now_s) for one in self.students(class_id)]
+
+    def attempts_of_classes(self) -> list[AttemptRow]:
+        """All attempts of all classes, the newest class first; nobody's private ones."""
+        wanted = (
+            select(
+                attempts.c.id.label("attempt_id"),
+                students.c.class_id,
+                students.c.name.label("student"),
+                assignments.c.exercise,
+            )
+            .join(students, students.c.id == attempts.c.student_id)
+            .join(assignments, assignments.c.id == attempts.c.assignment_id)
+            .join(classes, classes.c.id == students.c.class_id)
+            .where(classes.c.private.is_(False))
+            .order_by(classes.c.id.desc(), students.c.id, attempts.c.id)
+        )
+        return self._rows(AttemptRow, wanted)
 
     def export_csv(self, class_id: int) -> str:
         """The results of a class as comma-separated values, one line per attempt."""

@@ -39,7 +39,6 @@ from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError
 from sim.vehicle.problems import Problem
 
 VERSION = 2
-RECORDS_VARIABLE = "BUSBAY_RECORDS"  # environment variable with the URL that the front end keeps a class in
 BUSY_S = 20.0  # how long a writer waits for another
 UPGRADE_LOCK = 20_250  # any number that nobody else takes for an advisory lock in this database
 

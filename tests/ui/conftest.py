@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from sim.training.schema import RECORDS_VARIABLE
+from sim.training.records import RECORDS_VARIABLE
 
 
 @pytest.fixture(scope="session", autouse=True)

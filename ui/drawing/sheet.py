@@ -19,7 +19,8 @@ _sheet = st.components.v2.component(
     "busbay_sheet",
     html="<div class='sheet'></div>",
     css="".join(
-        (HERE / name).read_text(encoding="utf-8") for name in ("map.css", "tables.css", "instruments.css")
+        (HERE / f"{name}.css").read_text(encoding="utf-8")
+        for name in ("map", "tables", "instruments", "class")
     ),
     js=(HERE / "sheet.js").read_text(encoding="utf-8"),
 )

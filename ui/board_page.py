@@ -1,0 +1,219 @@
+"""The board: where everybody is, who may be stuck, and the instructor's word to one or to all."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from sim.training.exercise import Exercise, exercise_from_text
+from sim.training.records import BoardRow, ClassRow, Records
+from ui import classroom
+from ui.classes_page import choose_class
+from ui.drawing import sheet
+from ui.drawing.class_tables import board
+
+REFRESH_S = 4.0
+EVERYBODY = "everybody"
+
+
+def show() -> None:
+    """The page."""
+    classroom.what_was_ordered()
+    known = classroom.records().classes()
+    if not known:
+        st.title("Board")
+        st.caption("No class has been opened yet: the page Classes does that.")
+        return
+    with st.container(horizontal=True, vertical_alignment="bottom", key="board_head"):
+        group = choose_class(known)
+        _pause(group)
+    st.fragment(_live, run_every=REFRESH_S)(group.id)
+    left, right = st.columns(2, gap="large")
+    with left:
+        _one_student(group)
+    with right:
+        _exercises(group)
+
+
+def _pause(group: ClassRow) -> None:
+    if group.paused:
+        st.button(
+            "Go on", key="go_on", type="primary", icon=":material/play_arrow:",
+            on_click=partial(_pause_class, group, False),
+        )  # fmt: skip
+        st.markdown("**The class is paused**: nobody can work on a car.", width="content")
+    else:
+        st.button(
+            "Pause the class", key="pause", icon=":material/pause:",
+            on_click=partial(_pause_class, group, True),
+        )  # fmt: skip
+
+
+def _pause_class(group: ClassRow, paused: bool) -> None:
+    words = f"{group.name} is paused" if paused else f"{group.name} goes on"
+    classroom.order(lambda records: records.pause(group.id, paused) or words)
+
+
+def _live(class_id: int) -> None:
+    if not classroom.let_in():
+        st.warning("This is for the instructor; come in by the door again.", icon=":material/lock:")
+        return
+    rows = classroom.records().board(class_id)
+    if not rows:
+        st.caption("Nobody has joined yet.")
+        return
+    stuck = [row for row in rows if row.signs]
+    done = sum(row.complete is not None for row in rows)
+    st.markdown(
+        f"**{len(rows)}** here · **{done}** handed in the latest exercise · "
+        f"**{len(stuck)}** with a reason to go and ask"
+    )
+    with st.container(key="board"):
+        sheet.show(board(rows, _target_minutes(class_id)), "board_table", _picked)
+
+
+def _exercise(assignment_id: int) -> Exercise:
+    return _read(classroom.records().file_of(assignment_id))
+
+
+@st.cache_resource(show_spinner=False, max_entries=200)
+def _read(file: str) -> Exercise:
+    return exercise_from_text(file, "exercise file")
+
+
+def _target_minutes(class_id: int) -> dict[str, float]:
+    given = classroom.records().assignments(class_id)
+    return {one.exercise: _exercise(one.id).minutes for one in given}
+
+
+def _picked() -> None:
+    picked = sheet.picked("board_table")
+    if picked:
+        st.session_state.board_student = int(picked)
+        st.session_state.picked_on_board = True
+
+
+# -- one student --------------------------------------------------------------------------------------------
+
+
+def _one_student(group: ClassRow) -> None:
+    rows = {row.student_id: row for row in classroom.records().board(group.id)}
+    if not rows:
+        return
+    if st.session_state.get("board_student") not in rows:
+        st.session_state.board_student = next(iter(rows))
+    chosen = st.selectbox(
+        "student", list(rows), key="board_student", format_func=lambda one: rows[one].student,
+        persist_state="session",
+    )  # fmt: skip
+    row = rows[chosen]
+    with st.container(horizontal=True):
+        if st.button(
+            "Replay on the projector", key="replay_one", icon=":material/slideshow:",
+            disabled=row.attempt_id is None,
+        ):  # fmt: skip
+            st.session_state.replay_attempt = row.attempt_id
+            st.switch_page(st.session_state.entries["replay"])
+        st.button(
+            "A new key", key="new_key", help="for a student who has lost the way back",
+            icon=":material/key:", on_click=partial(_new_key, row),
+        )  # fmt: skip
+    if st.session_state.get("key_made", (0, ""))[0] == row.student_id:
+        key = st.session_state.key_made[1]
+        st.code(classroom.address(f"?{classroom.STUDENT}={key}"), language=None)
+        st.caption("Give this address to the student and to nobody else; the old one is good no more.")
+    _say(group, {student: one.student for student, one in rows.items()}, chosen)
+
+
+def _new_key(row: BoardRow) -> None:
+    def what(records: Records) -> str:
+        st.session_state.key_made = (row.student_id, records.new_key(row.student_id))
+        return f"a new key for {row.student}"
+
+    classroom.order(what)
+
+
+def _say(group: ClassRow, names: dict[int, str], chosen: int) -> None:
+    with st.form("say", border=False):
+        st.text_area("say something", key="say_words", max_chars=600, height=80)
+        to = st.radio(
+            "to", [chosen, None], key="say_to", horizontal=True,
+            format_func=lambda one: EVERYBODY if one is None else classroom.plain(names[one]),
+        )  # fmt: skip
+        st.form_submit_button("Send it", on_click=partial(_said, group, names, chosen))
+    del to
+
+
+def _said(group: ClassRow, names: dict[int, str], chosen: int) -> None:
+    to = st.session_state.say_to
+
+    def what(records: Records) -> str:
+        records.tell(group.id, st.session_state.say_words, to)
+        st.session_state.say_words = ""
+        return f"sent to {EVERYBODY if to is None else names[chosen]}"
+
+    classroom.order(what)
+
+
+# -- exercises of the class ---------------------------------------------------------------------------------
+
+
+def _exercises(group: ClassRow) -> None:
+    given = {one.id: one for one in classroom.records().assignments(group.id)}
+    if not given:
+        st.caption("The class has no exercise yet: the page Classes gives it one.")
+        return
+    chosen = st.selectbox(
+        "exercise", list(given), index=len(given) - 1, key=f"board_exercise_{group.id}",
+        format_func=lambda one: given[one].exercise,
+    )  # fmt: skip
+    one = given[chosen]
+    if one.revealed:
+        st.markdown("Its solution is **shown** to whoever works on it.")
+        st.button(
+            "Hide the solution", key="hide", icon=":material/visibility_off:",
+            on_click=partial(_reveal, chosen, False),
+        )  # fmt: skip
+    else:
+        sure = st.checkbox(
+            f"show what is wrong with the car of “{classroom.plain(one.exercise)}”", key=f"sure_{chosen}"
+        )
+        st.button(
+            "Show the solution to everybody", key="reveal", icon=":material/visibility:", disabled=not sure,
+            on_click=partial(_reveal, chosen, True),
+        )  # fmt: skip
+    hints = _exercise(chosen).hints
+    if hints:
+        hint = st.selectbox("a hint of this exercise", hints, key=f"hint_{chosen}")
+        student = st.session_state.get("board_student")
+        with st.container(horizontal=True):
+            st.button(
+                "Send it to this student", key="hint_one", disabled=student is None,
+                on_click=partial(_send_hint, group, hint, student),
+            )  # fmt: skip
+            st.button("Send it to all", key="hint_all", on_click=partial(_send_hint, group, hint, None))
+    with st.expander("For you: why the car shows what it shows"):
+        st.markdown(_guide(_exercise(chosen)))
+
+
+def _reveal(assignment_id: int, revealed: bool) -> None:
+    words = "the solution is shown" if revealed else "the solution is hidden again"
+    classroom.order(lambda records: records.reveal(assignment_id, revealed) or words)
+
+
+def _send_hint(group: ClassRow, hint: str, student: int | None) -> None:
+    classroom.order(lambda records: records.tell(group.id, hint, student) and "the hint is sent")
+
+
+def _guide(exercise: Exercise) -> str:
+    lines = []
+    for number in range(1 + len(exercise.others)):
+        one = exercise.variant(number)
+        which = f" in car {number + 1}" if exercise.others else ""
+        hidden = ", ".join(f"`{edit}`" for edit in one.arrives) or "nothing"
+        lines += [f"Hidden{which}: {hidden}", "", one.guide.why, ""]
+    for words, several in (("Usual wrong turns", exercise.guide.wrong_turns), ("Ask", exercise.guide.ask)):
+        if several:
+            lines += [f"**{words}**", *(f"- {one}" for one in several), ""]
+    return "\n".join(lines)

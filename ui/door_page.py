@@ -1,0 +1,121 @@
+"""The instructor's door: choose the passphrase on the first day, say it on all others, and leave."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+
+import streamlit as st
+
+from sim.training.passphrase import LONGEST, SHORTEST, WrongPassphrase
+from sim.vehicle.problems import Problem
+from ui import classroom
+from ui.drawing import sheet
+from ui.drawing.tables import plain_table
+
+LOOPBACK = ("127.0.0.1", "::1", "localhost")
+TRIES_SHOWN = 12
+
+
+def show() -> None:
+    """The page."""
+    if classroom.let_in():
+        if st.session_state.pop("just_let_in", False):
+            st.switch_page(st.session_state.entries["classes"])
+        _inside()
+        return
+    st.title("Instructor")
+    if classroom.door().has_passphrase:
+        _knock()
+    elif st.get_option("server.address") in LOOPBACK:
+        _first_time()
+    else:
+        st.warning(
+            "No passphrase has been chosen yet. This server can be reached from other machines, so it is "
+            "chosen on its own machine: run `busbay passphrase` there.",
+            icon=":material/lock:",
+        )
+
+
+def _first_time() -> None:
+    st.markdown(
+        "Choose a passphrase. It stands before classes, board and author's page. "
+        "It is kept as a hash only: nobody can read it back, so write it down."
+    )
+    with st.form("first_passphrase", width=480):
+        st.text_input(
+            f"passphrase, {SHORTEST} to {LONGEST} letters", type="password", key="new_passphrase",
+            autocomplete="new-password",
+        )  # fmt: skip
+        st.text_input("once more", type="password", key="new_again", autocomplete="new-password")
+        if st.form_submit_button("Choose it", type="primary"):
+            _try(_choose)
+
+
+def _choose() -> None:
+    new = st.session_state.new_passphrase
+    if new != st.session_state.new_again:
+        raise Problem("these are two different passphrases")
+    classroom.door().set_passphrase(new)
+    _open(new)
+
+
+def _knock() -> None:
+    with st.form("knock", width=480):
+        st.text_input("passphrase", type="password", key="passphrase", autocomplete="current-password")
+        if st.form_submit_button("Come in", type="primary"):
+            _try(lambda: _open(st.session_state.passphrase))
+    st.caption("Forgotten? On the machine itself, `busbay passphrase` sets another one.")
+
+
+def _open(said: str) -> None:
+    classroom.enter(classroom.door().open(said, _source()))
+    st.session_state.just_let_in = True
+    st.rerun()
+
+
+def _source() -> str:
+    return str(st.context.ip_address or "this machine")
+
+
+def _try(what: Callable[[], None]) -> None:
+    try:
+        what()
+    except WrongPassphrase as wrong:
+        st.error(str(wrong), icon=":material/lock:")
+    except Problem as problem:
+        st.error(str(problem), icon=":material/block:")
+
+
+def _inside() -> None:
+    st.title("Instructor")
+    st.markdown("You are in. Classes, board and author's page stand in the row above.")
+    if st.button("Leave", key="leave_door", icon=":material/logout:"):
+        classroom.go_out()
+        st.rerun()
+    with (
+        st.expander("Another passphrase"),
+        st.form("another_passphrase", width=480, border=False, clear_on_submit=True),
+    ):
+        st.text_input(
+            "the one so far", type="password", key="old_passphrase", autocomplete="current-password"
+        )
+        st.text_input("the new one", type="password", key="new_passphrase", autocomplete="new-password")
+        st.text_input("once more", type="password", key="new_again", autocomplete="new-password")
+        if st.form_submit_button("Change it"):
+            _try(_change)
+    st.markdown("**The latest tries at the door**")
+    rows = [
+        (datetime.fromtimestamp(when_s).strftime("%Y-%m-%d %H:%M:%S"), source or "unknown", outcome)
+        for when_s, source, outcome in classroom.door().tries(TRIES_SHOWN)
+    ]
+    sheet.show(plain_table(("when", "from", "outcome"), rows), "tries")
+
+
+def _change() -> None:
+    said, new = st.session_state.old_passphrase, st.session_state.new_passphrase
+    if new != st.session_state.new_again:
+        raise Problem("these are two different passphrases")
+    classroom.door().set_passphrase(new, said, _source())
+    classroom.enter(classroom.door().open(new, _source()))
+    st.success("Changed. Whoever was in elsewhere is out.", icon=":material/check:")
