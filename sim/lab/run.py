@@ -138,13 +138,21 @@ def follow(trial: Trial, make_bench: MakeBench = BenchWithoutReasons) -> Iterato
 
     Raises `ImpossibleCar` where the given edits contradict each other.
     """
-    car = car_from_text(trial.vehicle)
-    try:
-        bench = make_bench(car, trial.given, trial.seed, _depth(trial, car))
-    except (EditProblem, Unsettled) as problem:
-        raise ImpossibleCar(str(problem)) from None
+    bench = bench_of(trial, make_bench)
     for action in trial.actions:
         yield sight_of(bench, action)
+
+
+def bench_of(trial: Trial, make_bench: MakeBench = BenchWithoutReasons) -> Bench:
+    """The bench of a run before its first action, at the depth that its actions need.
+
+    Raises `ImpossibleCar` where the given edits contradict each other.
+    """
+    car = car_from_text(trial.vehicle)
+    try:
+        return make_bench(car, trial.given, trial.seed, _depth(trial, car))
+    except (EditProblem, Unsettled) as problem:
+        raise ImpossibleCar(str(problem)) from None
 
 
 def _depth(trial: Trial, car: Car) -> Depth:
