@@ -1,0 +1,340 @@
+"""LIN clusters: a master that asks, by a schedule, and whoever has the answer.
+
+A frame is a header by the master and a response by the sender of the message that stands in the slot. It is
+received by whoever hears both; where no response comes, nothing is. There is no arbitration and no
+acknowledgement, and who sends learns nothing. So a message's frames end where the schedule has them, whatever
+else goes on, and both depths of the simulation share this network.
+
+Words and interface are those of `streams.Network`, as far as LIN has them. Order at one instant: all
+other SimPy events; ends of frames; time limits.
+
+Not modelled: spaces between bytes (a frame takes its nominal time), collisions of two that answer, sleep and
+wake-up frames, single frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+from heapq import heappop, heappush
+
+from simpy import Environment
+
+from sim.network.alarm import AlarmClock, to_ns
+from sim.network.frames import NS_PER_S, Frame
+from sim.network.streams import (
+    ErrorState,
+    Listener,
+    Network,
+    Recovery,
+    Segment,
+    StateHandler,
+    Stream,
+    Watch,
+)
+from sim.vehicle.lin import frame_s
+
+_UNKNOWN = -1  # a version that no data has
+_ENDS, _LIMITS, _BEGINS = 0, 1, 2
+
+Handler = Callable[[Stream, float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A place in a schedule: the name of its stream, and its length."""
+
+    stream: str
+    length_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cluster:
+    """A cluster: its master's channel, its bit rate, and the schedule that it repeats."""
+
+    master: str
+    bitrate_bps: int
+    schedule: tuple[Slot, ...]
+
+
+@dataclass(eq=False)
+class _Reader:
+    channel: str
+    handler: Handler
+    version: int = _UNKNOWN
+
+
+@dataclass(eq=False)
+class _Answer:
+    """What a sender has for its slots."""
+
+    stream: Stream
+    version: int = 0
+    heard_ns: dict[str, int] = field(default_factory=dict)
+    readers: list[_Reader] = field(default_factory=list)
+    watches: list[LinWatch] = field(default_factory=list)
+
+
+class LinWatch:
+    """A receiver's time limit for a message."""
+
+    def __init__(
+        self,
+        answer: _Answer,
+        channel: str,
+        limit_ns: int,
+        since_ns: int,
+        on_lost: Callable[[float], None],
+        on_back: Callable[[float], None],
+    ) -> None:
+        self.stream = answer.stream
+        self.channel = channel
+        self.lost = False
+        self.limit_ns = limit_ns
+        self.since_ns = since_ns
+        self.on_lost = on_lost
+        self.on_back = on_back
+        self._answer = answer
+
+    def cancel(self) -> None:
+        """Call nobody any more. Cancelling twice does no harm."""
+        if self in self._answer.watches:
+            self._answer.watches.remove(self)
+
+    def deadline_ns(self) -> int:
+        """When the limit runs out if nothing more is heard."""
+        return max(self.since_ns, self._answer.heard_ns.get(self.channel, 0)) + self.limit_ns
+
+
+@dataclass(eq=False)
+class _Run:
+    """A master at work on its schedule."""
+
+    cluster: Cluster
+    place: int = 0
+
+
+class LinNetwork:
+    """All LIN clusters of one car. `set_links` says who hears whom and which masters work."""
+
+    def __init__(self, env: Environment, clusters: Mapping[str, Cluster]) -> None:
+        self._clusters = dict(clusters)
+        self._clock = AlarmClock(env, self._ring)
+        self._calendar: list[tuple[int, int, int, Callable[[int], None]]] = []
+        self._serial = 0
+        self._answers: dict[str, _Answer] = {}
+        self._links: frozenset[tuple[str, str]] = frozenset()
+        self._runs: dict[str, _Run] = {}
+
+    def carries(self, stream: Stream) -> bool:
+        """Is it a message of one of these clusters?"""
+        return stream.channel.partition(".")[2] in self._clusters
+
+    # -- what modules do -------------------------------------------------------------------------------
+
+    def start(self, stream: Stream) -> None:
+        """Answer with it from the next header on."""
+        if stream.live:
+            raise ValueError(f"stream {stream.name} is started already")
+        stream.live = True
+        self._answer(stream).version += 1
+
+    def stop(self, stream: Stream) -> None:
+        """Answer no more; a frame on the wire is broken off."""
+        stream.live = False
+
+    def set_data(self, stream: Stream, data: bytes) -> None:
+        """What responses carry from the next header on."""
+        if data != stream.data:
+            stream.frame = stream.frame.carrying(data)
+            self._answer(stream).version += 1
+
+    def on_change(self, stream: Stream, channel: str, handler: Handler) -> None:
+        """Call handler(stream, time_s) for each frame that tells the channel something new."""
+        self._answer(stream).readers.append(_Reader(channel, handler))
+
+    def watch(
+        self,
+        stream: Stream,
+        channel: str,
+        limit_s: float,
+        on_lost: Callable[[float], None],
+        on_back: Callable[[float], None],
+    ) -> LinWatch:
+        """Call on_lost when the channel gets no frame for limit_s, on_back when it does again."""
+        if to_ns(limit_s) <= 0:
+            raise ValueError(f"watch of {stream.name} by {channel}: limit {limit_s} s must be above 0")
+        answer = self._answer(stream)
+        watch = LinWatch(answer, channel, to_ns(limit_s), self._clock.now_ns(), on_lost, on_back)
+        answer.watches.append(watch)
+        self._at(watch.deadline_ns(), _LIMITS, partial(self._check, answer, watch))
+        return watch
+
+    def heard_at(self, stream: Stream, channel: str) -> float | None:
+        """When the last frame of the message that the channel received ended."""
+        heard_ns = self._answer(stream).heard_ns.get(channel)
+        return None if heard_ns is None else heard_ns / NS_PER_S
+
+    # -- what the wiring does --------------------------------------------------------------------------
+
+    def set_links(self, links: frozenset[tuple[str, str]], running: frozenset[str]) -> None:
+        """Pairs (sender, receiver) of channels, and the clusters whose master works through its schedule."""
+        gone, self._links = self._links - links, links
+        for answer in self._answers.values():
+            for reader in answer.readers:
+                if (answer.stream.channel, reader.channel) in gone:
+                    reader.version = _UNKNOWN
+        for name in sorted(self._runs.keys() - running):
+            del self._runs[name]
+        for name in sorted(running - self._runs.keys()):
+            self._runs[name] = run = _Run(self._clusters[name])
+            self._at(self._clock.now_ns(), _BEGINS, partial(self._begin, name, run))
+
+    # -- the schedule ----------------------------------------------------------------------------------
+
+    def _begin(self, name: str, run: _Run, now_ns: int) -> None:
+        """A header goes out."""
+        if self._runs.get(name) is not run:
+            return
+        cluster, slot = run.cluster, run.cluster.schedule[run.place]
+        answer = self._answers.get(slot.stream)
+        if answer is not None and answer.stream.live:
+            stream = answer.stream
+            end_ns = now_ns + to_ns(frame_s(len(stream.data), cluster.bitrate_bps))
+            receivers = self._receivers(cluster, stream.channel)
+            arrives = partial(self._arrive, name, run, answer, stream.data, answer.version, receivers)
+            self._at(end_ns, _ENDS, arrives)
+        run.place = (run.place + 1) % len(cluster.schedule)
+        self._at(now_ns + to_ns(slot.length_s), _BEGINS, partial(self._begin, name, run))
+
+    def _receivers(self, cluster: Cluster, sender: str) -> frozenset[str]:
+        """Who hears both the header and this sender's response to it."""
+
+        def gets_header(channel: str) -> bool:
+            return channel == cluster.master or (cluster.master, channel) in self._links
+
+        if not gets_header(sender):
+            return frozenset()
+        return frozenset(receiver for one, receiver in self._links if one == sender and gets_header(receiver))
+
+    def _arrive(
+        self,
+        name: str,
+        run: _Run,
+        answer: _Answer,
+        data: bytes,
+        version: int,
+        audience: frozenset[str],
+        now_ns: int,
+    ) -> None:
+        """A response has ended."""
+        stream = answer.stream
+        if self._runs.get(name) is not run or not stream.live:
+            return
+        audience &= self._receivers(run.cluster, stream.channel)
+        stream.delivered = data
+        answer.heard_ns.update(dict.fromkeys(audience, now_ns))
+        readers = [one for one in answer.readers if one.version != version and one.channel in audience]
+        back = [watch for watch in answer.watches if watch.lost and watch.channel in audience]
+        for reader in readers:
+            reader.version = version
+        for watch in back:
+            watch.lost = False
+            self._at(watch.deadline_ns(), _LIMITS, partial(self._check, answer, watch))
+        for reader in readers:
+            reader.handler(stream, now_ns / NS_PER_S)
+        for watch in back:
+            if watch in answer.watches:
+                watch.on_back(now_ns / NS_PER_S)
+
+    def _check(self, answer: _Answer, watch: LinWatch, now_ns: int) -> None:
+        """A limit may have run out."""
+        if watch.lost or watch not in answer.watches:
+            return
+        if watch.deadline_ns() > now_ns:
+            self._at(watch.deadline_ns(), _LIMITS, partial(self._check, answer, watch))
+            return
+        watch.lost = True
+        watch.on_lost(now_ns / NS_PER_S)
+
+    # -- small tools -----------------------------------------------------------------------------------
+
+    def _answer(self, stream: Stream) -> _Answer:
+        return self._answers.setdefault(stream.name, _Answer(stream))
+
+    def _at(self, at_ns: int, order: int, action: Callable[[int], None]) -> None:
+        self._serial += 1
+        heappush(self._calendar, (at_ns, order, self._serial, action))
+        self._clock.set(at_ns)
+
+    def _ring(self, now_ns: int) -> None:
+        while self._calendar and self._calendar[0][0] <= now_ns:
+            heappop(self._calendar)[3](now_ns)
+        if self._calendar:
+            self._clock.set(self._calendar[0][0])
+
+
+class BusesAndClusters(Network):
+    """A car's CAN buses and LIN clusters behind the one interface that its modules know."""
+
+    def __init__(self, can: Network, lin: LinNetwork) -> None:
+        self._can = can
+        self._lin = lin
+
+    def _of(self, stream: Stream) -> Network | LinNetwork:
+        return self._lin if self._lin.carries(stream) else self._can
+
+    def start(self, stream: Stream) -> None:
+        self._of(stream).start(stream)
+
+    def stop(self, stream: Stream) -> None:
+        self._of(stream).stop(stream)
+
+    def set_data(self, stream: Stream, data: bytes) -> None:
+        self._of(stream).set_data(stream, data)
+
+    def on_change(self, stream: Stream, channel: str, handler: Handler) -> None:
+        self._of(stream).on_change(stream, channel, handler)
+
+    def watch(
+        self,
+        stream: Stream,
+        channel: str,
+        limit_s: float,
+        on_lost: Callable[[float], None],
+        on_back: Callable[[float], None],
+    ) -> Watch:
+        return self._of(stream).watch(stream, channel, limit_s, on_lost, on_back)
+
+    def heard_at(self, stream: Stream, channel: str) -> float | None:
+        return self._of(stream).heard_at(stream, channel)
+
+    def send(
+        self, channel: str, frame: Frame, on_sent: Callable[[float], None] | None = None
+    ) -> Callable[[], None]:
+        return self._can.send(channel, frame, on_sent)
+
+    def drop(self, channel: str) -> None:
+        self._can.drop(channel)
+
+    def listen(self, channel: str, handler: Listener) -> None:
+        self._can.listen(channel, handler)
+
+    def forward(self, source: Stream, receiver: str, target: Stream, delay_s: float) -> None:
+        self._can.forward(source, receiver, target, delay_s)
+
+    def unforward(self, source: Stream, receiver: str, target: Stream) -> None:
+        self._can.unforward(source, receiver, target)
+
+    def on_state(self, channel: str, handler: StateHandler) -> None:
+        self._can.on_state(channel, handler)
+
+    def set_recovery(self, channel: str, recovery: Recovery | None) -> None:
+        self._can.set_recovery(channel, recovery)
+
+    def state_of(self, channel: str) -> ErrorState:
+        return self._can.state_of(channel)
+
+    def set_segments(self, segments: Iterable[Segment]) -> None:
+        self._can.set_segments(segments)

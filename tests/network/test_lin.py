@@ -1,0 +1,153 @@
+"""A LIN cluster: frames where the schedule has them, for those who hear header and response."""
+
+from collections.abc import Callable
+
+import pytest
+import simpy
+
+from sim.network.lin import Cluster, LinNetwork, Slot
+from sim.network.streams import Stream
+
+MASTER, RAIN, WIPER = "BCM.roof", "RLS.roof", "WIP.roof"
+ALL = frozenset((a, b) for a in (MASTER, RAIN, WIPER) for b in (MASTER, RAIN, WIPER) if a != b)
+CYCLE_S = 0.03
+FRAME_S = (34 + 10 * 5) / 19_200  # four data bytes
+
+
+class Roof:
+    """Master, rain sensor and wiper: three slots of 10 ms."""
+
+    def __init__(self) -> None:
+        self.env = simpy.Environment()
+        slots = tuple(Slot(name, 0.01) for name in ("BCM.wish", "RLS.rain", "WIP.state"))
+        self.network = LinNetwork(self.env, {"roof": Cluster(MASTER, 19_200, slots)})
+        self.wish, self.rain, self.state = (
+            Stream(name, channel, can_id, CYCLE_S, 0.0, bytes(4))
+            for name, channel, can_id in (
+                ("BCM.wish", MASTER, 1),
+                ("RLS.rain", RAIN, 2),
+                ("WIP.state", WIPER, 3),
+            )
+        )
+        self.heard: list[tuple[str, str, float]] = []
+        self.lost: list[tuple[str, float]] = []
+        for stream in (self.wish, self.rain, self.state):
+            for channel in (MASTER, RAIN, WIPER):
+                if channel != stream.channel:
+                    self.network.on_change(stream, channel, self._note(channel))
+
+    def _note(self, channel: str) -> Callable[[Stream, float], None]:
+        return lambda stream, time_s: self.heard.append((channel, stream.name, round(time_s, 9)))
+
+    def run(self, links: frozenset[tuple[str, str]] = ALL, until_s: float = 0.1) -> None:
+        self.network.set_links(links, frozenset({"roof"}))
+        self.env.run(until_s)
+
+    def start_all(self) -> None:
+        for stream in (self.wish, self.rain, self.state):
+            self.network.start(stream)
+
+    def watch(self, stream: Stream, channel: str, limit_s: float) -> None:
+        self.network.watch(
+            stream,
+            channel,
+            limit_s,
+            lambda time_s: self.lost.append(("lost", round(time_s, 9))),
+            lambda time_s: self.lost.append(("back", round(time_s, 9))),
+        )
+
+
+@pytest.fixture
+def roof() -> Roof:
+    return Roof()
+
+
+def test_frames_end_where_the_schedule_has_them(roof: Roof) -> None:
+    """Slot by slot, each after 84 bits at 19.2 kbit/s; unchanged data are told once."""
+    roof.start_all()
+    roof.run()
+    ends = [round(0.01 * slot + FRAME_S, 9) for slot in range(3)]
+    assert [
+        (RAIN, "BCM.wish", ends[0]), (WIPER, "BCM.wish", ends[0]),
+        (MASTER, "RLS.rain", ends[1]), (WIPER, "RLS.rain", ends[1]),
+        (MASTER, "WIP.state", ends[2]), (RAIN, "WIP.state", ends[2]),
+    ] == roof.heard  # fmt: skip
+    assert pytest.approx(0.09 + FRAME_S) == roof.network.heard_at(roof.wish, RAIN)
+
+
+def test_new_data_go_with_the_next_header(roof: Roof) -> None:
+    """Data that come in the middle of a frame wait for the next cycle."""
+    roof.start_all()
+    roof.run(until_s=0.03 + FRAME_S / 2)
+    roof.network.set_data(roof.wish, b"\x01\x02\x03\x04")
+    roof.heard.clear()
+    roof.env.run(0.1)
+    assert [(channel, "BCM.wish", round(0.06 + FRAME_S, 9)) for channel in (RAIN, WIPER)] == roof.heard
+    assert b"\x01\x02\x03\x04" == roof.wish.delivered
+
+
+@pytest.mark.parametrize(
+    ("cut", "told"),
+    [
+        ({(MASTER, RAIN)}, {(WIPER, "BCM.wish"), (MASTER, "WIP.state")}),  # gets no header: silent and deaf
+        ({(RAIN, MASTER)}, {(RAIN, "BCM.wish"), (WIPER, "BCM.wish"), (WIPER, "RLS.rain"),
+                            (MASTER, "WIP.state"), (RAIN, "WIP.state")}),
+    ],
+    ids=["no header", "no response"],
+)  # fmt: skip
+def test_header_and_response_must_both_arrive(
+    roof: Roof, cut: set[tuple[str, str]], told: set[tuple[str, str]]
+) -> None:
+    """A slave without headers sends nothing, and makes nothing of others' responses."""
+    roof.start_all()
+    roof.run(ALL - cut)
+    assert told == {(channel, name) for channel, name, _ in roof.heard}
+
+
+def test_a_slave_that_falls_silent_is_missed(roof: Roof) -> None:
+    """The limit counts from the last response; the next one is told and arms the watch again."""
+    roof.start_all()
+    roof.watch(roof.rain, MASTER, 0.1)
+    roof.run(until_s=0.2)
+    roof.network.stop(roof.rain)
+    roof.env.run(0.4)
+    roof.network.start(roof.rain)
+    roof.env.run(0.5)
+    last_s, next_s = 0.19 + FRAME_S, 0.40 + FRAME_S
+    assert [("lost", round(last_s + 0.1, 9)), ("back", round(next_s, 9))] == roof.lost
+    roof.network.stop(roof.rain)
+    roof.env.run(1.0)
+    assert 3 == len(roof.lost)
+
+
+def test_without_its_master_nothing_moves(roof: Roof) -> None:
+    """Slaves never speak unasked; a schedule that starts anew starts with its first slot."""
+    roof.start_all()
+    roof.network.set_links(ALL, frozenset())
+    roof.env.run(0.5)
+    assert [] == roof.heard
+    roof.run(until_s=0.505)
+    assert [
+        (RAIN, "BCM.wish", round(0.5 + FRAME_S, 9)),
+        (WIPER, "BCM.wish", round(0.5 + FRAME_S, 9)),
+    ] == roof.heard
+
+
+def test_a_link_lost_in_the_middle_of_a_frame(roof: Roof) -> None:
+    """What is not heard to its end is not received, and is told when the wire is whole again."""
+    roof.start_all()
+    roof.run(until_s=0.01 + FRAME_S / 2)
+    roof.heard.clear()
+    roof.run(ALL - {(RAIN, MASTER)}, until_s=0.02)
+    assert [(WIPER, "RLS.rain", round(0.01 + FRAME_S, 9))] == roof.heard
+    roof.run(until_s=0.05)
+    assert (MASTER, "RLS.rain", round(0.04 + FRAME_S, 9)) in roof.heard
+
+
+def test_a_frame_at_the_very_end_of_its_limit_is_in_time(roof: Roof) -> None:
+    """One cycle as the limit: every frame ends exactly when it would run out."""
+    roof.start_all()
+    roof.run(until_s=0.01 + FRAME_S)
+    roof.watch(roof.rain, MASTER, CYCLE_S)
+    roof.run(until_s=1.0)
+    assert [] == roof.lost
