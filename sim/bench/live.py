@@ -20,6 +20,7 @@ from sim.bench.fuses import Fuses, shorts_behind
 from sim.bench.intermittent import Intermittents
 from sim.modules.facts import Fact
 from sim.modules.gateway import FrameRoutes
+from sim.modules.managed_bus import management_streams
 from sim.modules.module import ControlModule
 from sim.modules.signals import Codec
 from sim.modules.trace import Trace
@@ -80,13 +81,14 @@ class LiveCar:
         self._fire_timer: Timer | None = None
         self.world = World(
             self.env, car, self.network, self.trace, Codec(car), self.touch, self.silence_causes,
-            self.arrival_causes, self.sender_heard_by, self.sending_since, self.way_causes,
-            self.wait_causes, self.dead_line_causes, self.source, seed,
+            self.arrival_causes, self.sender_heard_on, self.sending_since, self.way_causes,
+            self.wait_causes, self.dead_line_causes, self.source, self.edit_events, seed,
         )  # fmt: skip
         self._fuses = Fuses(self.world, self._blow)
         self._intermittents = Intermittents(self.world, self._interrupt)
         self._wirings: dict[frozenset[str], Wiring] = {}  # by what has lost contact, until an edit
         self._lay_streams()
+        self.world.management = management_streams(self.world)
         routes = FrameRoutes(car)
         self.modules = {name: ControlModule(name, self.world, routes) for name in car.built.modules}
         self.world.modules = self.modules
@@ -466,6 +468,13 @@ class LiveCar:
             self._company = company
             for module in self.modules.values():
                 module.retune()
+                for managed in module.managed.values():
+                    managed.follow(self._management_of(company.get(managed.channel, frozenset())))
+
+    def _management_of(self, channels: frozenset[str]) -> list[Stream]:
+        """The network management frames of these channels."""
+        nodes = [node for on_bus in self.world.management.values() for node in on_bus.values()]
+        return [stream for stream in nodes if stream.channel in channels]
 
     def source(self, message: str, channel: str) -> Stream:
         """The stream that brings a message to a channel: its own bus's, or that of a bus joined to it."""
@@ -492,24 +501,21 @@ class LiveCar:
     def _is_powered(self, module: str) -> bool:
         return self.modules[module].state != "unpowered"
 
-    def sender_heard_by(self, module: str) -> str | None:
-        """The first channel that sends and that this module's transceivers could hear."""
-        for channel in self.modules[module].channels.values():
-            for sender in self._senders.get(channel, ()):
-                if self._sends_on(sender):
-                    return sender
-        return None
+    def sender_heard_on(self, channel: str) -> str | None:
+        """The first channel that sends and that this one could hear."""
+        return next((sender for sender in self._senders.get(channel, ()) if self._sends_on(sender)), None)
 
     def sending_since(self, channel: str) -> int | None:
         """The event since which the owner of a channel is in its state."""
         if channel == TESTER:
             return self.world.tester_event
-        return self.modules[self.car.transceivers[channel].module].state_event
+        return self.modules[self.car.transceivers[channel].module].sending_since(channel)
 
     def _sends_on(self, channel: str) -> bool:
         if channel == TESTER:
             return self.tester_active
-        return self.modules[self.car.transceivers[channel].module].sends
+        transceiver = self.car.transceivers[channel]
+        return self.modules[transceiver.module].sends_on(transceiver.bus)
 
     def _lay_streams(self) -> None:
         """One stream for every message on every bus that it runs on: its own and the routed ones."""

@@ -69,6 +69,11 @@ class Diagnostics:
         left_s = self._awake_until_s - self.module.world.now_s
         return left_s if left_s > CLOCK_S else 0.0
 
+    def stay_awake(self) -> None:
+        """A tester has spoken to the module, or through it."""
+        self._awake_until_s = self.module.world.now_s + HOLD_S
+        self.module.touch()
+
     def restart(self) -> None:
         """The module has lost its supply or was reset."""
         self.server.restart()
@@ -87,8 +92,7 @@ class Diagnostics:
         )
 
     def _request(self, channel: str, request: bytes, functional: bool) -> None:
-        self._awake_until_s = self.module.world.now_s + HOLD_S
-        self.module.touch()
+        self.stay_awake()
         gateway = self.module.gateway
         if gateway and gateway.refuses(request[0]):
             answer: bytes | None = None if functional else bytes([0x7F, request[0], 0x33])

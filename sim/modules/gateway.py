@@ -16,7 +16,13 @@ from typing import TYPE_CHECKING, Final
 from sim.network.frames import Frame
 from sim.vehicle.car import Car
 from sim.vehicle.harness import TESTER
-from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID, bus_graph, shortest_bus_path
+from sim.vehicle.messages import (
+    ANSWER_OFFSET,
+    FIRST_DIAGNOSTIC_ID,
+    FUNCTIONAL_ID,
+    bus_graph,
+    shortest_bus_path,
+)
 
 if TYPE_CHECKING:
     from sim.modules.module import ControlModule
@@ -86,35 +92,29 @@ class Gateway:
         self._routes = [route for route in module.world.car.messages.routes if route.gateway == module.name]
         self.on = False
 
-    def start(self) -> None:
-        """Begin to pass messages on."""
-        if self.on:
-            return
-        self.on = True
+    def talk(self) -> None:
+        """Pass messages on to the buses that it sends on, and to no others."""
+        self.on = self.module.sends
         world = self.module.world
         for route in self._routes:
             source = world.streams[route.message, route.from_bus]
             target = world.streams[route.message, route.to_bus]
-            world.network.start(target)
-            world.network.forward(source, f"{self.module.name}.{route.from_bus}", target, self.delay_s)
-
-    def stop(self) -> None:
-        """Pass nothing any more."""
-        if not self.on:
-            return
-        self.on = False
-        world = self.module.world
-        for route in self._routes:
-            source = world.streams[route.message, route.from_bus]
-            target = world.streams[route.message, route.to_bus]
-            world.network.unforward(source, f"{self.module.name}.{route.from_bus}", target)
-            world.network.stop(target)
+            wanted = self.on and self.module.sends_on(route.to_bus)
+            receiver = f"{self.module.name}.{route.from_bus}"
+            if wanted and not target.live:
+                world.network.start(target)
+                world.network.forward(source, receiver, target, self.delay_s)
+            elif target.live and not wanted:
+                world.network.unforward(source, receiver, target)
+                world.network.stop(target)
 
     def frame(self, bus: str, frame: Frame) -> None:
         """A single frame has arrived on one of the gateway's buses."""
         targets = self._frames.get((bus, frame.can_id), [])
         if not targets or not self.on:
             return
+        if frame.can_id >= FIRST_DIAGNOSTIC_ID:
+            self.module.diagnostics.stay_awake()
         if bus == self._tester_bus and self.refuses(service_of(frame)):
             self._refuse(bus, frame)
             return

@@ -6,6 +6,10 @@ States::
         ^                                                                                  |
         +---------------------------- supply below its minimum, from any state ------------+
 
+A module on buses with network management (`managed_bus.py`) requests them while it has a reason to be awake,
+runs as long as one of them is in network mode, goes to sleep in prepare bus sleep and sleeps in bus sleep. On
+other buses it stops sending a while after its last reason, and sleeps when they have been quiet for a while.
+
 `starting` also holds a module that has booted but waits for a message before it comes online: its transceiver
 works, it hears and acknowledges, but it sends nothing and answers no tester.
 
@@ -21,6 +25,7 @@ from sim.modules.diagnostics import Diagnostics
 from sim.modules.facts import ENGINE_RPM, INVALID, Fact, Known, Verdict, judge
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Starter
+from sim.modules.managed_bus import ManagedBus
 from sim.modules.memory import CodeMemory, CodeRule, Snapshot, Status
 from sim.modules.monitors import TESTS_ABOVE_V, CircuitMonitor, Enabling, Maturing, MessageMonitor
 from sim.modules.power_mode import PowerModeMaster
@@ -70,9 +75,16 @@ class ControlModule:
         )
         self.starter = Starter(self, immobilizer) if immobilizer and immobilizer.engine == name else None
         self.runs_engine = bool(vehicle.engine and vehicle.engine.controller == name)
+        self.managed: dict[str, ManagedBus] = {
+            bus: ManagedBus(self, bus, times)
+            for bus in self.channels
+            if (times := vehicle.buses[bus].network_management) is not None
+        }
         self.diagnostics = Diagnostics(self)
         self.control = self.diagnostics.control
         self.gateway = Gateway(self, routes) if self.spec.gateway else None
+        self._has_rested = False  # its reasons have been gone for as long as it goes on without one
+        self._woken_over: str | None = None  # the bus, if by one
         self._enablings: dict[tuple[Condition | None, float], Enabling] = {}
         watched = [one.check(pin) for pin, one in self.spec.references.items()]
         checks = [*self.spec.checks, *(check for check in watched if check is not None)]
@@ -97,6 +109,8 @@ class ControlModule:
                     world.network.on_change(stream, channel, self._received)
         for channel in self.channels.values():
             world.network.listen(channel, self._frame_on(channel))
+        for bus, managed in self.managed.items():
+            managed.follow(list(world.management[bus].values()))
         for test in self.all_tests():
             rule = CodeRule(test.code, self.spec.confirm_cycles, self.spec.aging_cycles)
             if rule.code not in {entry.code for entry in self.memory.codes}:
@@ -136,6 +150,21 @@ class ControlModule:
         """Does it put its messages on the bus?"""
         return self.state == "running"
 
+    def sends_on(self, bus: str) -> bool:
+        """Does it put its messages on this bus? Where there is network management, in network mode only."""
+        return self.sends and self.is_open(self.channels[bus])
+
+    def is_open(self, channel: str) -> bool:
+        """Is its bus awake for it, as far as network management goes?"""
+        managed = self.managed.get(channel.partition(".")[2])
+        return managed is None or managed.node.in_network_mode
+
+    def sending_since(self, channel: str) -> int | None:
+        """The event since which it sends, or does not, on one of its channels."""
+        managed = self.managed.get(channel.partition(".")[2])
+        events = (self.state_event, managed.event if managed else None)
+        return max((event for event in events if event is not None), default=None)
+
     @property
     def answers(self) -> bool:
         """Does its diagnostic server answer?"""
@@ -144,7 +173,7 @@ class ControlModule:
     @property
     def wakes_by_bus(self) -> bool:
         """Is it asleep, and does a frame wake it?"""
-        return self.state == "asleep" and (self.spec.wake is None or "bus" in self.spec.wake)
+        return self.state == "asleep" and self._minds_the_bus()
 
     @property
     def tests_run(self) -> bool:
@@ -526,6 +555,7 @@ class ControlModule:
         self.waiting_for = ()
         self._enter("running", f"{self.name} is online", (self.state_event, *heard))
         self.memory.new_operation_cycle()
+        self._begin_management()
         self._start_sending()
         self._press_that_woke()
 
@@ -540,22 +570,19 @@ class ControlModule:
         self._values = {}
         self._work_out_signals()
         self.talk()
-        if self.gateway:
-            self.gateway.start()
 
     def talk(self) -> None:
-        """Put its messages on the bus, or none while a tester keeps it silent."""
+        """Put its messages on the buses that are open, or none while a tester keeps it silent."""
         for stream in self._own_streams:
-            if self.control.muted or not self.sends:
+            if self.control.muted or not self.sends_on(stream.channel.partition(".")[2]):
                 self.world.network.stop(stream)
             elif not stream.live:
                 self.world.network.start(stream)
+        if self.gateway:
+            self.gateway.talk()
 
     def _stop_sending(self) -> None:
-        for stream in self._own_streams:
-            self.world.network.stop(stream)
-        if self.gateway:
-            self.gateway.stop()
+        self.talk()
         for enabling in self._enablings.values():
             enabling.stop()
         for monitor in self._watching():
@@ -563,6 +590,10 @@ class ControlModule:
 
     def _shut(self) -> None:
         """Everything that stops with the supply, a reset or sleep."""
+        for managed in self.managed.values():
+            managed.shut()
+        self._woken_over = None
+        self._has_rested = False
         self._stop_sending()
         for channel in self.channels.values():
             self.world.network.drop(channel)
@@ -610,6 +641,8 @@ class ControlModule:
             yield f"the engine is {self.world.engine.value}", self.world.engine.event
         if self.diagnostics.awake_for_s > 0:
             yield "a tester is talking to it", self.world.tester_event
+        if self.name in self.world.car.condition.kept_awake:
+            yield "its network request is never released", self.world.edit_events.get(f"{self.name} awake")
         if not self._can_sleep():
             yield "it has nothing to wake it", None
 
@@ -619,38 +652,93 @@ class ControlModule:
 
     def _look_for_sleep(self) -> None:
         reasons = list(self.wake_reasons())
+        if reasons:
+            self._drop_timer("tired")
+            self._has_rested = False
+            for managed in self.managed.values():
+                managed.request(reasons[0][1])
         if self.state == "running":
-            if reasons:
-                self._drop_timer("tired")
-            else:
+            if not reasons and not self._has_rested:
                 self._timer_once("tired", self.spec.stay_awake_ms / 1000, self._get_tired)
+            elif not reasons and not self._in_network_mode():
+                self._go_to_sleep()
         elif reasons:
-            self._drop_timer("quiet")
-            self._enter("running", f"{self.name} is online again: {reasons[0][0]}", (reasons[0][1],))
-            self._count_silence_anew()
-            self._start_sending()
-        elif self.world.sender_heard_by(self.name) is None:
-            self._timer_once("quiet", self.spec.sleep_after_ms / 1000, self._fall_asleep)
+            self._come_back(reasons[0][0], reasons[0][1])
+        elif self._buses_sleep():
+            # network management has waited already; without it the bus must have been quiet for a while
+            quiet_s = 0.0 if self.managed else self.spec.sleep_after_ms / 1000
+            self._timer_once("quiet", quiet_s, self._fall_asleep)
         else:
             self._drop_timer("quiet")
         if self.diagnostics.awake_for_s > 0:
             self._timer_once("tester gone", self.diagnostics.awake_for_s, self.touch)
 
+    def _in_network_mode(self) -> bool:
+        return any(managed.node.in_network_mode for managed in self.managed.values())
+
+    def _buses_sleep(self) -> bool:
+        """Are its managed buses in bus sleep, and does it hear nobody on the others?"""
+        return all(
+            self.managed[bus].node.state == "bus sleep"
+            if bus in self.managed
+            else self.world.sender_heard_on(channel) is None
+            for bus, channel in self.channels.items()
+        )
+
+    def _begin_management(self) -> None:
+        """Join the buses that woke the module, or request all of them where it woke by itself."""
+        reasons = list(self.wake_reasons())
+        woke_itself = self._woken_over is None
+        for bus, managed in self.managed.items():
+            if reasons or woke_itself:
+                managed.request(reasons[0][1] if reasons else None, self.state_event)
+            elif bus == self._woken_over or managed.noticed is not None:
+                managed.join()
+        self._has_rested = not woke_itself and self._in_network_mode()
+
+    def bus_wakes(self, managed: ManagedBus) -> None:
+        """A management frame has come over a bus that was in bus sleep for this module."""
+        if self.state in ("running", "going to sleep") and self._minds_the_bus():
+            managed.join()
+
+    def bus_changed(self, managed: ManagedBus) -> None:
+        """One of its managed buses has fallen asleep or woken up."""
+        if self.state == "going to sleep" and managed.node.in_network_mode:
+            self._come_back(f"{managed.bus} is awake", managed.event)
+        self.talk()
+        self.world.touch()
+
+    def _come_back(self, why: str, event: int | None) -> None:
+        self._drop_timer("quiet")
+        self._enter("running", f"{self.name} is online again: {why}", (event,))
+        self._count_silence_anew()
+        self._start_sending()
+
     def _get_tired(self) -> None:
-        if not list(self.wake_reasons()):
-            known = [fact.event for key, fact in self.facts.items() if key.startswith(("line.", "input."))]
-            newest = max(
-                event for event in (*known, self.mode_event(), self.state_event) if event is not None
-            )
-            causes = (newest, *self.world.dead_line_causes(self.name))
-            self._enter(
-                "going to sleep", f"{self.name} has no reason to stay awake and stops sending", causes
-            )
-            self._stop_sending()
+        if list(self.wake_reasons()):
+            return
+        self._has_rested = True
+        for managed in self.managed.values():
+            managed.release(*self._last_reasons())
+        self._look_for_sleep()
+
+    def _last_reasons(self) -> tuple[int | None, ...]:
+        """The events that took away its last reason to be awake."""
+        known = [fact.event for key, fact in self.facts.items() if key.startswith(("line.", "input."))]
+        newest = max(event for event in (*known, self.mode_event(), self.state_event) if event is not None)
+        return (newest, *self.world.dead_line_causes(self.name))
+
+    def _go_to_sleep(self) -> None:
+        causes = tuple(managed.event for managed in self.managed.values()) or self._last_reasons()
+        self._enter("going to sleep", f"{self.name} has no reason to stay awake and stops sending", causes)
+        self._stop_sending()
 
     def _fall_asleep(self) -> None:
         self._enter("asleep", f"{self.name} falls asleep", (self.state_event,))
         self._shut()
+
+    def _minds_the_bus(self) -> bool:
+        return self.spec.wake is None or "bus" in self.spec.wake
 
     def _look_for_wake(self) -> None:
         sources = self.spec.wake
@@ -662,10 +750,13 @@ class ControlModule:
         fob = self.world.fob
         if "fob" in (sources or ()) and fob.value != "away" and (fob.event or -1) > (self.state_event or -1):
             self._wake("the fob", (fob.event,))
-        elif self.wakes_by_bus:
-            sender = self.world.sender_heard_by(self.name)
+            return
+        for bus, channel in self.channels.items() if self._minds_the_bus() else ():
+            sender = self.world.sender_heard_on(channel)
             if sender is not None:
                 self._wake("the bus", (self.world.sending_since(sender),))
+                self._woken_over = bus
+                return
 
     def _wake(self, source: str, causes: tuple[int | None, ...]) -> None:
         self._enter("starting", f"{self.name} wakes by {source}", causes)

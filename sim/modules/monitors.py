@@ -160,7 +160,7 @@ class MessageMonitor:
 
     def look(self) -> None:
         """Start or stop watching as the enabling condition says, and look at validity."""
-        if not self.enabling.on:
+        if not self.enabling.on or not self.module.is_open(self._channel):
             self.rest()
             return
         if self._watch is None:

@@ -1,9 +1,11 @@
 """What a tester can make a module do: outputs, a self-test, silence.
 
 Identifiers lie in the ranges that ISO 14229-1 leaves to the vehicle's maker and are our own: output n of a
-module is data identifier 0200 + n in the file's order, the self-test is routine 0201.
+module is data identifier 0200 + n in the file's order, the self-test is routine 0201, the repeat message
+request of network management routine 0202.
 
-Not modelled: a control enable mask, several outputs in one request, silence on one of several buses.
+Not modelled: a control enable mask, several outputs in one request, silence on one of several buses, network
+management frames that are sent and not heard.
 """
 
 from __future__ import annotations
@@ -19,11 +21,13 @@ if TYPE_CHECKING:
 
 FIRST_OUTPUT_DID: Final = 0x0200
 SELF_TEST_ROUTINE: Final = 0x0201
+REPEAT_MESSAGE_ROUTINE: Final = 0x0202
 SELF_TEST_S: Final = 1.0  # as long as tests of the shipped cars take to mature, twice; our own choice
 GIVE_BACK, DEFAULT, FREEZE, ADJUST = range(4)  # inputOutputControlParameter
 START, STOP, RESULTS = 1, 2, 3  # routine control types
 RECEIVE_ONLY, SEND_ONLY, SILENT = 1, 2, 3  # communication control types
-NORMAL_MESSAGES: Final = 0x01  # bit of the communication type
+NORMAL_MESSAGES: Final = 0x01  # bits of the communication type
+MANAGEMENT_MESSAGES: Final = 0x02
 
 
 class TesterControl:
@@ -48,11 +52,20 @@ class TesterControl:
         }
 
     def routines(self) -> dict[int, Action]:
-        """Service 31: every test of the module anew; the result is how many there are and how many fail."""
-        return {SELF_TEST_ROUTINE: Action(self._self_test, takes_s=SELF_TEST_S)}
+        """Service 31: every test of the module anew; the result is how many there are and how many fail.
+
+        On buses with network management also a repeat message request, by which all nodes show themselves.
+        """
+        routines = {SELF_TEST_ROUTINE: Action(self._self_test, takes_s=SELF_TEST_S)}
+        if self._module.managed:
+            routines[REPEAT_MESSAGE_ROUTINE] = Action(self._ask_who_is_there)
+        return routines
 
     def communication(self, control: int, kind: int) -> bool:
-        """Service 28."""
+        """Service 28: messages, network management frames, or both."""
+        if kind & MANAGEMENT_MESSAGES:
+            for managed in self._module.managed.values():
+                managed.allow_sending(control not in (RECEIVE_ONLY, SILENT))
         if kind & NORMAL_MESSAGES:
             muted, deaf = control in (RECEIVE_ONLY, SILENT), control in (SEND_ONLY, SILENT)
             if (muted, deaf) != (self.muted, self.deaf):
@@ -89,6 +102,14 @@ class TesterControl:
         codes = {test.code for test in tests}
         failing = [code for code in codes if self._module.memory.get(code).status & Status.TEST_FAILED]
         return bytes([len(codes), len(failing)])
+
+    def _ask_who_is_there(self, kind: int, data: bytes) -> bytes | None:
+        if data or kind != START:
+            return None
+        self._note("asks who is on the bus")
+        for managed in self._module.managed.values():
+            managed.ask_for_repeat(self.event)
+        return b""
 
     def _note(self, words: str) -> None:
         world = self._module.world

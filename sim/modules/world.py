@@ -58,8 +58,9 @@ class World:
     because of which it does, `way_causes(one, other)` what keeps frames from passing between two modules,
     `source(message, channel)` is the stream that brings a message to a channel now.
     `wait_causes(module)` the theories by which a module waits at its start.
-    `sender_heard_by(module)` is a channel that sends and that the module's transceivers hear, awake or not;
-    `sending_since(channel)` the event since which it does.
+    `sender_heard_on(channel)` is a channel that sends and that this one hears, awake or not;
+    `sending_since(channel)` the event since which it does. `edit_events` are the edits behind parts.
+    `management[bus][module]` is a node's network management frame.
     """
 
     env: simpy.Environment
@@ -70,14 +71,16 @@ class World:
     touch: Callable[..., None]
     silence_causes: Callable[[str, str], tuple[int, ...]]
     arrival_causes: Callable[[str, str], tuple[int, ...]]
-    sender_heard_by: Callable[[str], str | None]
+    sender_heard_on: Callable[[str], str | None]
     sending_since: Callable[[str], int | None]
     way_causes: Callable[[str, str], tuple[int, ...]]
     wait_causes: Callable[[str], tuple[int, ...]]
     dead_line_causes: Callable[[str], tuple[int, ...]]
     source: Callable[[str, str], Stream]
+    edit_events: dict[str, int]
     seed: int = 0
     streams: dict[tuple[str, str], Stream] = field(default_factory=dict)
+    management: dict[str, dict[str, Stream]] = field(default_factory=dict)
     modules: dict[str, ControlModule] = field(default_factory=dict)
     fob: Fact = field(default_factory=lambda: Fact("in_range"))
     engine: Fact = field(default_factory=lambda: Fact("stopped"))

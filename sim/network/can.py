@@ -133,6 +133,7 @@ class CanNetwork(Network):
         stream.live = message.live = True
         self._renew(message, stream.data, now_ns)
         if stream.period_s is not None:
+            message.period_ns = to_ns(stream.period_s)
             self.plan(now_ns + to_ns(stream.offset_s), f"{RELEASES} {message.rank}", message)
 
     def stop(self, stream: Stream) -> None:

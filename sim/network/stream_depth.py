@@ -159,9 +159,9 @@ class _Line:
         )
 
     def heard_by(self, channel: str, now_ns: int) -> int:
-        """When a channel received its last frame."""
+        """When a channel received its last frame, or the sender's own had it confirmed."""
         last_ns = self.last_end_ns(now_ns)
-        if last_ns != _NEVER and channel in self.bus.audience and channel != self.stream.channel:
+        if last_ns != _NEVER and channel in self.bus.audience:
             return last_ns
         return self.heard.get(channel, _NEVER)
 

@@ -54,7 +54,7 @@ class Segment:
 
     members hear each other both ways unless their conditions say otherwise; listeners hear the members and
     send nothing, no error flag either (listen-only). A channel stands in one segment at most; one that stands
-    in none, or is the only member, has nobody to acknowledge its frames.
+    in none, or is the only member, has nobody to acknowledge its frames, and may listen in another segment.
     """
 
     members: tuple[str, ...]
@@ -82,7 +82,8 @@ class Stream:
     """A message that its sender repeats.
 
     period_s: seconds between releases, or None for one that only a gateway releases (`Network.forward`).
-    offset_s: from `Network.start` to the first release. data: 0 to 8 bytes.
+    offset_s: from `Network.start` to the first release. Both may be changed while it is not live.
+    data: 0 to 8 bytes.
     Raises ValueError for an impossible identifier, length, period or offset.
 
     Kept by the network, for reading only: `frame`, what is sent next; `live`, between start and stop;
@@ -221,7 +222,8 @@ class Network(Protocol):
     def heard_at(self, stream: Stream, channel: str) -> float | None:
         """When the last frame of the stream that the channel received ended; None if there was none.
 
-        A frame on the wire is not heard yet.
+        A frame on the wire is not heard yet. For the sender's own channel: when its last frame had arrived
+        somewhere, which is its transmit confirmation.
         """
 
     # Error confinement

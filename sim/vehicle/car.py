@@ -200,6 +200,7 @@ class Condition:
     intermittent: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     away: frozenset[str] = frozenset()
     battery_pct: float | None = None
+    kept_awake: frozenset[str] = frozenset()  # modules whose software never lets go of the network
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ from pydantic import (
     Field,
     ValidationInfo,
     field_validator,
+    model_validator,
 )
 
 from sim.vehicle.conditions import ALWAYS, Condition, PowerMode, SignalValue
@@ -89,6 +90,33 @@ class Battery(Part):
     cable_mm2: SquareMm = 35
 
 
+class NetworkManagement(Part):
+    """When the modules of a bus keep each other awake, and when they sleep together.
+
+    Names as in AUTOSAR's CAN network management (RepeatMessageTime, NM-Timeout or TimeoutTime,
+    WaitBusSleepTime, MsgCycleTime, ImmediateNmTransmissions, ImmediateNmCycleTime), which gives ranges and no
+    defaults: these values stand in a published example of a configuration, identifiers included.
+    """
+
+    # module n of the file, from 0, sends first_id + n
+    first_id: int = Field(0x500, ge=0, le=0x700 - MOST_MODULES)
+    msg_cycle_ms: float = Field(1000, ge=10, le=60_000)
+    repeat_message_ms: float = Field(3000, ge=0, le=65_535)
+    timeout_ms: float = Field(3000, ge=2, le=65_535)
+    wait_bus_sleep_ms: float = Field(1500, ge=1, le=65_535)
+    immediate_transmissions: int = Field(10, ge=0, le=100)
+    immediate_cycle_ms: float = Field(20, ge=5, le=1000)
+
+    @model_validator(mode="after")
+    def _in_proportion(self) -> NetworkManagement:
+        if self.timeout_ms <= self.msg_cycle_ms:
+            raise ValueError(f"timeout_ms must be above msg_cycle_ms, {self.msg_cycle_ms:g}")
+        burst_ms = self.immediate_transmissions * self.immediate_cycle_ms
+        if 0 < self.repeat_message_ms <= burst_ms:
+            raise ValueError(f"repeat_message_ms must be 0 or above the immediate frames' {burst_ms:g} ms")
+        return self
+
+
 class Bus(Part):
     """A CAN bus as a line of modules in physical order.
 
@@ -103,6 +131,7 @@ class Bus(Part):
     span_m: Metres = 1.0  # between neighbours on the line
     stub_m: Metres = 0.3  # common figure at 1 Mbit/s in transceiver data sheets
     area_mm2: SquareMm = 0.35
+    network_management: NetworkManagement | None = None  # None: each module sleeps by its own times
 
 
 class Fuse(Part):
@@ -334,7 +363,7 @@ class Module(Part):
     boot_ms: float = Field(200, ge=0)  # common practice
     wake: Annotated[tuple[str, ...] | None, BeforeValidator(_listed)] = None  # pins, inputs, `bus`, `fob`
     stay_awake_ms: float = Field(2000, ge=0)  # how long it goes on sending with no reason to
-    sleep_after_ms: float = Field(5000, ge=0)  # how long the bus must then be quiet
+    sleep_after_ms: float = Field(5000, ge=0)  # how long a bus without network management must be quiet
     run_a: float = Field(0.3, gt=0, le=50)
     sleep_a: float = Field(0.0006, ge=0, le=5)
     sends: dict[Name, Message] | None = None

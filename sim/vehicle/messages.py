@@ -14,6 +14,7 @@ from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Message, Module, Monitor, Vehicle
 from sim.vehicle.problems import Problem, did_you_mean
 
+FIRST_DIAGNOSTIC_ID = 0x700  # common practice: identifiers from here on carry diagnosis
 FUNCTIONAL_ID = 0x7DF  # ISO 15765-4
 ANSWER_OFFSET = 8  # ISO 15765-4: 7E0..7E7 answer on 7E8..7EF; kept for the other modules
 
@@ -51,11 +52,13 @@ class Messages:
     """All messages of a vehicle: `sent` by name, `carrier` of each signal, `expected` by receiver.
 
     `needs[module]` are the names of messages that the module's software reads, sorted.
+    `management_ids[module, bus]` is the identifier of the module's network management frame.
     """
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
         self.buses_of = _buses_of(vehicle)
+        self.management_ids = _management_ids(vehicle, self.buses_of)
         self.sent = {message.name: message for message in self._sent()}
         self.carrier = self._carriers()
         self.expected = {
@@ -74,7 +77,11 @@ class Messages:
             for module, spec in self.vehicle.modules.items()
             for name, message in (_default_sends(self.vehicle, module, spec)).items()
         ]
-        taken = self._handshake_ids()
+        taken = {id: f"network management of {name}" for (name, _), id in self.management_ids.items()}
+        for can_id, owner in self._handshake_ids().items():
+            if can_id in taken:
+                raise Problem(f"identifier 0x{can_id:03X} is {taken[can_id]} already", ("immobilizer",))
+            taken[can_id] = owner
         for module, name, message in listed:
             for index, signal in enumerate(message.signals):
                 if signal not in self.vehicle.modules[module].signals:
@@ -293,6 +300,17 @@ def _buses_of(vehicle: Vehicle) -> dict[str, tuple[str, ...]]:
             if name in found and bus not in found[name]:
                 found[name].append(bus)
     return {name: tuple(buses) for name, buses in found.items()}
+
+
+def _management_ids(vehicle: Vehicle, buses_of: dict[str, tuple[str, ...]]) -> dict[tuple[str, str], int]:
+    """The identifier of each module's network management frame on each bus that has it."""
+    managed = {bus: spec.network_management for bus, spec in vehicle.buses.items()}
+    return {
+        (name, bus): management.first_id + node
+        for node, name in enumerate(vehicle.modules)
+        for bus in buses_of[name]
+        if (management := managed[bus]) is not None
+    }
 
 
 def _default_sends(vehicle: Vehicle, name: str, module: Module) -> dict[str, Message]:

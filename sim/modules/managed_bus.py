@@ -1,0 +1,199 @@
+"""A module's place in the network management of one of its buses.
+
+It ties the state machine (`network_management.py`) to the clock, the network and the trace: management frames
+are streams like any other, with the node's number in byte 0 and the control bit vector in byte 1. NM-Timeout
+is looked at when it may run out, against the last frame that the network says was received or confirmed, so
+that frames which change nothing cost nothing.
+
+Not modelled: a repeat message bit that was ignored in repeat message and stays set is not looked at again.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sim.modules.network_management import NETWORK_MODE, Node, State
+from sim.modules.world import Timer
+from sim.network.streams import Stream
+from sim.vehicle.description import NetworkManagement
+
+if TYPE_CHECKING:
+    from sim.modules.module import ControlModule
+    from sim.modules.world import World
+
+LENGTH = 8  # node number, control bits, six bytes for the maker's use
+SPREAD_S = 0.0037  # between the frames of nodes that start together, as between other messages
+
+
+class ManagedBus:
+    """One module on one managed bus. event: since when it is in its state; noticed: it was woken over it."""
+
+    def __init__(self, module: ControlModule, bus: str, times: NetworkManagement) -> None:
+        self.module = module
+        self.bus = bus
+        self.channel = module.channels[bus]
+        self.node = Node(times, self._changed)
+        self.event: int | None = None
+        self.noticed: int | None = None
+        self._causes: tuple[int | None, ...] = ()
+        self._timer: Timer | None = None
+        self._after_burst: Timer | None = None
+        self._followed: list[Stream] = []
+
+    @property
+    def stream(self) -> Stream:
+        """Its own management frame."""
+        return self.module.world.management[self.bus][self.module.name]
+
+    def follow(self, streams: list[Stream]) -> None:
+        """Take notice of these nodes' management frames from now on."""
+        for stream in streams:
+            if stream is not self.stream and stream not in self._followed:
+                self._followed.append(stream)
+                self.module.world.network.on_change(stream, self.channel, self._heard)
+
+    # -- what the module wants -------------------------------------------------------------------------
+
+    def request(self, *causes: int | None) -> None:
+        """The module has a reason to be awake, known by these events."""
+        if not self.node.requested:
+            self._do(causes)
+            self.node.request(self._now_s)
+            self._arm()
+
+    def release(self, *causes: int | None) -> None:
+        """It has none any more."""
+        if self.node.requested:
+            self._do(causes)
+            self.node.release(self._now_s)
+
+    def join(self) -> None:
+        """It was woken over this bus."""
+        self._do((self.noticed,))
+        self.node.start_passively(self._now_s)
+        self._arm()
+
+    def ask_for_repeat(self, *causes: int | None) -> None:
+        """A tester wants to see who is on the bus."""
+        self._do(causes)
+        self.node.ask_for_repeat(self._now_s)
+        self._arm()
+
+    def allow_sending(self, allowed: bool) -> None:
+        """A tester stops or restores its management frames."""
+        self.node.allow_sending(allowed, self._now_s)
+        self._talk(self.node.times.msg_cycle_ms / 1000, 0.0)
+        self._arm()
+
+    def shut(self) -> None:
+        """Supply lost, reset or asleep."""
+        self.node.shut()
+        self.event = self.noticed = None
+        self.module.world.network.stop(self.stream)
+        self._arm()
+
+    # -- what happens ----------------------------------------------------------------------------------
+
+    @property
+    def _now_s(self) -> float:
+        return self.module.world.now_s
+
+    def _do(self, causes: tuple[int | None, ...]) -> None:
+        self._causes = causes
+
+    def _heard(self, stream: Stream, time_s: float) -> None:
+        sender = stream.channel.partition(".")[0]
+        event = self.module.world.modules[sender].managed[stream.channel.partition(".")[2]].event
+        if self.node.state == "bus sleep":
+            self.noticed = event
+            self.module.bus_wakes(self)
+            return
+        self._do((event,))
+        self.node.received(stream.delivered[1], time_s)
+        self._arm()
+
+    def _changed(self, old: State, why: str) -> None:
+        node, world, name = self.node, self.module.world, self.module.name
+        words = f"{name} on {self.bus}: from {old} to {node.state} ({why})"
+        self.event = world.record("network management", name, words, (*self._causes, self.event))
+        if node.state == "repeat message":
+            self._begin(at_once=why != "passive start-up")
+        elif not node.sends:
+            world.network.stop(self.stream)
+        elif old == "ready sleep":
+            self._talk(node.times.msg_cycle_ms / 1000, 0.0)
+        self._show_bits()
+        if (old in NETWORK_MODE) != node.in_network_mode or node.state == "bus sleep":
+            self.module.bus_changed(self)
+        else:
+            self.module.touch()
+
+    def _begin(self, at_once: bool) -> None:
+        """The first frames: a quick series where the node itself starts, else in turn with the others."""
+        times = self.node.times
+        self.module.world.network.stop(self.stream)
+        self._show_bits()
+        if not at_once:
+            number = self.stream.data[0]
+            self._talk(times.msg_cycle_ms / 1000, number * SPREAD_S % (times.msg_cycle_ms / 1000))
+        elif self.node.woke_actively and times.immediate_transmissions:
+            self._talk(times.immediate_cycle_ms / 1000, 0.0)
+            burst_s = times.immediate_transmissions * times.immediate_cycle_ms / 1000
+            self._after_burst = self.module.world.after(burst_s, self._slow_down)
+        else:
+            self._talk(times.msg_cycle_ms / 1000, 0.0)
+
+    def _slow_down(self) -> None:
+        times = self.node.times
+        self.module.world.network.stop(self.stream)
+        self._talk(times.msg_cycle_ms / 1000, (times.msg_cycle_ms - times.immediate_cycle_ms) / 1000)
+
+    def _talk(self, period_s: float, offset_s: float) -> None:
+        """Send its frame from now on, if it may; a quick series in progress is broken off."""
+        if self._after_burst:
+            self._after_burst.cancel()
+        network = self.module.world.network
+        if not self.node.sends:
+            network.stop(self.stream)
+        elif not self.stream.live:
+            self.stream.period_s, self.stream.offset_s = period_s, offset_s
+            network.start(self.stream)
+
+    def _show_bits(self) -> None:
+        number = self.stream.data[0]
+        self.module.world.network.set_data(self.stream, frame_data(number, self.node.control_bits))
+
+    # -- timers ----------------------------------------------------------------------------------------
+
+    def _arm(self) -> None:
+        due_s = self.node.due_s
+        if self._timer and self._timer.waiting:
+            if due_s is not None and self._timer.due_s <= due_s:
+                return  # it looks again then
+            self._timer.cancel()
+        if due_s is not None:
+            self._timer = self.module.world.after(max(0.0, due_s - self._now_s), self._due)
+
+    def _due(self) -> None:
+        network = self.module.world.network
+        ends_s = [network.heard_at(stream, self.channel) for stream in (self.stream, *self._followed)]
+        self._do(())
+        self.node.look(self._now_s, max((end_s for end_s in ends_s if end_s is not None), default=0.0))
+        self._arm()
+
+
+def frame_data(number: int, control_bits: int) -> bytes:
+    """What a management frame carries."""
+    return bytes([number, control_bits]).ljust(LENGTH, b"\0")
+
+
+def management_streams(world: World) -> dict[str, dict[str, Stream]]:
+    """The management frame of every node, by bus and module, in the file's order."""
+    found: dict[str, dict[str, Stream]] = {}
+    numbers = {name: number for number, name in enumerate(world.car.built.modules)}
+    for (name, bus), can_id in world.car.messages.management_ids.items():
+        stream = Stream(
+            f"network management@{bus}", f"{name}.{bus}", can_id, 1.0, 0.0, frame_data(numbers[name], 0)
+        )
+        found.setdefault(bus, {})[name] = stream
+    return found
