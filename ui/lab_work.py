@@ -84,23 +84,23 @@ def forget(name: str) -> None:
         old.call_off()
 
 
-def found(name: str) -> Any:
+def found(name: str, pieces: str = "runs") -> Any:
     """What the work of that name found; None, with its progress or its problem on the page, until then."""
     work: LabWork | None = st.session_state.get(name)
     if work is None:
         return None
     if work.going_on:
-        st.fragment(_progress, run_every=LOOK_EVERY_S)(name, work)
+        st.fragment(_progress, run_every=LOOK_EVERY_S)(name, work, pieces)
         return None
     if work.problem:
         st.warning(work.problem, icon=":material/block:")
     return work.found
 
 
-def _progress(name: str, work: LabWork) -> None:
+def _progress(name: str, work: LabWork, pieces: str) -> None:
     if not work.going_on:
         st.rerun()
     with st.container(horizontal=True, vertical_alignment="center", key=f"{name}_progress"):
-        words = f"{work.done} of {work.of} runs" if work.of else "getting ready ..."
+        words = f"{work.done} of {work.of} {pieces}" if work.of else "getting ready ..."
         st.progress(work.done / work.of if work.of else 0.0, words)
         st.button("Call it off", key=f"{name}_call_off", on_click=work.call_off)

@@ -6,7 +6,7 @@ from functools import partial
 
 import streamlit as st
 
-from ui import session
+from ui import branch_page, session
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
 from ui.session import Held
@@ -37,6 +37,14 @@ def _rewind(log: list[str], given: tuple[str, ...]) -> None:
         st.button(
             "Rewind", key="rewind", icon=":material/undo:", on_click=lambda: session.ask(session.rewind(keep))
         )
+    if st.button(
+        "Something else instead, from there",
+        key="branch_here",
+        icon=":material/alt_route:",
+        help="both futures side by side",
+    ):
+        branch_page.from_the_bay(keep)
+        st.switch_page(st.session_state.entries["instead"])
     st.button(
         "Start again, as the car came",
         key="again",

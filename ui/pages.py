@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from ui import (
     bay,
     board_page,
+    branch_page,
     car_page,
     case_page,
     classes_page,
@@ -44,6 +45,7 @@ PAGES = (
     Page("bay", "Bay", ":material/car_repair:", bay.show),
     Page("diagrams", "Diagrams", ":material/schema:", diagrams.show, (*FREE, "at work")),
     Page("what-if", "What if", ":material/alt_route:", what_if.show),
+    Page("instead", "Instead", ":material/fork_right:", branch_page.show),
     Page("case", "Case", ":material/history_edu:", case_page.show),
     Page("car", "Car", ":material/description:", car_page.show),
     Page("describe", "Describe a car", ":material/table_edit:", quick_car_page.show),

@@ -194,7 +194,7 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
             held.problem = str(problem)
         except Exception as error:
             logging.getLogger("busbay").exception("work on the bench failed")
-            held.bench = _replayed(held.car, held.bench, held.bench.log, progress.report)
+            held.bench = _replayed(_anew(held.bench), held.bench.log, progress.report)
             held.problem = f"the model cannot carry this out ({error}); the car stands as before"
     shelf().put(held)
     progress.end()
@@ -242,8 +242,11 @@ def _do_all(held: Held, report: Report, texts: tuple[str, ...], pause_s: float) 
             held.said += f", then {pause_s:g} s pass"
 
 
-def _replayed(car: Car, like: Bench, log: list[str], report: Report) -> Bench:
-    bench = Bench(car, like.given, like.seed)
+def _anew(bench: Bench) -> Bench:
+    return Bench(bench.base, bench.given, bench.seed)
+
+
+def _replayed(bench: Bench, log: list[str], report: Report) -> Bench:
     for place, text in enumerate(log, start=1):
         bench.do(text)
         report(place / len(log))
@@ -269,7 +272,7 @@ def rewind(keep: int) -> Job:
         if not 0 <= keep <= len(held.bench.log):
             raise EditProblem(f"the log has {len(held.bench.log)} actions; it cannot be rewound to {keep}")
         words = _title(held)
-        shorter = _replayed(held.car, held.bench, held.bench.log[:keep], report)
+        shorter = _replayed(_anew(held.bench), held.bench.log[:keep], report)
         _leave(held, words)
         held.bench = shorter
         held.said = f"rewound to {f'after: {shorter.log[-1]}' if keep else 'the start'}"
@@ -325,6 +328,19 @@ def restore(text: str) -> Job:
         _leave(held, _title(held))
         _set_car(held, name, car_text, bench, "")
         held.said = f"restored: {_title(held)}"
+
+    return job
+
+
+def take_log(name: str, text: str, given: tuple[str, ...], seed: int, log: list[str]) -> Job:
+    """The bench after these actions; the one worked on now is left behind."""
+
+    def job(held: Held, report: Report) -> None:
+        bench = _replayed(Bench(car_from_text(text, name), given, seed), log, report)
+        _leave(held, _title(held))
+        complaint = held.job if text == held.car_text else ""
+        _set_car(held, name, text, bench, complaint)
+        held.said = f"another future stands in the bay: {_title(held)}"
 
     return job
 

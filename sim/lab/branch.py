@@ -113,7 +113,8 @@ def branch(
         if not sights or sights[-1].power is None:
             sights.append(sight_of(bench, "scan"))
     was, would = (tuple(sights) for _, sights in futures)
-    return Branch(shared, at_s, was, would, (*shared, *other))
+    could = (one.action for one in would[: len(other)] if not one.refused)
+    return Branch(shared, at_s, was, would, (*shared, *could))
 
 
 class _Counted:
@@ -141,8 +142,8 @@ def _seen(sights: Sequence[Sight]) -> Iterator[tuple[_Key, _Value]]:
     yield ("seat", "starter"), "turned" if any(one.cranked for one in sights) else "did not turn"
     yield ("seat", "engine fired"), "yes" if any(one.started for one in sights) else "no"
     for what, word in sights[-1].seat().items():
-        lamp = what.removeprefix("lamp ")
-        yield ("lamp" if lamp != what else "seat", f"{lamp}{' in the end' if lamp == what else ''}"), word
+        is_lamp = what.startswith("lamp ")
+        yield ("lamp" if is_lamp else "seat", what if is_lamp else f"{what} in the end"), word
     last = sights[-1]
     yield (
         ("seat", "modules that answer"),

@@ -55,6 +55,7 @@ def test_what_can_no_longer_be_done_says_so() -> None:
     found = branch(TEXT, LOG, 2, ["wait 1 s"])
     refused = [one for one in found.instead if one.refused]
     assert ["plug ABS"] == [one.action for one in refused]
+    assert "plug ABS" not in found.log
 
 
 def test_the_moment_may_be_the_end_of_the_log() -> None:

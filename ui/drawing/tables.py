@@ -161,13 +161,13 @@ def plain_table(head: Sequence[str], rows: Iterable[Sequence[str]], code_columns
 
 
 def side_by_side(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Rows of one label and one cell per case; a row whose cells differ is marked and says so."""
+    """Rows of one label and one cell per case; a row whose cells differ says so."""
     top = "".join(f"<th>{escape(word)}</th>" for word in head)
     lines = []
     for label, *cells in rows:
         differs = len(set(cells)) > 1
         marked = ' class="differs"' if differs else ""
-        note = ' <span class="dim small">≠</span>' if differs else ""
+        note = ' <span class="dim small">differs</span>' if differs else ""
         body = "".join(f"<td>{escape(cell)}</td>" for cell in cells)
         lines.append(f'<tr{marked}><td class="who">{escape(label)}{note}</td>{body}</tr>')
     return f'<div class="wide"><table><tr>{top}</tr>{"".join(lines)}</table></div>'
