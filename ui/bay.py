@@ -21,7 +21,7 @@ from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE
 from ui.drawing.tables import event_list
 from ui.log_panel import show as show_log
-from ui.seen import Seen, events_to_show, what_may_be_seen
+from ui.seen import Seen, events_to_show
 from ui.session import Held, ask_to_do, work_off
 
 PANELS = ("Seat", "Part", "Work", "Tester", "Measure", "Scope", "Why", "Log")
@@ -37,11 +37,11 @@ def show() -> None:
 def _bay() -> None:
     held: Held = st.session_state.held
     work_off(held, st.empty())
-    seen = what_may_be_seen(held.bench)
+    seen = held.seen()
     _headline(held, seen)
     left, right = st.columns([1.9, 1], gap="medium")
     with left:
-        _map(held, seen)
+        show_map(held, seen)
         _happened(held)
     with right:
         first_visit.show(held, seen)
@@ -53,13 +53,23 @@ def _headline(held: Held, seen: Seen) -> None:
         st.markdown(f"**{held.car.title}** at {seen.time_s:.1f} s", width="content")
         st.markdown(f"ignition **{seen.seat.ignition}** · engine **{seen.seat.engine}**", width="content")
         st.space("stretch")
-        for words, seconds in (("1 s", 1), ("10 s", 10), ("1 min", 60)):
-            st.button(
-                f"+ {words}",
-                key=f"wait {seconds}",
-                help=f"let {words} pass",
-                on_click=partial(ask_to_do, f"wait {seconds} s"),
-            )
+        let_time_pass()
+    tell_what_was_said(held)
+
+
+def let_time_pass() -> None:
+    """Buttons that do nothing but wait."""
+    for words, seconds in (("1 s", 1), ("10 s", 10), ("1 min", 60)):
+        st.button(
+            f"+ {words}",
+            key=f"wait {seconds}",
+            help=f"let {words} pass",
+            on_click=partial(ask_to_do, f"wait {seconds} s"),
+        )
+
+
+def tell_what_was_said(held: Held) -> None:
+    """The last words about the last work."""
     if held.problem:
         with st.container(key="problem"):
             st.error(held.problem, icon=":material/block:")
@@ -68,11 +78,12 @@ def _headline(held: Held, seen: Seen) -> None:
             st.caption(f":material/chevron_right: {held.said or 'nothing was done yet'}")
 
 
-def _map(held: Held, seen: Seen) -> None:
+def show_map(held: Held, seen: Seen) -> None:
+    """The map of the car; what is picked on it opens in the panel Part."""
     narrow = bool(st.session_state.get("narrow", False))
     html = (
         car_map(held.car, held.layout(NARROW if narrow else WIDE), seen, st.session_state.get("part", ""))
-        + legend()
+        + legend(seen.only_found)
     )
     now_narrow = sheet.show_to_fit(html, "map", narrow, _picked_on_map)
     if now_narrow != narrow:
@@ -127,12 +138,12 @@ def _panels(held: Held, seen: Seen) -> None:
             case "Log":
                 show_log(held)
     if chosen in ("Seat", "Part", "Work"):
-        st.segmented_control(
-            "time that passes after each action",
-            list(PAUSES),
-            default=10,
-            key="pause_s",
-            format_func=PAUSES.__getitem__,
-            required=True,
-            persist_state="session",
-        )
+        choose_pause("time that passes after each action")
+
+
+def choose_pause(words: str) -> None:
+    """How much time passes after an action."""
+    st.segmented_control(
+        words, list(PAUSES), default=10, key="pause_s", format_func=PAUSES.__getitem__, required=True,
+        persist_state="session",
+    )  # fmt: skip

@@ -17,7 +17,7 @@ from ui.diagram import connector_words
 from ui.drawing import sheet
 from ui.drawing.meter import expected_table
 from ui.drawing.wiring import lists_table, marked, printable
-from ui.seen import Seen, what_may_be_seen
+from ui.seen import Seen
 from ui.session import Held, work_off
 from ui.terminals import papers_of, terminals
 
@@ -34,7 +34,7 @@ def show() -> None:
 def _page() -> None:
     held: Held = st.session_state.held
     work_off(held, st.empty())
-    seen = what_may_be_seen(held.bench)
+    seen = held.seen()
     left, right = st.columns([1.9, 1], gap="medium")
     with left:
         _paper(held, seen)

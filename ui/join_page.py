@@ -11,20 +11,44 @@ from ui import classroom
 def show() -> None:
     """The page."""
     st.title("Join a class")
-    st.markdown("The code is on the instructor's screen. Your name is what the instructor sees.")
-    with st.form("join", width=420):
-        st.text_input("class code", key="join_code", max_chars=12)
-        st.text_input("your name", key="join_name", max_chars=60)
-        joins = st.form_submit_button("Join", type="primary")
-    if joins:
-        _join()
+    in_class, at_home = st.columns(2, gap="large")
+    with in_class, st.container(border=True, height="stretch"):
+        st.subheader("In a class", anchor=False)
+        st.markdown("The code is on the instructor's screen. Your name is what the instructor sees.")
+        with st.form("join", border=False):
+            st.text_input("class code", key="join_code", max_chars=12)
+            st.text_input("your name", key="join_name", max_chars=60)
+            st.form_submit_button("Join", type="primary", icon=":material/login:", on_click=_join)
+        problem = st.session_state.pop("join_problem", "")
+        if problem:
+            st.error(problem, icon=":material/block:")
+    with at_home, st.container(border=True, height="stretch"):
+        st.subheader("At home, alone", anchor=False)
+        st.markdown(
+            "A desk of your own: choose exercises from the curriculum, take steps back, take your time. "
+            "Nobody else sees it."
+        )
+        st.button("Open a desk of my own", key="alone", icon=":material/home:", on_click=_alone)
+    st.caption(
+        "Your desk is found again under the address that this page gets: keep it as a bookmark. "
+        "Whoever has the address has the desk."
+    )
 
 
 def _join() -> None:
+    state = st.session_state
     try:
-        _, key = classroom.records().join(st.session_state.join_code, st.session_state.join_name)
+        _, key = classroom.records().join(state.join_code, state.join_name)
     except Problem as problem:
-        st.error(str(problem), icon=":material/block:")
+        state.join_problem = str(problem)
         return
+    _to_the_desk(key)
+
+
+def _alone() -> None:
+    _to_the_desk(classroom.records().alone()[1])
+
+
+def _to_the_desk(key: str) -> None:
     classroom.come_in(key)
-    st.rerun()
+    st.session_state.to_the_desk = True

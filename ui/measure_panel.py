@@ -12,6 +12,7 @@ import streamlit as st
 
 from sim.instruments.scope import Picture
 from sim.instruments.service import Expected
+from sim.training.exercise import Tool
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.meter import blank, display, expected_table, readings_table, strip
@@ -32,6 +33,7 @@ from ui.terminals import (
 KINDS = {
     "volts": "Volts", "ohms": "Ohms", "continuity": "Beep", "amps": "Amps", "load": "Lamp", "look": "Look",
 }  # fmt: skip
+TOOL_OF: dict[str, Tool] = {"load": "lamp", "look": "eye"}  # all others: the meter
 LAMPS_W = {2.0: "2 W test light", 5.0: "5 W", 21.0: "21 W", 55.0: "55 W"}
 SHOWN_READINGS = 40
 LEADS = ("red", "black")
@@ -60,9 +62,12 @@ def show(held: Held, seen: Seen, to_diagrams: bool = True) -> None:
 
 def choose(held: Held, seen: Seen) -> tuple[str, str]:
     """Instrument and sentence, from terminals and way of probing; no sentence while a lead hangs free."""
+    kinds = [one for one in KINDS if TOOL_OF.get(one, "meter") in seen.tools]
+    if st.session_state.get("measure_kind") not in kinds:
+        st.session_state.measure_kind = kinds[0]
     kind = str(
         st.segmented_control(
-            "instrument", list(KINDS), default="volts", key="measure_kind", format_func=KINDS.__getitem__,
+            "instrument", kinds, key="measure_kind", format_func=KINDS.__getitem__,
             required=True, label_visibility="collapsed", persist_state="session",
         )
     )  # fmt: skip

@@ -47,27 +47,41 @@ def _words(held: Held, ident: str) -> str:
 
 def _module(held: Held, seen: Seen, name: str) -> None:
     module = seen.modules[name]
-    supply = f"{module.supply_v:.1f} V at its supply"
-    codes = f"{module.code_count} code{'s' if module.code_count != 1 else ''} stored"
+    count = f"{module.code_count} code{'s' if module.code_count != 1 else ''}"
+    known = [f"**{module.word}**", f"{count} {'read' if seen.only_found else 'stored'}"]
+    if module.supply_v is not None:
+        known.insert(1, f"{module.supply_v:.1f} V at its supply")
     with st.container(key="module_state"):
-        st.markdown(f"**{module.word}** · {supply} · {codes}")
+        st.markdown(" · ".join(known))
     if module.alone_on:
         st.markdown(f"awake and in touch with nobody on: {', '.join(module.alone_on)}")
     st.caption(module_words(held.car, name))
     _plugs(held, seen, name)
     _fuses(held, seen, name)
-    if name in gateways(held.car):
+    if name in gateways(held.car) and "bypass" in seen.tools:
         _bypass(held, seen, name)
     with st.container(horizontal=True):
-        st.button(
-            "Why is it like that?",
-            key="why_part",
-            icon=":material/help:",
-            on_click=partial(why_panel.ask_why, "silent", name),
-        )
-        st.button("Clear its codes", key="clear_part", on_click=partial(ask_to_do, f"clear {name}"))
+        if seen.only_found:
+            _look(seen, name)
+        else:
+            st.button(
+                "Why is it like that?",
+                key="why_part",
+                icon=":material/help:",
+                on_click=partial(why_panel.ask_why, "silent", name),
+            )
+        if "clear" in seen.tools:
+            st.button("Clear its codes", key="clear_part", on_click=partial(ask_to_do, f"clear {name}"))
     if _is_airbag(held, name):
         caution("airbag")
+
+
+def _look(seen: Seen, name: str) -> None:
+    if "eye" in seen.tools:
+        st.button(
+            f"Look at {name}", key=f"look {name}", icon=":material/visibility:",
+            on_click=partial(ask_to_do, f"look {name}"),
+        )  # fmt: skip
 
 
 def _is_airbag(held: Held, name: str) -> bool:
@@ -76,6 +90,8 @@ def _is_airbag(held: Held, name: str) -> bool:
 
 
 def _plugs(held: Held, seen: Seen, name: str) -> None:
+    if "unplug" not in seen.tools:
+        return
     st.markdown("**Connectors**")
     for plug in connectors_of(held.car, name):
         _plug_row(seen, plug.id, ", ".join(pin.function for pin in plug.pins))
@@ -87,12 +103,14 @@ def _plug_row(seen: Seen, connector: str, words: str) -> None:
     action, verb = (f"plug {connector}", "Plug") if off else (f"unplug {connector}", "Unplug")
     with st.container(horizontal=True, vertical_alignment="center"):
         st.button(f"{verb} {connector}", key=action, on_click=partial(ask_to_do, action))
+        if seen.only_found:
+            _look(seen, connector)
         st.caption(words if len(words) < 120 else f"{words[:117]}...", width="stretch")
 
 
 def _fuses(held: Held, seen: Seen, name: str) -> None:
     feeds = feeds_of(held.car, name)
-    if not feeds:
+    if not feeds or "fuses" not in seen.tools:
         return
     st.markdown("**Fuses on the way to it**, as the diagram shows")
     for feed in feeds:
@@ -100,6 +118,8 @@ def _fuses(held: Held, seen: Seen, name: str) -> None:
         action, verb = (f"fit {feed.fuse}", "Fit") if out else (f"pull {feed.fuse}", "Pull")
         with st.container(horizontal=True, vertical_alignment="center"):
             st.button(f"{verb} {feed.fuse}", key=action, on_click=partial(ask_to_do, action))
+            if seen.only_found:
+                _look(seen, feed.fuse)
             st.caption(feed.words, width="stretch")
 
 
@@ -132,7 +152,8 @@ def _connector(held: Held, seen: Seen, name: str) -> None:
     buses = buses_through(held.car, name)
     if buses:
         st.caption(f"carries: {', '.join(buses)}")
-    _plug_row(seen, name, f"{len(plug.pins)} pins")
+    if ("battery" if plug.kind == "battery" else "unplug") in seen.tools:
+        _plug_row(seen, name, f"{len(plug.pins)} pins")
     caution("battery" if plug.kind == "battery" else "probing")
     if plug.pins:
         rows = [(pin.cavity, pin.function) for pin in plug.pins]

@@ -1,7 +1,7 @@
 """What may be seen of a bench. Everything that a page shows of a running car passes through here.
 
-In the free bay all of it may be seen. An exercise hides edits and states by giving less here: what is not in
-`Seen` never reaches the browser.
+In the free bay all of it may be seen. In an exercise it is what an eye sees from the driver's seat, what the
+last scan has told, and what was touched or looked at: what is not in `Seen` never reaches the browser.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from sim.bench.bench import Bench
 from sim.instruments.seat import Seat, look
 from sim.modules.module import ControlModule
 from sim.modules.trace import Event
+from sim.training.attempt import Attempt
+from sim.training.exercise import TOOLS, Tool
 from sim.vehicle.car import Car, Condition
 
 STATE_WORDS = {
@@ -26,16 +28,17 @@ STATE_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class ModuleSeen:
-    """One module: its state, one short word for it, its supply, and what is off at it.
+    """One module: its state, one short word for it, its supply where it is known, and what is off at it.
 
-    `shape` names the drawing of the state: running, alone, starting, waiting, quiet, asleep, unpowered.
+    `shape` names the drawing of the state: running, alone, starting, waiting, quiet, asleep, unpowered; in an
+    exercise unasked, answered, unanswered.
     """
 
     name: str
     title: str
     shape: str
     word: str
-    supply_v: float
+    supply_v: float | None
     waiting_for: tuple[str, ...]
     alone_on: tuple[str, ...]  # buses on which it is awake and in touch with nobody
     connectors_off: tuple[str, ...]
@@ -65,7 +68,8 @@ class Seen:
     theories: tuple[str, ...]
     given: tuple[str, ...]
     codes: tuple[tuple[str, str], ...]  # (module, code) of all that is stored
-    may_ask_why: bool = True
+    tools: tuple[Tool, ...] = TOOLS  # what there is to work with
+    only_found: bool = False  # an exercise: nothing but what was found
 
 
 def what_may_be_seen(bench: Bench) -> Seen:
@@ -91,6 +95,27 @@ def what_may_be_seen(bench: Bench) -> Seen:
     )
 
 
+def what_a_student_sees(attempt: Attempt) -> Seen:
+    """An exercise: the driver's seat, the last scan, and what hand and eye have found."""
+    bench, found = attempt.bench, attempt.found
+    off, out, leads = frozenset(found.off), frozenset(found.out), tuple(sorted(found.leads))
+    return Seen(
+        bench.now_s,
+        look(bench),
+        {name: _module_found(attempt, name, off) for name in bench.base.claimed.modules},
+        bench.live.operated,
+        off,
+        out,
+        leads,
+        tuple(_taken_apart(off, out, leads)),
+        theories=(),
+        given=(),
+        codes=(),
+        tools=attempt.exercise.tools,
+        only_found=True,
+    )
+
+
 def events_to_show(events: Iterable[Event]) -> list[Event]:
     """The events that a person would want to read after an action, in order."""
     told = ("fault", "repair", "engine", "mode", "state", "code", "relay", "gateway")
@@ -101,7 +126,7 @@ def _in_touch(bench: Bench) -> frozenset[str]:
     hearing = bench.live.hearing
     if hearing is None:
         return frozenset()
-    return frozenset(channel for members, _, _ in hearing.segments() for channel in members)
+    return frozenset(channel for members, *_ in hearing.segments() for channel in members)
 
 
 def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> ModuleSeen:
@@ -117,6 +142,30 @@ def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> Modu
         module.name, module.spec.title, shape, word, module.supply_v, module.waiting_for, alone,
         tuple(name for name in own if name in off), sum(1 for code in module.memory.codes if code.stored),
     )  # fmt: skip
+
+
+def _module_found(attempt: Attempt, name: str, off: frozenset[str]) -> ModuleSeen:
+    """A module as the last scan has told of it."""
+    report, car = attempt.bench.last_report, attempt.bench.base
+    entry = next((one for one in report.modules if one.module == name), None) if report else None
+    shape, word = "unasked", "not asked"
+    if report and report.power and entry:
+        shape, word = ("answered", "answered") if entry.answers else ("unanswered", "no answer")
+    own = (plug.id for plug in car.connectors.values() if plug.owner == name)
+    return ModuleSeen(
+        name, car.claimed.modules[name].title, shape, word, None, (), (),
+        tuple(plug for plug in own if plug in off), len(entry.codes) if entry else 0,
+    )  # fmt: skip
+
+
+def _taken_apart(off: frozenset[str], out: frozenset[str], leads: tuple[str, ...]) -> Iterator[Change]:
+    for name in sorted(off):
+        clamp = name.startswith("BAT.")
+        yield Change(f"{name} {'off' if clamp else 'unplugged'}", f"plug {name}")
+    for name in sorted(out):
+        yield Change(f"{name} out of its holder, or blown", f"fit {name}")
+    for lead in leads:
+        yield Change(lead, f"unbypass {lead.split()[1]}")
 
 
 def _changes(car: Car) -> Iterator[Change]:

@@ -32,6 +32,7 @@ from sim.vehicle.reading import car_from_text
 from ui import kept
 from ui.drawing.layout import Layout, layout_of
 from ui.readings import Notebook
+from ui.seen import Seen, what_may_be_seen
 
 FIRST_CAR = "teaching-car.yaml"
 PARKED_S = 20
@@ -75,6 +76,30 @@ class Held:
     def car(self) -> Car:
         """The car as its file describes it, before any edit."""
         return self.bench.base
+
+    def seen(self) -> Seen:
+        """What may be seen of it now."""
+        return what_may_be_seen(self.bench)
+
+    def do(self, text: str, report: Report) -> str:
+        """Do one action; what came of it in a few words."""
+        outcome = self.bench.do(text, report)
+        self.events += outcome.events
+        is_observation = outcome.action.split()[0] in OBSERVATION_VERBS
+        shown = self.notebook.note(self.bench).result.display if is_observation else outcome.words
+        return f"{outcome.action}{f': {shown}' if shown else ''}"
+
+    def pauses_after(self, verb: str) -> bool:
+        """Does time pass after an action of this kind?"""
+        return verb not in NO_PAUSE_AFTER
+
+    def stand_as_before(self, report: Report) -> None:
+        """After work that could not be carried out."""
+        self.bench = _replayed(self.car, self.bench, self.bench.log, report)
+
+    def put_away(self) -> None:
+        """Keep it where a refresh of the browser finds it."""
+        shelf().put(self)
 
     def layout(self, width: float) -> Layout:
         """The car's map, laid out once."""
@@ -131,16 +156,20 @@ def shipped_cars() -> dict[str, str]:
 
 
 def open_session() -> Held:
-    """This session's bench: the one it has, the one its address names, or a fresh one."""
+    """This session's bench: an exercise, the one it has, the one its address names, or a fresh one."""
+    work: Held | None = st.session_state.get("work")
+    if work is not None:
+        st.session_state.held = work
+        return work
     held = st.session_state.get("held")
     if held is None:
-        key = st.query_params.get("bench", "")
+        key = st.query_params.get("bench", "") or st.session_state.get("bench_key", "")
         with st.spinner("The car rolls into the bay ..."):
             held = (shelf().take(key) if key else None) or fresh_session(key)
         st.session_state.held = held
         st.session_state.jobs = []
     if st.query_params.get("bench") != held.key:
-        st.query_params["bench"] = held.key
+        st.query_params["bench"] = st.session_state.bench_key = held.key
     return held
 
 
@@ -194,9 +223,13 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
             held.problem = str(problem)
         except Exception as error:
             logging.getLogger("busbay").exception("work on the bench failed")
+<<<<<<< HEAD
             held.bench = _replayed(_anew(held.bench), held.bench.log, progress.report)
+=======
+            held.stand_as_before(progress.report)
+>>>>>>> dcf6d04 (wip)
             held.problem = f"the model cannot carry this out ({error}); the car stands as before"
-    shelf().put(held)
+    held.put_away()
     progress.end()
 
 
@@ -232,13 +265,10 @@ class _Progress:
 
 def _do_all(held: Held, report: Report, texts: tuple[str, ...], pause_s: float) -> None:
     for text in texts:
-        action = parse_action(text, held.bench.car)
-        outcome = held.bench.do(text, report)
-        held.events += outcome.events
-        shown = held.notebook.note(held.bench).result.display if action.verb == "observe" else outcome.words
-        held.said = f"{outcome.action}{f': {shown}' if shown else ''}"
-        if pause_s and action.verb not in NO_PAUSE_AFTER:
-            held.events += held.bench.do(f"wait {pause_s:g} s", report).events
+        verb = parse_action(text, held.bench.car).verb
+        held.said = held.do(text, report)
+        if pause_s and held.pauses_after(verb):
+            held.do(f"wait {pause_s:g} s", report)
             held.said += f", then {pause_s:g} s pass"
 
 

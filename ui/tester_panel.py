@@ -27,12 +27,13 @@ def show(held: Held, seen: Seen) -> None:
         icon=":material/radar:",
         on_click=partial(ask_to_do, "scan"),
     )
-    _report(held)
-    _clear(held, seen)
+    _report(held, seen)
+    if "clear" in seen.tools:
+        _clear(held, seen)
     _keep(held)
 
 
-def _report(held: Held) -> None:
+def _report(held: Held, seen: Seen) -> None:
     report = held.bench.last_report
     if report is None:
         st.caption("No scan yet. A scan wakes the modules and reads what each has stored.")
@@ -52,13 +53,19 @@ def _report(held: Held) -> None:
         label_visibility="collapsed",
         persist_state="session",
     )
-    sheet.show(report_table(report, shown or "all"), "report", _picked)
-    st.caption("● fails now   ○ stored. Pick a row to see why; the status byte follows ISO 14229-1.")
+    sheet.show(report_table(report, shown or "all"), "report", partial(_picked, seen))
+    opens = "its module" if seen.only_found else "why"
+    st.caption(f"● fails now   ○ stored. Pick a row to see {opens}; the status byte follows ISO 14229-1.")
 
 
-def _picked() -> None:
+def _picked(seen: Seen) -> None:
+    """A row opens its reasons, or in an exercise its module."""
     picked = sheet.picked("report")
-    if picked:
+    if not picked:
+        return
+    if seen.only_found:
+        st.session_state.part, st.session_state.panel = f"module {picked.split()[1]}", "Part"
+    else:
         why_panel.ask_why(*picked.split(maxsplit=1))
 
 

@@ -35,9 +35,6 @@ def ask_why(kind: str, item: str = "") -> None:
 
 def show(held: Held, seen: Seen) -> None:
     """The why panel."""
-    if not seen.may_ask_why:
-        st.caption("The reasons stay closed until the exercise is over.")
-        return
     event = st.session_state.get("why_event")
     if event is not None and event < len(held.bench.trace):
         st.markdown("**One event**")

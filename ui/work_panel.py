@@ -1,4 +1,7 @@
-"""Take something apart or put it together: choose what, choose which, do it; everything that is changed."""
+"""Take something apart or put it together: choose what, choose which, do it; everything that is changed.
+
+In an exercise the car is a customer's: there are repairs and checks to choose from, nothing that breaks it.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.training.exercise import Tool
 from sim.vehicle.edits import catalogue
 from ui.cautions import caution
 from ui.diagram import connector_words
@@ -16,13 +20,21 @@ from ui.session import Held, ask_to_do
 
 def show(held: Held, seen: Seen) -> None:
     """The work panel."""
-    kind = st.selectbox("what", list(KINDS), key="work_kind", persist_state="session")
-    KINDS[kind](held, seen)
-    _free_line()
-    _battery(seen)
+    kinds = [name for name, (tool, _) in KINDS.items() if tool in seen.tools]
+    if kinds:
+        if st.session_state.get("work_kind") not in kinds:
+            st.session_state.work_kind = kinds[0]
+        kind = st.selectbox("what", kinds, key="work_kind", persist_state="session")
+        KINDS[kind][1](held, seen)
+    _free_line(seen)
+    if "battery" in seen.tools:
+        _battery(seen)
     # where a complaint is to be solved, the list would give the answer away
     with st.expander(
-        f"Changed on this car now: {len(seen.changes)}", expanded=not held.job, key="changes_box"
+        f"{'Taken apart, as far as you know' if seen.only_found else 'Changed on this car now'}: "
+        f"{len(seen.changes)}",
+        expanded=not held.job,
+        key="changes_box",
     ):
         _changes(seen)
 
@@ -37,6 +49,8 @@ def _connector(held: Held, seen: Seen) -> None:
     )
     if name in seen.connectors_off:
         _buttons(("Plug", f"plug {name}"))
+    elif seen.only_found:
+        _buttons(("Unplug", f"unplug {name}"), ("Press it home", f"plug {name}"))
     else:
         _buttons(("Unplug", f"unplug {name}"), ("Half seat it", f"loosen {name}"))
     caution("probing")
@@ -54,6 +68,8 @@ def _fuse(held: Held, seen: Seen) -> None:
     )
     if name in seen.out:
         _buttons(("Fit a right one", f"fit {name}"))
+    elif seen.only_found:
+        _buttons(("Pull", f"pull {name}"), ("Fit a right one", f"fit {name}"))
     else:
         _buttons(("Pull", f"pull {name}"), ("Blow", f"blow {name}"))
     rating_a = st.number_input(
@@ -74,7 +90,11 @@ def _relay(held: Held, seen: Seen) -> None:
         key="work_relay",
         format_func=lambda one: f"{one} · {relays[one].title or relays[one].location}",
     )
-    _buttons(("Fit", f"fit {name}") if name in seen.out else ("Pull", f"pull {name}"))
+    fit, pull = ("Fit", f"fit {name}"), ("Pull", f"pull {name}")
+    if seen.only_found and name not in seen.out:
+        _buttons(pull, fit)
+    else:
+        _buttons(fit if name in seen.out else pull)
 
 
 def _joint(held: Held, seen: Seen) -> None:
@@ -85,6 +105,9 @@ def _joint(held: Held, seen: Seen) -> None:
         "which", joints, key="work_joint",
         format_func=lambda one: f"{one} · {pins[one].function}" if one in pins else one,
     )  # fmt: skip
+    if seen.only_found:
+        _buttons(("Mend", f"mend {name}"))
+        return
     ohm = st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
     _buttons(
         ("Interrupt", f"open {name}"),
@@ -107,7 +130,11 @@ def _swap(held: Held, seen: Seen) -> None:
     other = st.selectbox(
         "in the cavity of", others, key="work_swap_b", format_func=lambda pin: _pin_words(held, pin)
     )
-    _buttons(("Swap them", f"swap {one} with {other}"), ("Swap back", f"unswap {one} with {other}"))
+    back = ("Swap back", f"unswap {one} with {other}")
+    if seen.only_found:
+        _buttons(back)
+    else:
+        _buttons(("Swap them", f"swap {one} with {other}"), back)
     caution("probing")
 
 
@@ -123,6 +150,9 @@ def _ground(held: Held, seen: Seen) -> None:
         key="work_ground",
         format_func=lambda one: f"{one} · {grounds[one].location or grounds[one].title}",
     )
+    if seen.only_found:
+        _buttons(("Clean and tighten it", f"mend {name}"))
+        return
     volt = st.number_input("voltage above the body, in V", -15.0, 15.0, 1.5, step=0.5, key="work_offset")
     _buttons(
         ("Lift it", f"open {name}"),
@@ -137,18 +167,23 @@ def _short(held: Held, seen: Seen) -> None:
         "from", pins, key="work_short_a", format_func=lambda pin: f"{pin} · {held.car.pins[pin].function}"
     )
     other = st.selectbox("to", ["BODY", "BAT+", *pins], key="work_short_b")
-    _buttons(("Short them", f"short {one} to {other}"), ("Take the short off", f"unshort {one} to {other}"))
+    off = ("Take the short off", f"unshort {one} to {other}")
+    if seen.only_found:
+        _buttons(off)
+        return
+    _buttons(("Short them", f"short {one} to {other}"), off)
     caution("shorts")
 
 
-KINDS: dict[str, Callable[[Held, Seen], None]] = {
-    "connector": _connector,
-    "fuse": _fuse,
-    "relay": _relay,
-    "pin, wire or terminator": _joint,
-    "swapped wires": _swap,
-    "ground point": _ground,
-    "short": _short,
+FOR_EXAMPLE = "unplug ECM, corrode GW.GND 2 ohm, wait 30 s ..."
+KINDS: dict[str, tuple[Tool, Callable[[Held, Seen], None]]] = {
+    "connector": ("unplug", _connector),
+    "fuse": ("fuses", _fuse),
+    "relay": ("fuses", _relay),
+    "pin, wire or terminator": ("repair", _joint),
+    "swapped wires": ("repair", _swap),
+    "ground point": ("repair", _ground),
+    "short": ("repair", _short),
 }
 
 
@@ -158,12 +193,13 @@ def _buttons(*pairs: tuple[str, str]) -> None:
             st.button(words, key=f"work {action}", on_click=partial(ask_to_do, action))
 
 
-def _free_line() -> None:
+def _free_line(seen: Seen) -> None:
+    such_as = "mend ECM.C1.3, fit F2, wait 30 s ..." if seen.only_found else FOR_EXAMPLE
     with st.form("free", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
         st.text_input(
             "or say it in words",
             key="sentence",
-            placeholder="unplug ECM, corrode GW.GND 2 ohm, wait 30 s ...",
+            placeholder=such_as,
         )
         st.form_submit_button("Do it", on_click=_say)
 
@@ -181,8 +217,11 @@ def _battery(seen: Seen) -> None:
             else ("Disconnect the battery", "disconnect battery")
         )
         _buttons((words, action))
-        charge_pct = st.slider("state of charge, in %", 0, 100, 60, 5, key="work_charge")
-        _buttons((f"Set {charge_pct} %", f"charge {charge_pct} %"))
+        if seen.only_found:
+            _buttons(("Charge the battery", "charge 80 %"))
+        else:
+            charge_pct = st.slider("state of charge, in %", 0, 100, 60, 5, key="work_charge")
+            _buttons((f"Set {charge_pct} %", f"charge {charge_pct} %"))
         caution("battery", "airbag")
 
 

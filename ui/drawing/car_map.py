@@ -25,6 +25,9 @@ MARKS = {
     "quiet": '<path d="M-4,0 H4" class="mark"/>',
     "asleep": '<path d="M2,-4 A4.2,4.2 0 1 0 2,4 A5,5 0 0 1 2,-4 Z" class="mark full"/>',
     "unpowered": '<path d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5" class="mark"/>',
+    "unasked": '<circle r="1.6" class="mark full"/>',
+    "answered": '<path d="M-4,0 L-1,3.5 L4,-3.5" class="mark"/>',
+    "unanswered": '<path d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5" class="mark"/>',
 }
 
 LEGEND = (
@@ -35,6 +38,11 @@ LEGEND = (
     ("quiet", "no longer sends"),
     ("asleep", "asleep"),
     ("unpowered", "no supply"),
+)
+FOUND_LEGEND = (
+    ("unasked", "not asked by the tester yet"),
+    ("answered", "answered the last scan"),
+    ("unanswered", "did not answer it"),
 )
 
 PATTERNS = """<defs>
@@ -74,17 +82,18 @@ def car_map(car: Car, layout: Layout, seen: Seen, picked: str = "") -> str:
     return "".join(parts)
 
 
-def legend() -> str:
-    """What the marks mean, as HTML."""
+def legend(only_found: bool = False) -> str:
+    """What the marks mean, as HTML; `only_found`: on the map of an exercise."""
     cells = "".join(
         f'<span><svg class="map" style="width:26px" viewBox="-13 -9 26 18"><g class="{shape}">'
         f'<rect x="-12" y="-8" width="24" height="16" rx="3" class="face"/>{MARKS[shape]}</g></svg>'
         f"{words}</span>"
-        for shape, words in LEGEND
+        for shape, words in (FOUND_LEGEND if only_found else LEGEND)
     )
+    read = "read" if only_found else "stored"
     badge = (
         '<span><svg class="map" style="width:26px" viewBox="-13 -9 26 18"><circle r="8" class="badge"/>'
-        '<text y="3.5" class="badge-word">2</text></svg>trouble codes stored</span>'
+        f'<text y="3.5" class="badge-word">2</text></svg>trouble codes {read}</span>'
     )
     return f'<div class="legend">{cells}{badge}</div>'
 

@@ -1,0 +1,129 @@
+"""A student's desk: the exercises there are to do, and how far each is."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from sim.training.exercise import Exercise, read_exercise, shipped_exercises
+from sim.training.records import ClassRow, StudentRow, TaskRow
+from ui import at_work, classroom
+
+LEVELS = {1: "I", 2: "II", 3: "III", 4: "IV", 5: "V"}
+
+
+@st.cache_resource(show_spinner=False)
+def curriculum() -> dict[str, Exercise]:
+    """The exercises that come with busbay, in order."""
+    return {name: read_exercise(path) for name, path in shipped_exercises().items()}
+
+
+def show() -> None:
+    """The page."""
+    if st.session_state.pop("to_the_exercise", False) and st.session_state.get("work") is not None:
+        st.switch_page(st.session_state.entries["exercise"])
+    student = classroom.student()
+    if student is None:
+        st.info("Nobody is known under this address. Join a class first.", icon=":material/login:")
+        return
+    group = classroom.records().class_of(student.class_id)
+    st.title("Your desk" if group.private else f"{student.name}'s desk")
+    if not group.private:
+        st.caption(f"Class {group.name}")
+    problem = st.session_state.pop("desk_problem", "")
+    if problem:
+        st.error(problem, icon=":material/block:")
+    _tasks(student, group)
+    if group.private:
+        _choose(student)
+    with st.container(horizontal=True, vertical_alignment="center", key="leaving"):
+        st.button("Leave this desk", key="leave", icon=":material/logout:", on_click=_leave)
+        st.caption("What was done is kept under this page's address.", width="stretch")
+
+
+def _leave() -> None:
+    at_work.lay_down()
+    classroom.leave()
+
+
+def _tasks(student: StudentRow, group: ClassRow) -> None:
+    tasks = classroom.records().desk(student.id)
+    if not tasks:
+        words = (
+            "Nothing is on your desk yet. Choose an exercise below: the first one takes ten minutes."
+            if group.private
+            else "Nothing is on your desk yet. The instructor gives the class its exercises; they appear here."
+        )
+        st.info(words, icon=":material/inbox:")
+    for task in tasks:
+        _task(task)
+    if not group.private:
+        _wait_for_more(student, len(tasks))
+
+
+@st.fragment(run_every=at_work.LOOK_EVERY_S)
+def _wait_for_more(student: StudentRow, known: int) -> None:
+    """A new exercise of the class appears without a refresh."""
+    if len(classroom.assignments_of(student.class_id)) != known:
+        st.rerun()
+
+
+def _task(task: TaskRow) -> None:
+    given = task.assignment
+    with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"task {given.id}"):
+        with st.container(width="stretch", gap="small"):
+            st.markdown(f"**{given.exercise}**")
+            st.caption(_state(task))
+        words, icon = (
+            ("Begin", ":material/play_arrow:")
+            if task.attempt_id is None
+            else ("Go on", ":material/arrow_forward:")
+            if task.complete is None
+            else ("Debrief", ":material/fact_check:")
+        )
+        st.button(
+            words, key=f"open {given.id}", icon=icon, type="secondary" if task.complete else "primary",
+            on_click=partial(at_work.begin, given.id),
+        )  # fmt: skip
+
+
+def _state(task: TaskRow) -> str:
+    kind = "practice, steps can be taken back" if task.assignment.practice else "no way back"
+    if task.attempt_id is None:
+        return f":material/radio_button_unchecked: not begun · {kind}"
+    steps = f"{task.steps} step{'s' if task.steps != 1 else ''}, {task.minutes:.0f} min of shop time"
+    if task.complete is None:
+        return f":material/pending: begun · {steps} · {kind}"
+    end = "solved and proved" if task.complete else f"handed in, {task.credit:.0%}"
+    return f":material/{'check_circle' if task.complete else 'task'}: {end} · {steps}"
+
+
+# -- at home -----------------------------------------------------------------------------------------------
+
+
+def _choose(student: StudentRow) -> None:
+    st.subheader("From the curriculum", anchor=False)
+    known = curriculum()
+    topics = list(dict.fromkeys(one.topic for one in known.values()))
+    topic = st.pills("topic", topics, key="topic", label_visibility="collapsed")
+    for name, exercise in known.items():
+        if topic in (None, exercise.topic):
+            _offer(student, name, exercise)
+
+
+def _offer(student: StudentRow, name: str, exercise: Exercise) -> None:
+    with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"offer {name}"):
+        with st.container(width="stretch", gap="small"):
+            st.markdown(f"**{exercise.exercise}**")
+            st.caption(
+                f"{exercise.topic} · level {LEVELS[exercise.level]} · {exercise.minutes:g} min of shop time · "
+                f"{exercise.whole_car.title}"
+            )
+        st.button("Put it on the desk", key=f"take {name}", on_click=partial(_take, student, name))
+
+
+def _take(student: StudentRow, name: str) -> None:
+    text = shipped_exercises()[name].read_text(encoding="utf-8")
+    task = classroom.records().assign(student.class_id, text, practice=True)
+    at_work.begin(task.id)
