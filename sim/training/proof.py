@@ -2,7 +2,10 @@
 
 For whoever writes exercises, and for the tests: `prove` raises one clear sentence, or tells what it saw.
 
-Not modelled: whether the words of the work order fit.
+`rivals` asks the other question: is there something else that the solution has not ruled out when it begins
+to repair?
+
+Not modelled: whether the words of the work order fit; rivals that are two faults at once.
 """
 
 from __future__ import annotations
@@ -11,9 +14,11 @@ from dataclasses import dataclass
 
 from sim.bench.live import Unsettled
 from sim.lab.run import Sight
+from sim.lab.workshop import Workshop
 from sim.training.attempt import Attempt, HandIn
 from sim.training.causes import NO_FAULT
 from sim.training.exercise import Exercise
+from sim.training.forecast import RunSuspects
 from sim.vehicle.problems import EditProblem, Problem
 
 
@@ -45,6 +50,29 @@ def prove(exercise: Exercise) -> Proven:
     if not result.complete:
         raise Problem(f"the solution does not end it: {_lacking(result)}", ("solution",))
     return Proven(shown, result, attempt.minutes)
+
+
+def rivals(exercise: Exercise, workshop: Workshop) -> tuple[str, ...]:
+    """What else may be wrong when the scripted solution begins to repair, and would not be put right by it.
+
+    Empty where all that is left by then is one class: whatever it is, the same repair mends it.
+    """
+    attempt = Attempt.replay(exercise, exercise.solution)
+    model = RunSuspects(attempt, workshop)
+    first = next((k for k, step in enumerate(attempt.steps) if step.repairs), len(attempt.steps))
+    return tuple(
+        suspect.text
+        for number, suspect in enumerate(model.suspects)
+        if number != model.truth and first <= _agreed(model, number) < model.steps
+    )
+
+
+def _agreed(model: RunSuspects, suspect: int) -> int:
+    """How many steps of the solution, from the first, a suspect would have answered as the car did."""
+    agreed = 0
+    while agreed < model.steps and model.told(agreed, suspect) == model.seen(agreed):
+        agreed += 1
+    return agreed
 
 
 def _begun(exercise: Exercise) -> Attempt:

@@ -1,0 +1,154 @@
+"""An exercise out of what an author did: from a broken car in the bay, and from typed fields to a file.
+
+    fields = taken_from(bench)            # car, arrives, before
+    fields |= {"exercise": "Tail lamps", "topic": "fuses", ...}
+    exercise_from_text(exercise_file(fields), "tail-lamps.yaml")
+
+A field is a text; one that lists something has a line for each.
+
+Not modelled: several faults behind the same words, which are written into the file by hand.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from io import StringIO
+from typing import Any
+
+from ruamel.yaml import YAML
+from ruamel.yaml.scalarstring import FoldedScalarString
+
+from sim.bench.actions import parse_action
+from sim.bench.bench import Bench
+from sim.training.exercise import Exercise
+from sim.vehicle.car import Car
+from sim.vehicle.edits import apply_all, parse_edit
+from sim.vehicle.problems import EditProblem
+
+LISTS = ("arrives", "before", "tools", "proof", "safety", "hints", "solution")
+GUIDE_LISTS = ("wrong_turns", "ask")
+READS_ONLY = ("scan", "save", "clear", "unlock")
+FOLD_AT = 90  # letters beyond which a text is folded over several lines
+
+
+def taken_from(bench: Bench) -> dict[str, str]:
+    """The fields `arrives` and `before` of an exercise whose car is the one in the bay.
+
+    What was done to the harness and is still so arrives with the car; what was operated meanwhile is what
+    happened before it came in. Raises `EditProblem` where the car is as it should be.
+    """
+    arrives = faults_of(bench)
+    if not arrives:
+        raise EditProblem("nothing is wrong with the car in the bay: break it first")
+    kept = [text for text in bench.log if _operates(text, bench.car)]
+    return {"arrives": "\n".join(arrives), "before": "\n".join(kept)}
+
+
+def faults_of(bench: Bench) -> tuple[str, ...]:
+    """The edits that make a whole car what the one in the bay is, in order; fuses that blew are left out."""
+    car = bench.base
+    kept: list[str] = []
+    for text in (*bench.given, *(text for text in bench.log if _verb(text, car) == "edit")):
+        if _kind(text, car, kept) != "repair":
+            kept.append(text)
+            continue
+        try:
+            wanted = apply_all(car, [*kept, text]).condition
+        except EditProblem:  # what it mended was a consequence, such as a fuse that had blown
+            continue
+        fewer = (kept[:place] + kept[place + 1 :] for place in range(len(kept)))
+        kept = next((some for some in fewer if apply_all(car, some).condition == wanted), [*kept, text])
+    return tuple(kept)
+
+
+def solution_from(bench: Bench, arrives: str, before: str) -> str:
+    """The field `solution`: what was done in the bay since the car of these fields came in.
+
+    Raises `EditProblem` where another car stands in the bay.
+    """
+    begun = _lines(before)
+    if list(bench.given) != _lines(arrives) or bench.log[: len(begun)] != begun:
+        raise EditProblem("the car in the bay is not the one of this exercise: put that one there first")
+    return "\n".join(bench.log[len(begun) :])
+
+
+def exercise_file(fields: Mapping[str, str]) -> str:
+    """The text of an exercise file; whether it makes sense is for `exercise_from_text` to say."""
+    data: dict[str, Any] = {
+        "exercise": fields.get("exercise", ""),
+        "topic": fields.get("topic", ""),
+        "level": _whole(fields, "level", 1),
+        "car": fields.get("car", ""),
+        "work_order": _filled(fields, ("customer", "words", "history")),
+        "goal": fields.get("goal", ""),
+        "minutes": _whole(fields, "minutes", 30),
+    }
+    data |= {name: _lines(fields[name]) for name in LISTS if fields.get(name, "").strip()}
+    data.setdefault("arrives", [])
+    data["guide"] = _filled(fields, ("why",)) | {
+        name: _lines(fields[name]) for name in GUIDE_LISTS if fields.get(name, "").strip()
+    }
+    if fields.get("others", "").strip():
+        data["others"] = json.loads(fields["others"])
+    out = StringIO()
+    yaml = YAML()
+    yaml.width = FOLD_AT + 20
+    yaml.dump(_folded(data), out)
+    return out.getvalue()
+
+
+def fields_of(exercise: Exercise) -> dict[str, str]:
+    """The fields of an exercise that is there already, to begin another one from."""
+    data = exercise.model_dump(mode="json")
+    fields = {name: "\n".join(data[name]) for name in LISTS}
+    fields |= {name: "\n".join(data["guide"][name]) for name in GUIDE_LISTS}
+    fields |= {name: str(data["work_order"][name]) for name in ("customer", "words", "history")}
+    fields |= {name: str(data[name]) for name in ("exercise", "topic", "level", "car", "goal")}
+    fields |= {"minutes": f"{exercise.minutes:g}", "why": exercise.guide.why}
+    return fields | {"others": json.dumps(data["others"], ensure_ascii=False) if exercise.others else ""}
+
+
+# -- small things ------------------------------------------------------------------------------------------
+
+
+def _verb(text: str, car: Car) -> str:
+    """What kind of action a line of a log is; a theory may be about pins that the plain car has not."""
+    try:
+        return parse_action(text, car).verb
+    except EditProblem:
+        return "edit"
+
+
+def _kind(text: str, car: Car, kept: list[str]) -> str:
+    return parse_edit(text, apply_all(car, [one for one in kept if one.startswith("theory ")])).kind
+
+
+def _operates(text: str, car: Car) -> bool:
+    return _verb(text, car) not in ("edit", *READS_ONLY, "observe")
+
+
+def _lines(text: str) -> list[str]:
+    return [line.strip() for line in text.splitlines() if line.strip()]
+
+
+def _filled(fields: Mapping[str, str], names: Iterable[str]) -> dict[str, Any]:
+    return {name: fields[name] for name in names if fields.get(name, "").strip()}
+
+
+def _whole(fields: Mapping[str, str], name: str, usual: int) -> int | float | str:
+    """A number where it is one; what else was typed is refused with its place when the file is read."""
+    text = fields.get(name, "").strip() or str(usual)
+    try:
+        number = float(text)
+    except ValueError:
+        return text
+    return int(number) if number.is_integer() else number
+
+
+def _folded(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _folded(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [_folded(one) for one in value]
+    return FoldedScalarString(value) if isinstance(value, str) and len(value) > FOLD_AT else value
