@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from ui.at_work import take_up
 from ui.classroom import keep_cookie, role
 from ui.pages import pages_of
 from ui.session import open_session
@@ -20,6 +21,7 @@ STYLE = """<style>
 def main() -> None:
     """Open this session's bench and show the page that the address names."""
     st.set_page_config(page_title="busbay", page_icon=":material/car_repair:", layout="wide")
+    take_up()
     entries = {
         page.path: st.Page(
             page.show, title=page.title, icon=page.icon, url_path=page.path, default=place == 0

@@ -22,14 +22,8 @@ from ui.seen import Seen, what_a_student_sees, what_may_be_seen
 from ui.session import NO_PAUSE_AFTER, Held, Job, Report, ask
 
 EXERCISE = "exercise"  # in the address
-NEWS_AGE_S = 1.0  # a class is asked about once in so long, however many students look
+LOOK_EVERY_S = 3.0  # for what the instructor lets a class know
 PAUSED = "the class is paused: hands off the car until the instructor lets it go on"
-
-
-@st.cache_data(ttl=NEWS_AGE_S, max_entries=500, show_spinner=False)
-def signal_of(class_id: int) -> Signal:
-    """What the instructor lets a class know, at most a second old."""
-    return classroom.records().signal(class_id)
 
 
 @dataclass(kw_only=True)
@@ -47,6 +41,11 @@ class AtWork(Held):
     def is_over(self) -> bool:
         """Has it been handed in?"""
         return self.work.attempt.result is not None
+
+    def begin_work(self) -> None:
+        """What the last work has brought makes room for what comes now."""
+        super().begin_work()
+        self.steps = []
 
     def seen(self) -> Seen:
         """What the student has found; everything once it is over or the instructor shows it."""
@@ -80,17 +79,17 @@ class AtWork(Held):
 
     def has_news(self) -> bool:
         """Has the instructor said, paused or shown anything since the page was drawn?"""
-        return signal_of(self.assignment.class_id) != self.signal
+        return classroom.signal_of(self.assignment.class_id) != self.signal
 
     def take_in_news(self) -> None:
         """Take in what the instructor has said, paused or shown."""
         records = classroom.records()
-        self.signal = signal_of(self.assignment.class_id)
+        self.signal = classroom.signal_of(self.assignment.class_id)
         self.messages = records.messages(self.student.id)
         self.assignment = _assignment(self.student, self.assignment.id)
 
     def _must_go_on(self) -> None:
-        if signal_of(self.assignment.class_id).paused:
+        if classroom.signal_of(self.assignment.class_id).paused:
             raise Problem(PAUSED)
 
 

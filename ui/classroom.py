@@ -15,11 +15,12 @@ import streamlit as st
 
 from sim.training.library import Library
 from sim.training.passphrase import STAYS_OPEN_S, Door
-from sim.training.records import Records, StudentRow, data_folder, records_url
+from sim.training.records import Records, Signal, StudentRow, data_folder, records_url
 from sim.vehicle.problems import Problem
 from ui.drawing.cookie import set_cookie
 
 STUDENT = "student"  # in the address
+NEWS_AGE_S = 1.0
 COOKIE = "busbay_instructor"
 
 Role = Literal["visitor", "student", "at work", "instructor"]
@@ -41,6 +42,12 @@ def door() -> Door:
 def library() -> Library:
     """The exercises of this server."""
     return Library(data_folder() / "exercises")
+
+
+@st.cache_data(ttl=NEWS_AGE_S, max_entries=500, show_spinner=False)
+def signal_of(class_id: int) -> Signal:
+    """What the instructor lets a class know, asked at most once in a while however many students look."""
+    return records().signal(class_id)
 
 
 def role() -> Role:

@@ -6,17 +6,12 @@ from functools import partial
 
 import streamlit as st
 
-from sim.training.exercise import Exercise, read_exercise, shipped_exercises
+from sim.training.library import Entry
 from sim.training.records import ClassRow, StudentRow, TaskRow
 from ui import at_work, classroom
+from ui.classroom import plain
 
 LEVELS = {1: "I", 2: "II", 3: "III", 4: "IV", 5: "V"}
-
-
-@st.cache_resource(show_spinner=False)
-def curriculum() -> dict[str, Exercise]:
-    """The exercises that come with busbay, in order."""
-    return {name: read_exercise(path) for name, path in shipped_exercises().items()}
 
 
 def show() -> None:
@@ -28,9 +23,9 @@ def show() -> None:
         st.info("Nobody is known under this address. Join a class first.", icon=":material/login:")
         return
     group = classroom.records().class_of(student.class_id)
-    st.title("Your desk" if group.private else f"{student.name}'s desk")
+    st.title("Your desk" if group.private else f"{plain(student.name)}'s desk")
     if not group.private:
-        st.caption(f"Class {group.name}")
+        st.caption(f"Class {plain(group.name)}")
     problem = st.session_state.pop("desk_problem", "")
     if problem:
         st.error(problem, icon=":material/block:")
@@ -51,21 +46,23 @@ def _tasks(student: StudentRow, group: ClassRow) -> None:
     tasks = classroom.records().desk(student.id)
     if not tasks:
         words = (
-            "Nothing is on your desk yet. Choose an exercise below: the first one takes ten minutes."
+            "Nothing is on your desk yet. Choose an exercise below and begin."
             if group.private
-            else "Nothing is on your desk yet. The instructor gives the class its exercises; they appear here."
+            else "Nothing is on your desk yet. What the instructor gives the class appears here by itself."
         )
         st.info(words, icon=":material/inbox:")
     for task in tasks:
         _task(task)
     if not group.private:
-        _wait_for_more(student, len(tasks))
+        _wait_for_more(student)
 
 
 @st.fragment(run_every=at_work.LOOK_EVERY_S)
-def _wait_for_more(student: StudentRow, known: int) -> None:
+def _wait_for_more(student: StudentRow) -> None:
     """A new exercise of the class appears without a refresh."""
-    if len(classroom.assignments_of(student.class_id)) != known:
+    signal = classroom.signal_of(student.class_id)
+    if st.session_state.setdefault("desk_news", signal.news) != signal.news:
+        st.session_state.desk_news = signal.news
         st.rerun()
 
 
@@ -73,7 +70,7 @@ def _task(task: TaskRow) -> None:
     given = task.assignment
     with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"task {given.id}"):
         with st.container(width="stretch", gap="small"):
-            st.markdown(f"**{given.exercise}**")
+            st.markdown(f"**{plain(given.exercise)}**")
             st.caption(_state(task))
         words, icon = (
             ("Begin", ":material/play_arrow:")
@@ -104,26 +101,25 @@ def _state(task: TaskRow) -> str:
 
 def _choose(student: StudentRow) -> None:
     st.subheader("From the curriculum", anchor=False)
-    known = curriculum()
-    topics = list(dict.fromkeys(one.topic for one in known.values()))
+    known = classroom.library().entries()
+    topics = list(dict.fromkeys(one.exercise.topic for one in known))
     topic = st.pills("topic", topics, key="topic", label_visibility="collapsed")
-    for name, exercise in known.items():
-        if topic in (None, exercise.topic):
-            _offer(student, name, exercise)
+    for entry in known:
+        if topic in (None, entry.exercise.topic):
+            _offer(student, entry)
 
 
-def _offer(student: StudentRow, name: str, exercise: Exercise) -> None:
-    with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"offer {name}"):
+def _offer(student: StudentRow, entry: Entry) -> None:
+    exercise = entry.exercise
+    with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"offer {entry.name}"):
         with st.container(width="stretch", gap="small"):
-            st.markdown(f"**{exercise.exercise}**")
+            st.markdown(f"**{plain(exercise.exercise)}**")
             st.caption(
-                f"{exercise.topic} · level {LEVELS[exercise.level]} · {exercise.minutes:g} min of shop time · "
-                f"{exercise.whole_car.title}"
+                f"{plain(exercise.topic)} · level {LEVELS[exercise.level]} · "
+                f"{exercise.minutes:g} min of shop time · {exercise.whole_car.title}"
             )
-        st.button("Put it on the desk", key=f"take {name}", on_click=partial(_take, student, name))
+        st.button("Begin", key=f"take {entry.name}", on_click=partial(_take, student, entry))
 
 
-def _take(student: StudentRow, name: str) -> None:
-    text = shipped_exercises()[name].read_text(encoding="utf-8")
-    task = classroom.records().assign(student.class_id, text, practice=True)
-    at_work.begin(task.id)
+def _take(student: StudentRow, entry: Entry) -> None:
+    at_work.begin(classroom.records().assign(student.class_id, entry.text, practice=True).id)

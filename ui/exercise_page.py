@@ -11,16 +11,25 @@ from sim.training.causes import NO_FAULT
 from sim.training.exercise import Exercise
 from sim.training.shop import HINT_MINUTES
 from sim.vehicle.edits import catalogue
-from ui import at_work, debrief_page, measure_panel, part_panel, scope_panel, seat_panel, tester_panel, work_panel
-from ui.at_work import PAUSED, AtWork
+from ui import (
+    at_work,
+    debrief_page,
+    measure_panel,
+    part_panel,
+    scope_panel,
+    seat_panel,
+    tester_panel,
+    work_panel,
+)
+from ui.at_work import LOOK_EVERY_S, PAUSED, AtWork
 from ui.bay import choose_pause, let_time_pass, show_map, tell_what_was_said
 from ui.cautions import MAKER
+from ui.classroom import plain
 from ui.drawing import sheet
 from ui.drawing.class_work import step_cards, step_table
 from ui.seen import Seen
 from ui.session import work_off
 
-LOOK_EVERY_S = 3.0
 PANELS = {
     "Order": (),
     "Seat": ("seat",),
@@ -54,7 +63,6 @@ def _listen(held: AtWork) -> None:
 @st.fragment
 def _exercise() -> None:
     held: AtWork = st.session_state.work
-    held.steps = []
     work_off(held, st.empty())
     if held.is_over:
         st.rerun()
@@ -95,7 +103,7 @@ def _from_the_instructor(held: AtWork) -> None:
             st.warning(PAUSED[0].upper() + PAUSED[1:] + ".", icon=":material/pause_circle:")
     for message in held.messages[:1]:
         with st.container(key="message"):
-            st.info(f"The instructor says: {_plain(message.words)}", icon=":material/campaign:")
+            st.info(f"The instructor says: {plain(message.words)}", icon=":material/campaign:")
     if held.assignment.revealed:
         hidden = "; ".join(held.work.attempt.exercise.arrives) or "nothing is wrong with this car"
         with st.container(key="revealed"):
@@ -106,7 +114,7 @@ def _shown(steps: list[Step]) -> None:
     """What the last work has shown."""
     with st.container(key="what_it_showed"):
         if steps:
-            sheet.show(step_cards(steps), "shown")
+            sheet.show(step_cards(steps), "step_cards")
 
 
 def _panels(held: AtWork, seen: Seen) -> None:
@@ -148,21 +156,21 @@ def _order(held: AtWork) -> None:
     exercise = held.work.attempt.exercise
     order = exercise.work_order
     with st.container(border=True, key="order"):
-        st.markdown(f"**Work order** · {_plain(order.customer)}")
-        st.markdown(f"> {_plain(order.words)}")
+        st.markdown(f"**Work order** · {plain(order.customer)}")
+        st.markdown(f"> {plain(order.words)}")
         if order.history:
-            st.caption(f"Known of the car: {_plain(order.history)}")
-    st.markdown(f"**To learn**: {_plain(exercise.goal)}")
+            st.caption(f"Known of the car: {plain(order.history)}")
+    st.markdown(f"**To learn**: {plain(exercise.goal)}")
     st.markdown(f"**Afterwards show**: {'; '.join(PROOF_WORDS[one] for one in exercise.proof)}.")
     for line in exercise.safety:
-        st.caption(f":material/warning: {_plain(line)}")
+        st.caption(f":material/warning: {plain(line)}")
     st.caption(f":material/warning: {MAKER}")
     if not held.signal.paused:
         _hints(held, exercise)
         _notes(held)
     if len(held.messages) > 1:
         with st.expander(f"What the instructor said: {len(held.messages)}"):
-            st.markdown("\n".join(f"- {_plain(one.words)}" for one in held.messages))
+            st.markdown("\n".join(f"- {plain(one.words)}" for one in held.messages))
 
 
 PROOF_WORDS = {
@@ -178,7 +186,7 @@ def _hints(held: AtWork, exercise: Exercise) -> None:
         return
     with st.container(key="hints"):
         for number, words in enumerate(exercise.hints[:taken], start=1):
-            st.markdown(f":material/lightbulb: **Hint {number}**: {_plain(words)}")
+            st.markdown(f":material/lightbulb: **Hint {number}**: {plain(words)}")
         if taken < of:
             st.button(
                 f"Take hint {taken + 1} of {of}: costs {HINT_MINUTES:g} min", key="take_hint",
@@ -195,7 +203,7 @@ def _notes(held: AtWork) -> None:
         st.form_submit_button("Note it", on_click=_note)
     if notes:
         with st.container(key="notes"):
-            st.markdown("\n".join(f"- {_plain(words)}" for words in notes))
+            st.markdown("\n".join(f"- {plain(words)}" for words in notes))
 
 
 def _note() -> None:
@@ -264,10 +272,3 @@ def _hand_in_now() -> None:
     state = st.session_state
     state.sure = False
     at_work.ask_for(at_work.hand_in(state.named, state.evidence))
-
-
-def _plain(text: str) -> str:
-    """Words of somebody else, without what Markdown would take for its own."""
-    for sign in "\\`*_[]|#$<>:~":
-        text = text.replace(sign, f"\\{sign}")
-    return text.replace("\n", " ")

@@ -15,8 +15,10 @@ from ui import (
     car_page,
     case_page,
     classes_page,
+    desk_page,
     diagrams,
     door_page,
+    exercise_page,
     join_page,
     quick_car_page,
     replay_page,
@@ -40,6 +42,8 @@ class Page:
 
 
 PAGES = (
+    Page("exercise", "Exercise", ":material/car_repair:", exercise_page.show, ("at work",)),
+    Page("desk", "Desk", ":material/inbox:", desk_page.show, ("student", "at work")),
     Page("welcome", "Welcome", ":material/door_open:", welcome.show),
     Page("join", "Join a class", ":material/login:", join_page.show, ("visitor", "instructor")),
     Page("bay", "Bay", ":material/car_repair:", bay.show),

@@ -77,6 +77,11 @@ class Held:
         """The car as its file describes it, before any edit."""
         return self.bench.base
 
+    def begin_work(self) -> None:
+        """What the last work has brought makes room for what comes now."""
+        self.said = self.problem = ""
+        self.events = []
+
     def seen(self) -> Seen:
         """What may be seen of it now."""
         return what_may_be_seen(self.bench)
@@ -95,7 +100,7 @@ class Held:
 
     def stand_as_before(self, report: Report) -> None:
         """After work that could not be carried out."""
-        self.bench = _replayed(self.car, self.bench, self.bench.log, report)
+        self.bench = _replayed(_anew(self.bench), self.bench.log, report)
 
     def put_away(self) -> None:
         """Keep it where a refresh of the browser finds it."""
@@ -212,8 +217,7 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
     jobs: list[Job] = st.session_state.jobs
     if not jobs:
         return
-    held.said = held.problem = ""
-    held.events = []
+    held.begin_work()
     progress = _Progress(place)
     while jobs:
         job = jobs.pop(0)
@@ -223,11 +227,7 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
             held.problem = str(problem)
         except Exception as error:
             logging.getLogger("busbay").exception("work on the bench failed")
-<<<<<<< HEAD
-            held.bench = _replayed(_anew(held.bench), held.bench.log, progress.report)
-=======
             held.stand_as_before(progress.report)
->>>>>>> dcf6d04 (wip)
             held.problem = f"the model cannot carry this out ({error}); the car stands as before"
     held.put_away()
     progress.end()

@@ -279,7 +279,7 @@ class Records:
             "assigned_s": self.clock(),
         }
         with writing(self.engine) as connection:
-            self._one(connection, select(classes).where(classes.c.id == class_id), "class")
+            self._let_know(connection, class_id)
             number = _insert(connection, assignments, {**row, "file": file})
         return AssignmentRow(number, **row)
 

@@ -1,0 +1,265 @@
+"""A student's pages without a browser: joining, the desk, the exercise, what stays hidden, what is kept."""
+
+from collections.abc import Iterator
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from sim.training.exercise import shipped_exercises
+from sim.training.records import AssignmentRow, Records, StudentRow
+from ui import classroom
+
+STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
+PANELS = ("Order", "Seat", "Part", "Work", "Tester", "Measure", "Log", "Hand in")
+
+
+def _app() -> None:
+    import streamlit as st
+
+    from ui import at_work
+    from ui.classroom import role
+    from ui.pages import pages_of
+    from ui.session import open_session
+
+    at_work.take_up()
+    pages = {page.path: page for page in pages_of(role())}
+    st.session_state.registry = list(pages)
+    open_session()
+    pages[st.session_state.get("path") if st.session_state.get("path") in pages else next(iter(pages))].show()
+
+
+@pytest.fixture
+def records(records_url: str) -> Records:
+    return classroom.records()
+
+
+@pytest.fixture
+def given(records: Records) -> tuple[StudentRow, str, AssignmentRow]:
+    """A student of a class, the key, and an exercise on the desk."""
+    group = records.open_class("Tuesday")
+    student, key = records.join(group.join_code, "Amara")
+    return student, key, records.assign(group.id, STORED, practice=True)
+
+
+def opened(key: str = "", exercise: int | None = None, path: str = "") -> AppTest:
+    app = AppTest.from_function(_app, default_timeout=60)
+    if key:
+        app.query_params["student"] = key
+    if exercise is not None:
+        app.query_params["exercise"] = str(exercise)
+    if path:
+        app.session_state["path"] = path
+    return drawn(app.run())
+
+
+def drawn(app: AppTest) -> AppTest:
+    assert [] == [error.message for error in app.exception]
+    return app
+
+
+def press(app: AppTest, key: str) -> AppTest:
+    return drawn(app.button(key=key).click().run())
+
+
+def in_panel(app: AppTest, panel: str) -> AppTest:
+    app.session_state["panel"] = panel
+    return drawn(app.run())
+
+
+def say(app: AppTest, *sentences: str) -> AppTest:
+    in_panel(app, "Work")
+    for sentence in sentences:
+        app.text_input(key="sentence").input(sentence)
+        drawn(app.button[[one.label for one in app.button].index("Do it")].click().run())
+    return app
+
+
+def log(app: AppTest) -> list[str]:
+    return list(app.session_state["work"].work.attempt.log)
+
+
+def sent(app: AppTest) -> Iterator[bytes]:
+    """Everything that went to the browser."""
+    todo = [app._tree]
+    while todo:
+        node = todo.pop()
+        proto = getattr(node, "proto", None)
+        if proto is not None:
+            yield proto.SerializeToString()
+        todo += list(getattr(node, "children", {}).values())
+
+
+# -- joining and the desk ------------------------------------------------------------------------------------
+
+
+def test_a_student_joins_by_code_and_name_and_finds_an_empty_desk(records: Records) -> None:
+    group = records.open_class("Tuesday")
+    app = opened(path="join")
+    app.text_input(key="join_code").input(group.join_code.lower())
+    app.text_input(key="join_name").input("Bo")
+    drawn(app.button[[one.label for one in app.button].index("Join")].click().run())
+    assert ["Bo"] == [one.name for one in records.students(group.id)]
+    assert "Bo's desk" == app.title[0].value.replace("\\", "")
+    assert any("Nothing is on your desk yet" in one.value for one in app.info)
+    key = app.query_params["student"]
+    assert records.student(key[0] if isinstance(key, list) else key).name == "Bo"
+
+
+def test_a_wrong_code_is_told_in_one_sentence(records: Records) -> None:
+    app = opened(path="join")
+    app.text_input(key="join_code").input("NOSUCH")
+    app.text_input(key="join_name").input("Bo")
+    drawn(app.button[[one.label for one in app.button].index("Join")].click().run())
+    assert ["no open class has this code; ask the instructor for it"] == [one.value for one in app.error]
+
+
+def test_somebody_alone_gets_a_desk_and_begins_an_exercise_in_practice(records: Records) -> None:
+    app = press(opened(path="join"), "alone")
+    assert "Your desk" == app.title[0].value
+    app = press(app, "take 02-left-in-storage")
+    held = app.session_state["work"]
+    assert held.work.attempt.practice
+    assert "Left in storage" == held.assignment.exercise
+    assert [held.assignment.id] == [task.assignment.id for task in records.desk(held.student.id)]
+
+
+def test_a_key_that_nobody_has_is_a_visitor() -> None:
+    app = opened("no-such-key")
+    assert "welcome" == app.session_state["registry"][0]
+
+
+def test_an_exercise_of_another_class_is_not_on_the_desk(
+    records: Records, given: tuple[StudentRow, str, AssignmentRow]
+) -> None:
+    _, stranger = records.alone()
+    app = opened(stranger, given[2].id)
+    assert ["this exercise is not on your desk"] == [one.value for one in app.error]
+    assert "work" not in app.session_state
+
+
+def test_a_desk_tells_how_far_each_exercise_is(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    _, key, task = given
+    app = opened(key)
+    assert any("not begun" in one.value for one in app.caption)
+    app = press(app, f"open {task.id}")
+    app = say(app, "press start")
+    app = opened(key)
+    assert any("begun · 2 steps" in one.value for one in app.caption)
+
+
+# -- the exercise --------------------------------------------------------------------------------------------
+
+
+def test_at_work_there_is_no_page_that_would_tell(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    _, key, task = given
+    assert ["exercise", "desk", "diagrams"] == opened(key, task.id).session_state["registry"]
+    assert not {"exercise", "classes", "board"} & set(opened(key).session_state["registry"])
+
+
+def test_before_anything_is_found_all_cars_behind_a_work_order_look_the_same(
+    records: Records, given: tuple[StudentRow, str, AssignmentRow]
+) -> None:
+    """Neighbours have different faults: whatever differs on their pages would tell."""
+    task = records.assign(given[0].class_id, STORED, varied=True)
+    code = records.class_of(given[0].class_id).join_code
+    seen = []
+    for name in ("Bo", "Cy", "Dara"):
+        _, key = records.join(code, name)
+        app = opened(key, task.id)
+        pages = {panel: sorted(sent(in_panel(app, panel))) for panel in PANELS}
+        app.session_state["path"] = "diagrams"
+        pages["diagrams"] = sorted(sent(drawn(app.run())))
+        seen.append((app.session_state["work"].work.attempt.exercise.arrives, pages))
+    assert 3 == len({arrives for arrives, _ in seen})
+    assert seen[0][1] == seen[1][1] == seen[2][1]
+
+
+def test_what_was_looked_at_is_seen_and_the_rest_is_not(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    _, key, task = given
+    app = say(opened(key, task.id), "press start", "wait 5 s", "scan")
+    seen = app.session_state["work"].seen()
+    assert ("unanswered", "no answer", None) == (
+        seen.modules["TCM"].shape, seen.modules["TCM"].word, seen.modules["TCM"].supply_v
+    )  # fmt: skip
+    assert ((), frozenset(), ()) == (seen.changes, seen.out, seen.codes)
+    app = say(app, "look F2")
+    assert frozenset({"F2"}) == app.session_state["work"].seen().out
+
+
+def test_every_action_is_kept_and_a_refresh_brings_it_back(
+    records: Records, given: tuple[StudentRow, str, AssignmentRow]
+) -> None:
+    _, key, task = given
+    app = say(opened(key, task.id), "press start", "look F2")
+    before = app.session_state["work"].work
+    again = opened(key, task.id)
+    assert log(app) == log(again) == records.resume(before.id).attempt.log
+    assert before.attempt.minutes == again.session_state["work"].work.attempt.minutes
+
+
+def test_an_action_in_two_windows_is_told_and_taken_in(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    _, key, task = given
+    one, other = opened(key, task.id), opened(key, task.id)
+    say(one, "press start")
+    say(other, "scan")
+    assert ["this exercise has gone on in another window; here it is again"] == [
+        error.value for error in other.error
+    ]
+    assert ["press start", "wait 10 s"] == log(other)
+    assert ["press start", "wait 10 s", "scan"] == log(say(other, "scan"))
+
+
+def test_damage_is_refused_and_a_vain_repair_is_told(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    _, key, task = given
+    app = say(opened(key, task.id), "blow F1")
+    assert ["'blow' would damage the customer's car"] == [one.value for one in app.error]
+    app = say(app, "mend TCM.C1.1")
+    assert "in vain, TCM.C1.1 is whole already" in app.session_state["work"].said
+
+
+def test_practice_can_be_rewound_and_hints_and_notes_stay(
+    given: tuple[StudentRow, str, AssignmentRow],
+) -> None:
+    _, key, task = given
+    app = say(opened(key, task.id), "press start", "scan")
+    app = press(in_panel(app, "Order"), "take_hint")
+    app.text_area(key="note_text").input("TCM is silent")
+    drawn(app.button[[one.label for one in app.button].index("Note it")].click().run())
+    app = in_panel(app, "Log")
+    app.selectbox(key="rewind_to").select(1)
+    app = press(drawn(app.run()), "rewind")
+    attempt = app.session_state["work"].work.attempt
+    assert (["press start"], 1, ["TCM is silent"]) == (attempt.log, attempt.hints_taken, attempt.notes)
+
+
+def test_a_paused_class_keeps_its_hands_off_and_a_message_is_shown(
+    records: Records, given: tuple[StudentRow, str, AssignmentRow]
+) -> None:
+    student, key, task = given
+    app = opened(key, task.id)
+    records.tell(student.class_id, "Everybody: *look* at the fuses.", student.id)
+    records.pause(student.class_id, True)
+    classroom.signal_of.clear()
+    held = app.session_state["work"]
+    assert held.has_news()
+    app = press(app, "wait 1")
+    assert any("the class is paused" in one.value for one in app.error)
+    assert [] == log(app)
+    assert any("class is paused" in one.value for one in app.warning)
+    assert any("look" in one.value and "\\*" in one.value for one in app.info)
+    assert not [one for one in app.button if one.key == "wait 1"]
+    records.pause(student.class_id, False)
+    classroom.signal_of.clear()
+    assert ["scan"] == log(say(drawn(app.run()), "scan"))
+
+
+def test_what_the_instructor_reveals_is_shown(
+    records: Records, given: tuple[StudentRow, str, AssignmentRow]
+) -> None:
+    _, key, task = given
+    app = opened(key, task.id)
+    records.reveal(task.id)
+    classroom.signal_of.clear()
+    app = drawn(app.run())
+    assert any("pull F2" in one.value for one in app.info)
+    assert "no supply" == app.session_state["work"].seen().modules["TCM"].word
