@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from ui import (
+    author_page,
     bay,
     board_page,
     branch_page,
@@ -56,6 +57,7 @@ PAGES = (
     Page("classes", "Classes", ":material/groups:", classes_page.show, ("instructor",)),
     Page("board", "Board", ":material/table_chart:", board_page.show, ("instructor",)),
     Page("replay", "Replay", ":material/slideshow:", replay_page.show, ("instructor",)),
+    Page("author", "Write", ":material/edit_note:", author_page.show, ("instructor",)),
     Page("instructor", "Instructor", ":material/badge:", door_page.show, ("visitor", "instructor")),
 )
 
