@@ -18,6 +18,7 @@ import simpy
 
 from sim.bench.fuses import Fuses, shorts_behind
 from sim.bench.intermittent import Intermittents
+from sim.bench.spoilers import Spoilers, network_segments, understand
 from sim.modules.facts import Fact
 from sim.modules.gateway import FrameRoutes
 from sim.modules.managed_bus import management_streams
@@ -70,7 +71,7 @@ class LiveCar:
         self.switch_events: dict[str, int] = {}
         self.trigger: int | None = None
         self.hearing: Hearing | None = None
-        self._segments: tuple[Segment, ...] = ()
+        self.segments: tuple[Segment, ...] = ()  # who shares a bus now
         self._company: dict[str, frozenset[str]] = {}  # who is together, where buses are joined
         self._settling = self._pending = False
         self._all_look = True
@@ -86,6 +87,7 @@ class LiveCar:
         )  # fmt: skip
         self._fuses = Fuses(self.world, self._blow)
         self._intermittents = Intermittents(self.world, self._interrupt)
+        self._spoilers = Spoilers(self.world, self.edit_events, self._hears)
         self._wirings: dict[frozenset[str], Wiring] = {}  # by what has lost contact, until an edit
         self._lay_streams()
         self.world.management = management_streams(self.world)
@@ -186,7 +188,9 @@ class LiveCar:
             if on
         )
         alternator = self.world.engine.value == "running"
-        return SwitchState(running, driven, self.operated, self.pulled_in, alternator)
+        return SwitchState(
+            running, driven, self.operated, self.pulled_in, alternator, self._spoilers.dominant
+        )
 
     def touch(self, module: str | None = None) -> None:
         """Ask for a new look at this instant: of one module at what it knows, or of everybody."""
@@ -226,6 +230,7 @@ class LiveCar:
             self._settling = False
 
     def _look_at_wiring(self) -> None:
+        self._spoilers.look()
         self.reading = self.wiring.solve(self.switch_state())
         if self.reading is not self._fed:
             self._fed = self.reading
@@ -441,26 +446,22 @@ class LiveCar:
             self._senders = {}
             for sender, receiver in sorted(hearing.links):
                 self._senders.setdefault(receiver, []).append(sender)
-        awake = {c for c in powered if c == TESTER or self.modules[transceivers[c].module].hears}
-        segments = tuple(
-            Segment(
-                tuple(c for c in members if c in awake),
-                tuple(c for c in listeners if c in awake),
-                bitrate_bps,
-            )
-            for members, listeners, bitrate_bps in hearing.segments()
-        )
-        segments = tuple(segment for segment in segments if segment.members)
-        if segments != self._segments:
+        awake = frozenset(c for c in powered if c == TESTER or self._hears(c))
+        segments = network_segments(hearing, awake, transceivers)
+        if segments != self.segments:
             self._note_joined(segments)
-            self._segments = segments
+            self.segments = segments
             self.network.set_segments(segments)
             self._follow_joined_buses()
+
+    def _hears(self, channel: str) -> bool:
+        """Is a module's transceiver awake?"""
+        return self.modules[self.car.transceivers[channel].module].hears
 
     def _follow_joined_buses(self) -> None:
         """Where a lead joins two buses, their modules hear each other's messages without a gateway."""
         company: dict[str, frozenset[str]] = {}
-        for segment in self._segments:
+        for segment in self.segments:
             present = frozenset((*segment.members, *segment.listeners))
             if len({self.car.transceivers[channel].bus for channel in segment.members}) > 1:
                 company.update(dict.fromkeys(present, present))
@@ -487,7 +488,7 @@ class LiveCar:
 
     def _note_joined(self, segments: tuple[Segment, ...]) -> None:
         """Remember because of what channels came together: those that joined a larger company."""
-        before = {c: n for n, old in enumerate(self._segments) for c in (*old.members, *old.listeners)}
+        before = {c: n for n, old in enumerate(self.segments) for c in (*old.members, *old.listeners)}
         for segment in segments:
             present = (*segment.members, *segment.listeners)
             origins = [before.get(channel) for channel in present]
@@ -622,7 +623,8 @@ class LiveCar:
     def _linked(self, sending: str, hearing: str) -> bool:
         return any(
             sending in segment.members and hearing in (*segment.members, *segment.listeners)
-            for segment in self._segments
+            for segment in self.segments
+            if understand(segment)
         )
 
     def link_causes(self, sending: str, hearing: str) -> tuple[int, ...]:
@@ -710,10 +712,13 @@ class LiveCar:
             self.theory_events[text.removeprefix("theory ")] = event
             return
         old, new = before.condition, after.condition
-        for field in ("unplugged", "pulled", "blown", "opened"):
+        for field in ("unplugged", "pulled", "blown", "opened", "stuck", "babbling"):
             for name in sorted(getattr(old, field) ^ getattr(new, field)):
                 self.edit_events[name] = event
-        for field in ("added_ohm", "fitted_a", "leads", "loosened", "swapped", "offset_v", "intermittent"):
+        for field in (
+            "added_ohm", "fitted_a", "leads", "loosened", "swapped", "offset_v", "intermittent",
+            "bitrates_bps",
+        ):  # fmt: skip
             was, now = getattr(old, field), getattr(new, field)
             for name in sorted(set(was) | set(now)):
                 if was.get(name) != now.get(name):

@@ -1,14 +1,14 @@
 """What modules put on a line when they get no frame through: repeated attempts and error flags, bit by bit.
 
-A module with nobody to acknowledge repeats its frame for ever; one that talks over others takes them down
-with it. Who reads whom is what the wiring solves; what each then sends is what a CAN controller does
+A module with nobody to acknowledge repeats its frame for ever; one that disturbs others takes them down with
+it. Who reads whom is what the wiring solves; what each then sends is what a CAN controller does
 (`sim.network.controller`), run here for the stretch that an instrument looks at.
 
-Where some talk over others, all begin at once with cleared counters, as software lets them again and again
-after bus-off; else everybody has long turned error passive.
+Where channels disturb each other, all begin at once with cleared counters, as software lets them again and
+again after bus-off; else everybody has long turned error passive.
 
-Not modelled: when exactly software lets a module try again after bus-off, frames of others that get through
-on the same wires meanwhile.
+Not modelled: when exactly software lets a module try again after bus-off; in a disturbed segment, which of
+these frames are also among those that the network really carried.
 """
 
 from __future__ import annotations
@@ -16,11 +16,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from sim.bench.live import LiveCar
+from sim.bench.spoilers import understand
 from sim.network.controller import DOMINANT, Controller, ErrorCounters, Failure
 from sim.network.frames import NS_PER_S, Frame, arbitration_key
-from sim.network.line import Line, Place, Reach
-from sim.network.streams import Stream
-from sim.wiring.hearing import BusCluster, Hearing
+from sim.network.line import Line, Place
+from sim.network.streams import Segment, Stream
+from sim.network.trouble import reach_in
+from sim.vehicle.harness import TESTER
+from sim.wiring.hearing import BusCluster
 
 # A transmitter is error passive after 16 failures and bus-off after 32 (8 each, ISO 11898-1); a frame with
 # its error flag has at most some 160 bits.
@@ -34,23 +37,27 @@ Change = tuple[float, tuple[str, ...]]  # from this time in s on, who holds the 
 
 def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Change]:
     """Who holds the line dominant from `from_s` on, change by change, without end; nothing if all is well."""
-    hearing = live.hearing
-    if hearing is None:
-        return
-    bitrate = {one.id: one.bitrate_bps for one in cluster.channels}
-    senders = {name: _Sender(_streams(live, name)) for name in _lone(live, cluster, hearing)}
+    segments = [one for one in live.segments if _without_traffic(one, cluster)]
+    senders = {name: _Sender(_streams(live, name)) for one in segments for name in one.members}
     if not any(sender.periods_ns for sender in senders.values()):
         return
-    fight = any(one in senders for pair in hearing.spoils for one in pair)
-    settle_s = 0.0 if fight else SETTLE_BITS / min(bitrate[name] for name in senders)
+    rates_bps = {one.id: one.bitrate_bps for one in cluster.channels}
+    fight = any(one.conditions for one in segments)
+    settle_s = 0.0 if fight else SETTLE_BITS / min(rates_bps[name] for name in senders)
     start_ns = round((from_s - settle_s) * NS_PER_S) + (FIGHT_AFTER_NS if fight else 0)
     line = Line()
     for name, sender in senders.items():
         sender.controller = Controller(sender, ErrorCounters())
-        line.add(Place(name, sender.controller, NS_PER_S // bitrate[name], sender.waits), start_ns)
-    line.set_reach({name: _reach(name, hearing) for name in senders}, start_ns)
+        line.add(Place(name, sender.controller, NS_PER_S // rates_bps[name], sender.waits), start_ns)
+    line.set_reach({name: reach for one in segments for name, reach in reach_in(one).items()}, start_ns)
     line.start(start_ns)
     yield from _changes(line, list(senders.values()), round(from_s * NS_PER_S))
+
+
+def _without_traffic(segment: Segment, cluster: BusCluster) -> bool:
+    """Is it a segment of this cluster whose members do not simply exchange frames?"""
+    here = {one.id for one in cluster.channels} - {TESTER}
+    return not here.isdisjoint(segment.members) and (len(segment.members) == 1 or not understand(segment))
 
 
 def _changes(line: Line, senders: list[_Sender], from_ns: int) -> Iterator[Change]:
@@ -67,20 +74,8 @@ def _changes(line: Line, senders: list[_Sender], from_ns: int) -> Iterator[Chang
         held = holds
 
 
-def _lone(live: LiveCar, cluster: BusCluster, hearing: Hearing) -> list[str]:
-    """Channels of the cluster that are awake, read themselves, and stand in no group that communicates."""
-    together = {name for segment in hearing.segments() for name in segment.members}
-    return sorted(one.id for one in cluster.channels if one.id in hearing.able and one.id not in together)
-
-
 def _streams(live: LiveCar, channel: str) -> list[Stream]:
     return [one for one in live.world.streams.values() if one.channel == channel and one.live]
-
-
-def _reach(name: str, hearing: Hearing) -> Reach:
-    of = {name, *(sender for sender, receiver in hearing.links if receiver == name)}
-    against = {spoiler for spoiler, sender in hearing.spoils if sender in of and spoiler != name}
-    return Reach(frozenset(of), frozenset(against - of))
 
 
 def _rank(frame: Frame) -> int:

@@ -820,7 +820,7 @@ def _by_member(segments: Iterable[Segment]) -> dict[str, Segment]:
             if condition.channel not in members:
                 raise ValueError(f"condition of {condition.channel}: it is no member of {place}")
         sending.update(dict.fromkeys(members, place))
-        for channel in members + listeners:
+        for channel in (members if len(members) > 1 else ()) + listeners:
             if channel in places:
                 raise ValueError(f"channel {channel} stands in two places: {places[channel]} and {place}")
             places[channel] = place

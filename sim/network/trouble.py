@@ -42,7 +42,7 @@ from sim.network.frames import (
 )
 from sim.network.line import Line, Pace, Place, Reach, sample_ns
 from sim.network.messages import NEVER, STATES, Bus, Flight, Message
-from sim.network.streams import ErrorState, Recovery, StateHandler
+from sim.network.streams import ErrorState, Recovery, Segment, StateHandler
 
 
 class Station:
@@ -601,7 +601,7 @@ class Struggle:
             port.place.bit_ns = duration_ns(1, self._bus.bitrates_bps[channel])
             self.ports.append(port)
             self._line.add(port.place, now_ns)
-        self._line.set_reach(_reach(self._bus), now_ns)
+        self._line.set_reach(reach_in(self._bus.segment), now_ns)
         for port in self.ports:
             if port.station.recovering and port.controller.dormant:
                 self._line.recover(port.station.channel, now_ns)
@@ -689,13 +689,15 @@ def take(bus: Bus, message: Message) -> None:
     heapify(bus.waiting)
 
 
-def _reach(bus: Bus) -> dict[str, Reach]:
-    misses = {one.channel: frozenset(one.misses) for one in bus.segment.conditions}
-    swapped = {one.channel for one in bus.segment.conditions if one.swapped}
-    held = {one.channel for one in bus.segment.conditions if one.held}
+def reach_in(segment: Segment) -> dict[str, Reach]:
+    """Whose dominant bits each member reads."""
+    members = frozenset(segment.members)
+    misses = {one.channel: frozenset(one.misses) for one in segment.conditions}
+    swapped = {one.channel for one in segment.conditions if one.swapped}
+    held = {one.channel for one in segment.conditions if one.held}
     reach = {}
-    for reader in bus.members:
-        read = bus.members - misses.get(reader, frozenset())
+    for reader in segment.members:
+        read = members - misses.get(reader, frozenset())
         same = frozenset(one for one in read if (one in swapped) == (reader in swapped))
         reach[reader] = Reach(same, read - same, reader in held)
     return reach

@@ -201,6 +201,10 @@ class Condition:
     away: frozenset[str] = frozenset()
     battery_pct: float | None = None
     kept_awake: frozenset[str] = frozenset()  # modules whose software never lets go of the network
+    # by channel, such as "TCM.powertrain": what is wrong inside its module
+    stuck: frozenset[str] = frozenset()  # transmit input of the transceiver held dominant
+    babbling: frozenset[str] = frozenset()  # sends the highest priority without end
+    bitrates_bps: Mapping[str, int] = field(default_factory=dict)  # set to another rate than its bus has
 
 
 @dataclass(frozen=True)
@@ -231,7 +235,17 @@ class Car:
 
     def with_condition(self, **changes: object) -> Car:
         """The same car in another condition."""
-        return replace(self, condition=replace(self.condition, **changes))  # type: ignore[arg-type]
+        condition = replace(self.condition, **changes)  # type: ignore[arg-type]
+        if condition.bitrates_bps == self.condition.bitrates_bps:
+            return replace(self, condition=condition)
+        return replace(self, condition=condition, transceivers=self._at_rates(condition.bitrates_bps))
+
+    def _at_rates(self, bitrates_bps: Mapping[str, int]) -> dict[str, Transceiver]:
+        usual = {bus: spec.bitrate_bps for bus, spec in self.built.buses.items()}
+        return {
+            name: replace(one, bitrate_bps=bitrates_bps.get(name, usual[one.bus]))
+            for name, one in self.transceivers.items()
+        }
 
     def is_whole(self, element: Element) -> bool:
         """Does the element conduct, as far as edits go?

@@ -97,6 +97,16 @@ def invalid_data_code(role: str) -> str:
     return module_role(role).invalid_code
 
 
+def bus_off_code(place: int) -> str | None:
+    """Code a module sets when its own controller goes bus-off, by the place of the bus in the car, from 0.
+
+    `Control Module Communication Bus "A" Off` for the first; None where the tables have no letter left.
+    """
+    return f"U{73 + place:04d}" if place < NAMED_BUSES else None
+
+
+NAMED_BUSES: Final = 7  # "A" to "G": U0073 to U0079
+
 # Failure type bytes, SAE J2012-DA as given by two agreeing open tables (the standard was not read).
 FAILURE_TYPES: Final[dict[int, str]] = {
     0x00: "No Sub Type Information",

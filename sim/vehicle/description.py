@@ -128,6 +128,7 @@ class Bus(Part):
     title: str = ""
     bitrate_bps: Bitrate = 500_000
     line: tuple[str, ...]
+    off_code: DtcText | None = None  # of a module in bus-off; default: U0073 for the first bus, U0074, ...
     span_m: Metres = 1.0  # between neighbours on the line
     stub_m: Metres = 0.3  # common figure at 1 Mbit/s in transceiver data sheets
     area_mm2: SquareMm = 0.35
@@ -349,6 +350,23 @@ class Guard(Part):
     delay_ms: float = Field(2, ge=0)
 
 
+class BusOff(Part):
+    """What a module does about its own controller in bus-off.
+
+    It may come back `first_ms` after each of the first `count` times, `later_ms` after each further time,
+    and 128 times 11 recessive bits later (ISO 11898-1). The three figures stand in one published example
+    configuration of AUTOSAR's CAN state manager, which gives no defaults. The test passes once it has been
+    back for `heal_ms`. `monitors_rest`: it judges no message of that bus while it is off.
+    """
+
+    first_ms: float = Field(100, ge=0)
+    later_ms: float = Field(1000, ge=0)
+    count: int = Field(10, ge=0)
+    mature_ms: float = Field(0, ge=0)
+    heal_ms: float = Field(500, gt=0)
+    monitors_rest: bool = False
+
+
 class Module(Part):
     """A control module: pins, software behaviour, messages and monitors."""
 
@@ -378,6 +396,10 @@ class Module(Part):
     telltales: dict[Name, Telltale] = Field(default_factory=dict)
     fob_receiver: bool = False
     gateway: Guard | None = None
+    bus_off: BusOff = BusOff()
+    # how long a transceiver lets its transmit input hold the bus dominant, `none` for an old one without this
+    # guard: data sheets give at least 1.25 ms and a few at most (a typical figure, from memory)
+    dominant_timeout_ms: Annotated[float, Field(gt=0, le=1000)] | Literal["none"] = 2.0
     confirm_cycles: int = Field(1, ge=1, le=10)
     aging_cycles: int = Field(40, ge=1, le=255)
 

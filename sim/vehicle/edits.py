@@ -16,6 +16,10 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     open GW:diag.terminator                               one less, also `open R1`; `mend` puts it back
     bypass GW diag to powertrain  unbypass GW             a lead in place of an unplugged gateway
     charge 30 %                                           the battery's state of charge
+    stick TCM.powertrain                                  a transceiver's transmit input held dominant
+    babble TCM.powertrain                                 a module that sends the highest priority without end
+    set TCM.powertrain to 250 kbit/s                      a wrong bit rate, as after wrong software
+    replace TCM                                           a right module in its place: ends these three
     theory ECM waits for TRM                              start-up
     theory body runs through DDM                          the line goes through a module's connector
     theory F7 feeds TRM.B+                                the diagram is wrong about this fuse
@@ -29,16 +33,17 @@ import random
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import TypeVar, get_args
 
-from sim.vehicle.car import Car, Contact, Element, FuseLink, RelayContact, Resistor, Wire
-from sim.vehicle.description import Vehicle
+from sim.vehicle.car import Car, Condition, Contact, Element, FuseLink, RelayContact, Resistor, Wire
+from sim.vehicle.description import Bitrate, Vehicle
 from sim.vehicle.harness import TERMINATOR_OHM, build
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 
 Value = TypeVar("Value")
 
+BITRATES_BPS: tuple[int, ...] = get_args(Bitrate)
 TIMES_S = {"ms": 0.001, "s": 1.0, "min": 60.0}
 INTERRUPTION_S = (0.01, 3600.0)
 LOOSE_SHARE = 0.4  # of the pins of a half seated connector; common practice
@@ -464,6 +469,79 @@ def _charge(words: list[str], car: Car) -> Edit:
     return Edit(f"charge {pct:g} %", kind, change, f"charge {car.built.battery.charge_pct:g} %")
 
 
+# -- inside modules ------------------------------------------------------------------------------------
+
+
+def _stick(words: list[str], car: Car) -> Edit:
+    name = _channel(words, car, "stick")
+    return _spoilt_inside("stick", name, lambda state: {"stuck": state.stuck | {name}})
+
+
+def _babble(words: list[str], car: Car) -> Edit:
+    name = _channel(words, car, "babble")
+    return _spoilt_inside("babble", name, lambda state: {"babbling": state.babbling | {name}})
+
+
+def _set_rate(words: list[str], car: Car) -> Edit:
+    match = re.fullmatch(r"to([0-9.]+)kbit/s", "".join(words[1:]))
+    rates = {f"{rate_bps / 1000:g}": rate_bps for rate_bps in BITRATES_BPS}
+    if not words or not match or match[1] not in rates:
+        raise EditProblem(
+            f"write 'set CHANNEL to {' or '.join(rates)} kbit/s', such as 'set TCM.powertrain to 250 kbit/s'"
+        )
+    name, rate_bps = _channel(words[:1], car, "set"), rates[match[1]]
+    if rate_bps == car.built.buses[car.transceivers[name].bus].bitrate_bps:
+        raise EditProblem(f"{match[1]} kbit/s is the rate that the bus of {name} has")
+    rest = f" to {match[1]} kbit/s"
+    return _spoilt_inside(
+        "set", name, lambda state: {"bitrates_bps": {**state.bitrates_bps, name: rate_bps}}, rest
+    )
+
+
+def _spoilt_inside(
+    verb: str, name: str, changes: Callable[[Condition], dict[str, object]], rest: str = ""
+) -> Edit:
+    text = f"{verb} {name}{rest}"
+
+    def change(car: Car) -> Car:
+        after = car.with_condition(**changes(car.condition))
+        if after.condition == car.condition:
+            raise EditProblem(f"'{text}' has been done already")
+        return after
+
+    return Edit(text, "fault", change, f"replace {name.partition('.')[0]}")
+
+
+def _replace(words: list[str], car: Car) -> Edit:
+    module = _one(words, "replace")
+    if module not in car.built.modules:
+        raise EditProblem(unknown("module", module, car.built.modules))
+
+    def change(car: Car) -> Car:
+        state, own = car.condition, {f"{module}.{bus}" for bus in car.messages.buses_of[module]}
+        return car.with_condition(
+            stuck=state.stuck - own,
+            babbling=state.babbling - own,
+            bitrates_bps={name: rate for name, rate in state.bitrates_bps.items() if name not in own},
+        )
+
+    return Edit(f"replace {module}", "repair", change, None)
+
+
+def _channel(words: list[str], car: Car, verb: str) -> str:
+    """A module's connection to a bus, `TCM.powertrain`, or the module where it has only one."""
+    name = _one(words, verb)
+    own = [f"{name}.{bus}" for bus in car.messages.buses_of.get(name, ())]
+    known = [id for id, one in car.transceivers.items() if one.module in car.built.modules]
+    if name in known:
+        return name
+    if len(own) == 1:
+        return own[0]
+    if own:
+        raise EditProblem(f"{name} is on more than one bus; say which: {', '.join(own)}")
+    raise EditProblem(unknown("bus connection of a module", name, [*known, *car.built.modules]))
+
+
 # -- theories: edits of the design ---------------------------------------------------------------------
 
 
@@ -593,6 +671,10 @@ _VERBS: dict[str, Callable[[list[str], Car], Edit]] = {
     "bypass": _bypass,
     "unbypass": _unbypass,
     "charge": _charge,
+    "stick": _stick,
+    "babble": _babble,
+    "set": _set_rate,
+    "replace": _replace,
     "theory": _theory,
 }
 

@@ -8,19 +8,28 @@ Each powered transceiver in turn holds its lines dominant, alone. A receiver hea
 - its own lines stay inside its common-mode window, -2..+7 V against its own ground, in both states;
 - the sender reads its own bits back by the same rules (else it stops sending: bit errors, ISO 11898-1).
 
+Where these rules leave some who cannot be understood and disturb the others all the same, everybody on the
+joined lines stands in one segment, and each channel has a `Disturbance` that says what is wrong between it
+and the line; what becomes of them is for error confinement (`sim.network`) to say. A channel that is heard by
+nobody and hears others does no harm: it listens.
+
 The lines of one bus, and of buses that a lead or a short joins, make a *cluster*. A cluster is solved apart
 from the rest of the car, which is seen at the modules' grounds (as sources, in steps of 0.05 V) and at the
 ends of shorts (as open voltage and inner resistance), so that a switch elsewhere does not solve it again.
 
-Not modelled: reflections, rise times, thermal shutdown, dominant time-out, the fall of a module's own 5 V
-before its brown-out, several shorts to one weak wire influencing each other.
+Not modelled: reflections, rise times, thermal shutdown, the fall of a module's own 5 V before its brown-out,
+several shorts to one weak wire influencing each other; what an unheard module's own error counters make of
+others that talk while it does; bit by bit what a line without terminators does (its modules are alone on it:
+error passive, as they become on the real one).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import networkx as nx
@@ -49,6 +58,11 @@ HIGH_LEG, LOW_LEG = Leg(supply_v=5.0), Leg()
 LINE_F_PER_M = 41.7e-12
 NODE_F = 75e-12
 SAMPLE_POINT = 0.8  # of a bit; common practice
+
+# Noise between the lines, as one standard deviation: an assumption of this model. It turns a margin of 0.1 V
+# into one wrong bit in 2,300, and leaves no wrong bit to speak of from 0.2 V on.
+NOISE_V = 0.03
+LEAST_BIT_ERROR_RATE = 1e-7  # one wrong bit in some minutes of a busy bus
 
 # Below a terminator's value a series resistance leaves a conductor one net, above it parts it in two.
 NET_OHM = 100.0
@@ -83,13 +97,48 @@ class BusCluster:
     channels: tuple[Transceiver, ...]
     contacts: tuple[str, ...]  # nodes outside, at the ends of shorts
     leads: frozenset[str]  # ids of those shorts
+    stuck: frozenset[str] = frozenset()  # channels with a stuck transmit input: nothing of their own goes out
 
     @cached_property
     def _hash(self) -> int:
-        return hash((self.parts, self.channels, self.contacts))
+        return hash((self.parts, self.channels, self.contacts, self.stuck))
 
     def __hash__(self) -> int:
         return self._hash
+
+
+class Disturbance(NamedTuple):
+    """What is wrong between one channel and the line of its segment.
+
+    bitrate_bps: its own, where that is not the segment's. misses: channels whose dominant bits it reads as
+    recessive, itself among them when it cannot read back its own. swapped: its wires are exchanged. held: it
+    reads dominant whatever anyone sends. bit_error_rate: share of bits that noise makes it read wrong.
+    """
+
+    channel: str
+    bitrate_bps: int | None = None
+    misses: tuple[str, ...] = ()
+    swapped: bool = False
+    held: bool = False
+    bit_error_rate: float = 0.0
+
+
+class Segment(NamedTuple):
+    """Channels that share a line: members hear each other both ways, listeners hear members unheard.
+
+    Where there are disturbances, members may fail to hear each other as these say. One that cannot read back
+    its own bits may be the only member of a segment, and a listener in another.
+    """
+
+    members: tuple[str, ...]
+    listeners: tuple[str, ...]
+    bitrate_bps: int
+    disturbances: tuple[Disturbance, ...] = ()
+
+    @property
+    def understands(self) -> bool:
+        """Do its members read the same bits, save for noise?"""
+        return not any(one != Disturbance(one.channel, bit_error_rate=one[-1]) for one in self.disturbances)
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +148,8 @@ class ClusterHearing:
     links: (sender, receiver). margins_v: per link, the distance from the nearer threshold of the receiver.
     spoils: (who spoils, whose frames).
     bitrates_bps, pair_ohm: of every powered channel, its bit rate and the resistance between its lines.
-    able: who reads its own bits back, with or without company.
+    unread: (sender, receiver) where the receiver misses the sender's dominant bits, the sender itself too.
+    swapped: whose pull goes the wrong way. held: who reads dominant, or nothing certain, with nobody sending.
     """
 
     links: frozenset[tuple[str, str]]
@@ -107,15 +157,14 @@ class ClusterHearing:
     spoils: frozenset[tuple[str, str]]
     bitrates_bps: dict[str, int]
     pair_ohm: dict[str, float]
-    able: frozenset[str] = frozenset()
+    unread: frozenset[tuple[str, str]] = frozenset()
+    swapped: frozenset[str] = frozenset()
+    held: frozenset[str] = frozenset()
 
-
-class Segment(NamedTuple):
-    """Channels that hear each other both ways, and those that hear at least one of them unheard."""
-
-    members: tuple[str, ...]
-    listeners: tuple[str, ...]
-    bitrate_bps: int
+    @cached_property
+    def segments(self) -> tuple[Segment, ...]:
+        """Who shares a line; nobody is a member of two of them, and one may be in none."""
+        return tuple(_segments(self))
 
 
 class Hearing:
@@ -125,30 +174,31 @@ class Hearing:
         self._answers = answers
         self.links = frozenset(link for answer in answers for link in answer.links)
         self.margins_v = {link: volt for answer in answers for link, volt in answer.margins_v.items()}
-        self.spoils = frozenset(pair for answer in answers for pair in answer.spoils)
-        self.able = frozenset(name for answer in answers for name in answer.able)
-        self._bitrates = {name: rate for answer in answers for name, rate in answer.bitrates_bps.items()}
 
     def segments(self) -> tuple[Segment, ...]:
         """Groups that communicate, sorted by their members; no channel is in two of them."""
-        return self._segments
+        return self._understood
+
+    def lines(self) -> tuple[Segment, ...]:
+        """All that a network needs to know: those who communicate, and those who disturb or are disturbed.
+
+        A channel of none is alone, with nobody to acknowledge its frames.
+        """
+        return self._lines
 
     @cached_property
-    def _segments(self) -> tuple[Segment, ...]:
-        groups = sorted(group for group in self._groups() if len(group) > 1)
-        taken = {channel for group in groups for channel in group}
-        segments = []
-        for group in groups:
-            listeners = self._listeners(group) - taken
-            taken |= listeners
-            segments.append(Segment(group, tuple(sorted(listeners)), self._bitrates[group[0]]))
-        return tuple(segments)
+    def _lines(self) -> tuple[Segment, ...]:
+        return tuple(sorted(one for answer in self._answers for one in answer.segments))
+
+    @cached_property
+    def _understood(self) -> tuple[Segment, ...]:
+        return tuple(one for one in self._lines if len(one.members) > 1 and one.understands)
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
         """What works but leaves little in hand, as sentences."""
         ohm_at = {name: ohm for answer in self._answers for name, ohm in answer.pair_ohm.items()}
-        loads = (_load_note(segment.members[0], ohm_at[segment.members[0]]) for segment in self._segments)
+        loads = (_load_note(segment.members[0], ohm_at[segment.members[0]]) for segment in self.segments())
         weak = (
             f"{receiver} hears {sender} with {volt * 1000:.0f} mV to spare"
             for (sender, receiver), volt in sorted(self.margins_v.items())
@@ -156,38 +206,89 @@ class Hearing:
         )
         return (*(note for note in loads if note), *weak)
 
-    def _groups(self) -> Iterator[tuple[str, ...]]:
-        mutual: nx.Graph[str] = nx.Graph()
-        mutual.add_edges_from(sorted((a, b) for a, b in self.links if a < b and (b, a) in self.links))
-        for component in nx.connected_components(mutual):
-            for group in _consistent_groups(mutual.subgraph(component)):
-                yield self._undisturbed(group)
 
-    def _undisturbed(self, group: tuple[str, ...]) -> tuple[str, ...]:
-        """The part of a group that frames survive in: all, all but the tester, or nobody.
+# -- who shares a line -------------------------------------------------------------------------------------
 
-        A channel at another bit rate answers every frame with an error frame, and one that sends without
-        hearing the others talks over them. A tester is taken off the line by whoever holds it; a module
-        is not, so the group falls silent.
-        """
-        rates = {self._bitrates[channel] for channel in group}
-        if len(rates) > 1:
-            group = tuple(channel for channel in group if channel != TESTER)
-            rates = {self._bitrates[channel] for channel in group}
-        return () if len(rates) > 1 or self._talked_over(group) else group
 
-    def _talked_over(self, group: tuple[str, ...]) -> bool:
-        members = set(group)
-        deaf_talkers = any(
-            sender not in members and receiver in members and (receiver, sender) not in self.links
-            for sender, receiver in self.links
-        )
-        return deaf_talkers or any(sender in members and one not in members for one, sender in self.spoils)
+def _segments(answer: ClusterHearing) -> Iterator[Segment]:
+    names = sorted(answer.bitrates_bps)
+    mutual = [(a, b) for a, b in sorted(answer.links) if a < b and (b, a) in answer.links]
+    harmful = set(_harmful(answer, mutual))
+    if harmful and all(TESTER in pair for pair in harmful):
+        # whoever holds a tester takes it off a line that it disturbs
+        names = [name for name in names if name != TESTER]
+        mutual, harmful = [pair for pair in mutual if TESTER not in pair], set()
+    graph: nx.Graph[str] = nx.Graph()
+    graph.add_nodes_from(names)
+    graph.add_edges_from([*mutual, *sorted(harmful)])
+    groups: list[tuple[tuple[str, ...], bool]] = []
+    for component in nx.connected_components(graph):
+        if any(one in component for pair in harmful for one in pair):
+            groups.append((tuple(sorted(component)), True))
+        else:
+            groups += [(group, False) for group in _consistent_groups(graph.subgraph(component))]
+    shared = [one for one in sorted(groups) if one[1] or len(one[0]) > 1]
+    taken = {name for group, _ in shared for name in group}
+    for group, disturbed in shared:
+        segment = _shared(answer, group, taken, disturbed)
+        taken |= set(segment.listeners)
+        yield segment
+    members = {name for group, _ in shared for name in group}
+    for name in names:
+        if name not in members and ((name, name) in answer.unread or name in answer.held):
+            yield _shared(answer, (name,), set(names), True)
 
-    def _listeners(self, group: tuple[str, ...]) -> set[str]:
-        members, rate = set(group), self._bitrates[group[0]]
-        heard = {receiver for sender, receiver in self.links if sender in members}
-        return {receiver for receiver in heard - members if self._bitrates[receiver] == rate}
+
+def _harmful(answer: ClusterHearing, mutual: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
+    """Pairs of which one disturbs the other."""
+    rates, unread = answer.bitrates_bps, answer.unread
+    yield from ((a, b) for a, b in mutual if rates[a] != rates[b])
+    yield from answer.spoils
+    yield from pairwise(sorted(answer.held))
+    # who is heard by nobody is the only one to suffer from talking at the same time as others: he listens
+    conversing = sorted({name for pair in mutual for name in pair})
+    for speaker in sorted(rates):
+        for victim in conversing:
+            if victim != speaker and (speaker, victim) not in unread and _is_deaf(answer, speaker, victim):
+                yield speaker, victim
+
+
+def _is_deaf(answer: ClusterHearing, speaker: str, victim: str) -> bool:
+    """Does a speaker go on while its victim sends, or take its own bits for errors?"""
+    return (victim, speaker) in answer.unread or (speaker, speaker) in answer.unread
+
+
+def _shared(answer: ClusterHearing, group: tuple[str, ...], taken: set[str], disturbed: bool) -> Segment:
+    rates = [answer.bitrates_bps[name] for name in group]
+    rate_bps = max(sorted(set(rates)), key=rates.count)
+    heard = {receiver for sender, receiver in answer.links if sender in group}
+    listeners = sorted(one for one in heard - taken if answer.bitrates_bps[one] == rate_bps)
+    found = [_disturbance(answer, name, group, rate_bps, disturbed) for name in group]
+    wrong = tuple(one for one in found if one != Disturbance(one.channel))
+    return Segment(group, tuple(listeners), rate_bps, wrong)
+
+
+def _disturbance(
+    answer: ClusterHearing, name: str, group: tuple[str, ...], rate_bps: int, disturbed: bool
+) -> Disturbance:
+    margins = [answer.margins_v[one, name] for one in group if (one, name) in answer.margins_v]
+    noise = _bit_error_rate(min(margins, default=1.0))
+    if not disturbed:
+        return Disturbance(name, bit_error_rate=noise)
+    own_bps, held = answer.bitrates_bps[name], name in answer.held
+    swapped = name in answer.swapped
+    misses = tuple(
+        one
+        for one in group
+        if not held and (one, name) in answer.unread and (one in answer.swapped) == swapped
+    )
+    return Disturbance(name, None if own_bps == rate_bps else own_bps, misses, swapped, held, noise)
+
+
+def _bit_error_rate(margin_v: float) -> float:
+    """Share of bits that Gaussian noise carries over a threshold, in one digit so that it stays the same."""
+    rate = 0.5 * math.erfc(max(0.0, margin_v) / (NOISE_V * math.sqrt(2)))
+    return float(f"{rate:.0e}") if rate >= LEAST_BIT_ERROR_RATE else 0.0
 
 
 def _load_note(channel: str, ohm: float) -> str:
@@ -258,7 +359,8 @@ def _cluster(car: Car, lines: frozenset[str], found: _Parts) -> BusCluster:
     ]
     outside = sorted({node for one in found.shorts for node in (one.a, one.b) if node not in lines})
     leads = frozenset(one.id for one in found.shorts)
-    return BusCluster(tuple(parts), tuple(found.channels), tuple(outside), leads)
+    stuck = car.condition.stuck & {one.id for one in found.channels}
+    return BusCluster(tuple(parts), tuple(found.channels), tuple(outside), leads, stuck)
 
 
 def bus_nodes(car: Car) -> frozenset[str]:
@@ -295,7 +397,7 @@ def heard_in(cluster: BusCluster, powered: frozenset[str], reading: Reading) -> 
         None if point is None else (round(point[0] / GROUND_STEP_V) * GROUND_STEP_V, float(f"{point[1]:.2g}"))
         for point in (reading.contact_points(cluster.contacts, cluster.leads) if cluster.contacts else ())
     )
-    return _solved(cluster, tuple(awake), tuple(ground_v), contacts)
+    return _solved(cluster, tuple(awake), tuple(ground_v), contacts, reading.state.dominant & powered)
 
 
 @lru_cache(maxsize=1024)
@@ -304,10 +406,11 @@ def _solved(
     awake: tuple[Transceiver, ...],
     ground_v: tuple[float, ...],
     contacts: tuple[tuple[float, float] | None, ...],
+    dominant: frozenset[str],
 ) -> ClusterHearing:
     if not awake:
         return ClusterHearing(frozenset(), {}, frozenset(), {}, {})
-    return _Levels(cluster, awake, ground_v, contacts).hearing()
+    return _Levels(cluster, awake, ground_v, contacts, dominant).hearing()
 
 
 class _Levels:
@@ -319,6 +422,7 @@ class _Levels:
         awake: tuple[Transceiver, ...],
         ground_v: tuple[float, ...],
         contacts: tuple[tuple[float, float] | None, ...],
+        dominant: frozenset[str],
     ) -> None:
         self.cluster, self.awake = cluster, awake
         circuit = _circuit(cluster, awake, ground_v, contacts)
@@ -329,16 +433,20 @@ class _Levels:
         pairs = [(node, one.gnd) for one in awake for node in (one.h, one.l)]
         pairs += [(nets.first[k], "BODY") for k in self.nets]
         self.ports = solution.ports(pairs)
-        self.rest_v = np.array([volt or 0.0 for volt in self.ports.voltage_v])
+        self.open_v = np.array([volt or 0.0 for volt in self.ports.voltage_v])
         self.farads = np.array([nets.farads[k] for k in self.nets])
+        self.stuck = tuple(k for k, one in enumerate(awake) if one.id in dominant)
+        self.mute = [k for k, one in enumerate(awake) if one.id in cluster.stuck]
+        self.rest_v = self._driven([()])[:, 0] if self.stuck else self.open_v
         self.driven_v = self._driven([(k,) for k in range(len(awake))])
 
     def _driven(self, senders: Sequence[tuple[int, ...]]) -> Array:
-        """Voltages of shape (ports, experiments), each with the given transceivers dominant.
+        """Voltages of shape (ports, experiments), each with the given transceivers dominant, and the stuck.
 
         The experiments do not touch each other; solving them as one block-diagonal system saves time.
         """
         ohm = self.ports.impedance_ohm
+        senders = [tuple(sorted({*drivers, *self.stuck})) for drivers in senders]
         legs = [[port for k in drivers for port in (2 * k, 2 * k + 1)] for drivers in senders]
         flat = [port for listed in legs for port in listed]
         block = np.zeros((len(flat), len(flat)))
@@ -349,11 +457,11 @@ class _Levels:
             at = end
         elements = [HIGH_LEG if port % 2 == 0 else LOW_LEG for port in flat]
         names = [f"{self.awake[port // 2].id} driver" for port in flat]
-        amp, _ = operating_point(self.rest_v[flat], block, np.zeros((len(flat), 0)), elements, names)
+        amp, _ = operating_point(self.open_v[flat], block, np.zeros((len(flat), 0)), elements, names)
         columns, at = [], 0
         for listed in legs:
             end = at + len(listed)
-            columns.append(self.rest_v - ohm[:, listed] @ amp[at:end])
+            columns.append(self.open_v - ohm[:, listed] @ amp[at:end])
             at = end
         return np.array(columns).T
 
@@ -361,22 +469,27 @@ class _Levels:
         count = len(self.awake)
         dominant_v, rest_v = self._pair_v(self.driven_v), self._pair_v(self.rest_v[:, None])
         late_v = rest_v + self._left_over_v()
-        in_window = self._in_window(self.driven_v) & self._in_window(self.rest_v[:, None])
+        at_rest = self._in_window(self.rest_v[:, None])
+        dominant = (dominant_v > DOMINANT_V) & self._in_window(self.driven_v) & at_rest
+        dominant[:, self.mute] = False
         low_v = np.maximum(rest_v, late_v)
-        reads = (dominant_v > DOMINANT_V) & (low_v < RECESSIVE_V) & in_window
+        reads = dominant & (low_v < RECESSIVE_V)
         margin_v = np.minimum(dominant_v - DOMINANT_V, RECESSIVE_V - low_v)
         able = np.diag(reads)
         heard = [(s, r) for s in range(count) if able[s] for r in range(count) if r != s and reads[r, s]]
         names = [one.id for one in self.awake]
         margins = {(names[s], names[r]): float(margin_v[r, s]) for s, r in heard}
-        spoils = self._spoilt(reads, dominant_v - rest_v, able)
+        moved_v = dominant_v - rest_v
+        spoils = self._spoilt(reads, moved_v, able)
         return ClusterHearing(
             frozenset(margins),
             margins,
             frozenset((names[j], names[s]) for j, s in spoils),
             {one.id: one.bitrate_bps for one in self.awake},
             dict(zip(names, self._pair_ohm(), strict=True)),
-            frozenset(name for name, reads_itself in zip(names, able, strict=True) if reads_itself),
+            frozenset((names[s], names[r]) for r, s in np.argwhere(~dominant)),
+            frozenset(names[k] for k in _turned_round(moved_v)),
+            frozenset(names[k] for k in np.flatnonzero(at_rest[:, 0] & (rest_v[:, 0] >= RECESSIVE_V))),
         )
 
     def _pair_ohm(self) -> list[float]:
@@ -423,6 +536,25 @@ class _Levels:
         for column, (j, s) in enumerate(pairs):
             if np.any(reads[:, s] & ~still[:, column]):
                 yield j, s
+
+
+def _turned_round(moved_v: Array) -> list[int]:
+    """Transceivers whose pull goes the other way than that of most, by what each moves at each."""
+    count = len(moved_v)
+    way: dict[int, int] = {}
+    turned: list[int] = []
+    for first in range(count):
+        if first in way:
+            continue
+        way[first], together = 1, [first]
+        for sender in together:
+            for receiver in np.flatnonzero(np.abs(moved_v[:, sender]) > -AGAINST_V):
+                if receiver not in way:
+                    way[int(receiver)] = way[sender] if moved_v[receiver, sender] > 0 else -way[sender]
+                    together.append(int(receiver))
+        few, many = ([k for k in together if way[k] == sign] for sign in (-1, 1))
+        turned += few if len(few) <= len(many) else many
+    return turned
 
 
 def _circuit(

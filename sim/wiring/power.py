@@ -65,6 +65,7 @@ class SwitchState:
     operated: hand switches that are closed, by `operated_by`.
     pulled_in: relays whose contact is closed.
     alternator: does it charge?
+    dominant: transceivers that hold their lines dominant without end, stuck.
     """
 
     running: frozenset[str] = frozenset()
@@ -72,6 +73,7 @@ class SwitchState:
     operated: frozenset[str] = frozenset()
     pulled_in: frozenset[str] = frozenset()
     alternator: bool = False
+    dominant: frozenset[str] = frozenset()
 
 
 class PowerCircuit:

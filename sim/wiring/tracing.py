@@ -52,7 +52,7 @@ class Culprit:
     """One thing that stops current or a signal.
 
     what: open, unplugged, half seated, pulled, blown, switch open, driver off, swapped, resistance, short,
-        no terminator, wrong bit rate, battery.
+        no terminator, wrong bit rate, stuck dominant, babbling, battery.
     owner: the connector, fuse, relay, module or lead that the element belongs to.
     """
 
@@ -181,11 +181,31 @@ class Tracer:
         a, b = self.car.transceivers[sender], self.car.transceivers[receiver]
         return (
             _once(self._unfed((a, b), reading))
-            or _once(self._line_faults((a, b), reading))
+            or _once((*self._spoilt_inside((a, b)), *self._line_faults((a, b), reading)))
             or _once(self._bad_rates((a, b)))
             or _once(self._lost_terminators(a, reading))
             or _once(self._bad_joints(self._feeds, [("BAT-", a.gnd), ("BAT-", b.gnd)], reading))
         )
+
+    def why_disturbed(self, channel: str, reading: Reading) -> tuple[Culprit, ...]:
+        """What makes a channel's error counters rise: all that is wrong with its line and who is on it."""
+        one = self.car.transceivers[channel]
+        near = [other for cluster in self._clusters_of((one,)) for other in cluster.channels]
+        others = [other for other in near if other != one]
+        faults = (culprit for other in others for culprit in self._line_faults((one, other), reading))
+        rates = (culprit for other in others for culprit in self._bad_rates((one, other)))
+        grounds = self._bad_joints(self._feeds, [("BAT-", other.gnd) for other in (one, *others)], reading)
+        return _once((*self._spoilt_inside((one,)), *rates, *faults)) or _once(grounds)
+
+    def _spoilt_inside(self, pair: tuple[Transceiver, ...]) -> Iterator[Culprit]:
+        """Modules on the same line that hold it dominant or never stop sending."""
+        state = self.car.condition
+        for cluster in self._clusters_of(pair):
+            for one in cluster.channels:
+                if one.id in state.stuck:
+                    yield Culprit(one.id, "stuck dominant", one.module)
+                if one.id in state.babbling:
+                    yield Culprit(one.id, "babbling", one.module)
 
     def _unfed(self, pair: tuple[Transceiver, ...], reading: Reading) -> Iterator[Culprit]:
         for one in pair:
@@ -213,10 +233,13 @@ class Tracer:
             modules = [one for one in cluster.channels if one.module != TESTER]
             if any(one not in cluster.channels for one in pair) or len({m.bitrate_bps for m in modules}) < 2:
                 continue
-            leads = [part.id for part in cluster.parts if part.id in self._lead_of]
+            wrong = [one for one in modules if one.id in self.car.condition.bitrates_bps]
+            for one in wrong:
+                yield Culprit(one.id, "wrong bit rate", one.module)
+            leads = [part.id for part in cluster.parts if part.id in self._lead_of and not wrong]
             for id in leads:
                 yield Culprit(id, "wrong bit rate", self._lead_of[id])
-            if not leads:
+            if not (leads or wrong):
                 yield Culprit(pair[0].id, "wrong bit rate", pair[0].module)
 
     def _lost_terminators(self, sender: Transceiver, reading: Reading) -> Iterator[Culprit]:

@@ -9,7 +9,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property
 
 from sim.vehicle.car import Car, Coil, Draw, FuseLink
@@ -19,6 +19,7 @@ from sim.wiring.hearing import (
     HIGH_LEG,
     LOW_LEG,
     BusCluster,
+    Disturbance,
     Hearing,
     Segment,
     bus_clusters,
@@ -29,7 +30,7 @@ from sim.wiring.power import PowerCircuit, SwitchState, is_closed
 from sim.wiring.solver import Ports, Solution, drive
 from sim.wiring.tracing import Culprit, Tracer
 
-__all__ = ["Culprit", "Hearing", "Reading", "Segment", "SwitchState", "Wiring"]
+__all__ = ["Culprit", "Disturbance", "Hearing", "Reading", "Segment", "SwitchState", "Wiring"]
 
 KEPT_READINGS = 256  # a start, a drive and a shut-down of a minibus pass through about a hundred states
 
@@ -54,8 +55,21 @@ class Wiring:
         if state not in self._readings:
             if len(self._readings) >= KEPT_READINGS:
                 del self._readings[next(iter(self._readings))]
-            self._readings[state] = Reading(self, state, self.circuit.solve(state))
+            self._readings[state] = Reading(self, state, self.solution(state))
         return self._readings[state]
+
+    def solution(self, state: SwitchState, without: frozenset[str] = frozenset()) -> Solution:
+        """The circuit in a state, with the elements `without` taken off; stuck transceivers drive."""
+        return self.dominant(self.circuit.solve(state, without), sorted(state.dominant))
+
+    def dominant(self, solution: Solution, channels: Sequence[str]) -> Solution:
+        """The circuit with these transceivers dominant besides."""
+        if not channels:
+            return solution
+        known = self.car.transceivers
+        pairs = [(node, known[name].gnd) for name in channels for node in (known[name].h, known[name].l)]
+        legs = [(port, HIGH_LEG if port % 2 == 0 else LOW_LEG) for port in range(len(pairs))]
+        return drive(solution.ports(pairs), legs)
 
     @cached_property
     def clusters(self) -> tuple[BusCluster, ...]:
@@ -126,15 +140,13 @@ class Reading:
         car = self.wiring.car
         closed = is_closed(car.all_elements[element_id], car, self.state)
         taken = frozenset({element_id}) if closed else frozenset()
-        return Reading(self.wiring, self.state, self.wiring.circuit.solve(self.state, taken))
+        return Reading(self.wiring, self.state, self.wiring.solution(self.state, taken))
 
     def while_dominant(self, *channels: str) -> Reading:
         """The same state while these transceivers hold their lines dominant."""
-        known = self.wiring.car.transceivers
         self._check_channels(channels)
-        pairs = [(node, known[name].gnd) for name in channels for node in (known[name].h, known[name].l)]
-        legs = [(port, HIGH_LEG if port % 2 == 0 else LOW_LEG) for port in range(len(pairs))]
-        return Reading(self.wiring, self.state, drive(self._solution.ports(pairs), legs))
+        more = [name for name in channels if name not in self.state.dominant]
+        return Reading(self.wiring, self.state, self.wiring.dominant(self._solution, more))
 
     def hears(self, powered: frozenset[str]) -> Hearing:
         """Who hears whom while these channels are powered and awake."""
@@ -178,6 +190,10 @@ class Reading:
         """What keeps one transceiver's levels from another's."""
         pair = f"{sender} {receiver}"
         return self._reason("unheard", pair, lambda: self.wiring.tracer.why_unheard(sender, receiver, self))
+
+    def why_disturbed(self, channel: str) -> tuple[Culprit, ...]:
+        """What disturbs one transceiver's line."""
+        return self._reason("disturbed", channel, lambda: self.wiring.tracer.why_disturbed(channel, self))
 
     def _reason(
         self, what: str, where: str, search: Callable[[], tuple[Culprit, ...]]

@@ -22,7 +22,7 @@ def awake(car: Car) -> Reading:
 
 def heard(car: Car) -> list[tuple[str, ...]]:
     return [
-        members for members, _, _ in awake(car).hears(frozenset(car.transceivers) - {"TESTER"}).segments()
+        members for members, *_ in awake(car).hears(frozenset(car.transceivers) - {"TESTER"}).segments()
     ]
 
 

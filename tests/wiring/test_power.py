@@ -338,7 +338,7 @@ def test_whatever_is_edited_every_answer_is_a_number(
     numbers += hearing.margins_v.values()
     assert all(math.isfinite(number) for number in numbers)
     assert all(one in powered for link in hearing.links for one in link)
-    names = [name for members, listeners, _ in hearing.segments() for name in (*members, *listeners)]
+    names = [name for members, listeners, *_ in hearing.segments() for name in (*members, *listeners)]
     assert len(set(names)) <= len(powered)
     found.why_unsupplied("ABS")
     found.why_unheard("ABS.main", "SRS.main")

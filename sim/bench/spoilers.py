@@ -1,0 +1,109 @@
+"""What spoils buses: from the wiring's answer to the network's segments, and what goes on inside bad modules.
+
+A module whose transmit input is stuck holds its bus dominant while it is awake; a transceiver with a dominant
+time-out lets go after some milliseconds and is mute from then on, until the module starts again. A babbling
+module sends the highest priority back to back while it is awake, and never finds a reason to sleep.
+
+Not modelled: a module that babbles with error flags, which no intact controller can; output stages that are
+shorted behind the time-out (use `short` between the lines).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+
+from sim.modules.world import Timer, World
+from sim.network.streams import Condition, Segment, Stream
+from sim.vehicle.car import Transceiver
+from sim.wiring.wiring import Hearing
+
+BABBLE_ID = 0x000  # no identifier goes before it
+BABBLE_DATA = bytes(8)
+# less than the shortest frame of 8 bytes takes (111 bits), so that the next always waits when one ends
+BABBLE_BITS = 100
+
+
+class Spoilers:
+    """The faults inside the modules of one car, at work.
+
+    hears: is a channel's transceiver awake?
+    """
+
+    def __init__(self, world: World, edit_events: Mapping[str, int], hears: Callable[[str], bool]) -> None:
+        self._world = world
+        self._edit_events = edit_events
+        self._hears = hears
+        self._let_go: set[str] = set()  # stuck channels whose transceiver has timed out
+        self._timers: dict[str, Timer] = {}
+        self._babble: dict[str, Stream] = {}
+
+    @property
+    def dominant(self) -> frozenset[str]:
+        """The channels that hold their lines dominant now."""
+        stuck = self._world.car.condition.stuck
+        return frozenset(name for name in stuck if name not in self._let_go and self._hears(name))
+
+    def look(self) -> None:
+        """Follow who is awake, and what has been done to modules."""
+        state = self._world.car.condition
+        for name in sorted(state.stuck | self._timers.keys()):
+            self._look_at_stuck(name, name in state.stuck and self._hears(name))
+        for name in sorted(state.babbling | self._babble.keys()):
+            self._look_at_babbling(name, name in state.babbling and self._hears(name))
+
+    def _look_at_stuck(self, name: str, drives: bool) -> None:
+        limit_ms = self._world.car.built.modules[name.partition(".")[0]].dominant_timeout_ms
+        if drives and name not in self._timers and limit_ms != "none":
+            self._timers[name] = self._world.after(limit_ms / 1000, lambda: self._time_out(name))
+        elif not drives and name in self._timers:
+            self._timers.pop(name).cancel()
+            self._let_go.discard(name)
+
+    def _time_out(self, name: str) -> None:
+        module, _, bus = name.partition(".")
+        self._let_go.add(name)
+        words = f"{module}'s transceiver times out and lets go of {bus}"
+        self._world.record("bus", module, words, (self._edit_events.get(name),))
+        self._world.touch()
+
+    def _look_at_babbling(self, name: str, sends: bool) -> None:
+        stream = self._babble.get(name)
+        if stream is None:
+            rate_bps = self._world.car.transceivers[name].bitrate_bps
+            stream = Stream(f"babble@{name}", name, BABBLE_ID, BABBLE_BITS / rate_bps, 0.0, BABBLE_DATA)
+            self._babble[name] = stream
+        if sends and not stream.live:
+            self._world.network.start(stream)
+        elif not sends:
+            self._world.network.stop(stream)
+
+
+# -- from wiring to network --------------------------------------------------------------------------------
+
+
+def network_segments(
+    hearing: Hearing, awake: frozenset[str], transceivers: Mapping[str, Transceiver]
+) -> tuple[Segment, ...]:
+    """Who shares a bus, of those who are awake; whoever shares one with nobody stands alone."""
+    found = list(_shared(hearing, awake))
+    members = {name for segment in found for name in segment.members}
+    alone = sorted(awake - members)
+    return (*found, *(Segment((name,), (), transceivers[name].bitrate_bps) for name in alone))
+
+
+def _shared(hearing: Hearing, awake: frozenset[str]) -> Iterator[Segment]:
+    for line in hearing.lines():
+        members = tuple(name for name in line.members if name in awake)
+        if members:
+            conditions = tuple(
+                Condition(one.channel, one.bitrate_bps, one.misses, one.swapped, one.held, one.bit_error_rate)
+                for one in line.disturbances
+                if one.channel in members
+            )
+            listeners = tuple(name for name in line.listeners if name in awake)
+            yield Segment(members, listeners, line.bitrate_bps, conditions)
+
+
+def understand(segment: Segment) -> bool:
+    """Do all members of a segment read the same bits, save for noise?"""
+    return not any(one.bitrate_bps or one.misses or one.swapped or one.held for one in segment.conditions)
