@@ -133,8 +133,12 @@ def _unlock(words: list[str], car: Car) -> Action:
 
 
 def _module(words: list[str], car: Car) -> str:
-    if len(words) != 1 or words[0] not in car.built.modules:
-        raise EditProblem(unknown("module", " ".join(words), car.built.modules))
+    if len(words) == 1 and words[0] in car.built.modules and words[0] not in car.addresses:
+        clusters = car.messages.clusters_of[words[0]]
+        masters = " and ".join(car.built.lin[cluster].master for cluster in clusters)
+        raise EditProblem(f"{words[0]} stands on LIN only and answers no tester: {masters} reports for it")
+    if len(words) != 1 or words[0] not in car.addresses:
+        raise EditProblem(unknown("module", " ".join(words), car.addresses))
     return words[0]
 
 

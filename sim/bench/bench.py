@@ -281,7 +281,7 @@ def _save(bench: Bench, action: Action, progress: _Progress) -> _Done:
 
 
 def _clear(bench: Bench, action: Action, progress: _Progress) -> _Done:
-    names = [action.argument] if action.argument else list(bench.live.modules)
+    names = [action.argument] if action.argument else list(bench.car.addresses)
     return None, bench.tester.clear(names)
 
 

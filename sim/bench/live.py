@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
-from typing import Literal
+from typing import Literal, TypedDict
 
 import simpy
 
@@ -27,11 +27,12 @@ from sim.modules.signals import Codec
 from sim.modules.trace import Trace
 from sim.modules.world import Timer, World
 from sim.network.can import CanNetwork, Segment, Stream
+from sim.network.lin import BusesAndClusters, Cluster, LinNetwork, Slot
 from sim.network.stream_depth import StreamNetwork
 from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
 from sim.vehicle.harness import TESTER
-from sim.vehicle.messages import Sent, bus_graph, shortest_bus_path
+from sim.vehicle.messages import bus_graph, shortest_bus_path
 from sim.wiring.wiring import Culprit, Hearing, Reading, SwitchState, Wiring
 
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
@@ -47,6 +48,13 @@ _NETWORKS: dict[Depth, type[CanNetwork] | type[StreamNetwork]] = {
 }
 
 
+class _Format(TypedDict, total=False):
+    """Of the frames of a bus, for `Stream`."""
+
+    fd: bool
+    data_bitrate_bps: int
+
+
 class Unsettled(Exception):
     """The car chatters without end at one instant: a relay or driver that switches itself off."""
 
@@ -59,6 +67,7 @@ class LiveCar:
         self.env = simpy.Environment()
         self.trace = Trace()
         self.network: CanNetwork | StreamNetwork = _NETWORKS[depth](self.env)
+        self.lin = LinNetwork(self.env, lin_clusters(car))
         self._wiring: Wiring | None = None
         self.reading: Reading  # once the car has been looked at for the first time
         self.operated: frozenset[str] = frozenset()
@@ -78,10 +87,13 @@ class LiveCar:
         self._who_look: set[str] = set()
         self._fed: Reading | None = None
         self._senders: dict[str, list[str]] = {}  # who could be heard, by receiving channel
+        self._wire_links: frozenset[tuple[str, str]] = frozenset()  # on LIN, of those awake
+        self._callers: dict[str, tuple[str]] = {}  # the master that a slave could hear, awake or not
         self._relay_timers: dict[str, Timer] = {}
         self._fire_timer: Timer | None = None
         self.world = World(
-            self.env, car, self.network, self.trace, Codec(car), self.touch, self.silence_causes,
+            self.env, car, BusesAndClusters(self.network, self.lin) if car.lin else self.network, self.trace,
+            Codec(car), self.touch, self.silence_causes,
             self.arrival_causes, self.sender_heard_on, self.sending_since, self.way_causes,
             self.wait_causes, self.dead_line_causes, self.source, self.edit_events, seed,
         )  # fmt: skip
@@ -239,6 +251,8 @@ class LiveCar:
         self._look_at_relays()
         self._look_at_engine()
         self._look_at_buses()
+        if self.car.lin:
+            self._look_at_wires()
 
     def _feed_modules(self) -> None:
         reading = self.reading
@@ -458,6 +472,21 @@ class LiveCar:
         """Is a module's transceiver awake?"""
         return self.modules[self.car.transceivers[channel].module].hears
 
+    def _look_at_wires(self) -> None:
+        """Who hears whom on the LIN wires, and which masters are at work."""
+        ports = self.car.lin
+        powered = frozenset(channel for channel, port in ports.items() if self._is_powered(port.module))
+        links = self.reading.hears_on_wires(powered)
+        self._callers = {receiver: (sender,) for sender, receiver in sorted(links) if ports[sender].is_master}
+        awake = {channel for channel in powered if self.modules[ports[channel].module].hears}
+        links = frozenset(pair for pair in links if awake.issuperset(pair))
+        for channel in sorted({channel for pair in links - self._wire_links for channel in pair}):
+            events = (self.trigger, self.sending_since(channel))
+            self.joined_events[channel] = max(event for event in events if event is not None)
+        self._wire_links = links
+        masters = (port for port in ports.values() if port.is_master)
+        self.lin.set_links(links, frozenset(port.bus for port in masters if self.modules[port.module].sends))
+
     def _follow_joined_buses(self) -> None:
         """Where a lead joins two buses, their modules hear each other's messages without a gateway."""
         company: dict[str, frozenset[str]] = {}
@@ -479,7 +508,7 @@ class LiveCar:
 
     def source(self, message: str, channel: str) -> Stream:
         """The stream that brings a message to a channel: its own bus's, or that of a bus joined to it."""
-        own = self.world.streams[message, self.car.transceivers[channel].bus]
+        own = self.world.streams[message, self.car.channels[channel].bus]
         company = self._company.get(channel, frozenset())
         if not company or own.channel in company:
             return own
@@ -504,28 +533,29 @@ class LiveCar:
 
     def sender_heard_on(self, channel: str) -> str | None:
         """The first channel that sends and that this one could hear."""
-        return next((sender for sender in self._senders.get(channel, ()) if self._sends_on(sender)), None)
+        could = (*self._senders.get(channel, ()), *self._callers.get(channel, ()))
+        return next((sender for sender in could if self._sends_on(sender)), None)
 
     def sending_since(self, channel: str) -> int | None:
         """The event since which the owner of a channel is in its state."""
         if channel == TESTER:
             return self.world.tester_event
-        return self.modules[self.car.transceivers[channel].module].sending_since(channel)
+        return self.modules[self.car.channels[channel].module].sending_since(channel)
 
     def _sends_on(self, channel: str) -> bool:
         if channel == TESTER:
             return self.tester_active
-        transceiver = self.car.transceivers[channel]
-        return self.modules[transceiver.module].sends_on(transceiver.bus)
+        place = self.car.channels[channel]
+        return self.modules[place.module].sends_on(place.bus)
 
     def _lay_streams(self) -> None:
         """One stream for every message on every bus that it runs on: its own and the routed ones."""
         messages = self.car.messages
         for message in messages.sent.values():
-            for bus in self._home_buses(message):
+            for bus in messages.home_buses(message):
                 self.world.streams[message.name, bus] = Stream(
                     f"{message.name}@{bus}", f"{message.sender}.{bus}", message.can_id, message.period_s,
-                    message.offset_s, bytes(message.length),
+                    message.offset_s, bytes(message.length), **self._format_on(bus),
                 )  # fmt: skip
         for route in messages.routes:
             message = messages.sent[route.message]
@@ -536,18 +566,14 @@ class LiveCar:
                 None,
                 0.0,
                 bytes(message.length),
+                **self._format_on(route.to_bus),
             )  # fmt: skip
 
-    def _home_buses(self, message: Sent) -> list[str]:
-        """A module on several buses sends on those where somebody needs the message, or on its first."""
-        messages = self.car.messages
-        own = messages.buses_of[message.sender]
-        if len(own) <= 1:
-            return list(own)
-        readers = [name for name, needs in messages.needs.items() if message.name in needs]
-        wanted = [bus for bus in own if any(bus in messages.buses_of[name] for name in readers)]
-        routed = [route.from_bus for route in messages.routes if route.message == message.name]
-        return [bus for bus in own if bus in wanted or bus in routed] or [own[0]]
+    def _format_on(self, bus: str) -> _Format:
+        spec = self.car.built.buses.get(bus)
+        if spec is None or spec.fd is None:
+            return {}
+        return {"fd": True, "data_bitrate_bps": spec.fd.data_bitrate_bps}
 
     # -- causes ----------------------------------------------------------------------------------------
 
@@ -559,7 +585,7 @@ class LiveCar:
         if control.muted and control.event is not None:
             events.add(control.event)
         for sending, hearing in self.hops(receiver, message):
-            speaker = self.car.transceivers[sending].module
+            speaker = self.car.channels[sending].module
             if not self.modules[speaker].sends and self.modules[speaker].state != "asleep":
                 events.update(self.state_causes(speaker))
             elif not self._linked(sending, hearing) and not self._is_silent_gateway(hearing):
@@ -567,7 +593,7 @@ class LiveCar:
         return tuple(sorted(events))
 
     def _is_silent_gateway(self, channel: str) -> bool:
-        module = self.modules[self.car.transceivers[channel].module]
+        module = self.modules[self.car.channels[channel].module]
         return module.gateway is not None and not module.sends
 
     def arrival_causes(self, receiver: str, message: str) -> tuple[int, ...]:
@@ -612,6 +638,8 @@ class LiveCar:
         routes = {route.to_bus: route for route in self.car.messages.routes if route.message == message}
         channel = self.modules[receiver].channel_hearing(message)
         source = self.source(message, channel)
+        if source.channel in self.car.lin:
+            return self._calls(source.channel, channel)
         bus = self.car.transceivers[source.channel].bus
         way = [(source.channel, channel)]
         while bus in routes and len(way) < 10:
@@ -620,7 +648,15 @@ class LiveCar:
             way.insert(0, (self.world.streams[message, bus].channel, f"{route.gateway}.{bus}"))
         return way
 
+    def _calls(self, sender: str, receiver: str) -> list[tuple[str, str]]:
+        """A LIN frame's way: the header to its sender, unless that is the master, and the response."""
+        bus = self.car.lin[sender].bus
+        master = next(name for name, port in self.car.lin.items() if port.bus == bus and port.is_master)
+        return [(a, b) for a, b in ((master, sender), (sender, receiver)) if a != b]
+
     def _linked(self, sending: str, hearing: str) -> bool:
+        if sending in self.car.lin:
+            return (sending, hearing) in self._wire_links
         return any(
             sending in segment.members and hearing in (*segment.members, *segment.listeners)
             for segment in self.segments
@@ -629,7 +665,7 @@ class LiveCar:
 
     def link_causes(self, sending: str, hearing: str) -> tuple[int, ...]:
         """Why one channel does not hear another: an end without supply, the edits of the line, or sleep."""
-        ends = [self.car.transceivers[channel].module for channel in (sending, hearing)]
+        ends = [self.car.channels[channel].module for channel in (sending, hearing)]
         deaf = [name for name in ends if name in self.modules and not self.modules[name].hears]
         for name in deaf:
             if self.modules[name].state == "unpowered":
@@ -639,7 +675,7 @@ class LiveCar:
         culprits = reading.why_unheard(sending, hearing) or tuple(
             culprit for name in ends if name in self.modules for culprit in reading.why_unsupplied(name)
         )
-        bus = self.car.transceivers[sending].bus
+        bus = self.car.channels[sending].bus
         asleep = tuple(event for name in deaf for event in self.state_causes(name))
         return self.culprit_events(culprits, bus) or asleep or self._trigger_causes()
 
@@ -761,3 +797,16 @@ class LiveCarWithoutReasons(LiveCar):
 
     def _circuit_causes(self, module: str, pin: str) -> tuple[int, ...]:
         return ()
+
+
+def lin_clusters(car: Car) -> dict[str, Cluster]:
+    """The LIN clusters of a car as the network runs them."""
+    slots = car.messages.slots.values()
+    return {
+        name: Cluster(
+            f"{spec.master}.{name}",
+            spec.bitrate_bps,
+            tuple(Slot(f"{slot.message}@{name}", slot.length_s) for slot in slots if slot.cluster == name),
+        )
+        for name, spec in car.built.lin.items()
+    }

@@ -98,9 +98,9 @@ class Tester:
         live.network.listen(TESTER, self._frame)
 
     def scan(self, progress: Callable[[int, int], None] | None = None) -> Report:
-        """Read the codes of every module."""
+        """Read the codes of every module that has an address."""
         live = self._live
-        names = list(live.modules)
+        names = list(live.car.addresses)
         if not self._begin("reads the codes of all modules"):
             return Report(live.now_s, False, tuple(ModuleReport(name, False) for name in names))
         found = []

@@ -74,6 +74,11 @@ def why_silent(bench: Bench, module: str) -> Because:
     spec = _module(bench, module)
     live = bench.live
     text = f"{module} does not answer the tester"
+    if module not in live.car.addresses:
+        masters = " and ".join(
+            live.car.built.lin[name].master for name in live.car.messages.clusters_of[module]
+        )
+        return Because(f"{module} stands on LIN only and answers no tester: {masters} reports for it")
     if not live.tester_has_power:
         culprits = live.culprit_events(live.reading_with_tester.why_unsupplied(TESTER), TESTER)
         return Because(text, None, (Because("the diagnostic connector gives the tester no power", None,

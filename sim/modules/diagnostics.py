@@ -51,7 +51,7 @@ class Diagnostics:
         self.obd = ObdServices(module.memory, self._engine_values) if legislated else None
         self._awake_until_s = 0.0
         self._lapse: Timer | None = None
-        self._address = world.car.addresses[module.name]
+        self._address = world.car.addresses.get(module.name, 0)  # who stands on LIN only has none, nor links
         self._links = {channel: self._link(channel) for channel in module.channels.values()}
 
     def frame(self, channel: str, frame: Frame) -> None:

@@ -50,6 +50,8 @@ class ControlModule:
         self.world = world
         self.spec = world.car.built.modules[name]
         self.channels = {bus: f"{name}.{bus}" for bus in world.car.messages.buses_of[name]}
+        self.wires = {cluster: f"{name}.{cluster}" for cluster in world.car.messages.clusters_of[name]}
+        self.ways = {**self.channels, **self.wires}  # CAN and LIN
         self.state = "unpowered"
         self.state_event: int | None = None
         self.supply_v = 0.0
@@ -97,7 +99,7 @@ class ControlModule:
         self._own_streams = [
             world.streams[message.name, bus]
             for message in world.car.messages.of(self.name)
-            for bus in self.channels
+            for bus in self.ways
             if (message.name, bus) in world.streams
         ]
         for expected in world.car.messages.expected[self.name]:
@@ -105,7 +107,7 @@ class ControlModule:
         for message in world.car.messages.needs[self.name]:
             channel = self.channel_hearing(message)
             for (name, _), stream in world.streams.items():
-                if name == message and stream.channel not in self.channels.values():
+                if name == message and stream.channel not in self.ways.values():
                     world.network.on_change(stream, channel, self._received)
         for channel in self.channels.values():
             world.network.listen(channel, self._frame_on(channel))
@@ -121,7 +123,7 @@ class ControlModule:
         streams = self.world.streams
         return next(
             channel
-            for bus, channel in self.channels.items()
+            for bus, channel in self.ways.items()
             if (message, bus) in streams and streams[message, bus].channel != channel
         )
 
@@ -152,7 +154,7 @@ class ControlModule:
 
     def sends_on(self, bus: str) -> bool:
         """Does it put its messages on this bus? Where there is network management, in network mode only."""
-        return self.sends and self.is_open(self.channels[bus])
+        return self.sends and self.is_open(self.ways[bus])
 
     def is_open(self, channel: str) -> bool:
         """Is its bus awake for it, as far as network management goes?"""
@@ -643,6 +645,10 @@ class ControlModule:
             yield "a tester is talking to it", self.world.tester_event
         if self.name in self.world.car.condition.kept_awake:
             yield "its network request is never released", self.world.edit_events.get(f"{self.name} awake")
+        for wire in self.wires.values():
+            master = self.world.sender_heard_on(wire)
+            if master is not None:
+                yield "the master of its LIN cluster calls it", self.world.sending_since(master)
         if not self._can_sleep():
             yield "it has nothing to wake it", None
 
@@ -682,7 +688,7 @@ class ControlModule:
             self.managed[bus].node.state == "bus sleep"
             if bus in self.managed
             else self.world.sender_heard_on(channel) is None
-            for bus, channel in self.channels.items()
+            for bus, channel in self.ways.items()
         )
 
     def _begin_management(self) -> None:
@@ -751,7 +757,7 @@ class ControlModule:
         if "fob" in (sources or ()) and fob.value != "away" and (fob.event or -1) > (self.state_event or -1):
             self._wake("the fob", (fob.event,))
             return
-        for bus, channel in self.channels.items() if self._minds_the_bus() else ():
+        for bus, channel in self.ways.items() if self._minds_the_bus() else ():
             sender = self.world.sender_heard_on(channel)
             if sender is not None:
                 self._wake("the bus", (self.world.sending_since(sender),))

@@ -148,6 +148,26 @@ class Transceiver:
 
 
 @dataclass(frozen=True, slots=True)
+class PullUp(Element):
+    """What holds a LIN wire up: from a module's supply `a` through a diode and `ohm` to its pin `b`."""
+
+    module: str
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class LinPort:
+    """One module's connection to one LIN cluster, at `node` against `gnd`, both inside the module."""
+
+    id: str  # e.g. "RLS.roof", also the name of the channel on the network
+    module: str
+    bus: str  # the cluster
+    node: str
+    gnd: str
+    is_master: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Pin:
     """One cavity of a connector: `id` (`ECM.C1.3`), its function (`GND`) and its inner node (`ECM:GND`)."""
 
@@ -209,7 +229,7 @@ class Condition:
 
 @dataclass(frozen=True)
 class Car:
-    """One car: how it is built (`elements`, `connectors`, `transceivers`), its software, its condition.
+    """One car: how it is built (`elements`, `connectors`, `transceivers`, `lin`), its software and condition.
 
     `built` is the description that its harness really follows; `claimed` the one its wiring diagram shows.
     """
@@ -222,11 +242,17 @@ class Car:
     messages: Messages
     addresses: Mapping[str, int]
     condition: Condition = Condition()
+    lin: Mapping[str, LinPort] = field(default_factory=dict)
 
     @property
     def title(self) -> str:
         """The car's name."""
         return self.built.car
+
+    @cached_property
+    def channels(self) -> Mapping[str, Transceiver | LinPort]:
+        """Every module's connection to every CAN bus and LIN cluster, by the name of its channel."""
+        return {**self.transceivers, **self.lin}
 
     @cached_property
     def pins(self) -> Mapping[str, Pin]:

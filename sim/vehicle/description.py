@@ -24,6 +24,7 @@ from pydantic import (
 )
 
 from sim.vehicle.conditions import ALWAYS, Condition, PowerMode, SignalValue
+from sim.vehicle.lin import HIGHEST_ID
 
 
 def _written_as(pattern: str, what: str) -> AfterValidator:
@@ -44,6 +45,7 @@ Name = Annotated[
 CanId = Annotated[int, Field(ge=0, le=0x7FF)]
 MessageId = Annotated[int, Field(ge=0), AfterValidator(lambda can_id: _below_diagnosis(can_id))]
 Bitrate = Literal[125_000, 250_000, 500_000, 1_000_000]
+LinBitrate = Literal[2_400, 9_600, 19_200]  # usual rates up to the 20 kbit/s of ISO 17987 (from memory)
 # A wire of no length or no resistance has no place in a network that is solved by numbers.
 Metres = Annotated[float, Field(ge=0.01, le=40)]
 SquareMm = Annotated[float, Field(ge=0.05, le=120)]
@@ -127,12 +129,54 @@ class Bus(Part):
 
     title: str = ""
     bitrate_bps: Bitrate = 500_000
+    fd: FlexibleData | None = None  # None: classical CAN
     line: tuple[str, ...]
     off_code: DtcText | None = None  # of a module in bus-off; default: U0073 for the first bus, U0074, ...
     span_m: Metres = 1.0  # between neighbours on the line
     stub_m: Metres = 0.3  # common figure at 1 Mbit/s in transceiver data sheets
     area_mm2: SquareMm = 0.35
     network_management: NetworkManagement | None = None  # None: each module sleeps by its own times
+
+
+class FlexibleData(Part):
+    """A bus whose modules send CAN FD frames with bit rate switch, and read classical ones as well.
+
+    2 Mbit/s is common practice on a line with stubs; 5 and 8 need transceivers made for it.
+    """
+
+    data_bitrate_bps: Literal[1_000_000, 2_000_000, 4_000_000, 5_000_000, 8_000_000] = 2_000_000
+
+
+class LinSlot(Part):
+    """A place in a LIN schedule: the message that is asked for, such as `RLS.status`.
+
+    id: frame identifier, 0 to 3B; default: the next that is free, from 1 on.
+    """
+
+    message: str
+    slot_ms: float = Field(10, ge=1, le=1000)
+    id: int | None = Field(None, ge=0, le=HIGHEST_ID)
+
+
+class Lin(Part):
+    """A LIN cluster: one wire along `line`, past the master, its slaves and in-line connectors (`X10`).
+
+    The master repeats `schedule`; what stands in it runs here and nowhere else. A slave that stands on no
+    other bus answers no tester: its master reports for it (common practice).
+    """
+
+    title: str = ""
+    master: Name
+    line: tuple[str, ...]
+    schedule: tuple[Annotated[LinSlot, BeforeValidator(lambda v: _slot(v))], ...] = Field(min_length=1)
+    bitrate_bps: LinBitrate = 19_200
+    span_m: Metres = 1.0
+    stub_m: Metres = 0.3
+    area_mm2: SquareMm = 0.35
+
+
+def _slot(value: Any) -> Any:
+    return {"message": value} if isinstance(value, str) else value
 
 
 class Fuse(Part):
@@ -237,12 +281,15 @@ class Sensor(Part):
 
 
 class Message(Part):
-    """A periodic CAN message of a module."""
+    """A periodic message of a module, on CAN or in a slot of a LIN schedule, which then gives its period.
+
+    length: above 8 only as one of the sizes of CAN FD, and only on buses that have it.
+    """
 
     id: MessageId | None = None
     period_ms: float = Field(100, ge=5, le=60_000)
     offset_ms: float | None = Field(None, ge=0)
-    length: int = Field(8, ge=0, le=8)
+    length: int = Field(8, ge=0, le=64)
     signals: tuple[Name, ...] = ()
 
 
@@ -463,6 +510,7 @@ class Vehicle(Part):
     about: str = ""
     battery: Battery = Battery()
     buses: dict[Name, Bus] = Field(min_length=1, max_length=20)
+    lin: dict[Name, Lin] = Field(default_factory=dict, max_length=20)
     fuses: dict[Name, Fuse] = Field(default_factory=dict)
     grounds: dict[Name, Ground] = Field(default_factory=lambda: {"G1": Ground()}, min_length=1)
     relays: dict[Name, Relay] = Field(default_factory=dict)

@@ -23,8 +23,10 @@ from sim.vehicle.car import (
     Element,
     FuseLink,
     HandSwitch,
+    LinPort,
     LoadPart,
     Pin,
+    PullUp,
     ReferenceSupply,
     RelayContact,
     Resistor,
@@ -39,6 +41,8 @@ from sim.vehicle.problems import Problem, did_you_mean, unknown
 
 TRACE_OHM = 0.001  # a few centimetres of circuit board; the model needs it above zero
 TERMINATOR_OHM = 120.0  # ISO 11898-2, nominal
+# ISO 17987-4 / LIN 2.x physical layer, R_master and R_slave (from memory; every transceiver's data sheet)
+LIN_MASTER_OHM, LIN_SLAVE_OHM = 1000.0, 30_000.0
 SENSE_OHM = 10_000.0  # pull-down of an ignition sense input; common practice
 SIGNAL_OHM = 220_000.0  # pull-down of a sensor input; common practice
 SENSOR_TRACK_OHM = 2000.0  # a sensor's output as the tap of a divider, below 500 ohm; common practice
@@ -82,6 +86,7 @@ class _Loom:
         self.elements: dict[str, Element] = {}
         self.connectors: dict[str, Connector] = {}
         self.transceivers: dict[str, Transceiver] = {}
+        self.ports: dict[str, LinPort] = {}
         self.feeds: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # fed functions by module
         self.driven: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # pins that loads end on
         self.sensed: dict[str, dict[str, str]] = {name: {} for name in vehicle.modules}  # pin -> which end
@@ -113,6 +118,8 @@ class _Loom:
             run()
         for name in self.vehicle.buses:
             self._bus(name)
+        for name in self.vehicle.lin:
+            self._cluster(name)
         self._sensors()
         for name in self.vehicle.inline:
             self.connectors[name] = Connector(
@@ -127,6 +134,7 @@ class _Loom:
             self.transceivers,
             self.messages,
             diagnostic_addresses(self.vehicle),
+            lin=self.ports,
         )
 
     # -- names -----------------------------------------------------------------------------------------
@@ -372,6 +380,7 @@ class _Loom:
         pins += [check.pin for check in module.checks]
         # last, so that a car with sensors has its other cavities where it had them
         pins += [*module.references, *self.sensed[name]]
+        pins += [f"{cluster}.LIN" for cluster in self.messages.clusters_of[name]]
         return list(dict.fromkeys(pins))
 
     def _places(self, name: str) -> list[tuple[str, str]]:
@@ -398,6 +407,8 @@ class _Loom:
         self._inside(name, module)
         for bus, word in self._places(name):
             self._transceiver(name, bus, word)
+        for cluster in self.messages.clusters_of[name]:
+            self._lin_port(name, cluster)
 
     def _inside(self, name: str, module: Module) -> None:
         supplies = supply_functions(self.feeds[name])
@@ -501,6 +512,14 @@ class _Loom:
             channel, name, bus, high, low, f"{name}:0", self.vehicle.buses[bus].bitrate_bps
         )
 
+    def _lin_port(self, name: str, cluster: str) -> None:
+        node, is_master = f"{name}:{cluster}.LIN", self.vehicle.lin[cluster].master == name
+        supply = f"{name}:{supply_functions(self.feeds[name])[0]}"
+        ohm = LIN_MASTER_OHM if is_master else LIN_SLAVE_OHM
+        self._add(PullUp(f"{node}.pull-up", supply, node, name, ohm))
+        channel = f"{name}.{cluster}"
+        self.ports[channel] = LinPort(channel, name, cluster, node, f"{name}:0", is_master)
+
     def _dlc(self) -> None:
         bus = next(
             (
@@ -560,6 +579,24 @@ class _Loom:
         splice = f"SP.{bus}.{name}.{leg}"
         self._wire(splice, pin, self.vehicle.buses[bus].stub_m, self.vehicle.buses[bus].area_mm2)
         return splice, splice
+
+    def _cluster(self, cluster: str) -> None:
+        """The one wire of a LIN cluster, from stop to stop."""
+        spec = self.vehicle.lin[cluster]
+        ends = []
+        for index, name in enumerate(spec.line):
+            if name in self.vehicle.inline:
+                ends.append(self._cavity(name, f"{cluster}.LIN"))
+                continue
+            pin = self.pins[name, f"{cluster}.LIN"]
+            if index in (0, len(spec.line) - 1):
+                ends.append((pin, pin))
+                continue
+            splice = f"SP.{cluster}.{name}"
+            self._wire(splice, pin, spec.stub_m, spec.area_mm2)
+            ends.append((splice, splice))
+        for (_, leaving), (entering, _) in pairwise(ends):
+            self._wire(leaving, entering, spec.span_m, spec.area_mm2)
 
     # -- small parts -----------------------------------------------------------------------------------
 
@@ -654,9 +691,42 @@ def check_lines(vehicle: Vehicle) -> None:
                     f"nothing called '{item}' for the line of {bus}{did_you_mean(name, known)}", path
                 )
 
+    seen_on_lines |= _check_clusters(vehicle)
     for name in vehicle.modules:
         if name not in seen_on_lines:
             raise Problem(f"module '{name}' stands on no bus line", ("modules", name))
+
+
+def _check_clusters(vehicle: Vehicle) -> set[str]:
+    """Every stop of every LIN line is known and the master among them; returns the modules on them."""
+    found: set[str] = set()
+    for cluster, spec in vehicle.lin.items():
+        if cluster in vehicle.buses:
+            raise Problem(f"the name '{cluster}' is taken by one of the buses", ("lin", cluster))
+        modules = [name for name in spec.line if name in vehicle.modules]
+        for index, name in enumerate(spec.line):
+            path = ("lin", cluster, "line", index)
+            if name not in vehicle.modules and name not in vehicle.inline:
+                known = [*vehicle.modules, *vehicle.inline]
+                near = did_you_mean(name, known)
+                raise Problem(f"nothing called '{name}' for the line of {cluster}{near}", path)
+            if modules.count(name) > 1:
+                raise Problem(f"{name} stands on the line of {cluster} twice", path)
+        if len(modules) < 2:
+            raise Problem("a LIN line has a master and at least one slave", ("lin", cluster, "line"))
+        if spec.master not in modules:
+            raise Problem(
+                f"the master '{spec.master}' does not stand on the line{did_you_mean(spec.master, modules)}",
+                ("lin", cluster, "master"),
+            )
+        on_buses = {name for bus in vehicle.buses.values() for name, _ in line_items(bus.line)}
+        if spec.master not in on_buses:
+            raise Problem(
+                f"the master {spec.master} stands on no CAN bus: nobody could learn of its slaves",
+                ("lin", cluster, "master"),
+            )
+        found.update(modules)
+    return found
 
 
 def _ends_of(sensor: Sensor) -> tuple[str, str, str]:

@@ -12,10 +12,12 @@ from sim.vehicle.car import Route
 from sim.vehicle.codes import is_known_role
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Message, Module, Monitor, Vehicle
+from sim.vehicle.lin import HIGHEST_ID, MOST_DATA_BYTES, longest_frame_s
 from sim.vehicle.problems import Problem, did_you_mean
 
 FIRST_DIAGNOSTIC_ID = 0x700  # common practice: identifiers from here on carry diagnosis
 FUNCTIONAL_ID = 0x7DF  # ISO 15765-4
+FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)  # above 8 bytes (ISO 11898-1:2015)
 ANSWER_OFFSET = 8  # ISO 15765-4: 7E0..7E7 answer on 7E8..7EF; kept for the other modules
 
 
@@ -30,6 +32,19 @@ class Sent:
     offset_s: float
     length: int
     signals: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A message's place in a LIN schedule: from `offset_s` on in each cycle of `period_s`."""
+
+    cluster: str
+    message: str
+    frame_id: int
+    offset_s: float
+    length_s: float
+    period_s: float
+    path: tuple[str | int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +66,17 @@ class Expected:
 class Messages:
     """All messages of a vehicle: `sent` by name, `carrier` of each signal, `expected` by receiver.
 
-    `needs[module]` are the names of messages that the module's software reads, sorted.
+    `needs[module]` are the names of messages that the module's software reads, sorted. `buses_of` and
+    `clusters_of` are the CAN buses and the LIN clusters that a module stands on; `slots` are the places of
+    messages in LIN schedules, by name.
     `management_ids[module, bus]` is the identifier of the module's network management frame.
     """
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
         self.buses_of = _buses_of(vehicle)
+        self.clusters_of = clusters_of(vehicle)
+        self.slots = dict(_lin_slots(vehicle))
         self.management_ids = _management_ids(vehicle, self.buses_of)
         self.sent = {message.name: message for message in self._sent()}
         self.carrier = self._carriers()
@@ -66,6 +85,8 @@ class Messages:
         }
         self.needs = {name: self._needs(name, module) for name, module in vehicle.modules.items()}
         self.routes = tuple(sorted(self._routes(), key=lambda r: (r.message, r.from_bus, r.to_bus)))
+        self._check_slots()
+        self._check_lengths()
 
     def of(self, module: str) -> list[Sent]:
         """The messages that a module sends, in file order."""
@@ -90,6 +111,11 @@ class Messages:
                         f"{did_you_mean(signal, self.vehicle.modules[module].signals)}",
                         ("modules", module, "sends", name, "signals", index),
                     )
+            if f"{module}.{name}" in self.slots:
+                if message.id is not None or message.offset_ms is not None:
+                    path = ("modules", module, "sends", name)
+                    raise Problem("a LIN schedule gives this message its id and its times", path)
+                continue
             if message.id is not None:
                 if message.id in taken:
                     raise Problem(
@@ -105,6 +131,11 @@ class Messages:
                     f"{len(signals)} signals of one byte each do not fit in {message.length} bytes",
                     ("modules", module, "sends", name, "signals"),
                 )
+            slot = self.slots.get(f"{module}.{name}")
+            if slot is not None:
+                where = (slot.frame_id, slot.period_s, slot.offset_s, message.length, signals)
+                yield Sent(f"{module}.{name}", module, *where)
+                continue
             period_s = message.period_ms / 1000
             # spread over the period so that modules that start together do not all send at once
             offset_s = (index * 0.0037) % period_s if message.offset_ms is None else message.offset_ms / 1000
@@ -221,8 +252,80 @@ class Messages:
         for receiver, names in self.needs.items():
             for name in names:
                 sender = self.sent[name].sender
-                wanted.update(self._path(graph, sender, receiver, name))
+                if name in self.slots:
+                    self._check_hears_cluster(receiver, name)
+                else:
+                    wanted.update(self._path(graph, sender, receiver, name))
         return iter(wanted)
+
+    def home_buses(self, message: Sent) -> list[str]:
+        """Where a message's sender puts it: in its slot, or on those of its buses where somebody needs it."""
+        if message.name in self.slots:
+            return [self.slots[message.name].cluster]
+        own = self.buses_of[message.sender]
+        if len(own) <= 1:
+            return list(own)
+        readers = [name for name, needs in self.needs.items() if message.name in needs]
+        wanted = [bus for bus in own if any(bus in self.buses_of[name] for name in readers)]
+        routed = [route.from_bus for route in self.routes if route.message == message.name]
+        return [bus for bus in own if bus in wanted or bus in routed] or [own[0]]
+
+    def _check_hears_cluster(self, receiver: str, message: str) -> None:
+        cluster = self.slots[message].cluster
+        if cluster not in self.clusters_of[receiver]:
+            master = self.vehicle.lin[cluster].master
+            raise Problem(
+                f"needs {message}, which runs on the LIN cluster '{cluster}' only: "
+                f"let its master {master} send the signal on in a message of its own",
+                ("modules", receiver),
+            )
+
+    def _check_slots(self) -> None:
+        """Every slot has a message, of somebody on the line, that fits it; no slave has one elsewhere."""
+        for slot in self.slots.values():
+            message = self.sent.get(slot.message)
+            if message is None:
+                near = did_you_mean(slot.message, self.sent)
+                raise Problem(f"no module sends a message '{slot.message}'{near}", slot.path)
+            spec = self.vehicle.lin[slot.cluster]
+            if slot.cluster not in self.clusters_of[message.sender]:
+                raise Problem(f"{message.sender} does not stand on the line of {slot.cluster}", slot.path)
+            if not 1 <= message.length <= MOST_DATA_BYTES:
+                raise Problem(
+                    f"{slot.message} has {message.length} bytes: a LIN frame has 1 to {MOST_DATA_BYTES}",
+                    slot.path,
+                )
+            needed_s = longest_frame_s(message.length, spec.bitrate_bps)
+            if slot.length_s < needed_s:
+                raise Problem(
+                    f"a slot of {slot.length_s * 1000:g} ms is too short for the {message.length} bytes of "
+                    f"{slot.message} at {spec.bitrate_bps} bit/s: they take up to {needed_s * 1000:.1f} ms",
+                    slot.path,
+                )
+        for message in self.sent.values():
+            if not self.buses_of[message.sender] and message.name not in self.slots:
+                raise Problem(
+                    f"{message.name} stands in no LIN schedule, and {message.sender} stands on no CAN bus",
+                    ("modules", message.sender),
+                )
+
+    def _check_lengths(self) -> None:
+        """More than 8 bytes need CAN FD on every bus that the message runs on, and one of its sizes."""
+        for message in self.sent.values():
+            path = ("modules", message.sender, "sends", message.name.partition(".")[2], "length")
+            if message.length <= 8 or message.name in self.slots:
+                continue
+            if message.length not in FD_LENGTHS:
+                sizes = ", ".join(map(str, FD_LENGTHS))
+                raise Problem(f"a CAN FD frame has no {message.length} bytes: above 8 it has {sizes}", path)
+            routed = [route.to_bus for route in self.routes if route.message == message.name]
+            for bus in (*self.home_buses(message), *routed):
+                if self.vehicle.buses[bus].fd is None:
+                    raise Problem(
+                        f"{message.name} has {message.length} bytes and runs on {bus}, which is classical CAN "
+                        "with at most 8: give that bus 'fd', or split the message",
+                        path,
+                    )
 
     def _path(self, graph: nx.MultiGraph[str], sender: str, receiver: str, message: str) -> list[Route]:
         source, target = self.buses_of[sender], self.buses_of[receiver]
@@ -313,6 +416,37 @@ def _management_ids(vehicle: Vehicle, buses_of: dict[str, tuple[str, ...]]) -> d
     }
 
 
+def clusters_of(vehicle: Vehicle) -> dict[str, tuple[str, ...]]:
+    """The LIN clusters that each module stands on, in file order."""
+    return {
+        name: tuple(cluster for cluster, spec in vehicle.lin.items() if name in spec.line)
+        for name in vehicle.modules
+    }
+
+
+def _lin_slots(vehicle: Vehicle) -> Iterator[tuple[str, Slot]]:
+    seen: dict[str, str] = {}
+    for cluster, spec in vehicle.lin.items():
+        taken = {slot.id for slot in spec.schedule if slot.id is not None}
+        free = (number for number in range(1, HIGHEST_ID + 1) if number not in taken)
+        used: set[int] = set()
+        period_s = sum(slot.slot_ms for slot in spec.schedule) / 1000
+        offset_s = 0.0
+        for index, slot in enumerate(spec.schedule):
+            path = ("lin", cluster, "schedule", index)
+            if slot.message in seen:
+                raise Problem(f"{slot.message} stands in the schedule of {seen[slot.message]} already", path)
+            seen[slot.message] = cluster
+            frame_id = slot.id if slot.id is not None else next(free, None)
+            if frame_id is None or frame_id in used:
+                why = "none is left" if frame_id is None else f"{frame_id:02X} is used already"
+                raise Problem(f"identifier for {slot.message} in the schedule of {cluster}: {why}", path)
+            used.add(frame_id)
+            length_s = slot.slot_ms / 1000
+            yield slot.message, Slot(cluster, slot.message, frame_id, offset_s, length_s, period_s, path)
+            offset_s += length_s
+
+
 def _default_sends(vehicle: Vehicle, name: str, module: Module) -> dict[str, Message]:
     if module.sends is not None:
         return module.sends
@@ -320,11 +454,12 @@ def _default_sends(vehicle: Vehicle, name: str, module: Module) -> dict[str, Mes
 
 
 def diagnostic_addresses(vehicle: Vehicle) -> dict[str, int]:
-    """Request identifiers by module.
+    """Request identifiers by module, without those that stand on LIN only: their masters answer for them.
 
     7E0 engine, 7E1 transmission (ISO 15765-4), the others from 710 up by file order (common practice).
     """
-    wanted = {name: module.address for name, module in vehicle.modules.items()}
+    reachable = {name for name, buses in _buses_of(vehicle).items() if buses}
+    wanted = {name: module.address for name, module in vehicle.modules.items() if name in reachable}
     usual = {"ECM": 0x7E0, "TCM": 0x7E1}
     taken: dict[int, str] = {}
     for name, address in wanted.items():
@@ -342,7 +477,7 @@ def diagnostic_addresses(vehicle: Vehicle) -> dict[str, int]:
         block + low for block in range(0x710, 0x7D0, 0x10) for low in range(8) if block + low not in taken
     )
     result = {name: address for address, name in taken.items()}
-    for name in vehicle.modules:
+    for name in wanted:
         if name not in result:
             result[name] = next(free)
-    return {name: result[name] for name in vehicle.modules}
+    return {name: result[name] for name in wanted}

@@ -28,6 +28,7 @@ from sim.vehicle.car import (
     HandSwitch,
     LiftedJoint,
     LoadPart,
+    PullUp,
     ReferenceSupply,
     RelayContact,
     Resistor,
@@ -36,6 +37,7 @@ from sim.vehicle.car import (
 )
 from sim.wiring.battery import rest_v
 from sim.wiring.fuse import fuse_cold_ohm
+from sim.wiring.oneway import Leg
 from sim.wiring.solver import MIN_OHM, Circuit, Regulator, Solution
 from sim.wiring.wire import wire_ohm
 
@@ -47,6 +49,8 @@ DRAW_V = 12.6  # the voltage at which a module's stated current is meant: six fu
 # its input resistance of 15..40 kohm per line (ISO 11898-2, from memory).
 BIAS_V = 2.5
 BIAS_OHM = 30_000.0
+# A pull-up is a resistor behind a diode: a limit that no car's battery drives it to.
+PULL_UP_LIMIT_A = 10.0
 # Bias inactive in standby: lines at -0.1..0.1 V (transceiver data sheets); the leakage is from memory.
 IDLE_BIAS_OHM = 1_000_000.0
 
@@ -110,6 +114,9 @@ class PowerCircuit:
             self._circuit.source(element.id, element.a, element.b, *_source_values(element, car))
         elif isinstance(element, LiftedJoint):
             self._circuit.source(element.id, element.a, element.b, element.volt, ohm_of(element, car))
+        elif isinstance(element, PullUp):
+            pull_up = Leg(ohm=element.ohm, limit_a=PULL_UP_LIMIT_A)
+            self._circuit.leg(element.id, element.a, element.b, pull_up)
         elif isinstance(element, ReferenceSupply):
             regulator = Regulator(element.volt, limit_a=element.limit_a)
             self._circuit.regulator(element.id, element.a, element.b, regulator)

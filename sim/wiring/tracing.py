@@ -25,6 +25,7 @@ from sim.vehicle.car import (
     Element,
     FuseLink,
     HandSwitch,
+    LinPort,
     LoadPart,
     RelayContact,
     Resistor,
@@ -175,6 +176,8 @@ class Tracer:
 
     def why_unheard(self, sender: str, receiver: str, reading: Reading) -> tuple[Culprit, ...]:
         """What keeps one transceiver's levels from another's; nothing where they are not meant to meet."""
+        if sender in self.car.lin and receiver in self.car.lin:
+            return self._why_unheard_on_wire(self.car.lin[sender], self.car.lin[receiver], reading)
         for name in (sender, receiver):
             if name not in self.car.transceivers:
                 raise CircuitError(unknown("transceiver", name, self.car.transceivers))
@@ -207,7 +210,15 @@ class Tracer:
                 if one.id in state.babbling:
                     yield Culprit(one.id, "babbling", one.module)
 
-    def _unfed(self, pair: tuple[Transceiver, ...], reading: Reading) -> Iterator[Culprit]:
+    def _why_unheard_on_wire(self, a: LinPort, b: LinPort, reading: Reading) -> tuple[Culprit, ...]:
+        return (
+            _once(self._unfed((a, b), reading))
+            or _once(self._on_ways([(a.node, b.node)], reading))
+            or _once(culprit for port in (a, b) for culprit in self._shorts_at(port.node))
+            or _once(self._bad_joints(self._feeds, [("BAT-", a.gnd), ("BAT-", b.gnd)], reading))
+        )
+
+    def _unfed(self, pair: tuple[Transceiver | LinPort, ...], reading: Reading) -> Iterator[Culprit]:
         for one in pair:
             yield from self.why_unsupplied(one.module, reading)
 

@@ -29,6 +29,7 @@ from sim.wiring.hearing import (
 from sim.wiring.power import PowerCircuit, SwitchState, is_closed
 from sim.wiring.solver import Ports, Solution, drive
 from sim.wiring.tracing import Culprit, Tracer
+from sim.wiring.wire_hearing import Levels, Links, levels_at_rest, links_on_wires
 
 __all__ = ["Culprit", "Disturbance", "Hearing", "Reading", "Segment", "SwitchState", "Wiring"]
 
@@ -42,6 +43,7 @@ class Wiring:
         self.car = car
         self.circuit = PowerCircuit(car)
         self._readings: dict[SwitchState, Reading] = {}
+        self._links: dict[Levels, Links] = {}
         elements = car.all_elements.values()
         self.draws: dict[str, list[Draw]] = {}
         for element in elements:
@@ -70,6 +72,12 @@ class Wiring:
         pairs = [(node, known[name].gnd) for name in channels for node in (known[name].h, known[name].l)]
         legs = [(port, HIGH_LEG if port % 2 == 0 else LOW_LEG) for port in range(len(pairs))]
         return drive(solution.ports(pairs), legs)
+
+    def links_on_wires(self, reading: Reading, levels: Levels) -> Links:
+        """Who hears whom on the LIN wires; the same levels at rest have the same answer."""
+        if levels not in self._links:
+            self._links[levels] = links_on_wires(reading, levels)
+        return self._links[levels]
 
     @cached_property
     def clusters(self) -> tuple[BusCluster, ...]:
@@ -156,6 +164,10 @@ class Reading:
                 tuple(heard_in(cluster, powered, self) for cluster in self.wiring.clusters)
             )
         return self._heard[powered]
+
+    def hears_on_wires(self, powered: frozenset[str]) -> Links:
+        """Pairs (sender, receiver) on the LIN wires, of these ports powered and awake."""
+        return self.wiring.links_on_wires(self, levels_at_rest(self, powered)) if powered else frozenset()
 
     def _check_channels(self, names: Iterable[str]) -> None:
         known = self.wiring.car.transceivers
