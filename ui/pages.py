@@ -23,6 +23,7 @@ from ui import (
     join_page,
     quick_car_page,
     replay_page,
+    suspects_page,
     welcome,
     what_if,
 )
@@ -51,6 +52,7 @@ PAGES = (
     Page("diagrams", "Diagrams", ":material/schema:", diagrams.show, (*FREE, "at work")),
     Page("what-if", "What if", ":material/alt_route:", what_if.show),
     Page("instead", "Instead", ":material/fork_right:", branch_page.show),
+    Page("suspects", "Suspects", ":material/person_search:", suspects_page.show),
     Page("case", "Case", ":material/history_edu:", case_page.show),
     Page("car", "Car", ":material/description:", car_page.show),
     Page("describe", "Describe a car", ":material/table_edit:", quick_car_page.show),

@@ -1,0 +1,75 @@
+"""What a bench's log has shown so far, as the steps of a case: for suspects and the next best check.
+
+    steps = observed(vehicle, bench.log, given=bench.given)
+    found = find_suspects(vehicle, steps, workshop=workshop)
+
+Every step is one action and everything that could be seen when it was over: the seat, what a scan listed,
+what an instrument read.
+
+Not modelled: what a person overlooks; the display of a lamp or a scope where no reading is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sim.lab.case import READABLE, READABLE_LEAST, Seen, Step
+from sim.lab.run import FLOATING, Sight, Trial, bench_of, sight_of
+from sim.lab.workshop import Progress, Stop, Stopped, never, quiet
+
+IGNITION = ("off", "accessory", "run", "crank", "dark")
+
+
+def observed(
+    vehicle: str,
+    log: Sequence[str],
+    *,
+    given: Sequence[str] = (),
+    seed: int = 0,
+    progress: Progress = quiet,
+    stop: Stop = never,
+) -> tuple[Step, ...]:
+    """The steps of a log on a car with these given edits, which themselves are not told.
+
+    Actions that cannot be done are left out. Raises `Stopped` when stopped.
+    """
+    bench = bench_of(Trial(vehicle, tuple(given), tuple(log), seed))
+    steps: list[Step] = []
+    for place, text in enumerate(log):
+        if stop():
+            raise Stopped
+        progress(place, len(log))
+        sight = sight_of(bench, text)
+        if not sight.refused:
+            steps.append(Step(do=(sight.action,), seen=seen_of_sight(sight)))
+    return tuple(steps)
+
+
+def seen_of_sight(sight: Sight) -> Seen:
+    """Everything that a sight shows, as what was seen."""
+    seen: dict[str, Any] = {
+        "engine": sight.engine,
+        "cranks": sight.cranked,
+        "starts": sight.started,
+        "cluster": sight.cluster,
+        "lit": sight.lit,
+        "dark": sight.dark,
+    }
+    if sight.ignition in IGNITION:
+        seen["ignition"] = sight.ignition
+    if sight.power is not None:
+        seen |= {"tester_power": sight.power}
+    if sight.power:
+        codes = tuple(" ".join(code) for code in sight.codes)
+        seen |= {"answers": sight.answering, "silent": sight.silent, "codes": codes, "no_other_codes": True}
+    for word, what in (("done", "done"), ("refused", "denied"), ("no answer", "no_answer")):
+        seen[what] = tuple(module for module, answer in sight.asked if answer == word)
+    if sight.reading is not None:
+        within = max(READABLE_LEAST, READABLE * abs(sight.reading))
+        seen |= {"reads": float(sight.reading), "within": within}
+    elif sight.display == FLOATING:
+        seen["reads"] = "floating"
+    elif sight.display:
+        seen["shows"] = sight.display
+    return Seen.model_validate(seen)

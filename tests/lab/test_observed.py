@@ -1,0 +1,38 @@
+"""What a log has shown explains itself: the car it came from is among its own suspects."""
+
+import pytest
+
+from sim.lab.case import misses
+from sim.lab.observed import observed
+from sim.lab.run import Trial, run_trial, vehicle_text
+from sim.lab.suspects import find_suspects
+from sim.lab.workshop import Stopped, Workshop
+
+TEXT = vehicle_text("six-modules")
+LOG = ["press start", "wait 5 s", "scan", "measure volts F5.2 to BAT-", "look F5", "clear"]
+
+
+def test_every_step_agrees_with_a_run_of_the_same_car_and_not_with_a_whole_one() -> None:
+    steps = observed(TEXT, LOG, given=("pull F5",))
+    assert [(text,) for text in LOG] == [step.do for step in steps]
+    same, whole = (run_trial(Trial(TEXT, given, tuple(LOG))).sights for given in (("pull F5",), ()))
+    assert [] == [miss for step, sight in zip(steps, same, strict=True) for miss in misses(step, [sight])]
+    wrong = [place for place, pair in enumerate(zip(steps, whole, strict=True)) if misses(pair[0], [pair[1]])]
+    assert [2, 3, 4, 5] == wrong
+
+
+def test_the_fault_is_among_the_suspects_of_its_own_log() -> None:
+    steps = observed(TEXT, LOG[:3], given=("pull F5",))
+    with Workshop(workers=1) as workshop:
+        found = find_suspects(TEXT, steps, most=1, workshop=workshop)
+    assert found.holds(["pull F5"])
+    assert not found.holds([])
+
+
+def test_what_cannot_be_done_is_left_out() -> None:
+    assert 1 == len(observed(TEXT, ["plug ECM", "wait 1 s"]))
+
+
+def test_a_stop_stops() -> None:
+    with pytest.raises(Stopped):
+        observed(TEXT, LOG, stop=lambda: True)

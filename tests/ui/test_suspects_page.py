@@ -1,0 +1,83 @@
+"""Suspects on a page: from what was seen in the bay and from a case, why, and what to look at next."""
+
+import time
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from sim.lab.case import read_case, shipped_cases
+from sim.lab.workshop import Workshop
+from ui import lab_work
+from ui.suspects_page import NEXT, WORK
+
+from .test_pages import held_of, opened, press
+
+LOG = ["press start", "wait 5 s", "scan"]
+
+
+@pytest.fixture(autouse=True)
+def one_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(lab_work, "workshop", lambda: Workshop(workers=1))
+
+
+def after(app: AppTest, key: str, work: str) -> AppTest:
+    """Press, wait for the work, and draw what it found."""
+    press(app, key)
+    doing = app.session_state[work]
+    while doing.going_on:
+        time.sleep(0.05)
+    app.run()
+    assert [] == [error.message for error in app.exception]
+    return app
+
+
+def told(app: AppTest, what: str) -> str:
+    return next(one.value for one in app.markdown if what in one.value)
+
+
+def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
+    held = held_of("six-modules.yaml", ("pull F5",))
+    held.bench.do_all(LOG)
+    app = after(opened("suspects", held), "suspects_find", WORK)
+    found = app.session_state[WORK].found
+    assert found.suspects.holds(["pull F5"])
+    count = len(found.suspects.suspects)
+    assert f"**{count} suspects. 56 of 56 sets are judged, none is left.**" == told(app, "judged")
+    press(app, "suspects_follow")
+    app = after(app, "next_find", NEXT)
+    assert "look F5" in told(app, "compared")
+    held.bench.do_all(["look F5"])
+    app.run()
+    assert ["More was done since"] == [one.value.partition(",")[0] for one in app.info]
+    app = after(app, "suspects_find", WORK)
+    narrowed = app.session_state[WORK].found.suspects
+    assert ["pull F5"] == [one.title for one in narrowed.suspects]
+    assert narrowed.runs < found.suspects.runs + count + 2
+
+
+def test_a_change_made_at_the_beginning_can_be_taken_as_not_known() -> None:
+    held = held_of("six-modules.yaml")
+    held.bench.do_all(["wait 20 s", "unplug ABS", *LOG])
+    app = opened("suspects", held)
+    app.toggle(key="suspects_hide").set_value(True).run()
+    app = after(app, "suspects_find", WORK)
+    found = app.session_state[WORK].found.suspects
+    assert found.holds(["unplug ABS.C1"])
+    assert not found.holds([])
+
+
+def test_the_suspects_of_a_case_are_asked_about_its_own_car() -> None:
+    case = read_case(shipped_cases()["beehive-ground"])
+    app = AppTest.from_function(_page, default_timeout=60)
+    app.session_state["held"], app.session_state["jobs"] = held_of("six-modules.yaml"), []
+    app.session_state["case"] = case
+    app.session_state["suspects_of"] = f"the case: {case.case}"
+    app.run()
+    assert [] == [error.message for error in app.exception]
+    assert not app.button(key="suspects_find").disabled
+
+
+def _page() -> None:
+    from ui import suspects_page
+
+    suspects_page.show()

@@ -1,0 +1,364 @@
+"""Suspects: every single and double fault that agrees with what was seen, and which check would part them."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from functools import partial
+from itertools import combinations
+
+import streamlit as st
+
+from sim.lab.case import Case, Step
+from sim.lab.next_check import Advice, Ranked, next_check
+from sim.lab.observed import observed
+from sim.lab.report import STANDING
+from sim.lab.run import vehicle_text
+from sim.lab.suspects import ODDS, Suspect, Suspects, explained, find_suspects, odds
+from sim.lab.workshop import Progress, Stop, Stopped, Workshop
+from sim.vehicle.edits import EDIT_VERBS, catalogue
+from sim.vehicle.reading import car_from_text
+from ui import lab_work, session
+from ui.drawing import sheet
+from ui.drawing.tables import because_tree, numbered, plain_table
+from ui.session import Held, work_off
+
+WORK, NEXT = "suspects_work", "next_check_work"
+IN_THE_BAY = "what was done and seen in the bay"
+SINGLE, DOUBLE = "one fault", "one or two faults"
+LIMITS_MIN = (1, 5, 15, 60)
+FIRST_SLICE_S = 15.0  # what is called off gives what was found until the last slice
+MOST_LISTED = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is to be explained: a car, what is known of it, and how its observations come about."""
+
+    vehicle: str
+    known: tuple[str, ...] = ()
+    seed: int = 0
+    steps: tuple[Step, ...] = ()  # of a case; the bay's come from its log
+    log: tuple[str, ...] = ()
+    hidden: tuple[str, ...] = ()  # given to the car in the bay, and not told
+
+    def observations(self, progress: Progress, stop: Stop) -> tuple[Step, ...]:
+        """The steps to be explained."""
+        if self.steps:
+            return self.steps
+        given = (*self.known, *self.hidden)
+        return observed(self.vehicle, self.log, given=given, seed=self.seed, progress=progress, stop=stop)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What was found, for which question, among sets of how many edits."""
+
+    question: Question
+    most: int
+    suspects: Suspects
+
+
+def show() -> None:
+    """The page; a fragment of its own."""
+    _page()
+
+
+@st.fragment
+def _page() -> None:
+    held: Held = st.session_state.held
+    work_off(held, st.empty())
+    if st.session_state.pop("to_the_bay", False) and not held.problem:
+        st.switch_page(st.session_state.entries["bay"])
+    st.title("Suspects")
+    st.markdown(
+        "Every fault of the car's catalogue, and every two of them, goes through what was done so far. "
+        "Those that show everything that was seen are the suspects."
+    )
+    if held.problem:
+        st.error(held.problem, icon=":material/block:")
+    left, right = st.columns(2, gap="large")
+    with left:
+        question = _question(held)
+    with right:
+        _search(question)
+    found: Found | None = lab_work.found(WORK, "cars")
+    if found is not None:
+        _shown(found, question)
+
+
+# -- the question --------------------------------------------------------------------------------------------
+
+
+def _question(held: Held) -> Question:
+    case: Case | None = st.session_state.get("case")
+    options = [IN_THE_BAY, *([f"the case: {case.case}"] if case else [])]
+    if st.session_state.get("suspects_of") not in options:
+        st.session_state.suspects_of = IN_THE_BAY
+    chosen = st.radio("to be explained", options, key="suspects_of", persist_state="session")
+    if case and chosen != IN_THE_BAY:
+        _steps(case.actions)
+        return Question(vehicle_text(case.car), case.given, case.seed, case.steps)
+    bench = held.bench
+    theories = tuple(text for text in bench.given if text.startswith("theory "))
+    hidden = tuple(text for text in bench.given if text not in theories)
+    log, own = list(bench.log), _put_in_by_hand(bench.log)
+    if own and st.toggle(
+        f"not known: {', '.join(own)}",
+        key="suspects_hide",
+        help="what was changed before anything was looked at counts as the fault to be found",
+        persist_state="session",
+    ):
+        hidden, log = (*hidden, *own), [text for text in log if text not in own]
+    _steps(log)
+    if theories:
+        st.caption(f"Supposed about the car: {'; '.join(one.removeprefix('theory ') for one in theories)}")
+    return Question(held.car_text, theories, bench.seed, (), tuple(log), hidden)
+
+
+def _put_in_by_hand(log: list[str]) -> list[str]:
+    """Changes of the car before anything but waiting was done."""
+    own = []
+    for text in log:
+        verb = text.split()[0]
+        if verb in EDIT_VERBS:
+            own.append(text)
+        elif verb != "wait":
+            break
+    return own
+
+
+def _steps(actions: tuple[str, ...] | list[str]) -> None:
+    with st.container(key="suspects_steps"):
+        sheet.show(numbered(actions), "suspects_step_list")
+
+
+def _search(question: Question) -> None:
+    most = st.segmented_control(
+        "at once",
+        (SINGLE, DOUBLE),
+        default=SINGLE,
+        key="suspects_most",
+        required=True,
+        persist_state="session",
+    )
+    limit_min = st.select_slider(
+        "at most",
+        LIMITS_MIN,
+        value=5,
+        key="suspects_limit",
+        format_func="{} min".format,
+        persist_state="session",
+    )
+    car = car_from_text(question.vehicle)
+    count = len(catalogue(car))
+    sets = 1 + count + (count * (count - 1) // 2 if most == DOUBLE else 0)
+    st.caption(
+        f"{sets} sets of edits, the likeliest first. Odds in the bay (common practice, no statistics): "
+        + ", ".join(f"{kind} {share:.2%}" for kind, share in ODDS.items())
+        + "."
+    )
+    known: Found | None = _last()
+    st.button(
+        "Find the suspects",
+        key="suspects_find",
+        type="primary",
+        icon=":material/person_search:",
+        disabled=not (question.steps or question.log),
+        on_click=partial(_start, question, 2 if most == DOUBLE else 1, 60.0 * limit_min, known),
+    )
+
+
+def _last() -> Found | None:
+    work = st.session_state.get(WORK)
+    return None if work is None else work.found
+
+
+def _start(question: Question, most: int, limit_s: float, known: Found | None) -> None:
+    def task(workshop: Workshop, progress: Progress, stop: Stop) -> Found:
+        steps = question.observations(progress, stop)
+        before = known.suspects if known and known.most == most else None
+        if before and before.steps != steps[: len(before.steps)]:
+            before = None
+        if before and (before.vehicle, before.given) != (question.vehicle, question.known):
+            before = None
+        end_s, slice_s = time.monotonic() + limit_s, FIRST_SLICE_S
+        if before:
+            suspects = before.narrowed(
+                steps[len(before.steps) :], workshop=workshop, within_s=slice_s, progress=progress, stop=stop
+            )
+        else:
+            suspects = find_suspects(
+                question.vehicle,
+                steps,
+                given=question.known,
+                most=most,
+                seed=question.seed,
+                workshop=workshop,
+                within_s=slice_s,
+                progress=progress,
+                stop=stop,
+            )
+        while suspects.waiting and (left_s := end_s - time.monotonic()) > 0:
+            slice_s = min(2 * slice_s, left_s)
+            try:
+                suspects = suspects.narrowed(
+                    (), workshop=workshop, within_s=slice_s, progress=progress, stop=stop
+                )
+            except Stopped:
+                break
+        return Found(question, most, suspects)
+
+    lab_work.forget(NEXT)
+    lab_work.start(WORK, task)
+
+
+# -- what was found ------------------------------------------------------------------------------------------
+
+
+def _shown(found: Found, question: Question) -> None:
+    suspects = found.suspects
+    if found.question != question:
+        st.info(
+            "More was done since, or something else is asked: find them again, and only those that are left "
+            "are run.",
+            icon=":material/update:",
+        )
+    with st.container(key="suspects_found"):
+        st.markdown(f"**{words(found)}**")
+        rows = [
+            (
+                one.title,
+                f"{one.share:.1%}",
+                "; ".join(" + ".join(edits) for edits in one.alike[:4]) + _more(one),
+            )
+            for one in suspects.suspects[:MOST_LISTED]
+        ]
+        if rows:
+            sheet.show(
+                plain_table(("suspect", "share of the odds", "alike by the wiring"), rows), "suspects_table"
+            )
+        if len(suspects.suspects) > MOST_LISTED:
+            st.caption(f"and {len(suspects.suspects) - MOST_LISTED} more, each less likely")
+        st.caption(STANDING)
+    if not suspects.suspects:
+        return
+    _why(suspects)
+    _next(found)
+
+
+def _more(one: Suspect) -> str:
+    return f" and {len(one.alike) - 4} more" if len(one.alike) > 4 else ""
+
+
+def words(found: Found) -> str:
+    """How many suspects there are, how many sets were judged, and what was left for want of time."""
+    suspects = found.suspects
+    count, left = len(suspects.suspects), len(suspects.waiting)
+    judged = suspects.candidates - left
+    who = "No suspect" if not count else "One suspect" if count == 1 else f"{count} suspects"
+    rest = f"; {left} are left, {left_share(found):.1%} of the odds" if left else ", none is left"
+    return f"{who}. {judged} of {suspects.candidates} sets are judged{rest}."
+
+
+def left_share(found: Found) -> float:
+    """The share of prior odds that the sets have for which there was no time."""
+    car = car_from_text(found.suspects.vehicle)
+    sets = (some for size in range(found.most + 1) for some in combinations(catalogue(car), size))
+    return sum(odds(edits, car) for edits in found.suspects.waiting) / sum(odds(edits, car) for edits in sets)
+
+
+def _why(suspects: Suspects) -> None:
+    with st.expander("Why would a suspect show what was seen?", key="suspects_why"):
+        place = st.selectbox(
+            "which",
+            list(range(min(len(suspects.suspects), MOST_LISTED))),
+            key="suspects_which",
+            format_func=lambda one: suspects.suspects[one].title,
+        )
+        st.button("Follow it", key="suspects_follow", on_click=partial(_follow, suspects, place))
+        followed, reasons = st.session_state.get("suspects_because", (None, ()))
+        if followed != (suspects.suspects[place], suspects.steps):
+            return
+        for number, because in enumerate(reasons):
+            sheet.show(because_tree(because), f"suspects_because_{number}")
+        if not reasons:
+            st.caption("Nothing silent and no code was seen that would need a reason.")
+
+
+def _follow(suspects: Suspects, place: int) -> None:
+    one = suspects.suspects[place]
+    st.session_state.suspects_because = (one, suspects.steps), explained(suspects, one)
+
+
+# -- the next check ------------------------------------------------------------------------------------------
+
+
+def _next(found: Found) -> None:
+    st.subheader("What to look at next", anchor=False)
+    st.button(
+        "Find the next best check",
+        key="next_find",
+        icon=":material/troubleshoot:",
+        disabled=len(found.suspects.suspects) < 2 and not found.suspects.suspects[0].alike,
+        on_click=partial(_start_next, found),
+    )
+    advice: Advice | None = lab_work.found(NEXT)
+    if advice is None:
+        return
+    with st.container(key="next_found"):
+        st.markdown(f"**{advice.words}** The {advice.compared} likeliest of {advice.of} were compared.")
+        if advice.best is None:
+            return
+        place = st.selectbox(
+            "check",
+            list(range(len(advice.ranked))),
+            key="next_which",
+            format_func=lambda one: f"{one + 1}. {advice.ranked[one].check.title}",
+        )
+        _check(advice.ranked[place])
+        with st.expander("All checks that tell any of them apart"):
+            head = ("check", "min", "bits", "bits per min", "min to the end", "outcomes")
+            sheet.show(plain_table(head, [_ranked_row(one) for one in advice.ranked]), "next_table")
+    if not found.question.steps:
+        actions = advice.ranked[place].check.actions
+        st.button(
+            "Do it in the bay", key="next_do", icon=":material/car_repair:", on_click=partial(_do, actions)
+        )
+
+
+def _start_next(found: Found) -> None:
+    def task(workshop: Workshop, progress: Progress, stop: Stop) -> Advice:
+        return next_check(found.suspects, workshop=workshop, progress=progress, stop=stop)
+
+    lab_work.start(NEXT, task)
+
+
+def _check(one: Ranked) -> None:
+    end = "" if one.minutes_to_end is None else f", {one.minutes_to_end:.1f} min to the end as expected"
+    st.markdown(f"{one.check.minutes:g} shop minutes, {one.bits:.2f} bits{end}.")
+    rows = [(outcome.shows, f"{outcome.share:.0%}", _leaves(outcome.leaves)) for outcome in one.outcomes]
+    sheet.show(plain_table(("if it shows", "likely", "this is left"), rows), "next_outcomes")
+    for words in dict.fromkeys(one.check.cautions):
+        st.warning(words, icon=":material/warning:")
+
+
+def _leaves(titles: tuple[str, ...]) -> str:
+    return ", ".join(titles[:5]) + (f" and {len(titles) - 5} more" if len(titles) > 5 else "")
+
+
+def _ranked_row(one: Ranked) -> tuple[str, ...]:
+    end = "" if one.minutes_to_end is None else f"{one.minutes_to_end:.1f}"
+    return (
+        one.check.title,
+        f"{one.check.minutes:g}",
+        f"{one.bits:.2f}",
+        f"{one.bits_per_minute:.2f}",
+        end,
+        str(len(one.outcomes)),
+    )
+
+
+def _do(actions: tuple[str, ...]) -> None:
+    session.ask_to_do(*actions, pause_s=0)
+    st.session_state.to_the_bay = True
