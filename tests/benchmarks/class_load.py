@@ -1,24 +1,30 @@
 """A class at work: so many students on one server, each over a websocket of its own, an action every 5 s.
 
-    python -m tests.benchmarks.class_load --students 30 --minutes 10
+    python -m tests.benchmarks.class_load --students 30 --minutes 10 --exercise 01
 
-Prints how long an action takes from the click to the whole new page, what the server's processes hold in
-memory, and every error. The students run in this process and take some of the same processors' time.
+They work on an exercise of their class. Prints how long it takes from a click to the whole new page, what the
+server has used of a processor per click and holds in memory, and every error. The students run in this
+process and take some of the same processors' time.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import random
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from sim.training.exercise import find_exercise, shipped_exercises
+from sim.training.records import RECORDS_VARIABLE, Records
 from tests.ui.browser import free_port, server
-from tests.ui.visitor import Visitor
+from tests.ui.visitor import Visitor, query
 
 EVERY_S = 5.0
 LOOK_EVERY_S = 2.0
@@ -33,13 +39,14 @@ class Load:
     took_s: dict[str, list[float]] = field(default_factory=dict)
     opened_s: list[float] = field(default_factory=list)
     memory_mb: list[float] = field(default_factory=list)
+    processor_s: float = 0.0
     errors: list[str] = field(default_factory=list)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def add(self, kind: str, seconds: float) -> None:
-        """One answered action."""
+    def add(self, kind: str, answers_s: list[float]) -> None:
+        """An action, and how long each of its clicks took."""
         with self._lock:
-            self.took_s.setdefault(kind, []).append(seconds)
+            self.took_s.setdefault(kind, []).extend(answers_s)
 
     def all_s(self) -> list[float]:
         """All answers, the fastest first."""
@@ -47,7 +54,7 @@ class Load:
 
     def lines(self) -> list[str]:
         """The table."""
-        rows = [("every action", self.all_s()), *sorted(self.took_s.items()), ("opening", self.opened_s)]
+        rows = [("every click", self.all_s()), *sorted(self.took_s.items()), ("opening", self.opened_s)]
         told = [f"{'':14} {'count':>6} {'median':>8} {'p95':>8} {'worst':>8}"]
         for name, several in rows:
             if several:
@@ -56,6 +63,9 @@ class Load:
         if self.memory_mb:
             told.append(f"memory of the server: {self.memory_mb[0]:.0f} MB at first, "
                         f"{max(self.memory_mb):.0f} MB at most")  # fmt: skip
+        if self.all_s():
+            each_ms = 1000 * self.processor_s / len(self.all_s())
+            told.append(f"processor time of the server: {each_ms:.0f} ms per click, opening included")
         told.append(f"errors: {len(self.errors)}")
         told += [f"  {words}" for words in self.errors[:5]]
         return told
@@ -66,22 +76,53 @@ def _part(several: list[float], share: float) -> float:
     return ordered[min(int(share * len(ordered)), len(ordered) - 1)]
 
 
-def in_the_bay(visitor: Visitor, dice: random.Random) -> str:
-    """One action in the free bay."""
-    kind = dice.choice(("wait 1", "wait 10", "module", "seat", "scan"))
-    if kind == "module":
-        visitor.pick("map", f"module {dice.choice(('TCM', 'ABS', 'BCM', 'IPC'))}")
+def at_an_exercise(visitor: Visitor, dice: random.Random) -> str:
+    """One action of somebody who looks for a fault."""
+    kind = dice.choice(("seat", "seat", "scan", "look", "part", "wait 1", "wait 10", "panel"))
+    if kind == "panel":
+        visitor.choose("panel", dice.choice(("Order", "Work", "Log", "Measure")))
+    elif kind == "part":
+        visitor.pick("map", f"module {dice.choice(('ECM', 'TCM', 'ABS', 'IPC'))}")
     elif kind == "seat":
-        if not visitor.has("key run"):
-            visitor.choose("panel", "Seat")
-        visitor.press(dice.choice(("key run", "key off", "key crank")))
+        _open(visitor, "Seat")
+        starts = [key for key in visitor.keys("button") if key.startswith(("key ", "press", "brake "))]
+        visitor.press(dice.choice(starts))
     elif kind == "scan":
-        if not visitor.has("scan"):
-            visitor.choose("panel", "Tester")
+        _open(visitor, "Tester")
         visitor.press("scan")
+    elif kind == "look":
+        _open(visitor, "Work")
+        visitor.fill("sentence", f"look {dice.choice(('ECM.C1', 'TCM.C1', 'ABS.C1', 'F1', 'F2', 'F3'))}")
+        visitor.press("Do it")
     else:
         visitor.press(kind)
     return kind
+
+
+def _open(visitor: Visitor, panel: str) -> None:
+    visitor.choose("panel", panel)
+
+
+@dataclass
+class Class:
+    """A class in the records, with a key per student and the number of its exercise."""
+
+    keys: list[str]
+    assignment: int
+
+    @classmethod
+    def of(cls, records: Records, students: int, exercise: str) -> Class:
+        """A new class whose students have all joined."""
+        group = records.open_class("load")
+        keys = [records.join(group.join_code, f"student {number}")[1] for number in range(students)]
+        name = next(name for name in shipped_exercises() if name.startswith(exercise))
+        text = shipped_exercises()[name].read_text(encoding="utf-8")
+        return cls(keys, records.assign(group.id, text, practice=True, varied=True).id)
+
+    def enter(self, address: str, number: int, keeps: bool = False) -> Visitor:
+        """The visit of one student, at the exercise."""
+        asked = query(student=self.keys[number], exercise=str(self.assignment))
+        return Visitor(address, "exercise", asked, keeps)
 
 
 def run(
@@ -96,8 +137,10 @@ def run(
     ]
     for thread in threads:
         thread.start()
+    before_s = processor_s(pid)
     while any(thread.is_alive() for thread in threads):
         load.memory_mb.append(memory_mb(pid))
+        load.processor_s = processor_s(pid) - before_s
         time.sleep(LOOK_EVERY_S)
     return load
 
@@ -115,11 +158,11 @@ def _study(
     time.sleep(EVERY_S * number / students)  # nobody's clock agrees with another's
     try:
         with enter(address, number) as visitor:
-            load.opened_s.append(visitor.took_s)
+            load.opened_s.append(visitor.answers_s[0])
             while (next_s := time.monotonic() + EVERY_S) < end_s:
-                begun_s = time.perf_counter()
+                known = len(visitor.answers_s)
                 kind = act(visitor, dice)
-                load.add(kind, time.perf_counter() - begun_s)
+                load.add(kind, visitor.answers_s[known:])
                 time.sleep(max(0.0, next_s - time.monotonic()))
             load.errors += visitor.exceptions
     except Exception as error:
@@ -127,23 +170,32 @@ def _study(
 
 
 def memory_mb(pid: int) -> float:
-    """What a process and those it has started hold, in megabytes; pages they share count for each."""
-    family = {pid}
-    for status in sorted(Path("/proc").glob("[0-9]*/stat"), key=lambda path: int(path.parent.name)):
-        try:
-            parent = int(status.read_text().rpartition(")")[2].split()[1])
-        except (OSError, IndexError):
-            continue
-        if parent in family:
-            family.add(int(status.parent.name))
+    """What a process and those it has started hold, in megabytes; a page they share counts once."""
     total_kb = 0
-    for one in sorted(family):
-        try:
-            text = Path(f"/proc/{one}/status").read_text()
-        except OSError:
-            continue
-        total_kb += sum(int(line.split()[1]) for line in text.splitlines() if line.startswith("VmRSS"))
+    for one in _family(pid):
+        with suppress(OSError):
+            lines = Path(f"/proc/{one}/smaps_rollup").read_text().splitlines()
+            total_kb += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
     return total_kb / 1024
+
+
+def processor_s(pid: int) -> float:
+    """Processor time that a process and those it has started have used."""
+    ticks = 0
+    for one in _family(pid):
+        with suppress(OSError):
+            fields = Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split()
+            ticks += int(fields[11]) + int(fields[12])
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
+def _family(pid: int) -> list[int]:
+    family = {pid}
+    for path in sorted(Path("/proc").glob("[0-9]*/stat"), key=lambda path: int(path.parent.name)):
+        with suppress(OSError):
+            if int(path.read_text().rpartition(")")[2].split()[1]) in family:
+                family.add(int(path.parent.name))
+    return sorted(family)
 
 
 def main() -> int:
@@ -151,19 +203,25 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--students", type=int, default=30)
     parser.add_argument("--minutes", type=float, default=1.0)
+    parser.add_argument("--exercise", default="01", help="its number (default: %(default)s)")
     chosen = parser.parse_args()
-    port = free_port()
-    with server(port) as process:
-        load = run(
-            f"http://127.0.0.1:{port}",
-            process.pid,
-            chosen.students,
-            60 * chosen.minutes,
-            in_the_bay,
-            lambda address, number: Visitor(address, "bay"),
-        )
+    load = measured(chosen.students, 60 * chosen.minutes, chosen.exercise)
+    print(f"{find_exercise(chosen.exercise).whole_car.title}, {chosen.students} students")
     print("\n".join(load.lines()))
     return 1 if load.errors else 0
+
+
+def measured(students: int, seconds: float, exercise: str) -> Load:
+    """A server and a class of its own, and what they have shown."""
+    with tempfile.TemporaryDirectory() as folder:
+        url = f"sqlite:///{folder}/classes.sqlite"
+        records = Records(url)
+        group = Class.of(records, students, exercise)
+        records.close()
+        port = free_port()
+        with server(port, **{RECORDS_VARIABLE: url, "XDG_DATA_HOME": folder}) as process:
+            address = f"http://127.0.0.1:{port}"
+            return run(address, process.pid, students, seconds, at_an_exercise, group.enter)
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
     with Visitor(address, "bay") as visitor:
         visitor.press("wait 10")
-        print(visitor.text, visitor.took_s)
+        print(visitor.text, visitor.answers_s)
 
 It speaks what Streamlit's page speaks (protobuf messages of the installed version), keeps what the page would
 show, and, where `keeps` is set, every byte that came: what is not in `received` never reached the student.
@@ -36,12 +36,12 @@ PATIENCE_S = 120.0
 
 
 class Visitor:
-    """One visit. `elements`: what stands on the page, by place; `took_s`: how long the last answer took."""
+    """One visit. `elements`: what stands on the page, by place; `answers_s`: how long each answer took."""
 
     def __init__(self, address: str, page: str = "", query: str = "", keeps: bool = False) -> None:
         self.address = address
         self.query = query
-        self.took_s = 0.0
+        self.answers_s: list[float] = []
         self.received: list[bytes] = []
         self.exceptions: list[str] = []
         self.elements: dict[tuple[int, ...], tuple[Any, str, str]] = {}
@@ -234,7 +234,7 @@ class Visitor:
             answer = self._next()
             if answer.WhichOneof("type") == "script_finished" and answer.script_finished != EARLY:
                 break
-        self.took_s = time.perf_counter() - begun_s
+        self.answers_s.append(time.perf_counter() - begun_s)
 
     def _next(self) -> ForwardMsg:
         raw = self._socket.recv(timeout=PATIENCE_S)
