@@ -322,6 +322,11 @@ _INVENTED: Final = _roles(
         "TACHOGRAPH, tachograph module        | U1121 | U1421 | Tachograph Module",
         "DOOR STEP, entrance step module      | U1122 | U1422 | Entrance Step Module",
         "LIFT, wheelchair lift module         | U1123 | U1423 | Wheelchair Lift Module",
+        "WIPER, wiper motor                   | U1124 | U1424 | Wiper Motor",
+        "BATTERY SENSOR, intelligent battery sensor | U1125 | U1425 | Battery Sensor",
+        "WINDOW SWITCHES, switch panel        | U1126 | U1426 | Window Switches",
+        "MIRROR, mirror motor                 | U1127 | U1427 | Mirror",
+        "WINDOW MOTOR, window lifter          | U1128 | U1428 | Window Motor",
     ),
 )
 

@@ -79,13 +79,13 @@ class Messages:
         self.slots = dict(_lin_slots(vehicle))
         self.management_ids = _management_ids(vehicle, self.buses_of)
         self.sent = {message.name: message for message in self._sent()}
+        self._check_slots()
         self.carrier = self._carriers()
         self.expected = {
             name: tuple(self._expected(name, module)) for name, module in vehicle.modules.items()
         }
         self.needs = {name: self._needs(name, module) for name, module in vehicle.modules.items()}
         self.routes = tuple(sorted(self._routes(), key=lambda r: (r.message, r.from_bus, r.to_bus)))
-        self._check_slots()
         self._check_lengths()
 
     def of(self, module: str) -> list[Sent]:
@@ -322,7 +322,7 @@ class Messages:
             for bus in (*self.home_buses(message), *routed):
                 if self.vehicle.buses[bus].fd is None:
                     raise Problem(
-                        f"{message.name} has {message.length} bytes and runs on {bus}, which is classical CAN "
+                        f"{message.name} has {message.length} bytes and runs on {bus}, a classical CAN bus "
                         "with at most 8: give that bus 'fd', or split the message",
                         path,
                     )
