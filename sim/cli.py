@@ -226,12 +226,16 @@ def _summary(car: Car) -> None:
         f"{len(built.inline)} in-line connectors"
     )
     for bus, spec in built.buses.items():
-        print(f"  {bus} ({spec.bitrate_bps // 1000} kbit/s): {' - '.join(spec.line)}")
+        rate = f"{spec.bitrate_bps // 1000} kbit/s{', FD' if spec.fd else ''}"
+        print(f"  {bus} ({rate}): {' - '.join(spec.line)}")
+    for name, cluster in built.lin.items():
+        rate = f"LIN, {cluster.bitrate_bps / 1000:g} kbit/s, master {cluster.master}"
+        print(f"  {name} ({rate}): {' - '.join(cluster.line)}")
     for name, module in built.modules.items():
         sent = ", ".join(f"{one.can_id:03X} {one.period_s * 1000:g} ms" for one in car.messages.of(name))
         heard = ", ".join(one.sender for one in car.messages.expected[name])
         title = f"{name} {module.title}".strip()
-        print(f"  {title} [{car.addresses[name]:03X}]")
+        print(f"  {title} [{f'{car.addresses[name]:03X}' if name in car.addresses else 'LIN'}]")
         print(f"      sends {sent or 'nothing'}; monitors {heard or 'nobody'}")
 
 

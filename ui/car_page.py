@@ -41,8 +41,8 @@ def _modules(held: Held) -> None:
             spec.title,
             spec.role or name,
             spec.location,
-            ", ".join(car.messages.buses_of[name]),
-            f"{car.addresses[name]:03X}",
+            ", ".join((*car.messages.buses_of[name], *car.messages.clusters_of[name])),
+            f"{car.addresses[name]:03X}" if name in car.addresses else "",
             ", ".join(spec.waits_for),
         )
         for name, spec in car.claimed.modules.items()
@@ -114,7 +114,7 @@ def _buses(held: Held) -> None:
             (
                 bus,
                 spec.title,
-                f"{spec.bitrate_bps // 1000} kbit/s",
+                f"{spec.bitrate_bps // 1000} kbit/s{' FD' if spec.fd else ''}",
                 f"{len(frames)}",
                 f"{100 * bus_load(frames, spec.bitrate_bps):.1f} %",
                 " – ".join(spec.line),
@@ -125,14 +125,13 @@ def _buses(held: Held) -> None:
 
 
 def _messages_on(bench: Bench) -> dict[str, list[PeriodicFrame]]:
-    """The periodic messages on each bus, those that a gateway passes on included."""
-    sent = bench.car.messages.sent
+    """The periodic messages on each CAN bus, those that a gateway passes on included."""
+    sent, buses = bench.car.messages.sent, bench.car.claimed.buses
     found: dict[str, list[PeriodicFrame]] = {}
-    for name, bus in bench.live.world.streams:
-        message = sent[name]
-        found.setdefault(bus, []).append(
-            PeriodicFrame.longest(name, message.can_id, message.length, message.period_s)
-        )
+    for (name, bus), stream in bench.live.world.streams.items():
+        if bus in buses:
+            rate_bps, period_s = buses[bus].bitrate_bps, sent[name].period_s
+            found.setdefault(bus, []).append(PeriodicFrame.longest_of(name, stream.frame, period_s, rate_bps))
     return found
 
 

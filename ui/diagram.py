@@ -54,9 +54,10 @@ def module_words(car: Car, module: str) -> str:
     """Where a module sits and what it is joined to."""
     spec = car.claimed.modules[module]
     grounds = ", ".join(grounds_of(car, module))
-    buses = ", ".join(car.messages.buses_of[module])
+    lines = [f"bus {bus}" for bus in car.messages.buses_of[module]]
+    lines += [f"LIN {cluster}" for cluster in car.messages.clusters_of[module]]
     place = f"{spec.location}; " if spec.location else ""
-    return f"{place}bus {buses}; ground {grounds}"
+    return f"{place}{', '.join(lines)}; ground {grounds}"
 
 
 def grounds_of(car: Car, module: str) -> list[str]:
@@ -91,9 +92,10 @@ def connector_words(car: Car, plug: Connector) -> str:
 
 
 def buses_through(car: Car, connector: str) -> list[str]:
-    """The bus lines that pass an in-line connector."""
-    return [
+    """The bus lines and LIN wires that pass an in-line connector."""
+    buses = [
         bus
         for bus, spec in car.claimed.buses.items()
         if connector in (item for item, _ in line_items(spec.line))
     ]
+    return [*buses, *(cluster for cluster, spec in car.claimed.lin.items() if connector in spec.line)]

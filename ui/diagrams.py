@@ -110,7 +110,7 @@ def _picked(held: Held, seen: Seen) -> None:
 def _circuit_names(held: Held) -> dict[str, str]:
     car = held.car.claimed
     kinds = (
-        ("bus", car.buses), ("fuse", car.fuses), ("relay", car.relays),
+        ("bus", car.buses), ("LIN cluster", car.lin), ("fuse", car.fuses), ("relay", car.relays),
         ("ground point", car.grounds), ("sensor", car.sensors), ("load", car.loads), ("switch", car.switches),
     )  # fmt: skip
     return {

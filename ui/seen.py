@@ -126,17 +126,18 @@ def _in_touch(bench: Bench) -> frozenset[str]:
     hearing = bench.live.hearing
     if hearing is None:
         return frozenset()
-    return frozenset(channel for members, *_ in hearing.segments() for channel in members)
+    on_can = {channel for members, *_ in hearing.segments() for channel in members}
+    return frozenset(on_can.union(*bench.live.wire_links))
 
 
 def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> ModuleSeen:
     off = bench.car.condition.unplugged
     own = [plug.id for plug in bench.car.connectors.values() if plug.owner == module.name]
-    alone = tuple(bus for bus, channel in module.channels.items() if module.hears and channel not in linked)
+    alone = tuple(bus for bus, channel in module.ways.items() if module.hears and channel not in linked)
     shape, word = module.state.replace("going to sleep", "quiet"), STATE_WORDS.get(module.state, module.state)
     if module.state == "starting" and module.waiting_for:
         shape, word = "waiting", f"waits: {', '.join(module.waiting_for)}"
-    elif module.state == "running" and alone and len(alone) == len(module.channels):
+    elif module.state == "running" and alone and len(alone) == len(module.ways):
         shape, word = "alone", "cut off"
     return ModuleSeen(
         module.name, module.spec.title, shape, word, module.supply_v, module.waiting_for, alone,
@@ -149,7 +150,9 @@ def _module_found(attempt: Attempt, name: str, off: frozenset[str]) -> ModuleSee
     report, car = attempt.bench.last_report, attempt.bench.base
     entry = next((one for one in report.modules if one.module == name), None) if report else None
     shape, word = "unasked", "not asked"
-    if report and report.power and entry:
+    if name not in car.addresses:
+        word = "on LIN"
+    elif report and report.power and entry:
         shape, word = ("answered", "answered") if entry.answers else ("unanswered", "no answer")
     own = (plug.id for plug in car.connectors.values() if plug.owner == name)
     return ModuleSeen(

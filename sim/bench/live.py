@@ -87,7 +87,7 @@ class LiveCar:
         self._who_look: set[str] = set()
         self._fed: Reading | None = None
         self._senders: dict[str, list[str]] = {}  # who could be heard, by receiving channel
-        self._wire_links: frozenset[tuple[str, str]] = frozenset()  # on LIN, of those awake
+        self.wire_links: frozenset[tuple[str, str]] = frozenset()  # on LIN, of those awake
         self._callers: dict[str, tuple[str]] = {}  # the master that a slave could hear, awake or not
         self._relay_timers: dict[str, Timer] = {}
         self._fire_timer: Timer | None = None
@@ -480,10 +480,10 @@ class LiveCar:
         self._callers = {receiver: (sender,) for sender, receiver in sorted(links) if ports[sender].is_master}
         awake = {channel for channel in powered if self.modules[ports[channel].module].hears}
         links = frozenset(pair for pair in links if awake.issuperset(pair))
-        for channel in sorted({channel for pair in links - self._wire_links for channel in pair}):
+        for channel in sorted({channel for pair in links - self.wire_links for channel in pair}):
             events = (self.trigger, self.sending_since(channel))
             self.joined_events[channel] = max(event for event in events if event is not None)
-        self._wire_links = links
+        self.wire_links = links
         masters = (port for port in ports.values() if port.is_master)
         self.lin.set_links(links, frozenset(port.bus for port in masters if self.modules[port.module].sends))
 
@@ -656,7 +656,7 @@ class LiveCar:
 
     def _linked(self, sending: str, hearing: str) -> bool:
         if sending in self.car.lin:
-            return (sending, hearing) in self._wire_links
+            return (sending, hearing) in self.wire_links
         return any(
             sending in segment.members and hearing in (*segment.members, *segment.listeners)
             for segment in self.segments

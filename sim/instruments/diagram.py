@@ -19,7 +19,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 
-from sim.instruments.service import GROUND, ServiceInformation, Step
+from sim.instruments.service import GROUND, ONE_WIRE, ServiceInformation, Step
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem
 
@@ -99,7 +99,7 @@ class _Sheet:
 
 
 def drawing(service: ServiceInformation, name: str) -> str:
-    """The diagram of a module, fuse, relay, load, switch, bus, ground point or sensor.
+    """The diagram of a module, fuse, relay, load, switch, bus, LIN cluster, ground point or sensor.
 
     Raises `EditProblem` for an unknown name.
     """
@@ -112,6 +112,8 @@ def drawing(service: ServiceInformation, name: str) -> str:
         return _module(service, name)
     if name in vehicle.buses:
         return _bus(service, name)
+    if name in vehicle.lin:
+        return _cluster(service, name)
     service.circuit(name)  # knows the names, and the nearest to a wrong one
     return _feeds(service, name)
 
@@ -416,14 +418,7 @@ def _stop(
 ) -> None:
     high_y, low_y = lines
     if name in service.vehicle.inline:
-        inside = _Sheet()
-        for y in lines:
-            inside.marks.append(
-                f'<path d="M{x - 6:g} {y - 6:g} l6 6 l-6 6 M{x + 1:g} {y - 6:g} l6 6 l-6 6" fill="none" '
-                f'stroke="{INK}" stroke-width="1.6"/>'
-            )
-        inside.text(x, high_y - 16, name, bold=True)
-        sheet.part(name, f"in-line connector {name}", inside.marks)
+        _inline(sheet, name, x, lines)
         return
     ends = service.bus_pins(bus, name)
     if word == "terminator":
@@ -452,6 +447,51 @@ def _stop(
         sheet.part(pin or name, f"{pin}, CAN {'high' if leg == 'H' else 'low'}", inside.marks)
         sheet.marks.append(f'<circle cx="{x + dx:g}" cy="{y:g}" r="3.5" fill="{INK}"/>')
     sheet.reach(x + 60, box_y + 60)
+
+
+def _inline(sheet: _Sheet, name: str, x: float, lines: tuple[float, ...]) -> None:
+    inside = _Sheet()
+    for y in lines:
+        inside.marks.append(
+            f'<path d="M{x - 6:g} {y - 6:g} l6 6 l-6 6 M{x + 1:g} {y - 6:g} l6 6 l-6 6" fill="none" '
+            f'stroke="{INK}" stroke-width="1.6"/>'
+        )
+    inside.text(x, lines[0] - 16, name, bold=True)
+    sheet.part(name, f"in-line connector {name}", inside.marks)
+
+
+def _cluster(service: ServiceInformation, cluster: str) -> str:
+    """A LIN cluster: one wire, the master's and the slaves' pull-ups named in their boxes."""
+    spec = service.vehicle.lin[cluster]
+    sheet = _Sheet()
+    wire_y, step, left = MARGIN + 150, 132, MARGIN + 70
+    right = left + (len(spec.line) - 1) * step
+    sheet.wire(left - 14, wire_y, right + 14, wire_y, ONE_WIRE)
+    sheet.text(left - 26, wire_y + 4, "LIN", size=12, anchor="end", ink=FAINT)
+    title = f"{spec.title or cluster}, LIN {spec.bitrate_bps / 1000:g} kbit/s"
+    sheet.text(left, MARGIN + 8, title, 15, "start", bold=True)
+    for k, name in enumerate(spec.line):
+        x, above = left + k * step, k % 2 == 0
+        if name in service.vehicle.inline:
+            _inline(sheet, name, x, (wire_y,))
+            continue
+        note = "master, 1 kΩ" if name == spec.master else "slave, 30 kΩ"
+        box_y = wire_y - 96 if above else wire_y + 40
+        near = box_y + 56 if above else box_y
+        inside = _Sheet()
+        inside.box(x - 46, box_y, 92, 56, "#f4f6f8")
+        inside.text(x, box_y + 24, name, size=15, bold=True)
+        inside.text(x, box_y + 42, note, size=12, ink=FAINT)
+        sheet.part(name, f"{name}, {note} to its supply", inside.marks)
+        pin = service.bus_pins(cluster, name)["LIN"]
+        sheet.wire(x, near, x, wire_y, ONE_WIRE)
+        inside = _Sheet()
+        inside.marks.append(f'<circle cx="{x:g}" cy="{near:g}" r="5" fill="#ffffff" stroke="{INK}"/>')
+        inside.text(x + 14, near + (13 if above else -5), pin.rpartition(".")[2], size=11, ink=FAINT)
+        sheet.part(pin, f"{pin}, LIN", inside.marks)
+        sheet.marks.append(f'<circle cx="{x:g}" cy="{wire_y:g}" r="3.5" fill="{INK}"/>')
+        sheet.reach(x + 60, box_y + 60)
+    return sheet.svg(f"Wiring diagram of LIN cluster {cluster}")
 
 
 # -- a connector ---------------------------------------------------------------------------------------------

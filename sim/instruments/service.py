@@ -46,7 +46,7 @@ from sim.vehicle.roles import ROLE_TITLES
 
 # Letters of IEC 60757. Which circuit has which colour is invented; red for supply, brown for ground and a
 # yellow and green pair are common practice.
-SUPPLY, GROUND, HIGH, LOW = "RD", "BN", "YE", "GN"
+SUPPLY, GROUND, HIGH, LOW, ONE_WIRE = "RD", "BN", "YE", "GN", "VT"
 OTHER_COLOURS = ("BU", "VT", "GY", "WH", "OG", "BK")
 STRIPES = ("", "/WH", "/BK", "/YE", "/RD", "/GN")
 
@@ -147,6 +147,7 @@ class Expected:
     source: str
 
 
+LIN_REST = "recessive: the pull-ups hold the wire at the supply (LIN 2.x, from memory)"
 AWAKE, ASLEEP, OFF = "ignition on, bus awake", "asleep", "battery disconnected, everything plugged in"
 UNPLUGGED = "battery disconnected, part alone"
 
@@ -281,6 +282,8 @@ class ServiceInformation:
         bus, _, leg = pin.function.rpartition(".")
         if leg.rstrip("2") in ("H", "L") and bus:
             return f"CAN {'high' if leg[0] == 'H' else 'low'}, {bus}"
+        if leg == "LIN" and bus:
+            return f"LIN, {bus}"
         if plug.kind == "dlc":
             return {"H": "CAN high", "L": "CAN low", "B+": "battery"}.get(pin.function, "ground")
         if plug.kind == "sensor":
@@ -323,7 +326,7 @@ class ServiceInformation:
             return SUPPLY
         pins = [pin for pin in self._car.pins.values() if self._outer(pin) in reached]
         functions = {pin.function for pin in pins}
-        for marked, colour in ((".H", HIGH), (".L", LOW)):
+        for marked, colour in ((".H", HIGH), (".L", LOW), (".LIN", ONE_WIRE)):
             if any(one.rstrip("2").endswith(marked) for one in functions):
                 return colour
         if reached & {"BODY", "BAT-", *self.vehicle.grounds}:
@@ -462,6 +465,8 @@ class ServiceInformation:
             return [way for end in self._consumers(name) for way in self._fed_and_back(end)]
         if name in self.vehicle.buses:
             return self._bus_edges(name)
+        if name in self.vehicle.lin:
+            return self._wire_edges(name)
         if name in self.vehicle.loads or name in self.vehicle.switches:
             return [
                 self._path("BAT+", f"{name}.1"),
@@ -469,7 +474,8 @@ class ServiceInformation:
                 self._path(f"{name}.2", "BAT-"),
             ]
         known = [*self.vehicle.modules, *self.vehicle.fuses, *self.vehicle.relays, *self.vehicle.buses]
-        raise EditProblem(unknown("circuit", name, [*known, *self.vehicle.loads, *self.vehicle.switches]))
+        known += [*self.vehicle.lin, *self.vehicle.loads, *self.vehicle.switches]
+        raise EditProblem(unknown("circuit", name, known))
 
     def _around(self, pin: Pin) -> Iterator[list[str]]:
         """The ways that meet at a module's pin: from its supply, to its ground, to the next stop."""
@@ -510,16 +516,24 @@ class ServiceInformation:
         ]
         return [[element.a, element.b] for element in (*kept, *ends) if element.a in nodes]
 
+    def _wire_edges(self, cluster: str) -> list[list[str]]:
+        """The wire of a LIN cluster with its stubs and in-line connectors."""
+        kept = [one for one in self._car.elements.values() if isinstance(one, Wire | Contact)]
+        graph = self._graph(kept)
+        ports = [port.node for port in self._car.lin.values() if port.bus == cluster]
+        nodes = set().union(*(nx.node_connected_component(graph, node) for node in ports))
+        return [[element.a, element.b] for element in kept if element.a in nodes]
+
     def consumers(self, name: str) -> tuple[str, ...]:
         """The terminals that a fuse or relay feeds; a load's or switch's own."""
         return tuple(self._consumers(name)) if name in self._holders else (f"{name}.1",)
 
     def bus_pins(self, bus: str, name: str) -> dict[str, str]:
-        """A stop's pins on a bus, by leg: H, L, and H2, L2 where the pair goes in and out."""
+        """A stop's pins on a bus, by leg: H, L, and H2, L2 where the pair goes in and out; LIN: one wire."""
         plugs = [plug for plug in self._car.connectors.values() if name in (plug.owner, plug.id)]
         prefix = "" if name == "DLC" else f"{bus}."
         legs = [(pin.function.removeprefix(prefix), pin.id) for plug in plugs for pin in plug.pins]
-        return {leg: id for leg, id in legs if leg in ("H", "L", "H2", "L2")}
+        return {leg: id for leg, id in legs if leg in ("H", "L", "H2", "L2", "LIN")}
 
     def words_at(self, node: str) -> str:
         """What the pin at a terminal is for; nothing where no pin is."""
@@ -580,6 +594,8 @@ class ServiceInformation:
         leg = pin.function.rpartition(".")[2].rstrip("2")
         if leg in ("H", "L") and plug.kind in ("module", "dlc"):
             yield from self._expected_on_bus(pin, leg)
+        elif leg == "LIN" and plug.kind == "module":
+            yield Expected(f"measure volts {pin.id} to BODY", 11.5, 13.0, "V", ASLEEP, LIN_REST)
         elif plug.kind == "dlc" and pin.function == "B+":
             yield Expected(f"measure volts {pin.id} to DLC.4", 11.5, 15.0, "V", ASLEEP, SOCKET)
         elif plug.kind == "dlc":

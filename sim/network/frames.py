@@ -306,7 +306,7 @@ def worst_case_fd_bits(data_bytes: int, extended: bool = False, *, intermission:
     return plain + (plain - 1) // 4 + _fd_checked_bits(data_bytes) + tail
 
 
-def duration_ns(bits: int, bitrate_bps: int) -> int:
+def duration_ns(bits: float, bitrate_bps: int) -> int:
     """Time that the bits take, in whole nanoseconds.
 
     Bit times of the usual rates are whole nanoseconds (1 Mbit/s 1000, 500 kbit/s 2000, 125 kbit/s 8000 ns),

@@ -26,6 +26,7 @@ from sim.network.frames import (
     arbitration_key,
     duration_ns,
     frame_bits,
+    longest_fd_ns,
     worst_case_bits,
 )
 
@@ -34,13 +35,13 @@ from sim.network.frames import (
 class PeriodicFrame:
     """A message for the analysis.
 
-    bits: length on the wire with stuff bits, without the intermission. Raises ValueError for a period that is
-    not above 0.
+    bits: length on the wire with stuff bits, without the intermission, in bits of the nominal rate; of an FD
+    frame not always a whole number. Raises ValueError for a period that is not above 0.
     """
 
     name: str
     can_id: int
-    bits: int
+    bits: float
     period_s: float
     extended: bool = False
 
@@ -52,6 +53,15 @@ class PeriodicFrame:
     def exact(cls, name: str, frame: Frame, period_s: float) -> PeriodicFrame:
         """The message when it always carries these data."""
         return cls(name, frame.can_id, frame_bits(frame), period_s, frame.extended)
+
+    @classmethod
+    def longest_of(cls, name: str, frame: Frame, period_s: float, bitrate_bps: int) -> PeriodicFrame:
+        """The message as this frame, whatever its data; one of FD with the time of its fast part included."""
+        if not frame.fd:
+            return cls.longest(name, frame.can_id, len(frame.data), period_s, frame.extended)
+        longest_ns = longest_fd_ns(len(frame.data), bitrate_bps, frame.extended, frame.data_bitrate_bps)
+        bits = longest_ns * bitrate_bps / NS_PER_S
+        return cls(name, frame.can_id, bits, period_s, frame.extended)
 
     @classmethod
     def longest(

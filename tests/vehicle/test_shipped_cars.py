@@ -14,8 +14,14 @@ START = {
     "six-modules": ["press start"],
     "teaching-car": ["brake on", "key run", "key crank", "brake off"],
     "shuttle-minibus": ["press start with brake"],
+    "small-estate": ["press start with brake"],
 }
-STOP = {"six-modules": ["press start"], "teaching-car": ["key off"], "shuttle-minibus": ["press start"]}
+STOP = {
+    "six-modules": ["press start"],
+    "teaching-car": ["key off"],
+    "shuttle-minibus": ["press start"],
+    "small-estate": ["press start"],
+}
 
 
 @lru_cache

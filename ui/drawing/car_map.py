@@ -99,14 +99,14 @@ def legend(only_found: bool = False) -> str:
 
 
 def _bus(car: Car, line: Line, seen: Seen, place: int, middle_x: float) -> Iterator[str]:
-    spec = car.claimed.buses[line.bus]
     yield f'<g style="--bus: var({BUS_HUES[place % len(BUS_HUES)]})">'
     corners = " ".join(f"{x:g},{y:g}" for x, y in line.corners)
-    yield f'<polyline class="bus" points="{corners}"/>'
+    yield f'<polyline class="bus{" wire" if line.bus in car.claimed.lin else ""}" points="{corners}"/>'
     x, y = line.label
+    name, rate = _name_and_rate(car, line.bus)
     yield (
-        f'<text x="{x:g}" y="{y:g}" class="bus-name">{escape(spec.title or f"{line.bus} bus")} '
-        f'<tspan class="bus-rate">{spec.bitrate_bps // 1000} kbit/s</tspan></text>'
+        f'<text x="{x:g}" y="{y:g}" class="bus-name">{escape(name)} '
+        f'<tspan class="bus-rate">{rate}</tspan></text>'
     )
     for stop in line.stops:
         yield from _stub(car, stop, seen)
@@ -115,11 +115,21 @@ def _bus(car: Car, line: Line, seen: Seen, place: int, middle_x: float) -> Itera
     yield "</g>"
 
 
+def _name_and_rate(car: Car, bus: str) -> tuple[str, str]:
+    cluster = car.claimed.lin.get(bus)
+    if cluster is not None:
+        rate = f"LIN {cluster.bitrate_bps / 1000:g} kbit/s, master {escape(cluster.master)}"
+        return cluster.title or bus, rate
+    spec = car.claimed.buses[bus]
+    fast = f", FD {spec.fd.data_bitrate_bps // 1000} kbit/s" if spec.fd else ""
+    return spec.title or f"{bus} bus", f"{spec.bitrate_bps // 1000} kbit/s{fast}"
+
+
 def _stub(car: Car, stop: Stop, seen: Seen) -> Iterator[str]:
     """From the line to a module's box; open where its connector is off, dashed where nobody is in touch."""
     if stop.kind not in ("module", "joint"):
         return
-    pin = car.pin_of(stop.name, f"{stop.bus}.H")
+    pin = car.pin_of(stop.name, f"{stop.bus}.{'LIN' if stop.bus in car.claimed.lin else 'H'}")
     off = pin is not None and pin.connector in seen.connectors_off
     module = seen.modules[stop.name]
     if stop.side == 0:

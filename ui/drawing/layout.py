@@ -1,6 +1,7 @@
 """Where everything stands on the map of a car: computed once per car, from what its wiring diagram shows.
 
-Each bus is a line with its modules in physical order. The module that is on most buses stands as a tall box
+Each bus is a line with its modules in physical order, and so is each LIN cluster, below the buses; its master
+stands there a second time. The module that is on most buses stands as a tall box
 at the left, and the lines that begin or end at it start there. A module that joins a line to one further away
 is a tall box at the end of both. A line that is too long for its row goes on in the next one, backwards.
 
@@ -102,6 +103,8 @@ class _Drafting:
     def layout(self) -> Layout:
         for bus in self._order():
             self._lay(bus)
+        for cluster in self.car.claimed.lin:
+            self._lay_cluster(cluster)
         self._stand_hub()
         boxes = tuple(box for several in self.boxes.values() for box in several)
         right = max(
@@ -159,6 +162,15 @@ class _Drafting:
         room = self.width - EDGE - x if direction > 0 else x - BOX_W / 2 - self.left
         double = self._length(items, SINGLE_PITCH) > room
         _Row(self, bus, items, start, x, direction, double).lay()
+
+    def _lay_cluster(self, cluster: str) -> None:
+        modules = self.car.claimed.modules
+        items = [
+            _Item(name, "", "module" if name in modules else "inline")
+            for name in self.car.claimed.lin[cluster].line
+        ]
+        double = self._length(items, SINGLE_PITCH) > self.width - EDGE - self.left
+        _Row(self, cluster, items, None, self.left, 1, double).lay()
 
     def _start_of(self, items: list[_Item]) -> str | None:
         ends = [items[0].name, items[-1].name]
