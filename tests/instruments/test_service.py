@@ -20,7 +20,7 @@ from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 from sim.wiring.wiring import SwitchState, Wiring
 
-CARS = ("teaching-car", "six-modules", "shuttle-minibus")
+CARS = ("teaching-car", "six-modules", "shuttle-minibus", "small-estate")
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -150,9 +150,9 @@ def test_a_wrong_claim_stays_wrong() -> None:
 def ready(name: str, when: str) -> Bench:
     """A healthy car in the state that an expected value asks for."""
     bench = Bench(shipped(name))
-    works = {"teaching-car": ["key run"], "six-modules": ["press start"], "shuttle-minibus": ["press start"]}
+    works = {"teaching-car": ["key run"], "six-modules": ["press start"]}
     if when == AWAKE:
-        bench.do_all([*works[name], *(["press start"] if name == "shuttle-minibus" else []), "wait 1 s"])
+        bench.do_all([*works.get(name, ["press start", "press start"]), "wait 1 s"])
     elif when == ASLEEP:
         bench.do("wait 120 s")
     else:

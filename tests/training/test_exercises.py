@@ -28,13 +28,15 @@ TOPICS = {
     "masking pairs",
     "compound faults",
     "safety",
+    "LIN",
 }
 
 
 def test_the_curriculum_has_its_topics_cars_and_levels() -> None:
     assert len(EXERCISES) >= 30
     assert {one.topic for one in EXERCISES.values()} >= TOPICS
-    assert {"teaching-car", "six-modules", "shuttle-minibus"} == {one.car for one in EXERCISES.values()}
+    cars = {one.car for one in EXERCISES.values()}
+    assert {"teaching-car", "six-modules", "shuttle-minibus", "small-estate"} == cars
     assert {1, 2, 3, 4} <= {one.level for one in EXERCISES.values()}
     assert "first scan" == next(iter(EXERCISES.values())).topic
 

@@ -353,7 +353,7 @@ def test_theories_come_first_wherever_they_stand() -> None:
 # -- all faults ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["six-modules", "teaching-car", "shuttle-minibus"])
+@pytest.mark.parametrize("name", ["six-modules", "teaching-car", "shuttle-minibus", "small-estate"])
 def test_every_fault_of_the_catalogue_can_be_done_and_taken_back(name: str) -> None:
     car = shipped(name)
     faults = catalogue(car)
