@@ -20,6 +20,7 @@ from pathlib import Path
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from sim import scenarios_folder
 from sim.bench.actions import parse_action
@@ -39,6 +40,7 @@ PARKED_S = 20
 MOST_ON_SHELF = 300
 MOST_LEFT_BEHIND = 20
 SHOW_PROGRESS_AFTER_S = 0.4
+CALL_OFF = "call_off_the_work"
 NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock", "observe")
 
 Report = Callable[[float], None]
@@ -225,6 +227,10 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
             job(held, progress.report)
         except Problem as problem:
             held.problem = str(problem)
+        except CalledOff:
+            jobs.clear()
+            held.stand_as_before(progress.report)
+            held.problem = "called off; the car stands as before"
         except Exception as error:
             logging.getLogger("busbay").exception("work on the bench failed")
             held.stand_as_before(progress.report)
@@ -233,34 +239,58 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
     progress.end()
 
 
-class _Progress:
-    """A bar that appears when work takes long.
+class CalledOff(Exception):
+    """Somebody no longer wants to wait for this work."""
 
-    The next click makes every call of Streamlit raise: that must not stop the work half-way, so it is kept
+
+class _Progress:
+    """A bar that appears when work takes long, and a button that calls it off.
+
+    The next click may make every call of Streamlit raise: that must not stop the work half-way, so it is kept
     and raised again when the work is done.
     """
 
     def __init__(self, place: DeltaGenerator) -> None:
         self._place, self._start_s = place, time.monotonic()
-        self._shown = False
+        self._bar: DeltaGenerator | None = None
         self._stopped: BaseException | None = None
+        self._called_off = False
 
     def report(self, share: float) -> None:
         """Tell how far the work is, 0 to 1."""
         if self._stopped is not None or time.monotonic() - self._start_s < SHOW_PROGRESS_AFTER_S:
             return
         try:
-            self._place.progress(min(max(share, 0.0), 1.0), "The car is working ...")
-            self._shown = True
+            if self._bar is None:
+                row = self._place.container(horizontal=True, vertical_alignment="center")
+                self._bar = row.empty()
+                row.button("Call it off", key=CALL_OFF)
+            self._bar.progress(min(max(share, 0.0), 1.0), "The car is working ...")
         except BaseException as stop:
             self._stopped = stop
+        if not self._called_off and _waits_for_its_turn(CALL_OFF):
+            self._called_off = True
+            raise CalledOff
 
     def end(self) -> None:
         """Take the bar away, and let the next click have its turn."""
         if self._stopped is not None:
             raise self._stopped
-        if self._shown:
+        if self._bar is not None:
             self._place.empty()
+
+
+def _waits_for_its_turn(key: str) -> bool:
+    """Was the button with this key pressed since this run began?
+
+    Streamlit lets a run inside a fragment come to its end before it tells of a click, so its queue is asked.
+    """
+    context = get_script_run_ctx(suppress_warning=True)
+    queue = getattr(context, "script_requests", None)
+    if getattr(getattr(queue, "_state", None), "name", "") != "RERUN":
+        return False
+    widgets = getattr(getattr(queue, "_rerun_data", None), "widget_states", None)
+    return any(one.trigger_value and one.id.endswith(f"-{key}") for one in getattr(widgets, "widgets", ()))
 
 
 def _do_all(held: Held, report: Report, texts: tuple[str, ...], pause_s: float) -> None:

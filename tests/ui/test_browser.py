@@ -87,6 +87,20 @@ def test_a_first_visit_ends_in_a_found_and_proven_repair(page: Page) -> None:
     expect(page.get_by_text("Found, repaired, proven.")).to_be_visible()
 
 
+def test_a_long_wait_can_be_called_off(page: Page) -> None:
+    button(page, "The minibus without its trailer socket")
+    button(page, "Press start with brake")
+    panel(page, "Work")
+    page.get_by_label("or say it in words").fill("wait 20000 s")
+    page.get_by_role("button", name="Do it", exact=True).click()
+    page.get_by_role("button", name="Call it off").click()
+    expect(page.get_by_text("called off; the car stands as before")).to_be_visible(timeout=60_000)
+    panel(page, "Log")
+    log = page.locator(".st-key-log")
+    expect(log).to_contain_text("press start with brake")
+    expect(log).not_to_contain_text("20000")
+
+
 def test_the_minibus_that_waits_for_its_trailer_module(page: Page) -> None:
     """The must-show story, by clicks: theory, trailer module off, coil fuse out."""
     button(page, "The minibus without its trailer socket")

@@ -159,7 +159,7 @@ class ClickedAway(BaseException):
 class Place:
     """Stands for the place of a progress bar, where the next click shows itself."""
 
-    def progress(self, share: float, words: str) -> None:
+    def container(self, **options: object) -> None:
         raise ClickedAway
 
     def empty(self) -> None:
