@@ -17,6 +17,7 @@ from sim.modules.gateway import Gateway
 from sim.modules.memory import CodeMemory, Status
 from sim.modules.module import ControlModule
 from sim.modules.monitors import Enabling, Maturing
+from sim.modules.network_management import Node
 from sim.modules.power_mode import PowerModeMaster
 from sim.modules.tester import Refused
 from sim.modules.trace import Trace
@@ -117,6 +118,21 @@ def a_locked_gateway_refuses_to_clear() -> None:
     assert isinstance(answers["ECM"], Refused)
 
 
+def a_parked_minibus_sleeps() -> None:
+    assert {"asleep"} == {module.state for module in minibus("wait 15 s").live.modules.values()}
+
+
+def a_door_wakes_its_bus() -> None:
+    """The door module and who shares its bus; nobody else has a reason."""
+    modules = minibus("wait 15 s", "switch door_switch on", "wait 2 s").live.modules.values()
+    awake = {module.name for module in modules if module.state == "running"}
+    on_body = {module.name for module in modules if "body" in module.channels}
+    assert on_body == awake
+    assert {"repeat message"} == {
+        module.managed["body"].node.state for module in modules if module.name in on_body
+    }
+
+
 def clearing_clears() -> None:
     bench = teaching("key run", "wait 3 s", "unplug ABS", "wait 3 s", "plug ABS", "wait 2 s", "clear")
     assert frozenset() == scanned(bench).codes
@@ -174,7 +190,8 @@ CHECKS: list[Callable[[], None]] = [
     a_locked_gateway_refuses_to_clear, clearing_clears, a_repaired_fault_stops_being_pending,
     a_short_gap_leaves_no_code, the_car_sleeps, a_supply_lost_resets_the_mode, a_code_leads_back_to_its_edit,
     the_tester_gets_no_further_than_the_wiring, a_module_waits_as_the_theory_says,
-    an_invalid_value_is_told_as_such, a_flat_battery_does_not_start_the_engine,
+    an_invalid_value_is_told_as_such, a_flat_battery_does_not_start_the_engine, a_parked_minibus_sleeps,
+    a_door_wakes_its_bus,
 ]  # fmt: skip
 
 
@@ -273,7 +290,9 @@ BREAKAGES = [
         whole_if(Contact),
         an_unplugged_connector_cuts_its_module_off,
     ),
-    Breakage("gateway forwards nothing", Gateway, "start", always(None), a_whole_car_sets_no_code),
+    Breakage("gateway forwards nothing", Gateway, "talk", always(None), a_whole_car_sets_no_code),
+    Breakage("a node never lets go", Node, "release", always(None), a_parked_minibus_sleeps),
+    Breakage("frames do not wake", Node, "start_passively", always(None), a_door_wakes_its_bus),
     Breakage("gateway lets all pass", Gateway, "refuses", always(False), a_locked_gateway_refuses_to_clear),
     Breakage("immobilizer always releases", ControlModule, "_released", always(True), no_fob_no_start),
     Breakage(
