@@ -136,7 +136,7 @@ class Attempt:
     @classmethod
     def begin(cls, exercise: Exercise, practice: bool = False) -> Attempt:
         """The car rolls into the bay. In practice the log can be rewound."""
-        return cls(exercise, exercise.bench(), practice)
+        return cls(exercise, exercise.bench(reasons=False), practice)
 
     @classmethod
     def replay(

@@ -24,6 +24,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +32,7 @@ from sqlalchemy import Connection, Select, delete, func, select
 from sqlalchemy.exc import DatabaseError, IntegrityError
 
 from sim.training.attempt import Attempt, HandIn, Step
-from sim.training.exercise import exercise_from_text
+from sim.training.exercise import Exercise, exercise_from_text
 from sim.training.schema import (
     actions,
     assignments,
@@ -332,7 +333,7 @@ class Records:
             said = connection.execute(written).scalars().all()
             handed = select(results).where(results.c.attempt_id == attempt_id)
             result = connection.execute(handed).mappings().first()
-        exercise = exercise_from_text(row["file"], "exercise file").variant(row["variant"])
+        exercise = _exercise(row["file"], row["variant"])
         attempt = Attempt.replay(exercise, log, taken, row["practice"])
         attempt.notes = list(said)
         if result is not None:
@@ -649,6 +650,12 @@ class Work:
             again = self.records.resume(self.id)
             self.attempt, self._last = again.attempt, again._last
             raise
+
+
+@lru_cache(maxsize=200)
+def _exercise(file: str, variant: int) -> Exercise:
+    """An exercise is read once for the whole class, and so is its car."""
+    return exercise_from_text(file, "exercise file").variant(variant)
 
 
 def _log_of(attempt_id: int) -> Select[Any]:

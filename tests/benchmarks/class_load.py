@@ -65,7 +65,7 @@ class Load:
                         f"{max(self.memory_mb):.0f} MB at most")  # fmt: skip
         if self.all_s():
             each_ms = 1000 * self.processor_s / len(self.all_s())
-            told.append(f"processor time of the server: {each_ms:.0f} ms per click, opening included")
+            told.append(f"processor time of the server: {each_ms:.0f} ms per click")
         told.append(f"errors: {len(self.errors)}")
         told += [f"  {words}" for words in self.errors[:5]]
         return told
@@ -128,45 +128,40 @@ class Class:
 def run(
     address: str, pid: int, students: int, seconds: float, act: Act, enter: Callable[[str, int], Visitor]
 ) -> Load:
-    """A class of so many students for so long; `enter` brings each to the page on which it acts."""
+    """A class of so many students for so long, once all are in; `enter` brings each to its page."""
     load = Load()
-    end_s = time.monotonic() + seconds
-    threads = [
-        threading.Thread(target=_study, args=(load, address, number, end_s, act, enter, students))
-        for number in range(students)
-    ]
+    everybody_in = threading.Barrier(students + 1)
+
+    def study(number: int) -> None:
+        dice = random.Random(number)
+        try:
+            with enter(address, number) as visitor:
+                load.opened_s.append(visitor.answers_s[0])
+                everybody_in.wait()
+                end_s = time.monotonic() + seconds
+                time.sleep(dice.uniform(0.0, EVERY_S))  # nobody's clock agrees with another's
+                while (next_s := time.monotonic() + EVERY_S) < end_s + EVERY_S:
+                    known = len(visitor.answers_s)
+                    kind = act(visitor, dice)
+                    load.add(kind, visitor.answers_s[known:])
+                    time.sleep(max(0.0, next_s - time.monotonic()))
+                load.errors += visitor.exceptions
+        except Exception as error:
+            everybody_in.abort()
+            load.errors.append(f"student {number}: {type(error).__name__}: {error}")
+
+    threads = [threading.Thread(target=study, args=(number,)) for number in range(students)]
+    load.memory_mb.append(memory_mb(pid))
     for thread in threads:
         thread.start()
+    with suppress(threading.BrokenBarrierError):
+        everybody_in.wait()
     before_s = processor_s(pid)
     while any(thread.is_alive() for thread in threads):
         load.memory_mb.append(memory_mb(pid))
         load.processor_s = processor_s(pid) - before_s
         time.sleep(LOOK_EVERY_S)
     return load
-
-
-def _study(
-    load: Load,
-    address: str,
-    number: int,
-    end_s: float,
-    act: Act,
-    enter: Callable[[str, int], Visitor],
-    students: int,
-) -> None:
-    dice = random.Random(number)
-    time.sleep(EVERY_S * number / students)  # nobody's clock agrees with another's
-    try:
-        with enter(address, number) as visitor:
-            load.opened_s.append(visitor.answers_s[0])
-            while (next_s := time.monotonic() + EVERY_S) < end_s:
-                known = len(visitor.answers_s)
-                kind = act(visitor, dice)
-                load.add(kind, visitor.answers_s[known:])
-                time.sleep(max(0.0, next_s - time.monotonic()))
-            load.errors += visitor.exceptions
-    except Exception as error:
-        load.errors.append(f"student {number}: {type(error).__name__}: {error}")
 
 
 def memory_mb(pid: int) -> float:
