@@ -27,11 +27,15 @@ class Event:
 class Trace:
     """Events in the order in which they happened. on_event: assign a function to be called with each.
 
+    An event is a change: what repeats unchanged, such as frames and readings, is none. A wording that comes
+    again is stored once, so that an hour of a car that chatters stays within some tens of megabytes.
+
     Not modelled: every single frame (thousands a second; ask the network's tap for those).
     """
 
     def __init__(self) -> None:
         self.events: list[Event] = []
+        self._wordings: dict[str, str] = {}
         self.on_event: Callable[[Event], None] | None = None
 
     def record(
@@ -39,7 +43,8 @@ class Trace:
     ) -> int:
         """Add an event and return its id."""
         known = tuple(sorted({cause for cause in causes if cause is not None}))
-        event = Event(len(self.events), time_s, kind, subject, text, known)
+        wording = self._wordings.setdefault(text, text)
+        event = Event(len(self.events), time_s, kind, subject, wording, known)
         self.events.append(event)
         if self.on_event:
             self.on_event(event)
