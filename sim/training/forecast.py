@@ -22,7 +22,8 @@ from sim.lab import suspects as lab
 from sim.lab.case import look_alike
 from sim.lab.next_check import Check, possible_checks
 from sim.lab.run import Account, Sight, Trial, vehicle_text
-from sim.lab.workshop import Workshop
+from sim.lab.structure import Structure
+from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import REPAIRS, Attempt
 from sim.training.causes import same_effect
 from sim.vehicle.car import Car
@@ -88,9 +89,13 @@ class RunSuspects:
 
     All are run up to the first scan, those that it leaves through the whole log, and the likeliest of these
     through other checks. Students who begin alike share these runs through the workshop's cache.
+    `progress` is told of each of these three rounds on its own.
     """
 
-    def __init__(self, attempt: Attempt, workshop: Workshop) -> None:
+    def __init__(
+        self, attempt: Attempt, workshop: Workshop, progress: Progress = quiet, stop: Stop = never
+    ) -> None:
+        self._progress, self._stop = progress, stop
         self._exercise = attempt.exercise
         self._steps = list(attempt.steps)
         self._actions = tuple(step.sight.action for step in attempt.steps)
@@ -142,15 +147,19 @@ class RunSuspects:
         vehicle = vehicle_text(exercise.car)
         # a meter reads the frames of a data line, and they are there at frame depth only
         depth: Depth = "frame" if {text.split()[0] for text in actions} & {*MEASURING} else "stream"
+        # suspects that make the same car, as far as these actions can tell, are run once
+        structure = Structure(exercise.whole_car, actions)
+        same: dict[Hashable, int] = {}
+        stands_for = {k: same.setdefault(structure.key(self.suspects[k].edits) or k, k) for k in wanted}
+        run = list(same.values())
         trials = [
             Trial(vehicle, self.suspects[k].edits, (*exercise.before, *actions), exercise.seed, depth)
-            for k in wanted
+            for k in run
         ]
+        accounts = self._workshop.run(trials, progress=self._progress, stop=self._stop)
         skip = len(exercise.before)
-        accounts = self._workshop.run(trials)
-        return {
-            k: Account(one.sights[skip:], one.impossible) for k, one in zip(wanted, accounts, strict=True)
-        }
+        found = {k: Account(one.sights[skip:], one.impossible) for k, one in zip(run, accounts, strict=True)}
+        return {k: found[stands_for[k]] for k in wanted}
 
     def _possible_checks(self) -> tuple[Check, ...]:
         """A scan with the ignition on, and the looks and measurements that the suspects call for."""
