@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sim.bench.observations import Observed
-from sim.network.frames import wire_bits
+from sim.network.frames import NS_PER_S, dominant_ns
 from sim.vehicle.car import Car
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem
@@ -47,7 +47,7 @@ class Traffic:
         for one in observed.frames:
             bit_s = 1 / one.bitrate_bps
             slot = 1 if one.acknowledged_by else 0
-            dominant_s[(one.sender,)] += (wire_bits(one.frame).count(DOMINANT) - 1) * bit_s
+            dominant_s[(one.sender,)] += dominant_ns(one.frame, one.bitrate_bps) / NS_PER_S - bit_s
             dominant_s[one.acknowledged_by or (one.sender,)] += slot * bit_s
         shares = ((who, share_s / length_s) for who, share_s in sorted(dominant_s.items()) if share_s)
         return cls(tuple(shares), observed.frame_depth)

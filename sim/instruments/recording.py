@@ -5,7 +5,8 @@ frame is recorded on every bus where it is heard, with the simulated time in s a
 goes by its name, in .asc and .blf by its number in the car's order. .csv and .db have no place for it: a car
 with several buses gets one file for each, the bus in the file's name.
 
-.asc and .blf begin at the time of the first frame, as python-can writes them.
+.asc and .blf begin at the time of the first frame, as python-can writes them. .csv and .db do not say which
+frames are CAN FD; LIN frames are not recorded.
 """
 
 from __future__ import annotations
@@ -86,6 +87,8 @@ class Recording:
                     is_extended_id=frame.extended,
                     data=frame.data,
                     channel=self._channels[bus],
+                    is_fd=frame.fd,
+                    bitrate_switch=frame.data_bitrate_bps is not None,
                 )
             )
 

@@ -30,7 +30,7 @@ from sim.instruments import cautions
 from sim.instruments.attempts import Change, attempts
 from sim.instruments.levels import ACKNOWLEDGE_FROM_END, DOMINANT, channels_at, now, thevenin
 from sim.instruments.result import Result, digits
-from sim.network.frames import wire_bits
+from sim.network.frames import NS_PER_S, bit_starts_ns, wire_bits
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem
 from sim.wiring.hearing import LINE_F_PER_M, NODE_F, BusCluster
@@ -295,13 +295,12 @@ class _Levels:
 def _edges(levels: _Levels, frames: list[FrameSeen]) -> Iterator[Edge]:
     """Every edge of complete frames."""
     for one in frames:
-        bit_s = 1 / one.bitrate_bps
+        starts_ns = bit_starts_ns(one.frame, one.bitrate_bps)
         for first, count, who in _dominant_runs(one):
             step_v, tau_on_s, tau_off_s = levels.step(who)
             if step_v:
-                begin_s = one.start_s + first * bit_s
-                yield begin_s, step_v, tau_on_s
-                yield begin_s + count * bit_s, -step_v, tau_off_s
+                yield one.start_s + starts_ns[first] / NS_PER_S, step_v, tau_on_s
+                yield one.start_s + starts_ns[first + count] / NS_PER_S, -step_v, tau_off_s
 
 
 def _tried_edges(levels: _Levels, tries: tuple[Change, ...]) -> Iterator[Edge]:

@@ -286,6 +286,14 @@ def worst_case_bits(data_bytes: int, extended: bool = False, *, intermission: bo
     return stuffed_region + (stuffed_region - 1) // 4 + tail
 
 
+@lru_cache(maxsize=4096)
+def dominant_ns(frame: Frame, bitrate_bps: int) -> int:
+    """How long the bits of a frame are dominant, the acknowledge slot included, in whole nanoseconds."""
+    starts_ns = bit_starts_ns(frame, bitrate_bps)
+    bits = zip(wire_bits(frame), starts_ns, starts_ns[1:], strict=False)
+    return sum(end_ns - start_ns for bit, start_ns, end_ns in bits if bit == 0)
+
+
 def longest_fd_ns(
     data_bytes: int, bitrate_bps: int, extended: bool = False, data_bitrate_bps: int | None = None
 ) -> int:

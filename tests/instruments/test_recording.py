@@ -122,3 +122,18 @@ def test_the_same_actions_give_the_same_bytes(tmp_path: Path) -> None:
 def test_files_that_cannot_be(tmp_path: Path, name: str, sentence: str) -> None:
     with pytest.raises(Problem, match=sentence):
         Recording(bench_of("six-modules").live, tmp_path / name)
+
+
+@pytest.mark.parametrize("suffix", [".log", ".asc", ".blf"])
+def test_fd_frames_come_back_as_such(tmp_path: Path, suffix: str) -> None:
+    """Up to 64 bytes and the bit rate switch; the body bus of the same car stays classical."""
+    bench = bench_of("small-estate")
+    recording, heard = recorded(bench, tmp_path / f"day{suffix}", "press start", "wait 1 s")
+    messages = [message for file in recording.files for message in read(file)]
+    assert len(heard) == len(messages)
+    long = {message.arbitration_id for message in messages if len(message.data) == 64}
+    assert {0x0D8} == long
+    fast = {message.arbitration_id for message in messages if message.is_fd}
+    assert {True} == {message.bitrate_switch for message in messages if message.is_fd}
+    assert 0x0D8 in fast
+    assert 0x110 in {message.arbitration_id for message in messages if not message.is_fd}

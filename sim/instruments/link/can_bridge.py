@@ -85,6 +85,8 @@ class CanBridge:
             arbitration_id=frame.can_id,
             is_extended_id=frame.extended,
             data=frame.data,
+            is_fd=frame.fd,
+            bitrate_switch=frame.data_bitrate_bps is not None,
             is_rx=False,
         )
         try:
