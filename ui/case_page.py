@@ -14,15 +14,16 @@ from sim.lab.report import STANDING
 from sim.lab.run import vehicle_text
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.car import Car
-from sim.vehicle.edits import catalogue
+from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 from ui import lab_work, session, what_if
+from ui.action_lines import action_lines, lines_of
 from ui.drawing import sheet
 from ui.drawing.reports import section_html
 from ui.drawing.tables import numbered
 from ui.session import Held, work_off
-from ui.telling import action_choices, seen_choices, seen_of, seen_words
+from ui.telling import seen_choices, seen_of, seen_words
 
 WORK = "case_work"
 
@@ -36,6 +37,8 @@ def show() -> None:
 def _case() -> None:
     held: Held = st.session_state.held
     work_off(held, st.empty())
+    if st.session_state.pop("to_the_bay", False) and not held.problem:
+        st.switch_page(st.session_state.entries["bay"])
     if st.session_state.pop("to_what_if", False):
         st.switch_page(st.session_state.entries["what-if"])
     st.title("Case")
@@ -44,6 +47,8 @@ def _case() -> None:
         "What is not told was not looked at. "
         "Then **rival stories** of what was wrong go through the same steps."
     )
+    if held.problem:
+        st.error(held.problem, icon=":material/block:")
     _open_one()
     if st.session_state.get("case_problem"):
         st.error(st.session_state.case_problem, icon=":material/block:")
@@ -63,6 +68,7 @@ def _case() -> None:
         key="case_run",
         type="primary",
         icon=":material/play_arrow:",
+        disabled=bool(st.session_state.get("case_is_new")),
         on_click=partial(_run, case),
     )
     _shown()
@@ -83,31 +89,41 @@ def _open_one() -> None:
         file = st.file_uploader("a case file (YAML)", type=["yaml", "yml"], key="case_file")
         if file is not None:
             text = file.getvalue().decode("utf-8", "replace")
-            st.button("Open the file", key="case_open_file", on_click=partial(_take, text, file.name))
+            st.button("Open the file", key="case_open_file", on_click=partial(_open_text, text, file.name))
 
 
 def _open(name: str) -> None:
     path = shipped_cases()[name]
-    _take(path.read_text(encoding="utf-8"), path.name)
+    _open_text(path.read_text(encoding="utf-8"), path.name)
 
 
 def _begin(title: str, car: str) -> None:
-    _take(_as_yaml({"case": title, "car": car, "steps": [{"do": "wait 2 s"}], "stories": {"nothing": {}}}))
+    # a case has a step; this one gives way to the first that is told
+    if _take(
+        _as_yaml({"case": title, "car": car, "steps": [{"do": "wait 2 s"}], "stories": {"nothing": {}}})
+    ):
+        st.session_state.case_is_new = True
 
 
-def _take(text: str, name: str = "this case") -> None:
+def _open_text(text: str, name: str) -> None:
+    if _take(text, name):
+        st.session_state.case_is_new = False
+
+
+def _take(text: str, name: str = "this case") -> bool:
     """Put a case on the page, if it is one."""
     try:
         st.session_state.case = case_from_text(text, name)
     except Problem as problem:
         st.session_state.case_problem = str(problem)
-        return
+        return False
     st.session_state.case_problem = ""
     lab_work.forget(WORK)
+    return True
 
 
-def _change(case: Case, **changes: Any) -> None:
-    _take(case_text(case.model_copy(update=changes)))
+def _change(case: Case, **changes: Any) -> bool:
+    return _take(case_text(case.model_copy(update=changes)))
 
 
 def case_text(case: Case) -> str:
@@ -130,16 +146,19 @@ def _steps(case: Case, car: Car) -> None:
     st.markdown("**Done and seen**")
     if case.given:
         st.markdown(f"Found on the car: {', '.join(case.given)}.")
-    with st.container(key="case_steps"):
-        sheet.show(numbered(_step_words(step) for step in case.steps), "case_step_list")
-    st.button("Take the last step away", key="case_drop", on_click=partial(_drop, case))
-    with st.expander("Then this was done"), st.form("case_step", clear_on_submit=True, border=False):
-        st.multiselect("done, in this order", action_choices(car), key="step_do", accept_new_options=True)
+    if st.session_state.get("case_is_new"):
+        st.caption("Nothing is told yet: begin with what was done first.")
+    else:
+        with st.container(key="case_steps"):
+            sheet.show(numbered(_step_words(step) for step in case.steps), "case_step_list")
+        st.button("Take the last step away", key="case_drop", on_click=partial(_drop, case))
+    with st.expander("Then this was done", expanded=st.session_state.get("case_is_new", False)):
+        action_lines("done, one action in each line", "step_do", car)
         st.multiselect("seen then", seen_choices(car), key="step_seen", accept_new_options=True)
         reads, within = st.columns(2)
         reads.number_input("the meter read (V, ohm, A)", value=None, key="step_reads", format="%g")
         within.number_input("give or take", 0.0, value=0.2, key="step_within", format="%g")
-        st.form_submit_button("Add this step", on_click=partial(_add_step, case))
+        st.button("Add this step", key="step_add", on_click=partial(_add_step, case))
 
 
 def _step_words(step: Step) -> str:
@@ -151,21 +170,24 @@ def _add_step(case: Case) -> None:
     kept = st.session_state
     try:
         seen = seen_of(kept.step_seen, kept.step_reads, kept.step_within)
-        step = Step.model_validate({"do": kept.step_do, "seen": seen})
+        step = Step.model_validate({"do": lines_of("step_do"), "seen": seen})
     except ValueError:
         kept.case_problem = "a step needs something that was done"
         return
     except Problem as problem:
         kept.case_problem = str(problem)
         return
-    _change(case, steps=(*case.steps, step))
+    before = () if kept.get("case_is_new") else case.steps
+    if _change(case, steps=(*before, step)):
+        kept.case_is_new = False
+        kept.step_do, kept.step_seen, kept.step_reads = "", [], None
 
 
 def _drop(case: Case) -> None:
     if len(case.steps) > 1:
         _change(case, steps=case.steps[:-1])
     else:
-        st.session_state.case_problem = "a case needs at least one step"
+        st.session_state.case_is_new = True
 
 
 # -- stories and experiments ---------------------------------------------------------------------------------
@@ -176,6 +198,12 @@ def _stories(case: Case, car: Car) -> None:
     for name, story in case.stories.items():
         with st.container(horizontal=True, vertical_alignment="center"):
             st.text(f"{name}: {', '.join(story.edits) or 'the car as described'}", width="stretch")
+            st.button(
+                "Into the bay",
+                key=f"story_bay {name}",
+                help="the car as this story has it, before any action",
+                on_click=partial(_into_the_bay, case, story),
+            )
             left = {other: one for other, one in case.stories.items() if other != name}
             st.button(
                 "Remove",
@@ -194,11 +222,15 @@ def _stories(case: Case, car: Car) -> None:
         st.form_submit_button("Add this story", on_click=partial(_add_story, case))
     st.markdown("**Experiments** that could follow")
     st.caption(" · ".join("; ".join(one) for one in case.experiments) or "none yet")
-    with st.expander("Another experiment"), st.form("case_experiment", clear_on_submit=True, border=False):
-        st.multiselect(
-            "done, in this order", action_choices(car), key="experiment_do", accept_new_options=True
-        )
-        st.form_submit_button("Add this experiment", on_click=partial(_add_experiment, case))
+    with st.expander("Another experiment"):
+        action_lines("done, one action in each line", "experiment_do", car)
+        st.button("Add this experiment", key="experiment_add", on_click=partial(_add_experiment, case))
+
+
+def _into_the_bay(case: Case, story: Story) -> None:
+    given = (*case.given, *story.edits)
+    session.ask(session.take_car(f"{case.car}.yaml", vehicle_text(case.car), given))
+    st.session_state.to_the_bay = True
 
 
 def _add_story(case: Case) -> None:
@@ -210,9 +242,9 @@ def _add_story(case: Case) -> None:
 
 
 def _add_experiment(case: Case) -> None:
-    plan = tuple(st.session_state.experiment_do)
-    if plan:
-        _change(case, experiments=(*case.experiments, plan))
+    plan = tuple(lines_of("experiment_do"))
+    if plan and _change(case, experiments=(*case.experiments, plan)):
+        st.session_state.experiment_do = ""
 
 
 # -- what came of it -----------------------------------------------------------------------------------------
@@ -256,20 +288,23 @@ def _keep(case: Case) -> None:
 
 
 def _ask_what_if(case: Case) -> None:
-    edits = [*case.given, *(edit for story in case.stories.values() for edit in story.edits)]
+    car = car_from_text(vehicle_text(case.car))
+    told = [*case.given, *(edit for story in case.stories.values() for edit in story.edits)]
+    edits = {edit.text: edit for edit in (parse_edit(text, car) for text in told)}
+    # a repair of one of these faults is the same as leaving the fault out
+    undone = {edit.undo for edit in edits.values() if edit.kind == "fault"}
+    repairs = [text for text, edit in edits.items() if edit.kind == "repair" and text in undone]
     # a bypass lead goes into the plug of the module whose place it takes: one does not go without the other
     leads = {text.split()[1]: text for text in edits if text.startswith("bypass ")}
-    joined = [
-        _with_lead(text, leads)
-        for text in dict.fromkeys(edits)
-        if not text.startswith(("bypass ", "fit ", "plug "))
+    suppositions = [
+        _with_lead(text, leads) for text in edits if text not in repairs and text not in leads.values()
     ]
 
     def job(held: Held, report: session.Report) -> None:
         name = f"{case.car}.yaml"
         if held.car_name != name:
             session.take_car(name, vehicle_text(case.car))(held, report)
-        what_if.from_case(held, joined[: what_if.MOST_VARIED], list(case.actions))
+        what_if.from_case(held, suppositions, repairs, list(case.actions))
 
     session.ask(job)
     st.session_state.to_what_if = True
@@ -277,4 +312,5 @@ def _ask_what_if(case: Case) -> None:
 
 def _with_lead(text: str, leads: dict[str, str]) -> str:
     verb, name = text.split()[:2]
-    return f"{text}; {leads[name]}" if verb == "unplug" and name in leads else text
+    lead = leads.get(name.partition(".")[0], "") if verb == "unplug" else ""
+    return f"{text}; {lead}" if lead else text

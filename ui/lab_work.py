@@ -15,7 +15,7 @@ from typing import Any
 
 import streamlit as st
 
-from sim.lab.workshop import Cache, Progress, Stop, Stopped, Workshop
+from sim.lab.workshop import Cache, OtherVersion, Progress, Stop, Stopped, Workshop
 from sim.vehicle.problems import Problem
 
 LOOK_EVERY_S = 0.7
@@ -56,7 +56,7 @@ class LabWork:
 
     def _work(self, shop: Workshop) -> None:
         try:
-            self.found = self._task(shop, self._tell, lambda: self.called_off)
+            self.found = self._done_by(shop)
         except Stopped:
             self.problem = "called off; the runs that were finished are kept"
         except Problem as problem:
@@ -64,6 +64,13 @@ class LabWork:
         except Exception as error:
             logging.getLogger("busbay").exception("work of the lab failed")
             self.problem = f"the lab cannot carry this out ({error})"
+
+    def _done_by(self, shop: Workshop) -> Any:
+        try:
+            return self._task(shop, self._tell, lambda: self.called_off)
+        except OtherVersion:  # processes that began in the middle of a change make room for new ones
+            shop.close()
+            return self._task(shop, self._tell, lambda: self.called_off)
 
     def _tell(self, done: int, of: int) -> None:
         self.done, self.of = done, of

@@ -21,7 +21,8 @@ from ui.drawing.tables import side_by_side
 from ui.outcomes import combinations, rows, step_words
 from ui.session import Held, work_off
 
-USES = ("with and without", "always", "left out")
+LEFT_OUT = "left out"
+USES = ("with and without", "always", LEFT_OUT)
 MOST_VARIED = 8  # 256 runs; more is for the command line
 MOST_SIDE_BY_SIDE = 8  # columns
 WORK = "what_if_work"
@@ -57,9 +58,12 @@ def _what_if() -> None:
     _shown(held)
 
 
-def from_case(held: Held, suppositions: list[str], actions: list[str]) -> None:
-    """Put a question on the page: what to suppose, and what is done."""
+def from_case(held: Held, suppositions: list[str], repairs: list[str], actions: list[str]) -> None:
+    """Put a question on the page: what to suppose, repairs of that, and what is done."""
     _store(held, suppositions)
+    for text in suppositions[MOST_VARIED:]:
+        st.session_state[f"use {text}"] = LEFT_OUT
+    st.session_state.suppose_repairs = (held.car_text, repairs)
     st.session_state.suppose_log = OWN
     st.session_state.what_if_own = "\n".join(actions)
 
@@ -190,6 +194,9 @@ def _morning(held: Held) -> list[str]:
 def _list(held: Held) -> None:
     texts = _suppositions(held)
     st.markdown("**Supposed**" if texts else "*Nothing is supposed yet.*")
+    car_text, repairs = st.session_state.get("suppose_repairs", ("", []))
+    if repairs and car_text == held.car_text:
+        st.caption(f"'Without' a fault is what its repair does: {', '.join(repairs)}.")
     for text in texts:
         with st.container(horizontal=True, vertical_alignment="center"):
             st.text(text, width="stretch")

@@ -31,6 +31,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from sim import scenarios_folder
+from sim.bench.actions import parse_action
 from sim.lab.report import Rows, Section, as_html, as_markdown
 from sim.lab.run import FLOATING, Account, Sight, Trial, sentences, vehicle_text
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
@@ -529,12 +530,24 @@ def _check(case: Case) -> None:
         for place, text in enumerate(story.edits):
             _check_edit(text, car, ("stories", name, "edits", place))
     for place, step in enumerate(case.steps):
+        for line, text in enumerate(step.do):
+            _check_action(text, car, ("steps", place, "do", line))
         _check_names(step.seen, car, place)
+    for place, plan in enumerate(case.experiments):
+        for line, text in enumerate(plan):
+            _check_action(text, car, ("experiments", place, line))
 
 
 def _check_edit(text: str, car: Car, path: tuple[str | int, ...]) -> None:
     try:
         parse_edit(text, car)
+    except Problem as problem:
+        raise Problem(problem.what, path) from None
+
+
+def _check_action(text: str, car: Car, path: tuple[str | int, ...]) -> None:
+    try:
+        parse_action(text, car)
     except Problem as problem:
         raise Problem(problem.what, path) from None
 

@@ -66,6 +66,13 @@ class Stopped(Exception):
     """The runs were stopped; those that were finished are kept."""
 
 
+class OtherVersion(Problem):
+    """The program's files are no longer those that this process runs."""
+
+    def __init__(self) -> None:
+        super().__init__("the program was changed while it ran: start it again to run what it is now")
+
+
 class Cache:
     """Finished runs in one file of a folder, safe against being killed and against several users at once."""
 
@@ -161,7 +168,7 @@ class Workshop:
         progress(len(known), of)
         for key, (version, text) in self.spread(partial(_finished, self.runner), todo, stop=stop):
             if version != code_version():
-                raise Problem("a worker runs another version of this program: its runs are not taken")
+                raise OtherVersion
             if self._cache:
                 self._cache.keep(key, text)
             known[key] = Account.from_json(text)

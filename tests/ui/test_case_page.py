@@ -1,0 +1,95 @@
+"""A case told by hand, handed over to What if and to the bay; a pool that began in the middle of a change."""
+
+import time
+
+from streamlit.testing.v1 import AppTest
+
+from sim.lab.case import read_case, shipped_cases
+from sim.lab.workshop import OtherVersion, Progress, Stop, Workshop
+from ui import lab_work
+from ui.session import Held
+
+from .test_pages import held_of, opened, press
+
+
+def on_case_page(name: str) -> AppTest:
+    app = AppTest.from_function(_page, default_timeout=60)
+    app.session_state["held"], app.session_state["jobs"] = held_of("six-modules.yaml"), []
+    app.session_state["case"] = read_case(shipped_cases()[name])
+    app.run()
+    return app
+
+
+def _page() -> None:
+    from ui import case_page
+
+    case_page.show()
+
+
+def test_a_case_begun_by_hand_has_no_step_until_the_first_is_told() -> None:
+    """The same action twice in one step, and no step that nobody told."""
+    app = opened("case")
+    app.text_input(key="case_title").input("Mine").run()
+    press(app, "case_begin")
+    assert app.button(key="case_run").disabled
+    app.text_area(key="step_do").set_value("scan\nwait 2 s\nscan").run()
+    app.multiselect(key="step_seen").set_value(["engine stopped"]).run()
+    press(app, "step_add")
+    assert [("scan", "wait 2 s", "scan")] == [step.do for step in app.session_state["case"].steps]
+    assert not app.button(key="case_run").disabled
+    assert "" == app.text_area(key="step_do").value
+    press(app, "case_drop")
+    assert app.button(key="case_run").disabled
+
+
+def test_a_wrong_action_is_told_and_what_was_typed_stays() -> None:
+    app = on_case_page("beehive-ground")
+    before = app.session_state["case"].steps
+    app.text_area(key="step_do").set_value("unplug BCMM").run()
+    press(app, "step_add")
+    assert before == app.session_state["case"].steps
+    assert "unplug BCMM" == app.text_area(key="step_do").value
+    assert ["did you mean 'BCM'?"] == [one.value.rpartition("; ")[2] for one in app.error]
+
+
+def test_every_edit_of_a_case_goes_to_what_if_and_a_repair_is_told_as_leaving_out() -> None:
+    app = on_case_page("ferry-night")
+    app.button(key="case_what_if").click().run()  # and What if would open, of which this test has none
+    _, suppositions = app.session_state["suppositions"]
+    assert {"unplug GW.C1; bypass GW diag to powertrain", "pull F3", "unplug TCM.C1"} <= set(suppositions)
+    assert ["plug TCM.C1", "fit F3"] == app.session_state["suppose_repairs"][1]
+
+
+def test_a_story_stands_in_the_bay_with_its_repairs() -> None:
+    app = on_case_page("ferry-night")
+    app.button(key="story_bay gearbox fuse, not its plug").click().run()  # and the bay would open
+    held: Held = app.session_state["held"]
+    assert "" == held.problem
+    assert ("plug TCM", "pull F2") == held.bench.given[-2:]
+    assert "TCM.C1" not in held.bench.car.condition.unplugged
+    assert {"F2", "F3"} <= held.bench.car.condition.pulled
+
+
+def test_processes_of_another_version_are_replaced_once() -> None:
+    tries: list[int] = []
+
+    def task(workshop: Workshop, progress: Progress, stop: Stop) -> str:
+        tries.append(1)
+        if len(tries) == 1:
+            raise OtherVersion
+        return "done"
+
+    work = lab_work.LabWork(task)
+    while work.going_on:
+        time.sleep(0.01)
+    assert ("done", "") == (work.found, work.problem)
+
+
+def test_a_program_that_was_changed_on_disk_is_told_in_one_sentence() -> None:
+    def task(workshop: Workshop, progress: Progress, stop: Stop) -> str:
+        raise OtherVersion
+
+    work = lab_work.LabWork(task)
+    while work.going_on:
+        time.sleep(0.01)
+    assert "the program was changed while it ran: start it again to run what it is now" == work.problem
