@@ -97,6 +97,7 @@ class LiveCar:
             self.arrival_causes, self.sender_heard_on, self.sending_since, self.way_causes,
             self.wait_causes, self.dead_line_causes, self.source, self.edit_events, seed,
         )  # fmt: skip
+        self.world.disturbance_causes = self.disturbance_causes
         self._fuses = Fuses(self.world, self._blow)
         self._intermittents = Intermittents(self.world, self._interrupt)
         self._spoilers = Spoilers(self.world, self.edit_events, self._hears)
@@ -590,7 +591,26 @@ class LiveCar:
                 events.update(self.state_causes(speaker))
             elif not self._linked(sending, hearing) and not self._is_silent_gateway(hearing):
                 events.update(self.link_causes(sending, hearing))
+            else:
+                events.update(self.bus_off_causes(sending, hearing) or self.babble_causes(sending))
         return tuple(sorted(events))
+
+    def disturbance_causes(self, channel: str) -> tuple[int, ...]:
+        """The events behind what makes a channel's error counters rise."""
+        culprits = self.reading.why_disturbed(channel)
+        return self.culprit_events(culprits, self.car.transceivers[channel].bus) or self._trigger_causes()
+
+    def bus_off_causes(self, *channels: str) -> tuple[int, ...]:
+        """Since when the controllers of some channels have been in and out of bus-off; empty if none has."""
+        ends = [self.car.transceivers[name] for name in channels if name in self.car.transceivers]
+        known = [self.modules[end.module].controllers[end.bus] for end in ends if end.module in self.modules]
+        return tuple(sorted(one.event for one in known if one.event is not None))
+
+    def babble_causes(self, channel: str) -> tuple[int, ...]:
+        """Why a channel that is in order does not get its bus: others never let go of it."""
+        segment = next((one for one in self.segments if channel in one.members), None)
+        loud = self.car.condition.babbling.intersection(segment.members) if segment else ()
+        return tuple(sorted(self.edit_events[name] for name in loud if name in self.edit_events))
 
     def _is_silent_gateway(self, channel: str) -> bool:
         module = self.modules[self.car.channels[channel].module]
@@ -670,6 +690,8 @@ class LiveCar:
         for name in deaf:
             if self.modules[name].state == "unpowered":
                 return self.state_causes(name)
+        if off := self.bus_off_causes(sending, hearing):
+            return off
         reading = self.reading_with_tester if TESTER in (sending, hearing) else self.reading
         # a module whose ground has gone lifts its lines out of the others' reach
         culprits = reading.why_unheard(sending, hearing) or tuple(

@@ -88,7 +88,7 @@ def why_silent(bench: Bench, module: str) -> Because:
             other = live.modules.get(live.car.transceivers[channel].module)
             if other and not other.answers and not other.wakes_by_bus:
                 return Because(text, None, (_state(bench, other),))
-        broken = _broken(bench, sending, hearing)
+        broken = _off(bench, sending, hearing) or _broken(bench, sending, hearing)
         if broken:
             return Because(text, None, (broken,))
     would_wake = "" if spec.answers else ": it is asleep, a tester would wake it"
@@ -220,6 +220,17 @@ def _state(bench: Bench, module: ControlModule) -> Because:
     )
 
 
+def _off(bench: Bench, *channels: str) -> Because | None:
+    """A controller in bus-off, or a bus that is never free, on the way."""
+    live = bench.live
+    for channel in channels:
+        if events := live.bus_off_causes(channel):
+            return Because(f"{channel} is in bus-off", None, _all(bench, events))
+        if events := live.babble_causes(channel):
+            return Because(f"the bus of {channel} is never free", None, _all(bench, events))
+    return None
+
+
 def _broken(bench: Bench, sending: str, hearing: str) -> Because | None:
     live = bench.live
     powered = {
@@ -227,8 +238,8 @@ def _broken(bench: Bench, sending: str, hearing: str) -> Because | None:
         for c, part in live.car.transceivers.items()
         if part.module == TESTER or live._is_powered(part.module)
     }
-    links = live.reading_with_tester.hears(frozenset(powered)).links
-    if (sending, hearing) in links and (hearing, sending) in links:
+    together = live.reading_with_tester.hears(frozenset(powered)).segments()
+    if any(sending in group.members and hearing in group.members for group in together):
         return None
     causes = _all(bench, live.link_causes(sending, hearing))
     return Because(f"{sending} and {hearing} do not hear each other", None, causes)

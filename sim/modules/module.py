@@ -21,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from functools import partial
 
+from sim.modules.bus_off import BusOffMonitor
 from sim.modules.diagnostics import Diagnostics
 from sim.modules.facts import ENGINE_RPM, INVALID, Fact, Known, Verdict, judge
 from sim.modules.gateway import FrameRoutes, Gateway
@@ -92,6 +93,7 @@ class ControlModule:
         checks = [*self.spec.checks, *(check for check in watched if check is not None)]
         self.circuits: list[CircuitMonitor] = [CircuitMonitor(self, check) for check in checks]
         self.monitors: list[MessageMonitor] = []
+        self.controllers = {bus: BusOffMonitor(self, bus) for bus in self.channels}
 
     def connect(self) -> None:
         """Find the streams of this module's messages once all of them are known, and declare its codes."""
@@ -160,6 +162,16 @@ class ControlModule:
         """Is its bus awake for it, as far as network management goes?"""
         managed = self.managed.get(channel.partition(".")[2])
         return managed is None or managed.node.in_network_mode
+
+    @property
+    def silent_on(self) -> tuple[str, ...]:
+        """The buses on which its controller is in bus-off."""
+        return tuple(bus for bus, controller in self.controllers.items() if controller.off)
+
+    def judges_nothing_on(self, channel: str) -> bool:
+        """Do the monitors of a channel's messages rest because its own controller is in bus-off?"""
+        controller = self.controllers.get(channel.partition(".")[2])
+        return controller is not None and controller.off and controller.rests
 
     def sending_since(self, channel: str) -> int | None:
         """The event since which it sends, or does not, on one of its channels."""
@@ -599,6 +611,8 @@ class ControlModule:
         self._stop_sending()
         for channel in self.channels.values():
             self.world.network.drop(channel)
+        for controller in self.controllers.values():
+            controller.shut()
         for watch in self._stale.values():
             watch.cancel()
         self._stale = {}
@@ -643,6 +657,8 @@ class ControlModule:
             yield f"the engine is {self.world.engine.value}", self.world.engine.event
         if self.diagnostics.awake_for_s > 0:
             yield "a tester is talking to it", self.world.tester_event
+        for channel in sorted(self.world.car.condition.babbling.intersection(self.channels.values())):
+            yield "it sends without end", self.world.edit_events.get(channel)
         if self.name in self.world.car.condition.kept_awake:
             yield "its network request is never released", self.world.edit_events.get(f"{self.name} awake")
         for wire in self.wires.values():
@@ -791,14 +807,14 @@ class ControlModule:
         """Forget all codes, as a tester's clear request does."""
         self.memory.clear()
 
-    def _watching(self) -> list[MessageMonitor | CircuitMonitor]:
-        return [*self.monitors, *self.circuits]
+    def _watching(self) -> list[MessageMonitor | CircuitMonitor | BusOffMonitor]:
+        return [*self.monitors, *self.circuits, *self.controllers.values()]
 
     def all_tests(self) -> list[Maturing]:
         """Every test that can set a code."""
-        return [test for monitor in self.monitors for test in monitor.tests] + [
-            circuit.test for circuit in self.circuits
-        ]
+        messages = [test for monitor in self.monitors for test in monitor.tests]
+        circuits = [circuit.test for circuit in self.circuits]
+        return [*messages, *circuits, *(one.test for one in self.controllers.values() if one.test)]
 
     def _status_changed(self, code: str, old: int, new: int) -> None:
         cleared = Status.TEST_NOT_COMPLETED_SINCE_CLEAR | Status.TEST_NOT_COMPLETED_THIS_CYCLE

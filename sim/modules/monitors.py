@@ -133,7 +133,7 @@ class MessageMonitor:
         self.expected = expected
         self._channel = module.channel_hearing(expected.message)
         role = module.world.car.built.modules[expected.sender].role or expected.sender
-        lost_code = _typed(expected.code or lost_communication_code(role), MISSING_MESSAGE)
+        lost_code = with_failure_type(expected.code or lost_communication_code(role), MISSING_MESSAGE)
         invalid_code = expected.invalid_code
         if invalid_code is None and is_known_role(role):
             invalid_code = invalid_data_code(role)
@@ -145,7 +145,7 @@ class MessageMonitor:
         if invalid_code is not None and module.world.car.messages.sent[expected.message].signals:
             self.invalid = Maturing(
                 module,
-                _typed(invalid_code, SIGNAL_INVALID),
+                with_failure_type(invalid_code, SIGNAL_INVALID),
                 *times,
                 lambda: f"{expected.message} carries invalid values",
             )
@@ -160,7 +160,8 @@ class MessageMonitor:
 
     def look(self) -> None:
         """Start or stop watching as the enabling condition says, and look at validity."""
-        if not self.enabling.on or not self.module.is_open(self._channel):
+        may_judge = self.module.is_open(self._channel) and not self.module.judges_nothing_on(self._channel)
+        if not (self.enabling.on and may_judge):
             self.rest()
             return
         if self._watch is None:
@@ -283,6 +284,6 @@ class CircuitMonitor:
         return f"{self.pin_v:.1f} V at pin {self.check.pin}"
 
 
-def _typed(code: str, failure_type: str) -> str:
+def with_failure_type(code: str, failure_type: str) -> str:
     """A code with the failure type that fits its test, unless the file gives one."""
     return code if "-" in code else f"{code}-{failure_type}"

@@ -60,6 +60,7 @@ class World:
     `wait_causes(module)` the theories by which a module waits at its start.
     `sender_heard_on(channel)` is a channel that sends and that this one hears, awake or not;
     `sending_since(channel)` the event since which it does. `edit_events` are the edits behind parts.
+    `disturbance_causes(channel)` are the events behind what makes its error counters rise.
     `management[bus][module]` is a node's network management frame.
     """
 
@@ -79,6 +80,7 @@ class World:
     source: Callable[[str, str], Stream]
     edit_events: dict[str, int]
     seed: int = 0
+    disturbance_causes: Callable[[str], tuple[int, ...]] = lambda channel: ()
     streams: dict[tuple[str, str], Stream] = field(default_factory=dict)
     management: dict[str, dict[str, Stream]] = field(default_factory=dict)
     modules: dict[str, ControlModule] = field(default_factory=dict)

@@ -1,0 +1,105 @@
+"""A module's own CAN controller in bus-off: what its software knows of it, does about it and stores.
+
+The controller and its error counters are the network's (`sim.network`). Software lets it come back by the
+vehicle file's figures (`sim.vehicle.description.BusOff`), stores the code of its bus, and judges no message
+of that bus meanwhile if the file says so. A controller that goes bus-off again and again is one case of
+trouble, with one event at its beginning and one at its end.
+
+Not modelled: codes for the error passive state, which few modules store; transceivers that report a line
+held dominant.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sim.modules.monitors import Maturing, with_failure_type
+from sim.modules.world import Timer
+from sim.network.streams import ErrorState, Recovery
+from sim.vehicle.codes import bus_off_code
+
+if TYPE_CHECKING:
+    from sim.modules.module import ControlModule
+
+BUS_OFF = "88"  # SAE J2012-DA failure type, as given by two agreeing open tables
+TESTS_AFTER_S = 0.5  # settling time after the enabling condition comes true; common practice
+
+
+class BusOffMonitor:
+    """Watches the module's controller on one bus. off: in bus-off now; event: since when it has been in and
+    out of it, None while all is well.
+    """
+
+    def __init__(self, module: ControlModule, bus: str) -> None:
+        spec, world = module.spec.bus_off, module.world
+        self.module = module
+        self.bus = bus
+        self.channel = module.channels[bus]
+        self.off = False
+        self.event: int | None = None
+        self.rests = spec.monitors_rest
+        self._heal_s = spec.heal_ms / 1000
+        self._well: Timer | None = None
+        code, mature_s = _code_of(bus, module), spec.mature_ms / 1000
+        self.test = Maturing(module, code, mature_s, self._heal_s, self._words) if code else None
+        self.enabling = module.enabling(module.spec.hears_when, TESTS_AFTER_S)
+        recovery = Recovery(spec.first_ms / 1000, spec.later_ms / 1000, spec.count)
+        world.network.set_recovery(self.channel, recovery)
+        world.network.on_state(self.channel, self._changed)
+
+    def look(self) -> None:
+        """Judge the controller while the test may run."""
+        if self.test is None:
+            return
+        if self.enabling.on:
+            self.test.judge(self.off, self._causes)
+        else:
+            self.test.rest()
+
+    def rest(self) -> None:
+        """Nothing is tested any more."""
+        if self.test:
+            self.test.rest()
+
+    def shut(self) -> None:
+        """The controller is reset with its module."""
+        self.off, self.event = False, None
+        self._is_not_well_yet()
+
+    def _changed(self, state: ErrorState, _time_s: float) -> None:
+        if state == "bus-off":
+            self._is_not_well_yet()
+            self.off = True
+            if self.event is None:
+                causes = self.module.world.disturbance_causes(self.channel)
+                words = f"{self.module.name} goes bus-off on {self.bus}"
+                self.event = self.module.world.record("bus", self.module.name, words, causes)
+        elif self.off:
+            self.off = False
+            self._well = self.module.world.after(self._heal_s, self._is_well)
+        else:
+            return
+        self.module.touch()
+
+    def _is_not_well_yet(self) -> None:
+        if self._well:
+            self._well.cancel()
+            self._well = None
+
+    def _is_well(self) -> None:
+        words = f"{self.module.name} is back on {self.bus}"
+        self.module.world.record("bus", self.module.name, words, (self.event,))
+        self.event = None
+        self.module.touch()
+
+    def _causes(self) -> tuple[int, ...]:
+        return () if self.event is None else (self.event,)
+
+    def _words(self) -> str:
+        return f"its own controller went bus-off on {self.bus}"
+
+
+def _code_of(bus: str, module: ControlModule) -> str | None:
+    buses = module.world.car.built.buses
+    code = buses[bus].off_code or bus_off_code(list(buses).index(bus))
+    return with_failure_type(code, BUS_OFF) if code else None
