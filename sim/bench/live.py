@@ -828,7 +828,11 @@ def lin_clusters(car: Car) -> dict[str, Cluster]:
         name: Cluster(
             f"{spec.master}.{name}",
             spec.bitrate_bps,
-            tuple(Slot(f"{slot.message}@{name}", slot.length_s) for slot in slots if slot.cluster == name),
+            tuple(
+                Slot(f"{slot.message}@{name}", slot.frame_id, slot.length_s)
+                for slot in slots
+                if slot.cluster == name
+            ),
         )
         for name, spec in car.built.lin.items()
     }

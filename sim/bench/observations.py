@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING
 
 from sim.network.can import CanNetwork
 from sim.network.frames import Frame
+from sim.network.lin import OnWire
 from sim.vehicle.car import Car, Contact, Element, FuseLink, Pin, Wire
 from sim.vehicle.edits import nodes_of, terminal_of
 from sim.vehicle.harness import TESTER
@@ -115,6 +116,7 @@ class FrameSeen:
 class Observed:
     """An observation, its stretch of simulated time, and the complete frames in it, by their ends.
 
+    on_wires: headers and responses on LIN.
     frame_depth: whether frames exist on this bench at all.
     """
 
@@ -123,6 +125,7 @@ class Observed:
     end_s: float
     frames: tuple[FrameSeen, ...]
     frame_depth: bool = True
+    on_wires: tuple[OnWire, ...] = ()
 
 
 def observe(live: LiveCar, what: Observation) -> Observed:
@@ -134,9 +137,12 @@ def observe(live: LiveCar, what: Observation) -> Observed:
     with _tapped(network, frames) if isinstance(network, CanNetwork) else nullcontext():
         live.run(RUN_IN_S)
         start_s = live.now_s
+        on_wires: list[OnWire] = []
+        live.lin.tap = on_wires.append
         live.run(TRIGGER_S + what.sweep_s if what.kind == "scope" else GATE_S)
+        live.lin.tap = None
     seen = tuple(one for one in frames if start_s <= one.start_s and one.end_s <= live.now_s)
-    return Observed(what, start_s, live.now_s, seen, isinstance(network, CanNetwork))
+    return Observed(what, start_s, live.now_s, seen, isinstance(network, CanNetwork), tuple(on_wires))
 
 
 @contextmanager

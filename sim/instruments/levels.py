@@ -49,6 +49,8 @@ class Traffic:
             slot = 1 if one.acknowledged_by else 0
             dominant_s[(one.sender,)] += dominant_ns(one.frame, one.bitrate_bps) / NS_PER_S - bit_s
             dominant_s[one.acknowledged_by or (one.sender,)] += slot * bit_s
+        for run in observed.on_wires:
+            dominant_s[(run.sender,)] += run.bits.count(DOMINANT) / run.bitrate_bps
         shares = ((who, share_s / length_s) for who, share_s in sorted(dominant_s.items()) if share_s)
         return cls(tuple(shares), observed.frame_depth)
 
@@ -114,7 +116,7 @@ def channels_at(found: Reading, *nodes: str) -> list[str]:
         own |= {node for one in cluster.channels for node in (one.h, one.l)}
         if own & reached:
             near += [one.id for one in cluster.channels]
-    return near
+    return near + [port.id for port in found.wiring.car.lin.values() if port.node in reached]
 
 
 def conductor(car: Car, node: str) -> frozenset[str]:

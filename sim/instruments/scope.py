@@ -28,9 +28,18 @@ from sim.bench.bench import Bench
 from sim.bench.observations import TRIGGER_S, FrameSeen, Observation, Observed
 from sim.instruments import cautions
 from sim.instruments.attempts import Change, attempts
-from sim.instruments.levels import ACKNOWLEDGE_FROM_END, DOMINANT, channels_at, now, thevenin
+from sim.instruments.levels import (
+    ACKNOWLEDGE_FROM_END,
+    DOMINANT,
+    channels_at,
+    conductor,
+    now,
+    thevenin,
+)
 from sim.instruments.result import Result, digits
-from sim.network.frames import NS_PER_S, bit_starts_ns, wire_bits
+from sim.network.frames import NS_PER_S, bit_starts_ns, duration_ns, wire_bits
+from sim.network.lin import OnWire
+from sim.vehicle.car import LinPort
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem
 from sim.wiring.hearing import LINE_F_PER_M, NODE_F, BusCluster
@@ -39,12 +48,14 @@ from sim.wiring.wiring import Reading
 Array = NDArray[np.float64]
 
 PROBE_OHM = 10_000_000.0  # a ten-to-one probe; common practice
+LIN_NODE_F = 220e-12  # the usual capacitor at a slave's pin; with it goes the wire (LIN 2.x, from memory)
 BEFORE_SHARE = 0.1  # of the sweep, before the first edge
 # Straight lines between these points of an exponential stay within 1 % of it.
 EDGE_TAUS = (*(k / 5 for k in range(16)), 3.5, 4.0, 5.0, 7.0)
 LEAST_TAU_S = 20e-9  # drivers take about this long to switch; from memory
 QUIET_BITS = 9  # a line that was recessive for longer than within a frame: the next edge begins one
 Edge = tuple[float, float, float]  # time, change of the level that is headed for, time constant
+Ran = FrameSeen | OnWire
 
 POINTS = 4000.0  # an edge shorter than a sweep by this factor is drawn as a step
 
@@ -134,14 +145,13 @@ def swept(bench: Bench) -> Picture:
     start_s, zero_s = _window(found, observed)
     tries = _tries(bench, found, what, start_s)
     first_s = min((one.first_s for one in tries if one.first_s is not None), default=None)
-    if first_s is not None and not _relevant(found, observed.frames, what.points):
+    ran: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
+    if first_s is not None and not _relevant(found, ran, what.points):
         start_s, zero_s = first_s - (zero_s - start_s), first_s
-    channels = tuple(
-        channel(found, observed.frames, a, b, start_s, what.sweep_s, zero_s, tries) for a, b in what.pairs
-    )
+    channels = tuple(channel(found, ran, a, b, start_s, what.sweep_s, zero_s, tries) for a, b in what.pairs)
     frames = tuple(
-        (one.start_s - zero_s, one.end_s - zero_s, str(one.frame))
-        for one in _relevant(found, observed.frames, what.points)
+        (one.start_s - zero_s, one.end_s - zero_s, one.words if isinstance(one, OnWire) else str(one.frame))
+        for one in _relevant(found, ran, what.points)
         if one.end_s > start_s and one.start_s < start_s + what.sweep_s
     )
     return Picture(
@@ -161,7 +171,8 @@ def _window(found: Reading, observed: Observed) -> tuple[float, float]:
     """When the sweep begins, and its zero: the first edge that comes, if one comes."""
     lead_s = BEFORE_SHARE * observed.what.sweep_s
     earliest_s = observed.start_s + lead_s
-    for one in sorted(_relevant(found, observed.frames, observed.what.points), key=lambda seen: seen.start_s):
+    ran: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
+    for one in sorted(_relevant(found, ran, observed.what.points), key=lambda seen: seen.start_s):
         if one.start_s >= earliest_s and one.start_s - lead_s + observed.what.sweep_s <= observed.end_s:
             return one.start_s - lead_s, one.start_s
     return observed.start_s, observed.start_s + lead_s
@@ -196,7 +207,7 @@ def _until_swept(changes: Iterator[Change], start_s: float, sweep_s: float, quie
     return Tries(tuple(kept), first_s)
 
 
-def _relevant(found: Reading, frames: tuple[FrameSeen, ...], points: tuple[str, ...]) -> list[FrameSeen]:
+def _relevant(found: Reading, frames: tuple[Ran, ...], points: tuple[str, ...]) -> list[Ran]:
     near = set(channels_at(found, *points))
     return [one for one in frames if one.sender in near]
 
@@ -242,7 +253,7 @@ def _would_send(bench: Bench, found: Reading, what: Observation) -> bool:
 
 def channel(
     found: Reading,
-    frames: tuple[FrameSeen, ...],
+    frames: tuple[Ran, ...],
     a: str,
     b: str,
     start_s: float,
@@ -292,10 +303,13 @@ class _Levels:
         return self._known[who]
 
 
-def _edges(levels: _Levels, frames: list[FrameSeen]) -> Iterator[Edge]:
+def _edges(levels: _Levels, frames: list[Ran]) -> Iterator[Edge]:
     """Every edge of complete frames."""
     for one in frames:
-        starts_ns = bit_starts_ns(one.frame, one.bitrate_bps)
+        if isinstance(one, OnWire):
+            starts_ns = [duration_ns(place, one.bitrate_bps) for place in range(len(one.bits) + 1)]
+        else:
+            starts_ns = bit_starts_ns(one.frame, one.bitrate_bps)
         for first, count, who in _dominant_runs(one):
             step_v, tau_on_s, tau_off_s = levels.step(who)
             if step_v:
@@ -313,12 +327,12 @@ def _tried_edges(levels: _Levels, tries: tuple[Change, ...]) -> Iterator[Edge]:
         before = who
 
 
-def _dominant_runs(one: FrameSeen) -> Iterator[tuple[int, int, tuple[str, ...]]]:
+def _dominant_runs(one: Ran) -> Iterator[tuple[int, int, tuple[str, ...]]]:
     """First bit, number of bits and drivers of every dominant stretch of a frame."""
-    bits = wire_bits(one.frame)
-    slot = len(bits) - ACKNOWLEDGE_FROM_END
+    bits = one.bits if isinstance(one, OnWire) else wire_bits(one.frame)
     drivers: list[tuple[str, ...]] = [(one.sender,) if bit == DOMINANT else () for bit in bits]
-    drivers[slot] = one.acknowledged_by
+    if not isinstance(one, OnWire):
+        drivers[len(bits) - ACKNOWLEDGE_FROM_END] = one.acknowledged_by
     at = 0
     for who, run in groupby(drivers):
         count = len(list(run))
@@ -328,13 +342,18 @@ def _dominant_runs(one: FrameSeen) -> Iterator[tuple[int, int, tuple[str, ...]]]
 
 
 def _pair_ohm(found: Reading, channel_id: str) -> float:
-    part = found.wiring.car.transceivers[channel_id]
-    ohm = float(found.ports([(part.h, part.l)]).impedance_ohm[0, 0])
+    part = found.wiring.car.channels[channel_id]
+    ends = (part.node, part.gnd) if isinstance(part, LinPort) else (part.h, part.l)
+    ohm = float(found.ports([ends]).impedance_ohm[0, 0])
     return ohm if np.isfinite(ohm) else 0.0
 
 
 def _capacitance(found: Reading, channel_id: str) -> float:
-    """Between the lines of a bus, in F: the cable's, and every node's."""
+    """Between the lines of a bus, or of a LIN wire against ground, in F: the cable's, and every node's."""
+    port = found.wiring.car.lin.get(channel_id)
+    if port is not None:
+        near = conductor(found.wiring.car, port.node)
+        return LIN_NODE_F * sum(1 for one in found.wiring.car.lin.values() if one.node in near)
     cluster = next(one for one in found.wiring.clusters if _is_on(channel_id, one))
     wired_m = sum(part.length_m for part in cluster.parts) / 2  # the lengths of both wires of the pair
     present = [one for one in cluster.channels if one.module != TESTER or TESTER in found.state.running]

@@ -33,7 +33,7 @@ from sim.network.streams import (
     Stream,
     Watch,
 )
-from sim.vehicle.lin import frame_s
+from sim.vehicle.lin import frame_s, header_bits, response_bits
 
 _UNKNOWN = -1  # a version that no data has
 _ENDS, _LIMITS, _BEGINS = 0, 1, 2
@@ -43,9 +43,10 @@ Handler = Callable[[Stream, float], None]
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """A place in a schedule: the name of its stream, and its length."""
+    """A place in a schedule: the name of its stream, its identifier, and its length."""
 
     stream: str
+    frame_id: int
     length_s: float
 
 
@@ -56,6 +57,21 @@ class Cluster:
     master: str
     bitrate_bps: int
     schedule: tuple[Slot, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OnWire:
+    """A header or a response as it ran over the wire. bits: 0 is dominant."""
+
+    sender: str
+    start_s: float
+    bits: tuple[int, ...]
+    bitrate_bps: int
+    words: str
+
+    @property
+    def end_s(self) -> float:
+        return self.start_s + len(self.bits) / self.bitrate_bps
 
 
 @dataclass(eq=False)
@@ -116,9 +132,14 @@ class _Run:
 
 
 class LinNetwork:
-    """All LIN clusters of one car. `set_links` says who hears whom and which masters work."""
+    """All LIN clusters of one car. `set_links` says who hears whom and which masters work.
+
+    tap: assign a function to be called with every header, when it begins, and every response that somebody
+    has heard, when it has ended.
+    """
 
     def __init__(self, env: Environment, clusters: Mapping[str, Cluster]) -> None:
+        self.tap: Callable[[OnWire], None] | None = None
         self._clusters = dict(clusters)
         self._clock = AlarmClock(env, self._ring)
         self._calendar: list[tuple[int, int, int, Callable[[int], None]]] = []
@@ -199,6 +220,10 @@ class LinNetwork:
             return
         cluster, slot = run.cluster, run.cluster.schedule[run.place]
         answer = self._answers.get(slot.stream)
+        if self.tap:
+            bits = header_bits(slot.frame_id)
+            words = f"header {slot.frame_id:02X}"
+            self.tap(OnWire(cluster.master, now_ns / NS_PER_S, bits, cluster.bitrate_bps, words))
         if answer is not None and answer.stream.live:
             stream = answer.stream
             end_ns = now_ns + to_ns(frame_s(len(stream.data), cluster.bitrate_bps))
@@ -233,6 +258,10 @@ class LinNetwork:
         if self._runs.get(name) is not run or not stream.live:
             return
         audience &= self._receivers(run.cluster, stream.channel)
+        if self.tap and audience:
+            bits, rate_bps = response_bits(stream.can_id, data), run.cluster.bitrate_bps
+            start_s = now_ns / NS_PER_S - len(bits) / rate_bps
+            self.tap(OnWire(stream.channel, start_s, bits, rate_bps, f"response {data.hex(' ').upper()}"))
         stream.delivered = data
         answer.heard_ns.update(dict.fromkeys(audience, now_ns))
         readers = [one for one in answer.readers if one.version != version and one.channel in audience]

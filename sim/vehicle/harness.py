@@ -43,6 +43,7 @@ TRACE_OHM = 0.001  # a few centimetres of circuit board; the model needs it abov
 TERMINATOR_OHM = 120.0  # ISO 11898-2, nominal
 # ISO 17987-4 / LIN 2.x physical layer, R_master and R_slave (from memory; every transceiver's data sheet)
 LIN_MASTER_OHM, LIN_SLAVE_OHM = 1000.0, 30_000.0
+LIN_RECEIVER_OHM = 1_000_000.0  # 12 uA; at most 20 uA may flow into a port at rest (LIN 2.x, from memory)
 SENSE_OHM = 10_000.0  # pull-down of an ignition sense input; common practice
 SIGNAL_OHM = 220_000.0  # pull-down of a sensor input; common practice
 SENSOR_TRACK_OHM = 2000.0  # a sensor's output as the tap of a divider, below 500 ohm; common practice
@@ -517,6 +518,7 @@ class _Loom:
         supply = f"{name}:{supply_functions(self.feeds[name])[0]}"
         ohm = LIN_MASTER_OHM if is_master else LIN_SLAVE_OHM
         self._add(PullUp(f"{node}.pull-up", supply, node, name, ohm))
+        self._add(Resistor(f"{node}.receiver", node, f"{name}:0", LIN_RECEIVER_OHM, "input"))
         channel = f"{name}.{cluster}"
         self.ports[channel] = LinPort(channel, name, cluster, node, f"{name}:0", is_master)
 

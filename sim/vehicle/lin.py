@@ -19,6 +19,8 @@ MOST_DATA_BYTES = 8
 # of one, the sync byte and the protected identifier.
 BYTE_FIELD_BITS = 10
 HEADER_BITS = 34
+BREAK_BITS = 13
+SYNC_BYTE = 0x55
 # A frame may take 40 % longer than its nominal time: spaces between bytes and behind the header.
 LONGEST_SHARE = 1.4
 
@@ -58,6 +60,20 @@ def _inverted_sum(values: Iterable[int]) -> int:
 def frame_bits(data_bytes: int) -> int:
     """Nominal length of a frame: header, data and checksum."""
     return HEADER_BITS + BYTE_FIELD_BITS * (data_bytes + 1)
+
+
+def header_bits(frame_id: int) -> tuple[int, ...]:
+    """A header as it stands on the wire, 0 dominant: break and delimiter, sync byte, protected identifier."""
+    return (*[0] * BREAK_BITS, 1, *_byte_fields((SYNC_BYTE, protected_identifier(frame_id))))
+
+
+def response_bits(frame_id: int, data: bytes) -> tuple[int, ...]:
+    """A response as it stands on the wire: data and enhanced checksum, each lowest bit first."""
+    return _byte_fields((*data, enhanced_checksum(frame_id, data)))
+
+
+def _byte_fields(values: Iterable[int]) -> tuple[int, ...]:
+    return tuple(bit for value in values for bit in (0, *(value >> place & 1 for place in range(8)), 1))
 
 
 def frame_s(data_bytes: int, bitrate_bps: int) -> float:

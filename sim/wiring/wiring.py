@@ -29,7 +29,7 @@ from sim.wiring.hearing import (
 from sim.wiring.power import PowerCircuit, SwitchState, is_closed
 from sim.wiring.solver import Ports, Solution, drive
 from sim.wiring.tracing import Culprit, Tracer
-from sim.wiring.wire_hearing import Levels, Links, levels_at_rest, links_on_wires
+from sim.wiring.wire_hearing import DRIVER, Levels, Links, levels_at_rest, links_on_wires
 
 __all__ = ["Culprit", "Disturbance", "Hearing", "Reading", "Segment", "SwitchState", "Wiring"]
 
@@ -65,13 +65,16 @@ class Wiring:
         return self.dominant(self.circuit.solve(state, without), sorted(state.dominant))
 
     def dominant(self, solution: Solution, channels: Sequence[str]) -> Solution:
-        """The circuit with these transceivers dominant besides."""
+        """The circuit with these transceivers, on CAN and LIN, dominant besides."""
         if not channels:
             return solution
-        known = self.car.transceivers
-        pairs = [(node, known[name].gnd) for name in channels for node in (known[name].h, known[name].l)]
-        legs = [(port, HIGH_LEG if port % 2 == 0 else LOW_LEG) for port in range(len(pairs))]
-        return drive(solution.ports(pairs), legs)
+        can = [self.car.transceivers[name] for name in channels if name in self.car.transceivers]
+        lin = [self.car.lin[name] for name in channels if name in self.car.lin]
+        pairs = [(node, one.gnd) for one in can for node in (one.h, one.l)]
+        legs = [HIGH_LEG if port % 2 == 0 else LOW_LEG for port in range(len(pairs))]
+        pairs += [(port.node, port.gnd) for port in lin]
+        legs += [DRIVER] * len(lin)
+        return drive(solution.ports(pairs), list(enumerate(legs)))
 
     def links_on_wires(self, reading: Reading, levels: Levels) -> Links:
         """Who hears whom on the LIN wires; the same levels at rest have the same answer."""
@@ -170,7 +173,7 @@ class Reading:
         return self.wiring.links_on_wires(self, levels_at_rest(self, powered)) if powered else frozenset()
 
     def _check_channels(self, names: Iterable[str]) -> None:
-        known = self.wiring.car.transceivers
+        known = self.wiring.car.channels
         for name in sorted(names):
             if name not in known:
                 raise CircuitError(unknown("transceiver", name, known))

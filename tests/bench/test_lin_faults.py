@@ -70,7 +70,7 @@ def test_what_the_master_stores(car: Car, edits: list[str], codes: set[str]) -> 
 
 
 def test_levels_of_the_wire(car: Car) -> None:
-    """Recessive at the supply; pulled down it shows the driver's diode and its share against 1 kohm.
+    """Recessive a diode below the supply; pulled down there is the driver's diode and its share of the rest.
 
     By hand: 1 kohm and three times 30 kohm make 909 ohm, behind a diode of some 0.6 V; the driver is a diode
     and 24.7 ohm. (12.6 - 0.6 - 0.6) / (909 + 24.7) = 12.2 mA, so 0.9 V are left on the wire.
@@ -79,7 +79,7 @@ def test_levels_of_the_wire(car: Car) -> None:
     live.connect_battery()
     live.run(1.0)
     port = live.car.lin["BCM.roof"]
-    assert pytest.approx(12.57, abs=0.03) == live.reading.between(port.node, port.gnd)
+    assert pytest.approx(12.1, abs=0.05) == live.reading.between(port.node, port.gnd)
     pulled = drive(live.reading.ports([(port.node, port.gnd)]), [(0, DRIVER)])
     assert pytest.approx(0.9, abs=0.05) == pulled.port_voltage_v[0]
     assert pytest.approx(0.0122, abs=0.0005) == pulled.leg_current_a[0]

@@ -8,8 +8,10 @@ from sim.vehicle.lin import (
     classic_checksum,
     enhanced_checksum,
     frame_bits,
+    header_bits,
     longest_frame_s,
     protected_identifier,
+    response_bits,
 )
 
 # The table of protected identifiers that data sheets of LIN controllers print (from memory, and computed here
@@ -47,6 +49,20 @@ def test_receivers_get_all_ones(data: bytes, frame_id: int) -> None:
     identifier = protected_identifier(frame_id)
     assert 0 == (identifier + sum(data) + enhanced_checksum(frame_id, data)) % 255
     assert classic_checksum(bytes([identifier, *data])) == enhanced_checksum(frame_id, data)
+
+
+def test_a_frame_bit_by_bit() -> None:
+    """Identifier 10 is sent as 50: break of 13, delimiter, sync 55, then byte fields, lowest bit first."""
+    header = "0" * 13 + "1" + "0101010101" + "0000010101"
+    assert header == "".join(map(str, header_bits(0x10)))
+    # FF with 50: sum with carry 50, inverted AF
+    assert "0111111111" + "0111101011" == "".join(map(str, response_bits(0x10, b"\xff")))
+
+
+@given(data=st.binary(min_size=1, max_size=8), frame_id=st.integers(0, 0x3B))
+def test_the_bits_are_as_many_as_the_time(data: bytes, frame_id: int) -> None:
+    """Header and response together are the nominal frame."""
+    assert frame_bits(len(data)) == len(header_bits(frame_id)) + len(response_bits(frame_id, data))
 
 
 @pytest.mark.parametrize(
