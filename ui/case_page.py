@@ -198,19 +198,20 @@ def _stories(case: Case, car: Car) -> None:
     for name, story in case.stories.items():
         with st.container(horizontal=True, vertical_alignment="center"):
             st.text(f"{name}: {', '.join(story.edits) or 'the car as described'}", width="stretch")
-            st.button(
-                "Into the bay",
-                key=f"story_bay {name}",
-                help="the car as this story has it, before any action",
-                on_click=partial(_into_the_bay, case, story),
-            )
             left = {other: one for other, one in case.stories.items() if other != name}
-            st.button(
-                "Remove",
-                key=f"story {name}",
-                disabled=not left,
-                on_click=partial(_change, case, stories=left),
-            )
+            with st.container(horizontal=True, width="content"):
+                st.button(
+                    "Into the bay",
+                    key=f"story_bay {name}",
+                    help="the car as this story has it, before any action",
+                    on_click=partial(_into_the_bay, case, story),
+                )
+                st.button(
+                    "Remove",
+                    key=f"story {name}",
+                    disabled=not left,
+                    on_click=partial(_change, case, stories=left),
+                )
     with st.expander("Another story"), st.form("case_story", clear_on_submit=True, border=False):
         st.text_input("its name", key="story_name")
         st.multiselect(

@@ -58,8 +58,14 @@ def _doors(held: Held) -> None:
             "The same morning once more, but with the fuse in. Or as if the engine module waited for "
             "the trailer module. Side by side."
         )
-        if st.button("Suppose something", key="door_what_if", width="stretch"):
-            st.switch_page(st.session_state.entries["what-if"])
+        for words, path in (
+            ("Suppose something", "what-if"),
+            ("Do something else instead", "instead"),
+            ("Who is under suspicion?", "suspects"),
+            ("The story of a real car", "case"),
+        ):
+            if st.button(words, key=f"door {path}", width="stretch"):
+                st.switch_page(st.session_state.entries[path])
     with about, st.container(border=True, height="stretch"):
         st.subheader("About this model", anchor=False)
         st.markdown(
@@ -69,6 +75,8 @@ def _doors(held: Held) -> None:
         )
         if st.button("What the car's file claims", key="door_car", width="stretch"):
             st.switch_page(st.session_state.entries["car"])
+        if st.button("Describe a car of your own", key="door describe", width="stretch"):
+            st.switch_page(st.session_state.entries["describe"])
 
 
 def _take_job(job: Job) -> None:

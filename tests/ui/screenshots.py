@@ -50,8 +50,32 @@ def _walk(page: Page, shot: Callable[[str], None]) -> None:
         page.get_by_role("button", name="Play").first.click()
     page.wait_for_selector(".st-key-cases", timeout=120_000)
     shot("what-if")
-    go(page, page.url.replace("/what-if", "/car"))
+    _lab(page, shot)
+    go(page, page.url.replace("/case", "/car"))
     shot("car")
+    _described(page, shot)
+
+
+def _lab(page: Page, shot: Callable[[str], None]) -> None:
+    go(page, page.url.replace("/what-if", "/instead"))
+    page.get_by_label("instead of").first.fill("plug TRM\nfit F11\npress start with brake\nwait 10 s")
+    with redrawn(page):
+        page.keyboard.press("Control+Enter")
+    button(page, "Play both")
+    page.wait_for_selector(".st-key-branch_found", timeout=120_000)
+    shot("instead")
+    go(page, page.url.replace("/instead", "/suspects"))
+    button(page, "Find the suspects")
+    page.wait_for_selector(".st-key-suspects_found", timeout=300_000)
+    shot("suspects")
+    go(page, page.url.replace("/suspects", "/case"))
+    button(page, "Open it")
+    shot("case")
+
+
+def _described(page: Page, shot: Callable[[str], None]) -> None:
+    go(page, page.url.replace("/car", "/describe"))
+    shot("describe")
 
 
 def _instruments(page: Page, shot: Callable[[str], None]) -> None:

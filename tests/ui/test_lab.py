@@ -39,7 +39,7 @@ def test_the_compound_case_by_clicks_alone(chromium: str, address: str) -> None:
         button(page, "What if: its edits in all combinations")
         button(page, "Play all 128 combinations")
         sets = page.locator(".st-key-cause_sets")
-        expect(sets).to_contain_text("unplug TCM and theory ECM waits for TCM", timeout=LONG_MS)
+        expect(sets).to_contain_text("unplug TCM.C1 and theory ECM waits for TCM", timeout=LONG_MS)
         expect(sets).to_contain_text("and not ")
         expect(page.locator(".st-key-cause_picture svg.causes")).to_be_visible()
         page.close()
