@@ -12,6 +12,7 @@ from html import escape
 
 from sim.bench.why import Because
 from sim.lab.report import STANDING, STYLE
+from sim.training.chain_picture import chain_picture
 from sim.training.debrief import Debrief, Judged
 
 MARKS = {
@@ -36,12 +37,12 @@ def as_html(told: Debrief) -> str:
     """The debrief as one page to be printed."""
     title = escape(f"Debrief: {told.exercise.exercise}")
     parts = [f"<h1>{title}</h1>", f'<p class="standing">{escape(STANDING)}</p>']
-    for heading, lines in _sections(told):
+    for heading, lines in sections(told):
         parts += [f"<h2>{escape(heading)}</h2>", *(f"<p>{escape(line)}</p>" for line in lines)]
     parts.append("<h2>Why it showed what it showed</h2>")
     for name, tree in told.causes:
-        parts.append(f"<h3>{escape(name)}</h3><pre>{escape(_tree(tree))}</pre>")
-    parts += ["<h2>Your checks, one by one</h2>", _table(told)]
+        parts.append(f"<h3>{escape(name)}</h3>{chain_picture(tree)}<pre>{escape(_tree(tree))}</pre>")
+    parts += ["<h2>Your checks, one by one</h2>", checks_table(told)]
     if told.suspects is not None:
         parts += ["<h2>Suspects left after each step</h2>", suspects_picture(told)]
     style = f"<style>{STYLE}{MORE_STYLE}</style>"
@@ -53,7 +54,7 @@ def as_html(told: Debrief) -> str:
 def as_markdown(told: Debrief) -> str:
     """The debrief as Markdown; signs that Markdown or HTML would take for their own are written out."""
     lines = [f"# Debrief: {_plain(told.exercise.exercise)}", "", f"> {STANDING}", ""]
-    for heading, sentences in _sections(told):
+    for heading, sentences in sections(told):
         lines += [f"## {_plain(heading)}", "", *(f"- {_plain(line)}" for line in sentences), ""]
     lines += ["## Why it showed what it showed", ""]
     for name, tree in told.causes:
@@ -66,7 +67,8 @@ def as_markdown(told: Debrief) -> str:
 # -- what is said ------------------------------------------------------------------------------------------
 
 
-def _sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
+def sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
+    """What is said in sentences: heading and lines, in order."""
     yield "What was wrong", [*_wrong(told), told.exercise.guide.why]
     yield "What you handed in", list(_handed_in(told))
     yield "Your way there", list(_way(told))
@@ -144,7 +146,8 @@ def _cells(one: Judged, told: Debrief) -> tuple[str, ...]:
     return str(one.number_in_log), one.step.action, minutes, MARKS[one.verdict], one.reason, figure, left
 
 
-def _table(told: Debrief) -> str:
+def checks_table(told: Debrief) -> str:
+    """Every step with its verdict, its figure and the suspects that it left, as an HTML table."""
     head = "".join(f"<th>{escape(one)}</th>" for one in HEAD)
     rows = "".join(_row(_cells(one, told)) for one in told.judged)
     return f"<table><thead><tr>{head}</tr></thead><tbody>\n{rows}</tbody></table>"
@@ -165,7 +168,7 @@ def suspects_picture(told: Debrief) -> str:
     words = f"{_suspects(start)} at first, {counts[-1]} at the end"
     base, foot, end = PICTURE_H - MARGIN, PICTURE_H - 10, PICTURE_W - MARGIN
     return (
-        f'<svg viewBox="0 0 {PICTURE_W} {PICTURE_H}" role="img" aria-label="{escape(words)}">'
+        f'<svg class="left" viewBox="0 0 {PICTURE_W} {PICTURE_H}" role="img" aria-label="{escape(words)}">'
         f'<line x1="{MARGIN}" y1="{base}" x2="{end}" y2="{base}" stroke="currentColor"/>'
         f'<path d="{path}" fill="none" stroke="currentColor" stroke-width="2"/>'
         f'<text x="{MARGIN}" y="{MARGIN - 8}">{escape(words)}</text>'

@@ -263,3 +263,42 @@ def test_what_the_instructor_reveals_is_shown(
     app = drawn(app.run())
     assert any("pull F2" in one.value for one in app.info)
     assert "no supply" == app.session_state["work"].seen().modules["TCM"].word
+
+
+# -- handing in and the debrief ------------------------------------------------------------------------------
+
+
+def test_handing_in_ends_in_the_debrief_and_stays_there(
+    records: Records, given: tuple[StudentRow, str, AssignmentRow]
+) -> None:
+    student, key, task = given
+    work = records.begin(task, student.id)
+    for action in work.attempt.exercise.solution:
+        work.do(action)
+    app = in_panel(opened(key, task.id), "Hand in")
+    app.multiselect(key="named").select("pull F2")
+    app.text_area(key="evidence").input("the holder was <b>empty</b>")
+    app = press(drawn(app.run()), "hand_in")
+    assert None is app.session_state["work"].work.attempt.result
+    app = press(app, "hand_in_now")
+    result = app.session_state["work"].work.attempt.result
+    assert result.complete
+    assert "Debrief: Left in storage" == app.title[0].value
+    assert ["Cause named, repaired, proved."] == [one.value for one in app.success]
+    told = "\n".join(one.value for one in app.markdown)
+    assert "pull F2" in told.replace("\\", "")
+    assert "<b>" not in told
+    assert "Debrief: Left in storage" == opened(key, task.id).title[0].value
+    assert (True, 1.0) == (records.desk(student.id)[0].complete, records.desk(student.id)[0].credit)
+
+
+def test_what_is_no_cause_is_told_and_the_exercise_stays_open(
+    given: tuple[StudentRow, str, AssignmentRow],
+) -> None:
+    _, key, task = given
+    app = in_panel(opened(key, task.id), "Hand in")
+    app.session_state["named"] = ["fit F2"]
+    app.session_state["sure"] = True
+    app = press(drawn(app.run()), "hand_in_now")
+    assert any("is a repair; name what was wrong" in one.value for one in app.error)
+    assert None is app.session_state["work"].work.attempt.result

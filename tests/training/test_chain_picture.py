@@ -1,0 +1,43 @@
+"""A chain of reasons as a drawing: causes above their effects, each reason once, words escaped."""
+
+from xml.etree import ElementTree
+
+from sim.bench.why import Because
+from sim.training.chain_picture import MOST_BESIDE, chain_picture
+
+FUSE = Because("given: pull F2", 0.0, (), True)
+DARK = Because("TCM is <unpowered>", None, (FUSE,))
+CODE = Because("ECM sets U0101", 5.5, (Because("ECM has not heard TCM", 5.0, (DARK,)), DARK))
+
+
+def tops(svg: str) -> dict[str, float]:
+    """The upper edge of each reason's box."""
+    root = ElementTree.fromstring(svg)
+    found = {}
+    for group in root.iter("g"):
+        title, box = group.find("title"), group.find("rect")
+        assert title is not None
+        assert box is not None
+        found[str(title.text)] = float(box.attrib["y"])
+    return found
+
+
+def test_causes_stand_above_what_they_bring_about_and_each_stands_once() -> None:
+    svg = chain_picture(CODE)
+    order = sorted(tops(svg).items(), key=lambda one: one[1])
+    expected = ["given: pull F2", "TCM is <unpowered>", "ECM has not heard TCM", "ECM sets U0101"]
+    assert expected == [text for text, _ in order]
+    assert 1 == svg.count("what was wrong")
+    assert "<unpowered>" not in svg
+
+
+def test_one_arrow_pair_for_each_step_of_the_chain() -> None:
+    root = ElementTree.fromstring(chain_picture(CODE))
+    assert 2 * 4 == len(list(root.iter("path")))
+
+
+def test_more_reasons_than_a_page_is_wide_are_counted() -> None:
+    many = Because("engine stopped", 1.0, tuple(Because(f"reason {k}", 1.0, ()) for k in range(9)))
+    svg = chain_picture(many)
+    assert MOST_BESIDE + 1 == len(tops(svg))
+    assert f"and {9 - MOST_BESIDE} more reasons" in svg
