@@ -193,6 +193,12 @@ def _changes(car: Car) -> Iterator[Change]:
     for one, other in sorted(state.swapped.items()):
         if one < other:
             yield Change(f"the wires of {one} and {other} are swapped", f"unswap {one} with {other}")
+    for name in sorted(state.stuck):
+        yield Change(f"the transmit input of {name} stuck at dominant", f"replace {name.partition('.')[0]}")
+    for name in sorted(state.babbling):
+        yield Change(f"{name} sends without end", f"replace {name.partition('.')[0]}")
+    for name, rate_bps in sorted(state.bitrates_bps.items()):
+        yield Change(f"{name} at {rate_bps / 1000:g} kbit/s", f"replace {name.partition('.')[0]}")
     for name, volt in sorted(state.offset_v.items()):
         yield Change(f"{name} {volt:g} V above the body", f"mend {name}")
     for name in sorted(state.leads):

@@ -38,7 +38,7 @@ TOOL_OF: dict[str, Tool] = {
     "unplug": "unplug", "plug": "unplug", "pull": "fuses", "fit": "fuses",
     "bypass": "bypass", "unbypass": "bypass",
 }  # fmt: skip
-REPAIRS = ("plug", "fit", "unbypass", "mend", "unshort", "charge")
+REPAIRS = ("plug", "fit", "unbypass", "mend", "unshort", "charge", "replace")
 # taken apart and put together again by everybody who looks for a fault; other edits would damage the car
 HANDS_ON = ("unplug", "pull", "bypass")
 ASLEEP_A = 0.1  # what a parked car may take at most is some 0.05 A; common practice, with room for one module

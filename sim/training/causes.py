@@ -132,6 +132,13 @@ def _effect(text: str, car: Car) -> dict[Atom, float]:
         if name not in before.condition.leads:
             for part in lead:
                 atoms[("short", *sorted((_stretch(part.a, car), _stretch(part.b, car))))] = 0.0
+    for name in sorted(after.condition.stuck - before.condition.stuck):
+        atoms[("stuck", name)] = 0.0
+    for name in sorted(after.condition.babbling - before.condition.babbling):
+        atoms[("babbling", name)] = 0.0
+    for name, rate_bps in after.condition.bitrates_bps.items():
+        if before.condition.bitrates_bps.get(name) != rate_bps:
+            atoms[("bit rate", name)] = rate_bps
     if after.condition.battery_pct != before.condition.battery_pct:
         atoms[("charge",)] = after.condition.battery_pct or 0.0
     return atoms

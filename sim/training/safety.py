@@ -32,6 +32,11 @@ def _dangers(words: list[str], bench: Bench, battery_off_s: float | None) -> Ite
             yield from _at_the_battery(words[0], clamp, bench)
         case ["unplug" | "plug", connector]:
             yield from _at_a_connector(connector, bench, battery_off_s)
+        case ["replace", module]:
+            for plug in bench.car.connectors.values():
+                if plug.owner == module and plug.id not in bench.car.condition.unplugged:
+                    yield from _at_a_connector(plug.id, bench, battery_off_s)
+                    break
         case ["fit", fuse, rating_a, "A"]:
             rated_a = bench.car.built.fuses[fuse].rating_a
             if float(rating_a) > rated_a:

@@ -75,6 +75,11 @@ EFFECTS: list[tuple[str, dict[str, Any]]] = [
     ("corrode X9.4 20ohm", {"added_ohm": {"X9.4": 20}}),
     ("charge 30 %", {"battery_pct": 30}),
     ("charge 0%", {"battery_pct": 0}),
+    ("stick TCM.powertrain", {"stuck": {"TCM.powertrain"}}),
+    ("stick TCM", {"stuck": {"TCM.powertrain"}}),
+    ("babble UFM.upfit", {"babbling": {"UFM.upfit"}}),
+    ("set TCM.powertrain to 250 kbit/s", {"bitrates_bps": {"TCM.powertrain": 250_000}}),
+    ("set RADIO to 500kbit/s", {"bitrates_bps": {"RADIO.comfort": 500_000}}),
 ]
 
 
@@ -207,6 +212,17 @@ MISTAKES = [
     ("bypass ECM diag to body", "no gateway 'ECM' in this car; known: GW, UFM"),
     ("bypass GW diag to body", "unplug GW first: the lead goes into its connector"),
     ("unbypass GW", "no bypass lead sits at GW"),
+    ("stick UFM", "UFM is on more than one bus; say which: UFM.body, UFM.upfit"),
+    (
+        "babble TMC.powertrain",
+        "no bus connection of a module 'TMC.powertrain' in this car; did you mean 'TCM.powertrain'?",
+    ),
+    ("set TCM.powertrain to 500 kbit/s", "500 kbit/s is the rate that the bus of TCM.powertrain has"),
+    (
+        "set TCM.powertrain to 300 kbit/s",
+        "write 'set CHANNEL to 125 or 250 or 500 or 1000 kbit/s', such as 'set TCM.powertrain to 250 kbit/s'",
+    ),
+    ("replace F12", "no module 'F12' in this car"),
     ("charge 101 %", "'charge' takes 0 to 100 % (here: 101)"),
     ("charge full", "'charge' needs a number in % (here: 'full')"),
     ("theory ECM waits for TMR", "no module 'TMR' in this car; did you mean 'TRM'?"),
@@ -239,6 +255,7 @@ def test_a_mistake_is_answered_in_one_sentence_with_the_nearest_right_name(
         ("pull F12", "pull F12", "F12 is out already"),
         ("blow F12", "blow F12", "F12 is blown already"),
         ("open G7", "open G7", "G7 is open already"),
+        ("stick TCM", "stick TCM.powertrain", "'stick TCM.powertrain' has been done already"),
     ],
 )
 def test_a_thing_is_done_once(done: str, again: str, reason: str) -> None:
@@ -251,6 +268,16 @@ def test_a_connector_with_a_bypass_lead_in_it_cannot_be_plugged() -> None:
     with pytest.raises(EditProblem) as caught:
         after("unplug GW", "bypass GW diag to powertrain", "plug GW")
     assert "a bypass lead sits in GW.C1; take it off first ('unbypass GW')" == str(caught.value)
+
+
+def test_a_right_module_ends_all_that_is_wrong_inside_and_nothing_else() -> None:
+    inside = ("stick TCM", "babble TCM", "set TCM to 125 kbit/s")
+    assert {"opened": {"TCM.C1.2"}, "stuck": {"ECM.powertrain"}} == changed(
+        after("open TCM.C1.2", "stick ECM", *inside, "replace TCM")
+    )
+    car = after("set TCM to 125 kbit/s")
+    assert 125_000 == car.transceivers["TCM.powertrain"].bitrate_bps
+    assert MINIBUS.transceivers == parse_edit("replace TCM", car).apply(car).transceivers
 
 
 # -- theories ------------------------------------------------------------------------------------------
