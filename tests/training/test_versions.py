@@ -1,0 +1,67 @@
+"""Records of version 1 are brought to this version with everything that stood in them."""
+
+from pathlib import Path
+
+from sqlalchemy import create_engine, inspect, text
+
+from sim.training.exercise import shipped_exercises
+from sim.training.records import Records
+from sim.training.schema import VERSION, hashed, metadata
+
+FILE = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
+KEY = "a key from before"
+ROWS = (
+    "INSERT INTO about (version) VALUES (1)",
+    "INSERT INTO classes (id, name, join_code, opened_s) VALUES (1, 'Tuesday', 'ACDEFHJ', 1000.0)",
+    "INSERT INTO students (id, class_id, name, key_hash, joined_s) VALUES (1, 1, 'Amara', :key, 1001.0)",
+    "INSERT INTO assignments (id, class_id, exercise, file, practice, varied, assigned_s) "
+    "VALUES (1, 1, 'Left in storage', :file, false, false, 1002.0)",
+    "INSERT INTO attempts (id, student_id, assignment_id, file, variant, practice, begun_s) "
+    "VALUES (1, 1, 1, :file, 0, false, 1003.0)",
+    "INSERT INTO actions (attempt_id, number, action, minutes, done_s, taken_back) "
+    "VALUES (1, 1, 'press start', 0.2, 1004.0, false), (1, 2, 'wait 5 s', 0.1, 1005.0, false)",
+    "INSERT INTO notes (attempt_id, note, written_s) VALUES (1, 'lamp on', 1006.0)",
+)
+
+
+def make_version_1(url: str) -> None:
+    """A database as version 1 left it."""
+    engine = create_engine(url)
+    script = Path(__file__).with_name(f"version_1_{engine.dialect.name}.sql").read_text(encoding="utf-8")
+    with engine.begin() as connection:
+        for statement in script.split(";"):
+            if statement.strip():
+                connection.execute(text(statement))
+        for row in ROWS:
+            connection.execute(text(row), {"key": hashed(KEY), "file": FILE})
+    engine.dispose()
+
+
+def test_records_of_version_1_go_on_in_this_version(url: str) -> None:
+    make_version_1(url)
+    records = Records(url)
+    student = records.student(KEY)
+    assert ("Amara", "Tuesday") == (student.name, records.class_of(student.class_id).name)
+    work = records.begin(records.assignments(1)[0], student.id)
+    assert (1, ["press start", "wait 5 s"], ["lamp on"]) == (work.id, work.attempt.log, work.attempt.notes)
+    work.do("scan")
+    records.pause(1, True)
+    records.tell(1, "look into the fuse box")
+    records.close()
+    again = Records(url)
+    assert ["press start", "wait 5 s", "scan"] == again.resume(1).attempt.log
+    assert again.signal(1).paused
+    assert "look into the fuse box" == again.messages(student.id)[0].words
+    again.close()
+
+
+def test_what_was_brought_to_this_version_has_the_tables_of_a_new_one(url: str) -> None:
+    make_version_1(url)
+    records = Records(url)
+    with records.engine.connect() as connection:
+        assert VERSION == connection.execute(text("SELECT version FROM about")).scalar_one()
+    found = inspect(records.engine)
+    for table in metadata.sorted_tables:
+        columns = {column["name"]: column["nullable"] for column in found.get_columns(table.name)}
+        assert {column.name: column.nullable for column in table.columns} == columns
+    records.close()

@@ -1,0 +1,210 @@
+"""The instructor's pages over real websockets: who is let in, a class from its code to its results,
+words that are no markup, files that are too large."""
+
+import csv
+import io
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from sim.training.exercise import shipped_exercises
+from sim.training.passphrase import Door
+from sim.training.records import RECORDS_VARIABLE, Records
+from tests.ui.browser import front_end
+from tests.ui.visitor import Visitor, query
+from ui.classroom import NEWS_AGE_S
+from ui.session import shipped_cars
+
+PASSPHRASE = "correct horse battery"
+NASTY = "<img src=x onerror=alert(1)> **b** [x](http://y)"
+FIRST = next(iter(shipped_exercises()))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("instructor")
+
+
+@pytest.fixture(scope="module")
+def address(folder: Path) -> Iterator[str]:
+    settings = {RECORDS_VARIABLE: f"sqlite:///{folder}/classes.sqlite", "XDG_DATA_HOME": str(folder)}
+    with front_end(**settings) as served:
+        yield served
+
+
+@pytest.fixture(scope="module")
+def records(folder: Path, address: str) -> Iterator[Records]:
+    kept = Records(f"sqlite:///{folder}/classes.sqlite")
+    yield kept
+    kept.close()
+
+
+@pytest.fixture
+def instructor(address: str, records: Records) -> Iterator[Visitor]:
+    """Somebody who has come in by the door; the first chooses the passphrase."""
+    with Visitor(address, "instructor") as visitor:
+        if visitor.has("new_again"):
+            visitor.fill("new_passphrase", PASSPHRASE)
+            visitor.fill("new_again", PASSPHRASE)
+            visitor.press("Choose it")
+        else:
+            visitor.fill("passphrase", PASSPHRASE)
+            visitor.press("Come in")
+        assert "classes" in visitor.pages
+        yield visitor
+        assert [] == visitor.exceptions
+
+
+def alerts(visitor: Visitor) -> list[str]:
+    return [one.body.replace("\\", "") for one in visitor.all("alert")]
+
+
+def test_the_first_passphrase_is_typed_twice_and_long(address: str) -> None:
+    with Visitor(address, "instructor") as visitor:
+        visitor.fill("new_passphrase", "short")
+        visitor.fill("new_again", "short")
+        visitor.press("Choose it")
+        assert ["a passphrase has 10 to 200 letters (here: 5)"] == alerts(visitor)
+        visitor.fill("new_again", PASSPHRASE)
+        visitor.press("Choose it")
+        assert ["these are two different passphrases"] == alerts(visitor)
+        assert "classes" not in visitor.pages
+
+
+def test_whoever_is_not_let_in_has_none_of_the_pages(address: str, instructor: Visitor) -> None:
+    inside = set(instructor.pages)
+    with Visitor(address, "board") as visitor:
+        assert {"classes", "board", "replay", "author"} == inside - set(visitor.pages)
+        assert "board_table" not in visitor.text
+        visitor.go("instructor")
+        visitor.fill("passphrase", "wrong horse battery")
+        visitor.press("Come in")
+        assert ["that is not the passphrase"] == alerts(visitor)
+        assert "classes" not in visitor.pages
+
+
+def test_what_was_drawn_before_leaving_orders_nothing_after(
+    address: str, instructor: Visitor, records: Records
+) -> None:
+    """A page that stays open in one window while the door is closed in another."""
+    instructor.go("classes")
+    instructor.fill("class_name", "Never")
+    Door(records.engine).forget_passphrase()
+    instructor.press("Open it")
+    assert "Never" not in [group.name for group in records.classes()]
+    assert "classes" not in instructor.pages
+    Door(records.engine).set_passphrase(PASSPHRASE)
+
+
+def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor, records: Records) -> None:
+    instructor.go("classes")
+    instructor.fill("class_name", "Tuesday")
+    instructor.press("Open it")
+    group = records.classes()[0]
+    assert f"class code {' '.join(group.join_code)}" in instructor.text
+    names = list(next(one for one in instructor.all("multiselect")).options)
+    instructor.choose("give_names", names[1])
+    instructor.press("give")
+    (task,) = records.assignments(group.id)
+    student, key = records.join(group.join_code, NASTY)
+    with Visitor(address, "exercise", query(student=key, exercise=str(task.id))) as amara:
+        amara.press("wait 10")
+        instructor.go("board")
+        assert "&lt;img src=x onerror=alert(1)&gt;" in instructor.text.replace("\\", "")
+        assert "1 step" in instructor.text
+        instructor.press("pause")
+        time.sleep(1.1 * NEWS_AGE_S)
+        amara.repeat()
+        assert "hands off the car" in amara.text
+        instructor.press("go_on")
+        instructor.press("hint_one")
+        time.sleep(1.1 * NEWS_AGE_S)
+        amara.repeat()
+        assert "The instructor says" in amara.text
+        amara.press("wait 1")
+        instructor.repeat()
+        assert "2 steps" in instructor.text
+        assert [] == amara.exceptions
+    work = records.resume(records.attempts_of(student.id)[0])
+    work.hand_in(["pull F2"])
+    rows = list(csv.DictReader(io.StringIO(records.export_csv(group.id))))
+    assert [(NASTY, "Left in storage", "pull F2")] == [
+        (row["student"], row["exercise"], row["named"]) for row in rows
+    ]
+    instructor.press("replay_one")
+    assert "The car comes in" in instructor.text
+    instructor.press("replay_next")
+    assert "1 of 2: wait 10 s" in instructor.text.replace("\\", "")
+    assert "pull F2" not in instructor.text.partition("Handed in")[0]
+    instructor.go("classes")
+    instructor.tick(f"erase_sure_{group.id}_None")
+    instructor.press("erase")
+    assert group.id not in [one.id for one in records.classes()]
+    assert [] == records.attempts_of(student.id)
+
+
+def test_a_name_is_text_wherever_markdown_is_read(instructor: Visitor, records: Records) -> None:
+    group = records.open_class(NASTY)
+    records.join(group.join_code, NASTY)
+    for page in ("classes", "board"):
+        instructor.go(page)
+        for kind in ("markdown", "radio", "checkbox", "button", "alert"):
+            for one in instructor.all(kind):
+                told = str(one)
+                assert "[x](http://y)" not in told
+                assert "**b**" not in told
+    records.delete_class(group.id)
+
+
+def test_an_exercise_is_begun_from_another_changed_saved_and_given(
+    address: str, instructor: Visitor, records: Records, folder: Path
+) -> None:
+    group = records.open_class("Authors")
+    instructor.go("author")
+    assert "Not yet an exercise" in " ".join(alerts(instructor))
+    instructor.press("author_take")
+    instructor.fill("draft_exercise", "Quite my own")
+    instructor.fill("draft_file", FIRST)
+    instructor.press("author_save")
+    assert f"'{FIRST}' comes with busbay and is not written over" in " ".join(alerts(instructor))
+    instructor.fill("draft_file", "../../escaped")
+    instructor.press("author_save")
+    assert "a file name is made of" in " ".join(alerts(instructor))
+    instructor.fill("draft_file", "quite-mine")
+    instructor.press("author_save")
+    assert "exercise: Quite my own" in (folder / "busbay/exercises/quite-mine.yaml").read_text("utf-8")
+    instructor.press("author_give")
+    assert ["Quite my own"] == [one.exercise for one in records.assignments(group.id)]
+    with Visitor(address, "instructor") as again:
+        again.fill("passphrase", PASSPHRASE)
+        again.press("Come in")
+        again.go("author")
+        assert (
+            "Quite my own" in [one.default for one in again.all("text_input")] or "Quite my own" in again.text
+        )
+    records.delete_class(group.id)
+
+
+def test_a_file_that_is_too_large_is_not_taken(address: str) -> None:
+    with Visitor(address) as visitor:
+        assert 413 == visitor.upload("own_car", "mine.yaml", b"x" * 1_100_000)
+
+
+def test_a_spoilt_file_is_told_in_one_sentence(address: str) -> None:
+    with Visitor(address) as visitor:
+        assert 204 == visitor.upload("own_car", "mine.yaml", b"car: [")
+        assert "mine.yaml, line 1" in " ".join(alerts(visitor))
+        assert [] == visitor.exceptions
+
+
+def test_a_file_of_another_kind_is_never_read(address: str) -> None:
+    """A browser does not offer it; whoever sends it all the same gets nothing from it."""
+    text = next(iter(shipped_cars().values()))
+    with Visitor(address) as visitor:
+        visitor.upload("own_car", "mine.exe", text.encode())
+        assert [] == [words for words in alerts(visitor) if "modules on" in words]
+    with Visitor(address) as visitor:
+        visitor.upload("own_car", "mine.yaml", text.encode())
+        assert [] != [words for words in alerts(visitor) if "modules on" in words]
