@@ -462,7 +462,7 @@ class LiveCar:
             for sender, receiver in sorted(hearing.links):
                 self._senders.setdefault(receiver, []).append(sender)
         awake = frozenset(c for c in powered if c == TESTER or self._hears(c))
-        segments = network_segments(hearing, awake, transceivers)
+        segments = network_segments(hearing, awake, transceivers, self.car.classical_channels)
         if segments != self.segments:
             self._note_joined(segments)
             self.segments = segments
@@ -770,7 +770,7 @@ class LiveCar:
             self.theory_events[text.removeprefix("theory ")] = event
             return
         old, new = before.condition, after.condition
-        for field in ("unplugged", "pulled", "blown", "opened", "stuck", "babbling"):
+        for field in ("unplugged", "pulled", "blown", "opened", "stuck", "babbling", "classical"):
             for name in sorted(getattr(old, field) ^ getattr(new, field)):
                 self.edit_events[name] = event
         for field in (

@@ -11,6 +11,7 @@ shorted behind the time-out (use `short` between the lines).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 
 from sim.modules.world import Timer, World
 from sim.network.streams import Condition, Segment, Stream
@@ -82,10 +83,13 @@ class Spoilers:
 
 
 def network_segments(
-    hearing: Hearing, awake: frozenset[str], transceivers: Mapping[str, Transceiver]
+    hearing: Hearing,
+    awake: frozenset[str],
+    transceivers: Mapping[str, Transceiver],
+    classical: frozenset[str] = frozenset(),
 ) -> tuple[Segment, ...]:
     """Who shares a bus, of those who are awake; whoever shares one with nobody stands alone."""
-    found = list(_shared(hearing, awake))
+    found = [_with_classical(segment, classical) for segment in _shared(hearing, awake)]
     members = {name for segment in found for name in segment.members}
     alone = sorted(awake - members)
     return (*found, *(Segment((name,), (), transceivers[name].bitrate_bps) for name in alone))
@@ -104,6 +108,19 @@ def _shared(hearing: Hearing, awake: frozenset[str]) -> Iterator[Segment]:
             yield Segment(members, listeners, line.bitrate_bps, conditions)
 
 
+def _with_classical(segment: Segment, classical: frozenset[str]) -> Segment:
+    """The segment with those marked who do not know the CAN FD that others of it send."""
+    old = classical.intersection(segment.members)
+    if not old or old == set(segment.members):
+        return segment
+    known = {one.channel: one for one in segment.conditions}
+    marked = {name: replace(known.get(name, Condition(name)), classical=True) for name in sorted(old)}
+    return replace(segment, conditions=tuple((known | marked).values()))
+
+
 def understand(segment: Segment) -> bool:
     """Do all members of a segment read the same bits, save for noise?"""
-    return not any(one.bitrate_bps or one.misses or one.swapped or one.held for one in segment.conditions)
+    return not any(
+        one.bitrate_bps or one.misses or one.swapped or one.held or one.classical
+        for one in segment.conditions
+    )

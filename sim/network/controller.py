@@ -141,16 +141,21 @@ class Controller:
     integrating: it waits for 11 recessive bits before it takes part, as after a reset.
     loose: the next edge to dominant starts its bit anew (hard synchronisation).
     stalled: further dominant bits change nothing. transmitting: it was the transmitter of the frame on the
-    line, or of the last. holding: it has a frame that its host has not heard of again.
+    line, or of the last. holding: it has a frame that its host has not heard of again. classical: it does not
+    know CAN FD, and answers such a frame with an error.
     """
 
     __slots__ = (
+        "classical",
         "counters", "dormant", "holding", "host", "idle", "integrating", "life", "loose", "output",
         "stalled", "time_ns", "transmitting",
     )  # fmt: skip
 
-    def __init__(self, host: Host, counters: ErrorCounters, *, integrating: bool = False) -> None:
+    def __init__(
+        self, host: Host, counters: ErrorCounters, *, integrating: bool = False, classical: bool = False
+    ) -> None:
         self.host = host
+        self.classical = classical
         self.counters = counters
         self.integrating = integrating
         self.idle = self.dormant = self.loose = self.stalled = False
@@ -275,6 +280,8 @@ class Controller:
                 self.transmitting = False
                 self._hand_back("arbitration lost")
             reading.take(bit)
+            if self.classical and own is None and reading.is_fd:
+                raise _Fault  # a reserved bit that is not as it knows it
         yield from self._tail(reading)
 
     def _tail(self, reading: _Reading) -> Life:
@@ -425,6 +432,12 @@ class _Reading:
         return self.run == 5
 
     @property
+    def is_fd(self) -> bool:
+        """Is the bit read last FDF, and recessive?"""
+        place = 33 if len(self.bits) > 13 and self.bits[13] == RECESSIVE else 14
+        return len(self.bits) == place + 1 and self.bits[place] == RECESSIVE and self.last == RECESSIVE
+
+    @property
     def in_arbitration(self) -> bool:
         """Does the next bit belong to the arbitration field?"""
         read = len(self.bits)
@@ -464,8 +477,9 @@ def _decoded(bits: tuple[int, ...], header: int) -> Frame | None:
         return None
     data = bytes(_number(covered[at : at + 8]) for at in range(header, len(covered), 8))
     if header == 39:
-        return Frame(_number(bits[1:12]) << 18 | _number(bits[14:32]), data, extended=True)
-    return Frame(_number(bits[1:12]), data)
+        can_id = _number(bits[1:12]) << 18 | _number(bits[14:32])
+        return Frame(can_id, data, extended=True, for_fd=bits[33] == RECESSIVE)
+    return Frame(_number(bits[1:12]), data, for_fd=bits[14] == RECESSIVE)
 
 
 def _number(bits: tuple[int, ...]) -> int:

@@ -56,6 +56,7 @@ class Frame:
 
     can_id: identifier, 0..0x7FF, or 0..0x1FFFFFFF when `extended`; data: 0 to 8 bytes, of an FD frame one of
     `FD_SIZES`. data_bitrate_bps: what an FD frame switches to behind its BRS bit; None: it does not switch.
+    for_fd: a classical frame that stands for one of FD, and says so in the bit that is FDF there.
     Raises ValueError for an identifier or a length that does not fit.
     """
 
@@ -64,6 +65,7 @@ class Frame:
     extended: bool = False
     fd: bool = False
     data_bitrate_bps: int | None = None
+    for_fd: bool = False
 
     def __post_init__(self) -> None:
         check_identifier(self.can_id, self.extended)
@@ -78,7 +80,9 @@ class Frame:
     @property
     def in_classical_shape(self) -> Frame:
         """A classical frame that arbitrates as this one, with its first 8 bytes."""
-        return Frame(self.can_id, self.data[:MAX_DATA_BYTES], self.extended) if self.fd else self
+        if not self.fd:
+            return self
+        return Frame(self.can_id, self.data[:MAX_DATA_BYTES], self.extended, for_fd=True)
 
     def __str__(self) -> str:
         """For example "7E8 03 7F 22 31"; eight digits mark a 29-bit identifier."""
@@ -161,10 +165,11 @@ def checked_bits(frame: Frame) -> list[int]:
     """The unstuffed bits that the check sequence covers: start of frame to the end of the data."""
     if frame.extended:
         # start of frame, base, SRR and IDE recessive, extension, then RTR, r1, r0 dominant
-        header = [0, *_bits_of(frame.can_id >> 18, 11), 1, 1, *_bits_of(frame.can_id & 0x3FFFF, 18), 0, 0, 0]
+        identifier = [*_bits_of(frame.can_id >> 18, 11), 1, 1, *_bits_of(frame.can_id & 0x3FFFF, 18)]
+        header = [0, *identifier, 0, int(frame.for_fd), 0]
     else:
         # start of frame, identifier, then RTR, IDE, r0 dominant
-        header = [0, *_bits_of(frame.can_id, 11), 0, 0, 0]
+        header = [0, *_bits_of(frame.can_id, 11), 0, 0, int(frame.for_fd)]
     data = [bit for byte in frame.data for bit in _bits_of(byte, 8)]
     return header + _bits_of(len(frame.data), 4) + data
 

@@ -329,7 +329,8 @@ class Bus:
     """
 
     __slots__ = (
-        "audience", "bitrate_bps", "bitrates_bps", "busy_ns", "confused", "formed_ns", "frames", "free_ns",
+        "audience", "bitrate_bps", "bitrates_bps", "busy_ns", "classical",
+        "confused", "formed_ns", "frames", "free_ns",
         "intermission_ns", "members", "rank", "segment", "sending", "trouble", "waiting",
     )  # fmt: skip
 
@@ -341,6 +342,7 @@ class Bus:
         self.bitrates_bps = {name: own.get(name, segment.bitrate_bps) for name in segment.members}
         rates = set(self.bitrates_bps.values())
         self.bitrate_bps = rates.pop() if len(rates) == 1 else segment.bitrate_bps
+        self.classical = frozenset(one.channel for one in segment.conditions if one.classical)
         self.confused = bool(rates) or any(one.confuses(segment) for one in segment.conditions)
         self.intermission_ns = duration_ns(INTERMISSION_BITS, self.bitrate_bps)
         self.rank = f"{ARBITRATIONS} {min(self.audience, default='')}"

@@ -25,6 +25,7 @@ class Condition:
     recessive; itself when it cannot read back its own. swapped: its two wires are exchanged, so that its
     dominant bits cancel another's, and others' its own. held: it reads dominant whatever anyone sends.
     bit_error_rate: share of the bits of a frame that it reads wrong, drawn from the network's seed.
+    classical: it does not know CAN FD, which the others use.
 
     How the wiring feeds it: with the levels solved, row by row of "who reads whose dominant bits",
     - everybody whose lines are joined stands in one segment, also who is not understood: `misses` are the
@@ -41,11 +42,13 @@ class Condition:
     swapped: bool = False
     held: bool = False
     bit_error_rate: float = 0.0
+    classical: bool = False
 
     def confuses(self, segment: Segment) -> bool:
         """Does it keep the segment from being one bus, on which all read the same bits?"""
         others = len(segment.members) > 1
-        return self.held or (self.swapped and others) or any(name in segment.members for name in self.misses)
+        alien = (self.swapped or self.classical) and others
+        return self.held or alien or any(name in segment.members for name in self.misses)
 
 
 @dataclass(frozen=True, slots=True)

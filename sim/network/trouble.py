@@ -467,7 +467,7 @@ class Port:
         self.version = 0
         self.start_ns = 0
         self.heard: set[str] = set()
-        self.controller = Controller(self, station.counters)
+        self.controller = Controller(self, station.counters, classical=station.channel in bus.classical)
         bit_ns = duration_ns(1, bus.bitrates_bps[station.channel])
         self.place = Place(station.channel, self.controller, bit_ns, self.wants, late=late)
 
@@ -596,6 +596,7 @@ class Struggle:
             if busy and port.controller.idle and not crew_of:
                 port.place.late = True
             port.bus, port.since_ns = self._bus, now_ns
+            port.controller.classical = channel in self._bus.classical
             for air in crew_of:
                 port.catch_up(air, now_ns)
             port.place.bit_ns = duration_ns(1, self._bus.bitrates_bps[channel])

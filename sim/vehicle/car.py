@@ -225,6 +225,7 @@ class Condition:
     stuck: frozenset[str] = frozenset()  # transmit input of the transceiver held dominant
     babbling: frozenset[str] = frozenset()  # sends the highest priority without end
     bitrates_bps: Mapping[str, int] = field(default_factory=dict)  # set to another rate than its bus has
+    classical: frozenset[str] = frozenset()  # does not know the CAN FD of its bus
 
 
 @dataclass(frozen=True)
@@ -253,6 +254,13 @@ class Car:
     def channels(self) -> Mapping[str, Transceiver | LinPort]:
         """Every module's connection to every CAN bus and LIN cluster, by the name of its channel."""
         return {**self.transceivers, **self.lin}
+
+    @cached_property
+    def classical_channels(self) -> frozenset[str]:
+        """Modules' connections that do not know CAN FD; testers read both."""
+        buses = self.built.buses
+        modules = [one for one in self.transceivers.values() if one.module in self.built.modules]
+        return self.condition.classical | {one.id for one in modules if not buses[one.bus].fd}
 
     @cached_property
     def pins(self) -> Mapping[str, Pin]:

@@ -19,7 +19,8 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     stick TCM.powertrain                                  a transceiver's transmit input held dominant
     babble TCM.powertrain                                 a module that sends the highest priority without end
     set TCM.powertrain to 250 kbit/s                      a wrong bit rate, as after wrong software
-    replace TCM                                           a right module in its place: ends these three
+    set TCM.backbone to classical CAN                     a part too old for CAN FD
+    replace TCM                                           a right module in its place: ends these four
     theory ECM waits for TRM                              start-up
     theory body runs through DDM                          the line goes through a module's connector
     theory F7 feeds TRM.B+                                the diagram is wrong about this fuse
@@ -482,6 +483,21 @@ def _babble(words: list[str], car: Car) -> Edit:
     return _spoilt_inside("babble", name, lambda state: {"babbling": state.babbling | {name}})
 
 
+def _set(words: list[str], car: Car) -> Edit:
+    classical = words[1:] == ["to", "classical", "CAN"]
+    return _set_classical(words[:1], car) if classical else _set_rate(words, car)
+
+
+def _set_classical(words: list[str], car: Car) -> Edit:
+    name = _channel(words, car, "set")
+    bus = car.transceivers[name].bus
+    if car.built.buses[bus].fd is None:
+        raise EditProblem(f"{bus} is classical CAN as it is")
+    return _spoilt_inside(
+        "set", name, lambda state: {"classical": state.classical | {name}}, " to classical CAN"
+    )
+
+
 def _set_rate(words: list[str], car: Car) -> Edit:
     match = re.fullmatch(r"to([0-9.]+)kbit/s", "".join(words[1:]))
     rates = {f"{rate_bps / 1000:g}": rate_bps for rate_bps in BITRATES_BPS}
@@ -522,6 +538,7 @@ def _replace(words: list[str], car: Car) -> Edit:
         return car.with_condition(
             stuck=state.stuck - own,
             babbling=state.babbling - own,
+            classical=state.classical - own,
             bitrates_bps={name: rate for name, rate in state.bitrates_bps.items() if name not in own},
         )
 
@@ -673,7 +690,7 @@ _VERBS: dict[str, Callable[[list[str], Car], Edit]] = {
     "charge": _charge,
     "stick": _stick,
     "babble": _babble,
-    "set": _set_rate,
+    "set": _set,
     "replace": _replace,
     "theory": _theory,
 }

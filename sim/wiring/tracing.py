@@ -239,12 +239,15 @@ class Tracer:
                     yield self._culprit(element, "resistance")
 
     def _bad_rates(self, pair: tuple[Transceiver, Transceiver]) -> Iterator[Culprit]:
-        """Leads that join lines of different bit rates, or the sender that differs on its own line."""
+        """Leads that join lines of different bit rates or formats, or the sender that differs on its line."""
+        old = self.car.classical_channels
         for cluster in self._clusters:
             modules = [one for one in cluster.channels if one.module != TESTER]
-            if any(one not in cluster.channels for one in pair) or len({m.bitrate_bps for m in modules}) < 2:
+            kinds = {(one.bitrate_bps, one.id in old) for one in modules}
+            if any(one not in cluster.channels for one in pair) or len(kinds) < 2:
                 continue
-            wrong = [one for one in modules if one.id in self.car.condition.bitrates_bps]
+            odd = self.car.condition.bitrates_bps.keys() | self.car.condition.classical
+            wrong = [one for one in modules if one.id in odd]
             for one in wrong:
                 yield Culprit(one.id, "wrong bit rate", one.module)
             leads = [part.id for part in cluster.parts if part.id in self._lead_of and not wrong]

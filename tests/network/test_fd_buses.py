@@ -87,3 +87,40 @@ def test_classical_and_fd_frames_share_a_bus() -> None:
         network.send("A.fd", Frame(can_id, b"\x01", fd=fd, data_bitrate_bps=2_000_000 if fd else None))
     env.run(0.01)
     assert [(0x100, True), (0x200, False), (0x300, True), (0x7FF, False)] == seen
+
+
+def test_a_controller_that_does_not_know_fd() -> None:
+    """It answers FD frames with error frames until it is error passive, and disturbs nobody from then on.
+
+    Bosch CAN FD 1.0, section 6 (fault confinement): as a receiver it counts 1 for the error and 8 for the
+    dominant bit behind its flag (rules 1 and 2), so that its 15th error makes it error passive. The sender
+    counts 8 for each frame that it destroys, 120 in all, and stays error active.
+    """
+    env = simpy.Environment()
+    destroyed: list[float] = []
+    network = CanNetwork(env, on_event=lambda time_s, what, who: destroyed.append(time_s))
+    stream = fd_stream("A", "A.fd", 0x100, LONG, 0.02)
+    old = Condition("C.fd", classical=True)
+    network.set_segments([Segment(("A.fd", "B.fd", "C.fd"), conditions=(old,))])
+    states: list[tuple[str, str]] = []
+    for channel in ("A.fd", "B.fd", "C.fd"):
+        network.on_state(channel, lambda state, time_s, channel=channel: states.append((channel, state)))
+    network.start(stream)
+    env.run(0.5)
+    assert [("C.fd", "error passive")] == states[:1]
+    assert 15 == len(destroyed)
+    assert "error active" == network.state_of("A.fd")
+    assert network.heard_at(stream, "B.fd") == pytest.approx(0.48, abs=0.011)
+    assert network.heard_at(stream, "C.fd") is None
+
+
+def test_it_reads_classical_frames_all_the_same() -> None:
+    """Only FD frames are strange to it."""
+    env = simpy.Environment()
+    network = CanNetwork(env)
+    network.set_segments([Segment(("A.fd", "C.fd"), conditions=(Condition("C.fd", classical=True),))])
+    got: list[Frame] = []
+    network.listen("C.fd", lambda frame, sender, time_s: got.append(frame))
+    network.send("A.fd", Frame(0x123, b"\x01\x02"))
+    env.run(0.01)
+    assert [Frame(0x123, b"\x01\x02")] == got

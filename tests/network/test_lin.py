@@ -19,7 +19,9 @@ class Roof:
 
     def __init__(self) -> None:
         self.env = simpy.Environment()
-        slots = tuple(Slot(name, place, 0.01) for place, name in enumerate(("BCM.wish", "RLS.rain", "WIP.state"), 1))
+        slots = tuple(
+            Slot(name, place, 0.01) for place, name in enumerate(("BCM.wish", "RLS.rain", "WIP.state"), 1)
+        )
         self.network = LinNetwork(self.env, {"roof": Cluster(MASTER, 19_200, slots)})
         self.wish, self.rain, self.state = (
             Stream(name, channel, can_id, CYCLE_S, 0.0, bytes(4))
