@@ -1,0 +1,133 @@
+"""A whole exercise in a real browser, from the desk to the debrief; on a phone; what the instructor says."""
+
+import re
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from sim.training.exercise import shipped_exercises
+from sim.training.records import Records
+from tests.ui.browser import browser, button, front_end, go, opened, panel, pick, redrawn
+
+STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
+PHONE = {"width": 390, "height": 844}
+
+
+@pytest.fixture(scope="module")
+def address(chromium: str) -> Iterator[str]:
+    with front_end() as served:
+        yield served
+
+
+@pytest.fixture(scope="module")
+def started(chromium: str) -> Iterator[Browser]:
+    with browser(chromium) as one:
+        yield one
+
+
+def say(page: Page, *sentences: str) -> None:
+    panel(page, "Work")
+    for sentence in sentences:
+        page.get_by_label("or say it in words").fill(sentence)
+        button(page, "Do it")
+
+
+def state(page: Page, module: str) -> str:
+    """What the map says about a module."""
+    label = page.locator(f"[data-id='module {module}']").first.get_attribute("aria-label")
+    assert label is not None
+    return label.partition(": ")[2]
+
+
+def scan(page: Page) -> str:
+    panel(page, "Tester")
+    button(page, "Scan all modules")
+    return page.locator(".st-key-scan_result").inner_text()
+
+
+def log(page: Page) -> str:
+    panel(page, "Log")
+    return page.locator(".st-key-log table").inner_text()
+
+
+def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(started: Browser, address: str) -> None:
+    page = opened(started, f"{address}/join", viewport={"width": 1366, "height": 900})
+    button(page, "Open a desk of my own")
+    with redrawn(page):
+        page.locator(".st-key-take-02-left-in-storage button").click()
+    expect(page.locator(".st-key-order")).to_contain_text("hay barn")
+    assert "not asked" == state(page, "TCM")
+    panel(page, "Seat")
+    button(page, "Press start")
+    assert "5 of 6 modules answer, 2 codes" in scan(page)
+    assert "no answer" == state(page, "TCM")
+    pick(page, "silent TCM")
+    button(page, "Look at F2")
+    expect(page.locator(".st-key-what_it_showed")).to_contain_text("the holder is empty")
+    before = log(page)
+    assert ["press start", "scan", "look F2"] == [
+        words for words in ("press start", "scan", "look F2") if words in before
+    ]
+    go(page, page.url)
+    assert before == log(page)
+    expect(page.get_by_role("link", name="What if")).to_have_count(0)
+
+    say(page, "press start", "fit F2", "press start", "clear", "wait 10 s")
+    assert "6 of 6 modules answer, 0 codes" in scan(page)
+    panel(page, "Hand in")
+    page.get_by_label("causes").fill("pull F2")
+    with redrawn(page):
+        page.get_by_role("option", name="pull F2", exact=True).click()
+    page.keyboard.press("Escape")
+    page.get_by_label("evidence: how do you know?").fill("the holder was empty")
+    button(page, "Hand in")
+    button(page, "Yes, hand in")
+    expect(page.get_by_role("heading", name="Debrief: Left in storage")).to_be_visible()
+    expect(page.get_by_text("Cause named, repaired, proved.")).to_be_visible()
+    expect(page.locator("svg.chain").first).to_contain_text("given: pull F2")
+    expect(page.locator(".st-key-checks")).to_contain_text("fit F2")
+    page.close()
+
+
+def test_on_a_phone_the_exercise_fits_and_can_be_worked(
+    started: Browser, address: str, records_url: str
+) -> None:
+    key, task = _student(records_url)
+    page = opened(started, f"{address}/?student={key}&exercise={task}", viewport=PHONE)
+    expect(page.locator(".st-key-order")).to_be_visible()
+    main = page.locator("[data-testid=stMain]")
+    for name in ("Order", "Seat", "Work", "Tester", "Measure", "Log", "Hand in"):
+        panel(page, name)
+        assert main.evaluate("one => one.scrollWidth <= one.clientWidth + 1"), name
+    expect(page.locator("svg.map[role=group]")).to_have_attribute("viewBox", re.compile(r"^0 0 [34]\d\d "))
+    assert "6 modules answer" in scan(page)
+    page.close()
+
+
+def test_the_instructors_word_arrives_within_seconds(
+    started: Browser, address: str, records_url: str
+) -> None:
+    key, task = _student(records_url)
+    records = Records(records_url)
+    student = records.student(key)
+    page = opened(started, f"{address}/?student={key}&exercise={task}")
+    records.pause(student.class_id, True)
+    records.tell(student.class_id, "Look at the fuse list.")
+    expect(page.locator(".st-key-paused")).to_be_visible(timeout=10_000)
+    expect(page.locator(".st-key-message")).to_contain_text("Look at the fuse list.")
+    expect(page.get_by_role("button", name="+ 10 s")).to_have_count(0)
+    records.pause(student.class_id, False)
+    expect(page.locator(".st-key-paused")).to_have_count(0, timeout=10_000)
+    records.close()
+    page.close()
+
+
+def _student(records_url: str) -> tuple[str, int]:
+    """The key of a student of a class, and the exercise on the desk."""
+    records = Records(records_url)
+    group = records.open_class("Thursday")
+    _, key = records.join(group.join_code, "Amara")
+    task = records.assign(group.id, STORED)
+    records.close()
+    return key, task.id
