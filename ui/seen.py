@@ -197,6 +197,8 @@ def _changes(car: Car) -> Iterator[Change]:
         yield Change(f"the transmit input of {name} stuck at dominant", f"replace {name.partition('.')[0]}")
     for name in sorted(state.babbling):
         yield Change(f"{name} sends without end", f"replace {name.partition('.')[0]}")
+    for name in sorted(state.classical):
+        yield Change(f"{name} knows classical CAN only", f"replace {name.partition('.')[0]}")
     for name, rate_bps in sorted(state.bitrates_bps.items()):
         yield Change(f"{name} at {rate_bps / 1000:g} kbit/s", f"replace {name.partition('.')[0]}")
     for name, volt in sorted(state.offset_v.items()):

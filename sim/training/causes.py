@@ -136,6 +136,8 @@ def _effect(text: str, car: Car) -> dict[Atom, float]:
         atoms[("stuck", name)] = 0.0
     for name in sorted(after.condition.babbling - before.condition.babbling):
         atoms[("babbling", name)] = 0.0
+    for name in sorted(after.condition.classical - before.condition.classical):
+        atoms[("classical", name)] = 0.0
     for name, rate_bps in after.condition.bitrates_bps.items():
         if before.condition.bitrates_bps.get(name) != rate_bps:
             atoms[("bit rate", name)] = rate_bps
@@ -220,5 +222,6 @@ def _shows(edit: str, car: Car) -> tuple[frozenset[str], ...]:
         for channel, part in car.transceivers.items()
         if part.module in car.built.modules and part.module not in dark
     )
-    links = reading.hears(lit).links
+    ports = frozenset(channel for channel, port in car.lin.items() if port.module not in dark)
+    links = reading.hears(lit).links | reading.hears_on_wires(ports)
     return dark, frozenset(f"{a} {b}" for a, b in links)
