@@ -174,7 +174,7 @@ def misses(step: Step, sights: Sequence[Sight], number: int = 1) -> tuple[Miss, 
     """Everything in which the sights of a step's actions differ from what was seen."""
     return tuple(
         Miss(number, what, seen, says, by)
-        for what, seen, says, by in _compared(step.seen, sights)
+        for what, seen, says, by in compared(step.seen, sights)
         if seen != says or by is not None
     )
 
@@ -182,7 +182,8 @@ def misses(step: Step, sights: Sequence[Sight], number: int = 1) -> tuple[Miss, 
 _Compared = Iterator[tuple[str, str, str, float | None]]
 
 
-def _compared(seen: Seen, sights: Sequence[Sight]) -> _Compared:
+def compared(seen: Seen, sights: Sequence[Sight]) -> _Compared:
+    """Everything that was looked at: what it was, what was seen, what these sights say, how far it is off."""
     last = sights[-1]
     if seen.cannot is not None:
         yield last.action, _can(not seen.cannot), _can(not last.refused), None
@@ -396,7 +397,7 @@ def _verdict(case: Case, name: str, story: Story, account: Account) -> Verdict:
     for number, step in enumerate(case.steps, start=1):
         sights = account.sights[at : at + len(step.do)]
         at += len(step.do)
-        looked_at += sum(1 for _ in _compared(step.seen, sights))
+        looked_at += sum(1 for _ in compared(step.seen, sights))
         found += misses(step, sights, number)
     return Verdict(name, story.edits, tuple(found), looked_at)
 

@@ -5,9 +5,6 @@ of conductors. A terminal that somebody measures at, a part that somebody unplug
 module and the data lines belong to no chain.
 
 Nothing is called equal because it has looked the same so far: such edits part ways when a second joins them.
-
-Also here: which modules no state of the switches can feed. What is cut off from the battery's plus stays cut
-off whatever else is opened, so this holds for every larger set of openings, too.
 """
 
 from __future__ import annotations
@@ -16,7 +13,7 @@ from collections.abc import Hashable, Iterable, Sequence
 
 import networkx as nx
 
-from sim.vehicle.car import Car, Condition, Contact, Draw, Element, FuseLink, Resistor, Source, Wire
+from sim.vehicle.car import Car, Condition, Contact, Element, FuseLink, Resistor, Wire
 from sim.vehicle.edits import apply_all
 from sim.vehicle.problems import Problem
 from sim.wiring.hearing import bus_nodes
@@ -32,8 +29,7 @@ class Structure:
         self._named = _named(car, actions)
         self._chain = self._chains()
         self._opened_by: dict[str, frozenset[str] | None] = {}
-        self._unfed: dict[str, frozenset[str]] = {}
-        self._unfed_always = _unfed(car)
+        self._line = _bus_lines(car)
 
     def key(self, edits: Sequence[str]) -> Hashable:
         """Equal for sets of edits that make the same car; None where there is no such car."""
@@ -46,17 +42,10 @@ class Structure:
             return None
         return str(state), tuple(edit for edit in edits if edit.startswith("theory "))
 
-    def unfed(self, edits: Iterable[str]) -> frozenset[str]:
-        """Modules that have no way from the plus of the battery or alternator, with every switch closed.
-
-        An edit that does more than open says nothing here.
-        """
-        return frozenset().union(*(self._unfed_by(edit) for edit in edits if self._opened(edit) is not None))
-
-    def _unfed_by(self, edit: str) -> frozenset[str]:
-        if edit not in self._unfed:
-            self._unfed[edit] = _unfed(apply_all(self.car, [edit])) - self._unfed_always
-        return self._unfed[edit]
+    def lines(self, elements: Iterable[str]) -> frozenset[str]:
+        """The bus lines that these elements belong to, each by one of its nodes."""
+        ends = [self.car.elements[id].a for id in elements]
+        return frozenset(self._line[node] for node in ends if node in self._line)
 
     def _opened(self, edit: str) -> frozenset[str] | None:
         """What an edit opens, chain by chain, and the named parts in it; None if it does more than open."""
@@ -109,22 +98,13 @@ class Structure:
         return plain and element.id not in self._named
 
 
-def _unfed(car: Car) -> frozenset[str]:
-    """Modules with a supply pin that no conductor, switch or load joins to a plus.
-
-    Ways through ground do not count, nor does what a module draws for itself: neither feeds anybody.
-    """
+def _bus_lines(car: Car) -> dict[str, str]:
+    """Per node of the bus lines, the line; the two wires of a bus are one."""
+    nodes = bus_nodes(car)
     graph: nx.Graph[str] = nx.Graph()
-    draws = [element for element in car.elements.values() if isinstance(element, Draw)]
-    plus = [element.a for element in car.elements.values() if isinstance(element, Source)]
-    minus = {"BAT-", "BODY", *car.built.grounds, *(draw.b for draw in draws)}
-    graph.add_nodes_from([*plus, *(draw.a for draw in draws)])
-    for element in car.all_elements.values():
-        ways = car.is_whole(element) and not isinstance(element, Draw | Source)
-        if ways and element.a not in minus and element.b not in minus:
-            graph.add_edge(element.a, element.b)
-    fed = frozenset().union(*(nx.node_connected_component(graph, node) for node in plus))
-    return frozenset(draw.module for draw in draws if draw.a not in fed)
+    graph.add_edges_from((one.a, one.b) for one in car.elements.values() if {one.a, one.b} <= nodes)
+    graph.add_edges_from((one.h, one.l) for one in car.transceivers.values())
+    return {node: min(line) for line in nx.connected_components(graph) for node in line}
 
 
 def _named(car: Car, actions: Iterable[str]) -> frozenset[str]:

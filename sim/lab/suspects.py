@@ -5,10 +5,12 @@
     for suspect in found.suspects[:5]:
         print(f"{suspect.share:.0%}", suspect.title)
 
-Every set of edits is run, observation by observation, until the first that it contradicts, the likeliest sets
-first. None is left out because it contains another that was rejected, or one that was kept: one fault can
-hide another. Two things save runs, and both hold for all larger sets of edits: sets that make the same car by
-structure share one, and a module that no switch can feed has not answered (`sim.lab.structure`).
+Every single edit is run, and every pair is judged; none is left out because it contains a set that was
+rejected, or one that was kept: one fault can hide another. Three things save runs. Sets that make the same
+car by structure share one (`sim.lab.structure`). What two edits do together often follows from what each does
+alone (`sim.lab.pairs`). Where two only open circuits, the wiring may tell that somebody who answered could
+not have (`sim.lab.reach`). All other pairs are run, observation by observation, until the first that they
+contradict, the likeliest first. `wrongly_judged` puts the savings to the test.
 
 Not modelled: three faults at once; faults that come and go; wrong observations.
 """
@@ -24,22 +26,23 @@ from math import prod
 
 from sim.bench.bench import Bench
 from sim.bench.why import Because, why_code, why_silent
-from sim.lab.case import Seen, Step, misses
+from sim.lab.case import Step, misses
+from sim.lab.footprint import Footprint, footprint_key, footprint_text, opened
+from sim.lab.pairs import AGREES, Alone, Pairs, Scanned
+from sim.lab.reach import reach_of
 from sim.lab.run import ImpossibleCar, Trial, follow, sentences
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
-from sim.vehicle.edits import EDIT_VERBS, catalogue
-from sim.vehicle.harness import TESTER
+from sim.vehicle.edits import apply_all, catalogue
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
+from sim.wiring.wiring import SwitchState
 
 # How likely a car in the bay has each fault, as odds against its not having it. Round numbers of common
 # practice, no statistics stand behind them: a fuse is missing more often than a pin is open.
 ODDS = {"fuse": 0.004, "relay": 0.001, "connector": 0.002, "ground": 0.002, "pin": 0.0005, "other": 0.0005}
-CHUNK = 8  # candidates that one process takes at a time
-SURVIVES = 0  # steps are counted from 1
-OPENING = frozenset({"unplug", "pull", "blow", "open"})
+CHUNK = 8  # sets that one process takes at a time
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +141,7 @@ def find_suspects(
 
 
 _Class = list[tuple[str, ...]]  # sets of edits that make the same car, the likeliest first
+_Found = dict[int, int]  # by number of the class, the first step that it contradicts, or `AGREES`
 
 
 def _search(
@@ -149,32 +153,27 @@ def _search(
     stop: Stop,
 ) -> Suspects:
     car = car_from_text(search.vehicle)
-    structure = Structure(car, [*_actions(search.steps), *search.given])
     weight = {edits: odds(edits, car) for edits in sets}
+    structure = Structure(car, [*_actions(search.steps), *search.given])
     classes = _classes(structure, weight)
-    failed_at = {
-        k: place for k, one in enumerate(classes) if (place := _cannot_answer(structure, one[0], search))
-    }
-    open_ones = {k: one for k, one in enumerate(classes) if k not in failed_at}
-    trials = {k: search.trial(Suspect(one[0], (), 0.0)) for k, one in open_ones.items()}
-    judged = _judge(trials, search.steps, workshop, within_s, progress, stop)
-    failed_at.update(judged)
+    work = _Work(search, structure, workshop, _Clock(within_s), progress, stop)
+    failed_at = work.judged(classes)
     survivors = [
         Suspect(one[0], tuple(one[1:]), sum(weight[edits] for edits in one))
         for k, one in enumerate(classes)
-        if failed_at.get(k) == SURVIVES
+        if failed_at.get(k) == AGREES
     ]
     total = sum(one.odds for one in survivors) or 1.0
     waiting = [edits for k, one in enumerate(classes) if k not in failed_at for edits in one]
     left = [
-        sum(len(one) for k, one in enumerate(classes) if not 0 < failed_at.get(k, SURVIVES) <= number)
+        sum(len(one) for k, one in enumerate(classes) if not 0 < failed_at.get(k, AGREES) <= number)
         for number in range(len(search.remaining) + 1, len(search.steps) + 1)
     ]
     return replace(
         search,
         suspects=tuple(replace(one, share=one.odds / total) for one in sorted(survivors, key=_by_odds)),
         remaining=(*search.remaining, *left),
-        runs=search.runs + len(judged),
+        runs=search.runs + work.runs,
         waiting=tuple(waiting),
         covered=1 - sum(weight[edits] for edits in waiting) / (sum(weight.values()) or 1.0),
     )
@@ -190,49 +189,146 @@ def _classes(structure: Structure, weight: Mapping[tuple[str, ...], float]) -> l
     return sorted(classes.values(), key=lambda one: -sum(weight[edits] for edits in one))
 
 
-def _cannot_answer(structure: Structure, edits: Sequence[str], search: Suspects) -> int:
-    """The first step, from 1, in which a module answered that these edits leave without supply; or 0."""
-    if any(text.split()[0] not in OPENING for text in search.given):
-        return 0
-    unfed = structure.unfed(edits)
-    for number, step in enumerate(search.steps, start=1):
-        if any(text.split()[0] in EDIT_VERBS - OPENING for text in step.do):
-            return 0
-        if unfed & _answered(step.seen):
-            return number
-    return 0
+class _Clock:
+    """How much time there is."""
+
+    def __init__(self, within_s: float | None) -> None:
+        self._end_s = None if within_s is None else time.monotonic() + within_s
+
+    @property
+    def over(self) -> bool:
+        return self._end_s is not None and time.monotonic() >= self._end_s
 
 
-def _answered(seen: Seen) -> frozenset[str]:
-    """Modules that must have had supply for this to be seen."""
-    spoke = (*seen.answers, *(text.split()[0] for text in (*seen.codes, *seen.no_codes)), *seen.done)
-    return frozenset([*spoke, TESTER] if spoke or seen.tester_power else [])
+class _Work:
+    """One search: every single edit is run; what pairs do follows from that, or is run as well."""
+
+    def __init__(
+        self,
+        search: Suspects,
+        structure: Structure,
+        workshop: Workshop,
+        clock: _Clock,
+        progress: Progress,
+        stop: Stop,
+    ) -> None:
+        self._search, self._structure, self._workshop = search, structure, workshop
+        self._clock, self._progress, self._stop = clock, progress, stop
+        self._car = apply_all(structure.car, search.given)
+        self.runs = 0
+
+    def judged(self, classes: Sequence[_Class]) -> _Found:
+        """The first step that each class contradicts, of as many as there is time for."""
+        singles = self._singles(classes)
+        marks = self._marks(list(dict.fromkeys(singles.values())))
+        if () not in marks:
+            return {}
+        pairs = Pairs(self._car, self._search.steps, marks[()])
+        alone = {edits: self._alone(pairs, edits, mark) for edits, mark in marks.items()}
+        found: _Found = {}
+        open_ones: dict[int, tuple[str, ...]] = {}
+        for k, (edits, *_) in enumerate(classes):
+            parts = [alone.get(singles[edit]) for edit in edits] or [alone[()]]
+            known = [part for part in parts if part is not None]
+            if len(known) == len(parts):
+                told = _told(pairs, known)
+                if told is None:
+                    open_ones[k] = edits
+                else:
+                    found[k] = told
+        return found | self._run(pairs, alone, singles, open_ones)
+
+    def _singles(self, classes: Sequence[_Class]) -> dict[str, tuple[str, ...]]:
+        """Every edit, and the one that is run for all that make the same car as it; likeliest first."""
+        firsts: dict[Hashable, tuple[str, ...]] = {}
+        edits = dict.fromkeys(edit for one in classes for edits in one for edit in edits)
+        return {edit: firsts.setdefault(self._structure.key((edit,)), (edit,)) for edit in edits}
+
+    def _marks(self, wanted: Sequence[tuple[str, ...]]) -> dict[tuple[str, ...], Footprint]:
+        search = self._search
+        opens = [self._opens(edit) for edits in wanted for edit in edits]
+        watched = frozenset().union(*(one for one in opens if one is not None))
+        trials = {edits: search.trial(Suspect(edits, (), 0.0)) for edits in [(), *wanted]}
+        given = trials[()].given
+        keys = {footprint_key(given, watched, trial): edits for edits, trial in trials.items()}
+        items = {key: trials[edits] for key, edits in keys.items()}
+        marks: dict[tuple[str, ...], Footprint] = {}
+        work = partial(footprint_text, given, watched)
+        for key, text in self._workshop.recalled(work, items, stop=self._stop):
+            marks[keys[key]] = Footprint.from_json(text)
+            self._progress(len(marks), len(trials))
+            if self._clock.over and len(marks) > CHUNK:  # however short the time, something comes of it
+                break
+        self.runs += len(marks)
+        return marks
+
+    def _alone(self, pairs: Pairs, edits: tuple[str, ...], mark: Footprint) -> Alone:
+        opens = self._opens(edits[0]) if edits else frozenset()
+        return pairs.alone(mark, opens, self._structure.lines(self._car.elements if opens is None else opens))
+
+    def _opens(self, edit: str) -> frozenset[str] | None:
+        try:
+            return opened(edit, self._car)
+        except Problem:
+            return None
+
+    def _run(
+        self,
+        pairs: Pairs,
+        alone: Mapping[tuple[str, ...], Alone],
+        singles: Mapping[str, tuple[str, ...]],
+        sets: Mapping[int, tuple[str, ...]],
+    ) -> _Found:
+        """Run the sets of edits about which nothing follows."""
+        items = {}
+        for k, edits in sets.items():
+            opens = [alone[singles[edit]].opens for edit in edits]
+            pure = frozenset().union(*(one for one in opens if one is not None))
+            asked = pairs.asked(alone[singles[edit]] for edit in edits) if None not in opens else None
+            items[k] = _Open(self._search.trial(Suspect(edits, (), 0.0)), pure, asked)
+        numbers = list(items)
+        starts = range(0, len(numbers), CHUNK)
+        chunks = {at: tuple(items[k] for k in numbers[at : at + CHUNK]) for at in starts}
+        found: _Found = {}
+        before = self.runs
+        work = partial(_first_contradictions, self._search.steps, self._search.given, pairs.scanned)
+        for at, places in () if self._clock.over else self._workshop.spread(work, chunks, stop=self._stop):
+            found.update(zip(numbers[at:], (place for place, _ in places), strict=False))
+            self.runs += sum(run for _, run in places)
+            self._progress(before + len(found), before + len(items))
+            if self._clock.over:
+                break
+        return found
 
 
-def _judge(
-    trials: Mapping[int, Trial],
-    steps: tuple[Step, ...],
-    workshop: Workshop,
-    within_s: float | None,
-    progress: Progress,
-    stop: Stop,
-) -> dict[int, int]:
-    """The number of the first step that each trial contradicts, of as many as there is time for."""
-    numbers = list(trials)
-    chunks = {at: tuple(trials[k] for k in numbers[at : at + CHUNK]) for at in range(0, len(numbers), CHUNK)}
-    found: dict[int, int] = {}
-    end_s = None if within_s is None else time.monotonic() + within_s
-    progress(0, len(trials))
-    for at, places in workshop.spread(partial(_first_contradictions, steps), chunks, stop=stop):
-        found.update(zip(numbers[at:], places, strict=False))
-        progress(len(found), len(trials))
-        if end_s is not None and time.monotonic() >= end_s:
-            break
-    return found
+def _told(pairs: Pairs, parts: Sequence[Alone]) -> int | None:
+    if len(parts) == 1:
+        return parts[0].first_contradiction if parts[0].mark.account.sights else 1
+    return pairs.first_contradiction(parts[0], parts[1])
 
 
-def _first_contradictions(steps: tuple[Step, ...], trials: tuple[Trial, ...]) -> tuple[int, ...]:
-    return tuple(_first_contradiction(steps, trial) for trial in trials)
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """A set of edits to be run; where it only opens circuits, a look at the wiring may do instead."""
+
+    trial: Trial
+    opens: frozenset[str]
+    asked: SwitchState | None
+
+
+def _first_contradictions(
+    steps: tuple[Step, ...], given: tuple[str, ...], scanned: Scanned | None, sets: tuple[_Open, ...]
+) -> tuple[tuple[int, bool], ...]:
+    """Per set, the first step that it contradicts, and whether a run was needed to know."""
+    found = []
+    for one in sets:
+        if scanned and one.asked:
+            reach = reach_of(one.trial.vehicle, given)
+            if not reach.all_reached(scanned.answered, one.opens, one.asked):
+                found.append((scanned.step, False))
+                continue
+        found.append((_first_contradiction(steps, one.trial), True))
+    return tuple(found)
 
 
 def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> int:
@@ -243,7 +339,7 @@ def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> int:
                 return number
     except ImpossibleCar:
         return 1
-    return SURVIVES
+    return AGREES
 
 
 def _actions(steps: Iterable[Step]) -> tuple[str, ...]:
@@ -259,8 +355,8 @@ def wrongly_judged(
 ) -> tuple[tuple[str, ...], ...]:
     """Sets of this sample for which a run of its own says otherwise than the search: there must be none."""
     trials = {k: found.trial(Suspect(edits, (), 0.0)) for k, edits in enumerate(sample)}
-    judged = _judge(trials, found.steps, workshop, None, quiet, never)
-    return tuple(edits for k, edits in enumerate(sample) if (judged[k] == SURVIVES) != found.holds(edits))
+    judged = dict(workshop.spread(partial(_first_contradiction, found.steps), trials))
+    return tuple(edits for k, edits in enumerate(sample) if (judged[k] == AGREES) != found.holds(edits))
 
 
 def odds(edits: Iterable[str], car: Car) -> float:

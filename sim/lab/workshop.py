@@ -33,6 +33,7 @@ from sim.vehicle.problems import Problem
 
 FEW = 4  # so few runs are over before another process has started
 PATIENCE = 10  # how far workers stand behind; our own choice
+MOST_KEPT = 4096  # texts in this process, where there is no cache on disk
 TRIES = 3  # how often a pool that lost a process is replaced
 LOOK_UP_S = 0.2  # how soon a stop is noticed
 
@@ -86,18 +87,18 @@ class Cache:
             self._path.unlink()
             self._open()
 
-    def find(self, keys: Iterable[str]) -> dict[str, Account]:
-        """The kept accounts among these keys."""
+    def find(self, keys: Iterable[str]) -> dict[str, str]:
+        """The kept texts among these keys."""
         found = {}
         with self._lock, closing(self._connected()) as store:
             for key in keys:
                 row = store.execute("SELECT account, check_sum FROM runs WHERE key = ?", (key,)).fetchone()
                 if row and _check_sum(key, row[0]) == row[1]:
-                    found[key] = Account.from_json(row[0])
+                    found[key] = row[0]
         return found
 
     def keep(self, key: str, account: str) -> None:
-        """Keep one account, whole or not at all."""
+        """Keep one text, of an account or of what else was worked out, whole or not at all."""
         with self._lock, closing(self._connected()) as store, store:
             row = (key, code_version(), account, _check_sum(key, account))
             store.execute("INSERT OR REPLACE INTO runs VALUES (?, ?, ?, ?)", row)
@@ -137,6 +138,7 @@ class Workshop:
         self._own: ProcessPoolExecutor | None = None
         self._workers = workers or os.cpu_count() or 1
         self._cache = cache
+        self._made: dict[str, str] = {}
         self.runner = runner
 
     def __enter__(self) -> Workshop:
@@ -162,18 +164,36 @@ class Workshop:
         so, `Stopped` is raised.
         """
         keys = [self._key(trial) for trial in trials]
-        known = self._cache.find(dict.fromkeys(keys)) if self._cache else {}
-        todo = {key: trial for key, trial in zip(keys, trials, strict=True) if key not in known}
-        of = len(known) + len(todo)
-        progress(len(known), of)
-        for key, (version, text) in self.spread(partial(_finished, self.runner), todo, stop=stop):
+        todo = dict(zip(keys, trials, strict=True))
+        known: dict[str, Account] = {}
+        progress(0, len(todo))
+        for key, text in self.recalled(partial(_as_text, self.runner), todo, stop=stop):
+            known[key] = Account.from_json(text)
+            progress(len(known), len(todo))
+        return [known[key] for key in keys]
+
+    def recalled(
+        self, make: Callable[[Item], str], items: Mapping[str, Item], *, stop: Stop = never
+    ) -> Iterator[tuple[str, str]]:
+        """The text that `make` makes of every item, by a key that says all that it depends on.
+
+        What has been made before is not made again.
+        """
+        known = {key: self._made[key] for key in items if key in self._made}
+        if self._cache:
+            known.update(self._cache.find(key for key in items if key not in known))
+        yield from known.items()
+        todo = {key: item for key, item in items.items() if key not in known}
+        for key, (version, text) in self.spread(partial(_signed, make), todo, stop=stop):
             if version != code_version():
                 raise OtherVersion
             if self._cache:
                 self._cache.keep(key, text)
-            known[key] = Account.from_json(text)
-            progress(len(known), of)
-        return [known[key] for key in keys]
+            else:
+                self._made[key] = text
+                if len(self._made) > MOST_KEPT:
+                    del self._made[next(iter(self._made))]
+            yield key, text
 
     def spread(
         self, work: Callable[[Item], Result], items: Mapping[Key, Item], *, stop: Stop = never
@@ -230,8 +250,12 @@ class Workshop:
         return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
 
 
-def _finished(runner: Runner, trial: Trial) -> Finished:
-    return code_version(), runner(trial).as_json()
+def _as_text(runner: Runner, trial: Trial) -> str:
+    return runner(trial).as_json()
+
+
+def _signed(make: Callable[[Item], str], item: Item) -> Finished:
+    return code_version(), make(item)
 
 
 def _check_sum(key: str, account: str) -> str:

@@ -59,24 +59,12 @@ def test_edits_that_do_more_than_open_are_told_apart(structure: Structure) -> No
     assert structure.key(["pull F1", "pull F1"]) is None
 
 
-def test_a_module_behind_an_open_supply_cannot_be_fed(structure: Structure) -> None:
-    assert {"IPC", "SRS"} == structure.unfed(["pull F5"])
-    assert {"DDM", "IPC", "SRS"} == structure.unfed(["open X2.1", "pull F7", "pull F5"])
-    assert set() == structure.unfed(["pull F13", "open G3", "open ECM.GND"])
-    assert {"TESTER"} == structure.unfed(["pull F9"])
-
-
-def test_a_module_that_cannot_be_fed_never_answers() -> None:
-    """Against the simulator: every single edit of the teaching car that leaves somebody unfed."""
-    text = vehicle_text("teaching-car")
-    car = car_from_text(text)
-    structure = Structure(car)
-    cut_off = {edit: unfed for edit in catalogue(car) if (unfed := structure.unfed([edit]))}
-    assert len(cut_off) > 15
-    for edit, unfed in cut_off.items():
-        scan = run_trial(Trial(text, (edit,), ("wait 1 s", "key run", "wait 1 s", "scan"))).sights[-1]
-        assert "TESTER" not in unfed or not scan.power
-        assert set() == unfed & set(scan.answering)
+def test_edits_of_one_bus_touch_the_same_line(structure: Structure) -> None:
+    lines = {pin: structure.lines([pin]) for pin in ("ECM.C1.3", "TCM.C1.3", "F2")}
+    assert all(len(found) <= 1 for found in lines.values())
+    touched = {name for pin in structure.car.pins for name in structure.lines([pin])}
+    assert len(structure.car.built.buses) == len(touched)
+    assert frozenset() == lines["F2"]
 
 
 def test_cars_with_equal_keys_look_equal_in_every_action() -> None:

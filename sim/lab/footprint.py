@@ -1,0 +1,209 @@
+"""What a set of edits touches inside the car while a list of actions is done.
+
+    mark = footprint(Trial(vehicle, ("pull F20",), actions))
+    mark.dead, mark.changed, mark.moved
+
+Everything is compared with the same car without these edits: its wiring in every state of the switches that
+the run passes through, and what its modules, relays and engine did. Where two edits touch nothing in common,
+they do together what each does alone (`sim.lab.pairs`).
+
+Not modelled: differences too small for a decision (`SAME_V`, `SAME_A`, `SAME_SHARE`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, astuple, dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+from sim.bench.bench import Bench
+from sim.bench.live import LiveCarWithoutReasons
+from sim.lab.run import Account, Trial, code_version, run_trial
+from sim.modules.module import ControlModule
+from sim.modules.trace import Event
+from sim.vehicle.car import Car, Element
+from sim.vehicle.edits import apply_all
+from sim.vehicle.harness import TESTER
+from sim.wiring.wiring import Reading, SwitchState, Wiring
+
+# What a module cannot notice: its thresholds are volts apart. Choices of this program, tried against runs of
+# all pairs (`sim.lab.suspects.wrongly_judged`).
+SAME_V = 0.3
+SAME_A, SAME_SHARE = 0.005, 0.05
+DEAD_SHARE = 0.5  # with less than this share of the voltage it needs in every state, a module stays dead
+NO_CURRENT_A = 1e-7
+TELLS = frozenset({"code", "code heals", "missing", "heard", "signal"})
+EDITED = "car"
+OPENINGS = ("unplugged", "pulled", "blown", "opened", "loosened")
+SETS = ("dead", "changed", "told", "moved", "carrying")
+_Story = tuple[list[str], list[str]]
+
+
+@dataclass(frozen=True)
+class Footprint:
+    """What one run shows and touches; names are of modules, relays, fuses, the engine.
+
+    dead: modules without enough voltage from beginning to end. changed: whose state, inputs, outputs or
+    supply differ. told: whose codes and received messages differ, and nothing else. moved: elements whose
+    current differs. carrying: elements that carry current in any state. asked: the switches when the tester
+    asked last.
+    """
+
+    account: Account
+    dead: frozenset[str] = frozenset()
+    changed: frozenset[str] = frozenset()
+    told: frozenset[str] = frozenset()
+    moved: frozenset[str] = frozenset()
+    carrying: frozenset[str] = frozenset()
+    asked: SwitchState | None = None
+
+    @property
+    def touched(self) -> frozenset[str]:
+        """Whatever differs in any way."""
+        return self.changed | self.told
+
+    def as_json(self) -> str:
+        """The footprint as text."""
+        sets = {name: sorted(getattr(self, name)) for name in SETS}
+        asked = self.asked and {key: _listed(value) for key, value in asdict(self.asked).items()}
+        return json.dumps({"account": self.account.as_json(), "asked": asked, **sets})
+
+    @classmethod
+    def from_json(cls, text: str) -> Footprint:
+        """The footprint that `as_json` wrote."""
+        data = json.loads(text)
+        asked = data["asked"] and SwitchState(**{key: _set(value) for key, value in data["asked"].items()})
+        sets = {name: frozenset(data[name]) for name in SETS}
+        return cls(Account.from_json(data["account"]), asked=asked, **sets)
+
+
+def footprint_key(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> str:
+    """A name for everything that a footprint depends on."""
+    parts = ["footprint", given, sorted(watched), astuple(trial), code_version()]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+
+
+def footprint_text(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> str:
+    """A footprint as text, for `Workshop.recalled`."""
+    return footprint(given, watched, trial).as_json()
+
+
+def footprint(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> Footprint:
+    """Run a car and compare it with the one that has only the edits `given`, watching these elements."""
+    account, live, events = _run(trial)
+    if account.impossible or live is None:
+        return Footprint(account)
+    _, whole, usual = _run_without(replace(trial, given=given))
+    assert whole is not None
+    readings = [(reading, whole.base.solve(state)) for state, reading in live.met.items()]
+    alive = {name for name, spec in live.car.built.modules.items() for now, _ in readings
+             if now.supply_v(name) >= DEAD_SHARE * spec.min_supply_v}  # fmt: skip
+    mine, theirs = _stories(events), _stories(usual)
+    subjects = (mine.keys() | theirs.keys()) - {EDITED}
+    empty: _Story = ([], [])
+    told = {name for name in subjects if mine.get(name, empty)[1] != theirs.get(name, empty)[1]}
+    changed = {name for name in subjects if mine.get(name, empty)[0] != theirs.get(name, empty)[0]}
+    felt = {name: _felt(module) for name, module in live.modules.items()}
+    changed |= {name for now, then in readings for name in felt if _feels(name, felt[name], now, then)}
+    carried = {id: [now.current(id) for now, _ in readings] for id in watched if id in live.car.elements}
+    usually = {id: [then.current(id) for _, then in readings] for id in carried}
+    asking = [state for state in live.met if TESTER in state.running]
+    return Footprint(
+        account,
+        frozenset(live.modules.keys() - alive),
+        frozenset(changed),
+        frozenset(told - changed),
+        frozenset(id for id in carried if not _same(carried[id], usually[id])),
+        frozenset(id for id, amps in carried.items() if any(abs(amp) > NO_CURRENT_A for amp in amps)),
+        asking[-1] if asking else None,
+    )
+
+
+class _Watched(LiveCarWithoutReasons):
+    """A car that remembers every state of its switches."""
+
+    def __init__(self, car: Car, *rest: object) -> None:
+        self.met: dict[SwitchState, Reading] = {}
+        super().__init__(car, *rest)  # type: ignore[arg-type]
+
+    def _look_at_wiring(self) -> None:
+        super()._look_at_wiring()
+        self.met[self.reading.state] = self.reading
+
+    @property
+    def base(self) -> Wiring:
+        """The wiring as it was given."""
+        return next(iter(self.met.values())).wiring
+
+
+class _WatchedBench(Bench):
+    live_car = _Watched
+
+
+def _run(trial: Trial) -> tuple[Account, _Watched | None, list[Event]]:
+    benches: list[Bench] = []
+
+    def make(*parts: object) -> Bench:
+        benches.append(_WatchedBench(*parts))  # type: ignore[arg-type]
+        return benches[0]
+
+    account = run_trial(trial, make)
+    live = benches[0].live if benches else None
+    return account, live if isinstance(live, _Watched) else None, benches[0].trace.events if benches else []
+
+
+_run_without = lru_cache(maxsize=4)(_run)
+
+
+def _felt(module: ControlModule) -> frozenset[str]:
+    """The pins whose voltage a module looks at."""
+    return frozenset([*module.sense_pins(), *(circuit.check.pin for circuit in module.circuits)])
+
+
+def _feels(module: str, pins: Iterable[str], now: Reading, then: Reading) -> bool:
+    """Does a module notice the difference between two readings of the same switches?"""
+    if abs(now.supply_v(module) - then.supply_v(module)) > SAME_V:
+        return True
+    return any(abs(now.pin_v(module, pin) - then.pin_v(module, pin)) > SAME_V for pin in pins)
+
+
+def _listed(value: object) -> object:
+    return sorted(value) if isinstance(value, frozenset) else value
+
+
+def _set(value: Any) -> Any:
+    if not isinstance(value, list):
+        return value
+    return frozenset(tuple(one) if isinstance(one, list) else one for one in value)
+
+
+def _same(now: list[float], then: list[float]) -> bool:
+    return all(
+        abs(a - b) <= max(SAME_A, SAME_SHARE * max(abs(a), abs(b))) for a, b in zip(now, then, strict=True)
+    )
+
+
+def _stories(events: Iterable[Event]) -> Mapping[str, _Story]:
+    """Per subject, what it did and what it told about others; without times and voltages."""
+    found: dict[str, _Story] = {}
+    for event in events:
+        story = found.setdefault(event.subject, ([], []))
+        story[event.kind in TELLS].append(re.sub(r"[0-9.]+ V", "", event.text))
+    return found
+
+
+def opened(edit: str, car: Car) -> frozenset[str] | None:
+    """The elements that an edit opens; None if it does more than open."""
+    after = apply_all(car, [edit])
+    only_open = {name: getattr(car.condition, name) for name in OPENINGS}
+    if after.built is not car.built or replace(after.condition, **only_open) != car.condition:
+        return None
+    return frozenset(id for id, one in after.elements.items() if _goes(one, car, after))
+
+
+def _goes(element: Element, before: Car, after: Car) -> bool:
+    return before.is_whole(element) and not after.is_whole(element)

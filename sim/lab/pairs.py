@@ -1,0 +1,224 @@
+"""What two faults do together, told without a run where that can be told.
+
+Each fault has been run alone (`sim.lab.footprint`). For two of them together it follows that
+
+    no        they contradict what was seen: a module that answered is dead with one of them, and no further
+              opening brings it back; or where only one of them has a say, it contradicts
+    as alone  they do what one of them does alone: where the other has opened a circuit no current flows,
+              in any state that the run passes through; or what they do has nothing in common
+
+and where nothing follows, a run must tell. That one contradicts what was seen is never enough: the other may
+hide it. So whatever both touch, and what listens to it, is left open here.
+
+Not modelled: effects through the battery's voltage too small for `sim.lab.footprint` to count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from sim.lab.case import Step, compared
+from sim.lab.footprint import Footprint
+from sim.lab.run import Sight
+from sim.vehicle.car import Car
+from sim.vehicle.edits import EDIT_VERBS
+from sim.vehicle.harness import TESTER
+from sim.wiring.wiring import SwitchState
+
+Cell = tuple[int, str]  # number of the step, what was looked at
+AGREES = 0  # steps are counted from 1
+SEAT = frozenset({"engine", "ignition"})
+
+
+@dataclass(frozen=True)
+class Alone:
+    """One fault alone: its footprint, the elements that it opens (None: it does more than open), the bus
+    lines that it touches, and what was looked at: what differs from the usual car, what contradicts, and who
+    is silent in a scan.
+    """
+
+    mark: Footprint
+    opens: frozenset[str] | None
+    lines: frozenset[str]
+    differs: frozenset[Cell]
+    contradicts: frozenset[Cell]
+    silent: frozenset[Cell]
+
+    @property
+    def first_contradiction(self) -> int:
+        """The first step that this fault alone contradicts, from 1; `AGREES` where none does."""
+        return min((number for number, _ in self.contradicts), default=AGREES)
+
+
+@dataclass(frozen=True)
+class Scanned:
+    """A scan: the number of its step, and who answered."""
+
+    step: int
+    answered: frozenset[str]
+
+
+class Pairs:
+    """Judges pairs of faults, each known alone, against what was seen."""
+
+    def __init__(self, car: Car, steps: Sequence[Step], usual: Footprint) -> None:
+        self._car, self._steps = car, tuple(steps)
+        self._owners = _Owners(car)
+        self._listeners = _listeners(car)
+        self._leaders = _leaders(car)
+        self._asked = usual.asked
+        self._usual = _looked_at(self._steps, usual.account.sights)
+        self._usual_bad = frozenset(cell for cell, (_, bad) in self._usual.items() if bad)
+        self.answered = frozenset(name for step in steps for name in answered(step))
+        self.scanned = self._last_scan()
+
+    def alone(self, mark: Footprint, opens: frozenset[str] | None, lines: frozenset[str]) -> Alone:
+        """What is to be known about one fault."""
+        told = _looked_at(self._steps, mark.account.sights)
+        cells = told.keys() | self._usual.keys()
+        differs = frozenset(c for c in cells if told.get(c, ("", False)) != self._usual.get(c, ("", False)))
+        bad = frozenset(cell for cell, (_, contradicts) in told.items() if contradicts)
+        return Alone(mark, opens, lines, differs, bad, _silent(self._steps, mark.account.sights))
+
+    def first_contradiction(self, a: Alone, b: Alone) -> int | None:
+        """The step, from 1, at which both together contradict what was seen; `AGREES`, or None: run it."""
+        if not a.mark.account.sights or not b.mark.account.sights:
+            return None
+        for one, other in ((a, b), (b, a)):
+            if other.opens is not None and one.mark.dead & self.answered:
+                return self._silenced_at(one.mark.dead)
+        for one, other in ((a, b), (b, a)):
+            idle = other.opens is not None and not other.opens & one.mark.carrying
+            if idle and not other.lines and not other.differs:
+                return one.first_contradiction
+        if a.lines & b.lines or self._meet(a, b) or self._meet(b, a):
+            return None
+        open_ones = self._open(a, b)
+        both = a.differs & b.differs
+        bad = (a.contradicts & (a.differs - both)) | (b.contradicts & (b.differs - both))
+        bad |= (self._usual_bad - a.differs - b.differs) | (both & a.contradicts & b.contradicts)
+        hidden = {cell for cell in bad if (cell[0], cell[1].split()[0]) in a.silent ^ b.silent}
+        known = [cell[0] for cell in bad - hidden if self._is_known(cell, open_ones)]
+        if known:
+            return min(known)
+        return None if open_ones.told or both or hidden else AGREES
+
+    def _last_scan(self) -> Scanned | None:
+        """The last scan, if nobody has worked on the car: then the wiring is still what it was given."""
+        scans = [
+            Scanned(number, frozenset(step.seen.answers))
+            for number, step in enumerate(self._steps, start=1)
+            if step.seen.answers
+        ]
+        worked = any(text.split()[0] in EDIT_VERBS for step in self._steps for text in step.do)
+        return scans[-1] if scans and not worked else None
+
+    def asked(self, parts: Iterable[Alone]) -> SwitchState | None:
+        """The switches at the last scan, of a car that showed what was seen of engine and ignition."""
+        if self.scanned is None:
+            return None
+        seat = {(number, what) for number, what in self._usual_bad if what in SEAT}
+        if not seat:
+            return self._asked
+        fitting = (part for part in parts if not any(what in SEAT for _, what in part.contradicts))
+        return next((part.mark.asked for part in fitting), None)
+
+    def _silenced_at(self, dead: frozenset[str]) -> int:
+        return next(number for number, step in enumerate(self._steps, start=1) if dead & answered(step))
+
+    def _open(self, a: Alone, b: Alone) -> _Open:
+        """Modules about which nothing follows, because both faults have a say."""
+        joint = a.mark.touched & b.mark.touched
+        turned = joint & (a.mark.changed | b.mark.changed)
+        either = a.mark.touched | b.mark.touched
+        told, silent = set(joint), set(joint)
+        for name in turned:
+            told |= self._listeners.get(name, either)
+            silent |= self._leaders.get(name, frozenset()) if name in self._listeners else either
+        return _Open(frozenset(silent), frozenset(told | silent))
+
+    def _meet(self, a: Alone, b: Alone) -> bool:
+        """Does one change the current where the other is?"""
+        return bool(a.mark.moved & (b.mark.moved if b.opens is None else b.opens))
+
+    def _is_known(self, cell: Cell, open_ones: _Open) -> bool:
+        what = cell[1]
+        owners = self._owners.of(what)
+        if owners is None:
+            return not open_ones.told
+        return not owners & (open_ones.silent if what in owners else open_ones.told)
+
+
+@dataclass(frozen=True)
+class _Open:
+    """Of whom it is open whether they answer, and what they tell."""
+
+    silent: frozenset[str]
+    told: frozenset[str]
+
+
+def answered(step: Step) -> frozenset[str]:
+    """Modules that must have had supply for this to be seen."""
+    seen = step.seen
+    spoke = (*seen.answers, *(text.split()[0] for text in (*seen.codes, *seen.no_codes)), *seen.done)
+    return frozenset([*spoke, TESTER] if spoke or seen.tester_power else [])
+
+
+def _looked_at(steps: Iterable[Step], sights: Sequence[Sight]) -> dict[Cell, tuple[str, bool]]:
+    """Everything that was looked at: what this run says there, and whether that contradicts."""
+    found: dict[Cell, tuple[str, bool]] = {}
+    left = list(sights)
+    for number, step in enumerate(steps, start=1):
+        mine, left = left[: len(step.do)], left[len(step.do) :]
+        for what, seen, says, by in compared(step.seen, mine) if mine else ():
+            found[number, what] = says, says != seen or by is not None
+    return found
+
+
+def _silent(steps: Iterable[Step], sights: Sequence[Sight]) -> frozenset[Cell]:
+    """Who told the tester nothing, scan by scan: neither could their codes be seen."""
+    found: list[Cell] = []
+    left = list(sights)
+    for number, step in enumerate(steps, start=1):
+        mine, left = left[: len(step.do)], left[len(step.do) :]
+        found += [(number, name) for sight in mine[-1:] for name in sight.silent]
+    return frozenset(found)
+
+
+class _Owners:
+    """Whose doing it is what is looked at."""
+
+    def __init__(self, car: Car) -> None:
+        self._modules = frozenset(car.built.modules)
+        lamps: dict[str, set[str]] = {}
+        for name, module in car.built.modules.items():
+            for lamp in module.telltales:
+                lamps.setdefault(f"lamp {lamp}", set()).add(name)
+        self._lamps: Mapping[str, frozenset[str]] = {key: frozenset(one) for key, one in lamps.items()}
+        self._known: dict[str, frozenset[str] | None] = {}
+
+    def of(self, what: str) -> frozenset[str] | None:
+        """Names of modules; None where everything has a say."""
+        if what not in self._known:
+            first = what.split()[0]
+            own = frozenset({first}) if first in self._modules else None
+            self._known[what] = self._lamps.get(what, own)
+        return self._known[what]
+
+
+def _listeners(car: Car) -> dict[str, frozenset[str]]:
+    """Per module, those that need its messages; of a gateway, everybody."""
+    found: dict[str, set[str]] = {name: set() for name in car.built.modules}
+    for receiver, messages in car.messages.needs.items():
+        for message in messages:
+            found[car.messages.sent[message].sender].add(receiver)
+    return {name: frozenset(heard) for name, heard in found.items()} | _leaders(car)
+
+
+def _leaders(car: Car) -> dict[str, frozenset[str]]:
+    """The modules by which others come to life or are reached: everybody depends on them."""
+    everybody = frozenset(car.built.modules)
+    master = car.built.power_modes.master if car.built.power_modes else None
+    leading = (name for name, spec in car.built.modules.items() if spec.gateway or name == master)
+    return dict.fromkeys(leading, everybody)
