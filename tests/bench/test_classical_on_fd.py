@@ -15,7 +15,7 @@ OLD_PART = "set TCM.backbone to classical CAN"
 def test_an_old_gearbox_module() -> None:
     """It hears nobody, disturbs for some milliseconds, still answers the tester in classical frames."""
     bench = Bench(CAR)
-    bench.do_all(["press start", "press start", "wait 3 s", OLD_PART, "wait 5 s"])
+    bench.do_all(["press start", "press start", "wait 3 s", OLD_PART, "wait 1 s"])
     report = bench.do("scan").report
     assert report is not None
     assert {("TCM", "U0100-87"), ("TCM", "U0121-87"), ("ECM", "U0402-86")} == report.codes
@@ -41,7 +41,7 @@ def test_a_lead_from_the_fd_bus_to_a_classical_one() -> None:
     """With the gateway's plug off and both on one pair, the body's modules take FD frames for errors."""
     bench = Bench(CAR)
     bench.do_all(
-        ["press start", "press start", "wait 3 s", "unplug GW", "bypass GW body to backbone", "wait 3 s"]
+        ["press start", "press start", "wait 3 s", "unplug GW", "bypass GW body to backbone", "wait 0.3 s"]
     )
     segment = bench.live.network.segment_of("ECM.backbone")
     assert {"BCM.body", "IPC.body", "SRS.body", "DDM.body"} == {

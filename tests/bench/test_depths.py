@@ -29,9 +29,9 @@ HANDS = [
 QUIET = "wait 7 s"
 
 
-def _day(seed: int) -> tuple[str, list[str], list[str]]:
+def _day(seed: int, car: str = "") -> tuple[str, list[str], list[str]]:
     rng = random.Random(seed)
-    name = rng.choice(["teaching-car", "teaching-car", "shuttle-minibus"])
+    name = car or rng.choice(["teaching-car", "teaching-car", "shuttle-minibus"])
     faults = catalogue(_car(name))
     given = list(dict.fromkeys(rng.choice(faults) for _ in range(rng.randrange(3))))
     log = [rng.choice([*HANDS, *rng.sample(faults, 4)]) for _ in range(8)]
@@ -66,6 +66,14 @@ def _lived(bench: Bench, log: list[str]) -> dict[str, Any]:
 @pytest.mark.parametrize("seed", range(DAYS))
 def test_both_depths_live_the_same_day(seed: int) -> None:
     name, given, log = _day(seed)
+    frames = _lived(Bench(_car(name), given, seed, "frame"), log)
+    streams = _lived(Bench(_car(name), given, seed, "stream"), log)
+    assert frames == streams, (name, given, log)
+
+
+@pytest.mark.parametrize("seed", range(max(1, DAYS // 20)))
+def test_both_depths_live_the_same_day_with_lin_and_fd(seed: int) -> None:
+    name, given, log = _day(seed, "small-estate")
     frames = _lived(Bench(_car(name), given, seed, "frame"), log)
     streams = _lived(Bench(_car(name), given, seed, "stream"), log)
     assert frames == streams, (name, given, log)
