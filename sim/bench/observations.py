@@ -27,7 +27,7 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from sim.network.can import CanNetwork
+from sim.network.can import CanNetwork, Segment
 from sim.network.frames import Frame
 from sim.network.lin import OnWire
 from sim.vehicle.car import Car, Contact, Element, FuseLink, Pin, Wire
@@ -113,9 +113,19 @@ class FrameSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class LevelSeen:
+    """A change of who drives a disturbed bus dominant, of its members."""
+
+    time_s: float
+    members: tuple[str, ...]
+    dominant: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Observed:
     """An observation, its stretch of simulated time, and the complete frames in it, by their ends.
 
+    levels: of buses that went bit by bit, where frames are only a part of what is on the line.
     on_wires: headers and responses on LIN.
     frame_depth: whether frames exist on this bench at all.
     """
@@ -126,6 +136,7 @@ class Observed:
     frames: tuple[FrameSeen, ...]
     frame_depth: bool = True
     on_wires: tuple[OnWire, ...] = ()
+    levels: tuple[LevelSeen, ...] = ()
 
 
 def observe(live: LiveCar, what: Observation) -> Observed:
@@ -133,8 +144,9 @@ def observe(live: LiveCar, what: Observation) -> Observed:
     if what.kind == "look":
         return Observed(what, live.now_s, live.now_s, ())
     frames: list[FrameSeen] = []
+    levels: list[LevelSeen] = []
     network = live.network
-    with _tapped(network, frames) if isinstance(network, CanNetwork) else nullcontext():
+    with _tapped(network, frames, levels) if isinstance(network, CanNetwork) else nullcontext():
         live.run(RUN_IN_S)
         start_s = live.now_s
         on_wires: list[OnWire] = []
@@ -142,12 +154,14 @@ def observe(live: LiveCar, what: Observation) -> Observed:
         live.run(TRIGGER_S + what.sweep_s if what.kind == "scope" else GATE_S)
         live.lin.tap = None
     seen = tuple(one for one in frames if start_s <= one.start_s and one.end_s <= live.now_s)
-    return Observed(what, start_s, live.now_s, seen, isinstance(network, CanNetwork), tuple(on_wires))
+    at_frame_depth = isinstance(network, CanNetwork)
+    changes = tuple(one for one in levels if start_s <= one.time_s <= live.now_s)
+    return Observed(what, start_s, live.now_s, seen, at_frame_depth, tuple(on_wires), changes)
 
 
 @contextmanager
-def _tapped(network: CanNetwork, frames: list[FrameSeen]) -> Iterator[None]:
-    """Every complete frame goes into the list; another tap goes on as before."""
+def _tapped(network: CanNetwork, frames: list[FrameSeen], levels: list[LevelSeen]) -> Iterator[None]:
+    """Every complete frame and every level goes into a list; another tap goes on as before."""
     other_tap = network.tap
 
     def tap(start_s: float, end_s: float, frame: Frame, sender: str) -> None:
@@ -157,11 +171,14 @@ def _tapped(network: CanNetwork, frames: list[FrameSeen]) -> Iterator[None]:
         if other_tap:
             other_tap(start_s, end_s, frame, sender)
 
-    network.tap = tap
+    def level_tap(time_s: float, segment: Segment, dominant: tuple[str, ...]) -> None:
+        levels.append(LevelSeen(time_s, segment.members, dominant))
+
+    network.tap, network.level_tap = tap, level_tap
     try:
         yield
     finally:
-        network.tap = other_tap
+        network.tap, network.level_tap = other_tap, None
 
 
 # -- sentences -----------------------------------------------------------------------------------------------

@@ -1,14 +1,10 @@
-"""What modules put on a line when they get no frame through: repeated attempts and error flags, bit by bit.
+"""What modules put on a line where nobody acknowledges: repeated attempts and error flags, bit by bit.
 
-A module with nobody to acknowledge repeats its frame for ever; one that disturbs others takes them down with
-it. Who reads whom is what the wiring solves; what each then sends is what a CAN controller does
-(`sim.network.controller`), run here for the stretch that an instrument looks at.
+Such a module repeats its frame for ever, and the network counts its attempts by arithmetic. An instrument
+wants to see them: a CAN controller (`sim.network.controller`) is run for the stretch that it looks at. By
+then it has long turned error passive.
 
-Where channels disturb each other, all begin at once with cleared counters, as software lets them again and
-again after bus-off; else everybody has long turned error passive.
-
-Not modelled: when exactly software lets a module try again after bus-off; in a disturbed segment, which of
-these frames are also among those that the network really carried.
+Not modelled: what else is on the same wires meanwhile; what a line without terminators makes of the attempts.
 """
 
 from __future__ import annotations
@@ -16,19 +12,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from sim.bench.live import LiveCar
-from sim.bench.spoilers import understand
 from sim.network.controller import DOMINANT, Controller, ErrorCounters, Failure
 from sim.network.frames import NS_PER_S, Frame, arbitration_key
-from sim.network.line import Line, Place
-from sim.network.streams import Segment, Stream
-from sim.network.trouble import reach_in
+from sim.network.line import Line, Place, Reach
+from sim.network.streams import Stream
 from sim.vehicle.harness import TESTER
 from sim.wiring.hearing import BusCluster
 
 # A transmitter is error passive after 16 failures and bus-off after 32 (8 each, ISO 11898-1); a frame with
 # its error flag has at most some 160 bits.
 SETTLE_BITS = 6000
-FIGHT_AFTER_NS = 200_000  # the line is quiet before they begin
 
 NEVER = 1 << 62
 
@@ -36,28 +29,24 @@ Change = tuple[float, tuple[str, ...]]  # from this time in s on, who holds the 
 
 
 def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Change]:
-    """Who holds the line dominant from `from_s` on, change by change, without end; nothing if all is well."""
-    segments = [one for one in live.segments if _without_traffic(one, cluster)]
-    senders = {name: _Sender(_streams(live, name)) for one in segments for name in one.members}
+    """Who holds the line dominant from `from_s` on, change by change, without end; nothing with company."""
+    if live.hearing is None:
+        return
+    here = live.hearing.able.intersection(one.id for one in cluster.channels) - {TESTER}
+    alone = [one.members[0] for one in live.segments if len(one.members) == 1 and not one.conditions]
+    senders = {name: _Sender(_streams(live, name)) for name in alone if name in here}
     if not any(sender.periods_ns for sender in senders.values()):
         return
     rates_bps = {one.id: one.bitrate_bps for one in cluster.channels}
-    fight = any(one.conditions for one in segments)
-    settle_s = 0.0 if fight else SETTLE_BITS / min(rates_bps[name] for name in senders)
-    start_ns = round((from_s - settle_s) * NS_PER_S) + (FIGHT_AFTER_NS if fight else 0)
+    settle_s = SETTLE_BITS / min(rates_bps[name] for name in senders)
+    start_ns = round((from_s - settle_s) * NS_PER_S)
     line = Line()
     for name, sender in senders.items():
         sender.controller = Controller(sender, ErrorCounters())
         line.add(Place(name, sender.controller, NS_PER_S // rates_bps[name], sender.waits), start_ns)
-    line.set_reach({name: reach for one in segments for name, reach in reach_in(one).items()}, start_ns)
+    line.set_reach({name: Reach(frozenset((name,))) for name in senders}, start_ns)
     line.start(start_ns)
     yield from _changes(line, list(senders.values()), round(from_s * NS_PER_S))
-
-
-def _without_traffic(segment: Segment, cluster: BusCluster) -> bool:
-    """Is it a segment of this cluster whose members do not simply exchange frames?"""
-    here = {one.id for one in cluster.channels} - {TESTER}
-    return not here.isdisjoint(segment.members) and (len(segment.members) == 1 or not understand(segment))
 
 
 def _changes(line: Line, senders: list[_Sender], from_ns: int) -> Iterator[Change]:

@@ -16,16 +16,17 @@ because something switches.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.bench.bench import Bench
-from sim.bench.observations import TRIGGER_S, FrameSeen, Observation, Observed
+from sim.bench.observations import TRIGGER_S, FrameSeen, LevelSeen, Observation, Observed
 from sim.instruments import cautions
 from sim.instruments.attempts import Change, attempts
 from sim.instruments.levels import (
@@ -142,13 +143,16 @@ def swept(bench: Bench) -> Picture:
     if not observed.frame_depth:
         raise EditProblem("a scope needs a bench at frame depth")
     found, what = now(bench), observed.what
-    start_s, zero_s = _window(found, observed)
-    tries = _tries(bench, found, what, start_s)
-    first_s = min((one.first_s for one in tries if one.first_s is not None), default=None)
     ran: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
-    if first_s is not None and not _relevant(found, ran, what.points):
+    disturbed = _disturbed(found, observed)
+    whole = _by_frames(ran, observed.levels)
+    start_s, zero_s = _window(found, observed, whole)
+    lone = _tries(bench, found, what, start_s)
+    tries = (*lone, *disturbed)
+    first_s = min((one.first_s for one in tries if one.first_s is not None), default=None)
+    if first_s is not None and (disturbed or not _relevant(found, whole, what.points)):
         start_s, zero_s = first_s - (zero_s - start_s), first_s
-    channels = tuple(channel(found, ran, a, b, start_s, what.sweep_s, zero_s, tries) for a, b in what.pairs)
+    channels = tuple(channel(found, whole, a, b, start_s, what.sweep_s, zero_s, tries) for a, b in what.pairs)
     frames = tuple(
         (one.start_s - zero_s, one.end_s - zero_s, one.words if isinstance(one, OnWire) else str(one.frame))
         for one in _relevant(found, ran, what.points)
@@ -157,7 +161,7 @@ def swept(bench: Bench) -> Picture:
     return Picture(
         action=what.text,
         display="; ".join(_words(one) for one in channels),
-        notes=_notes(bench, found, what, channels, frames, first_s is not None),
+        notes=_notes(bench, found, what, channels, frames, any(one.first_s for one in lone), bool(disturbed)),
         cautions=cautions.of(what, bench.car),
         harm=cautions.harm(what, bench.car),
         shop_s=what.shop_s,
@@ -167,11 +171,49 @@ def swept(bench: Bench) -> Picture:
     )
 
 
-def _window(found: Reading, observed: Observed) -> tuple[float, float]:
+def _disturbed(found: Reading, observed: Observed) -> tuple[Tries, ...]:
+    """What was on buses that went bit by bit, each with the first edge behind a quiet line."""
+    near = set(channels_at(found, *observed.what.points))
+    by_bus: dict[tuple[str, ...], list[Change]] = {}
+    for one in observed.levels:
+        if near.intersection(one.members) and (one.dominant or one.members in by_bus):
+            by_bus.setdefault(one.members, []).append((one.time_s, one.dominant))
+    return tuple(_since_quiet(changes, found, observed) for changes in by_bus.values())
+
+
+def _since_quiet(changes: list[Change], found: Reading, observed: Observed) -> Tries:
+    """With the first edge that a quiet line goes before, else the first there is."""
+    driver = next(who[0] for _, who in changes if who)
+    quiet_s = QUIET_BITS / found.wiring.car.transceivers[driver].bitrate_bps
+    ahead_s = observed.start_s + BEFORE_SHARE * observed.what.sweep_s
+    edges = [(time_s, who) for time_s, who in changes if time_s >= ahead_s]
+    begins = [
+        later_s
+        for (time_s, who), (later_s, _) in pairwise(edges)
+        if not who and later_s - time_s >= quiet_s
+    ]
+    first_s = begins[0] if begins else next((time_s for time_s, who in edges if who), None)
+    return Tries(tuple(changes), first_s)
+
+
+def _by_frames(ran: tuple[Ran, ...], levels: tuple[LevelSeen, ...]) -> tuple[Ran, ...]:
+    """What is drawn frame by frame: all that was not seen bit by bit."""
+    times_s: dict[str, list[float]] = {}
+    for one in levels:
+        for name in one.dominant:
+            times_s.setdefault(name, []).append(one.time_s)
+    return tuple(one for one in ran if not _falls_within(times_s.get(one.sender, []), one))
+
+
+def _falls_within(times_s: list[float], one: Ran) -> bool:
+    at = bisect_left(times_s, one.start_s)
+    return at < len(times_s) and times_s[at] < one.end_s
+
+
+def _window(found: Reading, observed: Observed, ran: tuple[Ran, ...]) -> tuple[float, float]:
     """When the sweep begins, and its zero: the first edge that comes, if one comes."""
     lead_s = BEFORE_SHARE * observed.what.sweep_s
     earliest_s = observed.start_s + lead_s
-    ran: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
     for one in sorted(_relevant(found, ran, observed.what.points), key=lambda seen: seen.start_s):
         if one.start_s >= earliest_s and one.start_s - lead_s + observed.what.sweep_s <= observed.end_s:
             return one.start_s - lead_s, one.start_s
@@ -212,11 +254,15 @@ def _relevant(found: Reading, frames: tuple[Ran, ...], points: tuple[str, ...]) 
     return [one for one in frames if one.sender in near]
 
 
+def _is_flat(one: Channel) -> bool:
+    return float(one.volt.max() - one.volt.min()) < 0.05
+
+
 def _words(one: Channel) -> str:
     if one.floating:
         return f"{one.a} to {one.b}: floating"
     low, high = float(one.volt.min()), float(one.volt.max())
-    if high - low < 0.05:
+    if _is_flat(one):
         return f"{one.a} to {one.b}: flat at {digits(one.rest_v, 'V')}"
     return f"{one.a} to {one.b}: {digits(low, 'V')} to {digits(high, 'V')}"
 
@@ -228,12 +274,15 @@ def _notes(
     channels: tuple[Channel, ...],
     frames: tuple[tuple[float, float, str], ...],
     tried: bool,
+    disturbed: bool,
 ) -> tuple[str, ...]:
     notes = []
     if any(one.floating for one in channels):
         notes.append("Nothing joins the two points of a floating channel.")
     if tried:
-        notes.append("Frames do not get through: nobody acknowledges them, or others destroy them.")
+        notes.append("Frames do not get through: nobody acknowledges them.")
+    elif disturbed and not all(_is_flat(one) for one in channels):
+        notes.append("Frames are destroyed by others, or by their own sender: error flags stand on the line.")
     elif not frames:
         notes.append("No frame ran while the scope waited.")
         if _would_send(bench, found, what):

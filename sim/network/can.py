@@ -88,6 +88,7 @@ __all__ = ["CanNetwork", "Condition", "Recovery", "Segment", "Stream", "Tap", "W
 _LOOK_AHEAD_S = 1.0
 
 Tap = Callable[[float, float, Frame, str], None]
+LevelTap = Callable[[float, Segment, tuple[str, ...]], None]
 
 
 class CanNetwork(Network):
@@ -98,6 +99,8 @@ class CanNetwork(Network):
     an error or by a change of the segments.
     tap: assign a function to be called with (start_s, end_s, frame, sender channel) for every complete frame,
     in the order of its end. It may be called while the SimPy clock still stands before that end, never after.
+    level_tap: the same for buses that are taken bit by bit, with (time_s, segment, who drives it dominant)
+    whenever that changes: error flags, collisions, and the frames that get through in between.
     """
 
     def __init__(
@@ -108,6 +111,7 @@ class CanNetwork(Network):
         on_event: Callable[[float, str, str], None] | None = None,
     ) -> None:
         self.tap: Tap | None = None
+        self.level_tap: LevelTap | None = None
         self._on_event = on_event
         self._clock = AlarmClock(env, self._woken)
         self._running = False
@@ -352,6 +356,11 @@ class CanNetwork(Network):
                 self._cross_out(bus)
 
     # What buses in trouble ask for (`trouble.Kernel`)
+
+    def level(self, segment: Segment, at_ns: int, names: tuple[str, ...]) -> None:
+        """From now on these drive a bus dominant that is taken bit by bit."""
+        if self.level_tap:
+            self.level_tap(at_ns / NS_PER_S, segment, names)
 
     def plan(self, at_ns: int, rank: str, item: object) -> None:
         """Put an item into the calendar."""

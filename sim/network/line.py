@@ -93,12 +93,14 @@ class Place:
 class Line:
     """The wires. Times are whole nanoseconds. time_ns: of what was done last.
 
-    interrupted: set it from a host's call to let `run` return behind the bit.
+    interrupted: set it from a host's call to let `run` return behind the bit. on_level: told of each change
+    of who drives dominant, as (time in ns, names).
     """
 
     def __init__(self) -> None:
         self.places: list[Place] = []
         self.interrupted = False
+        self.on_level: Callable[[int, tuple[str, ...]], None] | None = None
         self.time_ns = 0
         self._paces: list[Pace] = []
         self._dominant = 0  # mask of those that drive dominant
@@ -191,6 +193,8 @@ class Line:
                 dominant ^= place.mask
         self._dominant = dominant
         if dominant != before:
+            if self.on_level:
+                self.on_level(now_ns, tuple(one.name for one in self.places if one.mask & dominant))
             self._wake(now_ns)
 
     def _park(self, pace: Pace, now_ns: int) -> None:

@@ -16,6 +16,7 @@ import math
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from heapq import heapify
 from typing import Protocol
 
@@ -103,6 +104,9 @@ class Station:
 
 class Kernel(Protocol):
     """What a trouble needs of the network."""
+
+    def level(self, segment: Segment, at_ns: int, names: tuple[str, ...]) -> None:
+        """From now on these drive a bus dominant that is taken bit by bit."""
 
     def plan(self, at_ns: int, rank: str, item: object) -> None:
         """Put an item into the calendar."""
@@ -575,6 +579,7 @@ class Struggle:
         self._stations = stations
         self._rank = f"{bus.rank} {rank} bits"
         self._line = Line()
+        self._line.on_level = partial(kernel.level, bus.segment)
         self._planned_ns = NEVER
         self._running = False
         self._awake_ns = NEVER  # since when it has not been at rest
@@ -602,7 +607,7 @@ class Struggle:
             port.place.bit_ns = duration_ns(1, self._bus.bitrates_bps[channel])
             self.ports.append(port)
             self._line.add(port.place, now_ns)
-        self._line.set_reach(reach_in(self._bus.segment), now_ns)
+        self._line.set_reach(_reach(self._bus.segment), now_ns)
         for port in self.ports:
             if port.station.recovering and port.controller.dormant:
                 self._line.recover(port.station.channel, now_ns)
@@ -690,7 +695,7 @@ def take(bus: Bus, message: Message) -> None:
     heapify(bus.waiting)
 
 
-def reach_in(segment: Segment) -> dict[str, Reach]:
+def _reach(segment: Segment) -> dict[str, Reach]:
     """Whose dominant bits each member reads."""
     members = frozenset(segment.members)
     misses = {one.channel: frozenset(one.misses) for one in segment.conditions}

@@ -149,7 +149,8 @@ class ClusterHearing:
     spoils: (who spoils, whose frames).
     bitrates_bps, pair_ohm: of every powered channel, its bit rate and the resistance between its lines.
     unread: (sender, receiver) where the receiver misses the sender's dominant bits, the sender itself too.
-    swapped: whose pull goes the wrong way. held: who reads dominant, or nothing certain, with nobody sending.
+    able: who reads its own bits back, with or without company. swapped: whose pull goes the wrong way.
+    held: who reads dominant, or nothing certain, with nobody sending.
     """
 
     links: frozenset[tuple[str, str]]
@@ -160,6 +161,7 @@ class ClusterHearing:
     unread: frozenset[tuple[str, str]] = frozenset()
     swapped: frozenset[str] = frozenset()
     held: frozenset[str] = frozenset()
+    able: frozenset[str] = frozenset()
 
     @cached_property
     def segments(self) -> tuple[Segment, ...]:
@@ -174,6 +176,7 @@ class Hearing:
         self._answers = answers
         self.links = frozenset(link for answer in answers for link in answer.links)
         self.margins_v = {link: volt for answer in answers for link, volt in answer.margins_v.items()}
+        self.able = frozenset(name for answer in answers for name in answer.able)
 
     def segments(self) -> tuple[Segment, ...]:
         """Groups that communicate, sorted by their members; no channel is in two of them."""
@@ -490,6 +493,7 @@ class _Levels:
             frozenset((names[s], names[r]) for r, s in np.argwhere(~dominant)),
             frozenset(names[k] for k in _turned_round(moved_v)),
             frozenset(names[k] for k in np.flatnonzero(at_rest[:, 0] & (rest_v[:, 0] >= RECESSIVE_V))),
+            frozenset(names[k] for k in np.flatnonzero(able)),
         )
 
     def _pair_ohm(self) -> list[float]:

@@ -156,7 +156,9 @@ class Reading:
     def while_dominant(self, *channels: str) -> Reading:
         """The same state while these transceivers hold their lines dominant."""
         self._check_channels(channels)
-        more = [name for name in channels if name not in self.state.dominant]
+        # one with a stuck transmit input drives without end, or nothing any more
+        stuck = self.state.dominant | self.wiring.car.condition.stuck
+        more = [name for name in channels if name not in stuck]
         return Reading(self.wiring, self.state, self.wiring.dominant(self._solution, more))
 
     def hears(self, powered: frozenset[str]) -> Hearing:

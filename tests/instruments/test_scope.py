@@ -1,10 +1,12 @@
 """The scope: levels at the cursors are the solved ones, and the bits on the screen are those sent."""
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
+from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.observations import FrameSeen
 from sim.instruments.levels import now
@@ -13,6 +15,7 @@ from sim.instruments.scope import Channel, Picture, Scope, channel
 from sim.network.frames import Frame, wire_bits
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
+from sim.vehicle.reading import read_car
 from sim.wiring.wiring import Reading
 
 Benches = Callable[..., Bench]
@@ -204,3 +207,46 @@ def test_a_wrong_sentence_says_what_is_right(teaching: Benches, sentence: str, e
     with pytest.raises(EditProblem) as problem:
         read(teaching(), sentence)
     assert expected in str(problem.value)
+
+
+# -- disturbed buses -------------------------------------------------------------------------------------
+
+
+def dominant_runs(high: Channel, low: Channel) -> list[int]:
+    """Lengths of the dominant stretches on the screen, in bits of 2 us."""
+    at = np.arange(high.time_s[0], high.time_s[-1], BIT_S / 10)
+    between = np.interp(at, high.time_s, high.volt) - np.interp(at, low.time_s, low.volt)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], between > 0.9, [0]]).astype(int)))
+    return [round(count / 10) for count in edges[1::2] - edges[0::2]]
+
+
+def test_a_wrong_bit_rate_shows_longer_bits_and_error_flags(teaching: Benches) -> None:
+    """ISO 11898-1: no sender drives more than five equal bits; six to twelve are flags, one over another."""
+    bench = driving(teaching())
+    bench.do("wait 2 s")
+    healthy = Scope(bench).sweep(HIGH, LOW, sweep_s=0.02)
+    assert max(dominant_runs(*healthy.channels)) <= 5
+    bench.do("set TCM.powertrain to 250 kbit/s")
+    picture = Scope(bench).sweep(HIGH, LOW, sweep_s=0.02)
+    assert 6 <= max(dominant_runs(*picture.channels)) <= 20
+    assert any("error flags" in note for note in picture.notes)
+
+
+def test_a_stuck_transmit_input_without_time_out_is_a_flat_line_at_dominant_level() -> None:
+    """The lift's old transceiver: about 3.5 V and 1.5 V without end (data sheets: typical dominant levels)."""
+    car = read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml")
+    bench = Bench(car, ["stick LIFT.upfit"])
+    bench.do_all(["press start with brake", "wait 5 s"])
+    picture = Scope(bench).sweep(("LIFT.upfit.H", "LIFT.GND"), ("LIFT.upfit.L", "LIFT.GND"))
+    high, low = picture.channels
+    assert (0.0, 0.0) == (float(np.ptp(high.volt)), float(np.ptp(low.volt)))
+    assert (3.5, 1.5) == pytest.approx((high.rest_v, low.rest_v), abs=0.2)
+
+
+def test_a_babbling_module_leaves_three_bits_between_frames(teaching: Benches) -> None:
+    """Frames back to back: end of one to start of the next is the intermission (ISO 11898-1)."""
+    bench = driving(teaching("babble TCM.powertrain"))
+    picture = Scope(bench).sweep(HIGH, LOW, sweep_s=0.005)
+    gaps = {round((later - end) / BIT_S) for (_, end, _), (later, _, _) in pairwise(picture.frames)}
+    assert {3} == gaps
+    assert {"000 00 00 00 00 00 00 00 00"} == {words for _, _, words in picture.frames}
