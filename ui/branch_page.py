@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -100,8 +99,8 @@ def _another_log() -> None:
 
 
 def _saved(car_name: str, car_text: str, saved: str) -> Source:
-    bench = json.loads(saved)
-    return Source(car_name, car_text, tuple(bench["given"]), bench["seed"], tuple(bench["log"]))
+    given, seed, log = session.parts_of(saved)
+    return Source(car_name, car_text, given, seed, log)
 
 
 def _uploaded() -> Source | None:
@@ -114,8 +113,6 @@ def _uploaded() -> Source | None:
         return _saved(name, car_text, saved)
     except Problem as problem:
         st.error(str(problem), icon=":material/block:")
-    except (KeyError, TypeError):
-        st.error("this file is no log of busbay", icon=":material/block:")
     return None
 
 
@@ -205,12 +202,21 @@ def _shown(source: Source) -> None:
             (f"{len(found.shared) + place}.", *both) for place, both in enumerate(zip(*sides, strict=True), 1)
         ]
         sheet.show(side_by_side(HEAD, lines), "branch_steps")
-    st.button(
-        "Take the other future into the bay",
-        key="branch_take",
-        icon=":material/car_repair:",
-        on_click=partial(_take, source, found),
-    )
+    with st.container(horizontal=True):
+        st.button(
+            "Take the other future into the bay",
+            key="branch_take",
+            icon=":material/car_repair:",
+            on_click=partial(_take, source, found),
+        )
+        st.download_button(
+            "Report to print",
+            found.as_html,
+            "instead.html",
+            "text/html",
+            key="branch_report",
+            on_click="ignore",
+        )
 
 
 def _codes_together(rows: Sequence[Row]) -> list[tuple[str, str, str]]:

@@ -423,6 +423,21 @@ def log_to_download(held: Held) -> str:
     )
 
 
+def parts_of(saved: str) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
+    """Given edits, seed and log of a saved bench; raises `EditProblem` where it is none."""
+    try:
+        bench = json.loads(saved)
+        given, seed, log = bench["given"], bench["seed"], bench["log"]
+    except (ValueError, KeyError, TypeError):
+        raise EditProblem("this file is no log of busbay") from None
+    texts = [given, log]
+    if not isinstance(seed, int) or not all(
+        isinstance(one, list) and all(isinstance(text, str) for text in one) for one in texts
+    ):
+        raise EditProblem("this file is no log of busbay")
+    return tuple(given), seed, tuple(log)
+
+
 def opened_log(text: str) -> tuple[str, str, str]:
     """Name and text of the car, and the saved bench, of a downloaded log."""
     try:

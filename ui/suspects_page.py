@@ -14,7 +14,8 @@ from sim.lab.next_check import Advice, Ranked, next_check
 from sim.lab.observed import observed
 from sim.lab.report import STANDING
 from sim.lab.run import vehicle_text
-from sim.lab.suspects import ODDS, Suspect, Suspects, explained, find_suspects, odds
+from sim.lab.suspects import Suspect, Suspects, explained, find_suspects, odds
+from sim.lab.suspects_report import odds_words, suspects_page, suspects_words
 from sim.lab.workshop import Progress, Stop, Stopped, Workshop
 from sim.vehicle.edits import EDIT_VERBS, catalogue
 from sim.vehicle.reading import car_from_text
@@ -27,7 +28,7 @@ WORK, NEXT = "suspects_work", "next_check_work"
 IN_THE_BAY = "what was done and seen in the bay"
 SINGLE, DOUBLE = "one fault", "one or two faults"
 LIMITS_MIN = (1, 5, 15, 60)
-FIRST_SLICE_S = 15.0  # what is called off gives what was found until the last slice
+FIRST_SLICE_S = 20.0  # what is called off gives what was found until the last slice
 MOST_LISTED = 30
 
 
@@ -153,11 +154,7 @@ def _search(question: Question) -> None:
     car = car_from_text(question.vehicle)
     count = len(catalogue(car))
     sets = 1 + count + (count * (count - 1) // 2 if most == DOUBLE else 0)
-    st.caption(
-        f"{sets} sets of edits, the likeliest first. Odds in the bay (common practice, no statistics): "
-        + ", ".join(f"{kind} {share:.2%}" for kind, share in ODDS.items())
-        + "."
-    )
+    st.caption(f"{sets} sets of edits, the likeliest first. {odds_words()}")
     known: Found | None = _last()
     st.button(
         "Find the suspects",
@@ -176,41 +173,67 @@ def _last() -> Found | None:
 
 def _start(question: Question, most: int, limit_s: float, known: Found | None) -> None:
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> Found:
+        end_s = time.monotonic() + limit_s
         steps = question.observations(progress, stop)
-        before = known.suspects if known and known.most == most else None
-        if before and before.steps != steps[: len(before.steps)]:
-            before = None
-        if before and (before.vehicle, before.given) != (question.vehicle, question.known):
-            before = None
-        end_s, slice_s = time.monotonic() + limit_s, FIRST_SLICE_S
-        if before:
-            suspects = before.narrowed(
-                steps[len(before.steps) :], workshop=workshop, within_s=slice_s, progress=progress, stop=stop
-            )
-        else:
-            suspects = find_suspects(
-                question.vehicle,
-                steps,
-                given=question.known,
-                most=most,
-                seed=question.seed,
-                workshop=workshop,
-                within_s=slice_s,
-                progress=progress,
-                stop=stop,
-            )
-        while suspects.waiting and (left_s := end_s - time.monotonic()) > 0:
-            slice_s = min(2 * slice_s, left_s)
-            try:
-                suspects = suspects.narrowed(
-                    (), workshop=workshop, within_s=slice_s, progress=progress, stop=stop
+        found = _before(known, question, most, steps)
+        more: tuple[Step, ...] = steps[len(found.suspects.steps) :] if found else ()
+        if found is None:  # single faults first, so that there is something to show soon
+            found = Found(question, 1, _found_new(question, steps, 1, limit_s, workshop, progress, stop))
+        slice_s = FIRST_SLICE_S
+        try:
+            if found.most < most:
+                pairs = _found_new(question, steps, most, slice_s, workshop, progress, stop)
+                found = Found(question, most, pairs)
+            while more or found.suspects.waiting:
+                left_s = end_s - time.monotonic()
+                if not more and left_s <= 0:
+                    break
+                narrowed = found.suspects.narrowed(
+                    more,
+                    workshop=workshop,
+                    within_s=max(min(slice_s, left_s), 1.0),
+                    progress=progress,
+                    stop=stop,
                 )
-            except Stopped:
-                break
-        return Found(question, most, suspects)
+                found, more, slice_s = Found(question, most, narrowed), (), 2 * slice_s
+        except Stopped:  # what was found until the last slice
+            if more:
+                raise
+        return found
 
     lab_work.forget(NEXT)
     lab_work.start(WORK, task)
+
+
+def _before(known: Found | None, question: Question, most: int, steps: tuple[Step, ...]) -> Found | None:
+    """What was found before, where the question only goes on from there."""
+    if known is None or known.most != most:
+        return None
+    old = known.suspects
+    same = (old.vehicle, old.given, old.seed) == (question.vehicle, question.known, question.seed)
+    return known if same and old.steps == steps[: len(old.steps)] else None
+
+
+def _found_new(
+    question: Question,
+    steps: tuple[Step, ...],
+    most: int,
+    within_s: float,
+    workshop: Workshop,
+    progress: Progress,
+    stop: Stop,
+) -> Suspects:
+    return find_suspects(
+        question.vehicle,
+        steps,
+        given=question.known,
+        most=most,
+        seed=question.seed,
+        workshop=workshop,
+        within_s=within_s,
+        progress=progress,
+        stop=stop,
+    )
 
 
 # -- what was found ------------------------------------------------------------------------------------------
@@ -225,7 +248,7 @@ def _shown(found: Found, question: Question) -> None:
             icon=":material/update:",
         )
     with st.container(key="suspects_found"):
-        st.markdown(f"**{words(found)}**")
+        st.markdown(f"**{suspects_words(suspects, left_share(found))}**")
         rows = [
             (
                 one.title,
@@ -241,24 +264,23 @@ def _shown(found: Found, question: Question) -> None:
         if len(suspects.suspects) > MOST_LISTED:
             st.caption(f"and {len(suspects.suspects) - MOST_LISTED} more, each less likely")
         st.caption(STANDING)
-    if not suspects.suspects:
-        return
-    _why(suspects)
-    _next(found)
+    if suspects.suspects:
+        _why(suspects)
+        _next(found)
+    work = st.session_state.get(NEXT)
+    advice: Advice | None = None if work is None else work.found
+    st.download_button(
+        "Report to print",
+        partial(suspects_page, suspects, advice, left_share(found)),
+        "suspects.html",
+        "text/html",
+        key="suspects_report",
+        on_click="ignore",
+    )
 
 
 def _more(one: Suspect) -> str:
     return f" and {len(one.alike) - 4} more" if len(one.alike) > 4 else ""
-
-
-def words(found: Found) -> str:
-    """How many suspects there are, how many sets were judged, and what was left for want of time."""
-    suspects = found.suspects
-    count, left = len(suspects.suspects), len(suspects.waiting)
-    judged = suspects.candidates - left
-    who = "No suspect" if not count else "One suspect" if count == 1 else f"{count} suspects"
-    rest = f"; {left} are left, {left_share(found):.1%} of the odds" if left else ", none is left"
-    return f"{who}. {judged} of {suspects.candidates} sets are judged{rest}."
 
 
 def left_share(found: Found) -> float:

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
 from sim.lab.case import look_alike
+from sim.lab.report import Rows, Section, as_html
 from sim.lab.run import Sight, Trial, bench_of, sight_of
 from sim.lab.workshop import Progress, Stop, Stopped, never, quiet
 from sim.vehicle.problems import EditProblem
@@ -61,6 +62,23 @@ class Branch:
     def differences(self) -> tuple[Row, ...]:
         """The rows that differ."""
         return tuple(row for row in self.rows if row.differs)
+
+    def as_html(self) -> str:
+        """Both futures as one HTML page to print."""
+        steps = tuple(f"{place}. {text}" for place, text in enumerate(self.shared, start=1))
+        rows = tuple(
+            (row.what, row.was, row.instead, "differs" if row.differs else "the same") for row in self.rows
+        )
+        done = tuple(tuple(one.action for one in sights) for sights in (self.was, self.instead))
+        futures = (f"As it was done: {', '.join(done[0])}.", f"Done instead: {', '.join(done[1])}.")
+        table = Rows(("what", "as it was done", "done instead", ""), rows)
+        return as_html(
+            "Done instead",
+            [
+                Section("What was done up to the moment", (*steps, f"The moment: {self.at_s:.1f} s.")),
+                Section("Two futures", (*futures, self.words, table)),
+            ],
+        )
 
     @property
     def words(self) -> str:

@@ -45,6 +45,12 @@ def test_what_differs_is_told_by_words() -> None:
     assert found.words.startswith(f"{len(told)} things differ: ")
 
 
+def test_the_report_has_both_futures_and_says_what_it_is_worth() -> None:
+    text = branch(TEXT, LOG[:5], 2, ["wait 0.1 s"]).as_html()
+    assert "<td>ABS</td><td>silent</td><td>answers</td><td>differs</td>" in text
+    assert "never what a real car must do" in text
+
+
 def test_doing_the_same_again_differs_in_nothing() -> None:
     found = branch(TEXT, LOG, 2, [LOG[2]])
     assert () == found.differences

@@ -6,6 +6,7 @@ from sim.lab.case import misses
 from sim.lab.observed import observed
 from sim.lab.run import Trial, run_trial, vehicle_text
 from sim.lab.suspects import find_suspects
+from sim.lab.suspects_report import suspects_page
 from sim.lab.workshop import Stopped, Workshop
 
 TEXT = vehicle_text("six-modules")
@@ -27,6 +28,10 @@ def test_the_fault_is_among_the_suspects_of_its_own_log() -> None:
         found = find_suspects(TEXT, steps, most=1, workshop=workshop)
     assert found.holds(["pull F5"])
     assert not found.holds([])
+    page = suspects_page(found, None, 0.0)
+    assert f"{len(found.suspects)} suspects. 56 of 56 sets are judged, none is left." in page
+    assert "silent: IPC" in page
+    assert "common practice, no statistics" in page
 
 
 def test_what_cannot_be_done_is_left_out() -> None:

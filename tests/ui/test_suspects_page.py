@@ -52,7 +52,7 @@ def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
     app = after(app, "suspects_find", WORK)
     narrowed = app.session_state[WORK].found.suspects
     assert ["pull F5"] == [one.title for one in narrowed.suspects]
-    assert narrowed.runs < found.suspects.runs + count + 2
+    assert narrowed.runs < found.suspects.runs + 2 * count
 
 
 def test_a_change_made_at_the_beginning_can_be_taken_as_not_known() -> None:

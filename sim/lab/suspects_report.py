@@ -1,0 +1,72 @@
+"""Suspects and the next best check, to print.
+
+Path("suspects.html").write_text(suspects_page(found, advice, left_share=0.0))
+"""
+
+from __future__ import annotations
+
+from sim.lab.next_check import Advice
+from sim.lab.report import Rows, Section, as_html
+from sim.lab.suspects import ODDS, Suspects
+
+
+def suspects_words(found: Suspects, left_share: float) -> str:
+    """How many suspects there are, how many sets were judged, and what was left for want of time.
+
+    `left_share`: the share of prior odds that the sets have that were not judged.
+    """
+    count, left = len(found.suspects), len(found.waiting)
+    who = "No suspect" if not count else "One suspect" if count == 1 else f"{count} suspects"
+    rest = f"; {left} are left, {left_share:.1%} of the odds" if left else ", none is left"
+    return f"{who}. {found.candidates - left} of {found.candidates} sets are judged{rest}."
+
+
+def odds_words() -> str:
+    """What stands behind the odds."""
+    kinds = ", ".join(f"{kind} {share:.2%}" for kind, share in ODDS.items())
+    return f"Odds in the bay (common practice, no statistics): {kinds}."
+
+
+def suspects_page(found: Suspects, advice: Advice | None, left_share: float) -> str:
+    """One HTML page: what was seen, who is under suspicion, and which checks would part them."""
+    steps = tuple(
+        (str(number), ", ".join(step.do), _seen(step.seen.model_dump(exclude_defaults=True)), str(left))
+        for number, (step, left) in enumerate(zip(found.steps, found.remaining, strict=False), start=1)
+    )
+    suspects = tuple(
+        (one.title, f"{one.share:.1%}", "; ".join(" + ".join(edits) for edits in one.alike))
+        for one in found.suspects
+    )
+    sections = [
+        Section("Done and seen", (Rows(("", "done", "seen", "sets left"), steps),)),
+        Section(
+            "Suspects",
+            (
+                suspects_words(found, left_share),
+                odds_words(),
+                Rows(("suspect", "share of the odds", "alike by the wiring"), suspects),
+            ),
+        ),
+    ]
+    if advice is not None:
+        checks = tuple(
+            (
+                one.check.title,
+                f"{one.check.minutes:g}",
+                f"{one.bits:.2f}",
+                "; ".join(f"{outcome.shows} ({outcome.share:.0%})" for outcome in one.outcomes),
+                "; ".join(one.check.cautions),
+            )
+            for one in advice.ranked
+        )
+        table = Rows(("check", "min", "bits", "may show", "cautions"), checks)
+        sections.append(Section("What to look at next", (advice.words, table)))
+    return as_html("Suspects", sections)
+
+
+def _seen(seen: dict[str, object]) -> str:
+    return "; ".join(f"{what}: {_listed(value)}" for what, value in seen.items())
+
+
+def _listed(value: object) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, tuple | list) else str(value)
