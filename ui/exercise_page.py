@@ -69,15 +69,24 @@ def _exercise() -> None:
     seen = held.seen()
     _headline(held, seen)
     _from_the_instructor(held)
+    if st.session_state.get("narrow"):  # a phone: what there is to do comes before the long map
+        _shown(held.steps)
+        _right(held, seen)
+        show_map(held, seen)
+        return
     left, right = st.columns([1.9, 1], gap="medium")
     with left:
         show_map(held, seen)
         _shown(held.steps)
     with right:
-        if held.signal.paused:
-            _order(held)
-        else:
-            _panels(held, seen)
+        _right(held, seen)
+
+
+def _right(held: AtWork, seen: Seen) -> None:
+    if held.signal.paused:
+        _order(held)
+    else:
+        _panels(held, seen)
 
 
 def _headline(held: AtWork, seen: Seen) -> None:
@@ -157,7 +166,7 @@ def _order(held: AtWork) -> None:
     order = exercise.work_order
     with st.container(border=True, key="order"):
         st.markdown(f"**Work order** · {plain(order.customer)}")
-        st.markdown(f"> {plain(order.words)}")
+        st.markdown(f"“{plain(order.words)}”")
         if order.history:
             st.caption(f"Known of the car: {plain(order.history)}")
     st.markdown(f"**To learn**: {plain(exercise.goal)}")

@@ -25,6 +25,7 @@ MARKS = {
     "repair": "repair",
     "": "",
 }
+COUNTED = ("dangers", "suspects left")
 PICTURE_W, PICTURE_H, MARGIN = 640, 180, 34
 MORE_STYLE = """
 pre { background: #f4f4f4; padding: 0.5rem 0.8rem; white-space: pre-wrap; font-size: 9pt; }
@@ -120,7 +121,8 @@ def _way(told: Debrief) -> Iterator[str]:
     aim = f"the aim was {told.exercise.minutes:g}"
     yield f"{told.minutes:.0f} minutes of shop time; {aim}."
     if told.hints_taken:
-        yield f"{told.hints_taken} hints, {told.hint_minutes:g} minutes of these."
+        hints = "1 hint" if told.hints_taken == 1 else f"{told.hints_taken} hints"
+        yield f"{hints}, {told.hint_minutes:g} minutes of these."
     counts = [
         (told.count("informative"), "told something"),
         (told.count("weak"), "told little for their time"),
@@ -131,16 +133,19 @@ def _way(told: Debrief) -> Iterator[str]:
     if said:
         yield f"Of your checks {', '.join(said)}."
     if told.count("unsafe"):
-        yield f"{told.count('unsafe')} steps would have been unsafe on a real car. Please read their reasons."
+        steps = "1 step" if told.count("unsafe") == 1 else f"{told.count('unsafe')} steps"
+        yield f"{steps} would have been unsafe on a real car. Please read the reasons."
     if told.count("premature replacement"):
-        yield f"{told.count('premature replacement')} repairs came before it was known what to repair."
+        early = told.count("premature replacement")
+        yield f"{early} {'repair' if early == 1 else 'repairs'} came before it was known what to repair."
 
 
 # -- the table ---------------------------------------------------------------------------------------------
 
 
 def _cells(one: Judged, told: Debrief) -> tuple[str, ...]:
-    figure = "" if one.number is None else f"{one.number:.2f} {one.unit}".strip()
+    digits = 0 if one.unit in COUNTED else 2
+    figure = "" if one.number is None else f"{one.number:.{digits}f} {one.unit}"
     left = "" if told.suspects is None else str(one.left)
     minutes = f"{one.step.minutes:.1f}"
     return str(one.number_in_log), one.step.action, minutes, MARKS[one.verdict], one.reason, figure, left

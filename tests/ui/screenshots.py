@@ -1,4 +1,7 @@
-"""Pictures of every page: `python -m tests.ui.screenshots FOLDER`, at two sizes, light and dark."""
+"""Pictures of every page: `python -m tests.ui.screenshots FOLDER`, at three sizes, light and dark.
+
+`python -m tests.ui.screenshots FOLDER student` takes those of a student's pages only.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,7 @@ from playwright.sync_api import Page
 
 from tests.ui.browser import browser, button, front_end, go, opened, panel, pick, redrawn
 
-SIZES = {"laptop": (1366, 768), "phone": (390, 844)}
+SIZES = {"laptop": (1366, 768), "phone": (390, 844), "projector": (1920, 1080)}
 JOB = "The minibus without its trailer socket"
 
 
@@ -106,6 +109,38 @@ def _instruments(page: Page, shot: Callable[[str], None]) -> None:
         shot(f"diagrams-{view}")
 
 
+def _student(page: Page, shot: Callable[[str], None]) -> None:
+    """An exercise on the 41-module car from the desk to the debrief."""
+    go(page, page.url.partition("?")[0].rstrip("/") + "/join")
+    shot("join")
+    button(page, "Open a desk of my own")
+    shot("desk")
+    with redrawn(page):
+        page.locator(".st-key-take-16-seats-out button").click()
+    shot("exercise-order")
+    panel(page, "Seat")
+    button(page, "Press start with brake")
+    panel(page, "Tester")
+    button(page, "Scan all modules")
+    shot("exercise-tester")
+    pick(page, "silent SLD")
+    shot("exercise-part")
+    panel(page, "Work")
+    for sentence in ("look X9", "mend SLD.C1.1", "plug X9"):
+        page.get_by_label("or say it in words").fill(sentence)
+        button(page, "Do it")
+    shot("exercise-work")
+    panel(page, "Log")
+    shot("exercise-log")
+    panel(page, "Hand in")
+    _choose(page, "causes", "unplug X9")
+    page.keyboard.press("Escape")
+    button(page, "Hand in")
+    shot("exercise-hand-in")
+    button(page, "Yes, hand in")
+    shot("debrief")
+
+
 def _choose(page: Page, label: str, option: str) -> None:
     box = page.get_by_label(label).first
     box.click()
@@ -114,8 +149,8 @@ def _choose(page: Page, label: str, option: str) -> None:
         page.get_by_role("option", name=option).first.click()
 
 
-def main(folder: Path) -> None:
-    """Take all pictures."""
+def main(folder: Path, walks: tuple[Callable[[Page, Callable[[str], None]], None], ...]) -> None:
+    """Take all pictures of these walks."""
     folder.mkdir(parents=True, exist_ok=True)
     chromium = shutil.which("chromium")
     if chromium is None:
@@ -130,9 +165,10 @@ def main(folder: Path) -> None:
                 def shot(name: str, page: Page = page, kind: str = f"{size}-{scheme}") -> None:
                     _shot(page, folder, f"{name}-{kind}")
 
-                _walk(page, shot)
+                for walk in walks:
+                    walk(page, shot)
                 page.close()
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[1]), (_student,) if sys.argv[2:] == ["student"] else (_walk, _student))
