@@ -122,6 +122,21 @@ def _buses(held: Held) -> None:
         )
     _table(("bus", "title", "bit rate", "messages", "load at most", "line"), rows)
     st.caption("Load with as many stuff bits as there can be; diagnosis not counted.")
+    if not car.claimed.lin:
+        return
+    wires = [
+        (
+            cluster,
+            wire.title,
+            f"{wire.bitrate_bps / 1000:g} kbit/s",
+            wire.master,
+            f"{sum(slot.slot_ms for slot in wire.schedule):g} ms",
+            " – ".join(slot.message for slot in wire.schedule),
+            " – ".join(wire.line),
+        )
+        for cluster, wire in car.claimed.lin.items()
+    ]
+    _table(("LIN cluster", "title", "bit rate", "master", "cycle", "schedule", "wire"), wires)
 
 
 def _messages_on(bench: Bench) -> dict[str, list[PeriodicFrame]]:

@@ -1,0 +1,30 @@
+"""A bypass lead goes round a guarded gateway: what it opens, and what it costs."""
+
+from sim import scenarios_folder
+from sim.bench.bench import Bench
+from sim.modules.tester import Done, Refused
+from sim.training.shop import minutes_of
+from sim.vehicle.reading import read_car
+
+CAR = read_car(scenarios_folder() / "vehicles" / "small-estate.yaml")
+UNLOCK = ["unlock GW"]
+LEAD = ["unplug GW", "bypass GW diag to backbone", "unbypass GW", "plug GW"]
+
+
+def test_the_lead_opens_what_the_challenge_guards() -> None:
+    """Clearing goes through to the backbone; the body is out of reach and new codes set meanwhile."""
+    bench = Bench(CAR)
+    bench.do_all(["press start", "press start", "wait 3 s"])
+    assert isinstance(bench.do("clear ECM").answers["ECM"], Refused)
+    bench.do_all([*LEAD[:2], "wait 2 s"])
+    assert isinstance(bench.do("clear ECM").answers["ECM"], Done)
+    report = bench.do("scan").report
+    assert report is not None
+    assert ("GW", "BCM", "IPC", "SRS", "DDM") == report.silent
+    assert ("ECM", "U0140-87") in report.codes
+
+
+def test_the_lead_costs_more_than_the_challenge() -> None:
+    """Hands-on minutes there and back: 4 + 5 + 3 + 2 against 2 for seed and key."""
+    assert 14.0 == sum(minutes_of(action, CAR) for action in LEAD)
+    assert 2.0 == sum(minutes_of(action, CAR) for action in UNLOCK)
