@@ -24,7 +24,8 @@ CONDITIONS = {
     "low on ground": (["short ECM.powertrain.L to BODY"], AWAKE, [0.02, 3.85], [0.0]),
     "high on ground": (["short ECM.powertrain.H to BODY"], AWAKE, [0.0], [0.02]),
     "high on low": (["short ECM.powertrain.H to ECM.powertrain.L"], AWAKE, [2.51], [2.51]),
-    "high on battery": (["short ECM.powertrain.H to BAR"], AWAKE, [12.43], [12.35]),
+    # each attempt before bus-off pulls the low line down: 6.97 V at 12.6 V in the table of test_bus_faults.py
+    "high on battery": (["short ECM.powertrain.H to BAR"], AWAKE, [12.43], [6.82, 12.35]),
     "lifted ground": (["offset G2 1.5 V"], AWAKE, [3.63, 5.22], [2.08, 3.63]),
     "asleep": ([], ["--do", "wait 60 s"], [0.0], [0.0]),
 }  # fmt: skip

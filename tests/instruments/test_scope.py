@@ -233,7 +233,7 @@ def test_a_wrong_bit_rate_shows_longer_bits_and_error_flags(teaching: Benches) -
 
 
 def test_a_stuck_transmit_input_without_time_out_is_a_flat_line_at_dominant_level() -> None:
-    """The lift's old transceiver: about 3.5 V and 1.5 V without end (data sheets: typical dominant levels)."""
+    """The lift's old transceiver: about 3.5 V and 1.5 V without end (typical levels of data sheets)."""
     car = read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml")
     bench = Bench(car, ["stick LIFT.upfit"])
     bench.do_all(["press start with brake", "wait 5 s"])
