@@ -31,6 +31,7 @@ EMPTY = {
     "level": "1", "minutes": "30", "tools": "\n".join(TOOLS), "proof": "scan", "arrives": "", "before": "",
     "solution": "", "car": "", "others": "",
 }  # fmt: skip
+SEVERAL = ("tools", "proof")
 WORK = "author_check"
 ONE_FILE = "exercise.yaml"
 
@@ -83,17 +84,23 @@ def _set(fields: Mapping[str, str]) -> None:
     """Put something into the fields, and so into what stands on the page."""
     for name, text in fields.items():
         _draft()[name] = text
-        st.session_state.pop(f"draft_{name}", None)
+        if name in SEVERAL:
+            st.session_state[f"draft_{name}"] = [one for one in text.split("\n") if one]
+        elif name == "car" and not text:
+            st.session_state.pop("draft_car", None)
+        elif name != "others":
+            st.session_state[f"draft_{name}"] = text
     lab_work.forget(WORK)
 
 
 def _text(draft: dict[str, str], name: str, label: str, lines: int = 0, **more: str) -> None:
     key = f"draft_{name}"
-    st.session_state.setdefault(key, draft.get(name, ""))
+    begins = {} if key in st.session_state else {"value": draft.get(name, "")}
     if lines:
-        draft[name] = st.text_area(label, key=key, height=34 + 24 * lines, persist_state="session", **more)
+        height = 34 + 24 * lines
+        draft[name] = st.text_area(label, key=key, height=height, persist_state="session", **begins, **more)
     else:
-        draft[name] = st.text_input(label, key=key, persist_state="session", **more)
+        draft[name] = st.text_input(label, key=key, persist_state="session", **begins, **more)
 
 
 def _several(draft: dict[str, str], name: str, label: str, words: Mapping[str, str]) -> None:
@@ -101,7 +108,7 @@ def _several(draft: dict[str, str], name: str, label: str, words: Mapping[str, s
     st.session_state.setdefault(key, [one for one in draft.get(name, "").split("\n") if one in words])
     chosen = st.pills(
         label, list(words), key=key, selection_mode="multi", format_func=words.__getitem__,
-        persist_state="session",
+        persist_state="session", wrap=True,
     )  # fmt: skip
     draft[name] = "\n".join(one for one in words if one in chosen)
 

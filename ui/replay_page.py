@@ -16,7 +16,7 @@ from ui.drawing import sheet
 from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
 from ui.drawing.tables import plain_table, report_table, seat_panel
-from ui.seen import Seen, what_may_be_seen
+from ui.seen import Seen, what_a_student_sees, what_may_be_seen
 
 
 @dataclass
@@ -100,16 +100,14 @@ def _replay(replay: Replay) -> None:
         st.warning("This is for the instructor; come in by the door again.", icon=":material/lock:")
         return
     count = len(replay.whole.steps)
-    _steps(replay, count)
     replay.to(int(st.session_state.get("replay_at", 0)))
+    _steps(replay, count)
     hidden = st.session_state.get("replay_hidden", False)
-    bench = replay.then.bench
-    seen = what_may_be_seen(bench)
+    seen = what_may_be_seen(replay.then.bench) if hidden else what_a_student_sees(replay.then)
     _words(replay, count)
     left, right = st.columns([1.7, 1], gap="medium")
     with left:
-        if hidden:
-            _map(replay, seen)
+        _map(replay, seen)
     with right:
         _shown(replay, seen)
         st.toggle("show also what is hidden in the car", key="replay_hidden")
@@ -155,7 +153,7 @@ def _words(replay: Replay, count: int) -> None:
 def _map(replay: Replay, seen: Seen) -> None:
     narrow = bool(st.session_state.get("narrow", False))
     layout = replay.layout(NARROW if narrow else WIDE)
-    html = car_map(replay.whole.exercise.whole_car, layout, seen, "") + legend()
+    html = car_map(replay.whole.exercise.whole_car, layout, seen, "") + legend(seen.only_found)
     now_narrow = sheet.show_to_fit(html, "replay_map", narrow, _nothing)
     if now_narrow != narrow:
         st.session_state.narrow = now_narrow

@@ -1,20 +1,25 @@
 """Pictures of every page: `python -m tests.ui.screenshots FOLDER`, at three sizes, light and dark.
 
 `python -m tests.ui.screenshots FOLDER student` takes those of a student's pages only.
+`python -m tests.ui.screenshots FOLDER class` takes the instructor's pages only.
 """
 
 from __future__ import annotations
 
 import shutil
 import sys
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 from playwright.sync_api import Page
 
+from sim.training.exercise import shipped_exercises
+from sim.training.records import RECORDS_VARIABLE, Records
 from tests.ui.browser import browser, button, front_end, go, opened, panel, pick, redrawn
 
 SIZES = {"laptop": (1366, 768), "phone": (390, 844), "projector": (1920, 1080)}
+PASSPHRASE = "correct horse battery"
 JOB = "The minibus without its trailer socket"
 
 
@@ -141,6 +146,64 @@ def _student(page: Page, shot: Callable[[str], None]) -> None:
     shot("debrief")
 
 
+def _classroom(page: Page, records: Records, shot: Callable[[str], None]) -> None:
+    """The instructor's pages, with a class that is at work."""
+    go(page, f"{page.url.split('?')[0].rsplit('/', 1)[0]}/instructor")
+    shot("door")
+    if page.get_by_label("once more").count():
+        page.get_by_label("passphrase, 10").fill(PASSPHRASE)
+        page.get_by_label("once more").fill(PASSPHRASE)
+        button(page, "Choose it")
+    else:
+        page.get_by_label("passphrase").fill(PASSPHRASE)
+        button(page, "Come in")
+    group = _class_at_work(records)
+    base = page.url.split("?")[0].rsplit("/", 1)[0]
+    for name in ("classes", "board", "author"):
+        go(page, f"{base}/{name}?class={group}")
+        shot(name)
+    go(page, f"{base}/replay?attempt={records.attempts_of_classes()[0].attempt_id}")
+    for _ in range(3):
+        button(page, "Next")
+    shot("replay")
+
+
+def _class_at_work(records: Records) -> int:
+    """A class of six: solved, stuck, not begun. Names are invented."""
+    group = records.open_class("Tuesday evening")
+    names = list(shipped_exercises())
+    tasks = [
+        records.assign(group.id, shipped_exercises()[names[place]].read_text("utf-8"), practice=place == 0)
+        for place in (0, 1)
+    ]
+    actions = [
+        "press start",
+        "wait 5 s",
+        "scan",
+        "save before",
+        "look F2",
+        "fit F2",
+        "clear",
+        "wait 10 s",
+        "scan",
+    ]
+    for number, name in enumerate(("Amara Osei", "Bo Lindqvist", "Cy", "Dara Ní Bhriain", "Edda", "Farouk")):
+        student, _ = records.join(group.join_code, name)
+        if number == 5:
+            continue
+        work = records.begin(tasks[1], student.id)
+        for action in actions[: 9 - 2 * number]:
+            work.do(action)
+        if number == 0:
+            work.hand_in(["pull F2"])
+        if number == 2:
+            for part in ("ECM.C1.3", "TCM.C1.3", "ABS.C1.3"):
+                work.do(f"mend {part}")
+            work.hint()
+            work.hint()
+    return group.id
+
+
 def _choose(page: Page, label: str, option: str) -> None:
     box = page.get_by_label(label).first
     box.click()
@@ -149,26 +212,39 @@ def _choose(page: Page, label: str, option: str) -> None:
         page.get_by_role("option", name=option).first.click()
 
 
-def main(folder: Path, walks: tuple[Callable[[Page, Callable[[str], None]], None], ...]) -> None:
+Shot = Callable[[str], None]
+Walk = Callable[[Page, Records, Shot], None]
+WALKS: dict[str, Walk] = {
+    "car": lambda page, records, shot: _walk(page, shot),
+    "student": lambda page, records, shot: _student(page, shot),
+    "class": _classroom,
+}
+
+
+def main(folder: Path, walks: list[Walk]) -> None:
     """Take all pictures of these walks."""
     folder.mkdir(parents=True, exist_ok=True)
     chromium = shutil.which("chromium")
     if chromium is None:
         sys.exit("the program chromium is not installed on this machine")
-    with front_end() as address, browser(chromium) as started:
-        for size, (width, height) in SIZES.items():
-            for scheme in ("light", "dark"):
-                page = opened(
-                    started, address, viewport={"width": width, "height": height}, color_scheme=scheme
-                )
+    with tempfile.TemporaryDirectory() as own:
+        url = f"sqlite:///{own}/classes.sqlite"
+        settings = {RECORDS_VARIABLE: url, "XDG_DATA_HOME": own}
+        with front_end(**settings) as address, browser(chromium) as started:
+            records = Records(url)
+            for size, (width, height) in SIZES.items():
+                for scheme in ("light", "dark"):
 
-                def shot(name: str, page: Page = page, kind: str = f"{size}-{scheme}") -> None:
-                    _shot(page, folder, f"{name}-{kind}")
+                    def shot(name: str, kind: str = f"{size}-{scheme}") -> None:
+                        _shot(page, folder, f"{name}-{kind}")
 
-                for walk in walks:
-                    walk(page, shot)
-                page.close()
+                    for walk in walks:
+                        viewport = {"width": width, "height": height}
+                        page = opened(started, address, viewport=viewport, color_scheme=scheme)
+                        walk(page, records, shot)
+                        page.close()
+            records.close()
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), (_student,) if sys.argv[2:] == ["student"] else (_walk, _student))
+    main(Path(sys.argv[1]), [WALKS[name] for name in sys.argv[2:] or WALKS])

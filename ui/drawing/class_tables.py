@@ -7,6 +7,8 @@ from html import escape
 
 from sim.training.records import BoardRow
 
+LESS = ("exercise", "last")  # what a phone has no room for
+
 
 def join_code(code: str, address: str) -> str:
     """The code in letters that the last row can read."""
@@ -20,7 +22,8 @@ def join_code(code: str, address: str) -> str:
 def board(rows: Iterable[BoardRow], minutes: Mapping[str, float]) -> str:
     """One line per student, each of which can be picked; `minutes`: what an exercise is meant to take."""
     head = "".join(
-        f"<th>{name}</th>" for name in ("student", "exercise", "state", "work", "last", "look here")
+        f'<th class="{"less" if name in LESS else ""}">{name}</th>'
+        for name in ("student", "exercise", "state", "work", "last", "look here")
     )
     body = "".join(_row(row, minutes.get(row.exercise, 0.0)) for row in rows)
     return f'<div class="wide"><table class="board"><tr>{head}</tr>{body}</table></div>'
@@ -32,9 +35,9 @@ def _row(row: BoardRow, target_min: float) -> str:
     name = escape(row.student)
     return (
         f'<tr data-id="{row.student_id}" tabindex="0" aria-label="{name}: {words}">'
-        f'<td class="who">{name}</td><td>{escape(row.exercise)}</td>'
+        f'<td class="who">{name}</td><td class="less">{escape(row.exercise)}</td>'
         f'<td><span class="at {state}">{words}</span></td><td>{_work(row, target_min)}</td>'
-        f'<td class="small">{escape(row.last_action)}</td><td>{signs}</td></tr>'
+        f'<td class="small less">{escape(row.last_action)}</td><td>{signs}</td></tr>'
     )
 
 
