@@ -234,13 +234,13 @@ def main(folder: Path, walks: list[Walk]) -> None:
             records = Records(url)
             for size, (width, height) in SIZES.items():
                 for scheme in ("light", "dark"):
-
-                    def shot(name: str, kind: str = f"{size}-{scheme}") -> None:
-                        _shot(page, folder, f"{name}-{kind}")
-
                     for walk in walks:
                         viewport = {"width": width, "height": height}
                         page = opened(started, address, viewport=viewport, color_scheme=scheme)
+
+                        def shot(name: str, page: Page = page, kind: str = f"{size}-{scheme}") -> None:
+                            _shot(page, folder, f"{name}-{kind}")
+
                         walk(page, records, shot)
                         page.close()
             records.close()
