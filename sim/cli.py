@@ -19,7 +19,16 @@ from sim import scenarios_folder
 from sim.bench.bench import Bench, Outcome
 from sim.bench.live import Unsettled
 from sim.bench.observations import OBSERVATION_VERBS
-from sim.bench.why import Because, why_code, why_engine, why_mode, why_silent, why_telltale
+from sim.bench.why import (
+    Because,
+    why_awake,
+    why_battery,
+    why_code,
+    why_engine,
+    why_mode,
+    why_silent,
+    why_telltale,
+)
 from sim.instruments.diagram import drawing, face
 from sim.instruments.link.doip_messages import PORT
 from sim.instruments.link.live_link import LiveLink
@@ -278,7 +287,7 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="QUESTION",
         action="append",
         default=[],
-        help="mode, engine, 'silent ECM', 'code ECM U0101', 'lamp security'",
+        help="mode, engine, battery, 'awake body', 'silent ECM', 'code ECM U0101', 'lamp security'",
     )
 
 
@@ -329,19 +338,23 @@ def _script(path: Path | None) -> list[str]:
 
 
 def why(bench: Bench, question: str) -> Because:
-    """The answer to `mode`, `engine`, `silent ECM`, `code ECM U0101` or `lamp security`."""
+    """The answer to `mode`, `engine`, `battery`, `awake body`, `silent ECM`, `code ECM U0101`, `lamp mil`."""
     match question.split():
         case ["mode"]:
             return why_mode(bench)
         case ["engine"]:
             return why_engine(bench)
+        case ["battery"]:
+            return why_battery(bench)
+        case ["awake", bus]:
+            return why_awake(bench, bus)
         case ["silent", module]:
             return why_silent(bench, module)
         case ["code", module, code]:
             return why_code(bench, module, code)
         case ["lamp", name]:
             return why_telltale(bench, name)
-    known = "mode, engine, silent MODULE, code MODULE CODE, lamp NAME"
+    known = "mode, engine, battery, awake BUS, silent MODULE, code MODULE CODE, lamp NAME"
     raise EditProblem(f"'{question}' is no question; known: {known}")
 
 

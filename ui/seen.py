@@ -206,6 +206,8 @@ def _changes(car: Car) -> Iterator[Change]:
     for name in sorted(state.leads):
         undo = f"unbypass {name.split()[1]}" if name.startswith("bypass ") else f"un{name}"
         yield Change(name, undo)
+    for name in sorted(state.kept_awake):
+        yield Change(f"{name} never lets go of the network", f"replace {name}")
     if state.battery_pct is not None:
         usual = car.built.battery.charge_pct
         yield Change(f"battery at {state.battery_pct:g} % charge", f"charge {usual:g} %")

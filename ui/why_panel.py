@@ -1,11 +1,21 @@
-"""Why: from a code, a silent module, the power mode, a lamp or the engine back to the edits of the car."""
+"""Why: from a code, a silent module, a mode, a lamp, the engine, a bus or the battery back to the edits."""
 
 from __future__ import annotations
 
 import streamlit as st
 
 from sim.bench.bench import Bench
-from sim.bench.why import Because, why_code, why_engine, why_event, why_mode, why_silent, why_telltale
+from sim.bench.why import (
+    Because,
+    why_awake,
+    why_battery,
+    why_code,
+    why_engine,
+    why_event,
+    why_mode,
+    why_silent,
+    why_telltale,
+)
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
 from ui.seen import Seen
@@ -17,6 +27,8 @@ KINDS = {
     "mode": "the power mode",
     "lamp": "a lamp",
     "engine": "the engine",
+    "awake": "a bus that is awake",
+    "battery": "the battery",
 }
 
 
@@ -44,7 +56,7 @@ def show(held: Held, seen: Seen) -> None:
     kind = st.selectbox(
         "why", list(KINDS), key="why_kind", format_func=KINDS.__getitem__, persist_state="session"
     )
-    items = _items(seen, kind)
+    items = _items(held, seen, kind)
     if items == []:
         st.caption(
             {"code": "No module has a code stored.", "lamp": "This car has no lamps described."}.get(
@@ -60,7 +72,7 @@ def _no_event() -> None:
     st.session_state.why_event = None
 
 
-def _items(seen: Seen, kind: str) -> list[str] | None:
+def _items(held: Held, seen: Seen, kind: str) -> list[str] | None:
     """What can be asked about; None where the question stands alone."""
     match kind:
         case "code":
@@ -69,6 +81,8 @@ def _items(seen: Seen, kind: str) -> list[str] | None:
             return list(seen.modules)
         case "lamp":
             return [lamp.name for lamp in seen.seat.lamps]
+        case "awake":
+            return list(held.car.built.buses)
     return None
 
 
@@ -89,6 +103,10 @@ def _answer(bench: Bench, kind: str, item: str) -> Because:
             return why_telltale(bench, item)
         case "mode":
             return why_mode(bench)
+        case "awake":
+            return why_awake(bench, item)
+        case "battery":
+            return why_battery(bench)
     return why_engine(bench)
 
 

@@ -16,6 +16,7 @@ from typing import Literal, TypedDict
 
 import simpy
 
+from sim.bench.battery import StateOfCharge
 from sim.bench.fuses import Fuses, shorts_behind
 from sim.bench.intermittent import Intermittents
 from sim.bench.spoilers import Spoilers, network_segments, understand
@@ -38,6 +39,7 @@ from sim.wiring.wiring import Culprit, Hearing, Reading, SwitchState, Wiring
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
 FED_V = 6.0  # a coil or injector works above this; common practice
 TESTER_MIN_V = 8.0  # a tester powered from pin 16; common practice
+FELT_V = 1.0  # a short that moves an input by less is not why it is on or off
 MAX_ROUNDS = 200
 
 
@@ -98,6 +100,7 @@ class LiveCar:
             self.wait_causes, self.dead_line_causes, self.source, self.edit_events, seed,
         )  # fmt: skip
         self.world.disturbance_causes = self.disturbance_causes
+        self.battery = StateOfCharge(self.world, self.touch, self._battery_falls)
         self._fuses = Fuses(self.world, self._blow)
         self._intermittents = Intermittents(self.world, self._interrupt)
         self._spoilers = Spoilers(self.world, self.edit_events, self._hears)
@@ -146,6 +149,8 @@ class LiveCar:
         self._wiring = None
         self._wirings.clear()
         self._intermittents.look(after)
+        if edit.text.startswith("charge "):
+            self.battery.given()
         self._electrical(event)
         return event
 
@@ -202,8 +207,9 @@ class LiveCar:
         )
         alternator = self.world.engine.value == "running"
         return SwitchState(
-            running, driven, self.operated, self.pulled_in, alternator, self._spoilers.dominant
-        )
+            running, driven, self.operated, self.pulled_in, alternator, self._spoilers.dominant,
+            self.battery.override_pct,
+        )  # fmt: skip
 
     def touch(self, module: str | None = None) -> None:
         """Ask for a new look at this instant: of one module at what it knows, or of everybody."""
@@ -249,6 +255,7 @@ class LiveCar:
             self._fed = self.reading
             self._feed_modules()
             self._fuses.look(self.reading, self.car)
+            self.battery.look(self.reading)
         self._look_at_relays()
         self._look_at_engine()
         self._look_at_buses()
@@ -263,7 +270,8 @@ class LiveCar:
             if module.state != "unpowered" or name in startable:
                 module.power(supply_v, partial(self._supply_causes, name))
             for function in self._sensed[name]:
-                module.sense(function, reading.pin_v(name, function), self._trigger_causes)
+                pin_v = reading.pin_v(name, function)
+                module.sense(function, pin_v, partial(self._sense_causes, name, function))
             for circuit in module.circuits:
                 pin = circuit.check.pin
                 circuit.measure(reading.pin_v(name, pin), partial(self._circuit_causes, name, pin))
@@ -301,6 +309,19 @@ class LiveCar:
 
     def _supply_causes(self, module: str) -> tuple[int, ...]:
         return self.culprit_events(self.reading.why_unsupplied(module), module) or self._trigger_causes()
+
+    def _sense_causes(self, module: str, function: str) -> tuple[int, ...]:
+        """Shorts without which the pin would have another voltage, or what has just been switched."""
+        reading, leads = self.reading, self.car.condition.leads
+        now_v = reading.pin_v(module, function)
+        events = {
+            self.edit_events[part.id]
+            for parts in leads.values()
+            for part in parts
+            if part.id in self.edit_events
+            and abs(reading.without(part.id).pin_v(module, function) - now_v) > FELT_V
+        }
+        return tuple(sorted(events)) or self._trigger_causes()
 
     def _circuit_causes(self, module: str, pin: str) -> tuple[int, ...]:
         if pin in self.car.built.modules[module].references or self._sensor_ways(module, pin):
@@ -357,6 +378,18 @@ class LiveCar:
         self._wiring = None
         self._wirings.clear()
         self._electrical(self.edit_events[name])
+
+    def _battery_falls(self, pct: float) -> None:
+        """The charge has fallen by another tenth: whoever takes it is why the battery is what it is now."""
+        causes = (*(self.drain_causes() or self._trigger_causes()), self.edit_events.get("BAT"))
+        text = f"the battery is down to {pct:.0f} % of its charge"
+        self.edit_events["BAT"] = self.world.record("battery", "battery", text, causes)
+
+    def drain_causes(self) -> tuple[int, ...]:
+        """Why charge is being taken: what keeps modules awake, and what was last switched on or shorted."""
+        events = [event for module in self.modules.values() for _, event in module.reasons_now()]
+        shorts = [self.edit_events.get(lead) for lead in self.car.condition.leads]
+        return tuple(sorted({event for event in (*events, *shorts) if event is not None}))
 
     def _flip(self, name: str) -> None:
         del self._relay_timers[name]
@@ -770,6 +803,8 @@ class LiveCar:
             self.theory_events[text.removeprefix("theory ")] = event
             return
         old, new = before.condition, after.condition
+        for name in sorted(old.kept_awake ^ new.kept_awake):
+            self.edit_events[f"{name} awake"] = event
         for field in ("unplugged", "pulled", "blown", "opened", "stuck", "babbling", "classical"):
             for name in sorted(getattr(old, field) ^ getattr(new, field)):
                 self.edit_events[name] = event
@@ -815,6 +850,9 @@ class LiveCarWithoutReasons(LiveCar):
         return ()
 
     def _supply_causes(self, module: str) -> tuple[int, ...]:
+        return ()
+
+    def _sense_causes(self, module: str, function: str) -> tuple[int, ...]:
         return ()
 
     def _circuit_causes(self, module: str, pin: str) -> tuple[int, ...]:

@@ -1,4 +1,5 @@
-"""Why: a code, a silent module, a mode that will not change, a lamp, an engine that does not start.
+"""Why: a code, a silent module, a mode that will not change, a lamp, an engine that does not start, a bus
+that is awake, a battery that is flat.
 
 Every answer is a tree of plain sentences back to what was done to the car. Nothing is guessed: sentences are
 events of the trace, or facts of this instant with the events behind them.
@@ -17,6 +18,7 @@ from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem, unknown
 
 EDIT_KINDS = ("fault", "repair", "theory")
+MOST_NAMED, LEAST_SHARE = 5, 0.05  # of those who took charge from the battery
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +162,45 @@ def why_engine(bench: Bench) -> Because:
         reasons += _starter_needs(bench, spec.starter)
     words = {"stopped": "the engine stands", "cranking": "the engine cranks and does not start"}
     return Because(words[str(state)], None, tuple(reasons))
+
+
+def why_awake(bench: Bench, bus: str) -> Because:
+    """Why a bus is awake: the modules that need it, each with its reasons; or that it is not."""
+    live = bench.live
+    if bus not in live.car.built.buses:
+        raise EditProblem(unknown("bus", bus, live.car.built.buses))
+    on_it = [module for module in live.modules.values() if bus in module.channels]
+    awake = [module for module in on_it if module.sends_on(bus)]
+    if not awake:
+        return Because(f"nobody is awake on {bus}")
+    needed = tuple(_needs_bus(bench, module) for module in awake if module.reasons_now())
+    text = f"{bus} is awake: {len(awake)} of {len(on_it)} modules send on it"
+    return Because(text, None, needed or _all(bench, (module.state_event for module in awake)))
+
+
+def why_battery(bench: Bench) -> Because:
+    """Why the battery has the charge that it has: who has taken it, and what keeps them awake or on."""
+    battery = bench.live.battery
+    taken_ah = battery.taken_ah()
+    total_ah = sum(taken_ah.values())
+    text = f"the battery has {battery.charge_pct:.0f} % of its charge; {total_ah:.1f} Ah were taken from it"
+    most = sorted(taken_ah, key=lambda name: (-taken_ah[name], name))
+    reasons = [module for module in bench.live.modules.values() if module.reasons_now()]
+    kept = tuple(_needs_bus(bench, module) for module in reasons)
+    shares = tuple(
+        Because(f"{name} has taken {taken_ah[name]:.1f} Ah")
+        for name in most[:MOST_NAMED]
+        if taken_ah[name] >= LEAST_SHARE * total_ah
+    )
+    fallen = _all(bench, (bench.live.edit_events.get("BAT"),))
+    return Because(text, None, (*kept, *fallen, *shares))
+
+
+def _needs_bus(bench: Bench, module: ControlModule) -> Because:
+    """Why one module does not let go."""
+    reasons = module.reasons_now()
+    words = ", ".join(dict.fromkeys(text for text, _ in reasons))
+    return Because(f"{module.name} stays awake: {words}", None, _all(bench, (event for _, event in reasons)))
 
 
 def _starter_needs(bench: Bench, starter: str) -> list[Because]:

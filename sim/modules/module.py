@@ -668,6 +668,12 @@ class ControlModule:
         if not self._can_sleep():
             yield "it has nothing to wake it", None
 
+    def reasons_now(self) -> list[tuple[str, int | None]]:
+        """What keeps it awake now, with the events behind it; nothing where it sleeps or has no supply."""
+        if self.state == "starting" and self.waiting_for:
+            return [(f"it waits for {' and '.join(self.waiting_for)}", self.state_event)]
+        return list(self.wake_reasons()) if self.state in ("running", "going to sleep") else []
+
     def _can_sleep(self) -> bool:
         """A car without power modes and sense lines has modules that never sleep."""
         return self.world.car.built.power_modes is not None

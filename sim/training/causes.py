@@ -136,6 +136,8 @@ def _effect(text: str, car: Car) -> dict[Atom, float]:
         atoms[("stuck", name)] = 0.0
     for name in sorted(after.condition.babbling - before.condition.babbling):
         atoms[("babbling", name)] = 0.0
+    for name in sorted(after.condition.kept_awake - before.condition.kept_awake):
+        atoms[("kept awake", name)] = 0.0
     for name in sorted(after.condition.classical - before.condition.classical):
         atoms[("classical", name)] = 0.0
     for name, rate_bps in after.condition.bitrates_bps.items():

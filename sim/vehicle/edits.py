@@ -20,7 +20,8 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     babble TCM.powertrain                                 a module that sends the highest priority without end
     set TCM.powertrain to 250 kbit/s                      a wrong bit rate, as after wrong software
     set TCM.backbone to classical CAN                     a part too old for CAN FD
-    replace TCM                                           a right module in its place: ends these four
+    keep DDM awake                                        software that, once awake, never lets go again
+    replace TCM                                           a right module in its place: ends these five
     theory ECM waits for TRM                              start-up
     theory body runs through DDM                          the line goes through a module's connector
     theory F7 feeds TRM.B+                                the diagram is wrong about this fuse
@@ -528,6 +529,15 @@ def _spoilt_inside(
     return Edit(text, "fault", change, f"replace {name.partition('.')[0]}")
 
 
+def _keep(words: list[str], car: Car) -> Edit:
+    if len(words) != 2 or words[1] != "awake":
+        raise EditProblem("write 'keep MODULE awake'")
+    name = words[0]
+    if name not in car.built.modules:
+        raise EditProblem(unknown("module", name, car.built.modules))
+    return _spoilt_inside("keep", name, lambda state: {"kept_awake": state.kept_awake | {name}}, " awake")
+
+
 def _replace(words: list[str], car: Car) -> Edit:
     module = _one(words, "replace")
     if module not in car.built.modules:
@@ -539,6 +549,7 @@ def _replace(words: list[str], car: Car) -> Edit:
             stuck=state.stuck - own,
             babbling=state.babbling - own,
             classical=state.classical - own,
+            kept_awake=state.kept_awake - {module},
             bitrates_bps={name: rate for name, rate in state.bitrates_bps.items() if name not in own},
         )
 
@@ -691,6 +702,7 @@ _VERBS: dict[str, Callable[[list[str], Car], Edit]] = {
     "stick": _stick,
     "babble": _babble,
     "set": _set,
+    "keep": _keep,
     "replace": _replace,
     "theory": _theory,
 }

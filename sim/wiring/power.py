@@ -70,6 +70,7 @@ class SwitchState:
     pulled_in: relays whose contact is closed.
     alternator: does it charge?
     dominant: transceivers that hold their lines dominant without end, stuck.
+    charge_pct: the battery's charge where it is no longer what the car's condition says, else None.
     """
 
     running: frozenset[str] = frozenset()
@@ -78,6 +79,7 @@ class SwitchState:
     pulled_in: frozenset[str] = frozenset()
     alternator: bool = False
     dominant: frozenset[str] = frozenset()
+    charge_pct: float | None = None
 
 
 class PowerCircuit:
@@ -90,6 +92,7 @@ class PowerCircuit:
         for element in car.all_elements.values():
             self._add(element)
         self._biases = list(self._bias_sources())
+        self._charge_pct = charge_pct(car)
         self._closed: dict[str, bool] = {}
         self._ohm: dict[str, float] = {}
 
@@ -101,6 +104,7 @@ class PowerCircuit:
                 self._set_draw(element, state)
         for id, module in self._biases:
             self._set_bias(id, module in state.running)
+        self._set_charge(charge_pct(self._car) if state.charge_pct is None else state.charge_pct)
         for id in sorted(without):
             self._set_closed(id, False)
         solution = self._circuit.solve()
@@ -138,6 +142,13 @@ class PowerCircuit:
         if self._closed.get(id, True) != closed:
             (self._circuit.close if closed else self._circuit.open)(id)
         self._closed[id] = closed
+
+    def _set_charge(self, pct: float) -> None:
+        if pct != self._charge_pct:
+            volt, ohm = battery_values(pct, self._car.built.battery.internal_ohm)
+            self._circuit.set_volt("BAT", volt)
+            self._circuit.set_ohm("BAT", ohm)
+            self._charge_pct = pct
 
     def _set_draw(self, draw: Draw, state: SwitchState) -> None:
         amp = draw.run_a if draw.module in state.running else draw.sleep_a
@@ -213,5 +224,9 @@ def _source_values(source: Source, car: Car) -> tuple[float, float]:
     """Open-circuit voltage and internal resistance."""
     if source.id == "ALT" and car.built.engine:
         return car.built.engine.alternator_v, max(MIN_OHM, source.ohm)
-    charge = charge_pct(car)
-    return rest_v(charge), max(MIN_OHM, source.ohm / max(LEAST_CHARGE_SHARE, charge / 100))
+    return battery_values(charge_pct(car), source.ohm)
+
+
+def battery_values(pct: float, internal_ohm: float) -> tuple[float, float]:
+    """Open-circuit voltage in V and internal resistance in ohm by state of charge in %."""
+    return rest_v(pct), max(MIN_OHM, internal_ohm / max(LEAST_CHARGE_SHARE, pct / 100))

@@ -1,0 +1,222 @@
+"""The battery over hours: sleep current, a module that never lets go, no crank, and why.
+
+Hand arithmetic throughout: charge in Ah is current times hours; open-circuit voltage by charge is the
+workshop table of a rested 12 V battery (common practice), 12.06 V at 25 % and 12.24 V at 50 %; that the
+internal resistance goes with the inverse of the charge is this model's own choice.
+"""
+
+import pytest
+
+from sim import scenarios_folder
+from sim.bench.battery import consumption_a
+from sim.bench.bench import Bench
+from sim.bench.live import Depth
+from sim.bench.why import why_awake, why_battery
+from sim.instruments.meter import Measured
+from sim.instruments.read import shown
+from sim.vehicle.problems import EditProblem
+from sim.vehicle.reading import car_from_text, read_car
+from tests.modules.test_states import CRANKED
+
+MINIBUS = read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml")
+# 60 Ah at 95 %; two modules of 0.3 A
+KEYED = car_from_text(CRANKED.replace("main: {line:", "main: {network_management: {}, line:"))
+DEPTHS: tuple[Depth, ...] = ("frame", "stream")
+
+
+def amps(bench: Bench) -> float:
+    """By the meter, in series with the negative clamp."""
+    bench.do("measure amps BAT.NEG")
+    found = shown(bench)
+    assert isinstance(found, Measured)
+    assert found.value is not None
+    return abs(found.value)
+
+
+def test_a_minibus_left_alone_sleeps_and_takes_34_milliamperes() -> None:
+    """38 modules of 0.6 mA, one of 3 mA and two of 4 mA: 33.8 mA; trade sources allow about 50 mA."""
+    bench = Bench(MINIBUS)
+    bench.do_all(["press start with brake", "wait 10 s", "press start", "wait 15 s"])
+    assert {"asleep"} == {module.state for module in bench.live.modules.values()}
+    assert 0.0338 == pytest.approx(amps(bench), abs=0.0003)
+
+
+@pytest.mark.parametrize("depth", DEPTHS)
+def test_a_parked_minibus_lasts_for_months(depth: Depth) -> None:
+    """Three days asleep: 72 h times 33.8 mA are 2.43 Ah of 95 Ah, 2.56 %. Nothing happens meanwhile."""
+    bench = Bench(MINIBUS, depth=depth)
+    bench.do("wait 1 min")
+    charge, events = bench.live.battery.charge_pct, len(bench.trace)
+    bench.do_all(["wait 24 h", "wait 24 h", "wait 24 h"])
+    assert 2.56 == pytest.approx(charge - bench.live.battery.charge_pct, abs=0.02)
+    assert events >= len(bench.trace) - 1  # at most the battery's fall below 90 %
+
+
+@pytest.mark.parametrize("depth", DEPTHS)
+def test_one_module_keeps_its_bus_awake(depth: Depth) -> None:
+    """All of the body line and nobody else; 0.6 A to 0.8 A each, as the file says, add up."""
+    bench = Bench(MINIBUS, ["keep DDM awake"], depth=depth)
+    bench.do("wait 1 min")
+    awake = {name for name, module in bench.live.modules.items() if module.state == "running"}
+    assert {name for name, module in bench.live.modules.items() if "body" in module.channels} == awake
+    run_a = sum(MINIBUS.built.modules[name].run_a for name in awake)
+    asleep_a = sum(spec.sleep_a for name, spec in MINIBUS.built.modules.items() if name not in awake)
+    assert run_a + asleep_a == pytest.approx(amps(bench), rel=0.02)  # the meter's shunt takes a little
+    before = bench.live.battery.charge_pct
+    bench.do("wait 1 h")
+    assert 100 * (run_a + asleep_a) / 95 == pytest.approx(before - bench.live.battery.charge_pct, rel=0.01)
+
+
+def test_both_depths_have_the_same_charge() -> None:
+    charges = []
+    for depth in DEPTHS:
+        bench = Bench(KEYED, ["keep ECM awake"], depth=depth)
+        bench.do("wait 10 h")
+        charges.append(bench.live.battery.charge_pct)
+    assert charges[0] == pytest.approx(charges[1], abs=1e-6)
+
+
+def test_a_module_that_never_lets_go_empties_the_battery_in_the_computed_hours() -> None:
+    """The starter needs 6.0 V. On its way, in mohm: clamps 0.5 each, cables of 35 mm2 0.74 each, relay bar
+    0.5, relay 2.0, wire of 10 mm2 1.72, ground wire of 25 mm2 0.69, ground joint 1.0; together 8.4.
+
+    12.06 V * 55 / (12 / charge + 8.4 + 55) = 6.0 V gives a charge of 25.4 %. From 95 % that is 41.8 Ah, and
+    two modules of 0.3 A at 12.6 V take 0.588 A at the mean of 12.6 V and 12.06 V: 71 hours. The network sees
+    the charge in steps of 1 %, one hour each.
+    """
+    way_ohm = 0.0005 * 2 + 0.00074 * 2 + 0.0005 + 0.002 + 0.00172 + 0.00069 + 0.001
+    needed_ohm = 12.06 * 0.055 / 6.0 - 0.055 - way_ohm
+    no_crank_pct = 100 * 0.012 / needed_ohm
+    assert 25.4 == pytest.approx(no_crank_pct, abs=0.3)
+    hours = 60 * (95 - no_crank_pct) / 100 / (0.6 * (12.61 + 12.06) / 2 / 12.6)
+    assert 71 == pytest.approx(hours, abs=0.5)
+    assert "running" == state_of_engine(drained(hours - 2))
+    too_late = drained(hours + 2)
+    # what it gives at rest, by the table: 12.06 V at 25 %
+    assert 12.06 == pytest.approx(too_late.live.reading.between("BAT+", "BAT-"), abs=0.04)
+    assert "stopped" == state_of_engine(too_late)
+    assert [] == [event for event in too_late.trace.events if event.kind == "engine"]
+
+
+def drained(hours: float) -> Bench:
+    bench = Bench(KEYED, ["keep ECM awake"], depth="stream")
+    whole, rest = divmod(hours, 24)
+    bench.do_all(["wait 24 h"] * int(whole))
+    bench.do(f"wait {rest:.3f} h")
+    return bench
+
+
+def state_of_engine(bench: Bench) -> str:
+    """After turning the key to crank."""
+    bench.do_all(["key run", "wait 1 s", "key crank", "wait 1 s"])
+    return str(bench.live.world.engine.value)
+
+
+def test_without_the_fault_it_starts_after_the_same_time() -> None:
+    bench = Bench(KEYED, depth="stream")
+    bench.do_all(["wait 24 h", "wait 24 h", "wait 24 h", "key run", "wait 1 s", "key crank", "wait 1 s"])
+    assert "running" == bench.live.world.engine.value
+
+
+def test_the_minibus_does_not_start_after_a_night_awake() -> None:
+    """Half full in the evening. 3.9 A at first, 3.8 A at the end; the starter turns down to 12.5 %, so
+    35.6 Ah of the 95 Ah: 9.2 hours.
+    """
+    bench = Bench(MINIBUS, ["charge 50 %", "keep DDM awake"], depth="stream")
+    bench.do("wait 1 min")
+    first_a = bench.live.reading.current("BAT")
+    assert 3.9 == pytest.approx(first_a, abs=0.05)
+    hours = 95 * (50 - 12.5) / 100 / (first_a * (1 + 11.97 / 12.24) / 2)
+    assert 9.2 == pytest.approx(hours, abs=0.1)
+    bench.do(f"wait {hours + 0.5:.2f} h")
+    bench.do_all(["press start with brake", "wait 5 s"])
+    assert [] == [event.text for event in bench.trace.events if event.kind == "engine"]
+    assert {"given: keep DDM awake", "given: charge 50 %"} == set(why_battery(bench).to_edits().roots())
+
+
+def test_with_a_little_more_charge_it_starts() -> None:
+    bench = Bench(MINIBUS, ["charge 14 %", "keep DDM awake"], depth="stream")
+    bench.do_all(["wait 1 min", "press start with brake", "wait 5 s"])
+    assert "running" == bench.live.world.engine.value
+
+
+def test_why_the_bus_is_awake_and_the_battery_flat() -> None:
+    bench = Bench(MINIBUS, ["keep DDM awake"], depth="stream")
+    bench.do("wait 3 h")
+    why = why_awake(bench, "body")
+    assert "body is awake: 12 of 12 modules send on it" == why.text
+    assert ["DDM stays awake: its network request is never released"] == [one.text for one in why.causes]
+    assert ["given: keep DDM awake"] == why.roots()
+    assert "nobody is awake on comfort" == why_awake(bench, "comfort").text
+    flat = why_battery(bench)
+    assert "the battery has 82 % of its charge; 12.0 Ah were taken from it" == flat.text
+    assert "DDM stays awake: its network request is never released" == flat.causes[0].text
+    assert "BCM has taken 2.4 Ah" in flat.roots()
+    with pytest.raises(EditProblem, match="did you mean 'body'"):
+        why_awake(bench, "bdy")
+
+
+def test_a_switch_left_on_keeps_it_awake_as_well() -> None:
+    """Not only software: the bridged door switch gives the door module a reason."""
+    bench = Bench(MINIBUS, ["short door_switch.1 to door_switch.2"], depth="stream")
+    bench.do("wait 2 min")
+    assert ["DDM stays awake: input door is on"] == [one.text for one in why_awake(bench, "body").causes]
+    assert ["given: short door_switch.1 to door_switch.2 0.05 ohm"] == why_awake(bench, "body").roots()
+
+
+def test_a_new_module_lets_the_car_sleep() -> None:
+    bench = Bench(MINIBUS, ["keep DDM awake"], depth="stream")
+    bench.do_all(["wait 2 min", "replace DDM", "wait 15 s"])
+    assert {"asleep"} == {module.state for module in bench.live.modules.values()}
+
+
+def test_a_sleeping_module_with_that_fault_sleeps_on() -> None:
+    """The fault shows once something has woken it."""
+    bench = Bench(MINIBUS, depth="stream")
+    bench.do_all(["wait 1 min", "keep DDM awake", "wait 1 min"])
+    assert "asleep" == bench.live.modules["DDM"].state
+    bench.do_all(["switch door_switch on", "wait 1 s", "switch door_switch off", "wait 2 min"])
+    assert "running" == bench.live.modules["DDM"].state
+
+
+def test_the_alternator_gives_it_back() -> None:
+    """14.2 V through its 50 mohm and the rest of the way lift the charge while the engine runs."""
+    bench = Bench(KEYED, ["charge 50 %"], depth="stream")
+    bench.do_all(["key run", "wait 1 s", "key crank", "wait 1 s"])
+    assert "running" == bench.live.world.engine.value
+    before, charging_a = bench.live.battery.charge_pct, -bench.live.reading.current("BAT")
+    assert charging_a > 10
+    bench.do("wait 6 min")
+    gained = bench.live.battery.charge_pct - before
+    assert 100 * charging_a * 0.1 / 60 == pytest.approx(gained, rel=0.02)
+
+
+def test_charging_sets_it_and_the_clamp_off_keeps_it() -> None:
+    bench = Bench(KEYED, ["keep ECM awake"], depth="stream")
+    bench.do("wait 20 h")
+    assert bench.live.battery.charge_pct < 80
+    bench.do_all(["charge 90 %", "disconnect battery", "wait 10 h"])
+    assert 90 == pytest.approx(bench.live.battery.charge_pct, abs=0.01)
+
+
+def test_an_empty_battery_stays_at_nothing() -> None:
+    bench = Bench(KEYED, ["charge 3 %", "keep ECM awake"], depth="stream")
+    bench.do("wait 24 h")
+    assert (0.0, 0.0) == (bench.live.battery.charge_pct, bench.live.battery.shown_pct)
+
+
+def test_what_is_taken_adds_up() -> None:
+    """Modules, loads and coils together take what the battery gives, but for inputs and wires."""
+    bench = Bench(MINIBUS, depth="stream")
+    bench.do_all(["press start", "wait 10 s"])
+    reading = bench.live.reading
+    assert reading.current("BAT") == pytest.approx(sum(consumption_a(reading).values()), rel=0.02)
+
+
+def test_a_drained_day_replays() -> None:
+    bench = Bench(KEYED, ["keep ECM awake"], depth="stream")
+    bench.do_all(["wait 20 h", "key run", "key crank", "wait 1 min"])
+    again = Bench.restored(KEYED, bench.saved())
+    assert bench.live.battery.charge_pct == pytest.approx(again.live.battery.charge_pct, abs=1e-6)
+    twin = bench.rewind(4)
+    assert list(bench.trace.lines()) == list(twin.trace.lines())
