@@ -42,6 +42,7 @@ from sim.instruments.screen import figure
 from sim.instruments.seat import look
 from sim.instruments.service import ServiceInformation
 from sim.instruments.timeline import TimelineRecorder, save_picture
+from sim.lab import commands as lab
 from sim.training import commands as training
 from sim.training.passphrase import FREE_TRIES, Door, check_length
 from sim.training.records import RECORDS_VARIABLE, Records, records_url
@@ -453,6 +454,24 @@ COMMANDS = (
     Command("serve", "let other programs talk to a car in real time", _serve_arguments, _serve),
     Command("record", "write every frame of some actions into a log", _record_arguments, _record),
     Command("import", "begin a vehicle file from a recorded log", _import_arguments, _import),
+    Command(
+        "suspects-check",
+        "compare the search for suspects with runs of pairs drawn by chance",
+        lab.suspects_check_arguments,
+        lab.suspects_check,
+    ),
+    Command(
+        "technician",
+        "minutes to isolation by next best check, fixed order and random order",
+        lab.technician_arguments,
+        lab.technician,
+    ),
+    Command(
+        "compounds",
+        "pairs of faults that hide each other, show something new or look like another",
+        lab.compounds_arguments,
+        lab.compounds,
+    ),
     Command("exercises", "list the exercises that come with busbay", _no_arguments, training.list_exercises),
     Command(
         "exercise", "show the work order of an exercise", training.exercise_arguments, training.show_exercise

@@ -125,7 +125,7 @@ def next_check(
         return Advice((), len(states), len(states))
     listed = list(possible_checks(car, states) if checks is None else checks)
     shown = _shown(found, states, listed, workshop, progress, stop)
-    tests = [Test(str(k), check.minutes, _outcomes(shown[k])) for k, check in enumerate(listed)]
+    tests = [Test(str(k), check.minutes, outcomes_alike(shown[k])) for k, check in enumerate(listed)]
     problem = Sequencing(tuple(one.odds for one in states), tuple(tests))
     ranked = [_ranked(problem, test, listed, shown, states) for test in problem.useful(problem.all_states)]
     ranked.sort(key=lambda one: -one.bits_per_minute)
@@ -259,7 +259,7 @@ def _shown(
         for _ in states:
             sights = list(next(accounts).sights)[-sum(len(check.actions) for check in plan) :]
             for check in plan:
-                seen[check].append(_parts([sights.pop(0) for _ in check.actions], check.passive))
+                seen[check].append(shown_by([sights.pop(0) for _ in check.actions], check.passive))
     return [seen[check] for check in checks]
 
 
@@ -267,7 +267,8 @@ def _trial(found: Suspects, state: Suspect, plan: Sequence[Check]) -> Trial:
     return found.trial(state, [action for check in plan for action in check.actions])
 
 
-def _parts(sights: Sequence[Sight], passive: bool) -> _Seen:
+def shown_by(sights: Sequence[Sight], passive: bool) -> _Seen:
+    """What the actions of a check brought to light, thing by thing; of a passive check not the seat."""
     parts: _Seen = {}
     for place, sight in enumerate(sights):
         seat = {} if passive else {**sight.seat(), "starter": "turned" if sight.cranked else "did not turn"}
@@ -275,8 +276,8 @@ def _parts(sights: Sequence[Sight], passive: bool) -> _Seen:
     return parts
 
 
-def _outcomes(shown: Sequence[_Seen]) -> tuple[int, ...]:
-    """The first suspect that looks the same, for each."""
+def outcomes_alike(shown: Sequence[dict[str, str | float]]) -> tuple[int, ...]:
+    """What each suspect shows, as a number: the first suspect that looks the same, for each."""
     firsts: list[int] = []
     found = []
     for k, seen in enumerate(shown):

@@ -172,7 +172,8 @@ def _looked_at(steps: Iterable[Step], sights: Sequence[Sight]) -> dict[Cell, tup
     for number, step in enumerate(steps, start=1):
         mine, left = left[: len(step.do)], left[len(step.do) :]
         for what, seen, says, by in compared(step.seen, mine) if mine else ():
-            found[number, what] = says, says != seen or by is not None
+            before, wrong = found.get((number, what), ("", False))  # the engine is looked at in two ways
+            found[number, what] = f"{before};{says}", wrong or says != seen or by is not None
     return found
 
 

@@ -20,13 +20,13 @@ import sqlite3
 import threading
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import astuple
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from types import TracebackType
-from typing import Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from sim.lab.run import Account, Trial, code_version, run_trial
 from sim.vehicle.problems import Problem
@@ -35,6 +35,7 @@ FEW = 4  # so few runs are over before another process has started
 PATIENCE = 10  # how far workers stand behind; our own choice
 MOST_KEPT = 4096  # texts in this process, where there is no cache on disk
 TRIES = 3  # how often a pool that lost a process is replaced
+CLUSTER_ANSWERS_S = 10.0
 LOOK_UP_S = 0.2  # how soon a stop is noticed
 
 Item = TypeVar("Item")
@@ -248,6 +249,26 @@ class Workshop:
         runner = f"{self.runner.__module__}.{self.runner.__qualname__}"
         parts = [*astuple(trial), code_version(), runner]
         return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+
+
+@contextmanager
+def on_cluster(address: str, *, cache: Cache | None = None, runner: Runner = run_trial) -> Iterator[Workshop]:
+    """A workshop on a Dask cluster whose scheduler is at this address, e.g. `tcp://10.0.0.5:8786`.
+
+    Its workers need this program in this version. What a worker was doing when it died is given to another.
+    Raises `Problem` where `dask` is not installed or nobody answers.
+    """
+    try:
+        import distributed
+    except ImportError:
+        raise Problem("a cluster needs Dask: install busbay with its extra 'dask'") from None
+    cluster: Any = distributed  # without type hints
+    try:
+        client: Any = cluster.Client(address, timeout=CLUSTER_ANSWERS_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise Problem(f"no Dask scheduler answers at {address}: {error}") from None
+    with client, Workshop(client.get_executor(pure=False), cache=cache, runner=runner) as workshop:
+        yield workshop
 
 
 def _as_text(runner: Runner, trial: Trial) -> str:

@@ -1,0 +1,138 @@
+"""The lab from the command line: the search put to the test, the technician's figures, faults in twos."""
+
+from __future__ import annotations
+
+import random
+import sys
+from argparse import ArgumentParser, Namespace
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from sim.lab.compounds import exercise_draft, find_compounds
+from sim.lab.run import vehicle_text
+from sim.lab.selfcheck import first_look, self_check
+from sim.lab.technician import compare, run_table
+from sim.lab.workshop import Cache, Progress, Workshop, on_cluster
+from sim.vehicle.edits import catalogue
+from sim.vehicle.problems import Problem
+from sim.vehicle.reading import car_from_text
+
+
+def suspects_check_arguments(parser: ArgumentParser) -> None:
+    """Arguments of `suspects-check`."""
+    _common(parser)
+    parser.add_argument("--edits", type=int, default=60, help="edits to choose from (default: %(default)s)")
+    parser.add_argument("--pairs", type=int, default=60, help="pairs to run (default: %(default)s)")
+    parser.add_argument("--times", type=int, default=1, help="how many hidden faults (default: %(default)s)")
+
+
+def suspects_check(chosen: Namespace) -> int:
+    """Compare the search with runs of its own of pairs drawn by chance; status 1 where they differ."""
+    vehicle, wrong = vehicle_text(chosen.car), 0
+    with _workshop(chosen) as workshop:
+        for seed in range(chosen.seed, chosen.seed + chosen.times):
+            result = self_check(
+                vehicle,
+                edits=chosen.edits,
+                pairs=chosen.pairs,
+                seed=seed,
+                workshop=workshop,
+                progress=_told(),
+            )
+            print(f"seed {seed}: {result.words}", flush=True)
+            wrong += len(result.wrong) + (not result.found.holds(result.hidden))
+    return 1 if wrong else 0
+
+
+def technician_arguments(parser: ArgumentParser) -> None:
+    """Arguments of `technician`."""
+    _common(parser)
+    parser.add_argument("--edits", type=int, default=30, help="edits to choose from (default: %(default)s)")
+    parser.add_argument("--faults", type=int, default=200, help="hidden faults (default: %(default)s)")
+
+
+def technician(chosen: Namespace) -> int:
+    """Minutes to isolation by next best check, fixed order and random order, in DXC-style figures."""
+    with _workshop(chosen) as workshop:
+        table = run_table(
+            vehicle_text(chosen.car),
+            edits=chosen.edits,
+            seed=chosen.seed,
+            workshop=workshop,
+            progress=_told(),
+        )
+    print(compare(table, faults=chosen.faults, seed=chosen.seed).lines())
+    return 0
+
+
+def compounds_arguments(parser: ArgumentParser) -> None:
+    """Arguments of `compounds`."""
+    _common(parser)
+    parser.add_argument("--edit", action="append", default=[], help="an edit to look among; several times")
+    parser.add_argument("--edits", type=int, default=12, help="else so many by chance (default: %(default)s)")
+    parser.add_argument("--most", type=int, default=10, help="how many are printed (default: %(default)s)")
+    parser.add_argument("--drafts", type=Path, help="a folder for an exercise file of each that is printed")
+
+
+def compounds(chosen: Namespace) -> int:
+    """Pairs of faults that hide each other, show something new, or look like another one to the scan."""
+    vehicle = vehicle_text(chosen.car)
+    car = car_from_text(vehicle)
+    listed = catalogue(car)
+    some = chosen.edit or random.Random(chosen.seed).sample(listed, min(chosen.edits, len(listed)))
+    with _workshop(chosen) as workshop:
+        found = find_compounds(vehicle, some, workshop=workshop, progress=_told())
+    print(f"{len(found)} of {len(some) * (len(some) - 1) // 2} pairs are special")
+    for place, one in enumerate(found[: chosen.most], start=1):
+        print(f"{one.difficulty:.2f}  {' + '.join(one.edits)}: {', '.join(one.kinds)}")
+        for word, things in (("hidden", one.masked), ("new", one.new), ("looks like", one.alike)):
+            if things:
+                print(f"        {word}: {', '.join(things[:6])}{' ...' if len(things) > 6 else ''}")
+        if chosen.drafts:
+            _write(
+                chosen.drafts / f"{chosen.car}-two-{place:02d}.yaml",
+                exercise_draft(one, chosen.car, first_look(car)),
+            )
+    return 0
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8") as file:  # never over what somebody has written
+            file.write(text)
+    except OSError as error:
+        raise Problem(f"{path} cannot be written: {error.strerror}") from None
+    print(f"        {path}")
+
+
+def _common(parser: ArgumentParser) -> None:
+    parser.add_argument("car", help="a shipped car's name")
+    parser.add_argument("--seed", type=int, default=0, help="seed of what is drawn (default: %(default)s)")
+    parser.add_argument("--workers", type=int, help="processes (default: one per core)")
+    parser.add_argument("--cache", type=Path, help="a folder in which finished runs are kept, to go on from")
+    parser.add_argument(
+        "--cluster", metavar="ADDRESS", help="run on a Dask cluster, e.g. tcp://10.0.0.5:8786"
+    )
+
+
+@contextmanager
+def _workshop(chosen: Namespace) -> Iterator[Workshop]:
+    cache = Cache(chosen.cache) if chosen.cache else None
+    if chosen.cluster:
+        with on_cluster(chosen.cluster, cache=cache) as workshop:
+            yield workshop
+        return
+    with Workshop(workers=chosen.workers, cache=cache) as workshop:
+        yield workshop
+
+
+def _told() -> Progress:
+    """Progress on one line of the terminal, where there is one."""
+
+    def tell(done: int, of: int) -> None:
+        if sys.stderr.isatty() or done == of:
+            print(f"\r{done} of {of} runs", end="\n" if done == of else "", file=sys.stderr, flush=True)
+
+    return tell
