@@ -78,8 +78,11 @@ class AtWork(Held):
         """The records have it already."""
 
     def has_news(self) -> bool:
-        """Has the instructor said, paused or shown anything since the page was drawn?"""
-        return classroom.signal_of(self.assignment.class_id) != self.signal
+        """Has the instructor said, paused, shown or erased anything since the page was drawn?"""
+        try:
+            return classroom.signal_of(self.assignment.class_id) != self.signal
+        except Problem:
+            return True
 
     def take_in_news(self) -> None:
         """Take in what the instructor has said, paused or shown."""
@@ -113,11 +116,15 @@ def lay_down() -> None:
 def take_up() -> None:
     """Take up the exercise that the address names, if this session has not got it yet."""
     held: AtWork | None = st.session_state.get("work")
+    student = classroom.student()
+    if student is None:
+        lay_down()
+        return
     if held is not None:
         st.query_params[EXERCISE] = str(held.assignment.id)
         return
-    named, student = st.query_params.get(EXERCISE, ""), classroom.student()
-    if student is None or not named.isdecimal():
+    named = st.query_params.get(EXERCISE, "")
+    if not named.isdecimal():
         return
     try:
         with st.spinner("The car rolls into the bay ..."):

@@ -58,29 +58,29 @@ def role() -> Role:
 
 
 def student() -> StudentRow | None:
-    """The student of this session: the one it knows, or the one whose key stands in the address."""
-    known: StudentRow | None = st.session_state.get("student")
+    """The student whose key this session, or else the address, has; None too where the student was erased."""
     key = st.session_state.get("student_key") or st.query_params.get(STUDENT, "")
-    if known is None and key:
-        try:
-            known = st.session_state.student = records().student(key)
-        except Problem:
-            return None
-        st.session_state.student_key = key
-    if known is not None and st.query_params.get(STUDENT) != st.session_state.student_key:
-        st.query_params[STUDENT] = st.session_state.student_key
+    if not key:
+        return None
+    try:
+        known = records().student(key)
+    except Problem:
+        st.session_state.pop("student_key", None)
+        return None
+    st.session_state.student_key = key
+    if st.query_params.get(STUDENT) != key:
+        st.query_params[STUDENT] = key
     return known
 
 
 def come_in(key: str) -> None:
     """From now on this session is the student who holds the key."""
-    st.session_state.pop("student", None)
     st.session_state.student_key = key
 
 
 def leave() -> None:
     """This session is a visitor again; what was done stays in the records."""
-    for name in ("student", "student_key", "work"):
+    for name in ("student_key", "work"):
         st.session_state.pop(name, None)
     st.query_params.pop(STUDENT, None)
 

@@ -8,6 +8,7 @@ import streamlit as st
 
 from sim.training.library import Entry
 from sim.training.records import ClassRow, StudentRow, TaskRow
+from sim.vehicle.problems import Problem
 from ui import at_work, classroom
 from ui.classroom import plain
 
@@ -60,7 +61,10 @@ def _tasks(student: StudentRow, group: ClassRow) -> None:
 @st.fragment(run_every=at_work.LOOK_EVERY_S)
 def _wait_for_more(student: StudentRow) -> None:
     """A new exercise of the class appears without a refresh."""
-    signal = classroom.signal_of(student.class_id)
+    try:
+        signal = classroom.signal_of(student.class_id)
+    except Problem:  # erased meanwhile
+        st.rerun()
     if st.session_state.setdefault("desk_news", signal.news) != signal.news:
         st.session_state.desk_news = signal.news
         st.rerun()

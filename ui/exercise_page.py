@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from functools import partial
 
 import streamlit as st
@@ -11,6 +12,7 @@ from sim.training.causes import NO_FAULT
 from sim.training.exercise import Exercise
 from sim.training.shop import HINT_MINUTES
 from sim.vehicle.edits import catalogue
+from sim.vehicle.problems import Problem
 from ui import (
     at_work,
     debrief_page,
@@ -56,7 +58,8 @@ def show() -> None:
 @st.fragment(run_every=LOOK_EVERY_S)
 def _listen(held: AtWork) -> None:
     if held.has_news():
-        held.take_in_news()
+        with suppress(Problem):  # erased meanwhile: the next run finds nobody here
+            held.take_in_news()
         st.rerun()
 
 

@@ -253,6 +253,18 @@ def test_a_paused_class_keeps_its_hands_off_and_a_message_is_shown(
     assert ["scan"] == log(say(drawn(app.run()), "scan"))
 
 
+def test_a_student_who_was_erased_is_a_visitor_again(
+    records: Records, given: tuple[StudentRow, str, AssignmentRow]
+) -> None:
+    student, key, task = given
+    app = opened(key, task.id)
+    records.delete_class(student.class_id)
+    classroom.signal_of.clear()
+    app = drawn(app.run())
+    assert "welcome" == app.session_state["registry"][0]
+    assert "work" not in app.session_state
+
+
 def test_what_the_instructor_reveals_is_shown(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
