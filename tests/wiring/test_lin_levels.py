@@ -1,0 +1,63 @@
+"""Levels of a LIN wire against ngspice: a netlist written by hand from the numbers of the standard.
+
+Four ports at 12.6 V: 1 kohm of the master and 30 kohm of each slave, behind a diode; 1 Mohm of each receiver;
+a driver of a diode and 24.7 ohm to ground. The wire's own milliohms are left out.
+"""
+
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from sim.bench.live import LiveCar
+from sim.vehicle.edits import parse_edit
+from sim.vehicle.reading import read_car
+
+CAR = Path(__file__).parents[1] / "bench" / "roof-car.yaml"
+PULL_UPS_OHM = {"BCM": 1e3, "RLS": 30e3, "WIP": 30e3, "SUN": 30e3}
+
+
+def by_ngspice(ngspice: str, folder: Path, on_wire: tuple[str, ...], sender: str, supply_v: float) -> float:
+    """Voltage of a wire with these ports on it, pulled down by one of them (or by nobody, "")."""
+    lines = ["wire", f"Vs s 0 {supply_v!r}"]
+    for name in on_wire:
+        lines += [f"D{name} s p{name} port", f"R{name} p{name} w {PULL_UPS_OHM[name]!r}", f"Rr{name} w 0 1e6"]
+    if sender:
+        lines += ["Ddriver w d port", "Rdriver d 0 24.7"]
+    lines += [".model port D(IS=1e-12 N=1)", ".temp 27", ".options reltol=1e-9 gmin=1e-12"]
+    lines += [".control", "op", "print v(w)", ".endc", ".end"]
+    netlist = folder / "wire.cir"
+    netlist.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    run = subprocess.run([ngspice, "-b", str(netlist)], capture_output=True, text=True, timeout=60)
+    found = re.search(r"v\(w\)\s*=\s*(\S+)", run.stdout)
+    assert found, run.stdout + run.stderr
+    return float(found[1])
+
+
+@pytest.mark.parametrize(
+    ("edit", "port", "on_wire", "sender"),
+    [
+        ("", "WIP", ("BCM", "RLS", "WIP", "SUN"), ""),
+        ("", "WIP", ("BCM", "RLS", "WIP", "SUN"), "SUN"),
+        ("", "SUN", ("BCM", "RLS", "WIP", "SUN"), "BCM"),
+        ("open SP.roof.RLS--SP.roof.WIP", "WIP", ("WIP", "SUN"), ""),
+        ("open SP.roof.RLS--SP.roof.WIP", "WIP", ("WIP", "SUN"), "SUN"),
+        ("open SP.roof.RLS--SP.roof.WIP", "RLS", ("BCM", "RLS"), "BCM"),
+    ],
+)
+def test_levels(
+    ngspice: str, tmp_path: Path, edit: str, port: str, on_wire: tuple[str, ...], sender: str
+) -> None:
+    """Whole, and on both sides of a break: within 20 mV, which grounds and supplies differ by in the car."""
+    live = LiveCar(read_car(CAR))
+    live.connect_battery()
+    live.run(1.0)
+    if edit:
+        live.edit(parse_edit(edit, live.car))
+        live.run(0.1)
+    reading = live.reading.while_dominant(f"{sender}.roof") if sender else live.reading
+    node = live.car.lin[f"{port}.roof"]
+    supply_v = reading.supply_v(port)
+    expected_v = by_ngspice(ngspice, tmp_path, on_wire, sender, supply_v)
+    assert pytest.approx(expected_v, abs=0.02) == reading.between(node.node, node.gnd)
