@@ -13,6 +13,7 @@ from sim.training.exercise import shipped_exercises
 from sim.training.passphrase import Door
 from sim.training.records import RECORDS_VARIABLE, Records
 from tests.ui.browser import front_end
+from tests.ui.test_pages import opened
 from tests.ui.visitor import Visitor, query
 from ui.classroom import NEWS_AGE_S
 from ui.session import shipped_cars
@@ -208,3 +209,13 @@ def test_a_file_of_another_kind_is_never_read(address: str) -> None:
     with Visitor(address) as visitor:
         visitor.upload("own_car", "mine.yaml", text.encode())
         assert [] != [words for words in alerts(visitor) if "modules on" in words]
+
+
+def test_no_first_passphrase_is_chosen_where_others_can_reach_the_server(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Pages without a server have no address to be loopback, which is how Streamlit serves everybody."""
+    monkeypatch.setattr(Door, "has_passphrase", False)
+    app = opened("instructor")
+    assert ["run `busbay passphrase` there" in one.value for one in app.warning] == [True]
+    assert [] == list(app.text_input)

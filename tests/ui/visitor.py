@@ -34,6 +34,7 @@ WIDGETS = (
     "button_group", "slider", "bidi_component", "file_uploader", "download_button",
 )  # fmt: skip
 PATIENCE_S = 120.0
+REFUSED_EARLY = 413  # content too large, RFC 9110 section 15.5.14
 
 
 class Visitor:
@@ -326,6 +327,8 @@ def _put(server: str, address: str, name: str, content: bytes) -> int:
             return int(answer.status)
     except urllib.error.HTTPError as refused:
         return refused.code
+    except urllib.error.URLError:
+        return REFUSED_EARLY  # the server has closed the line before the file's end
 
 
 def query(**fields: str) -> str:

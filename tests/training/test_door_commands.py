@@ -1,0 +1,99 @@
+"""The command and the door: a passphrase from the machine itself, and what `--address` exposes."""
+
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sim import cli
+from sim.training.passphrase import Door, WrongPassphrase
+from sim.training.records import Records
+
+
+@pytest.fixture
+def url(tmp_path: Path) -> str:
+    return f"sqlite:///{tmp_path}/classes.sqlite"
+
+
+def saying(monkeypatch: pytest.MonkeyPatch, *words: str) -> None:
+    said: Iterator[str] = iter(words)
+    monkeypatch.setattr(cli.getpass, "getpass", lambda prompt: next(said))
+
+
+def test_a_passphrase_is_chosen_on_the_machine_itself(url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    saying(monkeypatch, "first passphrase", "first passphrase")
+    assert 0 == cli.main(["passphrase", "--records", url])
+    records = Records(url)
+    token = Door(records.engine).open("first passphrase")
+    saying(monkeypatch, "second passphrase", "second passphrase")
+    assert 0 == cli.main(["passphrase", "--records", url])
+    assert not Door(records.engine).knows(token)
+    Door(records.engine).open("second passphrase")
+    with pytest.raises(WrongPassphrase):
+        Door(records.engine).open("first passphrase")
+    records.close()
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("short",), "a passphrase has 10 to 200 letters"),
+        (("first passphrase", "first passphrasf"), "these are two different passphrases"),
+    ],
+)
+def test_a_passphrase_that_is_none_changes_nothing(
+    url: str,
+    words: tuple[str, ...],
+    sentence: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    saying(monkeypatch, *words)
+    assert 1 == cli.main(["passphrase", "--records", url])
+    assert sentence in capsys.readouterr().err
+    records = Records(url)
+    assert not Door(records.engine).has_passphrase
+    records.close()
+
+
+class NoServer:
+    """Stands for the server's process."""
+
+    commands: list[list[str]]
+
+    def __init__(self, command: list[str], **_: Any) -> None:
+        self.commands.append(command)
+
+    def __enter__(self) -> "NoServer":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        return None
+
+    def wait(self) -> int:
+        return 0
+
+    def terminate(self) -> None:
+        raise AssertionError("nobody asked it to end")
+
+
+@pytest.mark.parametrize(("address", "told"), [(None, False), ("localhost", False), ("0.0.0.0", True)])
+def test_what_is_exposed_is_said_before_it_is(
+    url: str,
+    address: str | None,
+    told: bool,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    NoServer.commands = []
+    monkeypatch.setattr(subprocess, "Popen", NoServer)
+    monkeypatch.setattr(cli.signal, "signal", lambda *_: None)
+    chosen = [] if address is None else ["--address", address]
+    assert 0 == cli.main(["bay", "--records", url, *chosen])
+    (command,) = NoServer.commands
+    assert (address or "127.0.0.1") == command[command.index("--server.address") + 1]
+    words = capsys.readouterr().err
+    assert told == ("Nothing is encrypted on the way" in words)
+    assert told == ("try the instructor's passphrase" in words)
