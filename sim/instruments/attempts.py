@@ -4,7 +4,8 @@ Such a module repeats its frame for ever, and the network counts its attempts by
 wants to see them: a CAN controller (`sim.network.controller`) is run for the stretch that it looks at. By
 then it has long turned error passive.
 
-Not modelled: what else is on the same wires meanwhile; what a line without terminators makes of the attempts.
+Not modelled: what else is on the same wires meanwhile; what a line without terminators makes of the attempts;
+CAN FD frames, which are shown in the shape of classical ones with the first 8 bytes.
 """
 
 from __future__ import annotations
@@ -101,7 +102,7 @@ class _Sender:
 
     def take(self) -> Frame | None:
         self._sending = self._waiting[0] if self._waiting else None
-        return self._sending
+        return self._sending and self._sending.in_classical_shape
 
     def sent(self) -> None:
         frame = self._sending

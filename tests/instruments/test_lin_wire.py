@@ -78,3 +78,12 @@ def test_an_fd_frame_on_the_scope() -> None:
     assert shown.frames
     edges = shown.channels[0].time_s[1:][abs(shown.channels[0].volt[1:] - shown.channels[0].volt[:-1]) > 0.5]
     assert len(edges) > 20
+
+
+def test_attempts_on_an_fd_bus_without_company() -> None:
+    """ECM alone on the backbone repeats its first frame for ever; the pair still moves."""
+    bench = awake("unplug TCM", "unplug ABS", "unplug EPS", "unplug GW")
+    shown = read(bench, "scope ECM.backbone.H to ECM.backbone.L for 1 ms")
+    assert isinstance(shown, Picture)
+    assert "Frames do not get through: nobody acknowledges them" in shown.notes[0]
+    assert shown.channels[0].volt.max() > 1.5
