@@ -84,6 +84,49 @@ def test_rows_keep_the_number_that_stands_before_them() -> None:
     assert [ROWS[0], Row(), ROWS[2]] == _rows_of(frame)
 
 
+class Uploaded:
+    """A file as the browser hands it over."""
+
+    def __init__(self, name: str, content: bytes) -> None:
+        self.name, self._content = name, content
+
+    def getvalue(self) -> bytes:
+        return self._content
+
+
+def imported(file: Uploaded, channel: str | None = None) -> AppTest:
+    def page(file: object, channel: object) -> None:
+        from ui import quick_car_page
+        from ui.session import open_session
+
+        open_session()
+        quick_car_page._import(file, channel)
+        quick_car_page.show()
+
+    app = AppTest.from_function(page, args=(file, channel), default_timeout=60).run()
+    assert [] == [error.message for error in app.exception]
+    return app
+
+
+def test_a_recorded_bus_log_begins_a_table() -> None:
+    """In the format of candump (its manual page): time, channel, identifier#data."""
+    lines = [
+        f"({time_ms / 1000:.6f}) can0 {can_id}#0102\n"
+        for time_ms in range(0, 1000, 50)
+        for can_id in ("1A0", "2B0")
+    ]
+    table = imported(Uploaded("day.log", "".join(lines).encode())).session_state["quick"]
+    sent = [(row.module, row.sends) for row in table.rows]
+    assert [("U1", "1A0 every 50 ms 2 bytes"), ("U2", "2B0 every 50 ms 2 bytes")] == sent
+    assert "From day.log" == table.title
+
+
+def test_a_file_that_is_no_log_is_told_by_its_own_name() -> None:
+    app = imported(Uploaded("day.log", b"nothing of the kind"))
+    assert 1 == len(app.error)
+    assert app.error[0].value.startswith("day.log ")
+
+
 def write(page: Page, text: str, leave_by: str) -> None:
     """Write into the cell that is chosen."""
     editor = page.locator("#portal input, #portal textarea")
