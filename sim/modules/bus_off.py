@@ -37,6 +37,7 @@ class BusOffMonitor:
         self.channel = module.channels[bus]
         self.off = False
         self.event: int | None = None
+        self._well_again: int | None = None  # the event of being back on the bus, the last time
         self.rests = spec.monitors_rest
         self._heal_s = spec.heal_ms / 1000
         self._well: Timer | None = None
@@ -63,7 +64,7 @@ class BusOffMonitor:
 
     def shut(self) -> None:
         """The controller is reset with its module."""
-        self.off, self.event = False, None
+        self.off, self.event, self._well_again = False, None, None
         self._is_not_well_yet()
 
     def _changed(self, state: ErrorState, _time_s: float) -> None:
@@ -88,12 +89,13 @@ class BusOffMonitor:
 
     def _is_well(self) -> None:
         words = f"{self.module.name} is back on {self.bus}"
-        self.module.world.record("bus", self.module.name, words, (self.event,))
+        self._well_again = self.module.world.record("bus", self.module.name, words, (self.event,))
         self.event = None
         self.module.touch()
 
     def _causes(self) -> tuple[int, ...]:
-        return () if self.event is None else (self.event,)
+        known = (self.event, self._well_again, self.module.state_event)  # the last one: a reset ended it
+        return next(((event,) for event in known if event is not None), ())
 
     def _words(self) -> str:
         return f"its own controller went bus-off on {self.bus}"
