@@ -62,6 +62,7 @@ def _doors(held: Held) -> None:
             ("Suppose something", "what-if"),
             ("Do something else instead", "instead"),
             ("Who is under suspicion?", "suspects"),
+            ("Two faults that hide each other", "pairs"),
             ("The story of a real car", "case"),
         ):
             if st.button(words, key=f"door {path}", width="stretch"):
