@@ -52,6 +52,9 @@ def _doors(held: Held) -> None:
             )
         if st.button(f"Free bay with the {held.car.title}", key="free_bay", width="stretch"):
             st.switch_page(st.session_state.entries["bay"])
+        if st.button("Exercises, in a class or alone", key="door exercises", width="stretch"):
+            entries = st.session_state.entries
+            st.switch_page(entries["desk" if "desk" in entries else "join"])
     with what_if, st.container(border=True, height="stretch"):
         st.subheader("What if ...", anchor=False)
         st.markdown(

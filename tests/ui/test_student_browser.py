@@ -52,7 +52,8 @@ def log(page: Page) -> str:
 
 
 def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(started: Browser, address: str) -> None:
-    page = opened(started, f"{address}/join", viewport={"width": 1366, "height": 900})
+    page = opened(started, address, viewport={"width": 1366, "height": 900})
+    button(page, "Exercises, in a class or alone")
     button(page, "Open a desk of my own")
     with redrawn(page):
         page.locator(".st-key-take-02-left-in-storage button").click()
