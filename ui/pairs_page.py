@@ -18,7 +18,7 @@ from ui.session import Held, work_off
 
 WORK = "pairs_work"
 MOST_EDITS = 30  # 466 runs; more is for the command line
-MOST_LISTED = 40
+MOST_LISTED = 15
 MOST_SIGNS = 8
 KINDS = {
     "masks": "one hides what the other shows alone",

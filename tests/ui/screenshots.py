@@ -76,7 +76,9 @@ def _lab(page: Page, shot: Callable[[str], None]) -> None:
     button(page, "Find the suspects")
     page.wait_for_selector(".st-key-suspects_found", timeout=300_000)
     shot("suspects")
-    go(page, page.url.replace("/suspects", "/case"))
+    go(page, page.url.replace("/suspects", "/pairs"))
+    shot("pairs")
+    go(page, page.url.replace("/pairs", "/case"))
     button(page, "Open it")
     shot("case")
 
