@@ -62,6 +62,8 @@ def test_a_recorded_bus_comes_back(tmp_path: Path, bus: str) -> None:
         for message in [bench.car.messages.sent[name]]
         if where == bus and stream.live
     }
+    management = bench.live.world.management.get(bus, {}).values()
+    heard |= {one.can_id: (one.period_s, len(one.data)) for one in management if one.live}
     assert heard == {one.can_id: (one.period_s, one.length) for one in car.messages.sent.values()}
     assert [f"U{number}" for number in range(1, len(heard) + 1)] == list(car.built.modules)
 
