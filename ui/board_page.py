@@ -59,6 +59,8 @@ def _live(class_id: int) -> None:
     if not classroom.let_in():
         st.warning("This is for the instructor; come in by the door again.", icon=":material/lock:")
         return
+    if st.session_state.pop("picked_on_board", False):
+        st.rerun()  # the whole page tells of whoever was picked
     rows = classroom.records().board(class_id)
     if not rows:
         st.caption("Nobody has joined yet.")

@@ -118,7 +118,9 @@ def _uploaded() -> Source | None:
 
 def _moment(source: Source) -> int:
     last = len(source.log)
-    if not 0 <= st.session_state.get("branch_keep", -1) <= last:
+    known = st.session_state.get("branch_keep")
+    # a page that was drawn before the log changed sends the words of a moment that is no more
+    if not isinstance(known, int) or not 0 <= known <= last:
         st.session_state.branch_keep = last - 1
     keep = int(
         st.selectbox(

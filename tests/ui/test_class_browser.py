@@ -1,0 +1,188 @@
+"""A class in a real browser: opened, joined, watched, replayed, exported; an exercise written and solved."""
+
+import csv
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from sim.training.records import RECORDS_VARIABLE
+from tests.ui.browser import browser, button, front_end, go, opened, panel, redrawn
+
+PASSPHRASE = "correct horse battery"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("class")
+
+
+@pytest.fixture(scope="module")
+def address(chromium: str, folder: Path) -> Iterator[str]:
+    settings = {RECORDS_VARIABLE: f"sqlite:///{folder}/classes.sqlite", "XDG_DATA_HOME": str(folder)}
+    with front_end(**settings) as served:
+        yield served
+
+
+@pytest.fixture(scope="module")
+def started(chromium: str) -> Iterator[Browser]:
+    with browser(chromium) as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def instructor(started: Browser, address: str) -> Iterator[Page]:
+    page = opened(started, f"{address}/instructor", viewport={"width": 1366, "height": 900})
+    page.get_by_label("passphrase, 10").fill(PASSPHRASE)
+    page.get_by_label("once more").fill(PASSPHRASE)
+    button(page, "Choose it")
+    expect(page.get_by_label("a new class, by any name")).to_be_visible()
+    page.wait_for_function("document.cookie.includes('busbay_instructor=')")
+    yield page
+    page.close()
+
+
+def say(page: Page, *sentences: str) -> None:
+    """Type actions into the line of the work panel."""
+    panel(page, "Work")
+    for sentence in sentences:
+        page.get_by_label("or say it in words").fill(sentence)
+        button(page, "Do it")
+
+
+def joined(started: Browser, address: str, code: str, name: str) -> Page:
+    page = opened(started, f"{address}/join", viewport={"width": 1366, "height": 900})
+    page.get_by_label("class code").fill(code)
+    page.get_by_label("your name").fill(name)
+    button(page, "Join")
+    return page
+
+
+def open_class(page: Page, address: str, name: str) -> str:
+    """Open a class and read its code off the screen."""
+    go(page, f"{address}/classes")
+    page.get_by_label("a new class, by any name").fill(name)
+    button(page, "Open it")
+    label = page.locator(".joincode").get_attribute("aria-label")
+    assert label is not None
+    return label.removeprefix("class code ").replace(" ", "")
+
+
+def test_a_class_is_opened_worked_watched_replayed_and_exported(
+    instructor: Page, started: Browser, address: str, tmp_path: Path
+) -> None:
+    code = open_class(instructor, address, "Tuesday")
+    instructor.get_by_label("give the class, in this order").click()
+    with redrawn(instructor):
+        instructor.get_by_role("option", name="02-left-in-storage").click()
+    instructor.keyboard.press("Escape")
+    button(instructor, "Give")
+    expect(instructor.locator(".st-key-given_table")).to_contain_text("Left in storage")
+
+    amara, bo = (joined(started, address, code, name) for name in ("Amara", "Bo"))
+    for student in (amara, bo):
+        button(student, "Begin")
+    panel(amara, "Seat")
+    button(amara, "Press start")
+    go(instructor, f"{address}/board")
+    board = instructor.locator(".st-key-board")
+    expect(board.locator("tr", has_text="Amara")).to_contain_text("2 steps")
+    expect(board.locator("tr", has_text="Bo")).to_contain_text("0 steps")
+    say(bo, "look F2")
+    expect(board.locator("tr", has_text="Bo")).to_contain_text("look F2", timeout=15_000)
+
+    button(instructor, "Pause the class")
+    expect(amara.get_by_text("hands off the car")).to_be_visible(timeout=15_000)
+    button(instructor, "Go on")
+    expect(amara.get_by_text("hands off the car")).to_have_count(0, timeout=15_000)
+    button(instructor, "Send it to all")
+    expect(bo.get_by_text("The instructor says")).to_be_visible(timeout=15_000)
+
+    say(bo, "fit F2")
+    panel(bo, "Hand in")
+    bo.get_by_label("causes").fill("pull F2")
+    with redrawn(bo):
+        bo.get_by_role("option", name="pull F2", exact=True).click()
+    bo.keyboard.press("Escape")
+    button(bo, "Hand in")
+    button(bo, "Yes, hand in")
+    expect(board.locator("tr", has_text="Bo")).to_contain_text("handed in", timeout=15_000)
+
+    with redrawn(instructor):
+        board.locator("tr", has_text="Bo").click()
+    button(instructor, "Replay on the projector")
+    button(instructor, "Next")
+    expect(instructor.locator(".st-key-replay_step")).to_contain_text("1 of 2: look F2")
+    button(instructor, "Last")
+    expect(instructor.locator(".st-key-replay_step")).to_contain_text("2 of 2: fit F2")
+
+    go(instructor, f"{address}/classes")
+    with instructor.expect_download() as download:
+        instructor.get_by_role("button", name="Results as CSV").click()
+    path = tmp_path / "results.csv"
+    download.value.save_as(path)
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = {row["student"]: row for row in csv.DictReader(file)}
+    assert ("pull F2", "") == (rows["Bo"]["named"], rows["Amara"]["named"])
+    for student in (amara, bo):
+        student.close()
+
+
+def test_a_refresh_finds_the_instructor_again(instructor: Page, address: str) -> None:
+    go(instructor, f"{address}/board")
+    go(instructor, instructor.url)
+    expect(instructor.get_by_role("link", name="Classes")).to_have_count(1)
+    assert "token" not in instructor.url
+    assert "passphrase" not in instructor.url
+
+
+def test_an_exercise_is_written_by_breaking_a_car_and_solved_by_a_student(
+    instructor: Page, started: Browser, address: str, folder: Path
+) -> None:
+    code = open_class(instructor, address, "Authors")
+    go(instructor, f"{address}/bay")
+    say(instructor, "pull F14")
+    panel(instructor, "Seat")
+    button(instructor, "crank")
+    with redrawn(instructor):
+        instructor.get_by_role("link", name="Write").click()
+    button(instructor, "Take it as it stands in the bay")
+    expect(instructor.get_by_label("it arrives with")).to_have_value("pull F14")
+    button(instructor, "Put it into the bay")
+    say(instructor, "scan", "save before", "look F14", "fit F14", "clear", "key run", "wait 10 s", "scan")
+    with redrawn(instructor):
+        instructor.get_by_role("link", name="Write").click()
+    button(instructor, "Take what was done there")
+    for label, words in (
+        ("title", "The baker's other car"), ("topic", "fuses"),
+        ("customer (an invented name)", "Ida Brodersen"), ("what the customer says", "It cranks and cranks."),
+        ("what it is there to teach", "Fuses first."),
+        ("why the car shows what it shows", "The fuse of the coils is out."),
+    ):  # fmt: skip
+        instructor.get_by_label(label, exact=True).fill(words)
+        with redrawn(instructor):
+            instructor.keyboard.press("Tab")
+    go(instructor, instructor.url)  # nothing typed is lost
+    expect(instructor.get_by_label("customer (an invented name)")).to_have_value("Ida Brodersen")
+    instructor.get_by_label("file name").fill("bakers-other-car")
+    with redrawn(instructor):
+        instructor.keyboard.press("Tab")
+    button(instructor, "Save")
+    assert "pull F14" in (folder / "busbay/exercises/bakers-other-car.yaml").read_text("utf-8")
+    button(instructor, "Give it")
+
+    student = joined(started, address, code, "Cy")
+    button(student, "Begin")
+    expect(student.get_by_text("It cranks and cranks.")).to_be_visible()
+    say(student, "scan", "save before", "look F14", "fit F14", "key run", "clear", "wait 10 s", "scan")
+    panel(student, "Hand in")
+    student.get_by_label("causes").fill("pull F14")
+    with redrawn(student):
+        student.get_by_role("option", name="pull F14", exact=True).click()
+    student.keyboard.press("Escape")
+    button(student, "Hand in")
+    button(student, "Yes, hand in")
+    go(instructor, f"{address}/board")
+    expect(instructor.locator(".st-key-board tr", has_text="Cy")).to_contain_text("complete, 100 %")
+    student.close()
