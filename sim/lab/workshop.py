@@ -23,6 +23,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from contextlib import closing, contextmanager
 from dataclasses import astuple
 from functools import partial
+from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
 from types import TracebackType
@@ -32,6 +33,7 @@ from sim.lab.run import Account, Trial, code_version, run_trial
 from sim.vehicle.problems import Problem
 
 FEW = 4  # so few runs are over before another process has started
+AHEAD = 2  # runs that wait for each worker, so that none is ever idle; our own choice
 PATIENCE = 10  # how far workers stand behind; our own choice
 MOST_KEPT = 4096  # texts in this process, where there is no cache on disk
 TRIES = 3  # how often a pool that lost a process is replaced
@@ -119,6 +121,15 @@ def _give_way() -> None:
     """Whoever clicks is served before the runs, where the system knows such an order."""
     if hasattr(os, "nice"):
         os.nice(PATIENCE)
+
+
+def _submitted(executor: Executor, work: Callable[[Item], Result], item: Item) -> Future[Result]:
+    try:
+        return executor.submit(work, item)
+    except BrokenExecutor:
+        raise
+    except RuntimeError:  # the program is ending
+        raise Stopped from None
 
 
 class Workshop:
@@ -219,7 +230,7 @@ class Workshop:
                     self._workers, mp_context=get_context("spawn"), initializer=_give_way
                 )
             try:
-                for key, result in self._gather(self._own, work, items, stop):
+                for key, result in self._gather(self._own, work, items, stop, AHEAD * self._workers):
                     del items[key]
                     yield key, result
                 return
@@ -228,13 +239,22 @@ class Workshop:
         raise Problem(f"{TRIES} times a process was lost in the middle of a run; the finished runs are kept")
 
     def _gather(
-        self, executor: Executor, work: Callable[[Item], Result], items: Mapping[Key, Item], stop: Stop
+        self,
+        executor: Executor,
+        work: Callable[[Item], Result],
+        items: Mapping[Key, Item],
+        stop: Stop,
+        most: int | None = None,
     ) -> Iterator[tuple[Key, Result]]:
+        """`most`: so many pieces wait at a time, so that several who share a pool get on side by side."""
+        todo = iter(list(items.items()))
         waiting: dict[Future[Result], Key] = {}
         try:
-            for key, item in items.items():
-                waiting[executor.submit(work, item)] = key
-            while waiting:
+            while True:
+                for key, item in islice(todo, None if most is None else max(0, most - len(waiting))):
+                    waiting[_submitted(executor, work, item)] = key
+                if not waiting:
+                    return
                 if stop():
                     raise Stopped
                 done, _ = wait(waiting, timeout=LOOK_UP_S, return_when=FIRST_COMPLETED)

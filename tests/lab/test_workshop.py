@@ -6,13 +6,14 @@ import sqlite3
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from sim.lab.run import Account, Sight, Trial, run_trial
-from sim.lab.workshop import Cache, Stopped, Workshop
+from sim.lab.workshop import Cache, Stopped, Workshop, never
 from sim.vehicle.problems import Problem
 
 MADE: list[Trial] = []
@@ -170,3 +171,37 @@ def test_a_killed_workshop_has_kept_only_whole_and_right_runs(tmp_path: Path) ->
         accounts = again.run([Trial("car", (str(k),)) for k in range(60)])
     assert [str(k) for k in range(60)] == [account.sights[0].action for account in accounts]
     assert len(MADE) < 60
+
+
+class Noted(Executor):
+    """Does everything at once, and notes what it was given."""
+
+    def __init__(self) -> None:
+        self.given: list[int] = []
+        self.ended = False
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+        if self.ended:
+            raise RuntimeError("cannot schedule new futures after interpreter shutdown")
+        self.given.append(args[0])
+        done: Future[Any] = Future()
+        done.set_result(fn(*args))
+        return done
+
+
+def test_of_a_long_list_only_a_few_wait_at_a_time_so_that_others_get_on_too() -> None:
+    pool, items = Noted(), {k: k for k in range(20)}
+    results = Workshop()._gather(pool, lambda one: one * one, items, never, 3)
+    next(results)
+    assert 3 == len(pool.given)
+    assert {k: k * k for k in range(20)} == {0: 0} | dict(results)
+    assert 20 == len(pool.given)
+
+
+def test_where_the_program_ends_the_rest_is_dropped() -> None:
+    pool, items = Noted(), {k: k for k in range(20)}
+    results = Workshop()._gather(pool, lambda one: one, items, never, 3)
+    next(results)
+    pool.ended = True
+    with pytest.raises(Stopped):
+        list(results)
