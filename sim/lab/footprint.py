@@ -36,7 +36,8 @@ SAME_V = 0.3
 SAME_A, SAME_SHARE = 0.005, 0.05
 DEAD_SHARE = 0.5  # with less than this share of the voltage it needs in every state, a module stays dead
 NO_CURRENT_A = 1e-7
-TELLS = frozenset({"code", "code heals", "missing", "heard", "signal"})
+# What a module only notes or shows; what it does about it is another event.
+TELLS = frozenset({"code", "code heals", "code cleared", "missing", "lost", "heard", "signal", "telltale"})
 EDITED = "car"
 OPENINGS = ("unplugged", "pulled", "blown", "opened", "loosened")
 SETS = ("dead", "changed", "told", "moved", "carrying")

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 from sim.lab.case import Step, compared
 from sim.lab.footprint import Footprint
+from sim.lab.reach import ways_to
 from sim.lab.run import Sight
 from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_VERBS
@@ -209,17 +210,21 @@ class _Owners:
 
 
 def _listeners(car: Car) -> dict[str, frozenset[str]]:
-    """Per module, those that need its messages; of a gateway, everybody."""
+    """Per module, those that need its messages; of a gateway and the power-mode master, everybody."""
     found: dict[str, set[str]] = {name: set() for name in car.built.modules}
     for receiver, messages in car.messages.needs.items():
         for message in messages:
             found[car.messages.sent[message].sender].add(receiver)
-    return {name: frozenset(heard) for name, heard in found.items()} | _leaders(car)
+    everybody = frozenset(car.built.modules)
+    return {name: frozenset(heard) for name, heard in found.items()} | dict.fromkeys(_leaders(car), everybody)
 
 
 def _leaders(car: Car) -> dict[str, frozenset[str]]:
-    """The modules by which others come to life or are reached: everybody depends on them."""
-    everybody = frozenset(car.built.modules)
+    """Who does not answer without a gateway; without the power-mode master it may be anybody."""
+    behind: dict[str, set[str]] = {name: set() for name, spec in car.built.modules.items() if spec.gateway}
+    for name, way in ways_to(car).items():
+        for _, there in way[:-1]:
+            behind.setdefault(car.transceivers[there].module, set()).add(name)
+    led = {name: frozenset(found) for name, found in behind.items()}
     master = car.built.power_modes.master if car.built.power_modes else None
-    leading = (name for name, spec in car.built.modules.items() if spec.gateway or name == master)
-    return dict.fromkeys(leading, everybody)
+    return led | ({master: frozenset(car.built.modules)} if master else {})

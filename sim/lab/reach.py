@@ -11,6 +11,7 @@ from dataclasses import replace
 from functools import lru_cache
 
 from sim.bench.live import LiveCar
+from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.harness import TESTER
 from sim.vehicle.reading import car_from_text
@@ -24,13 +25,7 @@ class Reach:
     def __init__(self, vehicle: str, given: tuple[str, ...] = ()) -> None:
         self._car = apply_all(car_from_text(vehicle), given)
         self._wiring = Wiring(self._car)
-        live = LiveCar(self._car)
-        known = self._car.transceivers
-        ways = {name: live.way(TESTER, name) for name in live.modules}
-        self._ways = {
-            name: [(here, there) for here, there in way if here in known and there in known]
-            for name, way in ways.items()
-        }
+        self._ways = ways_to(self._car)
 
     def all_reached(self, modules: Iterable[str], opened: frozenset[str], state: SwitchState) -> bool:
         """Could all these modules have answered, with these elements open and the switches like this?"""
@@ -54,6 +49,16 @@ class Reach:
             for cluster in self._wiring.clusters
         )
         return Reading(wiring, state, wiring.solution(state, taken))
+
+
+def ways_to(car: Car) -> dict[str, list[tuple[str, str]]]:
+    """The way from the tester to every module, as pairs of channels that must hear each other."""
+    live, known = LiveCar(car), car.transceivers
+    ways = {name: live.way(TESTER, name) for name in live.modules}
+    return {
+        name: [(here, there) for here, there in way if here in known and there in known]
+        for name, way in ways.items()
+    }
 
 
 @lru_cache(maxsize=4)
