@@ -140,13 +140,25 @@ def _buses(held: Held) -> None:
 
 
 def _messages_on(bench: Bench) -> dict[str, list[PeriodicFrame]]:
-    """The periodic messages on each CAN bus, those that a gateway passes on included."""
+    """The periodic messages on each CAN bus, with those that a gateway passes on and network management."""
     sent, buses = bench.car.messages.sent, bench.car.claimed.buses
     found: dict[str, list[PeriodicFrame]] = {}
     for (name, bus), stream in bench.live.world.streams.items():
         if bus in buses:
             rate_bps, period_s = buses[bus].bitrate_bps, sent[name].period_s
             found.setdefault(bus, []).append(PeriodicFrame.longest_of(name, stream.frame, period_s, rate_bps))
+    for bus, nodes in bench.live.world.management.items():
+        times = buses[bus].network_management
+        if times:
+            found.setdefault(bus, []).extend(
+                PeriodicFrame.longest_of(
+                    f"network management of {name}",
+                    stream.frame,
+                    times.msg_cycle_ms / 1000,
+                    buses[bus].bitrate_bps,
+                )
+                for name, stream in nodes.items()
+            )
     return found
 
 
