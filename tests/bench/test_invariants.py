@@ -10,10 +10,13 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
+from sim.bench.spoilers import understand
+from sim.modules.bus_off import BusOffMonitor
 from sim.modules.module import ControlModule
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
 from sim.network.frames import Frame
 from sim.vehicle.car import Car
+from sim.vehicle.conditions import Condition
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
@@ -64,18 +67,27 @@ class Watched:
 
 def may_test(module: ControlModule, code: str) -> bool:
     """Is one of the monitors that set this code enabled, judged here and now?"""
-    owners: list[MessageMonitor | CircuitMonitor] = [
+    owners: list[MessageMonitor | CircuitMonitor | BusOffMonitor] = [
         *(
             monitor
             for monitor in module.monitors
             if code in {module.memory.get(t.code).code for t in monitor.tests}
         ),
         *(circuit for circuit in module.circuits if code == module.memory.get(circuit.test.code).code),
+        *(own for own in module.controllers.values() if own.test and code == own.test.code),
     ]
-    conditions = [one.expected.when if isinstance(one, MessageMonitor) else one.check.when for one in owners]
     return module.state == "running" and any(
-        module.judge_monitoring(when).value is True for when in conditions
+        module.judge_monitoring(condition_of(one)).value is True for one in owners
     )
+
+
+def condition_of(monitor: MessageMonitor | CircuitMonitor | BusOffMonitor) -> Condition | None:
+    match monitor:
+        case MessageMonitor():
+            return monitor.expected.when
+        case CircuitMonitor():
+            return monitor.check.when
+    return monitor.module.spec.hears_when
 
 
 class DaysOfACar(RuleBasedStateMachine):
@@ -146,7 +158,12 @@ class DaysOfACar(RuleBasedStateMachine):
 
     @rule()
     def leave_it_alone(self) -> None:
-        """Nothing chatters without end: a car that is left alone comes to rest."""
+        """Nothing chatters without end: a car that is left alone comes to rest.
+
+        A bus whose modules disturb each other does not: they go bus-off and come back for ever.
+        """
+        if not all(understand(segment) for segment in self.bench.live.segments):
+            return
         self.do("wait 40 s")
         before = len(self.bench.trace)
         self.do("wait 10 s")
