@@ -308,11 +308,7 @@ def _start_check(exercise: Exercise | None, file: str) -> None:
         assert exercise is not None
         variants = [exercise.variant(number) for number in range(1 + len(exercise.others))]
         proven = [prove(one) for one in variants]
-        left = []
-        for place, one in enumerate(variants):
-            tell(place, len(variants))
-            left.append(rivals(one, shop))
-        return file, proven, left
+        return file, proven, [rivals(one, shop, tell, stop) for one in variants]
 
     classroom.order(lambda records: lab_work.start(WORK, task))
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from sim.bench.live import Unsettled
 from sim.lab.run import Sight
-from sim.lab.workshop import Workshop
+from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt, HandIn
 from sim.training.causes import NO_FAULT
 from sim.training.exercise import Exercise
@@ -52,13 +52,15 @@ def prove(exercise: Exercise) -> Proven:
     return Proven(shown, result, attempt.minutes)
 
 
-def rivals(exercise: Exercise, workshop: Workshop) -> tuple[str, ...]:
+def rivals(
+    exercise: Exercise, workshop: Workshop, progress: Progress = quiet, stop: Stop = never
+) -> tuple[str, ...]:
     """What else may be wrong when the scripted solution begins to repair, and would not be put right by it.
 
     Empty where all that is left by then is one class: whatever it is, the same repair mends it.
     """
     attempt = Attempt.replay(exercise, exercise.solution)
-    model = RunSuspects(attempt, workshop)
+    model = RunSuspects(attempt, workshop, progress, stop)
     first = next((k for k, step in enumerate(attempt.steps) if step.repairs), len(attempt.steps))
     return tuple(
         suspect.text

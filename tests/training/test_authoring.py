@@ -6,10 +6,11 @@ import pytest
 
 from sim.bench.bench import Bench
 from sim.cli import find_car
+from sim.lab.workshop import Stopped, Workshop
 from sim.training.authoring import exercise_file, faults_of, fields_of, solution_from, taken_from
 from sim.training.exercise import exercise_from_text, read_exercise, shipped_exercises
 from sim.training.library import Library
-from sim.training.proof import prove
+from sim.training.proof import prove, rivals
 from sim.vehicle.problems import EditProblem, FileProblem, Problem
 
 WORDS = {
@@ -147,3 +148,25 @@ def test_a_draft_is_kept_as_it_was_typed(library: Library) -> None:
     assert {} == library.draft()
     library.keep_draft({"words": "half a sen"})
     assert {"words": "half a sen"} == library.draft()
+
+
+# -- rivals ------------------------------------------------------------------------------------------------
+
+
+def test_a_solution_that_looks_before_it_repairs_leaves_no_rival_and_one_that_guesses_does() -> None:
+    careful = exercise_file(
+        WORDS | {"arrives": "pull F2", "solution": "press start\nwait 5 s\nscan\nlook F2\nfit F2"}
+    )
+    guessing = exercise_file(
+        WORDS | {"arrives": "pull F2", "solution": "press start\nwait 5 s\nscan\nfit F2"}
+    )
+    with Workshop(workers=1) as workshop:
+        none, some = (rivals(exercise_from_text(file, "mine.yaml"), workshop) for file in (careful, guessing))
+    assert () == none
+    assert "unplug TCM.C1" in some
+
+
+def test_the_search_for_rivals_can_be_called_off() -> None:
+    file = exercise_file(WORDS | {"arrives": "pull F2", "solution": "press start\nscan\nfit F2"})
+    with Workshop(workers=1) as workshop, pytest.raises(Stopped):
+        rivals(exercise_from_text(file, "mine.yaml"), workshop, stop=lambda: True)
