@@ -9,6 +9,7 @@ from simpy import Environment
 
 from sim import scenarios_folder
 from sim.bench import tester
+from sim.bench.battery import StateOfCharge
 from sim.bench.bench import Bench
 from sim.bench.tester import Report
 from sim.bench.why import why_code
@@ -122,6 +123,17 @@ def a_parked_minibus_sleeps() -> None:
     assert {"asleep"} == {module.state for module in minibus("wait 15 s").live.modules.values()}
 
 
+def a_module_kept_awake_empties_the_battery() -> None:
+    """Twelve modules at 4.0 A for half an hour: 2.1 % of 95 Ah, and the voltage at the posts follows."""
+    bench = minibus("wait 1 min", given=("keep DDM awake",))
+    before_v = bench.live.reading.between("BAT+", "BAT-")
+    bench.do("wait 30 min")
+    after_v = bench.live.reading.between("BAT+", "BAT-")
+    assert before_v is not None
+    assert after_v is not None
+    assert 0.008 * 2 == pytest.approx(before_v - after_v, abs=0.004)
+
+
 def a_door_wakes_its_bus() -> None:
     """The door module and who shares its bus; nobody else has a reason."""
     modules = minibus("wait 15 s", "switch door_switch on", "wait 2 s").live.modules.values()
@@ -191,7 +203,7 @@ CHECKS: list[Callable[[], None]] = [
     a_short_gap_leaves_no_code, the_car_sleeps, a_supply_lost_resets_the_mode, a_code_leads_back_to_its_edit,
     the_tester_gets_no_further_than_the_wiring, a_module_waits_as_the_theory_says,
     an_invalid_value_is_told_as_such, a_flat_battery_does_not_start_the_engine, a_parked_minibus_sleeps,
-    a_door_wakes_its_bus,
+    a_door_wakes_its_bus, a_module_kept_awake_empties_the_battery,
 ]  # fmt: skip
 
 
@@ -291,6 +303,13 @@ BREAKAGES = [
         an_unplugged_connector_cuts_its_module_off,
     ),
     Breakage("gateway forwards nothing", Gateway, "talk", always(None), a_whole_car_sets_no_code),
+    Breakage(
+        "the battery never loses charge",
+        StateOfCharge,
+        "_step",
+        always(None),
+        a_module_kept_awake_empties_the_battery,
+    ),
     Breakage("a node never lets go", Node, "release", always(None), a_parked_minibus_sleeps),
     Breakage("frames do not wake", Node, "start_passively", always(None), a_door_wakes_its_bus),
     Breakage("gateway lets all pass", Gateway, "refuses", always(False), a_locked_gateway_refuses_to_clear),
