@@ -1,0 +1,53 @@
+"""How long the search for suspects takes on the minibus, against running every set of edits.
+
+Ten observations: a try to start, a scan, looks and measurements, a second scan. Brute force is measured on a
+sample of sets, each followed until the first step that it contradicts, and extrapolated to all of them.
+`BUSBAY_SUSPECT_EDITS=510` takes the whole catalogue; the default is small enough for every day.
+"""
+
+import os
+import random
+import time
+from itertools import combinations
+
+from sim.lab.observed import observed
+from sim.lab.run import vehicle_text
+from sim.lab.suspects import find_suspects, wrongly_judged
+from sim.lab.workshop import Workshop
+from sim.vehicle.edits import catalogue
+from sim.vehicle.reading import car_from_text
+
+EDITS, SAMPLE = int(os.environ.get("BUSBAY_SUSPECT_EDITS", "20")), 16
+LOG = (
+    "wait 10 s", "press start with brake", "wait 5 s", "scan", "look F20", "measure volts F20.2 to BAT-",
+    "measure volts F5.2 to BAT-", "look X2", "press start", "scan",
+)  # fmt: skip
+HIDDEN = "pull F20"
+# Measured on two crowded cores: 50 runs for 232 sets, 0.16 of brute force; every single edit is run.
+LARGEST_RATIO = 0.6
+
+
+def test_suspects_against_brute_force() -> None:
+    vehicle = vehicle_text("shuttle-minibus")
+    car = car_from_text(vehicle)
+    dice = random.Random(1)
+    listed = catalogue(car)
+    edits = sorted({*dice.sample(listed, min(EDITS, len(listed))), HIDDEN})
+    steps = observed(vehicle, LOG, given=[HIDDEN])
+    assert len(LOG) == len(steps)
+    with Workshop(workers=2) as workshop:
+        workshop.run([])
+        begun_s = time.perf_counter()
+        found = find_suspects(vehicle, steps, edits=edits, workshop=workshop)
+        search_s = time.perf_counter() - begun_s
+        sample = dice.sample([*combinations(edits, 2)], SAMPLE)
+        begun_s = time.perf_counter()
+        wrong = wrongly_judged(found, sample, workshop=workshop)
+        brute_s = (time.perf_counter() - begun_s) / SAMPLE * found.candidates
+    print(
+        f"\n{found.candidates} sets, {found.runs} runs, {search_s:.1f} s; brute force, extrapolated from"
+        f" {SAMPLE} sets: {brute_s:.0f} s; {search_s / brute_s:.3f} of it; left: {found.remaining}"
+    )
+    assert found.holds([HIDDEN])
+    assert () == wrong
+    assert search_s < LARGEST_RATIO * brute_s
