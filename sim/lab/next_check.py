@@ -13,6 +13,9 @@ are alike; nowhere is it assumed.
 A check that spoils something, or that touches an airbag circuit, is never advised. Cautions stand beside the
 others.
 
+Checks that change the car (a plug off, the battery off) are thought of only where looking and measuring
+cannot tell the suspects apart.
+
 Not modelled: trim to be taken off, ways to walk, checks that mislead. Readings are taken one after another in
 one run of each suspect.
 """
@@ -124,7 +127,17 @@ def next_check(
     if len(states) < 2:
         return Advice((), len(states), len(states))
     listed = list(possible_checks(car, states) if checks is None else checks)
-    shown = _shown(found, states, listed, workshop, progress, stop)
+    if checks is None:  # what changes nothing about the car comes first, and is run in one go
+        passive = [check for check in listed if check.passive]
+        shown = _shown(found, states, passive, workshop, progress, stop)
+        if _all_apart(shown, len(states)):
+            listed = passive
+        else:
+            active = [check for check in listed if not check.passive]
+            shown += _shown(found, states, active, workshop, progress, stop)
+            listed = [*passive, *active]
+    else:
+        shown = _shown(found, states, listed, workshop, progress, stop)
     tests = [Test(str(k), check.minutes, outcomes_alike(shown[k])) for k, check in enumerate(listed)]
     problem = Sequencing(tuple(one.odds for one in states), tuple(tests))
     ranked = [_ranked(problem, test, listed, shown, states) for test in problem.useful(problem.all_states)]
@@ -274,6 +287,11 @@ def shown_by(sights: Sequence[Sight], passive: bool) -> _Seen:
         seat = {} if passive else {**sight.seat(), "starter": "turned" if sight.cranked else "did not turn"}
         parts.update({f"{what} ({place + 1})": value for what, value in {**seat, **sight.found()}.items()})
     return parts
+
+
+def _all_apart(shown: Sequence[Sequence[_Seen]], states: int) -> bool:
+    """Do these checks, all of them, tell every suspect from every other?"""
+    return len(set(zip(*(outcomes_alike(one) for one in shown), strict=True))) == states
 
 
 def outcomes_alike(shown: Sequence[dict[str, str | float]]) -> tuple[int, ...]:
