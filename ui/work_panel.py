@@ -11,7 +11,7 @@ from functools import partial
 import streamlit as st
 
 from sim.training.exercise import Tool
-from sim.vehicle.edits import catalogue
+from sim.vehicle.edits import BITRATES_BPS, catalogue
 from ui.cautions import caution
 from ui.diagram import connector_words
 from ui.seen import Seen
@@ -175,6 +175,32 @@ def _short(held: Held, seen: Seen) -> None:
     caution("shorts")
 
 
+def _module(held: Held, seen: Seen) -> None:
+    modules = held.car.claimed.modules
+    name = st.selectbox(
+        "which module", list(modules), key="work_module",
+        format_func=lambda one: f"{one} · {modules[one].title}" if modules[one].title else one,
+    )  # fmt: skip
+    new = ("Fit a right one", f"replace {name}")
+    if seen.only_found:
+        _buttons(new)
+        st.caption("A new module is dear, and it is the last thing to try: supply, ground and lines first.")
+        return
+    _buttons(("Keep it awake", f"keep {name} awake"), new)
+    buses = [bus for bus in held.car.messages.buses_of[name] if bus in held.car.claimed.buses]
+    if not buses:
+        return
+    bus = st.selectbox("its controller on", buses, key=f"work_channel {name}")
+    right_kbps = held.car.claimed.buses[bus].bitrate_bps // 1000
+    rates_kbps = [rate // 1000 for rate in BITRATES_BPS if rate // 1000 != right_kbps]
+    rate_kbps = st.selectbox("a wrong bit rate, in kbit/s", rates_kbps, key=f"work_rate {bus}")
+    _buttons(
+        ("Stick its transmit input", f"stick {name}.{bus}"),
+        ("Let it babble", f"babble {name}.{bus}"),
+        (f"Set it to {rate_kbps} kbit/s", f"set {name}.{bus} to {rate_kbps} kbit/s"),
+    )
+
+
 FOR_EXAMPLE = "unplug ECM, corrode GW.GND 2 ohm, wait 30 s ..."
 KINDS: dict[str, tuple[Tool, Callable[[Held, Seen], None]]] = {
     "connector": ("unplug", _connector),
@@ -184,6 +210,7 @@ KINDS: dict[str, tuple[Tool, Callable[[Held, Seen], None]]] = {
     "swapped wires": ("repair", _swap),
     "ground point": ("repair", _ground),
     "short": ("repair", _short),
+    "module itself": ("repair", _module),
 }
 
 

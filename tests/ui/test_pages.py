@@ -17,6 +17,7 @@ from ui.jobs import FIRST_JOBS
 from ui.outcomes import combinations, rows
 from ui.pages import pages_of
 from ui.session import Held, Shelf, shipped_cars
+from ui.work_panel import KINDS
 
 
 def _page(path: str) -> None:
@@ -105,6 +106,24 @@ def test_a_typed_sentence_is_done_and_a_wrong_one_is_told_in_one_sentence_with_n
     app.button[[one.label for one in app.button].index("Do it")].click().run()
     assert [] == [error.value for error in app.error]
     assert "unplug ECM.C1" == log(app)[0]
+
+
+@pytest.mark.parametrize("car_name", shipped_cars())
+def test_every_kind_of_work_can_be_chosen(car_name: str) -> None:
+    app = opened("bay", held_of(car_name), "Work")
+    for kind in KINDS:
+        app.selectbox(key="work_kind").select(kind).run()
+        assert [] == [error.message for error in app.exception], kind
+
+
+def test_a_module_is_spoilt_inside_and_a_right_one_fitted() -> None:
+    app = opened("bay", held_of("teaching-car.yaml"), "Work")
+    app.selectbox(key="work_kind").select("module itself").run()
+    app.selectbox(key="work_module").select("TCM").run()
+    press(app, "work stick TCM.powertrain")
+    assert frozenset({"TCM.powertrain"}) == app.session_state["held"].bench.car.condition.stuck
+    press(app, "work replace TCM")
+    assert frozenset() == app.session_state["held"].bench.car.condition.stuck
 
 
 def test_an_undo_puts_the_car_right() -> None:
