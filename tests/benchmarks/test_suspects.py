@@ -1,7 +1,9 @@
-"""How long the search for suspects takes on the minibus, against running every set of edits.
+"""What the search for suspects takes on the minibus, against running every set of edits.
 
-Ten observations: a try to start, a scan, looks and measurements, a second scan. Brute force is measured on a
-sample of sets, each followed until the first step that it contradicts, and extrapolated to all of them.
+Ten observations: a try to start, a scan, looks and measurements, a second scan. What is held to a limit is
+how many runs the search needs for all its sets, which is the same on every machine. Times are printed, too:
+brute force is measured on a sample of sets, each followed until the first step that it contradicts, and
+extrapolated to all of them; a single edit is followed to the end, so that few edits show no gain in time.
 `BUSBAY_SUSPECT_EDITS=510` takes the whole catalogue; the default is small enough for every day.
 """
 
@@ -17,14 +19,13 @@ from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text
 
-EDITS, SAMPLE = int(os.environ.get("BUSBAY_SUSPECT_EDITS", "20")), 16
+EDITS, SAMPLE = int(os.environ.get("BUSBAY_SUSPECT_EDITS", "14")), 8
 LOG = (
     "wait 10 s", "press start with brake", "wait 5 s", "scan", "look F20", "measure volts F20.2 to BAT-",
     "measure volts F5.2 to BAT-", "look X2", "press start", "scan",
 )  # fmt: skip
 HIDDEN = "pull F20"
-# Measured on two crowded cores: 50 runs for 232 sets, 0.16 of brute force; every single edit is run.
-LARGEST_RATIO = 0.6
+LARGEST_SHARE_OF_RUNS = 0.4  # 20 edits: 50 runs for 232 sets; every single edit is run
 
 
 def test_suspects_against_brute_force() -> None:
@@ -50,4 +51,4 @@ def test_suspects_against_brute_force() -> None:
     )
     assert found.holds([HIDDEN])
     assert () == wrong
-    assert search_s < LARGEST_RATIO * brute_s
+    assert found.runs < LARGEST_SHARE_OF_RUNS * found.candidates

@@ -244,8 +244,13 @@ def test_packets_by_tcp_and_udp(no_growth: None) -> None:
             thread.start()
         asked = 0
         while any(thread.is_alive() for thread in threads):
-            witness.send_diagnostic(bytearray(b"\x3e\x00"))
-            asked += 1
+            try:
+                witness.send_diagnostic(bytearray(b"\x3e\x00"))
+                asked += 1
+            except OSError as refused:
+                # code 5, no memory left: the attackers have filled the queue for a moment
+                if "negative acknowledge code: 5" not in str(refused):
+                    raise
             time.sleep(0.1)
         assert asked > 5
         assert PACKETS == sum(attacker.sent for attacker in attackers)

@@ -252,7 +252,7 @@ def test_only_a_car_with_an_engine_has_an_alternator() -> None:
         sorted(part.id for part in shipped(name).elements.values() if isinstance(part, Source))
         for name in CARS
     ]
-    assert [["BAT"], ["ALT", "BAT"], ["ALT", "BAT"]] == sources
+    assert [["BAT"], *[["ALT", "BAT"]] * 3] == sources
 
 
 def test_the_diagnostic_connector_has_the_pins_of_its_standard() -> None:
