@@ -20,7 +20,7 @@ from sim.training.records import Records
 from sim.vehicle.problems import Problem
 from ui import classroom, lab_work, session
 from ui.classes_page import HOW, HOW_WORDS, LEVELS, entry_words
-from ui.session import Held, shipped_cars, work_off
+from ui.session import Held, shipped_cars, worked_off
 
 PROOF_WORDS = {
     "scan": "codes cleared, and a scan without codes",
@@ -38,10 +38,7 @@ ONE_FILE = "exercise.yaml"
 
 def show() -> None:
     """The page."""
-    held: Held = st.session_state.held
-    work_off(held, st.empty())
-    if st.session_state.pop("to_the_bay", False) and not held.problem:
-        st.switch_page(st.session_state.entries["bay"])
+    held = worked_off(st.empty())
     classroom.what_was_ordered()
     if held.problem:
         st.error(classroom.plain(held.problem), icon=":material/block:")

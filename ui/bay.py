@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 
 import streamlit as st
@@ -24,7 +25,16 @@ from ui.log_panel import show as show_log
 from ui.seen import Seen, events_to_show
 from ui.session import Held, ask_to_do, work_off
 
-PANELS = ("Seat", "Part", "Work", "Tester", "Measure", "Scope", "Why", "Log")
+# those that a student at an exercise has, too
+WORKPLACES: dict[str, Callable[[Held, Seen], None]] = {
+    "Seat": seat_panel.show,
+    "Part": part_panel.show,
+    "Work": work_panel.show,
+    "Tester": tester_panel.show,
+    "Measure": measure_panel.show,
+    "Scope": scope_panel.show,
+}
+PANELS = (*WORKPLACES, "Why", "Log")
 PAUSES = {0: "none", 2: "2 s", 10: "10 s"}
 
 
@@ -120,23 +130,12 @@ def _panels(held: Held, seen: Seen) -> None:
     if chosen != "Measure":
         measure_panel.beside(held)
     with st.container(key="the_panel"):
-        match chosen:
-            case "Seat":
-                seat_panel.show(held, seen)
-            case "Part":
-                part_panel.show(held, seen)
-            case "Work":
-                work_panel.show(held, seen)
-            case "Tester":
-                tester_panel.show(held, seen)
-            case "Measure":
-                measure_panel.show(held, seen)
-            case "Scope":
-                scope_panel.show(held, seen)
-            case "Why":
-                why_panel.show(held, seen)
-            case "Log":
-                show_log(held)
+        if chosen in WORKPLACES:
+            WORKPLACES[chosen](held, seen)
+        elif chosen == "Why":
+            why_panel.show(held, seen)
+        else:
+            show_log(held)
     if chosen in ("Seat", "Part", "Work"):
         choose_pause("time that passes after each action")
 

@@ -18,7 +18,7 @@ from ui.action_lines import action_lines
 from ui.drawing import sheet
 from ui.drawing.tables import numbered, side_by_side
 from ui.outcomes import step_words
-from ui.session import Held, work_off
+from ui.session import Held, worked_off
 
 WORK = "branch_work"
 IN_THE_BAY = "the log in the bay"
@@ -43,10 +43,7 @@ def show() -> None:
 
 @st.fragment
 def _page() -> None:
-    held: Held = st.session_state.held
-    work_off(held, st.empty())
-    if st.session_state.pop("to_the_bay", False) and not held.problem:
-        st.switch_page(st.session_state.entries["bay"])
+    held = worked_off(st.empty())
     st.title("Done instead")
     st.markdown("Go back to one moment of a log and do something else there. Both futures, side by side.")
     if held.problem:

@@ -22,7 +22,7 @@ from ui.action_lines import action_lines, lines_of
 from ui.drawing import sheet
 from ui.drawing.reports import section_html
 from ui.drawing.tables import numbered
-from ui.session import Held, work_off
+from ui.session import Held, worked_off
 from ui.telling import seen_choices, seen_of, seen_words
 
 WORK = "case_work"
@@ -35,10 +35,7 @@ def show() -> None:
 
 @st.fragment
 def _case() -> None:
-    held: Held = st.session_state.held
-    work_off(held, st.empty())
-    if st.session_state.pop("to_the_bay", False) and not held.problem:
-        st.switch_page(st.session_state.entries["bay"])
+    held = worked_off(st.empty())
     if st.session_state.pop("to_what_if", False):
         st.switch_page(st.session_state.entries["what-if"])
     st.title("Case")

@@ -13,18 +13,9 @@ from sim.training.exercise import Exercise
 from sim.training.shop import HINT_MINUTES
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
-from ui import (
-    at_work,
-    debrief_page,
-    measure_panel,
-    part_panel,
-    scope_panel,
-    seat_panel,
-    tester_panel,
-    work_panel,
-)
+from ui import at_work, debrief_page, measure_panel
 from ui.at_work import LOOK_EVERY_S, PAUSED, AtWork
-from ui.bay import choose_pause, let_time_pass, show_map, tell_what_was_said
+from ui.bay import WORKPLACES, choose_pause, let_time_pass, show_map, tell_what_was_said
 from ui.cautions import MAKER
 from ui.classroom import plain
 from ui.drawing import sheet
@@ -139,26 +130,16 @@ def _panels(held: AtWork, seen: Seen) -> None:
     if chosen != "Measure" and "Measure" in names:
         measure_panel.beside(held)
     with st.container(key="the_panel"):
-        match chosen:
-            case "Order":
-                _order(held)
-            case "Seat":
-                seat_panel.show(held, seen)
-                choose_pause("time that passes after each of these")
-            case "Part":
-                part_panel.show(held, seen)
-            case "Work":
-                work_panel.show(held, seen)
-            case "Tester":
-                tester_panel.show(held, seen)
-            case "Measure":
-                measure_panel.show(held, seen)
-            case "Scope":
-                scope_panel.show(held, seen)
-            case "Log":
-                _log(held)
-            case "Hand in":
-                _hand_in(held)
+        if chosen in WORKPLACES:
+            WORKPLACES[chosen](held, seen)
+        elif chosen == "Order":
+            _order(held)
+        elif chosen == "Log":
+            _log(held)
+        else:
+            _hand_in(held)
+        if chosen == "Seat":
+            choose_pause("time that passes after each of these")
 
 
 # -- work order, notes, hints --------------------------------------------------------------------------------

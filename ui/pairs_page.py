@@ -14,7 +14,7 @@ from sim.vehicle.edits import catalogue
 from ui import lab_work, session
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
-from ui.session import Held, work_off
+from ui.session import Held, worked_off
 
 WORK = "pairs_work"
 MOST_EDITS = 30  # 466 runs; more is for the command line
@@ -34,10 +34,7 @@ def show() -> None:
 
 @st.fragment
 def _page() -> None:
-    held: Held = st.session_state.held
-    work_off(held, st.empty())
-    if st.session_state.pop("to_the_bay", False) and not held.problem:
-        st.switch_page(st.session_state.entries["bay"])
+    held = worked_off(st.empty())
     st.title("Two faults")
     st.markdown(
         f"Which two faults of the **{held.car.title}** make a hard case together? Each of the chosen ones is "

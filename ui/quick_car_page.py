@@ -24,7 +24,7 @@ from ui.drawing import sheet
 from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
 from ui.seen import what_may_be_seen
-from ui.session import Held, work_off
+from ui.session import Held, worked_off
 
 KIND = "tables"
 BITRATES = get_args(Bitrate)
@@ -77,10 +77,7 @@ def show() -> None:
 
 @st.fragment
 def _page() -> None:
-    held: Held = st.session_state.held
-    work_off(held, st.empty())
-    if st.session_state.pop("to_the_bay", False) and not held.problem:
-        st.switch_page(st.session_state.entries["bay"])
+    held = worked_off(st.empty())
     st.title("Describe a car")
     st.markdown(
         "One row for each module; a name and a bus are enough, and the usual is filled in for the rest. "

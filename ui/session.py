@@ -214,6 +214,15 @@ def ask_to_do(*texts: str, pause_s: float | None = None) -> None:
     ask(partial(_do_all, texts=texts, pause_s=pause))
 
 
+def worked_off(place: DeltaGenerator) -> Held:
+    """The bench with all done that was asked for; then to the bay, where a click wants that and it went well."""
+    held: Held = st.session_state.held
+    work_off(held, place)
+    if st.session_state.pop("to_the_bay", False) and not held.problem:
+        st.switch_page(st.session_state.entries["bay"])
+    return held
+
+
 def work_off(held: Held, place: DeltaGenerator) -> None:
     """Do what has been asked for, in order, with progress in `place` where it takes long."""
     jobs: list[Job] = st.session_state.jobs

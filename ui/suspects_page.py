@@ -22,7 +22,7 @@ from sim.vehicle.reading import car_from_text
 from ui import lab_work, session
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree, numbered, plain_table
-from ui.session import Held, work_off
+from ui.session import Held, worked_off
 
 WORK, NEXT = "suspects_work", "next_check_work"
 IN_THE_BAY = "what was done and seen in the bay"
@@ -67,10 +67,7 @@ def show() -> None:
 
 @st.fragment
 def _page() -> None:
-    held: Held = st.session_state.held
-    work_off(held, st.empty())
-    if st.session_state.pop("to_the_bay", False) and not held.problem:
-        st.switch_page(st.session_state.entries["bay"])
+    held = worked_off(st.empty())
     st.title("Suspects")
     st.markdown(
         "Every fault of the car's catalogue, and every two of them, goes through what was done so far. "

@@ -9,7 +9,7 @@ from sim.vehicle.reading import car_from_text
 from ui import session
 from ui.cautions import CAUTIONS, MAKER
 from ui.jobs import FIRST_JOBS, Job
-from ui.session import Held, shipped_cars, work_off
+from ui.session import Held, shipped_cars, worked_off
 
 ABOUT = (
     "One module loses its supply, and twenty others complain about it. busbay is a car whose wiring, fuses, "
@@ -20,10 +20,7 @@ ABOUT = (
 
 def show() -> None:
     """The welcome page."""
-    held: Held = st.session_state.held
-    work_off(held, st.empty())
-    if st.session_state.pop("to_the_bay", False) and not held.problem:
-        st.switch_page(st.session_state.entries["bay"])
+    held = worked_off(st.empty())
     st.title("A car is in the bay")
     st.markdown(ABOUT)
     if held.problem:

@@ -19,7 +19,7 @@ from ui.drawing.cause_pictures import MOST_COMBINATIONS, cause_diagram, matrix
 from ui.drawing.reports import section_html
 from ui.drawing.tables import side_by_side
 from ui.outcomes import combinations, rows, step_words
-from ui.session import Held, work_off
+from ui.session import Held, worked_off
 
 LEFT_OUT = "left out"
 USES = ("with and without", "always", LEFT_OUT)
@@ -36,11 +36,8 @@ def show() -> None:
 
 @st.fragment
 def _what_if() -> None:
-    held: Held = st.session_state.held
     place = st.empty()
-    work_off(held, place)
-    if st.session_state.pop("to_the_bay", False) and not held.problem:
-        st.switch_page(st.session_state.entries["bay"])
+    held = worked_off(place)
     st.title("What if ...")
     st.markdown(
         f"The **{held.car.title}** once more from the beginning, in every combination of what you suppose. "

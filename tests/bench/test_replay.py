@@ -20,7 +20,7 @@ from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 
-DAYS = {"six-modules": 200, "teaching-car": 785, "shuttle-minibus": 15}
+DAYS = {"six-modules": 200, "teaching-car": 770, "shuttle-minibus": 30}
 HANDS = {
     "six-modules": ["press start"],
     "teaching-car": ["key run", "key run", "key crank", "key off", "brake on", "brake off", "fob away"],
