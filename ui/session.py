@@ -215,7 +215,7 @@ def ask_to_do(*texts: str, pause_s: float | None = None) -> None:
 
 
 def worked_off(place: DeltaGenerator) -> Held:
-    """The bench with all done that was asked for; then to the bay, where a click wants that and it went well."""
+    """The bench with all done that was asked for; then to the bay, where a click wants that."""
     held: Held = st.session_state.held
     work_off(held, place)
     if st.session_state.pop("to_the_bay", False) and not held.problem:
