@@ -68,11 +68,14 @@ class StateOfCharge:
     def taken_ah(self) -> dict[str, float]:
         """What each module, load, coil and short has taken since the charge was last given, Ah."""
         self._count()
+        self._add_up()
+        return dict(self._taken_ah)
+
+    def _add_up(self) -> None:
         for reading, length_s in self._stretches.items():
             for name, amp in consumption_a(reading).items():
                 self._taken_ah[name] = self._taken_ah.get(name, 0.0) + amp * length_s / S_PER_H
         self._stretches = {}
-        return dict(self._taken_ah)
 
     @property
     def _rate_pct_per_h(self) -> float:
@@ -86,7 +89,7 @@ class StateOfCharge:
             self._stretches[self._reading] = length_s
         self._since_s = now_s
         if len(self._stretches) > KEPT_STRETCHES:
-            self.taken_ah()
+            self._add_up()
 
     def _plan(self) -> None:
         """The next step of the shown charge, if the current stays."""
