@@ -12,7 +12,7 @@ from pathlib import Path
 from sim.lab.compounds import exercise_draft, find_compounds
 from sim.lab.run import vehicle_text
 from sim.lab.selfcheck import first_look, self_check
-from sim.lab.technician import compare, run_table
+from sim.lab.technician import compare, run_table, searched
 from sim.lab.workshop import Cache, Progress, Workshop, on_cluster
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
@@ -50,20 +50,35 @@ def technician_arguments(parser: ArgumentParser) -> None:
     _common(parser)
     parser.add_argument("--edits", type=int, default=30, help="edits to choose from (default: %(default)s)")
     parser.add_argument("--faults", type=int, default=200, help="hidden faults (default: %(default)s)")
+    parser.add_argument(
+        "--draws", type=int, default=1, help="so many times other edits are drawn (default: %(default)s)"
+    )
+    parser.add_argument(
+        "--searched",
+        type=int,
+        default=10,
+        help="hidden faults whose evidence goes through the search for suspects (default: %(default)s)",
+    )
 
 
 def technician(chosen: Namespace) -> int:
-    """Minutes to isolation by next best check, fixed order and random order, in DXC-style figures."""
+    """Minutes to isolation in three orders of checks, and the same evidence through the search.
+
+    Status 1 where the search loses a hidden fault or keeps others than the table of runs.
+    """
+    vehicle = vehicle_text(chosen.car)
     with _workshop(chosen) as workshop:
-        table = run_table(
-            vehicle_text(chosen.car),
-            edits=chosen.edits,
-            seed=chosen.seed,
-            workshop=workshop,
-            progress=_told(),
+        tables = [
+            run_table(vehicle, edits=chosen.edits, seed=seed, workshop=workshop, progress=_told())
+            for seed in range(chosen.seed, chosen.seed + max(1, chosen.draws))
+        ]
+        result = compare(tables, faults=chosen.faults, seed=chosen.seed)
+        print(result.lines(), flush=True)
+        through = searched(
+            result.hunts["next best"][: chosen.searched], workshop=workshop, progress=_told("hunts")
         )
-    print(compare(table, faults=chosen.faults, seed=chosen.seed).lines())
-    return 0
+    print(through.lines())
+    return 1 if through.lost or through.other else 0
 
 
 def compounds_arguments(parser: ArgumentParser) -> None:
@@ -128,11 +143,11 @@ def _workshop(chosen: Namespace) -> Iterator[Workshop]:
         yield workshop
 
 
-def _told() -> Progress:
+def _told(pieces: str = "runs") -> Progress:
     """Progress on one line of the terminal, where there is one."""
 
     def tell(done: int, of: int) -> None:
         if sys.stderr.isatty() or done == of:
-            print(f"\r{done} of {of} runs", end="\n" if done == of else "", file=sys.stderr, flush=True)
+            print(f"\r{done} of {of} {pieces}", end="\n" if done == of else "", file=sys.stderr, flush=True)
 
     return tell

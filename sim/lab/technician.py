@@ -1,10 +1,11 @@
 """A scripted technician: how soon hidden faults are found when each next check is chosen in this or that way.
 
-    table = run_table(vehicle_text("shuttle-minibus"), edits=30, workshop=workshop)
-    result = compare(table, faults=200, seed=1)
+    tables = [run_table(vehicle_text("shuttle-minibus"), edits=30, seed=k, workshop=workshop) for k in (1, 2)]
+    result = compare(tables, faults=200, seed=1)
     print(result.lines())
+    print(searched(result.hunts["next best"][:20], workshop=workshop).lines())
 
-Some edits of the car's catalogue are drawn; all single and double faults of them stand in a table: what the
+Some edits are drawn from the car's catalogue; all single and double faults of them stand in a table: what the
 first look and every passive check (looking, measuring) show. Then faults are hidden by chance, and the checks
 are chosen from the suspects left after the first look:
 
@@ -12,9 +13,13 @@ are chosen from the suspects left after the first look:
     fixed       always in the same order, fuses and relays first; a check that can tell nothing is left out
     random      any check that can tell something
 
-Results are in DXC-style figures (`sim.lab.metrics`).
+Results are in DXC-style figures (`sim.lab.metrics`). In a table the true set cannot be lost. So `searched`
+does the same on the car itself: the first look and the checks that were made are done on a bench with the
+hidden faults, what was seen goes through the search for suspects (`sim.lab.suspects`), and its survivors are
+compared with those of the table. "Nothing wrong" counts for no suspect: somebody has brought the car in.
 
-Not modelled: checks that mislead, repairs as checks, faults of three or more parts.
+Not modelled: checks that mislead, repairs as checks, faults of three or more parts. A car has many more edits
+than are drawn: figures of two orders compare with each other, not with a shop.
 """
 
 from __future__ import annotations
@@ -24,13 +29,15 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from sim.lab.case import Seen, Step
 from sim.lab.metrics import Diagnosis, Figures, figures
 from sim.lab.next_check import Check, outcomes_alike, possible_checks, shown_by
+from sim.lab.observed import observed
 from sim.lab.run import Account, Trial, sentences
 from sim.lab.selfcheck import first_look
 from sim.lab.sequential import Problem as Sequencing
 from sim.lab.sequential import Test, greedy, rollout
-from sim.lab.suspects import Suspect, odds
+from sim.lab.suspects import Suspect, find_suspects, odds
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
@@ -42,51 +49,116 @@ Policy = Callable[[Sequencing, frozenset[int], random.Random], Test | None]
 
 @dataclass(frozen=True)
 class Table:
-    """What every set of edits shows: `problem` has the sets as states, the checks as tests; `look` is the
-    outcome of the first look, before any check.
+    """What every set of `edits` shows: `problem` has the sets as states, the `checks` as tests.
+
+    `look`: the actions of the first look; `first`: its outcome for each set, before any check.
     """
 
+    vehicle: str
+    edits: tuple[str, ...]
+    look: tuple[str, ...]
+    checks: tuple[Check, ...]
     sets: tuple[tuple[str, ...], ...]
-    look: tuple[int, ...]
+    first: tuple[int, ...]
     problem: Sequencing
-    edits: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hunt:
+    """One hidden set, looked for: the checks that were made, and the sets that are left, by their numbers."""
+
+    table: Table
+    hidden: int
+    made: tuple[int, ...]
+    left: frozenset[int]
+
+    @property
+    def minutes(self) -> float:
+        """Shop minutes of the checks."""
+        return sum(self.table.checks[place].minutes for place in self.made)
+
+    @property
+    def survivors(self) -> frozenset[frozenset[str]]:
+        """The sets that are left."""
+        return frozenset(frozenset(self.table.sets[k]) for k in self.left)
+
+    @property
+    def diagnosis(self) -> Diagnosis:
+        """The same, to be judged."""
+        weights = {frozenset(self.table.sets[k]): self.table.problem.weights[k] for k in sorted(self.left)}
+        return Diagnosis(frozenset(self.table.sets[self.hidden]), weights, self.minutes)
+
+    def evidence(self) -> tuple[Step, ...]:
+        """What the first look and the checks show on a car with the hidden edits; of a check not the seat."""
+        checks = [self.table.checks[place] for place in self.made]
+        log = [*self.table.look, *(action for check in checks for action in check.actions)]
+        steps = observed(self.table.vehicle, log, given=self.table.sets[self.hidden])
+        first = len(self.table.look)
+        return (*steps[:first], *(_noted(step) for step in steps[first:]))
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Figures of each policy over the same hidden faults."""
+    """Figures of each order of checks over the same hidden faults, and each hunt."""
 
-    faults: int
+    hunts: dict[str, tuple[Hunt, ...]]
     by_policy: dict[str, Figures]
     survivors_at_first: float
 
     def lines(self) -> str:
         """The table as text."""
-        head = "check order   minutes  survivors   kept  exact  M_err  M_utl"
+        head = "check order   minutes  survivors  exact  M_err  M_utl"
         rows = [
-            f"{name:12} {one.median_minutes:8.1f} {one.median_survivors:10.1f} {one.kept_share:6.0%} "
+            f"{name:12} {one.median_minutes:8.1f} {one.median_survivors:10.1f} "
             f"{one.exact_share:6.0%} {one.error:6.2f} {one.utility:6.2f}"
             for name, one in self.by_policy.items()
         ]
-        first = (
-            f"{self.faults} hidden faults; after the first look {self.survivors_at_first:g} suspects (median)"
-        )
+        count = len(next(iter(self.hunts.values())))
+        first = f"{count} hidden faults; after the first look {self.survivors_at_first:g} suspects (median)"
         return "\n".join([first, head, *rows])
+
+
+@dataclass(frozen=True, slots=True)
+class Searched:
+    """Hunts whose evidence went through the search for suspects: those whose true set was lost, those whose
+    survivors were others than the table's, and how many runs there were for how many sets.
+    """
+
+    hunts: int
+    lost: tuple[tuple[str, ...], ...]
+    other: tuple[tuple[str, ...], ...]
+    runs: int
+    candidates: int
+
+    def lines(self) -> str:
+        """The result as text."""
+        kept, same = self.hunts - len(self.lost), self.hunts - len(self.other)
+        words = [
+            f"through the search for suspects: {kept} of {self.hunts} true sets are among the survivors, "
+            f"{same} times these are the table's; {self.runs} runs for {self.candidates} sets"
+        ]
+        words += [f"LOST: {' + '.join(one)}" for one in self.lost]
+        words += [f"other survivors: {' + '.join(one)}" for one in self.other]
+        return "\n".join(words)
 
 
 def run_table(
     vehicle: str,
     *,
     edits: int = 30,
+    listed: Sequence[str] | None = None,
     seed: int = 0,
     workshop: Workshop,
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Table:
-    """Run every set of up to two of some edits, drawn by chance, through the first look and all checks."""
+    """Run every set of up to two of some edits, drawn by chance, through the first look and all checks.
+
+    `listed`: the edits to draw from; by default the car's catalogue.
+    """
     car = car_from_text(vehicle)
-    listed = catalogue(car)
-    some = sorted(random.Random(seed).sample(listed, min(edits, len(listed))), key=listed.index)
+    known = list(catalogue(car) if listed is None else listed)
+    some = sorted(random.Random(seed).sample(known, min(edits, len(known))), key=known.index)
     checks = [one for one in possible_checks(car, [Suspect((e,), (), 0.0) for e in some]) if one.passive]
     if not checks:
         raise Problem("none of these faults can be looked for or measured")
@@ -99,22 +171,42 @@ def run_table(
     first = outcomes_alike([shown_by(accounts[k].sights[: len(look)], False) for k in real])
     tests = tuple(_tests(checks, [accounts[k] for k in real], len(look)))
     problem = Sequencing(tuple(odds(sets[k], car) for k in real), tests)
-    return Table(tuple(sets[k] for k in real), first, problem, len(some))
+    return Table(vehicle, tuple(some), look, tuple(checks), tuple(sets[k] for k in real), first, problem)
 
 
-def compare(table: Table, *, faults: int = 200, seed: int = 0) -> Comparison:
-    """Hide so many faults by chance and let each policy find them."""
+def compare(tables: Sequence[Table], *, faults: int = 200, seed: int = 0) -> Comparison:
+    """Hide so many faults by chance, in each table in turn, and look for them in each order."""
     dice = random.Random(seed)
-    by_size = [[k for k, one in enumerate(table.sets) if len(one) == size] for size in (1, 2)]
-    hidden = [dice.choice(dice.choice(by_size)) for _ in range(faults)]
-    start = [frozenset(k for k, one in enumerate(table.look) if one == table.look[h]) for h in hidden]
-    cases = list(zip(hidden, start, strict=True))
-    found = {
-        name: figures([_isolated(table, one, left, policy, dice) for one, left in cases], table.edits)
+    hidden = [_hidden(tables[k % len(tables)], dice) for k in range(faults)]
+    hunts = {
+        name: tuple(_hunted(table, one, policy, dice) for table, one in hidden)
         for name, policy in POLICIES.items()
     }
-    counts = sorted(len(one) for one in start)
-    return Comparison(faults, found, counts[len(counts) // 2])
+    found = {
+        name: figures([hunt.diagnosis for hunt in some], max(len(table.edits) for table in tables))
+        for name, some in hunts.items()
+    }
+    counts = sorted(len(_start(table, one)) for table, one in hidden)
+    return Comparison(hunts, found, counts[len(counts) // 2])
+
+
+def searched(
+    hunts: Sequence[Hunt], *, workshop: Workshop, progress: Progress = quiet, stop: Stop = never
+) -> Searched:
+    """What the search for suspects says of the evidence of these hunts, each gathered on a car of its own."""
+    lost, other, runs, candidates = [], [], 0, 0
+    for place, hunt in enumerate(hunts):
+        progress(place, len(hunts))
+        table = hunt.table
+        found = find_suspects(table.vehicle, hunt.evidence(), edits=table.edits, workshop=workshop, stop=stop)
+        sets = frozenset(frozenset(edits) for one in found.suspects for edits in (one.edits, *one.alike))
+        if not found.holds(table.sets[hunt.hidden]):
+            lost.append(table.sets[hunt.hidden])
+        if sets - {frozenset()} != hunt.survivors:
+            other.append(table.sets[hunt.hidden])
+        runs, candidates = runs + found.runs, candidates + found.candidates
+    progress(len(hunts), len(hunts))
+    return Searched(len(hunts), tuple(lost), tuple(other), runs, candidates)
 
 
 def _tests(checks: Sequence[Check], accounts: Sequence[Account], first: int) -> Iterator[Test]:
@@ -122,20 +214,32 @@ def _tests(checks: Sequence[Check], accounts: Sequence[Account], first: int) -> 
     for place, check in enumerate(checks):
         end = at + len(check.actions)
         shown = [shown_by(account.sights[at:end], True) for account in accounts]
-        yield Test(f"{place:04d} {check.title}", check.minutes, outcomes_alike(shown))
+        yield Test(f"{place:04d}", check.minutes, outcomes_alike(shown))
         at = end
 
 
-def _isolated(
-    table: Table, hidden: int, left: frozenset[int], choose: Policy, dice: random.Random
-) -> Diagnosis:
+def _hidden(table: Table, dice: random.Random) -> tuple[Table, int]:
+    by_size = [[k for k, one in enumerate(table.sets) if len(one) == size] for size in (1, 2)]
+    return table, dice.choice(dice.choice(by_size))
+
+
+def _start(table: Table, hidden: int) -> frozenset[int]:
+    return frozenset(k for k, one in enumerate(table.first) if one == table.first[hidden])
+
+
+def _hunted(table: Table, hidden: int, choose: Policy, dice: random.Random) -> Hunt:
     """Check after check, until none can tell the suspects left apart."""
-    minutes = 0.0
+    left, made = _start(table, hidden), []
     while (test := choose(table.problem, left, dice)) is not None:
-        minutes += test.cost
+        made.append(table.problem.tests.index(test))
         left = frozenset(k for k in left if test.outcomes[k] == test.outcomes[hidden])
-    weights = {frozenset(table.sets[k]): table.problem.weights[k] for k in sorted(left)}
-    return Diagnosis(frozenset(table.sets[hidden]), weights, minutes)
+    return Hunt(table, hidden, tuple(made), left)
+
+
+def _noted(step: Step) -> Step:
+    """Of a check only what it was made for."""
+    seen = step.seen
+    return Step(do=step.do, seen=Seen(reads=seen.reads, within=seen.within, shows=seen.shows))
 
 
 def _next_best(problem: Sequencing, left: frozenset[int], dice: random.Random) -> Test | None:
