@@ -22,12 +22,14 @@ def main() -> None:
     """Open this session's bench and show the page that the address names."""
     st.set_page_config(page_title="busbay", page_icon=":material/car_repair:", layout="wide")
     take_up()
+    here_as = role()
     entries = {
         page.path: st.Page(
-            page.show, title=page.title, icon=page.icon, url_path=page.path, default=place == 0
+            page.show, title=page.title, icon=page.icon, url_path=page.path, default=place == 0,
+            visibility="hidden" if here_as in page.aside else "visible",
         )
-        for place, page in enumerate(pages_of(role()))
-    }
+        for place, page in enumerate(pages_of(here_as))
+    }  # fmt: skip
     chosen = st.navigation(list(entries.values()), position="top")
     st.session_state.entries = entries
     st.html(STYLE)

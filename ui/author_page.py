@@ -8,17 +8,27 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import partial
-from typing import get_args
+from typing import Any, get_args
 
 import streamlit as st
 
 from sim.lab.workshop import Progress, Stop, Workshop
-from sim.training.authoring import exercise_file, fields_of, solution_from, taken_from
+from sim.training.authoring import (
+    MOST_FAULTS,
+    OF_A_FAULT,
+    exercise_file,
+    faults_in,
+    fields_of,
+    of_fault,
+    solution_from,
+    taken_from,
+    without_fault,
+)
 from sim.training.exercise import TOOLS, Exercise, Proof, exercise_from_text
 from sim.training.proof import Proven, prove, rivals
 from sim.training.records import Records
 from sim.vehicle.problems import Problem
-from ui import classroom, lab_work, session
+from ui import classroom, lab_work, one_back, session
 from ui.classes_page import HOW, HOW_WORDS, LEVELS, entry_words
 from ui.session import Held, shipped_cars, worked_off
 
@@ -29,10 +39,29 @@ PROOF_WORDS = {
 }
 EMPTY = {
     "level": "1", "minutes": "30", "tools": "\n".join(TOOLS), "proof": "scan", "arrives": "", "before": "",
-    "solution": "", "car": "", "others": "",
+    "solution": "", "car": "", "faults": "1",
 }  # fmt: skip
+LABELS = {
+    "exercise": "title",
+    "topic": "topic",
+    "minutes": "minutes of shop time",
+    "customer": "customer (an invented name)",
+    "words": "what the customer says",
+    "history": "what is known of the car",
+    "goal": "what it is there to teach",
+    "safety": "safety notes (one in each line)",
+    "hints": "hints, from gentle to plain (one in each line)",
+    "arrives": "it arrives with (one edit in each line; none: nothing is wrong)",
+    "before": "what happened before it came in (one action in each line)",
+    "solution": "the solution (one action in each line)",
+    "why": "why the car shows what it shows",
+    "wrong_turns": "usual wrong turns (one in each line)",
+    "ask": "what to ask (one in each line)",
+    "file": "file name, such as quiet-gearbox",
+}
+NEEDED = ("exercise", "topic", "customer", "words", "goal", "why")
 SEVERAL = ("tools", "proof")
-WORK = "author_check"
+WORK, DRAFT = "author_check", "author_draft"
 ONE_FILE = "exercise.yaml"
 
 
@@ -45,13 +74,15 @@ def show() -> None:
     draft = _draft()
     st.title("Write an exercise")
     _begin(draft)
+    one_back.offer(DRAFT, _put_back)
     left, right = st.columns(2, gap="large")
     with left:
-        _break(held, draft)
-        _solve(held, draft)
+        fault = _which_fault(draft)
+        _break(held, draft, fault)
+        _solve(held, draft, fault)
     with right:
         _order(draft)
-        _guide(draft)
+        _guide(draft, fault)
     _keep(draft)
     _check_and_save(draft)
 
@@ -78,26 +109,37 @@ def _keep(draft: Mapping[str, str]) -> None:
 
 
 def _set(fields: Mapping[str, str]) -> None:
-    """Put something into the fields, and so into what stands on the page."""
+    """Put something into the fields, and so into what stands on the page; what stood there can come back."""
+    one_back.replaced(DRAFT, dict(_draft()))
     for name, text in fields.items():
         _draft()[name] = text
         if name in SEVERAL:
             st.session_state[f"draft_{name}"] = [one for one in text.split("\n") if one]
         elif name == "car" and not text:
             st.session_state.pop("draft_car", None)
-        elif name != "others":
+        elif name != "faults":
             st.session_state[f"draft_{name}"] = text
     lab_work.forget(WORK)
 
 
-def _text(draft: dict[str, str], name: str, label: str, lines: int = 0, **more: str) -> None:
-    key = f"draft_{name}"
+def _put_back(fields: Mapping[str, str]) -> None:
+    classroom.order(lambda records: _set(dict.fromkeys(_draft(), "") | dict(fields)))
+
+
+def _text(draft: dict[str, str], name: str, lines: int = 0, **more: Any) -> None:
+    key, label = f"draft_{name}", _label(name)
     begins = {} if key in st.session_state else {"value": draft.get(name, "")}
     if lines:
         height = 34 + 24 * lines
         draft[name] = st.text_area(label, key=key, height=height, persist_state="session", **begins, **more)
     else:
         draft[name] = st.text_input(label, key=key, persist_state="session", **begins, **more)
+
+
+def _label(name: str) -> str:
+    """What stands over a field; that of a fault behind the first says which."""
+    plain_name, _, number = name.partition(" ")
+    return f"fault {number}: {LABELS[plain_name]}" if number else LABELS[plain_name]
 
 
 def _several(draft: dict[str, str], name: str, label: str, words: Mapping[str, str]) -> None:
@@ -122,7 +164,6 @@ def _begin(draft: dict[str, str]) -> None:
         with st.container(horizontal=True):
             st.button("Begin from it", key="author_take", on_click=partial(_take, name))
             st.button("Begin from nothing", key="author_new", on_click=_nothing)
-        st.caption("What stands in the fields now is replaced. Save it first if it is to stay.")
 
 
 def _take(name: str) -> None:
@@ -141,7 +182,45 @@ def _nothing() -> None:
 # -- the car ------------------------------------------------------------------------------------------------
 
 
-def _break(held: Held, draft: dict[str, str]) -> None:
+def _which_fault(draft: dict[str, str]) -> int:
+    """Which of the faults behind the same words the fields are about, 1 for the first."""
+    count = faults_in(draft)
+    if not 1 <= st.session_state.setdefault("author_fault", 1) <= count:
+        st.session_state.author_fault = count
+    chosen = 1
+    with st.container(horizontal=True, vertical_alignment="bottom", key="author_faults"):
+        if count > 1:
+            chosen = st.segmented_control(
+                "the fields are about fault", list(range(1, count + 1)), key="author_fault", required=True,
+                persist_state="session",
+            )  # fmt: skip
+        st.button(
+            "Another fault behind the same words", key="author_more", icon=":material/add:",
+            disabled=count == MOST_FAULTS, on_click=_one_more,
+            help="With several, neighbours in a class need not have the same car.",
+        )  # fmt: skip
+        if count > 1:
+            st.button(
+                f"Without fault {chosen}", key="author_less", icon=":material/remove:",
+                on_click=partial(_one_less, chosen),
+            )  # fmt: skip
+    return chosen
+
+
+def _one_more() -> None:
+    def what(records: Records) -> None:
+        count = faults_in(_draft()) + 1
+        _set({"faults": f"{count}", **{of_fault(name, count): "" for name in OF_A_FAULT}})
+        st.session_state.author_fault = count
+
+    classroom.order(what)
+
+
+def _one_less(fault: int) -> None:
+    classroom.order(lambda records: _set(without_fault(_draft(), fault)))
+
+
+def _break(held: Held, draft: dict[str, str], fault: int) -> None:
     st.subheader("1 · Break a car", anchor=False)
     st.markdown(
         f"In the bay stands **{held.car.title}**. Break it there, under *Part* or *Work*; drive it, so that "
@@ -152,49 +231,51 @@ def _break(held: Held, draft: dict[str, str]) -> None:
             st.switch_page(st.session_state.entries["bay"])
         st.button(
             "Take it as it stands in the bay", key="author_arrives", type="primary",
-            on_click=partial(_take_car, held),
+            on_click=partial(_take_car, held, fault),
         )  # fmt: skip
     cars = [name.removesuffix(".yaml") for name in shipped_cars()]
     key = "draft_car"
     st.session_state.setdefault(key, draft["car"] if draft["car"] in cars else cars[0])
     draft["car"] = st.selectbox("car", cars, key=key, persist_state="session")
-    _text(draft, "arrives", "it arrives with (one edit in each line; none: nothing is wrong)", 2)
-    _text(draft, "before", "what happened before it came in (one action in each line)", 4)
-    if draft["others"]:
-        st.caption("It has other faults behind the same words; they stay as they are.")
+    _text(draft, of_fault("arrives", fault), 2)
+    _text(draft, "before", 4)
 
 
-def _take_car(held: Held) -> None:
+def _take_car(held: Held, fault: int) -> None:
     def what(records: Records) -> str:
         if shipped_cars().get(held.car_name) != held.car_text:
             raise Problem(
                 "exercises are made of the cars that come with busbay; put one of these into the bay"
             )
-        _set(
-            taken_from(held.bench)
-            | {"car": held.car_name.removesuffix(".yaml"), "solution": "", "others": ""}
-        )
+        taken, car = taken_from(held.bench), held.car_name.removesuffix(".yaml")
+        own = {of_fault("arrives", fault): taken["arrives"], of_fault("solution", fault): ""}
+        if fault == 1:
+            _set(own | {"car": car, "before": taken["before"]})
+        elif car == _draft()["car"]:
+            _set(own)
+        else:
+            raise Problem(f"all faults of an exercise are faults of one car, here of '{_draft()['car']}'")
         return "taken as it stands in the bay"
 
     classroom.order(what)
 
 
-def _solve(held: Held, draft: dict[str, str]) -> None:
+def _solve(held: Held, draft: dict[str, str], fault: int) -> None:
     st.subheader("2 · Solve it", anchor=False)
     st.markdown("Put the broken car into the bay, find the fault with the tools, repair and prove it. Then:")
     with st.container(horizontal=True):
-        st.button("Put it into the bay", key="author_put", on_click=partial(_put, dict(draft)))
+        st.button("Put it into the bay", key="author_put", on_click=partial(_put, dict(draft), fault))
         st.button(
             "Take what was done there", key="author_solution", type="primary",
-            on_click=partial(_take_solution, held, dict(draft)),
+            on_click=partial(_take_solution, held, dict(draft), fault),
         )  # fmt: skip
-    _text(draft, "solution", "the solution (one action in each line)", 9)
+    _text(draft, of_fault("solution", fault), 9)
 
 
-def _put(draft: dict[str, str]) -> None:
+def _put(draft: dict[str, str], fault: int) -> None:
     def what(records: Records) -> None:
         name = f"{draft['car']}.yaml"
-        given = tuple(line.strip() for line in draft["arrives"].splitlines() if line.strip())
+        given = tuple(line.strip() for line in draft[of_fault("arrives", fault)].splitlines() if line.strip())
         before = [line.strip() for line in draft["before"].splitlines() if line.strip()]
         session.ask(session.take_log(name, shipped_cars()[name], given, 0, before))
         st.session_state.to_the_bay = True
@@ -202,12 +283,12 @@ def _put(draft: dict[str, str]) -> None:
     classroom.order(what)
 
 
-def _take_solution(held: Held, draft: dict[str, str]) -> None:
+def _take_solution(held: Held, draft: dict[str, str], fault: int) -> None:
     def what(records: Records) -> str:
-        done = solution_from(held.bench, draft["arrives"], draft["before"])
+        done = solution_from(held.bench, draft[of_fault("arrives", fault)], draft["before"])
         if not done:
             raise Problem("nothing has been done in the bay since the car came in")
-        _set({"solution": done})
+        _set({of_fault("solution", fault): done})
         return "taken from the bay"
 
     classroom.order(what)
@@ -218,30 +299,30 @@ def _take_solution(held: Held, draft: dict[str, str]) -> None:
 
 def _order(draft: dict[str, str]) -> None:
     st.subheader("3 · Write the work order", anchor=False)
-    _text(draft, "exercise", "title", max_chars=120)
+    _text(draft, "exercise", max_chars=120)
     with st.container(horizontal=True):
-        _text(draft, "topic", "topic", max_chars=60)
+        _text(draft, "topic", max_chars=60)
         st.session_state.setdefault("draft_level", draft["level"] or "1")
         draft["level"] = st.selectbox(
             "level", [str(one) for one in range(1, 6)], key="draft_level", persist_state="session",
             format_func=lambda one: LEVELS[int(one)],
         )  # fmt: skip
-        _text(draft, "minutes", "minutes of shop time")
-    _text(draft, "customer", "customer (an invented name)", max_chars=80)
-    _text(draft, "words", "what the customer says", 4, max_chars=1200)
-    _text(draft, "history", "what is known of the car", 2, max_chars=1200)
-    _text(draft, "goal", "what it is there to teach", 2, max_chars=600)
+        _text(draft, "minutes")
+    _text(draft, "customer", max_chars=80)
+    _text(draft, "words", 4, max_chars=1200)
+    _text(draft, "history", 2, max_chars=1200)
+    _text(draft, "goal", 2, max_chars=600)
     _several(draft, "tools", "tools allowed", {tool: tool for tool in TOOLS})
     _several(draft, "proof", "what a repair has to show", {one: PROOF_WORDS[one] for one in get_args(Proof)})
-    _text(draft, "safety", "safety notes (one in each line)", 2)
-    _text(draft, "hints", "hints, from gentle to plain (one in each line)", 3)
+    _text(draft, "safety", 2)
+    _text(draft, "hints", 3)
 
 
-def _guide(draft: dict[str, str]) -> None:
+def _guide(draft: dict[str, str], fault: int) -> None:
     st.subheader("4 · For the instructor", anchor=False)
-    _text(draft, "why", "why the car shows what it shows", 3, max_chars=2000)
-    _text(draft, "wrong_turns", "usual wrong turns (one in each line)", 2)
-    _text(draft, "ask", "what to ask (one in each line)", 2)
+    _text(draft, of_fault("why", fault), 3, max_chars=2000)
+    _text(draft, "wrong_turns", 2)
+    _text(draft, "ask", 2)
 
 
 # -- check, save, give --------------------------------------------------------------------------------------
@@ -250,12 +331,10 @@ def _guide(draft: dict[str, str]) -> None:
 def _check_and_save(draft: dict[str, str]) -> None:
     st.subheader("5 · Check, save, give", anchor=False)
     file = exercise_file(draft)
-    try:
-        exercise = exercise_from_text(file, ONE_FILE)
-    except Problem as problem:
+    exercise, words = _read(draft, file)
+    if words:
         with st.container(key="author_problem"):
-            st.info(f"Not yet an exercise: {classroom.plain(str(problem))}", icon=":material/edit_note:")
-        exercise = None
+            st.info(f"Not yet an exercise. {classroom.plain(words)}", icon=":material/edit_note:")
     _check(exercise, file)
     if exercise is not None:
         _save_and_give(draft, file)
@@ -265,6 +344,30 @@ def _check_and_save(draft: dict[str, str]) -> None:
             "Download", file, f"{draft.get('file') or 'exercise'}.yaml", "application/yaml",
             key="author_download", on_click="ignore",
         )  # fmt: skip
+
+
+def _read(draft: dict[str, str], file: str) -> tuple[Exercise | None, str]:
+    """The exercise that the fields make; otherwise None, with what is still to be written or put right."""
+    needed = [*NEEDED, *(of_fault("why", number) for number in range(2, faults_in(draft) + 1))]
+    missing = [_label(name).partition(" (")[0] for name in needed if not draft.get(name, "").strip()]
+    if missing:
+        return None, f"Still to be written: {', '.join(missing)}."
+    try:
+        return exercise_from_text(file, ONE_FILE), ""
+    except Problem as problem:
+        return None, f"{_where(problem)}: {problem.what}"
+
+
+def _where(problem: Problem) -> str:
+    """In which field, and in which of its lines, a problem of the file stands."""
+    path = [part for part in problem.path if part not in ("work_order", "guide")]
+    fault = ""
+    if path[:1] == ["others"]:
+        fault, path = f"fault {int(path[1]) + 2}, ", path[2:]
+    if not path:
+        return "the file"
+    line = f", line {path[1] + 1}" if len(path) > 1 and isinstance(path[1], int) else ""
+    return f"{fault}{LABELS.get(str(path[0]), str(path[0])).partition(' (')[0]}{line}"
 
 
 def _check(exercise: Exercise | None, file: str) -> None:
@@ -312,7 +415,7 @@ def _start_check(exercise: Exercise | None, file: str) -> None:
 
 def _save_and_give(draft: dict[str, str], file: str) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        _text(draft, "file", "file name, such as quiet-gearbox", max_chars=60)
+        _text(draft, "file", max_chars=60)
         st.button(
             "Save", key="author_save", icon=":material/save:", disabled=not draft["file"],
             on_click=partial(_save, draft["file"], file),

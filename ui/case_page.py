@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from functools import partial
 from io import StringIO
 from typing import Any
@@ -17,7 +18,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
-from ui import lab_work, session, what_if
+from ui import kept, lab_work, one_back, session, what_if
 from ui.action_lines import action_lines, lines_of
 from ui.drawing import sheet
 from ui.drawing.reports import section_html
@@ -25,7 +26,7 @@ from ui.drawing.tables import numbered
 from ui.session import Held, worked_off
 from ui.telling import seen_choices, seen_of, seen_words
 
-WORK = "case_work"
+WORK, KIND = "case_work", "cases"
 
 
 def show() -> None:
@@ -49,11 +50,13 @@ def _case() -> None:
     _open_one()
     if st.session_state.get("case_problem"):
         st.error(st.session_state.case_problem, icon=":material/block:")
-    case: Case | None = st.session_state.get("case")
+    case = _taken_up(held)
     if case is None:
         return
     car = car_from_text(vehicle_text(case.car))
-    st.subheader(case.case, anchor=False)
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.subheader(case.case, anchor=False)
+        one_back.offer(WORK, _put_back)
     st.markdown(case.about)
     left, right = st.columns(2, gap="large")
     with left:
@@ -110,13 +113,21 @@ def _open_text(text: str, name: str) -> None:
 def _take(text: str, name: str = "this case") -> bool:
     """Put a case on the page, if it is one."""
     try:
-        st.session_state.case = case_from_text(text, name)
+        case = case_from_text(text, name)
     except Problem as problem:
         st.session_state.case_problem = str(problem)
         return False
+    _replaced()
+    st.session_state.case = case
     st.session_state.case_problem = ""
     lab_work.forget(WORK)
     return True
+
+
+def _replaced() -> None:
+    """What stands on the page now can be put back."""
+    if st.session_state.get("case") is not None:
+        one_back.replaced(WORK, (st.session_state.case, bool(st.session_state.get("case_is_new"))))
 
 
 def _change(case: Case, **changes: Any) -> bool:
@@ -134,6 +145,35 @@ def _as_yaml(data: dict[str, Any]) -> str:
     yaml.default_flow_style = False
     yaml.dump(data, text)
     return text.getvalue()
+
+
+def _taken_up(held: Held) -> Case | None:
+    """The case on the page: this session's, or what was kept when the browser was refreshed."""
+    if "case" not in st.session_state:
+        text, is_new = _kept(held.key)
+        st.session_state.case_is_new = is_new
+        st.session_state.case = case_from_text(text) if text else None
+    case: Case | None = st.session_state.case
+    now = case, bool(st.session_state.get("case_is_new"))
+    if case is not None and st.session_state.get("case_kept") != now:
+        kept.keep(KIND, held.key, json.dumps([case_text(case), now[1]]))
+        st.session_state.case_kept = now
+    return case
+
+
+def _kept(key: str) -> tuple[str, bool]:
+    try:
+        text, is_new = json.loads(kept.kept(KIND, key) or "")
+        case_from_text(text)
+    except (ValueError, TypeError, Problem):  # nothing, or by an older version
+        return "", False
+    return text, is_new
+
+
+def _put_back(before: tuple[Case, bool]) -> None:
+    case, is_new = before
+    if _take(case_text(case)):
+        st.session_state.case_is_new = is_new
 
 
 # -- steps ---------------------------------------------------------------------------------------------------
@@ -184,6 +224,7 @@ def _drop(case: Case) -> None:
     if len(case.steps) > 1:
         _change(case, steps=case.steps[:-1])
     else:
+        _replaced()
         st.session_state.case_is_new = True
 
 

@@ -35,20 +35,26 @@ FREE: tuple[Role, ...] = ("visitor", "student", "instructor")
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """One page: its path in the address, its title, its icon (Material symbol), what draws it, for whom."""
+    """One page: its path in the address, its title, its icon (Material symbol), what draws it, for whom.
+
+    `aside`: for whom it does not stand in the row of pages, which is full, and is opened from another page.
+    """
 
     path: str
     title: str
     icon: str
     show: Callable[[], None]
     roles: tuple[Role, ...] = FREE
+    aside: tuple[Role, ...] = ()
 
 
 PAGES = (
     Page("exercise", "Exercise", ":material/car_repair:", exercise_page.show, ("at work",)),
     Page("desk", "Desk", ":material/inbox:", desk_page.show, ("student", "at work")),
     Page("welcome", "Welcome", ":material/door_open:", welcome.show),
-    Page("join", "Join a class", ":material/login:", join_page.show, ("visitor", "instructor")),
+    Page(
+        "join", "Join a class", ":material/login:", join_page.show, ("visitor", "instructor"), ("instructor",)
+    ),
     Page("bay", "Bay", ":material/car_repair:", bay.show),
     Page("diagrams", "Diagrams", ":material/schema:", diagrams.show, (*FREE, "at work")),
     Page("what-if", "What if", ":material/alt_route:", what_if.show),

@@ -19,7 +19,7 @@ from sim.vehicle.description import Bitrate
 from sim.vehicle.problems import Problem
 from sim.vehicle.quick_car import COLUMNS, USUAL_BPS, Row, vehicle_file
 from sim.vehicle.reading import car_from_text
-from ui import kept, session
+from ui import kept, one_back, session
 from ui.drawing import sheet
 from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
@@ -267,6 +267,7 @@ def _begin() -> None:
                 on_click=partial(_import, file, channel.strip() or None),
             )
             st.button("Empty the table", key="quick_empty", on_click=partial(_begin_with, Table()))
+            one_back.offer(KIND, _begin_with)
         if st.session_state.get("quick_log_problem"):
             st.error(st.session_state.quick_log_problem, icon=":material/block:")
         st.caption(
@@ -289,7 +290,8 @@ def _import(file: Any, channel: str | None) -> None:
 
 
 def _begin_with(table: Table) -> None:
-    """Another table takes the place of the one on the page."""
+    """Another table takes the place of the one on the page, which can be put back."""
+    one_back.replaced(KIND, st.session_state.get("quick", Table()))
     st.session_state.quick = table
     st.session_state.quick_number = st.session_state.get("quick_number", 0) + 1
     st.session_state.quick_title = table.title

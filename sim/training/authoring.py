@@ -4,14 +4,14 @@
     fields |= {"exercise": "Tail lamps", "topic": "fuses", ...}
     exercise_from_text(exercise_file(fields), "tail-lamps.yaml")
 
-A field is a text; one that lists something has a line for each.
+A field is a text; one that lists something has a line for each. `faults` is how many faults there are behind
+the same words; what each of them has of its own is in fields named by `of_fault`.
 
-Not modelled: several faults behind the same words, which are written into the file by hand.
+Not modelled: a seed, which only a car with chance in it needs.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from io import StringIO
 from typing import Any
@@ -28,7 +28,9 @@ from sim.vehicle.problems import EditProblem
 
 LISTS = ("arrives", "before", "tools", "proof", "safety", "hints", "solution")
 GUIDE_LISTS = ("wrong_turns", "ask")
+OF_A_FAULT = ("arrives", "solution", "why")
 READS_ONLY = ("scan", "save", "clear", "unlock")
+MOST_FAULTS = 21  # as many as an exercise file may hold
 FOLD_AT = 90  # letters beyond which a text is folded over several lines
 
 
@@ -89,8 +91,8 @@ def exercise_file(fields: Mapping[str, str]) -> str:
     data["guide"] = _filled(fields, ("why",)) | {
         name: _lines(fields[name]) for name in GUIDE_LISTS if fields.get(name, "").strip()
     }
-    if fields.get("others", "").strip():
-        data["others"] = json.loads(fields["others"])
+    if faults_in(fields) > 1:
+        data["others"] = [_other(fields, number) for number in range(2, faults_in(fields) + 1)]
     out = StringIO()
     yaml = YAML()
     yaml.width = FOLD_AT + 20
@@ -106,7 +108,33 @@ def fields_of(exercise: Exercise) -> dict[str, str]:
     fields |= {name: str(data["work_order"][name]) for name in ("customer", "words", "history")}
     fields |= {name: str(data[name]) for name in ("exercise", "topic", "level", "car", "goal")}
     fields |= {"minutes": f"{exercise.minutes:g}", "why": exercise.guide.why}
-    return fields | {"others": json.dumps(data["others"], ensure_ascii=False) if exercise.others else ""}
+    for number, other in enumerate(exercise.others, start=2):
+        fields |= {of_fault("arrives", number): "\n".join(other.arrives), of_fault("why", number): other.why}
+        fields |= {of_fault("solution", number): "\n".join(other.solution)}
+    return fields | {"faults": f"{1 + len(exercise.others)}"}
+
+
+def of_fault(name: str, number: int) -> str:
+    """The field of a fault, 1 for the first, that holds what is its own (one of `OF_A_FAULT`)."""
+    return name if number == 1 else f"{name} {number}"
+
+
+def faults_in(fields: Mapping[str, str]) -> int:
+    """How many faults behind the same words the fields hold."""
+    told = fields.get("faults", "")
+    return min(max(int(told), 1), MOST_FAULTS) if told.isdecimal() else 1
+
+
+def without_fault(fields: Mapping[str, str], number: int) -> dict[str, str]:
+    """The fields without one of their several faults; those behind it move up."""
+    count = faults_in(fields)
+    left = [one for one in range(1, count + 1) if one != number]
+    moved = {
+        of_fault(name, place): fields.get(of_fault(name, one), "")
+        for place, one in enumerate(left, start=1)
+        for name in OF_A_FAULT
+    }
+    return {**fields, **{of_fault(name, count): "" for name in OF_A_FAULT}, **moved, "faults": f"{len(left)}"}
 
 
 # -- small things ------------------------------------------------------------------------------------------
@@ -130,6 +158,11 @@ def _operates(text: str, car: Car) -> bool:
 
 def _lines(text: str) -> list[str]:
     return [line.strip() for line in text.splitlines() if line.strip()]
+
+
+def _other(fields: Mapping[str, str], number: int) -> dict[str, Any]:
+    own = {name: fields.get(of_fault(name, number), "") for name in OF_A_FAULT}
+    return {name: _lines(own[name]) for name in ("arrives", "solution")} | _filled(own, ("why",))
 
 
 def _filled(fields: Mapping[str, str], names: Iterable[str]) -> dict[str, Any]:

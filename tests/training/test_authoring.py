@@ -7,7 +7,15 @@ import pytest
 from sim.bench.bench import Bench
 from sim.cli import find_car
 from sim.lab.workshop import Stopped, Workshop
-from sim.training.authoring import exercise_file, faults_of, fields_of, solution_from, taken_from
+from sim.training.authoring import (
+    exercise_file,
+    faults_of,
+    fields_of,
+    of_fault,
+    solution_from,
+    taken_from,
+    without_fault,
+)
 from sim.training.exercise import exercise_from_text, read_exercise, shipped_exercises
 from sim.training.library import Library
 from sim.training.proof import prove, rivals
@@ -84,6 +92,18 @@ def test_the_fields_of_an_exercise_make_the_same_exercise(name: str) -> None:
     again = exercise_from_text(exercise_file(fields_of(exercise)), "again.yaml")
     ends = {"seed": exercise.seed}  # fields have no seed: only a car with chance in it needs one
     assert exercise.model_dump() == again.model_dump() | ends
+
+
+def test_faults_behind_the_same_words_are_fields_of_their_own_and_each_can_go() -> None:
+    fields = fields_of(read_exercise(shipped_exercises()["01-first-scan"]))
+    assert "3" == fields["faults"]
+    assert ["unplug ABS.C1", "pull F3", "open ABS.C1.3"] == [
+        fields[of_fault("arrives", n)] for n in (1, 2, 3)
+    ]
+    for number, left in ((1, [("pull F3",), ("open ABS.C1.3",)]), (3, [("unplug ABS.C1",), ("pull F3",)])):
+        exercise = exercise_from_text(exercise_file(without_fault(fields, number)), "mine.yaml")
+        assert left == [exercise.variant(one).arrives for one in (0, 1)]
+        assert 1 == len(exercise.others)
 
 
 def test_what_is_missing_is_said_with_its_place() -> None:

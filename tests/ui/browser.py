@@ -127,6 +127,12 @@ def redrawn(page: Page, timeout_ms: float = 60_000) -> Iterator[None]:
     _drawn_since(page, before, timeout_ms)
 
 
+def drawn(page: Page) -> None:
+    """Wait until the front end draws nothing more, whether or not something was asked of it."""
+    with redrawn(page):
+        pass
+
+
 def _drawn_since(page: Page, before: int, timeout_ms: float = 60_000) -> None:
     page.wait_for_function(
         """([before, most, quiet]) => !window.drawing() &&
@@ -153,3 +159,37 @@ def pick(page: Page, ident: str) -> None:
     """Pick something on a sheet."""
     with redrawn(page):
         page.locator(f"[data-id='{ident}']").first.click()
+
+
+def say(page: Page, *sentences: str) -> None:
+    """Type actions into the line of the work panel."""
+    panel(page, "Work")
+    for sentence in sentences:
+        page.get_by_label("or say it in words").fill(sentence)
+        button(page, "Do it")
+
+
+def scan(page: Page) -> str:
+    """Scan, and what the tester says about it."""
+    panel(page, "Tester")
+    button(page, "Scan all modules")
+    return page.locator(".st-key-scan_result").inner_text()
+
+
+def state(page: Page, module: str) -> str:
+    """What the map says about a module."""
+    label = page.locator(f"[data-id='module {module}']").first.get_attribute("aria-label")
+    assert label is not None
+    return label.partition(": ")[2]
+
+
+def hand_in(page: Page, cause: str, evidence: str = "") -> None:
+    """Name one cause and end the exercise."""
+    panel(page, "Hand in")
+    page.get_by_label("causes").fill(cause)
+    with redrawn(page):
+        page.get_by_role("option", name=cause, exact=True).click()
+    page.keyboard.press("Escape")
+    page.get_by_label("evidence: how do you know?").fill(evidence)
+    button(page, "Hand in")
+    button(page, "Yes, hand in")

@@ -1,15 +1,41 @@
-"""The front end's tests keep their classes in a folder of their own."""
+"""What the front end's tests share: a folder of their own for what is kept, a served front end, a browser."""
 
 import os
+from collections.abc import Iterator
 
 import pytest
+from playwright.sync_api import Browser, Page
 
 from sim.training.records import RECORDS_VARIABLE
+from tests.ui.browser import browser, front_end, opened
 
 
 @pytest.fixture(scope="session", autouse=True)
 def records_url(tmp_path_factory: pytest.TempPathFactory) -> str:
     """The URL of the records that a front end opens in these tests."""
-    url = f"sqlite:///{tmp_path_factory.mktemp('records')}/classes.sqlite"
-    os.environ[RECORDS_VARIABLE] = url
+    folder = tmp_path_factory.mktemp("records")
+    url = f"sqlite:///{folder}/classes.sqlite"
+    os.environ |= {RECORDS_VARIABLE: url, "XDG_DATA_HOME": str(folder)}
     return url
+
+
+@pytest.fixture(scope="module")
+def address(chromium: str) -> Iterator[str]:
+    """The address of a front end of this file's tests, for a browser."""
+    with front_end() as served:
+        yield served
+
+
+@pytest.fixture(scope="module")
+def started(chromium: str) -> Iterator[Browser]:
+    """A browser."""
+    with browser(chromium) as one:
+        yield one
+
+
+@pytest.fixture
+def page(started: Browser, address: str) -> Iterator[Page]:
+    """A page of the front end on a laptop."""
+    one = opened(started, address, viewport={"width": 1366, "height": 900})
+    yield one
+    one.close()

@@ -1,7 +1,7 @@
 """Pictures of every page: `python -m tests.ui.screenshots FOLDER`, at three sizes, light and dark.
 
-`python -m tests.ui.screenshots FOLDER student` takes those of a student's pages only.
-`python -m tests.ui.screenshots FOLDER class` takes the instructor's pages only.
+`python -m tests.ui.screenshots FOLDER student` takes those of a student's pages only; so do `bay`, `lab`,
+and `class` (the instructor's). Everything is done once, on a laptop, and each page taken at all sizes.
 """
 
 from __future__ import annotations
@@ -10,32 +10,56 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from playwright.sync_api import Page
 
 from sim.training.exercise import shipped_exercises
 from sim.training.records import RECORDS_VARIABLE, Records
-from tests.ui.browser import browser, button, front_end, go, opened, panel, pick, redrawn
+from tests.ui.browser import browser, button, drawn, front_end, go, opened, panel, pick, redrawn, say
 
-SIZES = {"laptop": (1366, 768), "phone": (390, 844), "projector": (1920, 1080)}
+# the last is where work goes on
+SIZES = {"projector": (1920, 1080), "phone": (390, 844), "laptop": (1366, 768)}
+SCHEMES: tuple[Literal["dark", "light"], ...] = ("dark", "light")
+TALLEST_PX = 6000
 PASSPHRASE = "correct horse battery"
 JOB = "The minibus without its trailer socket"
 
 
-def _shot(page: Page, folder: Path, name: str) -> None:
-    page.wait_for_timeout(600)
-    # Streamlit scrolls inside the page, so the whole of it is seen only in a window as tall as its content
-    height = page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
-    size = page.viewport_size
-    assert size is not None
-    page.set_viewport_size({"width": size["width"], "height": max(size["height"], min(int(height), 6000))})
-    page.wait_for_timeout(400)
-    page.screenshot(path=folder / f"{name}.png")
-    page.set_viewport_size(size)
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """Takes pictures of a page, each at all sizes and in both schemes."""
+
+    page: Page
+    folder: Path
+
+    def __call__(self, name: str) -> None:
+        """The page as it stands."""
+        for size, (width, height) in SIZES.items():
+            self.page.set_viewport_size({"width": width, "height": height})
+            drawn(self.page)
+            # Streamlit scrolls inside the page: the whole of it is seen only in a window as tall as that
+            tall = self.page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
+            self.page.set_viewport_size({"width": width, "height": max(height, min(int(tall), TALLEST_PX))})
+            for scheme in SCHEMES:
+                self.page.emulate_media(color_scheme=scheme)
+                self.page.wait_for_timeout(250)
+                self.page.screenshot(path=self.folder / f"{name}-{size}-{scheme}.png")
+            self.page.set_viewport_size({"width": width, "height": height})
+
+    def printed(self, name: str, button_name: str) -> None:
+        """The file that a button of the page downloads."""
+        with self.page.expect_download() as download:
+            self.page.get_by_role("button", name=button_name).click()
+        paper = self.page.context.new_page()
+        paper.set_content(download.value.path().read_text("utf-8"))
+        paper.screenshot(path=self.folder / f"{name}.png", full_page=True)
+        paper.close()
 
 
-def _walk(page: Page, shot: Callable[[str], None]) -> None:
+def _walk(page: Page, shot: Camera) -> None:
     shot("welcome")
     button(page, JOB)
     page.wait_for_selector(".st-key-panel")
@@ -53,42 +77,81 @@ def _walk(page: Page, shot: Callable[[str], None]) -> None:
     panel(page, "Log")
     shot("bay-log")
     _instruments(page, shot)
-    go(page, page.url.replace("/diagrams", "/what-if"))
+    open_page(page, "what-if")
     with redrawn(page):
         page.get_by_role("button", name="Play").first.click()
     page.wait_for_selector(".st-key-cases", timeout=120_000)
     shot("what-if")
-    _lab(page, shot)
-    go(page, page.url.replace("/case", "/car"))
+    for view in ("Causes", "All combinations", "Hidden and alike"):
+        with redrawn(page):
+            page.get_by_role("radio", name=view).click()
+        shot(f"what-if-{view.split()[0].lower()}")
+    open_page(page, "car")
     shot("car")
-    _described(page, shot)
 
 
-def _lab(page: Page, shot: Callable[[str], None]) -> None:
-    go(page, page.url.replace("/what-if", "/instead"))
-    page.get_by_label("instead of").first.fill("plug TRM\nfit F11\npress start with brake\nwait 10 s")
+def _lab(page: Page, shot: Camera) -> None:
+    """On the smallest car: on the minibus the search for suspects alone takes minutes."""
+    _choose(page, "a car that comes with busbay", "Six modules")
+    button(page, "Into the bay")
+    open_page(page, "bay")
+    say(page, "pull F5", "press start", "scan")
+    open_page(page, "instead")
+    shot("instead-begin")
+    page.get_by_label("instead of").first.fill("fit F5\npress start")
     with redrawn(page):
         page.keyboard.press("Control+Enter")
     button(page, "Play both")
     page.wait_for_selector(".st-key-branch_found", timeout=120_000)
     shot("instead")
-    go(page, page.url.replace("/instead", "/suspects"))
+    open_page(page, "suspects")
+    with redrawn(page):
+        page.get_by_text("not known").click()
     button(page, "Find the suspects")
-    page.wait_for_selector(".st-key-suspects_found", timeout=300_000)
+    page.wait_for_selector(".st-key-suspects_found", timeout=120_000)
+    button(page, "Find the next best check")
+    page.wait_for_selector(".st-key-next_found", timeout=120_000)
     shot("suspects")
-    go(page, page.url.replace("/suspects", "/pairs"))
+    open_page(page, "pairs")
+    shot("pairs-begin")
+    button(page, "Put them in")
+    with redrawn(page):
+        page.get_by_role("button", name="Run all").click()
+    page.wait_for_selector(".st-key-pairs_found", timeout=120_000)
     shot("pairs")
-    go(page, page.url.replace("/pairs", "/case"))
+    open_page(page, "case")
+    shot("case-begin")
     button(page, "Open it")
+    button(page, "Run the stories")
+    page.wait_for_selector(".st-key-case_found", timeout=120_000)
     shot("case")
-
-
-def _described(page: Page, shot: Callable[[str], None]) -> None:
-    go(page, page.url.replace("/car", "/describe"))
+    shot.printed("case-print", "Report to print")
+    open_page(page, "describe")
+    shot("describe-begin")
+    with redrawn(page):
+        page.get_by_text("Begin with a recorded bus log").click()
+    with redrawn(page):
+        page.locator("input[type=file]").set_input_files(
+            {"name": "day.log", "mimeType": "text/plain", "buffer": _recorded().encode()}
+        )
+    button(page, "Begin with its messages")
     shot("describe")
 
 
-def _instruments(page: Page, shot: Callable[[str], None]) -> None:
+def _recorded() -> str:
+    """A bus log in the format of candump (its manual page): time, channel, identifier#data."""
+    times_s = [0.05 * step for step in range(20)]
+    idents = [0x100 + 0x40 * number for number in range(12)]
+    return "".join(f"({time_s:.6f}) can0 {ident:X}#0102\n" for time_s in times_s for ident in idents)
+
+
+def open_page(page: Page, path: str) -> None:
+    """Another page of the same session."""
+    address, _, query = page.url.partition("?")
+    go(page, f"{address.split('/', 3)[0]}//{address.split('/', 3)[2]}/{path}{f'?{query}' if query else ''}")
+
+
+def _instruments(page: Page, shot: Camera) -> None:
     panel(page, "Measure")
     _choose(page, "red lead", "ECM.C1.6 ")
     _choose(page, "black lead", "G2 ")
@@ -109,16 +172,16 @@ def _instruments(page: Page, shot: Callable[[str], None]) -> None:
     _choose(page, "channel 2", "TCM.C1.5 ")
     button(page, "Take a sweep")
     shot("bay-scope")
-    go(page, page.url.replace("/bay", "/diagrams"))
+    open_page(page, "diagrams")
     for view in ("circuits", "connectors", "fuses", "grounds", "places", "values"):
         with redrawn(page):
             page.locator(".st-key-sheets").get_by_text(view).click()
         shot(f"diagrams-{view}")
 
 
-def _student(page: Page, shot: Callable[[str], None]) -> None:
+def _student(page: Page, shot: Camera) -> None:
     """An exercise on the 41-module car from the desk to the debrief."""
-    go(page, page.url.partition("?")[0].rstrip("/") + "/join")
+    open_page(page, "join")
     shot("join")
     button(page, "Open a desk of my own")
     shot("desk")
@@ -146,31 +209,39 @@ def _student(page: Page, shot: Callable[[str], None]) -> None:
     shot("exercise-hand-in")
     button(page, "Yes, hand in")
     shot("debrief")
+    shot.printed("debrief-print", "To print")
 
 
-def _classroom(page: Page, records: Records, shot: Callable[[str], None]) -> None:
+def _classroom(page: Page, records: Records, shot: Camera) -> None:
     """The instructor's pages, with a class that is at work."""
-    go(page, f"{page.url.split('?')[0].rsplit('/', 1)[0]}/instructor")
+    open_page(page, "instructor")
     shot("door")
-    if page.get_by_label("once more").count():
-        page.get_by_label("passphrase, 10").fill(PASSPHRASE)
-        page.get_by_label("once more").fill(PASSPHRASE)
-        button(page, "Choose it")
-    else:
-        page.get_by_label("passphrase").fill(PASSPHRASE)
-        button(page, "Come in")
-    group = _class_at_work(records)
-    base = page.url.split("?")[0].rsplit("/", 1)[0]
-    for name in ("classes", "board", "author"):
-        go(page, f"{base}/{name}?class={group}")
+    page.get_by_label("passphrase, 10").fill(PASSPHRASE)
+    page.get_by_label("once more").fill(PASSPHRASE)
+    button(page, "Choose it")
+    shot("classes-begin")
+    open_page(page, "author")
+    shot("author-begin")
+    open_page(page, "instructor")
+    shot("door-inside")
+    _class_at_work(records)
+    for name in ("classes", "board"):
+        open_page(page, name)
         shot(name)
-    go(page, f"{base}/replay?attempt={records.attempts_of_classes()[0].attempt_id}")
+    open_page(page, "author")
+    with redrawn(page):
+        page.get_by_text("Begin from an exercise").click()
+    button(page, "Begin from it")
+    button(page, "Check it")
+    page.wait_for_selector(".st-key-proven_1", timeout=120_000)
+    shot("author")
+    open_page(page, "replay")
     for _ in range(3):
         button(page, "Next")
     shot("replay")
 
 
-def _class_at_work(records: Records) -> int:
+def _class_at_work(records: Records) -> None:
     """A class of six: solved, stuck, not begun. Names are invented."""
     group = records.open_class("Tuesday evening")
     names = list(shipped_exercises())
@@ -203,7 +274,6 @@ def _class_at_work(records: Records) -> int:
                 work.do(f"mend {part}")
             work.hint()
             work.hint()
-    return group.id
 
 
 def _choose(page: Page, label: str, option: str) -> None:
@@ -214,10 +284,10 @@ def _choose(page: Page, label: str, option: str) -> None:
         page.get_by_role("option", name=option).first.click()
 
 
-Shot = Callable[[str], None]
-Walk = Callable[[Page, Records, Shot], None]
+Walk = Callable[[Page, Records, Camera], None]
 WALKS: dict[str, Walk] = {
-    "car": lambda page, records, shot: _walk(page, shot),
+    "bay": lambda page, records, shot: _walk(page, shot),
+    "lab": lambda page, records, shot: _lab(page, shot),
     "student": lambda page, records, shot: _student(page, shot),
     "class": _classroom,
 }
@@ -234,17 +304,11 @@ def main(folder: Path, walks: list[Walk]) -> None:
         settings = {RECORDS_VARIABLE: url, "XDG_DATA_HOME": own}
         with front_end(**settings) as address, browser(chromium) as started:
             records = Records(url)
-            for size, (width, height) in SIZES.items():
-                for scheme in ("light", "dark"):
-                    for walk in walks:
-                        viewport = {"width": width, "height": height}
-                        page = opened(started, address, viewport=viewport, color_scheme=scheme)
-
-                        def shot(name: str, page: Page = page, kind: str = f"{size}-{scheme}") -> None:
-                            _shot(page, folder, f"{name}-{kind}")
-
-                        walk(page, records, shot)
-                        page.close()
+            for walk in walks:
+                width, height = SIZES["laptop"]
+                page = opened(started, address, viewport={"width": width, "height": height})
+                walk(page, records, Camera(page, folder))
+                page.close()
             records.close()
 
 

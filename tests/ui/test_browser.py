@@ -4,43 +4,14 @@ how fast a click is answered."""
 import os
 import re
 import time
-from collections.abc import Iterator
 
-import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.ui.browser import browser, button, front_end, go, opened, panel, pick, redrawn
+from tests.ui.browser import button, go, opened, panel, pick, redrawn, say, scan, state
 
 MINIBUS = "Shuttle minibus, 41 modules"
 ANSWER_WITHIN_S = 1.0
 CLICKS = 24
-
-
-@pytest.fixture(scope="module")
-def address(chromium: str) -> Iterator[str]:
-    with front_end() as served:
-        yield served
-
-
-@pytest.fixture(scope="module")
-def started(chromium: str) -> Iterator[Browser]:
-    with browser(chromium) as one:
-        yield one
-
-
-@pytest.fixture
-def page(started: Browser, address: str) -> Iterator[Page]:
-    one = opened(started, address, viewport={"width": 1366, "height": 900})
-    yield one
-    one.close()
-
-
-def say(page: Page, *sentences: str) -> None:
-    """Type actions into the line of the work panel."""
-    panel(page, "Work")
-    for sentence in sentences:
-        page.get_by_label("or say it in words").fill(sentence)
-        button(page, "Do it")
 
 
 def choose(page: Page, label: str, option: str) -> None:
@@ -50,23 +21,9 @@ def choose(page: Page, label: str, option: str) -> None:
         page.get_by_role("option", name=option, exact=True).click()
 
 
-def scan(page: Page) -> str:
-    """Scan, and what the tester says about it."""
-    panel(page, "Tester")
-    button(page, "Scan all modules")
-    return page.locator(".st-key-scan_result").inner_text()
-
-
 def seat(page: Page) -> str:
     panel(page, "Seat")
     return page.locator(".st-key-the_panel .dash").inner_text()
-
-
-def state(page: Page, module: str) -> str:
-    """What the map says about a module."""
-    label = page.locator(f"[data-id='module {module}']").first.get_attribute("aria-label")
-    assert label is not None
-    return label.partition(": ")[2]
 
 
 def test_a_first_visit_ends_in_a_found_and_proven_repair(page: Page) -> None:

@@ -42,6 +42,20 @@ def test_a_case_begun_by_hand_has_no_step_until_the_first_is_told() -> None:
     assert app.button(key="case_run").disabled
 
 
+def test_a_step_that_was_taken_away_comes_back_and_a_refresh_loses_nothing() -> None:
+    app = opened("case")
+    app.selectbox(key="case_shipped").select("beehive-ground").run()
+    press(app, "case_open")
+    steps = app.session_state["case"].steps
+    press(app, "case_drop")
+    assert steps[:-1] == app.session_state["case"].steps
+    assert steps[:-1] == opened("case", app.session_state["held"]).session_state["case"].steps
+    press(app, "case_work_undo")
+    assert steps == app.session_state["case"].steps
+    press(app, "case_work_undo")
+    assert steps[:-1] == app.session_state["case"].steps
+
+
 def test_a_wrong_action_is_told_and_what_was_typed_stays() -> None:
     app = on_case_page("beehive-ground")
     before = app.session_state["case"].steps

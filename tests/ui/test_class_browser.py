@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from sim.training.records import RECORDS_VARIABLE
-from tests.ui.browser import browser, button, front_end, go, opened, panel, redrawn
+from tests.ui.browser import button, front_end, go, hand_in, opened, panel, redrawn, say
 
 PASSPHRASE = "correct horse battery"
 
@@ -26,12 +26,6 @@ def address(chromium: str, folder: Path) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def started(chromium: str) -> Iterator[Browser]:
-    with browser(chromium) as one:
-        yield one
-
-
-@pytest.fixture(scope="module")
 def instructor(started: Browser, address: str) -> Iterator[Page]:
     page = opened(started, f"{address}/instructor", viewport={"width": 1366, "height": 900})
     page.get_by_label("passphrase, 10").fill(PASSPHRASE)
@@ -41,14 +35,6 @@ def instructor(started: Browser, address: str) -> Iterator[Page]:
     page.wait_for_function("document.cookie.includes('busbay_instructor=')")
     yield page
     page.close()
-
-
-def say(page: Page, *sentences: str) -> None:
-    """Type actions into the line of the work panel."""
-    panel(page, "Work")
-    for sentence in sentences:
-        page.get_by_label("or say it in words").fill(sentence)
-        button(page, "Do it")
 
 
 def joined(started: Browser, address: str, code: str, name: str) -> Page:
@@ -100,13 +86,7 @@ def test_a_class_is_opened_worked_watched_replayed_and_exported(
     expect(bo.get_by_text("The instructor says")).to_be_visible(timeout=15_000)
 
     say(bo, "fit F2")
-    panel(bo, "Hand in")
-    bo.get_by_label("causes").fill("pull F2")
-    with redrawn(bo):
-        bo.get_by_role("option", name="pull F2", exact=True).click()
-    bo.keyboard.press("Escape")
-    button(bo, "Hand in")
-    button(bo, "Yes, hand in")
+    hand_in(bo, "pull F2")
     expect(board.locator("tr", has_text="Bo")).to_contain_text("handed in", timeout=15_000)
 
     with redrawn(instructor):
@@ -176,13 +156,7 @@ def test_an_exercise_is_written_by_breaking_a_car_and_solved_by_a_student(
     button(student, "Begin")
     expect(student.get_by_text("It cranks and cranks.")).to_be_visible()
     say(student, "scan", "save before", "look F14", "fit F14", "key run", "clear", "wait 10 s", "scan")
-    panel(student, "Hand in")
-    student.get_by_label("causes").fill("pull F14")
-    with redrawn(student):
-        student.get_by_role("option", name="pull F14", exact=True).click()
-    student.keyboard.press("Escape")
-    button(student, "Hand in")
-    button(student, "Yes, hand in")
+    hand_in(student, "pull F14")
     go(instructor, f"{address}/board")
     expect(instructor.locator(".st-key-board tr", has_text="Cy")).to_contain_text("complete, 100 %")
     student.close()

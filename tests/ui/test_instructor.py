@@ -188,6 +188,35 @@ def test_an_exercise_is_begun_from_another_changed_saved_and_given(
     records.delete_class(group.id)
 
 
+def test_an_author_writes_several_faults_behind_the_same_words(instructor: Visitor) -> None:
+    instructor.go("author")
+    instructor.press("author_new")
+    assert [
+        "Not yet an exercise. Still to be written: title, topic, customer, what the customer says, "
+        "what it is there to teach, why the car shows what it shows."
+    ] == alerts(instructor)
+    instructor.press("author_take")
+    instructor.press("author_more")
+    assert ["Not yet an exercise. Still to be written: fault 4: why the car shows what it shows."] == alerts(
+        instructor
+    )
+    instructor.fill("draft_why 4", "Its fuse is out.")
+    instructor.fill("draft_arrives 4", "pull F99")
+    assert ["Not yet an exercise. fault 4, it arrives with, line 1: no fuse or relay 'F99'"] == [
+        words.partition(" in this car")[0] for words in alerts(instructor)
+    ]
+    instructor.fill("draft_arrives 4", "pull F3")
+    assert [] == alerts(instructor)
+    instructor.choose("author_fault", "2")
+    instructor.press("author_less")
+    file = " ".join(one.code_text for one in instructor.all("code"))
+    assert "open ABS.C1.3\n" in instructor.text
+    assert "- pull F3\n" in file
+    assert 2 == file.count("- arrives:")
+    instructor.press("author_draft_undo")
+    assert 3 == " ".join(one.code_text for one in instructor.all("code")).count("- arrives:")
+
+
 def test_a_file_that_is_too_large_is_not_taken(address: str) -> None:
     with Visitor(address) as visitor:
         assert 413 == visitor.upload("own_car", "mine.yaml", b"x" * 1_100_000)

@@ -1,48 +1,37 @@
 """The lab in the browser: the compound case by clicks alone, and what a person tells."""
 
-from collections.abc import Iterator
-
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Page, expect
 
 from sim.lab.case import Seen, case_from_text, read_case, shipped_cases
 from sim.vehicle.problems import Problem
-from tests.ui.browser import browser, button, front_end, opened, redrawn
+from tests.ui.browser import button, redrawn
 from ui.case_page import case_text
 from ui.telling import seen_of, seen_words
 
 LONG_MS = 300_000
 
 
-@pytest.fixture(scope="module")
-def address(chromium: str) -> Iterator[str]:
-    with front_end() as served:
-        yield served
-
-
-def test_the_compound_case_by_clicks_alone(chromium: str, address: str) -> None:
+def test_the_compound_case_by_clicks_alone(page: Page) -> None:
     """A tie of two theories, the one experiment that separates them, and the cause sets of the compound."""
-    with browser(chromium) as started:
-        page = opened(started, address, viewport={"width": 1366, "height": 900})
-        with redrawn(page):
-            page.get_by_role("link", name="Case").first.click()
-        page.get_by_label("a case that comes with busbay").click()
-        with redrawn(page):
-            page.get_by_role("option", name="ferry-night", exact=True).click()
-        button(page, "Open it")
-        button(page, "Run the stories")
-        found = page.locator(".st-key-case_found")
-        expect(found).to_contain_text("A tie: 'line through the gearbox', 'engine waits'", timeout=LONG_MS)
-        expect(found).to_contain_text("1 of 8 experiments would tell the tied stories apart")
-        expect(found).to_contain_text("plug TCM; wait 5 s; scan:")
-        expect(found).to_contain_text("never what a real car must do")
-        button(page, "What if: its edits in all combinations")
-        button(page, "Play all 128 combinations")
-        sets = page.locator(".st-key-cause_sets")
-        expect(sets).to_contain_text("unplug TCM.C1 and theory ECM waits for TCM", timeout=LONG_MS)
-        expect(sets).to_contain_text("and not ")
-        expect(page.locator(".st-key-cause_picture svg.causes")).to_be_visible()
-        page.close()
+    with redrawn(page):
+        page.get_by_role("link", name="Case").first.click()
+    page.get_by_label("a case that comes with busbay").click()
+    with redrawn(page):
+        page.get_by_role("option", name="ferry-night", exact=True).click()
+    button(page, "Open it")
+    button(page, "Run the stories")
+    found = page.locator(".st-key-case_found")
+    expect(found).to_contain_text("A tie: 'line through the gearbox', 'engine waits'", timeout=LONG_MS)
+    expect(found).to_contain_text("1 of 8 experiments would tell the tied stories apart")
+    expect(found).to_contain_text("plug TCM; wait 5 s; scan:")
+    expect(found).to_contain_text("never what a real car must do")
+    button(page, "What if: its edits in all combinations")
+    button(page, "Play all 128 combinations")
+    sets = page.locator(".st-key-cause_sets")
+    expect(sets).to_contain_text("unplug TCM.C1 and theory ECM waits for TCM", timeout=LONG_MS)
+    expect(sets).to_contain_text("and not ")
+    expect(page.locator(".st-key-cause_picture svg.causes")).to_be_visible()
 
 
 @pytest.mark.parametrize("name", sorted(shipped_cases()))

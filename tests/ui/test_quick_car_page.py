@@ -50,6 +50,15 @@ def test_a_described_car_goes_into_the_bay() -> None:
     assert vehicle_file(ROWS, "Vito's van") == held.car_text
 
 
+def test_a_table_that_was_emptied_comes_back() -> None:
+    app = opened_with(Table("Van", ROWS))
+    app.button(key="quick_empty").click().run()
+    assert Table() == app.session_state["quick"]
+    app.button(key="tables_undo").click().run()
+    assert Table("Van", ROWS) == app.session_state["quick"]
+    assert [] == [error.message for error in app.exception]
+
+
 def test_what_stands_in_the_table_is_kept_on_disk_under_the_key_of_the_session() -> None:
     app = opened_with(Table("Van", ROWS, {"body": 125_000}))
     text = kept.kept(KIND, app.session_state["held"].key)

@@ -1,49 +1,15 @@
 """A whole exercise in a real browser, from the desk to the debrief; on a phone; what the instructor says."""
 
 import re
-from collections.abc import Iterator
 
-import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from sim.training.exercise import shipped_exercises
 from sim.training.records import Records
-from tests.ui.browser import browser, button, front_end, go, opened, panel, pick, redrawn
+from tests.ui.browser import button, go, hand_in, opened, panel, pick, redrawn, say, scan, state
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 PHONE = {"width": 390, "height": 844}
-
-
-@pytest.fixture(scope="module")
-def address(chromium: str) -> Iterator[str]:
-    with front_end() as served:
-        yield served
-
-
-@pytest.fixture(scope="module")
-def started(chromium: str) -> Iterator[Browser]:
-    with browser(chromium) as one:
-        yield one
-
-
-def say(page: Page, *sentences: str) -> None:
-    panel(page, "Work")
-    for sentence in sentences:
-        page.get_by_label("or say it in words").fill(sentence)
-        button(page, "Do it")
-
-
-def state(page: Page, module: str) -> str:
-    """What the map says about a module."""
-    label = page.locator(f"[data-id='module {module}']").first.get_attribute("aria-label")
-    assert label is not None
-    return label.partition(": ")[2]
-
-
-def scan(page: Page) -> str:
-    panel(page, "Tester")
-    button(page, "Scan all modules")
-    return page.locator(".st-key-scan_result").inner_text()
 
 
 def log(page: Page) -> str:
@@ -76,14 +42,7 @@ def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(started: Browser, a
 
     say(page, "press start", "fit F2", "press start", "clear", "wait 10 s")
     assert "6 of 6 modules answer, 0 codes" in scan(page)
-    panel(page, "Hand in")
-    page.get_by_label("causes").fill("pull F2")
-    with redrawn(page):
-        page.get_by_role("option", name="pull F2", exact=True).click()
-    page.keyboard.press("Escape")
-    page.get_by_label("evidence: how do you know?").fill("the holder was empty")
-    button(page, "Hand in")
-    button(page, "Yes, hand in")
+    hand_in(page, "pull F2", "the holder was empty")
     expect(page.get_by_role("heading", name="Debrief: Left in storage")).to_be_visible()
     expect(page.get_by_text("Cause named, repaired, proved.")).to_be_visible()
     expect(page.locator("svg.chain").first).to_contain_text("given: pull F2")

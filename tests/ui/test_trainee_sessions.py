@@ -6,36 +6,15 @@ It is found with the instruments alone, repaired, and proven by a scan. And how 
 import json
 import os
 import re
-from collections.abc import Iterator
 
-import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
-from tests.ui.browser import browser, button, front_end, opened, panel, pick, redrawn
+from tests.ui.browser import button, panel, pick, redrawn, say, scan
 from ui.session import shipped_cars
 
 METER_WITHIN_MS = 300  # from the click to the digits
 CLICKS = 15
 TEACHING = "teaching-car.yaml"
-
-
-@pytest.fixture(scope="module")
-def address(chromium: str) -> Iterator[str]:
-    with front_end() as served:
-        yield served
-
-
-@pytest.fixture(scope="module")
-def started(chromium: str) -> Iterator[Browser]:
-    with browser(chromium) as one:
-        yield one
-
-
-@pytest.fixture
-def page(started: Browser, address: str) -> Iterator[Page]:
-    one = opened(started, address, viewport={"width": 1366, "height": 900})
-    yield one
-    one.close()
 
 
 # -- what a trainee does -------------------------------------------------------------------------------------
@@ -112,23 +91,9 @@ def look(page: Page, part: str) -> str:
     return page.locator(".st-key-reading .seen").inner_text()
 
 
-def say(page: Page, *sentences: str) -> None:
-    """What hands do: unplugging, mending."""
-    panel(page, "Work")
-    for sentence in sentences:
-        page.get_by_label("or say it in words").fill(sentence)
-        button(page, "Do it")
-
-
 def ignition_on(page: Page) -> None:
     panel(page, "Seat")
     button(page, "run")
-
-
-def scan(page: Page) -> str:
-    panel(page, "Tester")
-    button(page, "Scan all modules")
-    return page.locator(".st-key-scan_result").inner_text()
 
 
 def silent(page: Page) -> list[str]:
