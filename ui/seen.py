@@ -201,6 +201,8 @@ def _changes(car: Car) -> Iterator[Change]:
         yield Change(f"{name} knows classical CAN only", f"replace {name.partition('.')[0]}")
     for name, rate_bps in sorted(state.bitrates_bps.items()):
         yield Change(f"{name} at {rate_bps / 1000:g} kbit/s", f"replace {name.partition('.')[0]}")
+    for name in sorted(state.intermittent):
+        yield Change(f"{name} opens now and then", f"mend {name}")
     for name, volt in sorted(state.offset_v.items()):
         yield Change(f"{name} {volt:g} V above the body", f"mend {name}")
     for name in sorted(state.leads):

@@ -100,6 +100,7 @@ def _relay(held: Held, seen: Seen) -> None:
 def _joint(held: Held, seen: Seen) -> None:
     opens = [text.removeprefix("open ") for text in catalogue(held.car) if text.startswith("open ")]
     joints = [name for name in opens if name not in held.car.claimed.grounds]
+    joints += [name for name, part in held.car.elements.items() if getattr(part, "kind", "") == "terminator"]
     pins = held.car.pins
     name = st.selectbox(
         "which", joints, key="work_joint",
@@ -114,6 +115,11 @@ def _joint(held: Held, seen: Seen) -> None:
         (f"Add {ohm:g} ohm", f"corrode {name} {ohm:g} ohm"),
         ("Mend", f"mend {name}"),
     )
+    if name not in pins:
+        return
+    between_s = st.number_input("opens every so many s, by chance", 1.0, 3600.0, 20.0, key="work_between")
+    open_s = st.number_input("for so many s", 0.01, 3600.0, 0.3, key="work_open", format="%g")
+    _buttons(("Open it now and then", f"interrupt {name} every {between_s:g} s for {open_s:g} s"))
 
 
 def _swap(held: Held, seen: Seen) -> None:
@@ -175,6 +181,28 @@ def _short(held: Held, seen: Seen) -> None:
     caution("shorts")
 
 
+def _resistor(held: Held, seen: Seen) -> None:
+    pins = held.car.pins
+    functions = {(pin.connector, pin.function): name for name, pin in pins.items()}
+    pairs = {
+        high: functions[plug, f"{function[:-1]}L"]
+        for (plug, function), high in functions.items()
+        if function.rpartition(".")[2] == "H" and (plug, f"{function[:-1]}L") in functions
+    }
+    high = st.selectbox(
+        "across the pair at",
+        list(pairs),
+        key="work_resistor",
+        format_func=lambda one: f"{one} and {pairs[one]} · {pins[one].function}",
+    )
+    out = ("Take the resistor out", f"unterminate {high} to {pairs[high]}")
+    if seen.only_found:
+        _buttons(out)
+        return
+    ohm = st.number_input("resistance, in ohm", 0.001, 10_000_000.0, 120.0, key="work_pair_ohm", format="%g")
+    _buttons((f"Put {ohm:g} ohm in", f"terminate {high} to {pairs[high]} {ohm:g} ohm"), out)
+
+
 def _module(held: Held, seen: Seen) -> None:
     modules = held.car.claimed.modules
     name = st.selectbox(
@@ -210,6 +238,7 @@ KINDS: dict[str, tuple[Tool, Callable[[Held, Seen], None]]] = {
     "swapped wires": ("repair", _swap),
     "ground point": ("repair", _ground),
     "short": ("repair", _short),
+    "resistor across a pair": ("repair", _resistor),
     "module itself": ("repair", _module),
 }
 

@@ -23,7 +23,7 @@ from sim.instruments.result import Result
 from sim.instruments.scan import rows
 from sim.instruments.seat import look
 from sim.lab.run import Sight, sight_of
-from sim.training.causes import NO_FAULT, Verdict, judge, normal_causes
+from sim.training.causes import NO_FAULT, Verdict, judge, normal_causes, same_place
 from sim.training.exercise import Exercise, Tool
 from sim.training.found import Found
 from sim.training.safety import dangers
@@ -38,7 +38,8 @@ TOOL_OF: dict[str, Tool] = {
     "unplug": "unplug", "plug": "unplug", "pull": "fuses", "fit": "fuses",
     "bypass": "bypass", "unbypass": "bypass",
 }  # fmt: skip
-REPAIRS = ("plug", "fit", "unbypass", "mend", "unshort", "charge", "replace")
+REPAIRS = ("plug", "fit", "unbypass", "mend", "unshort", "unswap", "unterminate", "charge", "replace")
+TAKEN_OFF = ("short", "terminate")  # what somebody joined to a wire is found by the wire that it sits on
 # taken apart and put together again by everybody who looks for a fault; other edits would damage the car
 HANDS_ON = ("unplug", "pull", "bypass")
 ASLEEP_A = 0.1  # what a parked car may take at most is some 0.05 A; common practice, with room for one module
@@ -279,13 +280,12 @@ class Attempt:
         return TOOL_OF.get(verb, "repair")
 
     def _as_found(self, text: str) -> str:
-        """A short is taken off wherever on the same stretch of wire it was said to be."""
-        if not text.startswith("unshort "):
+        """A short or a resistor is taken off wherever on the same stretch of wire it was said to be."""
+        said = text.removeprefix("un")
+        if not text.startswith("un") or said.split()[0] not in TAKEN_OFF:
             return text
-        car = self.bench.car
-        said = text.replace("unshort", "short", 1)
-        for lead in sorted(car.condition.leads):
-            if lead.startswith("short ") and judge([said], [lead], self.exercise.real_car).exact:
+        for lead in sorted(self.bench.car.condition.leads):
+            if lead.split()[0] == said.split()[0] and same_place(said, lead, self.exercise.real_car):
                 return f"un{lead}"
         return text
 

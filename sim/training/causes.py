@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from sim.vehicle.car import Car, Resistor, Wire
+from sim.vehicle.car import Car, Element, Resistor, Wire
 from sim.vehicle.edits import Edit, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.wiring.wiring import SwitchState, Wiring
@@ -21,6 +21,7 @@ NO_FAULT = "no fault found"
 # how far a named figure may be off: a meter on a live joint gives no more; our own choice
 OHM_FACTOR = 3.0
 CHARGE_POINTS = 20.0
+OFFSET_V = 1.0
 NEAR_CREDIT = 0.5  # the right circuit is half of the way; our own choice
 
 Atom = tuple[str, ...]  # what an edit does to one part: ("open", "F3"), ("ohm", "G2"), ("short", ...)
@@ -84,6 +85,11 @@ def same_effect(one: Sequence[str], other: Sequence[str], car: Car) -> bool:
     return _same(*(_joined(_effect(text, car) for text in texts) for texts in (one, other)))
 
 
+def same_place(one: str, other: str, car: Car) -> bool:
+    """Do two edits join the same two stretches of wire, whatever their resistance?"""
+    return _effect(one, car).keys() == _effect(other, car).keys()
+
+
 def _judge(named: Sequence[str], hidden: Sequence[str], car: Car) -> Verdict:
     if NO_FAULT in named:
         if not hidden:
@@ -131,7 +137,13 @@ def _effect(text: str, car: Car) -> dict[Atom, float]:
     for name, lead in after.condition.leads.items():
         if name not in before.condition.leads:
             for part in lead:
-                atoms[("short", *sorted((_stretch(part.a, car), _stretch(part.b, car))))] = 0.0
+                atoms.update(_joins(part, car))
+    for pin, other in after.condition.swapped.items():
+        atoms[("swapped", *sorted((pin, other)))] = 0.0
+    for name, volt in after.condition.offset_v.items():
+        atoms[("offset", name)] = volt
+    for name in after.condition.intermittent:
+        atoms[("now and then", name)] = 0.0
     for name in sorted(after.condition.stuck - before.condition.stuck):
         atoms[("stuck", name)] = 0.0
     for name in sorted(after.condition.babbling - before.condition.babbling):
@@ -146,6 +158,14 @@ def _effect(text: str, car: Car) -> dict[Atom, float]:
     if after.condition.battery_pct != before.condition.battery_pct:
         atoms[("charge",)] = after.condition.battery_pct or 0.0
     return atoms
+
+
+def _joins(part: Element, car: Car) -> dict[Atom, float]:
+    """A part between two places of the harness: a terminator by its resistance, anything else a short."""
+    ends = sorted((_stretch(part.a, car), _stretch(part.b, car)))
+    if isinstance(part, Resistor) and part.kind == "terminator":
+        return {("terminator", *ends): part.ohm}
+    return {("short", *ends): 0.0}
 
 
 def _theory_words(edit: Edit) -> tuple[str, ...]:
@@ -188,10 +208,12 @@ def _same(one: dict[Atom, float], other: dict[Atom, float]) -> bool:
 
 def _alike(atom: Atom, one: float, other: float) -> bool:
     match atom[0]:
-        case "ohm":
+        case "ohm" | "terminator":
             return max(one, other) <= OHM_FACTOR * min(one, other)
         case "charge":
             return abs(one - other) <= CHARGE_POINTS
+        case "offset":
+            return abs(one - other) <= OFFSET_V
     return one == other
 
 

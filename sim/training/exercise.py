@@ -10,7 +10,7 @@ Not modelled: customers who leave something out on purpose.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cached_property
 from pathlib import Path
@@ -106,6 +106,10 @@ class Exercise(Part):
         bench = make(self.whole_car, self.arrives, self.seed)
         bench.do_all(self.before)
         return bench
+
+    def broken_by(self, edits: Iterable[str]) -> Exercise:
+        """The exercise with other hidden edits; nothing about it is checked."""
+        return Exercise.model_validate(self.model_dump() | {"arrives": tuple(edits)})
 
     def variant(self, number: int) -> Exercise:
         """The exercise with another of its faults: 0 is the first, and the count starts again at its end."""

@@ -55,6 +55,7 @@ CODE_LETTERS = "ACDEFHJKMNPRTUVWXY34679"
 CODE_LENGTH = 7
 LONGEST_CLASS_NAME, LONGEST_NAME, LONGEST_MESSAGE = 80, 60, 600
 QUIET_S = 300.0  # so long without a line, somebody may be stuck; our own choice
+WITH_PARTS = ("mend", "fit", "unshort", "unswap", "unterminate", "replace")
 VAIN_REPAIRS = 2  # repairs in vain after which somebody may be guessing; our own choice
 
 
@@ -687,7 +688,7 @@ def _signs(lines: Sequence[Any], quiet_s: float, taken: int) -> Iterable[str]:
     verbs = [line["action"].split()[0] for line in lines]
     if len(verbs) >= 12 and "scan" not in verbs:
         yield "many steps and no scan"
-    if sum(verb in ("mend", "fit", "unshort") for verb in verbs) > VAIN_REPAIRS:
+    if sum(verb in WITH_PARTS for verb in verbs) > VAIN_REPAIRS:
         yield "several repairs"
     if taken >= VAIN_REPAIRS:
         yield f"{taken} hints taken"

@@ -16,10 +16,13 @@ MINUTES: Mapping[str, float] = {
     "scan": 3.0, "save": 0.5, "clear": 1.0, "unlock": 2.0,
     "unplug": 4.0, "plug": 2.0, "pull": 1.0, "fit": 1.0,
     "mend": 15.0, "unshort": 15.0, "bypass": 5.0, "unbypass": 3.0, "charge": 45.0,
+    "unswap": 15.0, "unterminate": 10.0,  # two terminals out of their cavities and back; a resistor cut out
     "replace": 60.0,  # with setting up the new one
 }  # fmt: skip
 # in the shop's own money
-PART_COST: Mapping[str, float] = {"fit": 1.0, "mend": 4.0, "unshort": 2.0, "replace": 300.0}
+PART_COST: Mapping[str, float] = {
+    "fit": 1.0, "mend": 4.0, "unshort": 2.0, "unswap": 2.0, "unterminate": 2.0, "replace": 300.0,
+}  # fmt: skip
 OTHERWISE_MINUTES = 2.0
 BATTERY_MINUTES = 5.0
 HINT_MINUTES = 5.0  # what a hint costs; our own choice

@@ -4,15 +4,33 @@ import json
 
 import pytest
 
-from sim.training.attempt import Attempt, student_view
+from sim.training.attempt import REPAIRS, Attempt, student_view
 from sim.training.causes import NO_FAULT, judge, normal_causes
 from sim.training.exercise import Exercise, find_exercise, read_exercise, shipped_exercises
-from sim.vehicle.edits import apply_all
+from sim.vehicle.edits import apply_all, parse_edit
 from sim.vehicle.problems import EditProblem
 
 FIRST = find_exercise("01-first-scan")
 TEACHING = FIRST.whole_car
 MINIBUS = find_exercise("16-seats-out").whole_car
+FAULTS = [
+    ("unplug ABS.C1", "plug ABS.C1", 2.0, 0.0),
+    ("loosen ABS.C1", "plug ABS.C1", 2.0, 0.0),
+    ("blow F3", "fit F3", 1.0, 1.0),
+    ("open ABS.C1.4", "mend ABS.C1.4", 15.0, 4.0),
+    ("corrode G2 2 ohm", "mend G2", 15.0, 4.0),
+    ("interrupt TCM.C1.1 every 5 s for 1 s", "mend TCM.C1.1", 15.0, 4.0),
+    ("offset G2 1.5 V", "mend G2", 15.0, 4.0),
+    ("open R1", "mend R1", 15.0, 4.0),
+    ("short ABS.C1.4 to BODY", "unshort ECM.C1.4 to G1", 15.0, 2.0),
+    ("swap ABS.C1.4 with ABS.C1.5", "unswap ABS.C1.5 with ABS.C1.4", 15.0, 2.0),
+    ("terminate DLC.6 to DLC.14", "unterminate GW.C1.8 to GW.C1.9", 10.0, 2.0),
+    ("stick TCM.powertrain", "replace TCM", 60.0, 300.0),
+    ("babble TCM.powertrain", "replace TCM", 60.0, 300.0),
+    ("set TCM.powertrain to 250 kbit/s", "replace TCM", 60.0, 300.0),
+    ("keep TCM awake", "replace TCM", 60.0, 300.0),
+    ("charge 5 %", "charge 80 %", 45.0, 0.0),
+]
 
 
 @pytest.mark.parametrize(
@@ -26,6 +44,11 @@ MINIBUS = find_exercise("16-seats-out").whole_car
         ("corrode G2 5 ohm", "corrode G2 8 ohm"),
         ("charge 20 %", "charge 4 %"),
         ("theory F16 feeds DDM.B+", "theory F16 feeds DDM"),
+        ("swap ABS.C1.5 with ABS.C1.4", "swap ABS.C1.4 with ABS.C1.5"),
+        ("terminate DLC.6 to DLC.14", "terminate GW.C1.8 to GW.C1.9 150 ohm"),
+        ("interrupt TCM.C1.1 every 5 s for 1 s", "interrupt TCM.C1.1 every 60 s for 200 ms"),
+        ("offset G2 1 V", "offset G2 1.8 V"),
+        ("loosen ABS", "loosen ABS.C1"),
     ],
 )
 def test_equal_causes_are_right(named: str, hidden: str) -> None:
@@ -47,6 +70,10 @@ def test_equal_causes_are_right(named: str, hidden: str) -> None:
         ("unplug X2", "open X2.4"),
         ("short ECM.C1.4 to BODY", "short GW.C1.4 to BODY"),
         ("charge 50 %", "charge 4 %"),
+        ("open TCM.C1.1", "interrupt TCM.C1.1 every 60 s for 200 ms"),
+        ("short ABS.C1.4 to ABS.C1.5 120 ohm", "terminate ABS.C1.4 to ABS.C1.5 120 ohm"),
+        ("terminate DLC.6 to DLC.14 15 ohm", "terminate DLC.6 to DLC.14 120 ohm"),
+        ("offset G2 -3 V", "offset G2 3 V"),
     ],
 )
 def test_the_right_circuit_in_another_place_is_near_and_counts_half(named: str, hidden: str) -> None:
@@ -220,6 +247,29 @@ def test_practice_can_be_rewound_and_an_examination_cannot() -> None:
     assert not earlier.is_whole
     with pytest.raises(EditProblem, match="in practice only"):
         Attempt.begin(FIRST).rewind(0)
+
+
+@pytest.mark.parametrize(("fault", "repair", "minutes", "cost"), FAULTS)
+def test_whatever_can_be_wrong_can_be_put_right_and_costs_what_it_costs(
+    fault: str, repair: str, minutes: float, cost: float
+) -> None:
+    """Every verb that spoils a car, with the job that ends it; prices are round figures of our own."""
+    attempt = Attempt.begin(FIRST.broken_by([fault]))
+    step = attempt.do(repair)
+    assert (True, "", minutes, cost) == (step.repairs, step.vain, step.minutes, step.cost)
+    assert attempt.is_whole
+    again = attempt.do(repair)
+    if repair.startswith(("mend", "un")):
+        assert again.vain
+        assert not again.repairs
+
+
+def test_the_job_that_ends_a_fault_is_one_that_counts() -> None:
+    """No fault of the car's language is left without a repair."""
+    car = FIRST.whole_car
+    faults = [*(text for text, *_ in FAULTS), "pull F3", "fit F3 30 A", "unplug GW"]
+    undone = [parse_edit(text, car).undo for text in faults]
+    assert {str(undo).split()[0] for undo in undone} | {"unbypass"} == set(REPAIRS)
 
 
 def test_a_battery_charged_to_another_figure_is_charged() -> None:

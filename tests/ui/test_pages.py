@@ -10,6 +10,7 @@ from sim.bench.bench import Bench
 from sim.bench.live import Unsettled
 from sim.bench.why import Because
 from sim.lab.run import Trial, run_trial
+from sim.vehicle.car import Condition
 from ui import session
 from ui.drawing.tables import because_tree
 from ui.first_visit import steps
@@ -124,6 +125,21 @@ def test_a_module_is_spoilt_inside_and_a_right_one_fitted() -> None:
     assert frozenset({"TCM.powertrain"}) == app.session_state["held"].bench.car.condition.stuck
     press(app, "work replace TCM")
     assert frozenset() == app.session_state["held"].bench.car.condition.stuck
+
+
+def test_a_resistor_goes_in_and_out_and_a_pin_opens_now_and_then_until_it_is_mended() -> None:
+    app = opened("bay", held_of("teaching-car.yaml"), "Work")
+    app.selectbox(key="work_kind").select("resistor across a pair").run()
+    app.selectbox(key="work_resistor").select("DLC.6").run()
+    press(app, "work terminate DLC.6 to DLC.14 120 ohm")
+    assert ["terminate DLC.6 to DLC.14"] == list(app.session_state["held"].bench.car.condition.leads)
+    press(app, "work unterminate DLC.6 to DLC.14")
+    app.selectbox(key="work_kind").select("pin, wire or terminator").run()
+    app.selectbox(key="work_joint").select("TCM.C1.1").run()
+    press(app, "work interrupt TCM.C1.1 every 20 s for 0.3 s")
+    assert {"TCM.C1.1": (20.0, 0.3)} == app.session_state["held"].bench.car.condition.intermittent
+    press(app, "work mend TCM.C1.1")
+    assert Condition() == app.session_state["held"].bench.car.condition
 
 
 def test_an_undo_puts_the_car_right() -> None:
