@@ -11,6 +11,7 @@ other job that turns out not to be one. Only a sentence that makes no sense cost
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
@@ -28,6 +29,7 @@ from sim.training.exercise import Exercise, Tool
 from sim.training.found import Found
 from sim.training.safety import dangers
 from sim.training.shop import HINT_MINUTES, cost_of, minutes_of
+from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem
 
@@ -45,6 +47,7 @@ HANDS_ON = ("unplug", "pull", "bypass")
 ASLEEP_A = 0.1  # what a parked car may take at most is some 0.05 A; common practice, with room for one module
 MONITORS_NEED_S = 5.0  # of ignition on, before a clean report says anything; common practice
 LONGEST_NOTE = 2000
+NOT_THERE = "this is not to be found on the car"
 CHARGED_PCT = 60.0  # where an edit that charges becomes a repair, as in `sim.vehicle.edits`
 
 
@@ -171,18 +174,21 @@ class Attempt:
         `progress` is told the share of a long action that is done, 0 to 1.
         """
         self._must_be_open()
-        action = self._allowed(text)
+        action, known = self._understood(text)
+        self._must_be_allowed(action, known)
         off_s = None if self._battery_off_at_s is None else self.bench.now_s - self._battery_off_at_s
         danger = dangers(action.text, self.bench, off_s)
         before_s, scan_before = self.bench.now_s, self.bench.last_report
         if action.text.startswith("save ") and scan_before is None:
             raise EditProblem("there is no scan to save yet")
         sight = sight_of(self.bench, self._as_found(action.text), progress)
+        if sight.refused and not _makes_sense(action.text, self._as_known(self.exercise.real_car)):
+            sight = replace(sight, refused=NOT_THERE)
         vain = sight.refused
         seen = self._shown(action.text, vain)
         harm = () if seen is None else seen.harm
         waited_s = self.bench.now_s - before_s if action.verb == "wait" else 0.0
-        minutes = minutes_of(action.text, self.bench.car, waited_s)
+        minutes = minutes_of(action.text, known, waited_s)
         step = Step(
             action.text,
             sight,
@@ -257,18 +263,42 @@ class Attempt:
         if self.result is not None:
             raise EditProblem("this exercise has been handed in; begin it anew to try again")
 
-    def _allowed(self, text: str) -> Action:
-        action = parse_action(text, self.bench.car)
+    def understood(self, text: str) -> Action:
+        """The action that a sentence means; raises `EditProblem` where it makes no sense or is not allowed.
+
+        Refusals cost nothing, so they tell nothing: they follow from the wiring diagram and what was found.
+        """
+        action, known = self._understood(text)
+        self._must_be_allowed(action, known)
+        return action
+
+    def _understood(self, text: str) -> tuple[Action, Car]:
+        """The action, and the car on which it makes sense."""
+        try:
+            known = self._as_known(self.exercise.whole_car)
+            return parse_action(text, known), known
+        except EditProblem:
+            with suppress(EditProblem):  # whoever knows of a part that only the real car has may name it
+                known = self._as_known(self.exercise.real_car)
+                return parse_action(text, known), known
+            raise
+
+    def _as_known(self, car: Car) -> Car:
+        """A car with nothing off and no lead fitted but what hand and eye have found so."""
+        fitted = self.bench.car.condition.leads
+        leads = {name: parts for name, parts in fitted.items() if name in self.found.leads}
+        return car.with_condition(unplugged=frozenset(self.found.off), leads=leads)
+
+    def _must_be_allowed(self, action: Action, known: Car) -> None:
         verb = action.text.split()[0]
         if action.verb == "edit":
-            self._check_edit(verb, action.text)
+            self._check_edit(verb, action.text, known)
         tool = self._tool_for(verb, action.text)
         if tool not in self.exercise.tools:
             raise EditProblem(f"this exercise is to be solved without the tool '{tool}'")
-        return action
 
-    def _check_edit(self, verb: str, text: str) -> None:
-        edit = parse_edit(text, self.bench.car)
+    def _check_edit(self, verb: str, text: str, known: Car) -> None:
+        edit = parse_edit(text, known)
         if edit.kind == "theory":
             raise EditProblem("a theory is nothing to do at the car: hand it in as a cause")
         if edit.kind == "fault" and verb not in (*HANDS_ON, "fit"):
@@ -332,6 +362,14 @@ class Attempt:
             "sleep": f"the parked car falls asleep: measured at the battery, below {ASLEEP_A:g} A",
         }
         return [words[kind] for kind in self.exercise.proof if not shows[kind](after)]
+
+
+def _makes_sense(text: str, car: Car) -> bool:
+    try:
+        parse_action(text, car)
+    except EditProblem:
+        return False
+    return True
 
 
 def _at_battery(action: str) -> bool:

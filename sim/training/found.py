@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from sim.vehicle.car import Car
+from sim.bench.observations import OBSERVATION_VERBS
+from sim.vehicle.car import Car, Contact
 
 
 @dataclass
@@ -30,6 +31,10 @@ class Found:
         verb, *words = action.split()
         if verb in ("unplug", "plug", "pull", "fit", "bypass", "unbypass", "look") and words:
             self._look_at(words[0], car)
+        elif verb in OBSERVATION_VERBS:  # whoever puts a probe to a pin has its connector before his eyes
+            for contact in car.elements.values():
+                if isinstance(contact, Contact) and {contact.a, contact.b}.intersection(words):
+                    self._look_at(contact.connector, car)
 
     def _look_at(self, name: str, car: Car) -> None:
         state = car.condition

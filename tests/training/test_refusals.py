@@ -1,0 +1,114 @@
+"""A refusal costs nothing, so it tells nothing: what is refused on a broken car is refused on a whole one, in
+the same words.
+
+Some dozens of sentences on some exercises by default; `BUSBAY_LEAKS=all` takes every variant of every one.
+"""
+
+import os
+import random
+from collections.abc import Iterator
+
+import pytest
+
+from sim.bench.observations import PROBING, places
+from sim.training.attempt import Attempt
+from sim.training.exercise import Exercise, find_exercise, read_exercise, shipped_exercises
+from sim.vehicle.car import Car
+from sim.vehicle.edits import nodes_of
+from sim.vehicle.problems import EditProblem
+
+ALL = os.environ.get("BUSBAY_LEAKS") == "all"
+SOME = ("01-first-scan", "22-the-diagram-lies")  # a connector that is off, another design
+SENTENCES = 2000 if ALL else 100
+
+
+def variants() -> Iterator[tuple[str, int]]:
+    for name in shipped_exercises() if ALL else SOME:
+        for number in range(1 + len(find_exercise(name).others)):
+            yield name, number
+
+
+def telling(whole: Car, broken: Car) -> tuple[list[str], list[str]]:
+    """Parts and terminals in which a broken car is another one."""
+    off = [pin for plug in broken.condition.unplugged for pin in broken.connectors[plug].pins]
+    moved = whole.elements.keys() ^ broken.elements.keys()
+    elements = [car.elements[id] for car in (whole, broken) for id in moved if id in car.elements]
+    ends = {end for one in elements for end in (one.a, one.b)}
+    ends |= {end for pin in off for end in (pin.id, pin.inner)}
+    return sorted({*moved, *(pin.id for pin in off)}), sorted(ends)
+
+
+def sentences(whole: Car, broken: Car, dice: random.Random) -> Iterator[str]:
+    """Everything that can be said about this car, some of it misspelt, half of it where the two differ."""
+    differ, ends = telling(whole, broken)
+    named, nodes = places(whole), sorted(nodes_of(whole))
+    while True:
+        thing = dice.choice(differ if differ and dice.random() < 0.5 else named)
+        node, other = (dice.choice(ends if ends and dice.random() < 0.5 else nodes) for _ in range(2))
+        way = dice.choice(("", *(f" by {one}" for one in PROBING)))
+        yield dice.choice(
+            (
+                f"look {thing}", f"look {thing}x", f"mend {thing}", f"mend {thing[:-1]}", f"plug {thing}",
+                f"fit {thing}", f"unshort {node} to {other}", f"unshort {node[:-1]} to BODY",
+                f"measure volts {node} to {other}{way}", f"measure ohms {node}{way}",
+                f"measure continuity {node} to BAT-{way}", f"measure amps {thing}", f"measure amps {node}",
+                f"load {node} to BAT- with 21 W lamp{way}", f"scope {node} to BODY for 2 ms{way}",
+                f"unswap {node} with {other}", f"unterminate {node} to {other}", f"replace {thing}",
+                f"unplug {thing[:-1]}", f"unbypass {thing}", f"open {thing}", f"blow {thing}",
+            )
+        )  # fmt: skip
+
+
+def test_a_wire_that_only_the_diagram_has_is_looked_for_in_vain() -> None:
+    attempt = Attempt.begin(find_exercise("22"))
+    step = attempt.do("look F74.2--TACHO.C1.1")
+    assert ("this is not to be found on the car", 1.0) == (step.vain, step.minutes)
+    own = attempt.exercise.real_car.elements.keys() - attempt.exercise.whole_car.elements.keys()
+    assert ["the wire is whole along its length"] * len(own) == [
+        attempt.do(f"look {name}").display for name in sorted(own)
+    ], "whoever knows their names may look at them"
+
+
+def test_a_probe_that_does_not_fit_shows_that_the_connector_is_off() -> None:
+    attempt = Attempt.begin(find_exercise("24"))
+    pin = attempt.bench.car.connectors["IMMO.C1"].pins[0].id
+    step = attempt.do(f"measure volts {pin} to BODY by breakout lead")
+    assert f"{pin} cannot be reached by breakout lead" in step.vain
+    assert step.minutes > 0
+    assert {"IMMO.C1"} == attempt.found.off
+    assert "" == attempt.do(f"measure volts {pin} to BODY by front-probing").vain
+
+
+def test_a_probe_at_either_half_of_an_inline_connector_shows_that_it_is_off() -> None:
+    attempt = Attempt.begin(find_exercise("15"))
+    attempt.do("measure volts X1.1a to BODY")
+    assert {"X1"} == attempt.found.off
+
+
+def refusal(attempt: Attempt, sentence: str) -> str:
+    try:
+        attempt.understood(sentence)
+    except EditProblem as problem:
+        return str(problem)
+    return ""
+
+
+@pytest.mark.parametrize(("name", "number"), list(variants()))
+def test_what_is_refused_tells_nothing(name: str, number: int) -> None:
+    exercise = read_exercise(shipped_exercises()[name]).variant(number)
+    whole = Exercise.model_validate(exercise.model_dump() | {"arrives": (), "others": ()})
+    broken, usual = Attempt.begin(exercise), Attempt.begin(whole)
+    said = sentences(exercise.whole_car, broken.bench.car, random.Random(f"{name} {number}"))
+    asked = [next(said) for _ in range(SENTENCES)]
+    # a part that is there by a hidden theory only can be worked on by whoever knows its name
+    real = [text for text in asked if not _is_of_the_hidden_design(text, exercise)]
+    different = {text: (refusal(broken, text), refusal(usual, text)) for text in real}
+    assert {} == {text: two for text, two in different.items() if two[0] != two[1]}
+    assert any(one for one, _ in different.values())
+    assert not all(one for one, _ in different.values())
+
+
+def _is_of_the_hidden_design(text: str, exercise: Exercise) -> bool:
+    whole, real = exercise.whole_car, exercise.real_car
+    own = (nodes_of(real) | real.elements.keys()) - (nodes_of(whole) | whole.elements.keys())
+    return any(word in own for word in text.split())
