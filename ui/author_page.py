@@ -80,6 +80,7 @@ def show() -> None:
         fault = _which_fault(draft)
         _break(held, draft, fault)
         _solve(held, draft, fault)
+        _more_or_fewer(draft, fault)
     with right:
         _order(draft)
         _guide(draft, fault)
@@ -187,13 +188,19 @@ def _which_fault(draft: dict[str, str]) -> int:
     count = faults_in(draft)
     if not 1 <= st.session_state.setdefault("author_fault", 1) <= count:
         st.session_state.author_fault = count
-    chosen = 1
-    with st.container(horizontal=True, vertical_alignment="bottom", key="author_faults"):
-        if count > 1:
-            chosen = st.segmented_control(
-                "the fields are about fault", list(range(1, count + 1)), key="author_fault", required=True,
-                persist_state="session",
-            )  # fmt: skip
+    if count == 1:
+        return 1
+    return int(
+        st.segmented_control(
+            "the fields are about fault", list(range(1, count + 1)), key="author_fault", required=True,
+            persist_state="session",
+        )
+    )  # fmt: skip
+
+
+def _more_or_fewer(draft: dict[str, str], fault: int) -> None:
+    count = faults_in(draft)
+    with st.container(horizontal=True):
         st.button(
             "Another fault behind the same words", key="author_more", icon=":material/add:",
             disabled=count == MOST_FAULTS, on_click=_one_more,
@@ -201,10 +208,9 @@ def _which_fault(draft: dict[str, str]) -> int:
         )  # fmt: skip
         if count > 1:
             st.button(
-                f"Without fault {chosen}", key="author_less", icon=":material/remove:",
-                on_click=partial(_one_less, chosen),
+                f"Without fault {fault}", key="author_less", icon=":material/remove:",
+                on_click=partial(_one_less, fault),
             )  # fmt: skip
-    return chosen
 
 
 def _one_more() -> None:

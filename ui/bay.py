@@ -34,6 +34,7 @@ WORKPLACES: dict[str, Callable[[Held, Seen], None]] = {
     "Measure": measure_panel.show,
     "Scope": scope_panel.show,
 }
+Part = Callable[[], object]
 PANELS = (*WORKPLACES, "Why", "Log")
 PAUSES = {0: "none", 2: "2 s", 10: "10 s"}
 
@@ -49,13 +50,26 @@ def _bay() -> None:
     work_off(held, st.empty())
     seen = held.seen()
     _headline(held, seen)
+    beside_the_map(
+        lambda: show_map(held, seen),
+        lambda: _happened(held),
+        lambda: (first_visit.show(held, seen), _panels(held, seen)),
+    )
+
+
+def beside_the_map(draw_map: Part, below: Part, panel: Part) -> None:
+    """The map with what belongs below it, and the panel beside it; on a phone the long map comes last."""
+    if st.session_state.get("narrow"):
+        panel()
+        below()
+        draw_map()
+        return
     left, right = st.columns([1.9, 1], gap="medium")
     with left:
-        show_map(held, seen)
-        _happened(held)
+        draw_map()
+        below()
     with right:
-        first_visit.show(held, seen)
-        _panels(held, seen)
+        panel()
 
 
 def _headline(held: Held, seen: Seen) -> None:
@@ -91,10 +105,8 @@ def tell_what_was_said(held: Held) -> None:
 def show_map(held: Held, seen: Seen) -> None:
     """The map of the car; what is picked on it opens in the panel Part."""
     narrow = bool(st.session_state.get("narrow", False))
-    html = (
-        car_map(held.car, held.layout(NARROW if narrow else WIDE), seen, st.session_state.get("part", ""))
-        + legend(seen.only_found)
-    )
+    layout, picked = held.layout(NARROW if narrow else WIDE), st.session_state.get("part", "")
+    html = car_map(held.car, layout, seen, picked) + legend(seen.only_found)
     now_narrow = sheet.show_to_fit(html, "map", narrow, _picked_on_map)
     if now_narrow != narrow:
         st.session_state.narrow = now_narrow

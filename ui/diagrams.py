@@ -5,6 +5,7 @@ Nothing on this page knows what is wrong with the car. Where the file is wrong a
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from functools import partial
 
@@ -154,8 +155,14 @@ def _grounds(held: Held, seen: Seen) -> None:
 
 
 def _places(held: Held, seen: Seen) -> None:
-    rows = [(one.name, one.title, one.location or "not given") for one in papers_of(held).locations]
+    named = sorted(papers_of(held).locations, key=lambda one: _in_order(one.name))
+    rows = [(one.name, one.title, one.location or "not given") for one in named]
     _list(held, ("part", "title", "place"), rows, "place_list")
+
+
+def _in_order(name: str) -> list[tuple[int, str]]:
+    """F2 stands before F11."""
+    return [(int(part), "") if part.isdecimal() else (0, part) for part in re.split(r"(\d+)", name)]
 
 
 def _list(held: Held, head: tuple[str, ...], rows: list[tuple[str, ...]], key: str) -> None:

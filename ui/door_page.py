@@ -15,6 +15,12 @@ from ui.drawing.tables import plain_table
 
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
 TRIES_SHOWN = 12
+INSIDE = {
+    "classes": "Open a class, give it exercises",
+    "board": "See where everybody is",
+    "replay": "Replay a student's steps",
+    "author": "Write an exercise",
+}
 
 
 def show() -> None:
@@ -89,10 +95,15 @@ def _try(what: Callable[[], None]) -> None:
 
 def _inside() -> None:
     st.title("Instructor")
-    st.markdown("You are in. Classes, board and author's page stand in the row above.")
-    if st.button("Leave", key="leave_door", icon=":material/logout:"):
-        classroom.go_out()
-        st.rerun()
+    st.markdown("You are in.")
+    with st.container(horizontal=True):
+        for path, words in INSIDE.items():
+            if st.button(words, key=f"inside {path}"):
+                st.switch_page(st.session_state.entries[path])
+        st.space("stretch")
+        if st.button("Leave", key="leave_door", icon=":material/logout:"):
+            classroom.go_out()
+            st.rerun()
     with (
         st.expander("Another passphrase"),
         st.form("another_passphrase", width=480, border=False, clear_on_submit=True),

@@ -15,7 +15,7 @@ from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
 from ui import at_work, debrief_page, measure_panel
 from ui.at_work import LOOK_EVERY_S, PAUSED, AtWork
-from ui.bay import WORKPLACES, choose_pause, let_time_pass, show_map, tell_what_was_said
+from ui.bay import WORKPLACES, beside_the_map, choose_pause, let_time_pass, show_map, tell_what_was_said
 from ui.cautions import MAKER
 from ui.classroom import plain
 from ui.drawing import sheet
@@ -63,17 +63,7 @@ def _exercise() -> None:
     seen = held.seen()
     _headline(held, seen)
     _from_the_instructor(held)
-    if st.session_state.get("narrow"):  # a phone: what there is to do comes before the long map
-        _shown(held.steps)
-        _right(held, seen)
-        show_map(held, seen)
-        return
-    left, right = st.columns([1.9, 1], gap="medium")
-    with left:
-        show_map(held, seen)
-        _shown(held.steps)
-    with right:
-        _right(held, seen)
+    beside_the_map(lambda: show_map(held, seen), lambda: _shown(held.steps), lambda: _right(held, seen))
 
 
 def _right(held: AtWork, seen: Seen) -> None:

@@ -75,7 +75,7 @@ def _chosen() -> int | None:
             for row in attempts
         }
         fresh = told is not None or "replay_which" not in st.session_state
-        if fresh and str(asked).isdigit() and int(asked) in words:
+        if fresh and str(asked).isdecimal() and int(asked) in words:
             st.session_state.replay_which = int(asked)
         chosen = st.selectbox("whose log", list(words), key="replay_which", format_func=words.__getitem__)
     st.query_params["attempt"] = str(chosen)

@@ -16,6 +16,10 @@ ABOUT = (
     "buses and modules are computed: unplug a connector, and what follows is what the wiring makes of it. "
     "Break it, scan it, ask it why, put it back."
 )
+HIGH_VOLTAGE = (
+    "**High voltage** (orange cables, above 60 V DC or 30 V AC): only trained people, isolated, locked off, "
+    "proved dead."
+)
 
 
 def show() -> None:
@@ -150,8 +154,4 @@ def _cautions() -> None:
     st.markdown(
         f"busbay is for learning and thinking. On a real car: {MAKER} Then local codes and licensed practice."
     )
-    st.markdown("\n".join(f"- {words}" for words in CAUTIONS.values()))
-    st.markdown(
-        "- **High voltage** (orange cables, above 60 V DC or 30 V AC): only trained people, isolated, "
-        "locked off, proved dead."
-    )
+    st.markdown("\n".join(f"- {words}" for words in (*CAUTIONS.values(), HIGH_VOLTAGE)))

@@ -24,6 +24,7 @@ from tests.ui.browser import browser, button, drawn, front_end, go, opened, pane
 SIZES = {"projector": (1920, 1080), "phone": (390, 844), "laptop": (1366, 768)}
 SCHEMES: tuple[Literal["dark", "light"], ...] = ("dark", "light")
 TALLEST_PX = 6000
+PATIENCE_MS = 300_000
 PASSPHRASE = "correct horse battery"
 JOB = "The minibus without its trailer socket"
 
@@ -45,7 +46,7 @@ class Camera:
             self.page.set_viewport_size({"width": width, "height": max(height, min(int(tall), TALLEST_PX))})
             for scheme in SCHEMES:
                 self.page.emulate_media(color_scheme=scheme)
-                self.page.wait_for_timeout(250)
+                self.page.wait_for_timeout(500)  # colours fade
                 self.page.screenshot(path=self.folder / f"{name}-{size}-{scheme}.png")
             self.page.set_viewport_size({"width": width, "height": height})
 
@@ -77,15 +78,6 @@ def _walk(page: Page, shot: Camera) -> None:
     panel(page, "Log")
     shot("bay-log")
     _instruments(page, shot)
-    open_page(page, "what-if")
-    with redrawn(page):
-        page.get_by_role("button", name="Play").first.click()
-    page.wait_for_selector(".st-key-cases", timeout=120_000)
-    shot("what-if")
-    for view in ("Causes", "All combinations", "Hidden and alike"):
-        with redrawn(page):
-            page.get_by_role("radio", name=view).click()
-        shot(f"what-if-{view.split()[0].lower()}")
     open_page(page, "car")
     shot("car")
 
@@ -96,34 +88,49 @@ def _lab(page: Page, shot: Camera) -> None:
     button(page, "Into the bay")
     open_page(page, "bay")
     say(page, "pull F5", "press start", "scan")
+    open_page(page, "what-if")
+    shot("what-if-begin")
+    for words in ("pull F5", "unplug ABS.C1"):
+        _choose(page, "kind", "in words")
+        page.get_by_label("any edit, in words").fill(words)
+        with redrawn(page):
+            page.keyboard.press("Enter")
+        button(page, "Suppose this")
+    with redrawn(page):
+        page.get_by_role("button", name="Play").first.click()
+    page.wait_for_selector(".st-key-cases", timeout=PATIENCE_MS)
+    for view in ("Side by side", "Causes", "All combinations", "Hidden and alike"):
+        with redrawn(page):
+            page.get_by_role("radio", name=view).click()
+        shot(f"what-if-{view.split()[0].lower()}")
     open_page(page, "instead")
     shot("instead-begin")
     page.get_by_label("instead of").first.fill("fit F5\npress start")
     with redrawn(page):
         page.keyboard.press("Control+Enter")
     button(page, "Play both")
-    page.wait_for_selector(".st-key-branch_found", timeout=120_000)
+    page.wait_for_selector(".st-key-branch_found", timeout=PATIENCE_MS)
     shot("instead")
     open_page(page, "suspects")
     with redrawn(page):
         page.get_by_text("not known").click()
     button(page, "Find the suspects")
-    page.wait_for_selector(".st-key-suspects_found", timeout=120_000)
+    page.wait_for_selector(".st-key-suspects_found", timeout=PATIENCE_MS)
     button(page, "Find the next best check")
-    page.wait_for_selector(".st-key-next_found", timeout=120_000)
+    page.wait_for_selector(".st-key-next_found", timeout=PATIENCE_MS)
     shot("suspects")
     open_page(page, "pairs")
     shot("pairs-begin")
     button(page, "Put them in")
     with redrawn(page):
         page.get_by_role("button", name="Run all").click()
-    page.wait_for_selector(".st-key-pairs_found", timeout=120_000)
+    page.wait_for_selector(".st-key-pairs_found", timeout=PATIENCE_MS)
     shot("pairs")
     open_page(page, "case")
     shot("case-begin")
     button(page, "Open it")
     button(page, "Run the stories")
-    page.wait_for_selector(".st-key-case_found", timeout=120_000)
+    page.wait_for_selector(".st-key-case_found", timeout=PATIENCE_MS)
     shot("case")
     shot.printed("case-print", "Report to print")
     open_page(page, "describe")
@@ -231,9 +238,10 @@ def _classroom(page: Page, records: Records, shot: Camera) -> None:
     open_page(page, "author")
     with redrawn(page):
         page.get_by_text("Begin from an exercise").click()
+    _choose(page, "exercise", "02-left-in-storage")
     button(page, "Begin from it")
     button(page, "Check it")
-    page.wait_for_selector(".st-key-proven_1", timeout=120_000)
+    page.wait_for_selector(".st-key-proven_1", timeout=PATIENCE_MS)
     shot("author")
     open_page(page, "replay")
     for _ in range(3):

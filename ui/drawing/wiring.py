@@ -39,4 +39,4 @@ def lists_table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
         + "</tr>"
         for row in rows
     )
-    return f'<div class="wide lists"><table><tr>{top}</tr>{body}</table></div>'
+    return f'<div class="wide lists" style="--columns: {len(head)}"><table><tr>{top}</tr>{body}</table></div>'
