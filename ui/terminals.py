@@ -14,7 +14,6 @@ from sim.bench.observations import Observation, parse_observation, places, reach
 from sim.instruments import cautions
 from sim.instruments.service import ServiceInformation
 from sim.vehicle.car import Car
-from sim.vehicle.edits import nodes_of
 from sim.vehicle.problems import EditProblem
 from ui.cautions import MAKER
 from ui.diagram import connector_words
@@ -143,7 +142,7 @@ def sights(held: Held) -> dict[str, str]:
 
 
 def _listed(car: Car, papers: ServiceInformation, off: frozenset[str]) -> Iterable[tuple[str, str]]:
-    outer = sorted(node for node in nodes_of(car) if ":" not in node)
+    outer = sorted(node for node in car.terminals if ":" not in node)
     pins = [node for node in outer if node in car.pins]
     for node in [*POSTS, *car.claimed.grounds, *pins]:
         yield node, f"{node} · {_words(node, car, papers)}"

@@ -31,7 +31,7 @@ from sim.network.can import CanNetwork, Segment
 from sim.network.frames import Frame
 from sim.network.lin import OnWire
 from sim.vehicle.car import Car, Contact, Element, FuseLink, Pin, Wire
-from sim.vehicle.edits import nodes_of, terminal_of
+from sim.vehicle.edits import terminal_of
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
 
@@ -256,7 +256,7 @@ def places(car: Car) -> tuple[str, ...]:
         *wired.switches,
         *wired.modules,
     ]
-    harness = sorted(node for node in nodes_of(car) if node.startswith("SP."))
+    harness = sorted(node for node in car.terminals if node.startswith("SP."))
     wires = [element.id for element in car.elements.values() if isinstance(element, Wire)]
     return tuple(dict.fromkeys([*parts, *harness, *wires, *(pin.id for pin in car.pins.values())]))
 

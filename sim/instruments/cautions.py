@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from sim.bench.observations import Observation
 from sim.instruments.levels import conductor
 from sim.vehicle.car import Car, Pin
-from sim.wiring.hearing import bus_nodes
 
 # Technicians' articles on airbag safety give 1 to 30 minutes: the maker's figure counts.
 AIRBAG = (
@@ -65,7 +64,7 @@ def _cautions(what: Observation, car: Car) -> Iterator[str]:
         yield LAMP_HEAT
         if any(on_electronics(spot, car) for spot in (what.lamp_at or what.points)):
             yield LAMP_ON_ELECTRONICS
-    data = bus_nodes(car)
+    data = car.bus_nodes
     for spot, way in zip(what.points, what.by, strict=True):
         if way == "piercing":
             yield PIERCING_PAIR if spot in data else PIERCING
@@ -78,7 +77,7 @@ def _cautions(what: Observation, car: Car) -> Iterator[str]:
 
 
 def _harm(what: Observation, car: Car) -> Iterator[str]:
-    data = bus_nodes(car)
+    data = car.bus_nodes
     for spot, way in zip(what.points, what.by, strict=False):
         if way == "piercing":
             yield f"the insulation {'of the data pair ' if spot in data else ''}at {spot} is pierced"

@@ -36,7 +36,6 @@ from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
-from sim.wiring.hearing import bus_nodes
 
 # Minutes in the shop by the first word of an action: common practice, round figures.
 MINUTES = {"scan": 3.0, "press": 0.2, "key": 0.1, "wait": 0.1, "unplug": 4.0, "plug": 2.0, "disconnect": 3.0,
@@ -170,7 +169,7 @@ def _looks(edit: str, car: Car) -> Iterator[str]:
     elif name in car.built.grounds:
         yield f"look {name}"
         yield f"measure volts {name} to BAT-"
-    elif name in car.pins and car.pins[name].inner not in bus_nodes(car):
+    elif name in car.pins and car.pins[name].inner not in car.bus_nodes:
         yield f"measure volts {name} to BAT-"
 
 
@@ -220,7 +219,7 @@ def _active(car: Car, plugs: Sequence[str]) -> Iterator[Check]:
 
 
 def _carries_bus(name: str, car: Car) -> bool:
-    data = bus_nodes(car)
+    data = car.bus_nodes
     return any(pin.inner in data for pin in car.connectors[name].pins)
 
 

@@ -32,7 +32,6 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean
 from sim.vehicle.reading import car_from_text
-from sim.wiring.hearing import bus_nodes
 
 CRANKS, STARTS = "the starter turns the engine", "the engine starts"
 FLOATING = "floating: the digits wander"
@@ -160,7 +159,7 @@ def _depth(trial: Trial, car: Car) -> Depth:
     observations = [text.split() for text in trial.actions if text.split()[0] in OBSERVATION_VERBS]
     words = {word for text in observations for word in text[1:]}
     pins = {pin.id for word in words if (pin := car.pin_of(*word.partition(".")[::2]))}
-    return "frame" if words and (words | pins) & bus_nodes(car) else trial.depth
+    return "frame" if words and (words | pins) & car.bus_nodes else trial.depth
 
 
 class ImpossibleCar(Exception):

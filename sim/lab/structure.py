@@ -16,7 +16,6 @@ import networkx as nx
 from sim.vehicle.car import Car, Condition, Contact, Element, FuseLink, Resistor, Wire
 from sim.vehicle.edits import apply_all
 from sim.vehicle.problems import Problem
-from sim.wiring.hearing import bus_nodes
 
 OPENINGS = ("unplugged", "pulled", "blown", "opened")
 
@@ -84,7 +83,7 @@ class Structure:
         for element in self.car.elements.values():
             at.setdefault(element.a, []).append(element)
             at.setdefault(element.b, []).append(element)
-        kept = bus_nodes(self.car) | self._named
+        kept = self.car.bus_nodes | self._named
         for node, elements in at.items():
             inside = ":" in node
             if len(elements) == 2 and not inside and node not in kept and all(map(self._conducts, elements)):
@@ -100,7 +99,7 @@ class Structure:
 
 def _bus_lines(car: Car) -> dict[str, str]:
     """Per node of the bus lines, the line; the two wires of a bus are one."""
-    nodes = bus_nodes(car)
+    nodes = car.bus_nodes
     graph: nx.Graph[str] = nx.Graph()
     graph.add_edges_from((one.a, one.b) for one in car.elements.values() if {one.a, one.b} <= nodes)
     graph.add_edges_from((one.h, one.l) for one in car.transceivers.values())

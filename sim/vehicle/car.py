@@ -300,6 +300,27 @@ class Car:
         return True
 
     @cached_property
+    def terminals(self) -> frozenset[str]:
+        """Every node of the car as built that a probe or a short could touch."""
+        return frozenset(node for element in self.elements.values() for node in (element.a, element.b))
+
+    @cached_property
+    def bus_nodes(self) -> frozenset[str]:
+        """Every node of the bus lines as built: what conductors and terminators join to a transceiver."""
+        near: dict[str, list[str]] = {}
+        for element in self.elements.values():
+            near.setdefault(element.a, []).append(element.b)
+            near.setdefault(element.b, []).append(element.a)
+        found: set[str] = set()
+        todo = [leg for one in self.transceivers.values() for leg in (one.h, one.l)]
+        while todo:
+            node = todo.pop()
+            if node not in found:
+                found.add(node)
+                todo += near.get(node, ())
+        return frozenset(found)
+
+    @cached_property
     def all_elements(self) -> Mapping[str, Element]:
         """The built elements as edits have moved them, and those that edits have added."""
         state = self.condition

@@ -265,14 +265,9 @@ def _conductor(words: list[str], car: Car, verb: str) -> str:
     raise EditProblem(unknown("pin, wire or ground point", name, known))
 
 
-def nodes_of(car: Car) -> frozenset[str]:
-    """Every terminal of the car that a probe or a short could touch."""
-    return frozenset(node for element in car.elements.values() for node in (element.a, element.b))
-
-
 def terminal_of(name: str, car: Car) -> str:
     """The terminal that a name means, also a pin by its function; raises `EditProblem`."""
-    nodes = nodes_of(car)
+    nodes = car.terminals
     if name in nodes:
         return name
     module, _, function = name.partition(".")

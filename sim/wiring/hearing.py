@@ -320,7 +320,7 @@ def _consistent_groups(mutual: nx.Graph[str]) -> Iterator[tuple[str, ...]]:
 
 def bus_clusters(car: Car) -> tuple[BusCluster, ...]:
     """The clusters of a car in its present condition, in the order of its transceivers."""
-    lines = bus_nodes(car)
+    lines = car.bus_nodes
     whole = [element for element in car.all_elements.values() if car.is_whole(element)]
     inner = [element for element in whole if element.a in lines and element.b in lines]
     shorts = [element for element in whole if (element.a in lines) != (element.b in lines)]
@@ -364,19 +364,6 @@ def _cluster(car: Car, lines: frozenset[str], found: _Parts) -> BusCluster:
     leads = frozenset(one.id for one in found.shorts)
     stuck = car.condition.stuck & {one.id for one in found.channels}
     return BusCluster(tuple(parts), tuple(found.channels), tuple(outside), leads, stuck)
-
-
-def bus_nodes(car: Car) -> frozenset[str]:
-    """Every node of the bus lines as built: what conductors and terminators join to a transceiver."""
-    graph: nx.Graph[str] = nx.Graph()
-    graph.add_edges_from((element.a, element.b) for element in car.elements.values())
-    nodes: set[str] = set()
-    for transceiver in car.transceivers.values():
-        for leg in (transceiver.h, transceiver.l):
-            if leg not in nodes and leg in graph:
-                nodes |= nx.node_connected_component(graph, leg)
-            nodes.add(leg)
-    return frozenset(nodes)
 
 
 # -- solving a cluster -------------------------------------------------------------------------------------

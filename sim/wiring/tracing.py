@@ -34,7 +34,7 @@ from sim.vehicle.car import (
 )
 from sim.vehicle.problems import unknown
 from sim.wiring.errors import CircuitError
-from sim.wiring.hearing import BusCluster, bus_nodes
+from sim.wiring.hearing import BusCluster
 from sim.wiring.power import REFERENCE, TESTER, is_closed, ohm_of
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ class Tracer:
     @cached_property
     def _lines(self) -> nx.Graph[str]:
         """The bus lines as built, with bypass leads."""
-        nodes = bus_nodes(self.car)
+        nodes = self.car.bus_nodes
         return _graph(
             element
             for element in (*self.car.elements.values(), *self._leads())

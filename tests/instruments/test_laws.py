@@ -13,12 +13,11 @@ from sim.bench.observations import places
 from sim.instruments.read import read
 from sim.instruments.result import Result
 from sim.instruments.scope import Picture
-from sim.vehicle.edits import nodes_of
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 
 CAR = read_car(scenarios_folder() / "vehicles" / "six-modules.yaml")
-TERMINALS = sorted(node for node in nodes_of(CAR) if not node.startswith("TESTER"))
+TERMINALS = sorted(node for node in CAR.terminals if not node.startswith("TESTER"))
 LOOPS = [*CAR.built.fuses, *CAR.pins]
 FAULTS = [
     "pull F1", "unplug ABS", "open ECM.GND", "short TCM.main.H to BODY", "short TCM.main.L to BAR 100 ohm",

@@ -15,7 +15,6 @@ from sim.instruments.meter import Measured, Meter, amps_at, ohms_between, volts_
 from sim.instruments.read import read
 from sim.instruments.result import digits
 from sim.vehicle.car import Car
-from sim.vehicle.edits import nodes_of
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 from sim.wiring.wiring import Reading
@@ -296,7 +295,7 @@ def test_the_way_of_probing_has_its_cautions_and_its_harm(teaching: Benches) -> 
 # -- laws ------------------------------------------------------------------------------------------------
 
 TEACHING = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")
-TERMINALS = sorted(node for node in nodes_of(TEACHING) if ":" not in node)
+TERMINALS = sorted(node for node in TEACHING.terminals if ":" not in node)
 FAULTS = [
     "pull F1",
     "unplug GW",

@@ -14,7 +14,6 @@ from sim.bench.observations import PROBING, places
 from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise, find_exercise, read_exercise, shipped_exercises
 from sim.vehicle.car import Car
-from sim.vehicle.edits import nodes_of
 from sim.vehicle.problems import EditProblem
 
 ALL = os.environ.get("BUSBAY_LEAKS") == "all"
@@ -41,7 +40,7 @@ def telling(whole: Car, broken: Car) -> tuple[list[str], list[str]]:
 def sentences(whole: Car, broken: Car, dice: random.Random) -> Iterator[str]:
     """Everything that can be said about this car, some of it misspelt, half of it where the two differ."""
     differ, ends = telling(whole, broken)
-    named, nodes = places(whole), sorted(nodes_of(whole))
+    named, nodes = places(whole), sorted(whole.terminals)
     while True:
         thing = dice.choice(differ if differ and dice.random() < 0.5 else named)
         node, other = (dice.choice(ends if ends and dice.random() < 0.5 else nodes) for _ in range(2))
@@ -110,5 +109,5 @@ def test_what_is_refused_tells_nothing(name: str, number: int) -> None:
 
 def _is_of_the_hidden_design(text: str, exercise: Exercise) -> bool:
     whole, real = exercise.whole_car, exercise.real_car
-    own = (nodes_of(real) | real.elements.keys()) - (nodes_of(whole) | whole.elements.keys())
+    own = (real.terminals | real.elements.keys()) - (whole.terminals | whole.elements.keys())
     return any(word in own for word in text.split())
