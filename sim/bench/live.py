@@ -774,9 +774,7 @@ class LiveCar:
     def dead_line_causes(self, module: str) -> tuple[int, ...]:
         """What keeps the ignition from a module's sense lines, while another module has its own."""
         lines = {
-            name: {
-                key.removeprefix("line."): fact.value for key, fact in one.facts.items() if key[:5] == "line."
-            }
+            name: {function: fact.value for function, fact in one.lines.items()}
             for name, one in self.modules.items()
         }
         if not any(True in found.values() for found in lines.values()):

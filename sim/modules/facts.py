@@ -19,6 +19,7 @@ class _Invalid:
 INVALID: Final = _Invalid()
 ENGINE_RPM: Final = {"stopped": 0, "cranking": 220, "running": 800}  # common practice: cranking, idle speed
 Known = SignalValue | _Invalid | None
+Ask = Callable[[], bool | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +30,10 @@ class Fact:
     event: int | None = None
 
 
+UNKNOWN: Final = Fact(None)
+OFF: Final = Fact(False)
+
+
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """The value of a condition, and the events that make it so (or keep it from being known)."""
@@ -36,6 +41,32 @@ class Verdict:
     value: bool | None
     events: tuple[int, ...] = ()
     unmet: tuple[Condition, ...] = ()  # the leaves that are not true, for an explanation
+
+
+def asked(condition: Condition, leaf: Callable[[Condition], Ask]) -> Ask:
+    """The value that `judge` gives a condition, without its reasons, to be asked for again and again."""
+    if condition.all_ is not None:
+        return _any_is(False, [asked(part, leaf) for part in condition.all_])
+    if condition.any_ is not None:
+        return _any_is(True, [asked(part, leaf) for part in condition.any_])
+    if condition.not_ is not None:
+        inner = asked(condition.not_, leaf)
+        return lambda: None if (value := inner()) is None else not value
+    return leaf(condition)
+
+
+def _any_is(decides: bool, parts: list[Ask]) -> Ask:
+    def ask() -> bool | None:
+        found: bool | None = not decides
+        for part in parts:
+            value = part()
+            if value is decides:
+                return decides
+            if value is None:
+                found = None
+        return found
+
+    return ask
 
 
 def judge(condition: Condition, read: Callable[[Condition], Fact]) -> Verdict:

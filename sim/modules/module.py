@@ -23,7 +23,7 @@ from functools import partial
 
 from sim.modules.bus_off import BusOffMonitor
 from sim.modules.diagnostics import Diagnostics
-from sim.modules.facts import ENGINE_RPM, INVALID, Fact, Known, Verdict, judge
+from sim.modules.facts import ENGINE_RPM, INVALID, OFF, UNKNOWN, Ask, Fact, Known, Verdict, asked, judge
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Starter
 from sim.modules.managed_bus import ManagedBus
@@ -56,7 +56,10 @@ class ControlModule:
         self.state = "unpowered"
         self.state_event: int | None = None
         self.supply_v = 0.0
-        self.facts: dict[str, Fact] = {}
+        self.inputs: dict[str, Fact] = {}  # by the pin's function
+        self.lines: dict[str, Fact] = {}  # the same of sense lines
+        self.heard: dict[str, Fact] = {}  # by message
+        self.signals: dict[str, Fact] = {}  # as last received, by name
         self.outputs: dict[str, bool] = dict.fromkeys(self.spec.outputs, False)
         self.output_events: dict[str, int] = {}
         self.telltales: dict[str, bool] = dict.fromkeys(self.spec.telltales, False)
@@ -66,7 +69,7 @@ class ControlModule:
         self.memory = CodeMemory(on_change=self._status_changed)
         self.code_events: dict[str, int] = {}
         self._booted = False
-        self._values: dict[str, Known] = {}
+        self._values: dict[str, Known] = {}  # of its own signals
         self._stale: dict[str, Watch] = {}
         self._timers: dict[str, Timer] = {}
         self._own_streams: list[Stream] = []
@@ -94,6 +97,10 @@ class ControlModule:
         self.circuits: list[CircuitMonitor] = [CircuitMonitor(self, check) for check in checks]
         self.monitors: list[MessageMonitor] = []
         self.controllers = {bus: BusOffMonitor(self, bus) for bus in self.channels}
+        self._watching: list[MessageMonitor | CircuitMonitor | BusOffMonitor] = []
+        self._drives = [(name, self.asks(output.when)) for name, output in self.spec.outputs.items()]
+        self._lights = [(name, self.asks(lamp.when)) for name, lamp in self.spec.telltales.items()]
+        self._says = [(name, self._saying(name, spec)) for name, spec in self.spec.signals.items()]
 
     def connect(self) -> None:
         """Find the streams of this module's messages once all of them are known, and declare its codes."""
@@ -106,6 +113,7 @@ class ControlModule:
         ]
         for expected in world.car.messages.expected[self.name]:
             self.monitors.append(MessageMonitor(self, expected))
+        self._watching = [*self.monitors, *self.circuits, *self.controllers.values()]
         for message in world.car.messages.needs[self.name]:
             channel = self.channel_hearing(message)
             for (name, _), stream in world.streams.items():
@@ -160,8 +168,8 @@ class ControlModule:
 
     def is_open(self, channel: str) -> bool:
         """Is its bus awake for it, as far as network management goes?"""
-        managed = self.managed.get(channel.partition(".")[2])
-        return managed is None or managed.node.in_network_mode
+        managed = self.managed and self.managed.get(channel.partition(".")[2])
+        return not managed or managed.node.in_network_mode
 
     @property
     def silent_on(self) -> tuple[str, ...]:
@@ -198,7 +206,7 @@ class ControlModule:
         """The power mode as this module knows it: its own, or the last it heard."""
         if self.master:
             return self.master.mode
-        value = self.signal("power_mode").value
+        value = self.value("power_mode")
         return value if value in ("off", "accessory", "run", "crank") else None  # type: ignore[return-value]
 
     def mode_event(self) -> int | None:
@@ -209,11 +217,21 @@ class ControlModule:
         """A signal as last received, or as this module itself works it out."""
         if name in self.spec.signals:
             return Fact(self._values.get(name), self.state_event)
-        return self.facts.get(f"signal.{name}", Fact(None, None))
+        return self.signals.get(name, UNKNOWN)
+
+    def value(self, name: str) -> Known:
+        """The value of a signal, as `signal` has it."""
+        if name in self.spec.signals:
+            return self._values.get(name)
+        return self.signals.get(name, UNKNOWN).value
 
     def judge(self, condition: Condition) -> Verdict:
         """A condition as far as this module can know it."""
         return judge(condition, self._read)
+
+    def asks(self, condition: Condition) -> Ask:
+        """The value of the same, to be asked for at any time."""
+        return asked(condition, self._asks_leaf)
 
     def enabling(self, when: Condition | None, after_s: float) -> Enabling:
         """What lets the tests of one condition and settling time run."""
@@ -225,10 +243,16 @@ class ControlModule:
             return Verdict(False, self._as_events(self.state_event))
         if when is not None:
             return self.judge(when)
-        lines = [fact for key, fact in self.facts.items() if key.startswith("line.")]
-        if lines:
-            return Verdict(any(fact.value is True for fact in lines), self._as_events(lines[0].event))
-        return Verdict(True)
+        events = (fact.event for fact in self.lines.values())
+        return Verdict(self._senses_ignition(), self._as_events(next(events, None)))
+
+    def asks_monitoring(self, when: Condition | None) -> Ask:
+        """The value of the same, to be asked for at any time."""
+        rule = self._senses_ignition if when is None else self.asks(when)
+        return lambda: self.supply_v >= TESTS_ABOVE_V and rule()
+
+    def _senses_ignition(self) -> bool:
+        return not self.lines or any(fact.value is True for fact in self.lines.values())
 
     # -- supply and wires ------------------------------------------------------------------------------
 
@@ -250,13 +274,13 @@ class ControlModule:
             return
         if function in self.spec.inputs:
             active = pin_v > INPUT_SHARE * self.supply_v
-            changed = self._set_fact(
-                f"input.{function}", active, f"{self.name} sees input {function}", causes
-            )
+            changed = self._sees(self.inputs, function, active, f"{self.name} sees input {function}", causes)
             if changed and self.master and function == self.master.rules.button and self.answers:
-                self.master.button(active, self.facts[f"input.{function}"].event or 0)
+                self.master.button(active, self.inputs[function].event or 0)
         else:
-            self._set_fact(f"line.{function}", pin_v > LINE_ON_V, f"{self.name} sees line {function}", causes)
+            words = f"{self.name} sees line {function}"
+            if self._sees(self.lines, function, pin_v > LINE_ON_V, words, causes) and pin_v > LINE_ON_V:
+                self._ignition_on(by_line=True)
 
     def sense_pins(self) -> list[str]:
         """Inputs and sense lines: every pin whose voltage this module's software reads as on or off."""
@@ -299,7 +323,7 @@ class ControlModule:
         self._work_out_signals()
         for enabling in self._enablings.values():
             enabling.look()
-        for monitor in self._watching():
+        for monitor in self._watching:
             monitor.look()
         self._look_for_sleep()
         return changed
@@ -328,34 +352,29 @@ class ControlModule:
 
     def _drive_outputs(self) -> bool:
         changed = False
-        for name, output in self.spec.outputs.items():
-            verdict = self.judge(output.when)
-            wanted = verdict.value is True
-            if name in self.control.held:
-                verdict = Verdict(True, self._as_events(self.control.event))
-                wanted = self.control.held[name]
+        for name, asks in self._drives:
+            held = self.control.held.get(name)
+            wanted = asks() is True if held is None else held
             if wanted != self.outputs[name]:
+                rule = self.spec.outputs[name].when
+                causes = self.judge(rule).events if held is None else self._as_events(self.control.event)
                 self.outputs[name] = wanted
-                word = "on" if wanted else "off"
-                self.output_events[name] = self.world.record(
-                    "output", self.name, f"{self.name} switches {name} {word}", verdict.events
-                )
+                words = f"{self.name} switches {name} {'on' if wanted else 'off'}"
+                self.output_events[name] = self.world.record("output", self.name, words, causes)
                 changed = True
         return changed
 
     def _light_telltales(self) -> None:
-        for name, lamp in self.spec.telltales.items():
-            verdict = self.judge(lamp.when)
-            lit = verdict.value is True
+        for name, asks in self._lights:
+            lit = asks() is True
             if lit != self.telltales[name]:
+                causes = self.judge(self.spec.telltales[name].when).events
                 self.telltales[name] = lit
-                word = "lights" if lit else "goes out"
-                self.telltale_events[name] = self.world.record(
-                    "telltale", self.name, f"telltale {name} {word}", verdict.events
-                )
+                words = f"telltale {name} {'lights' if lit else 'goes out'}"
+                self.telltale_events[name] = self.world.record("telltale", self.name, words, causes)
 
     def _work_out_signals(self) -> None:
-        new = {name: self._value_of(name, spec) for name, spec in self.spec.signals.items()}
+        new = {name: says() for name, says in self._says}
         if new == self._values:
             return
         self._values = new
@@ -382,12 +401,15 @@ class ControlModule:
             (known[spec.fact],) if spec.fact else ()
         )
 
-    def _value_of(self, name: str, spec: Signal) -> Known:
+    def _saying(self, name: str, spec: Signal) -> Callable[[], Known]:
         if spec.when is not None:
-            return self.judge(spec.when).value
+            return self.asks(spec.when)
         if spec.fact is not None:
-            return self._own_fact(spec.fact)
-        heard = [self.signal(used).value for used in spec.uses]
+            return partial(self._own_fact, spec.fact)
+        return partial(self._passed_on, name, spec)
+
+    def _passed_on(self, name: str, spec: Signal) -> Known:
+        heard = [self.value(used) for used in spec.uses]
         if all(value is not None and value is not INVALID for value in heard):
             return spec.value
         if spec.missing == "hold":
@@ -414,30 +436,54 @@ class ControlModule:
 
     def _read(self, leaf: Condition) -> Fact:
         """The fact behind one leaf of a condition, as true, false or unknown."""
+        return Fact(self._asks_leaf(leaf)(), self._leaf_event(leaf))
+
+    def _asks_leaf(self, leaf: Condition) -> Ask:
         if leaf.input is not None:
-            return self.facts.get(f"input.{leaf.input}", Fact(None))
+            return partial(_known, self.inputs, leaf.input, UNKNOWN)
         if leaf.line is not None:
-            return self.facts.get(f"line.{leaf.line}", Fact(False))
+            return partial(_known, self.lines, leaf.line, OFF)
         if leaf.signal is not None:
-            fact = self.signal(leaf.signal)
-            known = fact.value is not None and fact.value is not INVALID
-            return Fact(_same(fact.value, leaf.is_) if known else None, fact.event)
+            return partial(self._signal_is, leaf.signal, leaf.is_)
         if leaf.missing is not None:
-            fact = self.signal(leaf.missing)
-            return Fact(fact.value is None, fact.event)
+            missing = leaf.missing
+            return lambda: self.value(missing) is None
         if leaf.mode is not None:
-            mode = self.known_mode()
-            return Fact(None if mode is None else mode in leaf.mode, self.mode_event())
+            modes = leaf.mode
+            return lambda: None if (mode := self.known_mode()) is None else mode in modes
         if leaf.fob is not None:
-            seen = self.spec.fob_receiver
-            return Fact(self.world.fob.value in leaf.fob if seen else None, self.world.fob.event)
+            places, seen = leaf.fob, self.spec.fob_receiver
+            return lambda: self.world.fob.value in places if seen else None
         if leaf.engine is not None:
-            known = self.runs_engine
-            return Fact(self.world.engine.value in leaf.engine if known else None, self.world.engine.event)
+            states, known = leaf.engine, self.runs_engine
+            return lambda: self.world.engine.value in states if known else None
+        if leaf.immobilizer is not None:
+            return self._released
+        above_v = leaf.supply_above_v or 0.0
+        return lambda: self.supply_v > above_v
+
+    def _leaf_event(self, leaf: Condition) -> int | None:
+        """Since when what `_asks_leaf` says is so."""
+        if leaf.input is not None:
+            return self.inputs.get(leaf.input, UNKNOWN).event
+        if leaf.line is not None:
+            return self.lines.get(leaf.line, OFF).event
+        if leaf.signal is not None or leaf.missing is not None:
+            return self.signal(leaf.signal or leaf.missing or "").event
+        if leaf.mode is not None:
+            return self.mode_event()
+        if leaf.fob is not None:
+            return self.world.fob.event
+        if leaf.engine is not None:
+            return self.world.engine.event
         if leaf.immobilizer is not None:
             part = self.authority or self.starter
-            return Fact(self._released(), part.event if part else None)
-        return Fact(self.supply_v > (leaf.supply_above_v or 0.0), self.state_event)
+            return part.event if part else None
+        return self.state_event
+
+    def _signal_is(self, name: str, wanted: tuple[object, ...]) -> bool | None:
+        value = self.value(name)
+        return None if value is None or value is INVALID else _same(value, wanted)
 
     # -- hearing ---------------------------------------------------------------------------------------
 
@@ -445,24 +491,23 @@ class ControlModule:
         if self.control.deaf:
             return
         message = self.world.car.messages.sent[stream.name.partition("@")[0]]
-        first = f"heard.{message.name}"
-        if self.facts.get(first, Fact(None)).value is not True:
+        if self.heard.get(message.name, UNKNOWN).value is not True:
             arrival = self.world.arrival_causes(self.name, message.name)
             event = self.world.record("heard", self.name, f"{self.name} hears {message.name}", arrival)
-            self.facts[first] = Fact(True, event)
+            self.heard[message.name] = Fact(True, event)
         for monitor in self.monitors:
             if monitor.expected.message == message.name:
                 monitor.arrived()
         for name, value in self.world.codec.decode(message, stream.delivered).items():
-            before = self.facts.get(f"signal.{name}", Fact(None)).value
+            before = self.signals.get(name, UNKNOWN).value
             if before is value or before == value:
                 continue
             words = f"{self.name} receives {name} = {value}"
             if value is None:
                 words = f"{self.name} receives {name} marked as not available"
             causes = self.world.modules[message.sender].value_causes(name)
-            event = self.world.record("signal", self.name, words, (*causes, self.facts[first].event))
-            self.facts[f"signal.{name}"] = Fact(value, event)
+            event = self.world.record("signal", self.name, words, (*causes, self.heard[message.name].event))
+            self.signals[name] = Fact(value, event)
             if name == "power_mode" and value in ("run", "crank") and before not in ("run", "crank"):
                 self._ignition_on()
         self.touch()
@@ -476,9 +521,9 @@ class ControlModule:
         self.touch()
 
     def _mark_missing(self, message: str, event: int | None) -> None:
-        self.facts[f"heard.{message}"] = Fact(False, event)
+        self.heard[message] = Fact(False, event)
         for name in self.world.car.messages.sent[message].signals:
-            self.facts[f"signal.{name}"] = Fact(None, event)
+            self.signals[name] = Fact(None, event)
 
     def _came_back(self, message: str, _time_s: float) -> None:
         self._received(self.source(message), self.world.now_s)
@@ -559,13 +604,13 @@ class ControlModule:
             )
 
     def _has_heard(self, other: str) -> bool:
-        return self.facts.get(f"heard.{self._message_of(other)}", Fact(None)).value is True
+        return self.heard.get(self._message_of(other), UNKNOWN).value is True
 
     def _message_of(self, other: str) -> str:
         return self.world.car.messages.message_from(other, None, ()).name
 
     def _come_online(self) -> None:
-        heard = tuple(self.facts[f"heard.{self._message_of(other)}"].event for other in self.spec.waits_for)
+        heard = tuple(self.heard[self._message_of(other)].event for other in self.spec.waits_for)
         self.waiting_for = ()
         self._enter("running", f"{self.name} is online", (self.state_event, *heard))
         self.memory.new_operation_cycle()
@@ -576,7 +621,7 @@ class ControlModule:
     def _press_that_woke(self) -> None:
         """The press of the button that woke the master counts as soon as the master can act on it."""
         if self.master:
-            pressed = self.facts.get(f"input.{self.master.rules.button}", Fact(None))
+            pressed = self.inputs.get(self.master.rules.button, UNKNOWN)
             if pressed.value is True and pressed.event is not None:
                 self.master.button(True, pressed.event)
 
@@ -599,7 +644,7 @@ class ControlModule:
         self.talk()
         for enabling in self._enablings.values():
             enabling.stop()
-        for monitor in self._watching():
+        for monitor in self._watching:
             monitor.rest()
 
     def _shut(self) -> None:
@@ -638,7 +683,8 @@ class ControlModule:
 
     def _forget_all(self) -> None:
         """What only a lost supply erases."""
-        self.facts = {key: fact for key, fact in self.facts.items() if key.startswith(("heard.", "signal."))}
+        self.inputs.clear()
+        self.lines.clear()
         if self.master:
             self.master.reset()
             self.master.event = self.state_event
@@ -647,9 +693,10 @@ class ControlModule:
 
     def wake_reasons(self) -> Iterator[tuple[str, int | None]]:
         """Why the module stays awake, each reason with the event behind it."""
-        for key, fact in self.facts.items():
-            if key.startswith(("line.", "input.")) and fact.value is True:
-                yield f"{key.replace('.', ' ')} is on", fact.event
+        for kind, known in (("input", self.inputs), ("line", self.lines)):
+            for name, fact in known.items():
+                if fact.value is True:
+                    yield f"{kind} {name} is on", fact.event
         mode = self.known_mode()
         if mode not in (None, "off"):
             yield f"power mode is {mode}", self.mode_event()
@@ -657,8 +704,9 @@ class ControlModule:
             yield f"the engine is {self.world.engine.value}", self.world.engine.event
         if self.diagnostics.awake_for_s > 0:
             yield "a tester is talking to it", self.world.tester_event
-        for channel in sorted(self.world.car.condition.babbling.intersection(self.channels.values())):
-            yield "it sends without end", self.world.edit_events.get(channel)
+        if self.world.car.condition.babbling:
+            for channel in sorted(self.world.car.condition.babbling.intersection(self.channels.values())):
+                yield "it sends without end", self.world.edit_events.get(channel)
         if self.name in self.world.car.condition.kept_awake:
             yield "its network request is never released", self.world.edit_events.get(f"{self.name} awake")
         for wire in self.wires.values():
@@ -679,19 +727,19 @@ class ControlModule:
         return self.world.car.built.power_modes is not None
 
     def _look_for_sleep(self) -> None:
-        reasons = list(self.wake_reasons())
-        if reasons:
+        reason = next(self.wake_reasons(), None)
+        if reason:
             self._drop_timer("tired")
             self._has_rested = False
             for managed in self.managed.values():
-                managed.request(reasons[0][1])
+                managed.request(reason[1])
         if self.state == "running":
-            if not reasons and not self._has_rested:
+            if not reason and not self._has_rested:
                 self._timer_once("tired", self.spec.stay_awake_ms / 1000, self._get_tired)
-            elif not reasons and not self._in_network_mode():
+            elif not reason and not self._in_network_mode():
                 self._go_to_sleep()
-        elif reasons:
-            self._come_back(reasons[0][0], reasons[0][1])
+        elif reason:
+            self._come_back(*reason)
         elif self._buses_sleep():
             # network management has waited already; without it the bus must have been quiet for a while
             quiet_s = 0.0 if self.managed else self.spec.sleep_after_ms / 1000
@@ -715,11 +763,11 @@ class ControlModule:
 
     def _begin_management(self) -> None:
         """Join the buses that woke the module, or request all of them where it woke by itself."""
-        reasons = list(self.wake_reasons())
+        reason = next(self.wake_reasons(), None)
         woke_itself = self._woken_over is None
         for bus, managed in self.managed.items():
-            if reasons or woke_itself:
-                managed.request(reasons[0][1] if reasons else None, self.state_event)
+            if reason or woke_itself:
+                managed.request(reason[1] if reason else None, self.state_event)
             elif bus == self._woken_over or managed.noticed is not None:
                 managed.join()
         self._has_rested = not woke_itself and self._in_network_mode()
@@ -743,7 +791,7 @@ class ControlModule:
         self._start_sending()
 
     def _get_tired(self) -> None:
-        if list(self.wake_reasons()):
+        if any(self.wake_reasons()):
             return
         self._has_rested = True
         for managed in self.managed.values():
@@ -752,7 +800,7 @@ class ControlModule:
 
     def _last_reasons(self) -> tuple[int | None, ...]:
         """The events that took away its last reason to be awake."""
-        known = [fact.event for key, fact in self.facts.items() if key.startswith(("line.", "input."))]
+        known = [fact.event for fact in (*self.inputs.values(), *self.lines.values())]
         newest = max(event for event in (*known, self.mode_event(), self.state_event) if event is not None)
         return (newest, *self.world.dead_line_causes(self.name))
 
@@ -770,11 +818,11 @@ class ControlModule:
 
     def _look_for_wake(self) -> None:
         sources = self.spec.wake
-        for key, fact in self.facts.items():
-            kind, _, name = key.partition(".")
-            if kind in ("line", "input") and fact.value is True and (sources is None or name in sources):
-                self._wake(f"{kind} {name}", (fact.event,))
-                return
+        for kind, known in (("input", self.inputs), ("line", self.lines)):
+            for name, fact in known.items():
+                if fact.value is True and (sources is None or name in sources):
+                    self._wake(f"{kind} {name}", (fact.event,))
+                    return
         fob = self.world.fob
         if "fob" in (sources or ()) and fob.value != "away" and (fob.event or -1) > (self.state_event or -1):
             self._wake("the fob", (fob.event,))
@@ -813,9 +861,6 @@ class ControlModule:
         """Forget all codes, as a tester's clear request does."""
         self.memory.clear()
 
-    def _watching(self) -> list[MessageMonitor | CircuitMonitor | BusOffMonitor]:
-        return [*self.monitors, *self.circuits, *self.controllers.values()]
-
     def all_tests(self) -> list[Maturing]:
         """Every test that can set a code."""
         messages = [test for monitor in self.monitors for test in monitor.tests]
@@ -839,24 +884,22 @@ class ControlModule:
 
     # -- small tools -----------------------------------------------------------------------------------
 
-    def _set_fact(self, key: str, value: bool, words: str, causes: Causes) -> bool:
-        before = self.facts.get(key)
+    def _sees(self, known: dict[str, Fact], name: str, value: bool, words: str, causes: Causes) -> bool:
+        """Note what a pin says; returns whether it has changed."""
+        before = known.get(name)
         if before is not None and before.value is value:
             return False
         if before is None and not value:
-            self.facts[key] = Fact(value, None)
+            known[name] = OFF
             return False
         event = self.world.record("input", self.name, f"{words} go {'on' if value else 'off'}", causes())
-        self.facts[key] = Fact(value, event)
-        if key.startswith("line.") and value:
-            self._ignition_on(by_line=True)
+        known[name] = Fact(value, event)
         self.touch()
         return True
 
     def _ignition_on(self, by_line: bool = False) -> None:
         """An operation cycle begins with the ignition: by the module's sense line, or by what it hears."""
-        has_line = any(key.startswith("line.") for key in self.facts)
-        if self.state == "running" and by_line == has_line:
+        if self.state == "running" and by_line == bool(self.lines):
             self.memory.new_operation_cycle()
 
     def _timer(self, name: str, delay_s: float, action: Callable[[], None]) -> None:
@@ -876,6 +919,11 @@ class ControlModule:
 
     def _as_events(self, event: int | None) -> tuple[int, ...]:
         return () if event is None else (event,)
+
+
+def _known(facts: dict[str, Fact], name: str, otherwise: Fact) -> bool | None:
+    value = facts.get(name, otherwise).value
+    return value if isinstance(value, bool) else None
 
 
 def _same(value: Known, wanted: tuple[object, ...]) -> bool:

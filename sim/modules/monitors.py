@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from sim.modules.facts import INVALID, Verdict
+from sim.modules.facts import INVALID
 from sim.modules.world import Timer
 from sim.network.streams import Watch
 from sim.vehicle.codes import invalid_data_code, is_known_role, lost_communication_code
@@ -99,6 +99,7 @@ class Enabling:
     def __init__(self, module: ControlModule, when: Condition | None, after_s: float) -> None:
         self._module = module
         self._when = when
+        self._asks = module.asks_monitoring(when)
         self._after_s = after_s
         self._timer: Timer | None = None
         self.on = False
@@ -106,11 +107,10 @@ class Enabling:
 
     def look(self) -> None:
         """Judge the condition now."""
-        verdict = self._module.judge_monitoring(self._when) if self._module.tests_run else Verdict(False)
-        if verdict.value is not True:
+        if not (self._module.tests_run and self._asks() is True):
             self.stop()
         elif not self.on and (self._timer is None or not self._timer.waiting):
-            self.events = verdict.events
+            self.events = self._module.judge_monitoring(self._when).events
             self._timer = self._module.world.after(self._after_s, self._settled)
 
     def stop(self) -> None:
@@ -142,7 +142,8 @@ class MessageMonitor:
             module, lost_code, *times, lambda: f"{expected.message} not heard", self._heard_since_start
         )
         self.invalid: Maturing | None = None
-        if invalid_code is not None and module.world.car.messages.sent[expected.message].signals:
+        self._signals = tuple(module.world.car.messages.sent[expected.message].signals)
+        if invalid_code is not None and self._signals:
             self.invalid = Maturing(
                 module,
                 with_failure_type(invalid_code, SIGNAL_INVALID),
@@ -160,8 +161,7 @@ class MessageMonitor:
 
     def look(self) -> None:
         """Start or stop watching as the enabling condition says, and look at validity."""
-        may_judge = self.module.is_open(self._channel) and not self.module.judges_nothing_on(self._channel)
-        if not (self.enabling.on and may_judge):
+        if not (self.enabling.on and self._may_judge()):
             self.rest()
             return
         if self._watch is None:
@@ -170,6 +170,9 @@ class MessageMonitor:
             # good until the watch says otherwise
             self.lost.judge(False, lambda: self.enabling.events, self.expected.limit_s)
         self._look_at_values()
+
+    def _may_judge(self) -> bool:
+        return self.module.is_open(self._channel) and not self.module.judges_nothing_on(self._channel)
 
     def rest(self) -> None:
         """Nothing is tested any more."""
@@ -207,13 +210,10 @@ class MessageMonitor:
     def _look_at_values(self) -> None:
         if self.invalid is None:
             return
-        facts = [
-            self.module.signal(name)
-            for name in self.module.world.car.messages.sent[self.expected.message].signals
-        ]
-        if any(fact.value is INVALID for fact in facts):
+        values = [self.module.value(name) for name in self._signals]
+        if INVALID in values:
             self.invalid.judge(True, self._value_causes)
-        elif any(fact.value is not None for fact in facts):
+        elif any(value is not None for value in values):
             self.invalid.judge(False, self._value_causes)
         else:
             self.invalid.rest()
@@ -221,9 +221,8 @@ class MessageMonitor:
     def _value_causes(self) -> tuple[int, ...]:
         """What the receiver has last been told, and on what the sender bases its values now."""
         sender = self.module.world.modules[self.expected.sender]
-        signals = self.module.world.car.messages.sent[self.expected.message].signals
-        events = [event for name in signals for event in sender.value_causes(name)]
-        events += [self.module.signal(name).event for name in signals]
+        events = [event for name in self._signals for event in sender.value_causes(name)]
+        events += [self.module.signal(name).event for name in self._signals]
         return tuple(sorted({event for event in events if event is not None}))
 
     def _gone(self, time_s: float) -> None:

@@ -265,11 +265,11 @@ def unknown_is_true(original: Any) -> Any:
 
 
 def never_invalid(original: Any) -> Any:
-    def value_of(self: Any, name: str, spec: Any) -> Any:
+    def passed_on(self: Any, name: str, spec: Any) -> Any:
         value = original(self, name, spec)
         return spec.value if value is INVALID else value
 
-    return value_of
+    return passed_on
 
 
 def at_once(original: Any) -> Any:
@@ -347,7 +347,7 @@ BREAKAGES = [
         lambda original: lambda redesign, text, car: original(lambda vehicle: vehicle, text, car),
         a_module_waits_as_the_theory_says,
     ),
-    Breakage("never invalid", ControlModule, "_value_of", never_invalid, an_invalid_value_is_told_as_such),
+    Breakage("never invalid", ControlModule, "_passed_on", never_invalid, an_invalid_value_is_told_as_such),
     Breakage(
         "battery always strong",
         power,

@@ -215,7 +215,7 @@ class DaysOfACar(RuleBasedStateMachine):
             for message in live.car.messages.needs[name]:
                 heard_s = live.network.heard_at(module.source(message), module.channel_hearing(message))
                 if heard_s is not None and heard_s > max(since_s, self.bench.now_s - 0.09):
-                    assert module.facts[f"heard.{message}"].value is True, (name, message)
+                    assert module.heard[message].value is True, (name, message)
 
     @invariant()
     def modules_draw_what_their_state_takes(self) -> None:

@@ -1,0 +1,28 @@
+"""A condition is answered in two ways, with its reasons and without: the values are the same."""
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sim.modules.facts import Fact, asked, judge
+from sim.vehicle.conditions import Condition
+
+NAMES = ("brake", "door", "lamp", "fob_seen")
+LEAVES = st.sampled_from(NAMES).map(lambda name: Condition(input=name))
+
+
+def _joined(parts: st.SearchStrategy[Condition]) -> st.SearchStrategy[Condition]:
+    several = st.lists(parts, min_size=1, max_size=3).map(tuple)
+    return (
+        several.map(lambda some: Condition(all=some))
+        | several.map(lambda some: Condition(any=some))
+        | parts.map(lambda one: Condition(**{"not": one}))
+    )
+
+
+@given(
+    st.recursive(LEAVES, _joined, max_leaves=12),
+    st.fixed_dictionaries({name: st.sampled_from((True, False, None)) for name in NAMES}),
+)
+def test_the_value_is_that_of_the_verdict(condition: Condition, known: dict[str, bool | None]) -> None:
+    verdict = judge(condition, lambda leaf: Fact(known[leaf.input or ""], 7))
+    assert verdict.value is asked(condition, lambda leaf: lambda: known[leaf.input or ""])()
