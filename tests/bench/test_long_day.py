@@ -1,4 +1,4 @@
-"""A car that is worked on for long: what is kept of it is folded up on the way, and nothing is lost by that."""
+"""A car that is worked on for long: what is kept of it is folded up, and nothing is lost by that."""
 
 import pytest
 
