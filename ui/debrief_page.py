@@ -54,8 +54,9 @@ def _begin(held: AtWork) -> None:
     attempt = held.work.attempt
     if st.session_state.get("debrief_of") == held.work.id:
         return
+    with st.spinner("Your log is read once more ..."):
+        st.session_state.debrief = debrief(attempt)
     st.session_state.debrief_of = held.work.id
-    st.session_state.debrief = debrief(attempt)
 
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> Debrief:
         return debrief(attempt, RunSuspects(attempt, workshop, progress, stop))

@@ -190,7 +190,9 @@ def _morning(held: Held) -> list[str]:
 
 def _list(held: Held) -> None:
     texts = _suppositions(held)
-    st.markdown("**Supposed**" if texts else "*Nothing is supposed yet.*")
+    st.markdown("**Supposed**")
+    if not texts:
+        st.caption("Nothing yet. Choose a fault or a theory, then press *Suppose this*.")
     car_text, repairs = st.session_state.get("suppose_repairs", ("", []))
     if repairs and car_text == held.car_text:
         st.caption(f"'Without' a fault is what its repair does: {', '.join(repairs)}.")
@@ -222,6 +224,9 @@ def _play(held: Held, actions: list[str]) -> None:
             f"At most {MOST_VARIED} at a time can be varied; set the others to 'always' or 'left out'."
         )
         return
+    twice = [text for text in (*varied, *always) if text in actions]
+    if twice:
+        st.caption(f":material/info: among the actions, too, and nothing is done twice: {', '.join(twice)}")
     words = f"Play all {2 ** len(varied)} combinations" if varied else "Play all combinations"
     st.button(
         words,

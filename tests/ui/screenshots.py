@@ -92,7 +92,7 @@ def _lab(page: Page, shot: Camera) -> None:
     shot("what-if-begin")
     for words in ("pull F5", "unplug ABS.C1"):
         _choose(page, "kind", "in words")
-        page.get_by_label("any edit, in words").fill(words)
+        page.get_by_role("textbox", name="any edit, in words").fill(words)
         with redrawn(page):
             page.keyboard.press("Enter")
         button(page, "Suppose this")
