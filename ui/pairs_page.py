@@ -67,7 +67,9 @@ def _chosen(held: Held) -> list[str]:
         by_verb.setdefault(text.split()[0], []).append(text)
     if st.session_state.get("pairs_of") != held.car_text:
         st.session_state.pairs_of, st.session_state.pairs_edits = held.car_text, []
-    chosen = st.multiselect("the faults", listed, key="pairs_edits", persist_state="session")
+    chosen = st.multiselect(
+        "the faults", listed, key="pairs_edits", placeholder="choose two or more", persist_state="session"
+    )
     with st.container(horizontal=True, vertical_alignment="bottom"):
         verb = st.selectbox(
             "or all of a kind",

@@ -54,7 +54,9 @@ class Camera:
         """The file that a button of the page downloads."""
         with self.page.expect_download() as download:
             self.page.get_by_role("button", name=button_name).click()
-        paper = self.page.context.new_page()
+        started = self.page.context.browser
+        assert started is not None
+        paper = started.new_page()
         paper.set_content(download.value.path().read_text("utf-8"))
         paper.screenshot(path=self.folder / f"{name}.png", full_page=True)
         paper.close()
