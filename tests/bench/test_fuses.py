@@ -7,7 +7,7 @@ from sim.bench.bench import Bench
 from sim.bench.why import why_silent
 from sim.vehicle.car import FuseLink
 from sim.vehicle.reading import read_car
-from sim.wiring.fuse import LONGEST_S, SHORTEST_S
+from sim.wiring.fuse import LONGEST_S, SHORTEST_S, opening_s
 
 TEACHING = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")
 
@@ -91,6 +91,25 @@ def test_an_overload_taken_away_in_time_harms_nothing() -> None:
     bench.do("unshort F9.2 to BODY")
     bench.do("wait 10 min")
     assert [] == blown(bench)
+
+
+def test_what_a_fuse_has_borne_counts_when_the_overload_grows() -> None:
+    """The shares of its two opening times add up to one."""
+    bench = Bench(TEACHING)
+    bench.do("wait 20 s")
+    begun_s, more = bench.now_s, short_at(bench, 1.0).replace("BODY", "G1")
+    bench.do_all([short_at(bench, 2.0), "wait 350 ms"])
+    changed_s, first_a = bench.now_s, bench.live.reading.fuse_currents()["F9"]
+    bench.do(more)
+    second_a = bench.live.reading.fuse_currents()["F9"]
+    bench.do("wait 1 s")
+    ((opened_s, _),) = blown(bench)
+    first_s, second_s = opening_s(first_a, 10.0), opening_s(second_a, 10.0)
+    assert first_s is not None
+    assert second_s is not None
+    shares = ((changed_s - begun_s) / first_s, (opened_s - changed_s) / second_s)
+    assert 0.4 < shares[0] < 0.6
+    assert 1.0 == pytest.approx(sum(shares), abs=1e-6)
 
 
 @pytest.mark.parametrize("car", ["teaching-car", "shuttle-minibus", "six-modules"])

@@ -17,6 +17,7 @@ from sim.instruments.result import digits
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
+from sim.wiring.power import ohm_of
 from sim.wiring.wiring import Reading
 
 Cars = Callable[..., Car]
@@ -191,6 +192,25 @@ def test_a_short_opens_the_meters_own_fuse(teaching: Benches) -> None:
     reading = Meter(teaching("short F1.2 to BODY 0.05 ohm", "blow F1")).amps("F1")
     assert (None, "OL") == (reading.value, reading.display)
     assert any("own 10 A fuse opens at once" in note for note in reading.notes)
+
+
+@pytest.mark.parametrize(("ohm", "beeps"), [(20, True), (45, False)])
+def test_it_beeps_below_thirty_ohm(teaching: Benches, ohm: float, beeps: bool) -> None:
+    """Meters differ between 20 and 50 ohm (common practice); this one's limit is in the middle."""
+    meter = Meter(teaching("unplug BAT.NEG", "unplug ECM", f"short ECM.C1.3 to ECM.C1.4 {ohm} ohm"))
+    reading = meter.take("measure continuity ECM.C1.3 to ECM.C1.4")
+    assert (beeps, "beeps" if beeps else "no beep") == (reading.beeps, reading.display.split(", ")[1])
+
+
+def test_the_meter_s_shunt_is_part_of_the_loop(three: Cars, solved: Solved) -> None:
+    """30 mohm in place of the fuse: the lamp of 2.887 ohm burns a hundredth weaker."""
+    found = solved(three())
+    fuse = found.wiring.car.elements["F4"]
+    usual_a = abs(found.current("F4"))
+    open_v = found.without("F4").between(fuse.a, fuse.b)
+    assert open_v is not None
+    rest_ohm = abs(open_v) / usual_a - ohm_of(fuse, found.wiring.car)
+    assert abs(open_v) / (rest_ohm + 0.03) == pytest.approx(abs(amps_at(found, fuse)), rel=1e-6)
 
 
 def test_the_battery_clamp_shows_the_key_off_draw(teaching: Benches) -> None:

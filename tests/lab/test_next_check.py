@@ -3,7 +3,7 @@
 import pytest
 
 from sim.lab.case import Seen, Step
-from sim.lab.next_check import Check, next_check, possible_checks
+from sim.lab.next_check import MOST_ROLLOUTS, Check, next_check, possible_checks
 from sim.lab.run import vehicle_text
 from sim.lab.suspects import Suspect, Suspects, find_suspects
 from sim.lab.workshop import Workshop
@@ -81,6 +81,20 @@ def test_a_chain_of_equals_is_halved(six: str, here: Workshop) -> None:
     advice = next_check(found, checks=both, workshop=here)
     assert advice.best is not None
     assert ("look TCM.C1", "look ABS.C1") == advice.best.check.actions
+
+
+def test_the_checks_that_tell_most_per_minute_are_thought_through(six: str, here: Workshop) -> None:
+    fuses = [f"F{number}" for number in range(1, 9)]
+    found = find_suspects(
+        six, [Step(do=("wait 1 s",))], edits=[f"pull {one}" for one in fuses], most=1, workshop=here
+    )
+    sentences = [*(f"look {one}" for one in fuses), *(f"measure volts {one}.2 to BAT-" for one in fuses)]
+    checks = [Check((text,), 2.0 + place, passive=True) for place, text in enumerate(sentences)]
+    advice = next_check(found, checks=checks, workshop=here)
+    thought = [one.bits_per_minute for one in advice.ranked if one.minutes_to_end is not None]
+    rest = [one.bits_per_minute for one in advice.ranked if one.minutes_to_end is None]
+    assert (MOST_ROLLOUTS, len(checks)) == (len(thought), len(thought) + len(rest))
+    assert min(thought) >= max(rest)
 
 
 def test_nothing_that_spoils_and_no_airbag_circuit_is_advised() -> None:

@@ -50,6 +50,14 @@ def test_what_is_worked_on_or_measured_at_is_no_part_of_a_chain(one: str, other:
     assert Structure(car, [action]).key([one]) != Structure(car, [action]).key([other])
 
 
+def test_parts_that_somebody_looks_at_are_told_apart_by_how_they_open() -> None:
+    """Pulled or blown, a fuse leaves the same gap; whoever looks at it sees which."""
+    car = car_from_text(vehicle_text("teaching-car"))
+    one, other = ["pull F1"], ["blow F1"]
+    assert Structure(car).key(one) == Structure(car).key(other)
+    assert Structure(car, ["look F1"]).key(one) != Structure(car, ["look F1"]).key(other)
+
+
 def test_edits_that_do_more_than_open_are_told_apart(structure: Structure) -> None:
     keys = [structure.key([f"corrode G3 {ohm} ohm"]) for ohm in (1, 2)]
     keys += [structure.key(["theory body runs through SRS"]), structure.key(["theory ECM waits for TCM"])]

@@ -115,6 +115,23 @@ def test_a_request_to_all_that_is_guarded_is_dropped(guarded: Bench) -> None:
     assert {("IPC", "U0101-87")} == scanned(guarded).codes
 
 
+def test_clearing_by_the_emissions_service_is_guarded_too(guarded: Bench) -> None:
+    """SAE J1979 service 04 to one module's own address; with ignition on, engine off it would be done."""
+    guarded.do_all(["unplug TCM", "wait 5 s", "plug TCM", "wait 3 s"])
+    live = guarded.live
+    live.tester(True, "clears the emissions way")
+    live.run(0.01)
+    answers: list[bytes] = []
+    live.network.tap = lambda start_s, end_s, frame, sender: (
+        answers.append(frame.data) if (sender, frame.can_id) == ("GW.diag", own + 8) else None
+    )
+    own = guarded.car.addresses["IPC"]
+    live.network.send("TESTER", Frame(own, bytes([1, 0x04, *[0xCC] * 6])))
+    guarded.do("wait 1 s")
+    assert [bytes([3, 0x7F, 0x04, 0x33])] == [data[:4] for data in answers]
+    assert {("IPC", "U0101-87")} == scanned(guarded).codes
+
+
 def test_two_gateways_in_a_row() -> None:
     """The minibus: from the diagnostic line over gateway and upfit module to the wheelchair lift."""
     bench = Bench(read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml"))

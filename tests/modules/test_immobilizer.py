@@ -155,3 +155,16 @@ def test_questions_that_nobody_takes_are_not_kept(
     assert len([start_s for start_s, sender, _, _ in frames if sender == "BCM.body"]) <= 3
     bench.do("wait 1 s")
     assert bench.live.modules["ECM"].starter.released  # type: ignore[union-attr]
+
+
+def test_a_release_without_the_secret_releases_nothing(bench: Bench) -> None:
+    """A stranger who saw the engine module answer sends the release himself, with another number."""
+    starter = bench.live.modules["ECM"].starter
+    assert starter is not None
+    bench.do_all(["unplug BCM", "key run", "wait 1 s"])
+    for challenge, release in ((b"1234", bytes(4)), (b"1234", proof(b"1234")), (b"1234", None)):
+        bench.live.network.send("TCM.powertrain", Frame(CHALLENGE, challenge))
+        bench.do("wait 0.1 s")
+        bench.live.network.send("TCM.powertrain", Frame(RELEASE, release or proof(proof(challenge))))
+        bench.do("wait 0.1 s")
+        assert (release is None) is starter.released

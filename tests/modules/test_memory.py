@@ -201,6 +201,19 @@ def stored(memory: CodeMemory) -> str:
     return " ".join(entry.code[4] for entry in memory.codes if entry.stored)
 
 
+def test_what_is_not_confirmed_makes_room_before_what_is() -> None:
+    """Even if it failed later; of two alike the one that failed longer ago goes."""
+    rules = [CodeRule("U0100-87"), CodeRule("U0101-87", confirmation_cycles=2), CodeRule("U0102-87")]
+    memory = CodeMemory([*rules, CodeRule("U0103-87"), CodeRule("U0104-87")], capacity=3)
+    for k, code in enumerate(("U0100-87", "U0102-87", "U0101-87")):
+        memory.test_failed(code, at(k))
+        memory.test_passed(code)
+    memory.test_failed("U0103-87", at(3))
+    assert "0 2 3" == stored(memory)
+    memory.test_failed("U0104-87", at(4))
+    assert "2 3 4" == stored(memory)
+
+
 def test_a_full_memory_of_present_faults_stores_nothing_new() -> None:
     """A code that fails now is worth more than a newcomer, and the overflow is remembered."""
     memory = three_places()

@@ -52,6 +52,17 @@ def test_lost_and_found(tiny: Make, told: Tell) -> None:
     assert 0x2E == status(bench, "ECM", "U0140-87")  # as it failed, without the failing now
 
 
+def test_a_sender_heard_before_the_ignition_came_on_proves_nothing(tiny: Make, told: Tell) -> None:
+    """Its plug is off before the next switching on: the code that is stored must not pass in between."""
+    bench = tiny()
+    bench.do_all([*ON, "wait 4 s", "unplug BCM", "wait 3 s"])
+    assert 0x2F == status(bench, "ECM", "U0140-87")
+    begun_s = bench.now_s
+    bench.do_all(["switch key off", "wait 1 s", "switch key on", "wait 5 s"])
+    assert [] == [text for _, text in told(bench, "code heals", since_s=begun_s) if text.startswith("ECM")]
+    assert 0x2F == status(bench, "ECM", "U0140-87")
+
+
 @pytest.mark.parametrize(
     ("gap", "events"),
     [

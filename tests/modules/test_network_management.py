@@ -101,6 +101,22 @@ def test_the_table_of_transitions(state: State, event: Event, then: State) -> No
     assert len(told.diary) <= 1
 
 
+def test_a_frame_received_restarts_nm_timeout() -> None:
+    told = Told().brought_to("ready sleep")
+    told.node.received(0x10, 102.0)
+    assert 105.0 == told.node.due_s
+    told.node.look(104.0, 100.0)
+    assert "ready sleep" == told.node.state
+
+
+def test_who_has_slept_and_is_woken_by_another_did_not_wake_the_bus() -> None:
+    told = Told().brought_to("prepare bus sleep")
+    assert 0x10 == told.node.control_bits
+    LONG_SILENCE(told.node)
+    told.node.start_passively(110.0)
+    assert ("repeat message", 0) == (told.node.state, told.node.control_bits)
+
+
 def test_after_repeat_message_an_unrequested_node_is_ready_to_sleep() -> None:
     told = Told()
     told.node.start_passively(0.0)

@@ -275,10 +275,12 @@ def test_rule_6_behind_a_passive_flag():
 def test_rule_7_and_8_success():
     """A frame that gets through takes 1 off, down to 0; a receiver above 127 falls to 119..127."""
     nodes = [Node("a", SPEED, tec=5), Node("b", rec=5), Node("c"), Node("d", rec=200), Node("e", rec=127)]
+    nodes.append(Node("f", rec=128))
     run(*nodes)
     assert [(4, 0), (0, 4), (0, 0)] == [node.errors for node in nodes[:3]]
     assert 119 <= nodes[3].counters.receive <= 127
     assert (0, 126) == nodes[4].errors
+    assert nodes[3].counters.receive == nodes[5].counters.receive
 
 
 def test_rule_9_the_error_that_makes_passive_still_shows():

@@ -76,6 +76,13 @@ def test_after_a_repair_a_check_is_a_verification_and_never_redundant() -> None:
     assert ["verification", "verification", "verification"] == verdicts[2:]
 
 
+def test_a_check_made_again_after_a_repair_is_a_verification_even_where_it_tells() -> None:
+    """The same look as before, and another suspect out: it was made to see whether the repair held."""
+    model = HandMade((1, 1, 1, 1), ("aabb", "aaaa", "ab__"), at_fault={1: (0, 1)})
+    third = judged(model, step("look F6"), step("fit F6"), step("look F6"))[2]
+    assert ("verification", 2.0) == (third.verdict, third.number)
+
+
 def test_a_second_search_after_a_repair_is_still_a_search() -> None:
     model = HandMade((1, 1, 1, 1), ("aabb", "aaaa", "ab__"), at_fault={1: (0, 1)})
     third = judged(model, step("look F6"), step("fit F6"), step("look TCM.C1"))[2]

@@ -157,6 +157,20 @@ def test_a_named_cause_without_repair_and_proof_does_not_complete() -> None:
         attempt.do("scan")
 
 
+@pytest.mark.parametrize(
+    ("log", "saved"),
+    [
+        (["scan", "save a", "clear"], True),
+        (["scan", "clear", "save a"], False),
+        (["scan", "unplug TCM", "save a"], False),
+        (["scan", "disconnect battery", "save a"], True),
+        (["scan"], False),
+    ],
+)
+def test_a_report_is_saved_before_anything_is_cleared_or_taken_apart(log: list[str], saved: bool) -> None:
+    assert saved is Attempt.replay(FIRST, log).hand_in(["unplug ABS"]).saved_before
+
+
 def test_codes_cleared_with_the_ignition_off_prove_nothing() -> None:
     log = [
         "key run",
@@ -315,6 +329,7 @@ def test_a_refused_job_names_no_hidden_short() -> None:
     exercise = find_exercise("10")
     attempt = Attempt.begin(exercise)
     step = attempt.do("unshort ECM.C1.5 to BODY")
+    assert not attempt.is_whole
     assert "there is no 'short ECM.C1.5 to BODY' to take off" == step.vain
     assert "IPC.C1.4" not in json.dumps(student_view(attempt))
     attempt.do("unshort DLC.6 to G1")

@@ -202,6 +202,19 @@ def test_results_as_a_table_without_formulas(records: Records) -> None:
     assert ("True", "1.0", "pull F2") == (table[0]["complete"], table[0]["credit"], table[0]["named"])
     assert pytest.approx(work.attempt.minutes) == float(table[0]["minutes"])
     assert table[0]["handed in"].endswith("+00:00")
+    code = records.class_of(task.class_id).join_code
+    for sign in "+-@":
+        records.begin(task, records.join(code, f"{sign}1")[0].id)
+    names = [row["student"] for row in csv.DictReader(io.StringIO(records.export_csv(task.class_id)))]
+    assert ["'+1", "'-1", "'@1"] == names[1:]
+
+
+def test_an_exercise_of_one_class_is_not_begun_by_another_s_student(records: Records) -> None:
+    task, _, _ = begun(records)
+    stranger, _ = records.alone()
+    with pytest.raises(Problem, match="was given to another class"):
+        records.begin(task, stranger.id)
+    assert [] == records.attempts_of(stranger.id)
 
 
 def test_erasing_leaves_nothing(records: Records) -> None:

@@ -1,13 +1,16 @@
 """A student's pages without a browser: joining, the desk, the exercise, what stays hidden, what is kept."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from sim.training.exercise import shipped_exercises
+from sim.training.attempt import Attempt
+from sim.training.exercise import find_exercise, shipped_exercises
 from sim.training.records import AssignmentRow, Records, StudentRow
 from ui import classroom
+from ui.seen import what_a_student_sees
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 PANELS = ("Order", "Seat", "Part", "Work", "Tester", "Measure", "Log", "Hand in")
@@ -172,6 +175,16 @@ def test_before_anything_is_found_all_cars_behind_a_work_order_look_the_same(
         seen.append((app.session_state["work"].work.attempt.exercise.arrives, pages))
     assert 3 == len({arrives for arrives, _ in seen})
     assert seen[0][1] == seen[1][1] == seen[2][1]
+
+
+@pytest.mark.parametrize("name", ["10", "22", "24"])
+def test_what_is_seen_of_a_broken_car_is_what_is_seen_of_a_whole_one_but_for_its_seat(name: str) -> None:
+    """A short, another design, a connector that is off."""
+    broken, whole = (
+        what_a_student_sees(Attempt.begin(exercise))
+        for exercise in (find_exercise(name), find_exercise(name).broken_by([]))
+    )
+    assert replace(whole, seat=broken.seat) == broken
 
 
 def test_what_was_looked_at_is_seen_and_the_rest_is_not(given: tuple[StudentRow, str, AssignmentRow]) -> None:

@@ -240,6 +240,18 @@ def test_what_works_with_little_in_hand_is_noted() -> None:
     assert f"N2.main hears N1.main with {1000 * margin_v:.0f} mV to spare" in one_line.notes
 
 
+@pytest.mark.parametrize(("ohm", "works"), [(700, False), (800, True)])
+def test_lines_that_do_not_rest_below_half_a_volt_end_no_bit(ohm: float, works: bool) -> None:
+    """A leak from battery to CANH and from CANL to the body; recessive is 0.5 V at most (ISO 11898-2)."""
+    found = reading(three(f"short N2.main.H to BAR {ohm} ohm", f"short N2.main.L to BODY {ohm} ohm"))
+    rest_v = found.between("N2:main.H", "N2:main.L") or 0.0
+    assert works == (rest_v < 0.5)
+    hearing = found.hears(powered(found))
+    assert works == (ALL_THREE == [[one.split(".")[0] for one in group[0]] for group in hearing.segments()])
+    if works:
+        assert 0.5 - rest_v == pytest.approx(hearing.margins_v["N1.main", "N2.main"], abs=0.002)
+
+
 # -- grounds ---------------------------------------------------------------------------------------------
 
 
@@ -298,6 +310,7 @@ def test_a_module_that_misreads_its_own_bits_stops_sending() -> None:
     driven = resting.while_dominant("ABS.main")
     assert 0.9 < (driven.between("ECM:main.H", "ECM:main.L") or 0)
     assert [["BCM", "ECM", "IPC", "SRS", "TCM"]] == groups(car)
+    assert "ABS.main" not in {sender for sender, _ in resting.hears(powered(resting)).links}
 
 
 # -- lines through modules and connectors, joined buses --------------------------------------------------

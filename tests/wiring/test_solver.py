@@ -469,3 +469,13 @@ def test_power_of_a_supply_and_its_load_cancel() -> None:
     solution = circuit.solve()
     assert solution.power("load") == pytest.approx(-solution.power("5 V"), rel=1e-9)
     assert (5 * 100 / 100.05) ** 2 / 100 == pytest.approx(solution.power("load"), rel=1e-9)
+
+
+def test_a_regulator_gives_what_its_load_takes() -> None:
+    """Its current is positive where it delivers, as that of a source."""
+    circuit = Circuit()
+    circuit.regulator("5 V", "supply", "ground", Regulator())
+    circuit.resistor("load", "supply", "ground", 100)
+    solution = circuit.solve()
+    assert 5 / 100.05 == pytest.approx(solution.current("5 V"), rel=1e-9)
+    assert solution.current("load") == pytest.approx(solution.current("5 V"), rel=1e-9)

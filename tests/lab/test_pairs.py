@@ -1,0 +1,96 @@
+"""What follows for two faults from each of them alone: rule by rule, on footprints written by hand.
+
+Against brute force the rules are held together in `test_suspects.py` and by `busbay suspects-check`.
+"""
+
+import pytest
+
+from sim.lab.case import Seen, Step
+from sim.lab.footprint import Footprint
+from sim.lab.pairs import AGREES, Alone, Cell, Pairs
+from sim.lab.run import Account, Sight, vehicle_text
+from sim.vehicle.reading import car_from_text
+
+# whoever tells that all of them answer tells nothing that the usual car contradicts
+STEPS = (Step(do=("scan",), seen=Seen(answers=("ECM", "TCM", "ABS"))),)
+SCAN = Sight("scan", 1.0, "stopped", "run", "awake", power=True, answering=("ECM", "TCM", "ABS", "IPC"))
+ACCOUNT = Account((SCAN,))
+TCM, ECM = (1, "TCM"), (1, "ECM")
+
+
+@pytest.fixture(scope="module")
+def pairs() -> Pairs:
+    """Of the teaching car: engine and gearbox modules stand behind its gateway GW."""
+    return Pairs(car_from_text(vehicle_text("teaching-car")), STEPS, Footprint(ACCOUNT))
+
+
+def fault(
+    *differs: Cell,
+    bad: tuple[Cell, ...] = (),
+    lines: str = "",
+    changed: str = "",
+    told: str = "",
+    carrying: str = "",
+    opens: str = "F9",
+    silent: tuple[Cell, ...] = (),
+) -> Alone:
+    mark = Footprint(
+        ACCOUNT,
+        changed=frozenset(changed.split()),
+        told=frozenset(told.split()),
+        carrying=frozenset(carrying.split()),
+    )
+    return Alone(
+        mark,
+        frozenset([opens]),
+        frozenset(lines.split()),
+        frozenset(differs),
+        frozenset(bad),
+        frozenset(silent),
+    )
+
+
+def test_two_that_have_nothing_in_common_do_what_each_does_alone(pairs: Pairs) -> None:
+    wrong, right = fault(TCM, bad=(TCM,)), fault(ECM)
+    assert 1 == pairs.first_contradiction(wrong, right) == pairs.first_contradiction(right, wrong)
+    assert AGREES == pairs.first_contradiction(right, fault())
+
+
+def test_what_both_change_contradicts_only_where_it_does_with_either(pairs: Pairs) -> None:
+    wrong, other = fault(TCM, bad=(TCM,)), fault(TCM)
+    assert 1 == pairs.first_contradiction(wrong, wrong)
+    assert None is pairs.first_contradiction(wrong, other)
+    assert None is pairs.first_contradiction(other, wrong)
+
+
+def test_two_on_one_bus_line_are_run(pairs: Pairs) -> None:
+    wrong = fault(TCM, bad=(TCM,), lines="SP.powertrain.TCM.H")
+    assert None is pairs.first_contradiction(wrong, fault(lines="SP.powertrain.TCM.H"))
+    assert 1 == pairs.first_contradiction(wrong, fault(lines="SP.body.IPC.H"))
+
+
+def test_a_gateway_that_both_touch_leaves_open_who_stands_behind_it(pairs: Pairs) -> None:
+    wrong = fault(TCM, bad=(TCM,), changed="GW")
+    assert None is pairs.first_contradiction(wrong, fault(told="GW", lines="x"))
+    wrong = fault(TCM, bad=(TCM,), changed="DDM")
+    assert 1 == pairs.first_contradiction(wrong, fault(told="DDM", lines="x"))
+
+
+def test_where_no_current_flows_another_opening_does_nothing_unless_it_is_on_a_line_or_shows(
+    pairs: Pairs,
+) -> None:
+    wrong = fault(TCM, bad=(TCM,), changed="GW")
+    behind = {"changed": "GW", "opens": "F2"}
+    assert 1 == pairs.first_contradiction(wrong, fault(**behind))  # type: ignore[arg-type]
+    assert None is pairs.first_contradiction(
+        fault(TCM, bad=(TCM,), changed="GW", carrying="F2"),
+        fault(ECM, **behind),  # type: ignore[arg-type]
+    )
+
+
+def test_whoever_is_silent_with_one_of_them_tells_nothing_with_both(pairs: Pairs) -> None:
+    """The code that contradicts stands in a module that the other fault keeps from answering."""
+    code = (1, "TCM U0100")
+    wrong, silent = fault(code, bad=(code,)), fault(silent=(TCM,), lines="x")
+    assert None is pairs.first_contradiction(wrong, silent)
+    assert 1 == pairs.first_contradiction(wrong, fault(lines="x"))
