@@ -13,7 +13,9 @@ from ui.session import open_session
 STYLE = """<style>
 [data-testid="stMainBlockContainer"] { padding: 4.4rem 2rem 2rem; max-width: 1900px; }
 .st-key-panel [role="radiogroup"], .st-key-sheets [role="radiogroup"] { flex-wrap: wrap; }
-.st-key-panel button { padding-inline: 0.62rem; }
+.st-key-panel button { padding-inline: 0.5rem; }
+.st-key-panel [role="radiogroup"] { font-size: 0.93rem; }
+[class*="st-key-offer-"], [class*="st-key-task-"] { padding-block: 0.5rem; }
 @media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; } }
 </style>"""
 

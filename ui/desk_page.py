@@ -33,9 +33,10 @@ def show() -> None:
     _tasks(student, group)
     if group.private:
         _choose(student)
-    with st.container(horizontal=True, vertical_alignment="center", key="leaving"):
-        st.button("Leave this desk", key="leave", icon=":material/logout:", on_click=_leave)
-        st.caption("What was done is kept under this page's address.", width="stretch")
+    with st.popover("Leave this desk", icon=":material/logout:"):
+        st.markdown("What was done is kept. This address brings you back, on any machine: copy it first.")
+        st.code(classroom.address(f"?{classroom.STUDENT}={st.session_state.student_key}"), language=None)
+        st.button("Leave", key="leave", icon=":material/logout:", on_click=_leave)
 
 
 def _leave() -> None:
@@ -73,9 +74,7 @@ def _wait_for_more(student: StudentRow) -> None:
 def _task(task: TaskRow) -> None:
     given = task.assignment
     with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"task {given.id}"):
-        with st.container(width="stretch", gap="small"):
-            st.markdown(f"**{plain(given.exercise)}**")
-            st.caption(_state(task))
+        st.markdown(f"**{plain(given.exercise)}**  \n:gray[{_state(task)}]", width="stretch")
         words, icon = (
             ("Begin", ":material/play_arrow:")
             if task.attempt_id is None
@@ -116,12 +115,11 @@ def _choose(student: StudentRow) -> None:
 def _offer(student: StudentRow, entry: Entry) -> None:
     exercise = entry.exercise
     with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"offer {entry.name}"):
-        with st.container(width="stretch", gap="small"):
-            st.markdown(f"**{plain(exercise.exercise)}**")
-            st.caption(
-                f"{plain(exercise.topic)} · level {LEVELS[exercise.level]} · "
-                f"{exercise.minutes:g} min of shop time · {exercise.whole_car.title}"
-            )
+        words = (
+            f"{plain(exercise.topic)} · level {LEVELS[exercise.level]} · "
+            f"{exercise.minutes:g} min of shop time · {plain(exercise.whole_car.title)}"
+        )
+        st.markdown(f"**{plain(exercise.exercise)}**  \n:gray[{words}]", width="stretch")
         st.button("Begin", key=f"take {entry.name}", on_click=partial(_take, student, entry))
 
 

@@ -25,7 +25,7 @@ MARKS = {
     "repair": "repair",
     "": "",
 }
-COUNTED = ("dangers", "suspects left")
+COUNTED = {"dangers": "danger", "suspects left": "suspect left"}  # and what one of them is called
 PICTURE_W, PICTURE_H, MARGIN = 640, 180, 34
 MORE_STYLE = """
 pre { background: #f4f4f4; padding: 0.5rem 0.8rem; white-space: pre-wrap; font-size: 9pt; }
@@ -145,7 +145,8 @@ def _way(told: Debrief) -> Iterator[str]:
 
 def _cells(one: Judged, told: Debrief) -> tuple[str, ...]:
     digits = 0 if one.unit in COUNTED else 2
-    figure = "" if one.number is None else f"{one.number:.{digits}f} {one.unit}"
+    unit = COUNTED.get(one.unit, one.unit) if one.number == 1 else one.unit
+    figure = "" if one.number is None else f"{one.number:.{digits}f} {unit}"
     left = "" if told.suspects is None else str(one.left)
     minutes = f"{one.step.minutes:.1f}"
     return str(one.number_in_log), one.step.action, minutes, MARKS[one.verdict], one.reason, figure, left

@@ -143,11 +143,11 @@ def test_an_exercise_of_another_class_is_not_on_the_desk(
 def test_a_desk_tells_how_far_each_exercise_is(given: tuple[StudentRow, str, AssignmentRow]) -> None:
     _, key, task = given
     app = opened(key)
-    assert any("not begun" in one.value for one in app.caption)
+    assert any("not begun" in one.value for one in app.markdown)
     app = press(app, f"open {task.id}")
     app = say(app, "press start")
     app = opened(key)
-    assert any("begun · 2 steps" in one.value for one in app.caption)
+    assert any("begun · 2 steps" in one.value for one in app.markdown)
 
 
 # -- the exercise --------------------------------------------------------------------------------------------
