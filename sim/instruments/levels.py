@@ -85,7 +85,7 @@ def seen(found: Reading, traffic: Traffic, a: str, b: str) -> tuple[Seen, ...]:
         return ()
     states = [Seen(*rest, 1.0)]
     near = channels_at(found, a, b)
-    if near and not traffic.known:
+    if not traffic.known and any(name in found.wiring.car.transceivers for name in near):
         raise EditProblem(f"{a} and {b} lie on a bus: reading them needs a bench at frame depth")
     for who, share in traffic.on(near).shares:
         dominant = thevenin(found.while_dominant(*who), a, b)

@@ -23,11 +23,13 @@ from typing import Any
 from sim.bench.bench import Bench
 from sim.bench.live import LiveCarWithoutReasons
 from sim.lab.run import Account, Trial, code_version, run_trial
+from sim.lab.standing import Standing, standing_of
 from sim.modules.module import ControlModule
 from sim.modules.trace import Event
 from sim.vehicle.car import Car, Element
 from sim.vehicle.edits import apply_all
 from sim.vehicle.harness import TESTER
+from sim.vehicle.reading import car_from_text
 from sim.wiring.wiring import Reading, SwitchState, Wiring
 
 # What a module cannot notice: its thresholds are volts apart. Choices of this program, tried against runs of
@@ -51,7 +53,7 @@ class Footprint:
     dead: modules without enough voltage from beginning to end. changed: whose state, inputs, outputs or
     supply differ. told: whose codes and received messages differ, and nothing else. moved: elements whose
     current differs. carrying: elements that carry current in any state. asked: the switches when the tester
-    asked last.
+    asked last. standing: how the car stands in the end.
     """
 
     account: Account
@@ -61,6 +63,7 @@ class Footprint:
     moved: frozenset[str] = frozenset()
     carrying: frozenset[str] = frozenset()
     asked: SwitchState | None = None
+    standing: Standing | None = None
 
     @property
     def touched(self) -> frozenset[str]:
@@ -70,16 +73,18 @@ class Footprint:
     def as_json(self) -> str:
         """The footprint as text."""
         sets = {name: sorted(getattr(self, name)) for name in SETS}
-        asked = self.asked and {key: _listed(value) for key, value in asdict(self.asked).items()}
-        return json.dumps({"account": self.account.as_json(), "asked": asked, **sets})
+        asked = self.asked and _switches(self.asked)
+        end = self.standing and [_switches(self.standing.state), sorted(self.standing.blown)]
+        return json.dumps({"account": self.account.as_json(), "asked": asked, "standing": end, **sets})
 
     @classmethod
     def from_json(cls, text: str) -> Footprint:
         """The footprint that `as_json` wrote."""
         data = json.loads(text)
-        asked = data["asked"] and SwitchState(**{key: _set(value) for key, value in data["asked"].items()})
+        asked = data["asked"] and _switched(data["asked"])
+        end = data["standing"] and Standing(_switched(data["standing"][0]), frozenset(data["standing"][1]))
         sets = {name: frozenset(data[name]) for name in SETS}
-        return cls(Account.from_json(data["account"]), asked=asked, **sets)
+        return cls(Account.from_json(data["account"]), asked=asked, standing=end, **sets)
 
 
 def footprint_key(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> str:
@@ -121,6 +126,7 @@ def footprint(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> 
         frozenset(id for id in carried if not _same(carried[id], usually[id])),
         frozenset(id for id, amps in carried.items() if any(abs(amp) > NO_CURRENT_A for amp in amps)),
         asking[-1] if asking else None,
+        standing_of(live, apply_all(car_from_text(trial.vehicle), trial.given).condition),
     )
 
 
@@ -170,6 +176,14 @@ def _feels(module: str, pins: Iterable[str], now: Reading, then: Reading) -> boo
     if abs(now.supply_v(module) - then.supply_v(module)) > SAME_V:
         return True
     return any(abs(now.pin_v(module, pin) - then.pin_v(module, pin)) > SAME_V for pin in pins)
+
+
+def _switches(state: SwitchState) -> dict[str, object]:
+    return {key: _listed(value) for key, value in asdict(state).items()}
+
+
+def _switched(data: Mapping[str, Any]) -> SwitchState:
+    return SwitchState(**{key: _set(value) for key, value in data.items()})
 
 
 def _listed(value: object) -> object:

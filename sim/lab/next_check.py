@@ -13,24 +13,26 @@ are alike; nowhere is it assumed.
 A check that spoils something, or that touches an airbag circuit, is never advised. Cautions stand beside the
 others.
 
-Checks that change the car (a plug off, the battery off) are thought of only where looking and measuring
-cannot tell the suspects apart.
+Looking and measuring change nothing, so what they show follows from how each suspect's car stands
+(`sim.lab.standing`). Checks that change the car (a plug off, the battery off) take a run of each suspect and
+are thought of only where looking and measuring tell nothing, or where it is asked for.
 
-Not modelled: trim to be taken off, ways to walk, checks that mislead. Readings are taken one after another in
-one run of each suspect.
+Not modelled: trim to be taken off, ways to walk, checks that mislead.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from sim.bench.observations import OBSERVATION_VERBS, parse_observation
 from sim.instruments import cautions
 from sim.lab.case import look_alike
-from sim.lab.run import Sight, Trial
+from sim.lab.run import Sight
 from sim.lab.sequential import Problem as Sequencing
 from sim.lab.sequential import Test, cost_after
+from sim.lab.standing import Shown, looked_key, looked_text
 from sim.lab.suspects import Suspect, Suspects, odds
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
@@ -116,27 +118,28 @@ def next_check(
     found: Suspects,
     *,
     checks: Sequence[Check] | None = None,
+    every_kind: bool = False,
     workshop: Workshop,
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Advice:
-    """Rank checks by how soon they would part the suspects; by default those that the suspects call for."""
+    """Rank checks by how soon they would part the suspects; by default those that the suspects call for.
+
+    `every_kind`: those that change the car, too, even where looking and measuring tell suspects apart.
+    """
     car = car_from_text(found.vehicle)
     states = _states(found, car)
     if len(states) < 2:
         return Advice((), len(states), len(states))
-    listed = list(possible_checks(car, states) if checks is None else checks)
-    if checks is None:  # what changes nothing about the car comes first, and is run in one go
-        passive = [check for check in listed if check.passive]
-        shown = _shown(found, states, passive, workshop, progress, stop)
-        if _all_apart(shown, len(states)):
-            listed = passive
-        else:
-            active = [check for check in listed if not check.passive]
-            shown += _shown(found, states, active, workshop, progress, stop)
-            listed = [*passive, *active]
+    listed = possible_checks(car, states) if checks is None else checks
+    passive = [check for check in listed if check.passive]
+    active = [check for check in listed if not check.passive]
+    shown = _shown_standing(found, states, passive, workshop, progress, stop)
+    if checks is not None or every_kind or not any(len(set(outcomes_alike(one))) > 1 for one in shown):
+        shown += _shown_in_runs(found, states, active, workshop, progress, stop)
+        listed = [*passive, *active]
     else:
-        shown = _shown(found, states, listed, workshop, progress, stop)
+        listed = passive
     tests = [Test(str(k), check.minutes, outcomes_alike(shown[k])) for k, check in enumerate(listed)]
     problem = Sequencing(tuple(one.odds for one in states), tuple(tests))
     ranked = [_ranked(problem, test, listed, shown, states) for test in problem.useful(problem.all_states)]
@@ -164,13 +167,16 @@ def _looks(edit: str, car: Car) -> Iterator[str]:
         yield f"look {name}"
         if name in car.built.fuses:
             yield f"measure volts {name}.2 to BAT-"
-    elif verb == "unplug":
+    elif verb in ("unplug", "loosen"):
         yield f"look {name}"
     elif name in car.built.grounds:
         yield f"look {name}"
         yield f"measure volts {name} to BAT-"
-    elif name in car.pins and car.pins[name].inner not in car.bus_nodes:
-        yield f"measure volts {name} to BAT-"
+    elif name in car.pins:
+        if verb in ("short", "swap"):
+            yield f"look {name}"
+        if car.pins[name].inner not in car.bus_nodes:
+            yield f"measure volts {name} to BAT-"
 
 
 def _passive(text: str, car: Car) -> Check | None:
@@ -190,7 +196,7 @@ def _plugs_to_open(car: Car, suspects: Sequence[Suspect]) -> list[str]:
         car.pins[edit.split()[1]].connector
         for one in suspects
         for edit in one.edits
-        if edit.startswith("open ") and edit.split()[1] in car.pins
+        if edit.split()[0] in ("open", "corrode") and edit.split()[1] in car.pins
     )
     return [name for name in names if car.connectors[name].kind != "dlc" and not _is_airbag(name, car)]
 
@@ -243,15 +249,18 @@ def _minutes(text: str, car: Car) -> float:
 
 def _states(found: Suspects, car: Car) -> list[Suspect]:
     """The likeliest suspects, those that were equal by structure so far one by one."""
-    every = [edits for one in found.suspects for edits in (one.edits, *one.alike)]
-    likeliest = sorted(every, key=lambda edits: (-odds(edits, car), edits))[:MOST_SUSPECTS]
-    return [Suspect(edits, (), odds(edits, car)) for edits in likeliest]
+    every = [
+        Suspect(edits, (), odds(edits, car), standing=one.standing)
+        for one in found.suspects
+        for edits in (one.edits, *one.alike)
+    ]
+    return sorted(every, key=lambda one: (-one.odds, one.edits))[:MOST_SUSPECTS]
 
 
 _Seen = dict[str, str | float]
 
 
-def _shown(
+def _shown_standing(
     found: Suspects,
     states: Sequence[Suspect],
     checks: Sequence[Check],
@@ -259,38 +268,55 @@ def _shown(
     progress: Progress,
     stop: Stop,
 ) -> list[list[_Seen]]:
-    """What each check shows under each suspect; all that change nothing about the car share a run."""
-    passive = [check for check in checks if check.passive]
-    plans = [[check] for check in checks if not check.passive]
-    if passive:
-        plans.insert(0, passive)
-    trials = [_trial(found, state, plan) for plan in plans for state in states]
+    """What checks that change nothing show under each suspect."""
+    texts = tuple(text for check in checks for text in check.actions)
+    looks = {k: (found.trial(one), one.standing, texts) for k, one in enumerate(states) if texts}
+    keys = {looked_key(trial, texts): k for k, (trial, _, _) in looks.items()}
+    readings: dict[int, list[Shown]] = {}
+    progress(0, len(looks))
+    for key, text in workshop.recalled(looked_text, {key: looks[k] for key, k in keys.items()}, stop=stop):
+        readings[keys[key]] = [(words, value) for words, value in json.loads(text)]
+        progress(len(readings), len(looks))
+    return told_by(checks, [readings[k] for k in looks])
+
+
+def told_by(checks: Sequence[Check], readings: Sequence[Sequence[Shown]]) -> list[list[_Seen]]:
+    """Check by check, what its observations bring to light in each row of readings, thing by thing."""
+    found: list[list[_Seen]] = []
+    at = 0
+    for check in checks:
+        end = at + len(check.actions)
+        found.append([_noted(check, row[at:end]) for row in readings])
+        at = end
+    return found
+
+
+def _noted(check: Check, readings: Sequence[Shown]) -> _Seen:
+    told = enumerate(zip(check.actions, readings, strict=True), start=1)
+    return {f"{text} ({place})": words if value is None else value for place, (text, (words, value)) in told}
+
+
+def _shown_in_runs(
+    found: Suspects,
+    states: Sequence[Suspect],
+    checks: Sequence[Check],
+    workshop: Workshop,
+    progress: Progress,
+    stop: Stop,
+) -> list[list[_Seen]]:
+    """What each check that changes the car shows under each suspect, in a run of its own."""
+    trials = [found.trial(one, check.actions) for check in checks for one in states]
     accounts = iter(workshop.run(trials, progress=progress, stop=stop))
-    seen: dict[Check, list[_Seen]] = {check: [] for check in checks}
-    for plan in plans:
-        for _ in states:
-            sights = list(next(accounts).sights)[-sum(len(check.actions) for check in plan) :]
-            for check in plan:
-                seen[check].append(shown_by([sights.pop(0) for _ in check.actions], check.passive))
-    return [seen[check] for check in checks]
+    return [[brought(next(accounts).sights[-len(check.actions) :]) for _ in states] for check in checks]
 
 
-def _trial(found: Suspects, state: Suspect, plan: Sequence[Check]) -> Trial:
-    return found.trial(state, [action for check in plan for action in check.actions])
-
-
-def shown_by(sights: Sequence[Sight], passive: bool) -> _Seen:
-    """What the actions of a check brought to light, thing by thing; of a passive check not the seat."""
+def brought(sights: Sequence[Sight]) -> _Seen:
+    """What actions brought to light, thing by thing, in the driver's seat as well."""
     parts: _Seen = {}
     for place, sight in enumerate(sights):
-        seat = {} if passive else {**sight.seat(), "starter": "turned" if sight.cranked else "did not turn"}
+        seat = {**sight.seat(), "starter": "turned" if sight.cranked else "did not turn"}
         parts.update({f"{what} ({place + 1})": value for what, value in {**seat, **sight.found()}.items()})
     return parts
-
-
-def _all_apart(shown: Sequence[Sequence[_Seen]], states: int) -> bool:
-    """Do these checks, all of them, tell every suspect from every other?"""
-    return len(set(zip(*(outcomes_alike(one) for one in shown), strict=True))) == states
 
 
 def outcomes_alike(shown: Sequence[dict[str, str | float]]) -> tuple[int, ...]:

@@ -25,6 +25,7 @@ from sim.bench.live import Depth, Unsettled
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.instruments.meter import Measured
 from sim.instruments.read import shown
+from sim.instruments.result import Result
 from sim.instruments.seat import look
 from sim.modules.tester import Answer, Done, Silent
 from sim.modules.trace import Event
@@ -173,10 +174,7 @@ def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None
     except (EditProblem, Unsettled) as problem:
         return _seat(bench, Outcome(action, ()), refused=str(problem))
     if outcome.action.split()[0] in OBSERVATION_VERBS:
-        found = shown(bench)
-        floats = isinstance(found, Measured) and found.floating
-        display, reading = (FLOATING, None) if floats else (found.display, getattr(found, "value", None))
-        reading = None if reading is None else float(f"{reading:.5g}")  # no meter shows more
+        display, reading = reading_of(shown(bench))
         return _seat(bench, outcome, display=display, reading=reading)
     report = outcome.report
     if report is None:
@@ -188,6 +186,14 @@ def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None
     )
     answering = tuple(entry.module for entry in report.modules if entry.answers)
     return _seat(bench, outcome, power=report.power, answering=answering, silent=report.silent, codes=codes)
+
+
+def reading_of(found: Result) -> tuple[str, float | None]:
+    """What an instrument shows, as words and, if it is one, as a number of as many digits as a meter has."""
+    if isinstance(found, Measured) and found.floating:
+        return FLOATING, None
+    value: float | None = getattr(found, "value", None)
+    return found.display, None if value is None else float(f"{value:.5g}")
 
 
 def _seat(bench: Bench, outcome: Outcome, **more: Any) -> Sight:

@@ -31,6 +31,7 @@ from sim.lab.footprint import Footprint, footprint_key, footprint_text, opened
 from sim.lab.pairs import AGREES, Alone, Pairs, Scanned
 from sim.lab.reach import reach_of
 from sim.lab.run import ImpossibleCar, Trial, follow, sentences
+from sim.lab.standing import Standing
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
@@ -49,13 +50,15 @@ CHUNK = 8  # sets that one process takes at a time
 class Suspect:
     """A set of edits that agrees with everything seen; `alike` are sets that make the same car by structure.
 
-    `odds`: prior odds, summed over all that are alike. `share`: of the odds of all suspects.
+    `odds`: prior odds, summed over all that are alike. `share`: of the odds of all suspects. `standing`: how
+    the car stands after the last step, where the search has come to know.
     """
 
     edits: tuple[str, ...]
     alike: tuple[tuple[str, ...], ...]
     odds: float
     share: float = 0.0
+    standing: Standing | None = None
 
     @property
     def title(self) -> str:
@@ -159,7 +162,7 @@ def _search(
     work = _Work(search, structure, workshop, _Clock(within_s), progress, stop)
     failed_at = work.judged(classes)
     survivors = [
-        Suspect(one[0], tuple(one[1:]), sum(weight[edits] for edits in one))
+        Suspect(one[0], tuple(one[1:]), sum(weight[edits] for edits in one), 0.0, work.standing.get(k))
         for k, one in enumerate(classes)
         if failed_at.get(k) == AGREES
     ]
@@ -216,6 +219,7 @@ class _Work:
         self._clock, self._progress, self._stop = clock, progress, stop
         self._car = apply_all(structure.car, search.given)
         self.runs = 0
+        self.standing: dict[int, Standing | None] = {}  # by number of the class, where it is known
 
     def judged(self, classes: Sequence[_Class]) -> _Found:
         """The first step that each class contradicts, of as many as there is time for."""
@@ -236,6 +240,7 @@ class _Work:
                     open_ones[k] = edits
                 else:
                     found[k] = told
+                    self.standing[k] = _stands(known)
         return found | self._run(pairs, alone, singles, open_ones)
 
     def _singles(self, classes: Sequence[_Class]) -> dict[str, tuple[str, ...]]:
@@ -305,6 +310,12 @@ def _told(pairs: Pairs, parts: Sequence[Alone]) -> int | None:
     if len(parts) == 1:
         return parts[0].first_contradiction if parts[0].mark.account.sights else 1
     return pairs.first_contradiction(parts[0], parts[1])
+
+
+def _stands(parts: Sequence[Alone]) -> Standing | None:
+    """How a car stands whose faults together do what one of them does alone."""
+    telling = [part.mark for part in parts if part.mark.touched] or [parts[0].mark]
+    return telling[0].standing if len(telling) == 1 else None
 
 
 @dataclass(frozen=True, slots=True)

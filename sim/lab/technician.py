@@ -24,6 +24,7 @@ than are drawn: figures of two orders compare with each other, not with a shop.
 
 from __future__ import annotations
 
+import json
 import random
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -31,12 +32,13 @@ from itertools import combinations
 
 from sim.lab.case import Seen, Step
 from sim.lab.metrics import Diagnosis, Figures, figures
-from sim.lab.next_check import Check, outcomes_alike, possible_checks, shown_by
+from sim.lab.next_check import Check, brought, outcomes_alike, possible_checks, told_by
 from sim.lab.observed import observed
 from sim.lab.run import Account, Trial, sentences
 from sim.lab.selfcheck import first_look
 from sim.lab.sequential import Problem as Sequencing
 from sim.lab.sequential import Test, greedy, rollout
+from sim.lab.standing import Shown, looked_key, run_and_look
 from sim.lab.suspects import Suspect, find_suspects, odds
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.edits import catalogue
@@ -164,12 +166,18 @@ def run_table(
         raise Problem("none of these faults can be looked for or measured")
     look = first_look(car)
     sets = [one for size in (1, 2) for one in combinations(some, size)]
-    actions = (*look, *(action for check in checks for action in check.actions))
-    trials = [Trial(vehicle, sentences(one, car), actions) for one in sets]
-    accounts = workshop.run(trials, progress=progress, stop=stop)
-    real = [k for k, account in enumerate(accounts) if account.sights]
-    first = outcomes_alike([shown_by(accounts[k].sights[: len(look)], False) for k in real])
-    tests = tuple(_tests(checks, [accounts[k] for k in real], len(look)))
+    texts = tuple(action for check in checks for action in check.actions)
+    trials = [Trial(vehicle, sentences(one, car), look) for one in sets]
+    keys = {f"row {looked_key(trial, texts)}": k for k, trial in enumerate(trials)}
+    items = {key: (trials[k], texts) for key, k in keys.items()}
+    seen: dict[int, tuple[Account, list[Shown]]] = {}
+    for key, text in workshop.recalled(_seen_text, items, stop=stop):
+        account, readings = json.loads(text)
+        seen[keys[key]] = Account.from_json(account), [(words, value) for words, value in readings]
+        progress(len(seen), len(items))
+    real = [k for k in range(len(sets)) if seen[k][0].sights]
+    first = outcomes_alike([brought(seen[k][0].sights) for k in real])
+    tests = tuple(_tests(checks, [seen[k][1] for k in real]))
     problem = Sequencing(tuple(odds(sets[k], car) for k in real), tests)
     return Table(vehicle, tuple(some), look, tuple(checks), tuple(sets[k] for k in real), first, problem)
 
@@ -209,13 +217,14 @@ def searched(
     return Searched(len(hunts), tuple(lost), tuple(other), runs, candidates)
 
 
-def _tests(checks: Sequence[Check], accounts: Sequence[Account], first: int) -> Iterator[Test]:
-    at = first
-    for place, check in enumerate(checks):
-        end = at + len(check.actions)
-        shown = [shown_by(account.sights[at:end], True) for account in accounts]
-        yield Test(f"{place:04d}", check.minutes, outcomes_alike(shown))
-        at = end
+def _seen_text(item: tuple[Trial, tuple[str, ...]]) -> str:
+    account, readings = run_and_look(*item)
+    return json.dumps([account.as_json(), readings])
+
+
+def _tests(checks: Sequence[Check], readings: Sequence[Sequence[Shown]]) -> Iterator[Test]:
+    for place, (check, seen) in enumerate(zip(checks, told_by(checks, readings), strict=True)):
+        yield Test(f"{place:04d}", check.minutes, outcomes_alike(seen))
 
 
 def _hidden(table: Table, dice: random.Random) -> tuple[Table, int]:
