@@ -15,7 +15,7 @@ from sim.training.debrief import debrief
 from sim.training.debrief_page import as_html, as_markdown
 from sim.training.exercise import Exercise, find_exercise, read_exercise, shipped_exercises
 from sim.training.forecast import RunSuspects
-from sim.training.proof import prove
+from sim.training.proof import prove, rivals
 from sim.vehicle.problems import Problem
 
 WIDTH = 100
@@ -36,13 +36,16 @@ def exercise_arguments(parser: ArgumentParser) -> None:
     parser.add_argument(
         "--check", action="store_true", help="play the scripted solution and say whether it finds the fault"
     )
+    parser.add_argument(
+        "--rivals", action="store_true", help="and look for what else it could be: minutes on a large car"
+    )
 
 
 def show_exercise(chosen: Namespace) -> int:
     """The work order, and nothing of what is hidden."""
     exercise = find_exercise(chosen.name)
-    if chosen.check:
-        return _check(exercise)
+    if chosen.check or chosen.rivals:
+        return _check(exercise, chosen.rivals)
     order = exercise.work_order
     print(f"{exercise.exercise} ({exercise.whole_car.title}, {exercise.minutes:g} min)")
     print(f"\nCustomer: {order.customer}")
@@ -135,14 +138,25 @@ def _actions(chosen: Namespace) -> list[str]:
     return [*(line.strip() for line in lines if line.strip() and not line.startswith("#")), *chosen.do]
 
 
-def _check(exercise: Exercise) -> int:
+def _check(exercise: Exercise, and_rivals: bool) -> int:
+    left = 0
     for number in range(1 + len(exercise.others)):
-        proven = prove(exercise.variant(number))
+        one = exercise.variant(number)
+        proven = prove(one)
         what = f"fault {number + 1}" if exercise.others else "the fault"
         print(f"{what}: found, repaired and proved in {proven.minutes:.0f} min")
         for symptom in proven.symptoms:
             print(f"  {symptom}")
-    return 0
+        if and_rivals:
+            with Workshop() as workshop:
+                found = rivals(one, workshop, log=proven.log)
+            left += len(found)
+            print(
+                "nothing else is left when it is repaired" if not found else "when it is repaired, left are:"
+            )
+            for rival in found:
+                print(f"  {rival}")
+    return 1 if left else 0
 
 
 def _print_step(step: Step) -> None:

@@ -124,7 +124,7 @@ class RunSuspects:
     def told(self, place: int, suspect: int) -> Hashable:
         """What it would have shown if the suspect were true; None where such a car cannot be."""
         sights = self._sights(place, suspect)
-        return self._told_apart(("step", place), _parts(sights[place])) if sights else None
+        return self._told_apart(("step", place), parts_of(sights[place])) if sights else None
 
     def mended(self, place: int, suspect: int) -> bool:
         """Would the repair at this place have put something right if the suspect were true?"""
@@ -179,7 +179,7 @@ class RunSuspects:
             for number, check in enumerate(self.checks):
                 sights = account.sights[at : at + len(check.actions)]
                 at += len(check.actions)
-                parts = _parts(sights[-1]) if number == 0 else sights[-1].found()
+                parts = parts_of(sights[-1]) if number == 0 else sights[-1].found()
                 shown[number, suspect] = self._told_apart(("check", number), parts)
         return shown
 
@@ -199,7 +199,8 @@ class _ToldApart:
         return len(firsts) - 1
 
 
-def _parts(sight: Sight) -> dict[str, str | float]:
+def parts_of(sight: Sight) -> dict[str, str | float]:
+    """Everything that somebody could see after a step, thing by thing."""
     turned = {"starter": "turned" if sight.cranked else "did not turn"}
     return {**sight.seat(), **turned, **sight.found()}
 
@@ -208,7 +209,7 @@ def _suspects(attempt: Attempt) -> tuple[tuple[Suspect, ...], int]:
     exercise = attempt.exercise
     car, hidden = exercise.whole_car, exercise.arrives
     found = [Suspect((), NOTHING_ODDS)]
-    texts = (*catalogue(car), *_further_faults(car))
+    texts = (*catalogue(car), *everyday_faults(car))
     found += [Suspect((text,), lab.odds([text], car)) for text in texts]
     for place, one in enumerate(found):
         if same_effect(one.edits, hidden, exercise.real_car):
@@ -217,7 +218,7 @@ def _suspects(attempt: Attempt) -> tuple[tuple[Suspect, ...], int]:
     return (*found, Suspect(hidden, lab.odds(hidden, exercise.real_car))), len(found)
 
 
-def _further_faults(car: Car) -> Iterator[str]:
+def everyday_faults(car: Car) -> Iterator[str]:
     """Faults of the everyday kind that the catalogue, which only takes things away, does not hold."""
     for fuse in car.built.fuses:
         yield f"blow {fuse}"

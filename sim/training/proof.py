@@ -11,6 +11,7 @@ Not modelled: whether the words of the work order fit; rivals that are two fault
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 from sim.bench.live import Unsettled
 from sim.lab.run import Sight
@@ -18,7 +19,19 @@ from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt, HandIn
 from sim.training.causes import NO_FAULT
 from sim.training.exercise import Exercise
-from sim.training.forecast import RunSuspects
+from sim.training.rivals import (
+    Edits,
+    Glance,
+    Solved,
+    agree_at_first,
+    at_work,
+    log_of,
+    misleads,
+    nearest,
+    one_of_each,
+    other_faults,
+    solved,
+)
 from sim.vehicle.problems import EditProblem, Problem
 
 
@@ -29,6 +42,7 @@ class Proven:
     symptoms: tuple[str, ...]
     result: HandIn
     minutes: float
+    log: Solved
 
 
 def prove(exercise: Exercise) -> Proven:
@@ -43,38 +57,44 @@ def prove(exercise: Exercise) -> Proven:
             raise Problem(f"'{action}' is done in vain: {step.vain}", ("solution", place))
         if step.dangers:
             raise Problem(f"'{action}' is unsafe: {step.dangers[0]}", ("solution", place))
-    shown = symptoms(attempt)
+    shown, log = symptoms(attempt), log_of(attempt)
     if exercise.arrives and not shown:
         raise Problem("before its repair the car shows nothing that a whole car would not", ("arrives",))
     result = attempt.hand_in(exercise.arrives or [NO_FAULT])
     if not result.complete:
         raise Problem(f"the solution does not end it: {_lacking(result)}", ("solution",))
-    return Proven(shown, result, attempt.minutes)
+    return Proven(shown, result, attempt.minutes, log)
 
 
 def rivals(
-    exercise: Exercise, workshop: Workshop, progress: Progress = quiet, stop: Stop = never
+    exercise: Exercise,
+    workshop: Workshop,
+    progress: Progress = quiet,
+    stop: Stop = never,
+    *,
+    log: Solved | None = None,
+    most: int | None = None,
 ) -> tuple[str, ...]:
     """What else may be wrong when the scripted solution begins to repair, and would not be put right by it.
 
-    Empty where all that is left by then is one class: whatever it is, the same repair mends it.
+    Empty where all that is left by then is one class: whatever it is, the same repair mends it. `most`: run
+    no more than so many cars, those that are spoilt next to the fault; what hand and eye tell needs no run.
+    `log`: what the solution has shown, where that is known.
     """
-    attempt = Attempt.replay(exercise, exercise.solution)
-    model = RunSuspects(attempt, workshop, progress, stop)
-    first = next((k for k, step in enumerate(attempt.steps) if step.repairs), len(attempt.steps))
-    return tuple(
-        suspect.text
-        for number, suspect in enumerate(model.suspects)
-        if number != model.truth and first <= _agreed(model, number) < model.steps
-    )
-
-
-def _agreed(model: RunSuspects, suspect: int) -> int:
-    """How many steps of the solution, from the first, a suspect would have answered as the car did."""
-    agreed = 0
-    while agreed < model.steps and model.told(agreed, suspect) == model.seen(agreed):
-        agreed += 1
-    return agreed
+    log = log or solved(exercise)
+    glance = Glance(log)
+    asked = [edits for edits in other_faults(exercise) if not glance.tells(edits)]
+    if most is not None:
+        asked = nearest(exercise, asked, most)
+    alike = one_of_each(exercise, asked) if asked else {}
+    left = agree_at_first(log, list(alike), workshop, progress, stop)
+    items = {edits: edits for edits in left}
+    misled: set[Edits] = set()
+    for done, (edits, is_misled) in enumerate(workshop.spread(partial(misleads, log), items, stop=stop)):
+        misled |= {edits} if is_misled else set()
+        progress(done + 1, len(left))
+    found = [edits for one in left if one in misled for edits in alike[one]]
+    return tuple(" and ".join(edits) or "nothing is wrong" for edits in found)
 
 
 def _begun(exercise: Exercise) -> Attempt:
@@ -92,8 +112,7 @@ def _lacking(result: HandIn) -> str:
 
 def symptoms(attempt: Attempt) -> tuple[str, ...]:
     """How an attempt's car showed itself other than a whole one, before its first repair."""
-    whole = Exercise.model_validate(attempt.exercise.model_dump() | {"arrives": ()})
-    control = Attempt.begin(whole)
+    control = at_work(attempt.exercise.broken_by(()))
     found: dict[str, None] = {}
     for step in attempt.steps:
         if step.repairs:

@@ -181,7 +181,9 @@ def test_a_solution_that_looks_before_it_repairs_leaves_no_rival_and_one_that_gu
         WORDS | {"arrives": "pull F2", "solution": "press start\nwait 5 s\nscan\nfit F2"}
     )
     with Workshop(workers=1) as workshop:
-        none, some = (rivals(exercise_from_text(file, "mine.yaml"), workshop) for file in (careful, guessing))
+        none, some = (
+            rivals(exercise_from_text(file, "mine.yaml"), workshop, most=20) for file in (careful, guessing)
+        )
     assert () == none
     assert "unplug TCM.C1" in some
 

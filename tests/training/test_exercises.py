@@ -1,15 +1,21 @@
 """Every shipped exercise: it reads well, its car shows something, and its scripted solution ends it."""
 
+import os
+from collections.abc import Iterator
+
 import pytest
 
+from sim.lab.workshop import Workshop
 from sim.training.attempt import Attempt
 from sim.training.causes import NO_FAULT
 from sim.training.exercise import Exercise, read_exercise, shipped_exercises
-from sim.training.proof import prove
+from sim.training.proof import prove, rivals
+from sim.training.rivals import answer
 from sim.vehicle.problems import Problem
 
 EXERCISES = {name: read_exercise(path) for name, path in shipped_exercises().items()}
 FAULTS = [(name, place) for name, one in EXERCISES.items() for place in range(1 + len(one.others))]
+WHOLE = os.environ.get("BUSBAY_PROOFS") == "all"
 TOPICS = {
     "first scan",
     "fuses",
@@ -30,6 +36,12 @@ TOPICS = {
     "safety",
     "LIN",
 }
+
+
+@pytest.fixture(scope="module")
+def workshop() -> Iterator[Workshop]:
+    with Workshop(workers=None if WHOLE else 1) as made:
+        yield made
 
 
 def test_the_curriculum_has_its_topics_cars_and_levels() -> None:
@@ -63,9 +75,15 @@ def test_customer_and_goal_do_not_tell_the_hidden_edits(name: str) -> None:
 
 
 @pytest.mark.parametrize(("name", "place"), FAULTS, ids=[f"{name} {place}" for name, place in FAULTS])
-def test_the_scripted_solution_finds_repairs_and_proves(name: str, place: int) -> None:
+def test_the_scripted_solution_finds_repairs_proves_and_leaves_no_rival(
+    name: str, place: int, workshop: Workshop
+) -> None:
+    """Rivals next to the fault; with BUSBAY_PROOFS=all every one of them, which takes hours."""
     exercise = EXERCISES[name].variant(place)
     proven = prove(exercise)
+    most = None if WHOLE else 2 if exercise.car == "shuttle-minibus" else 4
+    assert () == rivals(exercise, workshop, log=proven.log, most=most)
+    assert not WHOLE or "alike" == answer(proven.log, exercise.arrives)
     assert proven.result.complete
     assert 1.0 == proven.result.credit
     assert proven.result.saved_before

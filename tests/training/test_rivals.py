@@ -1,0 +1,90 @@
+"""What else it could be when a solution begins to repair: nothing is ruled out that a run would not."""
+
+from sim.lab.workshop import Workshop
+from sim.training.exercise import Exercise, find_exercise
+from sim.training.proof import rivals
+from sim.training.rivals import Glance, answer, misleads, nearest, one_of_each, other_faults, solved
+
+PUSHED_BACK = find_exercise("05")
+BLOWN = find_exercise("07")
+
+
+def solved_by(exercise: Exercise, *solution: str) -> Exercise:
+    return Exercise.model_validate(exercise.model_dump() | {"solution": solution})
+
+
+def test_what_is_told_at_a_glance_is_told_by_a_run_as_well() -> None:
+    log = solved(PUSHED_BACK)
+    glance = Glance(log)
+    told = [edits for edits in other_faults(PUSHED_BACK) if glance.tells(edits)]
+    assert len(told) > 150
+    quick = [edits for edits in told if "".join(edits).startswith(("open", "pull", "loosen", "blow"))]
+    assert {"told apart"} == {answer(log, edits) for edits in quick[::12]}
+
+
+def test_who_looks_at_a_plug_that_is_on_has_not_seen_its_terminals() -> None:
+    hasty = [action for action in PUSHED_BACK.solution if action not in ("unplug TCM.C1", "plug TCM.C1")]
+    log = solved(solved_by(PUSHED_BACK, *hasty))
+    assert not Glance(log).tells(("open TCM.C1.4",))
+    assert misleads(log, ("open TCM.C1.4",))
+    assert not misleads(solved(PUSHED_BACK), ("open TCM.C1.4",))
+
+
+def test_a_fuse_that_may_have_blown_is_not_told_by_looking_at_it_alone() -> None:
+    glance = Glance(solved(solved_by(BLOWN, "look F1", "fit F1")))
+    assert not glance.tells(("short F1.2 to BODY 0.05 ohm",))
+    assert not glance.tells(("blow F1",))
+    assert glance.tells(("short TCM.C1.1 to BODY 0.05 ohm",)), "another fuse feeds this wire"
+    assert glance.tells(("pull F1",))
+
+
+def test_the_same_cause_in_other_words_is_no_rival() -> None:
+    log = solved(solved_by(PUSHED_BACK, "press start", "scan", "press start", "mend TCM.C1.3"))
+    assert not misleads(log, ("open TCM.GND",))
+    assert misleads(log, ("open TCM.C1.1",))
+
+
+def test_a_part_that_is_replaced_without_need_misleads_although_it_can_always_be_replaced() -> None:
+    exercise = PUSHED_BACK.broken_by(["stick TCM"])
+    log = solved(solved_by(exercise, "press start", "wait 5 s", "scan", "press start", "replace TCM"))
+    assert "misled" == answer(log, ("open TCM.C1.4",))
+    assert "alike" == answer(log, ("stick TCM.main",))
+
+
+def test_chance_is_no_evidence() -> None:
+    """Of two contacts that open now and then only what is seen on them tells which it was."""
+    hidden, other = (f"interrupt TCM.C1.{cavity} every 8 s for 2 s" for cavity in (1, 3))
+    exercise = PUSHED_BACK.broken_by([hidden])
+    guess = ["press start", "wait 60 s", "scan", "press start", "mend TCM.C1.1"]
+    assert misleads(solved(solved_by(exercise, *guess)), (other,))
+    sure = [*guess[:-1], "unplug TCM.C1", "look TCM.C1", "mend TCM.C1.1", "plug TCM.C1"]
+    assert not misleads(solved(solved_by(exercise, *sure)), (other,))
+    assert Glance(solved(solved_by(exercise, *sure))).tells((other,))
+
+
+def test_with_two_faults_one_may_be_left_out_or_exchanged() -> None:
+    pair = PUSHED_BACK.broken_by(["pull F2", "open TCM.C1.3"])
+    sets = other_faults(pair)
+    assert {(), ("pull F2",), ("open TCM.C1.3",), ("pull F2", "unplug ABS.C1")} <= set(sets)
+    assert ("pull F3", "unplug ABS.C1") not in sets
+    assert len(sets) == len(set(sets))
+
+
+def test_what_lies_next_to_the_fault_comes_first() -> None:
+    sets = other_faults(PUSHED_BACK)
+    first = nearest(PUSHED_BACK, sets, 6)
+    assert 6 == len(first)
+    assert all("TCM" in " ".join(edits) for edits in first)
+
+
+def test_what_makes_the_same_car_is_run_once() -> None:
+    classes = one_of_each(PUSHED_BACK, [("pull F3",), ("open ABS.C1.1",), ("pull F2",)])
+    assert {("pull F3",): [("pull F3",), ("open ABS.C1.1",)], ("pull F2",): [("pull F2",)]} == classes
+
+
+def test_no_more_cars_are_run_than_asked_for() -> None:
+    exercise = solved_by(PUSHED_BACK, "press start", "wait 5 s", "scan", "press start", "mend TCM.C1.3")
+    with Workshop(workers=1) as workshop:
+        assert () == rivals(exercise, workshop, most=0)
+        found = rivals(exercise, workshop, most=4)
+    assert "open TCM.C1.1" in found
