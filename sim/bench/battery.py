@@ -15,7 +15,6 @@ from collections.abc import Callable
 from math import ceil
 
 from sim.modules.world import Timer, World
-from sim.vehicle.car import Coil, Draw, LoadPart
 from sim.wiring.power import charge_pct
 from sim.wiring.wiring import Reading
 
@@ -23,7 +22,6 @@ STEP_PCT = 1.0
 TOLD_PCT = 10.0  # the trace has an event for each of these that is passed downwards
 S_PER_H = 3600.0
 LEAST_WAIT_S = 1e-6  # a step that is due by rounding is taken a moment later
-KEPT_STRETCHES = 256
 
 
 class StateOfCharge:
@@ -44,7 +42,6 @@ class StateOfCharge:
         """The charge as the car's condition has it: at the beginning, or after an edit of it."""
         self.shown_pct = self._base_pct = self._pct = charge_pct(self._world.car)
         self._since_s = self._world.now_s
-        self._stretches: dict[Reading, float] = {}  # how long the network was in which state, s
         self._taken_ah: dict[str, float] = {}
 
     @property
@@ -68,14 +65,7 @@ class StateOfCharge:
     def taken_ah(self) -> dict[str, float]:
         """What each module, load, coil and short has taken since the charge was last given, Ah."""
         self._count()
-        self._add_up()
         return dict(self._taken_ah)
-
-    def _add_up(self) -> None:
-        for reading, length_s in self._stretches.items():
-            for name, amp in consumption_a(reading).items():
-                self._taken_ah[name] = self._taken_ah.get(name, 0.0) + amp * length_s / S_PER_H
-        self._stretches = {}
 
     @property
     def _rate_pct_per_h(self) -> float:
@@ -85,11 +75,10 @@ class StateOfCharge:
         now_s = self._world.now_s
         self._pct = self.charge_pct
         if self._reading is not None and now_s > self._since_s and self._current_a > 0:
-            length_s = self._stretches.get(self._reading, 0.0) + now_s - self._since_s
-            self._stretches[self._reading] = length_s
+            passed_h = (now_s - self._since_s) / S_PER_H
+            for name, amp in consumption_a(self._reading).items():
+                self._taken_ah[name] = self._taken_ah.get(name, 0.0) + amp * passed_h
         self._since_s = now_s
-        if len(self._stretches) > KEPT_STRETCHES:
-            self._add_up()
 
     def _plan(self) -> None:
         """The next step of the shown charge, if the current stays."""
@@ -116,13 +105,11 @@ def consumption_a(reading: Reading) -> dict[str, float]:
     Of a short's current the part that is lost in it: the rest feeds somebody else.
     """
     found: dict[str, float] = {}
-    battery_v = reading.between("BAT+", "BAT-") or 0.0
-    for element in reading.wiring.car.all_elements.values():
-        amp = abs(reading.current(element.id))
-        if getattr(element, "kind", "") == "short":
-            amp *= abs(reading.between(element.a, element.b) or 0.0) / max(battery_v, 1.0)
-        elif not isinstance(element, Draw | LoadPart | Coil):
-            continue
-        name = element.module if isinstance(element, Draw) else element.id
-        found[name] = found.get(name, 0.0) + amp
+    consumers = reading.wiring.consumers
+    for name, amp in zip(consumers.values(), reading.currents(list(consumers)), strict=True):
+        found[name] = found.get(name, 0.0) + abs(amp)
+    battery_v = max(1.0, reading.between("BAT+", "BAT-") or 0.0)
+    for part in reading.wiring.shorts:
+        lost = abs(reading.between(part.a, part.b) or 0.0) / battery_v
+        found[part.id] = found.get(part.id, 0.0) + abs(reading.current(part.id)) * lost
     return found

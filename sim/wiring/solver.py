@@ -45,12 +45,12 @@ Not modelled: anything that depends on time (capacitance, inductance), noise, te
 """
 
 import math
-from collections import OrderedDict
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import cached_property, lru_cache
-from typing import Any, Generic, Literal, TypeVar
+from hashlib import blake2b
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,6 +60,7 @@ from scipy.sparse.linalg import splu
 
 from sim.wiring.errors import CircuitError, NotConverged
 from sim.wiring.oneway import Array, Bank, Leg, OneWay, Regulator, operating_point, small_signal
+from sim.wiring.recent import Recent
 
 __all__ = [
     "Circuit",
@@ -77,8 +78,10 @@ __all__ = [
 # typical in TE relay data sheets); 16 digits still hold a network from 1 uohm to 1 Mohm.
 MIN_OHM = 1e-6
 
-# Kept factorisations and solutions, least recently used dropped first: at 1000 nodes about 50 MB.
-CACHE_STATES = 256
+# Kept solutions and factorisations, least recently used dropped first: at 1000 nodes 0.1 MB each. A start, a
+# drive and a shut-down of a minibus pass through some hundred states and come back to the last ones only.
+CACHE_STATES = 64
+CACHE_FACTORS = 4
 CACHE_LAYOUTS = 16
 
 # The matrix is symmetric and diagonally heavy: the diagonal is a safe pivot and keeps the order found once.
@@ -86,7 +89,6 @@ SYMMETRIC: dict[str, Any] = {"diag_pivot_thresh": 0.0, "options": {"SymmetricMod
 
 Kind = Literal["resistor", "source", "current source", "one-way"]
 Indices = NDArray[np.intp]
-Value = TypeVar("Value")
 _Ends = tuple[str, Kind, str, str, OneWay | None]
 
 
@@ -125,8 +127,8 @@ class Circuit:
         self._elements: dict[str, _Element] = {}
         self._layout: _Layout | None = None
         self._state = _State(np.zeros(0), np.zeros(0), np.zeros(0), ())
-        self._factors: _Recent[_Factor] = _Recent(CACHE_STATES)
-        self._solutions: _Recent[Solution] = _Recent(CACHE_STATES)
+        self._factors: Recent[_Factor] = Recent(CACHE_FACTORS)
+        self._solutions: Recent[Solution] = Recent(CACHE_STATES)
 
     # Building
 
@@ -226,38 +228,14 @@ class Circuit:
             ends = tuple((id, e.kind, e.a, e.b, e.oneway) for id, e in self._elements.items())
             self._layout = _layout(tuple(self._nodes), ends)
             self._state = _State.of(self._layout, self._elements)
-            self._factors.clear()
+            self._factors = Recent(CACHE_FACTORS)
             self._solutions.clear()
         return self._layout
 
     def _solved(self, layout: "_Layout", state: "_State") -> "Solution":
-        factor = self._factors.get(state.siemens.tobytes(), lambda: _Factor(layout, state.siemens))
-        linear = _Linear(layout, factor, state)
+        linear = _Linear(layout, self._factors, state)
         taps = [layout.taps[k] for k, closed in enumerate(state.oneway_closed) if closed]
-        return Solution(linear, taps, linear.columns([(tap.a, tap.b) for tap in taps]))
-
-
-class _Recent(Generic[Value]):
-    """Values by key; the least recently used goes first."""
-
-    def __init__(self, limit: int) -> None:
-        self._limit = limit
-        self._values: OrderedDict[Hashable, Value] = OrderedDict()
-
-    def get(self, key: Hashable, make: Callable[[], Value]) -> Value:
-        if key in self._values:
-            self._values.move_to_end(key)
-            return self._values[key]
-        value = self._values[key] = make()
-        if len(self._values) > self._limit:
-            self._values.popitem(last=False)
-        return value
-
-    def clear(self) -> None:
-        self._values.clear()
-
-    def __len__(self) -> int:
-        return len(self._values)
+        return Solution(linear, taps)
 
 
 class _Layout:
@@ -336,14 +314,29 @@ class _State:
             k = layout.tap[id]
             on = self.oneway_closed
             return replace(self, oneway_closed=(*on[:k], element.closed, *on[k + 1 :]))
-        siemens, volt, amp = self.siemens.copy(), self.volt.copy(), self.amp.copy()
         k = layout.branch[id]
-        siemens[k] = 1.0 / element.ohm if element.closed else 0.0
-        volt[k], amp[k] = element.volt, element.amp if element.closed else 0.0
-        return _State(siemens, volt, amp, self.oneway_closed)
+        return _State(
+            _with(self.siemens, k, 1.0 / element.ohm if element.closed else 0.0),
+            _with(self.volt, k, element.volt),
+            _with(self.amp, k, element.amp if element.closed else 0.0),
+            self.oneway_closed,
+        )
 
-    def key(self) -> Hashable:
-        return self.siemens.tobytes(), self.volt.tobytes(), self.amp.tobytes(), self.oneway_closed
+    def key(self) -> bytes:
+        """Short, and the same only for the same state."""
+        digest = blake2b(digest_size=32)
+        for values in (self.siemens, self.volt, self.amp, np.array(self.oneway_closed)):
+            digest.update(values.tobytes())
+        return digest.digest()
+
+
+def _with(values: Array, place: int, value: float) -> Array:
+    """The same values but for one; the same array where nothing changes, for states share what they can."""
+    if values[place] == value:
+        return values
+    changed = values.copy()
+    changed[place] = value
+    return changed
 
 
 class _Factor:
@@ -386,14 +379,22 @@ class _Factor:
 
 
 class _Linear:
-    """The circuit without its one-way elements, solved."""
+    """The circuit without its one-way elements, solved.
 
-    def __init__(self, layout: _Layout, factor: _Factor, state: _State) -> None:
-        self.layout, self.factor = layout, factor
-        self._siemens, self._volt = state.siemens, state.volt
+    Kept for long, it holds no factorisation: who needs one later has it made again.
+    """
+
+    def __init__(self, layout: _Layout, factors: Recent[_Factor], state: _State) -> None:
+        self.layout = layout
+        self._siemens, self._volt, self._factors = state.siemens, state.volt, factors
+        factor = self._factor()
+        self.islands, self.island = factor.islands, factor.island
         self._source_a = np.where(factor.joined(layout.a, layout.b), state.amp, 0.0)
         injected_a = layout.gather @ (self._siemens * self._volt - self._source_a)
         self.node_v = factor.potentials(injected_a[:, None])[:, 0]
+
+    def _factor(self) -> _Factor:
+        return self._factors.get(self._siemens.tobytes(), lambda: _Factor(self.layout, self._siemens))
 
     def columns(self, pairs: Sequence[tuple[int, int]]) -> Array:
         """Voltages of shape (nodes, pairs) from 1 A put in at the first and taken out at the second node."""
@@ -401,7 +402,7 @@ class _Linear:
         for k, (a, b) in enumerate(pairs):
             injected_a[a, k] += 1.0
             injected_a[b, k] -= 1.0
-        return self.factor.potentials(injected_a) if pairs else injected_a
+        return self._factor().potentials(injected_a) if pairs else injected_a
 
     def branch_a(self, node_v: Array) -> Array:
         """Currents of shape (branches,) from the first through the element to the second node."""
@@ -411,12 +412,12 @@ class _Linear:
 class Solution:
     """Voltages, currents and powers of a circuit in one state.  Not changed by later switching."""
 
-    def __init__(self, linear: _Linear, taps: Sequence[_Tap], columns: Array) -> None:
-        self._linear, self._taps, self._columns = linear, tuple(taps), columns
+    def __init__(self, linear: _Linear, taps: Sequence[_Tap]) -> None:
+        self._linear, self._taps = linear, tuple(taps)
         self._node = linear.layout.node
-        island = linear.factor.island
+        island = linear.island
         joins = [(int(island[tap.a]), int(island[tap.b])) for tap in taps]
-        self._group = _joined_islands(linear.factor.islands, joins)[island]
+        self._group = _joined_islands(linear.islands, joins)[island]
         if taps:
             self._tap_a, self._node_v = self._operate()
         else:
@@ -425,29 +426,34 @@ class Solution:
 
     def _operate(self) -> tuple[Array, Array]:
         """Currents of the one-way elements, and the voltage of every node with them."""
+        columns = self._tap_columns()
         begin, end = _ends([(tap.a, tap.b) for tap in self._taps])
         floating = self._offset_islands()
         ties = self._ties(begin, floating) - self._ties(end, floating)
         tap_a, offset_v = operating_point(
             self._linear.node_v[begin] - self._linear.node_v[end],
-            self._columns[begin] - self._columns[end],
+            columns[begin] - columns[end],
             ties,
             [tap.oneway for tap in self._taps],
             [tap.name for tap in self._taps],
         )
         everywhere = self._ties(np.arange(len(self._node)), floating)
-        return tap_a, self._linear.node_v - self._columns @ tap_a + everywhere @ offset_v
+        return tap_a, self._linear.node_v - columns @ tap_a + everywhere @ offset_v
+
+    def _tap_columns(self) -> Array:
+        """Voltages of shape (nodes, one-way elements) from 1 A through each; too many to be kept."""
+        return self._linear.columns([(tap.a, tap.b) for tap in self._taps])
 
     def _offset_islands(self) -> Indices:
         """Islands whose potential the one-way elements set: all but the first of each group."""
-        island = self._linear.factor.island
+        island = self._linear.island
         across = [tap for tap in self._taps if island[tap.a] != island[tap.b]]
         tapped = sorted({int(island[node]) for tap in across for node in (tap.a, tap.b)})
         _, first = np.unique(self._group, return_index=True)
         return np.setdiff1d(np.array(tapped, dtype=np.intp), island[first])
 
     def _ties(self, nodes: Indices, islands: Indices) -> Array:
-        return np.equal.outer(self._linear.factor.island[nodes], islands).astype(np.float64)
+        return np.equal.outer(self._linear.island[nodes], islands).astype(np.float64)
 
     # Voltages
 
@@ -487,6 +493,12 @@ class Solution:
             return -a_to_b if layout.kind[id] == "source" else a_to_b
         tap, a_to_b = self._oneway_current(id)
         return -a_to_b if isinstance(tap.oneway, Regulator) else a_to_b
+
+    def currents(self, ids: Sequence[str]) -> list[float]:
+        """Currents in A of several resistors or current sources, in their order."""
+        branch = self._linear.layout.branch
+        amp: list[float] = self._branch_a[[branch[id] for id in ids]].tolist()
+        return amp
 
     def power(self, id: str) -> float:
         """Power in W that the element takes up; negative where it delivers."""
@@ -545,9 +557,9 @@ class Solution:
         tap_ties = self._ties(tap_begin, floating) - self._ties(tap_end, floating)
         ties = self._ties(begin, floating) - self._ties(end, floating)
         seen_ohm = columns[tap_begin] - columns[tap_end]
-        response = small_signal(
-            slope_s, self._columns[tap_begin] - self._columns[tap_end], tap_ties, seen_ohm, ties
-        )
+        tap_columns = self._tap_columns()
+        tap_ohm = tap_columns[tap_begin] - tap_columns[tap_end]
+        response = small_signal(slope_s, tap_ohm, tap_ties, seen_ohm, ties)
         n = len(self._taps)
         return seen_ohm.T @ response[:n] - ties @ response[n:]
 
@@ -595,8 +607,7 @@ class Driven(Solution):
     def __init__(self, ports: Ports, legs: Sequence[tuple[int, OneWay]]) -> None:
         at_rest = ports.solution
         taps = [*at_rest._taps, *(ports._tap(port, leg) for port, leg in legs)]
-        columns = np.hstack([at_rest._columns, ports._columns[:, [port for port, _ in legs]]])
-        super().__init__(at_rest._linear, taps, columns)
+        super().__init__(at_rest._linear, taps)
         self.port_voltage_v = tuple(self._between(a, b) for a, b in ports._numbers)
         self.leg_current_a = tuple(float(a_to_b) for a_to_b in self._tap_a[len(at_rest._taps) :])
 

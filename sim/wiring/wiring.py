@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property
 
-from sim.vehicle.car import Car, Coil, Draw, FuseLink
+from sim.vehicle.car import Car, Coil, Draw, FuseLink, LoadPart
 from sim.vehicle.problems import unknown
 from sim.wiring.errors import CircuitError
 from sim.wiring.hearing import (
@@ -27,13 +27,14 @@ from sim.wiring.hearing import (
     together,
 )
 from sim.wiring.power import PowerCircuit, SwitchState, is_closed
-from sim.wiring.solver import Ports, Solution, drive
+from sim.wiring.recent import Recent
+from sim.wiring.solver import CACHE_STATES, Ports, Solution, drive
 from sim.wiring.tracing import Culprit, Tracer
 from sim.wiring.wire_hearing import DRIVER, Levels, Links, levels_at_rest, links_on_wires
 
 __all__ = ["Culprit", "Disturbance", "Hearing", "Reading", "Segment", "SwitchState", "Wiring"]
 
-KEPT_READINGS = 256  # a start, a drive and a shut-down of a minibus pass through about a hundred states
+KEPT_READINGS = CACHE_STATES  # one for each solution that the circuit keeps
 
 
 class Wiring:
@@ -42,7 +43,7 @@ class Wiring:
     def __init__(self, car: Car) -> None:
         self.car = car
         self.circuit = PowerCircuit(car)
-        self._readings: dict[SwitchState, Reading] = {}
+        self._readings: Recent[Reading] = Recent(KEPT_READINGS)
         self._links: dict[Levels, Links] = {}
         elements = car.all_elements.values()
         self.draws: dict[str, list[Draw]] = {}
@@ -51,14 +52,16 @@ class Wiring:
                 self.draws.setdefault(element.module, []).append(element)
         self.coils = [element for element in elements if isinstance(element, Coil)]
         self.fuses = [element.id for element in elements if isinstance(element, FuseLink)]
+        self.shorts = [element for element in elements if getattr(element, "kind", "") == "short"]
+        self.consumers = {  # the module of a draw, or the load or coil itself, by the element
+            one.id: one.module if isinstance(one, Draw) else one.id
+            for one in elements
+            if isinstance(one, Draw | LoadPart | Coil)
+        }
 
     def solve(self, state: SwitchState) -> Reading:
         """The network in one state of the switches."""
-        if state not in self._readings:
-            if len(self._readings) >= KEPT_READINGS:
-                del self._readings[next(iter(self._readings))]
-            self._readings[state] = Reading(self, state, self.solution(state))
-        return self._readings[state]
+        return self._readings.get(state, lambda: Reading(self, state, self.solution(state)))
 
     def solution(self, state: SwitchState, without: frozenset[str] = frozenset()) -> Solution:
         """The circuit in a state, with the elements `without` taken off; stuck transceivers drive."""
@@ -113,6 +116,10 @@ class Reading:
         """Current from the element's a to its b; of battery and alternator, out of the plus terminal."""
         return self._solution.current(element_id)
 
+    def currents(self, element_ids: Sequence[str]) -> list[float]:
+        """The same of several elements, in their order."""
+        return self._solution.currents(element_ids)
+
     def supply_v(self, module: str) -> float:
         """The lowest of the module's supplies, each against its own ground; 0 where one floats."""
         if module not in self.wiring.draws:
@@ -136,7 +143,7 @@ class Reading:
 
     def fuse_currents(self) -> dict[str, float]:
         """Amount of current through each fuse, in the car's order."""
-        return {fuse: abs(self.current(fuse)) for fuse in self.wiring.fuses}
+        return dict(zip(self.wiring.fuses, map(abs, self.currents(self.wiring.fuses)), strict=True))
 
     def resistance_ohm(self, a: str, b: str) -> float:
         """Small-signal resistance between two nodes, the sources taken as their internal resistance."""

@@ -1,0 +1,38 @@
+"""Values that were dear to compute, kept while they are asked for."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from typing import Generic, TypeVar
+
+Value = TypeVar("Value")
+
+
+class Recent(Generic[Value]):
+    """Values by key; the least recently used goes first. For any number of threads."""
+
+    def __init__(self, limit: int) -> None:
+        self._limit = limit
+        self._values: OrderedDict[Hashable, Value] = OrderedDict()
+        self._lock = threading.RLock()
+
+    def get(self, key: Hashable, make: Callable[[], Value]) -> Value:
+        """The value under a key, made if it is not there."""
+        with self._lock:
+            if key in self._values:
+                self._values.move_to_end(key)
+                return self._values[key]
+            value = self._values[key] = make()
+            if len(self._values) > self._limit:
+                self._values.popitem(last=False)
+            return value
+
+    def clear(self) -> None:
+        """Forget all."""
+        with self._lock:
+            self._values.clear()
+
+    def __len__(self) -> int:
+        return len(self._values)
