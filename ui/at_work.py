@@ -123,12 +123,12 @@ def take_up() -> None:
     if held is not None:
         st.query_params[EXERCISE] = str(held.assignment.id)
         return
-    named = st.query_params.get(EXERCISE, "")
-    if not named.isdecimal():
+    named = classroom.asked_for(EXERCISE)
+    if named is None:
         return
     try:
         with st.spinner("The car rolls into the bay ..."):
-            st.session_state.work = _taken_up(student, int(named))
+            st.session_state.work = _taken_up(student, named)
         st.session_state.jobs = []
         st.session_state.panel = "Order"
     except Problem as problem:

@@ -46,9 +46,9 @@ def show() -> None:
 def choose_class(known: Sequence[ClassRow]) -> ClassRow:
     """The class this visit is about: the one in the address, by default the newest."""
     by_id = {group.id: group for group in known}
-    asked = st.query_params.get("class", "")
-    if "class_id" not in st.session_state and asked.isascii() and asked.isdigit() and int(asked) in by_id:
-        st.session_state.class_id = int(asked)
+    asked = classroom.asked_for("class")
+    if "class_id" not in st.session_state and asked in by_id:
+        st.session_state.class_id = asked
     if st.session_state.get("class_id") not in by_id:
         st.session_state.class_id = known[0].id
     chosen = st.selectbox(

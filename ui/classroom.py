@@ -85,6 +85,12 @@ def leave() -> None:
     st.query_params.pop(STUDENT, None)
 
 
+def asked_for(name: str) -> int | None:
+    """The number under a name in the address; None where there is none."""
+    text = st.query_params.get(name, "")
+    return int(text) if re.fullmatch(r"[0-9]{1,18}", text) else None
+
+
 def address(path: str) -> str:
     """The address of a page, as far as this browser knows where the server is."""
     return f"{str(st.context.url or '').split('?')[0].rsplit('/', 1)[0]}/{path}"

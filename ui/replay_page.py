@@ -64,7 +64,7 @@ def _chosen() -> int | None:
         st.caption("No class has been opened yet.")
         return None
     told = st.session_state.pop("replay_attempt", None)
-    asked = told if told is not None else st.query_params.get("attempt", "")
+    asked = told if told is not None else classroom.asked_for("attempt")
     with st.container(horizontal=True, vertical_alignment="bottom"):
         attempts = classroom.records().attempts_of_classes()
         if not attempts:
@@ -75,8 +75,8 @@ def _chosen() -> int | None:
             for row in attempts
         }
         fresh = told is not None or "replay_which" not in st.session_state
-        if fresh and str(asked).isdecimal() and int(asked) in words:
-            st.session_state.replay_which = int(asked)
+        if fresh and asked in words:
+            st.session_state.replay_which = asked
         chosen = st.selectbox("whose log", list(words), key="replay_which", format_func=words.__getitem__)
     st.query_params["attempt"] = str(chosen)
     return chosen
