@@ -409,7 +409,7 @@ def _tell_rivals(others: tuple[str, ...]) -> None:
     else:
         st.markdown(
             "When the repair begins, nothing else is left that the repair would not mend: hand and eye were "
-            f"asked about every fault, and at most {MOST_RIVALS} cars were run, with faults next to this one. "
+            f"asked about every fault, and at most {MOST_RIVALS} cars were run, with faults near this one. "
             "`busbay exercise FILE --rivals` runs all of them."
         )
 
