@@ -110,7 +110,8 @@ def _named(car: Car, actions: Iterable[str]) -> frozenset[str]:
     """Parts and terminals that an action names, also by a module's name or a pin's function."""
     words = {word for action in actions for word in action.split()}
     pins = {pin.id for word in words if (pin := car.pin_of(*word.partition(".")[::2]))}
-    plugs = {name for name, plug in car.connectors.items() if plug.owner in words}
+    plugs = {name for name, plug in car.connectors.items() if name in words or plug.owner in words}
+    faces = {pin.id for name in plugs for pin in car.connectors[name].pins}  # seen while it is off
     parts = {element.id for element in car.elements.values()} | set(car.connectors) | set(car.built.relays)
     nodes = {node for element in car.elements.values() for node in (element.a, element.b)}
-    return frozenset((words & (parts | nodes)) | pins | plugs)
+    return frozenset((words & (parts | nodes)) | pins | plugs | faces)

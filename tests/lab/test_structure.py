@@ -58,6 +58,13 @@ def test_parts_that_somebody_looks_at_are_told_apart_by_how_they_open() -> None:
     assert Structure(car, ["look F1"]).key(one) != Structure(car, ["look F1"]).key(other)
 
 
+def test_who_looks_into_a_connector_that_is_off_sees_a_terminal_that_is_pushed_back() -> None:
+    car = car_from_text(vehicle_text("teaching-car"))
+    sets = (["unplug TCM.C1"], ["unplug TCM.C1", "open TCM.C1.2"], ["unplug TCM.C1", "open TCM.C1.3"])
+    for action, cars in (("wait 1 s", 1), ("look TCM.C1", 3), ("look TCM", 3)):
+        assert cars == len({Structure(car, [action]).key(edits) for edits in sets})
+
+
 def test_edits_that_do_more_than_open_are_told_apart(structure: Structure) -> None:
     keys = [structure.key([f"corrode G3 {ohm} ohm"]) for ohm in (1, 2)]
     keys += [structure.key(["theory body runs through SRS"]), structure.key(["theory ECM waits for TCM"])]
