@@ -172,9 +172,16 @@ def _actions(held: Held) -> list[str]:
             "what is done, one action in each line", key="what_if_own", persist_state="session"
         )
         return [line.strip() for line in text.splitlines() if line.strip()]
-    actions = held.bench.log if chosen == BAY else _morning(held)
+    if chosen == MORNING:
+        st.caption(" → ".join(_morning(held)))
+        return _morning(held)
+    supposed = _suppositions(held)
+    actions = [text for text in held.bench.log if text not in supposed]
     st.caption(" → ".join(actions))
-    return list(actions)
+    if len(actions) < len(held.bench.log):
+        moved = ", ".join(text for text in supposed if text in held.bench.log)
+        st.caption(f":material/info: {moved}: there from the beginning or not at all, not done on the way")
+    return actions
 
 
 def _morning(held: Held) -> list[str]:
@@ -224,9 +231,6 @@ def _play(held: Held, actions: list[str]) -> None:
             f"At most {MOST_VARIED} at a time can be varied; set the others to 'always' or 'left out'."
         )
         return
-    twice = [text for text in (*varied, *always) if text in actions]
-    if twice:
-        st.caption(f":material/info: among the actions, too, and nothing is done twice: {', '.join(twice)}")
     words = f"Play all {2 ** len(varied)} combinations" if varied else "Play all combinations"
     st.button(
         words,

@@ -292,3 +292,14 @@ def test_a_tree_of_reasons_ends_in_leaves() -> None:
     text = because_tree(Because("a", 1.0, (Because("b", 0.5, (), True),)))
     assert 1 == text.count("<details")
     assert 'class="edit">b' in text
+
+
+def test_what_is_supposed_is_not_done_on_the_way_as_well() -> None:
+    held = held_of("six-modules.yaml")
+    held.bench.do_all(["wait 20 s", "unplug ABS.C1", "scan"])
+    app = opened("what-if", held)
+    app.selectbox(key="suppose_kind").select("in words").run()
+    app.text_input(key="suppose_words").input("unplug ABS.C1").run()
+    app = press(app, "suppose_add")
+    assert "wait 20 s → scan" in [one.value for one in app.caption]
+    assert not app.button(key="suppose_play").disabled
