@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from statistics import median
+from statistics import fmean, median
 
 Parts = frozenset[str]
 
@@ -45,6 +45,7 @@ class Figures:
     kept_share: float
     median_survivors: float
     median_minutes: float
+    mean_minutes: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,7 @@ def figures(diagnoses: Iterable[Diagnosis], parts: int) -> Figures:
         sum(run.true in run.weights for run in runs) / len(runs),
         median(len(run.weights) for run in runs),
         median(run.minutes for run in runs),
+        fmean(run.minutes for run in runs),
     )
 
 

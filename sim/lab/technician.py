@@ -5,9 +5,12 @@
     print(result.lines())
     print(searched(result.hunts["next best"][:20], workshop=workshop).lines())
 
-Some edits are drawn from the car's catalogue; all single and double faults of them stand in a table: what the
-first look and every passive check (looking, measuring) show. Then faults are hidden by chance, and the checks
-are chosen from the suspects left after the first look:
+Edits are drawn from the car's catalogue circuit by circuit: a module by chance and all between it and battery
+and body, until there are enough. (Edits drawn one by one have hardly anything to do with each other, so that
+any order of checks does.) All single and double faults of them stand in a table: what the first look and
+every passive check (looking, measuring) show. Then faults are hidden by chance, one as often as two, each
+by its odds (`sim.lab.suspects.ODDS`), and the checks are chosen by somebody who knows these odds, from the
+suspects left after the first look:
 
     next best   the most information per shop minute; few suspects: one step ahead (`sim.lab.sequential`)
     fixed       always in the same order, fuses and relays first; a check that can tell nothing is left out
@@ -28,9 +31,12 @@ import json
 import random
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
+
+import networkx as nx
 
 from sim.lab.case import Seen, Step
+from sim.lab.footprint import opened
 from sim.lab.metrics import Diagnosis, Figures, figures
 from sim.lab.next_check import Check, brought, outcomes_alike, possible_checks, told_by
 from sim.lab.observed import observed
@@ -41,10 +47,12 @@ from sim.lab.sequential import Test, greedy, rollout
 from sim.lab.standing import Shown, looked_key, run_and_look
 from sim.lab.suspects import Suspect, find_suspects, odds
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
+from sim.vehicle.car import Car, Contact, FuseLink, RelayContact, Resistor, Wire
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 
+CONDUCTORS = (Wire, Contact, FuseLink, RelayContact)
 FEW_STATES = 12  # with so few suspects left the next best check is thought one step ahead
 Policy = Callable[[Sequencing, frozenset[int], random.Random], Test | None]
 
@@ -109,9 +117,9 @@ class Comparison:
 
     def lines(self) -> str:
         """The table as text."""
-        head = "check order   minutes  survivors  exact  M_err  M_utl"
+        head = "check order   minutes: median    mean  survivors  exact  M_err  M_utl"
         rows = [
-            f"{name:12} {one.median_minutes:8.1f} {one.median_survivors:10.1f} "
+            f"{name:12} {one.median_minutes:16.1f} {one.mean_minutes:7.1f} {one.median_survivors:10.1f} "
             f"{one.exact_share:6.0%} {one.error:6.2f} {one.utility:6.2f}"
             for name, one in self.by_policy.items()
         ]
@@ -154,13 +162,13 @@ def run_table(
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Table:
-    """Run every set of up to two of some edits, drawn by chance, through the first look and all checks.
+    """Run every set of up to two of some edits, drawn by chance, through the first look and every check.
 
     `listed`: the edits to draw from; by default the car's catalogue.
     """
     car = car_from_text(vehicle)
     known = list(catalogue(car) if listed is None else listed)
-    some = sorted(random.Random(seed).sample(known, min(edits, len(known))), key=known.index)
+    some = _drawn(car, known, edits, random.Random(seed))
     checks = [one for one in possible_checks(car, [Suspect((e,), (), 0.0) for e in some]) if one.passive]
     if not checks:
         raise Problem("none of these faults can be looked for or measured")
@@ -178,14 +186,15 @@ def run_table(
     real = [k for k in range(len(sets)) if seen[k][0].sights]
     first = outcomes_alike([brought(seen[k][0].sights) for k in real])
     tests = tuple(_tests(checks, [seen[k][1] for k in real]))
-    problem = Sequencing(tuple(odds(sets[k], car) for k in real), tests)
+    problem = Sequencing(_weights([sets[k] for k in real], car), tests)
     return Table(vehicle, tuple(some), look, tuple(checks), tuple(sets[k] for k in real), first, problem)
 
 
 def compare(tables: Sequence[Table], *, faults: int = 200, seed: int = 0) -> Comparison:
     """Hide so many faults by chance, in each table in turn, and look for them in each order."""
     dice = random.Random(seed)
-    hidden = [_hidden(tables[k % len(tables)], dice) for k in range(faults)]
+    turns = [tables[k % len(tables)] for k in range(faults)]
+    hidden = [(one, dice.choices(range(len(one.sets)), one.problem.weights)[0]) for one in turns]
     hunts = {
         name: tuple(_hunted(table, one, policy, dice) for table, one in hidden)
         for name, policy in POLICIES.items()
@@ -217,6 +226,31 @@ def searched(
     return Searched(len(hunts), tuple(lost), tuple(other), runs, candidates)
 
 
+def _drawn(car: Car, known: Sequence[str], count: int, dice: random.Random) -> list[str]:
+    """Edits of the circuits of modules that are drawn one after another, in the order of the list."""
+    opens = {edit: opened(edit, car) or frozenset(edit.split()[1:2]) for edit in known}
+    found: dict[str, None] = {}
+    modules = list(car.built.modules)
+    for module in dice.sample(modules, len(modules)):
+        circuit = _circuit(module, car)
+        found |= dict.fromkeys(edit for edit in known if opens[edit] & circuit)
+    return sorted(list(found)[:count], key=known.index)
+
+
+def _circuit(module: str, car: Car) -> frozenset[str]:
+    """The contacts of a module's pins, and all on the shortest ways from these to battery and body."""
+    graph: nx.Graph[str] = nx.Graph()
+    joints = [one for one in car.elements.values() if isinstance(one, Resistor) and one.kind == "joint"]
+    parts = [one for one in car.elements.values() if isinstance(one, CONDUCTORS)]
+    graph.add_edges_from((one.a, one.b, {"id": one.id}) for one in (*parts, *joints))
+    found = {pin.id for pin in car.pins_of(module)}
+    for pin in car.pins_of(module):
+        for end in ("BAR", "BODY"):
+            if pin.id in graph and nx.has_path(graph, pin.id, end):
+                found |= {graph.edges[step]["id"] for step in pairwise(nx.shortest_path(graph, pin.id, end))}
+    return frozenset(found)
+
+
 def _seen_text(item: tuple[Trial, tuple[str, ...]]) -> str:
     account, readings = run_and_look(*item)
     return json.dumps([account.as_json(), readings])
@@ -227,9 +261,10 @@ def _tests(checks: Sequence[Check], readings: Sequence[Sequence[Shown]]) -> Iter
         yield Test(f"{place:04d}", check.minutes, outcomes_alike(seen))
 
 
-def _hidden(table: Table, dice: random.Random) -> tuple[Table, int]:
-    by_size = [[k for k, one in enumerate(table.sets) if len(one) == size] for size in (1, 2)]
-    return table, dice.choice(dice.choice(by_size))
+def _weights(sets: Sequence[tuple[str, ...]], car: Car) -> tuple[float, ...]:
+    """One fault as often as two, each by its odds."""
+    total = {size: sum(odds(one, car) for one in sets if len(one) == size) for size in (1, 2)}
+    return tuple(odds(one, car) / total[len(one)] for one in sets)
 
 
 def _start(table: Table, hidden: int) -> frozenset[int]:
