@@ -8,6 +8,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.bench import parts_of
 from sim.lab.branch import Branch, Row, branch
 from sim.lab.report import STANDING
 from sim.lab.workshop import Progress, Stop, Workshop
@@ -96,7 +97,7 @@ def _another_log() -> None:
 
 
 def _saved(car_name: str, car_text: str, saved: str) -> Source:
-    given, seed, log = session.parts_of(saved)
+    given, seed, log = parts_of(saved)
     return Source(car_name, car_text, given, seed, log)
 
 

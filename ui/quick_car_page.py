@@ -29,7 +29,8 @@ from ui.session import Held, worked_off
 KIND = "tables"
 BITRATES = get_args(Bitrate)
 EMPTY_ROWS = 12  # to begin with
-LOG_FORMATS = ["asc", "blf", "csv", "db", "log", "trc"]
+# a packed log or a database can be made so that reading it never ends: those are for the command line
+LOG_FORMATS = ["asc", "csv", "log", "trc"]
 HELP = {
     "module": "a short name without spaces, such as ECM; a usual abbreviation brings its usual code",
     "bus": "the bus it is on, such as main; a gateway is on several: main, body",
@@ -272,7 +273,7 @@ def _begin() -> None:
             st.error(st.session_state.quick_log_problem, icon=":material/block:")
         st.caption(
             "A log tells no senders: every identifier begins as a module of its own. Put those that belong "
-            "together into one row as you find out."
+            "together into one row as you find out. Logs in .blf and .db: `busbay import` on this machine."
         )
 
 

@@ -13,7 +13,7 @@ import secrets
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -24,7 +24,7 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from sim import scenarios_folder
 from sim.bench.actions import parse_action
-from sim.bench.bench import Bench
+from sim.bench.bench import Bench, parts_of
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
@@ -315,7 +315,7 @@ def _anew(bench: Bench) -> Bench:
     return Bench(bench.base, bench.given, bench.seed)
 
 
-def _replayed(bench: Bench, log: list[str], report: Report) -> Bench:
+def _replayed(bench: Bench, log: Sequence[str], report: Report) -> Bench:
     for place, text in enumerate(log, start=1):
         bench.do(text)
         report(place / len(log))
@@ -393,7 +393,8 @@ def restore(text: str) -> Job:
 
     def job(held: Held, report: Report) -> None:
         name, car_text, saved = opened_log(text)
-        bench = Bench.restored(car_from_text(car_text, name), saved)
+        given, seed, log = parts_of(saved)
+        bench = _replayed(Bench(car_from_text(car_text, name), given, seed), log, report)
         _leave(held, _title(held))
         _set_car(held, name, car_text, bench, "")
         held.said = f"restored: {_title(held)}"
@@ -432,27 +433,12 @@ def log_to_download(held: Held) -> str:
     )
 
 
-def parts_of(saved: str) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
-    """Given edits, seed and log of a saved bench; raises `EditProblem` where it is none."""
-    try:
-        bench = json.loads(saved)
-        given, seed, log = bench["given"], bench["seed"], bench["log"]
-    except (ValueError, KeyError, TypeError):
-        raise EditProblem("this file is no log of busbay") from None
-    texts = [given, log]
-    if not isinstance(seed, int) or not all(
-        isinstance(one, list) and all(isinstance(text, str) for text in one) for one in texts
-    ):
-        raise EditProblem("this file is no log of busbay")
-    return tuple(given), seed, tuple(log)
-
-
 def opened_log(text: str) -> tuple[str, str, str]:
     """Name and text of the car, and the saved bench, of a downloaded log."""
     try:
         saved = json.loads(text)
         name, car_text, bench = saved["car_name"], saved["car"], saved["bench"]
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         raise EditProblem("this file is no log of busbay") from None
     if not isinstance(name, str) or not isinstance(car_text, str):
         raise EditProblem("this file is no log of busbay")

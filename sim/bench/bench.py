@@ -163,17 +163,7 @@ class Bench:
     @classmethod
     def restored(cls, car: Car, text: str) -> Bench:
         """The bench that `saved` wrote; raises `EditProblem` where the text is no such thing."""
-        try:
-            saved = json.loads(text)
-            parts = saved["given"], saved["seed"], saved["log"]
-        except (ValueError, KeyError, TypeError):
-            raise EditProblem("this is no saved bench") from None
-        lists = all(
-            isinstance(one, list) and all(isinstance(t, str) for t in one) for one in (parts[0], parts[2])
-        )
-        if not lists or not isinstance(parts[1], int):
-            raise EditProblem("this is no saved bench")
-        return cls.replay(car, *parts)
+        return cls.replay(car, *parts_of(text))
 
     # -- doing -----------------------------------------------------------------------------------------
 
@@ -190,6 +180,19 @@ class Bench:
     def _operate(self, operated_by: str, on: bool, words: str) -> None:
         self.live.operate(operated_by, on, words)
         self._run(SETTLE_S)
+
+
+def parts_of(saved: str) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
+    """Given edits, seed and log of a saved bench; raises `EditProblem` where the text is none."""
+    try:
+        bench = json.loads(saved)
+        given, seed, log = bench["given"], bench["seed"], bench["log"]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        raise EditProblem("this is no saved bench") from None
+    texts = all(isinstance(one, list) and all(isinstance(text, str) for text in one) for one in (given, log))
+    if not texts or not isinstance(seed, int):
+        raise EditProblem("this is no saved bench")
+    return tuple(given), seed, tuple(log)
 
 
 class BenchWithoutReasons(Bench):

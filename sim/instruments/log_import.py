@@ -31,6 +31,7 @@ FEWEST_FRAMES: Final = 3  # two intervals: below that nobody can tell a period
 # Periods are multiples of 5 ms; a median this near to one is that one (common practice, both).
 USUAL_STEP_MS, USUAL_WITHIN = 5, 0.03
 IRREGULAR: Final = 0.25  # half of the intervals further than this from the median: common practice
+LATEST_S: Final = 1e11  # since 1970, as most formats count: some three thousand years
 BITRATES: Final[tuple[int, ...]] = get_args(Bitrate)
 
 
@@ -159,9 +160,21 @@ def _messages(path: Path) -> Iterator[can.Message]:
         raise Problem(f"there is no log {path}")
     try:
         with can.LogReader(path) as reader:
-            yield from reader
+            for message in reader:
+                yield _sound(message)
     except Exception as error:  # a foreign file in a foreign format: its readers raise what they like
         raise Problem(f"{path} cannot be read as a log: {error}") from None
+
+
+def _sound(message: can.Message) -> can.Message:
+    """A spoilt log may hold anything where a number should be."""
+    if not (isinstance(message.timestamp, int | float) and abs(message.timestamp) < LATEST_S):
+        raise ValueError(f"a frame at the time {message.timestamp}")
+    if not (isinstance(message.arbitration_id, int) and 0 <= message.arbitration_id < 1 << 29):
+        raise ValueError(f"a frame with the identifier {message.arbitration_id}")
+    if not (isinstance(message.dlc, int) and 0 <= message.dlc <= 64):
+        raise ValueError(f"a frame of {message.dlc} bytes")
+    return message
 
 
 def _channel(path: Path, present: list[str], wanted: str | None) -> str:

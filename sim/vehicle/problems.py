@@ -13,6 +13,7 @@ import difflib
 from collections.abc import Iterable
 
 LONGEST_SENTENCE = 400  # a sentence may quote what was written, and anything may have been written
+LONGEST_KEY = 60  # of the path to it
 
 
 class Problem(Exception):
@@ -22,9 +23,8 @@ class Problem(Exception):
     """
 
     def __init__(self, what: str, path: tuple[str | int, ...] = ()) -> None:
-        what = what if len(what) <= LONGEST_SENTENCE else f"{what[:LONGEST_SENTENCE]}..."
-        super().__init__(what)
-        self.what = what
+        self.what = _cut(what, LONGEST_SENTENCE)
+        super().__init__(self.what)
         self.path = path
 
 
@@ -37,12 +37,16 @@ class FileProblem(Problem):
         self.line = line
 
     def __str__(self) -> str:
-        where = " > ".join(str(part) for part in self.path)
+        where = " > ".join(_cut(str(part), LONGEST_KEY) for part in self.path)
         return f"{self.file}, line {self.line}{f', {where}' if where else ''}: {self.what}"
 
 
 class EditProblem(Problem):
     """A sentence that is no edit or action of this car."""
+
+
+def _cut(text: str, longest: int) -> str:
+    return text if len(text) <= longest else f"{text[:longest]}..."
 
 
 def did_you_mean(name: str, names: Iterable[str]) -> str:

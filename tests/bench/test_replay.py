@@ -177,7 +177,11 @@ def test_the_same_morning_with_the_fuse_in(morning: Bench) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "{}", "[]", '{"given": [], "seed": "1", "log": []}', '{"log": 3}', "nan"]
+    "text",
+    [
+        *("", "{}", "[]", '{"given": [], "seed": "1", "log": []}', '{"log": 3}', "nan"),
+        *('{"given": "a", "seed": 0, "log": []}', '{"given": [], "seed": 0, "log": [1]}', "[" * 100_000),
+    ],
 )
 def test_what_is_no_saved_bench_is_refused(text: str, teaching: Car) -> None:
     with pytest.raises(EditProblem, match="this is no saved bench"):

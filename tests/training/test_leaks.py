@@ -37,10 +37,10 @@ ABSENT = ("no-such-key", "0", "-1", "999999", "1e3", "\u0663", "9" * 5000, "../.
 PATHS = (
     "", "robots.txt", "static/", "static/../../../scenarios/exercises/02-left-in-storage.yaml", "app/static/",
     "app/static/../ui/app.py", "media/", "media/../classes.sqlite", "media/%2e%2e/%2e%2e/classes.sqlite",
-    "scenarios/exercises/02-left-in-storage.yaml", "classes.sqlite", "ui/app.py", "component/", "component/..",
+    "scenarios/exercises/02-left-in-storage.yaml", "classes.sqlite", "ui/app.py", "component/",
     "_stcore/health", "_stcore/host-config", "_stcore/metrics", "_stcore/script-health-check",
-    "_stcore/bidi-components/", "_stcore/bidi-components/busbay_sheet/../../ui/app.py", "_stcore/upload_file/",
-    "_stcore/agent/interact", "_stcore/agent/openapi.json", "_stcore/agent/mcp", "board", "replay?attempt=1",
+    "component/..", "_stcore/bidi-components/", "_stcore/bidi-components/busbay_sheet/../../ui/app.py",
+    "_stcore/upload_file/", "_stcore/agent/interact", "_stcore/agent/mcp", "board", "replay?attempt=1",
 )  # fmt: skip
 
 
@@ -156,7 +156,7 @@ def _options(visitor: Visitor, key: str) -> list[str]:
 
 
 def _files(visitor: Visitor) -> str:
-    """Whatever the messages point at: files to download, while they are there, and pictures inside of texts."""
+    """What the messages point at: files to download, while they are there, and pictures inside of texts."""
     came = "\n".join(_told(raw) for raw in visitor.received)
     files = [fetched(visitor.address + one) for one in sorted(set(re.findall(r"/media/[\w.]+", came)))]
     inside = sorted(set(re.findall(r"data:[\w/+-]+;base64,([\w+/=]+)", came)))

@@ -2,7 +2,6 @@
 
 import time
 
-import pytest
 from streamlit.testing.v1 import AppTest
 
 from ui import session
@@ -66,12 +65,3 @@ def test_a_log_that_was_left_behind_can_be_branched_as_well() -> None:
     app = played(app)
     app.button(key="branch_take").click().run()  # and the bay would open, of which this test has none
     assert ["press start", "wait 5 s", "unplug ABS.C1", "wait 5 s"] == log(app)
-
-
-@pytest.mark.parametrize(
-    "text",
-    ["{}", "[]", "nonsense", '{"given": "a", "seed": 0, "log": []}', '{"given": [], "seed": "", "log": [1]}'],
-)
-def test_a_saved_bench_that_is_none_is_refused_in_one_sentence(text: str) -> None:
-    with pytest.raises(session.EditProblem, match=r"^this file is no log of busbay$"):
-        session.parts_of(text)

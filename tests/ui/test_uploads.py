@@ -1,0 +1,132 @@
+"""Spoilt uploads: each is accepted, or refused in one clear sentence.
+
+Logs of busbay and logs of a bus; spoilt vehicle, exercise and case files are in `tests/vehicle` and
+`tests/training`. A few hundred by default; `BUSBAY_MUTATIONS=210` makes it the long run.
+"""
+
+import json
+import os
+import random
+import sqlite3
+import time
+from collections import Counter
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import can
+import pytest
+
+from sim.bench.bench import Bench
+from sim.bench.live import Unsettled
+from sim.instruments.log_import import read_log, table_rows
+from sim.vehicle.problems import Problem
+from tests.vehicle.test_mutations import LONGEST_S, MUTATIONS
+from ui import session
+from ui.quick_car_page import LOG_FORMATS
+
+EACH = int(os.environ.get("BUSBAY_MUTATIONS", "10"))
+
+
+def refused(read: Callable[[], object]) -> str:
+    """`accepted`, or `refused` after a look at the refusal."""
+    try:
+        read()
+    except (Problem, Unsettled) as problem:
+        words = str(problem)
+        return "refused" if 0 < len(words) < 700 and "\n" not in words else f"a poor refusal: {words}"
+    return "accepted"
+
+
+def outcomes(spoilt: Callable[[int, random.Random], Callable[[], object]], name: str) -> Counter[str]:
+    """What comes of many spoilt files; any other exception, and a long time, fail with the seed."""
+    found: Counter[str] = Counter()
+    for seed in range(EACH):
+        read = spoilt(seed, random.Random(f"{name} {seed}"))
+        begun_s = time.monotonic()
+        try:
+            found[refused(read)] += 1
+        except Exception as error:
+            raise AssertionError(f"seed {seed}: {type(error).__name__}: {error}") from error
+        assert time.monotonic() - begun_s < LONGEST_S, f"seed {seed} took too long"
+    return found
+
+
+def restore(text: str) -> None:
+    name, car_text, saved = session.opened_log(text)
+    Bench.restored(session.car_from_text(car_text, name), saved)
+
+
+def saved_log() -> str:
+    text = session.shipped_cars()["six-modules.yaml"]
+    bench = {"given": ["pull F2"], "seed": 3, "log": ["wait 1 s", "press start", "look F2", "save a", "scan"]}
+    return json.dumps({"busbay": 1, "car_name": "six-modules.yaml", "car": text, "bench": bench}, indent=1)
+
+
+@pytest.mark.parametrize("mutate", MUTATIONS, ids=lambda mutate: mutate.__name__)
+def test_a_spoilt_log_of_busbay(mutate: Callable[[str, random.Random], str]) -> None:
+    whole = saved_log()
+
+    def spoilt(seed: int, dice: random.Random) -> Callable[[], object]:
+        # half of them are spoilt behind the car, which is most of the text
+        head, tail = whole.split('"bench"')
+        text = mutate(whole, dice) if seed % 2 else head + '"bench"' + mutate(tail, dice)
+        return lambda: restore(text)
+
+    assert {"accepted", "refused"} >= set(outcomes(spoilt, mutate.__name__))
+
+
+def bus_log(folder: Path, ending: str) -> str:
+    path = folder / f"whole.{ending}"
+    with can.Logger(path) as logger:
+        for number in range(60):
+            logger.on_message_received(
+                can.Message(
+                    1000 + number / 100, 0x100 + number % 3, False, data=bytes([number] * 8), channel=0
+                )
+            )
+    return path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("ending", LOG_FORMATS)
+def test_a_spoilt_log_of_a_bus(ending: str, tmp_path: Path) -> None:
+    whole = bus_log(tmp_path, ending)
+    path = tmp_path / f"log.{ending}"
+
+    def spoilt(seed: int, dice: random.Random) -> Callable[[], object]:
+        mutate = MUTATIONS[seed % len(MUTATIONS)]
+        path.write_bytes(mutate(whole, dice).encode("utf-8", "replace"))
+        return lambda: table_rows(read_log(path))
+
+    assert {"accepted", "refused"} >= set(outcomes(spoilt, ending))
+
+
+def test_a_database_with_something_else_where_a_time_should_be(tmp_path: Path) -> None:
+    """Not from the browser: such a log is read by `busbay import`."""
+    with closing(sqlite3.connect(tmp_path / "log.db")) as made, made:
+        made.execute("CREATE TABLE messages (ts, arbitration_id, extended, remote, error, dlc, data)")
+        made.execute("INSERT INTO messages VALUES (NULL, 1, 0, 0, 0, 0, x'00')")
+    with pytest.raises(Problem, match="cannot be read as a log: a frame at the time None"):
+        read_log(tmp_path / "log.db")
+
+
+@pytest.mark.parametrize(
+    "text", ["[" * 200_000, '{"car_name": ' * 100_000, '{"car_name": "x", "car": "", "bench": []}']
+)
+def test_a_text_of_nothing_but_brackets_is_no_log(text: str) -> None:
+    with pytest.raises(Problem, match=r"this (file )?is no (log of busbay|saved bench)|line 1"):
+        restore(text)
+
+
+def test_restoring_a_long_log_can_be_called_off() -> None:
+    log = json.loads(saved_log())
+    log["bench"]["log"] = ["wait 24 h"] * 50
+    told: list[float] = []
+
+    def called_off(share: float) -> None:
+        told.append(share)
+        raise session.CalledOff
+
+    with pytest.raises(session.CalledOff):
+        session.restore(json.dumps(log))(session.fresh_session(), called_off)
+    assert [1 / 50] == told
