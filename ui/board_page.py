@@ -63,7 +63,8 @@ def _live(class_id: int) -> None:
         st.rerun()  # the whole page tells of whoever was picked
     rows = classroom.records().board(class_id)
     if not rows:
-        st.caption("Nobody has joined yet.")
+        code = classroom.records().class_of(class_id).join_code
+        st.caption(f"Nobody has joined yet. The code of this class is **{code}**.")
         return
     stuck = [row for row in rows if row.signs]
     done = sum(row.complete is not None for row in rows)

@@ -32,7 +32,7 @@ def show() -> None:
     with left:
         _open_one()
     if not known:
-        st.caption("No class has been opened yet.")
+        st.caption("No class yet. Give one a name and open it: the code that students type stands here then.")
         return
     with left:
         group = choose_class(known)

@@ -61,14 +61,14 @@ def show() -> None:
 def _chosen() -> int | None:
     group_names = {group.id: group.name for group in classroom.records().classes()}
     if not group_names:
-        st.caption("No class has been opened yet.")
+        st.caption("No class has been opened yet: the page Classes does that.")
         return None
     told = st.session_state.pop("replay_attempt", None)
     asked = told if told is not None else classroom.asked_for("attempt")
     with st.container(horizontal=True, vertical_alignment="bottom"):
         attempts = classroom.records().attempts_of_classes()
         if not attempts:
-            st.caption("Nobody has begun an exercise yet.")
+            st.caption("Nobody has begun an exercise yet: whoever does can be replayed here.")
             return None
         words = {
             row.attempt_id: f"{row.student} · {row.exercise} · {group_names.get(row.class_id, '')}"

@@ -287,7 +287,7 @@ def _class_at_work(records: Records) -> None:
 
 
 def _choose(page: Page, label: str, option: str) -> None:
-    box = page.get_by_label(label).first
+    box = page.get_by_role("combobox", name=label).first
     box.click()
     box.fill(option)
     with redrawn(page):
