@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Annotated, Literal, get_args
 
@@ -21,6 +21,7 @@ from pydantic import BeforeValidator, Field
 from sim import scenarios_folder
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench, BenchWithoutReasons
+from sim.bench.mould import Begun
 from sim.vehicle.car import Car
 from sim.vehicle.description import Part
 from sim.vehicle.edits import apply_all, parse_edit
@@ -101,8 +102,17 @@ class Exercise(Part):
         return apply_all(self.whole_car, theories)
 
     def bench(self, reasons: bool = True) -> Bench:
-        """The car as it stands in the bay when the student gets it; without reasons it is twice as fast."""
-        make = Bench if reasons else BenchWithoutReasons
+        """The car as it stands in the bay when the student gets it; without reasons it is twice as fast.
+
+        A whole class gets it: who is not the first has it at once.
+        """
+        return self._driven_in(Bench) if reasons else self._for_a_class.bench()
+
+    @cached_property
+    def _for_a_class(self) -> Begun:
+        return Begun(partial(self._driven_in, BenchWithoutReasons))
+
+    def _driven_in(self, make: type[Bench]) -> Bench:
         bench = make(self.whole_car, self.arrives, self.seed)
         bench.do_all(self.before)
         return bench

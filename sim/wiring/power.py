@@ -14,6 +14,7 @@ speed, constant-power loads, battery recovery.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -83,10 +84,11 @@ class SwitchState:
 
 
 class PowerCircuit:
-    """A car's circuit, and its solution in any state of the switches."""
+    """A car's circuit, and its solution in any state of the switches. For any number of threads."""
 
     def __init__(self, car: Car) -> None:
         self._car = car
+        self._lock = threading.Lock()
         self._circuit = Circuit(reference=REFERENCE)
         self._switched: list[Element] = []
         for element in car.all_elements.values():
@@ -98,6 +100,10 @@ class PowerCircuit:
 
     def solve(self, state: SwitchState, without: frozenset[str] = frozenset()) -> Solution:
         """The circuit in a state, with the elements `without` taken off."""
+        with self._lock:
+            return self._solved(state, without)
+
+    def _solved(self, state: SwitchState, without: frozenset[str]) -> Solution:
         for element in self._switched:
             self._set_closed(element.id, is_closed(element, self._car, state))
             if isinstance(element, Draw):

@@ -34,5 +34,12 @@ class Recent(Generic[Value]):
         with self._lock:
             self._values.clear()
 
+    def __getstate__(self) -> tuple[int, OrderedDict[Hashable, Value]]:
+        return self._limit, self._values
+
+    def __setstate__(self, state: tuple[int, OrderedDict[Hashable, Value]]) -> None:
+        self._limit, self._values = state
+        self._lock = threading.RLock()
+
     def __len__(self) -> int:
         return len(self._values)
