@@ -18,6 +18,7 @@ from sim.lab.suspects import Suspect, Suspects, explained, find_suspects, odds
 from sim.lab.suspects_report import odds_words, suspects_page, suspects_words
 from sim.lab.workshop import Progress, Stop, Stopped, Workshop
 from sim.vehicle.edits import EDIT_VERBS, catalogue
+from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
 from sim.vehicle.reading import car_from_text
 from ui import lab_work, session
 from ui.drawing import sheet
@@ -53,9 +54,10 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What was found, for which question, among sets of how many edits."""
+    """What was found, for which question, among sets of how many of these edits."""
 
     question: Question
+    edits: tuple[str, ...]
     most: int
     suspects: Suspects
 
@@ -70,7 +72,7 @@ def _page() -> None:
     held = worked_off(st.empty())
     st.title("Suspects")
     st.markdown(
-        "Every fault of the car's catalogue, and every two of them, goes through what was done so far. "
+        "Every fault of the car's list, and every two of them, goes through what was done so far. "
         "Those that show everything that was seen are the suspects."
     )
     if held.problem:
@@ -148,8 +150,18 @@ def _search(question: Question) -> None:
         format_func="{} min".format,
         persist_state="session",
     )
+    kinds = st.multiselect(
+        "besides what can be off, out or open",
+        list(FAULT_KINDS),
+        key="suspects_kinds",
+        placeholder="other kinds of faults",
+        help="a bus that is shorted, swapped or disturbed from inside a module runs bit by bit: "
+        "each such fault takes seconds",
+        persist_state="session",
+    )
     car = car_from_text(question.vehicle)
-    count = len(catalogue(car))
+    edits = (*catalogue(car), *further_faults(car, kinds))
+    count = len(edits)
     sets = 1 + count + (count * (count - 1) // 2 if most == DOUBLE else 0)
     st.caption(f"{sets} sets of edits, the likeliest first. {odds_words()}")
     known: Found | None = _last()
@@ -159,7 +171,7 @@ def _search(question: Question) -> None:
         type="primary",
         icon=":material/person_search:",
         disabled=not (question.steps or question.log),
-        on_click=partial(_start, question, 2 if most == DOUBLE else 1, 60.0 * limit_min, known),
+        on_click=partial(_start, question, edits, 2 if most == DOUBLE else 1, 60.0 * limit_min, known),
     )
 
 
@@ -168,19 +180,22 @@ def _last() -> Found | None:
     return None if work is None else work.found
 
 
-def _start(question: Question, most: int, limit_s: float, known: Found | None) -> None:
+def _start(
+    question: Question, edits: tuple[str, ...], most: int, limit_s: float, known: Found | None
+) -> None:
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> Found:
         end_s = time.monotonic() + limit_s
         steps = question.observations(progress, stop)
-        found = _before(known, question, most, steps)
+        found = _before(known, question, edits, most, steps)
         more: tuple[Step, ...] = steps[len(found.suspects.steps) :] if found else ()
         if found is None:  # single faults first, so that there is something to show soon
-            found = Found(question, 1, _found_new(question, steps, 1, limit_s, workshop, progress, stop))
+            singles = _found_new(question, steps, edits, 1, limit_s, workshop, progress, stop)
+            found = Found(question, edits, 1, singles)
         slice_s = FIRST_SLICE_S
         try:
             if found.most < most:
-                pairs = _found_new(question, steps, most, slice_s, workshop, progress, stop)
-                found = Found(question, most, pairs)
+                pairs = _found_new(question, steps, edits, most, slice_s, workshop, progress, stop)
+                found = Found(question, edits, most, pairs)
             while more or found.suspects.waiting:
                 left_s = end_s - time.monotonic()
                 if not more and left_s <= 0:
@@ -192,7 +207,7 @@ def _start(question: Question, most: int, limit_s: float, known: Found | None) -
                     progress=progress,
                     stop=stop,
                 )
-                found, more, slice_s = Found(question, most, narrowed), (), 2 * slice_s
+                found, more, slice_s = Found(question, edits, most, narrowed), (), 2 * slice_s
         except Stopped:  # what was found until the last slice
             if more:
                 raise
@@ -202,9 +217,11 @@ def _start(question: Question, most: int, limit_s: float, known: Found | None) -
     lab_work.start(WORK, task)
 
 
-def _before(known: Found | None, question: Question, most: int, steps: tuple[Step, ...]) -> Found | None:
+def _before(
+    known: Found | None, question: Question, edits: tuple[str, ...], most: int, steps: tuple[Step, ...]
+) -> Found | None:
     """What was found before, where the question only goes on from there."""
-    if known is None or known.most != most:
+    if known is None or (known.most, known.edits) != (most, edits):
         return None
     old = known.suspects
     same = (old.vehicle, old.given, old.seed) == (question.vehicle, question.known, question.seed)
@@ -214,6 +231,7 @@ def _before(known: Found | None, question: Question, most: int, steps: tuple[Ste
 def _found_new(
     question: Question,
     steps: tuple[Step, ...],
+    edits: tuple[str, ...],
     most: int,
     within_s: float,
     workshop: Workshop,
@@ -224,6 +242,7 @@ def _found_new(
         question.vehicle,
         steps,
         given=question.known,
+        edits=edits,
         most=most,
         seed=question.seed,
         workshop=workshop,
@@ -283,7 +302,7 @@ def _more(one: Suspect) -> str:
 def left_share(found: Found) -> float:
     """The share of prior odds that the sets have for which there was no time."""
     car = car_from_text(found.suspects.vehicle)
-    sets = (some for size in range(found.most + 1) for some in combinations(catalogue(car), size))
+    sets = (some for size in range(found.most + 1) for some in combinations(found.edits, size))
     return sum(odds(edits, car) for edits in found.suspects.waiting) / sum(odds(edits, car) for edits in sets)
 
 

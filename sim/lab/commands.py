@@ -15,6 +15,7 @@ from sim.lab.selfcheck import first_look, self_check
 from sim.lab.technician import compare, run_table, searched
 from sim.lab.workshop import Cache, Progress, Workshop, on_cluster
 from sim.vehicle.edits import catalogue
+from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 
@@ -22,6 +23,7 @@ from sim.vehicle.reading import car_from_text
 def suspects_check_arguments(parser: ArgumentParser) -> None:
     """Arguments of `suspects-check`."""
     _common(parser)
+    _kinds(parser)
     parser.add_argument("--edits", type=int, default=60, help="edits to choose from (default: %(default)s)")
     parser.add_argument("--pairs", type=int, default=60, help="pairs to run (default: %(default)s)")
     parser.add_argument("--times", type=int, default=1, help="how many hidden faults (default: %(default)s)")
@@ -30,11 +32,13 @@ def suspects_check_arguments(parser: ArgumentParser) -> None:
 def suspects_check(chosen: Namespace) -> int:
     """Compare the search with runs of its own of pairs drawn by chance; status 1 where they differ."""
     vehicle, wrong = vehicle_text(chosen.car), 0
+    listed = _listed(vehicle, chosen.kind)
     with _workshop(chosen) as workshop:
         for seed in range(chosen.seed, chosen.seed + chosen.times):
             result = self_check(
                 vehicle,
                 edits=chosen.edits,
+                listed=listed,
                 pairs=chosen.pairs,
                 seed=seed,
                 workshop=workshop,
@@ -48,6 +52,7 @@ def suspects_check(chosen: Namespace) -> int:
 def technician_arguments(parser: ArgumentParser) -> None:
     """Arguments of `technician`."""
     _common(parser)
+    _kinds(parser)
     parser.add_argument("--edits", type=int, default=30, help="edits to choose from (default: %(default)s)")
     parser.add_argument("--faults", type=int, default=200, help="hidden faults (default: %(default)s)")
     parser.add_argument(
@@ -67,9 +72,12 @@ def technician(chosen: Namespace) -> int:
     Status 1 where the search loses a hidden fault or keeps others than the table of runs.
     """
     vehicle = vehicle_text(chosen.car)
+    listed = _listed(vehicle, chosen.kind)
     with _workshop(chosen) as workshop:
         tables = [
-            run_table(vehicle, edits=chosen.edits, seed=seed, workshop=workshop, progress=_told())
+            run_table(
+                vehicle, edits=chosen.edits, listed=listed, seed=seed, workshop=workshop, progress=_told()
+            )
             for seed in range(chosen.seed, chosen.seed + max(1, chosen.draws))
         ]
         result = compare(tables, faults=chosen.faults, seed=chosen.seed)
@@ -120,6 +128,21 @@ def _write(path: Path, text: str) -> None:
     except OSError as error:
         raise Problem(f"{path} cannot be written: {error.strerror}") from None
     print(f"        {path}")
+
+
+def _kinds(parser: ArgumentParser) -> None:
+    parser.add_argument(
+        "--kind",
+        action="append",
+        default=[],
+        choices=FAULT_KINDS,
+        help="faults of this kind, too, besides what can be off, out or open; several times",
+    )
+
+
+def _listed(vehicle: str, kinds: list[str]) -> tuple[str, ...]:
+    car = car_from_text(vehicle)
+    return (*catalogue(car), *further_faults(car, kinds))
 
 
 def _common(parser: ArgumentParser) -> None:

@@ -58,17 +58,21 @@ def self_check(
     vehicle: str,
     *,
     edits: int = 60,
+    listed: Sequence[str] | None = None,
     pairs: int = 60,
     seed: int = 0,
     workshop: Workshop,
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> SelfCheck:
-    """Hide a fault or two by chance, search among `edits` edits, and run `pairs` pairs by themselves."""
+    """Hide a fault or two by chance, search among `edits` edits, and run `pairs` pairs by themselves.
+
+    `listed`: the edits to draw from; by default the car's catalogue.
+    """
     dice = random.Random(seed)
     car = car_from_text(vehicle)
-    listed = catalogue(car)
-    some = sorted(dice.sample(listed, min(edits, len(listed))), key=listed.index)
+    known = list(catalogue(car) if listed is None else listed)
+    some = sorted(dice.sample(known, min(edits, len(known))), key=known.index)
     hidden = tuple(dice.sample(some, dice.randint(1, 2)))
     steps = observed(vehicle, first_look(car), given=hidden)
     found = find_suspects(vehicle, steps, edits=some, workshop=workshop, progress=progress, stop=stop)

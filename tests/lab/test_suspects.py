@@ -11,6 +11,7 @@ from sim.lab.run import Trial, run_trial, sentences, vehicle_text
 from sim.lab.suspects import ODDS, Suspects, explained, find_suspects, odds, wrongly_judged
 from sim.lab.workshop import Stopped, Workshop
 from sim.vehicle.edits import catalogue
+from sim.vehicle.fault_kinds import further_faults
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 
@@ -73,6 +74,22 @@ def test_suspects_are_exactly_those_of_brute_force(
     assert by_brute_force(six, steps, edits) == all_sets(found)
     assert found.holds(hidden)
     assert found.runs < found.candidates
+
+
+@pytest.mark.parametrize("hidden", [("corrode G1 8 ohm",), ("loosen TCM.C1", "short ABS.C1.1 to BODY")])
+def test_faults_that_do_more_than_open_are_judged_as_by_brute_force(
+    six: str, hidden: tuple[str, ...], here: Workshop
+) -> None:
+    car = car_from_text(six)
+    kinds = ["blown fuses", "half seated connectors", "corroded grounds and supplies", "lifted grounds",
+             "shorted supplies", "terminators", "flat battery"]  # fmt: skip
+    further = further_faults(car, kinds)
+    some = random.Random(5).sample(further, 5)
+    edits = sentences(["pull F2", "open ABS.C1.3", "open ECM.C1.4", *some, *hidden], car)
+    steps = evidence(six, sentences(hidden, car))
+    found = find_suspects(six, steps, edits=edits, workshop=here)
+    assert by_brute_force(six, steps, edits) == all_sets(found)
+    assert found.holds(sentences(hidden, car))
 
 
 def test_random_hidden_faults_are_always_among_the_suspects(

@@ -66,6 +66,18 @@ def test_a_change_made_at_the_beginning_can_be_taken_as_not_known() -> None:
     assert not found.holds([])
 
 
+def test_other_kinds_of_faults_are_suspects_where_they_are_chosen() -> None:
+    held = held_of("six-modules.yaml", ("corrode G1 8 ohm",))
+    held.bench.do_all([*LOG, "measure volts G1 to BAT-"])
+    app = opened("suspects", held)
+    app = after(app, "suspects_find", WORK)
+    assert not app.session_state[WORK].found.suspects.holds(["corrode G1 8 ohm"])
+    app.multiselect(key="suspects_kinds").set_value(["corroded grounds and supplies"]).run()
+    app = after(app, "suspects_find", WORK)
+    assert ["corrode G1 8 ohm"] == [one.title for one in app.session_state[WORK].found.suspects.suspects]
+    assert told(app, "judged").startswith("**One suspect. 63 of 63 sets are judged")
+
+
 def test_the_suspects_of_a_case_are_asked_about_its_own_car() -> None:
     case = read_case(shipped_cases()["beehive-ground"])
     app = AppTest.from_function(_page, default_timeout=60)

@@ -1,0 +1,40 @@
+"""Kinds of faults beyond those that take something away."""
+
+import pytest
+
+from sim import scenarios_folder
+from sim.vehicle.edits import catalogue, parse_edit
+from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
+from sim.vehicle.problems import Problem
+from sim.vehicle.reading import read_car
+
+
+@pytest.mark.parametrize("name", ["six-modules", "teaching-car", "shuttle-minibus", "small-estate"])
+def test_every_further_fault_can_be_done_and_taken_back(name: str) -> None:
+    car = read_car(scenarios_folder() / "vehicles" / f"{name}.yaml")
+    faults = further_faults(car)
+    assert not set(faults) & set(catalogue(car))
+    assert len(faults) == len(set(faults))
+    for sentence in faults:
+        edit = parse_edit(sentence, car)
+        broken = edit.apply(car)
+        assert sentence == edit.text
+        assert broken.condition != car.condition
+        assert edit.undo is not None
+        assert car.condition == parse_edit(edit.undo, broken).apply(broken).condition
+
+
+def test_each_kind_has_its_faults_where_a_car_has_such_parts() -> None:
+    car = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")
+    assert set() == {kind for kind in FAULT_KINDS if not further_faults(car, [kind])}
+    estate = read_car(scenarios_folder() / "vehicles" / "small-estate.yaml")
+    shorted = further_faults(estate, ["shorted bus lines"])
+    assert "short GW.C1.4 to GW.C1.5 0.05 ohm" in shorted  # neighbours, of two buses
+    assert "short BCM.C1.9 to BAT+ 0.05 ohm" in shorted  # a LIN wire
+    assert len(further_faults(car, ["swapped bus wires"])) == len(car.messages.buses_of["GW"]) + 7
+
+
+def test_an_unknown_kind_is_told_with_the_nearest_right_name() -> None:
+    car = read_car(scenarios_folder() / "vehicles" / "six-modules.yaml")
+    with pytest.raises(Problem, match="did you mean 'terminators'"):
+        further_faults(car, ["terminator"])
