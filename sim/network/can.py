@@ -61,7 +61,6 @@ from sim.network.messages import (
     Call,
     Flight,
     Forward,
-    LimitWatch,
     Message,
     Monitor,
     Reader,
@@ -72,6 +71,7 @@ from sim.network.messages import (
 from sim.network.streams import (
     Condition,
     ErrorState,
+    LimitWatch,
     Listener,
     Network,
     Recovery,
@@ -175,11 +175,12 @@ class CanNetwork(Network):
     def watch(self, stream: Stream, channel: str, limit_s: float, on_lost: Call, on_back: Call) -> Watch:
         if not limit_s >= 1 / NS_PER_S:
             raise ValueError(f"watch of stream {stream.name} by {channel}: limit {limit_s} s must be above 0")
-        monitor = self._message(stream).monitor
-        now_ns = self._clock.now_ns()
-        watch = LimitWatch(monitor, channel, to_ns(limit_s), now_ns, on_lost, on_back)
-        monitor.watches.append(watch)
-        self._plan_check(monitor, now_ns)
+        message, now_ns = self._message(stream), self._clock.now_ns()
+        watch = LimitWatch(
+            stream, channel, to_ns(limit_s), now_ns, on_lost, on_back,
+            message.heard_by, message.monitor.watches,
+        )  # fmt: skip
+        self._plan_check(message.monitor, now_ns)
         return watch
 
     def forward(self, source: Stream, receiver: str, target: Stream, delay_s: float) -> None:

@@ -25,6 +25,7 @@ from sim.network.alarm import AlarmClock, to_ns
 from sim.network.frames import NS_PER_S, Frame
 from sim.network.streams import (
     ErrorState,
+    LimitWatch,
     Listener,
     Network,
     Recovery,
@@ -89,38 +90,11 @@ class _Answer:
     version: int = 0
     heard_ns: dict[str, int] = field(default_factory=dict)
     readers: list[_Reader] = field(default_factory=list)
-    watches: list[LinWatch] = field(default_factory=list)
+    watches: list[LimitWatch] = field(default_factory=list)
 
-
-class LinWatch:
-    """A receiver's time limit for a message."""
-
-    def __init__(
-        self,
-        answer: _Answer,
-        channel: str,
-        limit_ns: int,
-        since_ns: int,
-        on_lost: Callable[[float], None],
-        on_back: Callable[[float], None],
-    ) -> None:
-        self.stream = answer.stream
-        self.channel = channel
-        self.lost = False
-        self.limit_ns = limit_ns
-        self.since_ns = since_ns
-        self.on_lost = on_lost
-        self.on_back = on_back
-        self._answer = answer
-
-    def cancel(self) -> None:
-        """Call nobody any more. Cancelling twice does no harm."""
-        if self in self._answer.watches:
-            self._answer.watches.remove(self)
-
-    def deadline_ns(self) -> int:
-        """When the limit runs out if nothing more is heard."""
-        return max(self.since_ns, self._answer.heard_ns.get(self.channel, 0)) + self.limit_ns
+    def heard_by(self, channel: str, now_ns: int) -> int:
+        """When a channel has received the last response."""
+        return self.heard_ns.get(channel, 0)
 
 
 @dataclass(eq=False)
@@ -182,14 +156,16 @@ class LinNetwork:
         limit_s: float,
         on_lost: Callable[[float], None],
         on_back: Callable[[float], None],
-    ) -> LinWatch:
+    ) -> LimitWatch:
         """Call on_lost when the channel gets no frame for limit_s, on_back when it does again."""
         if to_ns(limit_s) <= 0:
             raise ValueError(f"watch of {stream.name} by {channel}: limit {limit_s} s must be above 0")
         answer = self._answer(stream)
-        watch = LinWatch(answer, channel, to_ns(limit_s), self._clock.now_ns(), on_lost, on_back)
-        answer.watches.append(watch)
-        self._at(watch.deadline_ns(), _LIMITS, partial(self._check, answer, watch))
+        now_ns = self._clock.now_ns()
+        watch = LimitWatch(
+            stream, channel, to_ns(limit_s), now_ns, on_lost, on_back, answer.heard_by, answer.watches
+        )
+        self._at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
         return watch
 
     def heard_at(self, stream: Stream, channel: str) -> float | None:
@@ -270,22 +246,21 @@ class LinNetwork:
             reader.version = version
         for watch in back:
             watch.lost = False
-            self._at(watch.deadline_ns(), _LIMITS, partial(self._check, answer, watch))
+            self._at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
         for reader in readers:
             reader.handler(stream, now_ns / NS_PER_S)
         for watch in back:
-            if watch in answer.watches:
-                watch.on_back(now_ns / NS_PER_S)
+            watch.found(now_ns / NS_PER_S)
 
-    def _check(self, answer: _Answer, watch: LinWatch, now_ns: int) -> None:
+    def _check(self, answer: _Answer, watch: LimitWatch, now_ns: int) -> None:
         """A limit may have run out."""
-        if watch.lost or watch not in answer.watches:
+        if watch.lost or watch.cancelled:
             return
-        if watch.deadline_ns() > now_ns:
-            self._at(watch.deadline_ns(), _LIMITS, partial(self._check, answer, watch))
+        if watch.deadline_ns(now_ns) > now_ns:
+            self._at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
             return
         watch.lost = True
-        watch.on_lost(now_ns / NS_PER_S)
+        watch.missed(now_ns / NS_PER_S)
 
     # -- small tools -----------------------------------------------------------------------------------
 

@@ -12,7 +12,7 @@ from typing import Protocol
 
 from sim.network.alarm import to_ns
 from sim.network.frames import INTERMISSION_BITS, Frame, arbitration_key, duration_ns, frame_ns
-from sim.network.streams import Listener, Segment, Stream, Watch
+from sim.network.streams import LimitWatch, Listener, Segment, Stream
 
 NEVER = -1  # a time before all others: no frame heard yet, no check planned
 UNKNOWN = -1  # a version that no data has: the receiver does not know the stream's data
@@ -184,51 +184,6 @@ class Repeated(Message):
         for reader in self.readers:
             if reader.channel not in self.bus.audience:
                 reader.version = UNKNOWN
-
-
-class LimitWatch(Watch):
-    """A watch at work."""
-
-    __slots__ = (
-        "cancelled",
-        "channel",
-        "limit_ns",
-        "lost",
-        "monitor",
-        "on_back",
-        "on_lost",
-        "since_ns",
-        "stream",
-    )
-
-    def __init__(
-        self, monitor: Monitor, channel: str, limit_ns: int, since_ns: int, on_lost: Call, on_back: Call
-    ) -> None:
-        self.monitor = monitor
-        self.stream = monitor.message.stream
-        self.channel = channel
-        self.limit_ns = limit_ns
-        self.since_ns = since_ns
-        self.on_lost = on_lost
-        self.on_back = on_back
-        self.lost = False
-        self.cancelled = False
-
-    def cancel(self) -> None:
-        if not self.cancelled:
-            self.cancelled = True
-            self.monitor.watches.remove(self)
-
-    def deadline_ns(self, now_ns: int) -> int:
-        return max(self.since_ns, self.monitor.message.heard_by(self.channel, now_ns)) + self.limit_ns
-
-    def missed(self, time_s: float) -> None:
-        if not self.cancelled:
-            self.on_lost(time_s)
-
-    def found(self, time_s: float) -> None:
-        if not self.cancelled:
-            self.on_back(time_s)
 
 
 class Monitor:

@@ -28,7 +28,7 @@ from simpy import Environment
 
 from sim.network.alarm import AlarmClock, to_ns
 from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, arbitration_key, duration_ns, frame_ns
-from sim.network.streams import ErrorState, Listener, Recovery, Segment, StateHandler, Stream
+from sim.network.streams import ErrorState, LimitWatch, Listener, Recovery, Segment, StateHandler, Stream
 from sim.network.trouble import Attempts
 
 OVERLOAD = 0.9  # share of a bus that periodic frames may fill; beyond it low priorities start to starve
@@ -76,37 +76,6 @@ class _Single:
     frame: Frame
     on_sent: Callable[[float], None] | None
     gone: bool = False
-
-
-class LimitWatch:
-    """A receiver's time limit for a stream."""
-
-    def __init__(
-        self,
-        line: _Line,
-        channel: str,
-        limit_ns: int,
-        since_ns: int,
-        on_lost: Callable[[float], None],
-        on_back: Callable[[float], None],
-    ) -> None:
-        self.stream = line.stream
-        self.channel = channel
-        self.lost = False
-        self.limit_ns = limit_ns
-        self.since_ns = since_ns
-        self.on_lost = on_lost
-        self.on_back = on_back
-        self._line = line
-
-    def cancel(self) -> None:
-        """Call nobody any more. Cancelling twice does no harm."""
-        if self in self._line.watches:
-            self._line.watches.remove(self)
-
-    def deadline_ns(self, now_ns: int) -> int:
-        """When the limit runs out if nothing more is heard."""
-        return max(self.since_ns, self._line.heard_by(self.channel, now_ns)) + self.limit_ns
 
 
 class _Line:
@@ -253,8 +222,10 @@ class StreamNetwork:
         if to_ns(limit_s) <= 0:
             raise ValueError(f"watch of {stream.name} by {channel}: limit {limit_s} s must be above 0")
         line = self._line(stream)
-        watch = LimitWatch(line, channel, to_ns(limit_s), self._clock.now_ns(), on_lost, on_back)
-        line.watches.append(watch)
+        watch = LimitWatch(
+            stream, channel, to_ns(limit_s), self._clock.now_ns(), on_lost, on_back,
+            line.heard_by, line.watches,
+        )  # fmt: skip
         self._plan(line)
         return watch
 
@@ -460,15 +431,14 @@ class StreamNetwork:
         for reader in readers:
             reader.handler(stream, now_ns / NS_PER_S)
         for watch in back:
-            if watch in line.watches:
-                watch.on_back(now_ns / NS_PER_S)
+            watch.found(now_ns / NS_PER_S)
 
     def _data_passer(self, target: _Line, data: bytes) -> Callable[[int], None]:
         return lambda _: self.set_data(target.stream, data)
 
     def _check(self, line: _Line, watch: LimitWatch, now_ns: int) -> None:
         """A limit may have run out."""
-        if watch.lost or watch not in line.watches:
+        if watch.lost or watch.cancelled:
             return
         deadline_ns = watch.deadline_ns(now_ns)
         if deadline_ns > now_ns:
@@ -477,7 +447,7 @@ class StreamNetwork:
             return
         watch.lost = True
         self._plan(line)
-        watch.on_lost(now_ns / NS_PER_S)
+        watch.missed(now_ns / NS_PER_S)
 
     # -- single frames ---------------------------------------------------------------------------------
 

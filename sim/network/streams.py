@@ -145,6 +145,58 @@ class Watch(Protocol):
         """Call nobody any more. Cancelling twice does no harm."""
 
 
+class LimitWatch(Watch):
+    """A watch at work; it stands among the others of its stream until it is cancelled.
+
+    heard_by: when a channel has received the last frame of the stream, up to a time, both in ns.
+    """
+
+    __slots__ = (
+        "_among", "_heard_by", "_on_back", "_on_lost", "cancelled", "channel", "limit_ns", "lost", "since_ns",
+        "stream",
+    )  # fmt: skip
+
+    def __init__(
+        self,
+        stream: Stream,
+        channel: str,
+        limit_ns: int,
+        since_ns: int,
+        on_lost: Callable[[float], None],
+        on_back: Callable[[float], None],
+        heard_by: Callable[[str, int], int],
+        among: list[LimitWatch],
+    ) -> None:
+        self.stream = stream
+        self.channel = channel
+        self.limit_ns = limit_ns
+        self.since_ns = since_ns
+        self.lost = self.cancelled = False
+        self._on_lost, self._on_back = on_lost, on_back
+        self._heard_by = heard_by
+        self._among = among
+        among.append(self)
+
+    def cancel(self) -> None:
+        if not self.cancelled:
+            self.cancelled = True
+            self._among.remove(self)
+
+    def deadline_ns(self, now_ns: int) -> int:
+        """When the limit runs out if nothing more is heard."""
+        return max(self.since_ns, self._heard_by(self.channel, now_ns)) + self.limit_ns
+
+    def missed(self, time_s: float) -> None:
+        """Tell that the limit has run out, unless nobody wants to know any more."""
+        if not self.cancelled:
+            self._on_lost(time_s)
+
+    def found(self, time_s: float) -> None:
+        """Tell that the stream is heard again."""
+        if not self.cancelled:
+            self._on_back(time_s)
+
+
 Listener = Callable[[Frame, str, float], None]
 StateHandler = Callable[[ErrorState, float], None]
 
