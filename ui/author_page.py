@@ -70,8 +70,6 @@ def show() -> None:
     """The page."""
     held = worked_off(st.empty())
     classroom.what_was_ordered()
-    if held.problem:
-        st.error(classroom.plain(held.problem), icon=":material/block:")
     draft = _draft()
     st.title("Write an exercise")
     _begin(draft)

@@ -47,8 +47,6 @@ def _page() -> None:
     held = worked_off(st.empty())
     st.title("Done instead")
     st.markdown("Go back to one moment of a log and do something else there. Both futures, side by side.")
-    if held.problem:
-        st.error(held.problem, icon=":material/block:")
     source = _source(held)
     if source is None:
         return

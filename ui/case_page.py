@@ -45,8 +45,6 @@ def _case() -> None:
         "What is not told was not looked at. "
         "Then **rival stories** of what was wrong go through the same steps."
     )
-    if held.problem:
-        st.error(held.problem, icon=":material/block:")
     _open_one()
     if st.session_state.get("case_problem"):
         st.error(st.session_state.case_problem, icon=":material/block:")

@@ -40,8 +40,6 @@ def _page() -> None:
         f"Which two faults of the **{held.car.title}** make a hard case together? Each of the chosen ones is "
         "run alone, and every two of them, through the same first look."
     )
-    if held.problem:
-        st.error(held.problem, icon=":material/block:")
     chosen = _chosen(held)
     st.caption(f"What is done: {' → '.join(first_look(held.car))}")
     count = len(chosen)

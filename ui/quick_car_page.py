@@ -84,8 +84,6 @@ def _page() -> None:
         "One row for each module; a name and a bus are enough, and the usual is filled in for the rest. "
         "The drawing grows with the rows, and nothing is lost when you leave."
     )
-    if held.problem:
-        st.error(held.problem, icon=":material/block:")
     table = _table(held)
     left, right = st.columns([1.75, 1], gap="medium")
     with left:

@@ -31,6 +31,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text
 from ui import kept
+from ui.classroom import plain
 from ui.drawing.layout import Layout, layout_of
 from ui.readings import Notebook
 from ui.seen import Seen, what_may_be_seen
@@ -215,11 +216,17 @@ def ask_to_do(*texts: str, pause_s: float | None = None) -> None:
 
 
 def worked_off(place: DeltaGenerator) -> Held:
-    """The bench with all done that was asked for; then to the bay, where a click wants that."""
+    """The bench with all done that was asked for; then to the bay, where a click wants that.
+
+    What could not be done is told in `place`, once: on another page it would be about nothing that is there.
+    """
     held: Held = st.session_state.held
+    anything = bool(st.session_state.jobs)
     work_off(held, place)
     if st.session_state.pop("to_the_bay", False) and not held.problem:
         st.switch_page(st.session_state.entries["bay"])
+    if anything and held.problem:
+        place.error(plain(held.problem), icon=":material/block:")
     return held
 
 

@@ -75,8 +75,6 @@ def _page() -> None:
         "Every fault of the car's list, and every two of them, goes through what was done so far. "
         "Those that show everything that was seen are the suspects."
     )
-    if held.problem:
-        st.error(held.problem, icon=":material/block:")
     left, right = st.columns(2, gap="large")
     with left:
         question = _question(held)

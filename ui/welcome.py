@@ -27,8 +27,6 @@ def show() -> None:
     held = worked_off(st.empty())
     st.title("A car is in the bay")
     st.markdown(ABOUT)
-    if held.problem:
-        st.error(held.problem, icon=":material/block:")
     _doors(held)
     _cars(held)
     _cautions()

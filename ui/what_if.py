@@ -43,8 +43,6 @@ def _what_if() -> None:
         f"The **{held.car.title}** once more from the beginning, in every combination of what you suppose. "
         "A *fault* or *repair* is something done to the car, a *theory* is about how it was built."
     )
-    if held.problem:
-        st.error(held.problem, icon=":material/block:")
     left, right = st.columns([1, 1.15], gap="large")
     with left:
         _add(held)
