@@ -11,6 +11,7 @@ from sim.training.attempt import Step
 from sim.training.causes import NO_FAULT
 from sim.training.exercise import Exercise
 from sim.training.shop import HINT_MINUTES
+from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
 from ui import at_work, debrief_page, measure_panel
@@ -227,8 +228,8 @@ def _hand_in(held: AtWork) -> None:
         "one. A blown fuse is often a consequence."
     )
     st.multiselect(
-        "causes", [NO_FAULT, *catalogue(held.car)], key="named", accept_new_options=True,
-        placeholder="unplug ABS.C1, open G2, pull F3 ...", persist_state="session",
+        "causes", [NO_FAULT, *catalogue(held.car), *_inside_sensors(held.car)], key="named",
+        accept_new_options=True, placeholder="unplug ABS.C1, open G2, pull F3 ...", persist_state="session",
     )  # fmt: skip
     st.text_area(
         "evidence: how do you know?", key="evidence", max_chars=2000, height=90, persist_state="session"
@@ -245,6 +246,11 @@ def _hand_in(held: AtWork) -> None:
     with st.container(horizontal=True):
         st.button("Yes, hand in", key="hand_in_now", type="primary", on_click=_hand_in_now)
         st.button("Not yet", key="not_yet", on_click=partial(_be_sure, False))
+
+
+def _inside_sensors(car: Car) -> list[str]:
+    """What nobody can see to name it by."""
+    return [f"short {name}:1 to {name}:3" for name in car.claimed.sensors]
 
 
 def _be_sure(sure: bool) -> None:

@@ -203,6 +203,24 @@ def _resistor(held: Held, seen: Seen) -> None:
     _buttons((f"Put {ohm:g} ohm in", f"terminate {high} to {pairs[high]} {ohm:g} ohm"), out)
 
 
+def _sensor(held: Held, seen: Seen) -> None:
+    sensors = held.car.claimed.sensors
+    if not sensors:
+        st.caption("This car has no sensors with wires of their own.")
+        return
+    name = st.selectbox(
+        "which sensor",
+        list(sensors),
+        key="work_sensor",
+        format_func=lambda one: f"{one} · {sensors[one].title}",
+    )
+    new = ("Fit a right one", f"replace {name}")
+    if seen.only_found:
+        _buttons(new)
+        return
+    _buttons(("Short it inside", f"short {name}:1 to {name}:3 0.5 ohm"), new)
+
+
 def _module(held: Held, seen: Seen) -> None:
     modules = held.car.claimed.modules
     name = st.selectbox(
@@ -239,6 +257,7 @@ KINDS: dict[str, tuple[Tool, Callable[[Held, Seen], None]]] = {
     "ground point": ("repair", _ground),
     "short": ("repair", _short),
     "resistor across a pair": ("repair", _resistor),
+    "sensor itself": ("repair", _sensor),
     "module itself": ("repair", _module),
 }
 

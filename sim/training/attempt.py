@@ -193,7 +193,7 @@ class Attempt:
             action.text,
             sight,
             minutes,
-            0.0 if vain else cost_of(action.text),
+            0.0 if vain else cost_of(action.text, known),
             sum(one.minutes for one in self.steps) + minutes,
             vain,
             "" if seen is None else seen.display,

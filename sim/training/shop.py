@@ -19,11 +19,13 @@ MINUTES: Mapping[str, float] = {
     "unswap": 15.0, "unterminate": 10.0,  # two terminals out of their cavities and back; a resistor cut out
     "replace": 60.0,  # with setting up the new one
 }  # fmt: skip
-# in the shop's own money
+# in the shop's own money; `replace` is a module's, a sensor's stand below
 PART_COST: Mapping[str, float] = {
     "fit": 1.0, "mend": 4.0, "unshort": 2.0, "unswap": 2.0, "unterminate": 2.0, "replace": 300.0,
 }  # fmt: skip
+SENSOR_COST = 40.0
 OTHERWISE_MINUTES = 2.0
+SENSOR_MINUTES = 15.0
 BATTERY_MINUTES = 5.0
 HINT_MINUTES = 5.0  # what a hint costs; our own choice
 
@@ -35,9 +37,14 @@ def minutes_of(action: str, car: Car, waited_s: float = 0.0) -> float:
         return parse_observation(action, car).shop_s / 60
     if words[0] in ("unplug", "plug") and words[1].startswith("BAT."):
         return BATTERY_MINUTES
+    if words[0] == "replace" and words[1] in car.built.sensors:
+        return SENSOR_MINUTES
     return MINUTES.get(words[0], OTHERWISE_MINUTES) + waited_s / 60
 
 
-def cost_of(action: str) -> float:
+def cost_of(action: str, car: Car) -> float:
     """Parts used up by an action."""
-    return PART_COST.get(action.split()[0], 0.0)
+    words = action.split()
+    if words[0] == "replace" and words[1] in car.built.sensors:
+        return SENSOR_COST
+    return PART_COST.get(words[0], 0.0)

@@ -22,6 +22,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     set TCM.backbone to classical CAN                     a part too old for CAN FD
     keep DDM awake                                        software that, once awake, never lets go again
     replace TCM                                           a right module in its place: ends these five
+    replace map_sensor                                    the same with a sensor: ends a short inside it
     theory ECM waits for TRM                              start-up
     theory body runs through DDM                          the line goes through a module's connector
     theory F7 feeds TRM.B+                                the diagram is wrong about this fuse
@@ -535,8 +536,10 @@ def _keep(words: list[str], car: Car) -> Edit:
 
 def _replace(words: list[str], car: Car) -> Edit:
     module = _one(words, "replace")
+    if module in car.built.sensors:
+        return _replace_sensor(module)
     if module not in car.built.modules:
-        raise EditProblem(unknown("module", module, car.built.modules))
+        raise EditProblem(unknown("module", module, [*car.built.modules, *car.built.sensors]))
 
     def change(car: Car) -> Car:
         state, own = car.condition, {f"{module}.{bus}" for bus in car.messages.buses_of[module]}
@@ -549,6 +552,22 @@ def _replace(words: list[str], car: Car) -> Edit:
         )
 
     return Edit(f"replace {module}", "repair", change, None)
+
+
+def _replace_sensor(name: str) -> Edit:
+    """What is joined inside a sensor goes with it."""
+    inside = f"{name}:"
+
+    def change(car: Car) -> Car:
+        leads = car.condition.leads.items()
+        kept = {
+            key: parts
+            for key, parts in leads
+            if not all(one.a.startswith(inside) and one.b.startswith(inside) for one in parts)
+        }
+        return car.with_condition(leads=kept)
+
+    return Edit(f"replace {name}", "repair", change, None)
 
 
 def _channel(words: list[str], car: Car, verb: str) -> str:

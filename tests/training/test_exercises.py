@@ -35,6 +35,10 @@ TOPICS = {
     "compound faults",
     "safety",
     "LIN",
+    "bus-off",
+    "babbling",
+    "5 V reference",
+    "intermittent",
 }
 
 

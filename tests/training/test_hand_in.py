@@ -29,6 +29,7 @@ FAULTS = [
     ("babble TCM.powertrain", "replace TCM", 60.0, 300.0),
     ("set TCM.powertrain to 250 kbit/s", "replace TCM", 60.0, 300.0),
     ("keep TCM awake", "replace TCM", 60.0, 300.0),
+    ("short map_sensor:1 to map_sensor:3", "replace map_sensor", 15.0, 40.0),
     ("charge 5 %", "charge 80 %", 45.0, 0.0),
 ]
 
@@ -268,7 +269,8 @@ def test_whatever_can_be_wrong_can_be_put_right_and_costs_what_it_costs(
     fault: str, repair: str, minutes: float, cost: float
 ) -> None:
     """Every verb that spoils a car, with the job that ends it; prices are round figures of our own."""
-    attempt = Attempt.begin(FIRST.broken_by([fault]))
+    parked = Exercise.model_validate(FIRST.model_dump() | {"arrives": (fault,), "before": ()})
+    attempt = Attempt.begin(parked)
     step = attempt.do(repair)
     assert (True, "", minutes, cost) == (step.repairs, step.vain, step.minutes, step.cost)
     assert attempt.is_whole
