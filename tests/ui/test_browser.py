@@ -202,6 +202,9 @@ def test_a_phone_gets_a_narrow_map_and_nothing_runs_off_its_side(started: Browse
     expect(page.locator("svg.map[role=group]")).to_have_attribute("viewBox", re.compile(r"^0 0 4\d\d "))
     main = page.locator("[data-testid=stMain]")
     assert main.evaluate("one => one.scrollWidth <= one.clientWidth + 1")
+    top = "one => one.getBoundingClientRect().top"
+    panel_top, map_top = (page.locator(one).evaluate(top) for one in (".st-key-panel", "svg.map[role=group]"))
+    assert panel_top < map_top, "what there is to do comes before the long map"
     page.close()
 
 
