@@ -24,7 +24,7 @@ from contextlib import closing, contextmanager
 from dataclasses import astuple
 from functools import partial
 from itertools import islice
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, TypeVar
@@ -117,10 +117,19 @@ class Cache:
         return sqlite3.connect(self._path, timeout=30)
 
 
-def _give_way() -> None:
+def _begin() -> None:
     """Whoever clicks is served before the runs, where the system knows such an order."""
     if hasattr(os, "nice"):
         os.nice(PATIENCE)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A pool tells its processes to end; if it is killed it cannot, and they would wait for work for ever."""
+    parent = parent_process()
+    assert parent is not None
+    parent.join()
+    os._exit(1)
 
 
 def _submitted(executor: Executor, work: Callable[[Item], Result], item: Item) -> Future[Result]:
@@ -227,7 +236,7 @@ class Workshop:
         for _ in range(TRIES):
             if self._own is None:
                 self._own = ProcessPoolExecutor(
-                    self._workers, mp_context=get_context("spawn"), initializer=_give_way
+                    self._workers, mp_context=get_context("spawn"), initializer=_begin
                 )
             try:
                 for key, result in self._gather(self._own, work, items, stop, AHEAD * self._workers):

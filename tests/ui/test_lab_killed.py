@@ -1,0 +1,116 @@
+"""A grid that is cut off again and again: browser closed, server killed, a worker killed, called off.
+
+How often each run was made is counted by a trigger in the file that keeps finished runs, so that writing one
+twice shows, even with the same content.
+"""
+
+import csv
+import os
+import signal
+import sqlite3
+import time
+from collections.abc import Callable
+from contextlib import closing
+from io import StringIO
+from pathlib import Path
+
+from playwright.sync_api import Browser, Page, expect
+
+from sim.lab.grid import run_grid
+from sim.lab.run import vehicle_text
+from sim.lab.workshop import Cache, Workshop
+from tests.ui.browser import button, free_port, opened, redrawn, server
+
+COUNTED = """
+CREATE TABLE made (key TEXT);
+CREATE TRIGGER noted AFTER INSERT ON runs BEGIN INSERT INTO made VALUES (new.key); END;
+"""
+PLAY = "Play all 32 combinations"
+ACTIONS = ["key run", "wait 5 s", "scan", "key crank", "wait 20 s", "scan"]
+
+
+def made(folder: Path) -> list[str]:
+    """The runs that were finished and kept, each as often as that happened."""
+    with closing(sqlite3.connect(folder / "runs.sqlite", timeout=30)) as store:
+        return [key for (key,) in store.execute("SELECT key FROM made")]
+
+
+def until(so: Callable[[], bool]) -> None:
+    last_moment_s = time.monotonic() + 60
+    while not so():
+        assert time.monotonic() < last_moment_s
+        time.sleep(0.02)
+
+
+def ask(page: Page) -> None:
+    """What a newcomer clicks: a shipped case, its edits in all combinations."""
+    with redrawn(page):
+        page.get_by_role("link", name="Case").first.click()
+    button(page, "Open it")
+    button(page, "What if: its edits in all combinations")
+    box = page.get_by_label("what is done, one action in each line")
+    box.fill("\n".join(ACTIONS))
+    with redrawn(page):
+        box.press("Control+Enter")
+    page.get_by_role("button", name=PLAY).click()
+
+
+def children(parent: int) -> list[int]:
+    """The processes that a process has started."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = stat.read_text().rpartition(")")[2].split()
+        except OSError:  # over in the meantime
+            continue
+        if int(fields[1]) == parent and fields[0] != "Z":
+            found.append(int(stat.parent.name))
+    return found
+
+
+def workers(parent: int) -> list[int]:
+    """Those of them that make runs."""
+    return [one for one in children(parent) if b"spawn_main" in Path(f"/proc/{one}/cmdline").read_bytes()]
+
+
+def test_whatever_is_cut_off_no_run_is_made_twice_and_the_table_is_right(
+    started: Browser, tmp_path: Path
+) -> None:
+    folder = tmp_path / "busbay"
+    Cache(folder)
+    with closing(sqlite3.connect(folder / "runs.sqlite")) as store:
+        store.executescript(COUNTED)
+    port = free_port()
+    address = f"http://127.0.0.1:{port}"
+
+    with server(port, XDG_CACHE_HOME=str(tmp_path)) as served:
+        page = opened(started, address)
+        ask(page)
+        until(lambda: len(made(folder)) > 2)
+        page.close()
+        at_work = workers(served.pid)
+        served.kill()
+        until(lambda: not any(Path(f"/proc/{one}").exists() for one in at_work))
+    before_the_kill = len(made(folder))
+
+    with server(port, XDG_CACHE_HOME=str(tmp_path)) as served:
+        page = opened(started, address)
+        ask(page)
+        until(lambda: len(made(folder)) > before_the_kill)
+        os.kill(workers(served.pid)[0], signal.SIGKILL)
+        page.get_by_role("button", name="Call it off").click()
+        expect(page.get_by_text("called off; the runs that were finished are kept")).to_be_visible()
+        until_called_off = len(made(folder))
+        page.get_by_role("button", name=PLAY).click()
+        with page.expect_download(timeout=60_000) as download:
+            page.get_by_role("button", name="CSV").click(timeout=60_000)
+        told = download.value.path().read_text(encoding="utf-8")
+        page.close()
+
+    assert 2 < before_the_kill < until_called_off < 32
+    every = made(folder)
+    assert 32 == len(every) == len(set(every))
+    names = next(csv.reader(StringIO(told)))[1:6]
+    with Workshop(workers=1) as uninterrupted:
+        grid = run_grid(vehicle_text("teaching-car"), names, ACTIONS, workshop=uninterrupted)
+    assert grid.as_csv() == told
