@@ -179,7 +179,8 @@ def _results(group: ClassRow) -> None:
         on_click="ignore",
     )
     st.caption(
-        "One line per attempt: student, exercise, when, complete, credit, minutes, cost, what was named."
+        "One line per attempt: student, exercise, when, complete, credit, minutes, cost, what was named, and "
+        "whether the solution had been shown before."
     )
 
 

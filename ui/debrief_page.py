@@ -54,12 +54,14 @@ def _begin(held: AtWork) -> None:
     attempt = held.work.attempt
     if st.session_state.get("debrief_of") == held.work.id:
         return
+    after_showing = held.work.records.after_showing(held.work.id)
     with st.spinner("Your log is read once more ..."):
-        st.session_state.debrief = debrief(attempt)
+        st.session_state.debrief = debrief(attempt, after_showing=after_showing)
     st.session_state.debrief_of = held.work.id
 
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> Debrief:
-        return debrief(attempt, RunSuspects(attempt, workshop, progress, stop))
+        model = RunSuspects(attempt, workshop, progress, stop)
+        return debrief(attempt, model, after_showing=after_showing)
 
     lab_work.start(WORK, task)
 

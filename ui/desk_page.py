@@ -96,7 +96,8 @@ def _state(task: TaskRow) -> str:
     if task.complete is None:
         return f":material/pending: begun · {steps} · {kind}"
     end = "solved and proved" if task.complete else f"handed in, {task.credit:.0%}"
-    return f":material/{'check_circle' if task.complete else 'task'}: {end} · {steps}"
+    after = " · after the solution was shown" if task.after_showing else ""
+    return f":material/{'check_circle' if task.complete else 'task'}: {end}{after} · {steps}"
 
 
 # -- at home -----------------------------------------------------------------------------------------------

@@ -76,7 +76,10 @@ class RouteStop:
 
 @dataclass(frozen=True, slots=True)
 class Debrief:
-    """All that is told after hand-in. `causes`: why trees by title. `lost`: codes that clearing erased."""
+    """All that is told after hand-in. `causes`: why trees by title. `lost`: codes that clearing erased.
+
+    `after_showing`: the solution had been shown before.
+    """
 
     exercise: Exercise
     result: HandIn
@@ -90,6 +93,7 @@ class Debrief:
     minutes: float
     hints_taken: int
     notes: tuple[str, ...]
+    after_showing: bool = False
 
     def count(self, verdict: Verdict) -> int:
         """How many steps got a verdict."""
@@ -101,7 +105,7 @@ class Debrief:
         return HINT_MINUTES * self.hints_taken
 
 
-def debrief(attempt: Attempt, model: SuspectModel | None = None) -> Debrief:
+def debrief(attempt: Attempt, model: SuspectModel | None = None, *, after_showing: bool = False) -> Debrief:
     """The debrief of an attempt that has been handed in; raises `EditProblem` before that."""
     if attempt.result is None:
         raise EditProblem("the debrief comes after handing in: it tells what was wrong")
@@ -120,6 +124,7 @@ def debrief(attempt: Attempt, model: SuspectModel | None = None) -> Debrief:
         minutes=attempt.minutes,
         hints_taken=attempt.hints_taken,
         notes=tuple(attempt.notes),
+        after_showing=after_showing,
     )
 
 

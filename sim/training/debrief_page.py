@@ -120,6 +120,8 @@ def _handed_in(told: Debrief) -> Iterator[str]:
 def _way(told: Debrief) -> Iterator[str]:
     aim = f"the aim was {told.exercise.minutes:g}"
     yield f"{told.minutes:.0f} minutes of shop time; {aim}."
+    if told.after_showing:
+        yield "The solution was shown before you handed in. Repair and proof are your own work all the same."
     if told.hints_taken:
         hints = "1 hint" if told.hints_taken == 1 else f"{told.hints_taken} hints"
         yield f"{hints}, {told.hint_minutes:g} minutes of these."

@@ -59,6 +59,11 @@ WITH_PARTS = ("mend", "fit", "unshort", "unswap", "unterminate", "replace")
 VAIN_REPAIRS = 2  # repairs in vain after which somebody may be guessing; our own choice
 
 
+EXPORTED = (
+    "student", "exercise", "begun", "handed in", "complete", "credit", "minutes", "cost", "named",
+    "after the solution was shown",
+)  # fmt: skip
+
 RECORDS_VARIABLE = "BUSBAY_RECORDS"  # environment variable with the URL of the records
 GONE_ON = "this exercise has gone on in another window; here it is again"
 
@@ -93,7 +98,10 @@ class StudentRow:
 
 @dataclass(frozen=True, slots=True)
 class AssignmentRow:
-    """An exercise given to a class; `varied`: neighbours get different faults behind the same words."""
+    """An exercise given to a class; `varied`: neighbours get different faults behind the same words.
+
+    `revealed`: its solution is shown now; `shown_s`: when it was first shown.
+    """
 
     id: int
     class_id: int
@@ -102,11 +110,15 @@ class AssignmentRow:
     varied: bool
     assigned_s: float
     revealed: bool = False
+    shown_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class TaskRow:
-    """An exercise on a student's desk and how far it is; `complete`: None until it is handed in."""
+    """An exercise on a student's desk and how far it is; `complete`: None until it is handed in.
+
+    `after_showing`: the class had seen the solution before this was handed in.
+    """
 
     assignment: AssignmentRow
     attempt_id: int | None
@@ -114,6 +126,7 @@ class TaskRow:
     minutes: float
     complete: bool | None
     credit: float | None
+    after_showing: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +150,10 @@ class MessageRow:
 
 @dataclass(frozen=True, slots=True)
 class BoardRow:
-    """Where one student is. `signs`: reasons to go and ask, in words; empty while all goes well."""
+    """Where one student is. `signs`: reasons to go and ask, in words; empty while all goes well.
+
+    `after_showing`: the class had seen the solution before this was handed in.
+    """
 
     student_id: int
     student: str
@@ -151,6 +167,7 @@ class BoardRow:
     complete: bool | None
     credit: float | None
     signs: tuple[str, ...]
+    after_showing: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,6 +382,7 @@ class Records:
                 func.coalesce(results.c.minutes, done.c.minutes, 0.0).label("minutes"),
                 results.c.complete,
                 results.c.credit,
+                results.c.handed_in_s,
             )
             .outerjoin(latest, latest.c.assignment_id == assignments.c.id)
             .outerjoin(done, done.c.attempt_id == latest.c.id)
@@ -374,6 +392,17 @@ class Records:
         )
         with reading(self.engine) as connection:
             return [_task(dict(row)) for row in connection.execute(wanted).mappings()]
+
+    def after_showing(self, attempt_id: int) -> bool:
+        """Had the class seen the solution before this attempt was handed in?"""
+        wanted = (
+            select(assignments.c.shown_s, results.c.handed_in_s)
+            .join(attempts, attempts.c.assignment_id == assignments.c.id)
+            .outerjoin(results, results.c.attempt_id == attempts.c.id)
+            .where(attempts.c.id == attempt_id)
+        )
+        with reading(self.engine) as connection:
+            return _after_showing(**self._one(connection, wanted, "attempt"))
 
     def attempts_of(self, student_id: int) -> list[int]:
         """The numbers of a student's attempts, in order."""
@@ -433,6 +462,8 @@ class Records:
             class_id = self._one(connection, found, "assignment")["class_id"]
             here = assignments.update().where(assignments.c.id == assignment_id)
             connection.execute(here.values(revealed=revealed))
+            if revealed:
+                connection.execute(here.where(assignments.c.shown_s.is_(None)).values(shown_s=self.clock()))
             self._let_know(connection, class_id)
 
     def tell(self, class_id: int, words: str, student_id: int | None = None) -> MessageRow:
@@ -497,7 +528,7 @@ class Records:
     def export_csv(self, class_id: int) -> str:
         """The results of a class as comma-separated values, one line per attempt."""
         wanted = (
-            select(students.c.name, assignments.c.exercise, attempts, results)
+            select(students.c.name, assignments.c.exercise, assignments.c.shown_s, attempts, results)
             .join(attempts, attempts.c.student_id == students.c.id)
             .join(assignments, assignments.c.id == attempts.c.assignment_id)
             .outerjoin(results, results.c.attempt_id == attempts.c.id)
@@ -506,9 +537,7 @@ class Records:
         )
         out = io.StringIO()
         write = csv.writer(out)
-        write.writerow(
-            ["student", "exercise", "begun", "handed in", "complete", "credit", "minutes", "cost", "named"]
-        )
+        write.writerow(EXPORTED)
         with reading(self.engine) as connection:
             for row in connection.execute(wanted).mappings():
                 write.writerow([_cell(value) for value in _exported(row)])
@@ -536,7 +565,7 @@ class Records:
 
     def _board_row(self, connection: Connection, student: StudentRow, now_s: float) -> BoardRow:
         wanted = (
-            select(attempts, assignments.c.exercise)
+            select(attempts, assignments.c.exercise, assignments.c.shown_s)
             .join(assignments, assignments.c.id == attempts.c.assignment_id)
             .where(attempts.c.student_id == student.id)
             .order_by(attempts.c.id.desc())
@@ -570,6 +599,7 @@ class Records:
             complete=None if result is None else result["complete"],
             credit=None if result is None else result["credit"],
             signs=() if result else tuple(_signs(lines, quiet_s, taken)),
+            after_showing=_after_showing(row["shown_s"], result["handed_in_s"] if result else None),
         )
 
     # -- small things ----------------------------------------------------------------------------------
@@ -666,7 +696,14 @@ def _log_of(attempt_id: int) -> Select[Any]:
 
 def _task(row: dict[str, Any]) -> TaskRow:
     given = AssignmentRow(**{name: row.pop(name) for name in AssignmentRow.__slots__})
-    return TaskRow(given, **row)
+    handed_in_s = row.pop("handed_in_s")
+    begun = row["attempt_id"] is not None
+    return TaskRow(given, **row, after_showing=begun and _after_showing(given.shown_s, handed_in_s))
+
+
+def _after_showing(shown_s: float | None, handed_in_s: float | None) -> bool:
+    """Had the class seen the solution before this was handed in? What is still open goes on after it."""
+    return shown_s is not None and (handed_in_s is None or shown_s < handed_in_s)
 
 
 def _insert(connection: Connection, table: Any, row: dict[str, Any]) -> int:
@@ -698,7 +735,8 @@ def _exported(row: Any) -> list[Any]:
     named = "" if row["named"] is None else "; ".join(json.loads(row["named"]))
     handed = "" if row["handed_in_s"] is None else _day(row["handed_in_s"])
     shown = [row["complete"], row["credit"], row[results.c.minutes], row["cost"]]
-    return [row["name"], row["exercise"], _day(row["begun_s"]), handed, *shown, named]
+    after = "yes" if _after_showing(row["shown_s"], row["handed_in_s"]) else "no"
+    return [row["name"], row["exercise"], _day(row["begun_s"]), handed, *shown, named, after]
 
 
 def _day(time_s: float) -> str:

@@ -9,6 +9,7 @@ Not modelled: going back to an older version.
 from __future__ import annotations
 
 import hashlib
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -32,13 +33,14 @@ from sqlalchemy import (
     inspect,
     select,
     text,
+    true,
 )
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError
 
 from sim.vehicle.problems import Problem
 
-VERSION = 2
+VERSION = 3
 BUSY_S = 20.0  # how long a writer waits for another
 UPGRADE_LOCK = 20_250  # any number that nobody else takes for an advisory lock in this database
 
@@ -91,6 +93,7 @@ assignments = Table(
     Column("varied", Boolean, nullable=False),
     Column("assigned_s", Float, nullable=False),
     Column("revealed", Boolean, nullable=False, server_default=false()),
+    Column("shown_s", Float),  # when the class first saw the solution, however soon it was hidden again
 )
 attempts = Table(
     "attempts",
@@ -242,8 +245,15 @@ def _to_version_2(connection: Connection) -> None:
     metadata.create_all(connection, [messages, tokens])
 
 
+def _to_version_3(connection: Connection) -> None:
+    connection.execute(text("ALTER TABLE assignments ADD COLUMN shown_s FLOAT"))
+    # nobody wrote down when: what has been handed in by now keeps its result as it stood
+    seen = assignments.update().where(assignments.c.revealed.is_(true()))
+    connection.execute(seen.values(shown_s=time.time()))
+
+
 # what leads to a version from the one before it
-MIGRATIONS: dict[int, Callable[[Connection], None]] = {2: _to_version_2}
+MIGRATIONS: dict[int, Callable[[Connection], None]] = {2: _to_version_2, 3: _to_version_3}
 
 
 def _upgrade(connection: Connection) -> None:

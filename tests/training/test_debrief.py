@@ -8,8 +8,8 @@ import pytest
 
 from sim.lab.workshop import Workshop
 from sim.training.attempt import Attempt, Step
-from sim.training.debrief import Judged, debrief, entropy_bits, judged_steps
-from sim.training.debrief_page import as_html, as_markdown
+from sim.training.debrief import Debrief, Judged, debrief, entropy_bits, judged_steps
+from sim.training.debrief_page import as_html, as_markdown, sections
 from sim.training.exercise import Exercise, find_exercise
 from sim.training.forecast import RunSuspects
 from sim.vehicle.problems import EditProblem
@@ -258,3 +258,15 @@ def test_the_page_is_one_file_and_escapes_what_people_wrote(storage: Attempt, mo
 def test_the_tone_is_kind(storage: Attempt, model: RunSuspects) -> None:
     words = as_markdown(debrief(storage, model)).lower()
     assert not re.search(r"\b(stupid|bad|fail(ed|ure)?|poor|never do|wasted|useless|your fault)\b", words)
+
+
+def test_an_exercise_whose_solution_was_shown_says_so_kindly(storage: Attempt) -> None:
+    told, usual = debrief(storage, after_showing=True), debrief(storage)
+    new = [line for line in dict(sections(told))["Your way there"] if line not in _all_lines(usual)]
+    assert 1 == len(new)
+    assert "The solution was shown before you handed in." in new[0]
+    assert "your own work" in new[0]
+
+
+def _all_lines(told: Debrief) -> list[str]:
+    return [line for _, lines in sections(told) for line in lines]

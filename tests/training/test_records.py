@@ -209,6 +209,31 @@ def test_results_as_a_table_without_formulas(records: Records) -> None:
     assert ["'+1", "'-1", "'@1"] == names[1:]
 
 
+def test_what_was_handed_in_after_the_solution_was_shown_is_marked_so_and_the_rest_is_not(url: str) -> None:
+    """Hidden again or not, whoever had not handed in has had the chance to see it."""
+    records = Records(url, clock=iter(range(1000, 2000)).__next__)
+    task, early, work = begun(records)
+    group = records.class_of(task.class_id)
+    late, waiting = (records.join(group.join_code, name)[0] for name in ("Bo", "Cy"))
+    work.do("press start")
+    work.hand_in(["pull F2"])
+    open_work = records.begin(task, late.id)
+    assert not any(row.after_showing for row in records.board(group.id))
+    records.reveal(task.id)
+    records.reveal(task.id, False)
+    records.reveal(task.id)
+    records.reveal(task.id, False)
+    assert [False, True, False] == [row.after_showing for row in records.board(group.id)]
+    open_work.hand_in(["pull F2"])
+    assert [False, True, False] == [row.after_showing for row in records.board(group.id)]
+    desks = [records.desk(student.id)[0].after_showing for student in (early, late, waiting)]
+    assert [False, True, False] == desks
+    assert [False, True] == [records.after_showing(one.id) for one in (work, open_work)]
+    table = csv.DictReader(io.StringIO(records.export_csv(group.id)))
+    assert ["no", "yes"] == [row["after the solution was shown"] for row in table]
+    records.close()
+
+
 def test_an_exercise_of_one_class_is_not_begun_by_another_s_student(records: Records) -> None:
     task, _, _ = begun(records)
     stranger, _ = records.alone()
@@ -475,5 +500,5 @@ def test_records_of_the_first_version_are_brought_up_to_date(url: str) -> None:
     records.pause(7, True)
     records.tell(7, "now")
     assert (True, 2) == (records.signal(7).paused, records.signal(7).news)
-    assert VERSION == 2
+    assert VERSION == 3
     records.close()
