@@ -7,13 +7,14 @@ from datetime import datetime
 
 import streamlit as st
 
+from sim.cli import LOOPBACKS
 from sim.training.passphrase import LONGEST, SHORTEST, WrongPassphrase
 from sim.vehicle.problems import Problem
 from ui import classroom
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 
-LOOPBACK = ("127.0.0.1", "::1", "localhost")
+PROXIED = ("Forwarded", "X-Forwarded-For", "X-Real-Ip")  # RFC 7239, and the usual ones before it
 TRIES_SHOWN = 12
 INSIDE = {
     "classes": "Open a class, give it exercises",
@@ -33,14 +34,22 @@ def show() -> None:
     st.title("Instructor")
     if classroom.door().has_passphrase:
         _knock()
-    elif st.get_option("server.address") in LOOPBACK:
+    elif _only_from_here():
         _first_time()
     else:
         st.warning(
-            "No passphrase has been chosen yet. This server can be reached from other machines, so it is "
-            "chosen on its own machine: run `busbay passphrase` there.",
+            "No passphrase has been chosen yet. This server can be reached from other machines or through a "
+            "proxy, so it is chosen on its own machine: run `busbay passphrase` there.",
             icon=":material/lock:",
         )
+
+
+def _only_from_here() -> bool:
+    """Is this server for this computer alone, as far as it and the visit's headers can tell?"""
+    headers = st.context.headers
+    host = headers.get("Host", "").rpartition(":")[0].strip("[]")
+    proxied = any(name in headers for name in PROXIED)
+    return st.get_option("server.address") in LOOPBACKS and host in LOOPBACKS and not proxied
 
 
 def _first_time() -> None:

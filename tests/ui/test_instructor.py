@@ -240,6 +240,20 @@ def test_a_file_of_another_kind_is_never_read(address: str) -> None:
         assert [] != [words for words in alerts(visitor) if "modules on" in words]
 
 
+@pytest.mark.parametrize(
+    "headers", [{}, {"X-Forwarded-For": "203.0.113.7"}, {"Forwarded": "for=203.0.113.7"}]
+)
+def test_no_first_passphrase_is_chosen_through_a_proxy(
+    headers: dict[str, str], address: str, records: Records
+) -> None:
+    """On the same machine it makes everybody look near, but for what it adds to each request."""
+    Door(records.engine).forget_passphrase()
+    with Visitor(address, "instructor", headers=headers) as visitor:
+        assert (not headers) is visitor.has("new_again")
+        assert bool(headers) is ("run `busbay passphrase` there" in " ".join(alerts(visitor)))
+    Door(records.engine).set_passphrase(PASSPHRASE)
+
+
 def test_no_first_passphrase_is_chosen_where_others_can_reach_the_server(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -17,7 +17,7 @@ import time
 import urllib.error
 import urllib.request
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from http.cookiejar import CookieJar
 from types import TracebackType
 from typing import Any, Self
@@ -40,7 +40,14 @@ REFUSED_EARLY = 413  # content too large, RFC 9110 section 15.5.14
 class Visitor:
     """One visit. `elements`: what stands on the page, by place; `answers_s`: how long each answer took."""
 
-    def __init__(self, address: str, page: str = "", query: str = "", keeps: bool = False) -> None:
+    def __init__(
+        self,
+        address: str,
+        page: str = "",
+        query: str = "",
+        keeps: bool = False,
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
         self.address = address
         self.query = query
         self.answers_s: list[float] = []
@@ -59,6 +66,7 @@ class Visitor:
             subprotocols=["streamlit"],  # type: ignore[list-item]
             max_size=None,
             legacy=True,
+            additional_headers=headers,
         )
 
     def __enter__(self) -> Self:
