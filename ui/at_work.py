@@ -28,7 +28,10 @@ PAUSED = "the class is paused: hands off the car until the instructor lets it go
 
 @dataclass(kw_only=True)
 class AtWork(Held):
-    """A student's attempt in the bay. `steps`: what the last work has brought."""
+    """A student's attempt in the bay.
+
+    `steps`: what the last work has brought. `taken_back`: what the last rewind took away, to be done again.
+    """
 
     work: Work
     student: StudentRow
@@ -36,6 +39,7 @@ class AtWork(Held):
     messages: list[MessageRow]
     signal: Signal
     steps: list[Step] = field(default_factory=list)
+    taken_back: list[str] = field(default_factory=list)
 
     @property
     def is_over(self) -> bool:
@@ -61,6 +65,7 @@ class AtWork(Held):
         finally:
             self.bench = self.work.attempt.bench
         self.steps.append(step)
+        self.taken_back = []
         if step.verb in OBSERVATION_VERBS and not step.vain:
             self.notebook.note(self.bench)
         return f"{step.action}: {words}" if (words := step_words(step)) else step.action
@@ -127,7 +132,7 @@ def take_up() -> None:
     if named is None:
         return
     try:
-        with st.spinner("The car rolls into the bay ..."):
+        with st.spinner("The car rolls into the bay ...", show_time=True):
             st.session_state.work = _taken_up(student, named)
         st.session_state.jobs = []
         st.session_state.panel = "Order"
@@ -187,7 +192,9 @@ def rewind(keep: int) -> Job:
 
     def job(held: Held, report: Report) -> None:
         assert isinstance(held, AtWork)
+        taken_back = list(held.work.attempt.log[keep:])
         held.work.rewind(keep)
+        held.taken_back = taken_back
         held.bench = held.work.attempt.bench
         held.said = f"back to after step {keep}" if keep else "back to the start"
 

@@ -22,7 +22,7 @@ from ui.classroom import plain
 from ui.drawing import sheet
 from ui.drawing.class_work import step_cards, step_table
 from ui.seen import Seen
-from ui.session import work_off
+from ui.session import ask_to_do, work_off
 
 PANELS = {
     "Order": (),
@@ -199,6 +199,7 @@ def _note() -> None:
 
 def _log(held: AtWork) -> None:
     attempt = held.work.attempt
+    _do_again(held)
     if not attempt.steps:
         st.caption("Nothing was done yet.")
         return
@@ -216,6 +217,15 @@ def _log(held: AtWork) -> None:
         st.button(
             "Rewind", key="rewind", icon=":material/undo:",
             on_click=lambda: at_work.ask_for(at_work.rewind(keep)),
+        )  # fmt: skip
+
+
+def _do_again(held: AtWork) -> None:
+    if held.taken_back:
+        st.button(
+            f"Do again what was taken back: {len(held.taken_back)}", key="do_again", icon=":material/redo:",
+            help=plain("; ".join(held.taken_back)),
+            on_click=partial(ask_to_do, *held.taken_back, pause_s=0),
         )  # fmt: skip
 
 

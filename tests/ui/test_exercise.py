@@ -243,6 +243,9 @@ def test_practice_can_be_rewound_and_hints_and_notes_stay(
     app = press(drawn(app.run()), "rewind")
     attempt = app.session_state["work"].work.attempt
     assert (["press start"], 1, ["TCM is silent"]) == (attempt.log, attempt.hints_taken, attempt.notes)
+    app = press(app, "do_again")
+    assert ["press start", "wait 10 s", "scan"] == app.session_state["work"].work.attempt.log
+    assert "do_again" not in [one.key for one in app.button]
 
 
 def test_a_paused_class_keeps_its_hands_off_and_a_message_is_shown(
