@@ -53,7 +53,6 @@ from sim.vehicle.reading import read_car
 
 LOOPBACK = "127.0.0.1"
 LOOPBACKS = (LOOPBACK, "::1", "localhost")
-FRONT_END = Path(__file__).resolve().parent.parent / "ui" / "app.py"
 
 
 @dataclass(frozen=True)
@@ -150,7 +149,7 @@ def front_end_command(port: int, address: str = LOOPBACK) -> list[str]:
     It asks nothing on a first run and sends no usage statistics anywhere.
     """
     return [
-        *(sys.executable, "-m", "streamlit", "run", str(FRONT_END)),
+        *(sys.executable, "-m", "ui.serve"),
         *("--server.address", address),
         *("--server.port", str(port)),
         *("--server.showEmailPrompt", "false"),

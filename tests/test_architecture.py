@@ -137,7 +137,7 @@ def test_bad_arguments_end_in_one_clear_error(arguments: list[str], sentence: st
 
 def test_the_front_end_stays_on_this_computer_asks_nothing_and_reports_nothing() -> None:
     command = front_end_command(8600)
-    options = dict(zip(command[5::2], command[6::2], strict=True))
+    options = dict(zip(command[3::2], command[4::2], strict=True))
     expected = {
         "--server.address": "127.0.0.1",
         "--server.port": "8600",

@@ -24,7 +24,6 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +48,7 @@ from sim.training.schema import (
     writing,
 )
 from sim.vehicle.problems import Problem
+from sim.wiring.recent import Recent
 
 # no letters or digits that look or sound alike
 CODE_LETTERS = "ACDEFHJKMNPRTUVWXY34679"
@@ -683,10 +683,14 @@ class Work:
             raise
 
 
-@lru_cache(maxsize=200)
+_exercises: Recent[Exercise] = Recent(200)
+
+
 def _exercise(file: str, variant: int) -> Exercise:
-    """An exercise is read once for the whole class, and so is its car."""
-    return exercise_from_text(file, "exercise file").variant(variant)
+    """An exercise is read once for the whole class, and so is its car, even if all come at once."""
+    first = _exercises.get((file, 0), lambda: exercise_from_text(file, "exercise file"))
+    place = variant % (1 + len(first.others))
+    return _exercises.get((file, place), lambda: first.variant(place))
 
 
 def _log_of(attempt_id: int) -> Select[Any]:
