@@ -15,7 +15,7 @@ from sim.lab.observed import observed
 from sim.lab.report import STANDING
 from sim.lab.run import vehicle_text
 from sim.lab.suspects import Suspect, Suspects, explained, find_suspects, odds
-from sim.lab.suspects_report import odds_words, suspects_page, suspects_words
+from sim.lab.suspects_report import nobody_words, odds_words, suspects_page, suspects_words
 from sim.lab.workshop import Progress, Stop, Stopped, Workshop
 from sim.vehicle.edits import EDIT_VERBS, catalogue
 from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
@@ -281,6 +281,8 @@ def _shown(found: Found, question: Question) -> None:
     if suspects.suspects:
         _why(suspects)
         _next(found)
+    elif not suspects.waiting:
+        st.info(nobody_words(suspects), icon=":material/person_off:")
     work = st.session_state.get(NEXT)
     advice: Advice | None = None if work is None else work.found
     st.download_button(
@@ -337,13 +339,20 @@ def _next(found: Found) -> None:
         key="next_find",
         icon=":material/troubleshoot:",
         disabled=len(found.suspects.suspects) < 2 and not found.suspects.suspects[0].alike,
-        on_click=partial(_start_next, found),
+        on_click=partial(_start_next, found, False),
     )
-    advice: Advice | None = lab_work.found(NEXT)
+    advice: Advice | None = lab_work.found(NEXT, "suspects")
     if advice is None:
         return
     with st.container(key="next_found"):
         st.markdown(f"**{advice.words}** The {advice.compared} likeliest of {advice.of} were compared.")
+        if all(one.check.passive for one in advice.ranked):
+            st.button(
+                "Think of plugs off and scans, too",
+                key="next_every_kind",
+                help="what changes something about the car takes a run of every suspect for each check",
+                on_click=partial(_start_next, found, True),
+            )
         if advice.best is None:
             return
         place = st.selectbox(
@@ -363,9 +372,11 @@ def _next(found: Found) -> None:
         )
 
 
-def _start_next(found: Found) -> None:
+def _start_next(found: Found, every_kind: bool) -> None:
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> Advice:
-        return next_check(found.suspects, workshop=workshop, progress=progress, stop=stop)
+        return next_check(
+            found.suspects, every_kind=every_kind, workshop=workshop, progress=progress, stop=stop
+        )
 
     lab_work.start(NEXT, task)
 

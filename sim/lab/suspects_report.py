@@ -21,6 +21,17 @@ def suspects_words(found: Suspects, left_share: float) -> str:
     return f"{who}. {found.candidates - left} of {found.candidates} sets are judged{rest}."
 
 
+def nobody_words(found: Suspects) -> str:
+    """Which step nobody shows, and what could be the matter."""
+    number = next((k for k, left in enumerate(found.remaining, start=1) if not left), 0)
+    done = ", ".join(found.steps[number - 1].do)
+    step = f"Nobody who is left before it shows what step {number} saw ({done}). " if number else ""
+    return (
+        f"{step}It may be another kind of fault or one of another size, more faults at once, a car built "
+        "otherwise than its diagram says (the page Case tries such theories), or something seen wrong."
+    )
+
+
 def odds_words() -> str:
     """What stands behind the odds."""
     kinds = ", ".join(f"{kind} {share:.2%}" for kind, share in ODDS.items())

@@ -7,8 +7,8 @@ figures in them, are common practice.
 
 Buses that are shorted, swapped or disturbed from inside a module run bit by bit: such runs take seconds.
 
-Not modelled: faults that come and go or come late; shorts between any two wires of a loom; software that
-keeps a module awake, which shows only in a battery that is flat the next day.
+Not modelled: faults of more than one size; faults that come and go or come late; shorts between any two wires
+of a loom; software that keeps a module awake, which shows only in a battery that is flat the next day.
 """
 
 from __future__ import annotations
