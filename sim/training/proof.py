@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
+from math import isinf
 
 from sim.bench.live import Unsettled
 from sim.lab.run import Sight
@@ -126,10 +127,17 @@ def _differences(seen: Sight, whole: Sight) -> list[str]:
     found = {**seen.seat(), **seen.found()}
     usual = {**whole.seat(), **whole.found()}
     return [
-        f"{name}: {found.get(name, 'nothing')}, usually {usual.get(name, 'nothing')}"
+        f"{name}: {_told(found.get(name))}, usually {_told(usual.get(name))}"
         for name in [*found, *(name for name in usual if name not in found)]
         if not _alike(found.get(name), usual.get(name))
     ]
+
+
+def _told(value: str | float | None) -> str:
+    """As a meter would show it: no more than thousandths, and OL for what has no end."""
+    if isinstance(value, float):
+        return "OL" if isinf(value) else f"{round(value, 3):g}"
+    return "nothing" if value is None else value
 
 
 def _alike(one: str | float | None, other: str | float | None) -> bool:

@@ -39,6 +39,7 @@ def test_an_author_checks_an_exercise(capsys: pytest.CaptureFixture[str]) -> Non
     text = said(capsys, "exercise", "02-left-in-storage", "--check")
     assert "fault 3: found, repaired and proved in" in text
     assert "TCM: silent, usually answers" in text
+    assert "measure volts F2.2 to G1: 0, usually 12.576" in text
 
 
 def test_trying_an_exercise_to_its_end(capsys: pytest.CaptureFixture[str]) -> None:
