@@ -308,12 +308,20 @@ def _places(word: str, car: Car) -> Iterator[str]:
         if name in car.pins:
             yield car.pins[name].connector
             yield from (bus for bus in car.built.buses if car.pins[name].function.startswith(f"{bus}."))
+        for bus, spec in car.built.buses.items():
+            if _names(name, bus) or f"{name} terminator" in spec.line:
+                yield bus
         if head in car.built.modules or head in car.built.fuses or head in car.built.relays:
             yield head
         if name in car.connectors or name in car.built.grounds or name in car.built.loads:
             yield name
         if name in car.built.fuses:
             yield from (item.split()[0].partition(".")[0] for item in car.built.fuses[name].feeds)
+
+
+def _names(node: str, bus: str) -> bool:
+    """Is this a node or a part of a bus line: `SP.diag.DLC.H`, `GW:diag.terminator`?"""
+    return node.replace(":", ".").split(".")[1:2] == [bus]
 
 
 @lru_cache(maxsize=8)
