@@ -546,8 +546,7 @@ class LiveCar:
         company = self._company.get(channel, frozenset())
         if not company or own.channel in company:
             return own
-        others = (one for (name, _), one in self.world.streams.items() if name == message)
-        return next((one for one in others if one.channel in company), own)
+        return next((one for one in self.world.streams_of[message] if one.channel in company), own)
 
     def _note_joined(self, segments: tuple[Segment, ...]) -> None:
         """Remember because of what channels came together: those that joined a larger company."""
@@ -602,6 +601,8 @@ class LiveCar:
                 bytes(message.length),
                 **self._format_on(route.to_bus),
             )  # fmt: skip
+        for (name, _), stream in self.world.streams.items():
+            self.world.streams_of.setdefault(name, []).append(stream)
 
     def _format_on(self, bus: str) -> _Format:
         spec = self.car.built.buses.get(bus)

@@ -15,10 +15,13 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, astuple, dataclass, replace
 from functools import lru_cache
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from sim.bench.bench import Bench
 from sim.bench.live import LiveCarWithoutReasons
@@ -30,6 +33,7 @@ from sim.vehicle.car import Car, Element
 from sim.vehicle.edits import apply_all
 from sim.vehicle.harness import TESTER
 from sim.vehicle.reading import car_from_text
+from sim.wiring.power import REFERENCE, is_closed
 from sim.wiring.wiring import Reading, SwitchState, Wiring
 
 # What a module cannot notice: its thresholds are volts apart. Choices of this program, tried against runs of
@@ -44,6 +48,7 @@ EDITED = "car"
 OPENINGS = ("unplugged", "pulled", "blown", "opened", "loosened")
 SETS = ("dead", "changed", "told", "moved", "carrying")
 _Story = tuple[list[str], list[str]]
+Currents = NDArray[np.float64]  # A, by state and element
 
 
 @dataclass(frozen=True)
@@ -52,8 +57,9 @@ class Footprint:
 
     dead: modules without enough voltage from beginning to end. changed: whose state, inputs, outputs or
     supply differ. told: whose codes and received messages differ, and nothing else. moved: elements whose
-    current differs. carrying: elements that carry current in any state. asked: the switches when the tester
-    asked last. standing: how the car stands in the end.
+    current differs. carrying: elements that carry current, or stand under voltage, in any state; what is
+    behind all others is not missed. asked: the switches while a tester asked and most was switched on.
+    standing: how the car stands in the end.
     """
 
     account: Account
@@ -115,17 +121,18 @@ def footprint(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> 
     changed = {name for name in subjects if mine.get(name, empty)[0] != theirs.get(name, empty)[0]}
     felt = {name: _felt(module) for name, module in live.modules.items()}
     changed |= {name for now, then in readings for name in felt if _feels(name, felt[name], now, then)}
-    carried = {id: [now.current(id) for now, _ in readings] for id in watched if id in live.car.elements}
-    usually = {id: [then.current(id) for _, then in readings] for id in carried}
+    seen = sorted(id for id in watched if id in live.car.elements)
+    now_a = np.array([now.currents(seen) for now, _ in readings])
+    then_a = np.array([then.currents(seen) for _, then in readings])
     asking = [state for state in live.met if TESTER in state.running]
     return Footprint(
         account,
         frozenset(live.modules.keys() - alive),
         frozenset(changed),
         frozenset(told - changed),
-        frozenset(id for id in carried if not _same(carried[id], usually[id])),
-        frozenset(id for id, amps in carried.items() if any(abs(amp) > NO_CURRENT_A for amp in amps)),
-        asking[-1] if asking else None,
+        frozenset(id for id, now, then in zip(seen, now_a.T, then_a.T, strict=True) if not _same(now, then)),
+        _carrying(seen, now_a, live),
+        max(asking, key=lambda state: len(state.running) + len(state.pulled_in), default=None),
         standing_of(live, apply_all(car_from_text(trial.vehicle), trial.given).condition),
     )
 
@@ -196,10 +203,23 @@ def _set(value: Any) -> Any:
     return frozenset(tuple(one) if isinstance(one, list) else one for one in value)
 
 
-def _same(now: list[float], then: list[float]) -> bool:
-    return all(
-        abs(a - b) <= max(SAME_A, SAME_SHARE * max(abs(a), abs(b))) for a, b in zip(now, then, strict=True)
-    )
+def _same(now_a: Currents, then_a: Currents) -> bool:
+    least_a = np.maximum(SAME_A, SAME_SHARE * np.maximum(abs(now_a), abs(then_a)))
+    return bool(np.all(abs(now_a - then_a) <= least_a))
+
+
+def _carrying(seen: Sequence[str], now_a: Currents, live: _Watched) -> frozenset[str]:
+    """Of elements with these currents, state by state as they were met, those that carry anything."""
+    flows = {id: bool(np.any(abs(amp) > NO_CURRENT_A)) for id, amp in zip(seen, now_a.T, strict=True)}
+    idle = [live.car.elements[id] for id, flow in flows.items() if not flow]
+    ends = tuple((one.a, REFERENCE) for one in idle)
+    under_v = {
+        one.id
+        for state, reading in live.met.items()
+        for one, volt in zip(idle, reading.all_between(ends), strict=True)
+        if abs(volt) > SAME_V and is_closed(one, live.car, state)
+    }
+    return frozenset(id for id, flow in flows.items() if flow) | under_v
 
 
 def _stories(events: Iterable[Event]) -> Mapping[str, _Story]:

@@ -3,7 +3,8 @@
 Each fault has been run alone (`sim.lab.footprint`). For two of them together it follows that
 
     no        they contradict what was seen: a module that answered is dead with one of them, and no further
-              opening brings it back; or where only one of them has a say, it contradicts
+              opening brings it back; or a module that was silent is silenced by neither, and where the two
+              do not meet it is not by both; or where only one of them has a say, it contradicts
     as alone  they do what one of them does alone: where the other has opened a circuit no current flows,
               in any state that the run passes through; or what they do has nothing in common
 
@@ -18,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from sim.bench.observations import OBSERVATION_VERBS
 from sim.lab.case import Step, compared
 from sim.lab.footprint import Footprint
 from sim.lab.reach import ways_to
@@ -29,7 +31,6 @@ from sim.wiring.wiring import SwitchState
 
 Cell = tuple[int, str]  # number of the step, what was looked at
 AGREES = 0  # steps are counted from 1
-SEAT = frozenset({"engine", "ignition"})
 
 
 @dataclass(frozen=True)
@@ -54,10 +55,14 @@ class Alone:
 
 @dataclass(frozen=True)
 class Scanned:
-    """A scan: the number of its step, and who answered."""
+    """A scan: the number of its step, who answered, and who did not although nothing but a fault keeps it
+    from that; the switches of the usual car meanwhile.
+    """
 
     step: int
     answered: frozenset[str]
+    silent: frozenset[str]
+    state: SwitchState
 
 
 class Pairs:
@@ -68,11 +73,10 @@ class Pairs:
         self._owners = _Owners(car)
         self._listeners = _listeners(car)
         self._leaders = _leaders(car)
-        self._asked = usual.asked
         self._usual = _looked_at(self._steps, usual.account.sights)
         self._usual_bad = frozenset(cell for cell, (_, bad) in self._usual.items() if bad)
         self.answered = frozenset(name for step in steps for name in answered(step))
-        self.scanned = self._last_scan()
+        self.scanned = self._last_scan(usual)
 
     def alone(self, mark: Footprint, opens: frozenset[str] | None, lines: frozenset[str]) -> Alone:
         """What is to be known about one fault."""
@@ -91,10 +95,12 @@ class Pairs:
                 return self._silenced_at(one.mark.dead)
         for one, other in ((a, b), (b, a)):
             idle = other.opens is not None and not other.opens & one.mark.carrying
-            if idle and not other.lines and not other.differs:
+            if idle and not other.lines and not any(map(_is_observation, other.differs)):
                 return one.first_contradiction
         if a.lines & b.lines or self._meet(a, b) or self._meet(b, a):
             return None
+        if self.scanned and self.unsilenced(a, b):
+            return self.scanned.step
         open_ones = self._open(a, b)
         both = a.differs & b.differs
         bad = (a.contradicts & (a.differs - both)) | (b.contradicts & (b.differs - both))
@@ -105,25 +111,30 @@ class Pairs:
             return min(known)
         return None if open_ones.told or both or hidden else AGREES
 
-    def _last_scan(self) -> Scanned | None:
-        """The last scan, if nobody has worked on the car: then the wiring is still what it was given."""
-        scans = [
-            Scanned(number, frozenset(step.seen.answers))
-            for number, step in enumerate(self._steps, start=1)
-            if step.seen.answers
-        ]
-        worked = any(text.split()[0] in EDIT_VERBS for step in self._steps for text in step.do)
-        return scans[-1] if scans and not worked else None
-
-    def asked(self, parts: Iterable[Alone]) -> SwitchState | None:
-        """The switches at the last scan, of a car that showed what was seen of engine and ignition."""
+    def unsilenced(self, *parts: Alone) -> frozenset[str]:
+        """Who was silent in the scan although none of these faults alone would make it so."""
         if self.scanned is None:
-            return None
-        seat = {(number, what) for number, what in self._usual_bad if what in SEAT}
-        if not seat:
-            return self._asked
-        fitting = (part for part in parts if not any(what in SEAT for _, what in part.contradicts))
-        return next((part.mark.asked for part in fitting), None)
+            return frozenset()
+        silenced = {name for part in parts for number, name in part.silent if number == self.scanned.step}
+        return self.scanned.silent - silenced
+
+    def _last_scan(self, usual: Footprint) -> Scanned | None:
+        """The last scan before somebody worked on the car: the wiring is still what it was given."""
+        usually = _silent(self._steps, usual.account.sights)
+        scans = []
+        for number, step in enumerate(self._steps, start=1):
+            if any(text.split()[0] in EDIT_VERBS for text in step.do):
+                break
+            silent = {name for name in step.seen.silent if (number, name) not in usually}
+            if usual.asked and (step.seen.answers or silent):
+                answers = frozenset(step.seen.answers)
+                scans.append(Scanned(number, answers, frozenset(silent - self._waiting()), usual.asked))
+        return scans[-1] if scans else None
+
+    def _waiting(self) -> frozenset[str]:
+        """Modules that wait for others at their start, and those whom they lead to."""
+        waiting = {name for name, spec in self._car.built.modules.items() if spec.waits_for}
+        return frozenset(waiting).union(*(self._leaders.get(name, frozenset()) for name in waiting))
 
     def _silenced_at(self, dead: frozenset[str]) -> int:
         return next(number for number, step in enumerate(self._steps, start=1) if dead & answered(step))
@@ -145,6 +156,8 @@ class Pairs:
 
     def _is_known(self, cell: Cell, open_ones: _Open) -> bool:
         what = cell[1]
+        if what.startswith("look "):  # the eye sees parts, whatever modules do
+            return True
         owners = self._owners.of(what)
         if owners is None:
             return not open_ones.told
@@ -186,6 +199,10 @@ def _silent(steps: Iterable[Step], sights: Sequence[Sight]) -> frozenset[Cell]:
         mine, left = left[: len(step.do)], left[len(step.do) :]
         found += [(number, name) for sight in mine[-1:] for name in sight.silent]
     return frozenset(found)
+
+
+def _is_observation(cell: Cell) -> bool:
+    return cell[1].split()[0] in OBSERVATION_VERBS
 
 
 class _Owners:

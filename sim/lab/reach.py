@@ -1,4 +1,4 @@
-"""Whether modules could answer the tester at all with some circuits open: a look at the wiring, no run.
+"""Which modules the tester can reach at all with some circuits open: a look at the wiring, no run.
 
 Not modelled: anything but open circuits; what a module's software makes of it.
 """
@@ -6,15 +6,15 @@ Not modelled: anything but open circuits; what a module's software makes of it.
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
 
-from sim.bench.live import LiveCar
+from sim.bench.live import TESTER_MIN_V, LiveCar
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.harness import TESTER
 from sim.vehicle.reading import car_from_text
+from sim.wiring.hearing import BusCluster
 from sim.wiring.power import is_closed
 from sim.wiring.wiring import Reading, SwitchState, Wiring
 
@@ -27,28 +27,34 @@ class Reach:
         self._wiring = Wiring(self._car)
         self._ways = ways_to(self._car)
 
-    def all_reached(self, modules: Iterable[str], opened: frozenset[str], state: SwitchState) -> bool:
-        """Could all these modules have answered, with these elements open and the switches like this?"""
+    def reached(self, opened: frozenset[str], state: SwitchState) -> frozenset[str]:
+        """The modules that could have answered, with these elements open and the switches like this.
+
+        They and whoever stands on the way have supply, and each hop of the way is heard in both directions.
+        """
         reading = self._reading(opened, state)
+        if reading.supply_v(TESTER) < TESTER_MIN_V:
+            return frozenset()
         specs = self._car.built.modules
         fed = {name for name, spec in specs.items() if reading.supply_v(name) >= spec.min_supply_v} | {TESTER}
-        wanted = [name for name in modules if name in specs]
-        if not fed.issuperset(wanted):
-            return False
         channels = frozenset(id for id, one in self._car.transceivers.items() if one.module in fed)
         links = reading.hears(channels).links
-        hops = {hop for name in wanted for hop in self._ways[name]}
-        return all((here, there) in links and (there, here) in links for here, there in hops)
+        both_ways = {pair for pair in links if pair[::-1] in links}
+        return frozenset(name for name in fed - {TESTER} if both_ways.issuperset(self._ways[name]))
 
     def _reading(self, opened: frozenset[str], state: SwitchState) -> Reading:
         car = self._car
-        taken = frozenset(id for id in opened if is_closed(car.all_elements[id], car, state))
+        # what hangs on the bus lines draws next to nothing: opening them is nothing to the supplies
+        fed_through = [car.all_elements[id] for id in opened if car.all_elements[id].a not in car.bus_nodes]
+        taken = frozenset(one.id for one in fed_through if is_closed(one, car, state))
         wiring = copy.copy(self._wiring)
-        wiring.__dict__["clusters"] = tuple(
-            replace(cluster, parts=tuple(part for part in cluster.parts if part.id not in opened))
-            for cluster in self._wiring.clusters
-        )
+        wiring.__dict__["clusters"] = tuple(_without(cluster, opened) for cluster in self._wiring.clusters)
         return Reading(wiring, state, wiring.solution(state, taken))
+
+
+def _without(cluster: BusCluster, opened: frozenset[str]) -> BusCluster:
+    left = tuple(part for part in cluster.parts if part.id not in opened)
+    return cluster if len(left) == len(cluster.parts) else replace(cluster, parts=left)
 
 
 def ways_to(car: Car) -> dict[str, list[tuple[str, str]]]:

@@ -38,12 +38,12 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all, catalogue
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
-from sim.wiring.wiring import SwitchState
 
 # How likely a car in the bay has each fault, as odds against its not having it. Round numbers of common
 # practice, no statistics stand behind them: a fuse is missing more often than a pin is open.
 ODDS = {"fuse": 0.004, "relay": 0.001, "connector": 0.002, "ground": 0.002, "pin": 0.0005, "other": 0.0005}
 CHUNK = 8  # sets that one process takes at a time
+LOOKS = 32  # the same of sets that are only looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,47 +218,61 @@ class _Work:
         self._search, self._structure, self._workshop = search, structure, workshop
         self._clock, self._progress, self._stop = clock, progress, stop
         self._car = apply_all(structure.car, search.given)
+        self._watched: frozenset[str] = frozenset()
         self.runs = 0
         self.standing: dict[int, Standing | None] = {}  # by number of the class, where it is known
 
     def judged(self, classes: Sequence[_Class]) -> _Found:
         """The first step that each class contradicts, of as many as there is time for."""
         singles = self._singles(classes)
-        marks = self._marks(list(dict.fromkeys(singles.values())))
-        if () not in marks:
+        alone = self._marks([()])
+        if () not in alone:
             return {}
-        pairs = Pairs(self._car, self._search.steps, marks[()])
-        alone = {edits: self._alone(pairs, edits, mark) for edits, mark in marks.items()}
+        pairs = Pairs(self._car, self._search.steps, alone[()])
+        cut = self._cut_off(list(dict.fromkeys(singles.values())), pairs.scanned)
+        alone |= self._marks([edits for edits in dict.fromkeys(singles.values()) if edits not in cut])
+        known = _Known(pairs, {edits: self._alone(pairs, edits, mark) for edits, mark in alone.items()}, cut)
         found: _Found = {}
-        open_ones: dict[int, tuple[str, ...]] = {}
+        open_ones: dict[int, _Open] = {}
         for k, (edits, *_) in enumerate(classes):
-            parts = [alone.get(singles[edit]) for edit in edits] or [alone[()]]
-            known = [part for part in parts if part is not None]
-            if len(known) == len(parts):
-                told = _told(pairs, known)
+            parts = [singles[edit] for edit in edits] or [()]
+            if known.covers(parts):
+                told = known.told(parts)
                 if told is None:
-                    open_ones[k] = edits
+                    open_ones[k] = known.open(parts, self._search.trial(Suspect(edits, (), 0.0)))
                 else:
                     found[k] = told
-                    self.standing[k] = _stands(known)
-        return found | self._run(pairs, alone, singles, open_ones)
+        return found | self._run(pairs, open_ones)
 
     def _singles(self, classes: Sequence[_Class]) -> dict[str, tuple[str, ...]]:
         """Every edit, and the one that is run for all that make the same car as it; likeliest first."""
         firsts: dict[Hashable, tuple[str, ...]] = {}
         edits = dict.fromkeys(edit for one in classes for edits in one for edit in edits)
+        opens = [self._opens(edit) for edit in edits]
+        self._watched = frozenset().union(*(one for one in opens if one is not None))
         return {edit: firsts.setdefault(self._structure.key((edit,)), (edit,)) for edit in edits}
+
+    def _cut_off(
+        self, singles: Sequence[tuple[str, ...]], scanned: Scanned | None
+    ) -> dict[tuple[str, ...], _Opens]:
+        """The edits with which somebody who answered could not have been reached, whatever modules do."""
+        if scanned is None:
+            return {}
+        opens = [(edits, self._opens(edits[0])) for edits in singles]
+        pure = [_Opens(edits, ids, self._structure.lines(ids)) for edits, ids in opens if ids is not None]
+        chunks = {at: tuple(pure[at : at + LOOKS]) for at in range(0, len(pure), LOOKS)}
+        work = partial(_which_cut_off, self._search.vehicle, self._search.given, scanned)
+        found = [one for _, cut in self._workshop.spread(work, chunks, stop=self._stop) for one in cut]
+        return {one.edits: one for one in found}
 
     def _marks(self, wanted: Sequence[tuple[str, ...]]) -> dict[tuple[str, ...], Footprint]:
         search = self._search
-        opens = [self._opens(edit) for edits in wanted for edit in edits]
-        watched = frozenset().union(*(one for one in opens if one is not None))
-        trials = {edits: search.trial(Suspect(edits, (), 0.0)) for edits in [(), *wanted]}
-        given = trials[()].given
-        keys = {footprint_key(given, watched, trial): edits for edits, trial in trials.items()}
+        trials = {edits: search.trial(Suspect(edits, (), 0.0)) for edits in wanted}
+        given = search.trial(Suspect((), (), 0.0)).given
+        keys = {footprint_key(given, self._watched, trial): edits for edits, trial in trials.items()}
         items = {key: trials[edits] for key, edits in keys.items()}
         marks: dict[tuple[str, ...], Footprint] = {}
-        work = partial(footprint_text, given, watched)
+        work = partial(footprint_text, given, self._watched)
         for key, text in self._workshop.recalled(work, items, stop=self._stop):
             marks[keys[key]] = Footprint.from_json(text)
             self._progress(len(marks), len(trials))
@@ -277,20 +291,8 @@ class _Work:
         except Problem:
             return None
 
-    def _run(
-        self,
-        pairs: Pairs,
-        alone: Mapping[tuple[str, ...], Alone],
-        singles: Mapping[str, tuple[str, ...]],
-        sets: Mapping[int, tuple[str, ...]],
-    ) -> _Found:
+    def _run(self, pairs: Pairs, items: Mapping[int, _Open]) -> _Found:
         """Run the sets of edits about which nothing follows."""
-        items = {}
-        for k, edits in sets.items():
-            opens = [alone[singles[edit]].opens for edit in edits]
-            pure = frozenset().union(*(one for one in opens if one is not None))
-            asked = pairs.asked(alone[singles[edit]] for edit in edits) if None not in opens else None
-            items[k] = _Open(self._search.trial(Suspect(edits, (), 0.0)), pure, asked)
         numbers = list(items)
         starts = range(0, len(numbers), CHUNK)
         chunks = {at: tuple(items[k] for k in numbers[at : at + CHUNK]) for at in starts}
@@ -306,25 +308,72 @@ class _Work:
         return found
 
 
-def _told(pairs: Pairs, parts: Sequence[Alone]) -> int | None:
-    if len(parts) == 1:
-        return parts[0].first_contradiction if parts[0].mark.account.sights else 1
-    return pairs.first_contradiction(parts[0], parts[1])
+@dataclass(frozen=True, slots=True)
+class _Opens:
+    """A single edit that only opens circuits: which elements, on which bus lines."""
+
+    edits: tuple[str, ...]
+    elements: frozenset[str]
+    lines: frozenset[str]
 
 
-def _stands(parts: Sequence[Alone]) -> Standing | None:
-    """How a car stands whose faults together do what one of them does alone."""
-    telling = [part.mark for part in parts if part.mark.touched] or [parts[0].mark]
-    return telling[0].standing if len(telling) == 1 else None
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is known of single edits: those that were run, and those that need no run as they cut off somebody
+    who answered.
+    """
+
+    pairs: Pairs
+    alone: Mapping[tuple[str, ...], Alone]
+    cut: Mapping[tuple[str, ...], _Opens]
+
+    def covers(self, parts: Sequence[tuple[str, ...]]) -> bool:
+        """Is there anything known of each of these?"""
+        return all(part in self.cut or part in self.alone for part in parts)
+
+    def told(self, parts: Sequence[tuple[str, ...]]) -> int | None:
+        """The first step that these edits together contradict, `AGREES`, or None: look or run."""
+        if any(part in self.cut for part in parts):
+            return self._told_of_cut(parts)
+        alone = [self.alone[part] for part in parts]
+        if len(alone) > 1:
+            return self.pairs.first_contradiction(alone[0], alone[1])
+        return alone[0].first_contradiction if alone[0].mark.account.sights else 1
+
+    def _told_of_cut(self, parts: Sequence[tuple[str, ...]]) -> int | None:
+        """Who is cut off stays so, unless the other edit does more than open or is on the same bus line."""
+        opens = [self._opens(part) for part in parts]
+        lines = [one.lines for one in opens if one is not None]
+        apart = len(lines) == len(parts) and not (len(lines) > 1 and lines[0] & lines[1])
+        return self.pairs.scanned.step if apart and self.pairs.scanned else None
+
+    def _opens(self, part: tuple[str, ...]) -> _Opens | None:
+        if part in self.cut:
+            return self.cut[part]
+        alone = self.alone[part]
+        return None if alone.opens is None else _Opens(part, alone.opens, alone.lines)
+
+    def open(self, parts: Sequence[tuple[str, ...]], trial: Trial) -> _Open:
+        """What is to be looked at, or run."""
+        opens = [self._opens(part) for part in parts]
+        elements = [one.elements for one in opens if one is not None]
+        if len(elements) < len(parts):
+            return _Open(trial)
+        alone = [self.alone[part] for part in parts if part in self.alone]
+        unsilenced = self.pairs.unsilenced(*alone) if len(alone) == len(parts) else frozenset()
+        return _Open(trial, frozenset().union(*elements), unsilenced)
 
 
 @dataclass(frozen=True, slots=True)
 class _Open:
-    """A set of edits to be run; where it only opens circuits, a look at the wiring may do instead."""
+    """A set of edits to be run; where it only opens circuits, a look at the wiring may do instead.
+
+    unsilenced: modules that were silent; if they are within reach, only the two edits together could be why.
+    """
 
     trial: Trial
-    opens: frozenset[str]
-    asked: SwitchState | None
+    opens: frozenset[str] | None = None
+    unsilenced: frozenset[str] = frozenset()
 
 
 def _first_contradictions(
@@ -333,13 +382,22 @@ def _first_contradictions(
     """Per set, the first step that it contradicts, and whether a run was needed to know."""
     found = []
     for one in sets:
-        if scanned and one.asked:
-            reach = reach_of(one.trial.vehicle, given)
-            if not reach.all_reached(scanned.answered, one.opens, one.asked):
+        if scanned and one.opens is not None:
+            reached = reach_of(one.trial.vehicle, given).reached(one.opens, scanned.state)
+            if not scanned.answered <= reached or one.unsilenced & reached:
                 found.append((scanned.step, False))
                 continue
         found.append((_first_contradiction(steps, one.trial), True))
     return tuple(found)
+
+
+def _which_cut_off(
+    vehicle: str, given: tuple[str, ...], scanned: Scanned, singles: tuple[_Opens, ...]
+) -> tuple[_Opens, ...]:
+    """Those with which not everybody who answered could have been reached."""
+    reach = reach_of(vehicle, given)
+    wanted = scanned.answered & reach.reached(frozenset(), scanned.state)
+    return tuple(one for one in singles if not wanted <= reach.reached(one.elements, scanned.state))
 
 
 def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> int:

@@ -116,17 +116,18 @@ class ControlModule:
         self._watching = [*self.monitors, *self.circuits, *self.controllers.values()]
         for message in world.car.messages.needs[self.name]:
             channel = self.channel_hearing(message)
-            for (name, _), stream in world.streams.items():
-                if name == message and stream.channel not in self.ways.values():
+            for stream in world.streams_of[message]:
+                if stream.channel not in self.ways.values():
                     world.network.on_change(stream, channel, self._received)
         for channel in self.channels.values():
             world.network.listen(channel, self._frame_on(channel))
         for bus, managed in self.managed.items():
             managed.follow(list(world.management[bus].values()))
-        for test in self.all_tests():
-            rule = CodeRule(test.code, self.spec.confirm_cycles, self.spec.aging_cycles)
-            if rule.code not in {entry.code for entry in self.memory.codes}:
-                self.memory.declare(rule)
+        rules = [
+            CodeRule(test.code, self.spec.confirm_cycles, self.spec.aging_cycles) for test in self.all_tests()
+        ]
+        for rule in dict.fromkeys(rules):  # two tests may share a code
+            self.memory.declare(rule)
 
     def channel_hearing(self, message: str) -> str:
         """Its channel on the bus where a message is meant to reach it, from the sender or a gateway."""

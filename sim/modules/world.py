@@ -52,7 +52,8 @@ class Timer:
 class World:
     """One car's surroundings, shared by its modules.
 
-    `streams[message, bus]` is a message as it runs on one bus. `touch(module)` lets one module look again at
+    `streams[message, bus]` is a message as it runs on one bus, `streams_of[message]` lists it on all of them.
+    `touch(module)` lets one module look again at
     what it knows, at this instant; `touch()` lets everybody, and the wiring. `silence_causes(receiver,
     message)` are the events because of which a receiver does not get a message, `arrival_causes` those
     because of which it does, `way_causes(one, other)` what keeps frames from passing between two modules,
@@ -82,6 +83,7 @@ class World:
     seed: int = 0
     disturbance_causes: Callable[[str], tuple[int, ...]] = lambda channel: ()
     streams: dict[tuple[str, str], Stream] = field(default_factory=dict)
+    streams_of: dict[str, list[Stream]] = field(default_factory=dict)
     management: dict[str, dict[str, Stream]] = field(default_factory=dict)
     modules: dict[str, ControlModule] = field(default_factory=dict)
     fob: Fact = field(default_factory=lambda: Fact("in_range"))

@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import lru_cache
 from typing import Final
 
 _LETTERS: Final = "PCBU"  # top two bits, ISO 15031-6 / SAE J2012, as given by the open package `uds`
@@ -33,6 +34,7 @@ def dtc_text(data: bytes) -> str:
     return base if len(data) == 2 else f"{base}-{data[2]:02X}"
 
 
+@lru_cache(maxsize=4096)  # every module declares its codes anew in every run
 def dtc_bytes(text: str) -> bytes:
     """Bytes of a code: `P0143` gives 2 bytes, `U0100-87` gives 3. Raises CodeError."""
     match = _CODE.fullmatch(text.strip().upper())
@@ -46,6 +48,7 @@ def dtc_bytes(text: str) -> bytes:
     return bytes([high, int(digits[1:], 16)]) + bytes.fromhex(failure_type or "")
 
 
+@lru_cache(maxsize=4096)
 def with_failure_type(text: str) -> str:
     """The code as ISO 14229-1 carries it: `u0100` gives `U0100-00`. Raises CodeError."""
     data = dtc_bytes(text)

@@ -254,11 +254,23 @@ class _Layout:
             if e.oneway is not None
         ]
         self.tap = {tap.name: k for k, tap in enumerate(self.taps)}
+        self._numbers: dict[tuple[tuple[str, str], ...], tuple[Indices, Indices]] = {}
         self.incidence = self._incidence()
         self.gather = sparse.csr_array(self.incidence.T)
         self._set_pattern(np.arange(len(nodes)))
         whole = self.matrix(np.ones(len(linear)), np.ones(len(nodes)))
         self._set_pattern(splu(whole, permc_spec="MMD_AT_PLUS_A", **SYMMETRIC).perm_c)
+
+    def number(self, node: str) -> int:
+        k = self.node.get(node)
+        if k is None:
+            raise CircuitError(_unknown("node", node, self.node))
+        return k
+
+    def numbers(self, pairs: tuple[tuple[str, str], ...]) -> tuple[Indices, Indices]:
+        if pairs not in self._numbers:
+            self._numbers[pairs] = _ends([(self.number(a), self.number(b)) for a, b in pairs])
+        return self._numbers[pairs]
 
     def _incidence(self) -> sparse.csr_array:
         branches = np.arange(len(self.a))
@@ -466,6 +478,13 @@ class Solution:
         """Voltage in V of node a against node b; None if they lie in different islands."""
         return self._between(self._number(a), self._number(b))
 
+    def voltages_between(self, pairs: tuple[tuple[str, str], ...]) -> list[float | None]:
+        """`voltage_between` for many pairs at once; the same pairs are asked for state after state."""
+        a, b = self._linear.layout.numbers(pairs)
+        apart = self._group[a] != self._group[b]
+        volts = (self._node_v[a] - self._node_v[b]).tolist()
+        return [None if floats else volt for floats, volt in zip(apart.tolist(), volts, strict=True)]
+
     def floating(self, node: str) -> bool:
         """Whether nothing joins the node to the reference."""
         return bool(self._group[self._number(node)] != self._group[0])
@@ -478,10 +497,7 @@ class Solution:
         return None if self._group[a] != self._group[b] else float(self._node_v[a] - self._node_v[b])
 
     def _number(self, node: str) -> int:
-        k = self._node.get(node)
-        if k is None:
-            raise CircuitError(_unknown("node", node, self._node))
-        return k
+        return self._linear.layout.number(node)
 
     # Currents
 

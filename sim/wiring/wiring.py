@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property
 
@@ -86,6 +87,17 @@ class Wiring:
         return self._links[levels]
 
     @cached_property
+    def pins(self) -> dict[tuple[str, str], tuple[str, str]]:
+        """By module and function: the inner end of a module's pin, and the module's own ground."""
+        nodes = {node for element in self.car.all_elements.values() for node in (element.a, element.b)}
+        return {
+            (plug.owner, pin.function): (pin.inner, f"{plug.owner}:0")
+            for plug in self.car.connectors.values()
+            for pin in plug.pins
+            if {pin.inner, f"{plug.owner}:0"} <= nodes
+        }
+
+    @cached_property
     def clusters(self) -> tuple[BusCluster, ...]:
         """The bus lines that are joined, cluster by cluster."""
         return bus_clusters(self.car)
@@ -122,13 +134,31 @@ class Reading:
 
     def supply_v(self, module: str) -> float:
         """The lowest of the module's supplies, each against its own ground; 0 where one floats."""
-        if module not in self.wiring.draws:
+        if module not in self._supplies_v:
             raise CircuitError(unknown("module", module, self.wiring.draws))
-        return min(self.between(draw.a, draw.b) or 0.0 for draw in self.wiring.draws[module])
+        return self._supplies_v[module]
+
+    @cached_property
+    def _supplies_v(self) -> dict[str, float]:
+        draws = [draw for several in self.wiring.draws.values() for draw in several]
+        found: dict[str, float] = {}
+        for draw, volt in zip(draws, self.all_between((one.a, one.b) for one in draws), strict=True):
+            found[draw.module] = min(volt, found.get(draw.module, math.inf))
+        return found
 
     def pin_v(self, module: str, function: str) -> float:
         """Voltage at the inner end of a module's pin against the module's own ground; 0 where it floats."""
-        return self.between(f"{module}:{function}", f"{module}:0") or 0.0
+        volt = self._pins_v.get((module, function))
+        return volt if volt is not None else self.between(f"{module}:{function}", f"{module}:0") or 0.0
+
+    @cached_property
+    def _pins_v(self) -> dict[tuple[str, str], float]:
+        pins = self.wiring.pins
+        return dict(zip(pins, self.all_between(pins.values()), strict=True))
+
+    def all_between(self, pairs: Iterable[tuple[str, str]]) -> list[float]:
+        """`between` for many pairs at once, 0 where nothing joins the two."""
+        return [volt or 0.0 for volt in self._solution.voltages_between(tuple(pairs))]
 
     def relays_wanted(self, state: SwitchState | None = None) -> frozenset[str]:
         """Relays whose coil voltage pulls them in, or holds them where they are in already."""

@@ -10,6 +10,7 @@ from sim.lab.footprint import Footprint
 from sim.lab.pairs import AGREES, Alone, Cell, Pairs
 from sim.lab.run import Account, Sight, vehicle_text
 from sim.vehicle.reading import car_from_text
+from sim.wiring.wiring import SwitchState
 
 # whoever tells that all of them answer tells nothing that the usual car contradicts
 STEPS = (Step(do=("scan",), seen=Seen(answers=("ECM", "TCM", "ABS"))),)
@@ -30,7 +31,7 @@ def fault(
     lines: str = "",
     changed: str = "",
     told: str = "",
-    carrying: str = "",
+    carrying: str = "F9",
     opens: str = "F9",
     silent: tuple[Cell, ...] = (),
 ) -> Alone:
@@ -82,6 +83,9 @@ def test_where_no_current_flows_another_opening_does_nothing_unless_it_is_on_a_l
     wrong = fault(TCM, bad=(TCM,), changed="GW")
     behind = {"changed": "GW", "opens": "F2"}
     assert 1 == pairs.first_contradiction(wrong, fault(**behind))  # type: ignore[arg-type]
+    assert 1 == pairs.first_contradiction(wrong, fault(ECM, **behind))  # type: ignore[arg-type]
+    looked_at = fault((1, "look F2"), **behind)  # type: ignore[arg-type]
+    assert None is pairs.first_contradiction(wrong, looked_at)
     assert None is pairs.first_contradiction(
         fault(TCM, bad=(TCM,), changed="GW", carrying="F2"),
         fault(ECM, **behind),  # type: ignore[arg-type]
@@ -94,3 +98,16 @@ def test_whoever_is_silent_with_one_of_them_tells_nothing_with_both(pairs: Pairs
     wrong, silent = fault(code, bad=(code,)), fault(silent=(TCM,), lines="x")
     assert None is pairs.first_contradiction(wrong, silent)
     assert 1 == pairs.first_contradiction(wrong, fault(lines="x"))
+
+
+def test_whoever_was_silent_must_be_silenced_by_one_of_them() -> None:
+    car = car_from_text(vehicle_text("teaching-car"))
+    steps = (Step(do=("scan",), seen=Seen(answers=("ECM",), silent=("TCM", "IPC"))),)
+    usual = Footprint(ACCOUNT, asked=SwitchState(running=frozenset({"TESTER"})))
+    pairs = Pairs(car, steps, usual)
+    tells, other = fault(told="TCM ECM", lines="x"), fault(told="TCM ECM", lines="y")
+    silences = [fault(TCM, (1, name), told="TCM ECM", silent=((1, name),)) for name in ("TCM", "IPC")]
+    assert 1 == pairs.first_contradiction(tells, other)
+    assert 1 == pairs.first_contradiction(tells, silences[0])
+    assert None is pairs.first_contradiction(*silences)
+    assert {"IPC"} == pairs.unsilenced(tells, silences[0])
