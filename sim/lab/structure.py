@@ -10,6 +10,7 @@ Nothing is called equal because it has looked the same so far: such edits part w
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
+from functools import cached_property
 
 import networkx as nx
 
@@ -45,6 +46,35 @@ class Structure:
         """The bus lines that these elements belong to, each by one of its nodes."""
         ends = [self.car.elements[id].a for id in elements]
         return frozenset(self._line[node] for node in ends if node in self._line)
+
+    def keeps_terminators(self, elements: frozenset[str]) -> bool:
+        """Do all terminators stay where they are when these elements open? Then a bus line is to all others
+        on it what it was, but for those who are parted from it.
+        """
+        return all(
+            any(ends <= part for part in nx.connected_components(line)) or not ends
+            for line, ends in self._lines_without(elements)
+        )
+
+    def _lines_without(self, elements: frozenset[str]) -> Iterable[tuple[nx.Graph[str], set[str]]]:
+        """Each wire of a bus that these elements are part of, without them, and its ends of terminators."""
+        for line, ends in self._wires:
+            cut = [(a, b) for a, b, id in line.edges(data="id") if id in elements]
+            if cut:
+                left = line.copy()
+                left.remove_edges_from(cut)
+                yield left, ends
+
+    @cached_property
+    def _wires(self) -> list[tuple[nx.Graph[str], set[str]]]:
+        inside = [one for one in self.car.elements.values() if {one.a, one.b} <= self.car.bus_nodes]
+        terminators = [one for one in inside if isinstance(one, Resistor) and one.kind == "terminator"]
+        ends = {node for one in terminators for node in (one.a, one.b)}
+        graph: nx.Graph[str] = nx.Graph()
+        conductors = [one for one in inside if one not in terminators]
+        graph.add_edges_from((one.a, one.b, {"id": one.id}) for one in conductors)
+        wires = [graph.subgraph(nodes).copy() for nodes in nx.connected_components(graph)]
+        return [(wire, ends & set(wire)) for wire in wires]
 
     def _opened(self, edit: str) -> frozenset[str] | None:
         """What an edit opens, chain by chain, and the named parts in it; None if it does more than open."""

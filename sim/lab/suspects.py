@@ -18,7 +18,7 @@ Not modelled: three faults at once; faults that come and go; wrong observations.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations
@@ -34,7 +34,7 @@ from sim.lab.run import ImpossibleCar, Trial, follow, sentences
 from sim.lab.standing import Standing
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
-from sim.vehicle.car import Car
+from sim.vehicle.car import Car, Condition
 from sim.vehicle.edits import apply_all, catalogue
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
@@ -225,13 +225,15 @@ class _Work:
     def judged(self, classes: Sequence[_Class]) -> _Found:
         """The first step that each class contradicts, of as many as there is time for."""
         singles = self._singles(classes)
-        alone = self._marks([()])
-        if () not in alone:
+        marks = self._marks([()])
+        if () not in marks:
             return {}
-        pairs = Pairs(self._car, self._search.steps, alone[()])
-        cut = self._cut_off(list(dict.fromkeys(singles.values())), pairs.scanned)
-        alone |= self._marks([edits for edits in dict.fromkeys(singles.values()) if edits not in cut])
-        known = _Known(pairs, {edits: self._alone(pairs, edits, mark) for edits, mark in alone.items()}, cut)
+        pairs = Pairs(self._car, self._search.steps, marks[()])
+        opens = {edits: one for edits in dict.fromkeys(singles.values()) if (one := self._pure(edits))}
+        cut = self._cut_off(opens, pairs.scanned)
+        marks |= self._marks([edits for edits in dict.fromkeys(singles.values()) if edits not in cut])
+        alone = {edits: self._alone(pairs, edits, mark) for edits, mark in marks.items()}
+        known = _Known(pairs, alone, cut, opens)
         found: _Found = {}
         open_ones: dict[int, _Open] = {}
         for k, (edits, *_) in enumerate(classes):
@@ -252,18 +254,25 @@ class _Work:
         self._watched = frozenset().union(*(one for one in opens if one is not None))
         return {edit: firsts.setdefault(self._structure.key((edit,)), (edit,)) for edit in edits}
 
+    def _pure(self, edits: tuple[str, ...]) -> _Opens | None:
+        elements = self._opens(edits[0])
+        if elements is None:
+            return None
+        lines = self._structure.lines(elements)
+        plain = self._car.condition == Condition() and self._structure.keeps_terminators(elements)
+        return _Opens(elements, lines, not lines or plain)
+
     def _cut_off(
-        self, singles: Sequence[tuple[str, ...]], scanned: Scanned | None
-    ) -> dict[tuple[str, ...], _Opens]:
+        self, opens: Mapping[tuple[str, ...], _Opens], scanned: Scanned | None
+    ) -> set[tuple[str, ...]]:
         """The edits with which somebody who answered could not have been reached, whatever modules do."""
         if scanned is None:
-            return {}
-        opens = [(edits, self._opens(edits[0])) for edits in singles]
-        pure = [_Opens(edits, ids, self._structure.lines(ids)) for edits, ids in opens if ids is not None]
-        chunks = {at: tuple(pure[at : at + LOOKS]) for at in range(0, len(pure), LOOKS)}
+            return set()
+        elements = list(dict.fromkeys(one.elements for one in opens.values()))
+        chunks = {at: tuple(elements[at : at + LOOKS]) for at in range(0, len(elements), LOOKS)}
         work = partial(_which_cut_off, self._search.vehicle, self._search.given, scanned)
-        found = [one for _, cut in self._workshop.spread(work, chunks, stop=self._stop) for one in cut]
-        return {one.edits: one for one in found}
+        cut = {one for _, found in self._workshop.spread(work, chunks, stop=self._stop) for one in found}
+        return {edits for edits, one in opens.items() if one.elements in cut}
 
     def _marks(self, wanted: Sequence[tuple[str, ...]]) -> dict[tuple[str, ...], Footprint]:
         search = self._search
@@ -310,11 +319,14 @@ class _Work:
 
 @dataclass(frozen=True, slots=True)
 class _Opens:
-    """A single edit that only opens circuits: which elements, on which bus lines."""
+    """A single edit that only opens circuits: which elements, on which bus lines.
 
-    edits: tuple[str, ...]
+    `helps_nobody`: nothing that it does can bring anybody within reach.
+    """
+
     elements: frozenset[str]
     lines: frozenset[str]
+    helps_nobody: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,7 +337,8 @@ class _Known:
 
     pairs: Pairs
     alone: Mapping[tuple[str, ...], Alone]
-    cut: Mapping[tuple[str, ...], _Opens]
+    cut: Set[tuple[str, ...]]
+    opens: Mapping[tuple[str, ...], _Opens]
 
     def covers(self, parts: Sequence[tuple[str, ...]]) -> bool:
         """Is there anything known of each of these?"""
@@ -341,22 +354,17 @@ class _Known:
         return alone[0].first_contradiction if alone[0].mark.account.sights else 1
 
     def _told_of_cut(self, parts: Sequence[tuple[str, ...]]) -> int | None:
-        """Who is cut off stays so, unless the other edit does more than open or is on the same bus line."""
-        opens = [self._opens(part) for part in parts]
-        lines = [one.lines for one in opens if one is not None]
-        apart = len(lines) == len(parts) and not (len(lines) > 1 and lines[0] & lines[1])
-        return self.pairs.scanned.step if apart and self.pairs.scanned else None
-
-    def _opens(self, part: tuple[str, ...]) -> _Opens | None:
-        if part in self.cut:
-            return self.cut[part]
-        alone = self.alone[part]
-        return None if alone.opens is None else _Opens(part, alone.opens, alone.lines)
+        """Who is cut off stays so, unless the other edit does more than open, or helps on the same line."""
+        step = self.pairs.scanned.step if self.pairs.scanned else None
+        for cut, other in (parts, parts[::-1]) if len(parts) > 1 else ():
+            by = self.opens.get(other)
+            if cut in self.cut and by and (by.helps_nobody or not by.lines & self.opens[cut].lines):
+                return step
+        return None if len(parts) > 1 else step
 
     def open(self, parts: Sequence[tuple[str, ...]], trial: Trial) -> _Open:
         """What is to be looked at, or run."""
-        opens = [self._opens(part) for part in parts]
-        elements = [one.elements for one in opens if one is not None]
+        elements = [self.opens[part].elements for part in parts if part in self.opens]
         if len(elements) < len(parts):
             return _Open(trial)
         alone = [self.alone[part] for part in parts if part in self.alone]
@@ -392,12 +400,12 @@ def _first_contradictions(
 
 
 def _which_cut_off(
-    vehicle: str, given: tuple[str, ...], scanned: Scanned, singles: tuple[_Opens, ...]
-) -> tuple[_Opens, ...]:
+    vehicle: str, given: tuple[str, ...], scanned: Scanned, openings: tuple[frozenset[str], ...]
+) -> tuple[frozenset[str], ...]:
     """Those with which not everybody who answered could have been reached."""
     reach = reach_of(vehicle, given)
     wanted = scanned.answered & reach.reached(frozenset(), scanned.state)
-    return tuple(one for one in singles if not wanted <= reach.reached(one.elements, scanned.state))
+    return tuple(one for one in openings if not wanted <= reach.reached(one, scanned.state))
 
 
 def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> int:
