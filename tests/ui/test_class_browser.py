@@ -91,6 +91,7 @@ def test_a_class_is_opened_worked_watched_replayed_and_exported(
 
     with redrawn(instructor):
         board.locator("tr", has_text="Bo").click()
+    expect(instructor.locator(".st-key-board_student input")).to_have_value("Bo")
     button(instructor, "Replay on the projector")
     button(instructor, "Next")
     expect(instructor.locator(".st-key-replay_step")).to_contain_text("1 of 2: look F2")
