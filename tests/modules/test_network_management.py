@@ -309,6 +309,22 @@ def test_a_tester_asks_who_is_there() -> None:
     seen.clear()
     assert ["71 01 02 02"] == bcm.ask("31 01 02 02", 0.5)
     assert [(0x501, 0x01), (0x500, 0x10), (0x502, 0x10)] == seen[:3]
+    quick = {can_id: sum(one == can_id for one, _ in seen) for can_id in (0x500, 0x501, 0x502)}
+    assert {0x500: 10, 0x501: 1, 0x502: 10} == quick, "the quick series is for those who woke the bus"
+
+
+def test_the_repeat_message_bit_is_on_the_bus_only_in_repeat_message() -> None:
+    bench = managed("frame", "switch key on", "wait 9.95 s")
+    bits: list[int] = []
+    bench.live.network.tap = lambda start_s, end_s, frame, sender: (
+        bits.append(frame.data[1]) if frame.can_id == 0x500 else None
+    )
+    bench.live.modules["ECM"].managed["main"].ask_for_repeat()
+    bench.do("wait 2.95 s")
+    assert {0x11} == set(bits)
+    bits.clear()
+    bench.do("wait 5 s")
+    assert {0x10} == set(bits)
 
 
 @pytest.mark.parametrize("depth", DEPTHS)

@@ -61,3 +61,19 @@ def test_levels(
     supply_v = reading.supply_v(port)
     expected_v = by_ngspice(ngspice, tmp_path, on_wire, sender, supply_v)
     assert pytest.approx(expected_v, abs=0.02) == reading.between(node.node, node.gnd)
+
+
+@pytest.mark.parametrize(("ohm", "works"), [(1300.0, False), (3000.0, True)])
+def test_a_wire_that_does_not_rest_above_sixty_per_cent_is_heard_by_nobody(ohm: float, works: bool) -> None:
+    """A leak to the body against the pull-ups of about 0.9 kohm; VBUSrec of LIN 2.x, from memory."""
+    live = LiveCar(read_car(CAR))
+    live.connect_battery()
+    live.run(3.0)
+    assert live.wire_links
+    live.edit(parse_edit(f"short SP.roof.RLS to BODY {ohm:g} ohm", live.car))
+    live.run(0.01)
+    node = live.car.lin["WIP.roof"]
+    share = (live.reading.between(node.node, node.gnd) or 0.0) / live.reading.supply_v("WIP")
+    assert works == (share > 0.6)
+    assert 0.4 < share < 0.8
+    assert works == bool(live.wire_links)
