@@ -36,6 +36,7 @@ import random
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar, get_args
 
 from sim.vehicle.car import Car, Condition, Contact, Element, FuseLink, RelayContact, Resistor, Wire
@@ -278,23 +279,32 @@ def terminal_of(name: str, car: Car) -> str:
     raise EditProblem(unknown("terminal", name, nodes))
 
 
-def _short(words: list[str], car: Car) -> Edit:
-    a, b, rest = _two(words, "short", car)
-    ohm = _number(rest, "ohm", "short") if rest else SHORT_OHM
-    name = f"short {a} to {b}"
+def _join(verb: str, kind: str, usual_ohm: float, words: list[str], car: Car) -> Edit:
+    """A resistance between two terminals."""
+    a, b, rest = _two(words, verb, car)
+    ohm = _number(rest, "ohm", verb) if rest else usual_ohm
+    name = f"{verb} {a} to {b}"
 
     def change(car: Car) -> Car:
-        lead = Resistor(name, a, b, ohm, "short")
-        return car.with_condition(leads={**car.condition.leads, name: (lead,)})
+        part = Resistor(name, a, b, ohm, kind)
+        return car.with_condition(leads={**car.condition.leads, name: (part,)})
 
-    return Edit(f"{name} {ohm:g} ohm", "fault", change, f"unshort {a} to {b}")
+    return Edit(f"{name} {ohm:g} ohm", "fault", change, f"un{name}")
 
 
-def _unshort(words: list[str], car: Car) -> Edit:
-    a, b, rest = _two(words, "unshort", car)
+def _part(verb: str, words: list[str], car: Car) -> Edit:
+    """It is taken off again."""
+    a, b, rest = _two(words, f"un{verb}", car)
+    name = f"{verb} {a} to {b}"
     if rest:
-        raise EditProblem(f"'{' '.join(rest)}' too many behind 'unshort {a} to {b}'")
-    return _take_off(f"short {a} to {b}", f"unshort {a} to {b}")
+        raise EditProblem(f"'{' '.join(rest)}' too many behind 'un{name}'")
+
+    def change(car: Car) -> Car:
+        if name not in car.condition.leads:
+            raise EditProblem(f"there is no '{name}' to take off")
+        return car.with_condition(leads=_less(car.condition.leads, name))
+
+    return Edit(f"un{name}", "repair", change, None)
 
 
 def _two(words: list[str], verb: str, car: Car) -> tuple[str, str, list[str]]:
@@ -304,17 +314,6 @@ def _two(words: list[str], verb: str, car: Car) -> tuple[str, str, list[str]]:
     if a == b:
         raise EditProblem(f"{a} cannot be joined to itself")
     return a, b, words[3:]
-
-
-def _take_off(lead: str, text: str) -> Edit:
-    def change(car: Car) -> Car:
-        if lead not in car.condition.leads:
-            raise EditProblem(f"there is no '{lead}' to take off")
-        return car.with_condition(
-            leads={key: value for key, value in car.condition.leads.items() if key != lead}
-        )
-
-    return Edit(text, "repair", change, None)
 
 
 def _interrupt(words: list[str], car: Car) -> Edit:
@@ -348,25 +347,6 @@ def _offset(words: list[str], car: Car) -> Edit:
         return car.with_condition(offset_v={**car.condition.offset_v, name: volt})
 
     return Edit(f"offset {name} {volt:g} V", "fault", change, f"mend {name}")
-
-
-def _terminate(words: list[str], car: Car) -> Edit:
-    a, b, rest = _two(words, "terminate", car)
-    ohm = _number(rest, "ohm", "terminate") if rest else TERMINATOR_OHM
-    name = f"terminate {a} to {b}"
-
-    def change(car: Car) -> Car:
-        part = Resistor(name, a, b, ohm, "terminator")
-        return car.with_condition(leads={**car.condition.leads, name: (part,)})
-
-    return Edit(f"{name} {ohm:g} ohm", "fault", change, f"unterminate {a} to {b}")
-
-
-def _unterminate(words: list[str], car: Car) -> Edit:
-    a, b, rest = _two(words, "unterminate", car)
-    if rest:
-        raise EditProblem(f"'{' '.join(rest)}' too many behind 'unterminate {a} to {b}'")
-    return _take_off(f"terminate {a} to {b}", f"unterminate {a} to {b}")
 
 
 def _swap(words: list[str], car: Car) -> Edit:
@@ -701,15 +681,15 @@ _VERBS: dict[str, Callable[[list[str], Car], Edit]] = {
     "open": _open,
     "mend": _mend,
     "corrode": _corrode,
-    "short": _short,
-    "unshort": _unshort,
+    "short": partial(_join, "short", "short", SHORT_OHM),
+    "unshort": partial(_part, "short"),
     "loosen": _loosen,
     "swap": _swap,
     "unswap": _unswap,
     "interrupt": _interrupt,
     "offset": _offset,
-    "terminate": _terminate,
-    "unterminate": _unterminate,
+    "terminate": partial(_join, "terminate", "terminator", TERMINATOR_OHM),
+    "unterminate": partial(_part, "terminate"),
     "bypass": _bypass,
     "unbypass": _unbypass,
     "charge": _charge,
