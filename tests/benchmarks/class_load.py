@@ -34,11 +34,14 @@ Act = Callable[[Visitor, random.Random], str]
 
 @dataclass
 class Load:
-    """What a class has shown: seconds per action, megabytes of the server over time, errors in words."""
+    """What a class has shown: seconds per action, megabytes of the server, errors in words.
+
+    `memory_mb`: pairs of the seconds since all were in, and megabytes.
+    """
 
     took_s: dict[str, list[float]] = field(default_factory=dict)
     opened_s: list[float] = field(default_factory=list)
-    memory_mb: list[float] = field(default_factory=list)
+    memory_mb: list[tuple[float, float]] = field(default_factory=list)
     processor_s: float = 0.0
     errors: list[str] = field(default_factory=list)
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -61,14 +64,28 @@ class Load:
                 times = f"{_part(several, 0.5):7.2f}s {_part(several, 0.95):7.2f}s {max(several):7.2f}s"
                 told.append(f"{name:14} {len(several):6} {times}")
         if self.memory_mb:
-            told.append(f"memory of the server: {self.memory_mb[0]:.0f} MB at first, "
-                        f"{max(self.memory_mb):.0f} MB at most")  # fmt: skip
+            told.append(f"memory of the server: {self._memory_words()}")
         if self.all_s():
             each_ms = 1000 * self.processor_s / len(self.all_s())
             told.append(f"processor time of the server: {each_ms:.0f} ms per click")
         told.append(f"errors: {len(self.errors)}")
         told += [f"  {words}" for words in self.errors[:5]]
         return told
+
+    def memory_at_mb(self, since_s: float) -> float:
+        """Memory at the look that was nearest to a moment."""
+        return min(self.memory_mb, key=lambda look: abs(look[0] - since_s))[1]
+
+    def _memory_words(self) -> str:
+        end_s = self.memory_mb[-1][0]
+        moments = [
+            ("at first", 0.0),
+            ("after a minute", 60.0),
+            ("at half time", end_s / 2),
+            ("at the end", end_s),
+        ]
+        told = [f"{self.memory_at_mb(at_s):.0f} MB {words}" for words, at_s in moments if at_s <= end_s]
+        return f"{', '.join(told)}; {max(mb for _, mb in self.memory_mb):.0f} MB at most"
 
 
 def _part(several: list[float], share: float) -> float:
@@ -151,14 +168,13 @@ def run(
             load.errors.append(f"student {number}: {type(error).__name__}: {error}")
 
     threads = [threading.Thread(target=study, args=(number,)) for number in range(students)]
-    load.memory_mb.append(memory_mb(pid))
     for thread in threads:
         thread.start()
     with suppress(threading.BrokenBarrierError):
         everybody_in.wait()
-    before_s = processor_s(pid)
+    before_s, begun_s = processor_s(pid), time.monotonic()
     while any(thread.is_alive() for thread in threads):
-        load.memory_mb.append(memory_mb(pid))
+        load.memory_mb.append((time.monotonic() - begun_s, memory_mb(pid)))
         load.processor_s = processor_s(pid) - before_s
         time.sleep(LOOK_EVERY_S)
     return load
