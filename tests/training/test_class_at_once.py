@@ -1,0 +1,45 @@
+"""Where a whole class begins at the same moment, everybody gets the same car, and it is made ready once."""
+
+import threading
+from pathlib import Path
+
+import pytest
+
+from sim.bench.bench import Bench
+from sim.training.exercise import Exercise, shipped_exercises
+from sim.training.records import Records, Work
+
+STUDENTS = 12
+
+
+def test_the_car_of_a_class_is_driven_in_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    driven_in: list[str] = []
+    make_ready = Exercise._driven_in
+
+    def counted(exercise: Exercise, make: type[Bench]) -> Bench:
+        driven_in.append(exercise.exercise)
+        return make_ready(exercise, make)
+
+    monkeypatch.setattr(Exercise, "_driven_in", counted)
+    records = Records(f"sqlite:///{tmp_path}/classes.sqlite")
+    group = records.open_class("Tuesday")
+    file = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8") + "# of this test\n"
+    task = records.assign(group.id, file, varied=True)
+    numbers = [records.join(group.join_code, f"student {number}")[0].id for number in range(STUDENTS)]
+    together = threading.Barrier(STUDENTS)
+    begun: list[Work] = []
+
+    def begin(number: int) -> None:
+        together.wait()
+        begun.append(records.begin(task, number))
+
+    threads = [threading.Thread(target=begin, args=(number,)) for number in numbers]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    records.close()
+    assert STUDENTS == len({id(work.attempt.bench.live) for work in begun})
+    assert len(driven_in) == 1 + len(begun[0].attempt.exercise.others)
+    begun[0].do("press start")
+    assert [1] + (STUDENTS - 1) * [0] == [len(work.attempt.log) for work in begun]
