@@ -28,7 +28,7 @@ def show(held: Held, seen: Seen) -> None:
         format_func=lambda ident: _words(held, ident), persist_state="session",
     )  # fmt: skip
     if chosen is None:
-        st.caption("A click on the map, or Tab and Enter, opens a module or connector here.")
+        st.caption("A click on the map, or Tab, arrow keys and Enter, opens a module or connector here.")
         return
     kind, _, name = chosen.partition(" ")
     if kind == "module":

@@ -174,13 +174,34 @@ def test_clicks_during_work_are_all_done(page: Page) -> None:
     assert {"wait 20 s", "wait 60 s", "wait 1 s", "wait 10 s", "brake on"} == set(lines.all_inner_texts())
 
 
+def focused(page: Page) -> str:
+    """What has the focus on a sheet; nothing where it is elsewhere."""
+    return str(
+        page.evaluate(
+            """() => {
+            let one = document.activeElement;
+            while (one && one.shadowRoot) one = one.shadowRoot.activeElement;
+            return (one && one.dataset && one.dataset.id) || '';
+            }"""
+        )
+    )
+
+
 def test_the_map_can_be_worked_by_keyboard_alone(page: Page) -> None:
     with redrawn(page):
         page.get_by_role("link", name="Bay").first.click()
     page.locator("[data-id='module TCM']").first.focus()
+    page.keyboard.press("ArrowRight")
+    assert focused(page).startswith("module ")
+    assert "module TCM" != focused(page)
+    page.keyboard.press("ArrowLeft")
+    assert "module TCM" == focused(page)
     with redrawn(page):
         page.keyboard.press("Enter")
     expect(page.locator(".st-key-module_state")).to_be_visible()
+    page.locator("[data-id='module TCM']").first.focus()
+    page.keyboard.press("Tab")
+    assert "" == focused(page), "a map of many modules is one stop of the Tab key"
     expect(page.get_by_role("button", name="Unplug TCM.C1")).to_be_visible()
 
 

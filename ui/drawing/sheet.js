@@ -1,11 +1,35 @@
+const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+
+function middle(thing) {
+  const box = thing.getBoundingClientRect();
+  return [box.x + box.width / 2, box.y + box.height / 2];
+}
+
+function beside(things, from, [right, down]) {
+  const [x, y] = middle(from);
+  let nearest = null;
+  let least = Infinity;
+  for (const thing of things) {
+    const [u, v] = middle(thing);
+    const ahead = (u - x) * right + (v - y) * down;
+    const far = ahead + 3 * Math.abs((u - x) * down + (v - y) * right);
+    if (ahead > 1 && far < least) [nearest, least] = [thing, far];
+  }
+  return nearest;
+}
+
 export default function (component) {
   const { data, parentElement, setTriggerValue, setStateValue } = component;
   const sheet = parentElement.querySelector('.sheet');
   const focused = parentElement.activeElement && parentElement.activeElement.dataset
     ? parentElement.activeElement.dataset.id : undefined;
+  const things = () => [...sheet.querySelectorAll('[data-id]')];
+  // the whole sheet is one stop of the Tab key: arrow keys lead on from there
+  const stop_at = (stop) => things().forEach((thing) => { thing.tabIndex = thing === stop ? 0 : -1; });
   if (sheet.shown !== data.html) {
     sheet.innerHTML = data.html;
     sheet.shown = data.html;
+    stop_at(things().find((thing) => thing.dataset.id === sheet.stop) || things()[0]);
     if (focused) {
       const again = sheet.querySelector(`[data-id="${CSS.escape(focused)}"]`);
       if (again) again.focus({ preventScroll: true });
@@ -18,7 +42,24 @@ export default function (component) {
     setTriggerValue('pick', hit.dataset.id);
   };
   sheet.onclick = pick;
-  sheet.onkeydown = (event) => { if (event.key === 'Enter' || event.key === ' ') pick(event); };
+  sheet.onkeydown = (event) => {
+    const from = event.target.closest('[data-id]');
+    if (event.key === 'Enter' || event.key === ' ') pick(event);
+    else if (from && ARROWS[event.key]) {
+      event.preventDefault();
+      beside(things(), from, ARROWS[event.key])?.focus();
+    }
+  };
+  sheet.focus_came = (event) => {
+    const stop = event.target.closest('[data-id]');
+    if (!stop) return;
+    sheet.stop = stop.dataset.id;
+    stop_at(stop);
+  };
+  if (!sheet.listens) {
+    sheet.listens = true;
+    sheet.addEventListener('focusin', (event) => sheet.focus_came(event));
+  }
   if (!data.asks_width) return;
   sheet.told = data.narrow;
   const measure = () => {

@@ -1,7 +1,8 @@
 """The one component of the front end: a sheet of HTML or SVG on which things with a `data-id` can be picked.
 
-A click, Enter or Space on such a thing sets the trigger `pick` to its `data-id`. `narrow` is set once the
-sheet knows that it is narrower than a laptop's. The text must be escaped by whoever draws it.
+A click, Enter or Space on such a thing sets the trigger `pick` to its `data-id`; the Tab key stops once for
+all of them, and arrow keys lead from one to the next. `narrow` is set once the sheet knows that it is
+narrower than a laptop's. The text must be escaped by whoever draws it.
 """
 
 from __future__ import annotations
