@@ -17,9 +17,11 @@ Not modelled: three faults at once; faults that come and go; wrong observations.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import time
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence, Set
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence, Set
+from dataclasses import astuple, dataclass, replace
 from functools import partial
 from itertools import combinations
 from math import prod
@@ -30,7 +32,7 @@ from sim.lab.case import Step, misses
 from sim.lab.footprint import Footprint, footprint_key, footprint_text, opened
 from sim.lab.pairs import AGREES, Alone, Pairs, Scanned
 from sim.lab.reach import reach_of
-from sim.lab.run import ImpossibleCar, Trial, follow, sentences
+from sim.lab.run import ImpossibleCar, Trial, code_version, follow, sentences
 from sim.lab.standing import Standing
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
@@ -302,14 +304,18 @@ class _Work:
 
     def _run(self, pairs: Pairs, items: Mapping[int, _Open]) -> _Found:
         """Run the sets of edits about which nothing follows."""
-        numbers = list(items)
-        starts = range(0, len(numbers), CHUNK)
-        chunks = {at: tuple(items[k] for k in numbers[at : at + CHUNK]) for at in starts}
+        steps, given = self._search.steps, self._search.given
+        chunks = {}
+        for numbers in _chunks(list(items)):
+            sets = tuple(items[k] for k in numbers)
+            chunks[_contradictions_key(steps, given, sets)] = numbers, sets
         found: _Found = {}
         before = self.runs
-        work = partial(_first_contradictions, self._search.steps, self._search.given, pairs.scanned)
-        for at, places in () if self._clock.over else self._workshop.spread(work, chunks, stop=self._stop):
-            found.update(zip(numbers[at:], (place for place, _ in places), strict=False))
+        work = partial(_contradictions_text, steps, given, pairs.scanned)
+        todo = {} if self._clock.over else {key: sets for key, (_, sets) in chunks.items()}
+        for key, text in self._workshop.recalled(work, todo, stop=self._stop):
+            places = json.loads(text)
+            found.update(zip(chunks[key][0], (place for place, _ in places), strict=True))
             self.runs += sum(run for _, run in places)
             self._progress(before + len(found), before + len(items))
             if self._clock.over:
@@ -384,10 +390,20 @@ class _Open:
     unsilenced: frozenset[str] = frozenset()
 
 
-def _first_contradictions(
+def _chunks(numbers: Sequence[int]) -> Iterator[Sequence[int]]:
+    return (numbers[at : at + CHUNK] for at in range(0, len(numbers), CHUNK))
+
+
+def _contradictions_key(steps: tuple[Step, ...], given: tuple[str, ...], sets: tuple[_Open, ...]) -> str:
+    """A name for everything that the first contradictions depend on."""
+    parts = ["contradictions", repr(steps), given, [astuple(one.trial) for one in sets], code_version()]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+
+
+def _contradictions_text(
     steps: tuple[Step, ...], given: tuple[str, ...], scanned: Scanned | None, sets: tuple[_Open, ...]
-) -> tuple[tuple[int, bool], ...]:
-    """Per set, the first step that it contradicts, and whether a run was needed to know."""
+) -> str:
+    """Per set, the first step that it contradicts, and whether a run was needed to know; as text."""
     found = []
     for one in sets:
         if scanned and one.opens is not None:
@@ -396,7 +412,7 @@ def _first_contradictions(
                 found.append((scanned.step, False))
                 continue
         found.append((_first_contradiction(steps, one.trial), True))
-    return tuple(found)
+    return json.dumps(found)
 
 
 def _which_cut_off(

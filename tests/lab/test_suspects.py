@@ -3,13 +3,15 @@
 import random
 from dataclasses import replace
 from itertools import combinations
+from pathlib import Path
 
 import pytest
 
+from sim.lab import suspects as room
 from sim.lab.case import Seen, Step, misses
 from sim.lab.run import Trial, run_trial, sentences, vehicle_text
 from sim.lab.suspects import ODDS, Suspects, explained, find_suspects, odds, wrongly_judged
-from sim.lab.workshop import Stopped, Workshop
+from sim.lab.workshop import Cache, Stopped, Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.fault_kinds import further_faults
 from sim.vehicle.problems import Problem
@@ -203,3 +205,24 @@ def test_a_repair_among_the_steps_makes_a_dead_module_answer_again(six: str, her
     edits = ["pull F2", "unplug TCM.C1", "pull F9"]
     found = find_suspects(six, steps, edits=edits, most=1, workshop=here)
     assert [("pull F2",)] == [one.edits for one in found.suspects]
+
+
+def test_a_search_that_is_begun_again_runs_no_pair_twice(
+    six: str, some_edits: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[tuple[str, ...]] = []
+
+    def counting(steps: tuple[Step, ...], trial: Trial) -> int:
+        made.append(trial.given)
+        return first_contradiction(steps, trial)
+
+    first_contradiction = room._first_contradiction
+    monkeypatch.setattr(room, "_first_contradiction", counting)
+    steps = evidence(six, ("pull F8", "unplug TCM.C1"))
+    found = []
+    for _ in range(2):
+        with Workshop(workers=1, cache=Cache(tmp_path)) as workshop:
+            found.append(find_suspects(six, steps, edits=some_edits, workshop=workshop))
+    assert made
+    assert len(made) == len(set(made))
+    assert found[0].suspects == found[1].suspects
