@@ -5,12 +5,13 @@
     for suspect in found.suspects[:5]:
         print(f"{suspect.share:.0%}", suspect.title)
 
-Every single edit is run, and every pair is judged; none is left out because it contains a set that was
-rejected, or one that was kept: one fault can hide another. Three things save runs. Sets that make the same
-car by structure share one (`sim.lab.structure`). What two edits do together often follows from what each does
-alone (`sim.lab.pairs`). Where two only open circuits, the wiring may tell that somebody who answered could
-not have (`sim.lab.reach`). All other pairs are run, observation by observation, until the first that they
-contradict, the likeliest first. `wrongly_judged` puts the savings to the test.
+Every single edit and every pair is judged; none is left out because it contains a set that was rejected, or
+one that was kept: one fault can hide another. Three things save runs. Sets that make the same car by
+structure share one (`sim.lab.structure`). Where edits only open circuits, the wiring may tell that somebody
+who answered could not have (`sim.lab.reach`), and nothing that opens more brings him back, but what takes a
+bus line its terminators. What two other edits do together often follows from what each does alone
+(`sim.lab.pairs`). All other sets are run, observation by observation, until the first that they contradict,
+the likeliest first. `wrongly_judged` puts the savings to the test.
 
 Not modelled: three faults at once; faults that come and go; wrong observations.
 """
@@ -206,7 +207,7 @@ class _Clock:
 
 
 class _Work:
-    """One search: every single edit is run; what pairs do follows from that, or is run as well."""
+    """One search: every edit is run that cuts off nobody; what pairs do follows, or is run as well."""
 
     def __init__(
         self,
