@@ -43,7 +43,7 @@ from sim.vehicle.reading import car_from_text
 MINUTES = {"scan": 3.0, "press": 0.2, "key": 0.1, "wait": 0.1, "unplug": 4.0, "plug": 2.0, "disconnect": 3.0,
            "reconnect": 2.0}  # fmt: skip
 PREPARE_MINUTES = 1.0  # to find the place in the diagram and get there; common practice
-MOST_SUSPECTS = 40  # the likeliest are compared; the others weigh next to nothing
+MOST_SUSPECTS = 50  # the likeliest are compared; the others weigh next to nothing
 MOST_ROLLOUTS = 12  # checks with the most information per minute that are thought one step further
 HALF = 0.1  # this near to half and half a check is said to halve
 

@@ -106,8 +106,10 @@ class _Still:
         try:
             what = parse_observation(text, self.car)
             self.observed = Observed(what, 0.0, GATE_S, (), frame_depth=False)
-            on_line = what.kind != "look" and channels_at(now(cast(Bench, self)), *what.points)
-            return None if on_line else reading_of(shown(cast(Bench, self)))
+            bench = cast(Bench, self)
+            if self.car.lin and what.kind != "look" and channels_at(now(bench), *what.points):
+                return None
+            return reading_of(shown(bench))
         except EditProblem:
             return None
 

@@ -247,6 +247,7 @@ class _Work:
                     open_ones[k] = known.open(parts, self._search.trial(Suspect(edits, (), 0.0)))
                 else:
                     found[k] = told
+                    self.standing[k] = known.standing(parts)
         return found | self._run(pairs, open_ones)
 
     def _singles(self, classes: Sequence[_Class]) -> dict[str, tuple[str, ...]]:
@@ -359,6 +360,12 @@ class _Known:
         if len(alone) > 1:
             return self.pairs.first_contradiction(alone[0], alone[1])
         return alone[0].first_contradiction if alone[0].mark.account.sights else 1
+
+    def standing(self, parts: Sequence[tuple[str, ...]]) -> Standing | None:
+        """How a car stands where these edits together do what one of them does alone."""
+        marks = [self.alone[part].mark for part in parts if part in self.alone]
+        telling = [mark for mark in marks if mark.touched] or marks[:1]
+        return telling[0].standing if len(marks) == len(parts) and len(telling) == 1 else None
 
     def _told_of_cut(self, parts: Sequence[tuple[str, ...]]) -> int | None:
         """Who is cut off stays so, unless the other edit does more than open, or helps on the same line."""
