@@ -26,12 +26,19 @@ from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import REPAIRS, Attempt
 from sim.training.causes import same_effect
-from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
+from sim.vehicle.fault_kinds import further_faults
 
 # A car that comes with a complaint has nothing wrong once in a while: about as often as one of ten
 # connectors is off (`sim.lab.suspects.ODDS`); a choice of ours.
 NOTHING_ODDS = 0.02
+EVERYDAY = (
+    "blown fuses",
+    "corroded grounds and supplies",
+    "shorted supplies",
+    "shorted bus lines",
+    "flat battery",
+)
 MOST_COMPARED = 40  # suspects that are run through other checks; the others weigh next to nothing
 MEASURING = ("measure", "load", "scope")
 
@@ -209,28 +216,10 @@ def _suspects(attempt: Attempt) -> tuple[tuple[Suspect, ...], int]:
     exercise = attempt.exercise
     car, hidden = exercise.whole_car, exercise.arrives
     found = [Suspect((), NOTHING_ODDS)]
-    texts = (*catalogue(car), *everyday_faults(car))
+    texts = (*catalogue(car), *further_faults(car, EVERYDAY))
     found += [Suspect((text,), lab.odds([text], car)) for text in texts]
     for place, one in enumerate(found):
         if same_effect(one.edits, hidden, exercise.real_car):
             found[place] = replace(one, edits=hidden)
             return tuple(found), place
     return (*found, Suspect(hidden, lab.odds(hidden, exercise.real_car))), len(found)
-
-
-def everyday_faults(car: Car) -> Iterator[str]:
-    """Faults of the everyday kind that the catalogue, which only takes things away, does not hold."""
-    for fuse in car.built.fuses:
-        yield f"blow {fuse}"
-    for module in car.built.modules:
-        for pin in car.pins_of(module):
-            if pin.function == "B+":
-                yield f"short {pin.id} to BODY"
-    for ground in car.built.grounds:
-        yield f"corrode {ground} 8 ohm"
-    for bus in car.built.buses:
-        one = next(part for part in car.transceivers.values() if part.bus == bus)
-        high, low = (car.pin_of(one.module, f"{bus}.{leg}") for leg in ("H", "L"))
-        if high and low:
-            yield from (f"short {high.id} to BODY", f"short {low.id} to BODY", f"short {high.id} to {low.id}")
-    yield "charge 5 %"

@@ -32,9 +32,10 @@ from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import CHARGED_PCT, Attempt
 from sim.training.causes import same_effect
 from sim.training.exercise import Exercise, is_theory
-from sim.training.forecast import everyday_faults, parts_of
+from sim.training.forecast import parts_of
 from sim.vehicle.car import Car, Condition, Contact, Driver, HandSwitch, LoadPart, RelayContact, Wire
 from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, parse_edit
+from sim.vehicle.fault_kinds import further_faults
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 
@@ -44,7 +45,7 @@ Parts = dict[str, str | float]
 Answer = Literal["told apart", "misled", "alike"]
 BY_CHANCE = "interrupt"
 NOW_AND_THEN = "every 20 s for 0.5 s"
-LIFTED_V = 1.5  # of a ground point that others' current lifts; common practice
+CLAMP_OHM = 0.05  # of a battery clamp that keeps the starter from turning; common practice
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,63 +329,18 @@ def _names(node: str, bus: str) -> bool:
 def single_faults(name: str) -> tuple[str, ...]:
     """Every single fault of a shipped car worth a thought: its catalogue, and what that leaves out."""
     car = car_from_text(vehicle_text(name))
-    return tuple(dict.fromkeys((*catalogue(car), *everyday_faults(car), *_late_faults(car))))
+    return (*catalogue(car), *further_faults(car), *_more_faults(car))
 
 
-def _late_faults(car: Car) -> Iterator[str]:
-    """Faults that retrofits, repairs and age leave behind, and those inside modules."""
-    for name, plug in car.connectors.items():
-        if plug.kind not in ("dlc", "battery") and plug.pins:
-            yield f"loosen {name}"
-    for element in car.elements.values():
-        if isinstance(element, Wire) or getattr(element, "kind", "") == "terminator":
-            yield f"open {element.id}"
-    for name in car.built.grounds:
-        yield f"offset {name} {LIFTED_V:g} V"
-    for relay in car.built.relays:
-        yield f"short {relay}.30 to {relay}.87"
-    for name in car.built.switches:
-        yield f"short {name}.1 to {name}.2"
-    for name in car.built.loads:
-        yield f"short {name}.1 to BODY"
-    yield from _poor_contacts(car)
-    yield from _spoilt_pairs(car)
-    yield from _spoilt_inside(car)
-    yield from _spoilt_sensors(car)
-
-
-def _poor_contacts(car: Car) -> Iterator[str]:
-    for module in car.built.modules:
-        for pin in car.pins_of(module):
-            if pin.function.startswith(("B+", "GND")):
-                yield f"corrode {pin.id} 8 ohm"
-    yield from (f"corrode {clamp} 0.05 ohm" for clamp in ("BAT.NEG", "BAT.POS") if clamp in car.connectors)
-
-
-def _spoilt_pairs(car: Car) -> Iterator[str]:
-    for channel, part in car.transceivers.items():
-        high, low = (car.pin_of(part.module, f"{part.bus}.{leg}") for leg in ("H", "L"))
-        if high and low:
-            yield f"swap {high.id} with {low.id}"
-            yield f"terminate {high.id} to {low.id}"
-            yield from (f"short {pin.id} to BAT+" for pin in (high, low))
-            yield f"short {high.id} to {low.id} 15 ohm"
-            yield from (f"{verb} {channel}" for verb in ("stick", "babble"))
-
-
-def _spoilt_inside(car: Car) -> Iterator[str]:
-    for channel, part in car.transceivers.items():
-        if part.module in car.built.modules:
-            rate = "250" if part.bitrate_bps != 250_000 else "500"
-            yield f"set {channel} to {rate} kbit/s"
+def _more_faults(car: Car) -> Iterator[str]:
+    """What repairs and retrofits leave in a loom, a relay, a switch, a clamp, and what nobody can see."""
+    yield from (f"open {name}" for name, element in car.elements.items() if isinstance(element, Wire))
+    yield from (f"short {relay}.30 to {relay}.87" for relay in car.built.relays)
+    yield from (f"short {name}.1 to {name}.2" for name in car.built.switches)
+    yield from (f"short {name}.1 to BODY" for name in car.built.loads)
+    yield from (f"short {name}:1 to {name}:3" for name in car.built.sensors)
+    yield from (f"corrode {clamp} {CLAMP_OHM:g} ohm" for clamp in ("BAT.NEG", "BAT.POS"))
     yield from (f"keep {module} awake" for module in car.built.modules)
-
-
-def _spoilt_sensors(car: Car) -> Iterator[str]:
-    for sensor in car.built.sensors:
-        yield from (f"short {sensor}.{one} to {sensor}.3" for one in (1, 2))
-        yield from (f"short {sensor}:{one} to {sensor}:3" for one in (1, 2))
-        yield from (f"short {sensor}.{one} to BODY" for one in (1, 2))
 
 
 def _now_and_then(car: Car) -> Iterator[str]:
