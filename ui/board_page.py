@@ -118,10 +118,9 @@ def _one_student(group: ClassRow) -> None:
         ):  # fmt: skip
             st.session_state.replay_attempt = row.attempt_id
             st.switch_page(st.session_state.entries["replay"])
-        st.button(
-            "A new key", key="new_key", help="for a student who has lost the way back",
-            icon=":material/key:", on_click=partial(_new_key, row),
-        )  # fmt: skip
+        with st.popover("A new key", icon=":material/key:"):
+            st.markdown("For a student who has lost the way back. The address used so far is good no more.")
+            st.button("Make it", key="new_key", on_click=partial(_new_key, row))
     if st.session_state.get("key_made", (0, ""))[0] == row.student_id:
         key = st.session_state.key_made[1]
         st.code(classroom.address(f"?{classroom.STUDENT}={key}"), language=None)

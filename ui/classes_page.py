@@ -86,15 +86,16 @@ def _opened() -> None:
 def _code(group: ClassRow) -> None:
     if group.closed_s is not None:
         st.caption("This class is closed: nobody joins any more. What is begun can be finished.")
+        st.button("Open it again", key="reopen_class", on_click=partial(_close, group, False))
         return
     with st.container(border=True, key="join_code_box"):
         sheet.show(join_code(group.join_code, classroom.address("join")), "join_code_sheet")
-    with st.container(horizontal=True):
-        st.button("Close it for new students", key="close_class", on_click=partial(_close, group))
+    st.button("Close it for new students", key="close_class", on_click=partial(_close, group, True))
 
 
-def _close(group: ClassRow) -> None:
-    classroom.order(lambda records: records.close_class(group.id) or f"{group.name} is closed")
+def _close(group: ClassRow, closed: bool) -> None:
+    words = f"{group.name} is {'closed' if closed else 'open again'}"
+    classroom.order(lambda records: records.close_class(group.id, closed) or words)
 
 
 # -- exercises ----------------------------------------------------------------------------------------------

@@ -221,12 +221,12 @@ class Records:
             except IntegrityError:  # the one code in billions that is taken
                 continue
 
-    def close_class(self, class_id: int) -> None:
-        """Nobody joins any more; what is begun may be finished."""
+    def close_class(self, class_id: int, closed: bool = True) -> None:
+        """Nobody joins any more, what is begun may be finished; or, not closed, it is open again."""
         with writing(self.engine) as connection:
             self._one(connection, select(classes).where(classes.c.id == class_id), "class")
             found = classes.update().where(classes.c.id == class_id)
-            connection.execute(found.values(closed_s=self.clock()))
+            connection.execute(found.values(closed_s=self.clock() if closed else None))
 
     def classes(self) -> list[ClassRow]:
         """All classes, the newest first; nobody's private one."""

@@ -103,6 +103,8 @@ def test_nobody_joins_a_class_that_is_closed(records: Records) -> None:
     assert records.classes()[0].closed_s is not None
     with pytest.raises(Problem, match="no open class has this code"):
         records.join(group.join_code, "Amara")
+    records.close_class(group.id, closed=False)
+    assert "Amara" == records.join(group.join_code, "Amara")[0].name
 
 
 def test_join_codes_have_no_letters_that_look_alike(records: Records) -> None:

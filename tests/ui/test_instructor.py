@@ -105,6 +105,10 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
     instructor.press("Open it")
     group = records.classes()[0]
     assert f"class code {' '.join(group.join_code)}" in instructor.text
+    instructor.press("close_class")
+    assert "nobody joins any more" in instructor.text
+    instructor.press("reopen_class")
+    assert f"class code {' '.join(group.join_code)}" in instructor.text
     names = list(next(one for one in instructor.all("multiselect")).options)
     instructor.choose("give_names", names[1])
     instructor.press("give")
