@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -86,6 +87,9 @@ def test_a_run_of_another_version_of_the_program_is_not_taken(
         monkeypatch.setattr("sim.lab.workshop.code_version", lambda version=version: version)
         with Workshop(workers=1, cache=Cache(tmp_path), runner=note) as shop:
             shop.run(trials("a"))
+        with closing(sqlite3.connect(tmp_path / "runs.sqlite")) as store:
+            kept = store.execute("SELECT version FROM runs").fetchall()
+        assert [(version,)] == kept, "what no program takes any more makes room"
     assert 2 == len(MADE)
 
 

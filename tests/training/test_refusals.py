@@ -18,7 +18,7 @@ from sim.vehicle.problems import EditProblem
 
 ALL = os.environ.get("BUSBAY_LEAKS") == "all"
 SOME = ("01-first-scan", "22-the-diagram-lies")  # a connector that is off, another design
-SENTENCES = 2000 if ALL else 100
+SENTENCES = 500 if ALL else 100
 
 
 def variants() -> Iterator[tuple[str, int]]:

@@ -80,13 +80,6 @@ def test_what_is_no_table_is_an_empty_table(text: str | None) -> None:
     assert Table() == Table.from_text(text)
 
 
-@pytest.mark.parametrize("key", ["", "short", "../../etc/passwd", "a/b/c/d/e", "x" * 65])
-def test_a_key_that_is_no_key_keeps_nothing(key: str, tmp_path: Path) -> None:
-    kept.keep(KIND, key, "text")
-    assert None is kept.kept(KIND, key)
-    assert [] == list(tmp_path.rglob("*.json"))
-
-
 def test_rows_keep_the_number_that_stands_before_them() -> None:
     """Also where a row between them was taken away."""
     frame = _frame(ROWS).drop(2)
