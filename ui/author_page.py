@@ -39,7 +39,7 @@ PROOF_WORDS = {
 }
 EMPTY = {
     "level": "1", "minutes": "30", "tools": "\n".join(TOOLS), "proof": "scan", "arrives": "", "before": "",
-    "solution": "", "car": "", "faults": "1",
+    "solution": "", "car": "", "faults": "1", "seed": "0",
 }  # fmt: skip
 LABELS = {
     "exercise": "title",
@@ -282,7 +282,8 @@ def _put(draft: dict[str, str], fault: int) -> None:
         name = f"{draft['car']}.yaml"
         given = tuple(line.strip() for line in draft[of_fault("arrives", fault)].splitlines() if line.strip())
         before = [line.strip() for line in draft["before"].splitlines() if line.strip()]
-        session.ask(session.take_log(name, shipped_cars()[name], given, 0, before))
+        seed = int(draft.get("seed") or 0)
+        session.ask(session.take_log(name, shipped_cars()[name], given, seed, before))
         st.session_state.to_the_bay = True
 
     classroom.order(what)

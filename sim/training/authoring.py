@@ -5,9 +5,8 @@
     exercise_from_text(exercise_file(fields), "tail-lamps.yaml")
 
 A field is a text; one that lists something has a line for each. `faults` is how many faults there are behind
-the same words; what each of them has of its own is in fields named by `of_fault`.
-
-Not modelled: a seed, which only a car with chance in it needs.
+the same words; what each of them has of its own is in fields named by `of_fault`. `seed` matters where
+something opens now and then, by chance.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ FOLD_AT = 90  # letters beyond which a text is folded over several lines
 
 
 def taken_from(bench: Bench) -> dict[str, str]:
-    """The fields `arrives` and `before` of an exercise whose car is the one in the bay.
+    """The fields `arrives`, `before` and `seed` of an exercise whose car is the one in the bay.
 
     What was done to the harness and is still so arrives with the car; what was operated meanwhile is what
     happened before it came in. Raises `EditProblem` where the car is as it should be.
@@ -44,7 +43,7 @@ def taken_from(bench: Bench) -> dict[str, str]:
     if not arrives:
         raise EditProblem("nothing is wrong with the car in the bay: break it first")
     kept = [text for text in bench.log if _operates(text, bench.car)]
-    return {"arrives": "\n".join(arrives), "before": "\n".join(kept)}
+    return {"arrives": "\n".join(arrives), "before": "\n".join(kept), "seed": f"{bench.seed}"}
 
 
 def faults_of(bench: Bench) -> tuple[str, ...]:
@@ -82,12 +81,15 @@ def exercise_file(fields: Mapping[str, str]) -> str:
         "topic": fields.get("topic", ""),
         "level": _whole(fields, "level", 1),
         "car": fields.get("car", ""),
+        "seed": _whole(fields, "seed", 0),
         "work_order": _filled(fields, ("customer", "words", "history")),
         "goal": fields.get("goal", ""),
         "minutes": _whole(fields, "minutes", 30),
     }
     data |= {name: _lines(fields[name]) for name in LISTS if fields.get(name, "").strip()}
     data.setdefault("arrives", [])
+    if data["seed"] == 0:
+        del data["seed"]
     data["guide"] = _filled(fields, ("why",)) | {
         name: _lines(fields[name]) for name in GUIDE_LISTS if fields.get(name, "").strip()
     }
@@ -106,7 +108,7 @@ def fields_of(exercise: Exercise) -> dict[str, str]:
     fields = {name: "\n".join(data[name]) for name in LISTS}
     fields |= {name: "\n".join(data["guide"][name]) for name in GUIDE_LISTS}
     fields |= {name: str(data["work_order"][name]) for name in ("customer", "words", "history")}
-    fields |= {name: str(data[name]) for name in ("exercise", "topic", "level", "car", "goal")}
+    fields |= {name: str(data[name]) for name in ("exercise", "topic", "level", "car", "seed", "goal")}
     fields |= {"minutes": f"{exercise.minutes:g}", "why": exercise.guide.why}
     for number, other in enumerate(exercise.others, start=2):
         fields |= {of_fault("arrives", number): "\n".join(other.arrives), of_fault("why", number): other.why}
