@@ -16,9 +16,8 @@ import hashlib
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, astuple, dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,13 +25,12 @@ from numpy.typing import NDArray
 from sim.bench.bench import Bench
 from sim.bench.live import LiveCarWithoutReasons
 from sim.lab.run import Account, Trial, code_version, run_trial
-from sim.lab.standing import Standing, standing_of
+from sim.lab.standing import Standing, plain_switches, standing_of, switches_of
 from sim.modules.module import ControlModule
 from sim.modules.trace import Event
 from sim.vehicle.car import Car, Element
 from sim.vehicle.edits import apply_all
 from sim.vehicle.harness import TESTER
-from sim.vehicle.reading import car_from_text
 from sim.wiring.power import REFERENCE, is_closed
 from sim.wiring.wiring import Reading, SwitchState, Wiring
 
@@ -79,16 +77,16 @@ class Footprint:
     def as_json(self) -> str:
         """The footprint as text."""
         sets = {name: sorted(getattr(self, name)) for name in SETS}
-        asked = self.asked and _switches(self.asked)
-        end = self.standing and [_switches(self.standing.state), sorted(self.standing.blown)]
+        asked = self.asked and plain_switches(self.asked)
+        end = self.standing and self.standing.plain()
         return json.dumps({"account": self.account.as_json(), "asked": asked, "standing": end, **sets})
 
     @classmethod
     def from_json(cls, text: str) -> Footprint:
         """The footprint that `as_json` wrote."""
         data = json.loads(text)
-        asked = data["asked"] and _switched(data["asked"])
-        end = data["standing"] and Standing(_switched(data["standing"][0]), frozenset(data["standing"][1]))
+        asked = data["asked"] and switches_of(data["asked"])
+        end = data["standing"] and Standing.of(data["standing"])
         sets = {name: frozenset(data[name]) for name in SETS}
         return cls(Account.from_json(data["account"]), asked=asked, standing=end, **sets)
 
@@ -133,7 +131,7 @@ def footprint(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> 
         frozenset(id for id, now, then in zip(seen, now_a.T, then_a.T, strict=True) if not _same(now, then)),
         _carrying(seen, now_a, live),
         max(asking, key=lambda state: len(state.running) + len(state.pulled_in), default=None),
-        standing_of(live, apply_all(car_from_text(trial.vehicle), trial.given).condition),
+        standing_of(live, trial),
     )
 
 
@@ -183,24 +181,6 @@ def _feels(module: str, pins: Iterable[str], now: Reading, then: Reading) -> boo
     if abs(now.supply_v(module) - then.supply_v(module)) > SAME_V:
         return True
     return any(abs(now.pin_v(module, pin) - then.pin_v(module, pin)) > SAME_V for pin in pins)
-
-
-def _switches(state: SwitchState) -> dict[str, object]:
-    return {key: _listed(value) for key, value in asdict(state).items()}
-
-
-def _switched(data: Mapping[str, Any]) -> SwitchState:
-    return SwitchState(**{key: _set(value) for key, value in data.items()})
-
-
-def _listed(value: object) -> object:
-    return sorted(value) if isinstance(value, frozenset) else value
-
-
-def _set(value: Any) -> Any:
-    if not isinstance(value, list):
-        return value
-    return frozenset(tuple(one) if isinstance(one, list) else one for one in value)
 
 
 def _same(now_a: Currents, then_a: Currents) -> bool:

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
-from dataclasses import astuple, dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, astuple, dataclass, replace
 from functools import cached_property
-from typing import cast
+from typing import Any, cast
 
 from sim.bench.bench import Bench
 from sim.bench.live import LiveCar
@@ -22,7 +22,7 @@ from sim.bench.observations import GATE_S, Observed, parse_observation
 from sim.instruments.levels import channels_at, now
 from sim.instruments.read import shown
 from sim.lab.run import Account, ImpossibleCar, Trial, bench_of, code_version, follow, reading_of, sight_of
-from sim.vehicle.car import Car, Condition
+from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
@@ -38,13 +38,43 @@ class Standing:
     state: SwitchState
     blown: frozenset[str] = frozenset()
 
+    def plain(self) -> list[Any]:
+        """As lists and words, for JSON."""
+        return [plain_switches(self.state), sorted(self.blown)]
 
-def standing_of(live: LiveCar, before: Condition) -> Standing | None:
-    """How a car stands; None where more than a fuse has changed since it was given."""
-    after = live.car.condition
+    @classmethod
+    def of(cls, data: list[Any]) -> Standing:
+        """What `plain` made, by way of JSON."""
+        return cls(switches_of(data[0]), frozenset(data[1]))
+
+
+def plain_switches(state: SwitchState) -> dict[str, Any]:
+    """Switches as lists and words, for JSON."""
+    return {key: sorted(one) if isinstance(one, frozenset) else one for key, one in asdict(state).items()}
+
+
+def switches_of(data: Mapping[str, Any]) -> SwitchState:
+    """What `plain_switches` made, by way of JSON."""
+    return SwitchState(**{key: _set(one) for key, one in data.items()})
+
+
+def _set(value: Any) -> Any:
+    if not isinstance(value, list):
+        return value
+    return frozenset(tuple(one) if isinstance(one, list) else one for one in value)
+
+
+def standing_of(live: LiveCar, trial: Trial) -> Standing | None:
+    """How a car stands after a run; None where more than a fuse has changed since it was given."""
+    before, after = given_car(trial).condition, live.car.condition
     if replace(after, blown=before.blown) != before:
         return None
     return Standing(live.switch_state(), after.blown - before.blown)
+
+
+def given_car(trial: Trial) -> Car:
+    """The car of a run before anything happens."""
+    return apply_all(car_from_text(trial.vehicle), trial.given)
 
 
 def run_and_look(trial: Trial, observations: Sequence[str]) -> tuple[Account, list[Shown]]:
@@ -59,7 +89,7 @@ def run_and_look(trial: Trial, observations: Sequence[str]) -> tuple[Account, li
 
 def look_again(trial: Trial, standing: Standing, observations: Sequence[str]) -> list[Shown]:
     """What each observation shows at the end of a run that needs not be made."""
-    car = apply_all(car_from_text(trial.vehicle), trial.given)
+    car = given_car(trial)
     car = car.with_condition(blown=car.condition.blown | standing.blown)
     return _looked(trial, car, standing.state, observations)
 

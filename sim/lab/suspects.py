@@ -26,6 +26,7 @@ from dataclasses import astuple, dataclass, replace
 from functools import partial
 from itertools import combinations
 from math import prod
+from typing import Any
 
 from sim.bench.bench import Bench
 from sim.bench.why import Because, why_code, why_silent
@@ -33,8 +34,8 @@ from sim.lab.case import Step, misses
 from sim.lab.footprint import Footprint, footprint_key, footprint_text, opened
 from sim.lab.pairs import AGREES, Alone, Pairs, Scanned
 from sim.lab.reach import reach_of
-from sim.lab.run import ImpossibleCar, Trial, code_version, follow, sentences
-from sim.lab.standing import Standing
+from sim.lab.run import ImpossibleCar, Trial, bench_of, code_version, sentences, sight_of
+from sim.lab.standing import Standing, standing_of
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car, Condition
@@ -317,8 +318,9 @@ class _Work:
         todo = {} if self._clock.over else {key: sets for key, (_, sets) in chunks.items()}
         for key, text in self._workshop.recalled(work, todo, stop=self._stop):
             places = json.loads(text)
-            found.update(zip(chunks[key][0], (place for place, _ in places), strict=True))
-            self.runs += sum(run for _, run in places)
+            for k, (place, run, stands) in zip(chunks[key][0], places, strict=True):
+                found[k], self.standing[k] = place, stands and Standing.of(stands)
+                self.runs += run
             self._progress(before + len(found), before + len(items))
             if self._clock.over:
                 break
@@ -411,15 +413,16 @@ def _contradictions_key(steps: tuple[Step, ...], given: tuple[str, ...], sets: t
 def _contradictions_text(
     steps: tuple[Step, ...], given: tuple[str, ...], scanned: Scanned | None, sets: tuple[_Open, ...]
 ) -> str:
-    """Per set, the first step that it contradicts, and whether a run was needed to know; as text."""
-    found = []
+    """Per set, the first step that it contradicts, whether a run was needed to know, and how it stands."""
+    found: list[tuple[int, bool, list[Any] | None]] = []
     for one in sets:
         if scanned and one.opens is not None:
             reached = reach_of(one.trial.vehicle, given).reached(one.opens, scanned.state)
             if not scanned.answered <= reached or one.unsilenced & reached:
-                found.append((scanned.step, False))
+                found.append((scanned.step, False, None))
                 continue
-        found.append((_first_contradiction(steps, one.trial), True))
+        place, stands = _first_contradiction(steps, one.trial)
+        found.append((place, True, stands.plain() if stands else None))
     return json.dumps(found)
 
 
@@ -432,15 +435,16 @@ def _which_cut_off(
     return tuple(one for one in openings if not wanted <= reach.reached(one, scanned.state))
 
 
-def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> int:
-    sights = follow(trial)
+def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> tuple[int, Standing | None]:
+    """The first step that a run contradicts; and how the car stands if there is none."""
     try:
-        for number, step in enumerate(steps, start=1):
-            if misses(step, [next(sights) for _ in step.do]):
-                return number
+        bench = bench_of(trial)
     except ImpossibleCar:
-        return 1
-    return AGREES
+        return 1, None
+    for number, step in enumerate(steps, start=1):
+        if misses(step, [sight_of(bench, action) for action in step.do]):
+            return number, None
+    return AGREES, standing_of(bench.live, trial)
 
 
 def _actions(steps: Iterable[Step]) -> tuple[str, ...]:
@@ -457,7 +461,7 @@ def wrongly_judged(
     """Sets of this sample for which a run of its own says otherwise than the search: there must be none."""
     trials = {k: found.trial(Suspect(edits, (), 0.0)) for k, edits in enumerate(sample)}
     judged = dict(workshop.spread(partial(_first_contradiction, found.steps), trials))
-    return tuple(edits for k, edits in enumerate(sample) if (judged[k] == AGREES) != found.holds(edits))
+    return tuple(edits for k, edits in enumerate(sample) if (judged[k][0] == AGREES) != found.holds(edits))
 
 
 def odds(edits: Iterable[str], car: Car) -> float:

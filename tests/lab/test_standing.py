@@ -43,13 +43,14 @@ def test_a_standing_car_shows_what_a_run_shows(name: str, line: str) -> None:
 def test_how_suspects_stand_is_known_without_a_run_and_the_same_as_after_one(
     six: str, here: Workshop
 ) -> None:
-    """Single suspects, those that are alike, and two of which one does nothing."""
+    """Single suspects, those that are alike, two of which one does nothing, two that had to be run."""
     car = car_from_text(six)
     steps = observed(six, first_look(car), given=["pull F2"])
     edits = ["pull F2", "open TCM.C1.1", "open DLC.4", "short TCM.C1.1 to BODY", "open TCM.C1.3"]
     found = find_suspects(six, steps, edits=edits, workshop=here)
     known = [one for one in found.suspects if one.standing]
     assert {1, 2} == {len(one.edits) for one in known}
+    assert len(found.suspects) < 2 * len(known)
     texts = ["look F2", "measure volts F2.2 to BAT-", "measure volts TCM.C1.1 to BAT-", "look TCM.C1.1"]
     for one in known:
         for some in (one.edits, *one.alike):

@@ -10,6 +10,7 @@ import pytest
 from sim.lab import suspects as room
 from sim.lab.case import Seen, Step, misses
 from sim.lab.run import Trial, run_trial, sentences, vehicle_text
+from sim.lab.standing import Standing
 from sim.lab.suspects import ODDS, Suspects, explained, find_suspects, odds, wrongly_judged
 from sim.lab.workshop import Cache, Stopped, Workshop
 from sim.vehicle.edits import catalogue
@@ -212,7 +213,7 @@ def test_a_search_that_is_begun_again_runs_no_pair_twice(
 ) -> None:
     made: list[tuple[str, ...]] = []
 
-    def counting(steps: tuple[Step, ...], trial: Trial) -> int:
+    def counting(steps: tuple[Step, ...], trial: Trial) -> tuple[int, Standing | None]:
         made.append(trial.given)
         return first_contradiction(steps, trial)
 
