@@ -105,7 +105,8 @@ def _state(task: TaskRow) -> str:
 
 def _choose(student: StudentRow) -> None:
     st.subheader("From the curriculum", anchor=False)
-    known = classroom.library().entries()
+    # what an instructor has written here may be the exam of tomorrow, and a debrief tells all
+    known = [entry for entry in classroom.library().entries() if not entry.own]
     topics = list(dict.fromkeys(one.exercise.topic for one in known))
     topic = st.pills("topic", topics, key="topic", label_visibility="collapsed")
     for entry in known:

@@ -182,6 +182,10 @@ def test_an_exercise_is_begun_from_another_changed_saved_and_given(
     assert "exercise: Quite my own" in (folder / "busbay/exercises/quite-mine.yaml").read_text("utf-8")
     instructor.press("author_give")
     assert ["Quite my own"] == [one.exercise for one in records.assignments(group.id)]
+    _, key = records.alone()
+    with Visitor(address, "desk", query(student=key)) as alone:
+        assert alone.has(f"take {FIRST}")
+        assert not alone.has("take quite-mine"), "it may be the exam of tomorrow"
     with Visitor(address, "instructor") as again:
         again.fill("passphrase", PASSPHRASE)
         again.press("Come in")
