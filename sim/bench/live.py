@@ -8,7 +8,6 @@ Not modelled: generator field and load response, engine speed and torque, moveme
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
@@ -17,6 +16,8 @@ from typing import Literal, TypedDict
 import simpy
 
 from sim.bench.battery import StateOfCharge
+from sim.bench.causes import Causes, NoCauses
+from sim.bench.engine import Engine
 from sim.bench.fuses import Fuses, shorts_behind
 from sim.bench.intermittent import Intermittents
 from sim.bench.spoilers import Spoilers, network_segments, understand
@@ -34,12 +35,10 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
 from sim.vehicle.harness import TESTER
 from sim.vehicle.messages import bus_graph, shortest_bus_path
-from sim.wiring.wiring import Culprit, Hearing, Reading, SwitchState, Wiring
+from sim.wiring.wiring import Hearing, Reading, SwitchState, Wiring
 
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
-FED_V = 6.0  # a coil or injector works above this; common practice
 TESTER_MIN_V = 8.0  # a tester powered from pin 16; common practice
-FELT_V = 1.0  # a short that moves an input by less is not why it is on or off
 MAX_ROUNDS = 200
 
 
@@ -63,6 +62,8 @@ class Unsettled(Exception):
 
 class LiveCar:
     """One car on its clock. `edit` changes it, `operate` moves a hand switch, `run` lets time pass."""
+
+    why: type[Causes] = Causes
 
     def __init__(self, car: Car, seed: int = 0, depth: Depth = "frame") -> None:
         self.car = car
@@ -92,14 +93,15 @@ class LiveCar:
         self.wire_links: frozenset[tuple[str, str]] = frozenset()  # on LIN, of those awake
         self._callers: dict[str, tuple[str]] = {}  # the master that a slave could hear, awake or not
         self._relay_timers: dict[str, Timer] = {}
-        self._fire_timer: Timer | None = None
+        self.causes = self.why(self)
+        self.engine = Engine(self)
         self.world = World(
             self.env, car, BusesAndClusters(self.network, self.lin) if car.lin else self.network, self.trace,
-            Codec(car), self.touch, self.silence_causes,
-            self.arrival_causes, self.sender_heard_on, self.sending_since, self.way_causes,
-            self.wait_causes, self.dead_line_causes, self.source, self.edit_events, seed,
+            Codec(car), self.touch, self.causes.silence,
+            self.causes.arrival, self.sender_heard_on, self.sending_since, self.causes.way,
+            self.causes.wait, self.causes.dead_line, self.source, self.edit_events, seed,
         )  # fmt: skip
-        self.world.disturbance_causes = self.disturbance_causes
+        self.world.disturbance_causes = self.causes.disturbance
         self.battery = StateOfCharge(self.world, self.touch, self._battery_falls)
         self._fuses = Fuses(self.world, self._blow)
         self._intermittents = Intermittents(self.world, self._interrupt)
@@ -138,7 +140,7 @@ class LiveCar:
 
     def connect_battery(self) -> None:
         """Time begins: the car, as it is given, gets its battery."""
-        self._electrical(self.world.record("action", "person", "the battery is connected"))
+        self.electrical(self.world.record("action", "person", "the battery is connected"))
 
     def edit(self, edit: Edit, words: str = "") -> int:
         """Change the car; returns the event. Raises `EditProblem`, with nothing changed, where impossible."""
@@ -151,7 +153,7 @@ class LiveCar:
         self._intermittents.look(after)
         if edit.text.startswith("charge "):
             self.battery.given()
-        self._electrical(event)
+        self.electrical(event)
         return event
 
     def operate(self, what: str, on: bool, words: str) -> int:
@@ -159,7 +161,7 @@ class LiveCar:
         event = self.world.record("action", "person", words)
         self.operated = self.operated | {what} if on else self.operated - {what}
         self.switch_events[what] = event
-        self._electrical(event)
+        self.electrical(event)
         return event
 
     def put_fob(self, place: str) -> int:
@@ -223,7 +225,8 @@ class LiveCar:
             assert soon.callbacks is not None
             soon.callbacks.append(lambda _: self._settle())
 
-    def _electrical(self, event: int) -> None:
+    def electrical(self, event: int) -> None:
+        """Something has switched: everybody looks anew, and this event is why."""
         self.trigger = event
         self.touch()
 
@@ -257,7 +260,7 @@ class LiveCar:
             self._fuses.look(self.reading, self.car)
             self.battery.look(self.reading)
         self._look_at_relays()
-        self._look_at_engine()
+        self.engine.look()
         self._look_at_buses()
         if self.car.lin:
             self._look_at_wires()
@@ -268,13 +271,13 @@ class LiveCar:
         for name, module in self.modules.items():
             supply_v = reading.supply_v(name)
             if module.state != "unpowered" or name in startable:
-                module.power(supply_v, partial(self._supply_causes, name))
+                module.power(supply_v, partial(self.causes.supply, name))
             for function in self._sensed[name]:
                 pin_v = reading.pin_v(name, function)
-                module.sense(function, pin_v, partial(self._sense_causes, name, function))
+                module.sense(function, pin_v, partial(self.causes.sense, name, function))
             for circuit in module.circuits:
                 pin = circuit.check.pin
-                circuit.measure(reading.pin_v(name, pin), partial(self._circuit_causes, name, pin))
+                circuit.measure(reading.pin_v(name, pin), partial(self.causes.circuit, name, pin))
 
     def _startable(self) -> set[str]:
         """Modules without supply that have enough now, also once they and all others draw what they run with.
@@ -304,44 +307,6 @@ class LiveCar:
             if name in self.modules
         )
 
-    def _trigger_causes(self) -> tuple[int, ...]:
-        return () if self.trigger is None else (self.trigger,)
-
-    def _supply_causes(self, module: str) -> tuple[int, ...]:
-        return self.culprit_events(self.reading.why_unsupplied(module), module) or self._trigger_causes()
-
-    def _sense_causes(self, module: str, function: str) -> tuple[int, ...]:
-        """Shorts without which the pin would have another voltage, or what has just been switched."""
-        reading, leads = self.reading, self.car.condition.leads
-        now_v = reading.pin_v(module, function)
-        events = {
-            self.edit_events[part.id]
-            for parts in leads.values()
-            for part in parts
-            if part.id in self.edit_events
-            and abs(reading.without(part.id).pin_v(module, function) - now_v) > FELT_V
-        }
-        return tuple(sorted(events)) or self._trigger_causes()
-
-    def _circuit_causes(self, module: str, pin: str) -> tuple[int, ...]:
-        if pin in self.car.built.modules[module].references or self._sensor_ways(module, pin):
-            ways = self._sensor_ways(module, pin) or [(f"{module}:{pin}", f"{module}:{pin}")]
-            culprits = self.reading.why_sensed_wrong(f"{module}.{pin}", ways)
-            return self.culprit_events(culprits, module) or self._trigger_causes()
-        culprits = self.reading.why_dead(f"{module}:{pin}")
-        loads = self.car.built.loads.items()
-        about = next((name for name, load in loads if load.to.split()[0] == f"{module}.{pin}"), module)
-        return self.culprit_events(culprits, about) or self._trigger_causes()
-
-    def _sensor_ways(self, module: str, pin: str) -> list[tuple[str, str]]:
-        """The wires of the sensor whose signal ends on a pin: from inside the module to inside the sensor."""
-        for name, sensor in self.car.built.sensors.items():
-            if sensor.signal.split()[0] == f"{module}.{pin}":
-                ends = (sensor.from_, sensor.signal, sensor.ground)
-                inner = [end.split()[0].replace(".", ":", 1) for end in ends]
-                return [(node, f"{name}:{number}") for number, node in enumerate(inner, start=1)]
-        return []
-
     def _note_outputs(self) -> None:
         newest = [event for module in self.modules.values() for event in module.output_events.values()]
         self.trigger = max(newest, default=self.trigger)
@@ -367,116 +332,33 @@ class LiveCar:
         away = away | {id} if opens else away - {id}
         self.car = self.world.car = self.car.with_condition(away=away)
         self._wiring = self._wirings.get(away)
-        self._electrical(self.edit_events[id])
+        self.electrical(self.edit_events[id])
 
     def _blow(self, name: str, words: str) -> None:
         shorts = [self.edit_events[id] for id in shorts_behind(name, self.reading) if id in self.edit_events]
         wrong = self.edit_events.get(name) if name in self.car.condition.fitted_a else None
-        causes = (*(shorts or self._trigger_causes()), wrong)
+        causes = (*(shorts or self.causes.trigger()), wrong)
         self.edit_events[name] = self.world.record("fuse", name, words, causes)
         self.car = self.world.car = self.car.with_condition(blown=self.car.condition.blown | {name})
         self._wiring = None
         self._wirings.clear()
-        self._electrical(self.edit_events[name])
+        self.electrical(self.edit_events[name])
 
     def _battery_falls(self, pct: float) -> None:
         """The charge has fallen by another tenth: whoever takes it is why the battery is what it is now."""
-        causes = (*(self.drain_causes() or self._trigger_causes()), self.edit_events.get("BAT"))
+        causes = (*(self.causes.drain() or self.causes.trigger()), self.edit_events.get("BAT"))
         text = f"the battery is down to {pct:.0f} % of its charge"
         self.edit_events["BAT"] = self.world.record("battery", "battery", text, causes)
-
-    def drain_causes(self) -> tuple[int, ...]:
-        """Why charge is being taken: what keeps modules awake, and what was last switched on or shorted."""
-        events = [event for module in self.modules.values() for _, event in module.reasons_now()]
-        shorts = [self.edit_events.get(lead) for lead in self.car.condition.leads]
-        return tuple(sorted({event for event in (*events, *shorts) if event is not None}))
 
     def _flip(self, name: str) -> None:
         del self._relay_timers[name]
         pulled_in = name not in self.pulled_in
         self.pulled_in = self.pulled_in | {name} if pulled_in else self.pulled_in - {name}
-        causes = (self._coil_event(self.car.built.relays[name].coil), None if pulled_in else self.trigger)
+        causes = (self.causes.coil(self.car.built.relays[name].coil), None if pulled_in else self.trigger)
         title = self.car.built.relays[name].title
         words = f"relay {name}{f' ({title})' if title else ''} {'pulls in' if pulled_in else 'drops out'}"
         self.switch_events[name] = self.world.record("relay", name, words, causes)
-        self._electrical(self.switch_events[name])
-
-    def _coil_event(self, coil: str) -> int | None:
-        """The last time a relay's driver, a module's output or a hand switch, changed."""
-        if coil in self.car.built.switches:
-            return self.switch_events.get(self.car.built.switches[coil].operated_by)
-        owner, _, output = coil.partition(".")
-        return self.modules[owner].output_events.get(output)
-
-    # -- engine ----------------------------------------------------------------------------------------
-
-    def _look_at_engine(self) -> None:
-        spec = self.car.built.engine
-        if spec is None:
-            return
-        turning = (
-            self.reading.between(f"{spec.starter}.1", f"{spec.starter}.2") or 0.0
-        ) >= spec.cranks_above_v
-        state = self.world.engine.value
-        if state == "stopped" and turning:
-            self._engine("cranking", "the starter turns the engine", self._trigger_causes())
-            self._fire_timer = self.world.after(spec.fires_after_s, self._try_to_fire)
-        elif state == "cranking" and not turning:
-            self._engine("stopped", "the starter stops; the engine has not started", self._engine_causes())
-        elif state == "running" and not self.can_fire():
-            self._engine("stopped", "the engine stops", self._engine_causes())
-
-    def _try_to_fire(self) -> None:
-        if self.world.engine.value == "cranking" and self.can_fire():
-            self._engine("running", "the engine starts", (self.world.engine.event,))
-            self.touch()
-        elif self.world.engine.value == "cranking":
-            self._fire_timer = self.world.after(0.2, self._try_to_fire)
-
-    def _engine(self, state: str, words: str, causes: tuple[int | None, ...]) -> None:
-        if self._fire_timer:
-            self._fire_timer.cancel()
-        event = self.world.record("engine", "engine", words, causes)
-        self.world.engine = Fact(state, event)
-        self._electrical(event)
-
-    def can_fire(self) -> bool:
-        """Controller running and released, and enough cylinders with coil and injector fed."""
-        spec = self.car.built.engine
-        assert spec is not None
-        controller = self.modules[spec.controller]
-        released = controller.starter.released if controller.starter else True
-        return controller.sends and released and len(self.fed_cylinders()) >= spec.cylinders_needed
-
-    def fed_cylinders(self) -> list[int]:
-        """Cylinders (from 1) whose coil and injector both have voltage through to the controller's pin."""
-        spec = self.car.built.engine
-        assert spec is not None
-        pairs = enumerate(zip(spec.coils, spec.injectors, strict=False), start=1)
-        return [number for number, pair in pairs if all(self.is_fed(load) for load in pair)]
-
-    def far_side(self, load: str) -> str:
-        """The terminal behind a load: the module's pin that it ends on, or its own."""
-        owner, _, function = self.car.built.loads[load].to.split()[0].partition(".")
-        return f"{owner}:{function}" if owner in self.modules else f"{load}.2"
-
-    def is_fed(self, load: str) -> bool:
-        """Has the load voltage, measured behind it where a module watches or switches it?"""
-        owner, _, function = self.car.built.loads[load].to.split()[0].partition(".")
-        if owner in self.modules:
-            return self.reading.pin_v(owner, function) >= FED_V
-        return (self.reading.between(f"{load}.1", f"{load}.2") or 0.0) >= FED_V
-
-    def _engine_causes(self) -> tuple[int, ...]:
-        """Why the engine stands: its controller, or what has just been switched."""
-        spec = self.car.built.engine
-        assert spec is not None
-        controller = self.modules[spec.controller]
-        if not controller.sends and controller.state_event is not None:
-            return (controller.state_event,)
-        if controller.starter and not controller.starter.released and controller.starter.event is not None:
-            return (controller.starter.event,)
-        return self._trigger_causes()
+        self.electrical(self.switch_events[name])
 
     # -- buses -----------------------------------------------------------------------------------------
 
@@ -610,57 +492,6 @@ class LiveCar:
             return {}
         return {"fd": True, "data_bitrate_bps": spec.fd.data_bitrate_bps}
 
-    # -- causes ----------------------------------------------------------------------------------------
-
-    def silence_causes(self, receiver: str, message: str) -> tuple[int, ...]:
-        """The events because of which a receiver does not get a message; empty where it should get it."""
-        sender = self.car.messages.sent[message].sender
-        events: set[int] = set()
-        control = self.modules[sender].control
-        if control.muted and control.event is not None:
-            events.add(control.event)
-        for sending, hearing in self.hops(receiver, message):
-            speaker = self.car.channels[sending].module
-            if not self.modules[speaker].sends and self.modules[speaker].state != "asleep":
-                events.update(self.state_causes(speaker))
-            elif not self._linked(sending, hearing) and not self._is_silent_gateway(hearing):
-                events.update(self.link_causes(sending, hearing))
-            else:
-                events.update(self.bus_off_causes(sending, hearing) or self.babble_causes(sending))
-        return tuple(sorted(events))
-
-    def disturbance_causes(self, channel: str) -> tuple[int, ...]:
-        """The events behind what makes a channel's error counters rise."""
-        culprits = self.reading.why_disturbed(channel)
-        return self.culprit_events(culprits, self.car.transceivers[channel].bus) or self._trigger_causes()
-
-    def bus_off_causes(self, *channels: str) -> tuple[int, ...]:
-        """Since when the controllers of some channels have been in and out of bus-off; empty if none has."""
-        ends = [self.car.transceivers[name] for name in channels if name in self.car.transceivers]
-        known = [self.modules[end.module].controllers[end.bus] for end in ends if end.module in self.modules]
-        return tuple(sorted(one.event for one in known if one.event is not None))
-
-    def babble_causes(self, channel: str) -> tuple[int, ...]:
-        """Why a channel that is in order does not get its bus: others never let go of it."""
-        segment = next((one for one in self.segments if channel in one.members), None)
-        loud = self.car.condition.babbling.intersection(segment.members) if segment else ()
-        return tuple(sorted(self.edit_events[name] for name in loud if name in self.edit_events))
-
-    def _is_silent_gateway(self, channel: str) -> bool:
-        module = self.modules[self.car.channels[channel].module]
-        return module.gateway is not None and not module.sends
-
-    def arrival_causes(self, receiver: str, message: str) -> tuple[int, ...]:
-        """The event because of which a receiver gets a message: the last that its way needed."""
-        events: list[int | None] = [self.modules[receiver].state_event]
-        for sending, hearing in self.hops(receiver, message):
-            events += [
-                self.sending_since(sending),
-                self.joined_events.get(sending),
-                self.joined_events.get(hearing),
-            ]
-        return tuple(sorted({event for event in events if event is not None})[-1:])
-
     def way(self, start: str, end: str) -> list[tuple[str, str]]:
         """The way of single frames from a module or the tester to a module, as pairs of channels."""
         buses_of = self.car.messages.buses_of
@@ -676,16 +507,6 @@ class LiveCar:
             way.append((sending, f"{gateway}.{a}"))
             sending = f"{gateway}.{b}"
         return [*way, (sending, f"{end}.{path[-1]}")]
-
-    def way_causes(self, start: str, end: str) -> tuple[int, ...]:
-        """What keeps frames from passing between two modules; empty where nothing does."""
-        for sending, hearing in self.way(start, end):
-            module = self.car.transceivers[hearing].module
-            if not self.modules[module].sends:
-                return self.state_causes(module)
-            if not (self._linked(sending, hearing) and self._linked(hearing, sending)):
-                return self.link_causes(sending, hearing)
-        return ()
 
     def hops(self, receiver: str, message: str) -> list[tuple[str, str]]:
         """The way of a message as pairs of channels: who sends, who must hear."""
@@ -708,7 +529,8 @@ class LiveCar:
         master = next(name for name, port in self.car.lin.items() if port.bus == bus and port.is_master)
         return [(a, b) for a, b in ((master, sender), (sender, receiver)) if a != b]
 
-    def _linked(self, sending: str, hearing: str) -> bool:
+    def linked(self, sending: str, hearing: str) -> bool:
+        """Does one channel hear another now?"""
         if sending in self.car.lin:
             return (sending, hearing) in self.wire_links
         return any(
@@ -717,85 +539,7 @@ class LiveCar:
             if understand(segment)
         )
 
-    def link_causes(self, sending: str, hearing: str) -> tuple[int, ...]:
-        """Why one channel does not hear another: an end without supply, the edits of the line, or sleep."""
-        ends = [self.car.channels[channel].module for channel in (sending, hearing)]
-        deaf = [name for name in ends if name in self.modules and not self.modules[name].hears]
-        for name in deaf:
-            if self.modules[name].state == "unpowered":
-                return self.state_causes(name)
-        if off := self.bus_off_causes(sending, hearing):
-            return off
-        reading = self.reading_with_tester if TESTER in (sending, hearing) else self.reading
-        # a module whose ground has gone lifts its lines out of the others' reach
-        culprits = reading.why_unheard(sending, hearing) or tuple(
-            culprit for name in ends if name in self.modules for culprit in reading.why_unsupplied(name)
-        )
-        bus = self.car.channels[sending].bus
-        asleep = tuple(event for name in deaf for event in self.state_causes(name))
-        return self.culprit_events(culprits, bus) or asleep or self._trigger_causes()
-
-    def state_causes(self, module: str) -> tuple[int, ...]:
-        """The event since which a module is in its state; or what keeps its supply away."""
-        event = self.modules[module].state_event
-        if event is not None:
-            return (event,)
-        return self._supply_causes(module) if self.modules[module].state == "unpowered" else ()
-
-    def culprit_events(self, culprits: Iterable[Culprit], about: str) -> tuple[int, ...]:
-        """Events behind parts that the wiring names as the reason why `about`, a module, load or bus, lacks
-        something.
-        """
-        events: set[int] = set()
-        for culprit in culprits:
-            if culprit.what == "driver off":
-                events.update(self._driver_events(culprit))
-                continue
-            for name in (culprit.owner, culprit.element_id):
-                event = self.edit_events.get(name)
-                if event is None:
-                    switch = self.car.built.switches.get(name)
-                    event = self.switch_events.get(switch.operated_by if switch else name)
-                if event is not None:
-                    events.add(event)
-                    events.update(self._theories_that_lead(about, name.partition(".")[0]))
-                    break
-        return tuple(sorted(events))
-
-    def _driver_events(self, culprit: Culprit) -> tuple[int, ...]:
-        """Why a module does not drive an output: its state, or what its rule lacks."""
-        module = self.modules[culprit.owner]
-        if not module.sends:
-            return self.state_causes(culprit.owner)
-        output = culprit.element_id.removeprefix(f"{culprit.owner}:").removesuffix(".driver")
-        event = module.output_events.get(output)
-        lacking = module.judge(module.spec.outputs[output].when).events
-        return lacking if event is None else (event,)
-
-    def dead_line_causes(self, module: str) -> tuple[int, ...]:
-        """What keeps the ignition from a module's sense lines, while another module has its own."""
-        lines = {
-            name: {function: fact.value for function, fact in one.lines.items()}
-            for name, one in self.modules.items()
-        }
-        if not any(True in found.values() for found in lines.values()):
-            return ()
-        dead = [function for function, on in lines[module].items() if not on]
-        culprits = [culprit for function in dead for culprit in self.reading.why_dead(f"{module}:{function}")]
-        return self.culprit_events(culprits, module)
-
-    def wait_causes(self, module: str) -> tuple[int, ...]:
-        """Theories by which a module waits at its start."""
-        return tuple(
-            event for text, event in self.theory_events.items() if text.startswith(f"{module} waits ")
-        )
-
-    def _theories_that_lead(self, about: str, through: str) -> Iterator[int]:
-        """Theories by which a fuse feeds a module or load, or a bus runs through a connector."""
-        for text, event in self.theory_events.items():
-            first, last = text.split()[0], text.split()[-1].partition(".")[0]
-            if " waits " not in text and {first, last} == {about, through}:
-                yield event
+    # -- what is remembered for the causes --------------------------------------------------------------
 
     def _note_edit(self, before: Car, after: Car, event: int, text: str) -> None:
         if text.startswith("theory "):
@@ -822,40 +566,9 @@ class LiveCar:
 
 
 class LiveCarWithoutReasons(LiveCar):
-    """The same car, whose events do not name what caused them: the same happens in half the time."""
+    """The same car, whose events do not name what caused them."""
 
-    def culprit_events(self, culprits: Iterable[Culprit], about: str) -> tuple[int, ...]:
-        """Nobody asks."""
-        return ()
-
-    def silence_causes(self, receiver: str, message: str) -> tuple[int, ...]:
-        """Nobody asks."""
-        return ()
-
-    def arrival_causes(self, receiver: str, message: str) -> tuple[int, ...]:
-        """Nobody asks."""
-        return ()
-
-    def way_causes(self, start: str, end: str) -> tuple[int, ...]:
-        """Nobody asks."""
-        return ()
-
-    def link_causes(self, sending: str, hearing: str) -> tuple[int, ...]:
-        """Nobody asks."""
-        return ()
-
-    def dead_line_causes(self, module: str) -> tuple[int, ...]:
-        """Nobody asks."""
-        return ()
-
-    def _supply_causes(self, module: str) -> tuple[int, ...]:
-        return ()
-
-    def _sense_causes(self, module: str, function: str) -> tuple[int, ...]:
-        return ()
-
-    def _circuit_causes(self, module: str, pin: str) -> tuple[int, ...]:
-        return ()
+    why = NoCauses
 
 
 def lin_clusters(car: Car) -> dict[str, Cluster]:

@@ -82,7 +82,7 @@ def why_silent(bench: Bench, module: str) -> Because:
         )
         return Because(f"{module} stands on LIN only and answers no tester: {masters} reports for it")
     if not live.tester_has_power:
-        culprits = live.culprit_events(live.reading_with_tester.why_unsupplied(TESTER), TESTER)
+        culprits = live.causes.edits(live.reading_with_tester.why_unsupplied(TESTER), TESTER)
         return Because(text, None, (Because("the diagnostic connector gives the tester no power", None,
                                             _all(bench, culprits)),))  # fmt: skip
     for sending, hearing in live.way(TESTER, module):
@@ -144,7 +144,7 @@ def why_engine(bench: Bench) -> Because:
         return Because("the engine runs", None, _all(bench, (live.world.engine.event,)))
     controller = live.modules[spec.controller]
     reasons: list[Because] = []
-    fed = live.fed_cylinders()
+    fed = live.engine.fed_cylinders()
     if not controller.sends:
         reasons.append(_state(bench, controller))
     if controller.starter and not controller.starter.released:
@@ -153,9 +153,9 @@ def why_engine(bench: Bench) -> Because:
         events = _all(bench, (authority.event if authority else None,))
         reasons.append(Because(f"{spec.controller} is not released by the immobilizer", None, events))
     if len(fed) < spec.cylinders_needed:
-        starved = [load for load in (*spec.coils, *spec.injectors) if not live.is_fed(load)]
-        dead = {load: live.reading.why_dead(live.far_side(load)) for load in starved}
-        culprits = sorted({event for load in dead for event in live.culprit_events(dead[load], load)})
+        starved = [load for load in (*spec.coils, *spec.injectors) if not live.engine.is_fed(load)]
+        dead = {load: live.reading.why_dead(live.engine.far_side(load)) for load in starved}
+        culprits = sorted({event for load in dead for event in live.causes.edits(dead[load], load)})
         text = f"only {len(fed)} of {len(spec.coils)} cylinders are fed (without: {', '.join(starved)})"
         reasons.append(Because(text, None, _all(bench, culprits)))
     if state == "stopped":
@@ -248,7 +248,7 @@ def _needs(bench: Bench, module: ControlModule, unmet: Iterable[Condition]) -> I
         known = module.signal(name)
         if known.value is None and name in bench.car.messages.carrier and name not in module.spec.signals:
             message = bench.car.messages.carrier[name]
-            events = bench.live.silence_causes(module.name, message)
+            events = bench.live.causes.silence(module.name, message)
             yield Because(f"{text}; {module.name} does not hear {message}", None, _all(bench, events))
         else:
             yield Because(f"{text}; {name} is {known.value}", None, _all(bench, (known.event,)))
@@ -257,7 +257,7 @@ def _needs(bench: Bench, module: ControlModule, unmet: Iterable[Condition]) -> I
 def _state(bench: Bench, module: ControlModule) -> Because:
     """The state a module is in, with what led to it."""
     return Because(
-        f"{module.name} is {module.state}", None, _all(bench, bench.live.state_causes(module.name))
+        f"{module.name} is {module.state}", None, _all(bench, bench.live.causes.state(module.name))
     )
 
 
@@ -265,9 +265,9 @@ def _off(bench: Bench, *channels: str) -> Because | None:
     """A controller in bus-off, or a bus that is never free, on the way."""
     live = bench.live
     for channel in channels:
-        if events := live.bus_off_causes(channel):
+        if events := live.causes.bus_off(channel):
             return Because(f"{channel} is in bus-off", None, _all(bench, events))
-        if events := live.babble_causes(channel):
+        if events := live.causes.babble(channel):
             return Because(f"the bus of {channel} is never free", None, _all(bench, events))
     return None
 
@@ -282,7 +282,7 @@ def _broken(bench: Bench, sending: str, hearing: str) -> Because | None:
     together = live.reading_with_tester.hears(frozenset(powered)).segments()
     if any(sending in group.members and hearing in group.members for group in together):
         return None
-    causes = _all(bench, live.link_causes(sending, hearing))
+    causes = _all(bench, live.causes.link(sending, hearing))
     return Because(f"{sending} and {hearing} do not hear each other", None, causes)
 
 

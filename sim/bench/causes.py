@@ -1,0 +1,273 @@
+"""Why things happen in a live car: the events behind silence, a dead module, a code, an engine that stops.
+
+Every function answers with events of the trace, by their numbers; what the wiring names as a culprit is led
+back to the edit or the switch that made it so.
+
+Not modelled: causes that are no events, such as how the car was designed, unless a theory says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import chain
+from typing import TYPE_CHECKING
+
+from sim.vehicle.harness import TESTER
+from sim.wiring.wiring import Culprit
+
+if TYPE_CHECKING:
+    from sim.bench.live import LiveCar
+
+FELT_V = 1.0  # a short that moves an input by less is not why it is on or off
+
+
+class Causes:
+    """Of one live car."""
+
+    def __init__(self, live: LiveCar) -> None:
+        self._live = live
+
+    def trigger(self) -> tuple[int, ...]:
+        """What has been done or switched last."""
+        return () if self._live.trigger is None else (self._live.trigger,)
+
+    def supply(self, module: str) -> tuple[int, ...]:
+        """What keeps a module's supply away, or gives it."""
+        return self.edits(self._live.reading.why_unsupplied(module), module) or self.trigger()
+
+    def sense(self, module: str, function: str) -> tuple[int, ...]:
+        """Shorts without which the pin would have another voltage, or what has just been switched."""
+        reading, leads = self._live.reading, self._live.car.condition.leads
+        now_v = reading.pin_v(module, function)
+        events = {
+            self._live.edit_events[part.id]
+            for parts in leads.values()
+            for part in parts
+            if part.id in self._live.edit_events
+            and abs(reading.without(part.id).pin_v(module, function) - now_v) > FELT_V
+        }
+        return tuple(sorted(events)) or self.trigger()
+
+    def circuit(self, module: str, pin: str) -> tuple[int, ...]:
+        """What disturbs the circuit behind a pin that a module watches."""
+        if pin in self._live.car.built.modules[module].references or self._sensor_ways(module, pin):
+            ways = self._sensor_ways(module, pin) or [(f"{module}:{pin}", f"{module}:{pin}")]
+            culprits = self._live.reading.why_sensed_wrong(f"{module}.{pin}", ways)
+            return self.edits(culprits, module) or self.trigger()
+        culprits = self._live.reading.why_dead(f"{module}:{pin}")
+        loads = self._live.car.built.loads.items()
+        about = next((name for name, load in loads if load.to.split()[0] == f"{module}.{pin}"), module)
+        return self.edits(culprits, about) or self.trigger()
+
+    def _sensor_ways(self, module: str, pin: str) -> list[tuple[str, str]]:
+        """The wires of the sensor whose signal ends on a pin: from inside the module to inside the sensor."""
+        for name, sensor in self._live.car.built.sensors.items():
+            if sensor.signal.split()[0] == f"{module}.{pin}":
+                ends = (sensor.from_, sensor.signal, sensor.ground)
+                inner = [end.split()[0].replace(".", ":", 1) for end in ends]
+                return [(node, f"{name}:{number}") for number, node in enumerate(inner, start=1)]
+        return []
+
+    def drain(self) -> tuple[int, ...]:
+        """Why charge is being taken: what keeps modules awake, and what was last switched on or shorted."""
+        events = [event for module in self._live.modules.values() for _, event in module.reasons_now()]
+        shorts = [self._live.edit_events.get(lead) for lead in self._live.car.condition.leads]
+        return tuple(sorted({event for event in (*events, *shorts) if event is not None}))
+
+    def coil(self, coil: str) -> int | None:
+        """The last time a relay's driver, a module's output or a hand switch, changed."""
+        if coil in self._live.car.built.switches:
+            return self._live.switch_events.get(self._live.car.built.switches[coil].operated_by)
+        owner, _, output = coil.partition(".")
+        return self._live.modules[owner].output_events.get(output)
+
+    def engine(self) -> tuple[int, ...]:
+        """Why the engine stands: its controller, or what has just been switched."""
+        spec = self._live.car.built.engine
+        assert spec is not None
+        controller = self._live.modules[spec.controller]
+        if not controller.sends and controller.state_event is not None:
+            return (controller.state_event,)
+        if controller.starter and not controller.starter.released and controller.starter.event is not None:
+            return (controller.starter.event,)
+        return self.trigger()
+
+    def silence(self, receiver: str, message: str) -> tuple[int, ...]:
+        """The events because of which a receiver does not get a message; empty where it should get it."""
+        sender = self._live.car.messages.sent[message].sender
+        events: set[int] = set()
+        control = self._live.modules[sender].control
+        if control.muted and control.event is not None:
+            events.add(control.event)
+        for sending, hearing in self._live.hops(receiver, message):
+            speaker = self._live.car.channels[sending].module
+            if not self._live.modules[speaker].sends and self._live.modules[speaker].state != "asleep":
+                events.update(self.state(speaker))
+            elif not self._live.linked(sending, hearing) and not self._is_silent_gateway(hearing):
+                events.update(self.link(sending, hearing))
+            else:
+                events.update(self.bus_off(sending, hearing) or self.babble(sending))
+        return tuple(sorted(events))
+
+    def disturbance(self, channel: str) -> tuple[int, ...]:
+        """The events behind what makes a channel's error counters rise."""
+        culprits = self._live.reading.why_disturbed(channel)
+        return self.edits(culprits, self._live.car.transceivers[channel].bus) or self.trigger()
+
+    def bus_off(self, *channels: str) -> tuple[int, ...]:
+        """Since when the controllers of some channels have been in and out of bus-off; empty if none has."""
+        transceivers, modules = self._live.car.transceivers, self._live.modules
+        ends = [transceivers[name] for name in channels if name in transceivers]
+        known = [modules[end.module].controllers[end.bus] for end in ends if end.module in modules]
+        return tuple(sorted(one.event for one in known if one.event is not None))
+
+    def babble(self, channel: str) -> tuple[int, ...]:
+        """Why a channel that is in order does not get its bus: others never let go of it."""
+        segment = next((one for one in self._live.segments if channel in one.members), None)
+        loud = self._live.car.condition.babbling.intersection(segment.members) if segment else ()
+        return tuple(sorted(self._live.edit_events[name] for name in loud if name in self._live.edit_events))
+
+    def _is_silent_gateway(self, channel: str) -> bool:
+        module = self._live.modules[self._live.car.channels[channel].module]
+        return module.gateway is not None and not module.sends
+
+    def arrival(self, receiver: str, message: str) -> tuple[int, ...]:
+        """The event because of which a receiver gets a message: the last that its way needed."""
+        events: list[int | None] = [self._live.modules[receiver].state_event]
+        for sending, hearing in self._live.hops(receiver, message):
+            events += [
+                self._live.sending_since(sending),
+                self._live.joined_events.get(sending),
+                self._live.joined_events.get(hearing),
+            ]
+        return tuple(sorted({event for event in events if event is not None})[-1:])
+
+    def way(self, start: str, end: str) -> tuple[int, ...]:
+        """What keeps frames from passing between two modules; empty where nothing does."""
+        for sending, hearing in self._live.way(start, end):
+            module = self._live.car.transceivers[hearing].module
+            if not self._live.modules[module].sends:
+                return self.state(module)
+            if not (self._live.linked(sending, hearing) and self._live.linked(hearing, sending)):
+                return self.link(sending, hearing)
+        return ()
+
+    def link(self, sending: str, hearing: str) -> tuple[int, ...]:
+        """Why one channel does not hear another: an end without supply, the edits of the line, or sleep."""
+        ends = [self._live.car.channels[channel].module for channel in (sending, hearing)]
+        deaf = [name for name in ends if name in self._live.modules and not self._live.modules[name].hears]
+        for name in deaf:
+            if self._live.modules[name].state == "unpowered":
+                return self.state(name)
+        if off := self.bus_off(sending, hearing):
+            return off
+        reading = self._live.reading_with_tester if TESTER in (sending, hearing) else self._live.reading
+        # a module whose ground has gone lifts its lines out of the others' reach
+        culprits = reading.why_unheard(sending, hearing) or tuple(
+            culprit for name in ends if name in self._live.modules for culprit in reading.why_unsupplied(name)
+        )
+        bus = self._live.car.channels[sending].bus
+        asleep = tuple(event for name in deaf for event in self.state(name))
+        return self.edits(culprits, bus) or asleep or self.trigger()
+
+    def state(self, module: str) -> tuple[int, ...]:
+        """The event since which a module is in its state; or what keeps its supply away."""
+        event = self._live.modules[module].state_event
+        if event is not None:
+            return (event,)
+        return self.supply(module) if self._live.modules[module].state == "unpowered" else ()
+
+    def edits(self, culprits: Iterable[Culprit], about: str) -> tuple[int, ...]:
+        """Events behind parts that the wiring names as the reason why `about`, a module, load or bus, lacks
+        something.
+        """
+        events: set[int] = set()
+        for culprit in culprits:
+            if culprit.what == "driver off":
+                events.update(self._driver_events(culprit))
+                continue
+            for name in (culprit.owner, culprit.element_id):
+                event = self._live.edit_events.get(name)
+                if event is None:
+                    switch = self._live.car.built.switches.get(name)
+                    event = self._live.switch_events.get(switch.operated_by if switch else name)
+                if event is not None:
+                    events.add(event)
+                    events.update(self._theories_that_lead(about, name.partition(".")[0]))
+                    break
+        return tuple(sorted(events))
+
+    def _driver_events(self, culprit: Culprit) -> tuple[int, ...]:
+        """Why a module does not drive an output: its state, or what its rule lacks."""
+        module = self._live.modules[culprit.owner]
+        if not module.sends:
+            return self.state(culprit.owner)
+        output = culprit.element_id.removeprefix(f"{culprit.owner}:").removesuffix(".driver")
+        event = module.output_events.get(output)
+        lacking = module.judge(module.spec.outputs[output].when).events
+        return lacking if event is None else (event,)
+
+    def dead_line(self, module: str) -> tuple[int, ...]:
+        """What keeps the ignition from a module's sense lines, while another module has its own."""
+        lines = {
+            name: {function: fact.value for function, fact in one.lines.items()}
+            for name, one in self._live.modules.items()
+        }
+        if not any(True in found.values() for found in lines.values()):
+            return ()
+        dead = [function for function, on in lines[module].items() if not on]
+        culprits = [self._live.reading.why_dead(f"{module}:{function}") for function in dead]
+        return self.edits(chain.from_iterable(culprits), module)
+
+    def wait(self, module: str) -> tuple[int, ...]:
+        """Theories by which a module waits at its start."""
+        return tuple(
+            event for text, event in self._live.theory_events.items() if text.startswith(f"{module} waits ")
+        )
+
+    def _theories_that_lead(self, about: str, through: str) -> Iterator[int]:
+        """Theories by which a fuse feeds a module or load, or a bus runs through a connector."""
+        for text, event in self._live.theory_events.items():
+            first, last = text.split()[0], text.split()[-1].partition(".")[0]
+            if " waits " not in text and {first, last} == {about, through}:
+                yield event
+
+
+class NoCauses(Causes):
+    """Where nobody asks why: the same happens in half the time."""
+
+    def edits(self, culprits: Iterable[Culprit], about: str) -> tuple[int, ...]:
+        """Nobody asks."""
+        return ()
+
+    def silence(self, receiver: str, message: str) -> tuple[int, ...]:
+        """Nobody asks."""
+        return ()
+
+    def arrival(self, receiver: str, message: str) -> tuple[int, ...]:
+        """Nobody asks."""
+        return ()
+
+    def way(self, start: str, end: str) -> tuple[int, ...]:
+        """Nobody asks."""
+        return ()
+
+    def link(self, sending: str, hearing: str) -> tuple[int, ...]:
+        """Nobody asks."""
+        return ()
+
+    def dead_line(self, module: str) -> tuple[int, ...]:
+        """Nobody asks."""
+        return ()
+
+    def supply(self, module: str) -> tuple[int, ...]:
+        """Nobody asks."""
+        return ()
+
+    def sense(self, module: str, function: str) -> tuple[int, ...]:
+        """Nobody asks."""
+        return ()
+
+    def circuit(self, module: str, pin: str) -> tuple[int, ...]:
+        """Nobody asks."""
+        return ()

@@ -1,0 +1,82 @@
+"""The engine of a live car: the starter turns it, and it fires and runs while its cylinders are fed.
+
+Not modelled: speed and torque, air, fuel and mixture, mechanical trouble.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sim.modules.facts import Fact
+from sim.modules.world import Timer
+
+if TYPE_CHECKING:
+    from sim.bench.live import LiveCar
+
+FED_V = 6.0  # a coil or injector works above this; common practice
+
+
+class Engine:
+    """Of one live car; `world.engine` says what it does."""
+
+    def __init__(self, live: LiveCar) -> None:
+        self._live = live
+        self._fire_timer: Timer | None = None
+
+    def look(self) -> None:
+        """Does the starter turn it now, and may it go on?"""
+        spec = self._live.car.built.engine
+        if spec is None:
+            return
+        turning = (
+            self._live.reading.between(f"{spec.starter}.1", f"{spec.starter}.2") or 0.0
+        ) >= spec.cranks_above_v
+        state = self._live.world.engine.value
+        if state == "stopped" and turning:
+            self._note("cranking", "the starter turns the engine", self._live.causes.trigger())
+            self._fire_timer = self._live.world.after(spec.fires_after_s, self._try_to_fire)
+        elif state == "cranking" and not turning:
+            self._note("stopped", "the starter stops; the engine has not started", self._live.causes.engine())
+        elif state == "running" and not self.can_fire():
+            self._note("stopped", "the engine stops", self._live.causes.engine())
+
+    def _try_to_fire(self) -> None:
+        if self._live.world.engine.value == "cranking" and self.can_fire():
+            self._note("running", "the engine starts", (self._live.world.engine.event,))
+            self._live.touch()
+        elif self._live.world.engine.value == "cranking":
+            self._fire_timer = self._live.world.after(0.2, self._try_to_fire)
+
+    def _note(self, state: str, words: str, causes: tuple[int | None, ...]) -> None:
+        if self._fire_timer:
+            self._fire_timer.cancel()
+        event = self._live.world.record("engine", "engine", words, causes)
+        self._live.world.engine = Fact(state, event)
+        self._live.electrical(event)
+
+    def can_fire(self) -> bool:
+        """Controller running and released, and enough cylinders with coil and injector fed."""
+        spec = self._live.car.built.engine
+        assert spec is not None
+        controller = self._live.modules[spec.controller]
+        released = controller.starter.released if controller.starter else True
+        return controller.sends and released and len(self.fed_cylinders()) >= spec.cylinders_needed
+
+    def fed_cylinders(self) -> list[int]:
+        """Cylinders (from 1) whose coil and injector both have voltage through to the controller's pin."""
+        spec = self._live.car.built.engine
+        assert spec is not None
+        pairs = enumerate(zip(spec.coils, spec.injectors, strict=False), start=1)
+        return [number for number, pair in pairs if all(self.is_fed(load) for load in pair)]
+
+    def far_side(self, load: str) -> str:
+        """The terminal behind a load: the module's pin that it ends on, or its own."""
+        owner, _, function = self._live.car.built.loads[load].to.split()[0].partition(".")
+        return f"{owner}:{function}" if owner in self._live.modules else f"{load}.2"
+
+    def is_fed(self, load: str) -> bool:
+        """Has the load voltage, measured behind it where a module watches or switches it?"""
+        owner, _, function = self._live.car.built.loads[load].to.split()[0].partition(".")
+        if owner in self._live.modules:
+            return self._live.reading.pin_v(owner, function) >= FED_V
+        return (self._live.reading.between(f"{load}.1", f"{load}.2") or 0.0) >= FED_V
