@@ -6,11 +6,12 @@ from dataclasses import replace
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from sim.training.attempt import Attempt
+from sim.training.attempt import HANDS_ON, REPAIRS, Attempt
 from sim.training.exercise import find_exercise, shipped_exercises
 from sim.training.records import AssignmentRow, Records, StudentRow
 from ui import classroom
 from ui.seen import what_a_student_sees
+from ui.work_panel import KINDS
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 PANELS = ("Order", "Seat", "Part", "Work", "Tester", "Measure", "Log", "Hand in")
@@ -175,6 +176,25 @@ def test_before_anything_is_found_all_cars_behind_a_work_order_look_the_same(
         seen.append((app.session_state["work"].work.attempt.exercise.arrives, pages))
     assert 3 == len({arrives for arrives, _ in seen})
     assert seen[0][1] == seen[1][1] == seen[2][1]
+
+
+def test_every_kind_of_repair_is_offered_alike_and_nothing_that_breaks(records: Records) -> None:
+    """The pair is swapped in one car and half open in the other; both owners may mend whatever they like."""
+    group = records.open_class("Wednesday")
+    file = shipped_exercises()["46-green-and-yellow"].read_text(encoding="utf-8")
+    task = records.assign(group.id, file, varied=True)
+    offered = []
+    for name in ("Bo", "Cy"):
+        app = in_panel(opened(records.join(group.join_code, name)[1], task.id), "Work")
+        assert list(KINDS) == app.selectbox(key="work_kind").options
+        pages = {}
+        for kind in KINDS:
+            drawn(app.selectbox(key="work_kind").select(kind).run())
+            pages[kind] = sorted(sent(app))
+            jobs = {one.key.split()[1] for one in app.button if str(one.key).startswith("work ")}
+            assert jobs <= {*REPAIRS, *HANDS_ON, "disconnect"}
+        offered.append(pages)
+    assert offered[0] == offered[1]
 
 
 @pytest.mark.parametrize("name", ["10", "22", "24"])
