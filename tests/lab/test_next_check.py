@@ -65,6 +65,22 @@ def written_down(found: Suspects, hidden: str, check: Check, workshop: Workshop)
     ]
 
 
+def test_what_changes_the_car_is_thought_of_where_nothing_else_tells_or_where_it_is_asked_for(
+    six: str, here: Workshop
+) -> None:
+    found = suspects(six, ["pull F2", "unplug TCM.C1", "open TCM.C1.3"], here)
+    advice, more = (next_check(found, every_kind=every, workshop=here) for every in (False, True))
+    assert all(one.check.passive for one in advice.ranked)
+    assert {one.check for one in advice.ranked} < {one.check for one in more.ranked}
+    steps = (*STEPS, Step(do=("look TCM.C1",), seen=Seen(shows="its terminals cannot be seen")))
+    pins = ["open TCM.C1.4", "open TCM.C1.5"]
+    on_the_bus = find_suspects(six, steps, edits=pins, most=1, workshop=here)
+    assert pins == sorted(one.title for one in on_the_bus.suspects)
+    best = next_check(on_the_bus, workshop=here).best
+    assert best is not None
+    assert "unplug TCM.C1" in best.check.actions
+
+
 def test_a_chain_of_equals_is_halved(six: str, here: Workshop) -> None:
     """Four suspects of equal weight, checks of equal minutes that each split them one to three or in half."""
     edits = ["unplug TCM.C1", "unplug ABS.C1", "unplug SRS.C1", "unplug IPC.C1"]
