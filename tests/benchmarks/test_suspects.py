@@ -1,10 +1,10 @@
 """What the search for suspects takes on the minibus, against running every set of edits.
 
-Ten observations: a try to start, a scan, looks and measurements, a second scan. What is held to a limit is
-how many runs the search needs for all its sets, which is the same on every machine. Times are printed, too:
-brute force is measured on a sample of sets, each followed until the first step that it contradicts, and
-extrapolated to all of them; a single edit is followed to the end, so that few edits show no gain in time.
-`BUSBAY_SUSPECT_EDITS=510` takes the whole catalogue; the default is small enough for every day.
+Ten observations: a try to start, a scan, looks and measurements, a second scan. Held to a limit is how many
+runs the search needs for all its sets, which is the same on every machine, and its time against brute force,
+which is measured on a sample of sets, each followed until the first step that it contradicts, and
+extrapolated to all of them. `BUSBAY_SUSPECT_EDITS=510` takes the whole catalogue; the default is small enough
+for every day.
 """
 
 import os
@@ -25,7 +25,8 @@ LOG = (
     "measure volts F5.2 to BAT-", "look X2", "press start", "scan",
 )  # fmt: skip
 HIDDEN = "pull F20"
-LARGEST_SHARE_OF_RUNS = 0.4  # 20 edits: 50 runs for 232 sets; every single edit is run
+LARGEST_SHARE_OF_RUNS = 0.2  # 15 edits: 11 runs for 121 sets; 510 edits: some 240 for 130,306
+LARGEST_SHARE_OF_TIME = 0.6  # 15 edits: 0.36 on a busy machine; the more edits, the less
 
 
 def test_suspects_against_brute_force() -> None:
@@ -52,3 +53,4 @@ def test_suspects_against_brute_force() -> None:
     assert found.holds([HIDDEN])
     assert () == wrong
     assert found.runs < LARGEST_SHARE_OF_RUNS * found.candidates
+    assert search_s < LARGEST_SHARE_OF_TIME * brute_s
