@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import streamlit as st
+from streamlit.navigation.page import StreamlitPage
 
 from ui.at_work import take_up
 from ui.classroom import keep_cookie, role
-from ui.pages import pages_of
+from ui.pages import PAGES, pages_of
 from ui.session import open_session
 
 # less air around the page, so that map and panel stand on one laptop screen
@@ -20,6 +21,9 @@ STYLE = """<style>
 </style>"""
 
 
+LANDING = "home"  # the first page stands at the address without a path
+
+
 def main() -> None:
     """Open this session's bench and show the page that the address names."""
     st.set_page_config(page_title="busbay", page_icon=":material/car_repair:", layout="wide")
@@ -27,17 +31,32 @@ def main() -> None:
     here_as = role()
     entries = {
         page.path: st.Page(
-            page.show, title=page.title, icon=page.icon, url_path=page.path, default=place == 0,
+            page.show, title=page.title, icon=page.icon, default=place == 0,
+            url_path=page.path if place else LANDING,
             visibility="hidden" if here_as in page.aside else "visible",
         )
         for place, page in enumerate(pages_of(here_as))
     }  # fmt: skip
-    chosen = st.navigation(list(entries.values()), position="top")
+    chosen = st.navigation([*entries.values(), *_led_on(entries)], position="top")
     st.session_state.entries = entries
     st.html(STYLE)
     open_session()
     chosen.run()
     keep_cookie()
+
+
+def _led_on(entries: dict[str, StreamlitPage]) -> list[StreamlitPage]:
+    """An address of ours that is none of this role's leads on: to the door, or to where the role lands.
+
+    An instructor's bookmark is opened on a day when the door has not let anybody in yet.
+    """
+    landing, *others = entries
+    asked = str(st.context.url or "").rsplit("/", 1)[-1]
+    of = next((page.roles for page in PAGES if page.path == asked), ())
+    if not of or asked in others:
+        return []
+    to = entries["instructor" if of == ("instructor",) and "instructor" in entries else landing]
+    return [st.Page(lambda: st.switch_page(to), title="busbay", url_path=asked, visibility="hidden")]
 
 
 if __name__ == "__main__":

@@ -118,6 +118,16 @@ def test_a_refresh_finds_the_instructor_again(instructor: Page, address: str) ->
     assert "passphrase" not in instructor.url
 
 
+def test_an_instructors_bookmark_leads_to_the_door_where_nobody_was_let_in(
+    instructor: Page, started: Browser, address: str
+) -> None:
+    for path, seen in (("board", "Instructor"), ("welcome", "A car is in the bay")):
+        page = opened(started, f"{address}/{path}")
+        expect(page.get_by_role("heading", name=seen)).to_be_visible()
+        expect(page.get_by_text("Page not found")).to_have_count(0)
+        page.close()
+
+
 def test_an_exercise_is_written_by_breaking_a_car_and_solved_by_a_student(
     instructor: Page, started: Browser, address: str, folder: Path
 ) -> None:
