@@ -142,3 +142,40 @@ def _words(
 def _last(told: dict[tuple[str, str, str], list[tuple[float, str]]]) -> dict[tuple[str, str], str]:
     """What each receiver knows of each stream at the end of the day."""
     return {key[1:]: rows[-1][1] for key, rows in told.items() if key[0] == "new"}
+
+
+DEPTHS = [CanNetwork, StreamNetwork]
+
+
+@pytest.mark.parametrize("network_class", DEPTHS)
+def test_a_sender_that_begins_late_is_missed_until_then(network_class: type[Network]) -> None:
+    """Its period is within the limit, its first frame is not."""
+    env = simpy.Environment()
+    network = network_class(env)  # type: ignore[call-arg]
+    network.set_segments([Segment(("A.bus", "B.bus"), (), 500_000)])
+    late = Stream("late", "A.bus", 0x100, 0.1, 0.5)
+    told: list[tuple[str, float]] = []
+    network.start(late)
+    network.watch(late, "B.bus", 0.2, lambda t: told.append(("lost", t)), lambda t: told.append(("back", t)))
+    env.run(until=2.0)
+    assert ["lost", "back"] == [what for what, _ in told]
+    assert [0.2, 0.5] == pytest.approx([time_s for _, time_s in told], abs=0.001)
+
+
+@pytest.mark.parametrize("network_class", DEPTHS)
+def test_a_watch_that_is_cancelled_by_whoever_hears_first_is_not_called(network_class: type[Network]) -> None:
+    env = simpy.Environment()
+    network = network_class(env)  # type: ignore[call-arg]
+    network.set_segments([Segment(("A.bus", "B.bus", "C.bus"), (), 500_000)])
+    late = Stream("late", "A.bus", 0x100, 0.1, 0.5)
+    told: list[str] = []
+
+    def back(time_s: float) -> None:
+        told.append("first")
+        second.cancel()
+
+    network.watch(late, "B.bus", 0.2, lambda _: None, back)
+    second = network.watch(late, "C.bus", 0.2, lambda _: None, lambda _: told.append("second"))
+    network.start(late)
+    env.run(until=1.0)
+    assert ["first"] == told
