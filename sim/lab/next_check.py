@@ -45,6 +45,7 @@ MINUTES = {"scan": 3.0, "press": 0.2, "key": 0.1, "wait": 0.1, "unplug": 4.0, "p
 PREPARE_MINUTES = 1.0  # to find the place in the diagram and get there; common practice
 MOST_SUSPECTS = 50  # the likeliest are compared; the others weigh next to nothing
 MOST_ROLLOUTS = 12  # checks with the most information per minute that are thought one step further
+INSIDE_VERBS = frozenset({"stick", "babble", "set"})
 HALF = 0.1  # this near to half and half a check is said to halve
 
 
@@ -157,7 +158,7 @@ def possible_checks(car: Car, suspects: Sequence[Suspect]) -> tuple[Check, ...]:
     """What a technician could do next to tell these suspects apart, nothing that spoils or endangers."""
     sentences = dict.fromkeys(text for one in suspects for edit in one.edits for text in _looks(edit, car))
     passive = [check for text in sentences if (check := _passive(text, car)) is not None]
-    return (*passive, *_active(car, _plugs_to_open(car, suspects)))
+    return (*passive, *_active(car, _plugs_to_open(car, suspects), _plugs_to_take_off(car, suspects)))
 
 
 def _looks(edit: str, car: Car) -> Iterator[str]:
@@ -201,12 +202,24 @@ def _plugs_to_open(car: Car, suspects: Sequence[Suspect]) -> list[str]:
     return [name for name in names if car.connectors[name].kind != "dlc" and not _is_airbag(name, car)]
 
 
+def _plugs_to_take_off(car: Car, suspects: Sequence[Suspect]) -> list[str]:
+    """In-line connectors on a bus, and those of modules that may disturb one; not the airbag module's."""
+    edits = dict.fromkeys(edit for one in suspects for edit in one.edits)
+    inside = {edit.split()[1].partition(".")[0] for edit in edits if edit.split()[0] in INSIDE_VERBS}
+    names = [name for name in car.connectors if _carries_bus(name, car) and not _is_airbag(name, car)]
+    return [
+        name
+        for name in names
+        if car.connectors[name].kind == "inline" or car.connectors[name].owner in inside
+    ]
+
+
 def _is_airbag(connector: str, car: Car) -> bool:
     module = car.built.modules.get(car.connectors[connector].owner)
     return module is not None and (module.role or car.connectors[connector].owner) == "SRS"
 
 
-def _active(car: Car, plugs: Sequence[str]) -> Iterator[Check]:
+def _active(car: Car, opened: Sequence[str], taken_off: Sequence[str]) -> Iterator[Check]:
     operated = {switch.operated_by for switch in car.built.switches.values()}
     start = ["press start"] if "button" in operated else ["key run"] if "key_run" in operated else []
     if start and "brake" in operated and start == ["press start"]:
@@ -214,11 +227,8 @@ def _active(car: Car, plugs: Sequence[str]) -> Iterator[Check]:
     plans = [["scan"], [*start, "wait 5 s", "scan"]]
     if {"DLC.6", "DLC.14"} <= set(car.pins):
         plans.append(["disconnect battery", "wait 60 s", "measure ohms DLC.6 to DLC.14", "reconnect battery"])
-    inline = [
-        name for name, plug in car.connectors.items() if plug.kind == "inline" and _carries_bus(name, car)
-    ]
-    plans += [[f"unplug {name}", "wait 5 s", "scan", f"plug {name}"] for name in inline]
-    plans += [[f"unplug {name}", f"look {name}", f"plug {name}"] for name in plugs]
+    plans += [[f"unplug {name}", "wait 5 s", "scan", f"plug {name}"] for name in taken_off]
+    plans += [[f"unplug {name}", f"look {name}", f"plug {name}"] for name in opened]
     for plan in plans:
         minded = tuple(caution for text in plan for caution in _cautions(text, car))
         yield Check(tuple(plan), sum(_minutes(text, car) for text in plan), minded)

@@ -125,6 +125,15 @@ def test_nothing_that_spoils_and_no_airbag_circuit_is_advised() -> None:
     assert any("probe" in caution or "wire" in caution for caution in probing.cautions)
 
 
+def test_a_module_that_may_disturb_its_bus_is_taken_off_it() -> None:
+    car = car_from_text(vehicle_text("six-modules"))
+    checks = possible_checks(
+        car, [Suspect((edit,), (), 1.0) for edit in ("stick TCM.main", "stick SRS.main")]
+    )
+    taken_off = [check.title for check in checks if check.title.startswith("unplug")]
+    assert ["unplug TCM.C1, wait 5 s, scan, plug TCM.C1"] == taken_off
+
+
 def test_one_suspect_needs_no_check(six: str, here: Workshop) -> None:
     advice = next_check(suspects(six, ["pull F2"], here), workshop=here)
     assert (None, ()) == (advice.best, advice.ranked)
