@@ -254,16 +254,16 @@ def _exercise(text: str) -> Exercise:
 
 def other_faults(exercise: Exercise) -> tuple[Edits, ...]:
     """Nothing at all, every single fault, and the hidden edits with one of them left out or exchanged."""
-    hidden = exercise.arrives
+    hidden = tuple(parse_edit(text, exercise.real_car).text for text in exercise.arrives)
     single = single_faults(exercise.car)
-    if any(text.startswith(BY_CHANCE) for text in hidden):
+    if _by_chance(hidden):
         single = (*single, *_now_and_then(exercise.whole_car))
     sets: dict[Edits, None] = {(): None, **{(text,): None for text in single}}
     if len(hidden) > 1:
         for place in range(len(hidden)):
             others = hidden[:place] + hidden[place + 1 :]
             sets |= {others: None, **{(*others, text): None for text in single if text not in others}}
-    return tuple(sets)
+    return tuple(edits for edits in sets if set(edits) != set(hidden))
 
 
 def one_of_each(exercise: Exercise, sets: Sequence[Edits]) -> dict[Edits, list[Edits]]:
