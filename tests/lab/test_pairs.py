@@ -7,7 +7,7 @@ import pytest
 
 from sim.lab.case import Seen, Step
 from sim.lab.footprint import Footprint
-from sim.lab.pairs import AGREES, Alone, Cell, Pairs
+from sim.lab.pairs import AGREES, Alone, Cell, Pairs, answered
 from sim.lab.run import Account, Sight, vehicle_text
 from sim.vehicle.reading import car_from_text
 from sim.wiring.wiring import SwitchState
@@ -111,3 +111,16 @@ def test_whoever_was_silent_must_be_silenced_by_one_of_them() -> None:
     assert 1 == pairs.first_contradiction(tells, silences[0])
     assert None is pairs.first_contradiction(*silences)
     assert {"IPC"} == pairs.unsilenced(tells, silences[0])
+
+
+def test_who_must_have_had_supply_for_this_to_be_seen() -> None:
+    """Whoever answered, and the tester with them; a tester that has power proves itself."""
+    seen = [
+        Seen(answers=("ECM",)),
+        Seen(tester_power=True),
+        Seen(codes=("ABS U0101",)),
+        Seen(silent=("TCM",)),
+    ]
+    assert [{"ECM", "TESTER"}, {"TESTER"}, {"ABS", "TESTER"}, set()] == [
+        set(answered(Step(do=("scan",), seen=one))) for one in seen
+    ]

@@ -7,6 +7,7 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.tester import Report
+from sim.modules.gateway import service_of
 from sim.modules.tester import Done, Refused
 from sim.network.frames import Frame
 from sim.vehicle.reading import read_car
@@ -130,6 +131,13 @@ def test_clearing_by_the_emissions_service_is_guarded_too(guarded: Bench) -> Non
     guarded.do("wait 1 s")
     assert [bytes([3, 0x7F, 0x04, 0x33])] == [data[:4] for data in answers]
     assert {("IPC", "U0101-87")} == scanned(guarded).codes
+
+
+def test_a_request_is_known_by_its_first_frame_and_by_no_other() -> None:
+    """ISO 15765-2: single, first, consecutive and flow control frame; the service stands in the first two."""
+    frames = ("02 14 FF", "10 14 2E F1", "21 14 14 14", "30 14 14")
+    services = [service_of(Frame(0x700, bytes.fromhex(frame))) for frame in frames]
+    assert [0x14, 0x2E, None, None] == services
 
 
 def test_two_gateways_in_a_row() -> None:

@@ -57,6 +57,10 @@ def test_the_first_true_rule_acts(holds: Bench) -> None:
     other = holds.rewind(1)
     other.do("press start")
     assert "accessory" == mode(other)
+    for bench in (holds, other):
+        assert [] == [event.text for event in bench.trace.events if event.kind == "held"], (
+            "no refusal is told"
+        )
 
 
 def test_a_rule_for_letting_go(holds: Bench, told: Tell) -> None:

@@ -64,6 +64,20 @@ def roof() -> Roof:
     return Roof()
 
 
+def test_a_response_stands_on_the_wire_behind_its_header(roof: Roof) -> None:
+    """Header and response of a slot, one behind the other, within the slot."""
+    roof.network.tap = (on_wire := []).append
+    roof.start_all()
+    roof.run()
+    assert len(on_wire) > 6
+    pairs = list(zip(on_wire[0::2], on_wire[1::2], strict=False))
+    for slot, (header, response) in enumerate(pairs):
+        assert (True, True) == (header.words.startswith("header"), response.words.startswith("response"))
+        assert 0.01 * slot == pytest.approx(header.start_s, abs=1e-9)
+        assert header.end_s <= response.start_s + 1e-9
+        assert response.end_s == pytest.approx(0.01 * slot + FRAME_S, abs=1e-9)
+
+
 def test_frames_end_where_the_schedule_has_them(roof: Roof) -> None:
     """Slot by slot, each after 84 bits at 19.2 kbit/s; unchanged data are told once."""
     roof.start_all()
