@@ -78,10 +78,9 @@ __all__ = [
 # typical in TE relay data sheets); 16 digits still hold a network from 1 uohm to 1 Mohm.
 MIN_OHM = 1e-6
 
-# Kept solutions and factorisations, least recently used dropped first: at 1000 nodes 0.1 MB each. A start, a
-# drive and a shut-down of a minibus pass through some hundred states and come back to the last ones only.
+# Kept solutions, least recently used dropped first: at 1000 nodes 0.1 MB each. A start, a drive and a
+# shut-down of a minibus pass through some hundred states and come back to the last ones only.
 CACHE_STATES = 64
-CACHE_FACTORS = 4
 CACHE_LAYOUTS = 16
 
 # The matrix is symmetric and diagonally heavy: the diagonal is a safe pivot and keeps the order found once.
@@ -127,7 +126,6 @@ class Circuit:
         self._elements: dict[str, _Element] = {}
         self._layout: _Layout | None = None
         self._state = _State(np.zeros(0), np.zeros(0), np.zeros(0), ())
-        self._factors: Recent[_Factor] = Recent(CACHE_FACTORS)
         self._solutions: Recent[Solution] = Recent(CACHE_STATES)
 
     # Building
@@ -228,14 +226,13 @@ class Circuit:
             ends = tuple((id, e.kind, e.a, e.b, e.oneway) for id, e in self._elements.items())
             self._layout = _layout(tuple(self._nodes), ends)
             self._state = _State.of(self._layout, self._elements)
-            self._factors = Recent(CACHE_FACTORS)
             self._solutions.clear()
         return self._layout
 
     def _solved(self, layout: "_Layout", state: "_State") -> "Solution":
-        linear = _Linear(layout, self._factors, state)
+        factor = _Factor(layout, state.siemens)
         taps = [layout.taps[k] for k, closed in enumerate(state.oneway_closed) if closed]
-        return Solution(linear, taps)
+        return Solution(_Linear(layout, factor, state), taps, factor.columns(_numbers_of(taps)))
 
 
 class _Layout:
@@ -354,6 +351,9 @@ def _with(values: Array, place: int, value: float) -> Array:
 class _Factor:
     """The factorised conductance matrix.
 
+    It is never kept: scipy frees what SuperLU has taken only in the thread that took it, and a front end has
+    a new thread for every click.
+
     The first node of every island is anchored to its own zero through 1 ohm.  What flows into an island
     flows out of it, so the anchor carries nothing and moves nothing; it only makes the matrix regular.
     """
@@ -386,35 +386,32 @@ class _Factor:
         node_v += self._solve(left_a)
         return node_v - node_v[self._base[self.island]]
 
+    def columns(self, pairs: Sequence[tuple[int, int]]) -> Array:
+        """Voltages of shape (nodes, pairs) from 1 A put in at the first and taken out at the second node."""
+        injected_a = np.zeros((len(self._layout.node), len(pairs)))
+        for k, (a, b) in enumerate(pairs):
+            injected_a[a, k] += 1.0
+            injected_a[b, k] -= 1.0
+        return self.potentials(injected_a) if pairs else injected_a
+
     def _solve(self, injected_a: Array) -> Array:
         return self._lu.solve(injected_a[self._layout.order])[self._layout.place]
 
 
 class _Linear:
-    """The circuit without its one-way elements, solved.
+    """The circuit without its one-way elements, solved."""
 
-    Kept for long, it holds no factorisation: who needs one later has it made again.
-    """
-
-    def __init__(self, layout: _Layout, factors: Recent[_Factor], state: _State) -> None:
+    def __init__(self, layout: _Layout, factor: _Factor, state: _State) -> None:
         self.layout = layout
-        self._siemens, self._volt, self._factors = state.siemens, state.volt, factors
-        factor = self._factor()
+        self._siemens, self._volt = state.siemens, state.volt
         self.islands, self.island = factor.islands, factor.island
         self._source_a = np.where(factor.joined(layout.a, layout.b), state.amp, 0.0)
         injected_a = layout.gather @ (self._siemens * self._volt - self._source_a)
         self.node_v = factor.potentials(injected_a[:, None])[:, 0]
 
-    def _factor(self) -> _Factor:
-        return self._factors.get(self._siemens.tobytes(), lambda: _Factor(self.layout, self._siemens))
-
     def columns(self, pairs: Sequence[tuple[int, int]]) -> Array:
-        """Voltages of shape (nodes, pairs) from 1 A put in at the first and taken out at the second node."""
-        injected_a = np.zeros((len(self.layout.node), len(pairs)))
-        for k, (a, b) in enumerate(pairs):
-            injected_a[a, k] += 1.0
-            injected_a[b, k] -= 1.0
-        return self._factor().potentials(injected_a) if pairs else injected_a
+        """As `_Factor.columns`, by a factorisation made for this once."""
+        return _Factor(self.layout, self._siemens).columns(pairs)
 
     def branch_a(self, node_v: Array) -> Array:
         """Currents of shape (branches,) from the first through the element to the second node."""
@@ -424,22 +421,21 @@ class _Linear:
 class Solution:
     """Voltages, currents and powers of a circuit in one state.  Not changed by later switching."""
 
-    def __init__(self, linear: _Linear, taps: Sequence[_Tap]) -> None:
+    def __init__(self, linear: _Linear, taps: Sequence[_Tap], columns: Array) -> None:
         self._linear, self._taps = linear, tuple(taps)
         self._node = linear.layout.node
         island = linear.island
         joins = [(int(island[tap.a]), int(island[tap.b])) for tap in taps]
         self._group = _joined_islands(linear.islands, joins)[island]
         if taps:
-            self._tap_a, self._node_v = self._operate()
+            self._tap_a, self._node_v = self._operate(columns)
         else:
             self._tap_a, self._node_v = np.zeros(0), linear.node_v
         self._branch_a = linear.branch_a(self._node_v)
 
-    def _operate(self) -> tuple[Array, Array]:
+    def _operate(self, columns: Array) -> tuple[Array, Array]:
         """Currents of the one-way elements, and the voltage of every node with them."""
-        columns = self._tap_columns()
-        begin, end = _ends([(tap.a, tap.b) for tap in self._taps])
+        begin, end = _ends(_numbers_of(self._taps))
         floating = self._offset_islands()
         ties = self._ties(begin, floating) - self._ties(end, floating)
         tap_a, offset_v = operating_point(
@@ -451,10 +447,6 @@ class Solution:
         )
         everywhere = self._ties(np.arange(len(self._node)), floating)
         return tap_a, self._linear.node_v - columns @ tap_a + everywhere @ offset_v
-
-    def _tap_columns(self) -> Array:
-        """Voltages of shape (nodes, one-way elements) from 1 A through each; too many to be kept."""
-        return self._linear.columns([(tap.a, tap.b) for tap in self._taps])
 
     def _offset_islands(self) -> Indices:
         """Islands whose potential the one-way elements set: all but the first of each group."""
@@ -550,22 +542,26 @@ class Solution:
         """The circuit seen from pairs of nodes, all from this state's one factorisation."""
         names = tuple(pairs)
         numbers = [(self._number(a), self._number(b)) for a, b in names]
-        return Ports(self, names, numbers, self._linear.columns(numbers))
+        taps = len(self._taps)
+        columns = self._linear.columns([*_numbers_of(self._taps), *numbers])
+        return Ports(self, names, numbers, columns[:, taps:], columns[:, :taps])
 
-    def _small_signal_ohm(self, pairs: Sequence[tuple[int, int]], columns: Array) -> Array:
+    def _small_signal_ohm(
+        self, pairs: Sequence[tuple[int, int]], columns: Array, tap_columns: Array
+    ) -> Array:
         """Port impedances of shape (pairs, pairs) around this operating point; see Ports."""
         begin, end = _ends(pairs)
         impedance_ohm = columns[begin] - columns[end]
         if self._taps:
-            impedance_ohm = impedance_ohm - self._relief_ohm(begin, end, columns)
+            impedance_ohm = impedance_ohm - self._relief_ohm(begin, end, columns, tap_columns)
         across = self._group[begin] != self._group[end]
         impedance_ohm[across, :] = np.inf
         impedance_ohm[:, across] = np.inf
         return impedance_ohm
 
-    def _relief_ohm(self, begin: Indices, end: Indices, columns: Array) -> Array:
+    def _relief_ohm(self, begin: Indices, end: Indices, columns: Array, tap_columns: Array) -> Array:
         """What the one-way elements, as the conductances they are at this point, take off the impedances."""
-        tap_begin, tap_end = _ends([(tap.a, tap.b) for tap in self._taps])
+        tap_begin, tap_end = _ends(_numbers_of(self._taps))
         _, slope_s = Bank([tap.oneway for tap in self._taps]).current(
             self._node_v[tap_begin] - self._node_v[tap_end]
         )
@@ -573,7 +569,6 @@ class Solution:
         tap_ties = self._ties(tap_begin, floating) - self._ties(tap_end, floating)
         ties = self._ties(begin, floating) - self._ties(end, floating)
         seen_ohm = columns[tap_begin] - columns[tap_end]
-        tap_columns = self._tap_columns()
         tap_ohm = tap_columns[tap_begin] - tap_columns[tap_end]
         response = small_signal(slope_s, tap_ohm, tap_ties, seen_ohm, ties)
         n = len(self._taps)
@@ -596,14 +591,15 @@ class Ports:
         pairs: tuple[tuple[str, str], ...],
         numbers: list[tuple[int, int]],
         columns: Array,
+        tap_columns: Array,
     ) -> None:
         self.solution, self.pairs = solution, pairs
         self.voltage_v = tuple(solution._between(a, b) for a, b in numbers)
-        self._numbers, self._columns = numbers, columns
+        self._numbers, self._columns, self._tap_columns = numbers, columns, tap_columns
 
     @cached_property
     def impedance_ohm(self) -> Array:
-        return self.solution._small_signal_ohm(self._numbers, self._columns)
+        return self.solution._small_signal_ohm(self._numbers, self._columns, self._tap_columns)
 
     def _tap(self, port: int, leg: OneWay) -> _Tap:
         if not 0 <= port < len(self.pairs):
@@ -623,7 +619,8 @@ class Driven(Solution):
     def __init__(self, ports: Ports, legs: Sequence[tuple[int, OneWay]]) -> None:
         at_rest = ports.solution
         taps = [*at_rest._taps, *(ports._tap(port, leg) for port, leg in legs)]
-        super().__init__(at_rest._linear, taps)
+        columns = np.hstack([ports._tap_columns, ports._columns[:, [port for port, _ in legs]]])
+        super().__init__(at_rest._linear, taps, columns)
         self.port_voltage_v = tuple(self._between(a, b) for a, b in ports._numbers)
         self.leg_current_a = tuple(float(a_to_b) for a_to_b in self._tap_a[len(at_rest._taps) :])
 
@@ -634,6 +631,10 @@ def drive(ports: Ports, legs: Iterable[tuple[int, OneWay]]) -> Driven:
     The circuit's own one-way elements are solved along.  Raises NotConverged, which names the element.
     """
     return Driven(ports, list(legs))
+
+
+def _numbers_of(taps: Sequence[_Tap]) -> list[tuple[int, int]]:
+    return [(tap.a, tap.b) for tap in taps]
 
 
 def _ends(pairs: Sequence[tuple[int, int]]) -> tuple[Indices, Indices]:

@@ -1,13 +1,16 @@
 """The solver against worked networks, data sheets and its own promises."""
 
 import math
+import weakref
 from collections.abc import Callable
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import pytest
+from scipy.sparse.linalg import splu
 
-from sim.wiring import oneway
+from sim.wiring import oneway, solver
 from sim.wiring.solver import (
     CACHE_STATES,
     MIN_OHM,
@@ -479,3 +482,29 @@ def test_a_regulator_gives_what_its_load_takes() -> None:
     solution = circuit.solve()
     assert 5 / 100.05 == pytest.approx(solution.current("5 V"), rel=1e-9)
     assert solution.current("load") == pytest.approx(solution.current("5 V"), rel=1e-9)
+
+
+def test_no_factorisation_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What one thread has factorised another cannot free: a server that kept any would grow for ever."""
+    alive: weakref.WeakSet[Any] = weakref.WeakSet()
+
+    class Factorised:
+        def __init__(self, *matrix: Any, **options: Any) -> None:
+            self._lu = splu(*matrix, **options)
+            self.perm_c, self.solve = self._lu.perm_c, self._lu.solve
+            alive.add(self)
+            made.append(1)
+
+    made: list[int] = []
+    monkeypatch.setattr(solver, "splu", Factorised)
+    circuit = Circuit()
+    circuit.source("battery", "kept", "ground", 12, 1)
+    circuit.resistor("lamp", "kept", "ground", 2)
+    circuit.leg("pull", "kept", "ground", Leg(supply_v=5.0))
+    solution = circuit.solve()
+    ports = solution.ports([("kept", "ground")])
+    driven = drive(ports, [(0, Leg())])
+    assert ports.impedance_ohm[0, 0] > 0
+    assert driven.voltage("kept") is not None
+    assert len(made) >= 2
+    assert 0 == len(alive)
