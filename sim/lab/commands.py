@@ -53,10 +53,10 @@ def technician_arguments(parser: ArgumentParser) -> None:
     """Arguments of `technician`."""
     _common(parser)
     _kinds(parser)
-    parser.add_argument("--edits", type=int, default=30, help="edits to choose from (default: %(default)s)")
+    parser.add_argument("--edits", type=int, default=24, help="edits to choose from (default: %(default)s)")
     parser.add_argument("--faults", type=int, default=200, help="hidden faults (default: %(default)s)")
     parser.add_argument(
-        "--draws", type=int, default=1, help="so many times other edits are drawn (default: %(default)s)"
+        "--draws", type=int, default=2, help="so many times other edits are drawn (default: %(default)s)"
     )
     parser.add_argument(
         "--searched",
