@@ -84,7 +84,7 @@ def rivals(
     """
     log = log or solved(exercise)
     glance = Glance(log)
-    asked = [edits for edits in other_faults(exercise) if not glance.tells(edits)]
+    asked = [edits for edits in other_faults(exercise) if not glance.settles(edits)]
     if most is not None:
         asked = nearest(exercise, asked, most)
     alike = one_of_each(exercise, asked) if asked else {}

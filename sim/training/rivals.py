@@ -2,7 +2,7 @@
 
     log = solved(exercise)
     glance = Glance(log)
-    [edits for edits in other_faults(exercise) if not glance.tells(edits) and misleads(log, edits)]
+    [edits for edits in other_faults(exercise) if not glance.settles(edits) and misleads(log, edits)]
 
 A set of edits misleads where a car with it would have answered every check as the exercise's car did, and
 one of the repairs would have been made on it in vain.
@@ -168,10 +168,11 @@ class Glance:
         self._conducting = _conducting(exercise.real_car)
         self._fed: dict[str, frozenset[str]] = {}
 
-    def tells(self, edits: Edits) -> bool:
-        """Are these edits told from the hidden ones, before anything is repaired in vain?
+    def settles(self, edits: Edits) -> bool:
+        """Is it certain without a run that these edits mislead nobody?
 
-        False where it depends on what else happens, such as a fuse that may have blown.
+        They are told from the hidden ones before anything is repaired in vain, or nothing is repaired in vain
+        at all. False where it depends on what else happens, such as a fuse that may have blown.
         """
         try:
             car = self._car(edits)
@@ -188,7 +189,7 @@ class Glance:
                 if line.repairs and not _helped(car.condition, after.condition):
                     return False
                 car = after
-        return False
+        return True
 
     def _car(self, edits: Edits) -> Car:
         """The car with these edits as it comes in; a car that is built otherwise is built once."""
