@@ -42,6 +42,11 @@ def test_an_author_checks_an_exercise(capsys: pytest.CaptureFixture[str]) -> Non
     assert "measure volts F2.2 to G1: 0, usually 12.576" in text
 
 
+def test_an_author_asks_what_else_it_could_be(capsys: pytest.CaptureFixture[str]) -> None:
+    text = said(capsys, "exercise", "02-left-in-storage", "--rivals")
+    assert 3 == text.count("nothing else is left when it is repaired")
+
+
 def test_trying_an_exercise_to_its_end(capsys: pytest.CaptureFixture[str]) -> None:
     text = said(capsys, "try", "02", *doing(*SOLUTION), "--hand-in", "pull F2")
     assert "TCM: silent" in text
