@@ -1,10 +1,11 @@
 """What the search for suspects takes on the minibus, against running every set of edits.
 
 Ten observations: a try to start, a scan, looks and measurements, a second scan. Held to a limit is how many
-runs the search needs for all its sets, which is the same on every machine, and its time against brute force,
-which is measured on a sample of sets, each followed until the first step that it contradicts, and
-extrapolated to all of them. `BUSBAY_SUSPECT_EDITS=510` takes the whole catalogue; the default is small enough
-for every day.
+runs the search needs for all its sets, which is the same on every machine. Brute force is measured on a
+sample of sets, each followed until the first step that it contradicts, and extrapolated to all of them; the
+search is held to a share of its time where there are many edits, since with few the start of two processes is
+most of it. `BUSBAY_SUSPECT_EDITS=510` takes the whole catalogue: 130,306 sets in 44 s on two cores, 0.004 of
+brute force. The default is small enough for every day.
 """
 
 import os
@@ -25,8 +26,9 @@ LOG = (
     "measure volts F5.2 to BAT-", "look X2", "press start", "scan",
 )  # fmt: skip
 HIDDEN = "pull F20"
-LARGEST_SHARE_OF_RUNS = 0.2  # 15 edits: 11 runs for 121 sets; 510 edits: some 240 for 130,306
-LARGEST_SHARE_OF_TIME = 0.6  # 15 edits: 0.36 on a busy machine; the more edits, the less
+LARGEST_SHARE_OF_RUNS = 0.2  # 15 edits: 11 runs for 121 sets; 510 edits: 239 for 130,306
+LARGEST_SHARE_OF_TIME = 0.05  # of many edits
+MANY = 100
 
 
 def test_suspects_against_brute_force() -> None:
@@ -53,4 +55,5 @@ def test_suspects_against_brute_force() -> None:
     assert found.holds([HIDDEN])
     assert () == wrong
     assert found.runs < LARGEST_SHARE_OF_RUNS * found.candidates
-    assert search_s < LARGEST_SHARE_OF_TIME * brute_s
+    if len(edits) >= MANY:
+        assert search_s < LARGEST_SHARE_OF_TIME * brute_s
