@@ -416,9 +416,9 @@ def test_whoever_misreads_one_bit_every_frame_arrives_in_the_end(drawn, flip):
 @settings(max_examples=150)
 @given(FRAMES, st.lists(MISREADINGS, max_size=6))
 def test_whatever_is_misread_all_come_to_rest(drawn, flips):
-    """Two misreadings can cheat the protocol: stuffing takes the checksum its distance, and a node that misses
-    the start of a frame may miss all of it (E. Tran, Multi-bit error vulnerabilities in the CAN protocol,
-    1999; from memory). Everything is sent all the same, and nobody stays in an error state.
+    """Two misreadings can cheat the protocol: stuffing takes the checksum its distance, and a node that
+    misses the start of a frame may miss all of it (E. Tran, Multi-bit error vulnerabilities in the CAN
+    protocol, 1999; from memory). Everything is sent all the same, and nobody stays in an error state.
     """
     for node in misread(drawn, flips):
         assert [] == node.frames
