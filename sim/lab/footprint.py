@@ -12,7 +12,6 @@ Not modelled: differences too small for a decision (`SAME_V`, `SAME_A`, `SAME_SH
 
 from __future__ import annotations
 
-import hashlib
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -24,7 +23,7 @@ from numpy.typing import NDArray
 
 from sim.bench.bench import Bench
 from sim.bench.live import LiveCarWithoutReasons
-from sim.lab.run import Account, Trial, code_version, run_trial
+from sim.lab.run import Account, Trial, content_key, run_trial
 from sim.lab.standing import Standing, plain_switches, standing_of, switches_of
 from sim.modules.module import ControlModule
 from sim.modules.trace import Event
@@ -93,8 +92,7 @@ class Footprint:
 
 def footprint_key(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> str:
     """A name for everything that a footprint depends on."""
-    parts = ["footprint", given, sorted(watched), astuple(trial), code_version()]
-    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+    return content_key("footprint", given, sorted(watched), astuple(trial))
 
 
 def footprint_text(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> str:

@@ -247,6 +247,11 @@ def sentences(texts: Iterable[str], car: Car) -> tuple[str, ...]:
     return tuple(sorted(normal, key=lambda text: text.startswith("bypass ")))
 
 
+def content_key(*parts: Any) -> str:
+    """A name for what follows from these parts, which are plain values, and from the program as it is."""
+    return hashlib.sha256(json.dumps([*parts, code_version()]).encode()).hexdigest()
+
+
 @lru_cache(maxsize=1)
 def code_version() -> str:
     """A fingerprint of the program: a run of another version may not be taken for one of this."""

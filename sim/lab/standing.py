@@ -9,7 +9,6 @@ is known without a run where another edit makes the same car by structure, or ad
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, astuple, dataclass, replace
@@ -21,7 +20,7 @@ from sim.bench.live import LiveCar
 from sim.bench.observations import GATE_S, Observed, parse_observation
 from sim.instruments.levels import channels_at, now
 from sim.instruments.read import shown
-from sim.lab.run import Account, ImpossibleCar, Trial, bench_of, code_version, follow, reading_of, sight_of
+from sim.lab.run import Account, ImpossibleCar, Trial, bench_of, content_key, follow, reading_of, sight_of
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.problems import EditProblem
@@ -103,8 +102,7 @@ def looked_text(look: tuple[Trial, Standing | None, tuple[str, ...]]) -> str:
 
 def looked_key(trial: Trial, observations: Sequence[str]) -> str:
     """A name for everything that it depends on."""
-    parts = ["looked", astuple(trial), list(observations), code_version()]
-    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+    return content_key("looked", astuple(trial), list(observations))
 
 
 def _looked(trial: Trial, car: Car, state: SwitchState, observations: Sequence[str]) -> list[Shown]:

@@ -18,7 +18,6 @@ Not modelled: three faults at once; faults that come and go; wrong observations.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import time
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence, Set
@@ -34,7 +33,7 @@ from sim.lab.case import Step, misses
 from sim.lab.footprint import Footprint, footprint_key, footprint_text, opened
 from sim.lab.pairs import AGREES, Alone, Pairs, Scanned
 from sim.lab.reach import reach_of
-from sim.lab.run import ImpossibleCar, Trial, bench_of, code_version, sentences, sight_of
+from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, sentences, sight_of
 from sim.lab.standing import Standing, standing_of
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
@@ -406,8 +405,7 @@ def _chunks(numbers: Sequence[int]) -> Iterator[Sequence[int]]:
 
 def _contradictions_key(steps: tuple[Step, ...], given: tuple[str, ...], sets: tuple[_Open, ...]) -> str:
     """A name for everything that the first contradictions depend on."""
-    parts = ["contradictions", repr(steps), given, [astuple(one.trial) for one in sets], code_version()]
-    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+    return content_key("contradictions", repr(steps), given, [astuple(one.trial) for one in sets])
 
 
 def _contradictions_text(

@@ -14,7 +14,6 @@ The pool starts fresh interpreters, so a script that uses one keeps its own work
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import sqlite3
 import threading
@@ -29,7 +28,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, TypeVar
 
-from sim.lab.run import Account, Trial, code_version, run_trial
+from sim.lab.run import Account, Trial, code_version, content_key, run_trial
 from sim.vehicle.problems import Problem
 
 FEW = 4  # so few runs are over before another process has started
@@ -276,8 +275,7 @@ class Workshop:
 
     def _key(self, trial: Trial) -> str:
         runner = f"{self.runner.__module__}.{self.runner.__qualname__}"
-        parts = [*astuple(trial), code_version(), runner]
-        return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+        return content_key(runner, *astuple(trial))
 
 
 @contextmanager

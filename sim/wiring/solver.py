@@ -503,10 +503,10 @@ class Solution:
         return -a_to_b if isinstance(tap.oneway, Regulator) else a_to_b
 
     def currents(self, ids: Sequence[str]) -> list[float]:
-        """Currents in A of several resistors or current sources, in their order."""
-        branch = self._linear.layout.branch
-        amp: list[float] = self._branch_a[[branch[id] for id in ids]].tolist()
-        return amp
+        """`current` of several elements, in their order."""
+        layout, amp = self._linear.layout, self._branch_a.tolist()
+        plain = ("resistor", "current source")
+        return [amp[layout.branch[id]] if layout.kind.get(id) in plain else self.current(id) for id in ids]
 
     def power(self, id: str) -> float:
         """Power in W that the element takes up; negative where it delivers."""

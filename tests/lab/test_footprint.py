@@ -8,7 +8,7 @@ import pytest
 from sim.lab import footprint as room
 from sim.lab.footprint import Footprint, footprint, opened
 from sim.lab.observed import observed
-from sim.lab.run import Trial
+from sim.lab.run import Trial, vehicle_text
 from sim.lab.selfcheck import first_look
 from sim.lab.suspects import find_suspects
 from sim.lab.workshop import Cache, Workshop
@@ -38,8 +38,16 @@ def test_a_missing_fuse_leaves_its_module_dead_and_the_others_only_tell(six: str
 def test_nothing_touches_nothing(six: str, car: Car) -> None:
     mark = of(six, car)
     assert frozenset() == mark.touched | mark.moved | mark.dead
+    assert "DLC.6" in mark.carrying  # no current flows there, and yet it stands under voltage
     assert mark.asked is not None
     assert "TESTER" in mark.asked.running
+
+
+def test_the_supply_of_a_sensor_can_be_watched_as_any_other_element() -> None:
+    text = vehicle_text("teaching-car")
+    car = car_from_text(text)
+    mark = footprint((), frozenset(car.elements), Trial(text, (), first_look(car)))
+    assert "ECM:ref1.reference" in mark.carrying
 
 
 def test_a_footprint_survives_as_text(six: str, car: Car) -> None:

@@ -9,6 +9,7 @@ from sim.lab.case import Seen, Step
 from sim.lab.footprint import Footprint
 from sim.lab.pairs import AGREES, Alone, Cell, Pairs, answered
 from sim.lab.run import Account, Sight, vehicle_text
+from sim.vehicle.edits import apply_all
 from sim.vehicle.reading import car_from_text
 from sim.wiring.wiring import SwitchState
 
@@ -111,6 +112,8 @@ def test_whoever_was_silent_must_be_silenced_by_one_of_them() -> None:
     assert 1 == pairs.first_contradiction(tells, silences[0])
     assert None is pairs.first_contradiction(*silences)
     assert {"IPC"} == pairs.unsilenced(tells, silences[0])
+    waits = apply_all(car, ["theory TCM waits for ABS"])  # so it may be silent without being cut off
+    assert {"IPC"} == Pairs(waits, steps, usual).unsilenced(tells, other)
 
 
 def test_who_must_have_had_supply_for_this_to_be_seen() -> None:

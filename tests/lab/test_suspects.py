@@ -9,14 +9,18 @@ import pytest
 
 from sim.lab import suspects as room
 from sim.lab.case import Seen, Step, misses
+from sim.lab.footprint import Footprint, opened
+from sim.lab.pairs import Pairs
 from sim.lab.run import Trial, run_trial, sentences, vehicle_text
 from sim.lab.standing import Standing
+from sim.lab.structure import Structure
 from sim.lab.suspects import ODDS, Suspects, explained, find_suspects, odds, wrongly_judged
 from sim.lab.workshop import Cache, Stopped, Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.fault_kinds import further_faults
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
+from sim.wiring.wiring import SwitchState
 
 ACTIONS = (("wait 1 s", "press start", "wait 6 s"), ("scan",), ("measure volts F9.2 to BAT-",))
 
@@ -227,3 +231,32 @@ def test_a_search_that_is_begun_again_runs_no_pair_twice(
     assert made
     assert len(made) == len(set(made))
     assert found[0].suspects == found[1].suspects
+
+
+def test_who_is_cut_off_stays_so_unless_the_other_opening_may_help_on_the_same_line(six: str) -> None:
+    car = car_from_text(six)
+    scan = (Step(do=("scan",), seen=Seen(answers=("ECM", "TCM"))),)
+    asked = SwitchState(running=frozenset({"TESTER"}))
+    pairs = Pairs(car, scan, Footprint(run_trial(Trial(six, (), ("scan",))), asked=asked))
+    structure = Structure(car)
+
+    def opens(edit: str) -> room._Opens:
+        elements = opened(edit, car)
+        assert elements is not None
+        return room._Opens(elements, structure.lines(elements), structure.keeps_terminators(elements))
+
+    edits = ["unplug TCM.C1", "unplug SRS.C1", "unplug IPC.C1", "pull F2"]
+    tcm, srs, ipc, fuse = ((edit,) for edit in edits)
+    known = room._Known(pairs, {}, {tcm}, {(edit,): opens(edit) for edit in edits})
+    assert 1 == known.told([tcm])
+    assert 1 == known.told([tcm, srs]) == known.told([srs, tcm])  # a stub of the same line
+    assert 1 == known.told([tcm, fuse])  # nothing of a line
+    assert None is known.told([tcm, ipc])  # takes a terminator from it
+
+
+def test_what_was_seen_is_part_of_the_name_of_what_was_run(six: str) -> None:
+    sets = (room._Open(Trial(six, ("pull F2",), ("scan",))),)
+    seen = Seen(answers=("TCM",)), Seen(silent=("TCM",))
+    answers, silent = (Step(do=("scan",), seen=one) for one in seen)
+    keys = {room._contradictions_key((step,), (), sets) for step in (answers, silent, answers)}
+    assert 2 == len(keys)

@@ -245,3 +245,12 @@ def test_a_pin_without_its_voltage(tiny: Make, told: Tell) -> None:
         (0.2 + 1.0 + 0.3, "ECM sets P0351-13: 0.0 V at pin coil1"),
         (3.0 + 0.7, "ECM: P0351-13 no longer fails"),
     ] == told(bench, "code", "code heals")
+
+
+def test_without_a_condition_of_its_own_a_monitor_waits_for_the_ignition(tiny: Make) -> None:
+    bench = tiny()
+    module = bench.live.modules["ECM"]
+    for action, on in (("wait 1 s", False), ("switch key on", True), ("switch key off", False)):
+        bench.do(action)
+        assert on is module.asks_monitoring(None)(), action
+        assert on is module.judge_monitoring(None).value, action

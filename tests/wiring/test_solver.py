@@ -508,3 +508,19 @@ def test_no_factorisation_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     assert driven.voltage("kept") is not None
     assert len(made) >= 2
     assert 0 == len(alive)
+
+
+def test_many_at_once_read_what_each_reads_alone() -> None:
+    circuit = Circuit(reference="ground")
+    circuit.source("battery", "B+", "ground", volt=12.6, ohm=0.01)
+    circuit.resistor("lamp", "B+", "ground", ohm=3.0)
+    circuit.resistor("wire", "loose", "end", ohm=0.01)
+    circuit.regulator("reference", "5V", "ground", Regulator(5.0))
+    circuit.resistor("sensor", "5V", "ground", ohm=1000.0)
+    solution = circuit.solve()
+    pairs = (("B+", "ground"), ("ground", "B+"), ("loose", "ground"), ("loose", "end"), ("B+", "end"))
+    assert [solution.voltage_between(a, b) for a, b in pairs] == solution.voltages_between(pairs)
+    assert [True, True, False, True, False] == [volt is not None for volt in solution.voltages_between(pairs)]
+    elements = ("battery", "lamp", "wire", "reference", "sensor")
+    assert [solution.current(id) for id in elements] == solution.currents(elements)
+    assert solution.currents(["battery"])[0] > 4.0
