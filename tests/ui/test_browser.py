@@ -7,7 +7,7 @@ import time
 
 from playwright.sync_api import Browser, Page, expect
 
-from tests.ui.browser import button, go, opened, panel, pick, redrawn, say, scan, state
+from tests.ui.browser import button, choose_several, go, opened, panel, pick, redrawn, say, scan, state
 
 MINIBUS = "Shuttle minibus, 41 modules"
 ANSWER_WITHIN_S = 1.0
@@ -125,17 +125,7 @@ def test_a_bypass_lead_in_place_of_the_gateway_brings_back_its_buses_only(page: 
         page.get_by_role("link", name="Bay").first.click()
     button(page, "Press start with brake")
     pick(page, "module GW")
-    buses = page.get_by_label("buses that it joins")
-    for bus in ("diag", "powertrain"):
-        option = page.get_by_role("option", name=bus, exact=True)
-        buses.click()
-        if not option.is_visible():
-            page.wait_for_timeout(500)
-        if not option.is_visible():  # the list was open already, and this click has closed it
-            buses.click()
-        with redrawn(page):
-            option.click()
-    page.keyboard.press("Escape")
+    choose_several(page, "buses that it joins", "diag", "powertrain")
     expect(page.get_by_text("hides faults and makes new ones")).to_be_visible()
     button(page, "Unplug it and fit the lead")
     expect(page.locator("path.lead")).to_have_count(1)

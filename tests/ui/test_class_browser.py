@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from sim.training.records import RECORDS_VARIABLE
-from tests.ui.browser import button, front_end, go, hand_in, opened, panel, redrawn, say
+from tests.ui.browser import button, choose_several, front_end, go, hand_in, opened, panel, redrawn, say
 
 PASSPHRASE = "correct horse battery"
 
@@ -59,10 +59,7 @@ def test_a_class_is_opened_worked_watched_replayed_and_exported(
     instructor: Page, started: Browser, address: str, tmp_path: Path
 ) -> None:
     code = open_class(instructor, address, "Tuesday")
-    instructor.get_by_label("give the class, in this order").click()
-    with redrawn(instructor):
-        instructor.get_by_role("option", name="02-left-in-storage").click()
-    instructor.keyboard.press("Escape")
+    choose_several(instructor, "give the class, in this order", "02-left-in-storage")
     button(instructor, "Give")
     expect(instructor.locator(".st-key-given_table")).to_contain_text("Left in storage")
 
