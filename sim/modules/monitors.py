@@ -8,6 +8,7 @@ Not modelled: fault detection counters that move in steps; a fault matures by ti
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -55,6 +56,7 @@ class Maturing:
         self._causes: Causes = tuple
         self._least_s = 0.0
         self._timer: Timer | None = None
+        self._decided_s = -math.inf
 
     def judge(self, failing: bool, causes: Causes, least_s: float = 0.0) -> None:
         """The monitored thing is bad (or good) from now on; nothing is decided before `least_s` from now.
@@ -63,6 +65,7 @@ class Maturing:
         """
         if failing is self.failing:
             return
+        self._leave()
         self.failing = failing
         self._causes = causes
         self._least_s = least_s
@@ -70,14 +73,23 @@ class Maturing:
 
     def rest(self) -> None:
         """Nothing is tested any more; what is stored stays."""
+        self._leave()
         self.failing = None
-        if self._timer:
-            self._timer.cancel()
 
     def again(self) -> None:
         """The code was cleared: the test runs anew from here."""
         if self.failing is not None:
             self._restart()
+
+    def _leave(self) -> None:
+        """What was maturing or healing is over; just before or just behind its end, the order matters."""
+        if self._timer is None:
+            return
+        now_s = self.module.world.now_s
+        if self._timer.waiting and (self.failing or self._proved()):
+            self.module.world.network.tell_apart(self._timer.due_s - now_s)
+        self.module.world.network.tell_apart(now_s - self._decided_s)
+        self._timer.cancel()
 
     def _restart(self) -> None:
         if self._timer:
@@ -86,10 +98,12 @@ class Maturing:
         self._timer = self.module.world.after(max(delay_s, self._least_s), action)
 
     def _fail(self) -> None:
+        self._decided_s = self.module.world.now_s
         self.module.set_code(self.code, self._words(), self._causes)
 
     def _pass(self) -> None:
         if self._proved():
+            self._decided_s = self.module.world.now_s
             self.module.heal_code(self.code, self._causes)
 
 

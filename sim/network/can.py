@@ -227,6 +227,9 @@ class CanNetwork(Network):
         heard_ns = self._message(stream).heard_by(channel, self._clock.now_ns())
         return None if heard_ns == NEVER else heard_ns / NS_PER_S
 
+    def tell_apart(self, gap_s: float) -> None:
+        """Every frame has its own time here."""
+
     @property
     def frames_total(self) -> int:
         """Frames begun so far on all buses, without the destroyed."""

@@ -314,6 +314,9 @@ class BusesAndClusters(Network):
     def heard_at(self, stream: Stream, channel: str) -> float | None:
         return self._of(stream).heard_at(stream, channel)
 
+    def tell_apart(self, gap_s: float) -> None:
+        self._can.tell_apart(gap_s)
+
     def send(
         self, channel: str, frame: Frame, on_sent: Callable[[float], None] | None = None
     ) -> Callable[[], None]:

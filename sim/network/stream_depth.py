@@ -10,6 +10,8 @@ being true, and the network refuses (`Overloaded`); use frame depth there.
 The interface is `sim.network.streams.Network`. Order of events at one instant: all other SimPy events; ends
 of frames in the order they were foreseen; changes of error state; time limits; what a gateway passes on.
 
+Where a verdict hangs on two things that come within `UNSURE_S`, it refuses (`tell_apart`).
+
 Of error confinement it knows the lone transmitter, which becomes error passive and active again. Segments
 with conditions need frame depth (`NotAtThisDepth`).
 
@@ -32,6 +34,9 @@ from sim.network.streams import ErrorState, LimitWatch, Listener, Recovery, Segm
 from sim.network.trouble import Attempts
 
 OVERLOAD = 0.9  # share of a bus that periodic frames may fill; beyond it low priorities start to starve
+# Longer than nearly all waits in arbitration on the shipped cars; the bound of `response_time.py`, all
+# messages released at one instant, is 38 ms on the fullest of their buses.
+UNSURE_S = 0.01
 _NEVER = -1
 _ENDS, _STATES, _LIMITS, _PASSES = 0, 1, 2, 3
 
@@ -252,6 +257,11 @@ class StreamNetwork:
         """When the last frame of the stream that the channel received ended."""
         heard_ns = self._line(stream).heard_by(channel, self._clock.now_ns())
         return None if heard_ns == _NEVER else heard_ns / NS_PER_S
+
+    def tell_apart(self, gap_s: float) -> None:
+        """Refuse where waiting in arbitration could turn the order round."""
+        if gap_s < UNSURE_S:
+            raise NotAtThisDepth(f"a frame decides that may be {UNSURE_S} s later")
 
     @property
     def tap(self) -> None:

@@ -281,6 +281,12 @@ class Network(Protocol):
         somewhere, which is its transmit confirmation.
         """
 
+    def tell_apart(self, gap_s: float) -> None:
+        """Somebody's verdict hangs on which of two things came first; they came gap_s apart.
+
+        Raises `NotAtThisDepth` where the times of this network are not as exact as that.
+        """
+
     # Error confinement
 
     def on_state(self, channel: str, handler: StateHandler) -> None:

@@ -72,6 +72,16 @@ def test_both_depths_live_the_same_day(seed: int) -> None:
     assert frames == streams, (name, given, log)
 
 
+def test_a_frame_that_comes_just_when_a_code_matures_goes_over_to_frame_depth() -> None:
+    """The mode 'off' and the end of a maturing within 0.1 ms: arbitration decides whether the code sets."""
+    given, log = ["unplug IPC.C1", "open TRM.C1.2"], ["charge 20 %", "wait 3 s", "press start with brake"]
+    log += ["clear", "wait 3 s", "unplug X4", "press start with brake", "plug BAT.NEG", QUIET, "scan"]
+    car = _car("shuttle-minibus")
+    frames, streams = Bench(car, given, 2246, "frame"), Bench(car, given, 2246, "stream")
+    assert _lived(frames, log) == _lived(streams, log)
+    assert streams.depth == "frame"
+
+
 @pytest.mark.parametrize("seed", range(max(1, DAYS // 20)))
 def test_both_depths_live_the_same_day_with_lin_and_fd(seed: int) -> None:
     name, given, log = _day(seed, "small-estate")
