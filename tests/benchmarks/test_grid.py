@@ -17,24 +17,29 @@ EDITS = [
     "theory ECM waits for TCM",
 ]  # fmt: skip
 ACTIONS = ["wait 1 s", "key run", "key crank", "wait 12 s", "scan", "key off", "wait 14 s"]
-SAMPLE = 24
+SAMPLE = 12
 # Measured on two shared cores: 0.7 to 1.1 of one after the other; the limit leaves room for a busy machine.
 LARGEST_RATIO = 1.5
+
+
+def _one_run_s(trials: list[Trial]) -> float:
+    start_s = time.perf_counter()
+    for place in range(SAMPLE):
+        run_trial(trials[place % len(trials)])
+    return (time.perf_counter() - start_s) / SAMPLE
 
 
 def test_a_grid_of_eight_edits(capsys: pytest.CaptureFixture[str]) -> None:
     vehicle = vehicle_text("teaching-car")
     trials = [Trial(vehicle, (edit,), tuple(ACTIONS)) for edit in EDITS]
     run_trial(trials[0])
-    start_s = time.perf_counter()
-    for place in range(SAMPLE):
-        run_trial(trials[place % len(trials)])
-    one_s = (time.perf_counter() - start_s) / SAMPLE
+    before_s = _one_run_s(trials)
     with Workshop(workers=2) as workshop:
         start_s = time.perf_counter()
         grid = run_grid(vehicle, EDITS, ACTIONS, workshop=workshop)
         symptoms = len(grid.symptoms)
         grid_s = time.perf_counter() - start_s
+    one_s = max(before_s, _one_run_s(trials))  # other work on the machine comes and goes
     simulated_s = grid.accounts[0].sights[-1].time_s
     with capsys.disabled():
         print(
