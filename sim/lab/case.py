@@ -25,6 +25,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from math import isclose
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -249,8 +250,10 @@ def _compared_reading(seen: Seen, last: Sight) -> tuple[str, str, str, float | N
     wanted = f"{seen.reads:g} ± {seen.within:g}"
     if last.reading is None:
         return last.action, wanted, says, None
-    over = abs(last.reading - seen.reads) - seen.within
-    return last.action, wanted, wanted if over <= 0 else says, over if over > 0 else None
+    off = abs(last.reading - seen.reads)
+    if off <= seen.within or isclose(off, seen.within):  # 12.5 - 12.2 is a little more than 0.3 in binary
+        return last.action, wanted, wanted, None
+    return last.action, wanted, says, off - seen.within
 
 
 # -- stories against the case --------------------------------------------------------------------------------

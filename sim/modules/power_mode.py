@@ -8,7 +8,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sim.modules.facts import Verdict, in_words
-from sim.modules.world import Timer
 from sim.vehicle.conditions import PowerMode
 from sim.vehicle.description import ModeRule, PowerModes
 
@@ -22,17 +21,12 @@ class PowerModeMaster:
     def __init__(self, module: ControlModule, rules: PowerModes) -> None:
         self.module = module
         self.rules = rules
-        self.mode: PowerMode = "off"
         self.event: int | None = None
-        self._entered_s = 0.0
-        self._timers: list[Timer] = []
+        self.reset()
 
     def reset(self) -> None:
         """The master lost its supply: it comes up in off."""
-        self.mode = "off"
-        self._entered_s = self.module.world.now_s
-        for timer in self._timers:
-            timer.cancel()
+        self._enter("off")
 
     def button(self, pressed: bool, event: int) -> None:
         """The start button went down or up."""
@@ -64,14 +58,17 @@ class PowerModeMaster:
 
     def _go(self, to: PowerMode, causes: tuple[int, ...]) -> None:
         world = self.module.world
-        before, self.mode = self.mode, to
-        self._entered_s = world.now_s
+        before = self.mode
+        self._enter(to)
         self.event = world.record("mode", self.module.name, f"power mode goes from {before} to {to}", causes)
-        for timer in self._timers:
-            timer.cancel()
-        waits = sorted({rule.after_s for rule in self.rules.rules if rule.after_s and to in rule.from_})
-        self._timers = [world.after(after_s, self.module.touch) for after_s in waits]
         self.module.mode_changed(before)
+
+    def _enter(self, mode: PowerMode) -> None:
+        self.mode = mode
+        self._entered_s = self.module.world.now_s
+        # a look that comes when the mode has long changed finds nothing to do
+        for after_s in sorted({rule.after_s for rule in self.rules.rules if mode in rule.from_} - {0.0}):
+            self.module.world.after(after_s, self.module.touch)
 
     def _say_refused(self, event: int) -> None:
         tried = [

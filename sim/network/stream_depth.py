@@ -122,15 +122,15 @@ class _Line:
         return min(ends, default=_NEVER)
 
     def released_between(self, since_ns: int, now_ns: int) -> bool:
-        """Has its sender put a frame up for sending in this time (which waits if nobody acknowledges)?"""
+        """Has its sender put a frame up for sending from `since_ns` to `now_ns`, both included?"""
         if self.stream.period_s is not None:
             period_ns = to_ns(self.stream.period_s)
             behind_ns = max(0, since_ns - self.start_ns)
-            return self.start_ns + -(-behind_ns // period_ns) * period_ns < now_ns
-        return any(
-            since_ns <= source.heard_by(rule.receiver, now_ns) + rule.delay_ns < now_ns
-            for source, rule in self.sources
-        )
+            releases = [self.start_ns + -(-behind_ns // period_ns) * period_ns]
+        else:
+            heard = [(source.heard_by(rule.receiver, now_ns), rule) for source, rule in self.sources]
+            releases = [heard_ns + rule.delay_ns for heard_ns, rule in heard if heard_ns != _NEVER]
+        return any(since_ns <= release_ns <= now_ns for release_ns in releases)
 
     def heard_by(self, channel: str, now_ns: int) -> int:
         """When a channel received its last frame, or the sender's own had it confirmed."""

@@ -141,6 +141,30 @@ def test_a_reading_that_is_off_tells_by_how_much() -> None:
 
 
 @pytest.mark.parametrize(
+    ("reads", "within", "reading", "by"),
+    [
+        (12.5, 0.3, 12.2, []),  # decimals whose difference is not 0.3 in binary, on either side of it
+        (12.5, 0.3, 12.8, []),
+        (11.9, 0.1, 12.0, []),
+        (12.1, 0.1, 12.0, []),
+        (0.0, 0.05, -0.05, []),
+        (60.0, 0.0, 60.0, []),
+        (12.5, 0.3, 12.4, []),
+        (12.5, 0.3, 12.199, [0.001]),
+        (12.5, 0.3, 12.801, [0.001]),
+        (0.0, 0.05, -0.051, [0.001]),
+        (60.0, 0.0, 59.999, [0.001]),
+    ],
+)
+def test_a_reading_on_the_edge_of_its_tolerance_is_in_and_a_digit_beyond_is_out(
+    reads: float, within: float, reading: float, by: list[float]
+) -> None:
+    seen = Seen(reads=reads, within=within)
+    found = misses(Step(do=("measure",), seen=seen), [sight(display="shown", reading=reading)])
+    assert by == pytest.approx([one.by for one in found])
+
+
+@pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
         ("car: six-modules", "car: six-module", "line 4, car: no car 'six-module'; did you mean 'six-m"),

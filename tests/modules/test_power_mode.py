@@ -88,6 +88,31 @@ def test_a_rule_after_a_time(holds: Bench, told: Tell) -> None:
     ] == told(holds, "mode")
 
 
+def test_a_rule_after_a_time_in_off(tiny: Make, told: Tell) -> None:
+    """Off begins as any other mode does: with the car, and when the master loses its supply."""
+    rule = "  rules:\n    - {from: off, on: change, after_s: 5, if: {input: brake}, to: accessory}"
+    bench = tiny(("  rules:", rule), text=HOLDS)
+    bench.do_all(["brake on", "wait 10 s"])
+    lost_s = bench.now_s
+    bench.do_all(["pull F2", "wait 1 s", "fit F2", "wait 10 s"])
+    assert [
+        (5.0, "power mode goes from off to accessory"),
+        (round(lost_s + 5, 6), "power mode goes from off to accessory"),
+    ] == told(bench, "mode")
+
+
+def test_a_mode_that_was_left_and_entered_again_lasts_its_whole_time(holds: Bench, told: Tell) -> None:
+    """What is left of the first time in accessory does not shorten the second."""
+    holds.do_all(
+        ["press start", "wait 15 s", "brake on", "press start", "wait 1 s", "press start", "brake off"]
+    )
+    holds.do("press start")
+    *_, (began_s, words) = told(holds, "mode")
+    assert "power mode goes from off to accessory" == words
+    holds.do("wait 30 s")
+    assert (round(began_s + 20, 6), "power mode goes from accessory to off") == told(holds, "mode")[-1]
+
+
 def test_what_is_not_known_holds_the_mode(holds: Bench, told: Tell) -> None:
     """The engine module gone: its state is neither stopped nor not stopped, and the mode stays."""
     holds.do_all(

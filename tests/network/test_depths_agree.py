@@ -179,3 +179,68 @@ def test_a_watch_that_is_cancelled_by_whoever_hears_first_is_not_called(network_
     network.start(late)
     env.run(until=1.0)
     assert ["first"] == told
+
+
+class Gate:
+    """A gateway G that passes A's message on to a bus where at first nobody acknowledges."""
+
+    SOURCE = Segment(("A.north", "G.north"), (), 500_000)
+    APART = (SOURCE, Segment(("G.south",), (), 500_000))
+    JOINED = (SOURCE, Segment(("B.south", "G.south"), (), 500_000))
+
+    def __init__(self, network_class: type[Network]) -> None:
+        self.env = simpy.Environment()
+        self.network = network_class(self.env)  # type: ignore[call-arg]
+        self.source = Stream("m", "A.north", 0x100, 0.1)
+        self.copy = Stream("m on south", "G.south", 0x200, None)
+        self.network.set_segments(self.APART)
+        self.network.forward(self.source, "G.north", self.copy, 0.002)
+        self.network.start(self.copy)
+
+    def join(self, at_s: float) -> float | None:
+        """B comes to the bus; returns when it has heard a copy within 50 ms, if it has."""
+        self.env.run(until=at_s)
+        self.network.set_segments(self.JOINED)
+        self.env.run(until=at_s + 0.05)
+        return self.network.heard_at(self.copy, "B.south")
+
+
+@pytest.mark.parametrize("network_class", DEPTHS)
+def test_of_a_module_that_never_spoke_no_copy_is_passed_on(network_class: type[Network]) -> None:
+    assert Gate(network_class).join(0.5) is None
+
+
+@pytest.mark.parametrize("network_class", DEPTHS)
+@pytest.mark.parametrize("after_s", [0.0, 0.0005], ids=["exactly then", "while it waits"])
+def test_the_last_copy_of_a_module_that_has_stopped_reaches_who_joins(
+    network_class: type[Network], after_s: float
+) -> None:
+    """Due 2 ms after the original; all changes of an instant come before what is released at it."""
+    gate = Gate(network_class)
+    gate.network.start(gate.source)
+    gate.env.run(until=0.0005)
+    end_s = gate.network.heard_at(gate.source, "G.north")
+    assert end_s is not None
+    gate.env.run(until=end_s + 0.001)
+    gate.network.stop(gate.source)
+    join_s = end_s + 0.002 + after_s
+    assert gate.join(join_s) == pytest.approx(join_s, abs=0.0005)
+
+
+@pytest.mark.parametrize("network_class", DEPTHS)
+def test_what_is_released_the_moment_its_sender_is_left_alone_waits_for_company(
+    network_class: type[Network],
+) -> None:
+    """All changes of an instant come before what is released at it: nobody has acknowledged this frame."""
+    env = simpy.Environment()
+    network = network_class(env)  # type: ignore[call-arg]
+    stream, together = Stream("m", "A.bus", 0x100, 0.1), [Segment(("A.bus", "B.bus"), (), 500_000)]
+    network.set_segments(together)
+    network.start(stream)
+    env.run(until=0.1)
+    network.set_segments([])
+    env.run(until=0.15)
+    assert network.heard_at(stream, "B.bus") == pytest.approx(0.0, abs=0.0005)
+    network.set_segments(together)
+    env.run(until=0.16)
+    assert network.heard_at(stream, "B.bus") == pytest.approx(0.15, abs=0.0005)

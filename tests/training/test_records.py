@@ -6,6 +6,7 @@ import json
 import os
 import random
 import signal
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -256,7 +257,7 @@ def test_erasing_leaves_nothing(records: Records) -> None:
     assert 0 == sum(rows_of(records, name) for name in ("attempts", "actions", "notes", "hints", "results"))
     if records.engine.dialect.name == "sqlite":
         folder = Path(str(records.engine.url.database)).parent
-        left = b"".join(path.read_bytes() for path in folder.iterdir())
+        left = _bytes_in(folder)
         for secret in (b"Zebulon", b"my secret note", b"secret evidence"):
             assert secret not in left
     records.delete_class(task.class_id)
@@ -264,6 +265,32 @@ def test_erasing_leaves_nothing(records: Records) -> None:
     assert 0 == rows_of(records, "assignments")
     with pytest.raises(Problem, match="there is no such class"):
         records.delete_class(task.class_id)
+
+
+def test_erasing_overwrites_also_where_sqlite_leaves_what_was_deleted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite zeroes deleted rows by itself only where it was built to (SECURE_DELETE): here as most are."""
+
+    def connect(*args: object, **more: object) -> sqlite3.Connection:
+        connection = sqlite3.Connection(*args, **more)  # type: ignore[arg-type]
+        connection.execute("PRAGMA secure_delete = OFF")
+        return connection
+
+    monkeypatch.setattr(sqlite3.dbapi2, "connect", connect)
+    records = Records(f"sqlite:///{tmp_path}/class.sqlite")
+    _, student, work = begun(records, name="Zebulon Quixano")
+    work.note("my secret note")
+    secrets = (b"Zebulon", b"my secret note")
+    assert secrets == tuple(one for one in secrets if one in _bytes_in(tmp_path))
+    records.delete_student(student.id)
+    assert [] == [one for one in secrets if one in _bytes_in(tmp_path)]
+    records.close()
+    assert [] == [one for one in secrets if one in _bytes_in(tmp_path)]
+
+
+def _bytes_in(folder: Path) -> bytes:
+    return b"".join(path.read_bytes() for path in sorted(folder.iterdir()))
 
 
 def rows_of(records: Records, table: str) -> int:
