@@ -77,3 +77,25 @@ def test_a_wire_that_does_not_rest_above_sixty_per_cent_is_heard_by_nobody(ohm: 
     assert works == (share > 0.6)
     assert 0.4 < share < 0.8
     assert works == bool(live.wire_links)
+
+
+@pytest.mark.parametrize(("ohm", "reads_itself"), [(10.0, True), (30.0, False)])
+def test_a_sender_that_does_not_read_itself_back_is_heard_by_nobody(ohm: float, reads_itself: bool) -> None:
+    """With 100 ohm to the battery on the wire it reaches less than 40 % of a whole supply, not of a weak one.
+
+    A slave that reads back anything else than it sends breaks off (LIN 2.x, bit error; from memory).
+    """
+    live = LiveCar(read_car(CAR))
+    live.connect_battery()
+    live.run(3.0)
+    for edit in (f"corrode RLS.C1.1 {ohm:g} ohm", "short SP.roof.RLS to BAT+ 100 ohm"):
+        live.edit(parse_edit(edit, live.car))
+    live.run(0.01)
+    node = live.car.lin["RLS.roof"]
+    pulled_v = live.reading.while_dominant("RLS.roof").between(node.node, node.gnd) or 0.0
+    assert "running" == live.modules["RLS"].state
+    assert pulled_v < 0.4 * live.reading.supply_v("WIP")
+    assert reads_itself == (pulled_v < 0.4 * live.reading.supply_v("RLS"))
+    heard_by = {receiver for sender, receiver in live.wire_links if sender == "RLS.roof"}
+    assert ({"BCM.roof", "SUN.roof", "WIP.roof"} if reads_itself else set()) == heard_by
+    assert ("WIP.roof", "BCM.roof") in live.wire_links
