@@ -204,7 +204,7 @@ class LinNetwork:
             stream = answer.stream
             end_ns = now_ns + to_ns(frame_s(len(stream.data), cluster.bitrate_bps))
             receivers = self._receivers(cluster, stream.channel)
-            arrives = partial(self._arrive, name, run, answer, stream.data, answer.version, receivers)
+            arrives = partial(self._arrive, cluster, answer, stream.data, answer.version, receivers)
             self._at(end_ns, _ENDS, arrives)
         run.place = (run.place + 1) % len(cluster.schedule)
         self._at(now_ns + to_ns(slot.length_s), _BEGINS, partial(self._begin, name, run))
@@ -221,8 +221,7 @@ class LinNetwork:
 
     def _arrive(
         self,
-        name: str,
-        run: _Run,
+        cluster: Cluster,
         answer: _Answer,
         data: bytes,
         version: int,
@@ -231,11 +230,11 @@ class LinNetwork:
     ) -> None:
         """A response has ended."""
         stream = answer.stream
-        if self._runs.get(name) is not run or not stream.live:
+        if not stream.live:
             return
-        audience &= self._receivers(run.cluster, stream.channel)
+        audience &= self._receivers(cluster, stream.channel)
         if self.tap and audience:
-            bits, rate_bps = response_bits(stream.can_id, data), run.cluster.bitrate_bps
+            bits, rate_bps = response_bits(stream.can_id, data), cluster.bitrate_bps
             start_s = now_ns / NS_PER_S - len(bits) / rate_bps
             self.tap(OnWire(stream.channel, start_s, bits, rate_bps, f"response {data.hex(' ').upper()}"))
         stream.delivered = data
@@ -254,7 +253,7 @@ class LinNetwork:
 
     def _check(self, answer: _Answer, watch: LimitWatch, now_ns: int) -> None:
         """A limit may have run out."""
-        if watch.lost or watch.cancelled:
+        if watch.cancelled:
             return
         if watch.deadline_ns(now_ns) > now_ns:
             self._at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))

@@ -149,6 +149,38 @@ def test_without_its_master_nothing_moves(roof: Roof) -> None:
     ] == roof.heard
 
 
+def test_a_master_that_stops_and_starts_again_works_through_one_schedule(roof: Roof) -> None:
+    """Stopped in the second slot and started before the third was due: a header per slot from the first."""
+    roof.network.tap = (on_wire := []).append
+    roof.run(until_s=0.015)
+    roof.network.set_links(ALL, frozenset())
+    roof.env.run(0.018)
+    roof.run(until_s=0.05)
+    assert [(0.0, "header 01"), (0.01, "header 02"), (0.018, "header 01"), (0.028, "header 02"),
+            (0.038, "header 03"), (0.048, "header 01")] == [
+        (round(one.start_s, 9), one.words) for one in on_wire
+    ]  # fmt: skip
+
+
+def test_a_response_that_is_broken_off_is_not_received(roof: Roof) -> None:
+    roof.start_all()
+    roof.run(until_s=0.01 + FRAME_S / 2)
+    roof.network.stop(roof.rain)
+    roof.run(until_s=0.02)
+    assert ["BCM.wish", "BCM.wish"] == [name for _, name, _ in roof.heard]
+    assert roof.network.heard_at(roof.rain, MASTER) is None
+
+
+def test_who_has_been_cut_off_is_told_again_when_the_wire_is_whole(roof: Roof) -> None:
+    """What it knew has grown old; the others, who have heard all the time, are not told what they know."""
+    roof.start_all()
+    roof.run(until_s=0.05)
+    roof.run(ALL - {(RAIN, MASTER)}, until_s=0.1)
+    roof.heard.clear()
+    roof.run(until_s=0.2)
+    assert [(MASTER, "RLS.rain", round(0.1 + FRAME_S, 9))] == roof.heard
+
+
 def test_a_link_lost_in_the_middle_of_a_frame(roof: Roof) -> None:
     """What is not heard to its end is not received, and is told when the wire is whole again."""
     roof.start_all()
