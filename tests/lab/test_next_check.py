@@ -2,6 +2,7 @@
 
 import pytest
 
+from sim.instruments import cautions
 from sim.lab.case import Seen, Step
 from sim.lab.next_check import MOST_ROLLOUTS, Check, next_check, possible_checks
 from sim.lab.run import vehicle_text
@@ -138,3 +139,13 @@ def test_one_suspect_needs_no_check(six: str, here: Workshop) -> None:
     advice = next_check(suspects(six, ["pull F2"], here), workshop=here)
     assert (None, ()) == (advice.best, advice.ranked)
     assert advice.words.startswith("No check")
+
+
+def test_cautions_stand_beside_the_checks_that_need_them() -> None:
+    """Battery off: the clamp's; a plug off: the breakout lead's; reading codes is without danger."""
+    car = car_from_text(vehicle_text("six-modules"))
+    checks = {check.title: check for check in possible_checks(car, [Suspect(("stick TCM.main",), (), 1.0)])}
+    battery = "disconnect battery, wait 60 s, measure ohms DLC.6 to DLC.14, reconnect battery"
+    assert cautions.BATTERY_CLAMP in checks[battery].cautions
+    assert (cautions.BREAKOUT,) == checks["unplug TCM.C1, wait 5 s, scan, plug TCM.C1"].cautions
+    assert () == checks["scan"].cautions

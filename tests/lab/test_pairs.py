@@ -58,6 +58,12 @@ def test_two_that_have_nothing_in_common_do_what_each_does_alone(pairs: Pairs) -
     assert AGREES == pairs.first_contradiction(right, fault())
 
 
+def test_of_several_contradictions_the_first_counts(pairs: Pairs) -> None:
+    later = fault((2, "TCM"), bad=((2, "TCM"),))
+    first = fault(ECM, bad=(ECM,))
+    assert 1 == pairs.first_contradiction(later, first) == pairs.first_contradiction(first, later)
+
+
 def test_what_both_change_contradicts_only_where_it_does_with_either(pairs: Pairs) -> None:
     wrong, other = fault(TCM, bad=(TCM,)), fault(TCM)
     assert 1 == pairs.first_contradiction(wrong, wrong)
@@ -127,3 +133,17 @@ def test_who_must_have_had_supply_for_this_to_be_seen() -> None:
     assert [{"ECM", "TESTER"}, {"TESTER"}, {"ABS", "TESTER"}, set()] == [
         set(answered(Step(do=("scan",), seen=one))) for one in seen
     ]
+
+
+def test_the_last_scan_is_the_last_of_which_something_was_seen() -> None:
+    """What follows it (nobody wrote down who answered) tells nothing of who was silent."""
+    car = car_from_text(vehicle_text("teaching-car"))
+    steps = (
+        Step(do=("scan",), seen=Seen(answers=("ECM",))),
+        Step(do=("scan",), seen=Seen(answers=("ECM",), silent=("TCM",))),
+        Step(do=("measure volts BAT+ to BAT-",), seen=Seen(reads=12.6, within=0.5)),
+    )
+    usual = Footprint(Account((SCAN,) * 3), asked=SwitchState(running=frozenset({"TESTER"})))
+    scanned = Pairs(car, steps, usual).scanned
+    assert scanned is not None
+    assert (2, {"ECM"}, {"TCM"}) == (scanned.step, scanned.answered, scanned.silent)

@@ -116,6 +116,21 @@ def test_a_repair_in_vain_is_premature_with_its_chance() -> None:
     assert one.reason.startswith("G2 is whole already; ")
 
 
+def test_a_repair_in_vain_of_what_everything_points_to_is_not_premature() -> None:
+    """Nobody could have known better: all suspects left say that this part is at fault."""
+    (one,) = judged(HandMade((1, 1), ("aa",), at_fault={0: (0, 1)}), step("mend G2", 15.0, vain="no use"))
+    assert ("repair", 1.0) == (one.verdict, one.number)
+
+
+def test_a_start_that_is_made_again_after_a_repair_verifies_it() -> None:
+    """No check in itself, but it tells: with half of the suspects the engine starts now."""
+    model = HandMade((1, 1, 1, 1), ("aabb", "aaaa", "ab__", "aa__"), at_fault={1: (0, 1)})
+    start = step("press start", 0.2)
+    _, _, third, fourth = judged(model, start, step("fit F6"), start, step("wait 5 s", 0.1))
+    assert ("verification", 2.0) == (third.verdict, third.number)
+    assert ("", None) == (fourth.verdict, fourth.number), "it tells nothing"
+
+
 def test_what_is_unsafe_says_so_first() -> None:
     dangers = ("the engine ran", "the airbag had supply")
     (one,) = judged(HandMade((1, 1), ("ab",)), step("plug SRS.C1", dangers=dangers))

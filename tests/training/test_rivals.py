@@ -1,5 +1,7 @@
 """What else it could be when a solution begins to repair: nothing is ruled out that a run would not."""
 
+import pytest
+
 from sim.lab.workshop import Workshop
 from sim.training.exercise import Exercise, find_exercise
 from sim.training.proof import rivals
@@ -7,6 +9,7 @@ from sim.training.rivals import Glance, answer, misleads, nearest, one_of_each, 
 
 PUSHED_BACK = find_exercise("05")
 BLOWN = find_exercise("07")
+STORED = find_exercise("02")
 
 
 def solved_by(exercise: Exercise, *solution: str) -> Exercise:
@@ -83,6 +86,20 @@ def test_what_lies_next_to_the_fault_comes_first() -> None:
     first = nearest(PUSHED_BACK, sets, 6)
     assert 6 == len(first)
     assert all("TCM" in " ".join(edits) for edits in first)
+
+
+@pytest.mark.parametrize(
+    ("far", "near"),
+    [("pull F3", "blow F2"), ("stick ABS.main", "stick TCM.main"), ("corrode G3 1 ohm", "unplug TCM.C1")],
+)
+def test_near_is_what_has_a_part_in_common_and_not_a_word(far: str, near: str) -> None:
+    """Beside a fuse that is pulled: the same fuse, the module that it feeds; not another that is pulled."""
+    assert [(near,)] == nearest(STORED, [(far,), (near,)], 2)
+
+
+def test_what_has_more_in_common_is_nearer() -> None:
+    """The same fuse and so the module that it feeds, against the module alone."""
+    assert [("blow F2",), ("unplug TCM.C1",)] == nearest(STORED, [("unplug TCM.C1",), ("blow F2",)], 2)
 
 
 def test_what_makes_the_same_car_is_run_once() -> None:

@@ -1,6 +1,5 @@
 """What stands in the way: culprits by name, in the same order every time."""
 
-
 import pytest
 
 from sim.vehicle.car import Car
@@ -213,3 +212,12 @@ for edits in ([], ["unplug X1"], ["open ABS.front.H"], ["short BCM.rear.L to BOD
 
 def test_answers_are_byte_identical_under_any_hash_seed() -> None:
     assert "ABS.front" in printed(SCRIPT, CAR)
+
+
+@pytest.mark.parametrize(("drop_v", "named"), [(0.25, False), (0.35, True)])
+def test_a_joint_is_bad_from_three_tenths_of_a_volt_on(drop_v: float, named: bool) -> None:
+    """In series with 80 ohm in the ground, by Ohm's law; general guides of the trade: 0.3 V at most."""
+    current_a = abs(reading("corrode ECM.GND 80 ohm").current(GND))
+    found = reading("corrode ECM.GND 80 ohm", f"corrode ECM.B+ {drop_v / current_a:.4f} ohm")
+    joints = [one.element_id for one in found.why_unsupplied("ECM")]
+    assert ([GND, "ECM.C1.1"] if named else [GND]) == joints
