@@ -9,10 +9,12 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.why import Because
+from sim.training.records import BoardRow
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.reading import car_from_text, read_car
 from ui.drawing.car_map import car_map
+from ui.drawing.class_tables import board
 from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
 from ui.drawing.tables import because_tree, report_table, seat_panel, side_by_side
 from ui.seen import what_may_be_seen
@@ -190,3 +192,14 @@ def test_every_fault_of_the_catalogue_is_listed_as_one_change() -> None:
         assert bench_car.condition != car.condition
         bench = Bench(car, [text])
         assert 1 == len(what_may_be_seen(bench).changes), text
+
+
+@pytest.mark.parametrize(
+    ("minutes", "words"), [(19.0, "19 of 20 min, 3 steps"), (50.0, "50 of 20 min, 30 over")]
+)
+def test_the_board_tells_by_how_much_somebody_is_over(minutes: float, words: str) -> None:
+    row = BoardRow(1, "Cy <b>", 1, "Left in storage", 3, minutes, 0, "scan", 0.0, None, None, ())
+    html = board([row], {"Left in storage": 20.0})
+    assert words in html
+    assert ("bar over" in html) == (minutes > 20)
+    assert "<b>" not in html, "a name is a text"

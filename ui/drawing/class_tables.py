@@ -55,11 +55,13 @@ def _work(row: BoardRow, target_min: float) -> str:
     if row.attempt_id is None:
         return ""
     of = f" of {target_min:.0f}" if target_min else ""
-    over = " over" if target_min and row.minutes > target_min else ""
+    over_min = row.minutes - target_min if target_min else 0.0
     bar = ""
     if target_min:
         share = min(100.0, 100 * row.minutes / target_min)
+        over = " over" if over_min > 0 else ""
         bar = f'<span class="bar{over}" aria-hidden="true"><i style="width: {share:.0f}%"></i></span>'
     hints = f", {row.hints} hint{'s' if row.hints != 1 else ''}" if row.hints else ""
     steps = f"{row.steps} step{'s' if row.steps != 1 else ''}"
-    return f'{bar}<span class="small">{row.minutes:.0f}{of} min{over}, {steps}{hints}</span>'
+    late = f", {over_min:.0f} over" if over_min > 0 else ""
+    return f'{bar}<span class="small">{row.minutes:.0f}{of} min{late}, {steps}{hints}</span>'
