@@ -14,10 +14,8 @@ def action_lines(label: str, key: str, car: Car) -> list[str]:
     """The actions in their order; the same may stand there twice."""
     st.text_area(label, key=key, height=110, persist_state="session")
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        chosen = st.selectbox("or choose", action_choices(car), key=f"{key}_often")
-        st.button(
-            "Add as a line", key=f"{key}_add", icon=":material/add:", on_click=partial(_append, key, chosen)
-        )
+        st.selectbox("or choose", action_choices(car), key=f"{key}_often")
+        st.button("Add as a line", key=f"{key}_add", icon=":material/add:", on_click=partial(_append, key))
     return lines_of(key)
 
 
@@ -26,5 +24,5 @@ def lines_of(key: str) -> list[str]:
     return [line.strip() for line in st.session_state.get(key, "").splitlines() if line.strip()]
 
 
-def _append(key: str, text: str) -> None:
-    st.session_state[key] = "\n".join([*lines_of(key), text])
+def _append(key: str) -> None:
+    st.session_state[key] = "\n".join([*lines_of(key), st.session_state[f"{key}_often"]])

@@ -91,10 +91,14 @@ def show() -> None:
 
 
 def _draft() -> dict[str, str]:
-    """What has been written so far: this session's, or what was kept."""
+    """What has been written so far, up to now: this session's, or what was kept."""
     if "draft" not in st.session_state:
         st.session_state.draft = EMPTY | classroom.library().draft()
     draft: dict[str, str] = st.session_state.draft
+    for name in draft:
+        said = st.session_state.get(f"draft_{name}")
+        if said is not None:
+            draft[name] = "\n".join(said) if name in SEVERAL else said
     return draft
 
 
@@ -110,9 +114,10 @@ def _keep(draft: Mapping[str, str]) -> None:
 
 def _set(fields: Mapping[str, str]) -> None:
     """Put something into the fields, and so into what stands on the page; what stood there can come back."""
-    one_back.replaced(DRAFT, dict(_draft()))
+    draft = _draft()
+    one_back.replaced(DRAFT, dict(draft))
     for name, text in fields.items():
-        _draft()[name] = text
+        draft[name] = text
         if name in SEVERAL:
             st.session_state[f"draft_{name}"] = [one for one in text.split("\n") if one]
         elif name == "car" and not text:
@@ -158,16 +163,17 @@ def _several(draft: dict[str, str], name: str, label: str, words: Mapping[str, s
 def _begin(draft: dict[str, str]) -> None:
     with st.expander("Begin from an exercise that is there, or from nothing"):
         entries = {entry.name: entry for entry in classroom.library().entries()}
-        name = st.selectbox(
+        st.selectbox(
             "exercise", list(entries), key="author_from", format_func=lambda one: entry_words(entries[one])
         )
         with st.container(horizontal=True):
-            st.button("Begin from it", key="author_take", on_click=partial(_take, name))
+            st.button("Begin from it", key="author_take", on_click=_take)
             st.button("Begin from nothing", key="author_new", on_click=_nothing)
 
 
-def _take(name: str) -> None:
+def _take() -> None:
     def what(records: Records) -> str:
+        name = st.session_state.author_from
         entry = classroom.library().find(name)
         _set(EMPTY | fields_of(entry.exercise) | {"file": name if entry.own else f"{name}-mine"})
         return f"begun from {name}"
@@ -236,7 +242,7 @@ def _break(held: Held, draft: dict[str, str], fault: int) -> None:
             st.switch_page(st.session_state.entries["bay"])
         st.button(
             "Take it as it stands in the bay", key="author_arrives", type="primary",
-            on_click=partial(_take_car, held, fault),
+            on_click=partial(_take_car, held),
         )  # fmt: skip
     cars = [name.removesuffix(".yaml") for name in shipped_cars()]
     key = "draft_car"
@@ -246,8 +252,14 @@ def _break(held: Held, draft: dict[str, str], fault: int) -> None:
     _text(draft, "before", 4)
 
 
-def _take_car(held: Held, fault: int) -> None:
+def _fault_now() -> int:
+    """The fault that is chosen when a button is pressed."""
+    return min(st.session_state.author_fault, faults_in(_draft()))
+
+
+def _take_car(held: Held) -> None:
     def what(records: Records) -> str:
+        fault = _fault_now()
         if shipped_cars().get(held.car_name) != held.car_text:
             raise Problem(
                 "exercises are made of the cars that come with busbay; put one of these into the bay"
@@ -269,16 +281,17 @@ def _solve(held: Held, draft: dict[str, str], fault: int) -> None:
     st.subheader("2 · Solve it", anchor=False)
     st.markdown("Put the broken car into the bay, find the fault with the tools, repair and prove it. Then:")
     with st.container(horizontal=True):
-        st.button("Put it into the bay", key="author_put", on_click=partial(_put, dict(draft), fault))
+        st.button("Put it into the bay", key="author_put", on_click=_put)
         st.button(
             "Take what was done there", key="author_solution", type="primary",
-            on_click=partial(_take_solution, held, dict(draft), fault),
+            on_click=partial(_take_solution, held),
         )  # fmt: skip
     _text(draft, of_fault("solution", fault), 9)
 
 
-def _put(draft: dict[str, str], fault: int) -> None:
+def _put() -> None:
     def what(records: Records) -> None:
+        draft, fault = _draft(), _fault_now()
         name = f"{draft['car']}.yaml"
         given = tuple(line.strip() for line in draft[of_fault("arrives", fault)].splitlines() if line.strip())
         before = [line.strip() for line in draft["before"].splitlines() if line.strip()]
@@ -289,8 +302,9 @@ def _put(draft: dict[str, str], fault: int) -> None:
     classroom.order(what)
 
 
-def _take_solution(held: Held, draft: dict[str, str], fault: int) -> None:
+def _take_solution(held: Held) -> None:
     def what(records: Records) -> str:
+        draft, fault = _draft(), _fault_now()
         done = solution_from(held.bench, draft[of_fault("arrives", fault)], draft["before"])
         if not done:
             raise Problem("nothing has been done in the bay since the car came in")
@@ -343,7 +357,7 @@ def _check_and_save(draft: dict[str, str]) -> None:
             st.info(f"Not yet an exercise. {classroom.plain(words)}", icon=":material/edit_note:")
     _check(exercise, file)
     if exercise is not None:
-        _save_and_give(draft, file)
+        _save_and_give(draft)
     with st.expander("The file"):
         st.code(file, language="yaml", height=420)
         st.download_button(
@@ -379,7 +393,7 @@ def _where(problem: Problem) -> str:
 def _check(exercise: Exercise | None, file: str) -> None:
     st.button(
         "Check it", key="author_check_it", type="primary", icon=":material/fact_check:",
-        disabled=exercise is None or not exercise.solution, on_click=partial(_start_check, exercise, file),
+        disabled=exercise is None or not exercise.solution, on_click=_start_check,
         help="Plays the solution: does it find, repair and prove? Then looks for what else it could be.",
     )  # fmt: skip
     found: tuple[str, list[Proven], list[tuple[str, ...]]] | None = lab_work.found(WORK)
@@ -413,10 +427,18 @@ def _tell_rivals(others: tuple[str, ...]) -> None:
         )
 
 
-def _start_check(exercise: Exercise | None, file: str) -> None:
+def _start_check() -> None:
+    classroom.order(lambda records: lab_work.start(WORK, _checking()))
+
+
+def _checking() -> lab_work.Task:
+    file = exercise_file(_draft())
+    exercise, words = _read(_draft(), file)
+    if exercise is None:
+        raise Problem(f"not yet an exercise. {words}")
+    variants = [exercise.variant(number) for number in range(1 + len(exercise.others))]
+
     def task(shop: Workshop, tell: Progress, stop: Stop) -> tuple[str, list[Proven], list[tuple[str, ...]]]:
-        assert exercise is not None
-        variants = [exercise.variant(number) for number in range(1 + len(exercise.others))]
         proven = [prove(one) for one in variants]
         left = [
             rivals(one, shop, tell, stop, log=found.log, most=MOST_RIVALS)
@@ -424,33 +446,41 @@ def _start_check(exercise: Exercise | None, file: str) -> None:
         ]
         return file, proven, left
 
-    classroom.order(lambda records: lab_work.start(WORK, task))
+    return task
 
 
-def _save_and_give(draft: dict[str, str], file: str) -> None:
+def _save_and_give(draft: dict[str, str]) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         _text(draft, "file", max_chars=60)
         st.button(
             "Save", key="author_save", icon=":material/save:", disabled=not draft["file"],
-            on_click=partial(_save, draft["file"], file),
+            on_click=_save,
         )  # fmt: skip
     groups = {group.id: group for group in classroom.records().classes() if group.closed_s is None}
     if not groups:
         st.caption("To give it to a class, open one on the page Classes.")
         return
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        group = st.selectbox(
-            "class", list(groups), key="author_class", format_func=lambda one: groups[one].name
-        )
-        how = st.segmented_control(
+        st.selectbox("class", list(groups), key="author_class", format_func=lambda one: groups[one].name)
+        st.segmented_control(
             "how", HOW, default="practice", key="author_how", required=True, format_func=HOW_WORDS.__getitem__
         )
-        st.button("Give it", key="author_give", on_click=partial(_give, group, file, how == "practice"))
+        st.button("Give it", key="author_give", on_click=_give)
 
 
-def _save(name: str, file: str) -> None:
-    classroom.order(lambda records: f"saved as {classroom.library().save(name, file).name}")
+def _save() -> None:
+    def what(records: Records) -> str:
+        draft = _draft()
+        return f"saved as {classroom.library().save(draft['file'], exercise_file(draft)).name}"
+
+    classroom.order(what)
 
 
-def _give(class_id: int, file: str, practice: bool) -> None:
-    classroom.order(lambda records: f"{records.assign(class_id, file, practice=practice).exercise} is given")
+def _give() -> None:
+    def what(records: Records) -> str:
+        state = st.session_state
+        practice = state.author_how == "practice"
+        given = records.assign(state.author_class, exercise_file(_draft()), practice=practice)
+        return f"{given.exercise} is given"
+
+    classroom.order(what)

@@ -7,14 +7,15 @@ from functools import partial
 import streamlit as st
 
 from sim.training.exercise import Exercise, exercise_from_text
-from sim.training.records import BoardRow, ClassRow, Records
+from sim.training.records import ClassRow, Records, StudentRow
+from sim.vehicle.problems import Problem
 from ui import classroom
-from ui.classes_page import choose_class
+from ui.classes_page import choose_class, class_now
 from ui.drawing import sheet
 from ui.drawing.class_tables import board
 
 REFRESH_S = 4.0
-EVERYBODY = "everybody"
+THIS_STUDENT, EVERYBODY = "this student", "everybody"
 
 
 def show() -> None:
@@ -40,19 +41,23 @@ def _pause(group: ClassRow) -> None:
     if group.paused:
         st.button(
             "Go on", key="go_on", type="primary", icon=":material/play_arrow:",
-            on_click=partial(_pause_class, group, False),
+            on_click=partial(_pause_class, False),
         )  # fmt: skip
         st.markdown("**The class is paused**: nobody can work on a car.", width="content")
     else:
         st.button(
             "Pause the class", key="pause", icon=":material/pause:",
-            on_click=partial(_pause_class, group, True),
+            on_click=partial(_pause_class, True),
         )  # fmt: skip
 
 
-def _pause_class(group: ClassRow, paused: bool) -> None:
-    words = f"{group.name} is paused" if paused else f"{group.name} goes on"
-    classroom.order(lambda records: records.pause(group.id, paused) or words)
+def _pause_class(paused: bool) -> None:
+    def what(records: Records) -> str:
+        group = class_now(records)
+        records.pause(group.id, paused)
+        return f"{group.name} {'is paused' if paused else 'goes on'}"
+
+    classroom.order(what)
 
 
 def _live(class_id: int) -> None:
@@ -120,40 +125,45 @@ def _one_student(group: ClassRow) -> None:
             st.switch_page(st.session_state.entries["replay"])
         with st.popover("A new key", icon=":material/key:"):
             st.markdown("For a student who has lost the way back. The address used so far is good no more.")
-            st.button("Make it", key="new_key", on_click=partial(_new_key, row))
+            st.button("Make it", key="new_key", on_click=_new_key)
     if st.session_state.get("key_made", (0, ""))[0] == row.student_id:
         key = st.session_state.key_made[1]
         st.code(classroom.address(f"?{classroom.STUDENT}={key}"), language=None)
         st.caption("Give this address to the student and to nobody else; the old one is good no more.")
-    _say(group, {student: one.student for student, one in rows.items()}, chosen)
+    _say()
 
 
-def _new_key(row: BoardRow) -> None:
+def _student_now(records: Records) -> StudentRow:
+    """The student who is chosen, of the class that is chosen, when a button is pressed."""
+    students = {one.id: one for one in records.students(class_now(records).id)}
+    if st.session_state.board_student not in students:
+        raise Problem("choose a student of this class first")
+    return students[st.session_state.board_student]
+
+
+def _new_key() -> None:
     def what(records: Records) -> str:
-        st.session_state.key_made = (row.student_id, records.new_key(row.student_id))
-        return f"a new key for {row.student}"
+        student = _student_now(records)
+        st.session_state.key_made = (student.id, records.new_key(student.id))
+        return f"a new key for {student.name}"
 
     classroom.order(what)
 
 
-def _say(group: ClassRow, names: dict[int, str], chosen: int) -> None:
+def _say() -> None:
     with st.form("say", border=False):
         st.text_area("say something", key="say_words", max_chars=600, height=80)
-        to = st.radio(
-            "to", [chosen, None], key="say_to", horizontal=True,
-            format_func=lambda one: EVERYBODY if one is None else classroom.plain(names[one]),
-        )  # fmt: skip
-        st.form_submit_button("Send it", on_click=partial(_said, group, names, chosen))
-    del to
+        st.radio("to", [THIS_STUDENT, EVERYBODY], key="say_to", horizontal=True)
+        st.form_submit_button("Send it", on_click=_said)
 
 
-def _said(group: ClassRow, names: dict[int, str], chosen: int) -> None:
-    to = st.session_state.say_to
-
+def _said() -> None:
     def what(records: Records) -> str:
-        records.tell(group.id, st.session_state.say_words, to)
-        st.session_state.say_words = ""
-        return f"sent to {EVERYBODY if to is None else names[chosen]}"
+        state = st.session_state
+        student = None if state.say_to == EVERYBODY else _student_now(records)
+        records.tell(class_now(records).id, state.say_words, student and student.id)
+        state.say_words = ""
+        return f"sent to {student.name if student else EVERYBODY}"
 
     classroom.order(what)
 
@@ -175,7 +185,7 @@ def _exercises(group: ClassRow) -> None:
         st.markdown("Its solution is **shown** to whoever works on it.")
         st.button(
             "Hide the solution", key="hide", icon=":material/visibility_off:",
-            on_click=partial(_reveal, chosen, False),
+            on_click=partial(_reveal, False),
         )  # fmt: skip
     else:
         sure = st.checkbox(
@@ -183,29 +193,49 @@ def _exercises(group: ClassRow) -> None:
         )
         st.button(
             "Show the solution to everybody", key="reveal", icon=":material/visibility:", disabled=not sure,
-            on_click=partial(_reveal, chosen, True),
+            on_click=partial(_reveal, True),
         )  # fmt: skip
     hints = _exercise(chosen).hints
     if hints:
-        hint = st.selectbox("a hint of this exercise", hints, key=f"hint_{chosen}")
-        student = st.session_state.get("board_student")
+        st.selectbox("a hint of this exercise", hints, key=f"hint_{chosen}")
         with st.container(horizontal=True):
             st.button(
-                "Send it to this student", key="hint_one", disabled=student is None,
-                on_click=partial(_send_hint, group, hint, student),
+                "Send it to this student", key="hint_one",
+                disabled=st.session_state.get("board_student") is None, on_click=partial(_send_hint, True),
             )  # fmt: skip
-            st.button("Send it to all", key="hint_all", on_click=partial(_send_hint, group, hint, None))
+            st.button("Send it to all", key="hint_all", on_click=partial(_send_hint, False))
     with st.expander("For you: why the car shows what it shows"):
         st.markdown(_guide(_exercise(chosen)))
 
 
-def _reveal(assignment_id: int, revealed: bool) -> None:
-    words = "the solution is shown" if revealed else "the solution is hidden again"
-    classroom.order(lambda records: records.reveal(assignment_id, revealed) or words)
+def _exercise_now(records: Records) -> int:
+    """The exercise that is chosen, of the class that is chosen, when a button is pressed."""
+    chosen: int | None = st.session_state.get(f"board_exercise_{class_now(records).id}")
+    if chosen is None:
+        raise Problem("choose an exercise of this class first")
+    return chosen
 
 
-def _send_hint(group: ClassRow, hint: str, student: int | None) -> None:
-    classroom.order(lambda records: records.tell(group.id, hint, student) and "the hint is sent")
+def _reveal(revealed: bool) -> None:
+    def what(records: Records) -> str:
+        chosen = _exercise_now(records)
+        if revealed and not st.session_state.get(f"sure_{chosen}"):
+            raise Problem("tick first that the solution of this exercise is to be shown")
+        records.reveal(chosen, revealed)
+        return "the solution is shown" if revealed else "the solution is hidden again"
+
+    classroom.order(what)
+
+
+def _send_hint(to_one: bool) -> None:
+    def what(records: Records) -> str:
+        hint = st.session_state.get(f"hint_{_exercise_now(records)}")
+        if hint is None:
+            raise Problem("choose a hint of this exercise first")
+        records.tell(class_now(records).id, hint, _student_now(records).id if to_one else None)
+        return "the hint is sent"
+
+    classroom.order(what)
 
 
 def _guide(exercise: Exercise) -> str:

@@ -12,17 +12,17 @@ from sim.bench.bench import parts_of
 from sim.lab.branch import Branch, Row, branch
 from sim.lab.report import STANDING
 from sim.lab.workshop import Progress, Stop, Workshop
-from sim.vehicle.problems import Problem
+from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text
 from ui import lab_work, session
-from ui.action_lines import action_lines
+from ui.action_lines import action_lines, lines_of
 from ui.drawing import sheet
 from ui.drawing.tables import numbered, side_by_side
 from ui.outcomes import step_words
-from ui.session import Held, worked_off
+from ui.session import Held, tells_problems, worked_off
 
 WORK = "branch_work"
-IN_THE_BAY = "the log in the bay"
+IN_THE_BAY, UPLOADED = "the log in the bay", "a downloaded log"
 HEAD = ("", "as it was done", "done instead")
 
 
@@ -47,7 +47,12 @@ def _page() -> None:
     held = worked_off(st.empty())
     st.title("Done instead")
     st.markdown("Go back to one moment of a log and do something else there. Both futures, side by side.")
-    source = _source(held)
+    _choose_source(held)
+    try:
+        source = _source(held)
+    except Problem as problem:
+        st.error(str(problem), icon=":material/block:")
+        return
     if source is None:
         return
     if not source.log:
@@ -57,7 +62,7 @@ def _page() -> None:
     with left:
         keep = _moment(source)
     with right:
-        _instead(source, keep)
+        _instead(held, source, keep)
     _shown(source)
 
 
@@ -71,22 +76,29 @@ def from_the_bay(keep: int) -> None:
 # -- from which log, and where -------------------------------------------------------------------------------
 
 
-def _source(held: Held) -> Source | None:
+def _choose_source(held: Held) -> None:
+    sources = [*_sources(held), UPLOADED]
+    if st.session_state.get("branch_source") not in sources:
+        st.session_state.branch_source = IN_THE_BAY
+    chosen = st.selectbox(
+        "the log", sources, key="branch_source", persist_state="session", on_change=_another_log
+    )
+    if chosen == UPLOADED:
+        st.file_uploader("a log of busbay", type="json", key="branch_file", on_change=_another_log)
+
+
+def _sources(held: Held) -> dict[str, Source]:
     bench = held.bench
     sources = {IN_THE_BAY: Source(held.car_name, held.car_text, bench.given, bench.seed, tuple(bench.log))}
     for old in held.left_behind:
         sources[f"left behind: {old.words}"] = _saved(old.car_name, old.car_text, old.saved)
-    uploaded = "a downloaded log"
-    if st.session_state.get("branch_source") not in [*sources, uploaded]:
-        st.session_state.branch_source = IN_THE_BAY
-    chosen = st.selectbox(
-        "the log",
-        [*sources, uploaded],
-        key="branch_source",
-        persist_state="session",
-        on_change=_another_log,
-    )
-    return sources[chosen] if chosen != uploaded else _uploaded()
+    return sources
+
+
+def _source(held: Held) -> Source | None:
+    """The log that is chosen, or none while no file is; raises `Problem` for a file that is no log."""
+    chosen = st.session_state.branch_source
+    return _uploaded() if chosen == UPLOADED else _sources(held).get(chosen)
 
 
 def _another_log() -> None:
@@ -100,16 +112,12 @@ def _saved(car_name: str, car_text: str, saved: str) -> Source:
 
 
 def _uploaded() -> Source | None:
-    file = st.file_uploader("a log of busbay", type="json", key="branch_file", on_change=_another_log)
+    file = st.session_state.get("branch_file")
     if file is None:
         return None
-    try:
-        name, car_text, saved = session.opened_log(file.getvalue().decode("utf-8", "replace"))
-        car_from_text(car_text, name)
-        return _saved(name, car_text, saved)
-    except Problem as problem:
-        st.error(str(problem), icon=":material/block:")
-    return None
+    name, car_text, saved = session.opened_log(file.getvalue().decode("utf-8", "replace"))
+    car_from_text(car_text, name)
+    return _saved(name, car_text, saved)
 
 
 def _moment(source: Source) -> int:
@@ -138,28 +146,35 @@ def _moment(source: Source) -> int:
     return keep
 
 
-def _instead(source: Source, keep: int) -> None:
+def _instead(held: Held, source: Source, keep: int) -> None:
     car = car_from_text(source.car_text, source.car_name)
     done = action_lines(f"instead of {keep + 1}., one action in each line", "branch_instead", car)
     the_rest = source.log[keep + 1 :]
-    follows = bool(the_rest) and st.toggle(
-        f"then the rest as it was: {len(the_rest)} action{'s' if len(the_rest) > 1 else ''}",
-        value=True,
-        key="branch_rest_follows",
-        persist_state="session",
-    )
+    if the_rest:
+        st.toggle(
+            f"then the rest as it was: {len(the_rest)} action{'s' if len(the_rest) > 1 else ''}",
+            value=True,
+            key="branch_rest_follows",
+            persist_state="session",
+        )
     st.button(
         "Play both",
         key="branch_play",
         type="primary",
         icon=":material/alt_route:",
-        on_click=partial(_start, source, keep, done, follows),
+        on_click=partial(_start, held),
     )
     if not done:
         st.caption("No line: the action is left out.")
 
 
-def _start(source: Source, keep: int, done: list[str], follows: bool) -> None:
+@tells_problems
+def _start(held: Held) -> None:
+    source, keep = _source(held), st.session_state.branch_keep
+    if source is None or not 0 <= keep <= len(source.log):
+        raise EditProblem("choose a log, and the moment in it")
+    done, follows = lines_of("branch_instead"), st.session_state.get("branch_rest_follows", True)
+
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> Branch:
         return branch(
             source.car_text,

@@ -67,7 +67,7 @@ def _case() -> None:
         type="primary",
         icon=":material/play_arrow:",
         disabled=bool(st.session_state.get("case_is_new")),
-        on_click=partial(_run, case),
+        on_click=_run,
     )
     _shown()
     _keep(case)
@@ -76,31 +76,40 @@ def _case() -> None:
 def _open_one() -> None:
     shipped = shipped_cases()
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        name = st.selectbox("a case that comes with busbay", list(shipped), key="case_shipped")
-        st.button("Open it", key="case_open", on_click=partial(_open, name))
+        st.selectbox("a case that comes with busbay", list(shipped), key="case_shipped")
+        st.button("Open it", key="case_open", on_click=_open)
     with st.expander("A case of your own: begin one, or open a file"):
         title = st.text_input("what to call it", key="case_title")
         cars = [name.removesuffix(".yaml") for name in session.shipped_cars()]
         with st.container(horizontal=True, vertical_alignment="bottom"):
-            car = st.selectbox("which car", cars, key="case_car")
-            st.button("Begin", key="case_begin", disabled=not title, on_click=partial(_begin, title, car))
+            st.selectbox("which car", cars, key="case_car")
+            st.button("Begin", key="case_begin", disabled=not title, on_click=_begin)
         file = st.file_uploader("a case file (YAML)", type=["yaml", "yml"], key="case_file")
         if file is not None:
-            text = file.getvalue().decode("utf-8", "replace")
-            st.button("Open the file", key="case_open_file", on_click=partial(_open_text, text, file.name))
+            st.button("Open the file", key="case_open_file", on_click=_open_file)
 
 
-def _open(name: str) -> None:
-    path = shipped_cases()[name]
+def _open() -> None:
+    path = shipped_cases()[st.session_state.case_shipped]
     _open_text(path.read_text(encoding="utf-8"), path.name)
 
 
-def _begin(title: str, car: str) -> None:
+def _open_file() -> None:
+    file = st.session_state.case_file
+    if file is not None:  # taken away again
+        _open_text(file.getvalue().decode("utf-8", "replace"), file.name)
+
+
+def _begin() -> None:
+    state = st.session_state
+    if not state.case_title:
+        state.case_problem = "a case needs a name to call it by"
+        return
     # a case has a step; this one gives way to the first that is told
-    if _take(
-        _as_yaml({"case": title, "car": car, "steps": [{"do": "wait 2 s"}], "stories": {"nothing": {}}})
-    ):
-        st.session_state.case_is_new = True
+    step = {"do": "wait 2 s"}
+    new = {"case": state.case_title, "car": state.case_car, "steps": [step], "stories": {"nothing": {}}}
+    if _take(_as_yaml(new)):
+        state.case_is_new = True
 
 
 def _open_text(text: str, name: str) -> None:
@@ -128,8 +137,14 @@ def _replaced() -> None:
         one_back.replaced(WORK, (st.session_state.case, bool(st.session_state.get("case_is_new"))))
 
 
-def _change(case: Case, **changes: Any) -> bool:
-    return _take(case_text(case.model_copy(update=changes)))
+def _case_now() -> Case:
+    """The case as it is when a button is pressed: the one before may have changed it."""
+    case: Case = st.session_state.case
+    return case
+
+
+def _change(**changes: Any) -> bool:
+    return _take(case_text(_case_now().model_copy(update=changes)))
 
 
 def case_text(case: Case) -> str:
@@ -186,14 +201,14 @@ def _steps(case: Case, car: Car) -> None:
     else:
         with st.container(key="case_steps"):
             sheet.show(numbered(_step_words(step) for step in case.steps), "case_step_list")
-        st.button("Take the last step away", key="case_drop", on_click=partial(_drop, case))
+        st.button("Take the last step away", key="case_drop", on_click=_drop)
     with st.expander("Then this was done", expanded=st.session_state.get("case_is_new", False)):
         action_lines("done, one action in each line", "step_do", car)
         st.multiselect("seen then", seen_choices(car), key="step_seen", accept_new_options=True)
         reads, within = st.columns(2)
         reads.number_input("the meter read (V, ohm, A)", value=None, key="step_reads", format="%g")
         within.number_input("give or take", 0.0, value=0.2, key="step_within", format="%g")
-        st.button("Add this step", key="step_add", on_click=partial(_add_step, case))
+        st.button("Add this step", key="step_add", on_click=_add_step)
 
 
 def _step_words(step: Step) -> str:
@@ -201,7 +216,7 @@ def _step_words(step: Step) -> str:
     return ", ".join(step.do) + (f" → {'; '.join(seen)}" if seen else "")
 
 
-def _add_step(case: Case) -> None:
+def _add_step() -> None:
     kept = st.session_state
     try:
         seen = seen_of(kept.step_seen, kept.step_reads, kept.step_within)
@@ -212,15 +227,16 @@ def _add_step(case: Case) -> None:
     except Problem as problem:
         kept.case_problem = str(problem)
         return
-    before = () if kept.get("case_is_new") else case.steps
-    if _change(case, steps=(*before, step)):
+    before = () if kept.get("case_is_new") else _case_now().steps
+    if _change(steps=(*before, step)):
         kept.case_is_new = False
         kept.step_do, kept.step_seen, kept.step_reads = "", [], None
 
 
-def _drop(case: Case) -> None:
-    if len(case.steps) > 1:
-        _change(case, steps=case.steps[:-1])
+def _drop() -> None:
+    steps = _case_now().steps
+    if len(steps) > 1:
+        _change(steps=steps[:-1])
     else:
         _replaced()
         st.session_state.case_is_new = True
@@ -234,19 +250,18 @@ def _stories(case: Case, car: Car) -> None:
     for name, story in case.stories.items():
         with st.container(horizontal=True, vertical_alignment="center"):
             st.text(f"{name}: {', '.join(story.edits) or 'the car as described'}", width="stretch")
-            left = {other: one for other, one in case.stories.items() if other != name}
             with st.container(horizontal=True, width="content"):
                 st.button(
                     "Into the bay",
                     key=f"story_bay {name}",
                     help="the car as this story has it, before any action",
-                    on_click=partial(_into_the_bay, case, story),
+                    on_click=partial(_into_the_bay, story),
                 )
                 st.button(
                     "Remove",
                     key=f"story {name}",
-                    disabled=not left,
-                    on_click=partial(_change, case, stories=left),
+                    disabled=len(case.stories) == 1,
+                    on_click=partial(_remove_story, name),
                 )
     with st.expander("Another story"), st.form("case_story", clear_on_submit=True, border=False):
         st.text_input("its name", key="story_name")
@@ -256,38 +271,47 @@ def _stories(case: Case, car: Car) -> None:
             key="story_edits",
             accept_new_options=True,
         )
-        st.form_submit_button("Add this story", on_click=partial(_add_story, case))
+        st.form_submit_button("Add this story", on_click=_add_story)
     st.markdown("**Experiments** that could follow")
     st.caption(" · ".join("; ".join(one) for one in case.experiments) or "none yet")
     with st.expander("Another experiment"):
         action_lines("done, one action in each line", "experiment_do", car)
-        st.button("Add this experiment", key="experiment_add", on_click=partial(_add_experiment, case))
+        st.button("Add this experiment", key="experiment_add", on_click=_add_experiment)
 
 
-def _into_the_bay(case: Case, story: Story) -> None:
+def _remove_story(name: str) -> None:
+    left = {other: one for other, one in _case_now().stories.items() if other != name}
+    if left:
+        _change(stories=left)
+
+
+def _into_the_bay(story: Story) -> None:
+    case = _case_now()
     given = (*case.given, *story.edits)
     session.ask(session.take_car(f"{case.car}.yaml", vehicle_text(case.car), given))
     st.session_state.to_the_bay = True
 
 
-def _add_story(case: Case) -> None:
+def _add_story() -> None:
     name, edits = st.session_state.story_name.strip(), tuple(st.session_state.story_edits)
     if not name:
         st.session_state.case_problem = "a story needs a name"
         return
-    _change(case, stories={**case.stories, name: Story(edits=edits)})
+    _change(stories={**_case_now().stories, name: Story(edits=edits)})
 
 
-def _add_experiment(case: Case) -> None:
+def _add_experiment() -> None:
     plan = tuple(lines_of("experiment_do"))
-    if plan and _change(case, experiments=(*case.experiments, plan)):
+    if plan and _change(experiments=(*_case_now().experiments, plan)):
         st.session_state.experiment_do = ""
 
 
 # -- what came of it -----------------------------------------------------------------------------------------
 
 
-def _run(case: Case) -> None:
+def _run() -> None:
+    case = _case_now()
+
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> CaseTable:
         return try_stories(case, workshop=workshop, progress=progress, stop=stop)
 
@@ -320,11 +344,12 @@ def _keep(case: Case) -> None:
             on_click="ignore",
         )
         st.button(
-            "What if: its edits in all combinations", key="case_what_if", on_click=partial(_ask_what_if, case)
+            "What if: its edits in all combinations", key="case_what_if", on_click=_ask_what_if
         )
 
 
-def _ask_what_if(case: Case) -> None:
+def _ask_what_if() -> None:
+    case = _case_now()
     car = car_from_text(vehicle_text(case.car))
     told = [*case.given, *(edit for story in case.stories.values() for edit in story.edits)]
     edits = {edit.text: edit for edit in (parse_edit(text, car) for text in told)}

@@ -10,6 +10,7 @@ import streamlit as st
 
 from sim.training.library import Entry
 from sim.training.records import AssignmentRow, ClassRow, Records
+from sim.vehicle.problems import Problem
 from ui import classroom
 from ui.drawing import sheet
 from ui.drawing.class_tables import join_code
@@ -62,6 +63,11 @@ def choose_class(known: Sequence[ClassRow]) -> ClassRow:
     return by_id[chosen]
 
 
+def class_now(records: Records) -> ClassRow:
+    """The class that is chosen when a button is pressed; raises `Problem` where it was erased."""
+    return records.class_of(st.session_state.class_id)
+
+
 def _class_words(group: ClassRow) -> str:
     day = time.strftime("%Y-%m-%d", time.localtime(group.opened_s))
     return f"{group.name} · {day}{' · closed' if group.closed_s is not None else ''}"
@@ -86,16 +92,20 @@ def _opened() -> None:
 def _code(group: ClassRow) -> None:
     if group.closed_s is not None:
         st.caption("This class is closed: nobody joins any more. What is begun can be finished.")
-        st.button("Open it again", key="reopen_class", on_click=partial(_close, group, False))
+        st.button("Open it again", key="reopen_class", on_click=partial(_close, False))
         return
     with st.container(border=True, key="join_code_box"):
         sheet.show(join_code(group.join_code, classroom.address("join")), "join_code_sheet")
-    st.button("Close it for new students", key="close_class", on_click=partial(_close, group, True))
+    st.button("Close it for new students", key="close_class", on_click=partial(_close, True))
 
 
-def _close(group: ClassRow, closed: bool) -> None:
-    words = f"{group.name} is {'closed' if closed else 'open again'}"
-    classroom.order(lambda records: records.close_class(group.id, closed) or words)
+def _close(closed: bool) -> None:
+    def what(records: Records) -> str:
+        group = class_now(records)
+        records.close_class(group.id, closed)
+        return f"{group.name} is {'closed' if closed else 'open again'}"
+
+    classroom.order(what)
 
 
 # -- exercises ----------------------------------------------------------------------------------------------
@@ -118,7 +128,7 @@ def _given(group: ClassRow) -> None:
         placeholder="choose one or several",
     )
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        how = st.segmented_control(
+        st.segmented_control(
             "how", HOW, default="practice", key="give_how", required=True, format_func=HOW_WORDS.__getitem__
         )
         varied = st.toggle(
@@ -131,7 +141,7 @@ def _given(group: ClassRow) -> None:
             key="give",
             type="primary",
             disabled=not names,
-            on_click=partial(_give, group, [entries[name] for name in names], how == "practice", varied),
+            on_click=_give,
         )
     single = [entries[name].exercise.exercise for name in names if not entries[name].exercise.others]
     if varied and single:
@@ -155,11 +165,16 @@ def _assignment_words(one: AssignmentRow) -> tuple[str, str, str, str]:
     )
 
 
-def _give(group: ClassRow, entries: list[Entry], practice: bool, varied: bool) -> None:
+def _give() -> None:
     def what(records: Records) -> str:
+        state, group = st.session_state, class_now(records)
+        entries = [classroom.library().find(name) for name in state.give_names]
+        if not entries:
+            raise Problem("choose an exercise first")
         for entry in entries:
-            records.assign(group.id, entry.text, practice=practice, varied=varied)
-        st.session_state.give_names = []
+            practice = state.give_how == "practice"
+            records.assign(group.id, entry.text, practice=practice, varied=state.give_varied)
+        state.give_names = []
         return f"{len(entries)} exercise{'s' if len(entries) != 1 else ''} given to {group.name}"
 
     classroom.order(what)
@@ -200,12 +215,15 @@ def _erase(group: ClassRow) -> None:
         sure = st.checkbox("Yes, erase it for ever", key=f"erase_sure_{group.id}_{who}")
         st.button(
             "Erase", key="erase", disabled=not sure, icon=":material/delete_forever:",
-            on_click=partial(_erased, group, who),
+            on_click=_erased,
         )  # fmt: skip
 
 
-def _erased(group: ClassRow, who: int | None) -> None:
+def _erased() -> None:
     def what(records: Records) -> str:
+        group, who = class_now(records), st.session_state.erase_who
+        if not st.session_state.get(f"erase_sure_{group.id}_{who}"):
+            raise Problem("tick first that it is to be erased for ever")
         if who is None:
             records.delete_class(group.id)
             return f"{group.name} is erased"

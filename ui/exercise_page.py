@@ -210,14 +210,15 @@ def _log(held: AtWork) -> None:
         return
     log = attempt.log
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        keep = st.selectbox(
+        st.selectbox(
             "practice: back to after", list(range(len(log) - 1, -1, -1)), key="rewind_to",
             format_func=lambda kept: f"{kept}. {log[kept - 1]}" if kept else "the start",
         )  # fmt: skip
-        st.button(
-            "Rewind", key="rewind", icon=":material/undo:",
-            on_click=lambda: at_work.ask_for(at_work.rewind(keep)),
-        )  # fmt: skip
+        st.button("Rewind", key="rewind", icon=":material/undo:", on_click=_back)
+
+
+def _back() -> None:
+    at_work.ask_for(at_work.rewind(st.session_state.rewind_to))
 
 
 def _do_again(held: AtWork) -> None:

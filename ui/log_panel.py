@@ -34,9 +34,7 @@ def _rewind(log: list[str], given: tuple[str, ...]) -> None:
             "back to after", list(range(len(log) - 1, -1, -1)), key="rewind_to",
             format_func=lambda kept: f"{kept}. {log[kept - 1]}" if kept else "the start",
         )  # fmt: skip
-        st.button(
-            "Rewind", key="rewind", icon=":material/undo:", on_click=lambda: session.ask(session.rewind(keep))
-        )
+        st.button("Rewind", key="rewind", icon=":material/undo:", on_click=_back)
     if st.button(
         "Something else instead, from there",
         key="branch_here",
@@ -50,6 +48,10 @@ def _rewind(log: list[str], given: tuple[str, ...]) -> None:
         key="again",
         on_click=lambda: session.ask(session.start_again(given)),
     )
+
+
+def _back() -> None:
+    session.ask(session.rewind(st.session_state.rewind_to))
 
 
 def _left_behind(held: Held) -> None:
@@ -78,8 +80,10 @@ def _file(held: Held) -> None:
     )
     file = st.file_uploader("Restore from a downloaded log", type="json", key="restore_file")
     if file is not None:
-        st.button(
-            "Restore it",
-            key="restore",
-            on_click=lambda: session.ask(session.restore(file.getvalue().decode("utf-8", "replace"))),
-        )
+        st.button("Restore it", key="restore", on_click=_restore)
+
+
+def _restore() -> None:
+    file = st.session_state.restore_file
+    if file is not None:  # taken away again
+        session.ask(session.restore(file.getvalue().decode("utf-8", "replace")))

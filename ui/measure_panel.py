@@ -17,7 +17,7 @@ from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.meter import blank, display, expected_table, readings_table, strip
 from ui.seen import Seen
-from ui.session import Held, ask_to_do
+from ui.session import Held, ask_to_do_as_shown
 from ui.terminals import (
     GENTLEST,
     as_observation,
@@ -28,6 +28,7 @@ from ui.terminals import (
     papers_of,
     sights,
     terminals,
+    way_words,
 )
 
 KINDS = {
@@ -35,6 +36,8 @@ KINDS = {
 }  # fmt: skip
 TOOL_OF: dict[str, Tool] = {"load": "lamp", "look": "eye"}  # all others: the meter
 LAMPS_W = {2.0: "2 W test light", 5.0: "5 W", 21.0: "21 W", 55.0: "55 W"}
+USUAL_LAMP_W = 21.0
+CAN_STAY = ("volts", "ohms", "continuity")
 SHOWN_READINGS = 40
 LEADS = ("red", "black")
 
@@ -45,9 +48,9 @@ def show(held: Held, seen: Seen, to_diagrams: bool = True) -> None:
     with st.container(key="reading"):
         last = next((one for one in reversed(readings) if not isinstance(one.result, Picture)), None)
         sheet.show(blank() if last is None else display(last), "display")
-    kind, sentence = choose(held, seen)
-    go(held, seen, kind, sentence)
-    _keep_on(kind, sentence)
+    kind = choose(held, seen)
+    _go(held, seen, kind)
+    _keep_on(kind)
     if to_diagrams and "diagrams" in st.session_state.get("entries", {}):
         st.page_link(
             st.session_state.entries["diagrams"], label="Place the leads on a drawing",
@@ -60,8 +63,8 @@ def show(held: Held, seen: Seen, to_diagrams: bool = True) -> None:
             sheet.show(readings_table(readings[-SHOWN_READINGS:]), "readings", partial(_take_again, held))
 
 
-def choose(held: Held, seen: Seen) -> tuple[str, str]:
-    """Instrument and sentence, from terminals and way of probing; no sentence while a lead hangs free."""
+def choose(held: Held, seen: Seen) -> str:
+    """Instrument, terminals and way of probing; the instrument."""
     kinds = [one for one in KINDS if TOOL_OF.get(one, "meter") in seen.tools]
     if st.session_state.get("measure_kind") not in kinds:
         st.session_state.measure_kind = kinds[0]
@@ -72,37 +75,60 @@ def choose(held: Held, seen: Seen) -> tuple[str, str]:
         )
     )  # fmt: skip
     if kind == "look":
-        part = choose_from("look at", sights(held), "look_at", "a connector, fuse, relay, ground or wire")
-        return kind, f"look {part}" if part else ""
+        choose_from("look at", sights(held), "look_at", "a connector, fuse, relay, ground or wire")
+    elif kind == "amps":
+        choose_from("open the loop at", loops(held), "loop_at", "a fuse, pin or battery clamp")
+    else:
+        leads = _leads(held, seen)
+        if kind == "load":
+            _lamp("lamp_w")
+        choose_way(held, seen, leads, "way")
+        if kind == "volts":
+            _burning(held, seen)
+    return kind
+
+
+def sentence() -> str:
+    """The measurement that is chosen; nothing while a lead hangs free."""
+    state = st.session_state
+    kind, red, black = state.get("measure_kind"), state.get("probe_red"), state.get("probe_black")
+    if kind == "look":
+        return f"look {state.look_at}" if state.get("look_at") else ""
     if kind == "amps":
-        place = choose_from("open the loop at", loops(held), "loop_at", "a fuse, pin or battery clamp")
-        return kind, f"measure amps {place}" if place else ""
-    red, black = _leads(held, seen)
-    head = f"load {red} to {black}" if kind == "load" else f"measure {kind} {red} to {black}"
+        return f"measure amps {state.loop_at}" if state.get("loop_at") else ""
+    if not red or not black:
+        return ""
     if kind == "load":
-        head += f" with {_lamp('lamp_w'):g} W lamp"
-    way = choose_way(held, seen, (red, black), "way")
-    if kind == "volts":
-        head += _burning(held, seen)
-    return kind, f"{head}{way}" if red and black else ""
+        return f"load {red} to {black} with {state.get('lamp_w', USUAL_LAMP_W):g} W lamp{way_words('way')}"
+    burning = ""
+    if kind == "volts" and state.get("lamp_burns") and state.get("lamp_a") and state.get("lamp_b"):
+        watt = state.get("burning_w", USUAL_LAMP_W)
+        burning = f" while {watt:g} W lamp at {state.lamp_a} to {state.lamp_b}"
+    return f"measure {kind} {red} to {black}{burning}{way_words('way')}"
 
 
-def go(held: Held, seen: Seen, kind: str, sentence: str) -> None:
+def _measurement() -> list[str]:
+    if not sentence():
+        raise EditProblem("choose first where to measure")
+    return [sentence()]
+
+
+def _go(held: Held, seen: Seen, kind: str) -> None:
     """The button that measures, and what to mind before."""
     words = {"look": "Look", "load": "Hold the lamp there"}.get(kind, "Measure")
     st.button(
-        words, key="measure", type="primary", disabled=not sentence,
+        words, key="measure", type="primary", disabled=not sentence(),
         icon=":material/visibility:" if kind == "look" else ":material/electric_meter:",
-        on_click=partial(ask_to_do, sentence, pause_s=0.0),
+        on_click=partial(ask_to_do_as_shown, _measurement, 0.0),
     )  # fmt: skip
-    if sentence:
-        mind(held, as_observation(held, seen, sentence))
+    if sentence():
+        mind(held, as_observation(held, seen, sentence()))
 
 
 def beside(held: Held) -> None:
     """The last reading in one line, while the leads stay on."""
     readings = held.notebook.of(held.bench)
-    if readings and st.session_state.get("watched"):
+    if readings and watched():
         with st.container(key="watched_reading"):
             sheet.show(strip(readings[-1]), "strip")
 
@@ -128,34 +154,35 @@ def _swap_leads() -> None:
     state.probe_red, state.probe_black = state.get("probe_black"), state.get("probe_red")
 
 
-def _lamp(key: str) -> float:
-    return float(
-        st.segmented_control(
-            "lamp", list(LAMPS_W), default=21.0, key=key, format_func=LAMPS_W.__getitem__, required=True,
-            persist_state="session",
-        )
-        or 21.0
-    )  # fmt: skip
-
-
-def _burning(held: Held, seen: Seen) -> str:
-    """A lamp elsewhere that loads the circuit while volts are measured."""
-    if not st.toggle("while a lamp burns somewhere", key="lamp_burns", persist_state="session"):
-        return ""
-    known = terminals(held, seen)
-    a = choose_from("lamp from", known, "lamp_a", "a terminal")
-    b = choose_from("lamp to", known, "lamp_b", "a terminal")
-    watt = _lamp("burning_w")
-    return f" while {watt:g} W lamp at {a} to {b}" if a and b else ""
-
-
-def _keep_on(kind: str, sentence: str) -> None:
-    can_stay = kind in ("volts", "ohms", "continuity") and bool(sentence)
-    on = st.toggle(
-        "keep the leads on: measure again after each action", key="keep_leads", disabled=not can_stay,
+def _lamp(key: str) -> None:
+    st.segmented_control(
+        "lamp", list(LAMPS_W), default=USUAL_LAMP_W, key=key, format_func=LAMPS_W.__getitem__, required=True,
         persist_state="session",
     )  # fmt: skip
-    st.session_state.watched = sentence if on and can_stay else ""
+
+
+def _burning(held: Held, seen: Seen) -> None:
+    """A lamp elsewhere that loads the circuit while volts are measured."""
+    if st.toggle("while a lamp burns somewhere", key="lamp_burns", persist_state="session"):
+        known = terminals(held, seen)
+        choose_from("lamp from", known, "lamp_a", "a terminal")
+        choose_from("lamp to", known, "lamp_b", "a terminal")
+        _lamp("burning_w")
+
+
+def _keep_on(kind: str) -> None:
+    st.toggle(
+        "keep the leads on: measure again after each action", key="keep_leads",
+        disabled=kind not in CAN_STAY or not sentence(), persist_state="session",
+    )  # fmt: skip
+    st.session_state.watched = watched
+
+
+def watched() -> list[str]:
+    """What is measured after each action, by a meter whose leads stay on."""
+    state = st.session_state
+    stays = state.get("keep_leads") and state.get("measure_kind") in CAN_STAY and sentence()
+    return [sentence()] if stays else []
 
 
 def _expected(held: Held) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
 from functools import partial
 
 import streamlit as st
@@ -11,10 +13,11 @@ from sim.lab.report import STANDING
 from sim.lab.selfcheck import first_look
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.edits import catalogue
+from sim.vehicle.problems import EditProblem
 from ui import lab_work, session
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
-from ui.session import Held, worked_off
+from ui.session import Held, tells_problems, worked_off
 
 WORK = "pairs_work"
 MOST_EDITS = 30  # 466 runs; more is for the command line
@@ -49,7 +52,7 @@ def _page() -> None:
         type="primary",
         icon=":material/play_arrow:",
         disabled=not 2 <= count <= MOST_EDITS,
-        on_click=partial(_start, held.car_text, chosen),
+        on_click=partial(_start, held.car_text),
     )
     if count > MOST_EDITS:
         st.warning(f"At most {MOST_EDITS} faults at a time; there are {count}.", icon=":material/block:")
@@ -60,36 +63,40 @@ def _page() -> None:
 
 def _chosen(held: Held) -> list[str]:
     listed = catalogue(held.car)
-    by_verb: dict[str, list[str]] = {}
-    for text in listed:
-        by_verb.setdefault(text.split()[0], []).append(text)
+    by_verb = Counter(text.split()[0] for text in listed)
     if st.session_state.get("pairs_of") != held.car_text:
         st.session_state.pairs_of, st.session_state.pairs_edits = held.car_text, []
     chosen = st.multiselect(
         "the faults", listed, key="pairs_edits", placeholder="choose two or more", persist_state="session"
     )
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        verb = st.selectbox(
+        st.selectbox(
             "or all of a kind",
             list(by_verb),
             key="pairs_verb",
-            format_func=lambda one: f"{one}: {len(by_verb[one])}",
+            format_func=lambda one: f"{one}: {by_verb[one]}",
         )
-        st.button("Put them in", key="pairs_add", on_click=partial(_add, by_verb[verb]))
+        st.button("Put them in", key="pairs_add", on_click=partial(_add, listed))
         st.button("None", key="pairs_none", on_click=_none)
     return list(chosen)
 
 
-def _add(texts: list[str]) -> None:
-    known = st.session_state.pairs_edits
-    st.session_state.pairs_edits = list(dict.fromkeys([*known, *texts]))
+def _add(listed: Sequence[str]) -> None:
+    state = st.session_state
+    of_a_kind = [text for text in listed if text.split()[0] == state.pairs_verb]
+    state.pairs_edits = list(dict.fromkeys([*state.pairs_edits, *of_a_kind]))
 
 
 def _none() -> None:
     st.session_state.pairs_edits = []
 
 
-def _start(vehicle: str, edits: list[str]) -> None:
+@tells_problems
+def _start(vehicle: str) -> None:
+    edits = list(st.session_state.pairs_edits)
+    if not 2 <= len(edits) <= MOST_EDITS:
+        raise EditProblem(f"choose 2 to {MOST_EDITS} faults; there are {len(edits)}")
+
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> tuple[str, tuple[Compound, ...]]:
         return vehicle, find_compounds(vehicle, edits, workshop=workshop, progress=progress, stop=stop)
 
@@ -122,10 +129,10 @@ def _shown(held: Held, found: tuple[Compound, ...]) -> None:
         key="pairs_which",
         format_func=lambda one: " + ".join(found[one].edits),
     )
-    _one(held, found[place])
+    _one(held, found, found[place])
 
 
-def _one(held: Held, one: Compound) -> None:
+def _one(held: Held, found: tuple[Compound, ...], one: Compound) -> None:
     rows = [
         (words, _some(signs))
         for words, signs in (
@@ -141,7 +148,7 @@ def _one(held: Held, one: Compound) -> None:
             "Try it in the bay",
             key="pairs_bay",
             icon=":material/car_repair:",
-            on_click=partial(_into_the_bay, one.edits),
+            on_click=partial(_into_the_bay, found),
         )
         if session.shipped_cars().get(held.car_name) == held.car_text:
             name = held.car_name.removesuffix(".yaml")
@@ -160,6 +167,6 @@ def _some(signs: tuple[str, ...]) -> str:
     return "; ".join(signs[:MOST_SIGNS]) + (f"; and {more} more" if more > 0 else "")
 
 
-def _into_the_bay(edits: tuple[str, ...]) -> None:
-    session.ask(session.start_again(edits))
+def _into_the_bay(found: tuple[Compound, ...]) -> None:
+    session.ask(session.start_again(found[st.session_state.pairs_which].edits))
     st.session_state.to_the_bay = True

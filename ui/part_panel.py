@@ -6,13 +6,14 @@ from functools import partial
 
 import streamlit as st
 
+from sim.vehicle.problems import EditProblem
 from ui import why_panel
 from ui.cautions import caution
 from ui.diagram import buses_through, connector_words, connectors_of, feeds_of, gateways, module_words
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.seen import Seen
-from ui.session import Held, ask_to_do
+from ui.session import Held, ask_to_do, ask_to_do_as_shown, tells_problems
 
 MOST_PINS = 12  # longer tables wait until they are asked for
 
@@ -68,12 +69,29 @@ def _module(held: Held, seen: Seen, name: str) -> None:
                 "Why is it like that?",
                 key="why_part",
                 icon=":material/help:",
-                on_click=partial(why_panel.ask_why, "silent", name),
+                on_click=_ask_why,
             )
         if "clear" in seen.tools:
-            st.button("Clear its codes", key="clear_part", on_click=partial(ask_to_do, f"clear {name}"))
+            st.button(
+                "Clear its codes",
+                key="clear_part",
+                on_click=partial(ask_to_do_as_shown, lambda: [f"clear {_picked()}"]),
+            )
     if _is_airbag(held, name):
         caution("airbag")
+
+
+def _picked() -> str:
+    """The module that is picked when a button is pressed."""
+    kind, _, name = (st.session_state.get("part") or "").partition(" ")
+    if kind != "module":
+        raise EditProblem("pick a module first")
+    return name
+
+
+@tells_problems
+def _ask_why() -> None:
+    why_panel.ask_why("silent", _picked())
 
 
 def _look(seen: Seen, name: str) -> None:
@@ -127,7 +145,11 @@ def _bypass(held: Held, seen: Seen, name: str) -> None:
     st.markdown("**Bypass lead** in place of this gateway")
     fitted = next((lead for lead in seen.leads if lead.startswith(f"bypass {name} ")), None)
     if fitted:
-        st.button("Take the bypass lead off", key="unbypass", on_click=partial(ask_to_do, f"unbypass {name}"))
+        st.button(
+            "Take the bypass lead off",
+            key="unbypass",
+            on_click=partial(ask_to_do_as_shown, lambda: [f"unbypass {_picked()}"]),
+        )
     else:
         buses = st.multiselect(
             "buses that it joins",
@@ -135,16 +157,26 @@ def _bypass(held: Held, seen: Seen, name: str) -> None:
             key=f"buses {name}",
             persist_state="session",
         )
-        plugged = [plug.id for plug in connectors_of(held.car, name) if plug.id not in seen.connectors_off]
-        actions = [f"unplug {plug}" for plug in plugged]
-        actions.append(f"bypass {name} {buses[0] if buses else ''} to {' and '.join(buses[1:])}")
         st.button(
-            "Unplug it and fit the lead" if plugged else "Fit the bypass lead",
+            "Unplug it and fit the lead" if _plugged(held, seen, name) else "Fit the bypass lead",
             key="bypass",
             disabled=len(buses) < 2,
-            on_click=partial(ask_to_do, *actions),
+            on_click=partial(ask_to_do_as_shown, partial(_fit_lead, held, seen)),
         )
     caution("bypass")
+
+
+def _plugged(held: Held, seen: Seen, name: str) -> list[str]:
+    return [plug.id for plug in connectors_of(held.car, name) if plug.id not in seen.connectors_off]
+
+
+def _fit_lead(held: Held, seen: Seen) -> list[str]:
+    name = _picked()
+    buses = st.session_state.get(f"buses {name}") or []
+    if len(buses) < 2:
+        raise EditProblem(f"choose two buses or more for the bypass lead in place of {name}")
+    unplug = [f"unplug {plug}" for plug in _plugged(held, seen, name)]
+    return [*unplug, f"bypass {name} {buses[0]} to {' and '.join(buses[1:])}"]
 
 
 def _connector(held: Held, seen: Seen, name: str) -> None:

@@ -208,28 +208,30 @@ def _bitrates(table: Table, text: str) -> None:
         return
     with st.expander("Bit rates"):
         for bus in car_from_text(text, "this table").built.buses:
-            rate = st.selectbox(
+            st.selectbox(
                 bus,
                 BITRATES,
                 index=BITRATES.index(table.bitrates.get(bus, USUAL_BPS)),
                 key=f"quick_rate {bus}",
                 format_func=lambda one: f"{one // 1000} kbit/s",
+                on_change=partial(_set_bitrate, table, bus),
             )
-            if rate != table.bitrates.get(bus, USUAL_BPS):
-                table.bitrates[bus] = rate
-                st.rerun(scope="fragment")
+
+
+def _set_bitrate(table: Table, bus: str) -> None:
+    table.bitrates[bus] = st.session_state[f"quick_rate {bus}"]
 
 
 def _take(table: Table, text: str) -> None:
     name = f"{re.sub(r'[^a-z0-9]+', '-', table.title.lower()).strip('-') or 'my-car'}.yaml"
     with st.container(horizontal=True, key="quick_take"):
-        st.button(
+        # no callback: a cell is taken over by the very click, and only what is drawn now knows it
+        pressed = st.button(
             "Into the bay",
             key="quick_bay",
             type="primary",
             icon=":material/car_repair:",
             disabled=not text,
-            on_click=partial(_into_the_bay, name, text),
         )
         st.download_button(
             "Save the vehicle file",
@@ -241,14 +243,13 @@ def _take(table: Table, text: str) -> None:
             disabled=not text,
             on_click="ignore",
         )
+    if text and pressed:
+        session.ask(session.take_car(name, text))
+        st.session_state.to_the_bay = True
+        st.rerun()
     if text:
         with st.expander("The vehicle file"):
             st.code(text, language="yaml", height=320)
-
-
-def _into_the_bay(name: str, text: str) -> None:
-    session.ask(session.take_car(name, text))
-    st.session_state.to_the_bay = True
 
 
 # -- to begin with -------------------------------------------------------------------------------------------
@@ -257,13 +258,13 @@ def _into_the_bay(name: str, text: str) -> None:
 def _begin() -> None:
     with st.expander("Begin with a recorded bus log, or with an empty table"):
         file = st.file_uploader("a log of one bus", type=LOG_FORMATS, key="quick_log")
-        channel = st.text_input("its channel, where the log holds several", key="quick_channel")
+        st.text_input("its channel, where the log holds several", key="quick_channel")
         with st.container(horizontal=True):
             st.button(
                 "Begin with its messages",
                 key="quick_import",
                 disabled=file is None,
-                on_click=partial(_import, file, channel.strip() or None),
+                on_click=_import_chosen,
             )
             st.button("Empty the table", key="quick_empty", on_click=partial(_begin_with, Table()))
             one_back.offer(KIND, _begin_with)
@@ -273,6 +274,12 @@ def _begin() -> None:
             "A log tells no senders: every identifier begins as a module of its own. Put those that belong "
             "together into one row as you find out. Logs in .blf and .db: `busbay import` on this machine."
         )
+
+
+def _import_chosen() -> None:
+    file = st.session_state.quick_log
+    if file is not None:  # taken away again
+        _import(file, st.session_state.quick_channel.strip() or None)
 
 
 def _import(file: Any, channel: str | None) -> None:

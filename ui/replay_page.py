@@ -18,6 +18,8 @@ from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
 from ui.drawing.tables import plain_table, report_table, seat_panel
 from ui.seen import Seen, what_a_student_sees, what_may_be_seen
 
+END = 1_000_000  # steps, beyond both ends of any log
+
 
 @dataclass
 class Replay:
@@ -90,7 +92,6 @@ def _opened(attempt_id: int) -> Replay | None:
         st.error(str(problem), icon=":material/block:")
         return None
     st.session_state.replay = Replay(attempt_id, whole, 0, then, {})
-    st.session_state.replay_at = 0
     return st.session_state.replay
 
 
@@ -100,7 +101,9 @@ def _replay(replay: Replay) -> None:
         st.warning("This is for the instructor; come in by the door again.", icon=":material/lock:")
         return
     count = len(replay.whole.steps)
-    replay.to(int(st.session_state.get("replay_at", 0)))
+    at = _place(replay.attempt_id)
+    replay.to(int(st.session_state.get(at, 0)))
+    st.session_state[at] = replay.at
     _steps(replay, count)
     hidden = st.session_state.get("replay_hidden", False)
     seen = what_may_be_seen(replay.then.bench) if hidden else what_a_student_sees(replay.then)
@@ -118,22 +121,29 @@ def _replay(replay: Replay) -> None:
 
 def _steps(replay: Replay, count: int) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom", key="replay_steps"):
-        st.button("First", key="replay_first", on_click=_go, args=(0,), icon=":material/first_page:")
+        st.button("First", key="replay_first", on_click=_go, args=(-END,), icon=":material/first_page:")
         st.button(
-            "Back", key="replay_back", on_click=_go, args=(replay.at - 1,), icon=":material/chevron_left:",
+            "Back", key="replay_back", on_click=_go, args=(-1,), icon=":material/chevron_left:",
             disabled=replay.at <= 0,
         )  # fmt: skip
         st.button(
-            "Next", key="replay_next", on_click=_go, args=(replay.at + 1,), icon=":material/chevron_right:",
+            "Next", key="replay_next", on_click=_go, args=(1,), icon=":material/chevron_right:",
             type="primary", disabled=replay.at >= count,
         )  # fmt: skip
-        st.button("Last", key="replay_last", on_click=_go, args=(count,), icon=":material/last_page:")
+        st.button("Last", key="replay_last", on_click=_go, args=(END,), icon=":material/last_page:")
         if count:
-            st.slider("step", 0, count, key="replay_at")
+            st.slider("step", 0, count, key=_place(replay.attempt_id))
 
 
-def _go(at: int) -> None:
-    st.session_state.replay_at = at
+def _place(attempt_id: int) -> str:
+    """The key under which stands how far a log is played; each log has its own."""
+    return f"replay_at {attempt_id}"
+
+
+def _go(by: int) -> None:
+    """So many steps on, as far as there are any, in the log that is chosen now."""
+    at = _place(st.session_state.replay_which)
+    st.session_state[at] = st.session_state.get(at, 0) + by
 
 
 def _words(replay: Replay, count: int) -> None:

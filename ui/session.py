@@ -15,8 +15,9 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import partial, wraps
 from pathlib import Path
+from typing import ParamSpec
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
@@ -46,6 +47,7 @@ NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock", "observe")
 
 Report = Callable[[float], None]
 Job = Callable[["Held", Report], None]
+P = ParamSpec("P")
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,11 +210,39 @@ def ask(job: Job) -> None:
 
 def ask_to_do(*texts: str, pause_s: float | None = None) -> None:
     """Have actions done in order; `pause_s` passes behind each, by default what the session has chosen."""
-    pause = float(st.session_state.get("pause_s", 10) or 0) if pause_s is None else pause_s
-    watched = st.session_state.get("watched", "")  # by a meter whose leads stay on
-    if watched and texts[-1].split()[:1] not in [[verb] for verb in OBSERVATION_VERBS]:
-        texts = (*texts, watched)
-    ask(partial(_do_all, texts=texts, pause_s=pause))
+    ask_to_do_as_shown(lambda: texts, pause_s)
+
+
+def ask_to_do_as_shown(actions: Callable[[], Sequence[str]], pause_s: float | None = None) -> None:
+    """Have actions done that follow from what the page's lists and fields show.
+
+    Somebody may choose and press before the server has drawn the page again: what a button does is therefore
+    read off `st.session_state` when it is pressed, never when the button is drawn. `actions` may raise
+    `Problem` where nothing can be done with what is chosen.
+    """
+    ask(partial(_do_as_shown, actions=actions, pause_s=pause_s))
+
+
+def as_shown(sentence: str) -> Callable[[], tuple[str]]:
+    """An action for `ask_to_do_as_shown`; `{key}` in it is what the widget with that key shows."""
+    return lambda: (sentence.format_map(st.session_state),)
+
+
+def tells_problems(callback: Callable[P, None]) -> Callable[P, None]:
+    """A button's callback that may raise `Problem` where nothing can be done with what is chosen now."""
+
+    @wraps(callback)
+    def careful(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            callback(*args, **kwargs)
+        except Problem as problem:
+            ask(partial(_refuse, problem))
+
+    return careful
+
+
+def _refuse(problem: Problem, held: Held, report: Report) -> None:
+    raise problem
 
 
 def worked_off(place: DeltaGenerator) -> Held:
@@ -309,7 +339,18 @@ def _waits_for_its_turn(key: str) -> bool:
     return any(one.trigger_value and one.id.endswith(f"-{key}") for one in getattr(widgets, "widgets", ()))
 
 
-def _do_all(held: Held, report: Report, texts: tuple[str, ...], pause_s: float) -> None:
+def _do_as_shown(
+    held: Held, report: Report, actions: Callable[[], Sequence[str]], pause_s: float | None
+) -> None:
+    texts, watched = [*actions()], st.session_state.get("watched")  # by a meter whose leads stay on
+    if watched is not None and texts[-1].split()[:1] not in [[verb] for verb in OBSERVATION_VERBS]:
+        texts += watched()
+    if pause_s is None:
+        pause_s = float(st.session_state.get("pause_s", 10) or 0)
+    _do_all(held, report, texts, pause_s)
+
+
+def _do_all(held: Held, report: Report, texts: Sequence[str], pause_s: float) -> None:
     for text in texts:
         verb = parse_action(text, held.bench.car).verb
         held.said = held.do(text, report)

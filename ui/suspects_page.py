@@ -19,11 +19,12 @@ from sim.lab.suspects_report import nobody_words, odds_words, suspects_page, sus
 from sim.lab.workshop import Progress, Stop, Stopped, Workshop
 from sim.vehicle.edits import EDIT_VERBS, catalogue
 from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
+from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 from ui import lab_work, session
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree, numbered, plain_table
-from ui.session import Held, worked_off
+from ui.session import Held, tells_problems, worked_off
 
 WORK, NEXT = "suspects_work", "next_check_work"
 IN_THE_BAY = "what was done and seen in the bay"
@@ -77,9 +78,9 @@ def _page() -> None:
     )
     left, right = st.columns(2, gap="large")
     with left:
-        question = _question(held)
+        question = _choose_question(held)
     with right:
-        _search(question)
+        _search(held, question)
     found: Found | None = lab_work.found(WORK, "cars")
     if found is not None:
         _shown(found, question)
@@ -88,30 +89,41 @@ def _page() -> None:
 # -- the question --------------------------------------------------------------------------------------------
 
 
-def _question(held: Held) -> Question:
+def _choose_question(held: Held) -> Question:
     case: Case | None = st.session_state.get("case")
     options = [IN_THE_BAY, *([f"the case: {case.case}"] if case else [])]
     if st.session_state.get("suspects_of") not in options:
         st.session_state.suspects_of = IN_THE_BAY
     chosen = st.radio("to be explained", options, key="suspects_of", persist_state="session")
-    if case and chosen != IN_THE_BAY:
-        _steps(case.actions)
+    own = _put_in_by_hand(held.bench.log)
+    if own and chosen == IN_THE_BAY:
+        st.toggle(
+            f"not known: {', '.join(own)}",
+            key="suspects_hide",
+            help="what was changed before anything was looked at counts as the fault to be found",
+            persist_state="session",
+        )
+    question = _question(held)
+    with st.container(key="suspects_steps"):
+        actions = [action for step in question.steps for action in step.do]
+        sheet.show(numbered(actions or question.log), "suspects_step_list")
+    if question.known and chosen == IN_THE_BAY:
+        theories = "; ".join(one.removeprefix("theory ") for one in question.known)
+        st.caption(f"Supposed about the car: {theories}")
+    return question
+
+
+def _question(held: Held) -> Question:
+    """What is to be explained, as it is chosen now."""
+    case: Case | None = st.session_state.get("case")
+    if case and st.session_state.suspects_of != IN_THE_BAY:
         return Question(vehicle_text(case.car), case.given, case.seed, case.steps)
     bench = held.bench
     theories = tuple(text for text in bench.given if text.startswith("theory "))
     hidden = tuple(text for text in bench.given if text not in theories)
-    log, own = list(bench.log), _put_in_by_hand(bench.log)
-    if own and st.toggle(
-        f"not known: {', '.join(own)}",
-        key="suspects_hide",
-        help="what was changed before anything was looked at counts as the fault to be found",
-        persist_state="session",
-    ):
-        hidden, log = (*hidden, *own), [text for text in log if text not in own]
-    _steps(log)
-    if theories:
-        st.caption(f"Supposed about the car: {'; '.join(one.removeprefix('theory ') for one in theories)}")
-    return Question(held.car_text, theories, bench.seed, (), tuple(log), hidden)
+    own = _put_in_by_hand(bench.log) if st.session_state.get("suspects_hide") else []
+    log = tuple(text for text in bench.log if text not in own)
+    return Question(held.car_text, theories, bench.seed, (), log, (*hidden, *own))
 
 
 def _put_in_by_hand(log: list[str]) -> list[str]:
@@ -126,13 +138,8 @@ def _put_in_by_hand(log: list[str]) -> list[str]:
     return own
 
 
-def _steps(actions: tuple[str, ...] | list[str]) -> None:
-    with st.container(key="suspects_steps"):
-        sheet.show(numbered(actions), "suspects_step_list")
-
-
-def _search(question: Question) -> None:
-    most = st.segmented_control(
+def _search(held: Held, question: Question) -> None:
+    st.segmented_control(
         "at once",
         (SINGLE, DOUBLE),
         default=SINGLE,
@@ -140,7 +147,7 @@ def _search(question: Question) -> None:
         required=True,
         persist_state="session",
     )
-    limit_min = st.select_slider(
+    st.select_slider(
         "at most",
         LIMITS_MIN,
         value=5,
@@ -148,7 +155,7 @@ def _search(question: Question) -> None:
         format_func="{} min".format,
         persist_state="session",
     )
-    kinds = st.multiselect(
+    st.multiselect(
         "besides what can be off, out or open",
         list(FAULT_KINDS),
         key="suspects_kinds",
@@ -157,20 +164,27 @@ def _search(question: Question) -> None:
         "each such fault takes seconds",
         persist_state="session",
     )
-    car = car_from_text(question.vehicle)
-    edits = (*catalogue(car), *further_faults(car, kinds))
-    count = len(edits)
-    sets = 1 + count + (count * (count - 1) // 2 if most == DOUBLE else 0)
+    count = len(_edits(question))
+    sets = 1 + count + (count * (count - 1) // 2 if _most() == 2 else 0)
     st.caption(f"{sets} sets of edits, the likeliest first. {odds_words()}")
-    known: Found | None = _last()
     st.button(
         "Find the suspects",
         key="suspects_find",
         type="primary",
         icon=":material/person_search:",
         disabled=not (question.steps or question.log),
-        on_click=partial(_start, question, edits, 2 if most == DOUBLE else 1, 60.0 * limit_min, known),
+        on_click=partial(_start, held),
     )
+
+
+def _edits(question: Question) -> tuple[str, ...]:
+    car = car_from_text(question.vehicle)
+    return (*catalogue(car), *further_faults(car, st.session_state.suspects_kinds))
+
+
+def _most() -> int:
+    """How many faults there may be at once."""
+    return 2 if st.session_state.suspects_most == DOUBLE else 1
 
 
 def _last() -> Found | None:
@@ -178,9 +192,13 @@ def _last() -> Found | None:
     return None if work is None else work.found
 
 
-def _start(
-    question: Question, edits: tuple[str, ...], most: int, limit_s: float, known: Found | None
-) -> None:
+@tells_problems
+def _start(held: Held) -> None:
+    question, most, known = _question(held), _most(), _last()
+    if not (question.steps or question.log):
+        raise EditProblem("nothing was done or seen yet that could be explained")
+    edits, limit_s = _edits(question), 60.0 * st.session_state.suspects_limit
+
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> Found:
         end_s = time.monotonic() + limit_s
         steps = question.observations(progress, stop)
@@ -314,7 +332,7 @@ def _why(suspects: Suspects) -> None:
             key="suspects_which",
             format_func=lambda one: suspects.suspects[one].title,
         )
-        st.button("Follow it", key="suspects_follow", on_click=partial(_follow, suspects, place))
+        st.button("Follow it", key="suspects_follow", on_click=partial(_follow, suspects))
         followed, reasons = st.session_state.get("suspects_because", (None, ()))
         if followed != (suspects.suspects[place], suspects.steps):
             return
@@ -324,8 +342,8 @@ def _why(suspects: Suspects) -> None:
             st.caption("Nothing silent and no code was seen that would need a reason.")
 
 
-def _follow(suspects: Suspects, place: int) -> None:
-    one = suspects.suspects[place]
+def _follow(suspects: Suspects) -> None:
+    one = suspects.suspects[st.session_state.suspects_which]
     st.session_state.suspects_because = (one, suspects.steps), explained(suspects, one)
 
 
@@ -366,9 +384,8 @@ def _next(found: Found) -> None:
             head = ("check", "min", "bits", "bits per min", "min to the end", "outcomes")
             sheet.show(plain_table(head, [_ranked_row(one) for one in advice.ranked]), "next_table")
     if not found.question.steps:
-        actions = advice.ranked[place].check.actions
         st.button(
-            "Do it in the bay", key="next_do", icon=":material/car_repair:", on_click=partial(_do, actions)
+            "Do it in the bay", key="next_do", icon=":material/car_repair:", on_click=partial(_do, advice)
         )
 
 
@@ -406,6 +423,6 @@ def _ranked_row(one: Ranked) -> tuple[str, ...]:
     )
 
 
-def _do(actions: tuple[str, ...]) -> None:
-    session.ask_to_do(*actions, pause_s=0)
+def _do(advice: Advice) -> None:
+    session.ask_to_do(*advice.ranked[st.session_state.next_which].check.actions, pause_s=0)
     st.session_state.to_the_bay = True

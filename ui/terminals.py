@@ -62,14 +62,18 @@ def choose_from(label: str, known: dict[str, str], key: str, placeholder: str) -
     return chosen or ""
 
 
-def choose_way(held: Held, seen: Seen, points: Iterable[str], key: str) -> str:
-    """How the points are reached, as the end of a sentence; nothing for the gentlest way."""
+def choose_way(held: Held, seen: Seen, points: Iterable[str], key: str) -> None:
+    """How the points are reached, where there is more than one way."""
     possible = [GENTLEST, *ways(as_seen(held.car, seen), points)]
-    if len(possible) < 3:
-        return ""
-    if st.session_state.get(key) not in possible:
+    if len(possible) < 3 or st.session_state.get(key) not in possible:
         st.session_state[key] = GENTLEST
-    chosen = st.selectbox("how", possible, key=key, persist_state="session")
+    if len(possible) > 2:
+        st.selectbox("how", possible, key=key, persist_state="session")
+
+
+def way_words(key: str) -> str:
+    """The chosen way as the end of a sentence; nothing for the gentlest."""
+    chosen = st.session_state.get(key, GENTLEST)
     return "" if chosen == GENTLEST else f" by {chosen}"
 
 

@@ -99,13 +99,13 @@ def _cars(held: Held) -> None:
     )
     cars = shipped_cars()
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        name = st.selectbox(
+        st.selectbox(
             "a car that comes with busbay",
             list(cars),
             key="shipped",
             format_func=lambda one: _title(one, cars[one]),
         )
-        st.button("Into the bay", key="take_shipped", on_click=_take, args=(name, cars[name]))
+        st.button("Into the bay", key="take_shipped", on_click=_take_shipped)
     with st.expander("Your own car: upload, view, download"):
         file = st.file_uploader("a vehicle file (YAML)", type=["yaml", "yml"], key="own_car")
         if file is not None:
@@ -140,11 +140,18 @@ def _uploaded(name: str, raw: bytes) -> None:
             f"{car.title}: {len(car.built.modules)} modules on {len(car.built.buses)} buses",
             icon=":material/check:",
         )
-        st.button("Into the bay", key="take_own", on_click=_take, args=(name, text))
+        st.button("Into the bay", key="take_own", on_click=_take_own)
 
 
-def _take(name: str, text: str) -> None:
-    session.ask(session.take_car(name, text))
+def _take_shipped() -> None:
+    name = st.session_state.shipped
+    session.ask(session.take_car(name, shipped_cars()[name]))
+
+
+def _take_own() -> None:
+    file = st.session_state.own_car
+    if file is not None:  # taken away again
+        session.ask(session.take_car(file.name, file.getvalue().decode("utf-8", "replace")))
 
 
 def _cautions() -> None:

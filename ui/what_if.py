@@ -12,14 +12,15 @@ from sim.lab.report import STANDING, Section
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.messages import line_items
-from sim.vehicle.problems import Problem
+from sim.vehicle.problems import EditProblem, Problem
 from ui import lab_work, session
+from ui.action_lines import lines_of
 from ui.drawing import sheet
 from ui.drawing.cause_pictures import MOST_COMBINATIONS, cause_diagram, matrix
 from ui.drawing.reports import section_html
 from ui.drawing.tables import side_by_side
 from ui.outcomes import combinations, rows, step_words
-from ui.session import Held, worked_off
+from ui.session import Held, as_shown, tells_problems, worked_off
 
 LEFT_OUT = "left out"
 USES = ("with and without", "always", LEFT_OUT)
@@ -48,8 +49,8 @@ def _what_if() -> None:
         _add(held)
     with right:
         _list(held)
-        actions = _actions(held)
-    _play(held, actions)
+        _choose_actions(held)
+    _play(held)
     _shown(held)
 
 
@@ -87,17 +88,20 @@ def _add(held: Held) -> None:
         "Suppose this",
         key="suppose_add",
         icon=":material/add:",
-        disabled=not sentence,
-        on_click=partial(_append, held, sentence),
+        disabled=not "".join(as_shown(sentence)()),
+        on_click=partial(_append, held, kind, sentence),
     )
     if st.session_state.get("suppose_problem"):
         st.error(st.session_state.suppose_problem, icon=":material/block:")
 
 
-def _append(held: Held, sentence: str) -> None:
+def _append(held: Held, kind: str, sentence: str) -> None:
     st.session_state.suppose_problem = ""
     try:
-        text = "; ".join(parse_edit(part, held.car).text for part in sentence.split(";"))
+        if st.session_state.suppose_kind != kind:
+            raise EditProblem("choose first what to suppose")
+        parts = "".join(as_shown(sentence)()).split(";")
+        text = "; ".join(parse_edit(part, held.car).text for part in parts)
     except Problem as problem:
         st.session_state.suppose_problem = str(problem)
         return
@@ -109,16 +113,16 @@ def _append(held: Held, sentence: str) -> None:
 def _waits(held: Held) -> str:
     modules = list(held.car.built.modules)
     one = st.selectbox("this module", modules, key="waits_who")
-    other = st.selectbox("waits at its start for", [name for name in modules if name != one], key="waits_for")
-    return f"theory {one} waits for {other}"
+    st.selectbox("waits at its start for", [name for name in modules if name != one], key="waits_for")
+    return "theory {waits_who} waits for {waits_for}"
 
 
 def _through(held: Held) -> str:
     buses = held.car.built.buses
     bus = st.selectbox("this bus", list(buses), key="through_bus")
     modules = [item for item, _ in line_items(buses[bus].line) if item in held.car.built.modules]
-    module = st.selectbox("runs in and out through the connector of", modules, key="through_module")
-    return f"theory {bus} runs through {module}"
+    st.selectbox("runs in and out through the connector of", modules, key="through_module")
+    return "theory {through_bus} runs through {through_module}"
 
 
 def _feeds(held: Held) -> str:
@@ -126,32 +130,33 @@ def _feeds(held: Held) -> str:
     if not fuses:
         st.caption("This car's file names no fuses.")
         return ""
-    fuse = st.selectbox(
+    st.selectbox(
         "this fuse",
         list(fuses),
         key="feeds_fuse",
         format_func=lambda one: f"{one} · {fuses[one].title or fuses[one].location}",
     )
     consumers = [item.split()[0] for spec in fuses.values() for item in spec.feeds]
-    consumer = st.selectbox("in truth feeds", consumers, key="feeds_what")
-    return f"theory {fuse} feeds {consumer}"
+    st.selectbox("in truth feeds", consumers, key="feeds_what")
+    return "theory {feeds_fuse} feeds {feeds_what}"
 
 
 def _fault(held: Held) -> str:
-    return str(st.selectbox("this fault", catalogue(held.car), key="suppose_fault"))
+    st.selectbox("this fault", catalogue(held.car), key="suppose_fault")
+    return "{suppose_fault}"
 
 
 def _words(held: Held) -> str:
-    return str(
-        st.text_input(
-            "any edit, in words",
-            key="suppose_words",
-            placeholder="corrode GW.GND 2 ohm",
-            help="several that belong together are divided by ';': they are then all there or all left out",
-        )
+    st.text_input(
+        "any edit, in words",
+        key="suppose_words",
+        placeholder="corrode GW.GND 2 ohm",
+        help="several that belong together are divided by ';': they are then all there or all left out",
     )
+    return "{suppose_words}"
 
 
+# what each draws, and the sentence that comes of it
 FORMS = {
     "theory: a module waits for another": _waits,
     "theory: a bus runs through a connector": _through,
@@ -161,25 +166,29 @@ FORMS = {
 }
 
 
-def _actions(held: Held) -> list[str]:
+def _choose_actions(held: Held) -> None:
     options = [BAY, MORNING, OWN] if held.bench.log[1:] else [MORNING, OWN]
     chosen = st.radio("and then, in every combination", options, key="suppose_log", persist_state="session")
     if chosen == OWN:
         st.session_state.setdefault("what_if_own", "\n".join(_morning(held)))
-        text = st.text_area(
-            "what is done, one action in each line", key="what_if_own", persist_state="session"
-        )
-        return [line.strip() for line in text.splitlines() if line.strip()]
+        st.text_area("what is done, one action in each line", key="what_if_own", persist_state="session")
+        return
+    st.caption(" → ".join(_actions(held)))
+    moved = [text for text in _suppositions(held) if text in held.bench.log]
+    if chosen == BAY and moved:
+        words = ", ".join(moved)
+        st.caption(f":material/info: {words}: there from the beginning or not at all, not done on the way")
+
+
+def _actions(held: Held) -> list[str]:
+    """What is done in every combination, as it is chosen now."""
+    chosen = st.session_state.suppose_log
+    if chosen == OWN:
+        return lines_of("what_if_own")
     if chosen == MORNING:
-        st.caption(" → ".join(_morning(held)))
         return _morning(held)
     supposed = _suppositions(held)
-    actions = [text for text in held.bench.log if text not in supposed]
-    st.caption(" → ".join(actions))
-    if len(actions) < len(held.bench.log):
-        moved = ", ".join(text for text in supposed if text in held.bench.log)
-        st.caption(f":material/info: {moved}: there from the beginning or not at all, not done on the way")
-    return actions
+    return [text for text in held.bench.log if text not in supposed]
 
 
 def _morning(held: Held) -> list[str]:
@@ -215,15 +224,20 @@ def _list(held: Held) -> None:
             st.button(
                 "Remove",
                 key=f"remove {text}",
-                on_click=partial(_store, held, [one for one in texts if one != text]),
+                on_click=partial(_remove, held, text),
             )
 
 
-def _play(held: Held, actions: list[str]) -> None:
-    texts = _suppositions(held)
-    use = {text: st.session_state.get(f"use {text}", USES[0]) for text in texts}
-    varied = [text for text in texts if use[text] == USES[0]]
-    always = [text for text in texts if use[text] == USES[1]]
+def _remove(held: Held, text: str) -> None:
+    _store(held, [one for one in _suppositions(held) if one != text])
+
+
+def _used(held: Held, use: str) -> list[str]:
+    return [text for text in _suppositions(held) if st.session_state.get(f"use {text}", USES[0]) == use]
+
+
+def _play(held: Held) -> None:
+    varied = _used(held, USES[0])
     if len(varied) > MOST_VARIED:
         st.warning(
             f"At most {MOST_VARIED} at a time can be varied; set the others to 'always' or 'left out'."
@@ -235,14 +249,18 @@ def _play(held: Held, actions: list[str]) -> None:
         key="suppose_play",
         type="primary",
         icon=":material/play_arrow:",
-        disabled=not varied or not actions,
+        disabled=not varied or not _actions(held),
         help=None if varied else "first suppose something that is varied: 'with and without'",
-        on_click=partial(_start, held, varied, always, actions),
+        on_click=partial(_start, held),
     )
 
 
-def _start(held: Held, varied: list[str], always: list[str], actions: list[str]) -> None:
-    given = [part for text in always for part in _parts(text)]
+@tells_problems
+def _start(held: Held) -> None:
+    varied, actions = _used(held, USES[0]), _actions(held)
+    if not 1 <= len(varied) <= MOST_VARIED or not actions:
+        raise EditProblem(f"suppose 1 to {MOST_VARIED} things '{USES[0]}', and say what is done")
+    given = [part for text in _used(held, USES[1]) for part in _parts(text)]
     closing = [] if actions and actions[-1] == "scan" else ["scan"]
     vehicle, car = held.car_text, held.car
 
@@ -365,16 +383,16 @@ def _exports(grid: Grid) -> None:
 
 def _into_the_bay(grid: Grid, given: tuple[str, ...]) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        number = st.selectbox(
+        st.selectbox(
             "take one into the bay",
             _everything_first(grid),
             key="take_case",
             format_func=lambda one: _heading(grid, one),
         )
-        edits = (*given, *(part for name in grid.there(number) for part in _parts(name)))
-        st.button("Into the bay, before any action", key="take_case_go", on_click=partial(_take, edits))
+        st.button("Into the bay, before any action", key="take_case_go", on_click=partial(_take, grid, given))
 
 
-def _take(given: tuple[str, ...]) -> None:
-    session.ask(session.start_again(given))
+def _take(grid: Grid, given: tuple[str, ...]) -> None:
+    chosen = grid.there(st.session_state.take_case)
+    session.ask(session.start_again((*given, *(part for name in chosen for part in _parts(name)))))
     st.session_state.to_the_bay = True

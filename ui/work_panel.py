@@ -15,7 +15,7 @@ from sim.vehicle.edits import BITRATES_BPS, catalogue
 from ui.cautions import caution
 from ui.diagram import connector_words
 from ui.seen import Seen
-from ui.session import Held, ask_to_do
+from ui.session import Held, as_shown, ask_to_do, ask_to_do_as_shown
 
 
 def show(held: Held, seen: Seen) -> None:
@@ -47,12 +47,13 @@ def _connector(held: Held, seen: Seen) -> None:
         key="work_connector",
         format_func=lambda one: connector_words(held.car, held.car.connectors[one]),
     )
+    plug, unplug = "plug {work_connector}", "unplug {work_connector}"
     if name in seen.connectors_off:
-        _buttons(("Plug", f"plug {name}"))
+        _buttons(("Plug", plug))
     elif seen.only_found:
-        _buttons(("Unplug", f"unplug {name}"), ("Press it home", f"plug {name}"))
+        _buttons(("Unplug", unplug), ("Press it home", plug))
     else:
-        _buttons(("Unplug", f"unplug {name}"), ("Half seat it", f"loosen {name}"))
+        _buttons(("Unplug", unplug), ("Half seat it", "loosen {work_connector}"))
     caution("probing")
 
 
@@ -66,16 +67,17 @@ def _fuse(held: Held, seen: Seen) -> None:
             f"{one} · {fuses[one].rating_a:g} A, {fuses[one].title or fuses[one].location}"
         ),
     )
+    fit, pull = ("Fit a right one", "fit {work_fuse}"), ("Pull", "pull {work_fuse}")
     if name in seen.out:
-        _buttons(("Fit a right one", f"fit {name}"))
+        _buttons(fit)
     elif seen.only_found:
-        _buttons(("Pull", f"pull {name}"), ("Fit a right one", f"fit {name}"))
+        _buttons(pull, fit)
     else:
-        _buttons(("Pull", f"pull {name}"), ("Blow", f"blow {name}"))
-    rating_a = st.number_input(
+        _buttons(pull, ("Blow", "blow {work_fuse}"))
+    st.number_input(
         "a fuse of another rating, in A", 1.0, 500.0, float(fuses[name].rating_a), step=1.0, key="work_rating"
     )
-    _buttons((f"Fit {rating_a:g} A", f"fit {name} {rating_a:g} A"))
+    _buttons(("Fit this rating", "fit {work_fuse} {work_rating:g} A"))
     caution("shorts")
 
 
@@ -90,7 +92,7 @@ def _relay(held: Held, seen: Seen) -> None:
         key="work_relay",
         format_func=lambda one: f"{one} · {relays[one].title or relays[one].location}",
     )
-    fit, pull = ("Fit", f"fit {name}"), ("Pull", f"pull {name}")
+    fit, pull = ("Fit", "fit {work_relay}"), ("Pull", "pull {work_relay}")
     if seen.only_found and name not in seen.out:
         _buttons(pull, fit)
     else:
@@ -106,20 +108,21 @@ def _joint(held: Held, seen: Seen) -> None:
         "which", joints, key="work_joint",
         format_func=lambda one: f"{one} · {pins[one].function}" if one in pins else one,
     )  # fmt: skip
-    if seen.only_found:
-        _buttons(("Mend", f"mend {name}"))
-        return
-    ohm = st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
-    _buttons(
-        ("Interrupt", f"open {name}"),
-        (f"Add {ohm:g} ohm", f"corrode {name} {ohm:g} ohm"),
-        ("Mend", f"mend {name}"),
+    if not seen.only_found:
+        st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
+    _mend_or_spoil(
+        seen,
+        ("Mend", "mend {work_joint}"),
+        ("Interrupt", "open {work_joint}"),
+        ("Add this resistance", "corrode {work_joint} {work_ohm:g} ohm"),
     )
-    if name not in pins:
+    if seen.only_found or name not in pins:
         return
-    between_s = st.number_input("opens every so many s, by chance", 1.0, 3600.0, 20.0, key="work_between")
-    open_s = st.number_input("for so many s", 0.01, 3600.0, 0.3, key="work_open", format="%g")
-    _buttons(("Open it now and then", f"interrupt {name} every {between_s:g} s for {open_s:g} s"))
+    st.number_input("opens every so many s, by chance", 1.0, 3600.0, 20.0, key="work_between")
+    st.number_input("for so many s", 0.01, 3600.0, 0.3, key="work_open", format="%g")
+    _buttons(
+        ("Open it now and then", "interrupt {work_joint} every {work_between:g} s for {work_open:g} s")
+    )
 
 
 def _swap(held: Held, seen: Seen) -> None:
@@ -133,14 +136,12 @@ def _swap(held: Held, seen: Seen) -> None:
     if not others:
         st.caption("This connector has no other pin.")
         return
-    other = st.selectbox(
-        "in the cavity of", others, key="work_swap_b", format_func=lambda pin: _pin_words(held, pin)
+    st.selectbox("in the cavity of", others, key="work_swap_b", format_func=lambda pin: _pin_words(held, pin))
+    _mend_or_spoil(
+        seen,
+        ("Swap back", "unswap {work_swap_a} with {work_swap_b}"),
+        ("Swap them", "swap {work_swap_a} with {work_swap_b}"),
     )
-    back = ("Swap back", f"unswap {one} with {other}")
-    if seen.only_found:
-        _buttons(back)
-    else:
-        _buttons(("Swap them", f"swap {one} with {other}"), back)
     caution("probing")
 
 
@@ -150,34 +151,33 @@ def _pin_words(held: Held, name: str) -> str:
 
 def _ground(held: Held, seen: Seen) -> None:
     grounds = held.car.claimed.grounds
-    name = st.selectbox(
+    st.selectbox(
         "which ground point",
         list(grounds),
         key="work_ground",
         format_func=lambda one: f"{one} · {grounds[one].location or grounds[one].title}",
     )
-    if seen.only_found:
-        _buttons(("Clean and tighten it", f"mend {name}"))
-        return
-    volt = st.number_input("voltage above the body, in V", -15.0, 15.0, 1.5, step=0.5, key="work_offset")
-    _buttons(
-        ("Lift it", f"open {name}"),
-        (f"Raise it by {volt:g} V", f"offset {name} {volt:g} V"),
-        ("Mend", f"mend {name}"),
+    if not seen.only_found:
+        st.number_input("voltage above the body, in V", -15.0, 15.0, 1.5, step=0.5, key="work_offset")
+    _mend_or_spoil(
+        seen,
+        ("Clean and tighten it", "mend {work_ground}"),
+        ("Lift it", "open {work_ground}"),
+        ("Raise it by this voltage", "offset {work_ground} {work_offset:g} V"),
     )
 
 
 def _short(held: Held, seen: Seen) -> None:
     pins = list(held.car.pins)
-    one = st.selectbox(
+    st.selectbox(
         "from", pins, key="work_short_a", format_func=lambda pin: f"{pin} · {held.car.pins[pin].function}"
     )
-    other = st.selectbox("to", ["BODY", "BAT+", *pins], key="work_short_b")
-    off = ("Take the short off", f"unshort {one} to {other}")
-    if seen.only_found:
-        _buttons(off)
-        return
-    _buttons(("Short them", f"short {one} to {other}"), off)
+    st.selectbox("to", ["BODY", "BAT+", *pins], key="work_short_b")
+    _mend_or_spoil(
+        seen,
+        ("Take the short off", "unshort {work_short_a} to {work_short_b}"),
+        ("Short them", "short {work_short_a} to {work_short_b}"),
+    )
     caution("shorts")
 
 
@@ -185,22 +185,18 @@ def _resistor(held: Held, seen: Seen) -> None:
     pins = held.car.pins
     functions = {(pin.connector, pin.function): name for name, pin in pins.items()}
     pairs = {
-        high: functions[plug, f"{function[:-1]}L"]
+        f"{high} to {low}": f"{high} and {low} · {function}"
         for (plug, function), high in functions.items()
-        if function.rpartition(".")[2] == "H" and (plug, f"{function[:-1]}L") in functions
+        if function.rpartition(".")[2] == "H" and (low := functions.get((plug, f"{function[:-1]}L")))
     }
-    high = st.selectbox(
-        "across the pair at",
-        list(pairs),
-        key="work_resistor",
-        format_func=lambda one: f"{one} and {pairs[one]} · {pins[one].function}",
+    st.selectbox("across the pair at", list(pairs), key="work_resistor", format_func=pairs.__getitem__)
+    if not seen.only_found:
+        st.number_input("resistance, in ohm", 0.001, 10_000_000.0, 120.0, key="work_pair_ohm", format="%g")
+    _mend_or_spoil(
+        seen,
+        ("Take the resistor out", "unterminate {work_resistor}"),
+        ("Put it in", "terminate {work_resistor} {work_pair_ohm:g} ohm"),
     )
-    out = ("Take the resistor out", f"unterminate {high} to {pairs[high]}")
-    if seen.only_found:
-        _buttons(out)
-        return
-    ohm = st.number_input("resistance, in ohm", 0.001, 10_000_000.0, 120.0, key="work_pair_ohm", format="%g")
-    _buttons((f"Put {ohm:g} ohm in", f"terminate {high} to {pairs[high]} {ohm:g} ohm"), out)
 
 
 def _sensor(held: Held, seen: Seen) -> None:
@@ -208,17 +204,17 @@ def _sensor(held: Held, seen: Seen) -> None:
     if not sensors:
         st.caption("This car has no sensors with wires of their own.")
         return
-    name = st.selectbox(
+    st.selectbox(
         "which sensor",
         list(sensors),
         key="work_sensor",
         format_func=lambda one: f"{one} · {sensors[one].title}",
     )
-    new = ("Fit a right one", f"replace {name}")
-    if seen.only_found:
-        _buttons(new)
-        return
-    _buttons(("Short it inside", f"short {name}:1 to {name}:3 0.5 ohm"), new)
+    _mend_or_spoil(
+        seen,
+        ("Fit a right one", "replace {work_sensor}"),
+        ("Short it inside", "short {work_sensor}:1 to {work_sensor}:3 0.5 ohm"),
+    )
 
 
 def _module(held: Held, seen: Seen) -> None:
@@ -227,23 +223,24 @@ def _module(held: Held, seen: Seen) -> None:
         "which module", list(modules), key="work_module",
         format_func=lambda one: f"{one} · {modules[one].title}" if modules[one].title else one,
     )  # fmt: skip
-    new = ("Fit a right one", f"replace {name}")
+    _mend_or_spoil(
+        seen, ("Fit a right one", "replace {work_module}"), ("Keep it awake", "keep {work_module} awake")
+    )
     if seen.only_found:
-        _buttons(new)
         st.caption("A new module is dear, and it is the last thing to try: supply, ground and lines first.")
         return
-    _buttons(("Keep it awake", f"keep {name} awake"), new)
     buses = [bus for bus in held.car.messages.buses_of[name] if bus in held.car.claimed.buses]
     if not buses:
         return
-    bus = st.selectbox("its controller on", buses, key=f"work_channel {name}")
+    bus = st.selectbox("its controller on", buses, key="work_channel")
     right_kbps = held.car.claimed.buses[bus].bitrate_bps // 1000
     rates_kbps = [rate // 1000 for rate in BITRATES_BPS if rate // 1000 != right_kbps]
-    rate_kbps = st.selectbox("a wrong bit rate, in kbit/s", rates_kbps, key=f"work_rate {bus}")
+    st.selectbox("a wrong bit rate, in kbit/s", rates_kbps, key="work_rate")
+    channel = "{work_module}.{work_channel}"
     _buttons(
-        ("Stick its transmit input", f"stick {name}.{bus}"),
-        ("Let it babble", f"babble {name}.{bus}"),
-        (f"Set it to {rate_kbps} kbit/s", f"set {name}.{bus} to {rate_kbps} kbit/s"),
+        ("Stick its transmit input", f"stick {channel}"),
+        ("Let it babble", f"babble {channel}"),
+        ("Set it to this bit rate", f"set {channel} to {{work_rate}} kbit/s"),
     )
 
 
@@ -263,9 +260,15 @@ KINDS: dict[str, tuple[Tool, Callable[[Held, Seen], None]]] = {
 
 
 def _buttons(*pairs: tuple[str, str]) -> None:
+    """Buttons by their words, and what each does, with the keys of this panel's lists and fields in it."""
     with st.container(horizontal=True):
         for words, action in pairs:
-            st.button(words, key=f"work {action}", on_click=partial(ask_to_do, action))
+            st.button(words, key=f"work {action}", on_click=partial(ask_to_do_as_shown, as_shown(action)))
+
+
+def _mend_or_spoil(seen: Seen, mend: tuple[str, str], *spoil: tuple[str, str]) -> None:
+    """What mends something; in the free bay what spoils it, too."""
+    _buttons(*([] if seen.only_found else spoil), mend)
 
 
 def _free_line(seen: Seen) -> None:
@@ -295,8 +298,8 @@ def _battery(seen: Seen) -> None:
         if seen.only_found:
             _buttons(("Charge the battery", "charge 80 %"))
         else:
-            charge_pct = st.slider("state of charge, in %", 0, 100, 60, 5, key="work_charge")
-            _buttons((f"Set {charge_pct} %", f"charge {charge_pct} %"))
+            st.slider("state of charge, in %", 0, 100, 60, 5, key="work_charge")
+            _buttons(("Set this charge", "charge {work_charge} %"))
         caution("battery", "airbag")
 
 

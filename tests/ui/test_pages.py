@@ -29,14 +29,14 @@ def _page(path: str) -> None:
     next(page for page in PAGES if page.path == path).show()
 
 
-def opened(path: str, held: Held | None = None, panel: str | None = None) -> AppTest:
-    """A page, drawn once, on a bench of its own."""
+def opened(path: str, held: Held | None = None, panel: str | None = None, **state: Any) -> AppTest:
+    """A page, drawn once, on a bench of its own; `state`: what is chosen on it, by key."""
     app = AppTest.from_function(_page, args=(path,), default_timeout=60)
     if held is not None:
         app.session_state["held"] = held
         app.session_state["jobs"] = []
-    if panel is not None:
-        app.session_state["panel"] = panel
+    for key, value in (state if panel is None else {**state, "panel": panel}).items():
+        app.session_state[key] = value
     app.run()
     assert [] == [error.message for error in app.exception]
     return app
@@ -121,24 +121,24 @@ def test_a_module_is_spoilt_inside_and_a_right_one_fitted() -> None:
     app = opened("bay", held_of("teaching-car.yaml"), "Work")
     app.selectbox(key="work_kind").select("module itself").run()
     app.selectbox(key="work_module").select("TCM").run()
-    press(app, "work stick TCM.powertrain")
+    press(app, "work stick {work_module}.{work_channel}")
     assert frozenset({"TCM.powertrain"}) == app.session_state["held"].bench.car.condition.stuck
-    press(app, "work replace TCM")
+    press(app, "work replace {work_module}")
     assert frozenset() == app.session_state["held"].bench.car.condition.stuck
 
 
 def test_a_resistor_goes_in_and_out_and_a_pin_opens_now_and_then_until_it_is_mended() -> None:
     app = opened("bay", held_of("teaching-car.yaml"), "Work")
     app.selectbox(key="work_kind").select("resistor across a pair").run()
-    app.selectbox(key="work_resistor").select("DLC.6").run()
-    press(app, "work terminate DLC.6 to DLC.14 120 ohm")
+    app.selectbox(key="work_resistor").select("DLC.6 to DLC.14").run()
+    press(app, "work terminate {work_resistor} {work_pair_ohm:g} ohm")
     assert ["terminate DLC.6 to DLC.14"] == list(app.session_state["held"].bench.car.condition.leads)
-    press(app, "work unterminate DLC.6 to DLC.14")
+    press(app, "work unterminate {work_resistor}")
     app.selectbox(key="work_kind").select("pin, wire or terminator").run()
     app.selectbox(key="work_joint").select("TCM.C1.1").run()
-    press(app, "work interrupt TCM.C1.1 every 20 s for 0.3 s")
+    press(app, "work interrupt {work_joint} every {work_between:g} s for {work_open:g} s")
     assert {"TCM.C1.1": (20.0, 0.3)} == app.session_state["held"].bench.car.condition.intermittent
-    press(app, "work mend TCM.C1.1")
+    press(app, "work mend {work_joint}")
     assert Condition() == app.session_state["held"].bench.car.condition
 
 
