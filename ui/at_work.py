@@ -169,11 +169,16 @@ def ask_for(job: Job) -> None:
     ask(job)
 
 
-def hint(held: Held, report: Report) -> None:
-    """Take the next hint."""
-    assert isinstance(held, AtWork)
-    held.work.hint()
-    held.said = "a hint was taken"
+def hint(number: int) -> Job:
+    """Take this hint, the next one; it costs time, so two clicks on one button take one."""
+
+    def job(held: Held, report: Report) -> None:
+        assert isinstance(held, AtWork)
+        if held.work.attempt.hints_taken < number:
+            held.work.hint()
+        held.said = "a hint was taken"
+
+    return job
 
 
 def note(text: str) -> Job:

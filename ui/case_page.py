@@ -48,7 +48,7 @@ def _case() -> None:
     _open_one()
     if st.session_state.get("case_problem"):
         st.error(st.session_state.case_problem, icon=":material/block:")
-    case = _taken_up(held)
+    case = taken_up(held)
     if case is None:
         return
     car = car_from_text(vehicle_text(case.car))
@@ -79,7 +79,7 @@ def _open_one() -> None:
         st.selectbox("a case that comes with busbay", list(shipped), key="case_shipped")
         st.button("Open it", key="case_open", on_click=_open)
     with st.expander("A case of your own: begin one, or open a file"):
-        title = st.text_input("what to call it", key="case_title")
+        title = st.text_input("what to call it", key="case_title", persist_state="session")
         cars = [name.removesuffix(".yaml") for name in session.shipped_cars()]
         with st.container(horizontal=True, vertical_alignment="bottom"):
             st.selectbox("which car", cars, key="case_car")
@@ -160,7 +160,7 @@ def _as_yaml(data: dict[str, Any]) -> str:
     return text.getvalue()
 
 
-def _taken_up(held: Held) -> Case | None:
+def taken_up(held: Held) -> Case | None:
     """The case on the page: this session's, or what was kept when the browser was refreshed."""
     if "case" not in st.session_state:
         text, is_new = _kept(held.key)
@@ -204,10 +204,16 @@ def _steps(case: Case, car: Car) -> None:
         st.button("Take the last step away", key="case_drop", on_click=_drop)
     with st.expander("Then this was done", expanded=st.session_state.get("case_is_new", False)):
         action_lines("done, one action in each line", "step_do", car)
-        st.multiselect("seen then", seen_choices(car), key="step_seen", accept_new_options=True)
+        st.multiselect(
+            "seen then", seen_choices(car), key="step_seen", accept_new_options=True, persist_state="session"
+        )
         reads, within = st.columns(2)
-        reads.number_input("the meter read (V, ohm, A)", value=None, key="step_reads", format="%g")
-        within.number_input("give or take", 0.0, value=0.2, key="step_within", format="%g")
+        reads.number_input(
+            "the meter read (V, ohm, A)", value=None, key="step_reads", format="%g", persist_state="session"
+        )
+        within.number_input(
+            "give or take", 0.0, value=0.2, key="step_within", format="%g", persist_state="session"
+        )
         st.button("Add this step", key="step_add", on_click=_add_step)
 
 
@@ -263,15 +269,16 @@ def _stories(case: Case, car: Car) -> None:
                     disabled=len(case.stories) == 1,
                     on_click=partial(_remove_story, name),
                 )
-    with st.expander("Another story"), st.form("case_story", clear_on_submit=True, border=False):
-        st.text_input("its name", key="story_name")
+    with st.expander("Another story"):
+        st.text_input("its name", key="story_name", persist_state="session")
         st.multiselect(
             "what it says of the car: faults, repairs, theories",
             catalogue(car),
             key="story_edits",
             accept_new_options=True,
+            persist_state="session",
         )
-        st.form_submit_button("Add this story", on_click=_add_story)
+        st.button("Add this story", key="story_add", on_click=_add_story)
     st.markdown("**Experiments** that could follow")
     st.caption(" · ".join("; ".join(one) for one in case.experiments) or "none yet")
     with st.expander("Another experiment"):
@@ -297,7 +304,8 @@ def _add_story() -> None:
     if not name:
         st.session_state.case_problem = "a story needs a name"
         return
-    _change(stories={**_case_now().stories, name: Story(edits=edits)})
+    if _change(stories={**_case_now().stories, name: Story(edits=edits)}):
+        st.session_state.story_name, st.session_state.story_edits = "", []
 
 
 def _add_experiment() -> None:

@@ -174,8 +174,12 @@ def _hints(held: AtWork, exercise: Exercise) -> None:
         if taken < of:
             st.button(
                 f"Take hint {taken + 1} of {of}: costs {HINT_MINUTES:g} min", key="take_hint",
-                icon=":material/lightbulb:", on_click=partial(at_work.ask_for, at_work.hint),
+                icon=":material/lightbulb:", on_click=partial(_take_hint, taken + 1),
             )  # fmt: skip
+
+
+def _take_hint(number: int) -> None:
+    at_work.ask_for(at_work.hint(number))
 
 
 def _notes(held: AtWork) -> None:

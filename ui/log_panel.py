@@ -9,7 +9,7 @@ import streamlit as st
 from ui import branch_page, session
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
-from ui.session import Held
+from ui.session import Held, LeftBehind
 
 
 def show(held: Held) -> None:
@@ -60,11 +60,11 @@ def _left_behind(held: Held) -> None:
     st.markdown("**Left behind** by rewinding or starting again; nothing is lost")
     with st.container(key="left_behind"):
         for place, old in enumerate(held.left_behind):
-            st.button(f"Take up: {old.words}", key=f"take up {place}", on_click=partial(_take_up, place))
+            st.button(f"Take up: {old.words}", key=f"take up {place}", on_click=partial(_take_up, old))
 
 
-def _take_up(place: int) -> None:
-    session.ask(session.take_up(place))
+def _take_up(old: LeftBehind) -> None:
+    session.ask(session.take_up(old))
 
 
 def _file(held: Held) -> None:

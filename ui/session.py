@@ -31,7 +31,7 @@ from sim.modules.trace import Event
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text
-from ui import kept
+from ui import kept, kept_fields
 from ui.classroom import plain
 from ui.drawing.layout import Layout, layout_of
 from ui.readings import Notebook
@@ -177,6 +177,7 @@ def open_session() -> Held:
         with st.spinner("The car rolls into the bay ..."):
             held = (shelf().take(key) if key else None) or fresh_session(key)
         st.session_state.held = held
+        kept_fields.take_up(held.key)
         st.session_state.jobs = []
     if st.query_params.get("bench") != held.key:
         st.query_params["bench"] = st.session_state.bench_key = held.key
@@ -257,6 +258,7 @@ def worked_off(place: DeltaGenerator) -> Held:
         st.switch_page(st.session_state.entries["bay"])
     if anything and held.problem:
         place.error(plain(held.problem), icon=":material/block:")
+    kept_fields.keep(held.key)
     return held
 
 
@@ -397,14 +399,15 @@ def rewind(keep: int) -> Job:
     return job
 
 
-def take_up(place: int) -> Job:
+def take_up(chosen: LeftBehind) -> Job:
     """Take up a log that was left behind; the one worked on now takes its place."""
 
     def job(held: Held, report: Report) -> None:
-        chosen = held.left_behind[place]
+        if chosen not in held.left_behind:
+            raise EditProblem(f"no longer left behind: {chosen.words}")
         bench = _bench_of(chosen)
         words = _title(held)
-        del held.left_behind[place]
+        held.left_behind.remove(chosen)
         _leave(held, words)
         _set_car(held, chosen.car_name, chosen.car_text, bench, chosen.job)
         held.said = f"taken up again: {chosen.words}"

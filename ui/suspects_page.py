@@ -21,7 +21,7 @@ from sim.vehicle.edits import EDIT_VERBS, catalogue
 from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
-from ui import lab_work, session
+from ui import case_page, lab_work, session
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree, numbered, plain_table
 from ui.session import Held, tells_problems, worked_off
@@ -90,7 +90,7 @@ def _page() -> None:
 
 
 def _choose_question(held: Held) -> Question:
-    case: Case | None = st.session_state.get("case")
+    case = case_page.taken_up(held)
     options = [IN_THE_BAY, *([f"the case: {case.case}"] if case else [])]
     if st.session_state.get("suspects_of") not in options:
         st.session_state.suspects_of = IN_THE_BAY

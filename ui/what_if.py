@@ -59,7 +59,7 @@ def from_case(held: Held, suppositions: list[str], repairs: list[str], actions: 
     _store(held, suppositions)
     for text in suppositions[MOST_VARIED:]:
         st.session_state[f"use {text}"] = LEFT_OUT
-    st.session_state.suppose_repairs = (held.car_text, repairs)
+    st.session_state.suppose_repairs = [held.car_text, repairs]
     st.session_state.suppose_log = OWN
     st.session_state.what_if_own = "\n".join(actions)
 
@@ -67,14 +67,14 @@ def from_case(held: Held, suppositions: list[str], repairs: list[str], actions: 
 def _suppositions(held: Held) -> list[str]:
     """What is supposed; begins with what the bench was given."""
     kept = st.session_state.get("suppositions")
-    if kept is None or kept[0] != held.car_text:
-        st.session_state.suppositions = kept = (held.car_text, list(held.bench.given))
+    if not kept or kept[0] != held.car_text:
+        st.session_state.suppositions = kept = [held.car_text, list(held.bench.given)]
         lab_work.forget(WORK)
     return list(kept[1])
 
 
 def _store(held: Held, texts: list[str]) -> None:
-    st.session_state.suppositions = (held.car_text, texts)
+    st.session_state.suppositions = [held.car_text, texts]
     lab_work.forget(WORK)
 
 
@@ -151,6 +151,7 @@ def _words(held: Held) -> str:
         "any edit, in words",
         key="suppose_words",
         placeholder="corrode GW.GND 2 ohm",
+        persist_state="session",
         help="several that belong together are divided by ';': they are then all there or all left out",
     )
     return "{suppose_words}"
@@ -207,7 +208,7 @@ def _list(held: Held) -> None:
     st.markdown("**Supposed**")
     if not texts:
         st.caption("Nothing yet. Choose a fault or a theory, then press *Suppose this*.")
-    car_text, repairs = st.session_state.get("suppose_repairs", ("", []))
+    car_text, repairs = st.session_state.get("suppose_repairs") or ["", []]
     if repairs and car_text == held.car_text:
         st.caption(f"'Without' a fault is what its repair does: {', '.join(repairs)}.")
     for text in texts:

@@ -9,7 +9,7 @@ from streamlit.testing.v1 import AppTest
 from sim.training.attempt import HANDS_ON, REPAIRS, Attempt
 from sim.training.exercise import find_exercise, shipped_exercises
 from sim.training.records import AssignmentRow, Records, StudentRow
-from ui import classroom
+from ui import at_work, classroom
 from ui.seen import what_a_student_sees
 from ui.work_panel import KINDS
 
@@ -256,6 +256,7 @@ def test_practice_can_be_rewound_and_hints_and_notes_stay(
     _, key, task = given
     app = say(opened(key, task.id), "press start", "scan")
     app = press(in_panel(app, "Order"), "take_hint")
+    at_work.hint(1)(app.session_state["work"], lambda share: None)  # the second of two quick clicks
     app.text_area(key="note_text").input("TCM is silent")
     drawn(app.button[[one.label for one in app.button].index("Note it")].click().run())
     app = in_panel(app, "Log")

@@ -1,0 +1,150 @@
+"""A refresh of the browser, which is a new visit to the same address, gives back what was typed."""
+
+import json
+import secrets
+from pathlib import Path
+from typing import Any
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from ui import classroom, kept, kept_fields
+from ui.kept_fields import FIELDS, KIND
+
+from .test_pages import _page, press
+from .test_stale_clicks import at_once, choose, supposed
+
+
+@pytest.fixture(autouse=True)
+def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+
+
+@pytest.fixture
+def key() -> str:
+    """A bench that nobody has been at."""
+    return secrets.token_urlsafe(9)
+
+
+def visit(page: str, key: str) -> AppTest:
+    """A new visit to an address."""
+    app = AppTest.from_function(_page, args=(page,), default_timeout=60)
+    app.query_params["bench"] = key
+    app.run()
+    assert [] == [error.message for error in app.exception]
+    return app
+
+
+def chosen(app: AppTest, **values: Any) -> dict[str, Any]:
+    """Choose, let the page be drawn, and what stands there then."""
+    for name, value in values.items():
+        choose(app, name, value)
+    app.run()
+    assert [] == [error.message for error in app.exception]
+    return {name: app.session_state[name] for name in values}
+
+
+def test_what_if_keeps_its_list_and_its_actions(key: str) -> None:
+    app = visit("what-if", key)
+    app.selectbox(key="suppose_kind").select("fault from the catalogue").run()
+    for fault in ("pull F1", "pull F2"):
+        at_once(app, "suppose_add", suppose_fault=fault)
+    chosen(app, suppose_log="my own list")
+    chosen(app, what_if_own="wait 1 s\nscan", **{"use pull F1": "always"})
+    again = visit("what-if", key)
+    assert ["pull F1", "pull F2"] == supposed(again)
+    assert ["always", "with and without"] == [
+        again.selectbox(key=f"use {fault}").value for fault in ("pull F1", "pull F2")
+    ]
+    assert "wait 1 s\nscan" == again.text_area(key="what_if_own").value
+    assert "Play all 2 combinations" == again.button(key="suppose_play").label
+    other = visit("what-if", secrets.token_urlsafe(9))
+    assert [] == supposed(other)
+
+
+def test_suspects_keep_the_question_and_the_next_page_the_case_that_is_typed(key: str) -> None:
+    """Also where Suspects is opened first, and what is typed stays while another page is open."""
+    app = visit("case", key)
+    at_once(app, "case_open", case_shipped="beehive-ground")
+    typed = chosen(
+        app, step_do="scan", step_seen=["engine stopped", "ECM U0101 present"], step_reads=12.4,
+        step_within=0.3, story_name="Water", story_edits=["pull F1"], experiment_do="wait 3 s",
+    )  # fmt: skip
+    of = f"the case: {app.session_state['case'].case}"
+    question = {"suspects_of": of, "suspects_most": "one or two faults", "suspects_limit": 15,
+                "suspects_kinds": ["corroded grounds and supplies"]}  # fmt: skip
+    assert question == chosen(visit("suspects", key), **question)
+    again = visit("suspects", key)
+    assert question == {name: again.session_state[name] for name in question}
+    assert not again.button(key="suspects_find").disabled
+    again = visit("case", key)
+    assert typed == {name: again.session_state[name] for name in typed}
+    assert {"step_do": "scan", "story_name": "Water"} == {
+        name: next(one.value for one in (*again.text_area, *again.text_input) if one.key == name)
+        for name in ("step_do", "story_name")
+    }
+    stories = len(again.session_state["case"].stories)
+    press(again, "story_add")
+    assert stories + 1 == len(again.session_state["case"].stories)
+    assert ("", []) == (again.session_state["story_name"], again.session_state["story_edits"])
+
+
+def test_other_pages_of_the_lab_keep_what_was_chosen(key: str) -> None:
+    app = visit("pairs", key)
+    chosen(app, pairs_edits=["pull F1", "pull F2"])
+    app = visit("instead", key)
+    chosen(app, branch_instead="scan", branch_keep=0)
+    assert ["pull F1", "pull F2"] == visit("pairs", key).multiselect(key="pairs_edits").value
+    again = visit("instead", key)
+    assert ("scan", 0) == (again.text_area(key="branch_instead").value, again.session_state["branch_keep"])
+
+
+def test_a_described_car_keeps_its_name_and_its_bit_rates(key: str) -> None:
+    rows = [{"module": "ECM", "bus": "main"}, {"module": "BCM", "bus": "main"}]
+    empty = {"place": None, "fuse": "", "ground": "", "inline": "", "hears": "", "sends": ""}
+    table = {"title": "Van", "rows": [empty | row for row in rows], "bitrates": {}}
+    kept.keep("tables", key, json.dumps(table))
+    chosen(visit("describe", key), quick_title="Vito's van", **{"quick_rate main": 250_000})
+    again = visit("describe", key).session_state["quick"]
+    assert ("Vito's van", {"main": 250_000}) == (again.title, again.bitrates)
+    assert ["ECM", "BCM"] == [row.module for row in again.rows]
+
+
+def test_an_author_finds_the_draft_again(key: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(classroom, "let_in", lambda: True)
+    chosen(visit("author", key), draft_exercise="Quite my own", draft_tools=["eye", "scan"])
+    again = visit("author", key)
+    assert "Quite my own" == again.text_input(key="draft_exercise").value
+    assert {"eye", "scan"} == set(again.session_state["draft_tools"])
+    press(again, "author_new")
+
+
+NONSENSE = {str: "nonsense", list: ["nonsense"], int: -1, bool: True, float: 7.0}
+
+
+@pytest.mark.parametrize("page", ["what-if", "instead", "suspects", "pairs", "case"])
+def test_what_was_kept_and_is_nothing_of_ours_harms_no_page(page: str, key: str) -> None:
+    """Of a car that is no longer there, of an older version, or no value of its field at all."""
+    nonsense = {name: NONSENSE.get(kind, 7.0) for name, kind in FIELDS.items()} | {"suppose_repairs": []}
+    kept.keep(KIND, key, json.dumps(nonsense))
+    visit(page, key)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{"])
+def test_what_cannot_be_read_is_nothing(text: str, key: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept.keep(KIND, key, text)
+    state: dict[str, Any] = {}
+    monkeypatch.setattr("ui.kept_fields.st.session_state", state)
+    kept_fields.take_up(key)
+    assert {} == state
+
+
+def test_only_fields_are_taken_up_and_only_with_values_of_their_kind(
+    key: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    state: dict[str, Any] = {"what_if_own": "scan"}
+    told = {"held": "x", "case_title": 7, "story_name": "Water", "use pull F1": "always", "what_if_own": "x"}
+    kept.keep(KIND, key, json.dumps(told))
+    monkeypatch.setattr("ui.kept_fields.st.session_state", state)
+    kept_fields.take_up(key)
+    assert {"what_if_own": "scan", "story_name": "Water", "use pull F1": "always"} == state
