@@ -452,10 +452,7 @@ def _checking() -> lab_work.Task:
 def _save_and_give(draft: dict[str, str]) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         _text(draft, "file", max_chars=60)
-        st.button(
-            "Save", key="author_save", icon=":material/save:", disabled=not draft["file"],
-            on_click=_save,
-        )  # fmt: skip
+        st.button("Save", key="author_save", icon=":material/save:", on_click=_save)
     groups = {group.id: group for group in classroom.records().classes() if group.closed_s is None}
     if not groups:
         st.caption("To give it to a class, open one on the page Classes.")

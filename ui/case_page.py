@@ -79,11 +79,11 @@ def _open_one() -> None:
         st.selectbox("a case that comes with busbay", list(shipped), key="case_shipped")
         st.button("Open it", key="case_open", on_click=_open)
     with st.expander("A case of your own: begin one, or open a file"):
-        title = st.text_input("what to call it", key="case_title", persist_state="session")
+        st.text_input("what to call it", key="case_title", persist_state="session")
         cars = [name.removesuffix(".yaml") for name in session.shipped_cars()]
         with st.container(horizontal=True, vertical_alignment="bottom"):
             st.selectbox("which car", cars, key="case_car")
-            st.button("Begin", key="case_begin", disabled=not title, on_click=_begin)
+            st.button("Begin", key="case_begin", on_click=_begin)
         file = st.file_uploader("a case file (YAML)", type=["yaml", "yml"], key="case_file")
         if file is not None:
             st.button("Open the file", key="case_open_file", on_click=_open_file)

@@ -88,7 +88,7 @@ def _add(held: Held) -> None:
         "Suppose this",
         key="suppose_add",
         icon=":material/add:",
-        disabled=not "".join(as_shown(sentence)()),
+        disabled=not sentence,
         on_click=partial(_append, held, kind, sentence),
     )
     if st.session_state.get("suppose_problem"):

@@ -42,6 +42,12 @@ def test_a_case_begun_by_hand_has_no_step_until_the_first_is_told() -> None:
     assert app.button(key="case_run").disabled
 
 
+def test_a_case_without_a_name_is_not_begun() -> None:
+    app = press(opened("case"), "case_begin")
+    assert ["a case needs a name to call it by"] == [one.value for one in app.error]
+    assert None is app.session_state["case"]
+
+
 def test_a_step_that_was_taken_away_comes_back_and_a_refresh_loses_nothing() -> None:
     app = opened("case")
     app.selectbox(key="case_shipped").select("beehive-ground").run()

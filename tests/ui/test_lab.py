@@ -5,7 +5,7 @@ from playwright.sync_api import Page, expect
 
 from sim.lab.case import Seen, case_from_text, read_case, shipped_cases
 from sim.vehicle.problems import Problem
-from tests.ui.browser import button, redrawn
+from tests.ui.browser import button, go, redrawn
 from ui.case_page import case_text
 from ui.telling import seen_of, seen_words
 
@@ -32,6 +32,21 @@ def test_the_compound_case_by_clicks_alone(page: Page) -> None:
     expect(sets).to_contain_text("unplug TCM.C1 and theory ECM waits for TCM", timeout=LONG_MS)
     expect(sets).to_contain_text("and not ")
     expect(page.locator(".st-key-cause_picture svg.causes")).to_be_visible()
+
+
+def test_what_is_typed_and_supposed_with_one_click_stands_there_after_a_refresh(page: Page) -> None:
+    with redrawn(page):
+        page.get_by_role("link", name="What if").first.click()
+    page.get_by_label("kind").click()
+    with redrawn(page):
+        page.get_by_role("option", name="in words", exact=True).click()
+    words = page.get_by_role("textbox", name="any edit, in words")
+    words.fill("corrode G2 2 ohm")
+    button(page, "Suppose this")  # the field is left by this very click
+    expect(page.get_by_text("corrode G2 2 ohm", exact=True).first).to_be_visible()
+    go(page, page.url)
+    expect(page.get_by_text("corrode G2 2 ohm", exact=True).first).to_be_visible()
+    expect(words).to_have_value("corrode G2 2 ohm")
 
 
 @pytest.mark.parametrize("name", sorted(shipped_cases()))
