@@ -301,9 +301,7 @@ def _unjudged(step: Step, is_check: bool, has_model: bool) -> str:
 def entropy_bits(weights: Sequence[float]) -> float:
     """Entropy in bits of weights that need not add up to 1; 0.0 for one or none."""
     total = sum(weights)
-    if total <= 0 or len(weights) < 2:
-        return 0.0
-    return -sum(weight / total * log2(weight / total) for weight in weights if weight > 0)
+    return sum((weight / total * log2(total / weight) for weight in weights if weight > 0), 0.0)
 
 
 def best_check(model: SuspectModel, suspects: Sequence[int]) -> tuple[int, float]:

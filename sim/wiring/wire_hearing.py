@@ -49,7 +49,7 @@ def links_on_wires(reading: Reading, levels: Levels) -> Links:
     recessive = [wire_v > RECESSIVE_SHARE * supply_v > 0 for _, supply_v, wire_v in levels]
     links: set[tuple[str, str]] = set()
     for number, sender in enumerate(ports):
-        if not recessive[number] or seen.voltage_v[number] is None:
+        if seen.voltage_v[number] is None:
             continue
         pulled_v = drive(seen, [(number, DRIVER)]).port_voltage_v
         reads = [

@@ -253,6 +253,25 @@ def test_recovery_follows_the_file(teaching: Car) -> None:
     assert 1 == len(told)
 
 
+def test_a_bus_may_have_a_code_of_its_own(teaching: Car, stored: Stored) -> None:
+    text = (scenarios_folder() / "vehicles" / "teaching-car.yaml").read_text(encoding="utf-8")
+    text = text.replace("powertrain: {bitrate_bps", "powertrain: {off_code: U0075, bitrate_bps")
+    bench = Bench(car_from_text(text, "own-code.yaml"))
+    bench.do_all(["key run", "wait 5 s", SHORT, "wait 3 s"])
+    assert "U0075-88" in plain(stored(bench))["ABS"]
+
+
+def test_a_module_that_loses_its_supply_before_it_was_well_is_not_told_to_be_back(teaching: Car) -> None:
+    """Back on the bus counts after the healing time; the reset comes within it."""
+    bench = Bench(teaching)
+    bench.do_all(["key run", "wait 5 s", SHORT, "wait 0.5 s", "unshort ECM.C1.4 to ECM.C1.5", "wait 0.15 s"])
+    told = [event.text for event in bench.trace.events if event.kind == "bus" and event.subject == "ABS"]
+    assert ["ABS goes bus-off on powertrain"] == told
+    bench.do_all(["unplug ABS", "wait 5 s"])
+    assert told == [e.text for e in bench.trace.events if e.kind == "bus" and e.subject == "ABS"]
+    assert "GW is back on powertrain" in [event.text for event in bench.trace.events]
+
+
 # -- both depths -------------------------------------------------------------------------------------------
 
 FAULTS = ["set TCM.powertrain to 250 kbit/s", "babble ABS.powertrain", "stick IPC.body", SWAP, SHORT]

@@ -4,7 +4,7 @@ import pytest
 
 from sim.instruments import cautions
 from sim.lab.case import Seen, Step
-from sim.lab.next_check import MOST_ROLLOUTS, Check, next_check, possible_checks
+from sim.lab.next_check import MOST_ROLLOUTS, Check, Outcome, Ranked, next_check, possible_checks
 from sim.lab.run import vehicle_text
 from sim.lab.suspects import Suspect, Suspects, find_suspects
 from sim.lab.workshop import Workshop
@@ -149,3 +149,26 @@ def test_cautions_stand_beside_the_checks_that_need_them() -> None:
     assert cautions.BATTERY_CLAMP in checks[battery].cautions
     assert (cautions.BREAKOUT,) == checks["unplug TCM.C1, wait 5 s, scan, plug TCM.C1"].cautions
     assert () == checks["scan"].cautions
+
+
+@pytest.mark.parametrize(
+    ("shares", "halves"),
+    [((0.5, 0.5), True), ((0.59, 0.41), True), ((0.61, 0.39), False), ((0.5, 0.25, 0.25), False)],
+)
+def test_a_check_halves_where_two_outcomes_are_nearly_alike_likely(
+    shares: tuple[float, ...], halves: bool
+) -> None:
+    """Nearly: one of them between 40 and 60 in 100."""
+    outcomes = tuple(Outcome(f"shows {share}", share, ()) for share in shares)
+    assert halves is Ranked(Check(("look F2",), 2.0), 1.0, None, outcomes).halves
+
+
+def test_of_more_suspects_than_are_compared_the_likeliest_are(
+    six: str, here: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fuse or a plug is likelier off than a pin open; the likelier outcome is told first."""
+    monkeypatch.setattr("sim.lab.next_check.MOST_SUSPECTS", 2)
+    advice = next_check(suspects(six, SILENT_TCM, here), workshop=here)
+    assert (2, 4) == (advice.compared, advice.of)
+    assert advice.best is not None
+    assert [("pull F2",), ("unplug TCM.C1",)] == [one.leaves for one in advice.best.outcomes]

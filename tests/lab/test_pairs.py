@@ -91,6 +91,7 @@ def test_where_no_current_flows_another_opening_does_nothing_unless_it_is_on_a_l
     behind = {"changed": "GW", "opens": "F2"}
     assert 1 == pairs.first_contradiction(wrong, fault(**behind))  # type: ignore[arg-type]
     assert 1 == pairs.first_contradiction(wrong, fault(ECM, **behind))  # type: ignore[arg-type]
+    assert None is pairs.first_contradiction(wrong, fault(lines="x", **behind))  # type: ignore[arg-type]
     looked_at = fault((1, "look F2"), **behind)  # type: ignore[arg-type]
     assert None is pairs.first_contradiction(wrong, looked_at)
     assert None is pairs.first_contradiction(

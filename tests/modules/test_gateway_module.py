@@ -133,6 +133,22 @@ def test_clearing_by_the_emissions_service_is_guarded_too(guarded: Bench) -> Non
     assert {("IPC", "U0101-87")} == scanned(guarded).codes
 
 
+@pytest.mark.parametrize("service", [0x14, 0x04, 0x2F, 0x31, 0x2E, 0x34, 0x35, 0x36, 0x37])
+def test_each_service_behind_a_guard_is_refused(tiny: Make, service: int) -> None:
+    """ISO 14229-1: clear; input/output and routine control; write, and the four of a transfer. J1979: 04."""
+    bench = tiny(("[clear]", "[clear, actuate, program]"), text=GUARDED)
+    bench.do("wait 1 s")
+    own, answers = bench.car.addresses["IPC"], list[bytes]()
+    bench.live.tester(True, "asks")
+    bench.live.run(0.01)
+    bench.live.network.tap = lambda start_s, end_s, frame, sender: (
+        answers.append(frame.data[:4]) if frame.can_id == own + 8 else None
+    )
+    bench.live.network.send("TESTER", Frame(own, bytes([1, service, *[0xCC] * 6])))
+    bench.do("wait 0.2 s")
+    assert [bytes([3, 0x7F, service, 0x33])] == answers
+
+
 def test_a_request_is_known_by_its_first_frame_and_by_no_other() -> None:
     """ISO 15765-2: single, first, consecutive and flow control frame; the service stands in the first two."""
     frames = ("02 14 FF", "10 14 2E F1", "21 14 14 14", "30 14 14")

@@ -88,6 +88,21 @@ def test_questions_are_repeated_with_new_numbers(
     assert "security" not in look(bench).lit
 
 
+def test_switched_off_and_on_the_time_to_the_next_question_begins_anew(
+    bench: Bench, frames: list[tuple[float, str, int, bytes]]
+) -> None:
+    """Off 100 ms after a question: what was left of its 200 ms does not shorten those of the next one."""
+    bench.do_all(["unplug ECM", "key run", "wait 1 s"])
+    left_s = 0.2 - (bench.now_s - [start_s for start_s, sender, _, _ in frames if sender == "BCM.body"][-1])
+    bench.do_all([f"wait {left_s + 0.1:.3f} s", "key off"])
+    before = len(frames)
+    bench.do_all(["key run", "wait 0.9 s"])
+    asked_s = [start_s for start_s, sender, _, _ in frames[before:] if sender == "BCM.body"]
+    assert before
+    assert len(asked_s) >= 3
+    assert [0.2] * (len(asked_s) - 1) == [pytest.approx(b - a, abs=0.01) for a, b in pairwise(asked_s)]
+
+
 @pytest.mark.parametrize(("right", "released"), [(False, False), (True, True)], ids=["wrong", "right"])
 def test_only_the_right_proof_releases(
     right: bool, released: bool, bench: Bench, frames: list[tuple[float, str, int, bytes]]

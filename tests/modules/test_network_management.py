@@ -327,6 +327,19 @@ def test_the_repeat_message_bit_is_on_the_bus_only_in_repeat_message() -> None:
     assert {0x10} == set(bits)
 
 
+def test_every_management_frame_names_its_node() -> None:
+    """The source node identifier stands in the first byte, whatever the control bits do."""
+    bench = managed("frame")
+    seen: set[tuple[int, int]] = set()
+    bench.live.network.tap = lambda start_s, end_s, frame, sender: (
+        seen.add((frame.can_id, frame.data[0])) if 0x500 <= frame.can_id < 0x503 else None
+    )
+    bench.do_all(["switch key on", "wait 10 s"])
+    bench.live.modules["ECM"].managed["main"].ask_for_repeat()
+    bench.do("wait 5 s")
+    assert {(0x500, 0), (0x501, 1), (0x502, 2)} == seen
+
+
 @pytest.mark.parametrize("depth", DEPTHS)
 def test_service_28_keeps_the_bus_from_sleeping(depth: str) -> None:
     """With ECM's frames stopped its NM-Timeout stands, and its messages keep the others up.

@@ -104,6 +104,16 @@ def test_a_held_output_switches_its_relay_until_given_back(bench: Bench) -> None
     assert "K1" in bench.live.pulled_in
 
 
+def test_what_a_tester_holds_is_switched_because_of_it(bench: Bench) -> None:
+    bcm = Conversation(bench, "BCM")
+    bcm.unlock()
+    bcm.ask(f"2F {RELAY} 03 00")
+    switched = next(event for event in reversed(bench.trace.events) if event.kind == "output")
+    assert switched.text.endswith(" off")
+    (cause,) = (bench.trace[one] for one in switched.causes)
+    assert ("control", True) == (cause.kind, cause.text.endswith("as a tester says"))
+
+
 def test_freeze_and_default(bench: Bench) -> None:
     bcm = Conversation(bench, "BCM")
     bcm.unlock()
@@ -183,6 +193,7 @@ def test_the_self_test_asks_for_patience(bench: Bench) -> None:
     assert pending_s - asked_s < 0.05
     assert 1.0 < done_s - asked_s < 1.05
     assert [f"71 03 02 01 {len(tests):02X} 01"] == ecm.ask(f"31 03 {SELF_TEST}")
+    assert "ECM tests itself, as a tester says" in [event.text for event in bench.trace.events]
 
 
 def test_who_asks_meanwhile_is_told_to_repeat(bench: Bench) -> None:

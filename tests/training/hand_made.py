@@ -22,10 +22,12 @@ class HandMade:
     checks_show: tuple[str, ...] = ()
     at_fault: dict[int, tuple[int, ...]] | None = None
     truth: int = 0
+    edits: tuple[str, ...] = ()  # of each suspect, where its words matter
 
     @property
     def suspects(self) -> Sequence[Suspect]:
-        return [Suspect((f"fault {k}",), weight) for k, weight in enumerate(self.weights)]
+        edits = self.edits or [f"fault {k}" for k in range(len(self.weights))]
+        return [Suspect((edit,), weight) for edit, weight in zip(edits, self.weights, strict=True)]
 
     @property
     def compared(self) -> frozenset[int]:

@@ -104,7 +104,8 @@ def test_a_repair_is_no_replacement_before_its_time_where_nothing_shorter_tells(
     long = HandMade((1, 1), ("ab",), (check("look ECM.C1", 20.0),), ("ab",), {0: (0,)})
     blind = HandMade((1, 1), ("ab",), (check("look ECM.C1", 2.0),), ("aa",), {0: (0,)})
     sure = HandMade((1, 1), ("aa",), (check("look ECM.C1", 2.0),), ("ab",), {0: (0, 1)})
-    for model, chance in ((long, 0.5), (blind, 0.5), (sure, 1.0)):
+    equal = HandMade((1, 1), ("ab",), (check("look ECM.C1", 15.0),), ("ab",), {0: (0,)})
+    for model, chance in ((long, 0.5), (equal, 0.5), (blind, 0.5), (sure, 1.0)):
         (one,) = judged(model, step("mend ECM.C1.3", 15.0))
         assert ("repair", chance) == (one.verdict, one.number)
 
@@ -145,6 +146,12 @@ def test_putting_back_what_one_took_apart_is_no_repair() -> None:
     assert "" == judged(model, step("unplug ECM.C1"), step("plug ECM.C1"))[1].verdict
 
 
+def test_taking_a_clamp_off_is_no_repair_and_cleaning_it_is_one() -> None:
+    model = HandMade((1, 1), ("aa", "aa", "aa"), at_fault={1: (0, 1), 2: (0, 1)})
+    steps = (step("plug BAT.NEG"), step("mend BAT.NEG"), step("plug ABS.C1"))
+    assert ["", "repair", "repair"] == [one.verdict for one in judged(model, *steps)]
+
+
 def test_without_suspects_nothing_is_judged_but_safety() -> None:
     one, two = judged(None, step("scan"), step("key run"))
     assert ("", "not measured: no suspects to hand", None) == (one.verdict, one.reason, one.number)
@@ -154,6 +161,7 @@ def test_without_suspects_nothing_is_judged_but_safety() -> None:
 def test_entropy_of_the_textbook() -> None:
     assert 0.0 == entropy_bits([5.0])
     assert 0.0 == entropy_bits([])
+    assert 0.0 == entropy_bits([0.0, 0.0])
     assert pytest.approx(1.75) == entropy_bits([0.5, 0.25, 0.125, 0.125])
 
 
@@ -213,6 +221,15 @@ def test_every_cause_leads_back_to_the_hidden_edit(storage: Attempt) -> None:
     assert "code U0101-87 in ECM" in titles
     for _, tree in told.causes:
         assert ["given: pull F2"] == tree.roots()
+
+
+def test_who_was_still_possible_at_the_first_repair_and_was_not_named_was_omitted() -> None:
+    """The look leaves three of four; of these one is the truth and one was named, wrongly."""
+    attempt = Attempt.replay(find_exercise("02"), ["look F3", "fit F2"])
+    attempt.hand_in(["unplug TCM.C1"], "")
+    edits = ("pull F2", "unplug TCM.C1", "open TCM.C1.1", "unplug ABS.C1")
+    model = HandMade((1, 1, 1, 1), ("aaab", "abcd"), at_fault={1: (0,)}, edits=edits)
+    assert ("open TCM.C1.1",) == debrief(attempt, model).omitted
 
 
 def test_what_clearing_before_saving_has_erased() -> None:

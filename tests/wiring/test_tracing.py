@@ -221,3 +221,16 @@ def test_a_joint_is_bad_from_three_tenths_of_a_volt_on(drop_v: float, named: boo
     found = reading("corrode ECM.GND 80 ohm", f"corrode ECM.B+ {drop_v / current_a:.4f} ohm")
     joints = [one.element_id for one in found.why_unsupplied("ECM")]
     assert ([GND, "ECM.C1.1"] if named else [GND]) == joints
+
+
+def test_a_pin_in_the_wrong_cavity_is_told_as_swapped() -> None:
+    found = reading("swap ECM.B+ with ECM.GND").why_unsupplied("ECM")
+    assert [("ECM.C1.1", "swapped", "ECM.C1"), (GND, "swapped", "ECM.C1")] == told(found)
+
+
+def test_of_two_shorts_that_of_the_larger_current_comes_first() -> None:
+    """By Ohm's law half the resistance takes twice the current."""
+    to_g1, to_body = "short BAT+ to G1", "short BAT+ to BODY"
+    for ohm, leads in (((0.01, 0.02), [to_g1, to_body]), ((0.02, 0.01), [to_body, to_g1])):
+        edits = [f"{lead} {one} ohm" for lead, one in zip((to_g1, to_body), ohm, strict=True)]
+        assert leads == [one.element_id for one in reading(*edits).why_unsupplied("GW")]
