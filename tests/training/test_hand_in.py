@@ -158,6 +158,19 @@ def test_a_named_cause_without_repair_and_proof_does_not_complete() -> None:
         attempt.do("scan")
 
 
+def test_half_is_for_the_cause_a_quarter_for_the_repair_and_a_quarter_for_its_proof() -> None:
+    """A car that was not repaired proves nothing."""
+    repaired = FIRST.solution[: FIRST.solution.index("plug ABS.C1") + 1]
+    for log, named, credit in (
+        (FIRST.solution, "unplug ABS", 1.0),
+        (FIRST.solution, "unplug ECM", 0.5),
+        (repaired, "unplug ABS", 0.75),
+        (repaired, "unplug ECM", 0.25),
+        ((), "unplug ECM", 0.0),
+    ):
+        assert credit == Attempt.replay(FIRST, log).hand_in([named], "").credit
+
+
 @pytest.mark.parametrize(
     ("log", "saved"),
     [
