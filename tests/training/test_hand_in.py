@@ -1,6 +1,7 @@
 """Handing in: what counts as the cause, what a repair has to show, and what comes to light before."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -168,7 +169,9 @@ def test_half_is_for_the_cause_a_quarter_for_the_repair_and_a_quarter_for_its_pr
         (repaired, "unplug ECM", 0.25),
         ((), "unplug ECM", 0.0),
     ):
-        assert credit == Attempt.replay(FIRST, log).hand_in([named], "").credit
+        result = Attempt.replay(FIRST, log).hand_in([named], "")
+        assert credit == result.credit
+        assert 0.5 * result.verdict.exact == replace(result, repaired=False).credit
 
 
 @pytest.mark.parametrize(
