@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.modules.facts import Fact, asked, judge
+from sim.modules.facts import Fact, asked, in_words, judge
 from sim.vehicle.conditions import Condition
 
 NAMES = ("brake", "door", "lamp", "fob_seen")
@@ -26,3 +26,11 @@ def _joined(parts: st.SearchStrategy[Condition]) -> st.SearchStrategy[Condition]
 def test_the_value_is_that_of_the_verdict(condition: Condition, known: dict[str, bool | None]) -> None:
     verdict = judge(condition, lambda leaf: Fact(known[leaf.input or ""], 7))
     assert verdict.value is asked(condition, lambda leaf: lambda: known[leaf.input or ""])()
+
+
+def test_a_condition_in_words() -> None:
+    brake, door, lamp = (Condition(input=name) for name in ("brake", "door", "lamp"))
+    neither = Condition(**{"not": Condition(any=(door, lamp))})
+    words = "input brake active and not (input door active or input lamp active)"
+    assert words == in_words(Condition(all=(brake, neither)))
+    assert "always" == in_words(Condition(all=()))

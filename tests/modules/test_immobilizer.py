@@ -103,20 +103,24 @@ def test_switched_off_and_on_the_time_to_the_next_question_begins_anew(
     assert [0.2] * (len(asked_s) - 1) == [pytest.approx(b - a, abs=0.01) for a, b in pairwise(asked_s)]
 
 
-@pytest.mark.parametrize(("right", "released"), [(False, False), (True, True)], ids=["wrong", "right"])
+@pytest.mark.parametrize(
+    ("right", "can_id", "released"),
+    [(False, ANSWER, False), (True, RELEASE, False), (True, ANSWER, True)],
+    ids=["wrong", "no answer", "right"],
+)
 def test_only_the_right_proof_releases(
-    right: bool, released: bool, bench: Bench, frames: list[tuple[float, str, int, bytes]]
+    right: bool, can_id: int, released: bool, bench: Bench, frames: list[tuple[float, str, int, bytes]]
 ) -> None:
     """A stranger on the bus in place of the engine module: it takes the secret, and no more than that."""
     bench.do_all(["unplug ECM", "key run", "wait 1 s"])
     live = bench.live
     for _ in range(5):
-        challenge = [data for _, _, can_id, data in frames if can_id == CHALLENGE][-1]
+        challenge = [data for _, _, sent_id, data in frames if sent_id == CHALLENGE][-1]
         data = proof(challenge) if right else bytes(b ^ 1 for b in proof(challenge))
-        live.network.send("TCM.powertrain", Frame(ANSWER, data))
+        live.network.send("IPC.body", Frame(can_id, data))
         bench.do("wait 0.2 s")
     assert released is live.modules["BCM"].authority.released  # type: ignore[union-attr]
-    assert released is (RELEASE in {can_id for _, _, can_id, _ in frames})
+    assert released is ("BCM.body" in {sender for _, sender, sent_id, _ in frames if sent_id == RELEASE})
 
 
 def test_an_old_answer_is_no_proof(bench: Bench, frames: list[tuple[float, str, int, bytes]]) -> None:

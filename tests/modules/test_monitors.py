@@ -211,11 +211,21 @@ def test_an_invalid_value_sets_a_code_of_its_own(tiny: Make, told: Tell) -> None
         (round(lost_s + 0.5, 6), "IPC sets U0100-87: ECM.status not heard"),
         (round(invalid_s + 0.5, 6), "BCM sets U0402-86: TCM.shift carries invalid values"),
     ] == sorted(told(bench, "code"))
+    # what it works from is back: valid values heal the code, which stays confirmed
+    bench.do_all(["plug ECM", "wait 2 s"])
+    assert Status.CONFIRMED == status(bench, "BCM", "U0402-86") & (Status.CONFIRMED | Status.TEST_FAILED)
+    bench.do_all(["unplug ECM", "wait 3 s"])
     # the message itself gone, nobody can judge its values: what was cleared stays away
     bench.do_all(["unplug TCM", "wait 3 s", "clear BCM", "wait 3 s"])
     assert ["U0101-87"] == [
         e.code for e in bench.live.modules["BCM"].memory.codes if e.status & Status.TEST_FAILED
     ]
+
+
+def test_a_message_without_signals_has_no_code_for_invalid_ones(tiny: Make) -> None:
+    """U0401 and U0422, "invalid data received from ECM", "... from BCM" (SAE J2012): only BCM sends values."""
+    codes = {test.code for test in tiny().live.modules["IPC"].all_tests()}
+    assert {"U0100-87", "U0140-87", "U0422-86"} == {code for code in codes if code[:3] in ("U01", "U04")}
 
 
 CIRCUIT = """

@@ -153,6 +153,13 @@ def test_the_mode_ends_with_the_supply_of_its_master(holds: Bench, told: Tell) -
     assert ["power mode goes from off to run"] == [text for _, text in told(holds, "mode")]
 
 
+def test_a_change_of_mode_is_because_of_the_one_before(holds: Bench) -> None:
+    holds.do_all(["press start", "wait 25 s"])
+    entered, left = (event for event in holds.trace.events if event.kind == "mode")
+    assert "power mode goes from accessory to off" == left.text
+    assert entered.id in left.causes
+
+
 def test_the_bus_carries_the_mode(holds: Bench, told: Tell) -> None:
     """Nobody reads the master's mind: others know the mode from its message, and not without it."""
     holds.do_all(["press start with brake", "wait 0.2 s"])

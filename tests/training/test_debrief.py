@@ -221,6 +221,15 @@ def test_every_cause_leads_back_to_the_hidden_edit(storage: Attempt) -> None:
     assert "code U0101-87 in ECM" in titles
     for _, tree in told.causes:
         assert ["given: pull F2"] == tree.roots()
+    kinds = [title.split()[0] for title in titles]
+    assert sorted(set(kinds)) == sorted(kinds), "what goes back to the same edit is told once of each kind"
+
+
+def test_no_more_causes_are_told_than_anybody_reads(
+    storage: Attempt, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sim.training.debrief.MOST_TREES", 1)
+    assert 1 == len(debrief(storage).causes)
 
 
 def test_who_was_still_possible_at_the_first_repair_and_was_not_named_was_omitted() -> None:
