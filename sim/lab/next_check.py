@@ -75,7 +75,10 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Ranked:
-    """A check and its worth. `minutes_to_end`: expected, this check first; None if not thought through."""
+    """A check and its worth; its outcomes, the likeliest first.
+
+    `minutes_to_end`: expected, this check first; None if not thought through.
+    """
 
     check: Check
     bits: float
@@ -90,7 +93,7 @@ class Ranked:
     @property
     def halves(self) -> bool:
         """Does it cut the suspects in two halves of nearly equal weight?"""
-        return len(self.outcomes) == 2 and abs(self.outcomes[0].share - 0.5) <= HALF
+        return len(self.outcomes) == 2 and self.outcomes[0].share - 0.5 <= HALF
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,9 +224,8 @@ def _is_airbag(connector: str, car: Car) -> bool:
 
 def _active(car: Car, opened: Sequence[str], taken_off: Sequence[str]) -> Iterator[Check]:
     operated = {switch.operated_by for switch in car.built.switches.values()}
-    start = ["press start"] if "button" in operated else ["key run"] if "key_run" in operated else []
-    if start and "brake" in operated and start == ["press start"]:
-        start = ["press start with brake"]
+    press = "press start with brake" if "brake" in operated else "press start"
+    start = [press] if "button" in operated else ["key run"] if "key_run" in operated else []
     plans = [["scan"], [*start, "wait 5 s", "scan"]]
     if {"DLC.6", "DLC.14"} <= set(car.pins):
         plans.append(["disconnect battery", "wait 60 s", "measure ohms DLC.6 to DLC.14", "reconnect battery"])

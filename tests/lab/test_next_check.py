@@ -172,3 +172,16 @@ def test_of_more_suspects_than_are_compared_the_likeliest_are(
     assert (2, 4) == (advice.compared, advice.of)
     assert advice.best is not None
     assert [("pull F2",), ("unplug TCM.C1",)] == [one.leaves for one in advice.best.outcomes]
+
+
+@pytest.mark.parametrize(
+    ("name", "start"),
+    [
+        ("six-modules", "press start"),
+        ("shuttle-minibus", "press start with brake"),
+        ("teaching-car", "key run"),
+    ],
+)
+def test_codes_are_read_once_more_with_the_ignition_on_as_this_car_has_it(name: str, start: str) -> None:
+    checks = possible_checks(car_from_text(vehicle_text(name)), [Suspect(("pull F2",), (), 1.0)])
+    assert f"{start}, wait 5 s, scan" in [check.title for check in checks]

@@ -223,7 +223,7 @@ def test_an_invalid_value_sets_a_code_of_its_own(tiny: Make, told: Tell) -> None
 
 
 def test_a_message_without_signals_has_no_code_for_invalid_ones(tiny: Make) -> None:
-    """U0401 and U0422, "invalid data received from ECM", "... from BCM" (SAE J2012): only BCM sends values."""
+    """U0401 and U0422, invalid data received from ECM and BCM (SAE J2012): only BCM sends values."""
     codes = {test.code for test in tiny().live.modules["IPC"].all_tests()}
     assert {"U0100-87", "U0140-87", "U0422-86"} == {code for code in codes if code[:3] in ("U01", "U04")}
 
