@@ -5,7 +5,16 @@ import pytest
 from sim.lab.workshop import Workshop
 from sim.training.exercise import Exercise, find_exercise
 from sim.training.proof import rivals
-from sim.training.rivals import Glance, answer, misleads, nearest, one_of_each, other_faults, solved
+from sim.training.rivals import (
+    Glance,
+    agree_at_first,
+    answer,
+    misleads,
+    nearest,
+    one_of_each,
+    other_faults,
+    solved,
+)
 
 PUSHED_BACK = find_exercise("05")
 BLOWN = find_exercise("07")
@@ -63,6 +72,14 @@ def test_chance_is_no_evidence() -> None:
     sure = [*guess[:-1], "unplug TCM.C1", "look TCM.C1", "mend TCM.C1.1", "plug TCM.C1"]
     assert not misleads(solved(solved_by(exercise, *sure)), (other,))
     assert Glance(solved(solved_by(exercise, *sure))).settles((other,))
+
+
+def test_of_two_faults_one_by_chance_is_enough_to_prove_nothing_at_first() -> None:
+    """The ABS is seen to answer: its plug is not off. With a contact that opens now and then nobody knows."""
+    log, off = solved(STORED), "unplug ABS.C1"
+    by_chance = "interrupt TCM.C1.1 every 8 s for 2 s"
+    with Workshop(workers=1) as workshop:
+        assert [(by_chance, off)] == agree_at_first(log, [(off,), (by_chance, off)], workshop)
 
 
 def test_where_every_repair_does_something_nothing_is_repaired_in_vain() -> None:
