@@ -1,4 +1,5 @@
-"""Seeded random clicks over every page as visitor, student and instructor: no exception.
+"""Seeded random clicks over every page as visitor, student and instructor: no exception, not even from a hand
+that chooses and presses before the answer is there.
 
 Some dozens by default; `BUSBAY_CLICKS=2000` makes it the long run, `BUSBAY_SEED` another one. What starts
 minutes of work in the lab is left out: pages of the lab have tests of their own.
@@ -98,6 +99,7 @@ def test_random_clicks_end_in_no_exception(role: str, served: tuple[str, Records
             possible = moves(visitor, dice)
             pages = [move for move in possible if move[0].startswith("open ")]
             words, move = dice.choice(pages if kind < 0.15 or len(possible) == len(pages) else possible)
+            visitor.waits = dice.random() < 0.6
             done.append(words)
             try:
                 move()

@@ -38,7 +38,11 @@ REFUSED_EARLY = 413  # content too large, RFC 9110 section 15.5.14
 
 
 class Visitor:
-    """One visit. `elements`: what stands on the page, by place; `answers_s`: how long each answer took."""
+    """One visit. `elements`: what stands on the page, by place; `answers_s`: how long each answer took.
+
+    `waits`: what is chosen or typed is answered before anything else is done; otherwise it reaches the server
+    together with the next click, as from a quick hand.
+    """
 
     def __init__(
         self,
@@ -56,6 +60,7 @@ class Visitor:
         self.elements: dict[tuple[int, ...], tuple[Any, str, str]] = {}
         self.pages: dict[str, str] = {}
         self.repeats: dict[str, float] = {}
+        self.waits = True
         self._keeps = keeps
         self._page_name, self._page_hash = page, ""
         self._states: dict[str, WidgetState] = {}
@@ -219,7 +224,7 @@ class Visitor:
 
     def _set(self, place: tuple[int, ...], state: WidgetState, in_form: bool) -> None:
         self._states[state.id] = state
-        if not in_form:
+        if self.waits and not in_form:
             self._ask(fragment=self.elements[place][1])
 
     def _ask(
