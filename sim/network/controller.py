@@ -131,6 +131,10 @@ class _FlagOverwritten(_Fault):
     """A bit of the controller's own active flag was read recessive (rules 4 and 5)."""
 
 
+class _Overload(_Fault):
+    """Not an error: somebody asks for time by a dominant bit at the end of a delimiter."""
+
+
 class _Off(Exception):
     """The transmit error counter has reached 256."""
 
@@ -322,22 +326,31 @@ class Controller:
     # Errors
 
     def _answer(self, fault: _Fault) -> Life:
-        """Error flag and error delimiter, and again if these are disturbed."""
+        """Error flag and error delimiter, and what follows if these are disturbed."""
         self._hand_back("not acknowledged" if isinstance(fault, _NoAcknowledgement) else "error")
-        again: _Fault | None = fault
-        while again is not None:
-            fault, again = again, None
+        yield from self._flags(fault)
+
+    def _overload(self) -> Life:
+        """Overload flag and delimiter (section 3.2.4): in form an error frame that is not counted."""
+        yield from self._flags(_Overload())
+
+    def _flags(self, cause: _Fault) -> Life:
+        """Flag and delimiter, again and again while a disturbed one is the cause of the next."""
+        while True:
+            overload = isinstance(cause, _Overload)
             try:
                 # rule 9: the error that makes a station passive still lets it send an active flag
-                if self.counters.passive:
-                    yield from self._passive_flag(fault)
+                if self.counters.passive and not overload:
+                    yield from self._passive_flag(cause)
                 else:
-                    self._count(fault)
+                    if not overload:
+                        self._count(cause)
                     yield from self._flag()
-                yield from self._first_recessive(after_error=True)
+                yield from self._first_recessive(after_error=not overload)
                 yield from self._delimiter()
-            except _Fault as next_fault:
-                again = next_fault
+                return
+            except _Fault as next_cause:
+                cause = next_cause
 
     def _count(self, fault: _Fault) -> None:
         """Rules 1, 3, 4 and 5."""
@@ -396,21 +409,7 @@ class Controller:
         """The seven recessive bits behind the first; a dominant last one asks for time (overload)."""
         for left in range(DELIMITER_BITS - 2, -1, -1):
             if (yield RECESSIVE) == DOMINANT:
-                if left:
-                    raise _Fault
-                yield from self._overload()
-
-    def _overload(self) -> Life:
-        """Overload flag and delimiter (section 3.2.4): in form an error frame that is not counted."""
-        fault: _Fault | None = None
-        try:
-            yield from self._flag()
-            yield from self._first_recessive(after_error=False)
-            yield from self._delimiter()
-        except _Fault as found:
-            fault = found
-        if fault:
-            yield from self._answer(fault)
+                raise _Fault if left else _Overload
 
 
 class _Reading:

@@ -368,6 +368,24 @@ def test_overload_is_not_counted():
     assert ((0, 0), (0, 0)) == (a.errors, b.errors)
 
 
+@pytest.mark.parametrize("cause", ["overload", "error"])
+def test_delimiters_may_be_spoilt_without_end(cause):
+    """Thousands of flags behind one another, as where bits are misread for hours, and rest afterwards."""
+    node = Node("b")
+    node.controller.read(DOMINANT)  # a start of frame, and no stuff bit behind it
+    bits = [DOMINANT] * 5
+    free = 6 if cause == "overload" else 5  # a dominant last bit of the delimiter is no error
+    bits += [*[DOMINANT] * 6, RECESSIVE, *[RECESSIVE] * free, DOMINANT] * 5000
+    bits += [*[DOMINANT] * 6, RECESSIVE, *[RECESSIVE] * 7, *[RECESSIVE] * 3]
+    driven = [node.controller.read(bit) for bit in bits]
+    assert node.controller.idle
+    if cause == "overload":
+        assert (0, 1) == node.errors
+        assert 6 * 5001 == driven.count(DOMINANT)
+    else:
+        assert node.counters.receive >= 128
+
+
 def test_dominant_last_bit_of_the_end_of_frame():
     """Receivers have the frame by then, the transmitter repeats it: they get it twice (section 3.2.1)."""
     a, b = Node("a", SPEED), Node("b")
