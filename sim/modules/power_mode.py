@@ -22,7 +22,7 @@ class PowerModeMaster:
         self.module = module
         self.rules = rules
         self.event: int | None = None
-        self.reset()
+        self._enter("off")
 
     def reset(self) -> None:
         """The master lost its supply: it comes up in off."""
