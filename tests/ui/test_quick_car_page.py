@@ -5,7 +5,7 @@ import re
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, TimeoutError, expect
 from streamlit.testing.v1 import AppTest
 
 from sim.vehicle.quick_car import Row, vehicle_file
@@ -129,10 +129,16 @@ def test_a_file_that_is_no_log_is_told_by_its_own_name() -> None:
     assert app.error[0].value.startswith("day.log ")
 
 
-def write(page: Page, text: str, leave_by: str) -> None:
-    """Write into the cell that is chosen."""
+def write(page: Page, cell: tuple[float, float], text: str, leave_by: str) -> None:
+    """Write into the cell that is chosen; it is chosen once more where the grid was just drawn anew."""
     editor = page.locator("#portal input, #portal textarea")
-    page.keyboard.press("Enter")
+    for _ in range(5):
+        page.keyboard.press("Enter")
+        try:
+            editor.wait_for(timeout=3000)
+            break
+        except TimeoutError:
+            page.mouse.click(*cell)
     editor.fill(text)
     page.keyboard.press(leave_by)
     expect(editor).to_have_count(0)
@@ -145,16 +151,18 @@ def test_a_small_car_is_typed_into_the_table_and_stands_in_the_bay(chromium: str
         table = page.locator("[data-testid=stDataFrame]").first
         box = table.bounding_box()
         assert box is not None
-        page.mouse.click(box["x"] + 110, box["y"] + 52)
-        for name, bus in (("ECM", "main"), ("GW", "main, body"), ("IPC", "body"), ("DDM", "bo dy")):
-            write(page, name, "Tab")
-            write(page, bus, "Enter")
+        columns, rows = [box["x"] + at for at in (110, 200)], [box["y"] + 52 + 33 * at for at in range(4)]
+        page.mouse.click(columns[0], rows[0])
+        typed = (("ECM", "main"), ("GW", "main, body"), ("IPC", "body"), ("DDM", "bo dy"))
+        for row, (name, bus) in zip(rows, typed, strict=True):
+            write(page, (columns[0], row), name, "Tab")
+            write(page, (columns[1], row), bus, "Enter")
             page.keyboard.press("ArrowLeft")
         drawing = page.locator(".st-key-quick_map")
         expect(drawing.locator("[data-id='module DDM']").first).to_be_visible(timeout=30_000)
         expect(page.get_by_text("4 modules, 4 buses")).to_be_visible()
-        page.mouse.click(box["x"] + 200, box["y"] + 52 + 3 * 33)
-        write(page, "body", "Enter")
+        page.mouse.click(columns[1], rows[3])
+        write(page, (columns[1], rows[3]), "body", "Enter")
         expect(page.get_by_text("4 modules, 2 buses")).to_be_visible(timeout=30_000)
         page.wait_for_timeout(500)
         go(page, page.url)
