@@ -5,11 +5,16 @@ Defaults of a vehicle file: a message every 100 ms is lost after ten periods, it
 """
 
 from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
+import simpy
 
 from sim.bench.bench import Bench
 from sim.modules.memory import Status
+from sim.modules.monitors import Maturing
+from sim.modules.world import Timer
 from sim.network.frames import Frame, frame_bits
 
 Make = Callable[..., Bench]
@@ -264,3 +269,42 @@ def test_without_a_condition_of_its_own_a_monitor_waits_for_the_ignition(tiny: M
         bench.do(action)
         assert on is module.asks_monitoring(None)(), action
         assert on is module.judge_monitoring(None).value, action
+
+
+class Clock:
+    """A world that only has a clock, and notes which gaps a verdict hangs on."""
+
+    def __init__(self) -> None:
+        self.env = simpy.Environment()
+        self.gaps_s: list[float] = []
+        self.network = SimpleNamespace(tell_apart=self.gaps_s.append)
+
+    @property
+    def now_s(self) -> float:
+        return float(self.env.now)
+
+    def after(self, delay_s: float, action: Callable[[], None]) -> Timer:
+        return Timer(self.env, delay_s, action)
+
+
+@pytest.mark.parametrize(
+    ("failing", "proved", "left_at_s", "gaps_s"),
+    [
+        (True, True, 2.5, [0.5]),
+        (True, True, 3.25, [0.25]),
+        (False, True, 1.5, [0.5]),
+        (False, False, 1.5, []),
+    ],
+)
+def test_how_near_its_end_a_maturing_or_healing_was_left_is_told(
+    failing: bool, proved: bool, left_at_s: float, gaps_s: list[float]
+) -> None:
+    """From 1 s on it matures for 2 s and heals for 1 s; a healing that proves nothing decides nothing."""
+    world = Clock()
+    module: Any = SimpleNamespace(world=world, set_code=lambda *_: None, heal_code=lambda *_: None)
+    test = Maturing(module, "U0100-87", 2.0, 1.0, lambda: "not heard", lambda: proved)
+    world.env.run(1.0)
+    test.judge(failing, tuple)
+    world.env.run(left_at_s)
+    test.rest()
+    assert gaps_s == [gap_s for gap_s in world.gaps_s if gap_s != float("inf")]
