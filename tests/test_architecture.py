@@ -15,7 +15,8 @@ from pathlib import Path
 import pytest
 
 from sim import scenarios_folder
-from sim.cli import COMMANDS, front_end_command, main
+from sim.cli import COMMANDS, main
+from sim.front_door import front_end_command
 
 ROOT = Path(__file__).resolve().parent.parent
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "sim", "ui", "scenarios", "tests"}

@@ -10,9 +10,9 @@ from typing import Any
 import streamlit as st
 from ruamel.yaml import YAML
 
-from sim.lab.case import Case, CaseTable, Step, Story, case_from_text, shipped_cases, try_stories
+from sim.catalogue import shipped_cases, vehicle_text
+from sim.lab.case import Case, CaseTable, Step, Story, case_from_text, try_stories
 from sim.lab.report import STANDING
-from sim.lab.run import vehicle_text
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit

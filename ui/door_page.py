@@ -7,7 +7,7 @@ from datetime import datetime
 
 import streamlit as st
 
-from sim.cli import LOOPBACKS
+from sim.front_door import LOOPBACKS
 from sim.training.passphrase import LONGEST, SHORTEST, WrongPassphrase
 from sim.vehicle.problems import Problem
 from ui import classroom

@@ -9,11 +9,11 @@ from itertools import combinations
 
 import streamlit as st
 
+from sim.catalogue import vehicle_text
 from sim.lab.case import Case, Step
 from sim.lab.next_check import Advice, Ranked, next_check
 from sim.lab.observed import observed
 from sim.lab.report import STANDING
-from sim.lab.run import vehicle_text
 from sim.lab.suspects import Suspect, Suspects, explained, find_suspects, odds
 from sim.lab.suspects_report import nobody_words, odds_words, suspects_page, suspects_words
 from sim.lab.workshop import Progress, Stop, Stopped, Workshop

@@ -35,6 +35,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
 from sim.vehicle.harness import TESTER
 from sim.vehicle.messages import bus_graph, shortest_bus_path
+from sim.vehicle.problems import Unsettled
 from sim.wiring.wiring import Hearing, Reading, SwitchState, Wiring
 
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
@@ -54,10 +55,6 @@ class _Format(TypedDict, total=False):
 
     fd: bool
     data_bitrate_bps: int
-
-
-class Unsettled(Exception):
-    """The car chatters without end at one instant: a relay or driver that switches itself off."""
 
 
 class LiveCar:

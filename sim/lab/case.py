@@ -31,10 +31,10 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from sim import scenarios_folder
 from sim.bench.actions import parse_action
+from sim.catalogue import shipped_cars, vehicle_text
 from sim.lab.report import Rows, Section, as_html, as_markdown
-from sim.lab.run import FLOATING, Account, Sight, Trial, sentences, vehicle_text
+from sim.lab.run import FLOATING, Account, Sight, Trial, sentences
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.description import Part
@@ -143,11 +143,6 @@ def case_from_text(text: str, name: str = "case file") -> Case:
     except Problem as problem:
         raise FileProblem(problem.what, name, line_of(document, problem.path), problem.path) from None
     return case
-
-
-def shipped_cases() -> dict[str, Path]:
-    """The cases that come with busbay, by file name without ending."""
-    return {path.stem: path for path in sorted((scenarios_folder() / "cases").glob("*.yaml"))}
 
 
 # -- comparing ---------------------------------------------------------------------------------------------
@@ -524,7 +519,7 @@ def _separation_lines(separations: Sequence[Separation]) -> Iterator[str | Rows]
 
 
 def _check(case: Case) -> None:
-    known = sorted(path.stem for path in (scenarios_folder() / "vehicles").glob("*.yaml"))
+    known = shipped_cars()
     if case.car not in known:
         raise Problem(f"no car '{case.car}'{did_you_mean(case.car, known)}", ("car",))
     car = car_from_text(vehicle_text(case.car))

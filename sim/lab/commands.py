@@ -9,8 +9,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from sim.arguments import car_argument
+from sim.catalogue import shipped_cars, vehicle_text
 from sim.lab.compounds import exercise_draft, find_compounds
-from sim.lab.run import vehicle_text
 from sim.lab.selfcheck import first_look, self_check
 from sim.lab.technician import compare, run_table, searched
 from sim.lab.workshop import Cache, Progress, Workshop, on_cluster
@@ -100,6 +101,8 @@ def compounds_arguments(parser: ArgumentParser) -> None:
 
 def compounds(chosen: Namespace) -> int:
     """Pairs of faults that hide each other, show something new, or look like another one to the scan."""
+    if chosen.drafts and chosen.car not in shipped_cars():
+        raise Problem("--drafts needs a shipped car: an exercise names its car, and a class has that one")
     vehicle = vehicle_text(chosen.car)
     car = car_from_text(vehicle)
     listed = catalogue(car)
@@ -146,7 +149,7 @@ def _listed(vehicle: str, kinds: list[str]) -> tuple[str, ...]:
 
 
 def _common(parser: ArgumentParser) -> None:
-    parser.add_argument("car", help="a shipped car's name")
+    car_argument(parser)
     parser.add_argument("--seed", type=int, default=0, help="seed of what is drawn (default: %(default)s)")
     parser.add_argument("--workers", type=int, help="processes (default: one per core)")
     parser.add_argument("--cache", type=Path, help="a folder in which finished runs are kept, to go on from")

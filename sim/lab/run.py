@@ -21,7 +21,7 @@ from typing import Any
 
 import sim
 from sim.bench.bench import Bench, BenchWithoutReasons, Outcome
-from sim.bench.live import Depth, Unsettled
+from sim.bench.live import Depth
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.instruments.meter import Measured
 from sim.instruments.read import shown
@@ -31,7 +31,7 @@ from sim.modules.tester import Answer, Done, Silent
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
-from sim.vehicle.problems import EditProblem, Problem, did_you_mean
+from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
 
 CRANKS, STARTS = "the starter turns the engine", "the engine starts"
@@ -230,15 +230,6 @@ def _frozen(value: Any) -> Any:
 
 
 # -- the car and the code ----------------------------------------------------------------------------------
-
-
-def vehicle_text(name: str) -> str:
-    """The text of a shipped car by its name; raises `Problem` with the nearest right name."""
-    folder = sim.scenarios_folder() / "vehicles"
-    known = sorted(path.stem for path in folder.glob("*.yaml"))
-    if name not in known:
-        raise Problem(f"no car '{name}'{did_you_mean(name, known)}")
-    return (folder / f"{name}.yaml").read_text(encoding="utf-8")
 
 
 def sentences(texts: Iterable[str], car: Car) -> tuple[str, ...]:

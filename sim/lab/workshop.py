@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import signal
 import sqlite3
 import threading
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
@@ -23,7 +24,7 @@ from contextlib import closing, contextmanager
 from dataclasses import astuple
 from functools import partial
 from itertools import islice
-from multiprocessing import get_context, parent_process
+from multiprocessing import get_context, parent_process, resource_tracker
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, TypeVar
@@ -117,7 +118,8 @@ class Cache:
 
 
 def _begin() -> None:
-    """Whoever clicks is served before the runs, where the system knows such an order."""
+    """Clicks are served before the runs, where the system knows such an order; Ctrl-C is for the parent."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
         os.nice(PATIENCE)
     threading.Thread(target=_end_with_parent, daemon=True).start()
@@ -131,13 +133,38 @@ def _end_with_parent() -> None:
     os._exit(1)
 
 
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """Processes that begin inside inherit a blocked SIGINT: a terminal sends it to all of them at once.
+
+    Without this each of them, while it still imports, ends in a traceback. Not modelled: Windows, where no
+    signal can be blocked.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # begun inside, it would unblock the signal again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _submitted(executor: Executor, work: Callable[[Item], Result], item: Item) -> Future[Result]:
     try:
-        return executor.submit(work, item)
+        with _deaf_to_ctrl_c():  # the first pieces of work begin the processes
+            return executor.submit(work, item)
     except BrokenExecutor:
         raise
     except RuntimeError:  # the program is ending
         raise Stopped from None
+
+
+def _end_now(pool: ProcessPoolExecutor) -> None:
+    """End a pool's processes in the middle of their runs: who pressed Ctrl-C does not wait for them."""
+    for process in list((pool._processes or {}).values()):
+        process.terminate()
 
 
 class Workshop:
@@ -167,6 +194,8 @@ class Workshop:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        if kind is KeyboardInterrupt and self._own:
+            _end_now(self._own)
         self.close()
 
     def close(self) -> None:

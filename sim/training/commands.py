@@ -9,11 +9,13 @@ from argparse import ArgumentParser, Namespace
 from pathlib import Path
 from textwrap import fill, indent
 
+from sim.arguments import actions
+from sim.catalogue import shipped_exercises
 from sim.lab.workshop import Workshop
 from sim.training.attempt import Attempt, HandIn, Step
 from sim.training.debrief import debrief
 from sim.training.debrief_page import as_html, as_markdown
-from sim.training.exercise import Exercise, find_exercise, read_exercise, shipped_exercises
+from sim.training.exercise import Exercise, find_exercise, read_exercise
 from sim.training.forecast import RunSuspects
 from sim.training.proof import prove, rivals
 from sim.vehicle.problems import Problem
@@ -72,7 +74,7 @@ def try_exercise(chosen: Namespace) -> int:
     attempt = Attempt.begin(find_exercise(chosen.name))
     for _ in range(chosen.hints):
         print(f"hint: {attempt.hint()}")
-    for action in _actions(chosen):
+    for action in actions(chosen):
         _print_step(attempt.do(action))
     print(f"{attempt.minutes:.1f} min of shop time, parts {attempt.cost:g}")
     if not chosen.hand_in:
@@ -96,7 +98,7 @@ def print_debrief(chosen: Namespace) -> int:
             "the debrief comes after handing in: add --hand-in CAUSE, or --hand-in 'no fault found'"
         )
     attempt = Attempt.begin(find_exercise(chosen.name))
-    for action in _actions(chosen):
+    for action in actions(chosen):
         attempt.do(action)
     attempt.hand_in(chosen.hand_in, chosen.evidence)
     if chosen.quick:
@@ -126,16 +128,6 @@ def _work_arguments(parser: ArgumentParser) -> None:
         "--hand-in", metavar="CAUSE", action="append", default=[], help="what was wrong, such as 'pull F3'"
     )
     parser.add_argument("--evidence", default="", metavar="WORDS", help="how you know")
-
-
-def _actions(chosen: Namespace) -> list[str]:
-    if chosen.script is None:
-        return list(chosen.do)
-    try:
-        lines = chosen.script.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise Problem(f"{chosen.script} cannot be read as a list of actions: {error}") from None
-    return [*(line.strip() for line in lines if line.strip() and not line.startswith("#")), *chosen.do]
 
 
 def _check(exercise: Exercise, and_rivals: bool) -> int:

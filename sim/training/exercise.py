@@ -18,10 +18,10 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import BeforeValidator, Field
 
-from sim import scenarios_folder
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench, BenchWithoutReasons
 from sim.bench.mould import Begun
+from sim.catalogue import shipped_cars, shipped_exercises
 from sim.vehicle.car import Car
 from sim.vehicle.description import Part
 from sim.vehicle.edits import apply_all, parse_edit
@@ -93,7 +93,7 @@ class Exercise(Part):
     @cached_property
     def whole_car(self) -> Car:
         """The car as its wiring diagram shows it, with nothing wrong: all that a student may be shown."""
-        return read_car(scenarios_folder() / "vehicles" / f"{self.car}.yaml")
+        return read_car(shipped_cars()[self.car])
 
     @cached_property
     def real_car(self) -> Car:
@@ -164,11 +164,6 @@ def exercise_from_text(text: str, name: str) -> Exercise:
     return exercise
 
 
-def shipped_exercises() -> dict[str, Path]:
-    """The exercises that come with busbay, by file name without ending, in curriculum order."""
-    return {path.stem: path for path in sorted((scenarios_folder() / "exercises").glob("*.yaml"))}
-
-
 def find_exercise(name: str) -> Exercise:
     """A shipped exercise by its name, or by the number it begins with, or one by the path of its file."""
     shipped = shipped_exercises()
@@ -184,7 +179,7 @@ def find_exercise(name: str) -> Exercise:
 
 
 def _check(exercise: Exercise) -> None:
-    known = sorted(path.stem for path in (scenarios_folder() / "vehicles").glob("*.yaml"))
+    known = shipped_cars()
     with _at("car"):
         if exercise.car not in known:
             raise Problem(f"no car '{exercise.car}'{did_you_mean(exercise.car, known)}")

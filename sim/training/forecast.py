@@ -18,10 +18,11 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from sim.bench.live import Depth
+from sim.catalogue import vehicle_text
 from sim.lab import suspects as lab
 from sim.lab.case import look_alike
 from sim.lab.next_check import Check, possible_checks
-from sim.lab.run import Account, Sight, Trial, vehicle_text
+from sim.lab.run import Account, Sight, Trial
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import REPAIRS, Attempt

@@ -17,7 +17,8 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from sim.training.exercise import Exercise, exercise_from_text, shipped_exercises
+from sim.catalogue import shipped_exercises
+from sim.training.exercise import Exercise, exercise_from_text
 from sim.vehicle.problems import Problem, did_you_mean
 
 NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")

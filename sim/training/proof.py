@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from functools import partial
 from math import isinf
 
-from sim.bench.live import Unsettled
 from sim.lab.run import Sight
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt, HandIn
@@ -33,7 +32,7 @@ from sim.training.rivals import (
     other_faults,
     solved,
 )
-from sim.vehicle.problems import EditProblem, Problem
+from sim.vehicle.problems import EditProblem, Problem, Unsettled
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,11 +22,11 @@ from typing import Literal
 
 import networkx as nx
 
-from sim.bench.live import Unsettled
 from sim.bench.observations import parse_observation
+from sim.catalogue import vehicle_text
 from sim.instruments.eye import look_at
 from sim.lab.case import look_alike
-from sim.lab.run import ImpossibleCar, Trial, bench_of, vehicle_text
+from sim.lab.run import ImpossibleCar, Trial, bench_of
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import CHARGED_PCT, Attempt
@@ -36,7 +36,7 @@ from sim.training.forecast import parts_of
 from sim.vehicle.car import Car, Condition, Contact, Driver, HandSwitch, LoadPart, RelayContact, Wire
 from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, parse_edit
 from sim.vehicle.fault_kinds import further_faults
-from sim.vehicle.problems import EditProblem
+from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
 
 Edits = tuple[str, ...]

@@ -228,7 +228,7 @@ class Condition:
     classical: frozenset[str] = frozenset()  # does not know the CAN FD of its bus
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Car:
     """One car: how it is built (`elements`, `connectors`, `transceivers`, `lin`), its software and condition.
 
@@ -244,6 +244,11 @@ class Car:
     addresses: Mapping[str, int]
     condition: Condition = Condition()
     lin: Mapping[str, LinPort] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        """Name, modules and buses; the whole description would fill many screens."""
+        buses = ", ".join((*self.built.buses, *self.built.lin))
+        return f"<Car '{self.title}': {len(self.built.modules)} modules on {buses}>"
 
     @property
     def title(self) -> str:

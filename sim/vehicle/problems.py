@@ -5,6 +5,7 @@ Exception tree::
     Problem                 one clear sentence, with the data behind it
     ├── FileProblem         a vehicle, exercise or case file: file, line, path
     └── EditProblem         a sentence typed as an edit or action
+    Unsettled               the car itself comes to no rest: a property of the description
 """
 
 from __future__ import annotations
@@ -43,6 +44,10 @@ class FileProblem(Problem):
 
 class EditProblem(Problem):
     """A sentence that is no edit or action of this car."""
+
+
+class Unsettled(Exception):
+    """The car chatters without end at one instant: a relay or driver that switches itself off."""
 
 
 def _cut(text: str, longest: int) -> str:

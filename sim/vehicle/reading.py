@@ -29,7 +29,7 @@ MAX_DEPTH = 40  # the deepest condition of a shipped car stands at 9
 def read_car(path: str | Path) -> Car:
     """The car in a vehicle file; raises `FileProblem` with file, line and reason."""
     path = Path(path)
-    return car_from_text(_text_of(path), path.name)
+    return car_from_text(text_of(path), path.name)
 
 
 @lru_cache(maxsize=32)
@@ -42,9 +42,11 @@ def car_from_text(text: str, name: str = "vehicle file") -> Car:
         raise FileProblem(problem.what, name, line_of(document, problem.path), problem.path) from None
 
 
-def _text_of(path: Path) -> str:
+def text_of(path: Path) -> str:
+    """The text of a file, no more of it than a description may have; raises `FileProblem`."""
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as file:
+            raw = file.read(MAX_FILE_BYTES + 1)
     except OSError as error:
         raise FileProblem(f"cannot be read: {error.strerror}", path.name, 1) from None
     try:

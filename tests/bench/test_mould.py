@@ -8,7 +8,8 @@ import pytest
 
 from sim.bench.bench import Bench, BenchWithoutReasons
 from sim.bench.mould import Begun, Mould, NotNow
-from sim.training.exercise import find_exercise, shipped_exercises
+from sim.catalogue import shipped_exercises
+from sim.training.exercise import find_exercise
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
 

@@ -21,7 +21,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sim.training.exercise import find_exercise, shipped_exercises
+from sim.catalogue import shipped_exercises
+from sim.training.exercise import find_exercise
 from sim.training.records import RECORDS_VARIABLE, Records
 from tests.ui.browser import free_port, server
 from tests.ui.visitor import Visitor, query

@@ -8,8 +8,9 @@ import time
 
 import pytest
 
+from sim.catalogue import vehicle_text
 from sim.lab.grid import run_grid
-from sim.lab.run import Trial, run_trial, vehicle_text
+from sim.lab.run import Trial, run_trial
 from sim.lab.workshop import Workshop
 
 EDITS = [

@@ -11,9 +11,10 @@ import time
 
 import pytest
 
+from sim.catalogue import vehicle_text
 from sim.lab.case import Step
 from sim.lab.next_check import MOST_SUSPECTS, next_check
-from sim.lab.run import run_trial, vehicle_text
+from sim.lab.run import run_trial
 from sim.lab.selfcheck import first_look
 from sim.lab.suspects import find_suspects
 from sim.lab.workshop import Workshop

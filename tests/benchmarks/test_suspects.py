@@ -13,8 +13,8 @@ import random
 import time
 from itertools import combinations
 
+from sim.catalogue import vehicle_text
 from sim.lab.observed import observed
-from sim.lab.run import vehicle_text
 from sim.lab.suspects import find_suspects, wrongly_judged
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue

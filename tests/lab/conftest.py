@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from sim.lab.run import vehicle_text
+from sim.catalogue import vehicle_text
 from sim.lab.workshop import Workshop
 
 

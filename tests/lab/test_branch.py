@@ -3,8 +3,8 @@
 import pytest
 
 from sim.bench.bench import Bench
+from sim.catalogue import vehicle_text
 from sim.lab.branch import branch
-from sim.lab.run import vehicle_text
 from sim.lab.workshop import Stopped
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text

@@ -2,20 +2,11 @@
 
 import pytest
 
-from sim.lab.case import (
-    Case,
-    Seen,
-    Step,
-    case_from_text,
-    misses,
-    read_case,
-    separations,
-    shipped_cases,
-    try_stories,
-)
+from sim.catalogue import shipped_cases, vehicle_text
+from sim.lab.case import Case, Seen, Step, case_from_text, misses, read_case, separations, try_stories
 from sim.lab.grid import Choice, run_grid
 from sim.lab.report import STANDING
-from sim.lab.run import FLOATING, Sight, vehicle_text
+from sim.lab.run import FLOATING, Sight
 from sim.lab.workshop import Workshop
 from sim.vehicle.problems import EditProblem, FileProblem
 

@@ -5,10 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from sim.catalogue import vehicle_text
 from sim.lab import footprint as room
 from sim.lab.footprint import Footprint, footprint, opened
 from sim.lab.observed import observed
-from sim.lab.run import Trial, vehicle_text
+from sim.lab.run import Trial
 from sim.lab.selfcheck import first_look
 from sim.lab.suspects import find_suspects
 from sim.lab.workshop import Cache, Workshop

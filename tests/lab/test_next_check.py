@@ -2,10 +2,10 @@
 
 import pytest
 
+from sim.catalogue import vehicle_text
 from sim.instruments import cautions
 from sim.lab.case import Seen, Step
 from sim.lab.next_check import MOST_ROLLOUTS, Check, Outcome, Ranked, next_check, possible_checks
-from sim.lab.run import vehicle_text
 from sim.lab.suspects import Suspect, Suspects, find_suspects
 from sim.lab.workshop import Workshop
 from sim.vehicle.reading import car_from_text

@@ -2,9 +2,10 @@
 
 import pytest
 
+from sim.catalogue import vehicle_text
 from sim.lab.case import misses
 from sim.lab.observed import observed
-from sim.lab.run import Trial, run_trial, vehicle_text
+from sim.lab.run import Trial, run_trial
 from sim.lab.suspects import find_suspects
 from sim.lab.suspects_report import suspects_page
 from sim.lab.workshop import Stopped, Workshop

@@ -5,10 +5,11 @@ Against brute force the rules are held together in `test_suspects.py` and by `bu
 
 import pytest
 
+from sim.catalogue import vehicle_text
 from sim.lab.case import Seen, Step
 from sim.lab.footprint import Footprint
 from sim.lab.pairs import AGREES, Alone, Cell, Pairs, answered
-from sim.lab.run import Account, Sight, vehicle_text
+from sim.lab.run import Account, Sight
 from sim.vehicle.edits import apply_all
 from sim.vehicle.reading import car_from_text
 from sim.wiring.wiring import SwitchState

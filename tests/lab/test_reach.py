@@ -5,9 +5,9 @@ from itertools import permutations
 
 import pytest
 
+from sim.catalogue import vehicle_text
 from sim.lab.footprint import opened
 from sim.lab.reach import Reach
-from sim.lab.run import vehicle_text
 from sim.lab.structure import Structure
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue

@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 
 from sim.bench.bench import Bench, BenchWithoutReasons
-from sim.lab.run import Account, Trial, run_trial, sentences, vehicle_text
+from sim.catalogue import vehicle_text
+from sim.lab.run import Account, Trial, run_trial, sentences
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 

@@ -5,10 +5,11 @@ from itertools import combinations
 
 import pytest
 
+from sim.catalogue import vehicle_text
 from sim.lab.case import look_alike
 from sim.lab.next_check import possible_checks
 from sim.lab.observed import observed
-from sim.lab.run import Trial, run_trial, sentences, vehicle_text
+from sim.lab.run import Trial, run_trial, sentences
 from sim.lab.selfcheck import first_look
 from sim.lab.standing import look_again, run_and_look
 from sim.lab.suspects import Suspect, Suspects, find_suspects

@@ -5,7 +5,8 @@ from itertools import combinations
 
 import pytest
 
-from sim.lab.run import Trial, run_trial, sentences, vehicle_text
+from sim.catalogue import vehicle_text
+from sim.lab.run import Trial, run_trial, sentences
 from sim.lab.structure import Structure
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from sim.catalogue import vehicle_text
 from sim.lab import suspects as room
 from sim.lab.case import Seen, Step, misses
 from sim.lab.footprint import Footprint, opened
 from sim.lab.pairs import Pairs
-from sim.lab.run import Trial, run_trial, sentences, vehicle_text
+from sim.lab.run import Trial, run_trial, sentences
 from sim.lab.standing import Standing
 from sim.lab.structure import Structure
 from sim.lab.suspects import ODDS, Suspects, explained, find_suspects, odds, wrongly_judged

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from sim.bench.bench import Bench
-from sim.cli import find_car
+from sim.catalogue import find_car, shipped_exercises
 from sim.lab.workshop import Stopped, Workshop
 from sim.training.authoring import (
     exercise_file,
@@ -16,7 +16,7 @@ from sim.training.authoring import (
     taken_from,
     without_fault,
 )
-from sim.training.exercise import exercise_from_text, read_exercise, shipped_exercises
+from sim.training.exercise import exercise_from_text, read_exercise
 from sim.training.library import Library
 from sim.training.proof import prove, rivals
 from sim.vehicle.problems import EditProblem, FileProblem, Problem

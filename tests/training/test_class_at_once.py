@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from sim.bench.bench import Bench
-from sim.training.exercise import Exercise, shipped_exercises
+from sim.catalogue import shipped_exercises
+from sim.training.exercise import Exercise
 from sim.training.records import Records, Work
 
 STUDENTS = 12

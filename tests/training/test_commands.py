@@ -4,8 +4,9 @@ from pathlib import Path
 
 import pytest
 
+from sim.catalogue import shipped_exercises
 from sim.cli import main
-from sim.training.exercise import find_exercise, shipped_exercises
+from sim.training.exercise import find_exercise
 
 SOLUTION = find_exercise("02").solution
 

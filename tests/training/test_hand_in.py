@@ -5,9 +5,10 @@ from dataclasses import replace
 
 import pytest
 
+from sim.catalogue import shipped_exercises
 from sim.training.attempt import REPAIRS, Attempt, student_view
 from sim.training.causes import NO_FAULT, judge, normal_causes
-from sim.training.exercise import Exercise, find_exercise, read_exercise, shipped_exercises
+from sim.training.exercise import Exercise, find_exercise, read_exercise
 from sim.vehicle.edits import apply_all, parse_edit
 from sim.vehicle.problems import EditProblem
 

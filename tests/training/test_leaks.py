@@ -19,8 +19,9 @@ from itertools import cycle
 import pytest
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
+from sim.catalogue import shipped_exercises
 from sim.training.authoring import exercise_file, fields_of
-from sim.training.exercise import Exercise, read_exercise, shipped_exercises
+from sim.training.exercise import Exercise, read_exercise
 from sim.training.records import RECORDS_VARIABLE, Records
 from tests.training.test_refusals import ALL
 from tests.ui.browser import front_end

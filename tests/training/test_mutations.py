@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from sim.lab.case import case_from_text, shipped_cases
-from sim.training.exercise import Exercise, exercise_from_text, read_exercise, shipped_exercises
+from sim.catalogue import shipped_cases, shipped_exercises
+from sim.lab.case import case_from_text
+from sim.training.exercise import Exercise, exercise_from_text, read_exercise
 from sim.vehicle.problems import FileProblem
 from tests.vehicle.test_mutations import LONGEST_S, MUTATIONS
 

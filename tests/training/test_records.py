@@ -19,8 +19,8 @@ from typing import TextIO
 import pytest
 from sqlalchemy import create_engine, inspect, text
 
+from sim.catalogue import shipped_exercises
 from sim.training.attempt import student_view
-from sim.training.exercise import shipped_exercises
 from sim.training.records import AssignmentRow, Elsewhere, Records, StudentRow, Work
 from sim.training.schema import VERSION, writing
 from sim.vehicle.problems import EditProblem, Problem

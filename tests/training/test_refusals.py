@@ -11,8 +11,9 @@ from collections.abc import Iterator
 import pytest
 
 from sim.bench.observations import PROBING, places
+from sim.catalogue import shipped_exercises
 from sim.training.attempt import Attempt
-from sim.training.exercise import Exercise, find_exercise, read_exercise, shipped_exercises
+from sim.training.exercise import Exercise, find_exercise, read_exercise
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from sqlalchemy import create_engine, inspect, text
 
-from sim.training.exercise import shipped_exercises
+from sim.catalogue import shipped_exercises
 from sim.training.records import Records
 from sim.training.schema import VERSION, hashed, metadata
 

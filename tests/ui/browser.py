@@ -15,7 +15,7 @@ from typing import Any
 
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-from sim.cli import front_end_command
+from sim.front_door import front_end_command
 
 ROOT = Path(__file__).resolve().parents[2]
 FLAGS = (

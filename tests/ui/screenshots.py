@@ -16,7 +16,7 @@ from typing import Literal
 
 from playwright.sync_api import Page
 
-from sim.training.exercise import shipped_exercises
+from sim.catalogue import shipped_exercises
 from sim.training.records import RECORDS_VARIABLE, Records
 from tests.ui.browser import (
     browser,

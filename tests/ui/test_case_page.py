@@ -4,7 +4,8 @@ import time
 
 from streamlit.testing.v1 import AppTest
 
-from sim.lab.case import read_case, shipped_cases
+from sim.catalogue import shipped_cases
+from sim.lab.case import read_case
 from sim.lab.workshop import OtherVersion, Progress, Stop, Workshop
 from ui import lab_work
 from ui.session import Held

@@ -6,8 +6,9 @@ from dataclasses import replace
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from sim.catalogue import shipped_exercises
 from sim.training.attempt import HANDS_ON, REPAIRS, Attempt
-from sim.training.exercise import find_exercise, shipped_exercises
+from sim.training.exercise import find_exercise
 from sim.training.records import AssignmentRow, Records, StudentRow
 from ui import at_work, classroom
 from ui.seen import what_a_student_sees

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.training.exercise import shipped_exercises
+from sim.catalogue import shipped_exercises
 from sim.training.passphrase import Door
 from sim.training.records import RECORDS_VARIABLE, Records
 from tests.ui.browser import front_end

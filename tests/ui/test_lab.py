@@ -3,7 +3,8 @@
 import pytest
 from playwright.sync_api import Page, expect
 
-from sim.lab.case import Seen, case_from_text, read_case, shipped_cases
+from sim.catalogue import shipped_cases
+from sim.lab.case import Seen, case_from_text, read_case
 from sim.vehicle.problems import Problem
 from tests.ui.browser import button, go, redrawn
 from ui.case_page import case_text

@@ -16,8 +16,8 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, Page, expect
 
+from sim.catalogue import vehicle_text
 from sim.lab.grid import run_grid
-from sim.lab.run import vehicle_text
 from sim.lab.workshop import Cache, Workshop
 from tests.ui.browser import button, free_port, opened, redrawn, server
 

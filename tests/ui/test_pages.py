@@ -7,10 +7,10 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from sim.bench.bench import Bench
-from sim.bench.live import Unsettled
 from sim.bench.why import Because
 from sim.lab.run import Trial, run_trial
 from sim.vehicle.car import Condition
+from sim.vehicle.problems import Unsettled
 from ui import session
 from ui.drawing.tables import because_tree
 from ui.first_visit import steps

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.training.exercise import shipped_exercises
+from sim.catalogue import shipped_exercises
 from sim.training.records import RECORDS_VARIABLE, Records
 from tests.ui.browser import front_end
 from tests.ui.visitor import Visitor, query

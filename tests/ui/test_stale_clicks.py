@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from sim.lab.case import read_case, shipped_cases
-from sim.training.exercise import shipped_exercises
+from sim.catalogue import shipped_cases, shipped_exercises
+from sim.lab.case import read_case
 from sim.training.records import AssignmentRow, ClassRow, Records, StudentRow
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.quick_car import Row

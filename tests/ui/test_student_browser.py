@@ -4,7 +4,7 @@ import re
 
 from playwright.sync_api import Browser, Page, expect
 
-from sim.training.exercise import shipped_exercises
+from sim.catalogue import shipped_exercises
 from sim.training.records import Records
 from tests.ui.browser import button, go, hand_in, opened, panel, pick, redrawn, say, scan, state
 

@@ -5,7 +5,8 @@ import time
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from sim.lab.case import read_case, shipped_cases
+from sim.catalogue import shipped_cases
+from sim.lab.case import read_case
 from sim.lab.workshop import Workshop
 from ui import lab_work
 from ui.suspects_page import NEXT, WORK

@@ -18,9 +18,8 @@ import can
 import pytest
 
 from sim.bench.bench import Bench
-from sim.bench.live import Unsettled
 from sim.instruments.log_import import read_log, table_rows
-from sim.vehicle.problems import Problem
+from sim.vehicle.problems import Problem, Unsettled
 from tests.vehicle.test_mutations import LONGEST_S, MUTATIONS
 from ui import session
 from ui.quick_car_page import LOG_FORMATS

@@ -118,3 +118,12 @@ def test_without_a_fob_nothing_leaves_off() -> None:
     bench.do("fob at button")
     bench.do("press start")
     assert "accessory" == mode(bench)
+
+
+@pytest.mark.parametrize("name", ["six-modules", "shuttle-minibus"])
+def test_a_car_is_shown_in_one_short_line(name: str) -> None:
+    """A debugger or a failed assertion prints the name, the number of modules and the buses."""
+    car = shipped(name)
+    expected = f"<Car '{car.title}': {len(car.built.modules)} modules on {', '.join(car.built.buses)}"
+    assert repr(car).startswith(expected)
+    assert len(repr(car)) < 160

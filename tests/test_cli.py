@@ -1,0 +1,51 @@
+"""The `busbay` command itself: what it loads, and how it ends."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from sim.cli import COMMANDS, STOPPED, main
+
+ROOT = Path(__file__).resolve().parent.parent
+HEAVY = {"numpy", "scipy", "streamlit", "matplotlib", "networkx", "pydantic", "simpy", "sqlalchemy", "can"}
+
+
+def test_help_waits_for_nothing_heavy() -> None:
+    """The command and its list of subcommands load no library that takes time."""
+    script = "import sys, sim.cli\ntry: sim.cli.main(['--help'])\nexcept SystemExit: print(*sys.modules)"
+    run = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
+    loaded = {name.partition(".")[0] for name in run.stdout.splitlines()[-1].split()}
+    assert "sim" in loaded
+    assert set() == loaded & HEAVY
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda command: command.name)
+def test_every_subcommand_has_its_functions(command: object, capsys: pytest.CaptureFixture[str]) -> None:
+    """A row of the table names what exists: its help can be printed."""
+    with pytest.raises(SystemExit) as ended:
+        main([command.name, "--help"])  # type: ignore[attr-defined]
+    assert 0 == ended.value.code
+    assert f"usage: busbay {command.name}" in capsys.readouterr().out  # type: ignore[attr-defined]
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="looks for child processes in /proc")
+@pytest.mark.parametrize("later_s", [0.0, 1.0], ids=["workers import", "workers run"])
+def test_ctrl_c_ends_a_command_of_the_lab_in_one_sentence(later_s: float) -> None:
+    """A terminal sends SIGINT to the command and to the workers of its pool: one sentence, status 130."""
+    command = [sys.executable, "-m", "sim.cli", "technician", "teaching-car", "--workers", "2"]
+    with subprocess.Popen(
+        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+    ) as lab:
+        children = Path(f"/proc/{lab.pid}/task/{lab.pid}/children")
+        while lab.poll() is None and len(children.read_text().split()) < 3:  # a tracker and two workers
+            time.sleep(0.01)
+        time.sleep(later_s)
+        os.killpg(lab.pid, signal.SIGINT)
+        told, _ = lab.communicate(timeout=60)
+    assert ["busbay: stopped by Ctrl-C."] == told.split("\n")[1:-1]
+    assert STOPPED == lab.returncode
