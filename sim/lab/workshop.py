@@ -144,11 +144,31 @@ def _deaf_to_ctrl_c() -> Iterator[None]:
         yield
         return
     resource_tracker.ensure_running()  # begun inside, it would unblock the signal again
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    with _ctrl_c_later():
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            yield
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def _ctrl_c_later() -> Iterator[None]:
+    """A Ctrl-C counts at the end: a process that is begun by halves would complain about what it never got.
+
+    The mask alone does not do: a thread of a library, without one, may take the signal for the main thread.
+    """
+    if threading.current_thread() is not threading.main_thread():  # it alone has handlers
+        yield
+        return
+    pressed: list[int] = []
+    usual = signal.signal(signal.SIGINT, lambda number, _: pressed.append(number))
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        signal.signal(signal.SIGINT, usual or signal.SIG_DFL)
+        if pressed and callable(usual):
+            usual(signal.SIGINT, None)
 
 
 def _submitted(executor: Executor, work: Callable[[Item], Result], item: Item) -> Future[Result]:
