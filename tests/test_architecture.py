@@ -1,5 +1,6 @@
 """The shape of the project: its rooms, its top level, its commands, and words that stay out."""
 
+import ast
 import os
 import re
 import shlex
@@ -144,6 +145,7 @@ def test_the_front_end_stays_on_this_computer_asks_nothing_and_reports_nothing()
         "--server.port": "8600",
         "--server.showEmailPrompt": "false",
         "--browser.gatherUsageStats": "false",
+        "--client.showErrorLinks": "false",
     }
     assert expected == options
 
@@ -200,3 +202,37 @@ def test_listed_words_stay_out(where: str, pattern: str, why: str) -> None:
                 if re.search(pattern, line):
                     hits.append(f"{name}:{number}: {line}")
     assert [] == hits, why
+
+
+def test_no_class_with_slots_caches_a_property() -> None:
+    """A cached property needs the `__dict__` that slots take away, so reading it would always be an error."""
+    found = []
+    for file in sorted([*(ROOT / "sim").rglob("*.py"), *(ROOT / "ui").rglob("*.py")]):
+        for one in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(one, ast.ClassDef) and _has_slots(one):
+                cached = [name for name in map(_cached_property, one.body) if name]
+                found += [f"{file.relative_to(ROOT)}: {one.name}.{name}" for name in cached]
+    assert [] == found
+
+
+def _has_slots(one: ast.ClassDef) -> bool:
+    by_decorator = any("slots=True" in ast.unparse(decorator) for decorator in one.decorator_list)
+    by_name = any("__slots__" in ast.unparse(line) for line in one.body if isinstance(line, ast.Assign))
+    return by_decorator or by_name
+
+
+def _cached_property(line: ast.stmt) -> str:
+    if isinstance(line, ast.FunctionDef):
+        decorators = {ast.unparse(decorator).rsplit(".", 1)[-1] for decorator in line.decorator_list}
+        return line.name if "cached_property" in decorators else ""
+    return ""
+
+
+def test_an_error_on_a_page_links_to_nobody_else() -> None:
+    """The front end's configuration sends nothing to, and links from an error to, no outside service."""
+    chosen = tomllib.loads((ROOT / "ui" / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
+    assert False is chosen["client"]["showErrorLinks"]
+    assert "none" == chosen["client"]["showErrorDetails"]
+    assert "minimal" == chosen["client"]["toolbarMode"]
+    assert False is chosen["browser"]["gatherUsageStats"]
+    assert False is chosen["server"]["showEmailPrompt"]

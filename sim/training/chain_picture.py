@@ -71,12 +71,15 @@ def _collect(tree: Because, row: int, boxes: dict[str, _Box]) -> None:
 
 
 def _rows(boxes: dict[str, _Box]) -> list[list[_Box]]:
-    """Rows from above: the causes first, the effect last; edits before other reasons."""
+    """Rows from above: the causes first, the effect last; edits before other reasons.
+
+    A reason that recurs farther up the chain is drawn there only, which can leave its first row empty.
+    """
     deepest = max(box.row for box in boxes.values())
     rows: list[list[_Box]] = [[] for _ in range(deepest + 1)]
     for box in boxes.values():
         rows[deepest - box.row].append(box)
-    return [sorted(row, key=lambda box: not box.is_edit)[:MOST_BESIDE] for row in rows]
+    return [sorted(row, key=lambda box: not box.is_edit)[:MOST_BESIDE] for row in rows if row]
 
 
 def _place(rows: list[list[_Box]]) -> float:

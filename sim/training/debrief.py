@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from math import log2
 from typing import Literal
 
@@ -99,7 +98,7 @@ class Debrief:
         """How many steps got a verdict."""
         return sum(one.verdict == verdict for one in self.judged)
 
-    @cached_property
+    @property
     def hint_minutes(self) -> float:
         """Shop minutes that hints cost."""
         return HINT_MINUTES * self.hints_taken

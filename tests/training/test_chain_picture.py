@@ -41,3 +41,12 @@ def test_more_reasons_than_a_page_is_wide_are_counted() -> None:
     svg = chain_picture(many)
     assert MOST_BESIDE + 1 == len(tops(svg))
     assert f"and {9 - MOST_BESIDE} more reasons" in svg
+
+
+def test_a_reason_that_recurs_farther_up_leaves_no_empty_row() -> None:
+    """A contact that opens, closes and opens again is drawn, with each reason once."""
+    first = Because("contact opens", 1.0, (FUSE,))
+    again = Because("contact opens", 3.0, (Because("contact closes", 2.0, (first,)),))
+    assert {"given: pull F2", "contact opens", "contact closes", "engine stopped"} == set(
+        tops(chain_picture(Because("engine stopped", 4.0, (again,))))
+    )

@@ -8,10 +8,12 @@ import pytest
 
 from sim.lab.workshop import Workshop
 from sim.training.attempt import Attempt, Step
+from sim.training.causes import NO_FAULT
 from sim.training.debrief import Debrief, Judged, debrief, entropy_bits, judged_steps
 from sim.training.debrief_page import as_html, as_markdown, sections
-from sim.training.exercise import Exercise, find_exercise
+from sim.training.exercise import Exercise, find_exercise, shipped_exercises
 from sim.training.forecast import RunSuspects
+from sim.training.shop import HINT_MINUTES
 from sim.vehicle.problems import EditProblem
 from tests.training.hand_made import HandMade, check, step
 
@@ -307,6 +309,18 @@ def test_an_exercise_whose_solution_was_shown_says_so_kindly(storage: Attempt) -
     assert 1 == len(new)
     assert "The solution was shown before you handed in." in new[0]
     assert "your own work" in new[0]
+
+
+@pytest.mark.parametrize("name", sorted(shipped_exercises()))
+def test_a_hint_and_nothing_else_ends_in_a_whole_debrief(name: str) -> None:
+    """The debrief of every exercise can be read and printed when one hint was all the help."""
+    attempt = Attempt.begin(find_exercise(name))
+    attempt.hint()
+    attempt.hand_in([NO_FAULT], "")
+    told = debrief(attempt)
+    assert any(f"1 hint, {HINT_MINUTES:g} minutes of these." in line for line in _all_lines(told))
+    assert as_html(told).endswith("</html>\n")
+    assert as_markdown(told).startswith("# Debrief: ")
 
 
 def _all_lines(told: Debrief) -> list[str]:

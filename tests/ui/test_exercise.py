@@ -10,6 +10,7 @@ from sim.catalogue import shipped_exercises
 from sim.training.attempt import HANDS_ON, REPAIRS, Attempt
 from sim.training.exercise import find_exercise
 from sim.training.records import AssignmentRow, Records, StudentRow
+from sim.training.shop import HINT_MINUTES
 from ui import at_work, classroom
 from ui.seen import what_a_student_sees
 from ui.work_panel import KINDS
@@ -340,6 +341,21 @@ def test_handing_in_ends_in_the_debrief_and_stays_there(
     assert "<b>" not in told
     assert "Debrief: Left in storage" == opened(key, task.id).title[0].value
     assert (True, 1.0) == (records.desk(student.id)[0].complete, records.desk(student.id)[0].credit)
+
+
+def test_one_hint_and_then_handed_in_the_whole_debrief_is_shown(
+    given: tuple[StudentRow, str, AssignmentRow],
+) -> None:
+    """The debrief page tells what a hint has cost, and has no error on it."""
+    _, key, task = given
+    app = press(in_panel(opened(key, task.id), "Order"), "take_hint")
+    app = in_panel(app, "Hand in")
+    app.multiselect(key="named").select("pull F2")
+    app = press(drawn(app.run()), "hand_in")
+    app = press(app, "hand_in_now")
+    assert "Debrief: Left in storage" == app.title[0].value
+    told = "\n".join(one.value for one in app.markdown).replace("\\", "")
+    assert f"1 hint, {HINT_MINUTES:g} minutes of these." in told
 
 
 def test_what_is_no_cause_is_told_and_the_exercise_stays_open(
