@@ -67,7 +67,8 @@ def open_bay(chosen: argparse.Namespace) -> int:
 def front_end_command(port: int, address: str = LOOPBACK) -> list[str]:
     """The command line that serves the front end at an address, by default for this computer only.
 
-    It asks nothing on a first run and sends no usage statistics anywhere.
+    It asks nothing on a first run and sends no usage statistics anywhere, and its errors link to no
+    outside service.
     """
     return [
         *(sys.executable, "-m", "ui.serve"),
@@ -75,6 +76,7 @@ def front_end_command(port: int, address: str = LOOPBACK) -> list[str]:
         *("--server.port", str(port)),
         *("--server.showEmailPrompt", "false"),
         *("--browser.gatherUsageStats", "false"),
+        *("--client.showErrorLinks", "false"),
     ]
 
 
