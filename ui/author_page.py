@@ -29,6 +29,7 @@ from sim.training.proof import Proven, prove, rivals
 from sim.training.records import Records
 from sim.vehicle.problems import Problem
 from ui import classroom, lab_work, one_back, session
+from ui.choices import distinct
 from ui.classes_page import HOW, HOW_WORDS, LEVELS, entry_words
 from ui.session import Held, shipped_cars, worked_off
 
@@ -458,7 +459,8 @@ def _save_and_give(draft: dict[str, str]) -> None:
         st.caption("To give it to a class, open one on the page Classes.")
         return
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        st.selectbox("class", list(groups), key="author_class", format_func=lambda one: groups[one].name)
+        names = distinct({one: group.name for one, group in groups.items()})
+        st.selectbox("class", list(groups), key="author_class", format_func=names.__getitem__)
         st.segmented_control(
             "how", HOW, default="practice", key="author_how", required=True, format_func=HOW_WORDS.__getitem__
         )

@@ -10,6 +10,7 @@ from sim.training.exercise import Exercise, exercise_from_text
 from sim.training.records import ClassRow, Records, StudentRow
 from sim.vehicle.problems import Problem
 from ui import classroom
+from ui.choices import distinct
 from ui.classes_page import choose_class, class_now
 from ui.drawing import sheet
 from ui.drawing.class_tables import board
@@ -111,8 +112,9 @@ def _one_student(group: ClassRow) -> None:
         return
     if st.session_state.get("board_student") not in rows:
         st.session_state.board_student = next(iter(rows))
+    names = distinct({one: row.student for one, row in rows.items()})
     chosen = st.selectbox(
-        "student", list(rows), key="board_student", format_func=lambda one: rows[one].student,
+        "student", list(rows), key="board_student", format_func=names.__getitem__,
         persist_state="session",
     )  # fmt: skip
     row = rows[chosen]
@@ -176,9 +178,10 @@ def _exercises(group: ClassRow) -> None:
     if not given:
         st.caption("The class has no exercise yet: the page Classes gives it one.")
         return
+    names = distinct({number: one.exercise for number, one in given.items()})
     chosen = st.selectbox(
         "exercise", list(given), index=len(given) - 1, key=f"board_exercise_{group.id}",
-        format_func=lambda one: given[one].exercise,
+        format_func=names.__getitem__,
     )  # fmt: skip
     one = given[chosen]
     if one.revealed:

@@ -12,6 +12,7 @@ from sim.training.library import Entry
 from sim.training.records import AssignmentRow, ClassRow, Records
 from sim.vehicle.problems import Problem
 from ui import classroom
+from ui.choices import distinct
 from ui.drawing import sheet
 from ui.drawing.class_tables import join_code
 from ui.drawing.tables import plain_table
@@ -52,11 +53,12 @@ def choose_class(known: Sequence[ClassRow]) -> ClassRow:
         st.session_state.class_id = asked
     if st.session_state.get("class_id") not in by_id:
         st.session_state.class_id = known[0].id
+    words = distinct({group.id: _class_words(group) for group in known})
     chosen = st.selectbox(
         "class",
         list(by_id),
         key="class_id",
-        format_func=lambda one: _class_words(by_id[one]),
+        format_func=words.__getitem__,
         persist_state="session",
     )
     st.query_params["class"] = str(chosen)
@@ -69,8 +71,9 @@ def class_now(records: Records) -> ClassRow:
 
 
 def _class_words(group: ClassRow) -> str:
+    """Name and day, and nothing that changes while the class is chosen, such as whether it is open."""
     day = time.strftime("%Y-%m-%d", time.localtime(group.opened_s))
-    return f"{group.name} · {day}{' · closed' if group.closed_s is not None else ''}"
+    return f"{group.name} · {day}"
 
 
 def _open_one() -> None:
@@ -203,7 +206,7 @@ def _results(group: ClassRow) -> None:
 def _erase(group: ClassRow) -> None:
     with st.expander("Erase personal data", icon=":material/delete_forever:"):
         students = classroom.records().students(group.id)
-        names = {student.id: student.name for student in students}
+        names = distinct({student.id: student.name for student in students})
         who = st.selectbox(
             "whose", [None, *names], key="erase_who",
             format_func=lambda one: f"the whole class {group.name}" if one is None else names[one],

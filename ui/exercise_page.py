@@ -153,7 +153,7 @@ def _order(held: AtWork) -> None:
         _hints(held, exercise)
         _notes(held)
     if len(held.messages) > 1:
-        with st.expander(f"What the instructor said: {len(held.messages)}"):
+        with st.expander(f"What the instructor said: {len(held.messages)}", key="said_box"):
             st.markdown("\n".join(f"- {plain(one.words)}" for one in held.messages))
 
 

@@ -54,7 +54,8 @@ def show(held: Held, seen: Seen) -> None:
     )
     done = sum(step.done for step in found)
     title, _, complaint = held.job.partition(": ")
-    with st.expander(f"{title}, {done} of {len(found)} steps", expanded=True, icon=":material/checklist:"):
+    words = f"{title}, {done} of {len(found)} steps"
+    with st.expander(words, expanded=True, icon=":material/checklist:", key="steps_box"):
         st.caption(f"The customer says: {complaint}")
         sheet.show(step_list((step.words, step.done) for step in found), "steps")
         if done == len(found):

@@ -16,7 +16,7 @@ def show(held: Held) -> None:
     """The log panel."""
     bench = held.bench
     if bench.given:
-        with st.expander(f"Given with the car: {len(bench.given)}"):
+        with st.expander(f"Given with the car: {len(bench.given)}", key="given_box"):
             st.markdown("\n".join(f"- {text}" for text in bench.given))
     if bench.log:
         with st.container(key="log"):

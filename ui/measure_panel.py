@@ -59,7 +59,7 @@ def show(held: Held, seen: Seen, to_diagrams: bool = True) -> None:
     if kind not in ("look", "amps"):
         _expected(held)
     if readings:
-        with st.expander(f"Readings: {len(readings)}", expanded=len(readings) > 1):
+        with st.expander(f"Readings: {len(readings)}", expanded=len(readings) > 1, key="readings_box"):
             sheet.show(readings_table(readings[-SHOWN_READINGS:]), "readings", partial(_take_again, held))
 
 
@@ -192,7 +192,7 @@ def _expected(held: Held) -> None:
         lines += _expected_at(held, at)
     lines = list(dict.fromkeys(lines))
     if lines:
-        with st.expander(f"What should be there: {len(lines)}"):
+        with st.expander(f"What should be there: {len(lines)}", key="expected_box"):
             sheet.show(expected_table(lines), "expected", _set_up_expected)
 
 

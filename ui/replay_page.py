@@ -12,6 +12,7 @@ import streamlit as st
 from sim.training.attempt import Attempt
 from sim.vehicle.problems import Problem
 from ui import classroom
+from ui.choices import distinct
 from ui.drawing import sheet
 from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
@@ -72,10 +73,12 @@ def _chosen() -> int | None:
         if not attempts:
             st.caption("Nobody has begun an exercise yet: whoever does can be replayed here.")
             return None
-        words = {
-            row.attempt_id: f"{row.student} · {row.exercise} · {group_names.get(row.class_id, '')}"
-            for row in attempts
-        }
+        words = distinct(
+            {
+                row.attempt_id: f"{row.student} · {row.exercise} · {group_names.get(row.class_id, '')}"
+                for row in attempts
+            }
+        )
         fresh = told is not None or "replay_which" not in st.session_state
         if fresh and asked in words:
             st.session_state.replay_which = asked

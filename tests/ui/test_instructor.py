@@ -99,6 +99,42 @@ def test_what_was_drawn_before_leaving_orders_nothing_after(
     Door(records.engine).set_passphrase(PASSPHRASE)
 
 
+def test_a_class_that_is_closed_and_opened_again_stays_chosen(
+    instructor: Visitor, records: Records
+) -> None:
+    """Closing and opening again is about the class that was chosen, also where another one is newer."""
+    older, newer = records.open_class("Older"), records.open_class("Newer")
+    instructor.go("classes")
+    words = {one.split(" · ")[0]: one for one in _options(instructor, "class_id")}
+    instructor.choose("class_id", words["Older"])
+    for button, closed in (("close_class", True), ("reopen_class", False), ("close_class", True)):
+        instructor.press(button)
+        assert [] == alerts(instructor)
+        assert closed is (records.class_of(older.id).closed_s is not None)
+        assert None is records.class_of(newer.id).closed_s
+        assert (f"{older.join_code[0]} {older.join_code[1]}" in instructor.text) is not closed
+    for group in (older, newer):
+        records.delete_class(group.id)
+
+
+def test_classes_of_one_name_are_told_apart(instructor: Visitor, records: Records) -> None:
+    """Two classes of one name and day read differently, and the one that is pressed is meant."""
+    first, second = records.open_class("Twin"), records.open_class("Twin")
+    instructor.go("classes")
+    twins = [one for one in _options(instructor, "class_id") if one.startswith("Twin")]
+    assert 2 == len(set(twins))
+    instructor.choose("class_id", min(twins, key=len))
+    instructor.press("close_class")
+    assert None is not records.class_of(first.id).closed_s
+    assert None is records.class_of(second.id).closed_s
+    for group in (first, second):
+        records.delete_class(group.id)
+
+
+def _options(visitor: Visitor, key: str) -> list[str]:
+    return list(next(one for one in visitor.all("selectbox") if one.id.endswith(f"-{key}")).options)
+
+
 def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor, records: Records) -> None:
     instructor.go("classes")
     instructor.fill("class_name", "Tuesday")
