@@ -6,7 +6,7 @@ import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
 from ui.at_work import take_up
-from ui.classroom import keep_cookie, role
+from ui.classroom import keep_cookies, role
 from ui.pages import PAGES, pages_of
 from ui.session import open_session
 
@@ -42,7 +42,7 @@ def main() -> None:
     st.html(STYLE)
     open_session()
     chosen.run()
-    keep_cookie()
+    keep_cookies()
 
 
 def _led_on(entries: dict[str, StreamlitPage]) -> list[StreamlitPage]:

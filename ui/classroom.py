@@ -1,15 +1,17 @@
 """Whom the front end has before it, and the records of all classes.
 
 A visitor has nothing but the free bay. A student is known by the opaque key in the address (`?student=`), so
-that a refresh, a restart of the server or another machine finds the same desk. An instructor is known by the
-token that the door gave, kept in a cookie: an address would show it to everybody who sees the projector.
+that a refresh, a restart of the server or another machine finds the same desk; the browser keeps it in a
+cookie, too, so that the first page can offer the way back until the desk is left. An instructor is known by
+the token that the door gave, kept in a cookie: an address would show it to everybody who sees the projector.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Literal
+from urllib.parse import urlsplit
 
 import streamlit as st
 
@@ -22,6 +24,8 @@ from ui.drawing.cookie import set_cookie
 STUDENT = "student"  # in the address
 NEWS_AGE_S = 1.0
 COOKIE = "busbay_instructor"
+DESK_COOKIE = "busbay_desk"
+DESK_KEPT_S = 30 * 24 * 3600  # a choice of our own: over a holiday, not over a school year
 
 Role = Literal["visitor", "student", "at work", "instructor"]
 
@@ -75,11 +79,25 @@ def student() -> StudentRow | None:
 
 def come_in(key: str) -> None:
     """From now on this session is the student who holds the key."""
+    st.session_state.desk_left = False
     st.session_state.student_key = key
 
 
+def desk_to_return_to() -> str:
+    """The key that this browser has kept of a desk that was not left; empty where there is none."""
+    key = str(st.context.cookies.get(DESK_COOKIE, ""))
+    if not key or st.session_state.get("desk_left"):
+        return ""
+    try:
+        records().student(key)
+    except Problem:
+        return ""
+    return key
+
+
 def leave() -> None:
-    """This session is a visitor again; what was done stays in the records."""
+    """This session is a visitor again, and its browser forgets the desk; the records keep what was done."""
+    st.session_state.desk_left = True
     for name in ("student_key", "work"):
         st.session_state.pop(name, None)
     st.query_params.pop(STUDENT, None)
@@ -93,7 +111,16 @@ def asked_for(name: str) -> int | None:
 
 def address(path: str) -> str:
     """The address of a page, as far as this browser knows where the server is."""
-    return f"{str(st.context.url or '').split('?')[0].rsplit('/', 1)[0]}/{path}"
+    return address_beside(str(st.context.url or ""), st.session_state.get("entries", ()), path)
+
+
+def address_beside(here: str, pages: Collection[str], path: str) -> str:
+    """The address of `path` on the server that has the page `here`, one of `pages` or the first, unnamed."""
+    at = urlsplit(here)
+    folder = at.path.rstrip("/")
+    above, _, last = folder.rpartition("/")
+    server = f"{at.scheme}://{at.netloc}" if at.netloc else ""
+    return f"{server}{above if last in pages else folder}/{path}"
 
 
 def plain(words: str) -> str:
@@ -123,8 +150,13 @@ def go_out() -> None:
     st.session_state.token = ""
 
 
-def keep_cookie() -> None:
-    """Have the browser keep, or forget, the token of this session; part of every page."""
+def keep_cookies() -> None:
+    """Have the browser keep, or forget, the token and the desk of this session; part of every page."""
+    key = st.session_state.get("student_key", "")
+    if key:
+        set_cookie(DESK_COOKIE, key, DESK_KEPT_S)
+    elif st.session_state.get("desk_left"):
+        set_cookie(DESK_COOKIE, "", 0)
     token = st.session_state.get("token")
     if token is not None and (token or COOKIE in st.context.cookies):
         set_cookie(COOKIE, token, int(STAYS_OPEN_S) if token else 0)

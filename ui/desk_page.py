@@ -34,7 +34,10 @@ def show() -> None:
     if group.private:
         _choose(student)
     with st.popover("Leave this desk", icon=":material/logout:"):
-        st.markdown("What was done is kept. This address brings you back, on any machine: copy it first.")
+        st.markdown(
+            "What was done is kept, but this browser forgets the desk. This address brings you back, on any "
+            "machine: copy it first."
+        )
         st.code(classroom.address(f"?{classroom.STUDENT}={st.session_state.student_key}"), language=None)
         st.button("Leave", key="leave", icon=":material/logout:", on_click=_leave)
 

@@ -11,6 +11,7 @@ from ui import classroom
 def show() -> None:
     """The page."""
     st.title("Join a class")
+    offer_the_way_back()
     in_class, at_home = st.columns(2, gap="large")
     with in_class, st.container(border=True, height="stretch"):
         st.subheader("In a class", anchor=False)
@@ -30,7 +31,8 @@ def show() -> None:
         )
         st.button("Open a desk of my own", key="alone", icon=":material/home:", on_click=_alone)
     st.caption(
-        "Your desk is found again under the address that this page gets: keep it as a bookmark. "
+        "Your desk is found again under the address that this page gets: keep it as a bookmark. This browser "
+        "also offers it on the first page until you leave it. "
         "Whoever has the address has the desk."
     )
 
@@ -49,6 +51,19 @@ def _alone() -> None:
     _to_the_desk(classroom.records().alone()[1])
 
 
+def offer_the_way_back() -> None:
+    """A button to the desk that this browser was last at, if it was not left."""
+    key = "" if classroom.student() is not None else classroom.desk_to_return_to()
+    if not key:
+        return
+    student = classroom.records().student(key)
+    group = classroom.records().class_of(student.class_id)
+    whose = "your desk" if group.private else f"{classroom.plain(student.name)}'s desk"
+    st.button(
+        f"Back to {whose}", key="back_to_desk", type="primary", icon=":material/inbox:",
+        on_click=_to_the_desk, args=(key,),
+    )  # fmt: skip
+
+
 def _to_the_desk(key: str) -> None:
     classroom.come_in(key)
-    st.session_state.to_the_desk = True

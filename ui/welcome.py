@@ -9,6 +9,7 @@ from sim.vehicle.reading import car_from_text
 from ui import session
 from ui.cautions import CAUTIONS, MAKER
 from ui.jobs import FIRST_JOBS, Job
+from ui.join_page import offer_the_way_back
 from ui.session import Held, shipped_cars, worked_off
 
 ABOUT = (
@@ -27,6 +28,7 @@ def show() -> None:
     held = worked_off(st.empty())
     st.title("A car is in the bay")
     st.markdown(ABOUT)
+    offer_the_way_back()
     _doors(held)
     _cars(held)
     _cautions()

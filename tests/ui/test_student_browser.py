@@ -2,11 +2,13 @@
 
 import re
 
+import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from sim.catalogue import shipped_exercises
 from sim.training.records import Records
 from tests.ui.browser import button, go, hand_in, opened, panel, pick, redrawn, say, scan, state
+from ui.classroom import address_beside
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 PHONE = {"width": 390, "height": 844}
@@ -81,6 +83,41 @@ def test_the_instructors_word_arrives_within_seconds(
     expect(page.locator(".st-key-paused")).to_have_count(0, timeout=10_000)
     records.close()
     page.close()
+
+
+def test_the_address_to_keep_and_the_first_page_lead_back_to_the_desk(
+    started: Browser, address: str, records_url: str
+) -> None:
+    """The address shown is whole; the browser offers the desk on its first page until the desk is left."""
+    key, _ = _student(records_url)
+    page = opened(started, f"{address}/?student={key}")
+    page.get_by_role("button", name="Leave this desk").click()
+    expect(page.get_by_text(f"{address}/?student={key}", exact=True)).to_be_visible()
+    go(page, f"{address}/")
+    button(page, "Back to Amara's desk")
+    expect(page.get_by_role("heading", name="Amara's desk")).to_be_visible()
+    page.get_by_role("button", name="Leave this desk").click()
+    button(page, "Leave")
+    go(page, f"{address}/")
+    expect(page.get_by_role("heading", name="A car is in the bay")).to_be_visible()
+    expect(page.get_by_role("button", name="Back to Amara's desk")).to_have_count(0)
+    page.close()
+
+
+@pytest.mark.parametrize(
+    ("here", "there"),
+    [
+        ("http://127.0.0.1:8501", "http://127.0.0.1:8501/?student=k"),
+        ("http://127.0.0.1:8501/", "http://127.0.0.1:8501/?student=k"),
+        ("http://127.0.0.1:8501/desk", "http://127.0.0.1:8501/?student=k"),
+        ("https://school.example/bay-2", "https://school.example/bay-2/?student=k"),
+        ("https://school.example/bay-2/desk/", "https://school.example/bay-2/?student=k"),
+        ("", "/?student=k"),
+    ],
+)
+def test_an_address_has_server_and_folder_and_no_page(here: str, there: str) -> None:
+    """The address to keep is whole from the first page, from a page with a name, and from a subfolder."""
+    assert there == address_beside(here, ("desk", "join"), "?student=k")
 
 
 def _student(records_url: str) -> tuple[str, int]:
