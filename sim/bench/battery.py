@@ -1,12 +1,12 @@
-"""The battery's charge: what the car takes from it over hours, and what the alternator gives back.
+"""The battery's charge: what the car takes from it over hours, and what the generator gives back.
 
 Between two changes of the electrical network its current is constant, so the charge is exact arithmetic. The
 network sees it in steps of one per cent, at which open-circuit voltage and internal resistance are set anew
 (`sim.wiring.battery`, `sim.wiring.power`): modules and lamps then take less, and a car that is left alone for
 a night costs a hundred looks.
 
-Not modelled: the capacity lost to high currents, cold and age, self-discharge, charging that slackens as the
-battery fills, and the collapse of the voltage below the nominal zero, where the charge stops.
+Not modelled: the capacity lost to high currents, cold and age, self-discharge,
+and the collapse of the voltage below the nominal zero, where the charge stops.
 """
 
 from __future__ import annotations

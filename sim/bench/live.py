@@ -204,9 +204,9 @@ class LiveCar:
             for output, on in module.outputs.items()
             if on
         )
-        alternator = self.world.engine.value == "running"
+        generator = self.world.engine.value == "running"
         return SwitchState(
-            running, driven, self.operated, self.pulled_in, alternator, self._spoilers.dominant,
+            running, driven, self.operated, self.pulled_in, generator, self._spoilers.dominant,
             self.battery.override_pct,
         )  # fmt: skip
 

@@ -45,7 +45,7 @@ def _dangers(words: list[str], bench: Bench, battery_off_s: float | None) -> Ite
 
 def _at_the_battery(verb: str, clamp: str, bench: Bench) -> Iterator[str]:
     if verb == "unplug" and look(bench).engine == "running":
-        yield "the battery came off with the engine running: the alternator's voltage has nothing to hold it"
+        yield "the battery came off with the engine running: the generator's voltage has nothing to hold it"
     if clamp == "BAT.POS" and "BAT.NEG" not in bench.car.condition.unplugged:
         yield "the plus clamp was moved with the minus clamp on: a slip of the spanner is a short"
 

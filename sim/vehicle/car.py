@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from sim.vehicle.messages import Messages
 
 
+RELAY_OHM = 0.002  # closed contact: 1.5..2 mohm typical, relay data sheets
+
+
 @dataclass(frozen=True, slots=True)
 class Element:
     """Something with two ends, `a` and `b`, that current can pass."""
@@ -66,7 +69,7 @@ class RelayContact(Element):
     """A relay's contact 30-87, closed while the coil is pulled in."""
 
     relay: str
-    ohm: float = 0.002  # 1.5..2 mohm typical, relay data sheets
+    ohm: float = RELAY_OHM
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +132,23 @@ class ReferenceSupply(Element):
 
 @dataclass(frozen=True, slots=True)
 class Source(Element):
-    """The battery (`BAT`) or the alternator (`ALT`), with its internal resistance."""
+    """The battery (`BAT`), with its internal resistance."""
+
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class GeneratorOutput(Element):
+    """The generator (`GEN`) from its B+ terminal to its case: `volt` behind `ohm`, up to `limit_a`."""
+
+    volt: float
+    ohm: float
+    limit_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class GeneratorSignal(Element):
+    """The generator's lamp terminal `GEN.L`: joined to B+ while it charges."""
 
     ohm: float
 

@@ -66,6 +66,9 @@ def _below_diagnosis(can_id: int) -> int:
     return can_id
 
 
+REGULATOR_SET_C = 25.0  # the temperature at which a regulator's set point is stated; common practice
+
+
 class Part(BaseModel):
     """Ground of every part of a description: frozen, no unknown keys."""
 
@@ -89,7 +92,8 @@ class Battery(Part):
     # 9.5..10.5 V that trade sources call healthy
     internal_ohm: Ohms = 0.012
     cable_m: Metres = 1.5
-    cable_mm2: SquareMm = 35
+    ground_cable_m: Metres = 0.5
+    cable_mm2: SquareMm = 50
 
 
 class NetworkManagement(Part):
@@ -218,7 +222,7 @@ class Ground(Part):
 
     title: str = ""
     location: str = ""
-    joint_ohm: Ohms = 0.001
+    joint_ohm: Ohms | None = None  # default: 1 mohm; 0.1 mohm where the starter's current returns
 
 
 class Inline(Part):
@@ -485,6 +489,33 @@ class Immobilizer(Part):
     retry_ms: float = Field(200, ge=10)
 
 
+class Generator(Part):
+    """The engine-driven generator with its regulator (SAE J1930: GEN).
+
+    It holds `set_v` at 25 °C, `mv_per_k` more or less per kelvin of `temperature_c`, at its B+ terminal up to
+    `limit_a`; beyond, its voltage gives way at that current. A fuse that feeds `GEN` is its fusible link;
+    without one its cable runs straight to the feed bar. `lamp`: the module's input (`IPC.charge`) on its
+    lamp terminal. All values are common practice for a 12 V car.
+
+    Not modelled: less current at low engine speed, the belt, the rotor's own current, self-heating.
+    """
+
+    set_v: float = Field(14.2, gt=0, le=60)  # shops expect 13.5 to 14.7 V at the battery
+    mv_per_k: float = Field(-10, ge=-50, le=0)
+    temperature_c: float = Field(25, ge=-40, le=125)
+    ohm: Ohms = 0.002  # the regulator's own fall: 0.2 V at 100 A
+    limit_a: float = Field(120, gt=0, le=500)
+    cable_m: Metres = 1.5
+    cable_mm2: SquareMm = 25
+    ground: str | None = None  # default: the starter's
+    lamp: str | None = None
+
+    @property
+    def regulated_v(self) -> float:
+        """Set point at its temperature, in V."""
+        return self.set_v + self.mv_per_k / 1000 * (self.temperature_c - REGULATOR_SET_C)
+
+
 class Engine(Part):
     """The engine as far as starting goes.
 
@@ -499,7 +530,7 @@ class Engine(Part):
     injectors: tuple[Name, ...]
     fires_after_s: float = Field(0.8, gt=0)
     cylinders_needed: int = Field(3, ge=1)
-    alternator_v: float = Field(14.2, gt=0, le=60)
+    generator: Generator = Generator()
     cranks_above_v: float = Field(6.0, gt=0)
 
 

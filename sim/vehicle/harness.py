@@ -14,6 +14,7 @@ from functools import partial
 from itertools import pairwise
 
 from sim.vehicle.car import (
+    RELAY_OHM,
     Car,
     Coil,
     Connector,
@@ -22,6 +23,8 @@ from sim.vehicle.car import (
     Driver,
     Element,
     FuseLink,
+    GeneratorOutput,
+    GeneratorSignal,
     HandSwitch,
     LinPort,
     LoadPart,
@@ -49,12 +52,20 @@ SIGNAL_OHM = 220_000.0  # pull-down of a sensor input; common practice
 SENSOR_TRACK_OHM = 2000.0  # a sensor's output as the tap of a divider, below 500 ohm; common practice
 SENSOR_ENDS = ("supply", "signal", "ground")
 BAR_OHM = 0.0005
+# A starter's circuit may lose about 0.5 V on the positive and 0.2 to 0.3 V on the ground side (common
+# practice), at some 200 A: so much for
+# clean clamps, bolted studs and a solenoid's main contact (from memory).
+CLAMP_OHM, STUD_OHM, SOLENOID_OHM = 0.0002, 0.0001, 0.0004
+JOINT_OHM = 0.001  # a ground terminal under its bolt; common practice
+LAMP_TERMINAL_OHM = 10.0  # of a generator's lamp terminal while it charges; our choice, small beside an input
+GENERATOR_GROUND_M = 0.3  # case, bracket and strap to the engine; common practice
+STARTER_MM2 = 50.0  # starter cable and engine ground strap; common practice for some 200 A
 TESTER_A = 0.2  # what a tester draws from pin 16; common practice
 TESTER = "TESTER"
 RESERVED = {
     "DLC": "the diagnostic connector",
     "BAT": "the battery",
-    "ALT": "the alternator",
+    "GEN": "the generator",
     "BAR": "the feed bar of the fuse boxes",
     "BODY": "the body",
     "SP": "the splices",
@@ -91,6 +102,7 @@ class _Loom:
         self.feeds: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # fed functions by module
         self.driven: dict[str, list[str]] = {name: [] for name in vehicle.modules}  # pins that loads end on
         self.sensed: dict[str, dict[str, str]] = {name: {} for name in vehicle.modules}  # pin -> which end
+        self.fed_parts: frozenset[str] = frozenset()
         self.pins: dict[tuple[str, str], str] = {}
         self.fused: list[tuple[str, Callable[[], None]]] = []  # the last wires behind fuses, by consumer
         self.cavities = dict.fromkeys(vehicle.inline, 0)
@@ -122,6 +134,7 @@ class _Loom:
         for name in self.vehicle.lin:
             self._cluster(name)
         self._sensors()
+        self._generator()
         for name in self.vehicle.inline:
             self.connectors[name] = Connector(
                 name, "", "inline", tuple(self.inline_pins[name]), self.vehicle.inline[name].location
@@ -178,6 +191,7 @@ class _Loom:
             fed[wanted] = feeder
             if module in self.vehicle.modules:
                 self.feeds[module].append(function or "B+")
+        self.fed_parts = frozenset(fed)
         for functions in self.feeds.values():
             functions.sort(key=lambda function: (not function.startswith("B+"), function))
         for kind, names in (("loads", self.vehicle.loads), ("switches", self.vehicle.switches)):
@@ -227,16 +241,46 @@ class _Loom:
         self._add(Source("BAT", "BAT+", "BAT-", battery.internal_ohm))
         for post, far in (("POS", "BAT+"), ("NEG", "BAT-")):
             pin = Pin(f"BAT.{post}", f"BAT.{post}", "1", "B+" if post == "POS" else "GND", far)
-            self._add(Contact(pin.id, f"BAT.{post}", far, f"BAT.{post}", 0.0005))
+            self._add(Contact(pin.id, f"BAT.{post}", far, f"BAT.{post}", CLAMP_OHM))
             self.connectors[f"BAT.{post}"] = Connector(f"BAT.{post}", "", "battery", (pin,), "battery")
         self._wire("BAT.POS", "BAR", battery.cable_m, battery.cable_mm2)
-        self._wire("BAT.NEG", "BODY", battery.cable_m, battery.cable_mm2)
-        if self.vehicle.engine:
-            self._add(Source("ALT", "BAR", "BODY", 0.05))
+        self._wire("BAT.NEG", "BODY", battery.ground_cable_m, battery.cable_mm2)
+
+    def _generator(self) -> None:
+        """The generator, its cable, its ground and its lamp wire."""
+        if self.vehicle.engine is None:
+            return
+        spec, path = self.vehicle.engine.generator, ("engine", "generator")
+        starter = self.vehicle.loads.get(self.vehicle.engine.starter)
+        usual = starter.to.partition(" ")[0] if starter else None
+        ground = self._ground_node(spec.ground or usual, (*path, "ground"))
+        self._add(GeneratorOutput("GEN", "GEN.1", "GEN.2", spec.regulated_v, spec.ohm, spec.limit_a))
+        self._wire("GEN.2", ground, GENERATOR_GROUND_M, spec.cable_mm2)
+        if "GEN" not in self.fed_parts:
+            self._wire("BAR", "GEN.1", spec.cable_m, spec.cable_mm2)
+        if spec.lamp is None:
+            return
+        end, via = _end_and_way(spec.lamp, (*path, "lamp"))
+        module, _, function = end.partition(".")
+        if module not in self.vehicle.modules or function not in self.vehicle.modules[module].inputs:
+            inputs = [f"{m}.{i}" for m, one in self.vehicle.modules.items() for i in one.inputs]
+            raise Problem(f"no input '{end}' in this car{did_you_mean(end, inputs)}", (*path, "lamp"))
+        self._add(GeneratorSignal("GEN:lamp", "GEN.1", "GEN.L", LAMP_TERMINAL_OHM))
+        self._run("GEN.L", self.pins[module, function], via, 2.0, 0.5, "GEN.L", (*path, "lamp"))
 
     def _grounds(self) -> None:
         for name, ground in self.vehicle.grounds.items():
-            self._add(Resistor(name, name, "BODY", ground.joint_ohm, "joint"))
+            usual_ohm = STUD_OHM if name in self._starter_grounds() else JOINT_OHM
+            self._add(Resistor(name, name, "BODY", ground.joint_ohm or usual_ohm, "joint"))
+
+    def _starter_grounds(self) -> set[str]:
+        starters = (load for load in self.vehicle.loads.values() if load.kind == "starter")
+        return {load.to.partition(" ")[0] for load in starters}
+
+    def _starts(self, relay: Relay) -> bool:
+        """Is it the starter's own contact?"""
+        loads = (self.vehicle.loads.get(item.partition(" ")[0]) for item in relay.feeds)
+        return any(load is not None and load.kind == "starter" for load in loads)
 
     def _ground_node(self, name: str | None, path: Path) -> str:
         known = list(self.vehicle.grounds)
@@ -281,6 +325,7 @@ class _Loom:
     def _check_consumer(self, name: str, path: Path) -> None:
         owner = name.partition(".")[0]
         known = [*self.vehicle.modules, *self.vehicle.loads, *self.vehicle.switches, "DLC"]
+        known += ["GEN"] if self.vehicle.engine else []
         if owner not in self.vehicle.modules and name not in known:
             raise Problem(f"nothing called '{name}' to feed in this car{did_you_mean(owner, known)}", path)
 
@@ -288,8 +333,10 @@ class _Loom:
         relay = self.vehicle.relays[name]
         path = ("relays", name)
         source = self._source(relay.from_)
-        self._add(Resistor(f"{name}.bar", source, f"{name}.30", BAR_OHM, "joint"))
-        self._add(RelayContact(name, f"{name}.30", f"{name}.87", name))
+        starts = self._starts(relay)
+        contact_ohm = SOLENOID_OHM if starts else RELAY_OHM
+        self._add(Resistor(f"{name}.bar", source, f"{name}.30", STUD_OHM if starts else BAR_OHM, "joint"))
+        self._add(RelayContact(name, f"{name}.30", f"{name}.87", name, contact_ohm))
         self._add(
             Coil(
                 f"{name}.coil",
@@ -303,7 +350,7 @@ class _Loom:
         )
         self._wire(self._coil_driver(relay.coil, (*path, "coil")), f"{name}.86", 1.0, 0.5)
         self._wire(f"{name}.85", self._ground_node(relay.ground, (*path, "ground")), 0.5, 0.5)
-        self._feed(name, f"{name}.87", relay.feeds, 1.0, 10.0, (*path, "feeds"))
+        self._feed(name, f"{name}.87", relay.feeds, 1.0, STARTER_MM2 if starts else 10.0, (*path, "feeds"))
 
     def _coil_driver(self, coil: str, path: Path) -> str:
         """The terminal that drives a relay's coil: a module's output, or a hand switch."""
@@ -329,7 +376,7 @@ class _Loom:
         else:
             known = [*self.vehicle.grounds, *self.vehicle.modules]
             raise Problem(f"no ground or module pin '{end}'{did_you_mean(end, known)}", path)
-        area_mm2 = 25.0 if load.kind == "starter" else 1.5
+        area_mm2 = STARTER_MM2 if load.kind == "starter" else 1.5
         self._run(f"{name}.2", target, via, 1.0, area_mm2, name, path)
 
     def _switch(self, name: str) -> None:

@@ -15,6 +15,13 @@ REST_V = {0.0: 11.89, 25.0: 12.06, 50.0: 12.24, 75.0: 12.45, 100.0: 12.65}
 FULL_V = 12.6
 CRANKING_END_V = 7.2
 
+# What a battery accepts: the ampere-hour law (Woodbridge, 1935, as handbooks on storage batteries quote it;
+# from memory) lets as many amperes in as ampere-hours are missing, and at 14.4 V a battery takes about that
+# much (common practice). A full one still takes a float current, 0.5 A per 100 Ah (from memory).
+ACCEPTANCE_V = 14.4
+ACCEPTED_A_PER_MISSING_AH = 1.0
+FLOAT_A_PER_AH = 0.005
+
 # A warm battery has about half the cold one's resistance: 3..6 mohm for a good 60 Ah battery (from memory)
 # against 9 mohm for its 600 A.
 WARM_SHARE = 0.5
@@ -30,6 +37,18 @@ def rest_v(charge_percent: float) -> float:
     if not 0 <= charge_percent <= 100:
         raise CircuitError(f"battery: charge_percent is {charge_percent!r}; it must be 0 to 100")
     return float(np.interp(charge_percent, list(REST_V), list(REST_V.values())))
+
+
+def charging_ohm(charge_percent: float, capacity_ah: float, internal_ohm: float) -> float:
+    """Resistance in ohm that a battery sets against charging, between its terminals and its rest voltage.
+
+    Never below its internal one. Raises CircuitError outside 0 to 100 %.
+
+    Not modelled: temperature, sulphation, the slow rise of acceptance in a battery that was quite empty.
+    """
+    missing_ah = capacity_ah * (1 - charge_percent / 100)
+    accepted_a = max(ACCEPTED_A_PER_MISSING_AH * missing_ah, FLOAT_A_PER_AH * capacity_ah)
+    return max(internal_ohm, (ACCEPTANCE_V - rest_v(charge_percent)) / accepted_a)
 
 
 def cold_internal_ohm(cranking_a: float) -> float:

@@ -5,8 +5,9 @@ element; added resistance stands in series with it.
 
 A module's electronics are a resistance that takes `run_a` (or `sleep_a`) at 12.6 V: at a lower voltage it
 takes less. Lamps, coils and motors are fixed resistances. A running module holds its sensors' supply at 5 V
-up to a limit of current. A powered transceiver holds each of its lines at half of 5 V through its input
-resistance; any other lets them sink to its own ground.
+up to a limit of current; a turning generator holds its set point in the same way. A powered transceiver
+holds each of its lines at half of 5 V through its input resistance; any other lets them sink to its own
+ground.
 
 Not modelled: what a module's sensors take from its own supply, temperature, filaments warming up, motor
 speed, constant-power loads, battery recovery.
@@ -26,6 +27,8 @@ from sim.vehicle.car import (
     Driver,
     Element,
     FuseLink,
+    GeneratorOutput,
+    GeneratorSignal,
     HandSwitch,
     LiftedJoint,
     LoadPart,
@@ -36,7 +39,7 @@ from sim.vehicle.car import (
     Source,
     Wire,
 )
-from sim.wiring.battery import rest_v
+from sim.wiring.battery import charging_ohm, rest_v
 from sim.wiring.fuse import fuse_cold_ohm
 from sim.wiring.oneway import Leg
 from sim.wiring.solver import MIN_OHM, Circuit, Regulator, Solution
@@ -69,7 +72,7 @@ class SwitchState:
     driven: (module, output) of the high-side drivers that are on.
     operated: hand switches that are closed, by `operated_by`.
     pulled_in: relays whose contact is closed.
-    alternator: does it charge?
+    generator: does it turn, and charge?
     dominant: transceivers that hold their lines dominant without end, stuck.
     charge_pct: the battery's charge where it is no longer what the car's condition says, else None.
     """
@@ -78,7 +81,7 @@ class SwitchState:
     driven: frozenset[tuple[str, str]] = frozenset()
     operated: frozenset[str] = frozenset()
     pulled_in: frozenset[str] = frozenset()
-    alternator: bool = False
+    generator: bool = False
     dominant: frozenset[str] = frozenset()
     charge_pct: float | None = None
 
@@ -114,6 +117,8 @@ class PowerCircuit:
         for id in sorted(without):
             self._set_closed(id, False)
         solution = self._circuit.solve()
+        if state.generator and solution.current("BAT") < 0:
+            solution = self._charging()
         for id in sorted(without):
             self._set_closed(id, True)
         return solution
@@ -127,6 +132,9 @@ class PowerCircuit:
         elif isinstance(element, PullUp):
             pull_up = Leg(ohm=element.ohm, limit_a=PULL_UP_LIMIT_A)
             self._circuit.leg(element.id, element.a, element.b, pull_up)
+        elif isinstance(element, GeneratorOutput):
+            regulator = Regulator(element.volt, element.ohm, element.limit_a)
+            self._circuit.regulator(element.id, element.a, element.b, regulator)
         elif isinstance(element, ReferenceSupply):
             regulator = Regulator(element.volt, limit_a=element.limit_a)
             self._circuit.regulator(element.id, element.a, element.b, regulator)
@@ -148,6 +156,17 @@ class PowerCircuit:
         if self._closed.get(id, True) != closed:
             (self._circuit.close if closed else self._circuit.open)(id)
         self._closed[id] = closed
+
+    def _charging(self) -> Solution:
+        """The circuit with the battery's resistance to charging in place of its internal one.
+
+        The open-circuit voltage is the same, so the current keeps its sign, and one more look is enough.
+        """
+        battery, pct = self._car.built.battery, self._charge_pct
+        self._circuit.set_ohm("BAT", charging_ohm(pct, battery.capacity_ah, battery.internal_ohm))
+        solution = self._circuit.solve()
+        self._circuit.set_ohm("BAT", battery_values(pct, battery.internal_ohm)[1])
+        return solution
 
     def _set_charge(self, pct: float) -> None:
         if pct != self._charge_pct:
@@ -174,9 +193,8 @@ def is_switched(element: Element) -> bool:
     """Does the element's conduction follow the `SwitchState`?"""
     if isinstance(element, Contact):
         return element.connector == "DLC"
-    if isinstance(element, Source):
-        return element.id == "ALT"
-    return isinstance(element, HandSwitch | Driver | RelayContact | Draw | ReferenceSupply)
+    switching = HandSwitch | Driver | RelayContact | Draw | ReferenceSupply
+    return isinstance(element, switching | GeneratorOutput | GeneratorSignal)
 
 
 def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
@@ -192,8 +210,10 @@ def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
             return element.relay in state.pulled_in
         case Contact():
             return element.connector != "DLC" or TESTER in state.running
-        case Source():
-            return element.id != "ALT" or state.alternator
+        case GeneratorOutput():
+            return state.generator
+        case GeneratorSignal():
+            return state.generator and car.is_whole(car.elements["GEN"])
         case ReferenceSupply():
             return element.module in state.running
         case Draw():
@@ -217,6 +237,8 @@ def _built_ohm(element: Element, car: Car) -> float:
             return DRAW_V / element.run_a
         case Contact() | Coil() | RelayContact() | HandSwitch() | Driver() | Resistor() | LoadPart():
             return element.ohm
+        case GeneratorSignal():
+            return element.ohm
     raise TypeError(f"{element.id}: a {type(element).__name__} has no resistance in this model")
 
 
@@ -228,8 +250,6 @@ def charge_pct(car: Car) -> float:
 
 def _source_values(source: Source, car: Car) -> tuple[float, float]:
     """Open-circuit voltage and internal resistance."""
-    if source.id == "ALT" and car.built.engine:
-        return car.built.engine.alternator_v, max(MIN_OHM, source.ohm)
     return battery_values(charge_pct(car), source.ohm)
 
 

@@ -125,7 +125,7 @@ class Reading:
         return self._solution.voltage_between(a, b)
 
     def current(self, element_id: str) -> float:
-        """Current from the element's a to its b; of battery and alternator, out of the plus terminal."""
+        """Current from the element's a to its b; of battery and generator, out of the plus terminal."""
         return self._solution.current(element_id)
 
     def currents(self, element_ids: Sequence[str]) -> list[float]:

@@ -17,7 +17,7 @@ from sim.wiring.wiring import SwitchState
 
 def switched_on(car: Car) -> SwitchState:
     running = frozenset([*car.built.modules, "TESTER"])
-    return SwitchState(running=running, pulled_in=frozenset(car.built.relays), alternator=True)
+    return SwitchState(running=running, pulled_in=frozenset(car.built.relays), generator=True)
 
 
 def bus_openings(car: Car) -> dict[str, frozenset[str]]:

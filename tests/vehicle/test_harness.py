@@ -13,6 +13,7 @@ from sim.vehicle.car import (
     Contact,
     Driver,
     FuseLink,
+    GeneratorOutput,
     LoadPart,
     RelayContact,
     Resistor,
@@ -247,12 +248,13 @@ def test_coils_and_injectors_stand_between_their_fuse_and_the_engine_module() ->
             assert nx.has_path(graph, load.b, f"ECM:{kind}{number}")
 
 
-def test_only_a_car_with_an_engine_has_an_alternator() -> None:
+def test_only_a_car_with_an_engine_has_a_generator() -> None:
+    """The battery alone feeds a car without an engine; a generator is the second source of the others."""
     sources = [
-        sorted(part.id for part in shipped(name).elements.values() if isinstance(part, Source))
+        sorted(one.id for one in shipped(name).elements.values() if isinstance(one, Source | GeneratorOutput))
         for name in CARS
     ]
-    assert [["BAT"], *[["ALT", "BAT"]] * 3] == sources
+    assert [["BAT"], *[["BAT", "GEN"]] * 3] == sources
 
 
 def test_the_diagnostic_connector_has_the_pins_of_its_standard() -> None:
