@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import json
 from functools import partial
-from io import StringIO
 from typing import Any
 
 import streamlit as st
-from ruamel.yaml import YAML
 
-from sim.catalogue import shipped_cases, vehicle_text
-from sim.lab.case import Case, CaseTable, Step, Story, case_from_text, try_stories
+from sim.catalogue import shipped_cars, shipped_cases
+from sim.lab.case import Case, CaseTable, Step, Story, as_case_file, case_from_text, case_text, try_stories
 from sim.lab.report import STANDING
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.car import Car
@@ -27,6 +25,7 @@ from ui.session import Held, worked_off
 from ui.telling import seen_choices, seen_of, seen_words
 
 WORK, KIND = "case_work", "cases"
+IN_THE_BAY, MINE = "the car in the bay", "a car of mine: upload its file"
 
 
 def show() -> None:
@@ -51,10 +50,11 @@ def _case() -> None:
     case = taken_up(held)
     if case is None:
         return
-    car = car_from_text(vehicle_text(case.car))
+    car = case.whole_car
     with st.container(horizontal=True, vertical_alignment="center"):
         st.subheader(case.case, anchor=False)
         one_back.offer(WORK, _put_back)
+    st.caption(f"The car: {car.title}, {len(car.built.modules)} modules.")
     st.markdown(case.about)
     left, right = st.columns(2, gap="large")
     with left:
@@ -80,10 +80,12 @@ def _open_one() -> None:
         st.button("Open it", key="case_open", on_click=_open)
     with st.expander("A case of your own: begin one, or open a file"):
         st.text_input("what to call it", key="case_title", persist_state="session")
-        cars = [name.removesuffix(".yaml") for name in session.shipped_cars()]
+        cars = [IN_THE_BAY, *shipped_cars(), MINE]
         with st.container(horizontal=True, vertical_alignment="bottom"):
             st.selectbox("which car", cars, key="case_car")
             st.button("Begin", key="case_begin", on_click=_begin)
+        if st.session_state.case_car == MINE:
+            st.file_uploader("your vehicle file (YAML)", type=["yaml", "yml"], key="case_own_car")
         file = st.file_uploader("a case file (YAML)", type=["yaml", "yml"], key="case_file")
         if file is not None:
             st.button("Open the file", key="case_open_file", on_click=_open_file)
@@ -107,9 +109,35 @@ def _begin() -> None:
         return
     # a case has a step; this one gives way to the first that is told
     step = {"do": "wait 2 s"}
-    new = {"case": state.case_title, "car": state.case_car, "steps": [step], "stories": {"nothing": {}}}
-    if _take(_as_yaml(new)):
+    try:
+        new = {"case": state.case_title, "car": _car(), "steps": [step], "stories": {"nothing": {}}}
+        begun = _take(as_case_file(new))
+    except Problem as problem:
+        state.case_problem = str(problem)
+        return
+    if begun:
         state.case_is_new = True
+
+
+def _car() -> str:
+    """The chosen car as a case has it: a shipped one by its name, any other by the text of its file."""
+    state = st.session_state
+    if state.case_car == MINE:
+        file = state.get("case_own_car")
+        if file is None:
+            raise Problem("choose the file of your car first")
+        text = file.getvalue().decode("utf-8", "replace")
+        car_from_text(text, file.name)
+        return _closed(text)
+    held: Held = state.held
+    if state.case_car != IN_THE_BAY:
+        return str(state.case_car)
+    shipped = session.shipped_cars().get(held.car_name) == held.car_text
+    return held.car_name.removesuffix(".yaml") if shipped else _closed(held.car_text)
+
+
+def _closed(text: str) -> str:
+    return text.replace("\r\n", "\n").rstrip("\n") + "\n"
 
 
 def _open_text(text: str, name: str) -> None:
@@ -145,19 +173,6 @@ def _case_now() -> Case:
 
 def _change(**changes: Any) -> bool:
     return _take(case_text(_case_now().model_copy(update=changes)))
-
-
-def case_text(case: Case) -> str:
-    """The case as the text of a case file."""
-    return _as_yaml(case.model_dump(mode="json", exclude_defaults=True))
-
-
-def _as_yaml(data: dict[str, Any]) -> str:
-    text = StringIO()
-    yaml = YAML()
-    yaml.default_flow_style = False
-    yaml.dump(data, text)
-    return text.getvalue()
 
 
 def taken_up(held: Held) -> Case | None:
@@ -295,7 +310,7 @@ def _remove_story(name: str) -> None:
 def _into_the_bay(story: Story) -> None:
     case = _case_now()
     given = (*case.given, *story.edits)
-    session.ask(session.take_car(f"{case.car}.yaml", vehicle_text(case.car), given))
+    session.ask(session.take_car(case.car_name, case.vehicle, given))
     st.session_state.to_the_bay = True
 
 
@@ -358,7 +373,7 @@ def _keep(case: Case) -> None:
 
 def _ask_what_if() -> None:
     case = _case_now()
-    car = car_from_text(vehicle_text(case.car))
+    car = case.whole_car
     told = [*case.given, *(edit for story in case.stories.values() for edit in story.edits)]
     edits = {edit.text: edit for edit in (parse_edit(text, car) for text in told)}
     # a repair of one of these faults is the same as leaving the fault out
@@ -371,9 +386,8 @@ def _ask_what_if() -> None:
     ]
 
     def job(held: Held, report: session.Report) -> None:
-        name = f"{case.car}.yaml"
-        if held.car_name != name:
-            session.take_car(name, vehicle_text(case.car))(held, report)
+        if held.car_text != case.vehicle:
+            session.take_car(case.car_name, case.vehicle)(held, report)
         what_if.from_case(held, suppositions, repairs, list(case.actions))
 
     session.ask(job)

@@ -9,7 +9,6 @@ from itertools import combinations
 
 import streamlit as st
 
-from sim.catalogue import vehicle_text
 from sim.lab.case import Case, Step
 from sim.lab.next_check import Advice, Ranked, next_check
 from sim.lab.observed import observed
@@ -117,7 +116,7 @@ def _question(held: Held) -> Question:
     """What is to be explained, as it is chosen now."""
     case: Case | None = st.session_state.get("case")
     if case and st.session_state.suspects_of != IN_THE_BAY:
-        return Question(vehicle_text(case.car), case.given, case.seed, case.steps)
+        return Question(case.vehicle, case.given, case.seed, case.steps)
     bench = held.bench
     theories = tuple(text for text in bench.given if text.startswith("theory "))
     hidden = tuple(text for text in bench.given if text not in theories)

@@ -15,6 +15,10 @@ A case is a YAML file::
       plug: {says: the body module was left unplugged, edits: [unplug BCM.C1]}
     experiments: [look F20, [unplug BCM.C1, measure volts BCM.C1.1 to BAT-]]
 
+`car` is the name of a car that comes with busbay, the path of a vehicle file (from the case file's folder),
+or the car itself: the lines of its vehicle file, indented below `car:` or, comments and all, below `car: |`.
+Then car and case travel in one file.
+
 What is not in `seen` was not looked at; that is not the same as absent. Every story's edits (faults, repairs,
 theories about how the car was built) are given to the car, and the same steps are run.
 
@@ -23,16 +27,20 @@ Not modelled: what a person saw wrong or remembers wrong.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from io import StringIO
 from math import isclose
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
+from ruamel.yaml import YAML
+from ruamel.yaml.scalarstring import LiteralScalarString
 
 from sim.bench.actions import parse_action
-from sim.catalogue import shipped_cars, vehicle_text
+from sim.catalogue import car_file, is_path, shipped_cars, vehicle_text
 from sim.lab.report import Rows, Section, as_html, as_markdown
 from sim.lab.run import FLOATING, Account, Sight, Trial, sentences
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
@@ -51,6 +59,15 @@ def _listed(value: object) -> object:
 
 
 Lines = Annotated[tuple[str, ...], BeforeValidator(_listed)]
+
+
+def _as_vehicle_text(value: object) -> object:
+    """The car of a case as text, where the case says it in `key: value` lines of its own."""
+    if not isinstance(value, dict):
+        return value
+    text = StringIO()
+    YAML().dump(value, text)
+    return text.getvalue()
 
 
 class Seen(Part):
@@ -113,12 +130,33 @@ class Case(Part):
 
     case: str = Field(min_length=1, max_length=120)
     about: str = Field("", max_length=2000)
-    car: str
+    car: Annotated[str, BeforeValidator(_as_vehicle_text)]
     seed: int = Field(0, ge=0, le=2**31)
     given: Lines = ()
     steps: tuple[Step, ...] = Field(min_length=1)
     stories: dict[str, Story] = Field(min_length=1)
     experiments: tuple[Lines, ...] = ()
+
+    @property
+    def holds_its_car(self) -> bool:
+        """Is the car itself in the case, rather than the name of a shipped one?"""
+        return "\n" in self.car
+
+    @property
+    def vehicle(self) -> str:
+        """The text of the car's vehicle file."""
+        return self.car if self.holds_its_car else vehicle_text(self.car)
+
+    @property
+    def whole_car(self) -> Car:
+        """The car as its file describes it."""
+        return car_from_text(self.vehicle)
+
+    @property
+    def car_name(self) -> str:
+        """A file name for the car."""
+        stem = re.sub(r"[^a-z0-9]+", "-", self.whole_car.title.lower()) if self.holds_its_car else self.car
+        return f"{stem.strip('-') or 'car'}.yaml"
 
     @property
     def actions(self) -> tuple[str, ...]:
@@ -132,17 +170,67 @@ def read_case(path: Path) -> Case:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise FileProblem(f"cannot be read: {error}", path.name, 1) from None
-    return case_from_text(text, path.name)
+    return case_from_text(text, path.name, path.parent)
 
 
-def case_from_text(text: str, name: str = "case file") -> Case:
-    """The case that a text describes; its car, edits and names are checked."""
+def case_from_text(text: str, name: str = "case file", folder: Path | None = None) -> Case:
+    """The case that a text describes; its car, edits and names are checked.
+
+    `folder`: where the path of a car begins. Without it no file is read: a case from elsewhere names a
+    shipped car or holds its own.
+    """
     case, document = parse(text, name, Case)
     try:
+        case = _with_its_car(case, document, name, folder)
         _check(case)
+    except FileProblem:
+        raise
     except Problem as problem:
         raise FileProblem(problem.what, name, line_of(document, problem.path), problem.path) from None
     return case
+
+
+def case_text(case: Case) -> str:
+    """The case as the text of a case file; a car that it holds comes last, as its file had it."""
+    return as_case_file(case.model_dump(mode="json", exclude_defaults=True))
+
+
+def as_case_file(data: Mapping[str, Any]) -> str:
+    """The text of a case file that says this, checked or not."""
+    data = dict(data)
+    if "\n" in data["car"]:
+        data["car"] = LiteralScalarString(data.pop("car"))
+    text = StringIO()
+    yaml = YAML()
+    yaml.default_flow_style = False
+    yaml.dump(data, text)
+    return text.getvalue()
+
+
+def _with_its_car(case: Case, document: Any, name: str, folder: Path | None) -> Case:
+    if case.holds_its_car:
+        _check_own_car(case, document, name)
+        return case
+    if case.car in shipped_cars():
+        return case
+    if is_path(case.car):
+        if folder is None:
+            what = f"the file '{case.car}' cannot be read from here"
+            raise Problem(f"{what}: put its lines below 'car: |' in this one", ("car",))
+        found = car_file(case.car, folder)
+        _ = found.car
+        return case.model_copy(update={"car": found.text.rstrip("\n") + "\n"})
+    raise Problem(f"no car '{case.car}'{did_you_mean(case.car, shipped_cars())}", ("car",))
+
+
+def _check_own_car(case: Case, document: Any, name: str) -> None:
+    try:
+        car_from_text(case.car, name)
+    except FileProblem as problem:
+        at = line_of(document, ("car", *problem.path))
+        if isinstance(document["car"], str):  # the text begins on the line after its key
+            at += problem.line
+        raise FileProblem(problem.what, name, at, ("car", *problem.path)) from None
 
 
 # -- comparing ---------------------------------------------------------------------------------------------
@@ -382,9 +470,8 @@ def separations(
 
 
 def _trial(case: Case, story: Story, more: Sequence[str] = ()) -> Trial:
-    text = vehicle_text(case.car)
-    given = sentences([*case.given, *story.edits], car_from_text(text))
-    return Trial(text, given, (*case.actions, *more), case.seed)
+    given = sentences([*case.given, *story.edits], case.whole_car)
+    return Trial(case.vehicle, given, (*case.actions, *more), case.seed)
 
 
 def _verdict(case: Case, name: str, story: Story, account: Account) -> Verdict:
@@ -404,7 +491,9 @@ def _seen_after(account: Account, done: int) -> dict[str, str | float]:
     parts: dict[str, str | float] = {}
     for place, sight in enumerate(account.sights[done:], start=1):
         turned: dict[str, str | float] = {"starter": _turned(sight.cranked), "fired": _fired(sight.started)}
-        for what, value in {**turned, **sight.seat(), **sight.found()}.items():
+        told = {f"{sight.action}, in words": " ".join(sight.notes)} if sight.notes else {}
+        in_words = told if sight.reading is None else {}  # a meter's notes are about its reading
+        for what, value in {**sight.seat(), **turned, **sight.found(), **in_words}.items():
             parts[f"{what} (after '{sight.action}', action {place} of the experiment)"] = value
     return parts
 
@@ -430,7 +519,7 @@ def _separation(
     things = dict.fromkeys(thing for seen in firsts for thing in seen)
     shows = tuple(
         (thing, tuple(_shown(seen.get(thing)) for seen in firsts))
-        for thing in things
+        for thing in sorted(things, key=_rank)
         if any(not _equal(firsts[0].get(thing), seen.get(thing)) for seen in firsts)
     )
     return Separation(plan, tuple(tuple(names[k] for k in group) for group in groups), shows)
@@ -439,6 +528,38 @@ def _separation(
 def look_alike(one: dict[str, str | float], other: dict[str, str | float]) -> bool:
     """Would a person with a meter call these the same?"""
     return one.keys() == other.keys() and all(_equal(one[what], other[what]) for what in one)
+
+
+_ANSWERS, _SEAT, _FOUND, _CODES = range(4)  # who answers, what the driver sees, what was found, then codes
+_SEAT_SHOWS = ("engine", "ignition", "cluster", "starter", "fired", "lamp")
+
+
+def _rank(thing: str) -> int:
+    words = thing.partition(" (after ")[0].split()
+    if len(words) == 2 and re.fullmatch(r"[PCBU][0-9A-F]{4}(-[0-9A-F]{2})?", words[1]):
+        return _CODES
+    if words[0] in _SEAT_SHOWS:
+        return _SEAT
+    return _ANSWERS if len(words) == 1 else _FOUND
+
+
+def _together(shows: Sequence[tuple[str, tuple[str, ...]]]) -> tuple[tuple[str, ...], ...]:
+    """Rows of a table; modules that fare alike are one row, and so are those that hold one code alike."""
+    rows: dict[tuple[int, str, str, tuple[str, ...]], list[str]] = {}
+    for thing, values in shows:
+        what, after, when = thing.partition(" (after ")
+        rank = _rank(thing)
+        module, _, code = what.partition(" ")
+        name, holder = ("", what) if rank == _ANSWERS else (code, module) if rank == _CODES else (what, "")
+        rows.setdefault((rank, name, after + when, values), []).append(holder)
+    return tuple(
+        (_row_name(name, holders) + when, *values) for (_, name, when, values), holders in rows.items()
+    )
+
+
+def _row_name(name: str, holders: Sequence[str]) -> str:
+    listed = ", ".join(holders)
+    return f"{name} in {listed}" if name and listed else name or listed
 
 
 def _equal(a: str | float | None, b: str | float | None) -> bool:
@@ -509,7 +630,7 @@ def _separation_lines(separations: Sequence[Separation]) -> Iterator[str | Rows]
     yield f"{len(useful)} of {len(separations)} experiments would tell the tied stories apart."
     for one in useful:
         yield f"{'; '.join(one.experiment)}:"
-        yield Rows(("", *(", ".join(group) for group in one.groups)), tuple((w, *v) for w, v in one.shows))
+        yield Rows(("", *(", ".join(group) for group in one.groups)), _together(one.shows))
     for one in separations:
         if not one.separates:
             yield f"{'; '.join(one.experiment)}: looks the same under all of them."
@@ -519,10 +640,7 @@ def _separation_lines(separations: Sequence[Separation]) -> Iterator[str | Rows]
 
 
 def _check(case: Case) -> None:
-    known = shipped_cars()
-    if case.car not in known:
-        raise Problem(f"no car '{case.car}'{did_you_mean(case.car, known)}", ("car",))
-    car = car_from_text(vehicle_text(case.car))
+    car = case.whole_car
     for place, text in enumerate(case.given):
         _check_edit(text, car, ("given", place))
     for name, story in case.stories.items():

@@ -112,6 +112,9 @@ class Advice:
     @property
     def words(self) -> str:
         """The advice in a sentence."""
+        if self.best is None and self.of < 2:
+            left = "One suspect is left" if self.of else "No suspect is left"
+            return f"{left}: there is nothing to tell apart."
         if self.best is None:
             return "No check that could be thought of here tells these suspects apart."
         how = "halves the suspects" if self.best.halves else f"is worth {self.best.bits:.2f} bits"

@@ -61,7 +61,7 @@ class Sight:
     `cranked`, `started`: the starter turned, the engine fired, during this action. After a scan `power` says
     whether the tester had supply, `answering` and `silent` name modules, `codes` are (module, code, "present"
     or "stored"). `asked`: (module, "done", "refused" or "no answer") after clearing or unlocking. `display`
-    and `reading` (V, ohm or A; None where it floats) after a measurement.
+    and `reading` (V, ohm or A; None where it floats) after a measurement, `notes`: what a trainer says of it.
     """
 
     action: str
@@ -81,6 +81,7 @@ class Sight:
     asked: tuple[tuple[str, str], ...] = ()
     display: str = ""
     reading: float | None = None
+    notes: tuple[str, ...] = ()
 
     def seat(self) -> dict[str, str]:
         """What the driver's seat showed, thing by thing."""
@@ -174,8 +175,9 @@ def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None
     except (EditProblem, Unsettled) as problem:
         return _seat(bench, Outcome(action, ()), refused=str(problem))
     if outcome.action.split()[0] in OBSERVATION_VERBS:
-        display, reading = reading_of(shown(bench))
-        return _seat(bench, outcome, display=display, reading=reading)
+        result = shown(bench)
+        display, reading = reading_of(result)
+        return _seat(bench, outcome, display=display, reading=reading, notes=result.notes)
     report = outcome.report
     if report is None:
         return _seat(bench, outcome, asked=tuple(_words(name, one) for name, one in outcome.answers.items()))

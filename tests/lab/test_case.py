@@ -1,9 +1,27 @@
 """Cases: what was seen against what stories give."""
 
+import textwrap
+from pathlib import Path
+
 import pytest
 
 from sim.catalogue import shipped_cases, vehicle_text
-from sim.lab.case import Case, Seen, Step, case_from_text, misses, read_case, separations, try_stories
+from sim.lab.case import (
+    _ANSWERS,
+    _CODES,
+    Case,
+    Seen,
+    Step,
+    Story,
+    _rank,
+    _together,
+    case_from_text,
+    case_text,
+    misses,
+    read_case,
+    separations,
+    try_stories,
+)
 from sim.lab.grid import Choice, run_grid
 from sim.lab.report import STANDING
 from sim.lab.run import FLOATING, Sight
@@ -242,3 +260,87 @@ def test_the_compound_as_a_grid_of_its_parts(here: Workshop) -> None:
         "bypassed gateway"
         in next(one.causes for one in grid.symptoms if one.title == "IPC U0101-87: present").hiders
     )
+
+
+# -- a technician's own car ----------------------------------------------------------------------------------
+
+OWN = vehicle_text("six-modules").replace("car: ", "car: My ", 1)
+
+
+def indented(text: str) -> str:
+    return textwrap.indent(text, "  ")
+
+
+def own_case(how: str) -> str:
+    """The small case about the technician's own car, which is in the file."""
+    return SIX.replace("car: six-modules\n", "") + f"car:{how}\n{indented(OWN)}"
+
+
+@pytest.mark.parametrize("how", [" |", ""], ids=["as text", "as keys and values"])
+def test_a_case_holds_its_car_and_is_saved_and_read_again_with_it(how: str, here: Workshop) -> None:
+    """Car and case in one file give what the case with the shipped car of that description gives."""
+    own = case_from_text(own_case(how))
+    assert "My " == own.whole_car.title[:3]
+    assert own == case_from_text(case_text(own))
+    expected, table = try_stories(case(), workshop=here), try_stories(own, workshop=here)
+    assert [one.misses for one in expected.verdicts] == [one.misses for one in table.verdicts]
+
+
+def test_a_case_keeps_its_car_to_the_letter() -> None:
+    """Comments and the spelling of numbers stay: the car can be taken out of the case again."""
+    own = case_from_text(own_case(" |"))
+    assert OWN == own.vehicle == case_from_text(case_text(own)).vehicle
+
+
+def test_a_case_names_its_car_by_a_path_from_its_own_folder(tmp_path: Path) -> None:
+    """The file is looked for beside the case, not where the command runs, and is then part of the case."""
+    (tmp_path / "van.yaml").write_text(OWN, encoding="utf-8")
+    (tmp_path / "mine.yaml").write_text(SIX.replace("six-modules", "van.yaml"), encoding="utf-8")
+    own = read_case(tmp_path / "mine.yaml")
+    assert OWN == own.vehicle
+    assert own == case_from_text(case_text(own))
+
+
+@pytest.mark.parametrize("how", [" |", ""], ids=["as text", "as keys and values"])
+def test_an_error_in_the_car_of_a_case_has_its_line_in_the_file(how: str) -> None:
+    """The line counts from the beginning of the case file."""
+    text = own_case(how).rstrip("\n") + "\n  nonsense: 1\n"
+    with pytest.raises(FileProblem) as raised:
+        case_from_text(text, "mine.yaml")
+    assert (len(text.splitlines()), ("car", "nonsense")) == (raised.value.line, raised.value.path)
+    assert raised.value.what.startswith("unknown key 'nonsense'")
+
+
+def test_a_case_from_elsewhere_reads_no_file_of_this_computer(tmp_path: Path) -> None:
+    """An uploaded case cannot look into the server's folders."""
+    van = tmp_path / "van.yaml"
+    van.write_text(OWN, encoding="utf-8")
+    with pytest.raises(FileProblem, match=r"cannot be read from here: put its lines below 'car: \|'"):
+        case_from_text(SIX.replace("six-modules", str(van)))
+    with pytest.raises(FileProblem, match="no car 'six-module'; did you mean 'six-modules'"):
+        case_from_text(SIX.replace("six-modules", "six-module"))
+
+
+# -- what decides comes first --------------------------------------------------------------------------------
+
+
+def test_the_table_of_an_experiment_says_who_answers_first_and_codes_last(here: Workshop) -> None:
+    """Modules in one row, then the seat, then what was found in words, and one row per code."""
+    tied = case(**{"  nothing: {}": "  nothing: {}\nexperiments: [[fit F2, plug SRS, wait 6 s, scan]]"})
+    two = {"fuse": Story(edits=("pull F2",)), "dark bus": Story(edits=("pull F2", "unplug SRS", "pull F8"))}
+    one, *_ = separations(tied, two, [("wait 6 s", "scan")], workshop=here)
+    ranks = [_rank(thing) for thing, _ in one.shows]
+    assert sorted(ranks) == ranks
+    assert {_ANSWERS, _CODES} <= set(ranks)
+    rows = _together(one.shows)
+    assert len({row[0] for row in rows}) == len(rows) < len(one.shows)
+
+
+def test_the_sentence_that_decides_is_in_the_table(here: Workshop) -> None:
+    """What the scope says in words separates stories, and is shown."""
+    scope = "scope BCM.main.H to BODY for 400 us"
+    alone = Story(edits=tuple(f"unplug {name}" for name in ("ECM", "TCM", "ABS", "IPC", "SRS")))
+    stories = {"healthy": Story(), "alone": alone}
+    one, *_ = separations(case(), stories, [(scope,)], workshop=here)
+    words = {thing: values for thing, values in one.shows if ", in words" in thing}
+    assert any("nobody acknowledges them" in value for values in words.values() for value in values)
