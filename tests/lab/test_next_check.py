@@ -5,7 +5,7 @@ import pytest
 from sim.catalogue import vehicle_text
 from sim.instruments import cautions
 from sim.lab.case import Seen, Step
-from sim.lab.next_check import MOST_ROLLOUTS, Check, Outcome, Ranked, next_check, possible_checks
+from sim.lab.next_check import MOST_ROLLOUTS, Advice, Check, Outcome, Ranked, next_check, possible_checks
 from sim.lab.suspects import Suspect, Suspects, find_suspects
 from sim.lab.workshop import Workshop
 from sim.vehicle.reading import car_from_text
@@ -138,7 +138,9 @@ def test_a_module_that_may_disturb_its_bus_is_taken_off_it() -> None:
 def test_one_suspect_needs_no_check(six: str, here: Workshop) -> None:
     advice = next_check(suspects(six, ["pull F2"], here), workshop=here)
     assert (None, ()) == (advice.best, advice.ranked)
-    assert advice.words.startswith("No check")
+    assert "One suspect is left: there is nothing to tell apart." == advice.words
+    assert "No suspect is left: there is nothing to tell apart." == Advice((), 0, 0).words
+    assert "No check that could be thought of here tells these suspects apart." == Advice((), 2, 2).words
 
 
 def test_cautions_stand_beside_the_checks_that_need_them() -> None:
