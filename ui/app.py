@@ -5,10 +5,10 @@ from __future__ import annotations
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
-from ui.at_work import take_up
-from ui.classroom import keep_cookies, role
-from ui.pages import PAGES, pages_of
-from ui.session import open_session
+from ui.registry import PAGES, pages_of
+from ui.state.at_work import take_up
+from ui.state.classroom import keep_cookies, role
+from ui.state.session import open_session
 
 # less air around the page, so that map and panel stand on one laptop screen
 STYLE = """<style>

@@ -11,9 +11,9 @@ from pathlib import Path
 
 from streamlit.web import cli
 
-from ui import pages
+from ui import registry
 
-FRONT_END = Path(pages.__file__).with_name("app.py")
+FRONT_END = Path(registry.__file__).with_name("app.py")
 
 if __name__ == "__main__":
     cli.main(["run", str(FRONT_END), *sys.argv[1:]])

@@ -11,12 +11,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from sim.bench.actions import Action, parse_action
-from sim.bench.live import Depth, LiveCar, LiveCarWithoutReasons
+from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
 from sim.bench.observations import Observed, observe, parse_observation
 from sim.bench.tester import Report, Tester
-from sim.modules.tester import Answer, Done, Refused, Silent
 from sim.modules.trace import Event, Trace
-from sim.network.stream_depth import NotAtThisDepth
+from sim.modules.uds_client import Answer, Done, NegativeResponse, Silent
+from sim.network.stream_fidelity import NotAtThisFidelity
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem
@@ -46,7 +46,7 @@ class Outcome:
             return f"{answering} of {len(self.report.modules)} modules answer, {len(self.report.codes)} codes"
         if self.answers:
             done = [name for name, answer in self.answers.items() if isinstance(answer, Done)]
-            refused = [name for name, answer in self.answers.items() if isinstance(answer, Refused)]
+            refused = [name for name, answer in self.answers.items() if isinstance(answer, NegativeResponse)]
             silent = [name for name, answer in self.answers.items() if isinstance(answer, Silent)]
             parts = [("done", done), ("refused", refused), ("no answer", silent)]
             return "; ".join(f"{word}: {', '.join(names)}" for word, names in parts if names)
@@ -60,21 +60,23 @@ class Bench:
     time begins. The battery is connected at time 0, so every module starts once and sleeps
     if nothing keeps it awake.
 
-    `depth` is `frame` (every frame) or `stream` (only changes of periodic messages, thousands of times
+    `fidelity` is `frame` (every frame) or `stream` (only changes of periodic messages, thousands of times
     faster; it goes over to frame depth by itself where it cannot answer).
     """
 
     live_car: type[LiveCar] = LiveCar
 
-    def __init__(self, car: Car, given: Iterable[str] = (), seed: int = 0, depth: Depth = "frame") -> None:
+    def __init__(
+        self, car: Car, given: Iterable[str] = (), seed: int = 0, fidelity: Fidelity = "frame"
+    ) -> None:
         try:
-            self._begin(car, given, seed, depth)
-        except NotAtThisDepth:
+            self._begin(car, given, seed, fidelity)
+        except NotAtThisFidelity:
             self._begin(car, given, seed, "frame")
 
-    def _begin(self, car: Car, given: Iterable[str], seed: int, depth: Depth) -> None:
+    def _begin(self, car: Car, given: Iterable[str], seed: int, fidelity: Fidelity) -> None:
         self.base = car
-        self.depth: Depth = depth
+        self.fidelity: Fidelity = fidelity
         self.given = tuple(given)
         self.seed = seed
         self.log: list[str] = []
@@ -87,7 +89,7 @@ class Bench:
         designed = car
         for theory in theories:
             designed = theory.apply(designed)
-        self.live = self.live_car(designed, seed, depth)
+        self.live = self.live_car(designed, seed, fidelity)
         for theory in theories:
             self.live.theory_events[theory.text.removeprefix("theory ")] = self.live.world.record(
                 "theory", "car", f"suppose that {theory.text.removeprefix('theory ')}"
@@ -120,8 +122,8 @@ class Bench:
         start = len(self.trace)
         try:
             report, answers = _DOERS[action.verb](self, action, progress)
-        except NotAtThisDepth:
-            self._go_to_frame_depth()
+        except NotAtThisFidelity:
+            self._go_to_frame_fidelity()
             return self.do(text, progress)
         self.log.append(action.text)
         return Outcome(action.text, tuple(self.trace.events[start:]), report, answers)
@@ -130,7 +132,7 @@ class Bench:
         """Do several actions in order."""
         return [self.do(text) for text in texts]
 
-    def _go_to_frame_depth(self) -> None:
+    def _go_to_frame_fidelity(self) -> None:
         """What stream depth cannot answer is done again, from the beginning, frame by frame."""
         log = self.log
         self._begin(self.base, self.given, self.seed, "frame")
@@ -139,10 +141,10 @@ class Bench:
 
     @classmethod
     def replay(
-        cls, car: Car, given: Iterable[str], seed: int, log: Iterable[str], depth: Depth = "frame"
+        cls, car: Car, given: Iterable[str], seed: int, log: Iterable[str], fidelity: Fidelity = "frame"
     ) -> Bench:
         """The bench after the same actions."""
-        bench = cls(car, given, seed, depth)
+        bench = cls(car, given, seed, fidelity)
         bench.do_all(log)
         return bench
 
@@ -150,11 +152,11 @@ class Bench:
         """A bench after the first `keep` actions of this one's log."""
         if not 0 <= keep <= len(self.log):
             raise EditProblem(f"the log has {len(self.log)} actions; it cannot be rewound to {keep}")
-        return Bench.replay(self.base, self.given, self.seed, self.log[:keep], self.depth)
+        return Bench.replay(self.base, self.given, self.seed, self.log[:keep], self.fidelity)
 
     def with_given(self, given: Iterable[str]) -> Bench:
         """The same actions on the same car with other given edits: what would have happened."""
-        return Bench.replay(self.base, given, self.seed, self.log, self.depth)
+        return Bench.replay(self.base, given, self.seed, self.log, self.fidelity)
 
     def saved(self) -> str:
         """The bench as text: what `restored` needs besides the car."""

@@ -37,7 +37,7 @@ class Causes:
 
     def sense(self, module: str, function: str) -> tuple[int, ...]:
         """Shorts without which the pin would have another voltage, or what has just been switched."""
-        reading, leads = self._live.reading, self._live.car.condition.leads
+        reading, leads = self._live.reading, self._live.car.harness.leads
         now_v = reading.pin_v(module, function)
         events = {
             self._live.edit_events[part.id]
@@ -71,7 +71,7 @@ class Causes:
     def drain(self) -> tuple[int, ...]:
         """Why charge is being taken: what keeps modules awake, and what was last switched on or shorted."""
         events = [event for module in self._live.modules.values() for _, event in module.reasons_now()]
-        shorts = [self._live.edit_events.get(lead) for lead in self._live.car.condition.leads]
+        shorts = [self._live.edit_events.get(lead) for lead in self._live.car.harness.leads]
         return tuple(sorted({event for event in (*events, *shorts) if event is not None}))
 
     def coil(self, coil: str) -> int | None:
@@ -99,14 +99,14 @@ class Causes:
         control = self._live.modules[sender].control
         if control.muted and control.event is not None:
             events.add(control.event)
-        for sending, hearing in self._live.hops(receiver, message):
+        for sending, connectivity in self._live.hops(receiver, message):
             speaker = self._live.car.channels[sending].module
             if not self._live.modules[speaker].sends and self._live.modules[speaker].state != "asleep":
                 events.update(self.state(speaker))
-            elif not self._live.linked(sending, hearing) and not self._is_silent_gateway(hearing):
-                events.update(self.link(sending, hearing))
+            elif not self._live.linked(sending, connectivity) and not self._is_silent_gateway(connectivity):
+                events.update(self.link(sending, connectivity))
             else:
-                events.update(self.bus_off(sending, hearing) or self.babble(sending))
+                events.update(self.bus_off(sending, connectivity) or self.babble(sending))
         return tuple(sorted(events))
 
     def disturbance(self, channel: str) -> tuple[int, ...]:
@@ -124,7 +124,7 @@ class Causes:
     def babble(self, channel: str) -> tuple[int, ...]:
         """Why a channel that is in order does not get its bus: others never let go of it."""
         segment = next((one for one in self._live.segments if channel in one.members), None)
-        loud = self._live.car.condition.babbling.intersection(segment.members) if segment else ()
+        loud = self._live.car.harness.babbling.intersection(segment.members) if segment else ()
         return tuple(sorted(self._live.edit_events[name] for name in loud if name in self._live.edit_events))
 
     def _is_silent_gateway(self, channel: str) -> bool:
@@ -134,36 +134,36 @@ class Causes:
     def arrival(self, receiver: str, message: str) -> tuple[int, ...]:
         """The event because of which a receiver gets a message: the last that its way needed."""
         events: list[int | None] = [self._live.modules[receiver].state_event]
-        for sending, hearing in self._live.hops(receiver, message):
+        for sending, connectivity in self._live.hops(receiver, message):
             events += [
                 self._live.sending_since(sending),
                 self._live.joined_events.get(sending),
-                self._live.joined_events.get(hearing),
+                self._live.joined_events.get(connectivity),
             ]
         return tuple(sorted({event for event in events if event is not None})[-1:])
 
     def way(self, start: str, end: str) -> tuple[int, ...]:
         """What keeps frames from passing between two modules; empty where nothing does."""
-        for sending, hearing in self._live.way(start, end):
-            module = self._live.car.transceivers[hearing].module
+        for sending, connectivity in self._live.way(start, end):
+            module = self._live.car.transceivers[connectivity].module
             if not self._live.modules[module].sends:
                 return self.state(module)
-            if not (self._live.linked(sending, hearing) and self._live.linked(hearing, sending)):
-                return self.link(sending, hearing)
+            if not (self._live.linked(sending, connectivity) and self._live.linked(connectivity, sending)):
+                return self.link(sending, connectivity)
         return ()
 
-    def link(self, sending: str, hearing: str) -> tuple[int, ...]:
+    def link(self, sending: str, connectivity: str) -> tuple[int, ...]:
         """Why one channel does not hear another: an end without supply, the edits of the line, or sleep."""
-        ends = [self._live.car.channels[channel].module for channel in (sending, hearing)]
+        ends = [self._live.car.channels[channel].module for channel in (sending, connectivity)]
         deaf = [name for name in ends if name in self._live.modules and not self._live.modules[name].hears]
         for name in deaf:
             if self._live.modules[name].state == "unpowered":
                 return self.state(name)
-        if off := self.bus_off(sending, hearing):
+        if off := self.bus_off(sending, connectivity):
             return off
-        reading = self._live.reading_with_tester if TESTER in (sending, hearing) else self._live.reading
+        reading = self._live.reading_with_tester if TESTER in (sending, connectivity) else self._live.reading
         # a module whose ground has gone lifts its lines out of the others' reach
-        culprits = reading.why_unheard(sending, hearing) or tuple(
+        culprits = reading.why_unheard(sending, connectivity) or tuple(
             culprit for name in ends if name in self._live.modules for culprit in reading.why_unsupplied(name)
         )
         bus = self._live.car.channels[sending].bus
@@ -252,7 +252,7 @@ class NoCauses(Causes):
         """Nobody asks."""
         return ()
 
-    def link(self, sending: str, hearing: str) -> tuple[int, ...]:
+    def link(self, sending: str, connectivity: str) -> tuple[int, ...]:
         """Nobody asks."""
         return ()
 

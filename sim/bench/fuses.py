@@ -65,12 +65,12 @@ def fitted_a(name: str, car: Car) -> float:
     """The rating of the fuse that sits in a holder."""
     element = car.elements[name]
     assert isinstance(element, FuseLink)
-    return car.condition.fitted_a.get(name, element.rating_a)
+    return car.harness.fitted_a.get(name, element.rating_a)
 
 
 def shorts_behind(name: str, reading: Reading) -> list[str]:
     """Shorts and leads whose current comes through a fuse."""
-    leads = [part.id for parts in reading.wiring.car.condition.leads.values() for part in parts]
+    leads = [part.id for parts in reading.wiring.car.harness.leads.values() for part in parts]
     apart = reading.without(name)
     fed = {id: abs(reading.current(id)) for id in leads}
     return [id for id in leads if fed[id] > SHORT_A and abs(apart.current(id)) < fed[id] / 2]

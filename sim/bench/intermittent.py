@@ -25,7 +25,7 @@ class Intermittents:
 
     def look(self, car: Car) -> None:
         """Start what an edit has made intermittent, stop what it has mended."""
-        known = car.condition.intermittent
+        known = car.harness.intermittent
         for id in [id for id in self._timers if id not in known]:
             self._timers.pop(id).cancel()
         for id in known:
@@ -34,7 +34,7 @@ class Intermittents:
                 self._plan(id, car, opens=True)
 
     def _plan(self, id: str, car: Car, opens: bool) -> None:
-        between_s, open_s = car.condition.intermittent[id]
+        between_s, open_s = car.harness.intermittent[id]
         mean_s = between_s if opens else open_s
         wait_s = max(LEAST_S, self._chance[id].expovariate(1 / mean_s))
         self._timers[id] = self._world.after(wait_s, partial(self._due, id, opens))

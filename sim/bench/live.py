@@ -16,11 +16,11 @@ from typing import Literal, TypedDict
 import simpy
 
 from sim.bench.battery import StateOfCharge
+from sim.bench.bus_faults import BusFaults, network_segments, understand
 from sim.bench.causes import Causes, NoCauses
 from sim.bench.engine import Engine
 from sim.bench.fuses import Fuses, shorts_behind
 from sim.bench.intermittent import Intermittents
-from sim.bench.spoilers import Spoilers, network_segments, understand
 from sim.modules.facts import Fact
 from sim.modules.gateway import FrameRoutes
 from sim.modules.managed_bus import management_streams
@@ -30,21 +30,21 @@ from sim.modules.trace import Trace
 from sim.modules.world import Timer, World
 from sim.network.can import CanNetwork, Segment, Stream
 from sim.network.lin import BusesAndClusters, Cluster, LinNetwork, Slot
-from sim.network.stream_depth import StreamNetwork
+from sim.network.stream_fidelity import StreamNetwork
 from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
 from sim.vehicle.harness import TESTER
 from sim.vehicle.messages import bus_graph, shortest_bus_path
 from sim.vehicle.problems import Unsettled
-from sim.wiring.wiring import Hearing, Reading, SwitchState, Wiring
+from sim.wiring.wiring import Connectivity, Reading, SwitchState, Wiring
 
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
 TESTER_MIN_V = 8.0  # a tester powered from pin 16; common practice
 MAX_ROUNDS = 200
 
 
-Depth = Literal["frame", "stream"]
-_NETWORKS: dict[Depth, type[CanNetwork] | type[StreamNetwork]] = {
+Fidelity = Literal["frame", "stream"]
+_NETWORKS: dict[Fidelity, type[CanNetwork] | type[StreamNetwork]] = {
     "frame": CanNetwork,
     "stream": StreamNetwork,
 }
@@ -62,11 +62,11 @@ class LiveCar:
 
     why: type[Causes] = Causes
 
-    def __init__(self, car: Car, seed: int = 0, depth: Depth = "frame") -> None:
+    def __init__(self, car: Car, seed: int = 0, fidelity: Fidelity = "frame") -> None:
         self.car = car
         self.env = simpy.Environment()
         self.trace = Trace()
-        self.network: CanNetwork | StreamNetwork = _NETWORKS[depth](self.env)
+        self.network: CanNetwork | StreamNetwork = _NETWORKS[fidelity](self.env)
         self.lin = LinNetwork(self.env, lin_clusters(car))
         self._wiring: Wiring | None = None
         self.reading: Reading  # once the car has been looked at for the first time
@@ -79,7 +79,7 @@ class LiveCar:
         self.theory_events: dict[str, int] = {}
         self.switch_events: dict[str, int] = {}
         self.trigger: int | None = None
-        self.hearing: Hearing | None = None
+        self.connectivity: Connectivity | None = None
         self.segments: tuple[Segment, ...] = ()  # who shares a bus now
         self._company: dict[str, frozenset[str]] = {}  # who is together, where buses are joined
         self._settling = self._pending = False
@@ -102,7 +102,7 @@ class LiveCar:
         self.battery = StateOfCharge(self.world, self.touch, self._battery_falls)
         self._fuses = Fuses(self.world, self._blow)
         self._intermittents = Intermittents(self.world, self._interrupt)
-        self._spoilers = Spoilers(self.world, self.edit_events, self._hears)
+        self._spoilers = BusFaults(self.world, self.edit_events, self._hears)
         self._wirings: dict[frozenset[str], Wiring] = {}  # by what has lost contact, until an edit
         self._lay_streams()
         self.world.management = management_streams(self.world)
@@ -324,19 +324,19 @@ class LiveCar:
     def _interrupt(self, id: str, opens: bool) -> None:
         words = f"{id} {'loses' if opens else 'makes'} contact"
         self.edit_events[id] = self.world.record("contact", id, words, (self.edit_events.get(id),))
-        away = self.car.condition.away
+        away = self.car.harness.away
         self._wirings[away] = self.wiring
         away = away | {id} if opens else away - {id}
-        self.car = self.world.car = self.car.with_condition(away=away)
+        self.car = self.world.car = self.car.with_harness(away=away)
         self._wiring = self._wirings.get(away)
         self.electrical(self.edit_events[id])
 
     def _blow(self, name: str, words: str) -> None:
         shorts = [self.edit_events[id] for id in shorts_behind(name, self.reading) if id in self.edit_events]
-        wrong = self.edit_events.get(name) if name in self.car.condition.fitted_a else None
+        wrong = self.edit_events.get(name) if name in self.car.harness.fitted_a else None
         causes = (*(shorts or self.causes.trigger()), wrong)
         self.edit_events[name] = self.world.record("fuse", name, words, causes)
-        self.car = self.world.car = self.car.with_condition(blown=self.car.condition.blown | {name})
+        self.car = self.world.car = self.car.with_harness(blown=self.car.harness.blown | {name})
         self._wiring = None
         self._wirings.clear()
         self.electrical(self.edit_events[name])
@@ -367,14 +367,14 @@ class LiveCar:
         plugged = self.tester_active or self.adapter_plugged
         if plugged and self.tester_has_power and TESTER in transceivers:
             powered.add(TESTER)
-        hearing = self.reading.hears(frozenset(powered))
-        if hearing is not self.hearing:
-            self.hearing = hearing
+        connectivity = self.reading.hears(frozenset(powered))
+        if connectivity is not self.connectivity:
+            self.connectivity = connectivity
             self._senders = {}
-            for sender, receiver in sorted(hearing.links):
+            for sender, receiver in sorted(connectivity.links):
                 self._senders.setdefault(receiver, []).append(sender)
         awake = frozenset(c for c in powered if c == TESTER or self._hears(c))
-        segments = network_segments(hearing, awake, transceivers, self.car.classical_channels)
+        segments = network_segments(connectivity, awake, transceivers, self.car.classical_channels)
         if segments != self.segments:
             self._note_joined(segments)
             self.segments = segments
@@ -508,7 +508,7 @@ class LiveCar:
     def hops(self, receiver: str, message: str) -> list[tuple[str, str]]:
         """The way of a message as pairs of channels: who sends, who must hear."""
         routes = {route.to_bus: route for route in self.car.messages.routes if route.message == message}
-        channel = self.modules[receiver].channel_hearing(message)
+        channel = self.modules[receiver].receiving_channel(message)
         source = self.source(message, channel)
         if source.channel in self.car.lin:
             return self._calls(source.channel, channel)
@@ -526,12 +526,12 @@ class LiveCar:
         master = next(name for name, port in self.car.lin.items() if port.bus == bus and port.is_master)
         return [(a, b) for a, b in ((master, sender), (sender, receiver)) if a != b]
 
-    def linked(self, sending: str, hearing: str) -> bool:
+    def linked(self, sending: str, connectivity: str) -> bool:
         """Does one channel hear another now?"""
         if sending in self.car.lin:
-            return (sending, hearing) in self.wire_links
+            return (sending, connectivity) in self.wire_links
         return any(
-            sending in segment.members and hearing in (*segment.members, *segment.listeners)
+            sending in segment.members and connectivity in (*segment.members, *segment.listeners)
             for segment in self.segments
             if understand(segment)
         )
@@ -542,7 +542,7 @@ class LiveCar:
         if text.startswith("theory "):
             self.theory_events[text.removeprefix("theory ")] = event
             return
-        old, new = before.condition, after.condition
+        old, new = before.harness, after.harness
         for name in sorted(old.kept_awake ^ new.kept_awake):
             self.edit_events[f"{name} awake"] = event
         for field in ("unplugged", "pulled", "blown", "opened", "stuck", "babbling", "classical"):

@@ -15,7 +15,7 @@ without it, by the way that does least harm. A terminal may also be named by its
 The bench only lets the time of the measurement pass and keeps what ran over the buses meanwhile; what the
 display shows is worked out in `sim.instruments`. Nothing about the car changes.
 
-Not modelled: the minutes a person needs pass in the shop (`Observation.shop_s`), not on the car's clock.
+Not modelled: the minutes a person needs pass in the shop (`Observation.labor_s`), not on the car's clock.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ class Observation:
     sweep_s: float = 0.0
 
     @property
-    def shop_s(self) -> float:
+    def labor_s(self) -> float:
         """Seconds that it takes in the shop."""
         ways = [
             way for place, way in enumerate(self.by) if way != "breakout lead" or way not in self.by[:place]
@@ -127,14 +127,14 @@ class Observed:
 
     levels: of buses that went bit by bit, where frames are only a part of what is on the line.
     on_wires: headers and responses on LIN.
-    frame_depth: whether frames exist on this bench at all.
+    frame_fidelity: whether frames exist on this bench at all.
     """
 
     what: Observation
     start_s: float
     end_s: float
     frames: tuple[FrameSeen, ...]
-    frame_depth: bool = True
+    frame_fidelity: bool = True
     on_wires: tuple[OnWire, ...] = ()
     levels: tuple[LevelSeen, ...] = ()
 
@@ -154,9 +154,9 @@ def observe(live: LiveCar, what: Observation) -> Observed:
         live.run(TRIGGER_S + what.sweep_s if what.kind == "scope" else GATE_S)
         live.lin.tap = None
     seen = tuple(one for one in frames if start_s <= one.start_s and one.end_s <= live.now_s)
-    at_frame_depth = isinstance(network, CanNetwork)
+    at_frame_fidelity = isinstance(network, CanNetwork)
     changes = tuple(one for one in levels if start_s <= one.time_s <= live.now_s)
-    return Observed(what, start_s, live.now_s, seen, at_frame_depth, tuple(on_wires), changes)
+    return Observed(what, start_s, live.now_s, seen, at_frame_fidelity, tuple(on_wires), changes)
 
 
 @contextmanager
@@ -362,7 +362,7 @@ def reach(node: str, car: Car) -> tuple[str, ...]:
         raise EditProblem(f"{node} is inside the tester: probe the diagnostic connector's pin")
     pin, inner = _pin_at(node, car)
     if inner and pin:
-        if pin.connector in car.condition.unplugged and not _bypassed(pin, car):
+        if pin.connector in car.harness.unplugged and not _bypassed(pin, car):
             return ("front-probing",)
         what = car.connectors[pin.connector].kind
         raise EditProblem(f"{node} is inside the {what}: probe {pin.id}, or unplug {pin.connector} first")
@@ -373,7 +373,7 @@ def reach(node: str, car: Car) -> tuple[str, ...]:
         return ("touching",)
     if plug.kind == "dlc":
         return ("breakout lead", "front-probing", "back-probing")
-    if pin.connector in car.condition.unplugged:
+    if pin.connector in car.harness.unplugged:
         return ("front-probing", "back-probing", "piercing")
     return ("back-probing", "breakout lead", "piercing")
 
@@ -411,7 +411,7 @@ def _pin_at(node: str, car: Car) -> tuple[Pin | None, bool]:
 
 def _bypassed(pin: Pin, car: Car) -> bool:
     owner = car.connectors[pin.connector].owner
-    return any(lead.startswith(f"bypass {owner} ") for lead in car.condition.leads)
+    return any(lead.startswith(f"bypass {owner} ") for lead in car.harness.leads)
 
 
 _PARSERS: dict[str, Callable[[list[str], Car], Observation]] = {

@@ -15,10 +15,10 @@ from functools import partial
 from simpy.events import AnyOf
 
 from sim.bench.live import LiveCar
-from sim.modules import tester as asks
+from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
-from sim.modules.tester import Answer, CodesRead, Done, ReadCode, Refused, Silent
-from sim.modules.uds import EXTENDED_SESSION, NEGATIVE, P2_STAR_MS, Refusal, SharedSecret
+from sim.modules.uds_client import Answer, Done, DtcsRead, NegativeResponse, ReportedDtc, Silent
+from sim.modules.uds_server import EXTENDED_SESSION, NEGATIVE, P2_STAR_MS, NegativeResponseCode, SharedSecret
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
 from sim.vehicle.harness import TESTER
@@ -37,7 +37,7 @@ class ModuleReport:
 
     module: str
     answers: bool
-    codes: tuple[ReadCode, ...] = ()
+    codes: tuple[ReportedDtc, ...] = ()
     note: str = ""
 
 
@@ -112,7 +112,7 @@ class Tester:
         return Report(live.now_s, True, tuple(found))
 
     def clear(self, names: list[str]) -> dict[str, Answer]:
-        """Clear the codes of modules; each one's answer (`Refused` where a gateway is locked)."""
+        """Clear the codes of modules; each one's answer (`NegativeResponse` where a gateway is locked)."""
         words = f"clears the codes of {names[0] if len(names) == 1 else 'all modules'}"
         return self._with_power(words, names, lambda name: self.ask(name, asks.clear_codes()))
 
@@ -140,11 +140,11 @@ class Tester:
     def _report_of(self, name: str) -> ModuleReport:
         answer = self.ask(name, asks.read_codes())
         match answer:
-            case CodesRead():
+            case DtcsRead():
                 return ModuleReport(name, True, answer.codes)
             case Silent():
                 return ModuleReport(name, False)
-            case Refused():
+            case NegativeResponse():
                 return ModuleReport(name, True, (), answer.text)
         return ModuleReport(name, True, (), "an answer that makes no sense")
 
@@ -194,7 +194,7 @@ class Tester:
         )
         self._link.send(request)
         live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(WAIT_S)]))
-        while self._inbox == [bytes([NEGATIVE, request[0], Refusal.RESPONSE_PENDING])]:
+        while self._inbox == [bytes([NEGATIVE, request[0], NegativeResponseCode.RESPONSE_PENDING])]:
             self._inbox = []
             self._arrived = live.env.event()
             live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(P2_STAR_MS / 1000)]))

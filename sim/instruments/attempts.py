@@ -18,7 +18,7 @@ from sim.network.frames import NS_PER_S, Frame, arbitration_key
 from sim.network.line import Line, Place, Reach
 from sim.network.streams import Stream
 from sim.vehicle.harness import TESTER
-from sim.wiring.hearing import BusCluster
+from sim.wiring.connectivity import BusCluster
 
 # A transmitter is error passive after 16 failures and bus-off after 32 (8 each, ISO 11898-1); a frame with
 # its error flag has at most some 160 bits.
@@ -31,9 +31,9 @@ Change = tuple[float, tuple[str, ...]]  # from this time in s on, who holds the 
 
 def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Change]:
     """Who holds the line dominant from `from_s` on, change by change, without end; nothing with company."""
-    if live.hearing is None:
+    if live.connectivity is None:
         return
-    here = live.hearing.able.intersection(one.id for one in cluster.channels) - {TESTER}
+    here = live.connectivity.able.intersection(one.id for one in cluster.channels) - {TESTER}
     alone = [one.members[0] for one in live.segments if len(one.members) == 1 and not one.conditions]
     senders = {name: _Sender(_streams(live, name)) for name in alone if name in here}
     if not any(sender.periods_ns for sender in senders.values()):

@@ -90,7 +90,7 @@ def load_test(found: Reading, what: Observation, car: Car) -> Loaded:
         notes=tuple(_notes(open_v, loaded_v, light, feed_v, ground_v)),
         cautions=cautions.of(what, car),
         harm=cautions.harm(what, car),
-        shop_s=what.shop_s,
+        labor_s=what.labor_s,
         open_v=open_v,
         loaded_v=loaded_v,
         lamp_a=lamp_a,

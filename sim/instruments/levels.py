@@ -52,7 +52,7 @@ class Traffic:
         for run in observed.on_wires:
             dominant_s[(run.sender,)] += run.bits.count(DOMINANT) / run.bitrate_bps
         shares = ((who, share_s / length_s) for who, share_s in sorted(dominant_s.items()) if share_s)
-        return cls(tuple(shares), observed.frame_depth)
+        return cls(tuple(shares), observed.frame_fidelity)
 
     def on(self, channels: Iterable[str]) -> Traffic:
         """Only what is sent on some channels."""

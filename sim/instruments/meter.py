@@ -197,7 +197,7 @@ def _ohms(found: Reading, traffic: Traffic, what: Observation, car: Car) -> Meas
             f"Wrong reading: the circuit is live ({digits(live_v, 'V')} between the points), and the meter "
             "takes that for its own current. Disconnect the battery, negative clamp first, and measure again."
         )
-    elif not {"BAT.NEG", "BAT.POS"} & car.condition.unplugged:
+    elif not {"BAT.NEG", "BAT.POS"} & car.harness.unplugged:
         notes.append(
             "The battery is connected: a module may wake up while you measure, and supplies count as "
             "parallel paths. Disconnect it for a reading to rely on."
@@ -285,7 +285,7 @@ def _result(
         notes=tuple(notes),
         cautions=cautions.of(what, car),
         harm=cautions.harm(what, car),
-        shop_s=what.shop_s,
+        labor_s=what.labor_s,
         kind=what.kind,
         value=value,
         unit=unit,

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from sim.bench.bench import Bench
 from sim.bench.observations import parse_observation
-from sim.instruments.eye import looked
+from sim.instruments.inspection import looked
 from sim.instruments.lamp import loaded
 from sim.instruments.meter import measured
 from sim.instruments.result import Result

@@ -16,7 +16,7 @@ class Result:
 
     action: the sentence in the log. display: what is read or seen, in one line. notes: what a trainer would
     say about it. cautions: what to mind before doing this on a real car. harm: what this has spoilt there.
-    shop_s: seconds it takes in the shop.
+    labor_s: seconds it takes in the shop.
     """
 
     action: str
@@ -24,7 +24,7 @@ class Result:
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     harm: tuple[str, ...] = ()
-    shop_s: float = 0.0
+    labor_s: float = 0.0
 
 
 def digits(value: float, unit: str) -> str:

@@ -43,7 +43,7 @@ from sim.network.lin import OnWire
 from sim.vehicle.car import LinPort
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem
-from sim.wiring.hearing import LINE_F_PER_M, NODE_F, BusCluster
+from sim.wiring.connectivity import LINE_F_PER_M, NODE_F, BusCluster
 from sim.wiring.wiring import Reading
 
 Array = NDArray[np.float64]
@@ -140,7 +140,7 @@ def swept(bench: Bench) -> Picture:
     observed = bench.observed
     if observed is None or observed.what.kind != "scope":
         raise EditProblem("no sweep has been taken last")
-    if not observed.frame_depth:
+    if not observed.frame_fidelity:
         raise EditProblem("a scope needs a bench at frame depth")
     found, what = now(bench), observed.what
     ran: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
@@ -164,7 +164,7 @@ def swept(bench: Bench) -> Picture:
         notes=_notes(bench, found, what, channels, frames, any(one.first_s for one in lone), bool(disturbed)),
         cautions=cautions.of(what, bench.car),
         harm=cautions.harm(what, bench.car),
-        shop_s=what.shop_s,
+        labor_s=what.labor_s,
         channels=channels,
         sweep_s=what.sweep_s,
         frames=frames,
@@ -188,9 +188,7 @@ def _since_quiet(changes: list[Change], found: Reading, observed: Observed) -> T
     ahead_s = observed.start_s + BEFORE_SHARE * observed.what.sweep_s
     edges = [(time_s, who) for time_s, who in changes if time_s >= ahead_s]
     begins = [
-        later_s
-        for (time_s, who), (later_s, _) in pairwise(edges)
-        if not who and later_s - time_s >= quiet_s
+        later_s for (time_s, who), (later_s, _) in pairwise(edges) if not who and later_s - time_s >= quiet_s
     ]
     first_s = begins[0] if begins else next((time_s for time_s, who in edges if who), None)
     return Tries(tuple(changes), first_s)

@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 
 from sim.bench.bench import Bench
 from sim.bench.live import LiveCarWithoutReasons
+from sim.lab.final_state import FinalState, final_state_of, plain_switches, switches_of
 from sim.lab.run import Account, Trial, content_key, run_trial
-from sim.lab.standing import Standing, plain_switches, standing_of, switches_of
 from sim.modules.module import ControlModule
 from sim.modules.trace import Event
 from sim.vehicle.car import Car, Element
@@ -66,7 +66,7 @@ class Footprint:
     moved: frozenset[str] = frozenset()
     carrying: frozenset[str] = frozenset()
     asked: SwitchState | None = None
-    standing: Standing | None = None
+    final_state: FinalState | None = None
 
     @property
     def touched(self) -> frozenset[str]:
@@ -77,7 +77,7 @@ class Footprint:
         """The footprint as text."""
         sets = {name: sorted(getattr(self, name)) for name in SETS}
         asked = self.asked and plain_switches(self.asked)
-        end = self.standing and self.standing.plain()
+        end = self.final_state and self.final_state.plain()
         return json.dumps({"account": self.account.as_json(), "asked": asked, "standing": end, **sets})
 
     @classmethod
@@ -85,9 +85,9 @@ class Footprint:
         """The footprint that `as_json` wrote."""
         data = json.loads(text)
         asked = data["asked"] and switches_of(data["asked"])
-        end = data["standing"] and Standing.of(data["standing"])
+        end = data["standing"] and FinalState.of(data["standing"])
         sets = {name: frozenset(data[name]) for name in SETS}
-        return cls(Account.from_json(data["account"]), asked=asked, standing=end, **sets)
+        return cls(Account.from_json(data["account"]), asked=asked, final_state=end, **sets)
 
 
 def footprint_key(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> str:
@@ -129,7 +129,7 @@ def footprint(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> 
         frozenset(id for id, now, then in zip(seen, now_a.T, then_a.T, strict=True) if not _same(now, then)),
         _carrying(seen, now_a, live),
         max(asking, key=lambda state: len(state.running) + len(state.pulled_in), default=None),
-        standing_of(live, trial),
+        final_state_of(live, trial),
     )
 
 
@@ -212,8 +212,8 @@ def _stories(events: Iterable[Event]) -> Mapping[str, _Story]:
 def opened(edit: str, car: Car) -> frozenset[str] | None:
     """The elements that an edit opens; None if it does more than open."""
     after = apply_all(car, [edit])
-    only_open = {name: getattr(car.condition, name) for name in OPENINGS}
-    if after.built is not car.built or replace(after.condition, **only_open) != car.condition:
+    only_open = {name: getattr(car.harness, name) for name in OPENINGS}
+    if after.built is not car.built or replace(after.harness, **only_open) != car.harness:
         return None
     return frozenset(id for id, one in after.elements.items() if _goes(one, car, after))
 

@@ -28,7 +28,7 @@ from functools import cached_property
 
 from sim.lab.factorial import Effect, effects
 from sim.lab.implicants import Causes, causes
-from sim.lab.report import STANDING, Rows, Section, as_html, as_markdown
+from sim.lab.report import DISCLAIMER, Rows, Section, as_html, as_markdown
 from sim.lab.run import Account, Trial, sentences
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.problems import EditProblem, Problem
@@ -254,7 +254,7 @@ class Grid:
         """Everything, with what follows from it."""
         return json.dumps(
             {
-                "standing": STANDING,
+                "standing": DISCLAIMER,
                 "edits": [asdict(choice) for choice in self.choices],
                 "given": self.given,
                 "actions": self.actions,

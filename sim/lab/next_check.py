@@ -13,9 +13,9 @@ are alike; nowhere is it assumed.
 A check that spoils something, or that touches an airbag circuit, is never advised. Cautions stand beside the
 others.
 
-Looking and measuring change nothing, so what they show follows from how each suspect's car stands
-(`sim.lab.standing`). Checks that change the car (a plug off, the battery off) take a run of each suspect and
-are thought of only where looking and measuring tell nothing, or where it is asked for.
+Looking and measuring change nothing, so what they show follows from the final state of each suspect's car
+(`sim.lab.final_state`). Checks that change the car (a plug off, the battery off) take a run of each suspect
+and are thought of only where looking and measuring tell nothing, or where it is asked for.
 
 Not modelled: trim to be taken off, ways to walk, checks that mislead.
 """
@@ -29,10 +29,10 @@ from dataclasses import dataclass
 from sim.bench.observations import OBSERVATION_VERBS, parse_observation
 from sim.instruments import cautions
 from sim.lab.case import look_alike
+from sim.lab.final_state import Shown, looked_key, looked_text
 from sim.lab.run import Sight
 from sim.lab.sequential import Problem as Sequencing
 from sim.lab.sequential import Test, cost_after
-from sim.lab.standing import Shown, looked_key, looked_text
 from sim.lab.suspects import Suspect, Suspects, odds
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
@@ -141,7 +141,7 @@ def next_check(
     listed = possible_checks(car, states) if checks is None else checks
     passive = [check for check in listed if check.passive]
     active = [check for check in listed if not check.passive]
-    shown = _shown_standing(found, states, passive, workshop, progress, stop)
+    shown = _shown_in_final_state(found, states, passive, workshop, progress, stop)
     if checks is not None or every_kind or not any(len(set(outcomes_alike(one))) > 1 for one in shown):
         shown += _shown_in_runs(found, states, active, workshop, progress, stop)
         listed = [*passive, *active]
@@ -194,7 +194,7 @@ def _passive(text: str, car: Car) -> Check | None:
     minded = cautions.of(what, car)
     if cautions.harm(what, car) or cautions.AIRBAG in minded:
         return None
-    return Check((what.text,), PREPARE_MINUTES + what.shop_s / 60, minded, passive=True)
+    return Check((what.text,), PREPARE_MINUTES + what.labor_s / 60, minded, passive=True)
 
 
 def _plugs_to_open(car: Car, suspects: Sequence[Suspect]) -> list[str]:
@@ -255,7 +255,7 @@ def _cautions(text: str, car: Car) -> tuple[str, ...]:
 def _minutes(text: str, car: Car) -> float:
     verb = text.split()[0]
     if verb in OBSERVATION_VERBS:
-        return PREPARE_MINUTES + parse_observation(text, car).shop_s / 60
+        return PREPARE_MINUTES + parse_observation(text, car).labor_s / 60
     return MINUTES[verb]
 
 
@@ -265,7 +265,7 @@ def _minutes(text: str, car: Car) -> float:
 def _states(found: Suspects, car: Car) -> list[Suspect]:
     """The likeliest suspects, those that were equal by structure so far one by one."""
     every = [
-        Suspect(edits, (), odds(edits, car), standing=one.standing)
+        Suspect(edits, (), odds(edits, car), final_state=one.final_state)
         for one in found.suspects
         for edits in (one.edits, *one.alike)
     ]
@@ -275,7 +275,7 @@ def _states(found: Suspects, car: Car) -> list[Suspect]:
 _Seen = dict[str, str | float]
 
 
-def _shown_standing(
+def _shown_in_final_state(
     found: Suspects,
     states: Sequence[Suspect],
     checks: Sequence[Check],
@@ -285,7 +285,7 @@ def _shown_standing(
 ) -> list[list[_Seen]]:
     """What checks that change nothing show under each suspect."""
     texts = tuple(text for check in checks for text in check.actions)
-    looks = {k: (found.trial(one), one.standing, texts) for k, one in enumerate(states) if texts}
+    looks = {k: (found.trial(one), one.final_state, texts) for k, one in enumerate(states) if texts}
     keys = {looked_key(trial, texts): k for k, (trial, _, _) in looks.items()}
     readings: dict[int, list[Shown]] = {}
     progress(0, len(looks))

@@ -14,7 +14,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.harness import TESTER
 from sim.vehicle.reading import car_from_text
-from sim.wiring.hearing import BusCluster
+from sim.wiring.connectivity import BusCluster
 from sim.wiring.power import is_closed
 from sim.wiring.wiring import Reading, SwitchState, Wiring
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
-STANDING = (
+DISCLAIMER = (
     "This is what this model of the car says, never what a real car must do. "
     "For work on a car the maker's service information and its safety instructions come first."
 )
@@ -41,7 +41,7 @@ class Section:
 
 def as_markdown(title: str, sections: Sequence[Section]) -> str:
     """The report as Markdown text."""
-    lines = [f"# {title}", "", f"> {STANDING}", ""]
+    lines = [f"# {title}", "", f"> {DISCLAIMER}", ""]
     for section in sections:
         lines += [f"## {section.title}", ""]
         for part in section.parts:
@@ -52,7 +52,7 @@ def as_markdown(title: str, sections: Sequence[Section]) -> str:
 
 def as_html(title: str, sections: Sequence[Section]) -> str:
     """The report as one HTML page that loads nothing from elsewhere."""
-    body = [f"<h1>{escape(title)}</h1>", f'<p class="standing">{escape(STANDING)}</p>']
+    body = [f"<h1>{escape(title)}</h1>", f'<p class="standing">{escape(DISCLAIMER)}</p>']
     for section in sections:
         body.append(f"<h2>{escape(section.title)}</h2>")
         body += [

@@ -21,14 +21,14 @@ from typing import Any
 
 import sim
 from sim.bench.bench import Bench, BenchWithoutReasons, Outcome
-from sim.bench.live import Depth
+from sim.bench.live import Fidelity
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.instruments.meter import Measured
 from sim.instruments.read import shown
 from sim.instruments.result import Result
 from sim.instruments.seat import look
-from sim.modules.tester import Answer, Done, Silent
 from sim.modules.trace import Event
+from sim.modules.uds_client import Answer, Done, Silent
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem, Unsettled
@@ -36,21 +36,21 @@ from sim.vehicle.reading import car_from_text
 
 CRANKS, STARTS = "the starter turns the engine", "the engine starts"
 FLOATING = "floating: the digits wander"
-MakeBench = Callable[[Car, tuple[str, ...], int, Depth], Bench]
+MakeBench = Callable[[Car, tuple[str, ...], int, Fidelity], Bench]
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
     """One run to make: `vehicle` is the text of a vehicle file, `given` and `actions` are sentences.
 
-    `depth` as of `Bench`; stream depth shows the same to everyone who does not watch single frames.
+    `fidelity` as of `Bench`; stream depth shows the same to everyone who does not watch single frames.
     """
 
     vehicle: str
     given: tuple[str, ...] = ()
     actions: tuple[str, ...] = ()
     seed: int = 0
-    depth: Depth = "stream"
+    fidelity: Fidelity = "stream"
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,17 +151,17 @@ def bench_of(trial: Trial, make_bench: MakeBench = BenchWithoutReasons) -> Bench
     """
     car = car_from_text(trial.vehicle)
     try:
-        return make_bench(car, trial.given, trial.seed, _depth(trial, car))
+        return make_bench(car, trial.given, trial.seed, _fidelity(trial, car))
     except (EditProblem, Unsettled) as problem:
         raise ImpossibleCar(str(problem)) from None
 
 
-def _depth(trial: Trial, car: Car) -> Depth:
+def _fidelity(trial: Trial, car: Car) -> Fidelity:
     """A meter on a data line reads the mean of its frames, and they are there at frame depth only."""
     observations = [text.split() for text in trial.actions if text.split()[0] in OBSERVATION_VERBS]
     words = {word for text in observations for word in text[1:]}
     pins = {pin.id for word in words if (pin := car.pin_of(*word.partition(".")[::2]))}
-    return "frame" if words and (words | pins) & car.bus_nodes else trial.depth
+    return "frame" if words and (words | pins) & car.bus_nodes else trial.fidelity
 
 
 class ImpossibleCar(Exception):

@@ -14,7 +14,7 @@ from functools import cached_property
 
 import networkx as nx
 
-from sim.vehicle.car import Car, Condition, Contact, Element, FuseLink, Resistor, Wire
+from sim.vehicle.car import Car, Contact, Element, FuseLink, HarnessState, Resistor, Wire
 from sim.vehicle.edits import apply_all
 from sim.vehicle.problems import Problem
 
@@ -37,7 +37,7 @@ class Structure:
         if None not in opened and len(set(edits)) == len(edits):
             return frozenset().union(*(one for one in opened if one is not None))
         try:
-            state = apply_all(self.car, list(edits)).condition
+            state = apply_all(self.car, list(edits)).harness
         except Problem:
             return None
         return str(state), tuple(edit for edit in edits if edit.startswith("theory "))
@@ -87,9 +87,9 @@ class Structure:
             after = apply_all(self.car, [edit])
         except Problem:
             return None
-        state = after.condition
-        pure = Condition(**{name: getattr(state, name) for name in OPENINGS})
-        if after.built is not self.car.built or state != pure or self.car.condition != Condition():
+        state = after.harness
+        pure = HarnessState(**{name: getattr(state, name) for name in OPENINGS})
+        if after.built is not self.car.built or state != pure or self.car.harness != HarnessState():
             return None
         opened = [id for id, element in after.elements.items() if not after.is_whole(element)]
         named = [f"{name} {part}" for name in OPENINGS for part in getattr(state, name) & self._named]

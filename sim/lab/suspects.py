@@ -28,16 +28,16 @@ from math import prod
 from typing import Any
 
 from sim.bench.bench import Bench
-from sim.bench.why import Because, why_code, why_silent
+from sim.bench.explain import Because, why_code, why_silent
 from sim.lab.case import Step, misses
+from sim.lab.final_state import FinalState, final_state_of
 from sim.lab.footprint import Footprint, footprint_key, footprint_text, opened
 from sim.lab.pairs import AGREES, Alone, Pairs, Scanned
 from sim.lab.reach import reach_of
 from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, sentences, sight_of
-from sim.lab.standing import Standing, standing_of
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
-from sim.vehicle.car import Car, Condition
+from sim.vehicle.car import Car, HarnessState
 from sim.vehicle.edits import apply_all, catalogue
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
@@ -53,15 +53,15 @@ LOOKS = 32  # the same of sets that are only looked at
 class Suspect:
     """A set of edits that agrees with everything seen; `alike` are sets that make the same car by structure.
 
-    `odds`: prior odds, summed over all that are alike. `share`: of the odds of all suspects. `standing`: how
-    the car stands after the last step, where the search has come to know.
+    `odds`: prior odds, summed over all that are alike. `share`: of the odds of all suspects. `final_state`:
+    of the car after the last step, where the search knows it.
     """
 
     edits: tuple[str, ...]
     alike: tuple[tuple[str, ...], ...]
     odds: float
     share: float = 0.0
-    standing: Standing | None = None
+    final_state: FinalState | None = None
 
     @property
     def title(self) -> str:
@@ -165,7 +165,7 @@ def _search(
     work = _Work(search, structure, workshop, _Clock(within_s), progress, stop)
     failed_at = work.judged(classes)
     survivors = [
-        Suspect(one[0], tuple(one[1:]), sum(weight[edits] for edits in one), 0.0, work.standing.get(k))
+        Suspect(one[0], tuple(one[1:]), sum(weight[edits] for edits in one), 0.0, work.final_state.get(k))
         for k, one in enumerate(classes)
         if failed_at.get(k) == AGREES
     ]
@@ -223,7 +223,7 @@ class _Work:
         self._car = apply_all(structure.car, search.given)
         self._watched: frozenset[str] = frozenset()
         self.runs = 0
-        self.standing: dict[int, Standing | None] = {}  # by number of the class, where it is known
+        self.final_state: dict[int, FinalState | None] = {}  # by number of the class, where it is known
 
     def judged(self, classes: Sequence[_Class]) -> _Found:
         """The first step that each class contradicts, of as many as there is time for."""
@@ -247,7 +247,7 @@ class _Work:
                     open_ones[k] = known.open(parts, self._search.trial(Suspect(edits, (), 0.0)))
                 else:
                     found[k] = told
-                    self.standing[k] = known.standing(parts)
+                    self.final_state[k] = known.final_state(parts)
         return found | self._run(pairs, open_ones)
 
     def _singles(self, classes: Sequence[_Class]) -> dict[str, tuple[str, ...]]:
@@ -263,7 +263,7 @@ class _Work:
         if elements is None:
             return None
         lines = self._structure.lines(elements)
-        plain = self._car.condition == Condition() and self._structure.keeps_terminators(elements)
+        plain = self._car.harness == HarnessState() and self._structure.keeps_terminators(elements)
         return _Opens(elements, lines, not lines or plain)
 
     def _cut_off(
@@ -318,7 +318,7 @@ class _Work:
         for key, text in self._workshop.recalled(work, todo, stop=self._stop):
             places = json.loads(text)
             for k, (place, run, stands) in zip(chunks[key][0], places, strict=True):
-                found[k], self.standing[k] = place, stands and Standing.of(stands)
+                found[k], self.final_state[k] = place, stands and FinalState.of(stands)
                 self.runs += run
             self._progress(before + len(found), before + len(items))
             if self._clock.over:
@@ -362,11 +362,11 @@ class _Known:
             return self.pairs.first_contradiction(alone[0], alone[1])
         return alone[0].first_contradiction if alone[0].mark.account.sights else 1
 
-    def standing(self, parts: Sequence[tuple[str, ...]]) -> Standing | None:
+    def final_state(self, parts: Sequence[tuple[str, ...]]) -> FinalState | None:
         """How a car stands where these edits together do what one of them does alone."""
         marks = [self.alone[part].mark for part in parts if part in self.alone]
         telling = [mark for mark in marks if mark.touched] or marks[:1]
-        return telling[0].standing if len(marks) == len(parts) and len(telling) == 1 else None
+        return telling[0].final_state if len(marks) == len(parts) and len(telling) == 1 else None
 
     def _told_of_cut(self, parts: Sequence[tuple[str, ...]]) -> int | None:
         """Who is cut off stays so, unless the other edit does more than open, or helps on the same line."""
@@ -433,7 +433,7 @@ def _which_cut_off(
     return tuple(one for one in openings if not wanted <= reach.reached(one, scanned.state))
 
 
-def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> tuple[int, Standing | None]:
+def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> tuple[int, FinalState | None]:
     """The first step that a run contradicts; and how the car stands if there is none."""
     try:
         bench = bench_of(trial)
@@ -442,7 +442,7 @@ def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> tuple[int, St
     for number, step in enumerate(steps, start=1):
         if misses(step, [sight_of(bench, action) for action in step.do]):
             return number, None
-    return AGREES, standing_of(bench.live, trial)
+    return AGREES, final_state_of(bench.live, trial)
 
 
 def _actions(steps: Iterable[Step]) -> tuple[str, ...]:

@@ -36,6 +36,7 @@ from itertools import combinations, pairwise
 import networkx as nx
 
 from sim.lab.case import Seen, Step
+from sim.lab.final_state import Shown, looked_key, run_and_look
 from sim.lab.footprint import opened
 from sim.lab.metrics import Diagnosis, Figures, figures
 from sim.lab.next_check import Check, brought, outcomes_alike, possible_checks, told_by
@@ -44,7 +45,6 @@ from sim.lab.run import Account, Trial, sentences
 from sim.lab.selfcheck import first_look
 from sim.lab.sequential import Problem as Sequencing
 from sim.lab.sequential import Test, greedy, rollout
-from sim.lab.standing import Shown, looked_key, run_and_look
 from sim.lab.suspects import Suspect, find_suspects, odds
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car, Contact, FuseLink, RelayContact, Resistor, Wire

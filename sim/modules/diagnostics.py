@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from sim.modules.facts import ENGINE_RPM
 from sim.modules.obd_services import SERVICES, EngineValues, ObdServices
 from sim.modules.tester_control import TesterControl
-from sim.modules.uds import S3_S, DiagnosticServer, Identity, LiveValues, SharedSecret
+from sim.modules.uds_server import S3_S, DiagnosticServer, Identity, LiveValues, SharedSecret
 from sim.modules.world import Timer
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink

@@ -24,10 +24,10 @@ from functools import partial
 from sim.modules.bus_off import BusOffMonitor
 from sim.modules.diagnostics import Diagnostics
 from sim.modules.facts import ENGINE_RPM, INVALID, OFF, UNKNOWN, Ask, Fact, Known, Verdict, asked, judge
+from sim.modules.fault_memory import DtcRule, FaultMemory, SnapshotRecord, Status
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Starter
 from sim.modules.managed_bus import ManagedBus
-from sim.modules.memory import CodeMemory, CodeRule, Snapshot, Status
 from sim.modules.monitors import TESTS_ABOVE_V, CircuitMonitor, Enabling, Maturing, MessageMonitor
 from sim.modules.power_mode import PowerModeMaster
 from sim.modules.world import Timer, World
@@ -66,7 +66,7 @@ class ControlModule:
         self.telltale_events: dict[str, int] = {}
         self.waiting_for: tuple[str, ...] = ()
         self.touch = partial(world.touch, name)
-        self.memory = CodeMemory(on_change=self._status_changed)
+        self.memory = FaultMemory(on_change=self._status_changed)
         self.code_events: dict[str, int] = {}
         self._booted = False
         self._values: dict[str, Known] = {}  # of its own signals
@@ -115,7 +115,7 @@ class ControlModule:
             self.monitors.append(MessageMonitor(self, expected))
         self._watching = [*self.monitors, *self.circuits, *self.controllers.values()]
         for message in world.car.messages.needs[self.name]:
-            channel = self.channel_hearing(message)
+            channel = self.receiving_channel(message)
             for stream in world.streams_of[message]:
                 if stream.channel not in self.ways.values():
                     world.network.on_change(stream, channel, self._received)
@@ -124,12 +124,12 @@ class ControlModule:
         for bus, managed in self.managed.items():
             managed.follow(list(world.management[bus].values()))
         rules = [
-            CodeRule(test.code, self.spec.confirm_cycles, self.spec.aging_cycles) for test in self.all_tests()
+            DtcRule(test.code, self.spec.confirm_cycles, self.spec.aging_cycles) for test in self.all_tests()
         ]
         for rule in dict.fromkeys(rules):  # two tests may share a code
             self.memory.declare(rule)
 
-    def channel_hearing(self, message: str) -> str:
+    def receiving_channel(self, message: str) -> str:
         """Its channel on the bus where a message is meant to reach it, from the sender or a gateway."""
         streams = self.world.streams
         return next(
@@ -140,7 +140,7 @@ class ControlModule:
 
     def source(self, message: str) -> Stream:
         """The stream that brings it a message now."""
-        return self.world.source(message, self.channel_hearing(message))
+        return self.world.source(message, self.receiving_channel(message))
 
     def retune(self) -> None:
         """Buses were joined or parted: a message may now come straight from another bus."""
@@ -546,7 +546,7 @@ class ControlModule:
     def _watch_needed(self, message: str) -> None:
         self._stale[message] = self.world.network.watch(
             self.source(message),
-            self.channel_hearing(message),
+            self.receiving_channel(message),
             self._patience_s(message),
             partial(self._went_missing, message),
             partial(self._came_back, message),
@@ -705,10 +705,10 @@ class ControlModule:
             yield f"the engine is {self.world.engine.value}", self.world.engine.event
         if self.diagnostics.awake_for_s > 0:
             yield "a tester is talking to it", self.world.tester_event
-        if self.world.car.condition.babbling:
-            for channel in sorted(self.world.car.condition.babbling.intersection(self.channels.values())):
+        if self.world.car.harness.babbling:
+            for channel in sorted(self.world.car.harness.babbling.intersection(self.channels.values())):
                 yield "it sends without end", self.world.edit_events.get(channel)
-        if self.name in self.world.car.condition.kept_awake:
+        if self.name in self.world.car.harness.kept_awake:
             yield "its network request is never released", self.world.edit_events.get(f"{self.name} awake")
         for wire in self.wires.values():
             master = self.world.sender_heard_on(wire)
@@ -845,7 +845,7 @@ class ControlModule:
         """A test has failed for as long as it takes."""
         entry = self.memory.get(code)
         failed_before = bool(entry.status & Status.TEST_FAILED)
-        snapshot = Snapshot(self.world.now_s, round(self.supply_v, 2), self.known_mode())
+        snapshot = SnapshotRecord(self.world.now_s, round(self.supply_v, 2), self.known_mode())
         if not failed_before and self.memory.recording:
             self.code_events[entry.code] = self.world.record(
                 "code", self.name, f"{self.name} sets {entry.code}: {words}", causes()

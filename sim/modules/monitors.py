@@ -145,7 +145,7 @@ class MessageMonitor:
     def __init__(self, module: ControlModule, expected: Expected) -> None:
         self.module = module
         self.expected = expected
-        self._channel = module.channel_hearing(expected.message)
+        self._channel = module.receiving_channel(expected.message)
         role = module.world.car.built.modules[expected.sender].role or expected.sender
         lost_code = with_failure_type(expected.code or lost_communication_code(role), MISSING_MESSAGE)
         invalid_code = expected.invalid_code

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from sim.modules.memory import LAMP_OUT_CYCLES, CodeMemory, Status, TroubleCode
+from sim.modules.fault_memory import LAMP_OUT_CYCLES, Dtc, FaultMemory, Status
 from sim.vehicle.codes import dtc_bytes
 
 CURRENT_DATA: Final = 0x01
@@ -56,7 +56,7 @@ class EngineValues:
 class ObdServices:
     """The legislated services over one module's code memory; `values` is asked for each request."""
 
-    def __init__(self, memory: CodeMemory, values: Callable[[], EngineValues]) -> None:
+    def __init__(self, memory: FaultMemory, values: Callable[[], EngineValues]) -> None:
         self._memory = memory
         self._values = values
 
@@ -89,14 +89,14 @@ class ObdServices:
         self._memory.clear()
         return bytes([CLEAR_CODES + _POSITIVE])
 
-    def _stored(self, service: int) -> list[TroubleCode]:
+    def _stored(self, service: int) -> list[Dtc]:
         if service == CONFIRMED_CODES:
             return self._confirmed()
         if service == PENDING_CODES:
             return [entry for entry in self._memory.codes if entry.status & Status.PENDING]
         return [entry for entry in self._memory.codes if entry.permanent]
 
-    def _confirmed(self) -> list[TroubleCode]:
+    def _confirmed(self) -> list[Dtc]:
         return [entry for entry in self._memory.codes if entry.status & Status.CONFIRMED]
 
     def _parameters(self) -> dict[int, bytes]:
@@ -129,12 +129,12 @@ def _supported(parameters: list[int]) -> dict[int, bytes]:
     return masks
 
 
-def _numbers(entries: list[TroubleCode]) -> list[bytes]:
+def _numbers(entries: list[Dtc]) -> list[bytes]:
     """Codes without failure type, each once, in their order."""
     return list(dict.fromkeys(dtc_bytes(entry.code)[:2] for entry in entries))
 
 
-def _codes(service: int, entries: list[TroubleCode]) -> bytes:
+def _codes(service: int, entries: list[Dtc]) -> bytes:
     numbers = _numbers(entries)
     return bytes([service + _POSITIVE, len(numbers)]) + b"".join(numbers)
 

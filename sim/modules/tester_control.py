@@ -13,8 +13,8 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
-from sim.modules.memory import Status
-from sim.modules.uds import Action
+from sim.modules.fault_memory import Status
+from sim.modules.uds_server import Action
 
 if TYPE_CHECKING:
     from sim.modules.module import ControlModule

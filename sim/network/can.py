@@ -51,6 +51,7 @@ from typing import Any
 from simpy import Environment
 
 from sim.network.alarm import AlarmClock, to_ns
+from sim.network.bus_modes import Air, Attempt, Lone, Silent, Station, Strained, Struggle, take
 from sim.network.frames import NS_PER_S, Frame
 from sim.network.messages import (
     NEVER,
@@ -69,7 +70,7 @@ from sim.network.messages import (
     Single,
 )
 from sim.network.streams import (
-    Condition,
+    ChannelFault,
     ErrorState,
     LimitWatch,
     Listener,
@@ -80,9 +81,8 @@ from sim.network.streams import (
     Stream,
     Watch,
 )
-from sim.network.trouble import Air, Attempt, Lone, Silent, Station, Strained, Struggle, take
 
-__all__ = ["CanNetwork", "Condition", "Recovery", "Segment", "Stream", "Tap", "Watch"]
+__all__ = ["CanNetwork", "ChannelFault", "Recovery", "Segment", "Stream", "Tap", "Watch"]
 
 # How far it works ahead when nobody else has an event, so that even an endless run returns to SimPy.
 _LOOK_AHEAD_S = 1.0
@@ -94,7 +94,7 @@ LevelTap = Callable[[float, Segment, tuple[str, ...]], None]
 class CanNetwork(Network):
     """All CAN buses of one car. Methods without a text of their own are described in `streams.Network`.
 
-    seed: for what is left to chance, the bit error rates of `Condition`.
+    seed: for what is left to chance, the bit error rates of `ChannelFault`.
     on_event: called as (time_s, "frame destroyed", stream name or frame) for each frame that is broken off by
     an error or by a change of the segments.
     tap: assign a function to be called with (start_s, end_s, frame, sender channel) for every complete frame,

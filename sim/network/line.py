@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 
 from sim.network.controller import DOMINANT, RECESSIVE, START, Controller
 
-# Share of a bit before it is read: common practice, and what `sim.wiring.hearing` takes.
+# Share of a bit before it is read: common practice, and what `sim.wiring.connectivity` takes.
 SAMPLE_POINT_PCT = 80
 NO_TIME = 1 << 62  # a time behind all others
 

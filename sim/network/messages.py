@@ -1,6 +1,6 @@
 """What stands in the calendar of the frame-depth network: messages, who waits for them, and the bus.
 
-Private to `sim.network.can` and `sim.network.trouble`; the words are those of `sim.network.streams`.
+Private to `sim.network.can` and `sim.network.bus_modes`; the words are those of `sim.network.streams`.
 """
 
 from __future__ import annotations

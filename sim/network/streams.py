@@ -18,7 +18,7 @@ ErrorState = Literal["error active", "error passive", "bus-off"]
 
 
 @dataclass(frozen=True, slots=True)
-class Condition:
+class ChannelFault:
     """What is wrong between one channel and its segment's line. A channel without one is well.
 
     bitrate_bps: its own, where that is not the segment's. misses: channels whose dominant bits it reads as
@@ -63,7 +63,7 @@ class Segment:
     members: tuple[str, ...]
     listeners: tuple[str, ...] = ()
     bitrate_bps: int = 500_000
-    conditions: tuple[Condition, ...] = ()
+    conditions: tuple[ChannelFault, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +284,7 @@ class Network(Protocol):
     def tell_apart(self, gap_s: float) -> None:
         """Somebody's verdict hangs on which of two things came first; they came gap_s apart.
 
-        Raises `NotAtThisDepth` where the times of this network are not as exact as that.
+        Raises `NotAtThisFidelity` where the times of this network are not as exact as that.
         """
 
     # Error confinement

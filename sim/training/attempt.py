@@ -27,8 +27,8 @@ from sim.lab.run import Sight, sight_of
 from sim.training.causes import NO_FAULT, Verdict, judge, normal_causes, same_place
 from sim.training.exercise import Exercise, Tool
 from sim.training.found import Found
+from sim.training.labor import HINT_MINUTES, cost_of, minutes_of
 from sim.training.safety import dangers
-from sim.training.shop import HINT_MINUTES, cost_of, minutes_of
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem
@@ -56,14 +56,14 @@ class Step:
     """One line of the log: the action, what could be seen, what it cost.
 
     `vain`: why it could not be done, in words; the car is as before. `report`: what a scan found.
-    `shop_min`: minutes of work up to the end of this step, hints not counted.
+    `labor_min`: minutes of work up to the end of this step, hints not counted.
     """
 
     action: str
     sight: Sight
     minutes: float
     cost: float
-    shop_min: float
+    labor_min: float
     vain: str = ""
     display: str = ""
     notes: tuple[str, ...] = ()
@@ -135,7 +135,7 @@ class Attempt:
 
     def __post_init__(self) -> None:
         self._note_battery()
-        self._blown_on_arrival = self.bench.car.condition.blown
+        self._blown_on_arrival = self.bench.car.harness.blown
 
     @classmethod
     def begin(cls, exercise: Exercise, practice: bool = False) -> Attempt:
@@ -252,10 +252,10 @@ class Attempt:
     @property
     def is_whole(self) -> bool:
         """Is every hidden edit undone, nothing new left broken, and the battery charged?"""
-        state = self.bench.car.condition
+        state = self.bench.car.harness
         if state.battery_pct is not None and state.battery_pct >= CHARGED_PCT:
             state = replace(state, battery_pct=None)
-        return state == self.exercise.whole_car.condition
+        return state == self.exercise.whole_car.harness
 
     # -- doing -----------------------------------------------------------------------------------------
 
@@ -285,9 +285,9 @@ class Attempt:
 
     def _as_known(self, car: Car) -> Car:
         """A car with nothing off and no lead fitted but what hand and eye have found so."""
-        fitted = self.bench.car.condition.leads
+        fitted = self.bench.car.harness.leads
         leads = {name: parts for name, parts in fitted.items() if name in self.found.leads}
-        return car.with_condition(unplugged=frozenset(self.found.off), leads=leads)
+        return car.with_harness(unplugged=frozenset(self.found.off), leads=leads)
 
     def _must_be_allowed(self, action: Action, known: Car) -> None:
         verb = action.text.split()[0]
@@ -314,7 +314,7 @@ class Attempt:
         said = text.removeprefix("un")
         if not text.startswith("un") or said.split()[0] not in TAKEN_OFF:
             return text
-        for lead in sorted(self.bench.car.condition.leads):
+        for lead in sorted(self.bench.car.harness.leads):
             if lead.split()[0] == said.split()[0] and same_place(said, lead, self.exercise.real_car):
                 return f"un{lead}"
         return text
@@ -323,7 +323,7 @@ class Attempt:
         return shown(self.bench) if text.split()[0] in OBSERVATION_VERBS and not vain else None
 
     def _note_battery(self) -> None:
-        off = bool({"BAT.NEG", "BAT.POS"} & self.bench.car.condition.unplugged)
+        off = bool({"BAT.NEG", "BAT.POS"} & self.bench.car.harness.unplugged)
         if not off:
             self._battery_off_at_s = None
         elif self._battery_off_at_s is None:
@@ -442,7 +442,7 @@ def _step_view(step: Step) -> dict[str, Any]:
         "time_s": step.sight.time_s,
         "minutes": step.minutes,
         "cost": step.cost,
-        "shop_min": step.shop_min,
+        "shop_min": step.labor_min,
         "vain": step.vain,
         "seen": {**step.sight.seat(), **step.sight.found()},
         "display": step.display,

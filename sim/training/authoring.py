@@ -55,11 +55,11 @@ def faults_of(bench: Bench) -> tuple[str, ...]:
             kept.append(text)
             continue
         try:
-            wanted = apply_all(car, [*kept, text]).condition
+            wanted = apply_all(car, [*kept, text]).harness
         except EditProblem:  # what it mended was a consequence, such as a fuse that had blown
             continue
         fewer = (kept[:place] + kept[place + 1 :] for place in range(len(kept)))
-        kept = next((some for some in fewer if apply_all(car, some).condition == wanted), [*kept, text])
+        kept = next((some for some in fewer if apply_all(car, some).harness == wanted), [*kept, text])
     return tuple(kept)
 
 

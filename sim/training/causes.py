@@ -129,34 +129,34 @@ def _effect(text: str, car: Car) -> dict[Atom, float]:
     for name, element in car.elements.items():
         if before.is_whole(element) and not after.is_whole(element):
             atoms[("open", name)] = 0.0
-    for name, ohm in after.condition.added_ohm.items():
-        if before.condition.added_ohm.get(name) != ohm:
+    for name, ohm in after.harness.added_ohm.items():
+        if before.harness.added_ohm.get(name) != ohm:
             atoms[("ohm", name)] = ohm
-    for name, rating_a in after.condition.fitted_a.items():
+    for name, rating_a in after.harness.fitted_a.items():
         atoms[("rating", name)] = rating_a
-    for name, lead in after.condition.leads.items():
-        if name not in before.condition.leads:
+    for name, lead in after.harness.leads.items():
+        if name not in before.harness.leads:
             for part in lead:
                 atoms.update(_joins(part, car))
-    for pin, other in after.condition.swapped.items():
+    for pin, other in after.harness.swapped.items():
         atoms[("swapped", *sorted((pin, other)))] = 0.0
-    for name, volt in after.condition.offset_v.items():
+    for name, volt in after.harness.offset_v.items():
         atoms[("offset", name)] = volt
-    for name in after.condition.intermittent:
+    for name in after.harness.intermittent:
         atoms[("now and then", name)] = 0.0
-    for name in sorted(after.condition.stuck - before.condition.stuck):
+    for name in sorted(after.harness.stuck - before.harness.stuck):
         atoms[("stuck", name)] = 0.0
-    for name in sorted(after.condition.babbling - before.condition.babbling):
+    for name in sorted(after.harness.babbling - before.harness.babbling):
         atoms[("babbling", name)] = 0.0
-    for name in sorted(after.condition.kept_awake - before.condition.kept_awake):
+    for name in sorted(after.harness.kept_awake - before.harness.kept_awake):
         atoms[("kept awake", name)] = 0.0
-    for name in sorted(after.condition.classical - before.condition.classical):
+    for name in sorted(after.harness.classical - before.harness.classical):
         atoms[("classical", name)] = 0.0
-    for name, rate_bps in after.condition.bitrates_bps.items():
-        if before.condition.bitrates_bps.get(name) != rate_bps:
+    for name, rate_bps in after.harness.bitrates_bps.items():
+        if before.harness.bitrates_bps.get(name) != rate_bps:
             atoms[("bit rate", name)] = rate_bps
-    if after.condition.battery_pct != before.condition.battery_pct:
-        atoms[("charge",)] = after.condition.battery_pct or 0.0
+    if after.harness.battery_pct != before.harness.battery_pct:
+        atoms[("charge",)] = after.harness.battery_pct or 0.0
     return atoms
 
 

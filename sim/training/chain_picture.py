@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from html import escape
 from textwrap import wrap
 
-from sim.bench.why import Because
+from sim.bench.explain import Because
 
 WIDTH, GAP, PAD = 680.0, 14.0, 8.0
 LETTER, LINE = 6.1, 15.0  # of an 11 px sans-serif letter; by eye

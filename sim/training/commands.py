@@ -154,7 +154,7 @@ def _check(exercise: Exercise, and_rivals: bool) -> int:
 def _print_step(step: Step) -> None:
     sight = step.sight
     lamps = f", lamps: {' '.join(sight.lit)}" if sight.lit else ""
-    print(f"{step.shop_min:6.1f} min  {step.action}  [{sight.ignition}, engine {sight.engine}{lamps}]")
+    print(f"{step.labor_min:6.1f} min  {step.action}  [{sight.ignition}, engine {sight.engine}{lamps}]")
     for words in (step.vain, step.display, *step.notes):
         if words:
             print(f"    {words}")

@@ -23,12 +23,12 @@ from math import log2
 from typing import Literal
 
 from sim.bench.bench import Bench
-from sim.bench.why import Because, why_code, why_engine, why_silent, why_telltale
+from sim.bench.explain import Because, why_code, why_engine, why_silent, why_telltale
 from sim.instruments.seat import look
 from sim.training.attempt import REPAIRS, Attempt, HandIn, Step
 from sim.training.exercise import Exercise
 from sim.training.forecast import SuspectModel
-from sim.training.shop import HINT_MINUTES
+from sim.training.labor import HINT_MINUTES
 from sim.vehicle.problems import EditProblem
 
 Verdict = Literal[

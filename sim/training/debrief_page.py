@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from html import escape
 
-from sim.bench.why import Because
-from sim.lab.report import STANDING, STYLE
+from sim.bench.explain import Because
+from sim.lab.report import DISCLAIMER, STYLE
 from sim.training.chain_picture import chain_picture
 from sim.training.debrief import Debrief, Judged
 
@@ -37,7 +37,7 @@ HEAD = ("", "What you did", "min", "This check", "Why", "Figure", "Suspects left
 def as_html(told: Debrief) -> str:
     """The debrief as one page to be printed."""
     title = escape(f"Debrief: {told.exercise.exercise}")
-    parts = [f"<h1>{title}</h1>", f'<p class="standing">{escape(STANDING)}</p>']
+    parts = [f"<h1>{title}</h1>", f'<p class="standing">{escape(DISCLAIMER)}</p>']
     for heading, lines in sections(told):
         parts += [f"<h2>{escape(heading)}</h2>", *(f"<p>{escape(line)}</p>" for line in lines)]
     parts.append("<h2>Why it showed what it showed</h2>")
@@ -54,7 +54,7 @@ def as_html(told: Debrief) -> str:
 
 def as_markdown(told: Debrief) -> str:
     """The debrief as Markdown; signs that Markdown or HTML would take for their own are written out."""
-    lines = [f"# Debrief: {_plain(told.exercise.exercise)}", "", f"> {STANDING}", ""]
+    lines = [f"# Debrief: {_plain(told.exercise.exercise)}", "", f"> {DISCLAIMER}", ""]
     for heading, sentences in sections(told):
         lines += [f"## {_plain(heading)}", "", *(f"- {_plain(line)}" for line in sentences), ""]
     lines += ["## Why it showed what it showed", ""]

@@ -20,7 +20,7 @@ from pydantic import BeforeValidator, Field
 
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench, BenchWithoutReasons
-from sim.bench.mould import Begun
+from sim.bench.snapshot import Begun
 from sim.catalogue import shipped_cars, shipped_exercises
 from sim.vehicle.car import Car
 from sim.vehicle.description import Part

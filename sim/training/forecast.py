@@ -17,7 +17,7 @@ from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from sim.bench.live import Depth
+from sim.bench.live import Fidelity
 from sim.catalogue import vehicle_text
 from sim.lab import suspects as lab
 from sim.lab.case import look_alike
@@ -154,14 +154,14 @@ class RunSuspects:
         exercise, wanted = self._exercise, list(suspects)
         vehicle = vehicle_text(exercise.car)
         # a meter reads the frames of a data line, and they are there at frame depth only
-        depth: Depth = "frame" if {text.split()[0] for text in actions} & {*MEASURING} else "stream"
+        fidelity: Fidelity = "frame" if {text.split()[0] for text in actions} & {*MEASURING} else "stream"
         # suspects that make the same car, as far as these actions can tell, are run once
         structure = Structure(exercise.whole_car, actions)
         same: dict[Hashable, int] = {}
         stands_for = {k: same.setdefault(structure.key(self.suspects[k].edits) or k, k) for k in wanted}
         run = list(same.values())
         trials = [
-            Trial(vehicle, self.suspects[k].edits, (*exercise.before, *actions), exercise.seed, depth)
+            Trial(vehicle, self.suspects[k].edits, (*exercise.before, *actions), exercise.seed, fidelity)
             for k in run
         ]
         accounts = self._workshop.run(trials, progress=self._progress, stop=self._stop)

@@ -37,7 +37,7 @@ class Found:
                     self._look_at(contact.connector, car)
 
     def _look_at(self, name: str, car: Car) -> None:
-        state = car.condition
+        state = car.harness
         plugs = [plug for plug in car.connectors.values() if name in (plug.id, plug.owner)]
         for plug in plugs:
             self._set(self.off, plug.id, plug.id in state.unplugged)

@@ -24,7 +24,7 @@ import networkx as nx
 
 from sim.bench.observations import parse_observation
 from sim.catalogue import vehicle_text
-from sim.instruments.eye import look_at
+from sim.instruments.inspection import look_at
 from sim.lab.case import look_alike
 from sim.lab.run import ImpossibleCar, Trial, bench_of
 from sim.lab.structure import Structure
@@ -33,7 +33,7 @@ from sim.training.attempt import CHARGED_PCT, Attempt
 from sim.training.causes import same_effect
 from sim.training.exercise import Exercise, is_theory
 from sim.training.forecast import parts_of
-from sim.vehicle.car import Car, Condition, Contact, Driver, HandSwitch, LoadPart, RelayContact, Wire
+from sim.vehicle.car import Car, Contact, Driver, HandSwitch, HarnessState, LoadPart, RelayContact, Wire
 from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, parse_edit
 from sim.vehicle.fault_kinds import further_faults
 from sim.vehicle.problems import EditProblem, Unsettled
@@ -128,12 +128,12 @@ def answer(log: Solved, edits: Edits) -> Answer:
         return "told apart"
     by_chance = _by_chance(edits)
     for line in log.lines:
-        before = attempt.bench.car.condition
+        before = attempt.bench.car.harness
         try:
             step = attempt.do(line.action)
         except EditProblem:
             return "misled" if line.repairs else "told apart"
-        if line.repairs and (step.vain or not _helped(before, attempt.bench.car.condition)):
+        if line.repairs and (step.vain or not _helped(before, attempt.bench.car.harness)):
             return "misled"
         compared = line.verb == "look" or bool(step.vain) or not by_chance
         if compared and not look_alike(line.parts, parts_of(step.sight)):
@@ -186,7 +186,7 @@ class Glance:
                     after = parse_edit(line.action, car).apply(car)
                 except EditProblem:
                     return not line.repairs
-                if line.repairs and not _helped(car.condition, after.condition):
+                if line.repairs and not _helped(car.harness, after.harness):
                     return False
                 car = after
         return True
@@ -204,18 +204,18 @@ class Glance:
 
     def _looks_like(self, line: Line, car: Car) -> set[str]:
         """All that a part could look like; a fuse may have blown where too much can flow."""
-        what, state = self._looks[line.action], car.condition
+        what, state = self._looks[line.action], car.harness
         cars = [car]
         if what.points[0] in car.built.fuses and self._may_blow(what.points[0], car):
-            cars.append(car.with_condition(blown=state.blown | {what.points[0]}))
+            cars.append(car.with_harness(blown=state.blown | {what.points[0]}))
         return {look_at(what, one).display for one in cars}
 
     def _may_blow(self, fuse: str, car: Car) -> bool:
         """Is something joined to what the fuse feeds, or a smaller one fitted?"""
-        ends = {end for lead in car.condition.leads.values() for part in lead for end in (part.a, part.b)}
+        ends = {end for lead in car.harness.leads.values() for part in lead for end in (part.a, part.b)}
         if fuse not in self._fed:
             self._fed[fuse] = frozenset(nx.node_connected_component(self._conducting, f"{fuse}.2"))
-        return fuse in car.condition.fitted_a or not ends.isdisjoint(self._fed[fuse])
+        return fuse in car.harness.fitted_a or not ends.isdisjoint(self._fed[fuse])
 
 
 def _conducting(car: Car) -> nx.Graph[str]:
@@ -227,7 +227,7 @@ def _conducting(car: Car) -> nx.Graph[str]:
     return graph
 
 
-def _helped(before: Condition, after: Condition) -> bool:
+def _helped(before: HarnessState, after: HarnessState) -> bool:
     """Did a repair put anything right? A battery that was full is none the better for charging."""
     if after.battery_pct != before.battery_pct:
         return before.battery_pct is not None and before.battery_pct < CHARGED_PCT

@@ -34,7 +34,7 @@ def _dangers(words: list[str], bench: Bench, battery_off_s: float | None) -> Ite
             yield from _at_a_connector(connector, bench, battery_off_s)
         case ["replace", module]:
             for plug in bench.car.connectors.values():
-                if plug.owner == module and plug.id not in bench.car.condition.unplugged:
+                if plug.owner == module and plug.id not in bench.car.harness.unplugged:
                     yield from _at_a_connector(plug.id, bench, battery_off_s)
                     break
         case ["fit", fuse, rating_a, "A"]:
@@ -46,7 +46,7 @@ def _dangers(words: list[str], bench: Bench, battery_off_s: float | None) -> Ite
 def _at_the_battery(verb: str, clamp: str, bench: Bench) -> Iterator[str]:
     if verb == "unplug" and look(bench).engine == "running":
         yield "the battery came off with the engine running: the generator's voltage has nothing to hold it"
-    if clamp == "BAT.POS" and "BAT.NEG" not in bench.car.condition.unplugged:
+    if clamp == "BAT.POS" and "BAT.NEG" not in bench.car.harness.unplugged:
         yield "the plus clamp was moved with the minus clamp on: a slip of the spanner is a short"
 
 

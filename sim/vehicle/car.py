@@ -220,7 +220,7 @@ class Route:
 
 
 @dataclass(frozen=True)
-class Condition:
+class HarnessState:
     """The state of the harness: what has been taken off, pulled, cut, spoilt or added by edits."""
 
     unplugged: frozenset[str] = frozenset()
@@ -261,7 +261,7 @@ class Car:
     transceivers: Mapping[str, Transceiver]
     messages: Messages
     addresses: Mapping[str, int]
-    condition: Condition = Condition()
+    harness: HarnessState = HarnessState()
     lin: Mapping[str, LinPort] = field(default_factory=dict)
 
     def __repr__(self) -> str:
@@ -284,19 +284,19 @@ class Car:
         """Modules' connections that do not know CAN FD; testers read both."""
         buses = self.built.buses
         modules = [one for one in self.transceivers.values() if one.module in self.built.modules]
-        return self.condition.classical | {one.id for one in modules if not buses[one.bus].fd}
+        return self.harness.classical | {one.id for one in modules if not buses[one.bus].fd}
 
     @cached_property
     def pins(self) -> Mapping[str, Pin]:
         """Every pin by its id."""
         return {pin.id: pin for plug in self.connectors.values() for pin in plug.pins}
 
-    def with_condition(self, **changes: object) -> Car:
+    def with_harness(self, **changes: object) -> Car:
         """The same car in another condition."""
-        condition = replace(self.condition, **changes)  # type: ignore[arg-type]
-        if condition.bitrates_bps == self.condition.bitrates_bps:
-            return replace(self, condition=condition)
-        return replace(self, condition=condition, transceivers=self._at_rates(condition.bitrates_bps))
+        harness = replace(self.harness, **changes)  # type: ignore[arg-type]
+        if harness.bitrates_bps == self.harness.bitrates_bps:
+            return replace(self, harness=harness)
+        return replace(self, harness=harness, transceivers=self._at_rates(harness.bitrates_bps))
 
     def _at_rates(self, bitrates_bps: Mapping[str, int]) -> dict[str, Transceiver]:
         usual = {bus: spec.bitrate_bps for bus, spec in self.built.buses.items()}
@@ -310,7 +310,7 @@ class Car:
 
         Switches and relay contacts have a state besides.
         """
-        state = self.condition
+        state = self.harness
         if element.id in state.opened or element.id in state.away:
             return False
         match element:
@@ -347,7 +347,7 @@ class Car:
     @cached_property
     def all_elements(self) -> Mapping[str, Element]:
         """The built elements as edits have moved them, and those that edits have added."""
-        state = self.condition
+        state = self.harness
         extra = {part.id: part for name in sorted(state.leads) for part in state.leads[name]}
         built = self.elements
         if state.swapped or state.offset_v:
@@ -366,8 +366,8 @@ class Car:
         return {node: tuple(others) for node, others in found.items()}
 
     def _moved(self, element: Element) -> Element:
-        if isinstance(element, Resistor) and element.id in self.condition.offset_v:
-            volt = self.condition.offset_v[element.id]
+        if isinstance(element, Resistor) and element.id in self.harness.offset_v:
+            volt = self.harness.offset_v[element.id]
             return LiftedJoint(element.id, element.a, element.b, element.ohm, element.kind, volt)
         if isinstance(element, Contact) or not {element.a, element.b} & self._moved_ends.keys():
             return element
@@ -377,8 +377,8 @@ class Car:
     @cached_property
     def _moved_ends(self) -> dict[str, str]:
         """Where wires end now that should end somewhere else: cavities whose wires are swapped."""
-        near = {id: self.elements[id].a for id in self.condition.swapped}
-        return {near[pin]: near[other] for pin, other in self.condition.swapped.items()}
+        near = {id: self.elements[id].a for id in self.harness.swapped}
+        return {near[pin]: near[other] for pin, other in self.harness.swapped.items()}
 
     def pin_of(self, module: str, function: str) -> Pin | None:
         """A module's pin by its function, e.g. `B+`, `GND`, `powertrain.H`."""

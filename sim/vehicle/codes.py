@@ -217,7 +217,7 @@ class ModuleRole:
     """What a module is to the others on the bus, and the codes they set about it.
 
     `role` is the short name (SAE J1930 / ISO 15031-2 abbreviation or trade words), `others` further
-    names it is known by, `title` its name in SAE J2012 texts, `standing` the trust in the two codes.
+    names it is known by, `title` its name in SAE J2012 texts, `provenance` the trust in the two codes.
     """
 
     role: str
@@ -225,16 +225,16 @@ class ModuleRole:
     lost_code: str
     invalid_code: str
     others: tuple[str, ...] = ()
-    standing: str = ""
+    provenance: str = ""
 
 
-def _roles(standing: str, rows: Iterable[str]) -> tuple[ModuleRole, ...]:
+def _roles(provenance: str, rows: Iterable[str]) -> tuple[ModuleRole, ...]:
     """Rows read `role, other name, ... | U01xx | U04xx | title`."""
     table = []
     for row in rows:
         names, lost_code, invalid_code, title = (part.strip() for part in row.split("|"))
         role, *others = (name.strip() for name in names.split(","))
-        table.append(ModuleRole(role, title, lost_code, invalid_code, tuple(others), standing))
+        table.append(ModuleRole(role, title, lost_code, invalid_code, tuple(others), provenance))
     return tuple(table)
 
 
@@ -363,7 +363,7 @@ class CodeTable:
     """Texts of generic codes with where they come from and how far they can be trusted."""
 
     source: str
-    standing: str
+    provenance: str
     texts: dict[str, str]
 
 

@@ -39,7 +39,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar, get_args
 
-from sim.vehicle.car import Car, Condition, Contact, Element, FuseLink, RelayContact, Resistor, Wire
+from sim.vehicle.car import Car, Contact, Element, FuseLink, HarnessState, RelayContact, Resistor, Wire
 from sim.vehicle.description import Bitrate, Vehicle
 from sim.vehicle.harness import TERMINATOR_OHM, build
 from sim.vehicle.messages import line_items
@@ -99,10 +99,10 @@ def _unplug(words: list[str], car: Car) -> Edit:
     name = _connector(words, car, "unplug")
 
     def change(car: Car) -> Car:
-        if name in car.condition.unplugged:
+        if name in car.harness.unplugged:
             raise EditProblem(f"{name} is unplugged already")
-        return car.with_condition(
-            unplugged=car.condition.unplugged | {name}, loosened=_less(car.condition.loosened, name)
+        return car.with_harness(
+            unplugged=car.harness.unplugged | {name}, loosened=_less(car.harness.loosened, name)
         )
 
     return Edit(f"unplug {name}", "fault", change, f"plug {name}")
@@ -112,14 +112,14 @@ def _plug(words: list[str], car: Car) -> Edit:
     name = _connector(words, car, "plug")
 
     def change(car: Car) -> Car:
-        if name in car.condition.loosened:
-            return car.with_condition(loosened=_less(car.condition.loosened, name))
-        if name not in car.condition.unplugged:
+        if name in car.harness.loosened:
+            return car.with_harness(loosened=_less(car.harness.loosened, name))
+        if name not in car.harness.unplugged:
             raise EditProblem(f"{name} is plugged in already")
         owner = car.connectors[name].owner
-        if any(lead.startswith(f"bypass {owner} ") for lead in car.condition.leads):
+        if any(lead.startswith(f"bypass {owner} ") for lead in car.harness.leads):
             raise EditProblem(f"a bypass lead sits in {name}; take it off first ('unbypass {owner}')")
-        return car.with_condition(unplugged=car.condition.unplugged - {name})
+        return car.with_harness(unplugged=car.harness.unplugged - {name})
 
     return Edit(f"plug {name}", "repair", change, f"unplug {name}")
 
@@ -129,11 +129,11 @@ def _loosen(words: list[str], car: Car) -> Edit:
     pins = [pin.id for pin in car.connectors[name].pins]
 
     def change(car: Car) -> Car:
-        if name in car.condition.unplugged or name in car.condition.loosened:
+        if name in car.harness.unplugged or name in car.harness.loosened:
             raise EditProblem(f"{name} is not fully plugged in already")
         # which terminals do not reach is chance on a real connector; here always the same ones
         loose = random.Random(name).sample(pins, max(1, round(len(pins) * LOOSE_SHARE)))
-        return car.with_condition(loosened={**car.condition.loosened, name: tuple(sorted(loose))})
+        return car.with_harness(loosened={**car.harness.loosened, name: tuple(sorted(loose))})
 
     return Edit(f"loosen {name}", "fault", change, f"plug {name}")
 
@@ -158,9 +158,9 @@ def _pull(words: list[str], car: Car) -> Edit:
     name = _holder(words, car, "pull")
 
     def change(car: Car) -> Car:
-        if name in car.condition.pulled:
+        if name in car.harness.pulled:
             raise EditProblem(f"{name} is out already")
-        return car.with_condition(pulled=car.condition.pulled | {name})
+        return car.with_harness(pulled=car.harness.pulled | {name})
 
     return Edit(f"pull {name}", "fault", change, f"fit {name}")
 
@@ -172,13 +172,13 @@ def _fit(words: list[str], car: Car) -> Edit:
         raise EditProblem(f"{name} is no fuse: it has no rating")
 
     def change(car: Car) -> Car:
-        state = car.condition
+        state = car.harness
         if rating_a is None and name not in state.pulled | state.blown and name not in state.fitted_a:
             raise EditProblem(f"{name} is in and whole already")
         fitted = {key: value for key, value in state.fitted_a.items() if key != name}
         if rating_a is not None:
             fitted[name] = rating_a
-        return car.with_condition(pulled=state.pulled - {name}, blown=state.blown - {name}, fitted_a=fitted)
+        return car.with_harness(pulled=state.pulled - {name}, blown=state.blown - {name}, fitted_a=fitted)
 
     if rating_a is None:
         return Edit(f"fit {name}", "repair", change, f"pull {name}")
@@ -191,9 +191,9 @@ def _blow(words: list[str], car: Car) -> Edit:
         raise EditProblem(unknown("fuse", name, car.built.fuses))
 
     def change(car: Car) -> Car:
-        if name in car.condition.blown:
+        if name in car.harness.blown:
             raise EditProblem(f"{name} is blown already")
-        return car.with_condition(blown=car.condition.blown | {name})
+        return car.with_harness(blown=car.harness.blown | {name})
 
     return Edit(f"blow {name}", "fault", change, f"fit {name}")
 
@@ -213,9 +213,9 @@ def _open(words: list[str], car: Car) -> Edit:
     name = _conductor(words, car, "open")
 
     def change(car: Car) -> Car:
-        if name in car.condition.opened:
+        if name in car.harness.opened:
             raise EditProblem(f"{name} is open already")
-        return car.with_condition(opened=car.condition.opened | {name})
+        return car.with_harness(opened=car.harness.opened | {name})
 
     return Edit(f"open {name}", "fault", change, f"mend {name}")
 
@@ -224,11 +224,11 @@ def _mend(words: list[str], car: Car) -> Edit:
     name = _conductor(words, car, "mend")
 
     def change(car: Car) -> Car:
-        state = car.condition
+        state = car.harness
         spoilt = (state.opened, state.added_ohm, state.offset_v, state.intermittent)
         if not any(name in known for known in spoilt):
             raise EditProblem(f"{name} is whole already")
-        return car.with_condition(
+        return car.with_harness(
             opened=state.opened - {name},
             added_ohm=_less(state.added_ohm, name),
             offset_v=_less(state.offset_v, name),
@@ -244,7 +244,7 @@ def _corrode(words: list[str], car: Car) -> Edit:
     ohm = _number(words[1:], "ohm", f"corrode {name}")
 
     def change(car: Car) -> Car:
-        return car.with_condition(added_ohm={**car.condition.added_ohm, name: ohm})
+        return car.with_harness(added_ohm={**car.harness.added_ohm, name: ohm})
 
     return Edit(f"corrode {name} {ohm:g} ohm", "fault", change, f"mend {name}")
 
@@ -287,7 +287,7 @@ def _join(verb: str, kind: str, usual_ohm: float, words: list[str], car: Car) ->
 
     def change(car: Car) -> Car:
         part = Resistor(name, a, b, ohm, kind)
-        return car.with_condition(leads={**car.condition.leads, name: (part,)})
+        return car.with_harness(leads={**car.harness.leads, name: (part,)})
 
     return Edit(f"{name} {ohm:g} ohm", "fault", change, f"un{name}")
 
@@ -300,9 +300,9 @@ def _part(verb: str, words: list[str], car: Car) -> Edit:
         raise EditProblem(f"'{' '.join(rest)}' too many behind 'un{name}'")
 
     def change(car: Car) -> Car:
-        if name not in car.condition.leads:
+        if name not in car.harness.leads:
             raise EditProblem(f"there is no '{name}' to take off")
-        return car.with_condition(leads=_less(car.condition.leads, name))
+        return car.with_harness(leads=_less(car.harness.leads, name))
 
     return Edit(f"un{name}", "repair", change, None)
 
@@ -330,8 +330,8 @@ def _interrupt(words: list[str], car: Car) -> Edit:
         )
 
     def change(car: Car) -> Car:
-        spoilt = {**car.condition.intermittent, name: (between_s, open_s)}
-        return car.with_condition(intermittent=spoilt)
+        spoilt = {**car.harness.intermittent, name: (between_s, open_s)}
+        return car.with_harness(intermittent=spoilt)
 
     text = f"interrupt {name} every {between_s:g} s for {open_s * 1000:g} ms"
     return Edit(text, "fault", change, f"mend {name}")
@@ -344,7 +344,7 @@ def _offset(words: list[str], car: Car) -> Edit:
     volt = _number(words[1:], "V", f"offset {name}")
 
     def change(car: Car) -> Car:
-        return car.with_condition(offset_v={**car.condition.offset_v, name: volt})
+        return car.with_harness(offset_v={**car.harness.offset_v, name: volt})
 
     return Edit(f"offset {name} {volt:g} V", "fault", change, f"mend {name}")
 
@@ -353,10 +353,10 @@ def _swap(words: list[str], car: Car) -> Edit:
     one, other = _two_pins(words, "swap", car)
 
     def change(car: Car) -> Car:
-        moved = sorted({one, other} & car.condition.swapped.keys())
+        moved = sorted({one, other} & car.harness.swapped.keys())
         if moved:
             raise EditProblem(f"another wire sits in {moved[0]} already")
-        return car.with_condition(swapped={**car.condition.swapped, one: other, other: one})
+        return car.with_harness(swapped={**car.harness.swapped, one: other, other: one})
 
     return Edit(f"swap {one} with {other}", "fault", change, f"unswap {one} with {other}")
 
@@ -365,9 +365,9 @@ def _unswap(words: list[str], car: Car) -> Edit:
     one, other = _two_pins(words, "unswap", car)
 
     def change(car: Car) -> Car:
-        if car.condition.swapped.get(one) != other:
+        if car.harness.swapped.get(one) != other:
             raise EditProblem(f"{one} and {other} are not swapped")
-        return car.with_condition(swapped=_less(_less(car.condition.swapped, one), other))
+        return car.with_harness(swapped=_less(_less(car.harness.swapped, one), other))
 
     return Edit(f"unswap {one} with {other}", "repair", change, f"swap {one} with {other}")
 
@@ -414,11 +414,11 @@ def _bypass(words: list[str], car: Car) -> Edit:
             ends = [car.pin_of(module, f"{bus}.{leg}") for bus in buses]
             first = ends[0]
             for other in ends:
-                if first is None or other is None or other.connector not in car.condition.unplugged:
+                if first is None or other is None or other.connector not in car.harness.unplugged:
                     raise EditProblem(f"unplug {module} first: the lead goes into its connector")
                 if other is not first:
                     lead.append(Wire(f"{first.id}=={other.id}", first.id, other.id, LEAD_M, LEAD_MM2))
-        return car.with_condition(leads={**car.condition.leads, name: tuple(lead)})
+        return car.with_harness(leads={**car.harness.leads, name: tuple(lead)})
 
     return Edit(name, "fault", change, f"unbypass {module}")
 
@@ -427,11 +427,11 @@ def _unbypass(words: list[str], car: Car) -> Edit:
     module = _one(words, "unbypass")
 
     def change(car: Car) -> Car:
-        fitted = [lead for lead in car.condition.leads if lead.startswith(f"bypass {module} ")]
+        fitted = [lead for lead in car.harness.leads if lead.startswith(f"bypass {module} ")]
         if not fitted:
             raise EditProblem(f"no bypass lead sits at {module}")
-        kept = {key: value for key, value in car.condition.leads.items() if key not in fitted}
-        return car.with_condition(leads=kept)
+        kept = {key: value for key, value in car.harness.leads.items() if key not in fitted}
+        return car.with_harness(leads=kept)
 
     return Edit(f"unbypass {module}", "repair", change, None)
 
@@ -441,7 +441,7 @@ def _charge(words: list[str], car: Car) -> Edit:
 
     def change(car: Car) -> Car:
         usual = pct == car.built.battery.charge_pct
-        return car.with_condition(battery_pct=None if usual else pct)
+        return car.with_harness(battery_pct=None if usual else pct)
 
     kind = "fault" if pct < 60 else "repair"
     return Edit(f"charge {pct:g} %", kind, change, f"charge {car.built.battery.charge_pct:g} %")
@@ -492,13 +492,13 @@ def _set_rate(words: list[str], car: Car) -> Edit:
 
 
 def _spoilt_inside(
-    verb: str, name: str, changes: Callable[[Condition], dict[str, object]], rest: str = ""
+    verb: str, name: str, changes: Callable[[HarnessState], dict[str, object]], rest: str = ""
 ) -> Edit:
     text = f"{verb} {name}{rest}"
 
     def change(car: Car) -> Car:
-        after = car.with_condition(**changes(car.condition))
-        if after.condition == car.condition:
+        after = car.with_harness(**changes(car.harness))
+        if after.harness == car.harness:
             raise EditProblem(f"'{text}' has been done already")
         return after
 
@@ -522,8 +522,8 @@ def _replace(words: list[str], car: Car) -> Edit:
         raise EditProblem(unknown("module", module, [*car.built.modules, *car.built.sensors]))
 
     def change(car: Car) -> Car:
-        state, own = car.condition, {f"{module}.{bus}" for bus in car.messages.buses_of[module]}
-        return car.with_condition(
+        state, own = car.harness, {f"{module}.{bus}" for bus in car.messages.buses_of[module]}
+        return car.with_harness(
             stuck=state.stuck - own,
             babbling=state.babbling - own,
             classical=state.classical - own,
@@ -539,13 +539,13 @@ def _replace_sensor(name: str) -> Edit:
     inside = f"{name}:"
 
     def change(car: Car) -> Car:
-        leads = car.condition.leads.items()
+        leads = car.harness.leads.items()
         kept = {
             key: parts
             for key, parts in leads
             if not all(one.a.startswith(inside) and one.b.startswith(inside) for one in parts)
         }
-        return car.with_condition(leads=kept)
+        return car.with_harness(leads=kept)
 
     return Edit(f"replace {name}", "repair", change, None)
 
@@ -585,7 +585,7 @@ def _design_edit(text: str, redesign: Callable[[Vehicle], Vehicle]) -> Edit:
             rebuilt = _rebuilt(redesign, text, car)
         except Problem as problem:
             raise EditProblem(f"'{text}' contradicts the car: {problem.what}") from None
-        return rebuilt.with_condition(**_condition_fields(car))
+        return rebuilt.with_harness(**_condition_fields(car))
 
     return Edit(text, "theory", change, None)
 
@@ -595,7 +595,7 @@ def _rebuilt(redesign: Callable[[Vehicle], Vehicle], text: str, car: Car) -> Car
 
 
 def _condition_fields(car: Car) -> dict[str, object]:
-    state = car.condition
+    state = car.harness
     return {name: getattr(state, name) for name in state.__dataclass_fields__}
 
 

@@ -223,7 +223,7 @@ def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
 
 def ohm_of(element: Element, car: Car) -> float:
     """Resistance in ohm of a whole element, with what corrosion has added."""
-    added_ohm = car.condition.added_ohm.get(element.id, 0.0)
+    added_ohm = car.harness.added_ohm.get(element.id, 0.0)
     return max(MIN_OHM, _built_ohm(element, car) + added_ohm)
 
 
@@ -232,7 +232,7 @@ def _built_ohm(element: Element, car: Car) -> float:
         case Wire():
             return wire_ohm(element.length_m, element.area_mm2)
         case FuseLink():
-            return fuse_cold_ohm(car.condition.fitted_a.get(element.id, element.rating_a))
+            return fuse_cold_ohm(car.harness.fitted_a.get(element.id, element.rating_a))
         case Draw():
             return DRAW_V / element.run_a
         case Contact() | Coil() | RelayContact() | HandSwitch() | Driver() | Resistor() | LoadPart():
@@ -244,7 +244,7 @@ def _built_ohm(element: Element, car: Car) -> float:
 
 def charge_pct(car: Car) -> float:
     """State of charge of the battery in %."""
-    changed = car.condition.battery_pct
+    changed = car.harness.battery_pct
     return car.built.battery.charge_pct if changed is None else changed
 
 

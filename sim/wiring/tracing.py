@@ -33,8 +33,8 @@ from sim.vehicle.car import (
     Wire,
 )
 from sim.vehicle.problems import unknown
+from sim.wiring.connectivity import BusCluster
 from sim.wiring.errors import CircuitError
-from sim.wiring.hearing import BusCluster
 from sim.wiring.power import REFERENCE, TESTER, is_closed, ohm_of
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ class Tracer:
 
     def __init__(self, car: Car, clusters: tuple[BusCluster, ...]) -> None:
         self.car, self._clusters = car, clusters
-        self._lead_of = {part.id: name for name, parts in car.condition.leads.items() for part in parts}
+        self._lead_of = {part.id: name for name, parts in car.harness.leads.items() for part in parts}
 
     @cached_property
     def _feeds(self) -> nx.Graph[str]:
@@ -134,7 +134,7 @@ class Tracer:
                 yield self._culprit(lead, "short")
 
     def _leads(self) -> list[Element]:
-        return [part for parts in self.car.condition.leads.values() for part in parts]
+        return [part for parts in self.car.harness.leads.values() for part in parts]
 
     def _least_v(self, module: str) -> float:
         return TESTER_SUPPLY_V if module == TESTER else self.car.built.modules[module].min_supply_v
@@ -158,7 +158,7 @@ class Tracer:
             self._culprit(element, "swapped")
             for start, goal in ways
             for element in self._way(graph, start, goal, reading)
-            if element.id in self.car.condition.swapped
+            if element.id in self.car.harness.swapped
         ]
 
     def _why_not_pulled_in(self, relay: str, reading: Reading) -> list[Culprit]:
@@ -202,7 +202,7 @@ class Tracer:
 
     def _spoilt_inside(self, pair: tuple[Transceiver, ...]) -> Iterator[Culprit]:
         """Modules on the same line that hold it dominant or never stop sending."""
-        state = self.car.condition
+        state = self.car.harness
         for cluster in self._clusters_of(pair):
             for one in cluster.channels:
                 if one.id in state.stuck:
@@ -235,7 +235,7 @@ class Tracer:
                     yield self._culprit(element, "short")
         for start, goal in ((a.h, b.h), (a.l, b.l)):
             for element in self._way(self._lines, start, goal, reading):
-                if element.id in self.car.condition.added_ohm:
+                if element.id in self.car.harness.added_ohm:
                     yield self._culprit(element, "resistance")
 
     def _bad_rates(self, pair: tuple[Transceiver, Transceiver]) -> Iterator[Culprit]:
@@ -246,7 +246,7 @@ class Tracer:
             kinds = {(one.bitrate_bps, one.id in old) for one in modules}
             if any(one not in cluster.channels for one in pair) or len(kinds) < 2:
                 continue
-            odd = self.car.condition.bitrates_bps.keys() | self.car.condition.classical
+            odd = self.car.harness.bitrates_bps.keys() | self.car.harness.classical
             wrong = [one for one in modules if one.id in odd]
             for one in wrong:
                 yield Culprit(one.id, "wrong bit rate", one.module)
@@ -318,7 +318,7 @@ class Tracer:
             element.id: (abs(reading.between(element.a, element.b) or 0.0), element)
             for start, goal in ways
             for element in self._way(graph, start, goal, reading)
-            if element.id in self.car.condition.added_ohm or element.id in self.car.condition.offset_v
+            if element.id in self.car.harness.added_ohm or element.id in self.car.harness.offset_v
         }
         worst = sorted(drops.values(), key=lambda drop: -drop[0])
         return [self._culprit(element, "resistance") for drop_v, element in worst if drop_v > DROP_V]
@@ -342,7 +342,7 @@ class Tracer:
 
     def _fault(self, element: Element) -> str:
         """Why an element that is open now is open."""
-        state = self.car.condition
+        state = self.car.harness
         match element:
             case Contact() if element.connector in state.unplugged:
                 return "unplugged"

@@ -1,10 +1,10 @@
 """One car's electrical network: from the state of its switches to voltages, currents and who hears whom.
 
-    wiring = Wiring(car)
-    reading = wiring.solve(SwitchState(running=frozenset({"ECM", "TCM"})))
-    reading.supply_v("ECM")
-    reading.hears(frozenset({"ECM.main", "TCM.main"})).segments()
-    reading.why_unsupplied("ABS")
+wiring = Wiring(car)
+reading = wiring.solve(SwitchState(running=frozenset({"ECM", "TCM"})))
+reading.supply_v("ECM")
+reading.hears(frozenset({"ECM.main", "TCM.main"})).segments()
+reading.why_unsupplied("ABS")
 """
 
 from __future__ import annotations
@@ -15,25 +15,25 @@ from functools import cached_property
 
 from sim.vehicle.car import Car, Coil, Draw, FuseLink, LoadPart
 from sim.vehicle.problems import unknown
-from sim.wiring.errors import CircuitError
-from sim.wiring.hearing import (
+from sim.wiring.connectivity import (
     HIGH_LEG,
     LOW_LEG,
     BusCluster,
+    Connectivity,
     Disturbance,
-    Hearing,
     Segment,
     bus_clusters,
     heard_in,
     together,
 )
+from sim.wiring.errors import CircuitError
+from sim.wiring.lin_connectivity import DRIVER, Levels, Links, levels_at_rest, links_on_wires
 from sim.wiring.power import PowerCircuit, SwitchState, is_closed
 from sim.wiring.recent import Recent
 from sim.wiring.solver import CACHE_STATES, Ports, Solution, drive
 from sim.wiring.tracing import Culprit, Tracer
-from sim.wiring.wire_hearing import DRIVER, Levels, Links, levels_at_rest, links_on_wires
 
-__all__ = ["Culprit", "Disturbance", "Hearing", "Reading", "Segment", "SwitchState", "Wiring"]
+__all__ = ["Connectivity", "Culprit", "Disturbance", "Reading", "Segment", "SwitchState", "Wiring"]
 
 KEPT_READINGS = CACHE_STATES  # one for each solution that the circuit keeps
 
@@ -113,7 +113,7 @@ class Reading:
 
     def __init__(self, wiring: Wiring, state: SwitchState, solution: Solution) -> None:
         self.wiring, self.state, self._solution = wiring, state, solution
-        self._heard: dict[frozenset[str], Hearing] = {}
+        self._heard: dict[frozenset[str], Connectivity] = {}
         self._reasons: dict[tuple[str, str], tuple[Culprit, ...]] = {}
 
     def voltage(self, node: str) -> float | None:
@@ -194,11 +194,11 @@ class Reading:
         """The same state while these transceivers hold their lines dominant."""
         self._check_channels(channels)
         # one with a stuck transmit input drives without end, or nothing any more
-        stuck = self.state.dominant | self.wiring.car.condition.stuck
+        stuck = self.state.dominant | self.wiring.car.harness.stuck
         more = [name for name in channels if name not in stuck]
         return Reading(self.wiring, self.state, self.wiring.dominant(self._solution, more))
 
-    def hears(self, powered: frozenset[str]) -> Hearing:
+    def hears(self, powered: frozenset[str]) -> Connectivity:
         """Who hears whom while these channels are powered and awake."""
         if powered not in self._heard:
             self._check_channels(powered)

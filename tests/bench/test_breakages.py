@@ -11,17 +11,17 @@ from sim import scenarios_folder
 from sim.bench import tester
 from sim.bench.battery import StateOfCharge
 from sim.bench.bench import Bench
+from sim.bench.explain import why_code
 from sim.bench.tester import Report
-from sim.bench.why import why_code
 from sim.modules.facts import INVALID, Verdict, judge
+from sim.modules.fault_memory import FaultMemory, Status
 from sim.modules.gateway import Gateway
-from sim.modules.memory import CodeMemory, Status
 from sim.modules.module import ControlModule
 from sim.modules.monitors import Enabling, Maturing
 from sim.modules.network_management import Node
 from sim.modules.power_mode import PowerModeMaster
-from sim.modules.tester import Refused
 from sim.modules.trace import Trace
+from sim.modules.uds_client import NegativeResponse
 from sim.network.can import CanNetwork
 from sim.network.frames import arbitration_key
 from sim.network.streams import Segment, Stream
@@ -116,7 +116,7 @@ def nothing_is_tested_with_the_ignition_off() -> None:
 
 def a_locked_gateway_refuses_to_clear() -> None:
     answers = minibus("press start", "wait 1 s").do("clear ECM").answers
-    assert isinstance(answers["ECM"], Refused)
+    assert isinstance(answers["ECM"], NegativeResponse)
 
 
 def a_parked_minibus_sleeps() -> None:
@@ -322,10 +322,10 @@ BREAKAGES = [
         an_unknown_engine_holds_the_mode,
     ),
     Breakage("tests always run", Enabling, "look", switched_on, nothing_is_tested_with_the_ignition_off),
-    Breakage("clearing does nothing", CodeMemory, "clear", always(None), clearing_clears),
+    Breakage("clearing does nothing", FaultMemory, "clear", always(None), clearing_clears),
     Breakage(
         "no operation cycles",
-        CodeMemory,
+        FaultMemory,
         "new_operation_cycle",
         always(None),
         a_repaired_fault_stops_being_pending,
@@ -352,9 +352,7 @@ BREAKAGES = [
         "battery always strong",
         power,
         "_source_values",
-        lambda original: (
-            lambda element, car: original(element, replace(car, condition=type(car.condition)()))
-        ),
+        lambda original: lambda element, car: original(element, replace(car, harness=type(car.harness)())),
         a_flat_battery_does_not_start_the_engine,
     ),
 ]

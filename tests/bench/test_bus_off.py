@@ -11,7 +11,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.why import why_code, why_silent
+from sim.bench.explain import why_code, why_silent
 from sim.vehicle.car import Car
 from sim.vehicle.reading import car_from_text
 
@@ -43,8 +43,8 @@ def old(teaching: Car) -> Car:
 def running(teaching: Car) -> Callable[..., Bench]:
     """The teaching car with the ignition on for five seconds, then some actions."""
 
-    def run(*actions: str, car: Car = teaching, depth: str = "frame") -> Bench:
-        bench = Bench(car, depth=depth)  # type: ignore[arg-type]
+    def run(*actions: str, car: Car = teaching, fidelity: str = "frame") -> Bench:
+        bench = Bench(car, fidelity=fidelity)  # type: ignore[arg-type]
         bench.do_all(["key run", "wait 5 s", *actions])
         return bench
 
@@ -163,7 +163,7 @@ def test_without_a_time_out_the_bus_is_held_for_ever(
     bench = running("stick TCM.powertrain", "wait 5 s", car=old)
     assert sorted_codes(ALL_LOST) == sorted_codes(plain(stored(bench)))
     held_v = bench.live.reading.between("ECM:powertrain.H", "ECM:powertrain.L")
-    # by hand: 3.8 V / (1 + 49.4 / 60), one driver into 60 ohm; see tests/wiring/test_hearing.py
+    # by hand: 3.8 V / (1 + 49.4 / 60), one driver into 60 ohm; see tests/wiring/test_connectivity.py
     assert pytest.approx(2.08, abs=0.1) == held_v
     assert ["stick TCM.powertrain"] == why_silent(bench, "ECM").to_edits().roots()
     assert ["stick TCM.powertrain"] == why_code(bench, "ABS", "U0100").to_edits().roots()
@@ -282,7 +282,7 @@ def test_stream_depth_hands_over_and_tells_the_same(
     fault: str, running: Callable[..., Bench], stored: Stored
 ) -> None:
     """What it cannot answer it lets frame depth answer, from the beginning."""
-    streams, frames = (running(fault, "wait 3 s", depth=depth) for depth in ("stream", "frame"))
-    assert "frame" == streams.depth
+    streams, frames = (running(fault, "wait 3 s", fidelity=fidelity) for fidelity in ("stream", "frame"))
+    assert "frame" == streams.fidelity
     assert stored(frames) == stored(streams)
     assert [event.text for event in frames.trace.events] == [event.text for event in streams.trace.events]

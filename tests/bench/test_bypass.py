@@ -8,8 +8,8 @@ from collections.abc import Callable
 import pytest
 
 from sim.bench.bench import Bench
+from sim.bench.explain import why_silent
 from sim.bench.tester import Report
-from sim.bench.why import why_silent
 from sim.instruments.seat import look
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
@@ -25,6 +25,7 @@ MISSED = {
 }
 # two bit rates on one pair: whose own frames meet the other rate often enough to go bus-off
 BUS_OFF = {"ECM": ["U0073-88", "U0140-87"], "TCM": ["U0073-88"], "SRS": ["U0074-88"]}
+
 
 def without_gateway(car: Car, *lead: str) -> tuple[Bench, Report]:
     """Ignition on, gateway unplugged, a lead fitted if asked for, ten seconds, and a scan."""

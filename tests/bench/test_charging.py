@@ -11,7 +11,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.live import Depth
+from sim.bench.live import Fidelity
 from sim.vehicle.car import Car
 from sim.vehicle.description import Generator, Vehicle
 from sim.vehicle.harness import build
@@ -29,11 +29,11 @@ def shipped(name: str) -> Car:
     return read_car(scenarios_folder() / "vehicles" / f"{name}.yaml")
 
 
-def started(name: str, depth: Depth) -> Bench:
+def started(name: str, fidelity: Fidelity) -> Bench:
     """The engine runs, with ignition and everything that comes with it on."""
     car = shipped(name)
     keyed = any(switch.operated_by == "key_run" for switch in car.built.switches.values())
-    bench = Bench(car, depth=depth)
+    bench = Bench(car, fidelity=fidelity)
     bench.do_all(
         ["key run", "wait 2 s", "key crank", "wait 5 s"] if keyed else ["press start with brake", "wait 8 s"]
     )
@@ -48,7 +48,7 @@ def charging_with(edit: str = "", **generator: float) -> Reading:
     engine = vehicle.engine.model_copy(update={"generator": Generator(**generator)})
     car = build(vehicle.model_copy(update={"engine": engine}))
     if edit:
-        car = car.with_condition(battery_pct=float(edit))
+        car = car.with_harness(battery_pct=float(edit))
     return Wiring(car).solve(TURNING)
 
 
@@ -70,7 +70,7 @@ def test_after_two_hours_a_healthy_car_charges(name: str) -> None:
 @pytest.mark.parametrize("name", CARS)
 def test_both_depths_charge_alike(name: str) -> None:
     """The same voltage at the posts and the same current at frame and at stream depth."""
-    frame, stream = (started(name, depth).live.reading for depth in ("frame", "stream"))
+    frame, stream = (started(name, fidelity).live.reading for fidelity in ("frame", "stream"))
     assert post_v(frame) == pytest.approx(post_v(stream), abs=1e-6)
     assert frame.current("GEN") == pytest.approx(stream.current("GEN"), abs=1e-3)
 

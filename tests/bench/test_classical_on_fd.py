@@ -4,7 +4,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.why import why_code
+from sim.bench.explain import why_code
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 

@@ -12,8 +12,8 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.battery import consumption_a
 from sim.bench.bench import Bench
-from sim.bench.live import Depth
-from sim.bench.why import why_awake, why_battery
+from sim.bench.explain import why_awake, why_battery
+from sim.bench.live import Fidelity
 from sim.instruments.meter import Measured
 from sim.instruments.read import shown
 from sim.vehicle.problems import EditProblem
@@ -23,7 +23,7 @@ from tests.modules.test_states import CRANKED
 MINIBUS = read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml")
 # 60 Ah at 95 %; two modules of 0.3 A
 KEYED = car_from_text(CRANKED.replace("main: {line:", "main: {network_management: {}, line:"))
-DEPTHS: tuple[Depth, ...] = ("frame", "stream")
+FIDELITIES: tuple[Fidelity, ...] = ("frame", "stream")
 
 
 def amps(bench: Bench) -> float:
@@ -43,10 +43,10 @@ def test_a_minibus_left_alone_sleeps_and_takes_34_milliamperes() -> None:
     assert 0.0338 == pytest.approx(amps(bench), abs=0.0003)
 
 
-@pytest.mark.parametrize("depth", DEPTHS)
-def test_a_parked_minibus_lasts_for_months(depth: Depth) -> None:
+@pytest.mark.parametrize("fidelity", FIDELITIES)
+def test_a_parked_minibus_lasts_for_months(fidelity: Fidelity) -> None:
     """Three days asleep: 72 h times 33.8 mA are 2.43 Ah of 95 Ah, 2.56 %. Nothing happens meanwhile."""
-    bench = Bench(MINIBUS, depth=depth)
+    bench = Bench(MINIBUS, fidelity=fidelity)
     bench.do("wait 1 min")
     charge, events = bench.live.battery.charge_pct, len(bench.trace)
     bench.do_all(["wait 24 h", "wait 24 h", "wait 24 h"])
@@ -54,10 +54,10 @@ def test_a_parked_minibus_lasts_for_months(depth: Depth) -> None:
     assert events >= len(bench.trace) - 1  # at most the battery's fall below 90 %
 
 
-@pytest.mark.parametrize("depth", DEPTHS)
-def test_one_module_keeps_its_bus_awake(depth: Depth) -> None:
+@pytest.mark.parametrize("fidelity", FIDELITIES)
+def test_one_module_keeps_its_bus_awake(fidelity: Fidelity) -> None:
     """All of the body line and nobody else; 0.6 A to 0.8 A each, as the file says, add up."""
-    bench = Bench(MINIBUS, ["keep DDM awake"], depth=depth)
+    bench = Bench(MINIBUS, ["keep DDM awake"], fidelity=fidelity)
     bench.do("wait 1 min")
     awake = {name for name, module in bench.live.modules.items() if module.state == "running"}
     assert {name for name, module in bench.live.modules.items() if "body" in module.channels} == awake
@@ -71,8 +71,8 @@ def test_one_module_keeps_its_bus_awake(depth: Depth) -> None:
 
 def test_both_depths_have_the_same_charge() -> None:
     charges = []
-    for depth in DEPTHS:
-        bench = Bench(KEYED, ["keep ECM awake"], depth=depth)
+    for fidelity in FIDELITIES:
+        bench = Bench(KEYED, ["keep ECM awake"], fidelity=fidelity)
         bench.do("wait 10 h")
         charges.append(bench.live.battery.charge_pct)
     assert charges[0] == pytest.approx(charges[1], abs=1e-6)
@@ -101,7 +101,7 @@ def test_a_module_that_never_lets_go_empties_the_battery_in_the_computed_hours()
 
 
 def drained(hours: float) -> Bench:
-    bench = Bench(KEYED, ["keep ECM awake"], depth="stream")
+    bench = Bench(KEYED, ["keep ECM awake"], fidelity="stream")
     whole, rest = divmod(hours, 24)
     bench.do_all(["wait 24 h"] * int(whole))
     bench.do(f"wait {rest:.3f} h")
@@ -115,7 +115,7 @@ def state_of_engine(bench: Bench) -> str:
 
 
 def test_without_the_fault_it_starts_after_the_same_time() -> None:
-    bench = Bench(KEYED, depth="stream")
+    bench = Bench(KEYED, fidelity="stream")
     bench.do_all(["wait 24 h", "wait 24 h", "wait 24 h", "key run", "wait 1 s", "key crank", "wait 1 s"])
     assert "running" == bench.live.world.engine.value
 
@@ -124,7 +124,7 @@ def test_the_minibus_does_not_start_after_a_night_awake() -> None:
     """Half full in the evening. 3.9 A at first, 3.8 A at the end; the starter turns down to 9.6 %, so
     38.4 Ah of the 95 Ah: 9.9 hours.
     """
-    bench = Bench(MINIBUS, ["charge 50 %", "keep DDM awake"], depth="stream")
+    bench = Bench(MINIBUS, ["charge 50 %", "keep DDM awake"], fidelity="stream")
     bench.do("wait 1 min")
     first_a = bench.live.reading.current("BAT")
     assert 3.9 == pytest.approx(first_a, abs=0.05)
@@ -137,13 +137,13 @@ def test_the_minibus_does_not_start_after_a_night_awake() -> None:
 
 
 def test_with_a_little_more_charge_it_starts() -> None:
-    bench = Bench(MINIBUS, ["charge 11 %", "keep DDM awake"], depth="stream")
+    bench = Bench(MINIBUS, ["charge 11 %", "keep DDM awake"], fidelity="stream")
     bench.do_all(["wait 1 min", "press start with brake", "wait 5 s"])
     assert "running" == bench.live.world.engine.value
 
 
 def test_why_the_bus_is_awake_and_the_battery_flat() -> None:
-    bench = Bench(MINIBUS, ["keep DDM awake"], depth="stream")
+    bench = Bench(MINIBUS, ["keep DDM awake"], fidelity="stream")
     bench.do("wait 3 h")
     why = why_awake(bench, "body")
     assert "body is awake: 12 of 12 modules send on it" == why.text
@@ -160,21 +160,21 @@ def test_why_the_bus_is_awake_and_the_battery_flat() -> None:
 
 def test_a_switch_left_on_keeps_it_awake_as_well() -> None:
     """Not only software: the bridged door switch gives the door module a reason."""
-    bench = Bench(MINIBUS, ["short door_switch.1 to door_switch.2"], depth="stream")
+    bench = Bench(MINIBUS, ["short door_switch.1 to door_switch.2"], fidelity="stream")
     bench.do("wait 2 min")
     assert ["DDM stays awake: input door is on"] == [one.text for one in why_awake(bench, "body").causes]
     assert ["given: short door_switch.1 to door_switch.2 0.05 ohm"] == why_awake(bench, "body").roots()
 
 
 def test_a_new_module_lets_the_car_sleep() -> None:
-    bench = Bench(MINIBUS, ["keep DDM awake"], depth="stream")
+    bench = Bench(MINIBUS, ["keep DDM awake"], fidelity="stream")
     bench.do_all(["wait 2 min", "replace DDM", "wait 15 s"])
     assert {"asleep"} == {module.state for module in bench.live.modules.values()}
 
 
 def test_a_sleeping_module_with_that_fault_sleeps_on() -> None:
     """The fault shows once something has woken it."""
-    bench = Bench(MINIBUS, depth="stream")
+    bench = Bench(MINIBUS, fidelity="stream")
     bench.do_all(["wait 1 min", "keep DDM awake", "wait 1 min"])
     assert "asleep" == bench.live.modules["DDM"].state
     bench.do_all(["switch door_switch on", "wait 1 s", "switch door_switch off", "wait 2 min"])
@@ -186,7 +186,7 @@ def test_the_generator_gives_it_back() -> None:
 
     The ampere-hour law (from memory): the rest that is missing shrinks by 1/e in missing/current hours.
     """
-    bench = Bench(KEYED, ["charge 50 %"], depth="stream")
+    bench = Bench(KEYED, ["charge 50 %"], fidelity="stream")
     bench.do_all(["key run", "wait 1 s", "key crank", "wait 1 s"])
     assert "running" == bench.live.world.engine.value
     before, charging_a = bench.live.battery.charge_pct, -bench.live.reading.current("BAT")
@@ -198,7 +198,7 @@ def test_the_generator_gives_it_back() -> None:
 
 
 def test_charging_sets_it_and_the_clamp_off_keeps_it() -> None:
-    bench = Bench(KEYED, ["keep ECM awake"], depth="stream")
+    bench = Bench(KEYED, ["keep ECM awake"], fidelity="stream")
     bench.do("wait 20 h")
     assert bench.live.battery.charge_pct < 80
     bench.do_all(["charge 90 %", "disconnect battery", "wait 10 h"])
@@ -206,21 +206,21 @@ def test_charging_sets_it_and_the_clamp_off_keeps_it() -> None:
 
 
 def test_an_empty_battery_stays_at_nothing() -> None:
-    bench = Bench(KEYED, ["charge 3 %", "keep ECM awake"], depth="stream")
+    bench = Bench(KEYED, ["charge 3 %", "keep ECM awake"], fidelity="stream")
     bench.do("wait 24 h")
     assert (0.0, 0.0) == (bench.live.battery.charge_pct, bench.live.battery.shown_pct)
 
 
 def test_what_is_taken_adds_up() -> None:
     """Modules, loads and coils together take what the battery gives, but for inputs and wires."""
-    bench = Bench(MINIBUS, depth="stream")
+    bench = Bench(MINIBUS, fidelity="stream")
     bench.do_all(["press start", "wait 10 s"])
     reading = bench.live.reading
     assert reading.current("BAT") == pytest.approx(sum(consumption_a(reading).values()), rel=0.02)
 
 
 def test_a_drained_day_replays() -> None:
-    bench = Bench(KEYED, ["keep ECM awake"], depth="stream")
+    bench = Bench(KEYED, ["keep ECM awake"], fidelity="stream")
     bench.do_all(["wait 4 h", "key run", "key crank", "wait 1 min"])
     again = Bench.restored(KEYED, bench.saved())
     assert bench.live.battery.charge_pct == pytest.approx(again.live.battery.charge_pct, abs=1e-6)

@@ -4,7 +4,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.why import why_silent
+from sim.bench.explain import why_silent
 from sim.vehicle.car import FuseLink
 from sim.vehicle.reading import read_car
 from sim.wiring.fuse import LONGEST_S, SHORTEST_S, opening_s
@@ -53,14 +53,14 @@ def test_a_short_blows_the_fuse_and_the_next_one() -> None:
     bench = Bench(TEACHING)
     bench.do("short F1.2 to BODY 0.05 ohm")
     bench.do("wait 1 s")
-    assert "F1" in bench.car.condition.blown
+    assert "F1" in bench.car.harness.blown
     bench.do("fit F1")
     bench.do("wait 1 s")
     assert ["F1", "F1"] == [subject for _, subject in blown(bench)]
     bench.do("unshort F1.2 to BODY")
     bench.do("fit F1")
     bench.do("wait 1 s")
-    assert "F1" not in bench.car.condition.blown
+    assert "F1" not in bench.car.harness.blown
 
 
 def test_the_reason_is_the_short_behind_this_fuse() -> None:

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 import pytest
 
 from sim.bench.bench import Bench
+from sim.bench.explain import why_code, why_engine, why_mode, why_silent, why_telltale
 from sim.bench.tester import Report, difference
-from sim.bench.why import why_code, why_engine, why_mode, why_silent, why_telltale
 from sim.instruments.seat import look
 from sim.vehicle.car import Car
 

@@ -4,7 +4,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.why import why_code
+from sim.bench.explain import why_code
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
@@ -60,8 +60,8 @@ def test_mended_it_never_opens_again() -> None:
     so_far = len(turns(bench))
     bench.do("wait 10 min")
     assert so_far == len(turns(bench))
-    assert frozenset() == bench.car.condition.away
-    assert {} == bench.car.condition.intermittent
+    assert frozenset() == bench.car.harness.away
+    assert {} == bench.car.harness.intermittent
 
 
 def test_two_of_them_have_times_of_their_own() -> None:

@@ -10,13 +10,13 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.spoilers import understand
+from sim.bench.bus_faults import understand
 from sim.modules.bus_off import BusOffMonitor
 from sim.modules.module import ControlModule
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
 from sim.network.frames import Frame
 from sim.vehicle.car import Car
-from sim.vehicle.conditions import Condition
+from sim.vehicle.conditions import ChannelFault
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
@@ -81,7 +81,7 @@ def may_test(module: ControlModule, code: str) -> bool:
     )
 
 
-def condition_of(monitor: MessageMonitor | CircuitMonitor | BusOffMonitor) -> Condition | None:
+def condition_of(monitor: MessageMonitor | CircuitMonitor | BusOffMonitor) -> ChannelFault | None:
     match monitor:
         case MessageMonitor():
             return monitor.expected.when
@@ -213,7 +213,7 @@ class DaysOfACar(RuleBasedStateMachine):
                 continue
             since_s = self.watched.states[name][-1][0]
             for message in live.car.messages.needs[name]:
-                heard_s = live.network.heard_at(module.source(message), module.channel_hearing(message))
+                heard_s = live.network.heard_at(module.source(message), module.receiving_channel(message))
                 if heard_s is not None and heard_s > max(since_s, self.bench.now_s - 0.09):
                     assert module.heard[message].value is True, (name, message)
 

@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 
 from sim.bench.bench import Bench
+from sim.bench.explain import why_code, why_silent
 from sim.bench.live import LiveCar
-from sim.bench.why import why_code, why_silent
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
+from sim.wiring.lin_connectivity import DRIVER
 from sim.wiring.solver import drive
-from sim.wiring.wire_hearing import DRIVER
 
 RAIN, WIPER, SUNROOF = "U0231-87", "U1A01-87", "U1A02-87"
 ALL = {RAIN, WIPER, SUNROOF}
@@ -127,8 +127,8 @@ def test_slaves_answer_no_tester(car: Car) -> None:
 def test_both_depths_agree(car: Car, edit: str) -> None:
     """The same events; CAN messages wait for each other at frame depth only, some milliseconds at most."""
     found = []
-    for depth in ("frame", "stream"):
-        live = LiveCar(car, depth=depth)
+    for fidelity in ("frame", "stream"):
+        live = LiveCar(car, fidelity=fidelity)
         live.connect_battery()
         live.run(2.0)
         live.edit(parse_edit(edit, live.car))

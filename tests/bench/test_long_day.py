@@ -38,7 +38,7 @@ def test_no_more_states_of_the_network_are_kept_the_longer_the_work(
     monkeypatch.setattr(solver, "CACHE_STATES", most)
     monkeypatch.setattr(wiring, "KEPT_READINGS", most)
     before = {kind: kept(kind) for kind in (Solution, Reading, Wiring)}
-    bench = Bench(teaching, depth="stream")
+    bench = Bench(teaching, fidelity="stream")
     bench.do_all(["unplug ABS.C1", "plug ABS.C1"] * 2)
     bench.do_all(["key run", "wait 3600 s", "brake on"])
     assert bench.live.battery.shown_pct < bench.car.built.battery.charge_pct - 2 * most

@@ -10,7 +10,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.why import why_code
+from sim.bench.explain import why_code
 from sim.instruments.read import read
 from sim.vehicle.car import Car
 from sim.vehicle.problems import FileProblem

@@ -22,7 +22,7 @@ import json, os, sys
 from pathlib import Path
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.instruments.recording import Recording
+from sim.link.recording import Recording
 from sim.vehicle.reading import read_car
 
 def resident_mb():

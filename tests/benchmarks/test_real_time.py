@@ -15,7 +15,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.instruments.link.live_link import LiveLink
+from sim.link.live_link import LiveLink
 from sim.vehicle.reading import read_car
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -24,7 +24,7 @@ CLIENTS = 4
 TARGET_S = 0.020
 BUSY_S = 0.004  # a quiet machine of two cores stays well below 1 ms
 
-READ_CODES = """
+READ_DTC_INFORMATION = """
 import json, sys, threading, time
 from doipclient import DoIPClient
 port, for_s, addresses = int(sys.argv[1]), float(sys.argv[2]), json.loads(sys.argv[3])
@@ -76,7 +76,7 @@ def test_minibus_in_real_time(capsys: pytest.CaptureFixture[str]) -> None:
         assert link.doip is not None
         frames = bench.live.network.frames_total
         clients = started(
-            READ_CODES, str(link.doip.port), str(FOR_S), json.dumps(addresses), str(CLIENTS)
+            READ_DTC_INFORMATION, str(link.doip.port), str(FOR_S), json.dumps(addresses), str(CLIENTS)
         )
         bare = started(BARE_LOOP, str(FOR_S))
         answers, bare_late_s = int(clients.communicate()[0]), float(bare.communicate()[0])

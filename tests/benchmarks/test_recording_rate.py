@@ -7,7 +7,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.instruments.recording import Recording
+from sim.link.recording import Recording
 from sim.vehicle.reading import read_car
 
 FOR_S = 20.0

@@ -45,7 +45,7 @@ sentences = st.one_of(
 def test_every_reading_is_a_number_or_says_that_it_is_none(faults: list[str], sentence: str) -> None:
     bench = Bench(CAR, faults)
     bench.do("press start")
-    before = bench.car.condition
+    before = bench.car.harness
     try:
         result = read(bench, sentence)
     except EditProblem:
@@ -54,9 +54,9 @@ def test_every_reading_is_a_number_or_says_that_it_is_none(faults: list[str], se
         assert math.isfinite(value), (sentence, result)
     assert result.display
     assert "nan" not in result.display.lower()
-    assert 0 < result.shop_s < 600
-    before_away, after_away = before.away, bench.car.condition.away
-    assert before == bench.car.condition or before_away != after_away
+    assert 0 < result.labor_s < 600
+    before_away, after_away = before.away, bench.car.harness.away
+    assert before == bench.car.harness or before_away != after_away
 
 
 def numbers(result: Result) -> list[float]:

@@ -251,11 +251,11 @@ def test_a_measurement_leaves_the_car_as_it_was(teaching: Benches) -> None:
         bench.do("wait 10 s")
     assert list(measured.trace.lines()) == list(waited.trace.lines())
     assert measured.car is not None
-    assert measured.car.condition == waited.car.condition
+    assert measured.car.harness == waited.car.harness
 
 
 def test_without_frames_a_bus_is_not_read_wrong() -> None:
-    bench = Bench(TEACHING, depth="stream")
+    bench = Bench(TEACHING, fidelity="stream")
     assert 12 < (Meter(bench).volts("ECM.B+", "G2").value or 0.0)
     with pytest.raises(EditProblem, match="needs a bench at frame depth"):
         Meter(bench).volts("ECM.powertrain.H", "G2")
@@ -309,7 +309,7 @@ def test_the_way_of_probing_has_its_cautions_and_its_harm(teaching: Benches) -> 
     assert ("the insulation of the data pair at SP.powertrain.TCM.H is pierced",) == pierced.harm
     assert any(caution.startswith("Airbag circuit") for caution in airbag.cautions)
     assert ("an ohmmeter on the airbag circuit at SRS.C1.1 can fire it",) == airbag.harm
-    assert 120 + 30 == gentle.shop_s  # one breakout lead for both leads
+    assert 120 + 30 == gentle.labor_s  # one breakout lead for both leads
 
 
 # -- laws ------------------------------------------------------------------------------------------------

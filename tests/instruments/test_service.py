@@ -192,7 +192,7 @@ def test_parts_alone_have_the_stated_resistance() -> None:
                 for id, e in TEACHING.elements.items()
                 if {e.a, e.b} & {a, b} and name not in (id, id.split(".")[0])
             ]
-            car = TEACHING.with_condition(opened=frozenset(others), unplugged=frozenset({"BAT.NEG"}))
+            car = TEACHING.with_harness(opened=frozenset(others), unplugged=frozenset({"BAT.NEG"}))
             ohm = ohms_between(Wiring(car).solve(SwitchState()), Traffic(), a, b)
             assert ohm is not None, one
             assert one.low <= ohm <= one.high, (one, ohm)

@@ -23,7 +23,7 @@ from sim.lab.case import (
     try_stories,
 )
 from sim.lab.grid import Choice, run_grid
-from sim.lab.report import STANDING
+from sim.lab.report import DISCLAIMER
 from sim.lab.run import FLOATING, Sight
 from sim.lab.workshop import Workshop
 from sim.vehicle.problems import EditProblem, FileProblem
@@ -225,7 +225,7 @@ def test_one_story_gives_everything(name: str, answer: str, here: Workshop) -> N
     table = try_stories(read_case(shipped_cases()[name]), workshop=here)
     assert f"Only '{answer}' gives everything that was seen." == table.words
     assert all(one.misses for one in table.verdicts[1:])
-    assert STANDING in table.as_markdown()
+    assert DISCLAIMER in table.as_markdown()
 
 
 def test_the_compound_is_a_tie_that_one_experiment_of_eight_breaks(here: Workshop) -> None:

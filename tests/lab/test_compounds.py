@@ -24,7 +24,7 @@ def test_a_draft_is_a_valid_exercise(six: str, here: Workshop) -> None:
     text = exercise_draft(one, "six-modules", first_look(car_from_text(six)))
     exercise = exercise_from_text(text, "draft")
     assert set(one.edits) == set(exercise.arrives)
-    assert exercise.bench(reasons=False).live.car.condition.pulled == {"F2", "F8"}
+    assert exercise.bench(reasons=False).live.car.harness.pulled == {"F2", "F8"}
 
 
 def test_the_search_can_be_stopped(six: str, here: Workshop) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from sim.bench.bench import Bench
 from sim.lab.grid import Choice, Grid, run_grid
-from sim.lab.report import STANDING
+from sim.lab.report import DISCLAIMER
 from sim.lab.run import Account, run_trial
 from sim.lab.workshop import Stopped, Workshop
 from sim.vehicle.problems import EditProblem, Problem
@@ -99,7 +99,7 @@ def test_export_as_table_and_data(grid: Grid) -> None:
     assert [str(k) for k in range(16)] == [row["row"] for row in rows]
     assert ("1", "0", "silent") == (rows[1]["unplug TCM"], rows[1]["pull F2"], rows[1]["TCM"])
     data = json.loads(grid.as_json())
-    assert (16, STANDING) == (len(data["rows"]), data["standing"])
+    assert (16, DISCLAIMER) == (len(data["rows"]), data["final_state"])
     place = data["columns"].index("TCM")
     assert "silent" == data["rows"][3]["values"][place]
 
@@ -107,7 +107,7 @@ def test_export_as_table_and_data(grid: Grid) -> None:
 @pytest.mark.parametrize("kind", ["as_markdown", "as_html"])
 def test_a_report_says_what_it_is_worth(grid: Grid, kind: str) -> None:
     report = getattr(grid, kind)()
-    assert STANDING in unescape(report)
+    assert DISCLAIMER in unescape(report)
     assert "ECM: silent" in report
     assert "unplug TCM hides what pull F2 does to" in report
 

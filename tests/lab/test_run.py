@@ -88,7 +88,7 @@ def test_a_meter_on_a_data_line_sees_the_frames() -> None:
 @pytest.mark.parametrize("given", [(), ("pull F2",), ("unplug BCM.C1",), ("open ECM.main.H",)])
 def test_both_depths_show_the_same(six: str, given: tuple[str, ...]) -> None:
     actions = (*START, "clear", "wait 3 s", "press start", "wait 10 s", "scan")
-    frame, stream = (run_trial(Trial(six, given, actions, 0, depth)) for depth in ("frame", "stream"))
+    frame, stream = (run_trial(Trial(six, given, actions, 0, fidelity)) for fidelity in ("frame", "stream"))
     for one, other in zip(frame.sights, stream.sights, strict=True):
         assert (one.seat(), one.found()) == (other.seat(), other.found())
 

@@ -10,10 +10,10 @@ import pytest
 from sim.catalogue import vehicle_text
 from sim.lab import suspects as room
 from sim.lab.case import Seen, Step, misses
+from sim.lab.final_state import FinalState
 from sim.lab.footprint import Footprint, opened
 from sim.lab.pairs import Pairs
 from sim.lab.run import Trial, run_trial, sentences
-from sim.lab.standing import Standing
 from sim.lab.structure import Structure
 from sim.lab.suspects import ODDS, Suspects, explained, find_suspects, odds, wrongly_judged
 from sim.lab.workshop import Cache, Stopped, Workshop
@@ -218,7 +218,7 @@ def test_a_search_that_is_begun_again_runs_no_pair_twice(
 ) -> None:
     made: list[tuple[str, ...]] = []
 
-    def counting(steps: tuple[Step, ...], trial: Trial) -> tuple[int, Standing | None]:
+    def counting(steps: tuple[Step, ...], trial: Trial) -> tuple[int, FinalState | None]:
         made.append(trial.given)
         return first_contradiction(steps, trial)
 

@@ -16,7 +16,7 @@ from udsoncan.connections import PythonIsoTpConnection
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.instruments.link.live_link import LiveLink
+from sim.link.live_link import LiveLink
 from sim.vehicle.reading import read_car
 
 HOST = "127.0.0.1"
@@ -26,7 +26,7 @@ UDS_CONFIG = {
     "data_identifiers": {
         0xF190: AsciiCodec(17),
         0xF186: DidCodec(">B"),
-        0x0100: DidCodec(">H"),  # those of a snapshot, as `sim.modules.uds` lays it out
+        0x0100: DidCodec(">H"),  # those of a snapshot, as `sim.modules.uds_server` lays it out
         0x0101: DidCodec(">B"),
         0x0103: DidCodec(">I"),
         "default": ">B",

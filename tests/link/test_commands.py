@@ -15,9 +15,9 @@ import pytest
 from doipclient import DoIPClient
 
 from sim.cli import main
-from sim.instruments.link.can_bridge import CanBridge
-from sim.instruments.link.live_link import LiveLink
-from sim.instruments.link.serve import statement
+from sim.link.can_bridge import CanBridge
+from sim.link.live_link import LiveLink
+from sim.link.serve import statement
 from tests.link.conftest import HOST, bench_of
 
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")
@@ -91,9 +91,7 @@ def test_a_bus_outside_of_this_program_needs_a_caution() -> None:
         (["--host", "192.0.2.1"], "cannot listen on 192.0.2.1 port"),
     ],
 )
-def test_what_cannot_be_served(
-    options: list[str], sentence: str, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_what_cannot_be_served(options: list[str], sentence: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert 1 == main(["serve", "six-modules", "--doip-port", str(free_port()), *options])
     error = capsys.readouterr().err
     assert error.startswith("busbay: ")

@@ -4,8 +4,8 @@ import pytest
 from doipclient import messages as theirs
 from doipclient.client import DoIPClient, Parser
 
-from sim.instruments.link import doip_messages as ours
-from sim.instruments.link.doip_messages import (
+from sim.link import doip_messages as ours
+from sim.link.doip_messages import (
     TCP_LENGTHS,
     UDP_LENGTHS,
     Entity,

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import pytest
 
 from sim.bench.bench import Bench
-from sim.instruments.link import realtime
-from sim.instruments.link.realtime import RealTime
+from sim.link import realtime
+from sim.link.realtime import RealTime
 from sim.vehicle.problems import EditProblem, Problem
 from tests.link.conftest import bench_of
 

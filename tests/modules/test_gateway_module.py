@@ -8,7 +8,7 @@ from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.tester import Report
 from sim.modules.gateway import service_of
-from sim.modules.tester import Done, Refused
+from sim.modules.uds_client import Done, NegativeResponse
 from sim.network.frames import Frame
 from sim.vehicle.reading import read_car
 
@@ -69,7 +69,7 @@ def test_reading_passes_and_clearing_is_refused(guarded: Bench, told: Tell) -> N
     codes = {("IPC", "U0101-87")}
     assert (codes, ("TCM",)) == (scanned(guarded).codes, scanned(guarded).silent)
     answers = guarded.do("clear").answers
-    assert {name: Refused(name, 0x14, 0x33) for name in ("GW", "ECM", "TCM", "IPC")} == answers
+    assert {name: NegativeResponse(name, 0x14, 0x33) for name in ("GW", "ECM", "TCM", "IPC")} == answers
     assert codes == scanned(guarded).codes
     refusals = {text for _, text in told(guarded, "refused")}
     assert {"GW refuses service 14: it is locked"} == refusals
@@ -84,7 +84,7 @@ def test_unlocked_it_lets_clearing_pass(guarded: Bench) -> None:
     }
     assert frozenset() == scanned(guarded).codes
     guarded.do("wait 6 s")
-    assert isinstance(guarded.do("clear IPC").answers["IPC"], Refused)
+    assert isinstance(guarded.do("clear IPC").answers["IPC"], NegativeResponse)
 
 
 def test_a_long_scan_keeps_it_open(guarded: Bench) -> None:
@@ -100,9 +100,9 @@ def test_a_wrong_key_does_not_open_it(guarded: Bench) -> None:
     tester = guarded.tester
     tester._keys.key = lambda seed: bytes(len(seed))  # type: ignore[method-assign]
     answer = guarded.do("unlock GW").answers["GW"]
-    assert isinstance(answer, Refused)
+    assert isinstance(answer, NegativeResponse)
     assert (0x27, "invalid key") == (answer.service, answer.text)
-    assert isinstance(guarded.do("clear ECM").answers["ECM"], Refused)
+    assert isinstance(guarded.do("clear ECM").answers["ECM"], NegativeResponse)
 
 
 def test_a_request_to_all_that_is_guarded_is_dropped(guarded: Bench) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.why import why_engine, why_telltale
+from sim.bench.explain import why_engine, why_telltale
 from sim.instruments.seat import look
 from sim.modules.immobilizer import SECRET
 from sim.network.frames import Frame

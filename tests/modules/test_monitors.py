@@ -12,7 +12,7 @@ import pytest
 import simpy
 
 from sim.bench.bench import Bench
-from sim.modules.memory import Status
+from sim.modules.fault_memory import Status
 from sim.modules.monitors import Maturing
 from sim.modules.world import Timer
 from sim.network.frames import Frame, frame_bits

@@ -18,7 +18,7 @@ from tests.modules.conftest import TINY
 from tests.modules.test_tester_control import Conversation
 
 MANAGED = TINY.replace("main: {line:", "main: {network_management: {}, line:")
-DEPTHS = ("frame", "stream")
+FIDELITIES = ("frame", "stream")
 # the default times: frames each second, the first ten of a node that wakes the bus each 20 ms
 CYCLE_S, BURST_S, REPEAT_S, TIMEOUT_S, WAIT_S = 1.0, 0.18, 3.0, 3.0, 1.5
 
@@ -199,8 +199,8 @@ def test_the_frames_identifiers_are_taken() -> None:
 # -- on a bus ----------------------------------------------------------------------------------------
 
 
-def managed(depth: str, *actions: str) -> Bench:
-    bench = Bench(car_from_text(MANAGED), depth=depth)  # type: ignore[arg-type]
+def managed(fidelity: str, *actions: str) -> Bench:
+    bench = Bench(car_from_text(MANAGED), fidelity=fidelity)  # type: ignore[arg-type]
     bench.do_all(["wait 19.95 s", *actions])
     return bench
 
@@ -219,15 +219,15 @@ def frame_s(node: int, control_bits: int) -> float:
     return frame_bits(Frame(0x500 + node, bytes([node, control_bits]).ljust(8, b"\0"))) / 500_000
 
 
-@pytest.mark.parametrize("depth", DEPTHS)
-def test_wake_by_local_request_wake_by_frame_release_and_sleep(depth: str) -> None:
+@pytest.mark.parametrize("fidelity", FIDELITIES)
+def test_wake_by_local_request_wake_by_frame_release_and_sleep(fidelity: str) -> None:
     """The key wakes ECM and IPC by their sense lines after the 10 ms of K1 and 200 ms of booting.
 
     Their first frames wake BCM, which boots and joins passively. With the key off for 2 s ECM and IPC let
     go, 5 ms after K1 has dropped out; their last frames came 1 s apart behind the quick series of ten, and
     NM-Timeout counts from the last.
     """
-    bench = managed(depth, "switch key on", "wait 9.95 s", "switch key off", "wait 20 s")
+    bench = managed(fidelity, "switch key on", "wait 9.95 s", "switch key off", "wait 20 s")
     last_s = 20.21 + BURST_S + 11 * CYCLE_S  # IPC's behind ECM's, each at once again after the other
     end_s = last_s + frame_s(0, 0x10) + 3 / 500_000 + frame_s(2, 0x10)
     assert 31.3905 == round(end_s, 4)
@@ -266,10 +266,10 @@ def test_the_module_states_follow(told: Callable[..., list[tuple[float, str]]]) 
     ]
 
 
-@pytest.mark.parametrize("depth", DEPTHS)
-def test_a_frame_in_prepare_bus_sleep(depth: str) -> None:
+@pytest.mark.parametrize("fidelity", FIDELITIES)
+def test_a_frame_in_prepare_bus_sleep(fidelity: str) -> None:
     """The button wakes the master while the others wait for bus sleep: they repeat, and sleep later."""
-    bench = managed(depth, "switch key on", "wait 9.95 s", "switch key off", "wait 4.95 s", "press start")
+    bench = managed(fidelity, "switch key on", "wait 9.95 s", "switch key off", "wait 4.95 s", "press start")
     bench.do_all(["wait 2 s", "press start", "wait 20 s"])
     pressed = [
         (35.0, "BCM repeat message (network request)"),
@@ -281,10 +281,10 @@ def test_a_frame_in_prepare_bus_sleep(depth: str) -> None:
     assert {"asleep"} == {module.state for module in bench.live.modules.values()}
 
 
-@pytest.mark.parametrize("depth", DEPTHS)
-def test_the_repeat_message_bit(depth: str) -> None:
+@pytest.mark.parametrize("fidelity", FIDELITIES)
+def test_the_repeat_message_bit(fidelity: str) -> None:
     """One node asks who is there: its frame with bit 0 takes all to repeat message for 3 s, and back."""
-    bench = managed(depth, "switch key on", "wait 9.95 s")
+    bench = managed(fidelity, "switch key on", "wait 9.95 s")
     bench.live.modules["BCM"].managed["main"].ask_for_repeat()
     bench.do("wait 5 s")
     assert [
@@ -340,13 +340,13 @@ def test_every_management_frame_names_its_node() -> None:
     assert {(0x500, 0), (0x501, 1), (0x502, 2)} == seen
 
 
-@pytest.mark.parametrize("depth", DEPTHS)
-def test_service_28_keeps_the_bus_from_sleeping(depth: str) -> None:
+@pytest.mark.parametrize("fidelity", FIDELITIES)
+def test_service_28_keeps_the_bus_from_sleeping(fidelity: str) -> None:
     """With ECM's frames stopped its NM-Timeout stands, and its messages keep the others up.
 
     TesterPresent keeps its session open. Once that has ended it counts 3 s of silence and sleeps.
     """
-    bench = managed(depth, "switch key on", "wait 9.95 s")
+    bench = managed(fidelity, "switch key on", "wait 9.95 s")
     ecm = Conversation(bench, "ECM")
     assert ["50 03 00 32 01 F4"] == ecm.ask("10 03")
     assert ["68 01"] == ecm.ask("28 01 02")
@@ -372,19 +372,19 @@ def test_both_depths_hear_the_same_confirmations() -> None:
     """The sender's own channel: the end of its last frame that somebody acknowledged."""
     found = [
         bench.live.network.heard_at(bench.live.world.management["main"]["BCM"], "BCM.main")
-        for bench in (managed(depth, "press start", "wait 3 s") for depth in DEPTHS)
+        for bench in (managed(fidelity, "press start", "wait 3 s") for fidelity in FIDELITIES)
     ]
     assert found[0] == pytest.approx(found[1], abs=1e-9)
     assert found[0] == pytest.approx(20.2 + BURST_S + 3 * CYCLE_S + frame_s(1, 0x10), abs=1e-9)
 
 
-@pytest.mark.parametrize("depth", DEPTHS)
-def test_a_node_cut_off_sleeps_alone(depth: str) -> None:
+@pytest.mark.parametrize("fidelity", FIDELITIES)
+def test_a_node_cut_off_sleeps_alone(fidelity: str) -> None:
     """Nobody confirms its frames: NM-Timeout runs from where it last started anew, an error each time.
 
     Started at 30.21 s, it runs out at 33.21, 36.21, 39.21 and 42.21 s; the release is at 42.005 s.
     """
-    bench = managed(depth, "open ECM.main.H", "wait 9.95 s")
+    bench = managed(fidelity, "open ECM.main.H", "wait 9.95 s")
     bench.do_all(["switch key on", "wait 9.95 s", "switch key off", "wait 20 s"])
     node = bench.live.modules["ECM"].managed["main"].node
     assert [

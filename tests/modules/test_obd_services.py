@@ -10,7 +10,7 @@ from obd.protocols.protocol_can import ISO_15765_4_11bit_500k
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.modules.memory import CodeMemory, CodeRule, Snapshot
+from sim.modules.fault_memory import DtcRule, FaultMemory, SnapshotRecord
 from sim.modules.obd_services import EngineValues, ObdServices
 from sim.network.frames import Frame
 from sim.vehicle.harness import TESTER
@@ -18,7 +18,7 @@ from sim.vehicle.reading import read_car
 
 # Its own table of modules: 7E8 is the engine's (ISO 15765-4).
 ADAPTER = ISO_15765_4_11bit_500k(["7E8 06 41 00 18 18 00 11 CC"])
-SNAPSHOT = Snapshot(1.0, 12.0, "run")
+SNAPSHOT = SnapshotRecord(1.0, 12.0, "run")
 CODES = ["P0351-13", "P0351-1A", "P0562-00", "U0101-87"]
 
 
@@ -26,7 +26,7 @@ class Engine:
     """An engine module's code memory and services, without a car around it."""
 
     def __init__(self, codes: list[str] | None = None) -> None:
-        self.memory = CodeMemory([CodeRule(code) for code in codes or CODES])
+        self.memory = FaultMemory([DtcRule(code) for code in codes or CODES])
         self.values = EngineValues(812.25, 31, 77, 13.802, engine_stopped=True)
         self.services = ObdServices(self.memory, lambda: self.values)
 
@@ -137,7 +137,7 @@ def test_values_beyond_their_bytes_stop_at_the_end_of_the_scale() -> None:
 
 def test_pending_is_told_apart_from_confirmed() -> None:
     engine = Engine()
-    engine.memory.declare(CodeRule("P0600", confirmation_cycles=2))
+    engine.memory.declare(DtcRule("P0600", confirmation_cycles=2))
     engine.fail("P0600")
     assert ("43 00", "47 01 06 00") == (engine.ask("03"), engine.ask("07"))
     engine.memory.new_operation_cycle()

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 
 from sim.bench.bench import Bench
-from sim.bench.why import why_mode
+from sim.bench.explain import why_mode
 
 Make = Callable[..., Bench]
 Tell = Callable[..., list[tuple[float, str]]]

@@ -4,12 +4,12 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.why import why_code
-from sim.modules import tester as asks
+from sim.bench.explain import why_code
+from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
-from sim.modules.tester import Done
 from sim.modules.tester_control import FIRST_OUTPUT_DID, SELF_TEST_ROUTINE
-from sim.modules.uds import S3_S, SharedSecret
+from sim.modules.uds_client import Done
+from sim.modules.uds_server import S3_S, SharedSecret
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
 from sim.vehicle.harness import TESTER

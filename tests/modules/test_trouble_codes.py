@@ -6,9 +6,9 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.why import why_code, why_telltale
+from sim.bench.explain import why_code, why_telltale
 from sim.instruments.seat import look
-from sim.modules.memory import Snapshot, Status, TroubleCode
+from sim.modules.fault_memory import Dtc, SnapshotRecord, Status
 from sim.vehicle.reading import read_car
 
 Make = Callable[..., Bench]
@@ -17,7 +17,7 @@ Tell = Callable[..., list[tuple[float, str]]]
 CYCLE = ["switch key off", "wait 1 s", "switch key on", "wait 5 s"]
 
 
-def code(bench: Bench, module: str, text: str) -> TroubleCode:
+def code(bench: Bench, module: str, text: str) -> Dtc:
     return bench.live.modules[module].memory.get(text)
 
 
@@ -98,10 +98,10 @@ def test_what_a_module_noted(tiny: Make) -> None:
         event.time_s for event in bench.trace.events if event.kind == "code" and event.subject == "BCM"
     )
     supply_v = round(bench.live.modules["BCM"].supply_v, 2)
-    assert Snapshot(set_s, supply_v, "run") == entry.first == entry.last
+    assert SnapshotRecord(set_s, supply_v, "run") == entry.first == entry.last
     bench.do_all(["plug ECM", "wait 2 s", "press start", "charge 50 %", "unplug ECM", "wait 3 s"])
     assert 2 == entry.occurrences
-    assert Snapshot(set_s, supply_v, "run") == entry.first
+    assert SnapshotRecord(set_s, supply_v, "run") == entry.first
     assert entry.last is not None
     assert ("off", True) == (entry.last.power_mode, entry.last.supply_v < supply_v)
 

@@ -18,22 +18,22 @@ from udsoncan import (
     services,
 )
 
-from sim.modules import tester
-from sim.modules.memory import CodeMemory, CodeRule, Snapshot
-from sim.modules.tester import (
-    CodesCounted,
-    CodesRead,
+from sim.modules import uds_client
+from sim.modules.fault_memory import DtcRule, FaultMemory, SnapshotRecord
+from sim.modules.uds_client import (
     CountersRead,
     DataRead,
     Done,
+    DtcsCounted,
+    DtcsRead,
     Malformed,
-    ReadCode,
-    Refused,
+    NegativeResponse,
+    ReportedDtc,
     Silent,
     SnapshotsRead,
     decode,
 )
-from sim.modules.uds import (
+from sim.modules.uds_server import (
     MODULE_STATE_DID,
     POWER_MODE_DID,
     SERIAL_NUMBER_DID,
@@ -61,8 +61,8 @@ class Module:
     def __init__(self) -> None:
         self.now_s = 0.0
         self.told: list[tuple[object, ...]] = []
-        self.memory = CodeMemory(
-            [CodeRule("U0100-87"), CodeRule("U0121-87", confirmation_cycles=2), CodeRule("U0073-88")]
+        self.memory = FaultMemory(
+            [DtcRule("U0100-87"), DtcRule("U0121-87", confirmation_cycles=2), DtcRule("U0073-88")]
         )
         self.server = DiagnosticServer(
             IDENTITY,
@@ -91,7 +91,7 @@ class Module:
         return None if answer is None else answer.hex(" ").upper()
 
     def fail(self, code: str, time_s: float = 1.0) -> None:
-        self.memory.test_failed(code, Snapshot(time_s, 11.9, "crank"))
+        self.memory.test_failed(code, SnapshotRecord(time_s, 11.9, "crank"))
 
 
 @pytest.fixture
@@ -304,7 +304,7 @@ def test_what_the_module_is_told(module: Module) -> None:
 
 def test_refusing_callbacks_and_missing_ones() -> None:
     """A module that cannot now says conditionsNotCorrect; one that never can has no such service."""
-    memory = CodeMemory()
+    memory = FaultMemory()
     bare = DiagnosticServer(IDENTITY, memory, lambda: 0.0)
     refusing = DiagnosticServer(
         IDENTITY, memory, lambda: 0.0, reset=lambda _: False, communication=lambda *_: False
@@ -347,45 +347,45 @@ def test_a_bad_identity_is_refused(values: tuple[str, str, str], message: str) -
 
 RDTC = services.ReadDTCInformation
 THEIRS: list[tuple[bytes, Request]] = [
-    (tester.change_session(3), services.DiagnosticSessionControl.make_request(3)),
-    (tester.reset_module(1), services.ECUReset.make_request(1)),
-    (tester.keep_session(answer_wanted=True), services.TesterPresent.make_request()),
-    (tester.clear_codes(), services.ClearDiagnosticInformation.make_request()),
-    (tester.clear_codes("U0100-87"), services.ClearDiagnosticInformation.make_request(0xC10087)),
-    (tester.count_codes(0x08), RDTC.make_request(1, status_mask=0x08)),
-    (tester.read_codes(0x2F), RDTC.make_request(2, status_mask=0x2F)),
-    (tester.read_snapshots("U0100-87"), RDTC.make_request(4, dtc=0xC10087, snapshot_record_number=0xFF)),
-    (tester.read_counters("U0100"), RDTC.make_request(6, dtc=0xC10000, extended_data_record_number=0xFF)),
-    (tester.read_supported_codes(), RDTC.make_request(0x0A)),
+    (uds_client.change_session(3), services.DiagnosticSessionControl.make_request(3)),
+    (uds_client.reset_module(1), services.ECUReset.make_request(1)),
+    (uds_client.keep_session(answer_wanted=True), services.TesterPresent.make_request()),
+    (uds_client.clear_codes(), services.ClearDiagnosticInformation.make_request()),
+    (uds_client.clear_codes("U0100-87"), services.ClearDiagnosticInformation.make_request(0xC10087)),
+    (uds_client.count_codes(0x08), RDTC.make_request(1, status_mask=0x08)),
+    (uds_client.read_codes(0x2F), RDTC.make_request(2, status_mask=0x2F)),
+    (uds_client.read_snapshots("U0100-87"), RDTC.make_request(4, dtc=0xC10087, snapshot_record_number=0xFF)),
+    (uds_client.read_counters("U0100"), RDTC.make_request(6, dtc=0xC10000, extended_data_record_number=0xFF)),
+    (uds_client.read_supported_codes(), RDTC.make_request(0x0A)),
     (
-        tester.read_data(VIN_DID),
+        uds_client.read_data(VIN_DID),
         services.ReadDataByIdentifier.make_request(VIN_DID, {VIN_DID: AsciiCodec(17)}),
     ),
     (
-        tester.request_seed(),
+        uds_client.request_seed(),
         services.SecurityAccess.make_request(1, services.SecurityAccess.Mode.RequestSeed),
     ),
     (
-        tester.send_key(b"abcd"),
+        uds_client.send_key(b"abcd"),
         services.SecurityAccess.make_request(1, services.SecurityAccess.Mode.SendKey, b"abcd"),
     ),
     (
-        tester.control_communication(3, 0x01),
+        uds_client.control_communication(3, 0x01),
         services.CommunicationControl.make_request(3, CommunicationType(0, normal_msg=True)),
     ),
     (
-        tester.control_communication(1, 0x03),
+        uds_client.control_communication(1, 0x03),
         services.CommunicationControl.make_request(
             1, CommunicationType(0, normal_msg=True, network_management_msg=True)
         ),
     ),
     (
-        tester.control_routine(1, SELF_TEST, b"\x05"),
+        uds_client.control_routine(1, SELF_TEST, b"\x05"),
         services.RoutineControl.make_request(SELF_TEST, 1, b"\x05"),
     ),
-    (tester.set_code_recording(False), services.ControlDTCSetting.make_request(2)),
+    (uds_client.set_code_recording(False), services.ControlDTCSetting.make_request(2)),
     (
-        tester.control_output(LAMP, 0),
+        uds_client.control_output(LAMP, 0),
         services.InputOutputControlByIdentifier.make_request(LAMP, 0, ioconfig={LAMP: "B"}),
     ),
 ]
@@ -400,7 +400,7 @@ def test_requests_are_those_of_udsoncan(ours: bytes, theirs: Request) -> None:
 def test_suppressing_the_answer_is_that_of_udsoncan() -> None:
     """Bit 7 of the sub-function."""
     theirs = services.TesterPresent.make_request().get_payload(suppress_positive_response=True)
-    assert theirs == tester.keep_session()
+    assert theirs == uds_client.keep_session()
 
 
 @pytest.mark.parametrize(("ours", "theirs"), THEIRS)
@@ -426,13 +426,13 @@ def test_udsoncan_reads_our_codes(module: Module) -> None:
     module.fail("U0100-87")
     module.fail("U0121-87")
     for request, expected in (
-        (tester.read_codes(0x08), {0xC10087: 0x2F}),
-        (tester.read_supported_codes(), {0xC07388: 0x50, 0xC10087: 0x2F, 0xC12187: 0x27}),
+        (uds_client.read_codes(0x08), {0xC10087: 0x2F}),
+        (uds_client.read_supported_codes(), {0xC07388: 0x50, 0xC10087: 0x2F, 0xC12187: 0x27}),
     ):
         data = RDTC.interpret_response(interpret(module, request), request[1]).service_data
         assert expected == {dtc.id: dtc.status.get_byte_as_int() for dtc in data.dtcs}
         assert 0x7F == data.status_availability.get_byte_as_int()
-    counted = RDTC.interpret_response(interpret(module, tester.count_codes(0x04)), 1).service_data
+    counted = RDTC.interpret_response(interpret(module, uds_client.count_codes(0x04)), 1).service_data
     assert (2, Dtc.Format.SAE_J2012_DA_DTCFormat_00) == (counted.dtc_count, counted.dtc_format)
 
 
@@ -458,7 +458,7 @@ def test_udsoncan_reads_our_snapshots_and_counters(module: Module) -> None:
     module.memory.test_passed("U0100-87")
     module.fail("U0100-87", 2.5)
     sizes = {SUPPLY_VOLTAGE_DID: RawCodec(2), POWER_MODE_DID: RawCodec(1), TIME_DID: RawCodec(4)}
-    response = interpret(module, tester.read_snapshots("U0100-87"))
+    response = interpret(module, uds_client.read_snapshots("U0100-87"))
     (dtc,) = RDTC.interpret_response(response, 4, didconfig=sizes).service_data.dtcs
     supply_v, crank = (1190).to_bytes(2, "big"), b"\x03"
     assert [
@@ -469,7 +469,7 @@ def test_udsoncan_reads_our_snapshots_and_counters(module: Module) -> None:
         (2, POWER_MODE_DID, crank),
         (2, TIME_DID, (2500).to_bytes(4, "big")),
     ] == [(snap.record_number, snap.did, snap.data) for snap in dtc.snapshots]
-    response = interpret(module, tester.read_counters("U0100-87"))
+    response = interpret(module, uds_client.read_counters("U0100-87"))
     (dtc,) = RDTC.interpret_response(response, 6, extended_data_size=1).service_data.dtcs
     assert [(1, b"\x02"), (2, b"\x00"), (3, b"\x7f")] == [
         (x.record_number, x.raw_data) for x in dtc.extended_data
@@ -497,7 +497,7 @@ def test_udsoncan_reads_our_session_timing_and_identity(module: Module) -> None:
 
 def test_names_of_refusals_are_those_of_udsoncan() -> None:
     """The same numbers carry the same names, apart from punctuation."""
-    for number, name in tester.REFUSAL_NAMES.items():
+    for number, name in uds_client.REFUSAL_NAMES.items():
         theirs = Response.Code.get_name(number)
         letters = "".join(ch for ch in name if ch.isalpha())
         assert letters.lower() == theirs.lower().replace("_rcrrp", "").replace("_", "")
@@ -510,16 +510,16 @@ def test_the_tester_reads_what_the_module_says(module: Module) -> None:
     """Bytes there and back again, for everything a scan asks."""
     module.fail("U0121-87", 3.25)
 
-    def ask(request: bytes) -> tester.Answer:
+    def ask(request: bytes) -> uds_client.Answer:
         return decode("BCM", request, module.server.handle(request))
 
-    abs_lost = ReadCode(
+    abs_lost = ReportedDtc(
         "BCM",
         "U0121-87",
         "Lost Communication With Anti-Lock Brake System Control Module - Missing Message",
         0x27,
     )
-    assert CodesRead("BCM", 0x7F, (abs_lost,)) == ask(tester.read_codes())
+    assert DtcsRead("BCM", 0x7F, (abs_lost,)) == ask(uds_client.read_codes())
     assert (
         "test failed",
         "test failed this operation cycle",
@@ -527,42 +527,46 @@ def test_the_tester_reads_what_the_module_says(module: Module) -> None:
         "test failed since last clear",
     ) == abs_lost.flags
     assert (True, True, False) == (abs_lost.failing_now, abs_lost.pending, abs_lost.confirmed)
-    assert CodesCounted("BCM", 1) == ask(tester.count_codes())
-    snapshot = Snapshot(3.25, 11.9, "crank")
-    assert SnapshotsRead(abs_lost, ((1, snapshot), (2, snapshot))) == ask(tester.read_snapshots("U0121-87"))
-    assert CountersRead(abs_lost, 1, 0, 127) == ask(tester.read_counters("U0121-87"))
+    assert DtcsCounted("BCM", 1) == ask(uds_client.count_codes())
+    snapshot = SnapshotRecord(3.25, 11.9, "crank")
+    assert SnapshotsRead(abs_lost, ((1, snapshot), (2, snapshot))) == ask(
+        uds_client.read_snapshots("U0121-87")
+    )
+    assert CountersRead(abs_lost, 1, 0, 127) == ask(uds_client.read_counters("U0121-87"))
     assert DataRead("BCM", SUPPLY_VOLTAGE_DID, "supply voltage", 12.34, "V") == ask(
-        tester.read_data(SUPPLY_VOLTAGE_DID)
+        uds_client.read_data(SUPPLY_VOLTAGE_DID)
     )
-    assert DataRead("BCM", POWER_MODE_DID, "power mode", "run", "") == ask(tester.read_data(POWER_MODE_DID))
+    assert DataRead("BCM", POWER_MODE_DID, "power mode", "run", "") == ask(
+        uds_client.read_data(POWER_MODE_DID)
+    )
     assert DataRead("BCM", MODULE_STATE_DID, "module state", "running", "") == ask(
-        tester.read_data(MODULE_STATE_DID)
+        uds_client.read_data(MODULE_STATE_DID)
     )
-    vin = ask(tester.read_data(VIN_DID))
+    vin = ask(uds_client.read_data(VIN_DID))
     assert isinstance(vin, DataRead)
     assert IDENTITY.vin == vin.value
-    assert Refused("BCM", 0x22, 0x31) == ask(tester.read_data(0x1234))
-    assert Done("BCM", 0x14, b"") == ask(tester.clear_codes())
-    assert CodesRead("BCM", 0x7F, ()) == ask(tester.read_codes())
-    assert Silent("BCM") == ask(tester.keep_session())
+    assert NegativeResponse("BCM", 0x22, 0x31) == ask(uds_client.read_data(0x1234))
+    assert Done("BCM", 0x14, b"") == ask(uds_client.clear_codes())
+    assert DtcsRead("BCM", 0x7F, ()) == ask(uds_client.read_codes())
+    assert Silent("BCM") == ask(uds_client.keep_session())
 
 
 def test_a_code_without_snapshot_and_a_passed_counter(module: Module) -> None:
     """No records where nothing was stored; the counter is signed; an unknown power mode stays unknown."""
     module.memory.test_passed("U0100-87")
-    request = tester.read_snapshots("U0100-87")
+    request = uds_client.read_snapshots("U0100-87")
     answer = decode("BCM", request, module.server.handle(request))
     assert isinstance(answer, SnapshotsRead)
     assert () == answer.snapshots
-    request = tester.read_counters("U0100-87")
+    request = uds_client.read_counters("U0100-87")
     counters = decode("BCM", request, module.server.handle(request))
     assert isinstance(counters, CountersRead)
     assert -128 == counters.fault_detection_counter
-    module.memory.test_failed("U0100-87", Snapshot(0.0, 9.0, None))
-    request = tester.read_snapshots("U0100-87")
+    module.memory.test_failed("U0100-87", SnapshotRecord(0.0, 9.0, None))
+    request = uds_client.read_snapshots("U0100-87")
     answer = decode("BCM", request, module.server.handle(request))
     assert isinstance(answer, SnapshotsRead)
-    assert Snapshot(0.0, 9.0, None) == answer.snapshots[0][1]
+    assert SnapshotRecord(0.0, 9.0, None) == answer.snapshots[0][1]
 
 
 @pytest.mark.parametrize(
@@ -610,7 +614,7 @@ def test_twenty_thousand_random_requests_get_well_formed_answers(module: Module)
         elif answer[0] == 0x7F:
             kinds["refused"] += 1
             assert (3, request[0]) == (len(answer), answer[1])
-            assert answer[2] in tester.REFUSAL_NAMES
+            assert answer[2] in uds_client.REFUSAL_NAMES
         else:
             kinds["positive"] += 1
             assert request[0] + 0x40 == answer[0]
@@ -621,7 +625,7 @@ def test_twenty_thousand_random_requests_get_well_formed_answers(module: Module)
 @given(st.binary(max_size=12), st.none() | st.binary(max_size=24))
 def test_the_tester_never_raises(request: bytes, answer: bytes | None) -> None:
     """Whatever the bytes, `decode` returns a value."""
-    assert isinstance(decode("BCM", request, answer), tester.Answer)
+    assert isinstance(decode("BCM", request, answer), uds_client.Answer)
 
 
 @given(
@@ -637,7 +641,7 @@ def test_the_tester_never_raises_on_damaged_answers(request: str, data: st.DataO
     cut = data.draw(st.integers(2, len(answer)))
     answer = answer[:cut]
     answer[data.draw(st.integers(0, cut - 1))] = data.draw(st.integers(0, 255))
-    assert isinstance(decode("BCM", question, bytes(answer)), tester.Answer)
+    assert isinstance(decode("BCM", question, bytes(answer)), uds_client.Answer)
 
 
 def test_two_servers_answer_alike() -> None:

@@ -5,10 +5,10 @@ import simpy
 
 from sim.network.can import CanNetwork
 from sim.network.frames import NS_PER_S, Frame, frame_ns
-from sim.network.stream_depth import StreamNetwork
-from sim.network.streams import Condition, Segment, Stream
+from sim.network.stream_fidelity import StreamNetwork
+from sim.network.streams import ChannelFault, Segment, Stream
 
-BOTH = pytest.mark.parametrize("depth", [CanNetwork, StreamNetwork])
+BOTH = pytest.mark.parametrize("fidelity", [CanNetwork, StreamNetwork])
 LONG = bytes(range(64))
 
 
@@ -17,10 +17,10 @@ def fd_stream(name: str, channel: str, can_id: int, data: bytes, period_s: float
 
 
 @BOTH
-def test_a_long_frame_arrives_whole_and_on_time(depth: type[CanNetwork] | type[StreamNetwork]) -> None:
+def test_a_long_frame_arrives_whole_and_on_time(fidelity: type[CanNetwork] | type[StreamNetwork]) -> None:
     """64 bytes in one frame; it has arrived when its bits at 500 kbit/s and 2 Mbit/s have passed."""
     env = simpy.Environment()
-    network = depth(env)
+    network = fidelity(env)
     stream = fd_stream("A", "A.fd", 0x100, LONG)
     heard: list[tuple[float, bytes]] = []
     network.set_segments([Segment(("A.fd", "B.fd"))])
@@ -37,10 +37,10 @@ def test_a_long_frame_arrives_whole_and_on_time(depth: type[CanNetwork] | type[S
 
 
 @BOTH
-def test_alone_its_attempts_take_their_own_time(depth: type[CanNetwork] | type[StreamNetwork]) -> None:
+def test_alone_its_attempts_take_their_own_time(fidelity: type[CanNetwork] | type[StreamNetwork]) -> None:
     """Sixteen attempts without acknowledgement: error passive, and back when somebody comes."""
     env = simpy.Environment()
-    network = depth(env)
+    network = fidelity(env)
     stream = fd_stream("A", "A.fd", 0x100, LONG)
     network.set_segments([Segment(("A.fd",))])
     states: list[tuple[str, float]] = []
@@ -69,7 +69,7 @@ def test_a_deaf_member_of_an_fd_bus() -> None:
     env.run(0.0951)  # in the middle of nothing
     env.run(0.1001)  # in the middle of a frame
     network.set_segments(
-        [Segment(("A.fd", "B.fd", "C.fd"), conditions=(Condition("C.fd", misses=("A.fd", "B.fd")),))]
+        [Segment(("A.fd", "B.fd", "C.fd"), conditions=(ChannelFault("C.fd", misses=("A.fd", "B.fd")),))]
     )
     env.run(0.3)
     assert network.heard_at(streams[0], "B.fd") == pytest.approx(0.29, abs=0.011)
@@ -100,7 +100,7 @@ def test_a_controller_that_does_not_know_fd() -> None:
     destroyed: list[float] = []
     network = CanNetwork(env, on_event=lambda time_s, what, who: destroyed.append(time_s))
     stream = fd_stream("A", "A.fd", 0x100, LONG, 0.02)
-    old = Condition("C.fd", classical=True)
+    old = ChannelFault("C.fd", classical=True)
     network.set_segments([Segment(("A.fd", "B.fd", "C.fd"), conditions=(old,))])
     states: list[tuple[str, str]] = []
     for channel in ("A.fd", "B.fd", "C.fd"):
@@ -118,7 +118,7 @@ def test_it_reads_classical_frames_all_the_same() -> None:
     """Only FD frames are strange to it."""
     env = simpy.Environment()
     network = CanNetwork(env)
-    network.set_segments([Segment(("A.fd", "C.fd"), conditions=(Condition("C.fd", classical=True),))])
+    network.set_segments([Segment(("A.fd", "C.fd"), conditions=(ChannelFault("C.fd", classical=True),))])
     got: list[Frame] = []
     network.listen("C.fd", lambda frame, sender, time_s: got.append(frame))
     network.send("A.fd", Frame(0x123, b"\x01\x02"))

@@ -2,7 +2,7 @@
 
 from xml.etree import ElementTree
 
-from sim.bench.why import Because
+from sim.bench.explain import Because
 from sim.training.chain_picture import MOST_BESIDE, chain_picture
 
 FUSE = Because("given: pull F2", 0.0, (), True)

@@ -13,7 +13,7 @@ from sim.training.debrief import Debrief, Judged, debrief, entropy_bits, judged_
 from sim.training.debrief_page import as_html, as_markdown, sections
 from sim.training.exercise import Exercise, find_exercise, shipped_exercises
 from sim.training.forecast import RunSuspects
-from sim.training.shop import HINT_MINUTES
+from sim.training.labor import HINT_MINUTES
 from sim.vehicle.problems import EditProblem
 from tests.training.hand_made import HandMade, check, step
 

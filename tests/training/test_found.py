@@ -9,7 +9,7 @@ MINIBUS = find_exercise("16-seats-out").whole_car
 
 
 def known(given: list[str], *actions: str) -> Found:
-    bench = Bench(MINIBUS, given, depth="stream")
+    bench = Bench(MINIBUS, given, fidelity="stream")
     found = Found()
     for action in actions:
         found.note(bench.do(action).action, bench.car)
@@ -39,9 +39,9 @@ def test_own_work_is_known_and_taken_back() -> None:
 
 
 def test_a_fuse_that_blows_behind_ones_back_is_not_known_until_looked_at() -> None:
-    bench = Bench(MINIBUS, ["short F3.2 to BODY"], depth="stream")
+    bench = Bench(MINIBUS, ["short F3.2 to BODY"], fidelity="stream")
     found = Found()
-    assert "F3" in bench.car.condition.blown
+    assert "F3" in bench.car.harness.blown
     found.note(bench.do("unplug ABS.C1").action, bench.car)
     assert set() == found.out
     found.note(bench.do("look F3").action, bench.car)

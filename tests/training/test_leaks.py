@@ -26,9 +26,9 @@ from sim.training.records import RECORDS_VARIABLE, Records
 from tests.training.test_refusals import ALL
 from tests.ui.browser import front_end
 from tests.ui.visitor import Visitor, query
-from ui.diagrams import VIEWS
-from ui.exercise_page import PANELS
-from ui.seen import what_may_be_seen
+from ui.state.seen import what_may_be_seen
+from ui.views.diagrams import VIEWS
+from ui.views.exercise import PANELS
 
 NAMES = list(shipped_exercises())
 SOME = [("02-left-in-storage", 2), ("22-the-diagram-lies", 0)]

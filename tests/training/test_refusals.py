@@ -30,7 +30,7 @@ def variants() -> Iterator[tuple[str, int]]:
 
 def telling(whole: Car, broken: Car) -> tuple[list[str], list[str]]:
     """Parts and terminals in which a broken car is another one."""
-    off = [pin for plug in broken.condition.unplugged for pin in broken.connectors[plug].pins]
+    off = [pin for plug in broken.harness.unplugged for pin in broken.connectors[plug].pins]
     moved = whole.elements.keys() ^ broken.elements.keys()
     elements = [car.elements[id] for car in (whole, broken) for id in moved if id in car.elements]
     ends = {end for one in elements for end in (one.a, one.b)}

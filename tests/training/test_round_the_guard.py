@@ -2,8 +2,8 @@
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.modules.tester import Done, Refused
-from sim.training.shop import minutes_of
+from sim.modules.uds_client import Done, NegativeResponse
+from sim.training.labor import minutes_of
 from sim.vehicle.reading import read_car
 
 CAR = read_car(scenarios_folder() / "vehicles" / "small-estate.yaml")
@@ -15,7 +15,7 @@ def test_the_lead_opens_what_the_challenge_guards() -> None:
     """Clearing goes through to the backbone; the body is out of reach and new codes set meanwhile."""
     bench = Bench(CAR)
     bench.do_all(["press start", "press start", "wait 3 s"])
-    assert isinstance(bench.do("clear ECM").answers["ECM"], Refused)
+    assert isinstance(bench.do("clear ECM").answers["ECM"], NegativeResponse)
     bench.do_all([*LEAD[:2], "wait 2 s"])
     assert isinstance(bench.do("clear ECM").answers["ECM"], Done)
     report = bench.do("scan").report

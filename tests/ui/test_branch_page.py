@@ -4,9 +4,9 @@ import time
 
 from streamlit.testing.v1 import AppTest
 
-from ui import session
-from ui.branch_page import WORK
-from ui.session import Held
+from ui.state import session
+from ui.state.session import Held
+from ui.views.branch import WORK
 
 from .test_pages import held_of, log, opened, press
 

@@ -7,8 +7,8 @@ from streamlit.testing.v1 import AppTest
 from sim.catalogue import shipped_cases
 from sim.lab.case import read_case
 from sim.lab.workshop import OtherVersion, Progress, Stop, Workshop
-from ui import lab_work
-from ui.session import Held
+from ui.state import lab_work
+from ui.state.session import Held
 
 from .test_pages import held_of, opened, press
 
@@ -22,9 +22,9 @@ def on_case_page(name: str) -> AppTest:
 
 
 def _page() -> None:
-    from ui import case_page
+    from ui.views import case
 
-    case_page.show()
+    case.show()
 
 
 def test_a_case_begun_by_hand_has_no_step_until_the_first_is_told() -> None:
@@ -87,8 +87,8 @@ def test_a_story_stands_in_the_bay_with_its_repairs() -> None:
     held: Held = app.session_state["held"]
     assert "" == held.problem
     assert ("plug TCM", "pull F2") == held.bench.given[-2:]
-    assert "TCM.C1" not in held.bench.car.condition.unplugged
-    assert {"F2", "F3"} <= held.bench.car.condition.pulled
+    assert "TCM.C1" not in held.bench.car.harness.unplugged
+    assert {"F2", "F3"} <= held.bench.car.harness.pulled
 
 
 def test_processes_of_another_version_are_replaced_once() -> None:

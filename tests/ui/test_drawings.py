@@ -8,7 +8,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.why import Because
+from sim.bench.explain import Because
 from sim.training.records import BoardRow
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
@@ -17,7 +17,7 @@ from ui.drawing.car_map import car_map
 from ui.drawing.class_tables import board
 from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
 from ui.drawing.tables import because_tree, report_table, seat_panel, side_by_side
-from ui.seen import what_may_be_seen
+from ui.state.seen import what_may_be_seen
 
 CARS = {path.stem: read_car(path) for path in sorted((scenarios_folder() / "vehicles").glob("*.yaml"))}
 HOSTILE = "<script>alert(1)</script>&\"'"
@@ -176,20 +176,20 @@ CHANGES = (
 @pytest.mark.parametrize("text", CHANGES)
 def test_everything_that_is_changed_is_listed_with_what_takes_it_back(text: str) -> None:
     bench = Bench(CARS["six-modules"])
-    whole = bench.car.condition
+    whole = bench.car.harness
     bench.do(text)
     changes = what_may_be_seen(bench).changes
     assert 1 == len(changes)
     bench.do(changes[0].undo)
     assert () == what_may_be_seen(bench).changes
-    assert whole == bench.car.condition
+    assert whole == bench.car.harness
 
 
 def test_every_fault_of_the_catalogue_is_listed_as_one_change() -> None:
     car = CARS["teaching-car"]
     for text in catalogue(car):
         bench_car = parse_edit(text, car).apply(car)
-        assert bench_car.condition != car.condition
+        assert bench_car.harness != car.harness
         bench = Bench(car, [text])
         assert 1 == len(what_may_be_seen(bench).changes), text
 

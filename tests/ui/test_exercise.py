@@ -9,11 +9,11 @@ from streamlit.testing.v1 import AppTest
 from sim.catalogue import shipped_exercises
 from sim.training.attempt import HANDS_ON, REPAIRS, Attempt
 from sim.training.exercise import find_exercise
+from sim.training.labor import HINT_MINUTES
 from sim.training.records import AssignmentRow, Records, StudentRow
-from sim.training.shop import HINT_MINUTES
-from ui import at_work, classroom
-from ui.seen import what_a_student_sees
-from ui.work_panel import KINDS
+from ui.panels.work_panel import KINDS
+from ui.state import at_work, classroom
+from ui.state.seen import what_a_student_sees
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 PANELS = ("Order", "Seat", "Part", "Work", "Tester", "Measure", "Log", "Hand in")
@@ -22,10 +22,10 @@ PANELS = ("Order", "Seat", "Part", "Work", "Tester", "Measure", "Log", "Hand in"
 def _app() -> None:
     import streamlit as st
 
-    from ui import at_work
-    from ui.classroom import role
-    from ui.pages import pages_of
-    from ui.session import open_session
+    from ui.registry import pages_of
+    from ui.state import at_work
+    from ui.state.classroom import role
+    from ui.state.session import open_session
 
     at_work.take_up()
     pages = {page.path: page for page in pages_of(role())}

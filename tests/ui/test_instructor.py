@@ -15,8 +15,8 @@ from sim.training.records import RECORDS_VARIABLE, Records
 from tests.ui.browser import front_end
 from tests.ui.test_pages import opened
 from tests.ui.visitor import Visitor, query
-from ui.classroom import NEWS_AGE_S
-from ui.session import shipped_cars
+from ui.state.classroom import NEWS_AGE_S
+from ui.state.session import shipped_cars
 
 PASSPHRASE = "correct horse battery"
 NASTY = "<img src=x onerror=alert(1)> **b** [x](http://y)"
@@ -99,9 +99,7 @@ def test_what_was_drawn_before_leaving_orders_nothing_after(
     Door(records.engine).set_passphrase(PASSPHRASE)
 
 
-def test_a_class_that_is_closed_and_opened_again_stays_chosen(
-    instructor: Visitor, records: Records
-) -> None:
+def test_a_class_that_is_closed_and_opened_again_stays_chosen(instructor: Visitor, records: Records) -> None:
     """Closing and opening again is about the class that was chosen, also where another one is newer."""
     older, newer = records.open_class("Older"), records.open_class("Newer")
     instructor.go("classes")

@@ -13,8 +13,8 @@ from sim.instruments.meter import Measured
 from sim.instruments.service import ServiceInformation
 from ui.drawing.meter import display, readings_table, strip
 from ui.drawing.wiring import lists_table, marked, printable
-from ui.readings import Notebook, Reading
-from ui.session import shipped_cars
+from ui.state.readings import Notebook, Reading
+from ui.state.session import shipped_cars
 
 from .test_drawings import HOSTILE, hostile_car
 from .test_pages import held_of, log, opened, press

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from ui import kept
+from ui.state import kept
 
 
 @pytest.fixture(autouse=True)

@@ -7,8 +7,8 @@ from sim.catalogue import shipped_cases
 from sim.lab.case import Seen, case_from_text, read_case
 from sim.vehicle.problems import Problem
 from tests.ui.browser import button, go, redrawn
-from ui.case_page import case_text
-from ui.telling import seen_of, seen_words
+from ui.state.telling import seen_of, seen_words
+from ui.views.case import case_text
 
 LONG_MS = 300_000
 

@@ -8,8 +8,8 @@ from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import vehicle_text
 from sim.lab.case import Case
-from ui.case_page import IN_THE_BAY, MINE
-from ui.session import shipped_cars
+from ui.state.session import shipped_cars
+from ui.views.case import IN_THE_BAY, MINE
 
 from .test_pages import held_of, opened, press
 

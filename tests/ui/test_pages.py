@@ -7,23 +7,23 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from sim.bench.bench import Bench
-from sim.bench.why import Because
+from sim.bench.explain import Because
 from sim.lab.run import Trial, run_trial
-from sim.vehicle.car import Condition
+from sim.vehicle.car import HarnessState
 from sim.vehicle.problems import Unsettled
-from ui import session
 from ui.drawing.tables import because_tree
-from ui.first_visit import steps
-from ui.jobs import FIRST_JOBS
-from ui.outcomes import combinations, rows
-from ui.pages import pages_of
-from ui.session import Held, Shelf, shipped_cars
-from ui.work_panel import KINDS
+from ui.panels.work_panel import KINDS
+from ui.registry import pages_of
+from ui.state import session
+from ui.state.first_visit import steps
+from ui.state.jobs import FIRST_JOBS
+from ui.state.outcomes import combinations, rows
+from ui.state.session import Held, Shelf, shipped_cars
 
 
 def _page(path: str) -> None:
-    from ui.pages import PAGES
-    from ui.session import open_session
+    from ui.registry import PAGES
+    from ui.state.session import open_session
 
     open_session()
     next(page for page in PAGES if page.path == path).show()
@@ -122,9 +122,9 @@ def test_a_module_is_spoilt_inside_and_a_right_one_fitted() -> None:
     app.selectbox(key="work_kind").select("module itself").run()
     app.selectbox(key="work_module").select("TCM").run()
     press(app, "work stick {work_module}.{work_channel}")
-    assert frozenset({"TCM.powertrain"}) == app.session_state["held"].bench.car.condition.stuck
+    assert frozenset({"TCM.powertrain"}) == app.session_state["held"].bench.car.harness.stuck
     press(app, "work replace {work_module}")
-    assert frozenset() == app.session_state["held"].bench.car.condition.stuck
+    assert frozenset() == app.session_state["held"].bench.car.harness.stuck
 
 
 def test_a_resistor_goes_in_and_out_and_a_pin_opens_now_and_then_until_it_is_mended() -> None:
@@ -132,21 +132,21 @@ def test_a_resistor_goes_in_and_out_and_a_pin_opens_now_and_then_until_it_is_men
     app.selectbox(key="work_kind").select("resistor across a pair").run()
     app.selectbox(key="work_resistor").select("DLC.6 to DLC.14").run()
     press(app, "work terminate {work_resistor} {work_pair_ohm:g} ohm")
-    assert ["terminate DLC.6 to DLC.14"] == list(app.session_state["held"].bench.car.condition.leads)
+    assert ["terminate DLC.6 to DLC.14"] == list(app.session_state["held"].bench.car.harness.leads)
     press(app, "work unterminate {work_resistor}")
     app.selectbox(key="work_kind").select("pin, wire or terminator").run()
     app.selectbox(key="work_joint").select("TCM.C1.1").run()
     press(app, "work interrupt {work_joint} every {work_between:g} s for {work_open:g} s")
-    assert {"TCM.C1.1": (20.0, 0.3)} == app.session_state["held"].bench.car.condition.intermittent
+    assert {"TCM.C1.1": (20.0, 0.3)} == app.session_state["held"].bench.car.harness.intermittent
     press(app, "work mend {work_joint}")
-    assert Condition() == app.session_state["held"].bench.car.condition
+    assert HarnessState() == app.session_state["held"].bench.car.harness
 
 
 def test_an_undo_puts_the_car_right() -> None:
     held = held_of("six-modules.yaml", ("pull F5",))
     app = press(opened("bay", held, "Work"), "undo F5 out of its holder")
     assert "fit F5" == log(app)[0]
-    assert frozenset() == app.session_state["held"].bench.car.condition.pulled
+    assert frozenset() == app.session_state["held"].bench.car.harness.pulled
 
 
 def test_a_rewind_keeps_the_longer_log_and_it_can_be_taken_up_again() -> None:

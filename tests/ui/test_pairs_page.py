@@ -5,8 +5,8 @@ import time
 import pytest
 
 from sim.lab.workshop import Workshop
-from ui import lab_work
-from ui.pairs_page import MOST_EDITS, WORK
+from ui.state import lab_work
+from ui.views.pairs import MOST_EDITS, WORK
 
 from .test_pages import held_of, opened, press
 

@@ -10,8 +10,8 @@ from streamlit.testing.v1 import AppTest
 
 from sim.vehicle.quick_car import Row, vehicle_file
 from tests.ui.browser import browser, button, front_end, go, opened, redrawn
-from ui import kept
-from ui.quick_car_page import KIND, Table, _frame, _rows_of
+from ui.state import kept
+from ui.views.quick_car import KIND, Table, _frame, _rows_of
 
 ROWS = [
     Row("ECM", "main", place=2),
@@ -26,11 +26,11 @@ def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def _page() -> None:
-    from ui import quick_car_page
-    from ui.session import open_session
+    from ui.state.session import open_session
+    from ui.views import quick_car
 
     open_session()
-    quick_car_page.show()
+    quick_car.show()
 
 
 def opened_with(table: Table) -> AppTest:
@@ -98,12 +98,12 @@ class Uploaded:
 
 def imported(file: Uploaded, channel: str | None = None) -> AppTest:
     def page(file: object, channel: object) -> None:
-        from ui import quick_car_page
-        from ui.session import open_session
+        from ui.state.session import open_session
+        from ui.views import quick_car
 
         open_session()
-        quick_car_page._import(file, channel)
-        quick_car_page.show()
+        quick_car._import(file, channel)
+        quick_car.show()
 
     app = AppTest.from_function(page, args=(file, channel), default_timeout=60).run()
     assert [] == [error.message for error in app.exception]

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from ui import classroom, kept, kept_fields
-from ui.kept_fields import FIELDS, KIND
+from ui.state import classroom, kept, kept_fields
+from ui.state.kept_fields import FIELDS, KIND
 
 from .test_pages import _page, press
 from .test_stale_clicks import at_once, choose, supposed
@@ -134,7 +134,7 @@ def test_what_was_kept_and_is_nothing_of_ours_harms_no_page(page: str, key: str)
 def test_what_cannot_be_read_is_nothing(text: str, key: str, monkeypatch: pytest.MonkeyPatch) -> None:
     kept.keep(KIND, key, text)
     state: dict[str, Any] = {}
-    monkeypatch.setattr("ui.kept_fields.st.session_state", state)
+    monkeypatch.setattr("ui.state.kept_fields.st.session_state", state)
     kept_fields.take_up(key)
     assert {} == state
 
@@ -145,6 +145,6 @@ def test_only_fields_are_taken_up_and_only_with_values_of_their_kind(
     state: dict[str, Any] = {"what_if_own": "scan"}
     told = {"held": "x", "case_title": 7, "story_name": "Water", "use pull F1": "always", "what_if_own": "x"}
     kept.keep(KIND, key, json.dumps(told))
-    monkeypatch.setattr("ui.kept_fields.st.session_state", state)
+    monkeypatch.setattr("ui.state.kept_fields.st.session_state", state)
     kept_fields.take_up(key)
     assert {"what_if_own": "scan", "story_name": "Water", "use pull F1": "always"} == state

@@ -10,9 +10,9 @@ from sim.bench.bench import Bench
 from sim.instruments.levels import now
 from sim.instruments.scope import Channel, Picture
 from sim.vehicle.reading import read_car
-from ui import pictures
+from ui.drawing import pictures
+from ui.drawing.pictures import CAR, DOMINANT_S, REST_S, TROUBLES, Trouble, taken
 from ui.drawing.scope_screen import digest, screen
-from ui.pictures import CAR, DOMINANT_S, REST_S, TROUBLES, Trouble, taken
 
 TEACHING = read_car(scenarios_folder() / "vehicles" / f"{CAR}.yaml")
 BY_NAME = {trouble.name: trouble for trouble in TROUBLES}

@@ -15,9 +15,9 @@ from sim.lab.case import read_case
 from sim.training.records import AssignmentRow, ClassRow, Records, StudentRow
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.quick_car import Row
-from ui import classroom, session
-from ui.quick_car_page import Table
-from ui.session import Held
+from ui.state import classroom, session
+from ui.state.session import Held
+from ui.views.quick_car import Table
 
 from .test_pages import held_of, log, opened, press
 
@@ -173,15 +173,15 @@ class LabRace:
 
 MORNING = ["press start", "wait 5 s", "unplug ABS.C1", "scan"]
 LAB = [
-    LabRace("what-if", {"use pull F1": "always"}, "suppose_play", "what_if.run_grid",
+    LabRace("what-if", {"use pull F1": "always"}, "suppose_play", "views.what_if.run_grid",
             {1: ["pull F2"], "given": ["pull F1"]},
             {"suppose_log": "a plain morning", "suppositions": ["pull F1", "pull F2"]}),
-    LabRace("what-if", {"what_if_own": "wait 1 s"}, "suppose_play", "what_if.run_grid",
+    LabRace("what-if", {"what_if_own": "wait 1 s"}, "suppose_play", "views.what_if.run_grid",
             {2: ["wait 1 s", "scan"]}, {"suppose_log": "my own list", "suppositions": ["pull F1"]}),
     LabRace("instead", {"branch_keep": 1, "branch_instead": "wait 3 s", "branch_rest_follows": False},
-            "branch_play", "branch_page.branch", {2: 1, 3: ["wait 3 s"], "then_the_rest": False},
+            "branch_play", "views.branch.branch", {2: 1, 3: ["wait 3 s"], "then_the_rest": False},
             {"branch_keep": 0}),
-    LabRace("pairs", {"pairs_edits": ["pull F1", "pull F2"]}, "pairs_run", "pairs_page.find_compounds",
+    LabRace("pairs", {"pairs_edits": ["pull F1", "pull F2"]}, "pairs_run", "views.pairs.find_compounds",
             {1: ["pull F1", "pull F2"]}, {"pairs_edits": ["pull F1", "pull F3"]}),
 ]  # fmt: skip
 
@@ -192,7 +192,7 @@ def test_what_is_chosen_and_pressed_at_once_is_asked_of_the_lab(
 ) -> None:
     asked: dict[Any, Any] = {}
     monkeypatch.setattr(f"ui.{race.asks}", lambda *told, **more: asked.update(enumerate(told), **more))
-    monkeypatch.setattr("ui.lab_work.start", lambda name, task: task(None, None, None))
+    monkeypatch.setattr("ui.state.lab_work.start", lambda name, task: task(None, None, None))
     held = held_of("six-modules.yaml")
     held.bench.do_all(MORNING)
     state = {"pairs_of": held.car_text, **race.before}
@@ -212,13 +212,13 @@ def test_suspects_are_searched_for_what_is_chosen_now(monkeypatch: pytest.Monkey
         asked.update(told, actions=[action for step in steps for action in step.do])
         raise Asked
 
-    monkeypatch.setattr("ui.suspects_page.find_suspects", find)
+    monkeypatch.setattr("ui.views.suspects.find_suspects", find)
 
     def start(name: str, task: Any) -> None:
         with pytest.raises(Asked):
             task(None, lambda done, of: None, lambda: False)
 
-    monkeypatch.setattr("ui.lab_work.start", start)
+    monkeypatch.setattr("ui.state.lab_work.start", start)
     held = held_of("six-modules.yaml")
     held.bench.do_all(["unplug ABS", "scan"])
     kinds = ["corroded grounds and supplies"]

@@ -8,7 +8,7 @@ from playwright.sync_api import Browser, Page, expect
 from sim.catalogue import shipped_exercises
 from sim.training.records import Records
 from tests.ui.browser import button, go, hand_in, opened, panel, pick, redrawn, say, scan, state
-from ui.classroom import address_beside
+from ui.state.classroom import address_beside
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 PHONE = {"width": 390, "height": 844}

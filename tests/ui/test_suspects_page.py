@@ -8,8 +8,8 @@ from streamlit.testing.v1 import AppTest
 from sim.catalogue import shipped_cases
 from sim.lab.case import read_case
 from sim.lab.workshop import Workshop
-from ui import lab_work
-from ui.suspects_page import NEXT, WORK
+from ui.state import lab_work
+from ui.views.suspects import NEXT, WORK
 
 from .test_pages import held_of, opened, press
 
@@ -93,6 +93,6 @@ def test_the_suspects_of_a_case_are_asked_about_its_own_car() -> None:
 
 
 def _page() -> None:
-    from ui import suspects_page
+    from ui.views import suspects
 
-    suspects_page.show()
+    suspects.show()

@@ -10,7 +10,7 @@ import re
 from playwright.sync_api import Page, expect
 
 from tests.ui.browser import button, panel, pick, redrawn, say, scan
-from ui.session import shipped_cars
+from ui.state.session import shipped_cars
 
 METER_WITHIN_MS = 300  # from the click to the digits
 CLICKS = 15

@@ -18,11 +18,11 @@ import can
 import pytest
 
 from sim.bench.bench import Bench
-from sim.instruments.log_import import read_log, table_rows
+from sim.link.log_import import read_log, table_rows
 from sim.vehicle.problems import Problem, Unsettled
 from tests.vehicle.test_mutations import LONGEST_S, MUTATIONS
-from ui import session
-from ui.quick_car_page import LOG_FORMATS
+from ui.state import session
+from ui.views.quick_car import LOG_FORMATS
 
 EACH = int(os.environ.get("BUSBAY_MUTATIONS", "10"))
 

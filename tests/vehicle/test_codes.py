@@ -215,14 +215,14 @@ def test_roles_are_unambiguous() -> None:
     numbers = [number for row in codes.MODULE_ROLES for number in (row.lost_code, row.invalid_code)]
     assert len(set(names)) == len(names)
     assert len(set(numbers)) == len(numbers)
-    assert all(row.standing for row in codes.MODULE_ROLES)
+    assert all(row.provenance for row in codes.MODULE_ROLES)
 
 
 def test_invented_numbers_stay_in_the_makers_range() -> None:
     """A number of our own never looks like a generic code."""
     for row in codes.MODULE_ROLES:
-        assert ("invented" in row.standing) == codes.is_manufacturer_specific(row.lost_code)
-        assert ("invented" in row.standing) == codes.is_manufacturer_specific(row.invalid_code)
+        assert ("invented" in row.provenance) == codes.is_manufacturer_specific(row.lost_code)
+        assert ("invented" in row.provenance) == codes.is_manufacturer_specific(row.invalid_code)
 
 
 def test_an_unknown_role_names_the_nearest() -> None:
@@ -236,7 +236,7 @@ def test_every_table_is_well_formed_and_no_code_is_in_two() -> None:
     seen: list[str] = []
     for table in codes.CODE_TABLES:
         assert table.source
-        assert table.standing
+        assert table.provenance
         seen += table.texts
     assert sorted(set(seen)) == sorted(seen)
     assert seen == [codes.dtc_text(codes.dtc_bytes(code)[:2]) for code in seen]

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sim import scenarios_folder
-from sim.vehicle.car import Car, Condition, Contact, FuseLink, RelayContact, Resistor, Wire
+from sim.vehicle.car import Car, Contact, FuseLink, HarnessState, RelayContact, Resistor, Wire
 from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, parse_edit
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem
@@ -34,8 +34,8 @@ def after(*sentences: str) -> Car:
 
 def changed(car: Car) -> dict[str, Any]:
     """What differs from a car without faults."""
-    clean = Condition()
-    fields = ((name, getattr(car.condition, name)) for name in clean.__dataclass_fields__)
+    clean = HarnessState()
+    fields = ((name, getattr(car.harness, name)) for name in clean.__dataclass_fields__)
     return {name: value for name, value in fields if value != getattr(clean, name)}
 
 
@@ -102,7 +102,7 @@ def test_undo_gives_back_the_same_car(sentence: str, effect: dict[str, Any]) -> 
 def test_a_short_is_a_lead_and_comes_off_again(sentence: str) -> None:
     edit = parse_edit(sentence, MINIBUS)
     car = edit.apply(MINIBUS)
-    [parts] = car.condition.leads.values()
+    [parts] = car.harness.leads.values()
     [lead] = parts
     assert isinstance(lead, Resistor)
     assert lead == car.all_elements[lead.id]
@@ -112,14 +112,14 @@ def test_a_short_is_a_lead_and_comes_off_again(sentence: str) -> None:
 
 
 def test_ends_of_a_short_may_be_named_by_function() -> None:
-    [[lead]] = after("short ECM.coil1 to GW.diag.H 2 ohm").condition.leads.values()
+    [[lead]] = after("short ECM.coil1 to GW.diag.H 2 ohm").harness.leads.values()
     assert ("ECM.C2.1", "GW.C1.12", 2.0) == (lead.a, lead.b, getattr(lead, "ohm", None))
 
 
 def test_a_bypass_lead_joins_buses_in_place_of_an_unplugged_gateway() -> None:
     """Both wires of both buses, in the gateway's own connector."""
     car = after("unplug GW", "bypass GW diag to powertrain and chassis")
-    [lead] = car.condition.leads.values()
+    [lead] = car.harness.leads.values()
     pins = {
         leg: {MINIBUS.pin_of("GW", f"{bus}.{leg}") for bus in ("diag", "powertrain", "chassis")}
         for leg in "HL"
@@ -161,9 +161,9 @@ def test_an_open_part_no_longer_conducts() -> None:
 
 
 def test_an_edit_leaves_the_car_before_it_alone() -> None:
-    before = MINIBUS.condition
+    before = MINIBUS.harness
     after("unplug TCM", "pull F12", "corrode G7 1 ohm", "theory ECM waits for TRM")
-    assert before == MINIBUS.condition == Condition()
+    assert before == MINIBUS.harness == HarnessState()
 
 
 def test_every_verb_is_told_in_the_rooms_own_list() -> None:
@@ -389,9 +389,9 @@ def test_every_fault_of_the_catalogue_can_be_done_and_taken_back(name: str) -> N
         edit = parse_edit(sentence, car)
         broken = edit.apply(car)
         assert (sentence, "fault") == (edit.text, edit.kind)
-        assert broken.condition != car.condition
+        assert broken.harness != car.harness
         assert edit.undo is not None
-        assert car.condition == parse_edit(edit.undo, broken).apply(broken).condition
+        assert car.harness == parse_edit(edit.undo, broken).apply(broken).harness
 
 
 def test_the_catalogue_misses_no_fuse_relay_connector_or_ground() -> None:
@@ -414,19 +414,19 @@ FAULTS = [
 @given(st.lists(st.sampled_from(FAULTS), max_size=12, unique=True))
 def test_any_faults_taken_back_in_turn_leave_a_whole_car(sentences: list[str]) -> None:
     car, undo = MINIBUS, []
-    states: list[Condition] = []
+    states: list[HarnessState] = []
     for sentence in sentences:
         edit = parse_edit(sentence, car)
         if {edit.text, f"fit {sentence.split()[1]}"} & {sentence for sentence in undo if sentence}:
             continue  # a fuse that is out, and a wrong one in its place: one undo would take back both
-        states.append(car.condition)
+        states.append(car.harness)
         car = edit.apply(car)
         assert edit.undo is not None
         undo.append(edit.undo)
     for sentence, state in zip(reversed(undo), reversed(states), strict=True):
         car = parse_edit(sentence, car).apply(car)
-        assert state == car.condition
-    assert Condition() == car.condition
+        assert state == car.harness
+    assert HarnessState() == car.harness
 
 
 @given(st.text(max_size=60))

@@ -19,9 +19,9 @@ def test_every_further_fault_can_be_done_and_taken_back(name: str) -> None:
         edit = parse_edit(sentence, car)
         broken = edit.apply(car)
         assert sentence == edit.text
-        assert broken.condition != car.condition
+        assert broken.harness != car.harness
         assert edit.undo is not None
-        assert car.condition == parse_edit(edit.undo, broken).apply(broken).condition
+        assert car.harness == parse_edit(edit.undo, broken).apply(broken).harness
 
 
 def test_each_kind_has_its_faults_where_a_car_has_such_parts() -> None:

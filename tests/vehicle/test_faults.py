@@ -21,9 +21,7 @@ def awake(car: Car) -> Reading:
 
 
 def heard(car: Car) -> list[tuple[str, ...]]:
-    return [
-        members for members, *_ in awake(car).hears(frozenset(car.transceivers) - {"TESTER"}).segments()
-    ]
+    return [members for members, *_ in awake(car).hears(frozenset(car.transceivers) - {"TESTER"}).segments()]
 
 
 @pytest.mark.parametrize(
@@ -41,11 +39,11 @@ def test_each_fault_can_be_taken_back(fault: str) -> None:
     edit = parse_edit(fault, TEACHING)
     assert (fault, "fault") == (edit.text, edit.kind)
     broken = edit.apply(TEACHING)
-    assert broken.condition != TEACHING.condition
+    assert broken.harness != TEACHING.harness
     assert edit.undo is not None
     repair = parse_edit(edit.undo, broken)
     assert "repair" == repair.kind
-    assert TEACHING.condition == repair.apply(broken).condition
+    assert TEACHING.harness == repair.apply(broken).harness
     assert TEACHING.all_elements == repair.apply(broken).all_elements
 
 
@@ -76,8 +74,8 @@ def test_supply_and_ground_swapped_turn_the_polarity() -> None:
 
 def test_a_half_seated_connector_loses_some_pins_and_always_the_same() -> None:
     car = edited("loosen X1")
-    loose = car.condition.loosened["X1"]
-    assert loose == edited("loosen X1").condition.loosened["X1"]
+    loose = car.harness.loosened["X1"]
+    assert loose == edited("loosen X1").harness.loosened["X1"]
     assert 0 < len(loose) < len(car.connectors["X1"].pins)
     open_now = {element.id for element in car.all_elements.values() if not car.is_whole(element)}
     assert set(loose) == open_now

@@ -159,8 +159,8 @@ def cut_off(text: str, dice: random.Random) -> str:
 
 def aliases(text: str, dice: random.Random) -> str:
     lines = text.split("\n")
-    width, depth = dice.randint(1, 9), dice.randint(1, 9)
-    names = [f"n{number}" for number in range(depth + 1)]
+    width, fidelity = dice.randint(1, 9), dice.randint(1, 9)
+    names = [f"n{number}" for number in range(fidelity + 1)]
     bomb = [f"{names[0]}: &{names[0]} [x]"]
     bomb += [f"{b}: &{b} [{', '.join(['*' + a] * width)}]" for a, b in pairwise(names)]
     place = dice.randrange(len(lines))

@@ -510,7 +510,7 @@ def test_nesting_is_bounded_and_the_line_is_that_of_the_level_too_many(level: st
 
 
 def test_brackets_in_a_text_are_no_nesting() -> None:
-    """Depth is counted in the structure, not in the letters."""
+    """Fidelity is counted in the structure, not in the letters."""
     text = SMALL_CAR.replace("car: Six modules", f'car: "{"[" * 100}"')
     assert "[" * 100 == car_from_text(text).title
 

@@ -341,11 +341,11 @@ def test_whatever_is_edited_every_answer_is_a_number(
     numbers = [found.supply_v(module) for module in sorted(ALL_ON.running)]
     numbers += [abs(found.current(id)) for id in car.all_elements]
     numbers += [volt for node in nodes_in(car) if (volt := found.voltage(node)) is not None]
-    hearing = found.hears(powered)
-    numbers += hearing.margins_v.values()
+    connectivity = found.hears(powered)
+    numbers += connectivity.margins_v.values()
     assert all(math.isfinite(number) for number in numbers)
-    assert all(one in powered for link in hearing.links for one in link)
-    names = [name for members, listeners, *_ in hearing.segments() for name in (*members, *listeners)]
+    assert all(one in powered for link in connectivity.links for one in link)
+    names = [name for members, listeners, *_ in connectivity.segments() for name in (*members, *listeners)]
     assert len(set(names)) <= len(powered)
     found.why_unsupplied("ABS")
     found.why_unheard("ABS.main", "SRS.main")

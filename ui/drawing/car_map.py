@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from sim.vehicle.car import Car
 from ui.drawing.layout import Box, Layout, Line, Stop
-from ui.seen import ModuleSeen, Seen
+from ui.state.seen import ModuleSeen, Seen
 
 LONGEST_NAME = 9
 MOST_SCALE = 1.4  # a small car need not fill a projector

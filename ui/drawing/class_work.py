@@ -60,7 +60,7 @@ def step_table(steps: Iterable[Step]) -> str:
     rows = "".join(
         f'<tr><td class="dim">{number}</td><td><b>{escape(step.action)}</b>'
         f'<div class="small">{escape(step_words(step))}</div></td>'
-        f'<td class="small code">{step.minutes:.1f}</td><td class="small code">{step.shop_min:.1f}</td></tr>'
+        f'<td class="small code">{step.minutes:.1f}</td><td class="small code">{step.labor_min:.1f}</td></tr>'
         for number, step in enumerate(steps, start=1)
     )
     head = "<tr><th></th><th>done and shown</th><th>min</th><th>sum</th></tr>"

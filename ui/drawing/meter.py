@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from html import escape
 
-from sim.instruments.eye import Look
+from sim.instruments.inspection import Look
 from sim.instruments.lamp import Loaded
 from sim.instruments.meter import Measured
 from sim.instruments.result import Result, digits
 from sim.instruments.scope import Picture
 from sim.instruments.service import Expected
-from ui.readings import Reading
+from ui.state.readings import Reading
 
 KINDS = {"volts": "volts, average", "ohms": "ohms", "continuity": "continuity", "amps": "amps, in series"}
 GLOW = {"bright": 1.0, "dim": 0.55, "glows": 0.25, "dark": 0.0}

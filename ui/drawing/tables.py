@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from html import escape
 
+from sim.bench.explain import Because
 from sim.bench.tester import Difference, ModuleReport, Report
-from sim.bench.why import Because
 from sim.instruments.seat import Lamp, Seat
 from sim.modules.trace import Event
 

@@ -1,0 +1,129 @@
+"""What spoils buses: from the wiring's answer to the network's segments, and what goes on inside bad modules.
+
+A module whose transmit input is stuck holds its bus dominant while it is awake; a transceiver with a dominant
+time-out lets go after some milliseconds and is mute from then on, until the module starts again. A babbling
+module sends the highest priority back to back while it is awake, and never finds a reason to sleep.
+
+Not modelled: a module that babbles with error flags, which no intact controller can; output stages that are
+shorted behind the time-out (use `short` between the lines).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+
+from sim.modules.world import Timer, World
+from sim.network.streams import ChannelFault, Segment, Stream
+from sim.vehicle.car import Transceiver
+from sim.vehicle.harness import TESTER
+from sim.wiring.wiring import Connectivity
+
+BABBLE_ID = 0x000  # no identifier goes before it
+BABBLE_DATA = bytes(8)
+# less than the shortest frame of 8 bytes takes (111 bits), so that the next always waits when one ends
+BABBLE_BITS = 100
+
+
+class BusFaults:
+    """The faults inside the modules of one car, at work.
+
+    hears: is a channel's transceiver awake?
+    """
+
+    def __init__(self, world: World, edit_events: Mapping[str, int], hears: Callable[[str], bool]) -> None:
+        self._world = world
+        self._edit_events = edit_events
+        self._hears = hears
+        self._let_go: set[str] = set()  # stuck channels whose transceiver has timed out
+        self._timers: dict[str, Timer] = {}
+        self._babble: dict[str, Stream] = {}
+
+    @property
+    def dominant(self) -> frozenset[str]:
+        """The channels that hold their lines dominant now."""
+        stuck = self._world.car.harness.stuck
+        return frozenset(name for name in stuck if name not in self._let_go and self._hears(name))
+
+    def look(self) -> None:
+        """Follow who is awake, and what has been done to modules."""
+        state = self._world.car.harness
+        for name in sorted(state.stuck | self._timers.keys()):
+            self._look_at_stuck(name, name in state.stuck and self._hears(name))
+        for name in sorted(state.babbling | self._babble.keys()):
+            self._look_at_babbling(name, name in state.babbling and self._hears(name))
+
+    def _look_at_stuck(self, name: str, drives: bool) -> None:
+        limit_ms = self._world.car.built.modules[name.partition(".")[0]].dominant_timeout_ms
+        if drives and name not in self._timers and limit_ms != "none":
+            self._timers[name] = self._world.after(limit_ms / 1000, lambda: self._time_out(name))
+        elif not drives and name in self._timers:
+            self._timers.pop(name).cancel()
+            self._let_go.discard(name)
+
+    def _time_out(self, name: str) -> None:
+        module, _, bus = name.partition(".")
+        self._let_go.add(name)
+        words = f"{module}'s transceiver times out and lets go of {bus}"
+        self._world.record("bus", module, words, (self._edit_events.get(name),))
+        self._world.touch()
+
+    def _look_at_babbling(self, name: str, sends: bool) -> None:
+        stream = self._babble.get(name)
+        if stream is None:
+            rate_bps = self._world.car.transceivers[name].bitrate_bps
+            stream = Stream(f"babble@{name}", name, BABBLE_ID, BABBLE_BITS / rate_bps, 0.0, BABBLE_DATA)
+            self._babble[name] = stream
+        if sends and not stream.live:
+            self._world.network.start(stream)
+        elif not sends:
+            self._world.network.stop(stream)
+
+
+# -- from wiring to network --------------------------------------------------------------------------------
+
+
+def network_segments(
+    connectivity: Connectivity,
+    awake: frozenset[str],
+    transceivers: Mapping[str, Transceiver],
+    classical: frozenset[str] = frozenset(),
+) -> tuple[Segment, ...]:
+    """Who shares a bus, of those who are awake; whoever shares one with nobody stands alone."""
+    found = [_with_classical(segment, classical) for segment in _shared(connectivity, awake)]
+    members = {name for segment in found for name in segment.members}
+    alone = sorted(awake - members)
+    return (*found, *(Segment((name,), (), transceivers[name].bitrate_bps) for name in alone))
+
+
+def _shared(connectivity: Connectivity, awake: frozenset[str]) -> Iterator[Segment]:
+    for line in connectivity.lines():
+        members = tuple(name for name in line.members if name in awake)
+        if members:
+            conditions = tuple(
+                ChannelFault(
+                    one.channel, one.bitrate_bps, one.misses, one.swapped, one.held, one.bit_error_rate
+                )
+                for one in line.disturbances
+                if one.channel in members
+            )
+            listeners = tuple(name for name in line.listeners if name in awake)
+            yield Segment(members, listeners, line.bitrate_bps, conditions)
+
+
+def _with_classical(segment: Segment, classical: frozenset[str]) -> Segment:
+    """The segment with those marked who do not know the CAN FD that others of it send."""
+    old = classical.intersection(segment.members)
+    if not old or old >= set(segment.members) - {TESTER}:  # nobody sends FD frames of its own accord
+        return segment
+    known = {one.channel: one for one in segment.conditions}
+    marked = {name: replace(known.get(name, ChannelFault(name)), classical=True) for name in sorted(old)}
+    return replace(segment, conditions=tuple((known | marked).values()))
+
+
+def understand(segment: Segment) -> bool:
+    """Do all members of a segment read the same bits, save for noise?"""
+    return not any(
+        one.bitrate_bps or one.misses or one.swapped or one.held or one.classical
+        for one in segment.conditions
+    )

@@ -1,0 +1,307 @@
+"""Why: a code, a silent module, a mode that will not change, a lamp, an engine that does not start, a bus
+that is awake, a battery that is flat.
+
+Every answer is a tree of plain sentences back to what was done to the car. Nothing is guessed: sentences are
+events of the trace, or facts of this instant with the events behind them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from sim.bench.bench import Bench
+from sim.modules.facts import Verdict, in_words
+from sim.modules.module import ControlModule
+from sim.vehicle.conditions import Condition
+from sim.vehicle.harness import TESTER
+from sim.vehicle.problems import EditProblem, unknown
+
+EDIT_KINDS = ("fault", "repair", "theory")
+MOST_NAMED, LEAST_SHARE = 5, 0.05  # of those who took charge from the battery
+
+
+@dataclass(frozen=True, slots=True)
+class Because:
+    """A sentence, when it came true (None: it holds now), and what it follows from."""
+
+    text: str
+    time_s: float | None = None
+    causes: tuple[Because, ...] = ()
+    edited: bool = False  # this sentence is an edit of the car
+
+    @property
+    def reaches_edit(self) -> bool:
+        """Does an edit of the car stand somewhere behind it?"""
+        return self.edited or any(cause.reaches_edit for cause in self.causes)
+
+    def to_edits(self) -> Because:
+        """The tree with only the branches that lead to edits; unchanged where none does."""
+        if not self.reaches_edit:
+            return self
+        kept = tuple(cause.to_edits() for cause in self.causes if cause.reaches_edit)
+        return Because(self.text, self.time_s, kept, self.edited)
+
+    def lines(self, depth: int = 0) -> Iterator[str]:
+        """The tree as indented lines."""
+        when = "" if self.time_s is None else f" (at {self.time_s:.3f} s)"
+        yield f"{'  ' * depth}{'because ' if depth else ''}{self.text}{when}"
+        for cause in self.causes:
+            yield from cause.lines(depth + 1)
+
+    def roots(self) -> list[str]:
+        """The sentences that nothing stands behind, without repeats."""
+        if not self.causes:
+            return [self.text]
+        return list(dict.fromkeys(text for cause in self.causes for text in cause.roots()))
+
+
+def why_event(bench: Bench, event_id: int) -> Because:
+    """The chain of causes of one event. An event met before in the same chain is not opened again."""
+    return _opened(bench, event_id, set())
+
+
+def why_code(bench: Bench, module: str, code: str) -> Because:
+    """Why a module holds a code, given with or without its failure type."""
+    spec = _module(bench, module)
+    wanted = code.upper()
+    for name, event in spec.code_events.items():
+        if wanted in (name, name.partition("-")[0]):
+            return why_event(bench, event)
+    return Because(f"{module} has not set {wanted}")
+
+
+def why_silent(bench: Bench, module: str) -> Because:
+    """Why a module does not answer the tester (or that nothing keeps it from answering)."""
+    spec = _module(bench, module)
+    live = bench.live
+    text = f"{module} does not answer the tester"
+    if module not in live.car.addresses:
+        masters = " and ".join(
+            live.car.built.lin[name].master for name in live.car.messages.clusters_of[module]
+        )
+        return Because(f"{module} stands on LIN only and answers no tester: {masters} reports for it")
+    if not live.tester_has_power:
+        culprits = live.causes.edits(live.reading_with_tester.why_unsupplied(TESTER), TESTER)
+        return Because(text, None, (Because("the diagnostic connector gives the tester no power", None,
+                                            _all(bench, culprits)),))  # fmt: skip
+    for sending, connectivity in live.way(TESTER, module):
+        for channel in (sending, connectivity):
+            other = live.modules.get(live.car.transceivers[channel].module)
+            if other and not other.answers and not other.wakes_by_bus:
+                return Because(text, None, (_state(bench, other),))
+        broken = _off(bench, sending, connectivity) or _broken(bench, sending, connectivity)
+        if broken:
+            return Because(text, None, (broken,))
+    would_wake = "" if spec.answers else ": it is asleep, a tester would wake it"
+    return Because(f"nothing keeps {module} from answering{would_wake}")
+
+
+def why_mode(bench: Bench) -> Because:
+    """Why the power mode is what it is, and what each way out of it still needs."""
+    for module in bench.live.modules.values():
+        if module.master:
+            return _mode_of(bench, module)
+    return Because("this car has no power-mode master")
+
+
+def why_telltale(bench: Bench, name: str) -> Because:
+    """Why a telltale is lit or dark."""
+    for module in bench.live.modules.values():
+        if name in module.telltales:
+            lit = module.telltales[name]
+            when = module.spec.telltales[name].when
+            verdict = module.judge(when)
+            text = f"telltale {name} is {'lit' if lit else 'dark'}"
+            if not module.sends:
+                return Because(text, None, _all(bench, (module.state_event,)))
+            events = (*_senders_reasons(bench, module, when, verdict), *verdict.events)
+            return Because(text, None, _all(bench, events) or tuple(_needs(bench, module, verdict.unmet)))
+    raise EditProblem(
+        unknown("telltale", name, [t for m in bench.live.modules.values() for t in m.telltales])
+    )
+
+
+def _senders_reasons(
+    bench: Bench, module: ControlModule, condition: Condition, verdict: Verdict
+) -> Iterator[int | None]:
+    """What the senders of the signals behind a verdict base their present values on."""
+    for name in dict.fromkeys(condition.signals()):
+        fact = module.signal(name)
+        if fact.value is not None and fact.event in verdict.events:
+            message = bench.car.messages.sent[bench.car.messages.carrier[name]]
+            yield from bench.live.modules[message.sender].value_causes(name)
+
+
+def why_engine(bench: Bench) -> Because:
+    """Why the engine does not crank, does not start, or that it runs."""
+    live = bench.live
+    spec = live.car.built.engine
+    if spec is None:
+        return Because("this car has no engine described")
+    state = live.world.engine.value
+    if state == "running":
+        return Because("the engine runs", None, _all(bench, (live.world.engine.event,)))
+    controller = live.modules[spec.controller]
+    reasons: list[Because] = []
+    fed = live.engine.fed_cylinders()
+    if not controller.sends:
+        reasons.append(_state(bench, controller))
+    if controller.starter and not controller.starter.released:
+        assert live.car.built.immobilizer is not None
+        authority = live.modules[live.car.built.immobilizer.authority].authority
+        events = _all(bench, (authority.event if authority else None,))
+        reasons.append(Because(f"{spec.controller} is not released by the immobilizer", None, events))
+    if len(fed) < spec.cylinders_needed:
+        starved = [load for load in (*spec.coils, *spec.injectors) if not live.engine.is_fed(load)]
+        dead = {load: live.reading.why_dead(live.engine.far_side(load)) for load in starved}
+        culprits = sorted({event for load in dead for event in live.causes.edits(dead[load], load)})
+        text = f"only {len(fed)} of {len(spec.coils)} cylinders are fed (without: {', '.join(starved)})"
+        reasons.append(Because(text, None, _all(bench, culprits)))
+    if state == "stopped":
+        reasons += _starter_needs(bench, spec.starter)
+    words = {"stopped": "the engine stands", "cranking": "the engine cranks and does not start"}
+    return Because(words[str(state)], None, tuple(reasons))
+
+
+def why_awake(bench: Bench, bus: str) -> Because:
+    """Why a bus is awake: the modules that need it, each with its reasons; or that it is not."""
+    live = bench.live
+    if bus not in live.car.built.buses:
+        raise EditProblem(unknown("bus", bus, live.car.built.buses))
+    on_it = [module for module in live.modules.values() if bus in module.channels]
+    awake = [module for module in on_it if module.sends_on(bus)]
+    if not awake:
+        return Because(f"nobody is awake on {bus}")
+    needed = tuple(_needs_bus(bench, module) for module in awake if module.reasons_now())
+    text = f"{bus} is awake: {len(awake)} of {len(on_it)} modules send on it"
+    return Because(text, None, needed or _all(bench, (module.state_event for module in awake)))
+
+
+def why_battery(bench: Bench) -> Because:
+    """Why the battery has the charge that it has: who has taken it, and what keeps them awake or on."""
+    battery = bench.live.battery
+    taken_ah = battery.taken_ah()
+    total_ah = sum(taken_ah.values())
+    text = f"the battery has {battery.charge_pct:.0f} % of its charge; {total_ah:.1f} Ah were taken from it"
+    most = sorted(taken_ah, key=lambda name: (-taken_ah[name], name))
+    reasons = [module for module in bench.live.modules.values() if module.reasons_now()]
+    kept = tuple(_needs_bus(bench, module) for module in reasons)
+    shares = tuple(
+        Because(f"{name} has taken {taken_ah[name]:.1f} Ah")
+        for name in most[:MOST_NAMED]
+        if taken_ah[name] >= LEAST_SHARE * total_ah
+    )
+    fallen = _all(bench, (bench.live.edit_events.get("BAT"),))
+    return Because(text, None, (*kept, *fallen, *shares))
+
+
+def _needs_bus(bench: Bench, module: ControlModule) -> Because:
+    """Why one module does not let go."""
+    reasons = module.reasons_now()
+    words = ", ".join(dict.fromkeys(text for text, _ in reasons))
+    return Because(f"{module.name} stays awake: {words}", None, _all(bench, (event for _, event in reasons)))
+
+
+def _starter_needs(bench: Bench, starter: str) -> list[Because]:
+    found = []
+    for name, relay in bench.car.built.relays.items():
+        if not any(item.split()[0] == starter for item in relay.feeds):
+            continue
+        owner, _, output = relay.coil.partition(".")
+        module = bench.live.modules[owner]
+        verdict = module.judge(module.spec.outputs[output].when)
+        if module.sends and verdict.value is not True:
+            found.append(
+                Because(f"{owner} does not switch {name}", None, tuple(_needs(bench, module, verdict.unmet)))
+            )
+    return found
+
+
+def _mode_of(bench: Bench, module: ControlModule) -> Because:
+    master = module.master
+    assert master is not None
+    ways = []
+    for rule, verdict in master.why_not():
+        if verdict.value is True or rule.to == master.mode:
+            continue
+        needs = tuple(_needs(bench, module, verdict.unmet))
+        how = {
+            "press": "at a press of the button",
+            "release": "when the button is let go",
+            "change": "by itself",
+        }
+        ways.append(Because(f"it cannot go to {rule.to} {how[rule.on]}", None, needs))
+    entered = _all(bench, (master.event,))
+    return Because(f"power mode is {master.mode}", None, (*entered, *ways))
+
+
+def _needs(bench: Bench, module: ControlModule, unmet: Iterable[Condition]) -> Iterator[Because]:
+    """What each unmet fact lacks."""
+    for leaf in dict.fromkeys(unmet):
+        name = leaf.signal or leaf.missing
+        text = f"{module.name} needs: {in_words(leaf)}"
+        if name is None:
+            fact = module._read(leaf) if not leaf.not_ else None
+            yield Because(text, None, _all(bench, (fact.event,)) if fact else ())
+            continue
+        known = module.signal(name)
+        if known.value is None and name in bench.car.messages.carrier and name not in module.spec.signals:
+            message = bench.car.messages.carrier[name]
+            events = bench.live.causes.silence(module.name, message)
+            yield Because(f"{text}; {module.name} does not hear {message}", None, _all(bench, events))
+        else:
+            yield Because(f"{text}; {name} is {known.value}", None, _all(bench, (known.event,)))
+
+
+def _state(bench: Bench, module: ControlModule) -> Because:
+    """The state a module is in, with what led to it."""
+    return Because(
+        f"{module.name} is {module.state}", None, _all(bench, bench.live.causes.state(module.name))
+    )
+
+
+def _off(bench: Bench, *channels: str) -> Because | None:
+    """A controller in bus-off, or a bus that is never free, on the way."""
+    live = bench.live
+    for channel in channels:
+        if events := live.causes.bus_off(channel):
+            return Because(f"{channel} is in bus-off", None, _all(bench, events))
+        if events := live.causes.babble(channel):
+            return Because(f"the bus of {channel} is never free", None, _all(bench, events))
+    return None
+
+
+def _broken(bench: Bench, sending: str, connectivity: str) -> Because | None:
+    live = bench.live
+    powered = {
+        c
+        for c, part in live.car.transceivers.items()
+        if part.module == TESTER or live._is_powered(part.module)
+    }
+    together = live.reading_with_tester.hears(frozenset(powered)).segments()
+    if any(sending in group.members and connectivity in group.members for group in together):
+        return None
+    causes = _all(bench, live.causes.link(sending, connectivity))
+    return Because(f"{sending} and {connectivity} do not hear each other", None, causes)
+
+
+def _all(bench: Bench, events: Iterable[int | None]) -> tuple[Because, ...]:
+    seen: set[int] = set()
+    return tuple(_opened(bench, event, seen) for event in events if event is not None)
+
+
+def _opened(bench: Bench, event_id: int, seen: set[int]) -> Because:
+    event = bench.trace[event_id]
+    edited = event.kind in EDIT_KINDS
+    if event_id in seen:
+        return Because(event.text, event.time_s, (), edited)
+    seen.add(event_id)
+    causes = tuple(_opened(bench, cause, seen) for cause in event.causes)
+    return Because(event.text, event.time_s, causes, edited)
+
+
+def _module(bench: Bench, name: str) -> ControlModule:
+    if name not in bench.live.modules:
+        raise EditProblem(unknown("module", name, bench.live.modules))
+    return bench.live.modules[name]

@@ -1,0 +1,224 @@
+"""The eye: what can be seen on a part or a place of the harness when somebody looks there, and nothing else.
+
+    look(bench, "ECM.C1").finds        # ("ECM.C1 is unplugged",)
+    look(bench, "F12").display         # "in; 15 A printed on it, the list says 10 A; its wire is whole"
+
+A connector shows its terminals only while it is off; a wire shows its break only where it is looked at; a
+resistance below 0.05 ohm leaves nothing to see.
+
+Not modelled: damp, broken strands inside an insulation, how clearly a thing is to be seen, smell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from sim.bench.bench import Bench
+from sim.bench.fuses import fitted_a
+from sim.bench.observations import Observation
+from sim.instruments.result import Result
+from sim.vehicle.car import Car, Connector, Element, Wire
+from sim.vehicle.problems import EditProblem
+
+VISIBLE_OHM = 0.05  # deposits that one sees; common practice
+CHAFED_OHM = 1000.0  # below this a short has left bare copper; common practice
+
+Sight = tuple[bool, str]  # is it a finding, and its sentence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look(Result):
+    """What was seen on one thing. finds: what is not as it should be; sees: everything."""
+
+    part: str
+    sees: tuple[str, ...]
+    finds: tuple[str, ...]
+
+
+def look(bench: Bench, part: str) -> Look:
+    """Look at a part; raises `EditProblem` where this car has none of that name."""
+    bench.do(f"look {part}")
+    return looked(bench)
+
+
+def looked(bench: Bench) -> Look:
+    """What the bench's last observation, a look, shows."""
+    observed = bench.observed
+    if observed is None or observed.what.kind != "look":
+        raise EditProblem("nothing has been looked at last")
+    return look_at(observed.what, bench.car)
+
+
+def look_at(what: Observation, car: Car) -> Look:
+    """What can be seen of a car in its present condition."""
+    part = what.points[0]
+    sights = list(_sights(part, car))
+    return Look(
+        action=what.text,
+        display="; ".join(words for _, words in sights),
+        labor_s=what.labor_s,
+        part=part,
+        sees=tuple(words for _, words in sights),
+        finds=tuple(words for found, words in sights if found),
+    )
+
+
+def _sights(part: str, car: Car) -> Iterator[Sight]:
+    if part in car.connectors:
+        yield from _connector(car.connectors[part], car)
+    elif part in car.built.fuses:
+        yield from _fuse(part, car)
+    elif part in car.built.relays:
+        yield _either(part in car.harness.pulled, "the holder is empty", "the relay is in its holder")
+    elif part in car.built.grounds:
+        yield from _ground(part, car)
+    elif part in car.built.modules:
+        yield from _module(part, car)
+    elif part in car.pins:
+        yield from _pin_from_behind(part, car)
+    elif isinstance(car.elements.get(part), Wire):
+        yield from _wire(car.elements[part], car)
+    else:
+        yield from _place([part, f"{part}.1", f"{part}.2"], car)
+
+
+def _either(bad: bool, bad_words: str, good_words: str) -> Sight:
+    return bad, bad_words if bad else good_words
+
+
+# -- connectors ----------------------------------------------------------------------------------------------
+
+
+def _connector(plug: Connector, car: Car) -> Iterator[Sight]:
+    state = car.harness
+    if plug.id in state.unplugged:
+        yield True, "unplugged"
+        yield from _open_face(plug, car)
+        for lead in state.leads:
+            if lead.startswith(f"bypass {plug.owner} "):
+                yield True, f"a lead sits in it: {lead.removeprefix('bypass ')}"
+    elif plug.id in state.loosened:
+        yield True, "half seated: the lock has not closed"
+    elif plug.kind == "battery":
+        yield False, "the clamp is on and tight"
+    elif plug.kind == "dlc":
+        yield False, f"an open socket with {len(plug.pins)} terminals"
+        yield from _open_face(plug, car)
+    else:
+        yield False, "plugged in, lock closed; its terminals cannot be seen"
+
+
+def _open_face(plug: Connector, car: Car) -> Iterator[Sight]:
+    """Terminals of a connector that is off, looked into."""
+    state = car.harness
+    bad = []
+    for pin in plug.pins:
+        if pin.id in state.opened:
+            bad.append(f"terminal {pin.cavity} is pushed back")
+        elif state.added_ohm.get(pin.id, 0.0) >= VISIBLE_OHM:
+            bad.append(f"terminal {pin.cavity} is green")
+        elif pin.id in state.intermittent:
+            bad.append(f"terminal {pin.cavity} sits loose")
+        if pin.id in state.swapped:
+            bad.append(f"the wire in cavity {pin.cavity} is not the colour the pin table gives")
+    near = {pin.id: pin.cavity for pin in plug.pins}
+    for element in _added(car, "short"):
+        if element.a in near and element.b in near:
+            bad.append(f"terminals {near[element.a]} and {near[element.b]} are bridged")
+    yield from ((True, words) for words in bad)
+    if not bad:
+        yield False, "terminals clean and in place"
+
+
+def _pin_from_behind(id: str, car: Car) -> Iterator[Sight]:
+    """The wire of one cavity where it enters the connector, with the tape off."""
+    pin = car.pins[id]
+    plug = car.connectors[pin.connector]
+    if id in car.harness.swapped:
+        yield True, f"the wire in cavity {pin.cavity} is not the colour the pin table gives"
+    yield from _place([car.elements[id].a, *([car.elements[id].b] if plug.kind == "inline" else [])], car)
+
+
+# -- fuses, grounds, modules ---------------------------------------------------------------------------------
+
+
+def _fuse(name: str, car: Car) -> Iterator[Sight]:
+    state = car.harness
+    if name in state.pulled:
+        yield True, "the holder is empty"
+        return
+    printed_a, listed_a = fitted_a(name, car), _listed_a(name, car)
+    yield _either(
+        printed_a != listed_a,
+        f"in; {printed_a:g} A printed on it, the list says {listed_a:g} A",
+        f"in; {printed_a:g} A printed on it, as the list says",
+    )
+    yield _either(name in state.blown, "its wire is melted through", "its wire is whole")
+
+
+def _listed_a(name: str, car: Car) -> float:
+    """The rating that the fuse list claims."""
+    claimed = car.claimed.fuses.get(name) or car.built.fuses[name]
+    return claimed.rating_a
+
+
+def _ground(name: str, car: Car) -> Iterator[Sight]:
+    state = car.harness
+    if name in state.opened:
+        yield True, "the ring terminal is off its stud"
+    elif state.added_ohm.get(name, 0.0) >= VISIBLE_OHM or name in state.offset_v:
+        yield True, "the joint is corroded"
+    else:
+        yield False, "tight and bright"
+    yield from (sight for sight in _place([name], car) if sight[0])
+
+
+def _module(name: str, car: Car) -> Iterator[Sight]:
+    plugs = [plug for plug in car.connectors.values() if plug.owner == name]
+    for plug in plugs:
+        off, loose = plug.id in car.harness.unplugged, plug.id in car.harness.loosened
+        words = "unplugged" if off else "half seated" if loose else "plugged in"
+        yield off or loose, f"{plug.id} {words}"
+
+
+# -- places of the harness -----------------------------------------------------------------------------------
+
+
+def _wire(wire: Element, car: Car) -> Iterator[Sight]:
+    state = car.harness
+    if wire.id in state.opened:
+        yield True, "the wire is broken"
+    elif state.added_ohm.get(wire.id, 0.0) >= VISIBLE_OHM:
+        yield True, "the wire is green and thin under its insulation"
+    else:
+        yield False, "the wire is whole along its length"
+
+
+def _place(nodes: list[str], car: Car) -> Iterator[Sight]:
+    """What lies bare at a place, with the tape off: shorts, parts put in, and broken ends of its wires."""
+    state = car.harness
+    found = []
+    for element in _added(car, "short"):
+        if (element.a in nodes or element.b in nodes) and getattr(element, "ohm", 0.0) < CHAFED_OHM:
+            other = element.b if element.a in nodes else element.a
+            found.append(f"bare copper touches {_spoken(other, car)}")
+    for element in _added(car, "terminator"):
+        if element.a in nodes or element.b in nodes:
+            found.append("a resistor has been put in here")
+    for element in car.elements.values():
+        touches = element.a in nodes or element.b in nodes
+        if touches and isinstance(element, Wire) and element.id in state.opened:
+            found.append(f"the wire {element.id} is broken")
+    yield from ((True, words) for words in found)
+    if not found:
+        yield False, "nothing to be seen"
+
+
+def _added(car: Car, kind: str) -> Iterable[Element]:
+    parts = (part for lead in car.harness.leads.values() for part in lead)
+    return (part for part in parts if getattr(part, "kind", "") == kind)
+
+
+def _spoken(node: str, car: Car) -> str:
+    return {"BODY": "the body", "BAR": "the feed bar"}.get(node, node)

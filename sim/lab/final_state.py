@@ -1,0 +1,153 @@
+"""How a car stands when a run is over, and what looking and measuring would show on it then.
+
+    account, readings = run_and_look(trial, ["look F20", "measure volts F20.2 to BAT-"])
+    readings = look_again(replace(trial, given=("open SRS.C1.1",)), standing, observations)
+
+No time passes for these observations, so every reading is the one that would be taken first. How a car stands
+is known without a run where another edit makes the same car by structure, or adds nothing to it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, astuple, dataclass, replace
+from functools import cached_property
+from typing import Any, cast
+
+from sim.bench.bench import Bench
+from sim.bench.live import LiveCar
+from sim.bench.observations import GATE_S, Observed, parse_observation
+from sim.instruments.levels import channels_at, now
+from sim.instruments.read import shown
+from sim.lab.run import Account, ImpossibleCar, Trial, bench_of, content_key, follow, reading_of, sight_of
+from sim.vehicle.car import Car
+from sim.vehicle.edits import apply_all
+from sim.vehicle.problems import EditProblem
+from sim.vehicle.reading import car_from_text
+from sim.wiring.wiring import SwitchState, Wiring
+
+Shown = tuple[str, float | None]  # in words, and as a number if it is one
+
+
+@dataclass(frozen=True, slots=True)
+class FinalState:
+    """The switches of a car, and the fuses that have blown since it was given."""
+
+    state: SwitchState
+    blown: frozenset[str] = frozenset()
+
+    def plain(self) -> list[Any]:
+        """As lists and words, for JSON."""
+        return [plain_switches(self.state), sorted(self.blown)]
+
+    @classmethod
+    def of(cls, data: list[Any]) -> FinalState:
+        """What `plain` made, by way of JSON."""
+        return cls(switches_of(data[0]), frozenset(data[1]))
+
+
+def plain_switches(state: SwitchState) -> dict[str, Any]:
+    """Switches as lists and words, for JSON."""
+    return {key: sorted(one) if isinstance(one, frozenset) else one for key, one in asdict(state).items()}
+
+
+def switches_of(data: Mapping[str, Any]) -> SwitchState:
+    """What `plain_switches` made, by way of JSON."""
+    return SwitchState(**{key: _set(one) for key, one in data.items()})
+
+
+def _set(value: Any) -> Any:
+    if not isinstance(value, list):
+        return value
+    return frozenset(tuple(one) if isinstance(one, list) else one for one in value)
+
+
+def final_state_of(live: LiveCar, trial: Trial) -> FinalState | None:
+    """How a car stands after a run; None where more than a fuse has changed since it was given."""
+    before, after = given_car(trial).harness, live.car.harness
+    if replace(after, blown=before.blown) != before:
+        return None
+    return FinalState(live.switch_state(), after.blown - before.blown)
+
+
+def given_car(trial: Trial) -> Car:
+    """The car of a run before anything happens."""
+    return apply_all(car_from_text(trial.vehicle), trial.given)
+
+
+def run_and_look(trial: Trial, observations: Sequence[str]) -> tuple[Account, list[Shown]]:
+    """A run, and what each observation shows at its end; nothing where there is no such car."""
+    try:
+        bench = bench_of(trial)
+    except ImpossibleCar as problem:
+        return Account((), str(problem)), []
+    sights = tuple(sight_of(bench, action) for action in trial.actions)
+    return Account(sights), _looked(trial, bench.car, bench.live.switch_state(), observations)
+
+
+def look_again(trial: Trial, final_state: FinalState, observations: Sequence[str]) -> list[Shown]:
+    """What each observation shows at the end of a run that needs not be made."""
+    car = given_car(trial)
+    car = car.with_harness(blown=car.harness.blown | final_state.blown)
+    return _looked(trial, car, final_state.state, observations)
+
+
+def looked_text(look: tuple[Trial, FinalState | None, tuple[str, ...]]) -> str:
+    """What the observations show, as text for `Workshop.recalled`; with a run where nothing else is known."""
+    trial, final_state, observations = look
+    found = (
+        look_again(trial, final_state, observations) if final_state else run_and_look(trial, observations)[1]
+    )
+    return json.dumps(found)
+
+
+def looked_key(trial: Trial, observations: Sequence[str]) -> str:
+    """A name for everything that it depends on."""
+    return content_key("looked", astuple(trial), list(observations))
+
+
+def _looked(trial: Trial, car: Car, state: SwitchState, observations: Sequence[str]) -> list[Shown]:
+    """What lies on a data line takes the frames that run there: those are looked at in a run."""
+    still = _Still(car, state)
+    known = {text: one for text in observations if (one := still.shows(text)) is not None}
+    on_lines = tuple(text for text in observations if text not in known)
+    if on_lines:
+        sights = list(follow(replace(trial, actions=(*trial.actions, *on_lines))))[-len(on_lines) :]
+        known |= {
+            text: (one.display or one.refused, one.reading)
+            for text, one in zip(on_lines, sights, strict=True)
+        }
+    return [known[text] for text in observations]
+
+
+class _Still:
+    """All that an instrument asks a bench for, of a car to which nothing happens."""
+
+    observed: Observed | None = None
+    seed, now_s, tester_active = 0, 0.0, False
+
+    def __init__(self, car: Car, state: SwitchState) -> None:
+        self.car, self._state = car, state
+        self.live = self
+
+    def shows(self, text: str) -> Shown | None:
+        """What an observation shows; None where it takes the frames on a line."""
+        try:
+            what = parse_observation(text, self.car)
+            self.observed = Observed(what, 0.0, GATE_S, (), frame_fidelity=False)
+            bench = cast(Bench, self)
+            if self.car.lin and what.kind != "look" and channels_at(now(bench), *what.points):
+                return None
+            return reading_of(shown(bench))
+        except EditProblem:
+            return None
+
+    def switch_state(self) -> SwitchState:
+        """As it stands."""
+        return self._state
+
+    @cached_property
+    def wiring(self) -> Wiring:
+        """The network of this car."""
+        return Wiring(self.car)

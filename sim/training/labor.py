@@ -1,0 +1,50 @@
+"""Shop time and parts: what an action costs in a workshop.
+
+All figures are common practice, round numbers of the trade; no flat-rate book stands behind them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from sim.bench.observations import OBSERVATION_VERBS, parse_observation
+from sim.vehicle.car import Car
+
+# minutes of hands-on time by the first word of an action
+MINUTES: Mapping[str, float] = {
+    "press": 0.2, "brake": 0.1, "key": 0.1, "fob": 0.2, "switch": 0.1, "wait": 0.0,
+    "scan": 3.0, "save": 0.5, "clear": 1.0, "unlock": 2.0,
+    "unplug": 4.0, "plug": 2.0, "pull": 1.0, "fit": 1.0,
+    "mend": 15.0, "unshort": 15.0, "bypass": 5.0, "unbypass": 3.0, "charge": 45.0,
+    "unswap": 15.0, "unterminate": 10.0,  # two terminals out of their cavities and back; a resistor cut out
+    "replace": 60.0,  # with setting up the new one
+}  # fmt: skip
+# in the shop's own money; `replace` is a module's, a sensor's stand below
+PART_COST: Mapping[str, float] = {
+    "fit": 1.0, "mend": 4.0, "unshort": 2.0, "unswap": 2.0, "unterminate": 2.0, "replace": 300.0,
+}  # fmt: skip
+SENSOR_COST = 40.0
+OTHERWISE_MINUTES = 2.0
+SENSOR_MINUTES = 15.0
+BATTERY_MINUTES = 5.0
+HINT_MINUTES = 5.0  # what a hint costs; our own choice
+
+
+def minutes_of(action: str, car: Car, waited_s: float = 0.0) -> float:
+    """Minutes that an action takes; `waited_s` is what the car's clock went on by while somebody waited."""
+    words = action.split()
+    if words[0] in OBSERVATION_VERBS:
+        return parse_observation(action, car).labor_s / 60
+    if words[0] in ("unplug", "plug") and words[1].startswith("BAT."):
+        return BATTERY_MINUTES
+    if words[0] == "replace" and words[1] in car.built.sensors:
+        return SENSOR_MINUTES
+    return MINUTES.get(words[0], OTHERWISE_MINUTES) + waited_s / 60
+
+
+def cost_of(action: str, car: Car) -> float:
+    """Parts used up by an action."""
+    words = action.split()
+    if words[0] == "replace" and words[1] in car.built.sensors:
+        return SENSOR_COST
+    return PART_COST.get(words[0], 0.0)

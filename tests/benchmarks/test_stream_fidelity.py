@@ -1,0 +1,43 @@
+"""How fast the whole minibus runs at stream depth, measured against frame depth and the wall clock.
+
+The engine runs, all 41 modules are awake and nothing changes: all that is left is arithmetic and the modules'
+own timers. The same seconds are run at frame depth beside it.
+"""
+
+from time import process_time
+
+from sim import scenarios_folder
+from sim.bench.bench import Bench, BenchWithoutReasons
+from sim.bench.live import Fidelity
+from sim.vehicle.reading import read_car
+
+STREAM_S, FRAME_S = 600.0, 5.0
+# Measured on two crowded cores: 4,600 simulated seconds per second, 18 times frame depth.
+LEAST_S_PER_S = 3000.0
+LEAST_RATIO = 8.0
+
+
+def simulated_s_per_s(fidelity: Fidelity, for_s: float) -> float:
+    """Simulated seconds per second of processor time while the minibus drives; best of three."""
+    bench: Bench = BenchWithoutReasons(
+        read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml"), (), 0, fidelity
+    )
+    bench.do_all(["wait 12 s", "press start with brake", "wait 10 s"])
+    assert "running" == bench.live.world.engine.value
+    took_s = []
+    for _ in range(3):
+        began_s = process_time()
+        bench.do(f"wait {for_s:g} s")
+        took_s.append(process_time() - began_s)
+    assert fidelity == bench.fidelity
+    return for_s / min(took_s)
+
+
+def test_a_running_minibus_at_stream_depth(record_property) -> None:
+    stream, frame = simulated_s_per_s("stream", STREAM_S), simulated_s_per_s("frame", FRAME_S)
+    record_property("stream_s_per_s", round(stream))
+    record_property("ratio_to_frame_depth", round(stream / frame, 1))
+    ratio = stream / frame
+    print(f"\n{stream:,.0f} simulated s/s at stream depth, {ratio:.1f} times frame depth ({frame:,.0f})")
+    assert stream >= LEAST_S_PER_S
+    assert ratio >= LEAST_RATIO

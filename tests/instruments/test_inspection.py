@@ -1,0 +1,100 @@
+"""The eye: what a look finds, and what it cannot find."""
+
+from collections.abc import Callable
+
+import pytest
+
+from sim.bench.bench import Bench
+from sim.instruments.inspection import Look, look
+from sim.instruments.read import read
+from sim.vehicle.edits import catalogue, parse_edit
+from sim.vehicle.problems import EditProblem
+
+Benches = Callable[..., Bench]
+
+SEEN = [
+    ("unplug ECM", "ECM.C1", "unplugged"),
+    ("unplug X1", "X1", "unplugged"),
+    ("unplug ECM", "ECM", "ECM.C1 unplugged"),
+    ("unplug BAT.NEG", "BAT.NEG", "unplugged"),
+    ("loosen X2", "X2", "half seated: the lock has not closed"),
+    ("pull F12", "F12", "the holder is empty"),
+    ("blow F12", "F12", "its wire is melted through"),
+    ("fit F12 20 A", "F12", "in; 20 A printed on it, the list says 5 A"),
+    ("pull K2", "K2", "the holder is empty"),
+    ("open G2", "G2", "the ring terminal is off its stud"),
+    ("corrode G2 0.5 ohm", "G2", "the joint is corroded"),
+    ("short SP.powertrain.TCM.H to BODY", "SP.powertrain.TCM.H", "bare copper touches the body"),
+    ("short ECM.C1.4 to BODY", "ECM.C1.4", "bare copper touches the body"),
+    ("open F1.2--ECM.C1.1", "F1.2--ECM.C1.1", "the wire is broken"),
+    ("corrode F1.2--ECM.C1.1 2 ohm", "F1.2--ECM.C1.1", "the wire is green and thin under its insulation"),
+    ("terminate DLC.6 to DLC.14", "DLC.6", "a resistor has been put in here"),
+]
+
+
+@pytest.mark.parametrize(("fault", "part", "expected"), SEEN)
+def test_what_a_look_finds(teaching: Benches, fault: str, part: str, expected: str) -> None:
+    assert expected in look(teaching(fault), part).finds
+    assert () == look(teaching(), part).finds
+
+
+@pytest.mark.parametrize(
+    ("fault", "with_it_off"),
+    [
+        ("open ECM.C1.3", "terminal 3 is pushed back"),
+        ("corrode ECM.C1.3 2 ohm", "terminal 3 is green"),
+        ("swap ECM.C1.4 with ECM.C1.5", "the wire in cavity 4 is not the colour the pin table gives"),
+        ("short ECM.C1.4 to ECM.C1.5 3 ohm", "terminals 4 and 5 are bridged"),
+    ],
+)
+def test_terminals_are_seen_only_with_the_connector_off(
+    teaching: Benches, fault: str, with_it_off: str
+) -> None:
+    bench = teaching(fault)
+    assert () == look(bench, "ECM.C1").finds
+    bench.do("unplug ECM")
+    assert with_it_off in look(bench, "ECM.C1").finds
+
+
+@pytest.mark.parametrize(
+    ("fault", "part"),
+    [
+        ("corrode G2 0.02 ohm", "G2"),  # too little to see: a load finds it
+        ("short ECM.C1.4 to BODY", "ECM.C1"),  # under the tape behind the connector
+        ("short SP.powertrain.TCM.H to BODY", "SP.powertrain.TCM.L"),
+        ("short SP.powertrain.TCM.H to BODY 20000 ohm", "SP.powertrain.TCM.H"),  # damp, no bare copper
+        ("open F1.2--ECM.C1.1", "F1"),
+        ("charge 20 %", "BAT.NEG"),
+        ("theory body runs through DDM", "DDM"),
+    ],
+)
+def test_what_a_look_does_not_find(teaching: Benches, fault: str, part: str) -> None:
+    assert () == look(teaching(fault), part).finds
+
+
+def test_a_look_names_a_bypass_lead(teaching: Benches) -> None:
+    bench = teaching("unplug GW", "bypass GW diag to powertrain")
+    assert "a lead sits in it: GW diag to powertrain" in look(bench, "GW.C1").finds
+
+
+def test_looking_changes_nothing_and_stands_in_the_log(teaching: Benches) -> None:
+    bench = teaching("pull F1")
+    before = list(bench.trace.lines())
+    seen = read(bench, "look F1")
+    assert isinstance(seen, Look)
+    assert (["look F1"], before) == (bench.log, list(bench.trace.lines()))
+    assert 60 == seen.labor_s
+
+
+def test_nothing_but_the_place_looked_at_is_told(teaching: Benches) -> None:
+    """Whatever fault is hidden, a look at a part that it does not touch tells nothing."""
+    bench = teaching()
+    for fault in catalogue(bench.car)[::7]:
+        name = parse_edit(fault, bench.car).text.split()[1]
+        part = "G1" if name != "G1" else "G4"
+        assert () == look(teaching(fault), part).finds
+
+
+def test_an_unknown_part_is_named_with_the_nearest(teaching: Benches) -> None:
+    with pytest.raises(EditProblem, match="no part to look at 'F99' in this car; did you mean 'F9'"):
+        look(teaching(), "F99")

@@ -1,0 +1,81 @@
+"""Scope pictures of a data line in ten conditions: `python -m ui.drawing.pictures FOLDER` saves them.
+
+The line is the powertrain bus of the teaching car, ignition on, measured at the transmission's connector.
+Cursor A stands on a line at rest, cursor B in the first dominant bit.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from sim import scenarios_folder
+from sim.bench.bench import Bench
+from sim.instruments.read import read
+from sim.instruments.scope import Picture
+from sim.instruments.screen import figure
+from sim.vehicle.car import Car
+from sim.vehicle.problems import EditProblem
+from sim.vehicle.reading import read_car
+
+CAR = "teaching-car"
+H, L = "TCM.powertrain.H", "TCM.powertrain.L"
+SWEEP = f"scope {H} to BODY and {L} to BODY for 500 us"
+REST_S, DOMINANT_S = -20e-6, 1e-6  # the first bit of a frame lasts 2 us
+DPI = 130
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """One condition of the line: its name, its words, and the edits that bring it about."""
+
+    name: str
+    words: str
+    given: tuple[str, ...]
+
+
+TROUBLES = (
+    Trouble("healthy", "a healthy line", ()),
+    Trouble("high-on-low", "CAN high shorted to CAN low", (f"short {H} to {L}",)),
+    Trouble("high-on-ground", "CAN high shorted to ground", (f"short {H} to BODY",)),
+    Trouble("low-on-ground", "CAN low shorted to ground", (f"short {L} to BODY",)),
+    Trouble("low-on-battery", "CAN low shorted to battery", (f"short {L} to BAT+",)),
+    Trouble("high-open", "CAN high open in mid-line", ("open SP.powertrain.TCM.H--SP.powertrain.ABS.H",)),
+    Trouble("one-terminator", "one terminator missing", ("open GW:powertrain.terminator",)),
+    Trouble(
+        "no-terminator",
+        "both terminators missing",
+        ("open GW:powertrain.terminator", "open ECM:powertrain.terminator"),
+    ),
+    Trouble("swapped", "the pair swapped at the engine module", ("swap ECM.C1.4 with ECM.C1.5",)),
+    Trouble("alone", "the others without supply: nobody acknowledges", ("pull F1", "pull F3", "pull F6")),
+)
+
+
+def taken(trouble: Trouble, car: Car) -> tuple[Bench, Picture]:
+    """A bench with this trouble, ignition on, and the sweep taken there."""
+    bench = Bench(car, trouble.given)
+    bench.do_all(["key run", "wait 2 s"])
+    picture = read(bench, SWEEP)
+    if not isinstance(picture, Picture):
+        raise EditProblem(f"'{SWEEP}' is no sweep")
+    return bench, picture
+
+
+def main(folder: Path) -> None:
+    """Save all pictures, and say where."""
+    folder.mkdir(parents=True, exist_ok=True)
+    car = read_car(scenarios_folder() / "vehicles" / f"{CAR}.yaml")
+    for number, trouble in enumerate(TROUBLES, start=1):
+        _, picture = taken(trouble, car)
+        path = folder / f"{number:02d}-{trouble.name}.png"
+        drawn = figure(picture, picture.cursors(REST_S, DOMINANT_S), trouble.words)
+        drawn.savefig(path, dpi=DPI)
+        print(f"{path}: {picture.display} {' '.join(picture.notes)}")
+
+
+if __name__ == "__main__":
+    if len(sys.argv) != 2:
+        sys.exit("write: python -m ui.drawing.pictures FOLDER")
+    main(Path(sys.argv[1]))

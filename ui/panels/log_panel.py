@@ -1,0 +1,90 @@
+"""The log: everything that was done, back to any point of it, what was left behind, and saving to a file."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from ui.drawing import sheet
+from ui.drawing.tables import numbered
+from ui.state import session
+from ui.state.session import Held, LeftBehind
+from ui.views import branch
+
+
+def show(held: Held) -> None:
+    """The log panel."""
+    bench = held.bench
+    if bench.given:
+        with st.expander(f"Given with the car: {len(bench.given)}", key="given_box"):
+            st.markdown("\n".join(f"- {text}" for text in bench.given))
+    if bench.log:
+        with st.container(key="log"):
+            sheet.show(numbered(bench.log), "log_lines")
+        _rewind(bench.log, bench.given)
+    else:
+        st.caption("Nothing was done yet.")
+    _left_behind(held)
+    _file(held)
+
+
+def _rewind(log: list[str], given: tuple[str, ...]) -> None:
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        keep = st.selectbox(
+            "back to after", list(range(len(log) - 1, -1, -1)), key="rewind_to",
+            format_func=lambda kept: f"{kept}. {log[kept - 1]}" if kept else "the start",
+        )  # fmt: skip
+        st.button("Rewind", key="rewind", icon=":material/undo:", on_click=_back)
+    if st.button(
+        "Something else instead, from there",
+        key="branch_here",
+        icon=":material/alt_route:",
+        help="both futures side by side",
+    ):
+        branch.from_the_bay(keep)
+        st.switch_page(st.session_state.entries["instead"])
+    st.button(
+        "Start again, as the car came",
+        key="again",
+        on_click=lambda: session.ask(session.start_again(given)),
+    )
+
+
+def _back() -> None:
+    session.ask(session.rewind(st.session_state.rewind_to))
+
+
+def _left_behind(held: Held) -> None:
+    if not held.left_behind:
+        return
+    st.markdown("**Left behind** by rewinding or starting again; nothing is lost")
+    with st.container(key="left_behind"):
+        for place, old in enumerate(held.left_behind):
+            st.button(f"Take up: {old.words}", key=f"take up {place}", on_click=partial(_take_up, old))
+
+
+def _take_up(old: LeftBehind) -> None:
+    session.ask(session.take_up(old))
+
+
+def _file(held: Held) -> None:
+    st.markdown("**Keep it in a file**")
+    st.download_button(
+        "Download car and log",
+        session.log_to_download(held),
+        "busbay-log.json",
+        "application/json",
+        key="download_log",
+        icon=":material/download:",
+        on_click="ignore",
+    )
+    file = st.file_uploader("Restore from a downloaded log", type="json", key="restore_file")
+    if file is not None:
+        st.button("Restore it", key="restore", on_click=_restore)
+
+
+def _restore() -> None:
+    file = st.session_state.restore_file
+    if file is not None:  # taken away again
+        session.ask(session.restore(file.getvalue().decode("utf-8", "replace")))

@@ -1,0 +1,234 @@
+"""Meter, test light and eye: choose where the leads go, measure, read; what the reading is worth.
+
+Every measurement is a sentence in the bench's log. With `keep the leads on`, the same measurement follows
+each action, so that one can watch the meter while taking connectors off.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from sim.instruments.scope import Picture
+from sim.instruments.service import Expected
+from sim.training.exercise import Tool
+from sim.vehicle.problems import EditProblem
+from ui.drawing import sheet
+from ui.drawing.meter import blank, display, expected_table, readings_table, strip
+from ui.panels.terminals import (
+    GENTLEST,
+    as_observation,
+    choose_from,
+    choose_way,
+    loops,
+    mind,
+    papers_of,
+    sights,
+    terminals,
+    way_words,
+)
+from ui.state.seen import Seen
+from ui.state.session import Held, ask_to_do_as_shown
+
+KINDS = {
+    "volts": "Volts", "ohms": "Ohms", "continuity": "Beep", "amps": "Amps", "load": "Lamp", "look": "Look",
+}  # fmt: skip
+TOOL_OF: dict[str, Tool] = {"load": "lamp", "look": "eye"}  # all others: the meter
+LAMPS_W = {2.0: "2 W test light", 5.0: "5 W", 21.0: "21 W", 55.0: "55 W"}
+USUAL_LAMP_W = 21.0
+CAN_STAY = ("volts", "ohms", "continuity")
+SHOWN_READINGS = 40
+LEADS = ("red", "black")
+
+
+def show(held: Held, seen: Seen, to_diagrams: bool = True) -> None:
+    """The measuring panel; `to_diagrams`: with a link to them."""
+    readings = held.notebook.of(held.bench)
+    with st.container(key="reading"):
+        last = next((one for one in reversed(readings) if not isinstance(one.result, Picture)), None)
+        sheet.show(blank() if last is None else display(last), "display")
+    kind = choose(held, seen)
+    _go(held, seen, kind)
+    _keep_on(kind)
+    if to_diagrams and "diagrams" in st.session_state.get("entries", {}):
+        st.page_link(
+            st.session_state.entries["diagrams"], label="Place the leads on a drawing",
+            icon=":material/schema:",
+        )  # fmt: skip
+    if kind not in ("look", "amps"):
+        _expected(held)
+    if readings:
+        with st.expander(f"Readings: {len(readings)}", expanded=len(readings) > 1, key="readings_box"):
+            sheet.show(readings_table(readings[-SHOWN_READINGS:]), "readings", partial(_take_again, held))
+
+
+def choose(held: Held, seen: Seen) -> str:
+    """Instrument, terminals and way of probing; the instrument."""
+    kinds = [one for one in KINDS if TOOL_OF.get(one, "meter") in seen.tools]
+    if st.session_state.get("measure_kind") not in kinds:
+        st.session_state.measure_kind = kinds[0]
+    kind = str(
+        st.segmented_control(
+            "instrument", kinds, key="measure_kind", format_func=KINDS.__getitem__,
+            required=True, label_visibility="collapsed", persist_state="session",
+        )
+    )  # fmt: skip
+    if kind == "look":
+        choose_from("look at", sights(held), "look_at", "a connector, fuse, relay, ground or wire")
+    elif kind == "amps":
+        choose_from("open the loop at", loops(held), "loop_at", "a fuse, pin or battery clamp")
+    else:
+        leads = _leads(held, seen)
+        if kind == "load":
+            _lamp("lamp_w")
+        choose_way(held, seen, leads, "way")
+        if kind == "volts":
+            _burning(held, seen)
+    return kind
+
+
+def sentence() -> str:
+    """The measurement that is chosen; nothing while a lead hangs free."""
+    state = st.session_state
+    kind, red, black = state.get("measure_kind"), state.get("probe_red"), state.get("probe_black")
+    if kind == "look":
+        return f"look {state.look_at}" if state.get("look_at") else ""
+    if kind == "amps":
+        return f"measure amps {state.loop_at}" if state.get("loop_at") else ""
+    if not red or not black:
+        return ""
+    if kind == "load":
+        return f"load {red} to {black} with {state.get('lamp_w', USUAL_LAMP_W):g} W lamp{way_words('way')}"
+    burning = ""
+    if kind == "volts" and state.get("lamp_burns") and state.get("lamp_a") and state.get("lamp_b"):
+        watt = state.get("burning_w", USUAL_LAMP_W)
+        burning = f" while {watt:g} W lamp at {state.lamp_a} to {state.lamp_b}"
+    return f"measure {kind} {red} to {black}{burning}{way_words('way')}"
+
+
+def _measurement() -> list[str]:
+    if not sentence():
+        raise EditProblem("choose first where to measure")
+    return [sentence()]
+
+
+def _go(held: Held, seen: Seen, kind: str) -> None:
+    """The button that measures, and what to mind before."""
+    words = {"look": "Look", "load": "Hold the lamp there"}.get(kind, "Measure")
+    st.button(
+        words, key="measure", type="primary", disabled=not sentence(),
+        icon=":material/visibility:" if kind == "look" else ":material/electric_meter:",
+        on_click=partial(ask_to_do_as_shown, _measurement, 0.0),
+    )  # fmt: skip
+    if sentence():
+        mind(held, as_observation(held, seen, sentence()))
+
+
+def beside(held: Held) -> None:
+    """The last reading in one line, while the leads stay on."""
+    readings = held.notebook.of(held.bench)
+    if readings and watched():
+        with st.container(key="watched_reading"):
+            sheet.show(strip(readings[-1]), "strip")
+
+
+def put_probe(lead: str, node: str) -> None:
+    """A lead goes on a terminal."""
+    st.session_state[f"probe_{lead}"] = node
+
+
+def _leads(held: Held, seen: Seen) -> tuple[str, str]:
+    known = terminals(held, seen)
+    red = choose_from("red lead (+) on", known, "probe_red", "pin, cavity, fuse, ground, DLC pin")
+    with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
+        black = choose_from("black lead (−) on", known, "probe_black", "pin, cavity, fuse, ground, DLC pin")
+        st.button(
+            "", key="swap_leads", icon=":material/swap_vert:", help="swap the leads", on_click=_swap_leads
+        )
+    return red, black
+
+
+def _swap_leads() -> None:
+    state = st.session_state
+    state.probe_red, state.probe_black = state.get("probe_black"), state.get("probe_red")
+
+
+def _lamp(key: str) -> None:
+    st.segmented_control(
+        "lamp", list(LAMPS_W), default=USUAL_LAMP_W, key=key, format_func=LAMPS_W.__getitem__, required=True,
+        persist_state="session",
+    )  # fmt: skip
+
+
+def _burning(held: Held, seen: Seen) -> None:
+    """A lamp elsewhere that loads the circuit while volts are measured."""
+    if st.toggle("while a lamp burns somewhere", key="lamp_burns", persist_state="session"):
+        known = terminals(held, seen)
+        choose_from("lamp from", known, "lamp_a", "a terminal")
+        choose_from("lamp to", known, "lamp_b", "a terminal")
+        _lamp("burning_w")
+
+
+def _keep_on(kind: str) -> None:
+    st.toggle(
+        "keep the leads on: measure again after each action", key="keep_leads",
+        disabled=kind not in CAN_STAY or not sentence(), persist_state="session",
+    )  # fmt: skip
+    st.session_state.watched = watched
+
+
+def watched() -> list[str]:
+    """What is measured after each action, by a meter whose leads stay on."""
+    state = st.session_state
+    stays = state.get("keep_leads") and state.get("measure_kind") in CAN_STAY and sentence()
+    return [sentence()] if stays else []
+
+
+def _expected(held: Held) -> None:
+    lines = []
+    for lead in LEADS:
+        at = st.session_state.get(f"probe_{lead}") or ""
+        lines += _expected_at(held, at)
+    lines = list(dict.fromkeys(lines))
+    if lines:
+        with st.expander(f"What should be there: {len(lines)}", key="expected_box"):
+            sheet.show(expected_table(lines), "expected", _set_up_expected)
+
+
+def _expected_at(held: Held, at: str) -> list[Expected]:
+    owner = {"BAT+": "BAT", "BAT-": "BAT"}.get(at, at)
+    papers = papers_of(held)
+    for name in (owner, owner.rpartition(".")[0]):
+        try:
+            return list(papers.expected(name))
+        except EditProblem:
+            continue
+    return []
+
+
+def _set_up_expected() -> None:
+    set_up_sentence(sheet.picked("expected"))
+
+
+def _take_again(held: Held) -> None:
+    picked = sheet.picked("readings")
+    for reading in held.notebook.of(held.bench):
+        if str(reading.place) == picked:
+            set_up_sentence(reading.result.action)
+
+
+def set_up_sentence(sentence: str) -> None:
+    """Set the panel up for a measurement that is written down as a sentence."""
+    words = sentence.split()
+    state = st.session_state
+    if words[0] == "look":
+        state.measure_kind, state.look_at = "look", " ".join(words[1:])
+    elif words[:2] == ["measure", "amps"]:
+        state.measure_kind, state.loop_at = "amps", words[2]
+    elif words[0] in ("measure", "load"):
+        state.measure_kind = "load" if words[0] == "load" else words[1]
+        at = words.index("to")
+        state.probe_red, state.probe_black = words[at - 1], words[at + 1]
+        state.way = sentence.partition(" by ")[2] or GENTLEST
+        state.lamp_burns = " while " in sentence

@@ -1,0 +1,189 @@
+"""Where a probe can go: the terminals that the car's file shows, in words to search in.
+
+All of it follows from what the file claims; what is wrong with the car does not show here. The module's own
+side of a connector is listed where whoever works on the car can see that the connector is off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import streamlit as st
+
+from sim.bench.observations import Observation, parse_observation, places, reach
+from sim.instruments import cautions
+from sim.instruments.service import ServiceInformation
+from sim.vehicle.car import Car
+from sim.vehicle.problems import EditProblem
+from ui.panels.cautions import MAKER
+from ui.panels.diagram import connector_words
+from ui.state.seen import Seen
+from ui.state.session import Held
+
+ENDS = {
+    "30": "feed of its contact", "87": "its contact, switched", "86": "its coil, driven end",
+    "85": "its coil, ground end",
+}  # fmt: skip
+GENTLEST = "the gentlest way"
+POSTS = {
+    "BAT+": "battery, plus post",
+    "BAT-": "battery, minus post",
+    "BODY": "bare metal of the body",
+    "BAR": "feed bar of the fuse boxes",
+}
+
+
+def papers_of(held: Held) -> ServiceInformation:
+    """The service information of this session's car, made once."""
+    kept = st.session_state.get("papers")
+    if kept is None or kept[0] is not held.car:
+        kept = st.session_state.papers = (held.car, ServiceInformation(held.car), {})
+    papers: ServiceInformation = kept[1]
+    return papers
+
+
+def terminals(held: Held, seen: Seen) -> dict[str, str]:
+    """Every terminal that can be reached, with its words."""
+    papers = papers_of(held)
+    known: dict[frozenset[str], dict[str, str]] = st.session_state.papers[2]
+    if seen.connectors_off not in known:
+        known[seen.connectors_off] = dict(_listed(held.car, papers, seen.connectors_off))
+    return known[seen.connectors_off]
+
+
+def choose_from(label: str, known: dict[str, str], key: str, placeholder: str) -> str:
+    """A box to search in; what is chosen in it, or nothing."""
+    if st.session_state.get(key) not in known:
+        st.session_state[key] = None
+    chosen = st.selectbox(
+        label, list(known), key=key, index=None, placeholder=placeholder, persist_state="session",
+        format_func=lambda name: known.get(name, name),
+    )  # fmt: skip
+    return chosen or ""
+
+
+def choose_way(held: Held, seen: Seen, points: Iterable[str], key: str) -> None:
+    """How the points are reached, where there is more than one way."""
+    possible = [GENTLEST, *ways(as_seen(held.car, seen), points)]
+    if len(possible) < 3 or st.session_state.get(key) not in possible:
+        st.session_state[key] = GENTLEST
+    if len(possible) > 2:
+        st.selectbox("how", possible, key=key, persist_state="session")
+
+
+def way_words(key: str) -> str:
+    """The chosen way as the end of a sentence; nothing for the gentlest."""
+    chosen = st.session_state.get(key, GENTLEST)
+    return "" if chosen == GENTLEST else f" by {chosen}"
+
+
+def as_observation(held: Held, seen: Seen, sentence: str) -> Observation | str:
+    """What a sentence means on the car as far as it can be seen, or why it means nothing."""
+    try:
+        return parse_observation(sentence, as_seen(held.car, seen))
+    except EditProblem as problem:
+        return str(problem)
+
+
+def mind(held: Held, what: Observation | str) -> None:
+    """What to mind before a measurement, or why it cannot be made."""
+    if isinstance(what, str):
+        st.caption(what)
+        return
+    for text in cautions.of(what, held.car):
+        st.caption(f":material/warning: {text} {MAKER if text == cautions.AIRBAG else ''}")
+
+
+def as_seen(car: Car, seen: Seen) -> Car:
+    """The car of the diagrams with the connectors off that can be seen to be off."""
+    return car.with_harness(unplugged=seen.connectors_off)
+
+
+def ways(car: Car, points: Iterable[str]) -> list[str]:
+    """How the points can be reached, each way once, the gentlest first."""
+    found: dict[str, None] = {}
+    for point in points:
+        try:
+            found.update(dict.fromkeys(reach(point, car)))
+        except EditProblem:
+            continue
+    return [way for way in found if way != "touching"]
+
+
+def loops(held: Held) -> dict[str, str]:
+    """Where a loop can be opened for a meter in amps: fuses, battery clamps, pins."""
+    car = held.car
+    fuses = {
+        name: f"{name} · in place of the fuse, {fuse.title or fuse.location}"
+        for name, fuse in car.claimed.fuses.items()
+    }
+    clamps = [pin.id for pin in car.pins.values() if car.connectors[pin.connector].kind == "battery"]
+    pins = [pin.id for pin in car.pins.values() if car.connectors[pin.connector].kind in ("module", "inline")]
+    words = papers_of(held).words_at
+    return {
+        **{name: f"{name} · battery clamp" for name in clamps},
+        **fuses,
+        **{name: f"{name} · {words(name)}" for name in pins},
+    }
+
+
+def sights(held: Held) -> dict[str, str]:
+    """What can be looked at: connectors, fuses, relays, grounds, then places of the harness."""
+    car = held.car
+    named = {
+        **{name: connector_words(car, plug) for name, plug in car.connectors.items()},
+        **{name: f"{name} · fuse, {one.title or one.location}" for name, one in car.claimed.fuses.items()},
+        **{name: f"{name} · relay, {one.title or one.location}" for name, one in car.claimed.relays.items()},
+        **{name: f"{name} · ground point, {one.location}" for name, one in car.claimed.grounds.items()},
+        **{name: f"{name} · module {one.title}".rstrip() for name, one in car.claimed.modules.items()},
+    }
+    words = papers_of(held).words_at
+    rest = {
+        name: f"{name} · {words(name)}" if name in car.pins else f"wire or splice {name}"
+        for name in places(car)
+    }
+    return {**named, **{name: text for name, text in rest.items() if name not in named}}
+
+
+def _listed(car: Car, papers: ServiceInformation, off: frozenset[str]) -> Iterable[tuple[str, str]]:
+    outer = sorted(node for node in car.terminals if ":" not in node)
+    pins = [node for node in outer if node in car.pins]
+    for node in [*POSTS, *car.claimed.grounds, *pins]:
+        yield node, f"{node} · {_words(node, car, papers)}"
+    for name in sorted(off):
+        for pin in car.connectors[name].pins:
+            if ":" in pin.inner:
+                yield pin.inner, f"{pin.inner} · the part's own side of {pin.id}"
+    for node in outer:
+        if node not in POSTS and node not in car.claimed.grounds and node not in car.pins:
+            yield node, f"{node} · {_words(node, car, papers)}"
+
+
+def _words(node: str, car: Car, papers: ServiceInformation) -> str:
+    """What a terminal is, in words."""
+    if node in POSTS:
+        return POSTS[node]
+    if node in car.pins:
+        pin = car.pins[node]
+        words = papers.words(pin)
+        return words if pin.function in words else f"{pin.function}, {words}"
+    claimed = car.claimed
+    if node in claimed.grounds:
+        return f"ground point, {claimed.grounds[node].location or claimed.grounds[node].title}".rstrip(", ")
+    owner, _, end = node.rpartition(".")
+    if owner in claimed.fuses:
+        fuse = claimed.fuses[owner]
+        return f"{'feed' if end == '1' else 'load'} side of the fuse, {fuse.title or fuse.location}"
+    if owner in claimed.relays:
+        return f"relay {claimed.relays[owner].title}, {ENDS[end]}"
+    if owner in claimed.loads:
+        return f"{claimed.loads[owner].title or owner}, {'feed' if end == '1' else 'return'} end"
+    if owner in claimed.switches:
+        return f"{claimed.switches[owner].title or owner}, {'feed' if end == '1' else 'switched'} end"
+    if node.startswith("SP."):
+        return "splice in the harness"
+    cavity = node.rstrip("ab")
+    if cavity in car.pins:
+        side = "first" if node.endswith("a") else "second"
+        return f"{car.pins[cavity].function}, {side} half of the in-line connector"
+    return "in the harness"

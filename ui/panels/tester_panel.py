@@ -1,0 +1,117 @@
+"""The tester at the diagnostic connector: scan, keep reports, compare them, clear codes, unlock a gateway."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from sim.instruments.scan import difference
+from ui.drawing import sheet
+from ui.drawing.tables import difference_table, report_table
+from ui.panels import why_panel
+from ui.panels.cautions import caution
+from ui.panels.diagram import guarded_gateways
+from ui.state.seen import Seen
+from ui.state.session import Held, ask_to_do
+
+SHOWN = ("all", "with codes", "silent")
+
+
+def show(held: Held, seen: Seen) -> None:
+    """The tester panel."""
+    st.button(
+        "Scan all modules",
+        key="scan",
+        type="primary",
+        icon=":material/radar:",
+        on_click=partial(ask_to_do, "scan"),
+    )
+    _report(held, seen)
+    if "clear" in seen.tools:
+        _clear(held, seen)
+    _keep(held)
+
+
+def _report(held: Held, seen: Seen) -> None:
+    report = held.bench.last_report
+    if report is None:
+        st.caption("No scan yet. A scan wakes the modules and reads what each has stored.")
+        return
+    answering = len(report.modules) - len(report.silent)
+    with st.container(key="scan_result"):
+        st.markdown(
+            f"at {report.time_s:.1f} s: **{answering} of {len(report.modules)}** modules answer, "
+            f"**{len(report.codes)}** codes"
+        )
+    shown = st.segmented_control(
+        "rows",
+        SHOWN,
+        default="all",
+        key="shown",
+        required=True,
+        label_visibility="collapsed",
+        persist_state="session",
+    )
+    sheet.show(report_table(report, shown or "all"), "report", partial(_picked, seen))
+    opens = "its module" if seen.only_found else "why"
+    st.caption(f"● fails now   ○ stored. Pick a row to see {opens}; the status byte follows ISO 14229-1.")
+
+
+def _picked(seen: Seen) -> None:
+    """A row opens its reasons, or in an exercise its module."""
+    picked = sheet.picked("report")
+    if not picked:
+        return
+    if seen.only_found:
+        st.session_state.part, st.session_state.panel = f"module {picked.split()[1]}", "Part"
+    else:
+        why_panel.ask_why(*picked.split(maxsplit=1))
+
+
+def _clear(held: Held, seen: Seen) -> None:
+    guarded = guarded_gateways(held.car)
+    with st.container(horizontal=True):
+        st.button(
+            "Clear all codes", key="clear", icon=":material/ink_eraser:", on_click=partial(ask_to_do, "clear")
+        )
+        for name in guarded:
+            st.button(
+                f"Unlock {name}",
+                key=f"unlock {name}",
+                icon=":material/lock_open:",
+                on_click=partial(ask_to_do, f"unlock {name}"),
+            )
+    if guarded:
+        st.caption(
+            f"{', '.join(guarded)} lets a clear request through only after security access, "
+            "until it sleeps or resets."
+        )
+    caution("clear")
+
+
+def _keep(held: Held) -> None:
+    bench = held.bench
+    if bench.last_report is not None:
+        with st.form("keep", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
+            st.text_input(
+                "keep this report as", key="report_name", placeholder="before the repair", max_chars=60
+            )
+            st.form_submit_button("Save", on_click=_save)
+    names = list(bench.reports)
+    if not names:
+        return
+    st.markdown("**Compare two reports**")
+    latest = "(last scan)"
+    options = [*names, latest]
+    one, other = st.columns(2)
+    before = one.selectbox("from", options, key="compare_from")
+    after = other.selectbox("to", options, index=len(options) - 1, key="compare_to")
+    reports = {**bench.reports, latest: bench.last_report}
+    first, second = reports[before], reports[after]
+    if first is not None and second is not None:
+        sheet.show(difference_table(difference(first, second)), "difference")
+
+
+def _save() -> None:
+    ask_to_do(f"save {st.session_state.report_name}")

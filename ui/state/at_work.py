@@ -1,0 +1,218 @@
+"""An exercise in the bay: a customer's car whose every action stands in the records before it is shown.
+
+`?exercise=` in the address names what the student works on, so that a refresh, a restart of the server or
+another machine finds it again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import partial
+
+import streamlit as st
+
+from sim.bench.observations import OBSERVATION_VERBS
+from sim.training.attempt import Step
+from sim.training.records import AssignmentRow, MessageRow, Signal, StudentRow, Work
+from sim.vehicle.problems import Problem
+from ui.drawing.class_work import step_words
+from ui.state import classroom
+from ui.state.seen import Seen, what_a_student_sees, what_may_be_seen
+from ui.state.session import NO_PAUSE_AFTER, Held, Job, Report, ask
+
+EXERCISE = "exercise"  # in the address
+LOOK_EVERY_S = 3.0  # for what the instructor lets a class know
+PAUSED = "the class is paused: hands off the car until the instructor lets it go on"
+
+
+@dataclass(kw_only=True)
+class AtWork(Held):
+    """A student's attempt in the bay.
+
+    `steps`: what the last work has brought. `taken_back`: what the last rewind took away, to be done again.
+    """
+
+    work: Work
+    student: StudentRow
+    assignment: AssignmentRow
+    messages: list[MessageRow]
+    signal: Signal
+    steps: list[Step] = field(default_factory=list)
+    taken_back: list[str] = field(default_factory=list)
+
+    @property
+    def is_over(self) -> bool:
+        """Has it been handed in?"""
+        return self.work.attempt.result is not None
+
+    def begin_work(self) -> None:
+        """What the last work has brought makes room for what comes now."""
+        super().begin_work()
+        self.steps = []
+
+    def seen(self) -> Seen:
+        """What the student has found; everything once it is over or the instructor shows it."""
+        if self.is_over or self.assignment.revealed:
+            return what_may_be_seen(self.bench)
+        return what_a_student_sees(self.work.attempt)
+
+    def do(self, text: str, report: Report) -> str:
+        """Do one action; it is kept before anything of it is shown."""
+        self._must_go_on()
+        try:
+            step = self.work.do(text, report)
+        finally:
+            self.bench = self.work.attempt.bench
+        self.steps.append(step)
+        self.taken_back = []
+        if step.verb in OBSERVATION_VERBS and not step.vain:
+            self.notebook.note(self.bench)
+        return f"{step.action}: {words}" if (words := step_words(step)) else step.action
+
+    def pauses_after(self, verb: str) -> bool:
+        """Time passes after the controls of the driver; work at the car is for the student to time."""
+        return verb not in (*NO_PAUSE_AFTER, "edit")
+
+    def stand_as_before(self, report: Report) -> None:
+        """After work that could not be carried out: as the records have it."""
+        self.work = classroom.records().resume(self.work.id)
+        self.bench = self.work.attempt.bench
+
+    def put_away(self) -> None:
+        """The records have it already."""
+
+    def has_news(self) -> bool:
+        """Has the instructor said, paused, shown or erased anything since the page was drawn?"""
+        try:
+            return classroom.signal_of(self.assignment.class_id) != self.signal
+        except Problem:
+            return True
+
+    def take_in_news(self) -> None:
+        """Take in what the instructor has said, paused or shown."""
+        records = classroom.records()
+        self.signal = classroom.signal_of(self.assignment.class_id)
+        self.messages = records.messages(self.student.id)
+        self.assignment = _assignment(self.student, self.assignment.id)
+
+    def _must_go_on(self) -> None:
+        if classroom.signal_of(self.assignment.class_id).paused:
+            raise Problem(PAUSED)
+
+
+# -- beginning and leaving ---------------------------------------------------------------------------------
+
+
+def begin(assignment_id: int) -> None:
+    """Work on an exercise from the next run on; meant for callbacks of buttons."""
+    lay_down()
+    st.query_params[EXERCISE] = str(assignment_id)
+    st.session_state.to_the_exercise = True
+
+
+def lay_down() -> None:
+    """Back to the desk; the exercise stays as it is."""
+    if st.session_state.pop("work", None) is not None:
+        st.session_state.pop("held", None)
+    st.query_params.pop(EXERCISE, None)
+
+
+def take_up() -> None:
+    """Take up the exercise that the address names, if this session has not got it yet."""
+    held: AtWork | None = st.session_state.get("work")
+    student = classroom.student()
+    if student is None:
+        lay_down()
+        return
+    if held is not None:
+        st.query_params[EXERCISE] = str(held.assignment.id)
+        return
+    named = classroom.asked_for(EXERCISE)
+    if named is None:
+        return
+    try:
+        with st.spinner("The car rolls into the bay ...", show_time=True):
+            st.session_state.work = _taken_up(student, named)
+        st.session_state.jobs = []
+        st.session_state.panel = "Order"
+    except Problem as problem:
+        st.query_params.pop(EXERCISE, None)
+        st.session_state.desk_problem = str(problem)
+
+
+def _taken_up(student: StudentRow, assignment_id: int) -> AtWork:
+    records = classroom.records()
+    assignment = _assignment(student, assignment_id)
+    signal = records.signal(student.class_id)
+    work = records.begin(assignment, student.id)
+    return AtWork(
+        key="", car_name=work.attempt.exercise.car, car_text="", bench=work.attempt.bench,
+        job=assignment.exercise, work=work, student=student, assignment=assignment,
+        messages=records.messages(student.id), signal=signal,
+    )  # fmt: skip
+
+
+def _assignment(student: StudentRow, assignment_id: int) -> AssignmentRow:
+    given = classroom.records().assignments(student.class_id)
+    found = next((one for one in given if one.id == assignment_id), None)
+    if found is None:
+        raise Problem("this exercise is not on your desk")
+    return found
+
+
+# -- work that is no action at the car -----------------------------------------------------------------------
+
+
+def ask_for(job: Job) -> None:
+    """Have something done before the page is drawn next."""
+    ask(job)
+
+
+def hint(number: int) -> Job:
+    """Take this hint, the next one; it costs time, so two clicks on one button take one."""
+
+    def job(held: Held, report: Report) -> None:
+        assert isinstance(held, AtWork)
+        if held.work.attempt.hints_taken < number:
+            held.work.hint()
+        held.said = "a hint was taken"
+
+    return job
+
+
+def note(text: str) -> Job:
+    """Write something down."""
+
+    def job(held: Held, report: Report) -> None:
+        assert isinstance(held, AtWork)
+        held.work.note(text)
+        held.said = "noted"
+
+    return job
+
+
+def rewind(keep: int) -> Job:
+    """In practice: back to after the first `keep` steps."""
+
+    def job(held: Held, report: Report) -> None:
+        assert isinstance(held, AtWork)
+        taken_back = list(held.work.attempt.log[keep:])
+        held.work.rewind(keep)
+        held.taken_back = taken_back
+        held.bench = held.work.attempt.bench
+        held.said = f"back to after step {keep}" if keep else "back to the start"
+
+    return job
+
+
+def hand_in(named: Sequence[str], evidence: str) -> Job:
+    """Name the causes and end the exercise."""
+    return partial(_hand_in, named=tuple(named), evidence=evidence)
+
+
+def _hand_in(held: Held, report: Report, named: tuple[str, ...], evidence: str) -> None:
+    assert isinstance(held, AtWork)
+    held._must_go_on()
+    held.work.hand_in(named, evidence)
+    held.said = "handed in"

@@ -1,0 +1,62 @@
+"""The first visit: five steps from a complaint to a proven repair, ticked as they are done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import streamlit as st
+
+from sim.bench.tester import Report
+from ui.drawing import sheet
+from ui.drawing.tables import step_list
+from ui.state.seen import Seen
+from ui.state.session import Held
+
+PROOF = (
+    "Clear the codes (unlock the gateway first, if there is one), start again, scan: "
+    "an empty report is the proof."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step: what to do and whether it is done."""
+
+    words: str
+    done: bool
+
+
+def steps(log: list[str], asked_why: bool, changes_left: int, report: Report | None) -> list[Step]:
+    """The steps with their ticks, from what has been done so far."""
+    starts = [
+        place for place, text in enumerate(log) if text.startswith(("press start", "key crank", "key run"))
+    ]
+    scans = [place for place, text in enumerate(log) if text == "scan"]
+    clears = [place for place, text in enumerate(log) if text.startswith("clear")]
+    proven = bool(
+        report and scans and clears and scans[-1] > clears[-1] and not report.codes and not report.silent
+    )
+    return [
+        Step("Seat: try to start the car. What do engine and lamps say?", bool(starts)),
+        Step("Tester: scan. Which modules are silent, which codes are there?", bool(scans)),
+        Step("Pick a row of the scan. Why follows it back to its cause.", asked_why),
+        Step("Put right what you found, in Part or Work.", bool(scans) and not changes_left),
+        Step(PROOF, proven),
+    ]
+
+
+def show(held: Held, seen: Seen) -> None:
+    """The steps while a first job is under way; nothing else has them."""
+    if not held.job:
+        return
+    found = steps(
+        held.bench.log, bool(st.session_state.get("asked_why")), len(seen.changes), held.bench.last_report
+    )
+    done = sum(step.done for step in found)
+    title, _, complaint = held.job.partition(": ")
+    words = f"{title}, {done} of {len(found)} steps"
+    with st.expander(words, expanded=True, icon=":material/checklist:", key="steps_box"):
+        st.caption(f"The customer says: {complaint}")
+        sheet.show(step_list((step.words, step.done) for step in found), "steps")
+        if done == len(found):
+            st.success("Found, repaired, proven.", icon=":material/celebration:")

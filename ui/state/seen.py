@@ -1,0 +1,215 @@
+"""What may be seen of a bench. Everything that a page shows of a running car passes through here.
+
+In the free bay all of it may be seen. In an exercise it is what an eye sees from the driver's seat, what the
+last scan has told, and what was touched or looked at: what is not in `Seen` never reaches the browser.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from sim.bench.bench import Bench
+from sim.instruments.seat import Seat, look
+from sim.modules.module import ControlModule
+from sim.modules.trace import Event
+from sim.training.attempt import Attempt
+from sim.training.exercise import TOOLS, Tool
+from sim.vehicle.car import Car, HarnessState
+
+STATE_WORDS = {
+    "running": "running",
+    "starting": "starting",
+    "going to sleep": "quiet",
+    "asleep": "asleep",
+    "unpowered": "no supply",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleSeen:
+    """One module: its state, one short word for it, its supply where it is known, and what is off at it.
+
+    `shape` names the drawing of the state: running, alone, starting, waiting, quiet, asleep, unpowered; in an
+    exercise unasked, answered, unanswered.
+    """
+
+    name: str
+    title: str
+    shape: str
+    word: str
+    supply_v: float | None
+    waiting_for: tuple[str, ...]
+    alone_on: tuple[str, ...]  # buses on which it is awake and in touch with nobody
+    connectors_off: tuple[str, ...]
+    code_count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something that differs from the car as it should be, and the sentence that takes it back."""
+
+    text: str
+    undo: str
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A bench as far as whoever works on it may see it."""
+
+    time_s: float
+    seat: Seat
+    modules: dict[str, ModuleSeen]
+    operated: frozenset[str]  # hand switches that are on, by what operates them
+    connectors_off: frozenset[str]
+    out: frozenset[str]  # fuses and relays out of their holders, or blown
+    leads: tuple[str, ...]
+    changes: tuple[Change, ...]
+    theories: tuple[str, ...]
+    given: tuple[str, ...]
+    codes: tuple[tuple[str, str], ...]  # (module, code) of all that is stored
+    tools: tuple[Tool, ...] = TOOLS  # what there is to work with
+    only_found: bool = False  # an exercise: nothing but what was found
+
+
+def what_may_be_seen(bench: Bench) -> Seen:
+    """The free bay: all of it."""
+    linked = _in_touch(bench)
+    return Seen(
+        bench.now_s,
+        look(bench),
+        {name: _module(bench, module, linked) for name, module in bench.live.modules.items()},
+        bench.live.operated,
+        bench.car.harness.unplugged,
+        bench.car.harness.pulled | bench.car.harness.blown,
+        tuple(bench.car.harness.leads),
+        tuple(_changes(bench.car)),
+        tuple(text.removeprefix("theory ") for text in bench.given if text.startswith("theory ")),
+        tuple(text for text in bench.given if not text.startswith("theory ")),
+        tuple(
+            (name, code.code)
+            for name, module in bench.live.modules.items()
+            for code in module.memory.codes
+            if code.stored
+        ),
+    )
+
+
+def what_a_student_sees(attempt: Attempt) -> Seen:
+    """An exercise: the driver's seat, the last scan, and what hand and eye have found."""
+    bench, found = attempt.bench, attempt.found
+    off, out, leads = frozenset(found.off), frozenset(found.out), tuple(sorted(found.leads))
+    return Seen(
+        bench.now_s,
+        look(bench),
+        {name: _module_found(attempt, name, off) for name in bench.base.claimed.modules},
+        bench.live.operated,
+        off,
+        out,
+        leads,
+        tuple(_taken_apart(off, out, leads)),
+        theories=(),
+        given=(),
+        codes=(),
+        tools=attempt.exercise.tools,
+        only_found=True,
+    )
+
+
+def events_to_show(events: Iterable[Event]) -> list[Event]:
+    """The events that a person would want to read after an action, in order."""
+    told = ("fault", "repair", "engine", "mode", "state", "code", "relay", "gateway")
+    return [event for event in events if event.kind in told]
+
+
+def _in_touch(bench: Bench) -> frozenset[str]:
+    connectivity = bench.live.connectivity
+    if connectivity is None:
+        return frozenset()
+    on_can = {channel for members, *_ in connectivity.segments() for channel in members}
+    return frozenset(on_can.union(*bench.live.wire_links))
+
+
+def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> ModuleSeen:
+    off = bench.car.harness.unplugged
+    own = [plug.id for plug in bench.car.connectors.values() if plug.owner == module.name]
+    alone = tuple(bus for bus, channel in module.ways.items() if module.hears and channel not in linked)
+    shape, word = module.state.replace("going to sleep", "quiet"), STATE_WORDS.get(module.state, module.state)
+    if module.state == "starting" and module.waiting_for:
+        shape, word = "waiting", f"waits: {', '.join(module.waiting_for)}"
+    elif module.state == "running" and alone and len(alone) == len(module.ways):
+        shape, word = "alone", "cut off"
+    return ModuleSeen(
+        module.name, module.spec.title, shape, word, module.supply_v, module.waiting_for, alone,
+        tuple(name for name in own if name in off), sum(1 for code in module.memory.codes if code.stored),
+    )  # fmt: skip
+
+
+def _module_found(attempt: Attempt, name: str, off: frozenset[str]) -> ModuleSeen:
+    """A module as the last scan has told of it."""
+    report, car = attempt.bench.last_report, attempt.bench.base
+    entry = next((one for one in report.modules if one.module == name), None) if report else None
+    shape, word = "unasked", "not asked"
+    if name not in car.addresses:
+        word = "on LIN"
+    elif report and report.power and entry:
+        shape, word = ("answered", "answered") if entry.answers else ("unanswered", "no answer")
+    own = (plug.id for plug in car.connectors.values() if plug.owner == name)
+    return ModuleSeen(
+        name, car.claimed.modules[name].title, shape, word, None, (), (),
+        tuple(plug for plug in own if plug in off), len(entry.codes) if entry else 0,
+    )  # fmt: skip
+
+
+def _taken_apart(off: frozenset[str], out: frozenset[str], leads: tuple[str, ...]) -> Iterator[Change]:
+    for name in sorted(off):
+        clamp = name.startswith("BAT.")
+        yield Change(f"{name} {'off' if clamp else 'unplugged'}", f"plug {name}")
+    for name in sorted(out):
+        yield Change(f"{name} out of its holder, or blown", f"fit {name}")
+    for lead in leads:
+        yield Change(lead, f"unbypass {lead.split()[1]}")
+
+
+def _changes(car: Car) -> Iterator[Change]:
+    state: HarnessState = car.harness
+    for name in sorted(state.unplugged):
+        if name == "BAT.NEG":
+            yield Change("battery disconnected (negative)", "reconnect battery")
+        else:
+            yield Change(f"{name} unplugged", f"plug {name}")
+    for name in sorted(state.pulled):
+        yield Change(f"{name} out of its holder", f"fit {name}")
+    for name in sorted(state.blown):
+        yield Change(f"{name} blown", f"fit {name}")
+    for name, rating_a in sorted(state.fitted_a.items()):
+        yield Change(f"{name} with a {rating_a:g} A fuse", f"fit {name}")
+    for name in sorted(state.opened):
+        yield Change(f"{name} open", f"mend {name}")
+    for name, ohm in sorted(state.added_ohm.items()):
+        yield Change(f"{name} with {ohm:g} ohm too many", f"mend {name}")
+    for name in sorted(state.loosened):
+        yield Change(f"{name} half seated", f"plug {name}")
+    for one, other in sorted(state.swapped.items()):
+        if one < other:
+            yield Change(f"the wires of {one} and {other} are swapped", f"unswap {one} with {other}")
+    for name in sorted(state.stuck):
+        yield Change(f"the transmit input of {name} stuck at dominant", f"replace {name.partition('.')[0]}")
+    for name in sorted(state.babbling):
+        yield Change(f"{name} sends without end", f"replace {name.partition('.')[0]}")
+    for name in sorted(state.classical):
+        yield Change(f"{name} knows classical CAN only", f"replace {name.partition('.')[0]}")
+    for name, rate_bps in sorted(state.bitrates_bps.items()):
+        yield Change(f"{name} at {rate_bps / 1000:g} kbit/s", f"replace {name.partition('.')[0]}")
+    for name in sorted(state.intermittent):
+        yield Change(f"{name} opens now and then", f"mend {name}")
+    for name, volt in sorted(state.offset_v.items()):
+        yield Change(f"{name} {volt:g} V above the body", f"mend {name}")
+    for name in sorted(state.leads):
+        undo = f"unbypass {name.split()[1]}" if name.startswith("bypass ") else f"un{name}"
+        yield Change(name, undo)
+    for name in sorted(state.kept_awake):
+        yield Change(f"{name} never lets go of the network", f"replace {name}")
+    if state.battery_pct is not None:
+        usual = car.built.battery.charge_pct
+        yield Change(f"battery at {state.battery_pct:g} % charge", f"charge {usual:g} %")

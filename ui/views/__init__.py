@@ -1,0 +1,1 @@
+"""The pages: each module draws one, by its `show`."""

@@ -1,0 +1,152 @@
+"""The bay: the car on the left, what can be done with it on the right."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+import streamlit as st
+
+from ui.drawing import sheet
+from ui.drawing.car_map import car_map, legend
+from ui.drawing.layout import NARROW, WIDE
+from ui.drawing.tables import event_list
+from ui.panels import measure_panel, part_panel, scope_panel, seat_panel, tester_panel, why_panel, work_panel
+from ui.panels.log_panel import show as show_log
+from ui.state import first_visit
+from ui.state.seen import Seen, events_to_show
+from ui.state.session import Held, ask_to_do, work_off
+
+# those that a student at an exercise has, too
+WORKPLACES: dict[str, Callable[[Held, Seen], None]] = {
+    "Seat": seat_panel.show,
+    "Part": part_panel.show,
+    "Work": work_panel.show,
+    "Tester": tester_panel.show,
+    "Measure": measure_panel.show,
+    "Scope": scope_panel.show,
+}
+Part = Callable[[], object]
+PANELS = (*WORKPLACES, "Why", "Log")
+PAUSES = {0: "none", 2: "2 s", 10: "10 s"}
+
+
+def show() -> None:
+    """The whole page; one fragment, so that a click draws nothing else again."""
+    _bay()
+
+
+@st.fragment
+def _bay() -> None:
+    held: Held = st.session_state.held
+    work_off(held, st.empty())
+    seen = held.seen()
+    _headline(held, seen)
+    beside_the_map(
+        lambda: show_map(held, seen),
+        lambda: _happened(held),
+        lambda: (first_visit.show(held, seen), _panels(held, seen)),
+    )
+
+
+def beside_the_map(draw_map: Part, below: Part, panel: Part) -> None:
+    """The map with what belongs below it, and the panel beside it; on a phone the long map comes last."""
+    if st.session_state.get("narrow"):
+        panel()
+        below()
+        draw_map()
+        return
+    left, right = st.columns([1.9, 1], gap="medium")
+    with left:
+        draw_map()
+        below()
+    with right:
+        panel()
+
+
+def _headline(held: Held, seen: Seen) -> None:
+    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="headline"):
+        st.markdown(f"**{held.car.title}** at {seen.time_s:.1f} s", width="content")
+        st.markdown(f"ignition **{seen.seat.ignition}** · engine **{seen.seat.engine}**", width="content")
+        st.space("stretch")
+        let_time_pass()
+    tell_what_was_said(held)
+
+
+def let_time_pass() -> None:
+    """Buttons that do nothing but wait."""
+    for words, seconds in (("1 s", 1), ("10 s", 10), ("1 min", 60)):
+        st.button(
+            f"+ {words}",
+            key=f"wait {seconds}",
+            help=f"let {words} pass",
+            on_click=partial(ask_to_do, f"wait {seconds} s"),
+        )
+
+
+def tell_what_was_said(held: Held) -> None:
+    """The last words about the last work."""
+    if held.problem:
+        with st.container(key="problem"):
+            st.error(held.problem, icon=":material/block:")
+    else:
+        with st.container(key="said"):
+            st.caption(f":material/chevron_right: {held.said or 'nothing was done yet'}")
+
+
+def show_map(held: Held, seen: Seen) -> None:
+    """The map of the car; what is picked on it opens in the panel Part."""
+    narrow = bool(st.session_state.get("narrow", False))
+    layout, picked = held.layout(NARROW if narrow else WIDE), st.session_state.get("part", "")
+    html = car_map(held.car, layout, seen, picked) + legend(seen.only_found)
+    now_narrow = sheet.show_to_fit(html, "map", narrow, _picked_on_map)
+    if now_narrow != narrow:
+        st.session_state.narrow = now_narrow
+        st.rerun(scope="fragment")
+
+
+def _picked_on_map() -> None:
+    picked = sheet.picked("map")
+    if picked:
+        st.session_state.part = picked
+        st.session_state.panel = "Part"
+
+
+def _happened(held: Held) -> None:
+    events = events_to_show(held.events)
+    with st.container(key="what_it_brought"):
+        st.markdown(f"**What that brought**: {len(events)} event{'s' if len(events) != 1 else ''}")
+        if events:
+            sheet.show(event_list(events), "happened", _picked_event)
+
+
+def _picked_event() -> None:
+    picked = sheet.picked("happened")
+    if picked:
+        why_panel.ask_why(*picked.split(maxsplit=1))
+
+
+def _panels(held: Held, seen: Seen) -> None:
+    st.session_state.setdefault("panel", "Seat")
+    chosen = st.segmented_control(
+        "panel", PANELS, key="panel", required=True, label_visibility="collapsed", persist_state="session"
+    )
+    if chosen != "Measure":
+        measure_panel.beside(held)
+    with st.container(key="the_panel"):
+        if chosen in WORKPLACES:
+            WORKPLACES[chosen](held, seen)
+        elif chosen == "Why":
+            why_panel.show(held, seen)
+        else:
+            show_log(held)
+    if chosen in ("Seat", "Part", "Work"):
+        choose_pause("time that passes after each action")
+
+
+def choose_pause(words: str) -> None:
+    """How much time passes after an action."""
+    st.segmented_control(
+        words, list(PAUSES), default=10, key="pause_s", format_func=PAUSES.__getitem__, required=True,
+        persist_state="session",
+    )  # fmt: skip

@@ -1,0 +1,254 @@
+"""The board: where everybody is, who may be stuck, and the instructor's word to one or to all."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from sim.training.exercise import Exercise, exercise_from_text
+from sim.training.records import ClassRow, Records, StudentRow
+from sim.vehicle.problems import Problem
+from ui.choices import distinct
+from ui.drawing import sheet
+from ui.drawing.class_tables import board
+from ui.state import classroom
+from ui.views.classes import choose_class, class_now
+
+REFRESH_S = 4.0
+THIS_STUDENT, EVERYBODY = "this student", "everybody"
+
+
+def show() -> None:
+    """The page."""
+    classroom.what_was_ordered()
+    known = classroom.records().classes()
+    if not known:
+        st.title("Board")
+        st.caption("No class has been opened yet: the page Classes does that.")
+        return
+    with st.container(horizontal=True, vertical_alignment="bottom", key="board_head"):
+        group = choose_class(known)
+        _pause(group)
+    st.fragment(_live, run_every=REFRESH_S)(group.id)
+    left, right = st.columns(2, gap="large")
+    with left:
+        _one_student(group)
+    with right:
+        _exercises(group)
+
+
+def _pause(group: ClassRow) -> None:
+    if group.paused:
+        st.button(
+            "Go on", key="go_on", type="primary", icon=":material/play_arrow:",
+            on_click=partial(_pause_class, False),
+        )  # fmt: skip
+        st.markdown("**The class is paused**: nobody can work on a car.", width="content")
+    else:
+        st.button(
+            "Pause the class", key="pause", icon=":material/pause:",
+            on_click=partial(_pause_class, True),
+        )  # fmt: skip
+
+
+def _pause_class(paused: bool) -> None:
+    def what(records: Records) -> str:
+        group = class_now(records)
+        records.pause(group.id, paused)
+        return f"{group.name} {'is paused' if paused else 'goes on'}"
+
+    classroom.order(what)
+
+
+def _live(class_id: int) -> None:
+    if not classroom.let_in():
+        st.warning("This is for the instructor; come in by the door again.", icon=":material/lock:")
+        return
+    if st.session_state.pop("picked_on_board", False):
+        st.rerun()  # the whole page tells of whoever was picked
+    rows = classroom.records().board(class_id)
+    if not rows:
+        code = classroom.records().class_of(class_id).join_code
+        st.caption(f"Nobody has joined yet. The code of this class is **{code}**.")
+        return
+    stuck = [row for row in rows if row.signs]
+    done = sum(row.complete is not None for row in rows)
+    st.markdown(
+        f"**{len(rows)}** here · **{done}** handed in the latest exercise · "
+        f"**{len(stuck)}** with a reason to go and ask"
+    )
+    with st.container(key="board"):
+        sheet.show(board(rows, _target_minutes(class_id)), "board_table", _picked)
+
+
+def _exercise(assignment_id: int) -> Exercise:
+    return _read(classroom.records().file_of(assignment_id))
+
+
+@st.cache_resource(show_spinner=False, max_entries=200)
+def _read(file: str) -> Exercise:
+    return exercise_from_text(file, "exercise file")
+
+
+def _target_minutes(class_id: int) -> dict[str, float]:
+    given = classroom.records().assignments(class_id)
+    return {one.exercise: _exercise(one.id).minutes for one in given}
+
+
+def _picked() -> None:
+    picked = sheet.picked("board_table")
+    if picked:
+        st.session_state.board_student = int(picked)
+        st.session_state.picked_on_board = True
+
+
+# -- one student --------------------------------------------------------------------------------------------
+
+
+def _one_student(group: ClassRow) -> None:
+    rows = {row.student_id: row for row in classroom.records().board(group.id)}
+    if not rows:
+        return
+    if st.session_state.get("board_student") not in rows:
+        st.session_state.board_student = next(iter(rows))
+    names = distinct({one: row.student for one, row in rows.items()})
+    chosen = st.selectbox(
+        "student", list(rows), key="board_student", format_func=names.__getitem__,
+        persist_state="session",
+    )  # fmt: skip
+    row = rows[chosen]
+    with st.container(horizontal=True):
+        if st.button(
+            "Replay on the projector", key="replay_one", icon=":material/slideshow:",
+            disabled=row.attempt_id is None,
+        ):  # fmt: skip
+            st.session_state.replay_attempt = row.attempt_id
+            st.switch_page(st.session_state.entries["replay"])
+        with st.popover("A new key", icon=":material/key:"):
+            st.markdown("For a student who has lost the way back. The address used so far is good no more.")
+            st.button("Make it", key="new_key", on_click=_new_key)
+    if st.session_state.get("key_made", (0, ""))[0] == row.student_id:
+        key = st.session_state.key_made[1]
+        st.code(classroom.address(f"?{classroom.STUDENT}={key}"), language=None)
+        st.caption("Give this address to the student and to nobody else; the old one is good no more.")
+    _say()
+
+
+def _student_now(records: Records) -> StudentRow:
+    """The student who is chosen, of the class that is chosen, when a button is pressed."""
+    students = {one.id: one for one in records.students(class_now(records).id)}
+    if st.session_state.board_student not in students:
+        raise Problem("choose a student of this class first")
+    return students[st.session_state.board_student]
+
+
+def _new_key() -> None:
+    def what(records: Records) -> str:
+        student = _student_now(records)
+        st.session_state.key_made = (student.id, records.new_key(student.id))
+        return f"a new key for {student.name}"
+
+    classroom.order(what)
+
+
+def _say() -> None:
+    with st.form("say", border=False):
+        st.text_area("say something", key="say_words", max_chars=600, height=80)
+        st.radio("to", [THIS_STUDENT, EVERYBODY], key="say_to", horizontal=True)
+        st.form_submit_button("Send it", on_click=_said)
+
+
+def _said() -> None:
+    def what(records: Records) -> str:
+        state = st.session_state
+        student = None if state.say_to == EVERYBODY else _student_now(records)
+        records.tell(class_now(records).id, state.say_words, student and student.id)
+        state.say_words = ""
+        return f"sent to {student.name if student else EVERYBODY}"
+
+    classroom.order(what)
+
+
+# -- exercises of the class ---------------------------------------------------------------------------------
+
+
+def _exercises(group: ClassRow) -> None:
+    given = {one.id: one for one in classroom.records().assignments(group.id)}
+    if not given:
+        st.caption("The class has no exercise yet: the page Classes gives it one.")
+        return
+    names = distinct({number: one.exercise for number, one in given.items()})
+    chosen = st.selectbox(
+        "exercise", list(given), index=len(given) - 1, key=f"board_exercise_{group.id}",
+        format_func=names.__getitem__,
+    )  # fmt: skip
+    one = given[chosen]
+    if one.revealed:
+        st.markdown("Its solution is **shown** to whoever works on it.")
+        st.button(
+            "Hide the solution", key="hide", icon=":material/visibility_off:",
+            on_click=partial(_reveal, False),
+        )  # fmt: skip
+    else:
+        sure = st.checkbox(
+            f"show what is wrong with the car of “{classroom.plain(one.exercise)}”", key=f"sure_{chosen}"
+        )
+        st.button(
+            "Show the solution to everybody", key="reveal", icon=":material/visibility:", disabled=not sure,
+            on_click=partial(_reveal, True),
+        )  # fmt: skip
+    hints = _exercise(chosen).hints
+    if hints:
+        st.selectbox("a hint of this exercise", hints, key=f"hint_{chosen}")
+        with st.container(horizontal=True):
+            st.button(
+                "Send it to this student", key="hint_one",
+                disabled=st.session_state.get("board_student") is None, on_click=partial(_send_hint, True),
+            )  # fmt: skip
+            st.button("Send it to all", key="hint_all", on_click=partial(_send_hint, False))
+    with st.expander("For you: why the car shows what it shows"):
+        st.markdown(_guide(_exercise(chosen)))
+
+
+def _exercise_now(records: Records) -> int:
+    """The exercise that is chosen, of the class that is chosen, when a button is pressed."""
+    chosen: int | None = st.session_state.get(f"board_exercise_{class_now(records).id}")
+    if chosen is None:
+        raise Problem("choose an exercise of this class first")
+    return chosen
+
+
+def _reveal(revealed: bool) -> None:
+    def what(records: Records) -> str:
+        chosen = _exercise_now(records)
+        if revealed and not st.session_state.get(f"sure_{chosen}"):
+            raise Problem("tick first that the solution of this exercise is to be shown")
+        records.reveal(chosen, revealed)
+        return "the solution is shown" if revealed else "the solution is hidden again"
+
+    classroom.order(what)
+
+
+def _send_hint(to_one: bool) -> None:
+    def what(records: Records) -> str:
+        hint = st.session_state.get(f"hint_{_exercise_now(records)}")
+        if hint is None:
+            raise Problem("choose a hint of this exercise first")
+        records.tell(class_now(records).id, hint, _student_now(records).id if to_one else None)
+        return "the hint is sent"
+
+    classroom.order(what)
+
+
+def _guide(exercise: Exercise) -> str:
+    lines = []
+    for number in range(1 + len(exercise.others)):
+        one = exercise.variant(number)
+        which = f" in car {number + 1}" if exercise.others else ""
+        hidden = ", ".join(f"`{edit}`" for edit in one.arrives) or "nothing"
+        lines += [f"Hidden{which}: {hidden}", "", one.guide.why, ""]
+    for words, several in (("Usual wrong turns", exercise.guide.wrong_turns), ("Ask", exercise.guide.ask)):
+        if several:
+            lines += [f"**{words}**", *(f"- {one}" for one in several), ""]
+    return "\n".join(lines)

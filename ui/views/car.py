@@ -1,0 +1,233 @@
+"""What the car's file claims: the wiring diagram in tables. It may be wrong about the car; see What if."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import streamlit as st
+
+from sim.bench.bench import Bench
+from sim.network.response_time import PeriodicFrame, bus_load, worst_response_s
+from sim.vehicle.car import Car
+from ui.drawing import sheet
+from ui.drawing.tables import plain_table
+from ui.panels.diagram import connector_words, grounds_of
+from ui.state.session import Held, work_off
+
+
+def show() -> None:
+    """The car page."""
+    held: Held = st.session_state.held
+    work_off(held, st.empty())
+    st.title(held.car.title)
+    st.markdown(held.car.claimed.about)
+    kind = st.segmented_control(
+        "part of the file",
+        list(VIEWS),
+        default="modules",
+        key="car_view",
+        required=True,
+        label_visibility="collapsed",
+        persist_state="session",
+    )
+    VIEWS[kind or "modules"](held)
+
+
+def _modules(held: Held) -> None:
+    car = held.car
+    rows = [
+        (
+            name,
+            spec.title,
+            spec.role or name,
+            spec.location,
+            ", ".join((*car.messages.buses_of[name], *car.messages.clusters_of[name])),
+            f"{car.addresses[name]:03X}" if name in car.addresses else "",
+            ", ".join(spec.waits_for),
+        )
+        for name, spec in car.claimed.modules.items()
+    ]
+    _table(("module", "title", "role", "place", "buses", "request id", "waits for"), rows, (5,))
+
+
+def _fuses(held: Held) -> None:
+    car = held.car
+    rows = [
+        (name, f"{fuse.rating_a:g} A", fuse.title, fuse.from_, ", ".join(fuse.feeds), fuse.location)
+        for name, fuse in car.claimed.fuses.items()
+    ]
+    _table(("fuse", "rating", "title", "from", "feeds", "place"), rows)
+    relays = [
+        (
+            name,
+            relay.title,
+            relay.coil,
+            relay.from_,
+            ", ".join([*relay.feeds, *_fed_by(car, name)]),
+            relay.location,
+        )
+        for name, relay in car.claimed.relays.items()
+    ]
+    if relays:
+        _table(("relay", "title", "coil", "from", "feeds", "place"), relays)
+
+
+def _fed_by(car: Car, source: str) -> list[str]:
+    return [name for name, fuse in car.claimed.fuses.items() if fuse.from_ == source]
+
+
+def _grounds(held: Held) -> None:
+    car = held.car
+    rows = [
+        (name, ground.title, ground.location, ", ".join(_grounded_at(car, name)))
+        for name, ground in car.claimed.grounds.items()
+    ]
+    _table(("ground point", "title", "place", "modules"), rows)
+
+
+def _grounded_at(car: Car, point: str) -> list[str]:
+    return [name for name in car.claimed.modules if point in grounds_of(car, name)]
+
+
+def _connectors(held: Held) -> None:
+    car = held.car
+    name = st.selectbox(
+        "connector",
+        list(car.connectors),
+        key="car_connector",
+        format_func=lambda one: connector_words(car, car.connectors[one]),
+    )
+    _table(
+        ("pin", "cavity", "carries"),
+        [(pin.id, pin.cavity, pin.function) for pin in car.connectors[name].pins],
+        (0,),
+    )
+
+
+def _buses(held: Held) -> None:
+    car = held.car
+    on = _messages_on(held.bench)
+    rows = []
+    for bus, spec in car.claimed.buses.items():
+        frames = on.get(bus, [])
+        rows.append(
+            (
+                bus,
+                spec.title,
+                f"{spec.bitrate_bps // 1000} kbit/s{' FD' if spec.fd else ''}",
+                f"{len(frames)}",
+                f"{100 * bus_load(frames, spec.bitrate_bps):.1f} %",
+                " – ".join(spec.line),
+            )
+        )
+    _table(("bus", "title", "bit rate", "messages", "load at most", "line"), rows)
+    st.caption("Load with as many stuff bits as there can be; diagnosis not counted.")
+    if not car.claimed.lin:
+        return
+    wires = [
+        (
+            cluster,
+            wire.title,
+            f"{wire.bitrate_bps / 1000:g} kbit/s",
+            wire.master,
+            f"{sum(slot.slot_ms for slot in wire.schedule):g} ms",
+            " – ".join(slot.message for slot in wire.schedule),
+            " – ".join(wire.line),
+        )
+        for cluster, wire in car.claimed.lin.items()
+    ]
+    _table(("LIN cluster", "title", "bit rate", "master", "cycle", "schedule", "wire"), wires)
+
+
+def _messages_on(bench: Bench) -> dict[str, list[PeriodicFrame]]:
+    """The periodic messages on each CAN bus, with those that a gateway passes on and network management."""
+    sent, buses = bench.car.messages.sent, bench.car.claimed.buses
+    found: dict[str, list[PeriodicFrame]] = {}
+    for (name, bus), stream in bench.live.world.streams.items():
+        if bus in buses:
+            rate_bps, period_s = buses[bus].bitrate_bps, sent[name].period_s
+            found.setdefault(bus, []).append(PeriodicFrame.longest_of(name, stream.frame, period_s, rate_bps))
+    for bus, nodes in bench.live.world.management.items():
+        times = buses[bus].network_management
+        if times:
+            found.setdefault(bus, []).extend(
+                PeriodicFrame.longest_of(
+                    f"network management of {name}",
+                    stream.frame,
+                    times.msg_cycle_ms / 1000,
+                    buses[bus].bitrate_bps,
+                )
+                for name, stream in nodes.items()
+            )
+    return found
+
+
+def _messages(held: Held) -> None:
+    on = _messages_on(held.bench)
+    buses = held.car.claimed.buses
+    late = {bus: worst_response_s(frames, buses[bus].bitrate_bps) for bus, frames in on.items()}
+    rows = [
+        (
+            name,
+            f"{message.can_id:03X}",
+            f"{message.period_s * 1000:g} ms",
+            f"{message.length}",
+            ", ".join(message.signals),
+            ", ".join(f"{bus} {1000 * late[bus][name]:.1f} ms" for bus in buses if name in late.get(bus, {})),
+        )
+        for name, message in held.car.messages.sent.items()
+    ]
+    _table(("message", "id", "period", "bytes", "signals", "late at most, by bus"), rows, (1,))
+
+
+def _routes(held: Held) -> None:
+    rows = [
+        (route.gateway, route.message, route.from_bus, route.to_bus) for route in held.car.messages.routes
+    ]
+    _table(("gateway", "message", "from", "to"), rows)
+
+
+def _monitors(held: Held) -> None:
+    rows = [
+        (
+            name,
+            one.sender,
+            one.message,
+            f"{one.limit_s * 1000:g} ms",
+            f"{one.mature_s * 1000:g} ms",
+            one.code or "",
+            one.invalid_code or "",
+        )
+        for name, several in held.car.messages.expected.items()
+        for one in several
+    ]
+    _table(("module", "misses", "message", "limit", "matures in", "code", "code if invalid"), rows, (5, 6))
+
+
+def _file(held: Held) -> None:
+    st.download_button(
+        "Download", held.car_text, held.car_name, "application/yaml", key="car_download", on_click="ignore"
+    )
+    st.code(held.car_text, language="yaml", height=620)
+
+
+def _table(
+    head: tuple[str, ...], rows: Sequence[tuple[str, ...]], code_columns: tuple[int, ...] = ()
+) -> None:
+    if not rows:
+        st.caption("None in this car.")
+        return
+    sheet.show(plain_table(head, rows, code_columns), f"table {head}")
+
+
+VIEWS: dict[str, Callable[[Held], None]] = {
+    "modules": _modules,
+    "fuses": _fuses,
+    "grounds": _grounds,
+    "connectors": _connectors,
+    "buses": _buses,
+    "messages": _messages,
+    "routes": _routes,
+    "monitors": _monitors,
+    "file": _file,
+}

@@ -1,0 +1,236 @@
+"""Classes: open one, show its code, give it exercises, take its results away, close it, erase it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from functools import partial
+
+import streamlit as st
+
+from sim.training.library import Entry
+from sim.training.records import AssignmentRow, ClassRow, Records
+from sim.vehicle.problems import Problem
+from ui.choices import distinct
+from ui.drawing import sheet
+from ui.drawing.class_tables import join_code
+from ui.drawing.tables import plain_table
+from ui.state import classroom
+
+LEVELS = ("", "I", "II", "III", "IV", "V")
+HOW = ("practice", "exam")
+HOW_WORDS = {
+    "practice": "practice: steps can be taken back",
+    "exam": "exam: every step stays",
+}
+
+
+def show() -> None:
+    """The page."""
+    classroom.what_was_ordered()
+    st.title("Classes")
+    known = classroom.records().classes()
+    left, right = st.columns([1, 1.6], gap="large")
+    with left:
+        _open_one()
+    if not known:
+        st.caption("No class yet. Give one a name and open it: the code that students type stands here then.")
+        return
+    with left:
+        group = choose_class(known)
+    with right:
+        _code(group)
+    _given(group)
+    _results(group)
+    _erase(group)
+
+
+def choose_class(known: Sequence[ClassRow]) -> ClassRow:
+    """The class this visit is about: the one in the address, by default the newest."""
+    by_id = {group.id: group for group in known}
+    asked = classroom.asked_for("class")
+    if "class_id" not in st.session_state and asked in by_id:
+        st.session_state.class_id = asked
+    if st.session_state.get("class_id") not in by_id:
+        st.session_state.class_id = known[0].id
+    words = distinct({group.id: _class_words(group) for group in known})
+    chosen = st.selectbox(
+        "class",
+        list(by_id),
+        key="class_id",
+        format_func=words.__getitem__,
+        persist_state="session",
+    )
+    st.query_params["class"] = str(chosen)
+    return by_id[chosen]
+
+
+def class_now(records: Records) -> ClassRow:
+    """The class that is chosen when a button is pressed; raises `Problem` where it was erased."""
+    return records.class_of(st.session_state.class_id)
+
+
+def _class_words(group: ClassRow) -> str:
+    """Name and day, and nothing that changes while the class is chosen, such as whether it is open."""
+    day = time.strftime("%Y-%m-%d", time.localtime(group.opened_s))
+    return f"{group.name} · {day}"
+
+
+def _open_one() -> None:
+    with st.form("open_class", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
+        st.text_input("a new class, by any name", key="class_name", max_chars=80)
+        st.form_submit_button("Open it", on_click=_opened)
+
+
+def _opened() -> None:
+    def what(records: Records) -> str:
+        group = records.open_class(st.session_state.class_name)
+        st.session_state.class_id = group.id
+        st.session_state.class_name = ""
+        return f"{group.name} is open"
+
+    classroom.order(what)
+
+
+def _code(group: ClassRow) -> None:
+    if group.closed_s is not None:
+        st.caption("This class is closed: nobody joins any more. What is begun can be finished.")
+        st.button("Open it again", key="reopen_class", on_click=partial(_close, False))
+        return
+    with st.container(border=True, key="join_code_box"):
+        sheet.show(join_code(group.join_code, classroom.address("join")), "join_code_sheet")
+    st.button("Close it for new students", key="close_class", on_click=partial(_close, True))
+
+
+def _close(closed: bool) -> None:
+    def what(records: Records) -> str:
+        group = class_now(records)
+        records.close_class(group.id, closed)
+        return f"{group.name} is {'closed' if closed else 'open again'}"
+
+    classroom.order(what)
+
+
+# -- exercises ----------------------------------------------------------------------------------------------
+
+
+def _given(group: ClassRow) -> None:
+    st.subheader("Exercises", anchor=False)
+    given = classroom.records().assignments(group.id)
+    if given:
+        rows = [(f"{place}", *_assignment_words(one)) for place, one in enumerate(given, start=1)]
+        sheet.show(plain_table(("", "given so far", "how", "cars", "solution"), rows), "given_table")
+    entries = {entry.name: entry for entry in classroom.library().entries()}
+    for problem in classroom.library().problems():
+        st.warning(problem, icon=":material/block:")
+    names = st.multiselect(
+        "give the class, in this order",
+        list(entries),
+        key="give_names",
+        format_func=lambda name: entry_words(entries[name]),
+        placeholder="choose one or several",
+    )
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        st.segmented_control(
+            "how", HOW, default="practice", key="give_how", required=True, format_func=HOW_WORDS.__getitem__
+        )
+        varied = st.toggle(
+            "neighbours get different faults behind the same words",
+            key="give_varied",
+            help="Where an exercise has several faults, each student gets the next one.",
+        )
+        st.button(
+            "Give",
+            key="give",
+            type="primary",
+            disabled=not names,
+            on_click=_give,
+        )
+    single = [entries[name].exercise.exercise for name in names if not entries[name].exercise.others]
+    if varied and single:
+        names_of_single = classroom.plain(", ".join(single))
+        st.caption(f"Only one fault in: {names_of_single}. There everybody gets the same car.")
+
+
+def entry_words(entry: Entry) -> str:
+    """An exercise in one line."""
+    one = entry.exercise
+    own = " · own" if entry.own else ""
+    return f"{entry.name} · {one.exercise} · {LEVELS[one.level]} · {one.topic} · {one.minutes:g} min{own}"
+
+
+def _assignment_words(one: AssignmentRow) -> tuple[str, str, str, str]:
+    return (
+        one.exercise,
+        "practice" if one.practice else "exam",
+        "different faults" if one.varied else "all the same",
+        "shown" if one.revealed else "hidden",
+    )
+
+
+def _give() -> None:
+    def what(records: Records) -> str:
+        state, group = st.session_state, class_now(records)
+        entries = [classroom.library().find(name) for name in state.give_names]
+        if not entries:
+            raise Problem("choose an exercise first")
+        for entry in entries:
+            practice = state.give_how == "practice"
+            records.assign(group.id, entry.text, practice=practice, varied=state.give_varied)
+        state.give_names = []
+        return f"{len(entries)} exercise{'s' if len(entries) != 1 else ''} given to {group.name}"
+
+    classroom.order(what)
+
+
+# -- results, and erasing -----------------------------------------------------------------------------------
+
+
+def _results(group: ClassRow) -> None:
+    st.subheader("Results", anchor=False)
+    st.download_button(
+        "Results as CSV",
+        partial(classroom.records().export_csv, group.id),
+        f"busbay-class-{group.id}.csv",
+        "text/csv",
+        key="export",
+        icon=":material/download:",
+        on_click="ignore",
+    )
+    st.caption(
+        "One line per attempt: student, exercise, when, complete, credit, minutes, cost, what was named, and "
+        "whether the solution had been shown before."
+    )
+
+
+def _erase(group: ClassRow) -> None:
+    with st.expander("Erase personal data", icon=":material/delete_forever:"):
+        students = classroom.records().students(group.id)
+        names = distinct({student.id: student.name for student in students})
+        who = st.selectbox(
+            "whose", [None, *names], key="erase_who",
+            format_func=lambda one: f"the whole class {group.name}" if one is None else names[one],
+        )  # fmt: skip
+        st.markdown(
+            "What is erased: the name, every line of every attempt, notes, results and messages. "
+            "Nothing brings it back. Take the results away first, if they are needed."
+        )
+        sure = st.checkbox("Yes, erase it for ever", key=f"erase_sure_{group.id}_{who}")
+        st.button(
+            "Erase", key="erase", disabled=not sure, icon=":material/delete_forever:",
+            on_click=_erased,
+        )  # fmt: skip
+
+
+def _erased() -> None:
+    def what(records: Records) -> str:
+        group, who = class_now(records), st.session_state.erase_who
+        if not st.session_state.get(f"erase_sure_{group.id}_{who}"):
+            raise Problem("tick first that it is to be erased for ever")
+        if who is None:
+            records.delete_class(group.id)
+            return f"{group.name} is erased"
+        records.delete_student(who)
+        return "erased"
+
+    classroom.order(what)

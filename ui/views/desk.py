@@ -1,0 +1,132 @@
+"""A student's desk: the exercises there are to do, and how far each is."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from sim.training.library import Entry
+from sim.training.records import ClassRow, StudentRow, TaskRow
+from sim.vehicle.problems import Problem
+from ui.state import at_work, classroom
+from ui.state.classroom import plain
+
+LEVELS = {1: "I", 2: "II", 3: "III", 4: "IV", 5: "V"}
+
+
+def show() -> None:
+    """The page."""
+    if st.session_state.pop("to_the_exercise", False) and st.session_state.get("work") is not None:
+        st.switch_page(st.session_state.entries["exercise"])
+    student = classroom.student()
+    if student is None:
+        st.info("Nobody is known under this address. Join a class first.", icon=":material/login:")
+        return
+    group = classroom.records().class_of(student.class_id)
+    st.title("Your desk" if group.private else f"{plain(student.name)}'s desk")
+    if not group.private:
+        st.caption(f"Class {plain(group.name)}")
+    problem = st.session_state.pop("desk_problem", "")
+    if problem:
+        st.error(problem, icon=":material/block:")
+    _tasks(student, group)
+    if group.private:
+        _choose(student)
+    with st.popover("Leave this desk", icon=":material/logout:"):
+        st.markdown(
+            "What was done is kept, but this browser forgets the desk. This address brings you back, on any "
+            "machine: copy it first."
+        )
+        st.code(classroom.address(f"?{classroom.STUDENT}={st.session_state.student_key}"), language=None)
+        st.button("Leave", key="leave", icon=":material/logout:", on_click=_leave)
+
+
+def _leave() -> None:
+    at_work.lay_down()
+    classroom.leave()
+
+
+def _tasks(student: StudentRow, group: ClassRow) -> None:
+    tasks = classroom.records().desk(student.id)
+    if not tasks:
+        words = (
+            "Nothing is on your desk yet. Choose an exercise below and begin."
+            if group.private
+            else "Nothing is on your desk yet. What the instructor gives the class appears here by itself."
+        )
+        st.info(words, icon=":material/inbox:")
+    for task in tasks:
+        _task(task)
+    if not group.private:
+        _wait_for_more(student)
+
+
+@st.fragment(run_every=at_work.LOOK_EVERY_S)
+def _wait_for_more(student: StudentRow) -> None:
+    """A new exercise of the class appears without a refresh."""
+    try:
+        signal = classroom.signal_of(student.class_id)
+    except Problem:  # erased meanwhile
+        st.rerun()
+    if st.session_state.setdefault("desk_news", signal.news) != signal.news:
+        st.session_state.desk_news = signal.news
+        st.rerun()
+
+
+def _task(task: TaskRow) -> None:
+    given = task.assignment
+    with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"task {given.id}"):
+        st.markdown(f"**{plain(given.exercise)}**  \n:gray[{_state(task)}]", width="stretch")
+        words, icon = (
+            ("Begin", ":material/play_arrow:")
+            if task.attempt_id is None
+            else ("Go on", ":material/arrow_forward:")
+            if task.complete is None
+            else ("Debrief", ":material/fact_check:")
+        )
+        st.button(
+            words, key=f"open {given.id}", icon=icon, type="secondary" if task.complete else "primary",
+            on_click=partial(at_work.begin, given.id),
+        )  # fmt: skip
+
+
+def _state(task: TaskRow) -> str:
+    kind = "practice, steps can be taken back" if task.assignment.practice else "no way back"
+    if task.attempt_id is None:
+        return f":material/radio_button_unchecked: not begun · {kind}"
+    steps = f"{task.steps} step{'s' if task.steps != 1 else ''}, {task.minutes:.0f} min of shop time"
+    if task.complete is None:
+        return f":material/pending: begun · {steps} · {kind}"
+    end = "solved and proved" if task.complete else f"handed in, {task.credit:.0%}"
+    after = " · after the solution was shown" if task.after_showing else ""
+    return f":material/{'check_circle' if task.complete else 'task'}: {end}{after} · {steps}"
+
+
+# -- at home -----------------------------------------------------------------------------------------------
+
+
+def _choose(student: StudentRow) -> None:
+    st.subheader("From the curriculum", anchor=False)
+    # what an instructor has written here may be the exam of tomorrow, and a debrief tells all
+    known = [entry for entry in classroom.library().entries() if not entry.own]
+    topics = list(dict.fromkeys(one.exercise.topic for one in known))
+    topic = st.pills("topic", topics, key="topic", label_visibility="collapsed")
+    for entry in known:
+        if topic in (None, entry.exercise.topic):
+            _offer(student, entry)
+
+
+def _offer(student: StudentRow, entry: Entry) -> None:
+    exercise = entry.exercise
+    with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"offer {entry.name}"):
+        words = (
+            f"{plain(exercise.topic)} · level {LEVELS[exercise.level]} · "
+            f"{exercise.minutes:g} min of shop time · {plain(exercise.whole_car.title)}"
+        )
+        st.markdown(f"**{plain(exercise.exercise)}**  \n:gray[{words}]", width="stretch")
+        st.button("Begin", key=f"take {entry.name}", on_click=partial(_take, student, entry))
+
+
+def _take(student: StudentRow, entry: Entry) -> None:
+    at_work.begin(classroom.records().assign(student.class_id, entry.text, practice=True).id)

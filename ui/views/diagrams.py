@@ -1,0 +1,221 @@
+"""Diagrams: what the car's file claims, drawn; a click on a terminal puts a lead of the meter there.
+
+Nothing on this page knows what is wrong with the car. Where the file is wrong about the car, so is the page.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable
+from functools import partial
+
+import streamlit as st
+
+from sim.instruments.diagram import drawing, face
+from sim.instruments.service import ServiceInformation, module_title
+from ui.drawing import sheet
+from ui.drawing.meter import expected_table
+from ui.drawing.wiring import lists_table, marked, printable
+from ui.panels import measure_panel
+from ui.panels.diagram import connector_words
+from ui.panels.terminals import papers_of, terminals
+from ui.state.seen import Seen
+from ui.state.session import Held, work_off
+
+ORDER = ("dlc", "module", "sensor", "inline", "battery")
+LEADS = {"red": "red lead (+)", "black": "black lead (−)"}
+
+
+def show() -> None:
+    """The whole page; one fragment."""
+    _page()
+
+
+@st.fragment
+def _page() -> None:
+    held: Held = st.session_state.held
+    work_off(held, st.empty())
+    seen = held.seen()
+    left, right = st.columns([1.9, 1], gap="medium")
+    with left:
+        _paper(held, seen)
+    with right:
+        st.markdown(f"**{held.car.title}** at {seen.time_s:.1f} s")
+        if held.problem:
+            with st.container(key="problem"):
+                st.error(held.problem, icon=":material/block:")
+        measure_panel.show(held, seen, to_diagrams=False)
+
+
+def _paper(held: Held, seen: Seen) -> None:
+    view = st.segmented_control(
+        "sheets", list(VIEWS), default="circuits", key="sheets", required=True, label_visibility="collapsed",
+        persist_state="session",
+    )  # fmt: skip
+    VIEWS[view or "circuits"](held, seen)
+    st.caption(
+        "Drawn from what the car's file says; wire colours are invented (letters of IEC 60757). "
+        "The maker's service information comes first."
+    )
+
+
+# -- drawings ------------------------------------------------------------------------------------------------
+
+
+def _circuits(held: Held, seen: Seen) -> None:
+    names = _circuit_names(held)
+    name = _one_of("circuit of", names, "circuit")
+    svg = drawing(papers_of(held), name)
+    _drawn(held, seen, svg, f"{held.car.title}: {names[name]}", name)
+
+
+def _connectors(held: Held, seen: Seen) -> None:
+    papers = papers_of(held)
+    plugs = [held.car.connectors[name] for name in papers.connectors if held.car.connectors[name].pins]
+    plugs.sort(key=lambda plug: ORDER.index(plug.kind))
+    names = {plug.id: connector_words(held.car, plug) for plug in plugs}
+    name = _one_of("connector", names, "face")
+    _drawn(held, seen, face(papers, name), f"{held.car.title}: {names[name]}", name)
+
+
+def _drawn(held: Held, seen: Seen, svg: str, title: str, name: str) -> None:
+    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+        st.segmented_control(
+            "a click puts the", list(LEADS), default="red", key="lead", format_func=LEADS.__getitem__,
+            required=True, persist_state="session",
+        )  # fmt: skip
+        fit = st.toggle("fit to the page", value=True, key="fit_drawing", persist_state="session")
+        st.space("stretch")
+        st.download_button(
+            "To print", printable(svg, title), f"{name}.html", "text/html", key="print_drawing",
+            icon=":material/print:", on_click="ignore",
+        )  # fmt: skip
+    leads = {lead: st.session_state.get(f"probe_{lead}") or "" for lead in LEADS}
+    with st.container(key="paper"):
+        sheet.show(marked(svg, leads, bool(fit)), "drawing", partial(_picked, held, seen))
+
+
+def _picked(held: Held, seen: Seen) -> None:
+    """A terminal gets the lead; a module or connector is opened."""
+    picked = sheet.picked("drawing")
+    if picked in terminals(held, seen):
+        lead = st.session_state.get("lead", "red")
+        measure_panel.put_probe(lead, picked)
+        st.session_state.lead = "black" if lead == "red" else "red"
+    elif picked in held.car.connectors:
+        st.session_state.sheets, st.session_state.face = "connectors", picked
+    elif picked in _circuit_names(held):
+        st.session_state.sheets, st.session_state.circuit = "circuits", picked
+
+
+def _circuit_names(held: Held) -> dict[str, str]:
+    car = held.car.claimed
+    kinds = (
+        ("bus", car.buses), ("LIN cluster", car.lin), ("fuse", car.fuses), ("relay", car.relays),
+        ("ground point", car.grounds), ("sensor", car.sensors), ("load", car.loads), ("switch", car.switches),
+    )  # fmt: skip
+    return {
+        **{name: f"{name} · {module_title(name, one.title, one.role)}" for name, one in car.modules.items()},
+        **{
+            name: f"{name} · {kind}{f', {part.title}' if part.title else ''}"
+            for kind, parts in kinds
+            for name, part in parts.items()
+        },
+    }
+
+
+def _one_of(label: str, names: dict[str, str], key: str) -> str:
+    if st.session_state.get(key) not in names:
+        st.session_state[key] = next(iter(names))
+    return str(
+        st.selectbox(label, list(names), key=key, format_func=names.__getitem__, persist_state="session")
+    )
+
+
+# -- lists ---------------------------------------------------------------------------------------------------
+
+
+def _fuses(held: Held, seen: Seen) -> None:
+    papers = papers_of(held)
+    rows = [
+        (one.name, f"{one.rating_a:g} A", one.title, one.fed_from, ", ".join(one.feeds), one.location)
+        for one in papers.fuses
+    ]
+    _list(held, ("fuse", "rating", "title", "from", "feeds", "place"), rows, "fuse_list")
+    relays = [
+        (one.name, one.title, one.driven_by, f"{one.coil_ohm:g} Ω", ", ".join(one.feeds), one.location)
+        for one in papers.relays
+    ]
+    _list(held, ("relay", "title", "driven by", "coil", "feeds", "place"), relays, "relay_list")
+
+
+def _grounds(held: Held, seen: Seen) -> None:
+    rows = [(one.name, one.title, one.location, ", ".join(one.serves)) for one in papers_of(held).grounds]
+    _list(held, ("ground point", "title", "place", "what ends there"), rows, "ground_list")
+
+
+def _places(held: Held, seen: Seen) -> None:
+    named = sorted(papers_of(held).locations, key=lambda one: _in_order(one.name))
+    rows = [(one.name, one.title, one.location or "not given") for one in named]
+    _list(held, ("part", "title", "place"), rows, "place_list")
+
+
+def _in_order(name: str) -> list[tuple[int, str]]:
+    """F2 stands before F11."""
+    return [(int(part), "") if part.isdecimal() else (0, part) for part in re.split(r"(\d+)", name)]
+
+
+def _list(held: Held, head: tuple[str, ...], rows: list[tuple[str, ...]], key: str) -> None:
+    """A table whose rows open the circuit of what they name."""
+    if rows:
+        sheet.show(lists_table(head, rows), key, partial(_open_circuit, held, key))
+
+
+def _open_circuit(held: Held, key: str) -> None:
+    picked = sheet.picked(key)
+    if picked in _circuit_names(held):
+        st.session_state.sheets, st.session_state.circuit = "circuits", picked
+    elif picked in held.car.connectors:
+        st.session_state.sheets, st.session_state.face = "connectors", picked
+
+
+def _values(held: Held, seen: Seen) -> None:
+    papers = papers_of(held)
+    car = held.car.claimed
+    names = {
+        "BAT": "battery",
+        **{name: f"{name} · {module_title(name, one.title, one.role)}" for name, one in car.modules.items()},
+        "DLC": "DLC · diagnostic connector",
+        **{name: f"{name} · sensor {one.title}".rstrip() for name, one in car.sensors.items()},
+        "fuses": "all fuses", "relays": "all relays", "loads": "all loads",
+    }  # fmt: skip
+    name = _one_of("expected values of", names, "values_of")
+    lines = [line for at in _places_of(held, papers, name) for line in papers.expected(at)]
+    if lines:
+        st.caption("Pick a line to set the meter up for it.")
+        sheet.show(expected_table(lines), "values", _set_up)
+    else:
+        st.caption("No figures are given for it.")
+
+
+def _places_of(held: Held, papers: ServiceInformation, name: str) -> Iterable[str]:
+    car = held.car.claimed
+    listed = {"BAT": ["BAT"], "fuses": car.fuses, "relays": car.relays, "loads": car.loads}
+    if name in listed:
+        return list(listed[name])
+    plugs = [plug for plug in papers.connectors if plug == name or plug.startswith(f"{name}.")]
+    return [pin.id for plug in plugs for pin in papers.face(plug).pins]
+
+
+def _set_up() -> None:
+    measure_panel.set_up_sentence(sheet.picked("values"))
+
+
+VIEWS: dict[str, Callable[[Held, Seen], None]] = {
+    "circuits": _circuits,
+    "connectors": _connectors,
+    "fuses": _fuses,
+    "grounds": _grounds,
+    "places": _places,
+    "values": _values,
+}

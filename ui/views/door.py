@@ -1,0 +1,141 @@
+"""The instructor's door: choose the passphrase on the first day, say it on all others, and leave."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+
+import streamlit as st
+
+from sim.front_door import LOOPBACKS
+from sim.training.passphrase import LONGEST, SHORTEST, WrongPassphrase
+from sim.vehicle.problems import Problem
+from ui.drawing import sheet
+from ui.drawing.tables import plain_table
+from ui.state import classroom
+
+PROXIED = ("Forwarded", "X-Forwarded-For", "X-Real-Ip")  # RFC 7239, and the usual ones before it
+TRIES_SHOWN = 12
+INSIDE = {
+    "classes": "Open a class, give it exercises",
+    "board": "See where everybody is",
+    "replay": "Replay a student's steps",
+    "author": "Write an exercise",
+}
+
+
+def show() -> None:
+    """The page."""
+    if classroom.let_in():
+        if st.session_state.pop("just_let_in", False):
+            st.switch_page(st.session_state.entries["classes"])
+        _inside()
+        return
+    st.title("Instructor")
+    if classroom.door().has_passphrase:
+        _knock()
+    elif _only_from_here():
+        _first_time()
+    else:
+        st.warning(
+            "No passphrase has been chosen yet. This server can be reached from other machines or through a "
+            "proxy, so it is chosen on its own machine: run `busbay passphrase` there.",
+            icon=":material/lock:",
+        )
+
+
+def _only_from_here() -> bool:
+    """Is this server for this computer alone, as far as it and the visit's headers can tell?"""
+    headers = st.context.headers
+    host = headers.get("Host", "").rpartition(":")[0].strip("[]")
+    proxied = any(name in headers for name in PROXIED)
+    return st.get_option("server.address") in LOOPBACKS and host in LOOPBACKS and not proxied
+
+
+def _first_time() -> None:
+    st.markdown(
+        "Choose a passphrase. It stands before classes, board and author's page. "
+        "It is kept as a hash only: nobody can read it back, so write it down."
+    )
+    with st.form("first_passphrase", width=480):
+        st.text_input(
+            f"passphrase, {SHORTEST} to {LONGEST} letters", type="password", key="new_passphrase",
+            autocomplete="new-password",
+        )  # fmt: skip
+        st.text_input("once more", type="password", key="new_again", autocomplete="new-password")
+        if st.form_submit_button("Choose it", type="primary"):
+            _try(_choose)
+
+
+def _choose() -> None:
+    new = st.session_state.new_passphrase
+    if new != st.session_state.new_again:
+        raise Problem("these are two different passphrases")
+    classroom.door().set_passphrase(new)
+    _open(new)
+
+
+def _knock() -> None:
+    with st.form("knock", width=480):
+        st.text_input("passphrase", type="password", key="passphrase", autocomplete="current-password")
+        if st.form_submit_button("Come in", type="primary"):
+            _try(lambda: _open(st.session_state.passphrase))
+    st.caption("Forgotten? On the machine itself, `busbay passphrase` sets another one.")
+
+
+def _open(said: str) -> None:
+    classroom.enter(classroom.door().open(said, _source()))
+    st.session_state.just_let_in = True
+    st.rerun()
+
+
+def _source() -> str:
+    return str(st.context.ip_address or "this machine")
+
+
+def _try(what: Callable[[], None]) -> None:
+    try:
+        what()
+    except WrongPassphrase as wrong:
+        st.error(str(wrong), icon=":material/lock:")
+    except Problem as problem:
+        st.error(str(problem), icon=":material/block:")
+
+
+def _inside() -> None:
+    st.title("Instructor")
+    st.markdown("You are in.")
+    with st.container(horizontal=True):
+        for path, words in INSIDE.items():
+            if st.button(words, key=f"inside {path}"):
+                st.switch_page(st.session_state.entries[path])
+        st.space("stretch")
+        if st.button("Leave", key="leave_door", icon=":material/logout:"):
+            classroom.go_out()
+            st.rerun()
+    with (
+        st.expander("Another passphrase"),
+        st.form("another_passphrase", width=480, border=False, clear_on_submit=True),
+    ):
+        st.text_input(
+            "the one so far", type="password", key="old_passphrase", autocomplete="current-password"
+        )
+        st.text_input("the new one", type="password", key="new_passphrase", autocomplete="new-password")
+        st.text_input("once more", type="password", key="new_again", autocomplete="new-password")
+        if st.form_submit_button("Change it"):
+            _try(_change)
+    st.markdown("**The latest tries at the door**")
+    rows = [
+        (datetime.fromtimestamp(when_s).strftime("%Y-%m-%d %H:%M:%S"), source or "unknown", outcome)
+        for when_s, source, outcome in classroom.door().tries(TRIES_SHOWN)
+    ]
+    sheet.show(plain_table(("when", "from", "outcome"), rows), "tries")
+
+
+def _change() -> None:
+    said, new = st.session_state.old_passphrase, st.session_state.new_passphrase
+    if new != st.session_state.new_again:
+        raise Problem("these are two different passphrases")
+    classroom.door().set_passphrase(new, said, _source())
+    classroom.enter(classroom.door().open(new, _source()))
+    st.success("Changed. Whoever was in elsewhere is out.", icon=":material/check:")

@@ -1,0 +1,280 @@
+"""A student's exercise: work order, the customer's car, notes, hints, log, hand-in."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from functools import partial
+
+import streamlit as st
+
+from sim.training.attempt import Step
+from sim.training.causes import NO_FAULT
+from sim.training.exercise import Exercise
+from sim.training.labor import HINT_MINUTES
+from sim.vehicle.car import Car
+from sim.vehicle.edits import catalogue
+from sim.vehicle.problems import Problem
+from ui.drawing import sheet
+from ui.drawing.class_work import step_cards, step_table
+from ui.panels import measure_panel
+from ui.panels.cautions import MAKER
+from ui.state import at_work
+from ui.state.at_work import LOOK_EVERY_S, PAUSED, AtWork
+from ui.state.classroom import plain
+from ui.state.seen import Seen
+from ui.state.session import ask_to_do, work_off
+from ui.views import debrief
+from ui.views.bay import WORKPLACES, beside_the_map, choose_pause, let_time_pass, show_map, tell_what_was_said
+
+PANELS = {
+    "Order": (),
+    "Seat": ("seat",),
+    "Part": (),
+    "Work": ("unplug", "fuses", "battery", "bypass", "repair"),
+    "Tester": ("scan", "clear"),
+    "Measure": ("meter", "lamp", "eye"),
+    "Scope": ("scope",),
+    "Log": (),
+    "Hand in": (),
+}
+
+
+def show() -> None:
+    """The page: one fragment for the work, and a small one that listens to the instructor."""
+    held: AtWork = st.session_state.work
+    if held.is_over:
+        debrief.show(held)
+        return
+    _listen(held)
+    _exercise()
+
+
+@st.fragment(run_every=LOOK_EVERY_S)
+def _listen(held: AtWork) -> None:
+    if held.has_news():
+        with suppress(Problem):  # erased meanwhile: the next run finds nobody here
+            held.take_in_news()
+        st.rerun()
+
+
+@st.fragment
+def _exercise() -> None:
+    held: AtWork = st.session_state.work
+    work_off(held, st.empty())
+    if held.is_over:
+        st.rerun()
+    seen = held.seen()
+    _headline(held, seen)
+    _from_the_instructor(held)
+    beside_the_map(lambda: show_map(held, seen), lambda: _shown(held.steps), lambda: _right(held, seen))
+
+
+def _right(held: AtWork, seen: Seen) -> None:
+    if held.signal.paused:
+        _order(held)
+    else:
+        _panels(held, seen)
+
+
+def _headline(held: AtWork, seen: Seen) -> None:
+    attempt = held.work.attempt
+    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="headline"):
+        st.markdown(f"**{attempt.exercise.exercise}** · {held.car.title}", width="content")
+        st.markdown(f"ignition **{seen.seat.ignition}** · engine **{seen.seat.engine}**", width="content")
+        with st.container(key="shop_time", width="content"):
+            st.markdown(
+                f":material/timer: **{attempt.minutes:.0f}** of {attempt.exercise.minutes:g} min · "
+                f"parts **{attempt.cost:g}**",
+                help="Shop time and parts so far, and the time to aim for. Hints cost time too.",
+            )
+        st.space("stretch")
+        if not held.signal.paused:
+            let_time_pass()
+    tell_what_was_said(held)
+
+
+def _from_the_instructor(held: AtWork) -> None:
+    if held.signal.paused:
+        with st.container(key="paused"):
+            st.warning(PAUSED[0].upper() + PAUSED[1:] + ".", icon=":material/pause_circle:")
+    for message in held.messages[:1]:
+        with st.container(key="message"):
+            st.info(f"The instructor says: {plain(message.words)}", icon=":material/campaign:")
+    if held.assignment.revealed:
+        hidden = "; ".join(held.work.attempt.exercise.arrives) or "nothing is wrong with this car"
+        with st.container(key="revealed"):
+            st.info(f"The instructor shows what is hidden: {hidden}", icon=":material/visibility:")
+
+
+def _shown(steps: list[Step]) -> None:
+    """What the last work has shown."""
+    with st.container(key="what_it_showed"):
+        if steps:
+            sheet.show(step_cards(steps), "step_cards")
+
+
+def _panels(held: AtWork, seen: Seen) -> None:
+    names = [name for name, tools in PANELS.items() if not tools or set(tools) & set(seen.tools)]
+    if st.session_state.get("panel") not in names:
+        st.session_state.panel = names[0]
+    chosen = st.segmented_control(
+        "panel", names, key="panel", required=True, label_visibility="collapsed", persist_state="session"
+    )
+    if chosen != "Measure" and "Measure" in names:
+        measure_panel.beside(held)
+    with st.container(key="the_panel"):
+        if chosen in WORKPLACES:
+            WORKPLACES[chosen](held, seen)
+        elif chosen == "Order":
+            _order(held)
+        elif chosen == "Log":
+            _log(held)
+        else:
+            _hand_in(held)
+        if chosen == "Seat":
+            choose_pause("time that passes after each of these")
+
+
+# -- work order, notes, hints --------------------------------------------------------------------------------
+
+
+def _order(held: AtWork) -> None:
+    exercise = held.work.attempt.exercise
+    order = exercise.work_order
+    with st.container(border=True, key="order"):
+        st.markdown(f"**Work order** · {plain(order.customer)}")
+        st.markdown(f"“{plain(order.words)}”")
+        if order.history:
+            st.caption(f"Known of the car: {plain(order.history)}")
+    st.markdown(f"**To learn**: {plain(exercise.goal)}")
+    st.markdown(f"**Afterwards show**: {'; '.join(PROOF_WORDS[one] for one in exercise.proof)}.")
+    for line in exercise.safety:
+        st.caption(f":material/warning: {plain(line)}")
+    st.caption(f":material/warning: {MAKER}")
+    if not held.signal.paused:
+        _hints(held, exercise)
+        _notes(held)
+    if len(held.messages) > 1:
+        with st.expander(f"What the instructor said: {len(held.messages)}", key="said_box"):
+            st.markdown("\n".join(f"- {plain(one.words)}" for one in held.messages))
+
+
+PROOF_WORDS = {
+    "scan": "codes cleared, ignition on for a while, then a scan without codes or silent modules",
+    "start": "the engine starts",
+    "sleep": "the parked car falls asleep, measured in amps at the battery",
+}
+
+
+def _hints(held: AtWork, exercise: Exercise) -> None:
+    taken, of = held.work.attempt.hints_taken, len(exercise.hints)
+    if not of:
+        return
+    with st.container(key="hints"):
+        for number, words in enumerate(exercise.hints[:taken], start=1):
+            st.markdown(f":material/lightbulb: **Hint {number}**: {plain(words)}")
+        if taken < of:
+            st.button(
+                f"Take hint {taken + 1} of {of}: costs {HINT_MINUTES:g} min", key="take_hint",
+                icon=":material/lightbulb:", on_click=partial(_take_hint, taken + 1),
+            )  # fmt: skip
+
+
+def _take_hint(number: int) -> None:
+    at_work.ask_for(at_work.hint(number))
+
+
+def _notes(held: AtWork) -> None:
+    notes = held.work.attempt.notes
+    with st.form("note", clear_on_submit=True, border=False):
+        st.text_area(
+            "your notes", key="note_text", max_chars=2000, height=80, placeholder="what you have seen"
+        )
+        st.form_submit_button("Note it", on_click=_note)
+    if notes:
+        with st.container(key="notes"):
+            st.markdown("\n".join(f"- {plain(words)}" for words in notes))
+
+
+def _note() -> None:
+    at_work.ask_for(at_work.note(st.session_state.note_text))
+
+
+# -- log ---------------------------------------------------------------------------------------------------
+
+
+def _log(held: AtWork) -> None:
+    attempt = held.work.attempt
+    _do_again(held)
+    if not attempt.steps:
+        st.caption("Nothing was done yet.")
+        return
+    with st.container(key="log"):
+        sheet.show(step_table(attempt.steps), "log_lines")
+    if not attempt.practice:
+        st.caption("What is done is done: this exercise has no way back.")
+        return
+    log = attempt.log
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        st.selectbox(
+            "practice: back to after", list(range(len(log) - 1, -1, -1)), key="rewind_to",
+            format_func=lambda kept: f"{kept}. {log[kept - 1]}" if kept else "the start",
+        )  # fmt: skip
+        st.button("Rewind", key="rewind", icon=":material/undo:", on_click=_back)
+
+
+def _back() -> None:
+    at_work.ask_for(at_work.rewind(st.session_state.rewind_to))
+
+
+def _do_again(held: AtWork) -> None:
+    if held.taken_back:
+        st.button(
+            f"Do again what was taken back: {len(held.taken_back)}", key="do_again", icon=":material/redo:",
+            help=plain("; ".join(held.taken_back)),
+            on_click=partial(ask_to_do, *held.taken_back, pause_s=0),
+        )  # fmt: skip
+
+
+# -- hand in -----------------------------------------------------------------------------------------------
+
+
+def _hand_in(held: AtWork) -> None:
+    st.markdown(
+        "**What was wrong?** Name every cause, as what somebody would have to do to a whole car to get this "
+        "one. A blown fuse is often a consequence."
+    )
+    st.multiselect(
+        "causes", [NO_FAULT, *catalogue(held.car), *_inside_sensors(held.car)], key="named",
+        accept_new_options=True, placeholder="unplug ABS.C1, open G2, pull F3 ...", persist_state="session",
+    )  # fmt: skip
+    st.text_area(
+        "evidence: how do you know?", key="evidence", max_chars=2000, height=90, persist_state="session"
+    )
+    proof = "; ".join(PROOF_WORDS[one] for one in held.work.attempt.exercise.proof)
+    st.caption(f"Repair first, then show: {proof}. The car is judged as it stands now.")
+    if not st.session_state.get("sure"):
+        st.button(
+            "Hand in", key="hand_in", type="primary", icon=":material/assignment_turned_in:",
+            disabled=not st.session_state.get("named"), on_click=partial(_be_sure, True),
+        )  # fmt: skip
+        return
+    st.warning("Handing in ends the work on this car.", icon=":material/assignment_turned_in:")
+    with st.container(horizontal=True):
+        st.button("Yes, hand in", key="hand_in_now", type="primary", on_click=_hand_in_now)
+        st.button("Not yet", key="not_yet", on_click=partial(_be_sure, False))
+
+
+def _inside_sensors(car: Car) -> list[str]:
+    """What nobody can see to name it by."""
+    return [f"short {name}:1 to {name}:3" for name in car.claimed.sensors]
+
+
+def _be_sure(sure: bool) -> None:
+    st.session_state.sure = sure
+
+
+def _hand_in_now() -> None:
+    state = st.session_state
+    state.sure = False
+    at_work.ask_for(at_work.hand_in(state.named, state.evidence))

@@ -1,0 +1,69 @@
+"""Join a class with its code and a name, or practise at home alone."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from sim.vehicle.problems import Problem
+from ui.state import classroom
+
+
+def show() -> None:
+    """The page."""
+    st.title("Join a class")
+    offer_the_way_back()
+    in_class, at_home = st.columns(2, gap="large")
+    with in_class, st.container(border=True, height="stretch"):
+        st.subheader("In a class", anchor=False)
+        st.markdown("The code is on the instructor's screen. Your name is what the instructor sees.")
+        with st.form("join", border=False):
+            st.text_input("class code", key="join_code", max_chars=12)
+            st.text_input("your name", key="join_name", max_chars=60)
+            st.form_submit_button("Join", type="primary", icon=":material/login:", on_click=_join)
+        problem = st.session_state.pop("join_problem", "")
+        if problem:
+            st.error(problem, icon=":material/block:")
+    with at_home, st.container(border=True, height="stretch"):
+        st.subheader("At home, alone", anchor=False)
+        st.markdown(
+            "A desk of your own: choose exercises from the curriculum, take steps back, take your time. "
+            "Nobody else sees it."
+        )
+        st.button("Open a desk of my own", key="alone", icon=":material/home:", on_click=_alone)
+    st.caption(
+        "Your desk is found again under the address that this page gets: keep it as a bookmark. This browser "
+        "also offers it on the first page until you leave it. "
+        "Whoever has the address has the desk."
+    )
+
+
+def _join() -> None:
+    state = st.session_state
+    try:
+        _, key = classroom.records().join(state.join_code, state.join_name)
+    except Problem as problem:
+        state.join_problem = str(problem)
+        return
+    _to_the_desk(key)
+
+
+def _alone() -> None:
+    _to_the_desk(classroom.records().alone()[1])
+
+
+def offer_the_way_back() -> None:
+    """A button to the desk that this browser was last at, if it was not left."""
+    key = "" if classroom.student() is not None else classroom.desk_to_return_to()
+    if not key:
+        return
+    student = classroom.records().student(key)
+    group = classroom.records().class_of(student.class_id)
+    whose = "your desk" if group.private else f"{classroom.plain(student.name)}'s desk"
+    st.button(
+        f"Back to {whose}", key="back_to_desk", type="primary", icon=":material/inbox:",
+        on_click=_to_the_desk, args=(key,),
+    )  # fmt: skip
+
+
+def _to_the_desk(key: str) -> None:
+    classroom.come_in(key)

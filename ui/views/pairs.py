@@ -1,0 +1,172 @@
+"""Two faults: pairs that mask each other, show what neither has alone, or look like another to the scan."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from functools import partial
+
+import streamlit as st
+
+from sim.lab.compounds import Compound, exercise_draft, find_compounds
+from sim.lab.report import DISCLAIMER
+from sim.lab.selfcheck import first_look
+from sim.lab.workshop import Progress, Stop, Workshop
+from sim.vehicle.edits import catalogue
+from sim.vehicle.problems import EditProblem
+from ui.drawing import sheet
+from ui.drawing.tables import plain_table
+from ui.state import lab_work, session
+from ui.state.session import Held, tells_problems, worked_off
+
+WORK = "pairs_work"
+MOST_EDITS = 30  # 466 runs; more is for the command line
+MOST_LISTED = 15
+MOST_SIGNS = 8
+KINDS = {
+    "masks": "one hides what the other shows alone",
+    "new": "a symptom that neither has alone",
+    "look alike": "like another fault to the scan, not to a meter or a look",
+}
+
+
+def show() -> None:
+    """The page; a fragment of its own."""
+    _page()
+
+
+@st.fragment
+def _page() -> None:
+    held = worked_off(st.empty())
+    st.title("Two faults")
+    st.markdown(
+        f"Which two faults of the **{held.car.title}** make a hard case together? Each of the chosen ones is "
+        "run alone, and every two of them, through the same first look."
+    )
+    chosen = _chosen(held)
+    st.caption(f"What is done: {' → '.join(first_look(held.car))}")
+    count = len(chosen)
+    st.button(
+        f"Run all {1 + count + count * (count - 1) // 2}" if count > 1 else "Run all",
+        key="pairs_run",
+        type="primary",
+        icon=":material/play_arrow:",
+        disabled=not 2 <= count <= MOST_EDITS,
+        on_click=partial(_start, held.car_text),
+    )
+    if count > MOST_EDITS:
+        st.warning(f"At most {MOST_EDITS} faults at a time; there are {count}.", icon=":material/block:")
+    found: tuple[str, tuple[Compound, ...]] | None = lab_work.found(WORK)
+    if found is not None and found[0] == held.car_text:
+        _shown(held, found[1])
+
+
+def _chosen(held: Held) -> list[str]:
+    listed = catalogue(held.car)
+    by_verb = Counter(text.split()[0] for text in listed)
+    if st.session_state.get("pairs_of") != held.car_text:
+        st.session_state.pairs_of, st.session_state.pairs_edits = held.car_text, []
+    chosen = st.multiselect(
+        "the faults", listed, key="pairs_edits", placeholder="choose two or more", persist_state="session"
+    )
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        st.selectbox(
+            "or all of a kind",
+            list(by_verb),
+            key="pairs_verb",
+            format_func=lambda one: f"{one}: {by_verb[one]}",
+        )
+        st.button("Put them in", key="pairs_add", on_click=partial(_add, listed))
+        st.button("None", key="pairs_none", on_click=_none)
+    return list(chosen)
+
+
+def _add(listed: Sequence[str]) -> None:
+    state = st.session_state
+    of_a_kind = [text for text in listed if text.split()[0] == state.pairs_verb]
+    state.pairs_edits = list(dict.fromkeys([*state.pairs_edits, *of_a_kind]))
+
+
+def _none() -> None:
+    st.session_state.pairs_edits = []
+
+
+@tells_problems
+def _start(vehicle: str) -> None:
+    edits = list(st.session_state.pairs_edits)
+    if not 2 <= len(edits) <= MOST_EDITS:
+        raise EditProblem(f"choose 2 to {MOST_EDITS} faults; there are {len(edits)}")
+
+    def task(workshop: Workshop, progress: Progress, stop: Stop) -> tuple[str, tuple[Compound, ...]]:
+        return vehicle, find_compounds(vehicle, edits, workshop=workshop, progress=progress, stop=stop)
+
+    lab_work.start(WORK, task)
+
+
+# -- what was found ------------------------------------------------------------------------------------------
+
+
+def _shown(held: Held, found: tuple[Compound, ...]) -> None:
+    with st.container(key="pairs_found"):
+        st.markdown(f"**{len(found)} pair{'s' if len(found) != 1 else ''}**, the hardest first")
+        if not found:
+            return
+        rows = [
+            (" + ".join(one.edits), f"{one.difficulty:.2f}", "; ".join(KINDS[kind] for kind in one.kinds))
+            for one in found[:MOST_LISTED]
+        ]
+        sheet.show(plain_table(("pair", "difficulty", "what is special"), rows), "pairs_table")
+        if len(found) > MOST_LISTED:
+            st.caption(f"and {len(found) - MOST_LISTED} more, each easier")
+        st.caption(
+            "Difficulty is the share of what could be seen that misleads, from 0 to 1: for putting cases in "
+            "order, no measurement of people."
+        )
+        st.caption(DISCLAIMER)
+    place = st.selectbox(
+        "one of them",
+        list(range(min(len(found), MOST_LISTED))),
+        key="pairs_which",
+        format_func=lambda one: " + ".join(found[one].edits),
+    )
+    _one(held, found, found[place])
+
+
+def _one(held: Held, found: tuple[Compound, ...], one: Compound) -> None:
+    rows = [
+        (words, _some(signs))
+        for words, signs in (
+            ("hidden by the other", one.masked),
+            ("of neither alone", one.new),
+            ("to the scan it looks like", one.alike),
+        )
+        if signs
+    ]
+    sheet.show(plain_table(("", "what"), rows), "pairs_one")
+    with st.container(horizontal=True):
+        st.button(
+            "Try it in the bay",
+            key="pairs_bay",
+            icon=":material/car_repair:",
+            on_click=partial(_into_the_bay, found),
+        )
+        if session.shipped_cars().get(held.car_name) == held.car_text:
+            name = held.car_name.removesuffix(".yaml")
+            st.download_button(
+                "Draft of an exercise",
+                partial(exercise_draft, one, name, first_look(held.car)),
+                "draft.yaml",
+                "application/yaml",
+                key="pairs_draft",
+                on_click="ignore",
+            )
+
+
+def _some(signs: tuple[str, ...]) -> str:
+    more = len(signs) - MOST_SIGNS
+    return "; ".join(signs[:MOST_SIGNS]) + (f"; and {more} more" if more > 0 else "")
+
+
+def _into_the_bay(found: tuple[Compound, ...]) -> None:
+    session.ask(session.start_again(found[st.session_state.pairs_which].edits))
+    st.session_state.to_the_bay = True

@@ -1,0 +1,197 @@
+"""Replay: a student's log on the projector, step by step, on the car as it was at each step.
+
+What is shown is what the student could see; what is hidden in the car comes only when it is asked for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import streamlit as st
+
+from sim.training.attempt import Attempt
+from sim.vehicle.problems import Problem
+from ui.choices import distinct
+from ui.drawing import sheet
+from ui.drawing.car_map import car_map, legend
+from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
+from ui.drawing.tables import plain_table, report_table, seat_panel
+from ui.state import classroom
+from ui.state.seen import Seen, what_a_student_sees, what_may_be_seen
+
+END = 1_000_000  # steps, beyond both ends of any log
+
+
+@dataclass
+class Replay:
+    """An attempt of the records, and the car after its first `at` steps."""
+
+    attempt_id: int
+    whole: Attempt
+    at: int
+    then: Attempt
+    layouts: dict[float, Layout]
+
+    def to(self, at: int) -> None:
+        """Put the car where it was after so many steps: forward by doing them, back from the beginning."""
+        at = min(max(at, 0), len(self.whole.steps))
+        if at < self.at:
+            self.then, self.at = Attempt.begin(self.whole.exercise), 0
+        for action in self.whole.log[self.at : at]:
+            self.then.do(action)
+        self.at = at
+
+    def layout(self, width: float) -> Layout:
+        """The car's map, laid out once."""
+        if width not in self.layouts:
+            self.layouts[width] = layout_of(self.whole.exercise.whole_car, width)
+        return self.layouts[width]
+
+
+def show() -> None:
+    """The page."""
+    st.title("Replay")
+    attempt_id = _chosen()
+    if attempt_id is None:
+        return
+    replay: Replay | None = st.session_state.get("replay")
+    if replay is None or replay.attempt_id != attempt_id:
+        replay = _opened(attempt_id)
+    if replay is not None:
+        _replay(replay)
+
+
+def _chosen() -> int | None:
+    group_names = {group.id: group.name for group in classroom.records().classes()}
+    if not group_names:
+        st.caption("No class has been opened yet: the page Classes does that.")
+        return None
+    told = st.session_state.pop("replay_attempt", None)
+    asked = told if told is not None else classroom.asked_for("attempt")
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        attempts = classroom.records().attempts_of_classes()
+        if not attempts:
+            st.caption("Nobody has begun an exercise yet: whoever does can be replayed here.")
+            return None
+        words = distinct(
+            {
+                row.attempt_id: f"{row.student} · {row.exercise} · {group_names.get(row.class_id, '')}"
+                for row in attempts
+            }
+        )
+        fresh = told is not None or "replay_which" not in st.session_state
+        if fresh and asked in words:
+            st.session_state.replay_which = asked
+        chosen = st.selectbox("whose log", list(words), key="replay_which", format_func=words.__getitem__)
+    st.query_params["attempt"] = str(chosen)
+    return chosen
+
+
+def _opened(attempt_id: int) -> Replay | None:
+    try:
+        whole = classroom.records().resume(attempt_id).attempt
+        then = Attempt.begin(whole.exercise)
+    except Problem as problem:
+        st.error(str(problem), icon=":material/block:")
+        return None
+    st.session_state.replay = Replay(attempt_id, whole, 0, then, {})
+    return st.session_state.replay
+
+
+@st.fragment
+def _replay(replay: Replay) -> None:
+    if not classroom.let_in():
+        st.warning("This is for the instructor; come in by the door again.", icon=":material/lock:")
+        return
+    count = len(replay.whole.steps)
+    at = _place(replay.attempt_id)
+    replay.to(int(st.session_state.get(at, 0)))
+    st.session_state[at] = replay.at
+    _steps(replay, count)
+    hidden = st.session_state.get("replay_hidden", False)
+    seen = what_may_be_seen(replay.then.bench) if hidden else what_a_student_sees(replay.then)
+    _words(replay, count)
+    left, right = st.columns([1.7, 1], gap="medium")
+    with left:
+        _map(replay, seen)
+    with right:
+        _shown(replay, seen)
+        st.toggle("show also what is hidden in the car", key="replay_hidden")
+        if hidden:
+            edits = ", ".join(f"`{one}`" for one in replay.whole.exercise.arrives)
+            st.markdown(f"Hidden: {edits or 'nothing'}")
+
+
+def _steps(replay: Replay, count: int) -> None:
+    with st.container(horizontal=True, vertical_alignment="bottom", key="replay_steps"):
+        st.button("First", key="replay_first", on_click=_go, args=(-END,), icon=":material/first_page:")
+        st.button(
+            "Back", key="replay_back", on_click=_go, args=(-1,), icon=":material/chevron_left:",
+            disabled=replay.at <= 0,
+        )  # fmt: skip
+        st.button(
+            "Next", key="replay_next", on_click=_go, args=(1,), icon=":material/chevron_right:",
+            type="primary", disabled=replay.at >= count,
+        )  # fmt: skip
+        st.button("Last", key="replay_last", on_click=_go, args=(END,), icon=":material/last_page:")
+        if count:
+            st.slider("step", 0, count, key=_place(replay.attempt_id))
+
+
+def _place(attempt_id: int) -> str:
+    """The key under which stands how far a log is played; each log has its own."""
+    return f"replay_at {attempt_id}"
+
+
+def _go(by: int) -> None:
+    """So many steps on, as far as there are any, in the log that is chosen now."""
+    at = _place(st.session_state.replay_which)
+    st.session_state[at] = st.session_state.get(at, 0) + by
+
+
+def _words(replay: Replay, count: int) -> None:
+    if replay.at == 0:
+        order = replay.whole.exercise.work_order
+        st.markdown(f"### The car comes in\n{order.customer}: “{order.words}”")
+        return
+    step = replay.whole.steps[replay.at - 1]
+    with st.container(key="replay_step"):
+        st.markdown(f"### {replay.at} of {count}: {step.action}")
+        shown = step.display or step.vain
+        st.markdown(f"{f'**{shown}** · ' if shown else ''}{step.labor_min:.0f} min of shop time")
+        for danger in step.dangers:
+            st.warning(danger, icon=":material/warning:")
+
+
+def _map(replay: Replay, seen: Seen) -> None:
+    narrow = bool(st.session_state.get("narrow", False))
+    layout = replay.layout(NARROW if narrow else WIDE)
+    html = car_map(replay.whole.exercise.whole_car, layout, seen, "") + legend(seen.only_found)
+    now_narrow = sheet.show_to_fit(html, "replay_map", narrow, _nothing)
+    if now_narrow != narrow:
+        st.session_state.narrow = now_narrow
+        st.rerun(scope="fragment")
+
+
+def _nothing() -> None:
+    """Nothing on this map leads anywhere."""
+
+
+def _shown(replay: Replay, seen: Seen) -> None:
+    sheet.show(seat_panel(seen.seat), "replay_seat")
+    step = replay.whole.steps[replay.at - 1] if replay.at else None
+    if step is not None and step.report is not None:
+        sheet.show(report_table(step.report), "replay_report")
+    rows = [
+        (f"{place}", one.action, one.display or one.vain)
+        for place, one in enumerate(replay.whole.steps[: replay.at], start=1)
+    ]
+    if rows:
+        with st.expander("All steps up to here"):
+            sheet.show(plain_table(("", "step", "what it showed"), rows), "replay_log")
+    if replay.at == len(replay.whole.steps) and replay.whole.result is not None:
+        result = replay.whole.result
+        st.markdown(
+            f"**Handed in**: {', '.join(result.named)} · "
+            f"{'complete' if result.complete else 'not complete'}, {result.credit:.0%}"
+        )

@@ -1,0 +1,164 @@
+"""The first page: what this is, the doors, and which car stands in the bay."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from sim.vehicle.problems import Problem
+from sim.vehicle.reading import car_from_text
+from ui.panels.cautions import CAUTIONS, MAKER
+from ui.state import session
+from ui.state.jobs import FIRST_JOBS, Job
+from ui.state.session import Held, shipped_cars, worked_off
+from ui.views.join import offer_the_way_back
+
+ABOUT = (
+    "One module loses its supply, and twenty others complain about it. busbay is a car whose wiring, fuses, "
+    "buses and modules are computed: unplug a connector, and what follows is what the wiring makes of it. "
+    "Break it, scan it, ask it why, put it back."
+)
+HIGH_VOLTAGE = (
+    "**High voltage** (orange cables, above 60 V DC or 30 V AC): only trained people, isolated, locked off, "
+    "proved dead."
+)
+
+
+def show() -> None:
+    """The welcome page."""
+    held = worked_off(st.empty())
+    st.title("A car is in the bay")
+    st.markdown(ABOUT)
+    offer_the_way_back()
+    _doors(held)
+    _cars(held)
+    _cautions()
+
+
+def _doors(held: Held) -> None:
+    practise, what_if, about = st.columns(3)
+    with practise, st.container(border=True, height="stretch"):
+        st.subheader("Practise on a car", anchor=False)
+        st.markdown(
+            "Find a fault that came with the car, step by step. Ten minutes are enough for the first one."
+        )
+        for place, job in enumerate(FIRST_JOBS):
+            st.button(
+                job.title,
+                key=f"job {place}",
+                help=job.complaint,
+                type="primary" if place == 0 else "secondary",
+                on_click=_take_job,
+                args=(job,),
+                width="stretch",
+            )
+        if st.button(f"Free bay with the {held.car.title}", key="free_bay", width="stretch"):
+            st.switch_page(st.session_state.entries["bay"])
+        if st.button("Exercises, in a class or alone", key="door exercises", width="stretch"):
+            entries = st.session_state.entries
+            st.switch_page(entries["desk" if "desk" in entries else "join"])
+    with what_if, st.container(border=True, height="stretch"):
+        st.subheader("What if ...", anchor=False)
+        st.markdown(
+            "The same morning once more, but with the fuse in. Or as if the engine module waited for "
+            "the trailer module. Side by side."
+        )
+        for words, path in (
+            ("Suppose something", "what-if"),
+            ("Do something else instead", "instead"),
+            ("Who is under suspicion?", "suspects"),
+            ("Two faults that hide each other", "pairs"),
+            ("The story of a real car", "case"),
+        ):
+            if st.button(words, key=f"door {path}", width="stretch"):
+                st.switch_page(st.session_state.entries[path])
+    with about, st.container(border=True, height="stretch"):
+        st.subheader("About this model", anchor=False)
+        st.markdown(
+            "What it says is what *this model* says, never what a real car must do. Its cars, people and "
+            "companies are invented. A theory that reproduces everything seen is worth checking on the car; "
+            "it is not a finding."
+        )
+        if st.button("What the car's file claims", key="door_car", width="stretch"):
+            st.switch_page(st.session_state.entries["car"])
+        if st.button("Describe a car of your own", key="door describe", width="stretch"):
+            st.switch_page(st.session_state.entries["describe"])
+
+
+def _take_job(job: Job) -> None:
+    session.ask(
+        session.take_car(
+            job.car_name, shipped_cars()[job.car_name], job.given, f"{job.title}: {job.complaint}"
+        )
+    )
+    st.session_state.to_the_bay = True
+    st.session_state.panel = "Seat"
+
+
+def _cars(held: Held) -> None:
+    st.subheader("Which car", anchor=False)
+    st.markdown(
+        f"In the bay: **{held.car.title}**, {len(held.car.built.modules)} modules. {held.car.built.about}"
+    )
+    cars = shipped_cars()
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        st.selectbox(
+            "a car that comes with busbay",
+            list(cars),
+            key="shipped",
+            format_func=lambda one: _title(one, cars[one]),
+        )
+        st.button("Into the bay", key="take_shipped", on_click=_take_shipped)
+    with st.expander("Your own car: upload, view, download"):
+        file = st.file_uploader("a vehicle file (YAML)", type=["yaml", "yml"], key="own_car")
+        if file is not None:
+            _uploaded(file.name, file.getvalue())
+        st.download_button(
+            "Download the current file",
+            held.car_text,
+            held.car_name,
+            "application/yaml",
+            key="download_car",
+            on_click="ignore",
+        )
+        if st.toggle("show the current file", key="show_file"):
+            st.code(held.car_text, language="yaml", height=420)
+
+
+def _title(name: str, text: str) -> str:
+    car = car_from_text(text, name)
+    return f"{car.title}, {len(car.built.modules)} modules"
+
+
+def _uploaded(name: str, raw: bytes) -> None:
+    try:
+        text = raw.decode("utf-8")
+        car = car_from_text(text, name)
+    except UnicodeDecodeError:
+        st.error(f"{name}: is not UTF-8 text", icon=":material/block:")
+    except Problem as problem:
+        st.error(str(problem), icon=":material/block:")
+    else:
+        st.success(
+            f"{car.title}: {len(car.built.modules)} modules on {len(car.built.buses)} buses",
+            icon=":material/check:",
+        )
+        st.button("Into the bay", key="take_own", on_click=_take_own)
+
+
+def _take_shipped() -> None:
+    name = st.session_state.shipped
+    session.ask(session.take_car(name, shipped_cars()[name]))
+
+
+def _take_own() -> None:
+    file = st.session_state.own_car
+    if file is not None:  # taken away again
+        session.ask(session.take_car(file.name, file.getvalue().decode("utf-8", "replace")))
+
+
+def _cautions() -> None:
+    st.subheader("Cautions", anchor=False)
+    st.markdown(
+        f"busbay is for learning and thinking. On a real car: {MAKER} Then local codes and licensed practice."
+    )
+    st.markdown("\n".join(f"- {words}" for words in (*CAUTIONS.values(), HIGH_VOLTAGE)))
