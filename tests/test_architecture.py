@@ -236,3 +236,17 @@ def test_an_error_on_a_page_links_to_nobody_else() -> None:
     assert "minimal" == chosen["client"]["toolbarMode"]
     assert False is chosen["browser"]["gatherUsageStats"]
     assert False is chosen["server"]["showEmailPrompt"]
+
+
+def test_no_list_of_several_offers_to_take_all_that_match() -> None:
+    """Typing a word and Enter takes one choice: the entry that takes all matches at once is in no list."""
+    lists, without = [], []
+    for file in sorted((ROOT / "ui").rglob("*.py")):
+        for one in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(one, ast.Call) and ast.unparse(one.func).endswith("multiselect"):
+                lists.append(f"{file.name}, line {one.lineno}")
+                said = {word.arg: ast.unparse(word.value) for word in one.keywords}
+                if said.get("select_all") != "False":
+                    without.append(lists[-1])
+    assert lists
+    assert [] == without

@@ -104,6 +104,23 @@ def test_the_address_to_keep_and_the_first_page_lead_back_to_the_desk(
     page.close()
 
 
+def test_a_typed_word_and_enter_never_takes_several_causes(
+    started: Browser, address: str, records_url: str
+) -> None:
+    """`ABS` fits several causes; Enter takes one of the list, or the word, and not all of them."""
+    key, task = _student(records_url)
+    page = opened(started, f"{address}/?student={key}&exercise={task}")
+    panel(page, "Hand in")
+    box = page.get_by_label("causes")
+    box.fill("ABS")
+    expect(page.get_by_role("option").nth(1)).to_be_visible()
+    with redrawn(page):
+        box.press("Enter")
+    taken = page.locator(".st-key-named [data-baseweb=tag], .st-key-named [data-testid*=Tag]")
+    expect(taken).to_have_count(1)
+    page.close()
+
+
 @pytest.mark.parametrize(
     ("here", "there"),
     [

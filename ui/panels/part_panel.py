@@ -156,6 +156,7 @@ def _bypass(held: Held, seen: Seen, name: str) -> None:
             held.car.messages.buses_of[name],
             key=f"buses {name}",
             persist_state="session",
+            select_all=False,
         )
         st.button(
             "Unplug it and fit the lead" if _plugged(held, seen, name) else "Fit the bypass lead",

@@ -222,7 +222,12 @@ def _steps(case: Case, car: Car) -> None:
     with st.expander("Then this was done", expanded=st.session_state.get("case_is_new", False)):
         action_lines("done, one action in each line", "step_do", car)
         st.multiselect(
-            "seen then", seen_choices(car), key="step_seen", accept_new_options=True, persist_state="session"
+            "seen then",
+            seen_choices(car),
+            key="step_seen",
+            accept_new_options=True,
+            persist_state="session",
+            select_all=False,
         )
         reads, within = st.columns(2)
         reads.number_input(
@@ -294,6 +299,7 @@ def _stories(case: Case, car: Car) -> None:
             key="story_edits",
             accept_new_options=True,
             persist_state="session",
+            select_all=False,
         )
         st.button("Add this story", key="story_add", on_click=_add_story)
     st.markdown("**Experiments** that could follow")

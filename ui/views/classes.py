@@ -129,6 +129,7 @@ def _given(group: ClassRow) -> None:
         key="give_names",
         format_func=lambda name: entry_words(entries[name]),
         placeholder="choose one or several",
+        select_all=False,
     )
     with st.container(horizontal=True, vertical_alignment="bottom"):
         st.segmented_control(

@@ -247,6 +247,7 @@ def _hand_in(held: AtWork) -> None:
     st.multiselect(
         "causes", [NO_FAULT, *catalogue(held.car), *_inside_sensors(held.car)], key="named",
         accept_new_options=True, placeholder="unplug ABS.C1, open G2, pull F3 ...", persist_state="session",
+        select_all=False,
     )  # fmt: skip
     st.text_area(
         "evidence: how do you know?", key="evidence", max_chars=2000, height=90, persist_state="session"

@@ -67,7 +67,12 @@ def _chosen(held: Held) -> list[str]:
     if st.session_state.get("pairs_of") != held.car_text:
         st.session_state.pairs_of, st.session_state.pairs_edits = held.car_text, []
     chosen = st.multiselect(
-        "the faults", listed, key="pairs_edits", placeholder="choose two or more", persist_state="session"
+        "the faults",
+        listed,
+        key="pairs_edits",
+        placeholder="choose two or more",
+        persist_state="session",
+        select_all=False,
     )
     with st.container(horizontal=True, vertical_alignment="bottom"):
         st.selectbox(

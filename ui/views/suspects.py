@@ -163,6 +163,7 @@ def _search(held: Held, question: Question) -> None:
         help="a bus that is shorted, swapped or disturbed from inside a module runs bit by bit: "
         "each such fault takes seconds",
         persist_state="session",
+        select_all=False,
     )
     count = len(_edits(question))
     sets = 1 + count + (count * (count - 1) // 2 if _most() == 2 else 0)
