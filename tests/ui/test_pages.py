@@ -303,3 +303,13 @@ def test_what_is_supposed_is_not_done_on_the_way_as_well() -> None:
     app = press(app, "suppose_add")
     assert "wait 20 s → scan" in [one.value for one in app.caption]
     assert not app.button(key="suppose_play").disabled
+
+
+def test_the_morning_in_the_bay_is_played_without_the_repairs_that_were_made() -> None:
+    """What was wrong when the car came is supposed; its repair would make every combination end alike."""
+    held = held_of("six-modules.yaml", ("unplug ABS.C1", "pull F2"))
+    held.bench.do_all(["wait 20 s", "unplug ECM.C1", "plug ABS.C1", "fit F2", "plug ECM.C1", "scan"])
+    app = opened("what-if", held)
+    told = [one.value for one in app.caption]
+    assert "wait 20 s → unplug ECM.C1 → plug ECM.C1 → scan" in told
+    assert any(one.endswith("are left out: plug ABS.C1, fit F2") for one in told)

@@ -10,6 +10,7 @@ from sim.bench.actions import parse_action
 from sim.lab.grid import Grid, run_grid
 from sim.lab.report import DISCLAIMER, Section
 from sim.lab.workshop import Progress, Stop, Workshop
+from sim.training.attempt import REPAIRS
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, Problem
@@ -179,6 +180,9 @@ def _choose_actions(held: Held) -> None:
     if chosen == BAY and moved:
         words = ", ".join(moved)
         st.caption(f":material/info: {words}: there from the beginning or not at all, not done on the way")
+    repairs = [text for text in held.bench.log if _puts_right(text, _suppositions(held))]
+    if chosen == BAY and repairs:
+        st.caption(f":material/info: the repairs of what is supposed are left out: {', '.join(repairs)}")
 
 
 def _actions(held: Held) -> list[str]:
@@ -189,7 +193,15 @@ def _actions(held: Held) -> list[str]:
     if chosen == MORNING:
         return _morning(held)
     supposed = _suppositions(held)
-    return [text for text in held.bench.log if text not in supposed]
+    return [text for text in held.bench.log if text not in supposed and not _puts_right(text, supposed)]
+
+
+def _puts_right(action: str, supposed: list[str]) -> bool:
+    """Is it the repair of something supposed? Played too, it would make all combinations alike in the end."""
+    verb, *what = action.split()
+    parts = [part.split() for text in supposed for part in _parts(text)]
+    faults = [words for words in parts if words and words[0] not in (*REPAIRS, "theory")]
+    return verb in REPAIRS and any(what[:1] == words[1:2] for words in faults)
 
 
 def _morning(held: Held) -> list[str]:
