@@ -1,15 +1,19 @@
 """A technician's own car on the lab's pages: in the bay, from a file, in a case."""
 
 import secrets
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from sim.bench.bench import Bench
 from sim.catalogue import vehicle_text
 from sim.lab.case import Case
+from sim.vehicle.reading import car_from_text
+from ui.panels.which_car import MINE
 from ui.state.session import shipped_cars
-from ui.views.case import IN_THE_BAY, MINE
+from ui.views.case import IN_THE_BAY
 
 from .test_pages import held_of, opened, press
 
@@ -85,3 +89,26 @@ def test_the_car_of_a_case_goes_into_the_bay_and_is_explained_by_the_search(in_t
     suspects.radio(key="suspects_of").set_value("the case: Mine").run()
     assert not suspects.exception
     assert not suspects.button(key="suspects_find").disabled
+
+
+@pytest.mark.parametrize("path", ["what-if", "instead", "suspects", "pairs", "case", "car"])
+def test_the_lab_s_pages_draw_themselves_for_an_own_car(path: str) -> None:
+    """A car that is none of the shipped ones needs no name in their list."""
+    held = held_of("six-modules.yaml")
+    bench = Bench(car_from_text(OWN, "van.yaml"))
+    opened(path, replace(held, car_name="van.yaml", car_text=OWN, bench=bench))
+
+
+@pytest.mark.parametrize("path", ["what-if", "pairs"])
+def test_an_own_car_is_taken_on_the_page_itself(path: str) -> None:
+    """The lab asks about the uploaded car from then on; without a file or with a wrong one it says so."""
+    app = opened(path, held_of("teaching-car.yaml"))
+    app.selectbox(key="other_car").select(MINE).run()
+    press(app, "other_car_take")
+    assert ["choose the file of your car first"] == [one.value for one in app.error]
+    app.file_uploader(key="other_car_file").upload("van.yaml", b"car: [").run()
+    press(app, "other_car_take")
+    assert ", line 1" in app.error[0].value
+    app.file_uploader(key="other_car_file").upload("van.yaml", OWN.encode()).run()
+    press(app, "other_car_take")
+    assert "My van" == app.session_state["held"].car.title

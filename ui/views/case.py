@@ -15,19 +15,19 @@ from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import Problem
-from sim.vehicle.reading import car_from_text
 from ui.drawing import sheet
 from ui.drawing.reports import section_html
 from ui.drawing.tables import numbered
 from ui.panels import one_back
 from ui.panels.action_lines import action_lines, lines_of
+from ui.panels.which_car import MINE, uploaded
 from ui.state import kept, lab_work, session
 from ui.state.session import Held, worked_off
 from ui.state.telling import seen_choices, seen_of, seen_words
 from ui.views import what_if
 
 WORK, KIND = "case_work", "cases"
-IN_THE_BAY, MINE = "the car in the bay", "a car of mine: upload its file"
+IN_THE_BAY = "the car in the bay"
 
 
 def show() -> None:
@@ -125,12 +125,7 @@ def _car() -> str:
     """The chosen car as a case has it: a shipped one by its name, any other by the text of its file."""
     state = st.session_state
     if state.case_car == MINE:
-        file = state.get("case_own_car")
-        if file is None:
-            raise Problem("choose the file of your car first")
-        text = file.getvalue().decode("utf-8", "replace")
-        car_from_text(text, file.name)
-        return _closed(text)
+        return _closed(uploaded("case_own_car")[1])
     held: Held = state.held
     if state.case_car != IN_THE_BAY:
         return str(state.case_car)

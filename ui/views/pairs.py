@@ -16,6 +16,7 @@ from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
+from ui.panels import which_car
 from ui.state import lab_work, session
 from ui.state.session import Held, tells_problems, worked_off
 
@@ -43,6 +44,7 @@ def _page() -> None:
         f"Which two faults of the **{held.car.title}** make a hard case together? Each of the chosen ones is "
         "run alone, and every two of them, through the same first look."
     )
+    which_car.offer(held)
     chosen = _chosen(held)
     st.caption(f"What is done: {' → '.join(first_look(held.car))}")
     count = len(chosen)

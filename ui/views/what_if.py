@@ -18,6 +18,7 @@ from ui.drawing import sheet
 from ui.drawing.cause_pictures import MOST_COMBINATIONS, cause_diagram, matrix
 from ui.drawing.reports import section_html
 from ui.drawing.tables import side_by_side
+from ui.panels import which_car
 from ui.panels.action_lines import lines_of
 from ui.state import lab_work, session
 from ui.state.outcomes import combinations, rows, step_words
@@ -45,6 +46,7 @@ def _what_if() -> None:
         f"The **{held.car.title}** once more from the beginning, in every combination of what you suppose. "
         "A *fault* or *repair* is something done to the car, a *theory* is about how it was built."
     )
+    which_car.offer(held)
     left, right = st.columns([1, 1.15], gap="large")
     with left:
         _add(held)
