@@ -95,6 +95,12 @@ def test_every_command_that_takes_a_car_takes_an_own_one(
     assert told[0] == told[1]
 
 
+def test_serve_needs_its_standard_input_for_actions(capsys: pytest.CaptureFixture[str]) -> None:
+    """A car and actions cannot both come from there."""
+    assert 1 == main(["serve", "-"])
+    assert "serve reads actions from standard input" in capsys.readouterr().err
+
+
 def test_drafts_of_an_own_car_are_refused_before_any_run(
     van: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

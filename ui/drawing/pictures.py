@@ -10,14 +10,13 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from sim import scenarios_folder
 from sim.bench.bench import Bench
+from sim.catalogue import find_car
 from sim.instruments.read import read
 from sim.instruments.scope import Picture
 from sim.instruments.screen import figure
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
-from sim.vehicle.reading import read_car
 
 CAR = "teaching-car"
 H, L = "TCM.powertrain.H", "TCM.powertrain.L"
@@ -66,7 +65,7 @@ def taken(trouble: Trouble, car: Car) -> tuple[Bench, Picture]:
 def main(folder: Path) -> None:
     """Save all pictures, and say where."""
     folder.mkdir(parents=True, exist_ok=True)
-    car = read_car(scenarios_folder() / "vehicles" / f"{CAR}.yaml")
+    car = find_car(CAR)
     for number, trouble in enumerate(TROUBLES, start=1):
         _, picture = taken(trouble, car)
         path = folder / f"{number:02d}-{trouble.name}.png"

@@ -16,14 +16,13 @@ from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial, wraps
-from pathlib import Path
 from typing import ParamSpec
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
-from sim import scenarios_folder
+from sim import catalogue
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench, parts_of
 from sim.bench.observations import OBSERVATION_VERBS
@@ -159,10 +158,8 @@ def shelf() -> Shelf:
 
 def shipped_cars() -> dict[str, str]:
     """File name and text of each car that comes with busbay."""
-    files = sorted(
-        (scenarios_folder() / "vehicles").glob("*.yaml"), key=lambda file: (file.name != FIRST_CAR, file.name)
-    )
-    return {file.name: Path(file).read_text(encoding="utf-8") for file in files}
+    files = sorted(catalogue.shipped_cars().values(), key=lambda file: (file.name != FIRST_CAR, file.name))
+    return {file.name: file.read_text(encoding="utf-8") for file in files}
 
 
 def open_session() -> Held:
@@ -189,7 +186,7 @@ def fresh_session(key: str = "") -> Held:
 
     A key that this server no longer knows stays: what is kept on disk under it is found again.
     """
-    text = (scenarios_folder() / "vehicles" / FIRST_CAR).read_text(encoding="utf-8")
+    text = shipped_cars()[FIRST_CAR]
     own = key if kept.KEY.fullmatch(key) else secrets.token_urlsafe(9)
     return Held(own, FIRST_CAR, text, _parked(car_from_text(text, FIRST_CAR)))
 
