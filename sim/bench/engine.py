@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING
 
 from sim.modules.facts import Fact
 from sim.modules.world import Timer
+from sim.wiring.tracing import FED_V
 
 if TYPE_CHECKING:
     from sim.bench.live import LiveCar
-
-FED_V = 6.0  # a coil or injector works above this; common practice
 
 
 class Engine:

@@ -33,13 +33,12 @@ from sim.network.lin import BusesAndClusters, Cluster, LinNetwork, Slot
 from sim.network.stream_fidelity import StreamNetwork
 from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
-from sim.vehicle.harness import TESTER
+from sim.vehicle.harness import TESTER, TESTER_MIN_V
 from sim.vehicle.messages import bus_graph, shortest_bus_path
 from sim.vehicle.problems import Unsettled
 from sim.wiring.wiring import Connectivity, Reading, SwitchState, Wiring
 
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
-TESTER_MIN_V = 8.0  # a tester powered from pin 16; common practice
 MAX_ROUNDS = 200
 
 

@@ -19,8 +19,8 @@ from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
 from sim.modules.uds_client import Answer, Done, DtcsRead, NegativeResponse, ReportedDtc, Silent
 from sim.modules.uds_server import EXTENDED_SESSION, NEGATIVE, P2_STAR_MS, NegativeResponseCode, SharedSecret
-from sim.network.frames import Frame
-from sim.network.isotp import IsoTpLink
+from sim.network.frames import MAX_DATA_BYTES, Frame
+from sim.network.isotp import PADDING, IsoTpLink
 from sim.vehicle.harness import TESTER
 from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
 
@@ -82,6 +82,12 @@ def difference(before: Report, after: Report) -> Difference:
         tuple(sorted(set(after.silent) - set(before.silent))),
         tuple(sorted(set(before.silent) - set(after.silent))),
     )
+
+
+def functional_frame(request: bytes) -> Frame:
+    """A request of 1 to 7 bytes to every module, as one frame."""
+    data = bytes([len(request), *request])
+    return Frame(FUNCTIONAL_ID, data.ljust(MAX_DATA_BYTES, bytes([PADDING])))
 
 
 class Tester:
@@ -171,8 +177,7 @@ class Tester:
 
     def _keep_awake(self) -> None:
         """TesterPresent to all modules: those asleep wake up, and open sessions stay open."""
-        frame = Frame(FUNCTIONAL_ID, bytes([2, *asks.keep_session()]).ljust(8, b"\xcc"))
-        self._live.network.send(TESTER, frame)
+        self._live.network.send(TESTER, functional_frame(asks.keep_session()))
         self._present_s = self._live.now_s
 
     def _end(self) -> None:

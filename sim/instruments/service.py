@@ -39,7 +39,7 @@ from sim.vehicle.car import (
     Wire,
 )
 from sim.vehicle.description import Fuse, Reference, Relay
-from sim.vehicle.harness import build, supply_functions
+from sim.vehicle.harness import TESTER, build, supply_functions
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, unknown
 from sim.vehicle.roles import ROLE_TITLES
@@ -661,7 +661,7 @@ class ServiceInformation:
 
     def _bus_of(self, pin: Pin) -> str:
         if pin.connector == "DLC":
-            return next(one.bus for one in self._car.transceivers.values() if one.module == "TESTER")
+            return next(one.bus for one in self._car.transceivers.values() if one.module == TESTER)
         return pin.function.rpartition(".")[0]
 
     def _terminators(self, bus: str) -> int:

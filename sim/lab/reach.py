@@ -9,10 +9,10 @@ import copy
 from dataclasses import replace
 from functools import lru_cache
 
-from sim.bench.live import TESTER_MIN_V, LiveCar
+from sim.bench.live import LiveCar
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
-from sim.vehicle.harness import TESTER
+from sim.vehicle.harness import TESTER, TESTER_MIN_V
 from sim.vehicle.reading import car_from_text
 from sim.wiring.connectivity import BusCluster
 from sim.wiring.power import is_closed

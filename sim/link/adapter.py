@@ -18,16 +18,16 @@ from functools import partial
 from typing import Final
 
 from sim.bench.live import LiveCar
-from sim.bench.tester import WAIT_S, WAKE_S
+from sim.bench.tester import WAIT_S, WAKE_S, functional_frame
 from sim.link.doip_messages import Refusal
 from sim.link.tap import add_tap
 from sim.modules.uds_client import keep_session
-from sim.modules.uds_server import NEGATIVE, P2_STAR_MS
+from sim.modules.uds_server import NEGATIVE, P2_STAR_MS, NegativeResponseCode
 from sim.modules.world import Timer
 from sim.network.frames import MAX_DATA_BYTES, Frame
-from sim.network.isotp import PADDING, TIME_LIMIT_S, IsoTpLink, Result
+from sim.network.isotp import TIME_LIMIT_S, IsoTpLink, Result
 from sim.vehicle.harness import TESTER
-from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
+from sim.vehicle.messages import ANSWER_OFFSET
 
 MAX_WAITING: Final = 1024  # requests
 MAX_AT_ONCE: Final = 4  # modules asked at the same time: gateways hold few frames, slow buses are soon full
@@ -35,7 +35,6 @@ SENT_WITHIN_S: Final = 2.0  # a request is acknowledged or refused by then (ISO 
 MAX_FUNCTIONAL_BYTES: Final = MAX_DATA_BYTES - 1  # a request to every module is a single frame
 MAX_RAW_WAITING: Final = 256  # frames from outside that the bus has not taken yet
 RAW_HOLD_S: Final = 5.0  # a program that sends frames keeps the car awake as long as S3 (ISO 14229-2)
-RESPONSE_PENDING: Final = 0x78
 LATE_S: Final = 2.0  # an answer that crowded buses hold up is still passed on by then, if nobody asks else
 SILENT_WHILE_PENDING_S: Final = P2_STAR_MS / 1000 + WAIT_S
 # First half bytes of ISO 15765-2 frames
@@ -130,7 +129,7 @@ class _Conversation:
         if request is None or not request.sent:
             return
         request.on_answer(data)
-        if data[:1] == bytes([NEGATIVE]) and data[2:] == bytes([RESPONSE_PENDING]):
+        if data[:1] == bytes([NEGATIVE]) and data[2:] == bytes([NegativeResponseCode.RESPONSE_PENDING]):
             self._wait(SILENT_WHILE_PENDING_S)
         else:
             self._end()
@@ -243,8 +242,7 @@ class Adapter:
             for address, conversation in self._conversations.items():
                 conversation.expect(partial(on_answer, address))
 
-        frame = Frame(FUNCTIONAL_ID, bytes([len(data), *data]).ljust(MAX_DATA_BYTES, bytes([PADDING])))
-        self._send(frame, through, lambda: on_sent(Refusal.UNREACHABLE))
+        self._send(functional_frame(data), through, lambda: on_sent(Refusal.UNREACHABLE))
 
     def send_raw(self, frame: Frame) -> None:
         """A frame from outside goes on the bus, as soon as the bus takes it; too many at once are dropped."""
@@ -280,7 +278,7 @@ class Adapter:
 
     def _wake_up(self) -> None:
         """Frames that only wake modules up, as `sim.bench.tester` sends them."""
-        frame = Frame(FUNCTIONAL_ID, bytes([2, *keep_session()]).ljust(MAX_DATA_BYTES, bytes([PADDING])))
+        frame = functional_frame(keep_session())
         for part in range(3):
             self._live.world.after(0.001 + part * WAKE_S / 3, partial(self._send, frame, _nothing, _nothing))
 

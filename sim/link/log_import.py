@@ -22,10 +22,10 @@ from typing import Final, get_args
 import can
 
 from sim.vehicle.description import MOST_MODULES, Bitrate
+from sim.vehicle.messages import FIRST_DIAGNOSTIC_ID
 from sim.vehicle.problems import Problem, did_you_mean
 from sim.vehicle.quick_car import NOBODY, Row
 
-FIRST_DIAGNOSTIC_ID: Final = 0x700  # identifiers from here up carry diagnosis (ISO 15765-4), no messages
 SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS = 5, 60_000  # limits of a vehicle file
 FEWEST_FRAMES: Final = 3  # two intervals: below that nobody can tell a period
 # Periods are multiples of 5 ms; a median this near to one is that one (common practice, both).

@@ -61,7 +61,8 @@ LAMP_TERMINAL_OHM = 10.0  # of a generator's lamp terminal while it charges; our
 GENERATOR_GROUND_M = 0.3  # case, bracket and strap to the engine; common practice
 STARTER_MM2 = 50.0  # starter cable and engine ground strap; common practice for some 200 A
 TESTER_A = 0.2  # what a tester draws from pin 16; common practice
-TESTER = "TESTER"
+TESTER = "TESTER"  # the node name of a tester at the diagnostic connector
+TESTER_MIN_V = 8.0  # at pin 16, which feeds it; common practice
 RESERVED = {
     "DLC": "the diagnostic connector",
     "BAT": "the battery",

@@ -37,8 +37,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.vehicle.car import Car, Element, Transceiver, Wire
+from sim.vehicle.harness import TESTER
 from sim.wiring.oneway import Array, Leg, operating_point
-from sim.wiring.power import BIAS_OHM, BIAS_V, TESTER, ohm_of
+from sim.wiring.power import BIAS_OHM, BIAS_V, ohm_of
 from sim.wiring.solver import Circuit
 
 if TYPE_CHECKING:

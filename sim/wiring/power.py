@@ -39,13 +39,13 @@ from sim.vehicle.car import (
     Source,
     Wire,
 )
+from sim.vehicle.harness import TESTER
 from sim.wiring.battery import charging_ohm, rest_v
 from sim.wiring.fuse import fuse_cold_ohm
 from sim.wiring.oneway import Leg
 from sim.wiring.solver import MIN_OHM, Circuit, Regulator, Solution
 from sim.wiring.wire import wire_ohm
 
-TESTER = "TESTER"
 REFERENCE = "BAT-"
 DRAW_V = 12.6  # the voltage at which a module's stated current is meant: six full cells; common practice
 

@@ -32,10 +32,11 @@ from sim.vehicle.car import (
     Transceiver,
     Wire,
 )
+from sim.vehicle.harness import TESTER, TESTER_MIN_V
 from sim.vehicle.problems import unknown
 from sim.wiring.connectivity import BusCluster
 from sim.wiring.errors import CircuitError
-from sim.wiring.power import REFERENCE, TESTER, is_closed, ohm_of
+from sim.wiring.power import REFERENCE, is_closed, ohm_of
 
 if TYPE_CHECKING:
     from sim.wiring.wiring import Reading
@@ -44,7 +45,7 @@ if TYPE_CHECKING:
 DROP_V = 0.3
 # A short that takes more than this from a supply is worth naming; common practice.
 SHORT_A = 1.0
-TESTER_SUPPLY_V = 6.0
+FED_V = 6.0  # a coil or injector works above this; common practice
 OPEN_WEIGHT = 1e9
 
 
@@ -113,7 +114,7 @@ class Tracer:
         """
         graph = self._feeds if node in self._fed else self._feeds_and_loads
         found = _once(self._on_ways([("BAT+", node)], reading, graph)) or _once(self._shorts_at(node))
-        fed = (reading.between(node, REFERENCE) or 0.0) >= TESTER_SUPPLY_V
+        fed = (reading.between(node, REFERENCE) or 0.0) >= FED_V
         return found or (() if fed else _once(self._weak_supply(reading)))
 
     def why_sensed_wrong(self, ways: list[tuple[str, str]], reading: Reading) -> tuple[Culprit, ...]:
@@ -137,7 +138,7 @@ class Tracer:
         return [part for parts in self.car.harness.leads.values() for part in parts]
 
     def _least_v(self, module: str) -> float:
-        return TESTER_SUPPLY_V if module == TESTER else self.car.built.modules[module].min_supply_v
+        return TESTER_MIN_V if module == TESTER else self.car.built.modules[module].min_supply_v
 
     def _on_ways(
         self, ways: list[tuple[str, str]], reading: Reading, graph: nx.Graph[str] | None = None

@@ -124,3 +124,13 @@ def test_a_blowing_fuse_replays_the_same() -> None:
     log = ["short F1.2 to BODY 0.05 ohm", "wait 1 s", "fit F1", "wait 1 s"]
     one, two = Bench.replay(TEACHING, (), 0, log), Bench.replay(TEACHING, (), 0, log)
     assert list(one.trace.lines()) == list(two.trace.lines())
+
+
+def test_a_tester_that_a_corroded_terminal_starves_is_led_back_to_the_terminal() -> None:
+    """40 ohm at pin 16 leave the tester less than it needs, and the explanation ends at that terminal."""
+    bench = Bench(TEACHING, ["corrode DLC.16 40 ohm"])
+    report = bench.do("scan").report
+    assert report is not None
+    assert not report.power
+    because = why_silent(bench, "ECM")
+    assert ["given: corrode DLC.16 40 ohm"] == because.roots()
