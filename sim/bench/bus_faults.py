@@ -66,7 +66,7 @@ class BusFaults:
         self._let_go.add(name)
         words = f"{module}'s transceiver times out and lets go of {bus}"
         self._world.record("bus", module, words, (self._edit_events.get(name),))
-        self._world.touch()
+        self._world.surroundings.invalidate()
 
     def _look_at_babbling(self, name: str, sends: bool) -> None:
         stream = self._babble.get(name)

@@ -121,6 +121,12 @@ class Causes:
         known = [modules[end.module].controllers[end.bus] for end in ends if end.module in modules]
         return tuple(sorted(one.event for one in known if one.event is not None))
 
+    def release(self) -> tuple[int | None, ...]:
+        """The event with which the immobilizer's authority last locked, asked or released."""
+        spec = self._live.car.built.immobilizer
+        authority = self._live.modules[spec.authority].authority if spec else None
+        return (authority.event,) if authority else ()
+
     def babble(self, channel: str) -> tuple[int, ...]:
         """Why a channel that is in order does not get its bus: others never let go of it."""
         segment = next((one for one in self._live.segments if channel in one.members), None)

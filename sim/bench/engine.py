@@ -42,7 +42,7 @@ class Engine:
     def _try_to_fire(self) -> None:
         if self._live.world.engine.value == "cranking" and self.can_fire():
             self._note("running", "the engine starts", (self._live.world.engine.event,))
-            self._live.touch()
+            self._live.invalidate()
         elif self._live.world.engine.value == "cranking":
             self._fire_timer = self._live.world.after(0.2, self._try_to_fire)
 

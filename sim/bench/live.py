@@ -93,12 +93,9 @@ class LiveCar:
         self.engine = Engine(self)
         self.world = World(
             self.env, car, BusesAndClusters(self.network, self.lin) if car.lin else self.network, self.trace,
-            Codec(car), self.touch, self.causes.silence,
-            self.causes.arrival, self.sender_heard_on, self.sending_since, self.causes.way,
-            self.causes.wait, self.causes.dead_line, self.source, self.edit_events, seed,
+            Codec(car), self, self.causes, self.edit_events, seed,
         )  # fmt: skip
-        self.world.disturbance_causes = self.causes.disturbance
-        self.battery = StateOfCharge(self.world, self.touch, self._battery_falls)
+        self.battery = StateOfCharge(self.world, self.invalidate, self._battery_falls)
         self._fuses = Fuses(self.world, self._blow)
         self._intermittents = Intermittents(self.world, self._interrupt)
         self._spoilers = BusFaults(self.world, self.edit_events, self._hears)
@@ -107,7 +104,6 @@ class LiveCar:
         self.world.management = management_streams(self.world)
         routes = FrameRoutes(car)
         self.modules = {name: ControlModule(name, self.world, routes) for name in car.built.modules}
-        self.world.modules = self.modules
         for module in self.modules.values():
             module.connect()
         self._sensed = {name: module.sense_pins() for name, module in self.modules.items()}
@@ -164,7 +160,7 @@ class LiveCar:
         """A person takes the key fob somewhere."""
         event = self.world.record("action", "person", f"the fob is {place.replace('_', ' ')}")
         self.world.fob = Fact(place, event)
-        self.touch()
+        self.invalidate()
         return event
 
     def tester(self, active: bool, words: str = "") -> None:
@@ -172,12 +168,12 @@ class LiveCar:
         self.tester_active = active
         if active:
             self.world.tester_event = self.world.record("action", "person", f"the tester {words}")
-        self.touch()
+        self.invalidate()
 
     def plug_in(self, plugged: bool = True) -> None:
         """An adapter stays at the diagnostic connector: it hears and acknowledges, and keeps nobody awake."""
         self.adapter_plugged = plugged
-        self.touch()
+        self.invalidate()
 
     @property
     def reading_with_tester(self) -> Reading:
@@ -209,7 +205,7 @@ class LiveCar:
             self.battery.override_pct,
         )  # fmt: skip
 
-    def touch(self, module: str | None = None) -> None:
+    def invalidate(self, module: str | None = None) -> None:
         """Ask for a new look at this instant: of one module at what it knows, or of everybody."""
         if module is None:
             self._all_look = True
@@ -224,7 +220,7 @@ class LiveCar:
     def electrical(self, event: int) -> None:
         """Something has switched: everybody looks anew, and this event is why."""
         self.trigger = event
-        self.touch()
+        self.invalidate()
 
     def _settle(self) -> None:
         self._pending = False

@@ -72,7 +72,7 @@ class BusOffMonitor:
             self._is_not_well_yet()
             self.off = True
             if self.event is None:
-                causes = self.module.world.disturbance_causes(self.channel)
+                causes = self.module.world.explainer.disturbance(self.channel)
                 words = f"{self.module.name} goes bus-off on {self.bus}"
                 self.event = self.module.world.record("bus", self.module.name, words, causes)
         elif self.off:
@@ -80,7 +80,7 @@ class BusOffMonitor:
             self._well = self.module.world.after(self._heal_s, self._is_well)
         else:
             return
-        self.module.touch()
+        self.module.invalidate()
 
     def _is_not_well_yet(self) -> None:
         if self._well:
@@ -91,7 +91,7 @@ class BusOffMonitor:
         words = f"{self.module.name} is back on {self.bus}"
         self._well_again = self.module.world.record("bus", self.module.name, words, (self.event,))
         self.event = None
-        self.module.touch()
+        self.module.invalidate()
 
     def _causes(self) -> tuple[int, ...]:
         known = (self.event, self._well_again, self.module.state_event)  # the last one: a reset ended it

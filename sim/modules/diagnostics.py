@@ -72,7 +72,7 @@ class Diagnostics:
     def stay_awake(self) -> None:
         """A tester has spoken to the module, or through it."""
         self._awake_until_s = self.module.world.now_s + HOLD_S
-        self.module.touch()
+        self.module.invalidate()
 
     def restart(self) -> None:
         """The module has lost its supply or was reset."""

@@ -84,7 +84,9 @@ class Authority:
         self._unanswered += 1
         if self._unanswered == PATIENCE:
             words = f"{self.module.name} gets no proof from {self.spec.engine}"
-            self._note(words, self.event, *self.module.world.way_causes(self.module.name, self.spec.engine))
+            self._note(
+                words, self.event, *self.module.world.explainer.way(self.module.name, self.spec.engine)
+            )
         if self.module.state == "running":
             self.look()
 
@@ -99,7 +101,7 @@ class Authority:
                 self._timer = None
             self._note(f"{self.spec.engine} has proved itself; start is released", self.event)
             self.module.send(Frame(self.spec.release_id, answer_to(frame.data)))
-            self.module.touch()
+            self.module.invalidate()
 
 
 class Starter:
@@ -127,7 +129,7 @@ class Starter:
         ):
             self.reset()
             self.event = mode_event
-            self.module.world.touch()
+            self.module.world.surroundings.invalidate()
 
     def frame(self, frame: Frame) -> None:
         """A single frame has arrived."""
@@ -140,8 +142,7 @@ class Starter:
     def _release(self, proved: bool) -> None:
         if proved:
             words = f"{self.module.name} is released for start"
-            authority = self.module.world.modules[self.spec.authority].authority
-            assert authority is not None
             self.released = True
-            self.event = self.module.world.record("immobilizer", self.module.name, words, (authority.event,))
-            self.module.world.touch()
+            causes = self.module.world.explainer.release()
+            self.event = self.module.world.record("immobilizer", self.module.name, words, causes)
+            self.module.world.surroundings.invalidate()

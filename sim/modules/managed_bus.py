@@ -45,6 +45,11 @@ class ManagedBus:
         """Its own management frame."""
         return self.module.world.management[self.bus][self.module.name]
 
+    def connect(self) -> None:
+        """Let its own frame carry its causes, and take notice of the other nodes on the bus."""
+        self.stream.causes_of = lambda _: (self.event,)
+        self.follow(list(self.module.world.management[self.bus].values()))
+
     def follow(self, streams: list[Stream]) -> None:
         """Take notice of these nodes' management frames from now on."""
         for stream in streams:
@@ -102,13 +107,12 @@ class ManagedBus:
         self._causes = causes
 
     def _heard(self, stream: Stream, time_s: float) -> None:
-        sender = stream.channel.partition(".")[0]
-        event = self.module.world.modules[sender].managed[stream.channel.partition(".")[2]].event
+        causes = stream.causes_of("")
         if self.node.state == "bus sleep":
-            self.noticed = event
+            (self.noticed,) = causes
             self.module.bus_wakes(self)
             return
-        self._do((event,))
+        self._do(causes)
         self.node.received(stream.delivered[1], time_s)
         self._arm()
 
@@ -126,7 +130,7 @@ class ManagedBus:
         if (old in NETWORK_MODE) != node.in_network_mode or node.state == "bus sleep":
             self.module.bus_changed(self)
         else:
-            self.module.touch()
+            self.module.invalidate()
 
     def _begin(self, at_once: bool) -> None:
         """The first frames: a quick series where the node itself starts, else in turn with the others."""

@@ -65,7 +65,7 @@ class ControlModule:
         self.telltales: dict[str, bool] = dict.fromkeys(self.spec.telltales, False)
         self.telltale_events: dict[str, int] = {}
         self.waiting_for: tuple[str, ...] = ()
-        self.touch = partial(world.touch, name)
+        self.invalidate = partial(world.surroundings.invalidate, name)
         self.memory = FaultMemory(on_change=self._status_changed)
         self.code_events: dict[str, int] = {}
         self._booted = False
@@ -111,18 +111,21 @@ class ControlModule:
             for bus in self.ways
             if (message.name, bus) in world.streams
         ]
+        for message in world.car.messages.of(self.name):
+            for stream in world.streams_of.get(message.name, ()):
+                stream.causes_of = self.value_causes
         for expected in world.car.messages.expected[self.name]:
             self.monitors.append(MessageMonitor(self, expected))
         self._watching = [*self.monitors, *self.circuits, *self.controllers.values()]
-        for message in world.car.messages.needs[self.name]:
-            channel = self.receiving_channel(message)
-            for stream in world.streams_of[message]:
+        for needed in world.car.messages.needs[self.name]:
+            channel = self.receiving_channel(needed)
+            for stream in world.streams_of[needed]:
                 if stream.channel not in self.ways.values():
                     world.network.on_change(stream, channel, self._received)
         for channel in self.channels.values():
             world.network.listen(channel, self._frame_on(channel))
-        for bus, managed in self.managed.items():
-            managed.follow(list(world.management[bus].values()))
+        for managed in self.managed.values():
+            managed.connect()
         rules = [
             DtcRule(test.code, self.spec.confirm_cycles, self.spec.aging_cycles) for test in self.all_tests()
         ]
@@ -140,7 +143,7 @@ class ControlModule:
 
     def source(self, message: str) -> Stream:
         """The stream that brings it a message now."""
-        return self.world.source(message, self.receiving_channel(message))
+        return self.world.surroundings.source(message, self.receiving_channel(message))
 
     def retune(self) -> None:
         """Buses were joined or parted: a message may now come straight from another bus."""
@@ -333,7 +336,7 @@ class ControlModule:
         """The master has changed the mode: a new operation cycle begins with run."""
         if before in ("off", "accessory") and self.master and self.master.mode in ("run", "crank"):
             self._ignition_on()
-        self.touch()
+        self.invalidate()
 
     def send(self, frame: Frame) -> None:
         """Send a single frame on every bus of this module."""
@@ -348,7 +351,7 @@ class ControlModule:
             self._timer("reset", RESET_S, self._out_of_reset)
 
     def _out_of_reset(self) -> None:
-        self.world.touch()
+        self.world.surroundings.invalidate()
         self._begin_start()
 
     def _drive_outputs(self) -> bool:
@@ -493,7 +496,7 @@ class ControlModule:
             return
         message = self.world.car.messages.sent[stream.name.partition("@")[0]]
         if self.heard.get(message.name, UNKNOWN).value is not True:
-            arrival = self.world.arrival_causes(self.name, message.name)
+            arrival = self.world.explainer.arrival(self.name, message.name)
             event = self.world.record("heard", self.name, f"{self.name} hears {message.name}", arrival)
             self.heard[message.name] = Fact(True, event)
         for monitor in self.monitors:
@@ -506,20 +509,20 @@ class ControlModule:
             words = f"{self.name} receives {name} = {value}"
             if value is None:
                 words = f"{self.name} receives {name} marked as not available"
-            causes = self.world.modules[message.sender].value_causes(name)
+            causes = stream.causes_of(name)
             event = self.world.record("signal", self.name, words, (*causes, self.heard[message.name].event))
             self.signals[name] = Fact(value, event)
             if name == "power_mode" and value in ("run", "crank") and before not in ("run", "crank"):
                 self._ignition_on()
-        self.touch()
+        self.invalidate()
 
     def _went_missing(self, message: str, _time_s: float) -> None:
-        causes = self.world.silence_causes(self.name, message) or self.world.arrival_causes(
+        causes = self.world.explainer.silence(self.name, message) or self.world.explainer.arrival(
             self.name, message
         )
         event = self.world.record("missing", self.name, f"{self.name} does not get {message}", causes)
         self._mark_missing(message, event)
-        self.touch()
+        self.invalidate()
 
     def _mark_missing(self, message: str, event: int | None) -> None:
         self.heard[message] = Fact(False, event)
@@ -571,7 +574,7 @@ class ControlModule:
     def _enter(self, state: str, words: str, causes: tuple[int | None, ...]) -> None:
         self.state = state
         self.state_event = self.world.record("state", self.name, words, causes)
-        self.world.touch()
+        self.world.surroundings.invalidate()
 
     def _begin_start(self) -> None:
         self._booted = False
@@ -593,8 +596,8 @@ class ControlModule:
             self.waiting_for = unheard
             message = self._message_of(unheard[0])
             causes = (
-                *self.world.silence_causes(self.name, message),
-                *self.world.wait_causes(self.name),
+                *self.world.explainer.silence(self.name, message),
+                *self.world.explainer.wait(self.name),
                 self.state_event,
             )  # fmt: skip
             self.state_event = self.world.record(
@@ -711,9 +714,9 @@ class ControlModule:
         if self.name in self.world.car.harness.kept_awake:
             yield "its network request is never released", self.world.edit_events.get(f"{self.name} awake")
         for wire in self.wires.values():
-            master = self.world.sender_heard_on(wire)
+            master = self.world.surroundings.sender_heard_on(wire)
             if master is not None:
-                yield "the master of its LIN cluster calls it", self.world.sending_since(master)
+                yield "the master of its LIN cluster calls it", self.world.surroundings.sending_since(master)
         if not self._can_sleep():
             yield "it has nothing to wake it", None
 
@@ -748,7 +751,7 @@ class ControlModule:
         else:
             self._drop_timer("quiet")
         if self.diagnostics.awake_for_s > 0:
-            self._timer_once("tester gone", self.diagnostics.awake_for_s, self.touch)
+            self._timer_once("tester gone", self.diagnostics.awake_for_s, self.invalidate)
 
     def _in_network_mode(self) -> bool:
         return any(managed.node.in_network_mode for managed in self.managed.values())
@@ -758,7 +761,7 @@ class ControlModule:
         return all(
             self.managed[bus].node.state == "bus sleep"
             if bus in self.managed
-            else self.world.sender_heard_on(channel) is None
+            else self.world.surroundings.sender_heard_on(channel) is None
             for bus, channel in self.ways.items()
         )
 
@@ -783,7 +786,7 @@ class ControlModule:
         if self.state == "going to sleep" and managed.node.in_network_mode:
             self._come_back(f"{managed.bus} is awake", managed.event)
         self.talk()
-        self.world.touch()
+        self.world.surroundings.invalidate()
 
     def _come_back(self, why: str, event: int | None) -> None:
         self._drop_timer("quiet")
@@ -803,7 +806,7 @@ class ControlModule:
         """The events that took away its last reason to be awake."""
         known = [fact.event for fact in (*self.inputs.values(), *self.lines.values())]
         newest = max(event for event in (*known, self.mode_event(), self.state_event) if event is not None)
-        return (newest, *self.world.dead_line_causes(self.name))
+        return (newest, *self.world.explainer.dead_line(self.name))
 
     def _go_to_sleep(self) -> None:
         causes = tuple(managed.event for managed in self.managed.values()) or self._last_reasons()
@@ -829,9 +832,9 @@ class ControlModule:
             self._wake("the fob", (fob.event,))
             return
         for bus, channel in self.ways.items() if self._minds_the_bus() else ():
-            sender = self.world.sender_heard_on(channel)
+            sender = self.world.surroundings.sender_heard_on(channel)
             if sender is not None:
-                self._wake("the bus", (self.world.sending_since(sender),))
+                self._wake("the bus", (self.world.surroundings.sending_since(sender),))
                 self._woken_over = bus
                 return
 
@@ -895,7 +898,7 @@ class ControlModule:
             return False
         event = self.world.record("input", self.name, f"{words} go {'on' if value else 'off'}", causes())
         known[name] = Fact(value, event)
-        self.touch()
+        self.invalidate()
         return True
 
     def _ignition_on(self, by_line: bool = False) -> None:

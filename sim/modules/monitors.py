@@ -136,7 +136,7 @@ class Enabling:
 
     def _settled(self) -> None:
         self.on = True
-        self._module.touch()
+        self._module.invalidate()
 
 
 class MessageMonitor:
@@ -234,20 +234,20 @@ class MessageMonitor:
 
     def _value_causes(self) -> tuple[int, ...]:
         """What the receiver has last been told, and on what the sender bases its values now."""
-        sender = self.module.world.modules[self.expected.sender]
-        events = [event for name in self._signals for event in sender.value_causes(name)]
+        source = self.module.source(self.expected.message)
+        events = [event for name in self._signals for event in source.causes_of(name)]
         events += [self.module.signal(name).event for name in self._signals]
         return tuple(sorted({event for event in events if event is not None}))
 
     def _gone(self, time_s: float) -> None:
         module = self.module
-        causes = module.world.silence_causes(module.name, self.expected.message)
+        causes = module.world.explainer.silence(module.name, self.expected.message)
         limit_ms = self.expected.limit_s * 1000
         event = module.world.record(
             "lost",
             module.name,
             f"{module.name} has not heard {self.expected.message} for {limit_ms:g} ms",
-            causes or module.world.arrival_causes(module.name, self.expected.message),
+            causes or module.world.explainer.arrival(module.name, self.expected.message),
         )
         self.lost.judge(True, lambda: (event,))
 
@@ -257,7 +257,7 @@ class MessageMonitor:
             "heard",
             module.name,
             f"{module.name} hears {self.expected.message} again",
-            module.world.arrival_causes(module.name, self.expected.message),
+            module.world.explainer.arrival(module.name, self.expected.message),
         )
         self.lost.judge(False, lambda: (event,))
 

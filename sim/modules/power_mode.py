@@ -68,7 +68,7 @@ class PowerModeMaster:
         self._entered_s = self.module.world.now_s
         # a look that comes when the mode has long changed finds nothing to do
         for after_s in sorted({rule.after_s for rule in self.rules.rules if mode in rule.from_} - {0.0}):
-            self.module.world.after(after_s, self.module.touch)
+            self.module.world.after(after_s, self.module.invalidate)
 
     def _say_refused(self, event: int) -> None:
         tried = [

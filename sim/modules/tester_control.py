@@ -85,7 +85,7 @@ class TesterControl:
         elif name in self.held:
             self._note(f"switches {name} by itself again")
             del self.held[name]
-        self._module.touch()
+        self._module.invalidate()
         return bytes([now if wanted is None else wanted])
 
     def _self_test(self, kind: int, data: bytes) -> bytes | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import simpy
 
@@ -15,10 +15,7 @@ from sim.network.frames import Frame
 from sim.network.streams import Network, Stream
 from sim.vehicle.car import Car
 
-if TYPE_CHECKING:
-    from sim.modules.module import ControlModule
-
-SEND_LIMIT_S = 0.1  # a single frame that nobody has acknowledged by then is given up; common practice
+SEND_LIMIT_S = 0.1  # a single frame that is not acknowledged by then is given up; common practice
 
 
 class Timer:
@@ -48,21 +45,53 @@ class Timer:
         return self._action is not None
 
 
+class Explainer(Protocol):
+    """Finds the trace events that explain what a module experiences, by their numbers."""
+
+    def silence(self, receiver: str, message: str) -> tuple[int, ...]:
+        """The events because of which a receiver does not get a message; empty if it should get it."""
+
+    def arrival(self, receiver: str, message: str) -> tuple[int, ...]:
+        """The event because of which a receiver gets a message."""
+
+    def way(self, start: str, end: str) -> tuple[int, ...]:
+        """What keeps frames from passing between two modules; empty if nothing does."""
+
+    def wait(self, module: str) -> tuple[int, ...]:
+        """The assumptions by which a module waits at its start."""
+
+    def dead_line(self, module: str) -> tuple[int, ...]:
+        """What keeps the ignition from a module's sense lines, while another module has its own."""
+
+    def disturbance(self, channel: str) -> tuple[int, ...]:
+        """What makes a channel's error counters rise."""
+
+    def release(self) -> tuple[int | None, ...]:
+        """The event with which the immobilizer's authority last locked, asked or released."""
+
+
+class Surroundings(Protocol):
+    """What a module's channels reach now, and who is told that something has changed."""
+
+    def invalidate(self, module: str | None = None) -> None:
+        """Let one module update at this instant; or, without a name, all of them and the wiring."""
+
+    def sender_heard_on(self, channel: str) -> str | None:
+        """A channel that sends and that this one hears, or would hear if it were awake."""
+
+    def sending_since(self, channel: str) -> int | None:
+        """The event since which the owner of a channel sends, or does not."""
+
+    def source(self, message: str, channel: str) -> Stream:
+        """The stream that brings a message to a channel now."""
+
+
 @dataclass
 class World:
-    """One car's surroundings, shared by its modules.
+    """What the modules of one car share: clock, network, trace, and facts that they can sense.
 
-    `streams[message, bus]` is a message as it runs on one bus, `streams_of[message]` lists it on all of them.
-    `touch(module)` lets one module look again at
-    what it knows, at this instant; `touch()` lets everybody, and the wiring. `silence_causes(receiver,
-    message)` are the events because of which a receiver does not get a message, `arrival_causes` those
-    because of which it does, `way_causes(one, other)` what keeps frames from passing between two modules,
-    `source(message, channel)` is the stream that brings a message to a channel now.
-    `wait_causes(module)` the theories by which a module waits at its start.
-    `sender_heard_on(channel)` is a channel that sends and that this one hears, awake or not;
-    `sending_since(channel)` the event since which it does. `edit_events` are the edits behind parts.
-    `disturbance_causes(channel)` are the events behind what makes its error counters rise.
-    `management[bus][module]` is a node's network management frame.
+    streams[message, bus] is a message as it runs on one bus, streams_of[message] lists it on all of them.
+    management[bus][module] is a node's network management frame. edit_events: the edits, by the part edited.
     """
 
     env: simpy.Environment
@@ -70,22 +99,13 @@ class World:
     network: Network
     trace: Trace
     codec: Codec
-    touch: Callable[..., None]
-    silence_causes: Callable[[str, str], tuple[int, ...]]
-    arrival_causes: Callable[[str, str], tuple[int, ...]]
-    sender_heard_on: Callable[[str], str | None]
-    sending_since: Callable[[str], int | None]
-    way_causes: Callable[[str, str], tuple[int, ...]]
-    wait_causes: Callable[[str], tuple[int, ...]]
-    dead_line_causes: Callable[[str], tuple[int, ...]]
-    source: Callable[[str, str], Stream]
+    surroundings: Surroundings
+    explainer: Explainer
     edit_events: dict[str, int]
     seed: int = 0
-    disturbance_causes: Callable[[str], tuple[int, ...]] = lambda channel: ()
     streams: dict[tuple[str, str], Stream] = field(default_factory=dict)
     streams_of: dict[str, list[Stream]] = field(default_factory=dict)
     management: dict[str, dict[str, Stream]] = field(default_factory=dict)
-    modules: dict[str, ControlModule] = field(default_factory=dict)
     fob: Fact = field(default_factory=lambda: Fact("in_range"))
     engine: Fact = field(default_factory=lambda: Fact("stopped"))
     speed_kph: Fact = field(default_factory=lambda: Fact(0))
@@ -101,7 +121,7 @@ class World:
         return self.trace.record(self.now_s, kind, subject, text, causes)
 
     def send(self, channel: str, frame: Frame) -> None:
-        """Send a single frame, or give it up where nobody takes it in time."""
+        """Send a single frame, or give it up if no node acknowledges it in time."""
         self.after(SEND_LIMIT_S, self.network.send(channel, frame))
 
     def after(self, delay_s: float, action: Callable[[], None]) -> Timer:

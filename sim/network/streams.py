@@ -81,6 +81,11 @@ class Recovery:
     count: int = 10
 
 
+def no_causes(_signal: str) -> tuple[int | None, ...]:
+    """What explains a value whose sender gives no reasons."""
+    return ()
+
+
 class Stream:
     """A message that its sender repeats.
 
@@ -92,9 +97,20 @@ class Stream:
     Kept by the network, for reading only: `frame`, what is sent next; `live`, between start and stop;
     `overruns`, releases that overwrote a frame still waiting; `delivered`, data of the last frame that
     somebody was called for, where an `on_change` handler finds what the frame carried.
+    causes_of(signal), set by the sender: the events that explain the value it sends for a signal now.
     """
 
-    __slots__ = ("channel", "delivered", "frame", "live", "name", "offset_s", "overruns", "period_s")
+    __slots__ = (
+        "causes_of",
+        "channel",
+        "delivered",
+        "frame",
+        "live",
+        "name",
+        "offset_s",
+        "overruns",
+        "period_s",
+    )
 
     def __init__(
         self,
@@ -120,6 +136,7 @@ class Stream:
         self.live = False
         self.overruns = 0
         self.delivered = data
+        self.causes_of: Callable[[str], tuple[int | None, ...]] = no_causes
 
     def __repr__(self) -> str:
         return f"<Stream {self.name} {self.frame} from {self.channel}>"

@@ -41,14 +41,15 @@ class Watched:
         self.seen = 0
         world = self.bench.live.world
         record = world.record
-        for name, module in world.modules.items():
+        modules = self.bench.live.modules
+        for name, module in modules.items():
             self.states[name].append((0.0, module.state))
 
         def noted(kind: str, subject: str, text: str, causes: tuple[int | None, ...] = ()) -> int:
             event = record(kind, subject, text, causes)
             if kind in ("state", "waits"):
-                self.states[subject].append((world.now_s, world.modules[subject].state))
-            if kind == "code" and not may_test(world.modules[subject], text.split()[2].rstrip(":")):
+                self.states[subject].append((world.now_s, modules[subject].state))
+            if kind == "code" and not may_test(modules[subject], text.split()[2].rstrip(":")):
                 self.wrong_codes.append(f"at {world.now_s} s: {text}")
             return event
 
