@@ -119,12 +119,17 @@ class Bench:
     def do(self, text: str, progress: Callable[[float], None] | None = None) -> Outcome:
         """Do one action; raises `EditProblem`, with nothing changed, where it makes no sense now."""
         action = parse_action(text, self.live.car)
-        start = len(self.trace)
+        start, hold = len(self.trace), self.live.hold
+        if action.verb != "observe":
+            self.live.begin_hold()
         try:
             report, answers = _DOERS[action.verb](self, action, progress)
         except NotAtThisFidelity:
             self._go_to_frame_fidelity()
             return self.do(text, progress)
+        except EditProblem:
+            self.live.hold = hold
+            raise
         self.log.append(action.text)
         return Outcome(action.text, tuple(self.trace.events[start:]), report, answers)
 

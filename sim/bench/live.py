@@ -8,6 +8,7 @@ Not modelled: generator field and load response, engine speed and torque, moveme
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
@@ -40,6 +41,7 @@ from sim.wiring.wiring import Connectivity, Reading, SwitchState, Wiring
 
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
 MAX_ROUNDS = 200
+MOST_HELD = 1000  # states that a minimum hold looks back on
 
 
 Fidelity = Literal["frame", "stream"]
@@ -69,6 +71,8 @@ class LiveCar:
         self.lin = LinNetwork(self.env, lin_clusters(car))
         self._wiring: Wiring | None = None
         self.reading: Reading  # once the car has been looked at for the first time
+        # electrical states since the last action began, for a meter's minimum hold
+        self.hold: deque[tuple[float, Wiring, SwitchState]] = deque(maxlen=MOST_HELD)
         self.operated: frozenset[str] = frozenset()
         self.pulled_in: frozenset[str] = frozenset()
         self.tester_active = False
@@ -147,6 +151,10 @@ class LiveCar:
             self.battery.given()
         self.electrical(event)
         return event
+
+    def begin_hold(self) -> None:
+        """A new action begins: a meter's minimum hold starts from here."""
+        self.hold = deque([(self.now_s, self.wiring, self.reading.state)], MOST_HELD)
 
     def operate(self, what: str, on: bool, words: str) -> int:
         """A person moves a switch."""
@@ -248,6 +256,7 @@ class LiveCar:
         self.reading = self.wiring.solve(self.switch_state())
         if self.reading is not self._fed:
             self._fed = self.reading
+            self.hold.append((self.now_s, self.wiring, self.reading.state))
             self._feed_modules()
             self._fuses.look(self.reading, self.car)
             self.battery.look(self.reading)

@@ -1,6 +1,7 @@
 """Observations: what a person measures or looks at, one sentence each. They stand in the log like any action.
 
     measure volts ECM.C1.1 to G2              red lead on the first terminal, black on the second
+    measure minimum volts BAT+ to BAT-        the lowest during the last action, such as cranking
     measure ohms DLC.6 to DLC.14
     measure continuity F12.2 to ECM.C1.1
     measure amps F12                          in place of a fuse, at a battery clamp, in series with a pin
@@ -20,6 +21,7 @@ Not modelled: the minutes a person needs pass in the shop (`Observation.labor_s`
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
@@ -34,16 +36,18 @@ from sim.vehicle.car import Car, Contact, Element, FuseLink, Pin, Wire
 from sim.vehicle.edits import terminal_of
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
+from sim.wiring.wiring import SwitchState, Wiring
 
 if TYPE_CHECKING:
     from sim.bench.live import LiveCar
 
 OBSERVATION_VERBS = ("measure", "load", "scope", "look")
-METER_FUNCTIONS = ("volts", "ohms", "continuity", "amps")
+METER_FUNCTIONS = ("volts", "minimum", "ohms", "continuity", "amps")
 PROBING = ("touching", "back-probing", "front-probing", "piercing", "breakout lead")
 
 GATE_S = 0.4  # a hand-held meter shows two to five readings a second; common practice
 RUN_IN_S = 0.003  # longer than any frame at 125 kbit/s, so that none is on the wire when the gate opens
+HOLD_S = 0.1  # a meter's minimum hold catches what lasts this long; common practice
 TRIGGER_S = 0.25  # how long a scope waits for the first edge before it draws what there is
 LONGEST_SWEEP_S = 1.0
 LAMP_LIMITS_W = (1.0, 100.0)
@@ -53,6 +57,7 @@ LAMP_RATED_V = 12.0
 # What a check takes in the shop, in seconds: common practice, to be changed by a class.
 SHOP_S = {
     "volts": 30.0,
+    "minimum": 45.0,
     "ohms": 30.0,
     "continuity": 20.0,
     "amps": 90.0,
@@ -73,8 +78,9 @@ PROBING_S = {
 class Observation:
     """One measurement or look, read from its sentence.
 
-    kind: volts, ohms, continuity, amps, load, scope or look. points: the terminals, pairwise, or the one
-    thing that is looked at or measured at. by: per point, how it is reached (see PROBING), empty for a look.
+    kind: volts, minimum, ohms, continuity, amps, load, scope or look. points: the terminals, pairwise, or the
+    one thing that is looked at or measured at. by: per point, how it is reached (see PROBING), empty for a
+    look.
     lamp_w, lamp_at: the lamp of a loaded test and its two terminals.
     """
 
@@ -127,6 +133,7 @@ class Observed:
 
     levels: of buses that went bit by bit, where frames are only a part of what is on the line.
     on_wires: headers and responses on LIN.
+    held: for a minimum, the electrical states of the last action that lasted `HOLD_S`.
     frame_fidelity: whether frames exist on this bench at all.
     """
 
@@ -137,12 +144,14 @@ class Observed:
     frame_fidelity: bool = True
     on_wires: tuple[OnWire, ...] = ()
     levels: tuple[LevelSeen, ...] = ()
+    held: tuple[tuple[Wiring, SwitchState], ...] = ()
 
 
 def observe(live: LiveCar, what: Observation) -> Observed:
     """Let the time of a measurement pass and keep the frames that were sent (none at stream depth)."""
     if what.kind == "look":
         return Observed(what, live.now_s, live.now_s, ())
+    held = held_states(live) if what.kind == "minimum" else ()
     frames: list[FrameSeen] = []
     levels: list[LevelSeen] = []
     network = live.network
@@ -156,7 +165,14 @@ def observe(live: LiveCar, what: Observation) -> Observed:
     seen = tuple(one for one in frames if start_s <= one.start_s and one.end_s <= live.now_s)
     at_frame_fidelity = isinstance(network, CanNetwork)
     changes = tuple(one for one in levels if start_s <= one.time_s <= live.now_s)
-    return Observed(what, start_s, live.now_s, seen, at_frame_fidelity, tuple(on_wires), changes)
+    return Observed(what, start_s, live.now_s, seen, at_frame_fidelity, tuple(on_wires), changes, held)
+
+
+def held_states(live: LiveCar) -> tuple[tuple[Wiring, SwitchState], ...]:
+    """The electrical states of the last action that lasted long enough for a hold, and the present one."""
+    ends_s = [*(since_s for since_s, _, _ in list(live.hold)[1:]), math.inf]
+    lasted = zip(live.hold, ends_s, strict=True)
+    return tuple((wiring, state) for (since_s, wiring, state), end_s in lasted if end_s - since_s >= HOLD_S)
 
 
 @contextmanager
@@ -192,6 +208,10 @@ def parse_observation(text: str, car: Car) -> Observation:
 
 def _measure(words: list[str], car: Car) -> Observation:
     function = words[0].lower() if words else ""
+    if function == "minimum":
+        if words[1:2] != ["volts"]:
+            raise EditProblem("write 'measure minimum volts TERMINAL to TERMINAL'")
+        words = words[1:]
     if function not in METER_FUNCTIONS:
         raise EditProblem(f"a meter does not measure '{function}'{did_you_mean(function, METER_FUNCTIONS)}")
     if function == "amps":
@@ -200,9 +220,10 @@ def _measure(words: list[str], car: Car) -> Observation:
     words, lamp_w, lamp_at = _tail_lamp(words, car)
     if lamp_at and function != "volts":
         raise EditProblem("a lamp is lit by the car's own voltage: only volts are measured beside one")
-    points = _pair(words, car, f"measure {function}")
+    shown = "minimum volts" if function == "minimum" else function
+    points = _pair(words, car, f"measure {shown}")
     lamp = f" while {lamp_w:g} W lamp at {lamp_at[0]} to {lamp_at[1]}" if lamp_at else ""
-    head = f"measure {function} {points[0]} to {points[1]}{lamp}"
+    head = f"measure {shown} {points[0]} to {points[1]}{lamp}"
     return _probed(head, function, points, by, car, lamp_w, lamp_at)
 
 

@@ -299,6 +299,9 @@ def _feed_rows(service: ServiceInformation, name: str) -> Iterator[list[Step]]:
                 Step("load", load, spec.title or f"{spec.ohm:g} Ω", f"{load}.1", service.colour(f"{load}.2"))
             )
             steps += _to_ground(service, f"{load}.2")
+        elif load == "GEN":
+            steps.append(Step("load", load, "generator", end, service.colour("GEN.2")))
+            steps += _to_ground(service, "GEN.2")
         elif not steps or steps[-1].node != end:
             steps.append(Step("pin", end, service.words_at(end), end))
         yield steps

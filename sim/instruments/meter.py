@@ -3,14 +3,14 @@
     meter = Meter(bench)
     meter.volts("ECM.C1.1", "G2").display        # "12.58 V"
     meter.ohms("DLC.6", "DLC.14").value          # 60.2
+    meter.minimum_volts("BAT+", "BAT-")          # the lowest during the last action
     meter.amps("F12")
     meter.take("measure volts DLC.6 to BODY by front-probing")
 
 Each is an action of the bench, so it stands in the log. The meter is part of the circuit: 10 megohms for
 volts, a current of its own for ohms, a shunt for amps. It shows the average of a chopped voltage.
 
-Not modelled: lead resistance (zeroed before), alternating voltage, minimum and maximum, the meter's
-tolerance.
+Not modelled: lead resistance (zeroed before), alternating voltage, a maximum hold, the meter's tolerance.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ import zlib
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
-from sim.bench.observations import Observation, Observed
+from sim.bench.observations import HOLD_S, METER_FUNCTIONS, Observation, Observed
 from sim.instruments import cautions
 from sim.instruments.lamp import lamp_ohm
-from sim.instruments.levels import Seen, Traffic, average, now, seen, thevenin
+from sim.instruments.levels import Seen, Traffic, average, channels_at, now, seen, thevenin
 from sim.instruments.result import Result, digits
 from sim.vehicle.car import Car, Contact, Element, FuseLink
 from sim.vehicle.problems import EditProblem
@@ -65,6 +65,10 @@ class Meter:
         """Voltage of a against b."""
         return self.take(f"measure volts {a} to {b}{_by(by)}")
 
+    def minimum_volts(self, a: str, b: str, by: str = "") -> Measured:
+        """The lowest voltage of a against b during the last action, such as cranking."""
+        return self.take(f"measure minimum volts {a} to {b}{_by(by)}")
+
     def ohms(self, a: str, b: str, by: str = "") -> Measured:
         """Resistance between two points."""
         return self.take(f"measure ohms {a} to {b}{_by(by)}")
@@ -92,13 +96,15 @@ def _by(way: str) -> str:
 def measured(bench: Bench) -> Measured:
     """What the meter shows of the bench's last observation."""
     observed = bench.observed
-    if observed is None or observed.what.kind not in ("volts", "ohms", "continuity", "amps"):
+    if observed is None or observed.what.kind not in METER_FUNCTIONS:
         raise EditProblem("nothing has been measured last")
     car, what = bench.car, observed.what
     if what.kind == "amps":
         return _amps(now(bench), what, car)
     if what.kind == "volts":
         return _volts(bench, observed)
+    if what.kind == "minimum":
+        return _minimum(observed, car)
     return _ohms(now(bench), Traffic.of(observed), what, car)
 
 
@@ -149,6 +155,23 @@ def _volts(bench: Bench, observed: Observed) -> Measured:
             ["Nothing joins the two points: the meter shows what its open lead picks up."], floating=True,
         )  # fmt: skip
     return _result(what, bench.car, digits(volt, "V"), volt, "V", _volt_notes(states))
+
+
+def _minimum(observed: Observed, car: Car) -> Measured:
+    """The lowest reading during the last action, of what lasted long enough for the hold."""
+    what = observed.what
+    a, b = what.points
+    readings = [wiring.solve(state) for wiring, state in observed.held]
+    if not readings:
+        raise EditProblem("nothing is held: do something first, then read the minimum")
+    if channels_at(readings[-1], a, b):
+        raise EditProblem(f"{a} and {b} lie on a bus: a minimum hold is too slow for it, take the scope")
+    found = [thevenin(one, a, b) for one in readings]
+    volts = [one[0] * INPUT_OHM / (INPUT_OHM + one[1]) for one in found if one is not None]
+    if not volts:
+        return _result(what, car, "OL", None, "V", ["Nothing joins the two points."], floating=True)
+    note = f"The lowest during the last action that lasted {HOLD_S:g} s."
+    return _result(what, car, f"{digits(min(volts), 'V')}, minimum", min(volts), "V", [note])
 
 
 def _ghost_v(bench: Bench, what: Observation) -> float:

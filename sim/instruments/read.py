@@ -32,6 +32,7 @@ def shown(bench: Bench) -> Result:
 
 _SHOWN: dict[str, Callable[[Bench], Result]] = {
     "volts": measured,
+    "minimum": measured,
     "ohms": measured,
     "continuity": measured,
     "amps": measured,

@@ -31,6 +31,7 @@ from sim.vehicle.car import (
     Driver,
     Element,
     FuseLink,
+    GeneratorOutput,
     HandSwitch,
     LoadPart,
     Pin,
@@ -149,12 +150,16 @@ class Expected:
 
 LIN_REST = "recessive: the pull-ups hold the wire at the supply (LIN 2.x, from memory)"
 AWAKE, ASLEEP, OFF = "ignition on, bus awake", "asleep", "battery disconnected, everything plugged in"
+CRANKING = "just after cranking"
+RUNNING = "engine running"
 UNPLUGGED = "battery disconnected, part alone"
 
 TRADE = "general guides of the trade: 0.1 V per ground, 0.2 V per wire, 0.3 V per switch"
 SHEETS = "transceiver data sheets (recessive 2..3 V, dominant 2.75..4.5 and 0.5..2.25 V)"
 IDLE = "transceiver data sheets (bias inactive -0.1..0.1 V)"
 TERMINATED = "ISO 11898-2: 120 Ω nominal each; 100..130 Ω from memory"
+CRANK = "9.6 V at least at about room temperature; common practice"
+CHARGING = "12 V charging system: 13.5 to 14.7 V at the battery, little lost in its cables; common practice"
 COIL = "relay data sheets, ±10 %"
 STATED = "stated for this car, ±10 %"
 SOCKET = "SAE J1962: pin 16 battery, pins 4 and 5 ground; limits are common practice"
@@ -225,7 +230,7 @@ class ServiceInformation:
         others = [
             element.id
             for element in self._car.elements.values()
-            if isinstance(element, LoadPart) and element.b in reached
+            if isinstance(element, LoadPart | GeneratorOutput) and element.b in reached
         ]
         return (*pins, *others)
 
@@ -428,6 +433,8 @@ class ServiceInformation:
                 return Step("relay", element.id, title or "contact 30-87", node)
             case HandSwitch():
                 return Step("switch", element.id, self.vehicle.switches[element.id].title or "switch", node)
+            case GeneratorOutput():
+                return Step("load", element.id, "generator", node)
             case LoadPart():
                 return Step("load", element.id, self.vehicle.loads[element.id].title or element.kind, node)
             case Contact():
@@ -492,7 +499,7 @@ class ServiceInformation:
         """The way to a consumer, through it if it is a load, and back to the battery."""
         yield self._path("BAT+", end)
         name = end.removesuffix(".1")
-        if name in self.vehicle.loads:
+        if name in self.vehicle.loads or name == "GEN":
             yield [end, f"{name}.2"]
             yield self._path(f"{name}.2", "BAT-")
         elif end in self._car.pins:
@@ -545,7 +552,7 @@ class ServiceInformation:
         for pin in self._car.pins.values():
             if pin.id in below and self._car.connectors[pin.connector].kind in ("module", "dlc"):
                 yield pin.id
-        for name in (*self.vehicle.loads, *self.vehicle.switches):
+        for name in (*self.vehicle.loads, *self.vehicle.switches, "GEN"):
             if f"{name}.1" in below:
                 yield f"{name}.1"
 
@@ -576,6 +583,7 @@ class ServiceInformation:
             return (
                 Expected("measure volts BAT+ to BAT-", 12.2, 12.8, "V", ASLEEP, BATTERY),
                 Expected("measure amps BAT.NEG", 0.0, 0.05, "A", ASLEEP, DRAW),
+                *self._expected_charging(),
             )
         if at in self.vehicle.fuses:
             return (Expected(f"measure volts {at}.1 to {at}.2", -0.15, 0.15, "V", AWAKE, FUSE),)
@@ -588,6 +596,13 @@ class ServiceInformation:
         if at in self._car.pins:
             return tuple(self._expected_at(self._car.pins[at]))
         raise EditProblem(unknown("place with an expected value", at, [*self._car.pins, *self.vehicle.fuses]))
+
+    def _expected_charging(self) -> Iterator[Expected]:
+        if self.vehicle.engine:
+            yield Expected("measure volts BAT+ to BAT-", 13.5, 14.7, "V", RUNNING, CHARGING)
+            yield Expected("measure minimum volts BAT+ to BAT-", 9.6, 12.0, "V", CRANKING, CRANK)
+            yield Expected("measure volts GEN.1 to BAT+", -0.1, 0.3, "V", RUNNING, CHARGING)
+            yield Expected("measure volts BAT- to GEN.2", -0.1, 0.2, "V", RUNNING, CHARGING)
 
     def _expected_at(self, pin: Pin) -> Iterator[Expected]:
         plug = self._car.connectors[pin.connector]
@@ -715,7 +730,7 @@ class ServiceInformation:
     def _everything(self) -> nx.Graph[str]:
         graph = nx.Graph(self._feeds)
         for element in self._car.elements.values():
-            if isinstance(element, LoadPart):
+            if isinstance(element, LoadPart | GeneratorOutput):
                 graph.add_edge(element.a, element.b, element=element)
         for element in self._car.elements.values():
             if getattr(element, "kind", "") == "terminator":

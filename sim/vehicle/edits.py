@@ -39,7 +39,17 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar, get_args
 
-from sim.vehicle.car import Car, Contact, Element, FuseLink, HarnessState, RelayContact, Resistor, Wire
+from sim.vehicle.car import (
+    Car,
+    Contact,
+    Element,
+    FuseLink,
+    GeneratorOutput,
+    HarnessState,
+    RelayContact,
+    Resistor,
+    Wire,
+)
 from sim.vehicle.description import Bitrate, Vehicle
 from sim.vehicle.harness import TERMINATOR_OHM, build
 from sim.vehicle.messages import line_items
@@ -252,8 +262,11 @@ def _corrode(words: list[str], car: Car) -> Edit:
 def _conductor(words: list[str], car: Car, verb: str) -> str:
     """A pin, wire or ground joint, by its id or a pin by its function (`ECM.GND`)."""
     name = _one(words, verb)
-    if isinstance(car.elements.get(name), Contact | Wire | Resistor):
+    element = car.elements.get(name)
+    if isinstance(element, Contact | Wire | Resistor):
         return name
+    if isinstance(element, GeneratorOutput) and verb in ("open", "mend"):
+        return name  # a generator that gives nothing, and its repair
     module, _, function = name.partition(".")
     pin = car.pin_of(module, function)
     if pin:

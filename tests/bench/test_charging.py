@@ -12,9 +12,12 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.live import Fidelity
+from sim.instruments import seat
+from sim.instruments.meter import Meter, measured
 from sim.vehicle.car import Car
 from sim.vehicle.description import Generator, Vehicle
 from sim.vehicle.harness import build
+from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text, read_car
 from sim.wiring.battery import charging_ohm, rest_v
 from sim.wiring.power import SwitchState
@@ -128,3 +131,120 @@ def test_its_fusible_link_out_the_car_lives_on_the_battery() -> None:
     bench.do("wait 30 min")
     assert 0 == pytest.approx(bench.live.reading.current("GEN"), abs=1e-6)
     assert before_pct - 5 > bench.live.battery.charge_pct
+
+
+def lamp_lit(bench: Bench) -> bool:
+    return "battery" in seat.look(bench).lit
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_the_charge_lamp_is_lit_until_the_engine_runs(name: str) -> None:
+    """ISO 2575, battery charging condition: on with the ignition, off once the generator charges."""
+    car = shipped(name)
+    keyed = any(switch.operated_by == "key_run" for switch in car.built.switches.values())
+    bench = Bench(car, fidelity="stream")
+    bench.do_all(["key run", "wait 5 s"] if keyed else ["press start", "press start", "wait 5 s"])
+    assert lamp_lit(bench)
+    assert not lamp_lit(started(name, "stream"))
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_a_dead_generator_lights_the_lamp_and_sets_low_voltage(name: str) -> None:
+    """SAE J2012 P0562, system voltage low, in the ECM; a new generator heals both."""
+    bench = started(name, "stream")
+    bench.do_all(["open GEN", "wait 1 s"])
+    assert lamp_lit(bench)
+    bench.do_all(["wait 30 s", "scan"])
+    assert {"P0562-00"} == {code for code in codes(bench) if code.startswith("P056")}
+    bench.do_all(["mend GEN", "wait 5 s"])
+    assert not lamp_lit(bench)
+
+
+def test_its_lamp_wire_broken_the_lamp_is_lit_and_the_car_charges() -> None:
+    """The lamp tells what the wire tells: a meter decides."""
+    bench = started("teaching-car", "stream")
+    (wire,) = (id for id in bench.car.elements if id.startswith("GEN.L--"))
+    bench.do_all([f"open {wire}", "wait 1 s"])
+    assert lamp_lit(bench)
+    assert 13.5 <= post_v(bench.live.reading)
+
+
+def test_overcharge_sets_its_code() -> None:
+    """SAE J2012 P0563, system voltage high: a regulator that holds 17 V."""
+    vehicle = shipped("teaching-car").built
+    assert vehicle.engine
+    broken = vehicle.engine.generator.model_copy(update={"set_v": 17.0})
+    engine = vehicle.engine.model_copy(update={"generator": broken})
+    bench = Bench(build(vehicle.model_copy(update={"engine": engine})), fidelity="stream")
+    bench.do_all(["key run", "wait 2 s", "key crank", "wait 20 s", "scan"])
+    assert {"P0563-00"} == {code for code in codes(bench) if code.startswith("P056")}
+
+
+def test_a_healthy_car_sets_no_voltage_code() -> None:
+    """Two minutes after the start every module has been asked."""
+    for name in CARS:
+        bench = started(name, "stream")
+        bench.do_all(["wait 2 min", "scan"])
+        assert not [code for code in codes(bench) if code.startswith("P056")]
+
+
+@pytest.mark.parametrize("fidelity", ["frame", "stream"])
+def test_the_minimum_hold_reads_what_cranking_takes(fidelity: Fidelity) -> None:
+    """By hand, in mohm: battery 12 by its 95 %, way 2.4, starter 55, so that 12.61 V drive 180 A."""
+    bench = Bench(shipped("teaching-car"), fidelity=fidelity)
+    meter = Meter(bench)
+    bench.do_all(["key run", "wait 2 s", "key crank"])
+    way_ohm = 0.0024
+    amp = rest_v(95) / (0.012 / 0.95 + way_ohm + 0.055)
+    found = meter.minimum_volts("BAT+", "BAT-")
+    assert found.value == pytest.approx(rest_v(95) - amp * 0.012 / 0.95, abs=0.1)
+    assert found.value is not None
+    assert found.value >= 9.6
+    # reading it does not start the hold anew; the next action does
+    assert found.value == meter.minimum_volts("BAT+", "BAT-").value
+    bench.do("wait 5 s")
+    running = meter.minimum_volts("BAT+", "BAT-").value
+    assert running is not None
+    assert running > 13.5
+
+
+def test_a_corroded_clamp_shows_in_the_minimum() -> None:
+    """10 mohm and some 150 A: 1.5 V are lost at the clamp, and the meter at the posts does not see them."""
+    bench = Bench(shipped("teaching-car"), ["corrode BAT.NEG 0.01 ohm"], fidelity="stream")
+    bench.do_all(["key run", "wait 2 s", "key crank"])
+    meter = Meter(bench)
+    across_body = meter.minimum_volts("BAT+", "BODY").value
+    across_posts = meter.minimum_volts("BAT+", "BAT-").value
+    assert across_body is not None
+    assert across_posts is not None
+    assert 1.2 < across_posts - across_body < 2.0
+
+
+@pytest.mark.parametrize(
+    ("sentence", "says"),
+    [
+        ("measure minimum ohms BAT+ to BAT-", "write 'measure minimum volts TERMINAL to TERMINAL'"),
+        ("measure minimum volts DLC.6 to DLC.14", "a minimum hold is too slow for it"),
+    ],
+)
+def test_a_minimum_that_cannot_be_held_is_refused(sentence: str, says: str) -> None:
+    """Volts only, and no data lines."""
+    bench = Bench(shipped("teaching-car"))
+    with pytest.raises(EditProblem, match=says):
+        Meter(bench).take(sentence)
+
+
+def test_an_action_that_fails_leaves_the_hold_as_it_was() -> None:
+    """A sentence that is refused is no action, and a replay agrees."""
+    bench = Bench(shipped("teaching-car"), fidelity="stream")
+    bench.do_all(["key run", "wait 2 s", "key crank"])
+    with pytest.raises(EditProblem):
+        bench.do("save before")
+    value = Meter(bench).minimum_volts("BAT+", "BAT-").value
+    again = Bench.restored(bench.car, bench.saved())
+    assert value == measured(again).value
+
+
+def codes(bench: Bench) -> list[str]:
+    assert bench.last_report
+    return [code for _, code in bench.last_report.codes]

@@ -16,7 +16,13 @@ from sim.instruments.scope import Picture
 from sim.instruments.service import Expected
 from ui.state.readings import Reading
 
-KINDS = {"volts": "volts, average", "ohms": "ohms", "continuity": "continuity", "amps": "amps, in series"}
+KINDS = {
+    "volts": "volts, average",
+    "minimum": "volts, minimum",
+    "ohms": "ohms",
+    "continuity": "continuity",
+    "amps": "amps, in series",
+}
 GLOW = {"bright": 1.0, "dim": 0.55, "glows": 0.25, "dark": 0.0}
 
 

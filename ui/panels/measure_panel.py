@@ -32,12 +32,13 @@ from ui.state.seen import Seen
 from ui.state.session import Held, ask_to_do_as_shown
 
 KINDS = {
-    "volts": "Volts", "ohms": "Ohms", "continuity": "Beep", "amps": "Amps", "load": "Lamp", "look": "Look",
+    "volts": "Volts", "minimum": "Min V", "ohms": "Ohms", "continuity": "Beep", "amps": "Amps",
+    "load": "Lamp", "look": "Look",
 }  # fmt: skip
 TOOL_OF: dict[str, Tool] = {"load": "lamp", "look": "eye"}  # all others: the meter
 LAMPS_W = {2.0: "2 W test light", 5.0: "5 W", 21.0: "21 W", 55.0: "55 W"}
 USUAL_LAMP_W = 21.0
-CAN_STAY = ("volts", "ohms", "continuity")
+CAN_STAY = ("volts", "minimum", "ohms", "continuity")
 SHOWN_READINGS = 40
 LEADS = ("red", "black")
 
@@ -104,7 +105,8 @@ def sentence() -> str:
     if kind == "volts" and state.get("lamp_burns") and state.get("lamp_a") and state.get("lamp_b"):
         watt = state.get("burning_w", USUAL_LAMP_W)
         burning = f" while {watt:g} W lamp at {state.lamp_a} to {state.lamp_b}"
-    return f"measure {kind} {red} to {black}{burning}{way_words('way')}"
+    function = "minimum volts" if kind == "minimum" else kind
+    return f"measure {function} {red} to {black}{burning}{way_words('way')}"
 
 
 def _measurement() -> list[str]:
