@@ -1,21 +1,35 @@
-"""A bench as it stands, cast again for everybody who goes on from there.
+"""Snapshots of a bench, for benches that all go on from the same moment.
 
-    mould = BenchSnapshot(bench)
-    another = mould.cast()     # a bench of its own, from here on the same whatever is done to either
+    snapshot = BenchSnapshot(bench)
+    another = snapshot.clone()     # a bench of its own: what is done to one is not done to the other
 
-Thirty students who get the same car need not wait until it has been driven into the bay thirty times: a cast
-takes a tenth of that. What never changes (the description of the car, solved networks) is shared; all that
-changes is copied, with `pickle` inside the process, never outside of it.
+Thirty students who get the same car need not wait until it has been driven into the bay thirty times: a clone
+takes a tenth of that. What never changes (the description of the car, solved networks) is shared; what
+changes is copied with `pickle` inside the process, by the list of kinds in `COPIED`. Anything else is an
+error, so that no open file, iterator or lock is ever copied by accident.
 """
 
 from __future__ import annotations
 
+import collections
+import functools
 import importlib
 import io
+import itertools
 import pickle
+import random
 import threading
 from collections.abc import Callable
-from types import CellType, CodeType, FunctionType, GeneratorType, MethodType, ModuleType
+from types import (
+    BuiltinFunctionType,
+    CellType,
+    CodeType,
+    FunctionType,
+    GeneratorType,
+    MethodType,
+    ModuleType,
+    NoneType,
+)
 from typing import Any
 
 from simpy.events import PENDING
@@ -31,72 +45,87 @@ from sim.wiring.tracing import Tracer
 SHARED = (PowerCircuit, Solution, Connectivity, ClusterConnectivity, BusCluster, Tracer, CodeType, ModuleType)
 DESCRIBED_IN = car.__name__.rpartition(".")[0]
 
+COPIED = {
+    NoneType, bool, int, float, str, bytes, bytearray, memoryview, tuple, list, dict, set, frozenset,
+    collections.OrderedDict, collections.defaultdict, collections.deque, functools.partial, itertools.count,
+    random.Random, FunctionType, BuiltinFunctionType, MethodType, CellType,
+}  # fmt: skip
+COPIED_ROOMS = ("sim.bench.", "sim.modules.", "sim.network.", "sim.wiring.", "simpy.")
+
 
 class NotNow(Exception):
-    """The bench is in the middle of something that cannot be copied: a bus that is run bit by bit."""
+    """The bench is in the middle of something that cannot be copied, such as a bus that runs bit by bit."""
 
 
 class BenchSnapshot:
-    """A bench as it was when the mould was made. Raises `NotNow`. For any number of threads."""
+    """A bench at one moment. Raises `NotNow`. Several threads may clone it at the same time."""
 
     def __init__(self, bench: Bench) -> None:
         file = io.BytesIO()
-        writer = _Writer(file)
+        writer = _SnapshotWriter(file)
         try:
             writer.dump(bench)
         except (TypeError, pickle.PicklingError, RecursionError) as error:
             raise NotNow(str(error)) from error
         self._written, self._shared = file.getvalue(), tuple(writer.shared)
 
-    def cast(self) -> Bench:
-        """Another bench that stands as the first one did."""
-        bench = _Reader(io.BytesIO(self._written), self._shared).load()
+    def clone(self) -> Bench:
+        """Return a bench of its own, in the state in which the first one was."""
+        bench = _SnapshotReader(io.BytesIO(self._written), self._shared).load()
         assert isinstance(bench, Bench)
         return bench
 
 
-class Begun:
-    """Benches that all begin alike: `begin` is asked once, where its bench can be cast."""
+class StartedOnce:
+    """Benches that all start alike: `start` is called once if its bench can be cloned, else for each."""
 
-    def __init__(self, begin: Callable[[], Bench]) -> None:
-        self._begin = begin
+    def __init__(self, start: Callable[[], Bench]) -> None:
+        self._start = start
         self._lock = threading.Lock()
-        self._mould: BenchSnapshot | None = None
+        self._snapshot: BenchSnapshot | None = None
         self._cannot = False
 
+    @property
+    def clones(self) -> bool:
+        """Do the next benches come from a snapshot?"""
+        return self._snapshot is not None
+
     def bench(self) -> Bench:
-        """One more. Whoever comes while the first is being prepared waits for it."""
+        """Return one more bench. Callers that come while the first is being prepared wait for it."""
         with self._lock:
-            if self._mould is None and not self._cannot:
-                first = self._begin()
+            if self._snapshot is None and not self._cannot:
+                first = self._start()
                 try:
-                    self._mould = BenchSnapshot(first)
+                    self._snapshot = BenchSnapshot(first)
                 except NotNow:
                     self._cannot = True
                 return first
-        return self._begin() if self._mould is None else self._mould.cast()
+        return self._start() if self._snapshot is None else self._snapshot.clone()
 
-    def __reduce__(self) -> tuple[type[Begun], tuple[Callable[[], Bench]]]:
-        return Begun, (self._begin,)  # another process begins by itself
+    def __reduce__(self) -> tuple[type[StartedOnce], tuple[Callable[[], Bench]]]:
+        return StartedOnce, (self._start,)  # another process starts by itself
 
 
-class _Writer(pickle.Pickler):
+class _SnapshotWriter(pickle.Pickler):
     def __init__(self, file: io.BytesIO) -> None:
         super().__init__(file, pickle.HIGHEST_PROTOCOL)
         self.shared: list[Any] = []
         self._numbers: dict[int, int] = {}
 
     def persistent_id(self, one: Any) -> int | None:
-        """The number of what is shared."""
+        """Return the number of a shared value, None for one that is copied."""
+        if type(one) in COPIED:
+            return None
         if one is PENDING or isinstance(one, SHARED) or type(one).__module__.startswith(DESCRIBED_IN):
             if id(one) not in self._numbers:
                 self._numbers[id(one)] = len(self.shared)
                 self.shared.append(one)
             return self._numbers[id(one)]
+        _refuse_unknown(one)
         return None
 
     def reducer_override(self, one: Any) -> Any:
-        """How to make again what pickle cannot: functions and their cells, a class bound as a method."""
+        """Say how to rebuild what pickle cannot: functions and their cells, a class bound as a method."""
         if isinstance(one, FunctionType) and "<" in one.__qualname__:
             made_of = (one.__code__, one.__module__, one.__name__, one.__defaults__, one.__closure__)
             return _function, made_of, {"__kwdefaults__": one.__kwdefaults__}
@@ -106,19 +135,28 @@ class _Writer(pickle.Pickler):
             return _bound, (one.__func__, one.__self__)
         if isinstance(one, memoryview):
             return memoryview, (one.tobytes(),)
-        if isinstance(one, GeneratorType):
-            raise pickle.PicklingError(f"{one.__qualname__} is at work")
+        if isinstance(one, itertools.count):
+            return itertools.count, (next(one),)  # SimPy numbers events with it; only their order matters
         return NotImplemented
 
 
-class _Reader(pickle.Unpickler):
+class _SnapshotReader(pickle.Unpickler):
     def __init__(self, file: io.BytesIO, shared: tuple[Any, ...]) -> None:
         super().__init__(file)
         self._shared = shared
 
     def persistent_load(self, number: int) -> Any:
-        """What is shared under a number."""
+        """Return the shared value with this number."""
         return self._shared[number]
+
+
+def _refuse_unknown(one: Any) -> None:
+    """Raise `PicklingError` for a kind of value that no rule here knows how to copy."""
+    kind = type(one)
+    if isinstance(one, GeneratorType):
+        raise pickle.PicklingError(f"{one.__qualname__} is at work")
+    if not (isinstance(one, type) or kind.__module__.startswith(COPIED_ROOMS)):
+        raise pickle.PicklingError(f"a {kind.__qualname__} cannot be copied")
 
 
 def _function(

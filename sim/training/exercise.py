@@ -20,7 +20,7 @@ from pydantic import BeforeValidator, Field
 
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench, BenchWithoutReasons
-from sim.bench.snapshot import Begun
+from sim.bench.snapshot import StartedOnce
 from sim.catalogue import shipped_cars, shipped_exercises
 from sim.vehicle.car import Car
 from sim.vehicle.description import Part
@@ -106,13 +106,15 @@ class Exercise(Part):
 
         A whole class gets it: who is not the first has it at once.
         """
-        return self._driven_in(Bench) if reasons else self._for_a_class.bench()
+        return self.driven_in(Bench) if reasons else self.for_a_class.bench()
 
     @cached_property
-    def _for_a_class(self) -> Begun:
-        return Begun(partial(self._driven_in, BenchWithoutReasons))
+    def for_a_class(self) -> StartedOnce:
+        """The cars of a class, which are driven into the bay once."""
+        return StartedOnce(partial(self.driven_in, BenchWithoutReasons))
 
-    def _driven_in(self, make: type[Bench]) -> Bench:
+    def driven_in(self, make: type[Bench]) -> Bench:
+        """Return a new bench of the given kind after everything that was done before the student gets it."""
         bench = make(self.whole_car, self.arrives, self.seed)
         bench.do_all(self.before)
         return bench

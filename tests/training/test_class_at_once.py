@@ -13,15 +13,15 @@ from sim.training.records import Records, Work
 STUDENTS = 12
 
 
-def test_the_car_of_a_class_is_driven_in_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_car_of_a_class_isdriven_in_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     driven_in: list[str] = []
-    make_ready = Exercise._driven_in
+    make_ready = Exercise.driven_in
 
     def counted(exercise: Exercise, make: type[Bench]) -> Bench:
         driven_in.append(exercise.exercise)
         return make_ready(exercise, make)
 
-    monkeypatch.setattr(Exercise, "_driven_in", counted)
+    monkeypatch.setattr(Exercise, "driven_in", counted)
     records = Records(f"sqlite:///{tmp_path}/classes.sqlite")
     group = records.open_class("Tuesday")
     file = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8") + "# of this test\n"
