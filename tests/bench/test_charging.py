@@ -124,12 +124,12 @@ def test_a_battery_accepts_what_it_misses(charge_percent: float, amp: float) -> 
 
 
 def test_its_fusible_link_out_the_car_lives_on_the_battery() -> None:
-    """No current from the generator, and the charge falls."""
+    """The generator feeds its lamp wire alone, 14.2 V into 10 kohm of input; the charge falls."""
     bench = started("teaching-car", "stream")
     bench.do_all(["pull FL1", "wait 1 min"])
     before_pct = bench.live.battery.charge_pct
     bench.do("wait 30 min")
-    assert 0 == pytest.approx(bench.live.reading.current("GEN"), abs=1e-6)
+    assert 14.2 / 10_000 == pytest.approx(bench.live.reading.current("GEN"), rel=0.01)
     assert before_pct - 5 > bench.live.battery.charge_pct
 
 
