@@ -15,7 +15,7 @@ from dataclasses import replace
 
 from sim.modules.world import Timer, World
 from sim.network.streams import ChannelFault, Segment, Stream
-from sim.vehicle.car import Transceiver
+from sim.vehicle.elements import Transceiver
 from sim.vehicle.harness import TESTER
 from sim.wiring.wiring import Connectivity
 

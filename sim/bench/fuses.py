@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from functools import partial
 
 from sim.modules.world import Timer, World
-from sim.vehicle.car import Car, FuseLink
+from sim.vehicle.car import Car
+from sim.vehicle.elements import FuseLink
 from sim.wiring.fuse import opening_s
 from sim.wiring.wiring import Reading
 

@@ -32,8 +32,9 @@ from typing import TYPE_CHECKING
 from sim.network.can import CanNetwork, Segment
 from sim.network.frames import Frame
 from sim.network.lin import OnWire
-from sim.vehicle.car import Car, Contact, Element, FuseLink, Pin, Wire
+from sim.vehicle.car import Car
 from sim.vehicle.edits import terminal_of
+from sim.vehicle.elements import Contact, Element, FuseLink, Pin, Wire
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
 from sim.wiring.wiring import SwitchState, Wiring

@@ -10,7 +10,8 @@ from collections.abc import Iterator
 
 from sim.bench.observations import Observation
 from sim.instruments.levels import conductor
-from sim.vehicle.car import Car, Pin
+from sim.vehicle.car import Car
+from sim.vehicle.elements import Pin
 
 # Technicians' articles on airbag safety give 1 to 30 minutes: the maker's figure counts.
 AIRBAG = (

@@ -18,7 +18,8 @@ from sim.bench.bench import Bench
 from sim.bench.fuses import fitted_a
 from sim.bench.observations import Observation
 from sim.instruments.result import Result
-from sim.vehicle.car import Car, Connector, Element, Wire
+from sim.vehicle.car import Car
+from sim.vehicle.elements import Connector, Element, Wire
 from sim.vehicle.problems import EditProblem
 
 VISIBLE_OHM = 0.05  # deposits that one sees; common practice

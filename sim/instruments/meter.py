@@ -24,7 +24,8 @@ from sim.instruments import cautions
 from sim.instruments.lamp import lamp_ohm
 from sim.instruments.levels import Seen, Traffic, average, channels_at, now, seen, thevenin
 from sim.instruments.result import Result, digits
-from sim.vehicle.car import Car, Contact, Element, FuseLink
+from sim.vehicle.car import Car
+from sim.vehicle.elements import Contact, Element, FuseLink
 from sim.vehicle.problems import EditProblem
 from sim.wiring.fuse import opening_s
 from sim.wiring.power import ohm_of

@@ -24,8 +24,9 @@ from itertools import pairwise
 
 import networkx as nx
 
-from sim.vehicle.car import (
-    Car,
+from sim.vehicle.car import Car
+from sim.vehicle.description import Fuse, Reference, Relay
+from sim.vehicle.elements import (
     Contact,
     Draw,
     Driver,
@@ -39,7 +40,6 @@ from sim.vehicle.car import (
     Resistor,
     Wire,
 )
-from sim.vehicle.description import Fuse, Reference, Relay
 from sim.vehicle.harness import TESTER, build, supply_functions
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, unknown

@@ -27,8 +27,9 @@ from sim.lab.final_state import FinalState, final_state_of, plain_switches, swit
 from sim.lab.run import Account, Trial, content_key, run_trial
 from sim.modules.module import ControlModule
 from sim.modules.trace import Event
-from sim.vehicle.car import Car, Element
+from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
+from sim.vehicle.elements import Element
 from sim.vehicle.harness import TESTER
 from sim.wiring.power import REFERENCE, is_closed
 from sim.wiring.wiring import Reading, SwitchState, Wiring

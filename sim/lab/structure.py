@@ -14,8 +14,10 @@ from functools import cached_property
 
 import networkx as nx
 
-from sim.vehicle.car import Car, Contact, Element, FuseLink, HarnessState, Resistor, Wire
+from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
+from sim.vehicle.elements import Contact, Element, FuseLink, Resistor, Wire
+from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import Problem
 
 OPENINGS = ("unplugged", "pulled", "blown", "opened")

@@ -37,8 +37,9 @@ from sim.lab.reach import reach_of
 from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, sentences, sight_of
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
-from sim.vehicle.car import Car, HarnessState
+from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all, catalogue
+from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 

@@ -47,8 +47,9 @@ from sim.lab.sequential import Problem as Sequencing
 from sim.lab.sequential import Test, greedy, rollout
 from sim.lab.suspects import Suspect, find_suspects, odds
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
-from sim.vehicle.car import Car, Contact, FuseLink, RelayContact, Resistor, Wire
+from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
+from sim.vehicle.elements import Contact, FuseLink, RelayContact, Resistor, Wire
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 

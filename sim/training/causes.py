@@ -12,8 +12,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from sim.vehicle.car import Car, Element, Resistor, Wire
+from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit, parse_edit
+from sim.vehicle.elements import Element, Resistor, Wire
 from sim.vehicle.problems import EditProblem
 from sim.wiring.wiring import SwitchState, Wiring
 

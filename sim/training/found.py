@@ -10,7 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from sim.bench.observations import OBSERVATION_VERBS
-from sim.vehicle.car import Car, Contact
+from sim.vehicle.car import Car
+from sim.vehicle.elements import Contact
 
 
 @dataclass

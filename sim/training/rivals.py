@@ -33,9 +33,11 @@ from sim.training.attempt import CHARGED_PCT, Attempt
 from sim.training.causes import same_effect
 from sim.training.exercise import Exercise, is_theory
 from sim.training.forecast import parts_of
-from sim.vehicle.car import Car, Contact, Driver, HandSwitch, HarnessState, LoadPart, RelayContact, Wire
+from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, parse_edit
+from sim.vehicle.elements import Contact, Driver, HandSwitch, LoadPart, RelayContact, Wire
 from sim.vehicle.fault_kinds import further_faults
+from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
 

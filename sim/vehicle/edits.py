@@ -39,19 +39,11 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar, get_args
 
-from sim.vehicle.car import (
-    Car,
-    Contact,
-    Element,
-    FuseLink,
-    GeneratorOutput,
-    HarnessState,
-    RelayContact,
-    Resistor,
-    Wire,
-)
+from sim.vehicle.car import Car
 from sim.vehicle.description import Bitrate, Vehicle
+from sim.vehicle.elements import Contact, Element, FuseLink, GeneratorOutput, RelayContact, Resistor, Wire
 from sim.vehicle.harness import TERMINATOR_OHM, build
+from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 

@@ -16,8 +16,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from itertools import pairwise
 
-from sim.vehicle.car import Car, Draw, Pin, ReferenceSupply, Resistor, Transceiver
+from sim.vehicle.car import Car
 from sim.vehicle.edits import SHORT_OHM
+from sim.vehicle.elements import Draw, Pin, ReferenceSupply, Resistor, Transceiver
 from sim.vehicle.harness import TERMINATOR_OHM
 from sim.vehicle.problems import Problem, unknown
 

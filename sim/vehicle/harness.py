@@ -13,9 +13,11 @@ from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from itertools import pairwise
 
-from sim.vehicle.car import (
+from sim.vehicle.car import Car
+from sim.vehicle.conditions import Condition
+from sim.vehicle.description import NAME, Fuse, Module, Relay, Sensor, Vehicle
+from sim.vehicle.elements import (
     RELAY_OHM,
-    Car,
     Coil,
     Connector,
     Contact,
@@ -37,8 +39,6 @@ from sim.vehicle.car import (
     Transceiver,
     Wire,
 )
-from sim.vehicle.conditions import Condition
-from sim.vehicle.description import NAME, Fuse, Module, Relay, Sensor, Vehicle
 from sim.vehicle.messages import Messages, conditions_of, diagnostic_addresses, line_items
 from sim.vehicle.problems import Problem, did_you_mean, unknown
 

@@ -8,7 +8,6 @@ from itertools import pairwise
 
 import networkx as nx
 
-from sim.vehicle.car import Route
 from sim.vehicle.codes import is_known_role
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Message, Module, Monitor, Vehicle
@@ -19,6 +18,17 @@ FIRST_DIAGNOSTIC_ID = 0x700  # common practice: identifiers from here on carry d
 FUNCTIONAL_ID = 0x7DF  # ISO 15765-4
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)  # above 8 bytes (ISO 11898-1:2015)
 ANSWER_OFFSET = 8  # ISO 15765-4: 7E0..7E7 answer on 7E8..7EF; kept for the other modules
+
+
+@dataclass(frozen=True)
+class Route:
+    """A message that a gateway sends on from one bus to another."""
+
+    gateway: str
+    sender: str
+    message: str
+    from_bus: str
+    to_bus: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,8 +19,8 @@ import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sim.vehicle.car import (
-    Car,
+from sim.vehicle.car import Car
+from sim.vehicle.elements import (
     Coil,
     Contact,
     Draw,

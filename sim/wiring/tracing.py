@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 
 import networkx as nx
 
-from sim.vehicle.car import (
-    Car,
+from sim.vehicle.car import Car
+from sim.vehicle.elements import (
     Coil,
     Contact,
     Driver,

@@ -13,7 +13,8 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property
 
-from sim.vehicle.car import Car, Coil, Draw, FuseLink, LoadPart
+from sim.vehicle.car import Car
+from sim.vehicle.elements import Coil, Draw, FuseLink, LoadPart
 from sim.vehicle.problems import unknown
 from sim.wiring.connectivity import (
     HIGH_LEG,

@@ -25,7 +25,8 @@ from sim.modules.uds_client import NegativeResponse
 from sim.network.can import CanNetwork
 from sim.network.frames import arbitration_key
 from sim.network.streams import Segment, Stream
-from sim.vehicle.car import Car, Contact, Element, FuseLink
+from sim.vehicle.car import Car
+from sim.vehicle.elements import Contact, Element, FuseLink
 from sim.vehicle.reading import read_car
 from sim.wiring import power
 

@@ -5,7 +5,7 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.explain import why_silent
-from sim.vehicle.car import FuseLink
+from sim.vehicle.elements import FuseLink
 from sim.vehicle.reading import read_car
 from sim.wiring.fuse import LONGEST_S, SHORTEST_S, opening_s
 

@@ -12,9 +12,10 @@ from sim.instruments.levels import Traffic
 from sim.instruments.meter import Measured, amps_at, ohms_between
 from sim.instruments.read import read
 from sim.instruments.service import ASLEEP, AWAKE, OFF, UNPLUGGED, Expected, ServiceInformation
-from sim.vehicle.car import Car, Contact, FuseLink
+from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
 from sim.vehicle.edits import apply_all
+from sim.vehicle.elements import Contact, FuseLink
 from sim.vehicle.harness import build
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car

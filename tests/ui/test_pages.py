@@ -9,7 +9,7 @@ from streamlit.testing.v1 import AppTest
 from sim.bench.bench import Bench
 from sim.bench.explain import Because
 from sim.lab.run import Trial, run_trial
-from sim.vehicle.car import HarnessState
+from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import Unsettled
 from ui.drawing.tables import because_tree
 from ui.panels.work_panel import KINDS

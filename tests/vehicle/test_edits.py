@@ -9,8 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sim import scenarios_folder
-from sim.vehicle.car import Car, Contact, FuseLink, HarnessState, RelayContact, Resistor, Wire
+from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, parse_edit
+from sim.vehicle.elements import Contact, FuseLink, RelayContact, Resistor, Wire
+from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car

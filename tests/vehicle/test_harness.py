@@ -7,8 +7,10 @@ import networkx as nx
 import pytest
 
 from sim import scenarios_folder
-from sim.vehicle.car import (
-    Car,
+from sim.vehicle.car import Car
+from sim.vehicle.codes import code_description, invalid_data_code, lost_communication_code
+from sim.vehicle.edits import parse_edit
+from sim.vehicle.elements import (
     Coil,
     Contact,
     Driver,
@@ -20,8 +22,6 @@ from sim.vehicle.car import (
     Source,
     Wire,
 )
-from sim.vehicle.codes import code_description, invalid_data_code, lost_communication_code
-from sim.vehicle.edits import parse_edit
 from sim.vehicle.harness import usual_area_mm2
 from sim.vehicle.messages import line_items
 from sim.vehicle.reading import car_from_text, read_car

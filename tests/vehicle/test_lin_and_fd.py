@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from sim.network.frames import FD_SIZES
-from sim.vehicle.car import PullUp
+from sim.vehicle.elements import PullUp
 from sim.vehicle.messages import FD_LENGTHS
 from sim.vehicle.problems import FileProblem
 from sim.vehicle.reading import read_car

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sim.vehicle.car import Car, GeneratorOutput, Source
+from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all, catalogue, parse_edit
+from sim.vehicle.elements import GeneratorOutput, Source
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 from sim.wiring.errors import CircuitError

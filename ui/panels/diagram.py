@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sim.vehicle.car import Car, Connector
+from sim.vehicle.car import Car
+from sim.vehicle.elements import Connector
 from sim.vehicle.messages import line_items
 
 

@@ -15,7 +15,8 @@ from sim.modules.module import ControlModule
 from sim.modules.trace import Event
 from sim.training.attempt import Attempt
 from sim.training.exercise import TOOLS, Tool
-from sim.vehicle.car import Car, HarnessState
+from sim.vehicle.car import Car
+from sim.vehicle.harness_state import HarnessState
 
 STATE_WORDS = {
     "running": "running",

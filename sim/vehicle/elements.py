@@ -1,0 +1,199 @@
+"""What a harness is made of: conductors, contacts, fuses, loads, and the pins and connectors of its wires.
+
+Nodes of the electrical network are named as a technician would: `ECM.C1.3` is the harness side of cavity 3,
+`ECM:GND` the module's own side of the pin, `X4.2a` and `X4.2b` the two halves of an in-line connector,
+`F12.1`/`F12.2` the feed and load side of a fuse, `G101` a ground point, `BODY` the body, `BAT+`/`BAT-` the
+battery posts, `K1.30`/`K1.87`/`K1.85`/`K1.86` a relay (terminal numbers of DIN 72552).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+RELAY_OHM = 0.002  # closed contact: 1.5..2 mohm typical, relay data sheets
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """Something with two ends, `a` and `b`, that current can pass."""
+
+    id: str
+    a: str
+    b: str
+
+
+@dataclass(frozen=True, slots=True)
+class Wire(Element):
+    """A conductor of stranded copper."""
+
+    length_m: float
+    area_mm2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Contact(Element):
+    """One mated pair of terminals of a connector."""
+
+    connector: str
+    ohm: float = 0.005  # new contact 1..5 mohm, from memory
+
+
+@dataclass(frozen=True, slots=True)
+class FuseLink(Element):
+    """A fuse in its holder."""
+
+    rating_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class Coil(Element):
+    """A relay's coil."""
+
+    relay: str
+    ohm: float
+    pull_in_v: float
+    drop_out_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class RelayContact(Element):
+    """A relay's contact 30-87, closed while the coil is pulled in."""
+
+    relay: str
+    ohm: float = RELAY_OHM
+
+
+@dataclass(frozen=True, slots=True)
+class HandSwitch(Element):
+    """A contact closed by a person."""
+
+    operated_by: str
+    ohm: float = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Driver(Element):
+    """A module's high-side output: closed while the module runs and wants it."""
+
+    module: str
+    output: str
+    ohm: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Resistor(Element):
+    """A fixed resistance: terminator, joint, trace on a circuit board."""
+
+    ohm: float
+    kind: str = "trace"  # trace | joint | terminator | input | sensor | lead | short
+
+
+@dataclass(frozen=True, slots=True)
+class LiftedJoint(Resistor):
+    """A ground joint at `volt` above the body: others' stray current through it, as one number."""
+
+    volt: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LoadPart(Element):
+    """Something that draws current."""
+
+    ohm: float
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Draw(Element):
+    """What a module's own electronics draw from one supply pin, by its state."""
+
+    module: str
+    run_a: float
+    sleep_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceSupply(Element):
+    """A module's supply for sensors at `a` against `b`, on while the module runs."""
+
+    module: str
+    volt: float
+    limit_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class Source(Element):
+    """The battery (`BAT`), with its internal resistance."""
+
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class GeneratorOutput(Element):
+    """The generator (`GEN`) from its B+ terminal to its case: `volt` behind `ohm`, up to `limit_a`."""
+
+    volt: float
+    ohm: float
+    limit_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class GeneratorSignal(Element):
+    """The generator's lamp terminal `GEN.L`: joined to B+ while it charges."""
+
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Transceiver:
+    """One module's connection to one bus; `h`, `l`, `gnd` are nodes inside the module."""
+
+    id: str  # e.g. "ECM.powertrain", also the name of the channel on the network
+    module: str
+    bus: str
+    h: str
+    l: str  # noqa: E741  (CAN low: the field's own name)
+    gnd: str
+    bitrate_bps: int
+
+
+@dataclass(frozen=True, slots=True)
+class PullUp(Element):
+    """What holds a LIN wire up: from a module's supply `a` through a diode and `ohm` to its pin `b`."""
+
+    module: str
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class LinPort:
+    """One module's connection to one LIN cluster, at `node` against `gnd`, both inside the module."""
+
+    id: str  # e.g. "RLS.roof", also the name of the channel on the network
+    module: str
+    bus: str  # the cluster
+    node: str
+    gnd: str
+    is_master: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Pin:
+    """One cavity of a connector: `id` (`ECM.C1.3`), its function (`GND`) and its inner node (`ECM:GND`)."""
+
+    id: str
+    connector: str
+    cavity: str
+    function: str
+    inner: str
+
+
+@dataclass(frozen=True, slots=True)
+class Connector:
+    """A connector that can be taken off: a module's, an in-line one, a battery clamp, the DLC."""
+
+    id: str
+    owner: str  # module, or "" for an in-line connector
+    kind: str  # module | sensor | inline | battery | dlc
+    pins: tuple[Pin, ...]
+    location: str = ""
