@@ -24,12 +24,12 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Select, delete, func, select
 from sqlalchemy.exc import DatabaseError, IntegrityError
 
+from sim.paths import data_folder
 from sim.training.attempt import Attempt, HandIn, Step
 from sim.training.exercise import Exercise, exercise_from_text
 from sim.training.schema import (
@@ -178,16 +178,6 @@ class AttemptRow:
     class_id: int
     student: str
     exercise: str
-
-
-def data_folder() -> Path:
-    """Where this user's own files are kept, as the XDG Base Directory Specification says; it is made."""
-    home = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share") / "busbay"
-    try:
-        home.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise Problem(f"the data folder {home} cannot be made: {error.strerror}") from None
-    return home
 
 
 def records_url() -> str:

@@ -4,8 +4,8 @@ import time
 
 from streamlit.testing.v1 import AppTest
 
-from ui.state import session
-from ui.state.session import Held
+from ui.state import bench_jobs
+from ui.state.held import Held
 from ui.views.branch import WORK
 
 from .test_pages import held_of, log, opened, press
@@ -58,8 +58,8 @@ def test_a_wrong_line_is_told_in_one_sentence() -> None:
 
 def test_a_log_that_was_left_behind_can_be_branched_as_well() -> None:
     held = held_with_a_log()
-    session._leave(held, "an older one")
-    session.start_again()(held, lambda share: None)
+    held.leave("an older one")
+    bench_jobs.start_again()(held, lambda share: None)
     app = opened("instead", held)
     app.selectbox(key="branch_source").set_value("left behind: an older one").run()
     app = played(app)

@@ -8,7 +8,7 @@ from sim.catalogue import shipped_cases
 from sim.lab.case import read_case
 from sim.lab.workshop import OtherVersion, Progress, Stop, Workshop
 from ui.state import lab_work
-from ui.state.session import Held
+from ui.state.held import Held
 
 from .test_pages import held_of, opened, press
 

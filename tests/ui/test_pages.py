@@ -10,15 +10,19 @@ from sim.bench.bench import Bench
 from sim.bench.explain import Because
 from sim.lab.run import Trial, run_trial
 from sim.vehicle.harness_state import HarnessState
-from sim.vehicle.problems import Unsettled
+from sim.vehicle.problems import EditProblem, Unsettled
+from sim.vehicle.reading import car_from_text
 from ui.drawing.tables import because_tree
 from ui.panels.work_panel import KINDS
 from ui.registry import pages_of
-from ui.state import session
+from ui.state import log_file, work
+from ui.state.first_jobs import FIRST_JOBS
 from ui.state.first_visit import steps
-from ui.state.jobs import FIRST_JOBS
+from ui.state.held import Held
 from ui.state.outcomes import combinations, rows
-from ui.state.session import Held, Shelf, shipped_cars
+from ui.state.progress import WorkProgress
+from ui.state.session import shipped_cars
+from ui.state.shelf import Shelf
 
 
 def _page(path: str) -> None:
@@ -44,7 +48,7 @@ def opened(path: str, held: Held | None = None, panel: str | None = None, **stat
 
 def held_of(car_name: str, given: tuple[str, ...] = ()) -> Held:
     text = shipped_cars()[car_name]
-    return Held("key", car_name, text, Bench(session.car_from_text(text, car_name), given))
+    return Held("key", car_name, text, Bench(car_from_text(text, car_name), given))
 
 
 def press(app: AppTest, key: str) -> AppTest:
@@ -163,15 +167,15 @@ def test_a_rewind_keeps_the_longer_log_and_it_can_be_taken_up_again() -> None:
 def test_a_downloaded_log_brings_back_car_and_bench_with_the_same_trace() -> None:
     held = held_of("six-modules.yaml", ("pull F5",))
     held.bench.do_all(["press start", "wait 3 s", "scan"])
-    name, car_text, saved = session.opened_log(session.log_to_download(held))
-    again = Bench.restored(session.car_from_text(car_text, name), saved)
+    name, car_text, saved = log_file.opened_log(log_file.log_to_download(held))
+    again = Bench.restored(car_from_text(car_text, name), saved)
     assert list(held.bench.trace.lines()) == list(again.trace.lines())
 
 
 @pytest.mark.parametrize("text", ["", "{}", "[]", "not json", '{"car_name": 1, "car": 2, "bench": 3}'])
 def test_a_file_that_is_no_log_is_refused_in_one_sentence(text: str) -> None:
-    with pytest.raises(session.EditProblem, match=r"^this file is no log of busbay$"):
-        session.opened_log(text)
+    with pytest.raises(EditProblem, match=r"^this file is no log of busbay$"):
+        log_file.opened_log(text)
 
 
 def test_two_reports_are_kept_and_compared() -> None:
@@ -202,10 +206,10 @@ class Place:
 
 
 def test_the_next_click_waits_until_the_work_is_done(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(session, "SHOW_PROGRESS_AFTER_S", 0.0)
-    progress = session._Progress(Place())  # type: ignore[arg-type]
+    monkeypatch.setattr("ui.state.progress.SHOW_PROGRESS_AFTER_S", 0.0)
+    progress = WorkProgress(Place())  # type: ignore[arg-type]
     held = held_of("six-modules.yaml")
-    session._do_all(held, progress.report, ("wait 20 s", "unplug ECM"), 0)
+    work.do_all(held, progress.report, ("wait 20 s", "unplug ECM"), 0)
     assert ["wait 20 s", "unplug ECM.C1"] == held.bench.log
     with pytest.raises(ClickedAway):
         progress.end()
@@ -213,9 +217,9 @@ def test_the_next_click_waits_until_the_work_is_done(monkeypatch: pytest.MonkeyP
 
 def _working(held: Held, job: Callable[[Held, Any], None], monkeypatch: pytest.MonkeyPatch) -> None:
     state = type("State", (dict,), {"__getattr__": dict.__getitem__})(jobs=[job])
-    monkeypatch.setattr(session.st, "session_state", state)
-    monkeypatch.setattr(session, "shelf", Shelf)
-    session.work_off(held, Place())  # type: ignore[arg-type]
+    monkeypatch.setattr("streamlit.session_state", state)
+    monkeypatch.setattr("ui.state.held.shelf", Shelf)
+    work.work_off(held, Place())  # type: ignore[arg-type]
 
 
 def test_where_the_model_gives_up_the_car_stands_as_before(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -233,17 +237,16 @@ def test_where_the_model_gives_up_the_car_stands_as_before(monkeypatch: pytest.M
 
 
 def test_the_shelf_gives_back_what_was_put_and_forgets_the_oldest(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(session, "MOST_ON_SHELF", 2)
+    monkeypatch.setattr("ui.state.shelf.MOST_ON_SHELF", 2)
     shelf = Shelf()
     held = held_of("six-modules.yaml")
     held.bench.do_all(["press start", "wait 1 s"])
     for key in ("one", "two", "three"):
-        held.key = key
-        shelf.put(held)
+        shelf.put(key, held.as_left_behind(key), [])
     assert None is shelf.take("one")
     again = shelf.take("three")
     assert again is not None
-    assert list(held.bench.trace.lines()) == list(again.bench.trace.lines())
+    assert list(held.bench.trace.lines()) == list(again[0].bench().trace.lines())
 
 
 # -- first visit and comparison ----------------------------------------------------------------------------

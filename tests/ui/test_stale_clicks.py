@@ -15,8 +15,8 @@ from sim.lab.case import read_case
 from sim.training.records import AssignmentRow, ClassRow, Records, StudentRow
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.quick_car import Row
-from ui.state import classroom, session
-from ui.state.session import Held
+from ui.state import bench_jobs, classroom
+from ui.state.held import Held
 from ui.views.quick_car import Table
 
 from .test_pages import held_of, log, opened, press
@@ -148,11 +148,11 @@ def test_what_cannot_be_done_with_what_is_chosen_now_is_told_in_one_sentence(
 def test_a_log_that_was_taken_up_is_not_taken_up_by_a_second_click() -> None:
     held = held_of("six-modules.yaml")
     held.bench.do_all(["pull F1", "scan"])
-    session.start_again()(held, lambda share: None)
+    bench_jobs.start_again()(held, lambda share: None)
     (old,) = held.left_behind
-    session.take_up(old)(held, lambda share: None)
+    bench_jobs.take_up(old)(held, lambda share: None)
     with pytest.raises(EditProblem, match="no longer left behind"):
-        session.take_up(old)(held, lambda share: None)
+        bench_jobs.take_up(old)(held, lambda share: None)
     assert ["pull F1", "scan"] == held.bench.log
 
 

@@ -20,8 +20,9 @@ import pytest
 from sim.bench.bench import Bench
 from sim.link.log_import import read_log, table_rows
 from sim.vehicle.problems import Problem, Unsettled
+from sim.vehicle.reading import car_from_text
 from tests.vehicle.test_mutations import LONGEST_S, MUTATIONS
-from ui.state import session
+from ui.state import bench_jobs, log_file, progress, session
 from ui.views.quick_car import LOG_FORMATS
 
 EACH = int(os.environ.get("BUSBAY_MUTATIONS", "10"))
@@ -52,8 +53,8 @@ def outcomes(spoilt: Callable[[int, random.Random], Callable[[], object]], name:
 
 
 def restore(text: str) -> None:
-    name, car_text, saved = session.opened_log(text)
-    Bench.restored(session.car_from_text(car_text, name), saved)
+    name, car_text, saved = log_file.opened_log(text)
+    Bench.restored(car_from_text(car_text, name), saved)
 
 
 def saved_log() -> str:
@@ -124,8 +125,8 @@ def test_restoring_a_long_log_can_be_called_off() -> None:
 
     def called_off(share: float) -> None:
         told.append(share)
-        raise session.CalledOff
+        raise progress.CalledOff
 
-    with pytest.raises(session.CalledOff):
-        session.restore(json.dumps(log))(session.fresh_session(), called_off)
+    with pytest.raises(progress.CalledOff):
+        bench_jobs.restore(json.dumps(log))(session.fresh_session(), called_off)
     assert [1 / 50] == told

@@ -73,9 +73,9 @@ def matrix(grid: Grid) -> str:
         parts.append(_words(0, y + 4, name))
         parts += [_dot(_x(column), y, bool(number >> row & 1)) for column, number in enumerate(order)]
     for row, group in enumerate(groups):
-        y = split + CELL * (row + 0.9)
-        parts.append(_words(0, y + 4, group.words, "\n".join(group.titles)))
-        parts += [_cell(_x(column), y, group.cells[number]) for column, number in enumerate(order)]
+        middle_y = split + CELL * (row + 0.9)
+        parts.append(_words(0, middle_y + 4, group.words, "\n".join(group.titles)))
+        parts += [_cell(_x(column), middle_y, group.cells[number]) for column, number in enumerate(order)]
     title = "Every combination in a column: edits above, symptoms below"
     return _svg(width, height, title, parts) + (
         '<p class="dim small">● the edit is in · ■ the symptom shows · – there is no such car</p>'

@@ -8,8 +8,9 @@ import streamlit as st
 
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
-from ui.state import session
-from ui.state.session import Held, LeftBehind
+from ui.state import bench_jobs, log_file, work
+from ui.state.held import Held
+from ui.state.shelf import LeftBehind
 from ui.views import branch
 
 
@@ -47,12 +48,12 @@ def _rewind(log: list[str], given: tuple[str, ...]) -> None:
     st.button(
         "Start again, as the car came",
         key="again",
-        on_click=lambda: session.ask(session.start_again(given)),
+        on_click=lambda: work.ask(bench_jobs.start_again(given)),
     )
 
 
 def _back() -> None:
-    session.ask(session.rewind(st.session_state.rewind_to))
+    work.ask(bench_jobs.rewind(st.session_state.rewind_to))
 
 
 def _left_behind(held: Held) -> None:
@@ -65,14 +66,14 @@ def _left_behind(held: Held) -> None:
 
 
 def _take_up(old: LeftBehind) -> None:
-    session.ask(session.take_up(old))
+    work.ask(bench_jobs.take_up(old))
 
 
 def _file(held: Held) -> None:
     st.markdown("**Keep it in a file**")
     st.download_button(
         "Download car and log",
-        session.log_to_download(held),
+        log_file.log_to_download(held),
         "busbay-log.json",
         "application/json",
         key="download_log",
@@ -87,4 +88,4 @@ def _file(held: Held) -> None:
 def _restore() -> None:
     file = st.session_state.restore_file
     if file is not None:  # taken away again
-        session.ask(session.restore(file.getvalue().decode("utf-8", "replace")))
+        work.ask(bench_jobs.restore(file.getvalue().decode("utf-8", "replace")))

@@ -28,8 +28,9 @@ from ui.panels.terminals import (
     terminals,
     way_words,
 )
+from ui.state.held import Held
 from ui.state.seen import Seen
-from ui.state.session import Held, ask_to_do_as_shown
+from ui.state.work import ask_to_do_as_shown
 
 KINDS = {
     "volts": "Volts", "minimum": "Min V", "ohms": "Ohms", "continuity": "Beep", "amps": "Amps",

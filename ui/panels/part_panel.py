@@ -12,8 +12,9 @@ from ui.drawing.tables import plain_table
 from ui.panels import why_panel
 from ui.panels.cautions import caution
 from ui.panels.diagram import buses_through, connector_words, connectors_of, feeds_of, gateways, module_words
+from ui.state.held import Held
 from ui.state.seen import Seen
-from ui.state.session import Held, ask_to_do, ask_to_do_as_shown, tells_problems
+from ui.state.work import ask_to_do, ask_to_do_as_shown, tells_problems
 
 MOST_PINS = 12  # longer tables wait until they are asked for
 

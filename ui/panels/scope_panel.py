@@ -11,8 +11,9 @@ from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.scope_screen import screen
 from ui.panels.terminals import as_observation, choose_from, choose_way, mind, terminals, way_words
+from ui.state.held import Held
 from ui.state.seen import Seen
-from ui.state.session import Held, ask_to_do_as_shown
+from ui.state.work import ask_to_do_as_shown
 
 SWEEPS = ("20 us", "50 us", "100 us", "200 us", "500 us", "1 ms", "2 ms", "5 ms", "20 ms", "100 ms")
 FIRST_SWEEP = "500 us"

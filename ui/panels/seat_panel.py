@@ -10,8 +10,9 @@ from sim.bench.actions import FOB_PLACES
 from ui.drawing import sheet
 from ui.drawing.tables import seat_panel
 from ui.panels.cautions import caution
+from ui.state.held import Held
 from ui.state.seen import Seen
-from ui.state.session import Held, ask_to_do
+from ui.state.work import ask_to_do
 
 KEY_WORDS = {"key_accessory": "accessory", "key_run": "run", "key_crank": "crank"}
 ELSEWHERE = ("brake", "button", *KEY_WORDS)

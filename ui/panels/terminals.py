@@ -17,8 +17,8 @@ from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
 from ui.panels.cautions import MAKER
 from ui.panels.diagram import connector_words
+from ui.state.held import Held
 from ui.state.seen import Seen
-from ui.state.session import Held
 
 ENDS = {
     "30": "feed of its contact", "87": "its contact, switched", "86": "its coil, driven end",

@@ -12,8 +12,9 @@ from ui.drawing.tables import difference_table, report_table
 from ui.panels import why_panel
 from ui.panels.cautions import caution
 from ui.panels.diagram import guarded_gateways
+from ui.state.held import Held
 from ui.state.seen import Seen
-from ui.state.session import Held, ask_to_do
+from ui.state.work import ask_to_do
 
 SHOWN = ("all", "with codes", "silent")
 

@@ -6,8 +6,9 @@ import streamlit as st
 
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
-from ui.state import session
-from ui.state.session import Held, tells_problems
+from ui.state import bench_jobs, session, work
+from ui.state.held import Held
+from ui.state.work import tells_problems
 
 MINE = "a car of mine: upload its file"
 
@@ -30,7 +31,7 @@ def _take() -> None:
         name, text = uploaded("other_car_file")
     else:
         text = session.shipped_cars()[name]
-    session.ask(session.take_car(name, text))
+    work.ask(bench_jobs.take_car(name, text))
 
 
 def uploaded(key: str) -> tuple[str, str]:

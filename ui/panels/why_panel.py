@@ -18,8 +18,8 @@ from sim.bench.explain import (
 )
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
+from ui.state.held import Held
 from ui.state.seen import Seen
-from ui.state.session import Held
 
 KINDS = {
     "code": "a trouble code",

@@ -14,8 +14,9 @@ from sim.training.exercise import Tool
 from sim.vehicle.edits import BITRATES_BPS, catalogue
 from ui.panels.cautions import caution
 from ui.panels.diagram import connector_words
+from ui.state.held import Held
 from ui.state.seen import Seen
-from ui.state.session import Held, as_shown, ask_to_do, ask_to_do_as_shown
+from ui.state.work import as_shown, ask_to_do, ask_to_do_as_shown
 
 
 def show(held: Held, seen: Seen) -> None:

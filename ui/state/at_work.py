@@ -18,8 +18,9 @@ from sim.training.records import AssignmentRow, MessageRow, Signal, StudentRow, 
 from sim.vehicle.problems import Problem
 from ui.drawing.class_work import step_words
 from ui.state import classroom
+from ui.state.held import NO_PAUSE_AFTER, Held, Job, Report
 from ui.state.seen import Seen, what_a_student_sees, what_may_be_seen
-from ui.state.session import NO_PAUSE_AFTER, Held, Job, Report, ask
+from ui.state.work import ask
 
 EXERCISE = "exercise"  # in the address
 LOOK_EVERY_S = 3.0  # for what the instructor lets a class know
@@ -59,7 +60,7 @@ class AtWork(Held):
 
     def do(self, text: str, report: Report) -> str:
         """Do one action; it is kept before anything of it is shown."""
-        self._must_go_on()
+        self.check_not_paused()
         try:
             step = self.work.do(text, report)
         finally:
@@ -96,7 +97,8 @@ class AtWork(Held):
         self.messages = records.messages(self.student.id)
         self.assignment = _assignment(self.student, self.assignment.id)
 
-    def _must_go_on(self) -> None:
+    def check_not_paused(self) -> None:
+        """Raise `Problem` while the class is paused."""
         if classroom.signal_of(self.assignment.class_id).paused:
             raise Problem(PAUSED)
 
@@ -213,6 +215,6 @@ def hand_in(named: Sequence[str], evidence: str) -> Job:
 
 def _hand_in(held: Held, report: Report, named: tuple[str, ...], evidence: str) -> None:
     assert isinstance(held, AtWork)
-    held._must_go_on()
+    held.check_not_paused()
     held.work.hand_in(named, evidence)
     held.said = "handed in"

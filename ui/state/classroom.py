@@ -15,9 +15,10 @@ from urllib.parse import urlsplit
 
 import streamlit as st
 
+from sim.paths import data_folder
 from sim.training.library import Library
 from sim.training.passphrase import STAYS_OPEN_S, Door
-from sim.training.records import Records, Signal, StudentRow, data_folder, records_url
+from sim.training.records import Records, Signal, StudentRow, records_url
 from sim.vehicle.problems import Problem
 from ui.drawing.cookie import set_cookie
 

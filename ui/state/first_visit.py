@@ -9,8 +9,8 @@ import streamlit as st
 from sim.bench.tester import Report
 from ui.drawing import sheet
 from ui.drawing.tables import step_list
+from ui.state.held import Held
 from ui.state.seen import Seen
-from ui.state.session import Held
 
 PROOF = (
     "Clear the codes (unlock the gateway first, if there is one), start again, scan: "

@@ -1,14 +1,15 @@
 """Texts that outlive the server, by kind and by the opaque key of a session, in this user's data folder.
 
-The folder is named as XDG Base Directory says. Those that were not written to for longest go first.
+Those that were not written to for longest go first.
 """
 
 from __future__ import annotations
 
-import os
 import re
 from contextlib import suppress
 from pathlib import Path
+
+from sim.paths import data_path
 
 KEY = re.compile(r"[A-Za-z0-9_-]{8,64}")  # it becomes a file's name
 MOST_KEPT = 300  # of a kind
@@ -37,8 +38,7 @@ def kept(kind: str, key: str) -> str | None:
 def _path(kind: str, key: str) -> Path:
     if not KEY.fullmatch(key):
         raise OSError(f"no key: {key!r}")
-    home = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
-    return home / "busbay" / kind / f"{key}.json"
+    return data_path() / kind / f"{key}.json"
 
 
 def _age(path: Path) -> float:

@@ -7,15 +7,14 @@ Finished runs are kept on disk, so what was called off goes on where it stopped.
 from __future__ import annotations
 
 import logging
-import os
 import threading
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import streamlit as st
 
 from sim.lab.workshop import Cache, OtherVersion, Progress, Stop, Stopped, Workshop
+from sim.paths import cache_path
 from sim.vehicle.problems import Problem
 
 LOOK_EVERY_S = 0.7
@@ -26,9 +25,8 @@ Task = Callable[[Workshop, Progress, Stop], Any]
 @st.cache_resource(show_spinner=False)
 def workshop() -> Workshop:
     """The workshop of this server: one pool of processes for all sessions."""
-    home = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
     try:
-        return Workshop(cache=Cache(Path(home) / "busbay"))
+        return Workshop(cache=Cache(cache_path()))
     except OSError:  # a home that cannot be written to costs time, nothing else
         return Workshop()
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import partial
-from typing import Any, get_args
+from typing import get_args
 
 import streamlit as st
 
@@ -30,8 +30,10 @@ from sim.training.records import Records
 from sim.vehicle.problems import Problem
 from ui.choices import distinct
 from ui.panels import one_back
-from ui.state import classroom, lab_work, session
-from ui.state.session import Held, shipped_cars, worked_off
+from ui.state import bench_jobs, classroom, lab_work, work
+from ui.state.held import Held
+from ui.state.session import shipped_cars
+from ui.state.work import worked_off
 from ui.views.classes import HOW, HOW_WORDS, LEVELS, entry_words
 
 PROOF_WORDS = {
@@ -133,14 +135,15 @@ def _put_back(fields: Mapping[str, str]) -> None:
     classroom.order(lambda records: _set(dict.fromkeys(_draft(), "") | dict(fields)))
 
 
-def _text(draft: dict[str, str], name: str, lines: int = 0, **more: Any) -> None:
+def _text(draft: dict[str, str], name: str, lines: int = 0, most: int | None = None) -> None:
+    """A field of one line, or of several; `most`: characters."""
     key, label = f"draft_{name}", _label(name)
-    begins = {} if key in st.session_state else {"value": draft.get(name, "")}
+    st.session_state.setdefault(key, draft.get(name, ""))
     if lines:
-        height = 34 + 24 * lines
-        draft[name] = st.text_area(label, key=key, height=height, persist_state="session", **begins, **more)
+        height_px = 34 + 24 * lines
+        draft[name] = st.text_area(label, key=key, height=height_px, max_chars=most, persist_state="session")
     else:
-        draft[name] = st.text_input(label, key=key, persist_state="session", **begins, **more)
+        draft[name] = st.text_input(label, key=key, max_chars=most, persist_state="session")
 
 
 def _label(name: str) -> str:
@@ -184,7 +187,11 @@ def _take() -> None:
 
 
 def _nothing() -> None:
-    classroom.order(lambda records: _set(dict.fromkeys(_draft(), "") | EMPTY) or "empty fields")
+    def what(records: Records) -> str:
+        _set(dict.fromkeys(_draft(), "") | EMPTY)
+        return "empty fields"
+
+    classroom.order(what)
 
 
 # -- the car ------------------------------------------------------------------------------------------------
@@ -197,12 +204,11 @@ def _which_fault(draft: dict[str, str]) -> int:
         st.session_state.author_fault = count
     if count == 1:
         return 1
-    return int(
-        st.segmented_control(
-            "the fields are about fault", list(range(1, count + 1)), key="author_fault", required=True,
-            persist_state="session",
-        )
+    chosen = st.segmented_control(
+        "the fields are about fault", list(range(1, count + 1)), key="author_fault", required=True,
+        persist_state="session",
     )  # fmt: skip
+    return chosen or 1
 
 
 def _more_or_fewer(draft: dict[str, str], fault: int) -> None:
@@ -256,7 +262,7 @@ def _break(held: Held, draft: dict[str, str], fault: int) -> None:
 
 def _fault_now() -> int:
     """The fault that is chosen when a button is pressed."""
-    return min(st.session_state.author_fault, faults_in(_draft()))
+    return min(int(st.session_state.author_fault), faults_in(_draft()))
 
 
 def _take_car(held: Held) -> None:
@@ -298,7 +304,7 @@ def _put() -> None:
         given = tuple(line.strip() for line in draft[of_fault("arrives", fault)].splitlines() if line.strip())
         before = [line.strip() for line in draft["before"].splitlines() if line.strip()]
         seed = int(draft.get("seed") or 0)
-        session.ask(session.take_log(name, shipped_cars()[name], given, seed, before))
+        work.ask(bench_jobs.take_log(name, shipped_cars()[name], given, seed, before))
         st.session_state.to_the_bay = True
 
     classroom.order(what)
@@ -321,19 +327,19 @@ def _take_solution(held: Held) -> None:
 
 def _order(draft: dict[str, str]) -> None:
     st.subheader("3 · Write the work order", anchor=False)
-    _text(draft, "exercise", max_chars=120)
+    _text(draft, "exercise", most=120)
     with st.container(horizontal=True):
-        _text(draft, "topic", max_chars=60)
+        _text(draft, "topic", most=60)
         st.session_state.setdefault("draft_level", draft["level"] or "1")
         draft["level"] = st.selectbox(
             "level", [str(one) for one in range(1, 6)], key="draft_level", persist_state="session",
             format_func=lambda one: LEVELS[int(one)],
         )  # fmt: skip
         _text(draft, "minutes")
-    _text(draft, "customer", max_chars=80)
-    _text(draft, "words", 4, max_chars=1200)
-    _text(draft, "history", 2, max_chars=1200)
-    _text(draft, "goal", 2, max_chars=600)
+    _text(draft, "customer", most=80)
+    _text(draft, "words", 4, most=1200)
+    _text(draft, "history", 2, most=1200)
+    _text(draft, "goal", 2, most=600)
     _several(draft, "tools", "tools allowed", {tool: tool for tool in TOOLS})
     _several(draft, "proof", "what a repair has to show", {one: PROOF_WORDS[one] for one in get_args(Proof)})
     _text(draft, "safety", 2)
@@ -342,7 +348,7 @@ def _order(draft: dict[str, str]) -> None:
 
 def _guide(draft: dict[str, str], fault: int) -> None:
     st.subheader("4 · For the instructor", anchor=False)
-    _text(draft, of_fault("why", fault), 3, max_chars=2000)
+    _text(draft, of_fault("why", fault), 3, most=2000)
     _text(draft, "wrong_turns", 2)
     _text(draft, "ask", 2)
 
@@ -453,7 +459,7 @@ def _checking() -> lab_work.Task:
 
 def _save_and_give(draft: dict[str, str]) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        _text(draft, "file", max_chars=60)
+        _text(draft, "file", most=60)
         st.button("Save", key="author_save", icon=":material/save:", on_click=_save)
     groups = {group.id: group for group in classroom.records().classes() if group.closed_s is None}
     if not groups:

@@ -14,8 +14,9 @@ from ui.drawing.tables import event_list
 from ui.panels import measure_panel, part_panel, scope_panel, seat_panel, tester_panel, why_panel, work_panel
 from ui.panels.log_panel import show as show_log
 from ui.state import first_visit
+from ui.state.held import Held
 from ui.state.seen import Seen, events_to_show
-from ui.state.session import Held, ask_to_do, work_off
+from ui.state.work import ask_to_do, work_off
 
 # those that a student at an exercise has, too
 WORKPLACES: dict[str, Callable[[Held, Seen], None]] = {
@@ -45,8 +46,13 @@ def _bay() -> None:
     beside_the_map(
         lambda: show_map(held, seen),
         lambda: _happened(held),
-        lambda: (first_visit.show(held, seen), _panels(held, seen)),
+        lambda: _first_visit_and_panels(held, seen),
     )
+
+
+def _first_visit_and_panels(held: Held, seen: Seen) -> None:
+    first_visit.show(held, seen)
+    _panels(held, seen)
 
 
 def beside_the_map(draw_map: Part, below: Part, panel: Part) -> None:

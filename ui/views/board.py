@@ -163,7 +163,7 @@ def _said() -> None:
     def what(records: Records) -> str:
         state = st.session_state
         student = None if state.say_to == EVERYBODY else _student_now(records)
-        records.tell(class_now(records).id, state.say_words, student and student.id)
+        records.tell(class_now(records).id, state.say_words, student.id if student else None)
         state.say_words = ""
         return f"sent to {student.name if student else EVERYBODY}"
 

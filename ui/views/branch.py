@@ -17,9 +17,10 @@ from sim.vehicle.reading import car_from_text
 from ui.drawing import sheet
 from ui.drawing.tables import numbered, side_by_side
 from ui.panels.action_lines import action_lines, lines_of
-from ui.state import lab_work, session
+from ui.state import bench_jobs, lab_work, log_file, work
+from ui.state.held import Held
 from ui.state.outcomes import step_words
-from ui.state.session import Held, tells_problems, worked_off
+from ui.state.work import tells_problems, worked_off
 
 WORK = "branch_work"
 IN_THE_BAY, UPLOADED = "the log in the bay", "a downloaded log"
@@ -115,7 +116,7 @@ def _uploaded() -> Source | None:
     file = st.session_state.get("branch_file")
     if file is None:
         return None
-    name, car_text, saved = session.opened_log(file.getvalue().decode("utf-8", "replace"))
+    name, car_text, saved = log_file.opened_log(file.getvalue().decode("utf-8", "replace"))
     car_from_text(car_text, name)
     return _saved(name, car_text, saved)
 
@@ -246,7 +247,7 @@ def _codes_together(rows: Sequence[Row]) -> list[tuple[str, str, str]]:
 
 
 def _take(source: Source, found: Branch) -> None:
-    session.ask(
-        session.take_log(source.car_name, source.car_text, source.given, source.seed, list(found.log))
+    work.ask(
+        bench_jobs.take_log(source.car_name, source.car_text, source.given, source.seed, list(found.log))
     )
     st.session_state.to_the_bay = True

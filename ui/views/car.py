@@ -12,7 +12,8 @@ from sim.vehicle.car import Car
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.panels.diagram import connector_words, grounds_of
-from ui.state.session import Held, work_off
+from ui.state.held import Held
+from ui.state.work import work_off
 
 
 def show() -> None:

@@ -21,9 +21,10 @@ from ui.drawing.tables import numbered
 from ui.panels import one_back
 from ui.panels.action_lines import action_lines, lines_of
 from ui.panels.which_car import MINE, uploaded
-from ui.state import kept, lab_work, session
-from ui.state.session import Held, worked_off
+from ui.state import bench_jobs, held, kept, lab_work, session, work
+from ui.state.held import Held
 from ui.state.telling import seen_choices, seen_of, seen_words
+from ui.state.work import worked_off
 from ui.views import what_if
 
 WORK, KIND = "case_work", "cases"
@@ -313,7 +314,7 @@ def _remove_story(name: str) -> None:
 def _into_the_bay(story: Story) -> None:
     case = _case_now()
     given = (*case.given, *story.edits)
-    session.ask(session.take_car(case.car_name, case.vehicle, given))
+    work.ask(bench_jobs.take_car(case.car_name, case.vehicle, given))
     st.session_state.to_the_bay = True
 
 
@@ -386,12 +387,12 @@ def _ask_what_if() -> None:
         _with_lead(text, leads) for text in edits if text not in repairs and text not in leads.values()
     ]
 
-    def job(held: Held, report: session.Report) -> None:
+    def job(held: Held, report: held.Report) -> None:
         if held.car_text != case.vehicle:
-            session.take_car(case.car_name, case.vehicle)(held, report)
+            bench_jobs.take_car(case.car_name, case.vehicle)(held, report)
         what_if.from_case(held, suppositions, repairs, list(case.actions))
 
-    session.ask(job)
+    work.ask(job)
     st.session_state.to_what_if = True
 
 

@@ -6,7 +6,7 @@ Nothing on this page knows what is wrong with the car. Where the file is wrong a
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 
 import streamlit as st
@@ -19,8 +19,9 @@ from ui.drawing.wiring import lists_table, marked, printable
 from ui.panels import measure_panel
 from ui.panels.diagram import connector_words
 from ui.panels.terminals import papers_of, terminals
+from ui.state.held import Held
 from ui.state.seen import Seen
-from ui.state.session import Held, work_off
+from ui.state.work import work_off
 
 ORDER = ("dlc", "module", "sensor", "inline", "battery")
 LEADS = {"red": "red lead (+)", "black": "black lead (−)"}
@@ -165,7 +166,7 @@ def _in_order(name: str) -> list[tuple[int, str]]:
     return [(int(part), "") if part.isdecimal() else (0, part) for part in re.split(r"(\d+)", name)]
 
 
-def _list(held: Held, head: tuple[str, ...], rows: list[tuple[str, ...]], key: str) -> None:
+def _list(held: Held, head: tuple[str, ...], rows: Sequence[tuple[str, ...]], key: str) -> None:
     """A table whose rows open the circuit of what they name."""
     if rows:
         sheet.show(lists_table(head, rows), key, partial(_open_circuit, held, key))

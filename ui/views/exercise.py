@@ -22,7 +22,7 @@ from ui.state import at_work
 from ui.state.at_work import LOOK_EVERY_S, PAUSED, AtWork
 from ui.state.classroom import plain
 from ui.state.seen import Seen
-from ui.state.session import ask_to_do, work_off
+from ui.state.work import ask_to_do, work_off
 from ui.views import debrief
 from ui.views.bay import WORKPLACES, beside_the_map, choose_pause, let_time_pass, show_map, tell_what_was_said
 

@@ -17,8 +17,9 @@ from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.panels import which_car
-from ui.state import lab_work, session
-from ui.state.session import Held, tells_problems, worked_off
+from ui.state import bench_jobs, lab_work, session, work
+from ui.state.held import Held
+from ui.state.work import tells_problems, worked_off
 
 WORK = "pairs_work"
 MOST_EDITS = 30  # 466 runs; more is for the command line
@@ -175,5 +176,5 @@ def _some(signs: tuple[str, ...]) -> str:
 
 
 def _into_the_bay(found: tuple[Compound, ...]) -> None:
-    session.ask(session.start_again(found[st.session_state.pairs_which].edits))
+    work.ask(bench_jobs.start_again(found[st.session_state.pairs_which].edits))
     st.session_state.to_the_bay = True

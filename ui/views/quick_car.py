@@ -23,9 +23,10 @@ from ui.drawing import sheet
 from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
 from ui.panels import one_back
-from ui.state import kept, session
+from ui.state import bench_jobs, kept, work
+from ui.state.held import Held
 from ui.state.seen import what_may_be_seen
-from ui.state.session import Held, worked_off
+from ui.state.work import worked_off
 
 KIND = "tables"
 BITRATES = get_args(Bitrate)
@@ -245,7 +246,7 @@ def _take(table: Table, text: str) -> None:
             on_click="ignore",
         )
     if text and pressed:
-        session.ask(session.take_car(name, text))
+        work.ask(bench_jobs.take_car(name, text))
         st.session_state.to_the_bay = True
         st.rerun()
     if text:

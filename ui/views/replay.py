@@ -94,8 +94,8 @@ def _opened(attempt_id: int) -> Replay | None:
     except Problem as problem:
         st.error(str(problem), icon=":material/block:")
         return None
-    st.session_state.replay = Replay(attempt_id, whole, 0, then, {})
-    return st.session_state.replay
+    replay = st.session_state.replay = Replay(attempt_id, whole, 0, then, {})
+    return replay
 
 
 @st.fragment

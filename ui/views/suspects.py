@@ -22,8 +22,9 @@ from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree, numbered, plain_table
-from ui.state import lab_work, session
-from ui.state.session import Held, tells_problems, worked_off
+from ui.state import lab_work, work
+from ui.state.held import Held
+from ui.state.work import tells_problems, worked_off
 from ui.views import case
 
 WORK, NEXT = "suspects_work", "next_check_work"
@@ -425,5 +426,5 @@ def _ranked_row(one: Ranked) -> tuple[str, ...]:
 
 
 def _do(advice: Advice) -> None:
-    session.ask_to_do(*advice.ranked[st.session_state.next_which].check.actions, pause_s=0)
+    work.ask_to_do(*advice.ranked[st.session_state.next_which].check.actions, pause_s=0)
     st.session_state.to_the_bay = True

@@ -7,9 +7,11 @@ import streamlit as st
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 from ui.panels.cautions import CAUTIONS, MAKER
-from ui.state import session
-from ui.state.jobs import FIRST_JOBS, Job
-from ui.state.session import Held, shipped_cars, worked_off
+from ui.state import bench_jobs, work
+from ui.state.first_jobs import FIRST_JOBS, FirstJob
+from ui.state.held import Held
+from ui.state.session import shipped_cars
+from ui.state.work import worked_off
 from ui.views.join import offer_the_way_back
 
 ABOUT = (
@@ -84,9 +86,9 @@ def _doors(held: Held) -> None:
             st.switch_page(st.session_state.entries["describe"])
 
 
-def _take_job(job: Job) -> None:
-    session.ask(
-        session.take_car(
+def _take_job(job: FirstJob) -> None:
+    work.ask(
+        bench_jobs.take_car(
             job.car_name, shipped_cars()[job.car_name], job.given, f"{job.title}: {job.complaint}"
         )
     )
@@ -147,13 +149,13 @@ def _uploaded(name: str, raw: bytes) -> None:
 
 def _take_shipped() -> None:
     name = st.session_state.shipped
-    session.ask(session.take_car(name, shipped_cars()[name]))
+    work.ask(bench_jobs.take_car(name, shipped_cars()[name]))
 
 
 def _take_own() -> None:
     file = st.session_state.own_car
     if file is not None:  # taken away again
-        session.ask(session.take_car(file.name, file.getvalue().decode("utf-8", "replace")))
+        work.ask(bench_jobs.take_car(file.name, file.getvalue().decode("utf-8", "replace")))
 
 
 def _cautions() -> None:

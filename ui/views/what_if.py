@@ -20,9 +20,10 @@ from ui.drawing.reports import section_html
 from ui.drawing.tables import side_by_side
 from ui.panels import which_car
 from ui.panels.action_lines import lines_of
-from ui.state import lab_work, session
+from ui.state import bench_jobs, lab_work, work
+from ui.state.held import Held
 from ui.state.outcomes import combinations, rows, step_words
-from ui.state.session import Held, as_shown, tells_problems, worked_off
+from ui.state.work import as_shown, tells_problems, worked_off
 
 LEFT_OUT = "left out"
 USES = ("with and without", "always", LEFT_OUT)
@@ -308,6 +309,7 @@ def _shown(held: Held) -> None:
     chosen = st.segmented_control(
         "view", list(views), key="what_if_view", required=True, label_visibility="collapsed"
     )
+    assert chosen is not None  # one is required
     with st.container(key="what_if_found"):
         views[chosen](grid)
     _exports(grid)
@@ -409,5 +411,5 @@ def _into_the_bay(grid: Grid, given: tuple[str, ...]) -> None:
 
 def _take(grid: Grid, given: tuple[str, ...]) -> None:
     chosen = grid.there(st.session_state.take_case)
-    session.ask(session.start_again((*given, *(part for name in chosen for part in _parts(name)))))
+    work.ask(bench_jobs.start_again((*given, *(part for name in chosen for part in _parts(name)))))
     st.session_state.to_the_bay = True

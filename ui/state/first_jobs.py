@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class FirstJob:
     """A car with a complaint: what the customer says, and what is the matter (`given` edits)."""
 
     title: str
@@ -16,19 +16,19 @@ class Job:
 
 
 FIRST_JOBS = (
-    Job(
+    FirstJob(
         "The bakery's car",
         "It cranks for ever and never starts. It stood beside a stove pipe where mice live.",
         "teaching-car.yaml",
         ("pull F14",),
     ),
-    Job(
+    FirstJob(
         "One dark panel",
         "After the boot was flooded the cluster says nothing, and the tester is full of codes.",
         "six-modules.yaml",
         ("pull F5",),
     ),
-    Job(
+    FirstJob(
         "The minibus without its trailer socket",
         "Since the tow bar was taken off it does not crank and cannot be switched off. "
         "Somebody has worked on it before.",

@@ -1,0 +1,121 @@
+"""What a browser session works on: one bench, what was said about it last, and the logs it left behind."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from sim.bench.bench import Bench
+from sim.bench.observations import OBSERVATION_VERBS
+from sim.modules.trace import Event
+from sim.vehicle.car import Car
+from ui.drawing.layout import Layout, layout_of
+from ui.state.readings import Notebook
+from ui.state.seen import Seen, what_may_be_seen
+from ui.state.shelf import LeftBehind, shelf
+
+PARKED_S = 20
+MOST_LEFT_BEHIND = 20
+NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock", "observe")
+
+Report = Callable[[float], None]
+Job = Callable[["Held", Report], None]
+
+
+@dataclass
+class Held:
+    """The bench of one session. `said` and `problem` are the last words about the last work."""
+
+    key: str
+    car_name: str
+    car_text: str
+    bench: Bench
+    left_behind: list[LeftBehind] = field(default_factory=list)
+    job: str = ""  # the complaint, where the car came with one
+    said: str = ""
+    problem: str = ""
+    events: list[Event] = field(default_factory=list)
+    notebook: Notebook = field(default_factory=Notebook)
+    layouts: dict[float, Layout] = field(default_factory=dict)
+
+    @property
+    def car(self) -> Car:
+        """The car as its file describes it, before any edit."""
+        return self.bench.base
+
+    def begin_work(self) -> None:
+        """What the last work has brought makes room for what comes now."""
+        self.said = self.problem = ""
+        self.events = []
+
+    def seen(self) -> Seen:
+        """What may be seen of it now."""
+        return what_may_be_seen(self.bench)
+
+    def do(self, text: str, report: Report) -> str:
+        """Do one action; what came of it in a few words."""
+        outcome = self.bench.do(text, report)
+        self.events += outcome.events
+        is_observation = outcome.action.split()[0] in OBSERVATION_VERBS
+        shown = self.notebook.note(self.bench).result.display if is_observation else outcome.words
+        return f"{outcome.action}{f': {shown}' if shown else ''}"
+
+    def pauses_after(self, verb: str) -> bool:
+        """Does time pass after an action of this kind?"""
+        return verb not in NO_PAUSE_AFTER
+
+    def stand_as_before(self, report: Report) -> None:
+        """After work that could not be carried out."""
+        self.bench = replayed(anew(self.bench), self.bench.log, report)
+
+    def put_away(self) -> None:
+        """Keep it where a refresh of the browser finds it."""
+        shelf().put(self.key, self.as_left_behind(""), self.left_behind)
+
+    def as_left_behind(self, words: str) -> LeftBehind:
+        """Its log as text, named by `words`."""
+        return LeftBehind(words, self.car_name, self.car_text, self.bench.saved(), self.job)
+
+    def leave(self, words: str) -> None:
+        """Keep the log as it is now among those left behind, unless nothing was done yet."""
+        if len(self.bench.log) > 1 or self.bench.given:
+            self.left_behind.insert(0, self.as_left_behind(words))
+            del self.left_behind[MOST_LEFT_BEHIND:]
+
+    def put_in(self, car_name: str, car_text: str, bench: Bench, job: str) -> None:
+        """Have another bench, of this or another car, in the bay."""
+        if car_text != self.car_text:
+            self.layouts = {}
+        self.car_name, self.car_text, self.bench, self.job = car_name, car_text, bench, job
+
+    @property
+    def title(self) -> str:
+        """Car, number of actions and time in a few words."""
+        steps = len(self.bench.log)
+        return f"{self.car.title}, {steps} action{'s' if steps != 1 else ''}, {self.bench.now_s:.0f} s"
+
+    def layout(self, width: float) -> Layout:
+        """The car's map, laid out once."""
+        if width not in self.layouts:
+            self.layouts[width] = layout_of(self.car, width)
+        return self.layouts[width]
+
+
+def parked(car: Car, given: tuple[str, ...] = ()) -> Bench:
+    """The car in the bay: its battery was connected long enough ago for it to sleep."""
+    bench = Bench(car, given)
+    bench.do(f"wait {PARKED_S} s")
+    return bench
+
+
+def anew(bench: Bench) -> Bench:
+    """The same car as it came, with nothing done to it."""
+    return Bench(bench.base, bench.given, bench.seed)
+
+
+def replayed(bench: Bench, log: Sequence[str], report: Report) -> Bench:
+    """A bench after the actions of a log."""
+    for place, text in enumerate(log, start=1):
+        bench.do(text)
+        report(place / len(log))
+    return bench

@@ -1,0 +1,29 @@
+"""The one place that reads private state of Streamlit; its test fails where an upgrade changes that state.
+
+Streamlit 1.67 lets a run inside a fragment come to its end before it tells of a click, so its queue is read.
+"""
+
+from __future__ import annotations
+
+from streamlit.proto.WidgetStates_pb2 import WidgetState
+from streamlit.runtime.scriptrunner import get_script_run_ctx
+from streamlit.runtime.scriptrunner_utils.script_requests import ScriptRequests, ScriptRequestType
+
+
+def pressed_meanwhile(key: str) -> bool:
+    """Was the button with this key pressed since this run began? False outside of a run."""
+    context = get_script_run_ctx(suppress_warning=True)
+    return context is not None and pressed_in(context.script_requests, key)
+
+
+def pressed_in(requests: ScriptRequests | None, key: str) -> bool:
+    """Does the next run of a queue, if one waits, begin with a press of the button with this key?"""
+    if requests is None or requests._state is not ScriptRequestType.RERUN:  # noqa: SLF001
+        return False
+    data = requests._rerun_data  # noqa: SLF001
+    states = data.widget_states if data else None
+    return states is not None and any(_is_press(one, key) for one in states.widgets)
+
+
+def _is_press(one: WidgetState, key: str) -> bool:
+    return one.trigger_value and one.id.endswith(f"-{key}")

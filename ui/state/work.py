@@ -1,0 +1,129 @@
+"""Work on the bench of a session: asked for by buttons, done at the start of the next run.
+
+A page asks with `ask`; `work_off` does the work, shows progress, and cannot be torn in the middle by the next
+click. After each piece of work the bench's log is put on the shelf, so that a refresh loses nothing.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Sequence
+from functools import partial, wraps
+from typing import ParamSpec
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+from sim.bench.actions import parse_action
+from sim.bench.observations import OBSERVATION_VERBS
+from sim.vehicle.problems import Problem
+from ui.state import kept_fields
+from ui.state.classroom import plain
+from ui.state.held import Held, Job, Report
+from ui.state.progress import CalledOff, WorkProgress
+
+P = ParamSpec("P")
+
+
+def ask(job: Job) -> None:
+    """Have something done before the page is drawn next; meant for callbacks of buttons."""
+    st.session_state.jobs.append(job)
+
+
+def ask_to_do(*texts: str, pause_s: float | None = None) -> None:
+    """Have actions done in order; `pause_s` passes after each, by default what the session has chosen."""
+    ask_to_do_as_shown(lambda: texts, pause_s)
+
+
+def ask_to_do_as_shown(actions: Callable[[], Sequence[str]], pause_s: float | None = None) -> None:
+    """Have actions done that follow from what the page's lists and fields show.
+
+    A person may choose and press before the server has drawn the page again: what a button does is therefore
+    read from `st.session_state` when it is pressed, never when the button is drawn. `actions` may raise
+    `Problem` if nothing can be done with what is chosen.
+    """
+    ask(partial(_do_as_shown, actions=actions, pause_s=pause_s))
+
+
+def as_shown(sentence: str) -> Callable[[], tuple[str]]:
+    """An action for `ask_to_do_as_shown`; `{key}` in it is what the widget with that key shows."""
+    return lambda: (sentence.format_map(st.session_state),)
+
+
+def tells_problems(callback: Callable[P, None]) -> Callable[P, None]:
+    """A button's callback that may raise `Problem` where nothing can be done with what is chosen now."""
+
+    @wraps(callback)
+    def careful(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            callback(*args, **kwargs)
+        except Problem as problem:
+            ask(partial(_refuse, problem))
+
+    return careful
+
+
+def _refuse(problem: Problem, held: Held, report: Report) -> None:
+    raise problem
+
+
+def worked_off(place: DeltaGenerator) -> Held:
+    """The bench with all done that was asked for; then to the bay, where a click wants that.
+
+    What could not be done is told in `place`, once: on another page it would be about nothing that is there.
+    """
+    held: Held = st.session_state.held
+    anything = bool(st.session_state.jobs)
+    work_off(held, place)
+    if st.session_state.pop("to_the_bay", False) and not held.problem:
+        st.switch_page(st.session_state.entries["bay"])
+    if anything and held.problem:
+        place.error(plain(held.problem), icon=":material/block:")
+    kept_fields.keep(held.key)
+    return held
+
+
+def work_off(held: Held, place: DeltaGenerator) -> None:
+    """Do what has been asked for, in order, with progress in `place` where it takes long."""
+    jobs: list[Job] = st.session_state.jobs
+    if not jobs:
+        return
+    held.begin_work()
+    progress = WorkProgress(place)
+    while jobs:
+        job = jobs.pop(0)
+        try:
+            job(held, progress.report)
+        except Problem as problem:
+            held.problem = str(problem)
+        except CalledOff:
+            jobs.clear()
+            held.stand_as_before(progress.report)
+            held.problem = "called off; the car stands as before"
+        except Exception as error:
+            logging.getLogger("busbay").exception("work on the bench failed")
+            held.stand_as_before(progress.report)
+            held.problem = f"the model cannot carry this out ({error}); the car stands as before"
+    held.put_away()
+    progress.end()
+
+
+def _do_as_shown(
+    held: Held, report: Report, actions: Callable[[], Sequence[str]], pause_s: float | None
+) -> None:
+    texts, watched = [*actions()], st.session_state.get("watched")  # by a meter whose leads stay on
+    if watched is not None and texts[-1].split()[:1] not in [[verb] for verb in OBSERVATION_VERBS]:
+        texts += watched()
+    if pause_s is None:
+        pause_s = float(st.session_state.get("pause_s", 10) or 0)
+    do_all(held, report, texts, pause_s)
+
+
+def do_all(held: Held, report: Report, texts: Sequence[str], pause_s: float) -> None:
+    """Do actions in order; `pause_s` passes after each that does not pass time itself."""
+    for text in texts:
+        verb = parse_action(text, held.bench.car).verb
+        held.said = held.do(text, report)
+        if pause_s and held.pauses_after(verb):
+            held.do(f"wait {pause_s:g} s", report)
+            held.said += f", then {pause_s:g} s pass"
