@@ -1,4 +1,4 @@
-"""What spoils buses: from the wiring's answer to the network's segments, and what goes on inside bad modules.
+"""Faults inside modules that disturb buses, and the segments of the channels that are awake.
 
 A module whose transmit input is stuck holds its bus dominant while it is awake; a transceiver with a dominant
 time-out lets go after some milliseconds and is mute from then on, until the module starts again. A babbling
@@ -10,13 +10,13 @@ shorted behind the time-out (use `short` between the lines).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Mapping
 
 from sim.modules.world import Timer, World
-from sim.network.streams import ChannelFault, Segment, Stream
+from sim.network.streams import Stream
 from sim.vehicle.elements import Transceiver
 from sim.vehicle.harness import TESTER
+from sim.wiring.segments import ChannelFault, Segment
 from sim.wiring.wiring import Connectivity
 
 BABBLE_ID = 0x000  # no identifier goes before it
@@ -80,7 +80,7 @@ class BusFaults:
             self._world.network.stop(stream)
 
 
-# -- from wiring to network --------------------------------------------------------------------------------
+# -- segments of those who are awake -----------------------------------------------------------------------
 
 
 def network_segments(
@@ -89,41 +89,27 @@ def network_segments(
     transceivers: Mapping[str, Transceiver],
     classical: frozenset[str] = frozenset(),
 ) -> tuple[Segment, ...]:
-    """Who shares a bus, of those who are awake; whoever shares one with nobody stands alone."""
-    found = [_with_classical(segment, classical) for segment in _shared(connectivity, awake)]
+    """Who shares a bus, of those who are awake; a channel that shares one with no other is alone."""
+    found = [_with_classical(_awake_part(line, awake), classical) for line in connectivity.lines()]
+    found = [segment for segment in found if segment.members]
     members = {name for segment in found for name in segment.members}
     alone = sorted(awake - members)
     return (*found, *(Segment((name,), (), transceivers[name].bitrate_bps) for name in alone))
 
 
-def _shared(connectivity: Connectivity, awake: frozenset[str]) -> Iterator[Segment]:
-    for line in connectivity.lines():
-        members = tuple(name for name in line.members if name in awake)
-        if members:
-            conditions = tuple(
-                ChannelFault(
-                    one.channel, one.bitrate_bps, one.misses, one.swapped, one.held, one.bit_error_rate
-                )
-                for one in line.disturbances
-                if one.channel in members
-            )
-            listeners = tuple(name for name in line.listeners if name in awake)
-            yield Segment(members, listeners, line.bitrate_bps, conditions)
+def _awake_part(line: Segment, awake: frozenset[str]) -> Segment:
+    return line._replace(
+        members=tuple(name for name in line.members if name in awake),
+        listeners=tuple(name for name in line.listeners if name in awake),
+        faults=tuple(fault for fault in line.faults if fault.channel in awake),
+    )
 
 
 def _with_classical(segment: Segment, classical: frozenset[str]) -> Segment:
     """The segment with those marked who do not know the CAN FD that others of it send."""
     old = classical.intersection(segment.members)
-    if not old or old >= set(segment.members) - {TESTER}:  # nobody sends FD frames of its own accord
+    if not old or old >= set(segment.members) - {TESTER}:  # no member sends FD frames of its own accord
         return segment
-    known = {one.channel: one for one in segment.conditions}
-    marked = {name: replace(known.get(name, ChannelFault(name)), classical=True) for name in sorted(old)}
-    return replace(segment, conditions=tuple((known | marked).values()))
-
-
-def understand(segment: Segment) -> bool:
-    """Do all members of a segment read the same bits, save for noise?"""
-    return not any(
-        one.bitrate_bps or one.misses or one.swapped or one.held or one.classical
-        for one in segment.conditions
-    )
+    known = {fault.channel: fault for fault in segment.faults}
+    marked = {name: known.get(name, ChannelFault(name))._replace(classical=True) for name in sorted(old)}
+    return segment._replace(faults=tuple((known | marked).values()))

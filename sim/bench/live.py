@@ -17,7 +17,7 @@ from typing import Literal, TypedDict
 import simpy
 
 from sim.bench.battery import StateOfCharge
-from sim.bench.bus_faults import BusFaults, network_segments, understand
+from sim.bench.bus_faults import BusFaults, network_segments
 from sim.bench.causes import Causes, NoCauses
 from sim.bench.engine import Engine
 from sim.bench.fuses import Fuses, shorts_behind
@@ -29,7 +29,7 @@ from sim.modules.module import ControlModule
 from sim.modules.signals import Codec
 from sim.modules.trace import Trace
 from sim.modules.world import Timer, World
-from sim.network.can import CanNetwork, Segment, Stream
+from sim.network.can import CanNetwork, Stream
 from sim.network.lin import BusesAndClusters, Cluster, LinNetwork, Slot
 from sim.network.stream_fidelity import StreamNetwork
 from sim.vehicle.car import Car
@@ -37,6 +37,7 @@ from sim.vehicle.edits import Edit
 from sim.vehicle.harness import TESTER, TESTER_MIN_V
 from sim.vehicle.messages import bus_graph, shortest_bus_path
 from sim.vehicle.problems import Unsettled
+from sim.wiring.segments import Segment
 from sim.wiring.wiring import Connectivity, Reading, SwitchState, Wiring
 
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
@@ -537,7 +538,7 @@ class LiveCar:
         return any(
             sending in segment.members and connectivity in (*segment.members, *segment.listeners)
             for segment in self.segments
-            if understand(segment)
+            if segment.understands
         )
 
     # -- what is remembered for the causes --------------------------------------------------------------

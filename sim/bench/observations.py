@@ -29,7 +29,7 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from sim.network.can import CanNetwork, Segment
+from sim.network.can import CanNetwork
 from sim.network.frames import Frame
 from sim.network.lin import OnWire
 from sim.vehicle.car import Car
@@ -37,6 +37,7 @@ from sim.vehicle.edits import terminal_of
 from sim.vehicle.elements import Contact, Element, FuseLink, Pin, Wire
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
+from sim.wiring.segments import Segment
 from sim.wiring.wiring import SwitchState, Wiring
 
 if TYPE_CHECKING:

@@ -34,7 +34,7 @@ def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Chan
     if live.connectivity is None:
         return
     here = live.connectivity.able.intersection(one.id for one in cluster.channels) - {TESTER}
-    alone = [one.members[0] for one in live.segments if len(one.members) == 1 and not one.conditions]
+    alone = [one.members[0] for one in live.segments if len(one.members) == 1 and not one.faults]
     senders = {name: _Sender(_streams(live, name)) for name in alone if name in here}
     if not any(sender.periods_ns for sender in senders.values()):
         return

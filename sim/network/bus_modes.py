@@ -43,7 +43,8 @@ from sim.network.frames import (
 )
 from sim.network.line import Line, Pace, Place, Reach, sample_ns
 from sim.network.messages import NEVER, STATES, Bus, Flight, Message
-from sim.network.streams import ErrorState, Recovery, Segment, StateHandler
+from sim.network.streams import ErrorState, Recovery, StateHandler
+from sim.wiring.segments import Segment
 
 
 class Station:
@@ -369,8 +370,7 @@ class Strained:
         self.idle_ns = idle_ns
         self._suspended = ("", NEVER)  # channel, until when it must not send
         self._planned_ns = NEVER
-        conditions = bus.segment.conditions
-        self._rates = {one.channel: one.bit_error_rate for one in conditions if one.bit_error_rate}
+        self._rates = {one.channel: one.bit_error_rate for one in bus.segment.faults if one.bit_error_rate}
         self._arrange(idle_ns)
 
     def queued(self, message: Message, now_ns: int) -> None:
@@ -698,9 +698,9 @@ def take(bus: Bus, message: Message) -> None:
 def _reach(segment: Segment) -> dict[str, Reach]:
     """Whose dominant bits each member reads."""
     members = frozenset(segment.members)
-    misses = {one.channel: frozenset(one.misses) for one in segment.conditions}
-    swapped = {one.channel for one in segment.conditions if one.swapped}
-    held = {one.channel for one in segment.conditions if one.held}
+    misses = {one.channel: frozenset(one.misses) for one in segment.faults}
+    swapped = {one.channel for one in segment.faults if one.swapped}
+    held = {one.channel for one in segment.faults if one.held}
     reach = {}
     for reader in segment.members:
         read = members - misses.get(reader, frozenset())

@@ -70,19 +70,18 @@ from sim.network.messages import (
     Single,
 )
 from sim.network.streams import (
-    ChannelFault,
     ErrorState,
     LimitWatch,
     Listener,
     Network,
     Recovery,
-    Segment,
     StateHandler,
     Stream,
     Watch,
 )
+from sim.wiring.segments import Segment
 
-__all__ = ["CanNetwork", "ChannelFault", "Recovery", "Segment", "Stream", "Tap", "Watch"]
+__all__ = ["CanNetwork", "Recovery", "Stream", "Tap", "Watch"]
 
 # How far it works ahead when nobody else has an event, so that even an endless run returns to SimPy.
 _LOOK_AHEAD_S = 1.0
@@ -413,7 +412,7 @@ class CanNetwork(Network):
         elif len(stations) == 1:
             (station,) = stations.values()
             bus.trouble = Lone(self, bus, station, rank, now_ns)
-        elif any(one.bit_error_rate for one in bus.segment.conditions) or any(
+        elif any(one.bit_error_rate for one in bus.segment.faults) or any(
             station.ailing for station in stations.values()
         ):
             bus.trouble = Strained(self, bus, stations, rank, now_ns)
@@ -810,11 +809,10 @@ def _without(segment: Segment, gone: set[str]) -> Segment:
     """The segment as it is for those that are left."""
     if gone.isdisjoint(segment.members) and gone.isdisjoint(segment.listeners):
         return segment
-    return Segment(
-        tuple(name for name in segment.members if name not in gone),
-        tuple(name for name in segment.listeners if name not in gone),
-        segment.bitrate_bps,
-        tuple(one for one in segment.conditions if one.channel not in gone),
+    return segment._replace(
+        members=tuple(name for name in segment.members if name not in gone),
+        listeners=tuple(name for name in segment.listeners if name not in gone),
+        faults=tuple(fault for fault in segment.faults if fault.channel not in gone),
     )
 
 
@@ -827,11 +825,11 @@ def _by_member(segments: Iterable[Segment]) -> dict[str, Segment]:
     sending: dict[str, Segment] = {}
     for segment in segments:
         members, listeners = tuple(sorted(segment.members)), tuple(sorted(segment.listeners))
-        conditions = tuple(sorted(segment.conditions, key=lambda one: one.channel))
-        place = Segment(members, listeners, segment.bitrate_bps, conditions)
-        for condition in conditions:
-            if condition.channel not in members:
-                raise ValueError(f"condition of {condition.channel}: it is no member of {place}")
+        faults = tuple(sorted(segment.faults, key=lambda fault: fault.channel))
+        place = Segment(members, listeners, segment.bitrate_bps, faults)
+        for fault in faults:
+            if fault.channel not in members:
+                raise ValueError(f"fault of {fault.channel}: it is no member of {place}")
         sending.update(dict.fromkeys(members, place))
         for channel in (members if len(members) > 1 else ()) + listeners:
             if channel in places:

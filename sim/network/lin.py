@@ -29,12 +29,12 @@ from sim.network.streams import (
     Listener,
     Network,
     Recovery,
-    Segment,
     StateHandler,
     Stream,
     Watch,
 )
 from sim.vehicle.lin import frame_s, header_bits, response_bits
+from sim.wiring.segments import Segment
 
 _UNKNOWN = -1  # a version that no data has
 _ENDS, _LIMITS, _BEGINS = 0, 1, 2

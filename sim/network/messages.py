@@ -12,7 +12,8 @@ from typing import Protocol
 
 from sim.network.alarm import to_ns
 from sim.network.frames import INTERMISSION_BITS, Frame, arbitration_key, duration_ns, frame_ns
-from sim.network.streams import LimitWatch, Listener, Segment, Stream
+from sim.network.streams import LimitWatch, Listener, Stream
+from sim.wiring.segments import Segment
 
 NEVER = -1  # a time before all others: no frame heard yet, no check planned
 UNKNOWN = -1  # a version that no data has: the receiver does not know the stream's data
@@ -293,12 +294,12 @@ class Bus:
         self.segment = segment
         self.members = frozenset(segment.members)
         self.audience = self.members | frozenset(segment.listeners)
-        own = {one.channel: one.bitrate_bps for one in segment.conditions if one.bitrate_bps}
+        own = {one.channel: one.bitrate_bps for one in segment.faults if one.bitrate_bps}
         self.bitrates_bps = {name: own.get(name, segment.bitrate_bps) for name in segment.members}
         rates = set(self.bitrates_bps.values())
         self.bitrate_bps = rates.pop() if len(rates) == 1 else segment.bitrate_bps
-        self.classical = frozenset(one.channel for one in segment.conditions if one.classical)
-        self.confused = bool(rates) or any(one.confuses(segment) for one in segment.conditions)
+        self.classical = frozenset(one.channel for one in segment.faults if one.classical)
+        self.confused = bool(rates) or any(one.confuses(segment) for one in segment.faults)
         self.intermission_ns = duration_ns(INTERMISSION_BITS, self.bitrate_bps)
         self.rank = f"{ARBITRATIONS} {min(self.audience, default='')}"
         self.waiting: list[tuple[str, Message]] = []  # heap, lowest identifier first

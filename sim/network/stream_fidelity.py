@@ -13,7 +13,7 @@ of frames in the order they were foreseen; changes of error state; time limits; 
 Where a verdict hangs on two things that come within `UNSURE_S`, it refuses (`tell_apart`).
 
 Of error confinement it knows the lone transmitter, which becomes error passive and active again. Segments
-with conditions need frame depth (`NotAtThisFidelity`).
+with faults need frame fidelity (`NotAtThisFidelity`).
 
 Not modelled: arbitration, error frames, collisions when segments change in the middle of a frame, error
 counters (each time alone counts from 0), a gateway's copies that nobody acknowledges.
@@ -31,7 +31,8 @@ from simpy import Environment
 from sim.network.alarm import AlarmClock, to_ns
 from sim.network.bus_modes import Attempts
 from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, arbitration_key, duration_ns, frame_ns
-from sim.network.streams import ErrorState, LimitWatch, Listener, Recovery, Segment, StateHandler, Stream
+from sim.network.streams import ErrorState, LimitWatch, Listener, Recovery, StateHandler, Stream
+from sim.wiring.segments import Segment
 
 OVERLOAD = 0.9  # share of a bus that periodic frames may fill; beyond it low priorities start to starve
 # Longer than nearly all waits in arbitration on the shipped cars; the bound of `response_time.py`, all
@@ -312,11 +313,11 @@ class StreamNetwork:
     # -- what the wiring does --------------------------------------------------------------------------
 
     def set_segments(self, segments: Iterable[Segment]) -> None:
-        """Who hears whom from now on. Raises NotAtThisFidelity for a segment with conditions."""
+        """Who hears whom from now on. Raises NotAtThisFidelity for a segment with faults."""
         segments = list(segments)
         for segment in segments:
-            if segment.conditions:
-                raise NotAtThisFidelity(f"{segment.conditions[0].channel} disturbs its bus")
+            if segment.faults:
+                raise NotAtThisFidelity(f"{segment.faults[0].channel} disturbs its bus")
         wanted = {channel: segment for segment in segments for channel in segment.members}
         now_ns = self._clock.now_ns()
         before = dict(self._buses)

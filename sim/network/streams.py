@@ -1,8 +1,7 @@
 """What a car's modules put on their buses, in the words that every simulation of the buses shares.
 
-A *channel* is one transceiver of one module on one bus, named by a string such as "ECM.powertrain". A
-*segment* is a group of channels that hear each other at this moment. A *stream* is a message that its sender
-repeats. A *watch* is a receiver's time limit for a stream.
+A *stream* is a message that its sender repeats. A *watch* is a receiver's time limit for a stream. For
+*channel* and *segment* see `sim.wiring.segments`.
 """
 
 from __future__ import annotations
@@ -12,58 +11,10 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from sim.network.frames import NS_PER_S, Frame
+from sim.wiring.segments import Segment
 
 # In the words of ISO 11898-1.
 ErrorState = Literal["error active", "error passive", "bus-off"]
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelFault:
-    """What is wrong between one channel and its segment's line. A channel without one is well.
-
-    bitrate_bps: its own, where that is not the segment's. misses: channels whose dominant bits it reads as
-    recessive; itself when it cannot read back its own. swapped: its two wires are exchanged, so that its
-    dominant bits cancel another's, and others' its own. held: it reads dominant whatever anyone sends.
-    bit_error_rate: share of the bits of a frame that it reads wrong, drawn from the network's seed.
-    classical: it does not know CAN FD, which the others use.
-
-    How the wiring feeds it: with the levels solved, row by row of "who reads whose dominant bits",
-    - everybody whose lines are joined stands in one segment, also who is not understood: `misses` are the
-      senders that do not bring a receiver above the dominant threshold (itself, for shorted lines), `held` is
-      dominant with nobody driving, `swapped` a pair whose pull goes the wrong way;
-    - channels of another bit rate stand in the same segment, with their own `bitrate_bps`;
-    - a margin that shrinks to nothing is a `bit_error_rate`;
-    - who neither hears nor is heard stands alone in a segment: it is a lone transmitter.
-    """
-
-    channel: str
-    bitrate_bps: int | None = None
-    misses: tuple[str, ...] = ()
-    swapped: bool = False
-    held: bool = False
-    bit_error_rate: float = 0.0
-    classical: bool = False
-
-    def confuses(self, segment: Segment) -> bool:
-        """Does it keep the segment from being one bus, on which all read the same bits?"""
-        others = len(segment.members) > 1
-        alien = (self.swapped or self.classical) and others
-        return self.held or alien or any(name in segment.members for name in self.misses)
-
-
-@dataclass(frozen=True, slots=True)
-class Segment:
-    """Channels that share a bus right now.
-
-    members hear each other both ways unless their conditions say otherwise; listeners hear the members and
-    send nothing, no error flag either (listen-only). A channel stands in one segment at most; one that stands
-    in none, or is the only member, has nobody to acknowledge its frames, and may listen in another segment.
-    """
-
-    members: tuple[str, ...]
-    listeners: tuple[str, ...] = ()
-    bitrate_bps: int = 500_000
-    conditions: tuple[ChannelFault, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,5 +271,5 @@ class Network(Protocol):
     def set_segments(self, segments: Iterable[Segment]) -> None:
         """Who hears whom from now on. Segments that stay as they are run on undisturbed.
 
-        Raises ValueError when a channel stands in two places, or a condition names none of its segment.
+        Raises ValueError when a channel stands in two places, or a fault names no member of its segment.
         """

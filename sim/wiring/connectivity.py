@@ -9,8 +9,8 @@ Each powered transceiver in turn holds its lines dominant, alone. A receiver hea
 - the sender reads its own bits back by the same rules (else it stops sending: bit errors, ISO 11898-1).
 
 Where these rules leave some who cannot be understood and disturb the others all the same, everybody on the
-joined lines stands in one segment, and each channel has a `Disturbance` that says what is wrong between it
-and the line; what becomes of them is for error confinement (`sim.network`) to say. A channel that is heard by
+joined lines is in one segment, and a `ChannelFault` says what is wrong between a channel and the line;
+error confinement (`sim.network`) says what becomes of them. A channel that is heard by
 nobody and hears others does no harm: it listens.
 
 The lines of one bus, and of buses that a lead or a short joins, make a *cluster*. A cluster is solved apart
@@ -30,7 +30,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import networkx as nx
 import numpy as np
@@ -41,6 +41,7 @@ from sim.vehicle.elements import Element, Transceiver, Wire
 from sim.vehicle.harness import TESTER
 from sim.wiring.oneway import Array, Leg, operating_point
 from sim.wiring.power import BIAS_OHM, BIAS_V, ohm_of
+from sim.wiring.segments import ChannelFault, Segment
 from sim.wiring.solver import Circuit
 
 if TYPE_CHECKING:
@@ -107,40 +108,6 @@ class BusCluster:
 
     def __hash__(self) -> int:
         return self._hash
-
-
-class Disturbance(NamedTuple):
-    """What is wrong between one channel and the line of its segment.
-
-    bitrate_bps: its own, where that is not the segment's. misses: channels whose dominant bits it reads as
-    recessive, itself among them when it cannot read back its own. swapped: its wires are exchanged. held: it
-    reads dominant whatever anyone sends. bit_error_rate: share of bits that noise makes it read wrong.
-    """
-
-    channel: str
-    bitrate_bps: int | None = None
-    misses: tuple[str, ...] = ()
-    swapped: bool = False
-    held: bool = False
-    bit_error_rate: float = 0.0
-
-
-class Segment(NamedTuple):
-    """Channels that share a line: members hear each other both ways, listeners hear members unheard.
-
-    Where there are disturbances, members may fail to hear each other as these say. One that cannot read back
-    its own bits may be the only member of a segment, and a listener in another.
-    """
-
-    members: tuple[str, ...]
-    listeners: tuple[str, ...]
-    bitrate_bps: int
-    disturbances: tuple[Disturbance, ...] = ()
-
-    @property
-    def understands(self) -> bool:
-        """Do its members read the same bits, save for noise?"""
-        return not any(one != Disturbance(one.channel, bit_error_rate=one[-1]) for one in self.disturbances)
 
 
 @dataclass(frozen=True, eq=False)
@@ -268,18 +235,18 @@ def _shared(answer: ClusterConnectivity, group: tuple[str, ...], taken: set[str]
     rate_bps = max(sorted(set(rates)), key=rates.count)
     heard = {receiver for sender, receiver in answer.links if sender in group}
     listeners = sorted(one for one in heard - taken if answer.bitrates_bps[one] == rate_bps)
-    found = [_disturbance(answer, name, group, rate_bps, disturbed) for name in group]
-    wrong = tuple(one for one in found if one != Disturbance(one.channel))
-    return Segment(group, tuple(listeners), rate_bps, wrong)
+    found = [_fault(answer, name, group, rate_bps, disturbed) for name in group]
+    faults = tuple(one for one in found if one != ChannelFault(one.channel))
+    return Segment(group, tuple(listeners), rate_bps, faults)
 
 
-def _disturbance(
+def _fault(
     answer: ClusterConnectivity, name: str, group: tuple[str, ...], rate_bps: int, disturbed: bool
-) -> Disturbance:
+) -> ChannelFault:
     margins = [answer.margins_v[one, name] for one in group if (one, name) in answer.margins_v]
     noise = _bit_error_rate(min(margins, default=1.0))
     if not disturbed:
-        return Disturbance(name, bit_error_rate=noise)
+        return ChannelFault(name, bit_error_rate=noise)
     own_bps, held = answer.bitrates_bps[name], name in answer.held
     swapped = name in answer.swapped
     misses = tuple(
@@ -287,7 +254,7 @@ def _disturbance(
         for one in group
         if not held and (one, name) in answer.unread and (one in answer.swapped) == swapped
     )
-    return Disturbance(name, None if own_bps == rate_bps else own_bps, misses, swapped, held, noise)
+    return ChannelFault(name, None if own_bps == rate_bps else own_bps, misses, swapped, held, noise)
 
 
 def _bit_error_rate(margin_v: float) -> float:

@@ -21,8 +21,6 @@ from sim.wiring.connectivity import (
     LOW_LEG,
     BusCluster,
     Connectivity,
-    Disturbance,
-    Segment,
     bus_clusters,
     heard_in,
     together,
@@ -34,7 +32,7 @@ from sim.wiring.recent import Recent
 from sim.wiring.solver import CACHE_STATES, Ports, Solution, drive
 from sim.wiring.tracing import Culprit, Tracer
 
-__all__ = ["Connectivity", "Culprit", "Disturbance", "Reading", "Segment", "SwitchState", "Wiring"]
+__all__ = ["Connectivity", "Culprit", "Reading", "SwitchState", "Wiring"]
 
 KEPT_READINGS = CACHE_STATES  # one for each solution that the circuit keeps
 

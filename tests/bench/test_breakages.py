@@ -24,11 +24,12 @@ from sim.modules.trace import Trace
 from sim.modules.uds_client import NegativeResponse
 from sim.network.can import CanNetwork
 from sim.network.frames import arbitration_key
-from sim.network.streams import Segment, Stream
+from sim.network.streams import Stream
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Contact, Element, FuseLink
 from sim.vehicle.reading import read_car
 from sim.wiring import power
+from sim.wiring.segments import Segment
 
 
 def teaching(*actions: str, given: tuple[str, ...] = ()) -> Bench:

@@ -45,5 +45,5 @@ def test_a_lead_from_the_fd_bus_to_a_classical_one() -> None:
     )
     segment = bench.live.network.segment_of("ECM.backbone")
     assert {"BCM.body", "IPC.body", "SRS.body", "DDM.body"} == {
-        one.channel for one in segment.conditions if one.classical
+        one.channel for one in segment.faults if one.classical
     }

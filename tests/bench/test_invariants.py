@@ -10,13 +10,12 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.bus_faults import understand
 from sim.modules.bus_off import BusOffMonitor
 from sim.modules.module import ControlModule
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
 from sim.network.frames import Frame
 from sim.vehicle.car import Car
-from sim.vehicle.conditions import ChannelFault
+from sim.vehicle.conditions import Condition
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
@@ -82,7 +81,7 @@ def may_test(module: ControlModule, code: str) -> bool:
     )
 
 
-def condition_of(monitor: MessageMonitor | CircuitMonitor | BusOffMonitor) -> ChannelFault | None:
+def condition_of(monitor: MessageMonitor | CircuitMonitor | BusOffMonitor) -> Condition | None:
     match monitor:
         case MessageMonitor():
             return monitor.expected.when
@@ -163,7 +162,7 @@ class DaysOfACar(RuleBasedStateMachine):
 
         A bus whose modules disturb each other does not: they go bus-off and come back for ever.
         """
-        if not all(understand(segment) for segment in self.bench.live.segments):
+        if not all(segment.understands for segment in self.bench.live.segments):
             return
         self.do("wait 40 s")
         before = len(self.bench.trace)

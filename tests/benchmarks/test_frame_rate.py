@@ -5,7 +5,8 @@ from time import process_time
 
 from simpy import Environment
 
-from sim.network.can import CanNetwork, Segment, Stream
+from sim.network.can import CanNetwork, Stream
+from sim.wiring.segments import Segment
 
 # Buses of an invented minibus: bit rate, number of streams, their periods in ms in turn. Periods from 10 ms
 # for engine and brakes to 1 s for comfort are common practice.

@@ -7,8 +7,9 @@ from functools import cache
 import pytest
 from simpy import Environment
 
-from sim.network.can import CanNetwork, Segment, Stream, Watch
+from sim.network.can import CanNetwork, Stream, Watch
 from sim.network.frames import Frame, frame_bits
+from sim.wiring.segments import Segment
 
 
 class Recorded:

@@ -7,8 +7,9 @@ import simpy
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.network.can import CanNetwork, Segment, Stream
+from sim.network.can import CanNetwork, Stream
 from sim.network.frames import Frame, arbitration_key, duration_ns, frame_bits
+from sim.wiring.segments import Segment
 
 # At 500 kbit/s a bit takes 2 µs. Frame 100 01 has 55 bits (see test_frames.py): 0.110 ms, and 6 µs of
 # intermission; 200 01 has 57 bits, 300 01 and 7E0 01 have 56.

@@ -18,7 +18,8 @@ import simpy
 from sim.network.can import CanNetwork
 from sim.network.frames import NS_PER_S, Frame, arbitration_key, frame_bits
 from sim.network.response_time import PeriodicFrame, responses_s
-from sim.network.streams import Segment, Stream
+from sim.network.streams import Stream
+from sim.wiring.segments import Segment
 
 SETS = 500
 BITRATES_BPS = (125_000, 250_000, 500_000, 1_000_000)

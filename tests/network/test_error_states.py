@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sim.network.bus_modes import Attempts
-from sim.network.can import ChannelFault, Recovery, Segment, Stream
+from sim.network.can import Recovery, Stream
 from sim.network.frames import Frame
+from sim.wiring.segments import ChannelFault, Segment
 from tests.hash_seeds import printed
 from tests.network.conftest import Recorded, ms
 from tests.network.test_fault_confinement import Node, run
@@ -91,7 +92,7 @@ def test_attempts_by_arithmetic_and_bit_by_bit(can_id, data, tec, rec):
 
 
 # z cannot hear a: to a it makes no difference whether it is there, but their bus is taken bit by bit.
-DEAF = Segment(("a", "z"), conditions=(ChannelFault("z", misses=("a",)),))
+DEAF = Segment(("a", "z"), faults=(ChannelFault("z", misses=("a",)),))
 
 
 def company_after_a_time(alone, seed):
@@ -126,12 +127,12 @@ def test_company_after_a_time_alone(seed):
 HARMLESS = (ChannelFault("z", misses=("y",)),)
 
 
-def random_day(conditions, seed):
+def random_day(faults, seed):
     """Random streams; on half of the seeds a sender drops out, often within a frame, and comes back."""
     rng = random.Random(seed)
     rate = rng.choice((125_000, 500_000))
-    whole = Segment(("a", "b", "c", "y", "z"), bitrate_bps=rate, conditions=conditions)
-    rest = Segment(("b", "c", "y", "z"), bitrate_bps=rate, conditions=conditions)
+    whole = Segment(("a", "b", "c", "y", "z"), bitrate_bps=rate, faults=faults)
+    rest = Segment(("b", "c", "y", "z"), bitrate_bps=rate, faults=faults)
     car = Told(whole, channels="abc")
     frames = car.tap()
     identifiers = rng.sample(range(0x7FF), 8)
@@ -163,7 +164,7 @@ def random_day(conditions, seed):
 @pytest.mark.parametrize("seed", range(30))
 def test_frames_and_bits_tell_the_same_story(seed):
     """A bus in good health by the frame and bit by bit: the same frames, error states and counters."""
-    by_the_frame, by_bits = (random_day(conditions, seed) for conditions in ((), HARMLESS))
+    by_the_frame, by_bits = (random_day(faults, seed) for faults in ((), HARMLESS))
     assert by_bits == by_the_frame
     assert len(by_bits[0]) > 20
 
@@ -210,7 +211,7 @@ def disturbed(rng):
         lambda c: ChannelFault(c, bit_error_rate=0.002),
     )
     channels = rng.sample(members, rng.randint(1, 2))
-    return Segment(members, conditions=tuple(rng.choice(kinds)(channel) for channel in channels))
+    return Segment(members, faults=tuple(rng.choice(kinds)(channel) for channel in channels))
 
 
 def random_streams(rng):
@@ -250,7 +251,7 @@ def test_a_shorted_pair_drives_every_sender_to_bus_off():
     first bit, each 1 + 6 + 8 + 3 + 8 bits: bus-off after 407 bits. Back after 100 ms and 1,408 bits, and
     again.
     """
-    car = Told(Segment(("a",), conditions=(ChannelFault("a", misses=("a",)),)))
+    car = Told(Segment(("a",), faults=(ChannelFault("a", misses=("a",)),)))
     car.send(("a", 0x100, 0.01))
     car.run(0.2)
     bits = (16, 407, 407 + 50_000 + 1408, 407 + 50_000 + 1408 + 16, 2 * 407 + 50_000 + 1408)
@@ -262,7 +263,7 @@ def test_a_shorted_pair_drives_every_sender_to_bus_off():
 
 def test_recovery_waits_short_then_long():
     """Three times 100 ms, then 1 s each time, as the counter from L1 to L2 says."""
-    car = Told(Segment(("a",), conditions=(ChannelFault("a", misses=("a",)),)))
+    car = Told(Segment(("a",), faults=(ChannelFault("a", misses=("a",)),)))
     car.net.set_recovery("a", Recovery(first_s=0.1, later_s=1.0, count=3))
     car.send(("a", 0x100, 0.01))
     car.run(3)
@@ -274,7 +275,7 @@ def test_recovery_waits_short_then_long():
 
 def test_a_frame_that_gets_through_sets_the_count_back():
     """Two times in bus-off with a working bus in between: the short wait both times."""
-    shorted, whole = Segment(("a",), conditions=(ChannelFault("a", misses=("a",)),)), Segment(("a", "b"))
+    shorted, whole = Segment(("a",), faults=(ChannelFault("a", misses=("a",)),)), Segment(("a", "b"))
     car = Told(shorted, channels="a")
     car.net.set_recovery("a", Recovery(first_s=0.1, later_s=1.0, count=1))
     car.send(("a", 0x100, 0.01))
@@ -290,7 +291,7 @@ def test_a_frame_that_gets_through_sets_the_count_back():
 
 def test_without_a_policy_only_a_restart_ends_bus_off():
     """No automatic recovery: off until the module drops its channel, which starts from 0."""
-    car = Told(Segment(("a",), conditions=(ChannelFault("a", misses=("a",)),)))
+    car = Told(Segment(("a",), faults=(ChannelFault("a", misses=("a",)),)))
     frames = car.tap()
     car.net.set_recovery("a", None)
     car.send(("a", 0x100, 0.01))
@@ -310,7 +311,7 @@ def test_a_channel_in_bus_off_is_no_member():
     (speed, brake) = car.send(("a", 0x100, 0.01), ("b", 0x200, 0.01))
     car.watch(speed, "b", 0.05)
     car.watch(brake, "a", 0.05)
-    broken = Segment(("a", "b", "c"), conditions=(ChannelFault("a", misses=("a",)),))
+    broken = Segment(("a", "b", "c"), faults=(ChannelFault("a", misses=("a",)),))
     car.at(0.1, lambda: car.net.set_segments([broken]))
     car.at(0.105, lambda: car.net.set_segments([ABC]))
     car.run(0.15)
@@ -330,7 +331,7 @@ def test_a_line_that_is_held_dominant_within_a_frame():
     """The sender goes bus-off by rule 6, the others become passive and stay; nobody ever recovers."""
     car = Told(ABC)
     car.send(("a", 0x100, 0.1))
-    held = Segment(ABC.members, conditions=tuple(ChannelFault(channel, held=True) for channel in "abc"))
+    held = Segment(ABC.members, faults=tuple(ChannelFault(channel, held=True) for channel in "abc"))
     car.at(0.00009, lambda: car.net.set_segments([held]))  # at bit 45, the delimiter of the check sequence
     car.run(30)
     # as in test_fault_confinement.py: 8 with bit 46, 16 with bit 60, then 8 each 8 bits, 256 with bit 300
@@ -342,7 +343,7 @@ def test_a_line_that_is_held_dominant_within_a_frame():
 
 def test_a_wrong_bit_rate_among_listeners():
     """d at 250 kbit/s flags others' frames until it is passive; from then on they get through."""
-    car = Told(Segment(tuple("abcd"), conditions=(ChannelFault("d", bitrate_bps=250_000),)))
+    car = Told(Segment(tuple("abcd"), faults=(ChannelFault("d", bitrate_bps=250_000),)))
     frames = car.tap()
     car.send(("a", 0x100, 0.01), ("b", 0x200, 0.01, 0.002, b"\x22"))
     car.run(0.1)
@@ -356,7 +357,7 @@ def test_a_wrong_bit_rate_among_listeners():
 
 def test_a_wrong_bit_rate_that_sends_is_the_first_to_go():
     """All others flag each attempt of d, and have good frames in between: d goes bus-off, nobody else."""
-    car = Told(Segment(tuple("abcd"), conditions=(ChannelFault("d", bitrate_bps=250_000),)))
+    car = Told(Segment(tuple("abcd"), faults=(ChannelFault("d", bitrate_bps=250_000),)))
     car.net.set_recovery("d", None)
     car.send(("a", 0x100, 0.002), ("b", 0x200, 0.002, 0.0005, b"\x22"), ("d", 0x7F0, 0.01))
     car.run(0.5)
@@ -371,7 +372,7 @@ def test_swapped_wires_take_a_sender_and_its_victims_down():
 
     Silent, it does no harm.
     """
-    swapped = Segment(tuple("abcd"), conditions=(ChannelFault("d", swapped=True),))
+    swapped = Segment(tuple("abcd"), faults=(ChannelFault("d", swapped=True),))
     quiet = Told(swapped)
     quiet.send(("a", 0x100, 0.01))
     quiet.run(0.5)
@@ -401,9 +402,7 @@ def test_a_marginal_link_costs_retries_but_no_message():
     """
     days = []
     for seed in (1, 1, 2):
-        car = Told(
-            Segment(("a", "b", "c"), conditions=(ChannelFault("b", bit_error_rate=0.0005),)), seed=seed
-        )
+        car = Told(Segment(("a", "b", "c"), faults=(ChannelFault("b", bit_error_rate=0.0005),)), seed=seed)
         frames = car.tap()
         car.send(("a", 0x100, 0.001, 0.0, b"\x01\x02"))
         car.run(5)
@@ -419,7 +418,7 @@ def test_a_marginal_link_costs_retries_but_no_message():
 
 def test_a_hopeless_link_makes_passive():
     """1 bit in 100 misread by the sender: errors come faster than successes; it still gets frames through."""
-    car = Told(Segment(("a", "b"), conditions=(ChannelFault("a", bit_error_rate=0.01),)))
+    car = Told(Segment(("a", "b"), faults=(ChannelFault("a", bit_error_rate=0.01),)))
     frames = car.tap()
     car.send(("a", 0x100, 0.01))
     car.run(2)
@@ -429,14 +428,14 @@ def test_a_hopeless_link_makes_passive():
 
 def test_load_counts_error_frames():
     """A bus that does nothing but fail is full: a's dead attempts fill it up to bus-off."""
-    car = Told(Segment(("a", "b"), conditions=(ChannelFault("a", misses=("a",)),)))
+    car = Told(Segment(("a", "b"), faults=(ChannelFault("a", misses=("a",)),)))
     car.send(("a", 0x100, 0.01))
     car.at(0.0008, lambda: car.log.append(car.net.load("a")))
     car.run(0.001)
     assert [1.0] == [entry for entry in car.log if isinstance(entry, float)]
 
 
-def test_a_condition_of_nobody_is_refused():
-    """It must name a member of its segment."""
-    with pytest.raises(ValueError, match=r"^condition of x: it is no member of "):
-        Told().net.set_segments([Segment(("a", "b"), conditions=(ChannelFault("x", held=True),))])
+def test_a_fault_of_a_channel_that_is_no_member_is_refused():
+    """A fault must name a member of its segment."""
+    with pytest.raises(ValueError, match=r"^fault of x: it is no member of "):
+        Told().net.set_segments([Segment(("a", "b"), faults=(ChannelFault("x", held=True),))])

@@ -6,7 +6,8 @@ import simpy
 from sim.network.can import CanNetwork
 from sim.network.frames import NS_PER_S, Frame, frame_ns
 from sim.network.stream_fidelity import StreamNetwork
-from sim.network.streams import ChannelFault, Segment, Stream
+from sim.network.streams import Stream
+from sim.wiring.segments import ChannelFault, Segment
 
 BOTH = pytest.mark.parametrize("fidelity", [CanNetwork, StreamNetwork])
 LONG = bytes(range(64))
@@ -69,7 +70,7 @@ def test_a_deaf_member_of_an_fd_bus() -> None:
     env.run(0.0951)  # in the middle of nothing
     env.run(0.1001)  # in the middle of a frame
     network.set_segments(
-        [Segment(("A.fd", "B.fd", "C.fd"), conditions=(ChannelFault("C.fd", misses=("A.fd", "B.fd")),))]
+        [Segment(("A.fd", "B.fd", "C.fd"), faults=(ChannelFault("C.fd", misses=("A.fd", "B.fd")),))]
     )
     env.run(0.3)
     assert network.heard_at(streams[0], "B.fd") == pytest.approx(0.29, abs=0.011)
@@ -101,7 +102,7 @@ def test_a_controller_that_does_not_know_fd() -> None:
     network = CanNetwork(env, on_event=lambda time_s, what, who: destroyed.append(time_s))
     stream = fd_stream("A", "A.fd", 0x100, LONG, 0.02)
     old = ChannelFault("C.fd", classical=True)
-    network.set_segments([Segment(("A.fd", "B.fd", "C.fd"), conditions=(old,))])
+    network.set_segments([Segment(("A.fd", "B.fd", "C.fd"), faults=(old,))])
     states: list[tuple[str, str]] = []
     for channel in ("A.fd", "B.fd", "C.fd"):
         network.on_state(channel, lambda state, time_s, channel=channel: states.append((channel, state)))
@@ -118,7 +119,7 @@ def test_it_reads_classical_frames_all_the_same() -> None:
     """Only FD frames are strange to it."""
     env = simpy.Environment()
     network = CanNetwork(env)
-    network.set_segments([Segment(("A.fd", "C.fd"), conditions=(ChannelFault("C.fd", classical=True),))])
+    network.set_segments([Segment(("A.fd", "C.fd"), faults=(ChannelFault("C.fd", classical=True),))])
     got: list[Frame] = []
     network.listen("C.fd", lambda frame, sender, time_s: got.append(frame))
     network.send("A.fd", Frame(0x123, b"\x01\x02"))

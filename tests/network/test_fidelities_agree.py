@@ -15,7 +15,8 @@ import simpy
 
 from sim.network.can import CanNetwork
 from sim.network.stream_fidelity import Overloaded, StreamNetwork
-from sim.network.streams import Network, Segment, Stream
+from sim.network.streams import Network, Stream
+from sim.wiring.segments import Segment
 
 SLACK_S = 0.02  # two of the longest waits in arbitration on these buses
 

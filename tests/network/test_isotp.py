@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from simpy import Environment
 
-from sim.network.can import CanNetwork, Segment
+from sim.network.can import CanNetwork
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink, Result, gap_of, st_min_byte
+from sim.wiring.segments import Segment
 
 TESTER, ECM = 0x7E0, 0x7E8
 

@@ -4,8 +4,9 @@ import random
 
 import pytest
 
-from sim.network.can import Segment, Stream
+from sim.network.can import Stream
 from sim.network.frames import Frame
+from sim.wiring.segments import Segment
 from tests.hash_seeds import printed
 
 CHANNELS = tuple("abcdef")

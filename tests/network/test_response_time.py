@@ -7,9 +7,10 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from sim.network.can import Segment, Stream
+from sim.network.can import Stream
 from sim.network.frames import Frame
 from sim.network.response_time import PeriodicFrame, bus_load, responses_s, worst_response_s
+from sim.wiring.segments import Segment
 
 # Davis, Burns, Bril, Lukkien 2007, three messages at 125 kbit/s whose frames of 125 bits with intermission
 # take 1 ms. Set and verdict from memory; the numbers recomputed with exact fractions. (identifier, name,

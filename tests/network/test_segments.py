@@ -2,8 +2,9 @@
 
 import pytest
 
-from sim.network.can import Segment, Stream
+from sim.network.can import Stream
 from sim.network.frames import Frame
+from sim.wiring.segments import Segment
 
 # Frame 100 01 takes 0.110 ms at 500 kbit/s, 200 01 0.114 ms, both with 6 µs of intermission. Unacknowledged,
 # 100 01 is repeated each 64 bits, 0.128 ms, and each 72 bits, 0.144 ms, from the 16th attempt on (45 stuffed

@@ -1,7 +1,8 @@
 """Lost and returning messages, to the nanosecond."""
 
-from sim.network.can import Segment, Stream
+from sim.network.can import Stream
 from sim.network.frames import Frame
+from sim.wiring.segments import Segment
 
 # Frame 100 01 takes 0.110 ms at 500 kbit/s, see test_frames.py.
 ABC = Segment(("a", "b", "c"))
