@@ -11,7 +11,7 @@ from sim.training.attempt import HANDS_ON, REPAIRS, Attempt
 from sim.training.exercise import find_exercise
 from sim.training.labor import HINT_MINUTES
 from sim.training.records import AssignmentRow, Records, StudentRow
-from ui.panels.work_panel import KINDS
+from ui.panels.work import KINDS
 from ui.state import at_work, classroom
 from ui.state.seen import what_a_student_sees
 

@@ -13,7 +13,7 @@ from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
 from ui.drawing.tables import because_tree
-from ui.panels.work_panel import KINDS
+from ui.panels.work import KINDS
 from ui.registry import pages_of
 from ui.state import log_file, work
 from ui.state.first_jobs import FIRST_JOBS

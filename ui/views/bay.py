@@ -11,8 +11,7 @@ from ui.drawing import sheet
 from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE
 from ui.drawing.tables import event_list
-from ui.panels import measure_panel, part_panel, scope_panel, seat_panel, tester_panel, why_panel, work_panel
-from ui.panels.log_panel import show as show_log
+from ui.panels import log, measure, part, scope, seat, tester, why, work
 from ui.state import first_visit
 from ui.state.held import Held
 from ui.state.seen import Seen, events_to_show
@@ -20,12 +19,12 @@ from ui.state.work import ask_to_do, work_off
 
 # those that a student at an exercise has, too
 WORKPLACES: dict[str, Callable[[Held, Seen], None]] = {
-    "Seat": seat_panel.show,
-    "Part": part_panel.show,
-    "Work": work_panel.show,
-    "Tester": tester_panel.show,
-    "Measure": measure_panel.show,
-    "Scope": scope_panel.show,
+    "Seat": seat.show,
+    "Part": part.show,
+    "Work": work.show,
+    "Tester": tester.show,
+    "Measure": measure.show,
+    "Scope": scope.show,
 }
 Part = Callable[[], object]
 PANELS = (*WORKPLACES, "Why", "Log")
@@ -129,7 +128,7 @@ def _happened(held: Held) -> None:
 def _picked_event() -> None:
     picked = sheet.picked("happened")
     if picked:
-        why_panel.ask_why(*picked.split(maxsplit=1))
+        why.ask_why(*picked.split(maxsplit=1))
 
 
 def _panels(held: Held, seen: Seen) -> None:
@@ -138,14 +137,14 @@ def _panels(held: Held, seen: Seen) -> None:
         "panel", PANELS, key="panel", required=True, label_visibility="collapsed", persist_state="session"
     )
     if chosen != "Measure":
-        measure_panel.beside(held)
+        measure.beside(held)
     with st.container(key="the_panel"):
         if chosen in WORKPLACES:
             WORKPLACES[chosen](held, seen)
         elif chosen == "Why":
-            why_panel.show(held, seen)
+            why.show(held, seen)
         else:
-            show_log(held)
+            log.show(held)
     if chosen in ("Seat", "Part", "Work"):
         choose_pause("time that passes after each action")
 

@@ -16,7 +16,7 @@ from sim.instruments.service import ServiceInformation, module_title
 from ui.drawing import sheet
 from ui.drawing.meter import expected_table
 from ui.drawing.wiring import lists_table, marked, printable
-from ui.panels import measure_panel
+from ui.panels import measure
 from ui.panels.diagram import connector_words
 from ui.panels.terminals import papers_of, terminals
 from ui.state.held import Held
@@ -45,7 +45,7 @@ def _page() -> None:
         if held.problem:
             with st.container(key="problem"):
                 st.error(held.problem, icon=":material/block:")
-        measure_panel.show(held, seen, to_diagrams=False)
+        measure.show(held, seen, to_diagrams=False)
 
 
 def _paper(held: Held, seen: Seen) -> None:
@@ -101,7 +101,7 @@ def _picked(held: Held, seen: Seen) -> None:
     picked = sheet.picked("drawing")
     if picked in terminals(held, seen):
         lead = st.session_state.get("lead", "red")
-        measure_panel.put_probe(lead, picked)
+        measure.put_probe(lead, picked)
         st.session_state.lead = "black" if lead == "red" else "red"
     elif picked in held.car.connectors:
         st.session_state.sheets, st.session_state.face = "connectors", picked
@@ -209,7 +209,7 @@ def _places_of(held: Held, papers: ServiceInformation, name: str) -> Iterable[st
 
 
 def _set_up() -> None:
-    measure_panel.set_up_sentence(sheet.picked("values"))
+    measure.set_up_sentence(sheet.picked("values"))
 
 
 VIEWS: dict[str, Callable[[Held, Seen], None]] = {

@@ -16,7 +16,7 @@ from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_work import step_cards, step_table
-from ui.panels import measure_panel
+from ui.panels import measure
 from ui.panels.cautions import MAKER
 from ui.state import at_work
 from ui.state.at_work import LOOK_EVERY_S, PAUSED, AtWork
@@ -121,7 +121,7 @@ def _panels(held: AtWork, seen: Seen) -> None:
         "panel", names, key="panel", required=True, label_visibility="collapsed", persist_state="session"
     )
     if chosen != "Measure" and "Measure" in names:
-        measure_panel.beside(held)
+        measure.beside(held)
     with st.container(key="the_panel"):
         if chosen in WORKPLACES:
             WORKPLACES[chosen](held, seen)

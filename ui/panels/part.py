@@ -9,7 +9,7 @@ import streamlit as st
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
-from ui.panels import why_panel
+from ui.panels import why
 from ui.panels.cautions import caution
 from ui.panels.diagram import buses_through, connector_words, connectors_of, feeds_of, gateways, module_words
 from ui.state.held import Held
@@ -92,7 +92,7 @@ def _picked() -> str:
 
 @tells_problems
 def _ask_why() -> None:
-    why_panel.ask_why("silent", _picked())
+    why.ask_why("silent", _picked())
 
 
 def _look(seen: Seen, name: str) -> None:

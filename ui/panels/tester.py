@@ -9,7 +9,7 @@ import streamlit as st
 from sim.instruments.scan import difference
 from ui.drawing import sheet
 from ui.drawing.tables import difference_table, report_table
-from ui.panels import why_panel
+from ui.panels import why
 from ui.panels.cautions import caution
 from ui.panels.diagram import guarded_gateways
 from ui.state.held import Held
@@ -67,7 +67,7 @@ def _picked(seen: Seen) -> None:
     if seen.only_found:
         st.session_state.part, st.session_state.panel = f"module {picked.split()[1]}", "Part"
     else:
-        why_panel.ask_why(*picked.split(maxsplit=1))
+        why.ask_why(*picked.split(maxsplit=1))
 
 
 def _clear(held: Held, seen: Seen) -> None:
