@@ -22,7 +22,8 @@ from sim.bench.explain import (
 )
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.catalogue import find_car, shipped_cars
-from sim.instruments.diagram import drawing, face
+from sim.instruments.connector_face import face
+from sim.instruments.diagram import drawing
 from sim.instruments.read import shown
 from sim.instruments.scan import rows
 from sim.instruments.scope import Picture

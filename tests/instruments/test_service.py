@@ -7,11 +7,13 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.instruments.diagram import drawing, face
+from sim.instruments.connector_face import face
+from sim.instruments.diagram import drawing
+from sim.instruments.expected import ASLEEP, AWAKE, OFF, UNPLUGGED, ExpectedReading
 from sim.instruments.levels import Traffic
 from sim.instruments.meter import Measured, amps_at, ohms_between
 from sim.instruments.read import read
-from sim.instruments.service import ASLEEP, AWAKE, OFF, UNPLUGGED, Expected, ServiceInformation
+from sim.instruments.service import ServiceInformation
 from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
 from sim.vehicle.edits import apply_all
@@ -67,12 +69,12 @@ def test_one_conductor_has_one_colour_at_both_ends() -> None:
 
 
 def test_the_way_to_a_pin_is_the_way_current_takes() -> None:
-    way = [(step.kind, step.name.partition(".")[0]) for step in SERVICE.way("ECM.C1.2")]
+    way = [(step.kind, step.name.partition(".")[0]) for step in SERVICE.supply_path("ECM.C1.2")]
     assert [
         ("battery", "BAT+"), ("clamp", "BAT"), ("bar", "BAR"), ("relay", "K2"), ("fuse", "F11"),
         ("splice", "SP"), ("pin", "X1"),
     ] == way  # fmt: skip
-    back = [(step.kind, step.name.partition(".")[0]) for step in SERVICE.way_back("DDM.C1.2")]
+    back = [(step.kind, step.name.partition(".")[0]) for step in SERVICE.return_path("DDM.C1.2")]
     assert [("pin", "X2"), ("ground", "G3"), ("clamp", "BAT"), ("battery", "BAT-")] == back
 
 
@@ -84,7 +86,7 @@ def test_every_way_opens_when_a_step_of_it_is_taken_out(name: str) -> None:
     running = frozenset(car.built.modules)
     for module in list(car.built.modules)[::5]:
         pin = next(pin for pin in car.pins_of(module) if pin.function.startswith("B+"))
-        fuses = [step.name for step in service.way(pin.id) if step.kind == "fuse"]
+        fuses = [step.name for step in service.supply_path(pin.id) if step.kind == "fuse"]
         assert fuses
         for fuse in fuses:
             reading = Wiring(apply_all(car, [f"pull {fuse}"])).solve(SwitchState(running=running))
@@ -140,7 +142,7 @@ def test_a_wrong_claim_stays_wrong() -> None:
     really: Vehicle = built.model_copy(update={"fuses": {**built.fuses, "F5": left, "F6": moved}})
     car = build(really, claimed=built)
     service = ServiceInformation(car)
-    assert ["F5"] == [step.name for step in service.way("IPC.C1.1") if step.kind == "fuse"]
+    assert ["F5"] == [step.name for step in service.supply_path("IPC.C1.1") if step.kind == "fuse"]
     reading = Wiring(apply_all(car, ["pull F5"])).solve(SwitchState())
     assert reading.between("IPC.C1.1", "BAT-") == pytest.approx(12.6, abs=0.2)
 
@@ -161,7 +163,7 @@ def ready(name: str, when: str) -> Bench:
     return bench
 
 
-def everything_expected(name: str) -> list[Expected]:
+def everything_expected(name: str) -> list[ExpectedReading]:
     car = shipped(name)
     service = ServiceInformation(car)
     places = ["BAT", *car.built.fuses, *car.built.relays, *car.built.loads, *car.pins]

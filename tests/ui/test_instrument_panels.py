@@ -8,7 +8,8 @@ from streamlit.testing.v1 import AppTest
 
 from sim.bench.bench import Bench
 from sim.instruments.cautions import BREAKOUT, PIERCING_PAIR
-from sim.instruments.diagram import drawing, face
+from sim.instruments.connector_face import face
+from sim.instruments.diagram import drawing
 from sim.instruments.meter import Measured
 from sim.instruments.service import ServiceInformation
 from ui.drawing.meter import display, readings_table, strip

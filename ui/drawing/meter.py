@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from html import escape
 
+from sim.instruments.expected import ExpectedReading
 from sim.instruments.inspection import Look
 from sim.instruments.lamp import Loaded
 from sim.instruments.meter import Measured
 from sim.instruments.result import Result, digits
 from sim.instruments.scope import Picture
-from sim.instruments.service import Expected
 from ui.state.readings import Reading
 
 KINDS = {
@@ -68,7 +68,7 @@ def readings_table(readings: Iterable[Reading]) -> str:
     return f'<div class="scroll"><table>{rows}</table></div>'
 
 
-def expected_table(lines: Iterable[Expected]) -> str:
+def expected_table(lines: Iterable[ExpectedReading]) -> str:
     """What a meter should show, with when and where the figure comes from; each can be picked."""
     rows = "".join(
         f'<tr data-id="{escape(line.action)}" tabindex="0"><td>{escape(line.action)}</td>'

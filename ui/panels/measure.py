@@ -10,8 +10,8 @@ from functools import partial
 
 import streamlit as st
 
+from sim.instruments.expected import ExpectedReading
 from sim.instruments.scope import Picture
-from sim.instruments.service import Expected
 from sim.training.exercise import Tool
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
@@ -199,7 +199,7 @@ def _expected(held: Held) -> None:
             sheet.show(expected_table(lines), "expected", _set_up_expected)
 
 
-def _expected_at(held: Held, at: str) -> list[Expected]:
+def _expected_at(held: Held, at: str) -> list[ExpectedReading]:
     owner = {"BAT+": "BAT", "BAT-": "BAT"}.get(at, at)
     papers = papers_of(held)
     for name in (owner, owner.rpartition(".")[0]):

@@ -11,8 +11,10 @@ from functools import partial
 
 import streamlit as st
 
-from sim.instruments.diagram import drawing, face
-from sim.instruments.service import ServiceInformation, module_title
+from sim.instruments.connector_face import face
+from sim.instruments.diagram import drawing
+from sim.instruments.lists import module_title
+from sim.instruments.service import ServiceInformation
 from ui.drawing import sheet
 from ui.drawing.meter import expected_table
 from ui.drawing.wiring import lists_table, marked, printable

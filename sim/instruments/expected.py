@@ -1,0 +1,182 @@
+"""What a meter should show at a place of the car, with the state it must be in and the source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sim.instruments.claim import Claim
+from sim.vehicle.description import Reference
+from sim.vehicle.elements import Draw, Pin
+from sim.vehicle.harness import TESTER, supply_functions
+from sim.vehicle.messages import line_items
+from sim.vehicle.problems import EditProblem, unknown
+
+LIN_REST = "recessive: the pull-ups hold the wire at the supply (LIN 2.x, from memory)"
+AWAKE, ASLEEP, OFF = "ignition on, bus awake", "asleep", "battery disconnected, everything plugged in"
+CRANKING = "just after cranking"
+RUNNING = "engine running"
+UNPLUGGED = "battery disconnected, part alone"
+
+TRADE = "general guides of the trade: 0.1 V per ground, 0.2 V per wire, 0.3 V per switch"
+SHEETS = "transceiver data sheets (recessive 2..3 V, dominant 2.75..4.5 and 0.5..2.25 V)"
+IDLE = "transceiver data sheets (bias inactive -0.1..0.1 V)"
+TERMINATED = "ISO 11898-2: 120 Ω nominal each; 100..130 Ω from memory"
+CRANK = "9.6 V at least at about room temperature; common practice"
+CHARGING = "12 V charging system: 13.5 to 14.7 V at the battery, little lost in its cables; common practice"
+COIL = "relay data sheets, ±10 %"
+STATED = "stated for this car, ±10 %"
+SOCKET = "SAE J1962: pin 16 battery, pins 4 and 5 ground; limits are common practice"
+FUSE = "makers' fuse data, from memory: 85..130 mV at rated current"
+BATTERY = "workshop table: rested, 50 to 100 % charged"
+REFERENCE = "trade articles: 4.75 to 5.25 V"
+SENSOR = "usual signals lie at 0.5 to 4.5 V (from memory)"
+DRAW = "trade article: below 50 mA asleep"
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedReading:
+    """What a meter should show. action: the sentence that measures it; when: the state the car must be in.
+
+    low, high: in unit (V, Ω, A). source: where the figure comes from, and its standing.
+    """
+
+    action: str
+    low: float
+    high: float
+    unit: str
+    when: str
+    source: str
+
+
+def expected(claim: Claim, at: str) -> tuple[ExpectedReading, ...]:
+    """What a meter should show at a pin, fuse, relay, load or at the battery (`BAT`)."""
+    if at == "BAT":
+        return (
+            ExpectedReading("measure volts BAT+ to BAT-", 12.2, 12.8, "V", ASLEEP, BATTERY),
+            ExpectedReading("measure amps BAT.NEG", 0.0, 0.05, "A", ASLEEP, DRAW),
+            *_expected_charging(claim),
+        )
+    if at in claim.vehicle.fuses:
+        return (ExpectedReading(f"measure volts {at}.1 to {at}.2", -0.15, 0.15, "V", AWAKE, FUSE),)
+    if at in claim.vehicle.relays:
+        ohm = claim.vehicle.relays[at].coil_ohm
+        return (
+            ExpectedReading(f"measure ohms {at}.86 to {at}.85", 0.9 * ohm, 1.1 * ohm, "Ω", UNPLUGGED, COIL),
+        )
+    if at in claim.vehicle.loads:
+        ohm = claim.vehicle.loads[at].ohm
+        return (
+            ExpectedReading(f"measure ohms {at}.1 to {at}.2", 0.9 * ohm, 1.1 * ohm, "Ω", UNPLUGGED, STATED),
+        )
+    if at in claim.car.pins:
+        return tuple(_expected_at(claim, claim.car.pins[at]))
+    raise EditProblem(unknown("place with an expected value", at, [*claim.car.pins, *claim.vehicle.fuses]))
+
+
+def _resistance(points: str, ohm: float, source: str) -> ExpectedReading:
+    return ExpectedReading(f"measure ohms {points}", 0.9 * ohm, 1.1 * ohm, "Ω", UNPLUGGED, source)
+
+
+def _expected_at(claim: Claim, pin: Pin) -> Iterator[ExpectedReading]:
+    plug = claim.car.connectors[pin.connector]
+    leg = pin.function.rpartition(".")[2].rstrip("2")
+    if leg in ("H", "L") and plug.kind in ("module", "dlc"):
+        yield from _expected_on_bus(claim, pin, leg)
+    elif leg == "LIN" and plug.kind == "module":
+        yield ExpectedReading(f"measure volts {pin.id} to BODY", 11.5, 13.0, "V", ASLEEP, LIN_REST)
+    elif plug.kind == "dlc" and pin.function == "B+":
+        yield ExpectedReading(f"measure volts {pin.id} to DLC.4", 11.5, 15.0, "V", ASLEEP, SOCKET)
+    elif plug.kind == "dlc":
+        yield ExpectedReading(f"measure volts {pin.id} to BAT-", -0.1, 0.3, "V", AWAKE, SOCKET)
+    elif (reference := _reference_at(claim, pin)) is not None:
+        action = f"measure volts {pin.id} to {_sensor_ground(claim, pin)}"
+        yield ExpectedReading(action, reference.low_v, reference.high_v, "V", AWAKE, REFERENCE)
+    elif _is_signal(claim, pin):
+        yield ExpectedReading(
+            f"measure volts {pin.id} to {_sensor_ground(claim, pin)}", 0.5, 4.5, "V", AWAKE, SENSOR
+        )
+    elif plug.kind == "module" and pin.function.startswith("GND"):
+        yield ExpectedReading(f"measure volts {pin.id} to BAT-", -0.1, 0.3, "V", AWAKE, TRADE)
+    elif plug.kind == "module" and _is_supply(claim, plug.owner, pin.function):
+        yield ExpectedReading(f"measure volts {pin.id} to BODY", 11.5, 15.0, "V", AWAKE, TRADE)
+        yield ExpectedReading(f"measure volts BAT+ to {pin.id}", -0.1, 0.6, "V", AWAKE, TRADE)
+
+
+def _reference_at(claim: Claim, pin: Pin) -> Reference | None:
+    """The reference that a module's or sensor's pin carries."""
+    plug = claim.car.connectors[pin.connector]
+    target = f"{plug.owner}.{pin.function}"
+    if plug.kind == "sensor":
+        target = claim.vehicle.sensors[plug.id].from_.split()[0] if pin.function == "supply" else ""
+    module, _, function = target.partition(".")
+    return claim.vehicle.modules[module].references.get(function) if module else None
+
+
+def _is_signal(claim: Claim, pin: Pin) -> bool:
+    plug = claim.car.connectors[pin.connector]
+    if plug.kind == "sensor":
+        return pin.function == "signal"
+    ends = [sensor.signal.split()[0] for sensor in claim.vehicle.sensors.values()]
+    return plug.kind == "module" and f"{plug.owner}.{pin.function}" in ends
+
+
+def _sensor_ground(claim: Claim, pin: Pin) -> str:
+    """The ground pin that belongs to a reference or signal, at the same connector."""
+    plug = claim.car.connectors[pin.connector]
+    if plug.kind == "sensor":
+        return f"{plug.id}.3"
+    here = f"{plug.owner}.{pin.function}"
+    for sensor in claim.vehicle.sensors.values():
+        if here in (sensor.from_.split()[0], sensor.signal.split()[0]):
+            ground = claim.car.pin_of(*sensor.ground.split()[0].split(".", 1))
+            return ground.id if ground else "BODY"
+    return "BODY"
+
+
+def _is_supply(claim: Claim, module: str, function: str) -> bool:
+    fed = [e.id for e in claim.car.elements.values() if isinstance(e, Draw) and e.module == module]
+    return f"{module}:{function}.draw" in fed and function in supply_functions([function])
+
+
+def _expected_on_bus(claim: Claim, pin: Pin, leg: str) -> Iterator[ExpectedReading]:
+    low_v, high_v = (2.4, 3.1) if leg == "H" else (1.9, 2.6)
+    ground = "DLC.4" if pin.connector == "DLC" else "BODY"
+    measure = f"measure volts {pin.id} to {ground}"
+    yield ExpectedReading(measure, low_v, high_v, "V", AWAKE, SHEETS)
+    yield ExpectedReading(measure, -0.1, 0.1, "V", ASLEEP, IDLE)
+    bus = _bus_of(claim, pin)
+    ends = _terminators(claim, bus)
+    other = _other_leg(claim, pin)
+    if leg == "H" and other and ends:
+        low_ohm, high_ohm = 100 / ends, 130 / ends
+        action = f"measure ohms {pin.id} to {other}"
+        yield ExpectedReading(action, low_ohm, high_ohm, "Ω", OFF, f"{TERMINATED}, {ends} in parallel")
+
+
+def _bus_of(claim: Claim, pin: Pin) -> str:
+    if pin.connector == "DLC":
+        return next(one.bus for one in claim.car.transceivers.values() if one.module == TESTER)
+    return pin.function.rpartition(".")[0]
+
+
+def _terminators(claim: Claim, bus: str) -> int:
+    line = line_items(claim.vehicle.buses[bus].line)
+    return sum("terminat" in word for _, word in line)
+
+
+def _other_leg(claim: Claim, pin: Pin) -> str:
+    wanted = pin.function[: len(pin.function) - len(pin.function.rpartition(".")[2])]
+    leg = pin.function.rpartition(".")[2].replace("H", "L")
+    for other in claim.car.connectors[pin.connector].pins:
+        if other.function == f"{wanted}{leg}":
+            return other.id
+    return ""
+
+
+def _expected_charging(claim: Claim) -> Iterator[ExpectedReading]:
+    if claim.vehicle.engine:
+        yield ExpectedReading("measure volts BAT+ to BAT-", 13.5, 14.7, "V", RUNNING, CHARGING)
+        yield ExpectedReading("measure minimum volts BAT+ to BAT-", 9.6, 12.0, "V", CRANKING, CRANK)
+        yield ExpectedReading("measure volts GEN.1 to BAT+", -0.1, 0.3, "V", RUNNING, CHARGING)
+        yield ExpectedReading("measure volts BAT- to GEN.2", -0.1, 0.2, "V", RUNNING, CHARGING)

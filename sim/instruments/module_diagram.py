@@ -1,0 +1,106 @@
+"""The diagram of a module with everything on its pins."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sim.instruments.diagram_rows import (
+    COLUMN,
+    ROW,
+    battery_bar,
+    draw_row,
+    drawn_parts,
+)
+from sim.instruments.paths import PathPart
+from sim.instruments.pin_table import Face, FacePin
+from sim.instruments.service import ServiceInformation
+from sim.instruments.svg_sheet import BOX, FAINT, MARGIN, Sheet
+
+BOX_W = 176  # px
+TOP = MARGIN + 64
+
+
+def module_diagram(service: ServiceInformation, name: str) -> str:
+    """Return the diagram of a module: supplies from the left, what else is on its pins to the right."""
+    faces = [service.face(plug) for plug in service.connectors if plug.startswith(f"{name}.")]
+    left = dict(_supplied(service, faces))
+    longest = max((len(path) for path in left.values()), default=0)
+    bar_x, box_x = MARGIN + 36, MARGIN + 36 + longest * (COLUMN // 2 + 42) + 110
+    rows = dict(_rows(faces))
+    sheet = Sheet()
+    if left:
+        ends = [rows[id] for id in left]
+        battery_bar(sheet, bar_x, min(ends) - 20, max(ends) + 16)
+    height = max(rows.values(), default=TOP - ROW) + 80 - TOP
+    sheet.box(box_x, TOP - 40, BOX_W, height, BOX)
+    sheet.text(box_x + BOX_W / 2, TOP - 50, faces[0].title if faces else name, bold=True)
+    sheet.text(box_x + BOX_W / 2, TOP - 22, name, size=15, bold=True)
+    for pin in (pin for face in faces for pin in face.pins):
+        here = rows[pin.id]
+        if pin.id in left:
+            draw_row(sheet, left[pin.id], bar_x, here, box_x)
+        else:
+            _right_of(service, sheet, pin.id, box_x + BOX_W, here)
+        _pin_mark(sheet, pin, (box_x, here), pin.id in left, pin.id.removeprefix(f"{name}."))
+    return sheet.svg(f"Wiring diagram of {name}")
+
+
+def _supplied(service: ServiceInformation, faces: list[Face]) -> Iterator[tuple[str, list[PathPart]]]:
+    """Pins that current reaches from the battery through something that a row shows."""
+    for pin in (pin for face in faces for pin in face.pins):
+        if not pin.function.startswith("GND"):
+            path = drawn_parts(service.supply_path(pin.id))
+            if path and not any(part.kind == "driver" for part in path):
+                yield pin.id, path
+
+
+def _rows(faces: list[Face]) -> Iterator[tuple[str, int]]:
+    """The height of each pin; a gap between connectors."""
+    y = TOP
+    for face in faces:
+        y += 20 if y > TOP else 0
+        for pin in face.pins:
+            yield pin.id, y
+            y += ROW
+
+
+def _pin_mark(sheet: Sheet, pin: FacePin, box: tuple[float, float], at_left: bool, short_id: str) -> None:
+    """A pin at the edge of the module's box, whose left edge is at box[0]; box[1] is the pin's height."""
+    inside, (box_x, y) = Sheet(), box
+    edge = box_x if at_left else box_x + BOX_W
+    inside.target(box_x + 4, y - 14, BOX_W - 8, 28)
+    inside.terminal(edge, y)
+    anchor, inset = ("start", 12) if at_left else ("end", -12)
+    inside.text(edge + inset, y - 1, f"{short_id} {pin.function}", anchor=anchor)
+    inside.text(edge + inset, y + 12, pin.words[:30], size=10, anchor=anchor, ink=FAINT)
+    sheet.part(pin.id, f"{pin.id}: {pin.words}", inside)
+
+
+def _right_of(service: ServiceInformation, sheet: Sheet, pin: str, x: float, y: float) -> None:
+    """What a pin on the right side leads to: a ground point, a load, or the far ends of its wire."""
+    back = [part for part in service.return_path(pin) if part.name != pin]
+    end = next((k for k, part in enumerate(back) if part.kind == "ground"), None)
+    far = service.far_ends(pin)
+    load = far[0].removesuffix(".2") if len(far) == 1 else ""
+    if end is not None and service.words_at(pin) == "ground":
+        draw_row(sheet, back[: end + 1], x, y, colour=service.colour(pin))
+    elif load in service.vehicle.loads:
+        _driven_load(service, sheet, load, x, y, service.colour(pin))
+    else:
+        sheet.wire(x, y, x + 70, y, service.colour(pin), service.colour(pin))
+        for k, node in enumerate(far or ("not connected",)):
+            inside = Sheet()
+            inside.text(x + 78, y + 5 + 15 * k, node, anchor="start")
+            sheet.part(node if far else pin, f"to {node}", inside)
+            sheet.reach(x + 78 + 8 * len(node), y + 15 * k)
+
+
+def _driven_load(
+    service: ServiceInformation, sheet: Sheet, load: str, x: float, y: float, colour: str
+) -> None:
+    """A load between a module's pin and the fuse or relay that feeds it."""
+    feeds = [part for part in service.supply_path(f"{load}.1") if part.kind in ("fuse", "relay")]
+    title = service.vehicle.loads[load].title or f"{service.vehicle.loads[load].ohm:g} Ω"
+    here = draw_row(sheet, [PathPart("load", load, title, f"{load}.1")], x, y, colour=colour)
+    sheet.wire(here, y, here + 40, y)
+    sheet.text(here + 46, y + 4, f"from {feeds[-1].name}" if feeds else "", 12, "start")
