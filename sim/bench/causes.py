@@ -70,7 +70,7 @@ class Causes:
 
     def drain(self) -> tuple[int, ...]:
         """Why charge is being taken: what keeps modules awake, and what was last switched on or shorted."""
-        events = [event for module in self._live.modules.values() for _, event in module.reasons_now()]
+        events = [event for module in self._live.modules.values() for _, event in module.sleep.reasons_now()]
         shorts = [self._live.edit_events.get(lead) for lead in self._live.car.harness.leads]
         return tuple(sorted({event for event in (*events, *shorts) if event is not None}))
 
@@ -79,7 +79,7 @@ class Causes:
         if coil in self._live.car.built.switches:
             return self._live.switch_events.get(self._live.car.built.switches[coil].operated_by)
         owner, _, output = coil.partition(".")
-        return self._live.modules[owner].output_events.get(output)
+        return self._live.modules[owner].outputs.events.get(output)
 
     def engine(self) -> tuple[int, ...]:
         """Why the engine stands: its controller, or what has just been switched."""
@@ -209,14 +209,14 @@ class Causes:
         if not module.sends:
             return self.state(culprit.owner)
         output = culprit.element_id.removeprefix(f"{culprit.owner}:").removesuffix(".driver")
-        event = module.output_events.get(output)
+        event = module.outputs.events.get(output)
         lacking = module.judge(module.spec.outputs[output].when).events
         return lacking if event is None else (event,)
 
     def dead_line(self, module: str) -> tuple[int, ...]:
         """What keeps the ignition from a module's sense lines, while another module has its own."""
         lines = {
-            name: {function: fact.value for function, fact in one.lines.items()}
+            name: {function: fact.value for function, fact in one.knowledge.lines.items()}
             for name, one in self._live.modules.items()
         }
         if not any(True in found.values() for found in lines.values()):

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
-from sim.modules.facts import Verdict, in_words
+from sim.modules.facts import Evaluation, in_words
 from sim.modules.module import ControlModule
 from sim.vehicle.conditions import Condition
 from sim.vehicle.harness import TESTER
@@ -65,7 +65,7 @@ def why_code(bench: Bench, module: str, code: str) -> Because:
     """Why a module holds a code, given with or without its failure type."""
     spec = _module(bench, module)
     wanted = code.upper()
-    for name, event in spec.code_events.items():
+    for name, event in spec.faults.dtc_events.items():
         if wanted in (name, name.partition("-")[0]):
             return why_event(bench, event)
     return Because(f"{module} has not set {wanted}")
@@ -88,7 +88,7 @@ def why_silent(bench: Bench, module: str) -> Because:
     for sending, connectivity in live.way(TESTER, module):
         for channel in (sending, connectivity):
             other = live.modules.get(live.car.transceivers[channel].module)
-            if other and not other.answers and not other.wakes_by_bus:
+            if other and not other.answers and not other.sleep.wakes_by_bus:
                 return Because(text, None, (_state(bench, other),))
         broken = _off(bench, sending, connectivity) or _broken(bench, sending, connectivity)
         if broken:
@@ -108,29 +108,29 @@ def why_mode(bench: Bench) -> Because:
 def why_telltale(bench: Bench, name: str) -> Because:
     """Why a telltale is lit or dark."""
     for module in bench.live.modules.values():
-        if name in module.telltales:
-            lit = module.telltales[name]
+        if name in module.outputs.telltales:
+            lit = module.outputs.telltales[name]
             when = module.spec.telltales[name].when
-            verdict = module.judge(when)
+            evaluation = module.judge(when)
             text = f"telltale {name} is {'lit' if lit else 'dark'}"
             if not module.sends:
                 return Because(text, None, _all(bench, (module.state_event,)))
-            events = (*_senders_reasons(bench, module, when, verdict), *verdict.events)
-            return Because(text, None, _all(bench, events) or tuple(_needs(bench, module, verdict.unmet)))
+            events = (*_senders_reasons(bench, module, when, evaluation), *evaluation.events)
+            return Because(text, None, _all(bench, events) or tuple(_needs(bench, module, evaluation.unmet)))
     raise EditProblem(
-        unknown("telltale", name, [t for m in bench.live.modules.values() for t in m.telltales])
+        unknown("telltale", name, [t for m in bench.live.modules.values() for t in m.outputs.telltales])
     )
 
 
 def _senders_reasons(
-    bench: Bench, module: ControlModule, condition: Condition, verdict: Verdict
+    bench: Bench, module: ControlModule, condition: Condition, evaluation: Evaluation
 ) -> Iterator[int | None]:
-    """What the senders of the signals behind a verdict base their present values on."""
+    """What the senders of the signals behind a evaluation base their present values on."""
     for name in dict.fromkeys(condition.signals()):
-        fact = module.signal(name)
-        if fact.value is not None and fact.event in verdict.events:
+        fact = module.knowledge.signal(name)
+        if fact.value is not None and fact.event in evaluation.events:
             message = bench.car.messages.sent[bench.car.messages.carrier[name]]
-            yield from bench.live.modules[message.sender].value_causes(name)
+            yield from bench.live.modules[message.sender].sending.signals.causes(name)
 
 
 def why_engine(bench: Bench) -> Because:
@@ -173,7 +173,7 @@ def why_awake(bench: Bench, bus: str) -> Because:
     awake = [module for module in on_it if module.sends_on(bus)]
     if not awake:
         return Because(f"nobody is awake on {bus}")
-    needed = tuple(_needs_bus(bench, module) for module in awake if module.reasons_now())
+    needed = tuple(_needs_bus(bench, module) for module in awake if module.sleep.reasons_now())
     text = f"{bus} is awake: {len(awake)} of {len(on_it)} modules send on it"
     return Because(text, None, needed or _all(bench, (module.state_event for module in awake)))
 
@@ -185,7 +185,7 @@ def why_battery(bench: Bench) -> Because:
     total_ah = sum(taken_ah.values())
     text = f"the battery has {battery.charge_pct:.0f} % of its charge; {total_ah:.1f} Ah were taken from it"
     most = sorted(taken_ah, key=lambda name: (-taken_ah[name], name))
-    reasons = [module for module in bench.live.modules.values() if module.reasons_now()]
+    reasons = [module for module in bench.live.modules.values() if module.sleep.reasons_now()]
     kept = tuple(_needs_bus(bench, module) for module in reasons)
     shares = tuple(
         Because(f"{name} has taken {taken_ah[name]:.1f} Ah")
@@ -198,7 +198,7 @@ def why_battery(bench: Bench) -> Because:
 
 def _needs_bus(bench: Bench, module: ControlModule) -> Because:
     """Why one module does not let go."""
-    reasons = module.reasons_now()
+    reasons = module.sleep.reasons_now()
     words = ", ".join(dict.fromkeys(text for text, _ in reasons))
     return Because(f"{module.name} stays awake: {words}", None, _all(bench, (event for _, event in reasons)))
 
@@ -210,11 +210,10 @@ def _starter_needs(bench: Bench, starter: str) -> list[Because]:
             continue
         owner, _, output = relay.coil.partition(".")
         module = bench.live.modules[owner]
-        verdict = module.judge(module.spec.outputs[output].when)
-        if module.sends and verdict.value is not True:
-            found.append(
-                Because(f"{owner} does not switch {name}", None, tuple(_needs(bench, module, verdict.unmet)))
-            )
+        evaluation = module.judge(module.spec.outputs[output].when)
+        if module.sends and evaluation.value is not True:
+            needs = tuple(_needs(bench, module, evaluation.unmet))
+            found.append(Because(f"{owner} does not switch {name}", None, needs))
     return found
 
 
@@ -222,10 +221,10 @@ def _mode_of(bench: Bench, module: ControlModule) -> Because:
     master = module.master
     assert master is not None
     ways = []
-    for rule, verdict in master.why_not():
-        if verdict.value is True or rule.to == master.mode:
+    for rule, evaluation in master.why_not():
+        if evaluation.value is True or rule.to == master.mode:
             continue
-        needs = tuple(_needs(bench, module, verdict.unmet))
+        needs = tuple(_needs(bench, module, evaluation.unmet))
         how = {
             "press": "at a press of the button",
             "release": "when the button is let go",
@@ -242,10 +241,10 @@ def _needs(bench: Bench, module: ControlModule, unmet: Iterable[Condition]) -> I
         name = leaf.signal or leaf.missing
         text = f"{module.name} needs: {in_words(leaf)}"
         if name is None:
-            fact = module._read(leaf) if not leaf.not_ else None
+            fact = module.knowledge.read(leaf) if not leaf.not_ else None
             yield Because(text, None, _all(bench, (fact.event,)) if fact else ())
             continue
-        known = module.signal(name)
+        known = module.knowledge.signal(name)
         if known.value is None and name in bench.car.messages.carrier and name not in module.spec.signals:
             message = bench.car.messages.carrier[name]
             events = bench.live.causes.silence(module.name, message)

@@ -205,7 +205,7 @@ class LiveCar:
         driven = frozenset(
             (name, output)
             for name, module in self.modules.items()
-            for output, on in module.outputs.items()
+            for output, on in module.outputs.on.items()
             if on
         )
         generator = self.world.engine.value == "running"
@@ -241,7 +241,7 @@ class LiveCar:
                 if all_look:
                     self._look_at_wiring()
                 who = self.modules if all_look else who_look
-                switched = [module.think() for name, module in self.modules.items() if name in who]
+                switched = [module.update() for name, module in self.modules.items() if name in who]
                 if any(switched):
                     self._note_outputs()
                 elif not self._all_look and not self._who_look:
@@ -310,7 +310,7 @@ class LiveCar:
         )
 
     def _note_outputs(self) -> None:
-        newest = [event for module in self.modules.values() for event in module.output_events.values()]
+        newest = [event for module in self.modules.values() for event in module.outputs.events.values()]
         self.trigger = max(newest, default=self.trigger)
         self._all_look = True
 
@@ -457,7 +457,8 @@ class LiveCar:
         """The event since which the owner of a channel is in its state."""
         if channel == TESTER:
             return self.world.tester_event
-        return self.modules[self.car.channels[channel].module].sending_since(channel)
+        place = self.car.channels[channel]
+        return self.modules[place.module].sending_since(place.bus)
 
     def _sends_on(self, channel: str) -> bool:
         if channel == TESTER:
@@ -513,7 +514,7 @@ class LiveCar:
     def hops(self, receiver: str, message: str) -> list[tuple[str, str]]:
         """The way of a message as pairs of channels: who sends, who must hear."""
         routes = {route.to_bus: route for route in self.car.messages.routes if route.message == message}
-        channel = self.modules[receiver].receiving_channel(message)
+        channel = self.modules[receiver].reception.channel_of(message)
         source = self.source(message, channel)
         if source.channel in self.car.lin:
             return self._calls(source.channel, channel)

@@ -40,7 +40,7 @@ class Seat:
 def look(bench: Bench) -> Seat:
     """What can be seen from the driver's seat."""
     lamps = tuple(
-        Lamp(name, spec.title or name, spec.colour, module.telltales[name])
+        Lamp(name, spec.title or name, spec.colour, module.outputs.telltales[name])
         for module in bench.live.modules.values()
         for name, spec in module.spec.telltales.items()
     )

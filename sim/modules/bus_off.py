@@ -2,8 +2,8 @@
 
 The controller and its error counters are the network's (`sim.network`). Software lets it come back by the
 vehicle file's figures (`sim.vehicle.description.BusOff`), stores the code of its bus, and judges no message
-of that bus meanwhile if the file says so. A controller that goes bus-off again and again is one case of
-trouble, with one event at its beginning and one at its end.
+of that bus meanwhile if the file says so. A controller that goes bus-off again and again is one incident,
+with one event at its beginning and one at its end.
 
 Not modelled: codes for the error passive state, which few modules store; transceivers that report a line
 held dominant.
@@ -11,18 +11,17 @@ held dominant.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from sim.modules.monitors import Maturing, with_failure_type
+from sim.modules.enable_condition import EnableConditions
+from sim.modules.fault_recorder import FaultRecorder
+from sim.modules.host import Host
+from sim.modules.maturing import Maturing, with_test_failure_type
 from sim.modules.world import Timer
 from sim.network.streams import ErrorState, Recovery
+from sim.vehicle.car import Car
 from sim.vehicle.codes import bus_off_code
 
-if TYPE_CHECKING:
-    from sim.modules.module import ControlModule
-
 BUS_OFF = "88"  # SAE J2012-DA failure type, as given by two agreeing open tables
-TESTS_AFTER_S = 0.5  # settling time after the enabling condition comes true; common practice
+TESTS_AFTER_S = 0.5  # settling time after the enable condition comes true; common practice
 
 
 class BusOffMonitor:
@@ -30,29 +29,29 @@ class BusOffMonitor:
     out of it, None while all is well.
     """
 
-    def __init__(self, module: ControlModule, bus: str) -> None:
-        spec, world = module.spec.bus_off, module.world
-        self.module = module
+    def __init__(self, host: Host, faults: FaultRecorder, conditions: EnableConditions, bus: str) -> None:
+        spec, world = host.spec.bus_off, host.world
         self.bus = bus
-        self.channel = module.channels[bus]
+        self.channel = host.channels[bus]
         self.off = False
         self.event: int | None = None
-        self._well_again: int | None = None  # the event of being back on the bus, the last time
         self.rests = spec.monitors_rest
+        self._host = host
+        self._well_again: int | None = None  # the event of being back on the bus, the last time
         self._heal_s = spec.heal_ms / 1000
         self._well: Timer | None = None
-        code, mature_s = _code_of(bus, module), spec.mature_ms / 1000
-        self.test = Maturing(module, code, mature_s, self._heal_s, self._words) if code else None
-        self.enabling = module.enabling(module.spec.hears_when, TESTS_AFTER_S)
+        code, mature_s = _code_of(bus, world.car), spec.mature_ms / 1000
+        self.test = Maturing(faults, code, mature_s, self._heal_s, self._words) if code else None
+        self.enable_condition = conditions.of(host.spec.hears_when, TESTS_AFTER_S)
         recovery = Recovery(spec.first_ms / 1000, spec.later_ms / 1000, spec.count)
         world.network.set_recovery(self.channel, recovery)
         world.network.on_state(self.channel, self._changed)
 
-    def look(self) -> None:
+    def update(self) -> None:
         """Judge the controller while the test may run."""
         if self.test is None:
             return
-        if self.enabling.on:
+        if self.enable_condition.on:
             self.test.judge(self.off, self._causes)
         else:
             self.test.rest()
@@ -72,15 +71,15 @@ class BusOffMonitor:
             self._is_not_well_yet()
             self.off = True
             if self.event is None:
-                causes = self.module.world.explainer.disturbance(self.channel)
-                words = f"{self.module.name} goes bus-off on {self.bus}"
-                self.event = self.module.world.record("bus", self.module.name, words, causes)
+                causes = self._host.world.explainer.disturbance(self.channel)
+                words = f"{self._host.name} goes bus-off on {self.bus}"
+                self.event = self._host.record("bus", words, causes)
         elif self.off:
             self.off = False
-            self._well = self.module.world.after(self._heal_s, self._is_well)
+            self._well = self._host.world.after(self._heal_s, self._is_well)
         else:
             return
-        self.module.invalidate()
+        self._host.invalidate()
 
     def _is_not_well_yet(self) -> None:
         if self._well:
@@ -88,20 +87,20 @@ class BusOffMonitor:
             self._well = None
 
     def _is_well(self) -> None:
-        words = f"{self.module.name} is back on {self.bus}"
-        self._well_again = self.module.world.record("bus", self.module.name, words, (self.event,))
+        words = f"{self._host.name} is back on {self.bus}"
+        self._well_again = self._host.record("bus", words, (self.event,))
         self.event = None
-        self.module.invalidate()
+        self._host.invalidate()
 
     def _causes(self) -> tuple[int, ...]:
-        known = (self.event, self._well_again, self.module.state_event)  # the last one: a reset ended it
+        known = (self.event, self._well_again, self._host.state_event)  # the last one: a reset ended it
         return next(((event,) for event in known if event is not None), ())
 
     def _words(self) -> str:
         return f"its own controller went bus-off on {self.bus}"
 
 
-def _code_of(bus: str, module: ControlModule) -> str | None:
-    buses = module.world.car.built.buses
+def _code_of(bus: str, car: Car) -> str | None:
+    buses = car.built.buses
     code = buses[bus].off_code or bus_off_code(list(buses).index(bus))
-    return with_failure_type(code, BUS_OFF) if code else None
+    return with_test_failure_type(code, BUS_OFF) if code else None

@@ -5,10 +5,14 @@ The engine module also has the services of SAE J1979.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from sim.modules.facts import ENGINE_RPM
+from sim.modules.fault_memory import FaultMemory
+from sim.modules.host import Host
+from sim.modules.knowledge import Knowledge
 from sim.modules.obd_services import SERVICES, EngineValues, ObdServices
 from sim.modules.tester_control import TesterControl
 from sim.modules.uds_server import S3_S, DiagnosticServer, Identity, LiveValues, SharedSecret
@@ -18,9 +22,6 @@ from sim.network.isotp import IsoTpLink
 from sim.vehicle.description import Vehicle
 from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
 
-if TYPE_CHECKING:
-    from sim.modules.module import ControlModule
-
 SECRET: Final = b"invented secret!"  # 16 bytes; shared by every module and workshop of the bench
 VIN: Final = "BUSBAYTRAYNER0001"  # invented; 17 characters without I, O and Q as in ISO 3779
 HOLD_S: Final = 5.0  # a diagnostic request keeps a module awake as long as S3 (ISO 14229-2)
@@ -29,34 +30,46 @@ ANSWER_S: Final = 0.003  # a module's own time to answer; common practice, well 
 
 
 class Diagnostics:
-    """Links of one module to testers; it answers while the module's software runs."""
+    """Links of one module to testers; it responds while the module's software runs.
 
-    def __init__(self, module: ControlModule) -> None:
-        self.module = module
-        world = module.world
-        self.control = TesterControl(module)
+    guard(service): does the module, as a gateway, refuse a service until it is unlocked? restart(why): reset.
+    """
+
+    def __init__(
+        self,
+        host: Host,
+        knowledge: Knowledge,
+        memory: FaultMemory,
+        control: TesterControl,
+        restart: Callable[[str], None],
+    ) -> None:
+        self.guard: Callable[[int], bool] = lambda service: False
+        self._host = host
+        self._knowledge = knowledge
+        self._restart = restart
+        world = host.world
         self.server = DiagnosticServer(
-            Identity(VIN, f"{module.name}-0001", "1.0"),
-            module.memory,
+            Identity(VIN, f"{host.name}-0001", "1.0"),
+            memory,
             lambda: world.now_s,
             live=self._live,
             reset=self._reset,
             security=SharedSecret(SECRET),
-            communication=self.control.communication,
-            outputs=self.control.outputs(),
-            routines=self.control.routines(),
+            communication=control.communication,
+            outputs=control.outputs(),
+            routines=control.routines(),
             later=world.after,
         )
-        legislated = module.name == engine_module(world.car.built)
-        self.obd = ObdServices(module.memory, self._engine_values) if legislated else None
+        legislated = host.name == engine_module(world.car.built)
+        self.obd = ObdServices(memory, self._engine_values) if legislated else None
         self._awake_until_s = 0.0
         self._lapse: Timer | None = None
-        self._address = world.car.addresses.get(module.name, 0)  # who stands on LIN only has none, nor links
-        self._links = {channel: self._link(channel) for channel in module.channels.values()}
+        self._address = world.car.addresses.get(host.name, 0)  # a module on LIN only has none, nor links
+        self._links = {channel: self._link(channel) for channel in host.channels.values()}
 
     def frame(self, channel: str, frame: Frame) -> None:
         """A single frame has arrived on one of the module's channels."""
-        if not self.module.answers:
+        if not self._host.answers:
             return
         if frame.can_id == self._address:
             self._links[channel].frame(frame)
@@ -66,13 +79,13 @@ class Diagnostics:
     @property
     def awake_for_s(self) -> float:
         """How long from now the last request keeps the module awake."""
-        left_s = self._awake_until_s - self.module.world.now_s
+        left_s = self._awake_until_s - self._host.world.now_s
         return left_s if left_s > CLOCK_S else 0.0
 
     def stay_awake(self) -> None:
         """A tester has spoken to the module, or through it."""
-        self._awake_until_s = self.module.world.now_s + HOLD_S
-        self.module.invalidate()
+        self._awake_until_s = self._host.world.now_s + HOLD_S
+        self._host.invalidate()
 
     def restart(self) -> None:
         """The module has lost its supply or was reset."""
@@ -84,8 +97,8 @@ class Diagnostics:
 
     def _link(self, channel: str) -> IsoTpLink:
         return IsoTpLink(
-            self.module.world.env,
-            partial(self.module.world.network.send, channel),
+            self._host.world.env,
+            partial(self._host.world.network.send, channel),
             self._address + ANSWER_OFFSET,
             self._address,
             lambda request: self._request(channel, request, functional=False),
@@ -93,15 +106,14 @@ class Diagnostics:
 
     def _request(self, channel: str, request: bytes, functional: bool) -> None:
         self.stay_awake()
-        gateway = self.module.gateway
-        if gateway and gateway.refuses(request[0]):
+        if self.guard(request[0]):
             answer: bytes | None = None if functional else bytes([0x7F, request[0], 0x33])
         elif self.obd and request[0] in SERVICES:
             answer = self.obd.handle(request, functional)
         else:
             answer = self.server.handle(request, functional, partial(self._answer, channel))
         if answer is not None:
-            self.module.world.after(ANSWER_S, partial(self._answer, channel, answer))
+            self._host.world.after(ANSWER_S, partial(self._answer, channel, answer))
         self._watch_session()
 
     def _watch_session(self) -> None:
@@ -109,33 +121,33 @@ class Diagnostics:
         if self._lapse:
             self._lapse.cancel()
         if self.server.lapses_at_s is not None:
-            self._lapse = self.module.world.after(S3_S + CLOCK_S, self._session_ends)
+            self._lapse = self._host.world.after(S3_S + CLOCK_S, self._session_ends)
 
     def _session_ends(self) -> None:
         self.server.lapse()
         self._watch_session()
 
     def _answer(self, channel: str, answer: bytes) -> None:
-        if self.module.answers:
+        if self._host.answers:
             self._links[channel].send(answer)
 
     def _live(self) -> LiveValues:
-        return LiveValues(self.module.supply_v, self.module.known_mode(), self.module.state)
+        return LiveValues(self._host.supply_v, self._knowledge.known_mode(), self._host.state)
 
     def _engine_values(self) -> EngineValues:
-        world = self.module.world
+        world = self._host.world
         running_since = world.engine.event if world.engine.value == "running" else None
         run_time_s = 0.0 if running_since is None else world.now_s - world.trace[running_since].time_s
         return EngineValues(
             float(ENGINE_RPM[str(world.engine.value)]),
             float(str(world.speed_kph.value)),
             run_time_s,
-            self.module.supply_v,
+            self._host.supply_v,
             world.engine.value == "stopped",
         )
 
     def _reset(self, kind: int) -> bool:
-        self.module.world.after(0.05, lambda: self.module.restart("a tester asked for a reset"))
+        self._host.world.after(0.05, lambda: self._restart("a tester asked for a reset"))
         return True
 
 

@@ -35,7 +35,7 @@ OFF: Final = Fact(False)
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Evaluation:
     """The value of a condition, and the events that make it so (or keep it from being known)."""
 
     value: bool | None
@@ -69,7 +69,7 @@ def _any_is(decides: bool, parts: list[Ask]) -> Ask:
     return ask
 
 
-def judge(condition: Condition, read: Callable[[Condition], Fact]) -> Verdict:
+def judge(condition: Condition, read: Callable[[Condition], Fact]) -> Evaluation:
     """Kleene's three-valued logic: false beats unknown in `all`, true beats unknown in `any`."""
     if condition.all_ is not None:
         return _together([judge(part, read) for part in condition.all_], decides=False)
@@ -78,24 +78,24 @@ def judge(condition: Condition, read: Callable[[Condition], Fact]) -> Verdict:
     if condition.not_ is not None:
         inner = judge(condition.not_, read)
         value = None if inner.value is None else not inner.value
-        return Verdict(value, inner.events, () if value else (condition,))
+        return Evaluation(value, inner.events, () if value else (condition,))
     fact = read(condition)
     value = fact.value if isinstance(fact.value, bool) else None
-    return Verdict(value, () if fact.event is None else (fact.event,), () if value else (condition,))
+    return Evaluation(value, () if fact.event is None else (fact.event,), () if value else (condition,))
 
 
-def _together(parts: list[Verdict], decides: bool) -> Verdict:
+def _together(parts: list[Evaluation], decides: bool) -> Evaluation:
     for value in (decides, None):
         matching = [part for part in parts if part.value is value]
         if matching:
             unmet = [part for part in parts if part.value is not True] if value is not True else []
-            return Verdict(value, _merged(matching), tuple(leaf for part in unmet for leaf in part.unmet))
-    return Verdict(
+            return Evaluation(value, _merged(matching), tuple(leaf for part in unmet for leaf in part.unmet))
+    return Evaluation(
         not decides, _merged(parts), () if not decides else tuple(u for p in parts for u in p.unmet)
     )
 
 
-def _merged(parts: list[Verdict]) -> tuple[int, ...]:
+def _merged(parts: list[Evaluation]) -> tuple[int, ...]:
     return tuple(sorted({event for part in parts for event in part.events}))
 
 

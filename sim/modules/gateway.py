@@ -9,10 +9,13 @@ Not modelled: rate limiting, signal gateways that rebuild messages, firewalls by
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Callable
 from functools import partial
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from sim.modules.diagnostics import Diagnostics
+from sim.modules.host import Host
 from sim.network.frames import Frame
 from sim.vehicle.car import Car
 from sim.vehicle.harness import TESTER
@@ -23,9 +26,6 @@ from sim.vehicle.messages import (
     bus_graph,
     shortest_bus_path,
 )
-
-if TYPE_CHECKING:
-    from sim.modules.module import ControlModule
 
 # ISO 14229-1 and SAE J1979 services behind each word of a guard
 GUARDED: Final = {
@@ -79,28 +79,32 @@ class FrameRoutes:
 
 
 class Gateway:
-    """The routing of one gateway module."""
+    """The routing of one gateway module. sends_on(bus): does the module put its messages on this bus?"""
 
-    def __init__(self, module: ControlModule, routes: FrameRoutes) -> None:
-        self.module = module
-        self._frames = routes.table[module.name]
+    def __init__(
+        self, host: Host, diagnostics: Diagnostics, sends_on: Callable[[str], bool], routes: FrameRoutes
+    ) -> None:
+        self._host = host
+        self._diagnostics = diagnostics
+        self._sends_on = sends_on
+        self._frames = routes.table[host.name]
         self._tester_bus = routes.tester_bus
-        guard = module.spec.gateway
+        guard = host.spec.gateway
         assert guard is not None
         self.delay_s = guard.delay_ms / 1000
         self._guarded = {service for word in guard.refuses_until_unlocked for service in GUARDED[word]}
-        self._routes = [route for route in module.world.car.messages.routes if route.gateway == module.name]
+        self._routes = [route for route in host.world.car.messages.routes if route.gateway == host.name]
         self.on = False
 
     def talk(self) -> None:
         """Pass messages on to the buses that it sends on, and to no others."""
-        self.on = self.module.sends
-        world = self.module.world
+        self.on = self._host.sends
+        world = self._host.world
         for route in self._routes:
             source = world.streams[route.message, route.from_bus]
             target = world.streams[route.message, route.to_bus]
-            wanted = self.on and self.module.sends_on(route.to_bus)
-            receiver = f"{self.module.name}.{route.from_bus}"
+            wanted = self.on and self._sends_on(route.to_bus)
+            receiver = f"{self._host.name}.{route.from_bus}"
             if wanted and not target.live:
                 world.network.start(target)
                 world.network.forward(source, receiver, target, self.delay_s)
@@ -114,29 +118,29 @@ class Gateway:
         if not targets or not self.on:
             return
         if frame.can_id >= FIRST_DIAGNOSTIC_ID:
-            self.module.diagnostics.stay_awake()
+            self._diagnostics.stay_awake()
         if bus == self._tester_bus and self.refuses(service_of(frame)):
             self._refuse(bus, frame)
             return
         for target in targets:
-            self.module.world.after(self.delay_s, partial(self._pass, target, frame))
+            self._host.world.after(self.delay_s, partial(self._pass, target, frame))
 
     def refuses(self, service: int | None) -> bool:
         """Is this service guarded, and has nobody unlocked the gateway?"""
-        return service in self._guarded and not self.module.diagnostics.server.unlocked
+        return service in self._guarded and not self._diagnostics.server.unlocked
 
     def _pass(self, bus: str, frame: Frame) -> None:
         if self.on:
-            self.module.world.send(f"{self.module.name}.{bus}", frame)
+            self._host.world.send(f"{self._host.name}.{bus}", frame)
 
     def _refuse(self, bus: str, frame: Frame) -> None:
         service = service_of(frame)
         if frame.can_id == FUNCTIONAL_ID or service is None:
             return
-        world = self.module.world
-        words = f"{self.module.name} refuses service {service:02X}: it is locked"
-        world.record("refused", self.module.name, words, (world.tester_event,))
-        world.send(f"{self.module.name}.{bus}", refusal(frame.can_id + ANSWER_OFFSET, service))
+        world = self._host.world
+        words = f"{self._host.name} refuses service {service:02X}: it is locked"
+        self._host.record("refused", words, (world.tester_event,))
+        world.send(f"{self._host.name}.{bus}", refusal(frame.can_id + ANSWER_OFFSET, service))
 
 
 def refusal(can_id: int, service: int) -> Frame:

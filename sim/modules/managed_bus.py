@@ -10,29 +10,39 @@ Not modelled: a repeat message bit that was ignored in repeat message and stays 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import Protocol
 
-from sim.modules.network_management import NETWORK_MODE, Node, State
-from sim.modules.world import Timer
+from sim.modules.host import Host
+from sim.modules.network_management import NETWORK_MODE, NmNode, NmState
+from sim.modules.world import Timer, World
 from sim.network.streams import Stream
 from sim.vehicle.description import NetworkManagement
-
-if TYPE_CHECKING:
-    from sim.modules.module import ControlModule
-    from sim.modules.world import World
 
 LENGTH = 8  # node number, control bits, six bytes for the maker's use
 SPREAD_S = 0.0037  # between the frames of nodes that start together, as between other messages
 
 
+class NetworkUser(Protocol):
+    """Who is told what the management of a bus means for its module (`Sleep`)."""
+
+    def bus_wakes(self, managed: ManagedBus) -> None:
+        """A management frame has come over a bus that was in bus sleep for the module."""
+
+    def bus_changed(self, managed: ManagedBus) -> None:
+        """The bus has fallen asleep or woken up."""
+
+
 class ManagedBus:
     """One module on one managed bus. event: since when it is in its state; noticed: it was woken over it."""
 
-    def __init__(self, module: ControlModule, bus: str, times: NetworkManagement) -> None:
-        self.module = module
+    def __init__(self, host: Host, user: NetworkUser, bus: str, times: NetworkManagement) -> None:
         self.bus = bus
-        self.channel = module.channels[bus]
-        self.node = Node(times, self._changed)
+        self.channel = host.channels[bus]
+        self.node = NmNode(times, self._changed)
+        self._host = host
+        self._user = user
+        self._world = host.world
         self.event: int | None = None
         self.noticed: int | None = None
         self._causes: tuple[int | None, ...] = ()
@@ -43,19 +53,19 @@ class ManagedBus:
     @property
     def stream(self) -> Stream:
         """Its own management frame."""
-        return self.module.world.management[self.bus][self.module.name]
+        return self._world.management[self.bus][self._host.name]
 
     def connect(self) -> None:
         """Let its own frame carry its causes, and take notice of the other nodes on the bus."""
         self.stream.causes_of = lambda _: (self.event,)
-        self.follow(list(self.module.world.management[self.bus].values()))
+        self.follow(list(self._world.management[self.bus].values()))
 
     def follow(self, streams: list[Stream]) -> None:
         """Take notice of these nodes' management frames from now on."""
         for stream in streams:
             if stream is not self.stream and stream not in self._followed:
                 self._followed.append(stream)
-                self.module.world.network.on_change(stream, self.channel, self._heard)
+                self._world.network.on_change(stream, self.channel, self._heard)
 
     # -- what the module wants -------------------------------------------------------------------------
 
@@ -94,14 +104,14 @@ class ManagedBus:
         """Supply lost, reset or asleep."""
         self.node.shut()
         self.event = self.noticed = None
-        self.module.world.network.stop(self.stream)
+        self._world.network.stop(self.stream)
         self._arm()
 
     # -- what happens ----------------------------------------------------------------------------------
 
     @property
     def _now_s(self) -> float:
-        return self.module.world.now_s
+        return self._world.now_s
 
     def _do(self, causes: tuple[int | None, ...]) -> None:
         self._causes = causes
@@ -110,32 +120,32 @@ class ManagedBus:
         causes = stream.causes_of("")
         if self.node.state == "bus sleep":
             (self.noticed,) = causes
-            self.module.bus_wakes(self)
+            self._user.bus_wakes(self)
             return
         self._do(causes)
         self.node.received(stream.delivered[1], time_s)
         self._arm()
 
-    def _changed(self, old: State, why: str) -> None:
-        node, world, name = self.node, self.module.world, self.module.name
-        words = f"{name} on {self.bus}: from {old} to {node.state} ({why})"
-        self.event = world.record("network management", name, words, (*self._causes, self.event))
+    def _changed(self, old: NmState, why: str) -> None:
+        node, network = self.node, self._world.network
+        words = f"{self._host.name} on {self.bus}: from {old} to {node.state} ({why})"
+        self.event = self._host.record("network management", words, (*self._causes, self.event))
         if node.state == "repeat message":
             self._begin(at_once=why != "passive start-up")
         elif not node.sends:
-            world.network.stop(self.stream)
+            network.stop(self.stream)
         elif old == "ready sleep":
             self._talk(node.times.msg_cycle_ms / 1000, 0.0)
         self._show_bits()
         if (old in NETWORK_MODE) != node.in_network_mode or node.state == "bus sleep":
-            self.module.bus_changed(self)
+            self._user.bus_changed(self)
         else:
-            self.module.invalidate()
+            self._host.invalidate()
 
     def _begin(self, at_once: bool) -> None:
         """The first frames: a quick series where the node itself starts, else in turn with the others."""
         times = self.node.times
-        self.module.world.network.stop(self.stream)
+        self._world.network.stop(self.stream)
         self._show_bits()
         if not at_once:
             number = self.stream.data[0]
@@ -143,20 +153,20 @@ class ManagedBus:
         elif self.node.woke_actively and times.immediate_transmissions:
             self._talk(times.immediate_cycle_ms / 1000, 0.0)
             burst_s = times.immediate_transmissions * times.immediate_cycle_ms / 1000
-            self._after_burst = self.module.world.after(burst_s, self._slow_down)
+            self._after_burst = self._world.after(burst_s, self._slow_down)
         else:
             self._talk(times.msg_cycle_ms / 1000, 0.0)
 
     def _slow_down(self) -> None:
         times = self.node.times
-        self.module.world.network.stop(self.stream)
+        self._world.network.stop(self.stream)
         self._talk(times.msg_cycle_ms / 1000, (times.msg_cycle_ms - times.immediate_cycle_ms) / 1000)
 
     def _talk(self, period_s: float, offset_s: float) -> None:
         """Send its frame from now on, if it may; a quick series in progress is broken off."""
         if self._after_burst:
             self._after_burst.cancel()
-        network = self.module.world.network
+        network = self._world.network
         if not self.node.sends:
             network.stop(self.stream)
         elif not self.stream.live:
@@ -165,7 +175,7 @@ class ManagedBus:
 
     def _show_bits(self) -> None:
         number = self.stream.data[0]
-        self.module.world.network.set_data(self.stream, frame_data(number, self.node.control_bits))
+        self._world.network.set_data(self.stream, frame_data(number, self.node.control_bits))
 
     # -- timers ----------------------------------------------------------------------------------------
 
@@ -173,17 +183,23 @@ class ManagedBus:
         due_s = self.node.due_s
         if self._timer and self._timer.waiting:
             if due_s is not None and self._timer.due_s <= due_s:
-                return  # it looks again then
+                return  # it updates then
             self._timer.cancel()
         if due_s is not None:
-            self._timer = self.module.world.after(max(0.0, due_s - self._now_s), self._due)
+            self._timer = self._world.after(max(0.0, due_s - self._now_s), self._due)
 
     def _due(self) -> None:
-        network = self.module.world.network
+        network = self._world.network
         ends_s = [network.heard_at(stream, self.channel) for stream in (self.stream, *self._followed)]
         self._do(())
-        self.node.look(self._now_s, max((end_s for end_s in ends_s if end_s is not None), default=0.0))
+        self.node.update(self._now_s, max((end_s for end_s in ends_s if end_s is not None), default=0.0))
         self._arm()
+
+
+def is_open(managed: Mapping[str, ManagedBus], bus: str) -> bool:
+    """May messages run on a bus: is it in network mode, or without network management?"""
+    one = managed.get(bus)
+    return one is None or one.node.in_network_mode
 
 
 def frame_data(number: int, control_bits: int) -> bytes:

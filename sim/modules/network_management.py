@@ -17,7 +17,7 @@ repeat message bit in the other two states of the network mode, leads to repeat 
 Source: AUTOSAR, Specification of CAN Network Management; states, transitions and timer names as an open
 implementation tags them with the requirements' numbers (second-hand).
 
-The machine has no clock: who owns it hands in the time and looks again when `due_s` has come.
+The machine has no clock: who owns it hands in the time and updates it when `due_s` has come.
 
 Not modelled: partial networking, the coordinator's sleep ready bit, car wake-up, bus load reduction.
 """
@@ -29,7 +29,7 @@ from typing import Final, Literal
 
 from sim.vehicle.description import NetworkManagement
 
-State = Literal["bus sleep", "repeat message", "normal operation", "ready sleep", "prepare bus sleep"]
+NmState = Literal["bus sleep", "repeat message", "normal operation", "ready sleep", "prepare bus sleep"]
 NETWORK_MODE: Final = ("repeat message", "normal operation", "ready sleep")
 SENDING: Final = ("repeat message", "normal operation")
 
@@ -38,15 +38,15 @@ ACTIVE_WAKEUP_BIT: Final = 0x10  # bit 4: this node woke the bus itself
 CLOCK_S: Final = 1e-9  # times closer than this are equal: sums of seconds are rounded
 
 
-class Node:
+class NmNode:
     """The state machine. `on_state(old, why)` is called after each change, with the standard's word for why.
 
     timeouts: how often NM-Timeout ran out while the node itself was sending, which it takes as an error.
     """
 
-    def __init__(self, times: NetworkManagement, on_state: Callable[[State, str], None]) -> None:
+    def __init__(self, times: NetworkManagement, on_state: Callable[[NmState, str], None]) -> None:
         self.times = times
-        self.state: State = "bus sleep"
+        self.state: NmState = "bus sleep"
         self.requested = False
         self.woke_actively = False
         self.asks_repeat = False
@@ -132,16 +132,16 @@ class Node:
         elif self.state in ("normal operation", "ready sleep") and control_bits & REPEAT_MESSAGE_BIT:
             self._repeat(now_s, "repeat message bit received")
 
-    def look(self, now_s: float, last_frame_s: float) -> None:
+    def update(self, now_s: float, last_frame_s: float) -> None:
         """Timers that have run out; last_frame_s: when a frame was last received, or an own one confirmed."""
         self._timeout_from_s = max(self._timeout_from_s, last_frame_s)
         if self.state == "prepare bus sleep" and now_s >= self._sleep_at_s - CLOCK_S:
             self.woke_actively = False
             self._enter("bus sleep", "WaitBusSleepTime")
         elif self.in_network_mode:
-            self._look_at_network_mode(now_s)
+            self._update_network_mode(now_s)
 
-    def _look_at_network_mode(self, now_s: float) -> None:
+    def _update_network_mode(self, now_s: float) -> None:
         silent = now_s >= self._timeout_from_s + self.times.timeout_ms / 1000 - CLOCK_S
         if self.may_send and silent:
             if self.state == "ready sleep":
@@ -159,6 +159,6 @@ class Node:
         self._repeat_until_s = now_s + self.times.repeat_message_ms / 1000
         self._enter("repeat message", why)
 
-    def _enter(self, state: State, why: str) -> None:
+    def _enter(self, state: NmState, why: str) -> None:
         old, self.state = self.state, state
         self._on_state(old, why)

@@ -5,22 +5,28 @@ Not modelled: key-in reminders, transport mode, remote start.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
-from sim.modules.facts import Verdict, in_words
+from sim.modules.facts import Evaluation, in_words
+from sim.modules.host import Host
+from sim.modules.knowledge import Knowledge
 from sim.vehicle.conditions import PowerMode
 from sim.vehicle.description import ModeRule, PowerModes
 
-if TYPE_CHECKING:
-    from sim.modules.module import ControlModule
-
 
 class PowerModeMaster:
-    """Holds the power mode of the car and changes it by the first rule whose condition is true."""
+    """Holds the power mode of the car and changes it by the first rule whose condition is true.
 
-    def __init__(self, module: ControlModule, rules: PowerModes) -> None:
-        self.module = module
+    `on_change(before)` is called after each change by a rule.
+    """
+
+    def __init__(
+        self, host: Host, knowledge: Knowledge, rules: PowerModes, on_change: Callable[[PowerMode], None]
+    ) -> None:
         self.rules = rules
+        self._host = host
+        self._knowledge = knowledge
+        self._on_change = on_change
         self.event: int | None = None
         self._enter("off")
 
@@ -34,54 +40,51 @@ class PowerModeMaster:
         if pressed and not acted:
             self._say_refused(event)
 
-    def look(self) -> None:
+    def update(self) -> None:
         """Try the rules that need no button."""
         self._act("change", ())
 
-    def why_not(self) -> list[tuple[ModeRule, Verdict]]:
-        """For every rule out of the present mode: its verdict now."""
-        return [(rule, self.module.judge(rule.if_)) for rule in self.rules.rules if self.mode in rule.from_]
+    def why_not(self) -> list[tuple[ModeRule, Evaluation]]:
+        """For every rule out of the present mode: its condition evaluated now."""
+        return [
+            (rule, self._knowledge.judge(rule.if_)) for rule in self.rules.rules if self.mode in rule.from_
+        ]
 
     def _act(self, on: str, causes: tuple[int, ...]) -> bool:
         for rule in self.rules.rules:
             if rule.on != on or self.mode not in rule.from_ or rule.to == self.mode:
                 continue
-            if rule.after_s and self.module.world.now_s < self._entered_s + rule.after_s - 1e-9:
+            if rule.after_s and self._host.world.now_s < self._entered_s + rule.after_s - 1e-9:
                 continue
-            verdict = self.module.judge(rule.if_)
-            if verdict.value is True:
+            evaluation = self._knowledge.judge(rule.if_)
+            if evaluation.value is True:
                 self._go(
-                    rule.to, (*causes, *verdict.events, *((self.event,) if self.event is not None else ()))
+                    rule.to, (*causes, *evaluation.events, *((self.event,) if self.event is not None else ()))
                 )
                 return True
         return False
 
     def _go(self, to: PowerMode, causes: tuple[int, ...]) -> None:
-        world = self.module.world
         before = self.mode
         self._enter(to)
-        self.event = world.record("mode", self.module.name, f"power mode goes from {before} to {to}", causes)
-        self.module.mode_changed(before)
+        self.event = self._host.record("mode", f"power mode goes from {before} to {to}", causes)
+        self._on_change(before)
 
     def _enter(self, mode: PowerMode) -> None:
         self.mode = mode
-        self._entered_s = self.module.world.now_s
-        # a look that comes when the mode has long changed finds nothing to do
+        self._entered_s = self._host.world.now_s
+        # an update that comes when the mode has long changed finds nothing to do
         for after_s in sorted({rule.after_s for rule in self.rules.rules if mode in rule.from_} - {0.0}):
-            self.module.world.after(after_s, self.module.invalidate)
+            self._host.world.after(after_s, self._host.invalidate)
 
     def _say_refused(self, event: int) -> None:
         tried = [
-            (rule, self.module.judge(rule.if_))
+            (rule, self._knowledge.judge(rule.if_))
             for rule in self.rules.rules
             if rule.on == "press" and self.mode in rule.from_
         ]
-        unmet = [leaf for _, verdict in tried[-1:] for leaf in verdict.unmet]
-        causes = tuple(cause for _, verdict in tried for cause in verdict.events)
+        unmet = [leaf for _, evaluation in tried[-1:] for leaf in evaluation.unmet]
+        causes = tuple(cause for _, evaluation in tried for cause in evaluation.events)
         why = f": needs {', '.join(dict.fromkeys(in_words(leaf) for leaf in unmet))}" if unmet else ""
-        self.module.world.record(
-            "held",
-            self.module.name,
-            f"the button changes nothing, power mode stays {self.mode}{why}",
-            (event, *causes),
-        )
+        words = f"the button changes nothing, power mode stays {self.mode}{why}"
+        self._host.record("held", words, (event, *causes))

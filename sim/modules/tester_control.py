@@ -10,14 +10,16 @@ management frames that are sent and not heard.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from functools import partial
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from sim.modules.fault_memory import Status
+from sim.modules.fault_recorder import FaultRecorder
+from sim.modules.host import Host
+from sim.modules.managed_bus import ManagedBus
+from sim.modules.outputs import Outputs
 from sim.modules.uds_server import Action
-
-if TYPE_CHECKING:
-    from sim.modules.module import ControlModule
 
 FIRST_OUTPUT_DID: Final = 0x0200
 SELF_TEST_ROUTINE: Final = 0x0201
@@ -31,24 +33,34 @@ MANAGEMENT_MESSAGES: Final = 0x02
 
 
 class TesterControl:
-    """The hands of a tester on one module.
+    """What a tester makes one module do.
 
-    held: outputs that the tester switches instead of the module's own rules. muted: it sends no messages.
-    deaf: it takes no notice of messages, and tests nothing meanwhile. event: since when.
+    muted: it sends no messages. deaf: it takes no notice of messages, and tests nothing meanwhile. event: the
+    last thing that a tester made it do. `talk` is called when it may send messages again, or not any more.
     """
 
-    def __init__(self, module: ControlModule) -> None:
-        self.held: dict[str, bool] = {}
+    def __init__(
+        self,
+        host: Host,
+        faults: FaultRecorder,
+        outputs: Outputs,
+        managed: Mapping[str, ManagedBus],
+        talk: Callable[[], None],
+    ) -> None:
         self.muted = self.deaf = False
         self.event: int | None = None
-        self._module = module
+        self._host = host
+        self._faults = faults
+        self._outputs = outputs
+        self._managed = managed
+        self._talk = talk
         self._tested = False
 
     def outputs(self) -> dict[int, Action]:
         """Service 2F: the module's drivers, after security access."""
         return {
             FIRST_OUTPUT_DID + number: Action(partial(self._output, name), locked=True, state_bytes=1)
-            for number, name in enumerate(self._module.spec.outputs)
+            for number, name in enumerate(self._host.spec.outputs)
         }
 
     def routines(self) -> dict[int, Action]:
@@ -57,41 +69,41 @@ class TesterControl:
         On buses with network management also a repeat message request, by which all nodes show themselves.
         """
         routines = {SELF_TEST_ROUTINE: Action(self._self_test, takes_s=SELF_TEST_S)}
-        if self._module.managed:
+        if self._managed:
             routines[REPEAT_MESSAGE_ROUTINE] = Action(self._ask_who_is_there)
         return routines
 
     def communication(self, control: int, kind: int) -> bool:
         """Service 28: messages, network management frames, or both."""
         if kind & MANAGEMENT_MESSAGES:
-            for managed in self._module.managed.values():
+            for managed in self._managed.values():
                 managed.allow_sending(control not in (RECEIVE_ONLY, SILENT))
         if kind & NORMAL_MESSAGES:
             muted, deaf = control in (RECEIVE_ONLY, SILENT), control in (SEND_ONLY, SILENT)
             if (muted, deaf) != (self.muted, self.deaf):
                 self.muted, self.deaf = muted, deaf
                 self._note(_WORDS[muted, deaf])
-                self._module.talk()
+                self._talk()
         return True
 
     def _output(self, name: str, parameter: int, data: bytes) -> bytes | None:
         if parameter == ADJUST and data[0] > 1:
             return None
-        now = self._module.outputs[name]
+        now = self._outputs.on[name]
         wanted = {DEFAULT: False, FREEZE: now, ADJUST: data == b"\x01"}.get(parameter)
         if wanted is not None:
-            self._note(f"holds {name} {'on' if wanted else 'off'}")
-            self.held[name] = wanted
-        elif name in self.held:
+            event = self._note(f"holds {name} {'on' if wanted else 'off'}")
+            self._outputs.held[name] = (wanted, event)
+        elif name in self._outputs.held:
             self._note(f"switches {name} by itself again")
-            del self.held[name]
-        self._module.invalidate()
+            del self._outputs.held[name]
+        self._host.invalidate()
         return bytes([now if wanted is None else wanted])
 
     def _self_test(self, kind: int, data: bytes) -> bytes | None:
         if data or kind == STOP:
             return None
-        tests = self._module.all_tests()
+        tests = self._faults.tests
         if kind == START:
             self._note("tests itself")
             self._tested = True
@@ -100,21 +112,21 @@ class TesterControl:
         if not self._tested:
             return None
         codes = {test.code for test in tests}
-        failing = [code for code in codes if self._module.memory.get(code).status & Status.TEST_FAILED]
+        failing = [code for code in codes if self._faults.memory.get(code).status & Status.TEST_FAILED]
         return bytes([len(codes), len(failing)])
 
     def _ask_who_is_there(self, kind: int, data: bytes) -> bytes | None:
         if data or kind != START:
             return None
         self._note("asks who is on the bus")
-        for managed in self._module.managed.values():
+        for managed in self._managed.values():
             managed.ask_for_repeat(self.event)
         return b""
 
-    def _note(self, words: str) -> None:
-        world = self._module.world
-        told = f"{self._module.name} {words}, as a tester says"
-        self.event = world.record("control", self._module.name, told, (world.tester_event,))
+    def _note(self, words: str) -> int:
+        told = f"{self._host.name} {words}, as a tester says"
+        self.event = self._host.record("control", told, (self._host.world.tester_event,))
+        return self.event
 
 
 _WORDS: Final = {

@@ -45,6 +45,39 @@ class Timer:
         return self._action is not None
 
 
+class NamedTimers:
+    """Timers of one part of a module, at most one of each name."""
+
+    def __init__(self, world: World) -> None:
+        self._world = world
+        self._timers: dict[str, Timer] = {}
+
+    def start(self, name: str, delay_s: float, action: Callable[[], None]) -> None:
+        """Call `action` after a delay; a timer of this name that runs is cancelled."""
+        self.drop(name)
+        self._timers[name] = self._world.after(delay_s, action)
+
+    def start_once(self, name: str, delay_s: float, action: Callable[[], None]) -> None:
+        """The same, unless a timer of this name runs."""
+        if not self.runs(name):
+            self.start(name, delay_s, action)
+
+    def runs(self, name: str) -> bool:
+        """Is it started, and has it neither fired nor been cancelled?"""
+        return name in self._timers and self._timers[name].waiting
+
+    def drop(self, name: str) -> None:
+        """Cancel a timer, if there is one."""
+        if name in self._timers:
+            self._timers.pop(name).cancel()
+
+    def clear(self) -> None:
+        """Cancel all."""
+        for timer in self._timers.values():
+            timer.cancel()
+        self._timers = {}
+
+
 class Explainer(Protocol):
     """Finds the trace events that explain what a module experiences, by their numbers."""
 

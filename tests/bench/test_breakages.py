@@ -13,12 +13,15 @@ from sim.bench.battery import StateOfCharge
 from sim.bench.bench import Bench
 from sim.bench.explain import why_code
 from sim.bench.tester import Report
-from sim.modules.facts import INVALID, Verdict, judge
+from sim.modules.enable_condition import EnableCondition
+from sim.modules.facts import INVALID, Evaluation, judge
 from sim.modules.fault_memory import FaultMemory, Status
 from sim.modules.gateway import Gateway
+from sim.modules.knowledge import Knowledge
+from sim.modules.maturing import Maturing
 from sim.modules.module import ControlModule
-from sim.modules.monitors import Enabling, Maturing
-from sim.modules.network_management import Node
+from sim.modules.network_management import NmNode
+from sim.modules.own_signals import OwnSignals
 from sim.modules.power_mode import PowerModeMaster
 from sim.modules.trace import Trace
 from sim.modules.uds_client import NegativeResponse
@@ -259,9 +262,9 @@ def short_cut(original: Any) -> Any:
 
 
 def unknown_is_true(original: Any) -> Any:
-    def judged(condition: Any, read: Any) -> Verdict:
-        verdict = judge(condition, read)
-        return Verdict(True, verdict.events) if verdict.value is None else verdict
+    def judged(condition: Any, read: Any) -> Evaluation:
+        found = judge(condition, read)
+        return Evaluation(True, found.events) if found.value is None else found
 
     return judged
 
@@ -312,18 +315,20 @@ BREAKAGES = [
         always(None),
         a_module_kept_awake_empties_the_battery,
     ),
-    Breakage("a node never lets go", Node, "release", always(None), a_parked_minibus_sleeps),
-    Breakage("frames do not wake", Node, "start_passively", always(None), a_door_wakes_its_bus),
+    Breakage("a node never lets go", NmNode, "release", always(None), a_parked_minibus_sleeps),
+    Breakage("frames do not wake", NmNode, "start_passively", always(None), a_door_wakes_its_bus),
     Breakage("gateway lets all pass", Gateway, "refuses", always(False), a_locked_gateway_refuses_to_clear),
-    Breakage("immobilizer always releases", ControlModule, "_released", always(True), no_fob_no_start),
+    Breakage("immobilizer always releases", Knowledge, "released", always(True), no_fob_no_start),
     Breakage(
         "unknown counts as true",
-        "sim.modules.module",
+        "sim.modules.knowledge",
         "judge",
         unknown_is_true,
         an_unknown_engine_holds_the_mode,
     ),
-    Breakage("tests always run", Enabling, "look", switched_on, nothing_is_tested_with_the_ignition_off),
+    Breakage(
+        "tests always run", EnableCondition, "update", switched_on, nothing_is_tested_with_the_ignition_off
+    ),
     Breakage("clearing does nothing", FaultMemory, "clear", always(None), clearing_clears),
     Breakage(
         "no operation cycles",
@@ -332,7 +337,7 @@ BREAKAGES = [
         always(None),
         a_repaired_fault_stops_being_pending,
     ),
-    Breakage("nobody falls asleep", ControlModule, "_fall_asleep", always(None), the_car_sleeps),
+    Breakage("nobody falls asleep", ControlModule, "fall_asleep", always(None), the_car_sleeps),
     Breakage("the mode survives", PowerModeMaster, "reset", always(None), a_supply_lost_resets_the_mode),
     Breakage("causes forgotten", Trace, "record", without_causes, a_code_leads_back_to_its_edit),
     Breakage(
@@ -349,7 +354,7 @@ BREAKAGES = [
         lambda original: lambda redesign, text, car: original(lambda vehicle: vehicle, text, car),
         a_module_waits_as_the_theory_says,
     ),
-    Breakage("never invalid", ControlModule, "_passed_on", never_invalid, an_invalid_value_is_told_as_such),
+    Breakage("never invalid", OwnSignals, "passed_on", never_invalid, an_invalid_value_is_told_as_such),
     Breakage(
         "battery always strong",
         power,

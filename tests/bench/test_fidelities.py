@@ -56,7 +56,7 @@ def _lived(bench: Bench, log: list[str]) -> dict[str, Any]:
         name: (
             module.state,
             {entry.code: f"{int(entry.status):02X}" for entry in module.memory.codes},
-            module.telltales,
+            module.outputs.telltales,
         )
         for name, module in bench.live.modules.items()
     }

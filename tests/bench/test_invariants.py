@@ -15,7 +15,6 @@ from sim.modules.module import ControlModule
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
 from sim.network.frames import Frame
 from sim.vehicle.car import Car
-from sim.vehicle.conditions import Condition
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
@@ -76,18 +75,7 @@ def may_test(module: ControlModule, code: str) -> bool:
         *(circuit for circuit in module.circuits if code == module.memory.get(circuit.test.code).code),
         *(own for own in module.controllers.values() if own.test and code == own.test.code),
     ]
-    return module.state == "running" and any(
-        module.judge_monitoring(condition_of(one)).value is True for one in owners
-    )
-
-
-def condition_of(monitor: MessageMonitor | CircuitMonitor | BusOffMonitor) -> Condition | None:
-    match monitor:
-        case MessageMonitor():
-            return monitor.expected.when
-        case CircuitMonitor():
-            return monitor.check.when
-    return monitor.module.spec.hears_when
+    return module.state == "running" and any(one.enable_condition.judge().value is True for one in owners)
 
 
 class DaysOfACar(RuleBasedStateMachine):
@@ -199,8 +187,8 @@ class DaysOfACar(RuleBasedStateMachine):
     def a_master_without_supply_is_off(self) -> None:
         for module in self.bench.live.modules.values():
             if module.state == "unpowered":
-                assert not any(module.outputs.values())
-                assert not any(module.telltales.values())
+                assert not any(module.outputs.on.values())
+                assert not any(module.outputs.telltales.values())
                 assert module.master is None or module.master.mode == "off"
                 assert module.starter is None or not module.starter.released
 
@@ -211,11 +199,12 @@ class DaysOfACar(RuleBasedStateMachine):
         for name, module in live.modules.items():
             if not module.sends or module.control.deaf:
                 continue
+            received = module.reception
             since_s = self.watched.states[name][-1][0]
             for message in live.car.messages.needs[name]:
-                heard_s = live.network.heard_at(module.source(message), module.receiving_channel(message))
+                heard_s = live.network.heard_at(received.source(message), received.channel_of(message))
                 if heard_s is not None and heard_s > max(since_s, self.bench.now_s - 0.09):
-                    assert module.heard[message].value is True, (name, message)
+                    assert module.knowledge.heard[message].value is True, (name, message)
 
     @invariant()
     def modules_draw_what_their_state_takes(self) -> None:

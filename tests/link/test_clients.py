@@ -168,7 +168,7 @@ def test_response_pending(minibus: LiveLink, connect: Connect) -> None:
         result = client.start_routine(SELF_TEST_ROUTINE).service_data
         assert time.monotonic() - began_s > 0.9, "the test takes a second"
         assert SELF_TEST_ROUTINE == result.routine_id_echo
-        tests = {test.code for test in minibus.car.bench.live.modules["EPB"].all_tests()}
+        tests = {test.code for test in minibus.car.bench.live.modules["EPB"].faults.tests}
         assert bytes([len(tests), 0]) == result.routine_status_record
         client.change_session(DEFAULT)
         gateway.change_session(DEFAULT)
@@ -178,18 +178,18 @@ def test_response_pending(minibus: LiveLink, connect: Connect) -> None:
 def test_an_output_is_switched_behind_two_locks(minibus: LiveLink, connect: Connect) -> None:
     """The gateway refuses actuation until it is unlocked, the module until it is unlocked itself."""
     live = minibus.car.bench.live
-    name = next(iter(live.modules["UFM"].outputs))
+    name = next(iter(live.modules["UFM"].outputs.on))
     with connect(minibus, "UFM") as upfit, connect(minibus, "GW") as gateway:
         adjust = lambda on: upfit.io_control(FIRST_OUTPUT_DID, control_param=3, values=[on])  # noqa: E731
         unlock(upfit)
         assert "SecurityAccessDenied" == refusal(lambda: adjust(0))
         unlock(gateway)
-        assert live.modules["UFM"].outputs[name]
+        assert live.modules["UFM"].outputs.on[name]
         assert 0 == adjust(0).service_data.decoded_data[0]
-        assert not live.modules["UFM"].outputs[name]
+        assert not live.modules["UFM"].outputs.on[name]
         upfit.change_session(DEFAULT)
         time.sleep(0.1)
-        assert live.modules["UFM"].outputs[name]
+        assert live.modules["UFM"].outputs.on[name]
         gateway.change_session(DEFAULT)
 
 

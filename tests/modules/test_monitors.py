@@ -12,8 +12,9 @@ import pytest
 import simpy
 
 from sim.bench.bench import Bench
+from sim.modules.enable_condition import EnableCondition
 from sim.modules.fault_memory import Status
-from sim.modules.monitors import Maturing
+from sim.modules.maturing import Maturing
 from sim.modules.world import Timer
 from sim.network.frames import Frame, frame_bits
 
@@ -192,18 +193,18 @@ def test_what_a_module_sends_for_what_it_does_not_get(tiny: Make, told: Tell) ->
     assert ["BCM receives ready = invalid", "BCM receives limited = 3"] == [
         text for _, text in told(bench, "signal") if text.startswith("BCM")
     ]
-    assert bench.live.modules["IPC"].telltales == {"limp": True}
+    assert bench.live.modules["IPC"].outputs.telltales == {"limp": True}
     bench.do_all(["plug ECM", "wait 1 s"])
     assert ["BCM receives ready = True", "BCM receives limited = 9", "BCM receives kept = 5"] == [
         text for _, text in told(bench, "signal", since_s=0.55) if text.startswith("BCM")
     ]
-    assert bench.live.modules["IPC"].telltales == {"limp": False}
+    assert bench.live.modules["IPC"].outputs.telltales == {"limp": False}
     cut_s = bench.now_s
     bench.do_all(["unplug ECM", "wait 6 s"])
     assert ["BCM receives ready = invalid", "BCM receives limited = 3"] == [
         text for _, text in told(bench, "signal", since_s=cut_s) if text.startswith("BCM")
     ]
-    assert bench.live.modules["BCM"].signal("kept").value == 5
+    assert bench.live.modules["BCM"].knowledge.signal("kept").value == 5
 
 
 def test_an_invalid_value_sets_a_code_of_its_own(tiny: Make, told: Tell) -> None:
@@ -229,7 +230,7 @@ def test_an_invalid_value_sets_a_code_of_its_own(tiny: Make, told: Tell) -> None
 
 def test_a_message_without_signals_has_no_code_for_invalid_ones(tiny: Make) -> None:
     """U0401 and U0422, invalid data received from ECM and BCM (SAE J2012): only BCM sends values."""
-    codes = {test.code for test in tiny().live.modules["IPC"].all_tests()}
+    codes = {test.code for test in tiny().live.modules["IPC"].faults.tests}
     assert {"U0100-87", "U0140-87", "U0422-86"} == {code for code in codes if code[:3] in ("U01", "U04")}
 
 
@@ -265,10 +266,11 @@ def test_a_pin_without_its_voltage(tiny: Make, told: Tell) -> None:
 def test_without_a_condition_of_its_own_a_monitor_waits_for_the_ignition(tiny: Make) -> None:
     bench = tiny()
     module = bench.live.modules["ECM"]
+    condition = EnableCondition(module, module.knowledge, None, 0.0)
     for action, on in (("wait 1 s", False), ("switch key on", True), ("switch key off", False)):
         bench.do(action)
-        assert on is module.asks_monitoring(None)(), action
-        assert on is module.judge_monitoring(None).value, action
+        assert on is condition.asks(), action
+        assert on is condition.judge().value, action
 
 
 class Clock:
@@ -301,8 +303,8 @@ def test_how_near_its_end_a_maturing_or_healing_was_left_is_told(
 ) -> None:
     """From 1 s on it matures for 2 s and heals for 1 s; a healing that proves nothing decides nothing."""
     world = Clock()
-    module: Any = SimpleNamespace(world=world, set_code=lambda *_: None, heal_code=lambda *_: None)
-    test = Maturing(module, "U0100-87", 2.0, 1.0, lambda: "not heard", lambda: proved)
+    recorder: Any = SimpleNamespace(world=world, set_code=lambda *_: None, heal_code=lambda *_: None)
+    test = Maturing(recorder, "U0100-87", 2.0, 1.0, lambda: "not heard", lambda: proved)
     world.env.run(1.0)
     test.judge(failing, tuple)
     world.env.run(left_at_s)

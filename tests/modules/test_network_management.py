@@ -9,7 +9,7 @@ from collections.abc import Callable
 import pytest
 
 from sim.bench.bench import Bench
-from sim.modules.network_management import Node, State
+from sim.modules.network_management import NmNode, NmState
 from sim.network.frames import Frame, frame_bits
 from sim.vehicle.description import NetworkManagement
 from sim.vehicle.problems import FileProblem
@@ -31,37 +31,37 @@ class Told:
 
     def __init__(self) -> None:
         self.diary: list[tuple[str, str, str]] = []
-        self.node = Node(NetworkManagement(), self._noted)
+        self.node = NmNode(NetworkManagement(), self._noted)
 
-    def _noted(self, old: State, why: str) -> None:
+    def _noted(self, old: NmState, why: str) -> None:
         self.diary.append((old, self.node.state, why))
 
-    def brought_to(self, state: State) -> "Told":
+    def brought_to(self, state: NmState) -> "Told":
         """By the shortest way, at second 100."""
         node = self.node
         if state != "bus sleep":
             node.request(97.0)
         if state in ("normal operation", "ready sleep", "prepare bus sleep"):
-            node.look(100.0, 100.0)
+            node.update(100.0, 100.0)
         if state in ("ready sleep", "prepare bus sleep"):
             node.release(100.0)
         if state == "prepare bus sleep":
-            node.look(103.0, 100.0)
+            node.update(103.0, 100.0)
         assert state == node.state
         self.diary.clear()
         return self
 
 
-Event = Callable[[Node], None]
+Event = Callable[[NmNode], None]
 REQUEST: Event = lambda node: node.request(104.0)  # noqa: E731
 RELEASE: Event = lambda node: node.release(104.0)  # noqa: E731
 PASSIVE: Event = lambda node: node.start_passively(104.0)  # noqa: E731
 FRAME: Event = lambda node: node.received(0x10, 104.0)  # noqa: E731
 REPEAT_BIT: Event = lambda node: node.received(0x01, 104.0)  # noqa: E731
 ASK: Event = lambda node: node.ask_for_repeat(104.0)  # noqa: E731
-SILENCE: Event = lambda node: node.look(104.0, 100.0)  # noqa: E731  (4 s: NM-Timeout, no WaitBusSleepTime)
-LONG_SILENCE: Event = lambda node: node.look(104.5, 100.0)  # noqa: E731
-TALK: Event = lambda node: node.look(104.5, 104.2)  # noqa: E731
+SILENCE: Event = lambda node: node.update(104.0, 100.0)  # noqa: E731  (4 s: NM-Timeout, no WaitBusSleepTime)
+LONG_SILENCE: Event = lambda node: node.update(104.5, 100.0)  # noqa: E731
+TALK: Event = lambda node: node.update(104.5, 104.2)  # noqa: E731
 
 
 @pytest.mark.parametrize(
@@ -94,7 +94,7 @@ TALK: Event = lambda node: node.look(104.5, 104.2)  # noqa: E731
         ("prepare bus sleep", LONG_SILENCE, "bus sleep"),
     ],
 )
-def test_the_table_of_transitions(state: State, event: Event, then: State) -> None:
+def test_the_table_of_transitions(state: NmState, event: Event, then: NmState) -> None:
     told = Told().brought_to(state)
     event(told.node)
     assert then == told.node.state
@@ -105,7 +105,7 @@ def test_a_frame_received_restarts_nm_timeout() -> None:
     told = Told().brought_to("ready sleep")
     told.node.received(0x10, 102.0)
     assert 105.0 == told.node.due_s
-    told.node.look(104.0, 100.0)
+    told.node.update(104.0, 100.0)
     assert "ready sleep" == told.node.state
 
 
@@ -120,8 +120,8 @@ def test_who_has_slept_and_is_woken_by_another_did_not_wake_the_bus() -> None:
 def test_after_repeat_message_an_unrequested_node_is_ready_to_sleep() -> None:
     told = Told()
     told.node.start_passively(0.0)
-    told.node.look(2.9, 2.5)
-    told.node.look(3.0, 2.5)
+    told.node.update(2.9, 2.5)
+    told.node.update(3.0, 2.5)
     assert [
         ("bus sleep", "repeat message", "passive start-up"),
         ("repeat message", "ready sleep", "RepeatMessageTime"),
@@ -133,7 +133,7 @@ def test_a_node_that_nobody_confirms_counts_timeouts_and_stays() -> None:
     told = Told()
     told.node.request(0.0)
     for second in range(1, 14):
-        told.node.look(float(second), 0.0)
+        told.node.update(float(second), 0.0)
     assert ("normal operation", 4) == (told.node.state, told.node.timeouts)
 
 
@@ -158,7 +158,7 @@ def test_control_bits() -> None:
     assert 0x10 == node.control_bits
     node.ask_for_repeat(100.0)
     assert 0x11 == node.control_bits
-    node.look(103.0, 102.0)
+    node.update(103.0, 102.0)
     assert ("normal operation", 0x10) == (node.state, node.control_bits)
     passive = Told().node
     passive.start_passively(0.0)
@@ -170,10 +170,10 @@ def test_without_its_own_frames_no_timeout_runs() -> None:
     told = Told().brought_to("ready sleep")
     told.node.allow_sending(False, 101.0)
     assert told.node.due_s is None
-    told.node.look(200.0, 100.0)
+    told.node.update(200.0, 100.0)
     told.node.allow_sending(True, 200.0)
     assert 203.0 == told.node.due_s
-    told.node.look(203.0, 100.0)
+    told.node.update(203.0, 100.0)
     assert [("ready sleep", "prepare bus sleep", "NM-Timeout")] == told.diary
 
 

@@ -188,7 +188,7 @@ def test_the_self_test_asks_for_patience(bench: Bench) -> None:
     asked_s = bench.now_s
     ecm.ask(f"31 01 {SELF_TEST}", for_s=2.0)
     (pending_s, pending), (done_s, done) = ecm.answers
-    tests = {test.code for test in bench.live.modules["ECM"].all_tests()}
+    tests = {test.code for test in bench.live.modules["ECM"].faults.tests}
     assert ("7F 31 78", f"71 01 02 01 {len(tests):02X} 01") == (pending, done)
     assert pending_s - asked_s < 0.05
     assert 1.0 < done_s - asked_s < 1.05

@@ -134,11 +134,13 @@ def _in_touch(bench: Bench) -> frozenset[str]:
 def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> ModuleSeen:
     off = bench.car.harness.unplugged
     own = [plug.id for plug in bench.car.connectors.values() if plug.owner == module.name]
-    alone = tuple(bus for bus, channel in module.ways.items() if module.hears and channel not in linked)
+    alone = tuple(
+        bus for bus, channel in module.all_channels.items() if module.hears and channel not in linked
+    )
     shape, word = module.state.replace("going to sleep", "quiet"), STATE_WORDS.get(module.state, module.state)
     if module.state == "starting" and module.waiting_for:
         shape, word = "waiting", f"waits: {', '.join(module.waiting_for)}"
-    elif module.state == "running" and alone and len(alone) == len(module.ways):
+    elif module.state == "running" and alone and len(alone) == len(module.all_channels):
         shape, word = "alone", "cut off"
     return ModuleSeen(
         module.name, module.spec.title, shape, word, module.supply_v, module.waiting_for, alone,

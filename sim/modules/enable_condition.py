@@ -1,0 +1,93 @@
+"""Enable conditions: what lets a module's tests run, once it has held for the settling time.
+
+By default a test needs the ignition, as far as the module senses it, and its supply in range.
+
+Not modelled: enable conditions over a battery that is just being charged.
+"""
+
+from __future__ import annotations
+
+from sim.modules.facts import Ask, Evaluation
+from sim.modules.host import Host
+from sim.modules.knowledge import Knowledge
+from sim.modules.world import Timer
+from sim.vehicle.conditions import Condition
+
+TESTS_ABOVE_V = 9.0  # monitors rest below this supply unless the file says otherwise; common practice
+
+
+class EnableCondition:
+    """May the tests of one condition run? `on` once it has held for the settling time."""
+
+    def __init__(self, host: Host, knowledge: Knowledge, when: Condition | None, after_s: float) -> None:
+        self._host = host
+        self._knowledge = knowledge
+        self._when = when
+        self.asks = self._asks()
+        self._after_s = after_s
+        self._timer: Timer | None = None
+        self.on = False
+        self.events: tuple[int, ...] = ()
+
+    def judge(self) -> Evaluation:
+        """Is the supply in range, and the file's condition true or, by default, the ignition sensed?"""
+        if self._host.supply_v < TESTS_ABOVE_V:
+            event = self._host.state_event
+            return Evaluation(False, () if event is None else (event,))
+        if self._when is not None:
+            return self._knowledge.judge(self._when)
+        event = next((fact.event for fact in self._knowledge.lines.values()), None)
+        return Evaluation(self._senses_ignition(), () if event is None else (event,))
+
+    def update(self) -> None:
+        """Evaluate the condition now."""
+        if not (self._host.tests_run and self.asks() is True):
+            self.stop()
+        elif not self.on and (self._timer is None or not self._timer.waiting):
+            self.events = self.judge().events
+            self._timer = self._host.world.after(self._after_s, self._settled)
+
+    def stop(self) -> None:
+        """The tests may not run; the settling time begins anew."""
+        self.on = False
+        if self._timer:
+            self._timer.cancel()
+            self._timer = None
+
+    def _asks(self) -> Ask:
+        rule = self._senses_ignition if self._when is None else self._knowledge.asks(self._when)
+        return lambda: self._host.supply_v >= TESTS_ABOVE_V and rule()
+
+    def _senses_ignition(self) -> bool:
+        lines = self._knowledge.lines
+        return not lines or any(fact.value is True for fact in lines.values())
+
+    def _settled(self) -> None:
+        self.on = True
+        self._host.invalidate()
+
+
+class EnableConditions:
+    """The enable conditions of one module, each shared by the tests that have it."""
+
+    def __init__(self, host: Host, knowledge: Knowledge) -> None:
+        self._host = host
+        self._knowledge = knowledge
+        self._all: dict[tuple[Condition | None, float], EnableCondition] = {}
+
+    def of(self, when: Condition | None, after_s: float) -> EnableCondition:
+        """What enables the tests of one condition and settling time."""
+        key = (when, after_s)
+        if key not in self._all:
+            self._all[key] = EnableCondition(self._host, self._knowledge, when, after_s)
+        return self._all[key]
+
+    def update(self) -> None:
+        """Evaluate all of them now."""
+        for one in self._all.values():
+            one.update()
+
+    def stop(self) -> None:
+        """No test may run."""
+        for one in self._all.values():
+            one.stop()

@@ -1,0 +1,158 @@
+"""What a module knows: its pins, messages and signals, the power mode, and conditions over them.
+
+Not modelled: plausibility checks between two sources of one fact.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Protocol
+
+from sim.modules.facts import INVALID, OFF, UNKNOWN, Ask, Evaluation, Fact, Known, asked, judge
+from sim.modules.host import Host
+from sim.vehicle.conditions import Condition, PowerMode
+
+
+class ModeHolder(Protocol):
+    """The power-mode master: the mode, and the event since which it holds."""
+
+    mode: PowerMode
+    event: int | None
+
+
+class ReleaseHolder(Protocol):
+    """One end of the immobilizer: is the engine released, and since which event?"""
+
+    released: bool
+    event: int | None
+
+
+class Knowledge:
+    """Facts of one module, each with the event since which it holds.
+
+    inputs, lines: its pins, by function. heard: messages, by name. signals: as last received. values: of its
+    own signals. master, release: what this module itself decides, if it is the one that does.
+    """
+
+    def __init__(self, host: Host) -> None:
+        self.inputs: dict[str, Fact] = {}
+        self.lines: dict[str, Fact] = {}
+        self.heard: dict[str, Fact] = {}
+        self.signals: dict[str, Fact] = {}
+        self.values: dict[str, Known] = {}
+        self.master: ModeHolder | None = None
+        self.release: ReleaseHolder | None = None
+        engine = host.world.car.built.engine
+        self.runs_engine = bool(engine and engine.controller == host.name)
+        self._host = host
+        self._own = host.spec.signals
+
+    def known_mode(self) -> PowerMode | None:
+        """The power mode as this module knows it: its own, or the last it received."""
+        if self.master:
+            return self.master.mode
+        value = self.value("power_mode")
+        return value if value in ("off", "accessory", "run", "crank") else None  # type: ignore[return-value]
+
+    def mode_event(self) -> int | None:
+        """The event since which `known_mode` holds."""
+        return self.master.event if self.master else self.signal("power_mode").event
+
+    def released(self) -> bool:
+        """Is the engine released for start, as far as this module decides it?"""
+        return self.release.released if self.release else True
+
+    def signal(self, name: str) -> Fact:
+        """A signal as last received, or as this module itself computes it."""
+        if name in self._own:
+            return Fact(self.values.get(name), self._host.state_event)
+        return self.signals.get(name, UNKNOWN)
+
+    def value(self, name: str) -> Known:
+        """The value of `signal`."""
+        if name in self._own:
+            return self.values.get(name)
+        return self.signals.get(name, UNKNOWN).value
+
+    def hears(self, message: str) -> bool:
+        """Does the message arrive?"""
+        return self.heard.get(message, UNKNOWN).value is True
+
+    def judge(self, condition: Condition) -> Evaluation:
+        """Evaluate a condition as far as this module can know it."""
+        return judge(condition, self.read)
+
+    def asks(self, condition: Condition) -> Ask:
+        """Return a function that re-evaluates `condition`."""
+        return asked(condition, self._asks_leaf)
+
+    def read(self, leaf: Condition) -> Fact:
+        """The fact that one leaf of a condition names, as true, false or unknown."""
+        return Fact(self._asks_leaf(leaf)(), self._leaf_event(leaf))
+
+    def pin_events(self) -> list[int | None]:
+        """The events since which its inputs and sense lines are as they are."""
+        return [fact.event for fact in (*self.inputs.values(), *self.lines.values())]
+
+    def missing(self, message: str, signals: tuple[str, ...], event: int | None) -> None:
+        """Note that a message does not arrive: its signals are unknown."""
+        self.heard[message] = Fact(False, event)
+        for name in signals:
+            self.signals[name] = Fact(None, event)
+
+    def _asks_leaf(self, leaf: Condition) -> Ask:
+        host = self._host
+        if leaf.input is not None:
+            return partial(_known, self.inputs, leaf.input, UNKNOWN)
+        if leaf.line is not None:
+            return partial(_known, self.lines, leaf.line, OFF)
+        if leaf.signal is not None:
+            return partial(self._signal_is, leaf.signal, leaf.is_)
+        if leaf.missing is not None:
+            missing = leaf.missing
+            return lambda: self.value(missing) is None
+        if leaf.mode is not None:
+            modes = leaf.mode
+            return lambda: None if (mode := self.known_mode()) is None else mode in modes
+        if leaf.fob is not None:
+            places, seen = leaf.fob, host.spec.fob_receiver
+            return lambda: host.world.fob.value in places if seen else None
+        if leaf.engine is not None:
+            states, known = leaf.engine, self.runs_engine
+            return lambda: host.world.engine.value in states if known else None
+        if leaf.immobilizer is not None:
+            return self.released
+        above_v = leaf.supply_above_v or 0.0
+        return lambda: host.supply_v > above_v
+
+    def _leaf_event(self, leaf: Condition) -> int | None:
+        """The event since which the value of `_asks_leaf` holds."""
+        if leaf.input is not None:
+            return self.inputs.get(leaf.input, UNKNOWN).event
+        if leaf.line is not None:
+            return self.lines.get(leaf.line, OFF).event
+        if leaf.signal is not None or leaf.missing is not None:
+            return self.signal(leaf.signal or leaf.missing or "").event
+        if leaf.mode is not None:
+            return self.mode_event()
+        if leaf.fob is not None:
+            return self._host.world.fob.event
+        if leaf.engine is not None:
+            return self._host.world.engine.event
+        if leaf.immobilizer is not None:
+            return self.release.event if self.release else None
+        return self._host.state_event
+
+    def _signal_is(self, name: str, wanted: tuple[object, ...]) -> bool | None:
+        value = self.value(name)
+        return None if value is None or value is INVALID else _same(value, wanted)
+
+
+def _known(facts: dict[str, Fact], name: str, otherwise: Fact) -> bool | None:
+    value = facts.get(name, otherwise).value
+    return value if isinstance(value, bool) else None
+
+
+def _same(value: Known, wanted: tuple[object, ...]) -> bool:
+    # True == 1 in Python; a flag that is true is not the number one
+    return any(value == one and isinstance(value, bool) == isinstance(one, bool) for one in wanted)
