@@ -1,6 +1,6 @@
 """A chain of reasons as a drawing: what was wrong above, what it brought about below, an arrow for each step.
 
-The drawing is SVG text in the colour of the text around it; every word in it is escaped.
+The drawing is SVG in the colour of the text around it.
 
 Not modelled: chains wider than the page; of many reasons side by side the first are drawn, and counted.
 """
@@ -9,15 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from html import escape
 from textwrap import wrap
 
+from markupsafe import Markup
+
 from sim.bench.explain import Because
+from sim.svg import Node, node, text_of
 
 WIDTH, GAP, PAD = 680.0, 14.0, 8.0
 LETTER, LINE = 6.1, 15.0  # of an 11 px sans-serif letter; by eye
 MOST_BESIDE, MOST_LINES = 4, 4
 ARROW = 26.0
+PEN = {"fill": "none", "stroke": "currentColor", "stroke_width": "1.4"}
 
 
 @dataclass
@@ -35,7 +38,7 @@ class _Box:
     lines: tuple[str, ...] = ()
 
 
-def chain_picture(tree: Because) -> str:
+def chain_picture(tree: Because) -> Markup:
     """The chain as SVG; reasons that stand in it more than once are drawn once."""
     boxes: dict[str, _Box] = {}
     _collect(tree, 0, boxes)
@@ -43,16 +46,16 @@ def chain_picture(tree: Because) -> str:
     height = _place(rows)
     shown = {box.text for row in rows for box in row}
     parts = [part for row in rows for box in row for part in _arrows(box, boxes, shown)]
-    parts += [part for row in rows for box in row for part in _drawn(box)]
+    parts += [_drawn(box) for row in rows for box in row]
     left_out = len(boxes) - len(shown)
     if left_out:
-        parts.append(f'<text x="0" y="{height + 12:.0f}">and {left_out} more reasons</text>')
+        parts.append(node("text", f"and {left_out} more reasons", x="0", y=f"{height + 12:.0f}"))
         height += 18
-    label = f"From cause to effect: {tree.text}"
-    return (
-        f'<svg class="chain" viewBox="-2 -2 {WIDTH + 4:g} {height + 4:.0f}" role="img" '
-        f'aria-label="{escape(label)}">{"".join(parts)}</svg>'
-    )
+    root = node(
+        "svg", parts, class_="chain", viewBox=f"-2 -2 {WIDTH + 4:g} {height + 4:.0f}", role="img",
+        aria_label=f"From cause to effect: {tree.text}",
+    )  # fmt: skip
+    return text_of(root)
 
 
 def _collect(tree: Because, row: int, boxes: dict[str, _Box]) -> None:
@@ -94,33 +97,30 @@ def _place(rows: list[list[_Box]]) -> float:
     return y - ARROW
 
 
-def _arrows(box: _Box, boxes: dict[str, _Box], shown: set[str]) -> Iterator[str]:
+def _arrows(box: _Box, boxes: dict[str, _Box], shown: set[str]) -> Iterator[Node]:
     for text in box.causes:
         cause = boxes[text]
         if text not in shown or cause.y >= box.y:
             continue
         x1, y1 = cause.x + cause.w / 2, cause.y + cause.h
         x2, y2 = box.x + box.w / 2, box.y
-        yield (
-            f'<path d="M{x1:.1f},{y1:.1f} C{x1:.1f},{y1 + 12:.1f} {x2:.1f},{y2 - 14:.1f} {x2:.1f},{y2:.1f}" '
-            'fill="none" stroke="currentColor" stroke-width="1.4" opacity="0.7"/>'
-            f'<path d="M{x2 - 4:.1f},{y2 - 7:.1f} L{x2:.1f},{y2:.1f} L{x2 + 4:.1f},{y2 - 7:.1f}" '
-            'fill="none" stroke="currentColor" stroke-width="1.4"/>'
-        )
+        bend = f"M{x1:.1f},{y1:.1f} C{x1:.1f},{y1 + 12:.1f} {x2:.1f},{y2 - 14:.1f} {x2:.1f},{y2:.1f}"
+        head = f"M{x2 - 4:.1f},{y2 - 7:.1f} L{x2:.1f},{y2:.1f} L{x2 + 4:.1f},{y2 - 7:.1f}"
+        yield node("path", d=bend, opacity=0.7, **PEN)
+        yield node("path", d=head, **PEN)
 
 
-def _drawn(box: _Box) -> Iterator[str]:
-    thick, head = (2.6, "what was wrong") if box.is_edit else (1.1, "")
-    yield (
-        f'<g><title>{escape(box.text)}</title><rect x="{box.x:.1f}" y="{box.y:.1f}" width="{box.w:.1f}" '
-        f'height="{box.h:.1f}" rx="6" fill="none" stroke="currentColor" stroke-width="{thick:g}"/>'
-    )
-    y = box.y + PAD + 11
-    if head:
-        yield f'<text x="{box.x + PAD:.1f}" y="{y:.1f}" font-style="italic" opacity="0.8">{head}</text>'
+def _drawn(box: _Box) -> Node:
+    left, y = f"{box.x + PAD:.1f}", box.y + PAD + 11
+    rect = node(
+        "rect", x=f"{box.x:.1f}", y=f"{box.y:.1f}", width=f"{box.w:.1f}", height=f"{box.h:.1f}", rx=6,
+        fill="none", stroke="currentColor", stroke_width=2.6 if box.is_edit else 1.1,
+    )  # fmt: skip
+    parts = [node("title", box.text), rect]
+    if box.is_edit:
+        parts.append(node("text", "what was wrong", x=left, y=f"{y:.1f}", font_style="italic", opacity=0.8))
         y += LINE
-    weight = ' font-weight="700"' if box.is_edit else ""
     for line in box.lines:
-        yield f'<text x="{box.x + PAD:.1f}" y="{y:.1f}"{weight}>{escape(line)}</text>'
+        parts.append(node("text", line, x=left, y=f"{y:.1f}", font_weight="700" if box.is_edit else None))
         y += LINE
-    yield "</g>"
+    return node("g", parts)

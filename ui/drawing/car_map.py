@@ -6,28 +6,31 @@ Everything that can be picked has a `data-id`: `module ECM`, `connector X1`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from html import escape
+from collections.abc import Callable, Iterator
+from functools import partial
 from itertools import pairwise
 
+from markupsafe import Markup
+
+from sim.svg import Node, node, text_of
 from sim.vehicle.car import Car
 from ui.drawing.layout import Box, Layout, Line, Stop
 from ui.state.seen import ModuleSeen, Seen
 
-LONGEST_NAME = 9
+LONGEST_NAME, LONGEST_WORD = 9, 14  # letters
 MOST_SCALE = 1.4  # a small car need not fill a projector
 
-MARKS = {
-    "running": '<circle r="4" class="mark full"/>',
-    "alone": '<path d="M-4,4 L0,-4 L4,4 Z" class="mark full"/>',
-    "starting": '<circle r="4" class="mark"/>',
-    "waiting": '<path d="M-4,-4 H4 L-4,4 H4 Z" class="mark full"/>',
-    "quiet": '<path d="M-4,0 H4" class="mark"/>',
-    "asleep": '<path d="M2,-4 A4.2,4.2 0 1 0 2,4 A5,5 0 0 1 2,-4 Z" class="mark full"/>',
-    "unpowered": '<path d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5" class="mark"/>',
-    "unasked": '<circle r="1.6" class="mark full"/>',
-    "answered": '<path d="M-4,0 L-1,3.5 L4,-3.5" class="mark"/>',
-    "unanswered": '<path d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5" class="mark"/>',
+MARKS: dict[str, Callable[[], Node]] = {
+    "running": partial(node, "circle", r=4, class_="mark full"),
+    "alone": partial(node, "path", d="M-4,4 L0,-4 L4,4 Z", class_="mark full"),
+    "starting": partial(node, "circle", r=4, class_="mark"),
+    "waiting": partial(node, "path", d="M-4,-4 H4 L-4,4 H4 Z", class_="mark full"),
+    "quiet": partial(node, "path", d="M-4,0 H4", class_="mark"),
+    "asleep": partial(node, "path", d="M2,-4 A4.2,4.2 0 1 0 2,4 A5,5 0 0 1 2,-4 Z", class_="mark full"),
+    "unpowered": partial(node, "path", d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5", class_="mark"),
+    "unasked": partial(node, "circle", r=1.6, class_="mark full"),
+    "answered": partial(node, "path", d="M-4,0 L-1,3.5 L4,-3.5", class_="mark"),
+    "unanswered": partial(node, "path", d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5", class_="mark"),
 }
 
 LEGEND = (
@@ -45,13 +48,11 @@ FOUND_LEGEND = (
     ("unanswered", "did not answer it"),
 )
 
-PATTERNS = """<defs>
-<pattern id="hatch" width="9" height="9" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
-<rect width="9" height="9" class="ground"/><path d="M0,0 V9" class="hatch-line"/></pattern>
-<pattern id="weave" width="8" height="8" patternUnits="userSpaceOnUse">
-<rect width="8" height="8" class="ground"/><path d="M0,4 H8" class="weave-line"/></pattern>
-<pattern id="dots" width="7" height="7" patternUnits="userSpaceOnUse">
-<rect width="7" height="7" class="ground"/><circle cx="3" cy="3" r="1.3" class="dot"/></pattern></defs>"""
+PILL_WORDS = {
+    "inline": "in-line connector",
+    "dlc": "diagnostic connector",
+    "terminator": "terminating resistor",
+}
 
 BUS_HUES = (
     "--st-blue-color",
@@ -62,150 +63,174 @@ BUS_HUES = (
 )
 
 
-def car_map(car: Car, layout: Layout, seen: Seen, picked: str = "") -> str:
+def car_map(car: Car, layout: Layout, seen: Seen, picked: str = "") -> Markup:
     """The map of a car as it may be seen now; `picked` is the `data-id` that is chosen."""
-    parts = [
-        f'<svg class="map" style="max-width: {MOST_SCALE * layout.width:.0f}px" '
-        f'viewBox="0 0 {layout.width:g} {layout.height:g}" role="group" '
-        f'aria-label="Map of {escape(car.title)}: modules on their buses">',
-        PATTERNS,
-        *(
-            part
-            for place, line in enumerate(layout.lines)
-            for part in _bus(car, line, seen, place, layout.width / 2)
-        ),
-        *(_module(box, seen.modules[box.module], picked) for box in layout.boxes),
-        *(part for line in layout.lines for part in _pills(line, seen)),
-        *_leads(layout, seen),
-        "</svg>",
-    ]
-    return "".join(parts)
+    buses = [_bus(car, line, seen, place, layout.width / 2) for place, line in enumerate(layout.lines)]
+    modules = [_module(box, seen.modules[box.module], picked) for box in layout.boxes]
+    pills = [pill for line in layout.lines for pill in _pills(line, seen)]
+    root = node(
+        "svg", [_patterns(), *buses, *modules, *pills, *_leads(layout, seen)], class_="map",
+        style=f"max-width: {MOST_SCALE * layout.width:.0f}px",
+        viewBox=f"0 0 {layout.width:g} {layout.height:g}", role="group",
+        aria_label=f"Map of {car.title}: modules on their buses",
+    )  # fmt: skip
+    return text_of(root)
 
 
-def legend(only_found: bool = False) -> str:
+def legend(only_found: bool = False) -> Markup:
     """What the marks mean, as HTML; `only_found`: on the map of an exercise."""
-    cells = "".join(
-        f'<span><svg class="map" style="width:26px" viewBox="-13 -9 26 18"><g class="{shape}">'
-        f'<rect x="-12" y="-8" width="24" height="16" rx="3" class="face"/>{MARKS[shape]}</g></svg>'
-        f"{words}</span>"
+    cells = [
+        _legend_cell(words, node("g", [_rect("face", -12, -8, 24, 16, 3), MARKS[shape]()], class_=shape))
         for shape, words in (FOUND_LEGEND if only_found else LEGEND)
-    )
+    ]
     read = "read" if only_found else "stored"
-    badge = (
-        '<span><svg class="map" style="width:26px" viewBox="-13 -9 26 18"><circle r="8" class="badge"/>'
-        f'<text y="3.5" class="badge-word">2</text></svg>trouble codes {read}</span>'
+    badge = [node("circle", r=8, class_="badge"), node("text", "2", y=3.5, class_="badge-word")]
+    return text_of(node("div", [*cells, _legend_cell(f"trouble codes {read}", *badge)], class_="legend"))
+
+
+def _legend_cell(words: str, *shapes: Node) -> Node:
+    drawn = node("svg", shapes, class_="map", style="width:26px", viewBox="-13 -9 26 18")
+    drawn.tail = words
+    return node("span", [drawn])
+
+
+def _patterns() -> Node:
+    """What fills the boxes of modules that are off, asleep or waiting, for eyes that see no colour."""
+    return node(
+        "defs",
+        [
+            _pattern("hatch", 9, node("path", d="M0,0 V9", class_="hatch-line"), "rotate(45)"),
+            _pattern("weave", 8, node("path", d="M0,4 H8", class_="weave-line")),
+            _pattern("dots", 7, node("circle", cx=3, cy=3, r=1.3, class_="dot")),
+        ],
     )
-    return f'<div class="legend">{cells}{badge}</div>'
 
 
-def _bus(car: Car, line: Line, seen: Seen, place: int, middle_x: float) -> Iterator[str]:
-    yield f'<g style="--bus: var({BUS_HUES[place % len(BUS_HUES)]})">'
+def _pattern(name: str, size: float, shape: Node, turned: str | None = None) -> Node:
+    ground = node("rect", width=size, height=size, class_="ground")
+    return node(
+        "pattern", [ground, shape], id=name, width=size, height=size, patternUnits="userSpaceOnUse",
+        patternTransform=turned,
+    )  # fmt: skip
+
+
+def _rect(kind: str, x: float, y: float, width: float, height: float, rx: float) -> Node:
+    return node("rect", x=x, y=y, width=width, height=height, rx=rx, class_=kind)
+
+
+def _at(x: float, y: float) -> str:
+    return f"translate({x:g},{y:g})"
+
+
+def _bus(car: Car, line: Line, seen: Seen, place: int, middle_x: float) -> Node:
+    wire = " wire" if line.bus in car.claimed.lin else ""
     corners = " ".join(f"{x:g},{y:g}" for x, y in line.corners)
-    yield f'<polyline class="bus{" wire" if line.bus in car.claimed.lin else ""}" points="{corners}"/>'
+    shapes = [node("polyline", class_=f"bus{wire}", points=corners), _bus_name(car, line)]
+    for stop in line.stops:
+        shapes += _stub(car, stop, seen)
+        if stop.terminated:
+            shapes.append(_terminator(stop, middle_x))
+    return node("g", shapes, style=f"--bus: var({BUS_HUES[place % len(BUS_HUES)]})")
+
+
+def _bus_name(car: Car, line: Line) -> Node:
     x, y = line.label
     name, rate = _name_and_rate(car, line.bus)
-    yield (
-        f'<text x="{x:g}" y="{y:g}" class="bus-name">{escape(name)} '
-        f'<tspan class="bus-rate">{rate}</tspan></text>'
-    )
-    for stop in line.stops:
-        yield from _stub(car, stop, seen)
-        if stop.terminated:
-            yield _terminator(stop, middle_x)
-    yield "</g>"
+    text = node("text", f"{name} ", x=x, y=y, class_="bus-name")
+    text.append(node("tspan", rate, class_="bus-rate"))
+    return text
 
 
 def _name_and_rate(car: Car, bus: str) -> tuple[str, str]:
     cluster = car.claimed.lin.get(bus)
     if cluster is not None:
-        rate = f"LIN {cluster.bitrate_bps / 1000:g} kbit/s, master {escape(cluster.master)}"
-        return cluster.title or bus, rate
+        return cluster.title or bus, f"LIN {cluster.bitrate_bps / 1000:g} kbit/s, master {cluster.master}"
     spec = car.claimed.buses[bus]
     fast = f", FD {spec.fd.data_bitrate_bps // 1000} kbit/s" if spec.fd else ""
     return spec.title or f"{bus} bus", f"{spec.bitrate_bps // 1000} kbit/s{fast}"
 
 
-def _stub(car: Car, stop: Stop, seen: Seen) -> Iterator[str]:
-    """From the line to a module's box; open where its connector is off, dashed where nobody is in touch."""
+def _stub(car: Car, stop: Stop, seen: Seen) -> Iterator[Node]:
+    """From the line to a module's box; open where its connector is off, dashed if it is cut off there."""
     if stop.kind not in ("module", "joint"):
         return
     pin = car.pin_of(stop.name, f"{stop.bus}.{'LIN' if stop.bus in car.claimed.lin else 'H'}")
     off = pin is not None and pin.connector in seen.connectors_off
-    module = seen.modules[stop.name]
     if stop.side == 0:
         if off:
-            yield f'<path class="half" d="M{stop.x:g},{stop.y - 9:g} v18"/>'
+            yield node("path", class_="half", d=f"M{stop.x:g},{stop.y - 9:g} v18")
         return
     near, far = stop.y, stop.y + 12 * stop.side
-    spots = (stop.x - 4, stop.x + 4) if stop.through else (stop.x,)
-    for x in spots:
+    cut = " cut" if stop.bus in seen.modules[stop.name].alone_on else ""
+    for x in (stop.x - 4, stop.x + 4) if stop.through else (stop.x,):
         if off:
             line_half, box_half = near + 4 * stop.side, far - 3 * stop.side
-            yield f'<path class="half" d="M{x - 5:g},{line_half:g} h10 M{x - 5:g},{box_half:g} h10"/>'
+            yield node("path", class_="half", d=f"M{x - 5:g},{line_half:g} h10 M{x - 5:g},{box_half:g} h10")
         else:
-            cut = " cut" if stop.bus in module.alone_on else ""
-            yield f'<path class="stub{cut}" d="M{x:g},{near:g} V{far:g}"/>'
+            yield node("path", class_=f"stub{cut}", d=f"M{x:g},{near:g} V{far:g}")
 
 
-def _terminator(stop: Stop, middle_x: float) -> str:
+def _terminator(stop: Stop, middle_x: float) -> Node:
     x = stop.x if stop.side else stop.x + (9 if stop.x < middle_x else -9)
-    words = f"<title>{escape(stop.name)} ends the line with 120 ohm</title>"
-    return f'<rect class="ohm" x="{x - 7:g}" y="{stop.y - 4:g}" width="14" height="8" rx="1.5">{words}</rect>'
+    rect = _rect("ohm", x - 7, stop.y - 4, 14, 8, 1.5)
+    rect.append(node("title", f"{stop.name} ends the line with 120 ohm"))
+    return rect
 
 
-def _module(box: Box, module: ModuleSeen, picked: str) -> str:
-    name = module.name if len(module.name) <= LONGEST_NAME else f"{module.name[: LONGEST_NAME - 1]}…"
-    middle_x, middle_y = box.x + box.w / 2, box.y + box.h / 2
-    word = module.word if len(module.word) <= 14 else f"{module.word[:13]}…"
-    size = "" if len(name) <= 6 else f' style="font-size:{14 * 6.5 / len(name):.1f}px"'
-    badge = ""
-    if module.code_count:
-        badge = (
-            f'<g transform="translate({box.x + box.w - 6:g},{box.y + 5:g})"><circle r="8.5" class="badge"/>'
-            f'<text y="3.6" class="badge-word">{module.code_count}</text></g>'
-        )
+def _module(box: Box, module: ModuleSeen, picked: str) -> Node:
     ident = f"module {module.name}"
-    chosen = " picked" if ident == picked else ""
     codes = f", {module.code_count} codes stored" if module.code_count else ""
     label = f"{module.name} {module.title}: {module.word}{codes}".replace("  ", " ")
-    return (
-        f'<g class="{module.shape}{chosen}" data-id="{escape(ident)}" tabindex="0" role="button" '
-        f'aria-label="{escape(label)}"><title>{escape(label)}</title>'
-        f'<rect class="face" x="{box.x:g}" y="{box.y:g}" width="{box.w:g}" height="{box.h:g}" rx="6"/>'
-        f'<g transform="translate({box.x + 9:g},{box.y + 9:g})">{MARKS[module.shape]}</g>'
-        f'<g transform="translate({middle_x:g},{middle_y:g})" text-anchor="middle">'
-        f'<text y="1" class="name"{size}>{escape(name)}</text><text y="14" class="word">'
-        f"{escape(word)}</text></g>{badge}</g>"
+    shapes = [
+        node("title", label),
+        _rect("face", box.x, box.y, box.w, box.h, 6),
+        node("g", [MARKS[module.shape]()], transform=_at(box.x + 9, box.y + 9)),
+        _module_words(box, module),
+    ]
+    if module.code_count:
+        shapes.append(_badge(box, module.code_count))
+    return node(
+        "g", shapes, class_=f"{module.shape}{' picked' if ident == picked else ''}", data_id=ident,
+        tabindex="0", role="button", aria_label=label,
+    )  # fmt: skip
+
+
+def _module_words(box: Box, module: ModuleSeen) -> Node:
+    name = module.name if len(module.name) <= LONGEST_NAME else f"{module.name[: LONGEST_NAME - 1]}…"
+    word = module.word if len(module.word) <= LONGEST_WORD else f"{module.word[: LONGEST_WORD - 1]}…"
+    smaller = None if len(name) <= 6 else f"font-size:{14 * 6.5 / len(name):.1f}px"
+    return node(
+        "g",
+        [node("text", name, y=1, class_="name", style=smaller), node("text", word, y=14, class_="word")],
+        transform=_at(box.x + box.w / 2, box.y + box.h / 2), text_anchor="middle",
+    )  # fmt: skip
+
+
+def _badge(box: Box, codes: int) -> Node:
+    shapes = [node("circle", r=8.5, class_="badge"), node("text", str(codes), y=3.6, class_="badge-word")]
+    return node("g", shapes, transform=_at(box.x + box.w - 6, box.y + 5))
+
+
+def _pills(line: Line, seen: Seen) -> Iterator[Node]:
+    for stop in line.stops:
+        if stop.kind in PILL_WORDS:
+            yield _pill(stop, stop.name in seen.connectors_off)
+
+
+def _pill(stop: Stop, off: bool) -> Node:
+    label = f"{PILL_WORDS[stop.kind]} {stop.name}{', unplugged' if off else ''}"
+    fixed = stop.kind == "terminator"
+    shapes = [node("title", label), _rect("pill", -13.5, -8, 27, 16, 1.5 if fixed else 7.5)]
+    if off:
+        shapes.append(node("path", class_="half", d="M-3,-8 v16 M3,-8 v16"))
+    shapes.append(node("text", stop.name[:5], y=3.6, class_="pill-word"))
+    picked = {} if fixed else {"data_id": f"connector {stop.name}", "tabindex": "0", "role": "button"}
+    return node(
+        "g", shapes, class_="off" if off else None, aria_label=label, transform=_at(stop.x, stop.y), **picked
     )
 
 
-def _pills(line: Line, seen: Seen) -> Iterator[str]:
-    for stop in line.stops:
-        if stop.kind in ("module", "joint"):
-            continue
-        off = stop.name in seen.connectors_off
-        words = {
-            "inline": "in-line connector",
-            "dlc": "diagnostic connector",
-            "terminator": "terminating resistor",
-        }
-        label = f"{words[stop.kind]} {stop.name}{', unplugged' if off else ''}"
-        ident = (
-            ""
-            if stop.kind == "terminator"
-            else f' data-id="{escape(f"connector {stop.name}")}" tabindex="0" role="button"'
-        )
-        gap = '<path class="half" d="M-3,-8 v16 M3,-8 v16"/>' if off else ""
-        shape = "1.5" if stop.kind == "terminator" else "7.5"
-        yield (
-            f'<g class="{"off" if off else ""}"{ident} aria-label="{escape(label)}" '
-            f'transform="translate({stop.x:g},{stop.y:g})"><title>{escape(label)}</title>'
-            f'<rect class="pill" x="-13.5" y="-8" width="27" height="16" rx="{shape}"/>'
-            f'{gap}<text y="3.6" class="pill-word">{escape(stop.name[:5])}</text></g>'
-        )
-
-
-def _leads(layout: Layout, seen: Seen) -> Iterator[str]:
+def _leads(layout: Layout, seen: Seen) -> Iterator[Node]:
     """A bypass lead joins the lines beside the box of the gateway that it stands in for."""
     for lead in seen.leads:
         words = lead.replace(" to ", " ").replace(" and ", " ").split()
@@ -220,11 +245,11 @@ def _leads(layout: Layout, seen: Seen) -> Iterator[str]:
         spots.sort(key=lambda spot: spot[1])
         for (x, y), (next_x, next_y) in pairwise(spots):
             bend = 26 if x < layout.width / 2 else -26
-            yield (
-                f'<path class="lead" d="M{x + bend / 4:g},{y:g} '
-                f'C{x + bend:g},{y:g} {next_x + bend:g},{next_y:g} {next_x + bend / 4:g},{next_y:g}">'
-                f"<title>{escape(lead)}</title></path>"
+            path = (
+                f"M{x + bend / 4:g},{y:g} "
+                f"C{x + bend:g},{y:g} {next_x + bend:g},{next_y:g} {next_x + bend / 4:g},{next_y:g}"
             )
+            yield node("path", [node("title", lead)], class_="lead", d=path)
         if spots:
             x, y = spots[0]
-            yield f'<text class="lead-word" x="{x + 30:g}" y="{y + 22:g}">bypass lead</text>'
+            yield node("text", "bypass lead", class_="lead-word", x=x + 30, y=y + 22)
