@@ -30,7 +30,7 @@ from sim.modules.signals import Codec
 from sim.modules.trace import Trace
 from sim.modules.world import Timer, World
 from sim.network.can import CanNetwork, Stream
-from sim.network.lin import BusesAndClusters, Cluster, LinNetwork, Slot
+from sim.network.lin import BusesAndClusters, Cluster, FrameSlot, LinNetwork
 from sim.network.stream_fidelity import StreamNetwork
 from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
@@ -582,7 +582,7 @@ def lin_clusters(car: Car) -> dict[str, Cluster]:
             f"{spec.master}.{name}",
             spec.bitrate_bps,
             tuple(
-                Slot(f"{slot.message}@{name}", slot.frame_id, slot.length_s)
+                FrameSlot(f"{slot.message}@{name}", slot.frame_id, slot.length_s)
                 for slot in slots
                 if slot.cluster == name
             ),

@@ -13,9 +13,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from sim.bench.live import LiveCar
-from sim.network.controller import DOMINANT, Controller, ErrorCounters, Failure
-from sim.network.frames import NS_PER_S, Frame, arbitration_key
-from sim.network.line import Line, Place, Reach
+from sim.network.bit_line import BitLine, BitSources, BusNode
+from sim.network.controller import Controller, Failure
+from sim.network.error_counters import ErrorCounters
+from sim.network.frames import DOMINANT, NS_PER_S, Frame, arbitration_key
 from sim.network.streams import Stream
 from sim.vehicle.harness import TESTER
 from sim.wiring.connectivity import BusCluster
@@ -41,16 +42,16 @@ def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Chan
     rates_bps = {one.id: one.bitrate_bps for one in cluster.channels}
     settle_s = SETTLE_BITS / min(rates_bps[name] for name in senders)
     start_ns = round((from_s - settle_s) * NS_PER_S)
-    line = Line()
+    line = BitLine()
     for name, sender in senders.items():
         sender.controller = Controller(sender, ErrorCounters())
-        line.add(Place(name, sender.controller, NS_PER_S // rates_bps[name], sender.waits), start_ns)
-    line.set_reach({name: Reach(frozenset((name,))) for name in senders}, start_ns)
+        line.add(BusNode(name, sender.controller, NS_PER_S // rates_bps[name], sender.waits), start_ns)
+    line.set_sources({name: BitSources(frozenset((name,))) for name in senders}, start_ns)
     line.start(start_ns)
     yield from _changes(line, list(senders.values()), round(from_s * NS_PER_S))
 
 
-def _changes(line: Line, senders: list[_Sender], from_ns: int) -> Iterator[Change]:
+def _changes(line: BitLine, senders: list[_Sender], from_ns: int) -> Iterator[Change]:
     held: tuple[str, ...] = ()
     while (now_ns := min(line.due_ns, *(sender.next_ns for sender in senders))) < NEVER:
         for sender in senders:
@@ -58,7 +59,7 @@ def _changes(line: Line, senders: list[_Sender], from_ns: int) -> Iterator[Chang
         line.run(now_ns, now_ns)
         if line.resting:
             line.start(max(now_ns, line.time_ns))
-        holds = tuple(place.name for place in line.places if place.level == DOMINANT)
+        holds = tuple(node.name for node in line.nodes if node.level == DOMINANT)
         if holds != held and now_ns >= from_ns:
             yield now_ns / NS_PER_S, holds
         held = holds

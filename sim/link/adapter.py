@@ -25,7 +25,7 @@ from sim.modules.uds_client import keep_session
 from sim.modules.uds_server import NEGATIVE, P2_STAR_MS, NegativeResponseCode
 from sim.modules.world import Timer
 from sim.network.frames import MAX_DATA_BYTES, Frame
-from sim.network.isotp import TIME_LIMIT_S, IsoTpLink, Result
+from sim.network.isotp import TIME_LIMIT_S, IsoTpLink, TransportError
 from sim.vehicle.harness import TESTER
 from sim.vehicle.messages import ANSWER_OFFSET
 
@@ -134,9 +134,9 @@ class _Conversation:
         else:
             self._end()
 
-    def _failed(self, result: Result) -> None:
-        if result is not Result.UNEXP_PDU:
-            self._end(Refusal.UNREACHABLE if result is Result.TIMEOUT_A else Refusal.TRANSPORT)
+    def _failed(self, result: TransportError) -> None:
+        if result is not TransportError.UNEXP_PDU:
+            self._end(Refusal.UNREACHABLE if result is TransportError.TIMEOUT_A else Refusal.TRANSPORT)
 
     def _wait(self, for_s: float, then: Callable[[], None] | None = None) -> None:
         if self._patience:

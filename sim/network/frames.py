@@ -47,6 +47,7 @@ FIXED_STUFF_EVERY_BITS = 4
 STUFF_COUNT_BITS = 4  # three bits in Gray code and their parity
 # Where within a bit the bit rate is switched: the sample point; common practice
 SWITCH_POINT_PCT = 80
+DOMINANT, RECESSIVE = 0, 1
 NS_PER_S = 1_000_000_000
 
 

@@ -38,7 +38,7 @@ _GO_ON, _WAIT, _OVERFLOW = range(3)
 _LONG_HEAD = bytes((_FIRST << 4, 0))
 
 
-class Result(Enum):
+class TransportError(Enum):
     """What went wrong with a message; the names of ISO 15765-2, from memory."""
 
     TIMEOUT_A = "a frame could not be sent within N_As or N_Ar"
@@ -78,7 +78,7 @@ class IsoTpLink:
         tx_id: int,
         rx_id: int,
         on_message: Callable[[bytes], None],
-        on_error: Callable[[Result], None] | None = None,
+        on_error: Callable[[TransportError], None] | None = None,
         *,
         extended: bool = False,
         functional_id: int | None = None,
@@ -93,7 +93,7 @@ class IsoTpLink:
         self._rx_id = rx_id
         self._extended = extended
         self._functional_id = functional_id
-        self._sender = _Sender(env, _Outlet(env, send, tx_id, extended), fail)
+        self._sender = _Segmenter(env, _Outlet(env, send, tx_id, extended), fail)
         self._receiver = _Receiver(
             env, _Outlet(env, send, tx_id, extended), on_message, fail, flow_control, buffer_bytes
         )
@@ -208,10 +208,10 @@ class _Outlet:
         self._on_late()
 
 
-class _Sender:
+class _Segmenter:
     """Cuts messages into frames, as fast as the other end's flow control allows."""
 
-    def __init__(self, env: Environment, outlet: _Outlet, fail: Callable[[Result], None]) -> None:
+    def __init__(self, env: Environment, outlet: _Outlet, fail: Callable[[TransportError], None]) -> None:
         self._outlet = outlet
         self._fail = fail
         self._queue: deque[bytes] = deque()
@@ -222,7 +222,7 @@ class _Sender:
         self._waits = 0
         self._gap_s = 0.0
         self._gap = _Timer(env, self._consecutive)
-        self._flow_control_limit = _Timer(env, lambda: self._abort(Result.TIMEOUT_BS))
+        self._flow_control_limit = _Timer(env, lambda: self._abort(TransportError.TIMEOUT_BS))
 
     def add(self, data: bytes) -> None:
         self._queue.append(bytes(data))
@@ -256,7 +256,7 @@ class _Sender:
         self._put(head + message[:room], self._await_flow_control)
 
     def _put(self, data: bytes, on_sent: Callable[[], None]) -> None:
-        self._outlet.put(data, on_sent, lambda: self._abort(Result.TIMEOUT_A))
+        self._outlet.put(data, on_sent, lambda: self._abort(TransportError.TIMEOUT_A))
 
     def _await_flow_control(self) -> None:
         self._flow_control_limit.start(TIME_LIMIT_S)
@@ -276,11 +276,11 @@ class _Sender:
             self._waits += 1
             self._await_flow_control()
         elif status == _WAIT:
-            self._abort(Result.WFT_OVRN)
+            self._abort(TransportError.WFT_OVRN)
         elif status == _OVERFLOW:
-            self._abort(Result.BUFFER_OVFLW)
+            self._abort(TransportError.BUFFER_OVFLW)
         else:
-            self._abort(Result.INVALID_FS)
+            self._abort(TransportError.INVALID_FS)
 
     def _consecutive(self) -> None:
         self._number = (self._number + 1) % 16
@@ -296,7 +296,7 @@ class _Sender:
         else:
             self._gap.start(self._gap_s)
 
-    def _abort(self, result: Result) -> None:
+    def _abort(self, result: TransportError) -> None:
         """Give the message up and go on with the next."""
         self._flow_control_limit.stop()
         self._fail(result)
@@ -311,7 +311,7 @@ class _Receiver:
         env: Environment,
         outlet: _Outlet,
         on_message: Callable[[bytes], None],
-        fail: Callable[[Result], None],
+        fail: Callable[[TransportError], None],
         flow_control: bytes,
         buffer_bytes: int,
     ) -> None:
@@ -324,7 +324,7 @@ class _Receiver:
         self._buffer = bytearray()
         self._size = 0  # of the message under way, 0 for none
         self._number = 0
-        self._frame_limit = _Timer(env, lambda: self._abort(Result.TIMEOUT_CR))
+        self._frame_limit = _Timer(env, lambda: self._abort(TransportError.TIMEOUT_CR))
 
     def reset(self) -> None:
         self._size = 0
@@ -346,7 +346,7 @@ class _Receiver:
         self._give_up_unfinished()
         if size > self._buffer_bytes:
             overflow = bytes((_FLOW_CONTROL << 4 | _OVERFLOW, *self._flow_control[1:]))
-            self._outlet.put(overflow, lambda: None, lambda: self._fail(Result.TIMEOUT_A))
+            self._outlet.put(overflow, lambda: None, lambda: self._fail(TransportError.TIMEOUT_A))
             return
         self._buffer = bytearray(data[start:])
         self._size = size
@@ -359,7 +359,7 @@ class _Receiver:
             return
         self._number += 1
         if data[0] & 0xF != self._number % 16:
-            self._abort(Result.WRONG_SN)
+            self._abort(TransportError.WRONG_SN)
             return
         self._buffer += data[1 : 1 + wanted]
         if len(self._buffer) == self._size:
@@ -372,15 +372,15 @@ class _Receiver:
 
     def _grant(self) -> None:
         self._frame_limit.stop()
-        self._outlet.put(self._flow_control, self._await_frame, lambda: self._abort(Result.TIMEOUT_A))
+        self._outlet.put(self._flow_control, self._await_frame, lambda: self._abort(TransportError.TIMEOUT_A))
 
     def _await_frame(self) -> None:
         self._frame_limit.start(TIME_LIMIT_S)
 
     def _give_up_unfinished(self) -> None:
         if self._size:
-            self._abort(Result.UNEXP_PDU)
+            self._abort(TransportError.UNEXP_PDU)
 
-    def _abort(self, result: Result) -> None:
+    def _abort(self, result: TransportError) -> None:
         self.reset()
         self._fail(result)

@@ -43,7 +43,7 @@ Handler = Callable[[Stream, float], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Slot:
+class FrameSlot:
     """A place in a schedule: the name of its stream, its identifier, and its length."""
 
     stream: str
@@ -57,7 +57,7 @@ class Cluster:
 
     master: str
     bitrate_bps: int
-    schedule: tuple[Slot, ...]
+    schedule: tuple[FrameSlot, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
-"""What stands in the calendar of the frame-depth network: messages, who waits for them, and the bus.
+"""What is in the calendar of the network at frame fidelity: messages, who waits for them, and the bus.
 
-Private to `sim.network.can` and `sim.network.bus_modes`; the words are those of `sim.network.streams`.
+The words are those of `sim.network.streams`.
 """
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from heapq import heapify
 from typing import Protocol
 
 from sim.network.alarm import to_ns
@@ -25,7 +26,7 @@ ENDS, STATES, LIMITS, RELEASES, ARBITRATIONS = "2", "3", "4", "5", "6"
 Call = Callable[[float], None]
 
 
-class Message:
+class BusMessage:
     """What one channel has to send, and where it stands on the bus."""
 
     __slots__ = (
@@ -61,7 +62,7 @@ class Message:
         """Whom the end of this frame concerns."""
         raise NotImplementedError
 
-    def join(self, bus: Bus) -> None:
+    def join(self, bus: LiveBus) -> None:
         self.bus = bus
         self.receivers = bus.audience - {self.channel}
         self.end_ns = self.prev_end_ns = NEVER
@@ -75,7 +76,7 @@ class Message:
         return self.end_ns if self.end_ns <= now_ns else self.prev_end_ns
 
 
-class Single(Message):
+class Single(BusMessage):
     """A frame that is sent once."""
 
     __slots__ = ("_frame", "listeners", "on_sent")
@@ -106,10 +107,10 @@ class Single(Message):
         return calls
 
 
-class Repeated(Message):
+class Repeated(BusMessage):
     """A stream at work."""
 
-    __slots__ = ("forwards", "heard_ns", "monitor", "period_ns", "readers", "stream", "versions")
+    __slots__ = ("forwards", "heard_ns", "period_ns", "readers", "stream", "versions", "watch_group")
 
     def __init__(self, stream: Stream) -> None:
         super().__init__(stream.channel, stream.frame, stream.name)
@@ -121,7 +122,7 @@ class Repeated(Message):
         self.heard_ns: dict[str, int] = {}  # by receiver, from before the present segment was formed
         self.readers: list[Reader] = []
         self.forwards: list[Forward] = []
-        self.monitor = Monitor(self)
+        self.watch_group = WatchGroup(self)
 
     @property
     def frame(self) -> Frame:
@@ -139,7 +140,9 @@ class Repeated(Message):
             if reader.version != flight.version and reader.channel in flight.audience
         ]
         return calls + [
-            watch.found for watch in self.monitor.watches if watch.lost and watch.channel in flight.audience
+            watch.found
+            for watch in self.watch_group.watches
+            if watch.lost and watch.channel in flight.audience
         ]
 
     def look_who_waits(self) -> None:
@@ -148,7 +151,7 @@ class Repeated(Message):
         self.awaited = (
             self.flight is not None
             or any(r.version != self.versions and r.channel in audience for r in self.readers)
-            or any(watch.lost and watch.channel in audience for watch in self.monitor.watches)
+            or any(watch.lost and watch.channel in audience for watch in self.watch_group.watches)
         )
         self.followed = self.awaited or bool(self.forwards)
 
@@ -162,7 +165,7 @@ class Repeated(Message):
         for reader in self.readers:
             if reader.channel in flight.audience & self.bus.audience:
                 reader.version = flight.version
-        for watch in self.monitor.watches:
+        for watch in self.watch_group.watches:
             if watch.channel in flight.audience:
                 watch.lost = False
 
@@ -181,13 +184,13 @@ class Repeated(Message):
 
     def forget_who_is_away(self) -> None:
         """Who does not hear the stream any more must be told again when it is back."""
-        self.monitor.calm = False
+        self.watch_group.calm = False
         for reader in self.readers:
             if reader.channel not in self.bus.audience:
                 reader.version = UNKNOWN
 
 
-class Monitor:
+class WatchGroup:
     """All watches of one stream, looked at together: one entry in the calendar, planned again when it is due.
 
     calm: every armed watch hears the stream, so that the tightest limit behind the last frame is next.
@@ -238,7 +241,7 @@ class Forward:
 
 
 @dataclass(slots=True, eq=False)
-class Relay:
+class GatewayFrame:
     """A received frame on its way through a gateway."""
 
     target: Repeated
@@ -252,7 +255,7 @@ class Flight:
     broken: the audience changed on the way, so that `audience` is those who can still receive it whole.
     """
 
-    message: Message
+    message: BusMessage
     frame: Frame
     version: int
     start_ns: int
@@ -261,33 +264,49 @@ class Flight:
     broken: bool = False
 
 
-class Trouble(Protocol):
+class BusMode(Protocol):
     """What runs a bus that does not simply carry one frame after the other."""
 
-    def queued(self, message: Message, now_ns: int) -> None:
+    def queued(self, message: BusMessage, now_ns: int) -> None:
         """A message waits that did not."""
 
-    def changed(self, message: Message, now_ns: int) -> None:
+    def changed(self, message: BusMessage, now_ns: int) -> None:
         """A message that waits has new data, or waits no more."""
 
     def arrived(self, flight: Flight, now_ns: int) -> None:
         """A frame has got through."""
 
+    def restart(self, channel: str, now_ns: int) -> None:
+        """The channel's controller has been reset."""
+
     def due(self, now_ns: int, before_ns: int) -> None:
         """What was planned for now. Whatever is due before `before_ns` may be done as well."""
 
 
-class Bus:
+class LiveBus:
     """A segment at work.
 
-    trouble: None on a bus in good health, which is free from `free_ns` on. With trouble it is never free:
-    whatever is to be sent waits until the trouble asks for it.
+    mode: None on a healthy bus, which is free from `free_ns` on. With a mode it is never free:
+    whatever is to be sent waits until the mode asks for it.
     """
 
     __slots__ = (
-        "audience", "bitrate_bps", "bitrates_bps", "busy_ns", "classical",
-        "confused", "formed_ns", "frames", "free_ns",
-        "intermission_ns", "members", "rank", "segment", "sending", "trouble", "waiting",
+        "audience",
+        "bitrate_bps",
+        "bitrates_bps",
+        "busy_ns",
+        "classical",
+        "confused",
+        "formed_ns",
+        "frames",
+        "free_ns",
+        "intermission_ns",
+        "members",
+        "mode",
+        "rank",
+        "segment",
+        "sending",
+        "waiting",
     )  # fmt: skip
 
     def __init__(self, segment: Segment, now_ns: int) -> None:
@@ -302,13 +321,19 @@ class Bus:
         self.confused = bool(rates) or any(one.confuses(segment) for one in segment.faults)
         self.intermission_ns = duration_ns(INTERMISSION_BITS, self.bitrate_bps)
         self.rank = f"{ARBITRATIONS} {min(self.audience, default='')}"
-        self.waiting: list[tuple[str, Message]] = []  # heap, lowest identifier first
-        self.sending: Message | None = None  # on the wire, or the last that was
-        self.trouble: Trouble | None = None
+        self.waiting: list[tuple[str, BusMessage]] = []  # heap, lowest identifier first
+        self.sending: BusMessage | None = None  # on the wire, or the last that was
+        self.mode: BusMode | None = None
         self.free_ns = now_ns
         self.formed_ns = now_ns
         self.busy_ns = 0
         self.frames = 0
 
+    def dequeue(self, message: BusMessage) -> None:
+        """Let a message wait no more."""
+        message.waits = False
+        self.waiting.remove((message.rank, message))
+        heapify(self.waiting)
 
-NO_BUS = Bus(Segment((), (), 1), 0)
+
+NO_BUS = LiveBus(Segment((), (), 1), 0)

@@ -29,8 +29,8 @@ from heapq import heappop, heappush
 from simpy import Environment
 
 from sim.network.alarm import AlarmClock, to_ns
-from sim.network.bus_modes import Attempts
 from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, arbitration_key, duration_ns, frame_ns
+from sim.network.lone_transmitter import AttemptTimes
 from sim.network.streams import ErrorState, LimitWatch, Listener, Recovery, StateHandler, Stream
 from sim.wiring.segments import Segment
 
@@ -302,7 +302,7 @@ class StreamNetwork:
         self._at(at_ns, _STATES, lambda at_ns: self._turn(line.stream.channel, at_ns, epoch == line.epoch))
 
     def _passive_after_ns(self, frame: Frame, bus: _Bus) -> int:
-        return Attempts(frame, bus.segment.bitrate_bps, 0, False).passive_at or 0
+        return AttemptTimes(frame, bus.segment.bitrate_bps, 0, False).passive_at or 0
 
     def _turn(self, channel: str, now_ns: int, valid: bool = True, passive: bool = True) -> None:
         if valid and passive != (channel in self._passive):

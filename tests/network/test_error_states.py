@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sim.network.bus_modes import Attempts
 from sim.network.can import Recovery, Stream
 from sim.network.frames import Frame
+from sim.network.lone_transmitter import AttemptTimes
 from sim.wiring.segments import ChannelFault, Segment
 from tests.hash_seeds import printed
 from tests.network.conftest import Recorded, ms
@@ -81,7 +81,7 @@ def test_attempts_by_arithmetic_and_bit_by_bit(can_id, data, tec, rec):
     frame = Frame(can_id, data)
     a = Node("a", frame, tec=tec, rec=rec)
     run(a, until=4000)
-    attempts = Attempts(frame, 500_000, tec, tec > 127 or rec > 127)
+    attempts = AttemptTimes(frame, 500_000, tec, tec > 127 or rec > 127)
     starts = [round(time * 2000) for time in a.times("starts")]
     assert [attempts.start_of(number) for number in range(len(starts))] == starts
     failed = [round(time * 2000) for time in a.times("failed")]
@@ -370,7 +370,7 @@ def test_a_wrong_bit_rate_that_sends_is_the_first_to_go():
 def test_swapped_wires_take_a_sender_and_its_victims_down():
     """d's dominant bits cancel others': it hears nobody, gets no acknowledgement, and both sides go bus-off.
 
-    Silent, it does no harm.
+    NoTraffic, it does no harm.
     """
     swapped = Segment(tuple("abcd"), faults=(ChannelFault("d", swapped=True),))
     quiet = Told(swapped)

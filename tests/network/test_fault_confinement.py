@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sim.network.controller import DOMINANT, RECESSIVE, Controller, ErrorCounters
-from sim.network.frames import Frame, frame_bits, wire_bits
-from sim.network.line import Line, Place, Reach
+from sim.network.bit_line import BitLine, BitSources, BusNode
+from sim.network.controller import Controller
+from sim.network.error_counters import ErrorCounters
+from sim.network.frames import DOMINANT, RECESSIVE, Frame, frame_bits, wire_bits
 
 BIT_NS = 2000
 # Frame 100 01 has 55 bits (see test_frames.py): the check sequence's delimiter is bit 45, the acknowledge
@@ -31,8 +32,8 @@ class Node:
         self.counters.transmit, self.counters.receive = tec, rec
         self.counters.off = tec >= 256
         self.controller = Controller(self, self.counters)
-        self.place = Place(name, self.controller, bit_ns, lambda: bool(self.frames))
-        self.place.misread = set(misreads)
+        self.bus_node = BusNode(name, self.controller, bit_ns, lambda: bool(self.frames))
+        self.bus_node.misread = set(misreads)
         self.misreads_each_time = ()
 
     @property
@@ -45,7 +46,7 @@ class Node:
     def take(self):
         if not self.frames:
             return None
-        self.place.misread |= set(self.misreads_each_time)
+        self.bus_node.misread |= set(self.misreads_each_time)
         self.note("starts")
         return self.frames[0]
 
@@ -87,15 +88,15 @@ class Disturber:
 
 def run(*nodes, until=400, disturber=None, reach=None):
     """Let the nodes share a line, in lock-step from bit 0."""
-    line = Line()
+    line = BitLine()
     for node in nodes:
-        line.add(node.place, 0)
+        line.add(node.bus_node, 0)
     names = frozenset(node.name for node in nodes)
     if disturber:
-        line.add(Place("disturber", disturber, BIT_NS, lambda: False), 0)
+        line.add(BusNode("disturber", disturber, BIT_NS, lambda: False), 0)
         names |= {"disturber"}
-    whole = {name: Reach(names) for name in names}
-    line.set_reach(whole | (reach or {}), 0)
+    whole = {name: BitSources(names) for name in names}
+    line.set_sources(whole | (reach or {}), 0)
     line.start(0)
     go_on(line, until)
     return line
@@ -249,7 +250,7 @@ def test_rule_6_dominant_without_end():
     """8 for the 14th dominant bit in a row and for each further 8, for transmitter and receiver.
 
     The line sticks from the check sequence's delimiter, bit 45, on. Flags are bits 46 to 51, so that the 14th
-    is bit 59; the receiver has had 8 for bit 52 (rule 2). Bus-off: 8 for the error, 31 times 8 of rule 6.
+    is bit 59; the receiver has had 8 for bit 52 (rule 2). LiveBus-off: 8 for the error, 31 times 8 of rule 6.
     """
     a, b = Node("a", SPEED), Node("b")
     run(a, b, disturber=Disturber(*range(CRC_DELIMITER, 1000)), until=900)
@@ -288,7 +289,7 @@ def test_rule_9_the_error_that_makes_passive_still_shows():
     for tec, others in ((120, 1), (128, 0)):
         a, b = Node("a", SPEED, tec=tec), Node("b")
         # a alone misreads the delimiter as dominant; b notices only if a's flag is active
-        a.place.misread = {CRC_DELIMITER}
+        a.bus_node.misread = {CRC_DELIMITER}
         run(a, b, until=CRC_DELIMITER + 12)
         assert (tec + 8, 0) == a.errors
         assert others == b.counters.receive
@@ -340,10 +341,10 @@ def test_rule_12_recovery_takes_1408_recessive_bits():
 def test_rule_12_a_dominant_bit_spoils_one_sequence_only():
     """A dominant bit 5 bits into a sequence costs these 6 bits, not the sequences before."""
     a = Node("a", SPEED, tec=256)
-    line = Line()
-    line.add(a.place, 0)
-    line.add(Place("disturber", Disturber(11 * 7 + 5), BIT_NS, lambda: False), 0)
-    line.set_reach(dict.fromkeys(("a", "disturber"), Reach(frozenset(("a", "disturber")))), 0)
+    line = BitLine()
+    line.add(a.bus_node, 0)
+    line.add(BusNode("disturber", Disturber(11 * 7 + 5), BIT_NS, lambda: False), 0)
+    line.set_sources(dict.fromkeys(("a", "disturber"), BitSources(frozenset(("a", "disturber")))), 0)
     line.recover("a", 0)
     go_on(line, 1420)
     assert (1408 + 6, (0, 0)) == a.log[0]
@@ -415,7 +416,7 @@ def misread(drawn, flips):
     for node, (can_id, data) in zip(nodes, drawn, strict=False):
         node.frames.append(Frame(can_id, data))
     for number, bit in flips:
-        nodes[number].place.misread.add(bit)
+        nodes[number].bus_node.misread.add(bit)
     line = run(*nodes, until=20_000)
     assert line.resting
     return nodes
@@ -428,7 +429,7 @@ def test_whoever_misreads_one_bit_every_frame_arrives_in_the_end(drawn, flip):
     frames = [Frame(can_id, data) for can_id, data in drawn]
     for number, node in enumerate(misread(drawn, [flip])):
         heard = {said for _, said in node.log if str(said).startswith("received")}
-        assert {f"received {frame}" for place, frame in enumerate(frames) if place != number} == heard
+        assert {f"received {frame}" for bus_node, frame in enumerate(frames) if bus_node != number} == heard
 
 
 @settings(max_examples=150)

@@ -11,7 +11,7 @@ from simpy import Environment
 
 from sim.network.can import CanNetwork
 from sim.network.frames import Frame
-from sim.network.isotp import IsoTpLink, Result, gap_of, st_min_byte
+from sim.network.isotp import IsoTpLink, TransportError, gap_of, st_min_byte
 from sim.wiring.segments import Segment
 
 TESTER, ECM = 0x7E0, 0x7E8
@@ -224,7 +224,7 @@ def test_no_flow_control():
     talk.ecm.send(bytes(20))
     talk.run()
     first_frame_end_ms = talk.frames[0][2]
-    assert [("ecm", Result.TIMEOUT_BS, round(first_frame_end_ms + 1000, 6))] == talk.results
+    assert [("ecm", TransportError.TIMEOUT_BS, round(first_frame_end_ms + 1000, 6))] == talk.results
     talk.ecm.send(b"\x7e\x00")
     assert "7E8 027E00CCCCCCCCCC" == talk.run(6.0)[-1]
 
@@ -237,7 +237,9 @@ def test_no_consecutive_frame():
     talk.say(2.5, "7E0 2107080910111213")
     talk.say(4.0, "7E0 2214151617181920")  # too late: ignored
     talk.run()
-    assert [("ecm", Result.TIMEOUT_CR), ("ecm", Result.TIMEOUT_CR)] == [result[:2] for result in talk.results]
+    assert [("ecm", TransportError.TIMEOUT_CR), ("ecm", TransportError.TIMEOUT_CR)] == [
+        result[:2] for result in talk.results
+    ]
     ends_ms = [end_ms for _, _, end_ms in talk.frames]
     assert [round(ends_ms[n] + 1000, 6) for n in (1, 4)] == [time_ms for _, _, time_ms in talk.results]
 
@@ -249,7 +251,7 @@ def test_nobody_there():
     talk.tester.send(b"\x3e\x00")
     talk.at(3.0, lambda: talk.network.set_segments(talk.together))
     assert [] == talk.run()
-    assert [("tester", Result.TIMEOUT_A, 1000.0)] == talk.results
+    assert [("tester", TransportError.TIMEOUT_A, 1000.0)] == talk.results
 
 
 def test_flow_control_that_cannot_be_sent():
@@ -258,19 +260,19 @@ def test_flow_control_that_cannot_be_sent():
     talk.say(0.0, "7E0 1014010203040506")
     talk.at(0.0003, lambda: talk.network.set_segments([]))
     talk.run()
-    assert [("ecm", Result.TIMEOUT_A)] == [result[:2] for result in talk.results]
+    assert [("ecm", TransportError.TIMEOUT_A)] == [result[:2] for result in talk.results]
 
 
 @pytest.mark.parametrize(
     ("frames", "results"),
     [
         # a frame missing
-        (["7E0 1014010203040506", "7E0 2207080910111213"], [Result.WRONG_SN]),
+        (["7E0 1014010203040506", "7E0 2207080910111213"], [TransportError.WRONG_SN]),
         # a new message within one: the old is lost, the new one counts
-        (["7E0 1014010203040506", "7E0 023E00"], [Result.UNEXP_PDU, b"\x3e\x00"]),
+        (["7E0 1014010203040506", "7E0 023E00"], [TransportError.UNEXP_PDU, b"\x3e\x00"]),
         (
             ["7E0 1014010203040506", "7E0 1008010203040506", "7E0 210708"],
-            [Result.UNEXP_PDU, bytes(range(1, 9))],
+            [TransportError.UNEXP_PDU, bytes(range(1, 9))],
         ),
         # ignored: nothing under way, empty, too short for what they say, a first frame for a single's length
         (["7E0 2107080910111213", "7E0 300000", "7E0 00", "7E0 053E00", "7E0 1005010203040506"], []),
@@ -291,9 +293,9 @@ def test_disturbed_reception(frames, results):
 @pytest.mark.parametrize(
     ("answers", "result"),
     [
-        (["7E0 320000"], Result.BUFFER_OVFLW),
-        (["7E0 350000"], Result.INVALID_FS),
-        (["7E0 310000"] * 11, Result.WFT_OVRN),
+        (["7E0 320000"], TransportError.BUFFER_OVFLW),
+        (["7E0 350000"], TransportError.INVALID_FS),
+        (["7E0 310000"] * 11, TransportError.WFT_OVRN),
         (["7E0 310000"] * 10 + ["7E0 300000"], None),
         (["7E0 3000", "7E0 300000"], None),
     ],
@@ -314,7 +316,7 @@ def test_longer_than_the_buffer():
     talk = Conversation(buffer_bytes=100)
     talk.tester.send(bytes(101))
     assert ["7E0 1065000000000000", "7E8 320000CCCCCCCCCC"] == talk.run()
-    assert [("tester", Result.BUFFER_OVFLW)] == [result[:2] for result in talk.results]
+    assert [("tester", TransportError.BUFFER_OVFLW)] == [result[:2] for result in talk.results]
 
 
 def test_reset_forgets():
@@ -340,7 +342,7 @@ def test_frame_on_the_wire_at_a_reset_is_not_taken_for_the_next():
 
     talk.at(0.0001, restart)
     assert ["7E8 1014000000000000", "7E8 101E000000000000"] == talk.run()
-    assert [("ecm", Result.TIMEOUT_BS, round(talk.frames[1][2] + 1000, 6))] == talk.results
+    assert [("ecm", TransportError.TIMEOUT_BS, round(talk.frames[1][2] + 1000, 6))] == talk.results
 
 
 def test_gaps_and_their_bytes():

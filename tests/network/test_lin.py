@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 import simpy
 
-from sim.network.lin import Cluster, LinNetwork, Slot
+from sim.network.lin import Cluster, FrameSlot, LinNetwork
 from sim.network.streams import Stream
 
 MASTER, RAIN, WIPER = "BCM.roof", "RLS.roof", "WIP.roof"
@@ -20,7 +20,8 @@ class Roof:
     def __init__(self) -> None:
         self.env = simpy.Environment()
         slots = tuple(
-            Slot(name, place, 0.01) for place, name in enumerate(("BCM.wish", "RLS.rain", "WIP.state"), 1)
+            FrameSlot(name, place, 0.01)
+            for place, name in enumerate(("BCM.wish", "RLS.rain", "WIP.state"), 1)
         )
         self.network = LinNetwork(self.env, {"roof": Cluster(MASTER, 19_200, slots)})
         self.wish, self.rain, self.state = (
@@ -79,7 +80,7 @@ def test_a_response_stands_on_the_wire_behind_its_header(roof: Roof) -> None:
 
 
 def test_frames_end_where_the_schedule_has_them(roof: Roof) -> None:
-    """Slot by slot, each after 84 bits at 19.2 kbit/s; unchanged data are told once."""
+    """FrameSlot by slot, each after 84 bits at 19.2 kbit/s; unchanged data are told once."""
     roof.start_all()
     roof.run()
     ends = [round(0.01 * slot + FRAME_S, 9) for slot in range(3)]
