@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from xml.etree.ElementTree import Element, tostring
+from xml.etree.ElementTree import Element, fromstring, register_namespace, tostring
 
 from markupsafe import Markup
 
 Node = Element
+
+register_namespace("", "http://www.w3.org/2000/svg")
 
 
 def node(tag: str, children: str | Iterable[Node] = (), **attributes: str | float | None) -> Node:
@@ -22,6 +24,11 @@ def node(tag: str, children: str | Iterable[Node] = (), **attributes: str | floa
     else:
         made.extend(children)
     return made
+
+
+def parsed(text: str) -> Node:
+    """The tree of a drawing that was written as text."""
+    return fromstring(text)
 
 
 def text_of(root: Node) -> Markup:

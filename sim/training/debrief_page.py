@@ -7,11 +7,16 @@ Not modelled: other languages than English.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from html import escape
+from pathlib import Path
+
+from markupsafe import Markup
 
 from sim.bench.explain import Because
-from sim.lab.report import DISCLAIMER, STYLE
+from sim.lab.report import DISCLAIMER
+from sim.markup import macros, page
+from sim.svg import node, text_of
 from sim.training.chain_picture import chain_picture
 from sim.training.debrief import Debrief, Judged
 
@@ -27,29 +32,24 @@ MARKS = {
 }
 COUNTED = {"dangers": "danger", "suspects left": "suspect left"}  # and what one of them is called
 PICTURE_W, PICTURE_H, MARGIN = 640, 180, 34
-MORE_STYLE = """
-pre { background: #f4f4f4; padding: 0.5rem 0.8rem; white-space: pre-wrap; font-size: 9pt; }
-svg { max-width: 100%; height: auto; } svg text { font: 11px system-ui, sans-serif; fill: currentColor; }
-"""
+PAGE = Path(__file__).with_name("debrief.html")
 HEAD = ("", "What you did", "min", "This check", "Why", "Figure", "Suspects left")
+
+
+_html = macros(Path(__file__).with_name("checks.html"))
 
 
 def as_html(told: Debrief) -> str:
     """The debrief as one page to be printed."""
-    title = escape(f"Debrief: {told.exercise.exercise}")
-    parts = [f"<h1>{title}</h1>", f'<p class="standing">{escape(DISCLAIMER)}</p>']
-    for heading, lines in sections(told):
-        parts += [f"<h2>{escape(heading)}</h2>", *(f"<p>{escape(line)}</p>" for line in lines)]
-    parts.append("<h2>Why it showed what it showed</h2>")
-    for name, tree in told.causes:
-        parts.append(f"<h3>{escape(name)}</h3>{chain_picture(tree)}<pre>{escape(_tree(tree))}</pre>")
-    parts += ["<h2>Your checks, one by one</h2>", checks_table(told)]
-    if told.suspects is not None:
-        parts += ["<h2>Suspects left after each step</h2>", suspects_picture(told)]
-    style = f"<style>{STYLE}{MORE_STYLE}</style>"
-    head = f'<meta charset="utf-8"><title>{title}</title>{style}'
-    body = "\n".join(parts)
-    return f'<!doctype html>\n<html lang="en"><head>{head}</head><body>\n{body}\n</body></html>\n'
+    return page(
+        PAGE,
+        title=f"Debrief: {told.exercise.exercise}",
+        disclaimer=DISCLAIMER,
+        sections=sections(told),
+        causes=[(name, chain_picture(tree), _tree(tree)) for name, tree in told.causes],
+        checks=checks_table(told),
+        suspects=None if told.suspects is None else suspects_picture(told),
+    )
 
 
 def as_markdown(told: Debrief) -> str:
@@ -154,18 +154,12 @@ def _cells(one: Judged, told: Debrief) -> tuple[str, ...]:
     return str(one.number_in_log), one.step.action, minutes, MARKS[one.verdict], one.reason, figure, left
 
 
-def checks_table(told: Debrief) -> str:
+def checks_table(told: Debrief) -> Markup:
     """Every step with its verdict, its figure and the suspects that it left, as an HTML table."""
-    head = "".join(f"<th>{escape(one)}</th>" for one in HEAD)
-    rows = "".join(_row(_cells(one, told)) for one in told.judged)
-    return f"<table><thead><tr>{head}</tr></thead><tbody>\n{rows}</tbody></table>"
+    return _html("table", HEAD, [_cells(one, told) for one in told.judged])
 
 
-def _row(cells: Iterable[str]) -> str:
-    return f"<tr>{''.join(f'<td>{escape(one)}</td>' for one in cells)}</tr>\n"
-
-
-def suspects_picture(told: Debrief) -> str:
+def suspects_picture(told: Debrief) -> Markup:
     """How many suspects were left after each step, as an SVG drawing of steps going down."""
     start = told.suspects or 1
     counts = [start, *(one.left for one in told.judged)]
@@ -175,15 +169,15 @@ def suspects_picture(told: Debrief) -> str:
     path = f"M {spots[0][0]:.1f} {spots[0][1]:.1f} " + " ".join(f"H {x:.1f} V {y:.1f}" for x, y in spots[1:])
     words = f"{_suspects(start)} at first, {counts[-1]} at the end"
     base, foot, end = PICTURE_H - MARGIN, PICTURE_H - 10, PICTURE_W - MARGIN
-    return (
-        f'<svg class="left" viewBox="0 0 {PICTURE_W} {PICTURE_H}" role="img" aria-label="{escape(words)}">'
-        f'<line x1="{MARGIN}" y1="{base}" x2="{end}" y2="{base}" stroke="currentColor"/>'
-        f'<path d="{path}" fill="none" stroke="currentColor" stroke-width="2"/>'
-        f'<text x="{MARGIN}" y="{MARGIN - 8}">{escape(words)}</text>'
-        f'<text x="{MARGIN}" y="{foot}">step 1</text>'
-        f'<text x="{end}" y="{foot}" text-anchor="end">step {len(told.judged)}</text>'
-        "</svg>"
-    )
+    shapes = [
+        node("line", x1=MARGIN, y1=base, x2=end, y2=base, stroke="currentColor"),
+        node("path", d=path, fill="none", stroke="currentColor", stroke_width=2),
+        node("text", words, x=MARGIN, y=MARGIN - 8),
+        node("text", "step 1", x=MARGIN, y=foot),
+        node("text", f"step {len(told.judged)}", x=end, y=foot, text_anchor="end"),
+    ]
+    view = f"0 0 {PICTURE_W} {PICTURE_H}"
+    return text_of(node("svg", shapes, class_="left", viewBox=view, role="img", aria_label=words))
 
 
 def _suspects(number: int) -> str:

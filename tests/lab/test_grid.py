@@ -99,7 +99,7 @@ def test_export_as_table_and_data(grid: Grid) -> None:
     assert [str(k) for k in range(16)] == [row["row"] for row in rows]
     assert ("1", "0", "silent") == (rows[1]["unplug TCM"], rows[1]["pull F2"], rows[1]["TCM"])
     data = json.loads(grid.as_json())
-    assert (16, DISCLAIMER) == (len(data["rows"]), data["final_state"])
+    assert (16, DISCLAIMER) == (len(data["rows"]), data["standing"])
     place = data["columns"].index("TCM")
     assert "silent" == data["rows"][3]["values"][place]
 

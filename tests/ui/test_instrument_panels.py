@@ -13,7 +13,8 @@ from sim.instruments.diagram import drawing
 from sim.instruments.meter import Measured
 from sim.instruments.service import ServiceInformation
 from ui.drawing.meter import display, readings_table, strip
-from ui.drawing.wiring import lists_table, marked, printable
+from ui.drawing.tables import pickable_table
+from ui.drawing.wiring import marked, printable
 from ui.state.readings import Notebook, Reading
 from ui.state.session import shipped_cars
 
@@ -214,7 +215,7 @@ def test_no_name_of_a_file_gets_onto_a_sheet_unescaped() -> None:
     sheets = [
         marked(drawing(papers, "ECM"), {"red": HOSTILE}, True),
         printable(face(papers, "ECM.C1"), HOSTILE),
-        lists_table((HOSTILE,), [(HOSTILE, HOSTILE)]),
+        pickable_table((HOSTILE,), [(HOSTILE, HOSTILE)]),
         display(reading),
         strip(reading),
         readings_table([reading]),

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from html import escape
+from collections.abc import Iterable
+from pathlib import Path
 
+from markupsafe import Markup
+
+from sim.markup import macros
 from sim.training.attempt import Step
+
+_html = macros(Path(__file__).with_name("class.html"))
 
 
 def step_words(step: Step) -> str:
@@ -26,23 +31,15 @@ def step_words(step: Step) -> str:
     return ""
 
 
-def step_cards(steps: Sequence[Step]) -> str:
+def step_cards(steps: Iterable[Step]) -> Markup:
     """The latest steps, each with everything that it showed."""
-    return "".join(_card(step) for step in steps)
+    return _html("step_cards", [(step, step_words(step), _cost(step), _seat(step)) for step in steps])
 
 
-def _card(step: Step) -> str:
+def _seat(step: Step) -> str:
     sight = step.sight
-    seat = f"ignition {sight.ignition} · engine {sight.engine}{_engine(step)}"
     lamps = f" · lamps lit: {', '.join(name.replace('_', ' ') for name in sight.lit)}" if sight.lit else ""
-    words = step_words(step)
-    shown = f'<p class="{"vain" if step.vain else "told"}">{escape(words)}</p>' if words else ""
-    notes = "".join(f'<p class="small">{escape(text)}</p>' for text in step.notes)
-    mind = "".join(f'<p class="mind">{escape(text)}</p>' for text in (*step.dangers, *step.cautions))
-    return (
-        f'<div class="step"><b>{escape(step.action)}</b> <span class="dim small">{_cost(step)}</span>'
-        f'{shown}{notes}<p class="dim small">{escape(seat + lamps)}</p>{mind}</div>'
-    )
+    return f"ignition {sight.ignition} · engine {sight.engine}{_engine(step)}{lamps}"
 
 
 def _engine(step: Step) -> str:
@@ -55,13 +52,6 @@ def _cost(step: Step) -> str:
     return f"{step.minutes:.1f} min{f', parts {step.cost:g}' if step.cost else ''}"
 
 
-def step_table(steps: Iterable[Step]) -> str:
+def step_table(steps: Iterable[Step]) -> Markup:
     """The log: number, action, what it showed, shop minutes."""
-    rows = "".join(
-        f'<tr><td class="dim">{number}</td><td><b>{escape(step.action)}</b>'
-        f'<div class="small">{escape(step_words(step))}</div></td>'
-        f'<td class="small code">{step.minutes:.1f}</td><td class="small code">{step.labor_min:.1f}</td></tr>'
-        for number, step in enumerate(steps, start=1)
-    )
-    head = "<tr><th></th><th>done and shown</th><th>min</th><th>sum</th></tr>"
-    return f'<div class="scroll"><table>{head}{rows}</table></div>'
+    return _html("step_table", [(step, step_words(step)) for step in steps])

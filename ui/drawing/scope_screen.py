@@ -9,14 +9,18 @@ import base64
 import hashlib
 import io
 from dataclasses import dataclass
-from html import escape
+from pathlib import Path
 
 import streamlit as st
+from markupsafe import Markup
 
 from sim.instruments.result import digits
 from sim.instruments.scope import Cursors, Picture
 from sim.instruments.screen import DAY, NIGHT, figure
+from sim.markup import macros
 from ui.drawing.meter import said
+
+_html = macros(Path(__file__).with_name("instruments.html"))
 
 SIZE_IN, DPI = (4.6, 3.7), 160  # for a panel's width; letters come out as large as those around it
 
@@ -53,47 +57,30 @@ def digest(picture: Picture) -> str:
     return hashed.hexdigest()
 
 
-def screen(picture: Picture, cursors: Cursors, dark: bool = False) -> str:
+def screen(picture: Picture, cursors: Cursors, dark: bool = False) -> Markup:
     """The screen with its cursors, and what they read, as HTML."""
     shown = drawn(picture, dark)
     left, top, width, height = shown.grid
     begin_s = float(picture.channels[0].time_s[0])
-    marks = "".join(
-        f'<i class="cursor" style="left:{100 * (left + width * (time_s - begin_s) / picture.sweep_s):.3f}%;'
-        f'top:{100 * top:.2f}%;height:{100 * height:.2f}%"><b>{name}</b></i>'
+    marks = [
+        (name, 100 * (left + width * (time_s - begin_s) / picture.sweep_s), 100 * top, 100 * height)
         for name, time_s in zip("AB", cursors.times_s, strict=True)
-    )
+    ]
     source = f"data:image/png;base64,{base64.b64encode(shown.png).decode('ascii')}"
-    words = escape(f"Scope: {picture.action}. {picture.display}", quote=True)
-    return (
-        f'<div class="screen"><img src="{source}" alt="{words}">{marks}</div>'
-        f"{_read_out(picture, cursors)}{said(picture)}"
-    )
+    words = f"Scope: {picture.action}. {picture.display}"
+    return _html("screen", source, words, marks) + _read_out(picture, cursors) + said(picture)
 
 
-def _read_out(picture: Picture, cursors: Cursors) -> str:
-    head = f"<tr><th></th><th>A {_time(cursors.times_s[0])}</th><th>B {_time(cursors.times_s[1])}</th>"
-    rows = [f"{head}<th>B less A, {_time(cursors.between_s)}</th></tr>"]
-    volts = zip(picture.channels, cursors.volts, cursors.steps_v, strict=True)
-    for number, (one, (first_v, second_v), step_v) in enumerate(volts, start=1):
-        cells = (
-            '<td colspan="3">floating</td>'
-            if one.floating
-            else "".join(f'<td class="code">{digits(volt, "V")}</td>' for volt in (first_v, second_v, step_v))
-        )
-        name = f"{number}: {escape(one.a)} to {escape(one.b)}"
-        rows.append(f'<tr><td><span class="trace t{number}"></span>{name}</td>{cells}</tr>')
-    if len(picture.channels) == 2 and not any(one.floating for one in picture.channels):
-        between = [first[0] - second[0] for first, second in zip(*_both(cursors), strict=True)]
-        cells = "".join(f'<td class="code">{digits(volt, "V")}</td>' for volt in between)
-        rows.append(f"<tr><td>1 less 2</td>{cells}<td></td></tr>")
-    return f'<div class="wide"><table class="readout">{"".join(rows)}</table></div>'
-
-
-def _both(cursors: Cursors) -> tuple[list[tuple[float]], list[tuple[float]]]:
-    """Volts of the first and of the second channel at A and at B."""
-    first, second = cursors.volts
-    return [(volt,) for volt in first], [(volt,) for volt in second]
+def _read_out(picture: Picture, cursors: Cursors) -> Markup:
+    volts = [(*at, step_v) for at, step_v in zip(cursors.volts, cursors.steps_v, strict=True)]
+    channels = [
+        (one, [digits(volt, "V") for volt in each]) for one, each in zip(picture.channels, volts, strict=True)
+    ]
+    less: list[str] = []
+    if len(volts) == 2 and not any(one.floating for one in picture.channels):
+        less = [digits(first - second, "V") for first, second in zip(*cursors.volts, strict=True)]
+    times = [_time(time_s) for time_s in (*cursors.times_s, cursors.between_s)]
+    return _html("read_out", *times, channels, less)
 
 
 def _time(time_s: float) -> str:

@@ -16,8 +16,8 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
-from ui.drawing.reports import section_html
 from ui.drawing.tables import numbered
+from ui.drawing.tables import section as section_html
 from ui.panels import one_back
 from ui.panels.action_lines import action_lines, lines_of
 from ui.panels.which_car import MINE, uploaded
@@ -353,7 +353,7 @@ def _shown() -> None:
         st.markdown(f"**{table.words}**")
         for section in list(table.sections())[1:]:
             st.markdown(f"**{section.title}**")
-            sheet.show(section_html(section), f"case {section.title}")
+            sheet.show(section_html(section.parts), f"case {section.title}")
         st.caption(DISCLAIMER)
     st.download_button(
         "Report to print", table.as_html, "case.html", "text/html", key="case_report", on_click="ignore"

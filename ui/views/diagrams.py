@@ -17,7 +17,8 @@ from sim.instruments.lists import module_title
 from sim.instruments.service import ServiceInformation
 from ui.drawing import sheet
 from ui.drawing.meter import expected_table
-from ui.drawing.wiring import lists_table, marked, printable
+from ui.drawing.tables import pickable_table
+from ui.drawing.wiring import marked, printable
 from ui.panels import measure
 from ui.panels.diagram import connector_words
 from ui.panels.terminals import papers_of, terminals
@@ -171,7 +172,7 @@ def _in_order(name: str) -> list[tuple[int, str]]:
 def _list(held: Held, head: tuple[str, ...], rows: Sequence[tuple[str, ...]], key: str) -> None:
     """A table whose rows open the circuit of what they name."""
     if rows:
-        sheet.show(lists_table(head, rows), key, partial(_open_circuit, held, key))
+        sheet.show(pickable_table(head, rows), key, partial(_open_circuit, held, key))
 
 
 def _open_circuit(held: Held, key: str) -> None:

@@ -16,7 +16,7 @@ from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, Problem
 from ui.drawing import sheet
 from ui.drawing.cause_pictures import MOST_COMBINATIONS, cause_diagram, matrix
-from ui.drawing.reports import section_html
+from ui.drawing.tables import section as section_html
 from ui.drawing.tables import side_by_side
 from ui.panels import which_car
 from ui.panels.action_lines import lines_of
@@ -373,7 +373,7 @@ def _hidden(grid: Grid) -> None:
 
 def _section(grid: Grid, title: str) -> None:
     section: Section = next(one for one in grid.sections() if one.title == title)
-    sheet.show(section_html(section), f"section {title}")
+    sheet.show(section_html(section.parts), f"section {title}")
 
 
 def _everything_first(grid: Grid) -> list[int]:
