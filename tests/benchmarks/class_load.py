@@ -131,11 +131,11 @@ class Class:
     @classmethod
     def of(cls, records: Records, students: int, exercise: str) -> Class:
         """A new class whose students have all joined."""
-        group = records.open_class("load")
-        keys = [records.join(group.join_code, f"student {number}")[1] for number in range(students)]
+        group = records.classes.open("load")
+        keys = [records.students.join(group.join_code, f"student {number}")[1] for number in range(students)]
         name = next(name for name in shipped_exercises() if name.startswith(exercise))
         text = shipped_exercises()[name].read_text(encoding="utf-8")
-        return cls(keys, records.assign(group.id, text, practice=True, varied=True).id)
+        return cls(keys, records.assignments.give(group.id, text, practice=True, varied=True).id)
 
     def enter(self, address: str, number: int, keeps: bool = False) -> Visitor:
         """The visit of one student, at the exercise."""

@@ -8,7 +8,8 @@ import pytest
 from sim.bench.bench import Bench
 from sim.catalogue import shipped_exercises
 from sim.training.exercise import Exercise
-from sim.training.records import Records, Work
+from sim.training.kept_attempts import KeptAttempt
+from sim.training.records import Records
 
 STUDENTS = 12
 
@@ -23,16 +24,18 @@ def test_the_car_of_a_class_isdriven_in_once(tmp_path: Path, monkeypatch: pytest
 
     monkeypatch.setattr(Exercise, "driven_in", counted)
     records = Records(f"sqlite:///{tmp_path}/classes.sqlite")
-    group = records.open_class("Tuesday")
+    group = records.classes.open("Tuesday")
     file = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8") + "# of this test\n"
-    task = records.assign(group.id, file, varied=True)
-    numbers = [records.join(group.join_code, f"student {number}")[0].id for number in range(STUDENTS)]
+    task = records.assignments.give(group.id, file, varied=True)
+    numbers = [
+        records.students.join(group.join_code, f"student {number}")[0].id for number in range(STUDENTS)
+    ]
     together = threading.Barrier(STUDENTS)
-    begun: list[Work] = []
+    begun: list[KeptAttempt] = []
 
     def begin(number: int) -> None:
         together.wait()
-        begun.append(records.begin(task, number))
+        begun.append(records.attempts.begin(task, number))
 
     threads = [threading.Thread(target=begin, args=(number,)) for number in numbers]
     for thread in threads:

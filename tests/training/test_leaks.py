@@ -76,13 +76,13 @@ def walk(address: str, records: Records, file: str, exercise: Exercise, place: i
 
     `place`: how many neighbours came earlier; each has the next fault behind the same words.
     """
-    group = records.open_class("Tuesday")
-    task = records.assign(group.id, file, varied=place > 0)
+    group = records.classes.open("Tuesday")
+    task = records.assignments.give(group.id, file, varied=place > 0)
     for number, name in enumerate(NEIGHBOURS):
         if number == place:
-            _, key = records.join(group.join_code, "Amara")
-        neighbour, _ = records.join(group.join_code, name)
-    records.begin(task, neighbour.id).note(NOTE)
+            _, key = records.students.join(group.join_code, "Amara")
+        neighbour, _ = records.students.join(group.join_code, name)
+    records.attempts.begin(task, neighbour.id).note(NOTE)
     with Visitor(address, "exercise", query(student=key, exercise=str(task.id)), keeps=True) as visitor:
         _work(visitor, exercise)
         words = _read(visitor)
@@ -219,10 +219,10 @@ def test_an_odd_address_leads_to_nobody_s_work_and_to_no_page_of_the_instructor(
     """Numbers that are none, exercises of another class, keys that nobody has, another's bench."""
     address, records = served
     file = shipped_exercises()[NAMES[1]].read_text(encoding="utf-8")
-    elsewhere = records.open_class("Wednesday")
-    records.join(elsewhere.join_code, NEIGHBOURS[0])
-    task = records.assign(elsewhere.id, file)
-    _, key = records.join(records.open_class("Thursday").join_code, "Amara")
+    elsewhere = records.classes.open("Wednesday")
+    records.students.join(elsewhere.join_code, NEIGHBOURS[0])
+    task = records.assignments.give(elsewhere.id, file)
+    _, key = records.students.join(records.classes.open("Thursday").join_code, "Amara")
     odd = [{"student": key, "exercise": one} for one in (*ABSENT, str(task.id))]
     odd += [{"student": one, "exercise": str(task.id)} for one in ABSENT]
     odd += [{"student": key, "bench": one, "class": one, "attempt": one} for one in ABSENT]
@@ -256,10 +256,10 @@ def test_the_walk_would_find_a_leak(served: tuple[str, Records]) -> None:
     """What the instructor shows does reach the student, and the reading of messages finds it."""
     address, records = served
     file = shipped_exercises()[NAMES[1]].read_text(encoding="utf-8")
-    group = records.open_class("shown")
-    _, key = records.join(group.join_code, "Bo")
-    task = records.assign(group.id, file)
-    records.reveal(task.id)
+    group = records.classes.open("shown")
+    _, key = records.students.join(group.join_code, "Bo")
+    task = records.assignments.give(group.id, file)
+    records.assignments.reveal(task.id)
     with Visitor(address, "exercise", query(student=key, exercise=str(task.id)), keeps=True) as visitor:
         came = "\n".join(_told(raw) for raw in visitor.received)
     assert "The instructor shows what is hidden: pull F2" in came

@@ -21,7 +21,10 @@ from sqlalchemy import create_engine, inspect, text
 
 from sim.catalogue import shipped_exercises
 from sim.training.attempt import student_view
-from sim.training.records import AssignmentRow, Elsewhere, Records, StudentRow, Work
+from sim.training.attempt_log import Elsewhere
+from sim.training.kept_attempts import KeptAttempt
+from sim.training.records import Records
+from sim.training.rows import AssignmentRow, StudentRow
 from sim.training.schema import VERSION, writing
 from sim.vehicle.problems import EditProblem, Problem
 
@@ -34,11 +37,11 @@ KILLS = 20
 
 def begun(
     records: Records, name: str = "Amara", practice: bool = False
-) -> tuple[AssignmentRow, StudentRow, Work]:
-    group = records.open_class("Tuesday")
-    student, _ = records.join(group.join_code, name)
-    task = records.assign(group.id, FIRST, practice=practice)
-    return task, student, records.begin(task, student.id)
+) -> tuple[AssignmentRow, StudentRow, KeptAttempt]:
+    group = records.classes.open("Tuesday")
+    student, _ = records.students.join(group.join_code, name)
+    task = records.assignments.give(group.id, FIRST, practice=practice)
+    return task, student, records.attempts.begin(task, student.id)
 
 
 def test_a_whole_exercise_is_kept_and_comes_back(records: Records) -> None:
@@ -47,13 +50,13 @@ def test_a_whole_exercise_is_kept_and_comes_back(records: Records) -> None:
         work.do(action)
     work.hint()
     work.note("only two complain")
-    again = records.begin(task, student.id)
+    again = records.attempts.begin(task, student.id)
     assert again.id == work.id
     assert student_view(again.attempt) == student_view(work.attempt)
     for action in SOLUTION[6:]:
         again.do(action)
     assert again.hand_in(["pull F2"], "the holder was empty").complete
-    third = records.resume(work.id)
+    third = records.attempts.resume(work.id)
     assert student_view(third.attempt) == student_view(again.attempt)
     assert third.attempt.result == again.attempt.result
     with pytest.raises(EditProblem, match="has been handed in"):
@@ -65,19 +68,19 @@ def test_what_makes_no_sense_and_what_was_in_vain(records: Records) -> None:
     with pytest.raises(EditProblem, match="no action begins with"):
         work.do("smash ECM")
     assert "TCM.C1.1 is whole already" == work.do("mend TCM.C1.1").vain
-    assert ["mend TCM.C1.1"] == records.resume(work.id).attempt.log
+    assert ["mend TCM.C1.1"] == records.attempts.resume(work.id).attempt.log
 
 
 def test_students_come_back_with_their_key(records: Records) -> None:
-    group = records.open_class("  Evening   class ")
+    group = records.classes.open("  Evening   class ")
     assert "Evening class" == group.name
-    student, key = records.join(group.join_code.lower(), "Wei")
-    assert student == records.student(key)
-    other = records.new_key(student.id)
-    assert student == records.student(other)
+    student, key = records.students.join(group.join_code.lower(), "Wei")
+    assert student == records.students.with_key(key)
+    other = records.students.new_key(student.id)
+    assert student == records.students.with_key(other)
     for wrong in (key, "", group.join_code):
         with pytest.raises(Problem, match="there is no such student with this key"):
-            records.student(wrong)
+            records.students.with_key(wrong)
 
 
 @pytest.mark.parametrize(
@@ -92,50 +95,50 @@ def test_students_come_back_with_their_key(records: Records) -> None:
     ],
 )
 def test_who_cannot_join(records: Records, code: str | None, name: str, sentence: str) -> None:
-    group = records.open_class("Tuesday")
-    records.join(group.join_code, "Amara")
+    group = records.classes.open("Tuesday")
+    records.students.join(group.join_code, "Amara")
     with pytest.raises(Problem, match=sentence):
-        records.join(group.join_code if code is None else code, name)
+        records.students.join(group.join_code if code is None else code, name)
 
 
 def test_nobody_joins_a_class_that_is_closed(records: Records) -> None:
-    group = records.open_class("Tuesday")
-    records.close_class(group.id)
-    assert records.classes()[0].closed_s is not None
+    group = records.classes.open("Tuesday")
+    records.classes.close(group.id)
+    assert records.classes.listed()[0].closed_s is not None
     with pytest.raises(Problem, match="no open class has this code"):
-        records.join(group.join_code, "Amara")
-    records.close_class(group.id, closed=False)
-    assert "Amara" == records.join(group.join_code, "Amara")[0].name
+        records.students.join(group.join_code, "Amara")
+    records.classes.close(group.id, closed=False)
+    assert "Amara" == records.students.join(group.join_code, "Amara")[0].name
 
 
 def test_join_codes_have_no_letters_that_look_alike(records: Records) -> None:
-    codes = {records.open_class(f"class {k}").join_code for k in range(20)}
+    codes = {records.classes.open(f"class {k}").join_code for k in range(20)}
     assert 20 == len(codes)
     assert not set("".join(codes)) & set("0O1IL5S8B2Z")
 
 
 def test_two_windows_do_not_both_write_the_same_line(records: Records) -> None:
     task, student, one = begun(records)
-    other = records.begin(task, student.id)
+    other = records.attempts.begin(task, student.id)
     one.do("press start")
     with pytest.raises(Elsewhere, match="gone on in another window"):
         other.do("scan")
     assert ["press start"] == other.attempt.log
     other.do("scan")
-    assert ["press start", "scan"] == records.resume(one.id).attempt.log
+    assert ["press start", "scan"] == records.attempts.resume(one.id).attempt.log
 
 
 def test_a_window_left_behind_by_a_rewind_or_a_hand_in_is_told(records: Records) -> None:
     task, student, one = begun(records, practice=True)
     for action in SOLUTION[:4]:
         one.do(action)
-    other = records.begin(task, student.id)
+    other = records.attempts.begin(task, student.id)
     one.rewind(2)
     with pytest.raises(Elsewhere):
         other.do("look F2")
     assert ["press start", "wait 5 s"] == other.attempt.log
     other.do("look F2")
-    again = records.resume(one.id)
+    again = records.attempts.resume(one.id)
     assert ["press start", "wait 5 s", "look F2"] == again.attempt.log
     again.hand_in(["pull F2"])
     with pytest.raises(Elsewhere, match="handed in, in another window"):
@@ -145,18 +148,18 @@ def test_a_window_left_behind_by_a_rewind_or_a_hand_in_is_told(records: Records)
 def test_what_cannot_be_kept_is_not_shown(records: Records) -> None:
     _, student, work = begun(records)
     work.do("press start")
-    records.delete_student(student.id)
+    records.students.delete(student.id)
     with pytest.raises(Problem, match="there is no such attempt"):
         work.do("scan")
 
 
 def test_neighbours_of_a_varied_exercise_have_different_cars(records: Records) -> None:
-    group = records.open_class("Tuesday")
-    task = records.assign(group.id, FIRST, varied=True)
+    group = records.classes.open("Tuesday")
+    task = records.assignments.give(group.id, FIRST, varied=True)
     hidden = []
     for name in ("Amara", "Bo", "Cy", "Dara"):
-        student, _ = records.join(group.join_code, name)
-        hidden.append(records.begin(task, student.id).attempt.exercise.arrives)
+        student, _ = records.students.join(group.join_code, name)
+        hidden.append(records.attempts.begin(task, student.id).attempt.exercise.arrives)
     assert [("pull F2",), ("pull F3",), ("pull F1",), ("pull F2",)] == hidden
 
 
@@ -172,13 +175,13 @@ def test_the_board_shows_where_everybody_is_and_who_may_be_stuck(url: str) -> No
     now_s = [1_000_000.0]
     records = Records(url, clock=lambda: now_s[0])
     task, amara, work = begun(records)
-    code = records.classes()[0].join_code
-    late, _ = records.join(code, "Bo")
-    guess, _ = records.join(code, "Cy")
+    code = records.classes.listed()[0].join_code
+    late, _ = records.students.join(code, "Bo")
+    guess, _ = records.students.join(code, "Cy")
     for action in SOLUTION:
         work.do(action)
     work.hand_in(["pull F2"])
-    other = records.begin(task, guess.id)
+    other = records.attempts.begin(task, guess.id)
     for part in ("ECM.C1.3", "TCM.C1.3", "ABS.C1.3"):
         other.do(f"mend {part}")
     other.hint()
@@ -205,9 +208,9 @@ def test_results_as_a_table_without_formulas(records: Records) -> None:
     assert ("True", "1.0", "pull F2") == (table[0]["complete"], table[0]["credit"], table[0]["named"])
     assert pytest.approx(work.attempt.minutes) == float(table[0]["minutes"])
     assert table[0]["handed in"].endswith("+00:00")
-    code = records.class_of(task.class_id).join_code
+    code = records.classes.get(task.class_id).join_code
     for sign in "+-@":
-        records.begin(task, records.join(code, f"{sign}1")[0].id)
+        records.attempts.begin(task, records.students.join(code, f"{sign}1")[0].id)
     names = [row["student"] for row in csv.DictReader(io.StringIO(records.export_csv(task.class_id)))]
     assert ["'+1", "'-1", "'@1"] == names[1:]
 
@@ -216,22 +219,22 @@ def test_what_was_handed_in_after_the_solution_was_shown_is_marked_so_and_the_re
     """Hidden again or not, whoever had not handed in has had the chance to see it."""
     records = Records(url, clock=iter(range(1000, 2000)).__next__)
     task, early, work = begun(records)
-    group = records.class_of(task.class_id)
-    late, waiting = (records.join(group.join_code, name)[0] for name in ("Bo", "Cy"))
+    group = records.classes.get(task.class_id)
+    late, waiting = (records.students.join(group.join_code, name)[0] for name in ("Bo", "Cy"))
     work.do("press start")
     work.hand_in(["pull F2"])
-    open_work = records.begin(task, late.id)
+    open_work = records.attempts.begin(task, late.id)
     assert not any(row.after_showing for row in records.board(group.id))
-    records.reveal(task.id)
-    records.reveal(task.id, False)
-    records.reveal(task.id)
-    records.reveal(task.id, False)
+    records.assignments.reveal(task.id)
+    records.assignments.reveal(task.id, False)
+    records.assignments.reveal(task.id)
+    records.assignments.reveal(task.id, False)
     assert [False, True, False] == [row.after_showing for row in records.board(group.id)]
     open_work.hand_in(["pull F2"])
     assert [False, True, False] == [row.after_showing for row in records.board(group.id)]
-    desks = [records.desk(student.id)[0].after_showing for student in (early, late, waiting)]
+    desks = [records.assignments.desk(student.id)[0].after_showing for student in (early, late, waiting)]
     assert [False, True, False] == desks
-    assert [False, True] == [records.after_showing(one.id) for one in (work, open_work)]
+    assert [False, True] == [records.attempts.after_showing(one.id) for one in (work, open_work)]
     table = csv.DictReader(io.StringIO(records.export_csv(group.id)))
     assert ["no", "yes"] == [row["after the solution was shown"] for row in table]
     records.close()
@@ -239,10 +242,10 @@ def test_what_was_handed_in_after_the_solution_was_shown_is_marked_so_and_the_re
 
 def test_an_exercise_of_one_class_is_not_begun_by_another_s_student(records: Records) -> None:
     task, _, _ = begun(records)
-    stranger, _ = records.alone()
+    stranger, _ = records.practice_alone()
     with pytest.raises(Problem, match="was given to another class"):
-        records.begin(task, stranger.id)
-    assert [] == records.attempts_of(stranger.id)
+        records.attempts.begin(task, stranger.id)
+    assert [] == records.attempts.of_student(stranger.id)
 
 
 def test_erasing_leaves_nothing(records: Records) -> None:
@@ -251,20 +254,20 @@ def test_erasing_leaves_nothing(records: Records) -> None:
     work.hint()
     work.note("my secret note")
     work.hand_in(["pull F2"], "secret evidence")
-    keep, _ = records.join(records.classes()[0].join_code, "Bo")
-    records.delete_student(student.id)
-    assert [keep] == records.students(task.class_id)
+    keep, _ = records.students.join(records.classes.listed()[0].join_code, "Bo")
+    records.students.delete(student.id)
+    assert [keep] == records.students.of_class(task.class_id)
     assert 0 == sum(rows_of(records, name) for name in ("attempts", "actions", "notes", "hints", "results"))
     if records.engine.dialect.name == "sqlite":
         folder = Path(str(records.engine.url.database)).parent
         left = _bytes_in(folder)
         for secret in (b"Zebulon", b"my secret note", b"secret evidence"):
             assert secret not in left
-    records.delete_class(task.class_id)
-    assert [] == records.classes()
+    records.classes.delete(task.class_id)
+    assert [] == records.classes.listed()
     assert 0 == rows_of(records, "assignments")
     with pytest.raises(Problem, match="there is no such class"):
-        records.delete_class(task.class_id)
+        records.classes.delete(task.class_id)
 
 
 def test_erasing_overwrites_also_where_sqlite_leaves_what_was_deleted(
@@ -283,7 +286,7 @@ def test_erasing_overwrites_also_where_sqlite_leaves_what_was_deleted(
     work.note("my secret note")
     secrets = (b"Zebulon", b"my secret note")
     assert secrets == tuple(one for one in secrets if one in _bytes_in(tmp_path))
-    records.delete_student(student.id)
+    records.students.delete(student.id)
     assert [] == [one for one in secrets if one in _bytes_in(tmp_path)]
     records.close()
     assert [] == [one for one in secrets if one in _bytes_in(tmp_path)]
@@ -300,15 +303,18 @@ def rows_of(records: Records, table: str) -> int:
 
 def test_thirty_students_write_at_once(records: Records) -> None:
     """Every line is there in the end, in order, whoever was first."""
-    group = records.open_class("Tuesday")
-    task = records.assign(group.id, FIRST)
-    works = [records.begin(task, records.join(group.join_code, f"student {k}")[0].id).id for k in range(30)]
+    group = records.classes.open("Tuesday")
+    task = records.assignments.give(group.id, FIRST)
+    works = [
+        records.attempts.begin(task, records.students.join(group.join_code, f"student {k}")[0].id).id
+        for k in range(30)
+    ]
     errors: list[BaseException] = []
 
     def write(attempt: int) -> None:
         try:
             for number in range(1, 11):
-                records.add_action(attempt, number, f"wait {number} s", 0.1, number - 1)
+                records.attempts.log.add_action(attempt, number, f"wait {number} s", 0.1, number - 1)
         except BaseException as error:
             errors.append(error)
 
@@ -327,9 +333,12 @@ def test_thirty_students_write_at_once(records: Records) -> None:
 def test_killed_at_any_moment_nothing_acknowledged_is_lost(url: str) -> None:
     """A process that writes for four students is killed twenty times, each time at another moment."""
     records = Records(url)
-    group = records.open_class("Tuesday")
-    task = records.assign(group.id, FIRST)
-    works = [records.begin(task, records.join(group.join_code, f"s{k}")[0].id).id for k in range(4)]
+    group = records.classes.open("Tuesday")
+    task = records.assignments.give(group.id, FIRST)
+    works = [
+        records.attempts.begin(task, records.students.join(group.join_code, f"s{k}")[0].id).id
+        for k in range(4)
+    ]
     acknowledged = dict.fromkeys(works, 0)
     dice = random.Random(7)
     with writers(url, KILLS, works) as out:
@@ -359,7 +368,7 @@ def test_an_exercise_goes_on_after_the_server_was_killed(url: str) -> None:
         assert out.readline()
         os.kill(pid, signal.SIGKILL)
     after = Records(url)
-    again = after.resume(work.id)
+    again = after.attempts.resume(work.id)
     assert "press start" == again.attempt.log[0]
     assert len(again.attempt.log) >= 2
     again.do("scan")
@@ -446,17 +455,17 @@ def test_a_file_that_is_no_database(tmp_path: Path) -> None:
 
 
 def test_a_student_alone(records: Records) -> None:
-    student, key = records.alone()
-    task = records.assign(student.class_id, FIRST, practice=True)
-    work = records.begin(task, records.student(key).id)
+    student, key = records.practice_alone()
+    task = records.assignments.give(student.class_id, FIRST, practice=True)
+    work = records.attempts.begin(task, records.students.with_key(key).id)
     for action in SOLUTION[:3]:
         work.do(action)
     work.rewind(1)
-    assert ["press start"] == records.resume(work.id).attempt.log
+    assert ["press start"] == records.attempts.resume(work.id).attempt.log
     assert json.dumps(student_view(work.attempt))
-    assert [] == records.classes()
+    assert [] == records.classes.listed()
     with pytest.raises(Problem, match="no open class"):
-        records.join(records.class_of(student.class_id).join_code, "Eve")
+        records.students.join(records.classes.get(student.class_id).join_code, "Eve")
 
 
 # -- desk and the instructor's word ------------------------------------------------------------------------
@@ -464,42 +473,42 @@ def test_a_student_alone(records: Records) -> None:
 
 def test_a_desk_tells_what_was_given_and_how_far_it_is(records: Records) -> None:
     task, amara, work = begun(records)
-    later = records.assign(task.class_id, FIRST)
+    later = records.assignments.give(task.class_id, FIRST)
     work.do("press start")
     work.do("scan")
-    first, second = records.desk(amara.id)
+    first, second = records.assignments.desk(amara.id)
     assert (task, work.id, 2, None) == (first.assignment, first.attempt_id, first.steps, first.complete)
     assert pytest.approx(work.attempt.minutes) == first.minutes
     assert (later, None, 0, 0.0) == (second.assignment, second.attempt_id, second.steps, second.minutes)
     work.hand_in(["pull F3"])
-    done = records.desk(amara.id)[0]
+    done = records.assignments.desk(amara.id)[0]
     assert (False, 0.0) == (done.complete, done.credit)
-    other, _ = records.join(records.class_of(task.class_id).join_code, "Bo")
-    assert [None, None] == [row.attempt_id for row in records.desk(other.id)]
+    other, _ = records.students.join(records.classes.get(task.class_id).join_code, "Bo")
+    assert [None, None] == [row.attempt_id for row in records.assignments.desk(other.id)]
 
 
 def test_what_the_instructor_says_reaches_whom_it_is_meant_for(records: Records) -> None:
     task, amara, _ = begun(records)
-    other, _ = records.join(records.class_of(task.class_id).join_code, "Bo")
-    before = records.signal(task.class_id)
+    other, _ = records.students.join(records.classes.get(task.class_id).join_code, "Bo")
+    before = records.notices.latest(task.class_id)
     assert not before.paused
-    records.pause(task.class_id, True)
-    records.reveal(task.id)
-    records.tell(task.class_id, "Hands off, please.")
-    records.tell(task.class_id, "Have a look at F2.", amara.id)
-    after = records.signal(task.class_id)
+    records.notices.pause(task.class_id, True)
+    records.assignments.reveal(task.id)
+    records.notices.tell(task.class_id, "Hands off, please.")
+    records.notices.tell(task.class_id, "Have a look at F2.", amara.id)
+    after = records.notices.latest(task.class_id)
     assert (True, before.news + 4) == (after.paused, after.news)
-    assert records.assignments(task.class_id)[0].revealed
-    told = [row.words for row in records.messages(amara.id)]
+    assert records.assignments.of_class(task.class_id)[0].revealed
+    told = [row.words for row in records.notices.messages(amara.id)]
     assert ["Have a look at F2.", "Hands off, please."] == told
-    assert ["Hands off, please."] == [row.words for row in records.messages(other.id)]
-    stranger, _ = records.alone()
-    assert [] == records.messages(stranger.id)
+    assert ["Hands off, please."] == [row.words for row in records.notices.messages(other.id)]
+    stranger, _ = records.practice_alone()
+    assert [] == records.notices.messages(stranger.id)
     with pytest.raises(Problem, match="there is no such student in this class"):
-        records.tell(task.class_id, "who?", stranger.id)
+        records.notices.tell(task.class_id, "who?", stranger.id)
     with pytest.raises(Problem, match="a message has 1 to 600 letters"):
-        records.tell(task.class_id, " ")
-    records.delete_student(amara.id)
+        records.notices.tell(task.class_id, " ")
+    records.students.delete(amara.id)
     assert 1 == rows_of(records, "messages")
 
 
@@ -525,9 +534,9 @@ def test_records_of_the_first_version_are_brought_up_to_date(url: str) -> None:
                 connection.execute(text(statement))
     engine.dispose()
     records = Records(url)
-    assert [(7, "Monday", False)] == [(row.id, row.name, row.paused) for row in records.classes()]
-    records.pause(7, True)
-    records.tell(7, "now")
-    assert (True, 2) == (records.signal(7).paused, records.signal(7).news)
+    assert [(7, "Monday", False)] == [(row.id, row.name, row.paused) for row in records.classes.listed()]
+    records.notices.pause(7, True)
+    records.notices.tell(7, "now")
+    assert (True, 2) == (records.notices.latest(7).paused, records.notices.latest(7).news)
     assert VERSION == 3
     records.close()

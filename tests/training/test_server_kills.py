@@ -54,7 +54,10 @@ class Student(threading.Thread):
 def test_killed_while_a_class_works_nothing_shown_is_lost(url: str, tmp_path: Path) -> None:
     records = Records(url)
     group = Class.of(records, STUDENTS, "02")
-    works = [records.begin(records.assignments(1)[0], one.id).id for one in records.students(1)]
+    works = [
+        records.attempts.begin(records.assignments.of_class(1)[0], one.id).id
+        for one in records.students.of_class(1)
+    ]
     kept: list[list[str]] = [[] for _ in works]
     dice = random.Random(11)
     shown = 0
@@ -73,7 +76,7 @@ def test_killed_while_a_class_works_nothing_shown_is_lost(url: str, tmp_path: Pa
             for student in students:
                 student.join()
         for place, (student, work) in enumerate(zip(students, works, strict=True)):
-            attempt = records.resume(work).attempt
+            attempt = records.attempts.resume(work).attempt
             assert "" == student.error
             done = len(attempt.log) - len(kept[place])
             assert kept[place] + student.sent[:done] == attempt.log

@@ -40,18 +40,18 @@ def make_version_1(url: str) -> None:
 def test_records_of_version_1_go_on_in_this_version(url: str) -> None:
     make_version_1(url)
     records = Records(url)
-    student = records.student(KEY)
-    assert ("Amara", "Tuesday") == (student.name, records.class_of(student.class_id).name)
-    work = records.begin(records.assignments(1)[0], student.id)
+    student = records.students.with_key(KEY)
+    assert ("Amara", "Tuesday") == (student.name, records.classes.get(student.class_id).name)
+    work = records.attempts.begin(records.assignments.of_class(1)[0], student.id)
     assert (1, ["press start", "wait 5 s"], ["lamp on"]) == (work.id, work.attempt.log, work.attempt.notes)
     work.do("scan")
-    records.pause(1, True)
-    records.tell(1, "look into the fuse box")
+    records.notices.pause(1, True)
+    records.notices.tell(1, "look into the fuse box")
     records.close()
     again = Records(url)
-    assert ["press start", "wait 5 s", "scan"] == again.resume(1).attempt.log
-    assert again.signal(1).paused
-    assert "look into the fuse box" == again.messages(student.id)[0].words
+    assert ["press start", "wait 5 s", "scan"] == again.attempts.resume(1).attempt.log
+    assert again.notices.latest(1).paused
+    assert "look into the fuse box" == again.notices.messages(student.id)[0].words
     again.close()
 
 

@@ -264,10 +264,12 @@ def _classroom(page: Page, records: Records, shot: Camera) -> None:
 
 def _class_at_work(records: Records) -> None:
     """A class of six: solved, stuck, not begun. Names are invented."""
-    group = records.open_class("Tuesday evening")
+    group = records.classes.open("Tuesday evening")
     names = list(shipped_exercises())
     tasks = [
-        records.assign(group.id, shipped_exercises()[names[place]].read_text("utf-8"), practice=place == 0)
+        records.assignments.give(
+            group.id, shipped_exercises()[names[place]].read_text("utf-8"), practice=place == 0
+        )
         for place in (0, 1)
     ]
     actions = [
@@ -282,10 +284,10 @@ def _class_at_work(records: Records) -> None:
         "scan",
     ]
     for number, name in enumerate(("Amara Osei", "Bo Lindqvist", "Cy", "Dara Ní Bhriain", "Edda", "Farouk")):
-        student, _ = records.join(group.join_code, name)
+        student, _ = records.students.join(group.join_code, name)
         if number == 5:
             continue
-        work = records.begin(tasks[1], student.id)
+        work = records.attempts.begin(tasks[1], student.id)
         for action in actions[: 9 - 2 * number]:
             work.do(action)
         if number == 0:

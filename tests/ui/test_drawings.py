@@ -9,7 +9,7 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.explain import Because
-from sim.training.records import BoardRow
+from sim.training.rows import BoardRow
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.reading import car_from_text, read_car

@@ -10,7 +10,8 @@ from sim.catalogue import shipped_exercises
 from sim.training.attempt import HANDS_ON, REPAIRS, Attempt
 from sim.training.exercise import find_exercise
 from sim.training.labor import HINT_MINUTES
-from sim.training.records import AssignmentRow, Records, StudentRow
+from sim.training.records import Records
+from sim.training.rows import AssignmentRow, StudentRow
 from ui.panels.work import KINDS
 from ui.state import at_work, classroom
 from ui.state.seen import what_a_student_sees
@@ -42,9 +43,9 @@ def records(records_url: str) -> Records:
 @pytest.fixture
 def given(records: Records) -> tuple[StudentRow, str, AssignmentRow]:
     """A student of a class, the key, and an exercise on the desk."""
-    group = records.open_class("Tuesday")
-    student, key = records.join(group.join_code, "Amara")
-    return student, key, records.assign(group.id, STORED, practice=True)
+    group = records.classes.open("Tuesday")
+    student, key = records.students.join(group.join_code, "Amara")
+    return student, key, records.assignments.give(group.id, STORED, practice=True)
 
 
 def opened(key: str = "", exercise: int | None = None, path: str = "") -> AppTest:
@@ -99,16 +100,16 @@ def sent(app: AppTest) -> Iterator[bytes]:
 
 
 def test_a_student_joins_by_code_and_name_and_finds_an_empty_desk(records: Records) -> None:
-    group = records.open_class("Tuesday")
+    group = records.classes.open("Tuesday")
     app = opened(path="join")
     app.text_input(key="join_code").input(group.join_code.lower())
     app.text_input(key="join_name").input("Bo")
     drawn(app.button[[one.label for one in app.button].index("Join")].click().run())
-    assert ["Bo"] == [one.name for one in records.students(group.id)]
+    assert ["Bo"] == [one.name for one in records.students.of_class(group.id)]
     assert "Bo's desk" == app.title[0].value.replace("\\", "")
     assert any("Nothing is on your desk yet" in one.value for one in app.info)
     key = app.query_params["student"]
-    assert records.student(key[0] if isinstance(key, list) else key).name == "Bo"
+    assert records.students.with_key(key[0] if isinstance(key, list) else key).name == "Bo"
 
 
 def test_a_wrong_code_is_told_in_one_sentence(records: Records) -> None:
@@ -126,7 +127,7 @@ def test_somebody_alone_gets_a_desk_and_begins_an_exercise_in_practice(records: 
     held = app.session_state["work"]
     assert held.work.attempt.practice
     assert "Left in storage" == held.assignment.exercise
-    assert [held.assignment.id] == [task.assignment.id for task in records.desk(held.student.id)]
+    assert [held.assignment.id] == [task.assignment.id for task in records.assignments.desk(held.student.id)]
 
 
 def test_a_key_that_nobody_has_is_a_visitor() -> None:
@@ -137,7 +138,7 @@ def test_a_key_that_nobody_has_is_a_visitor() -> None:
 def test_an_exercise_of_another_class_is_not_on_the_desk(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
-    _, stranger = records.alone()
+    _, stranger = records.practice_alone()
     app = opened(stranger, given[2].id)
     assert ["this exercise is not on your desk"] == [one.value for one in app.error]
     assert "work" not in app.session_state
@@ -166,11 +167,11 @@ def test_before_anything_is_found_all_cars_behind_a_work_order_look_the_same(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
     """Neighbours have different faults: whatever differs on their pages would tell."""
-    task = records.assign(given[0].class_id, STORED, varied=True)
-    code = records.class_of(given[0].class_id).join_code
+    task = records.assignments.give(given[0].class_id, STORED, varied=True)
+    code = records.classes.get(given[0].class_id).join_code
     seen = []
     for name in ("Bo", "Cy", "Dara"):
-        _, key = records.join(code, name)
+        _, key = records.students.join(code, name)
         app = opened(key, task.id)
         pages = {panel: sorted(sent(in_panel(app, panel))) for panel in PANELS}
         app.session_state["path"] = "diagrams"
@@ -182,12 +183,12 @@ def test_before_anything_is_found_all_cars_behind_a_work_order_look_the_same(
 
 def test_every_kind_of_repair_is_offered_alike_and_nothing_that_breaks(records: Records) -> None:
     """The pair is swapped in one car and half open in the other; both owners may mend whatever they like."""
-    group = records.open_class("Wednesday")
+    group = records.classes.open("Wednesday")
     file = shipped_exercises()["46-green-and-yellow"].read_text(encoding="utf-8")
-    task = records.assign(group.id, file, varied=True)
+    task = records.assignments.give(group.id, file, varied=True)
     offered = []
     for name in ("Bo", "Cy"):
-        app = in_panel(opened(records.join(group.join_code, name)[1], task.id), "Work")
+        app = in_panel(opened(records.students.join(group.join_code, name)[1], task.id), "Work")
         assert list(KINDS) == app.selectbox(key="work_kind").options
         pages = {}
         for kind in KINDS:
@@ -228,7 +229,7 @@ def test_every_action_is_kept_and_a_refresh_brings_it_back(
     app = say(opened(key, task.id), "press start", "look F2")
     before = app.session_state["work"].work
     again = opened(key, task.id)
-    assert log(app) == log(again) == records.resume(before.id).attempt.log
+    assert log(app) == log(again) == records.attempts.resume(before.id).attempt.log
     assert before.attempt.minutes == again.session_state["work"].work.attempt.minutes
 
 
@@ -276,8 +277,8 @@ def test_a_paused_class_keeps_its_hands_off_and_a_message_is_shown(
 ) -> None:
     student, key, task = given
     app = opened(key, task.id)
-    records.tell(student.class_id, "Everybody: *look* at the fuses.", student.id)
-    records.pause(student.class_id, True)
+    records.notices.tell(student.class_id, "Everybody: *look* at the fuses.", student.id)
+    records.notices.pause(student.class_id, True)
     classroom.signal_of.clear()
     held = app.session_state["work"]
     assert held.has_news()
@@ -287,7 +288,7 @@ def test_a_paused_class_keeps_its_hands_off_and_a_message_is_shown(
     assert any("class is paused" in one.value for one in app.warning)
     assert any("look" in one.value and "\\*" in one.value for one in app.info)
     assert not [one for one in app.button if one.key == "wait 1"]
-    records.pause(student.class_id, False)
+    records.notices.pause(student.class_id, False)
     classroom.signal_of.clear()
     assert ["scan"] == log(say(drawn(app.run()), "scan"))
 
@@ -297,7 +298,7 @@ def test_a_student_who_was_erased_is_a_visitor_again(
 ) -> None:
     student, key, task = given
     app = opened(key, task.id)
-    records.delete_class(student.class_id)
+    records.classes.delete(student.class_id)
     classroom.signal_of.clear()
     app = drawn(app.run())
     assert "welcome" == app.session_state["registry"][0]
@@ -309,7 +310,7 @@ def test_what_the_instructor_reveals_is_shown(
 ) -> None:
     _, key, task = given
     app = opened(key, task.id)
-    records.reveal(task.id)
+    records.assignments.reveal(task.id)
     classroom.signal_of.clear()
     app = drawn(app.run())
     assert any("pull F2" in one.value for one in app.info)
@@ -323,7 +324,7 @@ def test_handing_in_ends_in_the_debrief_and_stays_there(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
     student, key, task = given
-    work = records.begin(task, student.id)
+    work = records.attempts.begin(task, student.id)
     for action in work.attempt.exercise.solution:
         work.do(action)
     app = in_panel(opened(key, task.id), "Hand in")
@@ -340,7 +341,10 @@ def test_handing_in_ends_in_the_debrief_and_stays_there(
     assert "pull F2" in told.replace("\\", "")
     assert "<b>" not in told
     assert "Debrief: Left in storage" == opened(key, task.id).title[0].value
-    assert (True, 1.0) == (records.desk(student.id)[0].complete, records.desk(student.id)[0].credit)
+    assert (True, 1.0) == (
+        records.assignments.desk(student.id)[0].complete,
+        records.assignments.desk(student.id)[0].credit,
+    )
 
 
 def test_one_hint_and_then_handed_in_the_whole_debrief_is_shown(

@@ -94,39 +94,39 @@ def test_what_was_drawn_before_leaving_orders_nothing_after(
     instructor.fill("class_name", "Never")
     Door(records.engine).forget_passphrase()
     instructor.press("Open it")
-    assert "Never" not in [group.name for group in records.classes()]
+    assert "Never" not in [group.name for group in records.classes.listed()]
     assert "classes" not in instructor.pages
     Door(records.engine).set_passphrase(PASSPHRASE)
 
 
 def test_a_class_that_is_closed_and_opened_again_stays_chosen(instructor: Visitor, records: Records) -> None:
     """Closing and opening again is about the class that was chosen, also where another one is newer."""
-    older, newer = records.open_class("Older"), records.open_class("Newer")
+    older, newer = records.classes.open("Older"), records.classes.open("Newer")
     instructor.go("classes")
     words = {one.split(" · ")[0]: one for one in _options(instructor, "class_id")}
     instructor.choose("class_id", words["Older"])
     for button, closed in (("close_class", True), ("reopen_class", False), ("close_class", True)):
         instructor.press(button)
         assert [] == alerts(instructor)
-        assert closed is (records.class_of(older.id).closed_s is not None)
-        assert None is records.class_of(newer.id).closed_s
+        assert closed is (records.classes.get(older.id).closed_s is not None)
+        assert None is records.classes.get(newer.id).closed_s
         assert (f"{older.join_code[0]} {older.join_code[1]}" in instructor.text) is not closed
     for group in (older, newer):
-        records.delete_class(group.id)
+        records.classes.delete(group.id)
 
 
 def test_classes_of_one_name_are_told_apart(instructor: Visitor, records: Records) -> None:
     """Two classes of one name and day read differently, and the one that is pressed is meant."""
-    first, second = records.open_class("Twin"), records.open_class("Twin")
+    first, second = records.classes.open("Twin"), records.classes.open("Twin")
     instructor.go("classes")
     twins = [one for one in _options(instructor, "class_id") if one.startswith("Twin")]
     assert 2 == len(set(twins))
     instructor.choose("class_id", min(twins, key=len))
     instructor.press("close_class")
-    assert None is not records.class_of(first.id).closed_s
-    assert None is records.class_of(second.id).closed_s
+    assert None is not records.classes.get(first.id).closed_s
+    assert None is records.classes.get(second.id).closed_s
     for group in (first, second):
-        records.delete_class(group.id)
+        records.classes.delete(group.id)
 
 
 def _options(visitor: Visitor, key: str) -> list[str]:
@@ -137,7 +137,7 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
     instructor.go("classes")
     instructor.fill("class_name", "Tuesday")
     instructor.press("Open it")
-    group = records.classes()[0]
+    group = records.classes.listed()[0]
     assert f"class code {' '.join(group.join_code)}" in instructor.text
     instructor.press("close_class")
     assert "nobody joins any more" in instructor.text
@@ -146,8 +146,8 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
     names = list(next(one for one in instructor.all("multiselect")).options)
     instructor.choose("give_names", names[1])
     instructor.press("give")
-    (task,) = records.assignments(group.id)
-    student, key = records.join(group.join_code, NASTY)
+    (task,) = records.assignments.of_class(group.id)
+    student, key = records.students.join(group.join_code, NASTY)
     with Visitor(address, "exercise", query(student=key, exercise=str(task.id))) as amara:
         amara.press("wait 10")
         instructor.go("board")
@@ -166,7 +166,7 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
         instructor.repeat()
         assert "2 steps" in instructor.text
         assert [] == amara.exceptions
-    work = records.resume(records.attempts_of(student.id)[0])
+    work = records.attempts.resume(records.attempts.of_student(student.id)[0])
     work.hand_in(["pull F2"])
     rows = list(csv.DictReader(io.StringIO(records.export_csv(group.id))))
     assert [(NASTY, "Left in storage", "pull F2")] == [
@@ -180,13 +180,13 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
     instructor.go("classes")
     instructor.tick(f"erase_sure_{group.id}_None")
     instructor.press("erase")
-    assert group.id not in [one.id for one in records.classes()]
-    assert [] == records.attempts_of(student.id)
+    assert group.id not in [one.id for one in records.classes.listed()]
+    assert [] == records.attempts.of_student(student.id)
 
 
 def test_a_name_is_text_wherever_markdown_is_read(instructor: Visitor, records: Records) -> None:
-    group = records.open_class(NASTY)
-    records.join(group.join_code, NASTY)
+    group = records.classes.open(NASTY)
+    records.students.join(group.join_code, NASTY)
     for page in ("classes", "board"):
         instructor.go(page)
         for kind in ("markdown", "radio", "checkbox", "button", "alert"):
@@ -194,13 +194,13 @@ def test_a_name_is_text_wherever_markdown_is_read(instructor: Visitor, records: 
                 told = str(one)
                 assert "[x](http://y)" not in told
                 assert "**b**" not in told
-    records.delete_class(group.id)
+    records.classes.delete(group.id)
 
 
 def test_an_exercise_is_begun_from_another_changed_saved_and_given(
     address: str, instructor: Visitor, records: Records, folder: Path
 ) -> None:
-    group = records.open_class("Authors")
+    group = records.classes.open("Authors")
     instructor.go("author")
     assert "Not yet an exercise" in " ".join(alerts(instructor))
     instructor.press("author_take")
@@ -215,8 +215,8 @@ def test_an_exercise_is_begun_from_another_changed_saved_and_given(
     instructor.press("author_save")
     assert "exercise: Quite my own" in (folder / "busbay/exercises/quite-mine.yaml").read_text("utf-8")
     instructor.press("author_give")
-    assert ["Quite my own"] == [one.exercise for one in records.assignments(group.id)]
-    _, key = records.alone()
+    assert ["Quite my own"] == [one.exercise for one in records.assignments.of_class(group.id)]
+    _, key = records.practice_alone()
     with Visitor(address, "desk", query(student=key)) as alone:
         assert alone.has(f"take {FIRST}")
         assert not alone.has("take quite-mine"), "it may be the exam of tomorrow"
@@ -227,7 +227,7 @@ def test_an_exercise_is_begun_from_another_changed_saved_and_given(
         assert (
             "Quite my own" in [one.default for one in again.all("text_input")] or "Quite my own" in again.text
         )
-    records.delete_class(group.id)
+    records.classes.delete(group.id)
 
 
 def test_an_author_writes_several_faults_behind_the_same_words(instructor: Visitor) -> None:

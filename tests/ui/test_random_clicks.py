@@ -44,15 +44,15 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Reco
 
 def entered(role: str, address: str, records: Records) -> Visitor:
     """A visit as somebody in particular."""
-    group = records.open_class("clicks")
+    group = records.classes.open("clicks")
     names = list(shipped_exercises())
-    task = records.assign(group.id, shipped_exercises()[names[1]].read_text("utf-8"), practice=True)
-    student, key = records.join(group.join_code, "Amara")
+    task = records.assignments.give(group.id, shipped_exercises()[names[1]].read_text("utf-8"), practice=True)
+    student, key = records.students.join(group.join_code, "Amara")
     if role == "student":
         return Visitor(address, "exercise", query(student=key, exercise=str(task.id)))
     if role == "visitor":
         return Visitor(address)
-    records.begin(task, student.id).do("press start")
+    records.attempts.begin(task, student.id).do("press start")
     return Visitor(address, "instructor")
 
 

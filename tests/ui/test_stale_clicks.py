@@ -12,7 +12,8 @@ from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_cases, shipped_exercises
 from sim.lab.case import read_case
-from sim.training.records import AssignmentRow, ClassRow, Records, StudentRow
+from sim.training.records import Records
+from sim.training.rows import AssignmentRow, ClassRow, StudentRow
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.quick_car import Row
 from ui.state import bench_jobs, classroom
@@ -299,18 +300,18 @@ class Room:
 def room(monkeypatch: pytest.MonkeyPatch) -> Iterator[Room]:
     monkeypatch.setattr(classroom, "let_in", lambda: True)
     records = classroom.records()
-    second, first = records.open_class("second"), records.open_class("first")
-    students = [records.join(first.join_code, name)[0] for name in ("Amara", "Ben")]
+    second, first = records.classes.open("second"), records.classes.open("first")
+    students = [records.students.join(first.join_code, name)[0] for name in ("Amara", "Ben")]
     files = [path.read_text("utf-8") for path in list(shipped_exercises().values())[:2]]
-    given = [records.assign(first.id, file, practice=True) for file in files]
+    given = [records.assignments.give(first.id, file, practice=True) for file in files]
     attempts = []
     for student, waits in zip(students, ("wait 1 s", "wait 2 s"), strict=True):
-        work = records.begin(given[0], student.id)
+        work = records.attempts.begin(given[0], student.id)
         work.do(waits)
         attempts.append(work.id)
     yield Room(records, [first, second], students, given, attempts)
     for group in (first, second):
-        records.delete_class(group.id)
+        records.classes.delete(group.id)
 
 
 def test_the_log_of_whoever_is_chosen_is_replayed(room: Room) -> None:
@@ -326,15 +327,15 @@ def test_the_board_acts_on_whoever_and_whatever_is_chosen(room: Room) -> None:
     choose(app, exercise, room.given[0].id)
     app.run()
     app = at_once(app, "hint_one", board_student=ben.id)
-    assert [] == room.records.messages(room.students[0].id)
-    assert 1 == len(room.records.messages(ben.id))
+    assert [] == room.records.notices.messages(room.students[0].id)
+    assert 1 == len(room.records.notices.messages(ben.id))
     choose(app, f"sure_{room.given[0].id}", True)
     app.run()
     app = at_once(app, "reveal", **{exercise: second.id})
-    assert [False, False] == [one.revealed for one in room.records.assignments(room.groups[0].id)]
+    assert [False, False] == [one.revealed for one in room.records.assignments.of_class(room.groups[0].id)]
     assert ["tick first that the solution of this exercise is to be shown"] == told(app)
     app = at_once(app, "pause", class_id=room.groups[1].id)
-    assert [False, True] == [room.records.class_of(group.id).paused for group in room.groups]
+    assert [False, True] == [room.records.classes.get(group.id).paused for group in room.groups]
 
 
 def test_the_page_of_classes_acts_on_the_class_that_is_chosen(room: Room) -> None:
@@ -342,13 +343,15 @@ def test_the_page_of_classes_acts_on_the_class_that_is_chosen(room: Room) -> Non
     names = list(shipped_exercises())
     app = opened("classes", class_id=first.id, give_names=names[:1])
     app = at_once(app, "give", class_id=second.id, give_names=names[2:4], give_how="exam")
-    assert [(False, False)] * 2 == [(one.practice, one.varied) for one in room.records.assignments(second.id)]
-    assert 2 == len(room.records.assignments(first.id))
+    assert [(False, False)] * 2 == [
+        (one.practice, one.varied) for one in room.records.assignments.of_class(second.id)
+    ]
+    assert 2 == len(room.records.assignments.of_class(first.id))
     choose(app, f"erase_sure_{second.id}_None", True)
     app.run()
     app = at_once(app, "erase", class_id=first.id)
     assert ["tick first that it is to be erased for ever"] == told(app)
-    assert {first.id, second.id} <= {group.id for group in room.records.classes()}
+    assert {first.id, second.id} <= {group.id for group in room.records.classes.listed()}
 
 
 def test_an_author_gives_what_stands_in_the_fields(room: Room) -> None:
@@ -357,7 +360,7 @@ def test_an_author_gives_what_stands_in_the_fields(room: Room) -> None:
     app = at_once(app, "author_take", author_from=names[1])
     assert f"{names[1]}-mine" == app.text_input(key="draft_file").value
     app = at_once(app, "author_give", draft_exercise="Quite my own", author_class=room.groups[1].id)
-    assert ["Quite my own"] == [one.exercise for one in room.records.assignments(room.groups[1].id)]
+    assert ["Quite my own"] == [one.exercise for one in room.records.assignments.of_class(room.groups[1].id)]
 
 
 def told(app: AppTest) -> list[str]:

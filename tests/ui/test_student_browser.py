@@ -72,14 +72,14 @@ def test_the_instructors_word_arrives_within_seconds(
 ) -> None:
     key, task = _student(records_url)
     records = Records(records_url)
-    student = records.student(key)
+    student = records.students.with_key(key)
     page = opened(started, f"{address}/?student={key}&exercise={task}")
-    records.pause(student.class_id, True)
-    records.tell(student.class_id, "Look at the fuse list.")
+    records.notices.pause(student.class_id, True)
+    records.notices.tell(student.class_id, "Look at the fuse list.")
     expect(page.locator(".st-key-paused")).to_be_visible(timeout=10_000)
     expect(page.locator(".st-key-message")).to_contain_text("Look at the fuse list.")
     expect(page.get_by_role("button", name="+ 10 s")).to_have_count(0)
-    records.pause(student.class_id, False)
+    records.notices.pause(student.class_id, False)
     expect(page.locator(".st-key-paused")).to_have_count(0, timeout=10_000)
     records.close()
     page.close()
@@ -140,8 +140,8 @@ def test_an_address_has_server_and_folder_and_no_page(here: str, there: str) -> 
 def _student(records_url: str) -> tuple[str, int]:
     """The key of a student of a class, and the exercise on the desk."""
     records = Records(records_url)
-    group = records.open_class("Thursday")
-    _, key = records.join(group.join_code, "Amara")
-    task = records.assign(group.id, STORED)
+    group = records.classes.open("Thursday")
+    _, key = records.students.join(group.join_code, "Amara")
+    task = records.assignments.give(group.id, STORED)
     records.close()
     return key, task.id

@@ -8,7 +8,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from sim.markup import macros
-from sim.training.records import BoardRow
+from sim.training.rows import BoardRow
 
 _html = macros(Path(__file__).with_name("class.html"))
 

@@ -14,7 +14,8 @@ import streamlit as st
 
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.training.attempt import Step
-from sim.training.records import AssignmentRow, MessageRow, Signal, StudentRow, Work
+from sim.training.kept_attempts import KeptAttempt
+from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
 from sim.vehicle.problems import Problem
 from ui.drawing.class_work import step_words
 from ui.state import classroom
@@ -34,11 +35,11 @@ class AtWork(Held):
     `steps`: what the last work has brought. `taken_back`: what the last rewind took away, to be done again.
     """
 
-    work: Work
+    work: KeptAttempt
     student: StudentRow
     assignment: AssignmentRow
     messages: list[MessageRow]
-    signal: Signal
+    signal: ClassNotice
     steps: list[Step] = field(default_factory=list)
     taken_back: list[str] = field(default_factory=list)
 
@@ -77,7 +78,7 @@ class AtWork(Held):
 
     def stand_as_before(self, report: Report) -> None:
         """After work that could not be carried out: as the records have it."""
-        self.work = classroom.records().resume(self.work.id)
+        self.work = classroom.records().attempts.resume(self.work.id)
         self.bench = self.work.attempt.bench
 
     def put_away(self) -> None:
@@ -94,7 +95,7 @@ class AtWork(Held):
         """Take in what the instructor has said, paused or shown."""
         records = classroom.records()
         self.signal = classroom.signal_of(self.assignment.class_id)
-        self.messages = records.messages(self.student.id)
+        self.messages = records.notices.messages(self.student.id)
         self.assignment = _assignment(self.student, self.assignment.id)
 
     def check_not_paused(self) -> None:
@@ -146,17 +147,17 @@ def take_up() -> None:
 def _taken_up(student: StudentRow, assignment_id: int) -> AtWork:
     records = classroom.records()
     assignment = _assignment(student, assignment_id)
-    signal = records.signal(student.class_id)
-    work = records.begin(assignment, student.id)
+    signal = records.notices.latest(student.class_id)
+    work = records.attempts.begin(assignment, student.id)
     return AtWork(
         key="", car_name=work.attempt.exercise.car, car_text="", bench=work.attempt.bench,
         job=assignment.exercise, work=work, student=student, assignment=assignment,
-        messages=records.messages(student.id), signal=signal,
+        messages=records.notices.messages(student.id), signal=signal,
     )  # fmt: skip
 
 
 def _assignment(student: StudentRow, assignment_id: int) -> AssignmentRow:
-    given = classroom.records().assignments(student.class_id)
+    given = classroom.records().assignments.of_class(student.class_id)
     found = next((one for one in given if one.id == assignment_id), None)
     if found is None:
         raise Problem("this exercise is not on your desk")

@@ -18,7 +18,8 @@ import streamlit as st
 from sim.paths import data_folder
 from sim.training.library import Library
 from sim.training.passphrase import STAYS_OPEN_S, Door
-from sim.training.records import Records, Signal, StudentRow, records_url
+from sim.training.records import Records, records_url
+from sim.training.rows import ClassNotice, StudentRow
 from sim.vehicle.problems import Problem
 from ui.drawing.cookie import set_cookie
 
@@ -50,9 +51,9 @@ def library() -> Library:
 
 
 @st.cache_data(ttl=NEWS_AGE_S, max_entries=500, show_spinner=False)
-def signal_of(class_id: int) -> Signal:
+def signal_of(class_id: int) -> ClassNotice:
     """What the instructor lets a class know, asked at most once in a while however many students look."""
-    return records().signal(class_id)
+    return records().notices.latest(class_id)
 
 
 def role() -> Role:
@@ -68,7 +69,7 @@ def student() -> StudentRow | None:
     if not key:
         return None
     try:
-        known = records().student(key)
+        known = records().students.with_key(key)
     except Problem:
         st.session_state.pop("student_key", None)
         return None
@@ -90,7 +91,7 @@ def desk_to_return_to() -> str:
     if not key or st.session_state.get("desk_left"):
         return ""
     try:
-        records().student(key)
+        records().students.with_key(key)
     except Problem:
         return ""
     return key

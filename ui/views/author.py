@@ -461,7 +461,7 @@ def _save_and_give(draft: dict[str, str]) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         _text(draft, "file", most=60)
         st.button("Save", key="author_save", icon=":material/save:", on_click=_save)
-    groups = {group.id: group for group in classroom.records().classes() if group.closed_s is None}
+    groups = {group.id: group for group in classroom.records().classes.listed() if group.closed_s is None}
     if not groups:
         st.caption("To give it to a class, open one on the page Classes.")
         return
@@ -486,7 +486,7 @@ def _give() -> None:
     def what(records: Records) -> str:
         state = st.session_state
         practice = state.author_how == "practice"
-        given = records.assign(state.author_class, exercise_file(_draft()), practice=practice)
+        given = records.assignments.give(state.author_class, exercise_file(_draft()), practice=practice)
         return f"{given.exercise} is given"
 
     classroom.order(what)

@@ -7,7 +7,8 @@ from functools import partial
 import streamlit as st
 
 from sim.training.exercise import Exercise, exercise_from_text
-from sim.training.records import ClassRow, Records, StudentRow
+from sim.training.records import Records
+from sim.training.rows import ClassRow, StudentRow
 from sim.vehicle.problems import Problem
 from ui.choices import distinct
 from ui.drawing import sheet
@@ -22,7 +23,7 @@ THIS_STUDENT, EVERYBODY = "this student", "everybody"
 def show() -> None:
     """The page."""
     classroom.what_was_ordered()
-    known = classroom.records().classes()
+    known = classroom.records().classes.listed()
     if not known:
         st.title("Board")
         st.caption("No class has been opened yet: the page Classes does that.")
@@ -55,7 +56,7 @@ def _pause(group: ClassRow) -> None:
 def _pause_class(paused: bool) -> None:
     def what(records: Records) -> str:
         group = class_now(records)
-        records.pause(group.id, paused)
+        records.notices.pause(group.id, paused)
         return f"{group.name} {'is paused' if paused else 'goes on'}"
 
     classroom.order(what)
@@ -69,7 +70,7 @@ def _live(class_id: int) -> None:
         st.rerun()  # the whole page tells of whoever was picked
     rows = classroom.records().board(class_id)
     if not rows:
-        code = classroom.records().class_of(class_id).join_code
+        code = classroom.records().classes.get(class_id).join_code
         st.caption(f"Nobody has joined yet. The code of this class is **{code}**.")
         return
     stuck = [row for row in rows if row.signs]
@@ -83,7 +84,7 @@ def _live(class_id: int) -> None:
 
 
 def _exercise(assignment_id: int) -> Exercise:
-    return _read(classroom.records().file_of(assignment_id))
+    return _read(classroom.records().assignments.file_of(assignment_id))
 
 
 @st.cache_resource(show_spinner=False, max_entries=200)
@@ -92,7 +93,7 @@ def _read(file: str) -> Exercise:
 
 
 def _target_minutes(class_id: int) -> dict[str, float]:
-    given = classroom.records().assignments(class_id)
+    given = classroom.records().assignments.of_class(class_id)
     return {one.exercise: _exercise(one.id).minutes for one in given}
 
 
@@ -137,7 +138,7 @@ def _one_student(group: ClassRow) -> None:
 
 def _student_now(records: Records) -> StudentRow:
     """The student who is chosen, of the class that is chosen, when a button is pressed."""
-    students = {one.id: one for one in records.students(class_now(records).id)}
+    students = {one.id: one for one in records.students.of_class(class_now(records).id)}
     if st.session_state.board_student not in students:
         raise Problem("choose a student of this class first")
     return students[st.session_state.board_student]
@@ -146,7 +147,7 @@ def _student_now(records: Records) -> StudentRow:
 def _new_key() -> None:
     def what(records: Records) -> str:
         student = _student_now(records)
-        st.session_state.key_made = (student.id, records.new_key(student.id))
+        st.session_state.key_made = (student.id, records.students.new_key(student.id))
         return f"a new key for {student.name}"
 
     classroom.order(what)
@@ -163,7 +164,7 @@ def _said() -> None:
     def what(records: Records) -> str:
         state = st.session_state
         student = None if state.say_to == EVERYBODY else _student_now(records)
-        records.tell(class_now(records).id, state.say_words, student.id if student else None)
+        records.notices.tell(class_now(records).id, state.say_words, student.id if student else None)
         state.say_words = ""
         return f"sent to {student.name if student else EVERYBODY}"
 
@@ -174,7 +175,7 @@ def _said() -> None:
 
 
 def _exercises(group: ClassRow) -> None:
-    given = {one.id: one for one in classroom.records().assignments(group.id)}
+    given = {one.id: one for one in classroom.records().assignments.of_class(group.id)}
     if not given:
         st.caption("The class has no exercise yet: the page Classes gives it one.")
         return
@@ -224,7 +225,7 @@ def _reveal(revealed: bool) -> None:
         chosen = _exercise_now(records)
         if revealed and not st.session_state.get(f"sure_{chosen}"):
             raise Problem("tick first that the solution of this exercise is to be shown")
-        records.reveal(chosen, revealed)
+        records.assignments.reveal(chosen, revealed)
         return "the solution is shown" if revealed else "the solution is hidden again"
 
     classroom.order(what)
@@ -235,7 +236,7 @@ def _send_hint(to_one: bool) -> None:
         hint = st.session_state.get(f"hint_{_exercise_now(records)}")
         if hint is None:
             raise Problem("choose a hint of this exercise first")
-        records.tell(class_now(records).id, hint, _student_now(records).id if to_one else None)
+        records.notices.tell(class_now(records).id, hint, _student_now(records).id if to_one else None)
         return "the hint is sent"
 
     classroom.order(what)

@@ -9,7 +9,8 @@ from functools import partial
 import streamlit as st
 
 from sim.training.library import Entry
-from sim.training.records import AssignmentRow, ClassRow, Records
+from sim.training.records import Records
+from sim.training.rows import AssignmentRow, ClassRow
 from sim.vehicle.problems import Problem
 from ui.choices import distinct
 from ui.drawing import sheet
@@ -29,7 +30,7 @@ def show() -> None:
     """The page."""
     classroom.what_was_ordered()
     st.title("Classes")
-    known = classroom.records().classes()
+    known = classroom.records().classes.listed()
     left, right = st.columns([1, 1.6], gap="large")
     with left:
         _open_one()
@@ -67,7 +68,7 @@ def choose_class(known: Sequence[ClassRow]) -> ClassRow:
 
 def class_now(records: Records) -> ClassRow:
     """The class that is chosen when a button is pressed; raises `Problem` where it was erased."""
-    return records.class_of(st.session_state.class_id)
+    return records.classes.get(st.session_state.class_id)
 
 
 def _class_words(group: ClassRow) -> str:
@@ -84,7 +85,7 @@ def _open_one() -> None:
 
 def _opened() -> None:
     def what(records: Records) -> str:
-        group = records.open_class(st.session_state.class_name)
+        group = records.classes.open(st.session_state.class_name)
         st.session_state.class_id = group.id
         st.session_state.class_name = ""
         return f"{group.name} is open"
@@ -105,7 +106,7 @@ def _code(group: ClassRow) -> None:
 def _close(closed: bool) -> None:
     def what(records: Records) -> str:
         group = class_now(records)
-        records.close_class(group.id, closed)
+        records.classes.close(group.id, closed)
         return f"{group.name} is {'closed' if closed else 'open again'}"
 
     classroom.order(what)
@@ -116,7 +117,7 @@ def _close(closed: bool) -> None:
 
 def _given(group: ClassRow) -> None:
     st.subheader("Exercises", anchor=False)
-    given = classroom.records().assignments(group.id)
+    given = classroom.records().assignments.of_class(group.id)
     if given:
         rows = [(f"{place}", *_assignment_words(one)) for place, one in enumerate(given, start=1)]
         sheet.show(plain_table(("", "given so far", "how", "cars", "solution"), rows), "given_table")
@@ -177,7 +178,7 @@ def _give() -> None:
             raise Problem("choose an exercise first")
         for entry in entries:
             practice = state.give_how == "practice"
-            records.assign(group.id, entry.text, practice=practice, varied=state.give_varied)
+            records.assignments.give(group.id, entry.text, practice=practice, varied=state.give_varied)
         state.give_names = []
         return f"{len(entries)} exercise{'s' if len(entries) != 1 else ''} given to {group.name}"
 
@@ -206,7 +207,7 @@ def _results(group: ClassRow) -> None:
 
 def _erase(group: ClassRow) -> None:
     with st.expander("Erase personal data", icon=":material/delete_forever:"):
-        students = classroom.records().students(group.id)
+        students = classroom.records().students.of_class(group.id)
         names = distinct({student.id: student.name for student in students})
         who = st.selectbox(
             "whose", [None, *names], key="erase_who",
@@ -229,9 +230,9 @@ def _erased() -> None:
         if not st.session_state.get(f"erase_sure_{group.id}_{who}"):
             raise Problem("tick first that it is to be erased for ever")
         if who is None:
-            records.delete_class(group.id)
+            records.classes.delete(group.id)
             return f"{group.name} is erased"
-        records.delete_student(who)
+        records.students.delete(who)
         return "erased"
 
     classroom.order(what)

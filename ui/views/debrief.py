@@ -54,7 +54,7 @@ def _begin(held: AtWork) -> None:
     attempt = held.work.attempt
     if st.session_state.get("debrief_of") == held.work.id:
         return
-    after_showing = held.work.records.after_showing(held.work.id)
+    after_showing = held.work.after_showing
     with st.spinner("Your log is read once more ..."):
         st.session_state.debrief = debrief(attempt, after_showing=after_showing)
     st.session_state.debrief_of = held.work.id

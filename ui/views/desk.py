@@ -7,7 +7,7 @@ from functools import partial
 import streamlit as st
 
 from sim.training.library import Entry
-from sim.training.records import ClassRow, StudentRow, TaskRow
+from sim.training.rows import ClassRow, StudentRow, TaskRow
 from sim.vehicle.problems import Problem
 from ui.state import at_work, classroom
 from ui.state.classroom import plain
@@ -23,7 +23,7 @@ def show() -> None:
     if student is None:
         st.info("Nobody is known under this address. Join a class first.", icon=":material/login:")
         return
-    group = classroom.records().class_of(student.class_id)
+    group = classroom.records().classes.get(student.class_id)
     st.title("Your desk" if group.private else f"{plain(student.name)}'s desk")
     if not group.private:
         st.caption(f"Class {plain(group.name)}")
@@ -48,7 +48,7 @@ def _leave() -> None:
 
 
 def _tasks(student: StudentRow, group: ClassRow) -> None:
-    tasks = classroom.records().desk(student.id)
+    tasks = classroom.records().assignments.desk(student.id)
     if not tasks:
         words = (
             "Nothing is on your desk yet. Choose an exercise below and begin."
@@ -129,4 +129,4 @@ def _offer(student: StudentRow, entry: Entry) -> None:
 
 
 def _take(student: StudentRow, entry: Entry) -> None:
-    at_work.begin(classroom.records().assign(student.class_id, entry.text, practice=True).id)
+    at_work.begin(classroom.records().assignments.give(student.class_id, entry.text, practice=True).id)

@@ -40,7 +40,7 @@ def show() -> None:
 def _join() -> None:
     state = st.session_state
     try:
-        _, key = classroom.records().join(state.join_code, state.join_name)
+        _, key = classroom.records().students.join(state.join_code, state.join_name)
     except Problem as problem:
         state.join_problem = str(problem)
         return
@@ -48,7 +48,7 @@ def _join() -> None:
 
 
 def _alone() -> None:
-    _to_the_desk(classroom.records().alone()[1])
+    _to_the_desk(classroom.records().practice_alone()[1])
 
 
 def offer_the_way_back() -> None:
@@ -56,8 +56,8 @@ def offer_the_way_back() -> None:
     key = "" if classroom.student() is not None else classroom.desk_to_return_to()
     if not key:
         return
-    student = classroom.records().student(key)
-    group = classroom.records().class_of(student.class_id)
+    student = classroom.records().students.with_key(key)
+    group = classroom.records().classes.get(student.class_id)
     whose = "your desk" if group.private else f"{classroom.plain(student.name)}'s desk"
     st.button(
         f"Back to {whose}", key="back_to_desk", type="primary", icon=":material/inbox:",

@@ -62,14 +62,14 @@ def show() -> None:
 
 
 def _chosen() -> int | None:
-    group_names = {group.id: group.name for group in classroom.records().classes()}
+    group_names = {group.id: group.name for group in classroom.records().classes.listed()}
     if not group_names:
         st.caption("No class has been opened yet: the page Classes does that.")
         return None
     told = st.session_state.pop("replay_attempt", None)
     asked = told if told is not None else classroom.asked_for("attempt")
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        attempts = classroom.records().attempts_of_classes()
+        attempts = classroom.records().attempts.listed()
         if not attempts:
             st.caption("Nobody has begun an exercise yet: whoever does can be replayed here.")
             return None
@@ -89,7 +89,7 @@ def _chosen() -> int | None:
 
 def _opened(attempt_id: int) -> Replay | None:
     try:
-        whole = classroom.records().resume(attempt_id).attempt
+        whole = classroom.records().attempts.resume(attempt_id).attempt
         then = Attempt.begin(whole.exercise)
     except Problem as problem:
         st.error(str(problem), icon=":material/block:")

@@ -1,0 +1,100 @@
+"""Assignments: the exercises that a class was given, and how far each student is with them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import Subquery, func, select
+
+from sim.training.exercise import exercise_from_text
+from sim.training.rows import AssignmentRow, TaskRow, shown_before
+from sim.training.schema import actions, assignments, attempts, results, students, writing
+from sim.training.store import Store, insert, notify, one
+
+COLUMNS = tuple(assignments.c[name] for name in AssignmentRow.__slots__)
+
+
+class Assignments:
+    """The assignments of all classes of one database."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def give(self, class_id: int, file: str, practice: bool = False, varied: bool = False) -> AssignmentRow:
+        """Give a class an exercise; the text of its file is kept, so that it stays as it was given."""
+        exercise = exercise_from_text(file, "exercise file")
+        row: dict[str, Any] = {
+            "class_id": class_id,
+            "exercise": exercise.exercise,
+            "practice": practice,
+            "varied": varied,
+            "assigned_s": self._store.clock(),
+        }
+        with writing(self._store.engine) as connection:
+            notify(connection, class_id)
+            number = insert(connection, assignments, {**row, "file": file})
+        return AssignmentRow(number, **row)
+
+    def of_class(self, class_id: int) -> list[AssignmentRow]:
+        """What a class was given, in order."""
+        wanted = select(*COLUMNS).where(assignments.c.class_id == class_id).order_by(assignments.c.id)
+        return self._store.rows(AssignmentRow, wanted)
+
+    def file_of(self, assignment_id: int) -> str:
+        """The text of the exercise file that was given."""
+        wanted = select(assignments.c.file).where(assignments.c.id == assignment_id)
+        return str(self._store.one(wanted, "assignment")["file"])
+
+    def reveal(self, assignment_id: int, revealed: bool = True) -> None:
+        """Show the students of an assignment what is hidden in its car, or hide it again."""
+        with writing(self._store.engine) as connection:
+            found = select(assignments).where(assignments.c.id == assignment_id)
+            class_id = one(connection, found, "assignment")["class_id"]
+            here = assignments.update().where(assignments.c.id == assignment_id)
+            connection.execute(here.values(revealed=revealed))
+            if revealed:
+                first = here.where(assignments.c.shown_s.is_(None))
+                connection.execute(first.values(shown_s=self._store.clock()))
+            notify(connection, class_id)
+
+    def desk(self, student_id: int) -> list[TaskRow]:
+        """Every exercise that a student's class was given, in order, with the student's latest attempt."""
+        own = select(students.c.class_id).where(students.c.id == student_id).scalar_subquery()
+        latest, done = _latest_attempts(student_id), _work_done()
+        wanted = (
+            select(
+                *COLUMNS,
+                latest.c.id.label("attempt_id"),
+                func.coalesce(done.c.steps, 0).label("steps"),
+                func.coalesce(results.c.minutes, done.c.minutes, 0.0).label("minutes"),
+                results.c.complete,
+                results.c.credit,
+                results.c.handed_in_s,
+            )
+            .outerjoin(latest, latest.c.assignment_id == assignments.c.id)
+            .outerjoin(done, done.c.attempt_id == latest.c.id)
+            .outerjoin(results, results.c.attempt_id == latest.c.id)
+            .where(assignments.c.class_id == own)
+            .order_by(assignments.c.id)
+        )
+        return self._store.rows(_task, wanted)
+
+
+def _latest_attempts(student_id: int) -> Subquery:
+    """A student's latest attempt at each assignment."""
+    newest = func.max(attempts.c.id).label("id")
+    wanted = select(attempts.c.assignment_id, newest).where(attempts.c.student_id == student_id)
+    return wanted.group_by(attempts.c.assignment_id).subquery()
+
+
+def _work_done() -> Subquery:
+    """Steps and minutes of each attempt, without what was taken back."""
+    totals = (func.count().label("steps"), func.sum(actions.c.minutes).label("minutes"))
+    wanted = select(actions.c.attempt_id, *totals).where(actions.c.taken_back.is_(False))
+    return wanted.group_by(actions.c.attempt_id).subquery()
+
+
+def _task(*, handed_in_s: float | None, **row: Any) -> TaskRow:
+    given = AssignmentRow(**{name: row.pop(name) for name in AssignmentRow.__slots__})
+    begun = row["attempt_id"] is not None
+    return TaskRow(given, **row, after_showing=begun and shown_before(given.shown_s, handed_in_s))

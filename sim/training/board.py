@@ -1,0 +1,81 @@
+"""The instructor's board: where each student of a class is, and who may need help."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from sim.training.rows import BoardRow, StudentRow, shown_before
+from sim.training.schema import actions, assignments, attempts, hints, reading, results
+from sim.training.store import Store
+
+QUIET_S = 300.0  # so long without a line, a student may be stuck; our own choice
+WITH_PARTS = ("mend", "fit", "unshort", "unswap", "unterminate", "replace")
+VAIN_REPAIRS = 2  # more repairs than this may be guesses; our own choice
+MANY_HINTS = 2
+MANY_STEPS = 12  # so many of them without a scan are worth a question; our own choice
+
+
+def board(store: Store, students: Sequence[StudentRow]) -> list[BoardRow]:
+    """Where each of these students is: the latest attempt of each."""
+    now_s = store.clock()
+    with reading(store.engine) as connection:
+        return [_board_row(connection, one, now_s) for one in students]
+
+
+def _board_row(connection: Connection, student: StudentRow, now_s: float) -> BoardRow:
+    row = _latest_attempt(connection, student)
+    if row is None:
+        quiet_s = now_s - student.joined_s
+        signs = ("has not begun",) if quiet_s > QUIET_S else ()
+        return BoardRow(student.id, student.name, None, "", 0, 0.0, 0, "", quiet_s, None, None, signs)
+    lines = _lines(connection, row["id"])
+    taken = connection.execute(select(func.count()).where(hints.c.attempt_id == row["id"])).scalar_one()
+    handed = select(results).where(results.c.attempt_id == row["id"])
+    result = connection.execute(handed).mappings().first()
+    quiet_s = now_s - (lines[-1]["done_s"] if lines else row["begun_s"])
+    return BoardRow(
+        student_id=student.id,
+        student=student.name,
+        attempt_id=row["id"],
+        exercise=row["exercise"],
+        steps=len(lines),
+        minutes=sum(line["minutes"] for line in lines),
+        hints=taken,
+        last_action=lines[-1]["action"] if lines else "",
+        quiet_s=quiet_s,
+        complete=None if result is None else result["complete"],
+        credit=None if result is None else result["credit"],
+        signs=() if result else tuple(_signs(lines, quiet_s, taken)),
+        after_showing=shown_before(row["shown_s"], result["handed_in_s"] if result else None),
+    )
+
+
+def _latest_attempt(connection: Connection, student: StudentRow) -> Any:
+    wanted = (
+        select(attempts, assignments.c.exercise, assignments.c.shown_s)
+        .join(assignments, assignments.c.id == attempts.c.assignment_id)
+        .where(attempts.c.student_id == student.id)
+        .order_by(attempts.c.id.desc())
+    )
+    return connection.execute(wanted).mappings().first()
+
+
+def _lines(connection: Connection, attempt_id: int) -> Sequence[Any]:
+    here = (actions.c.attempt_id == attempt_id, actions.c.taken_back.is_(False))
+    return connection.execute(select(actions).where(*here).order_by(actions.c.number)).mappings().all()
+
+
+def _signs(lines: Sequence[Any], quiet_s: float, hints_taken: int) -> Iterator[str]:
+    """Reasons to go and ask a student who is at work."""
+    if quiet_s > QUIET_S:
+        yield f"quiet for {quiet_s / 60:.0f} min"
+    verbs = [line["action"].split()[0] for line in lines]
+    if len(verbs) >= MANY_STEPS and "scan" not in verbs:
+        yield "many steps and no scan"
+    if sum(verb in WITH_PARTS for verb in verbs) > VAIN_REPAIRS:
+        yield "several repairs"
+    if hints_taken >= MANY_HINTS:
+        yield f"{hints_taken} hints taken"

@@ -1,0 +1,116 @@
+"""Classes and their students: a class has a join code, a student a key to come back with."""
+
+from __future__ import annotations
+
+import secrets
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+from sqlalchemy.exc import IntegrityError
+
+from sim.training.rows import ClassRow, StudentRow
+from sim.training.schema import classes, hashed, students, writing
+from sim.training.store import Store, checked_name, insert, one
+from sim.vehicle.problems import Problem
+
+# no letters or digits that look or sound alike
+CODE_LETTERS = "ACDEFHJKMNPRTUVWXY34679"
+CODE_LENGTH = 7
+LONGEST_CLASS_NAME, LONGEST_NAME = 80, 60
+KEY_BYTES = 24
+
+
+class Classes:
+    """The classes of one database."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def open(self, name: str, private: bool = False) -> ClassRow:
+        """Open a new class with a join code of its own; `private`: one person who practices at home."""
+        name = checked_name(name, "class", LONGEST_CLASS_NAME)
+        while True:
+            code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
+            now_s = self._store.clock()
+            row = {"name": name, "join_code": code, "opened_s": now_s, "private": private}
+            try:
+                with writing(self._store.engine) as connection:
+                    return ClassRow(insert(connection, classes, row), name, code, now_s, None, private)
+            except IntegrityError:  # the one code in billions that is taken
+                continue
+
+    def close(self, class_id: int, closed: bool = True) -> None:
+        """Let no more students join, or let them join again; what was begun may be finished."""
+        with writing(self._store.engine) as connection:
+            one(connection, select(classes).where(classes.c.id == class_id), "class")
+            found = classes.update().where(classes.c.id == class_id)
+            connection.execute(found.values(closed_s=self._store.clock() if closed else None))
+
+    def listed(self) -> list[ClassRow]:
+        """All classes but the private ones, the newest first."""
+        wanted = select(classes).where(classes.c.private.is_(False))
+        return self._store.rows(ClassRow, wanted.order_by(classes.c.id.desc()))
+
+    def get(self, class_id: int) -> ClassRow:
+        """One class; raises `Problem` where there is none."""
+        return ClassRow(**self._store.one(select(classes).where(classes.c.id == class_id), "class"))
+
+    def delete(self, class_id: int) -> None:
+        """Erase a class with its students and everything that they have written."""
+        self._store.erase(classes, class_id, "class")
+
+
+class Students:
+    """The students of all classes of one database."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def join(self, code: str, name: str) -> tuple[StudentRow, str]:
+        """A new student of an open class, and the key with which the student comes back."""
+        name = checked_name(name, "student", LONGEST_NAME)
+        key = secrets.token_urlsafe(KEY_BYTES)
+        with writing(self._store.engine) as connection:
+            class_id = _class_with_code(connection, code)
+            row: dict[str, Any] = {"class_id": class_id, "name": name, "joined_s": self._store.clock()}
+            taken = select(students.c.id).where(
+                students.c.class_id == class_id, func.lower(students.c.name) == name.lower()
+            )
+            if connection.execute(taken).first():
+                raise Problem(f"there is a '{name}' in this class already; add a letter")
+            number = insert(connection, students, {**row, "key_hash": hashed(key)})
+        return StudentRow(number, **row), key
+
+    def with_key(self, key: str) -> StudentRow:
+        """The student who holds this key; raises `Problem` where there is none."""
+        wanted = select(students).where(students.c.key_hash == hashed(key))
+        row = self._store.one(wanted, "student with this key")
+        return StudentRow(row["id"], row["class_id"], row["name"], row["joined_s"])
+
+    def new_key(self, student_id: int) -> str:
+        """A new key for a student who has lost the old one, which is no longer valid."""
+        key = secrets.token_urlsafe(KEY_BYTES)
+        with writing(self._store.engine) as connection:
+            one(connection, select(students).where(students.c.id == student_id), "student")
+            found = students.update().where(students.c.id == student_id)
+            connection.execute(found.values(key_hash=hashed(key)))
+        return key
+
+    def of_class(self, class_id: int) -> list[StudentRow]:
+        """The students of a class in the order in which they joined."""
+        wanted = select(*(students.c[name] for name in StudentRow.__slots__))
+        return self._store.rows(
+            StudentRow, wanted.where(students.c.class_id == class_id).order_by(students.c.id)
+        )
+
+    def delete(self, student_id: int) -> None:
+        """Erase a student with everything that the student has written."""
+        self._store.erase(students, student_id, "student")
+
+
+def _class_with_code(connection: Connection, code: str) -> int:
+    wanted = select(classes).where(classes.c.join_code == code.strip().upper())
+    row = connection.execute(wanted).mappings().first()
+    if row is None or row["closed_s"] is not None:
+        raise Problem("no open class has this code; ask the instructor for it")
+    return int(row["id"])

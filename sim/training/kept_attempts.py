@@ -1,0 +1,210 @@
+"""Attempts that are kept: begun once, and resumed from their log on any machine.
+
+    work = records.attempts.begin(task, student.id)
+    step = work.do("key run")            # on disk before it comes back
+
+Not modelled: several servers that work on the same attempt at the same time without catching up.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from sim.training.attempt import Attempt, HandIn, Step
+from sim.training.attempt_log import AttemptLog, log_of
+from sim.training.exercise import Exercise, exercise_from_text
+from sim.training.rows import AssignmentRow, AttemptRow, shown_before
+from sim.training.schema import (
+    actions,
+    assignments,
+    attempts,
+    classes,
+    hints,
+    notes,
+    reading,
+    results,
+    students,
+    writing,
+)
+from sim.training.store import Store, insert, one
+from sim.vehicle.problems import Problem
+from sim.wiring.recent import Recent
+
+_exercises: Recent[Exercise] = Recent(200)
+
+
+class Attempts:
+    """The attempts of all classes of one database; `log` writes them."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.log = AttemptLog(store)
+
+    def begin(self, assignment: AssignmentRow, student_id: int) -> KeptAttempt:
+        """A student's attempt at an assignment; the one that is there already, if any."""
+        with writing(self.store.engine) as connection:
+            wanted = select(students).where(students.c.id == student_id)
+            if one(connection, wanted, "student")["class_id"] != assignment.class_id:
+                raise Problem("this exercise was given to another class")
+            same = select(attempts.c.id).where(
+                attempts.c.student_id == student_id, attempts.c.assignment_id == assignment.id
+            )
+            known = connection.execute(same.order_by(attempts.c.id.desc())).scalar()
+            if known is None:
+                known = self._new(connection, assignment, student_id)
+        return self.resume(known)
+
+    def resume(self, attempt_id: int) -> KeptAttempt:
+        """An attempt where it was left."""
+        with reading(self.store.engine) as connection:
+            row = one(connection, select(attempts).where(attempts.c.id == attempt_id), "attempt")
+            log = connection.execute(log_of(attempt_id)).scalars().all()
+            numbers = select(func.max(actions.c.number)).where(actions.c.attempt_id == attempt_id)
+            last = connection.execute(numbers).scalar() or 0
+            count = select(func.count()).where(hints.c.attempt_id == attempt_id)
+            taken = connection.execute(count).scalar_one()
+            written = select(notes.c.note).where(notes.c.attempt_id == attempt_id).order_by(notes.c.id)
+            said = connection.execute(written).scalars().all()
+            handed = select(results).where(results.c.attempt_id == attempt_id)
+            result = connection.execute(handed).mappings().first()
+        attempt = Attempt.replay(_exercise(row["file"], row["variant"]), log, taken, row["practice"])
+        attempt.notes = list(said)
+        if result is not None:
+            attempt.hand_in(json.loads(result["named"]), result["evidence"])
+        return KeptAttempt(self, attempt_id, attempt, last)
+
+    def after_showing(self, attempt_id: int) -> bool:
+        """Whether the class had seen the solution before this attempt was handed in."""
+        wanted = (
+            select(assignments.c.shown_s, results.c.handed_in_s)
+            .join(attempts, attempts.c.assignment_id == assignments.c.id)
+            .outerjoin(results, results.c.attempt_id == attempts.c.id)
+            .where(attempts.c.id == attempt_id)
+        )
+        return shown_before(**self.store.one(wanted, "attempt"))
+
+    def of_student(self, student_id: int) -> list[int]:
+        """The numbers of a student's attempts, in order."""
+        wanted = select(attempts.c.id).where(attempts.c.student_id == student_id).order_by(attempts.c.id)
+        with reading(self.store.engine) as connection:
+            return list(connection.execute(wanted).scalars())
+
+    def listed(self) -> list[AttemptRow]:
+        """All attempts of all classes but the private ones, the newest class first."""
+        wanted = (
+            select(
+                attempts.c.id.label("attempt_id"),
+                students.c.class_id,
+                students.c.name.label("student"),
+                assignments.c.exercise,
+            )
+            .join(students, students.c.id == attempts.c.student_id)
+            .join(assignments, assignments.c.id == attempts.c.assignment_id)
+            .join(classes, classes.c.id == students.c.class_id)
+            .where(classes.c.private.is_(False))
+            .order_by(classes.c.id.desc(), students.c.id, attempts.c.id)
+        )
+        return self.store.rows(AttemptRow, wanted)
+
+    def _new(self, connection: Connection, assignment: AssignmentRow, student_id: int) -> int:
+        given = select(assignments).where(assignments.c.id == assignment.id)
+        row: dict[str, Any] = {
+            "student_id": student_id,
+            "assignment_id": assignment.id,
+            "file": one(connection, given, "assignment")["file"],
+            "variant": _place_in_class(connection, student_id) if assignment.varied else 0,
+            "practice": assignment.practice,
+            "begun_s": self.store.clock(),
+        }
+        return insert(connection, attempts, row)
+
+
+class KeptAttempt:
+    """An attempt in progress; whatever comes back from it is in the records already."""
+
+    def __init__(self, kept_in: Attempts, attempt_id: int, attempt: Attempt, last: int) -> None:
+        """`last`: the highest number of a line of its log, taken back or not."""
+        self.id = attempt_id
+        self.attempt = attempt
+        self._kept_in = kept_in
+        self._last = last
+
+    @property
+    def after_showing(self) -> bool:
+        """Whether the class had seen the solution before this was handed in."""
+        return self._kept_in.after_showing(self.id)
+
+    def do(self, text: str, progress: Callable[[float], None] | None = None) -> Step:
+        """Do an action and keep it. Where it cannot be kept, the car is as before."""
+        step = self.attempt.do(text, progress)
+        number, length = self._last + 1, len(self.attempt.steps) - 1
+        log = self._kept_in.log
+        self._keep(lambda: log.add_action(self.id, number, step.action, step.minutes, length))
+        self._last = number
+        return step
+
+    def hint(self) -> str:
+        """The next hint."""
+        words = self.attempt.hint()
+        self._add(hints, {"number": self.attempt.hints_taken, "taken_s": self._now_s()})
+        return words
+
+    def note(self, text: str) -> None:
+        """Write something down."""
+        self.attempt.note(text)
+        self._add(notes, {"note": self.attempt.notes[-1], "written_s": self._now_s()})
+
+    def rewind(self, keep: int) -> None:
+        """In practice: go back to the first `keep` lines; the others are kept, marked as taken back."""
+        earlier = self.attempt.rewind(keep)
+        self._keep(lambda: self._kept_in.log.take_back(self.id, keep, len(self.attempt.steps)))
+        self.attempt = earlier
+
+    def hand_in(self, named: Sequence[str], evidence: str = "") -> HandIn:
+        """Hand in and keep the result."""
+        result = self.attempt.hand_in(named, evidence)
+        row = {
+            "named": json.dumps(list(result.named)),
+            "evidence": evidence,
+            "complete": result.complete,
+            "credit": result.credit,
+            "minutes": self.attempt.minutes,
+            "cost": self.attempt.cost,
+            "handed_in_s": self._now_s(),
+        }
+        self._add(results, row)
+        return result
+
+    def _now_s(self) -> float:
+        return self._kept_in.store.clock()
+
+    def _add(self, table: Any, row: dict[str, Any]) -> None:
+        length = len(self.attempt.steps)
+        self._keep(lambda: self._kept_in.log.add(table, {"attempt_id": self.id, **row}, length))
+
+    def _keep(self, write: Callable[[], None]) -> None:
+        """Write; where that fails, the attempt is again as the records have it."""
+        try:
+            write()
+        except Problem:
+            again = self._kept_in.resume(self.id)
+            self.attempt, self._last = again.attempt, again._last
+            raise
+
+
+def _place_in_class(connection: Connection, student_id: int) -> int:
+    """The student's place in the class, counted from 0 in the order of joining."""
+    own = select(students.c.class_id).where(students.c.id == student_id).scalar_subquery()
+    earlier = select(func.count()).where(students.c.class_id == own, students.c.id < student_id)
+    return int(connection.execute(earlier).scalar_one())
+
+
+def _exercise(file: str, variant: int) -> Exercise:
+    """An exercise, read once for the whole class with its car, even if all begin at once."""
+    first = _exercises.get((file, 0), lambda: exercise_from_text(file, "exercise file"))
+    place = variant % (1 + len(first.others))
+    return _exercises.get((file, place), lambda: first.variant(place))

@@ -1,0 +1,121 @@
+"""What the records tell: a frozen row for each thing that a page shows. Times: seconds since 1970 (UTC)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class ClassRow:
+    """A class. Students join with its code while it is open. `news` counts what its students were told."""
+
+    id: int
+    name: str
+    join_code: str
+    opened_s: float
+    closed_s: float | None = None
+    private: bool = False
+    paused: bool = False
+    news: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class StudentRow:
+    """A student of a class."""
+
+    id: int
+    class_id: int
+    name: str
+    joined_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class AssignmentRow:
+    """An exercise given to a class. `varied`: neighbors get different faults for the same work order.
+
+    `revealed`: its solution is shown now; `shown_s`: when it was first shown.
+    """
+
+    id: int
+    class_id: int
+    exercise: str
+    practice: bool
+    varied: bool
+    assigned_s: float
+    revealed: bool = False
+    shown_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TaskRow:
+    """An exercise on a student's desk and how far it is; `complete`: None until it is handed in.
+
+    `after_showing`: the class had seen the solution before this was handed in.
+    """
+
+    assignment: AssignmentRow
+    attempt_id: int | None
+    steps: int
+    minutes: float
+    complete: bool | None
+    credit: float | None
+    after_showing: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ClassNotice:
+    """What a student's page asks for again and again: is the class paused, and is there anything new?
+
+    `news` counts up with everything that the instructor changes or says.
+    """
+
+    paused: bool
+    news: int
+
+
+@dataclass(frozen=True, slots=True)
+class MessageRow:
+    """Words of the instructor to one student, or to the whole class (`student_id` None)."""
+
+    id: int
+    class_id: int
+    student_id: int | None
+    words: str
+    sent_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class BoardRow:
+    """Where one student is. `signs`: reasons to go and ask, in words; empty while all goes well.
+
+    `after_showing`: the class had seen the solution before this was handed in.
+    """
+
+    student_id: int
+    student: str
+    attempt_id: int | None
+    exercise: str
+    steps: int
+    minutes: float
+    hints: int
+    last_action: str
+    quiet_s: float
+    complete: bool | None
+    credit: float | None
+    signs: tuple[str, ...]
+    after_showing: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptRow:
+    """An attempt that can be replayed, and whose it is."""
+
+    attempt_id: int
+    class_id: int
+    student: str
+    exercise: str
+
+
+def shown_before(shown_s: float | None, handed_in_s: float | None) -> bool:
+    """Whether the solution was shown before the hand-in; an open attempt counts as handed in later."""
+    return shown_s is not None and (handed_in_s is None or shown_s < handed_in_s)
