@@ -55,7 +55,7 @@ class StateOfCharge:
         """For the network: None as long as the car's condition says it."""
         return None if self.shown_pct == self._base_pct else self.shown_pct
 
-    def look(self, reading: Reading) -> None:
+    def update(self, reading: Reading) -> None:
         """The network has changed: another current flows from here on."""
         self._count()
         self._reading = reading

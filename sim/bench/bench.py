@@ -91,9 +91,7 @@ class Bench:
             designed = theory.apply(designed)
         self.live = self.live_car(designed, seed, fidelity)
         for theory in theories:
-            self.live.theory_events[theory.text.removeprefix("theory ")] = self.live.world.record(
-                "theory", "car", f"suppose that {theory.text.removeprefix('theory ')}"
-            )
+            self.live.suppose(theory)
         for edit in edits:
             if edit.kind != "theory":
                 self.live.edit(edit, f"given: {edit.text}")

@@ -45,15 +45,15 @@ class BusFaults:
         stuck = self._world.car.harness.stuck
         return frozenset(name for name in stuck if name not in self._let_go and self._hears(name))
 
-    def look(self) -> None:
+    def update(self) -> None:
         """Follow who is awake, and what has been done to modules."""
         state = self._world.car.harness
         for name in sorted(state.stuck | self._timers.keys()):
-            self._look_at_stuck(name, name in state.stuck and self._hears(name))
+            self._update_stuck(name, name in state.stuck and self._hears(name))
         for name in sorted(state.babbling | self._babble.keys()):
-            self._look_at_babbling(name, name in state.babbling and self._hears(name))
+            self._update_babbling(name, name in state.babbling and self._hears(name))
 
-    def _look_at_stuck(self, name: str, drives: bool) -> None:
+    def _update_stuck(self, name: str, drives: bool) -> None:
         limit_ms = self._world.car.built.modules[name.partition(".")[0]].dominant_timeout_ms
         if drives and name not in self._timers and limit_ms != "none":
             self._timers[name] = self._world.after(limit_ms / 1000, lambda: self._time_out(name))
@@ -68,7 +68,7 @@ class BusFaults:
         self._world.record("bus", module, words, (self._edit_events.get(name),))
         self._world.surroundings.invalidate()
 
-    def _look_at_babbling(self, name: str, sends: bool) -> None:
+    def _update_babbling(self, name: str, sends: bool) -> None:
         stream = self._babble.get(name)
         if stream is None:
             rate_bps = self._world.car.transceivers[name].bitrate_bps

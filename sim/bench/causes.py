@@ -10,26 +10,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from itertools import chain
-from typing import TYPE_CHECKING
 
+from sim.bench.buses import Buses
+from sim.bench.frame_paths import frame_path
+from sim.bench.running_car import RunningCar
 from sim.vehicle.harness import TESTER
 from sim.wiring.wiring import Culprit
-
-if TYPE_CHECKING:
-    from sim.bench.live import LiveCar
 
 FELT_V = 1.0  # a short that moves an input by less is not why it is on or off
 
 
 class Causes:
-    """Of one live car."""
+    """Explains what happens in one car, by trace event ids."""
 
-    def __init__(self, live: LiveCar) -> None:
+    def __init__(self, live: RunningCar, buses: Buses) -> None:
         self._live = live
+        self._buses = buses
 
     def trigger(self) -> tuple[int, ...]:
         """What has been done or switched last."""
-        return () if self._live.trigger is None else (self._live.trigger,)
+        return () if self._live.latest.trigger is None else (self._live.latest.trigger,)
 
     def supply(self, module: str) -> tuple[int, ...]:
         """What keeps a module's supply away, or gives it."""
@@ -40,10 +40,10 @@ class Causes:
         reading, leads = self._live.reading, self._live.car.harness.leads
         now_v = reading.pin_v(module, function)
         events = {
-            self._live.edit_events[part.id]
+            self._live.latest.edits[part.id]
             for parts in leads.values()
             for part in parts
-            if part.id in self._live.edit_events
+            if part.id in self._live.latest.edits
             and abs(reading.without(part.id).pin_v(module, function) - now_v) > FELT_V
         }
         return tuple(sorted(events)) or self.trigger()
@@ -71,13 +71,13 @@ class Causes:
     def drain(self) -> tuple[int, ...]:
         """Why charge is being taken: what keeps modules awake, and what was last switched on or shorted."""
         events = [event for module in self._live.modules.values() for _, event in module.sleep.reasons_now()]
-        shorts = [self._live.edit_events.get(lead) for lead in self._live.car.harness.leads]
+        shorts = [self._live.latest.edits.get(lead) for lead in self._live.car.harness.leads]
         return tuple(sorted({event for event in (*events, *shorts) if event is not None}))
 
     def coil(self, coil: str) -> int | None:
         """The last time a relay's driver, a module's output or a hand switch, changed."""
         if coil in self._live.car.built.switches:
-            return self._live.switch_events.get(self._live.car.built.switches[coil].operated_by)
+            return self._live.latest.switches.get(self._live.car.built.switches[coil].operated_by)
         owner, _, output = coil.partition(".")
         return self._live.modules[owner].outputs.events.get(output)
 
@@ -99,14 +99,14 @@ class Causes:
         control = self._live.modules[sender].control
         if control.muted and control.event is not None:
             events.add(control.event)
-        for sending, connectivity in self._live.hops(receiver, message):
-            speaker = self._live.car.channels[sending].module
+        for sent_on, heard_on in self._buses.hops(receiver, message):
+            speaker = self._live.car.channels[sent_on].module
             if not self._live.modules[speaker].sends and self._live.modules[speaker].state != "asleep":
                 events.update(self.state(speaker))
-            elif not self._live.linked(sending, connectivity) and not self._is_silent_gateway(connectivity):
-                events.update(self.link(sending, connectivity))
+            elif not self._buses.linked(sent_on, heard_on) and not self._is_silent_gateway(heard_on):
+                events.update(self.link(sent_on, heard_on))
             else:
-                events.update(self.bus_off(sending, connectivity) or self.babble(sending))
+                events.update(self.bus_off(sent_on, heard_on) or self.babble(sent_on))
         return tuple(sorted(events))
 
     def disturbance(self, channel: str) -> tuple[int, ...]:
@@ -129,9 +129,8 @@ class Causes:
 
     def babble(self, channel: str) -> tuple[int, ...]:
         """Why a channel that is in order does not get its bus: others never let go of it."""
-        segment = next((one for one in self._live.segments if channel in one.members), None)
-        loud = self._live.car.harness.babbling.intersection(segment.members) if segment else ()
-        return tuple(sorted(self._live.edit_events[name] for name in loud if name in self._live.edit_events))
+        edits = self._live.latest.edits
+        return tuple(sorted(edits[name] for name in self._buses.babblers(channel) if name in edits))
 
     def _is_silent_gateway(self, channel: str) -> bool:
         module = self._live.modules[self._live.car.channels[channel].module]
@@ -140,39 +139,39 @@ class Causes:
     def arrival(self, receiver: str, message: str) -> tuple[int, ...]:
         """The event because of which a receiver gets a message: the last that its way needed."""
         events: list[int | None] = [self._live.modules[receiver].state_event]
-        for sending, connectivity in self._live.hops(receiver, message):
+        for sent_on, heard_on in self._buses.hops(receiver, message):
             events += [
-                self._live.sending_since(sending),
-                self._live.joined_events.get(sending),
-                self._live.joined_events.get(connectivity),
+                self._buses.sending_since(sent_on),
+                self._buses.joined_events.get(sent_on),
+                self._buses.joined_events.get(heard_on),
             ]
         return tuple(sorted({event for event in events if event is not None})[-1:])
 
     def way(self, start: str, end: str) -> tuple[int, ...]:
         """What keeps frames from passing between two modules; empty where nothing does."""
-        for sending, connectivity in self._live.way(start, end):
-            module = self._live.car.transceivers[connectivity].module
+        for sender, receiver in frame_path(self._live.car, start, end):
+            module = self._live.car.transceivers[receiver].module
             if not self._live.modules[module].sends:
                 return self.state(module)
-            if not (self._live.linked(sending, connectivity) and self._live.linked(connectivity, sending)):
-                return self.link(sending, connectivity)
+            if not (self._buses.linked(sender, receiver) and self._buses.linked(receiver, sender)):
+                return self.link(sender, receiver)
         return ()
 
-    def link(self, sending: str, connectivity: str) -> tuple[int, ...]:
+    def link(self, sender: str, receiver: str) -> tuple[int, ...]:
         """Why one channel does not hear another: an end without supply, the edits of the line, or sleep."""
-        ends = [self._live.car.channels[channel].module for channel in (sending, connectivity)]
+        ends = [self._live.car.channels[channel].module for channel in (sender, receiver)]
         deaf = [name for name in ends if name in self._live.modules and not self._live.modules[name].hears]
         for name in deaf:
             if self._live.modules[name].state == "unpowered":
                 return self.state(name)
-        if off := self.bus_off(sending, connectivity):
+        if off := self.bus_off(sender, receiver):
             return off
-        reading = self._live.reading_with_tester if TESTER in (sending, connectivity) else self._live.reading
+        reading = self._live.reading_with_tester if TESTER in (sender, receiver) else self._live.reading
         # a module whose ground has gone lifts its lines out of the others' reach
-        culprits = reading.why_unheard(sending, connectivity) or tuple(
+        culprits = reading.why_unheard(sender, receiver) or tuple(
             culprit for name in ends if name in self._live.modules for culprit in reading.why_unsupplied(name)
         )
-        bus = self._live.car.channels[sending].bus
+        bus = self._live.car.channels[sender].bus
         asleep = tuple(event for name in deaf for event in self.state(name))
         return self.edits(culprits, bus) or asleep or self.trigger()
 
@@ -193,10 +192,10 @@ class Causes:
                 events.update(self._driver_events(culprit))
                 continue
             for name in (culprit.owner, culprit.element_id):
-                event = self._live.edit_events.get(name)
+                event = self._live.latest.edits.get(name)
                 if event is None:
                     switch = self._live.car.built.switches.get(name)
-                    event = self._live.switch_events.get(switch.operated_by if switch else name)
+                    event = self._live.latest.switches.get(switch.operated_by if switch else name)
                 if event is not None:
                     events.add(event)
                     events.update(self._theories_that_lead(about, name.partition(".")[0]))
@@ -228,52 +227,52 @@ class Causes:
     def wait(self, module: str) -> tuple[int, ...]:
         """Theories by which a module waits at its start."""
         return tuple(
-            event for text, event in self._live.theory_events.items() if text.startswith(f"{module} waits ")
+            event for text, event in self._live.latest.theories.items() if text.startswith(f"{module} waits ")
         )
 
     def _theories_that_lead(self, about: str, through: str) -> Iterator[int]:
         """Theories by which a fuse feeds a module or load, or a bus runs through a connector."""
-        for text, event in self._live.theory_events.items():
+        for text, event in self._live.latest.theories.items():
             first, last = text.split()[0], text.split()[-1].partition(".")[0]
             if " waits " not in text and {first, last} == {about, through}:
                 yield event
 
 
 class NoCauses(Causes):
-    """Where nobody asks why: the same happens in half the time."""
+    """An explainer that finds nothing: the same happens in half the time."""
 
     def edits(self, culprits: Iterable[Culprit], about: str) -> tuple[int, ...]:
-        """Nobody asks."""
+        """Return nothing."""
         return ()
 
     def silence(self, receiver: str, message: str) -> tuple[int, ...]:
-        """Nobody asks."""
+        """Return nothing."""
         return ()
 
     def arrival(self, receiver: str, message: str) -> tuple[int, ...]:
-        """Nobody asks."""
+        """Return nothing."""
         return ()
 
     def way(self, start: str, end: str) -> tuple[int, ...]:
-        """Nobody asks."""
+        """Return nothing."""
         return ()
 
-    def link(self, sending: str, connectivity: str) -> tuple[int, ...]:
-        """Nobody asks."""
+    def link(self, sender: str, receiver: str) -> tuple[int, ...]:
+        """Return nothing."""
         return ()
 
     def dead_line(self, module: str) -> tuple[int, ...]:
-        """Nobody asks."""
+        """Return nothing."""
         return ()
 
     def supply(self, module: str) -> tuple[int, ...]:
-        """Nobody asks."""
+        """Return nothing."""
         return ()
 
     def sense(self, module: str, function: str) -> tuple[int, ...]:
-        """Nobody asks."""
+        """Return nothing."""
         return ()
 
     def circuit(self, module: str, pin: str) -> tuple[int, ...]:
-        """Nobody asks."""
+        """Return nothing."""
         return ()

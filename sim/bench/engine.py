@@ -5,25 +5,23 @@ Not modelled: speed and torque, air, fuel and mixture, mechanical trouble.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from sim.bench.causes import Causes
+from sim.bench.running_car import RunningCar
 from sim.modules.facts import Fact
 from sim.modules.world import Timer
 from sim.wiring.tracing import FED_V
 
-if TYPE_CHECKING:
-    from sim.bench.live import LiveCar
-
 
 class Engine:
-    """Of one live car; `world.engine` says what it does."""
+    """The engine of one car; `world.engine` says what it does."""
 
-    def __init__(self, live: LiveCar) -> None:
+    def __init__(self, live: RunningCar, causes: Causes) -> None:
         self._live = live
+        self._causes = causes
         self._fire_timer: Timer | None = None
 
-    def look(self) -> None:
-        """Does the starter turn it now, and may it go on?"""
+    def update(self) -> None:
+        """Follow the starter and the cylinders: does it crank, and may it go on?"""
         spec = self._live.car.built.engine
         if spec is None:
             return
@@ -32,12 +30,12 @@ class Engine:
         ) >= spec.cranks_above_v
         state = self._live.world.engine.value
         if state == "stopped" and turning:
-            self._note("cranking", "the starter turns the engine", self._live.causes.trigger())
+            self._note("cranking", "the starter turns the engine", self._causes.trigger())
             self._fire_timer = self._live.world.after(spec.fires_after_s, self._try_to_fire)
         elif state == "cranking" and not turning:
-            self._note("stopped", "the starter stops; the engine has not started", self._live.causes.engine())
+            self._note("stopped", "the starter stops; the engine has not started", self._causes.engine())
         elif state == "running" and not self.can_fire():
-            self._note("stopped", "the engine stops", self._live.causes.engine())
+            self._note("stopped", "the engine stops", self._causes.engine())
 
     def _try_to_fire(self) -> None:
         if self._live.world.engine.value == "cranking" and self.can_fire():

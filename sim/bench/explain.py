@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
+from sim.bench.frame_paths import frame_path
 from sim.modules.facts import Evaluation, in_words
 from sim.modules.module import ControlModule
 from sim.vehicle.conditions import Condition
@@ -85,12 +86,12 @@ def why_silent(bench: Bench, module: str) -> Because:
         culprits = live.causes.edits(live.reading_with_tester.why_unsupplied(TESTER), TESTER)
         return Because(text, None, (Because("the diagnostic connector gives the tester no power", None,
                                             _all(bench, culprits)),))  # fmt: skip
-    for sending, connectivity in live.way(TESTER, module):
-        for channel in (sending, connectivity):
+    for sender, receiver in frame_path(live.car, TESTER, module):
+        for channel in (sender, receiver):
             other = live.modules.get(live.car.transceivers[channel].module)
             if other and not other.answers and not other.sleep.wakes_by_bus:
                 return Because(text, None, (_state(bench, other),))
-        broken = _off(bench, sending, connectivity) or _broken(bench, sending, connectivity)
+        broken = _off(bench, sender, receiver) or _broken(bench, sender, receiver)
         if broken:
             return Because(text, None, (broken,))
     would_wake = "" if spec.answers else ": it is asleep, a tester would wake it"
@@ -192,7 +193,7 @@ def why_battery(bench: Bench) -> Because:
         for name in most[:MOST_NAMED]
         if taken_ah[name] >= LEAST_SHARE * total_ah
     )
-    fallen = _all(bench, (bench.live.edit_events.get("BAT"),))
+    fallen = _all(bench, (bench.live.latest.edits.get("BAT"),))
     return Because(text, None, (*kept, *fallen, *shares))
 
 
@@ -271,18 +272,13 @@ def _off(bench: Bench, *channels: str) -> Because | None:
     return None
 
 
-def _broken(bench: Bench, sending: str, connectivity: str) -> Because | None:
+def _broken(bench: Bench, sender: str, receiver: str) -> Because | None:
     live = bench.live
-    powered = {
-        c
-        for c, part in live.car.transceivers.items()
-        if part.module == TESTER or live._is_powered(part.module)
-    }
-    together = live.reading_with_tester.hears(frozenset(powered)).segments()
-    if any(sending in group.members and connectivity in group.members for group in together):
+    together = live.reading_with_tester.hears(live.buses.powered()).segments()
+    if any(sender in group.members and receiver in group.members for group in together):
         return None
-    causes = _all(bench, live.causes.link(sending, connectivity))
-    return Because(f"{sending} and {connectivity} do not hear each other", None, causes)
+    causes = _all(bench, live.causes.link(sender, receiver))
+    return Because(f"{sender} and {receiver} do not hear each other", None, causes)
 
 
 def _all(bench: Bench, events: Iterable[int | None]) -> tuple[Because, ...]:

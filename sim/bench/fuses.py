@@ -40,7 +40,7 @@ class Fuses:
         self._world, self._blow = world, blow
         self._hot: dict[str, _Hot] = {}
 
-    def look(self, reading: Reading, car: Car) -> None:
+    def update(self, reading: Reading, car: Car) -> None:
         """Start, change or stop the timers after the network has been solved anew."""
         for name, amp in reading.fuse_currents().items():
             rating_a = fitted_a(name, car)

@@ -23,7 +23,7 @@ class Intermittents:
         self._timers: dict[str, Timer] = {}
         self._chance: dict[str, random.Random] = {}
 
-    def look(self, car: Car) -> None:
+    def update(self, car: Car) -> None:
         """Start what an edit has made intermittent, stop what it has mended."""
         known = car.harness.intermittent
         for id in [id for id in self._timers if id not in known]:

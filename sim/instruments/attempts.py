@@ -32,10 +32,10 @@ Change = tuple[float, tuple[str, ...]]  # from this time in s on, who holds the 
 
 def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Change]:
     """Who holds the line dominant from `from_s` on, change by change, without end; nothing with company."""
-    if live.connectivity is None:
+    if live.buses.connectivity is None:
         return
-    here = live.connectivity.able.intersection(one.id for one in cluster.channels) - {TESTER}
-    alone = [one.members[0] for one in live.segments if len(one.members) == 1 and not one.faults]
+    here = live.buses.connectivity.able.intersection(one.id for one in cluster.channels) - {TESTER}
+    alone = [one.members[0] for one in live.buses.segments if len(one.members) == 1 and not one.faults]
     senders = {name: _Sender(_streams(live, name)) for name in alone if name in here}
     if not any(sender.periods_ns for sender in senders.values()):
         return

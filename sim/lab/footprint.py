@@ -141,8 +141,9 @@ class _Watched(LiveCarWithoutReasons):
         self.met: dict[SwitchState, Reading] = {}
         super().__init__(car, *rest)  # type: ignore[arg-type]
 
-    def _look_at_wiring(self) -> None:
-        super()._look_at_wiring()
+    def update(self) -> None:
+        """Update, and remember the solution of this state."""
+        super().update()
         self.met[self.reading.state] = self.reading
 
     @property

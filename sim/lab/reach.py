@@ -9,7 +9,7 @@ import copy
 from dataclasses import replace
 from functools import lru_cache
 
-from sim.bench.live import LiveCar
+from sim.bench.frame_paths import frame_path
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.harness import TESTER, TESTER_MIN_V
@@ -59,8 +59,8 @@ def _without(cluster: BusCluster, opened: frozenset[str]) -> BusCluster:
 
 def ways_to(car: Car) -> dict[str, list[tuple[str, str]]]:
     """The way from the tester to every module, as pairs of channels that must hear each other."""
-    live, known = LiveCar(car), car.transceivers
-    ways = {name: live.way(TESTER, name) for name in live.modules}
+    known = car.transceivers
+    ways = {name: frame_path(car, TESTER, name) for name in car.built.modules}
     return {
         name: [(here, there) for here, there in way if here in known and there in known]
         for name, way in ways.items()

@@ -150,7 +150,7 @@ class DaysOfACar(RuleBasedStateMachine):
 
         A bus whose modules disturb each other does not: they go bus-off and come back for ever.
         """
-        if not all(segment.understands for segment in self.bench.live.segments):
+        if not all(segment.understands for segment in self.bench.live.buses.segments):
             return
         self.do("wait 40 s")
         before = len(self.bench.trace)

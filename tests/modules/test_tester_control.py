@@ -90,18 +90,18 @@ def test_refused_adjustments(bench: Bench, request_: str, answer: str) -> None:
     bcm = Conversation(bench, "BCM")
     bcm.unlock()
     assert [answer] == bcm.ask(request_)
-    assert "K1" in bench.live.pulled_in
+    assert "K1" in bench.live.relays.pulled_in
 
 
 def test_a_held_output_switches_its_relay_until_given_back(bench: Bench) -> None:
     bcm = Conversation(bench, "BCM")
     bcm.unlock()
-    assert "K1" in bench.live.pulled_in
+    assert "K1" in bench.live.relays.pulled_in
     bcm.ask(f"2F {RELAY} 03 00")
-    assert "K1" not in bench.live.pulled_in
+    assert "K1" not in bench.live.relays.pulled_in
     assert bench.live.reading.pin_v("ECM", "IGN") < 1
     bcm.ask(f"2F {RELAY} 00")
-    assert "K1" in bench.live.pulled_in
+    assert "K1" in bench.live.relays.pulled_in
 
 
 def test_what_a_tester_holds_is_switched_because_of_it(bench: Bench) -> None:
@@ -119,7 +119,7 @@ def test_freeze_and_default(bench: Bench) -> None:
     bcm.unlock()
     assert [f"6F {RELAY[:2]} {RELAY[2:]} 02 01"] == bcm.ask(f"2F {RELAY} 02")
     assert [f"6F {RELAY[:2]} {RELAY[2:]} 01 00"] == bcm.ask(f"2F {RELAY} 01")
-    assert "K1" not in bench.live.pulled_in
+    assert "K1" not in bench.live.relays.pulled_in
 
 
 def test_the_end_of_the_session_gives_everything_back(bench: Bench) -> None:
@@ -128,9 +128,9 @@ def test_the_end_of_the_session_gives_everything_back(bench: Bench) -> None:
     bcm.unlock()
     bcm.ask(f"2F {RELAY} 03 00")
     bench.live.run(S3_S - 0.2)
-    assert "K1" not in bench.live.pulled_in
+    assert "K1" not in bench.live.relays.pulled_in
     bench.live.run(0.3)
-    assert "K1" in bench.live.pulled_in
+    assert "K1" in bench.live.relays.pulled_in
 
 
 def test_a_kept_session_goes_on(bench: Bench) -> None:
@@ -139,7 +139,7 @@ def test_a_kept_session_goes_on(bench: Bench) -> None:
     bcm.ask(f"2F {RELAY} 03 00")
     for _ in range(4):
         assert [] == bcm.ask("3E 80", for_s=2.0)
-    assert "K1" not in bench.live.pulled_in
+    assert "K1" not in bench.live.relays.pulled_in
 
 
 def test_a_silenced_module_is_missed_and_the_reason_is_known(bench: Bench) -> None:

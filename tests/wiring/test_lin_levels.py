@@ -69,14 +69,14 @@ def test_a_wire_that_does_not_rest_above_sixty_per_cent_is_heard_by_nobody(ohm: 
     live = LiveCar(read_car(CAR))
     live.connect_battery()
     live.run(3.0)
-    assert live.wire_links
+    assert live.buses.wire_links
     live.edit(parse_edit(f"short SP.roof.RLS to BODY {ohm:g} ohm", live.car))
     live.run(0.01)
     node = live.car.lin["WIP.roof"]
     share = (live.reading.between(node.node, node.gnd) or 0.0) / live.reading.supply_v("WIP")
     assert works == (share > 0.6)
     assert 0.4 < share < 0.8
-    assert works == bool(live.wire_links)
+    assert works == bool(live.buses.wire_links)
 
 
 @pytest.mark.parametrize(("ohm", "reads_itself"), [(10.0, True), (30.0, False)])
@@ -96,6 +96,6 @@ def test_a_sender_that_does_not_read_itself_back_is_heard_by_nobody(ohm: float, 
     assert "running" == live.modules["RLS"].state
     assert pulled_v < 0.4 * live.reading.supply_v("WIP")
     assert reads_itself == (pulled_v < 0.4 * live.reading.supply_v("RLS"))
-    heard_by = {receiver for sender, receiver in live.wire_links if sender == "RLS.roof"}
+    heard_by = {receiver for sender, receiver in live.buses.wire_links if sender == "RLS.roof"}
     assert ({"BCM.roof", "SUN.roof", "WIP.roof"} if reads_itself else set()) == heard_by
-    assert ("WIP.roof", "BCM.roof") in live.wire_links
+    assert ("WIP.roof", "BCM.roof") in live.buses.wire_links

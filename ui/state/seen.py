@@ -124,11 +124,11 @@ def events_to_show(events: Iterable[Event]) -> list[Event]:
 
 
 def _in_touch(bench: Bench) -> frozenset[str]:
-    connectivity = bench.live.connectivity
+    connectivity = bench.live.buses.connectivity
     if connectivity is None:
         return frozenset()
     on_can = {channel for members, *_ in connectivity.segments() for channel in members}
-    return frozenset(on_can.union(*bench.live.wire_links))
+    return frozenset(on_can.union(*bench.live.buses.wire_links))
 
 
 def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> ModuleSeen:

@@ -1,0 +1,74 @@
+"""What the parts of a live car ask of each other."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Protocol
+
+from sim.bench.latest_events import LatestEvents
+from sim.modules.module import ControlModule
+from sim.modules.world import World
+from sim.network.lin import LinNetwork
+from sim.network.streams import Network
+from sim.vehicle.car import Car
+from sim.wiring.power import SwitchState
+from sim.wiring.wiring import Reading, Wiring
+
+
+class RunningCar(Protocol):
+    """A car on its clock, as its relays, engine, buses and explainer see it."""
+
+    latest: LatestEvents
+
+    @property
+    def car(self) -> Car:
+        """The car as it is now."""
+
+    @property
+    def world(self) -> World:
+        """What the modules share."""
+
+    @property
+    def modules(self) -> Mapping[str, ControlModule]:
+        """The modules by name."""
+
+    @property
+    def network(self) -> Network:
+        """The CAN buses."""
+
+    @property
+    def lin(self) -> LinNetwork:
+        """The LIN clusters."""
+
+    @property
+    def wiring(self) -> Wiring:
+        """The electrical network."""
+
+    @property
+    def reading(self) -> Reading:
+        """The solution of the electrical network now."""
+
+    @property
+    def reading_with_tester(self) -> Reading:
+        """The same with a tester at the diagnostic connector."""
+
+    @property
+    def tester_active(self) -> bool:
+        """Does a tester talk?"""
+
+    @property
+    def tester_plugged(self) -> bool:
+        """Does a tester talk, or is an adapter plugged in?"""
+
+    @property
+    def tester_has_power(self) -> bool:
+        """Does pin 16 of the diagnostic connector feed a tester?"""
+
+    def switch_state(self) -> SwitchState:
+        """Return everything that is switched, as it is now."""
+
+    def invalidate(self, module: str | None = None) -> None:
+        """Ask for an update at this instant: of one module, or of all of them and the wiring."""
+
+    def electrical(self, event: int) -> None:
+        """Note that something has switched, and that this event is why."""
