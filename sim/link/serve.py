@@ -13,22 +13,69 @@ from sim.link.doip_server import is_loopback
 from sim.link.live_link import LiveLink
 from sim.vehicle.problems import Problem
 
+ENDED_BY: Final = (signal.SIGINT, signal.SIGTERM)
 LOOK_S: Final = 0.5  # how often to see whether the car still runs
+
+
+class Ending:
+    """Ctrl-C and a plain kill as one orderly end. A context manager.
+
+    While it is entered, they raise `KeyboardInterrupt` inside `waiting` only, at once or as soon as it is
+    entered: a line that is being written, or an end that has begun, is never torn.
+    """
+
+    def __init__(self) -> None:
+        self._asked = self._interruptible = False
+
+    def __enter__(self) -> Ending:
+        self._before = {number: signal.signal(number, self._ask) for number in ENDED_BY}
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+    @contextmanager
+    def waiting(self) -> Iterator[None]:
+        """What is done inside may be interrupted."""
+        self._interruptible = True
+        try:
+            if self._asked:
+                raise KeyboardInterrupt
+            yield
+        finally:
+            self._interruptible = False
+
+    def _ask(self, number: int, frame: object) -> None:
+        self._asked = True
+        if self._interruptible:
+            self._interruptible = False  # a second signal does not interrupt the end
+            raise KeyboardInterrupt
 
 
 def serve(link: LiveLink, actions: Iterable[str]) -> int:
     """Serve until Ctrl-C or SIGTERM, and do the actions as they come; 1 where the car stops by itself."""
-    with link, _ended_by_sigterm():
-        print("\n".join(statement(link)), flush=True)
+    with Ending() as ending, link:
         try:
-            for text in actions:
-                _do(link, text.strip())
+            print("\n".join(statement(link)), flush=True)
+            _do_all(link, ending, iter(actions))
             while link.car.running:
-                time.sleep(LOOK_S)
+                with ending.waiting():
+                    time.sleep(LOOK_S)
         except KeyboardInterrupt:
             print("the car stands")
             return 0
     raise Problem(link.car.failure)
+
+
+def _do_all(link: LiveLink, ending: Ending, actions: Iterator[str]) -> None:
+    while True:
+        with ending.waiting():
+            text = next(actions, None)
+            if text is None:
+                return
+            told = _told(link, text.strip())
+        print(told, end="", flush=True)
 
 
 def statement(link: LiveLink) -> Iterator[str]:
@@ -50,28 +97,13 @@ def statement(link: LiveLink) -> Iterator[str]:
             yield "CAUTION: they really go out there. Never with a vehicle connected to that bus."
 
 
-def _do(link: LiveLink, text: str) -> None:
+def _told(link: LiveLink, text: str) -> str:
+    """Do an action; returns what to say about it, in whole lines."""
     if not text:
-        return
+        return ""
     try:
         outcome = link.do(text)
     except Problem as problem:
-        print(f"busbay: {problem}", flush=True)
-        return
-    for event in outcome.events:
-        print(f"{event.time_s:9.3f}  {event.text}")
-    print(f"{link.car.bench.now_s:9.3f} s  {outcome.action}", flush=True)
-
-
-@contextmanager
-def _ended_by_sigterm() -> Iterator[None]:
-    """A plain kill ends in the same orderly way as Ctrl-C."""
-
-    def interrupt(number: int, frame: object) -> None:
-        raise KeyboardInterrupt
-
-    before = signal.signal(signal.SIGTERM, interrupt)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
+        return f"busbay: {problem}\n"
+    lines = [f"{event.time_s:9.3f}  {event.text}" for event in outcome.events]
+    return "\n".join([*lines, f"{link.car.bench.now_s:9.3f} s  {outcome.action}\n"])

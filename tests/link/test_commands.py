@@ -1,5 +1,6 @@
 """`busbay serve`, `record` and `import` as they are typed."""
 
+import io
 import os
 import signal
 import socket
@@ -17,7 +18,7 @@ from doipclient import DoIPClient
 from sim.cli import main
 from sim.link.can_bridge import CanBridge
 from sim.link.live_link import LiveLink
-from sim.link.serve import statement
+from sim.link.serve import serve, statement
 from tests.link.conftest import HOST, bench_of
 
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")
@@ -64,6 +65,38 @@ def test_serve_until_told_to_stop(how: signal.Signals) -> None:
         patience.cancel()
         assert server.stderr is not None
         assert "" == server.stderr.read()
+
+
+class InterruptedOutput(io.StringIO):
+    """An output during whose first line about an action Ctrl-C is pressed."""
+
+    def write(self, text: str) -> int:
+        """Write, and be interrupted once."""
+        written = super().write(text)
+        if "unplug TCM.C1" in text and "the car stands" not in self.getvalue():
+            signal.raise_signal(signal.SIGINT)
+        return written
+
+
+def test_ctrl_c_while_the_last_action_is_told_tears_no_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The input has ended, the outcome is being written: it is written whole, then the car stops."""
+    monkeypatch.setattr(sys, "stdout", InterruptedOutput())
+    link = LiveLink(bench_of("six-modules"), doip_port=None)
+    assert 0 == serve(link, ["unplug TCM.C1\n"])
+    told = sys.stdout.getvalue()  # type: ignore[attr-defined]
+    assert ["s  unplug TCM.C1\n", "the car stands\n"] == [line[-17:] for line in told.splitlines(True)[-2:]]
+    assert not link.car.running
+
+
+def test_ctrl_c_before_the_first_line_is_an_orderly_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A signal while the link starts is kept until the car can be stopped."""
+    link = LiveLink(bench_of("six-modules"), doip_port=None)
+    start = link.start
+    monkeypatch.setattr(link, "start", lambda: (signal.raise_signal(signal.SIGTERM), start()))
+    output = io.StringIO()
+    monkeypatch.setattr(sys, "stdout", output)
+    assert 0 == serve(link, [])
+    assert output.getvalue().endswith("\nthe car stands\n")
 
 
 def test_who_can_reach_it_is_said_plainly() -> None:
