@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
-from sim.lab.case import look_alike
+from sim.lab.compare import look_alike
 from sim.lab.report import Rows, Section, as_html
 from sim.lab.run import Sight, Trial, bench_of, sight_of
 from sim.lab.workshop import Progress, Stop, Stopped, never, quiet

@@ -28,7 +28,7 @@ from dataclasses import dataclass
 
 from sim.bench.observations import OBSERVATION_VERBS, parse_observation
 from sim.instruments import cautions
-from sim.lab.case import look_alike
+from sim.lab.compare import look_alike
 from sim.lab.final_state import Shown, looked_key, looked_text
 from sim.lab.run import Sight
 from sim.lab.sequential import Problem as Sequencing

@@ -14,7 +14,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from sim.lab.case import READABLE, READABLE_LEAST, Seen, Step
+from sim.lab.case import Seen, Step
+from sim.lab.compare import READABLE, READABLE_LEAST
 from sim.lab.run import FLOATING, Sight, Trial, bench_of, sight_of
 from sim.lab.workshop import Progress, Stop, Stopped, never, quiet
 

@@ -20,7 +20,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sim.bench.observations import OBSERVATION_VERBS
-from sim.lab.case import Step, compared
+from sim.lab.case import Step
+from sim.lab.compare import compared
 from sim.lab.footprint import Footprint
 from sim.lab.reach import ways_to
 from sim.lab.run import Sight

@@ -29,7 +29,8 @@ from typing import Any
 
 from sim.bench.bench import Bench
 from sim.bench.explain import Because, why_code, why_silent
-from sim.lab.case import Step, misses
+from sim.lab.case import Step
+from sim.lab.compare import misses
 from sim.lab.final_state import FinalState, final_state_of
 from sim.lab.footprint import Footprint, footprint_key, footprint_text, opened
 from sim.lab.pairs import AGREES, Alone, Pairs, Scanned

@@ -20,7 +20,7 @@ from typing import Protocol
 from sim.bench.live import Fidelity
 from sim.catalogue import vehicle_text
 from sim.lab import suspects as lab
-from sim.lab.case import look_alike
+from sim.lab.compare import look_alike
 from sim.lab.next_check import Check, possible_checks
 from sim.lab.run import Account, Sight, Trial
 from sim.lab.structure import Structure

@@ -25,7 +25,7 @@ import networkx as nx
 from sim.bench.observations import parse_observation
 from sim.catalogue import vehicle_text
 from sim.instruments.inspection import look_at
-from sim.lab.case import look_alike
+from sim.lab.compare import look_alike
 from sim.lab.run import ImpossibleCar, Trial, bench_of
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet

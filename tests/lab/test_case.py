@@ -6,25 +6,14 @@ from pathlib import Path
 import pytest
 
 from sim.catalogue import shipped_cases, vehicle_text
-from sim.lab.case import (
-    _ANSWERS,
-    _CODES,
-    Case,
-    Seen,
-    Step,
-    Story,
-    _rank,
-    _together,
-    case_from_text,
-    case_text,
-    misses,
-    read_case,
-    separations,
-    try_stories,
-)
+from sim.lab.case import Case, Seen, Step, Story
+from sim.lab.case_file import case_from_text, case_text, read_case
+from sim.lab.compare import misses
 from sim.lab.grid import Choice, run_grid
 from sim.lab.report import DISCLAIMER
 from sim.lab.run import FLOATING, Sight
+from sim.lab.separation import Rank, rank_of, separations, table_rows
+from sim.lab.stories import try_stories
 from sim.lab.workshop import Workshop
 from sim.vehicle.problems import EditProblem, FileProblem
 
@@ -329,10 +318,10 @@ def test_the_table_of_an_experiment_says_who_answers_first_and_codes_last(here: 
     tied = case(**{"  nothing: {}": "  nothing: {}\nexperiments: [[fit F2, plug SRS, wait 6 s, scan]]"})
     two = {"fuse": Story(edits=("pull F2",)), "dark bus": Story(edits=("pull F2", "unplug SRS", "pull F8"))}
     one, *_ = separations(tied, two, [("wait 6 s", "scan")], workshop=here)
-    ranks = [_rank(thing) for thing, _ in one.shows]
+    ranks = [rank_of(thing) for thing, _ in one.shows]
     assert sorted(ranks) == ranks
-    assert {_ANSWERS, _CODES} <= set(ranks)
-    rows = _together(one.shows)
+    assert {Rank.ANSWERS, Rank.CODES} <= set(ranks)
+    rows = table_rows(one.shows)
     assert len({row[0] for row in rows}) == len(rows) < len(one.shows)
 
 

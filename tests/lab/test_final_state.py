@@ -6,7 +6,7 @@ from itertools import combinations
 import pytest
 
 from sim.catalogue import vehicle_text
-from sim.lab.case import look_alike
+from sim.lab.compare import look_alike
 from sim.lab.final_state import look_again, run_and_look
 from sim.lab.next_check import possible_checks
 from sim.lab.observed import observed

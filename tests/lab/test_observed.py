@@ -3,7 +3,7 @@
 import pytest
 
 from sim.catalogue import vehicle_text
-from sim.lab.case import misses
+from sim.lab.compare import misses
 from sim.lab.observed import observed
 from sim.lab.run import Trial, run_trial
 from sim.lab.suspects import find_suspects

@@ -9,7 +9,8 @@ import pytest
 
 from sim.catalogue import vehicle_text
 from sim.lab import suspects as room
-from sim.lab.case import Seen, Step, misses
+from sim.lab.case import Seen, Step
+from sim.lab.compare import misses
 from sim.lab.final_state import FinalState
 from sim.lab.footprint import Footprint, opened
 from sim.lab.pairs import Pairs

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from sim.catalogue import shipped_cases, shipped_exercises
-from sim.lab.case import case_from_text
+from sim.lab.case_file import case_from_text
 from sim.training.exercise import Exercise, exercise_from_text, read_exercise
 from sim.vehicle.problems import FileProblem
 from tests.vehicle.test_mutations import LONGEST_S, MUTATIONS

@@ -5,7 +5,7 @@ import time
 from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_cases
-from sim.lab.case import read_case
+from sim.lab.case_file import read_case
 from sim.lab.workshop import OtherVersion, Progress, Stop, Workshop
 from ui.state import lab_work
 from ui.state.held import Held

@@ -11,7 +11,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_cases, shipped_exercises
-from sim.lab.case import read_case
+from sim.lab.case_file import read_case
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, ClassRow, StudentRow
 from sim.vehicle.problems import EditProblem

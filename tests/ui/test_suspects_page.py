@@ -6,7 +6,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_cases
-from sim.lab.case import read_case
+from sim.lab.case_file import read_case
 from sim.lab.workshop import Workshop
 from ui.state import lab_work
 from ui.views.suspects import NEXT, WORK

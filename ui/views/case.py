@@ -9,8 +9,10 @@ from typing import Any
 import streamlit as st
 
 from sim.catalogue import shipped_cars, shipped_cases
-from sim.lab.case import Case, CaseTable, Step, Story, as_case_file, case_from_text, case_text, try_stories
+from sim.lab.case import Case, Step, Story
+from sim.lab.case_file import as_case_file, case_from_text, case_text
 from sim.lab.report import DISCLAIMER
+from sim.lab.stories import CaseTable, try_stories
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit

@@ -1,0 +1,147 @@
+"""Case files: read, checked, and written.
+
+case = read_case(Path("dead-dash.yaml"))
+text = case_text(case)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from io import StringIO
+from pathlib import Path
+from typing import Any
+
+from ruamel.yaml import YAML
+from ruamel.yaml.scalarstring import LiteralScalarString
+
+from sim.bench.actions import parse_action
+from sim.catalogue import car_file, is_path, shipped_cars
+from sim.lab.case import Case, Seen
+from sim.vehicle.car import Car
+from sim.vehicle.edits import parse_edit
+from sim.vehicle.problems import FileProblem, Problem, did_you_mean
+from sim.vehicle.reading import car_from_text, line_of, parse
+
+
+def read_case(path: Path) -> Case:
+    """The case in a file; raises `FileProblem` with file, line and reason."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise FileProblem(f"cannot be read: {error}", path.name, 1) from None
+    return case_from_text(text, path.name, path.parent)
+
+
+def case_from_text(text: str, name: str = "case file", folder: Path | None = None) -> Case:
+    """The case that a text describes; its car, edits and names are checked.
+
+    `folder`: where the path of a car begins. Without it no file is read: a case from elsewhere names a
+    shipped car or holds its own.
+    """
+    case, document = parse(text, name, Case)
+    try:
+        case = _with_its_car(case, document, name, folder)
+        _check(case)
+    except FileProblem:
+        raise
+    except Problem as problem:
+        raise FileProblem(problem.what, name, line_of(document, problem.path), problem.path) from None
+    return case
+
+
+def case_text(case: Case) -> str:
+    """The case as the text of a case file; a car that it holds comes last, as its file had it."""
+    return as_case_file(case.model_dump(mode="json", exclude_defaults=True))
+
+
+def as_case_file(data: Mapping[str, Any]) -> str:
+    """The text of a case file that says this, checked or not."""
+    data = dict(data)
+    if "\n" in data["car"]:
+        data["car"] = LiteralScalarString(data.pop("car"))
+    text = StringIO()
+    yaml = YAML()
+    yaml.default_flow_style = False
+    yaml.dump(data, text)
+    return text.getvalue()
+
+
+def _with_its_car(case: Case, document: Any, name: str, folder: Path | None) -> Case:
+    if case.holds_its_car:
+        _check_own_car(case, document, name)
+        return case
+    if case.car in shipped_cars():
+        return case
+    if is_path(case.car):
+        if folder is None:
+            what = f"the file '{case.car}' cannot be read from here"
+            raise Problem(f"{what}: put its lines below 'car: |' in this one", ("car",))
+        found = car_file(case.car, folder)
+        _ = found.car
+        return case.model_copy(update={"car": found.text.rstrip("\n") + "\n"})
+    raise Problem(f"no car '{case.car}'{did_you_mean(case.car, shipped_cars())}", ("car",))
+
+
+def _check_own_car(case: Case, document: Any, name: str) -> None:
+    try:
+        car_from_text(case.car, name)
+    except FileProblem as problem:
+        at = line_of(document, ("car", *problem.path))
+        if isinstance(document["car"], str):  # the text begins on the line after its key
+            at += problem.line
+        raise FileProblem(problem.what, name, at, ("car", *problem.path)) from None
+
+
+def _check(case: Case) -> None:
+    car = case.whole_car
+    for place, text in enumerate(case.given):
+        _check_edit(text, car, ("given", place))
+    for name, story in case.stories.items():
+        for place, text in enumerate(story.edits):
+            _check_edit(text, car, ("stories", name, "edits", place))
+    for place, step in enumerate(case.steps):
+        for line, text in enumerate(step.do):
+            _check_action(text, car, ("steps", place, "do", line))
+        _check_names(step.seen, car, place)
+    for place, plan in enumerate(case.experiments):
+        for line, text in enumerate(plan):
+            _check_action(text, car, ("experiments", place, line))
+
+
+def _check_edit(text: str, car: Car, path: tuple[str | int, ...]) -> None:
+    try:
+        parse_edit(text, car)
+    except Problem as problem:
+        raise Problem(problem.what, path) from None
+
+
+def _check_action(text: str, car: Car, path: tuple[str | int, ...]) -> None:
+    try:
+        parse_action(text, car)
+    except Problem as problem:
+        raise Problem(problem.what, path) from None
+
+
+def _check_names(seen: Seen, car: Car, place: int) -> None:
+    lamps = [name for module in car.built.modules.values() for name in module.telltales]
+    modules = list(car.built.modules)
+    for field, known, kind in (
+        ("lit", lamps, "telltale"), ("dark", lamps, "telltale"), ("answers", modules, "module"),
+        ("silent", modules, "module"), ("codes", modules, "module"), ("no_codes", modules, "module"),
+        ("done", modules, "module"), ("denied", modules, "module"), ("no_answer", modules, "module"),
+    ):  # fmt: skip
+        for text in getattr(seen, field):
+            name = text.split()[0] if text.split() else ""
+            if name not in known:
+                path = ("steps", place, "seen", field)
+                raise Problem(f"no {kind} '{name}' in this car{did_you_mean(name, known)}", path)
+            if field == "codes" and not _is_code(text):
+                path = ("steps", place, "seen", field)
+                raise Problem(
+                    f"'{text}' is no code of a module: write 'ECM U0101' or 'ECM U0101-87 stored'", path
+                )
+
+
+def _is_code(text: str) -> bool:
+    words = text.split()
+    return 2 <= len(words) <= 3 and (len(words) < 3 or words[2] in ("present", "stored"))

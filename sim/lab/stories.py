@@ -1,0 +1,134 @@
+"""The stories of a case put to the test: each goes through the same steps, and one table compares them.
+
+with Workshop() as workshop:
+    table = try_stories(case, workshop=workshop)
+print(table.words)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sim.lab.case import Case, Story, trial_of
+from sim.lab.compare import Miss, compared, misses
+from sim.lab.report import Rows, Section, as_html, as_markdown
+from sim.lab.run import Account
+from sim.lab.separation import Separation, separation_lines, separations
+from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One story put to the test. `looked_at`: how many things were compared."""
+
+    story: str
+    edits: tuple[str, ...]
+    misses: tuple[Miss, ...]
+    looked_at: int
+
+    @property
+    def reproduces_all(self) -> bool:
+        """Does the story give everything that was seen?"""
+        return not self.misses
+
+    @property
+    def first_miss(self) -> Miss | None:
+        """Where the story first goes wrong."""
+        return self.misses[0] if self.misses else None
+
+
+@dataclass(frozen=True)
+class CaseTable:
+    """All stories of a case: those that give everything first, then by how late they first go wrong."""
+
+    case: Case
+    verdicts: tuple[Verdict, ...]
+    separations: tuple[Separation, ...] = ()
+
+    @property
+    def tied(self) -> tuple[str, ...]:
+        """The stories that give everything that was seen; more than one is a tie."""
+        return tuple(one.story for one in self.verdicts if one.reproduces_all)
+
+    @property
+    def words(self) -> str:
+        """The outcome in a sentence."""
+        if not self.tied:
+            return "No story gives everything that was seen."
+        if len(self.tied) == 1:
+            return f"Only '{self.tied[0]}' gives everything that was seen."
+        names = ", ".join(f"'{name}'" for name in self.tied)
+        return f"A tie: {names} all give everything that was seen; nothing looked at so far tells them apart."
+
+    def as_markdown(self) -> str:
+        """A printable report."""
+        return as_markdown(self.case.case, list(self.sections()))
+
+    def as_html(self) -> str:
+        """The same report as one HTML page."""
+        return as_html(self.case.case, list(self.sections()))
+
+    def sections(self) -> Iterator[Section]:
+        """The report, section by section."""
+        yield Section("Case", (self.case.about.strip(), *_step_lines(self.case)))
+        rows = tuple(
+            (one.story, "; ".join(one.edits) or "as described", _outcome(one), str(one.first_miss or ""))
+            for one in self.verdicts
+        )
+        yield Section("Stories", (Rows(("story", "edits", "gives", "first goes wrong"), rows), self.words))
+        if self.separations:
+            yield Section("One experiment further", tuple(separation_lines(self.separations)))
+
+
+def try_stories(
+    case: Case,
+    *,
+    workshop: Workshop,
+    stories: dict[str, Story] | None = None,
+    progress: Progress = quiet,
+    stop: Stop = never,
+) -> CaseTable:
+    """Run every story through the steps, and the tied ones through each of the case's experiments."""
+    told = case.stories if stories is None else stories
+    accounts = workshop.run([trial_of(case, story) for story in told.values()], progress=progress, stop=stop)
+    found = [_verdict(case, name, told[name], one) for name, one in zip(told, accounts, strict=True)]
+    found.sort(key=lambda one: (-(one.first_miss.step if one.first_miss else 10**6), len(one.misses)))
+    table = CaseTable(case, tuple(found))
+    if len(table.tied) < 2:
+        return table
+    tied = {name: told[name] for name in table.tied}
+    return CaseTable(
+        case, table.verdicts, separations(case, tied, case.experiments, workshop=workshop, stop=stop)
+    )
+
+
+def _verdict(case: Case, name: str, story: Story, account: Account) -> Verdict:
+    if account.impossible:
+        return Verdict(name, story.edits, (Miss(0, "the car", "stands there", account.impossible),), 0)
+    found: list[Miss] = []
+    looked_at = at = 0
+    for number, step in enumerate(case.steps, start=1):
+        sights = account.sights[at : at + len(step.do)]
+        at += len(step.do)
+        looked_at += sum(1 for _ in compared(step.seen, sights))
+        found += misses(step, sights, number)
+    return Verdict(name, story.edits, tuple(found), looked_at)
+
+
+def _outcome(verdict: Verdict) -> str:
+    good = verdict.looked_at - len(verdict.misses)
+    return "everything" if verdict.reproduces_all else f"{max(good, 0)} of {verdict.looked_at}"
+
+
+def _step_lines(case: Case) -> Iterator[str]:
+    for number, step in enumerate(case.steps, start=1):
+        seen = step.seen.model_dump(exclude_defaults=True)
+        words = "; ".join(f"{what}: {_listed_words(value)}" for what, value in seen.items())
+        yield f"{number}. {', '.join(step.do)}" + (f" → {words}" if words else "")
+
+
+def _listed_words(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return ", ".join(value) if isinstance(value, tuple) else str(value)
