@@ -29,7 +29,7 @@ ABSENT = {"code": "no code", "module": "not asked", "other": "not done"}
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class BranchRow:
     """One thing that could be seen in a future; `kind`: seat, lamp, module, code, other."""
 
     what: str
@@ -53,13 +53,13 @@ class Branch:
     log: tuple[str, ...]
 
     @property
-    def rows(self) -> tuple[Row, ...]:
+    def rows(self) -> tuple[BranchRow, ...]:
         """What can be seen, thing by thing."""
         one, other = dict(_seen(self.was)), dict(_seen(self.instead))
         return tuple(_row(key, one, other) for key in dict.fromkeys([*one, *other]))
 
     @property
-    def differences(self) -> tuple[Row, ...]:
+    def differences(self) -> tuple[BranchRow, ...]:
         """The rows that differ."""
         return tuple(row for row in self.rows if row.differs)
 
@@ -180,11 +180,11 @@ def _kind(what: str, scan: Sight) -> str:
     return "code" if what in {f"{module} {code}" for module, code, _ in scan.codes} else "other"
 
 
-def _row(key: _Key, one: dict[_Key, _Value], other: dict[_Key, _Value]) -> Row:
+def _row(key: _Key, one: dict[_Key, _Value], other: dict[_Key, _Value]) -> BranchRow:
     kind, what = key
     absent = ABSENT.get(kind, "")
     was, instead = one.get(key, absent), other.get(key, absent)
-    return Row(what, _text(was), _text(instead), not look_alike({what: was}, {what: instead}), kind)
+    return BranchRow(what, _text(was), _text(instead), not look_alike({what: was}, {what: instead}), kind)
 
 
 def _text(value: _Value) -> str:

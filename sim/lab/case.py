@@ -58,7 +58,7 @@ def _as_vehicle_text(value: object) -> object:
     return text.getvalue()
 
 
-class Seen(Part):
+class Evidence(Part):
     """What was seen when a step was over. A field that is left out was not looked at.
 
     `cranks`, `starts`: the starter turned, the engine fired, during the step. `lit`, `dark`: telltales. After
@@ -91,7 +91,7 @@ class Seen(Part):
     cannot: bool | None = None
 
     @model_validator(mode="after")
-    def _reading_has_a_tolerance(self) -> Seen:
+    def _reading_has_a_tolerance(self) -> Evidence:
         if isinstance(self.reads, float) and self.within is None:
             raise ValueError("'reads' needs 'within': how far the reading may be off, in the same unit")
         if self.within is not None and not isinstance(self.reads, float):
@@ -99,11 +99,11 @@ class Seen(Part):
         return self
 
 
-class Step(Part):
+class CaseStep(Part):
     """Something done, and what was seen then."""
 
     do: Lines = Field(min_length=1)
-    seen: Seen = Seen()
+    seen: Evidence = Evidence()
 
 
 class Story(Part):
@@ -121,7 +121,7 @@ class Case(Part):
     car: Annotated[str, BeforeValidator(_as_vehicle_text)]
     seed: int = Field(0, ge=0, le=2**31)
     given: Lines = ()
-    steps: tuple[Step, ...] = Field(min_length=1)
+    steps: tuple[CaseStep, ...] = Field(min_length=1)
     stories: dict[str, Story] = Field(min_length=1)
     experiments: tuple[Lines, ...] = ()
 

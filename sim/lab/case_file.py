@@ -16,7 +16,7 @@ from ruamel.yaml.scalarstring import LiteralScalarString
 
 from sim.bench.actions import parse_action
 from sim.catalogue import car_file, is_path, shipped_cars
-from sim.lab.case import Case, Seen
+from sim.lab.case import Case, Evidence
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
@@ -122,7 +122,7 @@ def _check_action(text: str, car: Car, path: tuple[str | int, ...]) -> None:
         raise Problem(problem.what, path) from None
 
 
-def _check_names(seen: Seen, car: Car, place: int) -> None:
+def _check_names(seen: Evidence, car: Car, place: int) -> None:
     lamps = [name for module in car.built.modules.values() for name in module.telltales]
     modules = list(car.built.modules)
     for field, known, kind in (

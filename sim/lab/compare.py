@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import isclose
 
-from sim.lab.case import Seen, Step
+from sim.lab.case import CaseStep, Evidence
 from sim.lab.run import FLOATING, Sight
 
 READABLE = 0.02  # two readings closer than this share of the larger are taken as one; common practice
@@ -34,7 +34,7 @@ class Miss:
         return f"step {self.step}, {self.what}: seen {self.seen}, this story says {self.says}{off}"
 
 
-def misses(step: Step, sights: Sequence[Sight], number: int = 1) -> tuple[Miss, ...]:
+def misses(step: CaseStep, sights: Sequence[Sight], number: int = 1) -> tuple[Miss, ...]:
     """Everything in which the sights of a step's actions differ from what was seen."""
     return tuple(
         Miss(number, what, seen, says, by)
@@ -46,7 +46,7 @@ def misses(step: Step, sights: Sequence[Sight], number: int = 1) -> tuple[Miss, 
 _Compared = Iterator[tuple[str, str, str, float | None]]
 
 
-def compared(seen: Seen, sights: Sequence[Sight]) -> _Compared:
+def compared(seen: Evidence, sights: Sequence[Sight]) -> _Compared:
     """Everything that was looked at: what it was, what was seen, what these sights say, how far it is off."""
     last = sights[-1]
     if seen.cannot is not None:
@@ -74,7 +74,7 @@ def compared(seen: Seen, sights: Sequence[Sight]) -> _Compared:
         yield last.action, seen.shows, seen.shows if seen.shows in says else says, None
 
 
-def _compared_scan(seen: Seen, last: Sight) -> _Compared:
+def _compared_scan(seen: Evidence, last: Sight) -> _Compared:
     if seen.tester_power is not None:
         yield "tester", _power(seen.tester_power), _power(bool(last.power)), None
     for word, names in (("answers", seen.answers), ("silent", seen.silent)):
@@ -104,7 +104,7 @@ def _compared_scan(seen: Seen, last: Sight) -> _Compared:
             yield " ".join(key), "no code", held[key], None
 
 
-def _compared_reading(seen: Seen, last: Sight) -> tuple[str, str, str, float | None]:
+def _compared_reading(seen: Evidence, last: Sight) -> tuple[str, str, str, float | None]:
     says = last.display or "nothing was measured"
     if seen.reads == "floating":
         return last.action, FLOATING, says, None

@@ -2,7 +2,7 @@
 
 This is the model in which a bad part may do anything (Reiter 1987; de Kleer and Williams 1987). Edits of a
 car are not like that: "open" does one thing only, and a bypass hides faults, so a superset of a diagnosis
-need not be one (de Kleer, Mackworth and Reiter 1990). `sim.lab.suspects` therefore runs every set of edits.
+need not be one (de Kleer, Mackworth and Reiter 1990). `sim.lab.search` therefore runs every set of edits.
 
 Not modelled: how a part fails.
 """

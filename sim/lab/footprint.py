@@ -35,7 +35,7 @@ from sim.wiring.power import REFERENCE, is_closed
 from sim.wiring.wiring import Reading, SwitchState, Wiring
 
 # What a module cannot notice: its thresholds are volts apart. Choices of this program, tried against runs of
-# all pairs (`sim.lab.suspects.wrongly_judged`).
+# all pairs (`sim.lab.search.wrongly_judged`).
 SAME_V = 0.3
 SAME_A, SAME_SHARE = 0.005, 0.05
 DEAD_SHARE = 0.5  # with less than this share of the voltage it needs in every state, a module stays dead

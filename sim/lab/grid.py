@@ -27,7 +27,7 @@ from dataclasses import asdict, dataclass
 from functools import cached_property
 
 from sim.lab.factorial import Effect, effects
-from sim.lab.implicants import Causes, causes
+from sim.lab.implicants import SymptomCauses, causes
 from sim.lab.report import DISCLAIMER, Rows, Section, as_html, as_markdown
 from sim.lab.run import Account, Trial, sentences
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
@@ -67,7 +67,7 @@ class Symptom:
 
     column: Column
     value: str
-    causes: Causes
+    causes: SymptomCauses
 
     @property
     def title(self) -> str:
@@ -195,7 +195,7 @@ class Grid:
             if isinstance(word, str) and word != self.value(column, 0)
         )
 
-    def causes(self, column: Column, value: str | float) -> Causes:
+    def causes(self, column: Column, value: str | float) -> SymptomCauses:
         """What brings a value of a column about."""
         shows = [None if one is None else one == value for one in self.values(column)]
         return causes(self.names, shows)
@@ -333,7 +333,7 @@ class Grid:
 
     def _symptom_rows(self) -> Rows:
         head = ("symptom", "minimal cause sets", "enough alone", "cannot be without", "taken away by")
-        together: dict[Causes, list[str]] = {}
+        together: dict[SymptomCauses, list[str]] = {}
         for one in self.symptoms:
             together.setdefault(one.causes, []).append(one.title)
         rows = tuple(

@@ -39,7 +39,7 @@ class CauseSet:
 
 
 @dataclass(frozen=True, slots=True)
-class Causes:
+class SymptomCauses:
     """What brings one symptom about, among the combinations that could be run.
 
     `sets` are the minimal cause sets, smallest first. `sufficient` edits bring it alone, whatever else is
@@ -69,7 +69,7 @@ class Causes:
         return " or ".join(f"({one})" if len(one.present + one.absent) > 1 else str(one) for one in self.sets)
 
 
-def causes(names: Sequence[str], shows: Sequence[bool | None]) -> Causes:
+def causes(names: Sequence[str], shows: Sequence[bool | None]) -> SymptomCauses:
     """The causes of a symptom from its truth table.
 
     `names`: n different edits. `shows`: 2^n values; None where the combination cannot be (an edit that
@@ -79,7 +79,7 @@ def causes(names: Sequence[str], shows: Sequence[bool | None]) -> Causes:
     table, possible = _tables(names, shows)
     sets = tuple(_cause_set(names, cube) for cube in prime_implicants(table | ~possible, table))
     places = range(len(names))
-    return Causes(
+    return SymptomCauses(
         tuple(names),
         sets,
         always=bool(table[possible].all()) and bool(possible.any()),

@@ -31,9 +31,8 @@ from sim.instruments import cautions
 from sim.lab.compare import look_alike
 from sim.lab.final_state import Shown, looked_key, looked_text
 from sim.lab.run import Sight
-from sim.lab.sequential import Problem as Sequencing
-from sim.lab.sequential import Test, cost_after
-from sim.lab.suspects import Suspect, Suspects, odds
+from sim.lab.search import PossibleCause, SearchResult, odds
+from sim.lab.sequential import Sequencing, Test, cost_after
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
@@ -43,7 +42,7 @@ from sim.vehicle.reading import car_from_text
 MINUTES = {"scan": 3.0, "press": 0.2, "key": 0.1, "wait": 0.1, "unplug": 4.0, "plug": 2.0, "disconnect": 3.0,
            "reconnect": 2.0}  # fmt: skip
 PREPARE_MINUTES = 1.0  # to find the place in the diagram and get there; common practice
-MOST_SUSPECTS = 50  # the likeliest are compared; the others weigh next to nothing
+MOST_CAUSES = 50  # the likeliest are compared; the others weigh next to nothing
 MOST_ROLLOUTS = 12  # checks with the most information per minute that are thought one step further
 INSIDE_VERBS = frozenset({"stick", "babble", "set"})
 HALF = 0.1  # this near to half and half a check is said to halve
@@ -65,7 +64,7 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class CheckOutcome:
     """One thing that a check may show, how likely, and which suspects it would leave."""
 
     shows: str
@@ -83,7 +82,7 @@ class Ranked:
     check: Check
     bits: float
     minutes_to_end: float | None
-    outcomes: tuple[Outcome, ...]
+    outcomes: tuple[CheckOutcome, ...]
 
     @property
     def bits_per_minute(self) -> float:
@@ -122,7 +121,7 @@ class Advice:
 
 
 def next_check(
-    found: Suspects,
+    found: SearchResult,
     *,
     checks: Sequence[Check] | None = None,
     every_kind: bool = False,
@@ -153,18 +152,18 @@ def next_check(
     ranked.sort(key=lambda one: -one.bits_per_minute)
     ahead = [_thought_through(one, problem, tests[listed.index(one.check)]) for one in ranked[:MOST_ROLLOUTS]]
     ahead.sort(key=lambda one: one.minutes_to_end or 0.0)
-    every = sum(1 + len(one.alike) for one in found.suspects)
+    every = sum(1 + len(one.alike) for one in found.causes)
     return Advice((*ahead, *ranked[MOST_ROLLOUTS:]), len(states), every)
 
 
 # -- checks ------------------------------------------------------------------------------------------------
 
 
-def possible_checks(car: Car, suspects: Sequence[Suspect]) -> tuple[Check, ...]:
+def possible_checks(car: Car, causes: Sequence[PossibleCause]) -> tuple[Check, ...]:
     """What a technician could do next to tell these suspects apart, nothing that spoils or endangers."""
-    sentences = dict.fromkeys(text for one in suspects for edit in one.edits for text in _looks(edit, car))
+    sentences = dict.fromkeys(text for one in causes for edit in one.edits for text in _looks(edit, car))
     passive = [check for text in sentences if (check := _passive(text, car)) is not None]
-    return (*passive, *_active(car, _plugs_to_open(car, suspects), _plugs_to_take_off(car, suspects)))
+    return (*passive, *_active(car, _plugs_to_open(car, causes), _plugs_to_take_off(car, causes)))
 
 
 def _looks(edit: str, car: Car) -> Iterator[str]:
@@ -197,20 +196,20 @@ def _passive(text: str, car: Car) -> Check | None:
     return Check((what.text,), PREPARE_MINUTES + what.labor_s / 60, minded, passive=True)
 
 
-def _plugs_to_open(car: Car, suspects: Sequence[Suspect]) -> list[str]:
+def _plugs_to_open(car: Car, causes: Sequence[PossibleCause]) -> list[str]:
     """Connectors with a pin under suspicion, to be taken off and looked into; none of the airbag module's."""
     names = dict.fromkeys(
         car.pins[edit.split()[1]].connector
-        for one in suspects
+        for one in causes
         for edit in one.edits
         if edit.split()[0] in ("open", "corrode") and edit.split()[1] in car.pins
     )
     return [name for name in names if car.connectors[name].kind != "dlc" and not _is_airbag(name, car)]
 
 
-def _plugs_to_take_off(car: Car, suspects: Sequence[Suspect]) -> list[str]:
+def _plugs_to_take_off(car: Car, causes: Sequence[PossibleCause]) -> list[str]:
     """In-line connectors on a bus, and those of modules that may disturb one; not the airbag module's."""
-    edits = dict.fromkeys(edit for one in suspects for edit in one.edits)
+    edits = dict.fromkeys(edit for one in causes for edit in one.edits)
     inside = {edit.split()[1].partition(".")[0] for edit in edits if edit.split()[0] in INSIDE_VERBS}
     names = [name for name in car.connectors if _carries_bus(name, car) and not _is_airbag(name, car)]
     return [
@@ -262,22 +261,22 @@ def _minutes(text: str, car: Car) -> float:
 # -- suspects through checks ---------------------------------------------------------------------------------
 
 
-def _states(found: Suspects, car: Car) -> list[Suspect]:
+def _states(found: SearchResult, car: Car) -> list[PossibleCause]:
     """The likeliest suspects, those that were equal by structure so far one by one."""
     every = [
-        Suspect(edits, (), odds(edits, car), final_state=one.final_state)
-        for one in found.suspects
+        PossibleCause(edits, (), odds(edits, car), final_state=one.final_state)
+        for one in found.causes
         for edits in (one.edits, *one.alike)
     ]
-    return sorted(every, key=lambda one: (-one.odds, one.edits))[:MOST_SUSPECTS]
+    return sorted(every, key=lambda one: (-one.odds, one.edits))[:MOST_CAUSES]
 
 
 _Seen = dict[str, str | float]
 
 
 def _shown_in_final_state(
-    found: Suspects,
-    states: Sequence[Suspect],
+    found: SearchResult,
+    states: Sequence[PossibleCause],
     checks: Sequence[Check],
     workshop: Workshop,
     progress: Progress,
@@ -312,8 +311,8 @@ def _noted(check: Check, readings: Sequence[Shown]) -> _Seen:
 
 
 def _shown_in_runs(
-    found: Suspects,
-    states: Sequence[Suspect],
+    found: SearchResult,
+    states: Sequence[PossibleCause],
     checks: Sequence[Check],
     workshop: Workshop,
     progress: Progress,
@@ -351,14 +350,14 @@ def _ranked(
     test: Test,
     checks: Sequence[Check],
     shown: Sequence[Sequence[_Seen]],
-    states: Sequence[Suspect],
+    states: Sequence[PossibleCause],
 ) -> Ranked:
     place = int(test.name)
     groups = problem.split(test, problem.all_states)
     total = problem.weight(problem.all_states)
     firsts = [shown[place][min(group)] for group in groups]
     outcomes = tuple(
-        Outcome(
+        CheckOutcome(
             _words(first, firsts),
             problem.weight(group) / total,
             tuple(states[k].title for k in sorted(group)),

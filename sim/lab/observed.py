@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from sim.lab.case import Seen, Step
+from sim.lab.case import CaseStep, Evidence
 from sim.lab.compare import READABLE, READABLE_LEAST
 from sim.lab.run import FLOATING, Sight, Trial, bench_of, sight_of
 from sim.lab.workshop import Progress, Stop, Stopped, never, quiet
@@ -30,24 +30,24 @@ def observed(
     seed: int = 0,
     progress: Progress = quiet,
     stop: Stop = never,
-) -> tuple[Step, ...]:
+) -> tuple[CaseStep, ...]:
     """The steps of a log on a car with these given edits, which themselves are not told.
 
     Actions that cannot be done are left out. Raises `Stopped` when stopped.
     """
     bench = bench_of(Trial(vehicle, tuple(given), tuple(log), seed))
-    steps: list[Step] = []
+    steps: list[CaseStep] = []
     for place, text in enumerate(log):
         if stop():
             raise Stopped
         progress(place, len(log))
         sight = sight_of(bench, text)
         if not sight.refused:
-            steps.append(Step(do=(sight.action,), seen=seen_of_sight(sight)))
+            steps.append(CaseStep(do=(sight.action,), seen=seen_of_sight(sight)))
     return tuple(steps)
 
 
-def seen_of_sight(sight: Sight) -> Seen:
+def seen_of_sight(sight: Sight) -> Evidence:
     """Everything that a sight shows, as what was seen."""
     seen: dict[str, Any] = {
         "engine": sight.engine,
@@ -73,4 +73,4 @@ def seen_of_sight(sight: Sight) -> Seen:
         seen["reads"] = "floating"
     elif sight.display:
         seen["shows"] = sight.display
-    return Seen.model_validate(seen)
+    return Evidence.model_validate(seen)

@@ -20,7 +20,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sim.bench.observations import OBSERVATION_VERBS
-from sim.lab.case import Step
+from sim.lab.case import CaseStep
 from sim.lab.compare import compared
 from sim.lab.footprint import Footprint
 from sim.lab.reach import ways_to
@@ -69,7 +69,7 @@ class Scanned:
 class Pairs:
     """Judges pairs of faults, each known alone, against what was seen."""
 
-    def __init__(self, car: Car, steps: Sequence[Step], usual: Footprint) -> None:
+    def __init__(self, car: Car, steps: Sequence[CaseStep], usual: Footprint) -> None:
         self._car, self._steps = car, tuple(steps)
         self._owners = _Owners(car)
         self._listeners = _listeners(car)
@@ -140,7 +140,7 @@ class Pairs:
     def _silenced_at(self, dead: frozenset[str]) -> int:
         return next(number for number, step in enumerate(self._steps, start=1) if dead & answered(step))
 
-    def _open(self, a: Alone, b: Alone) -> _Open:
+    def _open(self, a: Alone, b: Alone) -> _Unknown:
         """Modules about which nothing follows, because both faults have a say."""
         joint = a.mark.touched & b.mark.touched
         turned = joint & (a.mark.changed | b.mark.changed)
@@ -149,13 +149,13 @@ class Pairs:
         for name in turned:
             told |= self._listeners.get(name, either)
             silent |= self._leaders.get(name, frozenset()) if name in self._listeners else either
-        return _Open(frozenset(silent), frozenset(told | silent))
+        return _Unknown(frozenset(silent), frozenset(told | silent))
 
     def _meet(self, a: Alone, b: Alone) -> bool:
         """Does one change the current where the other is?"""
         return bool(a.mark.moved & (b.mark.moved if b.opens is None else b.opens))
 
-    def _is_known(self, cell: Cell, open_ones: _Open) -> bool:
+    def _is_known(self, cell: Cell, open_ones: _Unknown) -> bool:
         what = cell[1]
         if what.startswith("look "):  # the eye sees parts, whatever modules do
             return True
@@ -166,21 +166,21 @@ class Pairs:
 
 
 @dataclass(frozen=True)
-class _Open:
+class _Unknown:
     """Of whom it is open whether they answer, and what they tell."""
 
     silent: frozenset[str]
     told: frozenset[str]
 
 
-def answered(step: Step) -> frozenset[str]:
+def answered(step: CaseStep) -> frozenset[str]:
     """Modules that must have had supply for this to be seen."""
     seen = step.seen
     spoke = (*seen.answers, *(text.split()[0] for text in (*seen.codes, *seen.no_codes)), *seen.done)
     return frozenset([*spoke, TESTER] if spoke or seen.tester_power else [])
 
 
-def _looked_at(steps: Iterable[Step], sights: Sequence[Sight]) -> dict[Cell, tuple[str, bool]]:
+def _looked_at(steps: Iterable[CaseStep], sights: Sequence[Sight]) -> dict[Cell, tuple[str, bool]]:
     """Everything that was looked at: what this run says there, and whether that contradicts."""
     found: dict[Cell, tuple[str, bool]] = {}
     left = list(sights)
@@ -192,7 +192,7 @@ def _looked_at(steps: Iterable[Step], sights: Sequence[Sight]) -> dict[Cell, tup
     return found
 
 
-def _silent(steps: Iterable[Step], sights: Sequence[Sight]) -> frozenset[Cell]:
+def _silent(steps: Iterable[CaseStep], sights: Sequence[Sight]) -> frozenset[Cell]:
     """Who told the tester nothing, scan by scan: neither could their codes be seen."""
     found: list[Cell] = []
     left = list(sights)

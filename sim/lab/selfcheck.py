@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from sim.lab.observed import observed
-from sim.lab.suspects import Suspects, find_suspects, wrongly_judged
+from sim.lab.search import SearchResult, find_causes, wrongly_judged
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
@@ -30,7 +30,7 @@ class SelfCheck:
     """One comparison: what was hidden, how the search went, how many sets were run, which differ."""
 
     hidden: tuple[str, ...]
-    found: Suspects
+    found: SearchResult
     compared: int
     wrong: tuple[tuple[str, ...], ...]
 
@@ -75,8 +75,8 @@ def self_check(
     some = sorted(dice.sample(known, min(edits, len(known))), key=known.index)
     hidden = tuple(dice.sample(some, dice.randint(1, 2)))
     steps = observed(vehicle, first_look(car), given=hidden)
-    found = find_suspects(vehicle, steps, edits=some, workshop=workshop, progress=progress, stop=stop)
-    kept = [sets for one in found.suspects for sets in (one.edits, *one.alike) if len(sets) == 2]
+    found = find_causes(vehicle, steps, edits=some, workshop=workshop, progress=progress, stop=stop)
+    kept = [sets for one in found.causes for sets in (one.edits, *one.alike) if len(sets) == 2]
     sample = [*_drawn(dice, list(combinations(some, 2)), pairs - pairs // 2), *_drawn(dice, kept, pairs // 2)]
     sample = list(dict.fromkeys(sample))
     return SelfCheck(hidden, found, len(sample), wrongly_judged(found, sample, workshop=workshop))

@@ -33,7 +33,7 @@ class Test:
 
 
 @dataclass(frozen=True)
-class Problem:
+class Sequencing:
     """States by their weights (above 0, of any sum) and the tests that may tell them apart."""
 
     weights: tuple[float, ...]
@@ -73,22 +73,22 @@ class Problem:
         return -sum(share * log2(share) for share in shares)
 
 
-Choice = Callable[[Problem, frozenset[int]], Test | None]
+Choice = Callable[[Sequencing, frozenset[int]], Test | None]
 
 
-def greedy(problem: Problem, states: frozenset[int]) -> Test | None:
+def greedy(problem: Sequencing, states: frozenset[int]) -> Test | None:
     """The test with the most information per cost; None where none can tell these states apart."""
     useful = problem.useful(states)
     return max(useful, key=lambda test: problem.gain_bits(test, states) / test.cost, default=None)
 
 
-def rollout(problem: Problem, states: frozenset[int]) -> Test | None:
+def rollout(problem: Sequencing, states: frozenset[int]) -> Test | None:
     """The test with the least expected cost when greedy decides everything after it."""
     estimates = {test.name: cost_after(problem, states, test) for test in problem.useful(states)}
     return min(problem.useful(states), key=lambda test: estimates[test.name], default=None)
 
 
-def cost_after(problem: Problem, states: frozenset[int], test: Test, then: Choice = greedy) -> float:
+def cost_after(problem: Sequencing, states: frozenset[int], test: Test, then: Choice = greedy) -> float:
     """Expected cost to the end of a test and, after it, the tests that a policy chooses."""
     total = problem.weight(states)
     groups = problem.split(test, states)
@@ -97,14 +97,14 @@ def cost_after(problem: Problem, states: frozenset[int], test: Test, then: Choic
     )
 
 
-def expected_cost(problem: Problem, choose: Choice, states: frozenset[int] | None = None) -> float:
+def expected_cost(problem: Sequencing, choose: Choice, states: frozenset[int] | None = None) -> float:
     """Expected cost of a policy until no test tells the remaining states apart."""
     states = problem.all_states if states is None else states
     test = choose(problem, states)
     return 0.0 if test is None else cost_after(problem, states, test, choose)
 
 
-def optimum(problem: Problem) -> float:
+def optimum(problem: Sequencing) -> float:
     """The least expected cost that any order of tests can have."""
     if len(problem.weights) > MOST_STATES:
         raise ValueError(
@@ -130,13 +130,13 @@ def optimum(problem: Problem) -> float:
     return least(problem.all_states)
 
 
-def entropy_bound(problem: Problem) -> float:
+def entropy_bound(problem: Sequencing) -> float:
     """No two-valued tests of cost 1 that name the state can do better than the entropy in bits."""
     total = sum(problem.weights)
     return -sum(weight / total * log2(weight / total) for weight in problem.weights)
 
 
-def huffman_bound(problem: Problem) -> float:
+def huffman_bound(problem: Sequencing) -> float:
     """No two-valued tests of cost 1 that name the state can do better than a Huffman code's mean length."""
     total = sum(problem.weights)
     heap = [weight / total for weight in problem.weights]

@@ -19,7 +19,7 @@ from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class StoryVerdict:
     """One story put to the test. `looked_at`: how many things were compared."""
 
     story: str
@@ -43,7 +43,7 @@ class CaseTable:
     """All stories of a case: those that give everything first, then by how late they first go wrong."""
 
     case: Case
-    verdicts: tuple[Verdict, ...]
+    verdicts: tuple[StoryVerdict, ...]
     separations: tuple[Separation, ...] = ()
 
     @property
@@ -103,9 +103,9 @@ def try_stories(
     )
 
 
-def _verdict(case: Case, name: str, story: Story, account: Account) -> Verdict:
+def _verdict(case: Case, name: str, story: Story, account: Account) -> StoryVerdict:
     if account.impossible:
-        return Verdict(name, story.edits, (Miss(0, "the car", "stands there", account.impossible),), 0)
+        return StoryVerdict(name, story.edits, (Miss(0, "the car", "stands there", account.impossible),), 0)
     found: list[Miss] = []
     looked_at = at = 0
     for number, step in enumerate(case.steps, start=1):
@@ -113,10 +113,10 @@ def _verdict(case: Case, name: str, story: Story, account: Account) -> Verdict:
         at += len(step.do)
         looked_at += sum(1 for _ in compared(step.seen, sights))
         found += misses(step, sights, number)
-    return Verdict(name, story.edits, tuple(found), looked_at)
+    return StoryVerdict(name, story.edits, tuple(found), looked_at)
 
 
-def _outcome(verdict: Verdict) -> str:
+def _outcome(verdict: StoryVerdict) -> str:
     good = verdict.looked_at - len(verdict.misses)
     return "everything" if verdict.reproduces_all else f"{max(good, 0)} of {verdict.looked_at}"
 

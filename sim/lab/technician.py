@@ -9,7 +9,7 @@ Edits are drawn from the car's catalogue circuit by circuit: a module by chance 
 and body, until there are enough. (Edits drawn one by one have hardly anything to do with each other, so that
 any order of checks does.) All single and double faults of them stand in a table: what the first look and
 every passive check (looking, measuring) show. Then faults are hidden by chance, one as often as two, each
-by its odds (`sim.lab.suspects.ODDS`), and the checks are chosen by somebody who knows these odds, from the
+by its odds (`sim.lab.search.ODDS`), and the checks are chosen by somebody who knows these odds, from the
 suspects left after the first look:
 
     next best   the most information per shop minute; few suspects: one step ahead (`sim.lab.sequential`)
@@ -18,7 +18,7 @@ suspects left after the first look:
 
 Results are in DXC-style figures (`sim.lab.metrics`). In a table the true set cannot be lost. So `searched`
 does the same on the car itself: the first look and the checks that were made are done on a bench with the
-hidden faults, what was seen goes through the search for suspects (`sim.lab.suspects`), and its survivors are
+hidden faults, what was seen goes through the search for suspects (`sim.lab.search`), and its survivors are
 compared with those of the table. "Nothing wrong" counts for no suspect: somebody has brought the car in.
 
 Not modelled: checks that mislead, repairs as checks, faults of three or more parts. A car has many more edits
@@ -35,17 +35,16 @@ from itertools import combinations, pairwise
 
 import networkx as nx
 
-from sim.lab.case import Seen, Step
+from sim.lab.case import CaseStep, Evidence
 from sim.lab.final_state import Shown, looked_key, run_and_look
 from sim.lab.footprint import opened
 from sim.lab.metrics import Diagnosis, Figures, figures
 from sim.lab.next_check import Check, brought, outcomes_alike, possible_checks, told_by
 from sim.lab.observed import observed
 from sim.lab.run import Account, Trial, sentences
+from sim.lab.search import PossibleCause, find_causes, odds
 from sim.lab.selfcheck import first_look
-from sim.lab.sequential import Problem as Sequencing
-from sim.lab.sequential import Test, greedy, rollout
-from sim.lab.suspects import Suspect, find_suspects, odds
+from sim.lab.sequential import Sequencing, Test, greedy, rollout
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
@@ -59,7 +58,7 @@ Policy = Callable[[Sequencing, frozenset[int], random.Random], Test | None]
 
 
 @dataclass(frozen=True)
-class Table:
+class FaultTable:
     """What every set of `edits` shows: `problem` has the sets as states, the `checks` as tests.
 
     `look`: the actions of the first look; `first`: its outcome for each set, before any check.
@@ -78,7 +77,7 @@ class Table:
 class Hunt:
     """One hidden set, looked for: the checks that were made, and the sets that are left, by their numbers."""
 
-    table: Table
+    table: FaultTable
     hidden: int
     made: tuple[int, ...]
     left: frozenset[int]
@@ -99,7 +98,7 @@ class Hunt:
         weights = {frozenset(self.table.sets[k]): self.table.problem.weights[k] for k in sorted(self.left)}
         return Diagnosis(frozenset(self.table.sets[self.hidden]), weights, self.minutes)
 
-    def evidence(self) -> tuple[Step, ...]:
+    def evidence(self) -> tuple[CaseStep, ...]:
         """What the first look and the checks show on a car with the hidden edits; of a check not the seat."""
         checks = [self.table.checks[place] for place in self.made]
         log = [*self.table.look, *(action for check in checks for action in check.actions)]
@@ -162,7 +161,7 @@ def run_table(
     workshop: Workshop,
     progress: Progress = quiet,
     stop: Stop = never,
-) -> Table:
+) -> FaultTable:
     """Run every set of up to two of some edits, drawn by chance, through the first look and every check.
 
     `listed`: the edits to draw from; by default the car's catalogue.
@@ -170,7 +169,9 @@ def run_table(
     car = car_from_text(vehicle)
     known = list(catalogue(car) if listed is None else listed)
     some = _drawn(car, known, edits, random.Random(seed))
-    checks = [one for one in possible_checks(car, [Suspect((e,), (), 0.0) for e in some]) if one.passive]
+    checks = [
+        one for one in possible_checks(car, [PossibleCause((e,), (), 0.0) for e in some]) if one.passive
+    ]
     if not checks:
         raise Problem("none of these faults can be looked for or measured")
     look = first_look(car)
@@ -188,10 +189,10 @@ def run_table(
     first = outcomes_alike([brought(seen[k][0].sights) for k in real])
     tests = tuple(_tests(checks, [seen[k][1] for k in real]))
     problem = Sequencing(_weights([sets[k] for k in real], car), tests)
-    return Table(vehicle, tuple(some), look, tuple(checks), tuple(sets[k] for k in real), first, problem)
+    return FaultTable(vehicle, tuple(some), look, tuple(checks), tuple(sets[k] for k in real), first, problem)
 
 
-def compare(tables: Sequence[Table], *, faults: int = 200, seed: int = 0) -> Comparison:
+def compare(tables: Sequence[FaultTable], *, faults: int = 200, seed: int = 0) -> Comparison:
     """Hide so many faults by chance, in each table in turn, and look for them in each order."""
     dice = random.Random(seed)
     turns = [tables[k % len(tables)] for k in range(faults)]
@@ -216,8 +217,8 @@ def searched(
     for place, hunt in enumerate(hunts):
         progress(place, len(hunts))
         table = hunt.table
-        found = find_suspects(table.vehicle, hunt.evidence(), edits=table.edits, workshop=workshop, stop=stop)
-        sets = frozenset(frozenset(edits) for one in found.suspects for edits in (one.edits, *one.alike))
+        found = find_causes(table.vehicle, hunt.evidence(), edits=table.edits, workshop=workshop, stop=stop)
+        sets = frozenset(frozenset(edits) for one in found.causes for edits in (one.edits, *one.alike))
         if not found.holds(table.sets[hunt.hidden]):
             lost.append(table.sets[hunt.hidden])
         if sets - {frozenset()} != hunt.survivors:
@@ -268,11 +269,11 @@ def _weights(sets: Sequence[tuple[str, ...]], car: Car) -> tuple[float, ...]:
     return tuple(odds(one, car) / total[len(one)] for one in sets)
 
 
-def _start(table: Table, hidden: int) -> frozenset[int]:
+def _start(table: FaultTable, hidden: int) -> frozenset[int]:
     return frozenset(k for k, one in enumerate(table.first) if one == table.first[hidden])
 
 
-def _hunted(table: Table, hidden: int, choose: Policy, dice: random.Random) -> Hunt:
+def _hunted(table: FaultTable, hidden: int, choose: Policy, dice: random.Random) -> Hunt:
     """Check after check, until none can tell the suspects left apart."""
     left, made = _start(table, hidden), []
     while (test := choose(table.problem, left, dice)) is not None:
@@ -281,10 +282,10 @@ def _hunted(table: Table, hidden: int, choose: Policy, dice: random.Random) -> H
     return Hunt(table, hidden, tuple(made), left)
 
 
-def _noted(step: Step) -> Step:
+def _noted(step: CaseStep) -> CaseStep:
     """Of a check only what it was made for."""
     seen = step.seen
-    return Step(do=step.do, seen=Seen(reads=seen.reads, within=seen.within, shows=seen.shows))
+    return CaseStep(do=step.do, seen=Evidence(reads=seen.reads, within=seen.within, shows=seen.shows))
 
 
 def _next_best(problem: Sequencing, left: frozenset[int], dice: random.Random) -> Test | None:

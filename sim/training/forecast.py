@@ -19,7 +19,7 @@ from typing import Protocol
 
 from sim.bench.live import Fidelity
 from sim.catalogue import vehicle_text
-from sim.lab import suspects as lab
+from sim.lab import search as lab
 from sim.lab.compare import look_alike
 from sim.lab.next_check import Check, possible_checks
 from sim.lab.run import Account, Sight, Trial
@@ -31,7 +31,7 @@ from sim.vehicle.edits import catalogue
 from sim.vehicle.fault_kinds import further_faults
 
 # A car that comes with a complaint has nothing wrong once in a while: about as often as one of ten
-# connectors is off (`sim.lab.suspects.ODDS`); a choice of ours.
+# connectors is off (`sim.lab.search.ODDS`); a choice of ours.
 NOTHING_ODDS = 0.02
 EVERYDAY = (
     "blown fuses",
@@ -172,7 +172,7 @@ class RunSuspects:
     def _possible_checks(self) -> tuple[Check, ...]:
         """A scan with the ignition on, and the looks and measurements that the suspects call for."""
         likeliest = [self.suspects[k] for k in sorted(self.compared)]
-        named = [lab.Suspect(one.edits, (), one.weight) for one in likeliest if one.edits]
+        named = [lab.PossibleCause(one.edits, (), one.weight) for one in likeliest if one.edits]
         listed = possible_checks(self._exercise.whole_car, named)
         scan = next(one for one in listed if one.actions[-1] == "scan" and len(one.actions) > 1)
         return (scan, *(one for one in listed if one.passive))

@@ -12,11 +12,11 @@ import time
 import pytest
 
 from sim.catalogue import vehicle_text
-from sim.lab.case import Step
-from sim.lab.next_check import MOST_SUSPECTS, next_check
+from sim.lab.case import CaseStep
+from sim.lab.next_check import MOST_CAUSES, next_check
 from sim.lab.run import run_trial
+from sim.lab.search import find_causes
 from sim.lab.selfcheck import first_look
-from sim.lab.suspects import find_suspects
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text
@@ -29,23 +29,23 @@ LARGEST_RATIO = 0.3
 def test_the_next_best_check_of_many_suspects(capsys: pytest.CaptureFixture[str]) -> None:
     vehicle = vehicle_text("shuttle-minibus")
     car = car_from_text(vehicle)
-    steps = [Step(do=first_look(car))]  # all was done, and nothing looked at: everybody is left
+    steps = [CaseStep(do=first_look(car))]  # all was done, and nothing looked at: everybody is left
     listed = catalogue(car)
     edits = listed[:: len(listed) // SUSPECTS][:SUSPECTS]
     with Workshop(workers=2) as workshop:
-        found = find_suspects(vehicle, steps, edits=edits, most=1, workshop=workshop)
+        found = find_causes(vehicle, steps, edits=edits, most=1, workshop=workshop)
         start_s = time.perf_counter()
         advice = next_check(found, workshop=workshop)
         took_s = time.perf_counter() - start_s
     checks = [one.check for one in advice.ranked]
     start_s = time.perf_counter()
-    for suspect in found.suspects[:SAMPLE]:
-        run_trial(found.trial(suspect, [action for check in checks for action in check.actions]))
+    for cause in found.causes[:SAMPLE]:
+        run_trial(found.trial(cause, [action for check in checks for action in check.actions]))
     one_s = (time.perf_counter() - start_s) / SAMPLE
     with capsys.disabled():
         print(f"\n{len(checks)} checks of {advice.compared} suspects in {took_s:.2f} s; ", end="")
         print(f"{took_s / (advice.compared * one_s):.2f} of running each of them")
-    assert min(SUSPECTS + 1, MOST_SUSPECTS) == advice.compared
+    assert min(SUSPECTS + 1, MOST_CAUSES) == advice.compared
     assert all(check.passive for check in checks)
     assert len(checks) > SUSPECTS / 3
     assert took_s < LARGEST_RATIO * advice.compared * one_s

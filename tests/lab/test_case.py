@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from sim.catalogue import shipped_cases, vehicle_text
-from sim.lab.case import Case, Seen, Step, Story
+from sim.lab.case import Case, CaseStep, Evidence, Story
 from sim.lab.case_file import case_from_text, case_text, read_case
 from sim.lab.compare import misses
 from sim.lab.grid import Choice, run_grid
@@ -88,52 +88,52 @@ MEASURED = sight(display="11.90 V", reading=11.9)
 @pytest.mark.parametrize(
     ("seen", "last", "expected"),
     [
-        (Seen(), SCANNED, []),
-        (Seen(engine="stopped", ignition="run", cluster="awake", cranks=True, starts=False), SCANNED, []),
-        (Seen(engine="running"), SCANNED, [("engine", "running", "stopped")]),
-        (Seen(cranks=False), SCANNED, [("starter", "did not turn", "turned")]),
-        (Seen(lit=("mil",), dark=("abs",)), SCANNED, []),
-        (Seen(lit=("abs",)), SCANNED, [("lamp abs", "lit", "dark")]),
-        (Seen(tester_power=False), SCANNED, [("tester", "no power", "has power")]),
-        (Seen(answers=("TCM",)), SCANNED, [("TCM", "answers", "silent")]),
-        (Seen(silent=("ECM",)), SCANNED, [("ECM", "silent", "answers")]),
-        (Seen(silent=("ECM",)), MEASURED, [("ECM", "silent", "not scanned")]),
-        (Seen(codes=("ECM U0101", "ECM U0121-87 stored")), SCANNED, []),
-        (Seen(codes=("ECM U0101 stored",)), SCANNED, [("ECM U0101", "stored", "present")]),
-        (Seen(codes=("IPC U0101",)), SCANNED, [("IPC U0101", "held", "no code")]),
-        (Seen(codes=("TCM U0100",)), SCANNED, [("TCM U0100", "held", "silent")]),
-        (Seen(no_codes=("IPC", "ECM U0140")), SCANNED, []),
+        (Evidence(), SCANNED, []),
+        (Evidence(engine="stopped", ignition="run", cluster="awake", cranks=True, starts=False), SCANNED, []),
+        (Evidence(engine="running"), SCANNED, [("engine", "running", "stopped")]),
+        (Evidence(cranks=False), SCANNED, [("starter", "did not turn", "turned")]),
+        (Evidence(lit=("mil",), dark=("abs",)), SCANNED, []),
+        (Evidence(lit=("abs",)), SCANNED, [("lamp abs", "lit", "dark")]),
+        (Evidence(tester_power=False), SCANNED, [("tester", "no power", "has power")]),
+        (Evidence(answers=("TCM",)), SCANNED, [("TCM", "answers", "silent")]),
+        (Evidence(silent=("ECM",)), SCANNED, [("ECM", "silent", "answers")]),
+        (Evidence(silent=("ECM",)), MEASURED, [("ECM", "silent", "not scanned")]),
+        (Evidence(codes=("ECM U0101", "ECM U0121-87 stored")), SCANNED, []),
+        (Evidence(codes=("ECM U0101 stored",)), SCANNED, [("ECM U0101", "stored", "present")]),
+        (Evidence(codes=("IPC U0101",)), SCANNED, [("IPC U0101", "held", "no code")]),
+        (Evidence(codes=("TCM U0100",)), SCANNED, [("TCM U0100", "held", "silent")]),
+        (Evidence(no_codes=("IPC", "ECM U0140")), SCANNED, []),
         (
-            Seen(no_codes=("ECM",)),
+            Evidence(no_codes=("ECM",)),
             SCANNED,
             [("ECM", "no code", "U0101-87 present, U0121-87 stored")],
         ),
-        (Seen(no_codes=("TCM",)), SCANNED, [("TCM", "no code", "silent")]),
+        (Evidence(no_codes=("TCM",)), SCANNED, [("TCM", "no code", "silent")]),
         (
-            Seen(codes=("ECM U0101",), no_other_codes=True),
+            Evidence(codes=("ECM U0101",), no_other_codes=True),
             SCANNED,
             [("ECM U0121-87", "no code", "stored")],
         ),
-        (Seen(reads=12.0, within=0.1), MEASURED, []),
-        (Seen(reads="floating"), MEASURED, [("scan", FLOATING, "11.90 V")]),
-        (Seen(reads=12.0, within=0.1), SCANNED, [("scan", "12 ± 0.1", "nothing was measured")]),
-        (Seen(shows="11.9"), MEASURED, []),
-        (Seen(shows="unplugged"), MEASURED, [("scan", "unplugged", "11.90 V")]),
-        (Seen(shows="unplugged"), SCANNED, [("scan", "unplugged", "nothing was looked at")]),
-        (Seen(cannot=True), SCANNED, [("scan", "cannot be done", "can be done")]),
-        (Seen(), sight(refused="F2 is out"), [("scan", "can be done", "cannot be done: F2 is out")]),
-        (Seen(cannot=True), sight(refused="F2 is out"), []),
-        (Seen(done=("ECM",), denied=("IPC",)), sight(asked=(("ECM", "done"), ("IPC", "refused"))), []),
-        (Seen(no_answer=("ECM",)), sight(asked=(("ECM", "done"),)), [("scan: ECM", "no answer", "done")]),
+        (Evidence(reads=12.0, within=0.1), MEASURED, []),
+        (Evidence(reads="floating"), MEASURED, [("scan", FLOATING, "11.90 V")]),
+        (Evidence(reads=12.0, within=0.1), SCANNED, [("scan", "12 ± 0.1", "nothing was measured")]),
+        (Evidence(shows="11.9"), MEASURED, []),
+        (Evidence(shows="unplugged"), MEASURED, [("scan", "unplugged", "11.90 V")]),
+        (Evidence(shows="unplugged"), SCANNED, [("scan", "unplugged", "nothing was looked at")]),
+        (Evidence(cannot=True), SCANNED, [("scan", "cannot be done", "can be done")]),
+        (Evidence(), sight(refused="F2 is out"), [("scan", "can be done", "cannot be done: F2 is out")]),
+        (Evidence(cannot=True), sight(refused="F2 is out"), []),
+        (Evidence(done=("ECM",), denied=("IPC",)), sight(asked=(("ECM", "done"), ("IPC", "refused"))), []),
+        (Evidence(no_answer=("ECM",)), sight(asked=(("ECM", "done"),)), [("scan: ECM", "no answer", "done")]),
     ],
 )  # fmt: skip
-def test_each_kind_of_observation(seen: Seen, last: Sight, expected: list[tuple[str, str, str]]) -> None:
-    found = misses(Step(do=(last.action,), seen=seen), [last])
+def test_each_kind_of_observation(seen: Evidence, last: Sight, expected: list[tuple[str, str, str]]) -> None:
+    found = misses(CaseStep(do=(last.action,), seen=seen), [last])
     assert expected == [(one.what, one.seen, one.says) for one in found]
 
 
 def test_a_reading_that_is_off_tells_by_how_much() -> None:
-    found = misses(Step(do=("measure",), seen=Seen(reads=12.4, within=0.2)), [MEASURED])
+    found = misses(CaseStep(do=("measure",), seen=Evidence(reads=12.4, within=0.2)), [MEASURED])
     assert [0.3] == pytest.approx([one.by for one in found])
     assert str(found[0]).endswith("off by 0.3 more than allowed")
 
@@ -157,8 +157,8 @@ def test_a_reading_that_is_off_tells_by_how_much() -> None:
 def test_a_reading_on_the_edge_of_its_tolerance_is_in_and_a_digit_beyond_is_out(
     reads: float, within: float, reading: float, by: list[float]
 ) -> None:
-    seen = Seen(reads=reads, within=within)
-    found = misses(Step(do=("measure",), seen=seen), [sight(display="shown", reading=reading)])
+    seen = Evidence(reads=reads, within=within)
+    found = misses(CaseStep(do=("measure",), seen=seen), [sight(display="shown", reading=reading)])
     assert by == pytest.approx([one.by for one in found])
 
 

@@ -11,8 +11,8 @@ from sim.lab.final_state import look_again, run_and_look
 from sim.lab.next_check import possible_checks
 from sim.lab.observed import observed
 from sim.lab.run import Trial, run_trial, sentences
+from sim.lab.search import PossibleCause, SearchResult, find_causes
 from sim.lab.selfcheck import first_look
-from sim.lab.suspects import Suspect, Suspects, find_suspects
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text
@@ -26,7 +26,7 @@ def test_a_standing_car_shows_what_a_run_shows(name: str, line: str) -> None:
     vehicle, dice = vehicle_text(name), random.Random(4)
     car = car_from_text(vehicle)
     some = (*dice.sample(catalogue(car), 5), *FURTHER)
-    checks = possible_checks(car, [Suspect((edit,), (), 0.0) for edit in some])
+    checks = possible_checks(car, [PossibleCause((edit,), (), 0.0) for edit in some])
     texts = [text for check in checks if check.passive for text in check.actions]
     compared = 0
     for edits in [(), ("short ECM.C1.1 to BODY",), *dice.sample([*combinations(some, 2)], 1)]:
@@ -48,19 +48,19 @@ def test_how_suspects_stand_is_known_without_a_run_and_the_same_as_after_one(
     car = car_from_text(six)
     steps = observed(six, first_look(car), given=["pull F2"])
     edits = ["pull F2", "open TCM.C1.1", "open DLC.4", "short TCM.C1.1 to BODY", "open TCM.C1.3"]
-    found = find_suspects(six, steps, edits=edits, workshop=here)
-    known = [one for one in found.suspects if one.final_state]
+    found = find_causes(six, steps, edits=edits, workshop=here)
+    known = [one for one in found.causes if one.final_state]
     assert {1, 2} == {len(one.edits) for one in known}
-    assert len(found.suspects) < 2 * len(known)
+    assert len(found.causes) < 2 * len(known)
     texts = ["look F2", "measure volts F2.2 to BAT-", "measure volts TCM.C1.1 to BAT-", "look TCM.C1.1"]
     for one in known:
         for some in (one.edits, *one.alike):
-            trial = found.trial(Suspect(some, (), 0.0))
+            trial = found.trial(PossibleCause(some, (), 0.0))
             assert one.final_state
             assert run_and_look(trial, texts)[1] == look_again(trial, one.final_state, texts)
 
 
 def test_who_has_worked_on_the_car_is_run(six: str, here: Workshop) -> None:
     steps = observed(six, ["wait 1 s", "unplug ABS", "scan"], given=["pull F2"])
-    found: Suspects = find_suspects(six, steps, edits=["pull F2"], most=1, workshop=here)
-    assert [None] == [one.final_state for one in found.suspects]
+    found: SearchResult = find_causes(six, steps, edits=["pull F2"], most=1, workshop=here)
+    assert [None] == [one.final_state for one in found.causes]

@@ -10,8 +10,8 @@ from sim.lab import footprint as room
 from sim.lab.footprint import Footprint, footprint, opened
 from sim.lab.observed import observed
 from sim.lab.run import Trial
+from sim.lab.search import find_causes
 from sim.lab.selfcheck import first_look
-from sim.lab.suspects import find_suspects
 from sim.lab.workshop import Cache, Workshop
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
@@ -88,7 +88,7 @@ def test_a_search_that_is_begun_again_runs_no_single_edit_twice(
     for within_s in (0.0, None, None):
         with Workshop(workers=1, cache=Cache(tmp_path)) as workshop:
             edits = catalogue(car)
-            found.append(find_suspects(six, steps, edits=edits, workshop=workshop, within_s=within_s, most=1))
+            found.append(find_causes(six, steps, edits=edits, workshop=workshop, within_s=within_s, most=1))
     assert found[0].waiting
-    assert found[1].suspects == found[2].suspects
+    assert found[1].causes == found[2].causes
     assert len(made) == len(set(made))

@@ -7,16 +7,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.lab.implicants import Causes, CauseSet, causes, minimal_cut_sets
+from sim.lab.implicants import CauseSet, SymptomCauses, causes, minimal_cut_sets
 
 
-def minterms(names: str, *ones: int) -> Causes:
+def minterms(names: str, *ones: int) -> SymptomCauses:
     """A function as switching theory writes it: the first letter is the most significant bit."""
     letters = list(reversed(names))
     return causes(letters, [number in ones for number in range(2 ** len(names))])
 
 
-def written(found: Causes) -> set[str]:
+def written(found: SymptomCauses) -> set[str]:
     """Primes as switching theory writes them: AB'D."""
     return {"".join(sorted([*one.present, *(f"{name}'" for name in one.absent)])) for one in found.sets}
 
@@ -37,7 +37,7 @@ def test_the_six_primes_of_mccluskeys_example() -> None:
     assert 6 == len(minterms("ABCD", 0, 1, 2, 5, 6, 7, 8, 9, 10, 14).sets)
 
 
-def consensus() -> Causes:
+def consensus() -> SymptomCauses:
     """AB + A'C"""
     return minterms("ABC", 1, 3, 6, 7)
 
@@ -57,7 +57,7 @@ def test_as_coherent_cut_sets_the_negative_literals_are_left_out() -> None:
 THEATRE = {"mains": 0.03, "generator": 0.02, "relay": 0.05}
 
 
-def theatre() -> Causes:
+def theatre() -> SymptomCauses:
     """Lights go out when the mains fail and the generator or the relay that calls it fails."""
     names = list(THEATRE)
     shows = [mains and (generator or relay) for relay, generator, mains in product([False, True], repeat=3)]

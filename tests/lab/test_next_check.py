@@ -4,25 +4,25 @@ import pytest
 
 from sim.catalogue import vehicle_text
 from sim.instruments import cautions
-from sim.lab.case import Seen, Step
-from sim.lab.next_check import MOST_ROLLOUTS, Advice, Check, Outcome, Ranked, next_check, possible_checks
-from sim.lab.suspects import Suspect, Suspects, find_suspects
+from sim.lab.case import CaseStep, Evidence
+from sim.lab.next_check import MOST_ROLLOUTS, Advice, Check, CheckOutcome, Ranked, next_check, possible_checks
+from sim.lab.search import PossibleCause, SearchResult, find_causes
 from sim.lab.workshop import Workshop
 from sim.vehicle.reading import car_from_text
 
 STEPS = (
-    Step(do=("wait 1 s", "press start", "wait 6 s"), seen=Seen(ignition="run")),
-    Step(do=("scan",), seen=Seen(silent=("TCM",), answers=("ECM", "ABS", "IPC", "SRS", "BCM"))),
+    CaseStep(do=("wait 1 s", "press start", "wait 6 s"), seen=Evidence(ignition="run")),
+    CaseStep(do=("scan",), seen=Evidence(silent=("TCM",), answers=("ECM", "ABS", "IPC", "SRS", "BCM"))),
 )
 SILENT_TCM = ["pull F2", "unplug TCM.C1", "open TCM.C1.1", "open TCM.C1.3"]
 
 
-def suspects(six: str, edits: list[str], workshop: Workshop) -> Suspects:
-    return find_suspects(six, STEPS, edits=edits, most=1, workshop=workshop)
+def causes(six: str, edits: list[str], workshop: Workshop) -> SearchResult:
+    return find_causes(six, STEPS, edits=edits, most=1, workshop=workshop)
 
 
 def test_the_best_check_parts_the_suspects_at_the_least_minutes(six: str, here: Workshop) -> None:
-    found = suspects(six, SILENT_TCM, here)
+    found = causes(six, SILENT_TCM, here)
     advice = next_check(found, workshop=here)
     assert (4, 4) == (advice.compared, advice.of)
     assert advice.best is not None
@@ -37,7 +37,7 @@ def test_the_best_check_parts_the_suspects_at_the_least_minutes(six: str, here: 
 def test_doing_what_is_advised_leads_to_the_hidden_fault(six: str, here: Workshop) -> None:
     """Each check is done on the true car; what it shows narrows the suspects until one is left."""
     hidden = "open TCM.C1.3"
-    found = suspects(six, SILENT_TCM, here)
+    found = causes(six, SILENT_TCM, here)
     for _ in range(6):
         advice = next_check(found, workshop=here)
         if advice.best is None:
@@ -45,16 +45,16 @@ def test_doing_what_is_advised_leads_to_the_hidden_fault(six: str, here: Worksho
         check = advice.best.check
         found = found.narrowed(written_down(found, hidden, check, here), workshop=here)
         assert found.holds([hidden])
-    assert [hidden] == [one.title for one in found.suspects]
+    assert [hidden] == [one.title for one in found.causes]
 
 
-def written_down(found: Suspects, hidden: str, check: Check, workshop: Workshop) -> list[Step]:
+def written_down(found: SearchResult, hidden: str, check: Check, workshop: Workshop) -> list[CaseStep]:
     """What a check shows on the true car, action by action."""
-    sights = workshop.run([found.trial(Suspect((hidden,), (), 1.0), check.actions)])[0].sights
+    sights = workshop.run([found.trial(PossibleCause((hidden,), (), 1.0), check.actions)])[0].sights
     return [
-        Step(
+        CaseStep(
             do=(sight.action,),
-            seen=Seen(
+            seen=Evidence(
                 reads=sight.reading,
                 within=None if sight.reading is None else 0.05,
                 silent=sight.silent,
@@ -69,14 +69,14 @@ def written_down(found: Suspects, hidden: str, check: Check, workshop: Workshop)
 def test_what_changes_the_car_is_thought_of_where_nothing_else_tells_or_where_it_is_asked_for(
     six: str, here: Workshop
 ) -> None:
-    found = suspects(six, ["pull F2", "unplug TCM.C1", "open TCM.C1.3"], here)
+    found = causes(six, ["pull F2", "unplug TCM.C1", "open TCM.C1.3"], here)
     advice, more = (next_check(found, every_kind=every, workshop=here) for every in (False, True))
     assert all(one.check.passive for one in advice.ranked)
     assert {one.check for one in advice.ranked} < {one.check for one in more.ranked}
-    steps = (*STEPS, Step(do=("look TCM.C1",), seen=Seen(shows="its terminals cannot be seen")))
+    steps = (*STEPS, CaseStep(do=("look TCM.C1",), seen=Evidence(shows="its terminals cannot be seen")))
     pins = ["open TCM.C1.4", "open TCM.C1.5"]
-    on_the_bus = find_suspects(six, steps, edits=pins, most=1, workshop=here)
-    assert pins == sorted(one.title for one in on_the_bus.suspects)
+    on_the_bus = find_causes(six, steps, edits=pins, most=1, workshop=here)
+    assert pins == sorted(one.title for one in on_the_bus.causes)
     best = next_check(on_the_bus, workshop=here).best
     assert best is not None
     assert "unplug TCM.C1" in best.check.actions
@@ -85,8 +85,8 @@ def test_what_changes_the_car_is_thought_of_where_nothing_else_tells_or_where_it
 def test_a_chain_of_equals_is_halved(six: str, here: Workshop) -> None:
     """Four suspects of equal weight, checks of equal minutes that each split them one to three or in half."""
     edits = ["unplug TCM.C1", "unplug ABS.C1", "unplug SRS.C1", "unplug IPC.C1"]
-    found = find_suspects(six, [Step(do=("wait 1 s",))], edits=edits, most=1, workshop=here)
-    found = Suspects(six, (), 0, found.steps, tuple(one for one in found.suspects if one.edits), (), 4, 4)
+    found = find_causes(six, [CaseStep(do=("wait 1 s",))], edits=edits, most=1, workshop=here)
+    found = SearchResult(six, (), 0, found.steps, tuple(one for one in found.causes if one.edits), (), 4, 4)
     checks = [
         Check(("measure volts TCM.C1.1 to TCM.C1.3",), 2.0, passive=True),
         Check(("look TCM.C1",), 2.0, passive=True),
@@ -102,8 +102,8 @@ def test_a_chain_of_equals_is_halved(six: str, here: Workshop) -> None:
 
 def test_the_checks_that_tell_most_per_minute_are_thought_through(six: str, here: Workshop) -> None:
     fuses = [f"F{number}" for number in range(1, 9)]
-    found = find_suspects(
-        six, [Step(do=("wait 1 s",))], edits=[f"pull {one}" for one in fuses], most=1, workshop=here
+    found = find_causes(
+        six, [CaseStep(do=("wait 1 s",))], edits=[f"pull {one}" for one in fuses], most=1, workshop=here
     )
     sentences = [*(f"look {one}" for one in fuses), *(f"measure volts {one}.2 to BAT-" for one in fuses)]
     checks = [Check((text,), 2.0 + place, passive=True) for place, text in enumerate(sentences)]
@@ -117,7 +117,7 @@ def test_the_checks_that_tell_most_per_minute_are_thought_through(six: str, here
 def test_nothing_that_spoils_and_no_airbag_circuit_is_advised() -> None:
     car = car_from_text(vehicle_text("shuttle-minibus"))
     edits = ["open SRS.C1.1", "unplug SRS.C1", "pull F26", "open ABS.C1.5", "open G4", "pull K2"]
-    checks = possible_checks(car, [Suspect((edit,), (), 1.0) for edit in edits])
+    checks = possible_checks(car, [PossibleCause((edit,), (), 1.0) for edit in edits])
     titles = [check.title for check in checks]
     assert not any("SRS.C1.1 " in title or "pierc" in title for title in titles)
     assert "measure volts G4 to BAT-" in titles
@@ -129,14 +129,14 @@ def test_nothing_that_spoils_and_no_airbag_circuit_is_advised() -> None:
 def test_a_module_that_may_disturb_its_bus_is_taken_off_it() -> None:
     car = car_from_text(vehicle_text("six-modules"))
     checks = possible_checks(
-        car, [Suspect((edit,), (), 1.0) for edit in ("stick TCM.main", "stick SRS.main")]
+        car, [PossibleCause((edit,), (), 1.0) for edit in ("stick TCM.main", "stick SRS.main")]
     )
     taken_off = [check.title for check in checks if check.title.startswith("unplug")]
     assert ["unplug TCM.C1, wait 5 s, scan, plug TCM.C1"] == taken_off
 
 
 def test_one_suspect_needs_no_check(six: str, here: Workshop) -> None:
-    advice = next_check(suspects(six, ["pull F2"], here), workshop=here)
+    advice = next_check(causes(six, ["pull F2"], here), workshop=here)
     assert (None, ()) == (advice.best, advice.ranked)
     assert "One suspect is left: there is nothing to tell apart." == advice.words
     assert "No suspect is left: there is nothing to tell apart." == Advice((), 0, 0).words
@@ -146,7 +146,9 @@ def test_one_suspect_needs_no_check(six: str, here: Workshop) -> None:
 def test_cautions_stand_beside_the_checks_that_need_them() -> None:
     """Battery off: the clamp's; a plug off: the breakout lead's; reading codes is without danger."""
     car = car_from_text(vehicle_text("six-modules"))
-    checks = {check.title: check for check in possible_checks(car, [Suspect(("stick TCM.main",), (), 1.0)])}
+    checks = {
+        check.title: check for check in possible_checks(car, [PossibleCause(("stick TCM.main",), (), 1.0)])
+    }
     battery = "disconnect battery, wait 60 s, measure ohms DLC.6 to DLC.14, reconnect battery"
     assert cautions.BATTERY_CLAMP in checks[battery].cautions
     assert (cautions.BREAKOUT,) == checks["unplug TCM.C1, wait 5 s, scan, plug TCM.C1"].cautions
@@ -161,7 +163,7 @@ def test_a_check_halves_where_two_outcomes_are_nearly_alike_likely(
     shares: tuple[float, ...], halves: bool
 ) -> None:
     """Nearly: one of them between 40 and 60 in 100."""
-    outcomes = tuple(Outcome(f"shows {share}", share, ()) for share in shares)
+    outcomes = tuple(CheckOutcome(f"shows {share}", share, ()) for share in shares)
     assert halves is Ranked(Check(("look F2",), 2.0), 1.0, None, outcomes).halves
 
 
@@ -170,7 +172,7 @@ def test_of_more_suspects_than_are_compared_the_likeliest_are(
 ) -> None:
     """A fuse or a plug is likelier off than a pin open; the likelier outcome is told first."""
     monkeypatch.setattr("sim.lab.next_check.MOST_SUSPECTS", 2)
-    advice = next_check(suspects(six, SILENT_TCM, here), workshop=here)
+    advice = next_check(causes(six, SILENT_TCM, here), workshop=here)
     assert (2, 4) == (advice.compared, advice.of)
     assert advice.best is not None
     assert [("pull F2",), ("unplug TCM.C1",)] == [one.leaves for one in advice.best.outcomes]
@@ -185,5 +187,5 @@ def test_of_more_suspects_than_are_compared_the_likeliest_are(
     ],
 )
 def test_codes_are_read_once_more_with_the_ignition_on_as_this_car_has_it(name: str, start: str) -> None:
-    checks = possible_checks(car_from_text(vehicle_text(name)), [Suspect(("pull F2",), (), 1.0)])
+    checks = possible_checks(car_from_text(vehicle_text(name)), [PossibleCause(("pull F2",), (), 1.0)])
     assert f"{start}, wait 5 s, scan" in [check.title for check in checks]

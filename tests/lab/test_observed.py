@@ -6,8 +6,8 @@ from sim.catalogue import vehicle_text
 from sim.lab.compare import misses
 from sim.lab.observed import observed
 from sim.lab.run import Trial, run_trial
-from sim.lab.suspects import find_suspects
-from sim.lab.suspects_report import suspects_page
+from sim.lab.search import find_causes
+from sim.lab.search_report import search_page
 from sim.lab.workshop import Stopped, Workshop
 
 TEXT = vehicle_text("six-modules")
@@ -26,11 +26,11 @@ def test_every_step_agrees_with_a_run_of_the_same_car_and_not_with_a_whole_one()
 def test_the_fault_is_among_the_suspects_of_its_own_log() -> None:
     steps = observed(TEXT, LOG[:3], given=("pull F5",))
     with Workshop(workers=1) as workshop:
-        found = find_suspects(TEXT, steps, most=1, workshop=workshop)
+        found = find_causes(TEXT, steps, most=1, workshop=workshop)
     assert found.holds(["pull F5"])
     assert not found.holds([])
-    page = suspects_page(found, None, 0.0)
-    assert f"{len(found.suspects)} suspects. 56 of 56 sets are judged, none is left." in page
+    page = search_page(found, None, 0.0)
+    assert f"{len(found.causes)} suspects. 56 of 56 sets are judged, none is left." in page
     assert "silent: IPC" in page
     assert "common practice, no statistics" in page
 

@@ -1,12 +1,12 @@
 """What follows for two faults from each of them alone: rule by rule, on footprints written by hand.
 
-Against brute force the rules are held together in `test_suspects.py` and by `busbay suspects-check`.
+Against brute force the rules are held together in `test_search.py` and by `busbay suspects-check`.
 """
 
 import pytest
 
 from sim.catalogue import vehicle_text
-from sim.lab.case import Seen, Step
+from sim.lab.case import CaseStep, Evidence
 from sim.lab.footprint import Footprint
 from sim.lab.pairs import AGREES, Alone, Cell, Pairs, answered
 from sim.lab.run import Account, Sight
@@ -15,7 +15,7 @@ from sim.vehicle.reading import car_from_text
 from sim.wiring.wiring import SwitchState
 
 # whoever tells that all of them answer tells nothing that the usual car contradicts
-STEPS = (Step(do=("scan",), seen=Seen(answers=("ECM", "TCM", "ABS"))),)
+STEPS = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM", "TCM", "ABS"))),)
 SCAN = Sight("scan", 1.0, "stopped", "run", "awake", power=True, answering=("ECM", "TCM", "ABS", "IPC"))
 ACCOUNT = Account((SCAN,))
 TCM, ECM = (1, "TCM"), (1, "ECM")
@@ -111,7 +111,7 @@ def test_whoever_is_silent_with_one_of_them_tells_nothing_with_both(pairs: Pairs
 
 def test_whoever_was_silent_must_be_silenced_by_one_of_them() -> None:
     car = car_from_text(vehicle_text("teaching-car"))
-    steps = (Step(do=("scan",), seen=Seen(answers=("ECM",), silent=("TCM", "IPC"))),)
+    steps = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM",), silent=("TCM", "IPC"))),)
     usual = Footprint(ACCOUNT, asked=SwitchState(running=frozenset({"TESTER"})))
     pairs = Pairs(car, steps, usual)
     tells, other = fault(told="TCM ECM", lines="x"), fault(told="TCM ECM", lines="y")
@@ -127,13 +127,13 @@ def test_whoever_was_silent_must_be_silenced_by_one_of_them() -> None:
 def test_who_must_have_had_supply_for_this_to_be_seen() -> None:
     """Whoever answered, and the tester with them; a tester that has power proves itself."""
     seen = [
-        Seen(answers=("ECM",)),
-        Seen(tester_power=True),
-        Seen(codes=("ABS U0101",)),
-        Seen(silent=("TCM",)),
+        Evidence(answers=("ECM",)),
+        Evidence(tester_power=True),
+        Evidence(codes=("ABS U0101",)),
+        Evidence(silent=("TCM",)),
     ]
     assert [{"ECM", "TESTER"}, {"TESTER"}, {"ABS", "TESTER"}, set()] == [
-        set(answered(Step(do=("scan",), seen=one))) for one in seen
+        set(answered(CaseStep(do=("scan",), seen=one))) for one in seen
     ]
 
 
@@ -141,9 +141,9 @@ def test_the_last_scan_is_the_last_of_which_something_was_seen() -> None:
     """What follows it (nobody wrote down who answered) tells nothing of who was silent."""
     car = car_from_text(vehicle_text("teaching-car"))
     steps = (
-        Step(do=("scan",), seen=Seen(answers=("ECM",))),
-        Step(do=("scan",), seen=Seen(answers=("ECM",), silent=("TCM",))),
-        Step(do=("measure volts BAT+ to BAT-",), seen=Seen(reads=12.6, within=0.5)),
+        CaseStep(do=("scan",), seen=Evidence(answers=("ECM",))),
+        CaseStep(do=("scan",), seen=Evidence(answers=("ECM",), silent=("TCM",))),
+        CaseStep(do=("measure volts BAT+ to BAT-",), seen=Evidence(reads=12.6, within=0.5)),
     )
     usual = Footprint(Account((SCAN,) * 3), asked=SwitchState(running=frozenset({"TESTER"})))
     scanned = Pairs(car, steps, usual).scanned

@@ -5,19 +5,19 @@ from dataclasses import replace
 import pytest
 
 from sim.lab.next_check import Check
-from sim.lab.sequential import Problem, Test
-from sim.lab.technician import Comparison, Table, compare, run_table, searched
+from sim.lab.sequential import Sequencing, Test
+from sim.lab.technician import Comparison, FaultTable, compare, run_table, searched
 from sim.lab.workshop import Workshop
 
 
 @pytest.fixture(scope="module")
-def table(six: str) -> Table:
+def table(six: str) -> FaultTable:
     with Workshop(workers=1) as here:
         return run_table(six, edits=9, seed=3, workshop=here)
 
 
 @pytest.fixture(scope="module")
-def result(table: Table) -> Comparison:
+def result(table: FaultTable) -> Comparison:
     return compare([table], faults=60, seed=1)
 
 
@@ -40,7 +40,9 @@ def test_the_search_keeps_the_true_set_and_exactly_what_the_table_keeps(
     assert through.runs < through.candidates
 
 
-def test_a_table_that_is_not_of_this_car_is_told(table: Table, result: Comparison, here: Workshop) -> None:
+def test_a_table_that_is_not_of_this_car_is_told(
+    table: FaultTable, result: Comparison, here: Workshop
+) -> None:
     hunt = next(one for one in result.hunts["next best"] if one.made and len(one.left) < len(table.sets) / 2)
     nothing_left_out = replace(hunt, left=frozenset(range(len(table.sets))))
     through = searched([nothing_left_out], workshop=here)
@@ -48,7 +50,7 @@ def test_a_table_that_is_not_of_this_car_is_told(table: Table, result: Compariso
     assert through.lines().endswith(f"other survivors: {' + '.join(table.sets[hunt.hidden])}")
 
 
-def test_hidden_faults_are_drawn_from_every_table(six: str, table: Table, here: Workshop) -> None:
+def test_hidden_faults_are_drawn_from_every_table(six: str, table: FaultTable, here: Workshop) -> None:
     other = run_table(six, edits=3, seed=4, workshop=here)
     assert other.edits != table.edits
     hunts = compare([table, other], faults=7, seed=1).hunts["fixed"]
@@ -60,9 +62,9 @@ def test_minutes_are_those_of_the_checks_that_were_made() -> None:
     sets = (("a",), ("b",), ("c",), ("d", "e"))
     tests = tuple(Test(str(k), 1.0, tuple(int(s > k) for s in range(4))) for k in range(3))
     checks = tuple(Check((f"look {k}",), 1.0, passive=True) for k in range(3))
-    problem = Problem((1.0,) * 4, tests)
+    problem = Sequencing((1.0,) * 4, tests)
     result = compare(
-        [Table("", ("a", "b", "c", "d", "e"), (), checks, sets, (0,) * 4, problem)], faults=400, seed=2
+        [FaultTable("", ("a", "b", "c", "d", "e"), (), checks, sets, (0,) * 4, problem)], faults=400, seed=2
     )
     assert 2.0 == result.by_policy["next best"].median_minutes
     assert 3.0 == result.by_policy["fixed"].median_minutes

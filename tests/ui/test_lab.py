@@ -4,7 +4,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from sim.catalogue import shipped_cases
-from sim.lab.case import Seen
+from sim.lab.case import Evidence
 from sim.lab.case_file import case_from_text, read_case
 from sim.vehicle.problems import Problem
 from tests.ui.browser import button, go, redrawn
@@ -62,7 +62,7 @@ def test_what_was_told_is_told_again_in_the_same_words() -> None:
     seen = seen_of(told, 12.4, 0.2)
     assert {"cranks": False, "lit": ["mil"], "silent": ["ECM"], "answers": ["TCM"],
             "codes": ["GSM U0100 present"], "reads": 12.4, "within": 0.2} == seen  # fmt: skip
-    assert sorted([*told, "reads 12.4 ± 0.2"]) == sorted(seen_words(Seen.model_validate(seen)))
+    assert sorted([*told, "reads 12.4 ± 0.2"]) == sorted(seen_words(Evidence.model_validate(seen)))
 
 
 def test_what_cannot_be_seen_is_refused_in_one_sentence() -> None:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from sim.lab.grid import Grid
-from sim.lab.implicants import Causes, CauseSet
 from sim.svg import Node, node, text_of
+from sim.lab.implicants import CauseSet, SymptomCauses
 
 MOST_COMBINATIONS = 64  # more columns than this are no picture any more
 LONGEST_WORDS = 46
@@ -49,7 +49,7 @@ class Together:
     """Symptoms with the same causes. `cells`: for each combination whether they show; None, no such car."""
 
     titles: tuple[str, ...]
-    causes: Causes
+    causes: SymptomCauses
     cells: tuple[bool | None, ...]
 
     @property
@@ -61,8 +61,8 @@ class Together:
 
 def together(grid: Grid) -> tuple[Together, ...]:
     """The grid's symptoms, those with the same causes in one."""
-    groups: dict[Causes, list[str]] = {}
-    cells: dict[Causes, tuple[bool | None, ...]] = {}
+    groups: dict[SymptomCauses, list[str]] = {}
+    cells: dict[SymptomCauses, tuple[bool | None, ...]] = {}
     for one in grid.symptoms:
         groups.setdefault(one.causes, []).append(one.title)
         values = grid.values(one.column)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from sim.lab.case import Seen
+from sim.lab.case import Evidence
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem, did_you_mean
@@ -77,7 +77,7 @@ def _named(text: str) -> tuple[str, str]:
     raise Problem(f"'{text}' is nothing that can be seen{did_you_mean(text, [*PLAIN])}")
 
 
-def seen_words(seen: Seen) -> list[str]:
+def seen_words(seen: Evidence) -> list[str]:
     """The same in sentences again."""
     told = seen.model_dump(exclude_defaults=True)
     words = [text for text, (what, value) in PLAIN.items() if what in told and told[what] == value]

@@ -9,7 +9,7 @@ from functools import partial
 import streamlit as st
 
 from sim.bench.bench import parts_of
-from sim.lab.branch import Branch, Row, branch
+from sim.lab.branch import Branch, BranchRow, branch
 from sim.lab.report import DISCLAIMER
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.problems import EditProblem, Problem
@@ -233,7 +233,7 @@ def _shown(source: Source) -> None:
         )
 
 
-def _codes_together(rows: Sequence[Row]) -> list[tuple[str, str, str]]:
+def _codes_together(rows: Sequence[BranchRow]) -> list[tuple[str, str, str]]:
     """Rows for the table; one code that fares alike in many modules is one of them."""
     groups: dict[tuple[str, str, str], list[str]] = {}
     for row in rows:

@@ -9,7 +9,7 @@ from typing import Any
 import streamlit as st
 
 from sim.catalogue import shipped_cars, shipped_cases
-from sim.lab.case import Case, Step, Story
+from sim.lab.case import Case, CaseStep, Story
 from sim.lab.case_file import as_case_file, case_from_text, case_text
 from sim.lab.report import DISCLAIMER
 from sim.lab.stories import CaseTable, try_stories
@@ -237,7 +237,7 @@ def _steps(case: Case, car: Car) -> None:
         st.button("Add this step", key="step_add", on_click=_add_step)
 
 
-def _step_words(step: Step) -> str:
+def _step_words(step: CaseStep) -> str:
     seen = seen_words(step.seen)
     return ", ".join(step.do) + (f" → {'; '.join(seen)}" if seen else "")
 
@@ -246,7 +246,7 @@ def _add_step() -> None:
     kept = st.session_state
     try:
         seen = seen_of(kept.step_seen, kept.step_reads, kept.step_within)
-        step = Step.model_validate({"do": lines_of("step_do"), "seen": seen})
+        step = CaseStep.model_validate({"do": lines_of("step_do"), "seen": seen})
     except ValueError:
         kept.case_problem = "a step needs something that was done"
         return

@@ -1,4 +1,4 @@
-"""Suspects: every single and double fault that agrees with what was seen, and which check would part them."""
+"""Possible causes: every single and double fault that agrees with what was seen, and the check to do next."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from itertools import combinations
 
 import streamlit as st
 
-from sim.lab.case import Case, Step
+from sim.lab.case import Case, CaseStep
 from sim.lab.next_check import Advice, Ranked, next_check
 from sim.lab.observed import observed
 from sim.lab.report import DISCLAIMER
-from sim.lab.suspects import Suspect, Suspects, explained, find_suspects, odds
-from sim.lab.suspects_report import nobody_words, odds_words, suspects_page, suspects_words
+from sim.lab.search import PossibleCause, SearchResult, explained, find_causes, odds
+from sim.lab.search_report import found_words, no_cause_words, odds_words, search_page
 from sim.lab.workshop import Progress, Stop, Stopped, Workshop
 from sim.vehicle.edits import EDIT_VERBS, catalogue
 from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
@@ -42,11 +42,11 @@ class Question:
     vehicle: str
     known: tuple[str, ...] = ()
     seed: int = 0
-    steps: tuple[Step, ...] = ()  # of a case; the bay's come from its log
+    steps: tuple[CaseStep, ...] = ()  # of a case; the bay's come from its log
     log: tuple[str, ...] = ()
     hidden: tuple[str, ...] = ()  # given to the car in the bay, and not told
 
-    def observations(self, progress: Progress, stop: Stop) -> tuple[Step, ...]:
+    def observations(self, progress: Progress, stop: Stop) -> tuple[CaseStep, ...]:
         """The steps to be explained."""
         if self.steps:
             return self.steps
@@ -61,7 +61,7 @@ class Found:
     question: Question
     edits: tuple[str, ...]
     most: int
-    suspects: Suspects
+    suspects: SearchResult
 
 
 def show() -> None:
@@ -205,7 +205,7 @@ def _start(held: Held) -> None:
         end_s = time.monotonic() + limit_s
         steps = question.observations(progress, stop)
         found = _before(known, question, edits, most, steps)
-        more: tuple[Step, ...] = steps[len(found.suspects.steps) :] if found else ()
+        more: tuple[CaseStep, ...] = steps[len(found.suspects.steps) :] if found else ()
         if found is None:  # single faults first, so that there is something to show soon
             singles = _found_new(question, steps, edits, 1, limit_s, workshop, progress, stop)
             found = Found(question, edits, 1, singles)
@@ -236,7 +236,7 @@ def _start(held: Held) -> None:
 
 
 def _before(
-    known: Found | None, question: Question, edits: tuple[str, ...], most: int, steps: tuple[Step, ...]
+    known: Found | None, question: Question, edits: tuple[str, ...], most: int, steps: tuple[CaseStep, ...]
 ) -> Found | None:
     """What was found before, where the question only goes on from there."""
     if known is None or (known.most, known.edits) != (most, edits):
@@ -248,15 +248,15 @@ def _before(
 
 def _found_new(
     question: Question,
-    steps: tuple[Step, ...],
+    steps: tuple[CaseStep, ...],
     edits: tuple[str, ...],
     most: int,
     within_s: float,
     workshop: Workshop,
     progress: Progress,
     stop: Stop,
-) -> Suspects:
-    return find_suspects(
+) -> SearchResult:
+    return find_causes(
         question.vehicle,
         steps,
         given=question.known,
@@ -282,32 +282,32 @@ def _shown(found: Found, question: Question) -> None:
             icon=":material/update:",
         )
     with st.container(key="suspects_found"):
-        st.markdown(f"**{suspects_words(suspects, left_share(found))}**")
+        st.markdown(f"**{found_words(suspects, left_share(found))}**")
         rows = [
             (
                 one.title,
                 f"{one.share:.1%}",
                 "; ".join(" + ".join(edits) for edits in one.alike[:4]) + _more(one),
             )
-            for one in suspects.suspects[:MOST_LISTED]
+            for one in suspects.causes[:MOST_LISTED]
         ]
         if rows:
             sheet.show(
                 plain_table(("suspect", "share of the odds", "alike by the wiring"), rows), "suspects_table"
             )
-        if len(suspects.suspects) > MOST_LISTED:
-            st.caption(f"and {len(suspects.suspects) - MOST_LISTED} more, each less likely")
+        if len(suspects.causes) > MOST_LISTED:
+            st.caption(f"and {len(suspects.causes) - MOST_LISTED} more, each less likely")
         st.caption(DISCLAIMER)
-    if suspects.suspects:
+    if suspects.causes:
         _why(suspects)
         _next(found)
     elif not suspects.waiting:
-        st.info(nobody_words(suspects), icon=":material/person_off:")
+        st.info(no_cause_words(suspects), icon=":material/person_off:")
     work = st.session_state.get(NEXT)
     advice: Advice | None = None if work is None else work.found
     st.download_button(
         "Report to print",
-        partial(suspects_page, suspects, advice, left_share(found)),
+        partial(search_page, suspects, advice, left_share(found)),
         "suspects.html",
         "text/html",
         key="suspects_report",
@@ -315,7 +315,7 @@ def _shown(found: Found, question: Question) -> None:
     )
 
 
-def _more(one: Suspect) -> str:
+def _more(one: PossibleCause) -> str:
     return f" and {len(one.alike) - 4} more" if len(one.alike) > 4 else ""
 
 
@@ -326,17 +326,17 @@ def left_share(found: Found) -> float:
     return sum(odds(edits, car) for edits in found.suspects.waiting) / sum(odds(edits, car) for edits in sets)
 
 
-def _why(suspects: Suspects) -> None:
+def _why(suspects: SearchResult) -> None:
     with st.expander("Why would a suspect show what was seen?", key="suspects_why"):
         place = st.selectbox(
             "which",
-            list(range(min(len(suspects.suspects), MOST_LISTED))),
+            list(range(min(len(suspects.causes), MOST_LISTED))),
             key="suspects_which",
-            format_func=lambda one: suspects.suspects[one].title,
+            format_func=lambda one: suspects.causes[one].title,
         )
         st.button("Follow it", key="suspects_follow", on_click=partial(_follow, suspects))
         followed, reasons = st.session_state.get("suspects_because", (None, ()))
-        if followed != (suspects.suspects[place], suspects.steps):
+        if followed != (suspects.causes[place], suspects.steps):
             return
         for number, because in enumerate(reasons):
             sheet.show(because_tree(because), f"suspects_because_{number}")
@@ -344,8 +344,8 @@ def _why(suspects: Suspects) -> None:
             st.caption("Nothing silent and no code was seen that would need a reason.")
 
 
-def _follow(suspects: Suspects) -> None:
-    one = suspects.suspects[st.session_state.suspects_which]
+def _follow(suspects: SearchResult) -> None:
+    one = suspects.causes[st.session_state.suspects_which]
     st.session_state.suspects_because = (one, suspects.steps), explained(suspects, one)
 
 
@@ -358,7 +358,7 @@ def _next(found: Found) -> None:
         "Find the next best check",
         key="next_find",
         icon=":material/troubleshoot:",
-        disabled=len(found.suspects.suspects) < 2 and not found.suspects.suspects[0].alike,
+        disabled=len(found.suspects.causes) < 2 and not found.suspects.causes[0].alike,
         on_click=partial(_start_next, found, False),
     )
     advice: Advice | None = lab_work.found(NEXT, "suspects")

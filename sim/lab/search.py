@@ -1,8 +1,8 @@
-"""Suspects: every single and double fault of a car's catalogue that agrees with all that was seen.
+"""The search for possible causes: every single and double fault of a car's catalogue that agrees with all that was seen.
 
     with Workshop() as workshop:
-        found = find_suspects(vehicle_text("six-modules"), case.steps, workshop=workshop)
-    for suspect in found.suspects[:5]:
+        found = find_causes(vehicle_text("six-modules"), case.steps, workshop=workshop)
+    for cause in found.causes[:5]:
         print(f"{suspect.share:.0%}", suspect.title)
 
 Every single edit and every pair is judged; none is left out because it contains a set that was rejected, or
@@ -29,7 +29,7 @@ from typing import Any
 
 from sim.bench.bench import Bench
 from sim.bench.explain import Because, why_code, why_silent
-from sim.lab.case import Step
+from sim.lab.case import CaseStep
 from sim.lab.compare import misses
 from sim.lab.final_state import FinalState, final_state_of
 from sim.lab.footprint import Footprint, footprint_key, footprint_text, opened
@@ -52,7 +52,7 @@ LOOKS = 32  # the same of sets that are only looked at
 
 
 @dataclass(frozen=True, slots=True)
-class Suspect:
+class PossibleCause:
     """A set of edits that agrees with everything seen; `alike` are sets that make the same car by structure.
 
     `odds`: prior odds, summed over all that are alike. `share`: of the odds of all suspects. `final_state`:
@@ -72,7 +72,7 @@ class Suspect:
 
 
 @dataclass(frozen=True)
-class Suspects:
+class SearchResult:
     """The suspects by falling share, and how the search went.
 
     `remaining`: sets of edits left after each step, structurally equal ones counted each (a set that was
@@ -84,45 +84,45 @@ class Suspects:
     vehicle: str
     given: tuple[str, ...]
     seed: int
-    steps: tuple[Step, ...]
-    suspects: tuple[Suspect, ...] = ()
+    steps: tuple[CaseStep, ...]
+    causes: tuple[PossibleCause, ...] = ()
     remaining: tuple[int, ...] = ()
     candidates: int = 0
     runs: int = 0
     waiting: tuple[tuple[str, ...], ...] = ()
     covered: float = 1.0
 
-    def trial(self, suspect: Suspect, more: Sequence[str] = ()) -> Trial:
+    def trial(self, cause: PossibleCause, more: Sequence[str] = ()) -> Trial:
         """The run of one suspect through all steps, and these actions after them."""
-        given = sentences([*self.given, *suspect.edits], car_from_text(self.vehicle))
+        given = sentences([*self.given, *cause.edits], car_from_text(self.vehicle))
         return Trial(self.vehicle, given, (*_actions(self.steps), *more), self.seed)
 
     def holds(self, edits: Iterable[str]) -> bool:
         """Is this set of edits among the suspects?"""
         wanted = frozenset(edits)
-        return any(wanted in map(frozenset, (one.edits, *one.alike)) for one in self.suspects)
+        return any(wanted in map(frozenset, (one.edits, *one.alike)) for one in self.causes)
 
     def narrowed(
         self,
-        more: Sequence[Step],
+        more: Sequence[CaseStep],
         *,
         workshop: Workshop,
         within_s: float | None = None,
         progress: Progress = quiet,
         stop: Stop = never,
-    ) -> Suspects:
+    ) -> SearchResult:
         """The suspects that agree with these further steps, too; sets that were waiting get their turn.
 
         A step that works on a part or measures at a terminal tells apart what was equal by structure before.
         """
-        sets = [edits for one in self.suspects for edits in (one.edits, *one.alike)]
+        sets = [edits for one in self.causes for edits in (one.edits, *one.alike)]
         search = replace(self, steps=(*self.steps, *more))
         return _search(search, [*sets, *self.waiting], workshop, within_s, progress, stop)
 
 
-def find_suspects(
+def find_causes(
     vehicle: str,
-    steps: Sequence[Step],
+    steps: Sequence[CaseStep],
     *,
     given: Sequence[str] = (),
     edits: Sequence[str] | None = None,
@@ -132,7 +132,7 @@ def find_suspects(
     within_s: float | None = None,
     progress: Progress = quiet,
     stop: Stop = never,
-) -> Suspects:
+) -> SearchResult:
     """All sets of up to `most` (1 or 2) edits that agree with what was seen in every step.
 
     `vehicle`: text of a vehicle file. `given`: edits that the car is known to have. `edits`: sentences to
@@ -144,7 +144,7 @@ def find_suspects(
     car = car_from_text(vehicle)
     chosen = sentences(catalogue(car) if edits is None else edits, car)
     sets = [some for size in range(most + 1) for some in combinations(chosen, size)]
-    search = Suspects(vehicle, tuple(given), seed, tuple(steps), candidates=len(sets))
+    search = SearchResult(vehicle, tuple(given), seed, tuple(steps), candidates=len(sets))
     return _search(search, sets, workshop, within_s, progress, stop)
 
 
@@ -153,13 +153,13 @@ _Found = dict[int, int]  # by number of the class, the first step that it contra
 
 
 def _search(
-    search: Suspects,
+    search: SearchResult,
     sets: Sequence[tuple[str, ...]],
     workshop: Workshop,
     within_s: float | None,
     progress: Progress,
     stop: Stop,
-) -> Suspects:
+) -> SearchResult:
     car = car_from_text(search.vehicle)
     weight = {edits: odds(edits, car) for edits in sets}
     structure = Structure(car, [*_actions(search.steps), *search.given])
@@ -167,7 +167,9 @@ def _search(
     work = _Work(search, structure, workshop, _Clock(within_s), progress, stop)
     failed_at = work.judged(classes)
     survivors = [
-        Suspect(one[0], tuple(one[1:]), sum(weight[edits] for edits in one), 0.0, work.final_state.get(k))
+        PossibleCause(
+            one[0], tuple(one[1:]), sum(weight[edits] for edits in one), 0.0, work.final_state.get(k)
+        )
         for k, one in enumerate(classes)
         if failed_at.get(k) == AGREES
     ]
@@ -179,7 +181,7 @@ def _search(
     ]
     return replace(
         search,
-        suspects=tuple(replace(one, share=one.odds / total) for one in sorted(survivors, key=_by_odds)),
+        causes=tuple(replace(one, share=one.odds / total) for one in sorted(survivors, key=_by_odds)),
         remaining=(*search.remaining, *left),
         runs=search.runs + work.runs,
         waiting=tuple(waiting),
@@ -213,7 +215,7 @@ class _Work:
 
     def __init__(
         self,
-        search: Suspects,
+        search: SearchResult,
         structure: Structure,
         workshop: Workshop,
         clock: _Clock,
@@ -240,13 +242,13 @@ class _Work:
         alone = {edits: self._alone(pairs, edits, mark) for edits, mark in marks.items()}
         known = _Known(pairs, alone, cut, opens)
         found: _Found = {}
-        open_ones: dict[int, _Open] = {}
+        open_ones: dict[int, _Undecided] = {}
         for k, (edits, *_) in enumerate(classes):
             parts = [singles[edit] for edit in edits] or [()]
             if known.covers(parts):
                 told = known.told(parts)
                 if told is None:
-                    open_ones[k] = known.open(parts, self._search.trial(Suspect(edits, (), 0.0)))
+                    open_ones[k] = known.open(parts, self._search.trial(PossibleCause(edits, (), 0.0)))
                 else:
                     found[k] = told
                     self.final_state[k] = known.final_state(parts)
@@ -282,8 +284,8 @@ class _Work:
 
     def _marks(self, wanted: Sequence[tuple[str, ...]]) -> dict[tuple[str, ...], Footprint]:
         search = self._search
-        trials = {edits: search.trial(Suspect(edits, (), 0.0)) for edits in wanted}
-        given = search.trial(Suspect((), (), 0.0)).given
+        trials = {edits: search.trial(PossibleCause(edits, (), 0.0)) for edits in wanted}
+        given = search.trial(PossibleCause((), (), 0.0)).given
         keys = {footprint_key(given, self._watched, trial): edits for edits, trial in trials.items()}
         items = {key: trials[edits] for key, edits in keys.items()}
         marks: dict[tuple[str, ...], Footprint] = {}
@@ -306,7 +308,7 @@ class _Work:
         except Problem:
             return None
 
-    def _run(self, pairs: Pairs, items: Mapping[int, _Open]) -> _Found:
+    def _run(self, pairs: Pairs, items: Mapping[int, _Undecided]) -> _Found:
         """Run the sets of edits about which nothing follows."""
         steps, given = self._search.steps, self._search.given
         chunks = {}
@@ -379,18 +381,18 @@ class _Known:
                 return step
         return None if len(parts) > 1 else step
 
-    def open(self, parts: Sequence[tuple[str, ...]], trial: Trial) -> _Open:
+    def open(self, parts: Sequence[tuple[str, ...]], trial: Trial) -> _Undecided:
         """What is to be looked at, or run."""
         elements = [self.opens[part].elements for part in parts if part in self.opens]
         if len(elements) < len(parts):
-            return _Open(trial)
+            return _Undecided(trial)
         alone = [self.alone[part] for part in parts if part in self.alone]
         unsilenced = self.pairs.unsilenced(*alone) if len(alone) == len(parts) else frozenset()
-        return _Open(trial, frozenset().union(*elements), unsilenced)
+        return _Undecided(trial, frozenset().union(*elements), unsilenced)
 
 
 @dataclass(frozen=True, slots=True)
-class _Open:
+class _Undecided:
     """A set of edits to be run; where it only opens circuits, a look at the wiring may do instead.
 
     unsilenced: modules that were silent; if they are within reach, only the two edits together could be why.
@@ -405,13 +407,15 @@ def _chunks(numbers: Sequence[int]) -> Iterator[Sequence[int]]:
     return (numbers[at : at + CHUNK] for at in range(0, len(numbers), CHUNK))
 
 
-def _contradictions_key(steps: tuple[Step, ...], given: tuple[str, ...], sets: tuple[_Open, ...]) -> str:
+def _contradictions_key(
+    steps: tuple[CaseStep, ...], given: tuple[str, ...], sets: tuple[_Undecided, ...]
+) -> str:
     """A name for everything that the first contradictions depend on."""
     return content_key("contradictions", repr(steps), given, [astuple(one.trial) for one in sets])
 
 
 def _contradictions_text(
-    steps: tuple[Step, ...], given: tuple[str, ...], scanned: Scanned | None, sets: tuple[_Open, ...]
+    steps: tuple[CaseStep, ...], given: tuple[str, ...], scanned: Scanned | None, sets: tuple[_Undecided, ...]
 ) -> str:
     """Per set, the first step that it contradicts, whether a run was needed to know, and how it stands."""
     found: list[tuple[int, bool, list[Any] | None]] = []
@@ -435,7 +439,7 @@ def _which_cut_off(
     return tuple(one for one in openings if not wanted <= reach.reached(one, scanned.state))
 
 
-def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> tuple[int, FinalState | None]:
+def _first_contradiction(steps: tuple[CaseStep, ...], trial: Trial) -> tuple[int, FinalState | None]:
     """The first step that a run contradicts; and how the car stands if there is none."""
     try:
         bench = bench_of(trial)
@@ -447,19 +451,19 @@ def _first_contradiction(steps: tuple[Step, ...], trial: Trial) -> tuple[int, Fi
     return AGREES, final_state_of(bench.live, trial)
 
 
-def _actions(steps: Iterable[Step]) -> tuple[str, ...]:
+def _actions(steps: Iterable[CaseStep]) -> tuple[str, ...]:
     return tuple(action for step in steps for action in step.do)
 
 
-def _by_odds(one: Suspect) -> tuple[float, tuple[str, ...]]:
+def _by_odds(one: PossibleCause) -> tuple[float, tuple[str, ...]]:
     return -one.odds, one.edits
 
 
 def wrongly_judged(
-    found: Suspects, sample: Sequence[tuple[str, ...]], *, workshop: Workshop
+    found: SearchResult, sample: Sequence[tuple[str, ...]], *, workshop: Workshop
 ) -> tuple[tuple[str, ...], ...]:
     """Sets of this sample for which a run of its own says otherwise than the search: there must be none."""
-    trials = {k: found.trial(Suspect(edits, (), 0.0)) for k, edits in enumerate(sample)}
+    trials = {k: found.trial(PossibleCause(edits, (), 0.0)) for k, edits in enumerate(sample)}
     judged = dict(workshop.spread(partial(_first_contradiction, found.steps), trials))
     return tuple(edits for k, edits in enumerate(sample) if (judged[k][0] == AGREES) != found.holds(edits))
 
@@ -483,9 +487,9 @@ def _kind(edit: str, car: Car) -> str:
 # -- why a suspect shows what was seen -----------------------------------------------------------------------
 
 
-def explained(found: Suspects, suspect: Suspect) -> tuple[Because, ...]:
+def explained(found: SearchResult, cause: PossibleCause) -> tuple[Because, ...]:
     """For each silent module and each code that was seen: how it follows from the suspect's edits."""
-    trial = found.trial(suspect)
+    trial = found.trial(cause)
     bench = Bench(car_from_text(trial.vehicle), trial.given, trial.seed)
     reasons: list[Because] = []
     for step in found.steps:

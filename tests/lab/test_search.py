@@ -1,4 +1,4 @@
-"""Suspects against brute force, on a car small enough for it."""
+"""SearchResult against brute force, on a car small enough for it."""
 
 import random
 from dataclasses import replace
@@ -8,15 +8,15 @@ from pathlib import Path
 import pytest
 
 from sim.catalogue import vehicle_text
-from sim.lab import suspects as room
-from sim.lab.case import Seen, Step
+from sim.lab import causes as room
+from sim.lab.case import CaseStep, Evidence
 from sim.lab.compare import misses
 from sim.lab.final_state import FinalState
 from sim.lab.footprint import Footprint, opened
 from sim.lab.pairs import Pairs
 from sim.lab.run import Trial, run_trial, sentences
+from sim.lab.search import ODDS, SearchResult, explained, find_causes, odds, wrongly_judged
 from sim.lab.structure import Structure
-from sim.lab.suspects import ODDS, Suspects, explained, find_suspects, odds, wrongly_judged
 from sim.lab.workshop import Cache, Stopped, Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.fault_kinds import further_faults
@@ -27,14 +27,14 @@ from sim.wiring.wiring import SwitchState
 ACTIONS = (("wait 1 s", "press start", "wait 6 s"), ("scan",), ("measure volts F9.2 to BAT-",))
 
 
-def evidence(vehicle: str, hidden: tuple[str, ...], looks: int = 3) -> tuple[Step, ...]:
+def evidence(vehicle: str, hidden: tuple[str, ...], looks: int = 3) -> tuple[CaseStep, ...]:
     """What a technician writes down who looks at everything, on a car with these faults."""
     actions = tuple(action for step in ACTIONS for action in step)
     sights = list(run_trial(Trial(vehicle, hidden, actions)).sights)
     steps = []
     for do in ACTIONS[:looks]:
         last = [sights.pop(0) for _ in do][-1]
-        seen = Seen(
+        seen = Evidence(
             ignition=last.ignition,  # type: ignore[arg-type]
             answers=last.answering,
             silent=last.silent,
@@ -43,11 +43,11 @@ def evidence(vehicle: str, hidden: tuple[str, ...], looks: int = 3) -> tuple[Ste
             reads=last.reading,
             within=None if last.reading is None else 0.3,
         )
-        steps.append(Step(do=do, seen=seen))
+        steps.append(CaseStep(do=do, seen=seen))
     return tuple(steps)
 
 
-def by_brute_force(vehicle: str, steps: tuple[Step, ...], edits: tuple[str, ...]) -> set[frozenset[str]]:
+def by_brute_force(vehicle: str, steps: tuple[CaseStep, ...], edits: tuple[str, ...]) -> set[frozenset[str]]:
     """Every set of up to two edits that gives all that was seen, each run by itself to the end."""
     car = car_from_text(vehicle)
     actions = tuple(action for step in steps for action in step.do)
@@ -60,8 +60,8 @@ def by_brute_force(vehicle: str, steps: tuple[Step, ...], edits: tuple[str, ...]
     return found
 
 
-def all_sets(found: Suspects) -> set[frozenset[str]]:
-    return {frozenset(edits) for one in found.suspects for edits in (one.edits, *one.alike)}
+def all_sets(found: SearchResult) -> set[frozenset[str]]:
+    return {frozenset(edits) for one in found.causes for edits in (one.edits, *one.alike)}
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +79,7 @@ def test_suspects_are_exactly_those_of_brute_force(
 ) -> None:
     steps = evidence(six, hidden)
     edits = tuple(sorted({*some_edits, *hidden}))
-    found = find_suspects(six, steps, edits=edits, workshop=here)
+    found = find_causes(six, steps, edits=edits, workshop=here)
     assert by_brute_force(six, steps, edits) == all_sets(found)
     assert found.holds(hidden)
     assert found.runs < found.candidates
@@ -96,7 +96,7 @@ def test_faults_that_do_more_than_open_are_judged_as_by_brute_force(
     some = random.Random(5).sample(further, 5)
     edits = sentences(["pull F2", "open ABS.C1.3", "open ECM.C1.4", *some, *hidden], car)
     steps = evidence(six, sentences(hidden, car))
-    found = find_suspects(six, steps, edits=edits, workshop=here)
+    found = find_causes(six, steps, edits=edits, workshop=here)
     assert by_brute_force(six, steps, edits) == all_sets(found)
     assert found.holds(sentences(hidden, car))
 
@@ -107,7 +107,7 @@ def test_random_hidden_faults_are_always_among_the_suspects(
     rng = random.Random(11)
     for _ in range(3):
         hidden = tuple(rng.sample(some_edits, rng.randint(1, 2)))
-        found = find_suspects(six, evidence(six, hidden), edits=some_edits, workshop=here)
+        found = find_causes(six, evidence(six, hidden), edits=some_edits, workshop=here)
         assert found.holds(hidden), hidden
 
 
@@ -115,31 +115,31 @@ def test_each_observation_leaves_fewer_and_narrowing_is_the_same_as_starting_aga
     six: str, some_edits: tuple[str, ...], here: Workshop
 ) -> None:
     steps = evidence(six, ("pull F2",))
-    at_once = find_suspects(six, steps, edits=some_edits, workshop=here)
-    first = find_suspects(six, steps[:1], edits=some_edits, workshop=here)
+    at_once = find_causes(six, steps, edits=some_edits, workshop=here)
+    first = find_causes(six, steps[:1], edits=some_edits, workshop=here)
     narrowed = first.narrowed(steps[1:], workshop=here)
     assert all_sets(at_once) == all_sets(narrowed)
     assert at_once.remaining[-1] == narrowed.remaining[-1]
     assert list(at_once.remaining) == sorted(at_once.remaining, reverse=True)
     assert at_once.remaining[-1] == len(all_sets(at_once))
-    assert [one.share for one in at_once.suspects] == pytest.approx([one.share for one in narrowed.suspects])
-    assert 1.0 == pytest.approx(sum(one.share for one in at_once.suspects))
+    assert [one.share for one in at_once.causes] == pytest.approx([one.share for one in narrowed.causes])
+    assert 1.0 == pytest.approx(sum(one.share for one in at_once.causes))
 
 
 def test_a_reading_tells_apart_what_was_equal_by_structure(six: str, here: Workshop) -> None:
     """A fuse and the pin behind it are one until somebody measures between them."""
     edits = ["pull F2", "open TCM.C1.1"]
     steps = evidence(six, ("pull F2",), looks=2)
-    found = find_suspects(six, steps, edits=edits, most=1, workshop=here)
-    assert [(("pull F2",), (("open TCM.C1.1",),))] == [(one.edits, one.alike) for one in found.suspects]
-    reading = Step(do=("measure volts F2.2 to BAT-",), seen=Seen(reads=12.5, within=0.5))
-    assert [("open TCM.C1.1",)] == [one.edits for one in found.narrowed([reading], workshop=here).suspects]
+    found = find_causes(six, steps, edits=edits, most=1, workshop=here)
+    assert [(("pull F2",), (("open TCM.C1.1",),))] == [(one.edits, one.alike) for one in found.causes]
+    reading = CaseStep(do=("measure volts F2.2 to BAT-",), seen=Evidence(reads=12.5, within=0.5))
+    assert [("open TCM.C1.1",)] == [one.edits for one in found.narrowed([reading], workshop=here).causes]
 
 
 def test_what_was_not_looked_at_leaves_everybody_under_suspicion(
     six: str, some_edits: tuple[str, ...], here: Workshop
 ) -> None:
-    found = find_suspects(six, [Step(do=("wait 1 s",))], edits=some_edits, workshop=here)
+    found = find_causes(six, [CaseStep(do=("wait 1 s",))], edits=some_edits, workshop=here)
     assert found.candidates == len(all_sets(found))
 
 
@@ -149,14 +149,14 @@ def test_shares_follow_the_declared_odds(six: str, here: Workshop) -> None:
     assert ODDS["connector"] == odds(["unplug TCM.C1"], car)
     assert 1.0 == odds([], car)
     edits = ["pull F2", "open TCM.C1.3"]
-    found = find_suspects(six, evidence(six, ("pull F2",), 2), edits=edits, most=1, workshop=here)
-    assert ["pull F2", "open TCM.C1.3"] == [one.title for one in found.suspects]
-    assert ODDS["fuse"] / (ODDS["fuse"] + ODDS["pin"]) == pytest.approx(found.suspects[0].share)
+    found = find_causes(six, evidence(six, ("pull F2",), 2), edits=edits, most=1, workshop=here)
+    assert ["pull F2", "open TCM.C1.3"] == [one.title for one in found.causes]
+    assert ODDS["fuse"] / (ODDS["fuse"] + ODDS["pin"]) == pytest.approx(found.causes[0].share)
 
 
 def test_a_suspect_is_explained_back_to_its_edits(six: str, here: Workshop) -> None:
-    found = find_suspects(six, evidence(six, ("pull F2",)), edits=["pull F2"], most=1, workshop=here)
-    reasons = explained(found, found.suspects[0])
+    found = find_causes(six, evidence(six, ("pull F2",)), edits=["pull F2"], most=1, workshop=here)
+    reasons = explained(found, found.causes[0])
     assert {"given: pull F2"} == {root for reason in reasons for root in reason.roots()}
     assert "TCM does not answer the tester" in [reason.text for reason in reasons]
 
@@ -168,23 +168,23 @@ def test_a_search_can_be_watched_and_stopped(six: str, here: Workshop) -> None:
         seen.append(done)
 
     with pytest.raises(Stopped):
-        find_suspects(six, evidence(six, ()), workshop=here, progress=count, stop=lambda: len(seen) > 3)
+        find_causes(six, evidence(six, ()), workshop=here, progress=count, stop=lambda: len(seen) > 3)
     assert 4 == len(seen)
 
 
 def test_three_at_once_are_refused(six: str, here: Workshop) -> None:
     with pytest.raises(Problem, match="sets of one or two edits"):
-        find_suspects(vehicle_text("six-modules"), evidence(six, ()), most=3, workshop=here)
+        find_causes(vehicle_text("six-modules"), evidence(six, ()), most=3, workshop=here)
 
 
 def test_an_own_run_of_any_set_says_the_same_as_the_search(
     six: str, some_edits: tuple[str, ...], here: Workshop
 ) -> None:
-    found = find_suspects(six, evidence(six, ("pull F2",)), edits=some_edits, workshop=here)
+    found = find_causes(six, evidence(six, ("pull F2",)), edits=some_edits, workshop=here)
     sample = random.Random(2).sample([*combinations(some_edits, 2)], 30)
     assert () == wrongly_judged(found, sample, workshop=here)
-    nothing_left = replace(found, suspects=())
-    kept = found.suspects[0].edits
+    nothing_left = replace(found, causes=())
+    kept = found.causes[0].edits
     assert (kept,) == wrongly_judged(nothing_left, [kept], workshop=here)
 
 
@@ -192,13 +192,13 @@ def test_a_search_without_time_tells_what_it_has_not_judged_and_goes_on_later(
     six: str, some_edits: tuple[str, ...], here: Workshop
 ) -> None:
     steps = evidence(six, ("pull F2",))
-    in_full = find_suspects(six, steps, edits=some_edits, workshop=here)
-    hasty = find_suspects(six, steps, edits=some_edits, workshop=here, within_s=0.0)
+    in_full = find_causes(six, steps, edits=some_edits, workshop=here)
+    hasty = find_causes(six, steps, edits=some_edits, workshop=here, within_s=0.0)
     assert hasty.waiting
     assert 0.0 < hasty.covered < 1.0 == in_full.covered
     assert hasty.runs < in_full.runs
     car = car_from_text(six)
-    assert odds(hasty.waiting[0], car) <= odds(hasty.suspects[0].edits, car)
+    assert odds(hasty.waiting[0], car) <= odds(hasty.causes[0].edits, car)
     later = hasty.narrowed([], workshop=here)
     assert (all_sets(in_full), 1.0, ()) == (all_sets(later), later.covered, later.waiting)
 
@@ -206,12 +206,14 @@ def test_a_search_without_time_tells_what_it_has_not_judged_and_goes_on_later(
 def test_a_repair_among_the_steps_makes_a_dead_module_answer_again(six: str, here: Workshop) -> None:
     """What no switch can feed is fed again by a hand; then the shortcut must not be taken."""
     steps = [
-        Step(do=("wait 1 s", "press start", "wait 6 s", "scan"), seen=Seen(silent=("TCM",))),
-        Step(do=("fit F2", "wait 6 s", "scan"), seen=Seen(answers=("TCM",), codes=("ECM U0101 stored",))),
+        CaseStep(do=("wait 1 s", "press start", "wait 6 s", "scan"), seen=Evidence(silent=("TCM",))),
+        CaseStep(
+            do=("fit F2", "wait 6 s", "scan"), seen=Evidence(answers=("TCM",), codes=("ECM U0101 stored",))
+        ),
     ]
     edits = ["pull F2", "unplug TCM.C1", "pull F9"]
-    found = find_suspects(six, steps, edits=edits, most=1, workshop=here)
-    assert [("pull F2",)] == [one.edits for one in found.suspects]
+    found = find_causes(six, steps, edits=edits, most=1, workshop=here)
+    assert [("pull F2",)] == [one.edits for one in found.causes]
 
 
 def test_a_search_that_is_begun_again_runs_no_pair_twice(
@@ -219,7 +221,7 @@ def test_a_search_that_is_begun_again_runs_no_pair_twice(
 ) -> None:
     made: list[tuple[str, ...]] = []
 
-    def counting(steps: tuple[Step, ...], trial: Trial) -> tuple[int, FinalState | None]:
+    def counting(steps: tuple[CaseStep, ...], trial: Trial) -> tuple[int, FinalState | None]:
         made.append(trial.given)
         return first_contradiction(steps, trial)
 
@@ -229,15 +231,15 @@ def test_a_search_that_is_begun_again_runs_no_pair_twice(
     found = []
     for _ in range(2):
         with Workshop(workers=1, cache=Cache(tmp_path)) as workshop:
-            found.append(find_suspects(six, steps, edits=some_edits, workshop=workshop))
+            found.append(find_causes(six, steps, edits=some_edits, workshop=workshop))
     assert made
     assert len(made) == len(set(made))
-    assert found[0].suspects == found[1].suspects
+    assert found[0].causes == found[1].causes
 
 
 def test_who_is_cut_off_stays_so_unless_the_other_opening_may_help_on_the_same_line(six: str) -> None:
     car = car_from_text(six)
-    scan = (Step(do=("scan",), seen=Seen(answers=("ECM", "TCM"))),)
+    scan = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM", "TCM"))),)
     asked = SwitchState(running=frozenset({"TESTER"}))
     pairs = Pairs(car, scan, Footprint(run_trial(Trial(six, (), ("scan",))), asked=asked))
     structure = Structure(car)
@@ -257,8 +259,8 @@ def test_who_is_cut_off_stays_so_unless_the_other_opening_may_help_on_the_same_l
 
 
 def test_what_was_seen_is_part_of_the_name_of_what_was_run(six: str) -> None:
-    sets = (room._Open(Trial(six, ("pull F2",), ("scan",))),)
-    seen = Seen(answers=("TCM",)), Seen(silent=("TCM",))
-    answers, silent = (Step(do=("scan",), seen=one) for one in seen)
+    sets = (room._Undecided(Trial(six, ("pull F2",), ("scan",))),)
+    seen = Evidence(answers=("TCM",)), Evidence(silent=("TCM",))
+    answers, silent = (CaseStep(do=("scan",), seen=one) for one in seen)
     keys = {room._contradictions_key((step,), (), sets) for step in (answers, silent, answers)}
     assert 2 == len(keys)

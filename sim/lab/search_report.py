@@ -1,27 +1,27 @@
-"""Suspects and the next best check, to print.
+"""Possible causes and the next best check, to print.
 
-Path("suspects.html").write_text(suspects_page(found, advice, left_share=0.0))
+Path("suspects.html").write_text(search_page(found, advice, left_share=0.0))
 """
 
 from __future__ import annotations
 
 from sim.lab.next_check import Advice
 from sim.lab.report import Rows, Section, as_html
-from sim.lab.suspects import ODDS, Suspects
+from sim.lab.search import ODDS, SearchResult
 
 
-def suspects_words(found: Suspects, left_share: float) -> str:
+def found_words(found: SearchResult, left_share: float) -> str:
     """How many suspects there are, how many sets were judged, and what was left for want of time.
 
     `left_share`: the share of prior odds that the sets have that were not judged.
     """
-    count, left = len(found.suspects), len(found.waiting)
+    count, left = len(found.causes), len(found.waiting)
     who = "No suspect" if not count else "One suspect" if count == 1 else f"{count} suspects"
     rest = f"; {left} are left, {left_share:.1%} of the odds" if left else ", none is left"
     return f"{who}. {found.candidates - left} of {found.candidates} sets are judged{rest}."
 
 
-def nobody_words(found: Suspects) -> str:
+def no_cause_words(found: SearchResult) -> str:
     """Which step nobody shows, and what could be the matter."""
     number = next((k for k, left in enumerate(found.remaining, start=1) if not left), 0)
     done = ", ".join(found.steps[number - 1].do)
@@ -38,24 +38,24 @@ def odds_words() -> str:
     return f"Odds in the bay (common practice, no statistics): {kinds}."
 
 
-def suspects_page(found: Suspects, advice: Advice | None, left_share: float) -> str:
+def search_page(found: SearchResult, advice: Advice | None, left_share: float) -> str:
     """One HTML page: what was seen, who is under suspicion, and which checks would part them."""
     steps = tuple(
         (str(number), ", ".join(step.do), _seen(step.seen.model_dump(exclude_defaults=True)), str(left))
         for number, (step, left) in enumerate(zip(found.steps, found.remaining, strict=False), start=1)
     )
-    suspects = tuple(
+    causes = tuple(
         (one.title, f"{one.share:.1%}", "; ".join(" + ".join(edits) for edits in one.alike))
-        for one in found.suspects
+        for one in found.causes
     )
     sections = [
         Section("Done and seen", (Rows(("", "done", "seen", "sets left"), steps),)),
         Section(
             "Suspects",
             (
-                suspects_words(found, left_share),
+                found_words(found, left_share),
                 odds_words(),
-                Rows(("suspect", "share of the odds", "alike by the wiring"), suspects),
+                Rows(("suspect", "share of the odds", "alike by the wiring"), causes),
             ),
         ),
     ]

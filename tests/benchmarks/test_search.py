@@ -15,7 +15,7 @@ from itertools import combinations
 
 from sim.catalogue import vehicle_text
 from sim.lab.observed import observed
-from sim.lab.suspects import find_suspects, wrongly_judged
+from sim.lab.search import find_causes, wrongly_judged
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text
@@ -42,7 +42,7 @@ def test_suspects_against_brute_force() -> None:
     with Workshop(workers=2) as workshop:
         workshop.run([])
         begun_s = time.perf_counter()
-        found = find_suspects(vehicle, steps, edits=edits, workshop=workshop)
+        found = find_causes(vehicle, steps, edits=edits, workshop=workshop)
         search_s = time.perf_counter() - begun_s
         sample = dice.sample([*combinations(edits, 2)], SAMPLE)
         begun_s = time.perf_counter()
