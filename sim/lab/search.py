@@ -1,4 +1,4 @@
-"""The search for possible causes: every single and double fault of a car's catalogue that agrees with all that was seen.
+"""The search for possible causes: every single and double fault that agrees with all that was seen.
 
     with Workshop() as workshop:
         found = find_causes(vehicle_text("six-modules"), case.steps, workshop=workshop)
