@@ -28,7 +28,7 @@ Not modelled: what a person saw wrong or remembers wrong.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from io import StringIO
 from typing import Annotated, Literal
 
@@ -149,10 +149,15 @@ class Case(Part):
     @property
     def actions(self) -> tuple[str, ...]:
         """All actions of all steps."""
-        return tuple(action for step in self.steps for action in step.do)
+        return actions_of(self.steps)
 
 
 def trial_of(case: Case, story: Story, more: Sequence[str] = ()) -> Trial:
     """The run of one story through all steps of its case, and these actions after them."""
     given = sentences([*case.given, *story.edits], case.whole_car)
     return Trial(case.vehicle, given, (*case.actions, *more), case.seed)
+
+
+def actions_of(steps: Iterable[CaseStep]) -> tuple[str, ...]:
+    """All actions of these steps, in order."""
+    return tuple(action for step in steps for action in step.do)

@@ -30,8 +30,9 @@ from sim.bench.observations import OBSERVATION_VERBS, parse_observation
 from sim.instruments import cautions
 from sim.lab.compare import look_alike
 from sim.lab.final_state import Shown, looked_key, looked_text
+from sim.lab.odds import odds
 from sim.lab.run import Sight
-from sim.lab.search import PossibleCause, SearchResult, odds
+from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.sequential import Sequencing, Test, cost_after
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car

@@ -6,8 +6,9 @@ Path("suspects.html").write_text(search_page(found, advice, left_share=0.0))
 from __future__ import annotations
 
 from sim.lab.next_check import Advice
+from sim.lab.odds import ODDS
 from sim.lab.report import Rows, Section, as_html
-from sim.lab.search import ODDS, SearchResult
+from sim.lab.search_result import SearchResult
 
 
 def found_words(found: SearchResult, left_share: float) -> str:

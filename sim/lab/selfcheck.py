@@ -18,7 +18,8 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from sim.lab.observed import observed
-from sim.lab.search import SearchResult, find_causes, wrongly_judged
+from sim.lab.search import find_causes, wrongly_judged
+from sim.lab.search_result import SearchResult
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue

@@ -9,7 +9,7 @@ Edits are drawn from the car's catalogue circuit by circuit: a module by chance 
 and body, until there are enough. (Edits drawn one by one have hardly anything to do with each other, so that
 any order of checks does.) All single and double faults of them stand in a table: what the first look and
 every passive check (looking, measuring) show. Then faults are hidden by chance, one as often as two, each
-by its odds (`sim.lab.search.ODDS`), and the checks are chosen by somebody who knows these odds, from the
+by its odds (`sim.lab.odds.ODDS`), and the checks are chosen by somebody who knows these odds, from the
 suspects left after the first look:
 
     next best   the most information per shop minute; few suspects: one step ahead (`sim.lab.sequential`)
@@ -41,8 +41,10 @@ from sim.lab.footprint import opened
 from sim.lab.metrics import Diagnosis, Figures, figures
 from sim.lab.next_check import Check, brought, outcomes_alike, possible_checks, told_by
 from sim.lab.observed import observed
+from sim.lab.odds import odds
 from sim.lab.run import Account, Trial, sentences
-from sim.lab.search import PossibleCause, find_causes, odds
+from sim.lab.search import find_causes
+from sim.lab.search_result import PossibleCause
 from sim.lab.selfcheck import first_look
 from sim.lab.sequential import Sequencing, Test, greedy, rollout
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet

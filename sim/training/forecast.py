@@ -19,10 +19,11 @@ from typing import Protocol
 
 from sim.bench.live import Fidelity
 from sim.catalogue import vehicle_text
-from sim.lab import search as lab
 from sim.lab.compare import look_alike
 from sim.lab.next_check import Check, possible_checks
+from sim.lab.odds import odds
 from sim.lab.run import Account, Sight, Trial
+from sim.lab.search_result import PossibleCause
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import REPAIRS, Attempt
@@ -31,7 +32,7 @@ from sim.vehicle.edits import catalogue
 from sim.vehicle.fault_kinds import further_faults
 
 # A car that comes with a complaint has nothing wrong once in a while: about as often as one of ten
-# connectors is off (`sim.lab.search.ODDS`); a choice of ours.
+# connectors is off (`sim.lab.odds.ODDS`); a choice of ours.
 NOTHING_ODDS = 0.02
 EVERYDAY = (
     "blown fuses",
@@ -172,7 +173,7 @@ class RunSuspects:
     def _possible_checks(self) -> tuple[Check, ...]:
         """A scan with the ignition on, and the looks and measurements that the suspects call for."""
         likeliest = [self.suspects[k] for k in sorted(self.compared)]
-        named = [lab.PossibleCause(one.edits, (), one.weight) for one in likeliest if one.edits]
+        named = [PossibleCause(one.edits, (), one.weight) for one in likeliest if one.edits]
         listed = possible_checks(self._exercise.whole_car, named)
         scan = next(one for one in listed if one.actions[-1] == "scan" and len(one.actions) > 1)
         return (scan, *(one for one in listed if one.passive))
@@ -218,9 +219,9 @@ def _suspects(attempt: Attempt) -> tuple[tuple[Suspect, ...], int]:
     car, hidden = exercise.whole_car, exercise.arrives
     found = [Suspect((), NOTHING_ODDS)]
     texts = (*catalogue(car), *further_faults(car, EVERYDAY))
-    found += [Suspect((text,), lab.odds([text], car)) for text in texts]
+    found += [Suspect((text,), odds([text], car)) for text in texts]
     for place, one in enumerate(found):
         if same_effect(one.edits, hidden, exercise.real_car):
             found[place] = replace(one, edits=hidden)
             return tuple(found), place
-    return (*found, Suspect(hidden, lab.odds(hidden, exercise.real_car))), len(found)
+    return (*found, Suspect(hidden, odds(hidden, exercise.real_car))), len(found)

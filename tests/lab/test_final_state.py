@@ -11,7 +11,8 @@ from sim.lab.final_state import look_again, run_and_look
 from sim.lab.next_check import possible_checks
 from sim.lab.observed import observed
 from sim.lab.run import Trial, run_trial, sentences
-from sim.lab.search import PossibleCause, SearchResult, find_causes
+from sim.lab.search import find_causes
+from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.selfcheck import first_look
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue

@@ -6,7 +6,8 @@ from sim.catalogue import vehicle_text
 from sim.instruments import cautions
 from sim.lab.case import CaseStep, Evidence
 from sim.lab.next_check import MOST_ROLLOUTS, Advice, Check, CheckOutcome, Ranked, next_check, possible_checks
-from sim.lab.search import PossibleCause, SearchResult, find_causes
+from sim.lab.search import find_causes, narrow_down
+from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.workshop import Workshop
 from sim.vehicle.reading import car_from_text
 
@@ -43,7 +44,7 @@ def test_doing_what_is_advised_leads_to_the_hidden_fault(six: str, here: Worksho
         if advice.best is None:
             break
         check = advice.best.check
-        found = found.narrowed(written_down(found, hidden, check, here), workshop=here)
+        found = narrow_down(found, written_down(found, hidden, check, here), workshop=here)
         assert found.holds([hidden])
     assert [hidden] == [one.title for one in found.causes]
 

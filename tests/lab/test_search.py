@@ -11,11 +11,14 @@ from sim.catalogue import vehicle_text
 from sim.lab import causes as room
 from sim.lab.case import CaseStep, Evidence
 from sim.lab.compare import misses
+from sim.lab.explained import explained
 from sim.lab.final_state import FinalState
 from sim.lab.footprint import Footprint, opened
+from sim.lab.odds import ODDS, odds
 from sim.lab.pairs import Pairs
 from sim.lab.run import Trial, run_trial, sentences
-from sim.lab.search import ODDS, SearchResult, explained, find_causes, odds, wrongly_judged
+from sim.lab.search import find_causes, narrow_down, wrongly_judged
+from sim.lab.search_result import SearchResult
 from sim.lab.structure import Structure
 from sim.lab.workshop import Cache, Stopped, Workshop
 from sim.vehicle.edits import catalogue
@@ -117,7 +120,7 @@ def test_each_observation_leaves_fewer_and_narrowing_is_the_same_as_starting_aga
     steps = evidence(six, ("pull F2",))
     at_once = find_causes(six, steps, edits=some_edits, workshop=here)
     first = find_causes(six, steps[:1], edits=some_edits, workshop=here)
-    narrowed = first.narrowed(steps[1:], workshop=here)
+    narrowed = narrow_down(first, steps[1:], workshop=here)
     assert all_sets(at_once) == all_sets(narrowed)
     assert at_once.remaining[-1] == narrowed.remaining[-1]
     assert list(at_once.remaining) == sorted(at_once.remaining, reverse=True)
@@ -133,7 +136,7 @@ def test_a_reading_tells_apart_what_was_equal_by_structure(six: str, here: Works
     found = find_causes(six, steps, edits=edits, most=1, workshop=here)
     assert [(("pull F2",), (("open TCM.C1.1",),))] == [(one.edits, one.alike) for one in found.causes]
     reading = CaseStep(do=("measure volts F2.2 to BAT-",), seen=Evidence(reads=12.5, within=0.5))
-    assert [("open TCM.C1.1",)] == [one.edits for one in found.narrowed([reading], workshop=here).causes]
+    assert [("open TCM.C1.1",)] == [one.edits for one in narrow_down(found, [reading], workshop=here).causes]
 
 
 def test_what_was_not_looked_at_leaves_everybody_under_suspicion(
@@ -199,7 +202,7 @@ def test_a_search_without_time_tells_what_it_has_not_judged_and_goes_on_later(
     assert hasty.runs < in_full.runs
     car = car_from_text(six)
     assert odds(hasty.waiting[0], car) <= odds(hasty.causes[0].edits, car)
-    later = hasty.narrowed([], workshop=here)
+    later = narrow_down(hasty, [], workshop=here)
     assert (all_sets(in_full), 1.0, ()) == (all_sets(later), later.covered, later.waiting)
 
 

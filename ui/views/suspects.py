@@ -10,11 +10,14 @@ from itertools import combinations
 import streamlit as st
 
 from sim.lab.case import Case, CaseStep
+from sim.lab.explained import explained
 from sim.lab.next_check import Advice, Ranked, next_check
 from sim.lab.observed import observed
+from sim.lab.odds import odds
 from sim.lab.report import DISCLAIMER
-from sim.lab.search import PossibleCause, SearchResult, explained, find_causes, odds
+from sim.lab.search import find_causes, narrow_down
 from sim.lab.search_report import found_words, no_cause_words, odds_words, search_page
+from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.workshop import Progress, Stop, Stopped, Workshop
 from sim.vehicle.edits import EDIT_VERBS, catalogue
 from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
@@ -218,7 +221,8 @@ def _start(held: Held) -> None:
                 left_s = end_s - time.monotonic()
                 if not more and left_s <= 0:
                     break
-                narrowed = found.suspects.narrowed(
+                narrowed = narrow_down(
+                    found.suspects,
                     more,
                     workshop=workshop,
                     within_s=max(min(slice_s, left_s), 1.0),

@@ -1,0 +1,31 @@
+"""Prior odds: how likely a car in the bay has a fault, before anything is seen.
+
+Not modelled: the age of the car; faults that cause each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from math import prod
+
+from sim.vehicle.car import Car
+
+# How likely a car in the bay has each fault, as odds against its not having it. Round numbers of common
+# practice, no statistics stand behind them: a fuse is missing more often than a pin is open.
+ODDS = {"fuse": 0.004, "relay": 0.001, "connector": 0.002, "ground": 0.002, "pin": 0.0005, "other": 0.0005}
+
+
+def odds(edits: Iterable[str], car: Car) -> float:
+    """Prior odds of a set of edits: each by its kind (`ODDS`), independent of each other."""
+    return prod(ODDS[_kind(edit, car)] for edit in edits)
+
+
+def _kind(edit: str, car: Car) -> str:
+    verb, name = edit.split()[:2]
+    if verb in ("pull", "blow"):
+        return "fuse" if name in car.built.fuses else "relay"
+    if verb == "unplug":
+        return "connector"
+    if verb == "open":
+        return "ground" if name in car.built.grounds else "pin"
+    return "other"

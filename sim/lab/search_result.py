@@ -1,0 +1,63 @@
+"""What a search for possible causes has found, and how it went."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from sim.lab.case import CaseStep, actions_of
+from sim.lab.final_state import FinalState
+from sim.lab.run import Trial, sentences
+from sim.vehicle.reading import car_from_text
+
+
+@dataclass(frozen=True, slots=True)
+class PossibleCause:
+    """A set of edits that agrees with everything seen; `alike` are sets that make the same car by structure.
+
+    `odds`: prior odds, summed over all that are alike. `share`: of the odds of all suspects. `final_state`:
+    of the car after the last step, where the search knows it.
+    """
+
+    edits: tuple[str, ...]
+    alike: tuple[tuple[str, ...], ...]
+    odds: float
+    share: float = 0.0
+    final_state: FinalState | None = None
+
+    @property
+    def title(self) -> str:
+        """The suspect in words."""
+        return " + ".join(self.edits) or "nothing wrong"
+
+
+@dataclass(frozen=True)
+class SearchResult:
+    """The suspects by falling share, and how the search went.
+
+    `remaining`: sets of edits left after each step, structurally equal ones counted each (a set that was
+    rejected without a run may have gone wrong sooner). `candidates`: how many there were. `runs`: how many
+    cars were run. `waiting`: sets for which there was no time, the likeliest first; `covered`: the share of
+    prior odds of all that were judged.
+    """
+
+    vehicle: str
+    given: tuple[str, ...]
+    seed: int
+    steps: tuple[CaseStep, ...]
+    causes: tuple[PossibleCause, ...] = ()
+    remaining: tuple[int, ...] = ()
+    candidates: int = 0
+    runs: int = 0
+    waiting: tuple[tuple[str, ...], ...] = ()
+    covered: float = 1.0
+
+    def trial(self, cause: PossibleCause, more: Sequence[str] = ()) -> Trial:
+        """The run of one suspect through all steps, and these actions after them."""
+        given = sentences([*self.given, *cause.edits], car_from_text(self.vehicle))
+        return Trial(self.vehicle, given, (*actions_of(self.steps), *more), self.seed)
+
+    def holds(self, edits: Iterable[str]) -> bool:
+        """Is this set of edits among the suspects?"""
+        wanted = frozenset(edits)
+        return any(wanted in map(frozenset, (one.edits, *one.alike)) for one in self.causes)
