@@ -9,7 +9,7 @@
         )
     for symptom in grid.symptoms:
         print(symptom.title, "<-", symptom.causes)
-    Path("grid.html").write_text(grid.as_html())
+    Path("grid.html").write_text(grid_html(grid))
 
 An edit may be a fault, a repair of a fault that is given to all, or a theory about how the car was built.
 All 2^n combinations are run, so nothing is assumed about how edits work together.
@@ -19,71 +19,15 @@ Not modelled: edits in several degrees (make one choice of each degree); more th
 
 from __future__ import annotations
 
-import csv
-import io
-import json
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
-from functools import cached_property
+from collections.abc import Sequence
 
-from sim.lab.factorial import Effect, effects
-from sim.lab.implicants import SymptomCauses, causes
-from sim.lab.report import DISCLAIMER, Rows, Section, as_html, as_markdown
+from sim.lab.grid_table import Choice, Grid, chosen, planned
 from sim.lab.run import Account, Trial, sentences
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text
 
 MOST_CHOICES = 10  # 1,024 runs
-WHOLE_RUN = -1
-NOTHING = 1e-9
-Value = str | float | None  # None: there is no such combination
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """One thing that is or is not so: a name and its sentences.
-
-    They are given before time begins, or, with `before`, done before that action of the list (0: the first).
-    """
-
-    name: str
-    sentences: tuple[str, ...]
-    before: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One observable: its title, what it is, and after which action of the list (-1: over the whole run)."""
-
-    title: str
-    what: str
-    after: int
-
-
-@dataclass(frozen=True, slots=True)
-class Symptom:
-    """A value that the car without any of the edits does not show, and what brings it about."""
-
-    column: Column
-    value: str
-    causes: SymptomCauses
-
-    @property
-    def title(self) -> str:
-        """The symptom in words."""
-        return f"{self.column.title}: {self.value}"
-
-
-@dataclass(frozen=True, slots=True)
-class Hiding:
-    """With `hider` there, `hidden` does not change a column that it changes otherwise: `times` of `of`."""
-
-    hider: str
-    hidden: str
-    column: Column
-    times: int
-    of: int
 
 
 def run_grid(
@@ -108,281 +52,19 @@ def run_grid(
     _check(named, actions)
     trials = []
     for number in range(2 ** len(named)):
-        there = _chosen(named, number)
+        there = chosen(named, number)
         at_once = [text for one in there if one.before is None for text in one.sentences]
-        plan = tuple(action for _, action in _plan(actions, there))
+        plan = tuple(action for _, action in planned(actions, there))
         trials.append(Trial(vehicle, sentences([*given, *at_once], car), plan, seed))
     _refuse_what_never_works(workshop.run([trials[0], trials[-1]], stop=stop))
     accounts = workshop.run(trials, progress=progress, stop=stop)
     return Grid(named, tuple(actions), tuple(given), tuple(accounts))
 
 
-@dataclass(frozen=True)
-class Grid:
-    """The table: `accounts[number]` is the run with the edits whose bits are set in `number`."""
-
-    choices: tuple[Choice, ...]
-    actions: tuple[str, ...]
-    given: tuple[str, ...]
-    accounts: tuple[Account, ...]
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The edits' names; bit k of a row's number stands for the k-th."""
-        return tuple(one.name for one in self.choices)
-
-    def there(self, number: int) -> tuple[str, ...]:
-        """The names of the edits of one row."""
-        return tuple(one.name for one in _chosen(self.choices, number))
-
-    # -- the table -------------------------------------------------------------------------------------------
-
-    @cached_property
-    def columns(self) -> tuple[Column, ...]:
-        """Everything that could be seen in any row, in the order in which it was seen."""
-        found = dict.fromkeys(key for row in self._rows for key in row)
-        moments = {what: sorted({after for after, one in found if one == what}) for _, what in found}
-        ordered = sorted(found, key=lambda key: key[0])
-        return tuple(
-            Column(what if len(moments[what]) == 1 else f"{what} (action {after + 1})", what, after)
-            for after, what in ordered
-        )
-
-    def value(self, column: Column, number: int) -> Value:
-        """What one row shows; '' where there was nothing of the kind, None where there is no such car."""
-        if self.accounts[number].impossible:
-            return None
-        return self._rows[number].get((column.after, column.what), "")
-
-    def values(self, column: Column) -> list[Value]:
-        """A column from row 0 on."""
-        return [self.value(column, number) for number in range(len(self.accounts))]
-
-    @cached_property
-    def varying(self) -> tuple[Column, ...]:
-        """The columns in which not all rows are equal."""
-        return tuple(one for one in self.columns if len(set(self.values(one)) - {None}) > 1)
-
-    @cached_property
-    def _rows(self) -> tuple[dict[tuple[int, str], str | float], ...]:
-        return tuple(self._row(number) for number in range(len(self.accounts)))
-
-    def _row(self, number: int) -> dict[tuple[int, str], str | float]:
-        sights = self.accounts[number].sights
-        if not sights:
-            return {}
-        row: dict[tuple[int, str], str | float] = {
-            (WHOLE_RUN, "engine cranks"): _yes(any(sight.cranked for sight in sights)),
-            (WHOLE_RUN, "engine starts"): _yes(any(sight.started for sight in sights)),
-        }
-        places = [place for place, _ in _plan(self.actions, _chosen(self.choices, number))]
-        for place, sight in zip(places, sights, strict=True):
-            if place is not None:
-                with_seat = sight.power is not None or place == len(self.actions) - 1
-                parts = {**(sight.seat() if with_seat else {}), **sight.found()}
-                row.update({(place, what): value for what, value in parts.items()})
-        return row
-
-    # -- what follows from it --------------------------------------------------------------------------------
-
-    @cached_property
-    def symptoms(self) -> tuple[Symptom, ...]:
-        """Every word in a column that row 0 does not have there, with its causes."""
-        return tuple(
-            Symptom(column, word, self.causes(column, word))
-            for column in self.varying
-            for word in dict.fromkeys(self.values(column))
-            if isinstance(word, str) and word != self.value(column, 0)
-        )
-
-    def causes(self, column: Column, value: str | float) -> SymptomCauses:
-        """What brings a value of a column about."""
-        shows = [None if one is None else one == value for one in self.values(column)]
-        return causes(self.names, shows)
-
-    @cached_property
-    def effects(self) -> dict[Column, tuple[Effect, ...]]:
-        """Main effects and interactions for every column that has a number in all rows."""
-        numbers = {
-            column: [v for v in self.values(column) if isinstance(v, float)] for column in self.varying
-        }
-        complete = {column: row for column, row in numbers.items() if len(row) == len(self.accounts)}
-        return {column: effects(self.names, row) for column, row in complete.items()}
-
-    @cached_property
-    def hidings(self) -> tuple[Hiding, ...]:
-        """Which edit hides what another one does, column by column."""
-        pairs = [(a, b) for a in range(len(self.names)) for b in range(len(self.names)) if a != b]
-        found = [self._hiding(column, *pair) for column in self.varying for pair in pairs]
-        return tuple(one for one in found if one.times)
-
-    def _hiding(self, column: Column, hider: int, hidden: int) -> Hiding:
-        values, times, of = self.values(column), 0, 0
-        for number in range(len(values)):
-            if not number >> hider & 1 and not number >> hidden & 1:
-                plain, changed = values[number], values[number | 1 << hidden]
-                covered, both = values[number | 1 << hider], values[number | 1 << hider | 1 << hidden]
-                if plain != changed and None not in (plain, changed, covered, both):
-                    of += 1
-                    times += covered == both
-        return Hiding(self.names[hider], self.names[hidden], column, times, of)
-
-    @cached_property
-    def alike(self) -> tuple[tuple[int, ...], ...]:
-        """Groups of rows that are equal in every column: these actions cannot tell them apart."""
-        groups: dict[tuple[Value, ...], list[int]] = {}
-        for number, account in enumerate(self.accounts):
-            if not account.impossible:
-                key = tuple(self.value(column, number) for column in self.varying)
-                groups.setdefault(key, []).append(number)
-        return tuple(tuple(group) for group in groups.values() if len(group) > 1)
-
-    # -- export ----------------------------------------------------------------------------------------------
-
-    def as_csv(self) -> str:
-        """One row per combination: number, a 0 or 1 per edit, then every column."""
-        text = io.StringIO()
-        writer = csv.writer(text, lineterminator="\n")
-        writer.writerow(["row", *self.names, "impossible", *(column.title for column in self.columns)])
-        for number, account in enumerate(self.accounts):
-            bits = [number >> k & 1 for k in range(len(self.names))]
-            cells = ["" if v is None else v for v in (self.value(column, number) for column in self.columns)]
-            writer.writerow([number, *bits, account.impossible, *cells])
-        return text.getvalue()
-
-    def as_json(self) -> str:
-        """Everything, with what follows from it."""
-        return json.dumps(
-            {
-                "standing": DISCLAIMER,
-                "edits": [asdict(choice) for choice in self.choices],
-                "given": self.given,
-                "actions": self.actions,
-                "columns": [column.title for column in self.columns],
-                "rows": [
-                    {
-                        "edits": self.there(number),
-                        "impossible": account.impossible,
-                        "values": [self.value(column, number) for column in self.columns],
-                    }
-                    for number, account in enumerate(self.accounts)
-                ],
-                "symptoms": [
-                    {"column": one.column.title, "value": one.value, "causes": asdict(one.causes)}
-                    for one in self.symptoms
-                ],
-                "effects": {
-                    column.title: [asdict(one) for one in found] for column, found in self.effects.items()
-                },
-                "hidings": [{**asdict(one), "column": one.column.title} for one in self.hidings],
-                "alike": [[self.there(number) for number in group] for group in self.alike],
-            },
-            ensure_ascii=False,
-            indent=1,
-        )
-
-    def as_markdown(self) -> str:
-        """A printable report."""
-        return as_markdown("What if", self.sections())
-
-    def as_html(self) -> str:
-        """The same report as one HTML page."""
-        return as_html("What if", self.sections())
-
-    def sections(self) -> list[Section]:
-        """The report, section by section."""
-        letters = [chr(ord("A") + k) for k in range(len(self.names))]
-        edits = Rows(
-            ("edit", "name", "sentences"),
-            tuple((a, one.name, _told(one)) for a, one in zip(letters, self.choices, strict=True)),
-        )
-        shown = self.varying
-        table = Rows(
-            (*letters, *(column.title for column in shown)),
-            tuple(
-                (*("●" if number >> k & 1 else "" for k in range(len(letters))), *self._cells(number, shown))
-                for number in range(len(self.accounts))
-            ),
-        )
-        steps = [f"{place + 1}. {action}" for place, action in enumerate(self.actions)]
-        given = [f"The car arrives with: {', '.join(self.given)}."] if self.given else []
-        return [
-            Section("Question", (edits, *given, "Then, in every combination: " + "; ".join(steps) + ".")),
-            Section("What could be seen", (table, *self._unchanging())),
-            Section("What brings it about", (self._symptom_rows(),)),
-            *([Section("Effects on readings", (self._effect_rows(),))] if self.effects else []),
-            Section("What hides what", tuple(self._hiding_lines()) or ("Nothing hides anything here.",)),
-            Section(
-                "What cannot be told apart", tuple(self._alike_lines()) or ("Every row looks different.",)
-            ),
-        ]
-
-    def _cells(self, number: int, shown: Sequence[Column]) -> list[str]:
-        if self.accounts[number].impossible:
-            return [f"no such car: {self.accounts[number].impossible}", *("" for _ in shown[1:])]
-        return [_cell(self.value(column, number)) for column in shown]
-
-    def _unchanging(self) -> list[str]:
-        same = [column for column in self.columns if column not in self.varying]
-        listed = ", ".join(f"{column.title}: {_cell(self.value(column, self._first))}" for column in same)
-        return [f"The same in every row: {listed}."] if same else []
-
-    @property
-    def _first(self) -> int:
-        return next((k for k, account in enumerate(self.accounts) if not account.impossible), 0)
-
-    def _symptom_rows(self) -> Rows:
-        head = ("symptom", "minimal cause sets", "enough alone", "cannot be without", "taken away by")
-        together: dict[SymptomCauses, list[str]] = {}
-        for one in self.symptoms:
-            together.setdefault(one.causes, []).append(one.title)
-        rows = tuple(
-            ("; ".join(titles), str(c), ", ".join(c.sufficient), ", ".join(c.necessary), ", ".join(c.hiders))
-            for c, titles in together.items()
-        )
-        return Rows(head, rows)
-
-    def _effect_rows(self) -> Rows:
-        rows = tuple(
-            (column.title, " × ".join(one.names), f"{one.size:+.4g}")
-            for column, found in self.effects.items()
-            for one in sorted(found, key=lambda one: -abs(one.size))
-            if abs(one.size) > NOTHING
-        )
-        return Rows(("reading", "edit or interaction", "effect"), rows)
-
-    def _hiding_lines(self) -> Iterable[str]:
-        for hider in self.names:
-            for hidden in self.names:
-                full = [h for h in self.hidings if (h.hider, h.hidden) == (hider, hidden) and h.times == h.of]
-                part = [h for h in self.hidings if (h.hider, h.hidden) == (hider, hidden) and h.times < h.of]
-                for words, some in (("hides what", full), ("sometimes hides what", part)):
-                    if some:
-                        titles = ", ".join(h.column.title for h in some)
-                        yield f"{hider} {words} {hidden} does to: {titles}."
-
-    def _alike_lines(self) -> Iterable[str]:
-        for group in self.alike:
-            yield " = ".join(" + ".join(self.there(number)) or "none of the edits" for number in group)
-
-
 def _named(choice: str | Choice) -> Choice:
     if isinstance(choice, Choice):
         return choice
     return Choice(choice, tuple(part.strip() for part in choice.split(";")))
-
-
-def _chosen(choices: Sequence[Choice], number: int) -> list[Choice]:
-    return [one for k, one in enumerate(choices) if number >> k & 1]
-
-
-def _plan(actions: Sequence[str], there: Sequence[Choice]) -> list[tuple[int | None, str]]:
-    """The actions of one row, each with its place in the list, or None for one that belongs to an edit."""
-    plan: list[tuple[int | None, str]] = []
-    for place, action in enumerate(actions):
-        plan += [(None, text) for one in there if one.before == place for text in one.sentences]
-        plan.append((place, action))
-    return plan
 
 
 def _check(named: Sequence[Choice], actions: Sequence[str]) -> None:
@@ -406,16 +88,3 @@ def _refuse_what_never_works(accounts: Sequence[Account]) -> None:
         same = [sight for sight in sights if sight.action == action]
         if all(sight.refused for sight in same):
             raise EditProblem(same[0].refused)
-
-
-def _told(choice: Choice) -> str:
-    text = "; ".join(choice.sentences)
-    return text if choice.before is None else f"{text} (before action {choice.before + 1})"
-
-
-def _cell(value: Value) -> str:
-    return "" if value is None else f"{value:.4g}" if isinstance(value, float) else value
-
-
-def _yes(so: bool) -> str:
-    return "yes" if so else "no"

@@ -3,13 +3,16 @@
 import csv
 import io
 import json
+from collections.abc import Callable
 from html import unescape
 from itertools import product
 
 import pytest
 
 from sim.bench.bench import Bench
-from sim.lab.grid import Choice, Grid, run_grid
+from sim.lab.grid import run_grid
+from sim.lab.grid_report import grid_csv, grid_html, grid_json, grid_markdown
+from sim.lab.grid_table import Choice, Grid
 from sim.lab.report import DISCLAIMER
 from sim.lab.run import Account, run_trial
 from sim.lab.workshop import Stopped, Workshop
@@ -95,18 +98,18 @@ def test_combinations_that_cannot_be_are_left_out_of_account(six: str, here: Wor
 
 
 def test_export_as_table_and_data(grid: Grid) -> None:
-    rows = list(csv.DictReader(io.StringIO(grid.as_csv())))
+    rows = list(csv.DictReader(io.StringIO(grid_csv(grid))))
     assert [str(k) for k in range(16)] == [row["row"] for row in rows]
     assert ("1", "0", "silent") == (rows[1]["unplug TCM"], rows[1]["pull F2"], rows[1]["TCM"])
-    data = json.loads(grid.as_json())
-    assert (16, DISCLAIMER) == (len(data["rows"]), data["standing"])
+    data = json.loads(grid_json(grid))
+    assert (16, DISCLAIMER) == (len(data["rows"]), data["disclaimer"])
     place = data["columns"].index("TCM")
     assert "silent" == data["rows"][3]["values"][place]
 
 
-@pytest.mark.parametrize("kind", ["as_markdown", "as_html"])
-def test_a_report_says_what_it_is_worth(grid: Grid, kind: str) -> None:
-    report = getattr(grid, kind)()
+@pytest.mark.parametrize("printed", [grid_markdown, grid_html])
+def test_a_report_says_what_it_is_worth(grid: Grid, printed: Callable[[Grid], str]) -> None:
+    report = printed(grid)
     assert DISCLAIMER in unescape(report)
     assert "ECM: silent" in report
     assert "unplug TCM hides what pull F2 does to" in report
@@ -114,7 +117,7 @@ def test_a_report_says_what_it_is_worth(grid: Grid, kind: str) -> None:
 
 def test_names_cannot_smuggle_anything_into_the_page(six: str, here: Workshop) -> None:
     hostile = Choice("<script>alert(1)</script>", ("pull F2",))
-    page = run_grid(six, [hostile], ["wait 1 s"], workshop=here).as_html()
+    page = grid_html(run_grid(six, [hostile], ["wait 1 s"], workshop=here))
     assert "<script>" not in page
     assert "&lt;script&gt;" in page
 
@@ -153,8 +156,8 @@ def test_equal_accounts_give_equal_bytes(grid: Grid) -> None:
     again = Grid(
         grid.choices, grid.actions, grid.given, tuple(Account.from_json(a.as_json()) for a in grid.accounts)
     )
-    assert (grid.as_csv(), grid.as_json(), grid.as_html()) == (
-        again.as_csv(),
-        again.as_json(),
-        again.as_html(),
+    assert (grid_csv(grid), grid_json(grid), grid_html(grid)) == (
+        grid_csv(again),
+        grid_json(again),
+        grid_html(again),
     )

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from sim.lab.grid import Grid
 from sim.svg import Node, node, text_of
+from sim.lab.grid_table import Grid
 from sim.lab.implicants import CauseSet, SymptomCauses
 
 MOST_COMBINATIONS = 64  # more columns than this are no picture any more

@@ -7,7 +7,9 @@ from functools import partial
 import streamlit as st
 
 from sim.bench.actions import parse_action
-from sim.lab.grid import Grid, run_grid
+from sim.lab.grid import run_grid
+from sim.lab.grid_report import grid_csv, grid_html, grid_json, grid_sections
+from sim.lab.grid_table import Grid
 from sim.lab.report import DISCLAIMER, Section
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.training.attempt import REPAIRS
@@ -366,13 +368,13 @@ def _table(grid: Grid) -> None:
 
 def _hidden(grid: Grid) -> None:
     for title in ("What hides what", "What cannot be told apart", "Effects on readings"):
-        if any(one.title == title for one in grid.sections()):
+        if any(one.title == title for one in grid_sections(grid)):
             st.markdown(f"**{title}**")
             _section(grid, title)
 
 
 def _section(grid: Grid, title: str) -> None:
-    section: Section = next(one for one in grid.sections() if one.title == title)
+    section: Section = next(one for one in grid_sections(grid) if one.title == title)
     sheet.show(section_html(section.parts), f"section {title}")
 
 
@@ -389,9 +391,9 @@ def _heading(grid: Grid, number: int) -> str:
 def _exports(grid: Grid) -> None:
     with st.container(horizontal=True, key="what_if_exports"):
         for words, name, kind, text in (
-            ("Report to print", "what-if.html", "text/html", grid.as_html),
-            ("CSV", "what-if.csv", "text/csv", grid.as_csv),
-            ("JSON", "what-if.json", "application/json", grid.as_json),
+            ("Report to print", "what-if.html", "text/html", partial(grid_html, grid)),
+            ("CSV", "what-if.csv", "text/csv", partial(grid_csv, grid)),
+            ("JSON", "what-if.json", "application/json", partial(grid_json, grid)),
         ):
             st.download_button(
                 words, text, name, kind, key=f"export {name}", icon=":material/download:", on_click="ignore"

@@ -1,0 +1,162 @@
+"""A what-if grid as CSV, as JSON, and as a report to print.
+
+Path("grid.html").write_text(grid_html(grid))
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+
+from sim.lab.grid_table import Choice, Column, Grid, Value
+from sim.lab.implicants import SymptomCauses
+from sim.lab.report import DISCLAIMER, Rows, Section, as_html, as_markdown
+
+NOTHING = 1e-9
+
+
+def grid_csv(grid: Grid) -> str:
+    """One row per combination: number, a 0 or 1 per edit, then every column."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["row", *grid.names, "impossible", *(column.title for column in grid.columns)])
+    for number, account in enumerate(grid.accounts):
+        bits = [number >> k & 1 for k in range(len(grid.names))]
+        cells = ["" if v is None else v for v in (grid.value(column, number) for column in grid.columns)]
+        writer.writerow([number, *bits, account.impossible, *cells])
+    return text.getvalue()
+
+
+def grid_json(grid: Grid) -> str:
+    """Everything, with what follows from it."""
+    return json.dumps(
+        {
+            "disclaimer": DISCLAIMER,
+            "edits": [asdict(choice) for choice in grid.choices],
+            "given": grid.given,
+            "actions": grid.actions,
+            "columns": [column.title for column in grid.columns],
+            "rows": [
+                {
+                    "edits": grid.there(number),
+                    "impossible": account.impossible,
+                    "values": [grid.value(column, number) for column in grid.columns],
+                }
+                for number, account in enumerate(grid.accounts)
+            ],
+            "symptoms": [
+                {"column": one.column.title, "value": one.value, "causes": asdict(one.causes)}
+                for one in grid.symptoms
+            ],
+            "effects": {
+                column.title: [asdict(one) for one in found] for column, found in grid.effects.items()
+            },
+            "hidings": [{**asdict(one), "column": one.column.title} for one in grid.hidings],
+            "alike": [[grid.there(number) for number in group] for group in grid.alike],
+        },
+        ensure_ascii=False,
+        indent=1,
+    )
+
+
+def grid_markdown(grid: Grid) -> str:
+    """A printable report."""
+    return as_markdown("What if", grid_sections(grid))
+
+
+def grid_html(grid: Grid) -> str:
+    """The same report as one HTML page."""
+    return as_html("What if", grid_sections(grid))
+
+
+def grid_sections(grid: Grid) -> list[Section]:
+    """The report, section by section."""
+    letters = [chr(ord("A") + k) for k in range(len(grid.names))]
+    edits = Rows(
+        ("edit", "name", "sentences"),
+        tuple((a, one.name, _told(one)) for a, one in zip(letters, grid.choices, strict=True)),
+    )
+    shown = grid.varying
+    table = Rows(
+        (*letters, *(column.title for column in shown)),
+        tuple(
+            (*("●" if number >> k & 1 else "" for k in range(len(letters))), *_cells(grid, number, shown))
+            for number in range(len(grid.accounts))
+        ),
+    )
+    steps = [f"{place + 1}. {action}" for place, action in enumerate(grid.actions)]
+    given = [f"The car arrives with: {', '.join(grid.given)}."] if grid.given else []
+    return [
+        Section("Question", (edits, *given, "Then, in every combination: " + "; ".join(steps) + ".")),
+        Section("What could be seen", (table, *_unchanging(grid))),
+        Section("What brings it about", (_symptom_rows(grid),)),
+        *([Section("Effects on readings", (_effect_rows(grid),))] if grid.effects else []),
+        Section("What hides what", tuple(_hiding_lines(grid)) or ("Nothing hides anything here.",)),
+        Section("What cannot be told apart", tuple(_alike_lines(grid)) or ("Every row looks different.",)),
+    ]
+
+
+def _cells(grid: Grid, number: int, shown: Sequence[Column]) -> list[str]:
+    if grid.accounts[number].impossible:
+        return [f"no such car: {grid.accounts[number].impossible}", *("" for _ in shown[1:])]
+    return [_cell(grid.value(column, number)) for column in shown]
+
+
+def _unchanging(grid: Grid) -> list[str]:
+    same = [column for column in grid.columns if column not in grid.varying]
+    listed = ", ".join(f"{column.title}: {_cell(grid.value(column, _first(grid)))}" for column in same)
+    return [f"The same in every row: {listed}."] if same else []
+
+
+def _first(grid: Grid) -> int:
+    return next((k for k, account in enumerate(grid.accounts) if not account.impossible), 0)
+
+
+def _symptom_rows(grid: Grid) -> Rows:
+    head = ("symptom", "minimal cause sets", "enough alone", "cannot be without", "taken away by")
+    together: dict[SymptomCauses, list[str]] = {}
+    for one in grid.symptoms:
+        together.setdefault(one.causes, []).append(one.title)
+    rows = tuple(
+        ("; ".join(titles), str(c), ", ".join(c.sufficient), ", ".join(c.necessary), ", ".join(c.hiders))
+        for c, titles in together.items()
+    )
+    return Rows(head, rows)
+
+
+def _effect_rows(grid: Grid) -> Rows:
+    rows = tuple(
+        (column.title, " × ".join(one.names), f"{one.size:+.4g}")
+        for column, found in grid.effects.items()
+        for one in sorted(found, key=lambda one: -abs(one.size))
+        if abs(one.size) > NOTHING
+    )
+    return Rows(("reading", "edit or interaction", "effect"), rows)
+
+
+def _hiding_lines(grid: Grid) -> Iterable[str]:
+    for hider in grid.names:
+        for hidden in grid.names:
+            full = [h for h in grid.hidings if (h.hider, h.hidden) == (hider, hidden) and h.times == h.of]
+            part = [h for h in grid.hidings if (h.hider, h.hidden) == (hider, hidden) and h.times < h.of]
+            for words, some in (("hides what", full), ("sometimes hides what", part)):
+                if some:
+                    titles = ", ".join(h.column.title for h in some)
+                    yield f"{hider} {words} {hidden} does to: {titles}."
+
+
+def _alike_lines(grid: Grid) -> Iterable[str]:
+    for group in grid.alike:
+        yield " = ".join(" + ".join(grid.there(number)) or "none of the edits" for number in group)
+
+
+def _told(choice: Choice) -> str:
+    text = "; ".join(choice.sentences)
+    return text if choice.before is None else f"{text} (before action {choice.before + 1})"
+
+
+def _cell(value: Value) -> str:
+    return "" if value is None else f"{value:.4g}" if isinstance(value, float) else value
