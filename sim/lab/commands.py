@@ -12,8 +12,9 @@ from pathlib import Path
 from sim.arguments import car_argument
 from sim.catalogue import shipped_cars, vehicle_text
 from sim.lab.compounds import exercise_draft, find_compounds
+from sim.lab.fault_table import run_table
 from sim.lab.selfcheck import first_look, self_check
-from sim.lab.technician import compare, run_table, searched
+from sim.lab.technician import compare, searched
 from sim.lab.workshop import Cache, Progress, Workshop, on_cluster
 from sim.vehicle.edits import catalogue
 from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults

@@ -19,8 +19,8 @@ from typing import Protocol
 
 from sim.bench.live import Fidelity
 from sim.catalogue import vehicle_text
+from sim.lab.checks import Check, possible_checks
 from sim.lab.compare import look_alike
-from sim.lab.next_check import Check, possible_checks
 from sim.lab.odds import odds
 from sim.lab.run import Account, Sight, Trial
 from sim.lab.search_result import PossibleCause

@@ -6,9 +6,9 @@ from itertools import combinations
 import pytest
 
 from sim.catalogue import vehicle_text
+from sim.lab.checks import possible_checks
 from sim.lab.compare import look_alike
 from sim.lab.final_state import look_again, run_and_look
-from sim.lab.next_check import possible_checks
 from sim.lab.observed import observed
 from sim.lab.run import Trial, run_trial, sentences
 from sim.lab.search import find_causes

@@ -5,7 +5,8 @@ import pytest
 from sim.catalogue import vehicle_text
 from sim.instruments import cautions
 from sim.lab.case import CaseStep, Evidence
-from sim.lab.next_check import MOST_ROLLOUTS, Advice, Check, CheckOutcome, Ranked, next_check, possible_checks
+from sim.lab.checks import Check, possible_checks
+from sim.lab.next_check import MOST_ROLLOUTS, Advice, CheckOutcome, Ranked, next_check
 from sim.lab.search import find_causes, narrow_down
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.workshop import Workshop

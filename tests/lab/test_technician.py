@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from sim.lab.next_check import Check
+from sim.lab.checks import Check
+from sim.lab.fault_table import FaultTable, run_table
 from sim.lab.sequential import Sequencing, Test
-from sim.lab.technician import Comparison, FaultTable, compare, run_table, searched
+from sim.lab.technician import Comparison, compare, searched
 from sim.lab.workshop import Workshop
 
 

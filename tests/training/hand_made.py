@@ -3,7 +3,7 @@
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
-from sim.lab.next_check import Check
+from sim.lab.checks import Check
 from sim.lab.run import Sight
 from sim.training.attempt import Step
 from sim.training.forecast import Suspect

@@ -1,0 +1,90 @@
+"""What checks show under each possible cause: from the final state of its car, or from a run.
+
+Looking and measuring change nothing, so what they show follows from the final state (`sim.lab.final_state`).
+Checks that change the car (a plug off, the battery off) take a run of each cause.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+from sim.lab.checks import Check
+from sim.lab.compare import look_alike
+from sim.lab.final_state import Shown, looked_key, looked_text
+from sim.lab.run import Sight
+from sim.lab.search_result import PossibleCause, SearchResult
+from sim.lab.workshop import Progress, Stop, Workshop
+
+Findings = dict[str, str | float]  # thing by thing, what a check brings to light
+
+
+def shown_in_final_state(
+    found: SearchResult,
+    states: Sequence[PossibleCause],
+    checks: Sequence[Check],
+    workshop: Workshop,
+    progress: Progress,
+    stop: Stop,
+) -> list[list[Findings]]:
+    """What checks that change nothing show under each suspect."""
+    texts = tuple(text for check in checks for text in check.actions)
+    looks = {k: (found.trial(one), one.final_state, texts) for k, one in enumerate(states) if texts}
+    keys = {looked_key(trial, texts): k for k, (trial, _, _) in looks.items()}
+    readings: dict[int, list[Shown]] = {}
+    progress(0, len(looks))
+    for key, text in workshop.recalled(looked_text, {key: looks[k] for key, k in keys.items()}, stop=stop):
+        readings[keys[key]] = [(words, value) for words, value in json.loads(text)]
+        progress(len(readings), len(looks))
+    return told_by(checks, [readings[k] for k in looks])
+
+
+def told_by(checks: Sequence[Check], readings: Sequence[Sequence[Shown]]) -> list[list[Findings]]:
+    """Check by check, what its observations bring to light in each row of readings, thing by thing."""
+    found: list[list[Findings]] = []
+    at = 0
+    for check in checks:
+        end = at + len(check.actions)
+        found.append([_noted(check, row[at:end]) for row in readings])
+        at = end
+    return found
+
+
+def _noted(check: Check, readings: Sequence[Shown]) -> Findings:
+    told = enumerate(zip(check.actions, readings, strict=True), start=1)
+    return {f"{text} ({place})": words if value is None else value for place, (text, (words, value)) in told}
+
+
+def shown_in_runs(
+    found: SearchResult,
+    states: Sequence[PossibleCause],
+    checks: Sequence[Check],
+    workshop: Workshop,
+    progress: Progress,
+    stop: Stop,
+) -> list[list[Findings]]:
+    """What each check that changes the car shows under each suspect, in a run of its own."""
+    trials = [found.trial(one, check.actions) for check in checks for one in states]
+    accounts = iter(workshop.run(trials, progress=progress, stop=stop))
+    return [[brought(next(accounts).sights[-len(check.actions) :]) for _ in states] for check in checks]
+
+
+def brought(sights: Sequence[Sight]) -> Findings:
+    """What actions brought to light, thing by thing, in the driver's seat as well."""
+    parts: Findings = {}
+    for place, sight in enumerate(sights):
+        seat = {**sight.seat(), "starter": "turned" if sight.cranked else "did not turn"}
+        parts.update({f"{what} ({place + 1})": value for what, value in {**seat, **sight.found()}.items()})
+    return parts
+
+
+def outcomes_alike(shown: Sequence[dict[str, str | float]]) -> tuple[int, ...]:
+    """What each suspect shows, as a number: the first suspect that looks the same, for each."""
+    firsts: list[int] = []
+    found = []
+    for k, seen in enumerate(shown):
+        same = next((first for first in firsts if look_alike(shown[first], seen)), k)
+        if same == k:
+            firsts.append(k)
+        found.append(same)
+    return tuple(found)

@@ -1,0 +1,138 @@
+"""Checks: what a technician could do next to tell possible causes apart, its minutes and its cautions.
+
+A check that spoils something, or that touches an airbag circuit, is never offered. Cautions go with the
+others.
+
+Not modelled: trim to be taken off, the walk around the car.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from sim.bench.observations import OBSERVATION_VERBS, parse_observation
+from sim.instruments import cautions
+from sim.lab.search_result import PossibleCause
+from sim.vehicle.car import Car
+from sim.vehicle.problems import EditProblem
+
+# Minutes in the shop by the first word of an action: common practice, round figures.
+MINUTES = {"scan": 3.0, "press": 0.2, "key": 0.1, "wait": 0.1, "unplug": 4.0, "plug": 2.0, "disconnect": 3.0,
+           "reconnect": 2.0}  # fmt: skip
+PREPARE_MINUTES = 1.0  # to find the place in the diagram and get there; common practice
+INSIDE_VERBS = frozenset({"stick", "babble", "set"})
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """Something to do and look at. `minutes` in the shop; `passive`: it changes nothing about the car."""
+
+    actions: tuple[str, ...]
+    minutes: float
+    cautions: tuple[str, ...] = ()
+    passive: bool = False
+
+    @property
+    def title(self) -> str:
+        """The check in words."""
+        return ", ".join(self.actions)
+
+
+def possible_checks(car: Car, causes: Sequence[PossibleCause]) -> tuple[Check, ...]:
+    """What a technician could do next to tell these suspects apart, nothing that spoils or endangers."""
+    sentences = dict.fromkeys(text for one in causes for edit in one.edits for text in _looks(edit, car))
+    passive = [check for text in sentences if (check := _passive(text, car)) is not None]
+    return (*passive, *_active(car, _plugs_to_open(car, causes), _plugs_to_take_off(car, causes)))
+
+
+def _looks(edit: str, car: Car) -> Iterator[str]:
+    """Where one would look for this fault."""
+    verb, name = edit.split()[:2]
+    if verb in ("pull", "blow", "fit"):
+        yield f"look {name}"
+        if name in car.built.fuses:
+            yield f"measure volts {name}.2 to BAT-"
+    elif verb in ("unplug", "loosen"):
+        yield f"look {name}"
+    elif name in car.built.grounds:
+        yield f"look {name}"
+        yield f"measure volts {name} to BAT-"
+    elif name in car.pins:
+        if verb in ("short", "swap"):
+            yield f"look {name}"
+        if car.pins[name].inner not in car.bus_nodes:
+            yield f"measure volts {name} to BAT-"
+
+
+def _passive(text: str, car: Car) -> Check | None:
+    try:
+        what = parse_observation(text, car)
+    except EditProblem:
+        return None
+    minded = cautions.of(what, car)
+    if cautions.harm(what, car) or cautions.AIRBAG in minded:
+        return None
+    return Check((what.text,), PREPARE_MINUTES + what.labor_s / 60, minded, passive=True)
+
+
+def _plugs_to_open(car: Car, causes: Sequence[PossibleCause]) -> list[str]:
+    """Connectors with a pin under suspicion, to be taken off and looked into; none of the airbag module's."""
+    names = dict.fromkeys(
+        car.pins[edit.split()[1]].connector
+        for one in causes
+        for edit in one.edits
+        if edit.split()[0] in ("open", "corrode") and edit.split()[1] in car.pins
+    )
+    return [name for name in names if car.connectors[name].kind != "dlc" and not _is_airbag(name, car)]
+
+
+def _plugs_to_take_off(car: Car, causes: Sequence[PossibleCause]) -> list[str]:
+    """In-line connectors on a bus, and those of modules that may disturb one; not the airbag module's."""
+    edits = dict.fromkeys(edit for one in causes for edit in one.edits)
+    inside = {edit.split()[1].partition(".")[0] for edit in edits if edit.split()[0] in INSIDE_VERBS}
+    names = [name for name in car.connectors if _carries_bus(name, car) and not _is_airbag(name, car)]
+    return [
+        name
+        for name in names
+        if car.connectors[name].kind == "inline" or car.connectors[name].owner in inside
+    ]
+
+
+def _is_airbag(connector: str, car: Car) -> bool:
+    module = car.built.modules.get(car.connectors[connector].owner)
+    return module is not None and (module.role or car.connectors[connector].owner) == "SRS"
+
+
+def _active(car: Car, opened: Sequence[str], taken_off: Sequence[str]) -> Iterator[Check]:
+    operated = {switch.operated_by for switch in car.built.switches.values()}
+    press = "press start with brake" if "brake" in operated else "press start"
+    start = [press] if "button" in operated else ["key run"] if "key_run" in operated else []
+    plans = [["scan"], [*start, "wait 5 s", "scan"]]
+    if {"DLC.6", "DLC.14"} <= set(car.pins):
+        plans.append(["disconnect battery", "wait 60 s", "measure ohms DLC.6 to DLC.14", "reconnect battery"])
+    plans += [[f"unplug {name}", "wait 5 s", "scan", f"plug {name}"] for name in taken_off]
+    plans += [[f"unplug {name}", f"look {name}", f"plug {name}"] for name in opened]
+    for plan in plans:
+        minded = tuple(caution for text in plan for caution in _cautions(text, car))
+        yield Check(tuple(plan), sum(_minutes(text, car) for text in plan), minded)
+
+
+def _carries_bus(name: str, car: Car) -> bool:
+    data = car.bus_nodes
+    return any(pin.inner in data for pin in car.connectors[name].pins)
+
+
+def _cautions(text: str, car: Car) -> tuple[str, ...]:
+    if text == "disconnect battery":
+        return (cautions.BATTERY_CLAMP,)
+    if text.split()[0] in OBSERVATION_VERBS:
+        return cautions.of(parse_observation(text, car), car)
+    return (cautions.BREAKOUT,) if text.startswith("unplug") else ()
+
+
+def _minutes(text: str, car: Car) -> float:
+    verb = text.split()[0]
+    if verb in OBSERVATION_VERBS:
+        return PREPARE_MINUTES + parse_observation(text, car).labor_s / 60
+    return MINUTES[verb]
