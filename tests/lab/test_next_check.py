@@ -173,7 +173,7 @@ def test_of_more_suspects_than_are_compared_the_likeliest_are(
     six: str, here: Workshop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A fuse or a plug is likelier off than a pin open; the likelier outcome is told first."""
-    monkeypatch.setattr("sim.lab.next_check.MOST_SUSPECTS", 2)
+    monkeypatch.setattr("sim.lab.next_check.MOST_CAUSES", 2)
     advice = next_check(causes(six, SILENT_TCM, here), workshop=here)
     assert (2, 4) == (advice.compared, advice.of)
     assert advice.best is not None

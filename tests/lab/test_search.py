@@ -1,4 +1,4 @@
-"""SearchResult against brute force, on a car small enough for it."""
+"""Possible causes against brute force, on a car small enough for it."""
 
 import random
 from dataclasses import replace
@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from sim.catalogue import vehicle_text
-from sim.lab import causes as room
+from sim.lab import contradictions
 from sim.lab.case import CaseStep, Evidence
 from sim.lab.compare import misses
+from sim.lab.contradictions import Undecided, contradictions_key
 from sim.lab.explained import explained
 from sim.lab.final_state import FinalState
 from sim.lab.footprint import Footprint, opened
@@ -19,6 +20,7 @@ from sim.lab.pairs import Pairs
 from sim.lab.run import Trial, run_trial, sentences
 from sim.lab.search import find_causes, narrow_down, wrongly_judged
 from sim.lab.search_result import SearchResult
+from sim.lab.singles import KnownSingles, Opens
 from sim.lab.structure import Structure
 from sim.lab.workshop import Cache, Stopped, Workshop
 from sim.vehicle.edits import catalogue
@@ -228,8 +230,8 @@ def test_a_search_that_is_begun_again_runs_no_pair_twice(
         made.append(trial.given)
         return first_contradiction(steps, trial)
 
-    first_contradiction = room._first_contradiction
-    monkeypatch.setattr(room, "_first_contradiction", counting)
+    first_contradiction = contradictions.first_contradiction
+    monkeypatch.setattr(contradictions, "first_contradiction", counting)
     steps = evidence(six, ("pull F8", "unplug TCM.C1"))
     found = []
     for _ in range(2):
@@ -247,14 +249,14 @@ def test_who_is_cut_off_stays_so_unless_the_other_opening_may_help_on_the_same_l
     pairs = Pairs(car, scan, Footprint(run_trial(Trial(six, (), ("scan",))), asked=asked))
     structure = Structure(car)
 
-    def opens(edit: str) -> room._Opens:
+    def opens(edit: str) -> Opens:
         elements = opened(edit, car)
         assert elements is not None
-        return room._Opens(elements, structure.lines(elements), structure.keeps_terminators(elements))
+        return Opens(elements, structure.lines(elements), structure.keeps_terminators(elements))
 
     edits = ["unplug TCM.C1", "unplug SRS.C1", "unplug IPC.C1", "pull F2"]
     tcm, srs, ipc, fuse = ((edit,) for edit in edits)
-    known = room._Known(pairs, {}, {tcm}, {(edit,): opens(edit) for edit in edits})
+    known = KnownSingles(pairs, {}, {tcm}, {(edit,): opens(edit) for edit in edits})
     assert 1 == known.told([tcm])
     assert 1 == known.told([tcm, srs]) == known.told([srs, tcm])  # a stub of the same line
     assert 1 == known.told([tcm, fuse])  # nothing of a line
@@ -262,8 +264,8 @@ def test_who_is_cut_off_stays_so_unless_the_other_opening_may_help_on_the_same_l
 
 
 def test_what_was_seen_is_part_of_the_name_of_what_was_run(six: str) -> None:
-    sets = (room._Undecided(Trial(six, ("pull F2",), ("scan",))),)
+    sets = (Undecided(Trial(six, ("pull F2",), ("scan",))),)
     seen = Evidence(answers=("TCM",)), Evidence(silent=("TCM",))
     answers, silent = (CaseStep(do=("scan",), seen=one) for one in seen)
-    keys = {room._contradictions_key((step,), (), sets) for step in (answers, silent, answers)}
+    keys = {contradictions_key((step,), (), sets) for step in (answers, silent, answers)}
     assert 2 == len(keys)

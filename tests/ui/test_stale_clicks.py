@@ -213,7 +213,7 @@ def test_suspects_are_searched_for_what_is_chosen_now(monkeypatch: pytest.Monkey
         asked.update(told, actions=[action for step in steps for action in step.do])
         raise Asked
 
-    monkeypatch.setattr("ui.views.suspects.find_causes", find)
+    monkeypatch.setattr("sim.lab.search_plan.find_causes", find)
 
     def start(name: str, task: Any) -> None:
         with pytest.raises(Asked):

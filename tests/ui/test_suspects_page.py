@@ -41,8 +41,8 @@ def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
     held.bench.do_all(LOG)
     app = after(opened("suspects", held), "suspects_find", WORK)
     found = app.session_state[WORK].found
-    assert found.suspects.holds(["pull F5"])
-    count = len(found.suspects.causes)
+    assert found.result.holds(["pull F5"])
+    count = len(found.result.causes)
     assert f"**{count} suspects. 56 of 56 sets are judged, none is left.**" == told(app, "judged")
     press(app, "suspects_follow")
     app = after(app, "next_find", NEXT)
@@ -51,9 +51,9 @@ def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
     app.run()
     assert ["More was done since"] == [one.value.partition(",")[0] for one in app.info]
     app = after(app, "suspects_find", WORK)
-    narrowed = app.session_state[WORK].found.suspects
+    narrowed = app.session_state[WORK].found.result
     assert ["pull F5"] == [one.title for one in narrowed.causes]
-    assert narrowed.runs < found.suspects.runs + 2 * count
+    assert narrowed.runs < found.result.runs + 2 * count
 
 
 def test_a_change_made_at_the_beginning_can_be_taken_as_not_known() -> None:
@@ -62,7 +62,7 @@ def test_a_change_made_at_the_beginning_can_be_taken_as_not_known() -> None:
     app = opened("suspects", held)
     app.toggle(key="suspects_hide").set_value(True).run()
     app = after(app, "suspects_find", WORK)
-    found = app.session_state[WORK].found.suspects
+    found = app.session_state[WORK].found.result
     assert found.holds(["unplug ABS.C1"])
     assert not found.holds([])
 
@@ -77,7 +77,7 @@ def test_other_kinds_of_faults_are_suspects_where_they_are_chosen() -> None:
     ]
     app.multiselect(key="suspects_kinds").set_value(["corroded grounds and supplies"]).run()
     app = after(app, "suspects_find", WORK)
-    assert ["corrode G1 8 ohm"] == [one.title for one in app.session_state[WORK].found.suspects.causes]
+    assert ["corrode G1 8 ohm"] == [one.title for one in app.session_state[WORK].found.result.causes]
     assert told(app, "judged").startswith("**One suspect. 63 of 63 sets are judged")
 
 

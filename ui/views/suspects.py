@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-import time
-from dataclasses import dataclass
 from functools import partial
-from itertools import combinations
 
 import streamlit as st
 
-from sim.lab.case import Case, CaseStep
+from sim.lab.case import Case
 from sim.lab.explained import explained
 from sim.lab.next_check import Advice, Ranked, next_check
-from sim.lab.observed import observed
-from sim.lab.odds import odds
 from sim.lab.report import DISCLAIMER
-from sim.lab.search import find_causes, narrow_down
+from sim.lab.search_plan import Question, SearchAnswer, changes_at_first, search_on
 from sim.lab.search_report import found_words, no_cause_words, odds_words, search_page
 from sim.lab.search_result import PossibleCause, SearchResult
-from sim.lab.workshop import Progress, Stop, Stopped, Workshop
-from sim.vehicle.edits import EDIT_VERBS, catalogue
+from sim.lab.workshop import Progress, Stop, Workshop
+from sim.vehicle.edits import catalogue
 from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
@@ -34,37 +29,7 @@ WORK, NEXT = "suspects_work", "next_check_work"
 IN_THE_BAY = "what was done and seen in the bay"
 SINGLE, DOUBLE = "one fault", "one or two faults"
 LIMITS_MIN = (1, 5, 15, 60)
-FIRST_SLICE_S = 20.0  # what is called off gives what was found until the last slice
 MOST_LISTED = 30
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """What is to be explained: a car, what is known of it, and how its observations come about."""
-
-    vehicle: str
-    known: tuple[str, ...] = ()
-    seed: int = 0
-    steps: tuple[CaseStep, ...] = ()  # of a case; the bay's come from its log
-    log: tuple[str, ...] = ()
-    hidden: tuple[str, ...] = ()  # given to the car in the bay, and not told
-
-    def observations(self, progress: Progress, stop: Stop) -> tuple[CaseStep, ...]:
-        """The steps to be explained."""
-        if self.steps:
-            return self.steps
-        given = (*self.known, *self.hidden)
-        return observed(self.vehicle, self.log, given=given, seed=self.seed, progress=progress, stop=stop)
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """What was found, for which question, among sets of how many of these edits."""
-
-    question: Question
-    edits: tuple[str, ...]
-    most: int
-    suspects: SearchResult
 
 
 def show() -> None:
@@ -85,7 +50,7 @@ def _page() -> None:
         question = _choose_question(held)
     with right:
         _search(held, question)
-    found: Found | None = lab_work.found(WORK, "cars")
+    found: SearchAnswer | None = lab_work.found(WORK, "cars")
     if found is not None:
         _shown(found, question)
 
@@ -99,7 +64,7 @@ def _choose_question(held: Held) -> Question:
     if st.session_state.get("suspects_of") not in options:
         st.session_state.suspects_of = IN_THE_BAY
     chosen = st.radio("to be explained", options, key="suspects_of", persist_state="session")
-    own = _put_in_by_hand(held.bench.log)
+    own = changes_at_first(held.bench.log)
     if own and chosen == IN_THE_BAY:
         st.toggle(
             f"not known: {', '.join(own)}",
@@ -125,21 +90,9 @@ def _question(held: Held) -> Question:
     bench = held.bench
     theories = tuple(text for text in bench.given if text.startswith("theory "))
     hidden = tuple(text for text in bench.given if text not in theories)
-    own = _put_in_by_hand(bench.log) if st.session_state.get("suspects_hide") else []
+    own = changes_at_first(bench.log) if st.session_state.get("suspects_hide") else []
     log = tuple(text for text in bench.log if text not in own)
     return Question(held.car_text, theories, bench.seed, (), log, (*hidden, *own))
-
-
-def _put_in_by_hand(log: list[str]) -> list[str]:
-    """Changes of the car before anything but waiting was done."""
-    own = []
-    for text in log:
-        verb = text.split()[0]
-        if verb in EDIT_VERBS:
-            own.append(text)
-        elif verb != "wait":
-            break
-    return own
 
 
 def _search(held: Held, question: Question) -> None:
@@ -192,93 +145,29 @@ def _most() -> int:
     return 2 if st.session_state.suspects_most == DOUBLE else 1
 
 
-def _last() -> Found | None:
-    work = st.session_state.get(WORK)
-    return None if work is None else work.found
-
-
 @tells_problems
 def _start(held: Held) -> None:
-    question, most, known = _question(held), _most(), _last()
+    question, most = _question(held), _most()
     if not (question.steps or question.log):
         raise EditProblem("nothing was done or seen yet that could be explained")
     edits, limit_s = _edits(question), 60.0 * st.session_state.suspects_limit
+    last = st.session_state.get(WORK)
+    before = None if last is None else last.found
 
-    def task(workshop: Workshop, progress: Progress, stop: Stop) -> Found:
-        end_s = time.monotonic() + limit_s
-        steps = question.observations(progress, stop)
-        found = _before(known, question, edits, most, steps)
-        more: tuple[CaseStep, ...] = steps[len(found.suspects.steps) :] if found else ()
-        if found is None:  # single faults first, so that there is something to show soon
-            singles = _found_new(question, steps, edits, 1, limit_s, workshop, progress, stop)
-            found = Found(question, edits, 1, singles)
-        slice_s = FIRST_SLICE_S
-        try:
-            if found.most < most:
-                pairs = _found_new(question, steps, edits, most, slice_s, workshop, progress, stop)
-                found = Found(question, edits, most, pairs)
-            while more or found.suspects.waiting:
-                left_s = end_s - time.monotonic()
-                if not more and left_s <= 0:
-                    break
-                narrowed = narrow_down(
-                    found.suspects,
-                    more,
-                    workshop=workshop,
-                    within_s=max(min(slice_s, left_s), 1.0),
-                    progress=progress,
-                    stop=stop,
-                )
-                found, more, slice_s = Found(question, edits, most, narrowed), (), 2 * slice_s
-        except Stopped:  # what was found until the last slice
-            if more:
-                raise
-        return found
+    def task(workshop: Workshop, progress: Progress, stop: Stop) -> SearchAnswer:
+        return search_on(
+            question, edits, most, before, limit_s=limit_s, workshop=workshop, progress=progress, stop=stop
+        )
 
     lab_work.forget(NEXT)
     lab_work.start(WORK, task)
 
 
-def _before(
-    known: Found | None, question: Question, edits: tuple[str, ...], most: int, steps: tuple[CaseStep, ...]
-) -> Found | None:
-    """What was found before, where the question only goes on from there."""
-    if known is None or (known.most, known.edits) != (most, edits):
-        return None
-    old = known.suspects
-    same = (old.vehicle, old.given, old.seed) == (question.vehicle, question.known, question.seed)
-    return known if same and old.steps == steps[: len(old.steps)] else None
-
-
-def _found_new(
-    question: Question,
-    steps: tuple[CaseStep, ...],
-    edits: tuple[str, ...],
-    most: int,
-    within_s: float,
-    workshop: Workshop,
-    progress: Progress,
-    stop: Stop,
-) -> SearchResult:
-    return find_causes(
-        question.vehicle,
-        steps,
-        given=question.known,
-        edits=edits,
-        most=most,
-        seed=question.seed,
-        workshop=workshop,
-        within_s=within_s,
-        progress=progress,
-        stop=stop,
-    )
-
-
 # -- what was found ------------------------------------------------------------------------------------------
 
 
-def _shown(found: Found, question: Question) -> None:
-    suspects = found.suspects
+def _shown(found: SearchAnswer, question: Question) -> None:
+    suspects = found.result
     if found.question != question:
         st.info(
             "More was done since, or something else is asked: find them again, and only those that are left "
@@ -286,7 +175,7 @@ def _shown(found: Found, question: Question) -> None:
             icon=":material/update:",
         )
     with st.container(key="suspects_found"):
-        st.markdown(f"**{found_words(suspects, left_share(found))}**")
+        st.markdown(f"**{found_words(suspects, found.share_left)}**")
         rows = [
             (
                 one.title,
@@ -311,7 +200,7 @@ def _shown(found: Found, question: Question) -> None:
     advice: Advice | None = None if work is None else work.found
     st.download_button(
         "Report to print",
-        partial(search_page, suspects, advice, left_share(found)),
+        partial(search_page, suspects, advice, found.share_left),
         "suspects.html",
         "text/html",
         key="suspects_report",
@@ -321,13 +210,6 @@ def _shown(found: Found, question: Question) -> None:
 
 def _more(one: PossibleCause) -> str:
     return f" and {len(one.alike) - 4} more" if len(one.alike) > 4 else ""
-
-
-def left_share(found: Found) -> float:
-    """The share of prior odds that the sets have for which there was no time."""
-    car = car_from_text(found.suspects.vehicle)
-    sets = (some for size in range(found.most + 1) for some in combinations(found.edits, size))
-    return sum(odds(edits, car) for edits in found.suspects.waiting) / sum(odds(edits, car) for edits in sets)
 
 
 def _why(suspects: SearchResult) -> None:
@@ -356,13 +238,13 @@ def _follow(suspects: SearchResult) -> None:
 # -- the next check ------------------------------------------------------------------------------------------
 
 
-def _next(found: Found) -> None:
+def _next(found: SearchAnswer) -> None:
     st.subheader("What to look at next", anchor=False)
     st.button(
         "Find the next best check",
         key="next_find",
         icon=":material/troubleshoot:",
-        disabled=len(found.suspects.causes) < 2 and not found.suspects.causes[0].alike,
+        disabled=len(found.result.causes) < 2 and not found.result.causes[0].alike,
         on_click=partial(_start_next, found, False),
     )
     advice: Advice | None = lab_work.found(NEXT, "suspects")
@@ -395,10 +277,10 @@ def _next(found: Found) -> None:
         )
 
 
-def _start_next(found: Found, every_kind: bool) -> None:
+def _start_next(found: SearchAnswer, every_kind: bool) -> None:
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> Advice:
         return next_check(
-            found.suspects, every_kind=every_kind, workshop=workshop, progress=progress, stop=stop
+            found.result, every_kind=every_kind, workshop=workshop, progress=progress, stop=stop
         )
 
     lab_work.start(NEXT, task)

@@ -1,0 +1,141 @@
+"""A search for possible causes that a person waits for: what is asked, and how it goes on from what is known.
+
+    found = search_on(question, edits, 2, before, limit_s=300.0, workshop=workshop)
+    found.result.causes
+
+Single faults come first, so that there is something to show soon. Pairs follow in slices of time: a search
+that is stopped gives what was found until its last slice.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from sim.lab.case import CaseStep
+from sim.lab.observed import observed
+from sim.lab.odds import odds
+from sim.lab.search import find_causes, narrow_down
+from sim.lab.search_result import SearchResult
+from sim.lab.workshop import Progress, Stop, Stopped, Workshop, never, quiet
+from sim.vehicle.edits import EDIT_VERBS
+from sim.vehicle.reading import car_from_text
+
+FIRST_SLICE_S = 20.0
+LAST_SLICE_S = 1.0  # however little time is left
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is to be explained: a car, what is known of it, and how its observations come about.
+
+    `steps`: of a case. Without them they come from a bench's `log` on the car with the `hidden` edits, which
+    the search is not told.
+    """
+
+    vehicle: str
+    known: tuple[str, ...] = ()
+    seed: int = 0
+    steps: tuple[CaseStep, ...] = ()
+    log: tuple[str, ...] = ()
+    hidden: tuple[str, ...] = ()
+
+    def observations(self, progress: Progress, stop: Stop) -> tuple[CaseStep, ...]:
+        """The steps to be explained."""
+        if self.steps:
+            return self.steps
+        given = (*self.known, *self.hidden)
+        return observed(self.vehicle, self.log, given=given, seed=self.seed, progress=progress, stop=stop)
+
+
+@dataclass(frozen=True, slots=True)
+class SearchAnswer:
+    """What was found, for which question, among sets of up to `most` of these edits."""
+
+    question: Question
+    edits: tuple[str, ...]
+    most: int
+    result: SearchResult
+
+    @property
+    def share_left(self) -> float:
+        """The share of prior odds of the sets for which there was no time."""
+        car = car_from_text(self.result.vehicle)
+        sets = (some for size in range(self.most + 1) for some in combinations(self.edits, size))
+        return sum(odds(one, car) for one in self.result.waiting) / sum(odds(one, car) for one in sets)
+
+    def answers(self, question: Question, edits: Sequence[str], most: int, steps: Sequence[CaseStep]) -> bool:
+        """Does this question only go on from the one that was answered here?"""
+        old = self.result
+        same = (old.vehicle, old.given, old.seed) == (question.vehicle, question.known, question.seed)
+        chosen = (self.most, self.edits) == (most, tuple(edits))
+        return chosen and same and old.steps == tuple(steps[: len(old.steps)])
+
+
+def search_on(
+    question: Question,
+    edits: tuple[str, ...],
+    most: int,
+    before: SearchAnswer | None = None,
+    *,
+    limit_s: float,
+    workshop: Workshop,
+    progress: Progress = quiet,
+    stop: Stop = never,
+) -> SearchAnswer:
+    """Search for at most so many seconds; only what is new is run where `before` answers the beginning.
+
+    Raises `Stopped` when stopped before there is anything new to show.
+    """
+    end_s = time.monotonic() + limit_s
+    steps = question.observations(progress, stop)
+
+    def searched(size: int, within_s: float) -> SearchAnswer:
+        result = find_causes(
+            question.vehicle,
+            steps,
+            given=question.known,
+            edits=edits,
+            most=size,
+            seed=question.seed,
+            workshop=workshop,
+            within_s=within_s,
+            progress=progress,
+            stop=stop,
+        )
+        return SearchAnswer(question, edits, size, result)
+
+    goes_on = before is not None and before.answers(question, edits, most, steps)
+    found = before if before is not None and goes_on else searched(1, limit_s)
+    more = steps[len(found.result.steps) :]
+    slice_s = FIRST_SLICE_S
+    try:
+        if found.most < most:
+            found = searched(most, slice_s)
+        while more or found.result.waiting:
+            left_s = end_s - time.monotonic()
+            if not more and left_s <= 0:
+                break
+            within_s = max(min(slice_s, left_s), LAST_SLICE_S)
+            result = narrow_down(
+                found.result, more, workshop=workshop, within_s=within_s, progress=progress, stop=stop
+            )
+            found, more, slice_s = SearchAnswer(question, edits, most, result), (), 2 * slice_s
+    except Stopped:
+        if more:
+            raise
+    return found
+
+
+def changes_at_first(log: Sequence[str]) -> list[str]:
+    """The edits in a log before anything but waiting was done."""
+    found = []
+    for text in log:
+        verb = text.split()[0]
+        if verb in EDIT_VERBS:
+            found.append(text)
+        elif verb != "wait":
+            break
+    return found
