@@ -19,7 +19,7 @@ from sim.wiring.power import is_closed
 from sim.wiring.wiring import Reading, SwitchState, Wiring
 
 
-class TesterReach:
+class ReachableModules:
     """One car, as it is given, and the ways from the tester to its modules."""
 
     def __init__(self, vehicle: str, given: tuple[str, ...] = ()) -> None:
@@ -68,6 +68,6 @@ def ways_to(car: Car) -> dict[str, list[tuple[str, str]]]:
 
 
 @lru_cache(maxsize=4)
-def reach_of(vehicle: str, given: tuple[str, ...]) -> TesterReach:
+def reach_of(vehicle: str, given: tuple[str, ...]) -> ReachableModules:
     """The same, once per process."""
-    return TesterReach(vehicle, given)
+    return ReachableModules(vehicle, given)

@@ -7,7 +7,7 @@ import pytest
 
 from sim.catalogue import vehicle_text
 from sim.lab.footprint import opened
-from sim.lab.reach import TesterReach
+from sim.lab.reach import ReachableModules
 from sim.lab.structure import Structure
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
@@ -41,7 +41,7 @@ def test_who_is_out_of_reach(edit: str, out_of_reach: set[str] | None) -> None:
     car = car_from_text(text)
     ids = opened(edit, car)
     assert ids is not None
-    reached = TesterReach(text).reached(ids, switched_on(car))
+    reached = ReachableModules(text).reached(ids, switched_on(car))
     modules = frozenset(car.built.modules)
     assert (frozenset() if out_of_reach is None else modules - out_of_reach) == reached
 
@@ -67,7 +67,7 @@ def test_who_keeps_the_terminators(edit: str, keeps: bool) -> None:
 def test_what_keeps_the_terminators_brings_nobody_back(name: str, sample: int) -> None:
     text = vehicle_text(name)
     car = car_from_text(text)
-    reach, structure, state = TesterReach(text), Structure(car), switched_on(car)
+    reach, structure, state = ReachableModules(text), Structure(car), switched_on(car)
     opens = bus_openings(car)
     helpless = [edit for edit, ids in opens.items() if structure.keeps_terminators(ids)]
     pairs = [(a, b) for a, b in permutations(opens, 2) if b in helpless and structure.lines(opens[a])]
