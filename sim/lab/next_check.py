@@ -1,6 +1,6 @@
 """The next best check: what to look at now, so that the suspects part soonest in shop minutes.
 
-    advice = next_check(find_suspects(...), workshop=workshop)
+    advice = next_check(find_causes(...), workshop=workshop)
     print(advice.best.check.title, advice.best.bits_per_minute)
     for outcome in advice.best.outcomes:
         print(outcome.shows, "leaves", outcome.leaves)

@@ -1,7 +1,7 @@
 """What a bench's log has shown so far, as the steps of a case: for suspects and the next best check.
 
     steps = observed(vehicle, bench.log, given=bench.given)
-    found = find_suspects(vehicle, steps, workshop=workshop)
+    found = find_causes(vehicle, steps, workshop=workshop)
 
 Every step is one action and everything that could be seen when it was over: the seat, what a scan listed,
 what an instrument read.

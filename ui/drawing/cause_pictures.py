@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from sim.svg import Node, node, text_of
 from sim.lab.grid_table import Grid
 from sim.lab.implicants import CauseSet, SymptomCauses
+from sim.svg import Node, node, text_of
 
 MOST_COMBINATIONS = 64  # more columns than this are no picture any more
 LONGEST_WORDS = 46
