@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Protocol
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import FileSystemLoader, NanosecondEnvironment, StrictUndefined
 from markupsafe import Markup
 
 FRAMES = Path(__file__).parent
@@ -26,9 +26,9 @@ class Macros(Protocol):
 
 
 @cache
-def _environment(folder: Path) -> Environment:
+def _environment(folder: Path) -> NanosecondEnvironment:
     loader = FileSystemLoader([folder, FRAMES])
-    return Environment(
+    return NanosecondEnvironment(
         autoescape=True, loader=loader, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
 

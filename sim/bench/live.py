@@ -12,8 +12,6 @@ from collections import deque
 from dataclasses import replace
 from typing import Literal
 
-import simpy
-
 from sim.bench.battery import StateOfCharge
 from sim.bench.bus_faults import BusFaults
 from sim.bench.buses import Buses
@@ -34,6 +32,7 @@ from sim.modules.trace import Trace
 from sim.modules.world import World
 from sim.network.can import CanNetwork
 from sim.network.lin import BusesAndClusters, LinNetwork
+from sim.network.clock import NanosecondEnvironment
 from sim.network.stream_fidelity import StreamNetwork
 from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
@@ -62,7 +61,7 @@ class LiveCar:
 
     def __init__(self, car: Car, seed: int = 0, fidelity: Fidelity = "frame") -> None:
         self.car = car
-        self.env = simpy.Environment()
+        self.env = NanosecondEnvironment()
         self.trace = Trace()
         self.network: CanNetwork | StreamNetwork = _NETWORKS[fidelity](self.env)
         self.lin = LinNetwork(self.env, lin_clusters(car))

@@ -11,6 +11,7 @@ import simpy
 from sim.modules.facts import Fact
 from sim.modules.signals import Codec
 from sim.modules.trace import Trace
+from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import Frame
 from sim.network.streams import Network, Stream
 from sim.vehicle.car import Car
@@ -23,7 +24,7 @@ class Timer:
 
     __slots__ = ("_action", "due_s")
 
-    def __init__(self, env: simpy.Environment, delay_s: float, action: Callable[[], None]) -> None:
+    def __init__(self, env: NanosecondEnvironment, delay_s: float, action: Callable[[], None]) -> None:
         self._action: Callable[[], None] | None = action
         self.due_s = env.now + delay_s
         timeout = env.timeout(delay_s)
@@ -127,7 +128,7 @@ class World:
     management[bus][module] is a node's network management frame. edit_events: the edits, by the part edited.
     """
 
-    env: simpy.Environment
+    env: NanosecondEnvironment
     car: Car
     network: Network
     trace: Trace

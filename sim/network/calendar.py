@@ -6,9 +6,7 @@ from collections.abc import Callable
 from heapq import heapify, heappop, heappush
 from typing import Any
 
-from simpy import Environment
-
-from sim.network.alarm import AlarmClock
+from sim.network.clock import AlarmClock, NanosecondEnvironment
 from sim.network.messages import NEVER_FREE, GatewayFrame
 
 
@@ -18,7 +16,7 @@ class Calendar:
     `work` gets the time of the SimPy clock in ns and may work ahead of it.
     """
 
-    def __init__(self, env: Environment, work: Callable[[int], None]) -> None:
+    def __init__(self, env: NanosecondEnvironment, work: Callable[[int], None]) -> None:
         self.entries: list[tuple[int, str, Any]] = []
         self.clock = AlarmClock(env, self._woken)
         self._work = work
@@ -69,7 +67,7 @@ class Calendar:
 class ActionCalendar:
     """Actions at their times, in the order of time, `order` and entry. Each is called with its time in ns."""
 
-    def __init__(self, env: Environment) -> None:
+    def __init__(self, env: NanosecondEnvironment) -> None:
         self._clock = AlarmClock(env, self._ring)
         self._entries: list[tuple[int, int, int, Callable[[int], None]]] = []
         self._serial = 0

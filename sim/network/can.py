@@ -46,12 +46,10 @@ from collections.abc import Callable, Iterable
 from functools import partial
 from heapq import heappop, heapreplace
 
-from simpy import Environment
-
-from sim.network.alarm import to_ns
 from sim.network.bit_level import BitLevel
 from sim.network.buses import Buses, EventHandler, LevelTap
 from sim.network.calendar import Calendar
+from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.delivery import Tap
 from sim.network.frames import NS_PER_S, Frame
 from sim.network.lone_transmitter import LoneTransmitter
@@ -85,7 +83,7 @@ from sim.wiring.segments import Segment
 __all__ = ["CanNetwork", "Recovery", "Stream", "Tap", "Watch"]
 
 # How far it works ahead when nothing else has an event, so that even an endless run returns to SimPy.
-_LOOK_AHEAD_S = 1.0
+_LOOK_AHEAD_NS = NS_PER_S
 
 
 class CanNetwork(Network):
@@ -102,7 +100,7 @@ class CanNetwork(Network):
 
     def __init__(
         self,
-        env: Environment,
+        env: NanosecondEnvironment,
         *,
         seed: int = 0,
         on_event: EventHandler | None = None,
@@ -265,7 +263,7 @@ class CanNetwork(Network):
         One long function: a call for each entry of the calendar would cost a healthy bus its speed.
         """
         calendar, delivery = self._calendar.entries, self._delivery
-        quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_S)
+        quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_NS)
         tapped = delivery.tap is not None
         while calendar:
             now_ns, rank, item = calendar[0]
@@ -290,7 +288,7 @@ class CanNetwork(Network):
                 if calls is None:
                     return
                 if calls:
-                    quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_S)
+                    quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_NS)
                     tapped = delivery.tap is not None
                 continue
             elif kind is GatewayFrame:
@@ -311,7 +309,7 @@ class CanNetwork(Network):
                     return
                 heappop(calendar)
                 if self._regrouping.notify(item, now_ns):
-                    quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_S)
+                    quiet_before_ns = self._calendar.clock.quiet_before_ns(_LOOK_AHEAD_NS)
                     tapped = delivery.tap is not None
                 continue
             else:

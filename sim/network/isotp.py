@@ -20,8 +20,9 @@ from functools import partial
 from itertools import chain
 from typing import Protocol
 
-from simpy import Environment, Event
+from simpy import Event
 
+from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import MAX_DATA_BYTES, Frame
 
 # Time limits N_As, N_Bs, N_Cr of ISO 15765-2: second-hand, `uds` documentation and Zephyr's configuration.
@@ -73,7 +74,7 @@ class IsoTpLink:
 
     def __init__(
         self,
-        env: Environment,
+        env: NanosecondEnvironment,
         send: Transmit,
         tx_id: int,
         rx_id: int,
@@ -149,7 +150,7 @@ def gap_of(st_min: int) -> float:
 class _Timer:
     """Calls `expired` at the end of its time unless stopped or started again before."""
 
-    def __init__(self, env: Environment, expired: Callable[[], None]) -> None:
+    def __init__(self, env: NanosecondEnvironment, expired: Callable[[], None]) -> None:
         self._env = env
         self._expired = expired
         self._timeout: Event | None = None
@@ -174,7 +175,7 @@ class _Timer:
 class _Outlet:
     """Sends padded frames, one at a time, within the limit N_As (N_Ar)."""
 
-    def __init__(self, env: Environment, transmit: Transmit, tx_id: int, extended: bool) -> None:
+    def __init__(self, env: NanosecondEnvironment, transmit: Transmit, tx_id: int, extended: bool) -> None:
         self._transmit = transmit
         self._tx_id = tx_id
         self._extended = extended
@@ -211,7 +212,9 @@ class _Outlet:
 class _Segmenter:
     """Cuts messages into frames, as fast as the other end's flow control allows."""
 
-    def __init__(self, env: Environment, outlet: _Outlet, fail: Callable[[TransportError], None]) -> None:
+    def __init__(
+        self, env: NanosecondEnvironment, outlet: _Outlet, fail: Callable[[TransportError], None]
+    ) -> None:
         self._outlet = outlet
         self._fail = fail
         self._queue: deque[bytes] = deque()
@@ -308,7 +311,7 @@ class _Receiver:
 
     def __init__(
         self,
-        env: Environment,
+        env: NanosecondEnvironment,
         outlet: _Outlet,
         on_message: Callable[[bytes], None],
         fail: Callable[[TransportError], None],

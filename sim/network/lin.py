@@ -19,9 +19,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from heapq import heappop, heappush
 
-from simpy import Environment
-
-from sim.network.alarm import AlarmClock, to_ns
+from sim.network.clock import AlarmClock, NanosecondEnvironment, to_ns
 from sim.network.frames import NS_PER_S, Frame
 from sim.network.streams import (
     ErrorState,
@@ -112,7 +110,7 @@ class LinNetwork:
     has heard, when it has ended.
     """
 
-    def __init__(self, env: Environment, clusters: Mapping[str, Cluster]) -> None:
+    def __init__(self, env: NanosecondEnvironment, clusters: Mapping[str, Cluster]) -> None:
         self.tap: Callable[[OnWire], None] | None = None
         self._clusters = dict(clusters)
         self._clock = AlarmClock(env, self._ring)

@@ -11,7 +11,7 @@ from functools import partial
 from heapq import heapify
 from typing import Protocol
 
-from sim.network.alarm import to_ns
+from sim.network.clock import to_ns
 from sim.network.frames import INTERMISSION_BITS, Frame, arbitration_key, duration_ns, frame_ns
 from sim.network.streams import LimitWatch, Listener, Stream
 from sim.wiring.segments import Segment

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from sim.network.alarm import to_ns
 from sim.network.bit_level import BitLevel
 from sim.network.bus_mode import NoTraffic
 from sim.network.buses import Buses
+from sim.network.clock import to_ns
 from sim.network.degraded import Degraded
 from sim.network.frames import NS_PER_S
 from sim.network.in_flight import FrameInFlight, LoneAttempt

@@ -26,9 +26,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from heapq import heappop, heappush
 
-from simpy import Environment
-
-from sim.network.alarm import AlarmClock, to_ns
+from sim.network.clock import AlarmClock, NanosecondEnvironment, to_ns
 from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, arbitration_key, duration_ns, frame_ns
 from sim.network.lone_transmitter import AttemptTimes
 from sim.network.streams import ErrorState, LimitWatch, Listener, Recovery, StateHandler, Stream
@@ -150,7 +148,7 @@ class _Line:
 class StreamNetwork:
     """All buses of one car at stream depth."""
 
-    def __init__(self, env: Environment) -> None:
+    def __init__(self, env: NanosecondEnvironment) -> None:
         self._env = env
         self._clock = AlarmClock(env, self._run)
         self._calendar: list[tuple[int, int, int, Callable[[int], None]]] = []

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import pytest
-from simpy import Environment
 
 from sim import scenarios_folder
 from sim.bench import tester
@@ -26,6 +25,7 @@ from sim.modules.power_mode import PowerModeMaster
 from sim.modules.trace import Trace
 from sim.modules.uds_client import NegativeResponse
 from sim.network.can import CanNetwork
+from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import arbitration_key
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
@@ -70,7 +70,7 @@ def a_whole_car_sets_no_code() -> None:
 
 
 def the_lower_identifier_goes_first() -> None:
-    env = Environment()
+    env = NanosecondEnvironment()
     network = CanNetwork(env)
     network.set_segments([Segment(("a", "b", "c"))])
     order: list[int] = []

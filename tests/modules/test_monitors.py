@@ -9,13 +9,13 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-import simpy
 
 from sim.bench.bench import Bench
 from sim.modules.enable_condition import EnableCondition
 from sim.modules.fault_memory import Status
 from sim.modules.maturing import Maturing
 from sim.modules.world import Timer
+from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import Frame, frame_bits
 
 Make = Callable[..., Bench]
@@ -277,7 +277,7 @@ class Clock:
     """A world that only has a clock, and notes which gaps a verdict hangs on."""
 
     def __init__(self) -> None:
-        self.env = simpy.Environment()
+        self.env = NanosecondEnvironment()
         self.gaps_s: list[float] = []
         self.network = SimpleNamespace(tell_apart=self.gaps_s.append)
 

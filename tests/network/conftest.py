@@ -5,9 +5,9 @@ from collections.abc import Callable
 from functools import cache
 
 import pytest
-from simpy import Environment
 
 from sim.network.can import CanNetwork, Stream, Watch
+from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import Frame, frame_bits
 from sim.wiring.segments import Segment
 
@@ -16,7 +16,7 @@ class Recorded:
     """A network whose calls go into one log, as (what, who, time in ms); the clock must agree with each."""
 
     def __init__(self, *segments: Segment, seed: int = 0) -> None:
-        self.env = Environment()
+        self.env = NanosecondEnvironment()
         self.log: list[tuple[str, str, float]] = []
         self.net = CanNetwork(
             self.env, seed=seed, on_event=lambda time_s, what, who: self.note(what, who, time_s)

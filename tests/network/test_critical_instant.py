@@ -13,9 +13,9 @@ import random
 from dataclasses import dataclass
 
 import pytest
-import simpy
 
 from sim.network.can import CanNetwork
+from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import NS_PER_S, Frame, arbitration_key, frame_bits
 from sim.network.response_time import PeriodicFrame, responses_s
 from sim.network.streams import Stream
@@ -85,7 +85,7 @@ def drawn(rng: random.Random) -> Drawn:
 
 def simulated_ns(one: Drawn, offsets_s: list[float], until_s: float) -> dict[str, list[int]]:
     """Time from release to end of frame of every instance, by message."""
-    env = simpy.Environment()
+    env = NanosecondEnvironment()
     network = CanNetwork(env)
     ends: dict[str, list[float]] = {}
     network.tap = lambda start_s, end_s, frame, sender: ends.setdefault(sender, []).append(end_s)

@@ -1,9 +1,9 @@
 """FD frames on a bus, at both depths: the time they take, what they carry, and a bus in trouble."""
 
 import pytest
-import simpy
 
 from sim.network.can import CanNetwork
+from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import NS_PER_S, Frame, frame_ns
 from sim.network.stream_fidelity import StreamNetwork
 from sim.network.streams import Stream
@@ -20,7 +20,7 @@ def fd_stream(name: str, channel: str, can_id: int, data: bytes, period_s: float
 @BOTH
 def test_a_long_frame_arrives_whole_and_on_time(fidelity: type[CanNetwork] | type[StreamNetwork]) -> None:
     """64 bytes in one frame; it has arrived when its bits at 500 kbit/s and 2 Mbit/s have passed."""
-    env = simpy.Environment()
+    env = NanosecondEnvironment()
     network = fidelity(env)
     stream = fd_stream("A", "A.fd", 0x100, LONG)
     heard: list[tuple[float, bytes]] = []
@@ -40,7 +40,7 @@ def test_a_long_frame_arrives_whole_and_on_time(fidelity: type[CanNetwork] | typ
 @BOTH
 def test_alone_its_attempts_take_their_own_time(fidelity: type[CanNetwork] | type[StreamNetwork]) -> None:
     """Sixteen attempts without acknowledgement: error passive, and back when somebody comes."""
-    env = simpy.Environment()
+    env = NanosecondEnvironment()
     network = fidelity(env)
     stream = fd_stream("A", "A.fd", 0x100, LONG)
     network.set_segments([Segment(("A.fd",))])
@@ -61,7 +61,7 @@ def test_alone_its_attempts_take_their_own_time(fidelity: type[CanNetwork] | typ
 
 def test_a_deaf_member_of_an_fd_bus() -> None:
     """Bit by bit: one that reads nobody does not disturb, and the long frames of the others arrive."""
-    env = simpy.Environment()
+    env = NanosecondEnvironment()
     network = CanNetwork(env)
     streams = [fd_stream(name, f"{name}.fd", 0x100 + k, LONG) for k, name in enumerate("AB")]
     network.set_segments([Segment(("A.fd", "B.fd", "C.fd"))])
@@ -79,7 +79,7 @@ def test_a_deaf_member_of_an_fd_bus() -> None:
 
 def test_classical_and_fd_frames_share_a_bus() -> None:
     """Arbitration does not care: the lower identifier first, whatever its format."""
-    env = simpy.Environment()
+    env = NanosecondEnvironment()
     network = CanNetwork(env)
     network.set_segments([Segment(("A.fd", "B.fd"))])
     seen: list[tuple[int, bool]] = []
@@ -97,7 +97,7 @@ def test_a_controller_that_does_not_know_fd() -> None:
     dominant bit behind its flag (rules 1 and 2), so that its 15th error makes it error passive. The sender
     counts 8 for each frame that it destroys, 120 in all, and stays error active.
     """
-    env = simpy.Environment()
+    env = NanosecondEnvironment()
     destroyed: list[float] = []
     network = CanNetwork(env, on_event=lambda time_s, what, who: destroyed.append(time_s))
     stream = fd_stream("A", "A.fd", 0x100, LONG, 0.02)
@@ -117,7 +117,7 @@ def test_a_controller_that_does_not_know_fd() -> None:
 
 def test_it_reads_classical_frames_all_the_same() -> None:
     """Only FD frames are strange to it."""
-    env = simpy.Environment()
+    env = NanosecondEnvironment()
     network = CanNetwork(env)
     network.set_segments([Segment(("A.fd", "C.fd"), faults=(ChannelFault("C.fd", classical=True),))])
     got: list[Frame] = []

@@ -11,9 +11,9 @@ import random
 from dataclasses import dataclass, field
 
 import pytest
-import simpy
 
 from sim.network.can import CanNetwork
+from sim.network.clock import NanosecondEnvironment
 from sim.network.stream_fidelity import Overloaded, StreamNetwork
 from sim.network.streams import Network, Stream
 from sim.wiring.segments import Segment
@@ -31,7 +31,7 @@ class Day:
     def live(self, network_class: type[Network]) -> dict[tuple[str, str, str], list[tuple[float, str]]]:
         """Run the day; returns per (what, stream, receiver) the times and words."""
         rng = random.Random(self.seed)
-        env = simpy.Environment()
+        env = NanosecondEnvironment()
         network = network_class(env)  # type: ignore[call-arg]
         told: dict[tuple[str, str, str], list[tuple[float, str]]] = {}
         north = [f"N{i}.north" for i in range(4)]
@@ -111,7 +111,7 @@ def test_both_depths_tell_receivers_the_same(seed: int) -> None:
 
 def test_an_overloaded_bus_is_refused() -> None:
     """Stream depth does not answer for what low priorities get on a bus that is full."""
-    network = StreamNetwork(simpy.Environment())
+    network = StreamNetwork(NanosecondEnvironment())
     network.set_segments([Segment(("A.b", "B.b"), (), 125_000)])
     for number in range(9):
         network.start(Stream(f"m{number}", "A.b", 0x100 + number, 0.01, 0.0, bytes(8)))
@@ -151,7 +151,7 @@ FIDELITIES = [CanNetwork, StreamNetwork]
 @pytest.mark.parametrize("network_class", FIDELITIES)
 def test_a_sender_that_begins_late_is_missed_until_then(network_class: type[Network]) -> None:
     """Its period is within the limit, its first frame is not."""
-    env = simpy.Environment()
+    env = NanosecondEnvironment()
     network = network_class(env)  # type: ignore[call-arg]
     network.set_segments([Segment(("A.bus", "B.bus"), (), 500_000)])
     late = Stream("late", "A.bus", 0x100, 0.1, 0.5)
@@ -165,7 +165,7 @@ def test_a_sender_that_begins_late_is_missed_until_then(network_class: type[Netw
 
 @pytest.mark.parametrize("network_class", FIDELITIES)
 def test_a_watch_that_is_cancelled_by_whoever_hears_first_is_not_called(network_class: type[Network]) -> None:
-    env = simpy.Environment()
+    env = NanosecondEnvironment()
     network = network_class(env)  # type: ignore[call-arg]
     network.set_segments([Segment(("A.bus", "B.bus", "C.bus"), (), 500_000)])
     late = Stream("late", "A.bus", 0x100, 0.1, 0.5)
@@ -190,7 +190,7 @@ class Gate:
     JOINED = (SOURCE, Segment(("B.south", "G.south"), (), 500_000))
 
     def __init__(self, network_class: type[Network]) -> None:
-        self.env = simpy.Environment()
+        self.env = NanosecondEnvironment()
         self.network = network_class(self.env)  # type: ignore[call-arg]
         self.source = Stream("m", "A.north", 0x100, 0.1)
         self.copy = Stream("m on south", "G.south", 0x200, None)
@@ -233,7 +233,7 @@ def test_what_is_released_the_moment_its_sender_is_left_alone_waits_for_company(
     network_class: type[Network],
 ) -> None:
     """All changes of an instant come before what is released at it: nobody has acknowledged this frame."""
-    env = simpy.Environment()
+    env = NanosecondEnvironment()
     network = network_class(env)  # type: ignore[call-arg]
     stream, together = Stream("m", "A.bus", 0x100, 0.1), [Segment(("A.bus", "B.bus"), (), 500_000)]
     network.set_segments(together)

@@ -7,9 +7,9 @@ import isotp
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from simpy import Environment
 
 from sim.network.can import CanNetwork
+from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink, TransportError, gap_of, st_min_byte
 from sim.wiring.segments import Segment
@@ -21,7 +21,7 @@ class Conversation:
     """A tester's link (or none) and an ECM's link on a 500 kbit/s bus; all frames and results are noted."""
 
     def __init__(self, tester=True, **ecm_settings):
-        self.env = Environment()
+        self.env = NanosecondEnvironment()
         self.network = CanNetwork(self.env)
         self.together = [Segment(("ecm", "tester"))]
         self.network.set_segments(self.together)
@@ -136,7 +136,7 @@ class Peer:
 )
 def test_both_ways_with_an_independent_peer(message, peer_block_size, own_block_size):
     """Messages of any length pass to can-isotp and back, whatever block sizes the two ends ask for."""
-    env = Environment()
+    env = NanosecondEnvironment()
     network = CanNetwork(env)
     network.set_segments([Segment(("ecm", "tester"))])
     peer = Peer(env, network, blocksize=peer_block_size, stmin=0)
@@ -160,7 +160,7 @@ def test_both_ways_with_an_independent_peer(message, peer_block_size, own_block_
 def test_lengths_around_the_limits(size):
     """Single, first with 12-bit and first with 32-bit length, against the independent peer."""
     message = bytes(n % 251 for n in range(size))
-    env = Environment()
+    env = NanosecondEnvironment()
     network = CanNetwork(env)
     network.set_segments([Segment(("ecm", "tester"))])
     peer = Peer(env, network, blocksize=0, stmin=0, max_frame_size=6000)

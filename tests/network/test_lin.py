@@ -3,8 +3,8 @@
 from collections.abc import Callable
 
 import pytest
-import simpy
 
+from sim.network.clock import NanosecondEnvironment
 from sim.network.lin import Cluster, FrameSlot, LinNetwork
 from sim.network.streams import Stream
 
@@ -18,7 +18,7 @@ class Roof:
     """Master, rain sensor and wiper: three slots of 10 ms."""
 
     def __init__(self) -> None:
-        self.env = simpy.Environment()
+        self.env = NanosecondEnvironment()
         slots = tuple(
             FrameSlot(name, place, 0.01)
             for place, name in enumerate(("BCM.wish", "RLS.rain", "WIP.state"), 1)
