@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Protocol
 
-from jinja2 import FileSystemLoader, NanosecondEnvironment, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 FRAMES = Path(__file__).parent
@@ -26,9 +26,9 @@ class Macros(Protocol):
 
 
 @cache
-def _environment(folder: Path) -> NanosecondEnvironment:
+def _environment(folder: Path) -> Environment:
     loader = FileSystemLoader([folder, FRAMES])
-    return NanosecondEnvironment(
+    return Environment(
         autoescape=True, loader=loader, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
 

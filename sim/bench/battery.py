@@ -15,12 +15,14 @@ from collections.abc import Callable
 from math import ceil
 
 from sim.modules.world import Timer, World
+from sim.network.frames import NS_PER_S
 from sim.wiring.power import charge_pct
 from sim.wiring.wiring import Reading
 
 STEP_PCT = 1.0
 TOLD_PCT = 10.0  # the trace has an event for each of these that is passed downwards
 S_PER_H = 3600.0
+NS_PER_H = S_PER_H * NS_PER_S
 LEAST_WAIT_S = 1e-6  # a step that is due by rounding is taken a moment later
 
 
@@ -33,7 +35,7 @@ class StateOfCharge:
         self._on_fall = on_fall
         self._capacity_ah = world.car.built.battery.capacity_ah
         self._timer: Timer | None = None
-        self._since_s = world.now_s
+        self._since_ns = world.now_ns
         self._current_a = 0.0
         self._reading: Reading | None = None
         self.given()
@@ -41,13 +43,13 @@ class StateOfCharge:
     def given(self) -> None:
         """The charge as the car's condition has it: at the beginning, or after an edit of it."""
         self.shown_pct = self._base_pct = self._pct = charge_pct(self._world.car)
-        self._since_s = self._world.now_s
+        self._since_ns = self._world.now_ns
         self._taken_ah: dict[str, float] = {}
 
     @property
     def charge_pct(self) -> float:
         """State of charge now."""
-        passed_h = (self._world.now_s - self._since_s) / S_PER_H
+        passed_h = (self._world.now_ns - self._since_ns) / NS_PER_H
         return min(100.0, max(0.0, self._pct - self._rate_pct_per_h * passed_h))
 
     @property
@@ -72,13 +74,13 @@ class StateOfCharge:
         return 100 * self._current_a / self._capacity_ah
 
     def _count(self) -> None:
-        now_s = self._world.now_s
+        now_ns = self._world.now_ns
         self._pct = self.charge_pct
-        if self._reading is not None and now_s > self._since_s and self._current_a > 0:
-            passed_h = (now_s - self._since_s) / S_PER_H
+        if self._reading is not None and now_ns > self._since_ns and self._current_a > 0:
+            passed_h = (now_ns - self._since_ns) / NS_PER_H
             for name, amp in consumption_a(self._reading).items():
                 self._taken_ah[name] = self._taken_ah.get(name, 0.0) + amp * passed_h
-        self._since_s = now_s
+        self._since_ns = now_ns
 
     def _plan(self) -> None:
         """The next step of the shown charge, if the current stays."""

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from sim.modules.world import Timer, World
+from sim.network.frames import NS_PER_S
 from sim.vehicle.car import Car
 from sim.vehicle.elements import FuseLink
 from sim.wiring.fuse import opening_s
@@ -24,13 +25,13 @@ SHORT_A = 1.0  # a short that takes more than this from a fuse is worth naming; 
 
 @dataclass(slots=True)
 class _Hot:
-    since_s: float
-    used: float  # share of its life that had passed at `since_s`
+    since_ns: int
+    used: float  # share of its life that had passed then
     opens_s: float
     timer: Timer
 
-    def used_at(self, now_s: float) -> float:
-        return self.used + (now_s - self.since_s) / self.opens_s
+    def used_at(self, now_ns: int) -> float:
+        return self.used + (now_ns - self.since_ns) / NS_PER_S / self.opens_s
 
 
 class Fuses:
@@ -50,12 +51,12 @@ class Fuses:
                 hot.timer.cancel()
                 del self._hot[name]
             if opens_s is not None and name not in self._hot:
-                now_s = self._world.now_s
-                used = hot.used_at(now_s) if hot else 0.0
+                now_ns = self._world.now_ns
+                used = hot.used_at(now_ns) if hot else 0.0
                 left_s = max(0.0, 1.0 - used) * opens_s
                 words = f"fuse {name} blows: {amp:.0f} A through {rating_a:g} A"
                 timer = self._world.after(left_s, partial(self._open, name, words))
-                self._hot[name] = _Hot(now_s, used, opens_s, timer)
+                self._hot[name] = _Hot(now_ns, used, opens_s, timer)
 
     def _open(self, name: str, words: str) -> None:
         del self._hot[name]

@@ -59,9 +59,9 @@ class LiveCar:
 
     explainer: type[Causes] = Causes
 
-    def __init__(self, car: Car, seed: int = 0, fidelity: Fidelity = "frame") -> None:
+    def __init__(self, car: Car, seed: int = 0, fidelity: Fidelity = "frame", start_ns: int = 0) -> None:
         self.car = car
-        self.env = NanosecondEnvironment()
+        self.env = NanosecondEnvironment(start_ns)
         self.trace = Trace()
         self.network: CanNetwork | StreamNetwork = _NETWORKS[fidelity](self.env)
         self.lin = LinNetwork(self.env, lin_clusters(car))

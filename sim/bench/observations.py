@@ -30,6 +30,7 @@ from itertools import chain
 from typing import TYPE_CHECKING
 
 from sim.network.can import CanNetwork
+from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.lin import OnWire
 from sim.vehicle.car import Car
@@ -174,7 +175,9 @@ def held_states(live: LiveCar) -> tuple[tuple[Wiring, SwitchState], ...]:
     """The electrical states of the last action that lasted long enough for a hold, and the present one."""
     ends_s = [*(since_s for since_s, _, _ in list(live.hold)[1:]), math.inf]
     lasted = zip(live.hold, ends_s, strict=True)
-    return tuple((wiring, state) for (since_s, wiring, state), end_s in lasted if end_s - since_s >= HOLD_S)
+    return tuple(
+        (wiring, state) for (since_s, wiring, state), end_s in lasted if end_s >= since_s + HOLD_S - CLOCK_S
+    )
 
 
 @contextmanager

@@ -19,6 +19,7 @@ from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
 from sim.modules.uds_client import Answer, Done, DtcsRead, NegativeResponse, ReportedDtc, Silent
 from sim.modules.uds_server import EXTENDED_SESSION, NEGATIVE, P2_STAR_MS, NegativeResponseCode, SharedSecret
+from sim.network.clock import CLOCK_S
 from sim.network.frames import MAX_DATA_BYTES, Frame
 from sim.network.isotp import PADDING, IsoTpLink
 from sim.vehicle.harness import TESTER
@@ -128,7 +129,7 @@ class Tester:
 
     def ask(self, name: str, request: bytes) -> Answer:
         """One request to one module, repeated once when nothing comes."""
-        if self._live.now_s >= self._present_s + PRESENT_S:
+        if self._live.now_s >= self._present_s + PRESENT_S - CLOCK_S:
             self._keep_awake()
         for _ in range(TRIES):
             answer = asks.decode(name, request, self._exchange(name, request))

@@ -17,6 +17,7 @@ from sim.modules.obd_services import SERVICES, EngineValues, ObdServices
 from sim.modules.tester_control import TesterControl
 from sim.modules.uds_server import S3_S, DiagnosticServer, Identity, LiveValues, SharedSecret
 from sim.modules.world import Timer
+from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
 from sim.vehicle.description import Vehicle
@@ -25,7 +26,6 @@ from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
 SECRET: Final = b"invented secret!"  # 16 bytes; shared by every module and workshop of the bench
 VIN: Final = "BUSBAYTRAYNER0001"  # invented; 17 characters without I, O and Q as in ISO 3779
 HOLD_S: Final = 5.0  # a diagnostic request keeps a module awake as long as S3 (ISO 14229-2)
-CLOCK_S: Final = 1e-9  # times closer than this are equal: sums of seconds are rounded
 ANSWER_S: Final = 0.003  # a module's own time to answer; common practice, well inside P2 of 50 ms
 
 
@@ -121,7 +121,7 @@ class Diagnostics:
         if self._lapse:
             self._lapse.cancel()
         if self.server.lapses_at_s is not None:
-            self._lapse = self._host.world.after(S3_S + CLOCK_S, self._session_ends)
+            self._lapse = self._host.world.after(S3_S, self._session_ends)
 
     def _session_ends(self) -> None:
         self.server.lapse()
@@ -137,11 +137,10 @@ class Diagnostics:
     def _engine_values(self) -> EngineValues:
         world = self._host.world
         running_since = world.engine.event if world.engine.value == "running" else None
-        run_time_s = 0.0 if running_since is None else world.now_s - world.trace[running_since].time_s
         return EngineValues(
             float(ENGINE_RPM[str(world.engine.value)]),
             float(str(world.speed_kph.value)),
-            run_time_s,
+            0.0 if running_since is None else world.since_s(world.trace[running_since].time_s),
             self._host.supply_v,
             world.engine.value == "stopped",
         )

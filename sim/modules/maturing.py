@@ -82,7 +82,7 @@ class Maturing:
             return
         now_s = self._world.now_s
         if self._timer.waiting and (self.failing or self._proved()):
-            self._world.network.tell_apart(self._timer.due_s - now_s)
+            self._world.network.tell_apart(self._timer.left_s)
         self._world.network.tell_apart(now_s - self._decided_s)
         self._timer.cancel()
 

@@ -27,6 +27,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final, Literal
 
+from sim.network.clock import CLOCK_S
 from sim.vehicle.description import NetworkManagement
 
 NmState = Literal["bus sleep", "repeat message", "normal operation", "ready sleep", "prepare bus sleep"]
@@ -35,7 +36,6 @@ SENDING: Final = ("repeat message", "normal operation")
 
 REPEAT_MESSAGE_BIT: Final = 0x01  # control bit vector, bit 0: repeat message request
 ACTIVE_WAKEUP_BIT: Final = 0x10  # bit 4: this node woke the bus itself
-CLOCK_S: Final = 1e-9  # times closer than this are equal: sums of seconds are rounded
 
 
 class NmNode:

@@ -23,6 +23,7 @@ from cryptography.hazmat.primitives.ciphers.algorithms import AES
 from cryptography.hazmat.primitives.cmac import CMAC
 
 from sim.modules.fault_memory import Dtc, FaultMemory, SnapshotRecord
+from sim.network.clock import CLOCK_S
 from sim.vehicle.codes import dtc_bytes, dtc_text
 from sim.vehicle.conditions import PowerMode
 
@@ -289,7 +290,7 @@ class DiagnosticServer:
     def lapse(self) -> None:
         """Fall back to the default session if its time is over and nothing is under way."""
         deadline_s = None if self._pending else self.lapses_at_s
-        if deadline_s is not None and self._clock() >= deadline_s:
+        if deadline_s is not None and self._clock() >= deadline_s - CLOCK_S:
             self._enter(DEFAULT_SESSION)
 
     def restart(self) -> None:
@@ -446,7 +447,10 @@ class DiagnosticServer:
             raise _Refused(NegativeResponseCode.SERVICE_NOT_SUPPORTED)
         if body[0] == 0x01:
             _check(len(body) == 1, NegativeResponseCode.INCORRECT_LENGTH)
-            _check(self._clock() >= self._delay_until_s, NegativeResponseCode.TIME_DELAY_NOT_EXPIRED)
+            _check(
+                self._clock() >= self._delay_until_s - CLOCK_S,
+                NegativeResponseCode.TIME_DELAY_NOT_EXPIRED,
+            )
             self._seed = self._security.seed()
             return body + (bytes(len(self._seed)) if self.unlocked else self._seed)
         seed, self._seed = self._seed, None

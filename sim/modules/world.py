@@ -11,8 +11,8 @@ import simpy
 from sim.modules.facts import Fact
 from sim.modules.signals import Codec
 from sim.modules.trace import Trace
-from sim.network.clock import NanosecondEnvironment
-from sim.network.frames import Frame
+from sim.network.clock import NanosecondEnvironment, to_ns
+from sim.network.frames import NS_PER_S, Frame
 from sim.network.streams import Network, Stream
 from sim.vehicle.car import Car
 
@@ -22,11 +22,11 @@ SEND_LIMIT_S = 0.1  # a single frame that is not acknowledged by then is given u
 class Timer:
     """Calls `action` once after `delay_s` unless cancelled."""
 
-    __slots__ = ("_action", "due_s")
+    __slots__ = ("_action", "_due_ns", "_env")
 
     def __init__(self, env: NanosecondEnvironment, delay_s: float, action: Callable[[], None]) -> None:
         self._action: Callable[[], None] | None = action
-        self.due_s = env.now + delay_s
+        self._env, self._due_ns = env, env.now_ns + to_ns(delay_s)
         timeout = env.timeout(delay_s)
         assert timeout.callbacks is not None
         timeout.callbacks.append(self._fire)
@@ -39,6 +39,16 @@ class Timer:
     def cancel(self) -> None:
         """Forget it."""
         self._action = None
+
+    @property
+    def due_s(self) -> float:
+        """When it calls, in seconds."""
+        return self._due_ns / NS_PER_S
+
+    @property
+    def left_s(self) -> float:
+        """How long it still waits."""
+        return (self._due_ns - self._env.now_ns) / NS_PER_S
 
     @property
     def waiting(self) -> bool:
@@ -148,7 +158,16 @@ class World:
     @property
     def now_s(self) -> float:
         """Simulated time in seconds."""
-        return float(self.env.now)
+        return self.env.now
+
+    @property
+    def now_ns(self) -> int:
+        """Simulated time in whole nanoseconds."""
+        return self.env.now_ns
+
+    def since_s(self, time_s: float) -> float:
+        """Return how long ago a time was, in whole nanoseconds as everything is."""
+        return (self.now_ns - to_ns(time_s)) / NS_PER_S
 
     def record(self, kind: str, subject: str, text: str, causes: tuple[int | None, ...] = ()) -> int:
         """Add an event to the trace at this instant."""

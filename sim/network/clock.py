@@ -1,8 +1,8 @@
 """One clock for the whole car, in whole nanoseconds.
 
 SimPy keeps time as whatever number it is given. With seconds in floating point a sum of delays rounds, and
-two events of one instant end up a rounding error apart, in another order on another day. `NanosecondEnvironment`
-counts whole nanoseconds; seconds are converted where they come in and where they go out.
+two events of one instant end up a rounding error apart, in another order on another day.
+`NanosecondEnvironment` counts whole nanoseconds; seconds are converted at its edge.
 
 Not modelled: a module's own oscillator, which is a few tens of parts per million off.
 """
@@ -18,6 +18,7 @@ from simpy.events import NORMAL, EventPriority
 
 from sim.network.frames import NS_PER_S
 
+CLOCK_S = 0.5 / NS_PER_S  # times closer than this are equal: sums of seconds are rounded
 # SimPy knows 0 (urgent) and 1 (normal).
 _LAST = EventPriority(2)
 _FOREVER_NS = 1 << 62  # 146 years

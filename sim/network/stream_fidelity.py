@@ -259,7 +259,7 @@ class StreamNetwork:
 
     def tell_apart(self, gap_s: float) -> None:
         """Refuse where waiting in arbitration could turn the order round."""
-        if gap_s < UNSURE_S:
+        if gap_s < UNSURE_S and to_ns(gap_s) < to_ns(UNSURE_S):
             raise NotAtThisFidelity(f"a frame decides that may be {UNSURE_S} s later")
 
     @property

@@ -6,6 +6,7 @@ from time import process_time
 from simpy import Environment
 
 from sim.network.can import CanNetwork, Stream
+from sim.network.clock import NanosecondEnvironment
 from sim.wiring.segments import Segment
 
 # Buses of an invented minibus: bit rate, number of streams, their periods in ms in turn. Periods from 10 ms
@@ -22,9 +23,9 @@ RECEIVERS = 3
 TARGET = 0.5  # frames per bare SimPy timeout
 
 
-def minibus() -> tuple[Environment, CanNetwork]:
+def minibus() -> tuple[NanosecondEnvironment, CanNetwork]:
     """80 streams on five buses, each watched by three receivers with a limit of five periods."""
-    env = Environment()
+    env = NanosecondEnvironment()
     network = CanNetwork(env)
     rng = random.Random(1)
     channels = {bus: tuple(f"module {n}.{bus}" for n in range(MODULES_PER_BUS)) for bus in BUSES}
@@ -47,7 +48,7 @@ def unexpected(time_s: float) -> None:
     raise AssertionError(f"a message was lost at {time_s} s on a healthy bus")
 
 
-def frames_per_second(env: Environment, network: CanNetwork, duration_s: float) -> float:
+def frames_per_second(env: NanosecondEnvironment, network: CanNetwork, duration_s: float) -> float:
     """Frames per second of processor time."""
     before, began = network.frames_total, process_time()
     env.run(until=env.now + duration_s)

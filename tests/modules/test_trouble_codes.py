@@ -123,14 +123,14 @@ def teaching() -> Bench:
 @pytest.mark.parametrize(
     ("fault", "lamps"),
     [
-        ([], ["mil", "battery"]),  # the engine stands
+        ([], ["mil", "battery"]),  # the engine is not running
         (["unplug ABS"], ["mil", "battery", "abs"]),
         (["unplug TCM"], ["mil", "battery", "gearbox"]),
         (["unplug SRS"], ["mil", "battery", "airbag"]),
-        # without the engine module the gear is invalid, which is not missing; charging is unknown: dark
-        (["unplug ECM"], ["mil"]),
+        # without the engine module the gear is invalid, which is not missing; the charge lamp is wired
+        (["unplug ECM"], ["mil", "battery"]),
         (["unplug BCM"], ["security", "mil", "battery"]),
-        (["unplug GW"], ["mil", "abs", "gearbox"]),
+        (["unplug GW"], ["mil", "battery", "abs", "gearbox"]),
         (["pull F13"], []),  # no ignition at the cluster
         (["unplug IPC"], []),
     ],
