@@ -31,8 +31,8 @@ from sim.modules.signals import Codec
 from sim.modules.trace import Trace
 from sim.modules.world import World
 from sim.network.can import CanNetwork
-from sim.network.lin import BusesAndClusters, LinNetwork
 from sim.network.clock import NanosecondEnvironment
+from sim.network.lin import BusesAndClusters, LinNetwork
 from sim.network.stream_fidelity import StreamNetwork
 from sim.vehicle.car import Car
 from sim.vehicle.edits import Edit
