@@ -37,12 +37,11 @@ class Causes:
 
     def sense(self, module: str, function: str) -> tuple[int, ...]:
         """Shorts without which the pin would have another voltage, or what has just been switched."""
-        reading, leads = self._live.reading, self._live.car.harness.leads
+        reading = self._live.reading
         now_v = reading.pin_v(module, function)
         events = {
             self._live.latest.edits[part.id]
-            for parts in leads.values()
-            for part in parts
+            for part in self._live.car.harness.joined_parts()
             if part.id in self._live.latest.edits
             and abs(reading.without(part.id).pin_v(module, function) - now_v) > FELT_V
         }

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from sim.vehicle.harness_state import HarnessState
-
-SETS = ("unplugged", "pulled", "blown", "opened", "stuck", "babbling", "classical")
-TABLES = ("added_ohm", "fitted_a", "loosened", "swapped", "offset_v", "intermittent", "bitrates_bps")
+from sim.vehicle.harness_state import HarnessState, alterations
 
 
 @dataclass
@@ -24,19 +21,5 @@ class LatestEvents:
 
     def note_edit(self, old: HarnessState, new: HarnessState, event: int) -> None:
         """Note the event for every part that an edit has changed."""
-        for name in sorted(old.kept_awake ^ new.kept_awake):
-            self.edits[f"{name} awake"] = event
-        for field_name in SETS:
-            for name in sorted(getattr(old, field_name) ^ getattr(new, field_name)):
-                self.edits[name] = event
-        for field_name in TABLES:
-            was, now = getattr(old, field_name), getattr(new, field_name)
-            for name in sorted(was.keys() | now.keys()):
-                if was.get(name) != now.get(name):
-                    self.edits[name] = event
-        for name in sorted(old.leads.keys() | new.leads.keys()):
-            if old.leads.get(name) != new.leads.get(name):
-                parts = (*old.leads.get(name, ()), *new.leads.get(name, ()))
-                self.edits.update(dict.fromkeys((name, *(part.id for part in parts)), event))
-        if old.battery_pct != new.battery_pct:
-            self.edits["BAT"] = event
+        for one in alterations(old, new):
+            self.edits.update(dict.fromkeys(one.names(), event))

@@ -35,7 +35,7 @@ from sim.network.clock import NanosecondEnvironment
 from sim.network.lin import BusesAndClusters, LinNetwork
 from sim.network.stream_fidelity import StreamNetwork
 from sim.vehicle.car import Car
-from sim.vehicle.edits import Edit
+from sim.vehicle.edit import Edit
 from sim.vehicle.harness import TESTER, TESTER_MIN_V
 from sim.vehicle.problems import Unsettled
 from sim.wiring.wiring import Reading, SwitchState, Wiring
@@ -145,14 +145,14 @@ class LiveCar:
         self._wiring = None
         self._wirings.clear()
         self._intermittents.update(after)
-        if edit.text.startswith("charge "):
+        if edit.verb == "charge":
             self.battery.given()
         self.electrical(event)
         return event
 
     def suppose(self, edit: Edit) -> int:
         """Note a theory about how the car was built, which the car already has; returns the event."""
-        words = edit.text.removeprefix("theory ")
+        words = edit.supposition
         event = self.latest.theories[words] = self.world.record("theory", "car", f"suppose that {words}")
         return event
 

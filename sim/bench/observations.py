@@ -34,7 +34,7 @@ from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.lin import OnWire
 from sim.vehicle.car import Car
-from sim.vehicle.edits import terminal_of
+from sim.vehicle.edit import terminal_of
 from sim.vehicle.elements import Contact, Element, FuseLink, Pin, Wire
 from sim.vehicle.harness import TESTER
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
@@ -437,7 +437,7 @@ def _pin_at(node: str, car: Car) -> tuple[Pin | None, bool]:
 
 def _bypassed(pin: Pin, car: Car) -> bool:
     owner = car.connectors[pin.connector].owner
-    return any(lead.startswith(f"bypass {owner} ") for lead in car.harness.leads)
+    return car.harness.is_bypassed(owner)
 
 
 _PARSERS: dict[str, Callable[[list[str], Car], Observation]] = {

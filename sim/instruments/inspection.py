@@ -96,9 +96,8 @@ def _connector(plug: Connector, car: Car) -> Iterator[Sight]:
     if plug.id in state.unplugged:
         yield True, "unplugged"
         yield from _open_face(plug, car)
-        for lead in state.leads:
-            if lead.startswith(f"bypass {plug.owner} "):
-                yield True, f"a lead sits in it: {lead.removeprefix('bypass ')}"
+        for lead in sorted(state.bypasses(plug.owner)):
+            yield True, f"a lead sits in it: {lead.removeprefix('bypass ')}"
     elif plug.id in state.loosened:
         yield True, "half seated: the lock has not closed"
     elif plug.kind == "battery":
@@ -217,8 +216,7 @@ def _place(nodes: list[str], car: Car) -> Iterator[Sight]:
 
 
 def _added(car: Car, kind: str) -> Iterable[Element]:
-    parts = (part for lead in car.harness.leads.values() for part in lead)
-    return (part for part in parts if getattr(part, "kind", "") == kind)
+    return (part for part in car.harness.joined_parts() if getattr(part, "kind", "") == kind)
 
 
 def _spoken(node: str, car: Car) -> str:

@@ -16,8 +16,7 @@ from sim.lab.fault_table import run_table
 from sim.lab.selfcheck import first_look, self_check
 from sim.lab.technician import compare, searched
 from sim.lab.workshop import Cache, Progress, Workshop, on_cluster
-from sim.vehicle.edits import catalogue
-from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
+from sim.vehicle.edits import catalogue, further_faults, further_kinds
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 
@@ -139,7 +138,7 @@ def _kinds(parser: ArgumentParser) -> None:
         "--kind",
         action="append",
         default=[],
-        choices=FAULT_KINDS,
+        choices=further_kinds(),
         help="faults of this kind, too, besides what can be off, out or open; several times",
     )
 

@@ -13,7 +13,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from sim.vehicle.car import Car
-from sim.vehicle.edits import Edit, parse_edit
+from sim.vehicle.edit import Edit
+from sim.vehicle.edits import parse_edit
 from sim.vehicle.elements import Element, Resistor, Wire
 from sim.vehicle.problems import EditProblem
 from sim.wiring.wiring import SwitchState, Wiring
@@ -137,7 +138,7 @@ def _effect(text: str, car: Car) -> dict[Atom, float]:
         atoms[("rating", name)] = rating_a
     for name, lead in after.harness.leads.items():
         if name not in before.harness.leads:
-            for part in lead:
+            for part in lead.parts:
                 atoms.update(_joins(part, car))
     for pin, other in after.harness.swapped.items():
         atoms[("swapped", *sorted((pin, other)))] = 0.0

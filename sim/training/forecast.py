@@ -28,8 +28,7 @@ from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import REPAIRS, Attempt
 from sim.training.causes import same_effect
-from sim.vehicle.edits import catalogue
-from sim.vehicle.fault_kinds import further_faults
+from sim.vehicle.edits import catalogue, further_faults
 
 # A car that comes with a complaint has nothing wrong once in a while: about as often as one of ten
 # connectors is off (`sim.lab.odds.ODDS`); a choice of ours.

@@ -34,9 +34,8 @@ from sim.training.causes import same_effect
 from sim.training.exercise import Exercise, is_theory
 from sim.training.forecast import parts_of
 from sim.vehicle.car import Car
-from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, parse_edit
+from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, further_faults, parse_edit
 from sim.vehicle.elements import Contact, Driver, HandSwitch, LoadPart, RelayContact, Wire
-from sim.vehicle.fault_kinds import further_faults
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
@@ -214,7 +213,7 @@ class Glance:
 
     def _may_blow(self, fuse: str, car: Car) -> bool:
         """Is something joined to what the fuse feeds, or a smaller one fitted?"""
-        ends = {end for lead in car.harness.leads.values() for part in lead for end in (part.a, part.b)}
+        ends = {end for part in car.harness.joined_parts() for end in (part.a, part.b)}
         if fuse not in self._fed:
             self._fed[fuse] = frozenset(nx.node_connected_component(self._conducting, f"{fuse}.2"))
         return fuse in car.harness.fitted_a or not ends.isdisjoint(self._fed[fuse])

@@ -129,7 +129,7 @@ class Car:
     def all_elements(self) -> Mapping[str, Element]:
         """The built elements as edits have moved them, and those that edits have added."""
         state = self.harness
-        extra = {part.id: part for name in sorted(state.leads) for part in state.leads[name]}
+        extra = {part.id: part for name in sorted(state.leads) for part in state.leads[name].parts}
         built = self.elements
         if state.swapped or state.offset_v:
             built = {id: self._moved(element) for id, element in built.items()}

@@ -1,36 +1,111 @@
-"""What edits have done to a harness: everything that differs from the car as it was built."""
+"""What edits have done to a harness: everything that differs from the car as it was built.
+
+`alterations` names the differences between two states one by one, so that whoever reports, judges or explains
+them needs no list of the fields.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields
+from typing import Literal
 
 from sim.vehicle.elements import Element
 
 
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """Something joined to the harness: a bypass lead, a short, a terminator too many.
+
+    verb, targets: those of the edit that joined it: two terminals, or a gateway and its buses.
+    """
+
+    verb: Literal["bypass", "short", "terminate"]
+    targets: tuple[str, ...]
+    parts: tuple[Element, ...]
+
+
 @dataclass(frozen=True)
 class HarnessState:
-    """The state of the harness: what has been taken off, pulled, cut, spoilt or added by edits."""
+    """The state of the harness: what has been taken off, pulled, cut, spoilt or added by edits.
+
+    A set holds what is so; a mapping says in which way, by part. Fields in the order of a list of changes.
+    """
 
     unplugged: frozenset[str] = frozenset()
     pulled: frozenset[str] = frozenset()  # fuses and relays out of their holders
     blown: frozenset[str] = frozenset()
+    fitted_a: Mapping[str, float] = field(default_factory=dict)  # fuse -> rating of a wrong fuse
     opened: frozenset[str] = frozenset()  # element ids
     added_ohm: Mapping[str, float] = field(default_factory=dict)  # element id -> series resistance
-    fitted_a: Mapping[str, float] = field(default_factory=dict)  # fuse -> rating of a wrong fuse
-    leads: Mapping[str, tuple[Element, ...]] = field(default_factory=dict)  # bypass leads and shorts by name
     loosened: Mapping[str, tuple[str, ...]] = field(
         default_factory=dict
-    )  # half seated: pins that do not meet
+    )  # connector -> pins that do not meet
     swapped: Mapping[str, str] = field(default_factory=dict)  # pin -> pin whose wire sits in its cavity
-    offset_v: Mapping[str, float] = field(default_factory=dict)  # ground point -> voltage above the body
-    # pin or wire -> mean time between its interruptions and mean length of one, s; `away`: open just now
-    intermittent: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    away: frozenset[str] = frozenset()
-    battery_pct: float | None = None
-    kept_awake: frozenset[str] = frozenset()  # modules whose software never lets go of the network
     # by channel, such as "TCM.powertrain": what is wrong inside its module
     stuck: frozenset[str] = frozenset()  # transmit input of the transceiver held dominant
     babbling: frozenset[str] = frozenset()  # sends the highest priority without end
-    bitrates_bps: Mapping[str, int] = field(default_factory=dict)  # set to another rate than its bus has
     classical: frozenset[str] = frozenset()  # does not know the CAN FD of its bus
+    bitrates_bps: Mapping[str, int] = field(default_factory=dict)  # set to another rate than its bus has
+    # pin or wire -> mean time between its interruptions and mean length of one, s; `away`: open just now
+    intermittent: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    away: frozenset[str] = frozenset()
+    offset_v: Mapping[str, float] = field(default_factory=dict)  # ground point -> voltage above the body
+    leads: Mapping[str, Lead] = field(default_factory=dict)  # by the edit that joined them
+    kept_awake: frozenset[str] = frozenset()  # modules whose software never lets go of the network
+    battery_pct: float | None = None
+
+    def joined_parts(self) -> Iterator[Element]:
+        """All parts of all leads."""
+        for lead in self.leads.values():
+            yield from lead.parts
+
+    def bypasses(self, module: str) -> frozenset[str]:
+        """The names of the bypass leads in the place of a gateway."""
+        return frozenset(
+            name for name, one in self.leads.items() if one.verb == "bypass" and one.targets[0] == module
+        )
+
+    def is_bypassed(self, module: str) -> bool:
+        """Whether a bypass lead is in the place of a gateway, in its connector."""
+        return bool(self.bypasses(module))
+
+
+FIELDS = tuple(one.name for one in fields(HarnessState))
+BATTERY = "BAT"
+
+
+@dataclass(frozen=True, slots=True)
+class Alteration:
+    """One thing that differs between two states: in which field, of which part, and its value before and now.
+
+    The value is True for a member of a set, None where the part is not in the field. The battery's charge
+    has the part `BAT`.
+    """
+
+    field: str
+    part: str
+    was: object
+    now: object
+
+    def names(self) -> Iterator[str]:
+        """The names by which an explanation looks for it: the part, the parts of a lead, `TCM awake`."""
+        yield f"{self.part} awake" if self.field == "kept_awake" else self.part
+        for value in (self.was, self.now):
+            if isinstance(value, Lead):
+                yield from (part.id for part in value.parts)
+
+
+def alterations(before: HarnessState, after: HarnessState) -> Iterator[Alteration]:
+    """Everything that differs, field by field, parts by name."""
+    for name in FIELDS:
+        was, now = _by_part(getattr(before, name)), _by_part(getattr(after, name))
+        for part in sorted({*was, *now}):
+            if was.get(part) != now.get(part):
+                yield Alteration(name, part, was.get(part), now.get(part))
+
+
+def _by_part(value: frozenset[str] | Mapping[str, object] | float | None) -> Mapping[str, object]:
+    if value is None or isinstance(value, float | int):
+        return {} if value is None else {BATTERY: value}
+    return value if isinstance(value, Mapping) else dict.fromkeys(value, True)

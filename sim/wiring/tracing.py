@@ -68,7 +68,7 @@ class Tracer:
 
     def __init__(self, car: Car, clusters: tuple[BusCluster, ...]) -> None:
         self.car, self._clusters = car, clusters
-        self._lead_of = {part.id: name for name, parts in car.harness.leads.items() for part in parts}
+        self._lead_of = {part.id: name for name, lead in car.harness.leads.items() for part in lead.parts}
 
     @cached_property
     def _feeds(self) -> nx.Graph[str]:
@@ -135,7 +135,7 @@ class Tracer:
                 yield self._culprit(lead, "short")
 
     def _leads(self) -> list[Element]:
-        return [part for parts in self.car.harness.leads.values() for part in parts]
+        return list(self.car.harness.joined_parts())
 
     def _least_v(self, module: str) -> float:
         return TESTER_MIN_V if module == TESTER else self.car.built.modules[module].min_supply_v

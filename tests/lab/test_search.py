@@ -23,8 +23,7 @@ from sim.lab.search_result import SearchResult
 from sim.lab.singles import KnownSingles, Opens
 from sim.lab.structure import Structure
 from sim.lab.workshop import Cache, Stopped, Workshop
-from sim.vehicle.edits import catalogue
-from sim.vehicle.fault_kinds import further_faults
+from sim.vehicle.edits import catalogue, further_faults
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 from sim.wiring.wiring import SwitchState

@@ -3,8 +3,7 @@
 import pytest
 
 from sim import scenarios_folder
-from sim.vehicle.edits import catalogue, parse_edit
-from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
+from sim.vehicle.edits import catalogue, further_faults, further_kinds, parse_edit
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import read_car
 
@@ -26,7 +25,7 @@ def test_every_further_fault_can_be_done_and_taken_back(name: str) -> None:
 
 def test_each_kind_has_its_faults_where_a_car_has_such_parts() -> None:
     car = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")
-    assert set() == {kind for kind in FAULT_KINDS if not further_faults(car, [kind])}
+    assert set() == {kind for kind in further_kinds() if not further_faults(car, [kind])}
     estate = read_car(scenarios_folder() / "vehicles" / "small-estate.yaml")
     shorted = further_faults(estate, ["shorted bus lines"])
     assert "short GW.C1.4 to GW.C1.5 0.05 ohm" in shorted  # neighbours, of two buses

@@ -11,7 +11,8 @@ from functools import partial
 import streamlit as st
 
 from sim.training.exercise import Tool
-from sim.vehicle.edits import BITRATES_BPS, catalogue
+from sim.vehicle.edits import catalogue
+from sim.vehicle.edits_modules import BITRATES_BPS
 from ui.panels.cautions import caution
 from ui.panels.diagram import connector_words
 from ui.state.held import Held

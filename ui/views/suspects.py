@@ -14,8 +14,7 @@ from sim.lab.search_plan import Question, SearchAnswer, changes_at_first, search
 from sim.lab.search_report import found_words, no_cause_words, odds_words, search_page
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.workshop import Progress, Stop, Workshop
-from sim.vehicle.edits import catalogue
-from sim.vehicle.fault_kinds import FAULT_KINDS, further_faults
+from sim.vehicle.edits import catalogue, further_faults, further_kinds
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 from ui.drawing import sheet
@@ -114,7 +113,7 @@ def _search(held: Held, question: Question) -> None:
     )
     st.multiselect(
         "besides what can be off, out or open",
-        list(FAULT_KINDS),
+        list(further_kinds()),
         key="suspects_kinds",
         placeholder="other kinds of faults",
         help="a bus that is shorted, swapped or disturbed from inside a module runs bit by bit: "

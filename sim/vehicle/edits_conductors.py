@@ -1,0 +1,350 @@
+"""Edits of terminals and wires: interrupted, corroded, shorted, swapped, with a terminator too many.
+
+Which of these faults harnesses have, and the figures of those listed as suspects, are common practice.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+from sim.vehicle.car import Car
+from sim.vehicle.edit import (
+    EDIT_KINDS,
+    SHORT_OHM,
+    Edit,
+    EditKind,
+    Offer,
+    conductor_named,
+    fields_repaired_by,
+    generator_of,
+    less,
+    number,
+    pin_named,
+    two_terminals,
+    without,
+)
+from sim.vehicle.elements import ReferenceSupply, Resistor
+from sim.vehicle.fault_places import (
+    channels_of_modules,
+    legs_of,
+    one_pair_of_each_bus,
+    pin_at,
+    supply_pins,
+)
+from sim.vehicle.harness import TERMINATOR_OHM
+from sim.vehicle.harness_state import Lead
+from sim.vehicle.problems import EditProblem, unknown
+
+TIMES_S = {"ms": 0.001, "s": 1.0, "min": 60.0}
+INTERRUPTION_S = (0.01, 3600.0)
+EVERY_SO_OFTEN = "every {between_s:g} s for {open_s:g} s"  # as it is offered
+CORRODED_OHM = 8.0  # lets a sleeping module's current through, and hardly that of one that runs
+LIFTED_V = 3.0
+RAILS = ("BODY", "BAT+")
+
+
+# -- one conductor -------------------------------------------------------------------------------------
+
+
+def _open(words: list[str], car: Car) -> Edit:
+    name = conductor_named(words, car, "open", generator_of(car))
+
+    def change(car: Car) -> Car:
+        if name in car.harness.opened:
+            raise EditProblem(f"{name} is open already")
+        return car.with_harness(opened=car.harness.opened | {name})
+
+    return Edit(f"open {name}", "open", "fault", change, f"mend {name}", (name,))
+
+
+def _mend(words: list[str], car: Car) -> Edit:
+    also = (name for kind in EDIT_KINDS.values() if kind.repair == "mend" for name in kind.targets(car))
+    name = conductor_named(words, car, "mend", also)
+
+    def change(car: Car) -> Car:
+        state, fields = car.harness, fields_repaired_by("mend")
+        if not any(name in getattr(state, field) for field in fields):
+            raise EditProblem(f"{name} is whole already")
+        return car.with_harness(**without(state, (*fields, "away"), {name}))
+
+    return Edit(f"mend {name}", "mend", "repair", change, None, (name,))
+
+
+def _corrode(words: list[str], car: Car) -> Edit:
+    name = conductor_named(words[:1], car, "corrode")
+    ohm = number(words[1:], "ohm", f"corrode {name}")
+
+    def change(car: Car) -> Car:
+        return car.with_harness(added_ohm={**car.harness.added_ohm, name: ohm})
+
+    return Edit(f"corrode {name} {ohm:g} ohm", "corrode", "fault", change, f"mend {name}", (name,), ohm)
+
+
+def _offset(words: list[str], car: Car) -> Edit:
+    name = words[0] if words else ""
+    if name not in car.built.grounds:
+        raise EditProblem(unknown("ground point", name, car.built.grounds))
+    volt = number(words[1:], "V", f"offset {name}")
+
+    def change(car: Car) -> Car:
+        return car.with_harness(offset_v={**car.harness.offset_v, name: volt})
+
+    return Edit(f"offset {name} {volt:g} V", "offset", "fault", change, f"mend {name}", (name,), volt)
+
+
+def _interrupt(words: list[str], car: Car) -> Edit:
+    name = conductor_named(words[:1], car, "interrupt")
+    between_s, open_s = _times_s("".join(words[1:]))
+    low_s, high_s = INTERRUPTION_S
+    if not (low_s <= between_s <= high_s and low_s <= open_s <= high_s):
+        raise EditProblem(
+            f"write 'interrupt {name} every 20 s for 300 ms', each time {low_s * 1000:g} ms to 60 min"
+        )
+
+    def change(car: Car) -> Car:
+        return car.with_harness(intermittent={**car.harness.intermittent, name: (between_s, open_s)})
+
+    text = f"interrupt {name} every {between_s:g} s for {open_s * 1000:g} ms"
+    return Edit(text, "interrupt", "fault", change, f"mend {name}", (name,))
+
+
+def _times_s(joined: str) -> tuple[float, float]:
+    """Both times of `every20sfor300ms`; zero where there are none."""
+    match = re.fullmatch(r"every([0-9.]+)(ms|s|min)for([0-9.]+)(ms|s|min)", joined)
+    try:
+        return (
+            (float(match[1]) * TIMES_S[match[2]], float(match[3]) * TIMES_S[match[4]])
+            if match
+            else (0.0, 0.0)
+        )
+    except ValueError:
+        return 0.0, 0.0
+
+
+def _every_pin_and_ground(car: Car) -> Iterator[str]:
+    plugs = (plug for plug in car.connectors.values() if plug.kind != "battery")
+    yield from (f"open {pin.id}" for plug in plugs for pin in plug.pins)
+    yield from (f"open {name}" for name in car.built.grounds)
+
+
+def _every_corroded_ground_and_supply(car: Car) -> Iterator[str]:
+    yield from (f"corrode {ground} {CORRODED_OHM:g} ohm" for ground in car.built.grounds)
+    yield from (f"corrode {pin.id} {CORRODED_OHM:g} ohm" for pin in supply_pins(car))
+
+
+def _every_lifted_ground(car: Car) -> Iterator[str]:
+    yield from (f"offset {ground} {LIFTED_V:g} V" for ground in car.built.grounds)
+
+
+# -- a resistance between two terminals ----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Joint:
+    """A resistance put between two terminals by `verb`, and taken off by `un` and the same verb."""
+
+    verb: Literal["short", "terminate"]
+    kind: str  # of the `Resistor`
+    usual_ohm: float
+
+    def put_in(self, words: list[str], car: Car) -> Edit:
+        a, b, rest = two_terminals(words, self.verb, car)
+        ohm = number(rest, "ohm", self.verb) if rest else self.usual_ohm
+        name = f"{self.verb} {a} to {b}"
+
+        def change(car: Car) -> Car:
+            part = Resistor(name, a, b, ohm, self.kind)
+            return car.with_harness(leads={**car.harness.leads, name: Lead(self.verb, (a, b), (part,))})
+
+        return Edit(f"{name} {ohm:g} ohm", self.verb, "fault", change, f"un{name}", (a, b), ohm)
+
+    def take_off(self, words: list[str], car: Car) -> Edit:
+        a, b, rest = two_terminals(words, f"un{self.verb}", car)
+        name = f"{self.verb} {a} to {b}"
+        if rest:
+            raise EditProblem(f"'{' '.join(rest)}' too many behind 'un{name}'")
+
+        def change(car: Car) -> Car:
+            if name not in car.harness.leads:
+                raise EditProblem(f"there is no '{name}' to take off")
+            return car.with_harness(leads=less(car.harness.leads, name))
+
+        return Edit(f"un{name}", f"un{self.verb}", "repair", change, None, (a, b))
+
+
+_SHORT = _Joint("short", "short", SHORT_OHM)
+_TERMINATOR = _Joint("terminate", "terminator", TERMINATOR_OHM)
+
+
+def _short(one: str, other: str) -> str:
+    return f"short {one} to {other} {SHORT_OHM:g} ohm"
+
+
+def _every_shorted_supply(car: Car) -> Iterator[str]:
+    yield from (_short(pin.id, "BODY") for pin in supply_pins(car))
+
+
+def _every_shorted_line(car: Car) -> Iterator[str]:
+    for high, low in one_pair_of_each_bus(car):
+        yield _short(high.id, low.id)
+        yield from (_short(leg.id, rail) for leg in (high, low) for rail in RAILS)
+    bus_at = {leg: one.bus for one in channels_of_modules(car) for leg in (one.h, one.l)}
+    for plug in car.connectors.values():  # water in a connector joins neighbours
+        for one, other in pairwise(plug.pins):
+            if {one.inner, other.inner} <= bus_at.keys() and bus_at[one.inner] != bus_at[other.inner]:
+                yield _short(one.id, other.id)
+    for cluster in car.built.lin:
+        wire = next(pin_at(port.node, car) for port in car.lin.values() if port.bus == cluster)
+        yield from (_short(wire.id, rail) for rail in RAILS)
+
+
+def _every_shorted_sensor(car: Car) -> Iterator[str]:
+    references = [one for one in car.elements.values() if isinstance(one, ReferenceSupply)]
+    yield from (_short(pin_at(one.a, car).id, rail) for one in references for rail in RAILS)
+    for sensor in car.built.sensors:
+        supply, signal, ground = car.connectors[sensor].pins
+        yield from (_short(signal.id, other.id) for other in (supply, ground))
+
+
+def _inside_every_sensor(car: Car) -> Iterator[str]:
+    """What shows at no place of the harness by which it could be named."""
+    yield from (f"short {name}:1 to {name}:3" for name in car.claimed.sensors)
+
+
+def _every_terminator(car: Car) -> Iterator[str]:
+    """One missing, one too many."""
+    own = (one for one in car.elements.values() if isinstance(one, Resistor) and one.kind == "terminator")
+    yield from (f"open {one.id}" for one in own)
+    for high, low in one_pair_of_each_bus(car):
+        yield f"terminate {high.id} to {low.id} {TERMINATOR_OHM:g} ohm"
+
+
+# -- two wires in each other's cavity ------------------------------------------------------------------
+
+
+def _swap(words: list[str], car: Car) -> Edit:
+    one, other = _two_pins(words, "swap", car)
+
+    def change(car: Car) -> Car:
+        moved = sorted({one, other} & car.harness.swapped.keys())
+        if moved:
+            raise EditProblem(f"another wire sits in {moved[0]} already")
+        return car.with_harness(swapped={**car.harness.swapped, one: other, other: one})
+
+    undo = f"unswap {one} with {other}"
+    return Edit(f"swap {one} with {other}", "swap", "fault", change, undo, (one, other))
+
+
+def _unswap(words: list[str], car: Car) -> Edit:
+    one, other = _two_pins(words, "unswap", car)
+
+    def change(car: Car) -> Car:
+        if car.harness.swapped.get(one) != other:
+            raise EditProblem(f"{one} and {other} are not swapped")
+        return car.with_harness(**without(car.harness, ("swapped",), {one, other}))
+
+    undo = f"swap {one} with {other}"
+    return Edit(f"unswap {one} with {other}", "unswap", "repair", change, undo, (one, other))
+
+
+def _two_pins(words: list[str], verb: str, car: Car) -> tuple[str, str]:
+    if len(words) != 3 or words[1] != "with":
+        raise EditProblem(f"write '{verb} PIN with PIN'")
+    one, other = (pin_named(word, car) for word in (words[0], words[2]))
+    if one == other or car.pins[one].connector != car.pins[other].connector:
+        raise EditProblem(f"'{verb}' takes two pins of one connector (here: {one} and {other})")
+    return one, other
+
+
+def _every_swapped_pair(car: Car) -> Iterator[str]:
+    for one in channels_of_modules(car):
+        high, low = legs_of(one, car)
+        if high.connector == low.connector:
+            yield f"swap {high.id} with {low.id}"
+
+
+KINDS = (
+    EditKind(
+        "open",
+        "fault",
+        _open,
+        {"opened": "{part} open"},
+        "mend",
+        takes_part_away=True,
+        targets=generator_of,
+        catalogue=_every_pin_and_ground,
+        offers=(Offer("joint", "Interrupt", "open {part}"), Offer("ground", "Lift it", "open {part}")),
+    ),
+    EditKind(
+        "corrode",
+        "fault",
+        _corrode,
+        {"added_ohm": "{part} with {now:g} ohm too many"},
+        "mend",
+        suspects={"corroded grounds and supplies": _every_corroded_ground_and_supply},
+        offers=(Offer("joint", "Add this resistance", "corrode {part} {ohm:g} ohm"),),
+    ),
+    EditKind(
+        "offset",
+        "fault",
+        _offset,
+        {"offset_v": "{part} {now:g} V above the body"},
+        "mend",
+        suspects={"lifted grounds": _every_lifted_ground},
+        offers=(Offer("ground", "Raise it by this voltage", "offset {part} {volt:g} V"),),
+    ),
+    EditKind(
+        "interrupt",
+        "fault",
+        _interrupt,
+        {"intermittent": "{part} opens now and then"},
+        "mend",
+        offers=(Offer("pin", "Open it now and then", f"interrupt {{part}} {EVERY_SO_OFTEN}"),),
+    ),
+    EditKind("mend", "repair", _mend),
+    EditKind(
+        "short",
+        "fault",
+        _SHORT.put_in,
+        {"leads": "{part}"},
+        "unshort",
+        "un{part}",
+        suspects={
+            "shorted supplies": _every_shorted_supply,
+            "shorted bus lines": _every_shorted_line,
+            "shorted sensors": _every_shorted_sensor,
+        },
+        answers=_inside_every_sensor,
+        offers=(
+            Offer("terminals", "Short them", "short {part}"),
+            Offer("sensor", "Short it inside", "short {part}:1 to {part}:3 0.5 ohm"),
+        ),
+    ),
+    EditKind("unshort", "repair", _SHORT.take_off),
+    EditKind(
+        "swap",
+        "fault",
+        _swap,
+        {"swapped": "the wires of {part} and {now} are swapped"},
+        "unswap",
+        "unswap {part} with {now}",
+        suspects={"swapped bus wires": _every_swapped_pair},
+        offers=(Offer("pins", "Swap them", "swap {part}"),),
+    ),
+    EditKind("unswap", "repair", _unswap),
+    EditKind(
+        "terminate",
+        "fault",
+        _TERMINATOR.put_in,
+        {"leads": "{part}"},
+        "unterminate",
+        "un{part}",
+        suspects={"terminators": _every_terminator},
+        offers=(Offer("pair", "Put it in", "terminate {part} {ohm:g} ohm"),),
+    ),
+    EditKind("unterminate", "repair", _TERMINATOR.take_off),
+)

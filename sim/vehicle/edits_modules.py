@@ -1,0 +1,208 @@
+"""Edits of what is inside a module, a sensor or the battery."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from typing import get_args
+
+from sim.vehicle.car import Car
+from sim.vehicle.description import Bitrate
+from sim.vehicle.edit import (
+    Edit,
+    EditKind,
+    EditSort,
+    Offer,
+    channel_named,
+    fields_repaired_by,
+    number,
+    one_name,
+    without,
+)
+from sim.vehicle.fault_places import channels_of_modules
+from sim.vehicle.harness_state import HarnessState
+from sim.vehicle.problems import EditProblem, unknown
+
+BITRATES_BPS: tuple[int, ...] = get_args(Bitrate)
+CHARGED_PCT = 60.0  # from here on `charge` is a repair; our own choice
+FLAT_PCT = 5.0
+OTHER_BPS = {250_000: 500_000}  # what a module of another car would be set to; all other buses: 250 kbit/s
+
+
+def _charge(words: list[str], car: Car) -> Edit:
+    pct, usual_pct = number(words, "%", "charge"), car.built.battery.charge_pct
+
+    def change(car: Car) -> Car:
+        return car.with_harness(battery_pct=None if pct == car.built.battery.charge_pct else pct)
+
+    sort: EditSort = "fault" if pct < CHARGED_PCT else "repair"
+    return Edit(f"charge {pct:g} %", "charge", sort, change, f"charge {usual_pct:g} %", (), pct)
+
+
+def _flat_battery(car: Car) -> Iterator[str]:
+    yield f"charge {FLAT_PCT:g} %"
+
+
+# -- faults of modules ---------------------------------------------------------------------------------
+
+
+def _stick(words: list[str], car: Car) -> Edit:
+    name = channel_named(words, car, "stick")
+    return _fault_inside("stick", name, lambda state: {"stuck": state.stuck | {name}})
+
+
+def _babble(words: list[str], car: Car) -> Edit:
+    name = channel_named(words, car, "babble")
+    return _fault_inside("babble", name, lambda state: {"babbling": state.babbling | {name}})
+
+
+def _set(words: list[str], car: Car) -> Edit:
+    classical = words[1:] == ["to", "classical", "CAN"]
+    return _set_classical(words[:1], car) if classical else _set_rate(words, car)
+
+
+def _set_classical(words: list[str], car: Car) -> Edit:
+    name = channel_named(words, car, "set")
+    bus = car.transceivers[name].bus
+    if car.built.buses[bus].fd is None:
+        raise EditProblem(f"{bus} is classical CAN as it is")
+    return _fault_inside(
+        "set", name, lambda state: {"classical": state.classical | {name}}, " to classical CAN"
+    )
+
+
+def _set_rate(words: list[str], car: Car) -> Edit:
+    match = re.fullmatch(r"to([0-9.]+)kbit/s", "".join(words[1:]))
+    rates = {f"{rate_bps / 1000:g}": rate_bps for rate_bps in BITRATES_BPS}
+    if not words or not match or match[1] not in rates:
+        raise EditProblem(
+            f"write 'set CHANNEL to {' or '.join(rates)} kbit/s', such as 'set TCM.powertrain to 250 kbit/s'"
+        )
+    name, rate_bps = channel_named(words[:1], car, "set"), rates[match[1]]
+    if rate_bps == car.built.buses[car.transceivers[name].bus].bitrate_bps:
+        raise EditProblem(f"{match[1]} kbit/s is the rate that the bus of {name} has")
+
+    def changes(state: HarnessState) -> dict[str, object]:
+        return {"bitrates_bps": {**state.bitrates_bps, name: rate_bps}}
+
+    return _fault_inside("set", name, changes, f" to {match[1]} kbit/s", float(match[1]))
+
+
+def _keep(words: list[str], car: Car) -> Edit:
+    if len(words) != 2 or words[1] != "awake":
+        raise EditProblem("write 'keep MODULE awake'")
+    name = words[0]
+    if name not in car.built.modules:
+        raise EditProblem(unknown("module", name, car.built.modules))
+    return _fault_inside("keep", name, lambda state: {"kept_awake": state.kept_awake | {name}}, " awake")
+
+
+def _fault_inside(
+    verb: str,
+    name: str,
+    changes: Callable[[HarnessState], dict[str, object]],
+    rest: str = "",
+    figure: float | None = None,
+) -> Edit:
+    text = f"{verb} {name}{rest}"
+
+    def change(car: Car) -> Car:
+        after = car.with_harness(**changes(car.harness))
+        if after.harness == car.harness:
+            raise EditProblem(f"'{text}' has been done already")
+        return after
+
+    return Edit(text, verb, "fault", change, f"replace {_module_of(name)}", (name,), figure)
+
+
+def _every_fault_inside(car: Car) -> Iterator[str]:
+    for one in channels_of_modules(car):
+        rate_bps = OTHER_BPS.get(car.built.buses[one.bus].bitrate_bps, 250_000)
+        yield from (f"stick {one.id}", f"babble {one.id}", f"set {one.id} to {rate_bps // 1000} kbit/s")
+
+
+# -- a right one in its place --------------------------------------------------------------------------
+
+
+def _replace(words: list[str], car: Car) -> Edit:
+    name = one_name(words, "replace")
+    if name in car.built.sensors:
+        return _replace_sensor(name)
+    if name not in car.built.modules:
+        raise EditProblem(unknown("module", name, [*car.built.modules, *car.built.sensors]))
+
+    def change(car: Car) -> Car:
+        own = {name, *(f"{name}.{bus}" for bus in car.messages.buses_of[name])}
+        return car.with_harness(**without(car.harness, fields_repaired_by("replace"), own))
+
+    return Edit(f"replace {name}", "replace", "repair", change, None, (name,))
+
+
+def _replace_sensor(name: str) -> Edit:
+    """What is joined inside a sensor goes with it."""
+    inside = f"{name}:"
+
+    def change(car: Car) -> Car:
+        gone = {
+            key
+            for key, lead in car.harness.leads.items()
+            if all(one.a.startswith(inside) and one.b.startswith(inside) for one in lead.parts)
+        }
+        return car.with_harness(**without(car.harness, ("leads",), gone))
+
+    return Edit(f"replace {name}", "replace", "repair", change, None, (name,))
+
+
+def _module_of(channel: str) -> str:
+    return channel.partition(".")[0]
+
+
+KINDS = (
+    EditKind(
+        "stick",
+        "fault",
+        _stick,
+        {"stuck": "the transmit input of {part} stuck at dominant"},
+        "replace",
+        "replace {module}",
+        suspects={"inside modules": _every_fault_inside},
+        offers=(Offer("channel", "Stick its transmit input", "stick {part}"),),
+    ),
+    EditKind(
+        "babble",
+        "fault",
+        _babble,
+        {"babbling": "{part} sends without end"},
+        "replace",
+        "replace {module}",
+        offers=(Offer("channel", "Let it babble", "babble {part}"),),
+    ),
+    EditKind(
+        "set",
+        "fault",
+        _set,
+        {"bitrates_bps": "{part} at {thousands:g} kbit/s", "classical": "{part} knows classical CAN only"},
+        "replace",
+        "replace {module}",
+        offers=(Offer("channel", "Set it to this bit rate", "set {part} to {kbps} kbit/s"),),
+    ),
+    EditKind(
+        "keep",
+        "fault",
+        _keep,
+        {"kept_awake": "{part} never lets go of the network"},
+        "replace",
+        offers=(Offer("module", "Keep it awake", "keep {part} awake"),),
+    ),
+    EditKind(
+        "charge",
+        "repair",
+        _charge,
+        {"battery_pct": "battery at {now:g} % charge"},
+        "charge",
+        "charge {usual_pct:g} %",
+        tool="battery",
+        suspects={"flat battery": _flat_battery},
+    ),
+    EditKind("replace", "repair", _replace),
+)

@@ -1,0 +1,122 @@
+"""Theories: edits of the design. The car is built anew, with what edits have done to its harness."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+from sim.vehicle.car import Car
+from sim.vehicle.description import Vehicle
+from sim.vehicle.edit import Edit, EditKind
+from sim.vehicle.harness import build
+from sim.vehicle.messages import line_items
+from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
+
+
+def _theory(words: list[str], car: Car) -> Edit:
+    text = " ".join(words)
+    for pattern, make in _THEORIES:
+        match = re.fullmatch(pattern, text)
+        if match:
+            return make(match[1], match[2], car)
+    raise EditProblem(
+        f"'theory {text}' is none of: 'theory ECM waits for TRM', 'theory body runs through DDM', "
+        "'theory F7 feeds TRM.B+'"
+    )
+
+
+def _design_edit(text: str, targets: tuple[str, ...], redesign: Callable[[Vehicle], Vehicle]) -> Edit:
+    def change(car: Car) -> Car:
+        try:
+            rebuilt = _rebuilt(redesign, text, car)
+        except Problem as problem:
+            raise EditProblem(f"'{text}' contradicts the car: {problem.what}") from None
+        return rebuilt.with_harness(**_condition_fields(car))
+
+    return Edit(text, "theory", "theory", change, None, targets)
+
+
+def _rebuilt(redesign: Callable[[Vehicle], Vehicle], text: str, car: Car) -> Car:
+    return build(redesign(car.built), car.claimed)
+
+
+def _condition_fields(car: Car) -> dict[str, object]:
+    state = car.harness
+    return {name: getattr(state, name) for name in state.__dataclass_fields__}
+
+
+def _waits(waiter: str, other: str, car: Car) -> Edit:
+    for name in (waiter, other):
+        if name not in car.built.modules:
+            raise EditProblem(unknown("module", name, car.built.modules))
+    if waiter == other:
+        raise EditProblem(f"{waiter} cannot wait for itself")
+
+    def redesign(vehicle: Vehicle) -> Vehicle:
+        module = vehicle.modules[waiter]
+        waits = tuple(dict.fromkeys((*module.waits_for, other)))
+        return _with(vehicle, "modules", waiter, module.model_copy(update={"waits_for": waits}))
+
+    return _design_edit(f"theory {waiter} waits for {other}", (waiter, other), redesign)
+
+
+def _runs_through(bus: str, name: str, car: Car) -> Edit:
+    if bus not in car.built.buses:
+        raise EditProblem(unknown("bus", bus, car.built.buses))
+    on_line = [item for item, _ in line_items(car.built.buses[bus].line) if item in car.built.modules]
+    if name not in on_line:
+        raise EditProblem(f"no module '{name}' on the line of {bus}{did_you_mean(name, on_line)}")
+
+    def redesign(vehicle: Vehicle) -> Vehicle:
+        spec = vehicle.buses[bus]
+        line = tuple(
+            f"{item} through{' terminated' if 'terminated' in word else ''}"
+            if item == name
+            else f"{item} {word}".strip()
+            for item, word in line_items(spec.line)
+        )
+        return _with(vehicle, "buses", bus, spec.model_copy(update={"line": line}))
+
+    return _design_edit(f"theory {bus} runs through {name}", (bus, name), redesign)
+
+
+def _feeds(fuse: str, consumer: str, car: Car) -> Edit:
+    if fuse not in car.built.fuses:
+        raise EditProblem(unknown("fuse", fuse, car.built.fuses))
+    wanted = _consumer_name(consumer)
+    fed = [_consumer_name(item.split()[0]) for spec in car.built.fuses.values() for item in spec.feeds]
+    if wanted not in fed:
+        raise EditProblem(f"no fuse feeds '{consumer}'{did_you_mean(wanted, fed)}")
+
+    def redesign(vehicle: Vehicle) -> Vehicle:
+        moved = next(
+            item
+            for spec in vehicle.fuses.values()
+            for item in spec.feeds
+            if _consumer_name(item.split()[0]) == wanted
+        )
+        for name, spec in vehicle.fuses.items():
+            kept = tuple(item for item in spec.feeds if item != moved)
+            feeds = (*kept, moved) if name == fuse else kept
+            vehicle = _with(vehicle, "fuses", name, spec.model_copy(update={"feeds": feeds}))
+        return vehicle
+
+    return _design_edit(f"theory {fuse} feeds {consumer}", (fuse, wanted), redesign)
+
+
+def _consumer_name(item: str) -> str:
+    return item.removesuffix(".B+")
+
+
+def _with(vehicle: Vehicle, kind: str, name: str, part: object) -> Vehicle:
+    return vehicle.model_copy(update={kind: {**getattr(vehicle, kind), name: part}})
+
+
+_THEORIES = (
+    (r"(\S+) waits for (\S+)", _waits),
+    (r"(\S+) runs through (\S+)", _runs_through),
+    (r"(\S+) feeds (\S+)", _feeds),
+)
+
+
+KINDS = (EditKind("theory", "theory", _theory),)
