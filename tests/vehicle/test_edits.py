@@ -104,8 +104,7 @@ def test_undo_gives_back_the_same_car(sentence: str, effect: dict[str, Any]) -> 
 def test_a_short_is_a_lead_and_comes_off_again(sentence: str) -> None:
     edit = parse_edit(sentence, MINIBUS)
     car = edit.apply(MINIBUS)
-    [parts] = car.harness.leads.values()
-    [lead] = parts
+    [lead] = car.harness.joined_parts()
     assert isinstance(lead, Resistor)
     assert lead == car.all_elements[lead.id]
     assert edit.text == f"{lead.id} {lead.ohm:g} ohm"
@@ -114,7 +113,7 @@ def test_a_short_is_a_lead_and_comes_off_again(sentence: str) -> None:
 
 
 def test_ends_of_a_short_may_be_named_by_function() -> None:
-    [[lead]] = after("short ECM.coil1 to GW.diag.H 2 ohm").harness.leads.values()
+    [lead] = after("short ECM.coil1 to GW.diag.H 2 ohm").harness.joined_parts()
     assert ("ECM.C2.1", "GW.C1.12", 2.0) == (lead.a, lead.b, getattr(lead, "ohm", None))
 
 
@@ -128,9 +127,9 @@ def test_a_bypass_lead_joins_buses_in_place_of_an_unplugged_gateway() -> None:
     }
     ids = {leg: {pin.id for pin in found if pin} for leg, found in pins.items()}
     graph: nx.Graph[str] = nx.Graph()
-    graph.add_edges_from((part.a, part.b) for part in lead)
+    graph.add_edges_from((part.a, part.b) for part in lead.parts)
     assert sorted(map(sorted, ids.values())) == sorted(map(sorted, nx.connected_components(graph)))
-    assert all(isinstance(part, Wire) for part in lead)
+    assert all(isinstance(part, Wire) for part in lead.parts)
     assert {"unplugged": {"GW.C1"}} == changed(parse_edit("unbypass GW", car).apply(car))
 
 
