@@ -31,6 +31,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.elements import Element
 from sim.vehicle.harness import TESTER
+from sim.vehicle.harness_state import OPENINGS
 from sim.wiring.power import REFERENCE, is_closed
 from sim.wiring.wiring import Reading, SwitchState, Wiring
 
@@ -43,7 +44,6 @@ NO_CURRENT_A = 1e-7
 # What a module only notes or shows; what it does about it is another event.
 TELLS = frozenset({"code", "code heals", "code cleared", "missing", "lost", "heard", "signal", "telltale"})
 EDITED = "car"
-OPENINGS = ("unplugged", "pulled", "blown", "opened", "loosened")
 SETS = ("dead", "changed", "told", "moved", "carrying")
 _Story = tuple[list[str], list[str]]
 Currents = NDArray[np.float64]  # A, by state and element

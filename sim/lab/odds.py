@@ -9,6 +9,8 @@ from collections.abc import Iterable
 from math import prod
 
 from sim.vehicle.car import Car
+from sim.vehicle.edit import part_kind
+from sim.vehicle.edits import EDIT_KINDS
 
 # How likely a car in the bay has each fault, as odds against its not having it. Round numbers of common
 # practice, no statistics stand behind them: a fuse is missing more often than a pin is open.
@@ -21,11 +23,6 @@ def odds(edits: Iterable[str], car: Car) -> float:
 
 
 def _kind(edit: str, car: Car) -> str:
+    """The key of `ODDS`: the kind of part that is taken away, or `other`."""
     verb, name = edit.split()[:2]
-    if verb in ("pull", "blow"):
-        return "fuse" if name in car.built.fuses else "relay"
-    if verb == "unplug":
-        return "connector"
-    if verb == "open":
-        return "ground" if name in car.built.grounds else "pin"
-    return "other"
+    return part_kind(name, car) if EDIT_KINDS[verb].takes_part_away else "other"

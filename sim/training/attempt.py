@@ -30,25 +30,23 @@ from sim.training.found import Found
 from sim.training.labor import HINT_MINUTES, cost_of, minutes_of
 from sim.training.safety import dangers
 from sim.vehicle.car import Car
-from sim.vehicle.edits import parse_edit
+from sim.vehicle.edits import EDIT_KINDS, parse_edit
+from sim.vehicle.edits_modules import CHARGED_PCT
 from sim.vehicle.problems import EditProblem
 
 TOOL_OF: dict[str, Tool] = {
     "press": "seat", "brake": "seat", "key": "seat", "fob": "seat", "switch": "seat", "wait": "seat",
     "scan": "scan", "save": "scan", "clear": "clear", "unlock": "clear",
     "look": "eye", "measure": "meter", "load": "lamp", "scope": "scope",
-    "unplug": "unplug", "plug": "unplug", "pull": "fuses", "fit": "fuses",
-    "bypass": "bypass", "unbypass": "bypass",
 }  # fmt: skip
-REPAIRS = ("plug", "fit", "unbypass", "mend", "unshort", "unswap", "unterminate", "charge", "replace")
+REPAIRS = tuple(verb for verb, kind in EDIT_KINDS.items() if kind.sort == "repair")
 TAKEN_OFF = ("short", "terminate")  # what somebody joined to a wire is found by the wire that it sits on
 # taken apart and put together again by everybody who looks for a fault; other edits would damage the car
-HANDS_ON = ("unplug", "pull", "bypass")
+HANDS_ON = tuple(verb for verb, kind in EDIT_KINDS.items() if kind.hands_on)
 ASLEEP_A = 0.1  # what a parked car may take at most is some 0.05 A; common practice, with room for one module
 MONITORS_NEED_S = 5.0  # of ignition on, before a clean report says anything; common practice
 LONGEST_NOTE = 2000
 NOT_THERE = "this is not to be found on the car"
-CHARGED_PCT = 60.0  # where an edit that charges becomes a repair, as in `sim.vehicle.edits`
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,9 +303,9 @@ class Attempt:
             raise EditProblem(f"'{verb}' would damage the customer's car")
 
     def _tool_for(self, verb: str, text: str) -> Tool:
-        if verb == "charge" or (verb in ("plug", "unplug") and _at_battery(text)):
+        if verb in ("plug", "unplug") and _at_battery(text):
             return "battery"
-        return TOOL_OF.get(verb, "repair")
+        return TOOL_OF[verb] if verb in TOOL_OF else EDIT_KINDS[verb].tool
 
     def _as_found(self, text: str) -> str:
         """A short or a resistor is taken off wherever on the same stretch of wire it was said to be."""

@@ -7,12 +7,12 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
+from sim.training.labor import PART_COST
 from sim.training.rows import BoardRow, StudentRow, shown_before
 from sim.training.schema import actions, assignments, attempts, hints, reading, results
 from sim.training.store import Store
 
 QUIET_S = 300.0  # so long without a line, a student may be stuck; our own choice
-WITH_PARTS = ("mend", "fit", "unshort", "unswap", "unterminate", "replace")
 VAIN_REPAIRS = 2  # more repairs than this may be guesses; our own choice
 MANY_HINTS = 2
 MANY_STEPS = 12  # so many of them without a scan are worth a question; our own choice
@@ -75,7 +75,7 @@ def _signs(lines: Sequence[Any], quiet_s: float, hints_taken: int) -> Iterator[s
     verbs = [line["action"].split()[0] for line in lines]
     if len(verbs) >= MANY_STEPS and "scan" not in verbs:
         yield "many steps and no scan"
-    if sum(verb in WITH_PARTS for verb in verbs) > VAIN_REPAIRS:
+    if sum(PART_COST.get(verb, 0.0) > 0 for verb in verbs) > VAIN_REPAIRS:
         yield "several repairs"
     if hints_taken >= MANY_HINTS:
         yield f"{hints_taken} hints taken"

@@ -16,6 +16,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.elements import Element, Resistor, Wire
+from sim.vehicle.harness_state import OPENINGS, Lead, alterations
 from sim.vehicle.problems import EditProblem
 from sim.wiring.wiring import SwitchState, Wiring
 
@@ -26,7 +27,7 @@ CHARGE_POINTS = 20.0
 OFFSET_V = 1.0
 NEAR_CREDIT = 0.5  # the right circuit is half of the way; our own choice
 
-Atom = tuple[str, ...]  # what an edit does to one part: ("open", "F3"), ("ohm", "G2"), ("short", ...)
+Atom = tuple[str, ...]  # what an edit does to one part: ("open", "F3"), ("added_ohm", "G2"), ("short", ...)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,39 +127,20 @@ def _effect(text: str, car: Car) -> dict[Atom, float]:
     edit = parse_edit(text, car)
     if edit.kind == "theory":
         return {("design", *_theory_words(edit)): 0.0}
-    after, before = edit.apply(car), car
-    atoms: dict[Atom, float] = {}
-    for name, element in car.elements.items():
-        if before.is_whole(element) and not after.is_whole(element):
-            atoms[("open", name)] = 0.0
-    for name, ohm in after.harness.added_ohm.items():
-        if before.harness.added_ohm.get(name) != ohm:
-            atoms[("ohm", name)] = ohm
-    for name, rating_a in after.harness.fitted_a.items():
-        atoms[("rating", name)] = rating_a
-    for name, lead in after.harness.leads.items():
-        if name not in before.harness.leads:
-            for part in lead.parts:
+    after = edit.apply(car)
+    atoms: dict[Atom, float] = {
+        ("open", name): 0.0
+        for name, element in car.elements.items()
+        if car.is_whole(element) and not after.is_whole(element)
+    }
+    for one in alterations(car.harness, after.harness):
+        if isinstance(one.now, Lead):
+            for part in one.now.parts:
                 atoms.update(_joins(part, car))
-    for pin, other in after.harness.swapped.items():
-        atoms[("swapped", *sorted((pin, other)))] = 0.0
-    for name, volt in after.harness.offset_v.items():
-        atoms[("offset", name)] = volt
-    for name in after.harness.intermittent:
-        atoms[("now and then", name)] = 0.0
-    for name in sorted(after.harness.stuck - before.harness.stuck):
-        atoms[("stuck", name)] = 0.0
-    for name in sorted(after.harness.babbling - before.harness.babbling):
-        atoms[("babbling", name)] = 0.0
-    for name in sorted(after.harness.kept_awake - before.harness.kept_awake):
-        atoms[("kept awake", name)] = 0.0
-    for name in sorted(after.harness.classical - before.harness.classical):
-        atoms[("classical", name)] = 0.0
-    for name, rate_bps in after.harness.bitrates_bps.items():
-        if before.harness.bitrates_bps.get(name) != rate_bps:
-            atoms[("bit rate", name)] = rate_bps
-    if after.harness.battery_pct != before.harness.battery_pct:
-        atoms[("charge",)] = after.harness.battery_pct or 0.0
+        elif isinstance(one.now, str):
+            atoms[(one.field, *sorted((one.part, one.now)))] = 0.0
+        elif one.now is not None and one.field not in OPENINGS:
+            atoms[(one.field, one.part)] = float(one.now) if isinstance(one.now, float | int) else 0.0
     return atoms
 
 
@@ -172,7 +154,7 @@ def _joins(part: Element, car: Car) -> dict[Atom, float]:
 
 def _theory_words(edit: Edit) -> tuple[str, ...]:
     # `TRM` and `TRM.B+` are one consumer
-    return tuple(word.removesuffix(".B+") for word in edit.text.split()[1:])
+    return tuple(word.removesuffix(".B+") for word in edit.supposition.split())
 
 
 def _stretch(node: str, car: Car) -> str:
@@ -210,11 +192,11 @@ def _same(one: dict[Atom, float], other: dict[Atom, float]) -> bool:
 
 def _alike(atom: Atom, one: float, other: float) -> bool:
     match atom[0]:
-        case "ohm" | "terminator":
+        case "added_ohm" | "terminator":
             return max(one, other) <= OHM_FACTOR * min(one, other)
-        case "charge":
+        case "battery_pct":
             return abs(one - other) <= CHARGE_POINTS
-        case "offset":
+        case "offset_v":
             return abs(one - other) <= OFFSET_V
     return one == other
 
@@ -226,8 +208,6 @@ def _is_near(named: str, hidden: str, car: Car) -> bool:
     """The same part, or the same modules dark and the same lines cut: the right circuit, another place."""
     one, other = _effect(named, car), _effect(hidden, car)
     if {name for atom in one for name in atom[1:]} & {name for atom in other for name in atom[1:]}:
-        return True
-    if ("charge",) in one and ("charge",) in other:
         return True
     shown = _shows(hidden, car)
     return shown != _shows("", car) and shown == _shows(named, car)

@@ -24,7 +24,7 @@ from sim.bench.snapshot import StartedOnce
 from sim.catalogue import shipped_cars, shipped_exercises
 from sim.vehicle.car import Car
 from sim.vehicle.description import Part
-from sim.vehicle.edits import apply_all, parse_edit
+from sim.vehicle.edits import apply_all, is_theory, parse_edit
 from sim.vehicle.problems import EditProblem, FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import MAX_FILE_BYTES, line_of, parse, read_car
 
@@ -131,11 +131,6 @@ class Exercise(Part):
         other = self.others[place - 1]
         data = self.model_dump() | {"arrives": other.arrives, "solution": other.solution}
         return Exercise.model_validate(data | {"guide": data["guide"] | {"why": other.why}})
-
-
-def is_theory(sentence: str) -> bool:
-    """Is an edit sentence about how the car was built?"""
-    return sentence.split()[:1] == ["theory"]
 
 
 def read_exercise(path: Path) -> Exercise:

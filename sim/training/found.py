@@ -11,7 +11,11 @@ from dataclasses import dataclass, field
 
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.vehicle.car import Car
+from sim.vehicle.edits import EDIT_KINDS
 from sim.vehicle.elements import Contact
+from sim.vehicle.harness_state import Lead
+
+HANDLED_WITH = ("unplug", "fuses", "bypass")  # whoever does this sees the part
 
 
 @dataclass
@@ -24,13 +28,13 @@ class Found:
 
     off: set[str] = field(default_factory=set)
     out: set[str] = field(default_factory=set)
-    leads: set[str] = field(default_factory=set)
+    leads: dict[str, Lead] = field(default_factory=dict)
     checked: set[str] = field(default_factory=set)
 
     def note(self, action: str, car: Car) -> None:
         """Take in what an action in normal form has shown, from the car as it stands after it."""
         verb, *words = action.split()
-        if verb in ("unplug", "plug", "pull", "fit", "bypass", "unbypass", "look") and words:
+        if (verb == "look" or (verb in EDIT_KINDS and EDIT_KINDS[verb].tool in HANDLED_WITH)) and words:
             self._look_at(words[0], car)
         elif verb in OBSERVATION_VERBS:  # whoever puts a probe to a pin has its connector before his eyes
             for contact in car.elements.values():
@@ -46,9 +50,9 @@ class Found:
             self._set(self.out, name, name in state.pulled or name in state.blown)
         if plugs:
             modules = {plug.owner for plug in plugs}
-            fitted = {lead for lead in state.leads if lead.startswith("bypass ")}
-            self.leads = {lead for lead in self.leads if lead.split()[1] not in modules}
-            self.leads |= {lead for lead in fitted if lead.split()[1] in modules}
+            kept = {name: lead for name, lead in self.leads.items() if lead.targets[0] not in modules}
+            fitted = {name: state.leads[name] for module in modules for name in state.bypasses(module)}
+            self.leads = kept | fitted
 
     def _set(self, known: set[str], name: str, is_so: bool) -> None:
         self.checked.add(name)

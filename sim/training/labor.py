@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from sim.bench.observations import OBSERVATION_VERBS, parse_observation
 from sim.vehicle.car import Car
 
-# minutes of hands-on time by the first word of an action
+# minutes of hands-on time by the first word of an action: every repair, and all that a search takes apart
 MINUTES: Mapping[str, float] = {
     "press": 0.2, "brake": 0.1, "key": 0.1, "fob": 0.2, "switch": 0.1, "wait": 0.0,
     "scan": 3.0, "save": 0.5, "clear": 1.0, "unlock": 2.0,
@@ -19,12 +19,13 @@ MINUTES: Mapping[str, float] = {
     "unswap": 15.0, "unterminate": 10.0,  # two terminals out of their cavities and back; a resistor cut out
     "replace": 60.0,  # with setting up the new one
 }  # fmt: skip
-# in the shop's own money; `replace` is a module's, a sensor's stand below
+# parts used up by each repair, in the shop's own money; `replace` is a module's, a sensor's stand below
 PART_COST: Mapping[str, float] = {
-    "fit": 1.0, "mend": 4.0, "unshort": 2.0, "unswap": 2.0, "unterminate": 2.0, "replace": 300.0,
+    "plug": 0.0, "fit": 1.0, "mend": 4.0, "unshort": 2.0, "unswap": 2.0, "unterminate": 2.0, "unbypass": 0.0,
+    "charge": 0.0, "replace": 300.0,
 }  # fmt: skip
 SENSOR_COST = 40.0
-OTHERWISE_MINUTES = 2.0
+DAMAGE_MINUTES = 2.0  # to bring about a fault that no search brings about
 SENSOR_MINUTES = 15.0
 BATTERY_MINUTES = 5.0
 HINT_MINUTES = 5.0  # what a hint costs; our own choice
@@ -39,7 +40,7 @@ def minutes_of(action: str, car: Car, waited_s: float = 0.0) -> float:
         return BATTERY_MINUTES
     if words[0] == "replace" and words[1] in car.built.sensors:
         return SENSOR_MINUTES
-    return MINUTES.get(words[0], OTHERWISE_MINUTES) + waited_s / 60
+    return MINUTES.get(words[0], DAMAGE_MINUTES) + waited_s / 60
 
 
 def cost_of(action: str, car: Car) -> float:

@@ -29,12 +29,13 @@ from sim.lab.compare import look_alike
 from sim.lab.run import ImpossibleCar, Trial, bench_of
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
-from sim.training.attempt import CHARGED_PCT, Attempt
+from sim.training.attempt import Attempt
 from sim.training.causes import same_effect
-from sim.training.exercise import Exercise, is_theory
+from sim.training.exercise import Exercise
 from sim.training.forecast import parts_of
 from sim.vehicle.car import Car
-from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, further_faults, parse_edit
+from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, further_faults, is_theory, parse_edit
+from sim.vehicle.edits_modules import CHARGED_PCT
 from sim.vehicle.elements import Contact, Driver, HandSwitch, LoadPart, RelayContact, Wire
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, Unsettled

@@ -6,7 +6,7 @@ Every kind of edit is one row (`EditKind`), written beside its function in `edit
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Set
+from collections.abc import Callable, Container, Iterable, Mapping, Set
 from dataclasses import dataclass, field
 from typing import Literal, TypeVar
 
@@ -21,6 +21,7 @@ EditSort = Literal["fault", "repair", "theory"]
 EditTool = Literal[
     "unplug", "fuses", "battery", "bypass", "repair"
 ]  # with which of a shop's tools it is done
+PartKind = Literal["fuse", "relay", "connector", "ground", "pin"]
 Change = Callable[[Car], Car]
 Lister = Callable[[Car], Iterable[str]]
 
@@ -71,6 +72,13 @@ class Offer:
     part: str  # connector, fuse, relay, joint, pins, ground, terminals, pair, sensor, module or channel
     button: str
     sentence: str
+
+    def asked(self, part: str, keys: Mapping[str, str]) -> str:
+        """The sentence for a part, with the keys of fields of a form in the place of its figures."""
+        asked = self.sentence.replace("{part}", part)
+        for figure, key in keys.items():
+            asked = asked.replace(f"{{{figure}", f"{{{key}")
+        return asked
 
 
 def none_of(car: Car) -> Iterable[str]:
@@ -128,6 +136,17 @@ def without(state: HarnessState, fields: Iterable[str], names: Set[str]) -> dict
 def fields_repaired_by(verb: str) -> tuple[str, ...]:
     """What of a `HarnessState` a repair takes back: the fields of all faults that name it."""
     return tuple(name for kind in EDIT_KINDS.values() if kind.repair == verb for name in kind.leaves)
+
+
+def part_kind(name: str, car: Car) -> PartKind:
+    """What kind of part a name means; everything of a wire counts as a pin."""
+    named: dict[PartKind, Container[str]] = {
+        "fuse": car.built.fuses,
+        "relay": car.built.relays,
+        "connector": car.connectors,
+        "ground": car.built.grounds,
+    }
+    return next((kind for kind, names in named.items() if name in names), "pin")
 
 
 # -- reading words -------------------------------------------------------------------------------------

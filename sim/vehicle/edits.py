@@ -37,7 +37,8 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from sim.vehicle import edits_conductors, edits_connectors, edits_modules, edits_theories
 from sim.vehicle.car import Car
-from sim.vehicle.edit import EDIT_KINDS, Edit, EditKind, Lister, Offer
+from sim.vehicle.edit import EDIT_KINDS as EDIT_KINDS
+from sim.vehicle.edit import Edit, EditKind, Lister, Offer
 from sim.vehicle.harness_state import Alteration, HarnessState, Lead, alterations
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 

@@ -72,6 +72,7 @@ class HarnessState:
 
 
 FIELDS = tuple(one.name for one in fields(HarnessState))
+OPENINGS = ("unplugged", "pulled", "blown", "opened", "loosened")  # what only interrupts the circuit
 BATTERY = "BAT"
 
 

@@ -18,7 +18,7 @@ def known(given: list[str], *actions: str) -> Found:
 
 def test_nothing_is_known_before_somebody_looks() -> None:
     found = known(["unplug ABS.C1", "pull F3"], "press start", "wait 5 s", "scan")
-    assert (set(), set(), set(), set()) == (found.off, found.out, found.leads, found.checked)
+    assert (set(), set(), {}, set()) == (found.off, found.out, found.leads, found.checked)
 
 
 def test_a_look_at_connector_module_or_fuse_shows_its_state() -> None:
@@ -35,7 +35,7 @@ def test_own_work_is_known_and_taken_back() -> None:
     found = known(
         [], "unplug GW.C1", "bypass GW diag to powertrain", "unbypass GW", "plug GW.C1", "pull F3", "fit F3"
     )
-    assert (set(), set(), set()) == (found.off, found.out, found.leads)
+    assert (set(), set(), {}) == (found.off, found.out, found.leads)
 
 
 def test_a_fuse_that_blows_behind_ones_back_is_not_known_until_looked_at() -> None:

@@ -11,7 +11,7 @@ from functools import partial
 import streamlit as st
 
 from sim.training.exercise import Tool
-from sim.vehicle.edits import catalogue
+from sim.vehicle.edits import catalogue, offers_at
 from sim.vehicle.edits_modules import BITRATES_BPS
 from ui.panels.cautions import caution
 from ui.panels.diagram import connector_words
@@ -49,13 +49,12 @@ def _connector(held: Held, seen: Seen) -> None:
         key="work_connector",
         format_func=lambda one: connector_words(held.car, held.car.connectors[one]),
     )
-    plug, unplug = "plug {work_connector}", "unplug {work_connector}"
+    plug = "plug {work_connector}"
     if name in seen.connectors_off:
         _buttons(("Plug", plug))
-    elif seen.only_found:
-        _buttons(("Unplug", unplug), ("Press it home", plug))
     else:
-        _buttons(("Unplug", unplug), ("Half seat it", "loosen {work_connector}"))
+        press_home = [("Press it home", plug)] if seen.only_found else []
+        _buttons(*faults(seen.only_found, "connector", "{work_connector}"), *press_home)
     caution("probing")
 
 
@@ -69,13 +68,7 @@ def _fuse(held: Held, seen: Seen) -> None:
             f"{one} · {fuses[one].rating_a:g} A, {fuses[one].title or fuses[one].location}"
         ),
     )
-    fit, pull = ("Fit a right one", "fit {work_fuse}"), ("Pull", "pull {work_fuse}")
-    if name in seen.out:
-        _buttons(fit)
-    elif seen.only_found:
-        _buttons(pull, fit)
-    else:
-        _buttons(pull, ("Blow", "blow {work_fuse}"))
+    _holder(seen, "fuse", name in seen.out, ("Fit a right one", "fit {work_fuse}"), "{work_fuse}")
     st.number_input(
         "a fuse of another rating, in A", 1.0, 500.0, float(fuses[name].rating_a), step=1.0, key="work_rating"
     )
@@ -94,11 +87,13 @@ def _relay(held: Held, seen: Seen) -> None:
         key="work_relay",
         format_func=lambda one: f"{one} · {relays[one].title or relays[one].location}",
     )
-    fit, pull = ("Fit", "fit {work_relay}"), ("Pull", "pull {work_relay}")
-    if seen.only_found and name not in seen.out:
-        _buttons(pull, fit)
-    else:
-        _buttons(fit if name in seen.out else pull)
+    _holder(seen, "relay", name in seen.out, ("Fit", "fit {work_relay}"), "{work_relay}")
+
+
+def _holder(seen: Seen, part: str, is_out: bool, fit: tuple[str, str], chosen: str) -> None:
+    """A fuse or relay: one that is in may turn out to be wrong, so a customer's gets a right one, too."""
+    offered = [] if is_out else faults(seen.only_found, part, chosen)
+    _buttons(*offered, *([fit] if is_out or seen.only_found else []))
 
 
 def _joint(held: Held, seen: Seen) -> None:
@@ -112,17 +107,12 @@ def _joint(held: Held, seen: Seen) -> None:
     )  # fmt: skip
     if not seen.only_found:
         st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
-    _mend_or_spoil(
-        seen,
-        ("Mend", "mend {work_joint}"),
-        ("Interrupt", "open {work_joint}"),
-        ("Add this resistance", "corrode {work_joint} {work_ohm:g} ohm"),
-    )
+    _buttons(*faults(seen.only_found, "joint", "{work_joint}", ohm="work_ohm"), ("Mend", "mend {work_joint}"))
     if seen.only_found or name not in pins:
         return
     st.number_input("opens every so many s, by chance", 1.0, 3600.0, 20.0, key="work_between")
     st.number_input("for so many s", 0.01, 3600.0, 0.3, key="work_open", format="%g")
-    _buttons(("Open it now and then", "interrupt {work_joint} every {work_between:g} s for {work_open:g} s"))
+    _buttons(*faults(seen.only_found, "pin", "{work_joint}", between_s="work_between", open_s="work_open"))
 
 
 def _swap(held: Held, seen: Seen) -> None:
@@ -137,11 +127,8 @@ def _swap(held: Held, seen: Seen) -> None:
         st.caption("This connector has no other pin.")
         return
     st.selectbox("in the cavity of", others, key="work_swap_b", format_func=lambda pin: _pin_words(held, pin))
-    _mend_or_spoil(
-        seen,
-        ("Swap back", "unswap {work_swap_a} with {work_swap_b}"),
-        ("Swap them", "swap {work_swap_a} with {work_swap_b}"),
-    )
+    pair = "{work_swap_a} with {work_swap_b}"
+    _buttons(*faults(seen.only_found, "pins", pair), ("Swap back", f"unswap {pair}"))
     caution("probing")
 
 
@@ -159,12 +146,8 @@ def _ground(held: Held, seen: Seen) -> None:
     )
     if not seen.only_found:
         st.number_input("voltage above the body, in V", -15.0, 15.0, 1.5, step=0.5, key="work_offset")
-    _mend_or_spoil(
-        seen,
-        ("Clean and tighten it", "mend {work_ground}"),
-        ("Lift it", "open {work_ground}"),
-        ("Raise it by this voltage", "offset {work_ground} {work_offset:g} V"),
-    )
+    offered = faults(seen.only_found, "ground", "{work_ground}", volt="work_offset")
+    _buttons(*offered, ("Clean and tighten it", "mend {work_ground}"))
 
 
 def _short(held: Held, seen: Seen) -> None:
@@ -173,11 +156,8 @@ def _short(held: Held, seen: Seen) -> None:
         "from", pins, key="work_short_a", format_func=lambda pin: f"{pin} · {held.car.pins[pin].function}"
     )
     st.selectbox("to", ["BODY", "BAT+", *pins], key="work_short_b")
-    _mend_or_spoil(
-        seen,
-        ("Take the short off", "unshort {work_short_a} to {work_short_b}"),
-        ("Short them", "short {work_short_a} to {work_short_b}"),
-    )
+    pair = "{work_short_a} to {work_short_b}"
+    _buttons(*faults(seen.only_found, "terminals", pair), ("Take the short off", f"unshort {pair}"))
     caution("shorts")
 
 
@@ -192,11 +172,8 @@ def _resistor(held: Held, seen: Seen) -> None:
     st.selectbox("across the pair at", list(pairs), key="work_resistor", format_func=pairs.__getitem__)
     if not seen.only_found:
         st.number_input("resistance, in ohm", 0.001, 10_000_000.0, 120.0, key="work_pair_ohm", format="%g")
-    _mend_or_spoil(
-        seen,
-        ("Take the resistor out", "unterminate {work_resistor}"),
-        ("Put it in", "terminate {work_resistor} {work_pair_ohm:g} ohm"),
-    )
+    offered = faults(seen.only_found, "pair", "{work_resistor}", ohm="work_pair_ohm")
+    _buttons(*offered, ("Take the resistor out", "unterminate {work_resistor}"))
 
 
 def _sensor(held: Held, seen: Seen) -> None:
@@ -210,10 +187,8 @@ def _sensor(held: Held, seen: Seen) -> None:
         key="work_sensor",
         format_func=lambda one: f"{one} · {sensors[one].title}",
     )
-    _mend_or_spoil(
-        seen,
-        ("Fit a right one", "replace {work_sensor}"),
-        ("Short it inside", "short {work_sensor}:1 to {work_sensor}:3 0.5 ohm"),
+    _buttons(
+        *faults(seen.only_found, "sensor", "{work_sensor}"), ("Fit a right one", "replace {work_sensor}")
     )
 
 
@@ -223,8 +198,8 @@ def _module(held: Held, seen: Seen) -> None:
         "which module", list(modules), key="work_module",
         format_func=lambda one: f"{one} · {modules[one].title}" if modules[one].title else one,
     )  # fmt: skip
-    _mend_or_spoil(
-        seen, ("Fit a right one", "replace {work_module}"), ("Keep it awake", "keep {work_module} awake")
+    _buttons(
+        *faults(seen.only_found, "module", "{work_module}"), ("Fit a right one", "replace {work_module}")
     )
     if seen.only_found:
         st.caption("A new module is dear, and it is the last thing to try: supply, ground and lines first.")
@@ -236,12 +211,7 @@ def _module(held: Held, seen: Seen) -> None:
     right_kbps = held.car.claimed.buses[bus].bitrate_bps // 1000
     rates_kbps = [rate // 1000 for rate in BITRATES_BPS if rate // 1000 != right_kbps]
     st.selectbox("a wrong bit rate, in kbit/s", rates_kbps, key="work_rate")
-    channel = "{work_module}.{work_channel}"
-    _buttons(
-        ("Stick its transmit input", f"stick {channel}"),
-        ("Let it babble", f"babble {channel}"),
-        ("Set it to this bit rate", f"set {channel} to {{work_rate}} kbit/s"),
-    )
+    _buttons(*faults(seen.only_found, "channel", "{work_module}.{work_channel}", kbps="work_rate"))
 
 
 FOR_EXAMPLE = "unplug ECM, corrode GW.GND 2 ohm, wait 30 s ..."
@@ -266,9 +236,16 @@ def _buttons(*pairs: tuple[str, str]) -> None:
             st.button(words, key=f"work {action}", on_click=partial(ask_to_do_as_shown, as_shown(action)))
 
 
-def _mend_or_spoil(seen: Seen, mend: tuple[str, str], *spoil: tuple[str, str]) -> None:
-    """What mends something; in the free bay what spoils it, too."""
-    _buttons(*([] if seen.only_found else spoil), mend)
+def faults(only_found: bool, part: str, chosen: str, **fields: str) -> list[tuple[str, str]]:
+    """The faults that are offered at a kind of part; a customer's car is taken apart and never harmed.
+
+    chosen: the part, by the keys of its lists. fields: the key of the field for each figure.
+    """
+    return [
+        (offer.button, offer.asked(chosen, fields))
+        for kind, offer in offers_at(part)
+        if kind.hands_on or not only_found
+    ]
 
 
 def _free_line(seen: Seen) -> None:

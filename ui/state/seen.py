@@ -15,8 +15,7 @@ from sim.modules.module import ControlModule
 from sim.modules.trace import Event
 from sim.training.attempt import Attempt
 from sim.training.exercise import TOOLS, Tool
-from sim.vehicle.car import Car
-from sim.vehicle.harness_state import HarnessState
+from sim.vehicle.edits import changes_of, is_theory
 
 STATE_WORDS = {
     "running": "running",
@@ -84,9 +83,9 @@ def what_may_be_seen(bench: Bench) -> Seen:
         bench.car.harness.unplugged,
         bench.car.harness.pulled | bench.car.harness.blown,
         tuple(bench.car.harness.leads),
-        tuple(_changes(bench.car)),
-        tuple(text.removeprefix("theory ") for text in bench.given if text.startswith("theory ")),
-        tuple(text for text in bench.given if not text.startswith("theory ")),
+        tuple(Change(words, undo) for words, undo in changes_of(bench.car)),
+        tuple(text.removeprefix("theory ") for text in bench.given if is_theory(text)),
+        tuple(text for text in bench.given if not is_theory(text)),
         tuple(
             (name, code.code)
             for name, module in bench.live.modules.items()
@@ -172,47 +171,3 @@ def _taken_apart(off: frozenset[str], out: frozenset[str], leads: tuple[str, ...
         yield Change(f"{name} out of its holder, or blown", f"fit {name}")
     for lead in leads:
         yield Change(lead, f"unbypass {lead.split()[1]}")
-
-
-def _changes(car: Car) -> Iterator[Change]:
-    state: HarnessState = car.harness
-    for name in sorted(state.unplugged):
-        if name == "BAT.NEG":
-            yield Change("battery disconnected (negative)", "reconnect battery")
-        else:
-            yield Change(f"{name} unplugged", f"plug {name}")
-    for name in sorted(state.pulled):
-        yield Change(f"{name} out of its holder", f"fit {name}")
-    for name in sorted(state.blown):
-        yield Change(f"{name} blown", f"fit {name}")
-    for name, rating_a in sorted(state.fitted_a.items()):
-        yield Change(f"{name} with a {rating_a:g} A fuse", f"fit {name}")
-    for name in sorted(state.opened):
-        yield Change(f"{name} open", f"mend {name}")
-    for name, ohm in sorted(state.added_ohm.items()):
-        yield Change(f"{name} with {ohm:g} ohm too many", f"mend {name}")
-    for name in sorted(state.loosened):
-        yield Change(f"{name} half seated", f"plug {name}")
-    for one, other in sorted(state.swapped.items()):
-        if one < other:
-            yield Change(f"the wires of {one} and {other} are swapped", f"unswap {one} with {other}")
-    for name in sorted(state.stuck):
-        yield Change(f"the transmit input of {name} stuck at dominant", f"replace {name.partition('.')[0]}")
-    for name in sorted(state.babbling):
-        yield Change(f"{name} sends without end", f"replace {name.partition('.')[0]}")
-    for name in sorted(state.classical):
-        yield Change(f"{name} knows classical CAN only", f"replace {name.partition('.')[0]}")
-    for name, rate_bps in sorted(state.bitrates_bps.items()):
-        yield Change(f"{name} at {rate_bps / 1000:g} kbit/s", f"replace {name.partition('.')[0]}")
-    for name in sorted(state.intermittent):
-        yield Change(f"{name} opens now and then", f"mend {name}")
-    for name, volt in sorted(state.offset_v.items()):
-        yield Change(f"{name} {volt:g} V above the body", f"mend {name}")
-    for name in sorted(state.leads):
-        undo = f"unbypass {name.split()[1]}" if name.startswith("bypass ") else f"un{name}"
-        yield Change(name, undo)
-    for name in sorted(state.kept_awake):
-        yield Change(f"{name} never lets go of the network", f"replace {name}")
-    if state.battery_pct is not None:
-        usual = car.built.battery.charge_pct
-        yield Change(f"battery at {state.battery_pct:g} % charge", f"charge {usual:g} %")

@@ -11,8 +11,7 @@ from sim.training.attempt import Step
 from sim.training.causes import NO_FAULT
 from sim.training.exercise import Exercise
 from sim.training.labor import HINT_MINUTES
-from sim.vehicle.car import Car
-from sim.vehicle.edits import catalogue
+from sim.vehicle.edits import answers
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_work import step_cards, step_table
@@ -245,7 +244,7 @@ def _hand_in(held: AtWork) -> None:
         "one. A blown fuse is often a consequence."
     )
     st.multiselect(
-        "causes", [NO_FAULT, *catalogue(held.car), *_inside_sensors(held.car)], key="named",
+        "causes", [NO_FAULT, *answers(held.car)], key="named",
         accept_new_options=True, placeholder="unplug ABS.C1, open G2, pull F3 ...", persist_state="session",
         select_all=False,
     )  # fmt: skip
@@ -264,11 +263,6 @@ def _hand_in(held: AtWork) -> None:
     with st.container(horizontal=True):
         st.button("Yes, hand in", key="hand_in_now", type="primary", on_click=_hand_in_now)
         st.button("Not yet", key="not_yet", on_click=partial(_be_sure, False))
-
-
-def _inside_sensors(car: Car) -> list[str]:
-    """What nobody can see to name it by."""
-    return [f"short {name}:1 to {name}:3" for name in car.claimed.sensors]
 
 
 def _be_sure(sure: bool) -> None:
