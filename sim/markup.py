@@ -29,7 +29,12 @@ class Macros(Protocol):
 def _environment(folder: Path) -> Environment:
     loader = FileSystemLoader([folder, FRAMES])
     return Environment(
-        autoescape=True, loader=loader, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        autoescape=True,
+        loader=loader,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
     )
 
 

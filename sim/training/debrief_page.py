@@ -18,7 +18,8 @@ from sim.lab.report import DISCLAIMER
 from sim.markup import macros, page
 from sim.svg import node, text_of
 from sim.training.chain_picture import chain_picture
-from sim.training.debrief import Debrief, Judged
+from sim.training.debrief import Debrief
+from sim.training.step_judge import Judged
 
 MARKS = {
     "informative": "told something",

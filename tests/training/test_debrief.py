@@ -9,11 +9,13 @@ import pytest
 from sim.lab.workshop import Workshop
 from sim.training.attempt import Attempt, Step
 from sim.training.causes import NO_FAULT
-from sim.training.debrief import Debrief, Judged, debrief, entropy_bits, judged_steps
+from sim.training.check_value import entropy_bits
+from sim.training.debrief import Debrief, debrief
 from sim.training.debrief_page import as_html, as_markdown, sections
 from sim.training.exercise import Exercise, find_exercise, shipped_exercises
 from sim.training.forecast import RunSuspects
 from sim.training.labor import HINT_MINUTES
+from sim.training.step_judge import Judged, judged_steps
 from sim.vehicle.problems import EditProblem
 from tests.training.hand_made import HandMade, check, step
 

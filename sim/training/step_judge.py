@@ -1,0 +1,238 @@
+"""What each step of a log was worth, by what could be known before it, not by how it happened to come out:
+
+    informative            the suspects left would have shown different things: so many bits expected
+    weak                   it could tell something, but another check gave four times as much per minute
+    redundant              every suspect left would have shown the same: nothing could be learned
+    verification           a check after a repair; it is never redundant
+    premature replacement  a part was repaired or replaced while a suspect left it healthy, and a shorter
+                           check would have told them apart
+    unsafe                 on a real car a person, or the car, could have been hurt
+
+The numbers come from a `SuspectModel`. Without one, checks are listed and only safety is judged.
+
+Not modelled: what a person had in mind; checks that err.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Literal
+
+from sim.bench.observations import OBSERVATION_VERBS
+from sim.training.attempt import REPAIRS, Step
+from sim.training.check_value import best_check, bits_per_minute, entropy_bits, grouped
+from sim.training.forecast import SuspectModel
+
+StepVerdict = Literal[
+    "informative", "weak", "redundant", "verification", "premature replacement", "unsafe", "repair", ""
+]
+Unit = Literal["", "bits", "of the best per minute", "dangers", "suspects left", "chance that it was this"]
+CHECKS = ("scan", *OBSERVATION_VERBS)
+UNDONE_BY = {"plug": "unplug", "fit": "pull", "unbypass": "bypass"}
+# At least so many times as much per minute must another check have offered; a threshold of our own.
+WEAK_FACTOR = 4.0
+
+Groups = Mapping[Hashable, Sequence[int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """A verdict with its reason and the figure that it rests on.
+
+    best, best_rate: the check that offered most bits per minute, where one was looked for.
+    """
+
+    verdict: StepVerdict = ""
+    reason: str = ""
+    number: float | None = None
+    unit: Unit = ""
+    best: str = ""
+    best_rate: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One step with its verdict. Bits are expected information; weights of suspects add up to 1.
+
+    number, unit: the figure of the verdict. left, left_bits: suspects after the step, and how uncertain they
+    are. best, best_rate: the check that offered most bits per minute, where one was looked for.
+    """
+
+    number_in_log: int
+    step: Step
+    verdict: StepVerdict
+    reason: str
+    number: float | None
+    unit: Unit
+    gain_bits: float
+    rate: float
+    left: int
+    left_bits: float
+    best: str = ""
+    best_rate: float = 0.0
+
+
+class StepJudge:
+    """Goes through a log once and keeps the suspects that agree with everything seen so far.
+
+    `after_scan`: those left after the first scan before any repair, None without one.
+    """
+
+    def __init__(self, steps: Sequence[Step], model: SuspectModel | None) -> None:
+        self.after_scan: list[int] | None = None
+        self._steps, self._model = steps, model
+        self._weights = [] if model is None else [one.weight for one in model.suspects]
+        self._left = list(range(len(self._weights)))
+        self._repaired = False
+        self._left_at_repair: list[int] | None = None
+        self._best_of: dict[tuple[int, ...], tuple[str, float]] = {}
+
+    def judged(self) -> Iterator[Judged]:
+        """Every step with its verdict, in order."""
+        for place, step in enumerate(self._steps):
+            groups = self._groups(place)
+            gain_bits = entropy_bits([self._weight(group) for group in groups.values()])
+            ruling = self._ruling(place, groups, gain_bits)
+            self._take_in(place, groups)
+            yield Judged(
+                place + 1,
+                step,
+                ruling.verdict,
+                ruling.reason,
+                ruling.number,
+                ruling.unit,
+                gain_bits,
+                bits_per_minute(gain_bits, step.minutes),
+                len(self._left),
+                entropy_bits([self._weight([k]) for k in self._left]),
+                ruling.best,
+                ruling.best_rate,
+            )
+
+    def omitted(self, named: Sequence[str]) -> list[str]:
+        """Suspects that were still possible when the first repair was made, other than those named."""
+        if self._model is None:
+            return []
+        left = self._left if self._left_at_repair is None else self._left_at_repair
+        others = [self._model.suspects[k] for k in left if k != self._model.truth]
+        return [one.text for one in others if not set(one.edits) & set(named)]
+
+    def _groups(self, place: int) -> Groups:
+        """The suspects left, by what each of them would have shown at this step."""
+        return {} if self._model is None else grouped(self._left, partial(self._model.told, place))
+
+    def _weight(self, suspects: Sequence[int]) -> float:
+        return sum(self._weights[k] for k in suspects)
+
+    def _take_in(self, place: int, groups: Groups) -> None:
+        """Keep the suspects that agree with what this step has shown."""
+        step = self._steps[place]
+        if step.repairs and not self._repaired:
+            self._repaired, self._left_at_repair = True, list(self._left)
+        if self._model is None:
+            return
+        self._left = list(groups.get(self._model.seen(place), []))
+        if step.verb == "scan" and self.after_scan is None and not self._repaired:
+            self.after_scan = list(self._left)
+
+    # -- rulings ---------------------------------------------------------------------------------------
+
+    def _ruling(self, place: int, groups: Groups, gain_bits: float) -> Ruling:
+        step = self._steps[place]
+        if step.dangers:
+            return Ruling("unsafe", "; ".join(step.dangers), float(len(step.dangers)), "dangers")
+        if step.verb in REPAIRS and not _is_clamp(step):
+            return Ruling() if self._puts_back(place) else self._repair(place)
+        is_check, tells = step.verb in CHECKS, gain_bits > 0
+        if self._repaired and (is_check or tells) and (not tells or self._is_recheck(place)):
+            reason = "a check after a repair shows whether it held"
+            return Ruling("verification", reason, float(len(self._left)), "suspects left")
+        if not self._left:
+            return Ruling(reason=_why_unjudged(self._model is not None) if is_check else "")
+        if not tells:
+            return self._redundant() if is_check else Ruling()
+        best, best_rate = self._best() if is_check and not self._repaired else ("", 0.0)
+        rate = bits_per_minute(gain_bits, step.minutes)
+        if best_rate > WEAK_FACTOR * rate:
+            reason = (
+                f"{gain_bits:.2f} bits in {step.minutes:.1f} min; '{best}' offered {best_rate / rate:.0f} "
+                "times as much per minute"
+            )
+            return Ruling("weak", reason, rate / best_rate, "of the best per minute", best, best_rate)
+        reason = f"{len(self._left)} suspects would have shown {len(groups)} different things"
+        return Ruling("informative", reason, gain_bits, "bits", best, best_rate)
+
+    def _redundant(self) -> Ruling:
+        count = len(self._left)
+        reason = (
+            f"all {count} suspects left would have shown the same"
+            if count > 1
+            else "only one suspect was left, and it would have shown just this"
+        )
+        return Ruling("redundant", reason, 0.0, "bits")
+
+    def _repair(self, place: int) -> Ruling:
+        step, left = self._steps[place], self._left
+        if self._model is None or not left:
+            return Ruling("repair", step.vain)
+        bad = [k for k in left if self._model.mended(place, k)]
+        healthy = [k for k in left if k not in bad]
+        chance = self._weight(bad) / self._weight(left)
+        check = self._telling(bad, healthy, step.minutes) if healthy and not self._repaired else ""
+        if not check and not (step.vain and healthy):
+            reason = f"{len(bad)} of {len(left)} suspects say that this part is at fault"
+            return Ruling("repair", reason, chance, "chance that it was this")
+        vain = f"{step.vain}; " if step.vain else ""
+        told = f", and '{check}' would have told in less time" if check else ""
+        reason = f"{vain}{len(healthy)} of {len(left)} suspects leave this part healthy{told}"
+        return Ruling("premature replacement", reason, chance, "chance that it was this")
+
+    def _telling(self, bad: Sequence[int], healthy: Sequence[int], minutes: float) -> str:
+        """The quickest check in less than these minutes that tells all bad ones from all healthy ones."""
+        model = self._model
+        if model is None or not bad or not {*bad, *healthy} <= model.compared:
+            return ""
+        for number in sorted(range(len(model.checks)), key=lambda k: (model.checks[k].minutes, k)):
+            if model.checks[number].minutes >= minutes:
+                return ""
+            one = {model.shown(number, k) for k in bad}
+            other = {model.shown(number, k) for k in healthy}
+            if not one & other:
+                return model.checks[number].title
+        return ""
+
+    def _best(self) -> tuple[str, float]:
+        """The check with the most bits per minute on the suspects left."""
+        if self._model is None or not set(self._left) <= self._model.compared:
+            return "", 0.0
+        key = tuple(self._left)
+        if key not in self._best_of:
+            number, rate = best_check(self._model, self._left)
+            self._best_of[key] = (self._model.checks[number].title, rate) if rate > 0 else ("", 0.0)
+        return self._best_of[key]
+
+    def _puts_back(self, place: int) -> bool:
+        """Whether a repair only undoes what this person took apart."""
+        step = self._steps[place]
+        undone, thing = UNDONE_BY.get(step.verb), step.action.split()[1]
+        own = [one.verb for one in self._steps[:place] if one.action.split()[1:2] == [thing] and one.changes]
+        return undone is not None and own[-1:] == [undone] and not step.vain
+
+    def _is_recheck(self, place: int) -> bool:
+        step = self._steps[place]
+        return step.verb == "scan" or step.action in {one.action for one in self._steps[:place]}
+
+
+def judged_steps(steps: Sequence[Step], model: SuspectModel | None) -> Iterator[Judged]:
+    """Every step of a log with its verdict."""
+    return StepJudge(steps, model).judged()
+
+
+def _is_clamp(step: Step) -> bool:
+    return "BAT." in step.action and step.verb in ("plug", "unplug")
+
+
+def _why_unjudged(has_model: bool) -> str:
+    return "no suspect left would have shown this" if has_model else "not measured: no suspects to hand"
