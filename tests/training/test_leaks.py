@@ -26,7 +26,7 @@ from sim.training.records import RECORDS_VARIABLE, Records
 from tests.training.test_refusals import ALL
 from tests.ui.browser import front_end
 from tests.ui.visitor import Visitor, query
-from ui.state.seen import what_may_be_seen
+from ui.state.visible import all_visible
 from ui.views.diagrams import VIEWS
 from ui.views.exercise import PANELS
 
@@ -173,7 +173,7 @@ def _told(raw: bytes) -> str:
 
 
 def _hidden_sentences(exercise: Exercise) -> list[str]:
-    changes = what_may_be_seen(exercise.bench()).changes
+    changes = all_visible(exercise.bench()).changes
     own = [text for one in changes for text in (one.text, one.undo)]
     return list(dict.fromkeys([*_every_fault(exercise), *own]))
 

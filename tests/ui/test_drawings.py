@@ -17,7 +17,7 @@ from ui.drawing.car_map import car_map
 from ui.drawing.class_tables import board
 from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
 from ui.drawing.tables import because_tree, report_table, seat_panel, side_by_side
-from ui.state.seen import what_may_be_seen
+from ui.state.visible import all_visible
 
 CARS = {path.stem: read_car(path) for path in sorted((scenarios_folder() / "vehicles").glob("*.yaml"))}
 HOSTILE = "<script>alert(1)</script>&\"'"
@@ -88,7 +88,7 @@ def test_the_map_of_any_car_covers_nothing(seed: int) -> None:
 
 
 def drawn(bench: Bench) -> ElementTree.Element:
-    text = car_map(bench.base, layout_of(bench.base), what_may_be_seen(bench), "module ECM")
+    text = car_map(bench.base, layout_of(bench.base), all_visible(bench), "module ECM")
     return ElementTree.fromstring(text)
 
 
@@ -144,10 +144,10 @@ def test_no_name_of_a_file_gets_into_a_drawing_unescaped() -> None:
     bench = Bench(car)
     bench.do_all(["wait 1 s", "press start", "wait 3 s", "scan"])
     assert bench.last_report is not None
-    seen = what_may_be_seen(bench)
+    visible = all_visible(bench)
     sheets = [
-        car_map(car, layout_of(car), seen),
-        seat_panel(seen.seat),
+        car_map(car, layout_of(car), visible),
+        seat_panel(visible.seat),
         report_table(bench.last_report),
         because_tree(Because(HOSTILE, 1.0, (Because(HOSTILE),))),
         side_by_side([HOSTILE, HOSTILE], [(HOSTILE, HOSTILE)]),
@@ -178,10 +178,10 @@ def test_everything_that_is_changed_is_listed_with_what_takes_it_back(text: str)
     bench = Bench(CARS["six-modules"])
     whole = bench.car.harness
     bench.do(text)
-    changes = what_may_be_seen(bench).changes
+    changes = all_visible(bench).changes
     assert 1 == len(changes)
     bench.do(changes[0].undo)
-    assert () == what_may_be_seen(bench).changes
+    assert () == all_visible(bench).changes
     assert whole == bench.car.harness
 
 
@@ -191,7 +191,7 @@ def test_every_fault_of_the_catalogue_is_listed_as_one_change() -> None:
         bench_car = parse_edit(text, car).apply(car)
         assert bench_car.harness != car.harness
         bench = Bench(car, [text])
-        assert 1 == len(what_may_be_seen(bench).changes), text
+        assert 1 == len(all_visible(bench).changes), text
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from sim.training.records import Records
 from sim.training.rows import AssignmentRow, StudentRow
 from ui.panels.work import KINDS
 from ui.state import at_work, classroom
-from ui.state.seen import what_a_student_sees
+from ui.state.visible import visible_to_student
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 PANELS = ("Order", "Seat", "Part", "Work", "Tester", "Measure", "Log", "Hand in")
@@ -169,16 +169,16 @@ def test_before_anything_is_found_all_cars_behind_a_work_order_look_the_same(
     """Neighbours have different faults: whatever differs on their pages would tell."""
     task = records.assignments.give(given[0].class_id, STORED, varied=True)
     code = records.classes.get(given[0].class_id).join_code
-    seen = []
+    visible = []
     for name in ("Bo", "Cy", "Dara"):
         _, key = records.students.join(code, name)
         app = opened(key, task.id)
         pages = {panel: sorted(sent(in_panel(app, panel))) for panel in PANELS}
         app.session_state["path"] = "diagrams"
         pages["diagrams"] = sorted(sent(drawn(app.run())))
-        seen.append((app.session_state["work"].work.attempt.exercise.arrives, pages))
-    assert 3 == len({arrives for arrives, _ in seen})
-    assert seen[0][1] == seen[1][1] == seen[2][1]
+        visible.append((app.session_state["work"].work.attempt.exercise.arrives, pages))
+    assert 3 == len({arrives for arrives, _ in visible})
+    assert visible[0][1] == visible[1][1] == visible[2][1]
 
 
 def test_every_kind_of_repair_is_offered_alike_and_nothing_that_breaks(records: Records) -> None:
@@ -204,7 +204,7 @@ def test_every_kind_of_repair_is_offered_alike_and_nothing_that_breaks(records: 
 def test_what_is_seen_of_a_broken_car_is_what_is_seen_of_a_whole_one_but_for_its_seat(name: str) -> None:
     """A short, another design, a connector that is off."""
     broken, whole = (
-        what_a_student_sees(Attempt.begin(exercise))
+        visible_to_student(Attempt.begin(exercise))
         for exercise in (find_exercise(name), find_exercise(name).broken_by([]))
     )
     assert replace(whole, seat=broken.seat) == broken
@@ -213,13 +213,13 @@ def test_what_is_seen_of_a_broken_car_is_what_is_seen_of_a_whole_one_but_for_its
 def test_what_was_looked_at_is_seen_and_the_rest_is_not(given: tuple[StudentRow, str, AssignmentRow]) -> None:
     _, key, task = given
     app = say(opened(key, task.id), "press start", "wait 5 s", "scan")
-    seen = app.session_state["work"].seen()
+    visible = app.session_state["work"].visible()
     assert ("unanswered", "no answer", None) == (
-        seen.modules["TCM"].shape, seen.modules["TCM"].word, seen.modules["TCM"].supply_v
+        visible.modules["TCM"].shape, visible.modules["TCM"].word, visible.modules["TCM"].supply_v
     )  # fmt: skip
-    assert ((), frozenset(), ()) == (seen.changes, seen.out, seen.codes)
+    assert ((), frozenset(), ()) == (visible.changes, visible.out, visible.codes)
     app = say(app, "look F2")
-    assert frozenset({"F2"}) == app.session_state["work"].seen().out
+    assert frozenset({"F2"}) == app.session_state["work"].visible().out
 
 
 def test_every_action_is_kept_and_a_refresh_brings_it_back(
@@ -314,7 +314,7 @@ def test_what_the_instructor_reveals_is_shown(
     classroom.signal_of.clear()
     app = drawn(app.run())
     assert any("pull F2" in one.value for one in app.info)
-    assert "no supply" == app.session_state["work"].seen().modules["TCM"].word
+    assert "no supply" == app.session_state["work"].visible().modules["TCM"].word
 
 
 # -- handing in and the debrief ------------------------------------------------------------------------------

@@ -11,11 +11,11 @@ from sim.instruments.cautions import BREAKOUT, PIERCING_PAIR
 from sim.instruments.connector_face import face
 from sim.instruments.diagram import drawing
 from sim.instruments.meter import Measured
+from sim.instruments.notebook import Notebook, NotedReading
 from sim.instruments.service import ServiceInformation
 from ui.drawing.meter import display, readings_table, strip
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
-from ui.state.readings import Notebook, Reading
 from ui.state.session import shipped_cars
 
 from .test_drawings import HOSTILE, hostile_car
@@ -144,7 +144,7 @@ def worked() -> tuple[Bench, Notebook]:
     return bench, notebook
 
 
-def told(readings: list[Reading]) -> list[tuple[int, str, str]]:
+def told(readings: list[NotedReading]) -> list[tuple[int, str, str]]:
     return [(one.place, one.result.action, one.result.display) for one in readings]
 
 
@@ -211,7 +211,7 @@ def test_no_name_of_a_file_gets_onto_a_sheet_unescaped() -> None:
         action=f"measure volts {HOSTILE} to b", display=HOSTILE, kind="volts", value=1.0, unit="V",
         notes=(HOSTILE,), harm=(HOSTILE,),
     )  # fmt: skip
-    reading = Reading(1, 0.0, result)
+    reading = NotedReading(1, 0.0, result)
     sheets = [
         marked(drawing(papers, "ECM"), {"red": HOSTILE}, True),
         printable(face(papers, "ECM.C1"), HOSTILE),

@@ -11,18 +11,18 @@ from sim.instruments.levels import now
 from sim.instruments.scope import Channel, Picture
 from sim.vehicle.reading import read_car
 from ui.drawing import pictures
-from ui.drawing.pictures import CAR, DOMINANT_S, REST_S, TROUBLES, Trouble, taken
+from ui.drawing.pictures import CAR, CONDITIONS, DOMINANT_S, REST_S, LineState, taken
 from ui.drawing.scope_screen import digest, screen
 
 TEACHING = read_car(scenarios_folder() / "vehicles" / f"{CAR}.yaml")
-BY_NAME = {trouble.name: trouble for trouble in TROUBLES}
+BY_NAME = {condition.name: condition for condition in CONDITIONS}
 FLAT = ("high-on-low", "high-on-ground", "low-on-battery", "no-terminator")
 QUIET_AFTER_BUS_OFF = "A module that cannot read its own bits back stops sending after 32 tries (bus-off)."
 
 
 @pytest.fixture(scope="module")
 def sweeps() -> dict[str, tuple[Bench, Picture]]:
-    return {trouble.name: taken(trouble, TEACHING) for trouble in TROUBLES}
+    return {condition.name: taken(condition, TEACHING) for condition in CONDITIONS}
 
 
 Sweeps = dict[str, tuple[Bench, Picture]]
@@ -116,16 +116,16 @@ def test_a_missing_terminator_lifts_every_level(sweeps: Sweeps) -> None:
 
 
 def test_the_command_saves_ten_pictures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pictures, "TROUBLES", TROUBLES[:2])
+    monkeypatch.setattr(pictures, "CONDITIONS", CONDITIONS[:2])
     pictures.main(tmp_path / "new")
     saved = sorted((tmp_path / "new").iterdir())
     assert ["01-healthy.png", "02-high-on-low.png"] == [path.name for path in saved]
     assert {b"\x89PNG"} == {path.read_bytes()[:4] for path in saved}
-    assert 10 == len({trouble.name for trouble in TROUBLES})
+    assert 10 == len({condition.name for condition in CONDITIONS})
 
 
 def test_the_same_sweep_is_drawn_once_and_the_cursors_lie_over_it(sweeps: Sweeps) -> None:
-    again = taken(Trouble("healthy", "", ()), TEACHING)[1]
+    again = taken(LineState("healthy", "", ()), TEACHING)[1]
     picture = sweeps["healthy"][1]
     assert digest(again) == digest(picture)
     assert digest(picture) != digest(sweeps["one-terminator"][1])

@@ -14,8 +14,8 @@ from markupsafe import Markup
 
 from sim.svg import Node, node, text_of
 from sim.vehicle.car import Car
-from ui.drawing.layout import Box, Layout, Line, Stop
-from ui.state.seen import ModuleSeen, Seen
+from ui.drawing.layout import Box, BusLine, Layout, Stop
+from ui.state.visible import Visible, VisibleModule
 
 LONGEST_NAME, LONGEST_WORD = 9, 14  # letters
 MOST_SCALE = 1.4  # a small car need not fill a projector
@@ -63,13 +63,13 @@ BUS_HUES = (
 )
 
 
-def car_map(car: Car, layout: Layout, seen: Seen, picked: str = "") -> Markup:
+def car_map(car: Car, layout: Layout, visible: Visible, picked: str = "") -> Markup:
     """The map of a car as it may be seen now; `picked` is the `data-id` that is chosen."""
-    buses = [_bus(car, line, seen, place, layout.width / 2) for place, line in enumerate(layout.lines)]
-    modules = [_module(box, seen.modules[box.module], picked) for box in layout.boxes]
-    pills = [pill for line in layout.lines for pill in _pills(line, seen)]
+    buses = [_bus(car, line, visible, place, layout.width / 2) for place, line in enumerate(layout.lines)]
+    modules = [_module(box, visible.modules[box.module], picked) for box in layout.boxes]
+    pills = [pill for line in layout.lines for pill in _pills(line, visible)]
     root = node(
-        "svg", [_patterns(), *buses, *modules, *pills, *_leads(layout, seen)], class_="map",
+        "svg", [_patterns(), *buses, *modules, *pills, *_leads(layout, visible)], class_="map",
         style=f"max-width: {MOST_SCALE * layout.width:.0f}px",
         viewBox=f"0 0 {layout.width:g} {layout.height:g}", role="group",
         aria_label=f"Map of {car.title}: modules on their buses",
@@ -122,18 +122,18 @@ def _at(x: float, y: float) -> str:
     return f"translate({x:g},{y:g})"
 
 
-def _bus(car: Car, line: Line, seen: Seen, place: int, middle_x: float) -> Node:
+def _bus(car: Car, line: BusLine, visible: Visible, place: int, middle_x: float) -> Node:
     wire = " wire" if line.bus in car.claimed.lin else ""
     corners = " ".join(f"{x:g},{y:g}" for x, y in line.corners)
     shapes = [node("polyline", class_=f"bus{wire}", points=corners), _bus_name(car, line)]
     for stop in line.stops:
-        shapes += _stub(car, stop, seen)
+        shapes += _stub(car, stop, visible)
         if stop.terminated:
             shapes.append(_terminator(stop, middle_x))
     return node("g", shapes, style=f"--bus: var({BUS_HUES[place % len(BUS_HUES)]})")
 
 
-def _bus_name(car: Car, line: Line) -> Node:
+def _bus_name(car: Car, line: BusLine) -> Node:
     x, y = line.label
     name, rate = _name_and_rate(car, line.bus)
     text = node("text", f"{name} ", x=x, y=y, class_="bus-name")
@@ -150,18 +150,18 @@ def _name_and_rate(car: Car, bus: str) -> tuple[str, str]:
     return spec.title or f"{bus} bus", f"{spec.bitrate_bps // 1000} kbit/s{fast}"
 
 
-def _stub(car: Car, stop: Stop, seen: Seen) -> Iterator[Node]:
+def _stub(car: Car, stop: Stop, visible: Visible) -> Iterator[Node]:
     """From the line to a module's box; open where its connector is off, dashed if it is cut off there."""
     if stop.kind not in ("module", "joint"):
         return
     pin = car.pin_of(stop.name, f"{stop.bus}.{'LIN' if stop.bus in car.claimed.lin else 'H'}")
-    off = pin is not None and pin.connector in seen.connectors_off
+    off = pin is not None and pin.connector in visible.connectors_off
     if stop.side == 0:
         if off:
             yield node("path", class_="half", d=f"M{stop.x:g},{stop.y - 9:g} v18")
         return
     near, far = stop.y, stop.y + 12 * stop.side
-    cut = " cut" if stop.bus in seen.modules[stop.name].alone_on else ""
+    cut = " cut" if stop.bus in visible.modules[stop.name].alone_on else ""
     for x in (stop.x - 4, stop.x + 4) if stop.through else (stop.x,):
         if off:
             line_half, box_half = near + 4 * stop.side, far - 3 * stop.side
@@ -177,7 +177,7 @@ def _terminator(stop: Stop, middle_x: float) -> Node:
     return rect
 
 
-def _module(box: Box, module: ModuleSeen, picked: str) -> Node:
+def _module(box: Box, module: VisibleModule, picked: str) -> Node:
     ident = f"module {module.name}"
     codes = f", {module.code_count} codes stored" if module.code_count else ""
     label = f"{module.name} {module.title}: {module.word}{codes}".replace("  ", " ")
@@ -195,7 +195,7 @@ def _module(box: Box, module: ModuleSeen, picked: str) -> Node:
     )  # fmt: skip
 
 
-def _module_words(box: Box, module: ModuleSeen) -> Node:
+def _module_words(box: Box, module: VisibleModule) -> Node:
     name = module.name if len(module.name) <= LONGEST_NAME else f"{module.name[: LONGEST_NAME - 1]}…"
     word = module.word if len(module.word) <= LONGEST_WORD else f"{module.word[: LONGEST_WORD - 1]}…"
     smaller = None if len(name) <= 6 else f"font-size:{14 * 6.5 / len(name):.1f}px"
@@ -211,10 +211,10 @@ def _badge(box: Box, codes: int) -> Node:
     return node("g", shapes, transform=_at(box.x + box.w - 6, box.y + 5))
 
 
-def _pills(line: Line, seen: Seen) -> Iterator[Node]:
+def _pills(line: BusLine, visible: Visible) -> Iterator[Node]:
     for stop in line.stops:
         if stop.kind in PILL_WORDS:
-            yield _pill(stop, stop.name in seen.connectors_off)
+            yield _pill(stop, stop.name in visible.connectors_off)
 
 
 def _pill(stop: Stop, off: bool) -> Node:
@@ -230,9 +230,9 @@ def _pill(stop: Stop, off: bool) -> Node:
     )
 
 
-def _leads(layout: Layout, seen: Seen) -> Iterator[Node]:
+def _leads(layout: Layout, visible: Visible) -> Iterator[Node]:
     """A bypass lead joins the lines beside the box of the gateway that it stands in for."""
-    for lead in seen.leads:
+    for lead in visible.leads:
         words = lead.replace(" to ", " ").replace(" and ", " ").split()
         if words[0] != "bypass":
             continue

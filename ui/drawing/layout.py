@@ -56,7 +56,7 @@ class Stop:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class BusLine:
     """One bus: the corners of its line in order, its stops, and where its name is written."""
 
     bus: str
@@ -71,7 +71,7 @@ class Layout:
 
     width: float
     height: float
-    lines: tuple[Line, ...]
+    lines: tuple[BusLine, ...]
     boxes: tuple[Box, ...]
 
 
@@ -96,7 +96,7 @@ class _Drafting:
         self.hub = self._hub()
         self.left = EDGE + (BOX_W + 12 if self.hub else 0)
         self.y = 4.0
-        self.lines: list[Line] = []
+        self.lines: list[BusLine] = []
         self.boxes: dict[str, list[Box]] = {}
         self.ends: dict[str, tuple[float, float]] = {}  # joints that a later line can start from
 
@@ -241,7 +241,7 @@ class _Row:
             if self.corners[0][0] <= min(first_row) + 1
             else max(draft.left, min(first_row) - BOX_W / 2)
         )
-        draft.lines.append(Line(self.bus, tuple(self.corners), tuple(self.stops), (label_x, label_y)))
+        draft.lines.append(BusLine(self.bus, tuple(self.corners), tuple(self.stops), (label_x, label_y)))
 
     def _new_row(self, first: bool = False) -> None:
         top = self.draft.y + (LABEL_H if first else 0)

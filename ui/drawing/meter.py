@@ -14,10 +14,10 @@ from sim.instruments.expected import ExpectedReading
 from sim.instruments.inspection import Look
 from sim.instruments.lamp import Loaded
 from sim.instruments.meter import Measured
+from sim.instruments.notebook import NotedReading
 from sim.instruments.result import Result, digits
 from sim.instruments.scope import Picture
 from sim.markup import macros
-from ui.state.readings import Reading
 
 _html = macros(Path(__file__).with_name("instruments.html"))
 
@@ -31,7 +31,7 @@ KINDS = {
 GLOW = {"bright": 1.0, "dim": 0.55, "glows": 0.25, "dark": 0.0}
 
 
-def display(reading: Reading) -> Markup:
+def display(reading: NotedReading) -> Markup:
     """The instrument that was used last, with its reading and what a trainer would say about it."""
     result = reading.result
     match result:
@@ -51,12 +51,12 @@ def blank() -> Markup:
     return _html("blank")
 
 
-def strip(reading: Reading) -> Markup:
+def strip(reading: NotedReading) -> Markup:
     """The same in one line, for beside other work."""
     return _html("strip", reading.result)
 
 
-def readings_table(readings: Iterable[Reading]) -> Markup:
+def readings_table(readings: Iterable[NotedReading]) -> Markup:
     """Readings, the last one on top; each can be picked to be taken again."""
     return _html("readings_table", [(one, _short(one.result)) for one in reversed(list(readings))])
 

@@ -26,7 +26,7 @@ DPI = 130
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
+class LineState:
     """One condition of the line: its name, its words, and the edits that bring it about."""
 
     name: str
@@ -34,27 +34,27 @@ class Trouble:
     given: tuple[str, ...]
 
 
-TROUBLES = (
-    Trouble("healthy", "a healthy line", ()),
-    Trouble("high-on-low", "CAN high shorted to CAN low", (f"short {H} to {L}",)),
-    Trouble("high-on-ground", "CAN high shorted to ground", (f"short {H} to BODY",)),
-    Trouble("low-on-ground", "CAN low shorted to ground", (f"short {L} to BODY",)),
-    Trouble("low-on-battery", "CAN low shorted to battery", (f"short {L} to BAT+",)),
-    Trouble("high-open", "CAN high open in mid-line", ("open SP.powertrain.TCM.H--SP.powertrain.ABS.H",)),
-    Trouble("one-terminator", "one terminator missing", ("open GW:powertrain.terminator",)),
-    Trouble(
+CONDITIONS = (
+    LineState("healthy", "a healthy line", ()),
+    LineState("high-on-low", "CAN high shorted to CAN low", (f"short {H} to {L}",)),
+    LineState("high-on-ground", "CAN high shorted to ground", (f"short {H} to BODY",)),
+    LineState("low-on-ground", "CAN low shorted to ground", (f"short {L} to BODY",)),
+    LineState("low-on-battery", "CAN low shorted to battery", (f"short {L} to BAT+",)),
+    LineState("high-open", "CAN high open in mid-line", ("open SP.powertrain.TCM.H--SP.powertrain.ABS.H",)),
+    LineState("one-terminator", "one terminator missing", ("open GW:powertrain.terminator",)),
+    LineState(
         "no-terminator",
         "both terminators missing",
         ("open GW:powertrain.terminator", "open ECM:powertrain.terminator"),
     ),
-    Trouble("swapped", "the pair swapped at the engine module", ("swap ECM.C1.4 with ECM.C1.5",)),
-    Trouble("alone", "the others without supply: nobody acknowledges", ("pull F1", "pull F3", "pull F6")),
+    LineState("swapped", "the pair swapped at the engine module", ("swap ECM.C1.4 with ECM.C1.5",)),
+    LineState("alone", "the others without supply: nobody acknowledges", ("pull F1", "pull F3", "pull F6")),
 )
 
 
-def taken(trouble: Trouble, car: Car) -> tuple[Bench, Picture]:
+def taken(condition: LineState, car: Car) -> tuple[Bench, Picture]:
     """A bench with this trouble, ignition on, and the sweep taken there."""
-    bench = Bench(car, trouble.given)
+    bench = Bench(car, condition.given)
     bench.do_all(["key run", "wait 2 s"])
     picture = read(bench, SWEEP)
     if not isinstance(picture, Picture):
@@ -66,10 +66,10 @@ def main(folder: Path) -> None:
     """Save all pictures, and say where."""
     folder.mkdir(parents=True, exist_ok=True)
     car = find_car(CAR)
-    for number, trouble in enumerate(TROUBLES, start=1):
-        _, picture = taken(trouble, car)
-        path = folder / f"{number:02d}-{trouble.name}.png"
-        drawn = figure(picture, picture.cursors(REST_S, DOMINANT_S), trouble.words)
+    for number, condition in enumerate(CONDITIONS, start=1):
+        _, picture = taken(condition, car)
+        path = folder / f"{number:02d}-{condition.name}.png"
+        drawn = figure(picture, picture.cursors(REST_S, DOMINANT_S), condition.words)
         drawn.savefig(path, dpi=DPI)
         print(f"{path}: {picture.display} {' '.join(picture.notes)}")
 

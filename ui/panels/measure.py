@@ -29,7 +29,7 @@ from ui.panels.terminals import (
     way_words,
 )
 from ui.state.held import Held
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 from ui.state.work import ask_to_do_as_shown
 
 KINDS = {
@@ -44,14 +44,14 @@ SHOWN_READINGS = 40
 LEADS = ("red", "black")
 
 
-def show(held: Held, seen: Seen, to_diagrams: bool = True) -> None:
+def show(held: Held, visible: Visible, to_diagrams: bool = True) -> None:
     """The measuring panel; `to_diagrams`: with a link to them."""
     readings = held.notebook.of(held.bench)
     with st.container(key="reading"):
         last = next((one for one in reversed(readings) if not isinstance(one.result, Picture)), None)
         sheet.show(blank() if last is None else display(last), "display")
-    kind = choose(held, seen)
-    _go(held, seen, kind)
+    kind = choose(held, visible)
+    _go(held, visible, kind)
     _keep_on(kind)
     if to_diagrams and "diagrams" in st.session_state.get("entries", {}):
         st.page_link(
@@ -65,9 +65,9 @@ def show(held: Held, seen: Seen, to_diagrams: bool = True) -> None:
             sheet.show(readings_table(readings[-SHOWN_READINGS:]), "readings", partial(_take_again, held))
 
 
-def choose(held: Held, seen: Seen) -> str:
+def choose(held: Held, visible: Visible) -> str:
     """Instrument, terminals and way of probing; the instrument."""
-    kinds = [one for one in KINDS if TOOL_OF.get(one, "meter") in seen.tools]
+    kinds = [one for one in KINDS if TOOL_OF.get(one, "meter") in visible.tools]
     if st.session_state.get("measure_kind") not in kinds:
         st.session_state.measure_kind = kinds[0]
     kind = str(
@@ -81,12 +81,12 @@ def choose(held: Held, seen: Seen) -> str:
     elif kind == "amps":
         choose_from("open the loop at", loops(held), "loop_at", "a fuse, pin or battery clamp")
     else:
-        leads = _leads(held, seen)
+        leads = _leads(held, visible)
         if kind == "load":
             _lamp("lamp_w")
-        choose_way(held, seen, leads, "way")
+        choose_way(held, visible, leads, "way")
         if kind == "volts":
-            _burning(held, seen)
+            _burning(held, visible)
     return kind
 
 
@@ -116,7 +116,7 @@ def _measurement() -> list[str]:
     return [sentence()]
 
 
-def _go(held: Held, seen: Seen, kind: str) -> None:
+def _go(held: Held, visible: Visible, kind: str) -> None:
     """The button that measures, and what to mind before."""
     words = {"look": "Look", "load": "Hold the lamp there"}.get(kind, "Measure")
     st.button(
@@ -125,7 +125,7 @@ def _go(held: Held, seen: Seen, kind: str) -> None:
         on_click=partial(ask_to_do_as_shown, _measurement, 0.0),
     )  # fmt: skip
     if sentence():
-        mind(held, as_observation(held, seen, sentence()))
+        mind(held, as_observation(held, visible, sentence()))
 
 
 def beside(held: Held) -> None:
@@ -141,8 +141,8 @@ def put_probe(lead: str, node: str) -> None:
     st.session_state[f"probe_{lead}"] = node
 
 
-def _leads(held: Held, seen: Seen) -> tuple[str, str]:
-    known = terminals(held, seen)
+def _leads(held: Held, visible: Visible) -> tuple[str, str]:
+    known = terminals(held, visible)
     red = choose_from("red lead (+) on", known, "probe_red", "pin, cavity, fuse, ground, DLC pin")
     with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
         black = choose_from("black lead (−) on", known, "probe_black", "pin, cavity, fuse, ground, DLC pin")
@@ -164,10 +164,10 @@ def _lamp(key: str) -> None:
     )  # fmt: skip
 
 
-def _burning(held: Held, seen: Seen) -> None:
+def _burning(held: Held, visible: Visible) -> None:
     """A lamp elsewhere that loads the circuit while volts are measured."""
     if st.toggle("while a lamp burns somewhere", key="lamp_burns", persist_state="session"):
-        known = terminals(held, seen)
+        known = terminals(held, visible)
         choose_from("lamp from", known, "lamp_a", "a terminal")
         choose_from("lamp to", known, "lamp_b", "a terminal")
         _lamp("burning_w")

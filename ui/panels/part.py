@@ -13,15 +13,15 @@ from ui.panels import why
 from ui.panels.cautions import caution
 from ui.panels.diagram import buses_through, connector_words, connectors_of, feeds_of, gateways, module_words
 from ui.state.held import Held
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 from ui.state.work import ask_to_do, ask_to_do_as_shown, tells_problems
 
 MOST_PINS = 12  # longer tables wait until they are asked for
 
 
-def show(held: Held, seen: Seen) -> None:
+def show(held: Held, visible: Visible) -> None:
     """Choose a module or in-line connector; its panel."""
-    idents = [f"module {name}" for name in seen.modules]
+    idents = [f"module {name}" for name in visible.modules]
     idents += [f"connector {name}" for name, plug in held.car.connectors.items() if plug.kind != "module"]
     if st.session_state.get("part") not in idents:
         st.session_state.part = None
@@ -34,9 +34,9 @@ def show(held: Held, seen: Seen) -> None:
         return
     kind, _, name = chosen.partition(" ")
     if kind == "module":
-        _module(held, seen, name)
+        _module(held, visible, name)
     else:
-        _connector(held, seen, name)
+        _connector(held, visible, name)
 
 
 def _words(held: Held, ident: str) -> str:
@@ -47,10 +47,10 @@ def _words(held: Held, ident: str) -> str:
     return f"{name} · {title}" if title else name
 
 
-def _module(held: Held, seen: Seen, name: str) -> None:
-    module = seen.modules[name]
+def _module(held: Held, visible: Visible, name: str) -> None:
+    module = visible.modules[name]
     count = f"{module.code_count} code{'s' if module.code_count != 1 else ''}"
-    known = [f"**{module.word}**", f"{count} {'read' if seen.only_found else 'stored'}"]
+    known = [f"**{module.word}**", f"{count} {'read' if visible.only_found else 'stored'}"]
     if module.supply_v is not None:
         known.insert(1, f"{module.supply_v:.1f} V at its supply")
     with st.container(key="module_state"):
@@ -58,13 +58,13 @@ def _module(held: Held, seen: Seen, name: str) -> None:
     if module.alone_on:
         st.markdown(f"awake and in touch with nobody on: {', '.join(module.alone_on)}")
     st.caption(module_words(held.car, name))
-    _plugs(held, seen, name)
-    _fuses(held, seen, name)
-    if name in gateways(held.car) and "bypass" in seen.tools:
-        _bypass(held, seen, name)
+    _plugs(held, visible, name)
+    _fuses(held, visible, name)
+    if name in gateways(held.car) and "bypass" in visible.tools:
+        _bypass(held, visible, name)
     with st.container(horizontal=True):
-        if seen.only_found:
-            _look(seen, name)
+        if visible.only_found:
+            _look(visible, name)
         else:
             st.button(
                 "Why is it like that?",
@@ -72,7 +72,7 @@ def _module(held: Held, seen: Seen, name: str) -> None:
                 icon=":material/help:",
                 on_click=_ask_why,
             )
-        if "clear" in seen.tools:
+        if "clear" in visible.tools:
             st.button(
                 "Clear its codes",
                 key="clear_part",
@@ -95,8 +95,8 @@ def _ask_why() -> None:
     why.ask_why("silent", _picked())
 
 
-def _look(seen: Seen, name: str) -> None:
-    if "eye" in seen.tools:
+def _look(visible: Visible, name: str) -> None:
+    if "eye" in visible.tools:
         st.button(
             f"Look at {name}", key=f"look {name}", icon=":material/visibility:",
             on_click=partial(ask_to_do, f"look {name}"),
@@ -108,43 +108,43 @@ def _is_airbag(held: Held, name: str) -> bool:
     return "SRS" in (name, spec.role) or "airbag" in spec.title.lower()
 
 
-def _plugs(held: Held, seen: Seen, name: str) -> None:
-    if "unplug" not in seen.tools:
+def _plugs(held: Held, visible: Visible, name: str) -> None:
+    if "unplug" not in visible.tools:
         return
     st.markdown("**Connectors**")
     for plug in connectors_of(held.car, name):
-        _plug_row(seen, plug.id, ", ".join(pin.function for pin in plug.pins))
+        _plug_row(visible, plug.id, ", ".join(pin.function for pin in plug.pins))
     caution("probing")
 
 
-def _plug_row(seen: Seen, connector: str, words: str) -> None:
-    off = connector in seen.connectors_off
+def _plug_row(visible: Visible, connector: str, words: str) -> None:
+    off = connector in visible.connectors_off
     action, verb = (f"plug {connector}", "Plug") if off else (f"unplug {connector}", "Unplug")
     with st.container(horizontal=True, vertical_alignment="center"):
         st.button(f"{verb} {connector}", key=action, on_click=partial(ask_to_do, action))
-        if seen.only_found:
-            _look(seen, connector)
+        if visible.only_found:
+            _look(visible, connector)
         st.caption(words if len(words) < 120 else f"{words[:117]}...", width="stretch")
 
 
-def _fuses(held: Held, seen: Seen, name: str) -> None:
+def _fuses(held: Held, visible: Visible, name: str) -> None:
     feeds = feeds_of(held.car, name)
-    if not feeds or "fuses" not in seen.tools:
+    if not feeds or "fuses" not in visible.tools:
         return
     st.markdown("**Fuses on the way to it**, as the diagram shows")
     for feed in feeds:
-        out = feed.fuse in seen.out
+        out = feed.fuse in visible.out
         action, verb = (f"fit {feed.fuse}", "Fit") if out else (f"pull {feed.fuse}", "Pull")
         with st.container(horizontal=True, vertical_alignment="center"):
             st.button(f"{verb} {feed.fuse}", key=action, on_click=partial(ask_to_do, action))
-            if seen.only_found:
-                _look(seen, feed.fuse)
+            if visible.only_found:
+                _look(visible, feed.fuse)
             st.caption(feed.words, width="stretch")
 
 
-def _bypass(held: Held, seen: Seen, name: str) -> None:
+def _bypass(held: Held, visible: Visible, name: str) -> None:
     st.markdown("**Bypass lead** in place of this gateway")
-    fitted = next((lead for lead in seen.leads if lead.startswith(f"bypass {name} ")), None)
+    fitted = next((lead for lead in visible.leads if lead.startswith(f"bypass {name} ")), None)
     if fitted:
         st.button(
             "Take the bypass lead off",
@@ -160,34 +160,34 @@ def _bypass(held: Held, seen: Seen, name: str) -> None:
             select_all=False,
         )
         st.button(
-            "Unplug it and fit the lead" if _plugged(held, seen, name) else "Fit the bypass lead",
+            "Unplug it and fit the lead" if _plugged(held, visible, name) else "Fit the bypass lead",
             key="bypass",
             disabled=len(buses) < 2,
-            on_click=partial(ask_to_do_as_shown, partial(_fit_lead, held, seen)),
+            on_click=partial(ask_to_do_as_shown, partial(_fit_lead, held, visible)),
         )
     caution("bypass")
 
 
-def _plugged(held: Held, seen: Seen, name: str) -> list[str]:
-    return [plug.id for plug in connectors_of(held.car, name) if plug.id not in seen.connectors_off]
+def _plugged(held: Held, visible: Visible, name: str) -> list[str]:
+    return [plug.id for plug in connectors_of(held.car, name) if plug.id not in visible.connectors_off]
 
 
-def _fit_lead(held: Held, seen: Seen) -> list[str]:
+def _fit_lead(held: Held, visible: Visible) -> list[str]:
     name = _picked()
     buses = st.session_state.get(f"buses {name}") or []
     if len(buses) < 2:
         raise EditProblem(f"choose two buses or more for the bypass lead in place of {name}")
-    unplug = [f"unplug {plug}" for plug in _plugged(held, seen, name)]
+    unplug = [f"unplug {plug}" for plug in _plugged(held, visible, name)]
     return [*unplug, f"bypass {name} {buses[0]} to {' and '.join(buses[1:])}"]
 
 
-def _connector(held: Held, seen: Seen, name: str) -> None:
+def _connector(held: Held, visible: Visible, name: str) -> None:
     plug = held.car.connectors[name]
     buses = buses_through(held.car, name)
     if buses:
         st.caption(f"carries: {', '.join(buses)}")
-    if ("battery" if plug.kind == "battery" else "unplug") in seen.tools:
-        _plug_row(seen, name, f"{len(plug.pins)} pins")
+    if ("battery" if plug.kind == "battery" else "unplug") in visible.tools:
+        _plug_row(visible, name, f"{len(plug.pins)} pins")
     caution("battery" if plug.kind == "battery" else "probing")
     if plug.pins:
         rows = [(pin.cavity, pin.function) for pin in plug.pins]

@@ -12,7 +12,7 @@ from ui.drawing import sheet
 from ui.drawing.scope_screen import screen
 from ui.panels.terminals import as_observation, choose_from, choose_way, mind, terminals, way_words
 from ui.state.held import Held
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 from ui.state.work import ask_to_do_as_shown
 
 SWEEPS = ("20 us", "50 us", "100 us", "200 us", "500 us", "1 ms", "2 ms", "5 ms", "20 ms", "100 ms")
@@ -23,20 +23,20 @@ SOCKET = {"scope_1a": "DLC.6", "scope_1b": "DLC.4", "scope_2a": "DLC.14", "scope
 STEPS = 500  # of a cursor, across the screen
 
 
-def show(held: Held, seen: Seen) -> None:
+def show(held: Held, visible: Visible) -> None:
     """The scope panel."""
     pictures = [one.result for one in held.notebook.of(held.bench) if isinstance(one.result, Picture)]
     if pictures:
         _screen(pictures[-1])
     else:
         st.caption("No sweep yet. Choose two points for each channel; the diagnostic connector is set up.")
-    _choose(held, seen)
+    _choose(held, visible)
     st.button(
         "Take a sweep", key="sweep", type="primary", icon=":material/monitoring:", disabled=not _sentence(),
         on_click=partial(ask_to_do_as_shown, _sweep, 0.0),
     )  # fmt: skip
     if _sentence():
-        mind(held, as_observation(held, seen, _sentence()))
+        mind(held, as_observation(held, visible, _sentence()))
 
 
 def _screen(picture: Picture) -> None:
@@ -59,8 +59,8 @@ def _cursors(picture: Picture) -> tuple[float, float]:
     return float(first_us), float(second_us)
 
 
-def _choose(held: Held, seen: Seen) -> None:
-    known = terminals(held, seen)
+def _choose(held: Held, visible: Visible) -> None:
+    known = terminals(held, visible)
     for key in ENDS:
         if key not in st.session_state and SOCKET[key] in known:
             st.session_state[key] = SOCKET[key]
@@ -77,7 +77,7 @@ def _choose(held: Held, seen: Seen) -> None:
             format_func=lambda text: text.replace("us", "µs"), persist_state="session",
         )  # fmt: skip
     with how:
-        choose_way(held, seen, [st.session_state.get(key) or "" for key in ENDS], "scope_way")
+        choose_way(held, visible, [st.session_state.get(key) or "" for key in ENDS], "scope_way")
 
 
 def _sentence() -> str:

@@ -11,18 +11,18 @@ from ui.drawing import sheet
 from ui.drawing.tables import seat_panel
 from ui.panels.cautions import caution
 from ui.state.held import Held
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 from ui.state.work import ask_to_do
 
 KEY_WORDS = {"key_accessory": "accessory", "key_run": "run", "key_crank": "crank"}
 ELSEWHERE = ("brake", "button", *KEY_WORDS)
 
 
-def show(held: Held, seen: Seen) -> None:
+def show(held: Held, visible: Visible) -> None:
     """Lamps, engine and ignition; button, brake, fob, key, other switches."""
-    sheet.show(seat_panel(seen.seat), "seat")
+    sheet.show(seat_panel(visible.seat), "seat")
     operated = {switch.operated_by for switch in held.car.built.switches.values()}
-    on = seen.operated
+    on = visible.operated
     if "button" in operated:
         _button("brake" in operated, "brake" in on)
     if "key_run" in operated:

@@ -18,7 +18,7 @@ from sim.vehicle.problems import EditProblem
 from ui.panels.cautions import MAKER
 from ui.panels.diagram import connector_words
 from ui.state.held import Held
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 
 ENDS = {
     "30": "feed of its contact", "87": "its contact, switched", "86": "its coil, driven end",
@@ -42,13 +42,13 @@ def papers_of(held: Held) -> ServiceInformation:
     return papers
 
 
-def terminals(held: Held, seen: Seen) -> dict[str, str]:
+def terminals(held: Held, visible: Visible) -> dict[str, str]:
     """Every terminal that can be reached, with its words."""
     papers = papers_of(held)
     known: dict[frozenset[str], dict[str, str]] = st.session_state.papers[2]
-    if seen.connectors_off not in known:
-        known[seen.connectors_off] = dict(_listed(held.car, papers, seen.connectors_off))
-    return known[seen.connectors_off]
+    if visible.connectors_off not in known:
+        known[visible.connectors_off] = dict(_listed(held.car, papers, visible.connectors_off))
+    return known[visible.connectors_off]
 
 
 def choose_from(label: str, known: dict[str, str], key: str, placeholder: str) -> str:
@@ -62,9 +62,9 @@ def choose_from(label: str, known: dict[str, str], key: str, placeholder: str) -
     return chosen or ""
 
 
-def choose_way(held: Held, seen: Seen, points: Iterable[str], key: str) -> None:
+def choose_way(held: Held, visible: Visible, points: Iterable[str], key: str) -> None:
     """How the points are reached, where there is more than one way."""
-    possible = [GENTLEST, *ways(as_seen(held.car, seen), points)]
+    possible = [GENTLEST, *ways(as_seen(held.car, visible), points)]
     if len(possible) < 3 or st.session_state.get(key) not in possible:
         st.session_state[key] = GENTLEST
     if len(possible) > 2:
@@ -77,10 +77,10 @@ def way_words(key: str) -> str:
     return "" if chosen == GENTLEST else f" by {chosen}"
 
 
-def as_observation(held: Held, seen: Seen, sentence: str) -> Observation | str:
+def as_observation(held: Held, visible: Visible, sentence: str) -> Observation | str:
     """What a sentence means on the car as far as it can be seen, or why it means nothing."""
     try:
-        return parse_observation(sentence, as_seen(held.car, seen))
+        return parse_observation(sentence, as_seen(held.car, visible))
     except EditProblem as problem:
         return str(problem)
 
@@ -94,9 +94,9 @@ def mind(held: Held, what: Observation | str) -> None:
         st.caption(f":material/warning: {text} {MAKER if text == cautions.AIRBAG else ''}")
 
 
-def as_seen(car: Car, seen: Seen) -> Car:
+def as_seen(car: Car, visible: Visible) -> Car:
     """The car of the diagrams with the connectors off that can be seen to be off."""
-    return car.with_harness(unplugged=seen.connectors_off)
+    return car.with_harness(unplugged=visible.connectors_off)
 
 
 def ways(car: Car, points: Iterable[str]) -> list[str]:

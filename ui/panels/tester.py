@@ -13,13 +13,13 @@ from ui.panels import why
 from ui.panels.cautions import caution
 from ui.panels.diagram import guarded_gateways
 from ui.state.held import Held
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 from ui.state.work import ask_to_do
 
 SHOWN = ("all", "with codes", "silent")
 
 
-def show(held: Held, seen: Seen) -> None:
+def show(held: Held, visible: Visible) -> None:
     """The tester panel."""
     st.button(
         "Scan all modules",
@@ -28,13 +28,13 @@ def show(held: Held, seen: Seen) -> None:
         icon=":material/radar:",
         on_click=partial(ask_to_do, "scan"),
     )
-    _report(held, seen)
-    if "clear" in seen.tools:
-        _clear(held, seen)
+    _report(held, visible)
+    if "clear" in visible.tools:
+        _clear(held, visible)
     _keep(held)
 
 
-def _report(held: Held, seen: Seen) -> None:
+def _report(held: Held, visible: Visible) -> None:
     report = held.bench.last_report
     if report is None:
         st.caption("No scan yet. A scan wakes the modules and reads what each has stored.")
@@ -54,23 +54,23 @@ def _report(held: Held, seen: Seen) -> None:
         label_visibility="collapsed",
         persist_state="session",
     )
-    sheet.show(report_table(report, shown or "all"), "report", partial(_picked, seen))
-    opens = "its module" if seen.only_found else "why"
+    sheet.show(report_table(report, shown or "all"), "report", partial(_picked, visible))
+    opens = "its module" if visible.only_found else "why"
     st.caption(f"● fails now   ○ stored. Pick a row to see {opens}; the status byte follows ISO 14229-1.")
 
 
-def _picked(seen: Seen) -> None:
+def _picked(visible: Visible) -> None:
     """A row opens its reasons, or in an exercise its module."""
     picked = sheet.picked("report")
     if not picked:
         return
-    if seen.only_found:
+    if visible.only_found:
         st.session_state.part, st.session_state.panel = f"module {picked.split()[1]}", "Part"
     else:
         why.ask_why(*picked.split(maxsplit=1))
 
 
-def _clear(held: Held, seen: Seen) -> None:
+def _clear(held: Held, visible: Visible) -> None:
     guarded = guarded_gateways(held.car)
     with st.container(horizontal=True):
         st.button(

@@ -19,7 +19,7 @@ from sim.bench.explain import (
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
 from ui.state.held import Held
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 
 KINDS = {
     "code": "a trouble code",
@@ -45,7 +45,7 @@ def ask_why(kind: str, item: str = "") -> None:
         st.session_state[f"why_{kind}"] = item
 
 
-def show(held: Held, seen: Seen) -> None:
+def show(held: Held, visible: Visible) -> None:
     """The why panel."""
     event = st.session_state.get("why_event")
     if event is not None and event < len(held.bench.trace):
@@ -56,7 +56,7 @@ def show(held: Held, seen: Seen) -> None:
     kind = st.selectbox(
         "why", list(KINDS), key="why_kind", format_func=KINDS.__getitem__, persist_state="session"
     )
-    items = _items(held, seen, kind)
+    items = _items(held, visible, kind)
     if items == []:
         st.caption(
             {"code": "No module has a code stored.", "lamp": "This car has no lamps described."}.get(
@@ -72,15 +72,15 @@ def _no_event() -> None:
     st.session_state.why_event = None
 
 
-def _items(held: Held, seen: Seen, kind: str) -> list[str] | None:
+def _items(held: Held, visible: Visible, kind: str) -> list[str] | None:
     """What can be asked about; None where the question stands alone."""
     match kind:
         case "code":
-            return [f"{module} {code}" for module, code in seen.codes]
+            return [f"{module} {code}" for module, code in visible.codes]
         case "silent":
-            return list(seen.modules)
+            return list(visible.modules)
         case "lamp":
-            return [lamp.name for lamp in seen.seat.lamps]
+            return [lamp.name for lamp in visible.seat.lamps]
         case "awake":
             return list(held.car.built.buses)
     return None

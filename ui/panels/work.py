@@ -16,32 +16,32 @@ from sim.vehicle.edits_modules import BITRATES_BPS
 from ui.panels.cautions import caution
 from ui.panels.diagram import connector_words
 from ui.state.held import Held
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 from ui.state.work import as_shown, ask_to_do, ask_to_do_as_shown
 
 
-def show(held: Held, seen: Seen) -> None:
+def show(held: Held, visible: Visible) -> None:
     """The work panel."""
-    kinds = [name for name, (tool, _) in KINDS.items() if tool in seen.tools]
+    kinds = [name for name, (tool, _) in KINDS.items() if tool in visible.tools]
     if kinds:
         if st.session_state.get("work_kind") not in kinds:
             st.session_state.work_kind = kinds[0]
         kind = st.selectbox("what", kinds, key="work_kind", persist_state="session")
-        KINDS[kind][1](held, seen)
-    _free_line(seen)
-    if "battery" in seen.tools:
-        _battery(seen)
+        KINDS[kind][1](held, visible)
+    _free_line(visible)
+    if "battery" in visible.tools:
+        _battery(visible)
     # where a complaint is to be solved, the list would give the answer away
     with st.expander(
-        f"{'Taken apart, as far as you know' if seen.only_found else 'Changed on this car now'}: "
-        f"{len(seen.changes)}",
+        f"{'Taken apart, as far as you know' if visible.only_found else 'Changed on this car now'}: "
+        f"{len(visible.changes)}",
         expanded=not held.job,
         key="changes_box",
     ):
-        _changes(seen)
+        _changes(visible)
 
 
-def _connector(held: Held, seen: Seen) -> None:
+def _connector(held: Held, visible: Visible) -> None:
     plugs = [name for name, plug in held.car.connectors.items() if plug.kind != "battery"]
     name = st.selectbox(
         "which connector",
@@ -50,15 +50,15 @@ def _connector(held: Held, seen: Seen) -> None:
         format_func=lambda one: connector_words(held.car, held.car.connectors[one]),
     )
     plug = "plug {work_connector}"
-    if name in seen.connectors_off:
+    if name in visible.connectors_off:
         _buttons(("Plug", plug))
     else:
-        press_home = [("Press it home", plug)] if seen.only_found else []
-        _buttons(*faults(seen.only_found, "connector", "{work_connector}"), *press_home)
+        press_home = [("Press it home", plug)] if visible.only_found else []
+        _buttons(*faults(visible.only_found, "connector", "{work_connector}"), *press_home)
     caution("probing")
 
 
-def _fuse(held: Held, seen: Seen) -> None:
+def _fuse(held: Held, visible: Visible) -> None:
     fuses = held.car.claimed.fuses
     name = st.selectbox(
         "which fuse",
@@ -68,7 +68,7 @@ def _fuse(held: Held, seen: Seen) -> None:
             f"{one} · {fuses[one].rating_a:g} A, {fuses[one].title or fuses[one].location}"
         ),
     )
-    _holder(seen, "fuse", name in seen.out, ("Fit a right one", "fit {work_fuse}"), "{work_fuse}")
+    _holder(visible, "fuse", name in visible.out, ("Fit a right one", "fit {work_fuse}"), "{work_fuse}")
     st.number_input(
         "a fuse of another rating, in A", 1.0, 500.0, float(fuses[name].rating_a), step=1.0, key="work_rating"
     )
@@ -76,7 +76,7 @@ def _fuse(held: Held, seen: Seen) -> None:
     caution("shorts")
 
 
-def _relay(held: Held, seen: Seen) -> None:
+def _relay(held: Held, visible: Visible) -> None:
     relays = held.car.claimed.relays
     if not relays:
         st.caption("This car has no relays.")
@@ -87,16 +87,16 @@ def _relay(held: Held, seen: Seen) -> None:
         key="work_relay",
         format_func=lambda one: f"{one} · {relays[one].title or relays[one].location}",
     )
-    _holder(seen, "relay", name in seen.out, ("Fit", "fit {work_relay}"), "{work_relay}")
+    _holder(visible, "relay", name in visible.out, ("Fit", "fit {work_relay}"), "{work_relay}")
 
 
-def _holder(seen: Seen, part: str, is_out: bool, fit: tuple[str, str], chosen: str) -> None:
+def _holder(visible: Visible, part: str, is_out: bool, fit: tuple[str, str], chosen: str) -> None:
     """A fuse or relay: one that is in may turn out to be wrong, so a customer's gets a right one, too."""
-    offered = [] if is_out else faults(seen.only_found, part, chosen)
-    _buttons(*offered, *([fit] if is_out or seen.only_found else []))
+    offered = [] if is_out else faults(visible.only_found, part, chosen)
+    _buttons(*offered, *([fit] if is_out or visible.only_found else []))
 
 
-def _joint(held: Held, seen: Seen) -> None:
+def _joint(held: Held, visible: Visible) -> None:
     opens = [text.removeprefix("open ") for text in catalogue(held.car) if text.startswith("open ")]
     joints = [name for name in opens if name not in held.car.claimed.grounds]
     joints += [name for name, part in held.car.elements.items() if getattr(part, "kind", "") == "terminator"]
@@ -105,17 +105,19 @@ def _joint(held: Held, seen: Seen) -> None:
         "which", joints, key="work_joint",
         format_func=lambda one: f"{one} · {pins[one].function}" if one in pins else one,
     )  # fmt: skip
-    if not seen.only_found:
+    if not visible.only_found:
         st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
-    _buttons(*faults(seen.only_found, "joint", "{work_joint}", ohm="work_ohm"), ("Mend", "mend {work_joint}"))
-    if seen.only_found or name not in pins:
+    _buttons(
+        *faults(visible.only_found, "joint", "{work_joint}", ohm="work_ohm"), ("Mend", "mend {work_joint}")
+    )
+    if visible.only_found or name not in pins:
         return
     st.number_input("opens every so many s, by chance", 1.0, 3600.0, 20.0, key="work_between")
     st.number_input("for so many s", 0.01, 3600.0, 0.3, key="work_open", format="%g")
-    _buttons(*faults(seen.only_found, "pin", "{work_joint}", between_s="work_between", open_s="work_open"))
+    _buttons(*faults(visible.only_found, "pin", "{work_joint}", between_s="work_between", open_s="work_open"))
 
 
-def _swap(held: Held, seen: Seen) -> None:
+def _swap(held: Held, visible: Visible) -> None:
     pins = [
         name for name, pin in held.car.pins.items() if held.car.connectors[pin.connector].kind == "module"
     ]
@@ -128,7 +130,7 @@ def _swap(held: Held, seen: Seen) -> None:
         return
     st.selectbox("in the cavity of", others, key="work_swap_b", format_func=lambda pin: _pin_words(held, pin))
     pair = "{work_swap_a} with {work_swap_b}"
-    _buttons(*faults(seen.only_found, "pins", pair), ("Swap back", f"unswap {pair}"))
+    _buttons(*faults(visible.only_found, "pins", pair), ("Swap back", f"unswap {pair}"))
     caution("probing")
 
 
@@ -136,7 +138,7 @@ def _pin_words(held: Held, name: str) -> str:
     return f"{name} · {held.car.pins[name].function}"
 
 
-def _ground(held: Held, seen: Seen) -> None:
+def _ground(held: Held, visible: Visible) -> None:
     grounds = held.car.claimed.grounds
     st.selectbox(
         "which ground point",
@@ -144,24 +146,24 @@ def _ground(held: Held, seen: Seen) -> None:
         key="work_ground",
         format_func=lambda one: f"{one} · {grounds[one].location or grounds[one].title}",
     )
-    if not seen.only_found:
+    if not visible.only_found:
         st.number_input("voltage above the body, in V", -15.0, 15.0, 1.5, step=0.5, key="work_offset")
-    offered = faults(seen.only_found, "ground", "{work_ground}", volt="work_offset")
+    offered = faults(visible.only_found, "ground", "{work_ground}", volt="work_offset")
     _buttons(*offered, ("Clean and tighten it", "mend {work_ground}"))
 
 
-def _short(held: Held, seen: Seen) -> None:
+def _short(held: Held, visible: Visible) -> None:
     pins = list(held.car.pins)
     st.selectbox(
         "from", pins, key="work_short_a", format_func=lambda pin: f"{pin} · {held.car.pins[pin].function}"
     )
     st.selectbox("to", ["BODY", "BAT+", *pins], key="work_short_b")
     pair = "{work_short_a} to {work_short_b}"
-    _buttons(*faults(seen.only_found, "terminals", pair), ("Take the short off", f"unshort {pair}"))
+    _buttons(*faults(visible.only_found, "terminals", pair), ("Take the short off", f"unshort {pair}"))
     caution("shorts")
 
 
-def _resistor(held: Held, seen: Seen) -> None:
+def _resistor(held: Held, visible: Visible) -> None:
     pins = held.car.pins
     functions = {(pin.connector, pin.function): name for name, pin in pins.items()}
     pairs = {
@@ -170,13 +172,13 @@ def _resistor(held: Held, seen: Seen) -> None:
         if function.rpartition(".")[2] == "H" and (low := functions.get((plug, f"{function[:-1]}L")))
     }
     st.selectbox("across the pair at", list(pairs), key="work_resistor", format_func=pairs.__getitem__)
-    if not seen.only_found:
+    if not visible.only_found:
         st.number_input("resistance, in ohm", 0.001, 10_000_000.0, 120.0, key="work_pair_ohm", format="%g")
-    offered = faults(seen.only_found, "pair", "{work_resistor}", ohm="work_pair_ohm")
+    offered = faults(visible.only_found, "pair", "{work_resistor}", ohm="work_pair_ohm")
     _buttons(*offered, ("Take the resistor out", "unterminate {work_resistor}"))
 
 
-def _sensor(held: Held, seen: Seen) -> None:
+def _sensor(held: Held, visible: Visible) -> None:
     sensors = held.car.claimed.sensors
     if not sensors:
         st.caption("This car has no sensors with wires of their own.")
@@ -188,20 +190,20 @@ def _sensor(held: Held, seen: Seen) -> None:
         format_func=lambda one: f"{one} · {sensors[one].title}",
     )
     _buttons(
-        *faults(seen.only_found, "sensor", "{work_sensor}"), ("Fit a right one", "replace {work_sensor}")
+        *faults(visible.only_found, "sensor", "{work_sensor}"), ("Fit a right one", "replace {work_sensor}")
     )
 
 
-def _module(held: Held, seen: Seen) -> None:
+def _module(held: Held, visible: Visible) -> None:
     modules = held.car.claimed.modules
     name = st.selectbox(
         "which module", list(modules), key="work_module",
         format_func=lambda one: f"{one} · {modules[one].title}" if modules[one].title else one,
     )  # fmt: skip
     _buttons(
-        *faults(seen.only_found, "module", "{work_module}"), ("Fit a right one", "replace {work_module}")
+        *faults(visible.only_found, "module", "{work_module}"), ("Fit a right one", "replace {work_module}")
     )
-    if seen.only_found:
+    if visible.only_found:
         st.caption("A new module is dear, and it is the last thing to try: supply, ground and lines first.")
         return
     buses = [bus for bus in held.car.messages.buses_of[name] if bus in held.car.claimed.buses]
@@ -211,11 +213,11 @@ def _module(held: Held, seen: Seen) -> None:
     right_kbps = held.car.claimed.buses[bus].bitrate_bps // 1000
     rates_kbps = [rate // 1000 for rate in BITRATES_BPS if rate // 1000 != right_kbps]
     st.selectbox("a wrong bit rate, in kbit/s", rates_kbps, key="work_rate")
-    _buttons(*faults(seen.only_found, "channel", "{work_module}.{work_channel}", kbps="work_rate"))
+    _buttons(*faults(visible.only_found, "channel", "{work_module}.{work_channel}", kbps="work_rate"))
 
 
 FOR_EXAMPLE = "unplug ECM, corrode GW.GND 2 ohm, wait 30 s ..."
-KINDS: dict[str, tuple[Tool, Callable[[Held, Seen], None]]] = {
+KINDS: dict[str, tuple[Tool, Callable[[Held, Visible], None]]] = {
     "connector": ("unplug", _connector),
     "fuse": ("fuses", _fuse),
     "relay": ("fuses", _relay),
@@ -248,8 +250,8 @@ def faults(only_found: bool, part: str, chosen: str, **fields: str) -> list[tupl
     ]
 
 
-def _free_line(seen: Seen) -> None:
-    such_as = "mend ECM.C1.3, fit F2, wait 30 s ..." if seen.only_found else FOR_EXAMPLE
+def _free_line(visible: Visible) -> None:
+    such_as = "mend ECM.C1.3, fit F2, wait 30 s ..." if visible.only_found else FOR_EXAMPLE
     with st.form("free", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
         st.text_input(
             "or say it in words",
@@ -263,16 +265,16 @@ def _say() -> None:
     ask_to_do(st.session_state.sentence)
 
 
-def _battery(seen: Seen) -> None:
+def _battery(visible: Visible) -> None:
     with st.expander("Battery"):
-        off = "BAT.NEG" in seen.connectors_off
+        off = "BAT.NEG" in visible.connectors_off
         words, action = (
             ("Reconnect the battery", "reconnect battery")
             if off
             else ("Disconnect the battery", "disconnect battery")
         )
         _buttons((words, action))
-        if seen.only_found:
+        if visible.only_found:
             _buttons(("Charge the battery", "charge 80 %"))
         else:
             st.slider("state of charge, in %", 0, 100, 60, 5, key="work_charge")
@@ -280,9 +282,9 @@ def _battery(seen: Seen) -> None:
         caution("battery", "airbag")
 
 
-def _changes(seen: Seen) -> None:
+def _changes(visible: Visible) -> None:
     with st.container(key="changes"):
-        for change in seen.changes:
+        for change in visible.changes:
             with st.container(horizontal=True, vertical_alignment="center"):
                 st.button(
                     "Undo",
@@ -291,5 +293,5 @@ def _changes(seen: Seen) -> None:
                     on_click=partial(ask_to_do, change.undo),
                 )
                 st.text(change.text, width="stretch")
-    for theory in seen.theories:
+    for theory in visible.theories:
         st.caption(f"supposed: {theory} (see the page What if)")

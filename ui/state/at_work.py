@@ -20,7 +20,7 @@ from sim.vehicle.problems import Problem
 from ui.drawing.class_work import step_words
 from ui.state import classroom
 from ui.state.held import NO_PAUSE_AFTER, Held, Job, Report
-from ui.state.seen import Seen, what_a_student_sees, what_may_be_seen
+from ui.state.visible import Visible, all_visible, visible_to_student
 from ui.state.work import ask
 
 EXERCISE = "exercise"  # in the address
@@ -53,11 +53,11 @@ class AtWork(Held):
         super().begin_work()
         self.steps = []
 
-    def seen(self) -> Seen:
+    def visible(self) -> Visible:
         """What the student has found; everything once it is over or the instructor shows it."""
         if self.is_over or self.assignment.revealed:
-            return what_may_be_seen(self.bench)
-        return what_a_student_sees(self.work.attempt)
+            return all_visible(self.bench)
+        return visible_to_student(self.work.attempt)
 
     def do(self, text: str, report: Report) -> str:
         """Do one action; it is kept before anything of it is shown."""

@@ -10,7 +10,7 @@ from sim.bench.tester import Report
 from ui.drawing import sheet
 from ui.drawing.tables import step_list
 from ui.state.held import Held
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 
 PROOF = (
     "Clear the codes (unlock the gateway first, if there is one), start again, scan: "
@@ -19,14 +19,14 @@ PROOF = (
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class VisitStep:
     """One step: what to do and whether it is done."""
 
     words: str
     done: bool
 
 
-def steps(log: list[str], asked_why: bool, changes_left: int, report: Report | None) -> list[Step]:
+def steps(log: list[str], asked_why: bool, changes_left: int, report: Report | None) -> list[VisitStep]:
     """The steps with their ticks, from what has been done so far."""
     starts = [
         place for place, text in enumerate(log) if text.startswith(("press start", "key crank", "key run"))
@@ -37,20 +37,20 @@ def steps(log: list[str], asked_why: bool, changes_left: int, report: Report | N
         report and scans and clears and scans[-1] > clears[-1] and not report.codes and not report.silent
     )
     return [
-        Step("Seat: try to start the car. What do engine and lamps say?", bool(starts)),
-        Step("Tester: scan. Which modules are silent, which codes are there?", bool(scans)),
-        Step("Pick a row of the scan. Why follows it back to its cause.", asked_why),
-        Step("Put right what you found, in Part or Work.", bool(scans) and not changes_left),
-        Step(PROOF, proven),
+        VisitStep("Seat: try to start the car. What do engine and lamps say?", bool(starts)),
+        VisitStep("Tester: scan. Which modules are silent, which codes are there?", bool(scans)),
+        VisitStep("Pick a row of the scan. Why follows it back to its cause.", asked_why),
+        VisitStep("Put right what you found, in Part or Work.", bool(scans) and not changes_left),
+        VisitStep(PROOF, proven),
     ]
 
 
-def show(held: Held, seen: Seen) -> None:
+def show(held: Held, visible: Visible) -> None:
     """The steps while a first job is under way; nothing else has them."""
     if not held.job:
         return
     found = steps(
-        held.bench.log, bool(st.session_state.get("asked_why")), len(seen.changes), held.bench.last_report
+        held.bench.log, bool(st.session_state.get("asked_why")), len(visible.changes), held.bench.last_report
     )
     done = sum(step.done for step in found)
     title, _, complaint = held.job.partition(": ")

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 
 from sim.bench.bench import Bench
 from sim.bench.observations import OBSERVATION_VERBS
+from sim.instruments.notebook import Notebook
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
 from ui.drawing.layout import Layout, layout_of
-from ui.state.readings import Notebook
-from ui.state.seen import Seen, what_may_be_seen
 from ui.state.shelf import LeftBehind, shelf
+from ui.state.visible import Visible, all_visible
 
 PARKED_S = 20
 MOST_LEFT_BEHIND = 20
@@ -48,9 +48,9 @@ class Held:
         self.said = self.problem = ""
         self.events = []
 
-    def seen(self) -> Seen:
+    def visible(self) -> Visible:
         """What may be seen of it now."""
-        return what_may_be_seen(self.bench)
+        return all_visible(self.bench)
 
     def do(self, text: str, report: Report) -> str:
         """Do one action; what came of it in a few words."""

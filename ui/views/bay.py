@@ -14,11 +14,11 @@ from ui.drawing.tables import event_list
 from ui.panels import log, measure, part, scope, seat, tester, why, work
 from ui.state import first_visit
 from ui.state.held import Held
-from ui.state.seen import Seen, events_to_show
+from ui.state.visible import Visible, events_to_show
 from ui.state.work import ask_to_do, work_off
 
 # those that a student at an exercise has, too
-WORKPLACES: dict[str, Callable[[Held, Seen], None]] = {
+WORKPLACES: dict[str, Callable[[Held, Visible], None]] = {
     "Seat": seat.show,
     "Part": part.show,
     "Work": work.show,
@@ -40,18 +40,18 @@ def show() -> None:
 def _bay() -> None:
     held: Held = st.session_state.held
     work_off(held, st.empty())
-    seen = held.seen()
-    _headline(held, seen)
+    visible = held.visible()
+    _headline(held, visible)
     beside_the_map(
-        lambda: show_map(held, seen),
+        lambda: show_map(held, visible),
         lambda: _happened(held),
-        lambda: _first_visit_and_panels(held, seen),
+        lambda: _first_visit_and_panels(held, visible),
     )
 
 
-def _first_visit_and_panels(held: Held, seen: Seen) -> None:
-    first_visit.show(held, seen)
-    _panels(held, seen)
+def _first_visit_and_panels(held: Held, visible: Visible) -> None:
+    first_visit.show(held, visible)
+    _panels(held, visible)
 
 
 def beside_the_map(draw_map: Part, below: Part, panel: Part) -> None:
@@ -69,10 +69,12 @@ def beside_the_map(draw_map: Part, below: Part, panel: Part) -> None:
         panel()
 
 
-def _headline(held: Held, seen: Seen) -> None:
+def _headline(held: Held, visible: Visible) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="headline"):
-        st.markdown(f"**{held.car.title}** at {seen.time_s:.1f} s", width="content")
-        st.markdown(f"ignition **{seen.seat.ignition}** · engine **{seen.seat.engine}**", width="content")
+        st.markdown(f"**{held.car.title}** at {visible.time_s:.1f} s", width="content")
+        st.markdown(
+            f"ignition **{visible.seat.ignition}** · engine **{visible.seat.engine}**", width="content"
+        )
         st.space("stretch")
         let_time_pass()
     tell_what_was_said(held)
@@ -99,11 +101,11 @@ def tell_what_was_said(held: Held) -> None:
             st.caption(f":material/chevron_right: {held.said or 'nothing was done yet'}")
 
 
-def show_map(held: Held, seen: Seen) -> None:
+def show_map(held: Held, visible: Visible) -> None:
     """The map of the car; what is picked on it opens in the panel Part."""
     narrow = bool(st.session_state.get("narrow", False))
     layout, picked = held.layout(NARROW if narrow else WIDE), st.session_state.get("part", "")
-    html = car_map(held.car, layout, seen, picked) + legend(seen.only_found)
+    html = car_map(held.car, layout, visible, picked) + legend(visible.only_found)
     now_narrow = sheet.show_to_fit(html, "map", narrow, _picked_on_map)
     if now_narrow != narrow:
         st.session_state.narrow = now_narrow
@@ -131,7 +133,7 @@ def _picked_event() -> None:
         why.ask_why(*picked.split(maxsplit=1))
 
 
-def _panels(held: Held, seen: Seen) -> None:
+def _panels(held: Held, visible: Visible) -> None:
     st.session_state.setdefault("panel", "Seat")
     chosen = st.segmented_control(
         "panel", PANELS, key="panel", required=True, label_visibility="collapsed", persist_state="session"
@@ -140,9 +142,9 @@ def _panels(held: Held, seen: Seen) -> None:
         measure.beside(held)
     with st.container(key="the_panel"):
         if chosen in WORKPLACES:
-            WORKPLACES[chosen](held, seen)
+            WORKPLACES[chosen](held, visible)
         elif chosen == "Why":
-            why.show(held, seen)
+            why.show(held, visible)
         else:
             log.show(held)
     if chosen in ("Seat", "Part", "Work"):

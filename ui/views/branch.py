@@ -28,7 +28,7 @@ HEAD = ("", "as it was done", "done instead")
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class BranchSource:
     """A log to branch from, with its car."""
 
     car_name: str
@@ -88,15 +88,17 @@ def _choose_source(held: Held) -> None:
         st.file_uploader("a log of busbay", type="json", key="branch_file", on_change=_another_log)
 
 
-def _sources(held: Held) -> dict[str, Source]:
+def _sources(held: Held) -> dict[str, BranchSource]:
     bench = held.bench
-    sources = {IN_THE_BAY: Source(held.car_name, held.car_text, bench.given, bench.seed, tuple(bench.log))}
+    sources = {
+        IN_THE_BAY: BranchSource(held.car_name, held.car_text, bench.given, bench.seed, tuple(bench.log))
+    }
     for old in held.left_behind:
         sources[f"left behind: {old.words}"] = _saved(old.car_name, old.car_text, old.saved)
     return sources
 
 
-def _source(held: Held) -> Source | None:
+def _source(held: Held) -> BranchSource | None:
     """The log that is chosen, or none while no file is; raises `Problem` for a file that is no log."""
     chosen = st.session_state.branch_source
     return _uploaded() if chosen == UPLOADED else _sources(held).get(chosen)
@@ -107,12 +109,12 @@ def _another_log() -> None:
     lab_work.forget(WORK)
 
 
-def _saved(car_name: str, car_text: str, saved: str) -> Source:
+def _saved(car_name: str, car_text: str, saved: str) -> BranchSource:
     given, seed, log = parts_of(saved)
-    return Source(car_name, car_text, given, seed, log)
+    return BranchSource(car_name, car_text, given, seed, log)
 
 
-def _uploaded() -> Source | None:
+def _uploaded() -> BranchSource | None:
     file = st.session_state.get("branch_file")
     if file is None:
         return None
@@ -121,7 +123,7 @@ def _uploaded() -> Source | None:
     return _saved(name, car_text, saved)
 
 
-def _moment(source: Source) -> int:
+def _moment(source: BranchSource) -> int:
     last = len(source.log)
     known = st.session_state.get("branch_keep")
     # a page that was drawn before the log changed sends the words of a moment that is no more
@@ -147,7 +149,7 @@ def _moment(source: Source) -> int:
     return keep
 
 
-def _instead(held: Held, source: Source, keep: int) -> None:
+def _instead(held: Held, source: BranchSource, keep: int) -> None:
     car = car_from_text(source.car_text, source.car_name)
     done = action_lines(f"instead of {keep + 1}., one action in each line", "branch_instead", car)
     the_rest = source.log[keep + 1 :]
@@ -195,7 +197,7 @@ def _start(held: Held) -> None:
 # -- what came of it -----------------------------------------------------------------------------------------
 
 
-def _shown(source: Source) -> None:
+def _shown(source: BranchSource) -> None:
     found: Branch | None = lab_work.found(WORK, "actions")
     if found is None:
         return
@@ -246,7 +248,7 @@ def _codes_together(rows: Sequence[BranchRow]) -> list[tuple[str, str, str]]:
     ]
 
 
-def _take(source: Source, found: Branch) -> None:
+def _take(source: BranchSource, found: Branch) -> None:
     work.ask(
         bench_jobs.take_log(source.car_name, source.car_text, source.given, source.seed, list(found.log))
     )

@@ -23,7 +23,7 @@ from ui.panels import measure
 from ui.panels.diagram import connector_words
 from ui.panels.terminals import papers_of, terminals
 from ui.state.held import Held
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 from ui.state.work import work_off
 
 ORDER = ("dlc", "module", "sensor", "inline", "battery")
@@ -39,24 +39,24 @@ def show() -> None:
 def _page() -> None:
     held: Held = st.session_state.held
     work_off(held, st.empty())
-    seen = held.seen()
+    visible = held.visible()
     left, right = st.columns([1.9, 1], gap="medium")
     with left:
-        _paper(held, seen)
+        _paper(held, visible)
     with right:
-        st.markdown(f"**{held.car.title}** at {seen.time_s:.1f} s")
+        st.markdown(f"**{held.car.title}** at {visible.time_s:.1f} s")
         if held.problem:
             with st.container(key="problem"):
                 st.error(held.problem, icon=":material/block:")
-        measure.show(held, seen, to_diagrams=False)
+        measure.show(held, visible, to_diagrams=False)
 
 
-def _paper(held: Held, seen: Seen) -> None:
+def _paper(held: Held, visible: Visible) -> None:
     view = st.segmented_control(
         "sheets", list(VIEWS), default="circuits", key="sheets", required=True, label_visibility="collapsed",
         persist_state="session",
     )  # fmt: skip
-    VIEWS[view or "circuits"](held, seen)
+    VIEWS[view or "circuits"](held, visible)
     st.caption(
         "Drawn from what the car's file says; wire colours are invented (letters of IEC 60757). "
         "The maker's service information comes first."
@@ -66,23 +66,23 @@ def _paper(held: Held, seen: Seen) -> None:
 # -- drawings ------------------------------------------------------------------------------------------------
 
 
-def _circuits(held: Held, seen: Seen) -> None:
+def _circuits(held: Held, visible: Visible) -> None:
     names = _circuit_names(held)
     name = _one_of("circuit of", names, "circuit")
     svg = drawing(papers_of(held), name)
-    _drawn(held, seen, svg, f"{held.car.title}: {names[name]}", name)
+    _drawn(held, visible, svg, f"{held.car.title}: {names[name]}", name)
 
 
-def _connectors(held: Held, seen: Seen) -> None:
+def _connectors(held: Held, visible: Visible) -> None:
     papers = papers_of(held)
     plugs = [held.car.connectors[name] for name in papers.connectors if held.car.connectors[name].pins]
     plugs.sort(key=lambda plug: ORDER.index(plug.kind))
     names = {plug.id: connector_words(held.car, plug) for plug in plugs}
     name = _one_of("connector", names, "face")
-    _drawn(held, seen, face(papers, name), f"{held.car.title}: {names[name]}", name)
+    _drawn(held, visible, face(papers, name), f"{held.car.title}: {names[name]}", name)
 
 
-def _drawn(held: Held, seen: Seen, svg: str, title: str, name: str) -> None:
+def _drawn(held: Held, visible: Visible, svg: str, title: str, name: str) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         st.segmented_control(
             "a click puts the", list(LEADS), default="red", key="lead", format_func=LEADS.__getitem__,
@@ -96,13 +96,13 @@ def _drawn(held: Held, seen: Seen, svg: str, title: str, name: str) -> None:
         )  # fmt: skip
     leads = {lead: st.session_state.get(f"probe_{lead}") or "" for lead in LEADS}
     with st.container(key="paper"):
-        sheet.show(marked(svg, leads, bool(fit)), "drawing", partial(_picked, held, seen))
+        sheet.show(marked(svg, leads, bool(fit)), "drawing", partial(_picked, held, visible))
 
 
-def _picked(held: Held, seen: Seen) -> None:
+def _picked(held: Held, visible: Visible) -> None:
     """A terminal gets the lead; a module or connector is opened."""
     picked = sheet.picked("drawing")
-    if picked in terminals(held, seen):
+    if picked in terminals(held, visible):
         lead = st.session_state.get("lead", "red")
         measure.put_probe(lead, picked)
         st.session_state.lead = "black" if lead == "red" else "red"
@@ -139,7 +139,7 @@ def _one_of(label: str, names: dict[str, str], key: str) -> str:
 # -- lists ---------------------------------------------------------------------------------------------------
 
 
-def _fuses(held: Held, seen: Seen) -> None:
+def _fuses(held: Held, visible: Visible) -> None:
     papers = papers_of(held)
     rows = [
         (one.name, f"{one.rating_a:g} A", one.title, one.fed_from, ", ".join(one.feeds), one.location)
@@ -153,12 +153,12 @@ def _fuses(held: Held, seen: Seen) -> None:
     _list(held, ("relay", "title", "driven by", "coil", "feeds", "place"), relays, "relay_list")
 
 
-def _grounds(held: Held, seen: Seen) -> None:
+def _grounds(held: Held, visible: Visible) -> None:
     rows = [(one.name, one.title, one.location, ", ".join(one.serves)) for one in papers_of(held).grounds]
     _list(held, ("ground point", "title", "place", "what ends there"), rows, "ground_list")
 
 
-def _places(held: Held, seen: Seen) -> None:
+def _places(held: Held, visible: Visible) -> None:
     named = sorted(papers_of(held).locations, key=lambda one: _in_order(one.name))
     rows = [(one.name, one.title, one.location or "not given") for one in named]
     _list(held, ("part", "title", "place"), rows, "place_list")
@@ -183,7 +183,7 @@ def _open_circuit(held: Held, key: str) -> None:
         st.session_state.sheets, st.session_state.face = "connectors", picked
 
 
-def _values(held: Held, seen: Seen) -> None:
+def _values(held: Held, visible: Visible) -> None:
     papers = papers_of(held)
     car = held.car.claimed
     names = {
@@ -215,7 +215,7 @@ def _set_up() -> None:
     measure.set_up_sentence(sheet.picked("values"))
 
 
-VIEWS: dict[str, Callable[[Held, Seen], None]] = {
+VIEWS: dict[str, Callable[[Held, Visible], None]] = {
     "circuits": _circuits,
     "connectors": _connectors,
     "fuses": _fuses,

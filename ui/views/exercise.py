@@ -20,7 +20,7 @@ from ui.panels.cautions import MAKER
 from ui.state import at_work
 from ui.state.at_work import LOOK_EVERY_S, PAUSED, AtWork
 from ui.state.classroom import plain
-from ui.state.seen import Seen
+from ui.state.visible import Visible
 from ui.state.work import ask_to_do, work_off
 from ui.views import debrief
 from ui.views.bay import WORKPLACES, beside_the_map, choose_pause, let_time_pass, show_map, tell_what_was_said
@@ -62,24 +62,26 @@ def _exercise() -> None:
     work_off(held, st.empty())
     if held.is_over:
         st.rerun()
-    seen = held.seen()
-    _headline(held, seen)
+    visible = held.visible()
+    _headline(held, visible)
     _from_the_instructor(held)
-    beside_the_map(lambda: show_map(held, seen), lambda: _shown(held.steps), lambda: _right(held, seen))
+    beside_the_map(lambda: show_map(held, visible), lambda: _shown(held.steps), lambda: _right(held, visible))
 
 
-def _right(held: AtWork, seen: Seen) -> None:
+def _right(held: AtWork, visible: Visible) -> None:
     if held.signal.paused:
         _order(held)
     else:
-        _panels(held, seen)
+        _panels(held, visible)
 
 
-def _headline(held: AtWork, seen: Seen) -> None:
+def _headline(held: AtWork, visible: Visible) -> None:
     attempt = held.work.attempt
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="headline"):
         st.markdown(f"**{attempt.exercise.exercise}** · {held.car.title}", width="content")
-        st.markdown(f"ignition **{seen.seat.ignition}** · engine **{seen.seat.engine}**", width="content")
+        st.markdown(
+            f"ignition **{visible.seat.ignition}** · engine **{visible.seat.engine}**", width="content"
+        )
         with st.container(key="shop_time", width="content"):
             st.markdown(
                 f":material/timer: **{attempt.minutes:.0f}** of {attempt.exercise.minutes:g} min · "
@@ -112,8 +114,8 @@ def _shown(steps: list[Step]) -> None:
             sheet.show(step_cards(steps), "step_cards")
 
 
-def _panels(held: AtWork, seen: Seen) -> None:
-    names = [name for name, tools in PANELS.items() if not tools or set(tools) & set(seen.tools)]
+def _panels(held: AtWork, visible: Visible) -> None:
+    names = [name for name, tools in PANELS.items() if not tools or set(tools) & set(visible.tools)]
     if st.session_state.get("panel") not in names:
         st.session_state.panel = names[0]
     chosen = st.segmented_control(
@@ -123,7 +125,7 @@ def _panels(held: AtWork, seen: Seen) -> None:
         measure.beside(held)
     with st.container(key="the_panel"):
         if chosen in WORKPLACES:
-            WORKPLACES[chosen](held, seen)
+            WORKPLACES[chosen](held, visible)
         elif chosen == "Order":
             _order(held)
         elif chosen == "Log":

@@ -25,7 +25,7 @@ from ui.drawing.layout import NARROW, layout_of
 from ui.panels import one_back
 from ui.state import bench_jobs, kept, work
 from ui.state.held import Held
-from ui.state.seen import what_may_be_seen
+from ui.state.visible import all_visible
 from ui.state.work import worked_off
 
 KIND = "tables"
@@ -50,7 +50,7 @@ WIDTHS = {
 
 
 @dataclass
-class Table:
+class CarTable:
     """What stands in the table."""
 
     title: str = ""
@@ -62,7 +62,7 @@ class Table:
         return json.dumps(asdict(self), ensure_ascii=False)
 
     @classmethod
-    def from_text(cls, text: str | None) -> Table:
+    def from_text(cls, text: str | None) -> CarTable:
         """What was kept; an empty table where that is none of ours."""
         try:
             data = json.loads(text or "")
@@ -109,21 +109,21 @@ def _page() -> None:
 # -- the table -----------------------------------------------------------------------------------------------
 
 
-def _table(held: Held) -> Table:
-    known: Table | None = st.session_state.get("quick")
+def _table(held: Held) -> CarTable:
+    known: CarTable | None = st.session_state.get("quick")
     if known is None:
-        known = st.session_state.quick = Table.from_text(kept.kept(KIND, held.key))
+        known = st.session_state.quick = CarTable.from_text(kept.kept(KIND, held.key))
     return known
 
 
-def _keep(held: Held, table: Table) -> None:
+def _keep(held: Held, table: CarTable) -> None:
     text = table.text()
     if st.session_state.get("quick_kept") != text:
         kept.keep(KIND, held.key, text)
         st.session_state.quick_kept = text
 
 
-def _editor(table: Table) -> pd.DataFrame:
+def _editor(table: CarTable) -> pd.DataFrame:
     """The table to write in; what it begins with stays the same until another table takes its place."""
     key = f"quick_table_{st.session_state.setdefault('quick_number', 0)}"
     if key not in st.session_state:  # the first time, and whenever the page is opened again
@@ -172,7 +172,7 @@ def _cell(name: Any, value: Any) -> Any:
     return float(value) if name == "place" else str(value)
 
 
-def _file(table: Table) -> tuple[str, str]:
+def _file(table: CarTable) -> tuple[str, str]:
     """What is wrong with the table, and the vehicle file: the last good one while something is."""
     if not table.rows:
         st.session_state.quick_text = ""
@@ -194,7 +194,7 @@ def _drawing(text: str) -> None:
     drawn: tuple[str, str] | None = st.session_state.get("quick_drawn")
     if drawn is None or drawn[0] != text:
         car = car_from_text(text, "this table")
-        drawn = text, car_map(car, layout_of(car, NARROW), what_may_be_seen(Bench(car)))
+        drawn = text, car_map(car, layout_of(car, NARROW), all_visible(Bench(car)))
         st.session_state.quick_drawn = drawn
     with st.container(key="quick_map"):
         sheet.show(drawn[1], "quick_drawing")
@@ -205,7 +205,7 @@ def _drawing(text: str) -> None:
     )
 
 
-def _bitrates(table: Table, text: str) -> None:
+def _bitrates(table: CarTable, text: str) -> None:
     if not text:
         return
     with st.expander("Bit rates"):
@@ -220,11 +220,11 @@ def _bitrates(table: Table, text: str) -> None:
             )
 
 
-def _set_bitrate(table: Table, bus: str) -> None:
+def _set_bitrate(table: CarTable, bus: str) -> None:
     table.bitrates[bus] = st.session_state[f"quick_rate {bus}"]
 
 
-def _take(table: Table, text: str) -> None:
+def _take(table: CarTable, text: str) -> None:
     name = f"{re.sub(r'[^a-z0-9]+', '-', table.title.lower()).strip('-') or 'my-car'}.yaml"
     with st.container(horizontal=True, key="quick_take"):
         # no callback: a cell is taken over by the very click, and only what is drawn now knows it
@@ -268,7 +268,7 @@ def _begin() -> None:
                 disabled=file is None,
                 on_click=_import_chosen,
             )
-            st.button("Empty the table", key="quick_empty", on_click=partial(_begin_with, Table()))
+            st.button("Empty the table", key="quick_empty", on_click=partial(_begin_with, CarTable()))
             one_back.offer(KIND, _begin_with)
         if st.session_state.get("quick_log_problem"):
             st.error(st.session_state.quick_log_problem, icon=":material/block:")
@@ -294,12 +294,12 @@ def _import(file: Any, channel: str | None) -> None:
         except Problem as problem:
             st.session_state.quick_log_problem = str(problem).replace(str(path), file.name)
             return
-    _begin_with(Table(f"From {file.name}"[:100], rows))
+    _begin_with(CarTable(f"From {file.name}"[:100], rows))
 
 
-def _begin_with(table: Table) -> None:
+def _begin_with(table: CarTable) -> None:
     """Another table takes the place of the one on the page, which can be put back."""
-    one_back.replaced(KIND, st.session_state.get("quick", Table()))
+    one_back.replaced(KIND, st.session_state.get("quick", CarTable()))
     st.session_state.quick = table
     st.session_state.quick_number = st.session_state.get("quick_number", 0) + 1
     st.session_state.quick_title = table.title

@@ -17,7 +17,7 @@ from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
 from ui.drawing.tables import plain_table, report_table, seat_panel
 from ui.state import classroom
-from ui.state.seen import Seen, what_a_student_sees, what_may_be_seen
+from ui.state.visible import Visible, all_visible, visible_to_student
 
 END = 1_000_000  # steps, beyond both ends of any log
 
@@ -109,13 +109,13 @@ def _replay(replay: Replay) -> None:
     st.session_state[at] = replay.at
     _steps(replay, count)
     hidden = st.session_state.get("replay_hidden", False)
-    seen = what_may_be_seen(replay.then.bench) if hidden else what_a_student_sees(replay.then)
+    visible = all_visible(replay.then.bench) if hidden else visible_to_student(replay.then)
     _words(replay, count)
     left, right = st.columns([1.7, 1], gap="medium")
     with left:
-        _map(replay, seen)
+        _map(replay, visible)
     with right:
-        _shown(replay, seen)
+        _shown(replay, visible)
         st.toggle("show also what is hidden in the car", key="replay_hidden")
         if hidden:
             edits = ", ".join(f"`{one}`" for one in replay.whole.exercise.arrives)
@@ -163,10 +163,10 @@ def _words(replay: Replay, count: int) -> None:
             st.warning(danger, icon=":material/warning:")
 
 
-def _map(replay: Replay, seen: Seen) -> None:
+def _map(replay: Replay, visible: Visible) -> None:
     narrow = bool(st.session_state.get("narrow", False))
     layout = replay.layout(NARROW if narrow else WIDE)
-    html = car_map(replay.whole.exercise.whole_car, layout, seen, "") + legend(seen.only_found)
+    html = car_map(replay.whole.exercise.whole_car, layout, visible, "") + legend(visible.only_found)
     now_narrow = sheet.show_to_fit(html, "replay_map", narrow, _nothing)
     if now_narrow != narrow:
         st.session_state.narrow = now_narrow
@@ -177,8 +177,8 @@ def _nothing() -> None:
     """Nothing on this map leads anywhere."""
 
 
-def _shown(replay: Replay, seen: Seen) -> None:
-    sheet.show(seat_panel(seen.seat), "replay_seat")
+def _shown(replay: Replay, visible: Visible) -> None:
+    sheet.show(seat_panel(visible.seat), "replay_seat")
     step = replay.whole.steps[replay.at - 1] if replay.at else None
     if step is not None and step.report is not None:
         sheet.show(report_table(step.report), "replay_report")

@@ -15,7 +15,7 @@ from sim.instruments.result import Result
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class NotedReading:
     """One reading: its place in the log (1 is the first action), the time in s, and what was shown."""
 
     place: int
@@ -29,17 +29,17 @@ class Notebook:
     def __init__(self) -> None:
         self._bench: Bench | None = None
         self._log: list[str] = []
-        self._readings: list[Reading] = []
+        self._readings: list[NotedReading] = []
 
-    def note(self, bench: Bench) -> Reading:
+    def note(self, bench: Bench) -> NotedReading:
         """Write down what the bench's last action, an observation, has shown."""
         self._turn_to(bench, len(bench.log) - 1)
-        reading = Reading(len(bench.log), bench.now_s, shown(bench))
+        reading = NotedReading(len(bench.log), bench.now_s, shown(bench))
         self._readings.append(reading)
         self._log = list(bench.log)
         return reading
 
-    def of(self, bench: Bench) -> list[Reading]:
+    def of(self, bench: Bench) -> list[NotedReading]:
         """All readings of a bench, in the order of its log."""
         self._turn_to(bench, len(bench.log))
         return self._readings
@@ -65,11 +65,11 @@ def _is_observation(text: str) -> bool:
     return text.split()[0] in OBSERVATION_VERBS
 
 
-def _read_again(bench: Bench, log: list[str]) -> list[Reading]:
+def _read_again(bench: Bench, log: list[str]) -> list[NotedReading]:
     again = Bench(bench.base, bench.given, bench.seed)
     readings = []
     for place, text in enumerate(log, start=1):
         again.do(text)
         if _is_observation(text):
-            readings.append(Reading(place, again.now_s, shown(again)))
+            readings.append(NotedReading(place, again.now_s, shown(again)))
     return readings

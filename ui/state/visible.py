@@ -1,7 +1,7 @@
 """What may be seen of a bench. Everything that a page shows of a running car passes through here.
 
 In the free bay all of it may be seen. In an exercise it is what an eye sees from the driver's seat, what the
-last scan has told, and what was touched or looked at: what is not in `Seen` never reaches the browser.
+last scan has told, and what was touched or looked at: what is not in `Visible` never reaches the browser.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
+from sim.bench.links import linked_channels
 from sim.instruments.seat import Seat, look
 from sim.modules.module import ControlModule
 from sim.modules.trace import Event
@@ -27,7 +28,7 @@ STATE_WORDS = {
 
 
 @dataclass(frozen=True, slots=True)
-class ModuleSeen:
+class VisibleModule:
     """One module: its state, one short word for it, its supply where it is known, and what is off at it.
 
     `shape` names the drawing of the state: running, alone, starting, waiting, quiet, asleep, unpowered; in an
@@ -54,12 +55,12 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class Visible:
     """A bench as far as whoever works on it may see it."""
 
     time_s: float
     seat: Seat
-    modules: dict[str, ModuleSeen]
+    modules: dict[str, VisibleModule]
     operated: frozenset[str]  # hand switches that are on, by what operates them
     connectors_off: frozenset[str]
     out: frozenset[str]  # fuses and relays out of their holders, or blown
@@ -72,10 +73,10 @@ class Seen:
     only_found: bool = False  # an exercise: nothing but what was found
 
 
-def what_may_be_seen(bench: Bench) -> Seen:
+def all_visible(bench: Bench) -> Visible:
     """The free bay: all of it."""
-    linked = _in_touch(bench)
-    return Seen(
+    linked = linked_channels(bench.live.buses)
+    return Visible(
         bench.now_s,
         look(bench),
         {name: _module(bench, module, linked) for name, module in bench.live.modules.items()},
@@ -95,11 +96,11 @@ def what_may_be_seen(bench: Bench) -> Seen:
     )
 
 
-def what_a_student_sees(attempt: Attempt) -> Seen:
+def visible_to_student(attempt: Attempt) -> Visible:
     """An exercise: the driver's seat, the last scan, and what hand and eye have found."""
     bench, found = attempt.bench, attempt.found
     off, out, leads = frozenset(found.off), frozenset(found.out), tuple(sorted(found.leads))
-    return Seen(
+    return Visible(
         bench.now_s,
         look(bench),
         {name: _module_found(attempt, name, off) for name in bench.base.claimed.modules},
@@ -122,15 +123,7 @@ def events_to_show(events: Iterable[Event]) -> list[Event]:
     return [event for event in events if event.kind in told]
 
 
-def _in_touch(bench: Bench) -> frozenset[str]:
-    connectivity = bench.live.buses.connectivity
-    if connectivity is None:
-        return frozenset()
-    on_can = {channel for members, *_ in connectivity.segments() for channel in members}
-    return frozenset(on_can.union(*bench.live.buses.wire_links))
-
-
-def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> ModuleSeen:
+def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> VisibleModule:
     off = bench.car.harness.unplugged
     own = [plug.id for plug in bench.car.connectors.values() if plug.owner == module.name]
     alone = tuple(
@@ -141,13 +134,13 @@ def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> Modu
         shape, word = "waiting", f"waits: {', '.join(module.waiting_for)}"
     elif module.state == "running" and alone and len(alone) == len(module.all_channels):
         shape, word = "alone", "cut off"
-    return ModuleSeen(
+    return VisibleModule(
         module.name, module.spec.title, shape, word, module.supply_v, module.waiting_for, alone,
         tuple(name for name in own if name in off), sum(1 for code in module.memory.codes if code.stored),
     )  # fmt: skip
 
 
-def _module_found(attempt: Attempt, name: str, off: frozenset[str]) -> ModuleSeen:
+def _module_found(attempt: Attempt, name: str, off: frozenset[str]) -> VisibleModule:
     """A module as the last scan has told of it."""
     report, car = attempt.bench.last_report, attempt.bench.base
     entry = next((one for one in report.modules if one.module == name), None) if report else None
@@ -157,7 +150,7 @@ def _module_found(attempt: Attempt, name: str, off: frozenset[str]) -> ModuleSee
     elif report and report.power and entry:
         shape, word = ("answered", "answered") if entry.answers else ("unanswered", "no answer")
     own = (plug.id for plug in car.connectors.values() if plug.owner == name)
-    return ModuleSeen(
+    return VisibleModule(
         name, car.claimed.modules[name].title, shape, word, None, (), (),
         tuple(plug for plug in own if plug in off), len(entry.codes) if entry else 0,
     )  # fmt: skip
