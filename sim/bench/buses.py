@@ -8,7 +8,7 @@ from sim.bench.bus_faults import network_segments
 from sim.bench.frame_paths import Hop
 from sim.bench.running_car import RunningCar
 from sim.network.streams import Stream
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.wiring.connectivity import Connectivity
 from sim.wiring.segments import Segment
 

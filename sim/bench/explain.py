@@ -15,7 +15,7 @@ from sim.bench.frame_paths import frame_path
 from sim.modules.facts import Evaluation, in_words
 from sim.modules.module import ControlModule
 from sim.vehicle.conditions import Condition
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import EditProblem, unknown
 
 EDIT_KINDS = ("fault", "repair", "theory")

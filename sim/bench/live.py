@@ -36,7 +36,7 @@ from sim.network.lin import BusesAndClusters, LinNetwork
 from sim.network.stream_fidelity import StreamNetwork
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
-from sim.vehicle.harness import TESTER, TESTER_MIN_V
+from sim.vehicle.elements import TESTER, TESTER_MIN_V
 from sim.vehicle.problems import Unsettled
 from sim.wiring.wiring import Reading, SwitchState, Wiring
 

@@ -35,8 +35,7 @@ from sim.network.frames import Frame
 from sim.network.lin import OnWire
 from sim.vehicle.car import Car
 from sim.vehicle.edit import terminal_of
-from sim.vehicle.elements import Contact, Element, FuseLink, Pin, Wire
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER, Contact, Element, FuseLink, Pin, Wire
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
 from sim.wiring.segments import Segment
 from sim.wiring.wiring import SwitchState, Wiring

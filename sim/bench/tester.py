@@ -22,7 +22,7 @@ from sim.modules.uds_server import EXTENDED_SESSION, NEGATIVE, P2_STAR_MS, Negat
 from sim.network.clock import CLOCK_S
 from sim.network.frames import MAX_DATA_BYTES, Frame
 from sim.network.isotp import PADDING, IsoTpLink
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
 
 WAIT_S = 0.15  # for an answer through a gateway: P2 of 50 ms (ISO 14229-2) and a margin; common practice

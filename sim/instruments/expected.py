@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sim.instruments.claim import Claim
+from sim.vehicle.checks import supply_functions
 from sim.vehicle.description import Reference
-from sim.vehicle.elements import Draw, Pin
-from sim.vehicle.harness import TESTER, supply_functions
+from sim.vehicle.elements import TESTER, Draw, Pin
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, unknown
 

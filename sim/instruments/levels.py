@@ -19,7 +19,7 @@ import numpy as np
 from sim.bench.observations import Observed
 from sim.network.frames import NS_PER_S, dominant_ns
 from sim.vehicle.car import Car
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import EditProblem
 from sim.wiring.wiring import Reading
 

@@ -40,8 +40,7 @@ from sim.instruments.levels import (
 from sim.instruments.result import Result, digits
 from sim.network.frames import NS_PER_S, bit_starts_ns, duration_ns, wire_bits
 from sim.network.lin import OnWire
-from sim.vehicle.elements import LinPort
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER, LinPort
 from sim.vehicle.problems import EditProblem
 from sim.wiring.connectivity import LINE_F_PER_M, NODE_F, BusCluster
 from sim.wiring.wiring import Reading

@@ -29,8 +29,7 @@ from sim.modules.module import ControlModule
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
-from sim.vehicle.elements import Element
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER, Element
 from sim.vehicle.harness_state import OPENINGS
 from sim.wiring.power import REFERENCE, is_closed
 from sim.wiring.wiring import Reading, SwitchState, Wiring

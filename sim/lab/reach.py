@@ -12,7 +12,7 @@ from functools import lru_cache
 from sim.bench.frame_paths import frame_path
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
-from sim.vehicle.harness import TESTER, TESTER_MIN_V
+from sim.vehicle.elements import TESTER, TESTER_MIN_V
 from sim.vehicle.reading import car_from_text
 from sim.wiring.connectivity import BusCluster
 from sim.wiring.power import is_closed

@@ -26,7 +26,7 @@ from sim.modules.uds_server import NEGATIVE, P2_STAR_MS, NegativeResponseCode
 from sim.modules.world import Timer
 from sim.network.frames import MAX_DATA_BYTES, Frame
 from sim.network.isotp import TIME_LIMIT_S, IsoTpLink, TransportError
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.vehicle.messages import ANSWER_OFFSET
 
 MAX_WAITING: Final = 1024  # requests

@@ -13,7 +13,7 @@ from sim.link.doip_messages import Entity
 from sim.link.doip_server import DoipServer
 from sim.link.realtime import RealTime
 from sim.modules.diagnostics import VIN
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import Problem
 
 EID: Final = bytes.fromhex("020000000001")  # invented: a locally administered hardware address

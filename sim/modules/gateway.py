@@ -18,7 +18,7 @@ from sim.modules.diagnostics import Diagnostics
 from sim.modules.host import Host
 from sim.network.frames import Frame
 from sim.vehicle.car import Car
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.vehicle.messages import (
     ANSWER_OFFSET,
     FIRST_DIAGNOSTIC_ID,

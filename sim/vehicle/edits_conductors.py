@@ -27,7 +27,7 @@ from sim.vehicle.edit import (
     two_terminals,
     without,
 )
-from sim.vehicle.elements import ReferenceSupply, Resistor
+from sim.vehicle.elements import TERMINATOR_OHM, ReferenceSupply, Resistor
 from sim.vehicle.fault_places import (
     channels_of_modules,
     legs_of,
@@ -35,7 +35,6 @@ from sim.vehicle.fault_places import (
     pin_at,
     supply_pins,
 )
-from sim.vehicle.harness import TERMINATOR_OHM
 from sim.vehicle.harness_state import Lead
 from sim.vehicle.problems import EditProblem, unknown
 

@@ -10,6 +10,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+TERMINATOR_OHM = 120.0  # ISO 11898-2, nominal
+TESTER = "TESTER"  # the node name of a tester at the diagnostic connector
+TESTER_MIN_V = 8.0  # at pin 16, which feeds it; common practice
 RELAY_OHM = 0.002  # closed contact: 1.5..2 mohm typical, relay data sheets
 
 

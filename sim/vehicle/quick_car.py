@@ -20,9 +20,9 @@ from dataclasses import dataclass, fields
 from itertools import chain, count, pairwise
 from typing import Final, NoReturn
 
+from sim.vehicle.checks import RESERVED
 from sim.vehicle.codes import is_known_role
 from sim.vehicle.description import MOST_MODULES, NAME
-from sim.vehicle.harness import RESERVED
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import car_from_text
 from sim.vehicle.roles import ROLE_TITLES

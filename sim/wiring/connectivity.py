@@ -37,8 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.vehicle.car import Car
-from sim.vehicle.elements import Element, Transceiver, Wire
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER, Element, Transceiver, Wire
 from sim.wiring.oneway import Array, Leg, operating_point
 from sim.wiring.power import BIAS_OHM, BIAS_V, ohm_of
 from sim.wiring.segments import ChannelFault, Segment

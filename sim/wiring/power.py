@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 from sim.vehicle.car import Car
 from sim.vehicle.elements import (
+    TESTER,
     Coil,
     Contact,
     Draw,
@@ -39,7 +40,6 @@ from sim.vehicle.elements import (
     Source,
     Wire,
 )
-from sim.vehicle.harness import TESTER
 from sim.wiring.battery import charging_ohm, rest_v
 from sim.wiring.fuse import fuse_cold_ohm
 from sim.wiring.oneway import Leg

@@ -19,6 +19,8 @@ import networkx as nx
 
 from sim.vehicle.car import Car
 from sim.vehicle.elements import (
+    TESTER,
+    TESTER_MIN_V,
     Coil,
     Contact,
     Driver,
@@ -32,7 +34,6 @@ from sim.vehicle.elements import (
     Transceiver,
     Wire,
 )
-from sim.vehicle.harness import TESTER, TESTER_MIN_V
 from sim.vehicle.problems import unknown
 from sim.wiring.connectivity import BusCluster
 from sim.wiring.errors import CircuitError

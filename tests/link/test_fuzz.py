@@ -26,7 +26,7 @@ from sim.modules import uds_client
 from sim.modules.obd_services import SERVICES as LEGISLATED
 from sim.modules.uds_server import DiagnosticServer
 from sim.network.frames import Frame
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from tests.link.conftest import HOST, bench_of, doip, plain_socket, port_of
 from tests.link.test_doip_server import activation
 

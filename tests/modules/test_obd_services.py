@@ -13,7 +13,7 @@ from sim.bench.bench import Bench
 from sim.modules.fault_memory import DtcRule, FaultMemory, SnapshotRecord
 from sim.modules.obd_services import EngineValues, ObdServices
 from sim.network.frames import Frame
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.vehicle.reading import read_car
 
 # Its own table of modules: 7E8 is the engine's (ISO 15765-4).

@@ -12,7 +12,7 @@ from sim.modules.uds_client import Done
 from sim.modules.uds_server import S3_S, SharedSecret
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.vehicle.reading import read_car
 
 

@@ -22,7 +22,7 @@ from sim.vehicle.elements import (
     Source,
     Wire,
 )
-from sim.vehicle.harness import usual_area_mm2
+from sim.vehicle.harness_power import usual_area_mm2
 from sim.vehicle.messages import line_items
 from sim.vehicle.reading import car_from_text, read_car
 

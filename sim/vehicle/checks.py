@@ -1,0 +1,232 @@
+"""What a description must not say: a name taken twice, an unknown part, a fact that a module cannot know.
+
+Every check raises `Problem` with the path to what is wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from sim.vehicle.conditions import Condition
+from sim.vehicle.description import Fuse, Module, Relay, Vehicle
+from sim.vehicle.elements import TESTER
+from sim.vehicle.messages import conditions_of, line_items
+from sim.vehicle.problems import Problem, did_you_mean, unknown
+
+RESERVED = {
+    "DLC": "the diagnostic connector",
+    "BAT": "the battery",
+    "GEN": "the generator",
+    "BAR": "the feed bar of the fuse boxes",
+    "BODY": "the body",
+    "SP": "the splices",
+    TESTER: "the tester",
+}
+
+Path = tuple[str | int, ...]
+
+
+def check_names(vehicle: Vehicle) -> None:
+    """Every name is used once."""
+    seen = dict(RESERVED)
+    kinds = ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads", "sensors")
+    for kind in kinds:
+        for name in getattr(vehicle, kind):
+            if name in seen:
+                raise Problem(f"the name '{name}' is taken by {seen[name]}", (kind, name))
+            seen[name] = f"one of the {kind}"
+
+
+def check_sources(vehicle: Vehicle) -> None:
+    """Every fuse and relay leads back to the battery."""
+    holders: dict[str, Fuse | Relay] = {**vehicle.fuses, **vehicle.relays}
+    for name in holders:
+        kind = "fuses" if name in vehicle.fuses else "relays"
+        way = [name]
+        while (source := holders[way[-1]].from_) != "battery":
+            if source not in holders:
+                wrong = "fuses" if way[-1] in vehicle.fuses else "relays"
+                raise Problem(
+                    f"no source '{source}' in this car{did_you_mean(source, ['battery', *holders])}",
+                    (wrong, way[-1], "from"),
+                )
+            if source in way:
+                raise Problem(f"is fed in a ring: {' from '.join([*way, source])}", (kind, name, "from"))
+            way.append(source)
+
+
+def check_references(vehicle: Vehicle, feeds: dict[str, list[str]]) -> None:
+    """Every module and load that power modes, immobilizer and engine name exists; so does what software reads."""
+    modules: list[tuple[Path, str]] = []
+    if vehicle.power_modes:
+        modules.append((("power_modes", "master"), vehicle.power_modes.master))
+    if vehicle.immobilizer:
+        modules.append((("immobilizer", "authority"), vehicle.immobilizer.authority))
+        modules.append((("immobilizer", "engine"), vehicle.immobilizer.engine))
+    loads: list[tuple[Path, str]] = []
+    if vehicle.engine:
+        modules.append((("engine", "controller"), vehicle.engine.controller))
+        loads.append((("engine", "starter"), vehicle.engine.starter))
+        for key, parts in (("coils", vehicle.engine.coils), ("injectors", vehicle.engine.injectors)):
+            loads += [(("engine", key, index), part) for index, part in enumerate(parts)]
+    for path, name in modules:
+        if name not in vehicle.modules:
+            raise Problem(unknown("module", name, vehicle.modules), path)
+    for path, name in loads:
+        if name not in vehicle.loads:
+            raise Problem(unknown("load", name, vehicle.loads), path)
+    check_facts(vehicle, feeds)
+
+
+def check_lines(vehicle: Vehicle) -> None:
+    """Every stop of every bus line is known, and nobody stands on one line twice."""
+    seen = set(RESERVED) - {"DLC"}
+    for kind in ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads", "sensors"):
+        seen |= set(getattr(vehicle, kind))
+    seen_on_lines: set[str] = set()
+    for bus, spec in vehicle.buses.items():
+        if len(spec.line) < 2:
+            raise Problem("a bus line has at least two members", ("buses", bus, "line"))
+        on_line: set[str] = set()
+        for index, (name, word) in enumerate(line_items(spec.line)):
+            path = ("buses", bus, "line", index)
+            if name in vehicle.inline and not word:
+                continue
+            if name in on_line:
+                raise Problem(f"{name} stands on the line of {bus} twice", path)
+            on_line.add(name)
+            seen_on_lines.add(name)
+            if name in vehicle.modules:
+                if set(word.split()) - {"terminated", "through"}:
+                    raise Problem(f"'{word}' is no way to join a line; known: terminated, through", path)
+            elif word == "terminator" or (name == "DLC" and not word):
+                if name in seen:
+                    raise Problem(f"the name '{name}' is taken", path)
+                seen.add(name)
+            else:
+                known = [*vehicle.modules, *vehicle.inline, "DLC"]
+                item = f"{name} {word}".strip()
+                raise Problem(
+                    f"nothing called '{item}' for the line of {bus}{did_you_mean(name, known)}", path
+                )
+
+    seen_on_lines |= _check_clusters(vehicle)
+    for name in vehicle.modules:
+        if name not in seen_on_lines:
+            raise Problem(f"module '{name}' stands on no bus line", ("modules", name))
+
+
+def _check_clusters(vehicle: Vehicle) -> set[str]:
+    """Every stop of every LIN line is known and the master among them; returns the modules on them."""
+    found: set[str] = set()
+    for cluster, spec in vehicle.lin.items():
+        if cluster in vehicle.buses:
+            raise Problem(f"the name '{cluster}' is taken by one of the buses", ("lin", cluster))
+        modules = [name for name in spec.line if name in vehicle.modules]
+        for index, name in enumerate(spec.line):
+            path = ("lin", cluster, "line", index)
+            if name not in vehicle.modules and name not in vehicle.inline:
+                known = [*vehicle.modules, *vehicle.inline]
+                near = did_you_mean(name, known)
+                raise Problem(f"nothing called '{name}' for the line of {cluster}{near}", path)
+            if modules.count(name) > 1:
+                raise Problem(f"{name} stands on the line of {cluster} twice", path)
+        if len(modules) < 2:
+            raise Problem("a LIN line has a master and at least one slave", ("lin", cluster, "line"))
+        if spec.master not in modules:
+            raise Problem(
+                f"the master '{spec.master}' does not stand on the line{did_you_mean(spec.master, modules)}",
+                ("lin", cluster, "master"),
+            )
+        on_buses = {name for bus in vehicle.buses.values() for name, _ in line_items(bus.line)}
+        if spec.master not in on_buses:
+            raise Problem(
+                f"the master {spec.master} stands on no CAN bus: nobody could learn of its slaves",
+                ("lin", cluster, "master"),
+            )
+        found.update(modules)
+    return found
+
+
+def check_pin_roles(
+    name: str, module: Module, fed: list[str], grounds: list[str], sensed: Iterable[str]
+) -> None:
+    """No pin is two things at once."""
+    for pin in (*module.references, *sensed):
+        if pin in (*fed, *grounds, *module.inputs, *module.outputs):
+            raise Problem(f"pin '{pin}' cannot be for sensors and something else", ("modules", name))
+    for output in module.outputs:
+        if output in (*fed, *grounds, *module.inputs):
+            raise Problem(
+                f"pin '{output}' cannot be an output and something else", ("modules", name, "outputs", output)
+            )
+    for wired in module.inputs:
+        if wired in grounds or wired in supply_functions(fed):
+            raise Problem(
+                f"pin '{wired}' cannot be an input and a supply", ("modules", name, "inputs", wired)
+            )
+
+
+def check_facts(vehicle: Vehicle, fed: dict[str, list[str]]) -> None:
+    """What a module's software reads must be something that this module can know."""
+    for name, module in vehicle.modules.items():
+        for path, condition in conditions_of(vehicle, name):
+            for leaf in condition.leaves():
+                _check_leaf(vehicle, name, leaf, fed[name], path)
+        for signal, spec in module.signals.items():
+            knower = _only_knower(vehicle, spec.fact)
+            if knower and name not in knower:
+                raise Problem(
+                    f"module '{name}' cannot know the fact '{spec.fact}': {' and '.join(knower)} does",
+                    ("modules", name, "signals", signal, "fact"),
+                )
+        for index, source in enumerate(module.wake or ()):
+            known = ["bus", "fob", *fed[name], *module.inputs]
+            if source not in known:
+                raise Problem(
+                    f"module '{name}' is not woken by '{source}'{did_you_mean(source, known)}",
+                    ("modules", name, "wake", index),
+                )
+    modes = vehicle.power_modes
+    pressed = modes is not None and any(rule.on in ("press", "release") for rule in modes.rules)
+    if modes and pressed and modes.button not in vehicle.modules[modes.master].inputs:
+        raise Problem(
+            f"module '{modes.master}' has no input '{modes.button}'"
+            f"{did_you_mean(modes.button, vehicle.modules[modes.master].inputs)}",
+            ("power_modes", "button"),
+        )
+
+
+def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], path: Path) -> None:
+    module = vehicle.modules[name]
+    if leaf.input is not None and leaf.input not in module.inputs:
+        raise Problem(
+            f"module '{name}' has no input '{leaf.input}'{did_you_mean(leaf.input, module.inputs)}", path
+        )
+    if leaf.line is not None and leaf.line not in fed:
+        raise Problem(f"no fuse feeds a line '{leaf.line}' of {name}{did_you_mean(leaf.line, fed)}", path)
+    if leaf.fob is not None and not module.fob_receiver:
+        raise Problem(f"module '{name}' sees no fob: it needs 'fob_receiver: true'", path)
+    for fact, value in (("engine_state", leaf.engine), ("immobilizer", leaf.immobilizer)):
+        knower = _only_knower(vehicle, fact)
+        if value is not None and knower and name not in knower:
+            raise Problem(
+                f"module '{name}' cannot know the fact '{fact}': {' and '.join(knower)} does; read a signal",
+                path,
+            )
+
+
+def _only_knower(vehicle: Vehicle, fact: str | None) -> tuple[str, ...]:
+    """The modules that know a fact by themselves; empty where anyone may."""
+    if fact in ("engine_state", "engine_speed_rpm") and vehicle.engine:
+        return (vehicle.engine.controller,)
+    if fact == "power_mode" and vehicle.power_modes:
+        return (vehicle.power_modes.master,)
+    if fact == "immobilizer" and vehicle.immobilizer:
+        return (vehicle.immobilizer.authority, vehicle.immobilizer.engine)
+    return ()
+
+
+def supply_functions(fed: list[str]) -> list[str]:
+    """Which fed pins carry the module's own current: the `B+` ones, or all where there is no `B+`."""
+    return [function for function in fed if function.startswith("B+")] or list(fed)

@@ -1,0 +1,212 @@
+"""Modules and the diagnostic connector in a harness: their pins, their connectors, and what is inside."""
+
+from __future__ import annotations
+
+from sim.vehicle.checks import check_pin_roles, supply_functions
+from sim.vehicle.description import Module
+from sim.vehicle.elements import (
+    TERMINATOR_OHM,
+    TESTER,
+    Connector,
+    Contact,
+    Draw,
+    Driver,
+    LinPort,
+    Pin,
+    PullUp,
+    ReferenceSupply,
+    Resistor,
+    Transceiver,
+)
+from sim.vehicle.loom import Loom
+from sim.vehicle.messages import line_items
+from sim.vehicle.problems import Problem, did_you_mean
+from sim.vehicle.wire_ends import end_and_way
+
+TRACE_OHM = 0.001  # a few centimetres of circuit board; the model needs it above zero
+# ISO 17987-4 / LIN 2.x physical layer, R_master and R_slave (from memory; every transceiver's data sheet)
+LIN_MASTER_OHM, LIN_SLAVE_OHM = 1000.0, 30_000.0
+LIN_RECEIVER_OHM = 1_000_000.0  # 12 uA; at most 20 uA may flow into a port at rest (LIN 2.x, from memory)
+SENSE_OHM = 10_000.0  # pull-down of an ignition sense input; common practice
+SIGNAL_OHM = 220_000.0  # pull-down of a sensor input; common practice
+TESTER_A = 0.2  # what a tester draws from pin 16; common practice
+DLC_PINS = {"4": "GND", "5": "GND2", "6": "H", "14": "L", "16": "B+"}  # SAE J1962
+
+
+def _functions(loom: Loom, name: str, module: Module) -> list[str]:
+    grounds = ["GND" if i == 0 else f"GND{i + 1}" for i in range(max(1, len(module.ground)))]
+    legs = [f"{bus}.{leg}" for bus, _ in _places(loom, name) for leg in "HL"]
+    check_pin_roles(name, module, loom.feeds[name], grounds, loom.sensed[name])
+    pins = [*loom.feeds[name], *grounds, *legs, *module.inputs, *module.outputs, *loom.driven[name]]
+    pins += [check.pin for check in module.checks]
+    # last, so that a car with sensors has its other cavities where it had them
+    pins += [*module.references, *loom.sensed[name]]
+    pins += [f"{cluster}.LIN" for cluster in loom.messages.clusters_of[name]]
+    return list(dict.fromkeys(pins))
+
+
+def _places(loom: Loom, name: str) -> list[tuple[str, str]]:
+    return [
+        (bus, word)
+        for bus, spec in loom.vehicle.buses.items()
+        for item, word in line_items(spec.line)
+        if item == name
+    ]
+
+
+def lay_module(loom: Loom, name: str, module: Module) -> None:
+    """Lay a module: its connectors, grounds and inside, and its connections to buses."""
+    functions = _functions(loom, name, module)
+    if not loom.feeds[name]:
+        raise Problem(f"module '{name}' has no supply: no fuse or relay feeds it", ("modules", name))
+    _connectors(loom, name, module, functions)
+    for index, item in enumerate(module.ground or (None,)):
+        path = ("modules", name, "ground", index)
+        end, via = end_and_way(item, path) if item is not None else (None, [])
+        node = loom.ground_node(end, path)
+        pin = loom.pins[name, "GND" if index == 0 else f"GND{index + 1}"]
+        loom.run(pin, node, via, 0.8, 1.5, name, path)
+        inner = "GND" if index == 0 else f"GND{index + 1}"
+        loom.add(Resistor(f"{name}:{inner}.trace", f"{name}:{inner}", f"{name}:0", TRACE_OHM))
+    _inside(loom, name, module)
+    for bus, word in _places(loom, name):
+        _transceiver(loom, name, bus, word)
+    for cluster in loom.messages.clusters_of[name]:
+        _lin_port(loom, name, cluster)
+
+
+def _inside(loom: Loom, name: str, module: Module) -> None:
+    supplies = supply_functions(loom.feeds[name])
+    for function in loom.feeds[name]:
+        if function in supplies:
+            share = 1 / len(supplies)
+            draw = (module.run_a * share, module.sleep_a * share)
+            loom.add(Draw(f"{name}:{function}.draw", f"{name}:{function}", f"{name}:0", name, *draw))
+        else:
+            loom.add(
+                Resistor(f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input")
+            )
+    for function, wired in module.inputs.items():
+        if function not in loom.feeds[name]:
+            loom.add(
+                Resistor(
+                    f"{name}:{function}.pull", f"{name}:{function}", f"{name}:0", wired.pull_ohm, "input"
+                )
+            )
+    for function in module.outputs:
+        loom.add(
+            Driver(f"{name}:{function}.driver", f"{name}:{supplies[0]}", f"{name}:{function}", name, function)
+        )
+    for function, reference in module.references.items():
+        loom.add(
+            ReferenceSupply(
+                f"{name}:{function}.reference", f"{name}:{function}", f"{name}:0", name,
+                reference.volt, reference.limit_a,
+            )
+        )  # fmt: skip
+        inner = f"{name}:{function}"  # the module measures its own reference
+        loom.add(Resistor(f"{inner}.pull", inner, f"{name}:0", SIGNAL_OHM, "input"))
+    for function, end in loom.sensed[name].items():
+        inner = f"{name}:{function}"
+        if end == "ground":
+            loom.add(Resistor(f"{inner}.trace", inner, f"{name}:0", TRACE_OHM))
+        elif end == "signal":
+            loom.add(Resistor(f"{inner}.pull", inner, f"{name}:0", SIGNAL_OHM, "input"))
+    # pins that only measure (or sink a load): a high-ohm divider to the module's own ground
+    measured = [*loom.driven[name], *(check.pin for check in module.checks)]
+    other = (*loom.feeds[name], *module.inputs, *module.outputs, *module.references, *loom.sensed[name])
+    for function in dict.fromkeys(measured):
+        if function not in other:
+            loom.add(
+                Resistor(f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input")
+            )
+
+
+def _connectors(loom: Loom, name: str, module: Module, functions: list[str]) -> None:
+    layout = _layout(loom, name, module, functions)
+    for bus, word in _places(loom, name):
+        if "through" in word:
+            # last in the plug, so that no cavity gets another number by a theory about the line
+            plug = next(plug for plug, listed in layout.items() if f"{bus}.H" in listed)
+            layout[plug] += [f"{bus}.H2", f"{bus}.L2"]
+    for plug, listed in layout.items():
+        pins = []
+        for number, function in enumerate(listed, start=1):
+            pin = Pin(
+                f"{name}.{plug}.{number}", f"{name}.{plug}", str(number), function, f"{name}:{function}"
+            )
+            loom.add(Contact(pin.id, pin.id, pin.inner, pin.connector))
+            loom.pins[name, function] = pin.id
+            pins.append(pin)
+        connector = f"{name}.{plug}"
+        loom.connectors[connector] = Connector(connector, name, "module", tuple(pins), module.location)
+
+
+def _layout(loom: Loom, name: str, module: Module, functions: list[str]) -> dict[str, list[str]]:
+    if not module.connectors:
+        return {"C1": functions}
+    left = list(functions)
+    layout: dict[str, list[str]] = {}
+    for plug, listed in module.connectors.items():
+        layout[plug] = []
+        for index, word in enumerate(listed):
+            chosen = [f for f in left if f == word or f.startswith(f"{word}.")]
+            if not chosen:
+                raise Problem(
+                    f"module '{name}' has no pin '{word}'{did_you_mean(word, functions)}",
+                    ("modules", name, "connectors", plug, index),
+                )
+            layout[plug] += chosen
+            left = [f for f in left if f not in chosen]
+    layout[next(iter(layout))] += left
+    return layout
+
+
+def _transceiver(loom: Loom, name: str, bus: str, word: str) -> None:
+    high, low = f"{name}:{bus}.H", f"{name}:{bus}.L"
+    if "through" in word:
+        for leg in (high, low):
+            loom.add(Resistor(f"{leg}.through", leg, f"{leg}2", TRACE_OHM))
+    if "terminated" in word:
+        loom.add(Resistor(f"{name}:{bus}.terminator", high, low, TERMINATOR_OHM, "terminator"))
+    channel = f"{name}.{bus}"
+    loom.transceivers[channel] = Transceiver(
+        channel, name, bus, high, low, f"{name}:0", loom.vehicle.buses[bus].bitrate_bps
+    )
+
+
+def _lin_port(loom: Loom, name: str, cluster: str) -> None:
+    node, is_master = f"{name}:{cluster}.LIN", loom.vehicle.lin[cluster].master == name
+    supply = f"{name}:{supply_functions(loom.feeds[name])[0]}"
+    ohm = LIN_MASTER_OHM if is_master else LIN_SLAVE_OHM
+    loom.add(PullUp(f"{node}.pull-up", supply, node, name, ohm))
+    loom.add(Resistor(f"{node}.receiver", node, f"{name}:0", LIN_RECEIVER_OHM, "input"))
+    channel = f"{name}.{cluster}"
+    loom.ports[channel] = LinPort(channel, name, cluster, node, f"{name}:0", is_master)
+
+
+def lay_dlc(loom: Loom) -> None:
+    """Lay the diagnostic connector, with a tester's own load behind it."""
+    bus = next(
+        (
+            bus
+            for bus, spec in loom.vehicle.buses.items()
+            for item, _ in line_items(spec.line)
+            if item == "DLC"
+        ),
+        None,
+    )
+    pins = tuple(Pin(f"DLC.{n}", "DLC", n, function, f"{TESTER}:{n}") for n, function in DLC_PINS.items())
+    for pin in pins:
+        loom.add(Contact(pin.id, pin.id, pin.inner, "DLC", 0.02))
+    loom.connectors["DLC"] = Connector("DLC", "", "dlc", pins, loom.vehicle.dlc.location)
+    ground = loom.ground_node(loom.vehicle.dlc.ground, ("dlc", "ground"))
+    for cavity in ("4", "5"):
+        loom.wire(f"DLC.{cavity}", ground, 0.8, 0.5)
+        loom.add(Resistor(f"{TESTER}:{cavity}.trace", f"{TESTER}:{cavity}", f"{TESTER}:0", TRACE_OHM))
+    loom.add(Draw(f"{TESTER}:16.draw", f"{TESTER}:16", f"{TESTER}:0", TESTER, TESTER_A, TESTER_A))
+    if bus:
+        rate = loom.vehicle.buses[bus].bitrate_bps
+        loom.transceivers[TESTER] = Transceiver(
+            TESTER, TESTER, bus, f"{TESTER}:6", f"{TESTER}:14", f"{TESTER}:0", rate
+        )

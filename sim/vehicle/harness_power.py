@@ -1,0 +1,303 @@
+"""The supply side of a harness: battery, generator, fuses, relays, loads, switches, sensors and grounds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+
+from sim.vehicle.checks import Path
+from sim.vehicle.description import Relay, Sensor
+from sim.vehicle.elements import (
+    RELAY_OHM,
+    Coil,
+    Connector,
+    Contact,
+    FuseLink,
+    GeneratorOutput,
+    GeneratorSignal,
+    HandSwitch,
+    LoadPart,
+    Pin,
+    RelayContact,
+    Resistor,
+    Source,
+)
+from sim.vehicle.loom import Loom
+from sim.vehicle.problems import Problem, did_you_mean
+from sim.vehicle.wire_ends import end_and_way
+
+SENSOR_TRACK_OHM = 2000.0  # a sensor's output as the tap of a divider, below 500 ohm; common practice
+SENSOR_ENDS = ("supply", "signal", "ground")
+BAR_OHM = 0.0005
+# A starter's circuit may lose about 0.5 V on the positive and 0.2 to 0.3 V on the ground side (common
+# practice), at some 200 A: that is what clean clamps, bolted studs and a solenoid's main contact leave
+# (from memory).
+CLAMP_OHM, STUD_OHM, SOLENOID_OHM = 0.0002, 0.0001, 0.0004
+JOINT_OHM = 0.001  # a ground terminal under its bolt; common practice
+LAMP_TERMINAL_OHM = 10.0  # of a generator's lamp terminal while it charges; our choice, small beside an input
+GENERATOR_GROUND_M = 0.3  # case, bracket and strap to the engine; common practice
+STARTER_MM2 = 50.0  # starter cable and engine ground strap; common practice for some 200 A
+# usual conductor size by fuse rating; common practice
+AREA_BY_RATING = ((5, 0.5), (7.5, 0.75), (10, 0.75), (15, 1.5), (20, 2.5), (30, 4.0), (60, 10.0), (500, 25.0))
+
+
+def usual_area_mm2(rating_a: float) -> float:
+    """The usual conductor behind a fuse."""
+    return next(area for limit, area in AREA_BY_RATING if rating_a <= limit)
+
+
+def collect_fed_pins(loom: Loom) -> None:
+    """Note which pins of modules fuses, relays and loads end on, and refuse what is fed twice or not at all."""
+    fed: dict[str, str] = {}
+    for feeder, item, path in _all_feeds(loom):
+        target, _ = end_and_way(item, path)
+        _check_consumer(loom, target, path)
+        module, _, function = target.partition(".")
+        wanted = f"{target}.B+" if module in loom.vehicle.modules and not function else target
+        if wanted in fed:
+            raise Problem(f"{wanted} is fed twice, by {fed[wanted]} and {feeder}", path)
+        fed[wanted] = feeder
+        if module in loom.vehicle.modules:
+            loom.feeds[module].append(function or "B+")
+    loom.fed_parts = frozenset(fed)
+    for functions in loom.feeds.values():
+        functions.sort(key=lambda function: (not function.startswith("B+"), function))
+    for kind, names in (("loads", loom.vehicle.loads), ("switches", loom.vehicle.switches)):
+        for name in names:
+            if name not in fed:
+                raise Problem(f"no fuse or relay feeds '{name}'", (kind, name))
+    for name, load in loom.vehicle.loads.items():
+        module, _, function = load.to.partition(" ")[0].partition(".")
+        if module in loom.vehicle.modules:
+            if not function:
+                raise Problem(f"load '{name}' ends on module {module}: name its pin", ("loads", name, "to"))
+            loom.driven[module].append(function)
+
+
+def collect_sensor_pins(loom: Loom) -> None:
+    """Which pins of modules a sensor's three wires end on."""
+    for name, sensor in loom.vehicle.sensors.items():
+        ends = zip(SENSOR_ENDS, ("from", "signal", "ground"), _ends_of(sensor), strict=True)
+        for end, key, item in ends:
+            path: Path = ("sensors", name, key)
+            target, _ = end_and_way(item, path)
+            module, _, function = target.partition(".")
+            if module not in loom.vehicle.modules or not function:
+                raise Problem(
+                    f"'{item}' is no module's pin{did_you_mean(module, loom.vehicle.modules)}", path
+                )
+            references = loom.vehicle.modules[module].references
+            if end == "supply" and function not in references:
+                near = did_you_mean(function, references)
+                raise Problem(f"module '{module}' has no reference '{function}'{near}", path)
+            if loom.sensed[module].setdefault(function, end) != end:
+                raise Problem(f"pin {target} is another end of a sensor already", path)
+
+
+def _all_feeds(loom: Loom) -> Iterator[tuple[str, str, Path]]:
+    for name, fuse in loom.vehicle.fuses.items():
+        for index, item in enumerate(fuse.feeds):
+            yield name, item, ("fuses", name, "feeds", index)
+    for name, relay in loom.vehicle.relays.items():
+        for index, item in enumerate(relay.feeds):
+            yield name, item, ("relays", name, "feeds", index)
+
+
+def lay_battery(loom: Loom) -> None:
+    """Lay the battery, its clamps and both of its cables."""
+    battery = loom.vehicle.battery
+    loom.add(Source("BAT", "BAT+", "BAT-", battery.internal_ohm))
+    for post, far in (("POS", "BAT+"), ("NEG", "BAT-")):
+        pin = Pin(f"BAT.{post}", f"BAT.{post}", "1", "B+" if post == "POS" else "GND", far)
+        loom.add(Contact(pin.id, f"BAT.{post}", far, f"BAT.{post}", CLAMP_OHM))
+        loom.connectors[f"BAT.{post}"] = Connector(f"BAT.{post}", "", "battery", (pin,), "battery")
+    loom.wire("BAT.POS", "BAR", battery.cable_m, battery.cable_mm2)
+    loom.wire("BAT.NEG", "BODY", battery.ground_cable_m, battery.cable_mm2)
+
+
+def lay_generator(loom: Loom) -> None:
+    """The generator, its cable, its ground and its lamp wire."""
+    if loom.vehicle.engine is None:
+        return
+    spec, path = loom.vehicle.engine.generator, ("engine", "generator")
+    starter = loom.vehicle.loads.get(loom.vehicle.engine.starter)
+    usual = starter.to.partition(" ")[0] if starter else None
+    ground = loom.ground_node(spec.ground or usual, (*path, "ground"))
+    loom.add(GeneratorOutput("GEN", "GEN.1", "GEN.2", spec.regulated_v, spec.ohm, spec.limit_a))
+    loom.wire("GEN.2", ground, GENERATOR_GROUND_M, spec.cable_mm2)
+    if "GEN" not in loom.fed_parts:
+        loom.wire("BAR", "GEN.1", spec.cable_m, spec.cable_mm2)
+    if spec.lamp is None:
+        return
+    end, via = end_and_way(spec.lamp, (*path, "lamp"))
+    module, _, function = end.partition(".")
+    if module not in loom.vehicle.modules or function not in loom.vehicle.modules[module].inputs:
+        inputs = [f"{m}.{i}" for m, one in loom.vehicle.modules.items() for i in one.inputs]
+        raise Problem(f"no input '{end}' in this car{did_you_mean(end, inputs)}", (*path, "lamp"))
+    loom.add(GeneratorSignal("GEN:lamp", "GEN.1", "GEN.L", LAMP_TERMINAL_OHM))
+    loom.run("GEN.L", loom.pins[module, function], via, 2.0, 0.5, "GEN.L", (*path, "lamp"))
+
+
+def lay_grounds(loom: Loom) -> None:
+    """Lay every ground point's joint to the body."""
+    for name, ground in loom.vehicle.grounds.items():
+        usual_ohm = STUD_OHM if name in _starter_grounds(loom) else JOINT_OHM
+        loom.add(Resistor(name, name, "BODY", ground.joint_ohm or usual_ohm, "joint"))
+
+
+def _starter_grounds(loom: Loom) -> set[str]:
+    starters = (load for load in loom.vehicle.loads.values() if load.kind == "starter")
+    return {load.to.partition(" ")[0] for load in starters}
+
+
+def _starts(loom: Loom, relay: Relay) -> bool:
+    """Is it the starter's own contact?"""
+    loads = (loom.vehicle.loads.get(item.partition(" ")[0]) for item in relay.feeds)
+    return any(load is not None and load.kind == "starter" for load in loads)
+
+
+def _source(loom: Loom, name: str) -> str:
+    if name == "battery":
+        return "BAR"
+    return f"{name}.87" if name in loom.vehicle.relays else f"{name}.2"
+
+
+def lay_fuse(loom: Loom, name: str) -> None:
+    """Lay a fuse, and what it feeds."""
+    fuse = loom.vehicle.fuses[name]
+    area_mm2 = fuse.area_mm2 or usual_area_mm2(fuse.rating_a)
+    source = _source(loom, fuse.from_)
+    loom.add(Resistor(f"{name}.bar", source, f"{name}.1", BAR_OHM, "joint"))
+    loom.add(FuseLink(name, f"{name}.1", f"{name}.2", fuse.rating_a))
+    _feed(loom, name, f"{name}.2", fuse.feeds, fuse.length_m, area_mm2, ("fuses", name, "feeds"))
+
+
+def _feed(
+    loom: Loom, name: str, node: str, items: tuple[str, ...], length_m: float, area_mm2: float, path: Path
+) -> None:
+    if len(items) > 1:
+        splice = f"SP.{name}"
+        loom.wire(node, splice, length_m / 2, area_mm2)
+        node, length_m = splice, length_m / 2
+    for index, item in enumerate(items):
+        target, via = _target(loom, item, (*path, index))
+        run = partial(loom.run, node, target, via, length_m, area_mm2, name, (*path, index))
+        loom.fused.append((target, run))
+
+
+def _target(loom: Loom, item: str, path: Path) -> tuple[str, list[str]]:
+    name, via = end_and_way(item, path)
+    owner, _, function = name.partition(".")
+    if owner in loom.vehicle.modules:
+        return loom.pins[owner, function or "B+"], via
+    return "DLC.16" if name == "DLC" else f"{name}.1", via
+
+
+def _check_consumer(loom: Loom, name: str, path: Path) -> None:
+    owner = name.partition(".")[0]
+    known = [*loom.vehicle.modules, *loom.vehicle.loads, *loom.vehicle.switches, "DLC"]
+    known += ["GEN"] if loom.vehicle.engine else []
+    if owner not in loom.vehicle.modules and name not in known:
+        raise Problem(f"nothing called '{name}' to feed in this car{did_you_mean(owner, known)}", path)
+
+
+def lay_relay(loom: Loom, name: str) -> None:
+    """Lay a relay's contact and coil, and what it feeds."""
+    relay = loom.vehicle.relays[name]
+    path = ("relays", name)
+    source = _source(loom, relay.from_)
+    starts = _starts(loom, relay)
+    contact_ohm = SOLENOID_OHM if starts else RELAY_OHM
+    loom.add(Resistor(f"{name}.bar", source, f"{name}.30", STUD_OHM if starts else BAR_OHM, "joint"))
+    loom.add(RelayContact(name, f"{name}.30", f"{name}.87", name, contact_ohm))
+    loom.add(
+        Coil(
+            f"{name}.coil",
+            f"{name}.86",
+            f"{name}.85",
+            name,
+            relay.coil_ohm,
+            relay.pull_in_v,
+            relay.drop_out_v,
+        )
+    )
+    loom.wire(_coil_driver(loom, relay.coil, (*path, "coil")), f"{name}.86", 1.0, 0.5)
+    loom.wire(f"{name}.85", loom.ground_node(relay.ground, (*path, "ground")), 0.5, 0.5)
+    _feed(loom, name, f"{name}.87", relay.feeds, 1.0, STARTER_MM2 if starts else 10.0, (*path, "feeds"))
+
+
+def _coil_driver(loom: Loom, coil: str, path: Path) -> str:
+    """The terminal that drives a relay's coil: a module's output, or a hand switch."""
+    if coil in loom.vehicle.switches:
+        return f"{coil}.2"
+    module, _, output = coil.partition(".")
+    if (module, output) in loom.pins and output in loom.vehicle.modules[module].outputs:
+        return loom.pins[module, output]
+    known = [f"{m}.{o}" for m, spec in loom.vehicle.modules.items() for o in spec.outputs]
+    known += loom.vehicle.switches
+    raise Problem(f"no output '{coil}' in this car{did_you_mean(coil, known)}", path)
+
+
+def lay_load(loom: Loom, name: str) -> None:
+    """Lay a load, from its feed to a ground or a module's pin."""
+    load = loom.vehicle.loads[name]
+    path = ("loads", name, "to")
+    loom.add(LoadPart(name, f"{name}.1", f"{name}.2", load.ohm, load.kind))
+    end, via = end_and_way(load.to, path)
+    owner, _, function = end.partition(".")
+    if owner in loom.vehicle.modules:
+        target = loom.pins[owner, function]
+    elif end in loom.vehicle.grounds:
+        target = end
+    else:
+        known = [*loom.vehicle.grounds, *loom.vehicle.modules]
+        raise Problem(f"no ground or module pin '{end}'{did_you_mean(end, known)}", path)
+    area_mm2 = STARTER_MM2 if load.kind == "starter" else 1.5
+    loom.run(f"{name}.2", target, via, 1.0, area_mm2, name, path)
+
+
+def lay_switch(loom: Loom, name: str) -> None:
+    """Lay a hand switch, and its wires to inputs of modules."""
+    switch = loom.vehicle.switches[name]
+    loom.add(HandSwitch(name, f"{name}.1", f"{name}.2", switch.operated_by))
+    for index, item in enumerate(switch.to):
+        path = ("switches", name, "to", index)
+        end, via = end_and_way(item, path)
+        owner, _, function = end.partition(".")
+        if owner not in loom.vehicle.modules or function not in loom.vehicle.modules[owner].inputs:
+            inputs = [f"{m}.{i}" for m, spec in loom.vehicle.modules.items() for i in spec.inputs]
+            raise Problem(f"no input '{end}' in this car{did_you_mean(end, inputs)}", path)
+        loom.run(f"{name}.2", loom.pins[owner, function], via, 1.5, 0.5, name, path)
+
+
+def lay_sensors(loom: Loom) -> None:
+    """Sensors with their connectors; wires that end on one pin meet in a splice."""
+    wires: dict[str, list[tuple[str, list[str], Path]]] = {}
+    for name, sensor in loom.vehicle.sensors.items():
+        pins = []
+        for number, (end, item) in enumerate(zip(SENSOR_ENDS, _ends_of(sensor), strict=True), start=1):
+            pin = Pin(f"{name}.{number}", name, str(number), end, f"{name}:{number}")
+            loom.add(Contact(pin.id, pin.id, pin.inner, name))
+            pins.append(pin)
+            path: Path = ("sensors", name, "from" if end == "supply" else end)
+            target, via = end_and_way(item, path)
+            wires.setdefault(target, []).append((pin.id, via, path))
+        loom.connectors[name] = Connector(name, "", "sensor", tuple(pins), sensor.location)
+        loom.add(Resistor(f"{name}:draw", f"{name}:1", f"{name}:3", sensor.ohm, "sensor"))
+        above_ohm = (1 - sensor.share) * SENSOR_TRACK_OHM
+        loom.add(Resistor(f"{name}:above", f"{name}:1", f"{name}:2", above_ohm, "sensor"))
+        below_ohm = sensor.share * SENSOR_TRACK_OHM
+        loom.add(Resistor(f"{name}:below", f"{name}:2", f"{name}:3", below_ohm, "sensor"))
+    for target, runs in wires.items():
+        module, _, function = target.partition(".")
+        node, length_m = loom.pins[module, function], 1.5
+        if len(runs) > 1:
+            loom.wire(node, f"SP.{target}", length_m / 2, 0.5)
+            node, length_m = f"SP.{target}", length_m / 2
+        for pin_id, via, path in runs:
+            loom.run(node, pin_id, via, length_m, 0.5, target, path)
+
+
+def _ends_of(sensor: Sensor) -> tuple[str, str, str]:
+    """Where a sensor's supply, signal and ground wires end."""
+    return sensor.from_, sensor.signal, sensor.ground
