@@ -56,7 +56,7 @@ def check_sources(vehicle: Vehicle) -> None:
 
 
 def check_references(vehicle: Vehicle, feeds: dict[str, list[str]]) -> None:
-    """Every module and load that power modes, immobilizer and engine name exists; so does what software reads."""
+    """Modules and loads that power modes, immobilizer and engine name exist; so does what software reads."""
     modules: list[tuple[Path, str]] = []
     if vehicle.power_modes:
         modules.append((("power_modes", "master"), vehicle.power_modes.master))

@@ -47,7 +47,7 @@ def usual_area_mm2(rating_a: float) -> float:
 
 
 def collect_fed_pins(loom: Loom) -> None:
-    """Note which pins of modules fuses, relays and loads end on, and refuse what is fed twice or not at all."""
+    """Note which pins of modules are fed or end a load; refuse what is fed twice or not at all."""
     fed: dict[str, str] = {}
     for feeder, item, path in _all_feeds(loom):
         target, _ = end_and_way(item, path)
