@@ -11,11 +11,12 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 
-from sim.lab.grid_table import Choice, Column, Grid, Value
+from sim.lab.grid_table import Choice, Grid, Value
 from sim.lab.implicants import SymptomCauses
 from sim.lab.report import DISCLAIMER, Rows, Section, as_html, as_markdown
 
 NOTHING = 1e-9
+MOST_ACROSS = 8  # combinations side by side on a printed page
 
 
 def grid_csv(grid: Grid) -> str:
@@ -79,19 +80,11 @@ def grid_sections(grid: Grid) -> list[Section]:
         ("edit", "name", "sentences"),
         tuple((a, one.name, _told(one)) for a, one in zip(letters, grid.choices, strict=True)),
     )
-    shown = grid.varying
-    table = Rows(
-        (*letters, *(column.title for column in shown)),
-        tuple(
-            (*("●" if number >> k & 1 else "" for k in range(len(letters))), *_cells(grid, number, shown))
-            for number in range(len(grid.accounts))
-        ),
-    )
     steps = [f"{place + 1}. {action}" for place, action in enumerate(grid.actions)]
     given = [f"The car arrives with: {', '.join(grid.given)}."] if grid.given else []
     return [
         Section("Question", (edits, *given, "Then, in every combination: " + "; ".join(steps) + ".")),
-        Section("What could be seen", (table, *_unchanging(grid))),
+        Section("What could be seen", (*_tables(grid, letters), *_unchanging(grid))),
         Section("What brings it about", (_symptom_rows(grid),)),
         *([Section("Effects on readings", (_effect_rows(grid),))] if grid.effects else []),
         Section("What hides what", tuple(_hiding_lines(grid)) or ("Nothing hides anything here.",)),
@@ -99,10 +92,28 @@ def grid_sections(grid: Grid) -> list[Section]:
     ]
 
 
-def _cells(grid: Grid, number: int, shown: Sequence[Column]) -> list[str]:
-    if grid.accounts[number].impossible:
-        return [f"no such car: {grid.accounts[number].impossible}", *("" for _ in shown[1:])]
-    return [_cell(grid.value(column, number)) for column in shown]
+def _tables(grid: Grid, letters: Sequence[str]) -> Iterable[Rows | str]:
+    """The combinations side by side, so many as fit on a page; what fares alike in all of them is one row."""
+    possible = [number for number, one in enumerate(grid.accounts) if not one.impossible]
+    alike: dict[tuple[Value, ...], list[str]] = {}
+    for column in grid.varying:
+        alike.setdefault(tuple(grid.values(column)), []).append(column.title)
+    for start in range(0, len(possible), MOST_ACROSS):
+        across = possible[start : start + MOST_ACROSS]
+        head = ("", *(_letters(number, letters) for number in across))
+        rows = [
+            (", ".join(titles), *(_cell(values[number]) for number in across))
+            for values, titles in alike.items()
+        ]
+        yield Rows(head, tuple(rows))
+    for number, account in enumerate(grid.accounts):
+        if account.impossible:
+            yield f"{_letters(number, letters)}: no such car: {account.impossible}"
+
+
+def _letters(number: int, letters: Sequence[str]) -> str:
+    """The edits of one combination by their letters."""
+    return " ".join(letter for k, letter in enumerate(letters) if number >> k & 1) or "none"
 
 
 def _unchanging(grid: Grid) -> list[str]:
