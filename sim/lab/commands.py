@@ -11,12 +11,14 @@ from pathlib import Path
 
 from sim.arguments import car_argument
 from sim.catalogue import shipped_cars, vehicle_text
+from sim.lab.cluster import on_cluster
 from sim.lab.compounds import exercise_draft, find_compounds
 from sim.lab.fault_table import run_table
+from sim.lab.run_cache import Cache
 from sim.lab.selfcheck import first_look, self_check
 from sim.lab.technician import compare, searched
-from sim.lab.workshop import Cache, Progress, Workshop, on_cluster
 from sim.vehicle.edits import catalogue, further_faults, further_kinds
+from sim.lab.workshop import Progress, Workshop
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 

@@ -13,31 +13,25 @@ The pool starts fresh interpreters, so a script that uses one keeps its own work
 
 from __future__ import annotations
 
-import hashlib
 import os
-import signal
-import sqlite3
-import threading
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
-from contextlib import closing, contextmanager
 from dataclasses import astuple
 from functools import partial
 from itertools import islice
-from multiprocessing import get_context, parent_process, resource_tracker
-from pathlib import Path
+from multiprocessing import get_context
 from types import TracebackType
-from typing import Any, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 from sim.lab.run import Account, Trial, code_version, content_key, run_trial
+from sim.lab.run_cache import Cache
+from sim.lab.worker_signals import begin_worker, deaf_to_ctrl_c
 from sim.vehicle.problems import Problem
 
 FEW = 4  # so few runs are over before another process has started
 AHEAD = 2  # runs that wait for each worker, so that none is ever idle; our own choice
-PATIENCE = 10  # how far workers stand behind; our own choice
 MOST_KEPT = 4096  # texts in this process, where there is no cache on disk
 TRIES = 3  # how often a pool that lost a process is replaced
-CLUSTER_ANSWERS_S = 10.0
 LOOK_UP_S = 0.2  # how soon a stop is noticed
 
 Item = TypeVar("Item")
@@ -77,103 +71,9 @@ class OtherVersion(Problem):
         super().__init__("the program was changed while it ran: start it again to run what it is now")
 
 
-class Cache:
-    """Finished runs in one file of a folder, safe against being killed and against several users at once."""
-
-    def __init__(self, folder: Path) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
-        self._path = folder / "runs.sqlite"
-        self._lock = threading.Lock()
-        try:
-            self._open()
-        except sqlite3.DatabaseError:  # not a file of ours, or spoilt: begin again
-            self._path.unlink()
-            self._open()
-
-    def find(self, keys: Iterable[str]) -> dict[str, str]:
-        """The kept texts among these keys."""
-        found = {}
-        with self._lock, closing(self._connected()) as store:
-            for key in keys:
-                row = store.execute("SELECT account, check_sum FROM runs WHERE key = ?", (key,)).fetchone()
-                if row and _check_sum(key, row[0]) == row[1]:
-                    found[key] = row[0]
-        return found
-
-    def keep(self, key: str, account: str) -> None:
-        """Keep one text, of an account or of what else was worked out, whole or not at all."""
-        with self._lock, closing(self._connected()) as store, store:
-            row = (key, code_version(), account, _check_sum(key, account))
-            store.execute("INSERT OR REPLACE INTO runs VALUES (?, ?, ?, ?)", row)
-
-    def _open(self) -> None:
-        with closing(self._connected()) as store, store:
-            store.execute("PRAGMA journal_mode = WAL")
-            columns = "key TEXT PRIMARY KEY, version TEXT, account TEXT, check_sum TEXT"
-            store.execute(f"CREATE TABLE IF NOT EXISTS runs ({columns})")
-            store.execute("DELETE FROM runs WHERE version != ?", (code_version(),))
-
-    def _connected(self) -> sqlite3.Connection:
-        return sqlite3.connect(self._path, timeout=30)
-
-
-def _begin() -> None:
-    """Clicks are served before the runs, where the system knows such an order; Ctrl-C is for the parent."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if hasattr(os, "nice"):
-        os.nice(PATIENCE)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    """A pool tells its processes to end; if it is killed it cannot, and they would wait for work for ever."""
-    parent = parent_process()
-    assert parent is not None
-    parent.join()
-    os._exit(1)
-
-
-@contextmanager
-def _deaf_to_ctrl_c() -> Iterator[None]:
-    """Processes that begin inside inherit a blocked SIGINT: a terminal sends it to all of them at once.
-
-    Without this each of them, while it still imports, ends in a traceback. Not modelled: Windows, where no
-    signal can be blocked.
-    """
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    resource_tracker.ensure_running()  # begun inside, it would unblock the signal again
-    with _ctrl_c_later():
-        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-        try:
-            yield
-        finally:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-@contextmanager
-def _ctrl_c_later() -> Iterator[None]:
-    """A Ctrl-C counts at the end: a process that is begun by halves would complain about what it never got.
-
-    The mask alone does not do: a thread of a library, without one, may take the signal for the main thread.
-    """
-    if threading.current_thread() is not threading.main_thread():  # it alone has handlers
-        yield
-        return
-    pressed: list[int] = []
-    usual = signal.signal(signal.SIGINT, lambda number, _: pressed.append(number))
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, usual or signal.SIG_DFL)
-        if pressed and callable(usual):
-            usual(signal.SIGINT, None)
-
-
 def _submitted(executor: Executor, work: Callable[[Item], Result], item: Item) -> Future[Result]:
     try:
-        with _deaf_to_ctrl_c():  # the first pieces of work begin the processes
+        with deaf_to_ctrl_c():  # the first pieces of work begin the processes
             return executor.submit(work, item)
     except BrokenExecutor:
         raise
@@ -284,7 +184,7 @@ class Workshop:
         for _ in range(TRIES):
             if self._own is None:
                 self._own = ProcessPoolExecutor(
-                    self._workers, mp_context=get_context("spawn"), initializer=_begin
+                    self._workers, mp_context=get_context("spawn"), initializer=begin_worker
                 )
             try:
                 for key, result in self._gather(self._own, work, items, stop, AHEAD * self._workers):
@@ -327,33 +227,9 @@ class Workshop:
         return content_key(runner, *astuple(trial))
 
 
-@contextmanager
-def on_cluster(address: str, *, cache: Cache | None = None, runner: Runner = run_trial) -> Iterator[Workshop]:
-    """A workshop on a Dask cluster whose scheduler is at this address, e.g. `tcp://10.0.0.5:8786`.
-
-    Its workers need this program in this version. What a worker was doing when it died is given to another.
-    Raises `Problem` where `dask` is not installed or nobody answers.
-    """
-    try:
-        import distributed
-    except ImportError:
-        raise Problem("a cluster needs Dask: install busbay with its extra 'dask'") from None
-    cluster: Any = distributed  # without type hints
-    try:
-        client: Any = cluster.Client(address, timeout=CLUSTER_ANSWERS_S, set_as_default=False)
-    except (OSError, ValueError) as error:
-        raise Problem(f"no Dask scheduler answers at {address}: {error}") from None
-    with client, Workshop(client.get_executor(pure=False), cache=cache, runner=runner) as workshop:
-        yield workshop
-
-
 def _as_text(runner: Runner, trial: Trial) -> str:
     return runner(trial).as_json()
 
 
 def _signed(make: Callable[[Item], str], item: Item) -> Finished:
     return code_version(), make(item)
-
-
-def _check_sum(key: str, account: str) -> str:
-    return hashlib.sha256(f"{key} {account}".encode()).hexdigest()

@@ -10,9 +10,10 @@ from sim.lab import footprint as room
 from sim.lab.footprint import Footprint, footprint, opened
 from sim.lab.observed import observed
 from sim.lab.run import Trial
+from sim.lab.run_cache import Cache
 from sim.lab.search import find_causes
 from sim.lab.selfcheck import first_look
-from sim.lab.workshop import Cache, Workshop
+from sim.lab.workshop import Workshop
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text

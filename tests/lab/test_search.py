@@ -18,12 +18,13 @@ from sim.lab.footprint import Footprint, opened
 from sim.lab.odds import ODDS, odds
 from sim.lab.pairs import Pairs
 from sim.lab.run import Trial, run_trial, sentences
+from sim.lab.run_cache import Cache
 from sim.lab.search import find_causes, narrow_down, wrongly_judged
 from sim.lab.search_result import SearchResult
 from sim.lab.singles import KnownSingles, Opens
 from sim.lab.structure import Structure
-from sim.lab.workshop import Cache, Stopped, Workshop
 from sim.vehicle.edits import catalogue, further_faults
+from sim.lab.workshop import Stopped, Workshop
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 from sim.wiring.wiring import SwitchState

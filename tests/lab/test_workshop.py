@@ -14,7 +14,8 @@ from typing import Any
 import pytest
 
 from sim.lab.run import Account, Sight, Trial, run_trial
-from sim.lab.workshop import Cache, Stopped, Workshop, never
+from sim.lab.run_cache import Cache
+from sim.lab.workshop import Stopped, Workshop, never
 from sim.vehicle.problems import Problem
 
 MADE: list[Trial] = []
@@ -84,7 +85,8 @@ def test_a_run_of_another_version_of_the_program_is_not_taken(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for version in ("old", "new", "new"):
-        monkeypatch.setattr("sim.lab.workshop.code_version", lambda version=version: version)
+        for room in ("workshop", "run_cache"):
+            monkeypatch.setattr(f"sim.lab.{room}.code_version", lambda version=version: version)
         with Workshop(workers=1, cache=Cache(tmp_path), runner=note) as shop:
             shop.run(trials("a"))
         with closing(sqlite3.connect(tmp_path / "runs.sqlite")) as store:
@@ -146,7 +148,8 @@ KILLED = """
 import sys, time
 from pathlib import Path
 from sim.lab.run import Account, Sight, Trial
-from sim.lab.workshop import Cache, Workshop
+from sim.lab.run_cache import Cache
+from sim.lab.workshop import Workshop
 
 def slow(trial):
     time.sleep(0.02)

@@ -19,7 +19,8 @@ from playwright.sync_api import Browser, Page, expect
 from sim.catalogue import vehicle_text
 from sim.lab.grid import run_grid
 from sim.lab.grid_report import grid_csv
-from sim.lab.workshop import Cache, Workshop
+from sim.lab.run_cache import Cache
+from sim.lab.workshop import Workshop
 from tests.ui.browser import button, free_port, opened, redrawn, server
 
 COUNTED = """

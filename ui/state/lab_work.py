@@ -13,7 +13,8 @@ from typing import Any
 
 import streamlit as st
 
-from sim.lab.workshop import Cache, OtherVersion, Progress, Stop, Stopped, Workshop
+from sim.lab.run_cache import Cache
+from sim.lab.workshop import OtherVersion, Progress, Stop, Stopped, Workshop
 from sim.paths import cache_path
 from sim.vehicle.problems import Problem
 

@@ -1,0 +1,66 @@
+"""Signals and priority of the worker processes of a pool."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from multiprocessing import parent_process, resource_tracker
+
+PATIENCE = 10  # how far workers stand behind; our own choice
+
+
+def begin_worker() -> None:
+    """Clicks are served before the runs, where the system knows such an order; Ctrl-C is for the parent."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(os, "nice"):
+        os.nice(PATIENCE)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A pool tells its processes to end; if it is killed it cannot, and they would wait for work for ever."""
+    parent = parent_process()
+    assert parent is not None
+    parent.join()
+    os._exit(1)
+
+
+@contextmanager
+def deaf_to_ctrl_c() -> Iterator[None]:
+    """Processes that begin inside inherit a blocked SIGINT: a terminal sends it to all of them at once.
+
+    Without this each of them, while it still imports, ends in a traceback. Not modelled: Windows, where no
+    signal can be blocked.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # begun inside, it would unblock the signal again
+    with _ctrl_c_later():
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            yield
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def _ctrl_c_later() -> Iterator[None]:
+    """A Ctrl-C counts at the end: a process that is begun by halves would complain about what it never got.
+
+    The mask alone does not do: a thread of a library, without one, may take the signal for the main thread.
+    """
+    if threading.current_thread() is not threading.main_thread():  # it alone has handlers
+        yield
+        return
+    pressed: list[int] = []
+    usual = signal.signal(signal.SIGINT, lambda number, _: pressed.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, usual or signal.SIG_DFL)
+        if pressed and callable(usual):
+            usual(signal.SIGINT, None)
