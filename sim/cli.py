@@ -87,6 +87,7 @@ COMMANDS = (
     Command("serve", "let other programs talk to a car in real time", LINK, "serve_car", "serve_arguments"),
     Command("record", "write every frame of some actions into a log", CAR, "record", "record_arguments"),
     Command("import", "begin a vehicle file from a recorded log", CAR, "import_log", "import_arguments"),
+    Command("case", "run the stories of a case: which give all that was seen", LAB, "case", "case_arguments"),
     Command(
         "suspects-check",
         "compare the search for suspects with runs of pairs drawn by chance",

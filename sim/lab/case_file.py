@@ -15,7 +15,7 @@ from ruamel.yaml import YAML
 from ruamel.yaml.scalarstring import LiteralScalarString
 
 from sim.bench.actions import parse_action
-from sim.catalogue import car_file, is_path, shipped_cars
+from sim.catalogue import car_file, is_path, shipped_cars, shipped_cases
 from sim.lab.case import Case, Evidence
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
@@ -30,6 +30,19 @@ def read_case(path: Path) -> Case:
     except (OSError, UnicodeDecodeError) as error:
         raise FileProblem(f"cannot be read: {error}", path.name, 1) from None
     return case_from_text(text, path.name, path.parent)
+
+
+def find_case(name: str) -> Case:
+    """The case that comes with busbay under this name, or that of a file; raises `Problem` for neither."""
+    shipped = shipped_cases()
+    if name in shipped:
+        return read_case(shipped[name])
+    if is_path(name) or Path(name).is_file():
+        return read_case(Path(name))
+    nearest = did_you_mean(name, shipped)
+    raise Problem(
+        f"no case '{name}'{nearest}" + ("" if nearest.endswith("?") else "; or give a case file's path")
+    )
 
 
 def case_from_text(text: str, name: str = "case file", folder: Path | None = None) -> Case:

@@ -1,4 +1,4 @@
-"""The lab from the command line: the search put to the test, the technician's figures, faults in twos."""
+"""The lab from the command line: cases, checks of the search, the technician's figures, pairs of faults."""
 
 from __future__ import annotations
 
@@ -11,16 +11,39 @@ from pathlib import Path
 
 from sim.arguments import car_argument
 from sim.catalogue import shipped_cars, vehicle_text
+from sim.lab.case_file import find_case
+from sim.lab.case_report import table_json, table_text
 from sim.lab.cluster import on_cluster
 from sim.lab.compounds import exercise_draft, find_compounds
 from sim.lab.fault_table import run_table
 from sim.lab.run_cache import Cache
 from sim.lab.selfcheck import first_look, self_check
+from sim.lab.stories import try_stories
 from sim.lab.technician import compare, searched
 from sim.vehicle.edits import catalogue, further_faults, further_kinds
 from sim.lab.workshop import Progress, Workshop
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
+
+
+def case_arguments(parser: ArgumentParser) -> None:
+    """Arguments of `case`."""
+    parser.add_argument("case", help="a shipped case's name, or the path of a case file")
+    printed = parser.add_mutually_exclusive_group()
+    printed.add_argument("--html", type=Path, metavar="FILE", help="write a page to be printed")
+    printed.add_argument("--json", action="store_true", help="print everything as JSON")
+    _run_arguments(parser)
+
+
+def case(chosen: Namespace) -> int:
+    """Run the stories of a case and print which of them give everything that was seen."""
+    with _workshop(chosen) as workshop:
+        table = try_stories(find_case(chosen.case), workshop=workshop, progress=_told())
+    if chosen.html:
+        _write_over(chosen.html, table.as_html())
+    else:
+        print(table_json(table) if chosen.json else table_text(table))
+    return 0
 
 
 def suspects_check_arguments(parser: ArgumentParser) -> None:
@@ -135,6 +158,13 @@ def _write(path: Path, text: str) -> None:
     print(f"        {path}")
 
 
+def _write_over(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise Problem(f"{path} cannot be written: {error.strerror}") from None
+
+
 def _kinds(parser: ArgumentParser) -> None:
     parser.add_argument(
         "--kind",
@@ -153,6 +183,10 @@ def _listed(vehicle: str, kinds: list[str]) -> tuple[str, ...]:
 def _common(parser: ArgumentParser) -> None:
     car_argument(parser)
     parser.add_argument("--seed", type=int, default=0, help="seed of what is drawn (default: %(default)s)")
+    _run_arguments(parser)
+
+
+def _run_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--workers", type=int, help="processes (default: one per core)")
     parser.add_argument("--cache", type=Path, help="a folder in which finished runs are kept, to go on from")
     parser.add_argument(

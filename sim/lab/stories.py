@@ -33,6 +33,12 @@ class StoryVerdict:
         return not self.misses
 
     @property
+    def gives(self) -> str:
+        """How much of what was seen the story gives, in words."""
+        good = max(self.looked_at - len(self.misses), 0)
+        return "everything" if self.reproduces_all else f"{good} of {self.looked_at}"
+
+    @property
     def first_miss(self) -> Miss | None:
         """Where the story first goes wrong."""
         return self.misses[0] if self.misses else None
@@ -73,7 +79,7 @@ class CaseTable:
         """The report, section by section."""
         yield Section("Case", (self.case.about.strip(), *_step_lines(self.case)))
         rows = tuple(
-            (one.story, "; ".join(one.edits) or "as described", _outcome(one), str(one.first_miss or ""))
+            (one.story, "; ".join(one.edits) or "as described", one.gives, str(one.first_miss or ""))
             for one in self.verdicts
         )
         yield Section("Stories", (Rows(("story", "edits", "gives", "first goes wrong"), rows), self.words))
@@ -114,11 +120,6 @@ def _verdict(case: Case, name: str, story: Story, account: Account) -> StoryVerd
         looked_at += sum(1 for _ in compared(step.seen, sights))
         found += misses(step, sights, number)
     return StoryVerdict(name, story.edits, tuple(found), looked_at)
-
-
-def _outcome(verdict: StoryVerdict) -> str:
-    good = verdict.looked_at - len(verdict.misses)
-    return "everything" if verdict.reproduces_all else f"{max(good, 0)} of {verdict.looked_at}"
 
 
 def _step_lines(case: Case) -> Iterator[str]:
