@@ -20,8 +20,8 @@ from sim.lab.run_cache import Cache
 from sim.lab.selfcheck import first_look, self_check
 from sim.lab.stories import try_stories
 from sim.lab.technician import compare, searched
-from sim.vehicle.edits import catalogue, further_faults, further_kinds
 from sim.lab.workshop import Progress, Workshop
+from sim.vehicle.edits import catalogue, further_faults, further_kinds
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 

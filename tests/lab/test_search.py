@@ -23,8 +23,8 @@ from sim.lab.search import find_causes, narrow_down, wrongly_judged
 from sim.lab.search_result import SearchResult
 from sim.lab.singles import KnownSingles, Opens
 from sim.lab.structure import Structure
-from sim.vehicle.edits import catalogue, further_faults
 from sim.lab.workshop import Stopped, Workshop
+from sim.vehicle.edits import catalogue, further_faults
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 from sim.wiring.wiring import SwitchState
