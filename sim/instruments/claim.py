@@ -8,7 +8,7 @@ from functools import cached_property
 import networkx as nx
 
 from sim.vehicle.car import Car
-from sim.vehicle.description import Fuse, Relay
+from sim.vehicle.description_wiring import Fuse, Relay
 from sim.vehicle.elements import (
     Contact,
     Driver,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from sim.instruments.claim import Claim
 from sim.vehicle.checks import supply_functions
-from sim.vehicle.description import Reference
+from sim.vehicle.description_software import Reference
 from sim.vehicle.elements import TESTER, Draw, Pin
 from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, unknown

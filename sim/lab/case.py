@@ -38,7 +38,7 @@ from ruamel.yaml import YAML
 from sim.catalogue import vehicle_text
 from sim.lab.run import Trial, sentences
 from sim.vehicle.car import Car
-from sim.vehicle.description import Part
+from sim.vehicle.description_base import Part
 from sim.vehicle.reading import car_from_text
 
 

@@ -21,7 +21,7 @@ from typing import Final, get_args
 
 import can
 
-from sim.vehicle.description import MOST_MODULES, Bitrate
+from sim.vehicle.description_base import MOST_MODULES, Bitrate
 from sim.vehicle.messages import FIRST_DIAGNOSTIC_ID
 from sim.vehicle.problems import Problem, did_you_mean
 from sim.vehicle.quick_car import NOBODY, Row

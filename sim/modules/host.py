@@ -10,7 +10,7 @@ from typing import Literal, Protocol
 
 from sim.modules.world import World
 from sim.network.frames import Frame
-from sim.vehicle.description import Module
+from sim.vehicle.description_software import Module
 
 ModuleState = Literal["unpowered", "starting", "running", "going to sleep", "asleep"]
 Causes = Callable[[], tuple[int, ...]]

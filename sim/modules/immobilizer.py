@@ -13,7 +13,7 @@ from sim.modules.host import Host
 from sim.modules.knowledge import Knowledge
 from sim.modules.world import Timer
 from sim.network.frames import Frame
-from sim.vehicle.description import Immobilizer
+from sim.vehicle.description_software import Immobilizer
 
 PATIENCE = 3  # questions without a right answer before it is told: the engine module may still be booting
 SECRET = b"invented secret of an invented car"

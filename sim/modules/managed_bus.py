@@ -17,7 +17,7 @@ from sim.modules.host import Host
 from sim.modules.network_management import NETWORK_MODE, NmNode, NmState
 from sim.modules.world import Timer, World
 from sim.network.streams import Stream
-from sim.vehicle.description import NetworkManagement
+from sim.vehicle.description_wiring import NetworkManagement
 
 LENGTH = 8  # node number, control bits, six bytes for the maker's use
 SPREAD_S = 0.0037  # between the frames of nodes that start together, as between other messages

@@ -16,7 +16,7 @@ from sim.modules.maturing import Maturing, with_test_failure_type
 from sim.modules.reception import Reception
 from sim.network.streams import Watch
 from sim.vehicle.codes import invalid_data_code, is_known_role, lost_communication_code
-from sim.vehicle.description import CircuitCheck
+from sim.vehicle.description_software import CircuitCheck
 from sim.vehicle.messages import Expected
 
 MISSING_MESSAGE = "87"  # SAE J2012-DA failure types, as given by two agreeing open tables

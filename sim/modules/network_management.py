@@ -28,7 +28,7 @@ from collections.abc import Callable
 from typing import Final, Literal
 
 from sim.network.clock import CLOCK_S
-from sim.vehicle.description import NetworkManagement
+from sim.vehicle.description_wiring import NetworkManagement
 
 NmState = Literal["bus sleep", "repeat message", "normal operation", "ready sleep", "prepare bus sleep"]
 NETWORK_MODE: Final = ("repeat message", "normal operation", "ready sleep")

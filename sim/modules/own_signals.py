@@ -11,7 +11,7 @@ from functools import partial
 from sim.modules.facts import ENGINE_RPM, INVALID, Known
 from sim.modules.host import Host
 from sim.modules.knowledge import Knowledge
-from sim.vehicle.description import Signal
+from sim.vehicle.description_software import Signal
 
 
 class OwnSignals:

@@ -11,7 +11,7 @@ from sim.modules.facts import Evaluation, in_words
 from sim.modules.host import Host
 from sim.modules.knowledge import Knowledge
 from sim.vehicle.conditions import PowerMode
-from sim.vehicle.description import ModeRule, PowerModes
+from sim.vehicle.description_software import ModeRule, PowerModes
 
 
 class PowerModeMaster:

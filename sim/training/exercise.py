@@ -23,7 +23,7 @@ from sim.bench.bench import Bench, BenchWithoutReasons
 from sim.bench.snapshot import StartedOnce
 from sim.catalogue import shipped_cars, shipped_exercises
 from sim.vehicle.car import Car
-from sim.vehicle.description import Part
+from sim.vehicle.description_base import Part
 from sim.vehicle.edits import apply_all, is_theory, parse_edit
 from sim.vehicle.problems import EditProblem, FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import MAX_FILE_BYTES, line_of, parse, read_car

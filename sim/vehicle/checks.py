@@ -8,7 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from sim.vehicle.conditions import Condition
-from sim.vehicle.description import Fuse, Module, Relay, Vehicle
+from sim.vehicle.description import Vehicle
+from sim.vehicle.description_software import Module
+from sim.vehicle.description_wiring import Fuse, Relay
 from sim.vehicle.elements import TESTER
 from sim.vehicle.messages import conditions_of, line_items
 from sim.vehicle.problems import Problem, did_you_mean, unknown

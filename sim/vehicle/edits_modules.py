@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from typing import get_args
 
 from sim.vehicle.car import Car
-from sim.vehicle.description import Bitrate
+from sim.vehicle.description_base import Bitrate
 from sim.vehicle.edit import (
     Edit,
     EditKind,

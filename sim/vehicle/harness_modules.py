@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from sim.vehicle.checks import check_pin_roles, supply_functions
-from sim.vehicle.description import Module
+from sim.vehicle.description_software import Module
 from sim.vehicle.elements import (
     TERMINATOR_OHM,
     TESTER,

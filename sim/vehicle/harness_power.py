@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from sim.vehicle.checks import Path
-from sim.vehicle.description import Relay, Sensor
+from sim.vehicle.description_wiring import Relay, Sensor
 from sim.vehicle.elements import (
     RELAY_OHM,
     Coil,

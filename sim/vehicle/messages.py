@@ -10,7 +10,8 @@ import networkx as nx
 
 from sim.vehicle.codes import is_known_role
 from sim.vehicle.conditions import Condition
-from sim.vehicle.description import Message, Module, Monitor, Vehicle
+from sim.vehicle.description import Vehicle
+from sim.vehicle.description_software import Message, Module, Monitor
 from sim.vehicle.lin import HIGHEST_ID, MOST_DATA_BYTES, longest_frame_s
 from sim.vehicle.problems import Problem, did_you_mean
 

@@ -22,7 +22,7 @@ from typing import Final, NoReturn
 
 from sim.vehicle.checks import RESERVED
 from sim.vehicle.codes import is_known_role
-from sim.vehicle.description import MOST_MODULES, NAME
+from sim.vehicle.description_base import MOST_MODULES, NAME
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import car_from_text
 from sim.vehicle.roles import ROLE_TITLES

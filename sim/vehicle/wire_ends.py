@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from sim.vehicle.checks import Path
-from sim.vehicle.description import NAME
+from sim.vehicle.description_base import NAME
 from sim.vehicle.problems import Problem
 
 

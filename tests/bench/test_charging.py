@@ -15,7 +15,8 @@ from sim.bench.live import Fidelity
 from sim.instruments import seat
 from sim.instruments.meter import Meter, measured
 from sim.vehicle.car import Car
-from sim.vehicle.description import Generator, Vehicle
+from sim.vehicle.description import Vehicle
+from sim.vehicle.description_wiring import Generator
 from sim.vehicle.harness import build
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text, read_car

@@ -11,7 +11,7 @@ import pytest
 from sim.bench.bench import Bench
 from sim.modules.network_management import NmNode, NmState
 from sim.network.frames import Frame, frame_bits
-from sim.vehicle.description import NetworkManagement
+from sim.vehicle.description_wiring import NetworkManagement
 from sim.vehicle.problems import FileProblem
 from sim.vehicle.reading import car_from_text
 from tests.modules.conftest import TINY

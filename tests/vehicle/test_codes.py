@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from obd.codes import DTC as OBD_TEXTS
 from obd.decoders import parse_dtc
 
-from sim.vehicle import codes
+from sim.vehicle import code_tables, codes
 from sim.vehicle.roles import ROLE_TITLES
 
 # ISO 15031-5 clause 7.3.1 for the first five, the open package `uds` for those with a failure type,
@@ -127,7 +127,7 @@ def test_descriptions_agree_with_obd_where_it_has_them() -> None:
     """Every text that PyPI obd also has is the same, apart from the listed wordings."""
     different = {}
     compared = 0
-    for table in codes.CODE_TABLES:
+    for table in code_tables.CODE_TABLES:
         for code, text in table.texts.items():
             theirs = OBD_TEXTS.get(code)
             if theirs is None or theirs == "Reserved by J2012":
@@ -211,16 +211,16 @@ def test_every_role_of_a_vehicle_file_has_codes(role: str) -> None:
 
 def test_roles_are_unambiguous() -> None:
     """No name and no number belongs to two roles, and every row says how far it can be trusted."""
-    names = [codes._plain(name) for row in codes.MODULE_ROLES for name in (row.role, *row.others)]
-    numbers = [number for row in codes.MODULE_ROLES for number in (row.lost_code, row.invalid_code)]
+    names = [codes.plain_name(name) for row in code_tables.MODULE_ROLES for name in (row.role, *row.others)]
+    numbers = [number for row in code_tables.MODULE_ROLES for number in (row.lost_code, row.invalid_code)]
     assert len(set(names)) == len(names)
     assert len(set(numbers)) == len(numbers)
-    assert all(row.provenance for row in codes.MODULE_ROLES)
+    assert all(row.provenance for row in code_tables.MODULE_ROLES)
 
 
 def test_invented_numbers_stay_in_the_makers_range() -> None:
     """A number of our own never looks like a generic code."""
-    for row in codes.MODULE_ROLES:
+    for row in code_tables.MODULE_ROLES:
         assert ("invented" in row.provenance) == codes.is_manufacturer_specific(row.lost_code)
         assert ("invented" in row.provenance) == codes.is_manufacturer_specific(row.invalid_code)
 
@@ -234,7 +234,7 @@ def test_an_unknown_role_names_the_nearest() -> None:
 def test_every_table_is_well_formed_and_no_code_is_in_two() -> None:
     """Each code stands once, in its upper-case short form, beside a source and a standing."""
     seen: list[str] = []
-    for table in codes.CODE_TABLES:
+    for table in code_tables.CODE_TABLES:
         assert table.source
         assert table.provenance
         seen += table.texts

@@ -15,7 +15,7 @@ import streamlit as st
 
 from sim.bench.bench import Bench
 from sim.link.log_import import read_log, table_rows
-from sim.vehicle.description import Bitrate
+from sim.vehicle.description_base import Bitrate
 from sim.vehicle.problems import Problem
 from sim.vehicle.quick_car import COLUMNS, USUAL_BPS, Row, vehicle_file
 from sim.vehicle.reading import car_from_text

@@ -1,0 +1,218 @@
+"""What a description says of modules: pins, messages, monitors, outputs, and their common rules."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    BeforeValidator,
+    Field,
+)
+
+from sim.vehicle.conditions import ALWAYS, Condition, PowerMode, SignalValue
+from sim.vehicle.description_base import CanId, DtcText, MessageId, Name, Ohms, Part, listed
+
+
+class Message(Part):
+    """A periodic message of a module, on CAN or in a slot of a LIN schedule, which then gives its period.
+
+    length: above 8 only as one of the sizes of CAN FD, and only on buses that have it.
+    """
+
+    id: MessageId | None = None
+    period_ms: float = Field(100, ge=5, le=60_000)
+    offset_ms: float | None = Field(None, ge=0)
+    length: int = Field(8, ge=0, le=64)
+    signals: tuple[Name, ...] = ()
+
+
+class Signal(Part):
+    """How a module works out a signal that it sends.
+
+    `when`: true or false by a condition. `fact`: something that this module itself knows.
+    `uses`: signals of others it is worked out from; with one missing it is marked invalid, a substitute
+    is sent, or the last value is held. `value`: a fixed value, by default the flag true.
+    """
+
+    when: Condition | None = None
+    fact: (
+        Literal["power_mode", "engine_state", "vehicle_speed_kph", "immobilizer", "engine_speed_rpm"] | None
+    ) = None
+    uses: tuple[Name, ...] = ()
+    missing: Literal["invalid", "substitute", "hold"] = "invalid"
+    substitute: SignalValue = False
+    value: SignalValue = True
+
+
+class Monitor(Part):
+    """What a module expects to hear, and the code it sets when it does not.
+
+    Limits are common practice: ten periods (never under 100 ms), matured over a further 500 ms.
+    """
+
+    from_: Name = Field(alias="from")
+    message: Name | None = None
+    limit_ms: float | None = Field(None, gt=0)
+    mature_ms: float = Field(500, ge=0)
+    heal_ms: float = Field(500, ge=0)
+    when: Condition | None = None
+    after_ms: float = Field(2000, ge=0)  # settling time after the enabling condition comes true
+    code: DtcText | None = None
+    invalid_code: DtcText | None = None
+
+
+# `hears: [ECM]` is short for `hears: [{from: ECM}]`
+Heard = Annotated[Monitor, BeforeValidator(lambda v: {"from": v} if isinstance(v, str) else v)]
+
+
+class CircuitCheck(Part):
+    """A module watching the voltage at one of its own pins."""
+
+    pin: Name
+    below_v: float | None = Field(None, ge=0, le=60)
+    above_v: float | None = Field(None, ge=0, le=60)
+    code: DtcText
+    mature_ms: float = Field(500, ge=0)
+    heal_ms: float = Field(500, ge=0)
+    when: Condition | None = None
+    after_ms: float = Field(500, ge=0)
+
+
+class Output(Part):
+    """A high-side driver: switches the module's supply to its pin while `when` is true."""
+
+    title: str = ""
+    when: Condition
+
+
+class Reference(Part):
+    """A 5 V supply that a module gives to sensors while it runs, current-limited.
+
+    The module sets `code` where it leaves `low_v` to `high_v`: 4.75 to 5.25 V for half a second (trade
+    articles). Limits of 50, 70, 150 and 300 mA are usual (from memory).
+    """
+
+    title: str = ""
+    volt: float = Field(5.0, gt=0, le=12)
+    limit_a: float = Field(0.1, gt=0, le=2)
+    low_v: float = Field(4.75, ge=0, le=12)
+    high_v: float = Field(5.25, ge=0, le=60)
+    code: DtcText | None = None
+    mature_ms: float = Field(500, ge=0)
+
+    def check(self, pin: str) -> CircuitCheck | None:
+        """How the module watches it at its own pin; None without a code."""
+        if self.code is None:
+            return None
+        return CircuitCheck(
+            pin=pin, below_v=self.low_v, above_v=self.high_v, code=self.code, mature_ms=self.mature_ms
+        )
+
+
+class Input(Part):
+    """A wired input: active while its pin is above half of the module's supply."""
+
+    pull_ohm: Ohms = 10_000
+
+
+class Telltale(Part):
+    """A warning lamp of an instrument cluster."""
+
+    title: str = ""
+    when: Condition
+    colour: Literal["red", "amber", "green", "blue"] = "amber"
+
+
+class Guard(Part):
+    """What a gateway refuses from the diagnostic connector until it is unlocked; by default nothing."""
+
+    refuses_until_unlocked: tuple[Literal["clear", "actuate", "program"], ...] = ()
+    delay_ms: float = Field(2, ge=0)
+
+
+class BusOff(Part):
+    """What a module does about its own controller in bus-off.
+
+    It may come back `first_ms` after each of the first `count` times, `later_ms` after each further time,
+    and 128 times 11 recessive bits later (ISO 11898-1). The three figures stand in one published example
+    configuration of AUTOSAR's CAN state manager, which gives no defaults. The test passes once it has been
+    back for `heal_ms`. `monitors_rest`: it judges no message of that bus while it is off.
+    """
+
+    first_ms: float = Field(100, ge=0)
+    later_ms: float = Field(1000, ge=0)
+    count: int = Field(10, ge=0)
+    mature_ms: float = Field(0, ge=0)
+    heal_ms: float = Field(500, gt=0)
+    monitors_rest: bool = False
+
+
+class Module(Part):
+    """A control module: pins, software behaviour, messages and monitors."""
+
+    title: str = ""
+    role: str | None = None  # SAE J1930 abbreviation or trade word; default: the module's own name
+    location: str = ""
+    ground: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
+    connectors: dict[Name, tuple[str, ...]] = Field(default_factory=dict)
+    address: CanId | None = None  # diagnostic request id; it answers 8 above (ISO 15765-4)
+    min_supply_v: float = Field(6.0, gt=0, le=60)  # brown-out; common practice
+    restart_supply_v: float = Field(6.5, gt=0, le=60)
+    boot_ms: float = Field(200, ge=0)  # common practice
+    wake: Annotated[tuple[str, ...] | None, BeforeValidator(listed)] = None  # pins, inputs, `bus`, `fob`
+    stay_awake_ms: float = Field(2000, ge=0)  # how long it goes on sending with no reason to
+    sleep_after_ms: float = Field(5000, ge=0)  # how long a bus without network management must be quiet
+    run_a: float = Field(0.3, gt=0, le=50)
+    sleep_a: float = Field(0.0006, ge=0, le=5)
+    sends: dict[Name, Message] | None = None
+    signals: dict[Name, Signal] = Field(default_factory=dict)
+    hears: Annotated[tuple[Heard, ...], BeforeValidator(listed)] = ()
+    hears_when: Condition | None = None  # for every monitor of `hears` that has no `when` of its own
+    waits_for: Annotated[tuple[Name, ...], BeforeValidator(listed)] = ()
+    checks: tuple[CircuitCheck, ...] = ()
+    inputs: dict[Name, Input] = Field(default_factory=dict)
+    references: dict[Name, Reference] = Field(default_factory=dict)
+    outputs: dict[Name, Output] = Field(default_factory=dict)
+    telltales: dict[Name, Telltale] = Field(default_factory=dict)
+    fob_receiver: bool = False
+    gateway: Guard | None = None
+    bus_off: BusOff = BusOff()
+    # how long a transceiver lets its transmit input hold the bus dominant, `none` for an old one without this
+    # guard: data sheets give at least 1.25 ms and a few at most (a typical figure, from memory)
+    dominant_timeout_ms: Annotated[float, Field(gt=0, le=1000)] | Literal["none"] = 2.0
+    confirm_cycles: int = Field(1, ge=1, le=10)
+    aging_cycles: int = Field(40, ge=1, le=255)
+
+
+class ModeRule(Part):
+    """One rule of the power-mode master: in mode `from`, on `on`, while `if` is true, go to `to`."""
+
+    from_: Annotated[tuple[PowerMode, ...], BeforeValidator(lambda v: _modes(v))] = Field(alias="from")
+    on: Literal["press", "release", "change"] = "press"
+    after_s: float = Field(0, ge=0)
+    if_: Condition = Field(ALWAYS, alias="if")
+    to: Annotated[PowerMode, BeforeValidator(lambda v: "off" if v is False else v)]
+
+
+def _modes(value: Any) -> Any:
+    listed = value if isinstance(value, list | tuple) else [value]
+    return ["off" if one is False else one for one in listed]
+
+
+class PowerModes(Part):
+    """The power-mode master and its rules, in order: the first whose condition is true acts."""
+
+    master: Name
+    button: Name = "button"
+    rules: tuple[ModeRule, ...]
+
+
+class Immobilizer(Part):
+    """Challenge and answer between the module that knows the fobs and the one that starts the engine."""
+
+    authority: Name
+    engine: Name
+    challenge_id: MessageId = 0x1A0
+    answer_id: MessageId = 0x1A1
+    release_id: MessageId = 0x1A2
+    retry_ms: float = Field(200, ge=10)
