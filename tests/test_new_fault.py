@@ -21,7 +21,8 @@ from sim.vehicle.edit import Edit, EditKind, Offer, number, one_name
 from sim.vehicle.edits import EDIT_KINDS, answers, apply_all, changes_of, further_faults, parse_edit
 from sim.vehicle.problems import EditProblem, unknown
 from sim.vehicle.reading import read_car
-from sim.wiring.wiring import SwitchState, Wiring
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Wiring
 from ui.panels import work
 
 CAR = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")

@@ -107,11 +107,11 @@ def consumption_a(reading: Reading) -> dict[str, float]:
     Of a short's current the part that is lost in it: the rest feeds somebody else.
     """
     found: dict[str, float] = {}
-    consumers = reading.wiring.consumers
+    consumers = reading.inventory.consumers
     for name, amp in zip(consumers.values(), reading.currents(list(consumers)), strict=True):
         found[name] = found.get(name, 0.0) + abs(amp)
     battery_v = max(1.0, reading.between("BAT+", "BAT-") or 0.0)
-    for part in reading.wiring.shorts:
+    for part in reading.inventory.shorts:
         lost = abs(reading.between(part.a, part.b) or 0.0) / battery_v
         found[part.id] = found.get(part.id, 0.0) + abs(reading.current(part.id)) * lost
     return found

@@ -14,9 +14,10 @@ from collections.abc import Callable, Mapping
 
 from sim.modules.world import Timer, World
 from sim.network.streams import Stream
-from sim.vehicle.elements import TESTER, Transceiver
+from sim.vehicle.elements import Transceiver
+from sim.vehicle.harness import TESTER
+from sim.wiring.connectivity import Connectivity
 from sim.wiring.segments import ChannelFault, Segment
-from sim.wiring.wiring import Connectivity
 
 BABBLE_ID = 0x000  # no identifier goes before it
 BABBLE_DATA = bytes(8)
@@ -89,7 +90,7 @@ def network_segments(
     classical: frozenset[str] = frozenset(),
 ) -> tuple[Segment, ...]:
     """Who shares a bus, of those who are awake; a channel that shares one with no other is alone."""
-    found = [_with_classical(_awake_part(line, awake), classical) for line in connectivity.lines()]
+    found = [_with_classical(_awake_part(line, awake), classical) for line in connectivity.shared_lines()]
     found = [segment for segment in found if segment.members]
     members = {name for segment in found for name in segment.members}
     alone = sorted(awake - members)

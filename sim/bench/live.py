@@ -38,7 +38,8 @@ from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
 from sim.vehicle.elements import TESTER, TESTER_MIN_V
 from sim.vehicle.problems import Unsettled
-from sim.wiring.wiring import Reading, SwitchState, Wiring
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Reading, Wiring
 
 MAX_ROUNDS = 200
 MOST_HELD = 1000  # states that a minimum hold looks back on

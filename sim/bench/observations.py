@@ -37,8 +37,9 @@ from sim.vehicle.car import Car
 from sim.vehicle.edit import terminal_of
 from sim.vehicle.elements import TESTER, Contact, Element, FuseLink, Pin, Wire
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
+from sim.wiring.conduction import SwitchState
 from sim.wiring.segments import Segment
-from sim.wiring.wiring import SwitchState, Wiring
+from sim.wiring.wiring import Wiring
 
 if TYPE_CHECKING:
     from sim.bench.live import LiveCar

@@ -11,7 +11,7 @@ from sim.modules.world import World
 from sim.network.lin import LinNetwork
 from sim.network.streams import Network
 from sim.vehicle.car import Car
-from sim.wiring.power import SwitchState
+from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Reading, Wiring
 
 

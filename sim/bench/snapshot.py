@@ -36,13 +36,19 @@ from simpy.events import PENDING
 
 from sim.bench.bench import Bench
 from sim.vehicle import car
-from sim.wiring.connectivity import BusCluster, ClusterConnectivity, Connectivity
+from sim.wiring.bus_clusters import BusCluster
+from sim.wiring.connectivity import Connectivity
+from sim.wiring.line_sharing import ClusterConnectivity
+from sim.wiring.paths import HarnessGraphs
 from sim.wiring.power import PowerCircuit
-from sim.wiring.solver import Solution
-from sim.wiring.tracing import Tracer
+from sim.wiring.reading import CircuitInventory
+from sim.wiring.solution import Solution
 
-# values that nobody changes; a circuit's switches change, but only while it is locked for one solution
-SHARED = (PowerCircuit, Solution, Connectivity, ClusterConnectivity, BusCluster, Tracer, CodeType, ModuleType)
+# values that never change; a circuit's switches change, but only while it is locked for one solution
+SHARED = (
+    PowerCircuit, CircuitInventory, Solution, Connectivity, ClusterConnectivity, BusCluster, HarnessGraphs,
+    CodeType, ModuleType,
+)  # fmt: skip
 DESCRIBED_IN = car.__name__.rpartition(".")[0]
 
 COPIED = {

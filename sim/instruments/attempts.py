@@ -18,8 +18,8 @@ from sim.network.controller import Controller, Failure
 from sim.network.error_counters import ErrorCounters
 from sim.network.frames import DOMINANT, NS_PER_S, Frame, arbitration_key
 from sim.network.streams import Stream
-from sim.vehicle.elements import TESTER
-from sim.wiring.connectivity import BusCluster
+from sim.vehicle.harness import TESTER
+from sim.wiring.bus_clusters import BusCluster
 
 # A transmitter is error passive after 16 failures and bus-off after 32 (8 each, ISO 11898-1); a frame with
 # its error flag has at most some 160 bits.
@@ -34,7 +34,7 @@ def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Chan
     """Who holds the line dominant from `from_s` on, change by change, without end; nothing with company."""
     if live.buses.connectivity is None:
         return
-    here = live.buses.connectivity.able.intersection(one.id for one in cluster.channels) - {TESTER}
+    here = live.buses.connectivity.can_send.intersection(one.id for one in cluster.channels) - {TESTER}
     alone = [one.members[0] for one in live.buses.segments if len(one.members) == 1 and not one.faults]
     senders = {name: _Sender(_streams(live, name)) for name in alone if name in here}
     if not any(sender.periods_ns for sender in senders.values()):

@@ -21,7 +21,7 @@ from sim.instruments.levels import now, thevenin
 from sim.instruments.result import Result, digits
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
-from sim.wiring.power import DRAW_V
+from sim.wiring.conduction import DRAW_V
 from sim.wiring.wiring import Reading
 
 TEST_LIGHT_W = 2.0

@@ -27,8 +27,8 @@ from sim.instruments.result import Result, digits
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Contact, Element, FuseLink
 from sim.vehicle.problems import EditProblem
+from sim.wiring.conduction import ohm_of
 from sim.wiring.fuse import opening_s
-from sim.wiring.power import ohm_of
 from sim.wiring.wiring import Reading
 
 INPUT_OHM = 10_000_000.0  # of a hand-held digital meter on volts; common practice

@@ -25,7 +25,8 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
-from sim.wiring.wiring import SwitchState, Wiring
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Wiring
 
 Shown = tuple[str, float | None]  # in words, and as a number if it is one
 

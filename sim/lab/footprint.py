@@ -31,8 +31,9 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.elements import TESTER, Element
 from sim.vehicle.harness_state import OPENINGS
-from sim.wiring.power import REFERENCE, is_closed
-from sim.wiring.wiring import Reading, SwitchState, Wiring
+from sim.wiring.conduction import SwitchState, is_closed
+from sim.wiring.power import REFERENCE
+from sim.wiring.wiring import Reading, Wiring
 
 # What a module cannot notice: its thresholds are volts apart. Choices of this program, tried against runs of
 # all pairs (`sim.lab.search.wrongly_judged`).

@@ -27,8 +27,8 @@ from sim.lab.reach import ways_to
 from sim.lab.run import Sight
 from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_VERBS
-from sim.vehicle.elements import TESTER
-from sim.wiring.wiring import SwitchState
+from sim.vehicle.harness import TESTER
+from sim.wiring.conduction import SwitchState
 
 Cell = tuple[int, str]  # number of the step, what was looked at
 AGREES = 0  # steps are counted from 1

@@ -14,9 +14,9 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.elements import TESTER, TESTER_MIN_V
 from sim.vehicle.reading import car_from_text
-from sim.wiring.connectivity import BusCluster
-from sim.wiring.power import is_closed
-from sim.wiring.wiring import Reading, SwitchState, Wiring
+from sim.wiring.bus_clusters import BusCluster
+from sim.wiring.conduction import SwitchState, is_closed
+from sim.wiring.wiring import Reading, Wiring
 
 
 class ReachableModules:

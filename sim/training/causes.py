@@ -18,7 +18,8 @@ from sim.vehicle.edits import parse_edit
 from sim.vehicle.elements import Element, Resistor, Wire
 from sim.vehicle.harness_state import OPENINGS, Lead, alterations
 from sim.vehicle.problems import EditProblem
-from sim.wiring.wiring import SwitchState, Wiring
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Wiring
 
 NO_FAULT = "no fault found"
 # how far a named figure may be off: a meter on a live joint gives no more; our own choice

@@ -5,6 +5,10 @@ ValueError
     └── NotConverged      the one-way elements found no operating point
 """
 
+from collections.abc import Iterable
+
+from sim.vehicle.problems import did_you_mean
+
 
 class CircuitError(ValueError):
     """A circuit was given a value or a name that it cannot have; the sentence says which and why."""
@@ -24,3 +28,8 @@ class NotConverged(CircuitError):
         )
         self.element = element
         self.step_v = step_v
+
+
+def unknown_name(what: str, name: str, known: Iterable[str]) -> str:
+    """Return the sentence that names what is missing, with the nearest known name."""
+    return f"there is no {what} {name!r}{did_you_mean(name, known)}"

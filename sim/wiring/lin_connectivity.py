@@ -1,7 +1,7 @@
 """Who hears whom on LIN wires, from solved levels.
 
 Each powered port in turn pulls its wire to its own ground. A receiver hears it when the wire is below 40 % of
-the receiver's supply while the sender pulls, and above 60 % while nobody does, both against its own ground;
+the receiver's supply while the sender pulls, and above 60 % while none does, both against its own ground;
 and the sender must read itself back by the same rules (ISO 17987-4 / LIN 2.x physical layer, VBUSdom and
 VBUSrec, from memory).
 
@@ -12,13 +12,10 @@ once.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 from sim.wiring.oneway import Leg
-from sim.wiring.solver import drive
-
-if TYPE_CHECKING:
-    from sim.wiring.wiring import Reading
+from sim.wiring.reading import ElectricalReading
+from sim.wiring.solution import drive
 
 DOMINANT_SHARE, RECESSIVE_SHARE = 0.4, 0.6
 # The low side of a CAN driver is close to that of a LIN driver: a diode, some tens of ohm, and a limit within
@@ -31,9 +28,9 @@ Links = frozenset[tuple[str, str]]
 Levels = tuple[tuple[str, float, float], ...]  # port, its supply, its wire at rest
 
 
-def levels_at_rest(reading: Reading, powered: Iterable[str]) -> Levels:
+def levels_at_rest(reading: ElectricalReading, powered: Iterable[str]) -> Levels:
     """What each powered port has for a supply and sees on its wire, in steps; 0 V for what floats."""
-    ports = reading.wiring.car.lin
+    ports = reading.car.lin
     found = []
     for name in sorted(powered):
         port = ports[name]
@@ -42,9 +39,9 @@ def levels_at_rest(reading: Reading, powered: Iterable[str]) -> Levels:
     return tuple(found)
 
 
-def links_on_wires(reading: Reading, levels: Levels) -> Links:
+def links_on_wires(reading: ElectricalReading, levels: Levels) -> Links:
     """Pairs (sender, receiver) of the ports whose levels at rest are given."""
-    ports = [reading.wiring.car.lin[name] for name, _, _ in levels]
+    ports = [reading.car.lin[name] for name, _, _ in levels]
     seen = reading.ports([(port.node, port.gnd) for port in ports])
     recessive = [wire_v > RECESSIVE_SHARE * supply_v > 0 for _, supply_v, wire_v in levels]
     links: set[tuple[str, str]] = set()

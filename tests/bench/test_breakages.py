@@ -358,7 +358,7 @@ BREAKAGES = [
     Breakage(
         "battery always strong",
         power,
-        "_source_values",
+        "source_values",
         lambda original: lambda element, car: original(element, replace(car, harness=type(car.harness)())),
         a_flat_battery_does_not_start_the_engine,
     ),

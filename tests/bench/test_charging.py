@@ -21,7 +21,7 @@ from sim.vehicle.harness import build
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text, read_car
 from sim.wiring.battery import charging_ohm, rest_v
-from sim.wiring.power import SwitchState
+from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Reading, Wiring
 from tests.modules.test_states import CRANKED
 

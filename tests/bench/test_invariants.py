@@ -18,7 +18,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
-from sim.wiring.power import DRAW_V
+from sim.wiring.conduction import DRAW_V
 
 PEOPLE = {"action", "fault", "repair", "theory"}
 QUIET_EVENTS = 25  # in ten seconds without an action: far below one for every cycle of anything that chatters
@@ -211,7 +211,7 @@ class DaysOfACar(RuleBasedStateMachine):
         """Run current while the transceiver is awake, sleep current asleep or without supply."""
         live = self.bench.live
         for name, module in live.modules.items():
-            for draw in live.wiring.draws[name]:
+            for draw in live.wiring.inventory.draws[name]:
                 amp = draw.run_a if module.hears else draw.sleep_a
                 volt = live.reading.between(draw.a, draw.b)
                 if volt is not None:

@@ -16,7 +16,7 @@ from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 from sim.wiring.lin_connectivity import DRIVER
-from sim.wiring.solver import drive
+from sim.wiring.solution import drive
 
 RAIN, WIPER, SUNROOF = "U0231-87", "U1A01-87", "U1A02-87"
 ALL = {RAIN, WIPER, SUNROOF}

@@ -7,7 +7,7 @@ import pytest
 from sim.bench.bench import Bench
 from sim.vehicle.car import Car
 from sim.wiring import solver, wiring
-from sim.wiring.solver import Solution
+from sim.wiring.solution import Solution
 from sim.wiring.wiring import Reading, Wiring
 
 ROUND = ["key run", "wait 1 s", "brake on", "wait 1 s", "brake off", "key off", "wait 1 s"]

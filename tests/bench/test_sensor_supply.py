@@ -15,7 +15,8 @@ from sim.instruments.read import read
 from sim.vehicle.car import Car
 from sim.vehicle.problems import FileProblem
 from sim.vehicle.reading import car_from_text, read_car
-from sim.wiring.wiring import SwitchState, Wiring
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Wiring
 
 IGNITION = {"teaching-car": ("key run",), "shuttle-minibus": ("press start with brake",)}
 SHORTED = "short throttle_sensor:1 to throttle_sensor:3 0.5 ohm"

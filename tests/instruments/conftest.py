@@ -9,7 +9,8 @@ from sim.bench.bench import Bench
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.reading import car_from_text, read_car
-from sim.wiring.wiring import Reading, SwitchState, Wiring
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Reading, Wiring
 
 # Terminators inside the first and third node, the diagnostic connector beside node 2's splice, 12.6 V.
 THREE_NODES = """

@@ -17,7 +17,7 @@ from sim.instruments.result import digits
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
-from sim.wiring.power import ohm_of
+from sim.wiring.conduction import ohm_of
 from sim.wiring.wiring import Reading
 
 Cars = Callable[..., Car]

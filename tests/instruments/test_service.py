@@ -21,7 +21,8 @@ from sim.vehicle.elements import Contact, FuseLink
 from sim.vehicle.harness import build
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
-from sim.wiring.wiring import SwitchState, Wiring
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Wiring
 
 CARS = ("teaching-car", "six-modules", "shuttle-minibus", "small-estate")
 SVG = "{http://www.w3.org/2000/svg}"

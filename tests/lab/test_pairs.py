@@ -12,7 +12,7 @@ from sim.lab.pairs import AGREES, Alone, Cell, Pairs, answered
 from sim.lab.run import Account, Sight
 from sim.vehicle.edits import apply_all
 from sim.vehicle.reading import car_from_text
-from sim.wiring.wiring import SwitchState
+from sim.wiring.conduction import SwitchState
 
 # whoever tells that all of them answer tells nothing that the usual car contradicts
 STEPS = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM", "TCM", "ABS"))),)

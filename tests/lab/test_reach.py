@@ -12,7 +12,7 @@ from sim.lab.structure import Structure
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text
-from sim.wiring.wiring import SwitchState
+from sim.wiring.conduction import SwitchState
 
 
 def switched_on(car: Car) -> SwitchState:

@@ -27,7 +27,7 @@ from sim.lab.workshop import Stopped, Workshop
 from sim.vehicle.edits import catalogue, further_faults
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
-from sim.wiring.wiring import SwitchState
+from sim.wiring.conduction import SwitchState
 
 ACTIONS = (("wait 1 s", "press start", "wait 6 s"), ("scan",), ("measure volts F9.2 to BAT-",))
 

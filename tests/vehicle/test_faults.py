@@ -7,7 +7,8 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
-from sim.wiring.wiring import Reading, SwitchState, Wiring
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Reading, Wiring
 
 TEACHING = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")
 

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from sim.wiring.solver import Circuit, Leg, Regulator
+from sim.wiring.oneway import Leg, Regulator
+from sim.wiring.solver import Circuit
 
 GROUND = "0"
 

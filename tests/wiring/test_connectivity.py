@@ -12,8 +12,11 @@ from sim import scenarios_folder
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all, catalogue
 from sim.vehicle.reading import car_from_text, read_car
-from sim.wiring.connectivity import COMMON_MODE_V, DOMINANT_V, RECESSIVE_V, ClusterConnectivity, Connectivity
-from sim.wiring.wiring import Reading, SwitchState, Wiring
+from sim.wiring.bus_levels import COMMON_MODE_V, DOMINANT_V, RECESSIVE_V
+from sim.wiring.conduction import SwitchState
+from sim.wiring.connectivity import Connectivity
+from sim.wiring.line_sharing import ClusterConnectivity
+from sim.wiring.wiring import Reading, Wiring
 
 # Three nodes, terminators inside the first and third, the diagnostic connector beside node 2's splice.
 THREE_NODES = """

@@ -14,9 +14,9 @@ from sim.vehicle.edits import apply_all, catalogue, parse_edit
 from sim.vehicle.elements import GeneratorOutput, Source
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
+from sim.wiring.conduction import SwitchState, is_closed, ohm_of
 from sim.wiring.errors import CircuitError
-from sim.wiring.power import is_closed, ohm_of
-from sim.wiring.wiring import Reading, SwitchState, Wiring
+from sim.wiring.wiring import Reading, Wiring
 
 SIX_MODULES = """
 car: Six-module example

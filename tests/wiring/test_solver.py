@@ -10,17 +10,11 @@ import numpy as np
 import pytest
 from scipy.sparse.linalg import splu
 
-from sim.wiring import oneway, solver
-from sim.wiring.solver import (
-    CACHE_STATES,
-    MIN_OHM,
-    Circuit,
-    CircuitError,
-    Leg,
-    NotConverged,
-    Regulator,
-    drive,
-)
+from sim.wiring import layout, linear, operating_point
+from sim.wiring.errors import CircuitError, NotConverged
+from sim.wiring.oneway import LEAK_S, Leg, Regulator
+from sim.wiring.solution import drive
+from sim.wiring.solver import CACHE_STATES, MIN_OHM, Circuit
 
 SOURCE_OHM = 1e-3
 
@@ -269,7 +263,7 @@ def test_elements_can_be_added_and_taken_away_after_solving() -> None:
         (lambda c: c.set_amp("bias", math.nan), "bias: amp is nan; it must be a finite number"),
         (lambda c: c.solve().voltage("fred"), "there is no node 'fred'; did you mean 'fed'?"),
         (lambda c: c.solve().current("lam"), "there is no element 'lam'; did you mean 'lamp'?"),
-        (lambda c: c.solve().power("zzz"), "there is no element 'zzz'"),
+        (lambda c: c.solve().power("zzz"), "there is no element 'zzz'; known: bias, lamp"),
         (
             lambda c: drive(c.solve().ports([("fed", "ground")]), [(1, Leg())]),
             "there is no port 1: the ports are 0 to 0",
@@ -420,8 +414,8 @@ def test_a_leg_drops_what_its_formula_says(current_a: float) -> None:
 
 
 def test_no_operating_point_names_the_element(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(oneway, "MAX_STEPS", 1)
-    monkeypatch.setattr(oneway, "LEAK_LADDER_S", (oneway.LEAK_S,))
+    monkeypatch.setattr(operating_point, "MAX_STEPS", 1)
+    monkeypatch.setattr(operating_point, "LEAK_LADDER_S", (LEAK_S,))
     ports = bus(60).solve().ports(PINS)
     with pytest.raises(
         NotConverged, match=r"^no operating point for 'driver on port [01], CAN[HL] to ground' "
@@ -496,7 +490,8 @@ def test_no_factorisation_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
             made.append(1)
 
     made: list[int] = []
-    monkeypatch.setattr(solver, "splu", Factorised)
+    monkeypatch.setattr(layout, "splu", Factorised)
+    monkeypatch.setattr(linear, "splu", Factorised)
     circuit = Circuit()
     circuit.source("battery", "kept", "ground", 12, 1)
     circuit.resistor("lamp", "kept", "ground", 2)

@@ -12,7 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.wiring.solver import Circuit, Leg, Regulator, Solution, drive
+from sim.wiring.oneway import Leg, Regulator
+from sim.wiring.solution import Solution, drive
+from sim.wiring.solver import Circuit
 
 NODES = [f"n{k}" for k in range(9)]
 REFERENCE = NODES[0]

@@ -5,8 +5,9 @@ import pytest
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.reading import car_from_text
-from sim.wiring.tracing import Culprit
-from sim.wiring.wiring import Reading, SwitchState, Wiring
+from sim.wiring.conduction import SwitchState
+from sim.wiring.culprits import Culprit
+from sim.wiring.wiring import Reading, Wiring
 from tests.hash_seeds import printed
 
 CAR = """
@@ -197,7 +198,8 @@ SCRIPT = """
 import sys
 from sim.vehicle.edits import apply_all
 from sim.vehicle.reading import car_from_text
-from sim.wiring.wiring import SwitchState, Wiring
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Wiring
 text = sys.stdin.read()
 for edits in ([], ["unplug X1"], ["open ABS.front.H"], ["short BCM.rear.L to BODY"], ["unplug GW"]):
     car = apply_all(car_from_text(text, "tracing.yaml"), edits)
