@@ -14,8 +14,7 @@ from collections.abc import Callable, Mapping
 
 from sim.modules.world import Timer, World
 from sim.network.streams import Stream
-from sim.vehicle.elements import Transceiver
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER, Transceiver
 from sim.wiring.connectivity import Connectivity
 from sim.wiring.segments import ChannelFault, Segment
 

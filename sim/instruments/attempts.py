@@ -18,7 +18,7 @@ from sim.network.controller import Controller, Failure
 from sim.network.error_counters import ErrorCounters
 from sim.network.frames import DOMINANT, NS_PER_S, Frame, arbitration_key
 from sim.network.streams import Stream
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.wiring.bus_clusters import BusCluster
 
 # A transmitter is error passive after 16 failures and bus-off after 32 (8 each, ISO 11898-1); a frame with

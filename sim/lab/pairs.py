@@ -27,7 +27,7 @@ from sim.lab.reach import ways_to
 from sim.lab.run import Sight
 from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_VERBS
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.wiring.conduction import SwitchState
 
 Cell = tuple[int, str]  # number of the step, what was looked at

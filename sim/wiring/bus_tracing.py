@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import networkx as nx
 
-from sim.vehicle.harness import TESTER, LinPort, Resistor, Transceiver
+from sim.vehicle.elements import TESTER, LinPort, Resistor, Transceiver
 from sim.vehicle.problems import unknown
 from sim.wiring.bus_clusters import BusCluster
 from sim.wiring.culprits import Culprit, culprit, once, open_culprit

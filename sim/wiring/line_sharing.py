@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import networkx as nx
 
-from sim.vehicle.harness import TESTER
+from sim.vehicle.elements import TESTER
 from sim.wiring.segments import ChannelFault, Segment
 
 # Noise between the lines, as one standard deviation: an assumption of this model. It turns a margin of 0.1 V

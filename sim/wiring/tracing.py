@@ -13,7 +13,7 @@ from collections.abc import Iterator
 
 import networkx as nx
 
-from sim.vehicle.harness import TESTER, TESTER_MIN_V, RelayContact
+from sim.vehicle.elements import TESTER, TESTER_MIN_V, RelayContact
 from sim.vehicle.problems import unknown
 from sim.wiring.culprits import Culprit, culprit, once, open_culprit
 from sim.wiring.errors import CircuitError
