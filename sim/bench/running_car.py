@@ -8,8 +8,8 @@ from typing import Protocol
 from sim.bench.latest_events import LatestEvents
 from sim.modules.module import ControlModule
 from sim.modules.world import World
+from sim.network.interface import Network
 from sim.network.lin import LinNetwork
-from sim.network.streams import Network
 from sim.vehicle.car import Car
 from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Reading, Wiring

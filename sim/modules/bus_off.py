@@ -16,7 +16,7 @@ from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.host import Host
 from sim.modules.maturing import Maturing, with_test_failure_type
 from sim.modules.world import Timer
-from sim.network.streams import ErrorState, Recovery
+from sim.network.interface import ErrorState, Recovery
 from sim.vehicle.car import Car
 from sim.vehicle.codes import bus_off_code
 

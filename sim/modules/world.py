@@ -13,7 +13,8 @@ from sim.modules.signals import Codec
 from sim.modules.trace import Trace
 from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.frames import NS_PER_S, Frame
-from sim.network.streams import Network, Stream
+from sim.network.interface import Network
+from sim.network.streams import Stream
 from sim.vehicle.car import Car
 
 SEND_LIMIT_S = 0.1  # a single frame that is not acknowledged by then is given up; common practice

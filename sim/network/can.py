@@ -1,9 +1,9 @@
 """Every CAN bus of one car, frame by frame, on the SimPy clock.
 
-Words and interface are those of `streams.py`. How it keeps up: releases, arbitrations and time limits of all
-buses stand in one calendar, and the network works through it up to the next event of anyone else without an
-event of its own per frame. Only a frame that somebody is to be called for takes one, so that the call happens
-with the SimPy clock at the end of that frame.
+Words and interface are those of `interface.py`. How it keeps up: releases, arbitrations and time limits of
+all buses are in one calendar, and the network works through it up to the next event of others without an
+event of its own per frame. Only a frame that causes a call takes one, so that the call happens with the SimPy
+clock at the end of that frame.
 
 Rules of the bus (Bosch CAN 2.0 / ISO 11898-1)
 - Of the frames that wait when the bus becomes idle, the lowest identifier goes first
@@ -18,7 +18,7 @@ Rules of the bus (Bosch CAN 2.0 / ISO 11898-1)
 - When segments change, a frame on the wire goes on as long as its sender keeps one member that was there from
   its start. Otherwise its sender goes on unheard, its receivers answer with an error frame, and two frames
   that meet destroy each other. Who joins takes part from the next frame on.
-- A channel in bus-off is no member of its segment. Its software lets it recover (`streams.Recovery`).
+- A channel in bus-off is no member of its segment. Its software lets it recover (`interface.Recovery`).
 
 Order of events at one instant
 1. all other SimPy events of that instant, also those caused by the calls below;
@@ -52,6 +52,7 @@ from sim.network.calendar import Calendar
 from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.delivery import Tap
 from sim.network.frames import NS_PER_S, Frame
+from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
 from sim.network.lone_transmitter import LoneTransmitter
 from sim.network.messages import (
     NEVER,
@@ -61,33 +62,21 @@ from sim.network.messages import (
     Forward,
     GatewayFrame,
     LiveBus,
-    Reader,
     Repeated,
     Single,
     WatchGroup,
 )
 from sim.network.regrouping import Regrouping
 from sim.network.station import Notification
-from sim.network.streams import (
-    ErrorState,
-    LimitWatch,
-    Listener,
-    Network,
-    Recovery,
-    StateHandler,
-    Stream,
-    Watch,
-)
+from sim.network.streams import ChangeHandler, LimitWatch, Reader, Stream, Watch
 from sim.wiring.segments import Segment
-
-__all__ = ["CanNetwork", "Recovery", "Stream", "Tap", "Watch"]
 
 # How far it works ahead when nothing else has an event, so that even an endless run returns to SimPy.
 _LOOK_AHEAD_NS = NS_PER_S
 
 
 class CanNetwork(Network):
-    """All CAN buses of one car. Methods without a text of their own are described in `streams.Network`.
+    """All CAN buses of one car. Methods without a text of their own are described in `interface.Network`.
 
     seed: for what is left to chance, the bit error rates of `ChannelFault`.
     on_event: called as (time_s, "frame destroyed", stream name or frame) for each frame that is broken off by
@@ -168,7 +157,7 @@ class CanNetwork(Network):
     def listen(self, channel: str, handler: Listener) -> None:
         self._listeners.setdefault(channel, []).append(handler)
 
-    def on_change(self, stream: Stream, channel: str, handler: Callable[[Stream, float], None]) -> None:
+    def on_change(self, stream: Stream, channel: str, handler: ChangeHandler) -> None:
         message = self._buses.message(stream)
         message.readers.append(Reader(channel, handler))
         self._delivery.attend(message, self._calendar.now_ns())

@@ -5,7 +5,7 @@ Source: as for `sim.network.controller`.
 
 from __future__ import annotations
 
-from sim.network.streams import ErrorState
+from sim.network.interface import ErrorState
 
 # Bosch CAN FD 1.0, section 7, rules 9 and 10.
 PASSIVE_FROM = 128

@@ -5,7 +5,7 @@ received by whoever hears both; where no response comes, nothing is. There is no
 acknowledgement, and who sends learns nothing. So a message's frames end where the schedule has them, whatever
 else goes on, and both depths of the simulation share this network.
 
-Words and interface are those of `streams.Network`, as far as LIN has them. Order at one instant: all
+Words and interface are those of `interface.Network`, as far as LIN has them. Order at one instant: all
 other SimPy events; ends of frames; time limits.
 
 Not modelled: spaces between bytes (a frame takes its nominal time), collisions of two that answer, sleep and
@@ -17,27 +17,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
-from heapq import heappop, heappush
 
-from sim.network.clock import AlarmClock, NanosecondEnvironment, to_ns
+from sim.network.calendar import ActionCalendar
+from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.frames import NS_PER_S, Frame
-from sim.network.streams import (
-    ErrorState,
-    LimitWatch,
-    Listener,
-    Network,
-    Recovery,
-    StateHandler,
-    Stream,
-    Watch,
-)
+from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
+from sim.network.streams import UNKNOWN, ChangeHandler, LimitWatch, Reader, Stream, Watch
 from sim.vehicle.lin import frame_s, header_bits, response_bits
 from sim.wiring.segments import Segment
 
-_UNKNOWN = -1  # a version that no data has
 _ENDS, _LIMITS, _BEGINS = 0, 1, 2
-
-Handler = Callable[[Stream, float], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,20 +63,13 @@ class OnWire:
 
 
 @dataclass(eq=False)
-class _Reader:
-    channel: str
-    handler: Handler
-    version: int = _UNKNOWN
-
-
-@dataclass(eq=False)
 class _Answer:
     """What a sender has for its slots."""
 
     stream: Stream
     version: int = 0
     heard_ns: dict[str, int] = field(default_factory=dict)
-    readers: list[_Reader] = field(default_factory=list)
+    readers: list[Reader] = field(default_factory=list)
     watches: list[LimitWatch] = field(default_factory=list)
 
     def heard_by(self, channel: str, now_ns: int) -> int:
@@ -113,9 +95,7 @@ class LinNetwork:
     def __init__(self, env: NanosecondEnvironment, clusters: Mapping[str, Cluster]) -> None:
         self.tap: Callable[[OnWire], None] | None = None
         self._clusters = dict(clusters)
-        self._clock = AlarmClock(env, self._ring)
-        self._calendar: list[tuple[int, int, int, Callable[[int], None]]] = []
-        self._serial = 0
+        self._calendar = ActionCalendar(env)
         self._answers: dict[str, _Answer] = {}
         self._links: frozenset[tuple[str, str]] = frozenset()
         self._runs: dict[str, _Run] = {}
@@ -143,9 +123,9 @@ class LinNetwork:
             stream.frame = stream.frame.carrying(data)
             self._answer(stream).version += 1
 
-    def on_change(self, stream: Stream, channel: str, handler: Handler) -> None:
+    def on_change(self, stream: Stream, channel: str, handler: ChangeHandler) -> None:
         """Call handler(stream, time_s) for each frame that tells the channel something new."""
-        self._answer(stream).readers.append(_Reader(channel, handler))
+        self._answer(stream).readers.append(Reader(channel, handler))
 
     def watch(
         self,
@@ -159,11 +139,11 @@ class LinNetwork:
         if to_ns(limit_s) <= 0:
             raise ValueError(f"watch of {stream.name} by {channel}: limit {limit_s} s must be above 0")
         answer = self._answer(stream)
-        now_ns = self._clock.now_ns()
+        now_ns = self._calendar.now_ns()
         watch = LimitWatch(
             stream, channel, to_ns(limit_s), now_ns, on_lost, on_back, answer.heard_by, answer.watches
         )
-        self._at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
+        self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
         return watch
 
     def heard_at(self, stream: Stream, channel: str) -> float | None:
@@ -179,12 +159,12 @@ class LinNetwork:
         for answer in self._answers.values():
             for reader in answer.readers:
                 if (answer.stream.channel, reader.channel) in gone:
-                    reader.version = _UNKNOWN
+                    reader.version = UNKNOWN
         for name in sorted(self._runs.keys() - running):
             del self._runs[name]
         for name in sorted(running - self._runs.keys()):
             self._runs[name] = run = _Run(self._clusters[name])
-            self._at(self._clock.now_ns(), _BEGINS, partial(self._begin, name, run))
+            self._calendar.at(self._calendar.now_ns(), _BEGINS, partial(self._begin, name, run))
 
     # -- the schedule ----------------------------------------------------------------------------------
 
@@ -203,9 +183,9 @@ class LinNetwork:
             end_ns = now_ns + to_ns(frame_s(len(stream.data), cluster.bitrate_bps))
             receivers = self._receivers(cluster, stream.channel)
             arrives = partial(self._arrive, cluster, answer, stream.data, answer.version, receivers)
-            self._at(end_ns, _ENDS, arrives)
+            self._calendar.at(end_ns, _ENDS, arrives)
         run.place = (run.place + 1) % len(cluster.schedule)
-        self._at(now_ns + to_ns(slot.length_s), _BEGINS, partial(self._begin, name, run))
+        self._calendar.at(now_ns + to_ns(slot.length_s), _BEGINS, partial(self._begin, name, run))
 
     def _receivers(self, cluster: Cluster, sender: str) -> frozenset[str]:
         """Who hears both the header and this sender's response to it."""
@@ -243,7 +223,7 @@ class LinNetwork:
             reader.version = version
         for watch in back:
             watch.lost = False
-            self._at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
+            self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
         for reader in readers:
             reader.handler(stream, now_ns / NS_PER_S)
         for watch in back:
@@ -254,7 +234,7 @@ class LinNetwork:
         if watch.cancelled:
             return
         if watch.deadline_ns(now_ns) > now_ns:
-            self._at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
+            self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
             return
         watch.lost = True
         watch.missed(now_ns / NS_PER_S)
@@ -263,17 +243,6 @@ class LinNetwork:
 
     def _answer(self, stream: Stream) -> _Answer:
         return self._answers.setdefault(stream.name, _Answer(stream))
-
-    def _at(self, at_ns: int, order: int, action: Callable[[int], None]) -> None:
-        self._serial += 1
-        heappush(self._calendar, (at_ns, order, self._serial, action))
-        self._clock.set(at_ns)
-
-    def _ring(self, now_ns: int) -> None:
-        while self._calendar and self._calendar[0][0] <= now_ns:
-            heappop(self._calendar)[3](now_ns)
-        if self._calendar:
-            self._clock.set(self._calendar[0][0])
 
 
 class BusesAndClusters(Network):
@@ -295,7 +264,7 @@ class BusesAndClusters(Network):
     def set_data(self, stream: Stream, data: bytes) -> None:
         self._of(stream).set_data(stream, data)
 
-    def on_change(self, stream: Stream, channel: str, handler: Handler) -> None:
+    def on_change(self, stream: Stream, channel: str, handler: ChangeHandler) -> None:
         self._of(stream).on_change(stream, channel, handler)
 
     def watch(

@@ -13,11 +13,11 @@ from typing import Protocol
 
 from sim.network.clock import to_ns
 from sim.network.frames import INTERMISSION_BITS, Frame, arbitration_key, duration_ns, frame_ns
-from sim.network.streams import LimitWatch, Listener, Stream
+from sim.network.interface import Listener
+from sim.network.streams import UNKNOWN, LimitWatch, Reader, Stream
 from sim.wiring.segments import Segment
 
 NEVER = -1  # a time before all others: no frame heard yet, no check planned
-UNKNOWN = -1  # a version that no data has: the receiver does not know the stream's data
 NEVER_FREE = 1 << 62  # a time behind all others
 
 # Order at one instant, behind other SimPy events: the calendar sorts by these.
@@ -219,15 +219,6 @@ class WatchGroup:
         self.calm = all(watch.channel in audience for watch in armed)
         self.tightest_ns = min(watch.limit_ns for watch in armed)
         return min(watch.deadline_ns(now_ns) for watch in armed)
-
-
-@dataclass(slots=True, eq=False)
-class Reader:
-    """Someone to be called when the stream carries data that the channel does not know yet."""
-
-    channel: str
-    handler: Callable[[Stream, float], None]
-    version: int = UNKNOWN
 
 
 @dataclass(slots=True, eq=False)

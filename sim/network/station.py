@@ -13,8 +13,8 @@ from sim.network.controller import START, Controller, Failure
 from sim.network.error_counters import ErrorCounters
 from sim.network.frames import Frame, duration_ns, frame_ns, wire_bits
 from sim.network.in_flight import FrameInFlight, LoneAttempt
+from sim.network.interface import ErrorState, Recovery, StateHandler
 from sim.network.messages import BusMessage, Call, Flight, LiveBus
-from sim.network.streams import ErrorState, Recovery, StateHandler
 
 
 class Station:

@@ -5,8 +5,9 @@ from time import process_time
 
 from simpy import Environment
 
-from sim.network.can import CanNetwork, Stream
+from sim.network.can import CanNetwork
 from sim.network.clock import NanosecondEnvironment
+from sim.network.streams import Stream
 from sim.wiring.segments import Segment
 
 # Buses of an invented minibus: bit rate, number of streams, their periods in ms in turn. Periods from 10 ms

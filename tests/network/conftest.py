@@ -6,9 +6,10 @@ from functools import cache
 
 import pytest
 
-from sim.network.can import CanNetwork, Stream, Watch
+from sim.network.can import CanNetwork
 from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import Frame, frame_bits
+from sim.network.streams import Stream, Watch
 from sim.wiring.segments import Segment
 
 

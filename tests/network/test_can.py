@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.network.can import CanNetwork, Stream
+from sim.network.can import CanNetwork
 from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import Frame, arbitration_key, duration_ns, frame_bits
+from sim.network.streams import Stream
 from sim.wiring.segments import Segment
 
 # At 500 kbit/s a bit takes 2 µs. Frame 100 01 has 55 bits (see test_frames.py): 0.110 ms, and 6 µs of

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sim.network.can import Recovery, Stream
 from sim.network.frames import Frame
+from sim.network.interface import Recovery
 from sim.network.lone_transmitter import AttemptTimes
+from sim.network.streams import Stream
 from sim.wiring.segments import ChannelFault, Segment
 from tests.hash_seeds import printed
 from tests.network.conftest import Recorded, ms

@@ -14,8 +14,9 @@ import pytest
 
 from sim.network.can import CanNetwork
 from sim.network.clock import NanosecondEnvironment
+from sim.network.interface import Network
 from sim.network.stream_fidelity import Overloaded, StreamNetwork
-from sim.network.streams import Network, Stream
+from sim.network.streams import Stream
 from sim.wiring.segments import Segment
 
 SLACK_S = 0.02  # two of the longest waits in arbitration on these buses

@@ -1,6 +1,6 @@
 """Streams that a gateway passes from bus to bus."""
 
-from sim.network.can import Stream
+from sim.network.streams import Stream
 from sim.wiring.segments import Segment
 
 # Frame 100 01 takes 0.110 ms at 500 kbit/s, see test_frames.py; 200 01 has 57 bits: 0.456 ms

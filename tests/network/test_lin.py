@@ -80,7 +80,7 @@ def test_a_response_stands_on_the_wire_behind_its_header(roof: Roof) -> None:
 
 
 def test_frames_end_where_the_schedule_has_them(roof: Roof) -> None:
-    """FrameSlot by slot, each after 84 bits at 19.2 kbit/s; unchanged data are told once."""
+    """Slot by slot, each after 84 bits at 19.2 kbit/s; unchanged data are told once."""
     roof.start_all()
     roof.run()
     ends = [round(0.01 * slot + FRAME_S, 9) for slot in range(3)]

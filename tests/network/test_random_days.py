@@ -4,8 +4,8 @@ import random
 
 import pytest
 
-from sim.network.can import Stream
 from sim.network.frames import Frame
+from sim.network.streams import Stream
 from sim.wiring.segments import Segment
 from tests.hash_seeds import printed
 

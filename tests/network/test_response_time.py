@@ -7,9 +7,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from sim.network.can import Stream
 from sim.network.frames import Frame
 from sim.network.response_time import PeriodicFrame, bus_load, responses_s, worst_response_s
+from sim.network.streams import Stream
 from sim.wiring.segments import Segment
 
 # Davis, Burns, Bril, Lukkien 2007, three messages at 125 kbit/s whose frames of 125 bits with intermission

@@ -2,8 +2,8 @@
 
 import pytest
 
-from sim.network.can import Stream
 from sim.network.frames import Frame
+from sim.network.streams import Stream
 from sim.wiring.segments import Segment
 
 # Frame 100 01 takes 0.110 ms at 500 kbit/s, 200 01 0.114 ms, both with 6 µs of intermission. Unacknowledged,

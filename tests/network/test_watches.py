@@ -1,7 +1,7 @@
 """Lost and returning messages, to the nanosecond."""
 
-from sim.network.can import Stream
 from sim.network.frames import Frame
+from sim.network.streams import Stream
 from sim.wiring.segments import Segment
 
 # Frame 100 01 takes 0.110 ms at 500 kbit/s, see test_frames.py.

@@ -1,0 +1,105 @@
+"""Streams and buses at stream fidelity: what was heard last, and what will be heard next, by arithmetic."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from sim.network.clock import to_ns
+from sim.network.frames import Frame, frame_ns
+from sim.network.messages import NEVER
+from sim.network.streams import LimitWatch, Reader, Stream
+from sim.wiring.segments import Segment
+
+
+@dataclass(eq=False)
+class ForwardRule:
+    receiver: str
+    target: StreamState
+    delay_ns: int
+
+
+@dataclass(eq=False)
+class StreamBus:
+    segment: Segment
+    audience: frozenset[str]
+    free_ns: int = 0
+    waiting: list[QueuedFrame] = field(default_factory=list)
+
+    @property
+    def acknowledges(self) -> bool:
+        return len(self.segment.members) > 1
+
+    def duration_ns(self, frame: Frame) -> int:
+        """Time that a frame takes."""
+        return frame_ns(frame, self.segment.bitrate_bps)
+
+
+@dataclass(eq=False)
+class QueuedFrame:
+    channel: str
+    frame: Frame
+    on_sent: Callable[[float], None] | None
+    gone: bool = False
+
+
+class StreamState:
+    """What a stream does since its last change: releases at first_ns, first_ns + period_ns, ..."""
+
+    def __init__(self, stream: Stream, bus: StreamBus) -> None:
+        self.stream = stream
+        self.bus = bus
+        self.version = 0
+        self.start_ns = 0
+        self.period_ns = 0
+        self.first_ns = NEVER  # first release of this epoch; NEVER: it delivers nothing
+        self.duration_ns = 0
+        self.early_ns = NEVER  # end of a frame that waited for company and goes before the next release
+        self.lone_ns = NEVER  # since when it is live with nobody to acknowledge
+        self.fresh_ns = 0  # a frame that ends before this was on the wire when the data changed
+        self.epoch = 0
+        self.heard: dict[str, int] = {}  # by receiver, up to the last change
+        self.readers: list[Reader] = []
+        self.watches: list[LimitWatch] = []
+        self.forwards: list[ForwardRule] = []
+        self.sources: list[tuple[StreamState, ForwardRule]] = []
+
+    def last_end_ns(self, now_ns: int) -> int:
+        """End of the last frame of this epoch."""
+        early_ns = self.early_ns if self.early_ns <= now_ns else NEVER
+        if self.first_ns == NEVER or now_ns < self.first_ns + self.duration_ns:
+            return early_ns
+        return max(early_ns, now_ns - (now_ns - self.first_ns - self.duration_ns) % self.period_ns)
+
+    def next_end_ns(self, now_ns: int) -> int:
+        """End of the first frame that ends after now, NEVER if none will."""
+        ends = [self.early_ns] if self.early_ns > now_ns else []
+        if self.first_ns != NEVER:
+            first_end_ns = self.first_ns + self.duration_ns
+            late_ns = (now_ns - first_end_ns) % self.period_ns
+            ends.append(first_end_ns if now_ns < first_end_ns else now_ns + self.period_ns - late_ns)
+        return min(ends, default=NEVER)
+
+    def released_between(self, since_ns: int, now_ns: int) -> bool:
+        """Has its sender put a frame up for sending from `since_ns` to `now_ns`, both included?"""
+        if self.stream.period_s is not None:
+            period_ns = to_ns(self.stream.period_s)
+            behind_ns = max(0, since_ns - self.start_ns)
+            releases = [self.start_ns + -(-behind_ns // period_ns) * period_ns]
+        else:
+            heard = [(source.heard_by(rule.receiver, now_ns), rule) for source, rule in self.sources]
+            releases = [heard_ns + rule.delay_ns for heard_ns, rule in heard if heard_ns != NEVER]
+        return any(since_ns <= release_ns <= now_ns for release_ns in releases)
+
+    def heard_by(self, channel: str, now_ns: int) -> int:
+        """When a channel received its last frame, or the sender's own had it confirmed."""
+        last_ns = self.last_end_ns(now_ns)
+        if last_ns != NEVER and channel in self.bus.audience:
+            return last_ns
+        return self.heard.get(channel, NEVER)
+
+    def close(self, now_ns: int) -> None:
+        """Write down what everyone has heard in this epoch."""
+        last_ns = self.last_end_ns(now_ns)
+        if last_ns != NEVER:
+            self.heard.update(dict.fromkeys(self.bus.audience, last_ns))
