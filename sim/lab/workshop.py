@@ -169,7 +169,7 @@ class Workshop:
     ) -> Iterator[tuple[Key, Result]]:
         """Do a piece of work on every item, wherever there is room; yields results as they come."""
         if self._executor:
-            yield from self._gather(self._executor, work, items, stop)
+            yield from gathered(self._executor, work, items, stop)
         elif self._workers == 1 or len(items) <= FEW:
             for key, item in items.items():
                 if stop():
@@ -187,7 +187,7 @@ class Workshop:
                     self._workers, mp_context=get_context("spawn"), initializer=begin_worker
                 )
             try:
-                for key, result in self._gather(self._own, work, items, stop, AHEAD * self._workers):
+                for key, result in gathered(self._own, work, items, stop, AHEAD * self._workers):
                     del items[key]
                     yield key, result
                 return
@@ -195,36 +195,39 @@ class Workshop:
                 self.close()
         raise Problem(f"{TRIES} times a process was lost in the middle of a run; the finished runs are kept")
 
-    def _gather(
-        self,
-        executor: Executor,
-        work: Callable[[Item], Result],
-        items: Mapping[Key, Item],
-        stop: Stop,
-        most: int | None = None,
-    ) -> Iterator[tuple[Key, Result]]:
-        """`most`: so many pieces wait at a time, so that several who share a pool get on side by side."""
-        todo = iter(list(items.items()))
-        waiting: dict[Future[Result], Key] = {}
-        try:
-            while True:
-                for key, item in islice(todo, None if most is None else max(0, most - len(waiting))):
-                    waiting[_submitted(executor, work, item)] = key
-                if not waiting:
-                    return
-                if stop():
-                    raise Stopped
-                done, _ = wait(waiting, timeout=LOOK_UP_S, return_when=FIRST_COMPLETED)
-                for one in done:
-                    yield waiting[one], one.result()
-                    del waiting[one]
-        finally:
-            for one in waiting:
-                one.cancel()
-
     def _key(self, trial: Trial) -> str:
         runner = f"{self.runner.__module__}.{self.runner.__qualname__}"
         return content_key(runner, *astuple(trial))
+
+
+def gathered(
+    executor: Executor,
+    work: Callable[[Item], Result],
+    items: Mapping[Key, Item],
+    stop: Stop,
+    most: int | None = None,
+) -> Iterator[tuple[Key, Result]]:
+    """Do a piece of work on every item in an executor; yields results as they come.
+
+    `most`: so many pieces wait at a time, so that several who share a pool get on side by side.
+    """
+    todo = iter(list(items.items()))
+    waiting: dict[Future[Result], Key] = {}
+    try:
+        while True:
+            for key, item in islice(todo, None if most is None else max(0, most - len(waiting))):
+                waiting[_submitted(executor, work, item)] = key
+            if not waiting:
+                return
+            if stop():
+                raise Stopped
+            done, _ = wait(waiting, timeout=LOOK_UP_S, return_when=FIRST_COMPLETED)
+            for one in done:
+                yield waiting[one], one.result()
+                del waiting[one]
+    finally:
+        for one in waiting:
+            one.cancel()
 
 
 def _as_text(runner: Runner, trial: Trial) -> str:

@@ -44,6 +44,7 @@ def case(**changes: str) -> Case:
 
 
 def test_stories_are_ranked_by_how_far_they_carry(here: Workshop) -> None:
+    """Stories that give everything come first, then those that go wrong latest."""
     table = try_stories(case(), workshop=here)
     assert ["fuse", "fuse and door", "plug", "nothing"] == [one.story for one in table.verdicts]
     assert ("fuse", "fuse and door") == table.tied
@@ -63,6 +64,7 @@ def test_what_was_not_looked_at_is_not_absent(here: Workshop) -> None:
 
 
 def test_a_story_of_a_car_that_cannot_be_goes_wrong_before_the_first_step(here: Workshop) -> None:
+    """Edits that contradict each other are a miss at step 0."""
     text = SIX.replace("nothing: {}", "twice: {edits: [fit F2]}")
     verdict = try_stories(case_from_text(text), workshop=here).verdicts[-1]
     assert verdict.first_miss is not None
@@ -129,11 +131,13 @@ MEASURED = sight(display="11.90 V", reading=11.9)
     ],
 )  # fmt: skip
 def test_each_kind_of_observation(seen: Evidence, last: Sight, expected: list[tuple[str, str, str]]) -> None:
+    """Every field of the evidence is compared, and a difference names both sides."""
     found = misses(CaseStep(do=(last.action,), seen=seen), [last])
     assert expected == [(one.what, one.seen, one.says) for one in found]
 
 
 def test_a_reading_that_is_off_tells_by_how_much() -> None:
+    """A miss of a reading holds the distance beyond its tolerance."""
     found = misses(CaseStep(do=("measure",), seen=Evidence(reads=12.4, within=0.2)), [MEASURED])
     assert [0.3] == pytest.approx([one.by for one in found])
     assert str(found[0]).endswith("off by 0.3 more than allowed")
@@ -158,6 +162,7 @@ def test_a_reading_that_is_off_tells_by_how_much() -> None:
 def test_a_reading_on_the_edge_of_its_tolerance_is_in_and_a_digit_beyond_is_out(
     reads: float, within: float, reading: float, by: list[float]
 ) -> None:
+    """The tolerance is inclusive."""
     seen = Evidence(reads=reads, within=within)
     found = misses(CaseStep(do=("measure",), seen=seen), [sight(display="shown", reading=reading)])
     assert by == pytest.approx([one.by for one in found])
@@ -177,6 +182,7 @@ def test_a_reading_on_the_edge_of_its_tolerance_is_in_and_a_digit_beyond_is_out(
     ],
 )
 def test_a_case_file_with_a_mistake_is_refused_in_one_sentence(old: str, new: str, sentence: str) -> None:
+    """Each mistake gives one error with file, line and the nearest right name."""
     assert old in SIX
     with pytest.raises(FileProblem) as problem:
         case_from_text(SIX.replace(old, new), "small.yaml")
@@ -184,6 +190,7 @@ def test_a_case_file_with_a_mistake_is_refused_in_one_sentence(old: str, new: st
 
 
 def test_an_experiment_that_tells_two_stories_apart(here: Workshop) -> None:
+    """An experiment groups the stories by what it would show and lists the differences."""
     small = case()
     two = {name: small.stories[name] for name in ("fuse", "fuse and door")}
     first, second = separations(small, two, [["wait 1 s"], ["scan"]], workshop=here)
@@ -193,6 +200,7 @@ def test_an_experiment_that_tells_two_stories_apart(here: Workshop) -> None:
 
 
 def test_an_experiment_that_cannot_be_done_under_any_story_is_refused(here: Workshop) -> None:
+    """An experiment that is impossible under all stories raises an error."""
     small = case()
     with pytest.raises(EditProblem, match="the experiment cannot be done: F1 is in and whole already"):
         separations(small, small.stories, [["fit F1"]], workshop=here)
@@ -202,6 +210,7 @@ def test_an_experiment_that_cannot_be_done_under_any_story_is_refused(here: Work
 
 
 def test_there_are_three_invented_cases() -> None:
+    """Three cases come with busbay."""
     cases = [read_case(path) for path in shipped_cases().values()]
     assert len(cases) >= 3
     assert all("nvented" in one.about for one in cases)
@@ -212,6 +221,7 @@ def test_there_are_three_invented_cases() -> None:
     [("beehive-ground", "ground point G3"), ("radio-taxi", "line through the telematics plug")],
 )
 def test_one_story_gives_everything(name: str, answer: str, here: Workshop) -> None:
+    """In each case that comes with busbay, one story alone gives everything that was seen."""
     table = try_stories(read_case(shipped_cases()[name]), workshop=here)
     assert f"Only '{answer}' gives everything that was seen." == table.words
     assert all(one.misses for one in table.verdicts[1:])

@@ -28,6 +28,7 @@ def fragile(trial: Trial) -> Account:
 
 @pytest.mark.filterwarnings("ignore")
 def test_a_worker_that_dies_is_made_up_for_and_nothing_finished_is_run_twice(tmp_path: Path) -> None:
+    """A cluster gives a dead worker's run to another worker and repeats no finished run."""
     runs = tmp_path / "runs"
     runs.mkdir()
     trials = [Trial(str(runs), (str(k),)) for k in range(12)]
@@ -48,6 +49,7 @@ def test_a_worker_that_dies_is_made_up_for_and_nothing_finished_is_run_twice(tmp
 
 @pytest.mark.filterwarnings("ignore")
 def test_a_cluster_that_does_not_answer_is_told_in_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An address without a scheduler raises one clear error."""
     monkeypatch.setattr("sim.lab.cluster.CLUSTER_ANSWERS_S", 0.5)
     with pytest.raises(Problem, match="no Dask scheduler answers"), on_cluster("tcp://127.0.0.1:9"):
         pass

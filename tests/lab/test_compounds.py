@@ -20,6 +20,7 @@ def test_a_dead_module_masks_what_it_would_have_told(six: str, here: Workshop) -
 
 
 def test_a_draft_is_a_valid_exercise(six: str, here: Workshop) -> None:
+    """The exercise file of a pair loads with the same checks as a shipped one."""
     one, *_ = find_compounds(six, ["pull F2", "pull F8"], workshop=here)
     text = exercise_draft(one, "six-modules", first_look(car_from_text(six)))
     exercise = exercise_from_text(text, "draft")
@@ -28,5 +29,6 @@ def test_a_draft_is_a_valid_exercise(six: str, here: Workshop) -> None:
 
 
 def test_the_search_can_be_stopped(six: str, here: Workshop) -> None:
+    """A stop raises `Stopped`."""
     with pytest.raises(Stopped):
         find_compounds(six, ["pull F2", "pull F8"], workshop=here, stop=lambda: True)

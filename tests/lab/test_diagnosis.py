@@ -208,16 +208,19 @@ def test_diagnoses_are_the_hitting_sets_of_the_conflicts(
     ids=["Reiter", "Greiner", "three families", "eight families"],
 )
 def test_published_families(families: str, expected: Sets) -> None:
+    """Minimal hitting sets agree with published examples."""
     assert expected == set(minimal_hitting_sets([one.split() for one in families.split("|")]))
 
 
 def test_nothing_to_hit_and_nothing_that_could() -> None:
+    """No families have the empty set as their hitting set; an empty family has none."""
     assert [frozenset()] == minimal_hitting_sets([])
     assert [] == minimal_hitting_sets(["ab", ""])
 
 
 @given(st.lists(st.frozensets(st.integers(0, 5), min_size=1), max_size=6))
 def test_hitting_sets_against_their_definition(families: list[frozenset[int]]) -> None:
+    """On random families the sets are exactly the minimal ones found by trying all."""
     everything = [frozenset(some) for size in range(7) for some in combinations(range(6), size)]
     hitting = [one for one in everything if all(one & family for family in families)]
     expected = {one for one in hitting if not any(other < one for other in hitting)}

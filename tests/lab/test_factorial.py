@@ -46,6 +46,7 @@ def test_the_ceramic_strength_experiment() -> None:
 
 
 def test_one_edit_has_the_plain_difference_as_its_effect() -> None:
+    """With one edit, the effect is the difference of the two results."""
     only = effects(["corrode"], [12.5, 11.75])
     assert [(("corrode",), -0.75)] == [(one.names, one.size) for one in only]
     assert "corrode: -0.75" == str(only[0])
@@ -60,5 +61,6 @@ def test_one_edit_has_the_plain_difference_as_its_effect() -> None:
     ],
 )
 def test_an_incomplete_experiment_is_refused(names: list[str], values: list[float], sentence: str) -> None:
+    """A missing or infinite result raises `ValueError`."""
     with pytest.raises(ValueError, match=sentence):
         effects(names, values)

@@ -62,6 +62,7 @@ def test_how_suspects_stand_is_known_without_a_run_and_the_same_as_after_one(
 
 
 def test_who_has_worked_on_the_car_is_run(six: str, here: Workshop) -> None:
+    """After work on the car, no final state is known without a run."""
     steps = observed(six, ["wait 1 s", "unplug ABS", "scan"], given=["pull F2"])
     found: SearchResult = find_causes(six, steps, edits=["pull F2"], most=1, workshop=here)
     assert [None] == [one.final_state for one in found.causes]

@@ -29,6 +29,7 @@ def of(six: str, car: Car, *edits: str) -> Footprint:
 
 
 def test_a_missing_fuse_leaves_its_module_dead_and_the_others_only_tell(six: str, car: Car) -> None:
+    """The module without supply is dead; the modules that miss its messages only report it."""
     mark = of(six, car, "pull F2")
     assert {"TCM"} == mark.dead
     assert {"TCM"} <= mark.changed
@@ -38,6 +39,7 @@ def test_a_missing_fuse_leaves_its_module_dead_and_the_others_only_tell(six: str
 
 
 def test_nothing_touches_nothing(six: str, car: Car) -> None:
+    """The car without edits has an empty footprint."""
     mark = of(six, car)
     assert frozenset() == mark.touched | mark.moved | mark.dead
     assert "DLC.6" in mark.carrying  # no current flows there, and yet it stands under voltage
@@ -46,6 +48,7 @@ def test_nothing_touches_nothing(six: str, car: Car) -> None:
 
 
 def test_the_supply_of_a_sensor_can_be_watched_as_any_other_element() -> None:
+    """The current of a sensor's supply can be watched."""
     text = vehicle_text("teaching-car")
     car = car_from_text(text)
     mark = footprint((), frozenset(car.elements), Trial(text, (), first_look(car)))
@@ -53,6 +56,7 @@ def test_the_supply_of_a_sensor_can_be_watched_as_any_other_element() -> None:
 
 
 def test_a_footprint_survives_as_text(six: str, car: Car) -> None:
+    """A footprint that is written as JSON and read again is equal."""
     mark = of(six, car, "open TCM.C1.3")
     assert mark == Footprint.from_json(mark.as_json())
 
@@ -68,12 +72,14 @@ def test_a_footprint_survives_as_text(six: str, car: Car) -> None:
     ],
 )
 def test_only_openings_are_openings(car: Car, edit: str, elements: set[str] | None) -> None:
+    """Only edits that do nothing but open circuits have a set of opened elements."""
     assert elements == opened(edit, car)
 
 
 def test_a_search_that_is_begun_again_runs_no_single_edit_twice(
     six: str, car: Car, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """A search that is repeated takes its single edits from the cache."""
     made: list[tuple[str, ...]] = []
 
     def counted(make: Callable[..., Footprint]) -> Callable[..., Footprint]:

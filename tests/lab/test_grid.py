@@ -34,6 +34,7 @@ def causes_of(grid: Grid, title: str) -> str:
 
 
 def test_every_row_is_what_a_bench_shows(grid: Grid, six: str) -> None:
+    """Each combination shows what a bench with these edits shows."""
     car = car_from_text(six)
     for number, there in enumerate(product([False, True], repeat=4)):
         edits = [edit for edit, on in zip(EDITS, reversed(there), strict=True) if on]
@@ -46,6 +47,7 @@ def test_every_row_is_what_a_bench_shows(grid: Grid, six: str) -> None:
 
 
 def test_cause_sets_say_what_is_present_and_what_must_be_absent(grid: Grid) -> None:
+    """A minimal cause set keeps its negative literals."""
     assert "unplug TCM or pull F2" == causes_of(grid, "TCM: silent")
     both = "(unplug TCM and theory ECM waits for TCM) or (pull F2 and theory ECM waits for TCM)"
     assert both == causes_of(grid, "ECM: silent")
@@ -59,6 +61,7 @@ def test_cause_sets_say_what_is_present_and_what_must_be_absent(grid: Grid) -> N
 
 
 def test_what_hides_what(grid: Grid) -> None:
+    """An edit that takes away another one's effect is named with the columns concerned."""
     full = {(one.hider, one.hidden, one.column.title) for one in grid.hidings if one.times == one.of}
     assert ("open BCM.C1.1", "unplug TCM", "IPC U0101-87") in full
     assert ("unplug TCM", "pull F2", "TCM") in full
@@ -66,12 +69,14 @@ def test_what_hides_what(grid: Grid) -> None:
 
 
 def test_rows_that_look_the_same_are_named(grid: Grid) -> None:
+    """Combinations that cannot be told apart are listed together."""
     assert [[(), ("theory ECM waits for TCM",)], [("open BCM.C1.1",), ("open BCM.C1.1", EDITS[3])]] == [
         [grid.there(number) for number in group] for group in grid.alike
     ]
 
 
 def test_effects_of_numbers_are_the_differences_of_means(six: str, here: Workshop) -> None:
+    """Effects on a reading are the differences of means over all combinations."""
     edits = ["corrode TCM.C1.1 2 ohm", "charge 40 %"]
     grid = run_grid(six, edits, ["wait 1 s", "measure volts F2.2 to BAT-"], workshop=here)
     column = next(column for column in grid.columns if column.what.startswith("measure"))
@@ -83,6 +88,7 @@ def test_effects_of_numbers_are_the_differences_of_means(six: str, here: Worksho
 
 
 def test_a_choice_may_be_several_sentences_and_may_come_in_the_middle(six: str, here: Workshop) -> None:
+    """A choice can have several edits, and can be made before any action of the list."""
     late = Choice("fuse back", ("fit F2",), before=3)
     actions = ["wait 1 s", "press start", "wait 6 s", "wait 4 s", "scan"]
     grid = run_grid(six, [late, "unplug ABS; unplug SRS"], actions, given=["pull F2"], workshop=here)
@@ -92,12 +98,14 @@ def test_a_choice_may_be_several_sentences_and_may_come_in_the_middle(six: str, 
 
 
 def test_combinations_that_cannot_be_are_left_out_of_account(six: str, here: Workshop) -> None:
+    """An impossible combination is no evidence for or against a cause."""
     grid = run_grid(six, ["pull F2", "fit F2"], ["wait 1 s", "scan"], workshop=here)
     assert ["", "", "F2 is in and whole already", ""] == [account.impossible for account in grid.accounts]
     assert "pull F2 and not fit F2" == causes_of(grid, "TCM: silent")
 
 
 def test_export_as_table_and_data(grid: Grid) -> None:
+    """CSV and JSON hold every combination with its values, and JSON the disclaimer."""
     rows = list(csv.DictReader(io.StringIO(grid_csv(grid))))
     assert [str(k) for k in range(16)] == [row["row"] for row in rows]
     assert ("1", "0", "silent") == (rows[1]["unplug TCM"], rows[1]["pull F2"], rows[1]["TCM"])
@@ -109,6 +117,7 @@ def test_export_as_table_and_data(grid: Grid) -> None:
 
 @pytest.mark.parametrize("printed", [grid_markdown, grid_html])
 def test_a_report_says_what_it_is_worth(grid: Grid, printed: Callable[[Grid], str]) -> None:
+    """A report holds the disclaimer, the symptoms and what hides what."""
     report = printed(grid)
     assert DISCLAIMER in unescape(report)
     assert "ECM: silent" in report
@@ -116,6 +125,7 @@ def test_a_report_says_what_it_is_worth(grid: Grid, printed: Callable[[Grid], st
 
 
 def test_names_cannot_smuggle_anything_into_the_page(six: str, here: Workshop) -> None:
+    """HTML in a name is shown as text."""
     hostile = Choice("<script>alert(1)</script>", ("pull F2",))
     page = grid_html(run_grid(six, [hostile], ["wait 1 s"], workshop=here))
     assert "<script>" not in page
@@ -137,11 +147,13 @@ def test_names_cannot_smuggle_anything_into_the_page(six: str, here: Workshop) -
 def test_a_question_that_makes_no_sense_is_refused(
     six: str, here: Workshop, edits: list[str | Choice], actions: list[str], sentence: str
 ) -> None:
+    """A grid without actions, without edits or with too many raises one clear error."""
     with pytest.raises((Problem, EditProblem), match=sentence):
         run_grid(six, edits, actions, workshop=here)
 
 
 def test_a_grid_can_be_watched_and_stopped(six: str) -> None:
+    """Progress counts the runs, and a stop raises `Stopped`."""
     seen: list[int] = []
 
     def count(done: int, of: int) -> None:
@@ -153,6 +165,7 @@ def test_a_grid_can_be_watched_and_stopped(six: str) -> None:
 
 
 def test_equal_accounts_give_equal_bytes(grid: Grid) -> None:
+    """Two runs of one grid give the same CSV, JSON and HTML to the byte."""
     again = Grid(
         grid.choices, grid.actions, grid.given, tuple(Account.from_json(a.as_json()) for a in grid.accounts)
     )

@@ -132,6 +132,7 @@ def test_every_set_keeps_its_definition_and_none_is_missing(shows: list[bool | N
 
 
 def test_always_and_never_are_said_so() -> None:
+    """A symptom of every combination or of none is called that."""
     always = causes(["A", "B"], [True] * 4)
     assert (True, False, "always") == (always.always, always.never, str(always))
     assert ("A", "B") == always.without_part
@@ -155,6 +156,7 @@ def test_a_combination_that_cannot_be_speaks_neither_for_nor_against() -> None:
     ],
 )
 def test_a_table_of_the_wrong_size_is_refused(names: list[str], values: int, sentence: str) -> None:
+    """A truth table of another length, or with equal names, raises `ValueError`."""
     with pytest.raises(ValueError, match=sentence.replace("(", r"\(").replace(")", r"\)")):
         causes(names, [True] * values)
 

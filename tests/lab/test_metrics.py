@@ -28,17 +28,20 @@ def test_utility_of_one_candidate_among_ten_parts(candidate: frozenset[str], exp
 
 @pytest.mark.parametrize(("hidden", "among"), [(0, 4), (1, 5), (2, 5), (3, 6), (5, 5)])
 def test_the_core_of_the_utility_is_the_mean_over_all_orders(hidden: int, among: int) -> None:
+    """The expected number of draws equals the mean over all orders."""
     orders = list(permutations(range(among)))
     draws = [max((order.index(k) + 1 for k in range(hidden)), default=0) for order in orders]
     assert sum(draws) / len(orders) == pytest.approx(expected_draws(hidden, among))
 
 
 def test_error_is_the_expected_difference_of_the_sets() -> None:
+    """The error is the weighted number of parts named wrongly or left out."""
     weights = {ONE: 3.0, frozenset({"1", "2"}): 1.0}
     assert 0.75 * 0 + 0.25 * 3 == classification_error(ONE, weights)
 
 
 def test_a_series_in_figures() -> None:
+    """A series of diagnoses gives these means, medians and shares."""
     wrong = frozenset({"1"})
     series = [
         Diagnosis(ONE, {ONE: 0.9, wrong: 0.1}, 10.0),
@@ -54,6 +57,7 @@ def test_a_series_in_figures() -> None:
 
 
 def test_a_diagnosis_without_a_candidate_is_refused() -> None:
+    """A diagnosis without any weight raises `ValueError`."""
     with pytest.raises(ValueError, match="an empty set says 'nothing is wrong'"):
         classification_error(ONE, {})
     with pytest.raises(ValueError, match="no diagnosis"):

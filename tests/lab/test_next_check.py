@@ -24,6 +24,7 @@ def causes(six: str, edits: list[str], workshop: Workshop) -> SearchResult:
 
 
 def test_the_best_check_parts_the_suspects_at_the_least_minutes(six: str, here: Workshop) -> None:
+    """The check that is advised first tells the causes apart in the least expected time."""
     found = causes(six, SILENT_TCM, here)
     advice = next_check(found, workshop=here)
     assert (4, 4) == (advice.compared, advice.of)
@@ -71,6 +72,7 @@ def written_down(found: SearchResult, hidden: str, check: Check, workshop: Works
 def test_what_changes_the_car_is_thought_of_where_nothing_else_tells_or_where_it_is_asked_for(
     six: str, here: Workshop
 ) -> None:
+    """Checks that change the car are weighed only if no other check tells, or on request."""
     found = causes(six, ["pull F2", "unplug TCM.C1", "open TCM.C1.3"], here)
     advice, more = (next_check(found, every_kind=every, workshop=here) for every in (False, True))
     assert all(one.check.passive for one in advice.ranked)
@@ -103,6 +105,7 @@ def test_a_chain_of_equals_is_halved(six: str, here: Workshop) -> None:
 
 
 def test_the_checks_that_tell_most_per_minute_are_thought_through(six: str, here: Workshop) -> None:
+    """Only the best checks per minute get an expected time to the end, and they come first."""
     fuses = [f"F{number}" for number in range(1, 9)]
     found = find_causes(
         six, [CaseStep(do=("wait 1 s",))], edits=[f"pull {one}" for one in fuses], most=1, workshop=here
@@ -117,6 +120,7 @@ def test_the_checks_that_tell_most_per_minute_are_thought_through(six: str, here
 
 
 def test_nothing_that_spoils_and_no_airbag_circuit_is_advised() -> None:
+    """No check pierces, spoils or touches an airbag circuit."""
     car = car_from_text(vehicle_text("shuttle-minibus"))
     edits = ["open SRS.C1.1", "unplug SRS.C1", "pull F26", "open ABS.C1.5", "open G4", "pull K2"]
     checks = possible_checks(car, [PossibleCause((edit,), (), 1.0) for edit in edits])
@@ -129,6 +133,7 @@ def test_nothing_that_spoils_and_no_airbag_circuit_is_advised() -> None:
 
 
 def test_a_module_that_may_disturb_its_bus_is_taken_off_it() -> None:
+    """For a module that may disturb its bus, unplugging it is among the checks."""
     car = car_from_text(vehicle_text("six-modules"))
     checks = possible_checks(
         car, [PossibleCause((edit,), (), 1.0) for edit in ("stick TCM.main", "stick SRS.main")]
@@ -138,6 +143,7 @@ def test_a_module_that_may_disturb_its_bus_is_taken_off_it() -> None:
 
 
 def test_one_suspect_needs_no_check(six: str, here: Workshop) -> None:
+    """With one possible cause or none left, there is no advice, and the sentence says why."""
     advice = next_check(causes(six, ["pull F2"], here), workshop=here)
     assert (None, ()) == (advice.best, advice.ranked)
     assert "One suspect is left: there is nothing to tell apart." == advice.words
@@ -189,5 +195,6 @@ def test_of_more_suspects_than_are_compared_the_likeliest_are(
     ],
 )
 def test_codes_are_read_once_more_with_the_ignition_on_as_this_car_has_it(name: str, start: str) -> None:
+    """The plan to read codes again switches the ignition on by this car's key or button."""
     checks = possible_checks(car_from_text(vehicle_text(name)), [PossibleCause(("pull F2",), (), 1.0)])
     assert f"{start}, wait 5 s, scan" in [check.title for check in checks]

@@ -15,6 +15,7 @@ LOG = ["press start", "wait 5 s", "scan", "measure volts F5.2 to BAT-", "look F5
 
 
 def test_every_step_agrees_with_a_run_of_the_same_car_and_not_with_a_whole_one() -> None:
+    """The steps of a log agree with a run of the same car and contradict a run of a healthy one."""
     steps = observed(TEXT, LOG, given=("pull F5",))
     assert [(text,) for text in LOG] == [step.do for step in steps]
     same, whole = (run_trial(Trial(TEXT, given, tuple(LOG))).sights for given in (("pull F5",), ()))
@@ -24,6 +25,7 @@ def test_every_step_agrees_with_a_run_of_the_same_car_and_not_with_a_whole_one()
 
 
 def test_the_fault_is_among_the_suspects_of_its_own_log() -> None:
+    """The search finds the fault from the log of its own car."""
     steps = observed(TEXT, LOG[:3], given=("pull F5",))
     with Workshop(workers=1) as workshop:
         found = find_causes(TEXT, steps, most=1, workshop=workshop)
@@ -36,9 +38,11 @@ def test_the_fault_is_among_the_suspects_of_its_own_log() -> None:
 
 
 def test_what_cannot_be_done_is_left_out() -> None:
+    """An impossible action of a log makes no step."""
     assert 1 == len(observed(TEXT, ["plug ECM", "wait 1 s"]))
 
 
 def test_a_stop_stops() -> None:
+    """A stop raises `Stopped`."""
     with pytest.raises(Stopped):
         observed(TEXT, LOG, stop=lambda: True)

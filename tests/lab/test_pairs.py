@@ -54,18 +54,21 @@ def fault(
 
 
 def test_two_that_have_nothing_in_common_do_what_each_does_alone(pairs: Pairs) -> None:
+    """Two faults that share nothing contradict where either does alone."""
     wrong, right = fault(TCM, bad=(TCM,)), fault(ECM)
     assert 1 == pairs.first_contradiction(wrong, right) == pairs.first_contradiction(right, wrong)
     assert AGREES == pairs.first_contradiction(right, fault())
 
 
 def test_of_several_contradictions_the_first_counts(pairs: Pairs) -> None:
+    """The earliest step that a pair contradicts is returned."""
     later = fault((2, "TCM"), bad=((2, "TCM"),))
     first = fault(ECM, bad=(ECM,))
     assert 1 == pairs.first_contradiction(later, first) == pairs.first_contradiction(first, later)
 
 
 def test_what_both_change_contradicts_only_where_it_does_with_either(pairs: Pairs) -> None:
+    """What both faults change is a contradiction only if it is one with each of them."""
     wrong, other = fault(TCM, bad=(TCM,)), fault(TCM)
     assert 1 == pairs.first_contradiction(wrong, wrong)
     assert None is pairs.first_contradiction(wrong, other)
@@ -73,12 +76,14 @@ def test_what_both_change_contradicts_only_where_it_does_with_either(pairs: Pair
 
 
 def test_two_on_one_bus_line_are_run(pairs: Pairs) -> None:
+    """Two faults on one bus line are not judged without a run."""
     wrong = fault(TCM, bad=(TCM,), lines="SP.powertrain.TCM.H")
     assert None is pairs.first_contradiction(wrong, fault(lines="SP.powertrain.TCM.H"))
     assert 1 == pairs.first_contradiction(wrong, fault(lines="SP.body.IPC.H"))
 
 
 def test_a_gateway_that_both_touch_leaves_open_who_stands_behind_it(pairs: Pairs) -> None:
+    """If both faults touch a gateway, nothing follows for the modules that are reached through it."""
     wrong = fault(TCM, bad=(TCM,), changed="GW")
     assert None is pairs.first_contradiction(wrong, fault(told="GW", lines="x"))
     wrong = fault(TCM, bad=(TCM,), changed="DDM")
@@ -88,6 +93,7 @@ def test_a_gateway_that_both_touch_leaves_open_who_stands_behind_it(pairs: Pairs
 def test_where_no_current_flows_another_opening_does_nothing_unless_it_is_on_a_line_or_shows(
     pairs: Pairs,
 ) -> None:
+    """Opening a dead circuit adds nothing, except on a bus line or to the eye."""
     wrong = fault(TCM, bad=(TCM,), changed="GW")
     behind = {"changed": "GW", "opens": "F2"}
     assert 1 == pairs.first_contradiction(wrong, fault(**behind))  # type: ignore[arg-type]
@@ -110,6 +116,7 @@ def test_whoever_is_silent_with_one_of_them_tells_nothing_with_both(pairs: Pairs
 
 
 def test_whoever_was_silent_must_be_silenced_by_one_of_them() -> None:
+    """A silent module that neither fault silences contradicts the pair."""
     car = car_from_text(vehicle_text("teaching-car"))
     steps = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM",), silent=("TCM", "IPC"))),)
     usual = Footprint(ACCOUNT, asked=SwitchState(running=frozenset({"TESTER"})))

@@ -37,6 +37,7 @@ def bus_openings(car: Car) -> dict[str, frozenset[str]]:
     ],
 )
 def test_who_is_out_of_reach(edit: str, out_of_reach: set[str] | None) -> None:
+    """Without supply or with its bus open, a module cannot be reached."""
     text = vehicle_text("teaching-car")
     car = car_from_text(text)
     ids = opened(edit, car)
@@ -57,6 +58,7 @@ def test_who_is_out_of_reach(edit: str, out_of_reach: set[str] | None) -> None:
     ],
 )
 def test_who_keeps_the_terminators(edit: str, keeps: bool) -> None:
+    """Openings on a stub leave both terminators on the line; openings on the trunk do not."""
     car = car_from_text(vehicle_text("teaching-car"))
     ids = opened(edit, car)
     assert ids is not None
@@ -65,6 +67,7 @@ def test_who_keeps_the_terminators(edit: str, keeps: bool) -> None:
 
 @pytest.mark.parametrize(("name", "sample"), [("teaching-car", 400), ("shuttle-minibus", 60)])
 def test_what_keeps_the_terminators_brings_nobody_back(name: str, sample: int) -> None:
+    """An opening that leaves the terminators in place never brings a module back within reach."""
     text = vehicle_text(name)
     car = car_from_text(text)
     reach, structure, state = ReachableModules(text), Structure(car), switched_on(car)

@@ -82,6 +82,7 @@ def some_edits(six: str) -> tuple[str, ...]:
 def test_suspects_are_exactly_those_of_brute_force(
     six: str, some_edits: tuple[str, ...], hidden: tuple[str, ...], here: Workshop
 ) -> None:
+    """The search keeps exactly the sets that a run of every set keeps."""
     steps = evidence(six, hidden)
     edits = tuple(sorted({*some_edits, *hidden}))
     found = find_causes(six, steps, edits=edits, workshop=here)
@@ -94,6 +95,7 @@ def test_suspects_are_exactly_those_of_brute_force(
 def test_faults_that_do_more_than_open_are_judged_as_by_brute_force(
     six: str, hidden: tuple[str, ...], here: Workshop
 ) -> None:
+    """Shorts, resistances and the like are judged as by a run of every set."""
     car = car_from_text(six)
     kinds = ["blown fuses", "half seated connectors", "corroded grounds and supplies", "lifted grounds",
              "shorted supplies", "terminators", "flat battery"]  # fmt: skip
@@ -109,6 +111,7 @@ def test_faults_that_do_more_than_open_are_judged_as_by_brute_force(
 def test_random_hidden_faults_are_always_among_the_suspects(
     six: str, some_edits: tuple[str, ...], here: Workshop
 ) -> None:
+    """A hidden fault is never lost from the search over its own evidence."""
     rng = random.Random(11)
     for _ in range(3):
         hidden = tuple(rng.sample(some_edits, rng.randint(1, 2)))
@@ -119,6 +122,7 @@ def test_random_hidden_faults_are_always_among_the_suspects(
 def test_each_observation_leaves_fewer_and_narrowing_is_the_same_as_starting_again(
     six: str, some_edits: tuple[str, ...], here: Workshop
 ) -> None:
+    """Narrowing down by more steps gives the same causes as a new search with all steps."""
     steps = evidence(six, ("pull F2",))
     at_once = find_causes(six, steps, edits=some_edits, workshop=here)
     first = find_causes(six, steps[:1], edits=some_edits, workshop=here)
@@ -144,11 +148,13 @@ def test_a_reading_tells_apart_what_was_equal_by_structure(six: str, here: Works
 def test_what_was_not_looked_at_leaves_everybody_under_suspicion(
     six: str, some_edits: tuple[str, ...], here: Workshop
 ) -> None:
+    """Steps without evidence reject no set."""
     found = find_causes(six, [CaseStep(do=("wait 1 s",))], edits=some_edits, workshop=here)
     assert found.candidates == len(all_sets(found))
 
 
 def test_shares_follow_the_declared_odds(six: str, here: Workshop) -> None:
+    """The shares of two causes are in the ratio of their prior odds."""
     car = car_from_text(six)
     assert ODDS["fuse"] * ODDS["pin"] == odds(["pull F2", "open TCM.C1.1"], car)
     assert ODDS["connector"] == odds(["unplug TCM.C1"], car)
@@ -160,6 +166,7 @@ def test_shares_follow_the_declared_odds(six: str, here: Workshop) -> None:
 
 
 def test_a_suspect_is_explained_back_to_its_edits(six: str, here: Workshop) -> None:
+    """The reason for each silent module and code ends at the edits of the cause."""
     found = find_causes(six, evidence(six, ("pull F2",)), edits=["pull F2"], most=1, workshop=here)
     reasons = explained(found, found.causes[0])
     assert {"given: pull F2"} == {root for reason in reasons for root in reason.roots()}
@@ -167,6 +174,7 @@ def test_a_suspect_is_explained_back_to_its_edits(six: str, here: Workshop) -> N
 
 
 def test_a_search_can_be_watched_and_stopped(six: str, here: Workshop) -> None:
+    """Progress counts the runs, and a stop raises `Stopped`."""
     seen: list[int] = []
 
     def count(done: int, of: int) -> None:
@@ -178,6 +186,7 @@ def test_a_search_can_be_watched_and_stopped(six: str, here: Workshop) -> None:
 
 
 def test_three_at_once_are_refused(six: str, here: Workshop) -> None:
+    """A search for three faults at once raises one clear error."""
     with pytest.raises(Problem, match="sets of one or two edits"):
         find_causes(vehicle_text("six-modules"), evidence(six, ()), most=3, workshop=here)
 
@@ -185,6 +194,7 @@ def test_three_at_once_are_refused(six: str, here: Workshop) -> None:
 def test_an_own_run_of_any_set_says_the_same_as_the_search(
     six: str, some_edits: tuple[str, ...], here: Workshop
 ) -> None:
+    """`wrongly_judged` finds no set in a true result and finds the set that is missing from a false one."""
     found = find_causes(six, evidence(six, ("pull F2",)), edits=some_edits, workshop=here)
     sample = random.Random(2).sample([*combinations(some_edits, 2)], 30)
     assert () == wrongly_judged(found, sample, workshop=here)
@@ -196,6 +206,7 @@ def test_an_own_run_of_any_set_says_the_same_as_the_search(
 def test_a_search_without_time_tells_what_it_has_not_judged_and_goes_on_later(
     six: str, some_edits: tuple[str, ...], here: Workshop
 ) -> None:
+    """Sets without a turn are waiting, the likeliest first, and are judged when the search goes on."""
     steps = evidence(six, ("pull F2",))
     in_full = find_causes(six, steps, edits=some_edits, workshop=here)
     hasty = find_causes(six, steps, edits=some_edits, workshop=here, within_s=0.0)
@@ -224,6 +235,7 @@ def test_a_repair_among_the_steps_makes_a_dead_module_answer_again(six: str, her
 def test_a_search_that_is_begun_again_runs_no_pair_twice(
     six: str, some_edits: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """A search that is repeated takes its pairs from the cache."""
     made: list[tuple[str, ...]] = []
 
     def counting(steps: tuple[CaseStep, ...], trial: Trial) -> tuple[int, FinalState | None]:
@@ -243,6 +255,7 @@ def test_a_search_that_is_begun_again_runs_no_pair_twice(
 
 
 def test_who_is_cut_off_stays_so_unless_the_other_opening_may_help_on_the_same_line(six: str) -> None:
+    """A module that is cut off stays so, unless the other edit moves a terminator of its line."""
     car = car_from_text(six)
     scan = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM", "TCM"))),)
     asked = SwitchState(running=frozenset({"TESTER"}))
@@ -264,6 +277,7 @@ def test_who_is_cut_off_stays_so_unless_the_other_opening_may_help_on_the_same_l
 
 
 def test_what_was_seen_is_part_of_the_name_of_what_was_run(six: str) -> None:
+    """Results for other evidence are kept under another key."""
     sets = (Undecided(Trial(six, ("pull F2",), ("scan",))),)
     seen = Evidence(answers=("TCM",)), Evidence(silent=("TCM",))
     answers, silent = (CaseStep(do=("scan",), seen=one) for one in seen)

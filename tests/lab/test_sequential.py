@@ -73,6 +73,7 @@ def test_one_step_of_rollout_helps_and_no_policy_beats_the_optimum() -> None:
 
 
 def test_bounds_hold_where_tests_of_cost_one_name_the_state() -> None:
+    """The optimum is never below the entropy and the Huffman bound."""
     rng = random.Random(6)
     for _ in range(50):
         states = rng.randint(2, 6)
@@ -99,6 +100,7 @@ def test_half_split_is_best_on_a_chain_of_equals() -> None:
 
 
 def test_a_test_may_have_more_than_two_outcomes_and_states_may_stay_together() -> None:
+    """Tests with several outcomes are split right, and states that no test tells apart stay together."""
     problem = Sequencing((1.0, 1.0, 1.0, 1.0), (Test("meter", 2.0, (12.4, 11.0, 0.0, 0.0)),))
     assert 2.0 == expected_cost(problem, greedy) == optimum(problem)
     assert greedy(problem, frozenset({2, 3})) is None
@@ -129,10 +131,12 @@ def test_looking_one_by_one_is_in_the_best_of_all_orders(last_is_inferred: bool)
     ],
 )
 def test_a_malformed_problem_is_refused(weights: tuple[float, ...], test: Test, sentence: str) -> None:
+    """A weight or cost of zero, or a wrong number of outcomes, raises `ValueError`."""
     with pytest.raises(ValueError, match=sentence):
         Sequencing(weights, (test,))
 
 
 def test_the_optimum_of_too_many_states_is_refused() -> None:
+    """The optimum of more states than it can handle raises `ValueError`."""
     with pytest.raises(ValueError, match=r"at most 20 states \(here: 21\)"):
         optimum(Sequencing((1.0,) * 21, ()))

@@ -20,16 +20,19 @@ def structure() -> Structure:
 
 
 def test_a_fuse_and_the_only_pin_that_it_feeds_are_one_chain(structure: Structure) -> None:
+    """A fuse and the only pin that it feeds make the same car when opened."""
     assert structure.key(["pull F1"]) == structure.key(["open ECM.C1.1"])
     assert structure.key(["pull F1", "open ECM.C1.1"]) == structure.key(["pull F1"])
 
 
 def test_a_fuse_that_feeds_two_is_not_the_pin_of_either(structure: Structure) -> None:
+    """A fuse that feeds two pins is different from either pin."""
     keys = [structure.key([edit]) for edit in ("pull F5", "open IPC.C1.1", "open SRS.C1.1")]
     assert 3 == len(set(keys))
 
 
 def test_a_connector_and_all_its_pins_are_the_same_opening() -> None:
+    """A connector off is the same as all its pins open."""
     car = car_from_text(vehicle_text("teaching-car"))
     pins = [f"open {pin.id}" for pin in car.connectors["X2"].pins]
     assert Structure(car).key(["unplug X2"]) == Structure(car).key(pins)
@@ -47,6 +50,7 @@ def test_a_connector_and_all_its_pins_are_the_same_opening() -> None:
     ],
 )
 def test_what_is_worked_on_or_measured_at_is_no_part_of_a_chain(one: str, other: str, action: str) -> None:
+    """An action at a terminal or part tells it from the rest of its chain."""
     car = car_from_text(vehicle_text("teaching-car"))
     assert Structure(car, [action]).key([one]) != Structure(car, [action]).key([other])
 
@@ -60,6 +64,7 @@ def test_parts_that_somebody_looks_at_are_told_apart_by_how_they_open() -> None:
 
 
 def test_who_looks_into_a_connector_that_is_off_sees_a_terminal_that_is_pushed_back() -> None:
+    """A look into an open connector tells a pushed-back terminal from a cut wire."""
     car = car_from_text(vehicle_text("teaching-car"))
     sets = (["unplug TCM.C1"], ["unplug TCM.C1", "open TCM.C1.2"], ["unplug TCM.C1", "open TCM.C1.3"])
     for action, cars in (("wait 1 s", 1), ("look TCM.C1", 3), ("look TCM", 3)):
@@ -67,6 +72,7 @@ def test_who_looks_into_a_connector_that_is_off_sees_a_terminal_that_is_pushed_b
 
 
 def test_edits_that_do_more_than_open_are_told_apart(structure: Structure) -> None:
+    """Edits that do more than open are equal only if they leave the same harness."""
     keys = [structure.key([f"corrode G3 {ohm} ohm"]) for ohm in (1, 2)]
     keys += [structure.key(["theory body runs through SRS"]), structure.key(["theory ECM waits for TCM"])]
     keys += [structure.key(["pull F1", "corrode G3 1 ohm"]), structure.key([])]
@@ -76,6 +82,7 @@ def test_edits_that_do_more_than_open_are_told_apart(structure: Structure) -> No
 
 
 def test_edits_of_one_bus_touch_the_same_line(structure: Structure) -> None:
+    """Both wires of a bus are one line."""
     lines = {pin: structure.lines([pin]) for pin in ("ECM.C1.3", "TCM.C1.3", "F2")}
     assert all(len(found) <= 1 for found in lines.values())
     touched = {name for pin in structure.car.pins for name in structure.lines([pin])}

@@ -23,6 +23,7 @@ def result(table: FaultTable) -> Comparison:
 
 
 def test_next_best_is_not_slower_than_any_order(result: Comparison) -> None:
+    """The next best check needs no more minutes on average than a fixed or a random order."""
     best, fixed, chance = (result.by_policy[name] for name in ("next best", "fixed", "random"))
     assert best.median_minutes <= min(fixed.median_minutes, chance.median_minutes)
     assert best.mean_minutes < min(fixed.mean_minutes, chance.mean_minutes)
@@ -44,6 +45,7 @@ def test_the_search_keeps_the_true_set_and_exactly_what_the_table_keeps(
 def test_a_table_that_is_not_of_this_car_is_told(
     table: FaultTable, result: Comparison, here: Workshop
 ) -> None:
+    """A survivor too many or a lost set is reported by the comparison with the search."""
     hunt = next(one for one in result.hunts["next best"] if one.made and len(one.left) < len(table.sets) / 2)
     nothing_left_out = replace(hunt, left=frozenset(range(len(table.sets))))
     through = searched([nothing_left_out], workshop=here)
@@ -52,6 +54,7 @@ def test_a_table_that_is_not_of_this_car_is_told(
 
 
 def test_hidden_faults_are_drawn_from_every_table(six: str, table: FaultTable, here: Workshop) -> None:
+    """Each table gives its share of the hidden faults."""
     other = run_table(six, edits=3, seed=4, workshop=here)
     assert other.edits != table.edits
     hunts = compare([table, other], faults=7, seed=1).hunts["fixed"]

@@ -15,7 +15,7 @@ import pytest
 
 from sim.lab.run import Account, Sight, Trial, run_trial
 from sim.lab.run_cache import Cache
-from sim.lab.workshop import Stopped, Workshop, never
+from sim.lab.workshop import Stopped, Workshop, gathered, never
 from sim.vehicle.problems import Problem
 
 MADE: list[Trial] = []
@@ -37,6 +37,7 @@ def _nothing_made() -> None:
 
 
 def test_accounts_come_in_the_order_of_the_trials_and_equal_trials_are_run_once() -> None:
+    """Accounts are in the order of the trials, and equal trials share one run."""
     seen: list[tuple[int, int]] = []
     with Workshop(workers=1, runner=note) as shop:
         accounts = shop.run(trials("a", "b", "a", "c"), progress=lambda *step: seen.append(step))
@@ -46,18 +47,21 @@ def test_accounts_come_in_the_order_of_the_trials_and_equal_trials_are_run_once(
 
 
 def test_any_executor_will_do() -> None:
+    """Runs on a given executor give the same accounts."""
     with ThreadPoolExecutor(2) as executor:
         accounts = Workshop(executor, runner=note).run(trials("a", "b", "c"))
     assert ["a", "b", "c"] == [account.sights[0].action for account in accounts]
 
 
 def test_processes_of_this_computer_give_what_this_process_gives(six: str) -> None:
+    """A pool of processes gives the same accounts as this process."""
     some = [Trial(six, (f"pull F{k}",), ("press start", "wait 3 s", "scan")) for k in range(1, 7)]
     with Workshop(workers=2) as shop:
         assert [run_trial(one) for one in some] == shop.run(some)
 
 
 def test_what_was_run_is_not_run_again(tmp_path: Path) -> None:
+    """A second workshop with the same cache makes no run."""
     for _ in range(2):
         with Workshop(workers=1, cache=Cache(tmp_path), runner=note) as shop:
             assert 3 == len(shop.run(trials("a", "b", "c")))
@@ -75,6 +79,7 @@ def test_what_was_run_is_not_run_again(tmp_path: Path) -> None:
     ids=["car", "edits", "actions", "seed"],
 )
 def test_a_run_of_anything_else_is_not_taken(tmp_path: Path, other: Trial) -> None:
+    """Another car, edit, action or seed is another run."""
     with Workshop(workers=1, cache=Cache(tmp_path), runner=note) as shop:
         shop.run([Trial("car", ("a",), ("scan",), 1)])
         shop.run([other])
@@ -84,6 +89,7 @@ def test_a_run_of_anything_else_is_not_taken(tmp_path: Path, other: Trial) -> No
 def test_a_run_of_another_version_of_the_program_is_not_taken(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """Runs of another version are made again, and the old ones make room."""
     for version in ("old", "new", "new"):
         for room in ("workshop", "run_cache"):
             monkeypatch.setattr(f"sim.lab.{room}.code_version", lambda version=version: version)
@@ -96,6 +102,7 @@ def test_a_run_of_another_version_of_the_program_is_not_taken(
 
 
 def test_a_spoilt_entry_is_run_again_and_a_spoilt_file_begun_again(tmp_path: Path) -> None:
+    """A damaged entry or file of the cache costs a run, never a wrong answer."""
     cache = Cache(tmp_path)
     with Workshop(workers=1, cache=cache, runner=note) as shop:
         right = shop.run(trials("a"))
@@ -111,6 +118,7 @@ def test_a_spoilt_entry_is_run_again_and_a_spoilt_file_begun_again(tmp_path: Pat
 
 
 def test_stopping_keeps_what_was_finished(tmp_path: Path) -> None:
+    """After a stop, the finished runs are in the cache."""
     with Workshop(workers=1, cache=Cache(tmp_path), runner=note) as shop:
         with pytest.raises(Stopped):
             shop.run(trials("a", "b", "c"), stop=lambda: len(MADE) == 2)
@@ -133,6 +141,7 @@ def die(trial: Trial) -> Account:
 
 
 def test_a_lost_process_is_replaced(tmp_path: Path) -> None:
+    """If a worker dies, the pool is replaced and every account is there."""
     some = [Trial(str(tmp_path), (name,)) for name in "abcdefgh"]
     with Workshop(workers=2, runner=die_once) as shop:
         accounts = shop.run(some)
@@ -140,6 +149,7 @@ def test_a_lost_process_is_replaced(tmp_path: Path) -> None:
 
 
 def test_processes_that_are_lost_again_and_again_end_in_one_sentence() -> None:
+    """A pool that keeps losing workers raises one clear error."""
     with Workshop(workers=2, runner=die) as shop, pytest.raises(Problem, match="3 times a process was lost"):
         shop.run(trials(*"abcdefgh"))
 
@@ -163,6 +173,7 @@ with Workshop(workers=1, cache=Cache(Path(sys.argv[1])), runner=slow) as shop:
 
 
 def test_a_killed_workshop_has_kept_only_whole_and_right_runs(tmp_path: Path) -> None:
+    """After a kill, every run in the cache is whole and right."""
     for _ in range(3):
         with subprocess.Popen([sys.executable, "-c", KILLED, str(tmp_path)], stdout=subprocess.PIPE) as shop:
             assert shop.stdout is not None
@@ -197,8 +208,9 @@ class Noted(Executor):
 
 
 def test_of_a_long_list_only_a_few_wait_at_a_time_so_that_others_get_on_too() -> None:
+    """A long list is handed out a few runs at a time, so that others who share the pool get their turn."""
     pool, items = Noted(), {k: k for k in range(20)}
-    results = Workshop()._gather(pool, lambda one: one * one, items, never, 3)
+    results = gathered(pool, lambda one: one * one, items, never, 3)
     first = next(results)
     assert 3 == len(pool.given)
     assert {k: k * k for k in range(20)} == dict([first, *results])
@@ -206,8 +218,9 @@ def test_of_a_long_list_only_a_few_wait_at_a_time_so_that_others_get_on_too() ->
 
 
 def test_where_the_program_ends_the_rest_is_dropped() -> None:
+    """When the interpreter shuts down, the remaining runs are dropped with `Stopped`."""
     pool, items = Noted(), {k: k for k in range(20)}
-    results = Workshop()._gather(pool, lambda one: one, items, never, 3)
+    results = gathered(pool, lambda one: one, items, never, 3)
     next(results)
     pool.ended = True
     with pytest.raises(Stopped):
