@@ -15,7 +15,7 @@ from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
 from sim.bench.observations import Observed, observe, parse_observation
 from sim.bench.tester import Report, Tester
 from sim.modules.trace import Event, Trace
-from sim.modules.uds_client import Answer, Done, NegativeResponse, Silent
+from sim.modules.uds_responses import Done, NegativeResponse, NoResponse, Response
 from sim.network.stream_fidelity import NotAtThisFidelity
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
@@ -34,7 +34,7 @@ class Outcome:
     action: str
     events: tuple[Event, ...]
     report: Report | None = None
-    answers: dict[str, Answer] = field(default_factory=dict)
+    answers: dict[str, Response] = field(default_factory=dict)
 
     @property
     def words(self) -> str:
@@ -47,7 +47,7 @@ class Outcome:
         if self.answers:
             done = [name for name, answer in self.answers.items() if isinstance(answer, Done)]
             refused = [name for name, answer in self.answers.items() if isinstance(answer, NegativeResponse)]
-            silent = [name for name, answer in self.answers.items() if isinstance(answer, Silent)]
+            silent = [name for name, answer in self.answers.items() if isinstance(answer, NoResponse)]
             parts = [("done", done), ("refused", refused), ("no answer", silent)]
             return "; ".join(f"{word}: {', '.join(names)}" for word, names in parts if names)
         return ""
@@ -206,7 +206,7 @@ class BenchWithoutReasons(Bench):
     live_car = LiveCarWithoutReasons
 
 
-_Done = tuple[Report | None, dict[str, Answer]]
+_Done = tuple[Report | None, dict[str, Response]]
 _NOTHING: _Done = (None, {})
 _Progress = Callable[[float], None] | None
 

@@ -17,13 +17,15 @@ from simpy.events import AnyOf
 from sim.bench.live import LiveCar
 from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
-from sim.modules.uds_client import Answer, Done, DtcsRead, NegativeResponse, ReportedDtc, Silent
-from sim.modules.uds_server import EXTENDED_SESSION, NEGATIVE, P2_STAR_MS, NegativeResponseCode, SharedSecret
+from sim.modules.security_access import SharedSecret
+from sim.modules.uds_decoding import decode
+from sim.modules.uds_protocol import EXTENDED_SESSION, P2_STAR_MS, response_pending
+from sim.modules.uds_responses import Done, DtcsRead, NegativeResponse, NoResponse, ReportedDtc, Response
 from sim.network.clock import CLOCK_S
-from sim.network.frames import MAX_DATA_BYTES, Frame
-from sim.network.isotp import PADDING, IsoTpLink
+from sim.network.frames import Frame
+from sim.network.isotp import IsoTpLink, single_frame
 from sim.vehicle.elements import TESTER
-from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
+from sim.vehicle.messages import FUNCTIONAL_ID, RESPONSE_OFFSET
 
 WAIT_S = 0.15  # for an answer through a gateway: P2 of 50 ms (ISO 14229-2) and a margin; common practice
 TRIES = 2
@@ -86,9 +88,8 @@ def difference(before: Report, after: Report) -> Difference:
 
 
 def functional_frame(request: bytes) -> Frame:
-    """A request of 1 to 7 bytes to every module, as one frame."""
-    data = bytes([len(request), *request])
-    return Frame(FUNCTIONAL_ID, data.ljust(MAX_DATA_BYTES, bytes([PADDING])))
+    """A request to every module, in a single frame."""
+    return single_frame(FUNCTIONAL_ID, request)
 
 
 class Tester:
@@ -118,45 +119,49 @@ class Tester:
         self._end()
         return Report(live.now_s, True, tuple(found))
 
-    def clear(self, names: list[str]) -> dict[str, Answer]:
+    def clear(self, names: list[str]) -> dict[str, Response]:
         """Clear the codes of modules; each one's answer (`NegativeResponse` where a gateway is locked)."""
         words = f"clears the codes of {names[0] if len(names) == 1 else 'all modules'}"
-        return self._with_power(words, names, lambda name: self.ask(name, asks.clear_codes()))
+        return self._with_power(
+            words, names, lambda name: self.ask(name, asks.clear_diagnostic_information())
+        )
 
-    def unlock(self, name: str) -> Answer:
+    def unlock(self, name: str) -> Response:
         """Security access to one module: extended session, seed, key."""
         return self._with_power(f"unlocks {name}", [name], self._unlock)[name]
 
-    def ask(self, name: str, request: bytes) -> Answer:
+    def ask(self, name: str, request: bytes) -> Response:
         """One request to one module, repeated once when nothing comes."""
         if self._live.now_s >= self._present_s + PRESENT_S - CLOCK_S:
             self._keep_awake()
         for _ in range(TRIES):
-            answer = asks.decode(name, request, self._exchange(name, request))
-            if not isinstance(answer, Silent):
+            answer = decode(name, request, self._exchange(name, request))
+            if not isinstance(answer, NoResponse):
                 return answer
-        return Silent(name)
+        return NoResponse(name)
 
-    def _with_power(self, words: str, names: list[str], ask: Callable[[str], Answer]) -> dict[str, Answer]:
+    def _with_power(
+        self, words: str, names: list[str], ask: Callable[[str], Response]
+    ) -> dict[str, Response]:
         if not self._begin(words):
-            return {name: Silent(name) for name in names}
+            return {name: NoResponse(name) for name in names}
         answers = {name: ask(name) for name in names}
         self._end()
         return answers
 
     def _report_of(self, name: str) -> ModuleReport:
-        answer = self.ask(name, asks.read_codes())
+        answer = self.ask(name, asks.report_dtc_by_status_mask())
         match answer:
             case DtcsRead():
                 return ModuleReport(name, True, answer.codes)
-            case Silent():
+            case NoResponse():
                 return ModuleReport(name, False)
             case NegativeResponse():
                 return ModuleReport(name, True, (), answer.text)
         return ModuleReport(name, True, (), "an answer that makes no sense")
 
-    def _unlock(self, name: str) -> Answer:
-        answer = self.ask(name, asks.change_session(EXTENDED_SESSION))
+    def _unlock(self, name: str) -> Response:
+        answer = self.ask(name, asks.diagnostic_session_control(EXTENDED_SESSION))
         if not isinstance(answer, Done):
             return answer
         seed = self.ask(name, asks.request_seed())
@@ -178,7 +183,7 @@ class Tester:
 
     def _keep_awake(self) -> None:
         """TesterPresent to all modules: those asleep wake up, and open sessions stay open."""
-        self._live.network.send(TESTER, functional_frame(asks.keep_session()))
+        self._live.network.send(TESTER, functional_frame(asks.send_tester_present()))
         self._present_s = self._live.now_s
 
     def _end(self) -> None:
@@ -188,7 +193,7 @@ class Tester:
     def _exchange(self, name: str, request: bytes) -> bytes | None:
         live = self._live
         address = live.car.addresses[name]
-        self._expected_id = address + ANSWER_OFFSET
+        self._expected_id = address + RESPONSE_OFFSET
         self._inbox = []
         self._arrived = live.env.event()
         self._link = IsoTpLink(
@@ -200,7 +205,7 @@ class Tester:
         )
         self._link.send(request)
         live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(WAIT_S)]))
-        while self._inbox == [bytes([NEGATIVE, request[0], NegativeResponseCode.RESPONSE_PENDING])]:
+        while self._inbox == [response_pending(request[0])]:
             self._inbox = []
             self._arrived = live.env.event()
             live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(P2_STAR_MS / 1000)]))

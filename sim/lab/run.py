@@ -28,7 +28,7 @@ from sim.instruments.read import shown
 from sim.instruments.result import Result
 from sim.instruments.seat import look
 from sim.modules.trace import Event
-from sim.modules.uds_client import Answer, Done, Silent
+from sim.modules.uds_responses import Done, NoResponse, Response
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem, Unsettled
@@ -218,11 +218,11 @@ def _happened(what: str, events: Iterable[Event]) -> bool:
     return any(event.kind == "engine" and event.text == what for event in events)
 
 
-def _words(module: str, answer: Answer) -> tuple[str, str]:
+def _words(module: str, answer: Response) -> tuple[str, str]:
     match answer:
         case Done():
             return module, "done"
-        case Silent():
+        case NoResponse():
             return module, "no answer"
     return module, "refused"
 

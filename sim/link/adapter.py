@@ -19,15 +19,15 @@ from typing import Final
 
 from sim.bench.live import LiveCar
 from sim.bench.tester import WAIT_S, WAKE_S, functional_frame
-from sim.link.doip_messages import Refusal
+from sim.link.doip_messages import DiagnosticNackCode
 from sim.link.tap import add_tap
-from sim.modules.uds_client import keep_session
-from sim.modules.uds_server import NEGATIVE, P2_STAR_MS, NegativeResponseCode
+from sim.modules.uds_client import send_tester_present
+from sim.modules.uds_protocol import P2_STAR_MS, response_pending
 from sim.modules.world import Timer
 from sim.network.frames import MAX_DATA_BYTES, Frame
 from sim.network.isotp import TIME_LIMIT_S, IsoTpLink, TransportError
 from sim.vehicle.elements import TESTER
-from sim.vehicle.messages import ANSWER_OFFSET
+from sim.vehicle.messages import RESPONSE_OFFSET
 
 MAX_WAITING: Final = 1024  # requests
 MAX_AT_ONCE: Final = 4  # modules asked at the same time: gateways hold few frames, slow buses are soon full
@@ -41,7 +41,7 @@ SILENT_WHILE_PENDING_S: Final = P2_STAR_MS / 1000 + WAIT_S
 _LONGER: Final = (1, 2)  # first and consecutive
 _FLOW_CONTROL: Final = 3
 
-OnSent = Callable[[Refusal | None], None]
+OnSent = Callable[[DiagnosticNackCode | None], None]
 OnAnswer = Callable[[bytes], None]
 OnFrame = Callable[[float, Frame], None]
 
@@ -55,7 +55,7 @@ class _Request:
     on_answer: OnAnswer
     sent: bool = False
 
-    def settle(self, refusal: Refusal | None) -> None:
+    def settle(self, refusal: DiagnosticNackCode | None) -> None:
         """Tell the outcome of sending, unless told before."""
         if not self.sent:
             self.sent = True
@@ -73,7 +73,7 @@ class _Conversation:
         self._overdue = False  # the answer should have come by now
         self._patience: Timer | None = None
         self._link = IsoTpLink(
-            live.env, self._transmit, address, address + ANSWER_OFFSET, self._answered, self._failed
+            live.env, self._transmit, address, address + RESPONSE_OFFSET, self._answered, self._failed
         )
 
     @property
@@ -108,7 +108,7 @@ class _Conversation:
     def give_up(self, request: _Request) -> None:
         """Two seconds are over and not all of it is on the bus."""
         if request is self._current and not request.sent:
-            self._end(Refusal.TRANSPORT)
+            self._end(DiagnosticNackCode.TRANSPORT)
 
     def _transmit(self, frame: Frame, on_sent: Callable[[float], None]) -> Callable[[], None]:
         is_request = frame.data[0] >> 4 != _FLOW_CONTROL
@@ -129,14 +129,18 @@ class _Conversation:
         if request is None or not request.sent:
             return
         request.on_answer(data)
-        if data[:1] == bytes([NEGATIVE]) and data[2:] == bytes([NegativeResponseCode.RESPONSE_PENDING]):
+        if len(data) > 1 and data == response_pending(data[1]):
             self._wait(SILENT_WHILE_PENDING_S)
         else:
             self._end()
 
     def _failed(self, result: TransportError) -> None:
         if result is not TransportError.UNEXP_PDU:
-            self._end(Refusal.UNREACHABLE if result is TransportError.TIMEOUT_A else Refusal.TRANSPORT)
+            self._end(
+                DiagnosticNackCode.UNREACHABLE
+                if result is TransportError.TIMEOUT_A
+                else DiagnosticNackCode.TRANSPORT
+            )
 
     def _wait(self, for_s: float, then: Callable[[], None] | None = None) -> None:
         if self._patience:
@@ -150,7 +154,7 @@ class _Conversation:
         self._overdue = True
         self._on_free()
 
-    def _end(self, refusal: Refusal = Refusal.TRANSPORT) -> None:
+    def _end(self, refusal: DiagnosticNackCode = DiagnosticNackCode.TRANSPORT) -> None:
         """Nothing more comes. `refusal`: why, if the request is not even sent."""
         request = self._current
         self._forget()
@@ -210,7 +214,7 @@ class Adapter:
         on_answer for each answer, also those that ask for patience."""
         conversation, request = self._conversations[address], _Request(data, on_sent, on_answer)
         if len(self._waiting) >= MAX_WAITING:
-            request.settle(Refusal.OUT_OF_MEMORY)
+            request.settle(DiagnosticNackCode.OUT_OF_MEMORY)
             return
         self._waiting.append((conversation, request))
         self._live.world.after(SENT_WITHIN_S, partial(self._too_late, conversation, request))
@@ -232,7 +236,7 @@ class Adapter:
 
     def _too_late(self, conversation: _Conversation, request: _Request) -> None:
         conversation.give_up(request)
-        request.settle(Refusal.OUT_OF_MEMORY)
+        request.settle(DiagnosticNackCode.OUT_OF_MEMORY)
 
     def ask_all(self, data: bytes, on_sent: OnSent, on_answer: Callable[[int, bytes], None]) -> None:
         """A request of 1 to 7 bytes to every module; on_answer gets the address of who answers."""
@@ -242,7 +246,7 @@ class Adapter:
             for address, conversation in self._conversations.items():
                 conversation.expect(partial(on_answer, address))
 
-        self._send(functional_frame(data), through, lambda: on_sent(Refusal.UNREACHABLE))
+        self._send(functional_frame(data), through, lambda: on_sent(DiagnosticNackCode.UNREACHABLE))
 
     def send_raw(self, frame: Frame) -> None:
         """A frame from outside goes on the bus, as soon as the bus takes it; too many at once are dropped."""
@@ -278,7 +282,7 @@ class Adapter:
 
     def _wake_up(self) -> None:
         """Frames that only wake modules up, as `sim.bench.tester` sends them."""
-        frame = functional_frame(keep_session())
+        frame = functional_frame(send_tester_present())
         for part in range(3):
             self._live.world.after(0.001 + part * WAKE_S / 3, partial(self._send, frame, _nothing, _nothing))
 
@@ -305,7 +309,7 @@ class Adapter:
         self.release(self)
 
     def _heard(self, frame: Frame, sender: str, time_s: float) -> None:
-        conversation = self._conversations.get(frame.can_id - ANSWER_OFFSET)
+        conversation = self._conversations.get(frame.can_id - RESPONSE_OFFSET)
         if conversation and not frame.extended:
             conversation.frame(frame)
 

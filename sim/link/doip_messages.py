@@ -76,8 +76,8 @@ class Routing(IntEnum):
     ACTIVATED = 0x10
 
 
-class Refusal(IntEnum):
-    """Codes of a diagnostic message negative acknowledge."""
+class DiagnosticNackCode(IntEnum):
+    """Diagnostic message negative acknowledge codes."""
 
     SOURCE = 0x02
     UNKNOWN_TARGET = 0x03
@@ -188,7 +188,9 @@ def diagnostic(source: int, target: int, data: bytes, version: int = VERSION) ->
     return message(Payload.DIAGNOSTIC, _addresses(source, target) + data, version)
 
 
-def acknowledge(source: int, target: int, refusal: Refusal | None, version: int = VERSION) -> bytes:
+def acknowledge(
+    source: int, target: int, refusal: DiagnosticNackCode | None, version: int = VERSION
+) -> bytes:
     """Positive (`refusal` None) or negative acknowledge of a message from `target` to `source`."""
     payload = Payload.DIAGNOSTIC_ACK if refusal is None else Payload.DIAGNOSTIC_NACK
     return message(payload, _addresses(source, target) + bytes([refusal or 0]), version)

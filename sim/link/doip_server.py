@@ -27,12 +27,12 @@ from sim.link import doip_messages as doip
 from sim.link.adapter import MAX_FUNCTIONAL_BYTES, Adapter
 from sim.link.doip_messages import (
     EVERY_MODULE,
+    DiagnosticNackCode,
     Entity,
     Header,
     HeaderFault,
     Payload,
     PowerModeState,
-    Refusal,
     Routing,
 )
 from sim.link.realtime import RealTime
@@ -325,21 +325,21 @@ class DoipServer:
         if refusal is None:
             client.unacknowledged += 1
             if not self._car.post(partial(self._put, client, target, data)):
-                self._acknowledge(client, target, Refusal.OUT_OF_MEMORY)
+                self._acknowledge(client, target, DiagnosticNackCode.OUT_OF_MEMORY)
             return
         client.send(doip.acknowledge(target, source, refusal, client.version))
-        if refusal is Refusal.SOURCE:
+        if refusal is DiagnosticNackCode.SOURCE:
             client.close()
 
-    def _refusal(self, client: _Client, source: int, target: int, data: bytes) -> Refusal | None:
+    def _refusal(self, client: _Client, source: int, target: int, data: bytes) -> DiagnosticNackCode | None:
         if client.source is None or source != client.source:
-            return Refusal.SOURCE
+            return DiagnosticNackCode.SOURCE
         if target != EVERY_MODULE and target not in self._adapter.addresses:
-            return Refusal.UNKNOWN_TARGET
+            return DiagnosticNackCode.UNKNOWN_TARGET
         if target == EVERY_MODULE and len(data) > MAX_FUNCTIONAL_BYTES:
-            return Refusal.TOO_LARGE
+            return DiagnosticNackCode.TOO_LARGE
         if client.unacknowledged >= MAX_UNACKNOWLEDGED:
-            return Refusal.OUT_OF_MEMORY
+            return DiagnosticNackCode.OUT_OF_MEMORY
         return None
 
     def _put(self, client: _Client, target: int, data: bytes) -> None:
@@ -351,7 +351,7 @@ class DoipServer:
         else:
             self._adapter.ask(target, data, on_sent, partial(on_answer, target))
 
-    def _acknowledge(self, client: _Client, target: int, refusal: Refusal | None) -> None:
+    def _acknowledge(self, client: _Client, target: int, refusal: DiagnosticNackCode | None) -> None:
         client.unacknowledged -= 1
         client.send(doip.acknowledge(target, client.source or 0, refusal, client.version))
 

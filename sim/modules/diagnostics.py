@@ -14,19 +14,22 @@ from sim.modules.fault_memory import FaultMemory
 from sim.modules.host import Host
 from sim.modules.knowledge import Knowledge
 from sim.modules.obd_services import SERVICES, EngineValues, ObdServices
+from sim.modules.security_access import SharedSecret
 from sim.modules.tester_control import TesterControl
-from sim.modules.uds_server import S3_S, DiagnosticServer, Identity, LiveValues, SharedSecret
+from sim.modules.uds_data import Identity, LiveValues
+from sim.modules.uds_protocol import S3_S, NegativeResponseCode, negative_response
+from sim.modules.uds_server import DiagnosticServer
 from sim.modules.world import Timer
 from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
 from sim.vehicle.description import Vehicle
-from sim.vehicle.messages import ANSWER_OFFSET, FUNCTIONAL_ID
+from sim.vehicle.messages import FUNCTIONAL_ID, RESPONSE_OFFSET
 
 SECRET: Final = b"invented secret!"  # 16 bytes; shared by every module and workshop of the bench
 VIN: Final = "BUSBAYTRAYNER0001"  # invented; 17 characters without I, O and Q as in ISO 3779
 HOLD_S: Final = 5.0  # a diagnostic request keeps a module awake as long as S3 (ISO 14229-2)
-ANSWER_S: Final = 0.003  # a module's own time to answer; common practice, well inside P2 of 50 ms
+RESPONSE_S: Final = 0.003  # a module's own time to respond; common practice, well inside P2 of 50 ms
 
 
 class Diagnostics:
@@ -99,7 +102,7 @@ class Diagnostics:
         return IsoTpLink(
             self._host.world.env,
             partial(self._host.world.network.send, channel),
-            self._address + ANSWER_OFFSET,
+            self._address + RESPONSE_OFFSET,
             self._address,
             lambda request: self._request(channel, request, functional=False),
         )
@@ -107,13 +110,14 @@ class Diagnostics:
     def _request(self, channel: str, request: bytes, functional: bool) -> None:
         self.stay_awake()
         if self.guard(request[0]):
-            answer: bytes | None = None if functional else bytes([0x7F, request[0], 0x33])
+            denied = negative_response(request[0], NegativeResponseCode.SECURITY_ACCESS_DENIED)
+            response = None if functional else denied
         elif self.obd and request[0] in SERVICES:
-            answer = self.obd.handle(request, functional)
+            response = self.obd.handle(request, functional)
         else:
-            answer = self.server.handle(request, functional, partial(self._answer, channel))
-        if answer is not None:
-            self._host.world.after(ANSWER_S, partial(self._answer, channel, answer))
+            response = self.server.handle(request, functional, partial(self._response, channel))
+        if response is not None:
+            self._host.world.after(RESPONSE_S, partial(self._response, channel, response))
         self._watch_session()
 
     def _watch_session(self) -> None:
@@ -127,9 +131,9 @@ class Diagnostics:
         self.server.lapse()
         self._watch_session()
 
-    def _answer(self, channel: str, answer: bytes) -> None:
+    def _response(self, channel: str, response: bytes) -> None:
         if self._host.answers:
-            self._links[channel].send(answer)
+            self._links[channel].send(response)
 
     def _live(self) -> LiveValues:
         return LiveValues(self._host.supply_v, self._knowledge.known_mode(), self._host.state)

@@ -13,7 +13,7 @@ from sim.modules.host import Causes, Host
 from sim.modules.knowledge import Knowledge
 
 
-class Test(Protocol):
+class RecordedTest(Protocol):
     """A test that can set a code, and that runs anew once the code is cleared."""
 
     code: str
@@ -31,12 +31,12 @@ class FaultRecorder:
     def __init__(self, host: Host, knowledge: Knowledge) -> None:
         self.world = host.world
         self.memory = FaultMemory(on_change=self._status_changed)
-        self.tests: Sequence[Test] = ()
+        self.tests: Sequence[RecordedTest] = ()
         self.dtc_events: dict[str, int] = {}
         self._host = host
         self._knowledge = knowledge
 
-    def declare(self, tests: Sequence[Test]) -> None:
+    def declare(self, tests: Sequence[RecordedTest]) -> None:
         """Take these tests, and their codes into the memory."""
         self.tests = tests
         spec = self._host.spec

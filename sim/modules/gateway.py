@@ -1,7 +1,7 @@
 """A gateway: passes messages, diagnostic frames and immobilizer frames from one bus to another.
 
 Reads pass; what the file says it guards (clearing, actuation, programming) is refused until a tester has
-unlocked the gateway by security access (ISO 14229-1 service 27): a challenge answered with AES-CMAC.
+unlocked the gateway by security access (ISO 14229-1 service 27): a challenge and its response by AES-CMAC.
 
 Not modelled: rate limiting, signal gateways that rebuild messages, firewalls by content.
 """
@@ -16,25 +16,26 @@ from typing import Final
 
 from sim.modules.diagnostics import Diagnostics
 from sim.modules.host import Host
+from sim.modules.obd_services import CLEAR_CODES
+from sim.modules.uds_protocol import NegativeResponseCode, Service, negative_response
 from sim.network.frames import Frame
+from sim.network.isotp import single_frame
 from sim.vehicle.car import Car
 from sim.vehicle.elements import TESTER
 from sim.vehicle.messages import (
-    ANSWER_OFFSET,
     FIRST_DIAGNOSTIC_ID,
     FUNCTIONAL_ID,
+    RESPONSE_OFFSET,
     bus_graph,
     shortest_bus_path,
 )
 
 # ISO 14229-1 and SAE J1979 services behind each word of a guard
 GUARDED: Final = {
-    "clear": (0x14, 0x04),
-    "actuate": (0x2F, 0x31),
+    "clear": (Service.CLEAR_DIAGNOSTIC_INFORMATION, CLEAR_CODES),
+    "actuate": (Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER, Service.ROUTINE_CONTROL),
     "program": (0x2E, 0x34, 0x35, 0x36, 0x37),
 }
-SECURITY_ACCESS_DENIED: Final = 0x33
-PADDING: Final = 0xCC
 
 
 class FrameRoutes:
@@ -49,7 +50,7 @@ class FrameRoutes:
         if tester:
             for name, address in car.addresses.items():
                 self._both_ways(
-                    (tester.bus,), car.messages.buses_of[name], [address], [address + ANSWER_OFFSET]
+                    (tester.bus,), car.messages.buses_of[name], [address], [address + RESPONSE_OFFSET]
                 )
                 self._one_way((tester.bus,), car.messages.buses_of[name], FUNCTIONAL_ID)
         immobilizer = car.built.immobilizer
@@ -140,13 +141,13 @@ class Gateway:
         world = self._host.world
         words = f"{self._host.name} refuses service {service:02X}: it is locked"
         self._host.record("refused", words, (world.tester_event,))
-        world.send(f"{self._host.name}.{bus}", refusal(frame.can_id + ANSWER_OFFSET, service))
+        world.send(f"{self._host.name}.{bus}", denial(frame.can_id + RESPONSE_OFFSET, service))
 
 
-def refusal(can_id: int, service: int) -> Frame:
-    """A negative answer in a single frame."""
-    data = bytes([3, 0x7F, service, SECURITY_ACCESS_DENIED]).ljust(8, bytes([PADDING]))
-    return Frame(can_id, data)
+def denial(can_id: int, service: int) -> Frame:
+    """A negative response in a single frame."""
+    response = negative_response(service, NegativeResponseCode.SECURITY_ACCESS_DENIED)
+    return single_frame(can_id, response)
 
 
 def service_of(frame: Frame) -> int | None:

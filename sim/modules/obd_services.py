@@ -1,10 +1,11 @@
 """SAE J1979 services of the engine module: what the law lets every tester read.
 
-01 current data, 03 confirmed codes, 04 clear, 07 pending codes, 0A permanent codes; requests and answers as
+01 current data, 03 confirmed codes, 04 clear, 07 pending codes, 0A permanent codes; requests and responses as
 bytes, as on CAN (ISO 15765-4: up to six parameters in one request, a count byte before the codes).
 
-Layouts: SAE J1979 / ISO 15031-5 as given by PyPI `obd` and its decoders; which refusals are sent, and that a
-module keeps silent about parameters that it does not have, are from memory. The standards were not read.
+Layouts: SAE J1979 / ISO 15031-5 as given by PyPI `obd` and its decoders; which negative responses are sent,
+and that a module is silent about parameters that it does not have, are from memory. The standards were not
+read.
 
 Not modelled: freeze frames (02), test results (05, 06), control (08), vehicle information (09), monitors
 other than the comprehensive component monitor, sensor values that this model does not compute.
@@ -17,6 +18,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from sim.modules.fault_memory import LAMP_OUT_CYCLES, Dtc, FaultMemory, Status
+from sim.modules.uds_protocol import POSITIVE, NegativeResponseCode, negative_response
 from sim.vehicle.codes import dtc_bytes
 
 CURRENT_DATA: Final = 0x01
@@ -27,11 +29,6 @@ PERMANENT_CODES: Final = 0x0A
 SERVICES: Final = (CURRENT_DATA, CONFIRMED_CODES, CLEAR_CODES, PENDING_CODES, PERMANENT_CODES)
 
 MAX_PARAMETERS: Final = 6  # in one request on CAN, ISO 15765-4; from memory
-
-_POSITIVE: Final = 0x40
-_NEGATIVE: Final = 0x7F
-_INVALID_FORMAT: Final = 0x12
-_CONDITIONS_NOT_CORRECT: Final = 0x22
 
 # Parameter identifiers, `obd.commands`: 0C engine speed in 1/4 rpm, 0D vehicle speed in km/h, 1C which law's
 # OBD (06 is EOBD), 1F time since engine start in s, 42 control module voltage in mV.
@@ -48,13 +45,13 @@ class EngineValues:
 
     engine_speed_rpm: float
     vehicle_speed_kph: float
-    run_time_s: float  # since the engine started, 0 while it stands
+    run_time_s: float  # since the engine started, 0 while it does not run
     supply_v: float
     engine_stopped: bool
 
 
 class ObdServices:
-    """The legislated services over one module's code memory; `values` is asked for each request."""
+    """The legislated services over one module's fault memory; `values` is asked for each request."""
 
     def __init__(self, memory: FaultMemory, values: Callable[[], EngineValues]) -> None:
         self._memory = memory
@@ -66,14 +63,14 @@ class ObdServices:
         return any(entry.aging_count < LAMP_OUT_CYCLES for entry in self._confirmed())
 
     def handle(self, request: bytes, functional: bool = False) -> bytes | None:
-        """Answer one request whose first byte is one of SERVICES; None for silence."""
+        """Respond to one request whose first byte is one of SERVICES; None for silence."""
         service, body = request[0], request[1:]
         if service == CURRENT_DATA:
             if not 1 <= len(body) <= MAX_PARAMETERS:
-                return _refused(service, _INVALID_FORMAT, functional)
+                return _rejected(service, functional)
             return self._current_data(body)
         if body:
-            return _refused(service, _INVALID_FORMAT, functional)
+            return _rejected(service, functional)
         if service == CLEAR_CODES:
             return self._clear()
         return _codes(service, self._stored(service))
@@ -81,13 +78,13 @@ class ObdServices:
     def _current_data(self, wanted: bytes) -> bytes | None:
         values = self._parameters()
         found = b"".join(bytes([one]) + values[one] for one in wanted if one in values)
-        return bytes([CURRENT_DATA + _POSITIVE]) + found if found else None
+        return bytes([CURRENT_DATA + POSITIVE]) + found if found else None
 
     def _clear(self) -> bytes:
         if not self._values().engine_stopped:
-            return bytes([_NEGATIVE, CLEAR_CODES, _CONDITIONS_NOT_CORRECT])
+            return negative_response(CLEAR_CODES, NegativeResponseCode.CONDITIONS_NOT_CORRECT)
         self._memory.clear()
-        return bytes([CLEAR_CODES + _POSITIVE])
+        return bytes([CLEAR_CODES + POSITIVE])
 
     def _stored(self, service: int) -> list[Dtc]:
         if service == CONFIRMED_CODES:
@@ -119,7 +116,7 @@ class ObdServices:
 
 
 def _supported(parameters: list[int]) -> dict[int, bytes]:
-    """Parameters 00, 20 and so on: bit 31 stands for the next parameter, bit 0 for the next of this kind."""
+    """Parameters 00, 20 and so on: bit 31 is the next parameter, bit 0 the next of this kind."""
     masks: dict[int, bytes] = {}
     first = (parameters[-1] - 1) // 0x20 * 0x20
     for start in range(0, first + 1, 0x20):
@@ -136,11 +133,13 @@ def _numbers(entries: list[Dtc]) -> list[bytes]:
 
 def _codes(service: int, entries: list[Dtc]) -> bytes:
     numbers = _numbers(entries)
-    return bytes([service + _POSITIVE, len(numbers)]) + b"".join(numbers)
+    return bytes([service + POSITIVE, len(numbers)]) + b"".join(numbers)
 
 
-def _refused(service: int, reason: int, functional: bool) -> bytes | None:
-    return None if functional else bytes([_NEGATIVE, service, reason])
+def _rejected(service: int, functional: bool) -> bytes | None:
+    # SAE J1979: subFunctionNotSupported-invalidFormat (from memory)
+    code = NegativeResponseCode.SUB_FUNCTION_NOT_SUPPORTED
+    return None if functional else negative_response(service, code)
 
 
 def _bounded(value: float, size: int) -> bytes:

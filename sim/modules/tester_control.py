@@ -19,17 +19,24 @@ from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.host import Host
 from sim.modules.managed_bus import ManagedBus
 from sim.modules.outputs import Outputs
-from sim.modules.uds_server import Action
+from sim.modules.uds_protocol import (
+    DISABLE_RX_AND_TX,
+    DISABLE_RX_ENABLE_TX,
+    ENABLE_RX_DISABLE_TX,
+    FREEZE_CURRENT_STATE,
+    MANAGEMENT_MESSAGES,
+    NORMAL_MESSAGES,
+    RESET_TO_DEFAULT,
+    SHORT_TERM_ADJUSTMENT,
+    START_ROUTINE,
+    STOP_ROUTINE,
+)
+from sim.modules.uds_server import DiagnosticAction
 
 FIRST_OUTPUT_DID: Final = 0x0200
 SELF_TEST_ROUTINE: Final = 0x0201
 REPEAT_MESSAGE_ROUTINE: Final = 0x0202
 SELF_TEST_S: Final = 1.0  # as long as tests of the shipped cars take to mature, twice; our own choice
-GIVE_BACK, DEFAULT, FREEZE, ADJUST = range(4)  # inputOutputControlParameter
-START, STOP, RESULTS = 1, 2, 3  # routine control types
-RECEIVE_ONLY, SEND_ONLY, SILENT = 1, 2, 3  # communication control types
-NORMAL_MESSAGES: Final = 0x01  # bits of the communication type
-MANAGEMENT_MESSAGES: Final = 0x02
 
 
 class TesterControl:
@@ -56,30 +63,35 @@ class TesterControl:
         self._talk = talk
         self._tested = False
 
-    def outputs(self) -> dict[int, Action]:
+    def outputs(self) -> dict[int, DiagnosticAction]:
         """Service 2F: the module's drivers, after security access."""
         return {
-            FIRST_OUTPUT_DID + number: Action(partial(self._output, name), locked=True, state_bytes=1)
+            FIRST_OUTPUT_DID + number: DiagnosticAction(
+                partial(self._output, name), locked=True, state_bytes=1
+            )
             for number, name in enumerate(self._host.spec.outputs)
         }
 
-    def routines(self) -> dict[int, Action]:
+    def routines(self) -> dict[int, DiagnosticAction]:
         """Service 31: every test of the module anew; the result is how many there are and how many fail.
 
         On buses with network management also a repeat message request, by which all nodes show themselves.
         """
-        routines = {SELF_TEST_ROUTINE: Action(self._self_test, takes_s=SELF_TEST_S)}
+        routines = {SELF_TEST_ROUTINE: DiagnosticAction(self._self_test, takes_s=SELF_TEST_S)}
         if self._managed:
-            routines[REPEAT_MESSAGE_ROUTINE] = Action(self._ask_who_is_there)
+            routines[REPEAT_MESSAGE_ROUTINE] = DiagnosticAction(self._ask_who_is_there)
         return routines
 
     def communication(self, control: int, kind: int) -> bool:
         """Service 28: messages, network management frames, or both."""
         if kind & MANAGEMENT_MESSAGES:
             for managed in self._managed.values():
-                managed.allow_sending(control not in (RECEIVE_ONLY, SILENT))
+                managed.allow_sending(control not in (ENABLE_RX_DISABLE_TX, DISABLE_RX_AND_TX))
         if kind & NORMAL_MESSAGES:
-            muted, deaf = control in (RECEIVE_ONLY, SILENT), control in (SEND_ONLY, SILENT)
+            muted, deaf = (
+                control in (ENABLE_RX_DISABLE_TX, DISABLE_RX_AND_TX),
+                control in (DISABLE_RX_ENABLE_TX, DISABLE_RX_AND_TX),
+            )
             if (muted, deaf) != (self.muted, self.deaf):
                 self.muted, self.deaf = muted, deaf
                 self._note(_WORDS[muted, deaf])
@@ -87,10 +99,14 @@ class TesterControl:
         return True
 
     def _output(self, name: str, parameter: int, data: bytes) -> bytes | None:
-        if parameter == ADJUST and data[0] > 1:
+        if parameter == SHORT_TERM_ADJUSTMENT and data[0] > 1:
             return None
         now = self._outputs.on[name]
-        wanted = {DEFAULT: False, FREEZE: now, ADJUST: data == b"\x01"}.get(parameter)
+        wanted = {
+            RESET_TO_DEFAULT: False,
+            FREEZE_CURRENT_STATE: now,
+            SHORT_TERM_ADJUSTMENT: data == b"\x01",
+        }.get(parameter)
         if wanted is not None:
             event = self._note(f"holds {name} {'on' if wanted else 'off'}")
             self._outputs.held[name] = (wanted, event)
@@ -101,10 +117,10 @@ class TesterControl:
         return bytes([now if wanted is None else wanted])
 
     def _self_test(self, kind: int, data: bytes) -> bytes | None:
-        if data or kind == STOP:
+        if data or kind == STOP_ROUTINE:
             return None
         tests = self._faults.tests
-        if kind == START:
+        if kind == START_ROUTINE:
             self._note("tests itself")
             self._tested = True
             for test in tests:
@@ -116,7 +132,7 @@ class TesterControl:
         return bytes([len(codes), len(failing)])
 
     def _ask_who_is_there(self, kind: int, data: bytes) -> bytes | None:
-        if data or kind != START:
+        if data or kind != START_ROUTINE:
             return None
         self._note("asks who is on the bus")
         for managed in self._managed.values():

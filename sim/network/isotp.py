@@ -39,6 +39,11 @@ _GO_ON, _WAIT, _OVERFLOW = range(3)
 _LONG_HEAD = bytes((_FIRST << 4, 0))
 
 
+def single_frame(can_id: int, message: bytes) -> Frame:
+    """A message of up to 7 bytes as one padded frame."""
+    return Frame(can_id, bytes([len(message), *message]).ljust(MAX_DATA_BYTES, bytes([PADDING])))
+
+
 class TransportError(Enum):
     """What went wrong with a message; the names of ISO 15765-2, from memory."""
 

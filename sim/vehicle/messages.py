@@ -18,7 +18,7 @@ from sim.vehicle.problems import Problem, did_you_mean
 FIRST_DIAGNOSTIC_ID = 0x700  # common practice: identifiers from here on carry diagnosis
 FUNCTIONAL_ID = 0x7DF  # ISO 15765-4
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)  # above 8 bytes (ISO 11898-1:2015)
-ANSWER_OFFSET = 8  # ISO 15765-4: 7E0..7E7 answer on 7E8..7EF; kept for the other modules
+RESPONSE_OFFSET = 8  # ISO 15765-4: 7E0..7E7 answer on 7E8..7EF; kept for the other modules
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from sim.modules.network_management import NmNode
 from sim.modules.own_signals import OwnSignals
 from sim.modules.power_mode import PowerModeMaster
 from sim.modules.trace import Trace
-from sim.modules.uds_client import NegativeResponse
+from sim.modules.uds_responses import NegativeResponse
 from sim.network.can import CanNetwork
 from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import arbitration_key

@@ -8,12 +8,12 @@ from sim.link import doip_messages as ours
 from sim.link.doip_messages import (
     TCP_LENGTHS,
     UDP_LENGTHS,
+    DiagnosticNackCode,
     Entity,
     Header,
     HeaderFault,
     Payload,
     PowerModeState,
-    Refusal,
     Routing,
 )
 
@@ -24,7 +24,10 @@ WRITTEN_DOWN = [
     ("02 FD 00 06 00 00 00 09 0E 00 00 10 10 00 00 00 00", ours.routing_answer(0x0E00, Routing.ACTIVATED)),
     ("02 FD 80 01 00 00 00 07 0E 00 00 10 22 F1 90", ours.diagnostic(0x0E00, 0x10, b"\x22\xf1\x90")),
     ("02 FD 80 02 00 00 00 05 00 10 0E 00 00", ours.acknowledge(0x10, 0x0E00, None)),
-    ("02 FD 80 03 00 00 00 05 00 10 0E 00 03", ours.acknowledge(0x10, 0x0E00, Refusal.UNKNOWN_TARGET)),
+    (
+        "02 FD 80 03 00 00 00 05 00 10 0E 00 03",
+        ours.acknowledge(0x10, 0x0E00, DiagnosticNackCode.UNKNOWN_TARGET),
+    ),
 ]
 
 
@@ -42,7 +45,7 @@ PAIRS = [
     ),
     (
         theirs.DiagnosticMessageNegativeAcknowledgement(0x07E0, 0x0E80, 6),
-        ours.acknowledge(0x07E0, 0x0E80, Refusal.UNREACHABLE),
+        ours.acknowledge(0x07E0, 0x0E80, DiagnosticNackCode.UNREACHABLE),
     ),
     (theirs.EntityStatusResponse(0, 64, 3, 4095), ours.entity_status(64, 3)),
     (theirs.DiagnosticPowerModeResponse(1), ours.power_mode(PowerModeState.READY)),

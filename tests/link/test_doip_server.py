@@ -15,7 +15,7 @@ from doipclient.messages import (
 )
 
 from sim.link import doip_messages as doip_bytes
-from sim.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, Payload, Refusal, Routing
+from sim.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, DiagnosticNackCode, Payload, Routing
 from sim.link.doip_server import is_loopback
 from sim.link.live_link import LiveLink
 from sim.vehicle.problems import Problem
@@ -190,21 +190,21 @@ def test_diagnosis_under_another_s_name_ends_the_connection(small: LiveLink) -> 
         connection.sendall(doip_bytes.diagnostic(0x0FF6, 0x07E0, b"\x3e\x00"))
         answer = next_message(connection)
         assert answer is not None
-        assert (Payload.DIAGNOSTIC_NACK, Refusal.SOURCE) == (answer[0], answer[1][4])
+        assert (Payload.DIAGNOSTIC_NACK, DiagnosticNackCode.SOURCE) == (answer[0], answer[1][4])
         assert next_message(connection) is None
 
 
 @pytest.mark.parametrize(
     ("target", "data", "refusal"),
     [
-        (0x0123, b"\x3e\x00", Refusal.UNKNOWN_TARGET),
-        (ENTITY_ADDRESS, b"\x3e\x00", Refusal.UNKNOWN_TARGET),
-        (0xE401, b"\x3e\x00", Refusal.UNKNOWN_TARGET),
-        (EVERY_MODULE, b"\x22" + bytes(7), Refusal.TOO_LARGE),
+        (0x0123, b"\x3e\x00", DiagnosticNackCode.UNKNOWN_TARGET),
+        (ENTITY_ADDRESS, b"\x3e\x00", DiagnosticNackCode.UNKNOWN_TARGET),
+        (0xE401, b"\x3e\x00", DiagnosticNackCode.UNKNOWN_TARGET),
+        (EVERY_MODULE, b"\x22" + bytes(7), DiagnosticNackCode.TOO_LARGE),
     ],
 )
 def test_refused_targets_leave_the_connection_open(
-    small: LiveLink, target: int, data: bytes, refusal: Refusal
+    small: LiveLink, target: int, data: bytes, refusal: DiagnosticNackCode
 ) -> None:
     source = next(SOURCES)
     with plain_socket(small) as connection:
@@ -256,8 +256,8 @@ def test_more_requests_than_one_client_may_have_waiting(small: LiveLink) -> None
             if answer[0] == Payload.DIAGNOSTIC_NACK:
                 codes.add(answer[1][4])
         # the one under way when two seconds are over ends as a transport error
-        assert Refusal.OUT_OF_MEMORY in codes
-        assert codes <= {Refusal.OUT_OF_MEMORY, Refusal.TRANSPORT}
+        assert DiagnosticNackCode.OUT_OF_MEMORY in codes
+        assert codes <= {DiagnosticNackCode.OUT_OF_MEMORY, DiagnosticNackCode.TRANSPORT}
 
 
 # -- what blocks the tester blocks the client ---------------------------------------------------------------
@@ -280,14 +280,14 @@ def refusal_of(link: LiveLink, module: str, request: bytes) -> tuple[int | None,
 def test_a_dead_connector_makes_every_target_unreachable(fault: str) -> None:
     with LiveLink(bench_of("six-modules", "press start", fault), doip_port=0) as link:
         code, took_s = refusal_of(link, "ECM", b"\x3e\x00")
-        assert Refusal.UNREACHABLE == code
+        assert DiagnosticNackCode.UNREACHABLE == code
         assert took_s < 2.0, "a client waits two seconds for an acknowledge (ISO 13400-2)"
 
 
 def test_a_long_request_to_a_dead_module_is_a_transport_error() -> None:
     with LiveLink(bench_of("six-modules", "press start", "pull F2"), doip_port=0) as link:
         code, took_s = refusal_of(link, "TCM", b"\x22" + b"\xf1\x90" * 5)
-        assert (Refusal.TRANSPORT, True) == (code, took_s < 2.0)
+        assert (DiagnosticNackCode.TRANSPORT, True) == (code, took_s < 2.0)
         assert refusal_of(link, "TCM", b"\x3e\x00")[0] is None, "a single frame is acknowledged by others"
         assert refusal_of(link, "ECM", b"\x22" + b"\xf1\x90" * 5)[0] is None
 

@@ -22,8 +22,8 @@ from sim.bench.bench import Bench
 from sim.link import doip_messages as doip_bytes
 from sim.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, Header, HeaderFault, Payload
 from sim.link.live_link import LiveLink
-from sim.modules import uds_client
 from sim.modules.obd_services import SERVICES as LEGISLATED
+from sim.modules.uds_decoding import decode
 from sim.modules.uds_server import DiagnosticServer
 from sim.network.frames import Frame
 from sim.vehicle.elements import TESTER
@@ -112,8 +112,8 @@ def test_messages_straight_to_the_servers(no_growth: None) -> None:
         answer = server.handle(data, functional)  # type: ignore[attr-defined]
         faults[fault_of(data, answer, functional)] += 1
         asked["positive" if answer and answer[0] != 0x7F else "negative" if answer else "silent"] += 1
-        uds_client.decode(module.name, data, answer)
-        uds_client.decode(module.name, request(rng), answer)
+        decode(module.name, data, answer)
+        decode(module.name, request(rng), answer)
         if number % 2000 == 0:
             bench.live.run(1.0)
         elif number % 100 == 0:
@@ -150,7 +150,7 @@ def test_frames_at_the_connector(no_growth: None) -> None:
     rng = random.Random(15765)
     bench = bench_of("teaching-car", "key run", "wait 1 s")
     live = bench.live
-    live.uds_client(True, "sends what it likes")
+    live.tester(True, "sends what it likes")
     live.run(0.1)
     addresses = [0x7DF, *bench.car.addresses.values(), *(one + 8 for one in bench.car.addresses.values())]
     for number in range(FRAMES):

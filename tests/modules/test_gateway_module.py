@@ -8,7 +8,7 @@ from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.tester import Report
 from sim.modules.gateway import service_of
-from sim.modules.uds_client import Done, NegativeResponse
+from sim.modules.uds_responses import Done, NegativeResponse
 from sim.network.frames import Frame
 from sim.vehicle.reading import read_car
 

@@ -7,9 +7,10 @@ from sim.bench.bench import Bench
 from sim.bench.explain import why_code
 from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
+from sim.modules.security_access import SharedSecret
 from sim.modules.tester_control import FIRST_OUTPUT_DID, SELF_TEST_ROUTINE
-from sim.modules.uds_client import Done
-from sim.modules.uds_server import S3_S, SharedSecret
+from sim.modules.uds_protocol import S3_S
+from sim.modules.uds_responses import Done
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
 from sim.vehicle.elements import TESTER
@@ -225,7 +226,7 @@ def test_other_routines(bench: Bench) -> None:
 def test_the_bench_s_tester_waits_too(bench: Bench) -> None:
     bench.live.tester(True, "talks")
     bench.live.run(0.01)
-    assert isinstance(bench.tester.ask("ECM", asks.change_session(3)), Done)
-    answer = bench.tester.ask("ECM", asks.control_routine(1, SELF_TEST_ROUTINE))
+    assert isinstance(bench.tester.ask("ECM", asks.diagnostic_session_control(3)), Done)
+    answer = bench.tester.ask("ECM", asks.routine_control(1, SELF_TEST_ROUTINE))
     assert isinstance(answer, Done)
     assert bytes.fromhex("01 02 01") == answer.data[:3]

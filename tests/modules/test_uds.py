@@ -18,22 +18,12 @@ from udsoncan import (
     services,
 )
 
-from sim.modules import uds_client
+from sim.modules import uds_client, uds_responses
 from sim.modules.fault_memory import DtcRule, FaultMemory, SnapshotRecord
-from sim.modules.uds_client import (
-    CountersRead,
-    DataRead,
-    Done,
-    DtcsCounted,
-    DtcsRead,
-    Malformed,
-    NegativeResponse,
-    ReportedDtc,
-    Silent,
-    SnapshotsRead,
-    decode,
-)
-from sim.modules.uds_server import (
+from sim.modules.security_access import SharedSecret
+from sim.modules.uds_data import Identity, LiveValues
+from sim.modules.uds_decoding import decode
+from sim.modules.uds_protocol import (
     MODULE_STATE_DID,
     POWER_MODE_DID,
     SERIAL_NUMBER_DID,
@@ -42,12 +32,21 @@ from sim.modules.uds_server import (
     SUPPLY_VOLTAGE_DID,
     TIME_DID,
     VIN_DID,
-    Action,
-    DiagnosticServer,
-    Identity,
-    LiveValues,
-    SharedSecret,
 )
+from sim.modules.uds_responses import (
+    NEGATIVE_RESPONSE_TEXTS,
+    CountersRead,
+    DataRead,
+    Done,
+    DtcsCounted,
+    DtcsRead,
+    Malformed,
+    NegativeResponse,
+    NoResponse,
+    ReportedDtc,
+    SnapshotsRead,
+)
+from sim.modules.uds_server import DiagnosticAction, DiagnosticServer
 
 IDENTITY = Identity("BUSBAY00000000017", "SN-0017", "1.4.2")  # invented
 SECRET = b"a training key 1"
@@ -73,10 +72,13 @@ class Module:
             security=SharedSecret(SECRET),
             communication=self.note("communication", True),
             outputs={
-                LAMP: Action(self.note("lamp", b"\x01")),
-                LOCKED_LAMP: Action(self.note("locked lamp", b""), locked=True),
+                LAMP: DiagnosticAction(self.note("lamp", b"\x01")),
+                LOCKED_LAMP: DiagnosticAction(self.note("locked lamp", b""), locked=True),
             },
-            routines={SELF_TEST: Action(self.note("self test", b"\x00")), STUCK: Action(lambda *_: None)},
+            routines={
+                SELF_TEST: DiagnosticAction(self.note("self test", b"\x00")),
+                STUCK: DiagnosticAction(lambda *_: None),
+            },
         )
 
     def note(self, what: str, result: Any) -> Callable[..., Any]:
@@ -347,18 +349,27 @@ def test_a_bad_identity_is_refused(values: tuple[str, str, str], message: str) -
 
 RDTC = services.ReadDTCInformation
 THEIRS: list[tuple[bytes, Request]] = [
-    (uds_client.change_session(3), services.DiagnosticSessionControl.make_request(3)),
-    (uds_client.reset_module(1), services.ECUReset.make_request(1)),
-    (uds_client.keep_session(answer_wanted=True), services.TesterPresent.make_request()),
-    (uds_client.clear_codes(), services.ClearDiagnosticInformation.make_request()),
-    (uds_client.clear_codes("U0100-87"), services.ClearDiagnosticInformation.make_request(0xC10087)),
-    (uds_client.count_codes(0x08), RDTC.make_request(1, status_mask=0x08)),
-    (uds_client.read_codes(0x2F), RDTC.make_request(2, status_mask=0x2F)),
-    (uds_client.read_snapshots("U0100-87"), RDTC.make_request(4, dtc=0xC10087, snapshot_record_number=0xFF)),
-    (uds_client.read_counters("U0100"), RDTC.make_request(6, dtc=0xC10000, extended_data_record_number=0xFF)),
-    (uds_client.read_supported_codes(), RDTC.make_request(0x0A)),
+    (uds_client.diagnostic_session_control(3), services.DiagnosticSessionControl.make_request(3)),
+    (uds_client.ecu_reset(1), services.ECUReset.make_request(1)),
+    (uds_client.send_tester_present(response_wanted=True), services.TesterPresent.make_request()),
+    (uds_client.clear_diagnostic_information(), services.ClearDiagnosticInformation.make_request()),
     (
-        uds_client.read_data(VIN_DID),
+        uds_client.clear_diagnostic_information("U0100-87"),
+        services.ClearDiagnosticInformation.make_request(0xC10087),
+    ),
+    (uds_client.report_number_of_dtc_by_status_mask(0x08), RDTC.make_request(1, status_mask=0x08)),
+    (uds_client.report_dtc_by_status_mask(0x2F), RDTC.make_request(2, status_mask=0x2F)),
+    (
+        uds_client.report_dtc_snapshot_record("U0100-87"),
+        RDTC.make_request(4, dtc=0xC10087, snapshot_record_number=0xFF),
+    ),
+    (
+        uds_client.report_dtc_ext_data_record("U0100"),
+        RDTC.make_request(6, dtc=0xC10000, extended_data_record_number=0xFF),
+    ),
+    (uds_client.report_supported_dtc(), RDTC.make_request(0x0A)),
+    (
+        uds_client.read_data_by_identifier(VIN_DID),
         services.ReadDataByIdentifier.make_request(VIN_DID, {VIN_DID: AsciiCodec(17)}),
     ),
     (
@@ -370,22 +381,22 @@ THEIRS: list[tuple[bytes, Request]] = [
         services.SecurityAccess.make_request(1, services.SecurityAccess.Mode.SendKey, b"abcd"),
     ),
     (
-        uds_client.control_communication(3, 0x01),
+        uds_client.communication_control(3, 0x01),
         services.CommunicationControl.make_request(3, CommunicationType(0, normal_msg=True)),
     ),
     (
-        uds_client.control_communication(1, 0x03),
+        uds_client.communication_control(1, 0x03),
         services.CommunicationControl.make_request(
             1, CommunicationType(0, normal_msg=True, network_management_msg=True)
         ),
     ),
     (
-        uds_client.control_routine(1, SELF_TEST, b"\x05"),
+        uds_client.routine_control(1, SELF_TEST, b"\x05"),
         services.RoutineControl.make_request(SELF_TEST, 1, b"\x05"),
     ),
-    (uds_client.set_code_recording(False), services.ControlDTCSetting.make_request(2)),
+    (uds_client.control_dtc_setting(False), services.ControlDTCSetting.make_request(2)),
     (
-        uds_client.control_output(LAMP, 0),
+        uds_client.input_output_control(LAMP, 0),
         services.InputOutputControlByIdentifier.make_request(LAMP, 0, ioconfig={LAMP: "B"}),
     ),
 ]
@@ -400,7 +411,7 @@ def test_requests_are_those_of_udsoncan(ours: bytes, theirs: Request) -> None:
 def test_suppressing_the_answer_is_that_of_udsoncan() -> None:
     """Bit 7 of the sub-function."""
     theirs = services.TesterPresent.make_request().get_payload(suppress_positive_response=True)
-    assert theirs == uds_client.keep_session()
+    assert theirs == uds_client.send_tester_present()
 
 
 @pytest.mark.parametrize(("ours", "theirs"), THEIRS)
@@ -426,13 +437,15 @@ def test_udsoncan_reads_our_codes(module: Module) -> None:
     module.fail("U0100-87")
     module.fail("U0121-87")
     for request, expected in (
-        (uds_client.read_codes(0x08), {0xC10087: 0x2F}),
-        (uds_client.read_supported_codes(), {0xC07388: 0x50, 0xC10087: 0x2F, 0xC12187: 0x27}),
+        (uds_client.report_dtc_by_status_mask(0x08), {0xC10087: 0x2F}),
+        (uds_client.report_supported_dtc(), {0xC07388: 0x50, 0xC10087: 0x2F, 0xC12187: 0x27}),
     ):
         data = RDTC.interpret_response(interpret(module, request), request[1]).service_data
         assert expected == {dtc.id: dtc.status.get_byte_as_int() for dtc in data.dtcs}
         assert 0x7F == data.status_availability.get_byte_as_int()
-    counted = RDTC.interpret_response(interpret(module, uds_client.count_codes(0x04)), 1).service_data
+    counted = RDTC.interpret_response(
+        interpret(module, uds_client.report_number_of_dtc_by_status_mask(0x04)), 1
+    ).service_data
     assert (2, Dtc.Format.SAE_J2012_DA_DTCFormat_00) == (counted.dtc_count, counted.dtc_format)
 
 
@@ -458,7 +471,7 @@ def test_udsoncan_reads_our_snapshots_and_counters(module: Module) -> None:
     module.memory.test_passed("U0100-87")
     module.fail("U0100-87", 2.5)
     sizes = {SUPPLY_VOLTAGE_DID: RawCodec(2), POWER_MODE_DID: RawCodec(1), TIME_DID: RawCodec(4)}
-    response = interpret(module, uds_client.read_snapshots("U0100-87"))
+    response = interpret(module, uds_client.report_dtc_snapshot_record("U0100-87"))
     (dtc,) = RDTC.interpret_response(response, 4, didconfig=sizes).service_data.dtcs
     supply_v, crank = (1190).to_bytes(2, "big"), b"\x03"
     assert [
@@ -469,7 +482,7 @@ def test_udsoncan_reads_our_snapshots_and_counters(module: Module) -> None:
         (2, POWER_MODE_DID, crank),
         (2, TIME_DID, (2500).to_bytes(4, "big")),
     ] == [(snap.record_number, snap.did, snap.data) for snap in dtc.snapshots]
-    response = interpret(module, uds_client.read_counters("U0100-87"))
+    response = interpret(module, uds_client.report_dtc_ext_data_record("U0100-87"))
     (dtc,) = RDTC.interpret_response(response, 6, extended_data_size=1).service_data.dtcs
     assert [(1, b"\x02"), (2, b"\x00"), (3, b"\x7f")] == [
         (x.record_number, x.raw_data) for x in dtc.extended_data
@@ -497,7 +510,7 @@ def test_udsoncan_reads_our_session_timing_and_identity(module: Module) -> None:
 
 def test_names_of_refusals_are_those_of_udsoncan() -> None:
     """The same numbers carry the same names, apart from punctuation."""
-    for number, name in uds_client.REFUSAL_NAMES.items():
+    for number, name in NEGATIVE_RESPONSE_TEXTS.items():
         theirs = Response.Code.get_name(number)
         letters = "".join(ch for ch in name if ch.isalpha())
         assert letters.lower() == theirs.lower().replace("_rcrrp", "").replace("_", "")
@@ -510,7 +523,7 @@ def test_the_tester_reads_what_the_module_says(module: Module) -> None:
     """Bytes there and back again, for everything a scan asks."""
     module.fail("U0121-87", 3.25)
 
-    def ask(request: bytes) -> uds_client.Answer:
+    def ask(request: bytes) -> uds_responses.Response:
         return decode("BCM", request, module.server.handle(request))
 
     abs_lost = ReportedDtc(
@@ -519,7 +532,7 @@ def test_the_tester_reads_what_the_module_says(module: Module) -> None:
         "Lost Communication With Anti-Lock Brake System Control Module - Missing Message",
         0x27,
     )
-    assert DtcsRead("BCM", 0x7F, (abs_lost,)) == ask(uds_client.read_codes())
+    assert DtcsRead("BCM", 0x7F, (abs_lost,)) == ask(uds_client.report_dtc_by_status_mask())
     assert (
         "test failed",
         "test failed this operation cycle",
@@ -527,43 +540,43 @@ def test_the_tester_reads_what_the_module_says(module: Module) -> None:
         "test failed since last clear",
     ) == abs_lost.flags
     assert (True, True, False) == (abs_lost.failing_now, abs_lost.pending, abs_lost.confirmed)
-    assert DtcsCounted("BCM", 1) == ask(uds_client.count_codes())
+    assert DtcsCounted("BCM", 1) == ask(uds_client.report_number_of_dtc_by_status_mask())
     snapshot = SnapshotRecord(3.25, 11.9, "crank")
     assert SnapshotsRead(abs_lost, ((1, snapshot), (2, snapshot))) == ask(
-        uds_client.read_snapshots("U0121-87")
+        uds_client.report_dtc_snapshot_record("U0121-87")
     )
-    assert CountersRead(abs_lost, 1, 0, 127) == ask(uds_client.read_counters("U0121-87"))
+    assert CountersRead(abs_lost, 1, 0, 127) == ask(uds_client.report_dtc_ext_data_record("U0121-87"))
     assert DataRead("BCM", SUPPLY_VOLTAGE_DID, "supply voltage", 12.34, "V") == ask(
-        uds_client.read_data(SUPPLY_VOLTAGE_DID)
+        uds_client.read_data_by_identifier(SUPPLY_VOLTAGE_DID)
     )
     assert DataRead("BCM", POWER_MODE_DID, "power mode", "run", "") == ask(
-        uds_client.read_data(POWER_MODE_DID)
+        uds_client.read_data_by_identifier(POWER_MODE_DID)
     )
     assert DataRead("BCM", MODULE_STATE_DID, "module state", "running", "") == ask(
-        uds_client.read_data(MODULE_STATE_DID)
+        uds_client.read_data_by_identifier(MODULE_STATE_DID)
     )
-    vin = ask(uds_client.read_data(VIN_DID))
+    vin = ask(uds_client.read_data_by_identifier(VIN_DID))
     assert isinstance(vin, DataRead)
     assert IDENTITY.vin == vin.value
-    assert NegativeResponse("BCM", 0x22, 0x31) == ask(uds_client.read_data(0x1234))
-    assert Done("BCM", 0x14, b"") == ask(uds_client.clear_codes())
-    assert DtcsRead("BCM", 0x7F, ()) == ask(uds_client.read_codes())
-    assert Silent("BCM") == ask(uds_client.keep_session())
+    assert NegativeResponse("BCM", 0x22, 0x31) == ask(uds_client.read_data_by_identifier(0x1234))
+    assert Done("BCM", 0x14, b"") == ask(uds_client.clear_diagnostic_information())
+    assert DtcsRead("BCM", 0x7F, ()) == ask(uds_client.report_dtc_by_status_mask())
+    assert NoResponse("BCM") == ask(uds_client.send_tester_present())
 
 
 def test_a_code_without_snapshot_and_a_passed_counter(module: Module) -> None:
     """No records where nothing was stored; the counter is signed; an unknown power mode stays unknown."""
     module.memory.test_passed("U0100-87")
-    request = uds_client.read_snapshots("U0100-87")
+    request = uds_client.report_dtc_snapshot_record("U0100-87")
     answer = decode("BCM", request, module.server.handle(request))
     assert isinstance(answer, SnapshotsRead)
     assert () == answer.snapshots
-    request = uds_client.read_counters("U0100-87")
+    request = uds_client.report_dtc_ext_data_record("U0100-87")
     counters = decode("BCM", request, module.server.handle(request))
     assert isinstance(counters, CountersRead)
     assert -128 == counters.fault_detection_counter
     module.memory.test_failed("U0100-87", SnapshotRecord(0.0, 9.0, None))
-    request = uds_client.read_snapshots("U0100-87")
+    request = uds_client.report_dtc_snapshot_record("U0100-87")
     answer = decode("BCM", request, module.server.handle(request))
     assert isinstance(answer, SnapshotsRead)
     assert SnapshotRecord(0.0, 9.0, None) == answer.snapshots[0][1]
@@ -614,7 +627,7 @@ def test_twenty_thousand_random_requests_get_well_formed_answers(module: Module)
         elif answer[0] == 0x7F:
             kinds["refused"] += 1
             assert (3, request[0]) == (len(answer), answer[1])
-            assert answer[2] in uds_client.REFUSAL_NAMES
+            assert answer[2] in NEGATIVE_RESPONSE_TEXTS
         else:
             kinds["positive"] += 1
             assert request[0] + 0x40 == answer[0]
@@ -625,7 +638,7 @@ def test_twenty_thousand_random_requests_get_well_formed_answers(module: Module)
 @given(st.binary(max_size=12), st.none() | st.binary(max_size=24))
 def test_the_tester_never_raises(request: bytes, answer: bytes | None) -> None:
     """Whatever the bytes, `decode` returns a value."""
-    assert isinstance(decode("BCM", request, answer), uds_client.Answer)
+    assert isinstance(decode("BCM", request, answer), Response)
 
 
 @given(
@@ -641,7 +654,7 @@ def test_the_tester_never_raises_on_damaged_answers(request: str, data: st.DataO
     cut = data.draw(st.integers(2, len(answer)))
     answer = answer[:cut]
     answer[data.draw(st.integers(0, cut - 1))] = data.draw(st.integers(0, 255))
-    assert isinstance(decode("BCM", question, bytes(answer)), uds_client.Answer)
+    assert isinstance(decode("BCM", question, bytes(answer)), Response)
 
 
 def test_two_servers_answer_alike() -> None:

@@ -2,7 +2,7 @@
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.modules.uds_client import Done, NegativeResponse
+from sim.modules.uds_responses import Done, NegativeResponse
 from sim.training.labor import minutes_of
 from sim.vehicle.reading import read_car
 

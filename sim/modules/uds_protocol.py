@@ -1,0 +1,129 @@
+"""ISO 14229-1 as both sides know it: services, negative response codes, sessions, timing, data identifiers.
+
+Layouts, service and response numbers: ISO 14229-1 as given by the open packages udsoncan and `uds`; the
+standard itself was not read.
+
+Not modelled: programming and safety sessions, the authentication service.
+"""
+
+from enum import IntEnum
+from typing import Final, get_args
+
+from sim.vehicle.conditions import PowerMode
+
+
+class Service(IntEnum):
+    """Service identifiers; a positive response begins with 0x40 more."""
+
+    DIAGNOSTIC_SESSION_CONTROL = 0x10
+    ECU_RESET = 0x11
+    CLEAR_DIAGNOSTIC_INFORMATION = 0x14
+    READ_DTC_INFORMATION = 0x19
+    READ_DATA_BY_IDENTIFIER = 0x22
+    SECURITY_ACCESS = 0x27
+    COMMUNICATION_CONTROL = 0x28
+    INPUT_OUTPUT_CONTROL_BY_IDENTIFIER = 0x2F
+    ROUTINE_CONTROL = 0x31
+    TESTER_PRESENT = 0x3E
+    CONTROL_DTC_SETTING = 0x85
+
+
+class NegativeResponseCode(IntEnum):
+    """Negative response codes that modules of this program give."""
+
+    SERVICE_NOT_SUPPORTED = 0x11
+    SUB_FUNCTION_NOT_SUPPORTED = 0x12
+    INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT = 0x13
+    RESPONSE_TOO_LONG = 0x14
+    BUSY_REPEAT_REQUEST = 0x21
+    CONDITIONS_NOT_CORRECT = 0x22
+    REQUEST_SEQUENCE_ERROR = 0x24
+    REQUEST_OUT_OF_RANGE = 0x31
+    SECURITY_ACCESS_DENIED = 0x33
+    INVALID_KEY = 0x35
+    EXCEED_NUMBER_OF_ATTEMPTS = 0x36
+    REQUIRED_TIME_DELAY_NOT_EXPIRED = 0x37
+    REQUEST_CORRECTLY_RECEIVED_RESPONSE_PENDING = 0x78
+    SERVICE_NOT_SUPPORTED_IN_ACTIVE_SESSION = 0x7F
+
+
+class DtcReport(IntEnum):
+    """Sub-functions of ReadDTCInformation that modules of this program have."""
+
+    NUMBER_OF_DTC_BY_STATUS_MASK = 0x01
+    DTC_BY_STATUS_MASK = 0x02
+    DTC_SNAPSHOT_RECORD_BY_DTC_NUMBER = 0x04
+    DTC_EXT_DATA_RECORD_BY_DTC_NUMBER = 0x06
+    SUPPORTED_DTC = 0x0A
+
+
+NEGATIVE: Final = 0x7F
+POSITIVE: Final = 0x40
+SUPPRESS: Final = 0x80  # suppressPosRspMsgIndicationBit of the sub-function
+
+DEFAULT_SESSION: Final = 0x01
+EXTENDED_SESSION: Final = 0x03
+
+P2_MS: Final = 50  # ISO 14229-2 P2Server, as given by the open package `uds`
+P2_STAR_MS: Final = 5000  # P2*Server, the same; sent in units of 10 ms
+S3_S: Final = 5.0  # S3Server, the same
+MAX_RESPONSE_BYTES: Final = 4095  # ISO 15765-2 12-bit length
+
+REQUEST_SEED: Final = 0x01  # sub-functions of SecurityAccess
+SEND_KEY: Final = 0x02
+RETURN_CONTROL, RESET_TO_DEFAULT, FREEZE_CURRENT_STATE, SHORT_TERM_ADJUSTMENT = range(4)
+START_ROUTINE, STOP_ROUTINE, REQUEST_ROUTINE_RESULTS = 1, 2, 3
+ENABLE_RX_DISABLE_TX, DISABLE_RX_ENABLE_TX, DISABLE_RX_AND_TX = 1, 2, 3  # 0: both on
+NORMAL_MESSAGES: Final = 0x01  # bits of the communication type
+MANAGEMENT_MESSAGES: Final = 0x02
+DTC_SETTING_ON, DTC_SETTING_OFF = 1, 2
+
+DTC_FORMAT: Final = 0x00  # SAE J2012-DA format 00: two bytes and a failure type, named by udsoncan
+ALL_DTCS: Final = 0xFFFFFF
+ALL_RECORDS: Final = 0xFF
+
+# Data identifiers F1xx: ISO 14229-1, named by udsoncan. Those below 0x1000 lie in the range left to the
+# vehicle's maker and are our own.
+SESSION_DID: Final = 0xF186
+SERIAL_NUMBER_DID: Final = 0xF18C
+VIN_DID: Final = 0xF190
+SOFTWARE_VERSION_DID: Final = 0xF195
+SUPPLY_VOLTAGE_DID: Final = 0x0100  # 2 bytes, 0.01 V
+POWER_MODE_DID: Final = 0x0101  # 1 byte, index into POWER_MODES, FF if the module does not know
+MODULE_STATE_DID: Final = 0x0102  # 16 characters
+TIME_DID: Final = 0x0103  # 4 bytes, ms of the module's clock
+
+POWER_MODES: Final[tuple[PowerMode, ...]] = get_args(PowerMode)
+UNKNOWN_POWER_MODE: Final = 0xFF
+STATE_CHARACTERS: Final = 16
+
+# Snapshot and extended data records (numbers 01..8F are the maker's; our own choice).
+FIRST_SNAPSHOT: Final = 0x01
+LAST_SNAPSHOT: Final = 0x02
+OCCURRENCE_RECORD: Final = 0x01
+AGING_RECORD: Final = 0x02
+COUNTER_RECORD: Final = 0x03
+
+
+class RequestRejected(Exception):
+    """A request that gets a negative response."""
+
+    def __init__(self, code: NegativeResponseCode) -> None:
+        super().__init__(code.name)
+        self.code = code
+
+
+def require(condition: bool, otherwise: NegativeResponseCode) -> None:
+    """Raise RequestRejected unless the condition holds."""
+    if not condition:
+        raise RequestRejected(otherwise)
+
+
+def negative_response(service: int, code: NegativeResponseCode) -> bytes:
+    """The three bytes of a negative response."""
+    return bytes([NEGATIVE, service, code])
+
+
+def response_pending(service: int) -> bytes:
+    """The negative response that asks for patience."""
+    return negative_response(service, NegativeResponseCode.REQUEST_CORRECTLY_RECEIVED_RESPONSE_PENDING)
