@@ -55,10 +55,10 @@ def decode(module: str, request: bytes, response: bytes | None) -> Response:
         return Malformed(module, response, "an empty message")
     if response[0] == NEGATIVE:
         if len(response) != 3 or response[1] != request[0]:
-            return Malformed(module, response, "a negative response to another request")
+            return Malformed(module, response, "a negative answer to another request")
         return NegativeResponse(module, response[1], response[2])
     if response[0] != request[0] + POSITIVE:
-        return Malformed(module, response, f"an response to another service than {request[0]:02X}")
+        return Malformed(module, response, f"an answer to another service than {request[0]:02X}")
     decoder = _decoder(request)
     if decoder is None:
         return Done(module, request[0], response[1:])
