@@ -638,7 +638,7 @@ def test_twenty_thousand_random_requests_get_well_formed_answers(module: Module)
 @given(st.binary(max_size=12), st.none() | st.binary(max_size=24))
 def test_the_tester_never_raises(request: bytes, answer: bytes | None) -> None:
     """Whatever the bytes, `decode` returns a value."""
-    assert isinstance(decode("BCM", request, answer), Response)
+    assert isinstance(decode("BCM", request, answer), uds_responses.Response)
 
 
 @given(
