@@ -194,6 +194,12 @@ class Buses:
         master = next(name for name, port in ports.items() if port.bus == bus and port.is_master)
         return [(a, b) for a, b in ((master, sender), (sender, receiver)) if a != b]
 
+    def lone_senders(self) -> list[str]:
+        """Return the channels that work and share their bus with no other."""
+        able = self.connectivity.can_send if self.connectivity else frozenset()
+        alone = [one.members[0] for one in self.segments if len(one.members) == 1 and not one.faults]
+        return [name for name in alone if name in able]
+
     def babblers(self, channel: str) -> Iterable[str]:
         """Return the babbling channels on a channel's segment."""
         segment = next((one for one in self.segments if channel in one.members), None)

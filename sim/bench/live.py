@@ -34,6 +34,7 @@ from sim.network.can import CanNetwork
 from sim.network.clock import NanosecondEnvironment
 from sim.network.lin import BusesAndClusters, LinNetwork
 from sim.network.stream_fidelity import StreamNetwork
+from sim.network.streams import Stream
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
 from sim.vehicle.elements import TESTER, TESTER_MIN_V
@@ -279,6 +280,16 @@ class LiveCar:
         newest = [event for module in self.modules.values() for event in module.outputs.events.values()]
         self.latest.trigger = max(newest, default=self.latest.trigger)
         self._all_due = True
+
+    # -- what instruments ask for ----------------------------------------------------------------------------
+
+    def streams_running(self) -> list[Stream]:
+        """Return the messages that are being sent."""
+        return [stream for stream in self.world.streams.values() if stream.live]
+
+    def lone_senders(self) -> list[str]:
+        """Return the channels that work and share their bus with no other."""
+        return self.buses.lone_senders()
 
     # -- what happens by itself ------------------------------------------------------------------------------
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from sim.bench.live import LiveCar
+from sim.instruments.probed import ProbedCar
 from sim.network.bit_line import BitLine, BitSources, BusNode
 from sim.network.controller import Controller, Failure
 from sim.network.error_counters import ErrorCounters
@@ -30,13 +30,10 @@ NEVER = 1 << 62
 Change = tuple[float, tuple[str, ...]]  # from this time in s on, who holds the line dominant
 
 
-def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Change]:
-    """Who holds the line dominant from `from_s` on, change by change, without end; nothing with company."""
-    if live.buses.connectivity is None:
-        return
-    here = live.buses.connectivity.can_send.intersection(one.id for one in cluster.channels) - {TESTER}
-    alone = [one.members[0] for one in live.buses.segments if len(one.members) == 1 and not one.faults]
-    senders = {name: _Sender(_streams(live, name)) for name in alone if name in here}
+def attempts(live: ProbedCar, cluster: BusCluster, from_s: float) -> Iterator[Change]:
+    """Yield who holds the line dominant from `from_s` on, without end; nothing if modules hear each other."""
+    here = {one.id for one in cluster.channels} - {TESTER}
+    senders = {name: _AttemptSender(_streams(live, name)) for name in live.lone_senders() if name in here}
     if not any(sender.periods_ns for sender in senders.values()):
         return
     rates_bps = {one.id: one.bitrate_bps for one in cluster.channels}
@@ -51,7 +48,7 @@ def attempts(live: LiveCar, cluster: BusCluster, from_s: float) -> Iterator[Chan
     yield from _changes(line, list(senders.values()), round(from_s * NS_PER_S))
 
 
-def _changes(line: BitLine, senders: list[_Sender], from_ns: int) -> Iterator[Change]:
+def _changes(line: BitLine, senders: list[_AttemptSender], from_ns: int) -> Iterator[Change]:
     held: tuple[str, ...] = ()
     while (now_ns := min(line.due_ns, *(sender.next_ns for sender in senders))) < NEVER:
         for sender in senders:
@@ -65,15 +62,15 @@ def _changes(line: BitLine, senders: list[_Sender], from_ns: int) -> Iterator[Ch
         held = holds
 
 
-def _streams(live: LiveCar, channel: str) -> list[Stream]:
-    return [one for one in live.world.streams.values() if one.channel == channel and one.live]
+def _streams(live: ProbedCar, channel: str) -> list[Stream]:
+    return [one for one in live.streams_running() if one.channel == channel]
 
 
 def _rank(frame: Frame) -> int:
     return arbitration_key(frame.can_id, frame.extended)
 
 
-class _Sender:
+class _AttemptSender:
     """What one module has to send: its periodic messages, the lowest identifier first. All wait by now."""
 
     def __init__(self, streams: Iterable[Stream]) -> None:

@@ -14,9 +14,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from sim.bench.bench import Bench
 from sim.bench.fuses import fitted_a
 from sim.bench.observations import Observation
+from sim.instruments.probed import Probed, ProbedBench
 from sim.instruments.result import Result
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Connector, Element, Wire
@@ -37,13 +37,13 @@ class Look(Result):
     finds: tuple[str, ...]
 
 
-def look(bench: Bench, part: str) -> Look:
+def look(bench: ProbedBench, part: str) -> Look:
     """Look at a part; raises `EditProblem` where this car has none of that name."""
     bench.do(f"look {part}")
     return looked(bench)
 
 
-def looked(bench: Bench) -> Look:
+def looked(bench: Probed) -> Look:
     """What the bench's last observation, a look, shows."""
     observed = bench.observed
     if observed is None or observed.what.kind != "look":

@@ -14,10 +14,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sim.bench.bench import Bench
 from sim.bench.observations import Observation
 from sim.instruments import cautions
 from sim.instruments.levels import now, thevenin
+from sim.instruments.probed import Probed, ProbedBench
 from sim.instruments.result import Result, digits
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
@@ -53,7 +53,7 @@ class TestLamp:
 
     __test__ = False  # for pytest, which takes every Test... for its own
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: ProbedBench) -> None:
         self.bench = bench
 
     def load(self, a: str, b: str, lamp_w: float = TEST_LIGHT_W, by: str = "") -> Loaded:
@@ -67,7 +67,7 @@ def lamp_ohm(lamp_w: float) -> float:
     return DRAW_V**2 / lamp_w
 
 
-def loaded(bench: Bench) -> Loaded:
+def loaded(bench: Probed) -> Loaded:
     """What the bench's last observation, a loaded test, shows."""
     observed = bench.observed
     if observed is None or observed.what.kind != "load":

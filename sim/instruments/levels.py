@@ -12,19 +12,16 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from sim.bench.observations import Observed
+from sim.instruments.probed import Probed
 from sim.network.frames import NS_PER_S, dominant_ns
 from sim.vehicle.car import Car
 from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import EditProblem
 from sim.wiring.wiring import Reading
-
-if TYPE_CHECKING:
-    from sim.bench.bench import Bench
 
 DOMINANT = 0
 ACKNOWLEDGE_FROM_END = 9  # slot, delimiter, seven bits of end of frame (ISO 11898-1)
@@ -69,7 +66,7 @@ class Seen:
     share: float
 
 
-def now(bench: Bench) -> Reading:
+def now(bench: Probed) -> Reading:
     """The network as it stands, the tester unplugged unless it is talking."""
     live = bench.live
     state = live.switch_state()

@@ -18,11 +18,11 @@ from __future__ import annotations
 import zlib
 from dataclasses import dataclass
 
-from sim.bench.bench import Bench
 from sim.bench.observations import HOLD_S, METER_FUNCTIONS, Observation, Observed
 from sim.instruments import cautions
 from sim.instruments.lamp import lamp_ohm
 from sim.instruments.levels import Seen, Traffic, average, channels_at, now, seen, thevenin
+from sim.instruments.probed import Probed, ProbedBench
 from sim.instruments.result import Result, digits
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Contact, Element, FuseLink
@@ -59,7 +59,7 @@ class Measured(Result):
 class Meter:
     """A multimeter at one bench."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: ProbedBench) -> None:
         self.bench = bench
 
     def volts(self, a: str, b: str, by: str = "") -> Measured:
@@ -94,7 +94,7 @@ def _by(way: str) -> str:
     return f" by {way}" if way else ""
 
 
-def measured(bench: Bench) -> Measured:
+def measured(bench: Probed) -> Measured:
     """What the meter shows of the bench's last observation."""
     observed = bench.observed
     if observed is None or observed.what.kind not in METER_FUNCTIONS:
@@ -144,7 +144,7 @@ def _lamp_pulls_v(found: Reading, a: str, b: str, lamp: tuple[str, str, float]) 
     return float(ports.impedance_ohm[0, 1]) * lamp_a
 
 
-def _volts(bench: Bench, observed: Observed) -> Measured:
+def _volts(bench: Probed, observed: Observed) -> Measured:
     what, found, traffic = observed.what, now(bench), Traffic.of(observed)
     a, b = what.points
     lamp = (what.lamp_at[0], what.lamp_at[1], lamp_ohm(what.lamp_w)) if what.lamp_at else None
@@ -175,7 +175,7 @@ def _minimum(observed: Observed, car: Car) -> Measured:
     return _result(what, car, f"{digits(min(volts), 'V')}, minimum", min(volts), "V", [note])
 
 
-def _ghost_v(bench: Bench, what: Observation) -> float:
+def _ghost_v(bench: Probed, what: Observation) -> float:
     """Digits of an open lead: wandering, and the same in every replay."""
     draw = zlib.crc32(f"{bench.seed} {bench.now_s:.6f} {what.points}".encode())
     return GHOST_V * (2.0 * draw / 0xFFFFFFFF - 1.0)

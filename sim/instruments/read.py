@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from sim.bench.bench import Bench
 from sim.bench.observations import parse_observation
 from sim.instruments.inspection import looked
 from sim.instruments.lamp import loaded
 from sim.instruments.meter import measured
+from sim.instruments.probed import Probed, ProbedBench
 from sim.instruments.result import Result
 from sim.instruments.scope import swept
 from sim.vehicle.problems import EditProblem
 
 
-def read(bench: Bench, sentence: str) -> Result:
+def read(bench: ProbedBench, sentence: str) -> Result:
     """Do an observation (see `sim.bench.observations`) and give back what it shows.
 
     Raises `EditProblem`, with nothing changed, where it makes no sense now.
@@ -23,14 +23,14 @@ def read(bench: Bench, sentence: str) -> Result:
     return shown(bench)
 
 
-def shown(bench: Bench) -> Result:
+def shown(bench: Probed) -> Result:
     """What the bench's last observation shows, before anything else has been done."""
     if bench.observed is None:
         raise EditProblem("nothing has been measured or looked at yet")
     return _SHOWN[bench.observed.what.kind](bench)
 
 
-_SHOWN: dict[str, Callable[[Bench], Result]] = {
+_SHOWN: dict[str, Callable[[Probed], Result]] = {
     "volts": measured,
     "minimum": measured,
     "ohms": measured,

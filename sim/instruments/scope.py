@@ -25,7 +25,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.bench.bench import Bench
 from sim.bench.observations import TRIGGER_S, FrameSeen, LevelSeen, Observation, Observed
 from sim.instruments import cautions
 from sim.instruments.attempts import Change, attempts
@@ -37,6 +36,7 @@ from sim.instruments.levels import (
     now,
     thevenin,
 )
+from sim.instruments.probed import Probed, ProbedBench
 from sim.instruments.result import Result, digits
 from sim.network.frames import NS_PER_S, bit_starts_ns, duration_ns, wire_bits
 from sim.network.lin import OnWire
@@ -119,7 +119,7 @@ class Picture(Result):
 class Scope:
     """A two-channel scope at one bench."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: ProbedBench) -> None:
         self.bench = bench
 
     def sweep(
@@ -135,7 +135,7 @@ class Scope:
         return swept(self.bench)
 
 
-def swept(bench: Bench) -> Picture:
+def swept(bench: Probed) -> Picture:
     """What the scope shows of the bench's last observation."""
     observed = bench.observed
     if observed is None or observed.what.kind != "scope":
@@ -218,7 +218,7 @@ def _window(found: Reading, observed: Observed, ran: tuple[Ran, ...]) -> tuple[f
     return observed.start_s, observed.start_s + lead_s
 
 
-def _tries(bench: Bench, found: Reading, what: Observation, start_s: float) -> tuple[Tries, ...]:
+def _tries(bench: Probed, found: Reading, what: Observation, start_s: float) -> tuple[Tries, ...]:
     """What modules that get nothing through do from the start of a sweep to its end, bus by bus."""
     near = set(channels_at(found, *what.points))
     clusters = [one for one in found.wiring.clusters if near & {channel.id for channel in one.channels}]
@@ -266,7 +266,7 @@ def _words(one: Channel) -> str:
 
 
 def _notes(
-    bench: Bench,
+    bench: Probed,
     found: Reading,
     what: Observation,
     channels: tuple[Channel, ...],
@@ -290,9 +290,9 @@ def _notes(
     return tuple(notes)
 
 
-def _would_send(bench: Bench, found: Reading, what: Observation) -> bool:
+def _would_send(bench: Probed, found: Reading, what: Observation) -> bool:
     near = set(channels_at(found, *what.points))
-    return any(one.channel in near and one.live for one in bench.live.world.streams.values())
+    return any(one.channel in near for one in bench.live.streams_running())
 
 
 # -- waveforms -----------------------------------------------------------------------------------------------

@@ -13,14 +13,14 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, astuple, dataclass, replace
 from functools import cached_property
-from typing import Any, cast
+from typing import Any
 
-from sim.bench.bench import Bench
 from sim.bench.live import LiveCar
 from sim.bench.observations import GATE_S, Observed, parse_observation
 from sim.instruments.levels import channels_at, now
 from sim.instruments.read import shown
 from sim.lab.run import Account, ImpossibleCar, Trial, bench_of, content_key, follow, reading_of, sight_of
+from sim.network.streams import Stream
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.problems import EditProblem
@@ -137,16 +137,23 @@ class _Still:
         try:
             what = parse_observation(text, self.car)
             self.observed = Observed(what, 0.0, GATE_S, (), frame_fidelity=False)
-            bench = cast(Bench, self)
-            if self.car.lin and what.kind != "look" and channels_at(now(bench), *what.points):
+            if self.car.lin and what.kind != "look" and channels_at(now(self), *what.points):
                 return None
-            return reading_of(shown(bench))
+            return reading_of(shown(self))
         except EditProblem:
             return None
 
     def switch_state(self) -> SwitchState:
-        """As it stands."""
+        """The state of the switches in the end."""
         return self._state
+
+    def streams_running(self) -> tuple[Stream, ...]:
+        """None: no frames exist here, and a scope refuses before it asks."""
+        return ()
+
+    def lone_senders(self) -> tuple[str, ...]:
+        """None, likewise."""
+        return ()
 
     @cached_property
     def wiring(self) -> Wiring:

@@ -21,7 +21,7 @@ import socket
 import threading
 from collections.abc import Callable
 from functools import partial
-from typing import Final, cast
+from typing import Final
 
 from sim.link import doip_messages as doip
 from sim.link.adapter import MAX_FUNCTIONAL_BYTES, Adapter
@@ -368,7 +368,8 @@ class _Datagrams(asyncio.DatagramProtocol):
         self._transport: asyncio.DatagramTransport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        self._transport = cast(asyncio.DatagramTransport, transport)
+        assert isinstance(transport, asyncio.DatagramTransport)
+        self._transport = transport
 
     def datagram_received(self, data: bytes, address: tuple[str, int]) -> None:
         if len(data) < doip.HEADER_BYTES or self._waiting >= MAX_UDP_WAITING:

@@ -8,8 +8,6 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
-from types import SimpleNamespace
-from typing import cast
 
 import can
 import pytest
@@ -109,9 +107,9 @@ def test_who_can_reach_it_is_said_plainly() -> None:
 
 def test_a_bus_outside_of_this_program_needs_a_caution() -> None:
     link = LiveLink(bench_of("six-modules"), doip_port=None)
-    link.bridges.append(cast(CanBridge, SimpleNamespace(where="virtual:here")))
+    link.bridges.append(CanBridge(link.car, link.adapter, "virtual:here"))
     assert "CAUTION" not in "\n".join(statement(link))
-    link.bridges.append(cast(CanBridge, SimpleNamespace(where="socketcan:can0")))
+    link.bridges.append(CanBridge(link.car, link.adapter, "socketcan:can0"))
     assert "Never with a vehicle connected to that bus" in "\n".join(statement(link))
 
 

@@ -1,0 +1,64 @@
+"""What instruments need of a car: what can be probed, and what was done last."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Protocol
+
+from sim.bench.observations import Observed
+from sim.network.streams import Stream
+from sim.vehicle.car import Car
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Wiring
+
+
+class ProbedCar(Protocol):
+    """A car whose terminals can be probed at this instant."""
+
+    @property
+    def wiring(self) -> Wiring:
+        """The electrical network."""
+
+    @property
+    def tester_active(self) -> bool:
+        """Does a tester talk?"""
+
+    def switch_state(self) -> SwitchState:
+        """Return everything that is switched, as it is now."""
+
+    def streams_running(self) -> Iterable[Stream]:
+        """Return the messages that are being sent."""
+
+    def lone_senders(self) -> Iterable[str]:
+        """Return the channels that work and share their bus with no other."""
+
+
+class Probed(Protocol):
+    """A car at which an observation was done."""
+
+    @property
+    def car(self) -> Car:
+        """The car as it is now."""
+
+    @property
+    def live(self) -> ProbedCar:
+        """The same, at work."""
+
+    @property
+    def observed(self) -> Observed | None:
+        """The last observation."""
+
+    @property
+    def seed(self) -> int:
+        """What random draws begin from."""
+
+    @property
+    def now_s(self) -> float:
+        """Simulated time."""
+
+
+class ProbedBench(Probed, Protocol):
+    """A car at which an instrument can do an observation."""
+
+    def do(self, text: str) -> object:
+        """Do an action; raises `EditProblem`, with nothing changed, where it makes no sense now."""
