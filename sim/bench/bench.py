@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 
 from sim.bench.actions import Action, parse_action
 from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
-from sim.bench.observations import Observed, observe, parse_observation
+from sim.bench.observations import parse_observation
+from sim.bench.observing import Observed, observe
 from sim.bench.tester import Report, Tester
 from sim.modules.trace import Event, Trace
 from sim.modules.uds_responses import Done, NegativeResponse, NoResponse, Response

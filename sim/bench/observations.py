@@ -21,76 +21,69 @@ Not modelled: the minutes a person needs pass in the shop (`Observation.labor_s`
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 from itertools import chain
-from typing import TYPE_CHECKING
 
-from sim.network.can import CanNetwork
-from sim.network.clock import CLOCK_S
-from sim.network.frames import Frame
-from sim.network.lin import OnWire
+from sim.bench.probing import PROBING, PROBING_S, Probing, loop_at, places, reach
 from sim.vehicle.car import Car
 from sim.vehicle.edit import terminal_of
-from sim.vehicle.elements import TESTER, Contact, Element, FuseLink, Pin, Wire
+from sim.vehicle.elements import Contact
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
-from sim.wiring.conduction import SwitchState
-from sim.wiring.segments import Segment
-from sim.wiring.wiring import Wiring
-
-if TYPE_CHECKING:
-    from sim.bench.live import LiveCar
 
 OBSERVATION_VERBS = ("measure", "load", "scope", "look")
-METER_FUNCTIONS = ("volts", "minimum", "ohms", "continuity", "amps")
-PROBING = ("touching", "back-probing", "front-probing", "piercing", "breakout lead")
 
-GATE_S = 0.4  # a hand-held meter shows two to five readings a second; common practice
-RUN_IN_S = 0.003  # longer than any frame at 125 kbit/s, so that none is on the wire when the gate opens
-HOLD_S = 0.1  # a meter's minimum hold catches what lasts this long; common practice
-TRIGGER_S = 0.25  # how long a scope waits for the first edge before it draws what there is
 LONGEST_SWEEP_S = 1.0
 LAMP_LIMITS_W = (1.0, 100.0)
 # `12 V, 21 W` on a bulb means at this voltage; common practice
 LAMP_RATED_V = 12.0
 
-# What a check takes in the shop, in seconds: common practice, to be changed by a class.
-SHOP_S = {
-    "volts": 30.0,
-    "minimum": 45.0,
-    "ohms": 30.0,
-    "continuity": 20.0,
-    "amps": 90.0,
-    "load": 60.0,
-    "scope": 120.0,
-    "look": 60.0,
+
+class ObservationKind(StrEnum):
+    """What is measured, or that something is inspected."""
+
+    VOLTS = "volts"
+    MINIMUM = "minimum"
+    OHMS = "ohms"
+    CONTINUITY = "continuity"
+    AMPS = "amps"
+    LOAD = "load"
+    SCOPE = "scope"
+    LOOK = "look"
+
+
+Kind = ObservationKind
+METER_FUNCTIONS = (Kind.VOLTS, Kind.MINIMUM, Kind.OHMS, Kind.CONTINUITY, Kind.AMPS)
+
+# Labor for a check: common practice, to be changed by a class.
+LABOR_S = {
+    Kind.VOLTS: 30.0,
+    Kind.MINIMUM: 45.0,
+    Kind.OHMS: 30.0,
+    Kind.CONTINUITY: 20.0,
+    Kind.AMPS: 90.0,
+    Kind.LOAD: 60.0,
+    Kind.SCOPE: 120.0,
+    Kind.LOOK: 60.0,
 }
-PROBING_S = {
-    "touching": 15.0,
-    "back-probing": 45.0,
-    "front-probing": 30.0,
-    "piercing": 30.0,
-    "breakout lead": 120.0,
-}
+LEAD: Probing = "breakout lead"  # fitted once, it gives access to all pins of a connector
 
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """One measurement or look, read from its sentence.
+    """One measurement or inspection, read from its sentence.
 
-    kind: volts, minimum, ohms, continuity, amps, load, scope or look. points: the terminals, pairwise, or the
-    one thing that is looked at or measured at. by: per point, how it is reached (see PROBING), empty for a
-    look.
-    lamp_w, lamp_at: the lamp of a loaded test and its two terminals.
+    points: the terminals, pairwise, or the one thing that is inspected or measured at. by: per point, how it
+    is reached (see `PROBING`), empty for an inspection. lamp_w, lamp_at: the lamp of a loaded test and its
+    two terminals.
     """
 
     text: str
-    kind: str
+    kind: Kind
     points: tuple[str, ...]
-    by: tuple[str, ...] = ()
+    by: tuple[Probing, ...] = ()
     lamp_w: float = 0.0
     lamp_at: tuple[str, ...] = ()
     sweep_s: float = 0.0
@@ -98,10 +91,8 @@ class Observation:
     @property
     def labor_s(self) -> float:
         """Seconds that it takes in the shop."""
-        ways = [
-            way for place, way in enumerate(self.by) if way != "breakout lead" or way not in self.by[:place]
-        ]
-        return SHOP_S[self.kind] + sum(PROBING_S[way] for way in ways)
+        once = [one for place, one in enumerate(self.by) if one != LEAD or one not in self.by[:place]]
+        return LABOR_S[self.kind] + sum(PROBING_S[one] for one in once)
 
     @property
     def pairs(self) -> tuple[tuple[str, str], ...]:
@@ -109,100 +100,12 @@ class Observation:
         return tuple(zip(self.points[0::2], self.points[1::2], strict=True))
 
 
-@dataclass(frozen=True, slots=True)
-class FrameSeen:
-    """One frame that ran over a bus, and who acknowledged it."""
-
-    start_s: float
-    end_s: float
-    frame: Frame
-    sender: str
-    acknowledged_by: tuple[str, ...]
-    bitrate_bps: int
-
-
-@dataclass(frozen=True, slots=True)
-class LevelSeen:
-    """A change of who drives a disturbed bus dominant, of its members."""
-
-    time_s: float
-    members: tuple[str, ...]
-    dominant: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Observed:
-    """An observation, its stretch of simulated time, and the complete frames in it, by their ends.
-
-    levels: of buses that went bit by bit, where frames are only a part of what is on the line.
-    on_wires: headers and responses on LIN.
-    held: for a minimum, the electrical states of the last action that lasted `HOLD_S`.
-    frame_fidelity: whether frames exist on this bench at all.
-    """
-
-    what: Observation
-    start_s: float
-    end_s: float
-    frames: tuple[FrameSeen, ...]
-    frame_fidelity: bool = True
-    on_wires: tuple[OnWire, ...] = ()
-    levels: tuple[LevelSeen, ...] = ()
-    held: tuple[tuple[Wiring, SwitchState], ...] = ()
-
-
-def observe(live: LiveCar, what: Observation) -> Observed:
-    """Let the time of a measurement pass and keep the frames that were sent (none at stream depth)."""
-    if what.kind == "look":
-        return Observed(what, live.now_s, live.now_s, ())
-    held = held_states(live) if what.kind == "minimum" else ()
-    frames: list[FrameSeen] = []
-    levels: list[LevelSeen] = []
-    network = live.network
-    with _tapped(network, frames, levels) if isinstance(network, CanNetwork) else nullcontext():
-        live.run(RUN_IN_S)
-        start_s = live.now_s
-        on_wires: list[OnWire] = []
-        live.lin.tap = on_wires.append
-        live.run(TRIGGER_S + what.sweep_s if what.kind == "scope" else GATE_S)
-        live.lin.tap = None
-    seen = tuple(one for one in frames if start_s <= one.start_s and one.end_s <= live.now_s)
-    at_frame_fidelity = isinstance(network, CanNetwork)
-    changes = tuple(one for one in levels if start_s <= one.time_s <= live.now_s)
-    return Observed(what, start_s, live.now_s, seen, at_frame_fidelity, tuple(on_wires), changes, held)
-
-
-def held_states(live: LiveCar) -> tuple[tuple[Wiring, SwitchState], ...]:
-    """The electrical states of the last action that lasted long enough for a hold, and the present one."""
-    ends_s = [*(since_s for since_s, _, _ in list(live.hold)[1:]), math.inf]
-    lasted = zip(live.hold, ends_s, strict=True)
-    return tuple(
-        (wiring, state) for (since_s, wiring, state), end_s in lasted if end_s >= since_s + HOLD_S - CLOCK_S
-    )
-
-
-@contextmanager
-def _tapped(network: CanNetwork, frames: list[FrameSeen], levels: list[LevelSeen]) -> Iterator[None]:
-    """Every complete frame and every level goes into a list; another tap goes on as before."""
-    other_tap = network.tap
-
-    def tap(start_s: float, end_s: float, frame: Frame, sender: str) -> None:
-        segment = network.segment_of(sender)
-        others = tuple(channel for channel in segment.members if channel != sender)
-        frames.append(FrameSeen(start_s, end_s, frame, sender, others, segment.bitrate_bps))
-        if other_tap:
-            other_tap(start_s, end_s, frame, sender)
-
-    def level_tap(time_s: float, segment: Segment, dominant: tuple[str, ...]) -> None:
-        levels.append(LevelSeen(time_s, segment.members, dominant))
-
-    network.tap, network.level_tap = tap, level_tap
-    try:
-        yield
-    finally:
-        network.tap, network.level_tap = other_tap, None
-
-
 # -- sentences -----------------------------------------------------------------------------------------------
+
+
+def is_observation(text: str) -> bool:
+    """Does an action sentence measure or inspect something?"""
+    return text.split()[:1] in [[verb] for verb in OBSERVATION_VERBS]
 
 
 def parse_observation(text: str, car: Car) -> Observation:
@@ -212,24 +115,29 @@ def parse_observation(text: str, car: Car) -> Observation:
 
 
 def _measure(words: list[str], car: Car) -> Observation:
-    function = words[0].lower() if words else ""
-    if function == "minimum":
+    function = _meter_function(words)
+    if function is Kind.AMPS:
+        return _amps(words[1:], car)
+    if function is Kind.MINIMUM:
         if words[1:2] != ["volts"]:
             raise EditProblem("write 'measure minimum volts TERMINAL to TERMINAL'")
         words = words[1:]
-    if function not in METER_FUNCTIONS:
-        raise EditProblem(f"a meter does not measure '{function}'{did_you_mean(function, METER_FUNCTIONS)}")
-    if function == "amps":
-        return _amps(words[1:], car)
     words, by = _tail_by(words[1:])
     words, lamp_w, lamp_at = _tail_lamp(words, car)
-    if lamp_at and function != "volts":
+    if lamp_at and function is not Kind.VOLTS:
         raise EditProblem("a lamp is lit by the car's own voltage: only volts are measured beside one")
-    shown = "minimum volts" if function == "minimum" else function
+    shown = "minimum volts" if function is Kind.MINIMUM else function
     points = _pair(words, car, f"measure {shown}")
     lamp = f" while {lamp_w:g} W lamp at {lamp_at[0]} to {lamp_at[1]}" if lamp_at else ""
     head = f"measure {shown} {points[0]} to {points[1]}{lamp}"
     return _probed(head, function, points, by, car, lamp_w, lamp_at)
+
+
+def _meter_function(words: list[str]) -> Kind:
+    name = words[0].lower() if words else ""
+    if name not in METER_FUNCTIONS:
+        raise EditProblem(f"a meter does not measure '{name}'{did_you_mean(name, METER_FUNCTIONS)}")
+    return Kind(name)
 
 
 def _load(words: list[str], car: Car) -> Observation:
@@ -240,7 +148,7 @@ def _load(words: list[str], car: Car) -> Observation:
     lamp_w = _lamp(words[at + 1 :])
     points = _pair(words[:at], car, "load")
     return _probed(
-        f"load {points[0]} to {points[1]} with {lamp_w:g} W lamp", "load", points, by, car, lamp_w, points
+        f"load {points[0]} to {points[1]} with {lamp_w:g} W lamp", Kind.LOAD, points, by, car, lamp_w, points
     )
 
 
@@ -258,7 +166,7 @@ def _scope(words: list[str], car: Car) -> Observation:
     pairs = [_pair(one, car, "scope") for one in channels]
     shown = " and ".join(f"{a} to {b}" for a, b in pairs)
     return _probed(
-        f"scope {shown} for {sweep_s * 1000:g} ms", "scope", tuple(chain(*pairs)), by, car, sweep_s=sweep_s
+        f"scope {shown} for {sweep_s * 1000:g} ms", Kind.SCOPE, tuple(chain(*pairs)), by, car, sweep_s=sweep_s
     )
 
 
@@ -267,56 +175,26 @@ def _look(words: list[str], car: Car) -> Observation:
     known = places(car)
     if name not in known:
         raise EditProblem(unknown("part to look at", name, known))
-    return Observation(f"look {name}", "look", (name,))
-
-
-def places(car: Car) -> tuple[str, ...]:
-    """Everything that can be looked at: parts with a name, and places of the harness."""
-    wired = car.built
-    parts = [
-        *car.connectors,
-        *wired.fuses,
-        *wired.relays,
-        *wired.grounds,
-        *wired.loads,
-        *wired.switches,
-        *wired.modules,
-    ]
-    harness = sorted(node for node in car.terminals if node.startswith("SP."))
-    wires = [element.id for element in car.elements.values() if isinstance(element, Wire)]
-    return tuple(dict.fromkeys([*parts, *harness, *wires, *(pin.id for pin in car.pins.values())]))
+    return Observation(f"look {name}", Kind.LOOK, (name,))
 
 
 def _amps(words: list[str], car: Car) -> Observation:
     name = words[0] if len(words) == 1 else ""
     element = loop_at(name, car)
-    way = (
-        "breakout lead"
-        if isinstance(element, Contact) and car.connectors[element.connector].kind != "battery"
-        else "touching"
-    )
-    return Observation(f"measure amps {element.id}", "amps", (element.id,), (way,))
+    in_series = isinstance(element, Contact) and car.connectors[element.connector].kind != "battery"
+    by = LEAD if in_series else "touching"
+    return Observation(f"measure amps {element.id}", Kind.AMPS, (element.id,), (by,))
 
 
-def loop_at(name: str, car: Car) -> Element:
-    """The fuse holder, pin or battery clamp at which a loop can be opened for a meter."""
-    module, _, function = name.partition(".")
-    pin = car.pin_of(module, function)
-    element = car.elements.get(pin.id if pin else name)
-    if isinstance(element, FuseLink) or (isinstance(element, Contact) and element.connector != "DLC"):
-        return element
-    known = [one.id for one in car.elements.values() if isinstance(one, FuseLink | Contact)]
-    raise EditProblem(unknown("fuse, pin or battery clamp", name, known))
-
-
-def _tail_by(words: list[str]) -> tuple[list[str], str]:
+def _tail_by(words: list[str]) -> tuple[list[str], Probing | None]:
     if "by" not in words:
-        return words, ""
+        return words, None
     at = words.index("by")
-    way = " ".join(words[at + 1 :])
-    if way not in PROBING:
-        raise EditProblem(f"no way of probing '{way}'{did_you_mean(way, PROBING)}")
-    return words[:at], way
+    name = " ".join(words[at + 1 :])
+    by = next((one for one in PROBING if one == name), None)
+    if by is None:
+        raise EditProblem(f"no way of probing '{name}'{did_you_mean(name, PROBING)}")
+    return words[:at], by
 
 
 def _tail_lamp(words: list[str], car: Car) -> tuple[list[str], float, tuple[str, ...]]:
@@ -364,80 +242,22 @@ def _pair(words: list[str], car: Car, verb: str) -> tuple[str, str]:
 
 def _probed(
     head: str,
-    kind: str,
+    kind: Kind,
     points: tuple[str, ...],
-    by: str,
+    by: Probing | None,
     car: Car,
     lamp_w: float = 0.0,
     lamp_at: tuple[str, ...] = (),
     sweep_s: float = 0.0,
 ) -> Observation:
-    ways = [reach(point, car) for point in points]
-    if by and not any(by in one for one in ways):
-        raise EditProblem(f"{points[0]} cannot be reached by {by}; possible: {', '.join(ways[0])}")
-    chosen = tuple(by if by in one else one[0] for one in ways)
+    possible = [reach(point, car) for point in points]
+    if by and not any(by in one for one in possible):
+        raise EditProblem(f"{points[0]} cannot be reached by {by}; possible: {', '.join(possible[0])}")
+    chosen = tuple(by if by and by in one else one[0] for one in possible)
     for point in lamp_at if lamp_at != points else ():
         reach(point, car)
     text = f"{head} by {by}" if by else head
     return Observation(text, kind, points, chosen, lamp_w, lamp_at, sweep_s)
-
-
-def reach(node: str, car: Car) -> tuple[str, ...]:
-    """How a terminal can be reached as the car stands now, the gentlest way first; raises `EditProblem`."""
-    if node.startswith(f"{TESTER}:"):
-        raise EditProblem(f"{node} is inside the tester: probe the diagnostic connector's pin")
-    pin, inner = _pin_at(node, car)
-    if inner and pin:
-        if pin.connector in car.harness.unplugged and not _bypassed(pin, car):
-            return ("front-probing",)
-        what = car.connectors[pin.connector].kind
-        raise EditProblem(f"{node} is inside the {what}: probe {pin.id}, or unplug {pin.connector} first")
-    if pin is None:
-        return _reach_part(node, car)
-    plug = car.connectors[pin.connector]
-    if plug.kind == "battery":
-        return ("touching",)
-    if plug.kind == "dlc":
-        return ("breakout lead", "front-probing", "back-probing")
-    if pin.connector in car.harness.unplugged:
-        return ("front-probing", "back-probing", "piercing")
-    return ("back-probing", "breakout lead", "piercing")
-
-
-def _reach_part(node: str, car: Car) -> tuple[str, ...]:
-    if ":" in node:
-        raise EditProblem(f"{node} is inside the module: probe one of its pins")
-    owner = node.partition(".")[0]
-    if node.startswith("SP.") or _is_harness_terminator(owner, car):
-        return ("piercing",)
-    if owner in car.built.loads or owner in car.built.switches:
-        return ("back-probing", "piercing")
-    return ("touching",)
-
-
-def _is_harness_terminator(owner: str, car: Car) -> bool:
-    element = car.elements.get(owner)
-    return element is not None and getattr(element, "kind", "") == "terminator"
-
-
-def _pin_at(node: str, car: Car) -> tuple[Pin | None, bool]:
-    """The pin that a node belongs to, and whether it is the module's side of it."""
-    if node in car.pins:
-        return car.pins[node], False
-    for pin in car.pins.values():
-        plug = car.connectors[pin.connector]
-        if plug.kind == "inline" and node in (pin.inner, f"{pin.id}a"):
-            return pin, False
-        if pin.inner == node and plug.kind in ("module", "sensor"):
-            return pin, True
-        if pin.inner == node and plug.kind == "battery":
-            return pin, False
-    return None, False
-
-
-def _bypassed(pin: Pin, car: Car) -> bool:
-    owner = car.connectors[pin.connector].owner
-    return car.harness.is_bypassed(owner)
 
 
 _PARSERS: dict[str, Callable[[list[str], Car], Observation]] = {

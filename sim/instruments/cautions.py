@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from sim.bench.observations import Observation
+from sim.bench.observations import Observation, ObservationKind
 from sim.instruments.levels import conductor
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Pin
@@ -55,11 +55,11 @@ def harm(what: Observation, car: Car) -> tuple[str, ...]:
 
 def _cautions(what: Observation, car: Car) -> Iterator[str]:
     spots = [*what.points, *what.lamp_at]
-    if what.kind == "look":
+    if what.kind is ObservationKind.LOOK:
         return
     if any(on_airbag(spot, car) for spot in spots):
         yield AIRBAG
-    if what.kind == "amps":
+    if what.kind is ObservationKind.AMPS:
         yield BATTERY_CLAMP if what.points[0].startswith("BAT.") else AMPS
     if what.lamp_w:
         yield LAMP_HEAT
@@ -82,7 +82,7 @@ def _harm(what: Observation, car: Car) -> Iterator[str]:
     for spot, way in zip(what.points, what.by, strict=False):
         if way == "piercing":
             yield f"the insulation {'of the data pair ' if spot in data else ''}at {spot} is pierced"
-    if what.kind in ("ohms", "continuity", "load") or what.lamp_w:
+    if what.kind in (ObservationKind.OHMS, ObservationKind.CONTINUITY, ObservationKind.LOAD) or what.lamp_w:
         tool = "a lamp" if what.lamp_w else "an ohmmeter"
         for spot in dict.fromkeys([*what.points, *what.lamp_at]):
             pin = car.pins.get(spot)

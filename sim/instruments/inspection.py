@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sim.bench.fuses import fitted_a
-from sim.bench.observations import Observation
+from sim.bench.observations import Observation, ObservationKind
 from sim.instruments.probed import Probed, ProbedBench
 from sim.instruments.result import Result
 from sim.vehicle.car import Car
@@ -46,7 +46,7 @@ def look(bench: ProbedBench, part: str) -> Look:
 def looked(bench: Probed) -> Look:
     """What the bench's last observation, a look, shows."""
     observed = bench.observed
-    if observed is None or observed.what.kind != "look":
+    if observed is None or observed.what.kind is not ObservationKind.LOOK:
         raise EditProblem("nothing has been looked at last")
     return look_at(observed.what, bench.car)
 

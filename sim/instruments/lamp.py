@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sim.bench.observations import Observation
+from sim.bench.observations import Observation, ObservationKind
 from sim.instruments import cautions
 from sim.instruments.levels import now, thevenin
 from sim.instruments.probed import Probed, ProbedBench
@@ -70,7 +70,7 @@ def lamp_ohm(lamp_w: float) -> float:
 def loaded(bench: Probed) -> Loaded:
     """What the bench's last observation, a loaded test, shows."""
     observed = bench.observed
-    if observed is None or observed.what.kind != "load":
+    if observed is None or observed.what.kind is not ObservationKind.LOAD:
         raise EditProblem("no lamp has been put anywhere last")
     return load_test(now(bench), observed.what, bench.car)
 

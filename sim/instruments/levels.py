@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sim.bench.observations import Observed
+from sim.bench.observing import Observed
 from sim.instruments.probed import Probed
 from sim.network.frames import NS_PER_S, dominant_ns
 from sim.vehicle.car import Car

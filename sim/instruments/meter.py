@@ -18,7 +18,8 @@ from __future__ import annotations
 import zlib
 from dataclasses import dataclass
 
-from sim.bench.observations import HOLD_S, METER_FUNCTIONS, Observation, Observed
+from sim.bench.observations import METER_FUNCTIONS, Observation, ObservationKind
+from sim.bench.observing import HOLD_S, Observed
 from sim.instruments import cautions
 from sim.instruments.lamp import lamp_ohm
 from sim.instruments.levels import Seen, Traffic, average, channels_at, now, seen, thevenin
@@ -100,11 +101,11 @@ def measured(bench: Probed) -> Measured:
     if observed is None or observed.what.kind not in METER_FUNCTIONS:
         raise EditProblem("nothing has been measured last")
     car, what = bench.car, observed.what
-    if what.kind == "amps":
+    if what.kind is ObservationKind.AMPS:
         return _amps(now(bench), what, car)
-    if what.kind == "volts":
+    if what.kind is ObservationKind.VOLTS:
         return _volts(bench, observed)
-    if what.kind == "minimum":
+    if what.kind is ObservationKind.MINIMUM:
         return _minimum(observed, car)
     return _ohms(now(bench), Traffic.of(observed), what, car)
 
@@ -226,11 +227,11 @@ def _ohms(found: Reading, traffic: Traffic, what: Observation, car: Car) -> Meas
             "The battery is connected: a module may wake up while you measure, and supplies count as "
             "parallel paths. Disconnect it for a reading to rely on."
         )
-    beeps = what.kind == "continuity" and ohm is not None and ohm < BEEP_OHM
+    beeps = what.kind is ObservationKind.CONTINUITY and ohm is not None and ohm < BEEP_OHM
     if beeps:
         notes.append("A beep tells that a few milliamperes pass. Only a load tells whether it carries one.")
     display = "OL" if ohm is None else digits(ohm, "Ω")
-    if what.kind == "continuity":
+    if what.kind is ObservationKind.CONTINUITY:
         display = f"{display}, {'beeps' if beeps else 'no beep'}"
     return _result(what, car, display, ohm, "Ω", notes, floating=not states, beeps=beeps)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
-from sim.bench.observations import OBSERVATION_VERBS
+from sim.bench.observations import is_observation
 from sim.instruments.read import shown
 from sim.instruments.result import Result
 
@@ -62,7 +62,7 @@ def _same_car(one: Bench, other: Bench) -> bool:
 
 
 def _is_observation(text: str) -> bool:
-    return text.split()[0] in OBSERVATION_VERBS
+    return is_observation(text)
 
 
 def _read_again(bench: Bench, log: list[str]) -> list[NotedReading]:

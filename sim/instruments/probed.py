@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Protocol
 
-from sim.bench.observations import Observed
+from sim.bench.observing import Observed
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
 from sim.wiring.conduction import SwitchState

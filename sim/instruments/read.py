@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from sim.bench.observations import parse_observation
+from sim.bench.observations import ObservationKind, parse_observation
 from sim.instruments.inspection import looked
 from sim.instruments.lamp import loaded
 from sim.instruments.meter import measured
@@ -30,13 +30,13 @@ def shown(bench: Probed) -> Result:
     return _SHOWN[bench.observed.what.kind](bench)
 
 
-_SHOWN: dict[str, Callable[[Probed], Result]] = {
-    "volts": measured,
-    "minimum": measured,
-    "ohms": measured,
-    "continuity": measured,
-    "amps": measured,
-    "load": loaded,
-    "look": looked,
-    "scope": swept,
+_SHOWN: dict[ObservationKind, Callable[[Probed], Result]] = {
+    ObservationKind.VOLTS: measured,
+    ObservationKind.MINIMUM: measured,
+    ObservationKind.OHMS: measured,
+    ObservationKind.CONTINUITY: measured,
+    ObservationKind.AMPS: measured,
+    ObservationKind.LOAD: loaded,
+    ObservationKind.LOOK: looked,
+    ObservationKind.SCOPE: swept,
 }

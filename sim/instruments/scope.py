@@ -25,7 +25,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.bench.observations import TRIGGER_S, FrameSeen, LevelSeen, Observation, Observed
+from sim.bench.observations import Observation, ObservationKind
+from sim.bench.observing import TRIGGER_S, FrameSeen, LevelSeen, Observed
 from sim.instruments import cautions
 from sim.instruments.attempts import Change, attempts
 from sim.instruments.levels import (
@@ -138,7 +139,7 @@ class Scope:
 def swept(bench: Probed) -> Picture:
     """What the scope shows of the bench's last observation."""
     observed = bench.observed
-    if observed is None or observed.what.kind != "scope":
+    if observed is None or observed.what.kind is not ObservationKind.SCOPE:
         raise EditProblem("no sweep has been taken last")
     if not observed.frame_fidelity:
         raise EditProblem("a scope needs a bench at frame depth")

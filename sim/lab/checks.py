@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from sim.bench.observations import OBSERVATION_VERBS, parse_observation
+from sim.bench.observations import OBSERVATION_VERBS, is_observation, parse_observation
 from sim.instruments import cautions
 from sim.lab.search_result import PossibleCause
 from sim.vehicle.car import Car
@@ -126,7 +126,7 @@ def _carries_bus(name: str, car: Car) -> bool:
 def _cautions(text: str, car: Car) -> tuple[str, ...]:
     if text == "disconnect battery":
         return (cautions.BATTERY_CLAMP,)
-    if text.split()[0] in OBSERVATION_VERBS:
+    if is_observation(text):
         return cautions.of(parse_observation(text, car), car)
     return (cautions.BREAKOUT,) if text.startswith("unplug") else ()
 

@@ -16,7 +16,8 @@ from functools import cached_property
 from typing import Any
 
 from sim.bench.live import LiveCar
-from sim.bench.observations import GATE_S, Observed, parse_observation
+from sim.bench.observations import parse_observation
+from sim.bench.observing import GATE_S, Observed
 from sim.instruments.levels import channels_at, now
 from sim.instruments.read import shown
 from sim.lab.run import Account, ImpossibleCar, Trial, bench_of, content_key, follow, reading_of, sight_of

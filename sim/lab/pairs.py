@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from sim.bench.observations import OBSERVATION_VERBS
+from sim.bench.observations import is_observation
 from sim.lab.case import CaseStep
 from sim.lab.compare import compared
 from sim.lab.footprint import Footprint
@@ -203,7 +203,7 @@ def _silent(steps: Iterable[CaseStep], sights: Sequence[Sight]) -> frozenset[Cel
 
 
 def _is_observation(cell: Cell) -> bool:
-    return cell[1].split()[0] in OBSERVATION_VERBS
+    return is_observation(cell[1])
 
 
 class _Owners:

@@ -22,7 +22,7 @@ from typing import Any
 import sim
 from sim.bench.bench import Bench, BenchWithoutReasons, Outcome
 from sim.bench.live import Fidelity
-from sim.bench.observations import OBSERVATION_VERBS
+from sim.bench.observations import is_observation
 from sim.instruments.meter import Measured
 from sim.instruments.read import shown
 from sim.instruments.result import Result
@@ -158,7 +158,7 @@ def bench_of(trial: Trial, make_bench: MakeBench = BenchWithoutReasons) -> Bench
 
 def _fidelity(trial: Trial, car: Car) -> Fidelity:
     """A meter on a data line reads the mean of its frames, and they are there at frame depth only."""
-    observations = [text.split() for text in trial.actions if text.split()[0] in OBSERVATION_VERBS]
+    observations = [text.split() for text in trial.actions if is_observation(text)]
     words = {word for text in observations for word in text[1:]}
     pins = {pin.id for word in words if (pin := car.pin_of(*word.partition(".")[::2]))}
     return "frame" if words and (words | pins) & car.bus_nodes else trial.fidelity
@@ -174,7 +174,7 @@ def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None
         outcome = bench.do(action, progress)
     except (EditProblem, Unsettled) as problem:
         return _seat(bench, Outcome(action, ()), refused=str(problem))
-    if outcome.action.split()[0] in OBSERVATION_VERBS:
+    if is_observation(outcome.action):
         result = shown(bench)
         display, reading = reading_of(result)
         return _seat(bench, outcome, display=display, reading=reading, notes=result.notes)

@@ -20,7 +20,7 @@ from sim.bench.explain import (
     why_silent,
     why_telltale,
 )
-from sim.bench.observations import OBSERVATION_VERBS
+from sim.bench.observations import is_observation
 from sim.catalogue import find_car, shipped_cars
 from sim.instruments.connector_face import face
 from sim.instruments.diagram import drawing
@@ -135,7 +135,7 @@ def work(chosen: Namespace, events: bool = False, pictures: Path | None = None) 
     for number, text in enumerate(actions(chosen), start=1):
         outcome = bench.do(text)
         _print_outcome(bench, outcome, events)
-        if outcome.action.split()[0] in OBSERVATION_VERBS:
+        if is_observation(outcome.action):
             _print_reading(bench, number, pictures)
     return bench
 

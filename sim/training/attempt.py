@@ -17,7 +17,7 @@ from typing import Any
 
 from sim.bench.actions import Action, parse_action
 from sim.bench.bench import Bench
-from sim.bench.observations import OBSERVATION_VERBS
+from sim.bench.observations import is_observation
 from sim.bench.tester import Report
 from sim.instruments.read import shown
 from sim.instruments.result import Result
@@ -318,7 +318,7 @@ class Attempt:
         return text
 
     def _shown(self, text: str, vain: str) -> Result | None:
-        return shown(self.bench) if text.split()[0] in OBSERVATION_VERBS and not vain else None
+        return shown(self.bench) if is_observation(text) and not vain else None
 
     def _note_battery(self) -> None:
         off = bool({"BAT.NEG", "BAT.POS"} & self.bench.car.harness.unplugged)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.observations import places
+from sim.bench.probing import places
 from sim.instruments.read import read
 from sim.instruments.result import Result
 from sim.instruments.scope import Picture

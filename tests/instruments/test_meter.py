@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.observations import PROBING
+from sim.bench.probing import PROBING
 from sim.instruments.levels import Traffic
 from sim.instruments.meter import Measured, Meter, amps_at, ohms_between, volts_between
 from sim.instruments.read import read

@@ -8,7 +8,7 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.bench.observations import FrameSeen
+from sim.bench.observing import FrameSeen
 from sim.instruments.levels import now
 from sim.instruments.read import read
 from sim.instruments.scope import Channel, Picture, Scope, channel

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from sim.bench.observations import PROBING, places
+from sim.bench.probing import PROBING, places
 from sim.catalogue import shipped_exercises
 from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise, find_exercise, read_exercise

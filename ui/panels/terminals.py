@@ -10,7 +10,8 @@ from collections.abc import Iterable
 
 import streamlit as st
 
-from sim.bench.observations import Observation, parse_observation, places, reach
+from sim.bench.observations import Observation, parse_observation
+from sim.bench.probing import places, reach
 from sim.instruments import cautions
 from sim.instruments.service import ServiceInformation
 from sim.vehicle.car import Car

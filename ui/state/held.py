@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from sim.bench.bench import Bench
-from sim.bench.observations import OBSERVATION_VERBS
+from sim.bench.observations import is_observation
 from sim.instruments.notebook import Notebook
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
@@ -56,8 +56,8 @@ class Held:
         """Do one action; what came of it in a few words."""
         outcome = self.bench.do(text, report)
         self.events += outcome.events
-        is_observation = outcome.action.split()[0] in OBSERVATION_VERBS
-        shown = self.notebook.note(self.bench).result.display if is_observation else outcome.words
+        observes = is_observation(outcome.action)
+        shown = self.notebook.note(self.bench).result.display if observes else outcome.words
         return f"{outcome.action}{f': {shown}' if shown else ''}"
 
     def pauses_after(self, verb: str) -> bool:

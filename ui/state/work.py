@@ -15,7 +15,7 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from sim.bench.actions import parse_action
-from sim.bench.observations import OBSERVATION_VERBS
+from sim.bench.observations import is_observation
 from sim.vehicle.problems import Problem
 from ui.state import kept_fields
 from ui.state.classroom import plain
@@ -112,7 +112,7 @@ def _do_as_shown(
     held: Held, report: Report, actions: Callable[[], Sequence[str]], pause_s: float | None
 ) -> None:
     texts, watched = [*actions()], st.session_state.get("watched")  # by a meter whose leads stay on
-    if watched is not None and texts[-1].split()[:1] not in [[verb] for verb in OBSERVATION_VERBS]:
+    if watched is not None and not is_observation(texts[-1]):
         texts += watched()
     if pause_s is None:
         pause_s = float(st.session_state.get("pause_s", 10) or 0)

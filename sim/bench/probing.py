@@ -1,0 +1,107 @@
+"""How a terminal is reached with a probe, and what can be looked at."""
+
+from __future__ import annotations
+
+from typing import Literal, get_args
+
+from sim.vehicle.car import Car
+from sim.vehicle.elements import TESTER, Contact, Element, FuseLink, Pin, Resistor, Wire
+from sim.vehicle.problems import EditProblem, unknown
+
+Probing = Literal["touching", "back-probing", "front-probing", "piercing", "breakout lead"]
+PROBING: tuple[Probing, ...] = get_args(Probing)
+
+# Minutes of labor are common practice, to be changed by a class.
+PROBING_S: dict[Probing, float] = {
+    "touching": 15.0,
+    "back-probing": 45.0,
+    "front-probing": 30.0,
+    "piercing": 30.0,
+    "breakout lead": 120.0,
+}
+
+
+def places(car: Car) -> tuple[str, ...]:
+    """Everything that can be looked at: parts with a name, and places of the harness."""
+    wired = car.built
+    parts = [
+        *car.connectors,
+        *wired.fuses,
+        *wired.relays,
+        *wired.grounds,
+        *wired.loads,
+        *wired.switches,
+        *wired.modules,
+    ]
+    harness = sorted(node for node in car.terminals if node.startswith("SP."))
+    wires = [element.id for element in car.elements.values() if isinstance(element, Wire)]
+    return tuple(dict.fromkeys([*parts, *harness, *wires, *(pin.id for pin in car.pins.values())]))
+
+
+def loop_at(name: str, car: Car) -> Element:
+    """The fuse holder, pin or battery clamp at which a loop can be opened for a meter."""
+    module, _, function = name.partition(".")
+    pin = car.pin_of(module, function)
+    element = car.elements.get(pin.id if pin else name)
+    if isinstance(element, FuseLink) or (isinstance(element, Contact) and element.connector != "DLC"):
+        return element
+    known = [one.id for one in car.elements.values() if isinstance(one, FuseLink | Contact)]
+    raise EditProblem(unknown("fuse, pin or battery clamp", name, known))
+
+
+def reach(node: str, car: Car) -> tuple[Probing, ...]:
+    """How a terminal can be reached as the car stands now, the gentlest way first; raises `EditProblem`."""
+    if node.startswith(f"{TESTER}:"):
+        raise EditProblem(f"{node} is inside the tester: probe the diagnostic connector's pin")
+    pin, inner = _pin_at(node, car)
+    if inner and pin:
+        if pin.connector in car.harness.unplugged and not _bypassed(pin, car):
+            return ("front-probing",)
+        what = car.connectors[pin.connector].kind
+        raise EditProblem(f"{node} is inside the {what}: probe {pin.id}, or unplug {pin.connector} first")
+    if pin is None:
+        return _reach_of_part(node, car)
+    plug = car.connectors[pin.connector]
+    if plug.kind == "battery":
+        return ("touching",)
+    if plug.kind == "dlc":
+        return ("breakout lead", "front-probing", "back-probing")
+    if pin.connector in car.harness.unplugged:
+        return ("front-probing", "back-probing", "piercing")
+    return ("back-probing", "breakout lead", "piercing")
+
+
+def _reach_of_part(node: str, car: Car) -> tuple[Probing, ...]:
+    if ":" in node:
+        raise EditProblem(f"{node} is inside the module: probe one of its pins")
+    owner = node.partition(".")[0]
+    if node.startswith("SP.") or _is_harness_terminator(owner, car):
+        return ("piercing",)
+    if owner in car.built.loads or owner in car.built.switches:
+        return ("back-probing", "piercing")
+    return ("touching",)
+
+
+def _is_harness_terminator(owner: str, car: Car) -> bool:
+    element = car.elements.get(owner)
+    return isinstance(element, Resistor) and element.kind == "terminator"
+
+
+def _pin_at(node: str, car: Car) -> tuple[Pin | None, bool]:
+    """The pin that a node belongs to, and whether it is the module's side of it."""
+    if node in car.pins:
+        return car.pins[node], False
+    for pin in car.pins.values():
+        plug = car.connectors[pin.connector]
+        if plug.kind == "inline" and node in (pin.inner, f"{pin.id}a"):
+            return pin, False
+        if pin.inner == node and plug.kind in ("module", "sensor"):
+            return pin, True
+        if pin.inner == node and plug.kind == "battery":
+            return pin, False
+    return None, False
+
+
+def _bypassed(pin: Pin, car: Car) -> bool:
+    owner = car.connectors[pin.connector].owner
+    return car.harness.is_bypassed(owner)
