@@ -11,7 +11,7 @@ from streamlit.testing.v1 import AppTest
 from sim.vehicle.quick_car import Row, vehicle_file
 from tests.ui.browser import browser, button, front_end, go, opened, redrawn
 from ui.state import kept
-from ui.views.quick_car import KIND, Table, _frame, _rows_of
+from ui.state.car_table import KIND, CarTable, frame_of, rows_of
 
 ROWS = [
     Row("ECM", "main", place=2),
@@ -33,7 +33,7 @@ def _page() -> None:
     quick_car.show()
 
 
-def opened_with(table: Table) -> AppTest:
+def opened_with(table: CarTable) -> AppTest:
     app = AppTest.from_function(_page, default_timeout=60)
     app.session_state["quick"] = table
     app.run()
@@ -42,7 +42,7 @@ def opened_with(table: Table) -> AppTest:
 
 
 def test_a_described_car_goes_into_the_bay() -> None:
-    app = opened_with(Table("Vito's van", ROWS))
+    app = opened_with(CarTable("Vito's van", ROWS))
     app.button(key="quick_bay").click().run()
     held = app.session_state["held"]
     assert "" == held.problem
@@ -51,22 +51,22 @@ def test_a_described_car_goes_into_the_bay() -> None:
 
 
 def test_a_table_that_was_emptied_comes_back() -> None:
-    app = opened_with(Table("Van", ROWS))
+    app = opened_with(CarTable("Van", ROWS))
     app.button(key="quick_empty").click().run()
-    assert Table() == app.session_state["quick"]
+    assert CarTable() == app.session_state["quick"]
     app.button(key="tables_undo").click().run()
-    assert Table("Van", ROWS) == app.session_state["quick"]
+    assert CarTable("Van", ROWS) == app.session_state["quick"]
     assert [] == [error.message for error in app.exception]
 
 
 def test_what_stands_in_the_table_is_kept_on_disk_under_the_key_of_the_session() -> None:
-    app = opened_with(Table("Van", ROWS, {"body": 125_000}))
+    app = opened_with(CarTable("Van", ROWS, {"body": 125_000}))
     text = kept.kept(KIND, app.session_state["held"].key)
-    assert Table("Van", ROWS, {"body": 125_000}) == Table.from_text(text)
+    assert CarTable("Van", ROWS, {"body": 125_000}) == CarTable.from_text(text)
 
 
 def test_a_wrong_cell_is_told_and_the_car_cannot_be_taken() -> None:
-    app = opened_with(Table("Van", [*ROWS, Row("IPC", "body", hears="DMM")]))
+    app = opened_with(CarTable("Van", [*ROWS, Row("IPC", "body", hears="DMM")]))
     assert [warning.value for warning in app.warning] == [
         "row 4, column 'listens to': no module 'DMM' in this table; did you mean 'DDM'?"
     ]
@@ -77,13 +77,13 @@ def test_a_wrong_cell_is_told_and_the_car_cannot_be_taken() -> None:
     "text", [None, "", "[]", "{}", '{"title": 1, "rows": [{}], "bitrates": {}}', "nonsense"]
 )
 def test_what_is_no_table_is_an_empty_table(text: str | None) -> None:
-    assert Table() == Table.from_text(text)
+    assert CarTable() == CarTable.from_text(text)
 
 
 def test_rows_keep_the_number_that_stands_before_them() -> None:
     """Also where a row between them was taken away."""
-    frame = _frame(ROWS).drop(2)
-    assert [ROWS[0], Row(), ROWS[2]] == _rows_of(frame)
+    frame = frame_of(ROWS).drop(2)
+    assert [ROWS[0], Row(), ROWS[2]] == rows_of(frame)
 
 
 class Uploaded:
@@ -98,11 +98,12 @@ class Uploaded:
 
 def imported(file: Uploaded, channel: str | None = None) -> AppTest:
     def page(file: object, channel: object) -> None:
+        from ui.state import car_table
         from ui.state.session import open_session
         from ui.views import quick_car
 
         open_session()
-        quick_car._import(file, channel)
+        car_table.begin_with_log(file, channel)
         quick_car.show()
 
     app = AppTest.from_function(page, args=(file, channel), default_timeout=60).run()

@@ -17,8 +17,8 @@ from sim.training.rows import AssignmentRow, ClassRow, StudentRow
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.quick_car import Row
 from ui.state import bench_jobs, classroom
+from ui.state.car_table import CarTable
 from ui.state.held import Held
-from ui.views.quick_car import Table
 
 from .test_pages import held_of, log, opened, press
 
@@ -275,7 +275,7 @@ def test_two_clicks_on_a_case_that_is_not_drawn_yet_are_two_changes() -> None:
 
 
 def test_a_bit_rate_goes_into_the_bay_with_the_click() -> None:
-    table = Table("Van", [Row("ECM", "main"), Row("BCM", "main")])
+    table = CarTable("Van", [Row("ECM", "main"), Row("BCM", "main")])
     app = opened("describe", held_of("six-modules.yaml"), quick=table)
     choose(app, "quick_rate main", 250_000)
     app.button(key="quick_bay").click().run()  # and the bay would open, of which this test has none

@@ -20,10 +20,10 @@ from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
 from ui.drawing.tables import section as section_html
-from ui.panels import one_back
+from ui.panels import undo_button
 from ui.panels.action_lines import action_lines, lines_of
 from ui.panels.which_car import MINE, uploaded
-from ui.state import bench_jobs, held, kept, lab_work, session, work
+from ui.state import bench_jobs, held, kept, lab_work, one_back, session, work
 from ui.state.held import Held
 from ui.state.telling import seen_choices, seen_of, seen_words
 from ui.state.work import worked_off
@@ -58,7 +58,7 @@ def _case() -> None:
     car = case.whole_car
     with st.container(horizontal=True, vertical_alignment="center"):
         st.subheader(case.case, anchor=False)
-        one_back.offer(WORK, _put_back)
+        undo_button.offer(WORK, _put_back)
     st.caption(f"The car: {car.title}, {len(car.built.modules)} modules.")
     st.markdown(case.about)
     left, right = st.columns(2, gap="large")

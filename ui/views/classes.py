@@ -8,7 +8,6 @@ from functools import partial
 
 import streamlit as st
 
-from sim.training.library import Entry
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, ClassRow
 from sim.vehicle.problems import Problem
@@ -17,13 +16,7 @@ from ui.drawing import sheet
 from ui.drawing.class_tables import join_code
 from ui.drawing.tables import plain_table
 from ui.state import classroom
-
-LEVELS = ("", "I", "II", "III", "IV", "V")
-HOW = ("practice", "exam")
-HOW_WORDS = {
-    "practice": "practice: steps can be taken back",
-    "exam": "exam: every step stays",
-}
+from ui.state.exercise_words import HOW, HOW_WORDS, entry_words
 
 
 def show() -> None:
@@ -152,13 +145,6 @@ def _given(group: ClassRow) -> None:
     if varied and single:
         names_of_single = classroom.plain(", ".join(single))
         st.caption(f"Only one fault in: {names_of_single}. There everybody gets the same car.")
-
-
-def entry_words(entry: Entry) -> str:
-    """An exercise in one line."""
-    one = entry.exercise
-    own = " · own" if entry.own else ""
-    return f"{entry.name} · {one.exercise} · {LEVELS[one.level]} · {one.topic} · {one.minutes:g} min{own}"
 
 
 def _assignment_words(one: AssignmentRow) -> tuple[str, str, str, str]:

@@ -11,8 +11,7 @@ from sim.training.rows import ClassRow, StudentRow, TaskRow
 from sim.vehicle.problems import Problem
 from ui.state import at_work, classroom
 from ui.state.classroom import plain
-
-LEVELS = {1: "I", 2: "II", 3: "III", 4: "IV", 5: "V"}
+from ui.state.exercise_words import LEVELS
 
 
 def show() -> None:

@@ -2,35 +2,35 @@
 
 from __future__ import annotations
 
-import json
 import re
-from dataclasses import asdict, dataclass, field
 from functools import partial
-from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import Any, get_args
 
 import pandas as pd
 import streamlit as st
 
 from sim.bench.bench import Bench
-from sim.link.log_import import read_log, table_rows
-from sim.vehicle.description_base import Bitrate
 from sim.vehicle.problems import Problem
-from sim.vehicle.quick_car import COLUMNS, USUAL_BPS, Row, vehicle_file
+from sim.vehicle.quick_car import COLUMNS, USUAL_BPS, vehicle_file
 from sim.vehicle.reading import car_from_text
 from ui.drawing import sheet
 from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
-from ui.panels import one_back
-from ui.state import bench_jobs, kept, work
-from ui.state.held import Held
+from ui.panels import undo_button
+from ui.state import bench_jobs, work
+from ui.state.car_table import (
+    BITRATES,
+    KIND,
+    CarTable,
+    begin_with,
+    begin_with_log,
+    frame_of,
+    keep,
+    rows_of,
+    table_now,
+)
 from ui.state.visible import all_visible
 from ui.state.work import worked_off
 
-KIND = "tables"
-BITRATES = get_args(Bitrate)
-EMPTY_ROWS = 12  # to begin with
 # a packed log or a database can be made so that reading it never ends: those are for the command line
 LOG_FORMATS = ["asc", "csv", "log", "trc"]
 HELP = {
@@ -49,30 +49,6 @@ WIDTHS = {
 }  # fmt: skip
 
 
-@dataclass
-class CarTable:
-    """What stands in the table."""
-
-    title: str = ""
-    rows: list[Row] = field(default_factory=list)
-    bitrates: dict[str, int] = field(default_factory=dict)
-
-    def text(self) -> str:
-        """To be kept."""
-        return json.dumps(asdict(self), ensure_ascii=False)
-
-    @classmethod
-    def from_text(cls, text: str | None) -> CarTable:
-        """What was kept; an empty table where that is none of ours."""
-        try:
-            data = json.loads(text or "")
-            rates = {str(bus): rate for bus, rate in data["bitrates"].items() if rate in BITRATES}
-            rows = [Row(**{name: _cell(name, row[name]) for name in COLUMNS}) for row in data["rows"]]
-            return cls(str(data["title"]), rows, rates)
-        except (ValueError, KeyError, TypeError, AttributeError):
-            return cls()
-
-
 def show() -> None:
     """The page; a fragment of its own."""
     _page()
@@ -86,14 +62,14 @@ def _page() -> None:
         "One row for each module; a name and a bus are enough, and the usual is filled in for the rest. "
         "The drawing grows with the rows, and nothing is lost when you leave."
     )
-    table = _table(held)
+    table = table_now(held)
     left, right = st.columns([1.75, 1], gap="medium")
     with left:
         st.session_state.setdefault("quick_title", table.title)
         table.title = st.text_input(
             "what the car is called", key="quick_title", placeholder="A car of my own"
         )
-        table.rows = _rows_of(_editor(table))
+        table.rows = rows_of(_editor(table))
         _begin()
     problem, text = _file(table)
     with right:
@@ -103,31 +79,17 @@ def _page() -> None:
         _drawing(text)
         _take(table, "" if problem else text)
         _bitrates(table, text)
-    _keep(held, table)
+    keep(held, table)
 
 
 # -- the table -----------------------------------------------------------------------------------------------
-
-
-def _table(held: Held) -> CarTable:
-    known: CarTable | None = st.session_state.get("quick")
-    if known is None:
-        known = st.session_state.quick = CarTable.from_text(kept.kept(KIND, held.key))
-    return known
-
-
-def _keep(held: Held, table: CarTable) -> None:
-    text = table.text()
-    if st.session_state.get("quick_kept") != text:
-        kept.keep(KIND, held.key, text)
-        st.session_state.quick_kept = text
 
 
 def _editor(table: CarTable) -> pd.DataFrame:
     """The table to write in; what it begins with stays the same until another table takes its place."""
     key = f"quick_table_{st.session_state.setdefault('quick_number', 0)}"
     if key not in st.session_state:  # the first time, and whenever the page is opened again
-        st.session_state.quick_base = _frame(table.rows)
+        st.session_state.quick_base = frame_of(table.rows)
     kinds = {"place": st.column_config.NumberColumn}
     return st.data_editor(
         st.session_state.quick_base,
@@ -146,30 +108,6 @@ def _editor(table: CarTable) -> pd.DataFrame:
             },
         },
     )
-
-
-def _frame(rows: list[Row]) -> pd.DataFrame:
-    filled = [*rows, *[Row()] * (max(EMPTY_ROWS, len(rows) + 1) - len(rows))]
-    frame = pd.DataFrame([asdict(row) for row in filled], index=pd.RangeIndex(1, len(filled) + 1))
-    return frame.astype({name: "float" if name == "place" else "string" for name in COLUMNS})
-
-
-def _rows_of(frame: pd.DataFrame) -> list[Row]:
-    """The rows, each at the number that stands before it on the screen."""
-    rows: dict[int, Row] = {
-        int(number): Row(**{name: _cell(name, value) for name, value in cells.items()})
-        for number, cells in frame.to_dict("index").items()
-    }
-    listed = [rows.get(number, Row()) for number in range(1, max(rows, default=0) + 1)]
-    while listed and listed[-1].is_empty:
-        listed.pop()
-    return listed
-
-
-def _cell(name: Any, value: Any) -> Any:
-    if value is None or pd.isna(value):
-        return None if name == "place" else ""
-    return float(value) if name == "place" else str(value)
 
 
 def _file(table: CarTable) -> tuple[str, str]:
@@ -268,8 +206,8 @@ def _begin() -> None:
                 disabled=file is None,
                 on_click=_import_chosen,
             )
-            st.button("Empty the table", key="quick_empty", on_click=partial(_begin_with, CarTable()))
-            one_back.offer(KIND, _begin_with)
+            st.button("Empty the table", key="quick_empty", on_click=partial(begin_with, CarTable()))
+            undo_button.offer(KIND, begin_with)
         if st.session_state.get("quick_log_problem"):
             st.error(st.session_state.quick_log_problem, icon=":material/block:")
         st.caption(
@@ -281,25 +219,4 @@ def _begin() -> None:
 def _import_chosen() -> None:
     file = st.session_state.quick_log
     if file is not None:  # taken away again
-        _import(file, st.session_state.quick_channel.strip() or None)
-
-
-def _import(file: Any, channel: str | None) -> None:
-    st.session_state.quick_log_problem = ""
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / f"log{Path(file.name).suffix}"
-        path.write_bytes(file.getvalue())
-        try:
-            rows = table_rows(read_log(path, channel))
-        except Problem as problem:
-            st.session_state.quick_log_problem = str(problem).replace(str(path), file.name)
-            return
-    _begin_with(CarTable(f"From {file.name}"[:100], rows))
-
-
-def _begin_with(table: CarTable) -> None:
-    """Another table takes the place of the one on the page, which can be put back."""
-    one_back.replaced(KIND, st.session_state.get("quick", CarTable()))
-    st.session_state.quick = table
-    st.session_state.quick_number = st.session_state.get("quick_number", 0) + 1
-    st.session_state.quick_title = table.title
+        begin_with_log(file, st.session_state.quick_channel.strip() or None)
