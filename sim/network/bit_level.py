@@ -35,9 +35,9 @@ class BitLevel:
         bus.mode = self
 
     def form(self, now_ns: int, in_flight: Sequence[FrameInFlight] = ()) -> None:
-        """Everybody takes up what they are at: ports from before, and frames on the wires.
+        """Take up what the members are doing: ports from before, and frames on the wires.
 
-        Who comes to a line on which something is going on takes part from the next frame on.
+        A channel that joins a busy line takes part from the next frame on.
         """
         ports = [station.port for station in self._stations.values() if station.port]
         busy = bool(in_flight) or any(not port.controller.parked for port in ports)
@@ -68,12 +68,12 @@ class BitLevel:
         return next(port for port in self.ports if port.station.channel == channel)
 
     def queued(self, message: BusMessage, now_ns: int) -> None:
-        """Whoever is idle may begin."""
+        """An idle port may begin."""
         if not self._running:
             self._plan(now_ns)
 
     def changed(self, message: BusMessage, now_ns: int) -> None:
-        """What is sent is looked at when it begins."""
+        """The data are read when the frame begins."""
 
     def arrived(self, flight: Flight, now_ns: int) -> None:
         """The controllers have counted."""

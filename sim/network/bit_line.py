@@ -2,7 +2,7 @@
 
 Each controller reads dominant when the dominant bits that reach it outweigh those that reach it the wrong way
 round (`BitSources`), 80 % into its own bit, and answers with its next bit. Controllers of different bit rates
-stand on one line; each counts time in its own bits and starts them anew with the first edge of a frame (hard
+share one line; each counts time in its own bits and starts them anew with the first edge of a frame (hard
 synchronisation). The line rests while all controllers are parked.
 
 Not modelled: resynchronisation within a frame, which only matters between bit rates that are nearly the same;
@@ -19,7 +19,7 @@ from sim.network.frames import DOMINANT, RECESSIVE
 
 # Share of a bit before it is read: common practice, and what `sim.wiring.connectivity` takes.
 SAMPLE_POINT_PCT = 80
-NO_TIME = 1 << 62  # a time behind all others
+NO_TIME = 1 << 62  # a time after all others
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +38,8 @@ class BitSources:
 class BitClock:
     """The bits of controllers that go in step: begun at start_ns, read at due_ns or over then.
 
-    reading: what is due is the sample point, else the start of the next bit. parking: somebody is parked from
-    the next bit on.
+    reading: what is due is the sample point, else the start of the next bit. parking: a node is parked
+    from the next bit on.
     """
 
     bit_ns: int
@@ -88,13 +88,13 @@ class BusNode:
     plus: int = 0
     minus: int = 0
     held: bool = False
-    odd: bool = False  # more is to be looked at than who is dominant
+    odd: bool = False  # what it reads depends on more than which nodes are dominant
 
 
 class BitLine:
     """The wires. Times are whole nanoseconds. time_ns: of what was done last.
 
-    interrupted: set it from a host's call to let `run` return behind the bit. on_level: told of each change
+    interrupted: set it from a host's call to let `run` return after the bit. on_level: told of each change
     of who drives dominant, as (time in ns, names).
     """
 
@@ -123,7 +123,7 @@ class BitLine:
         self._dominant &= ~node.mask
 
     def set_sources(self, reach: dict[str, BitSources], now_ns: int) -> None:
-        """Who reads whom from now on, for every controller on the line."""
+        """Set whose dominant bits each controller reads from now on."""
         masks = {node.name: node.mask for node in self.nodes}
         self._dominant = sum(node.mask for node in self.nodes if node.level == DOMINANT)
         for node in self.nodes:
@@ -138,12 +138,12 @@ class BitLine:
 
     @property
     def resting(self) -> bool:
-        """Does nobody need bits?"""
+        """Does no controller need bits?"""
         return not self._clocks
 
     @property
     def due_ns(self) -> int:
-        """When something happens next if nobody begins to send."""
+        """When something happens next if no controller begins to send."""
         return min((clock.due_ns for clock in self._clocks), default=NO_TIME)
 
     def start(self, now_ns: int) -> None:
@@ -153,7 +153,7 @@ class BitLine:
                 self._start(node, now_ns)
 
     def let_in(self) -> None:
-        """All are at rest or a frame begins: who came late takes part now."""
+        """All are at rest or a frame begins: late nodes take part now."""
         for node in self.nodes:
             node.late = False
 
@@ -181,7 +181,7 @@ class BitLine:
                 self._begin_bit(clock, due_ns)
 
     def _begin_bit(self, clock: BitClock, now_ns: int) -> None:
-        """Everybody drives the next bit; who is parked now leaves, or sends if the line is not at rest."""
+        """All drive the next bit; a parked node leaves, or sends if the line is not at rest."""
         clock.start_ns, clock.due_ns, clock.reading = now_ns, now_ns + clock.sample_ns, True
         before = self._dominant
         if clock.parking:
@@ -212,7 +212,7 @@ class BitLine:
                 self._dominant &= ~node.mask
 
     def _read(self, clock: BitClock) -> None:
-        """Everybody reads the bit and makes up its mind about the next."""
+        """All read the bit and decide what they drive next."""
         end_ns = clock.start_ns + clock.bit_ns
         clock.due_ns, clock.reading = end_ns, False
         dominant = self._dominant
@@ -245,7 +245,7 @@ class BitLine:
         node.controller.read(START)
 
     def _wake(self, now_ns: int) -> None:
-        """Hard synchronisation: who waits for a frame begins a bit with the edge."""
+        """Hard synchronisation: a node that waits for a frame begins a bit with the edge."""
         for node in self.nodes:
             if node.controller.loose and not node.late:
                 seen, node.seen = node.seen, self._reads(node)

@@ -17,7 +17,7 @@ Rules of the bus (Bosch CAN 2.0 / ISO 11898-1)
   as anything else is wrong.
 - When segments change, a frame on the wire goes on as long as its sender keeps one member that was there from
   its start. Otherwise its sender goes on unheard, its receivers answer with an error frame, and two frames
-  that meet destroy each other. Who joins takes part from the next frame on.
+  that meet destroy each other. A channel that joins takes part from the next frame on.
 - A channel in bus-off is no member of its segment. Its software lets it recover (`interface.Recovery`).
 
 Order of events at one instant
@@ -34,9 +34,9 @@ becomes idle competes.
 Times are whole nanoseconds inside, so that equal times are equal; seconds outside.
 
 Not modelled: the 11 recessive bits that a module waits for when it comes to a bus; what listeners make of
-frames that nobody acknowledges; a frame that arrives twice because its last bit was disturbed; bit error
+frames without acknowledgement; a frame that arrives twice because its last bit was disturbed; bit error
 rates while a bus is taken bit by bit for another reason; clock drift between modules; the order in which one
-controller offers its own frames (all take part at once); FD frames on a bus that is taken bit by bit, which
+controller offers its own frames (all take part at once); FD frames on a bus simulated bit by bit, which
 go in the shape of classical ones with the first 8 bytes.
 """
 
@@ -82,9 +82,9 @@ class CanNetwork(Network):
     on_event: called as (time_s, "frame destroyed", stream name or frame) for each frame that is broken off by
     an error or by a change of the segments.
     tap: assign a function to be called with (start_s, end_s, frame, sender channel) for every complete frame,
-    in the order of its end. It may be called while the SimPy clock still stands before that end, never after.
-    level_tap: the same for buses that are taken bit by bit, with (time_s, segment, who drives it dominant)
-    whenever that changes: error flags, collisions, and the frames that get through in between.
+    in the order of its end. It may be called while the SimPy clock is still before that end, never after.
+    level_tap: the same for buses simulated bit by bit, with (time_s, segment, channels that drive dominant)
+    whenever these change: error flags, collisions, and the frames that get through in between.
     """
 
     def __init__(

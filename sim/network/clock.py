@@ -91,7 +91,7 @@ class AlarmClock:
                 _Ring(self._env, at_ns, self._ring)
 
     def quiet_before_ns(self, look_ahead_ns: int) -> int:
-        """Return the nanosecond of anyone else's next event, or the end of the look-ahead."""
+        """Return the nanosecond of the next event of others, or the end of the look-ahead."""
         return min(self._env.peek_ns(), self._env.now_ns + look_ahead_ns)
 
     def _ring(self, ring: Event) -> None:

@@ -51,7 +51,7 @@ class Host(Protocol):
         """It has not. To be offered again."""
 
     def received(self, frame: Frame) -> None:
-        """Somebody's frame has arrived."""
+        """A frame of another has arrived."""
 
     def counted(self) -> None:
         """The error counters have changed."""
@@ -62,7 +62,7 @@ class _ArbitrationStuffing(DetectedError):
 
 
 class _NoAcknowledgement(DetectedError):
-    """Nobody has acknowledged (rule 3, exception 1)."""
+    """No acknowledgement (rule 3, exception 1)."""
 
 
 class _FlagOverwritten(DetectedError):
@@ -70,7 +70,7 @@ class _FlagOverwritten(DetectedError):
 
 
 class _Overload(DetectedError):
-    """Not an error: somebody asks for time by a dominant bit at the end of a delimiter."""
+    """Not an error: another controller asks for time by a dominant bit at the end of a delimiter."""
 
 
 class _Off(Exception):
@@ -117,7 +117,7 @@ class Controller:
         return self.output
 
     def _life(self) -> Life:
-        begun = may_send = False  # begun: somebody's start of frame has been read
+        begun = may_send = False  # begun: another's start of frame has been read
         while True:
             try:
                 if self.counters.off:
@@ -163,7 +163,7 @@ class Controller:
         self.host.counted()
 
     def _wait(self) -> Generator[int, int, bool]:
-        """Parked until START (False) or until somebody starts a frame (True)."""
+        """Parked until START (False) or until another starts a frame (True)."""
         while True:
             self.idle = self.loose = True
             bit = yield RECESSIVE
@@ -199,7 +199,7 @@ class Controller:
     # Within a frame
 
     def _exchange(self, frame: Frame | None, begun: bool) -> Life:
-        """From start of frame to end of frame: send, or read somebody's.
+        """From start of frame to end of frame: send, or read another's.
 
         begun: the start of frame has been read already.
         """
@@ -240,7 +240,7 @@ class Controller:
                 raise DetectedError
             self.counters.received()
             self.host.counted()
-        # section 6.2: the flag for a wrong check sequence begins behind the acknowledge delimiter
+        # section 6.2: the flag for a wrong check sequence begins after the acknowledge delimiter
         if (yield RECESSIVE) == DOMINANT or not (self.transmitting or received):
             raise DetectedError
         for left in range(END_OF_FRAME_BITS - 1, -1, -1):
@@ -329,7 +329,7 @@ class Controller:
             self._count(fault)  # else rule 3, exception 1: a lone station stays where it is
 
     def _first_recessive(self, *, after_error: bool) -> Life:
-        """Wait for the first recessive bit behind a flag."""
+        """Wait for the first recessive bit after a flag."""
         dominant = 0
         while (yield RECESSIVE) == DOMINANT:
             dominant += 1
@@ -344,7 +344,7 @@ class Controller:
         self.stalled = False
 
     def _delimiter(self) -> Life:
-        """The seven recessive bits behind the first; a dominant last one asks for time (overload)."""
+        """The seven recessive bits after the first; a dominant last one asks for time (overload)."""
         for left in range(DELIMITER_BITS - 2, -1, -1):
             if (yield RECESSIVE) == DOMINANT:
                 raise DetectedError if left else _Overload

@@ -34,7 +34,7 @@ class Degraded:
         self._arrange(now_ns)
 
     def changed(self, message: BusMessage, now_ns: int) -> None:
-        """What is sent is looked at when it begins."""
+        """The data are read when the frame begins."""
 
     def arrived(self, flight: Flight, now_ns: int) -> None:
         """Rules 7 and 8: success takes 1 off the counters."""

@@ -70,7 +70,7 @@ class Delivery:
             message.bus.mode.changed(message, now_ns)
 
     def attend(self, message: Repeated, now_ns: int) -> None:
-        """Find out whether anybody must be told of the next frame, or of the one on the wire."""
+        """Find out whether the next frame, or the one on the wire, causes a call."""
         message.look_who_waits()
         if message.followed:
             self.follow_sent(message, now_ns)
@@ -120,7 +120,7 @@ class Delivery:
                 heappush(self._calendar.entries, (at_ns, forward.rank, GatewayFrame(forward.target, data)))
 
     def plan_check(self, watch_group: WatchGroup, now_ns: int) -> None:
-        """Plan a look at the watches for the earliest moment at which one can expire, if none is before."""
+        """Plan a check of the watches for the earliest moment at which one can expire, if none is before."""
         due_ns = watch_group.next_due_ns(now_ns)
         if due_ns != NEVER and (watch_group.due_ns == NEVER or due_ns < watch_group.due_ns):
             watch_group.due_ns = due_ns

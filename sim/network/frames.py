@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import accumulate
 
-# Bosch CAN FD 1.0, section 3.2.1: the fields behind the check sequence are fixed and not stuffed.
+# Bosch CAN FD 1.0, section 3.2.1: the fields after the check sequence are fixed and not stuffed.
 CRC_DELIMITER_BITS = 1
 ACK_BITS = 2  # slot and delimiter
 END_OF_FRAME_BITS = 7
@@ -56,8 +56,8 @@ class Frame:
     """One CAN data frame.
 
     can_id: identifier, 0..0x7FF, or 0..0x1FFFFFFF when `extended`; data: 0 to 8 bytes, of an FD frame one of
-    `FD_SIZES`. data_bitrate_bps: what an FD frame switches to behind its BRS bit; None: it does not switch.
-    for_fd: a classical frame that stands for one of FD, and says so in the bit that is FDF there.
+    `FD_SIZES`. data_bitrate_bps: what an FD frame switches to after its BRS bit; None: it does not switch.
+    for_fd: a classical frame that replaces one of FD, and says so in the bit that is FDF there.
     Raises ValueError for an identifier or a length that does not fit.
     """
 
@@ -110,7 +110,7 @@ def check_data(data: bytes, fd: bool = False) -> None:
 def arbitration_key(can_id: int, extended: bool = False) -> int:
     """A number whose order is the order of winning the bus: the lower wins.
 
-    The arbitration field as it stands on the wire: 11 base bits, then the bit that is dominant (0) in an
+    The arbitration field as it is on the wire: 11 base bits, then the bit that is dominant (0) in an
     11-bit data frame (RTR) and recessive (1) in a 29-bit frame (SRR), then the 18 extension bits. So an
     11-bit frame wins against a 29-bit frame of the same base. Source: Bosch CAN FD 1.0, section 3.2.1,
     ARBITRATION FIELD.
@@ -150,7 +150,7 @@ def _crc(bits: Iterable[int], polynomial: int, width: int, start: int) -> int:
 
 
 def stuff_bits(bits: Iterable[int]) -> list[int]:
-    """The bits with one of opposite level behind every five equal ones (it counts in the next run)."""
+    """The bits with one of opposite level after every five equal ones (it counts in the next run)."""
     stuffed: list[int] = []
     run = 0
     for bit in bits:
@@ -177,7 +177,7 @@ def checked_bits(frame: Frame) -> list[int]:
 
 @lru_cache(maxsize=4096)
 def wire_bits(frame: Frame) -> tuple[int, ...]:
-    """Every bit of an acknowledged frame as it stands on the wire, start of frame to end of frame.
+    """Every bit of an acknowledged frame as it is on the wire, start of frame to end of frame.
 
     0 is dominant, 1 recessive; stuff bits and the dominant acknowledge slot are in, the intermission is not.
     """
@@ -203,7 +203,7 @@ def _fd_header(frame: Frame) -> list[int]:
 def fd_stuffed_bits(frame: Frame) -> list[int]:
     """Start of frame to the end of the data of an FD frame, with stuff bits.
 
-    None behind the last bit: the fixed stuff bit that follows stands for it.
+    None after the last bit: the fixed stuff bit that follows replaces it.
     """
     # ESI dominant: error active
     control = [0, *_bits_of(FD_SIZES.index(len(frame.data)), 4)]

@@ -23,7 +23,7 @@ class Recovery:
 
     A frame that gets through sets the count back. The 128 times 11 recessive bits of ISO 11898-1 come on top.
     Names and meaning: CanSMBorTimeL1, CanSMBorTimeL2 and CanSMBorCounterL1ToL2 of AUTOSAR's CAN state
-    manager, which gives no defaults; these values stand in one published configuration.
+    manager, which gives no defaults; these values are those of one published configuration.
     """
 
     first_s: float = 0.1
@@ -34,7 +34,7 @@ class Recovery:
 class Network(Protocol):
     """All buses of one car, as its modules and its wiring see them.
 
-    Times that handlers are given are seconds of the SimPy clock, which stands there when they are called.
+    Times that handlers are given are seconds of the SimPy clock at the moment of the call.
     """
 
     # What modules do
@@ -112,9 +112,9 @@ class Network(Protocol):
         """
 
     def tell_apart(self, gap_s: float) -> None:
-        """Somebody's verdict hangs on which of two things came first; they came gap_s apart.
+        """A result depends on which of two things came first; they came gap_s apart.
 
-        Raises `NotAtThisFidelity` where the times of this network are not as exact as that.
+        Raises `NotAtThisFidelity` if the times of this network are not as exact as that.
         """
 
     # Error confinement
@@ -131,7 +131,7 @@ class Network(Protocol):
     # What the wiring does
 
     def set_segments(self, segments: Iterable[Segment]) -> None:
-        """Who hears whom from now on. Segments that stay as they are run on undisturbed.
+        """Set which channels share a bus from now on. Segments that stay as they are run on undisturbed.
 
-        Raises ValueError when a channel stands in two places, or a fault names no member of its segment.
+        Raises ValueError when a channel is in two segments, or a fault names no member of its segment.
         """

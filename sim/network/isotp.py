@@ -129,7 +129,7 @@ class IsoTpLink:
                 self._sender.flow_control(frame.data)
 
     def reset(self) -> None:
-        """Forget everything under way, as a module that restarts; nobody is told."""
+        """Forget everything under way, as a module that restarts, without a call."""
         self._sender.reset()
         self._receiver.reset()
 
@@ -199,7 +199,7 @@ class _Outlet:
         self._take_back = self._transmit(frame, partial(self._sent, self._count))
 
     def cancel(self) -> None:
-        """Forget the frame under way; nobody is told."""
+        """Forget the frame under way, without a call."""
         if self._limit.running:
             self._limit.stop()
             self._take_back()

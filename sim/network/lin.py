@@ -1,7 +1,7 @@
-"""LIN clusters: a master that asks, by a schedule, and whoever has the answer.
+"""LIN clusters: a master that asks, by a schedule, and the module that has the answer.
 
-A frame is a header by the master and a response by the sender of the message that stands in the slot. It is
-received by whoever hears both; where no response comes, nothing is. There is no arbitration and no
+A frame is a header by the master and a response by the sender of the message in the slot. It is
+received by those that hear both; if no response comes, nothing is. There is no arbitration and no
 acknowledgement, and who sends learns nothing. So a message's frames end where the schedule has them, whatever
 else goes on, and both depths of the simulation share this network.
 
@@ -88,8 +88,8 @@ class _Run:
 class LinNetwork:
     """All LIN clusters of one car. `set_links` says who hears whom and which masters work.
 
-    tap: assign a function to be called with every header, when it begins, and every response that somebody
-    has heard, when it has ended.
+    tap: assign a function to be called with every header, when it begins, and every response that was
+    heard, when it has ended.
     """
 
     def __init__(self, env: NanosecondEnvironment, clusters: Mapping[str, Cluster]) -> None:
@@ -188,7 +188,7 @@ class LinNetwork:
         self._calendar.at(now_ns + to_ns(slot.length_s), _BEGINS, partial(self._begin, name, run))
 
     def _receivers(self, cluster: Cluster, sender: str) -> frozenset[str]:
-        """Who hears both the header and this sender's response to it."""
+        """The channels that hear both the header and this sender's response to it."""
 
         def gets_header(channel: str) -> bool:
             return channel == cluster.master or (cluster.master, channel) in self._links
@@ -246,7 +246,7 @@ class LinNetwork:
 
 
 class BusesAndClusters(Network):
-    """A car's CAN buses and LIN clusters behind the one interface that its modules know."""
+    """A car's CAN buses and LIN clusters under the one interface that its modules know."""
 
     def __init__(self, can: Network, lin: LinNetwork) -> None:
         self._can = can

@@ -123,7 +123,7 @@ class LoneTransmitter:
             self._station.counters.transmit += self._attempts.counted(failed)
 
     def on_the_wire(self, now_ns: int) -> LoneAttempt | None:
-        """The attempt in progress; its error frame and the pause behind it belong to it."""
+        """The attempt in progress; its error frame and the pause after it belong to it."""
         if self._last and now_ns < self._from_ns:
             return self._last
         if self._offer is None or self._attempts is None or self._from_ns >= now_ns:

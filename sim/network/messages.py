@@ -18,16 +18,16 @@ from sim.network.streams import UNKNOWN, LimitWatch, Reader, Stream
 from sim.wiring.segments import Segment
 
 NEVER = -1  # a time before all others: no frame heard yet, no check planned
-NEVER_FREE = 1 << 62  # a time behind all others
+NEVER_FREE = 1 << 62  # a time after all others
 
-# Order at one instant, behind other SimPy events: the calendar sorts by these.
+# Order at one instant, after other SimPy events: the calendar sorts by these.
 ENDS, STATES, LIMITS, RELEASES, ARBITRATIONS = "2", "3", "4", "5", "6"
 
 Call = Callable[[float], None]
 
 
 class BusMessage:
-    """What one channel has to send, and where it stands on the bus."""
+    """What one channel has to send, and where it is on the bus."""
 
     __slots__ = (
         "awaited", "bus", "channel", "duration_ns", "end_ns", "end_rank", "flight", "followed", "live",
@@ -44,8 +44,8 @@ class BusMessage:
         self.duration_ns = 0
         self.end_ns = NEVER  # of the newest frame to this bus, which may still be on the wire
         self.prev_end_ns = NEVER  # of the frame before
-        self.awaited = True  # the end of the next frame concerns somebody
-        self.followed = True  # it must stand in the calendar
+        self.awaited = True  # the end of the next frame causes a call
+        self.followed = True  # it must be in the calendar
         self.waits = False
         self.flight: Flight | None = None
 
@@ -59,7 +59,7 @@ class BusMessage:
         return 0
 
     def calls(self, flight: Flight) -> list[Call]:
-        """Whom the end of this frame concerns."""
+        """The calls that the end of this frame causes."""
         raise NotImplementedError
 
     def join(self, bus: LiveBus) -> None:
@@ -146,7 +146,7 @@ class Repeated(BusMessage):
         ]
 
     def look_who_waits(self) -> None:
-        """Find out whether the end of the next frame concerns anybody; of one on the wire it may."""
+        """Find out whether the end of the next frame causes a call; of one on the wire it may."""
         audience = self.bus.audience
         self.awaited = (
             self.flight is not None
@@ -156,7 +156,7 @@ class Repeated(BusMessage):
         self.followed = self.awaited or bool(self.forwards)
 
     def arrived(self, flight: Flight) -> None:
-        """Everybody in the frame's audience has it."""
+        """All of the frame's audience have it."""
         self.stream.delivered = flight.frame.data
         if flight.broken:
             self.heard_ns.update(dict.fromkeys(flight.audience, flight.end_ns))
@@ -183,7 +183,7 @@ class Repeated(BusMessage):
             self.heard_ns.update(dict.fromkeys(self.bus.audience, last_ns))
 
     def forget_who_is_away(self) -> None:
-        """Who does not hear the stream any more must be told again when it is back."""
+        """A reader that does not hear the stream any more must be told again when it is back."""
         self.watch_group.calm = False
         for reader in self.readers:
             if reader.channel not in self.bus.audience:
@@ -191,9 +191,9 @@ class Repeated(BusMessage):
 
 
 class WatchGroup:
-    """All watches of one stream, looked at together: one entry in the calendar, planned again when it is due.
+    """All watches of one stream, checked together: one entry in the calendar, planned again when it is due.
 
-    calm: every armed watch hears the stream, so that the tightest limit behind the last frame is next.
+    calm: every armed watch hears the stream, so that the tightest limit after the last frame is next.
     """
 
     __slots__ = ("calm", "due_ns", "message", "rank", "tightest_ns", "watches")
@@ -241,7 +241,7 @@ class GatewayFrame:
 
 @dataclass(slots=True, eq=False)
 class Flight:
-    """A frame on the wire that somebody must be told about when it ends.
+    """A frame on the wire whose end causes a call.
 
     broken: the audience changed on the way, so that `audience` is those who can still receive it whole.
     """

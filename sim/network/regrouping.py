@@ -165,7 +165,7 @@ class Regrouping:
         return FrameInFlight(bus, flight.message, flight.audience | {flight.message.channel}, flight)
 
     def _cut(self, carried: FrameInFlight, now_ns: int) -> None:
-        """Whoever changes its bit rate in the middle of a frame is out of it."""
+        """A channel that changes its bit rate in the middle of a frame is out of it."""
         carried.participants = frozenset(
             name
             for name in carried.participants & self._buses.by_channel.keys()

@@ -2,7 +2,7 @@
 
 Source: Davis, Burns, Bril and Lukkien, "Controller Area Network (CAN) schedulability analysis: refuted,
 revisited and revised", Real-Time Systems 35 (2007): every instance in the busy period of a message's level is
-looked at, because the first need not be the worst.
+examined, because the first need not be the worst.
 
 Convention: a response time runs from the release to the end of the end-of-frame field, when receivers have
 the message. Davis 2007 adds the 3-bit intermission to it; Broster, Burns and Rodriguez-Navas, "Probabilistic

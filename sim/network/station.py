@@ -22,7 +22,7 @@ class Station:
 
     told: the error state that handlers know or will be told. offs: times in bus-off since a frame last got
     through. recovering: it counts recessive bits to leave bus-off. pending: what will let it do so. port: its
-    place on a line, while its bus is taken bit by bit.
+    place on a line, while its bus is simulated bit by bit.
     """
 
     __slots__ = (

@@ -1,22 +1,22 @@
-"""The buses of one car at stream depth: only changes are events.
+"""The buses of one car at stream fidelity: only changes are events.
 
-A periodic message that nobody waits for costs nothing: whether and when it was heard last is arithmetic over
-its period. An event is made for the first frame that tells a receiver something new, for a limit that runs
-out, for the frame that brings a lost message back, and for every single frame. A frame takes its real length
-but waits for no other: exact for lost-message monitors while the buses are not overloaded, with times that
-differ from frame depth by the waiting in arbitration (a few milliseconds). `OVERLOAD` is where that stops
-being true, and the network refuses (`Overloaded`); use frame depth there.
+A periodic message that no receiver waits for costs nothing: whether and when it was heard last is arithmetic
+over its period. An event is made for the first frame that tells a receiver something new, for a limit that
+runs out, for the frame that brings a lost message back, and for every single frame. A frame takes its real
+length but waits for no other: exact for lost-message monitors while the buses are not overloaded, with times
+that differ from frame fidelity by the waiting in arbitration (a few milliseconds). Beyond `OVERLOAD` that is
+no longer true, and the network refuses (`Overloaded`); use frame fidelity there.
 
 The interface is `sim.network.interface.Network`. Order of events at one instant: all other SimPy events; ends
 of frames in the order they were foreseen; changes of error state; time limits; what a gateway passes on.
 
-Where a verdict hangs on two things that come within `UNSURE_S`, it refuses (`tell_apart`).
+If a result depends on two things that come within `UNSURE_S`, it refuses (`tell_apart`).
 
 Of error confinement it knows the lone transmitter, which becomes error passive and active again. Segments
 with faults need frame fidelity (`NotAtThisFidelity`).
 
 Not modelled: arbitration, error frames, collisions when segments change in the middle of a frame, error
-counters (each time alone counts from 0), a gateway's copies that nobody acknowledges.
+counters (each time alone counts from 0), a gateway's copies without acknowledgement.
 """
 
 from __future__ import annotations
@@ -42,11 +42,11 @@ _ENDS, _STATES, _LIMITS, _PASSES = 0, 1, 2, 3
 
 
 class NotAtThisFidelity(Exception):
-    """Stream depth cannot answer; frame depth can."""
+    """Stream fidelity cannot answer; frame fidelity can."""
 
 
 class Overloaded(NotAtThisFidelity):
-    """A bus carries more than stream depth can answer for."""
+    """A bus carries more than stream fidelity can answer for."""
 
 
 class StreamNetwork(Network):
@@ -155,7 +155,7 @@ class StreamNetwork(Network):
 
     @property
     def tap(self) -> None:
-        """No frames exist here to be looked at; setting a tap is refused."""
+        """No single frames exist here; setting a tap is refused."""
         return None
 
     @tap.setter
@@ -164,7 +164,7 @@ class StreamNetwork(Network):
             raise NotAtThisFidelity("single frames can be looked at only at frame depth")
 
     def segment_of(self, channel: str) -> Segment:
-        """The segment that the channel stands in; alone in one if in none."""
+        """The segment that the channel is in; alone in one if in none."""
         return self._bus(channel).segment
 
     # -- error confinement -----------------------------------------------------------------------------
@@ -173,7 +173,7 @@ class StreamNetwork(Network):
         self._state_handlers.setdefault(channel, []).append(handler)
 
     def set_recovery(self, channel: str, recovery: Recovery | None) -> None:
-        """Nobody goes to bus-off at this depth."""
+        """No channel goes bus-off at this fidelity."""
 
     def state_of(self, channel: str) -> ErrorState:
         return "error passive" if channel in self._passive else "error active"
@@ -183,8 +183,8 @@ class StreamNetwork(Network):
         if state.stream.period_s is None:
             return
         epoch, period_ns = state.epoch, to_ns(state.stream.period_s)
-        behind_ns = max(0, state.lone_ns - state.start_ns)
-        release_ns = state.start_ns + -(-behind_ns // period_ns) * period_ns
+        since_start_ns = max(0, state.lone_ns - state.start_ns)
+        release_ns = state.start_ns + -(-since_start_ns // period_ns) * period_ns
         at_ns = max(now_ns, release_ns + self._passive_after_ns(state.stream.frame, state.bus))
         self._calendar.at(
             at_ns, _STATES, lambda at_ns: self._turn(state.stream.channel, at_ns, epoch == state.epoch)
@@ -202,7 +202,7 @@ class StreamNetwork(Network):
     # -- what the wiring does --------------------------------------------------------------------------
 
     def set_segments(self, segments: Iterable[Segment]) -> None:
-        """Who hears whom from now on. Raises NotAtThisFidelity for a segment with faults."""
+        """Set which channels share a bus. Raises NotAtThisFidelity for a segment with faults."""
         segments = list(segments)
         for segment in segments:
             if segment.faults:
@@ -268,8 +268,8 @@ class StreamNetwork(Network):
         state.lone_ns = NEVER
         if stream.period_s is not None:
             state.period_ns = to_ns(stream.period_s)
-            behind_ns = max(0, now_ns - state.start_ns)
-            state.first_ns = state.start_ns + -(-behind_ns // state.period_ns) * state.period_ns
+            since_start_ns = max(0, now_ns - state.start_ns)
+            state.first_ns = state.start_ns + -(-since_start_ns // state.period_ns) * state.period_ns
             if stream.channel in self._passive:
                 epoch, heard = state.epoch, partial(self._turn, stream.channel, passive=False)
                 self._calendar.at(
@@ -313,7 +313,7 @@ class StreamNetwork(Network):
         return state.period_ns <= watch.limit_ns and state.next_end_ns(now_ns) <= watch.deadline_ns(now_ns)
 
     def _arrive(self, state: StreamState, epoch: int, now_ns: int) -> None:
-        """A frame that somebody waits for has ended."""
+        """A frame that a receiver waits for has ended."""
         if epoch != state.epoch or not self._is_awaited(state):
             return
         stream = state.stream

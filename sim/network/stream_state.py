@@ -14,6 +14,8 @@ from sim.wiring.segments import Segment
 
 @dataclass(eq=False)
 class ForwardRule:
+    """A gateway's rule: what `receiver` hears goes out as `target`."""
+
     receiver: str
     target: StreamState
     delay_ns: int
@@ -21,6 +23,8 @@ class ForwardRule:
 
 @dataclass(eq=False)
 class StreamBus:
+    """A segment at work. free_ns: when the single frames queued so far are through."""
+
     segment: Segment
     audience: frozenset[str]
     free_ns: int = 0
@@ -28,6 +32,7 @@ class StreamBus:
 
     @property
     def acknowledges(self) -> bool:
+        """Does a frame of one member find another?"""
         return len(self.segment.members) > 1
 
     def duration_ns(self, frame: Frame) -> int:
@@ -37,6 +42,8 @@ class StreamBus:
 
 @dataclass(eq=False)
 class QueuedFrame:
+    """A single frame to be sent. gone: it has been taken back."""
+
     channel: str
     frame: Frame
     on_sent: Callable[[float], None] | None
@@ -55,7 +62,7 @@ class StreamState:
         self.first_ns = NEVER  # first release of this epoch; NEVER: it delivers nothing
         self.duration_ns = 0
         self.early_ns = NEVER  # end of a frame that waited for company and goes before the next release
-        self.lone_ns = NEVER  # since when it is live with nobody to acknowledge
+        self.lone_ns = NEVER  # since when it is live without acknowledgement
         self.fresh_ns = 0  # a frame that ends before this was on the wire when the data changed
         self.epoch = 0
         self.heard: dict[str, int] = {}  # by receiver, up to the last change
@@ -84,8 +91,8 @@ class StreamState:
         """Has its sender put a frame up for sending from `since_ns` to `now_ns`, both included?"""
         if self.stream.period_s is not None:
             period_ns = to_ns(self.stream.period_s)
-            behind_ns = max(0, since_ns - self.start_ns)
-            releases = [self.start_ns + -(-behind_ns // period_ns) * period_ns]
+            since_start_ns = max(0, since_ns - self.start_ns)
+            releases = [self.start_ns + -(-since_start_ns // period_ns) * period_ns]
         else:
             heard = [(source.heard_by(rule.receiver, now_ns), rule) for source, rule in self.sources]
             releases = [heard_ns + rule.delay_ns for heard_ns, rule in heard if heard_ns != NEVER]
@@ -99,7 +106,7 @@ class StreamState:
         return self.heard.get(channel, NEVER)
 
     def close(self, now_ns: int) -> None:
-        """Write down what everyone has heard in this epoch."""
+        """Note what all have heard in this epoch."""
         last_ns = self.last_end_ns(now_ns)
         if last_ns != NEVER:
             self.heard.update(dict.fromkeys(self.bus.audience, last_ns))

@@ -26,7 +26,7 @@ class Stream:
 
     Kept by the network, for reading only: `frame`, what is sent next; `live`, between start and stop;
     `overruns`, releases that overwrote a frame still waiting; `delivered`, data of the last frame that
-    somebody was called for, where an `on_change` handler finds what the frame carried.
+    caused a call, where an `on_change` handler finds what the frame carried.
     causes_of(signal), set by the sender: the events that explain the value it sends for a signal now.
     """
 
@@ -101,11 +101,11 @@ class Watch(Protocol):
     lost: bool
 
     def cancel(self) -> None:
-        """Call nobody any more. Cancelling twice does no harm."""
+        """Make no more calls. Cancelling twice does no harm."""
 
 
 class LimitWatch(Watch):
-    """A watch at work; it stands among the others of its stream until it is cancelled.
+    """A watch at work, among the others of its stream until it is cancelled.
 
     heard_by: when a channel has received the last frame of the stream, up to a time, both in ns.
     """
@@ -146,11 +146,11 @@ class LimitWatch(Watch):
         return max(self.since_ns, self._heard_by(self.channel, now_ns)) + self.limit_ns
 
     def missed(self, time_s: float) -> None:
-        """Tell that the limit has run out, unless nobody wants to know any more."""
+        """Tell that the limit has run out, unless it is cancelled."""
         if not self.cancelled:
             self._on_lost(time_s)
 
     def found(self, time_s: float) -> None:
-        """Tell that the stream is heard again."""
+        """Tell that the stream is heard again, unless it is cancelled."""
         if not self.cancelled:
             self._on_back(time_s)

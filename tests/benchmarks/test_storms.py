@@ -1,4 +1,4 @@
-"""A bus that somebody disturbs must not make a car crawl: the work per simulated second is bounded.
+"""A disturbed bus must not make a car crawl: the work per simulated second is bounded.
 
 Bits are counted only until the disturbed are bus-off; then software waits, at last a second each time.
 """

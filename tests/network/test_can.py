@@ -151,7 +151,7 @@ def test_readers_are_told_once_per_change(recorded):
 
 
 def test_late_reader_learns_from_the_frame_on_the_wire(recorded):
-    """Whoever begins to read while a frame is on the wire is told at its end."""
+    """A reader that begins while a frame is on the wire is told at its end."""
     car = recorded(ABC)
     speed = Stream("speed", "a", 0x100, 0.01, data=b"\x01")
     car.net.start(speed)
@@ -205,7 +205,7 @@ def test_a_clock_far_ahead_is_still_exact(recorded):
 
 
 def test_the_clock_never_goes_back(recorded):
-    """An action a fraction of a nanosecond behind a whole one does not turn the SimPy clock back to it."""
+    """An action a fraction of a nanosecond after a whole one does not turn the SimPy clock back to it."""
     car = recorded(ABC)
     speed = Stream("speed", "a", 0x100, 0.01, data=b"\x01")
     car.at(0.001 + 0.4e-9, lambda: car.net.start(speed))
@@ -218,7 +218,7 @@ def test_the_clock_never_goes_back(recorded):
 
 
 def test_lone_module_is_never_heard(recorded):
-    """Nobody acknowledges: no frame is ever delivered. See also test_segments.py."""
+    """Without acknowledgement no frame is ever delivered. See also test_segments.py."""
     car = recorded(Segment(("a",)), Segment(("b", "c")))
     frames = car.tap()
     speed = Stream("speed", "a", 0x100, 0.01, data=b"\x01")

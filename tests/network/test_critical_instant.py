@@ -51,7 +51,7 @@ class Drawn:
         return {name: [round(one * NS_PER_S) for one in listed] for name, listed in found.items()}
 
     def is_schedulable(self) -> bool:
-        """Nobody waits for longer than a period: nothing is overwritten."""
+        """No frame waits for longer than a period: none is overwritten."""
         found = responses_s(self.messages(), self.bitrate_bps)
         return all(max(found[f"m{n}"]) <= period_s for n, (_, period_s) in enumerate(self.frames))
 

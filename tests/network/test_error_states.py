@@ -246,7 +246,7 @@ def test_same_trace_under_any_hash_seed():
 
 
 def test_a_shorted_pair_drives_every_sender_to_bus_off():
-    """Nobody reads back a dominant bit: 8 for each bit of the active flag, then one bit error per attempt.
+    """No dominant bit is read back: 8 for each bit of the active flag, then one bit error per attempt.
 
     Passive with the 16th dominant bit, bit 16; one more bit of that flag; 15 attempts that end with their
     first bit, each 1 + 6 + 8 + 3 + 8 bits: bus-off after 407 bits. Back after 100 ms and 1,408 bits, and
@@ -329,7 +329,7 @@ def test_a_channel_in_bus_off_is_no_member():
 
 
 def test_a_line_that_is_held_dominant_within_a_frame():
-    """The sender goes bus-off by rule 6, the others become passive and stay; nobody ever recovers."""
+    """The sender goes bus-off by rule 6, the others become passive and stay; none ever recovers."""
     car = Told(ABC)
     car.send(("a", 0x100, 0.1))
     held = Segment(ABC.members, faults=tuple(ChannelFault(channel, held=True) for channel in "abc"))
@@ -357,7 +357,7 @@ def test_a_wrong_bit_rate_among_listeners():
 
 
 def test_a_wrong_bit_rate_that_sends_is_the_first_to_go():
-    """All others flag each attempt of d, and have good frames in between: d goes bus-off, nobody else."""
+    """All others flag each attempt of d, and have good frames in between: only d goes bus-off."""
     car = Told(Segment(tuple("abcd"), faults=(ChannelFault("d", bitrate_bps=250_000),)))
     car.net.set_recovery("d", None)
     car.send(("a", 0x100, 0.002), ("b", 0x200, 0.002, 0.0005, b"\x22"), ("d", 0x7F0, 0.01))
@@ -369,9 +369,9 @@ def test_a_wrong_bit_rate_that_sends_is_the_first_to_go():
 
 
 def test_swapped_wires_take_a_sender_and_its_victims_down():
-    """d's dominant bits cancel others': it hears nobody, gets no acknowledgement, and both sides go bus-off.
+    """d's dominant bits cancel others': it hears none, gets no acknowledgement, and both sides go bus-off.
 
-    NoTraffic, it does no harm.
+    Silent, it does no harm.
     """
     swapped = Segment(tuple("abcd"), faults=(ChannelFault("d", swapped=True),))
     quiet = Told(swapped)

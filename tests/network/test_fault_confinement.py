@@ -103,7 +103,7 @@ def run(*nodes, until=400, disturber=None, reach=None):
 
 
 def go_on(line, until):
-    """Bits up to a time; whoever is at rest and has something to send begins."""
+    """Bits up to a time; a node at rest with something to send begins."""
     while True:
         line.run(0, until * BIT_NS)
         if not line.resting and line.due_ns >= until * BIT_NS:
@@ -117,8 +117,8 @@ def go_on(line, until):
 def test_rule_1_and_2_who_finds_the_error_first_is_counted_most():
     """b misreads bit 25 and finds it out by the check sequence: 1 for the error, 8 for the others' flags.
 
-    Its flag begins behind the acknowledge delimiter, with the end of frame of the other two. They see it
-    there and answer a bit later: c counts 1 (rule 1) and sees nothing behind its own flag, b sees dominant
+    Its flag begins after the acknowledge delimiter, with the end of frame of the other two. They see it
+    there and answer a bit later: c counts 1 (rule 1) and sees nothing after its own flag, b sees dominant
     (rule 2).
     """
     data = Frame(0x100, b"\x55")
@@ -168,7 +168,7 @@ def test_error_frame_at_its_longest():
 
 @given(st.integers(0, 0x7FF), st.binary(max_size=8), st.integers(0, 130))
 def test_error_frames_take_17_to_23_bits(can_id, data, bit):
-    """From the bit behind the first error to the next start of frame, whatever b misreads (section 3.2.3)."""
+    """From the bit after the first error to the next start of frame, whatever b misreads (section 3.2.3)."""
     a, b, c = Node("a", Frame(can_id, data)), Node("b", misreads=[bit]), Node("c")
     run(a, b, c)
     starts = a.times("starts")
@@ -184,7 +184,7 @@ def test_rule_3_exception_1_the_lone_node():
 
     7E8 03 7F 22 31 CC CC CC CC has 102 stuffed bits: delimiter, slot, flag 6, delimiter 8, intermission 3
     give 121 bits; from the error that makes it passive on it adds suspend transmission, 8 bits. The counter
-    stands at 128 after bit 1919, which is 3.838 ms at 500 kbit/s; 16 attempts take 1936 bits, 3.872 ms.
+    is 128 after bit 1919, which is 3.838 ms at 500 kbit/s; 16 attempts take 1936 bits, 3.872 ms.
     """
     a = Node("a", Frame(0x7E8, bytes.fromhex("037F2231CCCCCCCC")))
     run(a, until=100_000)
@@ -200,7 +200,7 @@ def test_rule_3_exception_1_the_lone_node():
 
 
 def test_rule_3_exception_1_ends_where_a_dominant_bit_shows():
-    """The same passive transmitter whose flag is disturbed counts 8 more: somebody else is on the line."""
+    """The same passive transmitter whose flag is disturbed counts 8 more: another node is on the line."""
     frame = Frame(0x7E8, bytes.fromhex("037F2231CCCCCCCC"))
     in_the_flag = 103 + 3
     a = Node("a", frame, tec=128)
@@ -263,7 +263,7 @@ def test_rule_6_dominant_without_end():
 
 
 def test_rule_6_behind_a_passive_flag():
-    """The passive flag is over after six equal bits; the 8th dominant bit behind it counts 8."""
+    """The passive flag is over after six equal bits; the 8th dominant bit after it counts 8."""
     a, b = Node("a", SPEED, tec=128), Node("b", rec=128)
     run(a, b, disturber=Disturber(*range(CRC_DELIMITER, 1000)), until=70)
     assert [46] == a.times((136, 0))
@@ -371,9 +371,9 @@ def test_overload_is_not_counted():
 
 @pytest.mark.parametrize("cause", ["overload", "error"])
 def test_delimiters_may_be_spoilt_without_end(cause):
-    """Thousands of flags behind one another, as where bits are misread for hours, and rest afterwards."""
+    """Thousands of flags one after the other, as if bits are misread for hours, and rest afterwards."""
     node = Node("b")
-    node.controller.read(DOMINANT)  # a start of frame, and no stuff bit behind it
+    node.controller.read(DOMINANT)  # a start of frame, and no stuff bit after it
     bits = [DOMINANT] * 5
     free = 6 if cause == "overload" else 5  # a dominant last bit of the delimiter is no error
     bits += [*[DOMINANT] * 6, RECESSIVE, *[RECESSIVE] * free, DOMINANT] * 5000
@@ -424,7 +424,7 @@ def misread(drawn, flips):
 
 @settings(max_examples=150)
 @given(FRAMES, MISREADINGS)
-def test_whoever_misreads_one_bit_every_frame_arrives_in_the_end(drawn, flip):
+def test_if_one_node_misreads_one_bit_every_frame_arrives_in_the_end(drawn, flip):
     """Random frames, one bit misread by one node: all get through, unchanged."""
     frames = [Frame(can_id, data) for can_id, data in drawn]
     for number, node in enumerate(misread(drawn, [flip])):
@@ -437,7 +437,7 @@ def test_whoever_misreads_one_bit_every_frame_arrives_in_the_end(drawn, flip):
 def test_whatever_is_misread_all_come_to_rest(drawn, flips):
     """Two misreadings can cheat the protocol: stuffing takes the checksum its distance, and a node that
     misses the start of a frame may miss all of it (E. Tran, Multi-bit error vulnerabilities in the CAN
-    protocol, 1999; from memory). Everything is sent all the same, and nobody stays in an error state.
+    protocol, 1999; from memory). Everything is sent all the same, and no node stays in an error state.
     """
     for node in misread(drawn, flips):
         assert [] == node.frames

@@ -1,4 +1,4 @@
-"""FD frames on a bus, at both depths: the time they take, what they carry, and a bus in trouble."""
+"""FD frames on a bus, at both fidelities: the time they take, what they carry, and a faulty bus."""
 
 import pytest
 
@@ -39,7 +39,7 @@ def test_a_long_frame_arrives_whole_and_on_time(fidelity: type[CanNetwork] | typ
 
 @BOTH
 def test_alone_its_attempts_take_their_own_time(fidelity: type[CanNetwork] | type[StreamNetwork]) -> None:
-    """Sixteen attempts without acknowledgement: error passive, and back when somebody comes."""
+    """Sixteen attempts without acknowledgement: error passive, and back when another joins."""
     env = NanosecondEnvironment()
     network = fidelity(env)
     stream = fd_stream("A", "A.fd", 0x100, LONG)
@@ -60,7 +60,7 @@ def test_alone_its_attempts_take_their_own_time(fidelity: type[CanNetwork] | typ
 
 
 def test_a_deaf_member_of_an_fd_bus() -> None:
-    """Bit by bit: one that reads nobody does not disturb, and the long frames of the others arrive."""
+    """Bit by bit: one that reads no other does not disturb, and the long frames of the others arrive."""
     env = NanosecondEnvironment()
     network = CanNetwork(env)
     streams = [fd_stream(name, f"{name}.fd", 0x100 + k, LONG) for k, name in enumerate("AB")]
@@ -91,10 +91,10 @@ def test_classical_and_fd_frames_share_a_bus() -> None:
 
 
 def test_a_controller_that_does_not_know_fd() -> None:
-    """It answers FD frames with error frames until it is error passive, and disturbs nobody from then on.
+    """It answers FD frames with error frames until it is error passive, and disturbs no other from then on.
 
     Bosch CAN FD 1.0, section 6 (fault confinement): as a receiver it counts 1 for the error and 8 for the
-    dominant bit behind its flag (rules 1 and 2), so that its 15th error makes it error passive. The sender
+    dominant bit after its flag (rules 1 and 2), so that its 15th error makes it error passive. The sender
     counts 8 for each frame that it destroys, 120 in all, and stays error active.
     """
     env = NanosecondEnvironment()

@@ -162,8 +162,8 @@ def test_a_frame_worked_by_hand() -> None:
     frame = Frame(0x2AA, b"", fd=True)
     header = "0010101010100010000000"
     bits = "".join(map(str, wire_bits(frame)))
-    # RRS and IDE make two more dominant bits behind the identifier's last; FDF ends the run, res to DLC is
-    # a run of seven that takes one stuff bit behind its fifth
+    # RRS and IDE make two more dominant bits after the identifier's last; FDF ends the run, res to DLC is
+    # a run of seven that takes one stuff bit after its fifth
     assert header[:15] + "00000" + "1" + "00" == bits[:23]
     assert 22 + 1 + 21 + 6 + 1 + 2 + 7 == len(bits)
 

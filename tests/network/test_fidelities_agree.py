@@ -1,8 +1,8 @@
-"""Frame depth and stream depth tell the same story of random days on random buses.
+"""Frame fidelity and stream fidelity tell the same story of random days on random buses.
 
 Same streams, watches, gateways, data changes and segment changes; the order of what each receiver is told is
 the same, and times differ by no more than waiting in arbitration. A message that is lost and back within that
-time is a tie, which either depth may call.
+time is a tie, which either fidelity may call.
 """
 
 from __future__ import annotations
@@ -98,7 +98,8 @@ class Day:
 
 
 @pytest.mark.parametrize("seed", range(60))
-def test_both_depths_tell_receivers_the_same(seed: int) -> None:
+def test_both_fidelities_tell_receivers_the_same(seed: int) -> None:
+    """On a random day both lose and find the same messages, and end with the same data."""
     frames = _without_ties(Day(seed).live(CanNetwork))
     streams = _without_ties(Day(seed).live(StreamNetwork))
     assert _words(frames, "lost") == _words(streams, "lost")
@@ -111,7 +112,7 @@ def test_both_depths_tell_receivers_the_same(seed: int) -> None:
 
 
 def test_an_overloaded_bus_is_refused() -> None:
-    """Stream depth does not answer for what low priorities get on a bus that is full."""
+    """Stream fidelity does not answer for what low priorities get on a bus that is full."""
     network = StreamNetwork(NanosecondEnvironment())
     network.set_segments([Segment(("A.b", "B.b"), (), 125_000)])
     for number in range(9):
@@ -165,7 +166,8 @@ def test_a_sender_that_begins_late_is_missed_until_then(network_class: type[Netw
 
 
 @pytest.mark.parametrize("network_class", FIDELITIES)
-def test_a_watch_that_is_cancelled_by_whoever_hears_first_is_not_called(network_class: type[Network]) -> None:
+def test_a_watch_that_the_first_to_hear_cancels_is_not_called(network_class: type[Network]) -> None:
+    """A handler that cancels another watch of the same frame keeps that one from being called."""
     env = NanosecondEnvironment()
     network = network_class(env)  # type: ignore[call-arg]
     network.set_segments([Segment(("A.bus", "B.bus", "C.bus"), (), 500_000)])
@@ -184,7 +186,7 @@ def test_a_watch_that_is_cancelled_by_whoever_hears_first_is_not_called(network_
 
 
 class Gate:
-    """A gateway G that passes A's message on to a bus where at first nobody acknowledges."""
+    """A gateway G that passes A's message on to a bus where at first no module acknowledges."""
 
     SOURCE = Segment(("A.north", "G.north"), (), 500_000)
     APART = (SOURCE, Segment(("G.south",), (), 500_000))
@@ -209,12 +211,13 @@ class Gate:
 
 @pytest.mark.parametrize("network_class", FIDELITIES)
 def test_of_a_module_that_never_spoke_no_copy_is_passed_on(network_class: type[Network]) -> None:
+    """A gateway sends no copy of a message that it never received."""
     assert Gate(network_class).join(0.5) is None
 
 
 @pytest.mark.parametrize("network_class", FIDELITIES)
 @pytest.mark.parametrize("after_s", [0.0, 0.0005], ids=["exactly then", "while it waits"])
-def test_the_last_copy_of_a_module_that_has_stopped_reaches_who_joins(
+def test_the_last_copy_of_a_module_that_has_stopped_reaches_a_module_that_joins(
     network_class: type[Network], after_s: float
 ) -> None:
     """Due 2 ms after the original; all changes of an instant come before what is released at it."""
@@ -233,7 +236,7 @@ def test_the_last_copy_of_a_module_that_has_stopped_reaches_who_joins(
 def test_what_is_released_the_moment_its_sender_is_left_alone_waits_for_company(
     network_class: type[Network],
 ) -> None:
-    """All changes of an instant come before what is released at it: nobody has acknowledged this frame."""
+    """All changes of an instant come before what is released at it: this frame was not acknowledged."""
     env = NanosecondEnvironment()
     network = network_class(env)  # type: ignore[call-arg]
     stream, together = Stream("m", "A.bus", 0x100, 0.1), [Segment(("A.bus", "B.bus"), (), 500_000)]

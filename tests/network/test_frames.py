@@ -99,7 +99,7 @@ def test_five_flipped_bits_are_found(bits, flips):
 
 @given(BITS)
 def test_stuffing_is_undone_by_the_receiver(bits):
-    """A receiver that drops the bit behind five equal ones gets the bits back and never sees six."""
+    """A receiver that drops the bit after five equal ones gets the bits back and never sees six."""
     assert bits == without_stuffing(stuff_bits(bits))
 
 
@@ -163,13 +163,13 @@ def test_duration_of_the_longest_frame(bitrate_bps, longest_ns):
 
 @given(FRAMES, FRAMES)
 def test_arbitration_is_decided_on_the_wire(one, other):
-    """The winner's first bit that differs is dominant, in the arbitration field as it stands on the wire."""
+    """The winner's first bit that differs is dominant, in the arbitration field as it is on the wire."""
     mine, theirs = arbitration_key(one.can_id, one.extended), arbitration_key(other.can_id, other.extended)
     if mine == theirs:
         assert (one.can_id, one.extended) == (other.can_id, other.extended)
         return
     first, second = (one, other) if mine < theirs else (other, one)
-    # up to the bit behind an 11-bit identifier, or behind a 29-bit one (Bosch CAN FD 1.0, section 3.2.1)
+    # up to the bit after an 11-bit identifier, or after a 29-bit one (Bosch CAN FD 1.0, section 3.2.1)
     pairs = zip(checked_bits(first)[:33], checked_bits(second)[:33], strict=False)
     assert (0, 1) == next(pair for pair in pairs if pair[0] != pair[1])
 

@@ -190,7 +190,7 @@ def test_gap_and_block_size_are_kept():
         "7E0 231B1C1D1E1F2021",
         "7E0 2422232425262728",
     ] == frames
-    # the intermission of 6 µs where nobody has to wait
+    # the intermission of 6 µs if no frame has to wait
     pauses = [round(after[1] - before[2], 6) for before, after in pairwise(talk.frames)]
     assert [0.006, 0.006, 5.0, 0.006, 0.006, 5.0] == pauses
     assert [("ecm", bytes(range(7, 41)))] == [result[:2] for result in talk.results]
@@ -244,8 +244,8 @@ def test_no_consecutive_frame():
     assert [round(ends_ms[n] + 1000, 6) for n in (1, 4)] == [time_ms for _, _, time_ms in talk.results]
 
 
-def test_nobody_there():
-    """N_As: alone on the bus the frame is never through; it is taken back, also for when somebody joins."""
+def test_no_other_there():
+    """N_As: alone on the bus the frame is never through; it is taken back, also if another joins later."""
     talk = Conversation()
     talk.network.set_segments([])
     talk.tester.send(b"\x3e\x00")

@@ -65,8 +65,8 @@ def roof() -> Roof:
     return Roof()
 
 
-def test_a_response_stands_on_the_wire_behind_its_header(roof: Roof) -> None:
-    """Header and response of a slot, one behind the other, within the slot."""
+def test_a_response_follows_its_header_on_the_wire(roof: Roof) -> None:
+    """Header and response of a slot, one after the other, within the slot."""
     roof.network.tap = (on_wire := []).append
     roof.start_all()
     roof.run()
@@ -164,6 +164,7 @@ def test_a_master_that_stops_and_starts_again_works_through_one_schedule(roof: R
 
 
 def test_a_response_that_is_broken_off_is_not_received(roof: Roof) -> None:
+    """A sender that stops in the middle of its response is not heard."""
     roof.start_all()
     roof.run(until_s=0.01 + FRAME_S / 2)
     roof.network.stop(roof.rain)

@@ -8,8 +8,8 @@ from sim.wiring.segments import Segment
 
 # Frame 100 01 takes 0.110 ms at 500 kbit/s, 200 01 0.114 ms, both with 6 µs of intermission. Unacknowledged,
 # 100 01 is repeated each 64 bits, 0.128 ms, and each 72 bits, 0.144 ms, from the 16th attempt on (45 stuffed
-# bits, then as in test_fault_confinement.py: 19 and 27 more). Whoever joins takes part from the next frame
-# on.
+# bits, then as in test_fault_confinement.py: 19 and 27 more). A channel that joins takes part from the next
+# frame on.
 ABC = Segment(("a", "b", "c"))
 HALF_WAY_S = 0.00005
 
@@ -76,7 +76,7 @@ def test_a_receiver_leaves_within_a_frame(recorded):
 
 
 def test_changed_twice_within_a_frame(recorded):
-    """Who leaves and comes back within a frame brings an error flag: nobody has it, all get the next."""
+    """A channel that leaves and comes back within a frame brings an error flag; all get the next frame."""
     car = recorded(ABC)
     speed = speed_of(car)
     for channel in "bc":
@@ -91,7 +91,7 @@ def test_changed_twice_within_a_frame(recorded):
 
 
 def test_only_newcomers_are_left(recorded):
-    """A frame whose receivers have all been replaced is not acknowledged: nobody has it whole."""
+    """A frame whose receivers have all been replaced is not acknowledged: none has it whole."""
     car = recorded(Segment(("a", "b")))
     frames = car.tap()
     speed_of(car)
@@ -150,7 +150,7 @@ def test_a_bus_falls_apart(recorded):
 
 
 def test_change_at_the_very_end_of_a_frame(recorded):
-    """The frame is complete: everybody is told, whoever leaves at that instant, and it is not sent again."""
+    """The frame is complete: all are told, even if they leave at that instant, and it is not sent again."""
     car = recorded(ABC)
     frames = car.tap()
     speed = speed_of(car)
@@ -168,7 +168,7 @@ def test_change_at_the_very_end_of_a_frame(recorded):
     assert [0.0, 10.0, 20.0] == [start for _, start, _ in frames]
 
 
-def test_nobody_left_to_acknowledge(recorded):
+def test_none_left_to_acknowledge(recorded):
     """The last other member falls silent within a frame: it still hears, but the frame is destroyed."""
     car = recorded(Segment(("a", "b")))
     speed = speed_of(car)
@@ -217,7 +217,7 @@ def test_unchanged_segments_run_on(recorded):
     assert [("a", 0.0, 0.11)] == frames
 
 
-def test_waiting_frames_of_a_lone_module_go_when_somebody_joins(recorded):
+def test_waiting_frames_of_a_lone_module_go_when_another_joins(recorded):
     """Streams with their newest data and single frames, lowest identifier first."""
     car = recorded()
     frames = car.tap()

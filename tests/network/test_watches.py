@@ -143,7 +143,7 @@ def test_what_a_limit_causes_takes_part_in_the_arbitration_of_that_instant(recor
 
 
 def test_quiet_traffic_costs_no_events(recorded):
-    """1000 frames that surprise nobody, with their watches, pass within a handful of SimPy events."""
+    """1000 frames that cause no call, with their watches, pass within a handful of SimPy events."""
     car = recorded(ABC)
     speed = speed_of(car)
     for channel in "bc":
