@@ -55,15 +55,14 @@ class Causes:
             return self.edits(culprits, module) or self.trigger()
         culprits = self._live.reading.why_dead(f"{module}:{pin}")
         loads = self._live.car.built.loads.items()
-        about = next((name for name, load in loads if load.to.split()[0] == f"{module}.{pin}"), module)
+        about = next((name for name, load in loads if load.end.target == f"{module}.{pin}"), module)
         return self.edits(culprits, about) or self.trigger()
 
     def _sensor_ways(self, module: str, pin: str) -> list[tuple[str, str]]:
         """The wires of the sensor whose signal ends on a pin: from inside the module to inside the sensor."""
         for name, sensor in self._live.car.built.sensors.items():
-            if sensor.signal.split()[0] == f"{module}.{pin}":
-                ends = (sensor.from_, sensor.signal, sensor.ground)
-                inner = [end.split()[0].replace(".", ":", 1) for end in ends]
+            if sensor.ends[1].target == f"{module}.{pin}":
+                inner = [f"{end.part}:{end.pin}" for end in sensor.ends]
                 return [(node, f"{name}:{number}") for number, node in enumerate(inner, start=1)]
         return []
 

@@ -68,12 +68,12 @@ class Engine:
 
     def far_side(self, load: str) -> str:
         """The terminal behind a load: the module's pin that it ends on, or its own."""
-        owner, _, function = self._live.car.built.loads[load].to.split()[0].partition(".")
-        return f"{owner}:{function}" if owner in self._live.modules else f"{load}.2"
+        end = self._live.car.built.loads[load].end
+        return f"{end.part}:{end.pin}" if end.part in self._live.modules else f"{load}.2"
 
     def is_fed(self, load: str) -> bool:
         """Has the load voltage, measured behind it where a module watches or switches it?"""
-        owner, _, function = self._live.car.built.loads[load].to.split()[0].partition(".")
-        if owner in self._live.modules:
-            return self._live.reading.pin_v(owner, function) >= FED_V
+        end = self._live.car.built.loads[load].end
+        if end.part in self._live.modules:
+            return self._live.reading.pin_v(end.part, end.pin) >= FED_V
         return (self._live.reading.between(f"{load}.1", f"{load}.2") or 0.0) >= FED_V

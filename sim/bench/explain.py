@@ -207,7 +207,7 @@ def _needs_bus(bench: Bench, module: ControlModule) -> Because:
 def _starter_needs(bench: Bench, starter: str) -> list[Because]:
     found = []
     for name, relay in bench.car.built.relays.items():
-        if not any(item.split()[0] == starter for item in relay.feeds):
+        if not any(end.target == starter for end in relay.ends):
             continue
         owner, _, output = relay.coil.partition(".")
         module = bench.live.modules[owner]

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from sim.instruments.colours import HIGH, LOW, ONE_WIRE
 from sim.instruments.service import ServiceInformation
 from sim.instruments.svg_sheet import BOX, FAINT, MARGIN, Sheet
-from sim.vehicle.messages import line_items
 
 STOP_X = 132  # px from stop to stop
 LEFT, LINE_Y, LOW_Y = MARGIN + 70, MARGIN + 150, MARGIN + 178
@@ -37,19 +36,20 @@ def _stops(names: Iterable[str]) -> Iterator[_Stop]:
 def bus_diagram(service: ServiceInformation, bus: str) -> str:
     """Return the diagram of a CAN bus: the pair with its stops in their order."""
     spec = service.vehicle.buses[bus]
-    items = line_items(spec.line)
+    stops = spec.stops
     sheet = Sheet()
     for y, leg, colour in ((LINE_Y, "high", HIGH), (LOW_Y, "low", LOW)):
-        _line(sheet, y, len(items), leg, colour)
+        _line(sheet, y, len(stops), leg, colour)
     title = f"{spec.title or bus}, {spec.bitrate_bps // 1000} kbit/s"
     sheet.text(LEFT, MARGIN + 8, title, 15, "start", bold=True)
-    for stop, (name, word) in zip(_stops(name for name, _ in items), items, strict=True):
+    for stop, at in zip(_stops(one.name for one in stops), stops, strict=True):
+        name = at.name
         if name in service.vehicle.inline:
             _inline(sheet, stop, (LINE_Y, LOW_Y))
-        elif word == "terminator":
+        elif at.is_resistor:
             _terminator(sheet, stop)
         else:
-            extras = ("120 Ω" if "terminated" in word else "", "in and out" if "through" in word else "")
+            extras = ("120 Ω" if at.is_terminated else "", "in and out" if at.is_through else "")
             note = ", ".join(extra for extra in extras if extra)
             _module(sheet, stop, note, f"{name}{f', {note}' if note else ''}", LOW_Y)
             ends = service.bus_pins(bus, name)

@@ -122,10 +122,6 @@ def _is_data(pin: Pin) -> bool:
 def _is_electronic(pin: Pin, car: Car) -> bool:
     owner = car.connectors[pin.connector].owner
     spec = car.built.modules[owner]
-    driven = [
-        load.to.split()[0].partition(".")[2]
-        for load in car.built.loads.values()
-        if load.to.startswith(f"{owner}.")
-    ]
+    driven = [load.end.pin for load in car.built.loads.values() if load.end.part == owner and load.end.pin]
     measured = [check.pin for check in spec.checks]
     return _is_data(pin) or pin.function in (*spec.inputs, *spec.outputs, *driven, *measured)

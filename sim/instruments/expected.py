@@ -9,7 +9,6 @@ from sim.instruments.claim import Claim
 from sim.vehicle.checks import supply_functions
 from sim.vehicle.description_software import Reference
 from sim.vehicle.elements import TESTER, Draw, Pin
-from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, unknown
 
 LIN_REST = "recessive: the pull-ups hold the wire at the supply (LIN 2.x, from memory)"
@@ -106,10 +105,11 @@ def _expected_at(claim: Claim, pin: Pin) -> Iterator[ExpectedReading]:
 def _reference_at(claim: Claim, pin: Pin) -> Reference | None:
     """The reference that a module's or sensor's pin carries."""
     plug = claim.car.connectors[pin.connector]
-    target = f"{plug.owner}.{pin.function}"
+    here = (plug.owner, pin.function)
     if plug.kind == "sensor":
-        target = claim.vehicle.sensors[plug.id].from_.split()[0] if pin.function == "supply" else ""
-    module, _, function = target.partition(".")
+        supply, *_ = claim.vehicle.sensors[plug.id].ends
+        here = (supply.part, supply.pin) if pin.function == "supply" else ("", "")
+    module, function = here
     return claim.vehicle.modules[module].references.get(function) if module else None
 
 
@@ -117,7 +117,7 @@ def _is_signal(claim: Claim, pin: Pin) -> bool:
     plug = claim.car.connectors[pin.connector]
     if plug.kind == "sensor":
         return pin.function == "signal"
-    ends = [sensor.signal.split()[0] for sensor in claim.vehicle.sensors.values()]
+    ends = [sensor.ends[1].target for sensor in claim.vehicle.sensors.values()]
     return plug.kind == "module" and f"{plug.owner}.{pin.function}" in ends
 
 
@@ -128,9 +128,10 @@ def _sensor_ground(claim: Claim, pin: Pin) -> str:
         return f"{plug.id}.3"
     here = f"{plug.owner}.{pin.function}"
     for sensor in claim.vehicle.sensors.values():
-        if here in (sensor.from_.split()[0], sensor.signal.split()[0]):
-            ground = claim.car.pin_of(*sensor.ground.split()[0].split(".", 1))
-            return ground.id if ground else "BODY"
+        supply, signal, ground = sensor.ends
+        if here in (supply.target, signal.target):
+            found = claim.car.pin_of(ground.part, ground.pin)
+            return found.id if found else "BODY"
     return "BODY"
 
 
@@ -161,8 +162,7 @@ def _bus_of(claim: Claim, pin: Pin) -> str:
 
 
 def _terminators(claim: Claim, bus: str) -> int:
-    line = line_items(claim.vehicle.buses[bus].line)
-    return sum("terminat" in word for _, word in line)
+    return sum(stop.is_terminated or stop.is_resistor for stop in claim.vehicle.buses[bus].stops)
 
 
 def _other_leg(claim: Claim, pin: Pin) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from sim.instruments.claim import Claim
 from sim.vehicle.elements import GeneratorOutput, LoadPart
 from sim.vehicle.roles import ROLE_TITLES
+from sim.vehicle.wire_ends import WireEnd
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +57,7 @@ class Location:
 def fuse_list(claim: Claim) -> tuple[FuseEntry, ...]:
     """The fuse list."""
     return tuple(
-        FuseEntry(
-            name, fuse.title, fuse.rating_a, fuse.location, fuse.from_, _fed_by(claim, name, fuse.feeds)
-        )
+        FuseEntry(name, fuse.title, fuse.rating_a, fuse.location, fuse.from_, _fed_by(claim, name, fuse.ends))
         for name, fuse in claim.vehicle.fuses.items()
     )
 
@@ -67,15 +66,15 @@ def relay_list(claim: Claim) -> tuple[RelayEntry, ...]:
     """The relay list."""
     return tuple(
         RelayEntry(
-            name, relay.title, relay.location, relay.coil_ohm, relay.coil, _fed_by(claim, name, relay.feeds)
+            name, relay.title, relay.location, relay.coil_ohm, relay.coil, _fed_by(claim, name, relay.ends)
         )
         for name, relay in claim.vehicle.relays.items()
     )
 
 
-def _fed_by(claim: Claim, source: str, feeds: Iterable[str]) -> tuple[str, ...]:
+def _fed_by(claim: Claim, source: str, feeds: Iterable[WireEnd]) -> tuple[str, ...]:
     behind = [name for name, holder in claim.holders.items() if holder.from_ == source]
-    return (*(item.split()[0] for item in feeds), *behind)
+    return (*(end.target for end in feeds), *behind)
 
 
 def ground_list(claim: Claim) -> tuple[GroundEntry, ...]:

@@ -64,8 +64,7 @@ def wire_path(claim: Claim, a: str, b: str) -> tuple[PathPart, ...]:
 def sensor_ends(claim: Claim, sensor: str) -> tuple[str, ...]:
     """The module's pins that a sensor's supply, signal and ground come from."""
     spec = claim.vehicle.sensors[sensor]
-    ends = (end.split()[0].split(".", 1) for end in (spec.from_, spec.signal, spec.ground))
-    pins = (claim.car.pin_of(module, function) for module, function in ends)
+    pins = (claim.car.pin_of(end.part, end.pin) for end in spec.ends)
     return tuple(pin.id for pin in pins if pin is not None)
 
 

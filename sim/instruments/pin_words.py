@@ -39,9 +39,10 @@ def _module_words(claim: Claim, module: str, function: str) -> str:
     if function in spec.references:
         return f"{spec.references[function].volt:g} V supply of sensors"
     for name, sensor in claim.vehicle.sensors.items():
-        if sensor.signal.split()[0] == f"{module}.{function}":
+        _, signal, ground = sensor.ends
+        if signal.target == f"{module}.{function}":
             return f"signal of {name}"
-        if sensor.ground.split()[0] == f"{module}.{function}":
+        if ground.target == f"{module}.{function}":
             return "sensor ground"
     feeder = _feeder(claim, module, function)
     if feeder:
@@ -52,6 +53,6 @@ def _module_words(claim: Claim, module: str, function: str) -> str:
 def _feeder(claim: Claim, module: str, function: str) -> str:
     names = (f"{module}.{function}", module if function == "B+" else "")
     for name, holder in claim.holders.items():
-        if any(item.split()[0] in names for item in holder.feeds):
+        if any(end.target in names for end in holder.ends):
             return name
     return ""

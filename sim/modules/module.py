@@ -238,9 +238,9 @@ class ControlModule:
         }
         checked = {check.pin for check in self.spec.checks}
         loads = {
-            load.to.split()[0].partition(".")[2]
+            load.end.pin
             for load in self.world.car.built.loads.values()
-            if load.to.split()[0].startswith(f"{self.name}.")
+            if load.end.part == self.name and load.end.pin
         }
         found = {function for element, function in ends.items() if element in self.world.car.elements}
         return found - checked - loads

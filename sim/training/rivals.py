@@ -320,7 +320,7 @@ def _places(word: str, car: Car) -> Iterator[str]:
         if name in car.connectors or name in car.built.grounds or name in car.built.loads:
             yield name
         if name in car.built.fuses:
-            yield from (item.split()[0].partition(".")[0] for item in car.built.fuses[name].feeds)
+            yield from (end.part for end in car.built.fuses[name].ends)
 
 
 def _names(node: str, bus: str) -> bool:

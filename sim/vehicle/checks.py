@@ -12,8 +12,8 @@ from sim.vehicle.description import Vehicle
 from sim.vehicle.description_software import Module
 from sim.vehicle.description_wiring import Fuse, Relay
 from sim.vehicle.elements import TESTER
-from sim.vehicle.messages import conditions_of, line_items
-from sim.vehicle.problems import Problem, did_you_mean, unknown
+from sim.vehicle.messages import conditions_of
+from sim.vehicle.problems import Path, Problem, did_you_mean, unknown
 
 RESERVED = {
     "DLC": "the diagnostic connector",
@@ -24,8 +24,6 @@ RESERVED = {
     "SP": "the splices",
     TESTER: "the tester",
 }
-
-Path = tuple[str | int, ...]
 
 
 def check_names(vehicle: Vehicle) -> None:
@@ -90,7 +88,8 @@ def check_lines(vehicle: Vehicle) -> None:
         if len(spec.line) < 2:
             raise Problem("a bus line has at least two members", ("buses", bus, "line"))
         on_line: set[str] = set()
-        for index, (name, word) in enumerate(line_items(spec.line)):
+        for index, stop in enumerate(spec.stops):
+            name, word = stop.name, stop.words
             path = ("buses", bus, "line", index)
             if name in vehicle.inline and not word:
                 continue
@@ -140,7 +139,7 @@ def _check_clusters(vehicle: Vehicle) -> set[str]:
                 f"the master '{spec.master}' does not stand on the line{did_you_mean(spec.master, modules)}",
                 ("lin", cluster, "master"),
             )
-        on_buses = {name for bus in vehicle.buses.values() for name, _ in line_items(bus.line)}
+        on_buses = {stop.name for bus in vehicle.buses.values() for stop in bus.stops}
         if spec.master not in on_buses:
             raise Problem(
                 f"the master {spec.master} stands on no CAN bus: nobody could learn of its slaves",

@@ -23,6 +23,7 @@ from sim.vehicle.description_base import (
     listed,
 )
 from sim.vehicle.lin import HIGHEST_ID
+from sim.vehicle.wire_ends import LineStop, WireEnd, line_stop, wire_end
 
 REGULATOR_SET_C = 25.0  # the temperature at which a regulator's set point is stated; common practice
 
@@ -85,6 +86,11 @@ class Bus(Part):
     area_mm2: SquareMm = 0.35
     network_management: NetworkManagement | None = None  # None: each module sleeps by its own times
 
+    @property
+    def stops(self) -> tuple[LineStop, ...]:
+        """The stops of its line, in order."""
+        return tuple(line_stop(item) for item in self.line)
+
 
 class FlexibleData(Part):
     """A bus whose modules send CAN FD frames with bit rate switch, and read classical ones as well.
@@ -143,6 +149,11 @@ class Fuse(Part):
     area_mm2: SquareMm | None = None  # default: the usual size for the rating
     location: str = "fuse box"
 
+    @property
+    def ends(self) -> tuple[WireEnd, ...]:
+        """Where its wires end."""
+        return tuple(wire_end(item) for item in self.feeds)
+
 
 class Relay(Part):
     """A change of path by a coil: contact 30 to 87, coil 86 (driven) to 85 (ground).
@@ -159,6 +170,11 @@ class Relay(Part):
     pull_in_v: float = Field(6.9, gt=0, le=60)
     drop_out_v: float = Field(1.2, gt=0, le=60)
     location: str = "fuse box"
+
+    @property
+    def ends(self) -> tuple[WireEnd, ...]:
+        """Where its wires end."""
+        return tuple(wire_end(item) for item in self.feeds)
 
 
 class Ground(Part):
@@ -199,6 +215,11 @@ class Switch(Part):
     ]
     to: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
 
+    @property
+    def ends(self) -> tuple[WireEnd, ...]:
+        """Where its wires end."""
+        return tuple(wire_end(item) for item in self.to)
+
 
 class Load(Part):
     """Something that draws current, fed by a fuse or relay.
@@ -210,6 +231,11 @@ class Load(Part):
     ohm: Ohms
     to: str
     kind: Literal["coil", "injector", "starter", "lamp", "motor", "heater", "other"] = "other"
+
+    @property
+    def end(self) -> WireEnd:
+        """Where its other side ends."""
+        return wire_end(self.to)
 
 
 class Sensor(Part):
@@ -226,6 +252,11 @@ class Sensor(Part):
     ohm: Ohms = 1000  # between its supply and its ground: 5 mA; common practice
     share: float = Field(0.4, ge=0.02, le=0.98)  # usual signals lie at 0.5..4.5 V (from memory)
     location: str = ""
+
+    @property
+    def ends(self) -> tuple[WireEnd, WireEnd, WireEnd]:
+        """Where its supply, signal and ground wires end."""
+        return wire_end(self.from_), wire_end(self.signal), wire_end(self.ground)
 
 
 class Generator(Part):

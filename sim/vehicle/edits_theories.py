@@ -9,8 +9,8 @@ from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
 from sim.vehicle.edit import Edit, EditKind
 from sim.vehicle.harness import build
-from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
+from sim.vehicle.wire_ends import wire_end
 
 
 def _theory(words: list[str], car: Car) -> Edit:
@@ -63,17 +63,17 @@ def _waits(waiter: str, other: str, car: Car) -> Edit:
 def _runs_through(bus: str, name: str, car: Car) -> Edit:
     if bus not in car.built.buses:
         raise EditProblem(unknown("bus", bus, car.built.buses))
-    on_line = [item for item, _ in line_items(car.built.buses[bus].line) if item in car.built.modules]
+    on_line = [stop.name for stop in car.built.buses[bus].stops if stop.name in car.built.modules]
     if name not in on_line:
         raise EditProblem(f"no module '{name}' on the line of {bus}{did_you_mean(name, on_line)}")
 
     def redesign(vehicle: Vehicle) -> Vehicle:
         spec = vehicle.buses[bus]
         line = tuple(
-            f"{item} through{' terminated' if 'terminated' in word else ''}"
-            if item == name
-            else f"{item} {word}".strip()
-            for item, word in line_items(spec.line)
+            f"{stop.name} through{' terminated' if stop.is_terminated else ''}"
+            if stop.name == name
+            else f"{stop.name} {stop.words}".strip()
+            for stop in spec.stops
         )
         return _with(vehicle, "buses", bus, spec.model_copy(update={"line": line}))
 
@@ -84,7 +84,7 @@ def _feeds(fuse: str, consumer: str, car: Car) -> Edit:
     if fuse not in car.built.fuses:
         raise EditProblem(unknown("fuse", fuse, car.built.fuses))
     wanted = _consumer_name(consumer)
-    fed = [_consumer_name(item.split()[0]) for spec in car.built.fuses.values() for item in spec.feeds]
+    fed = [_consumer_name(end.target) for spec in car.built.fuses.values() for end in spec.ends]
     if wanted not in fed:
         raise EditProblem(f"no fuse feeds '{consumer}'{did_you_mean(wanted, fed)}")
 
@@ -93,7 +93,7 @@ def _feeds(fuse: str, consumer: str, car: Car) -> Edit:
             item
             for spec in vehicle.fuses.values()
             for item in spec.feeds
-            if _consumer_name(item.split()[0]) == wanted
+            if _consumer_name(wire_end(item).target) == wanted
         )
         for name, spec in vehicle.fuses.items():
             kept = tuple(item for item in spec.feeds if item != moved)

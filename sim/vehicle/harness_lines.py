@@ -6,27 +6,25 @@ from itertools import pairwise
 
 from sim.vehicle.elements import TERMINATOR_OHM, Resistor
 from sim.vehicle.loom import Loom
-from sim.vehicle.messages import line_items
+from sim.vehicle.wire_ends import LineStop
 
 
 def lay_bus(loom: Loom, bus: str) -> None:
     """Lay the two wires of a bus, from stop to stop."""
     spec = loom.vehicle.buses[bus]
-    items = line_items(spec.line)
+    last = len(spec.stops) - 1
     for leg in ("H", "L"):
-        ends = []
-        for index, (name, word) in enumerate(items):
-            at_end = index in (0, len(items) - 1)
-            ends.append(_stop(loom, bus, leg, name, word, at_end))
+        ends = [_at(loom, bus, leg, stop, k in (0, last)) for k, stop in enumerate(spec.stops)]
         for (_, leaving), (entering, _) in pairwise(ends):
             loom.wire(leaving, entering, spec.span_m, spec.area_mm2)
 
 
-def _stop(loom: Loom, bus: str, leg: str, name: str, word: str, at_end: bool) -> tuple[str, str]:
+def _at(loom: Loom, bus: str, leg: str, stop: LineStop, at_end: bool) -> tuple[str, str]:
     """Where the line's wire arrives and where the next one leaves, at one stop of the line."""
+    name = stop.name
     if name in loom.vehicle.modules:
         pin = loom.pins[name, f"{bus}.{leg}"]
-        if "through" in word:
+        if stop.is_through:
             return pin, loom.pins[name, f"{bus}.{leg}2"]
         return _joint(loom, bus, leg, name, pin, at_end)
     if name == "DLC":

@@ -19,9 +19,8 @@ from sim.vehicle.elements import (
     Transceiver,
 )
 from sim.vehicle.loom import Loom
-from sim.vehicle.messages import line_items
 from sim.vehicle.problems import Problem, did_you_mean
-from sim.vehicle.wire_ends import end_and_way
+from sim.vehicle.wire_ends import LineStop, wire_end_at
 
 TRACE_OHM = 0.001  # a few centimetres of circuit board; the model needs it above zero
 # ISO 17987-4 / LIN 2.x physical layer, R_master and R_slave (from memory; every transceiver's data sheet)
@@ -35,7 +34,7 @@ DLC_PINS = {"4": "GND", "5": "GND2", "6": "H", "14": "L", "16": "B+"}  # SAE J19
 
 def _functions(loom: Loom, name: str, module: Module) -> list[str]:
     grounds = ["GND" if i == 0 else f"GND{i + 1}" for i in range(max(1, len(module.ground)))]
-    legs = [f"{bus}.{leg}" for bus, _ in _places(loom, name) for leg in "HL"]
+    legs = [f"{bus}.{leg}" for bus, _ in _stops(loom, name) for leg in "HL"]
     check_pin_roles(name, module, loom.feeds[name], grounds, loom.sensed[name])
     pins = [*loom.feeds[name], *grounds, *legs, *module.inputs, *module.outputs, *loom.driven[name]]
     pins += [check.pin for check in module.checks]
@@ -45,13 +44,10 @@ def _functions(loom: Loom, name: str, module: Module) -> list[str]:
     return list(dict.fromkeys(pins))
 
 
-def _places(loom: Loom, name: str) -> list[tuple[str, str]]:
-    return [
-        (bus, word)
-        for bus, spec in loom.vehicle.buses.items()
-        for item, word in line_items(spec.line)
-        if item == name
-    ]
+def _stops(loom: Loom, name: str) -> list[tuple[str, LineStop]]:
+    """The buses on whose lines a module or the DLC is, each with its stop there."""
+    buses = loom.vehicle.buses.items()
+    return [(bus, stop) for bus, spec in buses for stop in spec.stops if stop.name == name]
 
 
 def lay_module(loom: Loom, name: str, module: Module) -> None:
@@ -62,15 +58,15 @@ def lay_module(loom: Loom, name: str, module: Module) -> None:
     _connectors(loom, name, module, functions)
     for index, item in enumerate(module.ground or (None,)):
         path = ("modules", name, "ground", index)
-        end, via = end_and_way(item, path) if item is not None else (None, [])
-        node = loom.ground_node(end, path)
+        end = None if item is None else wire_end_at(item, path)
+        node = loom.ground_node(end.target if end else None, path)
         pin = loom.pins[name, "GND" if index == 0 else f"GND{index + 1}"]
-        loom.run(pin, node, via, 0.8, 1.5, name, path)
+        loom.run(pin, node, end.via if end else (), 0.8, 1.5, name, path)
         inner = "GND" if index == 0 else f"GND{index + 1}"
         loom.add(Resistor(f"{name}:{inner}.trace", f"{name}:{inner}", f"{name}:0", TRACE_OHM))
     _inside(loom, name, module)
-    for bus, word in _places(loom, name):
-        _transceiver(loom, name, bus, word)
+    for bus, stop in _stops(loom, name):
+        _transceiver(loom, name, bus, stop)
     for cluster in loom.messages.clusters_of[name]:
         _lin_port(loom, name, cluster)
 
@@ -124,8 +120,8 @@ def _inside(loom: Loom, name: str, module: Module) -> None:
 
 def _connectors(loom: Loom, name: str, module: Module, functions: list[str]) -> None:
     layout = _layout(loom, name, module, functions)
-    for bus, word in _places(loom, name):
-        if "through" in word:
+    for bus, stop in _stops(loom, name):
+        if stop.is_through:
             # last in the plug, so that no cavity gets another number by a theory about the line
             plug = next(plug for plug, listed in layout.items() if f"{bus}.H" in listed)
             layout[plug] += [f"{bus}.H2", f"{bus}.L2"]
@@ -162,12 +158,12 @@ def _layout(loom: Loom, name: str, module: Module, functions: list[str]) -> dict
     return layout
 
 
-def _transceiver(loom: Loom, name: str, bus: str, word: str) -> None:
+def _transceiver(loom: Loom, name: str, bus: str, stop: LineStop) -> None:
     high, low = f"{name}:{bus}.H", f"{name}:{bus}.L"
-    if "through" in word:
+    if stop.is_through:
         for leg in (high, low):
             loom.add(Resistor(f"{leg}.through", leg, f"{leg}2", TRACE_OHM))
-    if "terminated" in word:
+    if stop.is_terminated:
         loom.add(Resistor(f"{name}:{bus}.terminator", high, low, TERMINATOR_OHM, "terminator"))
     channel = f"{name}.{bus}"
     loom.transceivers[channel] = Transceiver(
@@ -187,15 +183,7 @@ def _lin_port(loom: Loom, name: str, cluster: str) -> None:
 
 def lay_dlc(loom: Loom) -> None:
     """Lay the diagnostic connector, with a tester's own load behind it."""
-    bus = next(
-        (
-            bus
-            for bus, spec in loom.vehicle.buses.items()
-            for item, _ in line_items(spec.line)
-            if item == "DLC"
-        ),
-        None,
-    )
+    bus = next((bus for bus, _ in _stops(loom, "DLC")), None)
     pins = tuple(Pin(f"DLC.{n}", "DLC", n, function, f"{TESTER}:{n}") for n, function in DLC_PINS.items())
     for pin in pins:
         loom.add(Contact(pin.id, pin.id, pin.inner, "DLC", 0.02))

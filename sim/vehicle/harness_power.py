@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 
-from sim.vehicle.checks import Path
 from sim.vehicle.description_wiring import Relay, Sensor
 from sim.vehicle.elements import (
     RELAY_OHM,
@@ -23,8 +22,8 @@ from sim.vehicle.elements import (
     Source,
 )
 from sim.vehicle.loom import Loom
-from sim.vehicle.problems import Problem, did_you_mean
-from sim.vehicle.wire_ends import end_and_way
+from sim.vehicle.problems import Path, Problem, did_you_mean
+from sim.vehicle.wire_ends import WireEnd, wire_end_at
 
 SENSOR_TRACK_OHM = 2000.0  # a sensor's output as the tap of a divider, below 500 ohm; common practice
 SENSOR_ENDS = ("supply", "signal", "ground")
@@ -50,10 +49,10 @@ def collect_fed_pins(loom: Loom) -> None:
     """Note which pins of modules are fed or end a load; refuse what is fed twice or not at all."""
     fed: dict[str, str] = {}
     for feeder, item, path in _all_feeds(loom):
-        target, _ = end_and_way(item, path)
-        _check_consumer(loom, target, path)
-        module, _, function = target.partition(".")
-        wanted = f"{target}.B+" if module in loom.vehicle.modules and not function else target
+        end = wire_end_at(item, path)
+        _check_consumer(loom, end, path)
+        module, function = end.part, end.pin
+        wanted = f"{module}.B+" if module in loom.vehicle.modules and not function else end.target
         if wanted in fed:
             raise Problem(f"{wanted} is fed twice, by {fed[wanted]} and {feeder}", path)
         fed[wanted] = feeder
@@ -67,7 +66,8 @@ def collect_fed_pins(loom: Loom) -> None:
             if name not in fed:
                 raise Problem(f"no fuse or relay feeds '{name}'", (kind, name))
     for name, load in loom.vehicle.loads.items():
-        module, _, function = load.to.partition(" ")[0].partition(".")
+        end = wire_end_at(load.to, ("loads", name, "to"))
+        module, function = end.part, end.pin
         if module in loom.vehicle.modules:
             if not function:
                 raise Problem(f"load '{name}' ends on module {module}: name its pin", ("loads", name, "to"))
@@ -77,11 +77,11 @@ def collect_fed_pins(loom: Loom) -> None:
 def collect_sensor_pins(loom: Loom) -> None:
     """Which pins of modules a sensor's three wires end on."""
     for name, sensor in loom.vehicle.sensors.items():
-        ends = zip(SENSOR_ENDS, ("from", "signal", "ground"), _ends_of(sensor), strict=True)
+        ends = zip(SENSOR_ENDS, ("from", "signal", "ground"), _written_ends(sensor), strict=True)
         for end, key, item in ends:
             path: Path = ("sensors", name, key)
-            target, _ = end_and_way(item, path)
-            module, _, function = target.partition(".")
+            at = wire_end_at(item, path)
+            module, function, target = at.part, at.pin, at.target
             if module not in loom.vehicle.modules or not function:
                 raise Problem(
                     f"'{item}' is no module's pin{did_you_mean(module, loom.vehicle.modules)}", path
@@ -121,7 +121,7 @@ def lay_generator(loom: Loom) -> None:
         return
     spec, path = loom.vehicle.engine.generator, ("engine", "generator")
     starter = loom.vehicle.loads.get(loom.vehicle.engine.starter)
-    usual = starter.to.partition(" ")[0] if starter else None
+    usual = starter.end.target if starter else None
     ground = loom.ground_node(spec.ground or usual, (*path, "ground"))
     loom.add(GeneratorOutput("GEN", "GEN.1", "GEN.2", spec.regulated_v, spec.ohm, spec.limit_a))
     loom.wire("GEN.2", ground, GENERATOR_GROUND_M, spec.cable_mm2)
@@ -129,13 +129,18 @@ def lay_generator(loom: Loom) -> None:
         loom.wire("BAR", "GEN.1", spec.cable_m, spec.cable_mm2)
     if spec.lamp is None:
         return
-    end, via = end_and_way(spec.lamp, (*path, "lamp"))
-    module, _, function = end.partition(".")
-    if module not in loom.vehicle.modules or function not in loom.vehicle.modules[module].inputs:
-        inputs = [f"{m}.{i}" for m, one in loom.vehicle.modules.items() for i in one.inputs]
-        raise Problem(f"no input '{end}' in this car{did_you_mean(end, inputs)}", (*path, "lamp"))
+    end = _input_at(loom, spec.lamp, (*path, "lamp"))
     loom.add(GeneratorSignal("GEN:lamp", "GEN.1", "GEN.L", LAMP_TERMINAL_OHM))
-    loom.run("GEN.L", loom.pins[module, function], via, 2.0, 0.5, "GEN.L", (*path, "lamp"))
+    loom.run("GEN.L", loom.pins[end.part, end.pin], end.via, 2.0, 0.5, "GEN.L", (*path, "lamp"))
+
+
+def _input_at(loom: Loom, item: str, path: Path) -> WireEnd:
+    """The end of a wire at a module's input."""
+    end, modules = wire_end_at(item, path), loom.vehicle.modules
+    if end.part not in modules or end.pin not in modules[end.part].inputs:
+        inputs = [f"{name}.{wired}" for name, spec in modules.items() for wired in spec.inputs]
+        raise Problem(f"no input '{end.target}' in this car{did_you_mean(end.target, inputs)}", path)
+    return end
 
 
 def lay_grounds(loom: Loom) -> None:
@@ -147,12 +152,12 @@ def lay_grounds(loom: Loom) -> None:
 
 def _starter_grounds(loom: Loom) -> set[str]:
     starters = (load for load in loom.vehicle.loads.values() if load.kind == "starter")
-    return {load.to.partition(" ")[0] for load in starters}
+    return {load.end.target for load in starters}
 
 
 def _starts(loom: Loom, relay: Relay) -> bool:
     """Is it the starter's own contact?"""
-    loads = (loom.vehicle.loads.get(item.partition(" ")[0]) for item in relay.feeds)
+    loads = (loom.vehicle.loads.get(end.target) for end in relay.ends)
     return any(load is not None and load.kind == "starter" for load in loads)
 
 
@@ -180,21 +185,21 @@ def _feed(
         loom.wire(node, splice, length_m / 2, area_mm2)
         node, length_m = splice, length_m / 2
     for index, item in enumerate(items):
-        target, via = _target(loom, item, (*path, index))
-        run = partial(loom.run, node, target, via, length_m, area_mm2, name, (*path, index))
+        end = wire_end_at(item, (*path, index))
+        target = _terminal_at(loom, end)
+        run = partial(loom.run, node, target, end.via, length_m, area_mm2, name, (*path, index))
         loom.fused.append((target, run))
 
 
-def _target(loom: Loom, item: str, path: Path) -> tuple[str, list[str]]:
-    name, via = end_and_way(item, path)
-    owner, _, function = name.partition(".")
-    if owner in loom.vehicle.modules:
-        return loom.pins[owner, function or "B+"], via
-    return "DLC.16" if name == "DLC" else f"{name}.1", via
+def _terminal_at(loom: Loom, end: WireEnd) -> str:
+    """The terminal of a consumer at which its feed ends."""
+    if end.part in loom.vehicle.modules:
+        return loom.pins[end.part, end.pin or "B+"]
+    return "DLC.16" if end.target == "DLC" else f"{end.target}.1"
 
 
-def _check_consumer(loom: Loom, name: str, path: Path) -> None:
-    owner = name.partition(".")[0]
+def _check_consumer(loom: Loom, end: WireEnd, path: Path) -> None:
+    owner, name = end.part, end.target
     known = [*loom.vehicle.modules, *loom.vehicle.loads, *loom.vehicle.switches, "DLC"]
     known += ["GEN"] if loom.vehicle.engine else []
     if owner not in loom.vehicle.modules and name not in known:
@@ -243,17 +248,16 @@ def lay_load(loom: Loom, name: str) -> None:
     load = loom.vehicle.loads[name]
     path = ("loads", name, "to")
     loom.add(LoadPart(name, f"{name}.1", f"{name}.2", load.ohm, load.kind))
-    end, via = end_and_way(load.to, path)
-    owner, _, function = end.partition(".")
-    if owner in loom.vehicle.modules:
-        target = loom.pins[owner, function]
-    elif end in loom.vehicle.grounds:
-        target = end
+    end = load.end
+    if end.part in loom.vehicle.modules:
+        target = loom.pins[end.part, end.pin]
+    elif end.target in loom.vehicle.grounds:
+        target = end.target
     else:
         known = [*loom.vehicle.grounds, *loom.vehicle.modules]
-        raise Problem(f"no ground or module pin '{end}'{did_you_mean(end, known)}", path)
+        raise Problem(f"no ground or module pin '{end.target}'{did_you_mean(end.target, known)}", path)
     area_mm2 = STARTER_MM2 if load.kind == "starter" else 1.5
-    loom.run(f"{name}.2", target, via, 1.0, area_mm2, name, path)
+    loom.run(f"{name}.2", target, end.via, 1.0, area_mm2, name, path)
 
 
 def lay_switch(loom: Loom, name: str) -> None:
@@ -262,26 +266,21 @@ def lay_switch(loom: Loom, name: str) -> None:
     loom.add(HandSwitch(name, f"{name}.1", f"{name}.2", switch.operated_by))
     for index, item in enumerate(switch.to):
         path = ("switches", name, "to", index)
-        end, via = end_and_way(item, path)
-        owner, _, function = end.partition(".")
-        if owner not in loom.vehicle.modules or function not in loom.vehicle.modules[owner].inputs:
-            inputs = [f"{m}.{i}" for m, spec in loom.vehicle.modules.items() for i in spec.inputs]
-            raise Problem(f"no input '{end}' in this car{did_you_mean(end, inputs)}", path)
-        loom.run(f"{name}.2", loom.pins[owner, function], via, 1.5, 0.5, name, path)
+        end = _input_at(loom, item, path)
+        loom.run(f"{name}.2", loom.pins[end.part, end.pin], end.via, 1.5, 0.5, name, path)
 
 
 def lay_sensors(loom: Loom) -> None:
     """Sensors with their connectors; wires that end on one pin meet in a splice."""
-    wires: dict[str, list[tuple[str, list[str], Path]]] = {}
+    wires: dict[str, list[tuple[str, tuple[str, ...], Path]]] = {}
     for name, sensor in loom.vehicle.sensors.items():
         pins = []
-        for number, (end, item) in enumerate(zip(SENSOR_ENDS, _ends_of(sensor), strict=True), start=1):
+        for number, (end, at) in enumerate(zip(SENSOR_ENDS, sensor.ends, strict=True), start=1):
             pin = Pin(f"{name}.{number}", name, str(number), end, f"{name}:{number}")
             loom.add(Contact(pin.id, pin.id, pin.inner, name))
             pins.append(pin)
             path: Path = ("sensors", name, "from" if end == "supply" else end)
-            target, via = end_and_way(item, path)
-            wires.setdefault(target, []).append((pin.id, via, path))
+            wires.setdefault(at.target, []).append((pin.id, at.via, path))
         loom.connectors[name] = Connector(name, "", "sensor", tuple(pins), sensor.location)
         loom.add(Resistor(f"{name}:draw", f"{name}:1", f"{name}:3", sensor.ohm, "sensor"))
         above_ohm = (1 - sensor.share) * SENSOR_TRACK_OHM
@@ -298,6 +297,6 @@ def lay_sensors(loom: Loom) -> None:
             loom.run(node, pin_id, via, length_m, 0.5, target, path)
 
 
-def _ends_of(sensor: Sensor) -> tuple[str, str, str]:
-    """Where a sensor's supply, signal and ground wires end."""
+def _written_ends(sensor: Sensor) -> tuple[str, str, str]:
+    """The ends of a sensor's supply, signal and ground wires as they are written, to be checked."""
     return sensor.from_, sensor.signal, sensor.ground

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from sim.vehicle.checks import Path, check_lines
+from sim.vehicle.checks import check_lines
 from sim.vehicle.description import Vehicle
 from sim.vehicle.elements import Connector, Contact, Element, LinPort, Pin, Transceiver, Wire
 from sim.vehicle.messages import Messages
-from sim.vehicle.problems import Problem, did_you_mean
+from sim.vehicle.problems import Path, Problem, did_you_mean
 
 
 class Loom:
@@ -42,7 +42,7 @@ class Loom:
         self.add(Wire(f"{a}--{b}", a, b, length_m, area_mm2))
 
     def run(
-        self, a: str, b: str, via: list[str], length_m: float, area_mm2: float, label: str, path: Path
+        self, a: str, b: str, via: tuple[str, ...], length_m: float, area_mm2: float, label: str, path: Path
     ) -> None:
         """A wire from a to b, through in-line connectors."""
         for name in via:

@@ -402,17 +402,12 @@ def bus_graph(vehicle: Vehicle, buses_of: dict[str, tuple[str, ...]]) -> nx.Mult
     return graph
 
 
-def line_items(bus_line: tuple[str, ...]) -> list[tuple[str, str]]:
-    """`ECM terminated` -> ("ECM", "terminated"); a bare name has the word ""."""
-    return [(item.split()[0], " ".join(item.split()[1:])) if item.split() else ("", "") for item in bus_line]
-
-
 def _buses_of(vehicle: Vehicle) -> dict[str, tuple[str, ...]]:
     found: dict[str, list[str]] = {name: [] for name in vehicle.modules}
     for bus, spec in vehicle.buses.items():
-        for name, _ in line_items(spec.line):
-            if name in found and bus not in found[name]:
-                found[name].append(bus)
+        for stop in spec.stops:
+            if stop.name in found and bus not in found[stop.name]:
+                found[stop.name].append(bus)
     return {name: tuple(buses) for name, buses in found.items()}
 
 

@@ -13,6 +13,8 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
+Path = tuple[str | int, ...]  # to a place in a description: keys and positions in lists
+
 LONGEST_SENTENCE = 400  # a sentence may quote what was written, and anything may have been written
 LONGEST_KEY = 60  # of the path to it
 
@@ -23,7 +25,7 @@ class Problem(Exception):
     `path` is where in the description it stands (keys and list positions), `what` the sentence.
     """
 
-    def __init__(self, what: str, path: tuple[str | int, ...] = ()) -> None:
+    def __init__(self, what: str, path: Path = ()) -> None:
         self.what = _cut(what, LONGEST_SENTENCE)
         super().__init__(self.what)
         self.path = path
@@ -32,7 +34,7 @@ class Problem(Exception):
 class FileProblem(Problem):
     """A problem of one file, with the line it stands on (1 = first line)."""
 
-    def __init__(self, what: str, file: str, line: int, path: tuple[str | int, ...] = ()) -> None:
+    def __init__(self, what: str, file: str, line: int, path: Path = ()) -> None:
         super().__init__(what, path)
         self.file = file
         self.line = line

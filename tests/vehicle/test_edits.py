@@ -13,7 +13,6 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_VERBS, apply_all, catalogue, parse_edit
 from sim.vehicle.elements import Contact, FuseLink, RelayContact, Resistor, Wire
 from sim.vehicle.harness_state import HarnessState
-from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 
@@ -308,7 +307,7 @@ def test_a_theory_about_a_line_lets_it_run_through_a_connector() -> None:
 
 def test_a_theory_keeps_the_terminator_of_a_line_end() -> None:
     car = after("theory upfit runs through TRM")
-    assert "through" in dict(line_items(car.built.buses["upfit"].line))["TRM"]
+    assert "TRM" in {stop.name for stop in car.built.buses["upfit"].stops if stop.is_through}
     assert "TRM:upfit.terminator" in car.elements
 
 

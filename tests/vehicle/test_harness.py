@@ -23,7 +23,6 @@ from sim.vehicle.elements import (
     Wire,
 )
 from sim.vehicle.harness_power import usual_area_mm2
-from sim.vehicle.messages import line_items
 from sim.vehicle.reading import car_from_text, read_car
 
 CARS = ["six-modules", "teaching-car", "shuttle-minibus", "small-estate"]
@@ -309,7 +308,7 @@ def test_modules_follow_one_another_as_the_line_says(name: str) -> None:
     """Walking the high wire from end to end passes every stop in the order of the file."""
     car = shipped(name)
     for bus, spec in car.built.buses.items():
-        stops = [item for item, _ in line_items(spec.line)]
+        stops = [stop.name for stop in spec.stops]
 
         def nodes_of(stop: str, bus: str = bus) -> list[str]:
             return {"DLC": ["DLC.6"], "R1": ["R1.H"]}.get(stop, [f"{stop}:{bus}.H"])
@@ -352,9 +351,7 @@ def test_routes_bring_every_needed_message_to_its_reader(name: str) -> None:
     """Flooding each message along the routes from its own buses reaches exactly those who need it."""
     car = shipped(name)
     buses_of = {
-        module: {
-            bus for bus, spec in car.built.buses.items() if module in [i for i, _ in line_items(spec.line)]
-        }
+        module: {bus for bus, spec in car.built.buses.items() if module in [stop.name for stop in spec.stops]}
         | {cluster for cluster, spec in car.built.lin.items() if module in spec.line}
         for module in car.built.modules
     }

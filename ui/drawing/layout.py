@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from sim.vehicle.car import Car
-from sim.vehicle.messages import line_items
+from sim.vehicle.wire_ends import LineStop
 
 WIDE, NARROW = 900.0, 420.0
 BOX_W, BOX_H = 74.0, 38.0
@@ -139,17 +139,14 @@ class _Drafting:
         return all(item.kind != "module" for item in self._items(bus))
 
     def _items(self, bus: str) -> list[_Item]:
-        return [
-            _Item(name, word, self._kind(name, word))
-            for name, word in line_items(self.car.claimed.buses[bus].line)
-        ]
+        return [_Item(stop.name, stop.words, self._kind(stop)) for stop in self.car.claimed.buses[bus].stops]
 
-    def _kind(self, name: str, word: str) -> str:
-        if name in self.buses_of:
-            return "joint" if len(self.buses_of[name]) > 1 else "module"
-        if name == "DLC":
+    def _kind(self, stop: LineStop) -> str:
+        if stop.name in self.buses_of:
+            return "joint" if len(self.buses_of[stop.name]) > 1 else "module"
+        if stop.name == "DLC":
             return "dlc"
-        return "terminator" if word == "terminator" else "inline"
+        return "terminator" if stop.is_resistor else "inline"
 
     def _lay(self, bus: str) -> None:
         items = self._items(bus)

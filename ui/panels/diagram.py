@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Connector
-from sim.vehicle.messages import line_items
+from sim.vehicle.wire_ends import wire_end
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ def feeds_of(car: Car, module: str) -> list[Feed]:
     """The fuses that the diagram shows on the way to a module, nearest first, without repeats."""
     found: dict[str, Feed] = {}
     for name, fuse in car.claimed.fuses.items():
-        pins = [item for item in fuse.feeds if item.split()[0].partition(".")[0] == module]
+        pins = [item for item, end in zip(fuse.feeds, fuse.ends, strict=True) if end.part == module]
         if pins:
             found[name] = Feed(
                 name, f"{name}, {fuse.rating_a:g} A, {fuse.title or fuse.location}, to {', '.join(pins)}"
@@ -63,7 +63,7 @@ def module_words(car: Car, module: str) -> str:
 
 def grounds_of(car: Car, module: str) -> list[str]:
     """The ground points of a module; without any in the file it is on the car's first."""
-    named = [item.split()[0] for item in car.claimed.modules[module].ground]
+    named = [wire_end(item).target for item in car.claimed.modules[module].ground]
     return list(dict.fromkeys(named)) or [next(iter(car.claimed.grounds))]
 
 
@@ -95,8 +95,6 @@ def connector_words(car: Car, plug: Connector) -> str:
 def buses_through(car: Car, connector: str) -> list[str]:
     """The bus lines and LIN wires that pass an in-line connector."""
     buses = [
-        bus
-        for bus, spec in car.claimed.buses.items()
-        if connector in (item for item, _ in line_items(spec.line))
+        bus for bus, spec in car.claimed.buses.items() if connector in (stop.name for stop in spec.stops)
     ]
     return [*buses, *(cluster for cluster, spec in car.claimed.lin.items() if connector in spec.line)]

@@ -14,7 +14,6 @@ from sim.lab.report import DISCLAIMER, Section
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.training.attempt import REPAIRS
 from sim.vehicle.edits import catalogue, parse_edit
-from sim.vehicle.messages import line_items
 from sim.vehicle.problems import EditProblem, Problem
 from ui.drawing import sheet
 from ui.drawing.cause_pictures import MOST_COMBINATIONS, cause_diagram, matrix
@@ -126,7 +125,7 @@ def _waits(held: Held) -> str:
 def _through(held: Held) -> str:
     buses = held.car.built.buses
     bus = st.selectbox("this bus", list(buses), key="through_bus")
-    modules = [item for item, _ in line_items(buses[bus].line) if item in held.car.built.modules]
+    modules = [stop.name for stop in buses[bus].stops if stop.name in held.car.built.modules]
     st.selectbox("runs in and out through the connector of", modules, key="through_module")
     return "theory {through_bus} runs through {through_module}"
 
@@ -142,7 +141,7 @@ def _feeds(held: Held) -> str:
         key="feeds_fuse",
         format_func=lambda one: f"{one} · {fuses[one].title or fuses[one].location}",
     )
-    consumers = [item.split()[0] for spec in fuses.values() for item in spec.feeds]
+    consumers = [end.target for spec in fuses.values() for end in spec.ends]
     st.selectbox("in truth feeds", consumers, key="feeds_what")
     return "theory {feeds_fuse} feeds {feeds_what}"
 
