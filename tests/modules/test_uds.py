@@ -654,7 +654,7 @@ def test_the_tester_never_raises_on_damaged_answers(request: str, data: st.DataO
     cut = data.draw(st.integers(2, len(answer)))
     answer = answer[:cut]
     answer[data.draw(st.integers(0, cut - 1))] = data.draw(st.integers(0, 255))
-    assert isinstance(decode("BCM", question, bytes(answer)), Response)
+    assert isinstance(decode("BCM", question, bytes(answer)), uds_responses.Response)
 
 
 def test_two_servers_answer_alike() -> None:
