@@ -15,7 +15,6 @@ programs send is not in the log.
 from __future__ import annotations
 
 import gc
-import math
 import queue
 import threading
 import time
@@ -25,8 +24,10 @@ from concurrent.futures import Future
 from functools import partial
 from typing import Final, TypeVar
 
-from sim.bench.actions import UNITS_S, parse_action
+from sim.bench.actions import parse_action
 from sim.bench.bench import Bench, Outcome
+from sim.network.clock import to_ns
+from sim.network.frames import NS_PER_S
 from sim.vehicle.problems import EditProblem, Problem
 
 STEP_S: Final = 0.001
@@ -34,6 +35,7 @@ TICK_S: Final = 0.002  # how long the car sleeps when nothing is asked of it
 MAX_BEHIND_S: Final = 2.0
 MAX_JOBS: Final = 1000
 MAX_ACTIONS: Final = 100
+NS_PER_MS: Final = 1_000_000
 ANSWER_WAIT_S: Final = 30.0  # for a job or an action; the longest action takes a few seconds
 LOG_EVERY_S: Final = 3600.0  # a wait in the log is a day at most
 LATENESS_SAMPLES: Final = 120_000  # two minutes of steps
@@ -68,7 +70,7 @@ class RealTime:
         self._thread = threading.Thread(target=self._run, name="car", daemon=True)
         self._wall_s = 0.0  # wall time at which simulated time was _simulated_s
         self._simulated_s = bench.now_s
-        self._logged_s = bench.now_s  # how far the bench's log reaches
+        self._logged_ns = bench.live.env.now_ns  # how far the bench's log reaches
 
     # -- for other threads -----------------------------------------------------------------------------
 
@@ -140,7 +142,7 @@ class RealTime:
             while not self._stopping.is_set():
                 self._pass(self.bench.now_s + STEP_S)
                 self._act()
-                if self.bench.now_s > self._logged_s + LOG_EVERY_S:
+                if self.bench.live.env.now_ns > self._logged_ns + LOG_EVERY_S * NS_PER_S:
                     self._log_wait()
         except Exception as error:  # the thread's last line: whatever it was must be told, not lost
             self.failure = f"{type(error).__name__}: {error}"
@@ -155,6 +157,7 @@ class RealTime:
     def _pass(self, until_s: float) -> None:
         """Let simulated time follow the wall clock up to `until_s`, and do the jobs that come meanwhile."""
         env = self.bench.live.env
+        until_s = to_ns(until_s) / NS_PER_S  # a time that the clock can reach
         while self.bench.now_s < until_s:
             behind_s = self._due_s() - self.bench.now_s
             if behind_s > MAX_BEHIND_S:
@@ -202,24 +205,19 @@ class RealTime:
         try:
             return self.bench.do(text)
         finally:
-            self._logged_s = self.bench.now_s
+            self._logged_ns = self.bench.live.env.now_ns
 
     def _log_wait(self) -> None:
-        """Write the time since the last action into the log, as waits that a replay repeats to the float."""
-        whole_ms = math.floor((self.bench.now_s - self._logged_s) * 1000)
-        while (end_s := self._after(whole_ms)) < self.bench.now_s:
-            whole_ms += 1
+        """Write the time since the last action into the log, as waits that a replay repeats exactly."""
+        env = self.bench.live.env
+        whole_ms = -((self._logged_ns - env.now_ns) // NS_PER_MS)  # rounded up
         for number, unit in zip(divmod(whole_ms, 1000), ("s", "ms"), strict=True):
             if number:
                 self.bench.log.append(f"wait {number} {unit}")
-        if end_s > self.bench.now_s:
-            self.bench.live.env.run(until=end_s)
-        self._logged_s = end_s
-
-    def _after(self, whole_ms: int) -> float:
-        """Where a replay arrives with two waits, of seconds and of milliseconds, to the last bit."""
-        seconds, milliseconds = divmod(whole_ms, 1000)
-        return self._logged_s + seconds * UNITS_S["s"] + milliseconds * UNITS_S["ms"]
+        end_ns = self._logged_ns + whole_ms * NS_PER_MS
+        if end_ns > env.now_ns:
+            env.run(until=end_ns / NS_PER_S)
+        self._logged_ns = end_ns
 
 
 def _fulfil(result: Future[T], job: Callable[[], T]) -> None:
