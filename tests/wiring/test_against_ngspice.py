@@ -117,11 +117,13 @@ def random_tree(rng: random.Random, nodes: int) -> list[Element]:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_random_networks_of_500_nodes(ngspice: str, tmp_path: Path, seed: int) -> None:
+    """Every node of a random network of 500 nodes has the voltage that ngspice finds."""
     compare(ngspice, tmp_path, random_tree(random.Random(seed), 500), 1e-6)
 
 
 @pytest.mark.parametrize("seed", range(8))
 def test_random_networks_with_one_way_elements(ngspice: str, tmp_path: Path, seed: int) -> None:
+    """Random networks with legs and regulators have the voltages that ngspice finds."""
     rng = random.Random(100 + seed)
     elements = random_tree(rng, 60)
     for k in range(12):

@@ -82,6 +82,7 @@ def nodes_in(car: Car) -> list[str]:
 
 
 def test_every_module_of_a_whole_car_has_nearly_battery_voltage() -> None:
+    """Every module of a healthy car has nearly the battery's voltage."""
     found = reading(six())
     # 95 % charged: 12.61 V open circuit, from the table of rested voltages (common practice)
     for module in sorted(RUNNING.running):
@@ -89,12 +90,14 @@ def test_every_module_of_a_whole_car_has_nearly_battery_voltage() -> None:
 
 
 def test_a_module_draws_its_stated_current_at_the_stated_voltage() -> None:
+    """A module draws its stated current at 12.6 V, and in proportion at another voltage."""
     found = reading(six("charge 100 %"))
     supply_v = found.supply_v("ABS")
     assert 0.3 * supply_v / 12.6 == pytest.approx(found.current("ABS:B+.draw"))
 
 
 def test_sleep_current_flows_where_a_module_does_not_run() -> None:
+    """A sleeping car draws the sum of its modules' sleep currents."""
     # a car asleep draws less than 50 mA (common practice)
     asleep_a = reading(six(), SwitchState()).current("BAT")
     assert 6 * 0.0006 == pytest.approx(asleep_a, rel=0.02)
@@ -102,6 +105,7 @@ def test_sleep_current_flows_where_a_module_does_not_run() -> None:
 
 
 def test_fuses_together_carry_what_the_battery_gives() -> None:
+    """The currents of all fuses add up to the battery's."""
     found = reading(six())
     assert found.current("BAT") == pytest.approx(sum(found.fuse_currents().values()))
     assert ["F1", "F2", "F3"] == list(found.fuse_currents())
@@ -121,12 +125,14 @@ def test_fuses_together_carry_what_the_battery_gives() -> None:
         ("open BAT.POS--BAR", RUNNING.running),
     ],
 )
-def test_an_open_takes_the_supply_of_what_is_behind_it(edit: str, dead: frozenset[str]) -> None:
+def test_an_open_takes_the_supply_of_what_is_after_it(edit: str, dead: frozenset[str]) -> None:
+    """An open takes the supply of exactly the modules downstream of it."""
     found = reading(six(edit))
     assert set(dead) == {module for module in RUNNING.running if found.supply_v(module) < 6}
 
 
 def test_a_module_without_ground_floats_up_to_its_supply() -> None:
+    """The ground terminal of a module without ground is at the supply's voltage."""
     found = reading(six("open ABS.GND"))
     ground_v = found.voltage("ABS:0")
     assert ground_v is not None
@@ -135,6 +141,7 @@ def test_a_module_without_ground_floats_up_to_its_supply() -> None:
 
 
 def test_two_supplies_and_two_grounds() -> None:
+    """One of two grounds is enough; of two supplies the lower one counts."""
     one_ground = reading(starting("open BCM.GND"))
     assert one_ground.supply_v("BCM") > 12
     no_ground = reading(starting("open BCM.GND", "open BCM.GND2"))
@@ -144,6 +151,7 @@ def test_two_supplies_and_two_grounds() -> None:
 
 
 def test_a_pin_is_read_against_the_modules_own_ground() -> None:
+    """A module reads an input against its own ground, with the offset of a bad ground joint."""
     car = starting("corrode BCM.GND 5 ohm", "open BCM.GND2")
     pressed = reading(car, SwitchState(running=frozenset({"BCM"}), operated=frozenset({"brake"})))
     ground_v = pressed.voltage("BCM:0")
@@ -156,6 +164,7 @@ def test_a_pin_is_read_against_the_modules_own_ground() -> None:
 
 
 def test_a_relay_pulls_in_at_one_voltage_and_drops_out_at_a_lower_one() -> None:
+    """A coil voltage between the two thresholds holds a relay but does not pull it in."""
     driven = SwitchState(running=RUNNING.running, driven=frozenset({("ECM", "start")}))
     held = SwitchState(running=RUNNING.running, driven=driven.driven, pulled_in=frozenset({"K1"}))
     whole = Wiring(starting())
@@ -169,6 +178,7 @@ def test_a_relay_pulls_in_at_one_voltage_and_drops_out_at_a_lower_one() -> None:
 
 
 def test_cranking_sags_the_battery() -> None:
+    """Cranking takes the battery's voltage down by its internal resistance times the current."""
     # Cranking voltage 9.5..10.5 V on a healthy car and 150..185 A for four cylinders (common practice).
     found = reading(starting(), ALL_ON)
     post_v = found.between("BAT+", "BAT-")
@@ -180,6 +190,7 @@ def test_cranking_sags_the_battery() -> None:
 
 
 def test_a_discharged_battery_turns_the_starter_weakly() -> None:
+    """The lower the charge, the lower the starter's voltage."""
     volts = []
     for charge in (100, 50, 25, 5):
         found = reading(starting(f"charge {charge} %"), ALL_ON)
@@ -198,6 +209,7 @@ def test_the_generator_keeps_the_car_alive_with_the_battery_off() -> None:
 
 
 def test_a_joint_that_passes_a_continuity_check_dims_a_lamp() -> None:
+    """Half an ohm in a lamp's ground drops nearly 2 V, as by hand."""
     # 55 W lamp of 2.887 ohm with 0.5 ohm in a joint at 12.6 V: 3.721 A, 10.740 V (computed by hand).
     found = reading(starting("corrode lamp.2--G2 0.5 ohm"))
     lamp_v = found.between("lamp.1", "lamp.2")
@@ -209,11 +221,13 @@ def test_a_joint_that_passes_a_continuity_check_dims_a_lamp() -> None:
     assert 1.8 < (found.between("lamp.2", "G2") or 0) < 1.95
 
 
-def test_a_short_behind_a_fuse_takes_many_times_its_rating() -> None:
+def test_a_short_after_a_fuse_takes_many_times_its_rating() -> None:
+    """A short to ground after a fuse takes more than six times its rating."""
     assert reading(six("short ABS.B+ to BODY")).fuse_currents()["F2"] > 6 * 10
 
 
 def test_a_stronger_fuse_drops_less() -> None:
+    """A fuse drops its current times the cold resistance of the rating that is fitted."""
     # cold resistance of blade fuses: 7.7 mohm at 10 A, 2.0 mohm at 30 A (makers' data, from memory)
     for edit, ohm in ((), 0.0077), (("fit F2 30 A",), 0.0020):
         found = reading(six(*edit))
@@ -221,6 +235,7 @@ def test_a_stronger_fuse_drops_less() -> None:
 
 
 def test_a_tester_draws_from_the_connector_only_while_it_is_connected() -> None:
+    """Current flows in pin 16 only with a tester connected, which needs that pin."""
     without = reading(six())
     assert 0 == without.current("DLC.16")
     connected = SwitchState(running=RUNNING.running | {"TESTER"})
@@ -229,6 +244,7 @@ def test_a_tester_draws_from_the_connector_only_while_it_is_connected() -> None:
 
 
 def test_unknown_names_end_in_one_sentence() -> None:
+    """A misspelled name gets an error with the nearest known one."""
     found = reading(six())
     for ask, sentence in (
         (lambda: found.supply_v("EMC"), "did you mean 'ECM'"),
@@ -283,6 +299,7 @@ def netlist(car: Car, state: SwitchState, nodes: list[str]) -> str:
     ["", "corrode BCM.GND 5 ohm", "unplug BAT.NEG", "open G1", "short ECM.main.H to BAR", "pull F4"],
 )
 def test_voltages_of_a_whole_car_agree_with_ngspice(ngspice: str, tmp_path: Path, edit: str) -> None:
+    """Every terminal of a cranking car has the voltage that ngspice finds."""
     car = starting(*([edit] if edit else []))
     state = replace(ALL_ON, generator=True)
     found = reading(car, state)
@@ -337,6 +354,7 @@ def edited(edits: list[str]) -> Car:
 def test_whatever_is_edited_every_answer_is_a_number(
     edits: list[str], running: frozenset[str], powered: frozenset[str]
 ) -> None:
+    """Any edits leave finite voltages, currents and margins, and links among powered channels only."""
     car = edited(edits)
     found = reading(car, SwitchState(running=running))
     numbers = [found.supply_v(module) for module in sorted(ALL_ON.running)]

@@ -88,12 +88,14 @@ UNSUPPLIED = [
 
 @pytest.mark.parametrize(("module", "edits", "expected"), UNSUPPLIED)
 def test_why_a_module_has_no_supply(module: str, edits: list[str], expected: list[Told]) -> None:
+    """Each fault is named, nearest to the battery first, exactly if the module has no supply."""
     found = reading(*edits)
     assert expected == told(found.why_unsupplied(module))
     assert bool(expected) == (found.supply_v(module) < 6)
 
 
 def test_a_relay_that_is_not_pulled_in_is_traced_to_its_coil() -> None:
+    """An open relay contact is traced to what keeps the coil from pulling in."""
     off = [("K1", "switch open", "K1"), ("BCM:run.driver", "driver off", "BCM")]
     assert off == told(reading(run=False).why_unsupplied("ECM"))
     driven = SwitchState(running=EVERYONE, driven=frozenset({("BCM", "run")}))
@@ -103,6 +105,7 @@ def test_a_relay_that_is_not_pulled_in_is_traced_to_its_coil() -> None:
 
 
 def test_a_battery_is_named_where_nothing_else_explains_it() -> None:
+    """A flat battery is named only if no open, joint or short explains the missing supply."""
     # 11.89 V behind 0.3 ohm (0.006 ohm at 2 % charge, a choice of this model) into a heater of 0.2 ohm
     text = CAR.replace("heater: {ohm: 6", "heater: {ohm: 0.2")
     everyone = SwitchState(running=EVERYONE)
@@ -115,6 +118,7 @@ def test_a_battery_is_named_where_nothing_else_explains_it() -> None:
 
 
 def test_why_a_place_is_dead() -> None:
+    """A terminal without voltage is traced to the open or short, through a load if need be."""
     assert [] == told(reading().why_dead("ECM:B+"))
     assert [("F6", "pulled", "F6")] == told(reading("pull F6").why_dead("valve.1"))
     # from the far side of a load, through the load
@@ -179,6 +183,7 @@ UNHEARD = [
 def test_why_one_transceiver_does_not_hear_another(
     sender: str, receiver: str, edits: list[str], expected: list[Told]
 ) -> None:
+    """Each fault is named exactly if the two channels of one bus do not communicate."""
     found = reading(*edits)
     assert expected == told(found.why_unheard(sender, receiver))
     awake = (one for one in found.wiring.car.transceivers.values() if one.module in EVERYONE)
@@ -189,6 +194,7 @@ def test_why_one_transceiver_does_not_hear_another(
 
 
 def test_a_tester_that_hears_nothing() -> None:
+    """A tester's silence is traced to its pin or its fuse."""
     for edit, expected in (("open DLC.6", ("DLC.6", "open", "DLC")), ("pull F3", ("F3", "pulled", "F3"))):
         found = reading(edit, tester=True)
         assert [expected] == told(found.why_unheard("GW.diag", "TESTER"))
@@ -213,6 +219,7 @@ for edits in ([], ["unplug X1"], ["open ABS.front.H"], ["short BCM.rear.L to BOD
 
 
 def test_answers_are_byte_identical_under_any_hash_seed() -> None:
+    """Segments, margins, voltages and culprits do not depend on the hash seed."""
     assert "ABS.front" in printed(SCRIPT, CAR)
 
 
@@ -225,7 +232,8 @@ def test_a_joint_is_bad_from_three_tenths_of_a_volt_on(drop_v: float, named: boo
     assert ([GND, "ECM.C1.1"] if named else [GND]) == joints
 
 
-def test_a_pin_in_the_wrong_cavity_is_told_as_swapped() -> None:
+def test_pins_in_the_wrong_cavities_are_named_as_swapped() -> None:
+    """Two exchanged pins are named as swapped."""
     found = reading("swap ECM.B+ with ECM.GND").why_unsupplied("ECM")
     assert [("ECM.C1.1", "swapped", "ECM.C1"), (GND, "swapped", "ECM.C1")] == told(found)
 

@@ -55,6 +55,7 @@ def test_a_listed_size_has_its_table_value(area_mm2: float, mohm: float) -> None
 
 @pytest.mark.parametrize(("gauge", "area_mm2", "mohm"), [(g, *row) for g, row in AWG.items()])
 def test_american_wire_gauge(gauge: int, area_mm2: float, mohm: float) -> None:
+    """A gauge has the area of ASTM B258 and the resistance of solid copper."""
     assert area_mm2 == pytest.approx(awg_mm2(gauge), rel=5e-4)
     assert mohm == pytest.approx(1000 * wire_ohm(1, awg_mm2(gauge)), abs=0.00051 * max(1, mohm))
 
@@ -71,15 +72,18 @@ def test_three_gauges_double_nearly_and_39_steps_make_92() -> None:
 
 
 def test_an_unlisted_size_follows_from_resistivity() -> None:
+    """A size that no table lists has the resistance of solid copper."""
     assert 0.017241 / 3 * 2 == pytest.approx(wire_ohm(2, 3.0), rel=1e-12)
 
 
 def test_every_listed_size_has_more_resistance_than_solid_copper() -> None:
+    """Stranded cable of every listed size has more resistance than solid copper of that area."""
     for area_mm2, mohm in CABLE_MOHM_PER_M.items():
         assert 17.241 / area_mm2 < mohm
 
 
 def test_heat_adds_four_tenths_of_a_percent_per_degree() -> None:
+    """Resistance rises by 0.393 % of its value at 20 degC per degree."""
     assert 1.0 + 0.00393 * 65 == pytest.approx(wire_ohm(4, 0.5, 85) / wire_ohm(4, 0.5, 20), rel=1e-12)
 
 
@@ -92,6 +96,7 @@ def test_heat_adds_four_tenths_of_a_percent_per_degree() -> None:
     ],
 )
 def test_bad_input_gets_one_sentence(arguments: tuple[float, ...], sentence: str) -> None:
+    """Bad input gets one sentence with the value and the limit."""
     with pytest.raises(CircuitError) as error:
         wire_ohm(*arguments)
     assert sentence == str(error.value)
@@ -99,5 +104,6 @@ def test_bad_input_gets_one_sentence(arguments: tuple[float, ...], sentence: str
 
 @pytest.mark.parametrize("gauge", [-4, 41, 0.5])
 def test_a_gauge_out_of_the_table_is_refused(gauge: int) -> None:
+    """A gauge out of range, or between two, gets one clear error."""
     with pytest.raises(CircuitError, match=r"whole number from -3 \(4/0\) to 40"):
         awg_mm2(gauge)
