@@ -48,7 +48,7 @@ class Buses:
         }
         if live.tester_plugged and live.tester_has_power and TESTER in transceivers:
             powered.add(TESTER)
-        self._note_connectivity(live.reading.hears(frozenset(powered)))
+        self._note_connectivity(live.reading.connectivity(frozenset(powered)))
         assert self.connectivity is not None
         awake = frozenset(name for name in powered if name == TESTER or self.is_awake(name))
         segments = network_segments(self.connectivity, awake, transceivers, live.car.classical_channels)
@@ -68,7 +68,7 @@ class Buses:
     def _update_wires(self) -> None:
         live, ports = self._live, self._live.car.lin
         powered = frozenset(channel for channel, port in ports.items() if self._is_powered(port.module))
-        links = live.reading.hears_on_wires(powered)
+        links = live.reading.lin_links(powered)
         self._callers = {receiver: (sender,) for sender, receiver in sorted(links) if ports[sender].is_master}
         awake = {channel for channel in powered if live.modules[ports[channel].module].hears}
         links = frozenset(pair for pair in links if awake.issuperset(pair))

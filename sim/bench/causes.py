@@ -109,7 +109,7 @@ class Causes:
 
     def disturbance(self, channel: str) -> tuple[int, ...]:
         """The events behind what makes a channel's error counters rise."""
-        culprits = self._live.reading.why_disturbed(channel)
+        culprits = self._live.reading.why_errors(channel)
         return self.edits(culprits, self._live.car.transceivers[channel].bus) or self.trigger()
 
     def bus_off(self, *channels: str) -> tuple[int, ...]:

@@ -38,7 +38,7 @@ class ReachableModules:
         specs = self._car.built.modules
         fed = {name for name, spec in specs.items() if reading.supply_v(name) >= spec.min_supply_v} | {TESTER}
         channels = frozenset(id for id, one in self._car.transceivers.items() if one.module in fed)
-        links = reading.hears(channels).links
+        links = reading.connectivity(channels).links
         both_ways = {pair for pair in links if pair[::-1] in links}
         return frozenset(name for name in fed - {TESTER} if both_ways.issuperset(self._ways[name]))
 

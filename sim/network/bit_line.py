@@ -16,9 +16,8 @@ from dataclasses import dataclass, field
 
 from sim.network.controller import START, Controller
 from sim.network.frames import DOMINANT, RECESSIVE
+from sim.wiring.segments import SAMPLE_POINT_PCT
 
-# Share of a bit before it is read: common practice, and what `sim.wiring.connectivity` takes.
-SAMPLE_POINT_PCT = 80
 NO_TIME = 1 << 62  # a time after all others
 
 

@@ -40,11 +40,11 @@ def rest_v(charge_percent: float) -> float:
 
 
 def charging_ohm(charge_percent: float, capacity_ah: float, internal_ohm: float) -> float:
-    """Resistance in ohm that a battery sets against charging, between its terminals and its rest voltage.
+    """Resistance in ohm to charging current, between a battery's terminals and its rest voltage.
 
     Never below its internal one. Raises CircuitError outside 0 to 100 %.
 
-    Not modelled: temperature, sulphation, the slow rise of acceptance in a battery that was quite empty.
+    Not modelled: temperature, sulphation, the slow rise of acceptance in a deeply discharged battery.
     """
     missing_ah = capacity_ah * (1 - charge_percent / 100)
     accepted_a = max(ACCEPTED_A_PER_MISSING_AH * missing_ah, FLOAT_A_PER_AH * capacity_ah)

@@ -14,6 +14,7 @@ from sim.wiring.bus_clusters import BusCluster
 from sim.wiring.line_sharing import ClusterConnectivity
 from sim.wiring.oneway import Array, Leg
 from sim.wiring.operating_point import operating_point
+from sim.wiring.segments import SAMPLE_POINT_PCT
 
 Flags = NDArray[np.bool_]
 
@@ -23,8 +24,6 @@ RECESSIVE_V = 0.5
 # Common-mode window of ISO 11898-2:2003, as transceiver data sheets quote it.
 COMMON_MODE_V = (-2.0, 7.0)
 HIGH_LEG, LOW_LEG = Leg(supply_v=5.0), Leg()
-
-SAMPLE_POINT = 0.8  # of a bit; common practice
 
 # A driver that pulls another's lines this far towards recessive is connected the wrong way round.
 AGAINST_V = -0.1
@@ -124,7 +123,7 @@ class BusLevels:
         row = {net: k for k, net in enumerate(self._held_nets)}
         left_v = np.zeros((len(self._awake), len(self._awake)))
         for receiver, one in enumerate(self._awake):
-            wait_s = SAMPLE_POINT / one.bitrate_bps
+            wait_s = SAMPLE_POINT_PCT / 100 / one.bitrate_bps
             fade = np.exp(-wait_s / np.maximum(time_s, 1e-15))
             high, low = row[self._nets.net_of[one.h]], row[self._nets.net_of[one.l]]
             left_v[receiver] = ((shapes[high] - shapes[low]) * fade) @ swing

@@ -1,4 +1,4 @@
-"""Why one transceiver does not hear another, or errors rise on a line: what is in the way now.
+"""Why one transceiver does not hear another, or error counters rise: the faults in the path now.
 
 A cause without which the others would not matter comes first: no supply; then modules that block the line and
 faults of the wires; then bit rates; then lost terminators; then shifted grounds.
@@ -45,7 +45,7 @@ class BusTracer:
             or once(self._bad_grounds(a, b))
         )
 
-    def why_disturbed(self, channel: str) -> tuple[Culprit, ...]:
+    def why_errors(self, channel: str) -> tuple[Culprit, ...]:
         """What makes a channel's error counters rise: all that is wrong with its line and who is on it."""
         one = self._car.transceivers[channel]
         near = [other for cluster in self._clusters_of(one) for other in cluster.channels]

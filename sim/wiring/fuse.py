@@ -42,10 +42,10 @@ def opening_band_s(current_a: float, rating_a: float) -> tuple[float, float] | N
     """Shortest and longest time in s to open at a constant current; None if it never opens.
 
     Between the multiples that ISO 8820-3 lists, on a log-log line; above 6 times the rating at constant
-    I2t, where heat has no time to leave (textbook physics).  The sign of the current does not matter.
+    I2t, where heat has no time to leave (textbook physics). The sign of the current does not matter.
     Raises CircuitError for a rating not above 0 or a current that is not a number.
 
-    Not modelled: ambient temperature, ageing, arcing, and types other than C (a small blade's shortest
+    Not modelled: ambient temperature, aging, arcing, and types other than C (a small blade's shortest
     time at 3.5 times is 0.08 s, from memory).
     """
     _require_positive("rating_a", rating_a)

@@ -54,7 +54,7 @@ class Tap:
     oneway: OneWay
 
 
-class Layout:
+class CircuitLayout:
     """What the switches do not change: numbers of nodes and elements, and the matrix pattern in its order."""
 
     def __init__(self, nodes: list[str], elements: dict[str, CircuitElement]) -> None:
@@ -115,9 +115,10 @@ class Layout:
 
 
 @lru_cache(maxsize=CACHE_LAYOUTS)
-def layout_of(nodes: tuple[str, ...], ends: tuple[ElementEnds, ...]) -> Layout:
+def layout_of(nodes: tuple[str, ...], ends: tuple[ElementEnds, ...]) -> CircuitLayout:
     """The layout, kept: most edits of a car leave it alone, so the order is not searched again."""
-    return Layout(list(nodes), {id: CircuitElement(kind, a, b, oneway=one) for id, kind, a, b, one in ends})
+    elements = {id: CircuitElement(kind, a, b, oneway=one) for id, kind, a, b, one in ends}
+    return CircuitLayout(list(nodes), elements)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +131,7 @@ class CircuitState:
     oneway_closed: tuple[bool, ...]
 
     @classmethod
-    def of(cls, layout: Layout, elements: dict[str, CircuitElement]) -> CircuitState:
+    def of(cls, layout: CircuitLayout, elements: dict[str, CircuitElement]) -> CircuitState:
         """The state that the elements are in."""
         linear = [element for id, element in elements.items() if id in layout.branch]
         return cls(
@@ -140,7 +141,7 @@ class CircuitState:
             tuple(elements[tap.name].closed for tap in layout.taps),
         )
 
-    def with_element(self, layout: Layout, id: str, element: CircuitElement) -> CircuitState:
+    def with_element(self, layout: CircuitLayout, id: str, element: CircuitElement) -> CircuitState:
         """This state with one element as it is now."""
         if id in layout.tap:
             k = layout.tap[id]

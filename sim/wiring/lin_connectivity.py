@@ -39,7 +39,7 @@ def levels_at_rest(reading: ElectricalReading, powered: Iterable[str]) -> Levels
     return tuple(found)
 
 
-def links_on_wires(reading: ElectricalReading, levels: Levels) -> Links:
+def lin_links(reading: ElectricalReading, levels: Levels) -> Links:
     """Pairs (sender, receiver) of the ports whose levels at rest are given."""
     ports = [reading.car.lin[name] for name, _, _ in levels]
     seen = reading.ports([(port.node, port.gnd) for port in ports])

@@ -10,7 +10,7 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
-from sim.wiring.layout import SYMMETRIC, CircuitState, Indices, Layout, ends_of
+from sim.wiring.layout import SYMMETRIC, CircuitLayout, CircuitState, Indices, ends_of
 from sim.wiring.oneway import Array
 
 
@@ -24,7 +24,7 @@ class Factor:
     flows out of it, so the anchor carries nothing and moves nothing; it only makes the matrix regular.
     """
 
-    def __init__(self, layout: Layout, siemens: Array) -> None:
+    def __init__(self, layout: CircuitLayout, siemens: Array) -> None:
         n, closed = len(layout.node), siemens > 0
         edges = (np.ones(np.count_nonzero(closed)), (layout.a[closed], layout.b[closed]))
         graph = sparse.csr_array(edges, shape=(n, n))
@@ -67,7 +67,7 @@ class Factor:
 class LinearSolution:
     """The circuit without its one-way elements, solved."""
 
-    def __init__(self, layout: Layout, factor: Factor, state: CircuitState) -> None:
+    def __init__(self, layout: CircuitLayout, factor: Factor, state: CircuitState) -> None:
         self.layout = layout
         self._siemens, self._volt = state.siemens, state.volt
         self.islands, self.island = factor.islands, factor.island

@@ -1,7 +1,7 @@
 """One-way elements: transceiver legs and current-limited regulators, and their characteristics.
 
-A one-way element sits at a *port*, a pair of nodes (a, b).  Its current i is counted from a through the
-element to b.  The rest of the circuit is linear, so it answers with
+A one-way element sits at a *port*, a pair of nodes (a, b). Its current i is counted from a through the
+element to b. The rest of the circuit is linear, so it answers with
 
     v = open_v - impedance_ohm @ i + offsets,
 
@@ -25,12 +25,12 @@ Array = NDArray[np.float64]
 THERMAL_V = 1.380649e-23 / 1.602176634e-19 * 300.15
 
 # 24.7 ohm, 100 mA and a diode of 0.626 V at 33.3 mA give 3.5 V / 1.5 V into 60 ohm, the typical dominant
-# levels of ISO 11898-2.  Computed; the 100 mA limit per leg is the ABB AC800F manual's (7-30).
+# levels of ISO 11898-2. Computed; the 100 mA limit per leg is the ABB AC800F manual's (7-30).
 LEG_OHM = 24.7
 LEG_LIMIT_A = 0.1
 LEG_SATURATION_A = 1e-12
 
-# 5 V with 0.05 ohm up to the limit: computed model of a sensor supply.  Classes of 50, 70, 150 and 300 mA
+# 5 V with 0.05 ohm up to the limit: computed model of a sensor supply. Classes of 50, 70, 150 and 300 mA
 # exist (from memory).
 REGULATOR_OHM = 0.05
 

@@ -1,7 +1,7 @@
 """The whole car as one circuit: every element as a resistance or a source, switched by a `SwitchState`.
 
-Reference is the battery's negative post, `BAT-`. A connector off, a fuse out or a wire cut opens its
-element; added resistance stands in series with it.
+The reference is the battery's negative post, `BAT-`. A connector off, a fuse out or a wire cut opens its
+element; added resistance is in series with it.
 
 A module's electronics are a resistance that takes `run_a` (or `sleep_a`) at 12.6 V: at a lower voltage it
 takes less. Lamps, coils and motors are fixed resistances. A running module holds its sensors' supply at 5 V
@@ -36,11 +36,11 @@ from sim.wiring.solver import MIN_OHM, Circuit
 
 REFERENCE = "BAT-"
 
-# Recessive level of a powered transceiver, half of its 5 V supply (transceiver data sheets, VO(REC)), behind
-# its input resistance of 15..40 kohm per line (ISO 11898-2, from memory).
+# Recessive level of a powered transceiver, half of its 5 V supply (transceiver data sheets, VO(REC)), in
+# series with its input resistance of 15..40 kohm per line (ISO 11898-2, from memory).
 BIAS_V = 2.5
 BIAS_OHM = 30_000.0
-# A pull-up is a resistor behind a diode: a limit that no car's battery drives it to.
+# A pull-up is a resistor in series with a diode; no car's battery drives it to this limit.
 PULL_UP_LIMIT_A = 10.0
 # Bias inactive in standby: lines at -0.1..0.1 V (transceiver data sheets); the leakage is from memory.
 IDLE_BIAS_OHM = 1_000_000.0
@@ -124,7 +124,7 @@ class PowerCircuit:
     def _charging(self) -> Solution:
         """The circuit with the battery's resistance to charging in place of its internal one.
 
-        The open-circuit voltage is the same, so the current keeps its sign, and one more look is enough.
+        The open-circuit voltage is the same, so the current keeps its sign and one more solution is enough.
         """
         battery, pct = self._car.built.battery, self._charge_pct
         self._circuit.set_ohm("BAT", charging_ohm(pct, battery.capacity_ah, battery.internal_ohm))

@@ -1,4 +1,4 @@
-"""Values that were dear to compute, kept while they are asked for."""
+"""A cache of values that take long to compute."""
 
 from __future__ import annotations
 

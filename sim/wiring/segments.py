@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+SAMPLE_POINT_PCT = 80  # share of a bit before a receiver reads it; common practice
+
 
 class ChannelFault(NamedTuple):
     """What is wrong between one channel and its segment's line. A channel without one is healthy.

@@ -51,7 +51,7 @@ import math
 import numpy as np
 
 from sim.wiring.errors import CircuitError, unknown_name
-from sim.wiring.layout import CircuitElement, CircuitState, ElementKind, Layout, layout_of, numbers_of
+from sim.wiring.layout import CircuitElement, CircuitLayout, CircuitState, ElementKind, layout_of, numbers_of
 from sim.wiring.linear import Factor, LinearSolution
 from sim.wiring.oneway import Leg, Regulator
 from sim.wiring.recent import Recent
@@ -78,7 +78,7 @@ class Circuit:
     def __init__(self, reference: str = "ground") -> None:
         self._nodes: dict[str, None] = {reference: None}
         self._elements: dict[str, CircuitElement] = {}
-        self._layout: Layout | None = None
+        self._layout: CircuitLayout | None = None
         self._state = CircuitState(np.zeros(0), np.zeros(0), np.zeros(0), ())
         self._solutions: Recent[Solution] = Recent(CACHE_STATES)
 
@@ -176,7 +176,7 @@ class Circuit:
         state = self._state
         return self._solutions.get(state.key(), lambda: self._solved(layout, state))
 
-    def _compiled(self) -> Layout:
+    def _compiled(self) -> CircuitLayout:
         if self._layout is None:
             ends = tuple((id, e.kind, e.a, e.b, e.oneway) for id, e in self._elements.items())
             self._layout = layout_of(tuple(self._nodes), ends)
@@ -184,7 +184,7 @@ class Circuit:
             self._solutions.clear()
         return self._layout
 
-    def _solved(self, layout: Layout, state: CircuitState) -> Solution:
+    def _solved(self, layout: CircuitLayout, state: CircuitState) -> Solution:
         factor = Factor(layout, state.siemens)
         taps = [layout.taps[k] for k, closed in enumerate(state.oneway_closed) if closed]
         linear = LinearSolution(layout, factor, state)

@@ -1,4 +1,4 @@
-"""Why a module or a load has no supply, or a sensor circuit reads wrong: what is in the way now.
+"""Why a module or a load has no supply, or a sensor circuit reads wrong: the faults in the path now.
 
 Paths are searched in the harness as built, from the battery's posts to the module's supply and ground. What
 is open on them is named first; if nothing is, joints with added resistance by their voltage drop; then shorts
@@ -58,7 +58,7 @@ class SupplyTracer:
         return found or (() if fed else once(self._weak_supply()))
 
     def why_sensed_wrong(self, paths: list[Ends]) -> tuple[Culprit, ...]:
-        """What disturbs a sensor circuit, given as the ends of its wires: opens, bad joints, else shorts."""
+        """What is wrong with a sensor circuit, given as its wires' ends: opens, bad joints, else shorts."""
         found = once(self.on_paths(paths))
         return found or once(short for start, _ in paths for short in self.shorts_at(start))
 

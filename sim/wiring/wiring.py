@@ -3,7 +3,7 @@
 wiring = Wiring(car)
 reading = wiring.solve(SwitchState(running=frozenset({"ECM", "TCM"})))
 reading.supply_v("ECM")
-reading.hears(frozenset({"ECM.main", "TCM.main"})).segments()
+reading.connectivity(frozenset({"ECM.main", "TCM.main"})).segments()
 reading.why_unsupplied("ABS")
 """
 
@@ -21,7 +21,7 @@ from sim.wiring.conduction import SwitchState, is_closed
 from sim.wiring.connectivity import Connectivity, cluster_connectivity, together
 from sim.wiring.culprits import Culprit
 from sim.wiring.errors import CircuitError
-from sim.wiring.lin_connectivity import DRIVER, Levels, Links, levels_at_rest, links_on_wires
+from sim.wiring.lin_connectivity import DRIVER, Levels, Links, levels_at_rest, lin_links
 from sim.wiring.paths import Ends, HarnessGraphs
 from sim.wiring.power import PowerCircuit
 from sim.wiring.reading import CircuitInventory, ElectricalReading
@@ -63,10 +63,10 @@ class Wiring:
         legs += [DRIVER] * len(lin)
         return drive(solution.ports(pairs), list(enumerate(legs)))
 
-    def links_on_wires(self, reading: Reading, levels: Levels) -> Links:
+    def lin_links(self, reading: Reading, levels: Levels) -> Links:
         """Who hears whom on the LIN wires; the same levels at rest have the same answer."""
         if levels not in self._links:
-            self._links[levels] = links_on_wires(reading, levels)
+            self._links[levels] = lin_links(reading, levels)
         return self._links[levels]
 
     @cached_property
@@ -103,7 +103,7 @@ class Reading(ElectricalReading):
         more = [name for name in channels if name not in stuck]
         return Reading(self.wiring, self.state, self.wiring.dominant(self._solution, more))
 
-    def hears(self, powered: frozenset[str]) -> Connectivity:
+    def connectivity(self, powered: frozenset[str]) -> Connectivity:
         """Who hears whom while these channels are powered and awake."""
         if powered not in self._heard:
             self._check_channels(powered)
@@ -112,9 +112,9 @@ class Reading(ElectricalReading):
             )
         return self._heard[powered]
 
-    def hears_on_wires(self, powered: frozenset[str]) -> Links:
+    def lin_links(self, powered: frozenset[str]) -> Links:
         """Pairs (sender, receiver) on the LIN wires, of these ports powered and awake."""
-        return self.wiring.links_on_wires(self, levels_at_rest(self, powered)) if powered else frozenset()
+        return self.wiring.lin_links(self, levels_at_rest(self, powered)) if powered else frozenset()
 
     def _check_channels(self, names: Iterable[str]) -> None:
         known = self.car.channels
@@ -131,7 +131,7 @@ class Reading(ElectricalReading):
         return self._reason("dead", node, lambda: self._supply.why_dead(node))
 
     def why_sensed_wrong(self, pin: str, paths: list[Ends]) -> tuple[Culprit, ...]:
-        """What disturbs the sensor circuit at a module's pin, given as the ends of its wires."""
+        """What is wrong with the sensor circuit at a module's pin, given as the ends of its wires."""
         return self._reason("sensed", pin, lambda: self._supply.why_sensed_wrong(paths))
 
     def why_unheard(self, sender: str, receiver: str) -> tuple[Culprit, ...]:
@@ -140,9 +140,9 @@ class Reading(ElectricalReading):
             "unheard", f"{sender} {receiver}", lambda: self._bus.why_unheard(sender, receiver)
         )
 
-    def why_disturbed(self, channel: str) -> tuple[Culprit, ...]:
-        """What disturbs one channel's line."""
-        return self._reason("disturbed", channel, lambda: self._bus.why_disturbed(channel))
+    def why_errors(self, channel: str) -> tuple[Culprit, ...]:
+        """What makes a channel's error counters rise."""
+        return self._reason("errors", channel, lambda: self._bus.why_errors(channel))
 
     @property
     def _supply(self) -> SupplyTracer:

@@ -18,7 +18,7 @@ def test_the_buses_of_a_minibus(capsys: pytest.CaptureFixture[str]) -> None:
     """One more module awake solves all buses in less than LARGEST_RATIO times the circuit's own time."""
     car = read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml")
     wiring = Wiring(car)
-    wiring.solve(SwitchState()).hears(frozenset(car.channels))
+    wiring.solve(SwitchState()).connectivity(frozenset(car.channels))
     names = sorted(car.built.modules)
     solved_s, heard_s = [], []
     for count in range(len(names) - 12, len(names)):
@@ -27,7 +27,7 @@ def test_the_buses_of_a_minibus(capsys: pytest.CaptureFixture[str]) -> None:
         found = wiring.solve(SwitchState(running=running))
         middle_s = time.perf_counter()
         awake = frozenset(id for id, one in car.transceivers.items() if one.module in running)
-        assert 5 <= len(found.hears(awake).segments())
+        assert 5 <= len(found.connectivity(awake).segments())
         solved_s.append(middle_s - start_s)
         heard_s.append(time.perf_counter() - middle_s)
     circuit_s, buses_s = statistics.median(solved_s), statistics.median(heard_s)

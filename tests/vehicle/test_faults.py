@@ -22,7 +22,10 @@ def awake(car: Car) -> Reading:
 
 
 def heard(car: Car) -> list[tuple[str, ...]]:
-    return [members for members, *_ in awake(car).hears(frozenset(car.transceivers) - {"TESTER"}).segments()]
+    return [
+        members
+        for members, *_ in awake(car).connectivity(frozenset(car.transceivers) - {"TESTER"}).segments()
+    ]
 
 
 @pytest.mark.parametrize(

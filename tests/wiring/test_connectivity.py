@@ -76,7 +76,7 @@ def powered(found: Reading) -> frozenset[str]:
 
 def heard(car: Car, tester: bool = False) -> Connectivity:
     found = reading(car, tester)
-    return found.hears(powered(found))
+    return found.connectivity(powered(found))
 
 
 def groups(car: Car, tester: bool = False) -> list[list[str]]:
@@ -258,7 +258,7 @@ def test_lines_that_do_not_rest_below_half_a_volt_end_no_bit(ohm: float, works: 
     found = reading(three(f"short N2.main.H to BAR {ohm} ohm", f"short N2.main.L to BODY {ohm} ohm"))
     rest_v = found.between("N2:main.H", "N2:main.L") or 0.0
     assert works == (rest_v < 0.5)
-    connectivity = found.hears(powered(found))
+    connectivity = found.connectivity(powered(found))
     assert works == (
         ALL_THREE == [[one.split(".")[0] for one in group[0]] for group in connectivity.segments()]
     )
@@ -306,7 +306,7 @@ def test_a_swapped_pair_silences_the_bus() -> None:
     found = reading(six(*SWAPPED))
     both = found.while_dominant("ABS.main", "ECM.main")
     assert 0 == pytest.approx(both.between("DLC.6", "DLC.14"), abs=0.15)
-    connectivity = found.hears(powered(found))
+    connectivity = found.connectivity(powered(found))
     assert not [link for link in connectivity.links if "ABS.main" in link]
     assert () == connectivity.segments()
 
@@ -314,7 +314,7 @@ def test_a_swapped_pair_silences_the_bus() -> None:
 def test_a_swapped_node_without_supply_does_no_harm() -> None:
     """A module with swapped wires disturbs none while it has no supply."""
     found = reading(six(*SWAPPED))
-    connectivity = found.hears(powered(found) - {"ABS.main"})
+    connectivity = found.connectivity(powered(found) - {"ABS.main"})
     assert ("BCM.main", "ECM.main", "IPC.main", "SRS.main", "TCM.main") == connectivity.segments()[0].members
 
 
@@ -329,7 +329,7 @@ def test_a_module_that_misreads_its_own_bits_stops_sending() -> None:
     driven = resting.while_dominant("ABS.main")
     assert 0.9 < (driven.between("ECM:main.H", "ECM:main.L") or 0)
     assert [["BCM", "ECM", "IPC", "SRS", "TCM"]] == groups(car)
-    assert "ABS.main" not in {sender for sender, _ in resting.hears(powered(resting)).links}
+    assert "ABS.main" not in {sender for sender, _ in resting.connectivity(powered(resting)).links}
 
 
 # -- lines through modules and connectors, joined buses --------------------------------------------------
@@ -464,7 +464,7 @@ def test_the_cluster_alone_answers_like_the_whole_car(fault: str, tester: bool) 
         fault = fault.replace("open", "unplug").rsplit(".", 1)[0]
     found = reading(six(fault), tester)
     channels = powered(found)
-    assert expected_links(found, channels) == found.hears(channels).links
+    assert expected_links(found, channels) == found.connectivity(channels).links
 
 
 def test_answers_do_not_depend_on_what_was_asked_before() -> None:
@@ -478,7 +478,7 @@ def test_answers_do_not_depend_on_what_was_asked_before() -> None:
     for running in (set(), {"ECM"}, {"ECM", "SRS"}):
         wiring.solve(SwitchState(running=frozenset(running)))
     found = wiring.solve(everyone)
-    assert alone == found.hears(powered(found)).margins_v
+    assert alone == found.connectivity(powered(found)).margins_v
 
 
 def test_a_short_stays_after_connectivity_was_asked() -> None:
@@ -487,7 +487,7 @@ def test_a_short_stays_after_connectivity_was_asked() -> None:
     for count in (5, 6):
         running = frozenset(sorted(wiring.car.built.modules)[:count])
         found = wiring.solve(SwitchState(running=running))
-        assert () == found.hears(powered(found)).segments()
+        assert () == found.connectivity(powered(found)).segments()
         assert 12 < (found.between("DLC.6", "BODY") or 0)
 
 
@@ -501,4 +501,4 @@ def test_a_load_elsewhere_does_not_solve_the_buses_again() -> None:
     )
     assert at_rest.between("ECM:0", "BODY") != braking.between("ECM:0", "BODY")
     channels = powered(at_rest)
-    assert at_rest.hears(channels) is braking.hears(channels)
+    assert at_rest.connectivity(channels) is braking.connectivity(channels)

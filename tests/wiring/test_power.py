@@ -360,7 +360,7 @@ def test_whatever_is_edited_every_answer_is_a_number(
     numbers = [found.supply_v(module) for module in sorted(ALL_ON.running)]
     numbers += [abs(found.current(id)) for id in car.all_elements]
     numbers += [volt for node in nodes_in(car) if (volt := found.voltage(node)) is not None]
-    connectivity = found.hears(powered)
+    connectivity = found.connectivity(powered)
     numbers += connectivity.margins_v.values()
     assert all(math.isfinite(number) for number in numbers)
     assert all(one in powered for link in connectivity.links for one in link)
