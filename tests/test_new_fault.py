@@ -11,10 +11,11 @@ from collections.abc import Iterator
 import pytest
 
 from sim import scenarios_folder
+from sim.bench.actions import parse_action
 from sim.lab.odds import ODDS, odds
 from sim.training.attempt import Attempt
-from sim.training.causes import judge
 from sim.training.exercise import Exercise, find_exercise
+from sim.training.grading import grade
 from sim.training.labor import MINUTES, PART_COST, minutes_of
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit, EditKind, Offer, number, one_name
@@ -99,9 +100,9 @@ def test_a_new_fault_is_offered_as_work_as_an_answer_and_as_a_suspect(added: Non
 def test_a_new_fault_is_judged_as_a_cause(added: None) -> None:
     """The right holder within a meter's tolerance is right; another holder is wrong; the fuse out is near."""
     hidden = ["overheat F3 0.2 ohm"]
-    assert judge(["overheat F3 0.3 ohm"], hidden, CAR).exact
-    assert ("overheat F1 0.2 ohm",) == judge(["overheat F1 0.2 ohm"], hidden, CAR).wrong
-    assert (("pull F3", "overheat F3 0.2 ohm"),) == judge(["pull F3"], hidden, CAR).near
+    assert grade(["overheat F3 0.3 ohm"], hidden, CAR).exact
+    assert ("overheat F1 0.2 ohm",) == grade(["overheat F1 0.2 ohm"], hidden, CAR).wrong
+    assert (("pull F3", "overheat F3 0.2 ohm"),) == grade(["pull F3"], hidden, CAR).near
 
 
 def test_a_new_fault_can_be_an_exercise_and_its_repair_has_its_minutes_and_price(added: None) -> None:
@@ -124,7 +125,8 @@ def test_no_kind_of_edit_lacks_its_figures() -> None:
     apart = {verb for verb, kind in EDIT_KINDS.items() if kind.hands_on}
     assert set() == (repairs | apart) - MINUTES.keys()
     assert repairs == PART_COST.keys()
-    assert all(minutes_of(text, CAR) > 0 for text in ("mend F3", "unplug ECM.C1", "pull F3"))
+    jobs = [parse_action(text, CAR) for text in ("mend G3", "unplug ECM.C1", "pull F3")]
+    assert all(minutes_of(job, CAR) > 0 for job in jobs)
 
 
 def test_no_fault_lacks_what_takes_it_back() -> None:

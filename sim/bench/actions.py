@@ -20,10 +20,11 @@ measure, load, scope, look   see `sim.bench.observations`
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from sim.bench.observations import OBSERVATION_VERBS, parse_observation
+from sim.bench.observations import OBSERVATION_VERBS, Observation, parse_observation
 from sim.vehicle.car import Car
+from sim.vehicle.edit import Edit
 from sim.vehicle.edits import EDIT_VERBS, parse_edit
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
 
@@ -35,12 +36,17 @@ KEY_POSITIONS = ("off", "accessory", "run", "crank")
 
 @dataclass(frozen=True, slots=True)
 class Action:
-    """One action in normal form: its text, verb and arguments."""
+    """One action in normal form: its text, verb and arguments; or the edit or observation that it is.
+
+    verb: the first word of its text; `edit` for an edit, `observe` for an observation.
+    """
 
     text: str
     verb: str
     argument: str = ""
     number: float = 0.0
+    edit: Edit | None = field(default=None, repr=False)
+    observation: Observation | None = field(default=None, repr=False)
 
 
 def parse_action(text: str, car: Car) -> Action:
@@ -50,13 +56,19 @@ def parse_action(text: str, car: Car) -> Action:
         raise EditProblem("an empty action")
     verb = words[0].lower()
     if verb in EDIT_VERBS:
-        return Action(parse_edit(text, car).text, "edit")
+        return _edit(text, car)
     if verb in OBSERVATION_VERBS:
-        return Action(parse_observation(text, car).text, "observe")
+        what = parse_observation(text, car)
+        return Action(what.text, "observe", observation=what)
     if verb not in _PARSERS:
         known = [*_PARSERS, *EDIT_VERBS, *OBSERVATION_VERBS]
         raise EditProblem(f"no action begins with '{words[0]}'{did_you_mean(verb, known)}")
     return _PARSERS[verb](words[1:], car)
+
+
+def _edit(text: str, car: Car) -> Action:
+    edit = parse_edit(text, car)
+    return Action(edit.text, "edit", edit=edit)
 
 
 def _press(words: list[str], car: Car) -> Action:
@@ -146,8 +158,7 @@ def _battery(verb: str) -> Callable[[list[str], Car], Action]:
     def parse(words: list[str], car: Car) -> Action:
         if words != ["battery"]:
             raise EditProblem(f"write '{verb} battery'")
-        edit = "unplug BAT.NEG" if verb == "disconnect" else "plug BAT.NEG"
-        return Action(edit, "edit")
+        return _edit("unplug BAT.NEG" if verb == "disconnect" else "plug BAT.NEG", car)
 
     return parse
 

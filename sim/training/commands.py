@@ -12,12 +12,14 @@ from textwrap import fill, indent
 from sim.arguments import actions
 from sim.catalogue import shipped_exercises
 from sim.lab.workshop import Workshop
-from sim.training.attempt import Attempt, HandIn, Step
+from sim.training.attempt import Attempt
 from sim.training.debrief import debrief
 from sim.training.debrief_page import as_html, as_markdown
 from sim.training.exercise import Exercise, find_exercise, read_exercise
 from sim.training.forecast import RunSuspects
+from sim.training.hand_in import HandIn
 from sim.training.proof import prove, rivals
+from sim.training.work_step import WorkStep
 from sim.vehicle.problems import Problem
 
 WIDTH = 100
@@ -151,7 +153,7 @@ def _check(exercise: Exercise, and_rivals: bool) -> int:
     return 1 if left else 0
 
 
-def _print_step(step: Step) -> None:
+def _print_step(step: WorkStep) -> None:
     sight = step.sight
     lamps = f", lamps: {' '.join(sight.lit)}" if sight.lit else ""
     print(f"{step.labor_min:6.1f} min  {step.action}  [{sight.ignition}, engine {sight.engine}{lamps}]")

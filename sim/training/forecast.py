@@ -26,8 +26,9 @@ from sim.lab.run import Account, Sight, Trial
 from sim.lab.search_result import PossibleCause
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
-from sim.training.attempt import REPAIRS, Attempt
-from sim.training.causes import same_effect
+from sim.training.attempt import Attempt
+from sim.training.effects import same_effect
+from sim.training.jobs import REPAIRS
 from sim.vehicle.edits import catalogue, further_faults
 
 # A car that comes with a complaint has nothing wrong once in a while: about as often as one of ten
@@ -45,7 +46,7 @@ MEASURING = ("measure", "load", "scope")
 
 
 @dataclass(frozen=True, slots=True)
-class Suspect:
+class WeightedCause:
     """A set of edits (none: nothing is wrong) and its weight before anything was seen."""
 
     edits: tuple[str, ...]
@@ -61,7 +62,7 @@ class SuspectModel(Protocol):
     """What suspects predict for the steps of one log, and for other checks on the car as it came in."""
 
     @property
-    def suspects(self) -> Sequence[Suspect]:
+    def suspects(self) -> Sequence[WeightedCause]:
         """All suspects, among them what was really wrong."""
 
     @property
@@ -213,14 +214,14 @@ def parts_of(sight: Sight) -> dict[str, str | float]:
     return {**sight.seat(), **turned, **sight.found()}
 
 
-def _suspects(attempt: Attempt) -> tuple[tuple[Suspect, ...], int]:
+def _suspects(attempt: Attempt) -> tuple[tuple[WeightedCause, ...], int]:
     exercise = attempt.exercise
     car, hidden = exercise.whole_car, exercise.arrives
-    found = [Suspect((), NOTHING_ODDS)]
+    found = [WeightedCause((), NOTHING_ODDS)]
     texts = (*catalogue(car), *further_faults(car, EVERYDAY))
-    found += [Suspect((text,), odds([text], car)) for text in texts]
+    found += [WeightedCause((text,), odds([text], car)) for text in texts]
     for place, one in enumerate(found):
         if same_effect(one.edits, hidden, exercise.real_car):
             found[place] = replace(one, edits=hidden)
             return tuple(found), place
-    return (*found, Suspect(hidden, odds(hidden, exercise.real_car))), len(found)
+    return (*found, WeightedCause(hidden, odds(hidden, exercise.real_car))), len(found)

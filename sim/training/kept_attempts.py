@@ -14,9 +14,10 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from sim.training.attempt import Attempt, HandIn, Step
+from sim.training.attempt import Attempt
 from sim.training.attempt_log import AttemptLog, log_of
 from sim.training.exercise import Exercise, exercise_from_text
+from sim.training.hand_in import HandIn
 from sim.training.rows import AssignmentRow, AttemptRow, shown_before
 from sim.training.schema import (
     actions,
@@ -31,6 +32,7 @@ from sim.training.schema import (
     writing,
 )
 from sim.training.store import Store, insert, one
+from sim.training.work_step import WorkStep
 from sim.vehicle.problems import Problem
 from sim.wiring.recent import Recent
 
@@ -138,7 +140,7 @@ class KeptAttempt:
         """Whether the class had seen the solution before this was handed in."""
         return self._kept_in.after_showing(self.id)
 
-    def do(self, text: str, progress: Callable[[float], None] | None = None) -> Step:
+    def do(self, text: str, progress: Callable[[float], None] | None = None) -> WorkStep:
         """Do an action and keep it. Where it cannot be kept, the car is as before."""
         step = self.attempt.do(text, progress)
         number, length = self._last + 1, len(self.attempt.steps) - 1

@@ -1,13 +1,14 @@
-"""Shop time and parts: what an action costs in a workshop.
+"""Labor time and parts cost: what an action costs in a workshop.
 
-All figures are common practice, round numbers of the trade; no flat-rate book stands behind them.
+All figures are common practice, round numbers of the trade, from no flat-rate book.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sim.bench.observations import OBSERVATION_VERBS, parse_observation
+from sim.bench.actions import Action
+from sim.training.jobs import CLAMPS
 from sim.vehicle.car import Car
 
 # minutes of hands-on time by the first word of an action: every repair, and all that a search takes apart
@@ -19,7 +20,7 @@ MINUTES: Mapping[str, float] = {
     "unswap": 15.0, "unterminate": 10.0,  # two terminals out of their cavities and back; a resistor cut out
     "replace": 60.0,  # with setting up the new one
 }  # fmt: skip
-# parts used up by each repair, in the shop's own money; `replace` is a module's, a sensor's stand below
+# parts used up by each repair, in the shop's own money; `replace` is a module's, a sensor's is below
 PART_COST: Mapping[str, float] = {
     "plug": 0.0, "fit": 1.0, "mend": 4.0, "unshort": 2.0, "unswap": 2.0, "unterminate": 2.0, "unbypass": 0.0,
     "charge": 0.0, "replace": 300.0,
@@ -31,21 +32,24 @@ BATTERY_MINUTES = 5.0
 HINT_MINUTES = 5.0  # what a hint costs; our own choice
 
 
-def minutes_of(action: str, car: Car, waited_s: float = 0.0) -> float:
-    """Minutes that an action takes; `waited_s` is what the car's clock went on by while somebody waited."""
-    words = action.split()
-    if words[0] in OBSERVATION_VERBS:
-        return parse_observation(action, car).labor_s / 60
-    if words[0] in ("unplug", "plug") and words[1].startswith("BAT."):
+def minutes_of(action: Action, car: Car, waited_s: float = 0.0) -> float:
+    """Minutes of labor time that an action takes, with `waited_s`, the simulated time that a wait took."""
+    if action.observation is not None:
+        return action.observation.labor_s / 60
+    if action.edit is None:
+        return MINUTES[action.verb] + waited_s / 60
+    verb, part = action.edit.verb, action.edit.part
+    if verb in ("unplug", "plug") and part in CLAMPS:
         return BATTERY_MINUTES
-    if words[0] == "replace" and words[1] in car.built.sensors:
+    if verb == "replace" and part in car.built.sensors:
         return SENSOR_MINUTES
-    return MINUTES.get(words[0], DAMAGE_MINUTES) + waited_s / 60
+    return MINUTES.get(verb, DAMAGE_MINUTES)
 
 
-def cost_of(action: str, car: Car) -> float:
-    """Parts used up by an action."""
-    words = action.split()
-    if words[0] == "replace" and words[1] in car.built.sensors:
+def cost_of(action: Action, car: Car) -> float:
+    """Price of the parts used up by an action, in the shop's own money."""
+    if action.edit is None:
+        return 0.0
+    if action.edit.verb == "replace" and action.edit.part in car.built.sensors:
         return SENSOR_COST
-    return PART_COST.get(words[0], 0.0)
+    return PART_COST.get(action.edit.verb, 0.0)

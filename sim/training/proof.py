@@ -16,9 +16,10 @@ from math import isinf
 
 from sim.lab.run import Sight
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
-from sim.training.attempt import Attempt, HandIn
-from sim.training.causes import NO_FAULT
+from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise
+from sim.training.grading import NO_FAULT
+from sim.training.hand_in import HandIn
 from sim.training.rivals import (
     Edits,
     Glance,

@@ -30,7 +30,7 @@ from sim.lab.run import ImpossibleCar, Trial, bench_of
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
-from sim.training.causes import same_effect
+from sim.training.effects import same_effect
 from sim.training.exercise import Exercise
 from sim.training.forecast import parts_of
 from sim.vehicle.car import Car
@@ -51,7 +51,7 @@ CLAMP_OHM = 0.05  # of a battery clamp that keeps the starter from turning; comm
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class SolvedStep:
     """One step of a solution, and what it showed on the exercise's car. `repairs`: it put something right."""
 
     action: str
@@ -69,7 +69,7 @@ class Solved:
     """An exercise (as JSON) and what its solution showed, step by step."""
 
     exercise: str
-    lines: tuple[Line, ...]
+    lines: tuple[SolvedStep, ...]
 
     @property
     def read(self) -> Exercise:
@@ -77,7 +77,7 @@ class Solved:
         return _exercise(self.exercise)
 
     @property
-    def opening(self) -> tuple[Line, ...]:
+    def opening(self) -> tuple[SolvedStep, ...]:
         """The first steps up to a scan, which exercises of one car often share; none where they repair."""
         scan = next((k + 1 for k, line in enumerate(self.lines) if line.verb == "scan"), 0)
         first = self.lines[:scan]
@@ -94,7 +94,7 @@ def solved(exercise: Exercise) -> Solved:
 
 def log_of(attempt: Attempt) -> Solved:
     """What an attempt has shown so far."""
-    lines = tuple(Line(step.action, parts_of(step.sight), step.repairs) for step in attempt.steps)
+    lines = tuple(SolvedStep(step.action, parts_of(step.sight), step.repairs) for step in attempt.steps)
     return Solved(attempt.exercise.model_dump_json(), lines)
 
 
@@ -204,7 +204,7 @@ class Glance:
                 car = parse_edit(text, car).apply(car)
         return car
 
-    def _looks_like(self, line: Line, car: Car) -> set[str]:
+    def _looks_like(self, line: SolvedStep, car: Car) -> set[str]:
         """All that a part could look like; a fuse may have blown where too much can flow."""
         what, state = self._looks[line.action], car.harness
         cars = [car]

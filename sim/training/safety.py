@@ -1,4 +1,4 @@
-"""What would have hurt somebody, or the car, on a real one: judged from the state just before an action.
+"""What could hurt a person or the car on a real one: judged from the state just before an action.
 
 Rules are the usual cautions of the trade (common practice). The maker's service information, local rules and
 a trained person's judgement go before anything said here.
@@ -10,43 +10,48 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from sim.bench.actions import Action
 from sim.bench.bench import Bench
 from sim.instruments.seat import look
+from sim.training.jobs import CLAMPS, POSITIVE_CLAMP
 from sim.vehicle.car import Car
+from sim.vehicle.edit import Edit
+from sim.vehicle.edits import NEGATIVE_CLAMP
 
 AIRBAG_WAIT_S = 600.0  # at least 10 minutes where the maker's figure is not known; common practice
 LIVE = ("accessory", "run", "crank")
 
 
-def dangers(action: str, bench: Bench, battery_off_s: float | None) -> tuple[str, ...]:
-    """What is unsafe about an action (in normal form) on the car as it stands; empty where nothing is.
+def dangers(action: Action, bench: Bench, battery_off_s: float | None) -> tuple[str, ...]:
+    """What is unsafe about an action on the car as it is, in sentences; empty where nothing is.
 
     `battery_off_s`: for how long the battery has been disconnected, in s; None while it is connected.
     """
-    return tuple(_dangers(action.split(), bench, battery_off_s))
+    return tuple(_dangers(action.edit, bench, battery_off_s)) if action.edit else ()
 
 
-def _dangers(words: list[str], bench: Bench, battery_off_s: float | None) -> Iterator[str]:
-    match words:
-        case ["unplug" | "plug", ("BAT.NEG" | "BAT.POS") as clamp]:
-            yield from _at_the_battery(words[0], clamp, bench)
-        case ["unplug" | "plug", connector]:
-            yield from _at_a_connector(connector, bench, battery_off_s)
-        case ["replace", module]:
+def _dangers(edit: Edit, bench: Bench, battery_off_s: float | None) -> Iterator[str]:
+    part = edit.part
+    match edit.verb:
+        case "unplug" | "plug" if part in CLAMPS:
+            yield from _at_the_battery(edit.verb, part, bench)
+        case "unplug" | "plug":
+            yield from _at_a_connector(part, bench, battery_off_s)
+        case "replace":
             for plug in bench.car.connectors.values():
-                if plug.owner == module and plug.id not in bench.car.harness.unplugged:
+                if plug.owner == part and plug.id not in bench.car.harness.unplugged:
                     yield from _at_a_connector(plug.id, bench, battery_off_s)
                     break
-        case ["fit", fuse, rating_a, "A"]:
-            rated_a = bench.car.built.fuses[fuse].rating_a
-            if float(rating_a) > rated_a:
-                yield f"{fuse} is made for {rated_a:g} A: behind {rating_a} A the wire burns first"
+        case "fit" if edit.figure is not None:
+            rated_a = bench.car.built.fuses[part].rating_a
+            if edit.figure > rated_a:
+                yield f"{part} is made for {rated_a:g} A: behind {edit.figure:g} A the wire burns first"
 
 
 def _at_the_battery(verb: str, clamp: str, bench: Bench) -> Iterator[str]:
     if verb == "unplug" and look(bench).engine == "running":
         yield "the battery came off with the engine running: the generator's voltage has nothing to hold it"
-    if clamp == "BAT.POS" and "BAT.NEG" not in bench.car.harness.unplugged:
+    if clamp == POSITIVE_CLAMP and NEGATIVE_CLAMP not in bench.car.harness.unplugged:
         yield "the plus clamp was moved with the minus clamp on: a slip of the spanner is a short"
 
 
@@ -66,5 +71,5 @@ def _at_a_connector(name: str, bench: Bench, battery_off_s: float | None) -> Ite
 
 
 def is_airbag(module: str, car: Car) -> bool:
-    """Is this module the airbag control module?"""
+    """Whether this module is the airbag control module."""
     return module in car.built.modules and (car.built.modules[module].role or module) == "SRS"

@@ -21,9 +21,10 @@ from functools import partial
 from typing import Literal
 
 from sim.bench.observations import OBSERVATION_VERBS
-from sim.training.attempt import REPAIRS, Step
 from sim.training.check_value import best_check, bits_per_minute, entropy_bits, grouped
 from sim.training.forecast import SuspectModel
+from sim.training.jobs import REPAIRS
+from sim.training.work_step import WorkStep
 
 StepVerdict = Literal[
     "informative", "weak", "redundant", "verification", "premature replacement", "unsafe", "repair", ""
@@ -61,7 +62,7 @@ class Judged:
     """
 
     number_in_log: int
-    step: Step
+    step: WorkStep
     verdict: StepVerdict
     reason: str
     number: float | None
@@ -80,7 +81,7 @@ class StepJudge:
     `after_scan`: those left after the first scan before any repair, None without one.
     """
 
-    def __init__(self, steps: Sequence[Step], model: SuspectModel | None) -> None:
+    def __init__(self, steps: Sequence[WorkStep], model: SuspectModel | None) -> None:
         self.after_scan: list[int] | None = None
         self._steps, self._model = steps, model
         self._weights = [] if model is None else [one.weight for one in model.suspects]
@@ -143,7 +144,7 @@ class StepJudge:
         step = self._steps[place]
         if step.dangers:
             return Ruling("unsafe", "; ".join(step.dangers), float(len(step.dangers)), "dangers")
-        if step.verb in REPAIRS and not _is_clamp(step):
+        if step.verb in REPAIRS and not step.moves_clamp:
             return Ruling() if self._puts_back(place) else self._repair(place)
         is_check, tells = step.verb in CHECKS, gain_bits > 0
         if self._repaired and (is_check or tells) and (not tells or self._is_recheck(place)):
@@ -216,8 +217,8 @@ class StepJudge:
     def _puts_back(self, place: int) -> bool:
         """Whether a repair only undoes what this person took apart."""
         step = self._steps[place]
-        undone, thing = UNDONE_BY.get(step.verb), step.action.split()[1]
-        own = [one.verb for one in self._steps[:place] if one.action.split()[1:2] == [thing] and one.changes]
+        undone = UNDONE_BY.get(step.verb)
+        own = [one.verb for one in self._steps[:place] if one.part == step.part and one.changes]
         return undone is not None and own[-1:] == [undone] and not step.vain
 
     def _is_recheck(self, place: int) -> bool:
@@ -225,13 +226,9 @@ class StepJudge:
         return step.verb == "scan" or step.action in {one.action for one in self._steps[:place]}
 
 
-def judged_steps(steps: Sequence[Step], model: SuspectModel | None) -> Iterator[Judged]:
+def judged_steps(steps: Sequence[WorkStep], model: SuspectModel | None) -> Iterator[Judged]:
     """Every step of a log with its verdict."""
     return StepJudge(steps, model).judged()
-
-
-def _is_clamp(step: Step) -> bool:
-    return "BAT." in step.action and step.verb in ("plug", "unplug")
 
 
 def _why_unjudged(has_model: bool) -> str:

@@ -53,6 +53,11 @@ class Edit:
         return self.change(car)
 
     @property
+    def part(self) -> str:
+        """What it is done to: the first that it names; empty for the battery's charge."""
+        return self.targets[0] if self.targets else ""
+
+    @property
     def supposition(self) -> str:
         """What a theory supposes: its sentence without the first word."""
         return self.text.removeprefix("theory ")

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from sim.lab.checks import Check
 from sim.lab.run import Sight
-from sim.training.attempt import Step
-from sim.training.forecast import Suspect
+from sim.training.forecast import WeightedCause
+from sim.training.work_step import WorkStep
 
 
 @dataclass(frozen=True)
@@ -25,9 +25,9 @@ class HandMade:
     edits: tuple[str, ...] = ()  # of each suspect, where its words matter
 
     @property
-    def suspects(self) -> Sequence[Suspect]:
+    def suspects(self) -> Sequence[WeightedCause]:
         edits = self.edits or [f"fault {k}" for k in range(len(self.weights))]
-        return [Suspect((edit,), weight) for edit, weight in zip(edits, self.weights, strict=True)]
+        return [WeightedCause((edit,), weight) for edit, weight in zip(edits, self.weights, strict=True)]
 
     @property
     def compared(self) -> frozenset[int]:
@@ -46,10 +46,10 @@ class HandMade:
         return self.checks_show[check][suspect]
 
 
-def step(action: str, minutes: float = 2.0, vain: str = "", dangers: tuple[str, ...] = ()) -> Step:
+def step(action: str, minutes: float = 2.0, vain: str = "", dangers: tuple[str, ...] = ()) -> WorkStep:
     """A step of a log, without a car behind it."""
     sight = Sight(action=action, time_s=0.0, engine="stopped", ignition="run", cluster="awake")
-    return Step(action, sight, minutes, 0.0, 0.0, vain, dangers=dangers)
+    return WorkStep(action, sight, minutes, 0.0, 0.0, vain, dangers=dangers)
 
 
 def check(action: str, minutes: float) -> Check:

@@ -6,9 +6,11 @@ from dataclasses import replace
 import pytest
 
 from sim.catalogue import shipped_exercises
-from sim.training.attempt import REPAIRS, Attempt, student_view
-from sim.training.causes import NO_FAULT, judge, normal_causes
+from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise, find_exercise, read_exercise
+from sim.training.grading import NO_FAULT, grade, normal_causes
+from sim.training.jobs import REPAIRS
+from sim.training.student_view import student_view
 from sim.vehicle.edits import apply_all, parse_edit
 from sim.vehicle.problems import EditProblem
 
@@ -56,7 +58,7 @@ FAULTS = [
 )
 def test_equal_causes_are_right(named: str, hidden: str) -> None:
     for one, other in ((named, hidden), (hidden, named)):
-        verdict = judge(normal_causes([one], TEACHING), normal_causes([other], TEACHING), TEACHING)
+        verdict = grade(normal_causes([one], TEACHING), normal_causes([other], TEACHING), TEACHING)
         assert verdict.exact
         assert 1.0 == verdict.credit
 
@@ -80,14 +82,14 @@ def test_equal_causes_are_right(named: str, hidden: str) -> None:
     ],
 )
 def test_the_right_circuit_in_another_place_is_near_and_counts_half(named: str, hidden: str) -> None:
-    verdict = judge(normal_causes([named], TEACHING), normal_causes([hidden], TEACHING), TEACHING)
+    verdict = grade(normal_causes([named], TEACHING), normal_causes([hidden], TEACHING), TEACHING)
     assert ((normal_causes([named], TEACHING)[0], normal_causes([hidden], TEACHING)[0]),) == verdict.near
     assert not verdict.exact
     assert 0.5 == verdict.credit
 
 
 def test_other_circuits_are_wrong_and_what_is_left_is_missed() -> None:
-    verdict = judge(("pull F3", "open G4"), ("pull F3", "unplug DDM.C1"), TEACHING)
+    verdict = grade(("pull F3", "open G4"), ("pull F3", "unplug DDM.C1"), TEACHING)
     assert (("pull F3",), (), ("open G4",), ("unplug DDM.C1",)) == (
         verdict.right,
         verdict.near,
@@ -99,22 +101,22 @@ def test_other_circuits_are_wrong_and_what_is_left_is_missed() -> None:
 
 def test_all_pins_of_a_connector_open_are_the_connector_off() -> None:
     pins = tuple(f"open DDM.C1.{cavity}" for cavity in range(1, 5))
-    assert judge(pins, ("unplug DDM.C1",), TEACHING).exact
-    assert not judge(pins[:3], ("unplug DDM.C1",), TEACHING).exact
+    assert grade(pins, ("unplug DDM.C1",), TEACHING).exact
+    assert not grade(pins[:3], ("unplug DDM.C1",), TEACHING).exact
 
 
 def test_a_theory_must_be_the_right_one() -> None:
     hidden = ("theory F31 feeds TACHO", "pull F31")
     car = apply_all(MINIBUS, ["theory F31 feeds TACHO"])
-    assert judge(("theory F31 feeds TACHO", "pull F31"), hidden, car).exact
-    assert ("theory F31 feeds TACHO",) == judge(("pull F31",), hidden, car).missed
-    assert not judge(("theory TACHO waits for TPM", "pull F31"), hidden, car).exact
+    assert grade(("theory F31 feeds TACHO", "pull F31"), hidden, car).exact
+    assert ("theory F31 feeds TACHO",) == grade(("pull F31",), hidden, car).missed
+    assert not grade(("theory TACHO waits for TPM", "pull F31"), hidden, car).exact
 
 
 def test_no_fault_found_is_right_only_where_nothing_is_wrong() -> None:
-    assert judge((NO_FAULT,), (), TEACHING).exact
-    assert ("pull F3",) == judge((NO_FAULT,), ("pull F3",), TEACHING).missed
-    assert ("pull F3",) == judge(("pull F3",), (), TEACHING).wrong
+    assert grade((NO_FAULT,), (), TEACHING).exact
+    assert ("pull F3",) == grade((NO_FAULT,), ("pull F3",), TEACHING).missed
+    assert ("pull F3",) == grade(("pull F3",), (), TEACHING).wrong
 
 
 def test_the_fuse_that_a_short_has_blown_is_true_but_not_the_cause() -> None:

@@ -2,6 +2,7 @@
 
 import pytest
 
+from sim.bench.actions import parse_action
 from sim.training.exercise import find_exercise
 from sim.training.labor import cost_of, minutes_of
 
@@ -9,14 +10,22 @@ CAR = find_exercise("29").whole_car
 SENSOR = min(CAR.built.sensors)
 
 
+def minutes(text: str, waited_s: float = 0.0) -> float:
+    return minutes_of(parse_action(text, CAR), CAR, waited_s)
+
+
+def cost(text: str) -> float:
+    return cost_of(parse_action(text, CAR), CAR)
+
+
 def test_what_somebody_waits_for_is_paid_by_the_minute() -> None:
-    assert 2.0 == pytest.approx(minutes_of("clear", CAR, 120.0) - minutes_of("clear", CAR))
+    assert 2.0 == pytest.approx(minutes("clear", 120.0) - minutes("clear"))
 
 
 def test_a_sensor_is_replaced_in_less_time_and_for_less_than_a_module() -> None:
-    assert minutes_of(f"replace {SENSOR}", CAR) < minutes_of("replace ECM", CAR)
-    assert 0 < cost_of(f"replace {SENSOR}", CAR) < cost_of("replace ECM", CAR)
+    assert minutes(f"replace {SENSOR}") < minutes("replace ECM")
+    assert 0 < cost(f"replace {SENSOR}") < cost("replace ECM")
 
 
 def test_looking_and_reading_use_up_nothing() -> None:
-    assert [0.0, 0.0, 0.0] == [cost_of(action, CAR) for action in ("scan", "look F2", "unplug ECM.C1")]
+    assert [0.0, 0.0, 0.0] == [cost(action) for action in ("scan", "look F2", "unplug ECM.C1")]

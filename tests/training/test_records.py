@@ -20,12 +20,12 @@ import pytest
 from sqlalchemy import create_engine, inspect, text
 
 from sim.catalogue import shipped_exercises
-from sim.training.attempt import student_view
 from sim.training.attempt_log import Elsewhere
 from sim.training.kept_attempts import KeptAttempt
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, StudentRow
 from sim.training.schema import VERSION, writing
+from sim.training.student_view import student_view
 from sim.vehicle.problems import EditProblem, Problem
 
 FIRST = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")

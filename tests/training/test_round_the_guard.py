@@ -1,6 +1,7 @@
 """A bypass lead goes round a guarded gateway: what it opens, and what it costs."""
 
 from sim import scenarios_folder
+from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
 from sim.modules.uds_responses import Done, NegativeResponse
 from sim.training.labor import minutes_of
@@ -26,5 +27,5 @@ def test_the_lead_opens_what_the_challenge_guards() -> None:
 
 def test_the_lead_costs_more_than_the_challenge() -> None:
     """Hands-on minutes there and back: 4 + 5 + 3 + 2 against 2 for seed and key."""
-    assert 14.0 == sum(minutes_of(action, CAR) for action in LEAD)
-    assert 2.0 == sum(minutes_of(action, CAR) for action in UNLOCK)
+    assert 14.0 == sum(minutes_of(parse_action(action, CAR), CAR) for action in LEAD)
+    assert 2.0 == sum(minutes_of(parse_action(action, CAR), CAR) for action in UNLOCK)

@@ -8,12 +8,12 @@ from pathlib import Path
 from markupsafe import Markup
 
 from sim.markup import macros
-from sim.training.attempt import Step
+from sim.training.work_step import WorkStep
 
 _html = macros(Path(__file__).with_name("class.html"))
 
 
-def step_words(step: Step) -> str:
+def step_words(step: WorkStep) -> str:
     """What a step has shown, in a few words."""
     if step.vain:
         return f"in vain, {step.vain}"
@@ -31,27 +31,27 @@ def step_words(step: Step) -> str:
     return ""
 
 
-def step_cards(steps: Iterable[Step]) -> Markup:
+def step_cards(steps: Iterable[WorkStep]) -> Markup:
     """The latest steps, each with everything that it showed."""
     return _html("step_cards", [(step, step_words(step), _cost(step), _seat(step)) for step in steps])
 
 
-def _seat(step: Step) -> str:
+def _seat(step: WorkStep) -> str:
     sight = step.sight
     lamps = f" · lamps lit: {', '.join(name.replace('_', ' ') for name in sight.lit)}" if sight.lit else ""
     return f"ignition {sight.ignition} · engine {sight.engine}{_engine(step)}{lamps}"
 
 
-def _engine(step: Step) -> str:
+def _engine(step: WorkStep) -> str:
     if step.sight.started:
         return ", it has started"
     return ", the starter turned it" if step.sight.cranked else ""
 
 
-def _cost(step: Step) -> str:
+def _cost(step: WorkStep) -> str:
     return f"{step.minutes:.1f} min{f', parts {step.cost:g}' if step.cost else ''}"
 
 
-def step_table(steps: Iterable[Step]) -> Markup:
+def step_table(steps: Iterable[WorkStep]) -> Markup:
     """The log: number, action, what it showed, shop minutes."""
     return _html("step_table", [(step, step_words(step)) for step in steps])

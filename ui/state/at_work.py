@@ -13,9 +13,9 @@ from functools import partial
 import streamlit as st
 
 from sim.bench.observations import OBSERVATION_VERBS
-from sim.training.attempt import Step
 from sim.training.kept_attempts import KeptAttempt
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
+from sim.training.work_step import WorkStep
 from sim.vehicle.problems import Problem
 from ui.drawing.class_work import step_words
 from ui.state import classroom
@@ -40,7 +40,7 @@ class AtWork(Held):
     assignment: AssignmentRow
     messages: list[MessageRow]
     signal: ClassNotice
-    steps: list[Step] = field(default_factory=list)
+    steps: list[WorkStep] = field(default_factory=list)
     taken_back: list[str] = field(default_factory=list)
 
     @property

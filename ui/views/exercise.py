@@ -7,10 +7,10 @@ from functools import partial
 
 import streamlit as st
 
-from sim.training.attempt import Step
-from sim.training.causes import NO_FAULT
 from sim.training.exercise import Exercise
+from sim.training.grading import NO_FAULT
 from sim.training.labor import HINT_MINUTES
+from sim.training.work_step import WorkStep
 from sim.vehicle.edits import answers
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
@@ -107,7 +107,7 @@ def _from_the_instructor(held: AtWork) -> None:
             st.info(f"The instructor shows what is hidden: {hidden}", icon=":material/visibility:")
 
 
-def _shown(steps: list[Step]) -> None:
+def _shown(steps: list[WorkStep]) -> None:
     """What the last work has shown."""
     with st.container(key="what_it_showed"):
         if steps:

@@ -12,7 +12,7 @@ from sim.lab.grid_report import grid_csv, grid_html, grid_json, grid_sections
 from sim.lab.grid_table import Grid
 from sim.lab.report import DISCLAIMER, Section
 from sim.lab.workshop import Progress, Stop, Workshop
-from sim.training.attempt import REPAIRS
+from sim.training.jobs import REPAIRS
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem, Problem
 from ui.drawing import sheet

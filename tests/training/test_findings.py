@@ -1,19 +1,27 @@
 """What was touched or looked at is known as it was then; nothing else is."""
 
+from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
 from sim.training.attempt import Attempt
 from sim.training.exercise import find_exercise
-from sim.training.found import Found
+from sim.training.findings import Findings
 
 MINIBUS = find_exercise("16-seats-out").whole_car
 
 
-def known(given: list[str], *actions: str) -> Found:
+def known(given: list[str], *actions: str) -> Findings:
     bench = Bench(MINIBUS, given, fidelity="stream")
-    found = Found()
+    found = Findings()
     for action in actions:
-        found.note(bench.do(action).action, bench.car)
+        do(bench, found, action)
     return found
+
+
+def do(bench: Bench, found: Findings, text: str) -> None:
+    """Do an action and note what it shows."""
+    action = parse_action(text, bench.car)
+    bench.do(text)
+    found.note(action, bench.car)
 
 
 def test_nothing_is_known_before_somebody_looks() -> None:
@@ -40,11 +48,11 @@ def test_own_work_is_known_and_taken_back() -> None:
 
 def test_a_fuse_that_blows_behind_ones_back_is_not_known_until_looked_at() -> None:
     bench = Bench(MINIBUS, ["short F3.2 to BODY"], fidelity="stream")
-    found = Found()
+    found = Findings()
     assert "F3" in bench.car.harness.blown
-    found.note(bench.do("unplug ABS.C1").action, bench.car)
+    do(bench, found, "unplug ABS.C1")
     assert set() == found.out
-    found.note(bench.do("look F3").action, bench.car)
+    do(bench, found, "look F3")
     assert {"F3"} == found.out
 
 

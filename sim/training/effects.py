@@ -1,0 +1,143 @@
+"""What an edit does to a car, part by part, so that two sentences can be compared by their effect.
+
+`unplug ABS` and `unplug ABS.C1` are one thing, a fuse that is out and a fuse that is blown both leave the
+same gap. A fuse out and its only wire open are not the same, though both leave the module dark: they are
+*near*.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import networkx as nx
+
+from sim.vehicle.car import Car
+from sim.vehicle.edit import Edit
+from sim.vehicle.edits import parse_edit
+from sim.vehicle.elements import Element, Resistor, Wire
+from sim.vehicle.harness_state import OPENINGS, Lead, alterations
+from sim.wiring.conduction import SwitchState
+from sim.wiring.wiring import Wiring
+
+# how far a named figure may be off: a meter on a live joint gives no more; our own choice
+OHM_FACTOR = 3.0
+CHARGE_POINTS = 20.0
+OFFSET_V = 1.0
+
+Atom = tuple[str, ...]  # what an edit does to one part: ("open", "F3"), ("added_ohm", "G2"), ("short", ...)
+Effect = dict[Atom, float]  # each atom with the figure that goes with it, 0 where there is none
+
+
+def same_effect(one: Sequence[str], other: Sequence[str], car: Car) -> bool:
+    """Whether two sets of edits do the same to a car that is as built and whole."""
+    return is_same(*(joined(effect_of(text, car) for text in texts) for texts in (one, other)))
+
+
+def same_place(one: str, other: str, car: Car) -> bool:
+    """Whether two edits join the same two stretches of wire, whatever their resistance."""
+    return effect_of(one, car).keys() == effect_of(other, car).keys()
+
+
+def effect_of(text: str, car: Car) -> Effect:
+    """What an edit does to the parts of a car, with the figure that goes with it (0 where there is none)."""
+    edit = parse_edit(text, car)
+    if edit.kind == "theory":
+        return {("design", *_theory_words(edit)): 0.0}
+    after = edit.apply(car)
+    atoms: Effect = {
+        ("open", name): 0.0
+        for name, element in car.elements.items()
+        if car.is_whole(element) and not after.is_whole(element)
+    }
+    for one in alterations(car.harness, after.harness):
+        if isinstance(one.now, Lead):
+            for part in one.now.parts:
+                atoms.update(_joins(part, car))
+        elif isinstance(one.now, str):
+            atoms[(one.field, *sorted((one.part, one.now)))] = 0.0
+        elif one.now is not None and one.field not in OPENINGS:
+            atoms[(one.field, one.part)] = float(one.now) if isinstance(one.now, float | int) else 0.0
+    return atoms
+
+
+def _joins(part: Element, car: Car) -> Effect:
+    """A part between two places of the harness: a terminator by its resistance, anything else a short."""
+    wired = _wired(car)
+    ends = sorted((_stretch(part.a, wired), _stretch(part.b, wired)))
+    if isinstance(part, Resistor) and part.kind == "terminator":
+        return {("terminator", *ends): part.ohm}
+    return {("short", *ends): 0.0}
+
+
+def _theory_words(edit: Edit) -> tuple[str, ...]:
+    # `TRM` and `TRM.B+` are one consumer
+    return tuple(word.removesuffix(".B+") for word in edit.supposition.split())
+
+
+def _wired(car: Car) -> nx.Graph[str]:
+    """All terminals that a wire or a joint reaches, without contacts."""
+    wired: nx.Graph[str] = nx.Graph()
+    for element in car.elements.values():
+        joint = isinstance(element, Resistor) and element.kind in ("joint", "trace")
+        if isinstance(element, Wire) or joint:
+            wired.add_edge(element.a, element.b)
+    return wired
+
+
+def _stretch(node: str, wired: nx.Graph[str]) -> str:
+    """The stretch of harness that a terminal belongs to, up to the next pair of contacts, by its first name.
+
+    Where along a wire two strands touch makes no difference that can be measured.
+    """
+    stretch: set[str] = nx.node_connected_component(wired, node) if node in wired else {node}
+    return min(stretch)
+
+
+def joined(effects: Iterable[Effect]) -> Effect:
+    """Several effects as one."""
+    return {atom: value for effect in effects for atom, value in effect.items()}
+
+
+def is_same(one: Effect, other: Effect) -> bool:
+    """Whether two effects are equal, their figures within what a meter can tell apart."""
+    return one.keys() == other.keys() and all(_alike(atom, one[atom], other[atom]) for atom in one)
+
+
+def _alike(atom: Atom, one: float, other: float) -> bool:
+    match atom[0]:
+        case "added_ohm" | "terminator":
+            return max(one, other) <= OHM_FACTOR * min(one, other)
+        case "battery_pct":
+            return abs(one - other) <= CHARGE_POINTS
+        case "offset_v":
+            return abs(one - other) <= OFFSET_V
+    return one == other
+
+
+def is_near(named: str, hidden: str, car: Car) -> bool:
+    """Whether two edits are in one circuit: the same part, or the same modules dark and lines cut."""
+    one, other = effect_of(named, car), effect_of(hidden, car)
+    if {name for atom in one for name in atom[1:]} & {name for atom in other for name in atom[1:]}:
+        return True
+    shown = _shows(hidden, car)
+    return shown != _shows("", car) and shown == _shows(named, car)
+
+
+def _shows(edit: str, car: Car) -> tuple[frozenset[str], ...]:
+    """The modules without supply and the links that work, with everything switched on."""
+    after = parse_edit(edit, car).apply(car) if edit else car
+    state = SwitchState(
+        frozenset(car.built.modules), frozenset(), frozenset(), frozenset(car.built.relays), False
+    )
+    reading = Wiring(after).solve(state)
+    dark = frozenset(
+        name for name, spec in car.built.modules.items() if reading.supply_v(name) < spec.min_supply_v
+    )
+    lit = frozenset(
+        channel
+        for channel, part in car.transceivers.items()
+        if part.module in car.built.modules and part.module not in dark
+    )
+    ports = frozenset(channel for channel, port in car.lin.items() if port.module not in dark)
+    links = reading.hears(lit).links | reading.hears_on_wires(ports)
+    return dark, frozenset(f"{a} {b}" for a, b in links)
