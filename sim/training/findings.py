@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from sim.bench.actions import Action
+from sim.bench.observations import Kind
 from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_KINDS
 from sim.vehicle.elements import Contact
@@ -38,7 +39,7 @@ class Findings:
                 self._inspect(action.edit.part, car)
         elif action.observation is not None:
             what = action.observation
-            if what.kind == "look":
+            if what.kind is Kind.LOOK:
                 self._inspect(what.points[0], car)
                 return
             probed = {*what.points, *what.lamp_at}

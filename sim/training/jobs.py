@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from sim.bench.actions import Action
+from sim.bench.observations import Kind
 from sim.training.exercise import Tool
 from sim.vehicle.edits import EDIT_KINDS, NEGATIVE_CLAMP
 
@@ -12,7 +13,8 @@ TOOL_OF: dict[str, Tool] = {
     "press": "seat", "brake": "seat", "key": "seat", "fob": "seat", "switch": "seat", "wait": "seat",
     "scan": "scan", "save": "scan", "clear": "clear", "unlock": "clear",
 }  # fmt: skip
-INSTRUMENT_OF: dict[str, Tool] = {"look": "eye", "load": "lamp", "scope": "scope"}  # all others: the meter
+# what is not measured with the meter
+INSTRUMENT_OF: dict[Kind, Tool] = {Kind.LOOK: "eye", Kind.LOAD: "lamp", Kind.SCOPE: "scope"}
 REPAIRS = tuple(verb for verb, kind in EDIT_KINDS.items() if kind.sort == "repair")
 # taken apart and put together again in any search for a fault; other edits would damage the car
 HANDS_ON = tuple(verb for verb, kind in EDIT_KINDS.items() if kind.hands_on)
