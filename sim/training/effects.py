@@ -139,5 +139,5 @@ def _shows(edit: str, car: Car) -> tuple[frozenset[str], ...]:
         if part.module in car.built.modules and part.module not in dark
     )
     ports = frozenset(channel for channel, port in car.lin.items() if port.module not in dark)
-    links = reading.hears(lit).links | reading.hears_on_wires(ports)
+    links = reading.connectivity(lit).links | reading.lin_links(ports)
     return dark, frozenset(f"{a} {b}" for a, b in links)
