@@ -214,6 +214,7 @@ CHECKS: list[Callable[[], None]] = [
 
 @pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.__name__)
 def test_unbroken_it_is_green(check: Callable[[], None]) -> None:
+    """Every check that a breakage must turn red passes on the intact program."""
     check()
 
 
@@ -367,6 +368,7 @@ BREAKAGES = [
 
 @pytest.mark.parametrize("breakage", BREAKAGES, ids=lambda breakage: breakage.name)
 def test_a_breakage_is_noticed(breakage: Breakage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A line broken on purpose makes its check fail."""
     owner = breakage.owner
     if isinstance(owner, str):
         owner = __import__(owner, fromlist=["_"])
@@ -376,4 +378,5 @@ def test_a_breakage_is_noticed(breakage: Breakage, monkeypatch: pytest.MonkeyPat
 
 
 def test_every_check_is_there_for_a_breakage() -> None:
+    """No check is kept that no breakage needs."""
     assert set(CHECKS) == {breakage.noticed_by for breakage in BREAKAGES}

@@ -254,6 +254,7 @@ def test_recovery_follows_the_file(teaching: Car) -> None:
 
 
 def test_a_bus_may_have_a_code_of_its_own(teaching: Car, stored: Stored) -> None:
+    """A bus with its own `off_code` in the vehicle file sets that code."""
     text = (scenarios_folder() / "vehicles" / "teaching-car.yaml").read_text(encoding="utf-8")
     text = text.replace("powertrain: {bitrate_bps", "powertrain: {off_code: U0075, bitrate_bps")
     bench = Bench(car_from_text(text, "own-code.yaml"))

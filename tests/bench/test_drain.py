@@ -70,6 +70,7 @@ def test_one_module_keeps_its_bus_awake(fidelity: Fidelity) -> None:
 
 
 def test_both_depths_have_the_same_charge() -> None:
+    """After ten hours both fidelities show the same state of charge."""
     charges = []
     for fidelity in FIDELITIES:
         bench = Bench(KEYED, ["keep ECM awake"], fidelity=fidelity)
@@ -115,6 +116,7 @@ def state_of_engine(bench: Bench) -> str:
 
 
 def test_without_the_fault_it_starts_after_the_same_time() -> None:
+    """A healthy car still starts after three days."""
     bench = Bench(KEYED, fidelity="stream")
     bench.do_all(["wait 24 h", "wait 24 h", "wait 24 h", "key run", "wait 1 s", "key crank", "wait 1 s"])
     assert "running" == bench.live.world.engine.value
@@ -137,12 +139,14 @@ def test_the_minibus_does_not_start_after_a_night_awake() -> None:
 
 
 def test_with_a_little_more_charge_it_starts() -> None:
+    """A battery just above its limit starts the engine."""
     bench = Bench(MINIBUS, ["charge 11 %", "keep DDM awake"], fidelity="stream")
     bench.do_all(["wait 1 min", "press start with brake", "wait 5 s"])
     assert "running" == bench.live.world.engine.value
 
 
 def test_why_the_bus_is_awake_and_the_battery_flat() -> None:
+    """Both explanations name the module that stays awake and end at its fault."""
     bench = Bench(MINIBUS, ["keep DDM awake"], fidelity="stream")
     bench.do("wait 3 h")
     why = why_awake(bench, "body")
@@ -167,6 +171,7 @@ def test_a_switch_left_on_keeps_it_awake_as_well() -> None:
 
 
 def test_a_new_module_lets_the_car_sleep() -> None:
+    """After the module that stays awake is replaced, all modules sleep."""
     bench = Bench(MINIBUS, ["keep DDM awake"], fidelity="stream")
     bench.do_all(["wait 2 min", "replace DDM", "wait 15 s"])
     assert {"asleep"} == {module.state for module in bench.live.modules.values()}
@@ -198,6 +203,7 @@ def test_the_generator_gives_it_back() -> None:
 
 
 def test_charging_sets_it_and_the_clamp_off_keeps_it() -> None:
+    """Charging sets the charge, and without the clamp nothing takes it."""
     bench = Bench(KEYED, ["keep ECM awake"], fidelity="stream")
     bench.do("wait 20 h")
     assert bench.live.battery.charge_pct < 80
@@ -206,6 +212,7 @@ def test_charging_sets_it_and_the_clamp_off_keeps_it() -> None:
 
 
 def test_an_empty_battery_stays_at_nothing() -> None:
+    """The charge never falls below zero."""
     bench = Bench(KEYED, ["charge 3 %", "keep ECM awake"], fidelity="stream")
     bench.do("wait 24 h")
     assert (0.0, 0.0) == (bench.live.battery.charge_pct, bench.live.battery.shown_pct)
@@ -220,6 +227,7 @@ def test_what_is_taken_adds_up() -> None:
 
 
 def test_a_drained_day_replays() -> None:
+    """A restored bench has the same charge, and a rewound one the same trace."""
     bench = Bench(KEYED, ["keep ECM awake"], fidelity="stream")
     bench.do_all(["wait 4 h", "key run", "key crank", "wait 1 min"])
     again = Bench.restored(KEYED, bench.saved())

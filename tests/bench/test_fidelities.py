@@ -66,6 +66,7 @@ def _lived(bench: Bench, log: list[str]) -> dict[str, Any]:
 
 @pytest.mark.parametrize("seed", range(DAYS))
 def test_both_depths_live_the_same_day(seed: int) -> None:
+    """A random day gives the same codes and states at both fidelities."""
     name, given, log = _day(seed)
     frames = _lived(Bench(_car(name), given, seed, "frame"), log)
     streams = _lived(Bench(_car(name), given, seed, "stream"), log)
@@ -84,6 +85,7 @@ def test_a_frame_that_comes_just_when_a_code_matures_goes_over_to_frame_depth() 
 
 @pytest.mark.parametrize("seed", range(max(1, DAYS // 20)))
 def test_both_depths_live_the_same_day_with_lin_and_fd(seed: int) -> None:
+    """So does a random day of the car with LIN and CAN FD."""
     name, given, log = _day(seed, "small-estate")
     frames = _lived(Bench(_car(name), given, seed, "frame"), log)
     streams = _lived(Bench(_car(name), given, seed, "stream"), log)

@@ -32,6 +32,7 @@ def short_at(bench: Bench, multiple: float, fuse: str = "F9") -> str:
 
 @pytest.mark.parametrize("multiple", [1.35, 2.0, 3.5, 6.0])
 def test_the_time_to_open_lies_in_the_band(multiple: float) -> None:
+    """A fuse opens within the times of ISO 8820-3 for its overload."""
     # ISO 8820-3: longest times as a relay data sheet quotes them (read), shortest from memory
     bench = Bench(TEACHING)
     bench.do("wait 20 s")
@@ -46,6 +47,7 @@ def test_the_time_to_open_lies_in_the_band(multiple: float) -> None:
 
 
 def test_up_to_its_rating_a_fuse_never_opens() -> None:
+    """A little above its rating a fuse holds for ten hours."""
     bench = Bench(TEACHING)
     bench.do("wait 20 s")
     bench.do(short_at(bench, 1.05))
@@ -54,6 +56,7 @@ def test_up_to_its_rating_a_fuse_never_opens() -> None:
 
 
 def test_a_short_blows_the_fuse_and_the_next_one() -> None:
+    """A new fuse blows again until the short is removed."""
     bench = Bench(TEACHING)
     bench.do("short F1.2 to BODY 0.05 ohm")
     bench.do("wait 1 s")
@@ -68,6 +71,7 @@ def test_a_short_blows_the_fuse_and_the_next_one() -> None:
 
 
 def test_the_reason_is_the_short_behind_this_fuse() -> None:
+    """The explanation names the short on this fuse's circuit and no other."""
     bench = Bench(TEACHING, ["short F2.2 to BODY 0.1 ohm"])
     bench.do("short F1.2 to BODY 0.05 ohm")
     bench.do("wait 1 s")
@@ -78,6 +82,7 @@ def test_the_reason_is_the_short_behind_this_fuse() -> None:
 
 
 def test_too_large_a_fuse_holds_what_the_right_one_would_not() -> None:
+    """A 30 A fuse in a 10 A holder does not open at 20 A."""
     for given, expected in (([], ["F9"]), (["fit F9 30 A"], [])):
         bench = Bench(TEACHING, given)
         bench.do("wait 20 s")
@@ -87,6 +92,7 @@ def test_too_large_a_fuse_holds_what_the_right_one_would_not() -> None:
 
 
 def test_an_overload_taken_away_in_time_harms_nothing() -> None:
+    """A fuse that has not opened yet cools down and holds."""
     bench = Bench(TEACHING)
     bench.do("wait 20 s")
     short = short_at(bench, 2.0)
@@ -118,6 +124,7 @@ def test_what_a_fuse_has_borne_counts_when_the_overload_grows() -> None:
 
 @pytest.mark.parametrize("car", ["teaching-car", "shuttle-minibus", "six-modules"])
 def test_no_fuse_of_a_healthy_car_opens(car: str) -> None:
+    """Starting a healthy car blows no fuse."""
     bench = Bench(read_car(scenarios_folder() / "vehicles" / f"{car}.yaml"))
     works = {"teaching-car": ["key run", "key crank"], "shuttle-minibus": ["press start with brake"]}
     bench.do_all([*works.get(car, ["press start"]), "wait 10 s"])
@@ -125,6 +132,7 @@ def test_no_fuse_of_a_healthy_car_opens(car: str) -> None:
 
 
 def test_a_blowing_fuse_replays_the_same() -> None:
+    """Two replays of a day with a blowing fuse have the same trace."""
     log = ["short F1.2 to BODY 0.05 ohm", "wait 1 s", "fit F1", "wait 1 s"]
     one, two = Bench.replay(TEACHING, (), 0, log), Bench.replay(TEACHING, (), 0, log)
     assert list(one.trace.lines()) == list(two.trace.lines())

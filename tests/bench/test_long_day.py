@@ -14,6 +14,7 @@ ROUND = ["key run", "wait 1 s", "brake on", "wait 1 s", "brake off", "key off", 
 
 
 def test_what_was_taken_is_the_same_however_often_it_is_asked_for(teaching: Car) -> None:
+    """Asking for the charge taken does not change it."""
     often, seldom = Bench(teaching), Bench(teaching)
     seldom.do_all(ROUND * 5)
     for action in ROUND * 5:

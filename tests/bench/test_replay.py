@@ -157,6 +157,7 @@ def test_rewinding_is_a_shorter_day(morning: Bench) -> None:
 
 @pytest.mark.parametrize("keep", [-1, len(MORNING) + 1])
 def test_a_log_has_only_so_many_actions(morning: Bench, keep: int) -> None:
+    """Rewinding beyond the log is refused with its length."""
     with pytest.raises(
         EditProblem, match=f"the log has {len(MORNING)} actions; it cannot be rewound to {keep}"
     ):
@@ -184,6 +185,7 @@ def test_the_same_morning_with_the_fuse_in(morning: Bench) -> None:
     ],
 )
 def test_what_is_no_saved_bench_is_refused(text: str, teaching: Car) -> None:
+    """A text that is no saved bench is refused in one sentence."""
     with pytest.raises(EditProblem, match="this is no saved bench"):
         Bench.restored(teaching, text)
 
@@ -200,6 +202,7 @@ def test_what_is_no_saved_bench_is_refused(text: str, teaching: Car) -> None:
     ],
 )
 def test_an_action_that_makes_no_sense_changes_nothing(action: str, sentence: str, teaching: Car) -> None:
+    """A refused action leaves log, trace and clock as they were."""
     bench = Bench(teaching)
     before = bench.saved(), list(bench.trace.lines()), bench.now_s
     with pytest.raises(EditProblem) as caught:

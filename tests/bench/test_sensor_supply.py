@@ -45,6 +45,7 @@ def volts(bench: Bench, a: str, b: str = "ECM.sensor_ground") -> float:
 
 @pytest.mark.parametrize("name", IGNITION)
 def test_a_whole_branch_stands_at_five_volts_and_signals_are_their_share(name: str) -> None:
+    """A healthy reference gives 5 V while the module runs, and signals are their share of it."""
     bench = started(name)
     assert set() == codes(bench)
     assert 5.0 == pytest.approx(volts(bench, "ECM.ref1"), abs=0.01)
@@ -56,6 +57,7 @@ def test_a_whole_branch_stands_at_five_volts_and_signals_are_their_share(name: s
 
 @pytest.mark.parametrize("name", IGNITION)
 def test_one_shorted_sensor_takes_its_branch_down_and_no_other(name: str) -> None:
+    """All sensors of the branch set codes that end at the short; the other branch keeps 5 V."""
     bench = started(name, SHORTED)
     assert {"P0641-1C", "P0107-16", "P0122-16", "P0532-16"} == codes(bench)
     assert 0.1 * 0.5 == pytest.approx(volts(bench, "throttle_sensor.1", "throttle_sensor.3"), rel=0.1)
@@ -65,6 +67,7 @@ def test_one_shorted_sensor_takes_its_branch_down_and_no_other(name: str) -> Non
 
 
 def test_sensors_come_off_one_after_another_until_the_branch_recovers() -> None:
+    """Unplugging the shorted sensor, and no other, brings the 5 V back."""
     bench = started("teaching-car", SHORTED)
     read_v = []
     for plug in ("map_sensor", "refrigerant_sensor", "throttle_sensor"):
@@ -81,6 +84,7 @@ def test_sensors_come_off_one_after_another_until_the_branch_recovers() -> None:
 def test_how_far_the_branch_collapses_depends_on_the_short(
     short_ohm: float, low_v: float, high_v: float
 ) -> None:
+    """The voltage at the pin follows from the resistance of the short."""
     bench = started("teaching-car", f"short throttle_sensor:1 to throttle_sensor:3 {short_ohm:g} ohm")
     assert low_v < pin_v(bench) < high_v
 
@@ -99,18 +103,21 @@ def pin_v(bench: Bench) -> float:
     ],
 )
 def test_an_open_wire_of_one_sensor_disturbs_that_sensor_alone(given: str, expected: str) -> None:
+    """An open wire sets one code, whose explanation is that wire."""
     bench = started("teaching-car", given)
     assert {expected} == codes(bench)
     assert (f"given: {given}",) == tuple(why_code(bench, "ECM", expected).roots())
 
 
 def test_battery_voltage_on_the_branch_is_out_of_its_window_and_the_regulator_takes_none_in() -> None:
+    """Battery voltage on the reference sets its code and drives no current into the module."""
     bench = started("teaching-car", "short map_sensor.1 to BAT+")
     assert "P0641-1C" in codes(bench)
     assert 0.0 == pytest.approx(bench.live.reading.current("ECM:ref1.reference"), abs=1e-9)
 
 
 def test_no_more_than_the_limit_flows_into_a_short() -> None:
+    """The regulator limits the current into a short."""
     car = shipped("teaching-car")
     bench = Bench(car, ["short throttle_sensor:1 to throttle_sensor:3 0.001 ohm"])
     wiring = Wiring(bench.car)
@@ -140,6 +147,7 @@ modules: {ECM: {references: {ref1: {code: P0641}}}, TCM: {}}
 def test_a_sensor_that_leads_nowhere_is_refused_in_one_sentence(
     ends: tuple[str, str, str], expected: str
 ) -> None:
+    """A sensor wire to an unknown end is an error of the file."""
     with pytest.raises(FileProblem) as caught:
         car_from_text(SMALL % ends, "small.yaml")
     assert str(caught.value).endswith(expected)

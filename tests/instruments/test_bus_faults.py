@@ -295,6 +295,7 @@ def car_of(three: Callable[..., Car]) -> Callable[..., Car]:
 
 @pytest.mark.parametrize("row", TABLE, ids=IDS)
 def test_who_still_communicates(row: Row, car_of: Callable[..., Car], solved: Callable[..., Reading]) -> None:
+    """For each fault of the table the modules that still communicate are the expected ones."""
     assert row.talk == talking(solved(car_of(row)))
 
 
@@ -302,6 +303,7 @@ def test_who_still_communicates(row: Row, car_of: Callable[..., Car], solved: Ca
 def test_resistance_between_pins_6_and_14_with_the_battery_off(
     row: Row, car_of: Callable[..., Car], solved: Callable[..., Reading]
 ) -> None:
+    """For each fault an ohmmeter shows the resistance of the table."""
     found = solved(car_of(row.without_5_v, "unplug BAT.NEG"), asleep=True)
     ohm = ohms_between(found, Traffic(), "DLC.6", "DLC.14")
     if isinstance(row.off_ohm, tuple):
@@ -317,6 +319,7 @@ def test_resistance_between_pins_6_and_14_with_the_battery_off(
 def test_average_at_pins_6_and_14(
     row: Row, car_of: Callable[..., Car], solved: Callable[..., Reading]
 ) -> None:
+    """For each fault a voltmeter shows the averages of the table."""
     found = solved(car_of(row))
     traffic = Traffic((((f"{row.sender}.main",), 0.25),)) if row.sender else Traffic()
     shown = [volts_between(found, traffic, pin, "BODY") for pin in ("DLC.6", "DLC.14")]
@@ -329,6 +332,7 @@ def test_average_at_pins_6_and_14(
 def test_a_short_to_ground_is_found_from_each_line_to_ground(
     edit: str, high_ohm: float, low_ohm: float, three: Callable[..., Car], solved: Callable[..., Reading]
 ) -> None:
+    """Resistance to ground tells which line is shorted."""
     # between the lines it reads 60 ohm as if nothing were wrong: computed
     found = solved(three("unplug BAT.NEG", edit), asleep=True)
     to_ground = [ohms_between(found, Traffic(), pin, "BODY") for pin in ("DLC.6", "DLC.14")]
@@ -336,6 +340,7 @@ def test_a_short_to_ground_is_found_from_each_line_to_ground(
 
 
 def test_a_sleeping_bus_reads_nothing(three: Callable[..., Car], solved: Callable[..., Reading]) -> None:
+    """Both lines of a sleeping bus are at 0 V."""
     # bias inactive, -0.1..0.1 V: TCAN1146-Q1 data sheet, read
     found = solved(three(), asleep=True)
     assert [0, 0] == pytest.approx(
@@ -358,6 +363,7 @@ DC_WRONG = [
 def test_rows_that_direct_current_gets_wrong_come_out_right(
     fault: str, node: str, car_of: Callable[..., Car], solved: Callable[..., Reading]
 ) -> None:
+    """A node that still has a level between its lines may yet not communicate."""
     found = solved(car_of(next(row for row in TABLE if row.fault == fault)))
     driven = found.while_dominant("N1.main")
     lines = f"{node}:main.H", f"{node}:main.L"

@@ -43,6 +43,7 @@ def levels(words: str) -> list[float]:
 def test_a_picture_of_each_condition_is_saved(
     condition: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """A run saves the sweep as PNG and prints the levels of the condition."""
     given, actions, high, low = CONDITIONS[condition]
     edits = [word for edit in given for word in ("--given", edit)]
     status = main(["run", "teaching-car", *edits, *actions, "--do", HIGH_LOW, "--pictures", str(tmp_path)])
@@ -56,6 +57,7 @@ def test_a_picture_of_each_condition_is_saved(
 
 
 def test_a_run_prints_readings_with_what_to_mind(capsys: pytest.CaptureFixture[str]) -> None:
+    """Readings are printed with their notes."""
     assert 0 == main(
         ["run", "teaching-car", *AWAKE, "--do", "measure ohms ECM.C1.4 to ECM.C1.5", "--do", "look F1"]
     )
@@ -66,11 +68,13 @@ def test_a_run_prints_readings_with_what_to_mind(capsys: pytest.CaptureFixture[s
 
 @pytest.mark.parametrize("name", ["ECM", "F11", "powertrain", "ECM.C1"])
 def test_a_diagram_is_written(name: str, tmp_path: Path) -> None:
+    """The command writes a diagram that is well-formed SVG."""
     path = tmp_path / "sheet.svg"
     assert 0 == main(["diagram", "teaching-car", name, "--out", str(path)])
     assert ElementTree.parse(path).getroot().tag.endswith("svg")
 
 
 def test_an_unknown_diagram_is_one_sentence(capsys: pytest.CaptureFixture[str]) -> None:
+    """A wrong name ends in one sentence with the nearest right one."""
     assert 1 == main(["diagram", "teaching-car", "ECMM"])
     assert "busbay: no circuit 'ECMM' in this car; did you mean 'ECM'?\n" == capsys.readouterr().err

@@ -34,6 +34,7 @@ SEEN = [
 
 @pytest.mark.parametrize(("fault", "part", "expected"), SEEN)
 def test_what_a_look_finds(teaching: Benches, fault: str, part: str, expected: str) -> None:
+    """An inspection finds the visible fault, and nothing on a healthy car."""
     assert expected in look(teaching(fault), part).finds
     assert () == look(teaching(), part).finds
 
@@ -50,6 +51,7 @@ def test_what_a_look_finds(teaching: Benches, fault: str, part: str, expected: s
 def test_terminals_are_seen_only_with_the_connector_off(
     teaching: Benches, fault: str, with_it_off: str
 ) -> None:
+    """A fault at a terminal is found only after unplugging."""
     bench = teaching(fault)
     assert () == look(bench, "ECM.C1").finds
     bench.do("unplug ECM")
@@ -69,15 +71,18 @@ def test_terminals_are_seen_only_with_the_connector_off(
     ],
 )
 def test_what_a_look_does_not_find(teaching: Benches, fault: str, part: str) -> None:
+    """A fault that cannot be seen is not found."""
     assert () == look(teaching(fault), part).finds
 
 
 def test_a_look_names_a_bypass_lead(teaching: Benches) -> None:
+    """A lead in an unplugged connector is seen."""
     bench = teaching("unplug GW", "bypass GW diag to powertrain")
     assert "a lead sits in it: GW diag to powertrain" in look(bench, "GW.C1").finds
 
 
 def test_looking_changes_nothing_and_stands_in_the_log(teaching: Benches) -> None:
+    """An inspection is in the log, costs its minute of labor, and adds no event."""
     bench = teaching("pull F1")
     before = list(bench.trace.lines())
     seen = read(bench, "look F1")
@@ -96,5 +101,6 @@ def test_nothing_but_the_place_looked_at_is_told(teaching: Benches) -> None:
 
 
 def test_an_unknown_part_is_named_with_the_nearest(teaching: Benches) -> None:
+    """An unknown part is refused with the nearest right name."""
     with pytest.raises(EditProblem, match="no part to look at 'F99' in this car; did you mean 'F9'"):
         look(teaching(), "F99")

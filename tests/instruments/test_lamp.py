@@ -21,6 +21,7 @@ def lamp(found: Reading, a: str, b: str, lamp_w: float) -> Loaded:
 
 
 def test_a_lamp_is_its_resistance_at_six_full_cells() -> None:
+    """A 55 W lamp has 2.887 ohm."""
     # 55 W is 2.887 ohm at 12.6 V, computed
     assert 2.887 == pytest.approx(lamp_ohm(55), abs=0.001)
 
@@ -28,6 +29,7 @@ def test_a_lamp_is_its_resistance_at_six_full_cells() -> None:
 def test_a_ghost_voltage_collapses_under_a_lamp(
     three: Callable[..., Car], solved: Callable[..., Reading]
 ) -> None:
+    """A voltage through a megohm is gone as soon as a lamp loads it."""
     # 12.6 V behind 1 megohm into a 2 W lamp: about 0.001 V, computed
     found = solved(three("pull F4", "pull F2", "unplug N2", "short F2.2 to BAR 1000000 ohm"), asleep=True)
     loaded = lamp(found, "F2.2", "BODY", 2)
@@ -38,6 +40,7 @@ def test_a_ghost_voltage_collapses_under_a_lamp(
 
 
 def test_a_joint_that_beeps_is_found_under_load(teaching: Benches) -> None:
+    """Half an ohm in a feed dims a lamp that a sound feed lights."""
     good, bad = (
         TestLamp(teaching(*edits)).load("blower.1", "G4", 55)
         for edits in (
@@ -54,6 +57,7 @@ def test_a_joint_that_beeps_is_found_under_load(teaching: Benches) -> None:
 
 
 def test_a_bad_ground_shows_on_the_ground_side(teaching: Benches) -> None:
+    """A loaded test of a corroded ground blames the ground side alone."""
     loaded = TestLamp(teaching("corrode G4 1 ohm")).load("F4.1", "G4", 21)
     assert loaded.ground_drop_v is not None
     others_a = loaded.ground_drop_v / 1.0 - loaded.lamp_a  # the airbag module's current takes the same way
@@ -64,6 +68,7 @@ def test_a_bad_ground_shows_on_the_ground_side(teaching: Benches) -> None:
 
 
 def test_volts_beside_a_lamp_show_the_drop(teaching: Benches) -> None:
+    """A meter beside a burning lamp shows the drop along the wire."""
     bench = teaching("corrode F4.2--BCM.C1.1 0.5 ohm")
     alone = Meter(bench).volts("F4.2", "BCM.C1.1")
     beside = Meter(bench).take("measure volts F4.2 to BCM.C1.1 while 21 W lamp at BCM.C1.1 to G3")
@@ -74,12 +79,14 @@ def test_volts_beside_a_lamp_show_the_drop(teaching: Benches) -> None:
 
 
 def test_between_islands_no_current_flows(teaching: Benches) -> None:
+    """A lamp between two circuits that nothing joins stays dark and says why."""
     loaded = TestLamp(teaching("pull F1", "unplug ECM")).load("F1.2", "G2")
     assert (0, None, "dark") == (loaded.lamp_a, loaded.open_v, loaded.light)
     assert "Nothing joins the two terminals: no current can flow." in loaded.notes
 
 
 def test_a_lamp_on_electronics_is_warned_of(teaching: Benches) -> None:
+    """A lamp on a data line is warned of and does harm, one on a fuse does not."""
     on_bus = TestLamp(teaching()).load("ECM.powertrain.H", "G2")
     on_fuse = TestLamp(teaching()).load("F3.2", "G2", 21)
     assert any(caution.startswith("No filament lamp") for caution in on_bus.cautions)

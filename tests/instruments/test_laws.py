@@ -43,6 +43,7 @@ sentences = st.one_of(
 @settings(max_examples=60)
 @given(faults=st.lists(st.sampled_from(FAULTS), unique=True, max_size=3), sentence=sentences)
 def test_every_reading_is_a_number_or_says_that_it_is_none(faults: list[str], sentence: str) -> None:
+    """No instrument shows infinity or no number, whatever is faulty."""
     bench = Bench(CAR, faults)
     bench.do("press start")
     before = bench.car.harness

@@ -49,6 +49,7 @@ def test_behind_a_break_the_wire_rests() -> None:
 
 
 def test_asleep_the_wire_is_up() -> None:
+    """The LIN wire of a sleeping car is at battery voltage."""
     bench = Bench(CAR)
     bench.do("wait 60 s")
     assert {"asleep"} == {module.state for module in bench.live.modules.values()}

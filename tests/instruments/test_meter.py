@@ -39,6 +39,7 @@ def sending(share: float, *channels: str) -> Traffic:
     ],
 )  # fmt: skip
 def test_the_display_has_6000_counts(value: float, unit: str, expected: str) -> None:
+    """Values are shown with the digits of a meter of 6000 counts."""
     assert expected == digits(value, unit)
 
 
@@ -47,6 +48,7 @@ def test_the_display_has_6000_counts(value: float, unit: str, expected: str) -> 
 
 @pytest.mark.parametrize("share", [0.0, 0.05, 0.10, 0.15, 0.25, 0.5])
 def test_the_average_of_a_bus_tells_the_dominant_share(three: Cars, solved: Solved, share: float) -> None:
+    """A voltmeter on a bus shows 2.5 V plus or minus the dominant share."""
     # CANH = 2.5 + d, CANL = 2.5 - d; computed for 3.5/1.5 V dominant levels (ISO 11898-2, typical)
     found = solved(three())
     assert 2.5 + share == pytest.approx(volts_between(found, sending(share), "DLC.6", "DLC.4"), abs=0.02)
@@ -54,23 +56,27 @@ def test_the_average_of_a_bus_tells_the_dominant_share(three: Cars, solved: Solv
 
 
 def test_ten_megohms_load_a_leak(three: Cars, solved: Solved) -> None:
+    """The meter's input pulls down a voltage that comes through a megohm."""
     # 12.6 V behind 1 megohm: 12.6 x 10 / 11 = 11.455 V, computed
     found = solved(three("pull F4", "pull F2", "unplug N2", "short F2.2 to BAR 1000000 ohm"), asleep=True)
     assert 11.455 == pytest.approx(volts_between(found, QUIET, "F2.2", "BAT-"), abs=0.01)
 
 
 def test_ten_megohms_load_a_biased_pin_a_little(three: Cars, solved: Solved) -> None:
+    """The meter's input takes some millivolts off the bias of an open bus pin."""
     # 2.5 V behind 30 kohm: 2.4925 V, computed
     found = solved(three("open N2.main.H"))
     assert 2.4925 == pytest.approx(volts_between(found, QUIET, "N2:main.H", "N2:0"), abs=0.0002)
 
 
 def test_an_open_lead_reads_floating(three: Cars, solved: Solved) -> None:
+    """Between points that nothing joins there is neither voltage nor resistance."""
     assert volts_between(solved(three("pull F2", "unplug N2")), QUIET, "F2.2", "BODY") is None
     assert ohms_between(solved(three("pull F2", "unplug N2")), QUIET, "F2.2", "BODY") is None
 
 
 def test_a_floating_display_wanders_and_says_so(teaching: Benches) -> None:
+    """An open lead shows digits that change, marked as wandering."""
     meter = Meter(teaching("pull F1", "unplug ECM"))
     first, second = (meter.volts("F1.2", "BODY") for _ in range(2))
     assert (True, None) == (first.floating, first.value)
@@ -79,6 +85,7 @@ def test_a_floating_display_wanders_and_says_so(teaching: Benches) -> None:
 
 
 def test_the_bench_shows_an_awake_bus_and_a_sleeping_one(teaching: Benches) -> None:
+    """A meter tells a bus with traffic from a sleeping one."""
     bench = teaching()
     bench.do("key run")
     bench.do("wait 1 s")
@@ -97,6 +104,7 @@ def test_the_bench_shows_an_awake_bus_and_a_sleeping_one(teaching: Benches) -> N
 
 
 def test_the_share_is_that_of_the_frames(teaching: Benches) -> None:
+    """The reading averages the frames that ran while the meter measured."""
     # share of dominant bits by hand: a quiet powertrain bus holds five messages of known period
     bench = teaching()
     bench.do("key run")
@@ -121,6 +129,7 @@ def _unstuffed_lower_bound(data: bytes) -> list[int]:
 
 
 def test_ohms_on_a_live_bus_are_wrong_by_the_dominant_share(three: Cars, solved: Solved) -> None:
+    """An ohmmeter on a live bus takes the bus voltage for its own."""
     # 60 + 2000 d ohm at a test current of 1 mA, leads reversed 60 - 2000 d: computed; while dominant the
     # drivers stand beside the terminators, which takes up to 2 % off
     found, busy = solved(three()), sending(0.15)
@@ -129,6 +138,7 @@ def test_ohms_on_a_live_bus_are_wrong_by_the_dominant_share(three: Cars, solved:
 
 
 def test_a_live_circuit_carries_the_warning(teaching: Benches) -> None:
+    """Ohms on a live circuit are marked as wrong, on a dead one not."""
     bench = teaching()
     bench.do("key run")
     bench.do("wait 1 s")
@@ -151,11 +161,13 @@ def test_a_live_circuit_carries_the_warning(teaching: Benches) -> None:
 def test_terminators_with_the_battery_off(
     three: Cars, solved: Solved, edits: tuple[str, ...], expected_ohm: float
 ) -> None:
+    """Resistance between the lines follows from the terminators that are left."""
     found = solved(three("unplug BAT.NEG", *edits), asleep=True)
     assert expected_ohm == pytest.approx(ohms_between(found, QUIET, "DLC.6", "DLC.14"), rel=0.01, abs=0.05)
 
 
 def test_a_third_terminator_reads_forty_ohm(three: Cars, solved: Solved) -> None:
+    """Three terminators in parallel are 40 ohm."""
     car = three("unplug BAT.NEG", line="[N1 terminated, N2 terminated, DLC, N3 terminated]")
     assert 40 == pytest.approx(ohms_between(solved(car, asleep=True), QUIET, "DLC.6", "DLC.14"), abs=0.3)
 
@@ -164,6 +176,7 @@ def test_a_third_terminator_reads_forty_ohm(three: Cars, solved: Solved) -> None
 
 
 def test_continuity_passes_what_a_load_finds(three: Cars, solved: Solved) -> None:
+    """Half an ohm passes continuity and drops volts under load."""
     # 55 W lamp 2.887 ohm + 0.5 ohm joint at 12.6 V: 3.721 A, lamp 10.740 V, drop 1.860 V (computed; the
     # car's wires, fuse and battery take another 0.04 ohm)
     joint = "corrode F4.2--headlamp.1 0.5 ohm"
@@ -179,6 +192,7 @@ def test_continuity_passes_what_a_load_finds(three: Cars, solved: Solved) -> Non
 
 
 def test_amps_replace_a_fuse_even_a_blown_one(teaching: Benches) -> None:
+    """A meter in place of a fuse closes the circuit, also where the fuse was blown."""
     whole, blown = (Meter(teaching(*edits)).amps("F1") for edits in ((), ("blow F1",)))
     assert (whole.kind, "A") == ("amps", whole.unit)
     assert whole.value == pytest.approx(0.8, abs=0.02)  # ECM: run_a 0.8 in the first second
@@ -189,6 +203,7 @@ def test_amps_replace_a_fuse_even_a_blown_one(teaching: Benches) -> None:
 
 
 def test_a_short_opens_the_meters_own_fuse(teaching: Benches) -> None:
+    """More current than the meter takes opens its fuse and shows OL."""
     reading = Meter(teaching("short F1.2 to BODY 0.05 ohm", "blow F1")).amps("F1")
     assert (None, "OL") == (reading.value, reading.display)
     assert any("own 10 A fuse opens at once" in note for note in reading.notes)
@@ -214,6 +229,7 @@ def test_the_meter_s_shunt_is_part_of_the_loop(three: Cars, solved: Solved) -> N
 
 
 def test_the_battery_clamp_shows_the_key_off_draw(teaching: Benches) -> None:
+    """The current of a sleeping car is measured at the negative clamp."""
     bench = teaching()
     bench.do("wait 60 s")
     reading = Meter(bench).amps("BAT.NEG")
@@ -223,6 +239,7 @@ def test_the_battery_clamp_shows_the_key_off_draw(teaching: Benches) -> None:
 
 
 def test_amps_at_an_unplugged_pin_close_no_loop(teaching: Benches) -> None:
+    """At an unplugged pin no current flows, and the note says why."""
     reading = Meter(teaching("unplug ECM")).amps("ECM.B+")
     assert 0 == reading.value
     assert "No loop: the contact does not close." in reading.notes
@@ -232,6 +249,7 @@ def test_amps_at_an_unplugged_pin_close_no_loop(teaching: Benches) -> None:
 
 
 def test_a_measurement_stands_in_the_log_and_replays(teaching: Benches) -> None:
+    """A measurement is in the log in normal form and shows the same in a replay."""
     bench = teaching("pull F1", "unplug ECM")
     read(bench, "measure volts ECM.GND to G2 by front-probing")
     shown = read(bench, "measure volts F1.2 to BODY").display
@@ -242,6 +260,7 @@ def test_a_measurement_stands_in_the_log_and_replays(teaching: Benches) -> None:
 
 
 def test_a_measurement_leaves_the_car_as_it_was(teaching: Benches) -> None:
+    """A measurement only lets its time pass."""
     measured, waited = teaching("pull F12"), teaching("pull F12")
     for bench in (measured, waited):
         bench.do("key run")
@@ -255,6 +274,7 @@ def test_a_measurement_leaves_the_car_as_it_was(teaching: Benches) -> None:
 
 
 def test_without_frames_a_bus_is_not_read_wrong() -> None:
+    """At stream fidelity a reading on a bus is refused, elsewhere it is not."""
     bench = Bench(TEACHING, fidelity="stream")
     assert 12 < (Meter(bench).volts("ECM.B+", "G2").value or 0.0)
     with pytest.raises(EditProblem, match="needs a bench at frame depth"):
@@ -290,6 +310,7 @@ def test_without_frames_a_bus_is_not_read_wrong() -> None:
     ],
 )
 def test_a_wrong_sentence_says_what_is_right(teaching: Benches, sentence: str, expected: str) -> None:
+    """A wrong sentence is refused with the right form and leaves no log."""
     bench = teaching()
     with pytest.raises(EditProblem) as problem:
         read(bench, sentence)
@@ -298,6 +319,7 @@ def test_a_wrong_sentence_says_what_is_right(teaching: Benches, sentence: str, e
 
 
 def test_the_way_of_probing_has_its_cautions_and_its_harm(teaching: Benches) -> None:
+    """How a terminal is probed decides on cautions and harm."""
     bench = teaching("unplug ECM")
     gentle = Meter(bench).volts("DLC.6", "DLC.4")
     thick = Meter(bench).volts("ECM.C1.1", "G2", by="front-probing")
@@ -334,6 +356,7 @@ FAULTS = [
     by=st.sampled_from(["", *PROBING]),
 )
 def test_no_reading_is_ever_no_number(faults: list[str], function: str, points: list[str], by: str) -> None:
+    """Any reading with any faults is finite or says that there is none."""
     bench = Bench(TEACHING, faults)
     try:
         reading = read(bench, f"measure {function} {points[0]} to {points[1]}{f' by {by}' if by else ''}")
@@ -360,6 +383,7 @@ def test_no_reading_is_ever_no_number(faults: list[str], function: str, points: 
 def test_the_same_fault_written_in_two_ways_reads_the_same(
     one: tuple[str, ...], other: tuple[str, ...]
 ) -> None:
+    """Two sentences for one fault give the same readings."""
     benches = Bench(TEACHING, one), Bench(TEACHING, other)
     for sentence in (
         "measure volts F1.2 to BODY",

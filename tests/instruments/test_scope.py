@@ -46,6 +46,7 @@ def one_frame(
 
 
 def test_levels_at_the_cursors_are_the_solved_ones(teaching: Benches) -> None:
+    """The trace shows the levels that the network solves to."""
     bench = driving(teaching())
     picture = Scope(bench).sweep(HIGH, LOW, 0.001)
     sent = bench.observed
@@ -65,6 +66,7 @@ def test_levels_at_the_cursors_are_the_solved_ones(teaching: Benches) -> None:
 
 
 def test_the_acknowledge_slot_stands_highest(teaching: Benches) -> None:
+    """The acknowledge slot has the highest level: all receivers drive it."""
     # several receivers are dominant together: trade articles call it the tallest bit
     bench = driving(teaching())
     picture = Scope(bench).sweep(HIGH, LOW, 0.001)
@@ -76,6 +78,7 @@ def test_the_acknowledge_slot_stands_highest(teaching: Benches) -> None:
 
 
 def test_a_dead_node_makes_the_acknowledge_slot_lower(teaching: Benches) -> None:
+    """With a module unplugged the acknowledge slot is lower."""
     tops = []
     for given in ([], ["unplug TCM"]):
         picture = Scope(driving(teaching(*given))).sweep(HIGH, LOW, 0.001)
@@ -86,6 +89,7 @@ def test_a_dead_node_makes_the_acknowledge_slot_lower(teaching: Benches) -> None
 def test_one_terminator_lets_every_level_stand_higher(
     three: Callable[..., Car], solved: Callable[..., Reading]
 ) -> None:
+    """With one terminator the dominant level is the one worked out by hand."""
     # by hand: legs of a 0.6 V diode and 24.7 ohm each, 3.8 V / (1 + 49.4 ohm / load)
     for edits, load_ohm in (((), 60), (("open N3:main.terminator",), 120)):
         found = solved(three(*edits))
@@ -94,6 +98,7 @@ def test_one_terminator_lets_every_level_stand_higher(
 
 
 def test_a_line_on_ground_lies_flat(teaching: Benches) -> None:
+    """A line shorted to ground is flat at 0 V while the other still moves."""
     bench = driving(teaching("short ECM.powertrain.L to BODY 0.01 ohm"))
     picture = Scope(bench).sweep(HIGH, LOW, 0.001)
     assert 2.5 < np.ptp(picture.channels[0].volt)
@@ -101,6 +106,7 @@ def test_a_line_on_ground_lies_flat(teaching: Benches) -> None:
 
 
 def test_a_swapped_pair_shows_mirrored_at_the_node(teaching: Benches) -> None:
+    """At a module with swapped wires high goes down and low goes up."""
     bench = teaching("swap TCM.powertrain.H with TCM.powertrain.L", "unplug TCM")
     picture = Scope(driving(bench)).sweep(("TCM.powertrain.H", "BODY"), ("TCM.powertrain.L", "BODY"), 0.001)
     high, low = picture.channels
@@ -108,6 +114,7 @@ def test_a_swapped_pair_shows_mirrored_at_the_node(teaching: Benches) -> None:
 
 
 def test_a_silent_bus_is_flat(teaching: Benches) -> None:
+    """Without traffic the trace is flat, and the note says so."""
     bench = teaching()
     bench.do("wait 60 s")
     picture = Scope(bench).sweep(HIGH, LOW)
@@ -116,6 +123,7 @@ def test_a_silent_bus_is_flat(teaching: Benches) -> None:
 
 
 def test_a_lead_in_the_air_is_floating(teaching: Benches) -> None:
+    """A channel between points that nothing joins is marked as floating."""
     picture = Scope(teaching("pull F1", "unplug ECM")).sweep(("F1.2", "BODY"))
     assert picture.channels[0].floating
     assert np.all(np.isfinite(picture.channels[0].volt))
@@ -126,6 +134,7 @@ def test_a_lead_in_the_air_is_floating(teaching: Benches) -> None:
 
 
 def test_the_bits_on_the_screen_are_those_of_the_frame(teaching: Benches) -> None:
+    """The bits read off the screen are the frame's bits on the wire."""
     bench = driving(teaching())
     picture = Scope(bench).sweep(HIGH, LOW, 0.001)
     assert bench.observed is not None
@@ -139,6 +148,7 @@ def test_the_bits_on_the_screen_are_those_of_the_frame(teaching: Benches) -> Non
 def test_without_terminators_a_bit_takes_too_long_to_end(
     three: Callable[..., Car], solved: Callable[..., Reading], span_m: float, line_m: float
 ) -> None:
+    """Without terminators the trailing edge lasts as long as worked out by hand."""
     # by hand, R C ln(V / 0.5 V): three nodes of 75 pF and 30 kohm per line, 41.7 pF/m; from 5.0 V that is
     # 29.5 us on 10 m and 87 us on 40 m, which an ngspice transient gives as well
     found = solved(three("open N1:main.terminator", "open N3:main.terminator", span_m=span_m))
@@ -160,6 +170,7 @@ def test_without_terminators_a_bit_takes_too_long_to_end(
 def test_with_terminators_the_same_frame_is_read_right(
     three: Callable[..., Car], solved: Callable[..., Reading]
 ) -> None:
+    """With terminators the same frame can be read off the screen."""
     found, frames = solved(three()), one_frame()
     high, low = (channel(found, frames, pin, "BODY", -1e-5, 6e-4, 0.0) for pin in ("DLC.6", "DLC.14"))
     sent = list(wire_bits(frames[0].frame))
@@ -170,6 +181,7 @@ def test_with_terminators_the_same_frame_is_read_right(
 
 
 def test_a_sweep_stands_in_the_log_and_replays(teaching: Benches) -> None:
+    """A sweep is in the log and shows the same traces in a replay."""
     bench = driving(teaching())
     picture = read(bench, "scope DLC.6 to DLC.4 and DLC.14 to DLC.4 for 2 ms")
     again = Bench.replay(bench.base, bench.given, bench.seed, bench.log[:-1])
@@ -185,6 +197,7 @@ def test_a_sweep_stands_in_the_log_and_replays(teaching: Benches) -> None:
 
 @pytest.mark.parametrize("sweep", ["20 us", "2 ms", "50 ms", "1 s"])
 def test_time_runs_forward_over_the_whole_sweep(teaching: Benches, sweep: str) -> None:
+    """The points of a trace are in order and cover the sweep, within a bounded number."""
     bench = driving(teaching())
     picture = read(bench, f"scope {HIGH[0]} to {HIGH[1]} for {sweep}")
     assert isinstance(picture, Picture)
@@ -204,6 +217,7 @@ def test_time_runs_forward_over_the_whole_sweep(teaching: Benches, sweep: str) -
     ],
 )
 def test_a_wrong_sentence_says_what_is_right(teaching: Benches, sentence: str, expected: str) -> None:
+    """A wrong sentence is refused with the right form."""
     with pytest.raises(EditProblem) as problem:
         read(teaching(), sentence)
     assert expected in str(problem.value)

@@ -40,6 +40,7 @@ SERVICE = ServiceInformation(TEACHING)
 
 
 def test_the_fuse_list_says_what_each_fuse_feeds() -> None:
+    """The fuse list names consumers, source and rating."""
     by_name = {entry.name: entry for entry in SERVICE.fuses}
     assert ("IPC", "SRS") == by_name["F5"].feeds
     assert ("K2", 5.0) == (by_name["F12"].fed_from, by_name["F12"].rating_a)
@@ -49,12 +50,14 @@ def test_the_fuse_list_says_what_each_fuse_feeds() -> None:
 
 
 def test_the_ground_list_says_who_ends_where() -> None:
+    """The ground list names the pins of each point, also through in-line connectors."""
     serves = {entry.name: entry.serves for entry in SERVICE.grounds}
     assert {"ECM.C1.3", "TCM.C1.3", "ABS.C1.3"} == set(serves["G2"])
     assert "DDM.C1.2" in serves["G3"]  # through the door hinge's connector
 
 
 def test_a_pin_table_names_function_wire_and_far_end() -> None:
+    """A pin table gives function, words, color, area and far end."""
     pins = {pin.cavity: pin for pin in SERVICE.face("ECM.C1").pins}
     assert ("B+", "supply from F1", 0.75, ("F1.2",)) == (
         pins["1"].function, pins["1"].words, pins["1"].area_mm2, pins["1"].to,
@@ -64,12 +67,14 @@ def test_a_pin_table_names_function_wire_and_far_end() -> None:
 
 
 def test_one_conductor_has_one_colour_at_both_ends() -> None:
+    """A wire has the same color at both ends."""
     for pin in SERVICE.face("X1").pins:
         for end in pin.to:
             assert pin.colour == SERVICE.colour(end)
 
 
 def test_the_way_to_a_pin_is_the_way_current_takes() -> None:
+    """Supply and return paths list the parts in the order of the current."""
     way = [(step.kind, step.name.partition(".")[0]) for step in SERVICE.supply_path("ECM.C1.2")]
     assert [
         ("battery", "BAT+"), ("clamp", "BAT"), ("bar", "BAR"), ("relay", "K2"), ("fuse", "F11"),
@@ -99,6 +104,7 @@ def test_every_way_opens_when_a_step_of_it_is_taken_out(name: str) -> None:
 
 @pytest.mark.parametrize("name", CARS)
 def test_every_circuit_is_made_of_parts_of_the_car(name: str) -> None:
+    """Each edge of each circuit is a part of the car with its own ends."""
     car = shipped(name)
     service = ServiceInformation(car)
     wired = car.built
@@ -111,6 +117,7 @@ def test_every_circuit_is_made_of_parts_of_the_car(name: str) -> None:
 
 
 def test_the_circuit_of_a_module_joins_battery_and_ground() -> None:
+    """A module's circuit reaches both battery posts and the relay that it drives."""
     graph = SERVICE.circuit("ECM")
     assert nx.has_path(graph, "BAT+", "ECM.C1.1")
     assert nx.has_path(graph, "ECM.C1.3", "BAT-")
@@ -118,6 +125,7 @@ def test_the_circuit_of_a_module_joins_battery_and_ground() -> None:
 
 
 def test_the_circuit_of_a_fuse_does_not_show_its_neighbours() -> None:
+    """A fuse's circuit shows what it feeds and no neighbor."""
     graph = SERVICE.circuit("F11")
     assert {"ECM.C1.2", "TCM.C1.2", "ABS.C1.2"} <= set(graph)
     assert not {"blower.1", "F16.1", "F14.1"} & set(graph)
@@ -127,6 +135,7 @@ def test_the_circuit_of_a_fuse_does_not_show_its_neighbours() -> None:
 
 
 def test_service_information_shows_the_claim_and_not_the_car() -> None:
+    """Faults and theories change neither lists nor diagrams."""
     before = SERVICE.circuit("F2").edges
     for edits in (["theory F7 feeds TCM"], ["pull F2", "swap TCM.C1.4 with TCM.C1.5"], ["fit F2 30 A"]):
         service = ServiceInformation(apply_all(TEACHING, edits))
@@ -174,6 +183,7 @@ def everything_expected(name: str) -> list[ExpectedReading]:
 @pytest.mark.parametrize("when", [AWAKE, ASLEEP, OFF])
 @pytest.mark.parametrize("name", ["teaching-car", "six-modules"])
 def test_a_healthy_car_reads_what_is_expected(name: str, when: str) -> None:
+    """A healthy car reads within every expected range."""
     bench = ready(name, when)
     expected = [one for one in everything_expected(name) if one.when == when]
     assert expected
@@ -186,6 +196,7 @@ def test_a_healthy_car_reads_what_is_expected(name: str, when: str) -> None:
 
 
 def test_parts_alone_have_the_stated_resistance() -> None:
+    """A part measured alone has the resistance that is expected of it."""
     # with its wires off, a coil or load reads its own resistance: relay data sheets, ±10 %
     for one in everything_expected("teaching-car"):
         if one.when == UNPLUGGED:
@@ -203,6 +214,7 @@ def test_parts_alone_have_the_stated_resistance() -> None:
 
 
 def test_the_key_off_draw_of_the_minibus_is_as_expected() -> None:
+    """The sleeping minibus draws what is expected at the clamp."""
     bench = ready("shuttle-minibus", ASLEEP)
     (draw,) = [one for one in ServiceInformation(bench.car).expected("BAT") if one.unit == "A"]
     clamp = bench.car.elements["BAT.NEG"]
@@ -223,6 +235,7 @@ def ids(svg: str) -> set[str]:
 
 @pytest.mark.parametrize("name", CARS)
 def test_every_diagram_is_well_formed_and_shows_no_lost_number(name: str) -> None:
+    """Every diagram is well-formed SVG within its own size."""
     car = shipped(name)
     service = ServiceInformation(car)
     wired = car.built
@@ -238,17 +251,20 @@ def test_every_diagram_is_well_formed_and_shows_no_lost_number(name: str) -> Non
 
 
 def test_every_pin_of_a_module_can_be_clicked() -> None:
+    """A module's diagram has a mark for each of its pins."""
     for module in TEACHING.built.modules:
         assert {pin.id for pin in TEACHING.pins_of(module)} <= ids(drawing(SERVICE, module))
 
 
 def test_a_click_means_a_place_where_a_probe_can_go() -> None:
+    """Every mark of a diagram is a terminal or pin of the car."""
     nodes = {node for element in TEACHING.elements.values() for node in (element.a, element.b)}
     for what in (*TEACHING.built.modules, *TEACHING.built.fuses, *TEACHING.built.relays):
         assert ids(drawing(SERVICE, what)) <= nodes | TEACHING.pins.keys()
 
 
 def test_a_fuse_stands_on_its_own_diagram_once() -> None:
+    """A fuse is drawn once on its diagram, whatever it feeds."""
     for element in TEACHING.elements.values():
         if isinstance(element, FuseLink):
             svg = drawing(SERVICE, element.id)
@@ -256,12 +272,14 @@ def test_a_fuse_stands_on_its_own_diagram_once() -> None:
 
 
 def test_a_connectors_face_shows_every_cavity() -> None:
+    """A connector's face has a mark for each cavity."""
     for plug in TEACHING.connectors.values():
         if plug.pins:
             assert {pin.id for pin in plug.pins} == ids(face(SERVICE, plug.id))
 
 
 def test_an_unknown_name_gets_the_nearest_right_one() -> None:
+    """A wrong circuit or connector is refused with the nearest right name."""
     with pytest.raises(EditProblem, match="no circuit 'ECMM' in this car; did you mean 'ECM'"):
         drawing(SERVICE, "ECMM")
     with pytest.raises(EditProblem, match="no connector 'ECM\\.C7' in this car"):

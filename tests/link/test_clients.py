@@ -52,11 +52,13 @@ def refusal(ask: Callable[[], object]) -> str:
 
 
 def test_standard_port() -> None:
+    """The standard port is that of doipclient."""
     assert TCP_DATA_UNSECURED == PORT
 
 
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_every_module_identifies_itself(minibus: LiveLink, connect: Connect) -> None:
+    """All 41 modules answer a client of udsoncan with the same identification number."""
     modules = minibus.car.bench.car.addresses
     assert len(modules) == 41
     found = {}
@@ -93,6 +95,7 @@ def test_a_session_from_reading_to_clearing(minibus: LiveLink, connect: Connect)
 
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_security(minibus: LiveLink, connect: Connect) -> None:
+    """A guarded module is unlocked by seed and key, in an extended session only."""
     with connect(minibus, "BCM") as bcm:
         assert "ServiceNotSupportedInActiveSession" == refusal(lambda: bcm.request_seed(1))
         bcm.change_session(EXTENDED)
@@ -106,6 +109,7 @@ def test_security(minibus: LiveLink, connect: Connect) -> None:
 
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_negative_answers(minibus: LiveLink, connect: Connect) -> None:
+    """What a module cannot do is answered with the negative response code of the standard."""
     with connect(minibus, "GW") as client:
         asked: list[Callable[[], object]] = [
             lambda: client.access_timing_parameter(1),
@@ -137,6 +141,7 @@ def test_a_session_ends_by_itself_unless_kept(minibus: LiveLink) -> None:
 
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_a_module_unplugged_in_the_middle(minibus: LiveLink, connect: Connect) -> None:
+    """An unplugged module falls silent, its neighbors do not, and it answers again when plugged in."""
     with connect(minibus, "RADIO") as radio, connect(minibus, "HVAC") as climate:
         assert vin_of(radio) == VIN
         minibus.do("unplug RADIO.C1")
@@ -150,6 +155,7 @@ def test_a_module_unplugged_in_the_middle(minibus: LiveLink, connect: Connect) -
 
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_a_reset_loses_the_session(minibus: LiveLink, connect: Connect) -> None:
+    """After a hard reset a module is in the default session."""
     with connect(minibus, "PAM") as client:
         client.change_session(EXTENDED)
         client.ecu_reset(services.ECUReset.ResetType.hardReset)
@@ -195,6 +201,7 @@ def test_an_output_is_switched_behind_two_locks(minibus: LiveLink, connect: Conn
 
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_a_module_is_silenced(minibus: LiveLink, connect: Connect) -> None:
+    """CommunicationControl stops a module's messages, and the default session starts them again."""
     with connect(minibus, "YAW") as client:
         client.change_session(EXTENDED)
         client.control_dtc_setting(services.ControlDTCSetting.SettingType.off)
@@ -209,6 +216,7 @@ def test_a_module_is_silenced(minibus: LiveLink, connect: Connect) -> None:
 
 
 def test_two_clients_ask_the_same_module(minibus: LiveLink) -> None:
+    """Two clients of one module each get their own answers."""
     with uds_over_ip(minibus, "EPS") as one, uds_over_ip(minibus, "EPS") as other:
         for _ in range(5):
             assert (VIN, VIN) == (vin_of(one), vin_of(other))
@@ -277,6 +285,7 @@ def test_raw_frames_go_out_and_come_in() -> None:
 
 
 def test_no_frames_from_a_connector_that_is_cut_off() -> None:
+    """With the connector unplugged no frame reaches an outside program."""
     bench = bench_of("six-modules", "press start", "wait 1 s")
     with (
         can.Bus(interface="virtual", channel="cut off") as outside,
@@ -289,6 +298,7 @@ def test_no_frames_from_a_connector_that_is_cut_off() -> None:
 
 
 def test_listening_lets_the_car_sleep_and_talking_wakes_it() -> None:
+    """A program that only listens wakes nothing; its first frame wakes the car."""
     bench = bench_of("six-modules", "wait 20 s")
     states = lambda: {module.state for module in bench.live.modules.values()}  # noqa: E731
     assert {"asleep"} == states()

@@ -30,6 +30,7 @@ def free_port() -> int:
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
 def test_serve_until_told_to_stop(how: signal.Signals) -> None:
+    """The command serves clients and typed actions, and Ctrl-C or a kill ends it in order."""
     port = free_port()
     command = [sys.executable, "-u", "-m", "sim.cli", "serve", "six-modules", "--doip-port", str(port)]
     with subprocess.Popen(
@@ -106,6 +107,7 @@ def test_who_can_reach_it_is_said_plainly() -> None:
 
 
 def test_a_bus_outside_of_this_program_needs_a_caution() -> None:
+    """A bus of another program is announced with a caution, a virtual one is not."""
     link = LiveLink(bench_of("six-modules"), doip_port=None)
     link.bridges.append(SimpleNamespace(where="virtual:here"))  # type: ignore[arg-type]
     assert "CAUTION" not in "\n".join(statement(link))
@@ -123,6 +125,7 @@ def test_a_bus_outside_of_this_program_needs_a_caution() -> None:
     ],
 )
 def test_what_cannot_be_served(options: list[str], sentence: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """What cannot be served ends in one sentence and status 1."""
     assert 1 == main(["serve", "six-modules", "--doip-port", str(free_port()), *options])
     error = capsys.readouterr().err
     assert error.startswith("busbay: ")
@@ -133,6 +136,7 @@ def test_what_cannot_be_served(options: list[str], sentence: str, capsys: pytest
 def test_a_car_without_a_connector_cannot_be_served(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """A car without a diagnostic connector is refused."""
     path = tmp_path / "bare.yaml"
     path.write_text(
         "car: Bare\nbuses:\n  main: {line: [ECM terminated, TCM terminated]}\n"
@@ -143,6 +147,7 @@ def test_a_car_without_a_connector_cannot_be_served(
 
 
 def test_record_and_import(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A recorded day is imported as a car, and nothing is overwritten."""
     log, car = tmp_path / "day.asc", tmp_path / "new.yaml"
     assert 0 == main(["record", "six-modules", "--do", "press start", "--do", "wait 5 s", "--out", str(log)])
     told = capsys.readouterr().out.splitlines()[-1]

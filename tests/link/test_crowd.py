@@ -95,6 +95,7 @@ def test_a_client_that_fetches_nothing_is_cut_off(link: LiveLink) -> None:
 
 
 def test_clients_that_vanish_leave_nothing_behind(link: LiveLink) -> None:
+    """Connections that are reset free their place and the car."""
     assert link.doip is not None
     for number in range(30):
         with plain_socket(link) as connection:

@@ -33,6 +33,7 @@ WRITTEN_DOWN = [
 
 @pytest.mark.parametrize(("written", "built"), WRITTEN_DOWN)
 def test_written_down_messages(written: str, built: bytes) -> None:
+    """Each message is the bytes written down from ISO 13400-2."""
     assert bytes.fromhex(written) == built
 
 
@@ -59,6 +60,7 @@ PAIRS = [
 
 @pytest.mark.parametrize(("their_message", "our_bytes"), PAIRS, ids=lambda value: type(value).__name__)
 def test_same_bytes_as_doipclient(their_message: theirs.DoIPMessage, our_bytes: bytes) -> None:
+    """Each message is the bytes that doipclient packs and parses."""
     packed = DoIPClient._pack_doip(2, their_message.payload_type, bytes(their_message.pack()))
     assert packed == our_bytes
     assert str(their_message) == str(Parser().read_message(our_bytes))
@@ -66,6 +68,7 @@ def test_same_bytes_as_doipclient(their_message: theirs.DoIPMessage, our_bytes: 
 
 @pytest.mark.parametrize("version", [1, 2, 3])
 def test_the_client_s_version_is_used(version: int) -> None:
+    """A header answer repeats the protocol version of the client."""
     header = Header.read(ours.header_nack(HeaderFault.LENGTH, version)[:8])
     assert (version, version ^ 0xFF, Payload.HEADER_NACK, 1) == (
         header.version, header.inverse, header.payload, header.length,
@@ -94,10 +97,12 @@ FAULTS = [
 
 @pytest.mark.parametrize(("header", "fault"), FAULTS)
 def test_header_checks_by_tcp(header: str, fault: HeaderFault | None) -> None:
+    """Each wrong header gets the fault of the standard's order of checks."""
     assert fault == Header.read(bytes.fromhex(header)).fault(TCP_LENGTHS)
 
 
 def test_header_checks_by_udp() -> None:
+    """The same for datagrams, with their own payloads and lengths."""
     checks = {
         "FF 00 00 01 00 00 00 00": None,
         "FF 00 00 03 00 00 00 11": None,
@@ -112,6 +117,7 @@ def test_header_checks_by_udp() -> None:
 
 
 def test_who_is_meant() -> None:
+    """A vehicle answers an identification request only if it is meant."""
     asked = [
         (Payload.IDENTIFY, b""),
         (Payload.IDENTIFY_BY_EID, ENTITY.eid),

@@ -62,6 +62,7 @@ def wait_until(true: Callable[[], bool], limit_s: float = 5.0) -> bool:
 
 
 def test_activation_names_the_gateway(small: LiveLink) -> None:
+    """Routing activation succeeds, also again, and names the gateway's address."""
     with doip(small, activation_type=None) as client:
         kind = RoutingActivationRequest.ActivationType.Default
         answer = client.request_activation(kind, disable_retry=True)
@@ -82,6 +83,7 @@ def test_activation_names_the_gateway(small: LiveLink) -> None:
 def test_refused_activation_closes_the_connection(
     small: LiveLink, source: int, kind: int, code: Routing
 ) -> None:
+    """A refused activation has its code, and the connection ends."""
     with plain_socket(small) as connection:
         connection.sendall(activation(source, kind))
         assert code == routing_code(connection)
@@ -90,6 +92,7 @@ def test_refused_activation_closes_the_connection(
 
 
 def test_a_connection_keeps_its_source_address(small: LiveLink) -> None:
+    """A second source address on one connection is refused and ends it."""
     with plain_socket(small) as connection:
         connection.sendall(activation(0x0FF0))
         assert Routing.ACTIVATED == routing_code(connection)
@@ -99,6 +102,7 @@ def test_a_connection_keeps_its_source_address(small: LiveLink) -> None:
 
 
 def test_an_address_in_use_is_refused_while_its_client_is_alive(small: LiveLink) -> None:
+    """An address whose client answers the alive check is not given away."""
     with plain_socket(small) as first, plain_socket(small) as second:
         first.sendall(activation(0x0FF2))
         assert Routing.ACTIVATED == routing_code(first)
@@ -110,6 +114,7 @@ def test_an_address_in_use_is_refused_while_its_client_is_alive(small: LiveLink)
 
 
 def test_a_client_that_is_gone_loses_its_address(small: LiveLink) -> None:
+    """An address whose client does not answer the alive check goes to the next one."""
     with plain_socket(small) as first, plain_socket(small) as second:
         first.sendall(activation(0x0FF3))
         assert Routing.ACTIVATED == routing_code(first)
@@ -122,6 +127,7 @@ def test_a_client_that_is_gone_loses_its_address(small: LiveLink) -> None:
 
 
 def test_without_activation_the_connection_ends_after_two_seconds(small: LiveLink) -> None:
+    """A connection that asks for nothing is closed after two seconds."""
     with plain_socket(small) as connection:
         began_s = time.monotonic()
         assert next_message(connection) is None
@@ -129,6 +135,7 @@ def test_without_activation_the_connection_ends_after_two_seconds(small: LiveLin
 
 
 def test_a_header_that_dribbles_in_does_not_hold_the_connection(small: LiveLink) -> None:
+    """Single bytes do not extend the time for activation."""
     with plain_socket(small) as connection:
         began_s = time.monotonic()
         for byte in activation(0x0FF4)[:7]:
@@ -156,6 +163,7 @@ ALIVE = doip_bytes.message(Payload.ALIVE_CHECK, b"")
     ],
 )
 def test_malformed_headers(small: LiveLink, packet: str, code: int, closes: bool) -> None:
+    """A malformed header gets its code, and ends the connection where the standard says so."""
     with plain_socket(small) as connection:
         connection.sendall(bytes.fromhex(packet))
         assert (Payload.HEADER_NACK, bytes([code])) == next_message(connection)
@@ -167,6 +175,7 @@ def test_malformed_headers(small: LiveLink, packet: str, code: int, closes: bool
 
 
 def test_nobody_answers_a_header_nack(small: LiveLink) -> None:
+    """A header refusal from a client is not answered."""
     with plain_socket(small) as connection:
         connection.sendall(doip_bytes.header_nack(doip_bytes.HeaderFault.PATTERN) + ALIVE)
         assert (Payload.ALIVE_ANSWER, b"\x00\x10") == next_message(connection)
@@ -176,6 +185,7 @@ def test_nobody_answers_a_header_nack(small: LiveLink) -> None:
 
 
 def test_diagnosis_needs_routing(small: LiveLink) -> None:
+    """A request before routing activation is refused and ends the connection."""
     with plain_socket(small) as connection:
         connection.sendall(doip_bytes.diagnostic(0x0E00, 0x07E0, b"\x3e\x00"))
         answer = next_message(connection)
@@ -184,6 +194,7 @@ def test_diagnosis_needs_routing(small: LiveLink) -> None:
 
 
 def test_diagnosis_under_another_s_name_ends_the_connection(small: LiveLink) -> None:
+    """A request from another source address is refused and ends the connection."""
     with plain_socket(small) as connection:
         connection.sendall(activation(0x0FF5))
         assert Routing.ACTIVATED == routing_code(connection)
@@ -206,6 +217,7 @@ def test_diagnosis_under_another_s_name_ends_the_connection(small: LiveLink) -> 
 def test_refused_targets_leave_the_connection_open(
     small: LiveLink, target: int, data: bytes, refusal: DiagnosticNackCode
 ) -> None:
+    """A refused target has its code, and the next request is served."""
     source = next(SOURCES)
     with plain_socket(small) as connection:
         connection.sendall(activation(source))
@@ -227,6 +239,7 @@ def test_the_longest_message_goes_through(small: LiveLink) -> None:
 
 
 def test_a_request_to_everybody(small: LiveLink) -> None:
+    """A functional request is acknowledged once and answered by every module."""
     source = next(SOURCES)
     with plain_socket(small) as connection:
         connection.sendall(activation(source))
@@ -244,6 +257,7 @@ def test_a_request_to_everybody(small: LiveLink) -> None:
 
 
 def test_more_requests_than_one_client_may_have_waiting(small: LiveLink) -> None:
+    """Requests beyond the limit are refused as out of memory, not lost."""
     source = next(SOURCES)
     with plain_socket(small) as connection:
         connection.sendall(activation(source))
@@ -278,6 +292,7 @@ def refusal_of(link: LiveLink, module: str, request: bytes) -> tuple[int | None,
 
 @pytest.mark.parametrize("fault", ["pull F8", "unplug DLC"])
 def test_a_dead_connector_makes_every_target_unreachable(fault: str) -> None:
+    """With a dead connector a request is refused as unreachable within two seconds."""
     with LiveLink(bench_of("six-modules", "press start", fault), doip_port=0) as link:
         code, took_s = refusal_of(link, "ECM", b"\x3e\x00")
         assert DiagnosticNackCode.UNREACHABLE == code
@@ -285,6 +300,7 @@ def test_a_dead_connector_makes_every_target_unreachable(fault: str) -> None:
 
 
 def test_a_long_request_to_a_dead_module_is_a_transport_error() -> None:
+    """A request of several frames to a dead module is a transport error; others are served."""
     with LiveLink(bench_of("six-modules", "press start", "pull F2"), doip_port=0) as link:
         code, took_s = refusal_of(link, "TCM", b"\x22" + b"\xf1\x90" * 5)
         assert (DiagnosticNackCode.TRANSPORT, True) == (code, took_s < 2.0)
@@ -293,6 +309,7 @@ def test_a_long_request_to_a_dead_module_is_a_transport_error() -> None:
 
 
 def test_a_client_wakes_a_sleeping_car_and_lets_it_sleep_again() -> None:
+    """The first request wakes the car, and after the client has gone the tester is silent."""
     bench = bench_of("six-modules", "wait 20 s")
     asleep = {module.state for module in bench.live.modules.values()}
     assert {"asleep"} == asleep
@@ -307,6 +324,7 @@ def test_a_client_wakes_a_sleeping_car_and_lets_it_sleep_again() -> None:
 
 
 def test_who_is_there(small: LiveLink) -> None:
+    """The entity identifies itself by name, to all and by each of its numbers."""
     with doip(small, udp_port=port_of(small)) as client:
         found = client.request_vehicle_identification()
         assert ("BUSBAYTRAYNER0001", ENTITY_ADDRESS) == (found.vin, found.logical_address)
@@ -315,11 +333,13 @@ def test_who_is_there(small: LiveLink) -> None:
 
 
 def test_somebody_else_s_name_is_not_answered(small: LiveLink) -> None:
+    """A request for another vehicle is not answered."""
     with doip(small, udp_port=port_of(small)) as client, pytest.raises(TimeoutError):
         client.request_vehicle_identification(vin="ANOTHER0000000001")
 
 
 def test_entity_status_and_power_mode(small: LiveLink) -> None:
+    """Entity status and power mode have the values of the standard."""
     with doip(small, udp_port=port_of(small)) as client:
         status = client.request_entity_status()
         assert isinstance(status, EntityStatusResponse)
@@ -338,6 +358,7 @@ def test_entity_status_and_power_mode(small: LiveLink) -> None:
     ],
 )
 def test_malformed_datagrams(small: LiveLink, packet: str, answer: str) -> None:
+    """A datagram without a header is ignored, a malformed one gets its code."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as connection:
         connection.settimeout(2)
         connection.sendto(bytes.fromhex("02 FD"), (HOST, port_of(small)))  # no header: ignored
@@ -346,6 +367,7 @@ def test_malformed_datagrams(small: LiveLink, packet: str, answer: str) -> None:
 
 
 def test_the_car_announces_itself_three_times() -> None:
+    """Three announcements are sent after the start, and no fourth."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as connection:
         connection.bind((HOST, 0))
         port = connection.getsockname()[1]
@@ -387,12 +409,14 @@ def test_all_connections_taken() -> None:
 
 
 def test_a_port_that_is_taken(small: LiveLink) -> None:
+    """A port in use is one sentence."""
     sentence = f"cannot listen on {HOST} port {port_of(small)}: Address already in use"
     with pytest.raises(Problem, match=sentence):
         LiveLink(bench_of("six-modules"), doip_port=port_of(small)).start()
 
 
 def test_an_address_that_is_not_ours() -> None:
+    """An address of another machine is one sentence."""
     nobody = "192.0.2.1"  # an address for documentation, RFC 5737
     with pytest.raises(Problem, match=f"cannot listen on {nobody} port 13400: "):
         LiveLink(bench_of("six-modules"), host=nobody).start()
@@ -403,4 +427,5 @@ def test_an_address_that_is_not_ours() -> None:
     [("127.0.0.1", True), ("127.8.9.1", True), ("::1", True), ("0.0.0.0", False), ("192.0.2.1", False)],
 )
 def test_what_is_a_loopback_address(host: str, loopback: bool) -> None:
+    """Loopback addresses are told from all others."""
     assert loopback == is_loopback(host)

@@ -100,6 +100,7 @@ def no_growth() -> Iterator[None]:
 
 
 def test_messages_straight_to_the_servers(no_growth: None) -> None:
+    """Random requests never raise, and every answer is one of the standard's."""
     rng = random.Random(14229)
     bench = bench_of("six-modules", "press start", "unplug TCM.C1", "wait 3 s")
     asked = Counter[str]()
@@ -147,6 +148,7 @@ def frame_data(rng: random.Random) -> bytes:
 
 
 def test_frames_at_the_connector(no_growth: None) -> None:
+    """Random frames at the connector never raise, and every module still answers."""
     rng = random.Random(15765)
     bench = bench_of("teaching-car", "key run", "wait 1 s")
     live = bench.live
@@ -235,6 +237,7 @@ class Attacker:
 
 
 def test_packets_by_tcp_and_udp(no_growth: None) -> None:
+    """Random packets do not keep an honest client from its answers."""
     bench: Bench = bench_of("six-modules", "press start", "wait 2 s")
     with LiveLink(bench, doip_port=0) as link, doip(link, client_logical_address=0x0EEE) as witness:
         attackers = [Attacker(link, number) for number in range(ATTACKERS)]
@@ -286,6 +289,7 @@ def datagrams(link: LiveLink) -> None:
 
 
 def test_the_header_checks_never_fail(no_growth: None) -> None:
+    """Random headers are all judged."""
     rng = random.Random(1)
     found = Counter[HeaderFault | None]()
     for _ in range(50_000):

@@ -69,6 +69,7 @@ def test_a_recorded_bus_comes_back(tmp_path: Path, bus: str) -> None:
 
 
 def test_an_imported_car_runs_and_sends_what_the_log_has(tmp_path: Path) -> None:
+    """An imported car sends the identifiers, periods and lengths of its log."""
     log = [*periodic(0x100, 0.010, 300), *periodic(0x2A0, 0.1, 30, 4), *periodic(0x6FF, 1.0, 4, 0)]
     car = imported(tmp_path, write_log(tmp_path / "a.asc", log))
     bench = Bench(car)
@@ -85,6 +86,7 @@ def test_an_imported_car_runs_and_sends_what_the_log_has(tmp_path: Path) -> None
 
 
 def test_periods_survive_jitter_gaps_and_noise(tmp_path: Path) -> None:
+    """A period is found in spite of jitter and a gap."""
     log = periodic(0x123, 0.05, 400, jitter_s=0.01)
     del log[100:200]  # the car slept
     assert 50 == pytest.approx(read_log(write_log(tmp_path / "a.log", log)).identifiers[0].period_ms, abs=1)
@@ -92,6 +94,7 @@ def test_periods_survive_jitter_gaps_and_noise(tmp_path: Path) -> None:
 
 
 def test_events_are_told_apart(tmp_path: Path) -> None:
+    """Frames at random times are marked as irregular."""
     rng = random.Random(3)
     times_s = sorted(rng.uniform(0, 60) for _ in range(40))
     log = [frame(time_s, 0x321) for time_s in times_s]
@@ -99,6 +102,7 @@ def test_events_are_told_apart(tmp_path: Path) -> None:
 
 
 def test_a_period_that_a_vehicle_file_does_not_take(tmp_path: Path) -> None:
+    """A period below the limit is set to the limit and noted."""
     log = write_log(tmp_path / "a.log", periodic(0x100, 0.002, 50))
     text = vehicle_file(read_log(log))
     assert "period_ms: 5, length: 8}  # seen every 2 ms, which a vehicle file does not take" in text
@@ -106,6 +110,7 @@ def test_a_period_that_a_vehicle_file_does_not_take(tmp_path: Path) -> None:
 
 
 def test_what_a_vehicle_file_cannot_hold_is_counted(tmp_path: Path) -> None:
+    """What is left out of a log is named in the file."""
     log = [
         *periodic(0x200, 0.1, 10),
         *periodic(0x7E8, 0.1, 10),
@@ -121,6 +126,7 @@ def test_what_a_vehicle_file_cannot_hold_is_counted(tmp_path: Path) -> None:
 
 
 def test_more_identifiers_than_a_car_has_modules(tmp_path: Path) -> None:
+    """Many identifiers share the modules that a car may have."""
     log = [message for can_id in range(0x100, 0x100 + 200) for message in periodic(can_id, 0.5, 4)]
     car = imported(tmp_path, write_log(tmp_path / "a.log", log))
     assert 90 == len(car.built.modules)
@@ -129,6 +135,7 @@ def test_more_identifiers_than_a_car_has_modules(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("title", ["a: b # c.log", "q\"uote'.log", "näme.log"])
 def test_names_that_need_quotes(tmp_path: Path, title: str) -> None:
+    """A file name that YAML would misread becomes the title as it is."""
     log = write_log(tmp_path / title, periodic(0x100, 0.1, 5))
     assert f"Imported from {title}" == imported(tmp_path, log).title
 
@@ -149,6 +156,7 @@ def test_names_that_need_quotes(tmp_path: Path, title: str) -> None:
 )
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # python-can leaves .blf open
 def test_logs_that_cannot_be_read(tmp_path: Path, name: str, content: bytes | None, sentence: str) -> None:
+    """An unreadable log is one sentence, and no file is made."""
     path = tmp_path / name
     if content is not None:
         path.write_bytes(content)
@@ -158,6 +166,7 @@ def test_logs_that_cannot_be_read(tmp_path: Path, name: str, content: bytes | No
 
 
 def test_several_channels_need_a_choice(tmp_path: Path) -> None:
+    """A log of several channels is read only with one of them chosen."""
     other = periodic(0x300, 0.1, 5)
     for message in other:
         message.channel = "can1"
@@ -170,6 +179,7 @@ def test_several_channels_need_a_choice(tmp_path: Path) -> None:
 
 
 def test_only_the_usual_bit_rates(tmp_path: Path) -> None:
+    """A bit rate that no bus has is refused with those that exist."""
     log = read_log(write_log(tmp_path / "a.log", periodic(0x200, 0.1, 5)))
     assert "bitrate_bps: 250000" in vehicle_file(log, 250_000)
     with pytest.raises(Problem, match="a bus has no bit rate of 123 bit/s; choose 125000, 250000"):
@@ -177,6 +187,7 @@ def test_only_the_usual_bit_rates(tmp_path: Path) -> None:
 
 
 def test_a_log_of_nothing_but_diagnosis(tmp_path: Path) -> None:
+    """A log without messages is refused in one sentence."""
     log = read_log(write_log(tmp_path / "a.log", periodic(0x7E8, 0.1, 5)))
     with pytest.raises(Problem, match="no identifier below 700 with three frames"):
         vehicle_file(log)

@@ -23,6 +23,7 @@ def car() -> Iterator[RealTime]:
 
 
 def test_simulated_time_follows_the_wall_clock(car: RealTime) -> None:
+    """A second of wall time is a second of simulated time."""
     before_s, began_s = car.call(lambda: car.bench.now_s), time.monotonic()
     time.sleep(1.0)
     passed_s = car.call(lambda: car.bench.now_s) - before_s
@@ -47,6 +48,7 @@ def test_actions_take_their_time_and_jobs_go_on_meanwhile(car: RealTime) -> None
 
 
 def test_the_log_of_a_live_car_replays_to_the_same_trace() -> None:
+    """The log of a car in real time replays to the same events."""
     bench = bench_of("six-modules", "press start")
     car = RealTime(bench)
     car.start()
@@ -65,6 +67,7 @@ def test_the_log_of_a_live_car_replays_to_the_same_trace() -> None:
 
 
 def test_a_stopped_car_is_an_ordinary_bench_again(car: RealTime) -> None:
+    """After the stop the bench does actions, and jobs are refused."""
     car.stop()
     before_s = car.bench.now_s
     car.bench.do("wait 10 s")
@@ -78,6 +81,7 @@ def test_a_stopped_car_is_an_ordinary_bench_again(car: RealTime) -> None:
 
 @pytest.mark.parametrize("action", ["wait 1 s", "scan", "clear", "unlock BCM"])
 def test_what_a_live_car_does_not_do(car: RealTime, action: str) -> None:
+    """Actions that need the clock or the connector are refused, and the car runs on."""
     with pytest.raises(EditProblem, match=r"time passes by itself|holds the diagnostic connector"):
         car.do(action)
     with pytest.raises(EditProblem, match="no action begins with 'fly'"):
@@ -86,6 +90,7 @@ def test_what_a_live_car_does_not_do(car: RealTime, action: str) -> None:
 
 
 def test_jobs_are_refused_rather_than_piled_up(car: RealTime) -> None:
+    """More jobs than the limit are refused until there is room again."""
     release = threading.Event()
     assert car.post(release.wait)
     time.sleep(0.05)
@@ -97,12 +102,14 @@ def test_jobs_are_refused_rather_than_piled_up(car: RealTime) -> None:
 
 
 def test_a_failing_job_is_its_asker_s_own(car: RealTime) -> None:
+    """An error in a job is raised where it was asked for, and the car runs on."""
     with pytest.raises(ZeroDivisionError):
         car.call(lambda: 1 // 0)
     assert car.running
 
 
 def test_a_car_that_breaks_says_so(car: RealTime) -> None:
+    """After an error in the car itself every request says what stopped it."""
     car.post(lambda: 1 // 0)
     time.sleep(0.1)
     assert not car.running
@@ -128,6 +135,7 @@ def caught_up(car: RealTime, to_s: float) -> bool:
 
 
 def test_a_hold_up_is_caught_up_step_by_step() -> None:
+    """After a short delay every step is run, and no time is lost."""
     clock = Clock()
     car = RealTime(bench_of("six-modules"), clock)
     began_s = car.bench.now_s

@@ -42,6 +42,7 @@ def read(path: Path) -> list[can.Message]:
 
 @pytest.mark.parametrize("suffix", FORMATS)
 def test_everything_on_all_buses_comes_back(tmp_path: Path, suffix: str) -> None:
+    """A recording read by python-can has every frame of every bus with its time."""
     bench = bench_of("teaching-car")
     recording, heard = recorded(bench, tmp_path / f"day{suffix}", "key run", "wait 2 s", "scan")
     buses = list(bench.car.built.buses)
@@ -77,6 +78,7 @@ def test_the_scan_is_in_it(tmp_path: Path) -> None:
 
 
 def test_a_lead_between_two_buses_puts_every_frame_on_both(tmp_path: Path) -> None:
+    """Frames of two joined buses are recorded on both."""
     bench = bench_of("teaching-car")
     bench.do_all(["key run", "wait 1 s", "unplug GW.C1", "bypass GW diag to powertrain", "wait 1 s"])
     bench.live.plug_in()  # without anybody at the diagnostic connector the line has no second member
@@ -92,6 +94,7 @@ def test_a_lead_between_two_buses_puts_every_frame_on_both(tmp_path: Path) -> No
 
 
 def test_a_stopped_recording_grows_no_more(tmp_path: Path) -> None:
+    """After the stop the file has all frames, and the bus is not tapped any more."""
     bench = bench_of("six-modules")
     recording, _ = recorded(bench, tmp_path / "a.log", "press start")
     assert recording.frames == len(read(tmp_path / "a.log"))
@@ -99,6 +102,7 @@ def test_a_stopped_recording_grows_no_more(tmp_path: Path) -> None:
 
 
 def test_an_old_database_is_not_added_to(tmp_path: Path) -> None:
+    """A database of an earlier recording is replaced."""
     path = tmp_path / "a.db"
     recorded(bench_of("six-modules"), path, "press start", "wait 1 s")
     recording, _ = recorded(bench_of("six-modules"), path, "press start")
@@ -106,6 +110,7 @@ def test_an_old_database_is_not_added_to(tmp_path: Path) -> None:
 
 
 def test_the_same_actions_give_the_same_bytes(tmp_path: Path) -> None:
+    """Two recordings of the same actions are the same file."""
     for name in ("a.log", "b.log"):
         recorded(bench_of("six-modules"), tmp_path / name, "press start", "wait 1 s")
     assert (tmp_path / "a.log").read_bytes() == (tmp_path / "b.log").read_bytes()
@@ -120,6 +125,7 @@ def test_the_same_actions_give_the_same_bytes(tmp_path: Path) -> None:
     ],
 )
 def test_files_that_cannot_be(tmp_path: Path, name: str, sentence: str) -> None:
+    """A file that cannot be written is one sentence."""
     with pytest.raises(Problem, match=sentence):
         Recording(bench_of("six-modules").live, tmp_path / name)
 

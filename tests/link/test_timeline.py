@@ -39,6 +39,7 @@ def test_states_follow_each_other_without_gaps() -> None:
 
 
 def test_codes_with_their_times() -> None:
+    """A code's setting, healing and clearing are marked, the setting within its limits."""
     actions = ["press start", "wait 6 s", "unplug TCM.C1", "wait 3 s", "plug TCM.C1", "wait 2 s", "clear"]
     _, timeline = timeline_of("six-modules", *actions)
     ecm = [mark for mark in timeline.codes if mark.module == "ECM"]
@@ -61,6 +62,7 @@ def test_the_load_is_bits_by_time() -> None:
 
 
 def test_a_day_of_every_kind_in_one_picture(tmp_path: Path) -> None:
+    """The picture shows bus load, modules' states and codes."""
     actions = ["press start", "wait 2 s", "unplug TCM.C1", "press start", "wait 30 s"]
     _, timeline = timeline_of("shuttle-minibus", *actions)
     assert {mark.what for mark in timeline.codes} >= {"sets"}
@@ -74,6 +76,7 @@ def test_a_day_of_every_kind_in_one_picture(tmp_path: Path) -> None:
 
 
 def test_a_picture_of_nothing() -> None:
+    """A timeline without events, or with codes alone, has its three axes."""
     empty = Timeline(0.0, 0.1, {"main": [0.0]}, {"ECM": []}, [])
     assert 3 == len(picture(empty).axes)
     marks = [CodeMark(0.5, "ECM", "U0100-87", "sets")]
@@ -82,6 +85,7 @@ def test_a_picture_of_nothing() -> None:
 
 
 def test_pictures_that_cannot_be(tmp_path: Path) -> None:
+    """A wrong format or folder is one sentence."""
     _, timeline = timeline_of("six-modules")
     with pytest.raises(Problem, match=r"no pictures in '\.txt'; formats: \.svg \.png \.pdf"):
         save_picture(timeline, tmp_path / "a.txt")
@@ -90,6 +94,7 @@ def test_pictures_that_cannot_be(tmp_path: Path) -> None:
 
 
 def test_nothing_is_left_behind() -> None:
+    """After a timeline was taken nothing listens to trace or network."""
     bench, _ = timeline_of("six-modules")
     assert bench.live.trace.on_event is None
     assert bench.live.network.tap is None
