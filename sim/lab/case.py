@@ -29,10 +29,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from io import StringIO
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, PlainSerializer, model_validator
 from ruamel.yaml import YAML
 
 from sim.catalogue import vehicle_text
@@ -46,6 +47,42 @@ def _listed(value: object) -> object:
     return (value,) if isinstance(value, str) else value
 
 
+NO_CODE = "is no code of a module: write 'ECM U0101' or 'ECM U0101-87 stored'"
+
+
+@dataclass(frozen=True, slots=True)
+class CodeSeen:
+    """A code as it was seen, written "ECM U0101-87 stored": its module, its number, its state if it was told.
+
+    Without a number every code of the module is meant.
+    """
+
+    module: str
+    code: str = ""
+    state: Literal["", "present", "stored"] = ""
+
+    def __str__(self) -> str:
+        return " ".join(part for part in (self.module, self.code, self.state) if part)
+
+
+def _code_seen(value: object) -> object:
+    """The code that a text names; texts of another form raise `ValueError`."""
+    if not isinstance(value, str):
+        return value
+    match value.split():
+        case [module]:
+            return CodeSeen(module)
+        case [module, code]:
+            return CodeSeen(module, code)
+        case [module, code, "present" | "stored" as state]:
+            return CodeSeen(module, code, state)
+    raise ValueError(f"'{value}' {NO_CODE}")
+
+
+Codes = Annotated[
+    tuple[Annotated[CodeSeen, BeforeValidator(_code_seen), PlainSerializer(str, return_type=str)], ...],
+    BeforeValidator(_listed),
+]
 Lines = Annotated[tuple[str, ...], BeforeValidator(_listed)]
 
 
@@ -79,8 +116,8 @@ class Evidence(Part):
     tester_power: bool | None = None
     answers: Lines = ()
     silent: Lines = ()
-    codes: Lines = ()
-    no_codes: Lines = ()
+    codes: Codes = ()
+    no_codes: Codes = ()
     no_other_codes: bool = False
     done: Lines = ()
     denied: Lines = ()

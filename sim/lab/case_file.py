@@ -16,7 +16,7 @@ from ruamel.yaml.scalarstring import LiteralScalarString
 
 from sim.bench.actions import parse_action
 from sim.catalogue import car_file, is_path, shipped_cars, shipped_cases
-from sim.lab.case import Case, Evidence
+from sim.lab.case import NO_CODE, Case, Evidence
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
@@ -138,23 +138,23 @@ def _check_action(text: str, car: Car, path: tuple[str | int, ...]) -> None:
 def _check_names(seen: Evidence, car: Car, place: int) -> None:
     lamps = [name for module in car.built.modules.values() for name in module.telltales]
     modules = list(car.built.modules)
-    for field, known, kind in (
-        ("lit", lamps, "telltale"), ("dark", lamps, "telltale"), ("answers", modules, "module"),
-        ("silent", modules, "module"), ("codes", modules, "module"), ("no_codes", modules, "module"),
-        ("done", modules, "module"), ("denied", modules, "module"), ("no_answer", modules, "module"),
-    ):  # fmt: skip
-        for text in getattr(seen, field):
-            name = text.split()[0] if text.split() else ""
+    named = {
+        "lit": seen.lit,
+        "dark": seen.dark,
+        "answers": seen.answers,
+        "silent": seen.silent,
+        "codes": tuple(code.module for code in seen.codes),
+        "no_codes": tuple(code.module for code in seen.no_codes),
+        "done": seen.done,
+        "denied": seen.denied,
+        "no_answer": seen.no_answer,
+    }
+    for field, names in named.items():
+        known, kind = (lamps, "telltale") if field in ("lit", "dark") else (modules, "module")
+        for name in names:
             if name not in known:
                 path = ("steps", place, "seen", field)
                 raise Problem(f"no {kind} '{name}' in this car{did_you_mean(name, known)}", path)
-            if field == "codes" and not _is_code(text):
-                path = ("steps", place, "seen", field)
-                raise Problem(
-                    f"'{text}' is no code of a module: write 'ECM U0101' or 'ECM U0101-87 stored'", path
-                )
-
-
-def _is_code(text: str) -> bool:
-    words = text.split()
-    return 2 <= len(words) <= 3 and (len(words) < 3 or words[2] in ("present", "stored"))
+    for code in seen.codes:
+        if not code.code:
+            raise Problem(f"'{code}' {NO_CODE}", ("steps", place, "seen", "codes"))

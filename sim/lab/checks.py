@@ -15,6 +15,8 @@ from sim.bench.observations import OBSERVATION_VERBS, is_observation, parse_obse
 from sim.instruments import cautions
 from sim.lab.search_result import PossibleCause
 from sim.vehicle.car import Car
+from sim.vehicle.edit import Edit
+from sim.vehicle.edits import parse_edit, verb_of
 from sim.vehicle.problems import EditProblem
 
 # Minutes in the shop by the first word of an action: common practice, round figures.
@@ -41,14 +43,16 @@ class Check:
 
 def possible_checks(car: Car, causes: Sequence[PossibleCause]) -> tuple[Check, ...]:
     """What a technician could do next to tell these suspects apart, nothing that spoils or endangers."""
-    sentences = dict.fromkeys(text for one in causes for edit in one.edits for text in _looks(edit, car))
+    texts = dict.fromkeys(text for one in causes for text in one.edits)
+    edits = [parse_edit(text, car) for text in texts]
+    sentences = dict.fromkeys(text for edit in edits for text in _looks(edit, car))
     passive = [check for text in sentences if (check := _passive(text, car)) is not None]
-    return (*passive, *_active(car, _plugs_to_open(car, causes), _plugs_to_take_off(car, causes)))
+    return (*passive, *_active(car, _plugs_to_open(car, edits), _plugs_to_take_off(car, edits)))
 
 
-def _looks(edit: str, car: Car) -> Iterator[str]:
+def _looks(edit: Edit, car: Car) -> Iterator[str]:
     """Where one would look for this fault."""
-    verb, name = edit.split()[:2]
+    verb, name = edit.verb, next(iter(edit.targets), "")
     if verb in ("pull", "blow", "fit"):
         yield f"look {name}"
         if name in car.built.fuses:
@@ -76,21 +80,20 @@ def _passive(text: str, car: Car) -> Check | None:
     return Check((what.text,), PREPARE_MINUTES + what.labor_s / 60, minded, passive=True)
 
 
-def _plugs_to_open(car: Car, causes: Sequence[PossibleCause]) -> list[str]:
+def _plugs_to_open(car: Car, edits: Sequence[Edit]) -> list[str]:
     """Connectors with a pin under suspicion, to be taken off and looked into; none of the airbag module's."""
     names = dict.fromkeys(
-        car.pins[edit.split()[1]].connector
-        for one in causes
-        for edit in one.edits
-        if edit.split()[0] in ("open", "corrode") and edit.split()[1] in car.pins
+        car.pins[edit.targets[0]].connector
+        for edit in edits
+        if edit.verb in ("open", "corrode") and edit.targets[0] in car.pins
     )
     return [name for name in names if car.connectors[name].kind != "dlc" and not _is_airbag(name, car)]
 
 
-def _plugs_to_take_off(car: Car, causes: Sequence[PossibleCause]) -> list[str]:
+def _plugs_to_take_off(car: Car, edits: Sequence[Edit]) -> list[str]:
     """In-line connectors on a bus, and those of modules that may disturb one; not the airbag module's."""
-    edits = dict.fromkeys(edit for one in causes for edit in one.edits)
-    inside = {edit.split()[1].partition(".")[0] for edit in edits if edit.split()[0] in INSIDE_VERBS}
+    channels = [car.transceivers[edit.targets[0]] for edit in edits if edit.verb in INSIDE_VERBS]
+    inside = {channel.module for channel in channels}
     names = [name for name in car.connectors if _carries_bus(name, car) and not _is_airbag(name, car)]
     return [
         name
@@ -132,7 +135,7 @@ def _cautions(text: str, car: Car) -> tuple[str, ...]:
 
 
 def _minutes(text: str, car: Car) -> float:
-    verb = text.split()[0]
+    verb = verb_of(text)
     if verb in OBSERVATION_VERBS:
         return PREPARE_MINUTES + parse_observation(text, car).labor_s / 60
     return MINUTES[verb]

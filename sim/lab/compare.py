@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import isclose
+from typing import NamedTuple
 
 from sim.lab.case import CaseStep, Evidence
 from sim.lab.run import FLOATING, Sight
@@ -36,54 +37,66 @@ class Miss:
 
 def misses(step: CaseStep, sights: Sequence[Sight], number: int = 1) -> tuple[Miss, ...]:
     """Everything in which the sights of a step's actions differ from what was seen."""
-    return tuple(
-        Miss(number, what, seen, says, by)
-        for what, seen, says, by in compared(step.seen, sights)
-        if seen != says or by is not None
-    )
+    return tuple(Miss(number, *one) for one in compared(step.seen, sights) if one.contradicts)
 
 
-_Compared = Iterator[tuple[str, str, str, float | None]]
+class Compared(NamedTuple):
+    """One thing that was looked at: what it was, what was seen, what a run says, how far a reading is off."""
+
+    what: str
+    seen: str
+    says: str
+    by: float | None = None
+
+    @property
+    def contradicts(self) -> bool:
+        """Does the run say otherwise than what was seen?"""
+        return self.seen != self.says or self.by is not None
 
 
-def compared(seen: Evidence, sights: Sequence[Sight]) -> _Compared:
-    """Everything that was looked at: what it was, what was seen, what these sights say, how far it is off."""
+def compared(seen: Evidence, sights: Sequence[Sight]) -> Iterator[Compared]:
+    """Everything that was looked at in a step, against the sights of its actions."""
     last = sights[-1]
     if seen.cannot is not None:
-        yield last.action, _can(not seen.cannot), _can(not last.refused), None
+        yield Compared(last.action, _can(not seen.cannot), _can(not last.refused))
     elif last.refused:
-        yield last.action, "can be done", f"cannot be done: {last.refused}", None
-    for what in ("engine", "ignition", "cluster"):
-        if getattr(seen, what) is not None:
-            yield what, getattr(seen, what), getattr(last, what), None
+        yield Compared(last.action, "can be done", f"cannot be done: {last.refused}")
+    shown = {"engine": last.engine, "ignition": last.ignition, "cluster": last.cluster}
+    for what, word in {"engine": seen.engine, "ignition": seen.ignition, "cluster": seen.cluster}.items():
+        if word is not None:
+            yield Compared(what, word, shown[what])
     if seen.cranks is not None:
-        yield "starter", turned_words(seen.cranks), turned_words(any(sight.cranked for sight in sights)), None
+        yield Compared(
+            "starter", turned_words(seen.cranks), turned_words(any(sight.cranked for sight in sights))
+        )
     if seen.starts is not None:
-        yield "engine", fired_words(seen.starts), fired_words(any(sight.started for sight in sights)), None
+        yield Compared(
+            "engine", fired_words(seen.starts), fired_words(any(sight.started for sight in sights))
+        )
     for word, names in (("lit", seen.lit), ("dark", seen.dark)):
         for name in names:
-            yield f"lamp {name}", word, "lit" if name in last.lit else "dark", None
+            yield Compared(f"lamp {name}", word, "lit" if name in last.lit else "dark")
     yield from _compared_scan(seen, last)
     for word, names in (("done", seen.done), ("refused", seen.denied), ("no answer", seen.no_answer)):
         for name in names:
-            yield f"{last.action}: {name}", word, dict(last.asked).get(name, "not asked"), None
+            yield Compared(f"{last.action}: {name}", word, dict(last.asked).get(name, "not asked"))
     if seen.reads is not None:
         yield _compared_reading(seen, last)
     if seen.shows is not None:
         says = last.display or "nothing was looked at"
-        yield last.action, seen.shows, seen.shows if seen.shows in says else says, None
+        yield Compared(last.action, seen.shows, seen.shows if seen.shows in says else says)
 
 
-def _compared_scan(seen: Evidence, last: Sight) -> _Compared:
+def _compared_scan(seen: Evidence, last: Sight) -> Iterator[Compared]:
     if seen.tester_power is not None:
-        yield "tester", _power(seen.tester_power), _power(bool(last.power)), None
+        yield Compared("tester", _power(seen.tester_power), _power(bool(last.power)))
     for word, names in (("answers", seen.answers), ("silent", seen.silent)):
         for name in names:
-            yield name, word, _answer(last, name), None
+            yield Compared(name, word, _answer(last, name))
     held = {(module, code): state for module, code, state in last.codes}
     told: set[tuple[str, str]] = set()
-    for text in seen.codes:
-        module, code, state = _code(text)
+    for one in seen.codes:
+        module, code, state = one.module, one.code, one.state
         found = [
             (key, one) for key, one in sorted(held.items()) if key[0] == module and key[1].startswith(code)
         ]
@@ -91,32 +104,32 @@ def _compared_scan(seen: Evidence, last: Sight) -> _Compared:
         says = next(
             (one for _, one in found if state in ("", one)), found[0][1] if found else _none(last, module)
         )
-        yield f"{module} {code}", state or says if found else state or "held", says, None
-    for text in seen.no_codes:
-        module, code, _ = _code(text)
+        yield Compared(f"{module} {code}", state or says if found else state or "held", says)
+    for one in seen.no_codes:
+        module, code = one.module, one.code
         found = [
             (key, one) for key, one in sorted(held.items()) if key[0] == module and key[1].startswith(code)
         ]
         says = ", ".join(f"{key[1]} {one}" for key, one in found) or _none(last, module)
-        yield f"{module} {code}".strip(), "no code", says, None
+        yield Compared(f"{module} {code}".strip(), "no code", says)
     if seen.no_other_codes:
         for key in sorted(set(held) - told):
-            yield " ".join(key), "no code", held[key], None
+            yield Compared(" ".join(key), "no code", held[key])
 
 
-def _compared_reading(seen: Evidence, last: Sight) -> tuple[str, str, str, float | None]:
+def _compared_reading(seen: Evidence, last: Sight) -> Compared:
     says = last.display or "nothing was measured"
     if seen.reads == "floating":
-        return last.action, FLOATING, says, None
+        return Compared(last.action, FLOATING, says)
     assert isinstance(seen.reads, float)
     assert seen.within is not None
     wanted = f"{seen.reads:g} ± {seen.within:g}"
     if last.reading is None:
-        return last.action, wanted, says, None
+        return Compared(last.action, wanted, says)
     off = abs(last.reading - seen.reads)
     if off <= seen.within or isclose(off, seen.within):  # 12.5 - 12.2 is a little more than 0.3 in binary
-        return last.action, wanted, wanted, None
-    return last.action, wanted, says, off - seen.within
+        return Compared(last.action, wanted, wanted)
+    return Compared(last.action, wanted, says, off - seen.within)
 
 
 def look_alike(one: dict[str, str | float], other: dict[str, str | float]) -> bool:
@@ -129,12 +142,6 @@ def readings_alike(a: str | float | None, b: str | float | None) -> bool:
     if isinstance(a, float) and isinstance(b, float):
         return abs(a - b) <= max(READABLE_LEAST, READABLE * max(abs(a), abs(b)))
     return a == b
-
-
-def _code(text: str) -> tuple[str, str, str]:
-    """Module, code and state of "ECM U0101 stored"; code and state may be missing."""
-    module, code, state = (*text.split(), "", "")[:3]
-    return module, code, state
 
 
 def _answer(last: Sight, module: str) -> str:

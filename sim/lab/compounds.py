@@ -28,6 +28,7 @@ from sim.lab.run import Account, Trial, sentences
 from sim.lab.selfcheck import first_look
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
+from sim.vehicle.edits import parse_edit
 from sim.vehicle.reading import car_from_text
 
 _Shown = dict[str, str | float]
@@ -111,7 +112,7 @@ def _seen(account: Account, end: int, start: int = 0) -> _Shown:
 
 def _looks(edits: Sequence[str], car: Car) -> list[str]:
     """Where one would look for each of the edits, and what tells them apart at the end."""
-    names = dict.fromkeys(edit.split()[1] for edit in edits)
+    names = dict.fromkeys(name for edit in edits for name in parse_edit(edit, car).targets[:1])
     fuses = [f"measure volts {name}.2 to BAT-" for name in names if name in car.built.fuses]
     return [*fuses, *(f"look {name}" for name in names if name in car.connectors or name in car.built.fuses)]
 

@@ -19,6 +19,6 @@ def explained(found: SearchResult, cause: PossibleCause) -> tuple[Because, ...]:
     for step in found.steps:
         bench.do_all(step.do)
         asked: list[Callable[[], Because]] = [partial(why_silent, bench, name) for name in step.seen.silent]
-        asked += [partial(why_code, bench, *text.split()[:2]) for text in step.seen.codes]
+        asked += [partial(why_code, bench, one.module, one.code) for one in step.seen.codes]
         reasons += [ask().to_edits() for ask in asked]
     return tuple(reasons)

@@ -23,10 +23,10 @@ from sim.lab.odds import odds
 from sim.lab.run import Account, Trial, sentences
 from sim.lab.search_result import PossibleCause
 from sim.lab.selfcheck import first_look
-from sim.lab.sequential import Sequencing, Test
+from sim.lab.sequential import DiagnosticTest, Sequencing
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
-from sim.vehicle.edits import catalogue
+from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.elements import Contact, FuseLink, RelayContact, Resistor, Wire
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
@@ -92,7 +92,7 @@ def run_table(
 
 def _drawn(car: Car, known: Sequence[str], count: int, dice: random.Random) -> list[str]:
     """Edits of the circuits of modules that are drawn one after another, in the order of the list."""
-    opens = {edit: opened(edit, car) or frozenset(edit.split()[1:2]) for edit in known}
+    opens = {edit: opened(edit, car) or frozenset(parse_edit(edit, car).targets[:1]) for edit in known}
     found: dict[str, None] = {}
     modules = list(car.built.modules)
     for module in dice.sample(modules, len(modules)):
@@ -120,9 +120,9 @@ def _seen_text(item: tuple[Trial, tuple[str, ...]]) -> str:
     return json.dumps([account.as_json(), readings])
 
 
-def _tests(checks: Sequence[Check], readings: Sequence[Sequence[Shown]]) -> Iterator[Test]:
+def _tests(checks: Sequence[Check], readings: Sequence[Sequence[Shown]]) -> Iterator[DiagnosticTest]:
     for place, (check, seen) in enumerate(zip(checks, told_by(checks, readings), strict=True)):
-        yield Test(f"{place:04d}", check.minutes, outcomes_alike(seen))
+        yield DiagnosticTest(f"{place:04d}", check.minutes, outcomes_alike(seen))
 
 
 def _weights(sets: Sequence[tuple[str, ...]], car: Car) -> tuple[float, ...]:

@@ -10,10 +10,10 @@ from sim.lab.case import CaseStep, Evidence
 from sim.lab.fault_table import FaultTable
 from sim.lab.metrics import Diagnosis
 from sim.lab.observed import observed
-from sim.lab.sequential import Sequencing, Test, greedy, rollout
+from sim.lab.sequential import DiagnosticTest, Sequencing, greedy, rollout
 
 FEW_STATES = 12  # with so few suspects left the next best check is thought one step ahead
-Policy = Callable[[Sequencing, frozenset[int], random.Random], Test | None]
+Policy = Callable[[Sequencing, frozenset[int], random.Random], DiagnosticTest | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,15 +69,15 @@ def _noted(step: CaseStep) -> CaseStep:
     return CaseStep(do=step.do, seen=Evidence(reads=seen.reads, within=seen.within, shows=seen.shows))
 
 
-def _next_best(problem: Sequencing, left: frozenset[int], dice: random.Random) -> Test | None:
+def _next_best(problem: Sequencing, left: frozenset[int], dice: random.Random) -> DiagnosticTest | None:
     return (rollout if len(left) <= FEW_STATES else greedy)(problem, left)
 
 
-def _fixed(problem: Sequencing, left: frozenset[int], dice: random.Random) -> Test | None:
+def _fixed(problem: Sequencing, left: frozenset[int], dice: random.Random) -> DiagnosticTest | None:
     return min(problem.useful(left), key=lambda test: test.name, default=None)
 
 
-def _random(problem: Sequencing, left: frozenset[int], dice: random.Random) -> Test | None:
+def _random(problem: Sequencing, left: frozenset[int], dice: random.Random) -> DiagnosticTest | None:
     useful = problem.useful(left)
     return dice.choice(useful) if useful else None
 

@@ -29,7 +29,7 @@ from sim.lab.check_outcomes import Findings, outcomes_alike, shown_in_final_stat
 from sim.lab.checks import Check, possible_checks
 from sim.lab.odds import odds
 from sim.lab.search_result import PossibleCause, SearchResult
-from sim.lab.sequential import Sequencing, Test, cost_after
+from sim.lab.sequential import DiagnosticTest, Sequencing, cost_after
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.reading import car_from_text
@@ -122,7 +122,9 @@ def next_check(
         listed = [*passive, *active]
     else:
         listed = passive
-    tests = [Test(str(k), check.minutes, outcomes_alike(shown[k])) for k, check in enumerate(listed)]
+    tests = [
+        DiagnosticTest(str(k), check.minutes, outcomes_alike(shown[k])) for k, check in enumerate(listed)
+    ]
     problem = Sequencing(tuple(one.odds for one in states), tuple(tests))
     ranked = [_ranked(problem, test, listed, shown, states) for test in problem.useful(problem.all_states)]
     ranked.sort(key=lambda one: -one.bits_per_minute)
@@ -144,7 +146,7 @@ def _states(found: SearchResult, car: Car) -> list[PossibleCause]:
 
 def _ranked(
     problem: Sequencing,
-    test: Test,
+    test: DiagnosticTest,
     checks: Sequence[Check],
     shown: Sequence[Sequence[Findings]],
     states: Sequence[PossibleCause],
@@ -165,7 +167,7 @@ def _ranked(
     return Ranked(checks[place], problem.gain_bits(test, problem.all_states), None, by_share)
 
 
-def _thought_through(one: Ranked, problem: Sequencing, test: Test) -> Ranked:
+def _thought_through(one: Ranked, problem: Sequencing, test: DiagnosticTest) -> Ranked:
     minutes = cost_after(problem, problem.all_states, test)
     return Ranked(one.check, one.bits, minutes, one.outcomes)
 

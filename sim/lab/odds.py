@@ -10,7 +10,7 @@ from math import prod
 
 from sim.vehicle.car import Car
 from sim.vehicle.edit import part_kind
-from sim.vehicle.edits import EDIT_KINDS
+from sim.vehicle.edits import EDIT_KINDS, parse_edit, verb_of
 
 # How likely a car in the bay has each fault, as odds against its not having it. Round numbers of common
 # practice, no statistics stand behind them: a fuse is missing more often than a pin is open.
@@ -24,5 +24,5 @@ def odds(edits: Iterable[str], car: Car) -> float:
 
 def _kind(edit: str, car: Car) -> str:
     """The key of `ODDS`: the kind of part that is taken away, or `other`."""
-    verb, name = edit.split()[:2]
-    return part_kind(name, car) if EDIT_KINDS[verb].takes_part_away else "other"
+    kind = EDIT_KINDS[verb_of(edit)]
+    return part_kind(parse_edit(edit, car).targets[0], car) if kind.takes_part_away else "other"

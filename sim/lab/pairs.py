@@ -26,7 +26,7 @@ from sim.lab.footprint import Footprint
 from sim.lab.reach import ways_to
 from sim.lab.run import Sight
 from sim.vehicle.car import Car
-from sim.vehicle.edits import EDIT_VERBS
+from sim.vehicle.edits import EDIT_VERBS, verb_of
 from sim.vehicle.elements import TESTER
 from sim.wiring.conduction import SwitchState
 
@@ -124,7 +124,7 @@ class Pairs:
         usually = _silent(self._steps, usual.account.sights)
         scans = []
         for number, step in enumerate(self._steps, start=1):
-            if any(text.split()[0] in EDIT_VERBS for text in step.do):
+            if any(verb_of(text) in EDIT_VERBS for text in step.do):
                 break
             silent = {name for name in step.seen.silent if (number, name) not in usually}
             if usual.asked and (step.seen.answers or silent):
@@ -176,7 +176,7 @@ class _Unknown:
 def answered(step: CaseStep) -> frozenset[str]:
     """Modules that must have had supply for this to be seen."""
     seen = step.seen
-    spoke = (*seen.answers, *(text.split()[0] for text in (*seen.codes, *seen.no_codes)), *seen.done)
+    spoke = (*seen.answers, *(code.module for code in (*seen.codes, *seen.no_codes)), *seen.done)
     return frozenset([*spoke, TESTER] if spoke or seen.tester_power else [])
 
 
@@ -186,9 +186,9 @@ def _looked_at(steps: Iterable[CaseStep], sights: Sequence[Sight]) -> dict[Cell,
     left = list(sights)
     for number, step in enumerate(steps, start=1):
         mine, left = left[: len(step.do)], left[len(step.do) :]
-        for what, seen, says, by in compared(step.seen, mine) if mine else ():
-            before, wrong = found.get((number, what), ("", False))  # the engine is looked at in two ways
-            found[number, what] = f"{before};{says}", wrong or says != seen or by is not None
+        for one in compared(step.seen, mine) if mine else ():
+            before, wrong = found.get((number, one.what), ("", False))  # the engine is looked at in two ways
+            found[number, one.what] = f"{before};{one.says}", wrong or one.contradicts
     return found
 
 

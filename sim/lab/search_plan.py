@@ -20,7 +20,7 @@ from sim.lab.odds import odds
 from sim.lab.search import find_causes, narrow_down
 from sim.lab.search_result import SearchResult
 from sim.lab.workshop import Progress, Stop, Stopped, Workshop, never, quiet
-from sim.vehicle.edits import EDIT_VERBS
+from sim.vehicle.edits import EDIT_VERBS, verb_of
 from sim.vehicle.reading import car_from_text
 
 FIRST_SLICE_S = 20.0
@@ -133,7 +133,7 @@ def changes_at_first(log: Sequence[str]) -> list[str]:
     """The edits in a log before anything but waiting was done."""
     found = []
     for text in log:
-        verb = text.split()[0]
+        verb = verb_of(text)
         if verb in EDIT_VERBS:
             found.append(text)
         elif verb != "wait":

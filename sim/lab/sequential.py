@@ -22,10 +22,8 @@ MOST_STATES = 20  # the optimum visits up to 2^n sets of states
 
 
 @dataclass(frozen=True)
-class Test:
+class DiagnosticTest:
     """One test: `cost` in any unit above 0, and one outcome per state."""
-
-    __test__ = False  # a test of a car, none of this program
 
     name: str
     cost: float
@@ -37,7 +35,7 @@ class Sequencing:
     """States by their weights (above 0, of any sum) and the tests that may tell them apart."""
 
     weights: tuple[float, ...]
-    tests: tuple[Test, ...]
+    tests: tuple[DiagnosticTest, ...]
 
     def __post_init__(self) -> None:
         if not self.weights or min(self.weights) <= 0:
@@ -55,40 +53,42 @@ class Sequencing:
         """The summed weight of states."""
         return sum(self.weights[k] for k in sorted(states))
 
-    def split(self, test: Test, states: frozenset[int]) -> list[frozenset[int]]:
+    def split(self, test: DiagnosticTest, states: frozenset[int]) -> list[frozenset[int]]:
         """The states by the test's outcome, in order of the first state of each."""
         groups: dict[Hashable, list[int]] = {}
         for k in sorted(states):
             groups.setdefault(test.outcomes[k], []).append(k)
         return [frozenset(group) for group in groups.values()]
 
-    def useful(self, states: frozenset[int]) -> list[Test]:
+    def useful(self, states: frozenset[int]) -> list[DiagnosticTest]:
         """The tests that can tell some of these states apart."""
         return [test for test in self.tests if len({test.outcomes[k] for k in states}) > 1]
 
-    def gain_bits(self, test: Test, states: frozenset[int]) -> float:
+    def gain_bits(self, test: DiagnosticTest, states: frozenset[int]) -> float:
         """Expected information of a test in bits: the entropy of its outcome."""
         total = self.weight(states)
         shares = [self.weight(group) / total for group in self.split(test, states)]
         return -sum(share * log2(share) for share in shares)
 
 
-Choice = Callable[[Sequencing, frozenset[int]], Test | None]
+Choice = Callable[[Sequencing, frozenset[int]], DiagnosticTest | None]
 
 
-def greedy(problem: Sequencing, states: frozenset[int]) -> Test | None:
+def greedy(problem: Sequencing, states: frozenset[int]) -> DiagnosticTest | None:
     """The test with the most information per cost; None where none can tell these states apart."""
     useful = problem.useful(states)
     return max(useful, key=lambda test: problem.gain_bits(test, states) / test.cost, default=None)
 
 
-def rollout(problem: Sequencing, states: frozenset[int]) -> Test | None:
+def rollout(problem: Sequencing, states: frozenset[int]) -> DiagnosticTest | None:
     """The test with the least expected cost when greedy decides everything after it."""
     estimates = {test.name: cost_after(problem, states, test) for test in problem.useful(states)}
     return min(problem.useful(states), key=lambda test: estimates[test.name], default=None)
 
 
-def cost_after(problem: Sequencing, states: frozenset[int], test: Test, then: Choice = greedy) -> float:
+def cost_after(
+    problem: Sequencing, states: frozenset[int], test: DiagnosticTest, then: Choice = greedy
+) -> float:
     """Expected cost to the end of a test and, after it, the tests that a policy chooses."""
     total = problem.weight(states)
     groups = problem.split(test, states)

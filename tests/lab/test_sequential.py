@@ -6,8 +6,8 @@ from itertools import permutations
 import pytest
 
 from sim.lab.sequential import (
+    DiagnosticTest,
     Sequencing,
-    Test,
     entropy_bound,
     expected_cost,
     greedy,
@@ -21,7 +21,7 @@ from sim.lab.sequential import (
 ROWS = ["00000", "01001", "00110", "10011", "11000", "11110"]
 SIX_STATES = Sequencing(
     (0.70, 0.01, 0.02, 0.10, 0.05, 0.12),
-    tuple(Test(f"t{k + 1}", 1.0, tuple(row[k] for row in ROWS)) for k in range(5)),
+    tuple(DiagnosticTest(f"t{k + 1}", 1.0, tuple(row[k] for row in ROWS)) for k in range(5)),
 )
 
 
@@ -49,7 +49,7 @@ def random_problem(rng: random.Random) -> Sequencing:
     tests = []
     for k in range(rng.randint(4, 7)):
         outcomes = tuple(rng.randint(0, 1) for _ in range(states))
-        tests.append(Test(f"t{k}", float(rng.randint(1, 20)), outcomes))
+        tests.append(DiagnosticTest(f"t{k}", float(rng.randint(1, 20)), outcomes))
     return Sequencing(tuple(weights), tuple(tests))
 
 
@@ -79,7 +79,7 @@ def test_bounds_hold_where_tests_of_cost_one_name_the_state() -> None:
         states = rng.randint(2, 6)
         weights = tuple(rng.uniform(0.05, 1) for _ in range(states))
         every = [tuple(number >> k & 1 for k in range(states)) for number in range(1, 2**states - 1)]
-        problem = Sequencing(weights, tuple(Test(str(one), 1.0, one) for one in every))
+        problem = Sequencing(weights, tuple(DiagnosticTest(str(one), 1.0, one) for one in every))
         assert entropy_bound(problem) <= huffman_bound(problem) + 1e-9
         # with every two-valued test at hand the best tree is the Huffman code (Huffman 1952)
         assert optimum(problem) == pytest.approx(huffman_bound(problem))
@@ -87,21 +87,21 @@ def test_bounds_hold_where_tests_of_cost_one_name_the_state() -> None:
 
 def test_half_split_is_best_on_a_chain_of_equals() -> None:
     """Equal weights, equal costs, a chain and a known symptom: then, and only then, halve."""
-    chain = [Test(f"after {k}", 1.0, tuple(state < k for state in range(8))) for k in range(1, 8)]
+    chain = [DiagnosticTest(f"after {k}", 1.0, tuple(state < k for state in range(8))) for k in range(1, 8)]
     equals = Sequencing((1.0,) * 8, tuple(chain))
     assert ["after 4"] * 2 == [choose(equals, equals.all_states).name for choose in (greedy, rollout)]
     assert 3.0 == pytest.approx(expected_cost(equals, greedy)) == pytest.approx(optimum(equals))
     weak_first = Sequencing((20.0, *(1.0,) * 7), tuple(chain))
     assert "after 1" == greedy(weak_first, weak_first.all_states).name
     dear_middle = Sequencing(
-        (1.0,) * 8, tuple(Test(t.name, 9.0 if "4" in t.name else 1.0, t.outcomes) for t in chain)
+        (1.0,) * 8, tuple(DiagnosticTest(t.name, 9.0 if "4" in t.name else 1.0, t.outcomes) for t in chain)
     )
     assert greedy(dear_middle, dear_middle.all_states).name in ("after 3", "after 5")
 
 
 def test_a_test_may_have_more_than_two_outcomes_and_states_may_stay_together() -> None:
     """Tests with several outcomes are split right, and states that no test tells apart stay together."""
-    problem = Sequencing((1.0, 1.0, 1.0, 1.0), (Test("meter", 2.0, (12.4, 11.0, 0.0, 0.0)),))
+    problem = Sequencing((1.0, 1.0, 1.0, 1.0), (DiagnosticTest("meter", 2.0, (12.4, 11.0, 0.0, 0.0)),))
     assert 2.0 == expected_cost(problem, greedy) == optimum(problem)
     assert greedy(problem, frozenset({2, 3})) is None
 
@@ -124,13 +124,15 @@ def test_looking_one_by_one_is_in_the_best_of_all_orders(last_is_inferred: bool)
 @pytest.mark.parametrize(
     ("weights", "test", "sentence"),
     [
-        ((), Test("t", 1.0, ()), "at least one state"),
-        ((1.0, 0.0), Test("t", 1.0, (0, 1)), "weight above 0"),
-        ((1.0, 1.0), Test("t", 1.0, (0,)), "test t needs 2 outcomes"),
-        ((1.0, 1.0), Test("t", 0.0, (0, 1)), "a cost above 0"),
+        ((), DiagnosticTest("t", 1.0, ()), "at least one state"),
+        ((1.0, 0.0), DiagnosticTest("t", 1.0, (0, 1)), "weight above 0"),
+        ((1.0, 1.0), DiagnosticTest("t", 1.0, (0,)), "test t needs 2 outcomes"),
+        ((1.0, 1.0), DiagnosticTest("t", 0.0, (0, 1)), "a cost above 0"),
     ],
 )
-def test_a_malformed_problem_is_refused(weights: tuple[float, ...], test: Test, sentence: str) -> None:
+def test_a_malformed_problem_is_refused(
+    weights: tuple[float, ...], test: DiagnosticTest, sentence: str
+) -> None:
     """A weight or cost of zero, or a wrong number of outcomes, raises `ValueError`."""
     with pytest.raises(ValueError, match=sentence):
         Sequencing(weights, (test,))

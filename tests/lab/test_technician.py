@@ -6,7 +6,7 @@ import pytest
 
 from sim.lab.checks import Check
 from sim.lab.fault_table import FaultTable, run_table
-from sim.lab.sequential import Sequencing, Test
+from sim.lab.sequential import DiagnosticTest, Sequencing
 from sim.lab.technician import Comparison, compare, searched
 from sim.lab.workshop import Workshop
 
@@ -64,7 +64,7 @@ def test_hidden_faults_are_drawn_from_every_table(six: str, table: FaultTable, h
 def test_minutes_are_those_of_the_checks_that_were_made() -> None:
     """Four suspects in a chain, checks of one minute: halving takes 2, from one end 2.25 in the mean."""
     sets = (("a",), ("b",), ("c",), ("d", "e"))
-    tests = tuple(Test(str(k), 1.0, tuple(int(s > k) for s in range(4))) for k in range(3))
+    tests = tuple(DiagnosticTest(str(k), 1.0, tuple(int(s > k) for s in range(4))) for k in range(3))
     checks = tuple(Check((f"look {k}",), 1.0, passive=True) for k in range(3))
     problem = Sequencing((1.0,) * 4, tests)
     result = compare(
