@@ -62,9 +62,9 @@ def compared(seen: Evidence, sights: Sequence[Sight]) -> Iterator[Compared]:
     elif last.refused:
         yield Compared(last.action, "can be done", f"cannot be done: {last.refused}")
     shown = {"engine": last.engine, "ignition": last.ignition, "cluster": last.cluster}
-    for what, word in {"engine": seen.engine, "ignition": seen.ignition, "cluster": seen.cluster}.items():
-        if word is not None:
-            yield Compared(what, word, shown[what])
+    for what, told in {"engine": seen.engine, "ignition": seen.ignition, "cluster": seen.cluster}.items():
+        if told is not None:
+            yield Compared(what, told, shown[what])
     if seen.cranks is not None:
         yield Compared(
             "starter", turned_words(seen.cranks), turned_words(any(sight.cranked for sight in sights))
