@@ -17,6 +17,7 @@ class Calendar:
     """
 
     def __init__(self, env: NanosecondEnvironment, work: Callable[[int], None]) -> None:
+        self._env = env
         self.entries: list[tuple[int, str, Any]] = []
         self.clock = AlarmClock(env, self._woken)
         self._work = work
@@ -25,7 +26,7 @@ class Calendar:
 
     def now_ns(self) -> int:
         """Time of the SimPy clock."""
-        return self.clock.now_ns()
+        return self._env.now_ns
 
     def next_ns(self) -> int:
         """Time of the next entry."""
@@ -68,13 +69,14 @@ class ActionCalendar:
     """Actions at their times, in the order of time, `order` and entry. Each is called with its time in ns."""
 
     def __init__(self, env: NanosecondEnvironment) -> None:
+        self._env = env
         self._clock = AlarmClock(env, self._ring)
         self._entries: list[tuple[int, int, int, Callable[[int], None]]] = []
         self._serial = 0
 
     def now_ns(self) -> int:
         """Time of the SimPy clock."""
-        return self._clock.now_ns()
+        return self._env.now_ns
 
     def at(self, at_ns: int, order: int, action: Callable[[int], None]) -> None:
         """Enter an action."""

@@ -47,8 +47,8 @@ from functools import partial
 from heapq import heappop, heapreplace
 
 from sim.network.bit_level import BitLevel
-from sim.network.buses import Buses, EventHandler, LevelTap
 from sim.network.calendar import Calendar
+from sim.network.can_buses import CanBuses, EventHandler, LevelTap
 from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.delivery import Tap
 from sim.network.frames import NS_PER_S, Frame
@@ -95,7 +95,7 @@ class CanNetwork(Network):
         on_event: EventHandler | None = None,
     ) -> None:
         self._calendar = Calendar(env, self._run)
-        self._buses = Buses(self._calendar, seed, on_event)
+        self._buses = CanBuses(self._calendar, seed, on_event)
         self._delivery = self._buses.delivery
         self._regrouping = Regrouping(self._buses)
         self._listeners: dict[str, list[Listener]] = {}

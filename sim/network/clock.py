@@ -77,10 +77,6 @@ class AlarmClock:
         self._next_ns = _FOREVER_NS
         self._set_ns: set[int] = set()  # times with an event in SimPy's queue, one each at most
 
-    def now_ns(self) -> int:
-        """Simulated time in nanoseconds."""
-        return self._env.now_ns
-
     def set(self, at_ns: int) -> None:
         """Ring at this time at the latest; at once if it has passed."""
         at_ns = max(at_ns, self._env.now_ns)

@@ -37,7 +37,7 @@ Life = Generator[int, int, None]
 Failure = Literal["arbitration lost", "not acknowledged", "error"]
 
 
-class Host(Protocol):
+class ControllerHost(Protocol):
     """What a controller works for. `Controller.time_ns` is the time of the call: the end of the bit."""
 
     def take(self) -> Frame | None:
@@ -94,7 +94,12 @@ class Controller:
     )  # fmt: skip
 
     def __init__(
-        self, host: Host, counters: ErrorCounters, *, integrating: bool = False, classical: bool = False
+        self,
+        host: ControllerHost,
+        counters: ErrorCounters,
+        *,
+        integrating: bool = False,
+        classical: bool = False,
     ) -> None:
         self.host = host
         self.classical = classical

@@ -71,7 +71,7 @@ class Delivery:
 
     def attend(self, message: Repeated, now_ns: int) -> None:
         """Find out whether the next frame, or the one on the wire, causes a call."""
-        message.look_who_waits()
+        message.update_awaited()
         if message.followed:
             self.follow_sent(message, now_ns)
 

@@ -145,7 +145,7 @@ class Repeated(BusMessage):
             if watch.lost and watch.channel in flight.audience
         ]
 
-    def look_who_waits(self) -> None:
+    def update_awaited(self) -> None:
         """Find out whether the end of the next frame causes a call; of one on the wire it may."""
         audience = self.bus.audience
         self.awaited = (

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 
 from sim.network.bit_level import BitLevel
 from sim.network.bus_mode import NoTraffic
-from sim.network.buses import Buses
+from sim.network.can_buses import CanBuses
 from sim.network.clock import to_ns
 from sim.network.degraded import Degraded
 from sim.network.frames import NS_PER_S
@@ -26,7 +26,7 @@ class Regrouping:
     frames_before: frames begun on buses that are no more.
     """
 
-    def __init__(self, buses: Buses) -> None:
+    def __init__(self, buses: CanBuses) -> None:
         self._buses = buses
         self._wanted: dict[str, Segment] = {}  # by member, as the wiring says
         self.frames_before = 0

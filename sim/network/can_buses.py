@@ -21,7 +21,7 @@ LevelTap = Callable[[float, Segment, tuple[str, ...]], None]
 EventHandler = Callable[[float, str, str], None]
 
 
-class Buses(Kernel):
+class CanBuses(Kernel):
     """The buses by channel, the streams at work on them, and every channel's station.
 
     off: channels in bus-off that do not recover yet.
