@@ -274,7 +274,8 @@ def test_raw_frames_go_out_and_come_in() -> None:
             before_s = bench.now_s
             send(outside, 0x7DF, "02 3E 00 CC CC CC CC CC")
             heard = list(_heard(outside, 1.5))
-            passed_s = bench.now_s - before_s
+        passed_s = bench.now_s - before_s
+        heard += list(_heard(outside, 0.2))  # what had not been fetched when the link ended
         assert ("", "") == (link.car.failure, link.bridges[0].failure)
     answers = {m.arbitration_id for m in heard if bytes(m.data[:3]) == bytes.fromhex("02 7E 00")}
     assert {address + 8 for address in bench.car.addresses.values()} == answers

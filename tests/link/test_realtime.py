@@ -22,6 +22,7 @@ def car() -> Iterator[RealTime]:
     car.stop()
 
 
+@pytest.mark.benchmark
 def test_simulated_time_follows_the_wall_clock(car: RealTime) -> None:
     """A second of wall time is a second of simulated time."""
     before_s, began_s = car.call(lambda: car.bench.now_s), time.monotonic()
@@ -31,6 +32,7 @@ def test_simulated_time_follows_the_wall_clock(car: RealTime) -> None:
     assert 0 == car.lost_s
 
 
+@pytest.mark.benchmark
 def test_actions_take_their_time_and_jobs_go_on_meanwhile(car: RealTime) -> None:
     """A press is 0.6 s and a moment; whoever asks something meanwhile is answered at once."""
     waits_s = []

@@ -1,0 +1,14 @@
+"""Every test in this folder is a benchmark: it runs on `-m benchmark` only."""
+
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what is in this folder."""
+    for item in items:
+        if item.path.is_relative_to(HERE):
+            item.add_marker(pytest.mark.benchmark)
