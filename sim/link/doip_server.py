@@ -368,8 +368,8 @@ class _Datagrams(asyncio.DatagramProtocol):
         self._transport: asyncio.DatagramTransport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.DatagramTransport)
-        self._transport = transport
+        # until Python 3.12 asyncio's own datagram transport does not derive from DatagramTransport
+        self._transport = transport  # type: ignore[assignment]
 
     def datagram_received(self, data: bytes, address: tuple[str, int]) -> None:
         if len(data) < doip.HEADER_BYTES or self._waiting >= MAX_UDP_WAITING:
