@@ -52,6 +52,7 @@ class _Search:
         self.restart()
 
     def restart(self) -> None:
+        """Begin again at zero, or with every regulator at work if there is no leg."""
         n, floating = self.ties.shape
         self.current_a, self.offset_v = np.zeros(n), np.zeros(floating)
         self.moved_v, self.settled = np.zeros(n), False

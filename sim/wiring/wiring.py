@@ -34,7 +34,7 @@ KEPT_READINGS = CACHE_STATES  # one for each solution that the circuit keeps
 
 
 class Wiring:
-    """The network of one car; an edit of the car needs a new one. For one thread at a time."""
+    """The electrical network of one car; an edited car needs a new one. For one thread at a time."""
 
     def __init__(self, car: Car) -> None:
         self.car = car

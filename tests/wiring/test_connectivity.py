@@ -38,7 +38,7 @@ modules: {ECM: {}, TCM: {}, ABS: {}, BCM: {}, IPC: {}, SRS: {}}
 """
 
 GATEWAY = """
-car: Two buses behind a gateway
+car: Two buses on a gateway
 buses:
   diag: {line: [GW terminated, DLC, R1 terminator]}
   front: {bitrate_bps: FRONT, line: [GW terminated, ECM, TCM terminated]}
@@ -163,7 +163,7 @@ def test_more_nodes_dominant_together_reach_higher() -> None:
     assert between_v == pytest.approx([3.8 / (1 + 49.4 / 60 / n) for n in (1, 2, 3)], abs=0.1)
 
 
-def test_the_lines_rest_at_zero_while_everyone_sleeps() -> None:
+def test_the_lines_rest_at_zero_while_all_sleep() -> None:
     """Both lines of a sleeping bus are near 0 V."""
     # bias inactive: -0.1 .. 0.1 V (transceiver data sheets)
     asleep = Wiring(three()).solve(SwitchState())
@@ -207,7 +207,7 @@ def test_sixty_ohm_at_the_six_modules() -> None:
 def test_without_both_terminators_no_bit_ends_in_time(rate: int, span_m: float) -> None:
     """Without terminators no module hears another, although every level is reached."""
     # 10 m and 40 m of line: 29.5 and 87 us to fall to 0.5 V (computed, ngspice transient) against a bit of
-    # 2..8 us; direct current alone would let everyone hear
+    # 2..8 us; by direct current alone all would hear
     line = "[N1, N2, DLC, N3]"
     car = three(rate=rate, line=line, span_m=span_m)
     found = reading(car)
@@ -302,7 +302,7 @@ SWAPPED = (
 
 def test_a_swapped_pair_silences_the_bus() -> None:
     """A powered module with swapped wires is heard by none and stops the others from communicating."""
-    # the node hears nobody, and with another dominant it leaves -0.01 V between the lines (computed, ngspice)
+    # the node hears none, and with another dominant it leaves -0.01 V between the lines (computed, ngspice)
     found = reading(six(*SWAPPED))
     both = found.while_dominant("ABS.main", "ECM.main")
     assert 0 == pytest.approx(both.between("DLC.6", "DLC.14"), abs=0.15)
@@ -399,11 +399,11 @@ def answer(*links: str, spoils: tuple[tuple[str, str], ...] = (), **rates: int) 
         (answer("A>B"), []),
         (answer("A=B", "B>C"), [("AB", "C")]),
         (answer("A=B", "C=D"), [("AB", ""), ("CD", "")]),
-        # not everyone hears everyone: the largest group that does, then of the rest
+        # not all hear each other: the largest group that does, then of the rest
         (answer("A=B", "B=C", "A=C", "C=D"), [("ABC", "D")]),
         (answer("A=B", "B=C"), [("AB", "C")]),
         (answer("B=C", "A=C"), [("AC", "B")]),
-        # nobody is in two groups: who hears two of them listens to the first
+        # no channel is in two groups: one that hears two listens to the first
         (answer("A=B", "D=E", "A>C", "D>C"), [("AB", "C"), ("DE", "")]),
         (answer("A=B", "B=C", "C=D", "A=C", "D=E"), [("ABC", ""), ("DE", "")]),
         # who sends without hearing talks over the others
@@ -474,10 +474,10 @@ def test_answers_do_not_depend_on_what_was_asked_before() -> None:
     heard(second)
     assert alone == heard(first).margins_v
     wiring = Wiring(first)
-    everyone = SwitchState(running=frozenset(first.built.modules))
+    all_run = SwitchState(running=frozenset(first.built.modules))
     for running in (set(), {"ECM"}, {"ECM", "SRS"}):
         wiring.solve(SwitchState(running=frozenset(running)))
-    found = wiring.solve(everyone)
+    found = wiring.solve(all_run)
     assert alone == found.connectivity(powered(found)).margins_v
 
 

@@ -1,7 +1,7 @@
 """Levels of a LIN wire against ngspice: a netlist written by hand from the numbers of the standard.
 
-Four ports at 12.6 V: 1 kohm of the master and 30 kohm of each slave, behind a diode; 1 Mohm of each receiver;
-a driver of a diode and 24.7 ohm to ground. The wire's own milliohms are left out.
+Four ports at 12.6 V: 1 kohm of the master and 30 kohm of each slave, each with a diode in series; 1 Mohm of
+each receiver; a driver of a diode and 24.7 ohm to ground. The wire's own milliohms are left out.
 """
 
 import re
@@ -19,7 +19,7 @@ PULL_UPS_OHM = {"BCM": 1e3, "RLS": 30e3, "WIP": 30e3, "SUN": 30e3}
 
 
 def by_ngspice(ngspice: str, folder: Path, on_wire: tuple[str, ...], sender: str, supply_v: float) -> float:
-    """Voltage of a wire with these ports on it, pulled down by one of them (or by nobody, "")."""
+    """Voltage of a wire with these ports on it, pulled down by one of them ("": by none)."""
     lines = ["wire", f"Vs s 0 {supply_v!r}"]
     for name in on_wire:
         lines += [f"D{name} s p{name} port", f"R{name} p{name} w {PULL_UPS_OHM[name]!r}", f"Rr{name} w 0 1e6"]
@@ -64,7 +64,7 @@ def test_levels(
 
 
 @pytest.mark.parametrize(("ohm", "works"), [(1300.0, False), (3000.0, True)])
-def test_a_wire_that_does_not_rest_above_sixty_per_cent_is_heard_by_nobody(ohm: float, works: bool) -> None:
+def test_a_wire_that_does_not_rest_above_sixty_per_cent_is_not_heard(ohm: float, works: bool) -> None:
     """A leak to the body against the pull-ups of about 0.9 kohm; VBUSrec of LIN 2.x, from memory."""
     live = LiveCar(read_car(CAR))
     live.connect_battery()
@@ -80,7 +80,7 @@ def test_a_wire_that_does_not_rest_above_sixty_per_cent_is_heard_by_nobody(ohm: 
 
 
 @pytest.mark.parametrize(("ohm", "reads_itself"), [(10.0, True), (30.0, False)])
-def test_a_sender_that_does_not_read_itself_back_is_heard_by_nobody(ohm: float, reads_itself: bool) -> None:
+def test_a_sender_that_does_not_read_itself_back_is_not_heard(ohm: float, reads_itself: bool) -> None:
     """With 100 ohm to the battery on the wire it reaches less than 40 % of a whole supply, not of a weak one.
 
     A slave that reads back anything else than it sends breaks off (LIN 2.x, bit error; from memory).

@@ -261,7 +261,7 @@ def test_unknown_names_end_in_one_sentence() -> None:
 
 
 def netlist(car: Car, state: SwitchState, nodes: list[str]) -> str:
-    """The car as ngspice reads it; sources as open-circuit voltage behind a resistance, opens as 1 Tohm."""
+    """The car as ngspice reads it: sources with a resistance in series, opens as 1 Tohm."""
     number = {"BAT-": 0}
     lines = ["* a car"]
     for k, element in enumerate(car.all_elements.values()):
@@ -273,7 +273,7 @@ def netlist(car: Car, state: SwitchState, nodes: list[str]) -> str:
             given = f"({short_v} > 0 ? {short_v}/0.011 : {short_v}/{(14.4 - 12.65) / 0.3})"
             lines.append(f"B{k} {b} {a} I={given}" if closed else f"R{k} {a} {b} 1e12")
         elif isinstance(element, GeneratorOutput):
-            # 14.2 V behind 2 mohm, up to 120 A, and no current in
+            # 14.2 V in series with 2 mohm, up to 120 A, and no current in
             lines.append(
                 f"B{k} {b} {a} I=max(0,min(120,(14.2-v({a},{b}))/0.002))" if closed else f"R{k} {a} {b} 1e12"
             )

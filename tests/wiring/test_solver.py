@@ -323,7 +323,7 @@ def test_difference_by_load(ohm: float, volt: float) -> None:
 
 @pytest.mark.parametrize(("modules", "volt"), [(1, 2.000), (2, 2.857), (3, 3.333), (5, 3.846)])
 def test_modules_dominant_together(modules: int, volt: float) -> None:
-    """n legs of 45 ohm in parallel, by hand: why an acknowledged bit stands taller."""
+    """n legs of 45 ohm in parallel, by hand: why an acknowledged bit is taller."""
     circuit = bus(60)
     for k in range(modules):
         add_plain_driver(circuit, f"module {k}")
@@ -379,7 +379,7 @@ def test_two_drivers_and_a_swapped_one() -> None:
 
 
 def test_a_leg_holds_a_line_that_nothing_else_holds() -> None:
-    """A floating line follows whoever drives it; a lone low side pulls it to ground."""
+    """A floating line follows its driver; a lone low side pulls it to ground."""
     ports = bus(60).solve().ports(PINS)
     assert (None, None) == ports.voltage_v
     assert np.isinf(ports.impedance_ohm).all()
@@ -408,7 +408,7 @@ def test_a_leg_drops_what_its_formula_says(current_a: float) -> None:
     """V_T ln(1 + i/I_S) + R i / sqrt(1 - (i/I_max)^2), with a current source in its way."""
     circuit = Circuit()
     circuit.current_source("push", "ground", "a", current_a)
-    circuit.resistor("way back", "a", "ground", 1e6)
+    circuit.resistor("return path", "a", "ground", 1e6)
     circuit.leg("leg", "a", "ground", Leg())
     solution = circuit.solve()
     through_a, volt = solution.current("leg"), solution.voltage("a")

@@ -166,7 +166,7 @@ def test_thevenin(elements: list[Element], pair: tuple[str, str], ohm: float) ->
     current_a = circuit.solve().current("load")
     if ports.voltage_v[0] is None:
         if any(e.ohm is None for e in elements):
-            return  # the load may be the way back that a current source lacked
+            return  # the load may be the return path that a current source lacked
         assert 0 == pytest.approx(current_a, abs=rounding_a(elements) + 1e-12 / ohm)
         return
     expected_a = ports.voltage_v[0] / (ports.impedance_ohm[0, 0] + ohm)

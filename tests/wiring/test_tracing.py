@@ -1,4 +1,4 @@
-"""What stands in the way: culprits by name, in the same order every time."""
+"""What keeps supply and signals away: culprits by name, in the same order every time."""
 
 import pytest
 
@@ -36,7 +36,7 @@ modules:
   ECM: {ground: G1}
   ABS: {ground: [G1, G2]}
 """
-Told = tuple[str, str, str]
+Row = tuple[str, str, str]
 EVERYONE = frozenset({"GW", "BCM", "TRM", "ECM", "ABS"})
 
 
@@ -53,7 +53,7 @@ def reading(*edits: str, run: bool = True, tester: bool = False) -> Reading:
     return Wiring(car(*edits)).solve(state)
 
 
-def told(culprits: tuple[Culprit, ...]) -> list[Told]:
+def rows(culprits: tuple[Culprit, ...]) -> list[Row]:
     return [(one.element_id, one.what, one.owner) for one in culprits]
 
 
@@ -66,7 +66,7 @@ UNSUPPLIED = [
     ("ECM", ["unplug X1"], [("X1.1", "unplugged", "X1")]),
     ("ECM", ["unplug ECM"], [("ECM.C1.1", "unplugged", "ECM.C1"), (GND, "unplugged", "ECM.C1")]),
     ("ECM", ["open ECM.GND"], [(GND, "open", "ECM.C1")]),
-    ("ECM", ["open G1"], []),  # its current finds the way back through the other grounds of the ABS
+    ("ECM", ["open G1"], []),  # its current returns through the other grounds of the ABS
     ("ECM", ["open G1", "open ABS.GND2"], [("G1", "open", "G1"), ("ABS.C1.3", "open", "ABS.C1")]),
     ("ECM", ["pull K1"], [("K1", "pulled", "K1")]),
     ("ECM", ["corrode ECM.GND 80 ohm"], [(GND, "resistance", "ECM.C1")]),
@@ -87,48 +87,48 @@ UNSUPPLIED = [
 
 
 @pytest.mark.parametrize(("module", "edits", "expected"), UNSUPPLIED)
-def test_why_a_module_has_no_supply(module: str, edits: list[str], expected: list[Told]) -> None:
+def test_why_a_module_has_no_supply(module: str, edits: list[str], expected: list[Row]) -> None:
     """Each fault is named, nearest to the battery first, exactly if the module has no supply."""
     found = reading(*edits)
-    assert expected == told(found.why_unsupplied(module))
+    assert expected == rows(found.why_unsupplied(module))
     assert bool(expected) == (found.supply_v(module) < 6)
 
 
 def test_a_relay_that_is_not_pulled_in_is_traced_to_its_coil() -> None:
     """An open relay contact is traced to what keeps the coil from pulling in."""
     off = [("K1", "switch open", "K1"), ("BCM:run.driver", "driver off", "BCM")]
-    assert off == told(reading(run=False).why_unsupplied("ECM"))
+    assert off == rows(reading(run=False).why_unsupplied("ECM"))
     driven = SwitchState(running=EVERYONE, driven=frozenset({("BCM", "run")}))
     broken = Wiring(car("open K1.85--G2")).solve(driven)
     expected = [("K1", "switch open", "K1"), ("K1.85--G2", "open", "K1.85--G2")]
-    assert expected == told(broken.why_unsupplied("ECM"))
+    assert expected == rows(broken.why_unsupplied("ECM"))
 
 
-def test_a_battery_is_named_where_nothing_else_explains_it() -> None:
+def test_a_battery_is_named_if_nothing_else_explains_it() -> None:
     """A flat battery is named only if no open, joint or short explains the missing supply."""
-    # 11.89 V behind 0.3 ohm (0.006 ohm at 2 % charge, a choice of this model) into a heater of 0.2 ohm
+    # 11.89 V in series with 0.3 ohm (0.006 ohm at 2 % charge: this model) into a heater of 0.2 ohm
     text = CAR.replace("heater: {ohm: 6", "heater: {ohm: 0.2")
-    everyone = SwitchState(running=EVERYONE)
-    assert () == Wiring(car("charge 0 %")).solve(everyone).why_unsupplied("GW")
+    all_run = SwitchState(running=EVERYONE)
+    assert () == Wiring(car("charge 0 %")).solve(all_run).why_unsupplied("GW")
     flat = apply_all(car_from_text(text, "flat.yaml"), ["charge 0 %"])
-    assert [("BAT", "battery", "BAT")] == told(Wiring(flat).solve(everyone).why_unsupplied("GW"))
+    assert [("BAT", "battery", "BAT")] == rows(Wiring(flat).solve(all_run).why_unsupplied("GW"))
     shorted = car("charge 0 %", "short F5.1 to BODY 0.1 ohm")
     short = "short F5.1 to BODY"
-    assert [(short, "short", short)] == told(Wiring(shorted).solve(everyone).why_unsupplied("GW"))
+    assert [(short, "short", short)] == rows(Wiring(shorted).solve(all_run).why_unsupplied("GW"))
 
 
 def test_why_a_place_is_dead() -> None:
     """A terminal without voltage is traced to the open or short, through a load if need be."""
-    assert [] == told(reading().why_dead("ECM:B+"))
-    assert [("F6", "pulled", "F6")] == told(reading("pull F6").why_dead("valve.1"))
+    assert [] == rows(reading().why_dead("ECM:B+"))
+    assert [("F6", "pulled", "F6")] == rows(reading("pull F6").why_dead("valve.1"))
     # from the far side of a load, through the load
-    assert [("F6", "pulled", "F6")] == told(reading("pull F6").why_dead("ECM:valve"))
-    assert [("valve.2--ECM.C1.5", "open", "valve.2--ECM.C1.5")] == told(
+    assert [("F6", "pulled", "F6")] == rows(reading("pull F6").why_dead("ECM:valve"))
+    assert [("valve.2--ECM.C1.5", "open", "valve.2--ECM.C1.5")] == rows(
         reading("open valve.2--ECM.C1.5").why_dead("ECM:valve")
     )
-    assert [("brake_switch", "switch open", "brake_switch")] == told(reading().why_dead("BCM:brake"))
+    assert [("brake_switch", "switch open", "brake_switch")] == rows(reading().why_dead("BCM:brake"))
     short = "short ECM.C1.5 to BODY"
-    assert [(short, "short", short)] == told(reading("short ECM.valve to BODY").why_dead("ECM:valve"))
+    assert [(short, "short", short)] == rows(reading("short ECM.valve to BODY").why_dead("ECM:valve"))
 
 
 UNHEARD = [
@@ -181,11 +181,11 @@ UNHEARD = [
 
 @pytest.mark.parametrize(("sender", "receiver", "edits", "expected"), UNHEARD)
 def test_why_one_transceiver_does_not_hear_another(
-    sender: str, receiver: str, edits: list[str], expected: list[Told]
+    sender: str, receiver: str, edits: list[str], expected: list[Row]
 ) -> None:
     """Each fault is named exactly if the two channels of one bus do not communicate."""
     found = reading(*edits)
-    assert expected == told(found.why_unheard(sender, receiver))
+    assert expected == rows(found.why_unheard(sender, receiver))
     awake = (one for one in found.wiring.car.transceivers.values() if one.module in EVERYONE)
     powered = frozenset(one.id for one in awake if found.supply_v(one.module) >= 6)
     together = [members for members, *_ in found.connectivity(powered).segments()]
@@ -197,7 +197,7 @@ def test_a_tester_that_hears_nothing() -> None:
     """A tester's silence is traced to its pin or its fuse."""
     for edit, expected in (("open DLC.6", ("DLC.6", "open", "DLC")), ("pull F3", ("F3", "pulled", "F3"))):
         found = reading(edit, tester=True)
-        assert [expected] == told(found.why_unheard("GW.diag", "TESTER"))
+        assert [expected] == rows(found.why_unheard("GW.diag", "TESTER"))
 
 
 SCRIPT = """
@@ -235,7 +235,7 @@ def test_a_joint_is_bad_from_three_tenths_of_a_volt_on(drop_v: float, named: boo
 def test_pins_in_the_wrong_cavities_are_named_as_swapped() -> None:
     """Two exchanged pins are named as swapped."""
     found = reading("swap ECM.B+ with ECM.GND").why_unsupplied("ECM")
-    assert [("ECM.C1.1", "swapped", "ECM.C1"), (GND, "swapped", "ECM.C1")] == told(found)
+    assert [("ECM.C1.1", "swapped", "ECM.C1"), (GND, "swapped", "ECM.C1")] == rows(found)
 
 
 def test_of_two_shorts_that_of_the_larger_current_comes_first() -> None:
