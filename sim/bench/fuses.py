@@ -72,7 +72,7 @@ def fitted_a(name: str, car: Car) -> float:
 
 def shorts_behind(name: str, reading: Reading) -> list[str]:
     """Shorts and leads whose current comes through a fuse."""
-    leads = [part.id for part in reading.wiring.car.harness.joined_parts()]
+    leads = [part.id for part in reading.car.harness.joined_parts()]
     apart = reading.without(name)
     fed = {id: abs(reading.current(id)) for id in leads}
     return [id for id in leads if fed[id] > SHORT_A and abs(apart.current(id)) < fed[id] / 2]

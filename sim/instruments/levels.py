@@ -82,7 +82,7 @@ def seen(found: Reading, traffic: Traffic, a: str, b: str) -> tuple[Seen, ...]:
         return ()
     states = [Seen(*rest, 1.0)]
     near = channels_at(found, a, b)
-    if not traffic.known and any(name in found.wiring.car.transceivers for name in near):
+    if not traffic.known and any(name in found.car.transceivers for name in near):
         raise EditProblem(f"{a} and {b} lie on a bus: reading them needs a bench at frame depth")
     for who, share in traffic.on(near).shares:
         dominant = thevenin(found.while_dominant(*who), a, b)
@@ -106,14 +106,14 @@ def thevenin(found: Reading, a: str, b: str) -> tuple[float, float] | None:
 
 def channels_at(found: Reading, *nodes: str) -> list[str]:
     """The transceivers whose lines, or whatever is shorted to these, reach one of the nodes."""
-    reached = set().union(*(conductor(found.wiring.car, node) for node in nodes))
+    reached = set().union(*(conductor(found.car, node) for node in nodes))
     near: list[str] = []
     for cluster in found.wiring.clusters:
-        own = {node for part in cluster.parts for node in (part.a, part.b)} - _common(found.wiring.car)
+        own = {node for part in cluster.parts for node in (part.a, part.b)} - _common(found.car)
         own |= {node for one in cluster.channels for node in (one.h, one.l)}
         if own & reached:
             near += [one.id for one in cluster.channels]
-    return near + [port.id for port in found.wiring.car.lin.values() if port.node in reached]
+    return near + [port.id for port in found.car.lin.values() if port.node in reached]
 
 
 def conductor(car: Car, node: str) -> frozenset[str]:

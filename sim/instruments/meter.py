@@ -244,7 +244,7 @@ def amps_at(found: Reading, element: Element) -> float:
 
     In place of a fuse, or across a battery clamp that is off; at a pin in series with the mated contact.
     """
-    car = found.wiring.car
+    car = found.car
     apart = found.without(element.id)
     loop = thevenin(apart, element.a, element.b)
     in_series = isinstance(element, Contact) and car.connectors[element.connector].kind != "battery"
@@ -286,7 +286,7 @@ def _after(opens_s: float) -> str:
 def _lost(found: Reading, element: Element) -> list[str]:
     """Modules that lose their supply while the loop is open."""
     apart = found.without(element.id)
-    modules = found.wiring.car.built.modules
+    modules = found.car.built.modules
     return [
         name
         for name, spec in modules.items()

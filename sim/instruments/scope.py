@@ -185,7 +185,7 @@ def _disturbed(found: Reading, observed: Observed) -> tuple[Tries, ...]:
 def _since_quiet(changes: list[Change], found: Reading, observed: Observed) -> Tries:
     """With the first edge that a quiet line goes before, else the first there is."""
     driver = next(who[0] for _, who in changes if who)
-    quiet_s = QUIET_BITS / found.wiring.car.transceivers[driver].bitrate_bps
+    quiet_s = QUIET_BITS / found.car.transceivers[driver].bitrate_bps
     ahead_s = observed.start_s + BEFORE_SHARE * observed.what.sweep_s
     edges = [(time_s, who) for time_s, who in changes if time_s >= ahead_s]
     begins = [
@@ -390,7 +390,7 @@ def _dominant_runs(one: Ran) -> Iterator[tuple[int, int, tuple[str, ...]]]:
 
 
 def _pair_ohm(found: Reading, channel_id: str) -> float:
-    part = found.wiring.car.channels[channel_id]
+    part = found.car.channels[channel_id]
     ends = (part.node, part.gnd) if isinstance(part, LinPort) else (part.h, part.l)
     ohm = float(found.ports([ends]).impedance_ohm[0, 0])
     return ohm if np.isfinite(ohm) else 0.0
@@ -398,10 +398,10 @@ def _pair_ohm(found: Reading, channel_id: str) -> float:
 
 def _capacitance(found: Reading, channel_id: str) -> float:
     """Between the lines of a bus, or of a LIN wire against ground, in F: the cable's, and every node's."""
-    port = found.wiring.car.lin.get(channel_id)
+    port = found.car.lin.get(channel_id)
     if port is not None:
-        near = conductor(found.wiring.car, port.node)
-        return LIN_NODE_F * sum(1 for one in found.wiring.car.lin.values() if one.node in near)
+        near = conductor(found.car, port.node)
+        return LIN_NODE_F * sum(1 for one in found.car.lin.values() if one.node in near)
     cluster = next(one for one in found.wiring.clusters if _is_on(channel_id, one))
     wired_m = sum(part.length_m for part in cluster.parts) / 2  # the lengths of both wires of the pair
     present = [one for one in cluster.channels if one.module != TESTER or TESTER in found.state.running]

@@ -280,7 +280,7 @@ IDS = [row.fault for row in TABLE]
 
 def talking(found: Reading) -> list[list[str]]:
     """Modules of every group that communicates; a listener in brackets."""
-    transceivers = found.wiring.car.transceivers.values()
+    transceivers = found.car.transceivers.values()
     powered = (one for one in transceivers if one.module != "TESTER" and found.supply_v(one.module) >= 6)
     return [
         [*(one.split(".")[0] for one in members), *(f"({one.split('.')[0]})" for one in listeners)]

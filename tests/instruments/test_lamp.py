@@ -15,9 +15,7 @@ Benches = Callable[..., Bench]
 
 
 def lamp(found: Reading, a: str, b: str, lamp_w: float) -> Loaded:
-    return load_test(
-        found, Observation("load", "load", (a, b), ("touching", "touching"), lamp_w), found.wiring.car
-    )
+    return load_test(found, Observation("load", "load", (a, b), ("touching", "touching"), lamp_w), found.car)
 
 
 def test_a_lamp_is_its_resistance_at_six_full_cells() -> None:

@@ -185,7 +185,7 @@ def test_continuity_passes_what_a_load_finds(three: Cars, solved: Solved) -> Non
     assert 0.5 == pytest.approx(ohms_between(off, QUIET, "F4.2", "headlamp.1"), abs=0.005)
     assert 1.860 == pytest.approx(volts_between(found, QUIET, "F4.2", "headlamp.1"), abs=0.03)
     assert 10.740 == pytest.approx(volts_between(found, QUIET, "headlamp.1", "headlamp.2"), abs=0.15)
-    assert 3.721 == pytest.approx(amps_at(found, found.wiring.car.elements["F4"]), abs=0.08)
+    assert 3.721 == pytest.approx(amps_at(found, found.car.elements["F4"]), abs=0.08)
 
 
 # -- amps ------------------------------------------------------------------------------------------------
@@ -220,11 +220,11 @@ def test_it_beeps_below_thirty_ohm(teaching: Benches, ohm: float, beeps: bool) -
 def test_the_meter_s_shunt_is_part_of_the_loop(three: Cars, solved: Solved) -> None:
     """30 mohm in place of the fuse: the lamp of 2.887 ohm burns a hundredth weaker."""
     found = solved(three())
-    fuse = found.wiring.car.elements["F4"]
+    fuse = found.car.elements["F4"]
     usual_a = abs(found.current("F4"))
     open_v = found.without("F4").between(fuse.a, fuse.b)
     assert open_v is not None
-    rest_ohm = abs(open_v) / usual_a - ohm_of(fuse, found.wiring.car)
+    rest_ohm = abs(open_v) / usual_a - ohm_of(fuse, found.car)
     assert abs(open_v) / (rest_ohm + 0.03) == pytest.approx(abs(amps_at(found, fuse)), rel=1e-6)
 
 

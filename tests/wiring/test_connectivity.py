@@ -69,7 +69,7 @@ def reading(car: Car, tester: bool = False) -> Reading:
 
 def powered(found: Reading) -> frozenset[str]:
     """Channels of the modules that run and have their 6 V."""
-    transceivers = found.wiring.car.transceivers.values()
+    transceivers = found.car.transceivers.values()
     awake = (one for one in transceivers if one.module in found.state.running)
     return frozenset(one.id for one in awake if found.supply_v(one.module) >= 6)
 
@@ -426,7 +426,7 @@ def test_groups_follow_from_links(connectivity: Connectivity, expected: list[tup
 
 def expected_links(found: Reading, channels: frozenset[str]) -> set[tuple[str, str]]:
     """The rules again, pair by pair, on the whole car's solved levels; for buses with a terminator."""
-    car = found.wiring.car
+    car = found.car
     low_v, high_v = COMMON_MODE_V
 
     def pair(state: Reading, name: str) -> tuple[float, float]:

@@ -186,7 +186,7 @@ def test_why_one_transceiver_does_not_hear_another(
     """Each fault is named exactly if the two channels of one bus do not communicate."""
     found = reading(*edits)
     assert expected == rows(found.why_unheard(sender, receiver))
-    awake = (one for one in found.wiring.car.transceivers.values() if one.module in EVERYONE)
+    awake = (one for one in found.car.transceivers.values() if one.module in EVERYONE)
     powered = frozenset(one.id for one in awake if found.supply_v(one.module) >= 6)
     together = [members for members, *_ in found.connectivity(powered).segments()]
     talking = any(sender in members and receiver in members for members in together)
