@@ -3,12 +3,11 @@
 import random
 from time import process_time
 
-from simpy import Environment
-
 from sim.network.can import CanNetwork
 from sim.network.clock import NanosecondEnvironment
 from sim.network.streams import Stream
 from sim.wiring.segments import Segment
+from tests.benchmarks.bare_timeouts import timeouts_per_second
 
 # Buses of an invented minibus: bit rate, number of streams, their periods in ms in turn. Periods from 10 ms
 # for engine and brakes to 1 s for comfort are common practice.
@@ -56,20 +55,6 @@ def frames_per_second(env: NanosecondEnvironment, network: CanNetwork, duration_
     return (network.frames_total - before) / (process_time() - began)
 
 
-def timeouts_per_second(count: int) -> float:
-    """Bare SimPy: one process that waits, again and again."""
-    env = Environment()
-
-    def wait():
-        while True:
-            yield env.timeout(1)
-
-    env.process(wait())
-    began = process_time()
-    env.run(until=count)
-    return count / (process_time() - began)
-
-
 def test_frames_per_bare_timeout(record_property):
     """A frame costs no more than two bare SimPy timeouts, watches included; best of five pairs."""
     env, network = minibus()
@@ -77,7 +62,7 @@ def test_frames_per_bare_timeout(record_property):
     loads = [round(network.load(f"module 0.{bus}"), 2) for bus in BUSES]
     assert 80 == sum(count for _, count, _ in BUSES.values())
     assert all(0.25 <= load <= 0.35 for load in loads[:2]), loads
-    pairs = [(frames_per_second(env, network, 8.0), timeouts_per_second(60_000)) for _ in range(5)]
+    pairs = [(frames_per_second(env, network, 8.0), timeouts_per_second()) for _ in range(5)]
     ratio = max(frames / timeouts for frames, timeouts in pairs)
     frames = max(frames for frames, _ in pairs)
     simulated_s_per_s = frames / (network.frames_total / env.now)

@@ -7,11 +7,10 @@ with no diagnostics at all reached 0.30 frames per bare SimPy timeout.
 from collections.abc import Callable
 from time import process_time
 
-from simpy import Environment
-
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.vehicle.reading import read_car
+from tests.benchmarks.bare_timeouts import timeouts_per_second
 
 YARDSTICK = 0.30
 DRIVE_S = 10.0
@@ -33,18 +32,6 @@ def seconds(work: Callable[[], object]) -> float:
     return process_time() - began
 
 
-def timeouts_per_second(count: int) -> float:
-    """Bare SimPy: one process that waits, again and again."""
-    env = Environment()
-
-    def wait():
-        while True:
-            yield env.timeout(1)
-
-    env.process(wait())
-    return count / seconds(lambda: env.run(until=count))
-
-
 def test_frames_of_a_running_car_per_bare_timeout(record_property) -> None:
     """Engine running, all buses busy; best of five pairs."""
     bench = minibus()
@@ -55,9 +42,7 @@ def test_frames_of_a_running_car_per_bare_timeout(record_property) -> None:
     for _ in range(5):
         before = network.frames_total
         took_s = seconds(lambda: bench.do(f"wait {DRIVE_S} s"))
-        pairs.append(
-            ((network.frames_total - before) / took_s, timeouts_per_second(60_000), DRIVE_S / took_s)
-        )
+        pairs.append(((network.frames_total - before) / took_s, timeouts_per_second(), DRIVE_S / took_s))
     ratio = max(frames / timeouts for frames, timeouts, _ in pairs)
     frames, _, simulated = max(pairs)
     record_property("frames_per_timeout", round(ratio, 3))
