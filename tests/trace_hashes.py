@@ -27,7 +27,7 @@ from typing import Any
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.instruments.read import shown
-from sim.instruments.seat import look
+from sim.instruments.seat import seat_of
 from sim.training.exercise import Exercise, read_exercise
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
@@ -55,7 +55,7 @@ def told_by_modules(bench: Bench) -> Iterator[object]:
 
 
 def told_by_seat(bench: Bench) -> Iterator[object]:
-    seat = look(bench)
+    seat = seat_of(bench)
     yield seat.time_s, seat.cluster, seat.engine, seat.ignition, seat.fob
     yield from ((lamp.name, lamp.title, lamp.colour, lamp.lit) for lamp in seat.lamps)
 

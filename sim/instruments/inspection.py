@@ -1,7 +1,7 @@
 """The eye: what can be seen on a part or a place of the harness when somebody looks there, and nothing else.
 
-    look(bench, "ECM.C1").finds        # ("ECM.C1 is unplugged",)
-    look(bench, "F12").display         # "in; 15 A printed on it, the list says 10 A; its wire is whole"
+    inspect(bench, "ECM.C1").finds        # ("ECM.C1 is unplugged",)
+    inspect(bench, "F12").display         # "in; 15 A printed on it, the list says 10 A; its wire is whole"
 
 A connector shows its terminals only while it is off; a wire shows its break only where it is looked at; a
 resistance below 0.05 ohm leaves nothing to see.
@@ -29,7 +29,7 @@ Sight = tuple[bool, str]  # is it a finding, and its sentence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look(Result):
+class Inspection(Result):
     """What was seen on one thing. finds: what is not as it should be; sees: everything."""
 
     part: str
@@ -37,25 +37,25 @@ class Look(Result):
     finds: tuple[str, ...]
 
 
-def look(bench: ProbedBench, part: str) -> Look:
+def inspect(bench: ProbedBench, part: str) -> Inspection:
     """Look at a part; raises `EditProblem` where this car has none of that name."""
     bench.do(f"look {part}")
-    return looked(bench)
+    return inspected(bench)
 
 
-def looked(bench: Probed) -> Look:
+def inspected(bench: Probed) -> Inspection:
     """What the bench's last observation, a look, shows."""
     observed = bench.observed
     if observed is None or observed.what.kind is not ObservationKind.LOOK:
         raise EditProblem("nothing has been looked at last")
-    return look_at(observed.what, bench.car)
+    return inspection_of(observed.what, bench.car)
 
 
-def look_at(what: Observation, car: Car) -> Look:
+def inspection_of(what: Observation, car: Car) -> Inspection:
     """What can be seen of a car in its present condition."""
     part = what.points[0]
     sights = list(_sights(part, car))
-    return Look(
+    return Inspection(
         action=what.text,
         display="; ".join(words for _, words in sights),
         labor_s=what.labor_s,
@@ -110,7 +110,7 @@ def _connector(plug: Connector, car: Car) -> Iterator[Sight]:
 
 
 def _open_face(plug: Connector, car: Car) -> Iterator[Sight]:
-    """Terminals of a connector that is off, looked into."""
+    """Terminals of a connector that is off."""
     state = car.harness
     bad = []
     for pin in plug.pins:

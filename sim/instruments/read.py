@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from sim.bench.observations import ObservationKind, parse_observation
-from sim.instruments.inspection import looked
+from sim.instruments.inspection import inspected
 from sim.instruments.lamp import loaded
 from sim.instruments.meter import measured
 from sim.instruments.probed import Probed, ProbedBench
@@ -37,6 +37,6 @@ _SHOWN: dict[ObservationKind, Callable[[Probed], Result]] = {
     ObservationKind.CONTINUITY: measured,
     ObservationKind.AMPS: measured,
     ObservationKind.LOAD: loaded,
-    ObservationKind.LOOK: looked,
+    ObservationKind.LOOK: inspected,
     ObservationKind.SCOPE: swept,
 }

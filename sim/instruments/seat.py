@@ -37,8 +37,8 @@ class Seat:
         return tuple(lamp.name for lamp in self.lamps if lamp.lit)
 
 
-def look(bench: Bench) -> Seat:
-    """What can be seen from the driver's seat."""
+def seat_of(bench: Bench) -> Seat:
+    """Return what can be seen from the driver's seat."""
     lamps = tuple(
         Lamp(name, spec.title or name, spec.colour, module.outputs.telltales[name])
         for module in bench.live.modules.values()

@@ -26,7 +26,7 @@ from sim.bench.observations import is_observation
 from sim.instruments.meter import Measured
 from sim.instruments.read import shown
 from sim.instruments.result import Result
-from sim.instruments.seat import look
+from sim.instruments.seat import seat_of
 from sim.modules.trace import Event
 from sim.modules.uds_responses import Done, NoResponse, Response
 from sim.vehicle.car import Car
@@ -199,7 +199,7 @@ def reading_of(found: Result) -> tuple[str, float | None]:
 
 
 def _seat(bench: Bench, outcome: Outcome, **more: Any) -> Sight:
-    seat = look(bench)
+    seat = seat_of(bench)
     return Sight(
         action=outcome.action,
         time_s=bench.now_s,

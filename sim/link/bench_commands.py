@@ -28,7 +28,7 @@ from sim.instruments.read import shown
 from sim.instruments.scan import rows
 from sim.instruments.scope import Picture
 from sim.instruments.screen import figure
-from sim.instruments.seat import look
+from sim.instruments.seat import seat_of
 from sim.instruments.service import ServiceInformation
 from sim.link.log_import import read_log, vehicle_file
 from sim.link.recording import FORMATS, Recording
@@ -174,7 +174,7 @@ def why(bench: Bench, question: str) -> Because:
 
 
 def _print_outcome(bench: Bench, outcome: Outcome, events: bool) -> None:
-    seat = look(bench)
+    seat = seat_of(bench)
     lamps = f", lamps: {' '.join(seat.lit)}" if seat.lit else ""
     print(f"{bench.now_s:9.3f} s  {outcome.action}  [{seat.ignition}, engine {seat.engine}{lamps}]")
     if events:

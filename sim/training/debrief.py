@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from sim.bench.bench import Bench
 from sim.bench.explain import Because, why_code, why_engine, why_silent, why_telltale
-from sim.instruments.seat import look
+from sim.instruments.seat import seat_of
 from sim.training.attempt import Attempt
 from sim.training.check_value import RouteStop, best_route
 from sim.training.exercise import Exercise
@@ -112,12 +112,12 @@ def _trees(bench: Bench) -> Iterator[tuple[str, Because]]:
     assert report is not None
     for name in report.silent:
         yield f"silent {name}", why_silent(bench, name)
-    for lamp in look(bench).lit:
+    for lamp in seat_of(bench).lit:
         yield f"lamp {lamp}", why_telltale(bench, lamp)
     for entry in report.modules:
         for code in entry.codes:
             yield f"code {code.code} in {entry.module}", why_code(bench, entry.module, code.code)
-    if bench.car.built.engine and look(bench).engine != "running":
+    if bench.car.built.engine and seat_of(bench).engine != "running":
         yield "engine", why_engine(bench)
 
 

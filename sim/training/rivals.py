@@ -24,7 +24,7 @@ import networkx as nx
 
 from sim.bench.observations import parse_observation
 from sim.catalogue import vehicle_text
-from sim.instruments.inspection import look_at
+from sim.instruments.inspection import inspection_of
 from sim.lab.compare import look_alike
 from sim.lab.run import ImpossibleCar, Trial, bench_of
 from sim.lab.structure import Structure
@@ -210,7 +210,7 @@ class Glance:
         cars = [car]
         if what.points[0] in car.built.fuses and self._may_blow(what.points[0], car):
             cars.append(car.with_harness(blown=state.blown | {what.points[0]}))
-        return {look_at(what, one).display for one in cars}
+        return {inspection_of(what, one).display for one in cars}
 
     def _may_blow(self, fuse: str, car: Car) -> bool:
         """Is something joined to what the fuse feeds, or a smaller one fitted?"""

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from sim.bench.actions import Action
 from sim.bench.bench import Bench
-from sim.instruments.seat import look
+from sim.instruments.seat import seat_of
 from sim.training.jobs import CLAMPS, POSITIVE_CLAMP
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
@@ -49,14 +49,14 @@ def _dangers(edit: Edit, bench: Bench, battery_off_s: float | None) -> Iterator[
 
 
 def _at_the_battery(verb: str, clamp: str, bench: Bench) -> Iterator[str]:
-    if verb == "unplug" and look(bench).engine == "running":
+    if verb == "unplug" and seat_of(bench).engine == "running":
         yield "the battery came off with the engine running: the generator's voltage has nothing to hold it"
     if clamp == POSITIVE_CLAMP and NEGATIVE_CLAMP not in bench.car.harness.unplugged:
         yield "the plus clamp was moved with the minus clamp on: a slip of the spanner is a short"
 
 
 def _at_a_connector(name: str, bench: Bench, battery_off_s: float | None) -> Iterator[str]:
-    seat = look(bench)
+    seat = seat_of(bench)
     if seat.engine == "running":
         yield f"{name} was moved with the engine running"
     elif battery_off_s is None and (seat.ignition in LIVE or "key_run" in bench.live.operated):

@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from sim.instruments.scan import rows
-from sim.instruments.seat import look
+from sim.instruments.seat import seat_of
 from sim.training.attempt import Attempt
 from sim.training.hand_in import HandIn
 from sim.training.work_step import WorkStep
@@ -26,7 +26,7 @@ def student_view(attempt: Attempt) -> dict[str, Any]:
         "target_minutes": exercise.minutes,
         "proof": list(exercise.proof),
         "safety": list(exercise.safety),
-        "seat": asdict(look(attempt.bench)),
+        "seat": asdict(seat_of(attempt.bench)),
         "off": sorted(attempt.found.off),
         "out": sorted(attempt.found.out),
         "steps": [_step_view(step) for step in attempt.steps],

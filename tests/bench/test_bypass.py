@@ -10,7 +10,7 @@ import pytest
 from sim.bench.bench import Bench
 from sim.bench.explain import why_silent
 from sim.bench.tester import Report
-from sim.instruments.seat import look
+from sim.instruments.seat import seat_of
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
 
@@ -113,7 +113,7 @@ def test_the_minibus_with_one_bus_on_the_lead(minibus: Car) -> None:
         ("SAS", "U0212-87"), ("SRS", "U0140-87"), ("SRS", "U0155-87"), ("EPB", "U0100-87"),
         ("EPB", "U0101-87"), ("EPB", "U0140-87"),
     } == report.codes  # fmt: skip
-    assert {"mil", "abs", "airbag", "eps", "gearbox"} <= set(look(bench).lit)
+    assert {"mil", "abs", "airbag", "eps", "gearbox"} <= set(seat_of(bench).lit)
 
 
 def test_the_minibus_with_two_buses_of_one_bit_rate_on_the_lead(minibus: Car) -> None:

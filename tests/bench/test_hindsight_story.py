@@ -12,7 +12,7 @@ import pytest
 from sim.bench.bench import Bench
 from sim.bench.explain import why_code, why_engine, why_mode, why_silent, why_telltale
 from sim.bench.tester import Report, difference
-from sim.instruments.seat import look
+from sim.instruments.seat import seat_of
 from sim.vehicle.car import Car
 
 THEORY = "theory ECM waits for TRM"
@@ -35,10 +35,10 @@ class Seen:
 def seen(bench: Bench) -> Seen:
     report = bench.do("scan").report
     assert report is not None
-    seat = look(bench)
+    seat = seat_of(bench)
     codes = codes_of(report)
     bench.do_all(["press start", "wait 3 s"])
-    return Seen(report.silent, codes, seat.lit, seat.ignition, seat.engine, look(bench).ignition)
+    return Seen(report.silent, codes, seat.lit, seat.ignition, seat.engine, seat_of(bench).ignition)
 
 
 def codes_of(report: Report) -> dict[str, str]:
@@ -106,16 +106,16 @@ def test_the_repair_step_by_step(minibus: Car) -> None:
     """Plugging the module brings the engine module back, cranking without a start; the fuse ends it all."""
     bench = Bench(minibus, [THEORY, MODULE_OFF, FUSE_OUT])
     bench.do_all(["wait 15 s", "press start with brake", "wait 10 s", "scan", "save as it came"])
-    assert ("stopped", "security") == (look(bench).engine, look(bench).lit[0])
+    assert ("stopped", "security") == (seat_of(bench).engine, seat_of(bench).lit[0])
     assert [] == [event for event in bench.trace.events if event.text == "the starter turns the engine"]
 
     bench.do_all(["plug TRM", "wait 3 s"])
     assert "running" == bench.live.modules["ECM"].state
-    assert "security" not in look(bench).lit
+    assert "security" not in seat_of(bench).lit
     bench.do_all(["press start with brake", "wait 1 s"])
-    assert ("cranking", "crank") == (look(bench).engine, look(bench).ignition)
+    assert ("cranking", "crank") == (seat_of(bench).engine, seat_of(bench).ignition)
     bench.do_all(["wait 8 s", "scan", "save plugged"])
-    assert ("stopped", "run") == (look(bench).engine, look(bench).ignition)
+    assert ("stopped", "run") == (seat_of(bench).engine, seat_of(bench).ignition)
     stored = {name: codes.replace("2F", "2E") for name, codes in ENGINE_MODULE_WAITS.codes.items()}
     assert {**stored, **COILS} == codes_of(bench.reports["plugged"])
     change = difference(bench.reports["as it came"], bench.reports["plugged"])

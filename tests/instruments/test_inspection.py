@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 
 from sim.bench.bench import Bench
-from sim.instruments.inspection import Look, look
+from sim.instruments.inspection import Inspection, inspect
 from sim.instruments.read import read
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem
@@ -35,8 +35,8 @@ SEEN = [
 @pytest.mark.parametrize(("fault", "part", "expected"), SEEN)
 def test_what_a_look_finds(teaching: Benches, fault: str, part: str, expected: str) -> None:
     """An inspection finds the visible fault, and nothing on a healthy car."""
-    assert expected in look(teaching(fault), part).finds
-    assert () == look(teaching(), part).finds
+    assert expected in inspect(teaching(fault), part).finds
+    assert () == inspect(teaching(), part).finds
 
 
 @pytest.mark.parametrize(
@@ -53,9 +53,9 @@ def test_terminals_are_seen_only_with_the_connector_off(
 ) -> None:
     """A fault at a terminal is found only after unplugging."""
     bench = teaching(fault)
-    assert () == look(bench, "ECM.C1").finds
+    assert () == inspect(bench, "ECM.C1").finds
     bench.do("unplug ECM")
-    assert with_it_off in look(bench, "ECM.C1").finds
+    assert with_it_off in inspect(bench, "ECM.C1").finds
 
 
 @pytest.mark.parametrize(
@@ -72,13 +72,13 @@ def test_terminals_are_seen_only_with_the_connector_off(
 )
 def test_what_a_look_does_not_find(teaching: Benches, fault: str, part: str) -> None:
     """A fault that cannot be seen is not found."""
-    assert () == look(teaching(fault), part).finds
+    assert () == inspect(teaching(fault), part).finds
 
 
 def test_a_look_names_a_bypass_lead(teaching: Benches) -> None:
     """A lead in an unplugged connector is seen."""
     bench = teaching("unplug GW", "bypass GW diag to powertrain")
-    assert "a lead sits in it: GW diag to powertrain" in look(bench, "GW.C1").finds
+    assert "a lead sits in it: GW diag to powertrain" in inspect(bench, "GW.C1").finds
 
 
 def test_looking_changes_nothing_and_stands_in_the_log(teaching: Benches) -> None:
@@ -86,7 +86,7 @@ def test_looking_changes_nothing_and_stands_in_the_log(teaching: Benches) -> Non
     bench = teaching("pull F1")
     before = list(bench.trace.lines())
     seen = read(bench, "look F1")
-    assert isinstance(seen, Look)
+    assert isinstance(seen, Inspection)
     assert (["look F1"], before) == (bench.log, list(bench.trace.lines()))
     assert 60 == seen.labor_s
 
@@ -97,10 +97,10 @@ def test_nothing_but_the_place_looked_at_is_told(teaching: Benches) -> None:
     for fault in catalogue(bench.car)[::7]:
         name = parse_edit(fault, bench.car).text.split()[1]
         part = "G1" if name != "G1" else "G4"
-        assert () == look(teaching(fault), part).finds
+        assert () == inspect(teaching(fault), part).finds
 
 
 def test_an_unknown_part_is_named_with_the_nearest(teaching: Benches) -> None:
     """An unknown part is refused with the nearest right name."""
     with pytest.raises(EditProblem, match="no part to look at 'F99' in this car; did you mean 'F9'"):
-        look(teaching(), "F99")
+        inspect(teaching(), "F99")

@@ -10,7 +10,7 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.explain import why_engine, why_telltale
-from sim.instruments.seat import look
+from sim.instruments.seat import seat_of
 from sim.modules.immobilizer import SECRET
 from sim.network.frames import Frame
 from sim.vehicle.reading import read_car
@@ -67,7 +67,7 @@ def test_the_handshake_frame_by_frame(bench: Bench, frames: list[tuple[float, st
     times = [frame[0] for frame in frames[-6:]]
     assert all(0.002 < times[k + 1] - times[k] < 0.004 for k in (0, 2, 4))
     assert bench.live.modules["ECM"].starter.released  # type: ignore[union-attr]
-    assert "security" not in look(bench).lit
+    assert "security" not in seat_of(bench).lit
 
 
 def test_questions_are_repeated_with_new_numbers(
@@ -82,10 +82,10 @@ def test_questions_are_repeated_with_new_numbers(
     first_s = asked[0][0]
     (silence,) = [event for event in told(bench, "immobilizer") if event[1] == "BCM gets no proof from ECM"]
     assert 0.6 == pytest.approx(silence[0] - first_s, abs=0.01)
-    assert "security" in look(bench).lit
+    assert "security" in seat_of(bench).lit
     assert ["unplug ECM.C1"] == why_telltale(bench, "security").to_edits().roots()
     bench.do_all(["plug ECM", "wait 1 s"])
-    assert "security" not in look(bench).lit
+    assert "security" not in seat_of(bench).lit
 
 
 def test_switched_off_and_on_the_time_to_the_next_question_begins_anew(
@@ -140,13 +140,13 @@ def test_without_a_fob_it_does_not_crank(
     """No question is asked, the lamp stays lit, the starter stands; the fob brings all of it back."""
     bench.do_all(["fob away", "key run", "wait 2 s", "key crank"])
     assert [] == frames
-    assert ("stopped", True) == (look(bench).engine, "security" in look(bench).lit)
+    assert ("stopped", True) == (seat_of(bench).engine, "security" in seat_of(bench).lit)
     assert ["BCM finds no fob"] == [text for _, text in told(bench, "immobilizer")]
     assert [] == [text for _, text in told(bench, "output") if "start_relay" in text]
     assert "the fob is away" in why_engine(bench).roots()
     assert "the fob is away" in why_telltale(bench, "security").roots()
     bench.do_all(["fob at button", "wait 0.5 s", "key crank"])
-    assert ("running", False) == (look(bench).engine, "security" in look(bench).lit)
+    assert ("running", False) == (seat_of(bench).engine, "security" in seat_of(bench).lit)
 
 
 def test_it_locks_with_the_ignition(

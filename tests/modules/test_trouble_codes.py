@@ -7,7 +7,7 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.explain import why_code, why_telltale
-from sim.instruments.seat import look
+from sim.instruments.seat import seat_of
 from sim.modules.fault_memory import Dtc, SnapshotRecord, Status
 from sim.vehicle.reading import read_car
 
@@ -139,7 +139,7 @@ def teaching() -> Bench:
 def test_telltales(fault: list[str], lamps: list[str], teaching: Bench) -> None:
     """What the cluster lights with the ignition on, five seconds after a fault."""
     teaching.do_all([*fault, "wait 5 s"])
-    assert lamps == list(look(teaching).lit)
+    assert lamps == list(seat_of(teaching).lit)
 
 
 def test_a_lamp_knows_why(teaching: Bench) -> None:
@@ -152,4 +152,4 @@ def test_a_lamp_knows_why(teaching: Bench) -> None:
 
 def test_a_started_engine_puts_the_lamps_out(teaching: Bench) -> None:
     teaching.do_all(["key crank", "wait 2 s"])
-    assert ("running", ()) == (look(teaching).engine, look(teaching).lit)
+    assert ("running", ()) == (seat_of(teaching).engine, seat_of(teaching).lit)

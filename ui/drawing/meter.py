@@ -11,7 +11,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from sim.instruments.expected import ExpectedReading
-from sim.instruments.inspection import Look
+from sim.instruments.inspection import Inspection
 from sim.instruments.lamp import Loaded
 from sim.instruments.meter import Measured
 from sim.instruments.notebook import NotedReading
@@ -39,7 +39,7 @@ def display(reading: NotedReading) -> Markup:
             face = _meter(result, reading.time_s)
         case Loaded():
             face = _lamp(result, reading.time_s)
-        case Look():
+        case Inspection():
             face = _html("look", result, reading.time_s)
         case _:
             face = _html("plain", result)
@@ -72,7 +72,7 @@ def said(result: Result) -> Markup:
 
 
 def _short(result: Result) -> str:
-    if isinstance(result, Look):
+    if isinstance(result, Inspection):
         return f"{len(result.finds)} found" if result.finds else "nothing found"
     return "a sweep" if isinstance(result, Picture) else result.display
 

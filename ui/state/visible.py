@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from sim.bench.bench import Bench
 from sim.bench.links import linked_channels
-from sim.instruments.seat import Seat, look
+from sim.instruments.seat import Seat, seat_of
 from sim.modules.module import ControlModule
 from sim.modules.trace import Event
 from sim.training.attempt import Attempt
@@ -78,7 +78,7 @@ def all_visible(bench: Bench) -> Visible:
     linked = linked_channels(bench.live.buses)
     return Visible(
         bench.now_s,
-        look(bench),
+        seat_of(bench),
         {name: _module(bench, module, linked) for name, module in bench.live.modules.items()},
         bench.live.operated,
         bench.car.harness.unplugged,
@@ -102,7 +102,7 @@ def visible_to_student(attempt: Attempt) -> Visible:
     off, out, leads = frozenset(found.off), frozenset(found.out), tuple(sorted(found.leads))
     return Visible(
         bench.now_s,
-        look(bench),
+        seat_of(bench),
         {name: _module_found(attempt, name, off) for name in bench.base.claimed.modules},
         bench.live.operated,
         off,
