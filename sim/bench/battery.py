@@ -104,7 +104,7 @@ class StateOfCharge:
 def consumption_a(reading: Reading) -> dict[str, float]:
     """What each module, load, relay coil and short takes now, in A, by its name.
 
-    Of a short's current the part that is lost in it: the rest feeds somebody else.
+    Of a short's current the part that is lost in it: the rest feeds other consumers.
     """
     found: dict[str, float] = {}
     consumers = reading.inventory.consumers

@@ -57,9 +57,9 @@ class Outcome:
 class Bench:
     """One running car. `do` takes an action sentence; `trace`, `log`, `reports` are what came of it.
 
-    `given` are edits the car arrives with (a customer's fault, a theory about its design); they stand before
-    time begins. The battery is connected at time 0, so every module starts once and sleeps
-    if nothing keeps it awake.
+    `given` are edits the car arrives with (a customer's fault, a theory about its design); made before time
+    begins. The battery is connected at time 0, so every module starts once and sleeps if nothing keeps it
+    awake.
 
     `fidelity` is `frame` (every frame) or `stream` (only changes of periodic messages, thousands of times
     faster; it goes over to frame depth by itself where it cannot answer).
@@ -174,7 +174,7 @@ class Bench:
     # -- doing -----------------------------------------------------------------------------------------
 
     def _run(self, for_s: float, progress: Callable[[float], None] | None = None) -> None:
-        """Let time pass, in slices where somebody wants to see progress."""
+        """Let time pass, in slices if progress is to be reported."""
         slices = max(1, int(for_s // 5)) if progress else 1
         end_s = self.now_s + for_s
         for place in range(slices):

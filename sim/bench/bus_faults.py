@@ -5,7 +5,7 @@ time-out lets go after some milliseconds and is mute from then on, until the mod
 module sends the highest priority back to back while it is awake, and never finds a reason to sleep.
 
 Not modelled: a module that babbles with error flags, which no intact controller can; output stages that are
-shorted behind the time-out (use `short` between the lines).
+shorted after the time-out (use `short` between the lines).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Why things happen in a live car: the events behind silence, a dead module, a code, an engine that stops.
+"""Why things happen in a live car: the events that explain silence, dead modules, codes and stops.
 
 Every function answers with events of the trace, by their numbers; what the wiring names as a culprit is led
 back to the edit or the switch that made it so.
@@ -48,7 +48,7 @@ class Causes:
         return tuple(sorted(events)) or self.trigger()
 
     def circuit(self, module: str, pin: str) -> tuple[int, ...]:
-        """What disturbs the circuit behind a pin that a module watches."""
+        """What disturbs the circuit of a pin that a module watches."""
         if pin in self._live.car.built.modules[module].references or self._sensor_ways(module, pin):
             ways = self._sensor_ways(module, pin) or [(f"{module}:{pin}", f"{module}:{pin}")]
             culprits = self._live.reading.why_sensed_wrong(f"{module}.{pin}", ways)
@@ -80,7 +80,7 @@ class Causes:
         return self._live.modules[owner].outputs.events.get(output)
 
     def engine(self) -> tuple[int, ...]:
-        """Why the engine stands: its controller, or what has just been switched."""
+        """Why the engine does not run: its controller, or what has just been switched."""
         spec = self._live.car.built.engine
         assert spec is not None
         controller = self._live.modules[spec.controller]
@@ -108,7 +108,7 @@ class Causes:
         return tuple(sorted(events))
 
     def disturbance(self, channel: str) -> tuple[int, ...]:
-        """The events behind what makes a channel's error counters rise."""
+        """The events that make a channel's error counters rise."""
         culprits = self._live.reading.why_errors(channel)
         return self.edits(culprits, self._live.car.transceivers[channel].bus) or self.trigger()
 
@@ -181,7 +181,7 @@ class Causes:
         return self.supply(module) if self._live.modules[module].state == "unpowered" else ()
 
     def edits(self, culprits: Iterable[Culprit], about: str) -> tuple[int, ...]:
-        """Events behind parts that the wiring names as the reason why `about`, a module, load or bus, lacks
+        """Events of parts that the wiring names as the reason why `about`, a module, load or bus, lacks
         something.
         """
         events: set[int] = set()

@@ -67,12 +67,12 @@ class Engine:
         return [number for number, pair in pairs if all(self.is_fed(load) for load in pair)]
 
     def far_side(self, load: str) -> str:
-        """The terminal behind a load: the module's pin that it ends on, or its own."""
+        """Return the far terminal of a load: the module's pin that it ends on, or its own."""
         end = self._live.car.built.loads[load].end
         return f"{end.part}:{end.pin}" if end.part in self._live.modules else f"{load}.2"
 
     def is_fed(self, load: str) -> bool:
-        """Has the load voltage, measured behind it where a module watches or switches it?"""
+        """Has the load voltage, measured at its far side if a module watches or switches it?"""
         end = self._live.car.built.loads[load].end
         if end.part in self._live.modules:
             return self._live.reading.pin_v(end.part, end.pin) >= FED_V

@@ -2,7 +2,7 @@
 that is awake, a battery that is flat.
 
 Every answer is a tree of plain sentences back to what was done to the car. Nothing is guessed: sentences are
-events of the trace, or facts of this instant with the events behind them.
+events of the trace, or facts of this instant with the events that made them so.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Because:
 
     @property
     def reaches_edit(self) -> bool:
-        """Does an edit of the car stand somewhere behind it?"""
+        """Is an edit of the car among its direct or indirect causes?"""
         return self.edited or any(cause.reaches_edit for cause in self.causes)
 
     def to_edits(self) -> Because:
@@ -51,7 +51,7 @@ class Because:
             yield from cause.lines(depth + 1)
 
     def roots(self) -> list[str]:
-        """The sentences that nothing stands behind, without repeats."""
+        """Return the sentences without causes, without repeats."""
         if not self.causes:
             return [self.text]
         return list(dict.fromkeys(text for cause in self.causes for text in cause.roots()))
@@ -126,7 +126,7 @@ def why_telltale(bench: Bench, name: str) -> Because:
 def _senders_reasons(
     bench: Bench, module: ControlModule, condition: Condition, evaluation: Evaluation
 ) -> Iterator[int | None]:
-    """What the senders of the signals behind a evaluation base their present values on."""
+    """Yield what the senders of a condition's signals base their present values on."""
     for name in dict.fromkeys(condition.signals()):
         fact = module.knowledge.signal(name)
         if fact.value is not None and fact.event in evaluation.events:

@@ -1,4 +1,4 @@
-"""Observations: what a person measures or looks at, one sentence each. They stand in the log like any action.
+"""Observations: what a person measures or inspects, one sentence each, logged like any action.
 
     measure volts ECM.C1.1 to G2              red lead on the first terminal, black on the second
     measure minimum volts BAT+ to BAT-        the lowest during the last action, such as cranking
@@ -16,7 +16,7 @@ without it, by the way that does least harm. A terminal may also be named by its
 The bench only lets the time of the measurement pass and keeps what ran over the buses meanwhile; what the
 display shows is worked out in `sim.instruments`. Nothing about the car changes.
 
-Not modelled: the minutes a person needs pass in the shop (`Observation.labor_s`), not on the car's clock.
+Not modelled: the labor time of a person (`Observation.labor_s`) does not pass on the car's clock.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ class Observation:
 
     @property
     def labor_s(self) -> float:
-        """Seconds that it takes in the shop."""
+        """Labor time in seconds."""
         once = [one for place, one in enumerate(self.by) if one != LEAD or one not in self.by[:place]]
         return LABOR_S[self.kind] + sum(PROBING_S[one] for one in once)
 

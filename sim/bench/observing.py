@@ -96,7 +96,7 @@ def held_states(live: LiveCar) -> tuple[tuple[Wiring, SwitchState], ...]:
 
 @contextmanager
 def _tapped(network: CanNetwork, frames: list[FrameSeen], levels: list[LevelSeen]) -> Iterator[None]:
-    """Every complete frame and every level goes into a list; another tap goes on as before."""
+    """Put every complete frame and every level into a list; another tap keeps working."""
     other_tap = network.tap
 
     def tap(start_s: float, end_s: float, frame: Frame, sender: str) -> None:

@@ -50,7 +50,7 @@ def loop_at(name: str, car: Car) -> Element:
 
 
 def reach(node: str, car: Car) -> tuple[Probing, ...]:
-    """How a terminal can be reached as the car stands now, the gentlest way first; raises `EditProblem`."""
+    """Return how a terminal can be reached now, the gentlest probing first; raises `EditProblem`."""
     if node.startswith(f"{TESTER}:"):
         raise EditProblem(f"{node} is inside the tester: probe the diagnostic connector's pin")
     pin, inner = _pin_at(node, car)

@@ -210,7 +210,7 @@ class Tester:
             self._arrived = live.env.event()
             live.env.run(until=AnyOf(live.env, [self._arrived, live.env.timeout(P2_STAR_MS / 1000)]))
         live.network.drop(TESTER)
-        self._link = None  # what comes later is nobody's answer
+        self._link = None  # what comes later answers no request
         return self._inbox[0] if self._inbox else None
 
     def _frame(self, frame: Frame, sender: str, time_s: float) -> None:

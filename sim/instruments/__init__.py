@@ -1,1 +1,1 @@
-"""The only window on a bench for whoever works on the car: what a technician could see."""
+"""The only window on a bench: what a technician could measure and see."""

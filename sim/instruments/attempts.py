@@ -1,4 +1,4 @@
-"""What modules put on a line where nobody acknowledges: repeated attempts and error flags, bit by bit.
+"""What modules put on a line where no other acknowledges: repeated attempts and error flags, bit by bit.
 
 Such a module repeats its frame for ever, and the network counts its attempts by arithmetic. An instrument
 wants to see them: a CAN controller (`sim.network.controller`) is run for the stretch that it looks at. By

@@ -35,7 +35,7 @@ def _part_mark(sheet: Sheet, step: PathPart, x: float, y: float) -> None:
                 inside.wire(x - half, y + 8 + 4 * k, x + half, y + 8 + 4 * k)
         case _:
             inside.plug(x, y, 7)
-    below = step.kind == "splice" and len(step.name) > LONG_NAME  # the wires' colours stand above
+    below = step.kind == "splice" and len(step.name) > LONG_NAME  # the colors of the wires are above
     inside.text(x, y + 20 if below else y - 16, step.name, bold=True)
     if step.kind != "splice":
         inside.text(x, y + (36 if step.kind == "ground" else 24), shortened(step.words), size=11, ink=FAINT)
@@ -71,7 +71,7 @@ def draw_row(
 
 
 def drawn_parts(steps: Sequence[PathPart]) -> list[PathPart]:
-    """The steps that a row shows: battery, clamp and bar stand at its end."""
+    """Return the parts that a row shows: battery, clamp and rail are at its end."""
     return [step for step in steps if step.kind not in ("battery", "clamp", "bar", "body")]
 
 
@@ -84,7 +84,7 @@ def battery_bar(sheet: Sheet, x: float, top: float, bottom: float) -> None:
 
 
 def rows_end_at(rows: Mapping[str, Sequence[PathPart]]) -> float:
-    """Where rows behind their labels end, the longest with its steps."""
+    """Return where rows after their labels end: the longest decides."""
     return MARGIN + LABEL_W + 60 + max((len(steps) for steps in rows.values()), default=0) * (COLUMN - 30)
 
 

@@ -37,7 +37,7 @@ DRAW = "trade article: below 50 mA asleep"
 class ExpectedReading:
     """What a meter should show. action: the sentence that measures it; when: the state the car must be in.
 
-    low, high: in unit (V, Ω, A). source: where the figure comes from, and its standing.
+    low, high: in unit (V, Ω, A). source: where the figure comes from, and its provenance.
     """
 
     action: str

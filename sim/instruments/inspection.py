@@ -1,4 +1,4 @@
-"""The eye: what can be seen on a part or a place of the harness when somebody looks there, and nothing else.
+"""Visual inspection: what can be seen on a part or a place of the harness, and nothing else.
 
     inspect(bench, "ECM.C1").finds        # ("ECM.C1 is unplugged",)
     inspect(bench, "F12").display         # "in; 15 A printed on it, the list says 10 A; its wire is whole"

@@ -1,6 +1,6 @@
 """Levels between two points while modules send: what an instrument put there is part of.
 
-An instrument sees the network as a voltage behind a resistance, and on a bus that pair changes with whoever
+An instrument sees the network as a voltage with a series resistance. On a bus that pair changes with who
 holds the lines dominant. `seen` gives the pair for every such state with its share of time; a slow instrument
 shows the average.
 
@@ -67,7 +67,7 @@ class Seen:
 
 
 def now(bench: Probed) -> Reading:
-    """The network as it stands, the tester unplugged unless it is talking."""
+    """Return the network now, the tester unplugged unless it is talking."""
     live = bench.live
     state = live.switch_state()
     if not live.tester_active:
@@ -76,7 +76,7 @@ def now(bench: Probed) -> Reading:
 
 
 def seen(found: Reading, traffic: Traffic, a: str, b: str) -> tuple[Seen, ...]:
-    """What stands between two points: at rest, then while modules are dominant; empty if it floats."""
+    """Return what is between two points: at rest, then while modules are dominant; empty if it floats."""
     rest = thevenin(found, a, b)
     if rest is None:
         return ()
@@ -98,7 +98,7 @@ def average(states: tuple[Seen, ...], shown: Callable[[Seen], float]) -> float:
 
 
 def thevenin(found: Reading, a: str, b: str) -> tuple[float, float] | None:
-    """Open voltage of a against b and the resistance in ohm behind it; None where nothing joins them."""
+    """Return the open voltage of a against b and its series resistance in ohm; None if nothing joins them."""
     ports = found.ports([(a, b)])
     volt = ports.voltage_v[0]
     return None if volt is None else (volt, float(np.maximum(0.0, ports.impedance_ohm[0, 0])))

@@ -7,7 +7,7 @@
     meter.amps("F12")
     meter.take("measure volts DLC.6 to BODY by front-probing")
 
-Each is an action of the bench, so it stands in the log. The meter is part of the circuit: 10 megohms for
+Each is an action of the bench, so it is in the log. The meter is part of the circuit: 10 megohms for
 volts, a current of its own for ohms, a shunt for amps. It shows the average of a chopped voltage.
 
 Not modelled: lead resistance (zeroed before), alternating voltage, a maximum hold, the meter's tolerance.

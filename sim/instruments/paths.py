@@ -113,7 +113,7 @@ def _end_or_splice(claim: Claim, node: str, ends: dict[str, str]) -> PathPart:
 
 
 def _is_undrawn_rail(claim: Claim, element: Element, node: str) -> bool:
-    """A short piece of rail behind a relay or fuse, which no diagram draws."""
+    """Is it a short piece of rail after a relay or fuse, which no diagram draws?"""
     joint = isinstance(element, Resistor) and element.kind == "joint"
     return joint and node != "BAR" and element.id not in claim.vehicle.grounds
 

@@ -16,7 +16,7 @@ class Result:
 
     action: the sentence in the log. display: what is read or seen, in one line. notes: what a trainer would
     say about it. cautions: what to mind before doing this on a real car. harm: what this has spoilt there.
-    labor_s: seconds it takes in the shop.
+    labor_s: labor time in seconds.
     """
 
     action: str

@@ -1,6 +1,6 @@
 """The scan: reports read through the diagnostic connector, saved, compared.
 
-The tester itself stands in `sim.bench.tester`; here are its reports as tables.
+The tester itself is in `sim.bench.tester`; here are its reports as tables.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@
     picture.cursors(0.0001, 0.0003)                            # volts at both, and their difference
 
 Every bit is drawn at the level that its senders solve to: the acknowledge slot, where all receivers are
-dominant together, stands highest; with one terminator everything stands higher. Edges are one exponential
+dominant together, is highest; with one terminator every level is higher. Edges are one exponential
 each, with the capacitance of line and nodes and the resistance they see. Modules that get no frame through
 are drawn as they try (`sim.instruments.attempts`); one that cannot read its own bits has gone silent.
 
@@ -173,7 +173,7 @@ def swept(bench: Probed) -> Picture:
 
 
 def _disturbed(found: Reading, observed: Observed) -> tuple[Tries, ...]:
-    """What was on buses that went bit by bit, each with the first edge behind a quiet line."""
+    """Return what was on buses that ran bit by bit, each with the first edge after a quiet line."""
     near = set(channels_at(found, *observed.what.points))
     by_bus: dict[tuple[str, ...], list[Change]] = {}
     for one in observed.levels:

@@ -35,7 +35,9 @@ SENT_WITHIN_S: Final = 2.0  # a request is acknowledged or refused by then (ISO 
 MAX_FUNCTIONAL_BYTES: Final = MAX_DATA_BYTES - 1  # a request to every module is a single frame
 MAX_RAW_WAITING: Final = 256  # frames from outside that the bus has not taken yet
 RAW_HOLD_S: Final = 5.0  # a program that sends frames keeps the car awake as long as S3 (ISO 14229-2)
-LATE_S: Final = 2.0  # an answer that crowded buses hold up is still passed on by then, if nobody asks else
+LATE_S: Final = (
+    2.0  # an answer that crowded buses hold up is passed on until then, unless a request follows
+)
 SILENT_WHILE_PENDING_S: Final = P2_STAR_MS / 1000 + WAIT_S
 # First half bytes of ISO 15765-2 frames
 _LONGER: Final = (1, 2)  # first and consecutive
@@ -91,7 +93,7 @@ class _Conversation:
         self._link.send(request.data)
 
     def expect(self, on_answer: OnAnswer) -> None:
-        """A request to everybody was sent: pass on what this module answers, unless it is asked else."""
+        """A functional request was sent: pass on what this module answers, unless it is busy."""
         if not self.busy:
             self._forget()
             self._current = _Request(b"", lambda refusal: None, on_answer, sent=True)
@@ -194,7 +196,7 @@ class Adapter:
         live.network.listen(TESTER, self._heard)
 
     def hold(self, holder: object, on_awake: Callable[[], None]) -> None:
-        """Somebody begins to talk: keep the car awake until `release`. on_awake: it has had time to wake."""
+        """Keep the car awake for a program until `release`. on_awake: called when it has had time to wake."""
         if not self._holders:
             self._live.tester(True, "talks through the live link")
             self._awake_from_s = self._live.now_s + WAKE_S
@@ -249,7 +251,7 @@ class Adapter:
         self._send(functional_frame(data), through, lambda: on_sent(DiagnosticNackCode.UNREACHABLE))
 
     def send_raw(self, frame: Frame) -> None:
-        """A frame from outside goes on the bus, as soon as the bus takes it; too many at once are dropped."""
+        """Send a frame from outside as soon as the bus takes it; too many at once are dropped."""
         if self._raw_waiting >= MAX_RAW_WAITING:
             self.raw_dropped += 1
             return
@@ -264,7 +266,7 @@ class Adapter:
     def hear_raw(self, ear: OnFrame) -> None:
         """Plug in for good, and call ear(time_s, frame) for every frame that the connector hears.
 
-        It acknowledges what it hears; it keeps nobody awake.
+        It acknowledges what it hears; it keeps no module awake.
         """
         if not self._ears:
             self._live.plug_in()
@@ -272,7 +274,7 @@ class Adapter:
         self._ears.append(ear)
 
     def unplug(self) -> None:
-        """Take the adapter out of the connector: nobody holds the car awake any more."""
+        """Take the adapter out of the connector: nothing holds the car awake any more."""
         self._holders.clear()
         self._live.tester(False)
         self._live.plug_in(False)

@@ -221,7 +221,7 @@ def import_log(chosen: Namespace) -> int:
     contents = read_log(chosen.log, chosen.channel)
     text = vehicle_file(contents, chosen.bitrate)
     try:
-        with chosen.out.open("x", encoding="utf-8") as file:  # never over what somebody has written
+        with chosen.out.open("x", encoding="utf-8") as file:  # never over an existing file
             file.write(text)
     except OSError as error:
         raise Problem(f"{chosen.out} cannot be written: {error.strerror}") from None

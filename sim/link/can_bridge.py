@@ -1,6 +1,6 @@
 """Raw frames between the car's diagnostic connector and a bus of python-can.
 
-Whatever python-can supports may stand on the other side: its virtual bus, a socket, a real adapter. What the
+Any interface of python-can may be on the other side: its virtual bus, a socket, a real adapter. What the
 connector hears goes out, what comes in is sent from the connector and must win the bus like any other frame.
 
 Not modelled: CAN FD and remote frames (neither goes through), error frames.

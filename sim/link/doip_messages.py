@@ -25,7 +25,7 @@ MAX_PAYLOAD_BYTES: Final = ADDRESSES_BYTES + MAX_DIAGNOSTIC_BYTES
 INITIAL_INACTIVITY_S: Final = 2.0  # from connection to routing activation
 GENERAL_INACTIVITY_S: Final = 300.0
 ALIVE_CHECK_S: Final = 0.5  # for a client to prove that it is there
-ANNOUNCE_WAIT_S: Final = 0.5  # an answer to everybody's question waits up to this long
+ANNOUNCE_WAIT_S: Final = 0.5  # an answer to a broadcast waits up to this long
 ANNOUNCE_INTERVAL_S: Final = 0.5
 ANNOUNCEMENTS: Final = 3
 
@@ -117,7 +117,7 @@ ACTIVATION_TYPES: Final = (0x00, 0x01)
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """The first eight bytes of a message; `length` is that of the payload behind them."""
+    """The first eight bytes of a message; `length` is that of the payload after them."""
 
     version: int
     inverse: int

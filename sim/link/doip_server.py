@@ -2,11 +2,11 @@
 
 A module's logical address is its CAN request identifier, EVERY_MODULE reaches all of them at once. A message
 is acknowledged when its last frame is on the bus. Where no frame gets on the bus (no power at the connector,
-a line that is open, nobody there to acknowledge) the answer is "target unreachable", where the module does
+a line that is open, no other node to acknowledge) the answer is "target unreachable", where the module does
 not grant flow control "transport protocol error". A module that gets the request and keeps silent is silent
 here too: to notice that is the client's part, by P2.
 
-One thread serves all connections. Nobody can make it grow: the number of connections, of requests of each
+One thread serves all connections. It is bounded: the number of connections, of requests of each
 that are not acknowledged yet, and of bytes that a client has not fetched are bounded.
 
 Not modelled: TLS, authentication, several gateways in one car; an entity's own diagnostic server.
@@ -205,7 +205,7 @@ class DoipServer:
     async def _announce(self, udp: asyncio.DatagramTransport) -> None:
         await asyncio.sleep(random.uniform(0, doip.ANNOUNCE_WAIT_S))
         for _ in range(doip.ANNOUNCEMENTS):
-            if self._announce_to != (self.host, self.port):  # nobody but ourselves would hear that
+            if self._announce_to != (self.host, self.port):  # only this server would hear that
                 udp.sendto(self.entity.announcement(), self._announce_to)
             await asyncio.sleep(doip.ANNOUNCE_INTERVAL_S)
 
@@ -301,7 +301,7 @@ class DoipServer:
         return Routing.ACTIVATED if await self._awake(client) else Routing.NO_SOCKET_LEFT
 
     async def _is_alive(self, client: _Client) -> bool:
-        """Alive check; whoever does not answer in time is disconnected."""
+        """Alive check: clients that do not answer in time are disconnected."""
         if client.activating:
             return True
         client.alive.clear()
@@ -343,7 +343,7 @@ class DoipServer:
         return None
 
     def _put(self, client: _Client, target: int, data: bytes) -> None:
-        """In the car's thread: the request goes on the car's wires."""
+        """In the car's thread: put the request on the car's wires."""
         on_sent = partial(self._tell, self._acknowledge, client, target)
         on_answer = partial(self._tell, self._answer, client)
         if target == EVERY_MODULE:

@@ -76,7 +76,7 @@ class LiveLink:
             raise
 
     def stop(self) -> None:
-        """Serve no more, then let time stand."""
+        """Stop serving, then stop the clock."""
         for bridge in self.bridges:
             bridge.stop()
         if self.doip:

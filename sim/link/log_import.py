@@ -1,8 +1,8 @@
 """A recorded log becomes the start of a vehicle file: every identifier with its length and its usual period.
 
 A log does not tell who sends what, so every identifier gets a sender of its own, U1, U2 and so on, on one
-bus; whoever knows the car renames and joins them, and adds supplies, connectors and what the modules do. Any
-format that python-can reads will do.
+bus. A person who knows the car renames and joins them, and adds supplies, connectors and what the modules
+do. Any format that python-can reads will do.
 
 Not modelled: 29-bit identifiers and CAN FD frames, which a vehicle file does not hold (both are counted);
 signals inside a message; messages that are sent on events only (listed, without a sender).
@@ -27,7 +27,7 @@ from sim.vehicle.problems import Problem, did_you_mean
 from sim.vehicle.quick_car import NOBODY, Row
 
 SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS = 5, 60_000  # limits of a vehicle file
-FEWEST_FRAMES: Final = 3  # two intervals: below that nobody can tell a period
+FEWEST_FRAMES: Final = 3  # two intervals: below that no period can be told
 # Periods are multiples of 5 ms; a median this near to one is that one (common practice, both).
 USUAL_STEP_MS, USUAL_WITHIN = 5, 0.03
 IRREGULAR: Final = 0.25  # half of the intervals further than this from the median: common practice

@@ -55,7 +55,7 @@ class RealTime:
     """Runs a bench by the wall clock between `start` and `stop`.
 
     lateness_s: how late each of the last steps came, seconds. failure: why the car stopped by itself, if it
-    did; whoever asks anything of it then gets a `Problem`.
+    did; every later request gets a `Problem`.
     """
 
     def __init__(self, bench: Bench, clock: Callable[[], float] = time.monotonic) -> None:
@@ -84,7 +84,7 @@ class RealTime:
         self._thread.start()
 
     def stop(self) -> None:
-        """Let time stand; jobs and actions that still wait are refused."""
+        """Stop the clock; jobs and actions that still wait are refused."""
         self._stopping.set()
         if self._thread.is_alive():
             self._thread.join(timeout=ANSWER_WAIT_S)
@@ -223,5 +223,5 @@ class RealTime:
 def _fulfil(result: Future[T], job: Callable[[], T]) -> None:
     try:
         result.set_result(job())
-    except Exception as error:  # handed to whoever waits for the result
+    except Exception as error:  # handed to the caller that waits for the result
         result.set_exception(error)

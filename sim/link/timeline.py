@@ -24,7 +24,7 @@ BIN_S: Final = 0.1  # the load is the share of each tenth of a second that frame
 CODE: Final = re.compile(r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?")
 CODE_KINDS: Final = {"code": "sets", "code heals": "heals", "code cleared": "is cleared"}
 MARKERS: Final = {"sets": "v", "heals": "^", "is cleared": "x"}
-# Each state by colour and pattern: nobody needs to tell colours apart. Colours: Okabe and Ito's palette.
+# Each state by colour and pattern: no one needs to tell colors apart. Colors: Okabe and Ito's palette.
 LOOKS: Final = {
     "unpowered": ("#FFFFFF", "xx"),
     "asleep": ("#DDDDDD", ""),
