@@ -35,9 +35,7 @@ SENT_WITHIN_S: Final = 2.0  # a request is acknowledged or refused by then (ISO 
 MAX_FUNCTIONAL_BYTES: Final = MAX_DATA_BYTES - 1  # a request to every module is a single frame
 MAX_RAW_WAITING: Final = 256  # frames from outside that the bus has not taken yet
 RAW_HOLD_S: Final = 5.0  # a program that sends frames keeps the car awake as long as S3 (ISO 14229-2)
-LATE_S: Final = (
-    2.0  # an answer that crowded buses hold up is passed on until then, unless a request follows
-)
+LATE_S: Final = 2.0  # an answer that crowded buses hold up is passed on until then, unless a request follows
 SILENT_WHILE_PENDING_S: Final = P2_STAR_MS / 1000 + WAIT_S
 # First half bytes of ISO 15765-2 frames
 _LONGER: Final = (1, 2)  # first and consecutive
