@@ -102,7 +102,7 @@ class Tester:
         self._link: IsoTpLink | None = None
         self._expected_id = -1
         self._present_s = 0.0
-        self._keys = SharedSecret(SECRET)
+        self.keys = SharedSecret(SECRET)
         live.network.listen(TESTER, self._frame)
 
     def scan(self, progress: Callable[[int, int], None] | None = None) -> Report:
@@ -167,7 +167,7 @@ class Tester:
         seed = self.ask(name, asks.request_seed())
         if not isinstance(seed, Done):
             return seed
-        return self.ask(name, asks.send_key(self._keys.key(seed.data[1:])))
+        return self.ask(name, asks.send_key(self.keys.key(seed.data[1:])))
 
     def _begin(self, words: str) -> bool:
         live = self._live

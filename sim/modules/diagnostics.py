@@ -28,7 +28,7 @@ from sim.vehicle.messages import FUNCTIONAL_ID, RESPONSE_OFFSET
 
 SECRET: Final = b"invented secret!"  # 16 bytes; shared by every module and workshop of the bench
 VIN: Final = "BUSBAYTRAYNER0001"  # invented; 17 characters without I, O and Q as in ISO 3779
-HOLD_S: Final = 5.0  # a diagnostic request keeps a module awake as long as S3 (ISO 14229-2)
+HOLD_S: Final = S3_S  # how long a diagnostic request keeps a module awake; our own choice
 RESPONSE_S: Final = 0.003  # a module's own time to respond; common practice, well inside P2 of 50 ms
 
 
@@ -121,7 +121,7 @@ class Diagnostics:
         self._watch_session()
 
     def _watch_session(self) -> None:
-        """A session that nobody keeps alive ends on its own, not only when the next request comes."""
+        """A session that is not kept alive ends by itself, not only when the next request comes."""
         if self._lapse:
             self._lapse.cancel()
         if self.server.lapses_at_s is not None:
@@ -155,7 +155,7 @@ class Diagnostics:
 
 
 def engine_module(vehicle: Vehicle) -> str | None:
-    """The module that answers the legislated requests: the engine's controller, or whoever is called ECM."""
+    """The module that answers the legislated requests: the engine controller, or the one in the role of ECM."""
     if vehicle.engine:
         return vehicle.engine.controller
     return next((name for name, spec in vehicle.modules.items() if (spec.role or name) == "ECM"), None)

@@ -107,18 +107,26 @@ def in_words(condition: Condition) -> str:
         return " or ".join(in_words(part) for part in condition.any_)
     if condition.not_ is not None:
         return f"not ({in_words(condition.not_)})"
-    wanted = " or ".join(str(one) for one in condition.is_)
-    for key, text in (
-        ("input", f"input {condition.input} active"),
-        ("signal", f"{condition.signal} is {wanted}" if condition.is_ != (True,) else f"{condition.signal}"),
-        ("missing", f"{condition.missing} not heard"),
-        ("mode", f"mode {' or '.join(condition.mode or ())}"),
-        ("line", f"line {condition.line} on"),
-        ("fob", f"fob {' or '.join(condition.fob or ())}".replace("_", " ")),
-        ("engine", f"engine {' or '.join(condition.engine or ())}"),
-        ("immobilizer", f"immobilizer {condition.immobilizer}"),
-        ("supply_above_v", f"supply above {condition.supply_above_v} V"),
-    ):
-        if getattr(condition, key) is not None:
-            return text
-    return "always"
+    return _leaf_in_words(condition)
+
+
+def _leaf_in_words(leaf: Condition) -> str:
+    wanted = " or ".join(str(one) for one in leaf.is_)
+    match leaf.kinds()[0]:
+        case "input":
+            return f"input {leaf.input} active"
+        case "signal":
+            return f"{leaf.signal}" if leaf.is_ == (True,) else f"{leaf.signal} is {wanted}"
+        case "missing":
+            return f"{leaf.missing} not heard"
+        case "mode":
+            return f"mode {' or '.join(leaf.mode or ())}"
+        case "line":
+            return f"line {leaf.line} on"
+        case "fob":
+            return f"fob {' or '.join(leaf.fob or ())}".replace("_", " ")
+        case "engine":
+            return f"engine {' or '.join(leaf.engine or ())}"
+        case "immobilizer":
+            return f"immobilizer {leaf.immobilizer}"
+    return f"supply above {leaf.supply_above_v} V"

@@ -1,4 +1,4 @@
-"""Code memory of one module: the ISO 14229-1 status of its trouble codes and what is stored with them.
+"""Fault memory of one module: the ISO 14229-1 status of its trouble codes and what is stored with them.
 
 Every code that a module can set has a `DtcRule`. Its test reports `test_failed` or `test_passed`
 (or moves the fault detection counter a step at a time, `count`), and `new_operation_cycle` ends one
@@ -88,7 +88,7 @@ class SnapshotRecord:
 
 @dataclass(slots=True)
 class Dtc:
-    """One code of a module as it stands. To be read, never written, outside of FaultMemory.
+    """One code of a module as it is now. Only FaultMemory writes to it.
 
     `first` and `last` are the snapshots of the first and the latest failure since the code was stored,
     None while the code is not stored. `occurrences` counts how often the test went from not failed to

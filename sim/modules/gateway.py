@@ -30,7 +30,7 @@ from sim.vehicle.messages import (
     shortest_bus_path,
 )
 
-# ISO 14229-1 and SAE J1979 services behind each word of a guard
+# ISO 14229-1 and SAE J1979 services of each word of a guard
 GUARDED: Final = {
     "clear": (Service.CLEAR_DIAGNOSTIC_INFORMATION, CLEAR_CODES),
     "actuate": (Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER, Service.ROUTINE_CONTROL),
@@ -49,27 +49,27 @@ class FrameRoutes:
         self.tester_bus = tester.bus if tester else None
         if tester:
             for name, address in car.addresses.items():
-                self._both_ways(
+                self._route_both(
                     (tester.bus,), car.messages.buses_of[name], [address], [address + RESPONSE_OFFSET]
                 )
-                self._one_way((tester.bus,), car.messages.buses_of[name], FUNCTIONAL_ID)
+                self._route((tester.bus,), car.messages.buses_of[name], FUNCTIONAL_ID)
         immobilizer = car.built.immobilizer
         if immobilizer:
             buses = car.messages.buses_of
             there = [immobilizer.challenge_id, immobilizer.release_id]
-            self._both_ways(
+            self._route_both(
                 buses[immobilizer.authority], buses[immobilizer.engine], there, [immobilizer.answer_id]
             )
 
-    def _both_ways(
+    def _route_both(
         self, here: tuple[str, ...], there: tuple[str, ...], out: list[int], back: list[int]
     ) -> None:
         for can_id in out:
-            self._one_way(here, there, can_id)
+            self._route(here, there, can_id)
         for can_id in back:
-            self._one_way(there, here, can_id)
+            self._route(there, here, can_id)
 
-    def _one_way(self, here: tuple[str, ...], there: tuple[str, ...], can_id: int) -> None:
+    def _route(self, here: tuple[str, ...], there: tuple[str, ...], can_id: int) -> None:
         if set(here) & set(there):
             return
         path = shortest_bus_path(self._graph, here, there) or []
@@ -127,7 +127,7 @@ class Gateway:
             self._host.world.after(self.delay_s, partial(self._pass, target, frame))
 
     def refuses(self, service: int | None) -> bool:
-        """Is this service guarded, and has nobody unlocked the gateway?"""
+        """Is this service guarded, and the gateway locked?"""
         return service in self._guarded and not self._diagnostics.server.unlocked
 
     def _pass(self, bus: str, frame: Frame) -> None:

@@ -10,7 +10,7 @@ States and their order::
 
 Repeat message, normal operation and ready sleep are the network mode, in which messages run. A node sends its
 management frame every MsgCycleTime in repeat message and normal operation only, so that the bus falls silent
-once nobody requests it any more: then NM-Timeout, which every management frame received and every own one
+once no node requests it any more: then NM-Timeout, which every management frame received and every own one
 confirmed restarts, runs out in all nodes at once. A frame received in prepare bus sleep, or one with the
 repeat message bit in the other two states of the network mode, leads to repeat message.
 
@@ -105,19 +105,19 @@ class NmNode:
             self._repeat(now_s, "passive start-up")
 
     def ask_for_repeat(self, now_s: float) -> None:
-        """The module wants to see who is there: everybody on the bus sends for RepeatMessageTime."""
+        """The module wants to see who is there: every node on the bus sends for RepeatMessageTime."""
         if self.state in ("normal operation", "ready sleep"):
             self.asks_repeat = True
             self._repeat(now_s, "repeat message request")
 
     def allow_sending(self, allowed: bool, now_s: float) -> None:
-        """A tester stops its frames, or lets it send again: NM-Timeout stands still meanwhile."""
+        """A tester stops its frames, or lets it send again: NM-Timeout does not run meanwhile."""
         if allowed and not self.may_send:
             self._timeout_from_s = now_s
         self.may_send = allowed
 
     def shut(self) -> None:
-        """Supply lost, reset or asleep: everything as at the start, and nobody is told."""
+        """Supply lost, reset or asleep: everything as at the start; `on_state` is not called."""
         self.state = "bus sleep"
         self.requested = self.woke_actively = self.asks_repeat = False
         self.may_send = True

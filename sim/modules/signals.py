@@ -22,7 +22,7 @@ WORDS = ("off", "accessory", "run", "crank", "stopped", "cranking", "running", "
 class Codec:
     """Turns signal values of one car into message bytes and back.
 
-    Words of the car's own files get numbers behind the standard ones, in sorted order.
+    Words of the car's own files get numbers after the standard ones, in sorted order.
     """
 
     def __init__(self, car: Car) -> None:

@@ -61,7 +61,7 @@ class Trace:
         return (event.as_json() for event in self.events)
 
     def roots(self, event_id: int) -> list[Event]:
-        """The first causes behind an event, in time order: what a person did, or how the car was given."""
+        """The first causes of an event, in time order: what a person did, or how the car was given."""
         seen: set[int] = set()
         todo, found = [event_id], []
         while todo:

@@ -1,4 +1,4 @@
-"""The values behind the data identifiers of a module, as bytes.
+"""The values of a module's data identifiers, as bytes.
 
 Not modelled: identifiers that can be written.
 """

@@ -40,7 +40,7 @@ def tiny() -> Callable[..., Bench]:
 
     def make(*changes: tuple[str, str], given: Iterable[str] = (), text: str = TINY) -> Bench:
         for old, new in changes:
-            assert text.count(old) == 1, f"'{old}' stands {text.count(old)} times in the tiny car"
+            assert text.count(old) == 1, f"'{old}' is {text.count(old)} times in the tiny car"
             text = text.replace(old, new)
         return Bench(car_from_text(text), given)
 

@@ -23,12 +23,14 @@ def _joined(parts: st.SearchStrategy[Condition]) -> st.SearchStrategy[Condition]
     st.recursive(LEAVES, _joined, max_leaves=12),
     st.fixed_dictionaries({name: st.sampled_from((True, False, None)) for name in NAMES}),
 )
-def test_the_value_is_that_of_the_verdict(condition: Condition, known: dict[str, bool | None]) -> None:
-    verdict = judge(condition, lambda leaf: Fact(known[leaf.input or ""], 7))
-    assert verdict.value is asked(condition, lambda leaf: lambda: known[leaf.input or ""])()
+def test_the_value_is_that_of_the_evaluation(condition: Condition, known: dict[str, bool | None]) -> None:
+    """The fast re-evaluation gives the value of the full evaluation, whatever is known."""
+    found = judge(condition, lambda leaf: Fact(known[leaf.input or ""], 7))
+    assert found.value is asked(condition, lambda leaf: lambda: known[leaf.input or ""])()
 
 
 def test_a_condition_in_words() -> None:
+    """A nested condition reads as a technician would say it; an empty one is always true."""
     brake, door, lamp = (Condition(input=name) for name in ("brake", "door", "lamp"))
     neither = Condition(**{"not": Condition(any=(door, lamp))})
     words = "input brake active and not (input door active or input lamp active)"

@@ -48,7 +48,7 @@ def scanned(bench: Bench) -> Report:
     return report
 
 
-def test_messages_that_somebody_needs_pass_after_the_delay(guarded: Bench) -> None:
+def test_messages_that_a_module_needs_pass_after_the_delay(guarded: Bench) -> None:
     """The engine message is wanted on the body bus and sent on there; nothing comes back the other way."""
     frames: list[tuple[float, float, int, str]] = []
     guarded.live.network.tap = lambda start_s, end_s, frame, sender: frames.append(
@@ -98,7 +98,7 @@ def test_a_long_scan_keeps_it_open(guarded: Bench) -> None:
 def test_a_wrong_key_does_not_open_it(guarded: Bench) -> None:
     """The tester's key for another seed: negative response 35, invalid key."""
     tester = guarded.tester
-    tester._keys.key = lambda seed: bytes(len(seed))  # type: ignore[method-assign]
+    tester.keys.key = lambda seed: bytes(len(seed))  # type: ignore[method-assign]
     answer = guarded.do("unlock GW").answers["GW"]
     assert isinstance(answer, NegativeResponse)
     assert (0x27, "invalid key") == (answer.service, answer.text)
@@ -106,7 +106,7 @@ def test_a_wrong_key_does_not_open_it(guarded: Bench) -> None:
 
 
 def test_a_request_to_all_that_is_guarded_is_dropped(guarded: Bench) -> None:
-    """Clearing by the functional address: nobody gets it, nobody answers (no negative responses there)."""
+    """Clearing by the functional address: no module gets it, none responds (no negative response there)."""
     guarded.do_all(["unplug TCM", "wait 5 s"])
     live = guarded.live
     live.tester(True, "clears all at once")
@@ -150,7 +150,7 @@ def test_each_service_behind_a_guard_is_refused(tiny: Make, service: int) -> Non
 
 
 def test_a_request_is_known_by_its_first_frame_and_by_no_other() -> None:
-    """ISO 15765-2: single, first, consecutive and flow control frame; the service stands in the first two."""
+    """ISO 15765-2: single, first, consecutive and flow control frame; the service is in the first two."""
     frames = ("02 14 FF", "10 14 2E F1", "21 14 14 14", "30 14 14")
     services = [service_of(Frame(0x700, bytes.fromhex(frame))) for frame in frames]
     assert [0x14, 0x2E, None, None] == services

@@ -21,7 +21,7 @@ CHALLENGE, ANSWER, RELEASE = 0x1A0, 0x1A1, 0x1A2
 
 @pytest.fixture
 def bench() -> Bench:
-    """The teaching car asleep: the body control module asks, the engine module behind the gateway answers."""
+    """The teaching car asleep: the body module asks, the engine module beyond the gateway responds."""
     bench = Bench(read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml"))
     bench.do("wait 12 s")
     return bench
@@ -48,11 +48,12 @@ def proof(data: bytes) -> bytes:
 
 
 def test_the_written_out_proof_is_the_standard_one() -> None:
+    """The digest written out step by step (RFC 2104) is the one that the library computes."""
     assert hmac.digest(SECRET, b"x", "sha256")[:4] == proof(b"x")
 
 
 def test_the_handshake_frame_by_frame(bench: Bench, frames: list[tuple[float, str, int, bytes]]) -> None:
-    """Three frames, each on both buses, 2 ms later behind the gateway; data that only the secret explains."""
+    """Three frames, each on both buses, 2 ms later beyond the gateway; data that only the secret explains."""
     bench.do_all(["key run", "wait 2 s"])
     asked = [(sender, data) for _, sender, can_id, data in frames if can_id == CHALLENGE]
     challenge = asked[-1][1]
@@ -137,7 +138,7 @@ def test_an_old_answer_is_no_proof(bench: Bench, frames: list[tuple[float, str, 
 def test_without_a_fob_it_does_not_crank(
     bench: Bench, frames: list[tuple[float, str, int, bytes]], told: Tell
 ) -> None:
-    """No question is asked, the lamp stays lit, the starter stands; the fob brings all of it back."""
+    """No question is asked, the lamp stays lit, the starter does not turn; the fob brings all of it back."""
     bench.do_all(["fob away", "key run", "wait 2 s", "key crank"])
     assert [] == frames
     assert ("stopped", True) == (seat_of(bench).engine, "security" in seat_of(bench).lit)
@@ -165,7 +166,7 @@ def test_it_locks_with_the_ignition(
     assert live.modules["ECM"].starter.released  # type: ignore[union-attr]
 
 
-def test_questions_that_nobody_takes_are_not_kept(
+def test_challenges_that_are_not_acknowledged_are_not_kept(
     bench: Bench, frames: list[tuple[float, str, int, bytes]]
 ) -> None:
     """Alone on its wire for a minute, the asker does not flood the bus when it is mended."""

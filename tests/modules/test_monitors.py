@@ -78,6 +78,7 @@ def test_a_sender_heard_before_the_ignition_came_on_proves_nothing(tiny: Make, t
     ],
 )
 def test_a_gap_that_is_too_short_for_a_code(gap: str, events: list[str], tiny: Make, told: Tell) -> None:
+    """A gap is noted only if it is longer than the limit, and sets no code before it has matured."""
     bench = tiny()
     bench.do_all([*ON, "wait 4 s", "open BCM.main.H", gap, "mend BCM.main.H", "wait 3 s"])
     found = [text for _, text in told(bench, "lost", "heard", "code", since_s=4.7) if text.startswith("ECM")]
@@ -118,7 +119,7 @@ def test_ignition_off_before_it_matures(tiny: Make, told: Tell) -> None:
 
 
 def test_a_condition_of_its_own(tiny: Make, told: Tell) -> None:
-    """`when` of one monitor stands above `hears_when`; `after_ms`, `limit_ms`, `mature_ms` as written."""
+    """`when` of one monitor wins over `hears_when`; `after_ms`, `limit_ms`, `mature_ms` as written."""
     own = "{from: BCM, when: {mode: run}, after_ms: 0, limit_ms: 150, mature_ms: 30, code: U1500-31}"
     bench = tiny(("ECM: {hears: [BCM]", f"ECM: {{hears: [{own}]"))
     bench.do_all(["switch key on", "wait 4 s"])
@@ -221,7 +222,7 @@ def test_an_invalid_value_sets_a_code_of_its_own(tiny: Make, told: Tell) -> None
     bench.do_all(["plug ECM", "wait 2 s"])
     assert Status.CONFIRMED == status(bench, "BCM", "U0402-86") & (Status.CONFIRMED | Status.TEST_FAILED)
     bench.do_all(["unplug ECM", "wait 3 s"])
-    # the message itself gone, nobody can judge its values: what was cleared stays away
+    # with the message itself gone, its values cannot be judged: what was cleared stays away
     bench.do_all(["unplug TCM", "wait 3 s", "clear BCM", "wait 3 s"])
     assert ["U0101-87"] == [
         e.code for e in bench.live.modules["BCM"].memory.codes if e.status & Status.TEST_FAILED
@@ -264,6 +265,7 @@ def test_a_pin_without_its_voltage(tiny: Make, told: Tell) -> None:
 
 
 def test_without_a_condition_of_its_own_a_monitor_waits_for_the_ignition(tiny: Make) -> None:
+    """By default a test is enabled while the module senses the ignition."""
     bench = tiny()
     module = bench.live.modules["ECM"]
     condition = EnableCondition(module, module.knowledge, None, 0.0)

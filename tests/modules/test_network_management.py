@@ -95,6 +95,7 @@ TALK: Event = lambda node: node.update(104.5, 104.2)  # noqa: E731
     ],
 )
 def test_the_table_of_transitions(state: NmState, event: Event, then: NmState) -> None:
+    """Every event in every state leads to the state that the specification names."""
     told = Told().brought_to(state)
     event(told.node)
     assert then == told.node.state
@@ -102,6 +103,7 @@ def test_the_table_of_transitions(state: NmState, event: Event, then: NmState) -
 
 
 def test_a_frame_received_restarts_nm_timeout() -> None:
+    """NM-Timeout counts from the last frame received."""
     told = Told().brought_to("ready sleep")
     told.node.received(0x10, 102.0)
     assert 105.0 == told.node.due_s
@@ -110,6 +112,7 @@ def test_a_frame_received_restarts_nm_timeout() -> None:
 
 
 def test_who_has_slept_and_is_woken_by_another_did_not_wake_the_bus() -> None:
+    """A node that another one wakes does not show the active wake-up bit."""
     told = Told().brought_to("prepare bus sleep")
     assert 0x10 == told.node.control_bits
     LONG_SILENCE(told.node)
@@ -118,6 +121,7 @@ def test_who_has_slept_and_is_woken_by_another_did_not_wake_the_bus() -> None:
 
 
 def test_after_repeat_message_an_unrequested_node_is_ready_to_sleep() -> None:
+    """Without a request, repeat message ends in ready sleep after RepeatMessageTime."""
     told = Told()
     told.node.start_passively(0.0)
     told.node.update(2.9, 2.5)
@@ -128,7 +132,7 @@ def test_after_repeat_message_an_unrequested_node_is_ready_to_sleep() -> None:
     ] == told.diary
 
 
-def test_a_node_that_nobody_confirms_counts_timeouts_and_stays() -> None:
+def test_a_node_whose_frames_are_not_confirmed_counts_timeouts_and_stays() -> None:
     """Repeat message and normal operation: NM-Timeout runs out each 3 s and starts again."""
     told = Told()
     told.node.request(0.0)
@@ -186,11 +190,13 @@ def test_without_its_own_frames_no_timeout_runs() -> None:
     ],
 )
 def test_times_out_of_proportion_are_refused(times: str, complaint: str) -> None:
+    """Times that cannot work together are refused with the reason."""
     with pytest.raises(FileProblem, match=complaint):
         car_from_text(MANAGED.replace("network_management: {}", f"network_management: {times}"))
 
 
 def test_the_frames_identifiers_are_taken() -> None:
+    """A message cannot have the identifier of a network management frame."""
     text = MANAGED.replace("ECM: {hears", "ECM: {sends: {a: {id: 0x501}}, hears")
     with pytest.raises(FileProblem, match="identifier 0x501 is already sent by network management of BCM"):
         car_from_text(text)
@@ -224,11 +230,11 @@ def test_wake_by_local_request_wake_by_frame_release_and_sleep(fidelity: str) ->
     """The key wakes ECM and IPC by their sense lines after the 10 ms of K1 and 200 ms of booting.
 
     Their first frames wake BCM, which boots and joins passively. With the key off for 2 s ECM and IPC let
-    go, 5 ms after K1 has dropped out; their last frames came 1 s apart behind the quick series of ten, and
+    go, 5 ms after K1 has dropped out; their last frames came 1 s apart after the quick series of ten, and
     NM-Timeout counts from the last.
     """
     bench = managed(fidelity, "switch key on", "wait 9.95 s", "switch key off", "wait 20 s")
-    last_s = 20.21 + BURST_S + 11 * CYCLE_S  # IPC's behind ECM's, each at once again after the other
+    last_s = 20.21 + BURST_S + 11 * CYCLE_S  # IPC's after ECM's, each at once again after the other
     end_s = last_s + frame_s(0, 0x10) + 3 / 500_000 + frame_s(2, 0x10)
     assert 31.3905 == round(end_s, 4)
     assert [
@@ -314,6 +320,7 @@ def test_a_tester_asks_who_is_there() -> None:
 
 
 def test_the_repeat_message_bit_is_on_the_bus_only_in_repeat_message() -> None:
+    """The frames carry the repeat message bit in repeat message, and not after it."""
     bench = managed("frame", "switch key on", "wait 9.95 s")
     bits: list[int] = []
     bench.live.network.tap = lambda start_s, end_s, frame, sender: (
@@ -328,7 +335,7 @@ def test_the_repeat_message_bit_is_on_the_bus_only_in_repeat_message() -> None:
 
 
 def test_every_management_frame_names_its_node() -> None:
-    """The source node identifier stands in the first byte, whatever the control bits do."""
+    """The source node identifier is in the first byte, whatever the control bits do."""
     bench = managed("frame")
     seen: set[tuple[int, int]] = set()
     bench.live.network.tap = lambda start_s, end_s, frame, sender: (
@@ -342,7 +349,7 @@ def test_every_management_frame_names_its_node() -> None:
 
 @pytest.mark.parametrize("fidelity", FIDELITIES)
 def test_service_28_keeps_the_bus_from_sleeping(fidelity: str) -> None:
-    """With ECM's frames stopped its NM-Timeout stands, and its messages keep the others up.
+    """With ECM's frames stopped its NM-Timeout does not run, and its messages keep the others up.
 
     TesterPresent keeps its session open. Once that has ended it counts 3 s of silence and sleeps.
     """
@@ -369,7 +376,7 @@ def test_sleep_costs_no_events() -> None:
 
 
 def test_both_depths_hear_the_same_confirmations() -> None:
-    """The sender's own channel: the end of its last frame that somebody acknowledged."""
+    """The sender's own channel: the end of its last frame that was acknowledged."""
     found = [
         bench.live.network.heard_at(bench.live.world.management["main"]["BCM"], "BCM.main")
         for bench in (managed(fidelity, "press start", "wait 3 s") for fidelity in FIDELITIES)
@@ -380,7 +387,7 @@ def test_both_depths_hear_the_same_confirmations() -> None:
 
 @pytest.mark.parametrize("fidelity", FIDELITIES)
 def test_a_node_cut_off_sleeps_alone(fidelity: str) -> None:
-    """Nobody confirms its frames: NM-Timeout runs from where it last started anew, an error each time.
+    """Its frames are not confirmed: NM-Timeout runs from where it last started anew, an error each time.
 
     Started at 30.21 s, it runs out at 33.21, 36.21, 39.21 and 42.21 s; the release is at 42.005 s.
     """

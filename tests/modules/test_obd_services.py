@@ -56,6 +56,7 @@ def as_frames(answer: str) -> list[str]:
 
 
 def test_codes_are_given_without_failure_type_and_each_once() -> None:
+    """Two failure types of one code are reported as one code of two bytes."""
     engine = Engine()
     engine.fail("P0351-13", "P0351-1A", "U0101-87")
     assert "43 02 03 51 C1 01" == engine.ask("03")
@@ -73,11 +74,13 @@ def test_published_example_of_six_codes() -> None:
 
 
 def test_no_codes_is_an_answer_too() -> None:
+    """Without codes each service responds with a count of zero."""
     engine = Engine()
     assert ["43 00", "47 00", "4A 00"] == [engine.ask(service) for service in ("03", "07", "0A")]
 
 
 def test_status_counts_codes_and_asks_for_the_lamp() -> None:
+    """Parameter 01 gives the number of confirmed codes, the lamp, and which monitors have run."""
     engine = Engine()
     before = read_by_obd(commands.STATUS, as_frames(engine.ask("01 01") or ""))
     assert (False, 0, "spark") == (before.MIL, before.DTC_count, before.ignition_type)
@@ -104,11 +107,13 @@ def test_status_counts_codes_and_asks_for_the_lamp() -> None:
     ids=lambda value: getattr(value, "name", None),
 )
 def test_values_of_now(command: OBDCommand, request_: str, expected: str) -> None:
+    """Each parameter decodes to the present value with its unit."""
     value = read_by_obd(command, as_frames(Engine().ask(request_) or ""))
     assert expected == (f"{value.magnitude} {value.units}" if hasattr(value, "magnitude") else value)
 
 
 def test_supported_parameters_are_exactly_those_that_answer() -> None:
+    """The masks of supported parameters name exactly those that give a value."""
     engine = Engine()
     said = set()
     for start, command in ((0x00, commands.PIDS_A), (0x20, commands.PIDS_B), (0x40, commands.PIDS_C)):
@@ -120,6 +125,7 @@ def test_supported_parameters_are_exactly_those_that_answer() -> None:
 
 
 def test_up_to_six_parameters_in_one_request() -> None:
+    """One request holds one to six parameters; unknown ones are left out."""
     engine = Engine()
     assert "41 0C 0C B1 0D 1F" == engine.ask("01 0C 0D")
     assert "41 0D 1F" == engine.ask("01 05 0D"), "parameters it does not have are left out"
@@ -130,12 +136,14 @@ def test_up_to_six_parameters_in_one_request() -> None:
 
 
 def test_values_beyond_their_bytes_stop_at_the_end_of_the_scale() -> None:
+    """Values that do not fit are sent as the highest value."""
     engine = Engine()
     engine.values = EngineValues(99_999, 300, 1e9, 70, engine_stopped=False)
     assert "41 0C FF FF 0D FF 1F FF FF 42 FF FF" == engine.ask("01 0C 0D 1F 42")
 
 
 def test_pending_is_told_apart_from_confirmed() -> None:
+    """A code of two cycles is pending in the first, confirmed in the second, and then no longer pending."""
     engine = Engine()
     engine.memory.declare(DtcRule("P0600", confirmation_cycles=2))
     engine.fail("P0600")
@@ -148,6 +156,7 @@ def test_pending_is_told_apart_from_confirmed() -> None:
 
 
 def test_clearing_needs_a_standing_engine() -> None:
+    """Codes are cleared only while the engine does not run."""
     engine = Engine()
     engine.fail("P0351-13")
     engine.values = EngineValues(800, 0, 5, 14, engine_stopped=False)
@@ -158,6 +167,7 @@ def test_clearing_needs_a_standing_engine() -> None:
 
 
 def test_a_permanent_code_outlives_clearing_until_its_test_has_passed() -> None:
+    """Clearing leaves a permanent code, which a good cycle of its test removes."""
     engine = Engine()
     engine.fail("P0351-13")
     engine.ask("04")
@@ -169,6 +179,7 @@ def test_a_permanent_code_outlives_clearing_until_its_test_has_passed() -> None:
 
 
 def test_without_clearing_lamp_and_permanent_code_go_after_three_good_cycles() -> None:
+    """The lamp and the permanent code go after three good cycles; the confirmed code stays."""
     engine = Engine()
     engine.fail("P0351-13")
     engine.memory.new_operation_cycle()
@@ -210,6 +221,7 @@ class AtConnector:
 
 
 def test_a_car_answers_functional_and_physical_requests() -> None:
+    """At the connector the engine module responds to both addresses, as an independent decoder reads it."""
     car = AtConnector("six-modules", "unplug TCM.C1", "press start", "wait 6 s")
     frame = "7E8 04 43 01 C1 01 CC CC CC"
     assert ([frame], [frame]) == (car.ask(0x7DF, "03"), car.ask(0x7E0, "03"))
@@ -224,6 +236,7 @@ def test_a_car_answers_functional_and_physical_requests() -> None:
 
 
 def test_only_the_engine_module_has_them() -> None:
+    """Other modules do not support the services, and services not modelled are not supported."""
     car = AtConnector("six-modules", "press start", "wait 3 s")
     bcm = car.bench.car.addresses["BCM"]
     assert [f"{bcm + 8:03X} 03 7F 03 11 CC CC CC CC"] == car.ask(bcm, "03")
@@ -232,6 +245,7 @@ def test_only_the_engine_module_has_them() -> None:
 
 
 def test_many_codes_come_in_several_frames() -> None:
+    """A list of codes longer than one frame arrives whole."""
     car = AtConnector("teaching-car", "key run", "wait 1 s", "pull F14", "wait 4 s")
     frames = car.ask(0x7E0, "03")
     confirmed = [
@@ -242,6 +256,7 @@ def test_many_codes_come_in_several_frames() -> None:
 
 
 def test_values_come_from_the_running_car() -> None:
+    """Engine speed, run time and voltage are those of the simulated car."""
     car = AtConnector("shuttle-minibus", "press start with brake", "wait 10 s")
     bench = car.bench
     started_s = next(event.time_s for event in bench.trace.events if event.text == "the engine starts")

@@ -129,12 +129,13 @@ def test_what_is_not_known_holds_the_mode(holds: Bench, told: Tell) -> None:
 
 
 def test_a_fresh_silence_still_has_its_last_value(holds: Bench) -> None:
-    """A message counts as missing after ten periods; until then its last value stands."""
+    """A message counts as missing after ten periods; until then its last value holds."""
     holds.do_all(["press start with brake", "wait 1 s", "unplug ECM", "press start"])
     assert "off" == mode(holds)
 
 
 def test_a_press_that_does_nothing_says_what_it_needs(holds: Bench, told: Tell) -> None:
+    """A press without effect names the unmet condition and its cause."""
     holds.do_all(["fob away", "press start"])
     assert "off" == mode(holds)
     (event,) = [event for event in holds.trace.events if event.kind == "held"]
@@ -148,12 +149,14 @@ def test_a_press_that_does_nothing_says_what_it_needs(holds: Bench, told: Tell) 
 
 
 def test_the_mode_ends_with_the_supply_of_its_master(holds: Bench, told: Tell) -> None:
+    """A master that loses its supply comes up in off."""
     holds.do_all(["press start with brake", "wait 1 s", "pull F2", "wait 1 s", "fit F2", "wait 1 s"])
     assert "off" == mode(holds)
     assert ["power mode goes from off to run"] == [text for _, text in told(holds, "mode")]
 
 
 def test_a_change_of_mode_is_because_of_the_one_before(holds: Bench) -> None:
+    """A mode that ends by itself has its beginning among its causes."""
     holds.do_all(["press start", "wait 25 s"])
     entered, left = (event for event in holds.trace.events if event.kind == "mode")
     assert "power mode goes from accessory to off" == left.text
@@ -161,7 +164,7 @@ def test_a_change_of_mode_is_because_of_the_one_before(holds: Bench) -> None:
 
 
 def test_the_bus_carries_the_mode(holds: Bench, told: Tell) -> None:
-    """Nobody reads the master's mind: others know the mode from its message, and not without it."""
+    """Others know the mode from its message, and not without it."""
     holds.do_all(["press start with brake", "wait 0.2 s"])
     assert ("run", "run") == (mode(holds), holds.live.modules["ECM"].known_mode())
     holds.do_all(["open BCM.main.H", "wait 5 s"])

@@ -28,6 +28,7 @@ def test_a_module_with_nothing_to_do(tiny: Make, told: Tell) -> None:
 
 
 def test_times_are_those_of_the_file(tiny: Make, told: Tell) -> None:
+    """A module boots, rests and sleeps after the times that the file gives."""
     bench = tiny(("ECM: {hears", "ECM: {boot_ms: 50, stay_awake_ms: 300, sleep_after_ms: 7000, hears"))
     bench.do("wait 10 s")
     assert [
@@ -84,7 +85,7 @@ def test_the_press_that_wakes_counts(tiny: Make, told: Tell) -> None:
 
 
 def test_a_fob_that_comes_near_wakes_who_listens_for_it(tiny: Make, told: Tell) -> None:
-    """`wake: [fob]` with a fob receiver; one that goes away wakes nobody."""
+    """`wake: [fob]` with a fob receiver; one that goes away wakes no module."""
     bench = tiny(("BCM: {inputs", "BCM: {wake: [fob], fob_receiver: true, inputs"))
     bench.do_all(["wait 9 s", "fob away", "wait 1 s"])
     assert "asleep" == states(bench)["BCM"]
@@ -146,6 +147,7 @@ def stored(bench: Bench, module: str) -> list[str]:
 
 
 def test_battery_disconnected_resets_the_mode(tiny: Make) -> None:
+    """Without battery all modules are unpowered, and the mode is off afterwards."""
     bench = tiny()
     bench.do_all(["wait 1 s", "press start"])
     assert "run" == bench.live.modules["BCM"].known_mode()

@@ -68,6 +68,7 @@ SELF_TEST = f"{SELF_TEST_ROUTINE:04X}"
 
 
 def test_an_output_needs_session_and_key(bench: Bench) -> None:
+    """An output is controlled only in the extended session and after security access."""
     bcm = Conversation(bench, "BCM")
     assert ["7F 2F 7F"] == bcm.ask(f"2F {RELAY} 03 00")
     bcm.ask("10 03")
@@ -88,6 +89,7 @@ def test_an_output_needs_session_and_key(bench: Bench) -> None:
     ],
 )
 def test_refused_adjustments(bench: Bench, request_: str, answer: str) -> None:
+    """A request with a wrong identifier, parameter or length is refused, and nothing switches."""
     bcm = Conversation(bench, "BCM")
     bcm.unlock()
     assert [answer] == bcm.ask(request_)
@@ -95,6 +97,7 @@ def test_refused_adjustments(bench: Bench, request_: str, answer: str) -> None:
 
 
 def test_a_held_output_switches_its_relay_until_given_back(bench: Bench) -> None:
+    """A held output switches its relay and what it feeds, until control is returned."""
     bcm = Conversation(bench, "BCM")
     bcm.unlock()
     assert "K1" in bench.live.relays.pulled_in
@@ -106,6 +109,7 @@ def test_a_held_output_switches_its_relay_until_given_back(bench: Bench) -> None
 
 
 def test_what_a_tester_holds_is_switched_because_of_it(bench: Bench) -> None:
+    """The event of a switched output names the tester's request as its cause."""
     bcm = Conversation(bench, "BCM")
     bcm.unlock()
     bcm.ask(f"2F {RELAY} 03 00")
@@ -116,6 +120,7 @@ def test_what_a_tester_holds_is_switched_because_of_it(bench: Bench) -> None:
 
 
 def test_freeze_and_default(bench: Bench) -> None:
+    """Freezing keeps the present state; reset to default switches off."""
     bcm = Conversation(bench, "BCM")
     bcm.unlock()
     assert [f"6F {RELAY[:2]} {RELAY[2:]} 02 01"] == bcm.ask(f"2F {RELAY} 02")
@@ -124,7 +129,7 @@ def test_freeze_and_default(bench: Bench) -> None:
 
 
 def test_the_end_of_the_session_gives_everything_back(bench: Bench) -> None:
-    """S3 runs out with nobody asking anything: the module must notice by itself."""
+    """S3 runs out without any request: the module must notice by itself."""
     bcm = Conversation(bench, "BCM")
     bcm.unlock()
     bcm.ask(f"2F {RELAY} 03 00")
@@ -135,6 +140,7 @@ def test_the_end_of_the_session_gives_everything_back(bench: Bench) -> None:
 
 
 def test_a_kept_session_goes_on(bench: Bench) -> None:
+    """TesterPresent keeps the session, and with it the held output."""
     bcm = Conversation(bench, "BCM")
     bcm.unlock()
     bcm.ask(f"2F {RELAY} 03 00")
@@ -144,6 +150,7 @@ def test_a_kept_session_goes_on(bench: Bench) -> None:
 
 
 def test_a_silenced_module_is_missed_and_the_reason_is_known(bench: Bench) -> None:
+    """A silenced module is missed by others, and the code is explained by the tester."""
     tcm = Conversation(bench, "TCM")
     tcm.ask("10 03")
     assert ["68 01"] == tcm.ask("28 01 01", for_s=2.0)
@@ -156,6 +163,7 @@ def test_a_silenced_module_is_missed_and_the_reason_is_known(bench: Bench) -> No
 
 
 def test_a_deaf_module_sets_no_codes(bench: Bench) -> None:
+    """A module that receives nothing tests nothing until it receives again."""
     ecm = Conversation(bench, "ECM")
     ecm.ask("10 03")
     assert ["68 02"] == ecm.ask("28 02 01")
@@ -167,6 +175,7 @@ def test_a_deaf_module_sets_no_codes(bench: Bench) -> None:
 
 
 def test_network_management_alone_changes_no_messages(bench: Bench) -> None:
+    """Communication control of network management leaves the messages alone."""
     tcm = Conversation(bench, "TCM")
     tcm.ask("10 03")
     assert ["68 03"] == tcm.ask("28 03 02", for_s=2.0)
@@ -174,6 +183,7 @@ def test_network_management_alone_changes_no_messages(bench: Bench) -> None:
 
 
 def test_silence_ends_with_the_supply(bench: Bench) -> None:
+    """A module that was silenced sends again after its supply was interrupted."""
     tcm = Conversation(bench, "TCM")
     tcm.ask("10 03")
     tcm.ask("28 03 01")
@@ -198,6 +208,7 @@ def test_the_self_test_asks_for_patience(bench: Bench) -> None:
 
 
 def test_who_asks_meanwhile_is_told_to_repeat(bench: Bench) -> None:
+    """While a routine runs, other requests get busy-repeat-request, TesterPresent does not."""
     ecm = Conversation(bench, "ECM")
     ecm.ask("10 03")
     assert ["7F 31 78"] == ecm.ask(f"31 01 {SELF_TEST}")
@@ -207,6 +218,7 @@ def test_who_asks_meanwhile_is_told_to_repeat(bench: Bench) -> None:
 
 
 def test_a_module_that_loses_its_supply_owes_nothing(bench: Bench) -> None:
+    """A module that loses its supply during a routine sends no result, and is in the default session."""
     ecm = Conversation(bench, "ECM")
     ecm.ask("10 03")
     ecm.ask(f"31 01 {SELF_TEST}")
@@ -216,6 +228,7 @@ def test_a_module_that_loses_its_supply_owes_nothing(bench: Bench) -> None:
 
 
 def test_other_routines(bench: Bench) -> None:
+    """Stop, results before a start, unknown routines and unknown control types are refused."""
     ecm = Conversation(bench, "ECM")
     ecm.ask("10 03")
     asked = ["31 03 02 01", "31 02 02 01", "31 01 02 01 00", "31 01 02 02", "31 04 02 01"]
@@ -224,6 +237,7 @@ def test_other_routines(bench: Bench) -> None:
 
 
 def test_the_bench_s_tester_waits_too(bench: Bench) -> None:
+    """The bench's tester waits out responsePending and gets the result."""
     bench.live.tester(True, "talks")
     bench.live.run(0.01)
     assert isinstance(bench.tester.ask("ECM", asks.diagnostic_session_control(3)), Done)

@@ -45,6 +45,7 @@ def test_cleared_codes_come_back_only_for_what_is_there(tiny: Make, told: Tell) 
 
 
 def test_a_cleared_code_has_no_reason_any_more(tiny: Make) -> None:
+    """A cleared code is explained as not set."""
     bench = tiny()
     bench.do_all(
         ["switch key on", "press start", "wait 3 s", "unplug BCM", "wait 3 s", "plug BCM", "wait 2 s"]
@@ -107,6 +108,7 @@ def test_what_a_module_noted(tiny: Make) -> None:
 
 
 def test_codes_survive_the_battery(tiny: Make) -> None:
+    """A stored code is kept without battery."""
     bench = tiny()
     bench.do_all(["switch key on", "press start", "wait 3 s", "unplug BCM", "wait 3 s"])
     bench.do_all(["disconnect battery", "wait 60 s", "reconnect battery", "wait 1 s"])
@@ -143,6 +145,7 @@ def test_telltales(fault: list[str], lamps: list[str], teaching: Bench) -> None:
 
 
 def test_a_lamp_knows_why(teaching: Bench) -> None:
+    """A lit telltale is explained down to the edit that lit it."""
     teaching.do_all(["unplug ABS", "wait 2 s"])
     assert ["unplug ABS.C1"] == why_telltale(teaching, "abs").to_edits().roots()
     lines = list(why_telltale(teaching, "abs").to_edits().lines())
@@ -151,5 +154,6 @@ def test_a_lamp_knows_why(teaching: Bench) -> None:
 
 
 def test_a_started_engine_puts_the_lamps_out(teaching: Bench) -> None:
+    """With the engine running no telltale is lit."""
     teaching.do_all(["key crank", "wait 2 s"])
     assert ("running", ()) == (seat_of(teaching).engine, seat_of(teaching).lit)

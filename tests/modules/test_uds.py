@@ -197,7 +197,7 @@ def test_the_default_session_refuses_what_changes_the_module(module: Module, req
     ],
 )
 def test_silence_on_functional_requests(module: Module, request_: str, functional: str | None) -> None:
-    """A module that cannot help keeps quiet when everybody is asked."""
+    """A module that cannot help is silent when the request is functional."""
     assert functional == module.ask(request_, functional=True)
 
 
@@ -221,7 +221,7 @@ def test_a_session_ends_five_seconds_after_the_last_request(module: Module) -> N
 
 
 def test_a_late_request_finds_the_default_session(module: Module) -> None:
-    """Even if nobody watches the clock in between."""
+    """Even if the clock is not read in between."""
     module.ask("10 03")
     module.now_s = 5.0
     assert "7F 85 7F" == module.ask("85 02")
