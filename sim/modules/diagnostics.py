@@ -155,7 +155,7 @@ class Diagnostics:
 
 
 def engine_module(vehicle: Vehicle) -> str | None:
-    """The module that answers the legislated requests: the engine controller, or the one in the role of ECM."""
+    """The module with the legislated services: the engine controller, or the one in the role of ECM."""
     if vehicle.engine:
         return vehicle.engine.controller
     return next((name for name, spec in vehicle.modules.items() if (spec.role or name) == "ECM"), None)
