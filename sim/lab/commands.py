@@ -15,9 +15,10 @@ from sim.lab.case_file import find_case
 from sim.lab.case_report import table_json, table_text
 from sim.lab.cluster import on_cluster
 from sim.lab.compounds import exercise_draft, find_compounds
+from sim.lab.drive import first_look
 from sim.lab.fault_table import run_table
 from sim.lab.run_cache import Cache
-from sim.lab.selfcheck import first_look, self_check
+from sim.lab.selfcheck import self_check
 from sim.lab.stories import try_stories
 from sim.lab.technician import compare, searched
 from sim.lab.workshop import Progress, Workshop

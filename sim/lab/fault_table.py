@@ -17,12 +17,12 @@ import networkx as nx
 
 from sim.lab.check_outcomes import brought, outcomes_alike, told_by
 from sim.lab.checks import Check, possible_checks
+from sim.lab.drive import first_look
 from sim.lab.final_state import Shown, looked_key, run_and_look
 from sim.lab.footprint import opened
 from sim.lab.odds import odds
 from sim.lab.run import Account, Trial, sentences
 from sim.lab.search_result import PossibleCause
-from sim.lab.selfcheck import first_look
 from sim.lab.sequential import DiagnosticTest, Sequencing
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car

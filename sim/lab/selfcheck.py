@@ -17,11 +17,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from sim.lab.drive import first_look
 from sim.lab.observed import observed
 from sim.lab.search import find_causes, wrongly_judged
 from sim.lab.search_result import SearchResult
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
-from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text
 
@@ -43,16 +43,6 @@ class SelfCheck:
         listed = "; ".join(" + ".join(one) for one in self.wrong)
         differ = f"these differ: {listed}" if self.wrong else "no difference"
         return f"{' + '.join(self.hidden)}: {search}, {kept}; {self.compared} pairs run: {differ}"
-
-
-def first_look(car: Car) -> tuple[str, ...]:
-    """What a technician does first: try to start, wait for the codes, read all modules."""
-    operated = {switch.operated_by for switch in car.built.switches.values()}
-    if "key_run" in operated:
-        start = ["key run", "key crank"]
-    else:
-        start = ["press start with brake" if "brake" in operated else "press start"]
-    return ("wait 10 s", *start, "wait 5 s", "scan")
 
 
 def self_check(

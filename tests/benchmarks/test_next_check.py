@@ -13,10 +13,10 @@ import pytest
 
 from sim.catalogue import vehicle_text
 from sim.lab.case import CaseStep
+from sim.lab.drive import first_look
 from sim.lab.next_check import MOST_CAUSES, next_check
 from sim.lab.run import run_trial
 from sim.lab.search import find_causes
-from sim.lab.selfcheck import first_look
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text

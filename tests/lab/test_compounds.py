@@ -3,7 +3,7 @@
 import pytest
 
 from sim.lab.compounds import exercise_draft, find_compounds
-from sim.lab.selfcheck import first_look
+from sim.lab.drive import first_look
 from sim.lab.workshop import Stopped, Workshop
 from sim.training.exercise import exercise_from_text
 from sim.vehicle.reading import car_from_text

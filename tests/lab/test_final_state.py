@@ -8,12 +8,12 @@ import pytest
 from sim.catalogue import vehicle_text
 from sim.lab.checks import possible_checks
 from sim.lab.compare import look_alike
+from sim.lab.drive import first_look
 from sim.lab.final_state import look_again, run_and_look
 from sim.lab.observed import observed
 from sim.lab.run import Trial, run_trial, sentences
 from sim.lab.search import find_causes
 from sim.lab.search_result import PossibleCause, SearchResult
-from sim.lab.selfcheck import first_look
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text

@@ -7,12 +7,12 @@ import pytest
 
 from sim.catalogue import vehicle_text
 from sim.lab import footprint as room
+from sim.lab.drive import first_look
 from sim.lab.footprint import Footprint, footprint, opened
 from sim.lab.observed import observed
 from sim.lab.run import Trial
 from sim.lab.run_cache import Cache
 from sim.lab.search import find_causes
-from sim.lab.selfcheck import first_look
 from sim.lab.workshop import Workshop
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue

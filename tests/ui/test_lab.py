@@ -5,11 +5,10 @@ from playwright.sync_api import Page, expect
 
 from sim.catalogue import shipped_cases
 from sim.lab.case import Evidence
-from sim.lab.case_file import case_from_text, read_case
+from sim.lab.case_file import case_from_text, case_text, read_case
 from sim.vehicle.problems import Problem
 from tests.ui.browser import button, go, redrawn
 from ui.state.telling import seen_of, seen_words
-from ui.views.case import case_text
 
 LONG_MS = 300_000
 

@@ -11,9 +11,9 @@ from sim.bench.bench import Bench
 from sim.catalogue import vehicle_text
 from sim.lab.case import Case
 from sim.vehicle.reading import car_from_text
+from ui.panels.case_open import IN_THE_BAY
 from ui.panels.which_car import MINE
 from ui.state.session import shipped_cars
-from ui.views.case import IN_THE_BAY
 
 from .test_pages import held_of, opened, press
 

@@ -7,6 +7,7 @@ from functools import partial
 import streamlit as st
 
 from sim.vehicle.car import Car
+from ui.state.lines import lines_of
 from ui.state.telling import action_choices
 
 
@@ -17,11 +18,6 @@ def action_lines(label: str, key: str, car: Car) -> list[str]:
         st.selectbox("or choose", action_choices(car), key=f"{key}_often")
         st.button("Add as a line", key=f"{key}_add", icon=":material/add:", on_click=partial(_append, key))
     return lines_of(key)
-
-
-def lines_of(key: str) -> list[str]:
-    """What stands in the lines now."""
-    return [line.strip() for line in st.session_state.get(key, "").splitlines() if line.strip()]
 
 
 def _append(key: str) -> None:

@@ -16,9 +16,10 @@ from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text
 from ui.drawing import sheet
 from ui.drawing.tables import numbered, side_by_side
-from ui.panels.action_lines import action_lines, lines_of
+from ui.panels.action_lines import action_lines
 from ui.state import bench_jobs, lab_work, log_file, work
 from ui.state.held import Held
+from ui.state.lines import lines_of
 from ui.state.outcomes import step_words
 from ui.state.work import tells_problems, worked_off
 

@@ -9,8 +9,8 @@ from functools import partial
 import streamlit as st
 
 from sim.lab.compounds import Compound, exercise_draft, find_compounds
+from sim.lab.drive import first_look
 from sim.lab.report import DISCLAIMER
-from sim.lab.selfcheck import first_look
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import EditProblem

@@ -1,0 +1,78 @@
+"""Where a case comes from: one that ships, a file, or a new one about any car."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from sim.catalogue import shipped_cars, shipped_cases
+from sim.lab.case_file import as_case_file
+from sim.vehicle.problems import Problem
+from ui.panels.which_car import MINE, uploaded
+from ui.state import session
+from ui.state.case_now import open_text, take
+from ui.state.held import Held
+
+IN_THE_BAY = "the car in the bay"
+
+
+def open_one() -> None:
+    """Open a case, or begin one."""
+    shipped = shipped_cases()
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        st.selectbox("a case that comes with busbay", list(shipped), key="case_shipped")
+        st.button("Open it", key="case_open", on_click=_open)
+    with st.expander("A case of your own: begin one, or open a file"):
+        st.text_input("what to call it", key="case_title", persist_state="session")
+        cars = [IN_THE_BAY, *shipped_cars(), MINE]
+        with st.container(horizontal=True, vertical_alignment="bottom"):
+            st.selectbox("which car", cars, key="case_car")
+            st.button("Begin", key="case_begin", on_click=_begin)
+        if st.session_state.case_car == MINE:
+            st.file_uploader("your vehicle file (YAML)", type=["yaml", "yml"], key="case_own_car")
+        file = st.file_uploader("a case file (YAML)", type=["yaml", "yml"], key="case_file")
+        if file is not None:
+            st.button("Open the file", key="case_open_file", on_click=_open_file)
+
+
+def _open() -> None:
+    path = shipped_cases()[st.session_state.case_shipped]
+    open_text(path.read_text(encoding="utf-8"), path.name)
+
+
+def _open_file() -> None:
+    file = st.session_state.case_file
+    if file is not None:  # taken away again
+        open_text(file.getvalue().decode("utf-8", "replace"), file.name)
+
+
+def _begin() -> None:
+    state = st.session_state
+    if not state.case_title:
+        state.case_problem = "a case needs a name to call it by"
+        return
+    # a case has a step; this one gives way to the first that is told
+    step = {"do": "wait 2 s"}
+    try:
+        new = {"case": state.case_title, "car": _car(), "steps": [step], "stories": {"nothing": {}}}
+        begun = take(as_case_file(new))
+    except Problem as problem:
+        state.case_problem = str(problem)
+        return
+    if begun:
+        state.case_is_new = True
+
+
+def _car() -> str:
+    """The chosen car as a case has it: a shipped one by its name, any other by the text of its file."""
+    state = st.session_state
+    if state.case_car == MINE:
+        return _closed(uploaded("case_own_car")[1])
+    held: Held = state.held
+    if state.case_car != IN_THE_BAY:
+        return str(state.case_car)
+    shipped = session.shipped_cars().get(held.car_name) == held.car_text
+    return held.car_name.removesuffix(".yaml") if shipped else _closed(held.car_text)
+
+
+def _closed(text: str) -> str:
+    return text.replace("\r\n", "\n").rstrip("\n") + "\n"

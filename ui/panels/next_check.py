@@ -1,0 +1,94 @@
+"""The check that tells most about what is left, and all others that tell anything."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from sim.lab.next_check import Advice, Ranked, next_check
+from sim.lab.search_plan import SearchAnswer
+from sim.lab.workshop import Progress, Stop, Workshop
+from ui.drawing import sheet
+from ui.drawing.tables import plain_table
+from ui.state import lab_work, work
+from ui.state.search_question import NEXT
+
+
+def show(found: SearchAnswer) -> None:
+    """The button that looks for the next check, and what it found."""
+    st.subheader("What to look at next", anchor=False)
+    st.button(
+        "Find the next best check",
+        key="next_find",
+        icon=":material/troubleshoot:",
+        disabled=len(found.result.causes) < 2 and not found.result.causes[0].alike,
+        on_click=partial(_start_next, found, False),
+    )
+    advice: Advice | None = lab_work.found(NEXT, "suspects")
+    if advice is None:
+        return
+    with st.container(key="next_found"):
+        st.markdown(f"**{advice.words}** The {advice.compared} likeliest of {advice.of} were compared.")
+        if all(one.check.passive for one in advice.ranked):
+            st.button(
+                "Think of plugs off and scans, too",
+                key="next_every_kind",
+                help="what changes something about the car takes a run of every suspect for each check",
+                on_click=partial(_start_next, found, True),
+            )
+        if advice.best is None:
+            return
+        place = st.selectbox(
+            "check",
+            list(range(len(advice.ranked))),
+            key="next_which",
+            format_func=lambda one: f"{one + 1}. {advice.ranked[one].check.title}",
+        )
+        _check(advice.ranked[place])
+        with st.expander("All checks that tell any of them apart"):
+            head = ("check", "min", "bits", "bits per min", "min to the end", "outcomes")
+            sheet.show(plain_table(head, [_ranked_row(one) for one in advice.ranked]), "next_table")
+    if not found.question.steps:
+        st.button(
+            "Do it in the bay", key="next_do", icon=":material/car_repair:", on_click=partial(_do, advice)
+        )
+
+
+def _start_next(found: SearchAnswer, every_kind: bool) -> None:
+    def task(workshop: Workshop, progress: Progress, stop: Stop) -> Advice:
+        return next_check(
+            found.result, every_kind=every_kind, workshop=workshop, progress=progress, stop=stop
+        )
+
+    lab_work.start(NEXT, task)
+
+
+def _check(one: Ranked) -> None:
+    end = "" if one.minutes_to_end is None else f", {one.minutes_to_end:.1f} min to the end as expected"
+    st.markdown(f"{one.check.minutes:g} shop minutes, {one.bits:.2f} bits{end}.")
+    rows = [(outcome.shows, f"{outcome.share:.0%}", _leaves(outcome.leaves)) for outcome in one.outcomes]
+    sheet.show(plain_table(("if it shows", "likely", "this is left"), rows), "next_outcomes")
+    for words in dict.fromkeys(one.check.cautions):
+        st.warning(words, icon=":material/warning:")
+
+
+def _leaves(titles: tuple[str, ...]) -> str:
+    return ", ".join(titles[:5]) + (f" and {len(titles) - 5} more" if len(titles) > 5 else "")
+
+
+def _ranked_row(one: Ranked) -> tuple[str, ...]:
+    end = "" if one.minutes_to_end is None else f"{one.minutes_to_end:.1f}"
+    return (
+        one.check.title,
+        f"{one.check.minutes:g}",
+        f"{one.bits:.2f}",
+        f"{one.bits_per_minute:.2f}",
+        end,
+        str(len(one.outcomes)),
+    )
+
+
+def _do(advice: Advice) -> None:
+    work.ask_to_do(*advice.ranked[st.session_state.next_which].check.actions, pause_s=0)
+    st.session_state.to_the_bay = True

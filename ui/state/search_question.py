@@ -1,0 +1,39 @@
+"""What the page Suspects is to explain, and among which faults it looks, as it is chosen now."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from sim.lab.case import Case
+from sim.lab.search_plan import Question, changes_at_first
+from sim.vehicle.edits import catalogue, further_faults
+from sim.vehicle.reading import car_from_text
+from ui.state.held import Held
+
+WORK, NEXT = "suspects_work", "next_check_work"
+IN_THE_BAY = "what was done and seen in the bay"
+SINGLE, DOUBLE = "one fault", "one or two faults"
+
+
+def question_now(held: Held) -> Question:
+    """What is to be explained, as it is chosen now."""
+    case: Case | None = st.session_state.get("case")
+    if case and st.session_state.suspects_of != IN_THE_BAY:
+        return Question(case.vehicle, case.given, case.seed, case.steps)
+    bench = held.bench
+    theories = tuple(text for text in bench.given if text.startswith("theory "))
+    hidden = tuple(text for text in bench.given if text not in theories)
+    own = changes_at_first(bench.log) if st.session_state.get("suspects_hide") else []
+    log = tuple(text for text in bench.log if text not in own)
+    return Question(held.car_text, theories, bench.seed, (), log, (*hidden, *own))
+
+
+def edits_of(question: Question) -> tuple[str, ...]:
+    """The faults that are looked among."""
+    car = car_from_text(question.vehicle)
+    return (*catalogue(car), *further_faults(car, st.session_state.suspects_kinds))
+
+
+def most_at_once() -> int:
+    """How many faults there may be at once."""
+    return 2 if st.session_state.suspects_most == DOUBLE else 1
