@@ -1,4 +1,4 @@
-"""Which car is meant: what comes with busbay, and the car that a name or a path stands for.
+"""Which car is meant: what comes with busbay, and the car that a name or a path means.
 
 text = vehicle_text("six-modules")   # a car that comes with busbay
 text = vehicle_text("my-van.yaml")   # a vehicle file of your own
@@ -54,7 +54,7 @@ def _shipped(kind: str) -> dict[str, Path]:
 
 
 def find_car(name: str) -> Car:
-    """The car that a name, a path or "-" stands for; see `car_file`."""
+    """The car that a name, a path or "-" means; see `car_file`."""
     return car_file(name).car
 
 

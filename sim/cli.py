@@ -55,7 +55,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("\nbusbay: stopped by Ctrl-C.", file=sys.stderr)
         return STOPPED
     except BrokenPipeError:
-        # whoever reads has seen enough; without this Python complains once more on its way out
+        # the reader has closed the pipe; without this Python complains once more as it exits
         sys.stderr.close()
         return 0
     return status

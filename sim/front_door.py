@@ -51,7 +51,7 @@ def open_bay(chosen: argparse.Namespace) -> int:
     environment = dict(os.environ)
     if chosen.records:
         environment[RECORDS_VARIABLE] = chosen.records
-        Records(chosen.records).close()  # a wrong URL is told here, not on everybody's page
+        Records(chosen.records).close()  # a wrong URL is an error here, not on every page
     if chosen.address not in LOOPBACKS:
         print(EXPOSED.format(address=chosen.address, port=chosen.port, free=FREE_TRIES), file=sys.stderr)
     with subprocess.Popen(front_end_command(chosen.port, chosen.address), env=environment) as server:

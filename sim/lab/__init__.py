@@ -1,1 +1,1 @@
-"""Many benches: what if, which causes, which suspects, which check next; all by what this model says."""
+"""Many benches: what if, what explains the evidence, what to check next. It is what this model says."""

@@ -52,7 +52,7 @@ NO_CODE = "is no code of a module: write 'ECM U0101' or 'ECM U0101-87 stored'"
 
 @dataclass(frozen=True, slots=True)
 class CodeSeen:
-    """A code as it was seen, written "ECM U0101-87 stored": its module, its number, its state if it was told.
+    """A code as it was seen, written "ECM U0101-87 stored": its module, its number, and its state if known.
 
     Without a number every code of the module is meant.
     """
@@ -102,7 +102,7 @@ class Evidence(Part):
     a scan: `tester_power`; `answers`, `silent`: modules; `codes`, `no_codes`: "ECM U0101", "ECM U0101-87
     stored", and for `no_codes` also a whole module; `no_other_codes`: `codes` is all that the scan showed.
     After clearing or unlocking: `done`, `denied`, `no_answer`. After a measurement: `reads` in V, ohm or A,
-    `within` so much, or "floating"; after any observation `shows`: words that stand in what was seen.
+    `within` so much, or "floating"; after any observation `shows`: words that what was seen contains.
     `cannot`: the last action could not be done.
     """
 

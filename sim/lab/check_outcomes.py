@@ -27,7 +27,7 @@ def shown_in_final_state(
     progress: Progress,
     stop: Stop,
 ) -> list[list[Findings]]:
-    """What checks that change nothing show under each suspect."""
+    """What checks that change nothing show under each cause."""
     texts = tuple(text for check in checks for text in check.actions)
     looks = {k: (found.trial(one), one.final_state, texts) for k, one in enumerate(states) if texts}
     keys = {looked_key(trial, texts): k for k, (trial, _, _) in looks.items()}
@@ -63,7 +63,7 @@ def shown_in_runs(
     progress: Progress,
     stop: Stop,
 ) -> list[list[Findings]]:
-    """What each check that changes the car shows under each suspect, in a run of its own."""
+    """What each check that changes the car shows under each cause, in a run of its own."""
     trials = [found.trial(one, check.actions) for check in checks for one in states]
     accounts = iter(workshop.run(trials, progress=progress, stop=stop))
     return [[brought(next(accounts).sights[-len(check.actions) :]) for _ in states] for check in checks]
@@ -79,7 +79,7 @@ def brought(sights: Sequence[Sight]) -> Findings:
 
 
 def outcomes_alike(shown: Sequence[dict[str, str | float]]) -> tuple[int, ...]:
-    """What each suspect shows, as a number: the first suspect that looks the same, for each."""
+    """What each cause shows, as the number of the first cause that shows the same."""
     firsts: list[int] = []
     found = []
     for k, seen in enumerate(shown):

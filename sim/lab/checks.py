@@ -1,6 +1,6 @@
 """Checks: what a technician could do next to tell possible causes apart, its minutes and its cautions.
 
-A check that spoils something, or that touches an airbag circuit, is never offered. Cautions go with the
+A check that does damage, or that touches an airbag circuit, is never offered. Cautions go with the
 others.
 
 Not modelled: trim to be taken off, the walk around the car.
@@ -19,7 +19,7 @@ from sim.vehicle.edit import Edit
 from sim.vehicle.edits import parse_edit, verb_of
 from sim.vehicle.problems import EditProblem
 
-# Minutes in the shop by the first word of an action: common practice, round figures.
+# Labor time in minutes by the first word of an action: common practice, round figures.
 MINUTES = {"scan": 3.0, "press": 0.2, "key": 0.1, "wait": 0.1, "unplug": 4.0, "plug": 2.0, "disconnect": 3.0,
            "reconnect": 2.0}  # fmt: skip
 PREPARE_MINUTES = 1.0  # to find the place in the diagram and get there; common practice
@@ -28,7 +28,7 @@ INSIDE_VERBS = frozenset({"stick", "babble", "set"})
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """Something to do and look at. `minutes` in the shop; `passive`: it changes nothing about the car."""
+    """Something to do and read. `minutes`: labor time; `passive`: it changes nothing about the car."""
 
     actions: tuple[str, ...]
     minutes: float
@@ -42,7 +42,7 @@ class Check:
 
 
 def possible_checks(car: Car, causes: Sequence[PossibleCause]) -> tuple[Check, ...]:
-    """What a technician could do next to tell these suspects apart, nothing that spoils or endangers."""
+    """What a technician could do next to tell these causes apart; nothing damaging or dangerous."""
     texts = dict.fromkeys(text for one in causes for text in one.edits)
     edits = [parse_edit(text, car) for text in texts]
     sentences = dict.fromkeys(text for edit in edits for text in _looks(edit, car))
@@ -51,7 +51,7 @@ def possible_checks(car: Car, causes: Sequence[PossibleCause]) -> tuple[Check, .
 
 
 def _looks(edit: Edit, car: Car) -> Iterator[str]:
-    """Where one would look for this fault."""
+    """Looks and measurements that would show this fault."""
     verb, name = edit.verb, next(iter(edit.targets), "")
     if verb in ("pull", "blow", "fit"):
         yield f"look {name}"
@@ -81,7 +81,7 @@ def _passive(text: str, car: Car) -> Check | None:
 
 
 def _plugs_to_open(car: Car, edits: Sequence[Edit]) -> list[str]:
-    """Connectors with a pin under suspicion, to be taken off and looked into; none of the airbag module's."""
+    """Connectors with a suspected pin, to be unplugged and looked into; never the airbag module's."""
     names = dict.fromkeys(
         car.pins[edit.targets[0]].connector
         for edit in edits

@@ -19,7 +19,7 @@ def on_cluster(address: str, *, cache: Cache | None = None, runner: Runner = run
     """A workshop on a Dask cluster whose scheduler is at this address, e.g. `tcp://10.0.0.5:8786`.
 
     Its workers need this program in this version. What a worker was doing when it died is given to another.
-    Raises `Problem` where `dask` is not installed or nobody answers.
+    Raises `Problem` where `dask` is not installed or no scheduler answers.
     """
     try:
         import distributed

@@ -152,7 +152,7 @@ def compounds(chosen: Namespace) -> int:
 def _write(path: Path, text: str) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:  # never over what somebody has written
+        with path.open("x", encoding="utf-8") as file:  # never overwrite a file
             file.write(text)
     except OSError as error:
         raise Problem(f"{path} cannot be written: {error.strerror}") from None

@@ -20,7 +20,7 @@ from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, sight_of
 
 @dataclass(frozen=True, slots=True)
 class Undecided:
-    """A set of edits to be run; where it only opens circuits, a look at the wiring may do instead.
+    """A set of edits to be run; if it only opens circuits, a look at the wiring may do instead.
 
     unsilenced: modules that were silent; if they are within reach, only the two edits together could be why.
     """
@@ -40,7 +40,7 @@ def contradictions_key(
 def contradictions_text(
     steps: tuple[CaseStep, ...], given: tuple[str, ...], scanned: Scanned | None, sets: tuple[Undecided, ...]
 ) -> str:
-    """Per set, the first step that it contradicts, whether a run was needed to know, and how it stands."""
+    """Per set, the first step that it contradicts, whether a run was needed to know, and its final state."""
     found: list[tuple[int, bool, list[Any] | None]] = []
     for one in sets:
         if scanned and one.opens is not None:
@@ -56,14 +56,14 @@ def contradictions_text(
 def which_cut_off(
     vehicle: str, given: tuple[str, ...], scanned: Scanned, openings: tuple[frozenset[str], ...]
 ) -> tuple[frozenset[str], ...]:
-    """Those with which not everybody who answered could have been reached."""
+    """The openings with which a module that answered could not have been reached."""
     reach = reach_of(vehicle, given)
     wanted = scanned.answered & reach.reached(frozenset(), scanned.state)
     return tuple(one for one in openings if not wanted <= reach.reached(one, scanned.state))
 
 
 def first_contradiction(steps: tuple[CaseStep, ...], trial: Trial) -> tuple[int, FinalState | None]:
-    """The first step that a run contradicts; and how the car stands if there is none."""
+    """The first step that a run contradicts; and the car's final state if there is none."""
     try:
         bench = bench_of(trial)
     except ImpossibleCar:

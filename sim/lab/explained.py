@@ -12,7 +12,7 @@ from sim.vehicle.reading import car_from_text
 
 
 def explained(found: SearchResult, cause: PossibleCause) -> tuple[Because, ...]:
-    """For each silent module and each code that was seen: how it follows from the suspect's edits."""
+    """For each silent module and each code that was seen: how it follows from the edits of the cause."""
     trial = found.trial(cause)
     bench = Bench(car_from_text(trial.vehicle), trial.given, trial.seed)
     reasons: list[Because] = []

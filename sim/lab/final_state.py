@@ -1,10 +1,10 @@
-"""How a car stands when a run is over, and what looking and measuring would show on it then.
+"""The final state of a car after a run, and what looks and measurements would show on it.
 
     account, readings = run_and_look(trial, ["look F20", "measure volts F20.2 to BAT-"])
-    readings = look_again(replace(trial, given=("open SRS.C1.1",)), standing, observations)
+    readings = look_again(replace(trial, given=("open SRS.C1.1",)), final_state, observations)
 
-No time passes for these observations, so every reading is the one that would be taken first. How a car stands
-is known without a run where another edit makes the same car by structure, or adds nothing to it.
+No time passes for these observations, so every reading is the one that would be taken first. The
+final state is known without a run where another edit makes the same car by structure, or adds nothing to it.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def _set(value: Any) -> Any:
 
 
 def final_state_of(live: LiveCar, trial: Trial) -> FinalState | None:
-    """How a car stands after a run; None where more than a fuse has changed since it was given."""
+    """The car's final state after a run; None if more than a fuse has changed since it was given."""
     before, after = given_car(trial).harness, live.car.harness
     if replace(after, blown=before.blown) != before:
         return None

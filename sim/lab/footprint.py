@@ -55,9 +55,9 @@ class Footprint:
 
     dead: modules without enough voltage from beginning to end. changed: whose state, inputs, outputs or
     supply differ. told: whose codes and received messages differ, and nothing else. moved: elements whose
-    current differs. carrying: elements that carry current, or stand under voltage, in any state; what is
-    behind all others is not missed. asked: the switches while a tester asked and most was switched on.
-    standing: how the car stands in the end.
+    current differs. carrying: elements that carry current, or are under voltage, in any state; what the
+    others feed is not missed. asked: the switches while a tester asked and most was switched on.
+    final_state: that of the car.
     """
 
     account: Account
@@ -79,14 +79,14 @@ class Footprint:
         sets = {name: sorted(getattr(self, name)) for name in SETS}
         asked = self.asked and plain_switches(self.asked)
         end = self.final_state and self.final_state.plain()
-        return json.dumps({"account": self.account.as_json(), "asked": asked, "standing": end, **sets})
+        return json.dumps({"account": self.account.as_json(), "asked": asked, "final_state": end, **sets})
 
     @classmethod
     def from_json(cls, text: str) -> Footprint:
         """The footprint that `as_json` wrote."""
         data = json.loads(text)
         asked = data["asked"] and switches_of(data["asked"])
-        end = data["standing"] and FinalState.of(data["standing"])
+        end = data["final_state"] and FinalState.of(data["final_state"])
         sets = {name: frozenset(data[name]) for name in SETS}
         return cls(Account.from_json(data["account"]), asked=asked, final_state=end, **sets)
 
@@ -203,7 +203,7 @@ def _carrying(seen: Sequence[str], now_a: Currents, live: _Watched) -> frozenset
 
 
 def _stories(events: Iterable[Event]) -> Mapping[str, _Story]:
-    """Per subject, what it did and what it told about others; without times and voltages."""
+    """Per subject, what it did and what it reported about others; without times and voltages."""
     found: dict[str, _Story] = {}
     for event in events:
         story = found.setdefault(event.subject, ([], []))

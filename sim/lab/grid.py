@@ -80,7 +80,7 @@ def _check(named: Sequence[Choice], actions: Sequence[str]) -> None:
 
 
 def _refuse_what_never_works(accounts: Sequence[Account]) -> None:
-    """A slip of the pen is told before a thousand runs are made with it."""
+    """Refuse a typing error before a thousand runs are made with it."""
     if all(account.impossible for account in accounts):
         raise EditProblem(accounts[0].impossible)
     sights = [sight for account in accounts for sight in account.sights]

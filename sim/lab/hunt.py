@@ -51,11 +51,12 @@ class Hunt:
 
 
 def at_first(table: FaultTable, hidden: int) -> frozenset[int]:
+    """The sets that agree with the first look, by their numbers."""
     return frozenset(k for k, one in enumerate(table.first) if one == table.first[hidden])
 
 
 def hunted(table: FaultTable, hidden: int, choose: Policy, dice: random.Random) -> Hunt:
-    """Check after check, until none can tell the suspects left apart."""
+    """Check after check, until none can tell the remaining sets apart."""
     left, made = at_first(table, hidden), []
     while (test := choose(table.problem, left, dice)) is not None:
         made.append(table.problem.tests.index(test))

@@ -37,7 +37,7 @@ class Deadline:
 
 
 class Judge:
-    """One search: every edit is run that cuts off nobody; what pairs do follows, or is run as well."""
+    """One search: single edits are run unless they cut off who answered; pairs follow or are run."""
 
     def __init__(
         self,
@@ -99,7 +99,7 @@ class Judge:
     def _cut_off(
         self, opens: Mapping[tuple[str, ...], Opens], scanned: Scanned | None
     ) -> set[tuple[str, ...]]:
-        """The edits with which somebody who answered could not have been reached, whatever modules do."""
+        """The edits with which a module that answered could not have been reached."""
         if scanned is None:
             return set()
         elements = list(dict.fromkeys(one.elements for one in opens.values()))

@@ -50,7 +50,7 @@ class Figures:
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """One scenario: the true edits, the weighted survivors, and the shop minutes spent."""
+    """One scenario: the true edits, the weighted survivors, and the minutes of labor."""
 
     true: Parts
     weights: Mapping[Parts, float]

@@ -1,19 +1,18 @@
-"""The next best check: what to look at now, so that the suspects part soonest in shop minutes.
+"""The next best check: the one that tells the possible causes apart in the least labor time.
 
     advice = next_check(find_causes(...), workshop=workshop)
     print(advice.best.check.title, advice.best.bits_per_minute)
     for outcome in advice.best.outcomes:
         print(outcome.shows, "leaves", outcome.leaves)
 
-Each suspect is run through each check; what this model shows is the outcome. Checks are ranked by expected
+Each cause is run through each check; what this model shows is the outcome. Checks are ranked by expected
 minutes to the end when each is tried first and the most information per minute decides after it (one-step
-rollout, Tu and Pattipati 2003). Halving the suspects is what comes out where suspects, minutes and outcomes
-are alike; nowhere is it assumed.
+rollout, Tu and Pattipati 2003). Halving the causes is a result where weights, minutes and outcomes
+are alike; it is assumed nowhere.
 
-A check that spoils something, or that touches an airbag circuit, is never advised. Cautions stand beside the
-others.
+A check that does damage, or that touches an airbag circuit, is never advised. Cautions go with the others.
 
-Looking and measuring change nothing, so what they show follows from the final state of each suspect's car
+Looking and measuring change nothing, so what they show follows from the final state of each cause's car
 (`sim.lab.final_state`). Checks that change the car (a plug off, the battery off) take a run of each suspect
 and are thought of only where looking and measuring tell nothing, or where it is asked for.
 
@@ -41,7 +40,7 @@ HALF = 0.1  # this near to half and half a check is said to halve
 
 @dataclass(frozen=True, slots=True)
 class CheckOutcome:
-    """One thing that a check may show, how likely, and which suspects it would leave."""
+    """One thing that a check may show, how likely, and which causes it would leave."""
 
     shows: str
     share: float
@@ -62,18 +61,18 @@ class Ranked:
 
     @property
     def bits_per_minute(self) -> float:
-        """Expected information per shop minute."""
+        """Expected information per minute of labor."""
         return self.bits / self.check.minutes
 
     @property
     def halves(self) -> bool:
-        """Does it cut the suspects in two halves of nearly equal weight?"""
+        """Does it split the causes in two halves of nearly equal weight?"""
         return len(self.outcomes) == 2 and self.outcomes[0].share - 0.5 <= HALF
 
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """Checks that tell suspects apart, best first. `compared`: how many suspects were, `of` how many."""
+    """Checks that tell causes apart, best first. `compared`: how many causes were, `of` how many."""
 
     ranked: tuple[Ranked, ...]
     compared: int
@@ -81,7 +80,7 @@ class Advice:
 
     @property
     def best(self) -> Ranked | None:
-        """The check to do now; None where none tells the suspects apart."""
+        """The check to do now; None if no check tells the causes apart."""
         return self.ranked[0] if self.ranked else None
 
     @property
@@ -105,9 +104,9 @@ def next_check(
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Advice:
-    """Rank checks by how soon they would part the suspects; by default those that the suspects call for.
+    """Rank checks by how soon they tell the causes apart; by default those that the causes call for.
 
-    `every_kind`: those that change the car, too, even where looking and measuring tell suspects apart.
+    `every_kind`: those that change the car, too, even if looks and measurements tell causes apart.
     """
     car = car_from_text(found.vehicle)
     states = _states(found, car)
@@ -135,7 +134,7 @@ def next_check(
 
 
 def _states(found: SearchResult, car: Car) -> list[PossibleCause]:
-    """The likeliest suspects, those that were equal by structure so far one by one."""
+    """The likeliest causes, one by one, also those that were equal by structure so far."""
     every = [
         PossibleCause(edits, (), odds(edits, car), final_state=one.final_state)
         for one in found.causes

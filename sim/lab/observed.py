@@ -1,4 +1,4 @@
-"""What a bench's log has shown so far, as the steps of a case: for suspects and the next best check.
+"""What a bench's log has shown so far, as the steps of a case: for the search and the next best check.
 
     steps = observed(vehicle, bench.log, given=bench.given)
     found = find_causes(vehicle, steps, workshop=workshop)
@@ -31,7 +31,7 @@ def observed(
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> tuple[CaseStep, ...]:
-    """The steps of a log on a car with these given edits, which themselves are not told.
+    """The steps of a log on a car with these given edits, which are not revealed.
 
     Actions that cannot be done are left out. Raises `Stopped` when stopped.
     """

@@ -13,7 +13,7 @@ from sim.vehicle.edit import part_kind
 from sim.vehicle.edits import EDIT_KINDS, parse_edit, verb_of
 
 # How likely a car in the bay has each fault, as odds against its not having it. Round numbers of common
-# practice, no statistics stand behind them: a fuse is missing more often than a pin is open.
+# practice, not from statistics: a fuse is missing more often than a pin is open.
 ODDS = {"fuse": 0.004, "relay": 0.001, "connector": 0.002, "ground": 0.002, "pin": 0.0005, "other": 0.0005}
 
 

@@ -1,4 +1,4 @@
-"""What two faults do together, told without a run where that can be told.
+"""What two faults do together, without a run where that follows from what each does alone.
 
 Each fault has been run alone (`sim.lab.footprint`). For two of them together it follows that
 
@@ -120,7 +120,7 @@ class Pairs:
         return self.scanned.silent - silenced
 
     def _last_scan(self, usual: Footprint) -> Scanned | None:
-        """The last scan before somebody worked on the car: the wiring is still what it was given."""
+        """The last scan before work on the car: the wiring is still what it was given."""
         usually = _silent(self._steps, usual.account.sights)
         scans = []
         for number, step in enumerate(self._steps, start=1):
@@ -193,7 +193,7 @@ def _looked_at(steps: Iterable[CaseStep], sights: Sequence[Sight]) -> dict[Cell,
 
 
 def _silent(steps: Iterable[CaseStep], sights: Sequence[Sight]) -> frozenset[Cell]:
-    """Who told the tester nothing, scan by scan: neither could their codes be seen."""
+    """Modules that did not answer, scan by scan; their codes could not be seen either."""
     found: list[Cell] = []
     left = list(sights)
     for number, step in enumerate(steps, start=1):
@@ -228,7 +228,7 @@ class _Owners:
 
 
 def _listeners(car: Car) -> dict[str, frozenset[str]]:
-    """Per module, those that need its messages; of a gateway and the power-mode master, everybody."""
+    """Per module, those that need its messages; of a gateway and the power-mode master, all modules."""
     found: dict[str, set[str]] = {name: set() for name in car.built.modules}
     for receiver, messages in car.messages.needs.items():
         for message in messages:
@@ -238,7 +238,7 @@ def _listeners(car: Car) -> dict[str, frozenset[str]]:
 
 
 def _leaders(car: Car) -> dict[str, frozenset[str]]:
-    """Who does not answer without a gateway; without the power-mode master it may be anybody."""
+    """Modules that a gateway leads to; of the power-mode master, all modules."""
     behind: dict[str, set[str]] = {name: set() for name, spec in car.built.modules.items() if spec.gateway}
     for name, way in ways_to(car).items():
         for _, there in way[:-1]:

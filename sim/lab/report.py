@@ -28,7 +28,7 @@ class Rows:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading and what stands below it: sentences, and tables between them."""
+    """A heading with its sentences and tables."""
 
     title: str
     parts: tuple[str | Rows, ...]

@@ -165,11 +165,11 @@ def _fidelity(trial: Trial, car: Car) -> Fidelity:
 
 
 class ImpossibleCar(Exception):
-    """The given edits contradict each other: such a car cannot stand in the bay."""
+    """The given edits contradict each other: there is no such car."""
 
 
 def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None = None) -> Sight:
-    """Do an action and see what can be seen."""
+    """Do an action and return what can be seen."""
     try:
         outcome = bench.do(action, progress)
     except (EditProblem, Unsettled) as problem:

@@ -7,9 +7,9 @@
 
 Every single edit and every pair is judged; none is left out because it contains a set that was rejected, or
 one that was kept: one fault can hide another. Three things save runs. Sets that make the same car by
-structure share one (`sim.lab.structure`). Where edits only open circuits, the wiring may tell that somebody
-who answered could not have (`sim.lab.reach`), and nothing that opens more brings him back, but what takes a
-bus line its terminators. What two other edits do together often follows from what each does alone
+structure share one (`sim.lab.structure`). Where edits only open circuits, the wiring may tell that a module
+that answered could not have (`sim.lab.reach`), and nothing that opens more makes it answer again, except what
+takes a terminator from a bus line. What two other edits do together often follows from what each does alone
 (`sim.lab.pairs`). All other sets are run, observation by observation, until the first that they contradict,
 the likeliest first. `wrongly_judged` puts the savings to the test.
 
@@ -74,7 +74,7 @@ def narrow_down(
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> SearchResult:
-    """The suspects that agree with these further steps, too; sets that were waiting get their turn.
+    """The causes that agree with these further steps, too; sets that were waiting get their turn.
 
     A step that works on a part or measures at a terminal tells apart what was equal by structure before.
     """

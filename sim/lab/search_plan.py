@@ -32,7 +32,7 @@ class Question:
     """What is to be explained: a car, what is known of it, and how its observations come about.
 
     `steps`: of a case. Without them they come from a bench's `log` on the car with the `hidden` edits, which
-    the search is not told.
+    the search does not know.
     """
 
     vehicle: str

@@ -12,7 +12,7 @@ from sim.lab.search_result import SearchResult
 
 
 def found_words(found: SearchResult, left_share: float) -> str:
-    """How many suspects there are, how many sets were judged, and what was left for want of time.
+    """How many causes are left, how many sets were judged, and for how many there was no time.
 
     `left_share`: the share of prior odds that the sets have that were not judged.
     """
@@ -23,7 +23,7 @@ def found_words(found: SearchResult, left_share: float) -> str:
 
 
 def no_cause_words(found: SearchResult) -> str:
-    """Which step nobody shows, and what could be the matter."""
+    """Which step no cause shows, and what could be the reason."""
     number = next((k for k, left in enumerate(found.remaining, start=1) if not left), 0)
     done = ", ".join(found.steps[number - 1].do)
     step = f"Nobody who is left before it shows what step {number} saw ({done}). " if number else ""
@@ -34,13 +34,13 @@ def no_cause_words(found: SearchResult) -> str:
 
 
 def odds_words() -> str:
-    """What stands behind the odds."""
+    """The prior odds and where they come from."""
     kinds = ", ".join(f"{kind} {share:.2%}" for kind, share in ODDS.items())
     return f"Odds in the bay (common practice, no statistics): {kinds}."
 
 
 def search_page(found: SearchResult, advice: Advice | None, left_share: float) -> str:
-    """One HTML page: what was seen, who is under suspicion, and which checks would part them."""
+    """One HTML page: what was seen, the possible causes, and the checks that tell them apart."""
     steps = tuple(
         (str(number), ", ".join(step.do), _seen(step.seen.model_dump(exclude_defaults=True)), str(left))
         for number, (step, left) in enumerate(zip(found.steps, found.remaining, strict=False), start=1)

@@ -15,7 +15,7 @@ from sim.vehicle.reading import car_from_text
 class PossibleCause:
     """A set of edits that agrees with everything seen; `alike` are sets that make the same car by structure.
 
-    `odds`: prior odds, summed over all that are alike. `share`: of the odds of all suspects. `final_state`:
+    `odds`: prior odds, summed over all alike. `share`: of the odds of all causes left. `final_state`:
     of the car after the last step, where the search knows it.
     """
 
@@ -27,13 +27,13 @@ class PossibleCause:
 
     @property
     def title(self) -> str:
-        """The suspect in words."""
+        """The cause in words."""
         return " + ".join(self.edits) or "nothing wrong"
 
 
 @dataclass(frozen=True)
 class SearchResult:
-    """The suspects by falling share, and how the search went.
+    """The possible causes by falling share, and how the search went.
 
     `remaining`: sets of edits left after each step, structurally equal ones counted each (a set that was
     rejected without a run may have gone wrong sooner). `candidates`: how many there were. `runs`: how many
@@ -53,11 +53,11 @@ class SearchResult:
     covered: float = 1.0
 
     def trial(self, cause: PossibleCause, more: Sequence[str] = ()) -> Trial:
-        """The run of one suspect through all steps, and these actions after them."""
+        """The run of one cause through all steps, and these actions after them."""
         given = sentences([*self.given, *cause.edits], car_from_text(self.vehicle))
         return Trial(self.vehicle, given, (*actions_of(self.steps), *more), self.seed)
 
     def holds(self, edits: Iterable[str]) -> bool:
-        """Is this set of edits among the suspects?"""
+        """Is this set of edits among the causes?"""
         wanted = frozenset(edits)
         return any(wanted in map(frozenset, (one.edits, *one.alike)) for one in self.causes)

@@ -1,9 +1,9 @@
-"""The suspects put to the test: what the search says of sets of edits against a run of each.
+"""The search put to the test: what it says of sets of edits against a run of each.
 
     result = self_check(vehicle_text("shuttle-minibus"), seed=1, workshop=workshop)
     print(result.words)
 
-A fault is hidden, the car is looked at as a technician does first, and the suspects are searched among some
+A fault is hidden, the car gets a technician's first look, and its possible causes are searched among some
 edits, the hidden ones among them. Then pairs are drawn at random, half of them from those that the search has
 kept, and each is run by itself.
 

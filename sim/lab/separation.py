@@ -17,7 +17,7 @@ from sim.vehicle.problems import EditProblem
 
 @dataclass(frozen=True, slots=True)
 class Separation:
-    """An experiment after the last step: stories that would then look alike stand in one group.
+    """An experiment after the last step: stories that would then look alike are one group.
 
     `shows`: what differs, with the value in each group.
     """

@@ -150,9 +150,9 @@ def huffman_bound(problem: Sequencing) -> float:
 
 
 def one_by_one(weights: Sequence[float], costs: Sequence[float], last_is_inferred: bool) -> list[int]:
-    """The best order to look at suspects when a look says only "this one" or "not this one".
+    """The best order to look at states when a look says only "this one" or "not this one".
 
-    By weight per cost (Kalagnanam and Henrion 1990). Where the last suspect is known without looking, each is
+    By weight per cost (Kalagnanam and Henrion 1990). If the last state is known without looking, each is
     tried as that last one.
     """
     order = sorted(range(len(weights)), key=lambda k: (-weights[k] / costs[k], k))
@@ -165,7 +165,7 @@ def one_by_one(weights: Sequence[float], costs: Sequence[float], last_is_inferre
 def looking_cost(
     weights: Sequence[float], costs: Sequence[float], order: Sequence[int], last_is_inferred: bool
 ) -> float:
-    """Expected cost of looking at suspects one by one until the bad one is known."""
+    """Expected cost of looking at states one by one until the true one is known."""
     spent = expected = 0.0
     for place, k in enumerate(order):
         if not (last_is_inferred and place == len(order) - 1):

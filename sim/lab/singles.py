@@ -15,7 +15,7 @@ from sim.lab.run import Trial
 class Opens:
     """A single edit that only opens circuits: which elements, on which bus lines.
 
-    `helps_nobody`: nothing that it does can bring anybody within reach.
+    `helps_nobody`: it cannot bring any module back within reach.
     """
 
     elements: frozenset[str]
@@ -25,8 +25,8 @@ class Opens:
 
 @dataclass(frozen=True, slots=True)
 class KnownSingles:
-    """What is known of single edits: those that were run, and those that need no run as they cut off somebody
-    who answered.
+    """What is known of single edits: those that were run, and those that need no run since they cut off a
+    module that answered.
     """
 
     pairs: Pairs
@@ -48,7 +48,7 @@ class KnownSingles:
         return alone[0].first_contradiction if alone[0].mark.account.sights else 1
 
     def final_state(self, parts: Sequence[tuple[str, ...]]) -> FinalState | None:
-        """How a car stands where these edits together do what one of them does alone."""
+        """The final state of the car, if these edits together do what one of them does alone."""
         marks = [self.alone[part].mark for part in parts if part in self.alone]
         telling = [mark for mark in marks if mark.touched] or marks[:1]
         return telling[0].final_state if len(marks) == len(parts) and len(telling) == 1 else None

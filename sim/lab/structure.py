@@ -1,7 +1,7 @@
 """Which sets of edits make the same car, so that one run answers for all of them.
 
 Edits are equal by structure only: they open the same elements, or different elements of one unbranched chain
-of conductors. A terminal that somebody measures at, a part that somebody unplugs or looks at, the inside of a
+of conductors. A terminal that is measured at, a part that is unplugged or looked at, the inside of a
 module and the data lines belong to no chain.
 
 Nothing is called equal because it has looked the same so far: such edits part ways when a second joins them.
@@ -99,18 +99,13 @@ class Structure:
 
     def _chains(self) -> dict[str, str]:
         """Every element's chain, named after one of its elements."""
-        chain = {id: id for id in self.car.elements}
-        members = {id: [id] for id in self.car.elements}
-        for a, b in self._neighbours():
-            kept, joined = sorted((chain[a], chain[b]))
-            if kept != joined:
-                for id in members[joined]:
-                    chain[id] = kept
-                members[kept] += members.pop(joined)
-        return chain
+        graph: nx.Graph[str] = nx.Graph()
+        graph.add_nodes_from(self.car.elements)
+        graph.add_edges_from(self._neighbours())
+        return {id: min(chain) for chain in nx.connected_components(graph) for id in chain}
 
     def _neighbours(self) -> Iterable[tuple[str, str]]:
-        """Pairs of conductors that meet where nothing else does and nobody looks."""
+        """Pairs of conductors that meet with nothing else, at a node that no action names."""
         at: dict[str, list[Element]] = {}
         for element in self.car.elements.values():
             at.setdefault(element.a, []).append(element)

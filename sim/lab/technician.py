@@ -7,19 +7,19 @@
 
 Edits are drawn from the car's catalogue circuit by circuit: a module by chance and all between it and battery
 and body, until there are enough. (Edits drawn one by one have hardly anything to do with each other, so that
-any order of checks does.) All single and double faults of them stand in a table: what the first look and
+any order of checks does.) All single and double faults of them are in a table: what the first look and
 every passive check (looking, measuring) show. Then faults are hidden by chance, one as often as two, each
-by its odds (`sim.lab.odds.ODDS`), and the checks are chosen by somebody who knows these odds, from the
-suspects left after the first look:
+by its odds (`sim.lab.odds.ODDS`), and the checks are chosen with these odds known, from the
+causes left after the first look:
 
-    next best   the most information per shop minute; few suspects: one step ahead (`sim.lab.sequential`)
+    next best   the most information per minute of labor; few causes: one step ahead (`sim.lab.sequential`)
     fixed       always in the same order, fuses and relays first; a check that can tell nothing is left out
     random      any check that can tell something
 
 Results are in DXC-style figures (`sim.lab.metrics`). In a table the true set cannot be lost. So `searched`
 does the same on the car itself: the first look and the checks that were made are done on a bench with the
-hidden faults, what was seen goes through the search for suspects (`sim.lab.search`), and its survivors are
-compared with those of the table. "Nothing wrong" counts for no suspect: somebody has brought the car in.
+hidden faults, what was seen goes through the search (`sim.lab.search`), and its survivors are
+compared with those of the table. "Nothing wrong" is no cause: the car came with a complaint.
 
 Not modelled: checks that mislead, repairs as checks, faults of three or more parts. A car has many more edits
 than are drawn: figures of two orders compare with each other, not with a shop.
@@ -61,7 +61,7 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class Searched:
-    """Hunts whose evidence went through the search for suspects: those whose true set was lost, those whose
+    """Hunts whose evidence went through the search: those whose true set was lost, those whose
     survivors were others than the table's, and how many runs there were for how many sets.
     """
 
@@ -103,7 +103,7 @@ def compare(tables: Sequence[FaultTable], *, faults: int = 200, seed: int = 0) -
 def searched(
     hunts: Sequence[Hunt], *, workshop: Workshop, progress: Progress = quiet, stop: Stop = never
 ) -> Searched:
-    """What the search for suspects says of the evidence of these hunts, each gathered on a car of its own."""
+    """What the search says of the evidence of these hunts, each gathered on a car of its own."""
     lost, other, runs, candidates = [], [], 0, 0
     for place, hunt in enumerate(hunts):
         progress(place, len(hunts))

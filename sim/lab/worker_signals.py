@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from multiprocessing import parent_process, resource_tracker
 
-PATIENCE = 10  # how far workers stand behind; our own choice
+PATIENCE = 10  # niceness of a worker; our own choice
 
 
 def begin_worker() -> None:
-    """Clicks are served before the runs, where the system knows such an order; Ctrl-C is for the parent."""
+    """Give a worker a low priority, so that clicks are served first, and leave Ctrl-C to its parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
         os.nice(PATIENCE)
@@ -21,7 +21,7 @@ def begin_worker() -> None:
 
 
 def _end_with_parent() -> None:
-    """A pool tells its processes to end; if it is killed it cannot, and they would wait for work for ever."""
+    """End a worker with its parent: the workers of a killed pool would wait for work forever."""
     parent = parent_process()
     assert parent is not None
     parent.join()
@@ -30,7 +30,7 @@ def _end_with_parent() -> None:
 
 @contextmanager
 def deaf_to_ctrl_c() -> Iterator[None]:
-    """Processes that begin inside inherit a blocked SIGINT: a terminal sends it to all of them at once.
+    """Processes started inside inherit a blocked SIGINT, which a terminal sends to all of them at once.
 
     Without this each of them, while it still imports, ends in a traceback. Not modelled: Windows, where no
     signal can be blocked.

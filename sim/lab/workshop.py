@@ -5,7 +5,7 @@
 
 Runs go to any `concurrent.futures.Executor`; without one, to a pool of processes of this computer. Finished
 runs are kept on disk by content: text of the car, edits, actions, seed, and a fingerprint of the program.
-What is cut off in the middle leaves nothing behind but the runs that were finished.
+Work that is cut off leaves only whole runs.
 
 The pool starts fresh interpreters, so a script that uses one keeps its own work under
 `if __name__ == "__main__":`.
@@ -52,11 +52,11 @@ class Runner(Protocol):
 
 
 def quiet(done: int, of: int) -> None:
-    """Progress that nobody looks at."""
+    """Ignore progress."""
 
 
 def never() -> bool:
-    """Nobody stops the runs."""
+    """Never stop."""
     return False
 
 
@@ -88,9 +88,9 @@ def _end_now(pool: ProcessPoolExecutor) -> None:
 
 
 class Workshop:
-    """Where runs are made. `executor`: anybody's; `workers`: processes of an own pool (default: all cores).
+    """Where runs are made.
 
-    `runner` makes one run and must be a function that another process can import.
+    `executor`: one of the caller's; `workers`: processes of its own pool (default: all cores). `runner` makes one run and must be a function that another process can import.
     """
 
     def __init__(
