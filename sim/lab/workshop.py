@@ -90,7 +90,8 @@ def _end_now(pool: ProcessPoolExecutor) -> None:
 class Workshop:
     """Where runs are made.
 
-    `executor`: one of the caller's; `workers`: processes of its own pool (default: all cores). `runner` makes one run and must be a function that another process can import.
+    `executor`: one of the caller's; `workers`: processes of its own pool (default: all cores).
+    `runner` makes one run and must be a function that another process can import.
     """
 
     def __init__(
