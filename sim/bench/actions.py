@@ -27,8 +27,9 @@ from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
 from sim.vehicle.edits import EDIT_VERBS, parse_edit
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
+from sim.vehicle.units import UNITS_S
 
-UNITS_S = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0}
+WAIT_UNITS = ("ms", "s", "min", "h")
 LONGEST_WAIT_S = 24 * 3600.0
 FOB_PLACES = {"away": "away", "in range": "in_range", "at button": "at_button"}
 KEY_POSITIONS = ("off", "accessory", "run", "crank")
@@ -111,14 +112,16 @@ def _switch(words: list[str], car: Car) -> Action:
 def _wait(words: list[str], car: Car) -> Action:
     joined = "".join(words)
     number = joined.rstrip("abcdefghijklmnopqrstuvwxyz")
-    unit = joined[len(number) :]
+    unit = joined[len(number) :] or "s"
     try:
-        length_s = float(number) * UNITS_S[unit or "s"]
+        length_s = float(number) * UNITS_S[unit]
     except (ValueError, KeyError):
-        raise EditProblem(f"'wait {' '.join(words)}' is no time; write for example 'wait 10 s'") from None
+        length_s = None
+    if length_s is None or unit not in WAIT_UNITS:
+        raise EditProblem(f"'wait {' '.join(words)}' is no time; write for example 'wait 10 s'")
     if not 0 < length_s <= LONGEST_WAIT_S:
         raise EditProblem(f"'wait' takes more than 0 and at most 24 h (here: {joined})")
-    return Action(f"wait {float(number):g} {unit or 's'}", "wait", "", length_s)
+    return Action(f"wait {float(number):g} {unit}", "wait", "", length_s)
 
 
 def _scan(words: list[str], car: Car) -> Action:

@@ -114,7 +114,7 @@ class LiveCar:
 
     @property
     def wiring(self) -> Wiring:
-        """The electrical network of the car in its present condition."""
+        """The electrical network of the car as its harness is now."""
         if self._wiring is None:
             self._wiring = Wiring(self.car)
         return self._wiring

@@ -32,6 +32,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edit import terminal_of
 from sim.vehicle.elements import Contact
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
+from sim.vehicle.units import UNITS_S
 
 OBSERVATION_VERBS = ("measure", "load", "scope", "look")
 
@@ -223,7 +224,7 @@ def _lamp(words: list[str]) -> float:
 def _sweep(words: list[str]) -> float:
     match = re.fullmatch(r"([0-9.]+)(us|ms|s)", "".join(words))
     try:
-        sweep_s = float(match[1]) * {"us": 1e-6, "ms": 1e-3, "s": 1.0}[match[2]] if match else 0.0
+        sweep_s = float(match[1]) * UNITS_S[match[2]] if match else 0.0
     except ValueError:
         sweep_s = 0.0
     if not 1e-5 <= sweep_s <= LONGEST_SWEEP_S:

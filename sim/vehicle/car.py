@@ -30,7 +30,7 @@ from sim.vehicle.messages import Messages
 
 @dataclass(frozen=True, repr=False)
 class Car:
-    """One car: how it is built (`elements`, `connectors`, `transceivers`, `lin`), its software and condition.
+    """One car: how it is built, its software, and the state of its harness.
 
     `built` is the description that its harness really follows; `claimed` the one its wiring diagram shows.
     """
@@ -73,7 +73,7 @@ class Car:
         return {pin.id: pin for plug in self.connectors.values() for pin in plug.pins}
 
     def with_harness(self, **changes: object) -> Car:
-        """The same car in another condition."""
+        """The same car with these fields of its harness's state changed."""
         harness = replace(self.harness, **changes)  # type: ignore[arg-type]
         if harness.bitrates_bps == self.harness.bitrates_bps:
             return replace(self, harness=harness)

@@ -37,8 +37,8 @@ from sim.vehicle.fault_places import (
 )
 from sim.vehicle.harness_state import Lead
 from sim.vehicle.problems import EditProblem, unknown
+from sim.vehicle.units import UNITS_S
 
-TIMES_S = {"ms": 0.001, "s": 1.0, "min": 60.0}
 INTERRUPTION_S = (0.01, 3600.0)
 EVERY_SO_OFTEN = "every {between_s:g} s for {open_s:g} s"  # as it is offered
 CORRODED_OHM = 8.0  # lets a sleeping module's current through, and hardly that of one that runs
@@ -116,7 +116,7 @@ def _times_s(joined: str) -> tuple[float, float]:
     match = re.fullmatch(r"every([0-9.]+)(ms|s|min)for([0-9.]+)(ms|s|min)", joined)
     try:
         return (
-            (float(match[1]) * TIMES_S[match[2]], float(match[3]) * TIMES_S[match[4]])
+            (float(match[1]) * UNITS_S[match[2]], float(match[3]) * UNITS_S[match[4]])
             if match
             else (0.0, 0.0)
         )

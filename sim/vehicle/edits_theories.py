@@ -9,6 +9,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
 from sim.vehicle.edit import Edit, EditKind
 from sim.vehicle.harness import build
+from sim.vehicle.harness_state import FIELDS
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 from sim.vehicle.wire_ends import wire_end
 
@@ -31,18 +32,13 @@ def _design_edit(text: str, targets: tuple[str, ...], redesign: Callable[[Vehicl
             rebuilt = _rebuilt(redesign, text, car)
         except Problem as problem:
             raise EditProblem(f"'{text}' contradicts the car: {problem.what}") from None
-        return rebuilt.with_harness(**_condition_fields(car))
+        return rebuilt.with_harness(**{name: getattr(car.harness, name) for name in FIELDS})
 
     return Edit(text, "theory", "theory", change, None, targets)
 
 
 def _rebuilt(redesign: Callable[[Vehicle], Vehicle], text: str, car: Car) -> Car:
     return build(redesign(car.built), car.claimed)
-
-
-def _condition_fields(car: Car) -> dict[str, object]:
-    state = car.harness
-    return {name: getattr(state, name) for name in state.__dataclass_fields__}
 
 
 def _waits(waiter: str, other: str, car: Car) -> Edit:

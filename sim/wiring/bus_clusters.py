@@ -53,7 +53,7 @@ class BusCluster:
 
 
 def bus_clusters(car: Car) -> tuple[BusCluster, ...]:
-    """The clusters of a car in its present condition, in the order of its transceivers."""
+    """The clusters of a car as its harness is now, in the order of its transceivers."""
     lines = car.bus_nodes
     whole = [element for element in car.all_elements.values() if car.is_whole(element)]
     inner = [element for element in whole if element.a in lines and element.b in lines]

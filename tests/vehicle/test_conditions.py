@@ -26,12 +26,14 @@ def condition(data: Any) -> Condition:
 
 @pytest.mark.parametrize("fact", FACTS)
 def test_each_fact_is_a_condition_of_its_own(fact: str) -> None:
+    """A fact alone is a condition: its only key and its only leaf."""
     one = condition({fact: FACTS[fact]})
     assert [fact] == one.kinds()
     assert [one] == list(one.leaves())
 
 
 def test_the_facts_and_the_three_ways_to_put_them_together_are_all_there_is() -> None:
+    """`LEAVES` names every fact that is tested here, `all`, `any` and `not`, and nothing else."""
     assert {*FACTS, "all", "any", "not"} == set(LEAVES)
 
 
@@ -46,6 +48,7 @@ def test_two_facts_side_by_side_are_refused(first: str, second: str) -> None:
 
 @pytest.mark.parametrize("data", [{}, {"is": True}, {"not": {}}, {"all": [{}]}, "brake", ["brake"], None, 1])
 def test_what_is_no_condition_is_refused(data: Any) -> None:
+    """Nothing, `is` without a signal, a text, a list and a number are no condition."""
     with pytest.raises(ValidationError):
         condition(data)
 
@@ -64,11 +67,13 @@ def test_what_is_no_condition_is_refused(data: Any) -> None:
     ],
 )
 def test_values_outside_the_fixed_lists_are_refused(data: Any, wrong: str) -> None:
+    """A mode, a fob's place and an engine state are words of fixed lists."""
     with pytest.raises(ValidationError, match=wrong):
         condition(data)
 
 
 def test_a_signal_is_true_unless_other_values_are_named() -> None:
+    """`signal` alone asks for true; `is` names other values."""
     assert (True,) == condition({"signal": "gear"}).is_
     assert ("P",) == condition({"signal": "gear", "is": "P"}).is_
     assert ("P", "N") == condition({"signal": "gear", "is": ["P", "N"]}).is_
@@ -88,6 +93,7 @@ def test_a_bare_off_is_the_mode() -> None:
 
 
 def test_leaves_come_in_written_order_from_any_depth() -> None:
+    """The facts of a nested condition come in the order in which they are written."""
     nested = condition(
         {
             "any": [
@@ -104,15 +110,18 @@ def test_leaves_come_in_written_order_from_any_depth() -> None:
 
 
 def test_always_and_never_read_nothing() -> None:
+    """An empty `all` and an empty `any` read no fact."""
     assert ([], []) == (list(ALWAYS.leaves()), ALWAYS.signals())
     assert [] == list(condition({"any": []}).leaves())
 
 
 def test_a_condition_cannot_be_changed_after_reading() -> None:
+    """A condition is frozen."""
     with pytest.raises(ValidationError, match="frozen"):
         condition({"input": "brake"}).input = "button"
 
 
 def test_equal_conditions_are_equal_and_may_be_keys() -> None:
+    """Conditions of equal content are equal and hash alike."""
     data = {"all": [{"mode": "run"}, {"not": {"input": "brake"}}]}
     assert 1 == len({condition(data), condition(data)})

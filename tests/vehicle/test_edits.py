@@ -86,11 +86,13 @@ EFFECTS: list[tuple[str, dict[str, Any]]] = [
 
 @pytest.mark.parametrize(("sentence", "effect"), EFFECTS)
 def test_a_fault_changes_this_and_nothing_else(sentence: str, effect: dict[str, Any]) -> None:
+    """Each verb changes one field of the harness's state, of the part that its sentence names."""
     assert effect == changed(after(sentence))
 
 
 @pytest.mark.parametrize(("sentence", "effect"), EFFECTS)
 def test_undo_gives_back_the_same_car(sentence: str, effect: dict[str, Any]) -> None:
+    """The sentence in `undo` takes the edit back."""
     edit = parse_edit(sentence, MINIBUS)
     assert edit.undo is not None
     assert {} == changed(after(sentence, edit.undo))
@@ -101,6 +103,7 @@ def test_undo_gives_back_the_same_car(sentence: str, effect: dict[str, Any]) -> 
     ["short ECM.C1.1 to BODY", "short ECM.coil1 to GW.diag.H 2 ohm", "short BAT+ to BAR"],
 )
 def test_a_short_is_a_lead_and_comes_off_again(sentence: str) -> None:
+    """A short adds one part between its terminals, and its undo takes that part off."""
     edit = parse_edit(sentence, MINIBUS)
     car = edit.apply(MINIBUS)
     [lead] = car.harness.joined_parts()
@@ -112,6 +115,7 @@ def test_a_short_is_a_lead_and_comes_off_again(sentence: str) -> None:
 
 
 def test_ends_of_a_short_may_be_named_by_function() -> None:
+    """`ECM.coil1` means the pin with that function."""
     [lead] = after("short ECM.coil1 to GW.diag.H 2 ohm").harness.joined_parts()
     assert ("ECM.C2.1", "GW.C1.12", 2.0) == (lead.a, lead.b, getattr(lead, "ohm", None))
 
@@ -133,21 +137,25 @@ def test_a_bypass_lead_joins_buses_in_place_of_an_unplugged_gateway() -> None:
 
 
 def test_two_faults_of_one_part_are_mended_together() -> None:
+    """One repair ends all faults of its part."""
     assert {} == changed(after("corrode G7 5 ohm", "open G7", "mend G7"))
     assert {} == changed(after("blow F12", "pull F12", "fit F12"))
     assert {} == changed(after("pull F12", "fit F12 30 A", "fit F12"))
 
 
 def test_a_right_fuse_takes_the_place_of_a_wrong_one() -> None:
+    """The last fuse that is fitted counts."""
     assert {"fitted_a": {"F12": 30}} == changed(after("fit F12 20 A", "fit F12 30 A"))
 
 
 def test_a_battery_charged_as_it_was_is_no_change() -> None:
+    """The file's own charge leaves no trace; a low charge is a fault and a high one a repair."""
     assert {} == changed(after("charge 30 %", "charge 95 %"))
     assert ("fault", "repair") == tuple(parse_edit(f"charge {pct} %", MINIBUS).kind for pct in (30, 95))
 
 
 def test_an_open_part_no_longer_conducts() -> None:
+    """What is unplugged, pulled, blown or open is not whole, a relay's coil and contact included."""
     for sentence, part in [
         ("unplug TCM", "TCM.C1.2"),
         ("pull F12", "F12"),
@@ -161,6 +169,7 @@ def test_an_open_part_no_longer_conducts() -> None:
 
 
 def test_an_edit_leaves_the_car_before_it_alone() -> None:
+    """A car is immutable: an edit makes a new one."""
     before = MINIBUS.harness
     after("unplug TCM", "pull F12", "corrode G7 1 ohm", "theory ECM waits for TRM")
     assert before == MINIBUS.harness == HarnessState()
@@ -243,6 +252,7 @@ MISTAKES = [
 def test_a_mistake_is_answered_in_one_sentence_with_the_nearest_right_name(
     sentence: str, reason: str
 ) -> None:
+    """Each mistake gets one sentence with its value, the limit or the nearest right name."""
     with pytest.raises(EditProblem) as caught:
         parse_edit(sentence, MINIBUS).apply(MINIBUS)
     assert reason == str(caught.value)
@@ -259,18 +269,21 @@ def test_a_mistake_is_answered_in_one_sentence_with_the_nearest_right_name(
     ],
 )
 def test_a_thing_is_done_once(done: str, again: str, reason: str) -> None:
+    """What is off, out, blown or open already is not done again."""
     with pytest.raises(EditProblem) as caught:
         after(done, again)
     assert reason == str(caught.value)
 
 
 def test_a_connector_with_a_bypass_lead_in_it_cannot_be_plugged() -> None:
+    """The lead comes off first."""
     with pytest.raises(EditProblem) as caught:
         after("unplug GW", "bypass GW diag to powertrain", "plug GW")
     assert "a bypass lead sits in GW.C1; take it off first ('unbypass GW')" == str(caught.value)
 
 
 def test_a_right_module_ends_all_that_is_wrong_inside_and_nothing_else() -> None:
+    """A new module has a right bit rate and no fault inside; wiring and other modules stay as they are."""
     inside = ("stick TCM", "babble TCM", "set TCM to 125 kbit/s")
     assert {"opened": {"TCM.C1.2"}, "stuck": {"ECM.powertrain"}} == changed(
         after("open TCM.C1.2", "stick ECM", *inside, "replace TCM")
@@ -306,12 +319,14 @@ def test_a_theory_about_a_line_lets_it_run_through_a_connector() -> None:
 
 
 def test_a_theory_keeps_the_terminator_of_a_line_end() -> None:
+    """A line that runs through its last module still ends in that module's terminator."""
     car = after("theory upfit runs through TRM")
     assert "TRM" in {stop.name for stop in car.built.buses["upfit"].stops if stop.is_through}
     assert "TRM:upfit.terminator" in car.elements
 
 
 def test_a_theory_about_a_fuse_moves_one_consumer() -> None:
+    """The consumer goes dark with the fuse of the theory and no longer with that of the diagram."""
 
     def live(*sentences: str) -> bool:
         return nx.has_path(copper(after(*sentences)), "BAT+", "TRM:B+")
@@ -328,6 +343,7 @@ def test_what_the_diagram_shows_stays_as_it_was() -> None:
 
 
 def test_a_theory_keeps_the_faults() -> None:
+    """Faults put in before a theory are there after it."""
     sentences = ("unplug TCM", "pull F12", "charge 40 %", "theory ECM waits for TRM")
     assert changed(after(*sentences[:3])) == changed(after(*sentences))
 
@@ -382,6 +398,7 @@ def test_theories_come_first_wherever_they_stand() -> None:
 
 @pytest.mark.parametrize("name", ["six-modules", "teaching-car", "shuttle-minibus", "small-estate"])
 def test_every_fault_of_the_catalogue_can_be_done_and_taken_back(name: str) -> None:
+    """Every listed fault is in normal form, changes the harness, and has an undo."""
     car = shipped(name)
     faults = catalogue(car)
     assert len(faults) == len(set(faults))
@@ -395,6 +412,7 @@ def test_every_fault_of_the_catalogue_can_be_done_and_taken_back(name: str) -> N
 
 
 def test_the_catalogue_misses_no_fuse_relay_connector_or_ground() -> None:
+    """Whatever can be taken off, out or loose is in the catalogue."""
     faults = set(catalogue(MINIBUS))
     expected = {f"pull {name}" for name in (*MINIBUS.built.fuses, *MINIBUS.built.relays)}
     expected |= {f"unplug {name}" for name, plug in MINIBUS.connectors.items() if plug.kind != "dlc"}
@@ -413,6 +431,7 @@ FAULTS = [
 
 @given(st.lists(st.sampled_from(FAULTS), max_size=12, unique=True))
 def test_any_faults_taken_back_in_turn_leave_a_whole_car(sentences: list[str]) -> None:
+    """Undoing in reverse order passes through every earlier state."""
     car, undo = MINIBUS, []
     states: list[HarnessState] = []
     for sentence in sentences:
@@ -431,6 +450,7 @@ def test_any_faults_taken_back_in_turn_leave_a_whole_car(sentences: list[str]) -
 
 @given(st.text(max_size=60))
 def test_any_text_is_an_edit_or_one_clear_sentence(text: str) -> None:
+    """No text gives a traceback."""
     refused_in_one_sentence(text)
 
 
@@ -446,6 +466,7 @@ def test_any_text_is_an_edit_or_one_clear_sentence(text: str) -> None:
     )
 )
 def test_any_words_of_the_language_are_an_edit_or_one_clear_sentence(words: list[str]) -> None:
+    """No order of the language's own words gives a traceback."""
     refused_in_one_sentence(" ".join(words))
 
 

@@ -10,6 +10,7 @@ from sim.vehicle.reading import read_car
 
 @pytest.mark.parametrize("name", ["six-modules", "teaching-car", "shuttle-minibus", "small-estate"])
 def test_every_further_fault_can_be_done_and_taken_back(name: str) -> None:
+    """Every listed fault is in normal form, changes the harness, and has an undo."""
     car = read_car(scenarios_folder() / "vehicles" / f"{name}.yaml")
     faults = further_faults(car)
     assert not set(faults) & set(catalogue(car))
@@ -24,6 +25,7 @@ def test_every_further_fault_can_be_done_and_taken_back(name: str) -> None:
 
 
 def test_each_kind_has_its_faults_where_a_car_has_such_parts() -> None:
+    """No kind is empty on the teaching car, and lines of two buses and LIN wires are among the shorts."""
     car = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")
     assert set() == {kind for kind in further_kinds() if not further_faults(car, [kind])}
     estate = read_car(scenarios_folder() / "vehicles" / "small-estate.yaml")
@@ -34,6 +36,7 @@ def test_each_kind_has_its_faults_where_a_car_has_such_parts() -> None:
 
 
 def test_an_unknown_kind_is_told_with_the_nearest_right_name() -> None:
+    """A misspelled kind is refused with the right one."""
     car = read_car(scenarios_folder() / "vehicles" / "six-modules.yaml")
     with pytest.raises(Problem, match="did you mean 'terminators'"):
         further_faults(car, ["terminator"])

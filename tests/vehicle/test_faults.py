@@ -40,6 +40,7 @@ def heard(car: Car) -> list[tuple[str, ...]]:
     ],
 )
 def test_each_fault_can_be_taken_back(fault: str) -> None:
+    """The undo of each fault is a repair, and the car after it is the car before."""
     edit = parse_edit(fault, TEACHING)
     assert (fault, "fault") == (edit.text, edit.kind)
     broken = edit.apply(TEACHING)
@@ -52,6 +53,7 @@ def test_each_fault_can_be_taken_back(fault: str) -> None:
 
 
 def test_a_swapped_pair_silences_the_bus_it_spoils() -> None:
+    """A module with swapped wires shares no segment with its bus."""
     whole, swapped = heard(TEACHING), heard(edited("swap TCM.powertrain.H with TCM.powertrain.L"))
     powertrain = ("ABS.powertrain", "ECM.powertrain", "GW.powertrain", "TCM.powertrain")
     assert powertrain in whole
@@ -59,6 +61,7 @@ def test_a_swapped_pair_silences_the_bus_it_spoils() -> None:
 
 
 def test_swapped_wires_sit_in_each_others_cavities() -> None:
+    """A probe at the cavity of CAN low finds the wire of CAN high."""
     # the probe at the cavity of CAN low finds the wire of CAN high
     high, low = (TEACHING.pin_of("TCM", f"powertrain.{leg}") for leg in "HL")
     assert high is not None
@@ -70,6 +73,7 @@ def test_swapped_wires_sit_in_each_others_cavities() -> None:
 
 
 def test_supply_and_ground_swapped_turn_the_polarity() -> None:
+    """The module sees a negative supply, and the swapped connector is named as the reason."""
     car = edited("swap TCM.B+ with TCM.GND")
     assert awake(car).supply_v("TCM") < -6
     culprits = awake(car).why_unsupplied("TCM")
@@ -77,6 +81,7 @@ def test_supply_and_ground_swapped_turn_the_polarity() -> None:
 
 
 def test_a_half_seated_connector_loses_some_pins_and_always_the_same() -> None:
+    """Some pins do not meet, the same ones in every run, and no other part is open."""
     car = edited("loosen X1")
     loose = car.harness.loosened["X1"]
     assert loose == edited("loosen X1").harness.loosened["X1"]
@@ -86,6 +91,7 @@ def test_a_half_seated_connector_loses_some_pins_and_always_the_same() -> None:
 
 
 def test_a_half_seated_connector_is_named_as_the_reason() -> None:
+    """A module without supply is explained by the connector that is half seated."""
     car = edited("loosen DDM")
     lost = [one.what for name in ("DDM",) for one in awake(car).why_unsupplied(name)]
     assert lost == [] or set(lost) == {"half seated"}
@@ -94,12 +100,14 @@ def test_a_half_seated_connector_is_named_as_the_reason() -> None:
 
 @pytest.mark.parametrize("volt", [1.0, 3.0, -2.0])
 def test_an_offset_lifts_everything_on_the_ground(volt: float) -> None:
+    """A ground point at a voltage lifts the modules on it by the same."""
     reading = awake(edited(f"offset G4 {volt:g} V"))
     assert volt == pytest.approx(reading.between("G4", "BODY"), abs=0.05)
     assert volt == pytest.approx(reading.between("SRS:0", "BODY"), abs=0.1)
 
 
 def test_a_large_offset_leaves_the_common_mode_window_and_is_named() -> None:
+    """5.5 V of ground shift take a module off its bus, and the ground is named."""
     car = edited("offset G4 5.5 V")
     assert not any("SRS.body" in members for members in heard(car))
     assert ("G4", "resistance") in {
@@ -108,6 +116,7 @@ def test_a_large_offset_leaves_the_common_mode_window_and_is_named() -> None:
 
 
 def test_terminators_added_and_taken_out() -> None:
+    """Two terminators read 60 ohm, three 40 and one 120 (ISO 11898-2: 120 ohm each)."""
     off = [edited("unplug BAT.NEG", *edits) for edits in ((), ("terminate DLC.6 to DLC.14",), ("open R1",))]
     ohm = [Wiring(car).solve(SwitchState()).resistance_ohm("DLC.6", "DLC.14") for car in off]
     assert [60, 40, 120] == pytest.approx(ohm, abs=0.6)
@@ -126,12 +135,14 @@ def test_terminators_added_and_taken_out() -> None:
     ],
 )
 def test_a_wrong_sentence_says_what_is_right(sentence: str, expected: str) -> None:
+    """Each mistake gets one sentence with the form, the limit or the nearest right name."""
     with pytest.raises(EditProblem) as problem:
         parse_edit(sentence, TEACHING)
     assert expected in str(problem.value)
 
 
 def test_what_makes_no_sense_now_is_refused() -> None:
+    """A swap of swapped pins, and a repair of what is whole, are refused with the reason."""
     swapped = edited("swap ECM.C1.4 with ECM.C1.5")
     for car, sentence, expected in [
         (swapped, "swap ECM.C1.5 with ECM.C1.3", "another wire sits in ECM.C1.5 already"),

@@ -50,6 +50,7 @@ def copper(car: Car, without: frozenset[str] = frozenset()) -> "nx.Graph[str]":
 
 
 def test_the_minibus_is_as_large_as_a_real_one() -> None:
+    """The minibus has 36 modules, two gateways, and the fuses, grounds and monitors of a real one."""
     car = shipped("shuttle-minibus")
     sizes = {
         "modules": 36,
@@ -66,6 +67,7 @@ def test_the_minibus_is_as_large_as_a_real_one() -> None:
 
 
 def test_the_smallest_car_fits_on_a_page() -> None:
+    """Six modules, one bus and their monitors take fewer than 40 lines."""
     text = (scenarios_folder() / "vehicles" / "six-modules.yaml").read_text(encoding="utf-8")
     assert (6, True) == (len(shipped("six-modules").built.modules), len(text.splitlines()) < 40)
 
@@ -88,6 +90,7 @@ def test_every_module_is_missed_by_another_and_its_code_is_known(name: str) -> N
 
 @pytest.mark.parametrize("name", CARS)
 def test_ids_are_unique_and_every_part_has_two_different_ends(name: str) -> None:
+    """No two pins share an id, every part goes by its own, and none joins a node to itself."""
     car = shipped(name)
     pins = [pin.id for plug in car.connectors.values() for pin in plug.pins]
     assert [] == [pin for pin, count in Counter(pins).items() if count > 1]
@@ -106,6 +109,7 @@ def test_nothing_hangs_loose(name: str) -> None:
 
 @pytest.mark.parametrize("name", CARS)
 def test_every_pin_joins_the_harness_to_the_module_side(name: str) -> None:
+    """Every pin is a contact between its cavity and its inner node."""
     car = shipped(name)
     for plug in car.connectors.values():
         for pin in plug.pins:
@@ -121,6 +125,7 @@ def test_every_pin_joins_the_harness_to_the_module_side(name: str) -> None:
 
 @pytest.mark.parametrize("name", CARS)
 def test_every_module_has_a_way_to_the_battery_and_back(name: str) -> None:
+    """Copper joins every supply of a module to BAT+ and its ground to BAT-."""
     car = shipped(name)
     graph = copper(car)
     for module in car.built.modules:
@@ -133,6 +138,7 @@ def test_every_module_has_a_way_to_the_battery_and_back(name: str) -> None:
 
 @pytest.mark.parametrize("name", CARS)
 def test_plus_and_minus_of_the_battery_are_not_joined(name: str) -> None:
+    """No copper joins the posts."""
     assert not nx.has_path(copper(shipped(name)), "BAT+", "BAT-")
 
 
@@ -189,6 +195,7 @@ def test_an_in_line_connector_carries_the_wires_that_pass_it() -> None:
 
 
 def test_a_wire_by_way_of_two_connectors_is_three_wires_of_the_whole_length() -> None:
+    """Two connectors part it into three wires, whose lengths add up to that of the file."""
     car = shipped("shuttle-minibus")
     way = nx.shortest_path(copper(car), "F75.2", "SIGN:B+")
     contacts = [
@@ -203,6 +210,7 @@ def test_a_wire_by_way_of_two_connectors_is_three_wires_of_the_whole_length() ->
 
 
 def test_a_fuse_for_several_ends_in_a_splice() -> None:
+    """One wire leaves the fuse, and the splice has one for each consumer."""
     car = shipped("shuttle-minibus")
     graph = copper(car)
     coils = {f"coil{number}.1" for number in range(1, 5)}
@@ -236,6 +244,7 @@ def test_relays_are_numbered_as_on_a_relay() -> None:
 
 
 def test_coils_and_injectors_stand_between_their_fuse_and_the_engine_module() -> None:
+    """Each has its resistance, is fed by its fuse and ends on a pin of the engine module."""
     car = shipped("shuttle-minibus")
     graph = copper(car)
     for kind, ohm, fuse in (("coil", 0.6, "F11"), ("inj", 12, "F12")):
@@ -337,6 +346,7 @@ def test_a_line_through_a_module_breaks_at_its_connector() -> None:
 
 
 def test_the_far_terminator_of_the_upfit_bus_leaves_with_the_trailer_module() -> None:
+    """Unplugging the trailer module takes the terminator inside it off the line."""
     car = shipped("shuttle-minibus")
     terminator = car.elements["TRM:upfit.terminator"]
     graph = copper(car, frozenset(pin.id for pin in car.connectors["TRM.C1"].pins))
@@ -419,6 +429,7 @@ def test_defaults_of_a_monitor_are_common_practice() -> None:
 
 
 def test_a_monitor_of_its_own_condition_keeps_it() -> None:
+    """A monitor's own `when` wins over its module's `hears_when`."""
     text = (scenarios_folder() / "vehicles" / "six-modules.yaml").read_text(encoding="utf-8")
     text = text.replace("hears: [ECM, ABS, IPC]", "hears: [{from: ECM, when: {input: button}}, ABS]")
     conditions = [one.when for one in car_from_text(text).messages.expected["BCM"]]

@@ -210,10 +210,12 @@ def test_a_spoilt_file_is_accepted_or_refused_with_its_line(
 
 
 def test_there_are_two_thousand_of_them() -> None:
+    """All ways to spoil a file together make at least 2,000 files."""
     assert len(MUTATIONS) * 170 >= 2000
 
 
 def test_two_ways_to_spoil_a_file_at_once() -> None:
+    """A file with two mistakes is accepted or refused with a line, too."""
     for seed in range(150):
         dice = random.Random(seed)
         text = SMALL_CAR

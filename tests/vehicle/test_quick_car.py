@@ -31,6 +31,7 @@ def van_bench() -> Bench:
 
 
 def test_twelve_rows_make_a_car_that_runs_without_a_code_and_sleeps() -> None:
+    """A table of twelve rows is a whole car: all modules answer, none sets a code, and all fall asleep."""
     bench = van_bench()
     bench.do_all(["wait 20 s", "key run", "wait 5 s", "scan"])
     assert bench.last_report is not None
@@ -44,6 +45,7 @@ def test_twelve_rows_make_a_car_that_runs_without_a_code_and_sleeps() -> None:
 
 
 def test_what_the_rows_say_is_what_the_file_says() -> None:
+    """Lines, bit rates, fuses, grounds, messages and monitors are those of the rows."""
     car = van_bench().base.built
     assert ("ECM terminated", "GW", "TCM", "DLC", "ABS terminated") == car.buses["power"].line
     assert (
@@ -61,6 +63,7 @@ def test_what_the_rows_say_is_what_the_file_says() -> None:
 
 
 def test_an_unplugged_door_is_missed_by_those_who_listen_to_it() -> None:
+    """The listeners set codes; modules that hear none of it set none."""
     bench = van_bench()
     bench.do_all(["key run", "wait 5 s", "unplug X2", "wait 5 s", "scan"])
     report = bench.last_report
@@ -117,6 +120,7 @@ def test_an_unplugged_door_is_missed_by_those_who_listen_to_it() -> None:
     ],
 )
 def test_a_wrong_cell_is_told_by_row_and_column(rows: list[Row], sentence: str) -> None:
+    """A mistake in a table names its row, its column and what is wrong."""
     with pytest.raises(Problem) as raised:
         vehicle_file(rows)
     assert sentence == str(raised.value)
@@ -137,6 +141,7 @@ ROW = st.builds(
 @settings(max_examples=150, deadline=None)
 @given(st.lists(ROW, max_size=5), st.text(max_size=10))
 def test_any_table_is_a_car_or_one_sentence(rows: list[Row], title: str) -> None:
+    """No table gives a traceback."""
     problem, text = told(rows, title)
     if problem is None:
         Bench(car_from_text(text, "this table"))

@@ -467,6 +467,7 @@ def test_the_small_car_itself_is_accepted() -> None:
 
 @pytest.mark.parametrize("text", ["", "# nothing\n", "hello", "- a\n- b\n", "42", "null"])
 def test_a_text_without_keys_is_no_description(text: str) -> None:
+    """An empty file, a text, a list and a number are refused with the reason."""
     sentence = "car.yaml, line 1: is not a description: it has no 'key: value' lines at its top level"
     assert sentence == str(refusal(text))
 
@@ -480,17 +481,20 @@ def test_a_problem_carries_its_data() -> None:
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    """A missing file is one sentence with its name."""
     with pytest.raises(FileProblem) as caught:
         read_car(tmp_path / "none.yaml")
     assert "none.yaml, line 1: cannot be read: No such file or directory" == str(caught.value)
 
 
 def test_a_folder_is_no_file(tmp_path: Path) -> None:
+    """A folder is refused in one sentence."""
     with pytest.raises(FileProblem, match="cannot be read: Is a directory"):
         read_car(tmp_path)
 
 
 def test_a_file_that_is_not_text_names_the_line_of_the_first_bad_byte(tmp_path: Path) -> None:
+    """A file that is not UTF-8 is refused with the line."""
     path = tmp_path / "car.yaml"
     path.write_bytes(b"car: x\nabout: \xff\n")
     with pytest.raises(FileProblem) as caught:
@@ -499,12 +503,14 @@ def test_a_file_that_is_not_text_names_the_line_of_the_first_bad_byte(tmp_path: 
 
 
 def test_a_file_that_is_too_large_is_not_even_parsed() -> None:
+    """A file above the limit is refused by its size."""
     text = SMALL_CAR + "#" * MAX_FILE_BYTES
     assert f"car.yaml, line 1: is larger than {MAX_FILE_BYTES} bytes" == str(refusal(text))
 
 
 @pytest.mark.parametrize("level", ["[", "{a: ", "- ", "? "])
 def test_nesting_is_bounded_and_the_line_is_that_of_the_level_too_many(level: str) -> None:
+    """Nesting too deep is refused with the limit, in every way of writing it."""
     text = "car: x\n" + ("about:\n  " if level in "- ? " else "about: ") + level * 5_000
     assert f"nested deeper than {MAX_DEPTH} levels" in str(refusal(text))
 
@@ -524,6 +530,7 @@ def test_a_bomb_of_aliases_is_refused_where_it_begins() -> None:
 
 
 def test_more_modules_than_there_are_diagnostic_addresses() -> None:
+    """The 91st module is refused with the limit, and 90 have 90 addresses."""
     names = [f"M{number}" for number in range(91)]
     lines = ["car: x", f"buses: {{main: {{line: [{', '.join(names)}]}}}}"]
     lines += [f"fuses: {{F1: {{rating_a: 5, feeds: [{', '.join(names)}]}}}}", "modules:"]
@@ -544,16 +551,19 @@ def test_a_mode_may_be_written_as_plain_off() -> None:
 
 
 def test_one_name_stands_for_a_list_of_one() -> None:
+    """Where a list is expected, one name will do."""
     text = SMALL_CAR.replace("hears: [ECM, ABS], h", "hears: ECM, h")
     assert ["ECM.status"] == [expected.message for expected in car_from_text(text).messages.expected["TCM"]]
 
 
 def test_a_byte_order_mark_and_windows_line_ends_do_no_harm() -> None:
+    """A file saved by another editor reads the same."""
     text = "\ufeff" + SMALL_CAR.replace("\n", "\r\n")
     assert car_from_text(SMALL_CAR).built == car_from_text(text).built
 
 
 def test_line_of_finds_the_deepest_part_that_is_written() -> None:
+    """A problem's path leads to the nearest line that exists."""
     _, document = parse(SMALL_CAR, "car.yaml", Vehicle)
     assert 7 == line_of(document, ("fuses", "F1", "area_mm2"))
     assert 5 == line_of(document, ("buses", "main", "line", 3))
@@ -564,4 +574,5 @@ def test_line_of_finds_the_deepest_part_that_is_written() -> None:
     "path", sorted((scenarios_folder() / "vehicles").glob("*.yaml")), ids=lambda p: p.stem
 )
 def test_every_shipped_car_is_accepted_and_says_that_it_is_invented(path: Path) -> None:
+    """Every shipped file reads, and says that its car is invented."""
     assert "invented" in read_car(path).built.about

@@ -51,6 +51,7 @@ def states(bench: Bench) -> set[str]:
 
 @pytest.mark.parametrize("name", START)
 def test_a_whole_car_starts_stops_and_sleeps_without_a_code(name: str) -> None:
+    """Every shipped car starts, stops and sleeps with no code."""
     bench, report = started(name)
     assert ("run", (), frozenset()) == (mode(bench), report.silent, report.codes)
     if shipped(name).built.engine:
@@ -94,6 +95,7 @@ def test_an_engine_without_sparks_or_fuel_names_its_cylinders(fault: str, codes:
 
 @pytest.mark.parametrize("fault", ["pull F2", "pull F24", "pull K4", "open ECM.start_relay"])
 def test_without_gear_immobilizer_or_relay_the_minibus_does_not_crank(fault: str) -> None:
+    """The ignition is on, and the starter does not turn without any one of these."""
     bench, _ = started("shuttle-minibus", fault)
     assert "run" == mode(bench)
     assert not [
@@ -111,6 +113,7 @@ def test_the_minibus_is_not_switched_off_while_the_brakes_are_not_heard(fault: s
 
 
 def test_without_a_fob_nothing_leaves_off() -> None:
+    """Pressing the button without the fob leaves the car off; with the fob it is on."""
     bench = Bench(shipped("shuttle-minibus"))
     for action in ["wait 30 s", "fob away", "press start", "press start with brake", "wait 5 s"]:
         bench.do(action)
