@@ -52,7 +52,7 @@ def inspected(bench: Probed) -> Inspection:
 
 
 def inspection_of(what: Observation, car: Car) -> Inspection:
-    """What can be seen of a car in its present condition."""
+    """What can be seen of a car as its harness is now."""
     part = what.points[0]
     sights = list(_sights(part, car))
     return Inspection(
