@@ -62,7 +62,7 @@ class Bench:
     awake.
 
     `fidelity` is `frame` (every frame) or `stream` (only changes of periodic messages, thousands of times
-    faster; it goes over to frame depth by itself where it cannot answer).
+    faster; it goes over to frame fidelity by itself if it cannot answer).
     """
 
     live_car: type[LiveCar] = LiveCar
@@ -137,7 +137,7 @@ class Bench:
         return [self.do(text) for text in texts]
 
     def _go_to_frame_fidelity(self) -> None:
-        """What stream depth cannot answer is done again, from the beginning, frame by frame."""
+        """What stream fidelity cannot answer is done again, from the beginning, frame by frame."""
         log = self.log
         self._begin(self.base, self.given, self.seed, "frame")
         for text in log:

@@ -107,7 +107,7 @@ class Causes:
                 events.update(self.bus_off(sent_on, heard_on) or self.babble(sent_on))
         return tuple(sorted(events))
 
-    def disturbance(self, channel: str) -> tuple[int, ...]:
+    def bus_faults(self, channel: str) -> tuple[int, ...]:
         """The events that make a channel's error counters rise."""
         culprits = self._live.reading.why_errors(channel)
         return self.edits(culprits, self._live.car.transceivers[channel].bus) or self.trigger()

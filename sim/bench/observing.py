@@ -65,7 +65,7 @@ class Observed:
 
 
 def observe(live: LiveCar, what: Observation) -> Observed:
-    """Let the time of a measurement pass and keep the frames that were sent (none at stream depth)."""
+    """Let the time of a measurement pass and keep the frames that were sent (none at stream fidelity)."""
     if what.kind is ObservationKind.LOOK:
         return Observed(what, live.now_s, live.now_s, ())
     held = held_states(live) if what.kind is ObservationKind.MINIMUM else ()

@@ -43,7 +43,7 @@ MakeBench = Callable[[Car, tuple[str, ...], int, Fidelity], Bench]
 class Trial:
     """One run to make: `vehicle` is the text of a vehicle file, `given` and `actions` are sentences.
 
-    `fidelity` as of `Bench`; stream depth shows the same to everyone who does not watch single frames.
+    `fidelity` as of `Bench`; stream fidelity shows the same to all that do not watch single frames.
     """
 
     vehicle: str
@@ -157,7 +157,7 @@ def bench_of(trial: Trial, make_bench: MakeBench = BenchWithoutReasons) -> Bench
 
 
 def _fidelity(trial: Trial, car: Car) -> Fidelity:
-    """A meter on a data line reads the mean of its frames, and they are there at frame depth only."""
+    """A meter on a data line reads the mean of its frames, and they are there at frame fidelity only."""
     observations = [text.split() for text in trial.actions if is_observation(text)]
     words = {word for text in observations for word in text[1:]}
     pins = {pin.id for word in words if (pin := car.pin_of(*word.partition(".")[::2]))}

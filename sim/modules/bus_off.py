@@ -71,7 +71,7 @@ class BusOffMonitor:
             self._is_not_well_yet()
             self.off = True
             if self.event is None:
-                causes = self._host.world.explainer.disturbance(self.channel)
+                causes = self._host.world.explainer.bus_faults(self.channel)
                 words = f"{self._host.name} goes bus-off on {self.bus}"
                 self.event = self._host.record("bus", words, causes)
         elif self.off:

@@ -108,7 +108,7 @@ class Explainer(Protocol):
     def dead_line(self, module: str) -> tuple[int, ...]:
         """What keeps the ignition from a module's sense lines, while another module has its own."""
 
-    def disturbance(self, channel: str) -> tuple[int, ...]:
+    def bus_faults(self, channel: str) -> tuple[int, ...]:
         """What makes a channel's error counters rise."""
 
     def release(self) -> tuple[int | None, ...]:

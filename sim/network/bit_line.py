@@ -69,7 +69,7 @@ class BusNode:
     """A controller on the line, and what reaches it.
 
     wants: asks its host whether it has something to send. misread: numbers of bits, counted from the start of
-    the frame, that a disturbance turns round for it. late: it came in the middle of something, and takes part
+    the frame, that noise turns round for it. late: it came in the middle of something, and takes part
     from the next frame on. pace: None while it is parked.
     """
 

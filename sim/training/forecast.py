@@ -154,7 +154,7 @@ class RunSuspects:
         """What can be seen after each of these actions, suspect by suspect."""
         exercise, wanted = self._exercise, list(suspects)
         vehicle = vehicle_text(exercise.car)
-        # a meter reads the frames of a data line, and they are there at frame depth only
+        # a meter reads the frames of a data line, and they are there at frame fidelity only
         fidelity: Fidelity = "frame" if {text.split()[0] for text in actions} & {*MEASURING} else "stream"
         # suspects that make the same car, as far as these actions can tell, are run once
         structure = Structure(exercise.whole_car, actions)
