@@ -7,11 +7,12 @@ from itertools import pairwise
 
 import networkx as nx
 
-from sim.instruments.claim import Claim, element_graph
+from sim.instruments.claim import Claim
 from sim.instruments.colours import wire_colour
 from sim.instruments.paths import far_ends, supply_path
 from sim.vehicle.elements import Contact, FuseLink, Pin, RelayContact, Resistor, Wire
 from sim.vehicle.problems import EditProblem, unknown
+from sim.vehicle.terminal_graph import conductor, terminal_graph
 
 
 def circuit(claim: Claim, name: str) -> nx.Graph[str]:
@@ -87,18 +88,19 @@ def _bus_edges(claim: Claim, bus: str) -> list[list[str]]:
         for element in claim.car.elements.values()
         if isinstance(element, Wire | Contact) or element.id.endswith(".through")
     ]
-    graph = element_graph(kept)
-    nodes = set().union(*(nx.node_connected_component(graph, line) for line in lines if line in graph))
-    ends = [e for e in claim.car.elements.values() if getattr(e, "kind", "") == "terminator" and e.a in nodes]
+    graph = terminal_graph(kept)
+    nodes = conductor(graph, *lines)
+    resistors = (one for one in claim.car.elements.values() if isinstance(one, Resistor))
+    ends = [one for one in resistors if one.kind == "terminator" and one.a in nodes]
     return [[element.a, element.b] for element in (*kept, *ends) if element.a in nodes]
 
 
 def _wire_edges(claim: Claim, cluster: str) -> list[list[str]]:
     """The wire of a LIN cluster with its stubs and in-line connectors."""
     kept = [one for one in claim.car.elements.values() if isinstance(one, Wire | Contact)]
-    graph = element_graph(kept)
+    graph = terminal_graph(kept)
     ports = [port.node for port in claim.car.lin.values() if port.bus == cluster]
-    nodes = set().union(*(nx.node_connected_component(graph, node) for node in ports))
+    nodes = conductor(graph, *ports)
     return [[element.a, element.b] for element in kept if element.a in nodes]
 
 
@@ -117,7 +119,7 @@ def bus_pins(claim: Claim, bus: str, name: str) -> dict[str, str]:
 
 def _fed_terminals(claim: Claim, holder: str) -> Iterator[str]:
     fed = claim.car.elements[holder].b
-    below = nx.node_connected_component(_below(claim, holder), fed)
+    below = conductor(_below(claim, holder), fed)
     for pin in claim.car.pins.values():
         if pin.id in below and claim.car.connectors[pin.connector].kind in ("module", "dlc"):
             yield pin.id

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from functools import cached_property
 
 import networkx as nx
@@ -23,6 +23,7 @@ from sim.vehicle.elements import (
     Wire,
 )
 from sim.vehicle.harness import build
+from sim.vehicle.terminal_graph import conductor, terminal_graph
 
 
 class Claim:
@@ -54,7 +55,7 @@ class Claim:
 
     def conductor(self, node: str) -> set[str]:
         """Return all terminals that wires and in-line connectors join to this one."""
-        return set(nx.node_connected_component(self.wires, node)) if node in self.wires else {node}
+        return conductor(self.wires, node)
 
     @cached_property
     def _at(self) -> dict[str, list[Element]]:
@@ -67,7 +68,7 @@ class Claim:
     @cached_property
     def wires(self) -> nx.Graph[str]:
         """Wires alone, in-line connectors closed: what has one colour."""
-        return element_graph(
+        return terminal_graph(
             element
             for element in self.car.elements.values()
             if isinstance(element, Wire) or self.is_inline(element)
@@ -76,7 +77,7 @@ class Claim:
     @cached_property
     def feeds(self) -> nx.Graph[str]:
         """Everything meant to bring current to a place and back, without loads and the insides of modules."""
-        return element_graph(
+        return terminal_graph(
             element
             for element in self.car.elements.values()
             if isinstance(element, Wire | Contact | FuseLink | RelayContact | HandSwitch | Driver)
@@ -91,15 +92,8 @@ class Claim:
             if isinstance(element, LoadPart | GeneratorOutput):
                 graph.add_edge(element.a, element.b, element=element)
         for element in self.car.elements.values():
-            if getattr(element, "kind", "") == "terminator":
+            if isinstance(element, Resistor) and element.kind == "terminator":
                 graph.add_edge(element.a, element.b, element=element)
         for _, _, edge in graph.edges(data=True):
             edge["weight"] = 1 if isinstance(edge["element"], Wire | Contact | FuseLink) else 50
         return graph
-
-
-def element_graph(elements: Iterable[Element]) -> nx.Graph[str]:
-    """Return a graph of terminals whose edges carry these parts as `element`."""
-    graph: nx.Graph[str] = nx.Graph()
-    graph.add_edges_from((element.a, element.b, {"element": element}) for element in elements)
-    return graph

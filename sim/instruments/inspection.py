@@ -19,7 +19,7 @@ from sim.bench.observations import Observation, ObservationKind
 from sim.instruments.probed import Probed, ProbedBench
 from sim.instruments.result import Result
 from sim.vehicle.car import Car
-from sim.vehicle.elements import Connector, Element, Wire
+from sim.vehicle.elements import Connector, Element, Resistor, Wire
 from sim.vehicle.problems import EditProblem
 
 VISIBLE_OHM = 0.05  # deposits that one sees; common practice
@@ -199,12 +199,12 @@ def _place(nodes: list[str], car: Car) -> Iterator[Sight]:
     """What lies bare at a place, with the tape off: shorts, parts put in, and broken ends of its wires."""
     state = car.harness
     found = []
-    for element in _added(car, "short"):
-        if (element.a in nodes or element.b in nodes) and getattr(element, "ohm", 0.0) < CHAFED_OHM:
-            other = element.b if element.a in nodes else element.a
+    for short in _added(car, "short"):
+        if (short.a in nodes or short.b in nodes) and short.ohm < CHAFED_OHM:
+            other = short.b if short.a in nodes else short.a
             found.append(f"bare copper touches {_spoken(other, car)}")
-    for element in _added(car, "terminator"):
-        if element.a in nodes or element.b in nodes:
+    for resistor in _added(car, "terminator"):
+        if resistor.a in nodes or resistor.b in nodes:
             found.append("a resistor has been put in here")
     for element in car.elements.values():
         touches = element.a in nodes or element.b in nodes
@@ -215,8 +215,9 @@ def _place(nodes: list[str], car: Car) -> Iterator[Sight]:
         yield False, "nothing to be seen"
 
 
-def _added(car: Car, kind: str) -> Iterable[Element]:
-    return (part for part in car.harness.joined_parts() if getattr(part, "kind", "") == kind)
+def _added(car: Car, kind: str) -> Iterable[Resistor]:
+    resistors = (part for part in car.harness.joined_parts() if isinstance(part, Resistor))
+    return (part for part in resistors if part.kind == kind)
 
 
 def _spoken(node: str, car: Car) -> str:

@@ -21,6 +21,7 @@ from sim.network.frames import NS_PER_S, dominant_ns
 from sim.vehicle.car import Car
 from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import EditProblem
+from sim.vehicle.terminal_graph import conductor_up_to
 from sim.wiring.wiring import Reading
 
 DOMINANT = 0
@@ -118,17 +119,7 @@ def channels_at(found: Reading, *nodes: str) -> list[str]:
 
 def conductor(car: Car, node: str) -> frozenset[str]:
     """What wires, mated contacts and shorts join to a node, up to ground points and the feed bar."""
-    found, todo = {node}, [node]
-    stop = _common(car)
-    while todo:
-        here = todo.pop()
-        if here in stop:
-            continue
-        for there in car.joined.get(here, ()):
-            if there not in found:
-                found.add(there)
-                todo.append(there)
-    return frozenset(found)
+    return conductor_up_to(car.joined, node, _common(car))
 
 
 def _common(car: Car) -> set[str]:

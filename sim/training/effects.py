@@ -16,6 +16,7 @@ from sim.vehicle.edit import Edit
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.elements import Element, Resistor, Wire
 from sim.vehicle.harness_state import OPENINGS, Lead, alterations
+from sim.vehicle.terminal_graph import conductor
 from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Wiring
 
@@ -89,8 +90,7 @@ def _stretch(node: str, wired: nx.Graph[str]) -> str:
 
     Where along a wire two strands touch makes no difference that can be measured.
     """
-    stretch: set[str] = nx.node_connected_component(wired, node) if node in wired else {node}
-    return min(stretch)
+    return min(conductor(wired, node))
 
 
 def joined(effects: Iterable[Effect]) -> Effect:

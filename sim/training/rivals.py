@@ -40,6 +40,7 @@ from sim.vehicle.elements import Contact, Driver, HandSwitch, LoadPart, RelayCon
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
+from sim.vehicle.terminal_graph import conductor
 
 Edits = tuple[str, ...]
 Parts = dict[str, str | float]
@@ -216,7 +217,7 @@ class Glance:
         """Is something joined to what the fuse feeds, or a smaller one fitted?"""
         ends = {end for part in car.harness.joined_parts() for end in (part.a, part.b)}
         if fuse not in self._fed:
-            self._fed[fuse] = frozenset(nx.node_connected_component(self._conducting, f"{fuse}.2"))
+            self._fed[fuse] = frozenset(conductor(self._conducting, f"{fuse}.2"))
         return fuse in car.harness.fitted_a or not ends.isdisjoint(self._fed[fuse])
 
 

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import networkx as nx
-
 from sim.vehicle.elements import TESTER, LinPort, Resistor, Transceiver
 from sim.vehicle.problems import unknown
+from sim.vehicle.terminal_graph import conductor
 from sim.wiring.bus_clusters import BusCluster
 from sim.wiring.culprits import Culprit, culprit, once, open_culprit
 from sim.wiring.errors import CircuitError
@@ -121,8 +120,7 @@ class BusTracer:
 
     def _terminators_of(self, channel: Transceiver) -> list[Resistor]:
         """The terminators built into the lines that a channel is on."""
-        lines = self._graphs.lines
-        near = nx.node_connected_component(lines, channel.h) if channel.h in lines else set()
+        near = conductor(self._graphs.lines, channel.h)
         resistors = (one for one in self._car.elements.values() if isinstance(one, Resistor))
         return [one for one in resistors if one.kind == "terminator" and one.a in near]
 

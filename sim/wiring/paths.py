@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable
+from collections.abc import Container
 from functools import cached_property
 from itertools import pairwise
 
@@ -20,6 +20,7 @@ from sim.vehicle.elements import (
     Resistor,
     Wire,
 )
+from sim.vehicle.terminal_graph import conductor, terminal_graph
 from sim.wiring.conduction import is_closed, ohm_of
 from sim.wiring.reading import ElectricalReading
 
@@ -39,24 +40,26 @@ class HarnessGraphs:
     @cached_property
     def feeds(self) -> nx.Graph[str]:
         """Everything built that is meant to bring current to a place."""
-        return _graph(element for element in self.car.elements.values() if _conducts_by_design(element))
+        return terminal_graph(
+            element for element in self.car.elements.values() if _conducts_by_design(element)
+        )
 
     @cached_property
     def feeds_and_loads(self) -> nx.Graph[str]:
         """The same with the loads that current passes through."""
         loads = [element for element in self.car.elements.values() if isinstance(element, LoadPart)]
-        return nx.compose(self.feeds, _graph(loads))
+        return nx.compose(self.feeds, terminal_graph(loads))
 
     @cached_property
     def fed(self) -> set[str]:
         """The places that current comes to without passing through a load."""
-        return set(nx.node_connected_component(self.feeds, "BAT+"))
+        return conductor(self.feeds, "BAT+")
 
     @cached_property
     def lines(self) -> nx.Graph[str]:
         """The bus lines as built, with bypass leads."""
         nodes = self.car.bus_nodes
-        return _graph(
+        return terminal_graph(
             element
             for element in (*self.car.elements.values(), *self.leads)
             if element.a in nodes and element.b in nodes and _conducts_by_design(element)
@@ -65,7 +68,7 @@ class HarnessGraphs:
     @cached_property
     def conductors(self) -> nx.Graph[str]:
         """What wires, contacts and circuit boards join, without fuses and switches."""
-        return _graph(element for element in self.car.elements.values() if _is_conductor(element))
+        return terminal_graph(element for element in self.car.elements.values() if _is_conductor(element))
 
 
 class Paths:
@@ -104,12 +107,6 @@ class Paths:
 
     def _conducts(self, element: Element) -> bool:
         return is_closed(element, self._car, self._state)
-
-
-def _graph(elements: Iterable[Element]) -> nx.Graph[str]:
-    graph: nx.Graph[str] = nx.Graph()
-    graph.add_edges_from((element.a, element.b, {"element": element}) for element in elements)
-    return graph
 
 
 def _conducts_by_design(element: Element) -> bool:

@@ -15,6 +15,7 @@ import networkx as nx
 
 from sim.vehicle.elements import TESTER, TESTER_MIN_V, RelayContact
 from sim.vehicle.problems import unknown
+from sim.vehicle.terminal_graph import conductor
 from sim.wiring.culprits import Culprit, culprit, once, open_culprit
 from sim.wiring.errors import CircuitError
 from sim.wiring.paths import Ends, HarnessGraphs, Paths
@@ -88,8 +89,7 @@ class SupplyTracer:
 
     def shorts_at(self, node: str) -> Iterator[Culprit]:
         """Shorts that end on the same conductor: what wires, contacts and circuit board join to a place."""
-        conductors = self._graphs.conductors
-        near = nx.node_connected_component(conductors, node) if node in conductors else {node}
+        near = conductor(self._graphs.conductors, node)
         for lead in self._graphs.leads:
             if lead.a in near or lead.b in near:
                 yield culprit(self._graphs, lead, "short")

@@ -1,0 +1,32 @@
+"""Graphs whose nodes are terminals of a car and whose edges are the parts that join them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import networkx as nx
+
+from sim.vehicle.elements import Element
+
+
+def terminal_graph(elements: Iterable[Element]) -> nx.Graph[str]:
+    """Return a graph of terminals whose edges carry these parts as `element`."""
+    graph: nx.Graph[str] = nx.Graph()
+    graph.add_edges_from((element.a, element.b, {"element": element}) for element in elements)
+    return graph
+
+
+def conductor(graph: nx.Graph[str], *nodes: str) -> set[str]:
+    """Return these terminals and all that the parts of a graph join to them."""
+    return {*nodes}.union(*(nx.node_connected_component(graph, node) for node in nodes if node in graph))
+
+
+def conductor_up_to(joined: Mapping[str, Iterable[str]], node: str, ends: set[str]) -> frozenset[str]:
+    """Return a terminal and all joined to it, without passing through any of the terminals in `ends`."""
+    found, todo = {node}, [node]
+    while todo:
+        here = todo.pop()
+        new = set() if here in ends else set(joined.get(here, ())) - found
+        found |= new
+        todo += new
+    return frozenset(found)
