@@ -16,7 +16,7 @@ class Supplies:
     def __init__(self, live: RunningCar, causes: Causes) -> None:
         self._live = live
         self._causes = causes
-        self._sensed = {name: module.sense_pins() for name, module in live.modules.items()}
+        self._sensed = {name: module.pins.functions() for name, module in live.modules.items()}
 
     def update(self) -> None:
         """Tell every module its voltages after the network has been solved again."""
@@ -28,7 +28,7 @@ class Supplies:
                 module.power(supply_v, partial(causes.supply, name))
             for function in self._sensed[name]:
                 pin_v = reading.pin_v(name, function)
-                module.sense(function, pin_v, partial(causes.sense, name, function))
+                module.pins.sense(function, pin_v, partial(causes.sense, name, function))
             for circuit in module.circuits:
                 pin = circuit.check.pin
                 circuit.measure(reading.pin_v(name, pin), partial(causes.circuit, name, pin))

@@ -173,7 +173,7 @@ _run_without = lru_cache(maxsize=4)(_run)
 
 def _felt(module: ControlModule) -> frozenset[str]:
     """The pins whose voltage a module looks at."""
-    return frozenset([*module.sense_pins(), *(circuit.check.pin for circuit in module.circuits)])
+    return frozenset([*module.pins.functions(), *(circuit.check.pin for circuit in module.circuits)])
 
 
 def _feels(module: str, pins: Iterable[str], now: Reading, then: Reading) -> bool:

@@ -19,7 +19,7 @@ from functools import partial
 from sim.modules.bus_off import BusOffMonitor
 from sim.modules.diagnostics import Diagnostics
 from sim.modules.enable_condition import EnableConditions
-from sim.modules.facts import OFF, UNKNOWN, Evaluation, Fact
+from sim.modules.facts import UNKNOWN, Evaluation
 from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.host import Causes, ModuleState
@@ -29,6 +29,7 @@ from sim.modules.managed_bus import ManagedBus
 from sim.modules.maturing import Maturing
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
 from sim.modules.outputs import Outputs
+from sim.modules.pins import Pins
 from sim.modules.power_mode import PowerModeMaster
 from sim.modules.reception import Reception
 from sim.modules.sending import Sending
@@ -39,12 +40,10 @@ from sim.network.frames import Frame
 from sim.vehicle.conditions import Condition, PowerMode
 
 RESET_S = 0.01  # a processor in reset has its transceiver off the bus; common practice
-LINE_ON_V = 6.0  # a sense line counts as on above this; common practice
-INPUT_SHARE = 0.5  # a wired input is active above half of the module's supply; common practice
 
 
 class ControlModule:
-    """The software of one module. `power` and `sense` give it its voltages, `update` lets it decide.
+    """The software of one module. `power` and `pins` give it its voltages, `update` lets it decide.
 
     channels, lin_channels, all_channels: its channels on CAN, on LIN and on both, by bus or cluster.
     """
@@ -65,6 +64,7 @@ class ControlModule:
         self.knowledge = Knowledge(self)
         self.faults = FaultRecorder(self, self.knowledge)
         self.memory = self.faults.memory
+        self.pins = Pins(self, self.knowledge, self._pin_changed)
         self.outputs = Outputs(self, self.knowledge)
         self.sleep = Sleep(self, self.knowledge)
         self._decide_for_car()
@@ -184,7 +184,7 @@ class ControlModule:
         """Evaluate a condition as far as this module can know it."""
         return self.knowledge.judge(condition)
 
-    # -- supply and wires ------------------------------------------------------------------------------
+    # -- supply and pins -------------------------------------------------------------------------------
 
     def power(self, supply_v: float, causes: Causes) -> None:
         """The supply as the wiring has it now; `causes` is asked only when the module's state changes."""
@@ -198,52 +198,13 @@ class ControlModule:
             self._shut()
             self._forget_all()
 
-    def sense(self, function: str, pin_v: float, causes: Causes) -> None:
-        """The voltage at an input or sense line."""
-        if self.state == "unpowered":
-            return
-        knowledge = self.knowledge
+    def _pin_changed(self, function: str, on: bool, event: int) -> None:
+        """An input or sense line has gone on or off."""
         if function in self.spec.inputs:
-            active, words = pin_v > INPUT_SHARE * self.supply_v, f"{self.name} sees input {function}"
-            changed = self._sees(knowledge.inputs, function, active, words, causes)
-            if changed and self.master and function == self.master.rules.button and self.answers:
-                self.master.button(active, knowledge.inputs[function].event or 0)
-        else:
-            on, words = pin_v > LINE_ON_V, f"{self.name} sees line {function}"
-            if self._sees(knowledge.lines, function, on, words, causes) and on:
-                self.faults.ignition_on(by_line=True)
-
-    def _sees(self, known: dict[str, Fact], name: str, value: bool, words: str, causes: Causes) -> bool:
-        """Note the voltage at a pin; returns whether it has changed."""
-        before = known.get(name)
-        if before is not None and before.value is value:
-            return False
-        if before is None and not value:
-            known[name] = OFF
-            return False
-        event = self.record("input", f"{words} go {'on' if value else 'off'}", causes())
-        known[name] = Fact(value, event)
-        self.invalidate()
-        return True
-
-    def sense_pins(self) -> list[str]:
-        """Inputs and sense lines: every pin whose voltage this module's software reads as on or off."""
-        found = self._sense_lines()
-        fed = [pin.function for pin in self.world.car.pins_of(self.name)]
-        return [*self.spec.inputs, *(function for function in fed if function in found)]
-
-    def _sense_lines(self) -> set[str]:
-        ends = {
-            f"{self.name}:{pin.function}.sense": pin.function for pin in self.world.car.pins_of(self.name)
-        }
-        checked = {check.pin for check in self.spec.checks}
-        loads = {
-            load.end.pin
-            for load in self.world.car.built.loads.values()
-            if load.end.part == self.name and load.end.pin
-        }
-        found = {function for element, function in ends.items() if element in self.world.car.elements}
-        return found - checked - loads
+            if self.master and function == self.master.rules.button and self.answers:
+                self.master.button(on, event)
+        elif on:
+            self.faults.ignition_on(by_line=True)
 
     # -- what its parts ask ----------------------------------------------------------------------------
 
