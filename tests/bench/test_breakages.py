@@ -350,7 +350,7 @@ BREAKAGES = [
     ),
     Breakage(
         "theories change nothing",
-        "sim.vehicle.edits",
+        "sim.vehicle.edits_theories",
         "_rebuilt",
         lambda original: lambda redesign, text, car: original(lambda vehicle: vehicle, text, car),
         a_module_waits_as_the_theory_says,
