@@ -29,6 +29,7 @@ def played(app: AppTest) -> AppTest:
 
 
 def test_another_future_is_laid_beside_the_first_and_taken_into_the_bay() -> None:
+    """A branch runs from the chosen moment, shows both ends, and becomes the bench in the bay."""
     app = opened("instead", held_with_a_log())
     app.selectbox(key="branch_keep").set_value(2).run()
     app.text_area(key="branch_instead").set_value("unplug TCM\nwait 1 s\nwait 1 s").run()
@@ -43,6 +44,7 @@ def test_another_future_is_laid_beside_the_first_and_taken_into_the_bay() -> Non
 
 
 def test_the_same_line_can_be_put_in_twice() -> None:
+    """Adding a line from the list appends it, even if it is there already."""
     app = opened("instead", held_with_a_log())
     app.selectbox(key="branch_instead_often").set_value("wait 2 s").run()
     press(press(app, "branch_instead_add"), "branch_instead_add")
@@ -50,6 +52,7 @@ def test_the_same_line_can_be_put_in_twice() -> None:
 
 
 def test_a_wrong_line_is_told_in_one_sentence() -> None:
+    """An action that the car does not know is refused with its name, and nothing is run."""
     app = opened("instead", held_with_a_log())
     app.text_area(key="branch_instead").set_value("unplug ABSS").run()
     app = played(app)
@@ -57,6 +60,7 @@ def test_a_wrong_line_is_told_in_one_sentence() -> None:
 
 
 def test_a_log_that_was_left_behind_can_be_branched_as_well() -> None:
+    """The page offers every log that was left behind as a place to branch from."""
     held = held_with_a_log()
     held.leave("an older one")
     bench_jobs.start_again()(held, lambda share: None)

@@ -23,6 +23,7 @@ def seat(page: Page) -> str:
 
 
 def test_a_first_visit_ends_in_a_found_and_proven_repair(page: Page) -> None:
+    """A visitor gets from the complaint to an empty report with what the pages say, and nothing else."""
     button(page, "The bakery's car")
     expect(page.get_by_text("The customer says: It cranks for ever")).to_be_visible()
     button(page, "crank")
@@ -41,6 +42,7 @@ def test_a_first_visit_ends_in_a_found_and_proven_repair(page: Page) -> None:
 
 
 def test_a_long_wait_can_be_called_off(page: Page) -> None:
+    """The button beside the progress bar stops the work, and the car is as before."""
     button(page, "The minibus without its trailer socket")
     button(page, "Press start with brake")
     panel(page, "Work")
@@ -94,6 +96,7 @@ def test_the_minibus_that_waits_for_its_trailer_module(page: Page) -> None:
 
 
 def test_the_same_story_side_by_side_with_and_without_the_theory(page: Page) -> None:
+    """The grid of a theory shows both of its cars beside each other."""
     button(page, "The minibus without its trailer socket")
     with redrawn(page):
         page.get_by_role("link", name="What if").first.click()
@@ -115,6 +118,7 @@ def test_the_same_story_side_by_side_with_and_without_the_theory(page: Page) -> 
 
 
 def test_a_bypass_lead_in_place_of_the_gateway_brings_back_its_buses_only(page: Page) -> None:
+    """With the lead fitted, the modules of the joined buses answer and no others."""
     choose(page, "a car that comes with busbay", MINIBUS)
     button(page, "Into the bay")
     with redrawn(page):
@@ -135,6 +139,7 @@ def test_a_bypass_lead_in_place_of_the_gateway_brings_back_its_buses_only(page: 
 
 
 def test_a_refresh_of_the_browser_loses_nothing(page: Page) -> None:
+    """Bench, log and chosen panel are there again after the page is loaded anew."""
     with redrawn(page):
         page.get_by_role("link", name="Bay").first.click()
     say(page, "unplug ABS", "wait 3 s")
@@ -174,6 +179,7 @@ def focused(page: Page) -> str:
 
 
 def test_the_map_can_be_worked_by_keyboard_alone(page: Page) -> None:
+    """Tab reaches the map once, arrow keys move on it, and Enter picks a part."""
     with redrawn(page):
         page.get_by_role("link", name="Bay").first.click()
     page.locator("[data-id='module TCM']").first.focus()
@@ -192,6 +198,7 @@ def test_the_map_can_be_worked_by_keyboard_alone(page: Page) -> None:
 
 
 def test_a_wrong_own_file_is_told_in_one_sentence_with_its_line(page: Page) -> None:
+    """A vehicle file with a mistake is refused with the line and the value."""
     page.get_by_text("Your own car: upload, view, download").click()
     text = "car: Mine\nbuses:\n  main: {line: [ECM, TCM]}\nmodules:\n  ECM: {heers: [TCM]}\n  TCM: {}\n"
     with redrawn(page):
@@ -204,6 +211,7 @@ def test_a_wrong_own_file_is_told_in_one_sentence_with_its_line(page: Page) -> N
 
 
 def test_a_phone_gets_a_narrow_map_and_nothing_runs_off_its_side(started: Browser, address: str) -> None:
+    """On a narrow screen the narrow layout is drawn and the page does not scroll sideways."""
     page = opened(started, address, viewport={"width": 390, "height": 844})
     button(page, "The minibus without its trailer socket")
     expect(page.locator("svg.map[role=group]")).to_have_attribute("viewBox", re.compile(r"^0 0 4\d\d "))

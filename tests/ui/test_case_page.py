@@ -44,12 +44,14 @@ def test_a_case_begun_by_hand_has_no_step_until_the_first_is_told() -> None:
 
 
 def test_a_case_without_a_name_is_not_begun() -> None:
+    """Begin asks for a name first and leaves the page as it was."""
     app = press(opened("case"), "case_begin")
     assert ["a case needs a name to call it by"] == [one.value for one in app.error]
     assert None is app.session_state["case"]
 
 
 def test_a_step_that_was_taken_away_comes_back_and_a_refresh_loses_nothing() -> None:
+    """Undo restores the step that was dropped, and a new session under the same key has it, too."""
     app = opened("case")
     app.selectbox(key="case_shipped").select("beehive-ground").run()
     press(app, "case_open")
@@ -64,6 +66,7 @@ def test_a_step_that_was_taken_away_comes_back_and_a_refresh_loses_nothing() -> 
 
 
 def test_a_wrong_action_is_told_and_what_was_typed_stays() -> None:
+    """A step with an unknown action is refused in one sentence; the fields keep their text."""
     app = on_case_page("beehive-ground")
     before = app.session_state["case"].steps
     app.text_area(key="step_do").set_value("unplug BCMM").run()
@@ -74,6 +77,7 @@ def test_a_wrong_action_is_told_and_what_was_typed_stays() -> None:
 
 
 def test_every_edit_of_a_case_goes_to_what_if_and_a_repair_is_told_as_leaving_out() -> None:
+    """Faults become suppositions; a repair of one of them is named as its absence."""
     app = on_case_page("ferry-night")
     app.button(key="case_what_if").click().run()  # and What if would open, of which this test has none
     _, suppositions = app.session_state["suppositions"]
@@ -82,6 +86,7 @@ def test_every_edit_of_a_case_goes_to_what_if_and_a_repair_is_told_as_leaving_ou
 
 
 def test_a_story_stands_in_the_bay_with_its_repairs() -> None:
+    """The car of a story comes into the bay with the edits of that story."""
     app = on_case_page("ferry-night")
     app.button(key="story_bay gearbox fuse, not its plug").click().run()  # and the bay would open
     held: Held = app.session_state["held"]
@@ -92,6 +97,7 @@ def test_a_story_stands_in_the_bay_with_its_repairs() -> None:
 
 
 def test_processes_of_another_version_are_replaced_once() -> None:
+    """Workers that run older code are closed, and the work is done again by new ones."""
     tries: list[int] = []
 
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> str:
@@ -107,6 +113,8 @@ def test_processes_of_another_version_are_replaced_once() -> None:
 
 
 def test_a_program_that_was_changed_on_disk_is_told_in_one_sentence() -> None:
+    """When new workers differ as well, the page says to start the program again."""
+
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> str:
         raise OtherVersion
 

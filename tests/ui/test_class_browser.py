@@ -58,6 +58,7 @@ def open_class(page: Page, address: str, name: str) -> str:
 def test_a_class_is_opened_worked_watched_replayed_and_exported(
     instructor: Page, started: Browser, address: str, tmp_path: Path
 ) -> None:
+    """An instructor and a student go through a whole lesson in two browsers."""
     code = open_class(instructor, address, "Tuesday")
     choose_several(instructor, "give the class, in this order", "02-left-in-storage")
     button(instructor, "Give")
@@ -108,6 +109,7 @@ def test_a_class_is_opened_worked_watched_replayed_and_exported(
 
 
 def test_a_refresh_finds_the_instructor_again(instructor: Page, address: str) -> None:
+    """The cookie lets the instructor back in after the page is loaded anew."""
     go(instructor, f"{address}/board")
     go(instructor, instructor.url)
     expect(instructor.get_by_role("link", name="Classes")).to_have_count(1)
@@ -118,6 +120,7 @@ def test_a_refresh_finds_the_instructor_again(instructor: Page, address: str) ->
 def test_an_instructors_bookmark_leads_to_the_door_where_nobody_was_let_in(
     instructor: Page, started: Browser, address: str
 ) -> None:
+    """Without the cookie an instructor's address opens the page that asks for the passphrase."""
     for path, seen in (("board", "Instructor"), ("welcome", "A car is in the bay")):
         page = opened(started, f"{address}/{path}")
         expect(page.get_by_role("heading", name=seen)).to_be_visible()
@@ -128,6 +131,7 @@ def test_an_instructors_bookmark_leads_to_the_door_where_nobody_was_let_in(
 def test_an_exercise_is_written_by_breaking_a_car_and_solved_by_a_student(
     instructor: Page, started: Browser, address: str, folder: Path
 ) -> None:
+    """What an author breaks, solves and gives can be worked by a student in another browser."""
     code = open_class(instructor, address, "Authors")
     go(instructor, f"{address}/bay")
     say(instructor, "pull F14")

@@ -36,6 +36,7 @@ def overlaps(layout: Layout) -> list[tuple[str, str]]:
 @pytest.mark.parametrize("width", [WIDE, NARROW])
 @pytest.mark.parametrize("name", CARS)
 def test_every_module_has_its_place_inside_the_map_and_none_covers_another(name: str, width: float) -> None:
+    """On each shipped car every module has a box within the drawing, and no two overlap."""
     car = CARS[name]
     layout = layout_of(car, width)
     assert set(car.built.modules) == {box.module for box in layout.boxes}
@@ -46,6 +47,7 @@ def test_every_module_has_its_place_inside_the_map_and_none_covers_another(name:
 
 @pytest.mark.parametrize("name", CARS)
 def test_the_stops_of_a_line_stand_in_the_order_of_the_diagram(name: str) -> None:
+    """The drawn line has its stops in the order of the vehicle file, from either end."""
     car = CARS[name]
     for line in layout_of(car).lines:
         spec = car.claimed.lin.get(line.bus) or car.claimed.buses[line.bus]
@@ -79,6 +81,7 @@ def random_car(seed: int) -> Car:
 
 @pytest.mark.parametrize("seed", range(40))
 def test_the_map_of_any_car_covers_nothing(seed: int) -> None:
+    """The same holds for cars of up to five buses with gateways anywhere."""
     car = random_car(seed)
     for width in (WIDE, NARROW):
         layout = layout_of(car, width)
@@ -99,6 +102,7 @@ def shapes(root: ElementTree.Element) -> dict[str, str]:
 
 
 def test_the_map_tells_each_modules_state_by_shape_word_and_label() -> None:
+    """Shape, word and label for screen readers agree with the state of the module."""
     bench = Bench(CARS["shuttle-minibus"], ["theory ECM waits for TRM", "unplug TRM.C1"])
     bench.do("wait 2 s")
     root = drawn(bench)
@@ -109,6 +113,7 @@ def test_the_map_tells_each_modules_state_by_shape_word_and_label() -> None:
 
 
 def test_a_module_awake_with_nobody_in_touch_is_drawn_as_cut_off() -> None:
+    """A module whose bus pins are open is drawn as alone, its neighbors as running."""
     bench = Bench(CARS["six-modules"])
     line = [pin.id for pin in bench.car.pins_of("TCM") if pin.function in ("main.H", "main.L")]
     bench.do_all(["press start", "wait 2 s", *(f"open {pin}" for pin in line)])
@@ -117,6 +122,7 @@ def test_a_module_awake_with_nobody_in_touch_is_drawn_as_cut_off() -> None:
 
 
 def test_an_unplugged_connector_and_a_bypass_lead_are_drawn() -> None:
+    """An unplugged connector is marked off on every bus, and a lead is drawn between the lines."""
     bench = Bench(CARS["shuttle-minibus"])
     bench.do_all(["unplug X5", "unplug GW", "bypass GW diag to powertrain"])
     root = drawn(bench)
@@ -139,6 +145,7 @@ def _yaml(text: str) -> str:
 
 
 def test_no_name_of_a_file_gets_into_a_drawing_unescaped() -> None:
+    """Names that are HTML appear as text in every drawing and table."""
     car = hostile_car()
     assert (HOSTILE, HOSTILE) == (car.title, car.built.modules["ECM"].title)
     bench = Bench(car)
@@ -175,6 +182,7 @@ CHANGES = (
 
 @pytest.mark.parametrize("text", CHANGES)
 def test_everything_that_is_changed_is_listed_with_what_takes_it_back(text: str) -> None:
+    """Each change is one line, and its undo makes the car whole."""
     bench = Bench(CARS["six-modules"])
     whole = bench.car.harness
     bench.do(text)
@@ -186,6 +194,7 @@ def test_everything_that_is_changed_is_listed_with_what_takes_it_back(text: str)
 
 
 def test_every_fault_of_the_catalogue_is_listed_as_one_change() -> None:
+    """Every fault of a car's list changes its harness and shows as one line."""
     car = CARS["teaching-car"]
     for text in catalogue(car):
         bench_car = parse_edit(text, car).apply(car)
@@ -198,6 +207,7 @@ def test_every_fault_of_the_catalogue_is_listed_as_one_change() -> None:
     ("minutes", "words"), [(19.0, "19 of 20 min, 3 steps"), (50.0, "50 of 20 min, 30 over")]
 )
 def test_the_board_tells_by_how_much_somebody_is_over(minutes: float, words: str) -> None:
+    """Minutes beyond the aim are told in words and by the bar."""
     row = BoardRow(1, "Cy <b>", 1, "Left in storage", 3, minutes, 0, "scan", 0.0, None, None, ())
     html = board([row], {"Left in storage": 20.0})
     assert words in html

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
@@ -88,7 +89,7 @@ def log(app: AppTest) -> list[str]:
 
 def sent(app: AppTest) -> Iterator[bytes]:
     """Everything that went to the browser."""
-    todo = [app._tree]
+    todo: list[Any] = [app.main, app.sidebar]
     while todo:
         node = todo.pop()
         proto = getattr(node, "proto", None)
@@ -101,6 +102,7 @@ def sent(app: AppTest) -> Iterator[bytes]:
 
 
 def test_a_student_joins_by_code_and_name_and_finds_an_empty_desk(records: Records) -> None:
+    """The class code and a name open a desk without exercises."""
     group = records.classes.open("Tuesday")
     app = opened(path="join")
     app.text_input(key="join_code").input(group.join_code.lower())
@@ -114,6 +116,7 @@ def test_a_student_joins_by_code_and_name_and_finds_an_empty_desk(records: Recor
 
 
 def test_a_wrong_code_is_told_in_one_sentence(records: Records) -> None:
+    """A code of no class is refused, and the page stays."""
     app = opened(path="join")
     app.text_input(key="join_code").input("NOSUCH")
     app.text_input(key="join_name").input("Bo")
@@ -122,6 +125,7 @@ def test_a_wrong_code_is_told_in_one_sentence(records: Records) -> None:
 
 
 def test_somebody_alone_gets_a_desk_and_begins_an_exercise_in_practice(records: Records) -> None:
+    """Without a class one gets a desk of one's own, and exercises in practice."""
     app = press(opened(path="join"), "alone")
     assert "Your desk" == app.title[0].value
     app = press(app, "take 02-left-in-storage")
@@ -132,6 +136,7 @@ def test_somebody_alone_gets_a_desk_and_begins_an_exercise_in_practice(records: 
 
 
 def test_a_key_that_nobody_has_is_a_visitor() -> None:
+    """An invented key in the address opens nothing."""
     app = opened("no-such-key")
     assert "welcome" == app.session_state["registry"][0]
 
@@ -139,6 +144,7 @@ def test_a_key_that_nobody_has_is_a_visitor() -> None:
 def test_an_exercise_of_another_class_is_not_on_the_desk(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
+    """An address with another class's exercise leads back to the desk with one sentence."""
     _, stranger = records.practice_alone()
     app = opened(stranger, given[2].id)
     assert ["this exercise is not on your desk"] == [one.value for one in app.error]
@@ -146,6 +152,7 @@ def test_an_exercise_of_another_class_is_not_on_the_desk(
 
 
 def test_a_desk_tells_how_far_each_exercise_is(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    """The desk says of each exercise whether it is begun, handed in or untouched."""
     _, key, task = given
     app = opened(key)
     assert any("not begun" in one.value for one in app.markdown)
@@ -159,6 +166,7 @@ def test_a_desk_tells_how_far_each_exercise_is(given: tuple[StudentRow, str, Ass
 
 
 def test_at_work_there_is_no_page_that_would_tell(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    """During an exercise only pages without the hidden faults are in the registry."""
     _, key, task = given
     assert ["exercise", "desk", "diagrams"] == opened(key, task.id).session_state["registry"]
     assert not {"exercise", "classes", "board"} & set(opened(key).session_state["registry"])
@@ -212,6 +220,7 @@ def test_what_is_seen_of_a_broken_car_is_what_is_seen_of_a_whole_one_but_for_its
 
 
 def test_what_was_looked_at_is_seen_and_the_rest_is_not(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    """A part shows its state only after it was inspected or handled."""
     _, key, task = given
     app = say(opened(key, task.id), "press start", "wait 5 s", "scan")
     visible = app.session_state["work"].visible()
@@ -226,6 +235,7 @@ def test_what_was_looked_at_is_seen_and_the_rest_is_not(given: tuple[StudentRow,
 def test_every_action_is_kept_and_a_refresh_brings_it_back(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
+    """A new session under the same address has every step that was done."""
     _, key, task = given
     app = say(opened(key, task.id), "press start", "look F2")
     before = app.session_state["work"].work
@@ -235,6 +245,7 @@ def test_every_action_is_kept_and_a_refresh_brings_it_back(
 
 
 def test_an_action_in_two_windows_is_told_and_taken_in(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    """A step done in another window is refused here once, then taken in."""
     _, key, task = given
     one, other = opened(key, task.id), opened(key, task.id)
     say(one, "press start")
@@ -247,6 +258,7 @@ def test_an_action_in_two_windows_is_told_and_taken_in(given: tuple[StudentRow, 
 
 
 def test_damage_is_refused_and_a_vain_repair_is_told(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    """An edit that would do harm is refused; a repair of a sound part says it was in vain."""
     _, key, task = given
     app = say(opened(key, task.id), "blow F1")
     assert ["'blow' would damage the customer's car"] == [one.value for one in app.error]
@@ -257,6 +269,7 @@ def test_damage_is_refused_and_a_vain_repair_is_told(given: tuple[StudentRow, st
 def test_practice_can_be_rewound_and_hints_and_notes_stay(
     given: tuple[StudentRow, str, AssignmentRow],
 ) -> None:
+    """A rewind takes steps back, never the hints taken or the notes written."""
     _, key, task = given
     app = say(opened(key, task.id), "press start", "scan")
     app = press(in_panel(app, "Order"), "take_hint")
@@ -276,6 +289,7 @@ def test_practice_can_be_rewound_and_hints_and_notes_stay(
 def test_a_paused_class_keeps_its_hands_off_and_a_message_is_shown(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
+    """While the class is paused no action is done, and the instructor's message is on the page."""
     student, key, task = given
     app = opened(key, task.id)
     records.notices.tell(student.class_id, "Everybody: *look* at the fuses.", student.id)
@@ -297,6 +311,7 @@ def test_a_paused_class_keeps_its_hands_off_and_a_message_is_shown(
 def test_a_student_who_was_erased_is_a_visitor_again(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
+    """Once the records are erased the key opens nothing."""
     student, key, task = given
     app = opened(key, task.id)
     records.classes.delete(student.class_id)
@@ -309,6 +324,7 @@ def test_a_student_who_was_erased_is_a_visitor_again(
 def test_what_the_instructor_reveals_is_shown(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
+    """After a reveal the student's page names the hidden faults."""
     _, key, task = given
     app = opened(key, task.id)
     records.assignments.reveal(task.id)
@@ -324,6 +340,7 @@ def test_what_the_instructor_reveals_is_shown(
 def test_handing_in_ends_in_the_debrief_and_stays_there(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
+    """The debrief follows the hand-in, and a refresh shows it again."""
     student, key, task = given
     work = records.attempts.begin(task, student.id)
     for action in work.attempt.exercise.solution:
@@ -366,6 +383,7 @@ def test_one_hint_and_then_handed_in_the_whole_debrief_is_shown(
 def test_what_is_no_cause_is_told_and_the_exercise_stays_open(
     given: tuple[StudentRow, str, AssignmentRow],
 ) -> None:
+    """An answer that names no fault of the car is refused in one sentence."""
     _, key, task = given
     app = in_panel(opened(key, task.id), "Hand in")
     app.session_state["named"] = ["fit F2"]

@@ -63,6 +63,7 @@ def alerts(visitor: Visitor) -> list[str]:
 
 
 def test_the_first_passphrase_is_typed_twice_and_long(address: str) -> None:
+    """The first passphrase needs its length and the same text twice."""
     with Visitor(address, "instructor") as visitor:
         visitor.fill("new_passphrase", "short")
         visitor.fill("new_again", "short")
@@ -75,6 +76,7 @@ def test_the_first_passphrase_is_typed_twice_and_long(address: str) -> None:
 
 
 def test_whoever_is_not_let_in_has_none_of_the_pages(address: str, instructor: Visitor) -> None:
+    """Without the passphrase no instructor's page is in the registry."""
     inside = set(instructor.pages)
     with Visitor(address, "board") as visitor:
         assert {"classes", "board", "replay", "author"} == inside - set(visitor.pages)
@@ -134,6 +136,7 @@ def _options(visitor: Visitor, key: str) -> list[str]:
 
 
 def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor, records: Records) -> None:
+    """A class is opened, given an exercise, watched, closed and exported on the pages."""
     instructor.go("classes")
     instructor.fill("class_name", "Tuesday")
     instructor.press("Open it")
@@ -185,6 +188,7 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
 
 
 def test_a_name_is_text_wherever_markdown_is_read(instructor: Visitor, records: Records) -> None:
+    """A student's name with Markdown in it is shown as typed."""
     group = records.classes.open(NASTY)
     records.students.join(group.join_code, NASTY)
     for page in ("classes", "board"):
@@ -200,6 +204,7 @@ def test_a_name_is_text_wherever_markdown_is_read(instructor: Visitor, records: 
 def test_an_exercise_is_begun_from_another_changed_saved_and_given(
     address: str, instructor: Visitor, records: Records, folder: Path
 ) -> None:
+    """An author copies an exercise, changes it, saves it under a new name and gives it."""
     group = records.classes.open("Authors")
     instructor.go("author")
     assert "Not yet an exercise" in " ".join(alerts(instructor))
@@ -231,6 +236,7 @@ def test_an_exercise_is_begun_from_another_changed_saved_and_given(
 
 
 def test_an_author_writes_several_faults_behind_the_same_words(instructor: Visitor) -> None:
+    """Fields of a second fault are kept apart from the first, and both are in the file."""
     instructor.go("author")
     instructor.press("author_new")
     assert [
@@ -260,11 +266,13 @@ def test_an_author_writes_several_faults_behind_the_same_words(instructor: Visit
 
 
 def test_a_file_that_is_too_large_is_not_taken(address: str) -> None:
+    """An upload beyond the limit is refused in one sentence."""
     with Visitor(address) as visitor:
         assert 413 == visitor.upload("own_car", "mine.yaml", b"x" * 1_100_000)
 
 
 def test_a_spoilt_file_is_told_in_one_sentence(address: str) -> None:
+    """An uploaded exercise that is no exercise is refused with its reason."""
     with Visitor(address) as visitor:
         assert 204 == visitor.upload("own_car", "mine.yaml", b"car: [")
         assert "mine.yaml, line 1" in " ".join(alerts(visitor))

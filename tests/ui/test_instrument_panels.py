@@ -46,21 +46,25 @@ def measured(app: AppTest) -> list[str]:
 @pytest.mark.parametrize("panel", ["Measure", "Scope"])
 @pytest.mark.parametrize("car_name", CARS)
 def test_every_instrument_panel_draws_itself(panel: str, car_name: str) -> None:
+    """Meter and scope panels offer the button that takes a reading, on every shipped car."""
     opened("bay", held_of(car_name), panel)
 
 
 @pytest.mark.parametrize("kind", ["volts", "ohms", "continuity", "amps", "load", "look"])
 def test_every_instrument_draws_itself(kind: str) -> None:
+    """Each function of the meter offers the button that takes its reading."""
     set_up(opened("bay", held_of("teaching-car.yaml"), "Measure"), measure_kind=kind)
 
 
 @pytest.mark.parametrize("view", DIAGRAM_VIEWS)
 @pytest.mark.parametrize("car_name", CARS)
 def test_every_sheet_of_the_diagrams_draws_itself(view: str, car_name: str) -> None:
+    """Each sheet of the diagrams shows something drawn or listed."""
     set_up(opened("diagrams", held_of(car_name)), sheets=view)
 
 
 def test_a_measurement_is_a_sentence_in_the_log_and_its_reading_is_shown() -> None:
+    """The log has the measurement as a sentence, and the page has its display."""
     app = opened("bay", held_of("teaching-car.yaml"), "Measure")
     app = press(set_up(app, probe_red="ECM.C1.1", probe_black="G2"), "measure")
     assert ["measure volts ECM.C1.1 to G2"] == log(app)
@@ -68,6 +72,7 @@ def test_a_measurement_is_a_sentence_in_the_log_and_its_reading_is_shown() -> No
 
 
 def test_how_it_is_probed_stands_in_the_sentence_and_brings_its_caution() -> None:
+    """The way of probing is part of the logged sentence, and its caution is shown."""
     app = opened("bay", held_of("teaching-car.yaml"), "Measure")
     app = set_up(app, probe_red="ECM.C1.4", probe_black="ECM.C1.5", way="piercing")
     assert any(PIERCING_PAIR in caption.value for caption in app.caption)
@@ -99,17 +104,20 @@ def test_how_it_is_probed_stands_in_the_sentence_and_brings_its_caution() -> Non
     ],
 )  # fmt: skip
 def test_every_instrument_writes_its_sentence(choices: dict[str, object], expected: str) -> None:
+    """What is chosen on a panel becomes exactly one sentence of the log."""
     app = press(set_up(opened("bay", held_of("teaching-car.yaml"), "Measure"), **choices), "measure")
     assert [expected] == log(app)
     assert 1 == len(measured(app))
 
 
 def test_a_sweep_is_a_sentence_and_the_diagnostic_connector_is_set_up() -> None:
+    """The scope's ready-made setup writes the sweep across the pins of the connector."""
     app = press(opened("bay", held_of("six-modules.yaml"), "Scope"), "sweep")
     assert ["scope DLC.6 to DLC.4 and DLC.14 to DLC.4 for 0.5 ms"] == log(app)
 
 
 def test_leads_that_stay_on_measure_again_after_each_action() -> None:
+    """A meter left on takes its reading after every action."""
     app = opened("bay", held_of("teaching-car.yaml"), "Measure")
     app = set_up(app, probe_red="ECM.C1.1", probe_black="BODY", keep_leads=True)
     app.session_state["panel"] = "Work"
@@ -121,6 +129,7 @@ def test_leads_that_stay_on_measure_again_after_each_action() -> None:
 
 
 def test_a_wrong_measurement_is_told_in_one_sentence_with_nothing_changed() -> None:
+    """A measurement that cannot be taken is refused, and the log is as before."""
     app = opened("bay", held_of("teaching-car.yaml"), "Measure")
     app = set_up(app, probe_red="G2", probe_black="G2")
     assert any("both leads on G2 measure nothing" in caption.value for caption in app.caption)
@@ -149,24 +158,28 @@ def told(readings: list[NotedReading]) -> list[tuple[int, str, str]]:
 
 
 def test_readings_belong_to_their_place_in_the_log() -> None:
+    """Each reading is listed with the action that took it and its time."""
     bench, notebook = worked()
     assert [3, 6, 7] == [one.place for one in notebook.of(bench)]
 
 
 @pytest.mark.parametrize("keep", [0, 2, 3, 5, 6, 7])
 def test_a_rewind_takes_the_later_readings_back(keep: int) -> None:
+    """After a rewind only readings of the remaining actions are left."""
     bench, notebook = worked()
     before = told(notebook.of(bench))
     assert [one for one in before if one[0] <= keep] == told(notebook.of(bench.rewind(keep)))
 
 
 def test_a_bench_that_comes_from_a_file_is_read_again() -> None:
+    """A restored log shows the readings that it showed before."""
     bench, notebook = worked()
     again = Bench.restored(bench.base, bench.saved())
     assert told(notebook.of(bench)) == told(Notebook().of(again))
 
 
 def test_another_car_has_other_readings() -> None:
+    """Readings of one car are not shown for another."""
     bench, notebook = worked()
     assert 3 == len(notebook.of(bench))
     assert [] == notebook.of(held_of("six-modules.yaml").bench)
@@ -184,6 +197,7 @@ def choices(app: AppTest) -> dict[str, list[str]]:
 def test_what_can_be_chosen_tells_nothing_of_a_theory_or_fault_that_nobody_has_seen(
     panel: str, kind: str
 ) -> None:
+    """The lists of terminals are the same for the car as drawn and as built."""
     hidden = ("open G2", "blow F5", "corrode ECM.C1.3 2 ohm", "short map_sensor:1 to map_sensor:3")
     found = []
     for given in ((), hidden):
@@ -193,6 +207,7 @@ def test_what_can_be_chosen_tells_nothing_of_a_theory_or_fault_that_nobody_has_s
 
 
 def test_diagrams_are_the_same_for_a_whole_and_a_broken_car() -> None:
+    """A diagram shows the design, never the fault."""
     whole, broken = (held_of("teaching-car.yaml", given).bench for given in ((), LOST_GROUND))
     for name in ("ECM", "F5", "powertrain", "G2", "map_sensor", "coil1"):
         sheets = {drawing(ServiceInformation(bench.base), name) for bench in (whole, broken)}
@@ -203,6 +218,7 @@ def test_diagrams_are_the_same_for_a_whole_and_a_broken_car() -> None:
 
 
 def test_no_name_of_a_file_gets_onto_a_sheet_unescaped() -> None:
+    """Names that are HTML appear as text in diagrams, tables and readings."""
     car = hostile_car()
     papers = ServiceInformation(car)
     bench = Bench(car)
@@ -224,6 +240,7 @@ def test_no_name_of_a_file_gets_onto_a_sheet_unescaped() -> None:
 
 
 def test_the_leads_are_marked_where_they_stand() -> None:
+    """The terminals with a lead on them are marked in the drawing by the color of the lead."""
     papers = ServiceInformation(held_of("teaching-car.yaml").car)
     text = marked(drawing(papers, "ECM"), {"red": "ECM.C1.1", "black": "G2"}, True)
     root = ElementTree.fromstring(text)

@@ -14,6 +14,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_what_was_kept_is_found_under_its_kind_and_key_only() -> None:
+    """A text is found under its own kind and key, and under no other."""
     kept.keep("cars", "abcdefgh", "mine")
     assert "mine" == kept.kept("cars", "abcdefgh")
     assert None is kept.kept("cases", "abcdefgh")
@@ -24,6 +25,7 @@ def test_what_was_kept_is_found_under_its_kind_and_key_only() -> None:
     "key", ["", "short", "../cases/abcdefgh", "/abcdefgh", "abcd/efgh", "x" * 65, "abcdefg\0"]
 )
 def test_a_key_from_an_address_is_never_a_path(key: str, folder: Path) -> None:
+    """A key with path characters keeps and finds nothing."""
     kept.keep("cases", "abcdefgh", "somebody else's")
     before = sorted(folder.rglob("*"))
     kept.keep("cars", key, "mine")
@@ -32,6 +34,7 @@ def test_a_key_from_an_address_is_never_a_path(key: str, folder: Path) -> None:
 
 
 def test_only_so_many_of_a_kind_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beyond the limit the text that was not written for longest goes."""
     monkeypatch.setattr(kept, "MOST_KEPT", 3)
     for number in range(6):
         kept.keep("cars", f"key-number-{number}", "x")

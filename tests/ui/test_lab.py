@@ -36,6 +36,7 @@ def test_the_compound_case_by_clicks_alone(page: Page) -> None:
 
 
 def test_what_is_typed_and_supposed_with_one_click_stands_there_after_a_refresh(page: Page) -> None:
+    """Text that was not sent before the click is in the list that is kept."""
     with redrawn(page):
         page.get_by_role("link", name="What if").first.click()
     page.get_by_label("kind").click()
@@ -52,11 +53,13 @@ def test_what_is_typed_and_supposed_with_one_click_stands_there_after_a_refresh(
 
 @pytest.mark.parametrize("name", sorted(shipped_cases()))
 def test_a_saved_case_is_the_same_case(name: str) -> None:
+    """A case written to text and read again is equal."""
     case = read_case(shipped_cases()[name])
     assert case == case_from_text(case_text(case))
 
 
 def test_what_was_told_is_told_again_in_the_same_words() -> None:
+    """Sentences of what was seen survive the way into a case and back."""
     told = ["the starter did not turn", "lamp mil lit", "ECM is silent", "TCM answers", "GSM U0100 present"]
     seen = seen_of(told, 12.4, 0.2)
     assert {"cranks": False, "lit": ["mil"], "silent": ["ECM"], "answers": ["TCM"],
@@ -65,5 +68,6 @@ def test_what_was_told_is_told_again_in_the_same_words() -> None:
 
 
 def test_what_cannot_be_seen_is_refused_in_one_sentence() -> None:
+    """A sentence that means no observation is refused with the nearest one."""
     with pytest.raises(Problem, match="nothing that can be seen"):
         seen_of(["the engine sang loudly"])

@@ -78,6 +78,7 @@ def workers(parent: int) -> list[int]:
 def test_whatever_is_cut_off_no_run_is_made_twice_and_the_table_is_right(
     started: Browser, tmp_path: Path
 ) -> None:
+    """After kills at any moment the finished runs are reused and the result is the same."""
     folder = tmp_path / "busbay"
     Cache(folder)
     with closing(sqlite3.connect(folder / "runs.sqlite")) as store:

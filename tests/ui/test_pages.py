@@ -64,12 +64,14 @@ def log(app: AppTest) -> list[str]:
 @pytest.mark.parametrize("car_name", shipped_cars())
 @pytest.mark.parametrize("path", [page.path for page in pages_of("visitor")])
 def test_every_page_draws_itself_for_every_shipped_car(path: str, car_name: str) -> None:
+    """Each page has a heading or an element, and no error, for each shipped car."""
     opened(path, held_of(car_name))
 
 
 @pytest.mark.parametrize("panel", ["Seat", "Part", "Work", "Tester", "Why", "Log"])
 @pytest.mark.parametrize("car_name", shipped_cars())
 def test_every_panel_of_the_bay_draws_itself(panel: str, car_name: str) -> None:
+    """Each panel shows its own controls on a used car."""
     opened("bay", held_of(car_name), panel)
 
 
@@ -77,6 +79,7 @@ def test_every_panel_of_the_bay_draws_itself(panel: str, car_name: str) -> None:
     "view", ["fuses", "grounds", "connectors", "buses", "messages", "routes", "monitors", "file"]
 )
 def test_every_view_of_the_car_page_draws_itself(view: str) -> None:
+    """Each view of the page Car shows the car without an error."""
     app = AppTest.from_function(_page, args=("car",), default_timeout=60)
     app.session_state["car_view"] = view
     app.run()
@@ -85,6 +88,7 @@ def test_every_view_of_the_car_page_draws_itself(view: str) -> None:
 
 @pytest.mark.parametrize("kind", ["code", "silent", "mode", "lamp", "engine"])
 def test_every_question_has_an_answer_on_a_broken_car(kind: str) -> None:
+    """Each kind of question under Why gets a tree of reasons."""
     held = held_of("shuttle-minibus.yaml", ("unplug TRM.C1", "pull F11"))
     held.bench.do_all(["press start with brake", "wait 8 s"])
     app = AppTest.from_function(_page, args=("bay",), default_timeout=60)
@@ -97,11 +101,13 @@ def test_every_question_has_an_answer_on_a_broken_car(kind: str) -> None:
 
 
 def test_a_button_of_the_seat_does_its_action_and_lets_the_chosen_time_pass() -> None:
+    """A control does its action, and the pause that was chosen follows it in the log."""
     app = press(opened("bay", held_of("six-modules.yaml"), "Seat"), "press")
     assert ["press start", "wait 10 s"] == log(app)
 
 
 def test_a_typed_sentence_is_done_and_a_wrong_one_is_told_in_one_sentence_with_nothing_changed() -> None:
+    """The line for free text does what it says, or refuses and changes nothing."""
     app = opened("bay", held_of("six-modules.yaml"), "Work")
     app.text_input(key="sentence").input("unplug ECN")
     app.button[[one.label for one in app.button].index("Do it")].click().run()
@@ -115,6 +121,7 @@ def test_a_typed_sentence_is_done_and_a_wrong_one_is_told_in_one_sentence_with_n
 
 @pytest.mark.parametrize("car_name", shipped_cars())
 def test_every_kind_of_work_can_be_chosen(car_name: str) -> None:
+    """Each kind of work offers at least one button that does it."""
     app = opened("bay", held_of(car_name), "Work")
     for kind in KINDS:
         app.selectbox(key="work_kind").select(kind).run()
@@ -122,6 +129,7 @@ def test_every_kind_of_work_can_be_chosen(car_name: str) -> None:
 
 
 def test_a_module_is_spoilt_inside_and_a_right_one_fitted() -> None:
+    """A stuck transmit input is set by its button and gone with a new module."""
     app = opened("bay", held_of("teaching-car.yaml"), "Work")
     app.selectbox(key="work_kind").select("module itself").run()
     app.selectbox(key="work_module").select("TCM").run()
@@ -132,6 +140,7 @@ def test_a_module_is_spoilt_inside_and_a_right_one_fitted() -> None:
 
 
 def test_a_resistor_goes_in_and_out_and_a_pin_opens_now_and_then_until_it_is_mended() -> None:
+    """Each button has its repair, which leaves the harness whole."""
     app = opened("bay", held_of("teaching-car.yaml"), "Work")
     app.selectbox(key="work_kind").select("resistor across a pair").run()
     app.selectbox(key="work_resistor").select("DLC.6 to DLC.14").run()
@@ -147,6 +156,7 @@ def test_a_resistor_goes_in_and_out_and_a_pin_opens_now_and_then_until_it_is_men
 
 
 def test_an_undo_puts_the_car_right() -> None:
+    """The button beside a change does the sentence that takes it back."""
     held = held_of("six-modules.yaml", ("pull F5",))
     app = press(opened("bay", held, "Work"), "undo F5 out of its holder")
     assert "fit F5" == log(app)[0]
@@ -154,6 +164,7 @@ def test_an_undo_puts_the_car_right() -> None:
 
 
 def test_a_rewind_keeps_the_longer_log_and_it_can_be_taken_up_again() -> None:
+    """The log that was cut is offered, and taking it up swaps the two."""
     held = held_of("six-modules.yaml")
     held.bench.do_all(["press start", "wait 2 s", "unplug ECM"])
     longer = list(held.bench.log)
@@ -165,6 +176,7 @@ def test_a_rewind_keeps_the_longer_log_and_it_can_be_taken_up_again() -> None:
 
 
 def test_a_downloaded_log_brings_back_car_and_bench_with_the_same_trace() -> None:
+    """The file of a bench restores it line by line."""
     held = held_of("six-modules.yaml", ("pull F5",))
     held.bench.do_all(["press start", "wait 3 s", "scan"])
     name, car_text, saved = log_file.opened_log(log_file.log_to_download(held))
@@ -174,11 +186,13 @@ def test_a_downloaded_log_brings_back_car_and_bench_with_the_same_trace() -> Non
 
 @pytest.mark.parametrize("text", ["", "{}", "[]", "not json", '{"car_name": 1, "car": 2, "bench": 3}'])
 def test_a_file_that_is_no_log_is_refused_in_one_sentence(text: str) -> None:
+    """Whatever the file holds, the refusal is the same sentence."""
     with pytest.raises(EditProblem, match=r"^this file is no log of busbay$"):
         log_file.opened_log(text)
 
 
 def test_two_reports_are_kept_and_compared() -> None:
+    """A saved report is offered for comparison with the last scan."""
     app = opened("bay", held_of("six-modules.yaml"), "Tester")
     app = press(app, "scan")
     app.text_input(key="report_name").input("whole")
@@ -206,6 +220,7 @@ class Place:
 
 
 def test_the_next_click_waits_until_the_work_is_done(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A click during the work is raised only after all actions are in the log."""
     monkeypatch.setattr("ui.state.progress.SHOW_PROGRESS_AFTER_S", 0.0)
     progress = WorkProgress(Place())  # type: ignore[arg-type]
     held = held_of("six-modules.yaml")
@@ -223,6 +238,7 @@ def _working(held: Held, job: Callable[[Held, Any], None], monkeypatch: pytest.M
 
 
 def test_where_the_model_gives_up_the_car_stands_as_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An error of the model is told, and the trace is that from before the work."""
     held = held_of("six-modules.yaml")
     held.bench.do_all(["press start", "wait 1 s"])
     before = list(held.bench.trace.lines())
@@ -237,6 +253,7 @@ def test_where_the_model_gives_up_the_car_stands_as_before(monkeypatch: pytest.M
 
 
 def test_the_shelf_gives_back_what_was_put_and_forgets_the_oldest(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A log comes back with the same trace; beyond the limit the oldest is gone."""
     monkeypatch.setattr("ui.state.shelf.MOST_ON_SHELF", 2)
     shelf = Shelf()
     held = held_of("six-modules.yaml")
@@ -253,11 +270,13 @@ def test_the_shelf_gives_back_what_was_put_and_forgets_the_oldest(monkeypatch: p
 
 
 def test_the_first_jobs_belong_to_shipped_cars_and_can_be_given() -> None:
+    """The edits of each first job are valid on its car."""
     for job in FIRST_JOBS:
         assert job.given == held_of(job.car_name, job.given).bench.given
 
 
 def test_the_steps_of_a_first_visit_are_ticked_by_what_was_done() -> None:
+    """Each step is ticked once the log and the reports show it."""
     assert [False] * 5 == [step.done for step in steps([], False, 1, None)]
     bench = held_of("six-modules.yaml").bench
     bench.do_all(["press start", "wait 3 s", "scan"])
@@ -268,6 +287,7 @@ def test_the_steps_of_a_first_visit_are_ticked_by_what_was_done() -> None:
 
 
 def test_all_combinations_are_played_with_everything_first_and_nothing_last() -> None:
+    """Combinations come in order from all varied edits to none."""
     cases = combinations(["a"], ["b", "c"])
     assert [("a", "b", "c"), ("a", "b"), ("a", "c"), ("a",)] == cases
 
@@ -292,12 +312,14 @@ def test_the_story_of_the_minibus_side_by_side() -> None:
 
 
 def test_a_tree_of_reasons_ends_in_leaves() -> None:
+    """Only a reason with causes can be opened, and an edit is marked."""
     text = because_tree(Because("a", 1.0, (Because("b", 0.5, (), True),)))
     assert 1 == text.count("<details")
     assert 'class="edit">b' in text
 
 
 def test_what_is_supposed_is_not_done_on_the_way_as_well() -> None:
+    """An edit that is supposed is left out of the actions taken from the bay."""
     held = held_of("six-modules.yaml")
     held.bench.do_all(["wait 20 s", "unplug ABS.C1", "scan"])
     app = opened("what-if", held)

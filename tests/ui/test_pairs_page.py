@@ -12,6 +12,7 @@ from .test_pages import held_of, opened, press
 
 
 def test_a_pair_is_found_and_stands_in_the_bay(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All special pairs are listed, and the car of the first comes into the bay."""
     monkeypatch.setattr(lab_work, "workshop", lambda: Workshop(workers=1))
     app = opened("pairs", held_of("six-modules.yaml"))
     assert app.button(key="pairs_run").disabled
@@ -29,6 +30,7 @@ def test_a_pair_is_found_and_stands_in_the_bay(monkeypatch: pytest.MonkeyPatch) 
 
 
 def test_too_many_are_refused_in_one_sentence() -> None:
+    """More faults than the limit are refused before anything is run."""
     app = opened("pairs", held_of("shuttle-minibus.yaml"))
     app.selectbox(key="pairs_verb").set_value("unplug").run()
     press(app, "pairs_add")

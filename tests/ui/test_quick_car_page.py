@@ -42,6 +42,7 @@ def opened_with(table: CarTable) -> AppTest:
 
 
 def test_a_described_car_goes_into_the_bay() -> None:
+    """The car of the table is in the bay under its name, with the file that the table makes."""
     app = opened_with(CarTable("Vito's van", ROWS))
     app.button(key="quick_bay").click().run()
     held = app.session_state["held"]
@@ -51,6 +52,7 @@ def test_a_described_car_goes_into_the_bay() -> None:
 
 
 def test_a_table_that_was_emptied_comes_back() -> None:
+    """Undo restores the table that a button has replaced."""
     app = opened_with(CarTable("Van", ROWS))
     app.button(key="quick_empty").click().run()
     assert CarTable() == app.session_state["quick"]
@@ -60,12 +62,14 @@ def test_a_table_that_was_emptied_comes_back() -> None:
 
 
 def test_what_stands_in_the_table_is_kept_on_disk_under_the_key_of_the_session() -> None:
+    """Title, rows and bit rates are found again on disk."""
     app = opened_with(CarTable("Van", ROWS, {"body": 125_000}))
     text = kept.kept(KIND, app.session_state["held"].key)
     assert CarTable("Van", ROWS, {"body": 125_000}) == CarTable.from_text(text)
 
 
 def test_a_wrong_cell_is_told_and_the_car_cannot_be_taken() -> None:
+    """The warning names row, column and the nearest module; the button is off."""
     app = opened_with(CarTable("Van", [*ROWS, Row("IPC", "body", hears="DMM")]))
     assert [warning.value for warning in app.warning] == [
         "row 4, column 'listens to': no module 'DMM' in this table; did you mean 'DDM'?"
@@ -77,6 +81,7 @@ def test_a_wrong_cell_is_told_and_the_car_cannot_be_taken() -> None:
     "text", [None, "", "[]", "{}", '{"title": 1, "rows": [{}], "bitrates": {}}', "nonsense"]
 )
 def test_what_is_no_table_is_an_empty_table(text: str | None) -> None:
+    """Kept text of any other form gives an empty table and no error."""
     assert CarTable() == CarTable.from_text(text)
 
 
@@ -125,6 +130,7 @@ def test_a_recorded_bus_log_begins_a_table() -> None:
 
 
 def test_a_file_that_is_no_log_is_told_by_its_own_name() -> None:
+    """The refusal names the file as the user knows it."""
     app = imported(Uploaded("day.log", b"nothing of the kind"))
     assert 1 == len(app.error)
     assert app.error[0].value.startswith("day.log ")

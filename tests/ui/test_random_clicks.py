@@ -86,6 +86,7 @@ def moves(visitor: Visitor, dice: random.Random) -> list[tuple[str, Callable[[],
 
 @pytest.mark.parametrize("role", ROLES)
 def test_random_clicks_end_in_no_exception(role: str, served: tuple[str, Records]) -> None:
+    """Any sequence of clicks and choices leaves a page without an exception."""
     address, records = served
     dice = random.Random(f"{role} {SEED}")
     done: list[str] = []

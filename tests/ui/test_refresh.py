@@ -45,6 +45,7 @@ def chosen(app: AppTest, **values: Any) -> dict[str, Any]:
 
 
 def test_what_if_keeps_its_list_and_its_actions(key: str) -> None:
+    """Suppositions, their uses and the actions are there after a refresh."""
     app = visit("what-if", key)
     app.selectbox(key="suppose_kind").select("fault from the catalogue").run()
     for fault in ("pull F1", "pull F2"):
@@ -90,6 +91,7 @@ def test_suspects_keep_the_question_and_the_next_page_the_case_that_is_typed(key
 
 
 def test_other_pages_of_the_lab_keep_what_was_chosen(key: str) -> None:
+    """Fields of the other lab pages are there after a refresh."""
     app = visit("pairs", key)
     chosen(app, pairs_edits=["pull F1", "pull F2"])
     app = visit("instead", key)
@@ -100,6 +102,7 @@ def test_other_pages_of_the_lab_keep_what_was_chosen(key: str) -> None:
 
 
 def test_a_described_car_keeps_its_name_and_its_bit_rates(key: str) -> None:
+    """A refresh gives back the title and the bit rates of the table."""
     rows = [{"module": "ECM", "bus": "main"}, {"module": "BCM", "bus": "main"}]
     empty = {"place": None, "fuse": "", "ground": "", "inline": "", "hears": "", "sends": ""}
     table = {"title": "Van", "rows": [empty | row for row in rows], "bitrates": {}}
@@ -111,6 +114,7 @@ def test_a_described_car_keeps_its_name_and_its_bit_rates(key: str) -> None:
 
 
 def test_an_author_finds_the_draft_again(key: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every field of a draft is there in a new session."""
     monkeypatch.setattr(classroom, "let_in", lambda: True)
     chosen(visit("author", key), draft_exercise="Quite my own", draft_tools=["eye", "scan"])
     again = visit("author", key)
@@ -132,6 +136,7 @@ def test_what_was_kept_and_is_nothing_of_ours_harms_no_page(page: str, key: str)
 
 @pytest.mark.parametrize("text", ["", "[]", "{"])
 def test_what_cannot_be_read_is_nothing(text: str, key: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A kept text that is no JSON of ours leaves the fields empty."""
     kept.keep(KIND, key, text)
     state: dict[str, Any] = {}
     monkeypatch.setattr("ui.state.kept_fields.st.session_state", state)
@@ -142,6 +147,7 @@ def test_what_cannot_be_read_is_nothing(text: str, key: str, monkeypatch: pytest
 def test_only_fields_are_taken_up_and_only_with_values_of_their_kind(
     key: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """Unknown names and values of another type are not put into the session."""
     state: dict[str, Any] = {"what_if_own": "scan"}
     told = {"held": "x", "case_title": 7, "story_name": "Water", "use pull F1": "always", "what_if_own": "x"}
     kept.keep(KIND, key, json.dumps(told))

@@ -34,6 +34,7 @@ def at_cursors(picture: Picture) -> tuple[tuple[float, float], ...]:
 
 @pytest.mark.parametrize("name", BY_NAME)
 def test_levels_at_rest_are_the_solved_ones(sweeps: Sweeps, name: str) -> None:
+    """The scope shows the voltages that the network solves for a recessive line."""
     bench, picture = sweeps[name]
     for one, (rest_v, _) in zip(picture.channels, at_cursors(picture), strict=True):
         assert now(bench).between(one.a, one.b) == pytest.approx(rest_v, abs=0.005)  # a probe has 10 Mohm
@@ -41,6 +42,7 @@ def test_levels_at_rest_are_the_solved_ones(sweeps: Sweeps, name: str) -> None:
 
 @pytest.mark.parametrize("name", ["healthy", "low-on-ground", "high-open", "one-terminator"])
 def test_levels_of_the_first_bit_are_the_solved_ones(sweeps: Sweeps, name: str) -> None:
+    """The scope shows the voltages that the network solves for a dominant bit."""
     bench, picture = sweeps[name]
     assert bench.observed is not None
     identifier = picture.frames[0][2]
@@ -52,6 +54,7 @@ def test_levels_of_the_first_bit_are_the_solved_ones(sweeps: Sweeps, name: str) 
 
 @pytest.mark.parametrize("name", FLAT)
 def test_where_nobody_reads_himself_the_lines_stay_at_rest(sweeps: Sweeps, name: str) -> None:
+    """A sender that cannot read its own bits goes bus-off, and the lines stay at rest."""
     _, picture = sweeps[name]
     # each attempt before bus-off moves them by some millivolts, across the short's own resistance
     assert [True, True] == [float(one.volt.max() - one.volt.min()) < 0.02 for one in picture.channels]
@@ -66,6 +69,7 @@ def test_where_nobody_reads_himself_the_lines_stay_at_rest(sweeps: Sweeps, name:
 def test_where_the_lines_stand_tells_the_short(
     sweeps: Sweeps, name: str, high_v: float, low_v: float
 ) -> None:
+    """Each short holds its line at a level of its own."""
     (high, _), (low, _) = at_cursors(sweeps[name][1])
     assert (high_v, low_v) == (pytest.approx(high, abs=0.15), pytest.approx(low, abs=0.15))
 
@@ -98,6 +102,7 @@ def test_without_company_the_acknowledge_slot_stays_empty_and_the_frame_comes_ag
 
 
 def test_a_swapped_module_pulls_the_lines_the_wrong_way_and_error_flags_follow(sweeps: Sweeps) -> None:
+    """A swapped pair drives the difference negative, and others answer with error flags."""
     bench, picture = sweeps["swapped"]
     high, low = picture.channels
     driven = now(bench).while_dominant("ECM.powertrain")
@@ -109,6 +114,7 @@ def test_a_swapped_module_pulls_the_lines_the_wrong_way_and_error_flags_follow(s
 
 
 def test_a_missing_terminator_lifts_every_level(sweeps: Sweeps) -> None:
+    """With one terminator left the dominant voltage is higher."""
     tops = {name: float(sweeps[name][1].channels[0].volt.max()) for name in ("healthy", "one-terminator")}
     first = {name: at_cursors(sweeps[name][1])[0][1] for name in ("healthy", "one-terminator")}
     assert tops["healthy"] + 0.1 < tops["one-terminator"]
@@ -116,6 +122,7 @@ def test_a_missing_terminator_lifts_every_level(sweeps: Sweeps) -> None:
 
 
 def test_the_command_saves_ten_pictures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The command writes one numbered PNG for each condition."""
     monkeypatch.setattr(pictures, "CONDITIONS", CONDITIONS[:2])
     pictures.main(tmp_path / "new")
     saved = sorted((tmp_path / "new").iterdir())
@@ -125,6 +132,7 @@ def test_the_command_saves_ten_pictures(tmp_path: Path, monkeypatch: pytest.Monk
 
 
 def test_the_same_sweep_is_drawn_once_and_the_cursors_lie_over_it(sweeps: Sweeps) -> None:
+    """Moving a cursor draws no new image."""
     again = taken(LineState("healthy", "", ()), TEACHING)[1]
     picture = sweeps["healthy"][1]
     assert digest(again) == digest(picture)

@@ -118,6 +118,7 @@ BAY = [
 
 @pytest.mark.parametrize("race", BAY, ids=lambda race: f"{race.button} -> {race.does[0]}")
 def test_what_is_chosen_and_pressed_at_once_is_done_at_the_car(race: Race) -> None:
+    """A button acts on what its lists show when it is pressed, on every panel."""
     app = opened("bay", held_of(race.car), race.panel, pause_s=0, **race.before)
     app = at_once(app, race.button, **race.choices)
     assert [] == [error.value for error in app.error]
@@ -140,6 +141,7 @@ def test_what_is_chosen_and_pressed_at_once_is_done_at_the_car(race: Race) -> No
 def test_what_cannot_be_done_with_what_is_chosen_now_is_told_in_one_sentence(
     panel: str, choices: dict[str, Any], button: str, words: str, before: dict[str, Any]
 ) -> None:
+    """A button whose choice has become impossible is refused and changes nothing."""
     app = at_once(opened("bay", held_of("teaching-car.yaml"), panel, **before), button, **choices)
     (error,) = app.error
     assert words in error.value
@@ -147,6 +149,7 @@ def test_what_cannot_be_done_with_what_is_chosen_now_is_told_in_one_sentence(
 
 
 def test_a_log_that_was_taken_up_is_not_taken_up_by_a_second_click() -> None:
+    """The second click on the same log is refused in one sentence."""
     held = held_of("six-modules.yaml")
     held.bench.do_all(["pull F1", "scan"])
     bench_jobs.start_again()(held, lambda share: None)
@@ -191,6 +194,7 @@ LAB = [
 def test_what_is_chosen_and_pressed_at_once_is_asked_of_the_lab(
     race: LabRace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """The lab gets what the fields show when the button is pressed."""
     asked: dict[Any, Any] = {}
     monkeypatch.setattr(f"ui.{race.asks}", lambda *told, **more: asked.update(enumerate(told), **more))
     monkeypatch.setattr("ui.state.lab_work.start", lambda name, task: task(None, None, None))
@@ -204,6 +208,7 @@ def test_what_is_chosen_and_pressed_at_once_is_asked_of_the_lab(
 
 
 def test_suspects_are_searched_for_what_is_chosen_now(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The search gets the number of faults, the time and the kinds chosen at the click."""
     asked: dict[str, Any] = {}
 
     class Asked(Exception):
@@ -259,6 +264,7 @@ PAGES: list[tuple[str, dict[str, Any], str, Callable[[AppTest], Any], Any]] = [
 def test_what_is_chosen_and_pressed_at_once_is_done_on_a_page(
     page: str, choices: dict[str, Any], button: str, shows: Callable[[AppTest], Any], expected: Any
 ) -> None:
+    """Buttons of the other pages act on what their lists show at the click."""
     held = held_of("six-modules.yaml")
     held.bench.do_all(MORNING)
     assert expected == shows(at_once(opened(page, held), button, **choices))
@@ -275,6 +281,7 @@ def test_two_clicks_on_a_case_that_is_not_drawn_yet_are_two_changes() -> None:
 
 
 def test_a_bit_rate_goes_into_the_bay_with_the_click() -> None:
+    """A bit rate chosen just before the click is in the car that is taken."""
     table = CarTable("Van", [Row("ECM", "main"), Row("BCM", "main")])
     app = opened("describe", held_of("six-modules.yaml"), quick=table)
     choose(app, "quick_rate main", 250_000)
@@ -315,12 +322,14 @@ def room(monkeypatch: pytest.MonkeyPatch) -> Iterator[Room]:
 
 
 def test_the_log_of_whoever_is_chosen_is_replayed(room: Room) -> None:
+    """The replay shows the student who is chosen at the click."""
     app = opened("replay", replay_attempt=room.attempts[0])
     app = at_once(app, "replay_next", replay_which=room.attempts[1])
     assert "### 1 of 1: wait 2 s" in [one.value for one in app.markdown]
 
 
 def test_the_board_acts_on_whoever_and_whatever_is_chosen(room: Room) -> None:
+    """Each button of the board acts on the student and exercise chosen at the click."""
     ben, second = room.students[1], room.given[1]
     app = opened("board", class_id=room.groups[0].id, board_student=room.students[0].id)
     exercise = f"board_exercise_{room.groups[0].id}"
@@ -339,6 +348,7 @@ def test_the_board_acts_on_whoever_and_whatever_is_chosen(room: Room) -> None:
 
 
 def test_the_page_of_classes_acts_on_the_class_that_is_chosen(room: Room) -> None:
+    """Each button acts on the class chosen at the click."""
     first, second = room.groups
     names = list(shipped_exercises())
     app = opened("classes", class_id=first.id, give_names=names[:1])
@@ -355,6 +365,7 @@ def test_the_page_of_classes_acts_on_the_class_that_is_chosen(room: Room) -> Non
 
 
 def test_an_author_gives_what_stands_in_the_fields(room: Room) -> None:
+    """The exercise that is given is that of the fields at the click."""
     app = opened("author")
     names = list(shipped_exercises())
     app = at_once(app, "author_take", author_from=names[1])

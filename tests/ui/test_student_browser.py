@@ -20,6 +20,7 @@ def log(page: Page) -> str:
 
 
 def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(started: Browser, address: str) -> None:
+    """A student alone solves an exercise, and a refresh on the way loses nothing."""
     page = opened(started, address, viewport={"width": 1366, "height": 900})
     button(page, "Exercises, in a class or alone")
     button(page, "Open a desk of my own")
@@ -55,6 +56,7 @@ def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(started: Browser, a
 def test_on_a_phone_the_exercise_fits_and_can_be_worked(
     started: Browser, address: str, records_url: str
 ) -> None:
+    """On a narrow screen every panel of an exercise fits and works."""
     key, task = _student(records_url)
     page = opened(started, f"{address}/?student={key}&exercise={task}", viewport=PHONE)
     expect(page.locator(".st-key-order")).to_be_visible()
@@ -70,6 +72,7 @@ def test_on_a_phone_the_exercise_fits_and_can_be_worked(
 def test_the_instructors_word_arrives_within_seconds(
     started: Browser, address: str, records_url: str
 ) -> None:
+    """A message and a pause reach the student's open page without a click."""
     key, task = _student(records_url)
     records = Records(records_url)
     student = records.students.with_key(key)

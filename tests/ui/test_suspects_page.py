@@ -37,6 +37,7 @@ def told(app: AppTest, what: str) -> str:
 
 
 def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
+    """The search finds the fault that is in the car, and the next check is offered."""
     held = held_of("six-modules.yaml", ("pull F5",))
     held.bench.do_all(LOG)
     app = after(opened("suspects", held), "suspects_find", WORK)
@@ -57,6 +58,7 @@ def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
 
 
 def test_a_change_made_at_the_beginning_can_be_taken_as_not_known() -> None:
+    """With the switch on, the first change of the log counts as the hidden fault."""
     held = held_of("six-modules.yaml")
     held.bench.do_all(["wait 20 s", "unplug ABS", *LOG])
     app = opened("suspects", held)
@@ -68,6 +70,7 @@ def test_a_change_made_at_the_beginning_can_be_taken_as_not_known() -> None:
 
 
 def test_other_kinds_of_faults_are_suspects_where_they_are_chosen() -> None:
+    """Faults beyond off, out and open are searched only if chosen."""
     held = held_of("six-modules.yaml", ("corrode G1 8 ohm",))
     held.bench.do_all([*LOG, "measure volts G1 to BAT-"])
     app = opened("suspects", held)
@@ -82,6 +85,7 @@ def test_other_kinds_of_faults_are_suspects_where_they_are_chosen() -> None:
 
 
 def test_the_suspects_of_a_case_are_asked_about_its_own_car() -> None:
+    """A case is explained with its car, not with the one in the bay."""
     case = read_case(shipped_cases()["beehive-ground"])
     app = AppTest.from_function(_page, default_timeout=60)
     app.session_state["held"], app.session_state["jobs"] = held_of("six-modules.yaml"), []

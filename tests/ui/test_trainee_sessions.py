@@ -118,6 +118,7 @@ def proven(page: Page) -> None:
 
 
 def test_no_communication_because_of_a_lost_ground(page: Page) -> None:
+    """A trainee finds a lost ground by scan, meter and repair."""
     arrives(page, TEACHING, "open G2")
     ignition_on(page)
     assert "5 of 8 modules answer" in scan(page)
@@ -144,6 +145,7 @@ def test_no_communication_because_of_a_lost_ground(page: Page) -> None:
 
 
 def test_a_line_on_ground_is_found_by_unplugging_while_watching_the_meter(page: Page) -> None:
+    """A trainee finds a short by unplugging connectors one after another."""
     arrives(page, TEACHING, "short IPC:body.H to IPC:0 0.3 ohm")
     ignition_on(page)
     scan(page)
@@ -173,6 +175,7 @@ def test_a_line_on_ground_is_found_by_unplugging_while_watching_the_meter(page: 
 
 
 def test_a_shorted_sensor_on_the_five_volt_reference(page: Page) -> None:
+    """A trainee finds the sensor that pulls the reference down."""
     arrives(page, TEACHING, "short throttle_sensor:1 to throttle_sensor:3 0.5 ohm")
     ignition_on(page)
     assert "8 of 8 modules answer" in scan(page)

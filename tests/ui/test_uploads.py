@@ -65,6 +65,7 @@ def saved_log() -> str:
 
 @pytest.mark.parametrize("mutate", MUTATIONS, ids=lambda mutate: mutate.__name__)
 def test_a_spoilt_log_of_busbay(mutate: Callable[[str, random.Random], str]) -> None:
+    """A log with anything broken in it is refused in one sentence, or opens whole."""
     whole = saved_log()
 
     def spoilt(seed: int, dice: random.Random) -> Callable[[], object]:
@@ -90,6 +91,7 @@ def bus_log(folder: Path, ending: str) -> str:
 
 @pytest.mark.parametrize("ending", LOG_FORMATS)
 def test_a_spoilt_log_of_a_bus(ending: str, tmp_path: Path) -> None:
+    """A recorded bus log with anything broken in it is refused in one sentence, or read."""
     whole = bus_log(tmp_path, ending)
     path = tmp_path / f"log.{ending}"
 
@@ -114,11 +116,13 @@ def test_a_database_with_something_else_where_a_time_should_be(tmp_path: Path) -
     "text", ["[" * 200_000, '{"car_name": ' * 100_000, '{"car_name": "x", "car": "", "bench": []}']
 )
 def test_a_text_of_nothing_but_brackets_is_no_log(text: str) -> None:
+    """Deep nesting is refused like any other text that is no log."""
     with pytest.raises(Problem, match=r"this (file )?is no (log of busbay|saved bench)|line 1"):
         restore(text)
 
 
 def test_restoring_a_long_log_can_be_called_off() -> None:
+    """Calling off stops the replay of a restored log."""
     log = json.loads(saved_log())
     log["bench"]["log"] = ["wait 24 h"] * 50
     told: list[float] = []
