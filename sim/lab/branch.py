@@ -19,24 +19,29 @@ from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
 from sim.lab.compare import look_alike
 from sim.lab.report import Rows, Section, as_html
-from sim.lab.run import Sight, Trial, bench_of, sight_of
+from sim.lab.run import Sight, ThingKind, Trial, bench_of, sight_of
 from sim.lab.workshop import Progress, Stop, Stopped, never, quiet
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 
 SAME_MOMENT_S = 0.01  # two futures that end nearer than this end together
-ABSENT = {"code": "no code", "module": "not asked", "other": "not done"}
+ABSENT = {
+    ThingKind.CODE: "no code",
+    ThingKind.MODULE: "not asked",
+    ThingKind.TESTER: "not done",
+    ThingKind.OTHER: "not done",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class BranchRow:
-    """One thing that could be seen in a future; `kind`: seat, lamp, module, code, other."""
+    """One thing that could be seen in a future."""
 
     what: str
     was: str
     instead: str
     differs: bool
-    kind: str
+    kind: ThingKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,33 +156,24 @@ class _Counted:
         return sight
 
 
-_Key = tuple[str, str]  # kind, thing
+_Key = tuple[ThingKind, str]  # kind, thing
 _Value = str | float
 
 
 def _seen(sights: Sequence[Sight]) -> Iterator[tuple[_Key, _Value]]:
     """What could be seen of a future: whether it cranked and fired, the seat in the end, what was asked."""
-    yield ("seat", "starter"), "turned" if any(one.cranked for one in sights) else "did not turn"
-    yield ("seat", "engine fired"), "yes" if any(one.started for one in sights) else "no"
-    for what, word in sights[-1].seat().items():
-        is_lamp = what.startswith("lamp ")
-        yield ("lamp" if is_lamp else "seat", what if is_lamp else f"{what} in the end"), word
-    last = sights[-1]
-    yield (
-        ("seat", "modules that answer"),
-        f"{len(last.answering)} of {len(last.answering) + len(last.silent)}",
-    )
-    for one in sights:
-        for what, value in one.found().items() if one.power is None else ():
-            yield ("other", what), value
-    for what, value in last.found().items():
-        yield (_kind(what, last), what), value
-
-
-def _kind(what: str, scan: Sight) -> str:
-    if what in scan.answering or what in scan.silent:
-        return "module"
-    return "code" if what in {f"{module} {code}" for module, code, _ in scan.codes} else "other"
+    seat, last = ThingKind.SEAT, sights[-1]
+    yield (seat, "starter"), "turned" if any(one.cranked for one in sights) else "did not turn"
+    yield (seat, "engine fired"), "yes" if any(one.started for one in sights) else "no"
+    for thing in last.seat_things():
+        yield (
+            (thing.kind, thing.what if thing.kind == ThingKind.LAMP else f"{thing.what} in the end"),
+            thing.value,
+        )
+    answering = len(last.answering)
+    yield (seat, "modules that answer"), f"{answering} of {answering + len(last.silent)}"
+    for sight in (*(one for one in sights if one.power is None), last):
+        yield from (((thing.kind, thing.what), thing.value) for thing in sight.found_things())
 
 
 def _row(key: _Key, one: dict[_Key, _Value], other: dict[_Key, _Value]) -> BranchRow:

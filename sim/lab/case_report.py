@@ -34,7 +34,14 @@ def table_json(table: CaseTable) -> str:
             {**asdict(one), "reproduces_all": one.reproduces_all, "says": table.case.stories[one.story].says}
             for one in table.verdicts
         ],
-        "experiments": [asdict(one) for one in table.separations],
+        "experiments": [
+            {
+                "experiment": one.experiment,
+                "groups": one.groups,
+                "shows": [[str(what), *values] for what, values in one.shows],
+            }
+            for one in table.separations
+        ],
     }
     return json.dumps(data, ensure_ascii=False, indent=1)
 

@@ -5,16 +5,18 @@ Not modelled: reading errors beyond the tolerance.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import isclose
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from sim.lab.case import CaseStep, Evidence
 from sim.lab.run import FLOATING, Sight
 
 READABLE = 0.02  # two readings closer than this share of the larger are taken as one; common practice
 READABLE_LEAST = 0.02  # V, ohm, A
+
+Key = TypeVar("Key", bound=Hashable)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +134,7 @@ def _compared_reading(seen: Evidence, last: Sight) -> Compared:
     return Compared(last.action, wanted, says, off - seen.within)
 
 
-def look_alike(one: dict[str, str | float], other: dict[str, str | float]) -> bool:
+def look_alike(one: Mapping[Key, str | float], other: Mapping[Key, str | float]) -> bool:
     """Would a person with a meter call these the same?"""
     return one.keys() == other.keys() and all(readings_alike(one[what], other[what]) for what in one)
 

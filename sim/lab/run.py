@@ -15,9 +15,10 @@ import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass
+from enum import StrEnum
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import sim
 from sim.bench.bench import Bench, BenchWithoutReasons, Outcome
@@ -53,6 +54,26 @@ class Trial:
     fidelity: Fidelity = "stream"
 
 
+class ThingKind(StrEnum):
+    """What kind of thing a sight shows."""
+
+    SEAT = "seat"
+    LAMP = "lamp"
+    TESTER = "tester"
+    MODULE = "module"
+    CODE = "code"
+    OTHER = "other"
+
+
+class Thing(NamedTuple):
+    """Something that a sight shows: what it is, and its value. `module`: that of a code."""
+
+    kind: ThingKind
+    what: str
+    value: str | float
+    module: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Sight:
     """What could be seen when an action was over.
@@ -85,23 +106,36 @@ class Sight:
 
     def seat(self) -> dict[str, str]:
         """What the driver's seat showed, thing by thing."""
-        lamps = {
-            f"lamp {name}": word for names, word in ((self.lit, "lit"), (self.dark, "dark")) for name in names
-        }
-        return {"engine": self.engine, "ignition": self.ignition, "cluster": self.cluster, **lamps}
+        return {one.what: str(one.value) for one in self.seat_things()}
 
     def found(self) -> dict[str, str | float]:
         """What the action itself brought to light, thing by thing: nothing for most actions."""
+        return {one.what: one.value for one in self.found_things()}
+
+    def seat_things(self) -> Iterator[Thing]:
+        """What the driver's seat showed, with kinds."""
+        for what, word in (("engine", self.engine), ("ignition", self.ignition), ("cluster", self.cluster)):
+            yield Thing(ThingKind.SEAT, what, word)
+        for names, word in ((self.lit, "lit"), (self.dark, "dark")):
+            yield from (Thing(ThingKind.LAMP, f"lamp {name}", word) for name in names)
+
+    def found_things(self) -> Iterator[Thing]:
+        """What the action itself brought to light, with kinds."""
         if self.refused:
-            return {self.action: f"cannot be done: {self.refused}"}
-        if self.display:
-            return {self.action: self.display if self.reading is None else self.reading}
-        parts: dict[str, str | float] = {f"{self.action}: {name}": word for name, word in self.asked}
-        if self.power is not None:
-            parts["tester"] = "has power" if self.power else "no power"
-            parts.update(dict.fromkeys(self.answering, "answers") | dict.fromkeys(self.silent, "silent"))
-            parts.update({f"{module} {code}": state for module, code, state in self.codes})
-        return parts
+            yield Thing(ThingKind.OTHER, self.action, f"cannot be done: {self.refused}")
+        elif self.display:
+            yield Thing(ThingKind.OTHER, self.action, self.display if self.reading is None else self.reading)
+        else:
+            yield from (Thing(ThingKind.OTHER, f"{self.action}: {name}", word) for name, word in self.asked)
+            if self.power is not None:
+                yield from self._scanned()
+
+    def _scanned(self) -> Iterator[Thing]:
+        yield Thing(ThingKind.TESTER, "tester", "has power" if self.power else "no power")
+        for names, word in ((self.answering, "answers"), (self.silent, "silent")):
+            yield from (Thing(ThingKind.MODULE, name, word) for name in names)
+        for module, code, state in self.codes:
+            yield Thing(ThingKind.CODE, f"{module} {code}", state, module)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,17 +2,53 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from enum import IntEnum
+from typing import NamedTuple
 
 from sim.lab.case import Case, Story, trial_of
 from sim.lab.compare import fired_words, look_alike, readings_alike, turned_words
 from sim.lab.report import Rows
-from sim.lab.run import Account
+from sim.lab.run import Account, Sight, Thing, ThingKind
 from sim.lab.workshop import Stop, Workshop, never
 from sim.vehicle.problems import EditProblem
+
+# The order in which a table shows things: who answers, the driver's seat, other findings, codes.
+RANKS = {
+    ThingKind.TESTER: 0,
+    ThingKind.MODULE: 0,
+    ThingKind.SEAT: 1,
+    ThingKind.LAMP: 1,
+    ThingKind.OTHER: 2,
+    ThingKind.CODE: 3,
+}
+
+
+class ShownLater(NamedTuple):
+    """Something that an action of an experiment shows. `module`: that of a code; `after`: which action."""
+
+    kind: ThingKind
+    what: str
+    module: str
+    after: str
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.after}"
+
+    @property
+    def rank(self) -> int:
+        """Where it belongs in the table."""
+        return RANKS[self.kind]
+
+    @property
+    def holder(self) -> str:
+        """The module that answers or holds the code."""
+        return self.module or ("" if self.rank else self.what)
+
+    @property
+    def name(self) -> str:
+        """What it is besides its holder; nothing of an answer."""
+        return self.what.removeprefix(f"{self.module} ") if self.rank else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +60,7 @@ class Separation:
 
     experiment: tuple[str, ...]
     groups: tuple[tuple[str, ...], ...]
-    shows: tuple[tuple[str, tuple[str, ...]], ...]
+    shows: tuple[tuple[ShownLater, tuple[str, ...]], ...]
 
     @property
     def separates(self) -> bool:
@@ -57,18 +93,22 @@ def separations(
     return tuple(sorted(found, key=lambda one: -len(one.groups)))
 
 
-def _seen_after(account: Account, done: int) -> dict[str, str | float]:
-    parts: dict[str, str | float] = {}
+def _seen_after(account: Account, done: int) -> dict[ShownLater, str | float]:
+    parts: dict[ShownLater, str | float] = {}
     for place, sight in enumerate(account.sights[done:], start=1):
-        turned: dict[str, str | float] = {
-            "starter": turned_words(sight.cranked),
-            "fired": fired_words(sight.started),
-        }
-        told = {f"{sight.action}, in words": " ".join(sight.notes)} if sight.notes else {}
-        in_words = told if sight.reading is None else {}  # a meter's notes are about its reading
-        for what, value in {**sight.seat(), **turned, **sight.found(), **in_words}.items():
-            parts[f"{what} (after '{sight.action}', action {place} of the experiment)"] = value
+        after = f"(after '{sight.action}', action {place} of the experiment)"
+        for kind, what, value, module in _things(sight):
+            parts[ShownLater(kind, what, module, after)] = value
     return parts
+
+
+def _things(sight: Sight) -> Iterator[Thing]:
+    yield from sight.seat_things()
+    yield Thing(ThingKind.SEAT, "starter", turned_words(sight.cranked))
+    yield Thing(ThingKind.SEAT, "fired", fired_words(sight.started))
+    yield from sight.found_things()
+    if sight.notes and sight.reading is None:  # a meter's notes are about its reading
+        yield Thing(ThingKind.OTHER, f"{sight.action}, in words", " ".join(sight.notes))
 
 
 def _refuse_what_never_works(accounts: Sequence[Account], done: int) -> None:
@@ -78,7 +118,7 @@ def _refuse_what_never_works(accounts: Sequence[Account], done: int) -> None:
 
 
 def _separation(
-    plan: tuple[str, ...], names: tuple[str, ...], after: Sequence[dict[str, str | float]]
+    plan: tuple[str, ...], names: tuple[str, ...], after: Sequence[dict[ShownLater, str | float]]
 ) -> Separation:
     groups: list[list[int]] = []
     for k, seen in enumerate(after):
@@ -92,47 +132,19 @@ def _separation(
     things = dict.fromkeys(thing for seen in firsts for thing in seen)
     shows = tuple(
         (thing, tuple(_shown(seen.get(thing)) for seen in firsts))
-        for thing in sorted(things, key=rank_of)
+        for thing in sorted(things, key=lambda one: one.rank)
         if any(not readings_alike(firsts[0].get(thing), seen.get(thing)) for seen in firsts)
     )
     return Separation(plan, tuple(tuple(names[k] for k in group) for group in groups), shows)
 
 
-class Rank(IntEnum):
-    """The order in which a table shows things: who answers, the driver's seat, other findings, codes."""
-
-    ANSWERS = 0
-    SEAT = 1
-    FOUND = 2
-    CODES = 3
-
-
-SEAT_SHOWS = ("engine", "ignition", "cluster", "starter", "fired", "lamp")
-
-
-def rank_of(thing: str) -> Rank:
-    """Where something that was seen belongs in the table."""
-    words = thing.partition(" (after ")[0].split()
-    if len(words) == 2 and re.fullmatch(r"[PCBU][0-9A-F]{4}(-[0-9A-F]{2})?", words[1]):
-        return Rank.CODES
-    if words[0] in SEAT_SHOWS:
-        return Rank.SEAT
-    return Rank.ANSWERS if len(words) == 1 else Rank.FOUND
-
-
-def table_rows(shows: Sequence[tuple[str, tuple[str, ...]]]) -> tuple[tuple[str, ...], ...]:
+def table_rows(shows: Iterable[tuple[ShownLater, tuple[str, ...]]]) -> tuple[tuple[str, ...], ...]:
     """Rows of a table; modules that fare alike are one row, and so are those that hold one code alike."""
-    rows: dict[tuple[Rank, str, str, tuple[str, ...]], list[str]] = {}
+    rows: dict[tuple[int, str, str, tuple[str, ...]], list[str]] = {}
     for thing, values in shows:
-        what, after, when = thing.partition(" (after ")
-        rank = rank_of(thing)
-        module, _, code = what.partition(" ")
-        name, holder = (
-            ("", what) if rank == Rank.ANSWERS else (code, module) if rank == Rank.CODES else (what, "")
-        )
-        rows.setdefault((rank, name, after + when, values), []).append(holder)
+        rows.setdefault((thing.rank, thing.name, thing.after, values), []).append(thing.holder)
     return tuple(
-        (_row_name(name, holders) + when, *values) for (_, name, when, values), holders in rows.items()
+        (f"{_row_name(name, holders)} {after}", *values) for (_, name, after, values), holders in rows.items()
     )
 
 

@@ -12,8 +12,8 @@ from sim.lab.compare import misses
 from sim.lab.grid import run_grid
 from sim.lab.grid_table import Choice
 from sim.lab.report import DISCLAIMER
-from sim.lab.run import FLOATING, Sight
-from sim.lab.separation import Rank, rank_of, separations, table_rows
+from sim.lab.run import FLOATING, Sight, ThingKind
+from sim.lab.separation import RANKS, separations, table_rows
 from sim.lab.stories import try_stories
 from sim.lab.workshop import Workshop
 from sim.vehicle.problems import EditProblem, FileProblem
@@ -195,7 +195,9 @@ def test_an_experiment_that_tells_two_stories_apart(here: Workshop) -> None:
     two = {name: small.stories[name] for name in ("fuse", "fuse and door")}
     first, second = separations(small, two, [["wait 1 s"], ["scan"]], workshop=here)
     assert (("scan",), True) == (first.experiment, first.separates)
-    assert ("SRS (after 'scan', action 1 of the experiment)", ("answers", "silent")) in first.shows
+    assert ("SRS (after 'scan', action 1 of the experiment)", ("answers", "silent")) in [
+        (str(thing), values) for thing, values in first.shows
+    ]
     assert (("wait 1 s",), (("fuse", "fuse and door"),)) == (second.experiment, second.groups)
 
 
@@ -236,7 +238,7 @@ def test_the_compound_is_a_tie_that_one_experiment_of_eight_breaks(here: Worksho
     assert [("plug TCM", "wait 5 s", "scan")] == [
         one.experiment for one in table.separations if one.separates
     ]
-    shows = dict(table.separations[0].shows)
+    shows = {str(thing): values for thing, values in table.separations[0].shows}
     assert ("stored", "nothing") == shows["ECM U0101-87 (after 'scan', action 3 of the experiment)"]
     assert "1 of 8 experiments would tell the tied stories apart" in table.as_html()
 
@@ -329,9 +331,9 @@ def test_the_table_of_an_experiment_says_who_answers_first_and_codes_last(here: 
     tied = case(**{"  nothing: {}": "  nothing: {}\nexperiments: [[fit F2, plug SRS, wait 6 s, scan]]"})
     two = {"fuse": Story(edits=("pull F2",)), "dark bus": Story(edits=("pull F2", "unplug SRS", "pull F8"))}
     one, *_ = separations(tied, two, [("wait 6 s", "scan")], workshop=here)
-    ranks = [rank_of(thing) for thing, _ in one.shows]
+    ranks = [thing.rank for thing, _ in one.shows]
     assert sorted(ranks) == ranks
-    assert {Rank.ANSWERS, Rank.CODES} <= set(ranks)
+    assert {RANKS[ThingKind.MODULE], RANKS[ThingKind.CODE]} <= set(ranks)
     rows = table_rows(one.shows)
     assert len({row[0] for row in rows}) == len(rows) < len(one.shows)
 
@@ -342,5 +344,5 @@ def test_the_sentence_that_decides_is_in_the_table(here: Workshop) -> None:
     alone = Story(edits=tuple(f"pull F{k}" for k in (1, 2, 3, 5, 6)))
     stories = {"healthy": Story(), "alone": alone}
     one, *_ = separations(case(), stories, [(scope,)], workshop=here)
-    words = {thing: values for thing, values in one.shows if ", in words" in thing}
+    words = {str(thing): values for thing, values in one.shows if ", in words" in str(thing)}
     assert any("nobody acknowledges them" in value for values in words.values() for value in values)
