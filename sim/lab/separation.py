@@ -14,7 +14,7 @@ from sim.lab.workshop import Stop, Workshop, never
 from sim.vehicle.problems import EditProblem
 
 # The order in which a table shows things: who answers, the driver's seat, other findings, codes.
-RANKS = {
+RANKS: dict[ThingKind, int] = {
     ThingKind.TESTER: 0,
     ThingKind.MODULE: 0,
     ThingKind.SEAT: 1,
@@ -25,7 +25,7 @@ RANKS = {
 
 
 class ShownLater(NamedTuple):
-    """Something that an action of an experiment shows. `module`: that of a code; `after`: which action."""
+    """What an action of an experiment shows. `module`: that of a code; `after`: which action, in words."""
 
     kind: ThingKind
     what: str
