@@ -39,13 +39,15 @@ KEY_POSITIONS = ("off", "accessory", "run", "crank")
 class Action:
     """One action in normal form: its text, verb and arguments; or the edit or observation that it is.
 
-    verb: the first word of its text; `edit` for an edit, `observe` for an observation.
+    verb: the first word of its text; `edit` for an edit, `observe` for an observation. on: of a switch or
+    the brake.
     """
 
     text: str
     verb: str
     argument: str = ""
     number: float = 0.0
+    on: bool = False
     edit: Edit | None = field(default=None, repr=False)
     observation: Observation | None = field(default=None, repr=False)
 
@@ -83,7 +85,7 @@ def _brake(words: list[str], car: Car) -> Action:
     if words not in (["on"], ["off"]):
         raise EditProblem("write 'brake on' or 'brake off'")
     _needs_switch(car, "brake", "brake switch")
-    return Action(f"brake {words[0]}", "brake", words[0])
+    return Action(f"brake {words[0]}", "brake", on=words[0] == "on")
 
 
 def _key(words: list[str], car: Car) -> Action:
@@ -106,7 +108,7 @@ def _switch(words: list[str], car: Car) -> Action:
         raise EditProblem("write 'switch NAME on' or 'switch NAME off'")
     if words[0] not in car.built.switches:
         raise EditProblem(unknown("switch", words[0], car.built.switches))
-    return Action(f"switch {words[0]} {words[1]}", "switch", " ".join(words))
+    return Action(f"switch {words[0]} {words[1]}", "switch", words[0], on=words[1] == "on")
 
 
 def _wait(words: list[str], car: Car) -> Action:

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 
 from sim.bench.actions import Action, parse_action
 from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
-from sim.bench.observations import parse_observation
 from sim.bench.observing import Observed, observe
 from sim.bench.tester import Report, Tester
 from sim.modules.trace import Event, Trace
@@ -213,7 +212,8 @@ _Progress = Callable[[float], None] | None
 
 
 def _edit(bench: Bench, action: Action, progress: _Progress) -> _Done:
-    edit = parse_edit(action.text, bench.live.car)
+    edit = action.edit
+    assert edit is not None  # what this verb means
     if edit.kind == "theory":
         raise EditProblem(
             "a theory is about how the car was built: start a bench with it, or branch this one"
@@ -243,8 +243,7 @@ def _press(bench: Bench, action: Action, progress: _Progress) -> _Done:
 
 
 def _brake(bench: Bench, action: Action, progress: _Progress) -> _Done:
-    on = action.argument == "on"
-    bench._operate("brake", on, f"a foot {'goes on' if on else 'leaves'} the brake pedal")
+    bench._operate("brake", action.on, f"a foot {'goes on' if action.on else 'leaves'} the brake pedal")
     return _NOTHING
 
 
@@ -272,8 +271,8 @@ def _fob(bench: Bench, action: Action, progress: _Progress) -> _Done:
 
 
 def _switch(bench: Bench, action: Action, progress: _Progress) -> _Done:
-    name, word = action.argument.split()
-    bench._operate(bench.car.built.switches[name].operated_by, word == "on", f"{name} is switched {word}")
+    name, word = action.argument, "on" if action.on else "off"
+    bench._operate(bench.car.built.switches[name].operated_by, action.on, f"{name} is switched {word}")
     return _NOTHING
 
 
@@ -299,7 +298,8 @@ def _unlock(bench: Bench, action: Action, progress: _Progress) -> _Done:
 
 
 def _observe(bench: Bench, action: Action, progress: _Progress) -> _Done:
-    bench.observed = observe(bench.live, parse_observation(action.text, bench.live.car))
+    assert action.observation is not None  # what this verb means
+    bench.observed = observe(bench.live, action.observation)
     return _NOTHING
 
 
