@@ -1,1 +1,1 @@
-"""Exercises: a work order, a car with hidden edits, shop time, hand-in and debrief."""
+"""Exercises: a work order, a car with hidden edits, labor time, hand-in and debrief."""

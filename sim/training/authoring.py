@@ -4,8 +4,8 @@
     fields |= {"exercise": "Tail lamps", "topic": "fuses", ...}
     exercise_from_text(exercise_file(fields), "tail-lamps.yaml")
 
-A field is a text; one that lists something has a line for each. `faults` is how many faults there are behind
-the same words; what each of them has of its own is in fields named by `of_fault`. `seed` matters where
+A field is a text; one that lists something has a line for each. `faults` is how many faults share the work
+order; what each of them has of its own is in fields named by `of_fault`. `seed` matters where
 something opens now and then, by chance.
 """
 
@@ -36,8 +36,8 @@ FOLD_AT = 90  # letters beyond which a text is folded over several lines
 def taken_from(bench: Bench) -> dict[str, str]:
     """The fields `arrives`, `before` and `seed` of an exercise whose car is the one in the bay.
 
-    What was done to the harness and is still so arrives with the car; what was operated meanwhile is what
-    happened before it came in. Raises `EditProblem` where the car is as it should be.
+    What was done to the harness and is still so arrives with the car; what was operated meanwhile happened
+    before it came in. Raises `EditProblem` where the car is as it should be.
     """
     arrives = faults_of(bench)
     if not arrives:
@@ -66,7 +66,7 @@ def faults_of(bench: Bench) -> tuple[str, ...]:
 def solution_from(bench: Bench, arrives: str, before: str) -> str:
     """The field `solution`: what was done in the bay since the car of these fields came in.
 
-    Raises `EditProblem` where another car stands in the bay.
+    Raises `EditProblem` where the car in the bay is another one.
     """
     begun = _lines(before)
     if list(bench.given) != _lines(arrives) or bench.log[: len(begun)] != begun:
@@ -122,13 +122,13 @@ def of_fault(name: str, number: int) -> str:
 
 
 def faults_in(fields: Mapping[str, str]) -> int:
-    """How many faults behind the same words the fields hold."""
+    """How many faults share the work order in these fields."""
     told = fields.get("faults", "")
     return min(max(int(told), 1), MOST_FAULTS) if told.isdecimal() else 1
 
 
 def without_fault(fields: Mapping[str, str], number: int) -> dict[str, str]:
-    """The fields without one of their several faults; those behind it move up."""
+    """The fields without one of their several faults; those after it move up."""
     count = faults_in(fields)
     left = [one for one in range(1, count + 1) if one != number]
     moved = {

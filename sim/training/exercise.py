@@ -2,8 +2,8 @@
 
 Everything in it is invented. `arrives` are the hidden edits (`[]` where nothing is wrong: "no fault found");
 `before` is what happened to the car before it came in, so that codes are stored as on a car that was driven.
-`solution` is a list of actions that finds, repairs and proves. `others` are further faults behind the same
-words, so that neighbours in a class need not have the same car.
+`solution` is a list of actions that finds, repairs and proves. `others` are further faults for the same
+work order, so that neighbors in a class need not have the same car.
 
 Not modelled: customers who leave something out on purpose.
 """
@@ -41,8 +41,11 @@ def _listed(value: object) -> object:
     return [value] if isinstance(value, str) else value
 
 
-Line = Annotated[str, Field(min_length=1, max_length=600)]
-Lines = Annotated[tuple[Line, ...], BeforeValidator(_listed), Field(max_length=MOST_ACTIONS)]
+Sentence = Annotated[str, Field(min_length=1, max_length=600)]
+Sentences = Annotated[tuple[Sentence, ...], BeforeValidator(_listed), Field(max_length=MOST_ACTIONS)]
+
+
+FilePath = tuple[str | int, ...]  # where in a file: keys and places in lists
 
 
 class WorkOrder(Part):
@@ -57,20 +60,20 @@ class Guide(Part):
     """For the instructor: why the car shows what it shows, usual wrong turns, what to ask."""
 
     why: str = Field(min_length=1, max_length=2000)
-    wrong_turns: Lines = ()
-    ask: Lines = ()
+    wrong_turns: Sentences = ()
+    ask: Sentences = ()
 
 
 class OtherFault(Part):
-    """Another fault behind the same work order, with its own solution."""
+    """Another fault for the same work order, with its own solution."""
 
-    arrives: Lines
-    solution: Lines
+    arrives: Sentences
+    solution: Sentences
     why: str = Field(min_length=1, max_length=2000)
 
 
 class Exercise(Part):
-    """A whole exercise file. `minutes` is the shop time to aim for; `proof` what a repair has to show."""
+    """A whole exercise file. `minutes` is the labor time to aim for; `proof` what a repair has to show."""
 
     exercise: str = Field(min_length=1, max_length=120)
     topic: str = Field(min_length=1, max_length=60)
@@ -78,16 +81,16 @@ class Exercise(Part):
     car: str = Field(max_length=60)
     seed: int = Field(0, ge=0, le=2**31)
     work_order: WorkOrder
-    arrives: Lines
-    before: Lines = ()
+    arrives: Sentences
+    before: Sentences = ()
     goal: str = Field(min_length=1, max_length=600)
     tools: tuple[Tool, ...] = TOOLS
     minutes: float = Field(30, gt=0, le=600)
     proof: tuple[Proof, ...] = Field(("scan",), min_length=1)
-    safety: Lines = ()
-    hints: Lines = ()
+    safety: Sentences = ()
+    hints: Sentences = ()
     guide: Guide
-    solution: Lines = ()
+    solution: Sentences = ()
     others: tuple[OtherFault, ...] = Field((), max_length=20)
 
     @cached_property
@@ -102,9 +105,9 @@ class Exercise(Part):
         return apply_all(self.whole_car, theories)
 
     def bench(self, reasons: bool = True) -> Bench:
-        """The car as it stands in the bay when the student gets it; without reasons it is twice as fast.
+        """The car as it is in the bay when the student gets it; without reasons it is twice as fast.
 
-        A whole class gets it: who is not the first has it at once.
+        Without reasons it is made ready once for a whole class.
         """
         return self.driven_in(Bench) if reasons else self.for_a_class.bench()
 
@@ -180,7 +183,7 @@ def _check(exercise: Exercise) -> None:
     with _at("car"):
         if exercise.car not in known:
             raise Problem(f"no car '{exercise.car}'{did_you_mean(exercise.car, known)}")
-    faults: list[tuple[tuple[str | int, ...], Lines, Lines]] = [((), exercise.arrives, exercise.solution)]
+    faults: list[tuple[FilePath, Sentences, Sentences]] = [((), exercise.arrives, exercise.solution)]
     faults += [(("others", k), other.arrives, other.solution) for k, other in enumerate(exercise.others)]
     for path, arrives, solution in faults:
         car = _arrived(exercise.whole_car, arrives, (*path, "arrives"))
@@ -193,7 +196,7 @@ def _check(exercise: Exercise) -> None:
         _check_solution(solution, car, (*path, "solution"))
 
 
-def _arrived(car: Car, arrives: Lines, path: tuple[str | int, ...]) -> Car:
+def _arrived(car: Car, arrives: Sentences, path: FilePath) -> Car:
     """The car with its hidden edits, theories first: they change how it is built."""
     for place in sorted(range(len(arrives)), key=lambda k: not is_theory(arrives[k])):
         with _at(*path, place):
@@ -204,7 +207,7 @@ def _arrived(car: Car, arrives: Lines, path: tuple[str | int, ...]) -> Car:
     return car
 
 
-def _check_solution(solution: Lines, car: Car, path: tuple[str | int, ...]) -> None:
+def _check_solution(solution: Sentences, car: Car, path: FilePath) -> None:
     for place, text in enumerate(solution):
         with _at(*path, place):
             action = parse_action(text, car)
@@ -216,7 +219,7 @@ def _check_solution(solution: Lines, car: Car, path: tuple[str | int, ...]) -> N
 
 @contextmanager
 def _at(*path: str | int) -> Iterator[None]:
-    """A problem found in here stands at this place of the file."""
+    """A problem raised in here is told with this place of the file."""
     try:
         yield
     except Problem as problem:

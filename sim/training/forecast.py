@@ -94,7 +94,7 @@ class RunSuspects:
     """The suspects of an attempt, each by running its car through the same log.
 
     Single faults of the car's catalogue, blown fuses, shorts, bad grounds and a flat battery, nothing wrong,
-    and the hidden edits. Two faults that nobody can tell apart stay two suspects.
+    and the hidden edits. Two faults that cannot be told apart stay two suspects.
 
     All are run up to the first scan, those that it leaves through the whole log, and the likeliest of these
     through other checks. Students who begin alike share these runs through the workshop's cache.
@@ -209,7 +209,7 @@ class _ToldApart:
 
 
 def parts_of(sight: Sight) -> dict[str, str | float]:
-    """Everything that somebody could see after a step, thing by thing."""
+    """Everything that could be seen after a step, thing by thing."""
     turned = {"starter": "turned" if sight.cranked else "did not turn"}
     return {**sight.seat(), **turned, **sight.found()}
 

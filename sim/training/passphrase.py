@@ -1,12 +1,12 @@
-"""The instructor's passphrase: hashed by Argon2id, wrong tries slowed down and written down.
+"""The instructor's passphrase: hashed by Argon2id, wrong tries slowed down and logged.
 
     door = Door(records.engine)
     door.set_passphrase("correct horse battery")
     token = door.open("correct horse battery", source="127.0.0.1")
     door.knows(token)                   # for so many hours, or until door.leave(token)
 
-After a few wrong tries the door stays closed for a while, twice as long after each further one, for everybody
-and whether or not the next try is right; a try at a closed door is not even looked at.
+After a few wrong tries the door stays closed for a while, twice as long after each further one, for
+everyone, whether or not the next try is right; a try at a closed door is not even looked at.
 
 Not modelled: several instructors with passphrases of their own.
 """
@@ -48,7 +48,7 @@ def check_length(new: str) -> None:
 
 
 class Door:
-    """What stands before the instructor's pages."""
+    """The guard of the instructor's pages."""
 
     def __init__(self, engine: Engine, clock: Callable[[], float] = time.time) -> None:
         self._engine = engine
@@ -57,12 +57,12 @@ class Door:
 
     @property
     def has_passphrase(self) -> bool:
-        """Has a passphrase been set?"""
+        """Whether a passphrase has been set."""
         with reading(self._engine) as connection:
             return connection.execute(select(passphrases.c.id)).first() is not None
 
     def forget_passphrase(self) -> None:
-        """For whoever sits at the machine that holds the records: the next passphrase is the first again."""
+        """Forget the passphrase and end all visits; the next one set is the first again."""
         with writing(self._engine) as connection:
             connection.execute(delete(passphrases))
             connection.execute(delete(tokens))
@@ -84,7 +84,7 @@ class Door:
                 raise Problem("a passphrase was set by somebody else at this moment")
 
     def open(self, said: str, source: str = "") -> str:
-        """Let somebody in, and give a token for the rest of the day; raises `WrongPassphrase` otherwise.
+        """A token for the rest of the day if the passphrase is right; raises `WrongPassphrase` otherwise.
 
         `source` says where the try came from.
         """
@@ -108,14 +108,14 @@ class Door:
         raise WrongPassphrase(f"that is not the passphrase{words}", max(wait_s, 0.0))
 
     def knows(self, token: str) -> bool:
-        """Does this token still let somebody in?"""
+        """Whether this token is still valid."""
         wanted = select(tokens.c.until_s).where(tokens.c.token_hash == hashed(token))
         with reading(self._engine) as connection:
             until_s = connection.execute(wanted).scalar()
         return until_s is not None and self._clock() < until_s
 
     def leave(self, token: str) -> None:
-        """This token lets nobody in any more."""
+        """End a visit: its token is no longer valid."""
         with writing(self._engine) as connection:
             connection.execute(delete(tokens).where(tokens.c.token_hash == hashed(token)))
 

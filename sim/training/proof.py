@@ -1,6 +1,6 @@
 """Does an exercise work? Its scripted solution is played from work order to hand-in, with every check.
 
-For whoever writes exercises, and for the tests: `prove` raises one clear sentence, or tells what it saw.
+For authors of exercises, and for the tests: `prove` raises one clear sentence, or tells what it saw.
 
 `rivals` asks the other question: is there something else that the solution has not ruled out when it begins
 to repair?
@@ -18,21 +18,12 @@ from sim.lab.run import Sight
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise
+from sim.training.glance import Glance
 from sim.training.grading import NO_FAULT
 from sim.training.hand_in import HandIn
-from sim.training.rivals import (
-    Edits,
-    Glance,
-    Solved,
-    agree_at_first,
-    at_work,
-    log_of,
-    misleads,
-    nearest,
-    one_of_each,
-    other_faults,
-    solved,
-)
+from sim.training.rival_sets import nearest, one_of_each, other_faults
+from sim.training.rivals import agree_at_first, misleads
+from sim.training.solved import Edits, Solved, at_work, log_of, solved
 from sim.vehicle.problems import EditProblem, Problem, Unsettled
 
 

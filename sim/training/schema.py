@@ -1,4 +1,4 @@
-"""The tables in which a class is kept, their version, and the way from one version to the next.
+"""The tables in which a class is kept, their version, and the steps from one version to the next.
 
 SQLite by default, any database by its URL through SQLAlchemy: `sqlite:///class.sqlite`,
 `postgresql+psycopg://user@host/name`. Times are seconds since 1970 (UTC).
@@ -42,7 +42,7 @@ from sim.vehicle.problems import Problem
 
 VERSION = 3
 BUSY_S = 20.0  # how long a writer waits for another
-UPGRADE_LOCK = 20_250  # any number that nobody else takes for an advisory lock in this database
+UPGRADE_LOCK = 20_250  # any number that no other program takes for an advisory lock in this database
 
 metadata = MetaData()
 
@@ -66,7 +66,7 @@ classes = Table(
     Column("join_code", String(12), nullable=False, unique=True),
     Column("opened_s", Float, nullable=False),
     Column("closed_s", Float),
-    # a class of one: somebody who practises at home
+    # a class of one person who practices at home
     Column("private", Boolean, nullable=False, server_default=false()),
     Column("paused", Boolean, nullable=False, server_default=false()),
     # counts up with everything that the instructor lets the class know, so that one row tells of all news
@@ -148,7 +148,7 @@ messages = Table(
     metadata,
     _own_number(),
     _belongs_to("classes"),
-    _belongs_to("students", nullable=True),  # none: to everybody in the class
+    _belongs_to("students", nullable=True),  # none: to the whole class
     Column("words", Text, nullable=False),
     Column("sent_s", Float, nullable=False),
 )
@@ -212,7 +212,7 @@ def reading(engine: Engine) -> Iterator[Connection]:
 
 
 def hashed(key: str) -> str:
-    """How a key is kept: it is random and long, so nobody can guess it from a fast hash."""
+    """The hash of a key: a key is random and long, so a fast hash does not give it away."""
     return hashlib.sha256(key.encode()).hexdigest()
 
 
@@ -247,7 +247,7 @@ def _to_version_2(connection: Connection) -> None:
 
 def _to_version_3(connection: Connection) -> None:
     connection.execute(text("ALTER TABLE assignments ADD COLUMN shown_s FLOAT"))
-    # nobody wrote down when: what has been handed in by now keeps its result as it stood
+    # the time is not known: what has been handed in by now keeps its result
     seen = assignments.update().where(assignments.c.revealed.is_(true()))
     connection.execute(seen.values(shown_s=time.time()))
 
