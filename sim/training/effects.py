@@ -7,16 +7,14 @@ same gap. A fuse out and its only wire open are not the same, though both leave 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-
-import networkx as nx
+from collections.abc import Iterable, Iterator, Sequence
 
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.elements import Element, Resistor, Wire
 from sim.vehicle.harness_state import OPENINGS, Lead, alterations
-from sim.vehicle.terminal_graph import conductor
+from sim.vehicle.terminal_graph import conductor, terminal_graph
 from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Wiring
 
@@ -63,8 +61,10 @@ def effect_of(text: str, car: Car) -> Effect:
 
 def _joins(part: Element, car: Car) -> Effect:
     """A part between two places of the harness: a terminator by its resistance, anything else a short."""
-    wired = _wired(car)
-    ends = sorted((_stretch(part.a, wired), _stretch(part.b, wired)))
+    # a terminal is called by the first name of its stretch of wire, up to the next pair of contacts: where
+    # along a wire two strands touch makes no difference that can be measured
+    wired = terminal_graph(_wires(car))
+    ends = sorted(min(conductor(wired, end)) for end in (part.a, part.b))
     if isinstance(part, Resistor) and part.kind == "terminator":
         return {("terminator", *ends): part.ohm}
     return {("short", *ends): 0.0}
@@ -75,22 +75,12 @@ def _theory_words(edit: Edit) -> tuple[str, ...]:
     return tuple(word.removesuffix(".B+") for word in edit.supposition.split())
 
 
-def _wired(car: Car) -> nx.Graph[str]:
-    """All terminals that a wire or a joint reaches, without contacts."""
-    wired: nx.Graph[str] = nx.Graph()
+def _wires(car: Car) -> Iterator[Element]:
+    """Wires and joints: the harness without its contacts."""
     for element in car.elements.values():
         joint = isinstance(element, Resistor) and element.kind in ("joint", "trace")
         if isinstance(element, Wire) or joint:
-            wired.add_edge(element.a, element.b)
-    return wired
-
-
-def _stretch(node: str, wired: nx.Graph[str]) -> str:
-    """The stretch of harness that a terminal belongs to, up to the next pair of contacts, by its first name.
-
-    Where along a wire two strands touch makes no difference that can be measured.
-    """
-    return min(conductor(wired, node))
+            yield element
 
 
 def joined(effects: Iterable[Effect]) -> Effect:

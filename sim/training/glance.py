@@ -14,7 +14,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_VERBS, apply_all, is_theory, parse_edit, verb_of
 from sim.vehicle.elements import Contact, Driver, HandSwitch, LoadPart, RelayContact, Wire
 from sim.vehicle.problems import EditProblem
-from sim.vehicle.terminal_graph import conductor
+from sim.vehicle.terminal_graph import conductor, terminal_graph
 
 
 class Glance:
@@ -84,8 +84,5 @@ class Glance:
 
 def _conducting(car: Car) -> nx.Graph[str]:
     """All terminals of a car, joined where current passes with every switch and relay closed."""
-    graph: nx.Graph[str] = nx.Graph()
-    graph.add_nodes_from(car.terminals)
     passing = Wire | Contact | RelayContact | HandSwitch | Driver | LoadPart
-    graph.add_edges_from((one.a, one.b) for one in car.elements.values() if isinstance(one, passing))
-    return graph
+    return terminal_graph(one for one in car.elements.values() if isinstance(one, passing))
