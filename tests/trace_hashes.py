@@ -50,7 +50,7 @@ def told_by_report(bench: Bench) -> Iterator[object]:
 
 def told_by_modules(bench: Bench) -> Iterator[object]:
     for name, module in bench.live.modules.items():
-        codes = [(entry.code, int(entry.status)) for entry in module.memory.codes]
+        codes = [(entry.code, int(entry.status)) for entry in module.memory.dtcs]
         yield name, str(module.state), codes
 
 

@@ -56,7 +56,7 @@ def read_dtc_information(memory: FaultMemory, body: bytes) -> bytes:
         case DtcReport.DTC_BY_STATUS_MASK:
             return available + b"".join(map(_with_status, memory.matching(rest[0])))
         case DtcReport.SUPPORTED_DTC:
-            return available + b"".join(map(_with_status, memory.codes))
+            return available + b"".join(map(_with_status, memory.dtcs))
     return body[:1] + _records(report, _dtc(memory, rest[:3]), rest[3])
 
 
@@ -70,7 +70,7 @@ def _records(report: DtcReport, dtc: Dtc, wanted: int) -> bytes:
 
 def _dtc(memory: FaultMemory, data: bytes) -> Dtc:
     wanted = dtc_text(data)
-    for dtc in memory.codes:
+    for dtc in memory.dtcs:
         if dtc.code == wanted:
             return dtc
     raise RequestRejected(NegativeResponseCode.REQUEST_OUT_OF_RANGE)

@@ -157,14 +157,14 @@ class FaultMemory:
         self._codes = dict(sorted(self._codes.items(), key=lambda item: item[1].rule.number))
 
     @property
-    def codes(self) -> tuple[Dtc, ...]:
+    def dtcs(self) -> tuple[Dtc, ...]:
         """All codes that the module can set."""
         return tuple(self._codes.values())
 
     @property
     def available_bits(self) -> Status:
         """Bits of the status byte that this module can ever set."""
-        lamp = any(entry.rule.warning_indicator for entry in self.codes)
+        lamp = any(entry.rule.warning_indicator for entry in self.dtcs)
         return Status(0xFF if lamp else 0x7F)
 
     def get(self, code: str) -> Dtc:
@@ -178,7 +178,7 @@ class FaultMemory:
 
     def matching(self, mask: int) -> tuple[Dtc, ...]:
         """Codes with at least one bit of `mask` set: (status & mask) != 0, ISO 14229-1."""
-        return tuple(entry for entry in self.codes if entry.status & mask)
+        return tuple(entry for entry in self.dtcs if entry.status & mask)
 
     def test_failed(self, code: str, snapshot: SnapshotRecord) -> None:
         """The test of `code` has run and failed."""
@@ -227,7 +227,7 @@ class FaultMemory:
 
     def new_operation_cycle(self) -> None:
         """End this operation cycle and begin the next."""
-        for entry in self.codes:
+        for entry in self.dtcs:
             old = entry.status
             ran = not old & Status.TEST_NOT_COMPLETED_THIS_CYCLE
             if ran and not old & Status.TEST_FAILED_THIS_CYCLE:
@@ -239,7 +239,7 @@ class FaultMemory:
 
     def clear(self, code: str | None = None) -> None:
         """Forget one code, or all of them: status, counters, snapshots; not `permanent`. Raises CodeError."""
-        entries = self.codes if code is None else (self.get(code),)
+        entries = self.dtcs if code is None else (self.get(code),)
         for entry in entries:
             old = entry.status
             entry.status = CLEARED
@@ -269,7 +269,7 @@ class FaultMemory:
         entry.last = snapshot
 
     def _make_room(self) -> bool:
-        stored = [entry for entry in self.codes if entry.stored]
+        stored = [entry for entry in self.dtcs if entry.stored]
         if len(stored) < self.capacity:
             return True
         passive = [entry for entry in stored if not entry.status & Status.TEST_FAILED]

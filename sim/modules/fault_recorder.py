@@ -44,7 +44,7 @@ class FaultRecorder:
         for rule in dict.fromkeys(rules):  # two tests may share a code
             self.memory.declare(rule)
 
-    def set_code(self, code: str, words: str, causes: Causes) -> None:
+    def set_dtc(self, code: str, words: str, causes: Causes) -> None:
         """A test has failed for as long as it takes."""
         entry, host = self.memory.get(code), self._host
         failed_before = bool(entry.status & Status.TEST_FAILED)
@@ -54,7 +54,7 @@ class FaultRecorder:
             self.dtc_events[entry.code] = host.record("code", words, causes())
         self.memory.test_failed(code, snapshot)
 
-    def heal_code(self, code: str, causes: Causes) -> None:
+    def heal_dtc(self, code: str, causes: Causes) -> None:
         """A test has passed."""
         if self.memory.get(code).status & Status.TEST_FAILED and self.memory.recording:
             self._host.record("code heals", f"{self._host.name}: {code} no longer fails", causes())

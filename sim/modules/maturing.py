@@ -18,10 +18,10 @@ class Recorder(Protocol):
 
     world: World
 
-    def set_code(self, code: str, words: str, causes: Causes) -> None:
+    def set_dtc(self, code: str, words: str, causes: Causes) -> None:
         """The test has failed."""
 
-    def heal_code(self, code: str, causes: Causes) -> None:
+    def heal_dtc(self, code: str, causes: Causes) -> None:
         """The test has passed."""
 
 
@@ -94,12 +94,12 @@ class Maturing:
 
     def _fail(self) -> None:
         self._decided_s = self._world.now_s
-        self._recorder.set_code(self.code, self._words(), self._causes)
+        self._recorder.set_dtc(self.code, self._words(), self._causes)
 
     def _pass(self) -> None:
         if self._proved():
             self._decided_s = self._world.now_s
-            self._recorder.heal_code(self.code, self._causes)
+            self._recorder.heal_dtc(self.code, self._causes)
 
 
 def with_test_failure_type(code: str, failure_type: str) -> str:

@@ -90,11 +90,11 @@ class ObdServices:
         if service == CONFIRMED_CODES:
             return self._confirmed()
         if service == PENDING_CODES:
-            return [entry for entry in self._memory.codes if entry.status & Status.PENDING]
-        return [entry for entry in self._memory.codes if entry.permanent]
+            return [entry for entry in self._memory.dtcs if entry.status & Status.PENDING]
+        return [entry for entry in self._memory.dtcs if entry.permanent]
 
     def _confirmed(self) -> list[Dtc]:
-        return [entry for entry in self._memory.codes if entry.status & Status.CONFIRMED]
+        return [entry for entry in self._memory.dtcs if entry.status & Status.CONFIRMED]
 
     def _parameters(self) -> dict[int, bytes]:
         values = self._values()
@@ -110,7 +110,7 @@ class ObdServices:
 
     def _status(self) -> bytes:
         lamp = 0x80 if self.lamp_commanded else 0
-        waiting = any(entry.status & Status.TEST_NOT_COMPLETED_SINCE_CLEAR for entry in self._memory.codes)
+        waiting = any(entry.status & Status.TEST_NOT_COMPLETED_SINCE_CLEAR for entry in self._memory.dtcs)
         monitors = _COMPONENT_MONITOR | (_COMPONENT_INCOMPLETE if waiting else 0)
         return bytes([lamp | min(len(_numbers(self._confirmed())), 0x7F), monitors, 0, 0])
 

@@ -30,7 +30,7 @@ def stored() -> Callable[[Bench], dict[str, dict[str, int]]]:
 
     def read(bench: Bench) -> dict[str, dict[str, int]]:
         found = {
-            name: {entry.code: int(entry.status) for entry in module.memory.codes if entry.stored}
+            name: {entry.code: int(entry.status) for entry in module.memory.dtcs if entry.stored}
             for name, module in bench.live.modules.items()
         }
         return {name: codes for name, codes in found.items() if codes}

@@ -51,7 +51,7 @@ def stored(bench: Bench) -> list[str]:
     return [
         f"{name} {entry.code}"
         for name, module in bench.live.modules.items()
-        for entry in module.memory.codes
+        for entry in module.memory.dtcs
         if entry.stored
     ]
 

@@ -88,7 +88,7 @@ def test_a_right_module_in_its_place_ends_it(running: Callable[..., Bench]) -> N
     failing = [
         entry.code
         for module in bench.live.modules.values()
-        for entry in module.memory.codes
+        for entry in module.memory.dtcs
         if entry.status & 1
     ]
     assert [] == failing
@@ -132,7 +132,7 @@ def test_babbling_stops_with_the_connector(running: Callable[..., Bench]) -> Non
     failing = {
         (name, entry.code)
         for name, module in bench.live.modules.items()
-        for entry in module.memory.codes
+        for entry in module.memory.dtcs
         if entry.status & 1 and name != "TCM"
     }
     assert {(name, code) for name, codes in TCM_LOST.items() for code in codes} == failing

@@ -126,8 +126,8 @@ def test_the_minibus_with_two_buses_of_one_bit_rate_on_the_lead(minibus: Car) ->
     } == report.codes  # fmt: skip
 
     bench.do_all(["unbypass GW", "bypass GW diag to chassis", "wait 5 s"])
-    failing = [entry.code for entry in bench.live.modules["ABS"].memory.codes if entry.status & 1]
+    failing = [entry.code for entry in bench.live.modules["ABS"].memory.dtcs if entry.status & 1]
     assert ["U0100-87", "U0146-87"] == failing
     bench.do_all(["unbypass GW", "bypass GW diag to powertrain and chassis", "wait 5 s"])
-    failing = [entry.code for entry in bench.live.modules["ABS"].memory.codes if entry.status & 1]
+    failing = [entry.code for entry in bench.live.modules["ABS"].memory.dtcs if entry.status & 1]
     assert ["U0146-87"] == failing

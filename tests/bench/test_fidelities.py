@@ -55,7 +55,7 @@ def _lived(bench: Bench, log: list[str]) -> dict[str, Any]:
     modules = {
         name: (
             module.state,
-            {entry.code: f"{int(entry.status):02X}" for entry in module.memory.codes},
+            {entry.code: f"{int(entry.status):02X}" for entry in module.memory.dtcs},
             module.outputs.telltales,
         )
         for name, module in bench.live.modules.items()

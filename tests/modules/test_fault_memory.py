@@ -177,7 +177,7 @@ def test_every_change_is_reported_once_and_in_order_of_number() -> None:
         ("P0562-00", "2F>6D"), ("U0140-87", "2F>6D"),
         ("P0562-00", "6D>50"), ("U0140-87", "6D>50"),
     ] == changes  # fmt: skip
-    assert ["P0562-00", "U0121-87", "U0140-87"] == [entry.code for entry in memory.codes]
+    assert ["P0562-00", "U0121-87", "U0140-87"] == [entry.code for entry in memory.dtcs]
 
 
 def test_matching_uses_the_mask_as_iso_14229_does() -> None:
@@ -198,7 +198,7 @@ def three_places() -> FaultMemory:
 
 
 def stored(memory: FaultMemory) -> str:
-    return " ".join(entry.code[4] for entry in memory.codes if entry.stored)
+    return " ".join(entry.code[4] for entry in memory.dtcs if entry.stored)
 
 
 def test_what_is_not_confirmed_makes_room_before_what_is() -> None:
@@ -373,7 +373,7 @@ class AnyHistory(RuleBasedStateMachine):
 
     @invariant()
     def the_memory_is_bounded_ordered_and_fully_reported(self) -> None:
-        entries = self.memory.codes
+        entries = self.memory.dtcs
         assert sum(entry.stored for entry in entries) <= 2
         assert sorted(RULES, key=dtc_bytes) == [entry.code for entry in entries]
         assert self.seen == {entry.code: int(entry.status) for entry in entries}

@@ -225,7 +225,7 @@ def test_an_invalid_value_sets_a_code_of_its_own(tiny: Make, told: Tell) -> None
     # with the message itself gone, its values cannot be judged: what was cleared stays away
     bench.do_all(["unplug TCM", "wait 3 s", "clear BCM", "wait 3 s"])
     assert ["U0101-87"] == [
-        e.code for e in bench.live.modules["BCM"].memory.codes if e.status & Status.TEST_FAILED
+        e.code for e in bench.live.modules["BCM"].memory.dtcs if e.status & Status.TEST_FAILED
     ]
 
 
@@ -305,7 +305,7 @@ def test_how_near_its_end_a_maturing_or_healing_was_left_is_told(
 ) -> None:
     """From 1 s on it matures for 2 s and heals for 1 s; a healing that proves nothing decides nothing."""
     world = Clock()
-    recorder: Any = SimpleNamespace(world=world, set_code=lambda *_: None, heal_code=lambda *_: None)
+    recorder: Any = SimpleNamespace(world=world, set_dtc=lambda *_: None, heal_dtc=lambda *_: None)
     test = Maturing(recorder, "U0100-87", 2.0, 1.0, lambda: "not heard", lambda: proved)
     world.env.run(1.0)
     test.judge(failing, tuple)

@@ -40,7 +40,7 @@ class Engine:
 
     def good_cycle(self) -> None:
         self.memory.new_operation_cycle()
-        for entry in self.memory.codes:
+        for entry in self.memory.dtcs:
             self.memory.test_passed(entry.code)
         self.memory.new_operation_cycle()
 
@@ -87,7 +87,7 @@ def test_status_counts_codes_and_asks_for_the_lamp() -> None:
     assert not before.COMPONENT_MONITORING.complete
     engine.fail("P0351-13", "P0562-00")
     assert "41 01 82 44 00 00" == engine.ask("01 01")
-    for entry in engine.memory.codes:
+    for entry in engine.memory.dtcs:
         engine.memory.test_passed(entry.code)
     after = read_by_obd(commands.STATUS, as_frames(engine.ask("01 01") or ""))
     assert (True, 2) == (after.MIL, after.DTC_count)
@@ -248,9 +248,7 @@ def test_many_codes_come_in_several_frames() -> None:
     """A list of codes longer than one frame arrives whole."""
     car = AtConnector("teaching-car", "key run", "wait 1 s", "pull F14", "wait 4 s")
     frames = car.ask(0x7E0, "03")
-    confirmed = [
-        entry.code[:5] for entry in car.bench.live.modules["ECM"].memory.codes if entry.status & 0x08
-    ]
+    confirmed = [entry.code[:5] for entry in car.bench.live.modules["ECM"].memory.dtcs if entry.status & 0x08]
     assert len(frames) > 1
     assert confirmed == [code for code, _ in read_by_obd(commands.GET_DTC, frames)]
 

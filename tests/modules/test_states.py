@@ -101,7 +101,7 @@ def test_waiting_for_a_message(tiny: Make, told: Tell) -> None:
     assert ("starting", ("BCM",), True, False, False) == (
         ecm.state, ecm.waiting_for, ecm.hears, ecm.sends, ecm.answers
     )  # fmt: skip
-    assert ["U0100-87"] == [code.code for code in bench.live.modules["IPC"].memory.codes if code.stored][:1]
+    assert ["U0100-87"] == [code.code for code in bench.live.modules["IPC"].memory.dtcs if code.stored][:1]
     assert ("ECM", "BCM") == bench.do("scan").report.silent  # type: ignore[union-attr]
     plugged_s = bench.now_s
     bench.do_all(["plug BCM", "wait 1 s"])
@@ -143,7 +143,7 @@ def test_supply_lost_and_found(tiny: Make, told: Tell) -> None:
 
 
 def stored(bench: Bench, module: str) -> list[str]:
-    return [entry.code for entry in bench.live.modules[module].memory.codes if entry.stored]
+    return [entry.code for entry in bench.live.modules[module].memory.dtcs if entry.stored]
 
 
 def test_battery_disconnected_resets_the_mode(tiny: Make) -> None:

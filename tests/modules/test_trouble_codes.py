@@ -29,7 +29,7 @@ def test_cleared_codes_come_back_only_for_what_is_there(tiny: Make, told: Tell) 
         ("  IPC: {hears: [ECM, BCM]", "  SRS: {}\n  IPC: {hears: [ECM, BCM, SRS]"),
     )
     bench.do_all(["switch key on", "press start", "wait 3 s", "unplug BCM", "unplug SRS", "wait 5 s"])
-    assert {"U0140-87", "U0151-87"} == {e.code for e in bench.live.modules["IPC"].memory.codes if e.stored}
+    assert {"U0140-87", "U0151-87"} == {e.code for e in bench.live.modules["IPC"].memory.dtcs if e.stored}
     bench.do_all(["plug SRS", "wait 2 s"])
     begin_s = bench.now_s
     bench.do("clear IPC")

@@ -90,7 +90,7 @@ def all_visible(bench: Bench) -> Visible:
         tuple(
             (name, code.code)
             for name, module in bench.live.modules.items()
-            for code in module.memory.codes
+            for code in module.memory.dtcs
             if code.stored
         ),
     )
@@ -136,7 +136,7 @@ def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> Visi
         shape, word = "alone", "cut off"
     return VisibleModule(
         module.name, module.spec.title, shape, word, module.supply_v, module.waiting_for, alone,
-        tuple(name for name in own if name in off), sum(1 for code in module.memory.codes if code.stored),
+        tuple(name for name in own if name in off), sum(1 for code in module.memory.dtcs if code.stored),
     )  # fmt: skip
 
 
