@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import block_diag
 
 from sim.vehicle.elements import Transceiver
 from sim.wiring.bus_circuit import BusNets, bus_circuit
@@ -87,14 +86,15 @@ class BusLevels:
         drivers = [sorted({*some, *self._stuck}) for some in senders]
         legs = [[port for k in some for port in (2 * k, 2 * k + 1)] for some in drivers]
         flat = [port for some in legs for port in some]
+        number = np.repeat(np.arange(len(legs)), [len(some) for some in legs])
         amp, _ = operating_point(
             self._open_v[flat],
-            block_diag(*(self._ohm[np.ix_(some, some)] for some in legs)),
+            np.where(np.equal.outer(number, number), self._ohm[np.ix_(flat, flat)], 0.0),
             np.zeros((len(flat), 0)),
             [HIGH_LEG if port % 2 == 0 else LOW_LEG for port in flat],
             [f"{self._awake[port // 2].id} driver" for port in flat],
         )
-        parts = np.split(amp, np.cumsum([len(some) for some in legs])[:-1])
+        parts = np.split(amp, np.flatnonzero(np.diff(number)) + 1)
         columns = [self._open_v - self._ohm[:, some] @ part for some, part in zip(legs, parts, strict=True)]
         return np.array(columns).T
 
