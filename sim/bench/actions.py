@@ -161,6 +161,7 @@ def _module(words: list[str], car: Car) -> str:
 
 def _battery(verb: str) -> Callable[[list[str], Car], Action]:
     def parse(words: list[str], car: Car) -> Action:
+        """Return the action of the words after its verb."""
         if words != ["battery"]:
             raise EditProblem(f"write '{verb} battery'")
         return _edit("unplug BAT.NEG" if verb == "disconnect" else "plug BAT.NEG", car)

@@ -12,7 +12,7 @@ from sim.modules.world import Timer
 from sim.wiring.tracing import FED_V
 
 
-class Engine:
+class LiveEngine:
     """The engine of one car; `world.engine` says what it does."""
 
     def __init__(self, live: RunningCar, causes: Causes) -> None:

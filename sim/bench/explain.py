@@ -15,6 +15,7 @@ from sim.bench.frame_paths import frame_path
 from sim.modules.facts import Evaluation, in_words
 from sim.modules.module import ControlModule
 from sim.vehicle.conditions import Condition
+from sim.vehicle.description import Engine
 from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import EditProblem, unknown
 
@@ -75,27 +76,38 @@ def why_code(bench: Bench, module: str, code: str) -> Because:
 def why_silent(bench: Bench, module: str) -> Because:
     """Why a module does not answer the tester (or that nothing keeps it from answering)."""
     spec = _module(bench, module)
-    live = bench.live
-    text = f"{module} does not answer the tester"
-    if module not in live.car.addresses:
-        masters = " and ".join(
-            live.car.built.lin[name].master for name in live.car.messages.clusters_of[module]
-        )
+    if module not in bench.car.addresses:
+        clusters = bench.car.messages.clusters_of[module]
+        masters = " and ".join(bench.car.built.lin[name].master for name in clusters)
         return Because(f"{module} stands on LIN only and answers no tester: {masters} reports for it")
-    if not live.tester_has_power:
-        culprits = live.causes.edits(live.reading_with_tester.why_unsupplied(TESTER), TESTER)
-        return Because(text, None, (Because("the diagnostic connector gives the tester no power", None,
-                                            _all(bench, culprits)),))  # fmt: skip
+    cause = _starved_tester(bench) or _blocked(bench, module)
+    if cause:
+        return Because(f"{module} does not answer the tester", None, (cause,))
+    would_wake = "" if spec.answers else ": it is asleep, a tester would wake it"
+    return Because(f"nothing keeps {module} from answering{would_wake}")
+
+
+def _starved_tester(bench: Bench) -> Because | None:
+    """Why the tester itself has no supply, if it has none."""
+    live = bench.live
+    if live.tester_has_power:
+        return None
+    culprits = live.causes.edits(live.reading_with_tester.why_unsupplied(TESTER), TESTER)
+    return Because("the diagnostic connector gives the tester no power", None, _all(bench, culprits))
+
+
+def _blocked(bench: Bench, module: str) -> Because | None:
+    """The first thing on the path from the tester to a module that keeps frames from passing."""
+    live = bench.live
     for sender, receiver in frame_path(live.car, TESTER, module):
         for channel in (sender, receiver):
             other = live.modules.get(live.car.transceivers[channel].module)
             if other and not other.answers and not other.sleep.wakes_by_bus:
-                return Because(text, None, (_state(bench, other),))
+                return _state(bench, other)
         broken = _off(bench, sender, receiver) or _broken(bench, sender, receiver)
         if broken:
-            return Because(text, None, (broken,))
-    would_wake = "" if spec.answers else ": it is asleep, a tester would wake it"
-    return Because(f"nothing keeps {module} from answering{would_wake}")
+            return broken
+    return None
 
 
 def why_mode(bench: Bench) -> Because:
@@ -144,25 +156,31 @@ def why_engine(bench: Bench) -> Because:
     if state == "running":
         return Because("the engine runs", None, _all(bench, (live.world.engine.event,)))
     controller = live.modules[spec.controller]
-    reasons: list[Because] = []
-    fed = live.engine.fed_cylinders()
-    if not controller.sends:
-        reasons.append(_state(bench, controller))
+    reasons = [] if controller.sends else [_state(bench, controller)]
+    reasons += [*_unreleased(bench, controller), *_starved_cylinders(bench, spec)]
+    if state == "stopped":
+        reasons += _starter_needs(bench, spec.starter)
+    words = {"stopped": "the engine stands", "cranking": "the engine cranks and does not start"}
+    return Because(words[str(state)], None, tuple(reasons))
+
+
+def _unreleased(bench: Bench, controller: ControlModule) -> Iterator[Because]:
+    """The immobilizer, if it has not released the engine's controller."""
     if controller.starter and not controller.starter.released:
-        assert live.car.built.immobilizer is not None
-        authority = live.modules[live.car.built.immobilizer.authority].authority
-        events = _all(bench, (authority.event if authority else None,))
-        reasons.append(Because(f"{spec.controller} is not released by the immobilizer", None, events))
+        events = _all(bench, bench.live.causes.release())
+        yield Because(f"{controller.name} is not released by the immobilizer", None, events)
+
+
+def _starved_cylinders(bench: Bench, spec: Engine) -> Iterator[Because]:
+    """What keeps the voltage from coils and injectors, if too few cylinders are fed."""
+    live = bench.live
+    fed = live.engine.fed_cylinders()
     if len(fed) < spec.cylinders_needed:
         starved = [load for load in (*spec.coils, *spec.injectors) if not live.engine.is_fed(load)]
         dead = {load: live.reading.why_dead(live.engine.far_side(load)) for load in starved}
         culprits = sorted({event for load in dead for event in live.causes.edits(dead[load], load)})
         text = f"only {len(fed)} of {len(spec.coils)} cylinders are fed (without: {', '.join(starved)})"
-        reasons.append(Because(text, None, _all(bench, culprits)))
-    if state == "stopped":
-        reasons += _starter_needs(bench, spec.starter)
-    words = {"stopped": "the engine stands", "cranking": "the engine cranks and does not start"}
-    return Because(words[str(state)], None, tuple(reasons))
+        yield Because(text, None, _all(bench, culprits))
 
 
 def why_awake(bench: Bench, bus: str) -> Because:

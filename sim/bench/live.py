@@ -17,7 +17,7 @@ from sim.bench.bus_faults import BusFaults
 from sim.bench.buses import Buses
 from sim.bench.car_streams import car_streams, lin_clusters
 from sim.bench.causes import Causes, NoCauses
-from sim.bench.engine import Engine
+from sim.bench.engine import LiveEngine
 from sim.bench.fuses import Fuses, shorts_behind
 from sim.bench.intermittent import Intermittents
 from sim.bench.latest_events import LatestEvents
@@ -104,7 +104,7 @@ class LiveCar:
         return modules
 
     def _add_parts(self) -> None:
-        self.engine = Engine(self, self.causes)
+        self.engine = LiveEngine(self, self.causes)
         self.relays = Relays(self, self.causes)
         self.battery = StateOfCharge(self.world, self.invalidate, self._battery_falls)
         self._supplies = Supplies(self, self.causes)

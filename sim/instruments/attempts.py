@@ -99,20 +99,25 @@ class _AttemptSender:
     # what a controller asks and tells
 
     def take(self) -> Frame | None:
+        """Return the frame to send next, in the shape of a classical one."""
         self._sending = self._waiting[0] if self._waiting else None
         return self._sending and self._sending.in_classical_shape
 
     def sent(self) -> None:
+        """Note that the frame got through: it is released again one period later."""
         frame = self._sending
         if frame is not None and self.controller is not None:
             self._waiting.remove(frame)
             self._due_ns[frame] = self.controller.time_ns + self.periods_ns[frame]
 
     def failed(self, why: Failure) -> None:
+        """Note that the attempt failed: the frame stays first."""
         self._sending = None
 
     def received(self, frame: Frame) -> None:
+        """Ignored: only what is sent is drawn."""
         pass
 
     def counted(self) -> None:
+        """Ignored: an error counter changes nothing here."""
         pass

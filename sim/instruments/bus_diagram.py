@@ -22,6 +22,7 @@ class _Stop:
     above: bool
 
     def box_y(self, lowest_line: float) -> float:
+        """Return the upper edge of the box."""
         return LINE_Y - 96 if self.above else lowest_line + 40
 
     def near(self, lowest_line: float) -> float:

@@ -46,6 +46,7 @@ def _part_mark(sheet: Sheet, step: PathPart, x: float, y: float) -> None:
 
 
 def shortened(words: str) -> str:
+    """Return words that fit under a symbol."""
     return words if len(words) <= 22 else f"{words[:21]}…"
 
 
@@ -76,6 +77,7 @@ def drawn_parts(steps: Sequence[PathPart]) -> list[PathPart]:
 
 
 def battery_bar(sheet: Sheet, x: float, top: float, bottom: float) -> None:
+    """Draw the rail at battery plus from which rows begin."""
     inside = Sheet()
     inside.line((x, top), (x, bottom), PAINT["RD"], 5)
     inside.text(x, top - 10, "battery +", bold=True)

@@ -40,6 +40,7 @@ from sim.vehicle.reading import read_car
 
 
 def list_cars(chosen: Namespace) -> int:
+    """Print the cars that come with busbay."""
     del chosen
     for name, path in shipped_cars().items():
         car = read_car(path)
@@ -48,6 +49,7 @@ def list_cars(chosen: Namespace) -> int:
 
 
 def car_arguments(parser: ArgumentParser) -> None:
+    """Add the arguments of `show_car`."""
     car_argument(parser)
     shown = parser.add_mutually_exclusive_group()
     shown.add_argument("--full", action="store_true", help="print the file with every default filled in")
@@ -55,6 +57,7 @@ def car_arguments(parser: ArgumentParser) -> None:
 
 
 def show_car(chosen: Namespace) -> int:
+    """Print what a car is: a summary, its whole file, or its single faults."""
     car = find_car(chosen.car)
     if chosen.faults:
         print("\n".join(catalogue(car)))
@@ -91,12 +94,14 @@ def _summary(car: Car) -> None:
 
 
 def diagram_arguments(parser: ArgumentParser) -> None:
+    """Add the arguments of `diagram`."""
     car_argument(parser)
     parser.add_argument("name", help="a module, fuse, relay, load, switch, bus or connector")
     parser.add_argument("--out", type=Path, help="the SVG file to write (default: print it)")
 
 
 def diagram(chosen: Namespace) -> int:
+    """Print a wiring diagram or connector face as SVG, or write it."""
     service = ServiceInformation(find_car(chosen.car))
     svg = (face if chosen.name in service.connectors else drawing)(service, chosen.name)
     if chosen.out:
@@ -107,6 +112,7 @@ def diagram(chosen: Namespace) -> int:
 
 
 def run_arguments(parser: ArgumentParser) -> None:
+    """Add the arguments of `run`."""
     work_arguments(parser)
     parser.add_argument("--events", action="store_true", help="print every event of each action")
     parser.add_argument("--trace", type=Path, help="write the whole trace as JSON lines")
@@ -121,6 +127,7 @@ def run_arguments(parser: ArgumentParser) -> None:
 
 
 def run(chosen: Namespace) -> int:
+    """Do actions at a car and print what comes of them, then the answers to questions."""
     bench = work(chosen, chosen.events, chosen.pictures)
     for question in chosen.why:
         print("\n".join(why(bench, question).to_edits().lines()))
@@ -190,6 +197,7 @@ def _print_outcome(bench: Bench, outcome: Outcome, events: bool) -> None:
 
 
 def record_arguments(parser: ArgumentParser) -> None:
+    """Add the arguments of `record`."""
     work_arguments(parser)
     parser.add_argument(
         "--out", type=Path, required=True, help=f"file to write; its ending says how: {' '.join(FORMATS)}"
@@ -200,6 +208,7 @@ def record_arguments(parser: ArgumentParser) -> None:
 
 
 def record(chosen: Namespace) -> int:
+    """Record the frames of all buses while actions are done."""
     bench = Bench(find_car(chosen.car), chosen.given, chosen.seed)
     with Recording(bench.live, chosen.out) as recording, TimelineRecorder(bench.live) as timeline:
         for text in actions(chosen):
@@ -211,6 +220,7 @@ def record(chosen: Namespace) -> int:
 
 
 def import_arguments(parser: ArgumentParser) -> None:
+    """Add the arguments of `import_log`."""
     parser.add_argument("log", type=Path, help="a recorded log in any format that python-can reads")
     parser.add_argument("--out", type=Path, required=True, help="the vehicle file to begin")
     parser.add_argument("--channel", help="which channel, where the log holds several")
@@ -218,6 +228,7 @@ def import_arguments(parser: ArgumentParser) -> None:
 
 
 def import_log(chosen: Namespace) -> int:
+    """Write a vehicle file from a log of real frames."""
     contents = read_log(chosen.log, chosen.channel)
     text = vehicle_file(contents, chosen.bitrate)
     try:

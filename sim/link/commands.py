@@ -15,6 +15,7 @@ from sim.vehicle.problems import Problem
 
 
 def serve_arguments(parser: ArgumentParser) -> None:
+    """Add the arguments of `serve_car`."""
     work_arguments(parser)
     parser.add_argument(
         "--doip-port", type=port, default=PORT, help="port of diagnostics over IP (default: %(default)s)"
@@ -30,6 +31,7 @@ def serve_arguments(parser: ArgumentParser) -> None:
 
 
 def serve_car(chosen: Namespace) -> int:
+    """Do actions at a car, then serve it in real time until Ctrl-C."""
     if chosen.car == STANDARD_INPUT:
         raise Problem("serve reads actions from standard input: give the path of a vehicle file")
     bench = work(chosen)

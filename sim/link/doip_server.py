@@ -369,9 +369,11 @@ class _Datagrams(asyncio.DatagramProtocol):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         # until Python 3.12 asyncio's own datagram transport does not derive from DatagramTransport
+        """Keep the transport to answer through."""
         self._transport = transport  # type: ignore[assignment]
 
     def datagram_received(self, data: bytes, address: tuple[str, int]) -> None:
+        """Answer one datagram."""
         if len(data) < doip.HEADER_BYTES or self._waiting >= MAX_UDP_WAITING:
             return
         header = Header.read(data)

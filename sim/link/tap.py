@@ -31,6 +31,7 @@ def add_tap(live: LiveCar, tap: Tap) -> Callable[[], None]:
     taps.listeners.append(tap)
 
     def remove() -> None:
+        """End this tap."""
         taps.listeners.remove(tap)
         if not taps.listeners and network.tap is taps:
             network.tap = None
