@@ -226,8 +226,8 @@ def test_one_client_asks_many_modules_at_once(minibus: LiveLink) -> None:
     """All of one bus; everybody at once would be more than the gateways hold."""
     car = minibus.car.bench.car
     modules = [address for name, address in car.addresses.items() if "comfort" in car.messages.buses_of[name]]
-    with doip(minibus) as connection:
-        source = connection._client_logical_address
+    source = 0x0EE0
+    with doip(minibus, client_logical_address=source) as connection:
         for address in modules:
             connection.send_doip_message(DiagnosticMessage(source, address, bytearray(b"\x22\xf1\x90")))
         heard = []
