@@ -1,8 +1,6 @@
 """A student's pages without a browser: joining, the desk, the exercise, what stays hidden, what is kept."""
 
-from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
@@ -14,6 +12,7 @@ from sim.training.jobs import HANDS_ON, REPAIRS
 from sim.training.labor import HINT_MINUTES
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, StudentRow
+from tests.ui.drawn import sent
 from ui.panels.work import KINDS
 from ui.state import at_work, classroom
 from ui.state.visible import visible_to_student
@@ -85,17 +84,6 @@ def say(app: AppTest, *sentences: str) -> AppTest:
 
 def log(app: AppTest) -> list[str]:
     return list(app.session_state["work"].work.attempt.log)
-
-
-def sent(app: AppTest) -> Iterator[bytes]:
-    """Everything that went to the browser."""
-    todo: list[Any] = [app.main, app.sidebar]
-    while todo:
-        node = todo.pop()
-        proto = getattr(node, "proto", None)
-        if proto is not None:
-            yield proto.SerializeToString()
-        todo += list(getattr(node, "children", {}).values())
 
 
 # -- joining and the desk ------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from sim.instruments.diagram import drawing
 from sim.instruments.meter import Measured
 from sim.instruments.notebook import Notebook, NotedReading
 from sim.instruments.service import ServiceInformation
+from tests.ui.drawn import has_drawn, keys
 from ui.drawing.meter import display, readings_table, strip
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
@@ -47,20 +48,24 @@ def measured(app: AppTest) -> list[str]:
 @pytest.mark.parametrize("car_name", CARS)
 def test_every_instrument_panel_draws_itself(panel: str, car_name: str) -> None:
     """Meter and scope panels offer the button that takes a reading, on every shipped car."""
-    opened("bay", held_of(car_name), panel)
+    app = opened("bay", held_of(car_name), panel)
+    assert {"Measure": "measure", "Scope": "sweep"}[panel] in keys(app)
 
 
 @pytest.mark.parametrize("kind", ["volts", "ohms", "continuity", "amps", "load", "look"])
 def test_every_instrument_draws_itself(kind: str) -> None:
     """Each function of the meter offers the button that takes its reading."""
-    set_up(opened("bay", held_of("teaching-car.yaml"), "Measure"), measure_kind=kind)
+    app = set_up(opened("bay", held_of("teaching-car.yaml"), "Measure"), measure_kind=kind)
+    assert "measure" in keys(app)
+    assert kind == app.session_state["measure_kind"]
 
 
 @pytest.mark.parametrize("view", DIAGRAM_VIEWS)
 @pytest.mark.parametrize("car_name", CARS)
 def test_every_sheet_of_the_diagrams_draws_itself(view: str, car_name: str) -> None:
     """Each sheet of the diagrams shows something drawn or listed."""
-    set_up(opened("diagrams", held_of(car_name)), sheets=view)
+    app = set_up(opened("diagrams", held_of(car_name)), sheets=view)
+    assert has_drawn(app, "<svg" if view in ("circuits", "connectors") else "<table")
 
 
 def test_a_measurement_is_a_sentence_in_the_log_and_its_reading_is_shown() -> None:

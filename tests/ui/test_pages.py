@@ -12,6 +12,7 @@ from sim.lab.run import Trial, run_trial
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
+from tests.ui.drawn import has_drawn, keys
 from ui.drawing.tables import because_tree
 from ui.panels.work import KINDS
 from ui.registry import pages_of
@@ -64,31 +65,48 @@ def log(app: AppTest) -> list[str]:
 @pytest.mark.parametrize("car_name", shipped_cars())
 @pytest.mark.parametrize("path", [page.path for page in pages_of("visitor")])
 def test_every_page_draws_itself_for_every_shipped_car(path: str, car_name: str) -> None:
-    """Each page has a heading or an element, and no error, for each shipped car."""
-    opened(path, held_of(car_name))
+    """Each page has one title, or the drawing of the car; a page about the car in the bay names it."""
+    held = held_of(car_name)
+    app = opened(path, held)
+    assert has_drawn(app, "<svg") if path in ("bay", "diagrams") else 1 == len(app.title)
+    if path in ("bay", "diagrams", "what-if", "pairs", "car"):
+        assert any(held.car.title in one.value for one in (*app.title, *app.markdown))
 
 
-@pytest.mark.parametrize("panel", ["Seat", "Part", "Work", "Tester", "Why", "Log"])
+CONTROLS = {
+    "Seat": "fob away",
+    "Part": "part",
+    "Work": "work_kind",
+    "Tester": "scan",
+    "Why": "why_kind",
+    "Log": "rewind",
+}
+
+
+@pytest.mark.parametrize("panel", CONTROLS)
 @pytest.mark.parametrize("car_name", shipped_cars())
 def test_every_panel_of_the_bay_draws_itself(panel: str, car_name: str) -> None:
-    """Each panel shows its own controls on a used car."""
-    opened("bay", held_of(car_name), panel)
+    """Each panel shows its own controls on a car to which something was done."""
+    held = held_of(car_name)
+    held.bench.do("wait 1 s")
+    assert CONTROLS[panel] in keys(opened("bay", held, panel))
 
 
 @pytest.mark.parametrize(
     "view", ["fuses", "grounds", "connectors", "buses", "messages", "routes", "monitors", "file"]
 )
 def test_every_view_of_the_car_page_draws_itself(view: str) -> None:
-    """Each view of the page Car shows the car without an error."""
+    """Each view of the page Car shows a table of the car, or its file."""
     app = AppTest.from_function(_page, args=("car",), default_timeout=60)
     app.session_state["car_view"] = view
     app.run()
     assert [] == [error.message for error in app.exception]
+    assert app.code if view == "file" else has_drawn(app, "<table")
 
 
 @pytest.mark.parametrize("kind", ["code", "silent", "mode", "lamp", "engine"])
 def test_every_question_has_an_answer_on_a_broken_car(kind: str) -> None:
-    """Each kind of question under Why gets a tree of reasons."""
+    """Each kind of question under Why gets a tree of reasons that can be opened."""
     held = held_of("shuttle-minibus.yaml", ("unplug TRM.C1", "pull F11"))
     held.bench.do_all(["press start with brake", "wait 8 s"])
     app = AppTest.from_function(_page, args=("bay",), default_timeout=60)
@@ -96,8 +114,10 @@ def test_every_question_has_an_answer_on_a_broken_car(kind: str) -> None:
     app.session_state["jobs"] = []
     app.session_state["panel"] = "Why"
     app.session_state["why_kind"] = kind
+    app.session_state["why_silent"] = "TRM"
     app.run()
     assert [] == [error.message for error in app.exception]
+    assert has_drawn(app, "<details")
 
 
 def test_a_button_of_the_seat_does_its_action_and_lets_the_chosen_time_pass() -> None:
@@ -126,6 +146,8 @@ def test_every_kind_of_work_can_be_chosen(car_name: str) -> None:
     for kind in KINDS:
         app.selectbox(key="work_kind").select(kind).run()
         assert [] == [error.message for error in app.exception], kind
+        offered = [one for one in keys(app) if one.startswith("work ")]
+        assert offered or any("This car has no" in one.value for one in app.caption), kind
 
 
 def test_a_module_is_spoilt_inside_and_a_right_one_fitted() -> None:
