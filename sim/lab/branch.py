@@ -19,7 +19,8 @@ from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
 from sim.lab.compare import look_alike
 from sim.lab.report import Rows, Section, as_html
-from sim.lab.run import Sight, ThingKind, Trial, bench_of, sight_of
+from sim.lab.run import Trial, bench_of, sight_of
+from sim.lab.sight import Sight, ThingKind
 from sim.lab.workshop import Progress, Stop, Stopped, never, quiet
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from sim.lab.checks import Check
 from sim.lab.compare import look_alike
 from sim.lab.final_state import Shown, looked_key, looked_text
-from sim.lab.run import Sight
 from sim.lab.search_result import PossibleCause, SearchResult
+from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Workshop
 
 Findings = dict[str, str | float]  # thing by thing, what a check brings to light

@@ -11,7 +11,8 @@ from math import isclose
 from typing import NamedTuple, TypeVar
 
 from sim.lab.case import CaseStep, Evidence
-from sim.lab.run import FLOATING, Sight
+from sim.lab.run import FLOATING
+from sim.lab.sight import Sight
 
 READABLE = 0.02  # two readings closer than this share of the larger are taken as one; common practice
 READABLE_LEAST = 0.02  # V, ohm, A

@@ -25,7 +25,8 @@ from itertools import combinations
 from ruamel.yaml import YAML
 
 from sim.lab.drive import first_look
-from sim.lab.run import Account, Trial, sentences
+from sim.lab.run import Trial, sentences
+from sim.lab.sight import Account
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit

@@ -21,9 +21,10 @@ from sim.lab.drive import first_look
 from sim.lab.final_state import Shown, looked_key, run_and_look
 from sim.lab.footprint import opened
 from sim.lab.odds import odds
-from sim.lab.run import Account, Trial, sentences
+from sim.lab.run import Trial, sentences
 from sim.lab.search_result import PossibleCause
 from sim.lab.sequential import DiagnosticTest, Sequencing
+from sim.lab.sight import Account
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit

@@ -20,7 +20,8 @@ from sim.bench.observations import parse_observation
 from sim.bench.observing import GATE_S, Observed
 from sim.instruments.levels import channels_at, now
 from sim.instruments.read import shown
-from sim.lab.run import Account, ImpossibleCar, Trial, bench_of, content_key, follow, reading_of, sight_of
+from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, follow, reading_of, sight_of
+from sim.lab.sight import Account
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all

@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 from sim.bench.bench import Bench
 from sim.bench.live import LiveCarWithoutReasons
 from sim.lab.final_state import FinalState, final_state_of, plain_switches, switches_of
-from sim.lab.run import Account, Trial, content_key, run_trial
+from sim.lab.run import Trial, content_key, run_trial
+from sim.lab.sight import Account
 from sim.modules.module import ControlModule
 from sim.modules.trace import Event
 from sim.vehicle.car import Car

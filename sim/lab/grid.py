@@ -22,7 +22,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sim.lab.grid_table import Choice, Grid, chosen, planned
-from sim.lab.run import Account, Trial, sentences
+from sim.lab.run import Trial, sentences
+from sim.lab.sight import Account
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text

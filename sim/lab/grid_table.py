@@ -8,7 +8,7 @@ from functools import cached_property
 
 from sim.lab.factorial import Effect, effects
 from sim.lab.implicants import SymptomCauses, causes
-from sim.lab.run import Account
+from sim.lab.sight import Account
 
 WHOLE_RUN = -1
 Value = str | float | None  # None: there is no such combination

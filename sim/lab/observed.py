@@ -16,7 +16,8 @@ from typing import Any
 
 from sim.lab.case import CaseStep, Evidence
 from sim.lab.compare import READABLE, READABLE_LEAST
-from sim.lab.run import FLOATING, Sight, Trial, bench_of, sight_of
+from sim.lab.run import FLOATING, Trial, bench_of, sight_of
+from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Stopped, never, quiet
 
 IGNITION = ("off", "accessory", "run", "crank", "dark")

@@ -24,7 +24,7 @@ from sim.lab.case import CaseStep
 from sim.lab.compare import compared
 from sim.lab.footprint import Footprint
 from sim.lab.reach import ways_to
-from sim.lab.run import Sight
+from sim.lab.sight import Sight
 from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_VERBS, verb_of
 from sim.vehicle.elements import TESTER

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from sim.lab.case import Case, Story, trial_of
 from sim.lab.compare import fired_words, look_alike, readings_alike, turned_words
 from sim.lab.report import Rows
-from sim.lab.run import Account, Sight, Thing, ThingKind
+from sim.lab.sight import Account, Sight, Thing, ThingKind
 from sim.lab.workshop import Stop, Workshop, never
 from sim.vehicle.problems import EditProblem
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from sim.lab.case import Case, Story, trial_of
 from sim.lab.compare import Miss, compared, misses
 from sim.lab.report import Rows, Section, as_html, as_markdown
-from sim.lab.run import Account
 from sim.lab.separation import Separation, separation_lines, separations
+from sim.lab.sight import Account
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 
 

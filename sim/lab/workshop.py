@@ -23,8 +23,9 @@ from multiprocessing import get_context
 from types import TracebackType
 from typing import Protocol, TypeVar
 
-from sim.lab.run import Account, Trial, code_version, content_key, run_trial
+from sim.lab.run import Trial, code_version, content_key, run_trial
 from sim.lab.run_cache import Cache
+from sim.lab.sight import Account
 from sim.lab.worker_signals import begin_worker, deaf_to_ctrl_c
 from sim.vehicle.problems import Problem
 

@@ -22,8 +22,9 @@ from sim.catalogue import vehicle_text
 from sim.lab.checks import Check, possible_checks
 from sim.lab.compare import look_alike
 from sim.lab.odds import odds
-from sim.lab.run import Account, Sight, Trial
+from sim.lab.run import Trial
 from sim.lab.search_result import PossibleCause
+from sim.lab.sight import Account, Sight
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import partial
 from math import isinf
 
-from sim.lab.run import Sight
+from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise

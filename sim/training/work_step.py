@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sim.bench.tester import Report
-from sim.lab.run import Sight
+from sim.lab.sight import Sight
 from sim.training.jobs import CLAMPS, HANDS_ON, REPAIRS
 from sim.vehicle.edits import verb_of
 

@@ -12,8 +12,9 @@ from sim.lab.compare import misses
 from sim.lab.grid import run_grid
 from sim.lab.grid_table import Choice
 from sim.lab.report import DISCLAIMER
-from sim.lab.run import FLOATING, Sight, ThingKind
+from sim.lab.run import FLOATING
 from sim.lab.separation import RANKS, separations, table_rows
+from sim.lab.sight import Sight, ThingKind
 from sim.lab.stories import try_stories
 from sim.lab.workshop import Workshop
 from sim.vehicle.problems import EditProblem, FileProblem

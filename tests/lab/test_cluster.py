@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from sim.lab.cluster import on_cluster
-from sim.lab.run import Account, Sight, Trial
+from sim.lab.run import Trial
 from sim.lab.run_cache import Cache
+from sim.lab.sight import Account, Sight
 from sim.vehicle.problems import Problem
 
 distributed = pytest.importorskip("distributed", reason="dask is not installed")

@@ -14,7 +14,8 @@ from sim.lab.grid import run_grid
 from sim.lab.grid_report import grid_csv, grid_html, grid_json, grid_markdown
 from sim.lab.grid_table import Choice, Grid
 from sim.lab.report import DISCLAIMER
-from sim.lab.run import Account, run_trial
+from sim.lab.run import run_trial
+from sim.lab.sight import Account
 from sim.lab.workshop import Stopped, Workshop
 from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text

@@ -9,7 +9,7 @@ from sim.catalogue import vehicle_text
 from sim.lab.case import CaseStep, Evidence
 from sim.lab.footprint import Footprint
 from sim.lab.pairs import AGREES, Alone, Cell, Pairs, answered
-from sim.lab.run import Account, Sight
+from sim.lab.sight import Account, Sight
 from sim.vehicle.edits import apply_all
 from sim.vehicle.reading import car_from_text
 from sim.wiring.conduction import SwitchState

@@ -7,7 +7,8 @@ import pytest
 
 from sim.bench.bench import Bench, BenchWithoutReasons
 from sim.catalogue import vehicle_text
-from sim.lab.run import Account, Trial, run_trial, sentences
+from sim.lab.run import Trial, run_trial, sentences
+from sim.lab.sight import Account
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 

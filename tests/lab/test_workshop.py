@@ -13,8 +13,9 @@ from typing import Any
 
 import pytest
 
-from sim.lab.run import Account, Sight, Trial, run_trial
+from sim.lab.run import Trial, run_trial
 from sim.lab.run_cache import Cache
+from sim.lab.sight import Account, Sight
 from sim.lab.workshop import Stopped, Workshop, gathered, never
 from sim.vehicle.problems import Problem
 
@@ -157,7 +158,8 @@ def test_processes_that_are_lost_again_and_again_end_in_one_sentence() -> None:
 KILLED = """
 import sys, time
 from pathlib import Path
-from sim.lab.run import Account, Sight, Trial
+from sim.lab.run import Trial
+from sim.lab.sight import Account, Sight
 from sim.lab.run_cache import Cache
 from sim.lab.workshop import Workshop
 

@@ -4,7 +4,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 from sim.lab.checks import Check
-from sim.lab.run import Sight
+from sim.lab.sight import Sight
 from sim.training.forecast import WeightedCause
 from sim.training.work_step import WorkStep
 

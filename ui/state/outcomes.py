@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable
 from itertools import product
 
-from sim.lab.run import Account, Sight
+from sim.lab.sight import Account, Sight
 
 
 def combinations(always: Iterable[str], varied: Iterable[str]) -> list[tuple[str, ...]]:
