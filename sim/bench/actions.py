@@ -22,6 +22,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from sim.bench.frame_paths import no_tester_address
 from sim.bench.observations import OBSERVATION_VERBS, Observation, parse_observation
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
@@ -151,9 +152,7 @@ def _unlock(words: list[str], car: Car) -> Action:
 
 def _module(words: list[str], car: Car) -> str:
     if len(words) == 1 and words[0] in car.built.modules and words[0] not in car.addresses:
-        clusters = car.messages.clusters_of[words[0]]
-        masters = " and ".join(car.built.lin[cluster].master for cluster in clusters)
-        raise EditProblem(f"{words[0]} stands on LIN only and answers no tester: {masters} reports for it")
+        raise EditProblem(no_tester_address(car, words[0]))
     if len(words) != 1 or words[0] not in car.addresses:
         raise EditProblem(unknown("module", " ".join(words), car.addresses))
     return words[0]

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
-from sim.bench.frame_paths import frame_path
+from sim.bench.frame_paths import frame_path, no_tester_address
 from sim.modules.facts import Evaluation, in_words
 from sim.modules.module import ControlModule
 from sim.vehicle.conditions import Condition
@@ -77,9 +77,7 @@ def why_silent(bench: Bench, module: str) -> Because:
     """Why a module does not answer the tester (or that nothing keeps it from answering)."""
     spec = _module(bench, module)
     if module not in bench.car.addresses:
-        clusters = bench.car.messages.clusters_of[module]
-        masters = " and ".join(bench.car.built.lin[name].master for name in clusters)
-        return Because(f"{module} stands on LIN only and answers no tester: {masters} reports for it")
+        return Because(no_tester_address(bench.car, module))
     cause = _starved_tester(bench) or _blocked(bench, module)
     if cause:
         return Because(f"{module} does not answer the tester", None, (cause,))

@@ -26,3 +26,9 @@ def frame_path(car: Car, start: str, end: str) -> list[Hop]:
         hops.append((sender, f"{gateway}.{bus}"))
         sender = f"{gateway}.{next_bus}"
     return [*hops, (sender, f"{end}.{path[-1]}")]
+
+
+def no_tester_address(car: Car, module: str) -> str:
+    """Return why a tester cannot address a module that is on LIN only."""
+    masters = " and ".join(car.built.lin[name].master for name in car.messages.clusters_of[module])
+    return f"{module} stands on LIN only and answers no tester: {masters} reports for it"
