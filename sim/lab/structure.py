@@ -15,7 +15,7 @@ from functools import cached_property
 import networkx as nx
 
 from sim.vehicle.car import Car
-from sim.vehicle.edits import apply_all
+from sim.vehicle.edits import apply_all, is_theory
 from sim.vehicle.elements import Contact, Element, FuseLink, Resistor, Wire
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import Problem
@@ -42,7 +42,7 @@ class Structure:
             state = apply_all(self.car, list(edits)).harness
         except Problem:
             return None
-        return str(state), tuple(edit for edit in edits if edit.startswith("theory "))
+        return str(state), tuple(edit for edit in edits if is_theory(edit))
 
     def lines(self, elements: Iterable[str]) -> frozenset[str]:
         """The bus lines that these elements belong to, each by one of its nodes."""

@@ -22,7 +22,7 @@ from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
 from sim.training.exercise import Exercise
 from sim.vehicle.car import Car
-from sim.vehicle.edits import apply_all, parse_edit
+from sim.vehicle.edits import apply_all, is_theory, parse_edit
 from sim.vehicle.problems import EditProblem
 
 LISTS = ("arrives", "before", "tools", "proof", "safety", "hints", "solution")
@@ -151,7 +151,7 @@ def _verb(text: str, car: Car) -> str:
 
 
 def _kind(text: str, car: Car, kept: list[str]) -> str:
-    return parse_edit(text, apply_all(car, [one for one in kept if one.startswith("theory ")])).kind
+    return parse_edit(text, apply_all(car, [one for one in kept if is_theory(one)])).kind
 
 
 def _operates(text: str, car: Car) -> bool:

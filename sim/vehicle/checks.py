@@ -79,7 +79,7 @@ def check_references(vehicle: Vehicle, feeds: dict[str, list[str]]) -> None:
 
 
 def check_lines(vehicle: Vehicle) -> None:
-    """Every stop of every bus line is known, and nobody stands on one line twice."""
+    """Every stop of every bus line is known, and no module is on one line twice."""
     seen = set(RESERVED) - {"DLC"}
     for kind in ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads", "sensors"):
         seen |= set(getattr(vehicle, kind))

@@ -1,6 +1,6 @@
 """Tables of trouble codes: what codes and failure types say, and which codes belong to which module.
 
-None of the standards behind the tables was read in full. Every table names where its texts come from
+None of the standards of these tables was read in full. Every table names where its texts come from
 and how far they can be trusted.
 
 Not modelled: the whole of SAE J2012-DA; codes of SAE J1939 (SPN and FMI).

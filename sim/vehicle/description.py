@@ -1,7 +1,7 @@
 """What a person writes about a car: the shape of a vehicle file.
 
 Everything that a technician would expect has a default, so a small car is a page; unknown keys are
-refused. Defaults marked *common practice* have no standard behind them: a file may change each of them,
+refused. Defaults marked *common practice* come from no standard: a file may change each of them,
 and `busbay car FILE --full` prints them all.
 
 Not modelled: options of one car line, software versions, manual gearboxes.

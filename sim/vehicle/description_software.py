@@ -134,7 +134,7 @@ class BusOff(Part):
     """What a module does about its own controller in bus-off.
 
     It may come back `first_ms` after each of the first `count` times, `later_ms` after each further time,
-    and 128 times 11 recessive bits later (ISO 11898-1). The three figures stand in one published example
+    and 128 times 11 recessive bits later (ISO 11898-1). The three figures are those of one published example
     configuration of AUTOSAR's CAN state manager, which gives no defaults. The test passes once it has been
     back for `heal_ms`. `monitors_rest`: it judges no message of that bus while it is off.
     """

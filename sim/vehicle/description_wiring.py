@@ -46,7 +46,7 @@ class NetworkManagement(Part):
 
     Names as in AUTOSAR's CAN network management (RepeatMessageTime, NM-Timeout or TimeoutTime,
     WaitBusSleepTime, MsgCycleTime, ImmediateNmTransmissions, ImmediateNmCycleTime), which gives ranges and no
-    defaults: these values stand in a published example of a configuration, identifiers included.
+    defaults: these values are those of a published example of a configuration, identifiers included.
     """
 
     # module n of the file, from 0, sends first_id + n
@@ -115,7 +115,7 @@ class LinSlot(Part):
 class Lin(Part):
     """A LIN cluster: one wire along `line`, past the master, its slaves and in-line connectors (`X10`).
 
-    The master repeats `schedule`; what stands in it runs here and nowhere else. A slave that stands on no
+    The master repeats `schedule`; what is in it runs here and nowhere else. A slave that is on no
     other bus answers no tester: its master reports for it (common practice).
     """
 
@@ -137,7 +137,7 @@ class Fuse(Part):
     """A fuse: where it is fed from and what it feeds.
 
     `from` is `battery`, a relay or another fuse. An item of `feeds` is a module (`ECM`: its permanent
-    supply `B+`), a pin (`ECM.IGN`), a load, a switch or `DLC`, with `via X10` behind it where the wire passes
+    supply `B+`), a pin (`ECM.IGN`), a load, a switch or `DLC`, with `via X10` after it where the wire passes
     an in-line connector.
     """
 

@@ -182,7 +182,7 @@ def _lin_port(loom: Loom, name: str, cluster: str) -> None:
 
 
 def lay_dlc(loom: Loom) -> None:
-    """Lay the diagnostic connector, with a tester's own load behind it."""
+    """Lay the diagnostic connector, with the load of a tester that is plugged in."""
     bus = next((bus for bus, _ in _stops(loom, "DLC")), None)
     pins = tuple(Pin(f"DLC.{n}", "DLC", n, function, f"{TESTER}:{n}") for n, function in DLC_PINS.items())
     for pin in pins:

@@ -41,7 +41,7 @@ AREA_BY_RATING = ((5, 0.5), (7.5, 0.75), (10, 0.75), (15, 1.5), (20, 2.5), (30, 
 
 
 def usual_area_mm2(rating_a: float) -> float:
-    """The usual conductor behind a fuse."""
+    """The usual conductor size after a fuse of this rating, in mm2."""
     return next(area for limit, area in AREA_BY_RATING if rating_a <= limit)
 
 

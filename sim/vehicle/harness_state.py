@@ -1,6 +1,6 @@
 """What edits have done to a harness: everything that differs from the car as it was built.
 
-`alterations` names the differences between two states one by one, so that whoever reports, judges or explains
+`alterations` names the differences between two states one by one, so that what reports, judges or explains
 them needs no list of the fields.
 """
 

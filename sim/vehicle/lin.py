@@ -21,7 +21,7 @@ BYTE_FIELD_BITS = 10
 HEADER_BITS = 34
 BREAK_BITS = 13
 SYNC_BYTE = 0x55
-# A frame may take 40 % longer than its nominal time: spaces between bytes and behind the header.
+# A frame may take 40 % longer than its nominal time: spaces between bytes and after the header.
 LONGEST_SHARE = 1.4
 
 
@@ -63,12 +63,12 @@ def frame_bits(data_bytes: int) -> int:
 
 
 def header_bits(frame_id: int) -> tuple[int, ...]:
-    """A header as it stands on the wire, 0 dominant: break and delimiter, sync byte, protected identifier."""
+    """A header as it is on the wire, 0 dominant: break and delimiter, sync byte, protected identifier."""
     return (*[0] * BREAK_BITS, 1, *_byte_fields((SYNC_BYTE, protected_identifier(frame_id))))
 
 
 def response_bits(frame_id: int, data: bytes) -> tuple[int, ...]:
-    """A response as it stands on the wire: data and enhanced checksum, each lowest bit first."""
+    """A response as it is on the wire: data and enhanced checksum, each lowest bit first."""
     return _byte_fields((*data, enhanced_checksum(frame_id, data)))
 
 

@@ -27,7 +27,7 @@ class Loom:
         self.sensed: dict[str, dict[str, str]] = {name: {} for name in vehicle.modules}  # pin -> which end
         self.fed_parts: frozenset[str] = frozenset()
         self.pins: dict[tuple[str, str], str] = {}
-        self.fused: list[tuple[str, Callable[[], None]]] = []  # the last wires behind fuses, by consumer
+        self.fused: list[tuple[str, Callable[[], None]]] = []  # the last wires of fuses, by consumer
         self.cavities = dict.fromkeys(vehicle.inline, 0)
         self.inline_pins: dict[str, list[Pin]] = {name: [] for name in vehicle.inline}
 

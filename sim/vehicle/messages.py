@@ -78,7 +78,7 @@ class Messages:
     """All messages of a vehicle: `sent` by name, `carrier` of each signal, `expected` by receiver.
 
     `needs[module]` are the names of messages that the module's software reads, sorted. `buses_of` and
-    `clusters_of` are the CAN buses and the LIN clusters that a module stands on; `slots` are the places of
+    `clusters_of` are the CAN buses and the LIN clusters that a module is on; `slots` are the places of
     messages in LIN schedules, by name.
     `management_ids[module, bus]` is the identifier of the module's network management frame.
     """
@@ -270,7 +270,7 @@ class Messages:
         return iter(wanted)
 
     def home_buses(self, message: Sent) -> list[str]:
-        """Where a message's sender puts it: in its slot, or on those of its buses where somebody needs it."""
+        """Where a message's sender puts it: in its slot, or on those of its buses where a module needs it."""
         if message.name in self.slots:
             return [self.slots[message.name].cluster]
         own = self.buses_of[message.sender]
@@ -292,7 +292,7 @@ class Messages:
             )
 
     def _check_slots(self) -> None:
-        """Every slot has a message, of somebody on the line, that fits it; no slave has one elsewhere."""
+        """Every slot has a message of a module on the line that fits it; no slave has one elsewhere."""
         for slot in self.slots.values():
             message = self.sent.get(slot.message)
             if message is None:
@@ -423,7 +423,7 @@ def _management_ids(vehicle: Vehicle, buses_of: dict[str, tuple[str, ...]]) -> d
 
 
 def clusters_of(vehicle: Vehicle) -> dict[str, tuple[str, ...]]:
-    """The LIN clusters that each module stands on, in file order."""
+    """The LIN clusters that each module is on, in file order."""
     return {
         name: tuple(cluster for cluster, spec in vehicle.lin.items() if name in spec.line)
         for name in vehicle.modules
@@ -460,7 +460,7 @@ def _default_sends(vehicle: Vehicle, name: str, module: Module) -> dict[str, Mes
 
 
 def diagnostic_addresses(vehicle: Vehicle) -> dict[str, int]:
-    """Request identifiers by module, without those that stand on LIN only: their masters answer for them.
+    """Request identifiers by module, without those that are on LIN only: their masters answer for them.
 
     7E0 engine, 7E1 transmission (ISO 15765-4), the others from 710 up by file order (common practice).
     """

@@ -2,7 +2,7 @@
 
 Exception tree::
 
-    Problem                 one clear sentence, with the data behind it
+    Problem                 one clear sentence, with its data
     ├── FileProblem         a vehicle, exercise or case file: file, line, path
     └── EditProblem         a sentence typed as an edit or action
     Unsettled               the car itself comes to no rest: a property of the description
@@ -22,7 +22,7 @@ LONGEST_KEY = 60  # of the path to it
 class Problem(Exception):
     """One clear sentence about bad input.
 
-    `path` is where in the description it stands (keys and list positions), `what` the sentence.
+    `path` is its place in the description (keys and list positions), `what` the sentence.
     """
 
     def __init__(self, what: str, path: Path = ()) -> None:
@@ -32,7 +32,7 @@ class Problem(Exception):
 
 
 class FileProblem(Problem):
-    """A problem of one file, with the line it stands on (1 = first line)."""
+    """A problem of one file, with its line (1 = first line)."""
 
     def __init__(self, what: str, file: str, line: int, path: Path = ()) -> None:
         super().__init__(what, path)

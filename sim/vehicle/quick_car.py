@@ -5,7 +5,7 @@
 A row needs a name and a bus. What is left empty is filled in: the place on the bus is the number of the row,
 every module has a fuse of its own and the same ground point, and it listens to all others on its buses. A
 module on several buses is their gateway. A key and a relay feed everybody's ignition pin, and the module BCM
-(or else the first) holds the power mode; the diagnostic connector stands on the bus that is named first.
+(or else the first) holds the power mode; the diagnostic connector is on the bus that is named first.
 
 Not modelled: whatever else a vehicle file can say. The text is a beginning to write on.
 """
@@ -58,7 +58,7 @@ COLUMNS: Final = {
 class Row:
     """One module. Names in `bus`, `inline` and `hears` are divided by commas.
 
-    `fuse`: "F3", or "F3 15 A". `hears`: names, "all", or "-" for nobody. `sends`: such as
+    `fuse`: "F3", or "F3 15 A". `hears`: names, "all", or "-" for no module. `sends`: such as
     "1A0 every 10 ms 8 bytes, 2B0 every 100 ms"; the first message is the one the others listen to.
     """
 
@@ -73,7 +73,7 @@ class Row:
 
     @property
     def is_empty(self) -> bool:
-        """Does nothing stand in it?"""
+        """Whether nothing is written in it."""
         return all(getattr(self, one.name) in ("", None) for one in fields(self))
 
 
@@ -211,7 +211,7 @@ class _Table:
         yield f"    - {{from: run, on: change, if: {{not: {{input: {KEY_PIN}}}}}, to: off}}"
 
     def _line(self, bus: str) -> Iterator[str]:
-        """The stops of a line; a module behind an in-line connector has the line pass that connector."""
+        """The stops of a line; the line passes a module's in-line connector on its way there and back."""
         on = sorted(
             (unit for unit in self.units if bus in unit.buses), key=lambda unit: (unit.place, unit.row)
         )

@@ -23,7 +23,7 @@ from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 Model = TypeVar("Model", bound=BaseModel)
 
 MAX_FILE_BYTES = 250_000  # a 41-module minibus takes 32 kB; a hostile upload takes no memory or time
-MAX_DEPTH = 40  # the deepest condition of a shipped car stands at 9
+MAX_DEPTH = 40  # the deepest condition of a shipped car is at 9
 
 
 def read_car(path: str | Path) -> Car:
@@ -34,7 +34,7 @@ def read_car(path: str | Path) -> Car:
 
 @lru_cache(maxsize=32)
 def car_from_text(text: str, name: str = "vehicle file") -> Car:
-    """The car that a text describes; `name` stands for the file in error sentences."""
+    """The car that a text describes; `name` is that of the file in error sentences."""
     vehicle, document = parse(text, name, Vehicle)
     try:
         return build(vehicle)
@@ -140,7 +140,7 @@ def _short(text: str) -> str:
 
 
 def line_of(document: Any, path: tuple[str | int, ...]) -> int:
-    """The line (from 1) of the deepest part of the path that stands in the document."""
+    """The line (from 1) of the deepest part of the path that is in the document."""
     line = 1
     here = document
     for part in path:

@@ -6,7 +6,7 @@ import streamlit as st
 
 from sim.lab.case import Case
 from sim.lab.search_plan import Question, changes_at_first
-from sim.vehicle.edits import catalogue, further_faults
+from sim.vehicle.edits import catalogue, further_faults, is_theory
 from sim.vehicle.reading import car_from_text
 from ui.state.held import Held
 
@@ -21,7 +21,7 @@ def question_now(held: Held) -> Question:
     if case and st.session_state.suspects_of != IN_THE_BAY:
         return Question(case.vehicle, case.given, case.seed, case.steps)
     bench = held.bench
-    theories = tuple(text for text in bench.given if text.startswith("theory "))
+    theories = tuple(text for text in bench.given if is_theory(text))
     hidden = tuple(text for text in bench.given if text not in theories)
     own = changes_at_first(bench.log) if st.session_state.get("suspects_hide") else []
     log = tuple(text for text in bench.log if text not in own)
