@@ -133,7 +133,7 @@ class Source(Element):
 
 @dataclass(frozen=True, slots=True)
 class GeneratorOutput(Element):
-    """The generator (`GEN`) from its B+ terminal to its case: `volt` in series with `ohm`, up to `limit_a`."""
+    """The generator (`GEN`) from its B+ terminal to its case: `volt` through `ohm`, up to `limit_a`."""
 
     volt: float
     ohm: float
