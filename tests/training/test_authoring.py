@@ -43,6 +43,7 @@ def worked(*actions: str, given: tuple[str, ...] = (), car: str = "six-modules")
 
 
 def test_a_car_is_broken_in_the_bay_and_solved_there_and_the_exercise_works() -> None:
+    """Fields taken from a bench and its solution make an exercise that proves itself."""
     bench = worked("wait 20 s", "pull F2", "press start", "wait 10 s", "scan", "look F2", "press start")
     fields = WORDS | taken_from(bench)
     assert "pull F2" == fields["arrives"]
@@ -71,15 +72,18 @@ def test_a_car_is_broken_in_the_bay_and_solved_there_and_the_exercise_works() ->
 def test_what_was_put_right_again_is_no_fault(
     actions: tuple[str, ...], given: tuple[str, ...], left: tuple[str, ...]
 ) -> None:
+    """Only what is still wrong with the car in the bay becomes a hidden edit."""
     assert left == faults_of(worked(*actions, given=given))
 
 
 def test_a_theory_comes_along() -> None:
+    """A theory that the bench was started with is among the hidden edits."""
     bench = worked("unplug TRM", given=("theory ECM waits for TRM",), car="shuttle-minibus")
     assert ("theory ECM waits for TRM", "unplug TRM.C1") == faults_of(bench)
 
 
 def test_a_whole_car_and_another_car_are_refused() -> None:
+    """No exercise is taken from a whole car, and no solution from another exercise's car."""
     with pytest.raises(EditProblem, match="nothing is wrong with the car in the bay"):
         taken_from(worked("press start", "scan"))
     with pytest.raises(EditProblem, match="is not the one of this exercise"):
@@ -88,12 +92,14 @@ def test_a_whole_car_and_another_car_are_refused() -> None:
 
 @pytest.mark.parametrize("name", sorted(shipped_exercises())[::4])
 def test_the_fields_of_an_exercise_make_the_same_exercise(name: str) -> None:
+    """An exercise survives the way to typed fields and back unchanged."""
     exercise = read_exercise(shipped_exercises()[name])
     again = exercise_from_text(exercise_file(fields_of(exercise)), "again.yaml")
     assert exercise == again
 
 
-def test_faults_behind_the_same_words_are_fields_of_their_own_and_each_can_go() -> None:
+def test_faults_of_one_work_order_have_fields_of_their_own_and_each_can_go() -> None:
+    """Each fault of a work order has its own fields and can be removed alone."""
     fields = fields_of(read_exercise(shipped_exercises()["01-first-scan"]))
     assert "3" == fields["faults"]
     assert ["unplug ABS.C1", "pull F3", "open ABS.C1.3"] == [
@@ -106,6 +112,7 @@ def test_faults_behind_the_same_words_are_fields_of_their_own_and_each_can_go() 
 
 
 def test_what_is_missing_is_said_with_its_place() -> None:
+    """A field that makes no sense is refused with file, line and name."""
     with pytest.raises(FileProblem, match=r"mine.yaml, line 11, minutes: 'minutes' is a number"):
         exercise_from_text(exercise_file(WORDS | {"arrives": "pull F2", "minutes": "soon"}), "mine.yaml")
 
@@ -118,7 +125,8 @@ def library(tmp_path: Path) -> Library:
     return Library(tmp_path / "exercises")
 
 
-def test_own_exercises_stand_behind_the_shipped_ones(library: Library) -> None:
+def test_own_exercises_are_listed_after_the_shipped_ones(library: Library) -> None:
+    """Own exercises are listed after the shipped ones and can be replaced and deleted."""
     text = exercise_file(WORDS | {"arrives": "pull F2"})
     path = library.save("quiet-gearbox", text)
     assert text == path.read_text(encoding="utf-8")
@@ -132,6 +140,7 @@ def test_own_exercises_stand_behind_the_shipped_ones(library: Library) -> None:
 
 
 def test_shipped_exercises_are_never_written_over(library: Library) -> None:
+    """Saving and deleting refuse the name of a shipped exercise."""
     name = next(iter(shipped_exercises()))
     before = shipped_exercises()[name].read_bytes()
     with pytest.raises(Problem, match="comes with busbay and is not written over"):
@@ -143,18 +152,21 @@ def test_shipped_exercises_are_never_written_over(library: Library) -> None:
 
 @pytest.mark.parametrize("name", ["", "../x", "a/b", "A", "a b", "x" * 61, "a.yaml", "-a", ".."])
 def test_a_name_is_no_path(library: Library, name: str, tmp_path: Path) -> None:
+    """A name that could be a path is refused, and nothing is written."""
     with pytest.raises(Problem, match="a file name is made of"):
         library.save(name, exercise_file(WORDS | {"arrives": "pull F2"}))
     assert [] == list(tmp_path.iterdir())
 
 
 def test_what_makes_no_sense_is_not_saved(library: Library, tmp_path: Path) -> None:
+    """An exercise whose edits are none is refused, and nothing is written."""
     with pytest.raises(FileProblem, match="no fuse or relay 'F99'"):
         library.save("mine", exercise_file(WORDS | {"arrives": "pull F99"}))
     assert [] == list(tmp_path.iterdir())
 
 
 def test_a_spoilt_own_file_is_told_and_does_no_harm(library: Library, tmp_path: Path) -> None:
+    """A broken file is told as a problem, and all other exercises are listed."""
     folder = tmp_path / "exercises"
     folder.mkdir()
     (folder / "broken.yaml").write_text("exercise: [", encoding="utf-8")
@@ -164,6 +176,7 @@ def test_a_spoilt_own_file_is_told_and_does_no_harm(library: Library, tmp_path: 
 
 
 def test_a_draft_is_kept_as_it_was_typed(library: Library) -> None:
+    """A draft comes back as it was typed, half a sentence included."""
     assert {} == library.draft()
     library.keep_draft({"words": "half a sen"})
     assert {"words": "half a sen"} == library.draft()
@@ -173,6 +186,7 @@ def test_a_draft_is_kept_as_it_was_typed(library: Library) -> None:
 
 
 def test_a_solution_that_looks_before_it_repairs_leaves_no_rival_and_one_that_guesses_does() -> None:
+    """A rival is left exactly where a repair comes before the check that rules it out."""
     careful = exercise_file(
         WORDS | {"arrives": "pull F2", "solution": "press start\nwait 5 s\nscan\nlook F2\nfit F2"}
     )
@@ -188,6 +202,7 @@ def test_a_solution_that_looks_before_it_repairs_leaves_no_rival_and_one_that_gu
 
 
 def test_the_search_for_rivals_can_be_called_off() -> None:
+    """A search for rivals ends with `Stopped` when it is called off."""
     file = exercise_file(WORDS | {"arrives": "pull F2", "solution": "press start\nscan\nfit F2"})
     with Workshop(workers=1) as workshop, pytest.raises(Stopped):
         rivals(exercise_from_text(file, "mine.yaml"), workshop, stop=lambda: True)

@@ -22,7 +22,8 @@ def tops(svg: str) -> dict[str, float]:
     return found
 
 
-def test_causes_stand_above_what_they_bring_about_and_each_stands_once() -> None:
+def test_causes_are_drawn_above_their_effects_and_each_once() -> None:
+    """Causes are drawn above their effects, each reason once, its words escaped."""
     svg = chain_picture(CODE)
     order = sorted(tops(svg).items(), key=lambda one: one[1])
     expected = ["given: pull F2", "TCM is <unpowered>", "ECM has not heard TCM", "ECM sets U0101"]
@@ -32,11 +33,13 @@ def test_causes_stand_above_what_they_bring_about_and_each_stands_once() -> None
 
 
 def test_one_arrow_pair_for_each_step_of_the_chain() -> None:
+    """Each step from cause to effect has one line with one head."""
     root = ElementTree.fromstring(chain_picture(CODE))
     assert 2 * 4 == len(list(root.iter("path")))
 
 
 def test_more_reasons_than_a_page_is_wide_are_counted() -> None:
+    """Reasons that do not fit side by side are counted in words."""
     many = Because("engine stopped", 1.0, tuple(Because(f"reason {k}", 1.0, ()) for k in range(9)))
     svg = chain_picture(many)
     assert MOST_BESIDE + 1 == len(tops(svg))

@@ -14,7 +14,8 @@ from sim.training.records import Records
 STUDENTS = 12
 
 
-def test_the_car_of_a_class_isdriven_in_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_car_of_a_class_is_driven_in_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twelve students who begin at once get twelve cars, made ready once per fault."""
     driven_in: list[str] = []
     make_ready = Exercise.driven_in
 

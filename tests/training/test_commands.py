@@ -21,6 +21,7 @@ def doing(*actions: str) -> list[str]:
 
 
 def test_the_list_names_every_exercise_and_no_hidden_edit(capsys: pytest.CaptureFixture[str]) -> None:
+    """`exercises` lists every shipped exercise and names no hidden edit."""
     lines = said(capsys, "exercises").splitlines()
     assert list(shipped_exercises()) == [line.split()[0] for line in lines]
     assert "pull" not in " ".join(lines)
@@ -29,6 +30,7 @@ def test_the_list_names_every_exercise_and_no_hidden_edit(capsys: pytest.Capture
 def test_the_work_order_says_what_the_customer_says_and_not_what_is_wrong(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
+    """`exercise` shows the work order, without hidden edits and hints."""
     text = said(capsys, "exercise", "2")
     assert "Bram Ysebaert" in text
     assert "hay barn" in text
@@ -37,6 +39,7 @@ def test_the_work_order_says_what_the_customer_says_and_not_what_is_wrong(
 
 
 def test_an_author_checks_an_exercise(capsys: pytest.CaptureFixture[str]) -> None:
+    """`exercise --check` plays every fault's solution and tells how the car showed itself."""
     text = said(capsys, "exercise", "02-left-in-storage", "--check")
     assert "fault 3: found, repaired and proved in" in text
     assert "TCM: silent, usually answers" in text
@@ -44,11 +47,13 @@ def test_an_author_checks_an_exercise(capsys: pytest.CaptureFixture[str]) -> Non
 
 
 def test_an_author_asks_what_else_it_could_be(capsys: pytest.CaptureFixture[str]) -> None:
+    """`exercise --rivals` says for each fault that nothing else is left."""
     text = said(capsys, "exercise", "02-left-in-storage", "--rivals")
     assert 3 == text.count("nothing else is left when it is repaired")
 
 
 def test_trying_an_exercise_to_its_end(capsys: pytest.CaptureFixture[str]) -> None:
+    """`try` with the solution and the cause ends complete, with full credit."""
     text = said(capsys, "try", "02", *doing(*SOLUTION), "--hand-in", "pull F2")
     assert "TCM: silent" in text
     assert "right: pull F2" in text
@@ -56,6 +61,7 @@ def test_trying_an_exercise_to_its_end(capsys: pytest.CaptureFixture[str]) -> No
 
 
 def test_trying_without_success_names_nothing_hidden(capsys: pytest.CaptureFixture[str]) -> None:
+    """`try` with a wrong cause tells how near it is, without naming the right one."""
     actions = doing("press start", "wait 5 s", "scan", "mend TCM.C1.1")
     text = said(capsys, "try", "02", *actions, "--hand-in", "open TCM.C1.1", status=1)
     assert "TCM.C1.1 is whole already" in text
@@ -65,6 +71,7 @@ def test_trying_without_success_names_nothing_hidden(capsys: pytest.CaptureFixtu
 
 
 def test_a_debrief_on_paper_and_on_screen(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """`debrief` writes a page to a file, or Markdown that names the hidden edit."""
     page = tmp_path / "debrief.html"
     work = ["debrief", "02", *doing(*SOLUTION), "--hand-in", "pull F2", "--quick"]
     assert "" == said(capsys, *work, "--html", str(page))
@@ -88,6 +95,7 @@ def test_a_debrief_on_paper_and_on_screen(capsys: pytest.CaptureFixture[str], tm
 def test_bad_input_ends_in_one_sentence(
     capsys: pytest.CaptureFixture[str], arguments: list[str], sentence: str
 ) -> None:
+    """Bad input to a training command ends in one sentence and status 1."""
     text = said(capsys, *arguments, status=1)
     assert sentence in text.splitlines()[-1]
     assert "Traceback" not in text

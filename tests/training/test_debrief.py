@@ -28,6 +28,7 @@ def judged(model: HandMade | None, *steps: WorkStep) -> list[Judged]:
 
 
 def test_a_check_that_halves_four_suspects_is_worth_one_bit() -> None:
+    """A check that splits four equal suspects in halves is informative, with one bit."""
     (one,) = judged(HandMade((1, 1, 1, 1), ("aabb",)), step("look F3"))
     assert ("informative", 1.0, "bits", 2) == (one.verdict, one.number, one.unit, one.left)
     assert 0.5 == one.rate
@@ -36,6 +37,7 @@ def test_a_check_that_halves_four_suspects_is_worth_one_bit() -> None:
 
 
 def test_weights_count() -> None:
+    """Expected bits follow the weights of suspects, not their number."""
     (one,) = judged(HandMade((3, 1), ("ab",)), step("look F3"))
     assert "informative" == one.verdict
     assert pytest.approx(QUARTER_BITS) == one.number
@@ -49,6 +51,7 @@ def test_a_check_is_judged_by_what_was_expected_and_not_by_luck() -> None:
 
 
 def test_a_check_that_all_suspects_answer_alike_is_redundant_whatever_their_weights() -> None:
+    """A check that cannot tell the suspects left apart is redundant."""
     first, second = judged(HandMade((9, 1, 1), ("aab", "ccd")), step("look F3"), step("scan"))
     assert "informative" == first.verdict
     assert ("redundant", 0.0, "bits", 2) == (second.verdict, second.number, second.unit, second.left)
@@ -68,12 +71,14 @@ def test_a_check_is_weak_below_a_quarter_of_the_best_per_minute() -> None:
 
 
 def test_switching_on_is_no_check_unless_it_tells_something() -> None:
+    """An action that is no check is judged only where it tells suspects apart."""
     first, second = judged(HandMade((1, 1), ("aa", "ab")), step("key run", 0.1), step("wait 5 s", 0.1))
     assert ("", None) == (first.verdict, first.number)
     assert ("informative", 1.0) == (second.verdict, second.number)
 
 
 def test_after_a_repair_a_check_is_a_verification_and_never_redundant() -> None:
+    """A check that tells nothing new is redundant before a repair and a verification after it."""
     model = HandMade((1, 1), ("aa", "ab", "cd", "ee", "ef"), at_fault={1: (0,)})
     steps = [step("scan"), step("plug ABS.C1"), step("scan"), step("look X1"), step("look X2")]
     verdicts = [one.verdict for one in judged(model, *steps)]
@@ -89,6 +94,7 @@ def test_a_check_made_again_after_a_repair_is_a_verification_even_where_it_tells
 
 
 def test_a_second_search_after_a_repair_is_still_a_search() -> None:
+    """A new check after a repair that tells suspects apart is informative."""
     model = HandMade((1, 1, 1, 1), ("aabb", "aaaa", "ab__"), at_fault={1: (0, 1)})
     third = judged(model, step("look F6"), step("fit F6"), step("look TCM.C1"))[2]
     assert ("informative", 1.0) == (third.verdict, third.number)
@@ -106,6 +112,7 @@ def test_a_repair_before_a_shorter_check_would_have_told_is_premature() -> None:
 
 
 def test_a_repair_is_no_replacement_before_its_time_where_nothing_shorter_tells() -> None:
+    """A repair is premature only where a shorter check would have told."""
     long = HandMade((1, 1), ("ab",), (check("look ECM.C1", 20.0),), ("ab",), {0: (0,)})
     blind = HandMade((1, 1), ("ab",), (check("look ECM.C1", 2.0),), ("aa",), {0: (0,)})
     sure = HandMade((1, 1), ("aa",), (check("look ECM.C1", 2.0),), ("ab",), {0: (0, 1)})
@@ -116,6 +123,7 @@ def test_a_repair_is_no_replacement_before_its_time_where_nothing_shorter_tells(
 
 
 def test_a_repair_in_vain_is_premature_with_its_chance() -> None:
+    """A repair in vain is premature, with the chance that it would have helped."""
     model = HandMade((3, 1), ("ab",), at_fault={0: (1,)})
     (one,) = judged(model, step("mend G2", 15.0, vain="G2 is whole already"))
     assert ("premature replacement", 0.25) == (one.verdict, one.number)
@@ -138,6 +146,7 @@ def test_a_start_that_is_made_again_after_a_repair_verifies_it() -> None:
 
 
 def test_what_is_unsafe_says_so_first() -> None:
+    """Dangers outrank every other verdict, with and without suspects."""
     dangers = ("the engine ran", "the airbag had supply")
     (one,) = judged(HandMade((1, 1), ("ab",)), step("plug SRS.C1", dangers=dangers))
     assert ("unsafe", 2.0, "dangers") == (one.verdict, one.number, one.unit)
@@ -147,23 +156,27 @@ def test_what_is_unsafe_says_so_first() -> None:
 
 
 def test_putting_back_what_one_took_apart_is_no_repair() -> None:
+    """Plugging in a connector that the same person unplugged gets no verdict."""
     model = HandMade((1, 1), ("aa", "aa"), at_fault={1: (0, 1)})
     assert "" == judged(model, step("unplug ECM.C1"), step("plug ECM.C1"))[1].verdict
 
 
 def test_taking_a_clamp_off_is_no_repair_and_cleaning_it_is_one() -> None:
+    """A battery clamp put on is no repair, a clamp mended is one."""
     model = HandMade((1, 1), ("aa", "aa", "aa"), at_fault={1: (0, 1), 2: (0, 1)})
     steps = (step("plug BAT.NEG"), step("mend BAT.NEG"), step("plug ABS.C1"))
     assert ["", "repair", "repair"] == [one.verdict for one in judged(model, *steps)]
 
 
 def test_without_suspects_nothing_is_judged_but_safety() -> None:
+    """Without suspects a check says that it was not measured."""
     one, two = judged(None, step("scan"), step("key run"))
     assert ("", "not measured: no suspects to hand", None) == (one.verdict, one.reason, one.number)
     assert "" == two.reason
 
 
 def test_entropy_of_the_textbook() -> None:
+    """Entropy in bits of none, one and four outcomes is that of Shannon's definition."""
     assert 0.0 == entropy_bits([5.0])
     assert 0.0 == entropy_bits([])
     assert 0.0 == entropy_bits([0.0, 0.0])
@@ -194,6 +207,7 @@ def model(storage: Attempt) -> RunSuspects:
 
 
 def test_the_checks_of_a_real_log(storage: Attempt, model: RunSuspects) -> None:
+    """On a real car each kind of step gets its verdict, and the suspects left never grow."""
     told = debrief(storage, model)
     verdicts = {one.step.action: one.verdict for one in reversed(told.judged)}
     assert "informative" == verdicts["scan"]
@@ -212,6 +226,7 @@ def test_the_checks_of_a_real_log(storage: Attempt, model: RunSuspects) -> None:
 def test_the_short_way_begins_with_reading_all_modules_and_ends_at_the_truth(
     storage: Attempt, model: RunSuspects
 ) -> None:
+    """The best route begins with a scan, never leaves more suspects and is shorter than the aim."""
     told = debrief(storage, model)
     assert "press start, wait 5 s, scan" == told.route[0].check
     lefts = [one.left for one in told.route]
@@ -220,6 +235,7 @@ def test_the_short_way_begins_with_reading_all_modules_and_ends_at_the_truth(
 
 
 def test_every_cause_leads_back_to_the_hidden_edit(storage: Attempt) -> None:
+    """Every chain of causes in a debrief ends at the hidden edit, each kind once."""
     told = debrief(storage)
     titles = [title for title, _ in told.causes]
     assert "silent TCM" in titles
@@ -230,9 +246,8 @@ def test_every_cause_leads_back_to_the_hidden_edit(storage: Attempt) -> None:
     assert sorted(set(kinds)) == sorted(kinds), "what goes back to the same edit is told once of each kind"
 
 
-def test_no_more_causes_are_told_than_anybody_reads(
-    storage: Attempt, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_number_of_causes_told_has_a_limit(storage: Attempt, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The debrief tells at most `MOST_TREES` chains of causes."""
     monkeypatch.setattr("sim.training.debrief.MOST_TREES", 1)
     assert 1 == len(debrief(storage).causes)
 
@@ -247,6 +262,7 @@ def test_who_was_still_possible_at_the_first_repair_and_was_not_named_was_omitte
 
 
 def test_what_clearing_before_saving_has_erased() -> None:
+    """Codes cleared before a report was saved are told; none are where one was saved."""
     exercise = find_exercise("02")
     log = [
         "press start",
@@ -265,6 +281,7 @@ def test_what_clearing_before_saving_has_erased() -> None:
 
 
 def test_no_debrief_before_handing_in() -> None:
+    """A debrief before the hand-in is refused."""
     with pytest.raises(EditProblem, match="comes after handing in"):
         debrief(Attempt.begin(find_exercise("02")))
 
@@ -283,6 +300,7 @@ class Collector(HTMLParser):
 
 
 def test_the_page_is_one_file_and_escapes_what_people_wrote(storage: Attempt, model: RunSuspects) -> None:
+    """The printed debrief loads nothing and escapes every word that a person wrote."""
     storage.notes[:] = ['<script>alert("x")</script> | `*`']
     told = debrief(storage, model)
     page = as_html(told)
@@ -302,11 +320,13 @@ def test_the_page_is_one_file_and_escapes_what_people_wrote(storage: Attempt, mo
 
 
 def test_the_tone_is_kind(storage: Attempt, model: RunSuspects) -> None:
+    """The debrief uses none of the words that blame."""
     words = as_markdown(debrief(storage, model)).lower()
     assert not re.search(r"\b(stupid|bad|fail(ed|ure)?|poor|never do|wasted|useless|your fault)\b", words)
 
 
 def test_an_exercise_whose_solution_was_shown_says_so_kindly(storage: Attempt) -> None:
+    """A debrief after the solution was shown says so in one added line."""
     told, usual = debrief(storage, after_showing=True), debrief(storage)
     new = [line for line in dict(sections(told))["Your way there"] if line not in _all_lines(usual)]
     assert 1 == len(new)

@@ -23,6 +23,7 @@ def saying(monkeypatch: pytest.MonkeyPatch, *words: str) -> None:
 
 
 def test_a_passphrase_is_chosen_on_the_machine_itself(url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`passphrase` sets a passphrase, and a second one ends all visits of the first."""
     saying(monkeypatch, "first passphrase", "first passphrase")
     assert 0 == cli.main(["passphrase", "--records", url])
     records = Records(url)
@@ -50,6 +51,7 @@ def test_a_passphrase_that_is_none_changes_nothing(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
+    """A short or mistyped passphrase is refused and none is set."""
     saying(monkeypatch, *words)
     assert 1 == cli.main(["passphrase", "--records", url])
     assert sentence in capsys.readouterr().err
@@ -87,6 +89,7 @@ def test_what_is_exposed_is_said_before_it_is(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
+    """`bay --address` says what it exposes; serving this computer only says nothing."""
     NoServer.commands = []
     monkeypatch.setattr(subprocess, "Popen", NoServer)
     monkeypatch.setattr(cli.signal, "signal", lambda *_: None)

@@ -50,6 +50,7 @@ def workshop() -> Iterator[Workshop]:
 
 
 def test_the_curriculum_has_its_topics_cars_and_levels() -> None:
+    """The shipped exercises cover every topic, car and level of the curriculum."""
     assert len(EXERCISES) >= 30
     assert {one.topic for one in EXERCISES.values()} >= TOPICS
     cars = {one.car for one in EXERCISES.values()}
@@ -60,6 +61,7 @@ def test_the_curriculum_has_its_topics_cars_and_levels() -> None:
 
 @pytest.mark.parametrize("name", EXERCISES)
 def test_an_exercise_is_complete(name: str) -> None:
+    """Every shipped exercise has three hints, cautions, a guide, a history and a drive."""
     one = EXERCISES[name]
     assert 3 == len(one.hints)
     assert one.safety
@@ -71,6 +73,7 @@ def test_an_exercise_is_complete(name: str) -> None:
 
 @pytest.mark.parametrize("name", EXERCISES)
 def test_customer_and_goal_do_not_tell_the_hidden_edits(name: str) -> None:
+    """No text that a student reads names a hidden edit or its part."""
     one = EXERCISES[name]
     told = " ".join([one.exercise, one.topic, one.work_order.words, one.work_order.history, one.goal])
     for fault in (one, *one.others):
@@ -97,18 +100,21 @@ def test_the_scripted_solution_finds_repairs_proves_and_leaves_no_rival(
 
 
 def test_a_solution_without_its_repair_is_refused() -> None:
+    """A solution that leaves the car broken does not prove its exercise."""
     exercise = changed(EXERCISES["01-first-scan"], without="plug ABS.C1")
     with pytest.raises(Problem, match="the car is not as it was built"):
         prove(exercise)
 
 
 def test_a_solution_without_its_proof_is_refused() -> None:
+    """A solution that shows no clean scan does not prove its exercise."""
     exercise = changed(EXERCISES["01-first-scan"], without="clear")
     with pytest.raises(Problem, match="not shown: codes cleared"):
         prove(exercise)
 
 
 def test_a_fault_that_shows_nothing_is_refused() -> None:
+    """An exercise whose car behaves like a whole one is refused."""
     exercise = EXERCISES["01-first-scan"]
     quiet = Exercise.model_validate(
         exercise.model_dump() | {"arrives": ("open R1",), "solution": ("key run", "scan", "mend R1")}

@@ -24,12 +24,14 @@ def do(bench: Bench, found: Findings, text: str) -> None:
     found.note(action, bench.car)
 
 
-def test_nothing_is_known_before_somebody_looks() -> None:
+def test_nothing_is_known_before_an_inspection() -> None:
+    """Driving and scanning alone find no connector off and no fuse out."""
     found = known(["unplug ABS.C1", "pull F3"], "press start", "wait 5 s", "scan")
     assert (set(), set(), {}, set()) == (found.off, found.out, found.leads, found.checked)
 
 
 def test_a_look_at_connector_module_or_fuse_shows_its_state() -> None:
+    """Inspecting a connector, module or fuse finds its state and marks it checked."""
     found = known(["unplug ABS.C1", "pull F3"], "look ABS", "look F3", "look F11", "look TCM.C1")
     assert {"ABS.C1"} == found.off
     assert {"F3"} == found.out
@@ -37,6 +39,7 @@ def test_a_look_at_connector_module_or_fuse_shows_its_state() -> None:
 
 
 def test_own_work_is_known_and_taken_back() -> None:
+    """What a student unplugs, pulls or bypasses is known until it is put back."""
     found = known([], "unplug GW.C1", "bypass GW diag to powertrain", "pull F3")
     assert ({"GW.C1"}, {"F3"}) == (found.off, found.out)
     assert ["bypass GW diag to powertrain"] == [lead.partition(" by ")[0] for lead in sorted(found.leads)]
@@ -46,7 +49,8 @@ def test_own_work_is_known_and_taken_back() -> None:
     assert (set(), set(), {}) == (found.off, found.out, found.leads)
 
 
-def test_a_fuse_that_blows_behind_ones_back_is_not_known_until_looked_at() -> None:
+def test_a_fuse_that_blew_is_not_known_until_it_is_inspected() -> None:
+    """A fuse that blew is known only after it was inspected."""
     bench = Bench(MINIBUS, ["short F3.2 to BODY"], fidelity="stream")
     found = Findings()
     assert "F3" in bench.car.harness.blown
@@ -57,6 +61,7 @@ def test_a_fuse_that_blows_behind_ones_back_is_not_known_until_looked_at() -> No
 
 
 def test_a_rewound_attempt_knows_only_what_is_left_of_its_log() -> None:
+    """Rewinding forgets what later steps had found."""
     attempt = Attempt.begin(find_exercise("02-left-in-storage"), practice=True)
     attempt.do("scan")
     attempt.do("look F2")

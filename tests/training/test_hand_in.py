@@ -57,6 +57,7 @@ FAULTS = [
     ],
 )
 def test_equal_causes_are_right(named: str, hidden: str) -> None:
+    """Two sentences of the same effect count as one cause, either way round."""
     for one, other in ((named, hidden), (hidden, named)):
         verdict = grade(normal_causes([one], TEACHING), normal_causes([other], TEACHING), TEACHING)
         assert verdict.exact
@@ -82,6 +83,7 @@ def test_equal_causes_are_right(named: str, hidden: str) -> None:
     ],
 )
 def test_the_right_circuit_in_another_place_is_near_and_counts_half(named: str, hidden: str) -> None:
+    """A cause in the right circuit at another place is near, with half credit."""
     verdict = grade(normal_causes([named], TEACHING), normal_causes([hidden], TEACHING), TEACHING)
     assert ((normal_causes([named], TEACHING)[0], normal_causes([hidden], TEACHING)[0]),) == verdict.near
     assert not verdict.exact
@@ -89,6 +91,7 @@ def test_the_right_circuit_in_another_place_is_near_and_counts_half(named: str, 
 
 
 def test_other_circuits_are_wrong_and_what_is_left_is_missed() -> None:
+    """A cause in another circuit is wrong, and the hidden edit not named is missed."""
     verdict = grade(("pull F3", "open G4"), ("pull F3", "unplug DDM.C1"), TEACHING)
     assert (("pull F3",), (), ("open G4",), ("unplug DDM.C1",)) == (
         verdict.right,
@@ -100,12 +103,14 @@ def test_other_circuits_are_wrong_and_what_is_left_is_missed() -> None:
 
 
 def test_all_pins_of_a_connector_open_are_the_connector_off() -> None:
+    """All pins open equal the connector off; all but one do not."""
     pins = tuple(f"open DDM.C1.{cavity}" for cavity in range(1, 5))
     assert grade(pins, ("unplug DDM.C1",), TEACHING).exact
     assert not grade(pins[:3], ("unplug DDM.C1",), TEACHING).exact
 
 
 def test_a_theory_must_be_the_right_one() -> None:
+    """A hidden design difference must be named as it is."""
     hidden = ("theory F31 feeds TACHO", "pull F31")
     car = apply_all(MINIBUS, ["theory F31 feeds TACHO"])
     assert grade(("theory F31 feeds TACHO", "pull F31"), hidden, car).exact
@@ -114,12 +119,14 @@ def test_a_theory_must_be_the_right_one() -> None:
 
 
 def test_no_fault_found_is_right_only_where_nothing_is_wrong() -> None:
+    """`no fault found` is right exactly for a whole car."""
     assert grade((NO_FAULT,), (), TEACHING).exact
     assert ("pull F3",) == grade((NO_FAULT,), ("pull F3",), TEACHING).missed
     assert ("pull F3",) == grade(("pull F3",), (), TEACHING).wrong
 
 
 def test_the_fuse_that_a_short_has_blown_is_true_but_not_the_cause() -> None:
+    """A blown fuse named beside its short is true as well; alone it earns nothing."""
     exercise = find_exercise("07")
     attempt = Attempt.replay(exercise, exercise.solution)
     result = attempt.hand_in(["short ECM.C1.1 to BODY", "blow F1"])
@@ -141,6 +148,7 @@ def test_the_fuse_that_a_short_has_blown_is_true_but_not_the_cause() -> None:
     ],
 )
 def test_what_is_no_cause_is_refused_and_the_exercise_stays_open(named: list[str], sentence: str) -> None:
+    """A hand-in that names no cause is refused, and work can go on."""
     attempt = Attempt.begin(FIRST)
     with pytest.raises(EditProblem, match=sentence):
         attempt.hand_in(named)
@@ -149,6 +157,7 @@ def test_what_is_no_cause_is_refused_and_the_exercise_stays_open(named: list[str
 
 
 def test_a_named_cause_without_repair_and_proof_does_not_complete() -> None:
+    """The right cause alone earns half the credit and closes the exercise."""
     attempt = Attempt.begin(FIRST)
     result = attempt.hand_in(["unplug ABS"], "the brake lamp")
     assert (True, False, False, 0.5) == (
@@ -188,10 +197,12 @@ def test_half_is_for_the_cause_a_quarter_for_the_repair_and_a_quarter_for_its_pr
     ],
 )
 def test_a_report_is_saved_before_anything_is_cleared_or_taken_apart(log: list[str], saved: bool) -> None:
+    """Only a report saved before the first clearing or change counts; a battery clamp is no change."""
     assert saved is Attempt.replay(FIRST, log).hand_in(["unplug ABS"]).saved_before
 
 
 def test_codes_cleared_with_the_ignition_off_prove_nothing() -> None:
+    """A clean scan proves a repair only with ignition on and time for the monitors."""
     log = [
         "key run",
         "wait 5 s",
@@ -211,6 +222,7 @@ def test_codes_cleared_with_the_ignition_off_prove_nothing() -> None:
 
 
 def test_a_repair_of_something_whole_costs_its_time_and_tells_only_that() -> None:
+    """A repair in vain costs time but no parts, and replays byte for byte."""
     attempt = Attempt.begin(FIRST)
     step = attempt.do("mend ECM.C1.3")
     assert "ECM.C1.3 is whole already" == step.vain
@@ -223,6 +235,7 @@ def test_a_repair_of_something_whole_costs_its_time_and_tells_only_that() -> Non
 
 
 def test_damage_and_theories_are_no_work() -> None:
+    """Damage, design differences and missing tools are refused and leave no line."""
     attempt = Attempt.begin(FIRST)
     for sentence, words in (
         ("open ECM.C1.3", "'open' would damage the customer's car"),
@@ -237,6 +250,7 @@ def test_damage_and_theories_are_no_work() -> None:
 
 
 def test_what_is_unsafe_is_noted_at_the_step() -> None:
+    """Ignition, battery, airbag and fuse rating dangers are noted at their step."""
     attempt = Attempt.begin(find_exercise("38"))
     attempt.do("key run")
     on = attempt.do("plug SRS.C1").dangers
@@ -261,6 +275,7 @@ def test_what_is_unsafe_is_noted_at_the_step() -> None:
 
 
 def test_hints_cost_time_and_end() -> None:
+    """Each hint costs five minutes, and there is no fourth."""
     attempt = Attempt.begin(FIRST)
     assert FIRST.hints[0] == attempt.hint()
     assert 5.0 == attempt.minutes
@@ -271,6 +286,7 @@ def test_hints_cost_time_and_end() -> None:
 
 
 def test_practice_can_be_rewound_and_an_examination_cannot() -> None:
+    """A practice attempt rewinds with its notes; an exam refuses."""
     attempt = Attempt.begin(FIRST, practice=True)
     for action in ("key run", "wait 5 s", "scan", "key off", "plug ABS.C1"):
         attempt.do(action)
@@ -308,6 +324,7 @@ def test_the_job_that_ends_a_fault_is_one_that_counts() -> None:
 
 
 def test_a_battery_charged_to_another_figure_is_charged() -> None:
+    """Any charge from the repair's limit on makes the car whole."""
     exercise = find_exercise("26")
     attempt = Attempt.begin(exercise)
     assert not attempt.is_whole
@@ -347,6 +364,7 @@ def test_nothing_hidden_is_in_what_a_student_may_see(name: str) -> None:
 
 
 def test_a_refused_job_names_no_hidden_short() -> None:
+    """A short taken off elsewhere is refused without naming it, and found on its own stretch."""
     exercise = find_exercise("10")
     attempt = Attempt.begin(exercise)
     step = attempt.do("unshort ECM.C1.5 to BODY")

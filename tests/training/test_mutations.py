@@ -59,6 +59,7 @@ def test_a_spoilt_file_is_accepted_or_refused_with_its_line(
 
 
 def test_there_are_two_thousand_of_them() -> None:
+    """The ordinary run spoils at least two thousand files."""
     assert len(MUTATIONS) * EACH * 2 >= 2000
 
 
@@ -91,23 +92,27 @@ HEAD = (
     ],
 )
 def test_what_is_wrong_is_said_with_its_place(lines: str, sentence: str) -> None:
+    """A wrong exercise file is refused with line, key and reason."""
     with pytest.raises(FileProblem) as refusal:
         exercise_from_text(HEAD + lines, "class.yaml")
     assert sentence.replace("'hammer' is one of", "") in str(refusal.value)
 
 
 def test_a_car_is_one_of_ours_and_no_path() -> None:
+    """An exercise names a shipped car; a path is refused."""
     for car in ("../vehicles/six-modules", "/etc/passwd", "six-module"):
         with pytest.raises(FileProblem, match=r"line 3, car: no car '.*'.*(did you mean|known:)"):
             exercise_from_text(f"{HEAD}arrives: []".replace("six-modules", car), "class.yaml")
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    """A missing exercise file is refused by its name."""
     with pytest.raises(FileProblem, match="cannot be read"):
         read_exercise(tmp_path / "none.yaml")
 
 
 def test_an_exercise_that_is_as_small_as_can_be() -> None:
+    """The smallest exercise file is read with its defaults."""
     small = exercise_from_text(f"{HEAD}arrives: pull F2", "class.yaml")
     assert isinstance(small, Exercise)
     assert ("pull F2",) == small.arrives

@@ -45,6 +45,7 @@ def door(records: Records, clock: Clock) -> Door:
 
 
 def test_the_right_one_opens_and_a_wrong_one_does_not(door: Door) -> None:
+    """The right passphrase gives a valid token, a wrong one is refused and logged."""
     door.open(RIGHT, "127.0.0.1")
     with pytest.raises(WrongPassphrase, match="that is not the passphrase") as refused:
         door.open("correct horse batterY", "127.0.0.1")
@@ -52,7 +53,8 @@ def test_the_right_one_opens_and_a_wrong_one_does_not(door: Door) -> None:
     assert ["wrong", "right"] == [outcome for _, _, outcome in door.tries()]
 
 
-def test_a_token_is_good_until_its_day_is_over_or_somebody_leaves(door: Door, clock: Clock) -> None:
+def test_a_token_is_valid_until_its_day_or_its_visit_ends(door: Door, clock: Clock) -> None:
+    """A token ends with its day or when its visit ends."""
     one, other = door.open(RIGHT), door.open(RIGHT)
     assert one != other
     assert door.knows(one)
@@ -64,6 +66,7 @@ def test_a_token_is_good_until_its_day_is_over_or_somebody_leaves(door: Door, cl
 
 
 def test_a_new_passphrase_ends_all_visits(door: Door) -> None:
+    """Changing the passphrase makes all tokens invalid."""
     token = door.open(RIGHT)
     door.set_passphrase("another long one", old=RIGHT)
     assert not door.knows(token)
@@ -79,6 +82,7 @@ def test_the_hash_is_memory_hard_and_the_words_are_nowhere(door: Door, records: 
 
 
 def test_to_change_it_takes_the_old_one(door: Door) -> None:
+    """A passphrase is changed only with the old one."""
     with pytest.raises(WrongPassphrase):
         door.set_passphrase("another long one")
     door.set_passphrase("another long one", old=RIGHT)
@@ -89,6 +93,7 @@ def test_to_change_it_takes_the_old_one(door: Door) -> None:
 
 @pytest.mark.parametrize("bad", ["", "short", "x" * 201])
 def test_a_passphrase_has_a_length(records: Records, bad: str) -> None:
+    """A passphrase that is too short or too long is refused."""
     door = Door(records.engine)
     assert not door.has_passphrase
     with pytest.raises(Problem, match="a passphrase has 10 to 200 letters"):
@@ -110,6 +115,7 @@ def test_a_thousand_wrong_tries_are_slowed_and_written_down(door: Door, clock: C
 
 
 def test_at_a_closed_door_the_right_one_waits_too(door: Door, clock: Clock) -> None:
+    """While the door is closed even the right passphrase is refused."""
     for _ in range(FREE_TRIES + 3):
         with pytest.raises(WrongPassphrase) as refused:
             door.open("password123")
@@ -125,6 +131,7 @@ def test_at_a_closed_door_the_right_one_waits_too(door: Door, clock: Clock) -> N
 
 
 def test_the_wait_doubles_and_has_an_end(door: Door, clock: Clock) -> None:
+    """Each further wrong try doubles the wait up to its limit."""
     waits = []
     for _ in range(FREE_TRIES + 11):
         with pytest.raises(WrongPassphrase) as refused:
@@ -136,12 +143,14 @@ def test_the_wait_doubles_and_has_an_end(door: Door, clock: Clock) -> None:
 
 
 def test_what_is_much_too_long_is_wrong_at_once(door: Door) -> None:
+    """A passphrase far too long is wrong without being hashed."""
     with pytest.raises(WrongPassphrase):
         door.open("x" * 10_000_000, "y" * 500)
     assert 80 == len(door.tries()[0][1])
 
 
 def test_the_log_does_not_grow_without_end(door: Door, records: Records) -> None:
+    """The log of tries keeps a fixed number of the latest ones."""
     row = {"tried_s": 1.0, "source": "", "outcome": "wrong"}
     with writing(records.engine) as connection:
         connection.execute(logins.insert(), [row] * (KEPT_LOGINS + 50))

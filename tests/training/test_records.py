@@ -45,6 +45,7 @@ def begun(
 
 
 def test_a_whole_exercise_is_kept_and_comes_back(records: Records) -> None:
+    """An attempt with hints, notes and result is resumed exactly as it was."""
     task, student, work = begun(records)
     for action in SOLUTION[:6]:
         work.do(action)
@@ -64,6 +65,7 @@ def test_a_whole_exercise_is_kept_and_comes_back(records: Records) -> None:
 
 
 def test_what_makes_no_sense_and_what_was_in_vain(records: Records) -> None:
+    """A sentence that makes no sense is not kept; work in vain is."""
     _, _, work = begun(records)
     with pytest.raises(EditProblem, match="no action begins with"):
         work.do("smash ECM")
@@ -72,6 +74,7 @@ def test_what_makes_no_sense_and_what_was_in_vain(records: Records) -> None:
 
 
 def test_students_come_back_with_their_key(records: Records) -> None:
+    """A key finds its student until a new one replaces it."""
     group = records.classes.open("  Evening   class ")
     assert "Evening class" == group.name
     student, key = records.students.join(group.join_code.lower(), "Wei")
@@ -95,13 +98,15 @@ def test_students_come_back_with_their_key(records: Records) -> None:
     ],
 )
 def test_who_cannot_join(records: Records, code: str | None, name: str, sentence: str) -> None:
+    """A wrong code, a bad name or a taken name is refused in one sentence."""
     group = records.classes.open("Tuesday")
     records.students.join(group.join_code, "Amara")
     with pytest.raises(Problem, match=sentence):
         records.students.join(group.join_code if code is None else code, name)
 
 
-def test_nobody_joins_a_class_that_is_closed(records: Records) -> None:
+def test_a_closed_class_cannot_be_joined(records: Records) -> None:
+    """A closed class takes no students until it is open again."""
     group = records.classes.open("Tuesday")
     records.classes.close(group.id)
     assert records.classes.listed()[0].closed_s is not None
@@ -112,12 +117,14 @@ def test_nobody_joins_a_class_that_is_closed(records: Records) -> None:
 
 
 def test_join_codes_have_no_letters_that_look_alike(records: Records) -> None:
+    """Join codes differ and use no letters that look alike."""
     codes = {records.classes.open(f"class {k}").join_code for k in range(20)}
     assert 20 == len(codes)
     assert not set("".join(codes)) & set("0O1IL5S8B2Z")
 
 
 def test_two_windows_do_not_both_write_the_same_line(records: Records) -> None:
+    """The later of two windows is told to catch up, and its line is not written."""
     task, student, one = begun(records)
     other = records.attempts.begin(task, student.id)
     one.do("press start")
@@ -129,6 +136,7 @@ def test_two_windows_do_not_both_write_the_same_line(records: Records) -> None:
 
 
 def test_a_window_left_behind_by_a_rewind_or_a_hand_in_is_told(records: Records) -> None:
+    """A window whose attempt was rewound or handed in elsewhere is told so."""
     task, student, one = begun(records, practice=True)
     for action in SOLUTION[:4]:
         one.do(action)
@@ -146,6 +154,7 @@ def test_a_window_left_behind_by_a_rewind_or_a_hand_in_is_told(records: Records)
 
 
 def test_what_cannot_be_kept_is_not_shown(records: Records) -> None:
+    """A step of an erased attempt is refused."""
     _, student, work = begun(records)
     work.do("press start")
     records.students.delete(student.id)
@@ -153,7 +162,8 @@ def test_what_cannot_be_kept_is_not_shown(records: Records) -> None:
         work.do("scan")
 
 
-def test_neighbours_of_a_varied_exercise_have_different_cars(records: Records) -> None:
+def test_neighbors_of_a_varied_exercise_have_different_cars(records: Records) -> None:
+    """A varied exercise gives neighbors different faults, in turn."""
     group = records.classes.open("Tuesday")
     task = records.assignments.give(group.id, FIRST, varied=True)
     hidden = []
@@ -164,6 +174,7 @@ def test_neighbours_of_a_varied_exercise_have_different_cars(records: Records) -
 
 
 def test_an_exercise_stays_as_it_was_given(records: Records) -> None:
+    """An attempt keeps the text of the exercise file that was given."""
     _, _, work = begun(records)
     with writing(records.engine) as connection:
         file = connection.execute(text("SELECT file FROM attempts")).scalar_one()
@@ -171,7 +182,8 @@ def test_an_exercise_stays_as_it_was_given(records: Records) -> None:
     assert "Left in storage" == work.attempt.exercise.exercise
 
 
-def test_the_board_shows_where_everybody_is_and_who_may_be_stuck(url: str) -> None:
+def test_the_board_shows_where_each_student_is_and_who_may_be_stuck(url: str) -> None:
+    """The board shows each student's progress, and signs of being stuck."""
     now_s = [1_000_000.0]
     records = Records(url, clock=lambda: now_s[0])
     task, amara, work = begun(records)
@@ -198,6 +210,7 @@ def test_the_board_shows_where_everybody_is_and_who_may_be_stuck(url: str) -> No
 
 
 def test_results_as_a_table_without_formulas(records: Records) -> None:
+    """The results as CSV hold one line per attempt and no cell that is a formula."""
     task, _, work = begun(records, name="=HYPERLINK(1)")
     for action in SOLUTION:
         work.do(action)
@@ -241,6 +254,7 @@ def test_what_was_handed_in_after_the_solution_was_shown_is_marked_so_and_the_re
 
 
 def test_an_exercise_of_one_class_is_not_begun_by_another_s_student(records: Records) -> None:
+    """A student begins only exercises of the own class."""
     task, _, _ = begun(records)
     stranger, _ = records.practice_alone()
     with pytest.raises(Problem, match="was given to another class"):
@@ -249,6 +263,7 @@ def test_an_exercise_of_one_class_is_not_begun_by_another_s_student(records: Rec
 
 
 def test_erasing_leaves_nothing(records: Records) -> None:
+    """Erasing a student or class removes every row, and its bytes from the file."""
     task, student, work = begun(records, name="Zebulon Quixano")
     work.do("press start")
     work.hint()
@@ -359,6 +374,7 @@ def test_killed_at_any_moment_nothing_acknowledged_is_lost(url: str) -> None:
 
 
 def test_an_exercise_goes_on_after_the_server_was_killed(url: str) -> None:
+    """An attempt goes on after the process that wrote it was killed."""
     records = Records(url)
     _, _, work = begun(records)
     work.do("press start")
@@ -400,11 +416,13 @@ def told(out: TextIO) -> Iterator[tuple[int, int]]:
 
 
 def test_new_records_have_this_version(records: Records) -> None:
+    """A new database has the version of this program."""
     with records.engine.connect() as connection:
         assert VERSION == connection.execute(text("SELECT version FROM about")).scalar_one()
 
 
 def test_records_of_a_later_version_are_left_alone(url: str) -> None:
+    """A database of a later version is refused and unchanged."""
     records = Records(url)
     with writing(records.engine) as connection:
         connection.execute(text("UPDATE about SET version = 99"))
@@ -414,6 +432,7 @@ def test_records_of_a_later_version_are_left_alone(url: str) -> None:
 
 
 def test_two_servers_that_start_at_once_make_one_set_of_tables(url: str) -> None:
+    """Servers that start at once on an empty database share its tables."""
     errors: list[BaseException] = []
 
     def start() -> None:
@@ -444,17 +463,20 @@ def test_two_servers_that_start_at_once_make_one_set_of_tables(url: str) -> None
     ],
 )
 def test_a_database_that_is_none(bad: str, sentence: str) -> None:
+    """An address that is no database is refused in one sentence."""
     with pytest.raises(Problem, match=sentence):
         Records(bad)
 
 
 def test_a_file_that_is_no_database(tmp_path: Path) -> None:
+    """A file that is no database is refused in one sentence."""
     (tmp_path / "class.sqlite").write_text("my shopping list, long enough to be read as a page " * 100)
     with pytest.raises(Problem, match="the records cannot be opened: file is not a database"):
         Records(f"sqlite:///{tmp_path}/class.sqlite")
 
 
 def test_a_student_alone(records: Records) -> None:
+    """A person who practices alone has a class that is neither listed nor joined."""
     student, key = records.practice_alone()
     task = records.assignments.give(student.class_id, FIRST, practice=True)
     work = records.attempts.begin(task, records.students.with_key(key).id)
@@ -472,6 +494,7 @@ def test_a_student_alone(records: Records) -> None:
 
 
 def test_a_desk_tells_what_was_given_and_how_far_it_is(records: Records) -> None:
+    """The desk lists every assignment with steps, minutes and result of the latest attempt."""
     task, amara, work = begun(records)
     later = records.assignments.give(task.class_id, FIRST)
     work.do("press start")
@@ -488,6 +511,7 @@ def test_a_desk_tells_what_was_given_and_how_far_it_is(records: Records) -> None
 
 
 def test_what_the_instructor_says_reaches_whom_it_is_meant_for(records: Records) -> None:
+    """Messages reach one student or the whole class, and each counts up the news."""
     task, amara, _ = begun(records)
     other, _ = records.students.join(records.classes.get(task.class_id).join_code, "Bo")
     before = records.notices.latest(task.class_id)
@@ -527,6 +551,7 @@ INSERT INTO classes VALUES (7, 'Monday', 'ACDEFHJ', 1.0, NULL);
 
 
 def test_records_of_the_first_version_are_brought_up_to_date(url: str) -> None:
+    """A database of version 1 gets the tables of today with its rows kept."""
     engine = create_engine(url)
     with engine.begin() as connection:
         for statement in FIRST_VERSION.split(";\n"):

@@ -60,6 +60,7 @@ def sentences(whole: Car, broken: Car, dice: random.Random) -> Iterator[str]:
 
 
 def test_a_wire_that_only_the_diagram_has_is_looked_for_in_vain() -> None:
+    """Work on a wire that the real car lacks is done in vain."""
     attempt = Attempt.begin(find_exercise("22"))
     step = attempt.do("look F74.2--TACHO.C1.1")
     assert ("this is not to be found on the car", 1.0) == (step.vain, step.minutes)
@@ -70,6 +71,7 @@ def test_a_wire_that_only_the_diagram_has_is_looked_for_in_vain() -> None:
 
 
 def test_a_probe_that_does_not_fit_shows_that_the_connector_is_off() -> None:
+    """Probing a pin whose connector is off finds the connector off."""
     attempt = Attempt.begin(find_exercise("24"))
     pin = attempt.bench.car.connectors["IMMO.C1"].pins[0].id
     step = attempt.do(f"measure volts {pin} to BODY by breakout lead")
@@ -80,6 +82,7 @@ def test_a_probe_that_does_not_fit_shows_that_the_connector_is_off() -> None:
 
 
 def test_a_probe_at_either_half_of_an_inline_connector_shows_that_it_is_off() -> None:
+    """Probing either half of an in-line connector finds it off."""
     attempt = Attempt.begin(find_exercise("15"))
     attempt.do("measure volts X1.1a to BODY")
     assert {"X1"} == attempt.found.off
@@ -95,6 +98,7 @@ def refusal(attempt: Attempt, sentence: str) -> str:
 
 @pytest.mark.parametrize(("name", "number"), list(variants()))
 def test_what_is_refused_tells_nothing(name: str, number: int) -> None:
+    """Refusals are the same on a broken car as on a whole one."""
     exercise = read_exercise(shipped_exercises()[name]).variant(number)
     whole = Exercise.model_validate(exercise.model_dump() | {"arrives": (), "others": ()})
     broken, usual = Attempt.begin(exercise), Attempt.begin(whole)

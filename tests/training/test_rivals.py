@@ -20,6 +20,7 @@ def solved_by(exercise: Exercise, *solution: str) -> Exercise:
 
 
 def test_what_is_told_at_a_glance_is_told_by_a_run_as_well() -> None:
+    """What hand and eye settle without a run, a run tells apart, too."""
     log = solved(PUSHED_BACK)
     glance = Glance(log)
     told = [edits for edits in other_faults(PUSHED_BACK) if glance.settles(edits)]
@@ -29,6 +30,7 @@ def test_what_is_told_at_a_glance_is_told_by_a_run_as_well() -> None:
 
 
 def test_who_looks_at_a_plug_that_is_on_has_not_seen_its_terminals() -> None:
+    """An open terminal is ruled out only by unplugging its connector."""
     hasty = [action for action in PUSHED_BACK.solution if action not in ("unplug TCM.C1", "plug TCM.C1")]
     log = solved(solved_by(PUSHED_BACK, *hasty))
     assert not Glance(log).settles(("open TCM.C1.4",))
@@ -37,6 +39,7 @@ def test_who_looks_at_a_plug_that_is_on_has_not_seen_its_terminals() -> None:
 
 
 def test_a_fuse_that_may_have_blown_is_not_told_by_looking_at_it_alone() -> None:
+    """A fuse that a short may have blown is not settled by inspecting it."""
     glance = Glance(solved(solved_by(BLOWN, "look F1", "fit F1")))
     assert not glance.settles(("short F1.2 to BODY 0.05 ohm",))
     assert glance.settles(("blow F1",)), "a right one is not fitted in vain"
@@ -45,12 +48,14 @@ def test_a_fuse_that_may_have_blown_is_not_told_by_looking_at_it_alone() -> None
 
 
 def test_the_same_cause_in_other_words_is_no_rival() -> None:
+    """Another sentence for the hidden edit misleads no one."""
     log = solved(solved_by(PUSHED_BACK, "press start", "scan", "press start", "mend TCM.C1.3"))
     assert not misleads(log, ("open TCM.GND",))
     assert misleads(log, ("open TCM.C1.1",))
 
 
 def test_a_part_that_is_replaced_without_need_misleads_although_it_can_always_be_replaced() -> None:
+    """Replacing a healthy module counts as misled."""
     exercise = PUSHED_BACK.broken_by(["stick TCM"])
     log = solved(solved_by(exercise, "press start", "wait 5 s", "scan", "press start", "replace TCM"))
     assert "misled" == answer(log, ("open TCM.C1.4",))
@@ -77,6 +82,7 @@ def test_of_two_faults_one_by_chance_is_enough_to_prove_nothing_at_first() -> No
 
 
 def test_where_every_repair_does_something_nothing_is_repaired_in_vain() -> None:
+    """A set of edits misleads only where some repair does nothing."""
     exercise = solved_by(PUSHED_BACK.broken_by(["pull F2"]), "press start", "look F2", "fit F2")
     log = solved(exercise)
     assert Glance(log).settles(("pull F2", "unplug ABS.C1"))
@@ -84,6 +90,7 @@ def test_where_every_repair_does_something_nothing_is_repaired_in_vain() -> None
 
 
 def test_with_two_faults_one_may_be_left_out_or_exchanged() -> None:
+    """Rivals of two faults leave one out or exchange one, never both."""
     pair = PUSHED_BACK.broken_by(["pull F2", "open TCM.C1.3"])
     sets = other_faults(pair)
     assert {(), ("pull F2",), ("open TCM.C1.3",), ("pull F2", "unplug ABS.C1")} <= set(sets)
@@ -93,6 +100,7 @@ def test_with_two_faults_one_may_be_left_out_or_exchanged() -> None:
 
 
 def test_what_lies_next_to_the_fault_comes_first() -> None:
+    """The nearest rivals are at the parts of the fault."""
     sets = other_faults(PUSHED_BACK)
     first = nearest(PUSHED_BACK, sets, 6)
     assert 6 == len(first)
@@ -114,11 +122,13 @@ def test_what_has_more_in_common_is_nearer() -> None:
 
 
 def test_what_makes_the_same_car_is_run_once() -> None:
+    """Sets of edits that make the same car are grouped under one."""
     classes = one_of_each(PUSHED_BACK, [("pull F3",), ("open ABS.C1.1",), ("pull F2",)])
     assert {("pull F3",): [("pull F3",), ("open ABS.C1.1",)], ("pull F2",): [("pull F2",)]} == classes
 
 
 def test_no_more_cars_are_run_than_asked_for() -> None:
+    """`most` limits how many rivals are run."""
     exercise = solved_by(PUSHED_BACK, "press start", "wait 5 s", "scan", "press start", "mend TCM.C1.3")
     with Workshop(workers=1) as workshop:
         assert () == rivals(exercise, workshop, most=0)

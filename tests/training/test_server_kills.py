@@ -52,6 +52,7 @@ class Student(threading.Thread):
 
 
 def test_killed_while_a_class_works_nothing_shown_is_lost(url: str, tmp_path: Path) -> None:
+    """After a kill each student's log holds all that a page had shown, and at most one line more."""
     records = Records(url)
     group = Class.of(records, STUDENTS, "02")
     works = [

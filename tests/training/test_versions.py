@@ -38,6 +38,7 @@ def make_version_1(url: str) -> None:
 
 
 def test_records_of_version_1_go_on_in_this_version(url: str) -> None:
+    """Students, attempts and notes of a version 1 database go on in this version."""
     make_version_1(url)
     records = Records(url)
     student = records.students.with_key(KEY)
@@ -56,6 +57,7 @@ def test_records_of_version_1_go_on_in_this_version(url: str) -> None:
 
 
 def test_what_was_brought_to_this_version_has_the_tables_of_a_new_one(url: str) -> None:
+    """An upgraded database has the columns of a new one."""
     make_version_1(url)
     records = Records(url)
     with records.engine.connect() as connection:
