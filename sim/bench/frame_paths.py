@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+from sim.vehicle.bus_paths import bus_graph, shortest_bus_path
 from sim.vehicle.car import Car
 from sim.vehicle.elements import TESTER
-from sim.vehicle.messages import bus_graph, shortest_bus_path
 
 Hop = tuple[str, str]  # the channel that sends, and the one that must hear it
 

@@ -24,8 +24,8 @@ from sim.modules.uds_responses import Done, DtcsRead, NegativeResponse, NoRespon
 from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink, single_frame
+from sim.vehicle.addresses import FUNCTIONAL_ID, RESPONSE_OFFSET
 from sim.vehicle.elements import TESTER
-from sim.vehicle.messages import FUNCTIONAL_ID, RESPONSE_OFFSET
 
 WAIT_S = 0.15  # for an answer through a gateway: P2 of 50 ms (ISO 14229-2) and a margin; common practice
 TRIES = 2

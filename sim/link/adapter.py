@@ -26,8 +26,8 @@ from sim.modules.uds_protocol import P2_STAR_MS, response_pending
 from sim.modules.world import Timer
 from sim.network.frames import MAX_DATA_BYTES, Frame
 from sim.network.isotp import TIME_LIMIT_S, IsoTpLink, TransportError
+from sim.vehicle.addresses import RESPONSE_OFFSET
 from sim.vehicle.elements import TESTER
-from sim.vehicle.messages import RESPONSE_OFFSET
 
 MAX_WAITING: Final = 1024  # requests
 MAX_AT_ONCE: Final = 4  # modules asked at the same time: gateways hold few frames, slow buses are soon full

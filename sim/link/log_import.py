@@ -21,8 +21,8 @@ from typing import Final, get_args
 
 import can
 
+from sim.vehicle.addresses import FIRST_DIAGNOSTIC_ID
 from sim.vehicle.description_base import MOST_MODULES, Bitrate
-from sim.vehicle.messages import FIRST_DIAGNOSTIC_ID
 from sim.vehicle.problems import Problem, did_you_mean
 from sim.vehicle.quick_car import NOBODY, Row
 

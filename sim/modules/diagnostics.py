@@ -23,8 +23,8 @@ from sim.modules.world import Timer
 from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
+from sim.vehicle.addresses import FUNCTIONAL_ID, RESPONSE_OFFSET
 from sim.vehicle.description import Vehicle
-from sim.vehicle.messages import FUNCTIONAL_ID, RESPONSE_OFFSET
 
 SECRET: Final = b"invented secret!"  # 16 bytes; shared by every module and workshop of the bench
 VIN: Final = "BUSBAYTRAYNER0001"  # invented; 17 characters without I, O and Q as in ISO 3779

@@ -20,15 +20,10 @@ from sim.modules.obd_services import CLEAR_CODES
 from sim.modules.uds_protocol import NegativeResponseCode, Service, negative_response
 from sim.network.frames import Frame
 from sim.network.isotp import single_frame
+from sim.vehicle.addresses import FIRST_DIAGNOSTIC_ID, FUNCTIONAL_ID, RESPONSE_OFFSET
+from sim.vehicle.bus_paths import bus_graph, shortest_bus_path
 from sim.vehicle.car import Car
 from sim.vehicle.elements import TESTER
-from sim.vehicle.messages import (
-    FIRST_DIAGNOSTIC_ID,
-    FUNCTIONAL_ID,
-    RESPONSE_OFFSET,
-    bus_graph,
-    shortest_bus_path,
-)
 
 # ISO 14229-1 and SAE J1979 services of each word of a guard
 GUARDED: Final = {

@@ -8,6 +8,7 @@ Not modelled: shields, twisted-pair geometry, connector sealing.
 
 from __future__ import annotations
 
+from sim.vehicle.addresses import diagnostic_addresses
 from sim.vehicle.car import Car
 from sim.vehicle.checks import check_names, check_references, check_sources
 from sim.vehicle.description import Vehicle
@@ -27,7 +28,6 @@ from sim.vehicle.harness_power import (
     lay_switch,
 )
 from sim.vehicle.loom import Loom
-from sim.vehicle.messages import diagnostic_addresses
 
 
 def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:

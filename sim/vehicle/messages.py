@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import networkx as nx
 
+from sim.vehicle.bus_paths import bus_graph, clusters_of, find_buses_of, shortest_bus_path
 from sim.vehicle.codes import is_known_role
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Vehicle
@@ -15,10 +16,7 @@ from sim.vehicle.description_software import Message, Module, Monitor
 from sim.vehicle.lin import HIGHEST_ID, MOST_DATA_BYTES, longest_frame_s
 from sim.vehicle.problems import Problem, did_you_mean
 
-FIRST_DIAGNOSTIC_ID = 0x700  # common practice: identifiers from here on carry diagnosis
-FUNCTIONAL_ID = 0x7DF  # ISO 15765-4
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)  # above 8 bytes (ISO 11898-1:2015)
-RESPONSE_OFFSET = 8  # ISO 15765-4: 7E0..7E7 answer on 7E8..7EF; kept for the other modules
 
 
 @dataclass(frozen=True)
@@ -85,7 +83,7 @@ class Messages:
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
-        self.buses_of = _buses_of(vehicle)
+        self.buses_of = find_buses_of(vehicle)
         self.clusters_of = clusters_of(vehicle)
         self.slots = dict(_lin_slots(vehicle))
         self.management_ids = _management_ids(vehicle, self.buses_of)
@@ -109,6 +107,30 @@ class Messages:
             for module, spec in self.vehicle.modules.items()
             for name, message in (_default_sends(self.vehicle, module, spec)).items()
         ]
+        taken = self._taken_ids(listed)
+        free = [can_id for can_id in range(0x200, 0x700) if can_id not in taken][::-1]
+        for index, (module, name, message) in enumerate(listed):
+            signals = message.signals
+            if len(signals) > message.length:
+                raise Problem(
+                    f"{len(signals)} signals of one byte each do not fit in {message.length} bytes",
+                    ("modules", module, "sends", name, "signals"),
+                )
+            slot = self.slots.get(f"{module}.{name}")
+            if slot is not None:
+                where = (slot.frame_id, slot.period_s, slot.offset_s, message.length, signals)
+                yield Sent(f"{module}.{name}", module, *where)
+                continue
+            period_s = message.period_ms / 1000
+            # spread over the period so that modules that start together do not all send at once
+            offset_s = (index * 0.0037) % period_s if message.offset_ms is None else message.offset_ms / 1000
+            if message.id is None and not free:
+                raise Problem("no identifier from 200 to 6FF is left for this message", ("modules", module))
+            can_id = free.pop() if message.id is None else message.id
+            yield Sent(f"{module}.{name}", module, can_id, period_s, offset_s, message.length, signals)
+
+    def _taken_ids(self, listed: list[tuple[str, str, Message]]) -> dict[int, str]:
+        """The identifiers that the description gives, and what has each; what is sent is checked."""
         taken = {id: f"network management of {name}" for (name, _), id in self.management_ids.items()}
         for can_id, owner in self._handshake_ids().items():
             if can_id in taken:
@@ -134,26 +156,7 @@ class Messages:
                         ("modules", module, "sends", name, "id"),
                     )
                 taken[message.id] = f"{module}.{name}"
-        free = [can_id for can_id in range(0x200, 0x700) if can_id not in taken][::-1]
-        for index, (module, name, message) in enumerate(listed):
-            signals = message.signals
-            if len(signals) > message.length:
-                raise Problem(
-                    f"{len(signals)} signals of one byte each do not fit in {message.length} bytes",
-                    ("modules", module, "sends", name, "signals"),
-                )
-            slot = self.slots.get(f"{module}.{name}")
-            if slot is not None:
-                where = (slot.frame_id, slot.period_s, slot.offset_s, message.length, signals)
-                yield Sent(f"{module}.{name}", module, *where)
-                continue
-            period_s = message.period_ms / 1000
-            # spread over the period so that modules that start together do not all send at once
-            offset_s = (index * 0.0037) % period_s if message.offset_ms is None else message.offset_ms / 1000
-            if message.id is None and not free:
-                raise Problem("no identifier from 200 to 6FF is left for this message", ("modules", module))
-            can_id = free.pop() if message.id is None else message.id
-            yield Sent(f"{module}.{name}", module, can_id, period_s, offset_s, message.length, signals)
+        return taken
 
     def _handshake_ids(self) -> dict[int, str]:
         spec = self.vehicle.immobilizer
@@ -376,41 +379,6 @@ def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[tuple[str | int
             yield ("power_modes", "rules", index), rule.if_
 
 
-def shortest_bus_path(
-    graph: nx.MultiGraph[str], sources: tuple[str, ...], targets: tuple[str, ...]
-) -> list[str] | None:
-    """The buses that a message passes on its way, first and last included; ties by name."""
-    paths = [
-        nx.shortest_path(graph, source, target)
-        for source in sources
-        for target in targets
-        if nx.has_path(graph, source, target)
-    ]
-    return min(paths, key=lambda path: (len(path), path), default=None)
-
-
-def bus_graph(vehicle: Vehicle, buses_of: dict[str, tuple[str, ...]]) -> nx.MultiGraph[str]:
-    """Buses as nodes, gateways as edges."""
-    graph: nx.MultiGraph[str] = nx.MultiGraph()
-    graph.add_nodes_from(vehicle.buses)
-    for name, module in vehicle.modules.items():
-        if module.gateway:
-            joined = buses_of[name]
-            graph.add_edges_from(
-                (a, b, {"gateway": name}) for i, a in enumerate(joined) for b in joined[i + 1 :]
-            )
-    return graph
-
-
-def _buses_of(vehicle: Vehicle) -> dict[str, tuple[str, ...]]:
-    found: dict[str, list[str]] = {name: [] for name in vehicle.modules}
-    for bus, spec in vehicle.buses.items():
-        for stop in spec.stops:
-            if stop.name in found and bus not in found[stop.name]:
-                found[stop.name].append(bus)
-    return {name: tuple(buses) for name, buses in found.items()}
-
-
 def _management_ids(vehicle: Vehicle, buses_of: dict[str, tuple[str, ...]]) -> dict[tuple[str, str], int]:
     """The identifier of each module's network management frame on each bus that has it."""
     managed = {bus: spec.network_management for bus, spec in vehicle.buses.items()}
@@ -419,14 +387,6 @@ def _management_ids(vehicle: Vehicle, buses_of: dict[str, tuple[str, ...]]) -> d
         for node, name in enumerate(vehicle.modules)
         for bus in buses_of[name]
         if (management := managed[bus]) is not None
-    }
-
-
-def clusters_of(vehicle: Vehicle) -> dict[str, tuple[str, ...]]:
-    """The LIN clusters that each module is on, in file order."""
-    return {
-        name: tuple(cluster for cluster, spec in vehicle.lin.items() if name in spec.line)
-        for name in vehicle.modules
     }
 
 
@@ -457,33 +417,3 @@ def _default_sends(vehicle: Vehicle, name: str, module: Module) -> dict[str, Mes
     if module.sends is not None:
         return module.sends
     return {"status": Message(signals=tuple(module.signals))}
-
-
-def diagnostic_addresses(vehicle: Vehicle) -> dict[str, int]:
-    """Request identifiers by module, without those that are on LIN only: their masters answer for them.
-
-    7E0 engine, 7E1 transmission (ISO 15765-4), the others from 710 up by file order (common practice).
-    """
-    reachable = {name for name, buses in _buses_of(vehicle).items() if buses}
-    wanted = {name: module.address for name, module in vehicle.modules.items() if name in reachable}
-    usual = {"ECM": 0x7E0, "TCM": 0x7E1}
-    taken: dict[int, str] = {}
-    for name, address in wanted.items():
-        chosen = address if address is not None else usual.get(vehicle.modules[name].role or name)
-        if chosen is None or (address is None and chosen in taken):
-            continue
-        if chosen in taken or chosen & 0x8 or chosen < 0x700:
-            why = f"already answers for {taken[chosen]}" if chosen in taken else "is no request identifier"
-            raise Problem(
-                f"address 0x{chosen:03X} {why} (700 to 7F7, last hex digit 0 to 7)",
-                ("modules", name, "address"),
-            )
-        taken[chosen] = name
-    free = (
-        block + low for block in range(0x710, 0x7D0, 0x10) for low in range(8) if block + low not in taken
-    )
-    result = {name: address for address, name in taken.items()}
-    for name in wanted:
-        if name not in result:
-            result[name] = next(free)
-    return {name: result[name] for name in wanted}
