@@ -10,7 +10,7 @@ from ui.state.at_work import take_up
 from ui.state.classroom import keep_cookies, role
 from ui.state.session import open_session
 
-# less air around the page, so that map and panel stand on one laptop screen
+# less air around the page, so that map and panel fit on one laptop screen
 STYLE = """<style>
 [data-testid="stMainBlockContainer"] { padding: 4.4rem 2rem 2rem; max-width: 1900px; }
 .st-key-panel [role="radiogroup"], .st-key-sheets [role="radiogroup"] { flex-wrap: wrap; }
@@ -21,7 +21,7 @@ STYLE = """<style>
 </style>"""
 
 
-LANDING = "home"  # the first page stands at the address without a path
+LANDING = "home"  # the first page has the address without a path
 
 
 def main() -> None:

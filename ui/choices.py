@@ -12,7 +12,7 @@ from collections.abc import Mapping
 def distinct(words: Mapping[int, str]) -> dict[int, str]:
     """The words of each choice by its number; of those that read alike, all but the oldest get a figure.
 
-    The oldest is the one with the smallest number, so what joins later changes no words that stand already.
+    The oldest is the one with the smallest number, so what joins later changes no words that are there.
     """
     found: dict[int, str] = {}
     for number in sorted(words):

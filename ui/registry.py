@@ -1,4 +1,4 @@
-"""All pages, in the order of the navigation, and for whom they are. Navigation and tests read them here.
+"""All pages, in the order of the navigation, with the roles that have them; navigation and tests read them.
 
 What a role may not see is not in its registry, so no address leads there.
 """
@@ -35,9 +35,9 @@ FREE: tuple[Role, ...] = ("visitor", "student", "instructor")
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """One page: its path in the address, its title, its icon (Material symbol), what draws it, for whom.
+    """One page: its path in the address, its title, its icon (Material symbol), what draws it, its roles.
 
-    `aside`: for whom it does not stand in the row of pages, which is full, and is opened from another page.
+    `aside`: roles for which it is not in the row of pages, which is full, but opened from another page.
     """
 
     path: str

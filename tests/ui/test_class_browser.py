@@ -5,12 +5,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Locator, Page, expect
 
 from sim.training.records import RECORDS_VARIABLE
 from tests.ui.browser import button, choose_several, front_end, go, hand_in, opened, panel, redrawn, say
 
 PASSPHRASE = "correct horse battery"
+SOON_MS = 15_000  # an open page asks for news every few seconds
 
 
 @pytest.fixture(scope="module")
@@ -55,54 +56,78 @@ def open_class(page: Page, address: str, name: str) -> str:
     return label.removeprefix("class code ").replace(" ", "")
 
 
+def give(instructor: Page, exercise: str, title: str) -> None:
+    """The instructor gives the class an exercise."""
+    choose_several(instructor, "give the class, in this order", exercise)
+    button(instructor, "Give")
+    expect(instructor.locator(".st-key-given_table")).to_contain_text(title)
+
+
+def watch(instructor: Page, address: str, steps: dict[str, str]) -> Locator:
+    """The instructor opens the board, which tells how many steps each student has done."""
+    go(instructor, f"{address}/board")
+    board = instructor.locator(".st-key-board")
+    for student, words in steps.items():
+        expect(board.locator("tr", has_text=student)).to_contain_text(words)
+    return board
+
+
+def pause_and_go_on(instructor: Page, student: Page) -> None:
+    """The instructor pauses the class and lets it go on; a student's page tells both by itself."""
+    button(instructor, "Pause the class")
+    expect(student.get_by_text("hands off the car")).to_be_visible(timeout=SOON_MS)
+    button(instructor, "Go on")
+    expect(student.get_by_text("hands off the car")).to_have_count(0, timeout=SOON_MS)
+
+
+def speak_to_all(instructor: Page, student: Page) -> None:
+    """The instructor sends a message, which a student's page shows by itself."""
+    button(instructor, "Send it to all")
+    expect(student.get_by_text("The instructor says")).to_be_visible(timeout=SOON_MS)
+
+
+def replay(instructor: Page, board: Locator, student: str, first: str, last: str) -> None:
+    """The instructor picks a student on the board and goes through the steps on the projector."""
+    with redrawn(instructor):
+        board.locator("tr", has_text=student).click()
+    expect(instructor.locator(".st-key-board_student input")).to_have_value(student)
+    button(instructor, "Replay on the projector")
+    for where, words in (("Next", first), ("Last", last)):
+        button(instructor, where)
+        expect(instructor.locator(".st-key-replay_step")).to_contain_text(words)
+
+
+def results(instructor: Page, address: str, path: Path) -> dict[str, dict[str, str]]:
+    """The instructor downloads the results of the class: rows by student."""
+    go(instructor, f"{address}/classes")
+    with instructor.expect_download() as download:
+        instructor.get_by_role("button", name="Results as CSV").click()
+    download.value.save_as(path)
+    with path.open(encoding="utf-8", newline="") as file:
+        return {row["student"]: row for row in csv.DictReader(file)}
+
+
 def test_a_class_is_opened_worked_watched_replayed_and_exported(
     instructor: Page, started: Browser, address: str, tmp_path: Path
 ) -> None:
-    """An instructor and a student go through a whole lesson in two browsers."""
+    """An instructor and two students go through a whole lesson, each in a browser of their own."""
     code = open_class(instructor, address, "Tuesday")
-    choose_several(instructor, "give the class, in this order", "02-left-in-storage")
-    button(instructor, "Give")
-    expect(instructor.locator(".st-key-given_table")).to_contain_text("Left in storage")
-
+    give(instructor, "02-left-in-storage", "Left in storage")
     amara, bo = (joined(started, address, code, name) for name in ("Amara", "Bo"))
     for student in (amara, bo):
         button(student, "Begin")
     panel(amara, "Seat")
     button(amara, "Press start")
-    go(instructor, f"{address}/board")
-    board = instructor.locator(".st-key-board")
-    expect(board.locator("tr", has_text="Amara")).to_contain_text("2 steps")
-    expect(board.locator("tr", has_text="Bo")).to_contain_text("0 steps")
+    board = watch(instructor, address, {"Amara": "2 steps", "Bo": "0 steps"})
     say(bo, "look F2")
-    expect(board.locator("tr", has_text="Bo")).to_contain_text("look F2", timeout=15_000)
-
-    button(instructor, "Pause the class")
-    expect(amara.get_by_text("hands off the car")).to_be_visible(timeout=15_000)
-    button(instructor, "Go on")
-    expect(amara.get_by_text("hands off the car")).to_have_count(0, timeout=15_000)
-    button(instructor, "Send it to all")
-    expect(bo.get_by_text("The instructor says")).to_be_visible(timeout=15_000)
-
+    expect(board.locator("tr", has_text="Bo")).to_contain_text("look F2", timeout=SOON_MS)
+    pause_and_go_on(instructor, amara)
+    speak_to_all(instructor, bo)
     say(bo, "fit F2")
     hand_in(bo, "pull F2")
-    expect(board.locator("tr", has_text="Bo")).to_contain_text("handed in", timeout=15_000)
-
-    with redrawn(instructor):
-        board.locator("tr", has_text="Bo").click()
-    expect(instructor.locator(".st-key-board_student input")).to_have_value("Bo")
-    button(instructor, "Replay on the projector")
-    button(instructor, "Next")
-    expect(instructor.locator(".st-key-replay_step")).to_contain_text("1 of 2: look F2")
-    button(instructor, "Last")
-    expect(instructor.locator(".st-key-replay_step")).to_contain_text("2 of 2: fit F2")
-
-    go(instructor, f"{address}/classes")
-    with instructor.expect_download() as download:
-        instructor.get_by_role("button", name="Results as CSV").click()
-    path = tmp_path / "results.csv"
-    download.value.save_as(path)
-    with path.open(encoding="utf-8", newline="") as file:
-        rows = {row["student"]: row for row in csv.DictReader(file)}
+    expect(board.locator("tr", has_text="Bo")).to_contain_text("handed in", timeout=SOON_MS)
+    replay(instructor, board, "Bo", "1 of 2: look F2", "2 of 2: fit F2")
+    rows = results(instructor, address, tmp_path / "results.csv")
     assert ("pull F2", "") == (rows["Bo"]["named"], rows["Amara"]["named"])
     for student in (amara, bo):
         student.close()

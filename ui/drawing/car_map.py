@@ -1,6 +1,6 @@
 """The live map: a layout filled with what may be seen of the car, as SVG text.
 
-A module's state is told three times: by a word, by a mark in its corner, and by pattern and colour.
+A module's state is told three times: by a word, by a mark in its corner, and by pattern and color.
 Everything that can be picked has a `data-id`: `module ECM`, `connector X1`.
 """
 
@@ -95,7 +95,7 @@ def _legend_cell(words: str, *shapes: Node) -> Node:
 
 
 def _patterns() -> Node:
-    """What fills the boxes of modules that are off, asleep or waiting, for eyes that see no colour."""
+    """What fills the boxes of modules that are off, asleep or waiting, for eyes that see no color."""
     return node(
         "defs",
         [
@@ -231,7 +231,7 @@ def _pill(stop: Stop, off: bool) -> Node:
 
 
 def _leads(layout: Layout, visible: Visible) -> Iterator[Node]:
-    """A bypass lead joins the lines beside the box of the gateway that it stands in for."""
+    """A bypass lead joins the lines beside the box of the gateway that it replaces."""
     for lead in visible.leads:
         words = lead.replace(" to ", " ").replace(" and ", " ").split()
         if words[0] != "bypass":

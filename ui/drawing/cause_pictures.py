@@ -1,6 +1,6 @@
 """Two pictures of a what-if grid: which combination shows what, and what brings what about; as SVG text.
 
-Both put symptoms with the same causes together. A mark's meaning never hangs on its colour alone.
+Both put symptoms with the same causes together. A mark's meaning never depends on its color alone.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""Where everything stands on the map of a car: computed once per car, from what its wiring diagram shows.
+"""Where everything is on the map of a car: computed once per car, from what its wiring diagram shows.
 
 Each bus is a line with its modules in physical order, and so is each LIN cluster, below the buses; its master
-stands there a second time. The module that is on most buses stands as a tall box
+is there a second time. The module that is on most buses is a tall box
 at the left, and the lines that begin or end at it start there. A module that joins a line to one further away
 is a tall box at the end of both. A line that is too long for its row goes on in the next one, backwards.
 
@@ -120,7 +120,7 @@ class _Drafting:
         return max(joints, key=lambda name: len(self.buses_of[name]), default=None)
 
     def _order(self) -> list[str]:
-        """Short lines of the hub first, then its others, each line that hangs on another behind that one."""
+        """Short lines of the hub first, then its others, each line that hangs on another after that one."""
         buses = list(self.car.claimed.buses)
         own = [bus for bus in buses if self.hub is None or bus in self.buses_of[self.hub]]
         rest = [bus for bus in buses if bus not in own]
@@ -173,7 +173,7 @@ class _Drafting:
         ends = [items[0].name, items[-1].name]
         if self.hub in ends:
             return self.hub
-        # a tall box may only reach into the next line: between others it would cover what stands there
+        # a tall box may only reach into the next line: between others it would cover what is there
         above = self.lines[-1].stops[-1].name if self.lines else ""
         return above if above in ends and above in self.ends else None
 
@@ -249,7 +249,7 @@ class _Row:
         self.draft.y = self.bottom + ROW_GAP
 
     def _leave_joint(self, item: _Item) -> None:
-        """The line begins at a tall box that stands already."""
+        """The line begins at a tall box that is there already."""
         draft = self.draft
         if item.name == draft.hub:
             x = EDGE + BOX_W
@@ -312,7 +312,7 @@ class _Row:
         self.inset = (BOX_W - DOUBLE_PITCH) / 2 if self.double else 0.0
 
     def _end_in_joint(self, item: _Item) -> None:
-        """The line ends at a module from which another line goes on: a box that stands on the line."""
+        """The line ends at a module from which another line goes on: a box on the line."""
         over = (BOX_W - DOUBLE_PITCH) / 2 if self.double else 0.0
         self._turn_if_full(BOX_W + 12 + over, boxed=False)
         near = self.x + (12 + over) * self.direction

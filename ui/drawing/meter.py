@@ -1,6 +1,6 @@
 """What an instrument shows, as HTML: meter, lamp, what the eye has found, the last readings.
 
-A reading is told by digits and words; colour and light only repeat them.
+A reading is told by digits and words; color and light only repeat them.
 """
 
 from __future__ import annotations

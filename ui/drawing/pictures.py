@@ -1,7 +1,7 @@
 """Scope pictures of a data line in ten conditions: `python -m ui.drawing.pictures FOLDER` saves them.
 
 The line is the powertrain bus of the teaching car, ignition on, measured at the transmission's connector.
-Cursor A stands on a line at rest, cursor B in the first dominant bit.
+Cursor A is on a line at rest, cursor B in the first dominant bit.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 A click, Enter or Space on such a thing sets the trigger `pick` to its `data-id`; the Tab key stops once for
 all of them, and arrow keys lead from one to the next. `narrow` is set once the sheet knows that it is
-narrower than a laptop's. The text must be escaped by whoever draws it.
+narrower than a laptop's. The text is HTML from a template or a tree, which escape it.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from sim.modules.trace import Event
 
 _html = macros(Path(__file__).with_name("tables.html"))
 
-OPEN_DEPTH = 3  # levels of a tree that stand open at first
+OPEN_DEPTH = 3  # levels of a tree that are open at first
 
 _LAMP_HUES = {
     "red": "--st-red-color",

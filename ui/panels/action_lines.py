@@ -12,7 +12,7 @@ from ui.state.telling import action_choices
 
 
 def action_lines(label: str, key: str, car: Car) -> list[str]:
-    """The actions in their order; the same may stand there twice."""
+    """The actions in their order; the same may be there twice."""
     st.text_area(label, key=key, height=110, persist_state="session")
     with st.container(horizontal=True, vertical_alignment="bottom"):
         st.selectbox("or choose", action_choices(car), key=f"{key}_often")

@@ -79,7 +79,7 @@ def guarded_gateways(car: Car) -> list[str]:
 
 
 def connector_words(car: Car, plug: Connector) -> str:
-    """A connector as it stands in a list."""
+    """A connector as it reads in a list."""
     owner = f" of {plug.owner}" if plug.owner else ""
     kinds = {
         "module": f"connector{owner}",

@@ -57,7 +57,7 @@ def _nothing() -> None:
 
 
 def which_fault(draft: dict[str, str]) -> int:
-    """Which of the faults behind the same words the fields are about, 1 for the first."""
+    """Which of the faults with the same complaint the fields are about, 1 for the first."""
     count = faults_in(draft)
     if not 1 <= st.session_state.setdefault("author_fault", 1) <= count:
         st.session_state.author_fault = count

@@ -9,9 +9,9 @@ import streamlit as st
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
 from ui.state import bench_jobs, log_file, work
+from ui.state.branch_moment import from_the_bay
 from ui.state.held import Held
 from ui.state.shelf import LeftBehind
-from ui.views import branch
 
 
 def show(held: Held) -> None:
@@ -43,7 +43,7 @@ def _rewind(log: list[str], given: tuple[str, ...]) -> None:
         icon=":material/alt_route:",
         help="both futures side by side",
     ):
-        branch.from_the_bay(keep)
+        from_the_bay(keep)
         st.switch_page(st.session_state.entries["instead"])
     st.button(
         "Start again, as the car came",

@@ -1,7 +1,7 @@
 """Where a probe can go: the terminals that the car's file shows, in words to search in.
 
 All of it follows from what the file claims; what is wrong with the car does not show here. The module's own
-side of a connector is listed where whoever works on the car can see that the connector is off.
+side of a connector is listed if it can be seen that the connector is off.
 """
 
 from __future__ import annotations

@@ -73,7 +73,7 @@ def _no_event() -> None:
 
 
 def _items(held: Held, visible: Visible, kind: str) -> list[str] | None:
-    """What can be asked about; None where the question stands alone."""
+    """What can be asked about; None if the question needs no choice."""
     match kind:
         case "code":
             return [f"{module} {code}" for module, code in visible.codes]

@@ -1,4 +1,4 @@
-"""An exercise in the bay: a customer's car whose every action stands in the records before it is shown.
+"""An exercise in the bay: a customer's car whose every action is in the records before it is shown.
 
 `?exercise=` in the address names what the student works on, so that a refresh, a restart of the server or
 another machine finds it again.

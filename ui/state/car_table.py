@@ -25,7 +25,7 @@ EMPTY_ROWS = 12  # to begin with
 
 @dataclass
 class CarTable:
-    """What stands in the table."""
+    """What is in the table."""
 
     title: str = ""
     rows: list[Row] = field(default_factory=list)
@@ -71,7 +71,7 @@ def frame_of(rows: list[Row]) -> pd.DataFrame:
 
 
 def rows_of(frame: pd.DataFrame) -> list[Row]:
-    """The rows, each at the number that stands before it on the screen."""
+    """The rows, each at its number on the screen."""
     rows: dict[int, Row] = {
         int(number): Row(**{name: cell_of(name, value) for name, value in cells.items()})
         for number, cells in frame.to_dict("index").items()

@@ -37,7 +37,7 @@ def take(text: str, name: str = "this case") -> bool:
 
 
 def keep_for_undo() -> None:
-    """What stands on the page now can be put back."""
+    """Let what is on the page now be put back."""
     if st.session_state.get("case") is not None:
         one_back.replaced(WORK, (st.session_state.case, bool(st.session_state.get("case_is_new"))))
 

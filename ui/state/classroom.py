@@ -1,4 +1,4 @@
-"""Whom the front end has before it, and the records of all classes.
+"""The role of a session (visitor, student, instructor), and the records of all classes.
 
 A visitor has nothing but the free bay. A student is known by the opaque key in the address (`?student=`), so
 that a refresh, a restart of the server or another machine finds the same desk; the browser keeps it in a
@@ -40,7 +40,7 @@ def records() -> Records:
 
 @st.cache_resource
 def door() -> Door:
-    """What stands before the instructor's pages."""
+    """The door before the instructor's pages."""
     return Door(records().engine)
 
 
@@ -57,7 +57,7 @@ def signal_of(class_id: int) -> ClassNotice:
 
 
 def role() -> Role:
-    """As whom this session is here; a student's key in the address comes before everything."""
+    """The role of this session; a student's key in the address comes before everything."""
     if student() is not None:
         return "at work" if st.session_state.get("work") is not None else "student"
     return "instructor" if let_in() else "visitor"
@@ -126,7 +126,7 @@ def address_beside(here: str, pages: Collection[str], path: str) -> str:
 
 
 def plain(words: str) -> str:
-    """Somebody's words for a place that reads Markdown: shown as they are, with no links and no pictures."""
+    """Words for a place that reads Markdown: shown as they are, with no links and no pictures."""
     return re.sub(r"([\\\\`*_{}\[\]()<>#+\-.!|~$:&@])", r"\\\1", words)
 
 

@@ -69,7 +69,7 @@ def keep(draft: Mapping[str, str]) -> None:
 
 
 def put(fields: Mapping[str, str]) -> None:
-    """Put something into the fields, and so into what stands on the page; what stood there can come back."""
+    """Put texts into the fields of the draft and of the page; what was there can come back."""
     draft = draft_now()
     one_back.replaced(DRAFT, dict(draft))
     for name, text in fields.items():
@@ -89,7 +89,7 @@ def put_back(fields: Mapping[str, str]) -> None:
 
 
 def label_of(name: str) -> str:
-    """What stands over a field; that of a fault behind the first says which."""
+    """The label of a field; that of a further fault says which."""
     plain_name, _, number = name.partition(" ")
     return f"fault {number}: {LABELS[plain_name]}" if number else LABELS[plain_name]
 
@@ -112,7 +112,7 @@ def read(draft: dict[str, str], file: str) -> tuple[Exercise | None, str]:
 
 
 def _where(problem: Problem) -> str:
-    """In which field, and in which of its lines, a problem of the file stands."""
+    """In which field, and in which of its lines, a problem of the file is."""
     path = [part for part in problem.path if part not in ("work_order", "guide")]
     fault = ""
     if path[:1] == ["others"]:

@@ -43,7 +43,7 @@ def take_up(key: str) -> None:
 
 
 def keep(key: str) -> None:
-    """Keep what stands in the fields now, where it has changed."""
+    """Keep what is in the fields now, if it has changed."""
     now = {
         name: value
         for name, value in sorted(st.session_state.items(), key=lambda item: str(item[0]))

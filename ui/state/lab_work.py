@@ -84,7 +84,7 @@ def start(name: str, task: Task) -> None:
 
 
 def forget(name: str) -> None:
-    """What was found no longer belongs to what stands on the page."""
+    """Forget what was found: it no longer belongs to what is on the page."""
     old = st.session_state.pop(name, None)
     if old is not None:
         old.call_off()

@@ -41,7 +41,7 @@ class VisibleModule:
     word: str
     supply_v: float | None
     waiting_for: tuple[str, ...]
-    alone_on: tuple[str, ...]  # buses on which it is awake and in touch with nobody
+    alone_on: tuple[str, ...]  # buses on which it is awake with no communication
     connectors_off: tuple[str, ...]
     code_count: int
 
@@ -56,7 +56,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Visible:
-    """A bench as far as whoever works on it may see it."""
+    """What may be seen of a bench."""
 
     time_s: float
     seat: Seat

@@ -67,7 +67,7 @@ def _live(class_id: int) -> None:
         st.warning("This is for the instructor; come in by the door again.", icon=":material/lock:")
         return
     if st.session_state.pop("picked_on_board", False):
-        st.rerun()  # the whole page tells of whoever was picked
+        st.rerun()  # the whole page is about the student who was picked
     rows = classroom.records().board(class_id)
     if not rows:
         code = classroom.records().classes.get(class_id).join_code

@@ -18,13 +18,13 @@ from ui.drawing import sheet
 from ui.drawing.tables import numbered, side_by_side
 from ui.panels.action_lines import action_lines
 from ui.state import bench_jobs, lab_work, log_file, work
+from ui.state.branch_moment import IN_THE_BAY, WORK
 from ui.state.held import Held
 from ui.state.lines import lines_of
 from ui.state.outcomes import step_words
 from ui.state.work import tells_problems, worked_off
 
-WORK = "branch_work"
-IN_THE_BAY, UPLOADED = "the log in the bay", "a downloaded log"
+UPLOADED = "a downloaded log"
 HEAD = ("", "as it was done", "done instead")
 
 
@@ -66,13 +66,6 @@ def _page() -> None:
     with right:
         _instead(held, source, keep)
     _shown(source)
-
-
-def from_the_bay(keep: int) -> None:
-    """Put a moment of the bay's log on the page."""
-    st.session_state.branch_source = IN_THE_BAY
-    st.session_state.branch_keep = keep
-    lab_work.forget(WORK)
 
 
 # -- from which log, and where -------------------------------------------------------------------------------

@@ -1,6 +1,6 @@
 """The debrief: what was wrong and why it showed what it showed, what each check was worth, a shorter way.
 
-What needs no runs stands at once. What each check was worth is measured against every suspect, each of them
+What needs no runs is there at once. What each check was worth is measured against every suspect, each of them
 run through the same log: that is work of the lab, beside the page.
 """
 

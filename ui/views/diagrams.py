@@ -165,7 +165,7 @@ def _places(held: Held, visible: Visible) -> None:
 
 
 def _in_order(name: str) -> list[tuple[int, str]]:
-    """F2 stands before F11."""
+    """Sort F2 before F11."""
     return [(int(part), "") if part.isdecimal() else (0, part) for part in re.split(r"(\d+)", name)]
 
 

@@ -51,7 +51,7 @@ def show() -> None:
 @st.fragment(run_every=LOOK_EVERY_S)
 def _listen(held: AtWork) -> None:
     if held.has_news():
-        with suppress(Problem):  # erased meanwhile: the next run finds nobody here
+        with suppress(Problem):  # erased meanwhile: the next run finds no student
             held.take_in_news()
         st.rerun()
 

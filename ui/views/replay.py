@@ -139,7 +139,7 @@ def _steps(replay: Replay, count: int) -> None:
 
 
 def _place(attempt_id: int) -> str:
-    """The key under which stands how far a log is played; each log has its own."""
+    """The key of how far a log is played; each log has its own."""
     return f"replay_at {attempt_id}"
 
 

@@ -1,4 +1,4 @@
-"""The first page: what this is, the doors, and which car stands in the bay."""
+"""The first page: what this is, the doors, and which car is in the bay."""
 
 from __future__ import annotations
 
