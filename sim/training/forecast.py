@@ -85,7 +85,7 @@ class SuspectModel(Protocol):
         """What it would have shown if the suspect were true; for those that no earlier step ruled out."""
 
     def mended(self, place: int, suspect: int) -> bool:
-        """Would the repair at this place have put something right if the suspect were true?"""
+        """Whether the repair at this place would put something right if the suspect were true."""
 
     def shown(self, check: int, suspect: int) -> Hashable:
         """What a check would show if the suspect were true."""
@@ -137,7 +137,7 @@ class RunSuspects:
         return self._told_apart(("step", place), parts_of(sights[place])) if sights else None
 
     def mended(self, place: int, suspect: int) -> bool:
-        """Would the repair at this place have put something right if the suspect were true?"""
+        """Whether the repair at this place would put something right if the suspect were true."""
         sights = self._sights(place, suspect)
         return bool(sights) and not sights[place].refused and self._steps[place].verb in REPAIRS
 

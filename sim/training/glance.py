@@ -75,7 +75,7 @@ class Glance:
         return {inspection_of(what, one).display for one in cars}
 
     def _may_blow(self, fuse: str, car: Car) -> bool:
-        """Is something joined to what the fuse feeds, or a smaller one fitted?"""
+        """Whether something is joined to what the fuse feeds, or a smaller one is fitted."""
         ends = {end for part in car.harness.joined_parts() for end in (part.a, part.b)}
         if fuse not in self._fed:
             self._fed[fuse] = frozenset(conductor(self._conducting, f"{fuse}.2"))

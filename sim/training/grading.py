@@ -1,4 +1,4 @@
-"""Is what a person named what was wrong? Named causes are graded against hidden edits by their effect.
+"""Grades the causes that a person named against the hidden edits, by their effect on the car.
 
 Not modelled: causes in free words.
 """

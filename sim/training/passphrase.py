@@ -16,6 +16,7 @@ from __future__ import annotations
 import secrets
 import time
 from collections.abc import Callable
+from typing import Literal
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
@@ -30,6 +31,7 @@ FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 300.0
 KEPT_LOGINS = 10_000
 LONGEST_SOURCE = 80
 INSTRUCTOR = 1
+TryOutcome = Literal["right", "wrong", "closed"]
 STAYS_OPEN_S = 12 * 3600.0  # a day of classes; our own choice
 
 
@@ -148,7 +150,7 @@ class Door:
         connection.execute(passphrases.update().values(**values))
         return wait_s
 
-    def _write_down(self, connection: Connection, now_s: float, source: str, outcome: str) -> None:
+    def _write_down(self, connection: Connection, now_s: float, source: str, outcome: TryOutcome) -> None:
         values = {"tried_s": now_s, "source": source[:LONGEST_SOURCE], "outcome": outcome}
         number = connection.execute(logins.insert().values(**values)).inserted_primary_key
         if number is not None:

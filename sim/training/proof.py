@@ -1,4 +1,4 @@
-"""Does an exercise work? Its scripted solution is played from work order to hand-in, with every check.
+"""Proves that an exercise works: its solution is played from work order to hand-in, with every check.
 
 For authors of exercises, and for the tests: `prove` raises one clear sentence, or tells what it saw.
 

@@ -47,7 +47,7 @@ class HandMade:
 
 
 def step(action: str, minutes: float = 2.0, vain: str = "", dangers: tuple[str, ...] = ()) -> WorkStep:
-    """A step of a log, without a car behind it."""
+    """A step of a log that no car has shown."""
     sight = Sight(action=action, time_s=0.0, engine="stopped", ignition="run", cluster="awake")
     return WorkStep(action, sight, minutes, 0.0, 0.0, vain, dangers=dangers)
 

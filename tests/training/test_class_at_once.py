@@ -1,4 +1,4 @@
-"""Where a whole class begins at the same moment, everybody gets the same car, and it is made ready once."""
+"""A whole class that begins at the same moment gets the same car, and it is made ready once."""
 
 import threading
 from pathlib import Path

@@ -78,7 +78,7 @@ class NoServer:
         return 0
 
     def terminate(self) -> None:
-        raise AssertionError("nobody asked it to end")
+        raise AssertionError("it was not asked to end")
 
 
 @pytest.mark.parametrize(("address", "told"), [(None, False), ("localhost", False), ("0.0.0.0", True)])

@@ -74,15 +74,15 @@ def usual_walk(address: str, records: Records, name: str) -> Came:
 def walk(address: str, records: Records, file: str, exercise: Exercise, place: int) -> Came:
     """Everything that reaches a student who opens every page and panel, drives, measures, scans and errs.
 
-    `place`: how many neighbours came earlier; each has the next fault behind the same words.
+    `place`: how many neighbors came earlier; each has the next fault of the work order.
     """
     group = records.classes.open("Tuesday")
     task = records.assignments.give(group.id, file, varied=place > 0)
     for number, name in enumerate(NEIGHBOURS):
         if number == place:
             _, key = records.students.join(group.join_code, "Amara")
-        neighbour, _ = records.students.join(group.join_code, name)
-    records.attempts.begin(task, neighbour.id).note(NOTE)
+        neighbor, _ = records.students.join(group.join_code, name)
+    records.attempts.begin(task, neighbor.id).note(NOTE)
     with Visitor(address, "exercise", query(student=key, exercise=str(task.id)), keeps=True) as visitor:
         _work(visitor, exercise)
         words = _read(visitor)
@@ -187,7 +187,7 @@ def _walked() -> list[tuple[str, int]]:
 
 @pytest.mark.parametrize(("name", "place"), _walked())
 def test_nothing_hidden_reaches_a_student(name: str, place: int, served: tuple[str, Records]) -> None:
-    """A sentence about the hidden fault stands in what came no more often than for a car without it.
+    """A sentence about the hidden fault occurs in what came no more often than for a car without it.
 
     Lists of all that can be done or named hold it in both cases: they follow from the wiring diagram alone.
     """
@@ -216,7 +216,7 @@ def test_nothing_hidden_reaches_a_student(name: str, place: int, served: tuple[s
 def test_an_odd_address_leads_to_nobody_s_work_and_to_no_page_of_the_instructor(
     served: tuple[str, Records],
 ) -> None:
-    """Numbers that are none, exercises of another class, keys that nobody has, another's bench."""
+    """Numbers that are none, exercises of another class, keys of no student, another's bench."""
     address, records = served
     file = shipped_exercises()[NAMES[1]].read_text(encoding="utf-8")
     elsewhere = records.classes.open("Wednesday")

@@ -229,7 +229,7 @@ def test_results_as_a_table_without_formulas(records: Records) -> None:
 
 
 def test_what_was_handed_in_after_the_solution_was_shown_is_marked_so_and_the_rest_is_not(url: str) -> None:
-    """Hidden again or not, whoever had not handed in has had the chance to see it."""
+    """Hidden again or not, a student who had not handed in has had the chance to see it."""
     records = Records(url, clock=iter(range(1000, 2000)).__next__)
     task, early, work = begun(records)
     group = records.classes.get(task.class_id)
@@ -317,7 +317,7 @@ def rows_of(records: Records, table: str) -> int:
 
 
 def test_thirty_students_write_at_once(records: Records) -> None:
-    """Every line is there in the end, in order, whoever was first."""
+    """Every line is there in the end, in order."""
     group = records.classes.open("Tuesday")
     task = records.assignments.give(group.id, FIRST)
     works = [

@@ -67,7 +67,7 @@ def test_a_wire_that_only_the_diagram_has_is_looked_for_in_vain() -> None:
     own = attempt.exercise.real_car.elements.keys() - attempt.exercise.whole_car.elements.keys()
     assert ["the wire is whole along its length"] * len(own) == [
         attempt.do(f"look {name}").display for name in sorted(own)
-    ], "whoever knows their names may look at them"
+    ], "a student who knows their names may look at them"
 
 
 def test_a_probe_that_does_not_fit_shows_that_the_connector_is_off() -> None:
@@ -104,7 +104,7 @@ def test_what_is_refused_tells_nothing(name: str, number: int) -> None:
     broken, usual = Attempt.begin(exercise), Attempt.begin(whole)
     said = sentences(exercise.whole_car, broken.bench.car, random.Random(f"{name} {number}"))
     asked = [next(said) for _ in range(SENTENCES)]
-    # a part that is there by a hidden theory only can be worked on by whoever knows its name
+    # a part that is there by a hidden theory only can be worked on by a student who knows its name
     real = [text for text in asked if not _is_of_the_hidden_design(text, exercise)]
     different = {text: (refusal(broken, text), refusal(usual, text)) for text in real}
     assert {} == {text: two for text, two in different.items() if two[0] != two[1]}

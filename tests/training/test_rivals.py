@@ -74,7 +74,7 @@ def test_chance_is_no_evidence() -> None:
 
 
 def test_of_two_faults_one_by_chance_is_enough_to_prove_nothing_at_first() -> None:
-    """The ABS is seen to answer: its plug is not off. With a contact that opens now and then nobody knows."""
+    """The ABS is seen to answer: its plug is not off. A contact that opens now and then leaves that open."""
     log, off = solved(STORED), "unplug ABS.C1"
     by_chance = "interrupt TCM.C1.1 every 8 s for 2 s"
     with Workshop(workers=1) as workshop:
