@@ -6,9 +6,9 @@ from playwright.sync_api import Page, expect
 from sim.catalogue import shipped_cases
 from sim.lab.case import Evidence
 from sim.lab.case_file import case_from_text, case_text, read_case
+from sim.lab.telling import seen_of, seen_words
 from sim.vehicle.problems import Problem
 from tests.ui.browser import button, go, redrawn
-from ui.state.telling import seen_of, seen_words
 
 LONG_MS = 300_000
 

@@ -8,6 +8,7 @@ from streamlit.testing.v1 import AppTest
 
 from sim.bench.bench import Bench
 from sim.bench.explain import Because
+from sim.lab.outcomes import combinations, rows
 from sim.lab.run import Trial, run_trial
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, Unsettled
@@ -20,7 +21,6 @@ from ui.state import log_file, work
 from ui.state.first_jobs import FIRST_JOBS
 from ui.state.first_visit import steps
 from ui.state.held import Held
-from ui.state.outcomes import combinations, rows
 from ui.state.progress import WorkProgress
 from ui.state.session import shipped_cars
 from ui.state.shelf import Shelf

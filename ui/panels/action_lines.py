@@ -6,9 +6,9 @@ from functools import partial
 
 import streamlit as st
 
+from sim.lab.telling import action_choices
 from sim.vehicle.car import Car
 from ui.state.lines import lines_of
-from ui.state.telling import action_choices
 
 
 def action_lines(label: str, key: str, car: Car) -> list[str]:

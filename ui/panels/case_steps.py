@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from sim.lab.case import Case, CaseStep
+from sim.lab.telling import seen_choices, seen_of, seen_words
 from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
@@ -12,7 +13,6 @@ from ui.drawing.tables import numbered
 from ui.panels.action_lines import action_lines
 from ui.state.case_now import case_now, change, keep_for_undo
 from ui.state.lines import lines_of
-from ui.state.telling import seen_choices, seen_of, seen_words
 
 
 def steps(case: Case, car: Car) -> None:

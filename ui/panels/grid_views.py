@@ -9,6 +9,7 @@ import streamlit as st
 
 from sim.lab.grid_report import grid_csv, grid_html, grid_json, grid_sections
 from sim.lab.grid_table import Grid
+from sim.lab.outcomes import combinations, rows, step_words
 from sim.lab.report import DISCLAIMER, Section
 from sim.lab.suppositions import parts
 from ui.drawing import sheet
@@ -16,7 +17,6 @@ from ui.drawing.cause_pictures import MOST_COMBINATIONS, cause_diagram, matrix
 from ui.drawing.tables import section as section_html
 from ui.drawing.tables import side_by_side
 from ui.state import bench_jobs, work
-from ui.state.outcomes import combinations, rows, step_words
 
 MOST_SIDE_BY_SIDE = 8  # columns
 

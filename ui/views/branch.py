@@ -10,6 +10,7 @@ import streamlit as st
 
 from sim.bench.bench import parts_of
 from sim.lab.branch import Branch, BranchRow, branch
+from sim.lab.outcomes import step_words
 from sim.lab.report import DISCLAIMER
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.problems import EditProblem, Problem
@@ -21,7 +22,6 @@ from ui.state import bench_jobs, lab_work, log_file, work
 from ui.state.branch_moment import IN_THE_BAY, WORK
 from ui.state.held import Held
 from ui.state.lines import lines_of
-from ui.state.outcomes import step_words
 from ui.state.work import tells_problems, worked_off
 
 UPLOADED = "a downloaded log"

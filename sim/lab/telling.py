@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from sim.lab.case import Evidence
+from sim.lab.drive import operated
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem, did_you_mean
@@ -40,9 +41,9 @@ CODE_STATES = (" present", " stored")
 
 def action_choices(car: Car) -> list[str]:
     """What is often done; anything else can be typed."""
-    operated = {switch.operated_by for switch in car.built.switches.values()}
-    starts = ["press start with brake", "press start"] if "button" in operated else []
-    keys = ["key run", "key crank", "key off"] if "key_run" in operated else []
+    hand_switches = operated(car)
+    starts = ["press start with brake", "press start"] if "button" in hand_switches else []
+    keys = ["key run", "key crank", "key off"] if "key_run" in hand_switches else []
     battery = ["disconnect battery", "reconnect battery"]
     return [*starts, *keys, "scan", "wait 2 s", "wait 5 s", "wait 10 s", "clear", *battery, *catalogue(car)]
 
