@@ -12,6 +12,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 
 from sim.lab.case import CaseStep
@@ -91,22 +92,7 @@ def search_on(
     """
     end_s = time.monotonic() + limit_s
     steps = question.observations(progress, stop)
-
-    def searched(size: int, within_s: float) -> SearchAnswer:
-        result = find_causes(
-            question.vehicle,
-            steps,
-            given=question.known,
-            edits=edits,
-            most=size,
-            seed=question.seed,
-            workshop=workshop,
-            within_s=within_s,
-            progress=progress,
-            stop=stop,
-        )
-        return SearchAnswer(question, edits, size, result)
-
+    searched = partial(_searched, question, steps, edits, workshop, progress, stop)
     goes_on = before is not None and before.answers(question, edits, most, steps)
     found = before if before is not None and goes_on else searched(1, limit_s)
     more = steps[len(found.result.steps) :]
@@ -127,6 +113,31 @@ def search_on(
         if more:
             raise
     return found
+
+
+def _searched(
+    question: Question,
+    steps: tuple[CaseStep, ...],
+    edits: tuple[str, ...],
+    workshop: Workshop,
+    progress: Progress,
+    stop: Stop,
+    most: int,
+    within_s: float,
+) -> SearchAnswer:
+    result = find_causes(
+        question.vehicle,
+        steps,
+        given=question.known,
+        edits=edits,
+        most=most,
+        seed=question.seed,
+        workshop=workshop,
+        within_s=within_s,
+        progress=progress,
+        stop=stop,
+    )
+    return SearchAnswer(question, edits, most, result)
 
 
 def changes_at_first(log: Sequence[str]) -> list[str]:
