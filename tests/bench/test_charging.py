@@ -135,7 +135,7 @@ def test_its_fusible_link_out_the_car_lives_on_the_battery() -> None:
 
 
 def lamp_lit(bench: Bench) -> bool:
-    return "battery" in seat.look(bench).lit
+    return "battery" in seat.seat_of(bench).lit
 
 
 @pytest.mark.parametrize("name", CARS)

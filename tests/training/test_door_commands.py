@@ -1,5 +1,7 @@
 """The command and the door: a passphrase from the machine itself, and what `--address` exposes."""
 
+import getpass
+import signal
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,7 +21,7 @@ def url(tmp_path: Path) -> str:
 
 def saying(monkeypatch: pytest.MonkeyPatch, *words: str) -> None:
     said: Iterator[str] = iter(words)
-    monkeypatch.setattr(cli.getpass, "getpass", lambda prompt: next(said))
+    monkeypatch.setattr(getpass, "getpass", lambda prompt: next(said))
 
 
 def test_a_passphrase_is_chosen_on_the_machine_itself(url: str, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -92,7 +94,7 @@ def test_what_is_exposed_is_said_before_it_is(
     """`bay --address` says what it exposes; serving this computer only says nothing."""
     NoServer.commands = []
     monkeypatch.setattr(subprocess, "Popen", NoServer)
-    monkeypatch.setattr(cli.signal, "signal", lambda *_: None)
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
     chosen = [] if address is None else ["--address", address]
     assert 0 == cli.main(["bay", "--records", url, *chosen])
     (command,) = NoServer.commands
