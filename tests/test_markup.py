@@ -49,4 +49,4 @@ def test_a_page_has_one_frame(tmp_path: Path) -> None:
     text = page(file, title=HOSTILE)
     assert text.startswith('<!doctype html>\n<html lang="en"><head><meta charset="utf-8">')
     assert 1 == text.count(f"<title>{ESCAPED}</title>") == text.count(f"<p>{ESCAPED}</p>")
-    assert text.endswith("</body></html>")
+    assert text.endswith("</body></html>\n")
