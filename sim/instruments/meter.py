@@ -40,6 +40,7 @@ SHUNT_OHM = 0.03  # ten-ampere input with its fuse and leads; from memory
 METER_FUSE_A = 10.0
 GHOST_V = 0.08  # what an open lead picks up wanders about this much; common practice
 LIVE_V = 0.001
+PULSED_V = 0.2  # a level that moves by more than this is told of as pulsed; from memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +49,7 @@ class Measured(Result):
 
     value: in `unit` (V, Ω or A); None where nothing can be read: over the limit, or floating points.
     floating: nothing joins the two points, the digits wander. beeps: the continuity buzzer sounds.
+    doubtful: resistance of a live circuit, or the average of a pulsed signal: no number to decide by.
     """
 
     kind: str
@@ -55,6 +57,7 @@ class Measured(Result):
     unit: str
     floating: bool = False
     beeps: bool = False
+    doubtful: bool = False
 
 
 class Meter:
@@ -156,7 +159,9 @@ def _volts(bench: Probed, observed: Observed) -> Measured:
             what, bench.car, f"{digits(_ghost_v(bench, what), 'V')}, wandering", None, "V",
             ["Nothing joins the two points: the meter shows what its open lead picks up."], floating=True,
         )  # fmt: skip
-    return _result(what, bench.car, digits(volt, "V"), volt, "V", _volt_notes(states))
+    pulsed = _is_pulsed(states)
+    notes = _volt_notes(states, pulsed)
+    return _result(what, bench.car, digits(volt, "V"), volt, "V", notes, doubtful=pulsed)
 
 
 def _minimum(observed: Observed, car: Car) -> Measured:
@@ -182,12 +187,15 @@ def _ghost_v(bench: Probed, what: Observation) -> float:
     return GHOST_V * (2.0 * draw / 0xFFFFFFFF - 1.0)
 
 
-def _volt_notes(states: tuple[Seen, ...]) -> list[str]:
+def _is_pulsed(states: tuple[Seen, ...]) -> bool:
+    return any(abs(state.volt - states[0].volt) > PULSED_V for state in states)
+
+
+def _volt_notes(states: tuple[Seen, ...], pulsed: bool) -> list[str]:
     notes = []
     if states[0].ohm > INPUT_OHM / 200 and abs(states[0].volt) > 0.5:
         notes.append("There is little behind this voltage: a lamp in place of the meter would bring it down.")
-    swing = max((abs(state.volt - states[0].volt) for state in states), default=0.0)
-    if swing > 0.2:
+    if pulsed:
         notes.append("The voltage is chopped: the meter shows its average. A scope shows the levels.")
     return notes
 
@@ -233,7 +241,8 @@ def _ohms(found: Reading, traffic: Traffic, what: Observation, car: Car) -> Meas
     display = "OL" if ohm is None else digits(ohm, "Ω")
     if what.kind is ObservationKind.CONTINUITY:
         display = f"{display}, {'beeps' if beeps else 'no beep'}"
-    return _result(what, car, display, ohm, "Ω", notes, floating=not states, beeps=beeps)
+    doubtful = live_v > LIVE_V
+    return _result(what, car, display, ohm, "Ω", notes, floating=not states, beeps=beeps, doubtful=doubtful)
 
 
 # -- amps ----------------------------------------------------------------------------------------------------
@@ -303,6 +312,7 @@ def _result(
     notes: list[str],
     floating: bool = False,
     beeps: bool = False,
+    doubtful: bool = False,
 ) -> Measured:
     return Measured(
         action=what.text,
@@ -316,4 +326,5 @@ def _result(
         unit=unit,
         floating=floating,
         beeps=beeps,
+        doubtful=doubtful,
     )

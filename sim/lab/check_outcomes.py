@@ -11,12 +11,14 @@ from collections.abc import Sequence
 
 from sim.lab.checks import Check
 from sim.lab.compare import look_alike
-from sim.lab.final_state import Shown, looked_key, looked_text
+from sim.lab.final_state import looked_key, looked_text
+from sim.lab.run import Shown
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Workshop
 
 Findings = dict[str, str | float]  # thing by thing, what a check brings to light
+DOUBTFUL = "a reading to rely on for nothing"
 
 
 def shown_in_final_state(
@@ -34,7 +36,7 @@ def shown_in_final_state(
     readings: dict[int, list[Shown]] = {}
     progress(0, len(looks))
     for key, text in workshop.recalled(looked_text, {key: looks[k] for key, k in keys.items()}, stop=stop):
-        readings[keys[key]] = [(words, value) for words, value in json.loads(text)]
+        readings[keys[key]] = [Shown(*one) for one in json.loads(text)]
         progress(len(readings), len(looks))
     return told_by(checks, [readings[k] for k in looks])
 
@@ -45,14 +47,17 @@ def told_by(checks: Sequence[Check], readings: Sequence[Sequence[Shown]]) -> lis
     at = 0
     for check in checks:
         end = at + len(check.actions)
-        found.append([_noted(check, row[at:end]) for row in readings])
+        found.append(reliable([_noted(check, row[at:end]) for row in readings]))
         at = end
     return found
 
 
 def _noted(check: Check, readings: Sequence[Shown]) -> Findings:
     told = enumerate(zip(check.actions, readings, strict=True), start=1)
-    return {f"{text} ({place})": words if value is None else value for place, (text, (words, value)) in told}
+    return {
+        f"{text} ({place})": DOUBTFUL if one.doubtful else one.words if one.value is None else one.value
+        for place, (text, one) in told
+    }
 
 
 def shown_in_runs(
@@ -66,7 +71,9 @@ def shown_in_runs(
     """What each check that changes the car shows under each cause, in a run of its own."""
     trials = [found.trial(one, check.actions) for check in checks for one in states]
     accounts = iter(workshop.run(trials, progress=progress, stop=stop))
-    return [[brought(next(accounts).sights[-len(check.actions) :]) for _ in states] for check in checks]
+    return [
+        reliable([brought(next(accounts).sights[-len(check.actions) :]) for _ in states]) for check in checks
+    ]
 
 
 def brought(sights: Sequence[Sight]) -> Findings:
@@ -74,8 +81,15 @@ def brought(sights: Sequence[Sight]) -> Findings:
     parts: Findings = {}
     for place, sight in enumerate(sights):
         seat = {**sight.seat(), "starter": "turned" if sight.cranked else "did not turn"}
-        parts.update({f"{what} ({place + 1})": value for what, value in {**seat, **sight.found()}.items()})
+        found = dict.fromkeys(sight.found(), DOUBTFUL) if sight.doubtful else sight.found()
+        parts.update({f"{what} ({place + 1})": value for what, value in {**seat, **found}.items()})
     return parts
+
+
+def reliable(shown: Sequence[Findings]) -> list[Findings]:
+    """What each cause shows, without the things whose reading is doubtful under any of the causes."""
+    doubtful = {what for seen in shown for what, value in seen.items() if value == DOUBTFUL}
+    return [{what: value for what, value in seen.items() if what not in doubtful} for seen in shown]
 
 
 def outcomes_alike(shown: Sequence[dict[str, str | float]]) -> tuple[int, ...]:

@@ -18,10 +18,10 @@ import networkx as nx
 from sim.lab.check_outcomes import brought, outcomes_alike, told_by
 from sim.lab.checks import Check, possible_checks
 from sim.lab.drive import first_look
-from sim.lab.final_state import Shown, looked_key, run_and_look
+from sim.lab.final_state import looked_key, run_and_look
 from sim.lab.footprint import opened
 from sim.lab.odds import odds
-from sim.lab.run import Trial, sentences
+from sim.lab.run import Shown, Trial, sentences
 from sim.lab.search_result import PossibleCause
 from sim.lab.sequential import DiagnosticTest, Sequencing
 from sim.lab.sight import Account
@@ -82,7 +82,7 @@ def run_table(
     seen: dict[int, tuple[Account, list[Shown]]] = {}
     for key, text in workshop.recalled(_seen_text, items, stop=stop):
         account, readings = json.loads(text)
-        seen[keys[key]] = Account.from_json(account), [(words, value) for words, value in readings]
+        seen[keys[key]] = Account.from_json(account), [Shown(*one) for one in readings]
         progress(len(seen), len(items))
     real = [k for k in range(len(sets)) if seen[k][0].sights]
     first = outcomes_alike([brought(seen[k][0].sights) for k in real])

@@ -20,7 +20,7 @@ from sim.bench.observations import parse_observation
 from sim.bench.observing import GATE_S, Observed
 from sim.instruments.levels import channels_at, now
 from sim.instruments.read import shown
-from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, follow, reading_of, sight_of
+from sim.lab.run import ImpossibleCar, Shown, Trial, bench_of, content_key, follow, reading_of, sight_of
 from sim.lab.sight import Account
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
@@ -29,8 +29,6 @@ from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Wiring
-
-Shown = tuple[str, float | None]  # in words, and as a number if it is one
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +116,7 @@ def _looked(trial: Trial, car: Car, state: SwitchState, observations: Sequence[s
     if on_lines:
         sights = list(follow(replace(trial, actions=(*trial.actions, *on_lines))))[-len(on_lines) :]
         known |= {
-            text: (one.display or one.refused, one.reading)
+            text: Shown(one.display or one.refused, one.reading, one.doubtful)
             for text, one in zip(on_lines, sights, strict=True)
         }
     return [known[text] for text in observations]

@@ -6,6 +6,8 @@
 Every step is one action and everything that could be seen when it was over: the seat, what a scan listed,
 what an instrument read.
 
+A doubtful reading (a live circuit, a pulsed signal) is no evidence.
+
 Not modelled: what a person overlooks; the display of a lamp or a scope where no reading is kept.
 """
 
@@ -67,6 +69,8 @@ def seen_of_sight(sight: Sight) -> Evidence:
         seen |= {"answers": sight.answering, "silent": sight.silent, "codes": codes, "no_other_codes": True}
     for word, what in (("done", "done"), ("refused", "denied"), ("no answer", "no_answer")):
         seen[what] = tuple(module for module, answer in sight.asked if answer == word)
+    if sight.doubtful:
+        return Evidence.model_validate(seen)  # no number to decide by
     if sight.reading is not None:
         within = max(READABLE_LEAST, READABLE * abs(sight.reading))
         seen |= {"reads": float(sight.reading), "within": within}

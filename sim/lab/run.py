@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import sim
 from sim.bench.bench import Bench, BenchWithoutReasons, Outcome
@@ -102,8 +102,8 @@ def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None
         return _seat(bench, Outcome(action, ()), refused=str(problem))
     if is_observation(outcome.action):
         result = shown(bench)
-        display, reading = reading_of(result)
-        return _seat(bench, outcome, display=display, reading=reading, notes=result.notes)
+        display, reading, doubtful = reading_of(result)
+        return _seat(bench, outcome, display=display, reading=reading, notes=result.notes, doubtful=doubtful)
     report = outcome.report
     if report is None:
         return _seat(bench, outcome, asked=tuple(_words(name, one) for name, one in outcome.answers.items()))
@@ -116,12 +116,21 @@ def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None
     return _seat(bench, outcome, power=report.power, answering=answering, silent=report.silent, codes=codes)
 
 
-def reading_of(found: Result) -> tuple[str, float | None]:
-    """What an instrument shows, as words and, if it is one, as a number of as many digits as a meter has."""
+class Shown(NamedTuple):
+    """What an instrument shows: words, a number if it is one, and whether the number is doubtful."""
+
+    words: str
+    value: float | None = None
+    doubtful: bool = False
+
+
+def reading_of(found: Result) -> Shown:
+    """What an instrument shows; a number has as many digits as a meter has."""
     if isinstance(found, Measured) and found.floating:
-        return FLOATING, None
+        return Shown(FLOATING)
     value: float | None = getattr(found, "value", None)
-    return found.display, None if value is None else float(f"{value:.5g}")
+    doubtful = isinstance(found, Measured) and found.doubtful
+    return Shown(found.display, None if value is None else float(f"{value:.5g}"), doubtful)
 
 
 def _seat(bench: Bench, outcome: Outcome, **more: Any) -> Sight:

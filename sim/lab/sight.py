@@ -40,7 +40,8 @@ class Sight:
     `cranked`, `started`: the starter turned, the engine fired, during this action. After a scan `power` says
     whether the tester had supply, `answering` and `silent` name modules, `codes` are (module, code, "present"
     or "stored"). `asked`: (module, "done", "refused" or "no answer") after clearing or unlocking. `display`
-    and `reading` (V, ohm or A; None where it floats) after a measurement, `notes`: what a trainer says of it.
+    and `reading` (V, ohm or A; None where it floats) after a measurement, `notes`: what a trainer says of it,
+    `doubtful`: whether the number is one to rely on for nothing (a live circuit, a pulsed signal).
     """
 
     action: str
@@ -61,6 +62,7 @@ class Sight:
     display: str = ""
     reading: float | None = None
     notes: tuple[str, ...] = ()
+    doubtful: bool = False
 
     def seat(self) -> dict[str, str]:
         """What the driver's seat showed, thing by thing."""

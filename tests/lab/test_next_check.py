@@ -198,3 +198,21 @@ def test_codes_are_read_once_more_with_the_ignition_on_as_this_car_has_it(name: 
     """The plan to read codes again switches the ignition on by this car's key or button."""
     checks = possible_checks(car_from_text(vehicle_text(name)), [PossibleCause(("pull F2",), (), 1.0)])
     assert f"{start}, wait 5 s, scan" in [check.title for check in checks]
+
+
+def test_a_reading_with_a_warning_separates_nothing(six: str, here: Workshop) -> None:
+    """Resistance on a live bus and the average of its traffic tell no causes apart, whatever the numbers."""
+    edits = ["open TCM.C1.4", "short TCM.C1.4 to TCM.C1.5 200 ohm"]
+    found = find_causes(six, [CaseStep(do=("press start",))], edits=edits, most=1, workshop=here)
+    checks = [
+        Check(("measure ohms DLC.6 to DLC.14",), 2.0, passive=True),
+        Check(("measure volts DLC.6 to DLC.14",), 2.0, passive=True),
+        Check(("wait 1 s", "measure ohms DLC.6 to DLC.14"), 2.0),
+        Check(("look TCM.C1.4",), 3.0, passive=True),
+    ]
+    for text in edits:
+        trial = found.trial(PossibleCause((text,), (), 1.0), ("measure ohms DLC.6 to DLC.14",))
+        sight = here.run([trial])[0].sights[-1]
+        assert any("live" in note for note in sight.notes)
+    ranked = next_check(found, checks=checks, workshop=here).ranked
+    assert {"look TCM.C1.4"} >= {one.check.title for one in ranked}
