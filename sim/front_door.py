@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import getpass
 import os
 import signal
+import socket
 import subprocess
 import sys
 
@@ -15,6 +17,7 @@ from sim.training.records import RECORDS_VARIABLE, Records, records_url
 from sim.vehicle.problems import Problem
 
 LOOPBACK = "127.0.0.1"
+PARENT_VARIABLE = "BUSBAY_PARENT"  # the process without which the server ends, see `ui.serve`
 LOOPBACKS = (LOOPBACK, "::1", "localhost")
 EXPOSED = """\
 busbay: serving at {address}, port {port}: everybody who reaches this computer there can
@@ -54,6 +57,10 @@ def open_bay(chosen: argparse.Namespace) -> int:
         Records(chosen.records).close()  # a wrong URL is an error here, not on every page
     if chosen.address not in LOOPBACKS:
         print(EXPOSED.format(address=chosen.address, port=chosen.port, free=FREE_TRIES), file=sys.stderr)
+    _refuse_port_in_use(chosen.address, chosen.port)
+    environment[PARENT_VARIABLE] = str(os.getpid())
+    host = f"[{chosen.address}]" if ":" in chosen.address else chosen.address
+    print(f"busbay: the bay opens at http://{host}:{chosen.port}; Ctrl-C ends it.", flush=True)
     with subprocess.Popen(front_end_command(chosen.port, chosen.address), env=environment) as server:
         # The server outlives neither a Ctrl-C nor a plain kill of this command.
         signal.signal(signal.SIGTERM, lambda *_: server.terminate())
@@ -64,11 +71,24 @@ def open_bay(chosen: argparse.Namespace) -> int:
             return 0
 
 
+def _refuse_port_in_use(address: str, port: int) -> None:
+    """Raise `Problem` if another program listens at the port; any other obstacle is told by the server."""
+    try:
+        family, *_, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
+        with socket.create_server(place[:2], family=family):
+            return
+    except OSError as error:
+        if error.errno == errno.EADDRINUSE:
+            raise Problem(
+                f"port {port} is in use, perhaps by another bay; choose another one with --port"
+            ) from None
+
+
 def front_end_command(port: int, address: str = LOOPBACK) -> list[str]:
     """The command line that serves the front end at an address, by default for this computer only.
 
-    It asks nothing on a first run and sends no usage statistics anywhere, and its errors link to no
-    outside service.
+    It asks nothing on a first run, welcomes to no product but busbay and sends no usage statistics anywhere,
+    and its errors link to no outside service.
     """
     return [
         *(sys.executable, "-m", "ui.serve"),
@@ -77,6 +97,8 @@ def front_end_command(port: int, address: str = LOOPBACK) -> list[str]:
         *("--server.showEmailPrompt", "false"),
         *("--browser.gatherUsageStats", "false"),
         *("--client.showErrorLinks", "false"),
+        *("--logger.hideWelcomeMessage", "true"),
+        *("--logger.level", "error"),
     ]
 
 

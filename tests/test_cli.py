@@ -49,3 +49,19 @@ def test_ctrl_c_ends_a_command_of_the_lab_in_one_sentence(later_s: float) -> Non
         told, _ = lab.communicate(timeout=60)
     assert ["busbay: stopped by Ctrl-C."] == told.split("\n")[1:-1]
     assert STOPPED == lab.returncode
+
+
+def test_run_without_an_action_lists_its_actions(capsys: pytest.CaptureFixture[str]) -> None:
+    """A car at which nothing is done is answered with the sentences that could be."""
+    assert 0 == main(["run", "six-modules"])
+    told = capsys.readouterr().out
+    assert "Nothing was done. Say what with --do 'ACTION'" in told
+    assert "\nscan                         read every module" in told
+
+
+def test_a_word_like_no_action_is_answered_with_all(capsys: pytest.CaptureFixture[str]) -> None:
+    """Where no verb is near, the error names every verb."""
+    assert 1 == main(["run", "six-modules", "--do", "fly"])
+    told = capsys.readouterr().err
+    assert "busbay: no action begins with 'fly'; actions begin with: press, brake, key, fob, " in told
+    assert told.endswith("measure, load, scope, look\n")

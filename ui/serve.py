@@ -6,14 +6,39 @@ once would wait for it together, and for much longer: each of its threads takes 
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
+import threading
+import time
+from importlib import import_module
 from pathlib import Path
 
+from streamlit.logger import set_log_level
 from streamlit.web import cli
 
-from ui import registry
+from sim.front_door import PARENT_VARIABLE
 
-FRONT_END = Path(registry.__file__).with_name("app.py")
+PARENT_CHECKED_EVERY_S = 0.5
+
+
+def main() -> None:
+    """Serve until told to end, or until the command that started this process is gone."""
+    parent = os.environ.pop(PARENT_VARIABLE, "")
+    if parent:
+        threading.Thread(target=_end_with, args=(int(parent),), daemon=True).start()
+    set_log_level("ERROR")  # the pages are read in before the server is, and its cache warns of that
+    registry = import_module("ui.registry")
+    front_end = Path(str(registry.__file__)).with_name("app.py")
+    cli.main(["run", str(front_end), *sys.argv[1:]])
+
+
+def _end_with(parent: int) -> None:
+    """End this process in order when its parent is gone, even by a kill that nothing can catch."""
+    while os.getppid() == parent:
+        time.sleep(PARENT_CHECKED_EVERY_S)
+    os.kill(os.getpid(), signal.SIGTERM)
+
 
 if __name__ == "__main__":
-    cli.main(["run", str(FRONT_END), *sys.argv[1:]])
+    main()

@@ -30,6 +30,7 @@ from sim.vehicle.edits import EDIT_VERBS, parse_edit
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
 from sim.vehicle.units import UNITS_S
 
+FORMS = __doc__.split("\n\n", 1)[1].rstrip()  # of every action, one a line, for who asks which there are
 WAIT_UNITS = ("ms", "s", "min", "h")
 LONGEST_WAIT_S = 24 * 3600.0
 FOB_PLACES = {"away": "away", "in range": "in_range", "at button": "at_button"}
@@ -66,7 +67,8 @@ def parse_action(text: str, car: Car) -> Action:
         return Action(what.text, "observe", observation=what)
     if verb not in _PARSERS:
         known = [*_PARSERS, *EDIT_VERBS, *OBSERVATION_VERBS]
-        raise EditProblem(f"no action begins with '{words[0]}'{did_you_mean(verb, known)}")
+        hint = did_you_mean(verb, known) or f"; actions begin with: {', '.join(known)}"
+        raise EditProblem(f"no action begins with '{words[0]}'{hint}")
     return _PARSERS[verb](words[1:], car)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from ruamel.yaml import YAML
 
 from sim.arguments import actions, car_argument, work_arguments
+from sim.bench.actions import FORMS
 from sim.bench.bench import Bench, Outcome
 from sim.bench.explain import (
     Because,
@@ -129,6 +130,8 @@ def run_arguments(parser: ArgumentParser) -> None:
 def run(chosen: Namespace) -> int:
     """Do actions at a car and print what comes of them, then the answers to questions."""
     bench = work(chosen, chosen.events, chosen.pictures)
+    if not (bench.log or chosen.why or chosen.trace):
+        print(f"Nothing was done. Say what with --do 'ACTION', as often as there are actions:\n\n{FORMS}")
     for question in chosen.why:
         print("\n".join(why(bench, question).to_edits().lines()))
     if chosen.trace:

@@ -1,15 +1,20 @@
 """The command and the door: a passphrase from the machine itself, and what `--address` exposes."""
 
 import getpass
+import os
 import signal
+import socket
 import subprocess
+import sys
+import time
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from sim import cli
+from sim import cli, front_door
 from sim.training.passphrase import Door, WrongPassphrase
 from sim.training.records import Records
 
@@ -95,6 +100,7 @@ def test_what_is_exposed_is_said_before_it_is(
     NoServer.commands = []
     monkeypatch.setattr(subprocess, "Popen", NoServer)
     monkeypatch.setattr(signal, "signal", lambda *_: None)
+    monkeypatch.setattr(front_door, "_refuse_port_in_use", lambda *_: None)
     chosen = [] if address is None else ["--address", address]
     assert 0 == cli.main(["bay", "--records", url, *chosen])
     (command,) = NoServer.commands
@@ -102,3 +108,44 @@ def test_what_is_exposed_is_said_before_it_is(
     words = capsys.readouterr().err
     assert told == ("Nothing is encrypted on the way" in words)
     assert told == ("try the instructor's passphrase" in words)
+
+
+def test_a_port_in_use_names_the_option_that_helps(url: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """The command starts no server at a port where another program listens, and says what to do."""
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        assert 1 == cli.main(["bay", "--records", url, "--port", str(port)])
+    told = capsys.readouterr()
+    expected = f"busbay: port {port} is in use, perhaps by another bay; choose another one with --port\n"
+    assert ("", expected) == (told.out, told.err)
+
+
+def test_a_killed_bay_takes_its_server_along(tmp_path: Path, url: str) -> None:
+    """The bay prints its own line alone, and its server ends after a kill that the command cannot catch."""
+    with socket.create_server(("127.0.0.1", 0)) as probe:
+        port = probe.getsockname()[1]
+    printed = tmp_path / "printed"
+    with printed.open("w") as out, subprocess.Popen(
+        [sys.executable, "-m", "sim.cli", "bay", "--records", url, "--port", str(port)],
+        cwd=Path(__file__).resolve().parents[2],
+        env=os.environ | {"STREAMLIT_SERVER_HEADLESS": "true"},
+        stdout=out,
+        stderr=subprocess.STDOUT,
+    ) as bay:  # fmt: skip
+        _wait_until(port, serving=True)
+        assert f"busbay: the bay opens at http://127.0.0.1:{port}; Ctrl-C ends it.\n" == printed.read_text()
+        bay.send_signal(signal.SIGKILL)
+    _wait_until(port, serving=False)
+
+
+def _wait_until(port: int, serving: bool) -> None:
+    for _ in range(600):
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=5):
+                found = True
+        except OSError:
+            found = False
+        if found == serving:
+            return
+        time.sleep(0.1)
+    raise AssertionError(f"serving is still {not serving}")
