@@ -10,7 +10,10 @@ CAN FD frames, which are shown in the shape of classical ones with the first 8 b
 
 from __future__ import annotations
 
+import math
+from collections import defaultdict
 from collections.abc import Iterable, Iterator
+from itertools import chain
 
 from sim.instruments.probed import ProbedCar
 from sim.network.bit_line import BitLine, BitSources, BusNode
@@ -26,6 +29,10 @@ from sim.wiring.bus_clusters import BusCluster
 SETTLE_BITS = 6000
 
 NEVER = 1 << 62
+NONE: tuple[str, ...] = ()
+
+# An attempt that fails is followed by the same one, so a stretch of some hundred of them has the mean of all.
+STRETCH_S = 0.05
 
 Change = tuple[float, tuple[str, ...]]  # from this time in s on, who holds the line dominant
 
@@ -46,6 +53,19 @@ def attempts(live: ProbedCar, cluster: BusCluster, from_s: float) -> Iterator[Ch
     line.set_sources({name: BitSources(frozenset((name,))) for name in senders}, start_ns)
     line.start(start_ns)
     yield from _changes(line, list(senders.values()), round(from_s * NS_PER_S))
+
+
+def tried_shares(live: ProbedCar, cluster: BusCluster, from_s: float) -> dict[tuple[str, ...], float]:
+    """Return who is dominant together in these attempts, for which share of time, 0 to 1."""
+    shares: dict[tuple[str, ...], float] = defaultdict(float)
+    since_s, held = from_s, NONE
+    for time_s, who in chain(attempts(live, cluster, from_s), [(math.inf, NONE)]):
+        until_s = min(time_s, from_s + STRETCH_S)
+        shares[held] += (until_s - since_s) / STRETCH_S
+        if until_s < time_s:
+            break
+        since_s, held = time_s, who
+    return {who: share for who, share in sorted(shares.items()) if who}
 
 
 def _changes(line: BitLine, senders: list[_AttemptSender], from_ns: int) -> Iterator[Change]:

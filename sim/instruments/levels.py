@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sim.bench.observing import Observed
+from sim.instruments.attempts import tried_shares
 from sim.instruments.probed import Probed
 from sim.network.frames import NS_PER_S, dominant_ns
 from sim.vehicle.car import Car
@@ -96,6 +97,21 @@ def average(states: tuple[Seen, ...], shown: Callable[[Seen], float]) -> float:
     """The average over time of what an instrument would show in each state."""
     rest = shown(states[0])
     return rest + sum(state.share * (shown(state) - rest) for state in states[1:])
+
+
+def traffic_at(bench: Probed, found: Reading, observed: Observed) -> Traffic:
+    """Return what was on the lines between the observation's points: frames, and what is tried in vain."""
+    traffic = Traffic.of(observed)
+    if not traffic.known:
+        return traffic
+    near = set(channels_at(found, *observed.what.points))
+    tried = [
+        share
+        for one in found.wiring.clusters
+        if near & {channel.id for channel in one.channels}
+        for share in tried_shares(bench.live, one, observed.start_s).items()
+    ]
+    return Traffic((*traffic.shares, *tried))
 
 
 def thevenin(found: Reading, a: str, b: str) -> tuple[float, float] | None:

@@ -22,7 +22,7 @@ from sim.bench.observations import METER_FUNCTIONS, Observation, ObservationKind
 from sim.bench.observing import HOLD_S, Observed
 from sim.instruments import cautions
 from sim.instruments.lamp import lamp_ohm
-from sim.instruments.levels import Seen, Traffic, average, channels_at, now, seen, thevenin
+from sim.instruments.levels import Seen, Traffic, average, channels_at, now, seen, thevenin, traffic_at
 from sim.instruments.probed import Probed, ProbedBench
 from sim.instruments.result import Result, digits
 from sim.vehicle.car import Car
@@ -110,7 +110,8 @@ def measured(bench: Probed) -> Measured:
         return _volts(bench, observed)
     if what.kind is ObservationKind.MINIMUM:
         return _minimum(observed, car)
-    return _ohms(now(bench), Traffic.of(observed), what, car)
+    found = now(bench)
+    return _ohms(found, traffic_at(bench, found, observed), what, car)
 
 
 # -- volts ---------------------------------------------------------------------------------------------------
@@ -149,7 +150,8 @@ def _lamp_pulls_v(found: Reading, a: str, b: str, lamp: tuple[str, str, float]) 
 
 
 def _volts(bench: Probed, observed: Observed) -> Measured:
-    what, found, traffic = observed.what, now(bench), Traffic.of(observed)
+    what, found = observed.what, now(bench)
+    traffic = traffic_at(bench, found, observed)
     a, b = what.points
     lamp = (what.lamp_at[0], what.lamp_at[1], lamp_ohm(what.lamp_w)) if what.lamp_at else None
     states = seen(found, traffic, a, b)

@@ -1,0 +1,58 @@
+"""Meter and scope at the same two points of the same car agree on what is there."""
+
+import random
+
+import numpy as np
+import pytest
+
+from sim.bench.bench import Bench
+from sim.catalogue import vehicle_text
+from sim.instruments.meter import Measured, Meter
+from sim.instruments.scope import Picture, Scope
+from sim.vehicle.reading import car_from_text
+
+CAR = car_from_text(vehicle_text("shuttle-minibus"))
+PAIR = ("ECM.powertrain.H", "ECM.powertrain.L")
+SWEEP_S = 0.05
+ALONE = ("theory powertrain runs through TCM", "unplug TCM")
+ON_THE_BUS = {one.module for one in CAR.channels.values() if one.id.endswith(".powertrain")} - {"ECM"}
+PLUGS = sorted(plug.id for plug in CAR.connectors.values() if plug.owner in ON_THE_BUS)
+
+
+def both(edits: tuple[str, ...]) -> tuple[Measured, Picture]:
+    """What the two instruments show, each on a car of its own at the same moment."""
+    benches = [Bench(CAR, edits) for _ in range(2)]
+    for bench in benches:
+        bench.do("press start with brake")
+        bench.do("wait 5 s")
+    return Meter(benches[0]).volts(*PAIR), Scope(benches[1]).sweep(PAIR, sweep_s=SWEEP_S)
+
+
+def mean_v(picture: Picture) -> float:
+    """The mean of a sweep's first channel over time."""
+    one = picture.channels[0]
+    return float(np.trapezoid(one.volt, one.time_s) / (one.time_s[-1] - one.time_s[0]))
+
+
+def tells_of_pulses(shown: Measured) -> bool:
+    return any("average" in note for note in shown.notes)
+
+
+def test_frames_that_do_not_get_through_move_the_meter() -> None:
+    """A module that is alone on its bus sends without end: scope and meter show the same mean."""
+    shown, picture = both(ALONE)
+    assert any("acknowledges" in note for note in picture.notes)
+    assert shown.value == pytest.approx(mean_v(picture), rel=0.05)
+    assert tells_of_pulses(shown)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_under_random_faults_the_meter_tells_of_pulses_if_the_scope_draws_them(seed: int) -> None:
+    """Whatever modules are off: swings on the scope and the note of pulses go together, means agree."""
+    dice = random.Random(seed)
+    off = tuple(f"unplug {name}" for name in dice.sample(PLUGS, dice.randrange(1, len(PLUGS))))
+    shown, picture = both((*ALONE[:1], *off))
+    one = picture.channels[0]
+    assert (float(one.volt.max() - one.volt.min()) > 0.5) == tells_of_pulses(shown), off
+    if any("acknowledges" in note for note in picture.notes):
+        assert shown.value == pytest.approx(mean_v(picture), rel=0.05)
