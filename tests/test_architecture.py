@@ -146,6 +146,8 @@ def test_the_front_end_stays_on_this_computer_asks_nothing_and_reports_nothing()
         "--server.showEmailPrompt": "false",
         "--browser.gatherUsageStats": "false",
         "--client.showErrorLinks": "false",
+        "--logger.hideWelcomeMessage": "true",
+        "--logger.level": "error",
     }
     assert expected == options
 

@@ -15,16 +15,19 @@ from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
 from sim.bench.observing import Observed, observe
 from sim.bench.tester import Report, Tester
 from sim.modules.trace import Event, Trace
+from sim.modules.uds_protocol import NegativeResponseCode, Service
 from sim.modules.uds_responses import Done, NegativeResponse, NoResponse, Response
 from sim.network.stream_fidelity import NotAtThisFidelity
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem
+from sim.vehicle.words import counted
 
 SETTLE_S = 0.05  # a hand takes a moment: relays have moved before the next action
 PRESS_S = 0.3
 BRAKE_LEAD_S = 0.5
 KEY_CRANK_S = 2.0
+GATEWAY_LOCKED = "the gateway is locked: unlock it first"
 
 
 @dataclass(frozen=True)
@@ -43,14 +46,26 @@ class Outcome:
             if not self.report.power:
                 return "the tester has no power from the diagnostic connector"
             answering = len(self.report.modules) - len(self.report.silent)
-            return f"{answering} of {len(self.report.modules)} modules answer, {len(self.report.codes)} codes"
+            codes = counted(len(self.report.codes), "code")
+            return f"{answering} of {len(self.report.modules)} modules answer, {codes}"
         if self.answers:
             done = [name for name, answer in self.answers.items() if isinstance(answer, Done)]
             refused = [name for name, answer in self.answers.items() if isinstance(answer, NegativeResponse)]
             silent = [name for name, answer in self.answers.items() if isinstance(answer, NoResponse)]
-            parts = [("done", done), ("refused", refused), ("no answer", silent)]
-            return "; ".join(f"{word}: {', '.join(names)}" for word, names in parts if names)
+            locked = [name for name in refused if self._is_locked_out(name)]
+            others = [name for name in refused if name not in locked]
+            parts = [("done", done), ("refused", others), ("no answer", silent)]
+            told = [f"{word}: {', '.join(names)}" for word, names in parts if names]
+            return "; ".join([*([GATEWAY_LOCKED] if locked else []), *told])
         return ""
+
+    def _is_locked_out(self, name: str) -> bool:
+        """Is clearing this module refused for want of security access, as a locked gateway does?"""
+        answer = self.answers[name]
+        return isinstance(answer, NegativeResponse) and (answer.service, answer.reason) == (
+            Service.CLEAR_DIAGNOSTIC_INFORMATION,
+            NegativeResponseCode.SECURITY_ACCESS_DENIED,
+        )
 
 
 class Bench:
@@ -83,6 +98,7 @@ class Bench:
         self.reports: dict[str, Report] = {}
         self.pace: Callable[[float], None] | None = None  # how time passes up to an instant; None: at once
         self.last_report: Report | None = None
+        self.cleared_since_scan = False  # the last report is from before codes were cleared
         self.observed: Observed | None = None  # by the last measurement or look; read by `sim.instruments`
         edits = [parse_edit(text, car) for text in self.given]
         theories = [edit for edit in edits if edit.kind == "theory"]
@@ -278,6 +294,7 @@ def _switch(bench: Bench, action: Action, progress: _Progress) -> _Done:
 
 def _scan(bench: Bench, action: Action, progress: _Progress) -> _Done:
     bench.last_report = bench.tester.scan((lambda done, of: progress(done / of)) if progress else None)
+    bench.cleared_since_scan = False
     return bench.last_report, {}
 
 
@@ -290,7 +307,10 @@ def _save(bench: Bench, action: Action, progress: _Progress) -> _Done:
 
 def _clear(bench: Bench, action: Action, progress: _Progress) -> _Done:
     names = [action.argument] if action.argument else list(bench.car.addresses)
-    return None, bench.tester.clear(names)
+    answers = bench.tester.clear(names)
+    done = any(isinstance(answer, Done) for answer in answers.values())
+    bench.cleared_since_scan = bench.last_report is not None and (bench.cleared_since_scan or done)
+    return None, answers
 
 
 def _unlock(bench: Bench, action: Action, progress: _Progress) -> _Done:

@@ -164,3 +164,19 @@ def test_two_gateways_in_a_row() -> None:
     bench.do_all(["unplug UFM.C1", "wait 1 s"])
     upfit = ("UFM", "SLD", "STEP", "LIFT", "TACHO", "RDM", "SIGN", "PAXC", "TRM")
     assert set(upfit) == set(scanned(bench).silent)
+
+
+def test_a_locked_gateway_is_told_in_one_sentence(guarded: Bench) -> None:
+    """Clearing behind a locked gateway names no list of modules; unlocked, it is done."""
+    assert "the gateway is locked: unlock it first" == guarded.do("clear").words
+    guarded.do("unlock GW")
+    assert "done: GW, ECM, TCM, IPC" == guarded.do("clear").words
+
+
+def test_a_report_from_before_clearing_says_so(guarded: Bench) -> None:
+    """After clearing the last report is an old one, until the next scan; a refused one changes nothing."""
+    told = []
+    for action in ("scan", "clear", "unlock GW", "clear ECM", "scan"):
+        guarded.do(action)
+        told.append(guarded.cleared_since_scan)
+    assert [False, False, False, True, False] == told

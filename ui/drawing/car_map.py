@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from sim.svg import Node, node, text_of
 from sim.vehicle.car import Car
+from sim.vehicle.words import counted
 from ui.drawing.layout import Box, BusLine, Layout, Stop
 from ui.state.visible import Visible, VisibleModule
 
@@ -179,7 +180,7 @@ def _terminator(stop: Stop, middle_x: float) -> Node:
 
 def _module(box: Box, module: VisibleModule, picked: str) -> Node:
     ident = f"module {module.name}"
-    codes = f", {module.code_count} codes stored" if module.code_count else ""
+    codes = f", {counted(module.code_count, 'code')} stored" if module.code_count else ""
     label = f"{module.name} {module.title}: {module.word}{codes}".replace("  ", " ")
     shapes = [
         node("title", label),

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from sim.markup import macros
 from sim.training.work_step import WorkStep
+from sim.vehicle.words import counted
 
 _html = macros(Path(__file__).with_name("class.html"))
 
@@ -24,7 +25,8 @@ def step_words(step: WorkStep) -> str:
         if not report.power:
             return "the tester has no power from the diagnostic connector"
         answering = len(report.modules) - len(report.silent)
-        return f"{answering} of {len(report.modules)} modules answer, {len(report.codes)} codes"
+        codes = counted(len(report.codes), "code")
+        return f"{answering} of {len(report.modules)} modules answer, {codes}"
     asked = [f"{name} {word}" for name, word in step.sight.asked if word != "done"]
     if step.sight.asked:
         return ", ".join(asked) or "done"

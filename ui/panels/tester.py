@@ -43,8 +43,10 @@ def _report(held: Held, visible: Visible) -> None:
     with st.container(key="scan_result"):
         st.markdown(
             f"at {report.time_s:.1f} s: **{answering} of {len(report.modules)}** modules answer, "
-            f"**{len(report.codes)}** codes"
+            f"**{len(report.codes)}** code{'' if len(report.codes) == 1 else 's'}"
         )
+    if held.bench.cleared_since_scan:
+        st.warning("This report is from before clearing. Scan again.", icon=":material/history:")
     shown = st.segmented_control(
         "rows",
         SHOWN,

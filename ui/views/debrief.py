@@ -14,6 +14,7 @@ from sim.training.chain_picture import chain_picture
 from sim.training.debrief import Debrief, debrief
 from sim.training.debrief_page import as_html, checks_table, sections, suspects_picture
 from sim.training.forecast import RunSuspects
+from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
 from ui.state import at_work, lab_work
@@ -82,7 +83,8 @@ def _verdict(held: AtWork) -> None:
             st.warning(f"{words}. Handed in, {result.credit:.0%}.", icon=":material/task:")
         st.caption(
             f"{attempt.minutes:.0f} min of shop time (aim {attempt.exercise.minutes:g}) · "
-            f"parts {attempt.cost:g} · {len(attempt.steps)} steps · {attempt.hints_taken} hints"
+            f"parts {attempt.cost:g} · {counted(len(attempt.steps), 'step')} · "
+            f"{counted(attempt.hints_taken, 'hint')}"
         )
 
 
