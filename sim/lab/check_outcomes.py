@@ -7,7 +7,8 @@ Checks that change the car (a plug off, the battery off) take a run of each caus
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
+from typing import TypeVar
 
 from sim.lab.checks import Check
 from sim.lab.compare import look_alike
@@ -17,6 +18,7 @@ from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Workshop
 
+Key = TypeVar("Key", bound=Hashable)
 Findings = dict[str, str | float]  # thing by thing, what a check brings to light
 DOUBTFUL = "a reading to rely on for nothing"
 
@@ -86,7 +88,7 @@ def brought(sights: Sequence[Sight]) -> Findings:
     return parts
 
 
-def reliable(shown: Sequence[Findings]) -> list[Findings]:
+def reliable(shown: Sequence[dict[Key, str | float]]) -> list[dict[Key, str | float]]:
     """What each cause shows, without the things whose reading is doubtful under any of the causes."""
     doubtful = {what for seen in shown for what, value in seen.items() if value == DOUBTFUL}
     return [{what: value for what, value in seen.items() if what not in doubtful} for seen in shown]

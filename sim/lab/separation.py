@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from sim.lab.case import Case, Story, trial_of
+from sim.lab.check_outcomes import DOUBTFUL, reliable
 from sim.lab.compare import fired_words, look_alike, readings_alike, turned_words
 from sim.lab.report import Rows
 from sim.lab.sight import Account, Sight, Thing, ThingKind
@@ -89,7 +90,7 @@ def separations(
         told = accounts[place * len(stories) : (place + 1) * len(stories)]
         _refuse_what_never_works(told, len(case.actions))
         after = [_seen_after(account, len(case.actions)) for account in told]
-        found.append(_separation(plan, tuple(stories), after))
+        found.append(_separation(plan, tuple(stories), reliable(after)))
     return tuple(sorted(found, key=lambda one: -len(one.groups)))
 
 
@@ -98,7 +99,8 @@ def _seen_after(account: Account, done: int) -> dict[ShownLater, str | float]:
     for place, sight in enumerate(account.sights[done:], start=1):
         after = f"(after '{sight.action}', action {place} of the experiment)"
         for kind, what, value, module in _things(sight):
-            parts[ShownLater(kind, what, module, after)] = value
+            doubtful = sight.doubtful and what == sight.action
+            parts[ShownLater(kind, what, module, after)] = DOUBTFUL if doubtful else value
     return parts
 
 

@@ -4,11 +4,12 @@ import pytest
 
 from sim.catalogue import vehicle_text
 from sim.instruments import cautions
-from sim.lab.case import CaseStep, Evidence
+from sim.lab.case import Case, CaseStep, Evidence, Story
 from sim.lab.checks import Check, possible_checks
 from sim.lab.next_check import MOST_ROLLOUTS, Advice, CheckOutcome, Ranked, next_check
 from sim.lab.search import find_causes, narrow_down
 from sim.lab.search_result import PossibleCause, SearchResult
+from sim.lab.separation import separations
 from sim.lab.workshop import Workshop
 from sim.vehicle.reading import car_from_text
 
@@ -216,3 +217,12 @@ def test_a_reading_with_a_warning_separates_nothing(six: str, here: Workshop) ->
         assert any("live" in note for note in sight.notes)
     ranked = next_check(found, checks=checks, workshop=here).ranked
     assert {"look TCM.C1.4"} >= {one.check.title for one in ranked}
+
+
+def test_an_experiment_that_ends_in_a_doubtful_reading_separates_nothing(six: str, here: Workshop) -> None:
+    """Two stories that differ in the resistance of a live bus alone remain one group."""
+    edits = [f"short TCM.C1.4 to TCM.C1.5 {ohm} ohm" for ohm in (200, 300)]
+    stories = {text: Story(edits=(text,)) for text in edits}
+    case = Case(case="Two", car=six, steps=(CaseStep(do=("press start",)),), stories=stories)
+    plan = ["measure ohms DLC.6 to DLC.14"]
+    assert [False] == [one.separates for one in separations(case, stories, [plan], workshop=here)]
