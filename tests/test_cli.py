@@ -9,7 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from sim.bench.explain import Because
 from sim.cli import COMMANDS, STOPPED, main
+from sim.link import bench_commands
 
 ROOT = Path(__file__).resolve().parent.parent
 HEAVY = {"numpy", "scipy", "streamlit", "matplotlib", "networkx", "pydantic", "simpy", "sqlalchemy", "can"}
@@ -65,3 +67,15 @@ def test_a_word_like_no_action_is_answered_with_all(capsys: pytest.CaptureFixtur
     told = capsys.readouterr().err
     assert "busbay: no action begins with 'fly'; actions begin with: press, brake, key, fob, " in told
     assert told.endswith("measure, load, scope, look\n")
+
+
+def test_a_long_answer_says_how_much_is_left_out(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of an answer with 1801 lines the command prints 100, and the count of the others."""
+    answer = Because("flat", causes=tuple(Because(f"reason {number}") for number in range(1800)))
+    monkeypatch.setattr(bench_commands, "why", lambda bench, question: answer)
+    assert 0 == main(["run", "six-modules", "--why", "battery"])
+    lines = capsys.readouterr().out.splitlines()
+    assert ["flat", "  because reason 0"] == lines[:2]
+    assert (101, "... and 1701 lines more") == (len(lines), lines[-1])

@@ -38,6 +38,9 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import read_car
+from sim.vehicle.words import counted
+
+MOST_REASONS = 100  # lines of one answer: a screen or two
 
 
 def list_cars(chosen: Namespace) -> int:
@@ -133,10 +136,16 @@ def run(chosen: Namespace) -> int:
     if not (bench.log or chosen.why or chosen.trace):
         print(f"Nothing was done. Say what with --do 'ACTION', as often as there are actions:\n\n{FORMS}")
     for question in chosen.why:
-        print("\n".join(why(bench, question).to_edits().lines()))
+        print("\n".join(_bounded(list(why(bench, question).to_edits().lines()))))
     if chosen.trace:
         chosen.trace.write_text("".join(f"{line}\n" for line in bench.trace.lines()), encoding="utf-8")
     return 0
+
+
+def _bounded(lines: list[str]) -> list[str]:
+    """The first `MOST_REASONS` lines, and how many are left out."""
+    left_out = len(lines) - MOST_REASONS
+    return lines if left_out <= 0 else [*lines[:MOST_REASONS], f"... and {counted(left_out, 'line')} more"]
 
 
 def work(chosen: Namespace, events: bool = False, pictures: Path | None = None) -> Bench:
