@@ -33,6 +33,7 @@ from tests.link.test_doip_server import activation
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")
 
 TO_SERVERS, FRAMES, PACKETS, DATAGRAMS = 70_000, 20_000, 8_000, 2_000
+PATIENCE_S = 20.0  # a busy machine is no fault of the link; how fast it answers is a benchmark
 ATTACKERS = 8
 GROWTH_OBJECTS = 60_000  # a fresh car of six modules has some 40,000
 # ISO 14229-1: negative responses that never answer a request to everybody (from memory)
@@ -248,7 +249,7 @@ def test_packets_by_tcp_and_udp(no_growth: None) -> None:
         asked = 0
         while any(thread.is_alive() for thread in threads):
             try:
-                witness.send_diagnostic(bytearray(b"\x3e\x00"))
+                witness.send_diagnostic(bytearray(b"\x3e\x00"), timeout=PATIENCE_S)
                 asked += 1
             except OSError as refused:
                 # code 5, no memory left: the attackers have filled the queue for a moment
