@@ -7,6 +7,7 @@ import json
 import os
 import re
 
+import pytest
 from playwright.sync_api import Page, expect
 
 from tests.ui.browser import button, panel, pick, redrawn, say, scan
@@ -231,6 +232,7 @@ ANSWER_MS = """async () => {
 """From the click to the first frame of the screen with another reading: each tells another time."""
 
 
+@pytest.mark.benchmark
 def test_the_meter_answers_within_three_hundred_milliseconds(page: Page) -> None:
     """On the minibus of 41 modules, awake: from the click to the digits on the display."""
     arrives(page, "shuttle-minibus.yaml")
