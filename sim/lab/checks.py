@@ -10,25 +10,27 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
-from sim.bench.observations import OBSERVATION_VERBS, is_observation, parse_observation
+from sim.bench.actions import Action, parse_action
+from sim.bench.observations import parse_observation
 from sim.instruments import cautions
+from sim.lab.labor import minutes_of
 from sim.lab.search_result import PossibleCause
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
-from sim.vehicle.edits import parse_edit, verb_of
+from sim.vehicle.edits import NEGATIVE_CLAMP, parse_edit
 from sim.vehicle.problems import EditProblem
 
-# Labor time in minutes by the first word of an action: common practice, round figures.
-MINUTES = {"scan": 3.0, "press": 0.2, "key": 0.1, "wait": 0.1, "unplug": 4.0, "plug": 2.0, "disconnect": 3.0,
-           "reconnect": 2.0}  # fmt: skip
-PREPARE_MINUTES = 1.0  # to find the place in the diagram and get there; common practice
 INSIDE_VERBS = frozenset({"stick", "babble", "set"})
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """Something to do and read. `minutes`: labor time; `passive`: it changes nothing about the car."""
+    """Something to do and read. `passive`: it changes nothing about the car.
+
+    `minutes`: labor time, to the hundredth (`sim.lab.labor`).
+    """
 
     actions: tuple[str, ...]
     minutes: float
@@ -77,7 +79,7 @@ def _passive(text: str, car: Car) -> Check | None:
     minded = cautions.of(what, car)
     if cautions.harm(what, car) or cautions.AIRBAG in minded:
         return None
-    return Check((what.text,), PREPARE_MINUTES + what.labor_s / 60, minded, passive=True)
+    return Check((what.text,), round(what.labor_s / 60, 2), minded, passive=True)
 
 
 def _plugs_to_open(car: Car, edits: Sequence[Edit]) -> list[str]:
@@ -116,9 +118,14 @@ def _active(car: Car, opened: Sequence[str], taken_off: Sequence[str]) -> Iterat
         plans.append(["disconnect battery", "wait 60 s", "measure ohms DLC.6 to DLC.14", "reconnect battery"])
     plans += [[f"unplug {name}", "wait 5 s", "scan", f"plug {name}"] for name in taken_off]
     plans += [[f"unplug {name}", f"look {name}", f"plug {name}"] for name in opened]
-    for plan in plans:
-        minded = tuple(caution for text in plan for caution in _cautions(text, car))
-        yield Check(tuple(plan), sum(_minutes(text, car) for text in plan), minded)
+    yield from (_planned(plan, car) for plan in plans)
+
+
+def _planned(plan: Sequence[str], car: Car) -> Check:
+    actions = [parse_action(text, car) for text in plan]
+    minutes = sum(minutes_of(action, car, action.number) for action in actions)
+    minded = chain.from_iterable(_cautions(action, car) for action in actions)
+    return Check(tuple(plan), round(minutes, 2), tuple(minded))
 
 
 def _carries_bus(name: str, car: Car) -> bool:
@@ -126,16 +133,9 @@ def _carries_bus(name: str, car: Car) -> bool:
     return any(pin.inner in data for pin in car.connectors[name].pins)
 
 
-def _cautions(text: str, car: Car) -> tuple[str, ...]:
-    if text == "disconnect battery":
-        return (cautions.BATTERY_CLAMP,)
-    if is_observation(text):
-        return cautions.of(parse_observation(text, car), car)
-    return (cautions.BREAKOUT,) if text.startswith("unplug") else ()
-
-
-def _minutes(text: str, car: Car) -> float:
-    verb = verb_of(text)
-    if verb in OBSERVATION_VERBS:
-        return PREPARE_MINUTES + parse_observation(text, car).labor_s / 60
-    return MINUTES[verb]
+def _cautions(action: Action, car: Car) -> tuple[str, ...]:
+    if action.observation is not None:
+        return cautions.of(action.observation, car)
+    if action.edit is None or action.edit.verb != "unplug":
+        return ()
+    return (cautions.BATTERY_CLAMP if action.edit.part == NEGATIVE_CLAMP else cautions.BREAKOUT,)

@@ -1,0 +1,41 @@
+"""Labor time: how many minutes of hands-on work an action takes in a workshop.
+
+All figures are common practice, round numbers of the trade, from no flat-rate book. Those of measurements and
+inspections are in `sim.bench.observations` and `sim.bench.probing`.
+
+Not modelled: the walk around the car, finding a part, trim to be taken off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from sim.bench.actions import Action
+from sim.vehicle.car import Car
+
+# minutes by the verb of an action, or of the edit that it is: every repair, and all that a search takes apart
+MINUTES: Mapping[str, float] = {
+    "press": 0.2, "brake": 0.1, "key": 0.1, "fob": 0.2, "switch": 0.1, "wait": 0.0,
+    "scan": 3.0, "save": 0.5, "clear": 1.0, "unlock": 2.0,
+    "unplug": 4.0, "plug": 2.0, "pull": 1.0, "fit": 1.0,
+    "mend": 15.0, "unshort": 15.0, "bypass": 5.0, "unbypass": 3.0, "charge": 45.0,
+    "unswap": 15.0, "unterminate": 10.0,  # two terminals out of their cavities and back; a resistor cut out
+    "replace": 60.0,  # with setting up the new one
+}  # fmt: skip
+DAMAGE_MINUTES = 2.0  # to bring about a fault that no search brings about
+SENSOR_MINUTES = 15.0  # to replace a sensor
+BATTERY_MINUTES = 5.0  # a battery clamp off or on
+
+
+def minutes_of(action: Action, car: Car, waited_s: float = 0.0) -> float:
+    """Minutes of labor time that an action takes, with `waited_s`, the simulated time that a wait took."""
+    if action.observation is not None:
+        return action.observation.labor_s / 60
+    if action.edit is None:
+        return MINUTES[action.verb] + waited_s / 60
+    verb, part = action.edit.verb, action.edit.part
+    if verb in ("unplug", "plug") and car.connectors[part].kind == "battery":
+        return BATTERY_MINUTES
+    if verb == "replace" and part in car.built.sensors:
+        return SENSOR_MINUTES
+    return MINUTES.get(verb, DAMAGE_MINUTES)
