@@ -2,7 +2,6 @@
 
 import os
 import random
-import time
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -13,7 +12,7 @@ from sim.catalogue import shipped_cases, shipped_exercises
 from sim.lab.case_file import case_from_text
 from sim.training.exercise import Exercise, exercise_from_text, read_exercise
 from sim.vehicle.problems import FileProblem
-from tests.vehicle.test_mutations import LONGEST_S, MUTATIONS
+from tests.vehicle.test_mutations import MUTATIONS
 
 EXERCISES = [path.read_text(encoding="utf-8") for path in shipped_exercises().values()]
 SMALL = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
@@ -47,12 +46,10 @@ def test_a_spoilt_file_is_accepted_or_refused_with_its_line(
     for seed in range(EACH):
         dice = random.Random(f"{mutate.__name__} {seed}")
         text = mutate(files[seed % len(files)], dice)
-        begun_s = time.monotonic()
         try:
             result = refused(read, text)
         except Exception as error:
             raise AssertionError(f"seed {seed}: {type(error).__name__}: {error}") from error
-        assert time.monotonic() - begun_s < LONGEST_S, f"seed {seed} took too long"
         found[result] += 1
     assert {"accepted", "refused"} >= set(found)
     assert found["refused"] > 0

@@ -8,7 +8,6 @@ import json
 import os
 import random
 import sqlite3
-import time
 from collections import Counter
 from collections.abc import Callable
 from contextlib import closing
@@ -21,7 +20,7 @@ from sim.bench.bench import Bench
 from sim.link.log_import import read_log, table_rows
 from sim.vehicle.problems import Problem, Unsettled
 from sim.vehicle.reading import car_from_text
-from tests.vehicle.test_mutations import LONGEST_S, MUTATIONS
+from tests.vehicle.test_mutations import MUTATIONS
 from ui.state import bench_jobs, log_file, progress, session
 from ui.views.quick_car import LOG_FORMATS
 
@@ -39,16 +38,14 @@ def refused(read: Callable[[], object]) -> str:
 
 
 def outcomes(spoilt: Callable[[int, random.Random], Callable[[], object]], name: str) -> Counter[str]:
-    """What comes of many spoilt files; any other exception, and a long time, fail with the seed."""
+    """What comes of many spoilt files; any other exception fails with the seed."""
     found: Counter[str] = Counter()
     for seed in range(EACH):
         read = spoilt(seed, random.Random(f"{name} {seed}"))
-        begun_s = time.monotonic()
         try:
             found[refused(read)] += 1
         except Exception as error:
             raise AssertionError(f"seed {seed}: {type(error).__name__}: {error}") from error
-        assert time.monotonic() - begun_s < LONGEST_S, f"seed {seed} took too long"
     return found
 
 

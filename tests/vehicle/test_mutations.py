@@ -1,7 +1,6 @@
 """Two thousand spoilt vehicle files: each is accepted, or refused with file, line and reason."""
 
 import random
-import time
 from collections import Counter
 from collections.abc import Callable
 from itertools import pairwise
@@ -15,7 +14,6 @@ from sim.vehicle.reading import car_from_text, read_car
 
 SMALL_CAR = (Path(__file__).parent / "small-car.yaml").read_text(encoding="utf-8")
 TEACHING_CAR = (scenarios_folder() / "vehicles" / "teaching-car.yaml").read_text(encoding="utf-8")
-LONGEST_S = 20.0  # reading takes tens of milliseconds; a machine that does much else besides gets this long
 
 VALUES = (
     *(
@@ -198,12 +196,10 @@ def test_a_spoilt_file_is_accepted_or_refused_with_its_line(
     for seed in range(170):
         dice = random.Random(f"{mutate.__name__} {seed}")
         text = mutate(TEACHING_CAR if seed % 17 == 0 else SMALL_CAR, dice)
-        begun_s = time.monotonic()
         try:
             result = outcome(text)
         except Exception as error:
             raise AssertionError(f"seed {seed}: {type(error).__name__}: {error}") from error
-        assert time.monotonic() - begun_s < LONGEST_S, f"seed {seed} took too long"
         found[result] += 1
     assert {"accepted", "refused"} >= set(found)
     assert found["refused"] > 0
