@@ -15,7 +15,7 @@ from sim.bench.buses import Buses
 from sim.bench.frame_paths import frame_path
 from sim.bench.running_car import RunningCar
 from sim.vehicle.elements import TESTER
-from sim.wiring.culprits import Culprit
+from sim.wiring.tracing import Culprit
 
 FELT_V = 1.0  # a short that moves an input by less is not why it is on or off
 

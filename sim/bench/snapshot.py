@@ -38,10 +38,10 @@ from sim.bench.bench import Bench
 from sim.vehicle import car
 from sim.wiring.bus_clusters import BusCluster
 from sim.wiring.connectivity import Connectivity
-from sim.wiring.line_sharing import ClusterConnectivity
 from sim.wiring.paths import HarnessGraphs
 from sim.wiring.power import PowerCircuit
 from sim.wiring.reading import CircuitInventory
+from sim.wiring.segments import ClusterConnectivity
 from sim.wiring.solution import Solution
 
 # values that never change; a circuit's switches change, but only while it is locked for one solution

@@ -43,8 +43,7 @@ from sim.network.frames import NS_PER_S, bit_starts_ns, duration_ns, wire_bits
 from sim.network.lin import OnWire
 from sim.vehicle.elements import TESTER, LinPort
 from sim.vehicle.problems import EditProblem
-from sim.wiring.bus_circuit import LINE_F_PER_M, NODE_F
-from sim.wiring.bus_clusters import BusCluster
+from sim.wiring.bus_clusters import LINE_F_PER_M, NODE_F, BusCluster
 from sim.wiring.wiring import Reading
 
 Array = NDArray[np.float64]

@@ -8,12 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.vehicle.elements import Transceiver
-from sim.wiring.bus_circuit import BusNets, bus_circuit
-from sim.wiring.bus_clusters import BusCluster
-from sim.wiring.line_sharing import ClusterConnectivity
+from sim.wiring.bus_clusters import BusCluster, BusNets, bus_circuit
 from sim.wiring.oneway import Array, Leg
 from sim.wiring.operating_point import operating_point
-from sim.wiring.segments import SAMPLE_POINT_PCT
+from sim.wiring.segments import SAMPLE_POINT_PCT, ClusterConnectivity
 
 Flags = NDArray[np.bool_]
 

@@ -12,11 +12,10 @@ from sim.vehicle.elements import TESTER, LinPort, Resistor, Transceiver
 from sim.vehicle.problems import unknown
 from sim.vehicle.terminal_graph import conductor
 from sim.wiring.bus_clusters import BusCluster
-from sim.wiring.culprits import Culprit, culprit, once, open_culprit
 from sim.wiring.errors import CircuitError
 from sim.wiring.paths import HarnessGraphs, Paths
 from sim.wiring.reading import ElectricalReading
-from sim.wiring.tracing import SupplyTracer
+from sim.wiring.tracing import Culprit, SupplyTracer, culprit, once, open_culprit
 
 
 class BusTracer:

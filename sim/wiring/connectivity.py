@@ -30,9 +30,8 @@ from functools import cached_property, lru_cache
 from sim.vehicle.elements import Transceiver
 from sim.wiring.bus_clusters import BusCluster
 from sim.wiring.bus_levels import BusLevels
-from sim.wiring.line_sharing import ClusterConnectivity
 from sim.wiring.reading import ElectricalReading
-from sim.wiring.segments import Segment
+from sim.wiring.segments import ClusterConnectivity, Segment
 
 # What a driver is specified for: 45 ohm (transceiver data sheet, 'minimum load') and 65 ohm (test condition).
 LEAST_LOAD_OHM, MOST_LOAD_OHM = 45.0, 65.0

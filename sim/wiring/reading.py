@@ -11,9 +11,8 @@ from sim.vehicle.elements import Coil, Draw, FuseLink, LoadPart, Resistor
 from sim.vehicle.problems import unknown
 from sim.wiring.conduction import SwitchState
 from sim.wiring.errors import CircuitError
-from sim.wiring.ports import Ports
 from sim.wiring.power import PowerCircuit
-from sim.wiring.solution import Solution
+from sim.wiring.solution import Ports, Solution
 
 
 class CircuitInventory:

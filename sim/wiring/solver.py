@@ -55,8 +55,7 @@ from sim.wiring.layout import CircuitElement, CircuitLayout, CircuitState, Eleme
 from sim.wiring.linear import Factor, LinearSolution
 from sim.wiring.oneway import Leg, Regulator
 from sim.wiring.recent import Recent
-from sim.wiring.solution import Solution
-from sim.wiring.solved import SolvedCircuit
+from sim.wiring.solution import Solution, SolvedCircuit
 
 # A real closed contact is above a milliohm (connectors 1..5 mohm from memory, relay contacts 1.5..2 mohm
 # typical in TE relay data sheets); 16 digits still hold a network from 1 uohm to 1 Mohm.

@@ -9,18 +9,99 @@ Not modelled: which of several culprits to repair first; on parallel paths each 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Literal
 
 import networkx as nx
 
-from sim.vehicle.elements import TESTER, TESTER_MIN_V, RelayContact
+from sim.vehicle.elements import (
+    TESTER,
+    TESTER_MIN_V,
+    Coil,
+    Contact,
+    Driver,
+    Element,
+    FuseLink,
+    HandSwitch,
+    RelayContact,
+    Resistor,
+)
 from sim.vehicle.problems import unknown
 from sim.vehicle.terminal_graph import conductor
-from sim.wiring.culprits import Culprit, culprit, once, open_culprit
 from sim.wiring.errors import CircuitError
 from sim.wiring.paths import Ends, HarnessGraphs, Paths
 from sim.wiring.power import REFERENCE
 from sim.wiring.reading import ElectricalReading
+
+CulpritKind = Literal[
+    "open", "unplugged", "half seated", "pulled", "blown", "switch open", "driver off", "swapped",
+    "resistance", "short", "no terminator", "wrong bit rate", "stuck dominant", "babbling", "battery",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Culprit:
+    """One thing that stops current or a signal.
+
+    owner: the connector, fuse, relay, module or lead that the element belongs to.
+    """
+
+    element_id: str
+    what: CulpritKind
+    owner: str
+
+
+def once(culprits: Iterable[Culprit]) -> tuple[Culprit, ...]:
+    """The culprits in their order, each once."""
+    return tuple(dict.fromkeys(culprits))
+
+
+def culprit(graphs: HarnessGraphs, element: Element, what: CulpritKind) -> Culprit:
+    """An element as a culprit of this kind."""
+    return Culprit(element.id, what, _owner(graphs, element))
+
+
+def open_culprit(graphs: HarnessGraphs, element: Element) -> Culprit:
+    """An element that is open now as a culprit, with the reason."""
+    return culprit(graphs, element, _why_open(graphs, element))
+
+
+def _owner(graphs: HarnessGraphs, element: Element) -> str:
+    match element:
+        case Contact():
+            return element.connector
+        case RelayContact() | Coil():
+            return element.relay
+        case Driver():
+            return element.module
+        case Resistor(kind="terminator"):
+            return element.id.partition(":")[0]
+    return graphs.lead_of.get(element.id, element.id)
+
+
+def _why_open(graphs: HarnessGraphs, element: Element) -> CulpritKind:
+    state = graphs.car.harness
+    match element:
+        case Contact() if element.connector in state.unplugged:
+            return "unplugged"
+        case Contact() if element.id in state.loosened.get(element.connector, ()):
+            return "half seated"
+        case FuseLink() if element.id in state.pulled:
+            return "pulled"
+        case FuseLink() if element.id in state.blown:
+            return "blown"
+        case RelayContact() | Coil() if element.relay in state.pulled:
+            return "pulled"
+    if element.id in state.opened or element.id in state.away:
+        return "open"
+    match element:
+        case HandSwitch() | RelayContact():
+            return "switch open"
+        case Driver():
+            return "driver off"
+    return "unplugged"  # the DLC without a tester
+
 
 # Any one switch or connection that drops more is bad (general guides of the trade: switch 0.3 V).
 DROP_V = 0.3

@@ -19,7 +19,6 @@ from sim.wiring.bus_levels import HIGH_LEG, LOW_LEG
 from sim.wiring.bus_tracing import BusTracer
 from sim.wiring.conduction import SwitchState, is_closed
 from sim.wiring.connectivity import Connectivity, cluster_connectivity, together
-from sim.wiring.culprits import Culprit
 from sim.wiring.errors import CircuitError
 from sim.wiring.lin_connectivity import DRIVER, Levels, Links, levels_at_rest, lin_links
 from sim.wiring.paths import Ends, HarnessGraphs
@@ -28,7 +27,7 @@ from sim.wiring.reading import CircuitInventory, ElectricalReading
 from sim.wiring.recent import Recent
 from sim.wiring.solution import Solution, drive
 from sim.wiring.solver import CACHE_STATES
-from sim.wiring.tracing import SupplyTracer
+from sim.wiring.tracing import Culprit, SupplyTracer
 
 KEPT_READINGS = CACHE_STATES  # one for each solution that the circuit keeps
 

@@ -14,7 +14,7 @@ from sim.vehicle.reading import car_from_text, read_car
 from sim.wiring.bus_levels import COMMON_MODE_V, DOMINANT_V, RECESSIVE_V
 from sim.wiring.conduction import SwitchState
 from sim.wiring.connectivity import Connectivity
-from sim.wiring.line_sharing import ClusterConnectivity
+from sim.wiring.segments import ClusterConnectivity
 from sim.wiring.wiring import Reading, Wiring
 
 # Three nodes, terminators inside the first and third, the diagnostic connector beside node 2's splice.

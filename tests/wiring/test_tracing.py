@@ -6,7 +6,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.reading import car_from_text
 from sim.wiring.conduction import SwitchState
-from sim.wiring.culprits import Culprit
+from sim.wiring.tracing import Culprit
 from sim.wiring.wiring import Reading, Wiring
 from tests.hash_seeds import printed
 
