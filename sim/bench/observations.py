@@ -38,8 +38,6 @@ OBSERVATION_VERBS = ("measure", "load", "scope", "look")
 
 LONGEST_SWEEP_S = 1.0
 LAMP_LIMITS_W = (1.0, 100.0)
-# `12 V, 21 W` on a bulb means at this voltage; common practice
-LAMP_RATED_V = 12.0
 
 
 class ObservationKind(StrEnum):
@@ -86,7 +84,7 @@ class Observation:
     points: tuple[str, ...]
     by: tuple[Probing, ...] = ()
     lamp_w: float = 0.0
-    lamp_at: tuple[str, ...] = ()
+    lamp_at: tuple[str, str] | tuple[()] = ()
     sweep_s: float = 0.0
 
     @property
@@ -198,7 +196,7 @@ def _tail_by(words: list[str]) -> tuple[list[str], Probing | None]:
     return words[:at], by
 
 
-def _tail_lamp(words: list[str], car: Car) -> tuple[list[str], float, tuple[str, ...]]:
+def _tail_lamp(words: list[str], car: Car) -> tuple[list[str], float, tuple[str, str] | tuple[()]]:
     if "while" not in words:
         return words, 0.0, ()
     at = words.index("while")
@@ -248,7 +246,7 @@ def _probed(
     by: Probing | None,
     car: Car,
     lamp_w: float = 0.0,
-    lamp_at: tuple[str, ...] = (),
+    lamp_at: tuple[str, str] | tuple[()] = (),
     sweep_s: float = 0.0,
 ) -> Observation:
     possible = [reach(point, car) for point in points]

@@ -1,7 +1,7 @@
 """Visual inspection: what can be seen on a part or a place of the harness, and nothing else.
 
-    inspect(bench, "ECM.C1").finds        # ("ECM.C1 is unplugged",)
-    inspect(bench, "F12").display         # "in; 15 A printed on it, the list says 10 A; its wire is whole"
+    read(bench, "look ECM.C1").finds        # ("unplugged",)
+    read(bench, "look F12").display         # "in; 15 A printed on it, the list says 10 A; its wire is whole"
 
 A connector shows its terminals only while it is off; a wire shows its break only where it is looked at; a
 resistance below 0.05 ohm leaves nothing to see.
@@ -15,12 +15,12 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sim.bench.fuses import fitted_a
-from sim.bench.observations import Observation, ObservationKind
-from sim.instruments.probed import Probed, ProbedBench
+from sim.bench.observations import Observation
+from sim.bench.observing import Observed
+from sim.instruments.probed import Probed
 from sim.instruments.result import Result
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Connector, Element, Resistor, Wire
-from sim.vehicle.problems import EditProblem
 
 VISIBLE_OHM = 0.05  # deposits that one sees; common practice
 CHAFED_OHM = 1000.0  # below this a short has left bare copper; common practice
@@ -37,17 +37,8 @@ class Inspection(Result):
     finds: tuple[str, ...]
 
 
-def inspect(bench: ProbedBench, part: str) -> Inspection:
-    """Look at a part; raises `EditProblem` where this car has none of that name."""
-    bench.do(f"look {part}")
-    return inspected(bench)
-
-
-def inspected(bench: Probed) -> Inspection:
-    """What the bench's last observation, a look, shows."""
-    observed = bench.observed
-    if observed is None or observed.what.kind is not ObservationKind.LOOK:
-        raise EditProblem("nothing has been looked at last")
+def inspected(bench: Probed, observed: Observed) -> Inspection:
+    """Return what the bench's last observation, an inspection, shows."""
     return inspection_of(observed.what, bench.car)
 
 

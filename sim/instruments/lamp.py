@@ -1,8 +1,6 @@
 """The test light and the loaded test: a lamp draws real current, and shows what continuity does not.
 
-    lamp = TestLamp(bench)
-    lamp.load("F12.2", "G1", 21)        # a 21 W lamp between two terminals
-    lamp.load("F12.2", "G1").display    # "bright: 12.31 V, 1.666 A" with a test light of 2 W: "0.159 A"
+    read(bench, "load F12.2 to G1 with 21 W lamp").display    # "bright: 12.31 V, 1.666 A"
 
 A lamp is its resistance at 12.6 V, six full cells: 55 W is 2.887 ohm.
 
@@ -14,17 +12,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sim.bench.observations import Observation, ObservationKind
+from sim.bench.observations import Observation
+from sim.bench.observing import Observed
 from sim.instruments import cautions
 from sim.instruments.levels import now, thevenin
-from sim.instruments.probed import Probed, ProbedBench
+from sim.instruments.probed import Probed
 from sim.instruments.result import Result, digits
 from sim.vehicle.car import Car
-from sim.vehicle.problems import EditProblem
 from sim.wiring.conduction import DRAW_V
 from sim.wiring.wiring import Reading
 
-TEST_LIGHT_W = 2.0
 # A filament gives light roughly with the third power of the voltage; how people call it is our own choice.
 BRIGHT_SHARE, DIM_SHARE, GLOW_SHARE = 0.85, 0.5, 0.2
 # General guides of the trade for the drop under load: wire or cable 0.2 V, ground 0.1 V.
@@ -48,30 +45,13 @@ class Loaded(Result):
     ground_drop_v: float | None
 
 
-class TestLamp:
-    """A test light, or a bulb as a load, at one bench."""
-
-    __test__ = False  # for pytest, which takes every Test... for its own
-
-    def __init__(self, bench: ProbedBench) -> None:
-        self.bench = bench
-
-    def load(self, a: str, b: str, lamp_w: float = TEST_LIGHT_W, by: str = "") -> Loaded:
-        """A lamp between two terminals."""
-        self.bench.do(f"load {a} to {b} with {lamp_w:g} W lamp{f' by {by}' if by else ''}")
-        return loaded(self.bench)
-
-
 def lamp_ohm(lamp_w: float) -> float:
     """Resistance of a hot lamp of this power at 12.6 V."""
     return DRAW_V**2 / lamp_w
 
 
-def loaded(bench: Probed) -> Loaded:
-    """What the bench's last observation, a loaded test, shows."""
-    observed = bench.observed
-    if observed is None or observed.what.kind is not ObservationKind.LOAD:
-        raise EditProblem("no lamp has been put anywhere last")
+def loaded(bench: Probed, observed: Observed) -> Loaded:
+    """Return what the lamp of the bench's last observation shows."""
     return load_test(now(bench), observed.what, bench.car)
 
 

@@ -1,14 +1,12 @@
 """The multimeter: volts, ohms, continuity, and amps where a loop can be opened.
 
-    meter = Meter(bench)
-    meter.volts("ECM.C1.1", "G2").display        # "12.58 V"
-    meter.ohms("DLC.6", "DLC.14").value          # 60.2
-    meter.minimum_volts("BAT+", "BAT-")          # the lowest during the last action
-    meter.amps("F12")
-    meter.take("measure volts DLC.6 to BODY by front-probing")
+    read(bench, "measure volts ECM.C1.1 to G2").display        # "12.58 V"
+    read(bench, "measure ohms DLC.6 to DLC.14").value          # 60.2
+    read(bench, "measure minimum volts BAT+ to BAT-")          # the lowest during the last action
+    read(bench, "measure amps F12")
 
-Each is an action of the bench, so it is in the log. The meter is part of the circuit: 10 megohms for
-volts, a current of its own for ohms, a shunt for amps. It shows the average of a chopped voltage.
+The meter is part of the circuit: 10 megohms for volts, a current of its own for ohms, a shunt for amps. It
+shows the average of a pulsed signal.
 
 Not modelled: lead resistance (zeroed before), alternating voltage, a maximum hold, the meter's tolerance.
 """
@@ -18,12 +16,12 @@ from __future__ import annotations
 import zlib
 from dataclasses import dataclass
 
-from sim.bench.observations import METER_FUNCTIONS, Observation, ObservationKind
+from sim.bench.observations import Observation, ObservationKind
 from sim.bench.observing import HOLD_S, Observed
 from sim.instruments import cautions
 from sim.instruments.lamp import lamp_ohm
 from sim.instruments.levels import Seen, Traffic, average, channels_at, now, seen, thevenin, traffic_at
-from sim.instruments.probed import Probed, ProbedBench
+from sim.instruments.probed import Probed
 from sim.instruments.result import Result, digits
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Contact, Element, FuseLink
@@ -60,49 +58,8 @@ class Measured(Result):
     doubtful: bool = False
 
 
-class Meter:
-    """A multimeter at one bench."""
-
-    def __init__(self, bench: ProbedBench) -> None:
-        self.bench = bench
-
-    def volts(self, a: str, b: str, by: str = "") -> Measured:
-        """Voltage of a against b."""
-        return self.take(f"measure volts {a} to {b}{_by(by)}")
-
-    def minimum_volts(self, a: str, b: str, by: str = "") -> Measured:
-        """The lowest voltage of a against b during the last action, such as cranking."""
-        return self.take(f"measure minimum volts {a} to {b}{_by(by)}")
-
-    def ohms(self, a: str, b: str, by: str = "") -> Measured:
-        """Resistance between two points."""
-        return self.take(f"measure ohms {a} to {b}{_by(by)}")
-
-    def continuity(self, a: str, b: str, by: str = "") -> Measured:
-        """Does it beep?"""
-        return self.take(f"measure continuity {a} to {b}{_by(by)}")
-
-    def amps(self, at: str) -> Measured:
-        """Current with the meter in place of a fuse, at a battery clamp, or in series with a pin."""
-        return self.take(f"measure amps {at}")
-
-    def take(self, sentence: str) -> Measured:
-        """Any sentence that begins with `measure`; raises `EditProblem` where it cannot be done."""
-        if not sentence.strip().lower().startswith("measure"):
-            raise EditProblem(f"a meter measures; '{sentence}' is no measurement")
-        self.bench.do(sentence)
-        return measured(self.bench)
-
-
-def _by(way: str) -> str:
-    return f" by {way}" if way else ""
-
-
-def measured(bench: Probed) -> Measured:
-    """What the meter shows of the bench's last observation."""
-    observed = bench.observed
-    if observed is None or observed.what.kind not in METER_FUNCTIONS:
-        raise EditProblem("nothing has been measured last")
+def measured(bench: Probed, observed: Observed) -> Measured:
+    """Return what the meter shows of the bench's last observation."""
     car, what = bench.car, observed.what
     if what.kind is ObservationKind.AMPS:
         return _amps(now(bench), what, car)
@@ -117,50 +74,37 @@ def measured(bench: Probed) -> Measured:
 # -- volts ---------------------------------------------------------------------------------------------------
 
 
-def volts_between(
-    found: Reading, traffic: Traffic, a: str, b: str, lamp: tuple[str, str, float] | None = None
-) -> float | None:
-    """What 10 megohms between two points read on average, in V; None where the points float.
-
-    lamp: two terminals and the resistance in ohm of a lamp that burns there meanwhile.
-    """
-    return _volts_of(seen(found, traffic, a, b), found, (a, b), lamp)
+def average_v(states: tuple[Seen, ...]) -> float | None:
+    """Return what 10 megohms between two points read on average, in V; None if the points float."""
+    return average(states, lambda state: _across_meter_v(state.volt, state.ohm)) if states else None
 
 
-def _volts_of(
-    states: tuple[Seen, ...], found: Reading, points: tuple[str, str], lamp: tuple[str, str, float] | None
-) -> float | None:
-    if not states:
-        return None
-    return average(states, _loaded_v) - (_lamp_pulls_v(found, *points, lamp) if lamp else 0.0)
+def _across_meter_v(open_v: float, ohm: float) -> float:
+    return open_v * INPUT_OHM / (INPUT_OHM + ohm)
 
 
-def _loaded_v(state: Seen) -> float:
-    return state.volt * INPUT_OHM / (INPUT_OHM + state.ohm)
-
-
-def _lamp_pulls_v(found: Reading, a: str, b: str, lamp: tuple[str, str, float]) -> float:
-    """What a lamp elsewhere takes off the voltage between two points."""
-    ports = found.ports([(a, b), lamp[:2]])
+def _lamp_pulls_v(found: Reading, what: Observation) -> float:
+    """What the lamp of an observation takes off the voltage between its points."""
+    if not what.lamp_at:
+        return 0.0
+    ports = found.ports([what.pairs[0], what.lamp_at])
     open_v = ports.voltage_v[1]
     if open_v is None:
         return 0.0
-    lamp_a = open_v / (float(ports.impedance_ohm[1, 1]) + lamp[2])
+    lamp_a = open_v / (float(ports.impedance_ohm[1, 1]) + lamp_ohm(what.lamp_w))
     return float(ports.impedance_ohm[0, 1]) * lamp_a
 
 
 def _volts(bench: Probed, observed: Observed) -> Measured:
     what, found = observed.what, now(bench)
-    traffic = traffic_at(bench, found, observed)
-    a, b = what.points
-    lamp = (what.lamp_at[0], what.lamp_at[1], lamp_ohm(what.lamp_w)) if what.lamp_at else None
-    states = seen(found, traffic, a, b)
-    volt = _volts_of(states, found, (a, b), lamp)
+    states = seen(found, traffic_at(bench, found, observed), *what.points)
+    volt = average_v(states)
     if volt is None:
         return _result(
             what, bench.car, f"{digits(_ghost_v(bench, what), 'V')}, wandering", None, "V",
             ["Nothing joins the two points: the meter shows what its open lead picks up."], floating=True,
         )  # fmt: skip
+    volt -= _lamp_pulls_v(found, what)
     pulsed = _is_pulsed(states)
     notes = _volt_notes(states, pulsed)
     return _result(what, bench.car, digits(volt, "V"), volt, "V", notes, doubtful=pulsed)
@@ -176,7 +120,7 @@ def _minimum(observed: Observed, car: Car) -> Measured:
     if channels_at(readings[-1], a, b):
         raise EditProblem(f"{a} and {b} lie on a bus: a minimum hold is too slow for it, take the scope")
     found = [thevenin(one, a, b) for one in readings]
-    volts = [one[0] * INPUT_OHM / (INPUT_OHM + one[1]) for one in found if one is not None]
+    volts = [_across_meter_v(*one) for one in found if one is not None]
     if not volts:
         return _result(what, car, "OL", None, "V", ["Nothing joins the two points."], floating=True)
     note = f"The lowest during the last action that lasted {HOLD_S:g} s."
@@ -205,15 +149,11 @@ def _volt_notes(states: tuple[Seen, ...], pulsed: bool) -> list[str]:
 # -- ohms ----------------------------------------------------------------------------------------------------
 
 
-def ohms_between(found: Reading, traffic: Traffic, a: str, b: str) -> float | None:
-    """What the resistance range shows, in ohm; None over 60 megohms, and where nothing joins the points.
+def average_ohm(states: tuple[Seen, ...]) -> float | None:
+    """Return what the resistance range shows, in ohm; None over 60 megohms, or if nothing joins the points.
 
     On a live circuit the circuit's own voltage counts as if the test current had made it.
     """
-    return _ohms_of(seen(found, traffic, a, b))
-
-
-def _ohms_of(states: tuple[Seen, ...]) -> float | None:
     if not states:
         return None
     volt, ohm = average(states, lambda state: state.volt), average(states, lambda state: state.ohm)
@@ -222,9 +162,8 @@ def _ohms_of(states: tuple[Seen, ...]) -> float | None:
 
 
 def _ohms(found: Reading, traffic: Traffic, what: Observation, car: Car) -> Measured:
-    a, b = what.points
-    states = seen(found, traffic, a, b)
-    ohm = _ohms_of(states)
+    states = seen(found, traffic, *what.points)
+    ohm = average_ohm(states)
     live_v = max((abs(state.volt) for state in states), default=0.0)
     notes = []
     if live_v > LIVE_V:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from sim.bench.observations import ObservationKind, parse_observation
+from sim.bench.observing import Observed
 from sim.instruments.inspection import inspected
 from sim.instruments.lamp import loaded
 from sim.instruments.meter import measured
@@ -27,10 +28,10 @@ def shown(bench: Probed) -> Result:
     """What the bench's last observation shows, before anything else has been done."""
     if bench.observed is None:
         raise EditProblem("nothing has been measured or looked at yet")
-    return _SHOWN[bench.observed.what.kind](bench)
+    return _SHOWN[bench.observed.what.kind](bench, bench.observed)
 
 
-_SHOWN: dict[ObservationKind, Callable[[Probed], Result]] = {
+_SHOWN: dict[ObservationKind, Callable[[Probed, Observed], Result]] = {
     ObservationKind.VOLTS: measured,
     ObservationKind.MINIMUM: measured,
     ObservationKind.OHMS: measured,

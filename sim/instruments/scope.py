@@ -1,6 +1,6 @@
 """The two-channel scope: the waveform between any two points, from frames really sent and levels solved.
 
-    picture = Scope(bench).sweep(("DLC.6", "DLC.4"), ("DLC.14", "DLC.4"), sweep_s=0.002)
+    picture = read(bench, "scope DLC.6 to DLC.4 and DLC.14 to DLC.4 for 2 ms")
     picture.channels[0].time_s, picture.channels[0].volt      # arrays, 0 s is the first edge
     picture.cursors(0.0001, 0.0003)                            # volts at both, and their difference
 
@@ -25,7 +25,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.bench.observations import Observation, ObservationKind
+from sim.bench.observations import Observation
 from sim.bench.observing import TRIGGER_S, FrameSeen, LevelSeen, Observed
 from sim.instruments import cautions
 from sim.instruments.attempts import Change, attempts
@@ -37,7 +37,7 @@ from sim.instruments.levels import (
     now,
     thevenin,
 )
-from sim.instruments.probed import Probed, ProbedBench
+from sim.instruments.probed import Probed
 from sim.instruments.result import Result, digits
 from sim.network.frames import NS_PER_S, bit_starts_ns, duration_ns, wire_bits
 from sim.network.lin import OnWire
@@ -116,30 +116,8 @@ class Picture(Result):
         return Cursors((first_s, second_s), volts)
 
 
-class Scope:
-    """A two-channel scope at one bench."""
-
-    def __init__(self, bench: ProbedBench) -> None:
-        self.bench = bench
-
-    def sweep(
-        self,
-        first: tuple[str, str],
-        second: tuple[str, str] | None = None,
-        sweep_s: float = 0.002,
-        by: str = "",
-    ) -> Picture:
-        """One sweep of one or two channels, each the voltage of a point against another."""
-        pairs = " and ".join(f"{a} to {b}" for a, b in [first, *([second] if second else [])])
-        self.bench.do(f"scope {pairs} for {sweep_s * 1e6:g} us{f' by {by}' if by else ''}")
-        return swept(self.bench)
-
-
-def swept(bench: Probed) -> Picture:
-    """What the scope shows of the bench's last observation."""
-    observed = bench.observed
-    if observed is None or observed.what.kind is not ObservationKind.SCOPE:
-        raise EditProblem("no sweep has been taken last")
+def swept(bench: Probed, observed: Observed) -> Picture:
+    """Return what the scope shows of the bench's last observation."""
     if not observed.frame_fidelity:
         raise EditProblem("a scope needs a bench at frame depth")
     found, what = now(bench), observed.what

@@ -13,7 +13,7 @@ from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.live import Fidelity
 from sim.instruments import seat
-from sim.instruments.meter import Meter, measured
+from sim.instruments.read import read, shown
 from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
 from sim.vehicle.description_wiring import Generator
@@ -24,6 +24,7 @@ from sim.wiring.battery import charging_ohm, rest_v
 from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Reading, Wiring
 from tests.modules.test_states import CRANKED
+from tests.readings import measure
 
 CARS = ("teaching-car", "small-estate", "shuttle-minibus")
 TURNING = SwitchState(running=frozenset({"ECM"}), generator=True)
@@ -193,18 +194,17 @@ def test_a_healthy_car_sets_no_voltage_code() -> None:
 def test_the_minimum_hold_reads_what_cranking_takes(fidelity: Fidelity) -> None:
     """By hand, in mohm: battery 12 by its 95 %, way 2.4, starter 55, so that 12.61 V drive 180 A."""
     bench = Bench(shipped("teaching-car"), fidelity=fidelity)
-    meter = Meter(bench)
     bench.do_all(["key run", "wait 2 s", "key crank"])
     way_ohm = 0.0024
     amp = rest_v(95) / (0.012 / 0.95 + way_ohm + 0.055)
-    found = meter.minimum_volts("BAT+", "BAT-")
+    found = measure(bench, "minimum volts BAT+ to BAT-")
     assert found.value == pytest.approx(rest_v(95) - amp * 0.012 / 0.95, abs=0.1)
     assert found.value is not None
     assert found.value >= 9.6
     # reading it does not start the hold anew; the next action does
-    assert found.value == meter.minimum_volts("BAT+", "BAT-").value
+    assert found.value == measure(bench, "minimum volts BAT+ to BAT-").value
     bench.do("wait 5 s")
-    running = meter.minimum_volts("BAT+", "BAT-").value
+    running = measure(bench, "minimum volts BAT+ to BAT-").value
     assert running is not None
     assert running > 13.5
 
@@ -213,9 +213,8 @@ def test_a_corroded_clamp_shows_in_the_minimum() -> None:
     """10 mohm and some 150 A: 1.5 V are lost at the clamp, and the meter at the posts does not see them."""
     bench = Bench(shipped("teaching-car"), ["corrode BAT.NEG 0.01 ohm"], fidelity="stream")
     bench.do_all(["key run", "wait 2 s", "key crank"])
-    meter = Meter(bench)
-    across_body = meter.minimum_volts("BAT+", "BODY").value
-    across_posts = meter.minimum_volts("BAT+", "BAT-").value
+    across_body = measure(bench, "minimum volts BAT+ to BODY").value
+    across_posts = measure(bench, "minimum volts BAT+ to BAT-").value
     assert across_body is not None
     assert across_posts is not None
     assert 1.2 < across_posts - across_body < 2.0
@@ -232,7 +231,7 @@ def test_a_minimum_that_cannot_be_held_is_refused(sentence: str, says: str) -> N
     """Volts only, and no data lines."""
     bench = Bench(shipped("teaching-car"))
     with pytest.raises(EditProblem, match=says):
-        Meter(bench).take(sentence)
+        read(bench, sentence)
 
 
 def test_an_action_that_fails_leaves_the_hold_as_it_was() -> None:
@@ -241,9 +240,9 @@ def test_an_action_that_fails_leaves_the_hold_as_it_was() -> None:
     bench.do_all(["key run", "wait 2 s", "key crank"])
     with pytest.raises(EditProblem):
         bench.do("save before")
-    value = Meter(bench).minimum_volts("BAT+", "BAT-").value
+    held = measure(bench, "minimum volts BAT+ to BAT-")
     again = Bench.restored(bench.car, bench.saved())
-    assert value == measured(again).value
+    assert held == shown(again)
 
 
 def codes(bench: Bench) -> list[str]:

@@ -25,9 +25,9 @@ from dataclasses import dataclass, replace
 import pytest
 
 from sim.instruments.levels import Traffic
-from sim.instruments.meter import ohms_between, volts_between
 from sim.vehicle.car import Car
 from sim.wiring.wiring import Reading
+from tests.readings import ohms_between, volts_between
 
 BEFORE = "SP.main.N2.{0}--SP.main.DLC.{0}"  # between node 2 and the diagnostic connector
 BEHIND = "SP.main.DLC.{0}--N3.C1.{1}"  # between the diagnostic connector and node 3

@@ -5,10 +5,11 @@ from collections.abc import Callable
 import pytest
 
 from sim.bench.bench import Bench
-from sim.instruments.inspection import Inspection, inspect
+from sim.instruments.inspection import Inspection
 from sim.instruments.read import read
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem
+from tests.readings import finds
 
 Benches = Callable[..., Bench]
 
@@ -35,8 +36,8 @@ SEEN = [
 @pytest.mark.parametrize(("fault", "part", "expected"), SEEN)
 def test_what_a_look_finds(teaching: Benches, fault: str, part: str, expected: str) -> None:
     """An inspection finds the visible fault, and nothing on a healthy car."""
-    assert expected in inspect(teaching(fault), part).finds
-    assert () == inspect(teaching(), part).finds
+    assert expected in finds(teaching(fault), part)
+    assert () == finds(teaching(), part)
 
 
 @pytest.mark.parametrize(
@@ -53,9 +54,9 @@ def test_terminals_are_seen_only_with_the_connector_off(
 ) -> None:
     """A fault at a terminal is found only after unplugging."""
     bench = teaching(fault)
-    assert () == inspect(bench, "ECM.C1").finds
+    assert () == finds(bench, "ECM.C1")
     bench.do("unplug ECM")
-    assert with_it_off in inspect(bench, "ECM.C1").finds
+    assert with_it_off in finds(bench, "ECM.C1")
 
 
 @pytest.mark.parametrize(
@@ -72,13 +73,13 @@ def test_terminals_are_seen_only_with_the_connector_off(
 )
 def test_what_a_look_does_not_find(teaching: Benches, fault: str, part: str) -> None:
     """A fault that cannot be seen is not found."""
-    assert () == inspect(teaching(fault), part).finds
+    assert () == finds(teaching(fault), part)
 
 
 def test_a_look_names_a_bypass_lead(teaching: Benches) -> None:
     """A lead in an unplugged connector is seen."""
     bench = teaching("unplug GW", "bypass GW diag to powertrain")
-    assert "a lead sits in it: GW diag to powertrain" in inspect(bench, "GW.C1").finds
+    assert "a lead sits in it: GW diag to powertrain" in finds(bench, "GW.C1")
 
 
 def test_looking_changes_nothing_and_stands_in_the_log(teaching: Benches) -> None:
@@ -97,10 +98,10 @@ def test_nothing_but_the_place_looked_at_is_told(teaching: Benches) -> None:
     for fault in catalogue(bench.car)[::7]:
         name = parse_edit(fault, bench.car).text.split()[1]
         part = "G1" if name != "G1" else "G4"
-        assert () == inspect(teaching(fault), part).finds
+        assert () == finds(teaching(fault), part)
 
 
 def test_an_unknown_part_is_named_with_the_nearest(teaching: Benches) -> None:
     """An unknown part is refused with the nearest right name."""
     with pytest.raises(EditProblem, match="no part to look at 'F99' in this car; did you mean 'F9'"):
-        inspect(teaching(), "F99")
+        read(teaching(), "look F99")

@@ -6,10 +6,10 @@ import pytest
 
 from sim.bench.bench import Bench
 from sim.bench.observations import Observation
-from sim.instruments.lamp import Loaded, TestLamp, lamp_ohm, load_test
-from sim.instruments.meter import Meter
+from sim.instruments.lamp import Loaded, lamp_ohm, load_test
 from sim.vehicle.car import Car
 from sim.wiring.wiring import Reading
+from tests.readings import load, measure
 
 Benches = Callable[..., Bench]
 
@@ -40,7 +40,7 @@ def test_a_ghost_voltage_collapses_under_a_lamp(
 def test_a_joint_that_beeps_is_found_under_load(teaching: Benches) -> None:
     """Half an ohm in a feed dims a lamp that a sound feed lights."""
     good, bad = (
-        TestLamp(teaching(*edits)).load("blower.1", "G4", 55)
+        load(teaching(*edits), "blower.1 to G4 with 55 W lamp")
         for edits in (
             ["pull K2", "short K2.87 to BAR"],
             ["pull K2", "short K2.87 to BAR", "corrode F16.2--blower.1 0.5 ohm"],
@@ -56,7 +56,7 @@ def test_a_joint_that_beeps_is_found_under_load(teaching: Benches) -> None:
 
 def test_a_bad_ground_shows_on_the_ground_side(teaching: Benches) -> None:
     """A loaded test of a corroded ground blames the ground side alone."""
-    loaded = TestLamp(teaching("corrode G4 1 ohm")).load("F4.1", "G4", 21)
+    loaded = load(teaching("corrode G4 1 ohm"), "F4.1 to G4 with 21 W lamp")
     assert loaded.ground_drop_v is not None
     others_a = loaded.ground_drop_v / 1.0 - loaded.lamp_a  # the airbag module's current takes the same way
     assert 0 < others_a < 0.35
@@ -68,8 +68,8 @@ def test_a_bad_ground_shows_on_the_ground_side(teaching: Benches) -> None:
 def test_volts_beside_a_lamp_show_the_drop(teaching: Benches) -> None:
     """A meter beside a burning lamp shows the drop along the wire."""
     bench = teaching("corrode F4.2--BCM.C1.1 0.5 ohm")
-    alone = Meter(bench).volts("F4.2", "BCM.C1.1")
-    beside = Meter(bench).take("measure volts F4.2 to BCM.C1.1 while 21 W lamp at BCM.C1.1 to G3")
+    alone = measure(bench, "volts F4.2 to BCM.C1.1")
+    beside = measure(bench, "volts F4.2 to BCM.C1.1 while 21 W lamp at BCM.C1.1 to G3")
     assert alone.value is not None
     assert beside.value is not None
     assert 0.5 * 21 / 12.6 == pytest.approx(beside.value - alone.value, rel=0.1)
@@ -78,15 +78,15 @@ def test_volts_beside_a_lamp_show_the_drop(teaching: Benches) -> None:
 
 def test_between_islands_no_current_flows(teaching: Benches) -> None:
     """A lamp between two circuits that nothing joins stays dark and says why."""
-    loaded = TestLamp(teaching("pull F1", "unplug ECM")).load("F1.2", "G2")
+    loaded = load(teaching("pull F1", "unplug ECM"), "F1.2 to G2 with 2 W lamp")
     assert (0, None, "dark") == (loaded.lamp_a, loaded.open_v, loaded.light)
     assert "Nothing joins the two terminals: no current can flow." in loaded.notes
 
 
 def test_a_lamp_on_electronics_is_warned_of(teaching: Benches) -> None:
     """A lamp on a data line is warned of and does harm, one on a fuse does not."""
-    on_bus = TestLamp(teaching()).load("ECM.powertrain.H", "G2")
-    on_fuse = TestLamp(teaching()).load("F3.2", "G2", 21)
+    on_bus = load(teaching(), "ECM.powertrain.H to G2 with 2 W lamp")
+    on_fuse = load(teaching(), "F3.2 to G2 with 21 W lamp")
     assert any(caution.startswith("No filament lamp") for caution in on_bus.cautions)
     assert any("can burn a driver" in words for words in on_bus.harm)
     assert not any(caution.startswith("No filament lamp") for caution in on_fuse.cautions)

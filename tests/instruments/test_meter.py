@@ -11,7 +11,7 @@ from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.probing import PROBING
 from sim.instruments.levels import Traffic
-from sim.instruments.meter import Measured, Meter, amps_at, ohms_between, volts_between
+from sim.instruments.meter import Measured, amps_at
 from sim.instruments.read import read
 from sim.instruments.result import digits
 from sim.vehicle.car import Car
@@ -19,6 +19,7 @@ from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 from sim.wiring.conduction import ohm_of
 from sim.wiring.wiring import Reading
+from tests.readings import measure, ohms_between, volts_between
 
 Cars = Callable[..., Car]
 Solved = Callable[..., Reading]
@@ -77,8 +78,8 @@ def test_an_open_lead_reads_floating(three: Cars, solved: Solved) -> None:
 
 def test_a_floating_display_wanders_and_says_so(teaching: Benches) -> None:
     """An open lead shows digits that change, marked as wandering."""
-    meter = Meter(teaching("pull F1", "unplug ECM"))
-    first, second = (meter.volts("F1.2", "BODY") for _ in range(2))
+    bench = teaching("pull F1", "unplug ECM")
+    first, second = (measure(bench, "volts F1.2 to BODY") for _ in range(2))
     assert (True, None) == (first.floating, first.value)
     assert first.display != second.display
     assert first.display.endswith("wandering")
@@ -89,8 +90,7 @@ def test_the_bench_shows_an_awake_bus_and_a_sleeping_one(teaching: Benches) -> N
     bench = teaching()
     bench.do("key run")
     bench.do("wait 1 s")
-    meter = Meter(bench)
-    high, low = meter.volts("ECM.powertrain.H", "G2"), meter.volts("ECM.powertrain.L", "G2")
+    high, low = (measure(bench, f"volts ECM.powertrain.{leg} to G2") for leg in "HL")
     assert high.value is not None
     assert low.value is not None
     assert 2.5 < high.value < 2.8
@@ -98,9 +98,8 @@ def test_the_bench_shows_an_awake_bus_and_a_sleeping_one(teaching: Benches) -> N
     assert any("average" in note for note in high.notes)
     bench.do("key off")
     bench.do("wait 30 s")
-    assert 0 == pytest.approx(
-        meter.volts("ECM.powertrain.H", "G2").value, abs=0.1
-    )  # bias inactive, data sheets
+    asleep = measure(bench, "volts ECM.powertrain.H to G2")
+    assert 0 == pytest.approx(asleep.value, abs=0.1)  # bias inactive, data sheets
 
 
 def test_the_share_is_that_of_the_frames(teaching: Benches) -> None:
@@ -109,7 +108,7 @@ def test_the_share_is_that_of_the_frames(teaching: Benches) -> None:
     bench = teaching()
     bench.do("key run")
     bench.do("wait 1 s")
-    Meter(bench).volts("ECM.powertrain.H", "G2")
+    measure(bench, "volts ECM.powertrain.H to G2")
     observed = bench.observed
     assert observed is not None
     assert 0.4 == pytest.approx(observed.end_s - observed.start_s)
@@ -142,15 +141,14 @@ def test_a_live_circuit_carries_the_warning(teaching: Benches) -> None:
     bench = teaching()
     bench.do("key run")
     bench.do("wait 1 s")
-    meter = Meter(bench)
-    live = meter.ohms("ECM.powertrain.H", "ECM.powertrain.L")
+    live = measure(bench, "ohms ECM.powertrain.H to ECM.powertrain.L")
     assert live.value is not None
     assert 65 < live.value
     assert any(note.startswith("Wrong reading: the circuit is live") for note in live.notes)
     bench.do("key off")
     bench.do("disconnect battery")
     bench.do("wait 1 s")
-    dead = meter.ohms("ECM.powertrain.H", "ECM.powertrain.L")
+    dead = measure(bench, "ohms ECM.powertrain.H to ECM.powertrain.L")
     assert (60, ()) == (pytest.approx(dead.value, abs=0.5), dead.notes)
 
 
@@ -193,7 +191,7 @@ def test_continuity_passes_what_a_load_finds(three: Cars, solved: Solved) -> Non
 
 def test_amps_replace_a_fuse_even_a_blown_one(teaching: Benches) -> None:
     """A meter in place of a fuse closes the circuit, also where the fuse was blown."""
-    whole, blown = (Meter(teaching(*edits)).amps("F1") for edits in ((), ("blow F1",)))
+    whole, blown = (measure(teaching(*edits), "amps F1") for edits in ((), ("blow F1",)))
     assert (whole.kind, "A") == ("amps", whole.unit)
     assert whole.value == pytest.approx(0.8, abs=0.02)  # ECM: run_a 0.8 in the first second
     assert blown.value is not None
@@ -204,7 +202,7 @@ def test_amps_replace_a_fuse_even_a_blown_one(teaching: Benches) -> None:
 
 def test_a_short_opens_the_meters_own_fuse(teaching: Benches) -> None:
     """More current than the meter takes opens its fuse and shows OL."""
-    reading = Meter(teaching("short F1.2 to BODY 0.05 ohm", "blow F1")).amps("F1")
+    reading = measure(teaching("short F1.2 to BODY 0.05 ohm", "blow F1"), "amps F1")
     assert (None, "OL") == (reading.value, reading.display)
     assert any("own 10 A fuse opens at once" in note for note in reading.notes)
 
@@ -212,8 +210,8 @@ def test_a_short_opens_the_meters_own_fuse(teaching: Benches) -> None:
 @pytest.mark.parametrize(("ohm", "beeps"), [(20, True), (45, False)])
 def test_it_beeps_below_thirty_ohm(teaching: Benches, ohm: float, beeps: bool) -> None:
     """Meters differ between 20 and 50 ohm (common practice); this one's limit is in the middle."""
-    meter = Meter(teaching("unplug BAT.NEG", "unplug ECM", f"short ECM.C1.3 to ECM.C1.4 {ohm} ohm"))
-    reading = meter.take("measure continuity ECM.C1.3 to ECM.C1.4")
+    bench = teaching("unplug BAT.NEG", "unplug ECM", f"short ECM.C1.3 to ECM.C1.4 {ohm} ohm")
+    reading = measure(bench, "continuity ECM.C1.3 to ECM.C1.4")
     assert (beeps, "beeps" if beeps else "no beep") == (reading.beeps, reading.display.split(", ")[1])
 
 
@@ -232,7 +230,7 @@ def test_the_battery_clamp_shows_the_key_off_draw(teaching: Benches) -> None:
     """The current of a sleeping car is measured at the negative clamp."""
     bench = teaching()
     bench.do("wait 60 s")
-    reading = Meter(bench).amps("BAT.NEG")
+    reading = measure(bench, "amps BAT.NEG")
     assert reading.value is not None
     assert 0.001 < reading.value < 0.05  # below 50 mA asleep: a trade page
     assert any("negative" in caution.lower() for caution in reading.cautions)
@@ -240,7 +238,7 @@ def test_the_battery_clamp_shows_the_key_off_draw(teaching: Benches) -> None:
 
 def test_amps_at_an_unplugged_pin_close_no_loop(teaching: Benches) -> None:
     """At an unplugged pin no current flows, and the note says why."""
-    reading = Meter(teaching("unplug ECM")).amps("ECM.B+")
+    reading = measure(teaching("unplug ECM"), "amps ECM.B+")
     assert 0 == reading.value
     assert "No loop: the contact does not close." in reading.notes
 
@@ -264,7 +262,7 @@ def test_a_measurement_leaves_the_car_as_it_was(teaching: Benches) -> None:
     measured, waited = teaching("pull F12"), teaching("pull F12")
     for bench in (measured, waited):
         bench.do("key run")
-    Meter(measured).ohms("F12.2", "G3")
+    measure(measured, "ohms F12.2 to G3")
     waited.do("wait 403 ms")
     for bench in (measured, waited):
         bench.do("wait 10 s")
@@ -276,9 +274,9 @@ def test_a_measurement_leaves_the_car_as_it_was(teaching: Benches) -> None:
 def test_without_frames_a_bus_is_not_read_wrong() -> None:
     """At stream fidelity a reading on a bus is refused, elsewhere it is not."""
     bench = Bench(TEACHING, fidelity="stream")
-    assert 12 < (Meter(bench).volts("ECM.B+", "G2").value or 0.0)
+    assert 12 < (measure(bench, "volts ECM.B+ to G2").value or 0.0)
     with pytest.raises(EditProblem, match="needs a bench at frame depth"):
-        Meter(bench).volts("ECM.powertrain.H", "G2")
+        measure(bench, "volts ECM.powertrain.H to G2")
     with pytest.raises(EditProblem, match="needs a bench at frame depth"):
         read(bench, "scope ECM.powertrain.H to G2 for 1 ms")
 
@@ -321,10 +319,10 @@ def test_a_wrong_sentence_says_what_is_right(teaching: Benches, sentence: str, e
 def test_the_way_of_probing_has_its_cautions_and_its_harm(teaching: Benches) -> None:
     """How a terminal is probed decides on cautions and harm."""
     bench = teaching("unplug ECM")
-    gentle = Meter(bench).volts("DLC.6", "DLC.4")
-    thick = Meter(bench).volts("ECM.C1.1", "G2", by="front-probing")
-    pierced = Meter(bench).volts("SP.powertrain.TCM.H", "G2")
-    airbag = Meter(bench).ohms("SRS.C1.1", "G4")
+    gentle = measure(bench, "volts DLC.6 to DLC.4")
+    thick = measure(bench, "volts ECM.C1.1 to G2 by front-probing")
+    pierced = measure(bench, "volts SP.powertrain.TCM.H to G2")
+    airbag = measure(bench, "ohms SRS.C1.1 to G4")
     assert () == gentle.harm
     assert any("spreads" in caution for caution in thick.cautions)
     assert any("Never pierce" in caution for caution in pierced.cautions)

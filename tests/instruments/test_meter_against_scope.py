@@ -7,13 +7,13 @@ import pytest
 
 from sim.bench.bench import Bench
 from sim.catalogue import vehicle_text
-from sim.instruments.meter import Measured, Meter
-from sim.instruments.scope import Picture, Scope
+from sim.instruments.meter import Measured
+from sim.instruments.scope import Picture
 from sim.vehicle.reading import car_from_text
+from tests.readings import measure, sweep
 
 CAR = car_from_text(vehicle_text("shuttle-minibus"))
-PAIR = ("ECM.powertrain.H", "ECM.powertrain.L")
-SWEEP_S = 0.05
+PAIR = "ECM.powertrain.H to ECM.powertrain.L"
 ALONE = ("theory powertrain runs through TCM", "unplug TCM")
 ON_THE_BUS = {one.module for one in CAR.channels.values() if one.id.endswith(".powertrain")} - {"ECM"}
 PLUGS = sorted(plug.id for plug in CAR.connectors.values() if plug.owner in ON_THE_BUS)
@@ -25,7 +25,7 @@ def both(edits: tuple[str, ...]) -> tuple[Measured, Picture]:
     for bench in benches:
         bench.do("press start with brake")
         bench.do("wait 5 s")
-    return Meter(benches[0]).volts(*PAIR), Scope(benches[1]).sweep(PAIR, sweep_s=SWEEP_S)
+    return measure(benches[0], f"volts {PAIR}"), sweep(benches[1], f"{PAIR} for 50 ms")
 
 
 def mean_v(picture: Picture) -> float:

@@ -11,15 +11,17 @@ from sim.bench.bench import Bench
 from sim.bench.observing import FrameSeen
 from sim.instruments.levels import now
 from sim.instruments.read import read
-from sim.instruments.scope import Channel, Picture, Scope, channel
+from sim.instruments.scope import Channel, Picture, channel
 from sim.network.frames import Frame, wire_bits
 from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 from sim.wiring.wiring import Reading
+from tests.readings import sweep
 
 Benches = Callable[..., Bench]
 HIGH, LOW = ("ECM.powertrain.H", "BODY"), ("ECM.powertrain.L", "BODY")
+BOTH = "ECM.powertrain.H to BODY and ECM.powertrain.L to BODY"
 BIT_S = 2e-6  # 500 kbit/s
 
 
@@ -48,7 +50,7 @@ def one_frame(
 def test_levels_at_the_cursors_are_the_solved_ones(teaching: Benches) -> None:
     """The trace shows the levels that the network solves to."""
     bench = driving(teaching())
-    picture = Scope(bench).sweep(HIGH, LOW, 0.001)
+    picture = sweep(bench, f"{BOTH} for 1 ms")
     sent = bench.observed
     assert sent is not None
     first = next(one for one in sent.frames if str(one.frame) == picture.frames[0][2])
@@ -69,7 +71,7 @@ def test_the_acknowledge_slot_stands_highest(teaching: Benches) -> None:
     """The acknowledge slot has the highest level: all receivers drive it."""
     # several receivers are dominant together: trade articles call it the tallest bit
     bench = driving(teaching())
-    picture = Scope(bench).sweep(HIGH, LOW, 0.001)
+    picture = sweep(bench, f"{BOTH} for 1 ms")
     start_s, end_s, _ = picture.frames[0]
     slot_s = end_s - 8.5 * BIT_S
     high = picture.channels[0]
@@ -81,7 +83,7 @@ def test_a_dead_node_makes_the_acknowledge_slot_lower(teaching: Benches) -> None
     """With a module unplugged the acknowledge slot is lower."""
     tops = []
     for given in ([], ["unplug TCM"]):
-        picture = Scope(driving(teaching(*given))).sweep(HIGH, LOW, 0.001)
+        picture = sweep(driving(teaching(*given)), f"{BOTH} for 1 ms")
         tops.append(float(picture.channels[0].volt.max()))
     assert tops[1] < tops[0] - 0.03
 
@@ -100,7 +102,7 @@ def test_one_terminator_lets_every_level_stand_higher(
 def test_a_line_on_ground_lies_flat(teaching: Benches) -> None:
     """A line shorted to ground is flat at 0 V while the other still moves."""
     bench = driving(teaching("short ECM.powertrain.L to BODY 0.01 ohm"))
-    picture = Scope(bench).sweep(HIGH, LOW, 0.001)
+    picture = sweep(bench, f"{BOTH} for 1 ms")
     assert 2.5 < np.ptp(picture.channels[0].volt)
     assert 0.0 == pytest.approx(np.abs(picture.channels[1].volt).max(), abs=0.1)
 
@@ -108,7 +110,7 @@ def test_a_line_on_ground_lies_flat(teaching: Benches) -> None:
 def test_a_swapped_pair_shows_mirrored_at_the_node(teaching: Benches) -> None:
     """At a module with swapped wires high goes down and low goes up."""
     bench = teaching("swap TCM.powertrain.H with TCM.powertrain.L", "unplug TCM")
-    picture = Scope(driving(bench)).sweep(("TCM.powertrain.H", "BODY"), ("TCM.powertrain.L", "BODY"), 0.001)
+    picture = sweep(driving(bench), "TCM.powertrain.H to BODY and TCM.powertrain.L to BODY for 1 ms")
     high, low = picture.channels
     assert high.volt.min() < 2.0 < 3.0 < low.volt.max()
 
@@ -117,14 +119,14 @@ def test_a_silent_bus_is_flat(teaching: Benches) -> None:
     """Without traffic the trace is flat, and the note says so."""
     bench = teaching()
     bench.do("wait 60 s")
-    picture = Scope(bench).sweep(HIGH, LOW)
+    picture = sweep(bench, f"{BOTH} for 2 ms")
     assert ("No frame ran while the scope waited.",) == picture.notes
     assert 0.0 == pytest.approx(np.abs(picture.channels[0].volt).max(), abs=0.1)  # bias inactive, data sheets
 
 
 def test_a_lead_in_the_air_is_floating(teaching: Benches) -> None:
     """A channel between points that nothing joins is marked as floating."""
-    picture = Scope(teaching("pull F1", "unplug ECM")).sweep(("F1.2", "BODY"))
+    picture = sweep(teaching("pull F1", "unplug ECM"), "F1.2 to BODY for 2 ms")
     assert picture.channels[0].floating
     assert np.all(np.isfinite(picture.channels[0].volt))
     assert picture.display.endswith("floating")
@@ -136,7 +138,7 @@ def test_a_lead_in_the_air_is_floating(teaching: Benches) -> None:
 def test_the_bits_on_the_screen_are_those_of_the_frame(teaching: Benches) -> None:
     """The bits read off the screen are the frame's bits on the wire."""
     bench = driving(teaching())
-    picture = Scope(bench).sweep(HIGH, LOW, 0.001)
+    picture = sweep(bench, f"{BOTH} for 1 ms")
     assert bench.observed is not None
     start_s, _, words = picture.frames[0]
     frame = next(one.frame for one in bench.observed.frames if str(one.frame) == words)
@@ -238,10 +240,10 @@ def test_a_wrong_bit_rate_shows_longer_bits_and_error_flags(teaching: Benches) -
     """ISO 11898-1: no sender drives more than five equal bits; six to twelve are flags, one over another."""
     bench = driving(teaching())
     bench.do("wait 2 s")
-    healthy = Scope(bench).sweep(HIGH, LOW, sweep_s=0.02)
+    healthy = sweep(bench, f"{BOTH} for 20 ms")
     assert max(dominant_runs(*healthy.channels)) <= 5
     bench.do("set TCM.powertrain to 250 kbit/s")
-    picture = Scope(bench).sweep(HIGH, LOW, sweep_s=0.02)
+    picture = sweep(bench, f"{BOTH} for 20 ms")
     assert 6 <= max(dominant_runs(*picture.channels)) <= 20
     assert any("error flags" in note for note in picture.notes)
 
@@ -251,7 +253,7 @@ def test_a_stuck_transmit_input_without_time_out_is_a_flat_line_at_dominant_leve
     car = read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml")
     bench = Bench(car, ["stick LIFT.upfit"])
     bench.do_all(["press start with brake", "wait 5 s"])
-    picture = Scope(bench).sweep(("LIFT.upfit.H", "LIFT.GND"), ("LIFT.upfit.L", "LIFT.GND"))
+    picture = sweep(bench, "LIFT.upfit.H to LIFT.GND and LIFT.upfit.L to LIFT.GND for 2 ms")
     high, low = picture.channels
     assert (0.0, 0.0) == (float(np.ptp(high.volt)), float(np.ptp(low.volt)))
     assert (3.5, 1.5) == pytest.approx((high.rest_v, low.rest_v), abs=0.2)
@@ -260,7 +262,7 @@ def test_a_stuck_transmit_input_without_time_out_is_a_flat_line_at_dominant_leve
 def test_a_babbling_module_leaves_three_bits_between_frames(teaching: Benches) -> None:
     """Frames back to back: end of one to start of the next is the intermission (ISO 11898-1)."""
     bench = driving(teaching("babble TCM.powertrain"))
-    picture = Scope(bench).sweep(HIGH, LOW, sweep_s=0.005)
+    picture = sweep(bench, f"{BOTH} for 5 ms")
     gaps = {round((later - end) / BIT_S) for (_, end, _), (later, _, _) in pairwise(picture.frames)}
     assert {3} == gaps
     assert {"000 00 00 00 00 00 00 00 00"} == {words for _, _, words in picture.frames}

@@ -11,7 +11,7 @@ from sim.instruments.connector_face import face
 from sim.instruments.diagram import drawing
 from sim.instruments.expected import ASLEEP, AWAKE, OFF, UNPLUGGED, ExpectedReading
 from sim.instruments.levels import Traffic
-from sim.instruments.meter import Measured, amps_at, ohms_between
+from sim.instruments.meter import Measured, amps_at
 from sim.instruments.read import read
 from sim.instruments.service import ServiceInformation
 from sim.vehicle.car import Car
@@ -23,6 +23,7 @@ from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Wiring
+from tests.readings import ohms_between
 
 CARS = ("teaching-car", "six-modules", "shuttle-minibus", "small-estate")
 SVG = "{http://www.w3.org/2000/svg}"
