@@ -134,6 +134,17 @@ def sizes(code: dict[str, Path]) -> dict[str, object]:
     }
 
 
+def rooms(root: Path, code: dict[str, Path]) -> dict[str, str]:
+    """Lines, modules and the median of lines of a module by room; a room is a folder of code."""
+    inside: dict[str, list[int]] = defaultdict(list)
+    for path in code.values():
+        inside[path.parent.relative_to(root).as_posix()].append(lines_of(path))
+    return {
+        room: f"{sum(lines):6} lines, {len(lines):3} modules, median {statistics.median(lines):g}"
+        for room, lines in sorted(inside.items())
+    }
+
+
 def longest(lines: dict[str, int]) -> str:
     name = max(lines, key=lambda name: lines[name], default="")
     return f"{name}, {lines[name]} lines" if name else "none"
@@ -185,9 +196,10 @@ def of_tests(root: Path, code_lines: int) -> dict[str, object]:
 
 
 def measured(root: Path) -> dict[str, object]:
-    """Every figure by its name; circles and shared class names as lists."""
+    """Every figure by its name; rooms by folder, circles and shared class names as lists."""
     code = files_in(root, CODE)
     figures = sizes(code)
+    figures["rooms"] = rooms(root, code)
     texts = [path.read_text(encoding="utf-8") for path in code.values()]
     for name, pattern in COUNTED_TEXTS.items():
         figures[name] = sum(len(re.findall(pattern, text)) for text in texts)
@@ -208,7 +220,10 @@ def table(figures: dict[str, object]) -> Iterator[str]:
             yield from (f"    {len(group)} files: {', '.join(group)}" for group in value)
         elif isinstance(value, dict):
             yield f"{name:40} {len(value)}"
-            yield from (f"    {key}: {', '.join(homes)}" for key, homes in value.items())
+            yield from (
+                f"    {key:16} {member}" if isinstance(member, str) else f"    {key}: {', '.join(member)}"
+                for key, member in value.items()
+            )
         else:
             yield f"{name:40} {value}"
 

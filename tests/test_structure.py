@@ -48,6 +48,14 @@ def test_every_figure_of_a_small_tree(tree: Path) -> None:
     assert expected == {name: found[name] for name in expected}
 
 
+def test_lines_are_told_by_room(tree: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The table tells lines, modules and the median of a module for every folder of code."""
+    main(["--root", str(tree)])
+    printed = capsys.readouterr().out
+    assert "    sim                  13 lines,   4 modules, median 4\n" in printed
+    assert "    ui                  561 lines,   1 modules, median 561\n" in printed
+
+
 def test_check_fails_on_a_circle_and_only_then(tree: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The exit status is 1 with a circle of files and 0 once the circle is cut."""
     assert 1 == main(["--check", "--json", "--root", str(tree)])

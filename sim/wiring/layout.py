@@ -75,7 +75,7 @@ class CircuitLayout:
         self.gather = sparse.csr_array(self.incidence.T)
         self._set_pattern(np.arange(len(nodes)))
         whole = self.matrix(np.ones(len(linear)), np.ones(len(nodes)))
-        self._set_pattern(splu(whole, permc_spec="MMD_AT_PLUS_A", **SYMMETRIC).perm_c)
+        self._set_pattern(splu(whole, permc_spec="MMD_AT_PLUS_A", **SYMMETRIC).perm_c.astype(np.intp))
 
     def number(self, node: str) -> int:
         """A node's number. Raises CircuitError for an unknown one."""
