@@ -89,7 +89,7 @@ def network_segments(
     classical: frozenset[str] = frozenset(),
 ) -> tuple[Segment, ...]:
     """Who shares a bus, of those who are awake; a channel that shares one with no other is alone."""
-    found = [_with_classical(_awake_part(line, awake), classical) for line in connectivity.shared_lines()]
+    found = [_with_classical(_awake_part(line, awake), classical) for line in connectivity.shared_lines]
     found = [segment for segment in found if segment.members]
     members = {name for segment in found for name in segment.members}
     alone = sorted(awake - members)

@@ -51,7 +51,7 @@ class Causes:
         """What disturbs the circuit of a pin that a module watches."""
         if pin in self._live.car.built.modules[module].references or self._sensor_ways(module, pin):
             ways = self._sensor_ways(module, pin) or [(f"{module}:{pin}", f"{module}:{pin}")]
-            culprits = self._live.reading.why_sensed_wrong(f"{module}.{pin}", ways)
+            culprits = self._live.reading.why_sensed_wrong(tuple(ways))
             return self.edits(culprits, module) or self.trigger()
         culprits = self._live.reading.why_dead(f"{module}:{pin}")
         loads = self._live.car.built.loads.items()

@@ -290,7 +290,7 @@ def _off(bench: Bench, *channels: str) -> Because | None:
 
 def _broken(bench: Bench, sender: str, receiver: str) -> Because | None:
     live = bench.live
-    together = live.reading_with_tester.connectivity(live.buses.powered()).segments()
+    together = live.reading_with_tester.connectivity(live.buses.powered()).segments
     if any(sender in group.members and receiver in group.members for group in together):
         return None
     causes = _all(bench, live.causes.link(sender, receiver))

@@ -1,6 +1,4 @@
-"""A 12 V lead-acid battery: open-circuit voltage and internal resistance."""
-
-import math
+"""A 12 V lead-acid battery: open-circuit voltage, and resistance to charging current."""
 
 import numpy as np
 
@@ -10,21 +8,12 @@ from sim.wiring.errors import CircuitError
 # textbooks (common practice).
 REST_V = {0.0: 11.89, 25.0: 12.06, 50.0: 12.24, 75.0: 12.45, 100.0: 12.65}
 
-# Cold cranking amperes are what a battery gives for 30 s at -18 degC above 1.20 V per cell, 7.2 V (BCI, as
-# quoted in a battery maker's glossary); 12.6 V is the open-circuit voltage of six full cells.
-FULL_V = 12.6
-CRANKING_END_V = 7.2
-
 # What a battery accepts: the ampere-hour law (Woodbridge, 1935, as handbooks on storage batteries quote it;
 # from memory) lets as many amperes in as ampere-hours are missing, and at 14.4 V a battery takes about that
 # much (common practice). A full one still takes a float current, 0.5 A per 100 Ah (from memory).
 ACCEPTANCE_V = 14.4
 ACCEPTED_A_PER_MISSING_AH = 1.0
 FLOAT_A_PER_AH = 0.005
-
-# A warm battery has about half the cold one's resistance: 3..6 mohm for a good 60 Ah battery (from memory)
-# against 9 mohm for its 600 A.
-WARM_SHARE = 0.5
 
 
 def rest_v(charge_percent: float) -> float:
@@ -49,21 +38,3 @@ def charging_ohm(charge_percent: float, capacity_ah: float, internal_ohm: float)
     missing_ah = capacity_ah * (1 - charge_percent / 100)
     accepted_a = max(ACCEPTED_A_PER_MISSING_AH * missing_ah, FLOAT_A_PER_AH * capacity_ah)
     return max(internal_ohm, (ACCEPTANCE_V - rest_v(charge_percent)) / accepted_a)
-
-
-def cold_internal_ohm(cranking_a: float) -> float:
-    """Internal resistance in ohm at -18 degC from the cold cranking current in A.
-
-    Raises CircuitError for a current not above 0.
-    """
-    if not (math.isfinite(cranking_a) and cranking_a > 0):
-        raise CircuitError(f"battery: cranking_a is {cranking_a!r}; it must be a finite number above 0")
-    return (FULL_V - CRANKING_END_V) / cranking_a
-
-
-def warm_internal_ohm(cranking_a: float) -> float:
-    """Internal resistance in ohm of a good battery at room temperature.
-
-    Not modelled: the rise with discharge and age; a weak battery is given a resistance of its own.
-    """
-    return WARM_SHARE * cold_internal_ohm(cranking_a)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 
@@ -150,17 +151,15 @@ def _links(reads: Flags) -> Iterator[tuple[int, int]]:
 
 def _swapped(moved_v: Array) -> list[int]:
     """Transceivers that pull the opposite way from most, by how far each moves the others' lines."""
-    side: dict[int, int] = {}
+    moves: nx.DiGraph[int] = nx.DiGraph()
+    moves.add_nodes_from(range(len(moved_v)))
+    moves.add_edges_from((int(s), int(r)) for r, s in np.argwhere(np.abs(moved_v) > -AGAINST_V))
     swapped: list[int] = []
-    for first in range(len(moved_v)):
-        if first in side:
-            continue
-        side[first], joined = 1, [first]
-        for sender in joined:
-            for receiver in np.flatnonzero(np.abs(moved_v[:, sender]) > -AGAINST_V):
-                if receiver not in side:
-                    side[int(receiver)] = side[sender] if moved_v[receiver, sender] > 0 else -side[sender]
-                    joined.append(int(receiver))
-        few, many = ([k for k in joined if side[k] == sign] for sign in (-1, 1))
+    while moves:
+        side = {min(moves): 1}
+        for sender, receiver in nx.bfs_edges(moves, min(moves)):
+            side[receiver] = side[sender] if moved_v[receiver, sender] > 0 else -side[sender]
+        few, many = ([k for k in side if side[k] == sign] for sign in (-1, 1))
         swapped += few if len(few) <= len(many) else many
+        moves.remove_nodes_from(list(side))
     return swapped

@@ -53,30 +53,24 @@ class Connectivity:
         self.margins_v = {link: volt for answer in answers for link, volt in answer.margins_v.items()}
         self.can_send = frozenset(name for answer in answers for name in answer.can_send)
 
-    def segments(self) -> tuple[Segment, ...]:
-        """Groups that communicate, sorted by their members; no channel is in two of them."""
-        return self._communicating
-
+    @cached_property
     def shared_lines(self) -> tuple[Segment, ...]:
         """All that a network needs to know: channels that communicate, disturb or are disturbed.
 
         A channel in none of them is alone, without another to acknowledge its frames.
         """
-        return self._shared_lines
-
-    @cached_property
-    def _shared_lines(self) -> tuple[Segment, ...]:
         return tuple(sorted(one for answer in self._answers for one in answer.segments))
 
     @cached_property
-    def _communicating(self) -> tuple[Segment, ...]:
-        return tuple(one for one in self._shared_lines if len(one.members) > 1 and one.understands)
+    def segments(self) -> tuple[Segment, ...]:
+        """Groups that communicate, sorted by their members; no channel is in two of them."""
+        return tuple(one for one in self.shared_lines if len(one.members) > 1 and one.understands)
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
         """What works with little margin, as sentences."""
         ohm_at = {name: ohm for answer in self._answers for name, ohm in answer.pair_ohm.items()}
-        loads = (_load_note(segment.members[0], ohm_at[segment.members[0]]) for segment in self.segments())
+        loads = (_load_note(segment.members[0], ohm_at[segment.members[0]]) for segment in self.segments)
         weak = (
             f"{receiver} hears {sender} with {volt * 1000:.0f} mV to spare"
             for (sender, receiver), volt in sorted(self.margins_v.items())

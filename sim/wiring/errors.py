@@ -5,6 +5,7 @@ ValueError
     └── NotConverged      the one-way elements found no operating point
 """
 
+import math
 from collections.abc import Iterable
 
 from sim.vehicle.problems import did_you_mean
@@ -33,3 +34,17 @@ class NotConverged(CircuitError):
 def unknown_name(what: str, name: str, known: Iterable[str]) -> str:
     """Return the sentence that names what is missing, with the nearest known name."""
     return f"there is no {what} {name!r}{did_you_mean(name, known)}"
+
+
+def require_positive(what: str, **values: float) -> None:
+    """Raise CircuitError unless every value is a finite number above 0."""
+    for name, value in values.items():
+        if not (math.isfinite(value) and value > 0):
+            raise CircuitError(f"{what}: {name} is {value!r}; it must be a finite number above 0")
+
+
+def require_finite(what: str, **values: float) -> None:
+    """Raise CircuitError unless every value is a finite number."""
+    for name, value in values.items():
+        if not math.isfinite(value):
+            raise CircuitError(f"{what}: {name} is {value!r}; it must be a finite number")

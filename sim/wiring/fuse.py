@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from sim.wiring.errors import CircuitError
+from sim.wiring.errors import CircuitError, require_positive
 
 # Cold resistance in ohm by rating in A: fuse makers' data, from memory, +-15 %.
 COLD_OHM = {
@@ -34,7 +34,7 @@ def fuse_cold_ohm(rating_a: float) -> float:
 
     Not modelled: warming (about 1.4 times at rated current, from memory).
     """
-    _require_positive("rating_a", rating_a)
+    require_positive("fuse", rating_a=rating_a)
     return _log_log(rating_a, tuple(COLD_OHM.items()))
 
 
@@ -48,7 +48,7 @@ def opening_band_s(current_a: float, rating_a: float) -> tuple[float, float] | N
     Not modelled: ambient temperature, aging, arcing, and types other than C (a small blade's shortest
     time at 3.5 times is 0.08 s, from memory).
     """
-    _require_positive("rating_a", rating_a)
+    require_positive("fuse", rating_a=rating_a)
     if math.isnan(current_a):
         raise CircuitError("fuse: current_a is not a number")
     multiple = abs(current_a) / rating_a
@@ -79,8 +79,3 @@ def _log_log(x: float, curve: Sequence[tuple[float, float]]) -> float:
     (x0, y0), (x1, y1) = curve[k - 1], curve[k]
     share = math.log(x / x0) / math.log(x1 / x0)
     return y0 * math.exp(share * math.log(y1 / y0))
-
-
-def _require_positive(name: str, value: float) -> None:
-    if not (math.isfinite(value) and value > 0):
-        raise CircuitError(f"fuse: {name} is {value!r}; it must be a finite number above 0")

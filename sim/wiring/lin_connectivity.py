@@ -15,7 +15,7 @@ from collections.abc import Iterable
 
 from sim.wiring.oneway import Leg
 from sim.wiring.reading import ElectricalReading
-from sim.wiring.solution import drive
+from sim.wiring.solution import Driven
 
 DOMINANT_SHARE, RECESSIVE_SHARE = 0.4, 0.6
 # The low side of a CAN driver is close to that of a LIN driver: a diode, some tens of ohm, and a limit within
@@ -48,7 +48,7 @@ def lin_links(reading: ElectricalReading, levels: Levels) -> Links:
     for number, sender in enumerate(ports):
         if seen.voltage_v[number] is None:
             continue
-        pulled_v = drive(seen, [(number, DRIVER)]).port_voltage_v
+        pulled_v = Driven(seen, [(number, DRIVER)]).port_voltage_v
         reads = [
             recessive[k] and volt is not None and volt < DOMINANT_SHARE * levels[k][1]
             for k, volt in enumerate(pulled_v)

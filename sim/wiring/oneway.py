@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import wrightomega
 
-from sim.wiring.errors import CircuitError
+from sim.wiring.errors import require_finite, require_positive
 
 Array = NDArray[np.float64]
 
@@ -60,8 +60,8 @@ class Leg:
     saturation_a: float = LEG_SATURATION_A
 
     def __post_init__(self) -> None:
-        _require_positive("leg", ohm=self.ohm, limit_a=self.limit_a, saturation_a=self.saturation_a)
-        _require_finite("leg", supply_v=self.supply_v or 0.0)
+        require_positive("leg", ohm=self.ohm, limit_a=self.limit_a, saturation_a=self.saturation_a)
+        require_finite("leg", supply_v=self.supply_v or 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,23 +78,11 @@ class Regulator:
     limit_a: float = LEG_LIMIT_A
 
     def __post_init__(self) -> None:
-        _require_positive("regulator", ohm=self.ohm, limit_a=self.limit_a)
-        _require_finite("regulator", volt=self.volt)
+        require_positive("regulator", ohm=self.ohm, limit_a=self.limit_a)
+        require_finite("regulator", volt=self.volt)
 
 
 OneWay = Leg | Regulator
-
-
-def _require_positive(what: str, **values: float) -> None:
-    for name, value in values.items():
-        if not (np.isfinite(value) and value > 0):
-            raise CircuitError(f"{what}: {name} is {value!r}; it must be a finite number above 0")
-
-
-def _require_finite(what: str, **values: float) -> None:
-    for name, value in values.items():
-        if not np.isfinite(value):
-            raise CircuitError(f"{what}: {name} is {value!r}; it must be a finite number")
 
 
 class Bank:

@@ -108,9 +108,9 @@ class ElectricalReading:
         pins = self.inventory.pins
         return dict(zip(pins, self.all_between(pins.values()), strict=True))
 
-    def relays_wanted(self, state: SwitchState | None = None) -> frozenset[str]:
+    def relays_wanted(self) -> frozenset[str]:
         """Relays whose coil voltage pulls them in, or holds them if they are pulled in already."""
-        held = (state or self.state).pulled_in
+        held = self.state.pulled_in
         return frozenset(one.relay for one in self.inventory.coils if self._pulls(one, one.relay in held))
 
     def _pulls(self, coil: Coil, held: bool) -> bool:
@@ -118,10 +118,6 @@ class ElectricalReading:
             return False
         coil_v = abs(self.between(coil.a, coil.b) or 0.0)
         return coil_v >= (coil.drop_out_v if held else coil.pull_in_v)
-
-    def resistance_ohm(self, a: str, b: str) -> float:
-        """Small-signal resistance between two nodes, the sources taken as their internal resistance."""
-        return float(self._solution.ports([(a, b)]).impedance_ohm[0, 0])
 
     def ports(self, pairs: Iterable[tuple[str, str]]) -> Ports:
         """The network seen from pairs of nodes, where instruments and test loads can be put."""

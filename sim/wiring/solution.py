@@ -89,7 +89,7 @@ class Ports:
         """Voltage at one port per ampere put in at a and taken out at b of another; shape (ports, ports).
 
         With one-way elements in the circuit, for small changes. Infinite in the row and column of a port
-        across two islands, where no current can pass; `drive` treats such ports exactly.
+        across two islands, where no current can pass; `Driven` treats such ports exactly.
         """
         begin, end = ends_of(self.numbers)
         impedance_ohm = self._columns[begin] - self._columns[end]
@@ -127,7 +127,7 @@ class Ports:
 
 
 class Solution:
-    """Voltages, currents and powers of a circuit in one state. Not changed by later switching."""
+    """Voltages and currents of a circuit in one state. Not changed by later switching."""
 
     def __init__(self, solved: SolvedCircuit) -> None:
         self._solved, self._layout = solved, solved.linear.layout
@@ -154,11 +154,6 @@ class Solution:
         """Whether nothing joins the node to the reference."""
         return bool(self._solved.group[self._solved.number(node)] != self._solved.group[0])
 
-    def same_island(self, a: str, b: str) -> bool:
-        """Whether closed elements join two nodes."""
-        solved = self._solved
-        return bool(solved.group[solved.number(a)] == solved.group[solved.number(b)])
-
     # Currents
 
     def current(self, id: str) -> float:
@@ -176,17 +171,6 @@ class Solution:
         plain = ("resistor", "current source")
         return [amp[layout.branch[id]] if layout.kind.get(id) in plain else self.current(id) for id in ids]
 
-    def power(self, id: str) -> float:
-        """Power in W that the element takes up; negative where it delivers."""
-        layout = self._layout
-        if id in layout.branch:
-            k = layout.branch[id]
-            a, b, a_to_b = layout.a[k], layout.b[k], float(self._solved.branch_a[k])
-        else:
-            tap, a_to_b = self._oneway_current(id)
-            a, b = tap.a, tap.b
-        return 0.0 if a_to_b == 0.0 else float(self._solved.node_v[a] - self._solved.node_v[b]) * a_to_b
-
     def _oneway_current(self, id: str) -> tuple[Tap, float]:
         layout = self._layout
         if id not in layout.tap:
@@ -196,25 +180,17 @@ class Solution:
                 return tap, float(a_to_b)
         return layout.taps[layout.tap[id]], 0.0
 
-    def kirchhoff_error_a(self) -> float:
-        """Largest sum of currents in A that any node is left with: 0 but for rounding."""
-        left_a = self._layout.gather @ self._solved.branch_a
-        for tap, a_to_b in zip(self._solved.taps, self._solved.tap_a, strict=True):
-            left_a[tap.a] += a_to_b
-            left_a[tap.b] -= a_to_b
-        return float(np.max(np.abs(left_a)))
-
     def ports(self, pairs: Iterable[tuple[str, str]]) -> Ports:
         """The circuit seen from pairs of nodes, all from one factorization."""
         return Ports(self._solved, tuple(pairs))
 
 
 class Driven(Solution):
-    """A solution with drivers switched on.
+    """A solution with drivers switched on: pairs of a port's number and what is put there.
 
-    port_voltage_v: voltage of every port, None across two islands.
-    leg_current_a: current of every driver from the port's first node through it to the second, in the
-    order given to `drive`.
+    port_voltage_v: voltage of every port, None across two islands. leg_current_a: current of every driver
+    from the port's first node through it to the second. The circuit's own one-way elements are solved along.
+    Raises NotConverged, which names the element.
     """
 
     def __init__(self, ports: Ports, legs: Iterable[tuple[int, OneWay]]) -> None:
@@ -222,11 +198,3 @@ class Driven(Solution):
         super().__init__(solved)
         self.port_voltage_v = tuple(solved.between(a, b) for a, b in ports.numbers)
         self.leg_current_a = tuple(float(a_to_b) for a_to_b in solved.tap_a[len(ports.solved.taps) :])
-
-
-def drive(ports: Ports, legs: Iterable[tuple[int, OneWay]]) -> Driven:
-    """Switch drivers on: pairs of a port's number and what is put there. Several may act at once.
-
-    The circuit's own one-way elements are solved along. Raises NotConverged, which names the element.
-    """
-    return Driven(ports, legs)

@@ -7,24 +7,22 @@
     solution = circuit.solve()
     solution.voltage("fed")            # V against the reference, None where the node floats
     solution.current("lamp")           # A from the first node through the element to the second
-    circuit.open("fuse")               # and circuit.close(id), set_ohm, set_volt, set_amp
+    circuit.open("fuse")               # and circuit.close(id), set_ohm, set_volt
     circuit.solve().voltage("fed")     # a new Solution; the old one keeps its values
 
 Building: `resistor`, `source` (a voltage in series with a resistance), `current_source`, `leg`, `regulator`,
-`node` (a pin with nothing on it), `remove`. Reading: `Solution.voltage`, `voltage_between`, `floating`,
-`same_island`, `current`, `power`, `kirchhoff_error_a`.
+`node` (a pin with nothing on it). Reading: `Solution.voltage`, `voltage_between`, `floating`, `current`.
 
 Drivers of a bus share one factorization:
 
     ports = solution.ports([("CANH", "ground"), ("CANL", "ground")])
     ports.voltage_v, ports.impedance_ohm           # Thevenin voltages (n,) and port impedances (n, n)
-    driven = drive(ports, [(0, Leg(supply_v=5.0)), (1, Leg())])
+    driven = Driven(ports, [(0, Leg(supply_v=5.0)), (1, Leg())])
     driven.port_voltage_v[0] - driven.port_voltage_v[1]
     driven.voltage("CANH")             # a Driven is a Solution: every node, every element
 
 Signs: `current` of a resistor, current source or leg flows from the first node through the element to the
-second; of a source or regulator, out of its plus terminal. `power` is what the element takes up; negative
-where it delivers.
+second; of a source or regulator, out of its plus terminal.
 
 Islands: nodes joined by closed elements form an island. Only the island of the reference has voltages
 against the reference; every other one floats: `voltage` is None there, and `voltage_between` works inside
@@ -50,7 +48,7 @@ import math
 
 import numpy as np
 
-from sim.wiring.errors import CircuitError, unknown_name
+from sim.wiring.errors import CircuitError, require_finite, unknown_name
 from sim.wiring.layout import CircuitElement, CircuitLayout, CircuitState, ElementKind, layout_of, numbers_of
 from sim.wiring.linear import Factor, LinearSolution
 from sim.wiring.oneway import Leg, Regulator
@@ -95,12 +93,13 @@ class Circuit:
 
     def source(self, id: str, plus: str, minus: str, volt: float, ohm: float) -> None:
         """A voltage in V in series with an internal resistance in ohm (at least MIN_OHM)."""
-        element = CircuitElement("source", plus, minus, _checked_ohm(id, ohm), _checked(id, "volt", volt))
-        self._add(id, element)
+        require_finite(id, volt=volt)
+        self._add(id, CircuitElement("source", plus, minus, _checked_ohm(id, ohm), float(volt)))
 
     def current_source(self, id: str, a: str, b: str, amp: float) -> None:
         """A current in A from node a through the source to node b."""
-        self._add(id, CircuitElement("current source", a, b, amp=_checked(id, "amp", amp)))
+        require_finite(id, amp=amp)
+        self._add(id, CircuitElement("current source", a, b, amp=float(amp)))
 
     def leg(self, id: str, a: str, b: str, leg: Leg) -> None:
         """A driver leg: low-side from a to b, high-side pulling a up above b."""
@@ -109,12 +108,6 @@ class Circuit:
     def regulator(self, id: str, plus: str, minus: str, regulator: Regulator) -> None:
         """A current-limited supply that holds `plus` above `minus`."""
         self._add(id, CircuitElement("one-way", plus, minus, oneway=regulator))
-
-    def remove(self, id: str) -> None:
-        """Take an element away; its nodes stay."""
-        self._element(id)
-        del self._elements[id]
-        self._layout = None
 
     def _add(self, id: str, element: CircuitElement) -> None:
         if id in self._elements:
@@ -136,10 +129,6 @@ class Circuit:
         self._element(id).closed = True
         self._changed(id)
 
-    def is_closed(self, id: str) -> bool:
-        """Is the element switched on?"""
-        return self._element(id).closed
-
     def set_ohm(self, id: str, ohm: float) -> None:
         """Change a resistor's resistance or a source's internal one."""
         self._element(id, "resistor", "source").ohm = _checked_ohm(id, ohm)
@@ -147,12 +136,8 @@ class Circuit:
 
     def set_volt(self, id: str, volt: float) -> None:
         """Change a source's voltage."""
-        self._element(id, "source").volt = _checked(id, "volt", volt)
-        self._changed(id)
-
-    def set_amp(self, id: str, amp: float) -> None:
-        """Change a current source's current."""
-        self._element(id, "current source").amp = _checked(id, "amp", amp)
+        require_finite(id, volt=volt)
+        self._element(id, "source").volt = float(volt)
         self._changed(id)
 
     def _element(self, id: str, *kinds: ElementKind) -> CircuitElement:
@@ -188,12 +173,6 @@ class Circuit:
         taps = [layout.taps[k] for k, closed in enumerate(state.oneway_closed) if closed]
         linear = LinearSolution(layout, factor, state)
         return Solution(SolvedCircuit(linear, taps, factor.columns(numbers_of(taps))))
-
-
-def _checked(id: str, name: str, value: float) -> float:
-    if not math.isfinite(value):
-        raise CircuitError(f"{id}: {name} is {value!r}; it must be a finite number")
-    return float(value)
 
 
 def _checked_ohm(id: str, ohm: float) -> float:

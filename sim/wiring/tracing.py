@@ -9,7 +9,7 @@ Not modelled: which of several culprits to repair first; on parallel paths each 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -76,7 +76,9 @@ def _owner(graphs: HarnessGraphs, element: Element) -> str:
         case Driver():
             return element.module
         case Resistor(kind="terminator"):
-            return element.id.partition(":")[0]
+            for channel in graphs.car.transceivers.values():
+                if channel.h == element.a:
+                    return channel.module
     return graphs.lead_of.get(element.id, element.id)
 
 
@@ -139,24 +141,24 @@ class SupplyTracer:
         fed = (self._reading.between(node, REFERENCE) or 0.0) >= FED_V
         return found or (() if fed else once(self._weak_supply()))
 
-    def why_sensed_wrong(self, paths: list[Ends]) -> tuple[Culprit, ...]:
+    def why_sensed_wrong(self, paths: Sequence[Ends]) -> tuple[Culprit, ...]:
         """What is wrong with a sensor circuit, given as its wires' ends: opens, bad joints, else shorts."""
         found = once(self.on_paths(paths))
         return found or once(short for start, _ in paths for short in self.shorts_at(start))
 
-    def on_paths(self, paths: list[Ends], graph: nx.Graph[str] | None = None) -> list[Culprit]:
+    def on_paths(self, paths: Sequence[Ends], graph: nx.Graph[str] | None = None) -> list[Culprit]:
         """What is open on these paths, else pins that are swapped, else joints that drop voltage."""
         graph = self._graphs.feeds if graph is None else graph
         opens = [found for ends in paths for found in self._opens(graph, ends)]
         return opens or self.swaps(graph, paths) or self.bad_joints(graph, paths)
 
-    def swaps(self, graph: nx.Graph[str], paths: list[Ends]) -> list[Culprit]:
+    def swaps(self, graph: nx.Graph[str], paths: Sequence[Ends]) -> list[Culprit]:
         """Pins on these paths whose cavity holds another wire."""
         elements = (element for ends in paths for element in self._paths.path(graph, ends))
         swapped = self._harness.swapped
         return [culprit(self._graphs, element, "swapped") for element in elements if element.id in swapped]
 
-    def bad_joints(self, graph: nx.Graph[str], paths: list[Ends]) -> list[Culprit]:
+    def bad_joints(self, graph: nx.Graph[str], paths: Sequence[Ends]) -> list[Culprit]:
         """What has added resistance and drops voltage on these paths, the largest drop first."""
         changed = self._harness.added_ohm.keys() | self._harness.offset_v.keys()
         drops = {

@@ -3,7 +3,7 @@
 import math
 from functools import lru_cache
 
-from sim.wiring.errors import CircuitError
+from sim.wiring.errors import CircuitError, require_positive
 
 # Largest resistance at 20 degC, mohm/m, of bare-copper road-vehicle cable by cross-section in mm2:
 # ISO 6722-1 / ISO 19642, from memory; each is 0.95..0.96 of what two published tables give for IEC 60228
@@ -31,9 +31,8 @@ CABLE_MOHM_PER_M = {
 COPPER_OHM_MM2_PER_M = 0.017241
 COPPER_PER_K = 0.00393
 
-# Limits of what is asked: cable classes of ISO 6722-1 end at -40 and 250 degC (from memory).
+# Cable classes of ISO 6722-1 end at -40 and 250 degC (from memory).
 TEMPERATURE_LIMITS_C = (-60.0, 250.0)
-AWG_LIMITS = (-3, 40)  # 4/0 is -3
 
 
 @lru_cache(maxsize=4096)
@@ -48,19 +47,9 @@ def wire_ohm(length_m: float, area_mm2: float, temperature_c: float = 20.0) -> f
     """
     if not (math.isfinite(length_m) and length_m >= 0):
         raise CircuitError(f"wire: length_m is {length_m!r}; it must be a finite number from 0")
-    if not (math.isfinite(area_mm2) and area_mm2 > 0):
-        raise CircuitError(f"wire: area_mm2 is {area_mm2!r}; it must be a finite number above 0")
+    require_positive("wire", area_mm2=area_mm2)
     low_c, high_c = TEMPERATURE_LIMITS_C
     if not low_c <= temperature_c <= high_c:
         raise CircuitError(f"wire: temperature_c is {temperature_c!r}; it must be {low_c:g} to {high_c:g}")
     per_m_ohm = CABLE_MOHM_PER_M.get(area_mm2, COPPER_OHM_MM2_PER_M * 1000 / area_mm2) / 1000
     return length_m * per_m_ohm * (1 + COPPER_PER_K * (temperature_c - 20.0))
-
-
-def awg_mm2(gauge: int) -> float:
-    """Cross-section in mm2 of a solid American wire gauge (ASTM B258); 0 is 1/0, -1 is 2/0, to -3."""
-    low, high = AWG_LIMITS
-    if not (isinstance(gauge, int) and low <= gauge <= high):
-        raise CircuitError(f"wire: gauge is {gauge!r}; it must be a whole number from {low} (4/0) to {high}")
-    diameter_mm = 0.127 * 92 ** ((36 - gauge) / 39)
-    return math.pi / 4 * float(diameter_mm) ** 2

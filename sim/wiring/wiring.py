@@ -3,13 +3,13 @@
 wiring = Wiring(car)
 reading = wiring.solve(SwitchState(running=frozenset({"ECM", "TCM"})))
 reading.supply_v("ECM")
-reading.connectivity(frozenset({"ECM.main", "TCM.main"})).segments()
+reading.connectivity(frozenset({"ECM.main", "TCM.main"})).segments
 reading.why_unsupplied("ABS")
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from functools import cached_property
 
 from sim.vehicle.car import Car
@@ -25,11 +25,11 @@ from sim.wiring.paths import Ends, HarnessGraphs
 from sim.wiring.power import PowerCircuit
 from sim.wiring.reading import CircuitInventory, ElectricalReading
 from sim.wiring.recent import Recent
-from sim.wiring.solution import Solution, drive
+from sim.wiring.solution import Driven, Solution
 from sim.wiring.solver import CACHE_STATES
 from sim.wiring.tracing import Culprit, SupplyTracer
 
-KEPT_READINGS = CACHE_STATES  # one for each solution that the circuit keeps
+KEPT_READINGS = CACHE_STATES  # one for each solution that the circuit keeps; and as many answers on LIN
 
 
 class Wiring:
@@ -39,7 +39,7 @@ class Wiring:
         self.car = car
         self.circuit = PowerCircuit(car)
         self._readings: Recent[Reading] = Recent(KEPT_READINGS)
-        self._links: dict[Levels, Links] = {}
+        self._links: Recent[Links] = Recent(KEPT_READINGS)
         self.inventory = CircuitInventory(car)
 
     def solve(self, state: SwitchState) -> Reading:
@@ -60,13 +60,11 @@ class Wiring:
         legs = [HIGH_LEG if port % 2 == 0 else LOW_LEG for port in range(len(pairs))]
         pairs += [(port.node, port.gnd) for port in lin]
         legs += [DRIVER] * len(lin)
-        return drive(solution.ports(pairs), list(enumerate(legs)))
+        return Driven(solution.ports(pairs), list(enumerate(legs)))
 
     def lin_links(self, reading: Reading, levels: Levels) -> Links:
         """Who hears whom on the LIN wires; the same levels at rest have the same answer."""
-        if levels not in self._links:
-            self._links[levels] = lin_links(reading, levels)
-        return self._links[levels]
+        return self._links.get(levels, lambda: lin_links(reading, levels))
 
     @cached_property
     def clusters(self) -> tuple[BusCluster, ...]:
@@ -86,7 +84,7 @@ class Reading(ElectricalReading):
         super().__init__(wiring.inventory, wiring.circuit, state, solution)
         self.wiring = wiring
         self._heard: dict[frozenset[str], Connectivity] = {}
-        self._reasons: dict[tuple[str, str], tuple[Culprit, ...]] = {}
+        self._reasons: dict[tuple[str, tuple[Hashable, ...]], tuple[Culprit, ...]] = {}
 
     def without(self, element_id: str) -> Reading:
         """The same state with one element taken out."""
@@ -123,25 +121,23 @@ class Reading(ElectricalReading):
 
     def why_unsupplied(self, module: str) -> tuple[Culprit, ...]:
         """What keeps a module's supply or ground away now, nearest to the battery first."""
-        return self._reason("unsupplied", module, lambda: self._supply.why_unsupplied(module))
+        return self._reason(self._supply.why_unsupplied, module)
 
     def why_dead(self, node: str) -> tuple[Culprit, ...]:
         """What keeps the battery's voltage away from a terminal."""
-        return self._reason("dead", node, lambda: self._supply.why_dead(node))
+        return self._reason(self._supply.why_dead, node)
 
-    def why_sensed_wrong(self, pin: str, paths: list[Ends]) -> tuple[Culprit, ...]:
-        """What is wrong with the sensor circuit at a module's pin, given as the ends of its wires."""
-        return self._reason("sensed", pin, lambda: self._supply.why_sensed_wrong(paths))
+    def why_sensed_wrong(self, paths: tuple[Ends, ...]) -> tuple[Culprit, ...]:
+        """What is wrong with a sensor circuit, given as the ends of its wires."""
+        return self._reason(self._supply.why_sensed_wrong, paths)
 
     def why_unheard(self, sender: str, receiver: str) -> tuple[Culprit, ...]:
         """What keeps one channel's levels from another's."""
-        return self._reason(
-            "unheard", f"{sender} {receiver}", lambda: self._bus.why_unheard(sender, receiver)
-        )
+        return self._reason(self._bus.why_unheard, sender, receiver)
 
     def why_errors(self, channel: str) -> tuple[Culprit, ...]:
         """What makes a channel's error counters rise."""
-        return self._reason("errors", channel, lambda: self._bus.why_errors(channel))
+        return self._reason(self._bus.why_errors, channel)
 
     @property
     def _supply(self) -> SupplyTracer:
@@ -151,10 +147,9 @@ class Reading(ElectricalReading):
     def _bus(self) -> BusTracer:
         return BusTracer(self.wiring.graphs, self.wiring.clusters, self)
 
-    def _reason(
-        self, what: str, where: str, search: Callable[[], tuple[Culprit, ...]]
-    ) -> tuple[Culprit, ...]:
+    def _reason(self, search: Callable[..., tuple[Culprit, ...]], *about: Hashable) -> tuple[Culprit, ...]:
         # twenty receivers that miss one module ask the same question
-        if (what, where) not in self._reasons:
-            self._reasons[what, where] = search()
-        return self._reasons[what, where]
+        question = (search.__name__, about)
+        if question not in self._reasons:
+            self._reasons[question] = search(*about)
+        return self._reasons[question]

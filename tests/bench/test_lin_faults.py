@@ -16,7 +16,7 @@ from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 from sim.wiring.lin_connectivity import DRIVER
-from sim.wiring.solution import drive
+from sim.wiring.solution import Driven
 
 RAIN, WIPER, SUNROOF = "U0231-87", "U1A01-87", "U1A02-87"
 ALL = {RAIN, WIPER, SUNROOF}
@@ -80,7 +80,7 @@ def test_levels_of_the_wire(car: Car) -> None:
     live.run(1.0)
     port = live.car.lin["BCM.roof"]
     assert pytest.approx(12.1, abs=0.05) == live.reading.between(port.node, port.gnd)
-    pulled = drive(live.reading.ports([(port.node, port.gnd)]), [(0, DRIVER)])
+    pulled = Driven(live.reading.ports([(port.node, port.gnd)]), [(0, DRIVER)])
     assert pytest.approx(0.9, abs=0.05) == pulled.port_voltage_v[0]
     assert pytest.approx(0.0122, abs=0.0005) == pulled.leg_current_a[0]
 

@@ -284,7 +284,7 @@ def talking(found: Reading) -> list[list[str]]:
     powered = (one for one in transceivers if one.module != "TESTER" and found.supply_v(one.module) >= 6)
     return [
         [*(one.split(".")[0] for one in members), *(f"({one.split('.')[0]})" for one in listeners)]
-        for members, listeners, *_ in found.connectivity(frozenset(one.id for one in powered)).segments()
+        for members, listeners, *_ in found.connectivity(frozenset(one.id for one in powered)).segments
     ]
 
 

@@ -23,8 +23,7 @@ def awake(car: Car) -> Reading:
 
 def heard(car: Car) -> list[tuple[str, ...]]:
     return [
-        members
-        for members, *_ in awake(car).connectivity(frozenset(car.transceivers) - {"TESTER"}).segments()
+        members for members, *_ in awake(car).connectivity(frozenset(car.transceivers) - {"TESTER"}).segments
     ]
 
 
@@ -118,7 +117,7 @@ def test_a_large_offset_leaves_the_common_mode_window_and_is_named() -> None:
 def test_terminators_added_and_taken_out() -> None:
     """Two terminators read 60 ohm, three 40 and one 120 (ISO 11898-2: 120 ohm each)."""
     off = [edited("unplug BAT.NEG", *edits) for edits in ((), ("terminate DLC.6 to DLC.14",), ("open R1",))]
-    ohm = [Wiring(car).solve(SwitchState()).resistance_ohm("DLC.6", "DLC.14") for car in off]
+    ohm = [Wiring(car).solve(SwitchState()).ports([("DLC.6", "DLC.14")]).impedance_ohm[0, 0] for car in off]
     assert [60, 40, 120] == pytest.approx(ohm, abs=0.6)
 
 

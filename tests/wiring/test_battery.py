@@ -2,7 +2,7 @@
 
 import pytest
 
-from sim.wiring.battery import cold_internal_ohm, rest_v, warm_internal_ohm
+from sim.wiring.battery import rest_v
 from sim.wiring.errors import CircuitError
 
 # Rested open-circuit voltage of a 12 V lead-acid battery (common practice).
@@ -20,25 +20,8 @@ def test_between_two_rows_of_the_table() -> None:
     assert 12.55 == pytest.approx(rest_v(87.5), abs=1e-9)
 
 
-def test_internal_resistance_from_the_rating() -> None:
-    """BCI: 7.2 V after 30 s at the rated current; 600 A give 9 mohm cold."""
-    assert 0.009 == pytest.approx(cold_internal_ohm(600))
-    assert 7.2 == pytest.approx(12.6 - 600 * cold_internal_ohm(600))
-
-
-def test_a_warm_good_battery_has_3_to_6_milliohm() -> None:
-    """Common practice for 60 Ah, 500 to 700 A."""
-    assert 0.003 <= warm_internal_ohm(700) < warm_internal_ohm(500) <= 0.006
-
-
 @pytest.mark.parametrize("charge_percent", [-0.1, 100.1, float("nan")])
 def test_a_charge_out_of_range_is_refused(charge_percent: float) -> None:
     """A charge outside 0 to 100 %, or none at all, gets one clear error."""
     with pytest.raises(CircuitError, match=r"^battery: charge_percent is .*; it must be 0 to 100$"):
         rest_v(charge_percent)
-
-
-def test_a_rating_of_nothing_is_refused() -> None:
-    """A battery that cranks with no current gets one clear error."""
-    with pytest.raises(CircuitError, match=r"^battery: cranking_a is 0; it must be a finite number above 0$"):
-        warm_internal_ohm(0)

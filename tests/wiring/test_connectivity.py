@@ -83,7 +83,7 @@ def groups(car: Car, tester: bool = False) -> list[list[str]]:
     """Modules of every group that communicates; a listener in brackets."""
     return [
         [*(one.split(".")[0] for one in members), *(f"({one.split('.')[0]})" for one in listeners)]
-        for members, listeners, *_ in heard(car, tester).segments()
+        for members, listeners, *_ in heard(car, tester).segments
     ]
 
 
@@ -190,13 +190,13 @@ def test_resistance_at_the_diagnostic_connector(
 ) -> None:
     """With the battery off, an ohmmeter across the bus pins reads what the trade says for each fault."""
     off = Wiring(three("unplug BAT.NEG", *edits, line=line)).solve(SwitchState())
-    assert low_ohm <= off.resistance_ohm("DLC.6", "DLC.14") <= high_ohm
+    assert low_ohm <= off.ports([("DLC.6", "DLC.14")]).impedance_ohm[0, 0] <= high_ohm
 
 
 def test_sixty_ohm_at_the_six_modules() -> None:
     """Two terminators of 120 ohm in parallel read 60 ohm at the diagnostic connector."""
     off = Wiring(six("unplug BAT.NEG")).solve(SwitchState())
-    assert 60 == pytest.approx(off.resistance_ohm("DLC.6", "DLC.14"), abs=0.5)
+    assert 60 == pytest.approx(off.ports([("DLC.6", "DLC.14")]).impedance_ohm[0, 0], abs=0.5)
 
 
 # -- terminators -----------------------------------------------------------------------------------------
@@ -260,7 +260,7 @@ def test_lines_that_do_not_rest_below_half_a_volt_end_no_bit(ohm: float, works: 
     assert works == (rest_v < 0.5)
     connectivity = found.connectivity(powered(found))
     assert works == (
-        ALL_THREE == [[one.split(".")[0] for one in group[0]] for group in connectivity.segments()]
+        ALL_THREE == [[one.split(".")[0] for one in group[0]] for group in connectivity.segments]
     )
     if works:
         assert 0.5 - rest_v == pytest.approx(connectivity.margins_v["N1.main", "N2.main"], abs=0.002)
@@ -308,14 +308,14 @@ def test_a_swapped_pair_silences_the_bus() -> None:
     assert 0 == pytest.approx(both.between("DLC.6", "DLC.14"), abs=0.15)
     connectivity = found.connectivity(powered(found))
     assert not [link for link in connectivity.links if "ABS.main" in link]
-    assert () == connectivity.segments()
+    assert () == connectivity.segments
 
 
 def test_a_swapped_node_without_supply_does_no_harm() -> None:
     """A module with swapped wires disturbs none while it has no supply."""
     found = reading(six(*SWAPPED))
     connectivity = found.connectivity(powered(found) - {"ABS.main"})
-    assert ("BCM.main", "ECM.main", "IPC.main", "SRS.main", "TCM.main") == connectivity.segments()[0].members
+    assert ("BCM.main", "ECM.main", "IPC.main", "SRS.main", "TCM.main") == connectivity.segments[0].members
 
 
 def test_a_module_that_misreads_its_own_bits_stops_sending() -> None:
@@ -417,7 +417,7 @@ def answer(*links: str, spoils: tuple[tuple[str, str], ...] = (), **rates: int) 
 )
 def test_groups_follow_from_links(connectivity: Connectivity, expected: list[tuple[str, str]]) -> None:
     """From who hears whom follow these groups, with these listeners."""
-    found = [("".join(members), "".join(listeners)) for members, listeners, *_ in connectivity.segments()]
+    found = [("".join(members), "".join(listeners)) for members, listeners, *_ in connectivity.segments]
     assert expected == found
 
 
@@ -487,7 +487,7 @@ def test_a_short_stays_after_connectivity_was_asked() -> None:
     for count in (5, 6):
         running = frozenset(sorted(wiring.car.built.modules)[:count])
         found = wiring.solve(SwitchState(running=running))
-        assert () == found.connectivity(powered(found)).segments()
+        assert () == found.connectivity(powered(found)).segments
         assert 12 < (found.between("DLC.6", "BODY") or 0)
 
 

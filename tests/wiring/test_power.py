@@ -364,7 +364,7 @@ def test_whatever_is_edited_every_answer_is_a_number(
     numbers += connectivity.margins_v.values()
     assert all(math.isfinite(number) for number in numbers)
     assert all(one in powered for link in connectivity.links for one in link)
-    names = [name for members, listeners, *_ in connectivity.segments() for name in (*members, *listeners)]
+    names = [name for members, listeners, *_ in connectivity.segments for name in (*members, *listeners)]
     assert len(set(names)) <= len(powered)
     found.why_unsupplied("ABS")
     found.why_unheard("ABS.main", "SRS.main")

@@ -13,7 +13,7 @@ from scipy.sparse.linalg import splu
 from sim.wiring import layout, linear, operating_point
 from sim.wiring.errors import CircuitError, NotConverged
 from sim.wiring.oneway import LEAK_S, Leg, Regulator
-from sim.wiring.solution import Solution, drive
+from sim.wiring.solution import Driven, Solution
 from sim.wiring.solver import CACHE_STATES, MIN_OHM, Circuit
 
 SOURCE_OHM = 1e-3
@@ -37,7 +37,6 @@ def test_mesh_network() -> None:
     assert 8 == pytest.approx(solution.voltage("2"), rel=1e-9)
     currents_a = [solution.current(id) for id in ("B1, R1", "R2", "B2, R3")]
     assert [5, 4, -1] == pytest.approx(currents_a, rel=1e-9)
-    assert [-40, 32, 8] == pytest.approx([solution.power(id) for id in ("B1, R1", "R2", "B2, R3")], rel=1e-9)
 
 
 def test_unbalanced_bridge() -> None:
@@ -126,7 +125,7 @@ def test_a_floating_node_reads_none() -> None:
     assert [12.6, None, None] == [solution.voltage(node) for node in ("B+", "fed", "end")]
     assert 0 == solution.voltage_between("fed", "end")
     assert solution.voltage_between("B+", "end") is None
-    assert 0 == solution.current("fuse") == solution.power("fuse")
+    assert 0 == solution.current("fuse")
 
 
 def test_an_island_with_its_own_battery_floats() -> None:
@@ -141,7 +140,7 @@ def test_an_island_with_its_own_battery_floats() -> None:
     assert solution.voltage("plus") is None
     assert solution.floating("minus")
     assert not solution.floating("a")
-    assert not solution.same_island("plus", "a")
+    assert solution.voltage_between("plus", "a") is None
     circuit.resistor("jumper", "minus", "a", 0.01)
     assert 12.55 == pytest.approx(circuit.solve().voltage("plus"), rel=1e-12)
 
@@ -236,8 +235,8 @@ def test_a_solution_does_not_depend_on_what_was_solved_before() -> None:
     assert [straight.solve().voltage(n) for n in nodes] == [detour.solve().voltage(n) for n in nodes]
 
 
-def test_elements_can_be_added_and_taken_away_after_solving() -> None:
-    """A circuit can be rebuilt after it was solved."""
+def test_elements_can_be_added_after_solving() -> None:
+    """A circuit can be extended after it was solved."""
     circuit = Circuit()
     circuit.source("battery", "a", "ground", 12.6, 1e6)
     assert 12.6 == circuit.solve().voltage("a")
@@ -245,8 +244,6 @@ def test_elements_can_be_added_and_taken_away_after_solving() -> None:
     assert 11.455 == pytest.approx(circuit.solve().voltage("a"), abs=5e-4)
     circuit.set_ohm("meter", 72)
     assert 0.0009 == pytest.approx(circuit.solve().voltage("a"), abs=5e-5)
-    circuit.remove("meter")
-    assert 12.6 == circuit.solve().voltage("a")
 
 
 # Bad input
@@ -264,12 +261,15 @@ def test_elements_can_be_added_and_taken_away_after_solving() -> None:
         (lambda c: c.open("lamb"), "there is no element 'lamb'; did you mean 'lamp'?"),
         (lambda c: c.set_volt("lamp", 1), "'lamp' is a resistor; this needs a source"),
         (lambda c: c.set_ohm("bias", 1), "'bias' is a current source; this needs a resistor or source"),
-        (lambda c: c.set_amp("bias", math.nan), "bias: amp is nan; it must be a finite number"),
+        (
+            lambda c: c.current_source("leak", "a", "b", math.nan),
+            "leak: amp is nan; it must be a finite number",
+        ),
         (lambda c: c.solve().voltage("fred"), "there is no node 'fred'; did you mean 'fed'?"),
         (lambda c: c.solve().current("lam"), "there is no element 'lam'; did you mean 'lamp'?"),
-        (lambda c: c.solve().power("zzz"), "there is no element 'zzz'; known: bias, lamp"),
+        (lambda c: c.solve().current("zzz"), "there is no element 'zzz'; known: bias, lamp"),
         (
-            lambda c: drive(c.solve().ports([("fed", "ground")]), [(1, Leg())]),
+            lambda c: Driven(c.solve().ports([("fed", "ground")]), [(1, Leg())]),
             "there is no port 1: the ports are 0 to 0",
         ),
         (lambda c: Leg(limit_a=0), "leg: limit_a is 0; it must be a finite number above 0"),
@@ -336,7 +336,7 @@ BOTH_LEGS = [(0, Leg(supply_v=5.0)), (1, Leg())]
 
 def test_typical_dominant_levels() -> None:
     """ISO 11898-2, typical: 3.5 V and 1.5 V into 60 ohm (also TI TCAN1044-Q1 data sheet)."""
-    driven = drive(bus(60).solve().ports(PINS), BOTH_LEGS)
+    driven = Driven(bus(60).solve().ports(PINS), BOTH_LEGS)
     assert (3.5, 1.5) == pytest.approx(driven.port_voltage_v, abs=1e-4)
     assert (-2 / 60, 2 / 60) == pytest.approx(driven.leg_current_a, abs=1e-6)
 
@@ -347,7 +347,7 @@ def test_typical_dominant_levels() -> None:
 )
 def test_dominant_difference_stays_in_the_data_sheets_range(ohm: float, low_v: float, high_v: float) -> None:
     """TI TCAN1043A-Q1 and TCAN1044-Q1 data sheets, differential output voltage, dominant."""
-    driven = drive(bus(ohm).solve().ports(PINS), BOTH_LEGS)
+    driven = Driven(bus(ohm).solve().ports(PINS), BOTH_LEGS)
     assert low_v <= (driven.voltage_between("CANH", "CANL") or 0) <= high_v
 
 
@@ -355,7 +355,7 @@ def test_a_shorted_line_draws_no_more_than_the_limit() -> None:
     """About 100 mA per leg (ABB AC800F manual, short-circuit current of a transceiver)."""
     circuit = bus(60)
     circuit.source("battery", "CANL", "ground", 12.6, 0.01)
-    driven = drive(circuit.solve().ports(PINS), BOTH_LEGS)
+    driven = Driven(circuit.solve().ports(PINS), BOTH_LEGS)
     assert 0.09 < driven.leg_current_a[1] < 0.1
     assert 0 == pytest.approx(driven.leg_current_a[0], abs=1e-10)
 
@@ -364,15 +364,15 @@ def test_a_leg_conducts_one_way() -> None:
     """CANL at battery voltage pulls CANH along: a high-side leg takes no current in."""
     circuit = bus(60)
     circuit.source("battery", "CANL", "ground", 12.6, 0.01)
-    driven = drive(circuit.solve().ports(PINS), [(0, Leg(supply_v=5.0))])
+    driven = Driven(circuit.solve().ports(PINS), [(0, Leg(supply_v=5.0))])
     assert 12.6 == pytest.approx(driven.voltage("CANH"), abs=1e-6)
 
 
 def test_two_drivers_and_a_swapped_one() -> None:
     """A module whose pair is crossed undoes the other's dominant bit."""
     ports = bus(60).solve().ports(PINS)
-    alone, together = drive(ports, BOTH_LEGS), drive(ports, BOTH_LEGS + BOTH_LEGS)
-    swapped = drive(ports, [*BOTH_LEGS, (1, Leg(supply_v=5.0)), (0, Leg())])
+    alone, together = Driven(ports, BOTH_LEGS), Driven(ports, BOTH_LEGS + BOTH_LEGS)
+    swapped = Driven(ports, [*BOTH_LEGS, (1, Leg(supply_v=5.0)), (0, Leg())])
     assert 2.0 == pytest.approx(alone.voltage_between("CANH", "CANL"), abs=1e-4)
     assert 2.5 < (together.voltage_between("CANH", "CANL") or 0) < 3.5
     assert 0 == pytest.approx(swapped.voltage_between("CANH", "CANL"), abs=1e-9)
@@ -383,16 +383,16 @@ def test_a_leg_holds_a_line_that_nothing_else_holds() -> None:
     ports = bus(60).solve().ports(PINS)
     assert (None, None) == ports.voltage_v
     assert np.isinf(ports.impedance_ohm).all()
-    assert (5.0, 5.0) == pytest.approx(drive(ports, BOTH_LEGS[:1]).port_voltage_v, abs=1e-3)
-    assert (0.0, 0.0) == pytest.approx(drive(ports, BOTH_LEGS[1:]).port_voltage_v, abs=1e-3)
-    assert (None, None) == drive(ports, []).port_voltage_v
+    assert (5.0, 5.0) == pytest.approx(Driven(ports, BOTH_LEGS[:1]).port_voltage_v, abs=1e-3)
+    assert (0.0, 0.0) == pytest.approx(Driven(ports, BOTH_LEGS[1:]).port_voltage_v, abs=1e-3)
+    assert (None, None) == Driven(ports, []).port_voltage_v
 
 
 def test_driving_by_ports_is_the_same_as_building_the_legs_in() -> None:
     """Legs at ports give the voltages of a circuit that has them built in."""
     circuit = bus(45)
     circuit.source("bias", "CANH", "ground", 2.5, 30e3)
-    driven = drive(circuit.solve().ports(PINS), BOTH_LEGS)
+    driven = Driven(circuit.solve().ports(PINS), BOTH_LEGS)
     circuit.leg("high", "CANH", "ground", Leg(supply_v=5.0))
     circuit.leg("low", "CANL", "ground", Leg())
     built = circuit.solve()
@@ -400,7 +400,7 @@ def test_driving_by_ports_is_the_same_as_building_the_legs_in() -> None:
     assert driven.leg_current_a == pytest.approx([built.current("high"), built.current("low")], abs=1e-12)
     assert driven.current("terminators") == pytest.approx(built.current("terminators"), abs=1e-12)
     circuit.open("high")
-    assert 0 == circuit.solve().current("high") == circuit.solve().power("high")
+    assert 0 == circuit.solve().current("high")
 
 
 @pytest.mark.parametrize("current_a", [1e-6, 1e-3, 33.3e-3, 0.08, 0.099])
@@ -428,7 +428,7 @@ def test_no_operating_point_names_the_element(monkeypatch: pytest.MonkeyPatch) -
     with pytest.raises(
         NotConverged, match=r"^no operating point for 'driver on port [01], CAN[HL] to ground' "
     ):
-        drive(ports, BOTH_LEGS)
+        Driven(ports, BOTH_LEGS)
 
 
 # Sensor supplies
@@ -467,14 +467,14 @@ def test_impedance_of_a_limited_supply() -> None:
     assert 30 == pytest.approx(circuit.solve().ports(pair).impedance_ohm[0, 0], rel=1e-9)
 
 
-def test_power_of_a_supply_and_its_load_cancel() -> None:
-    """A load takes up the power that its supply delivers."""
+def test_a_load_takes_the_current_of_its_supply() -> None:
+    """A load draws what its supply delivers, at the supply's voltage less the drop in it."""
     circuit = Circuit()
     circuit.regulator("5 V", "supply", "ground", Regulator())
     circuit.resistor("load", "supply", "ground", 100)
     solution = circuit.solve()
-    assert solution.power("load") == pytest.approx(-solution.power("5 V"), rel=1e-9)
-    assert (5 * 100 / 100.05) ** 2 / 100 == pytest.approx(solution.power("load"), rel=1e-9)
+    assert solution.current("load") == pytest.approx(solution.current("5 V"), rel=1e-9)
+    assert 5 / 100.05 == pytest.approx(solution.current("load"), rel=1e-9)
 
 
 def test_a_regulator_gives_what_its_load_takes() -> None:
@@ -507,7 +507,7 @@ def test_no_factorisation_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     circuit.leg("pull", "kept", "ground", Leg(supply_v=5.0))
     solution = circuit.solve()
     ports = solution.ports([("kept", "ground")])
-    driven = drive(ports, [(0, Leg())])
+    driven = Driven(ports, [(0, Leg())])
     assert ports.impedance_ohm[0, 0] > 0
     assert driven.voltage("kept") is not None
     assert len(made) >= 2

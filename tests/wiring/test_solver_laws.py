@@ -3,6 +3,7 @@
 import math
 import random
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -13,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sim.wiring.oneway import Leg, Regulator
-from sim.wiring.solution import Solution, drive
+from sim.wiring.solution import Driven, Solution
 from sim.wiring.solver import Circuit
 
 NODES = [f"n{k}" for k in range(9)]
@@ -79,17 +80,24 @@ def rounding_a(elements: list[Element]) -> float:
     return 1e-15 * siemens * volt_scale + 1e-12
 
 
+def left_over_a(currents: Iterable[tuple[str, str, float]]) -> float:
+    """Largest sum of currents that any node is left with, from (first node, second node, current)."""
+    left_a: dict[str, float] = defaultdict(float)
+    for a, b, current_a in currents:
+        left_a[a] += current_a
+        left_a[b] -= current_a
+    return max(abs(value) for value in left_a.values())
+
+
+def currents_of(solution: Solution, elements: list[Element]) -> list[tuple[str, str, float]]:
+    return [(e.a, e.b, from_a_to_b(solution, str(k), e)) for k, e in enumerate(elements)]
+
+
 @given(networks)
 def test_currents_at_every_node_sum_to_zero(elements: list[Element]) -> None:
-    """Kirchhoff's first law, from the public currents alone and from the solver's own helper."""
+    """Kirchhoff's first law."""
     solution = build(elements).solve()
-    left_a: dict[str, float] = defaultdict(float)
-    for k, e in enumerate(elements):
-        left_a[e.a] += from_a_to_b(solution, str(k), e)
-        left_a[e.b] -= from_a_to_b(solution, str(k), e)
-    worst_a = max(abs(value) for value in left_a.values())
-    assert worst_a <= 10 * rounding_a(elements)
-    assert worst_a == pytest.approx(solution.kirchhoff_error_a(), abs=rounding_a(elements))
+    assert left_over_a(currents_of(solution, elements)) <= 10 * rounding_a(elements)
 
 
 @given(networks)
@@ -106,9 +114,8 @@ def test_every_element_keeps_its_own_law_and_power_cancels(elements: list[Elemen
             assert (across_v - e.value) / e.ohm == pytest.approx(
                 current_a, rel=1e-9, abs=rounding_a(elements)
             )
-        assert across_v * current_a == pytest.approx(solution.power(str(k)), rel=1e-9, abs=1e-12)
-        total_w += solution.power(str(k))
-        largest_w = max(largest_w, abs(solution.power(str(k))))
+        total_w += across_v * current_a
+        largest_w = max(largest_w, abs(across_v * current_a))
     assert abs(total_w) <= 1e-9 * largest_w + 40 * rounding_a(elements)
 
 
@@ -122,7 +129,6 @@ def test_a_node_floats_if_nothing_closed_leads_to_the_reference(elements: list[E
         assert (name in grounded) == (solution.voltage(name) is not None)
         together = networkx.has_path(graph, name, NODES[-1])
         between_v = solution.voltage_between(name, NODES[-1])
-        assert together == solution.same_island(name, NODES[-1])
         assert together == (between_v is not None)
         assert between_v is None or math.isfinite(between_v)
 
@@ -233,8 +239,9 @@ def test_one_way_elements_settle_everywhere(
 ) -> None:
     """Whatever is put where: an operating point is found, currents balance, nothing flows backwards."""
     ports = build(elements).solve().ports([(a, b) for a, b, _ in drivers])
-    driven = drive(ports, [(k, element) for k, (_, _, element) in enumerate(drivers)])
-    assert driven.kirchhoff_error_a() <= 100 * rounding_a(elements)
+    driven = Driven(ports, [(k, element) for k, (_, _, element) in enumerate(drivers)])
+    through = [(a, b, amp) for (a, b, _), amp in zip(drivers, driven.leg_current_a, strict=True)]
+    assert left_over_a([*currents_of(driven, elements), *through]) <= 100 * rounding_a(elements)
     for (_, _, element), current_a, port_v in zip(
         drivers, driven.leg_current_a, driven.port_voltage_v, strict=True
     ):

@@ -188,7 +188,7 @@ def test_why_one_transceiver_does_not_hear_another(
     assert expected == rows(found.why_unheard(sender, receiver))
     awake = (one for one in found.car.transceivers.values() if one.module in EVERYONE)
     powered = frozenset(one.id for one in awake if found.supply_v(one.module) >= 6)
-    together = [members for members, *_ in found.connectivity(powered).segments()]
+    together = [members for members, *_ in found.connectivity(powered).segments]
     talking = any(sender in members and receiver in members for members in together)
     assert talking == (not expected and sender.split(".")[1] == receiver.split(".")[1])
 
@@ -211,7 +211,7 @@ for edits in ([], ["unplug X1"], ["open ABS.front.H"], ["short BCM.rear.L to BOD
     car = apply_all(car_from_text(text, "tracing.yaml"), edits)
     found = Wiring(car).solve(SwitchState(running=frozenset(car.built.modules), pulled_in=frozenset({"K1"})))
     connectivity = found.connectivity(frozenset(car.transceivers))
-    print(connectivity.segments(), sorted(connectivity.margins_v.items()), connectivity.notes)
+    print(connectivity.segments, sorted(connectivity.margins_v.items()), connectivity.notes)
     print([found.supply_v(module) for module in car.built.modules], found.fuse_currents())
     print([found.why_unheard("GW.front", other) for other in car.transceivers])
     print([found.why_unsupplied(module) for module in car.built.modules])
