@@ -4,26 +4,31 @@ An instrument sees the network as a voltage with a series resistance. On a bus t
 holds the lines dominant. `seen` gives the pair for every such state with its share of time; a slow instrument
 shows the average.
 
-Not modelled: edges (the share of time they take is below 1 %), frames that are destroyed.
+Not modelled: edges (the share of time they take is below 1 %).
 """
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
-from sim.bench.observing import Observed
-from sim.instruments.attempts import tried_shares
+from sim.bench.observing import FrameSeen, Observed
+from sim.instruments.attempts import Change, tried_shares
 from sim.instruments.probed import Probed
 from sim.network.frames import NS_PER_S, dominant_ns
+from sim.network.lin import OnWire
 from sim.vehicle.car import Car
 from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.terminal_graph import conductor_up_to
 from sim.wiring.wiring import Reading
+
+Ran = FrameSeen | OnWire
 
 DOMINANT = 0
 ACKNOWLEDGE_FROM_END = 9  # slot, delimiter, seven bits of end of frame (ISO 11898-1)
@@ -38,18 +43,25 @@ class Traffic:
 
     @classmethod
     def of(cls, observed: Observed) -> Traffic:
-        """The traffic during an observation: senders' own dominant bits, receivers' acknowledgements."""
+        """The traffic during an observation: senders' own dominant bits, receivers' acknowledgements.
+
+        Of a bus that ran bit by bit it is who held the line dominant from one change to the next.
+        """
         length_s = observed.end_s - observed.start_s
         if length_s <= 0:
             return cls()
         dominant_s: dict[tuple[str, ...], float] = defaultdict(float)
-        for one in observed.frames:
+        for one in frame_by_frame(observed):
             bit_s = 1 / one.bitrate_bps
+            if isinstance(one, OnWire):
+                dominant_s[(one.sender,)] += one.bits.count(DOMINANT) * bit_s
+                continue
             slot = 1 if one.acknowledged_by else 0
             dominant_s[(one.sender,)] += dominant_ns(one.frame, one.bitrate_bps) / NS_PER_S - bit_s
             dominant_s[one.acknowledged_by or (one.sender,)] += slot * bit_s
-        for run in observed.on_wires:
-            dominant_s[(run.sender,)] += run.bits.count(DOMINANT) / run.bitrate_bps
+        for changes in bit_by_bit(observed).values():
+            for (since_s, who), (until_s, _) in pairwise([*changes, (observed.end_s, ())]):
+                dominant_s[who] += until_s - since_s if who else 0.0
         shares = ((who, share_s / length_s) for who, share_s in sorted(dominant_s.items()) if share_s)
         return cls(tuple(shares), observed.frame_fidelity)
 
@@ -57,6 +69,30 @@ class Traffic:
         """Only what is sent on some channels."""
         known = set(channels)
         return Traffic(tuple((who, share) for who, share in self.shares if known.intersection(who)))
+
+
+def bit_by_bit(observed: Observed) -> dict[tuple[str, ...], list[Change]]:
+    """Per bus that ran bit by bit, by its members: who held it dominant from which time on."""
+    found: dict[tuple[str, ...], list[Change]] = {}
+    for one in observed.levels:
+        if one.dominant or one.members in found:
+            found.setdefault(one.members, []).append((one.time_s, one.dominant))
+    return found
+
+
+def frame_by_frame(observed: Observed) -> tuple[Ran, ...]:
+    """The frames, headers and responses that are not among the levels of a bus that ran bit by bit."""
+    times_s: dict[str, list[float]] = defaultdict(list)
+    for level in observed.levels:
+        for name in level.dominant:
+            times_s[name].append(level.time_s)
+    ran: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
+    return tuple(one for one in ran if not _any_within(times_s[one.sender], one))
+
+
+def _any_within(times_s: list[float], one: Ran) -> bool:
+    at = bisect_left(times_s, one.start_s)
+    return at < len(times_s) and times_s[at] < one.end_s
 
 
 @dataclass(frozen=True, slots=True)

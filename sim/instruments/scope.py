@@ -16,7 +16,6 @@ because something switches.
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby, pairwise
@@ -26,14 +25,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.bench.observations import Observation
-from sim.bench.observing import TRIGGER_S, FrameSeen, LevelSeen, Observed
+from sim.bench.observing import TRIGGER_S, Observed
 from sim.instruments import cautions
 from sim.instruments.attempts import Change, attempts
 from sim.instruments.levels import (
     ACKNOWLEDGE_FROM_END,
     DOMINANT,
+    Ran,
+    bit_by_bit,
     channels_at,
     conductor,
+    frame_by_frame,
     now,
     thevenin,
 )
@@ -56,8 +58,6 @@ EDGE_TAUS = (*(k / 5 for k in range(16)), 3.5, 4.0, 5.0, 7.0)
 LEAST_TAU_S = 20e-9  # drivers take about this long to switch; from memory
 QUIET_BITS = 9  # a line that was recessive for longer than within a frame: the next edge begins one
 Edge = tuple[float, float, float]  # time, change of the level that is headed for, time constant
-Ran = FrameSeen | OnWire
-
 POINTS = 4000.0  # an edge shorter than a sweep by this factor is drawn as a step
 
 
@@ -123,7 +123,7 @@ def swept(bench: Probed, observed: Observed) -> Picture:
     found, what = now(bench), observed.what
     ran: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
     disturbed = _disturbed(found, observed)
-    whole = _by_frames(ran, observed.levels)
+    whole = frame_by_frame(observed)
     start_s, zero_s = _window(found, observed, whole)
     lone = _tries(bench, found, what, start_s)
     tries = (*lone, *disturbed)
@@ -152,11 +152,8 @@ def swept(bench: Probed, observed: Observed) -> Picture:
 def _disturbed(found: Reading, observed: Observed) -> tuple[Tries, ...]:
     """Return what was on buses that ran bit by bit, each with the first edge after a quiet line."""
     near = set(channels_at(found, *observed.what.points))
-    by_bus: dict[tuple[str, ...], list[Change]] = {}
-    for one in observed.levels:
-        if near.intersection(one.members) and (one.dominant or one.members in by_bus):
-            by_bus.setdefault(one.members, []).append((one.time_s, one.dominant))
-    return tuple(_since_quiet(changes, found, observed) for changes in by_bus.values())
+    buses = bit_by_bit(observed).items()
+    return tuple(_since_quiet(changes, found, observed) for names, changes in buses if near & set(names))
 
 
 def _since_quiet(changes: list[Change], found: Reading, observed: Observed) -> Tries:
@@ -170,20 +167,6 @@ def _since_quiet(changes: list[Change], found: Reading, observed: Observed) -> T
     ]
     first_s = begins[0] if begins else next((time_s for time_s, who in edges if who), None)
     return Tries(tuple(changes), first_s)
-
-
-def _by_frames(ran: tuple[Ran, ...], levels: tuple[LevelSeen, ...]) -> tuple[Ran, ...]:
-    """What is drawn frame by frame: all that was not seen bit by bit."""
-    times_s: dict[str, list[float]] = {}
-    for one in levels:
-        for name in one.dominant:
-            times_s.setdefault(name, []).append(one.time_s)
-    return tuple(one for one in ran if not _falls_within(times_s.get(one.sender, []), one))
-
-
-def _falls_within(times_s: list[float], one: Ran) -> bool:
-    at = bisect_left(times_s, one.start_s)
-    return at < len(times_s) and times_s[at] < one.end_s
 
 
 def _window(found: Reading, observed: Observed, ran: tuple[Ran, ...]) -> tuple[float, float]:

@@ -114,7 +114,7 @@ class Regrouping:
         in_pause = [bus for bus in old_buses if bus not in [carried.bus for carried in in_flight]]
         sending = self._half_sent(changed)
 
-        self._close(old_buses)
+        self._close(old_buses, now_ns)
         for message in moved:
             message.leave(now_ns)
         for channel in changed:
@@ -141,8 +141,9 @@ class Regrouping:
         ports = [self._buses.station(channel).port for channel in channels]
         return [port.message for port in ports if port and port.message is not None]
 
-    def _close(self, old_buses: list[LiveBus]) -> None:
+    def _close(self, old_buses: list[LiveBus], now_ns: int) -> None:
         for bus in old_buses:
+            self._buses.level(bus.segment, now_ns, ())  # the new buses tell what is held from now on
             self.frames_before += bus.frames
             self._buses.calendar.cross_out(bus)
             self._buses.calendar.cross_out(bus.mode)
