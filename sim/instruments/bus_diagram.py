@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from sim.instruments.colours import HIGH, LOW, ONE_WIRE
+from sim.instruments.labels import HIGH, LOW, ONE_WIRE
 from sim.instruments.service import ServiceInformation
-from sim.instruments.svg_sheet import BOX, FAINT, MARGIN, Sheet
+from sim.instruments.sheet import BOX, FAINT, MARGIN, Sheet
 
 STOP_X = 132  # px from stop to stop
 LEFT, LINE_Y, LOW_Y = MARGIN + 70, MARGIN + 150, MARGIN + 178

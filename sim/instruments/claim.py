@@ -14,9 +14,7 @@ from sim.vehicle.elements import (
     Driver,
     Element,
     FuseLink,
-    GeneratorOutput,
     HandSwitch,
-    LoadPart,
     Pin,
     RelayContact,
     Resistor,
@@ -66,8 +64,14 @@ class Claim:
         return found
 
     @cached_property
+    def inline_terminals(self) -> frozenset[str]:
+        """Both ends of every contact of an in-line connector."""
+        found = (one for one in self.car.elements.values() if self.is_inline(one))
+        return frozenset(end for one in found for end in (one.a, one.b))
+
+    @cached_property
     def wires(self) -> nx.Graph[str]:
-        """Wires alone, in-line connectors closed: what has one colour."""
+        """Wires alone, in-line connectors closed: what has one color."""
         return terminal_graph(
             element
             for element in self.car.elements.values()
@@ -83,17 +87,3 @@ class Claim:
             if isinstance(element, Wire | Contact | FuseLink | RelayContact | HandSwitch | Driver)
             or (isinstance(element, Resistor) and element.kind in ("joint", "trace"))
         )
-
-    @cached_property
-    def everything(self) -> nx.Graph[str]:
-        """All that a diagram draws; wires, contacts and fuses weigh less than what else is on a path."""
-        graph = nx.Graph(self.feeds)
-        for element in self.car.elements.values():
-            if isinstance(element, LoadPart | GeneratorOutput):
-                graph.add_edge(element.a, element.b, element=element)
-        for element in self.car.elements.values():
-            if isinstance(element, Resistor) and element.kind == "terminator":
-                graph.add_edge(element.a, element.b, element=element)
-        for _, _, edge in graph.edges(data=True):
-            edge["weight"] = 1 if isinstance(edge["element"], Wire | Contact | FuseLink) else 50
-        return graph

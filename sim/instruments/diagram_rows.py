@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from sim.instruments.paths import PathPart
 from sim.instruments.service import ServiceInformation
-from sim.instruments.svg_sheet import FAINT, MARGIN, PAINT, Sheet
+from sim.instruments.sheet import FAINT, MARGIN, PAINT, Sheet
 
 COLUMN, ROW = 148, 60  # px
 HALF_WIDTH = {"fuse": 22, "load": 22, "relay": 22, "switch": 22, "driver": 22, "pin": 7, "clamp": 7}

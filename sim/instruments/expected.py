@@ -48,7 +48,7 @@ class ExpectedReading:
     source: str
 
 
-def expected(claim: Claim, at: str) -> tuple[ExpectedReading, ...]:
+def expected_readings(claim: Claim, at: str) -> tuple[ExpectedReading, ...]:
     """What a meter should show at a pin, fuse, relay, load or at the battery (`BAT`)."""
     if at == "BAT":
         return (

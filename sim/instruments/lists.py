@@ -1,4 +1,4 @@
-"""The lists of a car's service information: fuses, relays, ground points and locations."""
+"""The lists of a car's service information: fuses, relays, ground points, places, pin tables."""
 
 from __future__ import annotations
 
@@ -6,58 +6,76 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sim.instruments.claim import Claim
-from sim.vehicle.elements import GeneratorOutput, LoadPart
+from sim.instruments.labels import pin_words, wire_colour
+from sim.instruments.paths import far_ends
+from sim.vehicle.elements import GeneratorOutput, LoadPart, Pin, Wire
+from sim.vehicle.problems import EditProblem, unknown
 from sim.vehicle.roles import ROLE_TITLES
 from sim.vehicle.wire_ends import WireEnd
 
 
 @dataclass(frozen=True, slots=True)
-class FuseEntry:
-    """One line of the fuse list. feeds: consumers by name; fed_from: battery, a relay or another fuse."""
+class Entry:
+    """A part with a name, and where it is."""
 
     name: str
     title: str
-    rating_a: float
     location: str
+
+
+@dataclass(frozen=True, slots=True)
+class FuseEntry(Entry):
+    """One line of the fuse list. feeds: consumers by name; fed_from: battery, a relay or another fuse."""
+
+    rating_a: float
     fed_from: str
     feeds: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class RelayEntry:
+class RelayEntry(Entry):
     """One line of the relay list. driven_by: the pin that switches the coil; feeds: fuses and consumers."""
 
-    name: str
-    title: str
-    location: str
     coil_ohm: float
     driven_by: str
     feeds: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class GroundEntry:
+class GroundEntry(Entry):
     """One ground point and the pins and loads that end on it."""
 
-    name: str
-    title: str
-    location: str
     serves: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Location:
-    """Where a component is."""
+class FacePin:
+    """One line of a pin table. to: where the wire goes; area_mm2: 0 where no wire is shown."""
 
-    name: str
+    id: str
+    cavity: str
+    function: str
+    words: str
+    colour: str
+    area_mm2: float
+    to: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """A connector's face, seen from the wire side. kind: module, inline, battery or dlc."""
+
+    id: str
     title: str
     location: str
+    kind: str
+    pins: tuple[FacePin, ...]
 
 
 def fuse_list(claim: Claim) -> tuple[FuseEntry, ...]:
     """The fuse list."""
     return tuple(
-        FuseEntry(name, fuse.title, fuse.rating_a, fuse.location, fuse.from_, _fed_by(claim, name, fuse.ends))
+        FuseEntry(name, fuse.title, fuse.location, fuse.rating_a, fuse.from_, _fed_by(claim, name, fuse.ends))
         for name, fuse in claim.vehicle.fuses.items()
     )
 
@@ -79,9 +97,8 @@ def _fed_by(claim: Claim, source: str, feeds: Iterable[WireEnd]) -> tuple[str, .
 
 def ground_list(claim: Claim) -> tuple[GroundEntry, ...]:
     """The ground points."""
-    served = {name: _ends_on(claim, name) for name in claim.vehicle.grounds}
     return tuple(
-        GroundEntry(name, ground.title, ground.location, served[name])
+        GroundEntry(name, ground.title, ground.location, _ends_on(claim, name))
         for name, ground in claim.vehicle.grounds.items()
     )
 
@@ -97,17 +114,16 @@ def _ends_on(claim: Claim, ground: str) -> tuple[str, ...]:
     return (*pins, *others)
 
 
-def locations(claim: Claim) -> tuple[Location, ...]:
+def locations(claim: Claim) -> tuple[Entry, ...]:
     """Where everything with a name is, by name."""
     wired = claim.vehicle
     places = [
-        *(Location(n, module_title(n, m.title, m.role), m.location) for n, m in wired.modules.items()),
-        *(Location(n, p.title, p.location) for n, p in wired.fuses.items()),
-        *(Location(n, p.title, p.location) for n, p in wired.relays.items()),
-        *(Location(n, p.title, p.location) for n, p in wired.grounds.items()),
-        *(Location(n, p.title, p.location) for n, p in wired.inline.items()),
-        *(Location(n, p.title or "sensor", p.location) for n, p in wired.sensors.items()),
-        Location("DLC", "diagnostic link connector", wired.dlc.location),
+        *(Entry(n, module_title(n, m.title, m.role), m.location) for n, m in wired.modules.items()),
+        *(Entry(n, p.title, p.location) for n, p in claim.holders.items()),
+        *(Entry(n, p.title, p.location) for n, p in wired.grounds.items()),
+        *(Entry(n, p.title, p.location) for n, p in wired.inline.items()),
+        *(Entry(n, p.title or "sensor", p.location) for n, p in wired.sensors.items()),
+        Entry("DLC", "diagnostic link connector", wired.dlc.location),
     ]
     return tuple(sorted(places, key=lambda place: place.name))
 
@@ -115,3 +131,43 @@ def locations(claim: Claim) -> tuple[Location, ...]:
 def module_title(name: str, title: str, role: str | None) -> str:
     """A module's name in words."""
     return title or ROLE_TITLES.get(role or name, name)
+
+
+def face(claim: Claim, connector: str) -> Face:
+    """A connector's face with its pin table; raises `EditProblem` for an unknown one."""
+    if connector not in claim.car.connectors:
+        raise EditProblem(unknown("connector", connector, claim.car.connectors))
+    plug = claim.car.connectors[connector]
+    title = {"dlc": "diagnostic link connector", "battery": "battery clamp"}.get(plug.kind, "")
+    if plug.kind == "module":
+        spec = claim.vehicle.modules[plug.owner]
+        title = module_title(plug.owner, spec.title, spec.role)
+    elif plug.kind == "inline":
+        title = claim.vehicle.inline[connector].title or "in-line connector"
+    elif plug.kind == "sensor":
+        title = claim.vehicle.sensors[connector].title or "sensor"
+    pins = tuple(_face_pin(claim, pin) for pin in plug.pins)
+    return Face(plug.id, title, plug.location, plug.kind, pins)
+
+
+def _face_pin(claim: Claim, pin: Pin) -> FacePin:
+    node = claim.outer(pin)
+    wires = [one for one in claim.elements_at(node) if isinstance(one, Wire)]
+    area_mm2 = max((wire.area_mm2 for wire in wires), default=0.0)
+    return FacePin(
+        pin.id,
+        pin.cavity,
+        pin.function,
+        pin_words(claim, pin),
+        wire_colour(claim, node),
+        area_mm2,
+        far_ends(claim, node),
+    )
+
+
+def bus_pins(claim: Claim, bus: str, name: str) -> dict[str, str]:
+    """A stop's pins on a bus, by leg: H, L, and H2, L2 where the pair goes in and out; LIN: one wire."""
+    plugs = [plug for plug in claim.car.connectors.values() if name in (plug.owner, plug.id)]
+    prefix = "" if name == "DLC" else f"{bus}."
+    legs = [(pin.function.removeprefix(prefix), pin.id) for plug in plugs for pin in plug.pins]
+    return {leg: id for leg, id in legs if leg in ("H", "L", "H2", "L2", "LIN")}

@@ -1,4 +1,4 @@
-"""The diagram of a module with everything on its pins."""
+"""The diagram of a module with everything on its pins, and the face of a connector with its pin table."""
 
 from __future__ import annotations
 
@@ -11,18 +11,22 @@ from sim.instruments.diagram_rows import (
     draw_row,
     drawn_parts,
 )
+from sim.instruments.lists import Face, FacePin
 from sim.instruments.paths import PathPart
-from sim.instruments.pin_table import Face, FacePin
 from sim.instruments.service import ServiceInformation
-from sim.instruments.svg_sheet import BOX, FAINT, MARGIN, Sheet
+from sim.instruments.sheet import BOX, FAINT, INK, MARGIN, Sheet
+from sim.vehicle.problems import EditProblem
 
 BOX_W = 176  # px
 TOP = MARGIN + 64
+CELL = 46  # px
+WIDTHS = (64, 120, 76, 190, 0)
+HEADER = ("cavity", "function", "wire, mm²", "what for", "to")
 
 
 def module_diagram(service: ServiceInformation, name: str) -> str:
     """Return the diagram of a module: supplies from the left, what else is on its pins to the right."""
-    faces = [service.face(plug) for plug in service.connectors if plug.startswith(f"{name}.")]
+    faces = [service.face(plug) for plug in service.car.connectors if plug.startswith(f"{name}.")]
     left = dict(_supplied(service, faces))
     longest = max((len(path) for path in left.values()), default=0)
     bar_x, box_x = MARGIN + 36, MARGIN + 36 + longest * (COLUMN // 2 + 42) + 110
@@ -104,3 +108,48 @@ def _driven_load(
     here = draw_row(sheet, [PathPart("load", load, title, f"{load}.1")], x, y, colour=colour)
     sheet.wire(here, y, here + 40, y)
     sheet.text(here + 46, y + 4, f"from {feeds[-1].name}" if feeds else "", 12, "start")
+
+
+# -- faces ---------------------------------------------------------------------------------------------------
+
+
+def face(service: ServiceInformation, connector: str) -> str:
+    """Return the drawing of a connector's face; raises `EditProblem` if no wires run through it."""
+    shown = service.face(connector)
+    if not shown.pins:
+        raise EditProblem(f"no wires run through {connector}")
+    sheet = Sheet()
+    sheet.text(MARGIN, MARGIN + 10, f"{shown.id}  {shown.title}", 15, "start", bold=True)
+    where = f"{shown.location or 'location not given'}; seen from the wire side"
+    sheet.text(MARGIN, MARGIN + 30, where, 12, "start", FAINT)
+    _table(sheet, shown, _cavities(sheet, shown, MARGIN + 48) + 40.0)
+    return sheet.svg(f"Connector {connector}")
+
+
+def _cavities(sheet: Sheet, shown: Face, top: float) -> float:
+    """Draw the cavities, in two rows if there are many; returns where the last row ends."""
+    count = len(shown.pins)
+    columns = (count + 1) // 2 if count > 3 else count
+    rows = (count + columns - 1) // columns
+    sheet.box(MARGIN, top, columns * CELL + 12, rows * CELL + 12, BOX)
+    for k, pin in enumerate(shown.pins):
+        left, above = MARGIN + 6 + (k % columns) * CELL, top + 6 + (k // columns) * CELL
+        inside = Sheet()
+        inside.box(left + 4, above + 4, CELL - 8, CELL - 8)
+        inside.text(left + CELL / 2, above + CELL / 2 + 5, pin.cavity, bold=True)
+        sheet.part(pin.id, f"{pin.id}: {pin.words}", inside)
+    return top + rows * CELL
+
+
+def _table(sheet: Sheet, shown: Face, y: float) -> None:
+    """Write the pin table."""
+    rows = [
+        (pin.cavity, pin.function, f"{pin.colour} {pin.area_mm2:g}", pin.words, ", ".join(pin.to))
+        for pin in shown.pins
+    ]
+    for number, cells in enumerate([HEADER, *rows]):
+        x = float(MARGIN)
+        for words, width in zip(cells, WIDTHS, strict=True):
+            sheet.text(x, y, words, 12, "start", INK if number else FAINT)
+            x += width
+        y += 20

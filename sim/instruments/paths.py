@@ -1,15 +1,15 @@
-"""Claimed paths of current: from the battery to a terminal, back to it, and along one wire."""
+"""Claimed paths: from the battery to a terminal, back to it, along one wire, and to what a fuse feeds."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import networkx as nx
 
 from sim.instruments.claim import Claim
-from sim.instruments.colours import wire_colour
-from sim.instruments.pin_words import pin_words
+from sim.instruments.labels import pin_words, wire_colour
 from sim.vehicle.elements import (
     Contact,
     Driver,
@@ -22,11 +22,12 @@ from sim.vehicle.elements import (
     Resistor,
     Wire,
 )
+from sim.vehicle.terminal_graph import conductor
 
 
 @dataclass(frozen=True, slots=True)
 class PathPart:
-    """One thing on a way. kind: battery, clamp, bar, fuse, relay, switch, splice, pin, load, ground, body.
+    """One thing on a path. kind: battery, clamp, bar, fuse, relay, switch, splice, pin, load, ground, body.
 
     node: the terminal on the battery's side of it, where a probe can go; colour: of the wire that leaves it.
     """
@@ -39,61 +40,75 @@ class PathPart:
 
 
 def supply_path(claim: Claim, node: str) -> tuple[PathPart, ...]:
-    """The claimed way of current from the battery's plus post to a terminal, step by step."""
-    graph = claim.feeds
-    if node not in graph or not nx.has_path(graph, "BAT+", node):
-        return ()
-    return _parts(claim, nx.shortest_path(graph, "BAT+", node))
+    """Return the claimed path of current from the battery's plus post to a terminal, part by part."""
+    return _path(claim, claim.feeds, "BAT+", node)
 
 
 def return_path(claim: Claim, node: str) -> tuple[PathPart, ...]:
-    """The claimed way from a terminal to the battery's minus post."""
-    graph = claim.feeds
-    if node not in graph or not nx.has_path(graph, node, "BAT-"):
-        return ()
-    return _parts(claim, nx.shortest_path(graph, node, "BAT-"))
+    """Return the claimed path from a terminal to the battery's minus post."""
+    return _path(claim, claim.feeds, node, "BAT-")
 
 
 def wire_path(claim: Claim, a: str, b: str) -> tuple[PathPart, ...]:
-    """Splices and in-line connectors on the wire between two terminals."""
-    if a not in claim.wires or b not in claim.wires or not nx.has_path(claim.wires, a, b):
+    """Return the splices and in-line connectors on the wire between two terminals."""
+    return _path(claim, claim.wires, a, b)
+
+
+def _path(claim: Claim, graph: nx.Graph[str], a: str, b: str) -> tuple[PathPart, ...]:
+    try:
+        return _parts(claim, nx.shortest_path(graph, a, b))
+    except (nx.NodeNotFound, nx.NetworkXNoPath):
         return ()
-    return _parts(claim, nx.shortest_path(claim.wires, a, b))
 
 
 def sensor_ends(claim: Claim, sensor: str) -> tuple[str, ...]:
-    """The module's pins that a sensor's supply, signal and ground come from."""
+    """Return the module's pins that a sensor's supply, signal and ground come from."""
     spec = claim.vehicle.sensors[sensor]
     pins = (claim.car.pin_of(end.part, end.pin) for end in spec.ends)
     return tuple(pin.id for pin in pins if pin is not None)
 
 
 def far_ends(claim: Claim, node: str) -> tuple[str, ...]:
-    """Where the wires of a terminal lead to, through in-line connectors."""
-    found, todo, seen = [], [node], {node}
-    while todo:
-        here = todo.pop()
-        for element in claim.elements_at(here):
-            if not isinstance(element, Wire) and not claim.is_inline(element):
-                continue
-            there = element.b if element.a == here else element.a
-            if there in seen:
-                continue
-            seen.add(there)
-            if _passes(claim, there):
-                todo.append(there)
-            else:
-                found.append(there)
-    return tuple(sorted(found))
+    """Return where the wires of a terminal lead to, through in-line connectors."""
+    if node not in claim.wires:
+        return ()
+    inner = nx.node_connected_component(claim.wires.subgraph({node} | claim.inline_terminals), node)
+    return tuple(sorted({end for one in inner for end in claim.wires[one]} - inner))
 
 
-def _passes(claim: Claim, node: str) -> bool:
-    return any(claim.is_inline(element) for element in claim.elements_at(node))
+def consumers(claim: Claim, name: str) -> tuple[str, ...]:
+    """Return the terminals that a fuse or relay feeds; a load's or switch's own."""
+    return tuple(_fed_terminals(claim, name)) if name in claim.holders else (f"{name}.1",)
+
+
+def _fed_terminals(claim: Claim, holder: str) -> Iterator[str]:
+    fed = claim.car.elements[holder].b
+    below = conductor(_below(claim, holder), fed)
+    for pin in claim.car.pins.values():
+        if pin.id in below and claim.car.connectors[pin.connector].kind in ("module", "dlc"):
+            yield pin.id
+    for name in (*claim.vehicle.loads, *claim.vehicle.switches, "GEN"):
+        if f"{name}.1" in below:
+            yield f"{name}.1"
+
+
+def _below(claim: Claim, holder: str) -> nx.Graph[str]:
+    """What hangs on the load side of a fuse or relay, without the paths back through grounds."""
+    element = claim.car.elements[holder]
+    kept = (Wire, Contact, FuseLink, RelayContact)
+    graph: nx.Graph[str] = nx.Graph()
+    graph.add_node(element.b)
+    for one in claim.car.elements.values():
+        joint = isinstance(one, Resistor) and one.kind == "joint" and one.id not in claim.vehicle.grounds
+        if one.id != holder and (isinstance(one, kept) or joint):
+            graph.add_edge(one.a, one.b)
+    graph.remove_nodes_from([node for node in ("BAR", "BODY", *claim.vehicle.grounds) if node in graph])
+    return graph
 
 
 def _parts(claim: Claim, nodes: list[str]) -> tuple[PathPart, ...]:
     ends = {"BAT+": "battery plus", "BAT-": "battery minus"}
-    steps = [_end_or_splice(claim, nodes[0], ends)] if nodes else []
+    steps = [_end_or_splice(claim, nodes[0], ends)]
     for a, b in pairwise(nodes):
         element: Element = claim.feeds.edges[a, b]["element"]
         if not isinstance(element, Wire) and not _is_undrawn_rail(claim, element, a):

@@ -23,8 +23,8 @@ from sim.bench.explain import (
 )
 from sim.bench.observations import is_observation
 from sim.catalogue import find_car, shipped_cars
-from sim.instruments.connector_face import face
 from sim.instruments.diagram import drawing
+from sim.instruments.module_diagram import face
 from sim.instruments.read import shown
 from sim.instruments.scan import rows
 from sim.instruments.scope import Picture
@@ -107,7 +107,7 @@ def diagram_arguments(parser: ArgumentParser) -> None:
 def diagram(chosen: Namespace) -> int:
     """Print a wiring diagram or connector face as SVG, or write it."""
     service = ServiceInformation(find_car(chosen.car))
-    svg = (face if chosen.name in service.connectors else drawing)(service, chosen.name)
+    svg = (face if chosen.name in service.car.connectors else drawing)(service, chosen.name)
     if chosen.out:
         chosen.out.write_text(svg, encoding="utf-8")
     else:

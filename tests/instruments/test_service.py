@@ -2,16 +2,15 @@
 
 import xml.etree.ElementTree as ElementTree
 
-import networkx as nx
 import pytest
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
-from sim.instruments.connector_face import face
 from sim.instruments.diagram import drawing
 from sim.instruments.expected import ASLEEP, AWAKE, OFF, UNPLUGGED, ExpectedReading
 from sim.instruments.levels import Traffic
 from sim.instruments.meter import Measured, amps_at
+from sim.instruments.module_diagram import face
 from sim.instruments.read import read
 from sim.instruments.service import ServiceInformation
 from sim.vehicle.car import Car
@@ -100,49 +99,16 @@ def test_every_way_opens_when_a_step_of_it_is_taken_out(name: str) -> None:
             assert (reading.between(pin.id, "BAT-") or 0.0) < 1.0
 
 
-# -- circuits --------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("name", CARS)
-def test_every_circuit_is_made_of_parts_of_the_car(name: str) -> None:
-    """Each edge of each circuit is a part of the car with its own ends."""
-    car = shipped(name)
-    service = ServiceInformation(car)
-    wired = car.built
-    for what in [*wired.modules, *wired.fuses, *wired.relays, *wired.buses, *wired.loads, *wired.switches]:
-        graph = service.circuit(what)
-        assert graph.number_of_edges() > 0, what
-        for a, b, edge in graph.edges(data=True):
-            assert {a, b} == {edge["element"].a, edge["element"].b}
-            assert car.elements[edge["element"].id] == edge["element"]
-
-
-def test_the_circuit_of_a_module_joins_battery_and_ground() -> None:
-    """A module's circuit reaches both battery posts and the relay that it drives."""
-    graph = SERVICE.circuit("ECM")
-    assert nx.has_path(graph, "BAT+", "ECM.C1.1")
-    assert nx.has_path(graph, "ECM.C1.3", "BAT-")
-    assert "K3.86" in graph
-
-
-def test_the_circuit_of_a_fuse_does_not_show_its_neighbours() -> None:
-    """A fuse's circuit shows what it feeds and no neighbor."""
-    graph = SERVICE.circuit("F11")
-    assert {"ECM.C1.2", "TCM.C1.2", "ABS.C1.2"} <= set(graph)
-    assert not {"blower.1", "F16.1", "F14.1"} & set(graph)
-
-
 # -- claims ----------------------------------------------------------------------------------------------
 
 
 def test_service_information_shows_the_claim_and_not_the_car() -> None:
     """Faults and theories change neither lists nor diagrams."""
-    before = SERVICE.circuit("F2").edges
     for edits in (["theory F7 feeds TCM"], ["pull F2", "swap TCM.C1.4 with TCM.C1.5"], ["fit F2 30 A"]):
         service = ServiceInformation(apply_all(TEACHING, edits))
         assert SERVICE.fuses == service.fuses
-        assert set(before) == set(service.circuit("F2").edges)
-        assert drawing(SERVICE, "TCM") == drawing(service, "TCM")
+        for name in ("TCM", "F2"):
+            assert drawing(SERVICE, name) == drawing(service, name)
 
 
 def test_a_wrong_claim_stays_wrong() -> None:
@@ -257,11 +223,26 @@ def test_every_pin_of_a_module_can_be_clicked() -> None:
         assert {pin.id for pin in TEACHING.pins_of(module)} <= ids(drawing(SERVICE, module))
 
 
-def test_a_click_means_a_place_where_a_probe_can_go() -> None:
-    """Every mark of a diagram is a terminal or pin of the car."""
-    nodes = {node for element in TEACHING.elements.values() for node in (element.a, element.b)}
-    for what in (*TEACHING.built.modules, *TEACHING.built.fuses, *TEACHING.built.relays):
-        assert ids(drawing(SERVICE, what)) <= nodes | TEACHING.pins.keys()
+@pytest.mark.parametrize("name", CARS)
+def test_a_click_means_a_place_where_a_probe_can_go(name: str) -> None:
+    """Every mark of a diagram is a terminal, pin or module of the car, and no diagram is without marks."""
+    car = shipped(name)
+    service, wired = ServiceInformation(car), car.built
+    places = {*car.terminals, *car.pins, *wired.modules, *car.connectors}
+    for what in [*wired.modules, *wired.fuses, *wired.relays, *wired.buses, *wired.loads, *wired.switches]:
+        assert set() < ids(drawing(service, what)) <= places, what
+
+
+def test_the_diagram_of_a_module_joins_battery_and_ground() -> None:
+    """A module's diagram shows the feed bar, its ground point and the relay that it drives."""
+    assert {"BAR", "ECM.C1.1", "F1.1", "G2", "ECM.C1.3", "K3.86"} <= ids(drawing(SERVICE, "ECM"))
+
+
+def test_the_diagram_of_a_fuse_does_not_show_its_neighbors() -> None:
+    """A fuse's diagram shows what it feeds and no neighbor."""
+    marks = ids(drawing(SERVICE, "F11"))
+    assert {"ECM.C1.2", "TCM.C1.2", "ABS.C1.2"} <= marks
+    assert not {"blower.1", "F16.1", "F14.1"} & marks
 
 
 def test_a_fuse_stands_on_its_own_diagram_once() -> None:

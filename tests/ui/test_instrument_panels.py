@@ -8,9 +8,9 @@ from streamlit.testing.v1 import AppTest
 
 from sim.bench.bench import Bench
 from sim.instruments.cautions import BREAKOUT, PIERCING_PAIR
-from sim.instruments.connector_face import face
 from sim.instruments.diagram import drawing
 from sim.instruments.meter import Measured
+from sim.instruments.module_diagram import face
 from sim.instruments.notebook import Notebook, NotedReading
 from sim.instruments.service import ServiceInformation
 from tests.ui.drawn import has_drawn, keys

@@ -11,9 +11,9 @@ from functools import partial
 
 import streamlit as st
 
-from sim.instruments.connector_face import face
 from sim.instruments.diagram import drawing
 from sim.instruments.lists import module_title
+from sim.instruments.module_diagram import face
 from sim.instruments.service import ServiceInformation
 from ui.drawing import sheet
 from ui.drawing.meter import expected_table
@@ -75,7 +75,7 @@ def _circuits(held: Held, visible: Visible) -> None:
 
 def _connectors(held: Held, visible: Visible) -> None:
     papers = papers_of(held)
-    plugs = [held.car.connectors[name] for name in papers.connectors if held.car.connectors[name].pins]
+    plugs = [held.car.connectors[name] for name in papers.car.connectors if held.car.connectors[name].pins]
     plugs.sort(key=lambda plug: ORDER.index(plug.kind))
     names = {plug.id: connector_words(held.car, plug) for plug in plugs}
     name = _one_of("connector", names, "face")
@@ -207,7 +207,7 @@ def _places_of(held: Held, papers: ServiceInformation, name: str) -> Iterable[st
     listed = {"BAT": ["BAT"], "fuses": car.fuses, "relays": car.relays, "loads": car.loads}
     if name in listed:
         return list(listed[name])
-    plugs = [plug for plug in papers.connectors if plug == name or plug.startswith(f"{name}.")]
+    plugs = [plug for plug in papers.car.connectors if plug == name or plug.startswith(f"{name}.")]
     return [pin.id for plug in plugs for pin in papers.face(plug).pins]
 
 

@@ -5,7 +5,7 @@ Not modelled: crossings kept apart on one page, shields, twisted pairs drawn as 
 
 from __future__ import annotations
 
-from xml.etree.ElementTree import Element, SubElement, tostring
+from sim import svg
 
 MARGIN = 24  # px
 INK, WIRE, FAINT = "#1b1f24", "#3b4a5a", "#8a95a1"
@@ -20,7 +20,7 @@ class Sheet:
     """Marks in an SVG group; the size grows with them. Lengths in px, from the top left corner."""
 
     def __init__(self) -> None:
-        self.group = Element("g")
+        self.marks: list[svg.Node] = []
         self.width = 0.0
         self.height = 0.0
 
@@ -37,8 +37,7 @@ class Sheet:
 
     def line(self, start: tuple[float, float], end: tuple[float, float], stroke: str, width: int = 2) -> None:
         """Draw a line that does not make the sheet larger."""
-        ends = {"x1": start[0], "y1": start[1], "x2": end[0], "y2": end[1]}
-        self._mark("line", **ends, stroke=stroke, stroke_width=width)
+        self._mark("line", x1=start[0], y1=start[1], x2=end[0], y2=end[1], stroke=stroke, stroke_width=width)
 
     def text(
         self,
@@ -51,8 +50,8 @@ class Sheet:
         bold: bool = False,
     ) -> None:
         """Write words. anchor: start, middle or end of them is at x."""
-        weight = {"font_weight": "600"} if bold else {}
-        self._mark("text", x=x, y=y, font_size=size, text_anchor=anchor, fill=ink, **weight).text = words
+        weight = "600" if bold else None
+        self._mark("text", words, x=x, y=y, font_size=size, text_anchor=anchor, fill=ink, font_weight=weight)
         half = 0.58 * size * len(words) / (1 if anchor == "start" else 2)
         self.reach(x + (half if anchor != "end" else 0), y + 4)
 
@@ -63,8 +62,7 @@ class Sheet:
 
     def terminal(self, x: float, y: float, bold: bool = True) -> None:
         """Draw a terminal of a module."""
-        width = {"stroke_width": 1.6} if bold else {}
-        self._mark("circle", cx=x, cy=y, r=5, fill=PAPER, stroke=INK, **width)
+        self._mark("circle", cx=x, cy=y, r=5, fill=PAPER, stroke=INK, stroke_width=1.6 if bold else None)
 
     def dot(self, x: float, y: float, r: float) -> None:
         """Draw a splice or junction."""
@@ -81,29 +79,19 @@ class Sheet:
 
     def part(self, id: str, title: str, inside: Sheet) -> None:
         """Add the marks of another sheet as one thing to click on."""
-        named = {"data-id": id, "tabindex": "0", "role": "button", "aria-label": title}
-        group = SubElement(self.group, "g", named)
-        SubElement(group, "title").text = title
-        group.extend(inside.group)
+        marks = [svg.node("title", title), *inside.marks]
+        self.marks.append(svg.node("g", marks, data_id=id, tabindex="0", role="button", aria_label=title))
 
     def svg(self, title: str) -> str:
         """Return the whole sheet as SVG text."""
-        width, height = f"{self.width + MARGIN:g}", f"{self.height + MARGIN:g}"
-        sheet = Element(
-            "svg",
-            {
-                "xmlns": "http://www.w3.org/2000/svg", "viewBox": f"0 0 {width} {height}", "width": width,
-                "height": height, "font-family": "system-ui, sans-serif", "role": "img", "aria-label": title,
-            },
+        width, height = self.width + MARGIN, self.height + MARGIN
+        paper = svg.node("rect", width=width, height=height, fill=PAPER)
+        sheet = svg.node(
+            "svg", [svg.node("title", title), paper, *self.marks],
+            xmlns="http://www.w3.org/2000/svg", viewBox=f"0 0 {width:g} {height:g}", width=width,
+            height=height, font_family="system-ui, sans-serif", role="img", aria_label=title,
         )  # fmt: skip
-        SubElement(sheet, "title").text = title
-        SubElement(sheet, "rect", {"width": width, "height": height, "fill": PAPER})
-        sheet.extend(self.group)
-        return tostring(sheet, encoding="unicode")
+        return str(svg.text_of(sheet))
 
-    def _mark(self, tag: str, **values: float | str) -> Element:
-        texts = {
-            name.replace("_", "-"): value if isinstance(value, str) else f"{value:g}"
-            for name, value in values.items()
-        }
-        return SubElement(self.group, tag, texts)
+    def _mark(self, tag: str, words: str = "", **attributes: float | str | None) -> None:
+        self.marks.append(svg.node(tag, words, **attributes))
