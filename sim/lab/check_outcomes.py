@@ -11,7 +11,7 @@ from collections.abc import Hashable, Sequence
 from typing import TypeVar
 
 from sim.lab.checks import Check
-from sim.lab.compare import look_alike
+from sim.lab.compare import look_alike, turned_words
 from sim.lab.final_state import looked_key, looked_text
 from sim.lab.run import Shown
 from sim.lab.search_result import PossibleCause, SearchResult
@@ -80,18 +80,32 @@ def shown_in_runs(
 
 def brought(sights: Sequence[Sight]) -> Findings:
     """What actions brought to light, thing by thing, in the driver's seat as well."""
-    parts: Findings = {}
-    for place, sight in enumerate(sights):
-        seat = {**sight.seat(), "starter": "turned" if sight.cranked else "did not turn"}
-        found = dict.fromkeys(sight.found(), DOUBTFUL) if sight.doubtful else sight.found()
-        parts.update({f"{what} ({place + 1})": value for what, value in {**seat, **found}.items()})
-    return parts
+    return {
+        f"{what} ({place})": value
+        for place, sight in enumerate(sights, start=1)
+        for what, value in parts_of(sight).items()
+    }
+
+
+def parts_of(sight: Sight) -> Findings:
+    """Everything that could be seen after an action, thing by thing; a doubtful reading is `DOUBTFUL`."""
+    return {**sight.seat(), "starter": turned_words(sight.cranked), **found_in(sight)}
+
+
+def found_in(sight: Sight) -> Findings:
+    """What an action itself brought to light, thing by thing; a doubtful reading is `DOUBTFUL`."""
+    return dict.fromkeys(sight.found(), DOUBTFUL) if sight.doubtful else sight.found()
 
 
 def reliable(shown: Sequence[dict[Key, str | float]]) -> list[dict[Key, str | float]]:
     """What each cause shows, without the things whose reading is doubtful under any of the causes."""
     doubtful = {what for seen in shown for what, value in seen.items() if value == DOUBTFUL}
     return [{what: value for what, value in seen.items() if what not in doubtful} for seen in shown]
+
+
+def agree(one: dict[Key, str | float], other: dict[Key, str | float]) -> bool:
+    """Whether two causes show the same in everything that is reliable under both."""
+    return look_alike(*reliable((one, other)))
 
 
 def outcomes_alike(shown: Sequence[dict[str, str | float]]) -> tuple[int, ...]:

@@ -8,9 +8,9 @@ same gap. A fuse out and its only wire open are not the same, though both leave 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple
 
 from sim.vehicle.car import Car
-from sim.vehicle.edit import Edit
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.elements import Element, Resistor, Wire
 from sim.vehicle.harness_state import OPENINGS, Lead, alterations
@@ -23,7 +23,14 @@ OHM_FACTOR = 3.0
 CHARGE_POINTS = 20.0
 OFFSET_V = 1.0
 
-Atom = tuple[str, ...]  # what an edit does to one part: ("open", "F3"), ("added_ohm", "G2"), ("short", ...)
+
+class Atom(NamedTuple):
+    """What an edit does to parts of a car: `open` to F3, `short` to two terminals, `feeds` to F7 and TRM."""
+
+    what: str
+    parts: tuple[str, ...]
+
+
 Effect = dict[Atom, float]  # each atom with the figure that goes with it, 0 where there is none
 
 
@@ -41,10 +48,11 @@ def effect_of(text: str, car: Car) -> Effect:
     """What an edit does to the parts of a car, with the figure that goes with it (0 where there is none)."""
     edit = parse_edit(text, car)
     if edit.kind == "theory":
-        return {("design", *_theory_words(edit)): 0.0}
+        assert edit.relation is not None
+        return {Atom(edit.relation, edit.targets): 0.0}
     after = edit.apply(car)
     atoms: Effect = {
-        ("open", name): 0.0
+        Atom("open", (name,)): 0.0
         for name, element in car.elements.items()
         if car.is_whole(element) and not after.is_whole(element)
     }
@@ -53,9 +61,9 @@ def effect_of(text: str, car: Car) -> Effect:
             for part in one.now.parts:
                 atoms.update(_joins(part, car))
         elif isinstance(one.now, str):
-            atoms[(one.field, *sorted((one.part, one.now)))] = 0.0
+            atoms[Atom(one.field, tuple(sorted((one.part, one.now))))] = 0.0
         elif one.now is not None and one.field not in OPENINGS:
-            atoms[(one.field, one.part)] = float(one.now) if isinstance(one.now, float | int) else 0.0
+            atoms[Atom(one.field, (one.part,))] = float(one.now) if isinstance(one.now, float | int) else 0.0
     return atoms
 
 
@@ -64,15 +72,10 @@ def _joins(part: Element, car: Car) -> Effect:
     # a terminal is called by the first name of its stretch of wire, up to the next pair of contacts: where
     # along a wire two strands touch makes no difference that can be measured
     wired = terminal_graph(_wires(car))
-    ends = sorted(min(conductor(wired, end)) for end in (part.a, part.b))
+    ends = tuple(sorted(min(conductor(wired, end)) for end in (part.a, part.b)))
     if isinstance(part, Resistor) and part.kind == "terminator":
-        return {("terminator", *ends): part.ohm}
-    return {("short", *ends): 0.0}
-
-
-def _theory_words(edit: Edit) -> tuple[str, ...]:
-    # `TRM` and `TRM.B+` are one consumer
-    return tuple(word.removesuffix(".B+") for word in edit.supposition.split())
+        return {Atom("terminator", ends): part.ohm}
+    return {Atom("short", ends): 0.0}
 
 
 def _wires(car: Car) -> Iterator[Element]:
@@ -94,7 +97,7 @@ def is_same(one: Effect, other: Effect) -> bool:
 
 
 def _alike(atom: Atom, one: float, other: float) -> bool:
-    match atom[0]:
+    match atom.what:
         case "added_ohm" | "terminator":
             return max(one, other) <= OHM_FACTOR * min(one, other)
         case "battery_pct":
@@ -107,7 +110,7 @@ def _alike(atom: Atom, one: float, other: float) -> bool:
 def is_near(named: str, hidden: str, car: Car) -> bool:
     """Whether two edits are in one circuit: the same part, or the same modules dark and lines cut."""
     one, other = effect_of(named, car), effect_of(hidden, car)
-    if {name for atom in one for name in atom[1:]} & {name for atom in other for name in atom[1:]}:
+    if {part for atom in one for part in atom.parts} & {part for atom in other for part in atom.parts}:
         return True
     shown = _shows(hidden, car)
     return shown != _shows("", car) and shown == _shows(named, car)

@@ -8,23 +8,26 @@ as it came in.
         model = RunSuspects(attempt, workshop)
     model.suspects[3].edits, model.told(place=2, suspect=3) == model.seen(2)
 
+A doubtful reading tells no suspects apart, as in the lab.
+
 Not modelled: in `RunSuspects`, two faults at once other than those that are really there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate
 from typing import Protocol
 
 from sim.bench.live import Fidelity
 from sim.catalogue import vehicle_text
+from sim.lab.check_outcomes import found_in, outcomes_alike, parts_of, reliable
 from sim.lab.checks import Check, possible_checks
-from sim.lab.compare import look_alike
 from sim.lab.odds import odds
 from sim.lab.run import Trial
 from sim.lab.search_result import PossibleCause
-from sim.lab.sight import Account, Sight
+from sim.lab.sight import Account
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
@@ -107,16 +110,15 @@ class RunSuspects:
     ) -> None:
         self._progress, self._stop = progress, stop
         self._exercise = attempt.exercise
-        self._steps = list(attempt.steps)
-        self._actions = tuple(step.sight.action for step in attempt.steps)
+        self._verbs = [step.verb for step in attempt.steps]
         self._workshop = workshop
-        self._told_apart = _ToldApart()
+        self._accounts: dict[int, Account] = {}
+        self._told: list[dict[int, int]] = []  # step by step: what each suspect left by then would have shown
         self.suspects, self.truth = _suspects(attempt)
-        scan = next((k + 1 for k, step in enumerate(self._steps) if step.verb == "scan"), 0)
-        self._first = self._run(range(len(self.suspects)), self._actions[:scan])
-        self._first_places = scan
-        left = [k for k in self._first if all(self._alike_up_to(scan, k))]
-        self._whole = self._run(left, self._actions)
+        actions = tuple(step.sight.action for step in attempt.steps)
+        scan = self._verbs.index("scan") + 1 if "scan" in self._verbs else 0
+        left = self._left_after(actions[:scan], range(len(self.suspects)))
+        left = self._left_after(actions, left)
         likeliest = sorted(left, key=lambda k: (k != self.truth, -self.suspects[k].weight, k))
         self.compared = frozenset(likeliest[:MOST_COMPARED])
         self.checks = self._possible_checks()
@@ -125,7 +127,7 @@ class RunSuspects:
     @property
     def steps(self) -> int:
         """How many steps the log has."""
-        return len(self._steps)
+        return len(self._verbs)
 
     def seen(self, place: int) -> Hashable:
         """What the step at this place of the log has shown."""
@@ -133,23 +135,29 @@ class RunSuspects:
 
     def told(self, place: int, suspect: int) -> Hashable:
         """What it would have shown if the suspect were true; None where such a car cannot be."""
-        sights = self._sights(place, suspect)
-        return self._told_apart(("step", place), parts_of(sights[place])) if sights else None
+        return self._told[place].get(suspect)
 
     def mended(self, place: int, suspect: int) -> bool:
         """Whether the repair at this place would put something right if the suspect were true."""
-        sights = self._sights(place, suspect)
-        return bool(sights) and not sights[place].refused and self._steps[place].verb in REPAIRS
+        sights = self._accounts[suspect].sights
+        return bool(sights) and not sights[place].refused and self._verbs[place] in REPAIRS
 
     def shown(self, check: int, suspect: int) -> Hashable:
         """What a check would show if the suspect were true."""
-        return self._shown[check, suspect]
+        return self._shown[check][suspect]
 
-    def _sights(self, place: int, suspect: int) -> tuple[Sight, ...]:
-        return (self._first if place < self._first_places else self._whole)[suspect].sights
-
-    def _alike_up_to(self, end: int, suspect: int) -> Iterator[bool]:
-        return (self.told(place, suspect) == self.seen(place) for place in range(end))
+    def _left_after(self, actions: tuple[str, ...], suspects: Iterable[int]) -> list[int]:
+        """The suspects that agree with all these steps; those that follow the ones told so far are told."""
+        self._accounts |= self._run(suspects, actions)
+        left = [k for k in suspects if self._accounts[k].sights]
+        for place in range(len(self._told), len(actions)):
+            # the truth first: who is alike to it has shown what was seen
+            asked = sorted(left, key=lambda k: k != self.truth)
+            parts = [parts_of(self._accounts[k].sights[place]) for k in asked]
+            told = dict(zip(asked, outcomes_alike(reliable(parts)), strict=True))
+            self._told.append(told)
+            left = [k for k in left if told[k] == told[self.truth]]
+        return left
 
     def _run(self, suspects: Iterable[int], actions: tuple[str, ...]) -> dict[int, Account]:
         """What can be seen after each of these actions, suspect by suspect."""
@@ -179,40 +187,17 @@ class RunSuspects:
         scan = next(one for one in listed if one.actions[-1] == "scan" and len(one.actions) > 1)
         return (scan, *(one for one in listed if one.passive))
 
-    def _run_checks(self) -> dict[tuple[int, int], Hashable]:
+    def _run_checks(self) -> list[dict[int, int]]:
         """One after the other on one car: what only looks leaves it as it was."""
         actions = [action for check in self.checks for action in check.actions]
         accounts = self._run(sorted(self.compared), tuple(actions))
-        shown: dict[tuple[int, int], Hashable] = {}
-        for suspect, account in accounts.items():
-            at = 0
-            for number, check in enumerate(self.checks):
-                sights = account.sights[at : at + len(check.actions)]
-                at += len(check.actions)
-                parts = parts_of(sights[-1]) if number == 0 else sights[-1].found()
-                shown[number, suspect] = self._told_apart(("check", number), parts)
+        ends = accumulate(len(check.actions) for check in self.checks)
+        shown: list[dict[int, int]] = []
+        for number, end in enumerate(ends):
+            parts = parts_of if number == 0 else found_in
+            found = reliable([parts(account.sights[end - 1]) for account in accounts.values()])
+            shown.append(dict(zip(accounts, outcomes_alike(found), strict=True)))
         return shown
-
-
-class _ToldApart:
-    """Gives what looks alike to a person with a meter one number, place by place."""
-
-    def __init__(self) -> None:
-        self._firsts: dict[Hashable, list[dict[str, str | float]]] = {}
-
-    def __call__(self, place: Hashable, parts: dict[str, str | float]) -> int:
-        firsts = self._firsts.setdefault(place, [])
-        for number, first in enumerate(firsts):
-            if look_alike(first, parts):
-                return number
-        firsts.append(parts)
-        return len(firsts) - 1
-
-
-def parts_of(sight: Sight) -> dict[str, str | float]:
-    """Everything that could be seen after a step, thing by thing."""
-    turned = {"starter": "turned" if sight.cranked else "did not turn"}
-    return {**sight.seat(), **turned, **sight.found()}
 
 
 def _suspects(attempt: Attempt) -> tuple[tuple[WeightedCause, ...], int]:

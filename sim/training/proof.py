@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import partial
 from math import isinf
 
+from sim.lab.check_outcomes import found_in, reliable
 from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
@@ -115,8 +116,7 @@ def symptoms(attempt: Attempt) -> tuple[str, ...]:
 
 
 def _differences(seen: Sight, whole: Sight) -> list[str]:
-    found = {**seen.seat(), **seen.found()}
-    usual = {**whole.seat(), **whole.found()}
+    found, usual = reliable([{**one.seat(), **found_in(one)} for one in (seen, whole)])
     return [
         f"{name}: {_told(found.get(name))}, usually {_told(usual.get(name))}"
         for name in [*found, *(name for name in usual if name not in found)]

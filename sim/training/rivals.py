@@ -18,11 +18,10 @@ from collections.abc import Sequence
 from typing import Literal
 
 from sim.catalogue import vehicle_text
-from sim.lab.compare import look_alike
+from sim.lab.check_outcomes import agree, parts_of
 from sim.lab.run import ImpossibleCar, Trial
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.effects import same_effect
-from sim.training.forecast import parts_of
 from sim.training.solved import Edits, Solved, at_work
 from sim.vehicle.edits import verb_of
 from sim.vehicle.edits_modules import CHARGED_PCT
@@ -50,7 +49,7 @@ def agree_at_first(
         for edits, account in zip(asked, accounts, strict=True)
         if not account.sights
         or not all(
-            look_alike(line.parts, parts_of(sight))
+            agree(line.parts, parts_of(sight))
             for line, sight in zip(opening, account.sights[skip:], strict=True)
         )
     }
@@ -74,7 +73,7 @@ def answer(log: Solved, edits: Edits) -> Answer:
         if line.repairs and (step.vain or not helped(before, attempt.bench.car.harness)):
             return "misled"
         compared = line.verb == "look" or bool(step.vain) or not chance
-        if compared and not look_alike(line.parts, parts_of(step.sight)):
+        if compared and not agree(line.parts, parts_of(step.sight)):
             return "told apart"
     return "alike"
 

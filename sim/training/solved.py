@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from sim.catalogue import vehicle_text
+from sim.lab.check_outcomes import parts_of
 from sim.lab.run import Trial, bench_of
 from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise
-from sim.training.forecast import parts_of
 from sim.vehicle.edits import verb_of
 
 Edits = tuple[str, ...]

@@ -18,6 +18,7 @@ from sim.vehicle.problems import EditProblem, unknown
 Value = TypeVar("Value")
 
 EditSort = Literal["fault", "repair", "theory"]
+Relation = Literal["waits for", "runs through", "feeds"]
 EditTool = Literal[
     "unplug", "fuses", "battery", "bypass", "repair"
 ]  # with which of a shop's tools it is done
@@ -37,7 +38,7 @@ class Edit:
     kind: whether it is a fault, a repair or about the design (a theory). targets: what it names, by id and in
     the order of the sentence: parts, terminals, channels, modules, buses. figure: the number that it gives,
     in the unit of its sentence (kbit/s for a bit rate); None where it gives none.
-    undo: the sentence that takes it back; None where nothing can.
+    undo: the sentence that takes it back; None where nothing can. relation: what a theory says of the two.
     """
 
     text: str
@@ -47,6 +48,7 @@ class Edit:
     undo: str | None = None
     targets: tuple[str, ...] = ()
     figure: float | None = None
+    relation: Relation | None = None
 
     def apply(self, car: Car) -> Car:
         """The car after this edit; raises `EditProblem` where it cannot be done now."""

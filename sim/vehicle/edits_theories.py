@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
-from sim.vehicle.edit import Edit, EditKind
+from sim.vehicle.edit import Edit, EditKind, Relation
 from sim.vehicle.harness import build
 from sim.vehicle.harness_state import FIELDS
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
@@ -26,7 +26,9 @@ def _theory(words: list[str], car: Car) -> Edit:
     )
 
 
-def _design_edit(text: str, targets: tuple[str, ...], redesign: Callable[[Vehicle], Vehicle]) -> Edit:
+def _design_edit(
+    text: str, targets: tuple[str, str], relation: Relation, redesign: Callable[[Vehicle], Vehicle]
+) -> Edit:
     def change(car: Car) -> Car:
         try:
             rebuilt = _rebuilt(redesign, text, car)
@@ -34,7 +36,7 @@ def _design_edit(text: str, targets: tuple[str, ...], redesign: Callable[[Vehicl
             raise EditProblem(f"'{text}' contradicts the car: {problem.what}") from None
         return rebuilt.with_harness(**{name: getattr(car.harness, name) for name in FIELDS})
 
-    return Edit(text, "theory", "theory", change, None, targets)
+    return Edit(text, "theory", "theory", change, None, targets, relation=relation)
 
 
 def _rebuilt(redesign: Callable[[Vehicle], Vehicle], text: str, car: Car) -> Car:
@@ -53,7 +55,7 @@ def _waits(waiter: str, other: str, car: Car) -> Edit:
         waits = tuple(dict.fromkeys((*module.waits_for, other)))
         return _with(vehicle, "modules", waiter, module.model_copy(update={"waits_for": waits}))
 
-    return _design_edit(f"theory {waiter} waits for {other}", (waiter, other), redesign)
+    return _design_edit(f"theory {waiter} waits for {other}", (waiter, other), "waits for", redesign)
 
 
 def _runs_through(bus: str, name: str, car: Car) -> Edit:
@@ -73,7 +75,7 @@ def _runs_through(bus: str, name: str, car: Car) -> Edit:
         )
         return _with(vehicle, "buses", bus, spec.model_copy(update={"line": line}))
 
-    return _design_edit(f"theory {bus} runs through {name}", (bus, name), redesign)
+    return _design_edit(f"theory {bus} runs through {name}", (bus, name), "runs through", redesign)
 
 
 def _feeds(fuse: str, consumer: str, car: Car) -> Edit:
@@ -97,7 +99,7 @@ def _feeds(fuse: str, consumer: str, car: Car) -> Edit:
             vehicle = _with(vehicle, "fuses", name, spec.model_copy(update={"feeds": feeds}))
         return vehicle
 
-    return _design_edit(f"theory {fuse} feeds {consumer}", (fuse, wanted), redesign)
+    return _design_edit(f"theory {fuse} feeds {consumer}", (fuse, wanted), "feeds", redesign)
 
 
 def _consumer_name(item: str) -> str:

@@ -118,6 +118,23 @@ def test_a_theory_must_be_the_right_one() -> None:
     assert not grade(("theory TACHO waits for TPM", "pull F31"), hidden, car).exact
 
 
+@pytest.mark.parametrize(
+    ("named", "near"),
+    [
+        ("theory F30 feeds TACHO", True),
+        ("theory F31 feeds TPM", True),
+        ("theory F30 feeds TPM", False),
+        ("theory TACHO waits for TPM", True),
+        ("theory TPM waits for SRS", False),
+    ],
+)
+def test_theories_are_near_where_they_are_about_one_part(named: str, near: bool) -> None:
+    """A theory is near another that names a part of it, not one that is only of the same sort."""
+    verdict = grade((named,), ("theory F31 feeds TACHO",), MINIBUS)
+    assert near is bool(verdict.near)
+    assert (0.5 if near else 0.0) == verdict.credit
+
+
 def test_no_fault_found_is_right_only_where_nothing_is_wrong() -> None:
     """`no fault found` is right exactly for a whole car."""
     assert grade((NO_FAULT,), (), TEACHING).exact

@@ -73,6 +73,14 @@ def test_chance_is_no_evidence() -> None:
     assert Glance(solved(solved_by(exercise, *sure))).settles((other,))
 
 
+def test_a_reading_that_carries_a_warning_rules_out_no_rival() -> None:
+    """Ohms on a live circuit tell no fault from another; with the battery off, the same reading does."""
+    ohms = "measure ohms TCM.C1.1 to TCM.C1.3"
+    assert "alike" == answer(solved(solved_by(PUSHED_BACK, "press start", ohms)), ("pull F2",))
+    dead = solved(solved_by(PUSHED_BACK, "disconnect battery", ohms))
+    assert "told apart" == answer(dead, ("pull F2",))
+
+
 def test_of_two_faults_one_by_chance_is_enough_to_prove_nothing_at_first() -> None:
     """The ABS is seen to answer: its plug is not off. A contact that opens now and then leaves that open."""
     log, off = solved(STORED), "unplug ABS.C1"
