@@ -15,7 +15,7 @@ from importlib import import_module
 from sim.vehicle.problems import Problem, Unsettled
 
 STOPPED = 130  # 128 + SIGINT: the exit status that shells give to what Ctrl-C ended (POSIX shell convention)
-CAR, LINK, LAB = "sim.link.bench_commands", "sim.link.commands", "sim.lab.commands"
+CAR, LINK, LAB = "sim.link.bench_commands", "sim.link.serve", "sim.lab.commands"
 DOOR, TRAINING = "sim.front_door", "sim.training.commands"
 
 

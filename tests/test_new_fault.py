@@ -12,11 +12,12 @@ import pytest
 
 from sim import scenarios_folder
 from sim.bench.actions import parse_action
+from sim.lab.labor import MINUTES, minutes_of
 from sim.lab.odds import ODDS, odds
 from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise, find_exercise
-from sim.training.grading import grade
-from sim.training.labor import MINUTES, PART_COST, minutes_of
+from sim.training.hand_in import grade
+from sim.training.jobs import PART_COST
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit, EditKind, Offer, number, one_name
 from sim.vehicle.edits import EDIT_KINDS, answers, apply_all, changes_of, further_faults, parse_edit

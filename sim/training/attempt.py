@@ -1,8 +1,7 @@
 """One person's attempt at an exercise: the bench, labor time, notes, hints, hand-in.
 
-The hidden edits are in `exercise.arrives` and in the bench, and nothing tells them before `hand_in`:
-`sim.training.student_view` is all that a student may see. An attempt is the exercise and its log of
-sentences: `Attempt.replay` brings it back, byte for byte.
+The hidden edits are in `exercise.arrives` and in the bench, and no page shows them before `hand_in`. An
+attempt is the exercise and its log of sentences: `Attempt.replay` brings it back, byte for byte.
 
 A repair of something that is whole is done in vain: it costs its time and is in the log, as is every other
 job that turns out not to be one. Only a sentence that makes no sense costs nothing.
@@ -17,23 +16,21 @@ from dataclasses import dataclass, field, replace
 from sim.bench.actions import Action, parse_action
 from sim.bench.bench import Bench
 from sim.instruments.read import shown
+from sim.lab.labor import minutes_of
 from sim.lab.run import sight_of
-from sim.training.allowed import car_as_known, check_allowed, understood
 from sim.training.effects import same_place
 from sim.training.exercise import Exercise
-from sim.training.findings import Findings
-from sim.training.grading import NO_FAULT, grade, normal_causes
-from sim.training.hand_in import HandIn, saved_before, unproven
-from sim.training.jobs import CLAMPS
-from sim.training.labor import HINT_MINUTES, cost_of, minutes_of
+from sim.training.findings import Findings, car_as_known, check_allowed, understood
+from sim.training.hand_in import NO_FAULT, HandIn, grade, normal_causes, saved_before, unproven
+from sim.training.jobs import CLAMPS, WorkStep, cost_of
 from sim.training.safety import dangers
-from sim.training.work_step import WorkStep
 from sim.vehicle.car import Car
 from sim.vehicle.edits_modules import CHARGED_PCT
 from sim.vehicle.problems import EditProblem
 
 # what is joined to a wire can be taken off anywhere on its stretch: the repair, and the lead that it ends
 TAKEN_OFF = {"unshort": "short", "unterminate": "terminate"}
+HINT_MINUTES = 5.0  # what a hint costs; our own choice
 LONGEST_NOTE = 2000
 NOT_THERE = "this is not to be found on the car"
 

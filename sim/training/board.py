@@ -1,16 +1,20 @@
-"""The instructor's board: where each student of a class is, and who may need help."""
+"""What an instructor sees of a class: where each student is, who may need help, and the results as CSV."""
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from sim.training.labor import PART_COST
+from sim.training.jobs import PART_COST
 from sim.training.rows import BoardRow, StudentRow, shown_before
-from sim.training.schema import actions, assignments, attempts, hints, reading, results
-from sim.training.store import Store
+from sim.training.schema import actions, assignments, attempts, hints, results, students
+from sim.training.store import Store, reading
 
 QUIET_S = 300.0  # so long without a line, a student may be stuck; our own choice
 VAIN_REPAIRS = 2  # more repairs than this may be guesses; our own choice
@@ -79,3 +83,48 @@ def _signs(lines: Sequence[Any], quiet_s: float, hints_taken: int) -> Iterator[s
         yield "several repairs"
     if hints_taken >= MANY_HINTS:
         yield f"{hints_taken} hints taken"
+
+
+HEAD = (
+    "student", "exercise", "begun", "handed in", "complete", "credit", "minutes", "cost", "named",
+    "after the solution was shown",
+)  # fmt: skip
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def results_csv(store: Store, class_id: int) -> str:
+    """The results of a class, in the order of joining; times are UTC, open attempts have empty cells."""
+    wanted = (
+        select(students.c.name, assignments.c.exercise, assignments.c.shown_s, attempts, results)
+        .join(attempts, attempts.c.student_id == students.c.id)
+        .join(assignments, assignments.c.id == attempts.c.assignment_id)
+        .outerjoin(results, results.c.attempt_id == attempts.c.id)
+        .where(students.c.class_id == class_id)
+        .order_by(students.c.id, attempts.c.id)
+    )
+    out = io.StringIO()
+    write = csv.writer(out)
+    write.writerow(HEAD)
+    with reading(store.engine) as connection:
+        for row in connection.execute(wanted).mappings():
+            write.writerow([_cell(value) for value in _cells(row)])
+    return out.getvalue()
+
+
+def _cells(row: Any) -> list[Any]:
+    named = "" if row["named"] is None else "; ".join(json.loads(row["named"]))
+    handed = "" if row["handed_in_s"] is None else _day(row["handed_in_s"])
+    shown = [row["complete"], row["credit"], row[results.c.minutes], row["cost"]]
+    after = "yes" if shown_before(row["shown_s"], row["handed_in_s"]) else "no"
+    return [row["name"], row["exercise"], _day(row["begun_s"]), handed, *shown, named, after]
+
+
+def _day(time_s: float) -> str:
+    return datetime.fromtimestamp(time_s, UTC).isoformat(timespec="seconds")
+
+
+def _cell(value: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula."""
+    if isinstance(value, str) and value[:1] in FORMULA_SIGNS:
+        return f"'{value}"
+    return "" if value is None else value

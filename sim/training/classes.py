@@ -9,8 +9,8 @@ from sqlalchemy import Connection, func, select
 from sqlalchemy.exc import IntegrityError
 
 from sim.training.rows import ClassRow, StudentRow
-from sim.training.schema import classes, hashed, students, writing
-from sim.training.store import Store, checked_name, insert, one
+from sim.training.schema import classes, students
+from sim.training.store import Store, checked_name, hashed, insert, one, writing
 from sim.vehicle.problems import Problem
 
 # no letters or digits that look or sound alike

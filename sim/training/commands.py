@@ -18,8 +18,8 @@ from sim.training.debrief_page import as_html, as_markdown
 from sim.training.exercise import Exercise, find_exercise, read_exercise
 from sim.training.forecast import RunSuspects
 from sim.training.hand_in import HandIn
+from sim.training.jobs import WorkStep
 from sim.training.proof import prove, rivals
-from sim.training.work_step import WorkStep
 from sim.vehicle.problems import Problem
 
 WIDTH = 100

@@ -11,13 +11,11 @@ from dataclasses import dataclass
 from sim.bench.bench import Bench
 from sim.bench.explain import Because, why_code, why_engine, why_silent, why_telltale
 from sim.instruments.seat import seat_of
-from sim.training.attempt import Attempt
-from sim.training.check_value import RouteStop, best_route
+from sim.training.attempt import HINT_MINUTES, Attempt
 from sim.training.exercise import Exercise
-from sim.training.forecast import SuspectModel
 from sim.training.hand_in import HandIn
-from sim.training.labor import HINT_MINUTES
 from sim.training.step_judge import Judged, StepJudge, StepVerdict
+from sim.training.suspects import RouteStop, SuspectModel, best_route
 from sim.vehicle.problems import EditProblem
 
 MOST_TREES = 12

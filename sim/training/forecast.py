@@ -15,10 +15,9 @@ Not modelled: in `RunSuspects`, two faults at once other than those that are rea
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Hashable, Iterable
+from dataclasses import replace
 from itertools import accumulate
-from typing import Protocol
 
 from sim.bench.live import Fidelity
 from sim.catalogue import vehicle_text
@@ -33,6 +32,7 @@ from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
 from sim.training.effects import same_effect
 from sim.training.jobs import REPAIRS
+from sim.training.suspects import WeightedCause
 from sim.vehicle.edits import catalogue, further_faults
 
 # A car that comes with a complaint has nothing wrong once in a while: about as often as one of ten
@@ -47,51 +47,6 @@ EVERYDAY = (
 )
 MOST_COMPARED = 40  # suspects that are run through other checks; the others weigh next to nothing
 MEASURING = ("measure", "load", "scope")
-
-
-@dataclass(frozen=True, slots=True)
-class WeightedCause:
-    """A set of edits (none: nothing is wrong) and its weight before anything was seen."""
-
-    edits: tuple[str, ...]
-    weight: float
-
-    @property
-    def text(self) -> str:
-        """The suspect in words."""
-        return " and ".join(self.edits) or "nothing is wrong"
-
-
-class SuspectModel(Protocol):
-    """What suspects predict for the steps of one log, and for other checks on the car as it came in."""
-
-    @property
-    def suspects(self) -> Sequence[WeightedCause]:
-        """All suspects, among them what was really wrong."""
-
-    @property
-    def truth(self) -> int:
-        """The number of the suspect that is true."""
-
-    @property
-    def checks(self) -> Sequence[Check]:
-        """Checks that could have been made on the car as it came in; the first is to read all modules."""
-
-    @property
-    def compared(self) -> frozenset[int]:
-        """The suspects for which `shown` can be asked."""
-
-    def seen(self, place: int) -> Hashable:
-        """What the step at this place of the log has shown."""
-
-    def told(self, place: int, suspect: int) -> Hashable:
-        """What it would have shown if the suspect were true; for those that no earlier step ruled out."""
-
-    def mended(self, place: int, suspect: int) -> bool:
-        """Whether the repair at this place would put something right if the suspect were true."""
-
-    def shown(self, check: int, suspect: int) -> Hashable:
-        """What a check would show if the suspect were true."""
 
 
 class RunSuspects:

@@ -1,13 +1,105 @@
-"""Handing in: what was named, what the repair was shown to do, and what that is worth."""
+"""Handing in: the named causes graded, what the repair was shown to do, and what that is worth.
+
+Causes are graded against the hidden edits by their effect on the car.
+
+Not modelled: causes in free words.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 
+from sim.training.effects import effect_of, is_near, is_same, joined
 from sim.training.exercise import Proof
-from sim.training.grading import CauseGrade
-from sim.training.work_step import WorkStep
+from sim.training.jobs import WorkStep
+from sim.vehicle.car import Car
+from sim.vehicle.edits import parse_edit
+from sim.vehicle.problems import EditProblem
+
+NO_FAULT = "no fault found"
+NEAR_CREDIT = 0.5  # the right circuit counts half; our own choice
+
+
+@dataclass(frozen=True, slots=True)
+class CauseGrade:
+    """Named causes sorted: `right`, `near` as (named, hidden), `wrong`; `missed` are hidden edits.
+
+    `also`: true, but a consequence of what was wrong, such as the fuse that a short has blown.
+    """
+
+    right: tuple[str, ...]
+    near: tuple[tuple[str, str], ...]
+    wrong: tuple[str, ...]
+    missed: tuple[str, ...]
+    also: tuple[str, ...] = ()
+
+    @property
+    def exact(self) -> bool:
+        """Everything named, and nothing but what was wrong."""
+        return not (self.near or self.wrong or self.missed)
+
+    @property
+    def credit(self) -> float:
+        """0 to 1: right causes count whole, near ones half, wrong and missed ones nothing."""
+        named = len(self.right) + len(self.near) + len(self.wrong)
+        hidden = len(self.right) + len(self.near) + len(self.missed)
+        return (len(self.right) + NEAR_CREDIT * len(self.near)) / max(named, hidden) if named else 0.0
+
+
+def normal_causes(named: Iterable[str], car: Car) -> tuple[str, ...]:
+    """Causes in normal form, each once; raises `EditProblem` for none, and for repairs."""
+    texts = [" ".join(text.split()) for text in named if text.strip()]
+    if not texts:
+        raise EditProblem(f"name at least one cause, or '{NO_FAULT}'")
+    if any(text.lower() == NO_FAULT for text in texts):
+        if len(texts) > 1:
+            raise EditProblem(f"'{NO_FAULT}' stands alone: take it away, or the other causes")
+        return (NO_FAULT,)
+    edits = [parse_edit(text, car) for text in texts]
+    for edit in edits:
+        if edit.kind == "repair":
+            raise EditProblem(f"'{edit.text}' is a repair; name what was wrong, such as 'unplug ABS'")
+    return tuple(dict.fromkeys(edit.text for edit in edits))
+
+
+def grade(named: Sequence[str], hidden: Sequence[str], car: Car, blown: Iterable[str] = ()) -> CauseGrade:
+    """Sort named causes (in normal form) against hidden edits of a car that is as built and whole.
+
+    `blown`: fuses that the hidden edits had blown when the car came in.
+    """
+    consequences = [effect_of(f"blow {fuse}", car) for fuse in sorted(blown) if f"blow {fuse}" not in hidden]
+    also = [text for text in named if text != NO_FAULT and effect_of(text, car) in consequences]
+    found = _grade([text for text in named if text not in also], hidden, car)
+    return replace(found, also=tuple(also))
+
+
+def _grade(named: Sequence[str], hidden: Sequence[str], car: Car) -> CauseGrade:
+    if NO_FAULT in named:
+        if not hidden:
+            return CauseGrade(tuple(named), (), (), ())
+        return CauseGrade((), (), tuple(named), tuple(hidden))
+    said = {text: effect_of(text, car) for text in named}
+    true = {text: effect_of(text, car) for text in hidden}
+    if is_same(joined(said.values()), joined(true.values())):
+        return CauseGrade(tuple(named), (), (), ())
+    right: list[str] = []
+    left = dict(true)
+    for text, effect in said.items():
+        match = next((one for one, other in left.items() if is_same(effect, other)), None)
+        if match is not None:
+            right.append(text)
+            del left[match]
+    near: list[tuple[str, str]] = []
+    for text in (one for one in said if one not in right):
+        match = next((one for one in left if is_near(text, one, car)), None)
+        if match is not None:
+            near.append((text, match))
+            del left[match]
+    taken = {*right, *(text for text, _ in near)}
+    wrong = tuple(text for text in said if text not in taken)
+    return CauseGrade(tuple(right), tuple(near), wrong, tuple(left))
+
 
 ASLEEP_A = 0.1  # what a parked car may take at most is some 0.05 A; common practice, with room for one module
 MONITORS_NEED_S = 5.0  # of ignition on, before a clean report says anything; common practice

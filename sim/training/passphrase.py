@@ -22,7 +22,8 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
 from sqlalchemy import Connection, Engine, delete, select
 
-from sim.training.schema import hashed, logins, passphrases, reading, tokens, writing
+from sim.training.schema import logins, passphrases, tokens
+from sim.training.store import hashed, reading, writing
 from sim.vehicle.problems import Problem
 
 SHORTEST, LONGEST = 10, 200

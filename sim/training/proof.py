@@ -19,12 +19,9 @@ from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise
-from sim.training.glance import Glance
-from sim.training.grading import NO_FAULT
-from sim.training.hand_in import HandIn
-from sim.training.rival_sets import nearest, one_of_each, other_faults
-from sim.training.rivals import agree_at_first, misleads
-from sim.training.solved import Edits, Solved, at_work, log_of, solved
+from sim.training.hand_in import NO_FAULT, HandIn
+from sim.training.rival_sets import Glance, nearest, one_of_each, other_faults
+from sim.training.rivals import Edits, Solved, agree_at_first, at_work, log_of, misleads, solved
 from sim.vehicle.problems import EditProblem, Problem, Unsettled
 
 

@@ -19,15 +19,12 @@ from collections.abc import Callable
 from sqlalchemy import Engine
 
 from sim.paths import data_folder
-from sim.training.assignments import Assignments
-from sim.training.board import board
+from sim.training.assignments import Assignments, Notices
+from sim.training.board import board, results_csv
 from sim.training.classes import Classes, Students
 from sim.training.kept_attempts import Attempts
-from sim.training.notices import Notices
-from sim.training.results import results_csv
 from sim.training.rows import BoardRow, StudentRow
-from sim.training.schema import connected
-from sim.training.store import Store
+from sim.training.store import Store, connected
 
 RECORDS_VARIABLE = "BUSBAY_RECORDS"  # environment variable with the URL of the records
 

@@ -7,7 +7,8 @@
 A set of edits misleads where a car with it would have answered every check as the exercise's car did, and
 one of the repairs would have been made on it in vain.
 
-Chance is no evidence: of a contact that opens now and then only what hand and eye find is compared.
+Chance is no evidence: of a contact that opens now and then only what hand and eye find is compared. Nor is a
+doubtful reading.
 
 Not modelled: faults that show nothing at all; pairs that have nothing to do with the hidden edits.
 """
@@ -15,18 +16,89 @@ Not modelled: faults that show nothing at all; pairs that have nothing to do wit
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from sim.catalogue import vehicle_text
 from sim.lab.check_outcomes import agree, parts_of
-from sim.lab.run import ImpossibleCar, Trial
+from sim.lab.run import ImpossibleCar, Trial, bench_of
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
+from sim.training.attempt import Attempt
 from sim.training.effects import same_effect
-from sim.training.solved import Edits, Solved, at_work
+from sim.training.exercise import Exercise
 from sim.vehicle.edits import verb_of
 from sim.vehicle.edits_modules import CHARGED_PCT
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, Unsettled
+
+Edits = tuple[str, ...]
+Parts = dict[str, str | float]
+
+
+@dataclass(frozen=True, slots=True)
+class SolvedStep:
+    """One step of a solution, and what it showed on the exercise's car. `repairs`: it put something right."""
+
+    action: str
+    parts: Parts
+    repairs: bool
+
+    @property
+    def verb(self) -> str:
+        """The first word of the action."""
+        return verb_of(self.action)
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """An exercise (as JSON) and what its solution showed, step by step."""
+
+    exercise: str
+    lines: tuple[SolvedStep, ...]
+
+    @property
+    def read(self) -> Exercise:
+        """The exercise."""
+        return _exercise(self.exercise)
+
+    @property
+    def opening(self) -> tuple[SolvedStep, ...]:
+        """The first steps up to a scan, which exercises of one car often share; none where they repair."""
+        scan = next((k + 1 for k, line in enumerate(self.lines) if line.verb == "scan"), 0)
+        first = self.lines[:scan]
+        return () if any(line.repairs for line in first) else first
+
+
+def solved(exercise: Exercise) -> Solved:
+    """Play the solution and keep what it shows; raises `EditProblem` where a step makes no sense."""
+    attempt = at_work(exercise)
+    for action in exercise.solution:
+        attempt.do(action)
+    return log_of(attempt)
+
+
+def log_of(attempt: Attempt) -> Solved:
+    """What an attempt has shown so far."""
+    lines = tuple(SolvedStep(step.action, parts_of(step.sight), step.repairs) for step in attempt.steps)
+    return Solved(attempt.exercise.model_dump_json(), lines)
+
+
+def at_work(exercise: Exercise) -> Attempt:
+    """An attempt at the fidelity that the checks of the solution need, which is faster than every frame.
+
+    Raises `EditProblem`, `ImpossibleCar` or `Unsettled` where such a car cannot come in.
+    """
+    actions = (*exercise.before, *exercise.solution)
+    bench = bench_of(Trial(vehicle_text(exercise.car), exercise.arrives, actions, exercise.seed))
+    bench.do_all(exercise.before)
+    return Attempt(exercise, bench)
+
+
+@lru_cache(maxsize=16)
+def _exercise(text: str) -> Exercise:
+    return Exercise.model_validate_json(text)
+
 
 # told apart: a check shows another thing; misled: a repair is made in vain; alike: no difference to the end
 Answer = Literal["told apart", "misled", "alike"]

@@ -21,10 +21,8 @@ from functools import partial
 from typing import Literal
 
 from sim.bench.observations import OBSERVATION_VERBS
-from sim.training.check_value import best_check, bits_per_minute, entropy_bits, grouped
-from sim.training.forecast import SuspectModel
-from sim.training.jobs import REPAIRS
-from sim.training.work_step import WorkStep
+from sim.training.jobs import REPAIRS, WorkStep
+from sim.training.suspects import SuspectModel, best_check, bits_per_minute, entropy_bits, grouped
 
 StepVerdict = Literal[
     "informative", "weak", "redundant", "verification", "premature replacement", "unsafe", "repair", ""

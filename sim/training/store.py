@@ -1,15 +1,42 @@
-"""One database of records with its clock, and the few things that every part of the records does with it."""
+"""One database of records: its engine, version and clock, and what every part of the records does with it.
+
+SQLite by default, any database by its URL through SQLAlchemy: `sqlite:///class.sqlite`,
+`postgresql+psycopg://user@host/name`.
+
+Not modelled: going back to an older version.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import hashlib
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, Select, Table, delete, select
+from sqlalchemy import (
+    Connection,
+    Engine,
+    Select,
+    Table,
+    create_engine,
+    delete,
+    event,
+    inspect,
+    select,
+    text,
+    true,
+)
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError
 
-from sim.training.schema import classes, reading, writing
+from sim.training.schema import about, assignments, classes, messages, metadata, tokens
 from sim.vehicle.problems import Problem
+
+VERSION = 3
+BUSY_S = 20.0  # how long a writer waits for another
+UPGRADE_LOCK = 20_250  # any number that no other program takes for an advisory lock in this database
 
 Row = TypeVar("Row")
 
@@ -73,3 +100,105 @@ def checked_name(name: str, what: str, longest: int) -> str:
     if not 1 <= len(name) <= longest or not name.isprintable():
         raise Problem(f"the name of a {what} has 1 to {longest} letters (here: {len(name)})")
     return name
+
+
+def connected(url: str) -> Engine:
+    """An engine for a database whose tables are those of this version; raises `Problem` in a sentence."""
+    try:
+        engine = create_engine(make_url(url), pool_pre_ping=True)
+    except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
+        raise Problem(f"this is no database that can be used here: {_first_line(error)}") from None
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _prepare_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+    try:
+        with writing(engine) as connection:
+            _upgrade(connection)
+    except DatabaseError as error:
+        engine.dispose()
+        raise Problem(f"the records cannot be opened: {_first_line(error)}") from None
+    except Problem:
+        engine.dispose()
+        raise
+    return engine
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """A transaction that writes: whole or not at all, one after the other."""
+    with engine.connect().execution_options(writes=True) as connection, connection.begin():
+        yield connection
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """A transaction that only reads, of one moment."""
+    with engine.connect() as connection, connection.begin():
+        yield connection
+
+
+def hashed(key: str) -> str:
+    """The hash of a key: a key is random and long, so a fast hash does not give it away."""
+    return hashlib.sha256(key.encode()).hexdigest()
+
+
+def _prepare_sqlite(connection: Any, record: object) -> None:
+    connection.isolation_level = None  # transactions begin where we say so, not where the driver thinks
+    for pragma in (
+        "journal_mode = WAL",
+        "synchronous = FULL",
+        "foreign_keys = ON",
+        "secure_delete = ON",
+        f"busy_timeout = {BUSY_S * 1000:.0f}",
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # a reader that later wants to write could find itself overtaken: a writer says so at once
+    writes = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _to_version_2(connection: Connection) -> None:
+    for table, column in (
+        ("classes", "private BOOLEAN NOT NULL DEFAULT false"),
+        ("classes", "paused BOOLEAN NOT NULL DEFAULT false"),
+        ("classes", "news INTEGER NOT NULL DEFAULT 0"),
+        ("assignments", "revealed BOOLEAN NOT NULL DEFAULT false"),
+    ):
+        connection.execute(text(f"ALTER TABLE {table} ADD COLUMN {column}"))
+    metadata.create_all(connection, [messages, tokens])
+
+
+def _to_version_3(connection: Connection) -> None:
+    connection.execute(text("ALTER TABLE assignments ADD COLUMN shown_s FLOAT"))
+    # the time is not known: what has been handed in by now keeps its result
+    seen = assignments.update().where(assignments.c.revealed.is_(true()))
+    connection.execute(seen.values(shown_s=time.time()))
+
+
+# what leads to a version from the one before it
+MIGRATIONS: dict[int, Callable[[Connection], None]] = {2: _to_version_2, 3: _to_version_3}
+
+
+def _upgrade(connection: Connection) -> None:
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": UPGRADE_LOCK})
+    if not inspect(connection).has_table("about"):
+        metadata.create_all(connection)
+        connection.execute(about.insert().values(version=VERSION))
+        return
+    found = connection.execute(select(about.c.version)).scalar_one()
+    if found > VERSION:
+        raise Problem(
+            f"these records are of version {found}, and this program knows up to {VERSION}: update busbay"
+        )
+    for version in range(found + 1, VERSION + 1):
+        MIGRATIONS[version](connection)
+    if found < VERSION:
+        connection.execute(about.update().values(version=VERSION))
+
+
+def _first_line(error: Exception) -> str:
+    return str(getattr(error, "orig", None) or error).splitlines()[0]

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from sim.lab.checks import Check
 from sim.lab.sight import Sight
-from sim.training.forecast import WeightedCause
-from sim.training.work_step import WorkStep
+from sim.training.jobs import WorkStep
+from sim.training.suspects import WeightedCause
 
 
 @dataclass(frozen=True)

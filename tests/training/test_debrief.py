@@ -7,16 +7,15 @@ from math import log2
 import pytest
 
 from sim.lab.workshop import Workshop
-from sim.training.attempt import Attempt
-from sim.training.check_value import entropy_bits
+from sim.training.attempt import HINT_MINUTES, Attempt
 from sim.training.debrief import Debrief, debrief
 from sim.training.debrief_page import as_html, as_markdown, sections
 from sim.training.exercise import Exercise, find_exercise, shipped_exercises
 from sim.training.forecast import RunSuspects
-from sim.training.grading import NO_FAULT
-from sim.training.labor import HINT_MINUTES
+from sim.training.hand_in import NO_FAULT
+from sim.training.jobs import WorkStep
 from sim.training.step_judge import Judged, judged_steps
-from sim.training.work_step import WorkStep
+from sim.training.suspects import entropy_bits
 from sim.vehicle.problems import EditProblem
 from tests.training.hand_made import HandMade, check, step
 

@@ -9,7 +9,7 @@ from sim.catalogue import shipped_exercises
 from sim.lab.workshop import Workshop
 from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise, read_exercise
-from sim.training.grading import NO_FAULT
+from sim.training.hand_in import NO_FAULT
 from sim.training.proof import prove, rivals
 from sim.training.rivals import answer
 from sim.vehicle.problems import Problem

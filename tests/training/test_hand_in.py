@@ -1,6 +1,5 @@
 """Handing in: what counts as the cause, what a repair has to show, and what comes to light before."""
 
-import json
 from dataclasses import replace
 
 import pytest
@@ -8,11 +7,11 @@ import pytest
 from sim.catalogue import shipped_exercises
 from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise, find_exercise, read_exercise
-from sim.training.grading import NO_FAULT, grade, normal_causes
+from sim.training.hand_in import NO_FAULT, grade, normal_causes
 from sim.training.jobs import REPAIRS
-from sim.training.student_view import student_view
 from sim.vehicle.edits import apply_all, parse_edit
 from sim.vehicle.problems import EditProblem
+from tests.training.seen import seen
 
 FIRST = find_exercise("01-first-scan")
 TEACHING = FIRST.whole_car
@@ -248,7 +247,7 @@ def test_a_repair_of_something_whole_costs_its_time_and_tells_only_that() -> Non
     assert ["mend ECM.C1.3"] == attempt.log
     again = Attempt.replay(FIRST, attempt.log)
     assert list(attempt.bench.trace.lines()) == list(again.bench.trace.lines())
-    assert student_view(attempt) == student_view(again)
+    assert seen(attempt) == seen(again)
 
 
 def test_damage_and_theories_are_no_work() -> None:
@@ -370,7 +369,7 @@ def test_nothing_hidden_is_in_what_a_student_may_see(name: str) -> None:
     attempt = Attempt.begin(exercise)
     first = next((one.split()[1] for one in exercise.arrives), "F1")
     for action in [*exercise.solution, "measure volts BAT+ to BAT-"]:
-        text = json.dumps(student_view(attempt))
+        text = seen(attempt)
         for secret in secrets(exercise):
             assert secret not in text, f"{secret} before {action}"
         if attempt.do(action).repairs:
@@ -387,6 +386,6 @@ def test_a_refused_job_names_no_hidden_short() -> None:
     step = attempt.do("unshort ECM.C1.5 to BODY")
     assert not attempt.is_whole
     assert "there is no 'short ECM.C1.5 to BODY' to take off" == step.vain
-    assert "IPC.C1.4" not in json.dumps(student_view(attempt))
+    assert "IPC.C1.4" not in seen(attempt)
     attempt.do("unshort DLC.6 to G1")
     assert attempt.is_whole, "the same stretch of wire"

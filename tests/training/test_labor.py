@@ -3,8 +3,9 @@
 import pytest
 
 from sim.bench.actions import parse_action
+from sim.lab.labor import minutes_of
 from sim.training.exercise import find_exercise
-from sim.training.labor import cost_of, minutes_of
+from sim.training.jobs import cost_of
 
 CAR = find_exercise("29").whole_car
 SENSOR = min(CAR.built.sensors)

@@ -16,7 +16,8 @@ from sim.training.passphrase import (
     WrongPassphrase,
 )
 from sim.training.records import Records
-from sim.training.schema import logins, writing
+from sim.training.schema import logins
+from sim.training.store import writing
 from sim.vehicle.problems import Problem
 
 RIGHT = "correct horse battery"

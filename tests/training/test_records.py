@@ -2,7 +2,6 @@
 
 import csv
 import io
-import json
 import os
 import random
 import signal
@@ -20,13 +19,12 @@ import pytest
 from sqlalchemy import create_engine, inspect, text
 
 from sim.catalogue import shipped_exercises
-from sim.training.attempt_log import Elsewhere
-from sim.training.kept_attempts import KeptAttempt
+from sim.training.kept_attempts import Elsewhere, KeptAttempt
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, StudentRow
-from sim.training.schema import VERSION, writing
-from sim.training.student_view import student_view
+from sim.training.store import VERSION, writing
 from sim.vehicle.problems import EditProblem, Problem
+from tests.training.seen import seen
 
 FIRST = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 SOLUTION = ["press start", "wait 5 s", "scan", "save before", "press start", "look F2", "fit F2"]
@@ -53,12 +51,12 @@ def test_a_whole_exercise_is_kept_and_comes_back(records: Records) -> None:
     work.note("only two complain")
     again = records.attempts.begin(task, student.id)
     assert again.id == work.id
-    assert student_view(again.attempt) == student_view(work.attempt)
+    assert seen(again.attempt) == seen(work.attempt)
     for action in SOLUTION[6:]:
         again.do(action)
     assert again.hand_in(["pull F2"], "the holder was empty").complete
     third = records.attempts.resume(work.id)
-    assert student_view(third.attempt) == student_view(again.attempt)
+    assert seen(third.attempt) == seen(again.attempt)
     assert third.attempt.result == again.attempt.result
     with pytest.raises(EditProblem, match="has been handed in"):
         third.do("scan")
@@ -484,7 +482,6 @@ def test_a_student_alone(records: Records) -> None:
         work.do(action)
     work.rewind(1)
     assert ["press start"] == records.attempts.resume(work.id).attempt.log
-    assert json.dumps(student_view(work.attempt))
     assert [] == records.classes.listed()
     with pytest.raises(Problem, match="no open class"):
         records.students.join(records.classes.get(student.class_id).join_code, "Eve")

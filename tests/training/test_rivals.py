@@ -4,11 +4,9 @@ import pytest
 
 from sim.lab.workshop import Workshop
 from sim.training.exercise import Exercise, find_exercise
-from sim.training.glance import Glance
 from sim.training.proof import rivals
-from sim.training.rival_sets import nearest, one_of_each, other_faults
-from sim.training.rivals import agree_at_first, answer, misleads
-from sim.training.solved import solved
+from sim.training.rival_sets import Glance, nearest, one_of_each, other_faults
+from sim.training.rivals import agree_at_first, answer, misleads, solved
 
 PUSHED_BACK = find_exercise("05")
 BLOWN = find_exercise("07")

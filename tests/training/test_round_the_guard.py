@@ -3,8 +3,8 @@
 from sim import scenarios_folder
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
+from sim.lab.labor import minutes_of
 from sim.modules.uds_responses import Done, NegativeResponse
-from sim.training.labor import minutes_of
 from sim.vehicle.reading import read_car
 
 CAR = read_car(scenarios_folder() / "vehicles" / "small-estate.yaml")

@@ -6,7 +6,8 @@ from sqlalchemy import create_engine, inspect, text
 
 from sim.catalogue import shipped_exercises
 from sim.training.records import Records
-from sim.training.schema import VERSION, hashed, metadata
+from sim.training.schema import metadata
+from sim.training.store import VERSION, hashed
 
 FILE = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 KEY = "a key from before"

@@ -6,10 +6,9 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_exercises
-from sim.training.attempt import Attempt
+from sim.training.attempt import HINT_MINUTES, Attempt
 from sim.training.exercise import find_exercise
 from sim.training.jobs import HANDS_ON, REPAIRS
-from sim.training.labor import HINT_MINUTES
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, StudentRow
 from tests.ui.drawn import sent

@@ -8,7 +8,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from sim.markup import macros
-from sim.training.work_step import WorkStep
+from sim.training.jobs import WorkStep
 from sim.vehicle.words import counted
 
 _html = macros(Path(__file__).with_name("class.html"))

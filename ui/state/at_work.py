@@ -13,9 +13,9 @@ from functools import partial
 import streamlit as st
 
 from sim.bench.observations import OBSERVATION_VERBS
+from sim.training.jobs import WorkStep
 from sim.training.kept_attempts import KeptAttempt
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
-from sim.training.work_step import WorkStep
 from sim.vehicle.problems import Problem
 from ui.drawing.class_work import step_words
 from ui.state import classroom

@@ -7,10 +7,10 @@ from functools import partial
 
 import streamlit as st
 
+from sim.training.attempt import HINT_MINUTES
 from sim.training.exercise import Exercise
-from sim.training.grading import NO_FAULT
-from sim.training.labor import HINT_MINUTES
-from sim.training.work_step import WorkStep
+from sim.training.hand_in import NO_FAULT
+from sim.training.jobs import WorkStep
 from sim.vehicle.edits import answers
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet

@@ -1,4 +1,4 @@
-"""What a check is worth: expected bits per minute over the possible causes, and the checks that give most.
+"""Suspects: sets of edits that may be wrong, and what a check is worth that tells them apart.
 
 Entropy as C. E. Shannon defines it ("A Mathematical Theory of Communication", 1948), in bits.
 """
@@ -9,12 +9,58 @@ from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from math import log2
+from typing import Protocol
 
-from sim.training.forecast import SuspectModel
+from sim.lab.checks import Check
 
 LEAST_MINUTES = 0.1  # what the quickest check is taken to last
 MOST_ROUTE = 12
 LEAST_GAIN = 1e-12  # bits per minute; less of a difference is rounding
+
+
+@dataclass(frozen=True, slots=True)
+class WeightedCause:
+    """A set of edits (none: nothing is wrong) and its weight before anything was seen."""
+
+    edits: tuple[str, ...]
+    weight: float
+
+    @property
+    def text(self) -> str:
+        """The suspect in words."""
+        return " and ".join(self.edits) or "nothing is wrong"
+
+
+class SuspectModel(Protocol):
+    """What suspects predict for the steps of one log, and for other checks on the car as it came in."""
+
+    @property
+    def suspects(self) -> Sequence[WeightedCause]:
+        """All suspects, among them what was really wrong."""
+
+    @property
+    def truth(self) -> int:
+        """The number of the suspect that is true."""
+
+    @property
+    def checks(self) -> Sequence[Check]:
+        """Checks that could have been made on the car as it came in; the first is to read all modules."""
+
+    @property
+    def compared(self) -> frozenset[int]:
+        """The suspects for which `shown` can be asked."""
+
+    def seen(self, place: int) -> Hashable:
+        """What the step at this place of the log has shown."""
+
+    def told(self, place: int, suspect: int) -> Hashable:
+        """What it would have shown if the suspect were true; for those that no earlier step ruled out."""
+
+    def mended(self, place: int, suspect: int) -> bool:
+        """Whether the repair at this place would put something right if the suspect were true."""
+
+    def shown(self, check: int, suspect: int) -> Hashable:
+        """What a check would show if the suspect were true."""
 
 
 @dataclass(frozen=True, slots=True)
