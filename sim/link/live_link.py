@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from types import TracebackType
 from typing import Final
 
 from sim.bench.bench import Bench, Outcome
@@ -56,9 +55,7 @@ class LiveLink:
         self.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.stop()
 
     def start(self) -> None:

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from types import TracebackType
 from typing import Final
 
 import can
@@ -58,9 +57,7 @@ class Recording:
     def __enter__(self) -> Recording:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.stop()
 
     @property

@@ -9,7 +9,6 @@ import re
 from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import Final
 
 from matplotlib.figure import Figure
@@ -87,9 +86,7 @@ class TimelineRecorder:
     def __enter__(self) -> TimelineRecorder:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.stop()
 
     def stop(self) -> Timeline:

@@ -44,7 +44,7 @@ class Debrief:
 
     def count(self, verdict: StepVerdict) -> int:
         """How many steps got a verdict."""
-        return sum(one.verdict == verdict for one in self.judged)
+        return sum(one.ruling.verdict == verdict for one in self.judged)
 
     @property
     def hint_minutes(self) -> float:

@@ -19,7 +19,6 @@ from sim.markup import macros, page
 from sim.svg import node, text_of
 from sim.training.chain_picture import chain_picture
 from sim.training.debrief import Debrief
-from sim.training.step_judge import Judged
 
 MARKS = {
     "informative": "told something",
@@ -62,7 +61,7 @@ def as_markdown(told: Debrief) -> str:
     for name, tree in told.causes:
         lines += [f"### {_plain(name)}", "", *(f"    {line}" for line in _tree(tree).splitlines()), ""]
     lines += ["## Your checks, one by one", "", f"| {' | '.join(HEAD)} |", f"|{' --- |' * len(HEAD)}"]
-    lines += [f"| {' | '.join(_plain(cell) for cell in _cells(one, told))} |" for one in told.judged]
+    lines += [f"| {' | '.join(map(_plain, row))} |" for row in _rows(told)]
     return "\n".join(lines) + "\n"
 
 
@@ -146,18 +145,21 @@ def _way(told: Debrief) -> Iterator[str]:
 # -- the table ---------------------------------------------------------------------------------------------
 
 
-def _cells(one: Judged, told: Debrief) -> tuple[str, ...]:
-    digits = 0 if one.unit in COUNTED else 2
-    unit = COUNTED.get(one.unit, one.unit) if one.number == 1 else one.unit
-    figure = "" if one.number is None else f"{one.number:.{digits}f} {unit}"
-    left = "" if told.suspects is None else str(one.left)
-    minutes = f"{one.step.minutes:.1f}"
-    return str(one.number_in_log), one.step.action, minutes, MARKS[one.verdict], one.reason, figure, left
+def _rows(told: Debrief) -> Iterator[tuple[str, ...]]:
+    """A row of cells for each step."""
+    for place, one in enumerate(told.judged, start=1):
+        ruling, number = one.ruling, one.ruling.number
+        digits = 0 if ruling.unit in COUNTED else 2
+        unit = COUNTED.get(ruling.unit, ruling.unit) if number == 1 else ruling.unit
+        figure = "" if number is None else f"{number:.{digits}f} {unit}"
+        left = "" if told.suspects is None else str(one.left)
+        minutes = f"{one.step.minutes:.1f}"
+        yield f"{place}", one.step.action, minutes, MARKS[ruling.verdict], ruling.reason, figure, left
 
 
 def checks_table(told: Debrief) -> Markup:
     """Every step with its verdict, its figure and the suspects that it left, as an HTML table."""
-    return _html("table", HEAD, [_cells(one, told) for one in told.judged])
+    return _html("table", HEAD, list(_rows(told)))
 
 
 def suspects_picture(told: Debrief) -> Markup:

@@ -79,11 +79,6 @@ class RunSuspects:
         self.checks = self._possible_checks()
         self._shown = self._run_checks()
 
-    @property
-    def steps(self) -> int:
-        """How many steps the log has."""
-        return len(self._verbs)
-
     def seen(self, place: int) -> Hashable:
         """What the step at this place of the log has shown."""
         return self.told(place, self.truth)

@@ -147,12 +147,6 @@ class Attempts:
         )
         return shown_before(**self.store.one(wanted, "attempt"))
 
-    def of_student(self, student_id: int) -> list[int]:
-        """The numbers of a student's attempts, in order."""
-        wanted = select(attempts.c.id).where(attempts.c.student_id == student_id).order_by(attempts.c.id)
-        with reading(self.store.engine) as connection:
-            return list(connection.execute(wanted).scalars())
-
     def listed(self) -> list[AttemptRow]:
         """All attempts of all classes but the private ones, the newest class first."""
         wanted = (

@@ -38,39 +38,21 @@ Groups = Mapping[Hashable, Sequence[int]]
 
 @dataclass(frozen=True, slots=True)
 class Ruling:
-    """A verdict with its reason and the figure that it rests on.
-
-    best, best_rate: the check that offered most bits per minute, where one was looked for.
-    """
+    """A verdict with its reason and the figure that it rests on."""
 
     verdict: StepVerdict = ""
     reason: str = ""
     number: float | None = None
     unit: Unit = ""
-    best: str = ""
-    best_rate: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One step with its verdict. Bits are expected information; weights of suspects add up to 1.
+    """A step, its ruling, and how many suspects it left."""
 
-    number, unit: the figure of the verdict. left, left_bits: suspects after the step, and how uncertain they
-    are. best, best_rate: the check that offered most bits per minute, where one was looked for.
-    """
-
-    number_in_log: int
     step: WorkStep
-    verdict: StepVerdict
-    reason: str
-    number: float | None
-    unit: Unit
-    gain_bits: float
-    rate: float
+    ruling: Ruling
     left: int
-    left_bits: float
-    best: str = ""
-    best_rate: float = 0.0
 
 
 class StepJudge:
@@ -95,20 +77,7 @@ class StepJudge:
             gain_bits = entropy_bits([self._weight(group) for group in groups.values()])
             ruling = self._ruling(place, groups, gain_bits)
             self._take_in(place, groups)
-            yield Judged(
-                place + 1,
-                step,
-                ruling.verdict,
-                ruling.reason,
-                ruling.number,
-                ruling.unit,
-                gain_bits,
-                bits_per_minute(gain_bits, step.minutes),
-                len(self._left),
-                entropy_bits([self._weight([k]) for k in self._left]),
-                ruling.best,
-                ruling.best_rate,
-            )
+            yield Judged(step, ruling, len(self._left))
 
     def omitted(self, named: Sequence[str]) -> list[str]:
         """Suspects that were still possible when the first repair was made, other than those named."""
@@ -159,9 +128,9 @@ class StepJudge:
                 f"{gain_bits:.2f} bits in {step.minutes:.1f} min; '{best}' offered {best_rate / rate:.0f} "
                 "times as much per minute"
             )
-            return Ruling("weak", reason, rate / best_rate, "of the best per minute", best, best_rate)
+            return Ruling("weak", reason, rate / best_rate, "of the best per minute")
         reason = f"{len(self._left)} suspects would have shown {len(groups)} different things"
-        return Ruling("informative", reason, gain_bits, "bits", best, best_rate)
+        return Ruling("informative", reason, gain_bits, "bits")
 
     def _redundant(self) -> Ruling:
         count = len(self._left)
@@ -222,11 +191,6 @@ class StepJudge:
     def _is_recheck(self, place: int) -> bool:
         step = self._steps[place]
         return step.verb == "scan" or step.action in {one.action for one in self._steps[:place]}
-
-
-def judged_steps(steps: Sequence[WorkStep], model: SuspectModel | None) -> Iterator[Judged]:
-    """Every step of a log with its verdict."""
-    return StepJudge(steps, model).judged()
 
 
 def _why_unjudged(has_model: bool) -> str:

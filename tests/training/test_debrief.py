@@ -14,7 +14,7 @@ from sim.training.exercise import Exercise, find_exercise, shipped_exercises
 from sim.training.forecast import RunSuspects
 from sim.training.hand_in import NO_FAULT
 from sim.training.jobs import WorkStep
-from sim.training.step_judge import Judged, judged_steps
+from sim.training.step_judge import Judged, Ruling, StepJudge
 from sim.training.suspects import entropy_bits
 from sim.vehicle.problems import EditProblem
 from tests.training.hand_made import HandMade, check, step
@@ -23,38 +23,36 @@ QUARTER_BITS = -(0.25 * log2(0.25) + 0.75 * log2(0.75))  # 0.811
 
 
 def judged(model: HandMade | None, *steps: WorkStep) -> list[Judged]:
-    return list(judged_steps(steps, model))
+    return list(StepJudge(steps, model).judged())
 
 
 def test_a_check_that_halves_four_suspects_is_worth_one_bit() -> None:
     """A check that splits four equal suspects in halves is informative, with one bit."""
     (one,) = judged(HandMade((1, 1, 1, 1), ("aabb",)), step("look F3"))
-    assert ("informative", 1.0, "bits", 2) == (one.verdict, one.number, one.unit, one.left)
-    assert 0.5 == one.rate
-    assert 1.0 == one.left_bits
-    assert "4 suspects would have shown 2 different things" == one.reason
+    reason = "4 suspects would have shown 2 different things"
+    assert Judged(step("look F3"), Ruling("informative", reason, 1.0, "bits"), 2) == one
 
 
 def test_weights_count() -> None:
     """Expected bits follow the weights of suspects, not their number."""
     (one,) = judged(HandMade((3, 1), ("ab",)), step("look F3"))
-    assert "informative" == one.verdict
-    assert pytest.approx(QUARTER_BITS) == one.number
+    assert "informative" == one.ruling.verdict
+    assert pytest.approx(QUARTER_BITS) == one.ruling.number
 
 
 def test_a_check_is_judged_by_what_was_expected_and_not_by_luck() -> None:
     """One suspect of a hundred shows something else, and it happens to be the true one."""
     (one,) = judged(HandMade((1,) * 100, ("a" + "b" * 99,)), step("look F3"))
     assert 1 == one.left
-    assert pytest.approx(0.0808, abs=1e-4) == one.number
+    assert pytest.approx(0.0808, abs=1e-4) == one.ruling.number
 
 
 def test_a_check_that_all_suspects_answer_alike_is_redundant_whatever_their_weights() -> None:
     """A check that cannot tell the suspects left apart is redundant."""
     first, second = judged(HandMade((9, 1, 1), ("aab", "ccd")), step("look F3"), step("scan"))
-    assert "informative" == first.verdict
-    assert ("redundant", 0.0, "bits", 2) == (second.verdict, second.number, second.unit, second.left)
-    assert "all 2 suspects left would have shown the same" == second.reason
+    assert "informative" == first.ruling.verdict
+    reason = "all 2 suspects left would have shown the same"
+    assert Judged(step("scan"), Ruling("redundant", reason, 0.0, "bits"), 2) == second
 
 
 def test_a_check_is_weak_below_a_quarter_of_the_best_per_minute() -> None:
@@ -62,25 +60,25 @@ def test_a_check_is_weak_below_a_quarter_of_the_best_per_minute() -> None:
     best = (check("look F3", 2.0),)
     model = HandMade((1, 1, 1, 1), ("abbb",), best, ("abcd",))
     (one,) = judged(model, step("scope DLC.6 to DLC.4 for 2 ms", 6.0))
-    assert ("weak", "of the best per minute") == (one.verdict, one.unit)
-    assert pytest.approx(QUARTER_BITS / 6) == one.number
-    assert ("look F3", 1.0) == (one.best, one.best_rate)
+    assert ("weak", "of the best per minute") == (one.ruling.verdict, one.ruling.unit)
+    assert pytest.approx(QUARTER_BITS / 6) == one.ruling.number
+    assert "'look F3' offered 7 times as much per minute" in one.ruling.reason
     (one,) = judged(model, step("measure volts F3.2 to G2", 3.0))
-    assert "informative" == one.verdict, "a little more than a quarter"
+    assert "informative" == one.ruling.verdict, "a little more than a quarter"
 
 
 def test_switching_on_is_no_check_unless_it_tells_something() -> None:
     """An action that is no check is judged only where it tells suspects apart."""
     first, second = judged(HandMade((1, 1), ("aa", "ab")), step("key run", 0.1), step("wait 5 s", 0.1))
-    assert ("", None) == (first.verdict, first.number)
-    assert ("informative", 1.0) == (second.verdict, second.number)
+    assert ("", None) == (first.ruling.verdict, first.ruling.number)
+    assert ("informative", 1.0) == (second.ruling.verdict, second.ruling.number)
 
 
 def test_after_a_repair_a_check_is_a_verification_and_never_redundant() -> None:
     """A check that tells nothing new is redundant before a repair and a verification after it."""
     model = HandMade((1, 1), ("aa", "ab", "cd", "ee", "ef"), at_fault={1: (0,)})
     steps = [step("scan"), step("plug ABS.C1"), step("scan"), step("look X1"), step("look X2")]
-    verdicts = [one.verdict for one in judged(model, *steps)]
+    verdicts = [one.ruling.verdict for one in judged(model, *steps)]
     assert "redundant" == verdicts[0]
     assert ["verification", "verification", "verification"] == verdicts[2:]
 
@@ -89,24 +87,24 @@ def test_a_check_made_again_after_a_repair_is_a_verification_even_where_it_tells
     """The same look as before, and another suspect out: it was made to see whether the repair held."""
     model = HandMade((1, 1, 1, 1), ("aabb", "aaaa", "ab__"), at_fault={1: (0, 1)})
     third = judged(model, step("look F6"), step("fit F6"), step("look F6"))[2]
-    assert ("verification", 2.0) == (third.verdict, third.number)
+    assert ("verification", 2.0) == (third.ruling.verdict, third.ruling.number)
 
 
 def test_a_second_search_after_a_repair_is_still_a_search() -> None:
     """A new check after a repair that tells suspects apart is informative."""
     model = HandMade((1, 1, 1, 1), ("aabb", "aaaa", "ab__"), at_fault={1: (0, 1)})
     third = judged(model, step("look F6"), step("fit F6"), step("look TCM.C1"))[2]
-    assert ("informative", 1.0) == (third.verdict, third.number)
+    assert ("informative", 1.0) == (third.ruling.verdict, third.ruling.number)
 
 
 def test_a_repair_before_a_shorter_check_would_have_told_is_premature() -> None:
     """Four suspects, in one of them the part is at fault; a look of two minutes tells it."""
     model = HandMade((1, 1, 1, 1), ("abbb",), (check("look ECM.C1", 2.0),), ("abbb",), {0: (0,)})
     (one,) = judged(model, step("mend ECM.C1.3", 15.0))
-    assert ("premature replacement", 0.25) == (one.verdict, one.number)
+    assert ("premature replacement", 0.25) == (one.ruling.verdict, one.ruling.number)
     assert (
         "3 of 4 suspects leave this part healthy, and 'look ECM.C1' would have told in less time"
-        == one.reason
+        == one.ruling.reason
     )
 
 
@@ -118,21 +116,21 @@ def test_a_repair_is_no_replacement_before_its_time_where_nothing_shorter_tells(
     equal = HandMade((1, 1), ("ab",), (check("look ECM.C1", 15.0),), ("ab",), {0: (0,)})
     for model, chance in ((long, 0.5), (equal, 0.5), (blind, 0.5), (sure, 1.0)):
         (one,) = judged(model, step("mend ECM.C1.3", 15.0))
-        assert ("repair", chance) == (one.verdict, one.number)
+        assert ("repair", chance) == (one.ruling.verdict, one.ruling.number)
 
 
 def test_a_repair_in_vain_is_premature_with_its_chance() -> None:
     """A repair in vain is premature, with the chance that it would have helped."""
     model = HandMade((3, 1), ("ab",), at_fault={0: (1,)})
     (one,) = judged(model, step("mend G2", 15.0, vain="G2 is whole already"))
-    assert ("premature replacement", 0.25) == (one.verdict, one.number)
-    assert one.reason.startswith("G2 is whole already; ")
+    assert ("premature replacement", 0.25) == (one.ruling.verdict, one.ruling.number)
+    assert one.ruling.reason.startswith("G2 is whole already; ")
 
 
 def test_a_repair_in_vain_of_what_everything_points_to_is_not_premature() -> None:
     """Nobody could have known better: all suspects left say that this part is at fault."""
     (one,) = judged(HandMade((1, 1), ("aa",), at_fault={0: (0, 1)}), step("mend G2", 15.0, vain="no use"))
-    assert ("repair", 1.0) == (one.verdict, one.number)
+    assert ("repair", 1.0) == (one.ruling.verdict, one.ruling.number)
 
 
 def test_a_start_that_is_made_again_after_a_repair_verifies_it() -> None:
@@ -140,38 +138,38 @@ def test_a_start_that_is_made_again_after_a_repair_verifies_it() -> None:
     model = HandMade((1, 1, 1, 1), ("aabb", "aaaa", "ab__", "aa__"), at_fault={1: (0, 1)})
     start = step("press start", 0.2)
     _, _, third, fourth = judged(model, start, step("fit F6"), start, step("wait 5 s", 0.1))
-    assert ("verification", 2.0) == (third.verdict, third.number)
-    assert ("", None) == (fourth.verdict, fourth.number), "it tells nothing"
+    assert ("verification", 2.0) == (third.ruling.verdict, third.ruling.number)
+    assert ("", None) == (fourth.ruling.verdict, fourth.ruling.number), "it tells nothing"
 
 
 def test_what_is_unsafe_says_so_first() -> None:
     """Dangers outrank every other verdict, with and without suspects."""
     dangers = ("the engine ran", "the airbag had supply")
     (one,) = judged(HandMade((1, 1), ("ab",)), step("plug SRS.C1", dangers=dangers))
-    assert ("unsafe", 2.0, "dangers") == (one.verdict, one.number, one.unit)
-    assert "the engine ran; the airbag had supply" == one.reason
+    assert ("unsafe", 2.0, "dangers") == (one.ruling.verdict, one.ruling.number, one.ruling.unit)
+    assert "the engine ran; the airbag had supply" == one.ruling.reason
     (one,) = judged(None, step("plug SRS.C1", dangers=dangers))
-    assert "unsafe" == one.verdict
+    assert "unsafe" == one.ruling.verdict
 
 
 def test_putting_back_what_one_took_apart_is_no_repair() -> None:
     """Plugging in a connector that the same person unplugged gets no verdict."""
     model = HandMade((1, 1), ("aa", "aa"), at_fault={1: (0, 1)})
-    assert "" == judged(model, step("unplug ECM.C1"), step("plug ECM.C1"))[1].verdict
+    assert "" == judged(model, step("unplug ECM.C1"), step("plug ECM.C1"))[1].ruling.verdict
 
 
 def test_taking_a_clamp_off_is_no_repair_and_cleaning_it_is_one() -> None:
     """A battery clamp put on is no repair, a clamp mended is one."""
     model = HandMade((1, 1), ("aa", "aa", "aa"), at_fault={1: (0, 1), 2: (0, 1)})
     steps = (step("plug BAT.NEG"), step("mend BAT.NEG"), step("plug ABS.C1"))
-    assert ["", "repair", "repair"] == [one.verdict for one in judged(model, *steps)]
+    assert ["", "repair", "repair"] == [one.ruling.verdict for one in judged(model, *steps)]
 
 
 def test_without_suspects_nothing_is_judged_but_safety() -> None:
     """Without suspects a check says that it was not measured."""
     one, two = judged(None, step("scan"), step("key run"))
-    assert ("", "not measured: no suspects to hand", None) == (one.verdict, one.reason, one.number)
-    assert "" == two.reason
+    assert Ruling(reason="not measured: no suspects to hand") == one.ruling
+    assert Ruling() == two.ruling
 
 
 def test_entropy_of_the_textbook() -> None:
@@ -208,12 +206,12 @@ def model(storage: Attempt) -> RunSuspects:
 def test_the_checks_of_a_real_log(storage: Attempt, model: RunSuspects) -> None:
     """On a real car each kind of step gets its verdict, and the suspects left never grow."""
     told = debrief(storage, model)
-    verdicts = {one.step.action: one.verdict for one in reversed(told.judged)}
+    verdicts = {one.step.action: one.ruling.verdict for one in reversed(told.judged)}
     assert "informative" == verdicts["scan"]
     assert "redundant" == verdicts["look F4"]
     assert "premature replacement" == verdicts["mend TCM.C1.3"]
     assert "repair" == verdicts["fit F2"]
-    assert "verification" == told.judged[-2].verdict
+    assert "verification" == told.judged[-2].ruling.verdict
     lefts = [one.left for one in told.judged]
     assert sorted(lefts, reverse=True) == lefts
     assert lefts[-1] >= 1

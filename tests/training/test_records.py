@@ -257,7 +257,7 @@ def test_an_exercise_of_one_class_is_not_begun_by_another_s_student(records: Rec
     stranger, _ = records.practice_alone()
     with pytest.raises(Problem, match="was given to another class"):
         records.attempts.begin(task, stranger.id)
-    assert [] == records.attempts.of_student(stranger.id)
+    assert [None] == [row.attempt_id for row in records.board(stranger.class_id)]
 
 
 def test_erasing_leaves_nothing(records: Records) -> None:

@@ -169,7 +169,9 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
         instructor.repeat()
         assert "2 steps" in instructor.text
         assert [] == amara.exceptions
-    work = records.attempts.resume(records.attempts.of_student(student.id)[0])
+    attempt_id = records.assignments.desk(student.id)[0].attempt_id
+    assert attempt_id is not None
+    work = records.attempts.resume(attempt_id)
     work.hand_in(["pull F2"])
     rows = list(csv.DictReader(io.StringIO(records.export_csv(group.id))))
     assert [(NASTY, "Left in storage", "pull F2")] == [
@@ -184,7 +186,7 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
     instructor.tick(f"erase_sure_{group.id}_None")
     instructor.press("erase")
     assert group.id not in [one.id for one in records.classes.listed()]
-    assert [] == records.attempts.of_student(student.id)
+    assert [] == records.assignments.desk(student.id)
 
 
 def test_a_name_is_text_wherever_markdown_is_read(instructor: Visitor, records: Records) -> None:
