@@ -24,6 +24,7 @@ from sim.vehicle.elements import Contact
 from sim.vehicle.harness_state import Lead
 from sim.vehicle.problems import EditProblem
 
+FITTED_WRONG = "fit"  # a fuse of another rating is a fault that a student may well make
 HANDLED_WITH = ("unplug", "fuses", "bypass")  # jobs with these tools show the part
 
 
@@ -73,9 +74,6 @@ class Findings:
         known.discard(name)
         if is_so:
             known.add(name)
-
-
-FITTED_WRONG = "fit"  # a fuse of another rating is a fault that a student may well make
 
 
 def car_as_known(car: Car, findings: Findings, fitted: Mapping[str, Lead]) -> Car:
