@@ -18,9 +18,16 @@ from sim.bench.live import LiveCar
 from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
 from sim.modules.security_access import SharedSecret
-from sim.modules.uds_decoding import decode
 from sim.modules.uds_protocol import EXTENDED_SESSION, P2_STAR_MS, response_pending
-from sim.modules.uds_responses import Done, DtcsRead, NegativeResponse, NoResponse, ReportedDtc, Response
+from sim.modules.uds_responses import (
+    Done,
+    DtcsRead,
+    NegativeResponse,
+    NoResponse,
+    ReportedDtc,
+    Response,
+    decode,
+)
 from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink, single_frame

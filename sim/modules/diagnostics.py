@@ -57,7 +57,7 @@ class Diagnostics:
             lambda: world.now_s,
             live=self._live,
             reset=self._reset,
-            security=SharedSecret(SECRET),
+            secret=SharedSecret(SECRET),
             communication=control.communication,
             outputs=control.outputs(),
             routines=control.routines(),
@@ -149,9 +149,8 @@ class Diagnostics:
             world.engine.value == "stopped",
         )
 
-    def _reset(self, kind: int) -> bool:
+    def _reset(self, kind: int) -> None:
         self._host.world.after(0.05, lambda: self._restart("a tester asked for a reset"))
-        return True
 
 
 def engine_module(vehicle: Vehicle) -> str | None:

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from sim.modules.fault_memory import LAMP_OUT_CYCLES, Dtc, FaultMemory, Status
+from sim.modules.uds_data import unsigned
 from sim.modules.uds_protocol import POSITIVE, NegativeResponseCode, negative_response
 from sim.vehicle.codes import dtc_bytes
 
@@ -100,11 +101,11 @@ class ObdServices:
         values = self._values()
         measured = {
             _STATUS: self._status(),
-            _ENGINE_SPEED: _bounded(values.engine_speed_rpm * 4, 2),
-            _VEHICLE_SPEED: _bounded(values.vehicle_speed_kph, 1),
+            _ENGINE_SPEED: unsigned(values.engine_speed_rpm * 4, 2),
+            _VEHICLE_SPEED: unsigned(values.vehicle_speed_kph, 1),
             _OBD_STANDARD: bytes([_EOBD]),
-            _RUN_TIME: _bounded(values.run_time_s, 2),
-            _VOLTAGE: _bounded(values.supply_v * 1000, 2),
+            _RUN_TIME: unsigned(values.run_time_s, 2),
+            _VOLTAGE: unsigned(values.supply_v * 1000, 2),
         }
         return measured | _supported(sorted(measured))
 
@@ -140,7 +141,3 @@ def _rejected(service: int, functional: bool) -> bytes | None:
     # SAE J1979: subFunctionNotSupported-invalidFormat (from memory)
     code = NegativeResponseCode.SUB_FUNCTION_NOT_SUPPORTED
     return None if functional else negative_response(service, code)
-
-
-def _bounded(value: float, size: int) -> bytes:
-    return max(0, min((1 << 8 * size) - 1, round(value))).to_bytes(size, "big")

@@ -5,27 +5,23 @@ Not modelled: several security levels, the data record of a request, and keys th
 
 import hmac
 from collections.abc import Callable
-from typing import Final, Protocol
+from typing import Final
 
 from cryptography.hazmat.primitives.ciphers.algorithms import AES
 from cryptography.hazmat.primitives.cmac import CMAC
 
-from sim.modules.uds_protocol import REQUEST_SEED, NegativeResponseCode, RequestRejected, require
+from sim.modules.uds_protocol import (
+    REQUEST_SEED,
+    NegativeResponseCode,
+    RequestRejected,
+    require,
+    require_length,
+)
 from sim.network.clock import CLOCK_S
 
 KEY_ATTEMPTS: Final = 3  # wrong keys until the delay starts: common practice
 KEY_DELAY_S: Final = 10.0  # delay after too many wrong keys: common practice
 KEY_BYTES: Final = 16  # AES-128
-
-
-class SeedAndKey(Protocol):
-    """How a module challenges a tester before it lets itself be changed."""
-
-    def seed(self) -> bytes:
-        """A new seed, never all zero: zero says that the module is already unlocked."""
-
-    def key(self, seed: bytes) -> bytes:
-        """The key that opens `seed`."""
 
 
 class SharedSecret:
@@ -44,10 +40,12 @@ class SharedSecret:
         self._number = 0
 
     def seed(self) -> bytes:
+        """A new seed, never all zero: zero says that the module is already unlocked."""
         self._number += 1
         return self._code(b"seed" + self._number.to_bytes(8, "big"))
 
     def key(self, seed: bytes) -> bytes:
+        """The key that opens `seed`."""
         return self._code(seed)
 
     def _code(self, data: bytes) -> bytes:
@@ -59,9 +57,9 @@ class SharedSecret:
 class SecurityAccess:
     """Whether a module is unlocked. `clock` gives seconds that never go back."""
 
-    def __init__(self, method: SeedAndKey, clock: Callable[[], float]) -> None:
+    def __init__(self, secret: SharedSecret, clock: Callable[[], float]) -> None:
         self.unlocked = False
-        self._method = method
+        self._secret = secret
         self._clock = clock
         self._seed: bytes | None = None
         self._wrong_keys = 0
@@ -77,17 +75,17 @@ class SecurityAccess:
         return self._give_seed(body) if body[0] == REQUEST_SEED else self._take_key(body)
 
     def _give_seed(self, body: bytes) -> bytes:
-        require(len(body) == 1, NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
+        require_length(len(body) == 1)
         delay_is_over = self._clock() >= self._delay_until_s - CLOCK_S
         require(delay_is_over, NegativeResponseCode.REQUIRED_TIME_DELAY_NOT_EXPIRED)
-        self._seed = self._method.seed()
+        self._seed = self._secret.seed()
         return body + (bytes(len(self._seed)) if self.unlocked else self._seed)
 
     def _take_key(self, body: bytes) -> bytes:
         seed, self._seed = self._seed, None
         require(seed is not None, NegativeResponseCode.REQUEST_SEQUENCE_ERROR)
-        key = self._method.key(seed or b"")
-        require(len(body) == 1 + len(key), NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
+        key = self._secret.key(seed or b"")
+        require_length(len(body) == 1 + len(key))
         if not hmac.compare_digest(body[1:], key):
             self._count_wrong_key()
         self._wrong_keys = 0

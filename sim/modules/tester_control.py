@@ -82,7 +82,7 @@ class TesterControl:
             routines[REPEAT_MESSAGE_ROUTINE] = DiagnosticAction(self._ask_who_is_there)
         return routines
 
-    def communication(self, control: int, kind: int) -> bool:
+    def communication(self, control: int, kind: int) -> None:
         """Service 28: messages, network management frames, or both."""
         if kind & MANAGEMENT_MESSAGES:
             for managed in self._managed.values():
@@ -96,7 +96,6 @@ class TesterControl:
                 self.muted, self.deaf = muted, deaf
                 self._note(_WORDS[muted, deaf])
                 self._talk()
-        return True
 
     def _output(self, name: str, parameter: int, data: bytes) -> bytes | None:
         if parameter == SHORT_TERM_ADJUSTMENT and data[0] > 1:

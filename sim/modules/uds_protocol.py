@@ -1,4 +1,4 @@
-"""ISO 14229-1 as both sides know it: services, negative response codes, sessions, timing, data identifiers.
+"""ISO 14229-1 as both sides know it: services, negative response codes, sessions, timing.
 
 Layouts, service and response numbers: ISO 14229-1 as given by the open packages udsoncan and `uds`; the
 standard itself was not read.
@@ -7,9 +7,7 @@ Not modelled: programming and safety sessions, the authentication service.
 """
 
 from enum import IntEnum
-from typing import Final, get_args
-
-from sim.vehicle.conditions import PowerMode
+from typing import Final
 
 
 class Service(IntEnum):
@@ -29,8 +27,9 @@ class Service(IntEnum):
 
 
 class NegativeResponseCode(IntEnum):
-    """Negative response codes that modules of this program give."""
+    """Why a request is refused."""
 
+    GENERAL_REJECT = 0x10
     SERVICE_NOT_SUPPORTED = 0x11
     SUB_FUNCTION_NOT_SUPPORTED = 0x12
     INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT = 0x13
@@ -38,13 +37,25 @@ class NegativeResponseCode(IntEnum):
     BUSY_REPEAT_REQUEST = 0x21
     CONDITIONS_NOT_CORRECT = 0x22
     REQUEST_SEQUENCE_ERROR = 0x24
+    NO_RESPONSE_FROM_SUBNET_COMPONENT = 0x25
+    FAILURE_PREVENTS_EXECUTION_OF_REQUESTED_ACTION = 0x26
     REQUEST_OUT_OF_RANGE = 0x31
     SECURITY_ACCESS_DENIED = 0x33
+    AUTHENTICATION_REQUIRED = 0x34
     INVALID_KEY = 0x35
     EXCEED_NUMBER_OF_ATTEMPTS = 0x36
     REQUIRED_TIME_DELAY_NOT_EXPIRED = 0x37
     REQUEST_CORRECTLY_RECEIVED_RESPONSE_PENDING = 0x78
+    SUB_FUNCTION_NOT_SUPPORTED_IN_ACTIVE_SESSION = 0x7E
     SERVICE_NOT_SUPPORTED_IN_ACTIVE_SESSION = 0x7F
+    VOLTAGE_TOO_HIGH = 0x92
+    VOLTAGE_TOO_LOW = 0x93
+
+    @property
+    def text(self) -> str:
+        """Its name in words."""
+        words = self.name.lower().replace("_", " ")
+        return words.replace("sub f", "sub-f").replace("busy ", "busy, ").replace("received ", "received, ")
 
 
 class DtcReport(IntEnum):
@@ -78,31 +89,8 @@ NORMAL_MESSAGES: Final = 0x01  # bits of the communication type
 MANAGEMENT_MESSAGES: Final = 0x02
 DTC_SETTING_ON, DTC_SETTING_OFF = 1, 2
 
-DTC_FORMAT: Final = 0x00  # SAE J2012-DA format 00: two bytes and a failure type, named by udsoncan
 ALL_DTCS: Final = 0xFFFFFF
 ALL_RECORDS: Final = 0xFF
-
-# Data identifiers F1xx: ISO 14229-1, named by udsoncan. Those below 0x1000 lie in the range left to the
-# vehicle's maker and are our own.
-SESSION_DID: Final = 0xF186
-SERIAL_NUMBER_DID: Final = 0xF18C
-VIN_DID: Final = 0xF190
-SOFTWARE_VERSION_DID: Final = 0xF195
-SUPPLY_VOLTAGE_DID: Final = 0x0100  # 2 bytes, 0.01 V
-POWER_MODE_DID: Final = 0x0101  # 1 byte, index into POWER_MODES, FF if the module does not know
-MODULE_STATE_DID: Final = 0x0102  # 16 characters
-TIME_DID: Final = 0x0103  # 4 bytes, ms of the module's clock
-
-POWER_MODES: Final[tuple[PowerMode, ...]] = get_args(PowerMode)
-UNKNOWN_POWER_MODE: Final = 0xFF
-STATE_CHARACTERS: Final = 16
-
-# Snapshot and extended data records (numbers 01..8F are the maker's; our own choice).
-FIRST_SNAPSHOT: Final = 0x01
-LAST_SNAPSHOT: Final = 0x02
-OCCURRENCE_RECORD: Final = 0x01
-AGING_RECORD: Final = 0x02
-COUNTER_RECORD: Final = 0x03
 
 
 class RequestRejected(Exception):
@@ -117,6 +105,11 @@ def require(condition: bool, otherwise: NegativeResponseCode) -> None:
     """Raise RequestRejected unless the condition holds."""
     if not condition:
         raise RequestRejected(otherwise)
+
+
+def require_length(fits: bool) -> None:
+    """Raise RequestRejected unless the length of a request fits."""
+    require(fits, NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
 
 
 def negative_response(service: int, code: NegativeResponseCode) -> bytes:

@@ -13,12 +13,11 @@ Not modelled: several testers at once.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
-from types import MappingProxyType
 from typing import Final
 
 from sim.modules.dtc_reading import clear_diagnostic_information, read_dtc_information
 from sim.modules.fault_memory import FaultMemory
-from sim.modules.security_access import SecurityAccess, SeedAndKey
+from sim.modules.security_access import SecurityAccess, SharedSecret
 from sim.modules.uds_data import Identity, LiveValues, data_values
 from sim.modules.uds_protocol import (
     DEFAULT_SESSION,
@@ -44,6 +43,7 @@ from sim.modules.uds_protocol import (
     Service,
     negative_response,
     require,
+    require_length,
     response_pending,
 )
 from sim.network.clock import CLOCK_S
@@ -78,20 +78,34 @@ class _Pending(Exception):
         self.finish = finish
 
 
-# Service: the sub-functions it has (None: it has none), and whether the default session allows it
-# (ISO 14229-1 table of services by session, from memory).
-_SERVICES: Final[dict[Service, tuple[frozenset[int] | None, bool]]] = {
-    Service.DIAGNOSTIC_SESSION_CONTROL: (frozenset({DEFAULT_SESSION, EXTENDED_SESSION}), True),
-    Service.ECU_RESET: (frozenset({0x01, 0x03}), True),
-    Service.CLEAR_DIAGNOSTIC_INFORMATION: (None, True),
-    Service.READ_DTC_INFORMATION: (frozenset(DtcReport), True),
-    Service.READ_DATA_BY_IDENTIFIER: (None, True),
-    Service.SECURITY_ACCESS: (frozenset({REQUEST_SEED, SEND_KEY}), False),
-    Service.COMMUNICATION_CONTROL: (frozenset({0x00, 0x01, 0x02, 0x03}), False),
-    Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER: (None, False),
-    Service.ROUTINE_CONTROL: (frozenset({START_ROUTINE, STOP_ROUTINE, REQUEST_ROUTINE_RESULTS}), False),
-    Service.TESTER_PRESENT: (frozenset({0x00}), True),
-    Service.CONTROL_DTC_SETTING: (frozenset({DTC_SETTING_ON, DTC_SETTING_OFF}), False),
+@dataclass(frozen=True, slots=True)
+class _Rules:
+    """When a request for a service is well formed and allowed.
+
+    sub_functions: those it has (None: it has none). in_default_session: allowed there. length: bytes after
+    the service identifier, None if the service itself judges them.
+    """
+
+    sub_functions: frozenset[int] | None
+    in_default_session: bool
+    length: int | None
+
+
+# Allowed sessions: ISO 14229-1 table of services by session, from memory.
+_SERVICES: Final = {
+    Service.DIAGNOSTIC_SESSION_CONTROL: _Rules(frozenset({DEFAULT_SESSION, EXTENDED_SESSION}), True, 1),
+    Service.ECU_RESET: _Rules(frozenset({0x01, 0x03}), True, 1),
+    Service.CLEAR_DIAGNOSTIC_INFORMATION: _Rules(None, True, 3),
+    Service.READ_DTC_INFORMATION: _Rules(frozenset(DtcReport), True, None),
+    Service.READ_DATA_BY_IDENTIFIER: _Rules(None, True, None),
+    Service.SECURITY_ACCESS: _Rules(frozenset({REQUEST_SEED, SEND_KEY}), False, None),
+    Service.COMMUNICATION_CONTROL: _Rules(frozenset({0x00, 0x01, 0x02, 0x03}), False, 2),
+    Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER: _Rules(None, False, None),
+    Service.ROUTINE_CONTROL: _Rules(
+        frozenset({START_ROUTINE, STOP_ROUTINE, REQUEST_ROUTINE_RESULTS}), False, None
+    ),
+    Service.TESTER_PRESENT: _Rules(frozenset({0x00}), True, 1),
+    Service.CONTROL_DTC_SETTING: _Rules(frozenset({DTC_SETTING_ON, DTC_SETTING_OFF}), False, 1),
 }
 
 _ENABLE_ALL: Final = (0x00, 0x03)  # communicationControl: receive and send, normal and network management
@@ -102,15 +116,14 @@ class DiagnosticServer:
 
     clock          seconds, never going back
     live           the values of the live data identifiers
-    reset          told 0x01 (hard) or 0x03 (soft); False if the module cannot reset now. It must let the
-                   response out before it acts
-    security       seed and key; None: the module has no service 27 and no locked action opens
-    communication  told (control type, communication type) of service 28; False if refused
+    reset          told 0x01 (hard) or 0x03 (soft); it must let the response out before it acts
+    secret         for seed and key
+    communication  told (control type, communication type) of service 28
     outputs        by data identifier, for service 2F; parameter 0 gives control back to the module
     routines       by routine identifier, for service 31
-    later          told (seconds, what to call then), for routines that take time; None: all respond at once
+    later          told (seconds, what to call then), for routines that take time
 
-    Services whose callback is missing are not supported. A module that loses power calls `restart`; a
+    Without outputs or routines their service is not supported. A module that loses power calls `restart`; a
     module that keeps running calls `lapse` at `lapses_at_s`, so that a session ends without a request.
     """
 
@@ -120,13 +133,13 @@ class DiagnosticServer:
         memory: FaultMemory,
         clock: Callable[[], float],
         *,
-        live: Callable[[], LiveValues] | None = None,
-        reset: Callable[[int], bool] | None = None,
-        security: SeedAndKey | None = None,
-        communication: Callable[[int, int], bool] | None = None,
-        outputs: Mapping[int, DiagnosticAction] = MappingProxyType({}),
-        routines: Mapping[int, DiagnosticAction] = MappingProxyType({}),
-        later: Callable[[float, Callable[[], None]], object] | None = None,
+        live: Callable[[], LiveValues],
+        reset: Callable[[int], None],
+        secret: SharedSecret,
+        communication: Callable[[int, int], None],
+        outputs: Mapping[int, DiagnosticAction],
+        routines: Mapping[int, DiagnosticAction],
+        later: Callable[[float, Callable[[], None]], object],
     ) -> None:
         self.identity = identity
         self.memory = memory
@@ -134,7 +147,7 @@ class DiagnosticServer:
         self._clock = clock
         self._live = live
         self._reset = reset
-        self._security = SecurityAccess(security, clock) if security else None
+        self._security = SecurityAccess(secret, clock)
         self._communication = communication
         self._outputs = outputs
         self._routines = routines
@@ -148,7 +161,7 @@ class DiagnosticServer:
     @property
     def unlocked(self) -> bool:
         """Has a tester unlocked the module by security access?"""
-        return self._security is not None and self._security.unlocked
+        return self._security.unlocked
 
     # -- sessions --------------------------------------------------------------------------------------
 
@@ -171,12 +184,11 @@ class DiagnosticServer:
     def _enter(self, session: int) -> None:
         """Every change of session locks the module; the default session undoes what a tester changed."""
         self.session = session
-        if self._security:
-            self._security.lock()
+        self._security.lock()
         if session != DEFAULT_SESSION:
             return
         self.memory.recording = True
-        if self._communication_changed and self._communication:
+        if self._communication_changed:
             self._communication(*_ENABLE_ALL)
         self._communication_changed = False
         for identifier in sorted(self._held_outputs):
@@ -211,7 +223,6 @@ class DiagnosticServer:
         return response
 
     def _promise(self, service: int, pending: _Pending, reply: Callable[[bytes], None] | None) -> bytes:
-        assert self._later is not None
         self._pending = pending
 
         def finish() -> None:
@@ -230,20 +241,19 @@ class DiagnosticServer:
         return response_pending(service)
 
     def _dispatch(self, request: bytes) -> bytes | None:
-        handler = self._handlers.get(request[0])
-        if handler is None:
-            raise RequestRejected(NegativeResponseCode.SERVICE_NOT_SUPPORTED)
-        sub_functions, in_default_session = _SERVICES[Service(request[0])]
-        if self.session == DEFAULT_SESSION and not in_default_session:
-            raise RequestRejected(NegativeResponseCode.SERVICE_NOT_SUPPORTED_IN_ACTIVE_SESSION)
+        require(request[0] in self._handlers, NegativeResponseCode.SERVICE_NOT_SUPPORTED)
+        rules = _SERVICES[Service(request[0])]
+        allowed = rules.in_default_session or self.session != DEFAULT_SESSION
+        require(allowed, NegativeResponseCode.SERVICE_NOT_SUPPORTED_IN_ACTIVE_SESSION)
         body = request[1:]
         suppress = False
-        if sub_functions is not None:
-            require(bool(body), NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
+        if rules.sub_functions is not None:
+            require_length(bool(body))
             suppress = bool(body[0] & SUPPRESS)
             body = bytes([body[0] & ~SUPPRESS]) + body[1:]
-            require(body[0] in sub_functions, NegativeResponseCode.SUB_FUNCTION_NOT_SUPPORTED)
-        response = bytes([request[0] + POSITIVE]) + handler(body)
+            require(body[0] in rules.sub_functions, NegativeResponseCode.SUB_FUNCTION_NOT_SUPPORTED)
+        require_length(rules.length in (None, len(body)))
+        response = bytes([request[0] + POSITIVE]) + self._handlers[request[0]](body)
         require(len(response) <= MAX_RESPONSE_BYTES, NegativeResponseCode.RESPONSE_TOO_LONG)
         return None if suppress else response
 
@@ -253,15 +263,12 @@ class DiagnosticServer:
             Service.CLEAR_DIAGNOSTIC_INFORMATION: partial(clear_diagnostic_information, self.memory),
             Service.READ_DTC_INFORMATION: partial(read_dtc_information, self.memory),
             Service.READ_DATA_BY_IDENTIFIER: self._read_data_by_identifier,
-            Service.TESTER_PRESENT: self._tester_present,
+            Service.TESTER_PRESENT: lambda body: body,
             Service.CONTROL_DTC_SETTING: self._control_dtc_setting,
+            Service.ECU_RESET: self._ecu_reset,
+            Service.SECURITY_ACCESS: self._security.handle,
+            Service.COMMUNICATION_CONTROL: self._communication_control,
         }
-        if self._reset:
-            handlers[Service.ECU_RESET] = self._ecu_reset
-        if self._security:
-            handlers[Service.SECURITY_ACCESS] = self._security.handle
-        if self._communication:
-            handlers[Service.COMMUNICATION_CONTROL] = self._communication_control
         if self._outputs:
             handlers[Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER] = self._input_output_control
         if self._routines:
@@ -271,23 +278,17 @@ class DiagnosticServer:
     # -- services --------------------------------------------------------------------------------------
 
     def _diagnostic_session_control(self, body: bytes) -> bytes:
-        require(len(body) == 1, NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
         self._enter(body[0])
         return body + P2_MS.to_bytes(2, "big") + (P2_STAR_MS // 10).to_bytes(2, "big")
 
     def _ecu_reset(self, body: bytes) -> bytes:
-        require(len(body) == 1, NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
-        require(self._reset is not None and self._reset(body[0]), NegativeResponseCode.CONDITIONS_NOT_CORRECT)
+        self._reset(body[0])
         self.restart()
         return body
 
     def _read_data_by_identifier(self, body: bytes) -> bytes:
-        require(
-            len(body) >= 2 and len(body) % 2 == 0,
-            NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT,
-        )
-        live = self._live() if self._live else None
-        values = data_values(self.identity, self.session, self._clock(), live)
+        require_length(len(body) >= 2 and len(body) % 2 == 0)
+        values = data_values(self.identity, self.session, self._clock(), self._live())
         wanted = [body[k : k + 2] for k in range(0, len(body), 2)]
         # ISO 14229-1: identifiers the module does not have are left out, unless it has none (from memory)
         known = [item for item in wanted if int.from_bytes(item, "big") in values]
@@ -295,23 +296,19 @@ class DiagnosticServer:
         return b"".join(item + values[int.from_bytes(item, "big")] for item in known)
 
     def _communication_control(self, body: bytes) -> bytes:
-        require(len(body) == 2, NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
         require(body[1] & 0x03 != 0, NegativeResponseCode.REQUEST_OUT_OF_RANGE)
-        done = self._communication is not None and self._communication(body[0], body[1])
-        require(done, NegativeResponseCode.CONDITIONS_NOT_CORRECT)
+        self._communication(body[0], body[1])
         self._communication_changed = True
         return body[:1]
 
     def _input_output_control(self, body: bytes) -> bytes:
-        require(len(body) >= 3, NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
+        require_length(len(body) >= 3)
         identifier, parameter = int.from_bytes(body[:2], "big"), body[2]
         require(parameter <= SHORT_TERM_ADJUSTMENT, NegativeResponseCode.REQUEST_OUT_OF_RANGE)
         output = self._outputs.get(identifier)
         if output is not None and output.state_bytes is not None:
             wanted_bytes = output.state_bytes if parameter == SHORT_TERM_ADJUSTMENT else 0
-            require(
-                len(body) == 3 + wanted_bytes, NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT
-            )
+            require_length(len(body) == 3 + wanted_bytes)
         state = self._act(output, parameter, body[3:])
         if parameter == RETURN_CONTROL:
             self._held_outputs.discard(identifier)
@@ -320,10 +317,10 @@ class DiagnosticServer:
         return body[:3] + state
 
     def _routine_control(self, body: bytes) -> bytes:
-        require(len(body) >= 3, NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
+        require_length(len(body) >= 3)
         routine = self._routines.get(int.from_bytes(body[1:3], "big"))
         result = self._act(routine, body[0], body[3:])
-        if routine is not None and routine.takes_s and body[0] == START_ROUTINE and self._later:
+        if routine is not None and routine.takes_s and body[0] == START_ROUTINE:
             raise _Pending(
                 routine.takes_s, lambda: body[:3] + self._act(routine, REQUEST_ROUTINE_RESULTS, b"")
             )
@@ -338,11 +335,6 @@ class DiagnosticServer:
             raise RequestRejected(NegativeResponseCode.CONDITIONS_NOT_CORRECT)
         return result
 
-    def _tester_present(self, body: bytes) -> bytes:
-        require(len(body) == 1, NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
-        return body
-
     def _control_dtc_setting(self, body: bytes) -> bytes:
-        require(len(body) == 1, NegativeResponseCode.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
         self.memory.recording = body[0] == DTC_SETTING_ON
         return body

@@ -26,7 +26,7 @@ UDS_CONFIG = {
     "data_identifiers": {
         0xF190: AsciiCodec(17),
         0xF186: DidCodec(">B"),
-        0x0100: DidCodec(">H"),  # those of a snapshot, as `sim.modules.uds_server` lays it out
+        0x0100: DidCodec(">H"),  # those of a snapshot, as `sim.modules.uds_data` lays it out
         0x0101: DidCodec(">B"),
         0x0103: DidCodec(">I"),
         "default": ">B",

@@ -23,7 +23,7 @@ from sim.link import doip_messages as doip_bytes
 from sim.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, Header, HeaderFault, Payload
 from sim.link.live_link import LiveLink
 from sim.modules.obd_services import SERVICES as LEGISLATED
-from sim.modules.uds_decoding import decode
+from sim.modules.uds_responses import decode
 from sim.modules.uds_server import DiagnosticServer
 from sim.network.frames import Frame
 from sim.vehicle.elements import TESTER
