@@ -145,7 +145,7 @@ class Causes:
             ]
         return tuple(sorted({event for event in events if event is not None})[-1:])
 
-    def way(self, start: str, end: str) -> tuple[int, ...]:
+    def broken_path(self, start: str, end: str) -> tuple[int, ...]:
         """What keeps frames from passing between two modules; empty where nothing does."""
         for sender, receiver in frame_path(self._live.car, start, end):
             module = self._live.car.transceivers[receiver].module
@@ -251,7 +251,7 @@ class NoCauses(Causes):
         """Return nothing."""
         return ()
 
-    def way(self, start: str, end: str) -> tuple[int, ...]:
+    def broken_path(self, start: str, end: str) -> tuple[int, ...]:
         """Return nothing."""
         return ()
 

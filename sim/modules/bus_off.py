@@ -12,10 +12,8 @@ held dominant.
 from __future__ import annotations
 
 from sim.modules.enable_condition import EnableConditions
-from sim.modules.fault_recorder import FaultRecorder
-from sim.modules.host import Host
-from sim.modules.maturing import Maturing, with_test_failure_type
-from sim.modules.world import Timer
+from sim.modules.fault_recorder import FaultRecorder, Maturing, with_test_failure_type
+from sim.modules.world import Host, Timer
 from sim.network.interface import ErrorState, Recovery
 from sim.vehicle.car import Car
 from sim.vehicle.codes import bus_off_code

@@ -11,7 +11,6 @@ from typing import Final
 
 from sim.modules.facts import ENGINE_RPM
 from sim.modules.fault_memory import FaultMemory
-from sim.modules.host import Host
 from sim.modules.knowledge import Knowledge
 from sim.modules.obd_services import SERVICES, EngineValues, ObdServices
 from sim.modules.security_access import SharedSecret
@@ -19,7 +18,7 @@ from sim.modules.tester_control import TesterControl
 from sim.modules.uds_data import Identity, LiveValues
 from sim.modules.uds_protocol import S3_S, NegativeResponseCode, negative_response
 from sim.modules.uds_server import DiagnosticServer
-from sim.modules.world import Timer
+from sim.modules.world import Host, Timer
 from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink

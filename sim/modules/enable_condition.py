@@ -8,9 +8,8 @@ Not modelled: enable conditions over a battery that is just being charged.
 from __future__ import annotations
 
 from sim.modules.facts import Ask, Evaluation
-from sim.modules.host import Host
 from sim.modules.knowledge import Knowledge
-from sim.modules.world import Timer
+from sim.modules.world import Host, Timer
 from sim.vehicle.conditions import Condition
 
 TESTS_ABOVE_V = 9.0  # monitors rest below this supply unless the file says otherwise; common practice

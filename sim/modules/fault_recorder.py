@@ -1,25 +1,19 @@
-"""The way of a test's result into a module's fault memory and into the trace.
+"""From a test to its code: a fault matures before its code sets, and heals before its test passes again.
 
-Not modelled: what a module has not yet written to its memory when it loses its supply.
+Results go into the module's fault memory and into the trace.
+
+Not modelled: fault detection counters that move in steps (a fault matures by time); what a module has not yet
+written to its memory when it loses its supply.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Protocol
+import math
+from collections.abc import Callable, Sequence
 
 from sim.modules.fault_memory import DtcRule, FaultMemory, SnapshotRecord, Status
-from sim.modules.host import Causes, Host
 from sim.modules.knowledge import Knowledge
-
-
-class RecordedTest(Protocol):
-    """A test that can set a code, and that runs anew once the code is cleared."""
-
-    code: str
-
-    def again(self) -> None:
-        """Run anew from here."""
+from sim.modules.world import Causes, Host, Timer
 
 
 class FaultRecorder:
@@ -31,12 +25,12 @@ class FaultRecorder:
     def __init__(self, host: Host, knowledge: Knowledge) -> None:
         self.world = host.world
         self.memory = FaultMemory(on_change=self._status_changed)
-        self.tests: Sequence[RecordedTest] = ()
+        self.tests: Sequence[Maturing] = ()
         self.dtc_events: dict[str, int] = {}
         self._host = host
         self._knowledge = knowledge
 
-    def declare(self, tests: Sequence[RecordedTest]) -> None:
+    def declare(self, tests: Sequence[Maturing]) -> None:
         """Take these tests, and their codes into the memory."""
         self.tests = tests
         spec = self._host.spec
@@ -76,3 +70,85 @@ class FaultRecorder:
         for test in self.tests:
             if self.memory.get(test.code).code == code:
                 test.again()
+
+
+class Maturing:
+    """One test with its code: `judge(failing, causes)` starts maturing or healing.
+
+    `proved` is asked before the test passes: was the good seen, or only nothing bad?
+    """
+
+    def __init__(
+        self,
+        recorder: FaultRecorder,
+        code: str,
+        mature_s: float,
+        heal_s: float,
+        words: Callable[[], str],
+        proved: Callable[[], bool] = lambda: True,
+    ) -> None:
+        self.code = code
+        self.failing: bool | None = None
+        self._recorder = recorder
+        self._world = recorder.world
+        self._mature_s = mature_s
+        self._heal_s = heal_s
+        self._words = words
+        self._proved = proved
+        self._causes: Causes = tuple
+        self._least_s = 0.0
+        self._timer: Timer | None = None
+        self._decided_s = -math.inf
+
+    def judge(self, failing: bool, causes: Causes, least_s: float = 0.0) -> None:
+        """The monitored thing is bad (or good) from now on; nothing is decided before `least_s` from now.
+
+        `causes` is asked when it is decided.
+        """
+        if failing is self.failing:
+            return
+        self._leave()
+        self.failing = failing
+        self._causes = causes
+        self._least_s = least_s
+        self._restart()
+
+    def rest(self) -> None:
+        """Nothing is tested any more; what is stored stays."""
+        self._leave()
+        self.failing = None
+
+    def again(self) -> None:
+        """The code was cleared: the test runs anew from here."""
+        if self.failing is not None:
+            self._restart()
+
+    def _leave(self) -> None:
+        """End what was maturing or healing; just before or just after its due time, the order matters."""
+        if self._timer is None:
+            return
+        now_s = self._world.now_s
+        if self._timer.waiting and (self.failing or self._proved()):
+            self._world.network.tell_apart(self._timer.left_s)
+        self._world.network.tell_apart(now_s - self._decided_s)
+        self._timer.cancel()
+
+    def _restart(self) -> None:
+        if self._timer:
+            self._timer.cancel()
+        action, delay_s = (self._fail, self._mature_s) if self.failing else (self._pass, self._heal_s)
+        self._timer = self._world.after(max(delay_s, self._least_s), action)
+
+    def _fail(self) -> None:
+        self._decided_s = self._world.now_s
+        self._recorder.set_dtc(self.code, self._words(), self._causes)
+
+    def _pass(self) -> None:
+        if self._proved():
+            self._decided_s = self._world.now_s
+            self._recorder.heal_dtc(self.code, self._causes)
+
+
+def with_test_failure_type(code: str, failure_type: str) -> str:
+    """A code with the failure type that fits its test, unless the vehicle file gives one."""
+    return code if "-" in code else f"{code}-{failure_type}"

@@ -15,9 +15,9 @@ from itertools import pairwise
 from typing import Final
 
 from sim.modules.diagnostics import Diagnostics
-from sim.modules.host import Host
 from sim.modules.obd_services import CLEAR_CODES
 from sim.modules.uds_protocol import NegativeResponseCode, Service, negative_response
+from sim.modules.world import Host
 from sim.network.frames import Frame
 from sim.network.isotp import single_frame
 from sim.vehicle.addresses import FIRST_DIAGNOSTIC_ID, FUNCTIONAL_ID, RESPONSE_OFFSET

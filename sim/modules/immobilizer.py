@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import hmac
 
-from sim.modules.host import Host
 from sim.modules.knowledge import Knowledge
-from sim.modules.world import Timer
+from sim.modules.world import Host, Timer
 from sim.network.frames import Frame
 from sim.vehicle.description_software import Immobilizer
 
@@ -85,7 +84,8 @@ class Authority:
         self._unproved += 1
         if self._unproved == PATIENCE:
             words = f"{self._host.name} gets no proof from {self._spec.engine}"
-            self._note(words, self.event, *self._host.world.explainer.way(self._host.name, self._spec.engine))
+            path = self._host.world.explainer.broken_path(self._host.name, self._spec.engine)
+            self._note(words, self.event, *path)
         if self._host.state == "running":
             self.update()
 

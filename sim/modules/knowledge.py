@@ -9,7 +9,7 @@ from functools import partial
 from typing import Protocol
 
 from sim.modules.facts import INVALID, OFF, UNKNOWN, Ask, Evaluation, Fact, Known, asked, judge
-from sim.modules.host import Host
+from sim.modules.world import Host
 from sim.vehicle.conditions import Condition, PowerMode
 
 

@@ -13,9 +13,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
-from sim.modules.host import Host
 from sim.modules.network_management import NETWORK_MODE, NmNode, NmState
-from sim.modules.world import Timer, World
+from sim.modules.world import Host, Timer, World
 from sim.network.streams import Stream
 from sim.vehicle.description_wiring import NetworkManagement
 

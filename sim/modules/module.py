@@ -20,22 +20,19 @@ from sim.modules.bus_off import BusOffMonitor
 from sim.modules.diagnostics import Diagnostics
 from sim.modules.enable_condition import EnableConditions
 from sim.modules.facts import UNKNOWN, Evaluation
-from sim.modules.fault_recorder import FaultRecorder
+from sim.modules.fault_recorder import FaultRecorder, Maturing
 from sim.modules.gateway import FrameRoutes, Gateway
-from sim.modules.host import Causes, ModuleState
 from sim.modules.immobilizer import Authority, Starter
 from sim.modules.knowledge import Knowledge
 from sim.modules.managed_bus import ManagedBus
-from sim.modules.maturing import Maturing
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
-from sim.modules.outputs import Outputs
-from sim.modules.pins import Pins
+from sim.modules.pins import Outputs, Pins
 from sim.modules.power_mode import PowerModeMaster
 from sim.modules.reception import Reception
 from sim.modules.sending import Sending
 from sim.modules.sleep import Sleep
 from sim.modules.tester_control import TesterControl
-from sim.modules.world import NamedTimers, World
+from sim.modules.world import Causes, ModuleState, NamedTimers, World
 from sim.network.frames import Frame
 from sim.vehicle.conditions import Condition, PowerMode
 

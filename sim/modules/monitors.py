@@ -10,10 +10,9 @@ from __future__ import annotations
 
 from sim.modules.enable_condition import EnableConditions
 from sim.modules.facts import INVALID
-from sim.modules.fault_recorder import FaultRecorder
-from sim.modules.host import Causes
-from sim.modules.maturing import Maturing, with_test_failure_type
+from sim.modules.fault_recorder import FaultRecorder, Maturing, with_test_failure_type
 from sim.modules.reception import Reception
+from sim.modules.world import Causes
 from sim.network.streams import Watch
 from sim.vehicle.codes import invalid_data_code, is_known_role, lost_communication_code
 from sim.vehicle.description_software import CircuitCheck

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from sim.modules.facts import Evaluation, in_words
-from sim.modules.host import Host
 from sim.modules.knowledge import Knowledge
+from sim.modules.world import Host
 from sim.vehicle.conditions import PowerMode
 from sim.vehicle.description_software import ModeRule, PowerModes
 

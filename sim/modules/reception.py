@@ -11,11 +11,10 @@ from functools import partial
 from sim.modules.bus_off import BusOffMonitor
 from sim.modules.facts import UNKNOWN, Fact, Known
 from sim.modules.fault_recorder import FaultRecorder
-from sim.modules.host import Host
 from sim.modules.knowledge import Knowledge
 from sim.modules.managed_bus import ManagedBus, is_open
 from sim.modules.tester_control import TesterControl
-from sim.modules.world import NamedTimers
+from sim.modules.world import Host, NamedTimers
 from sim.network.streams import Stream, Watch
 from sim.vehicle.messages import Sent
 

@@ -13,10 +13,9 @@ from collections.abc import Iterator
 from typing import Protocol
 
 from sim.modules.diagnostics import Diagnostics
-from sim.modules.host import Host
 from sim.modules.knowledge import Knowledge
 from sim.modules.managed_bus import ManagedBus
-from sim.modules.world import NamedTimers
+from sim.modules.world import Host, NamedTimers
 
 
 class Sleeper(Host, Protocol):

@@ -16,9 +16,8 @@ from typing import Final
 
 from sim.modules.fault_memory import Status
 from sim.modules.fault_recorder import FaultRecorder
-from sim.modules.host import Host
 from sim.modules.managed_bus import ManagedBus
-from sim.modules.outputs import Outputs
+from sim.modules.pins import Outputs
 from sim.modules.uds_protocol import (
     DISABLE_RX_AND_TX,
     DISABLE_RX_ENABLE_TX,
@@ -32,6 +31,7 @@ from sim.modules.uds_protocol import (
     STOP_ROUTINE,
 )
 from sim.modules.uds_server import DiagnosticAction
+from sim.modules.world import Host
 
 FIRST_OUTPUT_DID: Final = 0x0200
 SELF_TEST_ROUTINE: Final = 0x0201

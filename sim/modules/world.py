@@ -1,10 +1,13 @@
-"""What surrounds a module: clock, network, trace, and the physical facts that it can sense."""
+"""What the parts of a module's software see: the module they run in (`Host`), and its surroundings (`World`).
+
+Not modelled: several processors in one module.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Literal, Protocol
 
 import simpy
 
@@ -16,6 +19,10 @@ from sim.network.frames import NS_PER_S, Frame
 from sim.network.interface import Network
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
+from sim.vehicle.description_software import Module
+
+ModuleState = Literal["unpowered", "starting", "running", "going to sleep", "asleep"]
+Causes = Callable[[], tuple[int, ...]]
 
 SEND_LIMIT_S = 0.1  # a single frame that is not acknowledged by then is given up; common practice
 
@@ -99,7 +106,7 @@ class Explainer(Protocol):
     def arrival(self, receiver: str, message: str) -> tuple[int, ...]:
         """The event because of which a receiver gets a message."""
 
-    def way(self, start: str, end: str) -> tuple[int, ...]:
+    def broken_path(self, start: str, end: str) -> tuple[int, ...]:
         """What keeps frames from passing between two modules; empty if nothing does."""
 
     def wait(self, module: str) -> tuple[int, ...]:
@@ -181,3 +188,39 @@ class World:
     def after(self, delay_s: float, action: Callable[[], None]) -> Timer:
         """Call `action` after a delay."""
         return Timer(self.env, delay_s, action)
+
+
+class Host(Protocol):
+    """One module: who it is, its state and supply, and what it does for its parts.
+
+    channels: its CAN channels, by bus. state_event: since when it is in its state.
+    """
+
+    name: str
+    world: World
+    spec: Module
+    channels: dict[str, str]
+    state: ModuleState
+    state_event: int | None
+    supply_v: float
+
+    @property
+    def sends(self) -> bool:
+        """Does it put its messages on the bus?"""
+
+    @property
+    def answers(self) -> bool:
+        """Does its diagnostic server respond?"""
+
+    @property
+    def tests_run(self) -> bool:
+        """May its monitors run at all?"""
+
+    def invalidate(self) -> None:
+        """Let the module update at this instant."""
+
+    def record(self, kind: str, words: str, causes: tuple[int | None, ...] = ()) -> int:
+        """Add an event about the module to the trace."""
+
+    def send(self, frame: Frame) -> None:
+        """Send a single frame on every CAN bus of the module."""

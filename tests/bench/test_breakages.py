@@ -15,13 +15,13 @@ from sim.bench.tester import Report
 from sim.modules.enable_condition import EnableCondition
 from sim.modules.facts import INVALID, Evaluation, judge
 from sim.modules.fault_memory import FaultMemory, Status
+from sim.modules.fault_recorder import Maturing
 from sim.modules.gateway import Gateway
 from sim.modules.knowledge import Knowledge
-from sim.modules.maturing import Maturing
 from sim.modules.module import ControlModule
 from sim.modules.network_management import NmNode
-from sim.modules.own_signals import OwnSignals
 from sim.modules.power_mode import PowerModeMaster
+from sim.modules.sending import OwnSignals
 from sim.modules.trace import Trace
 from sim.modules.uds_responses import NegativeResponse
 from sim.network.can import CanNetwork

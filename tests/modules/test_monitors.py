@@ -13,7 +13,7 @@ import pytest
 from sim.bench.bench import Bench
 from sim.modules.enable_condition import EnableCondition
 from sim.modules.fault_memory import Status
-from sim.modules.maturing import Maturing
+from sim.modules.fault_recorder import Maturing
 from sim.modules.world import Timer
 from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import Frame, frame_bits
