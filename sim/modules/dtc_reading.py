@@ -8,7 +8,7 @@ program.
 
 from typing import Final
 
-from sim.modules.fault_memory import Dtc, FaultMemory, SnapshotRecord
+from sim.modules.fault_memory import AVAILABLE_BITS, Dtc, FaultMemory, SnapshotRecord
 from sim.modules.uds_data import POWER_MODE, SUPPLY_VOLTAGE, TIME, BadResponse, expect
 from sim.modules.uds_protocol import (
     ALL_DTCS,
@@ -44,7 +44,7 @@ def read_dtc_information(memory: FaultMemory, body: bytes) -> bytes:
     """Report DTCs; `body` begins with one of `DtcReport`. Raises RequestRejected."""
     report, rest = DtcReport(body[0]), body[1:]
     require_length(len(rest) == _LENGTHS[report])
-    available = body[:1] + bytes([memory.available_bits])
+    available = body[:1] + bytes([AVAILABLE_BITS])
     match report:
         case DtcReport.NUMBER_OF_DTC_BY_STATUS_MASK:
             number = len(memory.matching(rest[0]))

@@ -1,13 +1,12 @@
 """Fault memory of one module: the ISO 14229-1 status of its trouble codes and what is stored with them.
 
-Every code that a module can set has a `DtcRule`. Its test reports `test_failed` or `test_passed`
-(or moves the fault detection counter a step at a time, `count`), and `new_operation_cycle` ends one
-operation cycle and begins the next. Bits and rules: ISO 14229-1 as given by open-source
-implementations that keep the variable names of its Annex D.
+Every code that a module can set has a `DtcRule`. Its test reports `test_failed` or `test_passed`, and
+`new_operation_cycle` ends one operation cycle and begins the next. Bits and rules: ISO 14229-1 as given by
+open-source implementations that keep the variable names of its Annex D.
 
 Everything reported comes in the order of the code's number.
-Not modelled: mirror and user-defined memories, severity, loss of what a module had not yet
-written when it lost power.
+Not modelled: mirror and user-defined memories, severity, fault detection counters that move in steps, codes
+that ask for a warning lamp, loss of what a module had not yet written when it lost power.
 """
 
 from collections.abc import Callable, Iterable
@@ -34,11 +33,11 @@ class Status(IntFlag):
 
 
 CLEARED: Final = Status.TEST_NOT_COMPLETED_SINCE_CLEAR | Status.TEST_NOT_COMPLETED_THIS_CYCLE
-_NOT_COMPLETED: Final = CLEARED
 _FAILED: Final = (
     Status.TEST_FAILED | Status.TEST_FAILED_THIS_CYCLE | Status.PENDING | Status.TEST_FAILED_SINCE_CLEAR
 )
 _KEPT: Final = Status.PENDING | Status.CONFIRMED
+AVAILABLE_BITS: Final = 0x7F  # of the status byte: all but the warning indicator
 
 COUNTER_FAILED: Final = 127  # ISO 14229-1 fault detection counter, as given by the open package `uds`
 COUNTER_PASSED: Final = -128  # the same
@@ -53,28 +52,19 @@ CAPACITY: Final = 32  # codes kept with their snapshots: our own choice, a modul
 class DtcRule:
     """How one code of a module is kept.
 
-    `code` with or without failure type; confirmed in the `confirmation_cycles`-th failing operation
-    cycle running (cycles in which the test did not run do not count); forgotten after `aging_cycles`
-    cycles that ran the test and passed. `warning_indicator`: the code asks for a warning lamp while it
-    is confirmed and pending, that is until a whole cycle has passed (our own choice, makers differ).
-    Raises CodeError for a bad code or number.
+    `code` with or without failure type; confirmed in the `confirmation_cycles`-th failing operation cycle
+    running (cycles in which the test did not run do not count); forgotten after `aging_cycles` cycles that
+    ran the test and passed. Raises CodeError for a bad code.
     """
 
     code: str
     confirmation_cycles: int = 1
     aging_cycles: int = AGING_CYCLES
-    warning_indicator: bool = False
     number: int = field(init=False, repr=False)  # the three bytes of the code, by which codes are ordered
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "code", with_failure_type(self.code))
         object.__setattr__(self, "number", int.from_bytes(dtc_bytes(self.code), "big"))
-        for name, value in (
-            ("confirmation_cycles", self.confirmation_cycles),
-            ("aging_cycles", self.aging_cycles),
-        ):
-            if not 1 <= value <= 255:
-                raise CodeError(f"{self.code}: {name} is {value}, it must be 1 to 255")
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,19 +107,14 @@ class Dtc:
         return self.first is not None
 
 
-OnChange = Callable[[str, int, int], None]
-
-
 class FaultMemory:
     """The trouble codes of one module.
 
-    `on_change(code, old status, new status)` is told every change of a status byte; a monitor whose code
-    goes to CLEARED has to run its test anew. While `recording`
-    is False (service ControlDTCSetting) results of tests change nothing; clearing still works.
-    If all `capacity` places are taken, a new code pushes out the stored code that matters least: first
-    one that is not confirmed, then one whose test does not fail now, then the one that failed longest
-    ago. A code whose test fails now is never pushed out, so a full memory of those stores nothing new,
-    and `overflowed` says so until all codes are cleared.
+    `on_change(code, old status, new status)` is told every change of a status byte; a monitor whose code goes
+    to CLEARED has to run its test anew. While `recording` is False (service ControlDTCSetting) results of
+    tests change nothing; clearing still works. If all `capacity` places are taken, a new code pushes out the
+    stored code that matters least: first one that is not confirmed, then the one that failed longest ago. A
+    code whose test fails now is never pushed out, so a full memory of those stores nothing new.
     """
 
     def __init__(
@@ -137,14 +122,11 @@ class FaultMemory:
         rules: Iterable[DtcRule] = (),
         *,
         capacity: int = CAPACITY,
-        on_change: OnChange | None = None,
+        on_change: Callable[[str, int, int], None] = lambda code, old, new: None,
     ) -> None:
-        if capacity < 1:
-            raise CodeError(f"a code memory has room for at least 1 code, not {capacity}")
         self.capacity = capacity
         self.recording = True
-        self.overflowed = False
-        self.on_change = on_change
+        self._on_change = on_change
         self._codes: dict[str, Dtc] = {}
         for rule in rules:
             self.declare(rule)
@@ -160,12 +142,6 @@ class FaultMemory:
     def dtcs(self) -> tuple[Dtc, ...]:
         """All codes that the module can set."""
         return tuple(self._codes.values())
-
-    @property
-    def available_bits(self) -> Status:
-        """Bits of the status byte that this module can ever set."""
-        lamp = any(entry.rule.warning_indicator for entry in self.dtcs)
-        return Status(0xFF if lamp else 0x7F)
 
     def get(self, code: str) -> Dtc:
         """The entry of a code, with or without failure type. Raises CodeError with the nearest code."""
@@ -187,7 +163,7 @@ class FaultMemory:
             return
         old = entry.status
         entry.counter = COUNTER_FAILED
-        entry.status = old & ~_NOT_COMPLETED | _FAILED
+        entry.status = old & ~CLEARED | _FAILED
         entry.aging_count = 0
         if not old & Status.TEST_FAILED:
             entry.occurrences = min(entry.occurrences + 1, 255)
@@ -198,7 +174,7 @@ class FaultMemory:
         if entry.stored and entry.failing_cycles >= entry.rule.confirmation_cycles:
             entry.status |= Status.CONFIRMED
             entry.permanent = True
-        self._settle(entry, old)
+        self._report(entry, old)
 
     def test_passed(self, code: str) -> None:
         """The test of `code` has run and passed."""
@@ -207,23 +183,8 @@ class FaultMemory:
             return
         old = entry.status
         entry.counter = COUNTER_PASSED
-        entry.status = old & ~(_NOT_COMPLETED | Status.TEST_FAILED)
-        self._settle(entry, old)
-
-    def count(self, code: str, step: int, snapshot: SnapshotRecord) -> int:
-        """Move the fault detection counter by `step`; at +127 the test fails, at -128 it passes.
-
-        Returns the new value.
-        """
-        entry = self.get(code)
-        if not self.recording:
-            return entry.counter
-        entry.counter = max(COUNTER_PASSED, min(COUNTER_FAILED, entry.counter + step))
-        if entry.counter == COUNTER_FAILED:
-            self.test_failed(code, snapshot)
-        elif entry.counter == COUNTER_PASSED:
-            self.test_passed(code)
-        return entry.counter
+        entry.status = old & ~(CLEARED | Status.TEST_FAILED)
+        self._report(entry, old)
 
     def new_operation_cycle(self) -> None:
         """End this operation cycle and begin the next."""
@@ -235,7 +196,7 @@ class FaultMemory:
             entry.status &= ~Status.TEST_FAILED_THIS_CYCLE
             entry.status |= Status.TEST_NOT_COMPLETED_THIS_CYCLE
             entry.counter = 0
-            self._settle(entry, old)
+            self._report(entry, old)
 
     def clear(self, code: str | None = None) -> None:
         """Forget one code, or all of them: status, counters, snapshots; not `permanent`. Raises CodeError."""
@@ -245,9 +206,7 @@ class FaultMemory:
             entry.status = CLEARED
             entry.counter = entry.failing_cycles = 0
             self._forget(entry)
-            self._settle(entry, old)
-        if code is None:
-            self.overflowed = False
+            self._report(entry, old)
 
     def _good_cycle(self, entry: Dtc) -> None:
         """A cycle in which the test ran and never failed: not pending, one cycle nearer to forgotten."""
@@ -262,11 +221,9 @@ class FaultMemory:
             self._forget(entry)
 
     def _store(self, entry: Dtc, snapshot: SnapshotRecord) -> None:
-        if not entry.stored and not self._make_room():
-            self.overflowed = True
-            return
-        entry.first = entry.first or snapshot
-        entry.last = snapshot
+        if entry.stored or self._make_room():
+            entry.first = entry.first or snapshot
+            entry.last = snapshot
 
     def _make_room(self) -> bool:
         stored = [entry for entry in self.dtcs if entry.stored]
@@ -279,21 +236,16 @@ class FaultMemory:
         old = pushed_out.status
         pushed_out.status &= ~Status.CONFIRMED
         self._forget(pushed_out)
-        self._settle(pushed_out, old)
+        self._report(pushed_out, old)
         return True
 
     def _forget(self, entry: Dtc) -> None:
         entry.first = entry.last = None
         entry.occurrences = entry.aging_count = 0
 
-    def _settle(self, entry: Dtc, old: Status) -> None:
-        """Bring the warning indicator in line with the other bits, and report a change."""
-        lamp = entry.rule.warning_indicator and entry.status & _KEPT == _KEPT
-        entry.status &= ~Status.WARNING_INDICATOR_REQUESTED
-        if lamp:
-            entry.status |= Status.WARNING_INDICATOR_REQUESTED
-        if entry.status != old and self.on_change is not None:
-            self.on_change(entry.code, int(old), int(entry.status))
+    def _report(self, entry: Dtc, old: Status) -> None:
+        if entry.status != old:
+            self._on_change(entry.code, int(old), int(entry.status))
 
 
 def _worth(entry: Dtc) -> tuple[bool, float, int]:

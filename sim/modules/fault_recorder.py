@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from sim.modules.fault_memory import DtcRule, FaultMemory, SnapshotRecord, Status
+from sim.modules.fault_memory import CLEARED, DtcRule, FaultMemory, SnapshotRecord, Status
 from sim.modules.knowledge import Knowledge
 from sim.modules.world import Causes, Host, Timer
 
@@ -60,8 +60,7 @@ class FaultRecorder:
             self.memory.new_operation_cycle()
 
     def _status_changed(self, code: str, old: int, new: int) -> None:
-        cleared = Status.TEST_NOT_COMPLETED_SINCE_CLEAR | Status.TEST_NOT_COMPLETED_THIS_CYCLE
-        if new != cleared:
+        if new != CLEARED:
             return
         self.dtc_events.pop(code, None)
         if old & (Status.PENDING | Status.CONFIRMED):
