@@ -39,7 +39,7 @@ class BusOffMonitor:
         self._heal_s = spec.heal_ms / 1000
         self._well: Timer | None = None
         code, mature_s = _code_of(bus, world.car), spec.mature_ms / 1000
-        self.test = Maturing(faults, code, mature_s, self._heal_s, self._words) if code else None
+        self.tests = [Maturing(faults, code, mature_s, self._heal_s, self._words)] if code else []
         self.enable_condition = conditions.of(host.spec.hears_when, TESTS_AFTER_S)
         recovery = Recovery(spec.first_ms / 1000, spec.later_ms / 1000, spec.count)
         world.network.set_recovery(self.channel, recovery)
@@ -47,17 +47,16 @@ class BusOffMonitor:
 
     def update(self) -> None:
         """Judge the controller while the test may run."""
-        if self.test is None:
-            return
-        if self.enable_condition.on:
-            self.test.judge(self.off, self._causes)
-        else:
-            self.test.rest()
+        for test in self.tests:
+            if self.enable_condition.on:
+                test.judge(self.off, self._causes)
+            else:
+                test.rest()
 
     def rest(self) -> None:
         """Nothing is tested any more."""
-        if self.test:
-            self.test.rest()
+        for test in self.tests:
+            test.rest()
 
     def shut(self) -> None:
         """The controller is reset with its module."""

@@ -5,6 +5,7 @@ Not modelled: plausibility checks between two sources of one fact.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import partial
 from typing import Protocol
 
@@ -84,11 +85,19 @@ class Knowledge:
 
     def asks(self, condition: Condition) -> Ask:
         """Return a function that re-evaluates `condition`."""
-        return asked(condition, self._asks_leaf)
+        return asked(condition, lambda leaf: self._leaf(leaf)[0])
 
     def read(self, leaf: Condition) -> Fact:
         """The fact that one leaf of a condition names, as true, false or unknown."""
-        return Fact(self._asks_leaf(leaf)(), self._leaf_event(leaf))
+        ask, event = self._leaf(leaf)
+        return Fact(ask(), event)
+
+    def pins_on(self) -> Iterator[tuple[str, str, int | None]]:
+        """Inputs and sense lines that are on: kind, name, and the event since which they are."""
+        for kind, known in (("input", self.inputs), ("line", self.lines)):
+            for name, fact in known.items():
+                if fact.value is True:
+                    yield kind, name, fact.event
 
     def pin_events(self) -> list[int | None]:
         """The events since which its inputs and sense lines are as they are."""
@@ -100,48 +109,33 @@ class Knowledge:
         for name in signals:
             self.signals[name] = Fact(None, event)
 
-    def _asks_leaf(self, leaf: Condition) -> Ask:
+    def _leaf(self, leaf: Condition) -> tuple[Ask, int | None]:
+        """How to ask for the value of a leaf at any time, and the event since which it is as it is."""
         host = self._host
         if leaf.input is not None:
-            return partial(_known, self.inputs, leaf.input, UNKNOWN)
+            return partial(_known, self.inputs, leaf.input, UNKNOWN), self.inputs.get(
+                leaf.input, UNKNOWN
+            ).event
         if leaf.line is not None:
-            return partial(_known, self.lines, leaf.line, OFF)
+            return partial(_known, self.lines, leaf.line, OFF), self.lines.get(leaf.line, OFF).event
         if leaf.signal is not None:
-            return partial(self._signal_is, leaf.signal, leaf.is_)
+            return partial(self._signal_is, leaf.signal, leaf.is_), self.signal(leaf.signal).event
         if leaf.missing is not None:
             missing = leaf.missing
-            return lambda: self.value(missing) is None
+            return lambda: self.value(missing) is None, self.signal(missing).event
         if leaf.mode is not None:
             modes = leaf.mode
-            return lambda: None if (mode := self.known_mode()) is None else mode in modes
+            return lambda: None if (mode := self.known_mode()) is None else mode in modes, self.mode_event()
         if leaf.fob is not None:
             places, seen = leaf.fob, host.spec.fob_receiver
-            return lambda: host.world.fob.value in places if seen else None
+            return lambda: host.world.fob.value in places if seen else None, host.world.fob.event
         if leaf.engine is not None:
             states, known = leaf.engine, self.runs_engine
-            return lambda: host.world.engine.value in states if known else None
+            return lambda: host.world.engine.value in states if known else None, host.world.engine.event
         if leaf.immobilizer is not None:
-            return self.released
+            return self.released, self.release.event if self.release else None
         above_v = leaf.supply_above_v or 0.0
-        return lambda: host.supply_v > above_v
-
-    def _leaf_event(self, leaf: Condition) -> int | None:
-        """The event since which the value of `_asks_leaf` holds."""
-        if leaf.input is not None:
-            return self.inputs.get(leaf.input, UNKNOWN).event
-        if leaf.line is not None:
-            return self.lines.get(leaf.line, OFF).event
-        if leaf.signal is not None or leaf.missing is not None:
-            return self.signal(leaf.signal or leaf.missing or "").event
-        if leaf.mode is not None:
-            return self.mode_event()
-        if leaf.fob is not None:
-            return self._host.world.fob.event
-        if leaf.engine is not None:
-            return self._host.world.engine.event
-        if leaf.immobilizer is not None:
-            return self.release.event if self.release else None
-        return self._host.state_event
+        return lambda: host.supply_v > above_v, host.state_event
 
     def _signal_is(self, name: str, wanted: tuple[object, ...]) -> bool | None:
         value = self.value(name)

@@ -71,25 +71,25 @@ class ManagedBus:
     def request(self, *causes: int | None) -> None:
         """The module has a reason to be awake, known by these events."""
         if not self.node.requested:
-            self._do(causes)
+            self._causes = causes
             self.node.request(self._now_s)
             self._arm()
 
     def release(self, *causes: int | None) -> None:
         """It has none any more."""
         if self.node.requested:
-            self._do(causes)
+            self._causes = causes
             self.node.release(self._now_s)
 
     def join(self) -> None:
         """It was woken over this bus."""
-        self._do((self.noticed,))
+        self._causes = (self.noticed,)
         self.node.start_passively(self._now_s)
         self._arm()
 
     def ask_for_repeat(self, *causes: int | None) -> None:
         """A tester wants to see who is on the bus."""
-        self._do(causes)
+        self._causes = causes
         self.node.ask_for_repeat(self._now_s)
         self._arm()
 
@@ -112,16 +112,13 @@ class ManagedBus:
     def _now_s(self) -> float:
         return self._world.now_s
 
-    def _do(self, causes: tuple[int | None, ...]) -> None:
-        self._causes = causes
-
     def _heard(self, stream: Stream, time_s: float) -> None:
         causes = stream.causes_of("")
         if self.node.state == "bus sleep":
             (self.noticed,) = causes
             self._user.bus_wakes(self)
             return
-        self._do(causes)
+        self._causes = causes
         self.node.received(stream.delivered[1], time_s)
         self._arm()
 
@@ -190,7 +187,7 @@ class ManagedBus:
     def _due(self) -> None:
         network = self._world.network
         ends_s = [network.heard_at(stream, self.channel) for stream in (self.stream, *self._followed)]
-        self._do(())
+        self._causes = ()
         self.node.update(self._now_s, max((end_s for end_s in ends_s if end_s is not None), default=0.0))
         self._arm()
 

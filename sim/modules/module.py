@@ -20,7 +20,7 @@ from sim.modules.bus_off import BusOffMonitor
 from sim.modules.diagnostics import Diagnostics
 from sim.modules.enable_condition import EnableConditions
 from sim.modules.facts import UNKNOWN, Evaluation
-from sim.modules.fault_recorder import FaultRecorder, Maturing
+from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Starter
 from sim.modules.knowledge import Knowledge
@@ -123,12 +123,7 @@ class ControlModule:
             self.world.network.listen(channel, partial(self._frame, bus, channel))
         for managed in self.managed.values():
             managed.connect()
-        self.faults.declare(self._tests())
-
-    def _tests(self) -> list[Maturing]:
-        messages = [test for monitor in self.monitors for test in monitor.tests]
-        circuits = [circuit.test for circuit in self.circuits]
-        return [*messages, *circuits, *(one.test for one in self.controllers.values() if one.test)]
+        self.faults.declare([test for one in self._watching for test in one.tests])
 
     def retune(self) -> None:
         """Buses were joined or parted: a message may now come straight from another bus."""
@@ -161,11 +156,6 @@ class ControlModule:
     def tests_run(self) -> bool:
         """May its monitors run at all?"""
         return self.state == "running" and not self.control.deaf
-
-    @property
-    def silent_on(self) -> tuple[str, ...]:
-        """The buses on which its controller is in bus-off."""
-        return tuple(bus for bus, controller in self.controllers.items() if controller.off)
 
     def sending_since(self, bus: str) -> int | None:
         """The event since which it sends, or does not, on one of its buses."""

@@ -40,10 +40,12 @@ class MessageMonitor:
         self.lost = Maturing(
             faults, lost_code, *times, lambda: f"{expected.message} not heard", self._heard_since_start
         )
+        self.tests = [self.lost]
         self.invalid: Maturing | None = None
         if invalid_code is not None and self._message.signals:
             words = f"{expected.message} carries invalid values"
             self.invalid = Maturing(faults, invalid_code, *times, lambda: words)
+            self.tests.append(self.invalid)
         self._watch: Watch | None = None
         self._since_s = 0.0
         reception.on_arrival(expected.message, self.arrived)
@@ -57,11 +59,6 @@ class MessageMonitor:
         if invalid is None and is_known_role(role):
             invalid = invalid_data_code(role)
         return lost, invalid and with_test_failure_type(invalid, SIGNAL_INVALID)
-
-    @property
-    def tests(self) -> list[Maturing]:
-        """The tests of this monitor, each with its own code."""
-        return [self.lost, *([self.invalid] if self.invalid else [])]
 
     def update(self) -> None:
         """Start or stop watching as the enable condition says, and check validity."""
@@ -150,6 +147,7 @@ class CircuitMonitor:
     def __init__(self, faults: FaultRecorder, conditions: EnableConditions, check: CircuitCheck) -> None:
         self.check = check
         self.test = Maturing(faults, check.code, check.mature_ms / 1000, check.heal_ms / 1000, self._words)
+        self.tests = [self.test]
         self.enable_condition = conditions.of(check.when, check.after_ms / 1000)
         self.pin_v = 0.0
         self._causes: Causes = tuple
@@ -166,9 +164,7 @@ class CircuitMonitor:
             return
         low = self.check.below_v is not None and self.pin_v < self.check.below_v
         high = self.check.above_v is not None and self.pin_v > self.check.above_v
-        failing = low or high
-        if failing is not self.test.failing:
-            self.test.judge(failing, self._causes)
+        self.test.judge(low or high, self._causes)
 
     def rest(self) -> None:
         """Nothing is tested any more."""

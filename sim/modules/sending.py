@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import partial
 
-from sim.modules.facts import ENGINE_RPM, INVALID, Known
+from sim.modules.facts import ENGINE_RPM, INVALID, Fact, Known
 from sim.modules.gateway import Gateway
 from sim.modules.knowledge import Knowledge
 from sim.modules.managed_bus import ManagedBus, is_open
@@ -37,27 +37,21 @@ class OwnSignals:
 
     def causes(self, name: str) -> tuple[int | None, ...]:
         """The events that explain the value of a signal now; empty for a signal that is not its own."""
-        knowledge, world = self._knowledge, self._host.world
+        knowledge = self._knowledge
         spec = self._host.spec.signals.get(name)
         if spec is None:
             return ()
         if spec.when is not None:
             return knowledge.judge(spec.when).events
-        known = {
-            "power_mode": knowledge.mode_event(),
-            "engine_state": world.engine.event,
-            "engine_speed_rpm": world.engine.event,
-            "vehicle_speed_kph": world.speed_kph.event,
-            "immobilizer": knowledge.release.event if knowledge.release else None,
-        }
-        own = (known[spec.fact],) if spec.fact else ()
+        own = (self._own_fact(spec.fact).event,) if spec.fact else ()
         return (*(knowledge.signal(used).event for used in spec.uses), *own)
 
     def _rule(self, name: str, spec: Signal) -> Callable[[], Known]:
         if spec.when is not None:
             return self._knowledge.asks(spec.when)
         if spec.fact is not None:
-            return partial(self._own_fact, spec.fact)
+            fact = spec.fact
+            return lambda: self._own_fact(fact).value
         return partial(self.passed_on, name, spec)
 
     def passed_on(self, name: str, spec: Signal) -> Known:
@@ -69,19 +63,20 @@ class OwnSignals:
             return self._knowledge.values.get(name)
         return INVALID if spec.missing == "invalid" else spec.substitute
 
-    def _own_fact(self, fact: str) -> Known:
-        world = self._host.world
+    def _own_fact(self, fact: str) -> Fact:
+        knowledge, world = self._knowledge, self._host.world
         match fact:
             case "power_mode":
-                return self._knowledge.known_mode()
+                return Fact(knowledge.known_mode(), knowledge.mode_event())
             case "engine_state":
-                return world.engine.value
+                return world.engine
             case "engine_speed_rpm":
-                return ENGINE_RPM[str(world.engine.value)]
+                return Fact(ENGINE_RPM[str(world.engine.value)], world.engine.event)
             case "vehicle_speed_kph":
-                return world.speed_kph.value
+                return world.speed_kph
             case "immobilizer":
-                return "released" if self._knowledge.released() else "locked"
+                event = knowledge.release.event if knowledge.release else None
+                return Fact("released" if knowledge.released() else "locked", event)
         raise AssertionError(fact)
 
 

@@ -64,10 +64,8 @@ class Sleep:
 
     def _reasons(self) -> Iterator[tuple[str, int | None]]:
         knowledge, world = self._knowledge, self._module.world
-        for kind, known in (("input", knowledge.inputs), ("line", knowledge.lines)):
-            for name, fact in known.items():
-                if fact.value is True:
-                    yield f"{kind} {name} is on", fact.event
+        for kind, name, event in knowledge.pins_on():
+            yield f"{kind} {name} is on", event
         mode = knowledge.known_mode()
         if mode not in (None, "off"):
             yield f"power mode is {mode}", knowledge.mode_event()
@@ -193,11 +191,10 @@ class Sleep:
         """Wake if something that wakes the module is there."""
         module, world = self._module, self._module.world
         sources = module.spec.wake
-        for kind, known in (("input", self._knowledge.inputs), ("line", self._knowledge.lines)):
-            for name, fact in known.items():
-                if fact.value is True and (sources is None or name in sources):
-                    module.wake(f"{kind} {name}", (fact.event,))
-                    return
+        for kind, name, event in self._knowledge.pins_on():
+            if sources is None or name in sources:
+                module.wake(f"{kind} {name}", (event,))
+                return
         fob = world.fob
         moved = (fob.event or -1) > (module.state_event or -1)
         if "fob" in (sources or ()) and fob.value != "away" and moved:

@@ -73,7 +73,7 @@ def may_test(module: ControlModule, code: str) -> bool:
             if code in {module.memory.get(t.code).code for t in monitor.tests}
         ),
         *(circuit for circuit in module.circuits if code == module.memory.get(circuit.test.code).code),
-        *(own for own in module.controllers.values() if own.test and code == own.test.code),
+        *(own for own in module.controllers.values() if code in [test.code for test in own.tests]),
     ]
     return module.state == "running" and any(one.enable_condition.judge().value is True for one in owners)
 
