@@ -7,20 +7,17 @@ Checks that change the car (a plug off, the battery off) take a run of each caus
 from __future__ import annotations
 
 import json
-from collections.abc import Hashable, Sequence
-from typing import TypeVar
+from collections.abc import Sequence
 
 from sim.lab.checks import Check
-from sim.lab.compare import look_alike, turned_words
+from sim.lab.compare import DOUBTFUL, look_alike, reliable, turned_words
 from sim.lab.final_state import looked_key, looked_text
 from sim.lab.run import Shown
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Workshop
 
-Key = TypeVar("Key", bound=Hashable)
 Findings = dict[str, str | float]  # thing by thing, what a check brings to light
-DOUBTFUL = "a reading to rely on for nothing"
 
 
 def shown_in_final_state(
@@ -95,17 +92,6 @@ def parts_of(sight: Sight) -> Findings:
 def found_in(sight: Sight) -> Findings:
     """What an action itself brought to light, thing by thing; a doubtful reading is `DOUBTFUL`."""
     return dict.fromkeys(sight.found(), DOUBTFUL) if sight.doubtful else sight.found()
-
-
-def reliable(shown: Sequence[dict[Key, str | float]]) -> list[dict[Key, str | float]]:
-    """What each cause shows, without the things whose reading is doubtful under any of the causes."""
-    doubtful = {what for seen in shown for what, value in seen.items() if value == DOUBTFUL}
-    return [{what: value for what, value in seen.items() if what not in doubtful} for seen in shown]
-
-
-def agree(one: dict[Key, str | float], other: dict[Key, str | float]) -> bool:
-    """Whether two causes show the same in everything that is reliable under both."""
-    return look_alike(*reliable((one, other)))
 
 
 def outcomes_alike(shown: Sequence[dict[str, str | float]]) -> tuple[int, ...]:

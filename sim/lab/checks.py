@@ -83,7 +83,7 @@ def _passive(text: str, car: Car) -> Check | None:
 
 
 def _plugs_to_open(car: Car, edits: Sequence[Edit]) -> list[str]:
-    """Connectors with a suspected pin, to be unplugged and looked into; never the airbag module's."""
+    """Connectors with a pin among the candidates, to unplug and inspect; never the airbag module's."""
     names = dict.fromkeys(
         car.pins[edit.targets[0]].connector
         for edit in edits

@@ -10,14 +10,16 @@ from dataclasses import dataclass
 from math import isclose
 from typing import NamedTuple, TypeVar
 
-from sim.lab.case import CaseStep, Evidence
+from sim.lab.case import CaseStep, CodeSeen, Evidence
 from sim.lab.run import FLOATING
-from sim.lab.sight import Sight
+from sim.lab.sight import Sight, ThingKind
 
 READABLE = 0.02  # two readings closer than this share of the larger are taken as one; common practice
 READABLE_LEAST = 0.02  # V, ohm, A
+DOUBTFUL = "a reading to rely on for nothing"  # in place of one that is shown with a warning
 
 Key = TypeVar("Key", bound=Hashable)
+HeldCode = tuple[str, str, str]  # module, code, "present" or "stored"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,16 +42,22 @@ class Miss:
 
 def misses(step: CaseStep, sights: Sequence[Sight], number: int = 1) -> tuple[Miss, ...]:
     """Everything in which the sights of a step's actions differ from what was seen."""
-    return tuple(Miss(number, *one) for one in compared(step.seen, sights) if one.contradicts)
+    found = (one for one in compared(step.seen, sights) if one.contradicts)
+    return tuple(Miss(number, one.what, one.seen, one.says, one.by) for one in found)
 
 
 class Compared(NamedTuple):
-    """One thing that was looked at: what it was, what was seen, what a run says, how far a reading is off."""
+    """One thing that was looked at: what it was, what was seen, what a run says, how far a reading is off.
+
+    `name`: the module that answers or holds the code, or the lamp.
+    """
 
     what: str
     seen: str
     says: str
     by: float | None = None
+    kind: ThingKind = ThingKind.OTHER
+    name: str = ""
 
     @property
     def contradicts(self) -> bool:
@@ -78,11 +86,14 @@ def compared(seen: Evidence, sights: Sequence[Sight]) -> Iterator[Compared]:
         )
     for word, names in (("lit", seen.lit), ("dark", seen.dark)):
         for name in names:
-            yield Compared(f"lamp {name}", word, "lit" if name in last.lit else "dark")
+            says = "lit" if name in last.lit else "dark"
+            yield Compared(f"lamp {name}", word, says, kind=ThingKind.LAMP, name=name)
     yield from _compared_scan(seen, last)
     for word, names in (("done", seen.done), ("refused", seen.denied), ("no answer", seen.no_answer)):
         for name in names:
             yield Compared(f"{last.action}: {name}", word, dict(last.asked).get(name, "not asked"))
+    if last.doubtful:  # it decides nothing, for or against
+        return
     if seen.reads is not None:
         yield _compared_reading(seen, last)
     if seen.shows is not None:
@@ -95,29 +106,27 @@ def _compared_scan(seen: Evidence, last: Sight) -> Iterator[Compared]:
         yield Compared("tester", _power(seen.tester_power), _power(bool(last.power)))
     for word, names in (("answers", seen.answers), ("silent", seen.silent)):
         for name in names:
-            yield Compared(name, word, _answer(last, name))
-    held = {(module, code): state for module, code, state in last.codes}
-    told: set[tuple[str, str]] = set()
+            yield Compared(name, word, _answer(last, name), kind=ThingKind.MODULE, name=name)
+    told: set[HeldCode] = set()
     for one in seen.codes:
-        module, code, state = one.module, one.code, one.state
-        found = [
-            (key, one) for key, one in sorted(held.items()) if key[0] == module and key[1].startswith(code)
-        ]
-        told.update(key for key, _ in found)
-        says = next(
-            (one for _, one in found if state in ("", one)), found[0][1] if found else _none(last, module)
-        )
-        yield Compared(f"{module} {code}", state or says if found else state or "held", says)
+        found = _held(last, one)
+        told.update(found)
+        says = next((held[2] for held in found if one.state in ("", held[2])), "")
+        says = says or (found[0][2] if found else _none(last, one.module))
+        wanted = one.state or (says if found else "held")
+        yield Compared(f"{one.module} {one.code}", wanted, says, kind=ThingKind.CODE, name=one.module)
     for one in seen.no_codes:
-        module, code = one.module, one.code
-        found = [
-            (key, one) for key, one in sorted(held.items()) if key[0] == module and key[1].startswith(code)
-        ]
-        says = ", ".join(f"{key[1]} {one}" for key, one in found) or _none(last, module)
-        yield Compared(f"{module} {code}".strip(), "no code", says)
+        says = ", ".join(f"{code} {state}" for _, code, state in _held(last, one))
+        what = f"{one.module} {one.code}".strip()
+        yield Compared(what, "no code", says or _none(last, one.module), kind=ThingKind.CODE, name=one.module)
     if seen.no_other_codes:
-        for key in sorted(set(held) - told):
-            yield Compared(" ".join(key), "no code", held[key])
+        for module, code, state in sorted(set(last.codes) - told):
+            yield Compared(f"{module} {code}", "no code", state, kind=ThingKind.CODE, name=module)
+
+
+def _held(last: Sight, one: CodeSeen) -> list[HeldCode]:
+    """The codes of a scan that are meant: those that begin like this, of this module."""
+    return [held for held in sorted(last.codes) if held[0] == one.module and held[1].startswith(one.code)]
 
 
 def _compared_reading(seen: Evidence, last: Sight) -> Compared:
@@ -135,9 +144,20 @@ def _compared_reading(seen: Evidence, last: Sight) -> Compared:
     return Compared(last.action, wanted, says, off - seen.within)
 
 
+def reliable(shown: Sequence[dict[Key, str | float]]) -> list[dict[Key, str | float]]:
+    """What each cause shows, without the things whose reading is doubtful under any of the causes."""
+    doubtful = {what for seen in shown for what, value in seen.items() if value == DOUBTFUL}
+    return [{what: value for what, value in seen.items() if what not in doubtful} for seen in shown]
+
+
 def look_alike(one: Mapping[Key, str | float], other: Mapping[Key, str | float]) -> bool:
     """Would a person with a meter call these the same?"""
     return one.keys() == other.keys() and all(readings_alike(one[what], other[what]) for what in one)
+
+
+def agree(one: dict[Key, str | float], other: dict[Key, str | float]) -> bool:
+    """Whether two causes show the same in everything that is reliable under both."""
+    return look_alike(*reliable((one, other)))
 
 
 def readings_alike(a: str | float | None, b: str | float | None) -> bool:

@@ -48,8 +48,8 @@ def contradictions_text(
             if not scanned.answered <= reached or one.unsilenced & reached:
                 found.append((scanned.step, False, None))
                 continue
-        place, stands = first_contradiction(steps, one.trial)
-        found.append((place, True, stands.plain() if stands else None))
+        place, end = first_contradiction(steps, one.trial)
+        found.append((place, True, end.plain() if end else None))
     return json.dumps(found)
 
 

@@ -13,7 +13,7 @@ from dataclasses import asdict
 
 from sim.lab.grid_table import Choice, Grid, Value
 from sim.lab.implicants import SymptomCauses
-from sim.lab.report import DISCLAIMER, Rows, Section, as_html, as_markdown
+from sim.lab.report import DISCLAIMER, Rows, Section, as_html
 
 NOTHING = 1e-9
 MOST_ACROSS = 8  # combinations side by side on a printed page
@@ -63,13 +63,8 @@ def grid_json(grid: Grid) -> str:
     )
 
 
-def grid_markdown(grid: Grid) -> str:
-    """A printable report."""
-    return as_markdown("What if", grid_sections(grid))
-
-
 def grid_html(grid: Grid) -> str:
-    """The same report as one HTML page."""
+    """A report to print, as one HTML page."""
     return as_html("What if", grid_sections(grid))
 
 

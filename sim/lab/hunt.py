@@ -12,7 +12,7 @@ from sim.lab.metrics import Diagnosis
 from sim.lab.observed import observed
 from sim.lab.sequential import DiagnosticTest, Sequencing, greedy, rollout
 
-FEW_STATES = 12  # with so few suspects left the next best check is thought one step ahead
+FEW_STATES = 12  # with so few candidates left the next best check looks one step ahead
 Policy = Callable[[Sequencing, frozenset[int], random.Random], DiagnosticTest | None]
 
 

@@ -56,11 +56,6 @@ class SymptomCauses:
     hiders: tuple[str, ...]
     without_part: tuple[str, ...]
 
-    @property
-    def monotone(self) -> bool:
-        """Does adding an edit never take the symptom away?"""
-        return not self.hiders
-
     def __str__(self) -> str:
         if self.never:
             return "never"
@@ -113,15 +108,6 @@ def prime_implicants(
         prime &= _over_cubes(needed, np.logical_or)
     cubes = [tuple(int(place) for place in cube) for cube in np.argwhere(prime)]
     return sorted(cubes, key=_size)
-
-
-def minimal_cut_sets(sets: Iterable[CauseSet]) -> list[tuple[str, ...]]:
-    """The minimal sets of present edits once what must be absent is left out of account.
-
-    This is what fault-tree practice calls coherent: it claims a symptom also where a hider is present.
-    """
-    positive = sorted({tuple(sorted(one.present)) for one in sets}, key=lambda cut: (len(cut), cut))
-    return [cut for cut in positive if not any(set(other) < set(cut) for other in positive)]
 
 
 def _tables(

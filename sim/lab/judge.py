@@ -147,8 +147,8 @@ class Judge:
         todo = {} if self._clock.over else {key: sets for key, (_, sets) in chunks.items()}
         for key, text in self._workshop.recalled(work, todo, stop=self._stop):
             places = json.loads(text)
-            for k, (place, run, stands) in zip(chunks[key][0], places, strict=True):
-                found[k], self.final_state[k] = place, stands and FinalState.of(stands)
+            for k, (place, run, end) in zip(chunks[key][0], places, strict=True):
+                found[k], self.final_state[k] = place, end and FinalState.of(end)
                 self.runs += run
             self._progress(before + len(found), before + len(items))
             if self._clock.over:

@@ -13,7 +13,7 @@ are alike; it is assumed nowhere.
 A check that does damage, or that touches an airbag circuit, is never advised. Cautions go with the others.
 
 Looking and measuring change nothing, so what they show follows from the final state of each cause's car
-(`sim.lab.final_state`). Checks that change the car (a plug off, the battery off) take a run of each suspect
+(`sim.lab.final_state`). Checks that change the car (a plug off, the battery off) take a run of each one
 and are thought of only where looking and measuring tell nothing, or where it is asked for.
 
 Not modelled: trim to be taken off, ways to walk, checks that mislead.

@@ -18,20 +18,36 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from sim.bench.observations import is_observation
 from sim.lab.case import CaseStep
 from sim.lab.compare import compared
 from sim.lab.footprint import Footprint
 from sim.lab.reach import ways_to
-from sim.lab.sight import Sight
+from sim.lab.sight import Sight, ThingKind
 from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_VERBS, verb_of
 from sim.vehicle.elements import TESTER
 from sim.wiring.conduction import SwitchState
 
-Cell = tuple[int, str]  # number of the step, what was looked at
+OF_A_MODULE = (ThingKind.MODULE, ThingKind.CODE)
+Silence = tuple[int, str]  # number of the step, the module
 AGREES = 0  # steps are counted from 1
+
+
+class Cell(NamedTuple):
+    """What was looked at in a step, and the module or lamp that it is about."""
+
+    step: int
+    what: str
+    kind: ThingKind = ThingKind.OTHER
+    name: str = ""
+
+    @property
+    def module(self) -> str:
+        """The module that answers or holds the code; empty for other things."""
+        return self.name if self.kind in OF_A_MODULE else ""
 
 
 @dataclass(frozen=True)
@@ -46,12 +62,12 @@ class Alone:
     lines: frozenset[str]
     differs: frozenset[Cell]
     contradicts: frozenset[Cell]
-    silent: frozenset[Cell]
+    silent: frozenset[Silence]
 
     @property
     def first_contradiction(self) -> int:
         """The first step that this fault alone contradicts, from 1; `AGREES` where none does."""
-        return min((number for number, _ in self.contradicts), default=AGREES)
+        return min((cell.step for cell in self.contradicts), default=AGREES)
 
 
 @dataclass(frozen=True)
@@ -71,7 +87,7 @@ class Pairs:
 
     def __init__(self, car: Car, steps: Sequence[CaseStep], usual: Footprint) -> None:
         self._car, self._steps = car, tuple(steps)
-        self._owners = _Owners(car)
+        self._lamps = _lamps(car)
         self._listeners = _listeners(car)
         self._leaders = _leaders(car)
         self._usual = _looked_at(self._steps, usual.account.sights)
@@ -106,8 +122,8 @@ class Pairs:
         both = a.differs & b.differs
         bad = (a.contradicts & (a.differs - both)) | (b.contradicts & (b.differs - both))
         bad |= (self._usual_bad - a.differs - b.differs) | (both & a.contradicts & b.contradicts)
-        hidden = {cell for cell in bad if (cell[0], cell[1].split()[0]) in a.silent ^ b.silent}
-        known = [cell[0] for cell in bad - hidden if self._is_known(cell, open_ones)]
+        hidden = {cell for cell in bad if (cell.step, cell.module) in a.silent ^ b.silent}
+        known = [cell.step for cell in bad - hidden if self._is_known(cell, open_ones)]
         if known:
             return min(known)
         return None if open_ones.told or both or hidden else AGREES
@@ -156,13 +172,15 @@ class Pairs:
         return bool(a.mark.moved & (b.mark.moved if b.opens is None else b.opens))
 
     def _is_known(self, cell: Cell, open_ones: _Unknown) -> bool:
-        what = cell[1]
-        if what.startswith("look "):  # the eye sees parts, whatever modules do
+        if verb_of(cell.what) == "look":  # the eye sees parts, whatever modules do
             return True
-        owners = self._owners.of(what)
-        if owners is None:
-            return not open_ones.told
-        return not owners & (open_ones.silent if what in owners else open_ones.told)
+        if cell.kind is ThingKind.MODULE:
+            return cell.module not in open_ones.silent
+        if cell.kind is ThingKind.CODE:
+            return cell.module not in open_ones.told
+        if cell.kind is ThingKind.LAMP:
+            return not self._lamps[cell.name] & open_ones.told
+        return not open_ones.told  # everything has a say
 
 
 @dataclass(frozen=True)
@@ -187,14 +205,15 @@ def _looked_at(steps: Iterable[CaseStep], sights: Sequence[Sight]) -> dict[Cell,
     for number, step in enumerate(steps, start=1):
         mine, left = left[: len(step.do)], left[len(step.do) :]
         for one in compared(step.seen, mine) if mine else ():
-            before, wrong = found.get((number, one.what), ("", False))  # the engine is looked at in two ways
-            found[number, one.what] = f"{before};{one.says}", wrong or one.contradicts
+            cell = Cell(number, one.what, one.kind, one.name)
+            before, wrong = found.get(cell, ("", False))  # the engine is looked at in two ways
+            found[cell] = f"{before};{one.says}", wrong or one.contradicts
     return found
 
 
-def _silent(steps: Iterable[CaseStep], sights: Sequence[Sight]) -> frozenset[Cell]:
+def _silent(steps: Iterable[CaseStep], sights: Sequence[Sight]) -> frozenset[Silence]:
     """Modules that did not answer, scan by scan; their codes could not be seen either."""
-    found: list[Cell] = []
+    found: list[Silence] = []
     left = list(sights)
     for number, step in enumerate(steps, start=1):
         mine, left = left[: len(step.do)], left[len(step.do) :]
@@ -203,28 +222,16 @@ def _silent(steps: Iterable[CaseStep], sights: Sequence[Sight]) -> frozenset[Cel
 
 
 def _is_observation(cell: Cell) -> bool:
-    return is_observation(cell[1])
+    return is_observation(cell.what)
 
 
-class _Owners:
-    """Whose doing it is what is looked at."""
-
-    def __init__(self, car: Car) -> None:
-        self._modules = frozenset(car.built.modules)
-        lamps: dict[str, set[str]] = {}
-        for name, module in car.built.modules.items():
-            for lamp in module.telltales:
-                lamps.setdefault(f"lamp {lamp}", set()).add(name)
-        self._lamps: Mapping[str, frozenset[str]] = {key: frozenset(one) for key, one in lamps.items()}
-        self._known: dict[str, frozenset[str] | None] = {}
-
-    def of(self, what: str) -> frozenset[str] | None:
-        """Names of modules; None where everything has a say."""
-        if what not in self._known:
-            first = what.split()[0]
-            own = frozenset({first}) if first in self._modules else None
-            self._known[what] = self._lamps.get(what, own)
-        return self._known[what]
+def _lamps(car: Car) -> Mapping[str, frozenset[str]]:
+    """Per telltale, the modules that light it."""
+    lamps: dict[str, set[str]] = {}
+    for name, module in car.built.modules.items():
+        for lamp in module.telltales:
+            lamps.setdefault(lamp, set()).add(name)
+    return {lamp: frozenset(names) for lamp, names in lamps.items()}
 
 
 def _listeners(car: Car) -> dict[str, frozenset[str]]:
@@ -239,10 +246,10 @@ def _listeners(car: Car) -> dict[str, frozenset[str]]:
 
 def _leaders(car: Car) -> dict[str, frozenset[str]]:
     """Modules that a gateway leads to; of the power-mode master, all modules."""
-    behind: dict[str, set[str]] = {name: set() for name, spec in car.built.modules.items() if spec.gateway}
+    led: dict[str, set[str]] = {name: set() for name, spec in car.built.modules.items() if spec.gateway}
     for name, way in ways_to(car).items():
         for _, there in way[:-1]:
-            behind.setdefault(car.transceivers[there].module, set()).add(name)
-    led = {name: frozenset(found) for name, found in behind.items()}
+            led.setdefault(car.transceivers[there].module, set()).add(name)
     master = car.built.power_modes.master if car.built.power_modes else None
-    return led | ({master: frozenset(car.built.modules)} if master else {})
+    found = {name: frozenset(names) for name, names in led.items()}
+    return found | ({master: frozenset(car.built.modules)} if master else {})

@@ -5,7 +5,6 @@ Not modelled: anything but open circuits; what a module's software makes of it.
 
 from __future__ import annotations
 
-import copy
 from dataclasses import replace
 from functools import lru_cache
 
@@ -16,6 +15,7 @@ from sim.vehicle.elements import TESTER, TESTER_MIN_V
 from sim.vehicle.reading import car_from_text
 from sim.wiring.bus_clusters import BusCluster
 from sim.wiring.conduction import SwitchState, is_closed
+from sim.wiring.connectivity import cluster_connectivity
 from sim.wiring.wiring import Reading, Wiring
 
 
@@ -30,7 +30,7 @@ class ReachableModules:
     def reached(self, opened: frozenset[str], state: SwitchState) -> frozenset[str]:
         """The modules that could have answered, with these elements open and the switches like this.
 
-        They and whoever stands on the way have supply, and each hop of the way is heard in both directions.
+        They and all on the way have supply, and each hop of the way is heard in both directions.
         """
         reading = self._reading(opened, state)
         if reading.supply_v(TESTER) < TESTER_MIN_V:
@@ -38,7 +38,8 @@ class ReachableModules:
         specs = self._car.built.modules
         fed = {name for name, spec in specs.items() if reading.supply_v(name) >= spec.min_supply_v} | {TESTER}
         channels = frozenset(id for id, one in self._car.transceivers.items() if one.module in fed)
-        links = reading.connectivity(channels).links
+        clusters = [_without(cluster, opened) for cluster in self._wiring.clusters]
+        links = {link for one in clusters for link in cluster_connectivity(one, channels, reading).links}
         both_ways = {pair for pair in links if pair[::-1] in links}
         return frozenset(name for name in fed - {TESTER} if both_ways.issuperset(self._ways[name]))
 
@@ -47,9 +48,7 @@ class ReachableModules:
         # what hangs on the bus lines draws next to nothing: opening them is nothing to the supplies
         fed_through = [car.all_elements[id] for id in opened if car.all_elements[id].a not in car.bus_nodes]
         taken = frozenset(one.id for one in fed_through if is_closed(one, car, state))
-        wiring = copy.copy(self._wiring)
-        wiring.__dict__["clusters"] = tuple(_without(cluster, opened) for cluster in self._wiring.clusters)
-        return Reading(wiring, state, wiring.solution(state, taken))
+        return Reading(self._wiring, state, self._wiring.solution(state, taken))
 
 
 def _without(cluster: BusCluster, opened: frozenset[str]) -> BusCluster:

@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 import sim
 from sim.bench.bench import Bench, BenchWithoutReasons, Outcome
 from sim.bench.live import Fidelity
-from sim.bench.observations import is_observation
+from sim.bench.observations import is_observation, parse_observation
 from sim.instruments.meter import Measured
 from sim.instruments.read import shown
 from sim.instruments.result import Result
@@ -84,10 +84,18 @@ def bench_of(trial: Trial, make_bench: MakeBench = BenchWithoutReasons) -> Bench
 
 def _fidelity(trial: Trial, car: Car) -> Fidelity:
     """A meter on a data line reads the mean of its frames, and they are there at frame fidelity only."""
-    observations = [text.split() for text in trial.actions if is_observation(text)]
-    words = {word for text in observations for word in text[1:]}
-    pins = {pin.id for word in words if (pin := car.pin_of(*word.partition(".")[::2]))}
-    return "frame" if words and (words | pins) & car.bus_nodes else trial.fidelity
+    return "frame" if any(_is_on_a_bus(text, car) for text in trial.actions) else trial.fidelity
+
+
+def _is_on_a_bus(text: str, car: Car) -> bool:
+    """Does an action measure at a data line? One that makes sense only on the edited car is taken for one."""
+    if not is_observation(text):
+        return False
+    try:
+        what = parse_observation(text, car)
+    except EditProblem:
+        return True
+    return not car.bus_nodes.isdisjoint((*what.points, *what.lamp_at))
 
 
 class ImpossibleCar(Exception):

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from sim.lab.case import Case, Story, trial_of
-from sim.lab.check_outcomes import DOUBTFUL, reliable
-from sim.lab.compare import fired_words, look_alike, readings_alike, turned_words
+from sim.lab.compare import DOUBTFUL, fired_words, look_alike, readings_alike, reliable, turned_words
 from sim.lab.report import Rows
 from sim.lab.sight import Account, Sight, Thing, ThingKind
 from sim.lab.workshop import Stop, Workshop, never

@@ -5,20 +5,16 @@ policy is a tree of tests that goes on until no test can tell the remaining stat
 
     greedy      the most information per cost now
     rollout     one step ahead: each test tried, the rest estimated by greedy (Tu and Pattipati 2003)
-    optimum     dynamic programming over sets of states; for some 15 states
 
 Not modelled: tests that err, tests whose cost depends on what was done before.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from functools import cached_property
-from heapq import heapify, heappop, heappush
 from math import log2
-
-MOST_STATES = 20  # the optimum visits up to 2^n sets of states
 
 
 @dataclass(frozen=True)
@@ -102,73 +98,3 @@ def expected_cost(problem: Sequencing, choose: Choice, states: frozenset[int] | 
     states = problem.all_states if states is None else states
     test = choose(problem, states)
     return 0.0 if test is None else cost_after(problem, states, test, choose)
-
-
-def optimum(problem: Sequencing) -> float:
-    """The least expected cost that any order of tests can have."""
-    if len(problem.weights) > MOST_STATES:
-        raise ValueError(
-            f"the optimum is found for at most {MOST_STATES} states (here: {len(problem.weights)})"
-        )
-    known: dict[frozenset[int], float] = {}
-
-    def least(states: frozenset[int]) -> float:
-        if states not in known:
-            total = problem.weight(states)
-            known[states] = min(
-                (
-                    test.cost
-                    + sum(
-                        problem.weight(group) / total * least(group) for group in problem.split(test, states)
-                    )
-                    for test in problem.useful(states)
-                ),
-                default=0.0,
-            )
-        return known[states]
-
-    return least(problem.all_states)
-
-
-def entropy_bound(problem: Sequencing) -> float:
-    """No two-valued tests of cost 1 that name the state can do better than the entropy in bits."""
-    total = sum(problem.weights)
-    return -sum(weight / total * log2(weight / total) for weight in problem.weights)
-
-
-def huffman_bound(problem: Sequencing) -> float:
-    """No two-valued tests of cost 1 that name the state can do better than a Huffman code's mean length."""
-    total = sum(problem.weights)
-    heap = [weight / total for weight in problem.weights]
-    heapify(heap)
-    length = 0.0
-    while len(heap) > 1:
-        pair = heappop(heap) + heappop(heap)
-        length += pair
-        heappush(heap, pair)
-    return length
-
-
-def one_by_one(weights: Sequence[float], costs: Sequence[float], last_is_inferred: bool) -> list[int]:
-    """The best order to look at states when a look says only "this one" or "not this one".
-
-    By weight per cost (Kalagnanam and Henrion 1990). If the last state is known without looking, each is
-    tried as that last one.
-    """
-    order = sorted(range(len(weights)), key=lambda k: (-weights[k] / costs[k], k))
-    if not last_is_inferred:
-        return order
-    orders = [[k for k in order if k != last] + [last] for last in order]
-    return min(orders, key=lambda one: looking_cost(weights, costs, one, last_is_inferred))
-
-
-def looking_cost(
-    weights: Sequence[float], costs: Sequence[float], order: Sequence[int], last_is_inferred: bool
-) -> float:
-    """Expected cost of looking at states one by one until the true one is known."""
-    spent = expected = 0.0
-    for place, k in enumerate(order):
-        if not (last_is_inferred and place == len(order) - 1):
-            spent += costs[k]
-        expected += weights[k] / sum(weights) * spent
-    return expected

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from sim.lab.case import Case, Story, trial_of
 from sim.lab.compare import Miss, compared, misses
-from sim.lab.report import Rows, Section, as_html, as_markdown
+from sim.lab.report import Rows, Section, as_html
 from sim.lab.separation import Separation, separation_lines, separations
 from sim.lab.sight import Account
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
@@ -67,12 +67,8 @@ class CaseTable:
         names = ", ".join(f"'{name}'" for name in self.tied)
         return f"A tie: {names} all give everything that was seen; nothing looked at so far tells them apart."
 
-    def as_markdown(self) -> str:
-        """A printable report."""
-        return as_markdown(self.case.case, list(self.sections()))
-
     def as_html(self) -> str:
-        """The same report as one HTML page."""
+        """A report to print, as one HTML page."""
         return as_html(self.case.case, list(self.sections()))
 
     def sections(self) -> Iterator[Section]:

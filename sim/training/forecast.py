@@ -21,8 +21,9 @@ from itertools import accumulate
 
 from sim.bench.live import Fidelity
 from sim.catalogue import vehicle_text
-from sim.lab.check_outcomes import found_in, outcomes_alike, parts_of, reliable
+from sim.lab.check_outcomes import found_in, outcomes_alike, parts_of
 from sim.lab.checks import Check, possible_checks
+from sim.lab.compare import reliable
 from sim.lab.odds import odds
 from sim.lab.run import Trial
 from sim.lab.search_result import PossibleCause

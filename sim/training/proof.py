@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from functools import partial
 from math import isinf
 
-from sim.lab.check_outcomes import found_in, reliable
+from sim.lab.check_outcomes import found_in
+from sim.lab.compare import reliable
 from sim.lab.sight import Sight
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt

@@ -21,7 +21,8 @@ from functools import lru_cache
 from typing import Literal
 
 from sim.catalogue import vehicle_text
-from sim.lab.check_outcomes import agree, parts_of
+from sim.lab.check_outcomes import parts_of
+from sim.lab.compare import agree
 from sim.lab.run import ImpossibleCar, Trial, bench_of
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt

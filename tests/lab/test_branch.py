@@ -37,7 +37,7 @@ def test_both_futures_end_together_with_a_scan() -> None:
 
 
 def test_what_differs_is_told_by_words() -> None:
-    """The connector is left on: nobody misses the brakes module, and then it is found in nobody's codes."""
+    """The connector is left on: no module misses the brakes module, and it is in no codes."""
     found = branch(TEXT, LOG[:5], 2, ["wait 0.1 s"])
     told = {row.what: (row.was, row.instead) for row in found.differences}
     assert ("5 of 6", "6 of 6") == told["modules that answer"]

@@ -1,6 +1,7 @@
 """Cases: what was seen against what stories give."""
 
 import textwrap
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -59,7 +60,7 @@ def test_stories_are_ranked_by_how_far_they_carry(here: Workshop) -> None:
 
 
 def test_what_was_not_looked_at_is_not_absent(here: Workshop) -> None:
-    """The second story has one silent module more; nobody looked at it, so it is not held against it."""
+    """The second story has one silent module more; it was not looked at, so it does not count."""
     looked = SIX.replace("answers: [ECM, IPC]", "answers: [ECM, IPC, SRS]")
     assert ("fuse",) == try_stories(case_from_text(looked), workshop=here).tied
 
@@ -228,7 +229,7 @@ def test_one_story_gives_everything(name: str, answer: str, here: Workshop) -> N
     table = try_stories(read_case(shipped_cases()[name]), workshop=here)
     assert f"Only '{answer}' gives everything that was seen." == table.words
     assert all(one.misses for one in table.verdicts[1:])
-    assert DISCLAIMER in table.as_markdown()
+    assert DISCLAIMER in unescape(table.as_html())
 
 
 def test_the_compound_is_a_tie_that_one_experiment_of_eight_breaks(here: Workshop) -> None:

@@ -10,7 +10,7 @@ from sim.vehicle.reading import car_from_text
 
 
 def test_a_dead_module_masks_what_it_would_have_told(six: str, here: Workshop) -> None:
-    """The gearbox module's fuse is told by others' codes; without the tester's supply nobody reads them."""
+    """The gearbox module's fuse is told by others' codes; without the tester's supply they cannot be read."""
     found = {one.edits: one for one in find_compounds(six, ["pull F2", "pull F9", "pull F8"], workshop=here)}
     hidden = found["pull F2", "pull F8"] if ("pull F2", "pull F8") in found else found["pull F8", "pull F2"]
     assert "masks" in hidden.kinds

@@ -1,4 +1,4 @@
-"""What looking and measuring show on a car that stands, against the same observations in a run."""
+"""What looking and measuring show on a car at rest, against the same observations in a run."""
 
 import random
 from itertools import combinations
@@ -45,7 +45,7 @@ def test_a_standing_car_shows_what_a_run_shows(name: str, line: str) -> None:
 def test_how_suspects_stand_is_known_without_a_run_and_the_same_as_after_one(
     six: str, here: Workshop
 ) -> None:
-    """Single suspects, those that are alike, two of which one does nothing, two that had to be run."""
+    """Single candidates, those that are alike, two of which one does nothing, two that had to be run."""
     car = car_from_text(six)
     steps = observed(six, first_look(car), given=["pull F2"])
     edits = ["pull F2", "open TCM.C1.1", "open DLC.4", "short TCM.C1.1 to BODY", "open TCM.C1.3"]

@@ -42,7 +42,7 @@ def test_nothing_touches_nothing(six: str, car: Car) -> None:
     """The car without edits has an empty footprint."""
     mark = of(six, car)
     assert frozenset() == mark.touched | mark.moved | mark.dead
-    assert "DLC.6" in mark.carrying  # no current flows there, and yet it stands under voltage
+    assert "DLC.6" in mark.carrying  # no current flows there, yet it is under voltage
     assert mark.asked is not None
     assert "TESTER" in mark.asked.running
 

@@ -39,7 +39,7 @@ def test_the_best_check_parts_the_suspects_at_the_least_minutes(six: str, here: 
 
 
 def test_doing_what_is_advised_leads_to_the_hidden_fault(six: str, here: Workshop) -> None:
-    """Each check is done on the true car; what it shows narrows the suspects until one is left."""
+    """Each check is done on the true car; what it shows narrows the candidates until one is left."""
     hidden = "open TCM.C1.3"
     found = causes(six, SILENT_TCM, here)
     for _ in range(6):
@@ -88,7 +88,7 @@ def test_what_changes_the_car_is_thought_of_where_nothing_else_tells_or_where_it
 
 
 def test_a_chain_of_equals_is_halved(six: str, here: Workshop) -> None:
-    """Four suspects of equal weight, checks of equal minutes that each split them one to three or in half."""
+    """Four candidates of equal weight, checks of equal minutes that split them one to three or in half."""
     edits = ["unplug TCM.C1", "unplug ABS.C1", "unplug SRS.C1", "unplug IPC.C1"]
     found = find_causes(six, [CaseStep(do=("wait 1 s",))], edits=edits, most=1, workshop=here)
     found = SearchResult(six, (), 0, found.steps, tuple(one for one in found.causes if one.edits), (), 4, 4)

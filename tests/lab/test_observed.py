@@ -1,13 +1,17 @@
-"""What a log has shown explains itself: the car it came from is among its own suspects."""
+"""What a log has shown explains itself: the car it came from is among its own candidates."""
+
+from dataclasses import replace
 
 import pytest
 
 from sim.catalogue import vehicle_text
+from sim.lab.case import CaseStep, Evidence
 from sim.lab.compare import misses
 from sim.lab.observed import observed
 from sim.lab.run import Trial, run_trial
 from sim.lab.search import find_causes
 from sim.lab.search_report import search_page
+from sim.lab.sight import Sight
 from sim.lab.workshop import Stopped, Workshop
 
 TEXT = vehicle_text("six-modules")
@@ -24,7 +28,7 @@ def test_every_step_agrees_with_a_run_of_the_same_car_and_not_with_a_whole_one()
     assert [2, 3, 4, 5] == wrong
 
 
-def test_the_fault_is_among_the_suspects_of_its_own_log() -> None:
+def test_the_fault_is_among_the_candidates_of_its_own_log() -> None:
     """The search finds the fault from the log of its own car."""
     steps = observed(TEXT, LOG[:3], given=("pull F5",))
     with Workshop(workers=1) as workshop:
@@ -46,3 +50,12 @@ def test_a_stop_stops() -> None:
     """A stop raises `Stopped`."""
     with pytest.raises(Stopped):
         observed(TEXT, LOG, stop=lambda: True)
+
+
+def test_a_doubtful_reading_contradicts_nothing() -> None:
+    """What an instrument shows with a warning decides neither for a candidate nor against it."""
+    seen = Evidence(reads=60.0, within=1.0)
+    sight = Sight("measure ohms DLC.6 to DLC.14", 1.0, "stopped", "off", "dark", display="12.0", reading=12.0)
+    step = CaseStep(do=(sight.action,), seen=seen)
+    assert 1 == len(misses(step, [sight]))
+    assert () == misses(step, [replace(sight, doubtful=True)])

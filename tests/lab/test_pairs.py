@@ -9,21 +9,21 @@ from sim.catalogue import vehicle_text
 from sim.lab.case import CaseStep, Evidence
 from sim.lab.footprint import Footprint
 from sim.lab.pairs import AGREES, Alone, Cell, Pairs, answered
-from sim.lab.sight import Account, Sight
+from sim.lab.sight import Account, Sight, ThingKind
 from sim.vehicle.edits import apply_all
 from sim.vehicle.reading import car_from_text
 from sim.wiring.conduction import SwitchState
 
-# whoever tells that all of them answer tells nothing that the usual car contradicts
+# that all of them answer agrees with the usual car
 STEPS = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM", "TCM", "ABS"))),)
 SCAN = Sight("scan", 1.0, "stopped", "run", "awake", power=True, answering=("ECM", "TCM", "ABS", "IPC"))
 ACCOUNT = Account((SCAN,))
-TCM, ECM = (1, "TCM"), (1, "ECM")
+TCM, ECM = (Cell(1, name, ThingKind.MODULE, name) for name in ("TCM", "ECM"))
 
 
 @pytest.fixture(scope="module")
 def pairs() -> Pairs:
-    """Of the teaching car: engine and gearbox modules stand behind its gateway GW."""
+    """Of the teaching car: engine and gearbox modules are reached through its gateway GW."""
     return Pairs(car_from_text(vehicle_text("teaching-car")), STEPS, Footprint(ACCOUNT))
 
 
@@ -35,7 +35,7 @@ def fault(
     told: str = "",
     carrying: str = "F9",
     opens: str = "F9",
-    silent: tuple[Cell, ...] = (),
+    silent: tuple[tuple[int, str], ...] = (),
 ) -> Alone:
     mark = Footprint(
         ACCOUNT,
@@ -62,7 +62,7 @@ def test_two_that_have_nothing_in_common_do_what_each_does_alone(pairs: Pairs) -
 
 def test_of_several_contradictions_the_first_counts(pairs: Pairs) -> None:
     """The earliest step that a pair contradicts is returned."""
-    later = fault((2, "TCM"), bad=((2, "TCM"),))
+    later = fault(TCM._replace(step=2), bad=(TCM._replace(step=2),))
     first = fault(ECM, bad=(ECM,))
     assert 1 == pairs.first_contradiction(later, first) == pairs.first_contradiction(first, later)
 
@@ -82,7 +82,7 @@ def test_two_on_one_bus_line_are_run(pairs: Pairs) -> None:
     assert 1 == pairs.first_contradiction(wrong, fault(lines="SP.body.IPC.H"))
 
 
-def test_a_gateway_that_both_touch_leaves_open_who_stands_behind_it(pairs: Pairs) -> None:
+def test_a_gateway_that_both_touch_leaves_open_who_is_reached_through_it(pairs: Pairs) -> None:
     """If both faults touch a gateway, nothing follows for the modules that are reached through it."""
     wrong = fault(TCM, bad=(TCM,), changed="GW")
     assert None is pairs.first_contradiction(wrong, fault(told="GW", lines="x"))
@@ -95,34 +95,37 @@ def test_where_no_current_flows_another_opening_does_nothing_unless_it_is_on_a_l
 ) -> None:
     """Opening a dead circuit adds nothing, except on a bus line or to the eye."""
     wrong = fault(TCM, bad=(TCM,), changed="GW")
-    behind = {"changed": "GW", "opens": "F2"}
-    assert 1 == pairs.first_contradiction(wrong, fault(**behind))  # type: ignore[arg-type]
-    assert 1 == pairs.first_contradiction(wrong, fault(ECM, **behind))  # type: ignore[arg-type]
-    assert None is pairs.first_contradiction(wrong, fault(lines="x", **behind))  # type: ignore[arg-type]
-    looked_at = fault((1, "look F2"), **behind)  # type: ignore[arg-type]
+    through = {"changed": "GW", "opens": "F2"}
+    assert 1 == pairs.first_contradiction(wrong, fault(**through))  # type: ignore[arg-type]
+    assert 1 == pairs.first_contradiction(wrong, fault(ECM, **through))  # type: ignore[arg-type]
+    assert None is pairs.first_contradiction(wrong, fault(lines="x", **through))  # type: ignore[arg-type]
+    looked_at = fault(Cell(1, "look F2"), **through)  # type: ignore[arg-type]
     assert None is pairs.first_contradiction(wrong, looked_at)
     assert None is pairs.first_contradiction(
         fault(TCM, bad=(TCM,), changed="GW", carrying="F2"),
-        fault(ECM, **behind),  # type: ignore[arg-type]
+        fault(ECM, **through),  # type: ignore[arg-type]
     )
 
 
-def test_whoever_is_silent_with_one_of_them_tells_nothing_with_both(pairs: Pairs) -> None:
-    """The code that contradicts stands in a module that the other fault keeps from answering."""
-    code = (1, "TCM U0100")
-    wrong, silent = fault(code, bad=(code,)), fault(silent=(TCM,), lines="x")
+def test_a_module_that_is_silent_with_one_of_them_tells_nothing_with_both(pairs: Pairs) -> None:
+    """The code that contradicts is in a module that the other fault keeps from answering."""
+    code = Cell(1, "TCM U0100", ThingKind.CODE, "TCM")
+    wrong, silent = fault(code, bad=(code,)), fault(silent=((1, "TCM"),), lines="x")
     assert None is pairs.first_contradiction(wrong, silent)
     assert 1 == pairs.first_contradiction(wrong, fault(lines="x"))
 
 
-def test_whoever_was_silent_must_be_silenced_by_one_of_them() -> None:
+def test_a_silent_module_must_be_silenced_by_one_of_them() -> None:
     """A silent module that neither fault silences contradicts the pair."""
     car = car_from_text(vehicle_text("teaching-car"))
     steps = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM",), silent=("TCM", "IPC"))),)
     usual = Footprint(ACCOUNT, asked=SwitchState(running=frozenset({"TESTER"})))
     pairs = Pairs(car, steps, usual)
     tells, other = fault(told="TCM ECM", lines="x"), fault(told="TCM ECM", lines="y")
-    silences = [fault(TCM, (1, name), told="TCM ECM", silent=((1, name),)) for name in ("TCM", "IPC")]
+    silences = [
+        fault(TCM, Cell(1, name, ThingKind.MODULE, name), told="TCM ECM", silent=((1, name),))
+        for name in ("TCM", "IPC")
+    ]
     assert 1 == pairs.first_contradiction(tells, other)
     assert 1 == pairs.first_contradiction(tells, silences[0])
     assert None is pairs.first_contradiction(*silences)
@@ -145,7 +148,7 @@ def test_who_must_have_had_supply_for_this_to_be_seen() -> None:
 
 
 def test_the_last_scan_is_the_last_of_which_something_was_seen() -> None:
-    """What follows it (nobody wrote down who answered) tells nothing of who was silent."""
+    """A later step without a list of who answered tells nothing of who was silent."""
     car = car_from_text(vehicle_text("teaching-car"))
     steps = (
         CaseStep(do=("scan",), seen=Evidence(answers=("ECM",))),

@@ -66,7 +66,7 @@ def test_who_keeps_the_terminators(edit: str, keeps: bool) -> None:
 
 
 @pytest.mark.parametrize(("name", "sample"), [("teaching-car", 400), ("shuttle-minibus", 60)])
-def test_what_keeps_the_terminators_brings_nobody_back(name: str, sample: int) -> None:
+def test_what_keeps_the_terminators_brings_no_module_back(name: str, sample: int) -> None:
     """An opening that leaves the terminators in place never brings a module back within reach."""
     text = vehicle_text(name)
     car = car_from_text(text)

@@ -89,7 +89,7 @@ def test_a_car_that_does_not_come_with_busbay_is_refused() -> None:
 
 
 def test_a_meter_on_a_data_line_sees_the_frames() -> None:
-    """At rest the line stands at 2.5 V; the mean of one on which frames run lies above (ISO 11898-2)."""
+    """At rest the line is at 2.5 V; the mean of one on which frames run lies above (ISO 11898-2)."""
     bus = vehicle_text("shuttle-minibus")
     actions = ("wait 1 s", "press start with brake", "wait 3 s", "measure volts ECM.powertrain.H to ECM.GND")
     assert 2.55 < (run_trial(Trial(bus, (), actions)).sights[-1].reading or 0.0) < 3.5

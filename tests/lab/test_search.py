@@ -136,7 +136,7 @@ def test_each_observation_leaves_fewer_and_narrowing_is_the_same_as_starting_aga
 
 
 def test_a_reading_tells_apart_what_was_equal_by_structure(six: str, here: Workshop) -> None:
-    """A fuse and the pin behind it are one until somebody measures between them."""
+    """A fuse and the pin after it are one until a measurement is taken between them."""
     edits = ["pull F2", "open TCM.C1.1"]
     steps = evidence(six, ("pull F2",), looks=2)
     found = find_causes(six, steps, edits=edits, most=1, workshop=here)

@@ -1,4 +1,4 @@
-"""The search for suspects against runs of its own."""
+"""The search for possible causes against runs of its own."""
 
 from sim.lab.selfcheck import self_check
 from sim.lab.workshop import Workshop

@@ -1,22 +1,11 @@
 """Orders of tests against a known small problem, brute force and the bounds of coding theory."""
 
 import random
-from itertools import permutations
 
 import pytest
 
-from sim.lab.sequential import (
-    DiagnosticTest,
-    Sequencing,
-    entropy_bound,
-    expected_cost,
-    greedy,
-    huffman_bound,
-    looking_cost,
-    one_by_one,
-    optimum,
-    rollout,
-)
+from sim.lab.sequential import DiagnosticTest, Sequencing, expected_cost, greedy, rollout
+from tests.lab.best_order import entropy_bound, huffman_bound, optimum
 
 ROWS = ["00000", "01001", "00110", "10011", "11000", "11110"]
 SIX_STATES = Sequencing(
@@ -106,21 +95,6 @@ def test_a_test_may_have_more_than_two_outcomes_and_states_may_stay_together() -
     assert greedy(problem, frozenset({2, 3})) is None
 
 
-@pytest.mark.parametrize("last_is_inferred", [False, True])
-def test_looking_one_by_one_is_in_the_best_of_all_orders(last_is_inferred: bool) -> None:
-    """Weight per cost is optimal where every suspect is looked at (Kalagnanam and Henrion 1990)."""
-    rng = random.Random(7)
-    for _ in range(60):
-        count = rng.randint(2, 5)
-        weights = [rng.uniform(0.1, 1) for _ in range(count)]
-        costs = [rng.uniform(1, 20) for _ in range(count)]
-        found = one_by_one(weights, costs, last_is_inferred)
-        best = min(
-            looking_cost(weights, costs, order, last_is_inferred) for order in permutations(range(count))
-        )
-        assert best == pytest.approx(looking_cost(weights, costs, found, last_is_inferred))
-
-
 @pytest.mark.parametrize(
     ("weights", "test", "sentence"),
     [
@@ -136,9 +110,3 @@ def test_a_malformed_problem_is_refused(
     """A weight or cost of zero, or a wrong number of outcomes, raises `ValueError`."""
     with pytest.raises(ValueError, match=sentence):
         Sequencing(weights, (test,))
-
-
-def test_the_optimum_of_too_many_states_is_refused() -> None:
-    """The optimum of more states than it can handle raises `ValueError`."""
-    with pytest.raises(ValueError, match=r"at most 20 states \(here: 21\)"):
-        optimum(Sequencing((1.0,) * 21, ()))

@@ -55,8 +55,8 @@ def test_what_is_worked_on_or_measured_at_is_no_part_of_a_chain(one: str, other:
     assert Structure(car, [action]).key([one]) != Structure(car, [action]).key([other])
 
 
-def test_parts_that_somebody_looks_at_are_told_apart_by_how_they_open() -> None:
-    """Pulled or blown, a fuse leaves the same gap; whoever looks at it sees which."""
+def test_parts_that_are_inspected_are_told_apart_by_how_they_open() -> None:
+    """Pulled or blown, a fuse leaves the same gap; an inspection shows which."""
     car = car_from_text(vehicle_text("teaching-car"))
     one, other = ["pull F1"], ["blow F1"]
     assert Structure(car).key(one) == Structure(car).key(other)

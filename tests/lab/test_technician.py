@@ -1,4 +1,4 @@
-"""The scripted technician: three orders of checks, and his evidence in the search for suspects."""
+"""The scripted technician: three orders of checks, and the same evidence in the search."""
 
 from dataclasses import replace
 
@@ -62,7 +62,7 @@ def test_hidden_faults_are_drawn_from_every_table(six: str, table: FaultTable, h
 
 
 def test_minutes_are_those_of_the_checks_that_were_made() -> None:
-    """Four suspects in a chain, checks of one minute: halving takes 2, from one end 2.25 in the mean."""
+    """Four candidates in a chain, checks of one minute: halving takes 2, from one end 2.25 in the mean."""
     sets = (("a",), ("b",), ("c",), ("d", "e"))
     tests = tuple(DiagnosticTest(str(k), 1.0, tuple(int(s > k) for s in range(4))) for k in range(3))
     checks = tuple(Check((f"look {k}",), 1.0, passive=True) for k in range(3))
