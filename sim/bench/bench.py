@@ -101,15 +101,16 @@ class Bench:
         self.cleared_since_scan = False  # the last report is from before codes were cleared
         self.observed: Observed | None = None  # by the last measurement or look; read by `sim.instruments`
         edits = [parse_edit(text, car) for text in self.given]
-        theories = [edit for edit in edits if edit.kind == "theory"]
         designed = car
-        for theory in theories:
-            designed = theory.apply(designed)
-        self.live = self.live_car(designed, seed, fidelity)
-        for theory in theories:
-            self.live.suppose(theory)
         for edit in edits:
-            if edit.kind != "theory":
+            if edit.theory:
+                designed = edit.apply(designed)
+        self.live = self.live_car(designed, seed, fidelity)
+        for edit in edits:
+            if edit.theory:
+                self.live.suppose(edit.theory)
+        for edit in edits:
+            if not edit.theory:
                 self.live.edit(edit, f"given: {edit.text}")
         self.live.connect_battery()
         self.tester = Tester(self.live)

@@ -53,7 +53,8 @@ class BusFaults:
             self._update_babbling(name, name in state.babbling and self._hears(name))
 
     def _update_stuck(self, name: str, drives: bool) -> None:
-        limit_ms = self._world.car.built.modules[name.partition(".")[0]].dominant_timeout_ms
+        module = self._world.car.transceivers[name].module
+        limit_ms = self._world.car.built.modules[module].dominant_timeout_ms
         if drives and name not in self._timers and limit_ms != "none":
             self._timers[name] = self._world.after(limit_ms / 1000, lambda: self._time_out(name))
         elif not drives and name in self._timers:
@@ -61,10 +62,10 @@ class BusFaults:
             self._let_go.discard(name)
 
     def _time_out(self, name: str) -> None:
-        module, _, bus = name.partition(".")
+        channel = self._world.car.transceivers[name]
         self._let_go.add(name)
-        words = f"{module}'s transceiver times out and lets go of {bus}"
-        self._world.record("bus", module, words, (self._edit_events.get(name),))
+        words = f"{channel.module}'s transceiver times out and lets go of {channel.bus}"
+        self._world.record("bus", channel.module, words, (self._edit_events.get(name),))
         self._world.surroundings.invalidate()
 
     def _update_babbling(self, name: str, sends: bool) -> None:

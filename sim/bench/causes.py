@@ -8,13 +8,14 @@ Not modelled: causes that are no events, such as how the car was designed, unles
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from itertools import chain
 
 from sim.bench.buses import Buses
 from sim.bench.frame_paths import frame_path
 from sim.bench.running_car import RunningCar
-from sim.vehicle.elements import TESTER
+from sim.vehicle.elements import TESTER, part_of
+from sim.vehicle.wire_ends import WireEnd
 from sim.wiring.tracing import Culprit
 
 FELT_V = 1.0  # a short that moves an input by less is not why it is on or off
@@ -72,12 +73,12 @@ class Causes:
         shorts = [self._live.latest.edits.get(lead) for lead in self._live.car.harness.leads]
         return tuple(sorted({event for event in (*events, *shorts) if event is not None}))
 
-    def coil(self, coil: str) -> int | None:
+    def coil(self, driver: WireEnd) -> int | None:
         """The last time a relay's driver, a module's output or a hand switch, changed."""
-        if coil in self._live.car.built.switches:
-            return self._live.latest.switches.get(self._live.car.built.switches[coil].operated_by)
-        owner, _, output = coil.partition(".")
-        return self._live.modules[owner].outputs.events.get(output)
+        switch = self._live.car.built.switches.get(driver.part)
+        if switch:
+            return self._live.latest.switches.get(switch.operated_by)
+        return self._live.modules[driver.part].outputs.events.get(driver.pin)
 
     def engine(self) -> tuple[int, ...]:
         """Why the engine does not run: its controller, or what has just been switched."""
@@ -196,7 +197,8 @@ class Causes:
                     event = self._live.latest.switches.get(switch.operated_by if switch else name)
                 if event is not None:
                     events.add(event)
-                    events.update(self._theories_that_lead(about, name.partition(".")[0]))
+                    theories = self._live.latest.theories.items()
+                    events.update(event for theory, event in theories if theory.leads(about, part_of(name)))
                     break
         return tuple(sorted(events))
 
@@ -224,16 +226,9 @@ class Causes:
 
     def wait(self, module: str) -> tuple[int, ...]:
         """Theories by which a module waits at its start."""
-        return tuple(
-            event for text, event in self._live.latest.theories.items() if text.startswith(f"{module} waits ")
-        )
-
-    def _theories_that_lead(self, about: str, through: str) -> Iterator[int]:
-        """Theories by which a fuse feeds a module or load, or a bus runs through a connector."""
-        for text, event in self._live.latest.theories.items():
-            first, last = text.split()[0], text.split()[-1].partition(".")[0]
-            if " waits " not in text and {first, last} == {about, through}:
-                yield event
+        theories = self._live.latest.theories.items()
+        waits = (event for one, event in theories if one.relation == "waits for" and one.subject == module)
+        return tuple(waits)
 
 
 class NoCauses(Causes):

@@ -225,7 +225,7 @@ def _starter_needs(bench: Bench, starter: str) -> list[Because]:
     for name, relay in bench.car.built.relays.items():
         if not any(end.target == starter for end in relay.ends):
             continue
-        owner, _, output = relay.coil.partition(".")
+        owner, output = relay.driver.part, relay.driver.pin
         module = bench.live.modules[owner]
         evaluation = module.judge(module.spec.outputs[output].when)
         if module.sends and evaluation.value is not True:

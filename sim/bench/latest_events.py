@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from sim.vehicle.edit import Theory
 from sim.vehicle.harness_state import HarnessState, alterations
 
 
 @dataclass
 class LatestEvents:
-    """Event numbers. edits: by part or channel; theories: by sentence; switches: by hand switch or relay.
+    """Event numbers. edits: by part or channel; switches: by hand switch or relay.
 
     trigger: what was done or switched last.
     """
 
     edits: dict[str, int] = field(default_factory=dict)
-    theories: dict[str, int] = field(default_factory=dict)
+    theories: dict[Theory, int] = field(default_factory=dict)
     switches: dict[str, int] = field(default_factory=dict)
     trigger: int | None = None
 

@@ -36,7 +36,7 @@ from sim.network.lin import BusesAndClusters, LinNetwork
 from sim.network.stream_fidelity import StreamNetwork
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
-from sim.vehicle.edit import Edit
+from sim.vehicle.edit import Edit, Theory
 from sim.vehicle.elements import TESTER, TESTER_MIN_V
 from sim.vehicle.problems import Unsettled
 from sim.wiring.conduction import SwitchState
@@ -152,10 +152,9 @@ class LiveCar:
         self.electrical(event)
         return event
 
-    def suppose(self, edit: Edit) -> int:
+    def suppose(self, theory: Theory) -> int:
         """Note a theory about how the car was built, which the car already has; returns the event."""
-        words = edit.supposition
-        event = self.latest.theories[words] = self.world.record("theory", "car", f"suppose that {words}")
+        event = self.latest.theories[theory] = self.world.record("theory", "car", f"suppose that {theory}")
         return event
 
     def begin_hold(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal, get_args
 
 from sim.vehicle.car import Car
-from sim.vehicle.elements import TESTER, Contact, Element, FuseLink, Pin, Resistor, Wire
+from sim.vehicle.elements import TESTER, Contact, Element, FuseLink, Pin, Resistor, Wire, part_of
 from sim.vehicle.problems import EditProblem, unknown
 
 Probing = Literal["touching", "back-probing", "front-probing", "piercing", "breakout lead"]
@@ -40,8 +40,7 @@ def places(car: Car) -> tuple[str, ...]:
 
 def loop_at(name: str, car: Car) -> Element:
     """The fuse holder, pin or battery clamp at which a loop can be opened for a meter."""
-    module, _, function = name.partition(".")
-    pin = car.pin_of(module, function)
+    pin = car.pins_by_function.get(name)
     element = car.elements.get(pin.id if pin else name)
     if isinstance(element, FuseLink) or (isinstance(element, Contact) and element.connector != "DLC"):
         return element
@@ -74,7 +73,7 @@ def reach(node: str, car: Car) -> tuple[Probing, ...]:
 def _reach_of_part(node: str, car: Car) -> tuple[Probing, ...]:
     if ":" in node:
         raise EditProblem(f"{node} is inside the module: probe one of its pins")
-    owner = node.partition(".")[0]
+    owner = part_of(node)
     if node.startswith("SP.") or _is_harness_terminator(owner, car):
         return ("piercing",)
     if owner in car.built.loads or owner in car.built.switches:

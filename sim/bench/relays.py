@@ -38,7 +38,7 @@ class Relays:
         latest, relay = self._live.latest, self._live.car.built.relays[name]
         pulled_in = name not in self.pulled_in
         self.pulled_in = self.pulled_in ^ {name}
-        causes = (self._causes.coil(relay.coil), None if pulled_in else latest.trigger)
+        causes = (self._causes.coil(relay.driver), None if pulled_in else latest.trigger)
         title = f" ({relay.title})" if relay.title else ""
         words = f"relay {name}{title} {'pulls in' if pulled_in else 'drops out'}"
         latest.switches[name] = self._live.world.record("relay", name, words, causes)

@@ -136,7 +136,7 @@ def _bus_lines(car: Car) -> dict[str, str]:
 def _named(car: Car, actions: Iterable[str]) -> frozenset[str]:
     """Parts and terminals that an action names, also by a module's name or a pin's function."""
     words = {word for action in actions for word in action.split()}
-    pins = {pin.id for word in words if (pin := car.pin_of(*word.partition(".")[::2]))}
+    pins = {pin.id for word in words if (pin := car.pins_by_function.get(word))}
     plugs = {name for name, plug in car.connectors.items() if name in words or plug.owner in words}
     faces = {pin.id for name in plugs for pin in car.connectors[name].pins}  # seen while it is off
     parts = {element.id for element in car.elements.values()} | set(car.connectors) | set(car.built.relays)

@@ -95,6 +95,7 @@ class LinNetwork:
     def __init__(self, env: NanosecondEnvironment, clusters: Mapping[str, Cluster]) -> None:
         self.tap: Callable[[OnWire], None] | None = None
         self._clusters = dict(clusters)
+        self._scheduled = frozenset(slot.stream for one in clusters.values() for slot in one.schedule)
         self._calendar = ActionCalendar(env)
         self._answers: dict[str, _Answer] = {}
         self._links: frozenset[tuple[str, str]] = frozenset()
@@ -102,7 +103,7 @@ class LinNetwork:
 
     def carries(self, stream: Stream) -> bool:
         """Is it a message of one of these clusters?"""
-        return stream.channel.partition(".")[2] in self._clusters
+        return stream.name in self._scheduled
 
     # -- what modules do -------------------------------------------------------------------------------
 

@@ -47,9 +47,8 @@ def same_place(one: str, other: str, car: Car) -> bool:
 def effect_of(text: str, car: Car) -> Effect:
     """What an edit does to the parts of a car, with the figure that goes with it (0 where there is none)."""
     edit = parse_edit(text, car)
-    if edit.kind == "theory":
-        assert edit.relation is not None
-        return {Atom(edit.relation, edit.targets): 0.0}
+    if edit.theory:
+        return {Atom(edit.theory.relation, edit.targets): 0.0}
     after = edit.apply(car)
     atoms: Effect = {
         Atom("open", (name,)): 0.0

@@ -163,11 +163,13 @@ class Car:
 
     def pin_of(self, module: str, function: str) -> Pin | None:
         """A module's pin by its function, e.g. `B+`, `GND`, `powertrain.H`."""
-        return self._functions.get((module, function))
+        return self.pins_by_function.get(f"{module}.{function}")
 
     @cached_property
-    def _functions(self) -> dict[tuple[str, str], Pin]:
-        return {(plug.owner, pin.function): pin for plug in self.connectors.values() for pin in plug.pins}
+    def pins_by_function(self) -> Mapping[str, Pin]:
+        """Every pin by its module and its function, e.g. `ECM.B+`, `ECM.powertrain.H`."""
+        plugs = self.connectors.values()
+        return {f"{plug.owner}.{pin.function}": pin for plug in plugs for pin in plug.pins}
 
     def pins_of(self, module: str) -> list[Pin]:
         """All pins of a module in file order."""

@@ -172,6 +172,11 @@ class Relay(Part):
     location: str = "fuse box"
 
     @property
+    def driver(self) -> WireEnd:
+        """The module's output, or the hand switch, that drives its coil."""
+        return wire_end(self.coil)
+
+    @property
     def ends(self) -> tuple[WireEnd, ...]:
         """Where its wires end."""
         return tuple(wire_end(item) for item in self.feeds)

@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 from typing import Literal, TypeVar
 
 from sim.vehicle.car import Car
-from sim.vehicle.elements import Contact, Element, GeneratorOutput, Resistor, Wire
+from sim.vehicle.elements import Contact, Element, GeneratorOutput, Resistor, Transceiver, Wire
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, unknown
+from sim.vehicle.wire_ends import WireEnd
 
 Value = TypeVar("Value")
 
@@ -32,13 +33,32 @@ LIMITS = {"ohm": (0.001, 10_000_000.0), "A": (0.5, 500.0), "%": (0.0, 100.0), "V
 
 
 @dataclass(frozen=True, slots=True)
+class Theory:
+    """What is supposed about the design, such as that `F7` `feeds` `TRM.B+`.
+
+    subject: the module that waits, the bus or the fuse. end: the other module, or what is fed, as written.
+    """
+
+    subject: str
+    relation: Relation
+    end: WireEnd
+
+    def leads(self, one: str, other: str) -> bool:
+        """Whether it supposes that a bus or fuse leads to a module or load: these two, in any order."""
+        return self.relation != "waits for" and {self.subject, self.end.part} == {one, other}
+
+    def __str__(self) -> str:
+        return f"{self.subject} {self.relation} {self.end.target}"
+
+
+@dataclass(frozen=True, slots=True)
 class Edit:
     """One edit: its sentence in normal form and what it says.
 
     kind: whether it is a fault, a repair or about the design (a theory). targets: what it names, by id and in
     the order of the sentence: parts, terminals, channels, modules, buses. figure: the number that it gives,
     in the unit of its sentence (kbit/s for a bit rate); None where it gives none.
-    undo: the sentence that takes it back; None where nothing can. relation: what a theory says of the two.
+    undo: the sentence that takes it back; None where nothing can. theory: what a theory supposes.
     """
 
     text: str
@@ -48,7 +68,7 @@ class Edit:
     undo: str | None = None
     targets: tuple[str, ...] = ()
     figure: float | None = None
-    relation: Relation | None = None
+    theory: Theory | None = None
 
     def apply(self, car: Car) -> Car:
         """The car after this edit; raises `EditProblem` where it cannot be done now."""
@@ -58,11 +78,6 @@ class Edit:
     def part(self) -> str:
         """What it is done to: the first that it names; empty for the battery's charge."""
         return self.targets[0] if self.targets else ""
-
-    @property
-    def supposition(self) -> str:
-        """What a theory supposes: its sentence without the first word."""
-        return self.text.removeprefix("theory ")
 
     def __str__(self) -> str:
         return self.text
@@ -230,8 +245,7 @@ def pin_named(name: str, car: Car) -> str:
 
 def pin_by_function(name: str, car: Car) -> str | None:
     """The id of the pin that `ECM.GND` means; None where there is no such pin."""
-    module, _, function = name.partition(".")
-    pin = car.pin_of(module, function)
+    pin = car.pins_by_function.get(name)
     return pin.id if pin else None
 
 
@@ -256,15 +270,15 @@ def two_terminals(words: list[str], verb: str, car: Car) -> tuple[str, str, list
     return a, b, words[3:]
 
 
-def channel_named(words: list[str], car: Car, verb: str) -> str:
+def channel_named(words: list[str], car: Car, verb: str) -> Transceiver:
     """A module's connection to a bus, `TCM.powertrain`, or the module where it has only one."""
     name = one_name(words, verb)
-    own = [f"{name}.{bus}" for bus in car.messages.buses_of.get(name, ())]
-    known = [id for id, one in car.transceivers.items() if one.module in car.built.modules]
+    known = {id: one for id, one in car.transceivers.items() if one.module in car.built.modules}
     if name in known:
-        return name
+        return known[name]
+    own = [one for one in known.values() if one.module == name]
     if len(own) == 1:
         return own[0]
     if own:
-        raise EditProblem(f"{name} is on more than one bus; say which: {', '.join(own)}")
+        raise EditProblem(f"{name} is on more than one bus; say which: {', '.join(one.id for one in own)}")
     raise EditProblem(unknown("bus connection of a module", name, [*known, *car.built.modules]))

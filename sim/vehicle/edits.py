@@ -153,12 +153,19 @@ def _kind_that_left(one: Alteration) -> EditKind | None:
     return next((kind for kind in EDIT_KINDS.values() if one.field in kind.leaves), None)
 
 
+def _module_of(one: Alteration, car: Car) -> str:
+    """The gateway of a bypass lead, the module of a channel; otherwise the part itself."""
+    if isinstance(one.now, Lead):
+        return one.now.targets[0]
+    return car.channels[one.part].module if one.part in car.channels else one.part
+
+
 def _shown(one: Alteration, car: Car) -> dict[str, object]:
     """What the texts of a kind may hold: the part and its value now, and what follows from them."""
     return {
         "part": one.part,
         "now": one.now,
         "thousands": one.now / 1000 if isinstance(one.now, float | int) else 0.0,
-        "module": one.now.targets[0] if isinstance(one.now, Lead) else one.part.partition(".")[0],
+        "module": _module_of(one, car),
         "usual_pct": car.built.battery.charge_pct,
     }

@@ -47,13 +47,13 @@ def _flat_battery(car: Car) -> Iterator[str]:
 
 
 def _stick(words: list[str], car: Car) -> Edit:
-    name = channel_named(words, car, "stick")
-    return _fault_inside("stick", name, lambda state: {"stuck": state.stuck | {name}})
+    one = channel_named(words, car, "stick")
+    return _fault_inside("stick", one.id, one.module, lambda state: {"stuck": state.stuck | {one.id}})
 
 
 def _babble(words: list[str], car: Car) -> Edit:
-    name = channel_named(words, car, "babble")
-    return _fault_inside("babble", name, lambda state: {"babbling": state.babbling | {name}})
+    one = channel_named(words, car, "babble")
+    return _fault_inside("babble", one.id, one.module, lambda state: {"babbling": state.babbling | {one.id}})
 
 
 def _set(words: list[str], car: Car) -> Edit:
@@ -62,13 +62,14 @@ def _set(words: list[str], car: Car) -> Edit:
 
 
 def _set_classical(words: list[str], car: Car) -> Edit:
-    name = channel_named(words, car, "set")
-    bus = car.transceivers[name].bus
-    if car.built.buses[bus].fd is None:
-        raise EditProblem(f"{bus} is classical CAN as it is")
-    return _fault_inside(
-        "set", name, lambda state: {"classical": state.classical | {name}}, " to classical CAN"
-    )
+    one = channel_named(words, car, "set")
+    if car.built.buses[one.bus].fd is None:
+        raise EditProblem(f"{one.bus} is classical CAN as it is")
+
+    def changes(state: HarnessState) -> dict[str, object]:
+        return {"classical": state.classical | {one.id}}
+
+    return _fault_inside("set", one.id, one.module, changes, " to classical CAN")
 
 
 def _set_rate(words: list[str], car: Car) -> Edit:
@@ -78,14 +79,14 @@ def _set_rate(words: list[str], car: Car) -> Edit:
         raise EditProblem(
             f"write 'set CHANNEL to {' or '.join(rates)} kbit/s', such as 'set TCM.powertrain to 250 kbit/s'"
         )
-    name, rate_bps = channel_named(words[:1], car, "set"), rates[match[1]]
-    if rate_bps == car.built.buses[car.transceivers[name].bus].bitrate_bps:
-        raise EditProblem(f"{match[1]} kbit/s is the rate that the bus of {name} has")
+    one, rate_bps = channel_named(words[:1], car, "set"), rates[match[1]]
+    if rate_bps == car.built.buses[one.bus].bitrate_bps:
+        raise EditProblem(f"{match[1]} kbit/s is the rate that the bus of {one.id} has")
 
     def changes(state: HarnessState) -> dict[str, object]:
-        return {"bitrates_bps": {**state.bitrates_bps, name: rate_bps}}
+        return {"bitrates_bps": {**state.bitrates_bps, one.id: rate_bps}}
 
-    return _fault_inside("set", name, changes, f" to {match[1]} kbit/s", float(match[1]))
+    return _fault_inside("set", one.id, one.module, changes, f" to {match[1]} kbit/s", float(match[1]))
 
 
 def _keep(words: list[str], car: Car) -> Edit:
@@ -94,12 +95,17 @@ def _keep(words: list[str], car: Car) -> Edit:
     name = words[0]
     if name not in car.built.modules:
         raise EditProblem(unknown("module", name, car.built.modules))
-    return _fault_inside("keep", name, lambda state: {"kept_awake": state.kept_awake | {name}}, " awake")
+
+    def changes(state: HarnessState) -> dict[str, object]:
+        return {"kept_awake": state.kept_awake | {name}}
+
+    return _fault_inside("keep", name, name, changes, " awake")
 
 
 def _fault_inside(
     verb: str,
     name: str,
+    module: str,
     changes: Callable[[HarnessState], dict[str, object]],
     rest: str = "",
     figure: float | None = None,
@@ -112,7 +118,7 @@ def _fault_inside(
             raise EditProblem(f"'{text}' has been done already")
         return after
 
-    return Edit(text, verb, "fault", change, f"replace {_module_of(name)}", (name,), figure)
+    return Edit(text, verb, "fault", change, f"replace {module}", (name,), figure)
 
 
 def _every_fault_inside(car: Car) -> Iterator[str]:
@@ -151,10 +157,6 @@ def _replace_sensor(name: str) -> Edit:
         return car.with_harness(**without(car.harness, ("leads",), gone))
 
     return Edit(f"replace {name}", "replace", "repair", change, None, (name,))
-
-
-def _module_of(channel: str) -> str:
-    return channel.partition(".")[0]
 
 
 KINDS = (

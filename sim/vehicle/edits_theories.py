@@ -7,11 +7,11 @@ from collections.abc import Callable
 
 from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
-from sim.vehicle.edit import Edit, EditKind, Relation
+from sim.vehicle.edit import Edit, EditKind, Theory
 from sim.vehicle.harness import build
 from sim.vehicle.harness_state import FIELDS
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
-from sim.vehicle.wire_ends import wire_end
+from sim.vehicle.wire_ends import WireEnd, wire_end
 
 
 def _theory(words: list[str], car: Car) -> Edit:
@@ -26,21 +26,17 @@ def _theory(words: list[str], car: Car) -> Edit:
     )
 
 
-def _design_edit(
-    text: str, targets: tuple[str, str], relation: Relation, redesign: Callable[[Vehicle], Vehicle]
-) -> Edit:
+def _design_edit(theory: Theory, redesign: Callable[[Vehicle], Vehicle]) -> Edit:
+    text = f"theory {theory}"
+
     def change(car: Car) -> Car:
         try:
-            rebuilt = _rebuilt(redesign, text, car)
+            rebuilt = build(redesign(car.built), car.claimed)
         except Problem as problem:
             raise EditProblem(f"'{text}' contradicts the car: {problem.what}") from None
         return rebuilt.with_harness(**{name: getattr(car.harness, name) for name in FIELDS})
 
-    return Edit(text, "theory", "theory", change, None, targets, relation=relation)
-
-
-def _rebuilt(redesign: Callable[[Vehicle], Vehicle], text: str, car: Car) -> Car:
-    return build(redesign(car.built), car.claimed)
+    return Edit(text, "theory", "theory", change, None, (theory.subject, theory.end.consumer), theory=theory)
 
 
 def _waits(waiter: str, other: str, car: Car) -> Edit:
@@ -55,7 +51,7 @@ def _waits(waiter: str, other: str, car: Car) -> Edit:
         waits = tuple(dict.fromkeys((*module.waits_for, other)))
         return _with(vehicle, "modules", waiter, module.model_copy(update={"waits_for": waits}))
 
-    return _design_edit(f"theory {waiter} waits for {other}", (waiter, other), "waits for", redesign)
+    return _design_edit(Theory(waiter, "waits for", WireEnd(other)), redesign)
 
 
 def _runs_through(bus: str, name: str, car: Car) -> Edit:
@@ -67,43 +63,33 @@ def _runs_through(bus: str, name: str, car: Car) -> Edit:
 
     def redesign(vehicle: Vehicle) -> Vehicle:
         spec = vehicle.buses[bus]
-        line = tuple(
-            f"{stop.name} through{' terminated' if stop.is_terminated else ''}"
-            if stop.name == name
-            else f"{stop.name} {stop.words}".strip()
-            for stop in spec.stops
+        line = (
+            f"{name} through{' terminated' if stop.is_terminated else ''}" if stop.name == name else item
+            for item, stop in zip(spec.line, spec.stops, strict=True)
         )
-        return _with(vehicle, "buses", bus, spec.model_copy(update={"line": line}))
+        return _with(vehicle, "buses", bus, spec.model_copy(update={"line": tuple(line)}))
 
-    return _design_edit(f"theory {bus} runs through {name}", (bus, name), "runs through", redesign)
+    return _design_edit(Theory(bus, "runs through", WireEnd(name)), redesign)
 
 
 def _feeds(fuse: str, consumer: str, car: Car) -> Edit:
     if fuse not in car.built.fuses:
         raise EditProblem(unknown("fuse", fuse, car.built.fuses))
-    wanted = _consumer_name(consumer)
-    fed = [_consumer_name(end.target) for spec in car.built.fuses.values() for end in spec.ends]
+    fed = [end.consumer for spec in car.built.fuses.values() for end in spec.ends]
+    wanted = consumer.removesuffix(".B+")
     if wanted not in fed:
         raise EditProblem(f"no fuse feeds '{consumer}'{did_you_mean(wanted, fed)}")
 
     def redesign(vehicle: Vehicle) -> Vehicle:
-        moved = next(
-            item
-            for spec in vehicle.fuses.values()
-            for item in spec.feeds
-            if _consumer_name(wire_end(item).target) == wanted
-        )
+        items = (item for spec in vehicle.fuses.values() for item in spec.feeds)
+        moved = next(item for item in items if wire_end(item).consumer == wanted)
         for name, spec in vehicle.fuses.items():
             kept = tuple(item for item in spec.feeds if item != moved)
             feeds = (*kept, moved) if name == fuse else kept
             vehicle = _with(vehicle, "fuses", name, spec.model_copy(update={"feeds": feeds}))
         return vehicle
 
-    return _design_edit(f"theory {fuse} feeds {consumer}", (fuse, wanted), "feeds", redesign)
-
-
-def _consumer_name(item: str) -> str:
-    return item.removesuffix(".B+")
+    return _design_edit(Theory(fuse, "feeds", wire_end(consumer)), redesign)
 
 
 def _with(vehicle: Vehicle, kind: str, name: str, part: object) -> Vehicle:

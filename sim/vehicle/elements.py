@@ -16,6 +16,11 @@ TESTER_MIN_V = 8.0  # at pin 16, which feeds it; common practice
 RELAY_OHM = 0.002  # closed contact: 1.5..2 mohm typical, relay data sheets
 
 
+def part_of(name: str) -> str:
+    """The part that a node or element is named after: `ECM` of `ECM.C1.3`, `F12` of `F12.2--ECM.C1.1`."""
+    return name.partition(".")[0]
+
+
 @dataclass(frozen=True, slots=True)
 class Element:
     """Something with two ends, `a` and `b`, that current can pass."""

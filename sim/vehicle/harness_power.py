@@ -22,7 +22,7 @@ from sim.vehicle.elements import (
     Source,
 )
 from sim.vehicle.loom import Loom
-from sim.vehicle.problems import Path, Problem, did_you_mean
+from sim.vehicle.problems import Path, Problem, did_you_mean, unknown
 from sim.vehicle.wire_ends import WireEnd, wire_end_at
 
 SENSOR_TRACK_OHM = 2000.0  # a sensor's output as the tap of a divider, below 500 ohm; common practice
@@ -233,14 +233,11 @@ def lay_relay(loom: Loom, name: str) -> None:
 
 def _coil_driver(loom: Loom, coil: str, path: Path) -> str:
     """The terminal that drives a relay's coil: a module's output, or a hand switch."""
-    if coil in loom.vehicle.switches:
-        return f"{coil}.2"
-    module, _, output = coil.partition(".")
-    if (module, output) in loom.pins and output in loom.vehicle.modules[module].outputs:
-        return loom.pins[module, output]
-    known = [f"{m}.{o}" for m, spec in loom.vehicle.modules.items() for o in spec.outputs]
-    known += loom.vehicle.switches
-    raise Problem(f"no output '{coil}' in this car{did_you_mean(coil, known)}", path)
+    drivers = {f"{m}.{o}": loom.pins[m, o] for m, spec in loom.vehicle.modules.items() for o in spec.outputs}
+    drivers |= {name: f"{name}.2" for name in loom.vehicle.switches}
+    if coil not in drivers:
+        raise Problem(unknown("output", coil, drivers), path)
+    return drivers[coil]
 
 
 def lay_load(loom: Loom, name: str) -> None:
@@ -272,7 +269,7 @@ def lay_switch(loom: Loom, name: str) -> None:
 
 def lay_sensors(loom: Loom) -> None:
     """Sensors with their connectors; wires that end on one pin meet in a splice."""
-    wires: dict[str, list[tuple[str, tuple[str, ...], Path]]] = {}
+    wires: dict[tuple[str, str], list[tuple[str, tuple[str, ...], Path]]] = {}
     for name, sensor in loom.vehicle.sensors.items():
         pins = []
         for number, (end, at) in enumerate(zip(SENSOR_ENDS, sensor.ends, strict=True), start=1):
@@ -280,16 +277,15 @@ def lay_sensors(loom: Loom) -> None:
             loom.add(Contact(pin.id, pin.id, pin.inner, name))
             pins.append(pin)
             path: Path = ("sensors", name, "from" if end == "supply" else end)
-            wires.setdefault(at.target, []).append((pin.id, at.via, path))
+            wires.setdefault((at.part, at.pin), []).append((pin.id, at.via, path))
         loom.connectors[name] = Connector(name, "", "sensor", tuple(pins), sensor.location)
         loom.add(Resistor(f"{name}:draw", f"{name}:1", f"{name}:3", sensor.ohm, "sensor"))
         above_ohm = (1 - sensor.share) * SENSOR_TRACK_OHM
         loom.add(Resistor(f"{name}:above", f"{name}:1", f"{name}:2", above_ohm, "sensor"))
         below_ohm = sensor.share * SENSOR_TRACK_OHM
         loom.add(Resistor(f"{name}:below", f"{name}:2", f"{name}:3", below_ohm, "sensor"))
-    for target, runs in wires.items():
-        module, _, function = target.partition(".")
-        node, length_m = loom.pins[module, function], 1.5
+    for (module, function), runs in wires.items():
+        target, node, length_m = f"{module}.{function}", loom.pins[module, function], 1.5
         if len(runs) > 1:
             loom.wire(node, f"SP.{target}", length_m / 2, 0.5)
             node, length_m = f"SP.{target}", length_m / 2

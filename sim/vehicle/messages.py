@@ -42,6 +42,11 @@ class Sent:
     length: int
     signals: tuple[str, ...]
 
+    @property
+    def short_name(self) -> str:
+        """Its key in the sender's `sends`: `status` of `ECM.status`."""
+        return self.name.removeprefix(f"{self.sender}.")
+
 
 @dataclass(frozen=True, slots=True)
 class Slot:
@@ -173,7 +178,7 @@ class Messages:
                 if signal in carriers:
                     raise Problem(
                         f"signal '{signal}' is already sent in {carriers[signal]}",
-                        ("modules", message.sender, "sends", message.name.split(".")[1], "signals"),
+                        ("modules", message.sender, "sends", message.short_name, "signals"),
                     )
                 carriers[signal] = message.name
         return carriers
@@ -232,7 +237,7 @@ class Messages:
         for message in own:
             if message.name == f"{sender}.{name}":
                 return message
-        names = [message.name.split(".")[1] for message in own]
+        names = [message.short_name for message in own]
         raise Problem(f"module '{sender}' sends no message '{name}'{did_you_mean(name, names)}", path)
 
     def _needs(self, name: str, module: Module) -> tuple[str, ...]:
@@ -326,7 +331,7 @@ class Messages:
     def _check_lengths(self) -> None:
         """More than 8 bytes need CAN FD on every bus that the message runs on, and one of its sizes."""
         for message in self.sent.values():
-            path = ("modules", message.sender, "sends", message.name.partition(".")[2], "length")
+            path = ("modules", message.sender, "sends", message.short_name, "length")
             if message.length <= 8 or message.name in self.slots:
                 continue
             if message.length not in FD_LENGTHS:

@@ -23,6 +23,11 @@ class WireEnd:
         """`ECM.IGN`, or the part alone."""
         return f"{self.part}.{self.pin}" if self.pin else self.part
 
+    @property
+    def consumer(self) -> str:
+        """What is fed here: `ECM` also for its permanent supply, which is written `ECM` or `ECM.B+`."""
+        return self.part if self.pin == "B+" else self.target
+
 
 @dataclass(frozen=True, slots=True)
 class LineStop:
