@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+import networkx as nx
+
 from sim.vehicle.description import Vehicle
 from sim.vehicle.elements import (
     Coil,
@@ -26,6 +28,7 @@ from sim.vehicle.elements import (
 )
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.messages import Messages
+from sim.vehicle.terminal_graph import terminal_graph
 
 
 @dataclass(frozen=True, repr=False)
@@ -33,6 +36,8 @@ class Car:
     """One car: how it is built, its software, and the state of its harness.
 
     `built` is the description that its harness really follows; `claimed` the one its wiring diagram shows.
+    `bus_nodes`: every node of the bus lines as built, all that conductors and terminators join to a
+    transceiver.
     """
 
     built: Vehicle
@@ -44,6 +49,7 @@ class Car:
     addresses: Mapping[str, int]
     harness: HarnessState = field(default_factory=HarnessState)
     lin: Mapping[str, LinPort] = field(default_factory=dict)
+    bus_nodes: frozenset[str] = frozenset()
 
     def __repr__(self) -> str:
         """Name, modules and buses; the whole description would fill many screens."""
@@ -110,22 +116,6 @@ class Car:
         return frozenset(node for element in self.elements.values() for node in (element.a, element.b))
 
     @cached_property
-    def bus_nodes(self) -> frozenset[str]:
-        """Every node of the bus lines as built: what conductors and terminators join to a transceiver."""
-        near: dict[str, list[str]] = {}
-        for element in self.elements.values():
-            near.setdefault(element.a, []).append(element.b)
-            near.setdefault(element.b, []).append(element.a)
-        found: set[str] = set()
-        todo = [leg for one in self.transceivers.values() for leg in (one.h, one.l)]
-        while todo:
-            node = todo.pop()
-            if node not in found:
-                found.add(node)
-                todo += near.get(node, ())
-        return frozenset(found)
-
-    @cached_property
     def all_elements(self) -> Mapping[str, Element]:
         """The built elements as edits have moved them, and those that edits have added."""
         state = self.harness
@@ -136,15 +126,9 @@ class Car:
         return {**built, **extra} if extra else built
 
     @cached_property
-    def joined(self) -> Mapping[str, tuple[str, ...]]:
-        """Per terminal, the terminals that a whole wire, a mated contact or a short joins it to."""
-        found: dict[str, list[str]] = {}
-        for element in self.all_elements.values():
-            joins = isinstance(element, Wire | Contact) or getattr(element, "kind", "") == "short"
-            if joins and self.is_whole(element):
-                found.setdefault(element.a, []).append(element.b)
-                found.setdefault(element.b, []).append(element.a)
-        return {node: tuple(others) for node, others in found.items()}
+    def joined(self) -> nx.Graph[str]:
+        """The terminals that whole wires, mated contacts and shorts join."""
+        return terminal_graph(one for one in self.all_elements.values() if _joins(one) and self.is_whole(one))
 
     def _moved(self, element: Element) -> Element:
         if isinstance(element, Resistor) and element.id in self.harness.offset_v:
@@ -174,3 +158,8 @@ class Car:
     def pins_of(self, module: str) -> list[Pin]:
         """All pins of a module in file order."""
         return [pin for plug in self.connectors.values() if plug.owner == module for pin in plug.pins]
+
+
+def _joins(element: Element) -> bool:
+    short = isinstance(element, Resistor) and element.kind == "short"
+    return short or isinstance(element, Wire | Contact)

@@ -10,7 +10,7 @@ from difflib import get_close_matches
 from functools import lru_cache
 from typing import Final
 
-from sim.vehicle.code_tables import CODE_TABLES, FAILURE_TYPES, MODULE_ROLES, NAMED_BUSES, ModuleRole
+from sim.vehicle.code_tables import BUSES, CODE_TABLES, FAILURE_TYPES, MODULE_ROLES, ModuleRole
 
 _LETTERS: Final = "PCBU"  # top two bits, ISO 15031-6 / SAE J2012, as given by the open package `uds`
 
@@ -104,7 +104,7 @@ def bus_off_code(place: int) -> str | None:
 
     `Control Module Communication Bus "A" Off` for the first; None where the tables have no letter left.
     """
-    return f"U{73 + place:04d}" if place < NAMED_BUSES else None
+    return f"U{73 + place:04d}" if place < len(BUSES) else None
 
 
 def plain_name(name: str) -> str:

@@ -28,6 +28,7 @@ from sim.vehicle.harness_power import (
     lay_switch,
 )
 from sim.vehicle.loom import Loom
+from sim.vehicle.terminal_graph import conductor, terminal_graph
 
 
 def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
@@ -64,6 +65,7 @@ def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
             name, "", "inline", tuple(loom.inline_pins[name]), vehicle.inline[name].location
         )
     check_references(vehicle, loom.feeds)
+    legs = (leg for one in loom.transceivers.values() for leg in (one.h, one.l))
     return Car(
         vehicle,
         claimed or vehicle,
@@ -73,4 +75,5 @@ def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
         loom.messages,
         diagnostic_addresses(vehicle),
         lin=loom.ports,
+        bus_nodes=frozenset(conductor(terminal_graph(loom.elements.values()), *legs)),
     )

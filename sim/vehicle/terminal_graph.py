@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
 import networkx as nx
 
@@ -21,12 +21,10 @@ def conductor(graph: nx.Graph[str], *nodes: str) -> set[str]:
     return {*nodes}.union(*(nx.node_connected_component(graph, node) for node in nodes if node in graph))
 
 
-def conductor_up_to(joined: Mapping[str, Iterable[str]], node: str, ends: set[str]) -> frozenset[str]:
+def conductor_up_to(graph: nx.Graph[str], node: str, ends: set[str]) -> frozenset[str]:
     """Return a terminal and all joined to it, without passing through any of the terminals in `ends`."""
-    found, todo = {node}, [node]
-    while todo:
-        here = todo.pop()
-        new = set() if here in ends else set(joined.get(here, ())) - found
-        found |= new
-        todo += new
-    return frozenset(found)
+    between = nx.restricted_view(graph, graph.nodes & ends, ())
+    if node not in between:
+        return frozenset({node})
+    reached = nx.node_connected_component(between, node)
+    return frozenset(reached | nx.node_boundary(graph, reached))
