@@ -19,7 +19,8 @@ from sim.training.exercise import Exercise, find_exercise
 from sim.training.hand_in import grade
 from sim.training.jobs import PART_COST
 from sim.vehicle.car import Car
-from sim.vehicle.edit import Edit, EditKind, Offer, number, one_name
+from sim.vehicle.edit import Edit, EditKind, Offer
+from sim.vehicle.edit_words import number, one_name
 from sim.vehicle.edits import EDIT_KINDS, answers, apply_all, changes_of, further_faults, parse_edit
 from sim.vehicle.problems import EditProblem, unknown
 from sim.vehicle.reading import read_car

@@ -28,7 +28,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
 from sim.vehicle.edits import EDIT_VERBS, parse_edit
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
-from sim.vehicle.units import UNITS_S
+from sim.vehicle.words import UNITS_S
 
 FORMS = __doc__.split("\n\n", 1)[1].rstrip()  # of every action, one a line, for who asks which there are
 WAIT_UNITS = ("ms", "s", "min", "h")

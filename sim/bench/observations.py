@@ -29,10 +29,10 @@ from itertools import chain
 
 from sim.bench.probing import PROBING, PROBING_S, Probing, loop_at, places, reach
 from sim.vehicle.car import Car
-from sim.vehicle.edit import terminal_of
+from sim.vehicle.edit_words import terminal_of
 from sim.vehicle.elements import Contact
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
-from sim.vehicle.units import UNITS_S
+from sim.vehicle.words import UNITS_S
 
 OBSERVATION_VERBS = ("measure", "load", "scope", "look")
 

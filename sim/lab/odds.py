@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from math import prod
 
 from sim.vehicle.car import Car
-from sim.vehicle.edit import part_kind
+from sim.vehicle.edit_words import part_kind
 from sim.vehicle.edits import EDIT_KINDS, parse_edit, verb_of
 
 # How likely a car in the bay has each fault, as odds against its not having it. Round numbers of common

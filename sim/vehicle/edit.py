@@ -6,30 +6,23 @@ Every kind of edit is one row (`EditKind`), written beside its function in `edit
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable, Mapping, Set
+from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass, field
-from typing import Literal, TypeVar
+from typing import Literal
 
 from sim.vehicle.car import Car
-from sim.vehicle.elements import Contact, Element, GeneratorOutput, Resistor, Transceiver, Wire
 from sim.vehicle.harness_state import HarnessState
-from sim.vehicle.problems import EditProblem, unknown
 from sim.vehicle.wire_ends import WireEnd
-
-Value = TypeVar("Value")
 
 EditSort = Literal["fault", "repair", "theory"]
 Relation = Literal["waits for", "runs through", "feeds"]
 EditTool = Literal[
     "unplug", "fuses", "battery", "bypass", "repair"
 ]  # with which of a shop's tools it is done
-PartKind = Literal["fuse", "relay", "connector", "ground", "pin"]
 Change = Callable[[Car], Car]
 Lister = Callable[[Car], Iterable[str]]
 
-# a network solved by numbers has no room for resistances far outside what a meter can tell apart
 SHORT_OHM = 0.05  # a hard short: two strands touching; common practice
-LIMITS = {"ohm": (0.001, 10_000_000.0), "A": (0.5, 500.0), "%": (0.0, 100.0), "V": (-15.0, 15.0)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,127 +151,3 @@ def without(state: HarnessState, fields: Iterable[str], names: Set[str]) -> dict
 def fields_repaired_by(verb: str) -> tuple[str, ...]:
     """What of a `HarnessState` a repair takes back: the fields of all faults that name it."""
     return tuple(name for kind in EDIT_KINDS.values() if kind.repair == verb for name in kind.leaves)
-
-
-def part_kind(name: str, car: Car) -> PartKind:
-    """What kind of part a name means; everything of a wire counts as a pin."""
-    named: dict[PartKind, Container[str]] = {
-        "fuse": car.built.fuses,
-        "relay": car.built.relays,
-        "connector": car.connectors,
-        "ground": car.built.grounds,
-    }
-    return next((kind for kind, names in named.items() if name in names), "pin")
-
-
-# -- reading words -------------------------------------------------------------------------------------
-
-
-def one_name(words: list[str], verb: str) -> str:
-    """The only word after a verb; raises `EditProblem`."""
-    if len(words) != 1:
-        raise EditProblem(f"'{verb}' takes one name (here: '{' '.join(words)}')")
-    return words[0]
-
-
-def number(words: list[str], unit: str, what: str) -> float:
-    """A number with its unit, joined or not, within `LIMITS`; raises `EditProblem`."""
-    lowest, highest = LIMITS[unit]
-    text = "".join(words).removesuffix(unit)
-    try:
-        value = float(text)
-    except ValueError:
-        raise EditProblem(f"'{what}' needs a number in {unit} (here: '{' '.join(words)}')") from None
-    if not lowest <= value <= highest:
-        raise EditProblem(f"'{what}' takes {lowest:g} to {highest:g} {unit} (here: {text})")
-    return value
-
-
-def less(known: Mapping[str, Value], name: str) -> dict[str, Value]:
-    """A mapping without one key."""
-    return {key: value for key, value in known.items() if key != name}
-
-
-def connector_named(words: list[str], car: Car, verb: str) -> str:
-    """A connector by its id, or by its owner where that has only one."""
-    name = one_name(words, verb)
-    if name in car.connectors:
-        return name
-    own = [plug.id for plug in car.connectors.values() if plug.owner == name]
-    if len(own) == 1:
-        return own[0]
-    if own:
-        raise EditProblem(f"{name} has more than one connector; say which: {', '.join(own)}")
-    raise EditProblem(unknown("connector", name, [*car.connectors, *car.built.modules]))
-
-
-def conductor_named(words: list[str], car: Car, verb: str, also: Iterable[str] = ()) -> str:
-    """A pin, wire or ground joint, by its id or a pin by its function (`ECM.GND`), or one of `also`."""
-    name = one_name(words, verb)
-    if isinstance(car.elements.get(name), Contact | Wire | Resistor) or name in also:
-        return name
-    pin = pin_by_function(name, car)
-    if pin:
-        return pin
-    known = [element.id for element in car.elements.values() if _is_conductor(element)]
-    raise EditProblem(unknown("pin, wire or ground point", name, known))
-
-
-def _is_conductor(element: Element) -> bool:
-    if isinstance(element, Resistor):
-        return element.kind in ("joint", "terminator")
-    return isinstance(element, Contact | Wire)
-
-
-def generator_of(car: Car) -> Iterable[str]:
-    """The generator, by its id, of a car that has one."""
-    return (element.id for element in car.elements.values() if isinstance(element, GeneratorOutput))
-
-
-def pin_named(name: str, car: Car) -> str:
-    """A pin by its id or its function; raises `EditProblem`."""
-    found = name if name in car.pins else pin_by_function(name, car)
-    if found is None:
-        raise EditProblem(unknown("pin", name, car.pins))
-    return found
-
-
-def pin_by_function(name: str, car: Car) -> str | None:
-    """The id of the pin that `ECM.GND` means; None where there is no such pin."""
-    pin = car.pins_by_function.get(name)
-    return pin.id if pin else None
-
-
-def terminal_of(name: str, car: Car) -> str:
-    """The terminal that a name means, also a pin by its function; raises `EditProblem`."""
-    nodes = car.terminals
-    if name in nodes:
-        return name
-    pin = pin_by_function(name, car)
-    if pin:
-        return pin
-    raise EditProblem(unknown("terminal", name, nodes))
-
-
-def two_terminals(words: list[str], verb: str, car: Car) -> tuple[str, str, list[str]]:
-    """Both terminals of `VERB TERMINAL to TERMINAL`, and the words after them."""
-    if len(words) < 3 or words[1] != "to":
-        raise EditProblem(f"write '{verb} TERMINAL to TERMINAL'")
-    a, b = terminal_of(words[0], car), terminal_of(words[2], car)
-    if a == b:
-        raise EditProblem(f"{a} cannot be joined to itself")
-    return a, b, words[3:]
-
-
-def channel_named(words: list[str], car: Car, verb: str) -> Transceiver:
-    """A module's connection to a bus, `TCM.powertrain`, or the module where it has only one."""
-    name = one_name(words, verb)
-    known = {id: one for id, one in car.transceivers.items() if one.module in car.built.modules}
-    if name in known:
-        return known[name]
-    own = [one for one in known.values() if one.module == name]
-    if len(own) == 1:
-        return own[0]
-    if own:
-        raise EditProblem(f"{name} is on more than one bus; say which: {', '.join(one.id for one in own)}")
-    raise EditProblem(unknown("bus connection of a module", name, [*known, *car.built.modules]))

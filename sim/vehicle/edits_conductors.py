@@ -12,32 +12,23 @@ from itertools import pairwise
 from typing import Literal
 
 from sim.vehicle.car import Car
-from sim.vehicle.edit import (
-    EDIT_KINDS,
-    SHORT_OHM,
-    Edit,
-    EditKind,
-    Offer,
-    conductor_named,
-    fields_repaired_by,
-    generator_of,
-    less,
-    number,
-    pin_named,
-    two_terminals,
-    without,
-)
-from sim.vehicle.elements import TERMINATOR_OHM, ReferenceSupply, Resistor
-from sim.vehicle.fault_places import (
+from sim.vehicle.edit import EDIT_KINDS, SHORT_OHM, Edit, EditKind, Offer, fields_repaired_by, without
+from sim.vehicle.edit_words import (
     channels_of_modules,
+    conductor_named,
+    generator_of,
     legs_of,
+    number,
     one_pair_of_each_bus,
     pin_at,
+    pin_named,
     supply_pins,
+    two_terminals,
 )
+from sim.vehicle.elements import TERMINATOR_OHM, ReferenceSupply, Resistor
 from sim.vehicle.harness_state import Lead
 from sim.vehicle.problems import EditProblem, unknown
-from sim.vehicle.units import UNITS_S
+from sim.vehicle.words import UNITS_S
 
 INTERRUPTION_S = (0.01, 3600.0)
 EVERY_SO_OFTEN = "every {between_s:g} s for {open_s:g} s"  # as it is offered
@@ -170,7 +161,7 @@ class _Joint:
         def change(car: Car) -> Car:
             if name not in car.harness.leads:
                 raise EditProblem(f"there is no '{name}' to take off")
-            return car.with_harness(leads=less(car.harness.leads, name))
+            return car.with_harness(**without(car.harness, ("leads",), {name}))
 
         return Edit(f"un{name}", f"un{self.verb}", "repair", change, None, (a, b))
 

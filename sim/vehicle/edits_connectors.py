@@ -6,17 +6,8 @@ import random
 from collections.abc import Iterator
 
 from sim.vehicle.car import Car
-from sim.vehicle.edit import (
-    Edit,
-    EditKind,
-    Offer,
-    connector_named,
-    fields_repaired_by,
-    less,
-    number,
-    one_name,
-    without,
-)
+from sim.vehicle.edit import Edit, EditKind, Offer, fields_repaired_by, without
+from sim.vehicle.edit_words import connector_named, number, one_name
 from sim.vehicle.elements import Element, FuseLink, RelayContact, Wire
 from sim.vehicle.harness_state import Lead
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
@@ -34,9 +25,8 @@ def _unplug(words: list[str], car: Car) -> Edit:
     def change(car: Car) -> Car:
         if name in car.harness.unplugged:
             raise EditProblem(f"{name} is unplugged already")
-        return car.with_harness(
-            unplugged=car.harness.unplugged | {name}, loosened=less(car.harness.loosened, name)
-        )
+        seated = car.with_harness(**without(car.harness, ("loosened",), {name}))
+        return seated.with_harness(unplugged=car.harness.unplugged | {name})
 
     return Edit(f"unplug {name}", "unplug", "fault", change, f"plug {name}", (name,))
 
@@ -46,7 +36,7 @@ def _plug(words: list[str], car: Car) -> Edit:
 
     def change(car: Car) -> Car:
         if name in car.harness.loosened:
-            return car.with_harness(loosened=less(car.harness.loosened, name))
+            return car.with_harness(**without(car.harness, ("loosened",), {name}))
         if name not in car.harness.unplugged:
             raise EditProblem(f"{name} is plugged in already")
         owner = car.connectors[name].owner

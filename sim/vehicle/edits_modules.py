@@ -8,18 +8,8 @@ from typing import get_args
 
 from sim.vehicle.car import Car
 from sim.vehicle.description_base import Bitrate
-from sim.vehicle.edit import (
-    Edit,
-    EditKind,
-    EditSort,
-    Offer,
-    channel_named,
-    fields_repaired_by,
-    number,
-    one_name,
-    without,
-)
-from sim.vehicle.fault_places import channels_of_modules
+from sim.vehicle.edit import Edit, EditKind, EditSort, Offer, fields_repaired_by, without
+from sim.vehicle.edit_words import channel_named, channels_of_modules, number, one_name
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, unknown
 

@@ -8,12 +8,13 @@ Not modelled: shields, twisted-pair geometry, connector sealing.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from sim.vehicle.addresses import diagnostic_addresses
 from sim.vehicle.car import Car
 from sim.vehicle.checks import check_names, check_references, check_sources
 from sim.vehicle.description import Vehicle
-from sim.vehicle.elements import Connector
-from sim.vehicle.harness_lines import lay_bus, lay_cluster
+from sim.vehicle.elements import TERMINATOR_OHM, Connector, Resistor
 from sim.vehicle.harness_modules import lay_dlc, lay_module
 from sim.vehicle.harness_power import (
     collect_fed_pins,
@@ -29,6 +30,7 @@ from sim.vehicle.harness_power import (
 )
 from sim.vehicle.loom import Loom
 from sim.vehicle.terminal_graph import conductor, terminal_graph
+from sim.vehicle.wire_ends import LineStop
 
 
 def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
@@ -55,9 +57,9 @@ def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
     for _, run in sorted(loom.fused, key=lambda one: one[0]):
         run()
     for name in vehicle.buses:
-        lay_bus(loom, name)
+        _lay_bus(loom, name)
     for name in vehicle.lin:
-        lay_cluster(loom, name)
+        _lay_cluster(loom, name)
     lay_sensors(loom)
     lay_generator(loom)
     for name in vehicle.inline:
@@ -77,3 +79,57 @@ def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
         lin=loom.ports,
         bus_nodes=frozenset(conductor(terminal_graph(loom.elements.values()), *legs)),
     )
+
+
+def _lay_bus(loom: Loom, bus: str) -> None:
+    """Lay the two wires of a bus, from stop to stop."""
+    spec = loom.vehicle.buses[bus]
+    last = len(spec.stops) - 1
+    for leg in ("H", "L"):
+        ends = [_at(loom, bus, leg, stop, k in (0, last)) for k, stop in enumerate(spec.stops)]
+        for (_, leaving), (entering, _) in pairwise(ends):
+            loom.wire(leaving, entering, spec.span_m, spec.area_mm2)
+
+
+def _at(loom: Loom, bus: str, leg: str, stop: LineStop, at_end: bool) -> tuple[str, str]:
+    """Where the line's wire arrives and where the next one leaves, at one stop of the line."""
+    name = stop.name
+    if name in loom.vehicle.modules:
+        pin = loom.pins[name, f"{bus}.{leg}"]
+        if stop.is_through:
+            return pin, loom.pins[name, f"{bus}.{leg}2"]
+        return _joint(loom, bus, leg, name, pin, at_end)
+    if name == "DLC":
+        return _joint(loom, bus, leg, name, f"DLC.{'6' if leg == 'H' else '14'}", at_end)
+    if name in loom.vehicle.inline:
+        return loom.cavity(name, f"{bus}.{leg}")
+    if leg == "H":
+        loom.add(Resistor(name, f"{name}.H", f"{name}.L", TERMINATOR_OHM, "terminator"))
+    return f"{name}.{leg}", f"{name}.{leg}"
+
+
+def _joint(loom: Loom, bus: str, leg: str, name: str, pin: str, at_end: bool) -> tuple[str, str]:
+    if at_end:
+        return pin, pin
+    splice = f"SP.{bus}.{name}.{leg}"
+    loom.wire(splice, pin, loom.vehicle.buses[bus].stub_m, loom.vehicle.buses[bus].area_mm2)
+    return splice, splice
+
+
+def _lay_cluster(loom: Loom, cluster: str) -> None:
+    """The one wire of a LIN cluster, from stop to stop."""
+    spec = loom.vehicle.lin[cluster]
+    ends = []
+    for index, name in enumerate(spec.line):
+        if name in loom.vehicle.inline:
+            ends.append(loom.cavity(name, f"{cluster}.LIN"))
+            continue
+        pin = loom.pins[name, f"{cluster}.LIN"]
+        if index in (0, len(spec.line) - 1):
+            ends.append((pin, pin))
+            continue
+        splice = f"SP.{cluster}.{name}"
+        loom.wire(splice, pin, spec.stub_m, spec.area_mm2)
+        ends.append((splice, splice))
+    for (_, leaving), (entering, _) in pairwise(ends):
+        loom.wire(leaving, entering, spec.span_m, spec.area_mm2)
