@@ -16,21 +16,6 @@ FobPlace = Literal["away", "in_range", "at_button"]
 EngineState = Literal["stopped", "cranking", "running"]
 SignalValue = bool | int | str
 
-LEAVES = (
-    "all",
-    "any",
-    "not",
-    "input",
-    "signal",
-    "missing",
-    "mode",
-    "line",
-    "fob",
-    "engine",
-    "immobilizer",
-    "supply_above_v",
-)
-
 
 def _listed(value: Any) -> Any:
     return value if isinstance(value, list | tuple) or value is None else (value,)
@@ -43,7 +28,7 @@ def _mode_word(value: Any) -> Any:
 
 
 class Condition(BaseModel):
-    """One condition: exactly one of the keys of `LEAVES` (with `is` beside `signal`)."""
+    """One condition: exactly one key (with `is` beside `signal`)."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 
@@ -64,15 +49,14 @@ class Condition(BaseModel):
     @model_validator(mode="after")
     def _one_key(self) -> Condition:
         if len(self.kinds()) != 1:
-            raise ValueError(f"a condition has exactly one of {', '.join(LEAVES)}")
+            raise ValueError(f"a condition has exactly one of {', '.join(KEYS)}")
         if self.signal is None and "is_" in self.model_fields_set:
             raise ValueError("'is' stands beside 'signal' only")
         return self
 
     def kinds(self) -> list[str]:
         """The keys that are set (one, in a valid condition)."""
-        names = {"all": self.all_, "any": self.any_, "not": self.not_}
-        return [key for key in LEAVES if names.get(key, getattr(self, key, None)) is not None]
+        return [key for key, name in KEYS.items() if getattr(self, name) is not None]
 
     def leaves(self) -> Iterator[Condition]:
         """Every fact that the condition reads, in written order."""
@@ -87,4 +71,6 @@ class Condition(BaseModel):
         return [name for leaf in self.leaves() if (name := leaf.signal or leaf.missing)]
 
 
+# what a condition can be about, with its field
+KEYS = {field.alias or name: name for name, field in Condition.model_fields.items() if name != "is_"}
 ALWAYS = Condition.model_validate({"all": []})

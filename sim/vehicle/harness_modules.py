@@ -33,7 +33,7 @@ DLC_PINS = {"4": "GND", "5": "GND2", "6": "H", "14": "L", "16": "B+"}  # SAE J19
 
 
 def _functions(loom: Loom, name: str, module: Module) -> list[str]:
-    grounds = ["GND" if i == 0 else f"GND{i + 1}" for i in range(max(1, len(module.ground)))]
+    grounds = [ground for ground, _ in _grounds(module)]
     legs = [f"{bus}.{leg}" for bus, _ in _stops(loom, name) for leg in "HL"]
     check_pin_roles(name, module, loom.feeds[name], grounds, loom.sensed[name])
     pins = [*loom.feeds[name], *grounds, *legs, *module.inputs, *module.outputs, *loom.driven[name]]
@@ -42,6 +42,12 @@ def _functions(loom: Loom, name: str, module: Module) -> list[str]:
     pins += [*module.references, *loom.sensed[name]]
     pins += [f"{cluster}.LIN" for cluster in loom.messages.clusters_of[name]]
     return list(dict.fromkeys(pins))
+
+
+def _grounds(module: Module) -> list[tuple[str, str | None]]:
+    """The ground pins of a module, each with what the description says of its wire."""
+    items = enumerate(module.ground or (None,), start=1)
+    return [("GND" if number == 1 else f"GND{number}", item) for number, item in items]
 
 
 def _stops(loom: Loom, name: str) -> list[tuple[str, LineStop]]:
@@ -56,14 +62,12 @@ def lay_module(loom: Loom, name: str, module: Module) -> None:
     if not loom.feeds[name]:
         raise Problem(f"module '{name}' has no supply: no fuse or relay feeds it", ("modules", name))
     _connectors(loom, name, module, functions)
-    for index, item in enumerate(module.ground or (None,)):
+    for index, (function, item) in enumerate(_grounds(module)):
         path = ("modules", name, "ground", index)
         end = None if item is None else wire_end_at(item, path)
         node = loom.ground_node(end.target if end else None, path)
-        pin = loom.pins[name, "GND" if index == 0 else f"GND{index + 1}"]
-        loom.run(pin, node, end.via if end else (), 0.8, 1.5, name, path)
-        inner = "GND" if index == 0 else f"GND{index + 1}"
-        loom.add(Resistor(f"{name}:{inner}.trace", f"{name}:{inner}", f"{name}:0", TRACE_OHM))
+        loom.run(loom.pins[name, function], node, end.via if end else (), 0.8, 1.5, name, path)
+        loom.add(Resistor(f"{name}:{function}.trace", f"{name}:{function}", f"{name}:0", TRACE_OHM))
     _inside(loom, name, module)
     for bus, stop in _stops(loom, name):
         _transceiver(loom, name, bus, stop)
@@ -72,50 +76,39 @@ def lay_module(loom: Loom, name: str, module: Module) -> None:
 
 
 def _inside(loom: Loom, name: str, module: Module) -> None:
-    supplies = supply_functions(loom.feeds[name])
-    for function in loom.feeds[name]:
+    fed, sensed, ground = loom.feeds[name], loom.sensed[name], f"{name}:0"
+
+    def to_ground(function: str, what: str, ohm: float, kind: str = "input") -> None:
+        loom.add(Resistor(f"{name}:{function}.{what}", f"{name}:{function}", ground, ohm, kind))
+
+    supplies = supply_functions(fed)
+    share = 1 / len(supplies)
+    for function in fed:
         if function in supplies:
-            share = 1 / len(supplies)
             draw = (module.run_a * share, module.sleep_a * share)
-            loom.add(Draw(f"{name}:{function}.draw", f"{name}:{function}", f"{name}:0", name, *draw))
+            loom.add(Draw(f"{name}:{function}.draw", f"{name}:{function}", ground, name, *draw))
         else:
-            loom.add(
-                Resistor(f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input")
-            )
+            to_ground(function, "sense", SENSE_OHM)
     for function, wired in module.inputs.items():
-        if function not in loom.feeds[name]:
-            loom.add(
-                Resistor(
-                    f"{name}:{function}.pull", f"{name}:{function}", f"{name}:0", wired.pull_ohm, "input"
-                )
-            )
+        if function not in fed:
+            to_ground(function, "pull", wired.pull_ohm)
     for function in module.outputs:
-        loom.add(
-            Driver(f"{name}:{function}.driver", f"{name}:{supplies[0]}", f"{name}:{function}", name, function)
-        )
+        node = f"{name}:{function}"
+        loom.add(Driver(f"{node}.driver", f"{name}:{supplies[0]}", node, name, function))
     for function, reference in module.references.items():
-        loom.add(
-            ReferenceSupply(
-                f"{name}:{function}.reference", f"{name}:{function}", f"{name}:0", name,
-                reference.volt, reference.limit_a,
-            )
-        )  # fmt: skip
-        inner = f"{name}:{function}"  # the module measures its own reference
-        loom.add(Resistor(f"{inner}.pull", inner, f"{name}:0", SIGNAL_OHM, "input"))
-    for function, end in loom.sensed[name].items():
-        inner = f"{name}:{function}"
+        node, limits = f"{name}:{function}", (reference.volt, reference.limit_a)
+        loom.add(ReferenceSupply(f"{node}.reference", node, ground, name, *limits))
+        to_ground(function, "pull", SIGNAL_OHM)  # the module measures its own reference
+    for function, end in sensed.items():
         if end == "ground":
-            loom.add(Resistor(f"{inner}.trace", inner, f"{name}:0", TRACE_OHM))
+            to_ground(function, "trace", TRACE_OHM, "trace")
         elif end == "signal":
-            loom.add(Resistor(f"{inner}.pull", inner, f"{name}:0", SIGNAL_OHM, "input"))
+            to_ground(function, "pull", SIGNAL_OHM)
     # pins that only measure (or sink a load): a high-ohm divider to the module's own ground
-    measured = [*loom.driven[name], *(check.pin for check in module.checks)]
-    other = (*loom.feeds[name], *module.inputs, *module.outputs, *module.references, *loom.sensed[name])
-    for function in dict.fromkeys(measured):
+    other = (*fed, *module.inputs, *module.outputs, *module.references, *sensed)
+    for function in dict.fromkeys((*loom.driven[name], *(check.pin for check in module.checks))):
         if function not in other:
-            loom.add(
-                Resistor(f"{name}:{function}.sense", f"{name}:{function}", f"{name}:0", SENSE_OHM, "input")
-            )
+            to_ground(function, "sense", SENSE_OHM)
 
 
 def _connectors(loom: Loom, name: str, module: Module, functions: list[str]) -> None:
@@ -126,15 +119,12 @@ def _connectors(loom: Loom, name: str, module: Module, functions: list[str]) -> 
             plug = next(plug for plug, listed in layout.items() if f"{bus}.H" in listed)
             layout[plug] += [f"{bus}.H2", f"{bus}.L2"]
     for plug, listed in layout.items():
-        pins = []
+        connector, pins = f"{name}.{plug}", []
         for number, function in enumerate(listed, start=1):
-            pin = Pin(
-                f"{name}.{plug}.{number}", f"{name}.{plug}", str(number), function, f"{name}:{function}"
-            )
-            loom.add(Contact(pin.id, pin.id, pin.inner, pin.connector))
+            pin = Pin(f"{connector}.{number}", connector, str(number), function, f"{name}:{function}")
+            loom.add(Contact(pin.id, pin.id, pin.inner, connector))
             loom.pins[name, function] = pin.id
             pins.append(pin)
-        connector = f"{name}.{plug}"
         loom.connectors[connector] = Connector(connector, name, "module", tuple(pins), module.location)
 
 
@@ -165,10 +155,8 @@ def _transceiver(loom: Loom, name: str, bus: str, stop: LineStop) -> None:
             loom.add(Resistor(f"{leg}.through", leg, f"{leg}2", TRACE_OHM))
     if stop.is_terminated:
         loom.add(Resistor(f"{name}:{bus}.terminator", high, low, TERMINATOR_OHM, "terminator"))
-    channel = f"{name}.{bus}"
-    loom.transceivers[channel] = Transceiver(
-        channel, name, bus, high, low, f"{name}:0", loom.vehicle.buses[bus].bitrate_bps
-    )
+    channel, rate_bps = f"{name}.{bus}", loom.vehicle.buses[bus].bitrate_bps
+    loom.transceivers[channel] = Transceiver(channel, name, bus, high, low, f"{name}:0", rate_bps)
 
 
 def _lin_port(loom: Loom, name: str, cluster: str) -> None:
@@ -194,7 +182,5 @@ def lay_dlc(loom: Loom) -> None:
         loom.add(Resistor(f"{TESTER}:{cavity}.trace", f"{TESTER}:{cavity}", f"{TESTER}:0", TRACE_OHM))
     loom.add(Draw(f"{TESTER}:16.draw", f"{TESTER}:16", f"{TESTER}:0", TESTER, TESTER_A, TESTER_A))
     if bus:
-        rate = loom.vehicle.buses[bus].bitrate_bps
-        loom.transceivers[TESTER] = Transceiver(
-            TESTER, TESTER, bus, f"{TESTER}:6", f"{TESTER}:14", f"{TESTER}:0", rate
-        )
+        at, rate_bps = (f"{TESTER}:6", f"{TESTER}:14", f"{TESTER}:0"), loom.vehicle.buses[bus].bitrate_bps
+        loom.transceivers[TESTER] = Transceiver(TESTER, TESTER, bus, *at, rate_bps)

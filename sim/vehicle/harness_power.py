@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 
-from sim.vehicle.description_wiring import Relay, Sensor
+from sim.vehicle.description_wiring import Relay
 from sim.vehicle.elements import (
     RELAY_OHM,
     Coil,
@@ -51,13 +51,13 @@ def collect_fed_pins(loom: Loom) -> None:
     for feeder, item, path in _all_feeds(loom):
         end = wire_end_at(item, path)
         _check_consumer(loom, end, path)
-        module, function = end.part, end.pin
-        wanted = f"{module}.B+" if module in loom.vehicle.modules and not function else end.target
+        is_module = end.part in loom.vehicle.modules
+        wanted = f"{end.part}.B+" if is_module and not end.pin else end.target
         if wanted in fed:
             raise Problem(f"{wanted} is fed twice, by {fed[wanted]} and {feeder}", path)
         fed[wanted] = feeder
-        if module in loom.vehicle.modules:
-            loom.feeds[module].append(function or "B+")
+        if is_module:
+            loom.feeds[end.part].append(end.pin or "B+")
     loom.fed_parts = frozenset(fed)
     for functions in loom.feeds.values():
         functions.sort(key=lambda function: (not function.startswith("B+"), function))
@@ -66,32 +66,31 @@ def collect_fed_pins(loom: Loom) -> None:
             if name not in fed:
                 raise Problem(f"no fuse or relay feeds '{name}'", (kind, name))
     for name, load in loom.vehicle.loads.items():
-        end = wire_end_at(load.to, ("loads", name, "to"))
-        module, function = end.part, end.pin
-        if module in loom.vehicle.modules:
-            if not function:
-                raise Problem(f"load '{name}' ends on module {module}: name its pin", ("loads", name, "to"))
-            loom.driven[module].append(function)
+        path = ("loads", name, "to")
+        end = wire_end_at(load.to, path)
+        if end.part in loom.vehicle.modules:
+            if not end.pin:
+                raise Problem(f"load '{name}' ends on module {end.part}: name its pin", path)
+            loom.driven[end.part].append(end.pin)
 
 
 def collect_sensor_pins(loom: Loom) -> None:
     """Which pins of modules a sensor's three wires end on."""
     for name, sensor in loom.vehicle.sensors.items():
-        ends = zip(SENSOR_ENDS, ("from", "signal", "ground"), _written_ends(sensor), strict=True)
-        for end, key, item in ends:
+        written = (sensor.from_, sensor.signal, sensor.ground)
+        for end, key, item in zip(SENSOR_ENDS, ("from", "signal", "ground"), written, strict=True):
             path: Path = ("sensors", name, key)
             at = wire_end_at(item, path)
-            module, function, target = at.part, at.pin, at.target
+            module, function = at.part, at.pin
             if module not in loom.vehicle.modules or not function:
-                raise Problem(
-                    f"'{item}' is no module's pin{did_you_mean(module, loom.vehicle.modules)}", path
-                )
+                near = did_you_mean(module, loom.vehicle.modules)
+                raise Problem(f"'{item}' is no module's pin{near}", path)
             references = loom.vehicle.modules[module].references
             if end == "supply" and function not in references:
                 near = did_you_mean(function, references)
                 raise Problem(f"module '{module}' has no reference '{function}'{near}", path)
             if loom.sensed[module].setdefault(function, end) != end:
-                raise Problem(f"pin {target} is another end of a sensor already", path)
+                raise Problem(f"pin {at.target} is another end of a sensor already", path)
 
 
 def _all_feeds(loom: Loom) -> Iterator[tuple[str, str, Path]]:
@@ -199,11 +198,11 @@ def _terminal_at(loom: Loom, end: WireEnd) -> str:
 
 
 def _check_consumer(loom: Loom, end: WireEnd, path: Path) -> None:
-    owner, name = end.part, end.target
     known = [*loom.vehicle.modules, *loom.vehicle.loads, *loom.vehicle.switches, "DLC"]
     known += ["GEN"] if loom.vehicle.engine else []
-    if owner not in loom.vehicle.modules and name not in known:
-        raise Problem(f"nothing called '{name}' to feed in this car{did_you_mean(owner, known)}", path)
+    if end.part not in loom.vehicle.modules and end.target not in known:
+        near = did_you_mean(end.part, known)
+        raise Problem(f"nothing called '{end.target}' to feed in this car{near}", path)
 
 
 def lay_relay(loom: Loom, name: str) -> None:
@@ -215,17 +214,8 @@ def lay_relay(loom: Loom, name: str) -> None:
     contact_ohm = SOLENOID_OHM if starts else RELAY_OHM
     loom.add(Resistor(f"{name}.bar", source, f"{name}.30", STUD_OHM if starts else BAR_OHM, "joint"))
     loom.add(RelayContact(name, f"{name}.30", f"{name}.87", name, contact_ohm))
-    loom.add(
-        Coil(
-            f"{name}.coil",
-            f"{name}.86",
-            f"{name}.85",
-            name,
-            relay.coil_ohm,
-            relay.pull_in_v,
-            relay.drop_out_v,
-        )
-    )
+    coil = (relay.coil_ohm, relay.pull_in_v, relay.drop_out_v)
+    loom.add(Coil(f"{name}.coil", f"{name}.86", f"{name}.85", name, *coil))
     loom.wire(_coil_driver(loom, relay.coil, (*path, "coil")), f"{name}.86", 1.0, 0.5)
     loom.wire(f"{name}.85", loom.ground_node(relay.ground, (*path, "ground")), 0.5, 0.5)
     _feed(loom, name, f"{name}.87", relay.feeds, 1.0, STARTER_MM2 if starts else 10.0, (*path, "feeds"))
@@ -279,10 +269,9 @@ def lay_sensors(loom: Loom) -> None:
             path: Path = ("sensors", name, "from" if end == "supply" else end)
             wires.setdefault((at.part, at.pin), []).append((pin.id, at.via, path))
         loom.connectors[name] = Connector(name, "", "sensor", tuple(pins), sensor.location)
+        above_ohm, below_ohm = (1 - sensor.share) * SENSOR_TRACK_OHM, sensor.share * SENSOR_TRACK_OHM
         loom.add(Resistor(f"{name}:draw", f"{name}:1", f"{name}:3", sensor.ohm, "sensor"))
-        above_ohm = (1 - sensor.share) * SENSOR_TRACK_OHM
         loom.add(Resistor(f"{name}:above", f"{name}:1", f"{name}:2", above_ohm, "sensor"))
-        below_ohm = sensor.share * SENSOR_TRACK_OHM
         loom.add(Resistor(f"{name}:below", f"{name}:2", f"{name}:3", below_ohm, "sensor"))
     for (module, function), runs in wires.items():
         target, node, length_m = f"{module}.{function}", loom.pins[module, function], 1.5
@@ -291,8 +280,3 @@ def lay_sensors(loom: Loom) -> None:
             node, length_m = f"SP.{target}", length_m / 2
         for pin_id, via, path in runs:
             loom.run(node, pin_id, via, length_m, 0.5, target, path)
-
-
-def _written_ends(sensor: Sensor) -> tuple[str, str, str]:
-    """The ends of a sensor's supply, signal and ground wires as they are written, to be checked."""
-    return sensor.from_, sensor.signal, sensor.ground

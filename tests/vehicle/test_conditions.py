@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from sim.vehicle.conditions import ALWAYS, LEAVES, Condition
+from sim.vehicle.conditions import ALWAYS, KEYS, Condition
 
 FACTS: dict[str, Any] = {
     "input": "brake",
@@ -33,8 +33,8 @@ def test_each_fact_is_a_condition_of_its_own(fact: str) -> None:
 
 
 def test_the_facts_and_the_three_ways_to_put_them_together_are_all_there_is() -> None:
-    """`LEAVES` names every fact that is tested here, `all`, `any` and `not`, and nothing else."""
-    assert {*FACTS, "all", "any", "not"} == set(LEAVES)
+    """`KEYS` names every fact that is tested here, `all`, `any` and `not`, and nothing else."""
+    assert {*FACTS, "all", "any", "not"} == set(KEYS)
 
 
 @pytest.mark.parametrize("first", FACTS)
