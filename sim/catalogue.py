@@ -14,7 +14,7 @@ from pathlib import Path
 from sim import scenarios_folder
 from sim.vehicle.car import Car
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
-from sim.vehicle.reading import MAX_FILE_BYTES, car_from_text, text_of
+from sim.vehicle.reading import MAX_FILE_BYTES, car_from_text, decoded, text_of
 
 STANDARD_INPUT = "-"
 ENDINGS = (".yaml", ".yml")
@@ -76,7 +76,7 @@ def car_file(name: str, folder: Path | None = None) -> CarFile:
     if name in shipped:
         return CarFile(f"{name}.yaml", text_of(shipped[name]))
     if name == STANDARD_INPUT:
-        return _standard_input()
+        return CarFile("standard input", decoded(sys.stdin.buffer.read(MAX_FILE_BYTES + 1), "standard input"))
     path = (folder or Path()) / name
     if is_path(name) or path.is_file():
         return CarFile(path.name, _text_of_own(path))
@@ -100,12 +100,3 @@ def _text_of_own(path: Path) -> str:
         near = did_you_mean(path.name, beside)
         raise FileProblem(f"cannot be read: there is no such file{near}", path.name, 1)
     return text_of(path)
-
-
-def _standard_input() -> CarFile:
-    raw = sys.stdin.buffer.read(MAX_FILE_BYTES + 1)
-    try:
-        return CarFile("standard input", raw.decode("utf-8"))
-    except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
-        raise FileProblem("is not UTF-8 text", "standard input", line) from None

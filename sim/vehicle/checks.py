@@ -25,12 +25,13 @@ RESERVED = {
     TESTER: "the tester",
 }
 
+KINDS = ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads", "sensors")
+
 
 def check_names(vehicle: Vehicle) -> None:
     """Every name is used once."""
     seen = dict(RESERVED)
-    kinds = ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads", "sensors")
-    for kind in kinds:
+    for kind in KINDS:
         for name in getattr(vehicle, kind):
             if name in seen:
                 raise Problem(f"the name '{name}' is taken by {seen[name]}", (kind, name))
@@ -80,9 +81,7 @@ def check_references(vehicle: Vehicle, feeds: dict[str, list[str]]) -> None:
 
 def check_lines(vehicle: Vehicle) -> None:
     """Every stop of every bus line is known, and no module is on one line twice."""
-    seen = set(RESERVED) - {"DLC"}
-    for kind in ("modules", "fuses", "relays", "grounds", "inline", "switches", "loads", "sensors"):
-        seen |= set(getattr(vehicle, kind))
+    seen = (set(RESERVED) - {"DLC"}).union(*(getattr(vehicle, kind) for kind in KINDS))
     seen_on_lines: set[str] = set()
     for bus, spec in vehicle.buses.items():
         if len(spec.line) < 2:
@@ -105,12 +104,9 @@ def check_lines(vehicle: Vehicle) -> None:
                     raise Problem(f"the name '{name}' is taken", path)
                 seen.add(name)
             else:
-                known = [*vehicle.modules, *vehicle.inline, "DLC"]
+                near = did_you_mean(name, [*vehicle.modules, *vehicle.inline, "DLC"])
                 item = f"{name} {word}".strip()
-                raise Problem(
-                    f"nothing called '{item}' for the line of {bus}{did_you_mean(name, known)}", path
-                )
-
+                raise Problem(f"nothing called '{item}' for the line of {bus}{near}", path)
     seen_on_lines |= _check_clusters(vehicle)
     for name in vehicle.modules:
         if name not in seen_on_lines:
@@ -127,24 +123,19 @@ def _check_clusters(vehicle: Vehicle) -> set[str]:
         for index, name in enumerate(spec.line):
             path = ("lin", cluster, "line", index)
             if name not in vehicle.modules and name not in vehicle.inline:
-                known = [*vehicle.modules, *vehicle.inline]
-                near = did_you_mean(name, known)
+                near = did_you_mean(name, [*vehicle.modules, *vehicle.inline])
                 raise Problem(f"nothing called '{name}' for the line of {cluster}{near}", path)
             if modules.count(name) > 1:
                 raise Problem(f"{name} stands on the line of {cluster} twice", path)
         if len(modules) < 2:
             raise Problem("a LIN line has a master and at least one slave", ("lin", cluster, "line"))
+        at_master = ("lin", cluster, "master")
         if spec.master not in modules:
-            raise Problem(
-                f"the master '{spec.master}' does not stand on the line{did_you_mean(spec.master, modules)}",
-                ("lin", cluster, "master"),
-            )
-        on_buses = {stop.name for bus in vehicle.buses.values() for stop in bus.stops}
-        if spec.master not in on_buses:
-            raise Problem(
-                f"the master {spec.master} stands on no CAN bus: nobody could learn of its slaves",
-                ("lin", cluster, "master"),
-            )
+            near = did_you_mean(spec.master, modules)
+            raise Problem(f"the master '{spec.master}' does not stand on the line{near}", at_master)
+        if not any(stop.name == spec.master for bus in vehicle.buses.values() for stop in bus.stops):
+            what = f"the master {spec.master} stands on no CAN bus: nobody could learn of its slaves"
+            raise Problem(what, at_master)
         found.update(modules)
     return found
 
@@ -158,14 +149,12 @@ def check_pin_roles(
             raise Problem(f"pin '{pin}' cannot be for sensors and something else", ("modules", name))
     for output in module.outputs:
         if output in (*fed, *grounds, *module.inputs):
-            raise Problem(
-                f"pin '{output}' cannot be an output and something else", ("modules", name, "outputs", output)
-            )
+            path: Path = ("modules", name, "outputs", output)
+            raise Problem(f"pin '{output}' cannot be an output and something else", path)
     for wired in module.inputs:
         if wired in grounds or wired in supply_functions(fed):
-            raise Problem(
-                f"pin '{wired}' cannot be an input and a supply", ("modules", name, "inputs", wired)
-            )
+            path = ("modules", name, "inputs", wired)
+            raise Problem(f"pin '{wired}' cannot be an input and a supply", path)
 
 
 def check_facts(vehicle: Vehicle, fed: dict[str, list[str]]) -> None:
@@ -189,21 +178,19 @@ def check_facts(vehicle: Vehicle, fed: dict[str, list[str]]) -> None:
                     ("modules", name, "wake", index),
                 )
     modes = vehicle.power_modes
-    pressed = modes is not None and any(rule.on in ("press", "release") for rule in modes.rules)
-    if modes and pressed and modes.button not in vehicle.modules[modes.master].inputs:
-        raise Problem(
-            f"module '{modes.master}' has no input '{modes.button}'"
-            f"{did_you_mean(modes.button, vehicle.modules[modes.master].inputs)}",
-            ("power_modes", "button"),
-        )
+    if modes and any(rule.on in ("press", "release") for rule in modes.rules):
+        inputs = vehicle.modules[modes.master].inputs
+        if modes.button not in inputs:
+            near = did_you_mean(modes.button, inputs)
+            what = f"module '{modes.master}' has no input '{modes.button}'{near}"
+            raise Problem(what, ("power_modes", "button"))
 
 
 def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], path: Path) -> None:
     module = vehicle.modules[name]
     if leaf.input is not None and leaf.input not in module.inputs:
-        raise Problem(
-            f"module '{name}' has no input '{leaf.input}'{did_you_mean(leaf.input, module.inputs)}", path
-        )
+        near = did_you_mean(leaf.input, module.inputs)
+        raise Problem(f"module '{name}' has no input '{leaf.input}'{near}", path)
     if leaf.line is not None and leaf.line not in fed:
         raise Problem(f"no fuse feeds a line '{leaf.line}' of {name}{did_you_mean(leaf.line, fed)}", path)
     if leaf.fob is not None and not module.fob_receiver:

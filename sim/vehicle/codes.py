@@ -13,8 +13,6 @@ from typing import Final
 from sim.vehicle.code_tables import BUSES, CODE_TABLES, FAILURE_TYPES, MODULE_ROLES, ModuleRole
 
 _LETTERS: Final = "PCBU"  # top two bits, ISO 15031-6 / SAE J2012, as given by the open package `uds`
-
-
 _CODE: Final = re.compile(r"([PCBU])([0-3])([0-9A-F]{3})(?:-([0-9A-F]{2}))?")
 
 

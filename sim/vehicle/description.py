@@ -9,9 +9,7 @@ Not modelled: options of one car line, software versions, manual gearboxes.
 
 from __future__ import annotations
 
-from pydantic import (
-    Field,
-)
+from pydantic import Field
 
 from sim.vehicle.description_base import MOST_MODULES, Name, Part
 from sim.vehicle.description_software import Immobilizer, Module, PowerModes

@@ -5,14 +5,7 @@ from __future__ import annotations
 import re
 from typing import Annotated, Any, Literal
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    ConfigDict,
-    Field,
-    ValidationInfo,
-    field_validator,
-)
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 
 def _written_as(pattern: str, what: str) -> AfterValidator:
@@ -26,41 +19,18 @@ def _written_as(pattern: str, what: str) -> AfterValidator:
 
 # the few marks that wiring diagrams use, and no dot: it parts a module from its pin
 NAME = r"[A-Za-z][A-Za-z0-9_+\-]{0,39}"
-
-
-Name = Annotated[
-    str,
-    _written_as(NAME, "a name is a letter and up to 39 letters, digits, _, + or -"),
-]
-
-
+Name = Annotated[str, _written_as(NAME, "a name is a letter and up to 39 letters, digits, _, + or -")]
 CanId = Annotated[int, Field(ge=0, le=0x7FF)]
-
-
 MessageId = Annotated[int, Field(ge=0), AfterValidator(lambda can_id: _below_diagnosis(can_id))]
-
-
 Bitrate = Literal[125_000, 250_000, 500_000, 1_000_000]
-
-
 LinBitrate = Literal[2_400, 9_600, 19_200]  # usual rates up to the 20 kbit/s of ISO 17987 (from memory)
-
-
 # A wire of no length or no resistance has no place in a network that is solved by numbers.
 Metres = Annotated[float, Field(ge=0.01, le=40)]
-
-
 SquareMm = Annotated[float, Field(ge=0.05, le=120)]
-
-
 Ohms = Annotated[float, Field(ge=0.0001, le=10_000_000)]
-
-
 DtcText = Annotated[
     str, _written_as(r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?", "a trouble code is written U0100 or U0100-87")
 ]
-
-
 MOST_MODULES = 90  # as many request identifiers as are left between 710 and 7CF
 
 

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import (
-    BeforeValidator,
-    Field,
-)
+from pydantic import BeforeValidator, Field
 
 from sim.vehicle.conditions import ALWAYS, Condition, PowerMode, SignalValue
 from sim.vehicle.description_base import CanId, DtcText, MessageId, Name, Ohms, Part, listed

@@ -4,11 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import (
-    BeforeValidator,
-    Field,
-    model_validator,
-)
+from pydantic import BeforeValidator, Field, model_validator
 
 from sim.vehicle.description_base import (
     MOST_MODULES,

@@ -25,7 +25,7 @@ from sim.vehicle.edit_words import (
     supply_pins,
     two_terminals,
 )
-from sim.vehicle.elements import TERMINATOR_OHM, ReferenceSupply, Resistor
+from sim.vehicle.elements import TERMINATOR_OHM, ReferenceSupply, Resistor, ResistorKind
 from sim.vehicle.harness_state import Lead
 from sim.vehicle.problems import EditProblem, unknown
 from sim.vehicle.words import UNITS_S
@@ -104,15 +104,11 @@ def _interrupt(words: list[str], car: Car) -> Edit:
 
 def _times_s(joined: str) -> tuple[float, float]:
     """Both times of `every20sfor300ms`; zero where there are none."""
-    match = re.fullmatch(r"every([0-9.]+)(ms|s|min)for([0-9.]+)(ms|s|min)", joined)
-    try:
-        return (
-            (float(match[1]) * UNITS_S[match[2]], float(match[3]) * UNITS_S[match[4]])
-            if match
-            else (0.0, 0.0)
-        )
-    except ValueError:
+    time = r"([0-9]+\.?[0-9]*|\.[0-9]+)(ms|s|min)"
+    match = re.fullmatch(f"every{time}for{time}", joined)
+    if match is None:
         return 0.0, 0.0
+    return float(match[1]) * UNITS_S[match[2]], float(match[3]) * UNITS_S[match[4]]
 
 
 def _every_pin_and_ground(car: Car) -> Iterator[str]:
@@ -138,7 +134,7 @@ class _Joint:
     """A resistance put between two terminals by `verb`, and taken off by `un` and the same verb."""
 
     verb: Literal["short", "terminate"]
-    kind: str  # of the `Resistor`
+    kind: ResistorKind
     usual_ohm: float
 
     def put_in(self, words: list[str], car: Car) -> Edit:

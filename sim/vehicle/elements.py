@@ -9,7 +9,9 @@ battery posts, `K1.30`/`K1.87`/`K1.85`/`K1.86` a relay (terminal numbers of DIN 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
+ResistorKind = Literal["trace", "joint", "terminator", "input", "sensor", "short"]
 TERMINATOR_OHM = 120.0  # ISO 11898-2, nominal
 TESTER = "TESTER"  # the node name of a tester at the diagnostic connector
 TESTER_MIN_V = 8.0  # at pin 16, which feeds it; common practice
@@ -93,7 +95,7 @@ class Resistor(Element):
     """A fixed resistance: terminator, joint, trace on a circuit board."""
 
     ohm: float
-    kind: str = "trace"  # trace | joint | terminator | input | sensor | lead | short
+    kind: ResistorKind = "trace"
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +204,6 @@ class Connector:
 
     id: str
     owner: str  # module, or "" for an in-line connector
-    kind: str  # module | sensor | inline | battery | dlc
+    kind: Literal["module", "sensor", "inline", "battery", "dlc"]
     pins: tuple[Pin, ...]
     location: str = ""

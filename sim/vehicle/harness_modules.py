@@ -16,6 +16,7 @@ from sim.vehicle.elements import (
     PullUp,
     ReferenceSupply,
     Resistor,
+    ResistorKind,
     Transceiver,
 )
 from sim.vehicle.loom import Loom
@@ -78,7 +79,7 @@ def lay_module(loom: Loom, name: str, module: Module) -> None:
 def _inside(loom: Loom, name: str, module: Module) -> None:
     fed, sensed, ground = loom.feeds[name], loom.sensed[name], f"{name}:0"
 
-    def to_ground(function: str, what: str, ohm: float, kind: str = "input") -> None:
+    def to_ground(function: str, what: str, ohm: float, kind: ResistorKind = "input") -> None:
         loom.add(Resistor(f"{name}:{function}.{what}", f"{name}:{function}", ground, ohm, kind))
 
     supplies = supply_functions(fed)

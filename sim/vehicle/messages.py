@@ -14,7 +14,7 @@ from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Vehicle
 from sim.vehicle.description_software import Message, Module, Monitor
 from sim.vehicle.lin import HIGHEST_ID, MOST_DATA_BYTES, longest_frame_s
-from sim.vehicle.problems import Problem, did_you_mean
+from sim.vehicle.problems import Path, Problem, did_you_mean, unknown
 
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)  # above 8 bytes (ISO 11898-1:2015)
 
@@ -58,7 +58,7 @@ class Slot:
     offset_s: float
     length_s: float
     period_s: float
-    path: tuple[str | int, ...]
+    path: Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,10 +137,12 @@ class Messages:
     def _taken_ids(self, listed: list[tuple[str, str, Message]]) -> dict[int, str]:
         """The identifiers that the description gives, and what has each; what is sent is checked."""
         taken = {id: f"network management of {name}" for (name, _), id in self.management_ids.items()}
-        for can_id, owner in self._handshake_ids().items():
+        spec = self.vehicle.immobilizer
+        handshake = (spec.challenge_id, spec.answer_id, spec.release_id) if spec else ()
+        for can_id in dict.fromkeys(handshake):
             if can_id in taken:
                 raise Problem(f"identifier 0x{can_id:03X} is {taken[can_id]} already", ("immobilizer",))
-            taken[can_id] = owner
+            taken[can_id] = "the immobilizer"
         for module, name, message in listed:
             for index, signal in enumerate(message.signals):
                 if signal not in self.vehicle.modules[module].signals:
@@ -162,14 +164,6 @@ class Messages:
                     )
                 taken[message.id] = f"{module}.{name}"
         return taken
-
-    def _handshake_ids(self) -> dict[int, str]:
-        spec = self.vehicle.immobilizer
-        return (
-            dict.fromkeys((spec.challenge_id, spec.answer_id, spec.release_id), "the immobilizer")
-            if spec
-            else {}
-        )
 
     def _carriers(self) -> dict[str, str]:
         carriers: dict[str, str] = {}
@@ -214,7 +208,7 @@ class Messages:
                 monitor.invalid_code,
             )
 
-    def _check_code(self, monitor: Monitor, path: tuple[str | int, ...]) -> None:
+    def _check_code(self, monitor: Monitor, path: Path) -> None:
         role = self.vehicle.modules[monitor.from_].role or monitor.from_
         if monitor.code is None and not is_known_role(role):
             raise Problem(
@@ -223,22 +217,16 @@ class Messages:
                 path,
             )
 
-    def message_from(self, sender: str, name: str | None, path: tuple[str | int, ...]) -> Sent:
+    def message_from(self, sender: str, name: str | None, path: Path) -> Sent:
         """A sender's message by its short name, or its first one."""
         if sender not in self.vehicle.modules:
-            raise Problem(
-                f"no module '{sender}' in this car{did_you_mean(sender, self.vehicle.modules)}", path
-            )
-        own = self.of(sender)
-        if name is None:
-            if not own:
-                raise Problem(f"module '{sender}' sends no message", path)
-            return own[0]
-        for message in own:
-            if message.name == f"{sender}.{name}":
-                return message
-        names = [message.short_name for message in own]
-        raise Problem(f"module '{sender}' sends no message '{name}'{did_you_mean(name, names)}", path)
+            raise Problem(unknown("module", sender, self.vehicle.modules), path)
+        own = {message.short_name: message for message in self.of(sender)}
+        if name is None and not own:
+            raise Problem(f"module '{sender}' sends no message", path)
+        if name is not None and name not in own:
+            raise Problem(f"module '{sender}' sends no message '{name}'{did_you_mean(name, own)}", path)
+        return next(iter(own.values())) if name is None else own[name]
 
     def _needs(self, name: str, module: Module) -> tuple[str, ...]:
         needed = {expected.message for expected in self.expected[name]}
@@ -254,7 +242,7 @@ class Messages:
             needed.add(self.carrier[signal])
         return tuple(sorted(message for message in needed if self.sent[message].sender != name))
 
-    def _signals_read(self, name: str, module: Module) -> Iterator[tuple[str, tuple[str | int, ...]]]:
+    def _signals_read(self, name: str, module: Module) -> Iterator[tuple[str, Path]]:
         for path, condition in conditions_of(self.vehicle, name):
             for signal in condition.signals():
                 yield signal, path
@@ -360,7 +348,7 @@ class Messages:
         return [Route(graph.edges[a, b, 0]["gateway"], sender, message, a, b) for a, b in pairwise(path)]
 
 
-def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[tuple[str | int, ...], Condition]]:
+def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[Path, Condition]]:
     """Every condition that a module's software evaluates, with its place in the description."""
     module = vehicle.modules[name]
     here = ("modules", name)

@@ -49,11 +49,16 @@ def text_of(path: Path) -> str:
             raw = file.read(MAX_FILE_BYTES + 1)
     except OSError as error:
         raise FileProblem(f"cannot be read: {error.strerror}", path.name, 1) from None
+    return decoded(raw, path.name)
+
+
+def decoded(raw: bytes, name: str) -> str:
+    """The text of a file's bytes; raises `FileProblem` with the line that is not UTF-8."""
     try:
         return raw.decode("utf-8")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise FileProblem("is not UTF-8 text", path.name, line) from None
+        raise FileProblem("is not UTF-8 text", name, line) from None
 
 
 def parse(text: str, name: str, model: type[Model]) -> tuple[Model, Any]:
