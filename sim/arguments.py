@@ -20,9 +20,14 @@ def work_arguments(parser: ArgumentParser) -> None:
     parser.add_argument(
         "--given", metavar="EDIT", action="append", default=[], help="an edit that the car arrives with"
     )
+    action_arguments(parser)
+    parser.add_argument("--seed", type=int, default=0, help="seed of the run (default: 0)")
+
+
+def action_arguments(parser: ArgumentParser) -> None:
+    """What is done, in order: read by `actions`."""
     parser.add_argument("--do", metavar="ACTION", action="append", default=[], help="an action, in order")
     parser.add_argument("--script", type=Path, help="a file with one action per line, done before --do")
-    parser.add_argument("--seed", type=int, default=0, help="seed of the run (default: 0)")
 
 
 def port(text: str) -> int:

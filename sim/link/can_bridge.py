@@ -12,7 +12,7 @@ import queue
 import threading
 from collections.abc import Callable
 from functools import partial
-from typing import Final
+from typing import Any, Final
 
 import can
 
@@ -80,17 +80,8 @@ class CanBridge:
 
     def _heard(self, time_s: float, frame: Frame) -> None:
         """In the car's thread."""
-        message = can.Message(
-            timestamp=time_s,
-            arbitration_id=frame.can_id,
-            is_extended_id=frame.extended,
-            data=frame.data,
-            is_fd=frame.fd,
-            bitrate_switch=frame.data_bitrate_bps is not None,
-            is_rx=False,
-        )
         try:
-            self._outgoing.put_nowait(message)
+            self._outgoing.put_nowait(as_message(frame, time_s, is_rx=False))
         except queue.Full:
             self.dropped += 1
 
@@ -111,6 +102,19 @@ class CanBridge:
             self.dropped += 1
         else:
             self.received += 1
+
+
+def as_message(frame: Frame, time_s: float, **more: Any) -> can.Message:
+    """A frame that ended at this time as a python-can message."""
+    return can.Message(
+        timestamp=time_s,
+        arbitration_id=frame.can_id,
+        is_extended_id=frame.extended,
+        data=frame.data,
+        is_fd=frame.fd,
+        bitrate_switch=frame.data_bitrate_bps is not None,
+        **more,
+    )
 
 
 def as_frame(message: can.Message) -> Frame | None:

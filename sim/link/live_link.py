@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from sim.bench.bench import Bench, Outcome
+from sim.bench.bench import Bench
 from sim.link import doip_messages as doip
 from sim.link.adapter import Adapter
 from sim.link.can_bridge import CanBridge
@@ -81,7 +81,3 @@ class LiveLink:
         if self.car.running:
             self.car.call(self.adapter.unplug)
         self.car.stop()
-
-    def do(self, text: str) -> Outcome:
-        """Do an action at the live car, for instance `unplug ECM.C1`; see `sim.bench.actions`."""
-        return self.car.do(text)

@@ -18,6 +18,7 @@ from typing import Final
 import can
 
 from sim.bench.live import LiveCar
+from sim.link.can_bridge import as_message
 from sim.link.tap import add_tap
 from sim.network.frames import Frame
 from sim.vehicle.problems import Problem, did_you_mean
@@ -77,17 +78,8 @@ class Recording:
         for bus in self._buses(sender):
             path = self._paths[bus]
             self._written[path] += 1
-            self._writers[path].on_message_received(
-                can.Message(
-                    timestamp=end_s,
-                    arbitration_id=frame.can_id,
-                    is_extended_id=frame.extended,
-                    data=frame.data,
-                    channel=self._channels[bus],
-                    is_fd=frame.fd,
-                    bitrate_switch=frame.data_bitrate_bps is not None,
-                )
-            )
+            message = as_message(frame, end_s, channel=self._channels[bus])
+            self._writers[path].on_message_received(message)
 
     def _buses(self, sender: str) -> list[str]:
         """The buses that a sender's frames are on: its own, and those that a lead joins to it."""

@@ -107,7 +107,7 @@ def _told(link: LiveLink, text: str) -> str:
     if not text:
         return ""
     try:
-        outcome = link.do(text)
+        outcome = link.car.do(text)
     except Problem as problem:
         return f"busbay: {problem}\n"
     lines = [f"{event.time_s:9.3f}  {event.text}" for event in outcome.events]

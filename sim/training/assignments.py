@@ -9,7 +9,7 @@ from sqlalchemy import Subquery, func, select
 from sim.training.exercise import exercise_from_text
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, TaskRow, shown_before
 from sim.training.schema import actions, assignments, attempts, classes, messages, results, students
-from sim.training.store import Store, insert, notify, one, writing
+from sim.training.store import Store, class_of, insert, notify, one, writing
 from sim.vehicle.problems import Problem
 
 COLUMNS = tuple(assignments.c[name] for name in AssignmentRow.__slots__)
@@ -60,7 +60,6 @@ class Assignments:
 
     def desk(self, student_id: int) -> list[TaskRow]:
         """Every exercise that a student's class was given, in order, with the student's latest attempt."""
-        own = select(students.c.class_id).where(students.c.id == student_id).scalar_subquery()
         latest, done = _latest_attempts(student_id), _work_done()
         wanted = (
             select(
@@ -75,7 +74,7 @@ class Assignments:
             .outerjoin(latest, latest.c.assignment_id == assignments.c.id)
             .outerjoin(done, done.c.attempt_id == latest.c.id)
             .outerjoin(results, results.c.attempt_id == latest.c.id)
-            .where(assignments.c.class_id == own)
+            .where(assignments.c.class_id == class_of(student_id))
             .order_by(assignments.c.id)
         )
         return self._store.rows(_task, wanted)
@@ -138,7 +137,6 @@ class Notices:
 
     def messages(self, student_id: int) -> list[MessageRow]:
         """The messages to a student, alone or with the class, the latest first."""
-        own = select(students.c.class_id).where(students.c.id == student_id).scalar_subquery()
         mine = (messages.c.student_id == student_id) | messages.c.student_id.is_(None)
-        wanted = select(messages).where(messages.c.class_id == own, mine)
+        wanted = select(messages).where(messages.c.class_id == class_of(student_id), mine)
         return self._store.rows(MessageRow, wanted.order_by(messages.c.id.desc()))

@@ -25,6 +25,7 @@ from sim.training.hand_in import NO_FAULT, HandIn, grade, normal_causes, saved_b
 from sim.training.jobs import CLAMPS, WorkStep, cost_of
 from sim.training.safety import dangers
 from sim.vehicle.car import Car
+from sim.vehicle.edits import verb_of
 from sim.vehicle.edits_modules import CHARGED_PCT
 from sim.vehicle.problems import EditProblem
 
@@ -113,6 +114,8 @@ class Attempt:
         minutes = minutes_of(action, known, waited_s)
         return WorkStep(
             action.text,
+            verb_of(action.text),
+            action.edit.part if action.edit else "",
             sight,
             minutes,
             0.0 if vain else cost_of(action, known),

@@ -9,12 +9,13 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, select
 
 from sim.training.jobs import PART_COST
 from sim.training.rows import BoardRow, StudentRow, shown_before
-from sim.training.schema import actions, assignments, attempts, hints, results, students
-from sim.training.store import Store, reading
+from sim.training.schema import actions, assignments, attempts, results, students
+from sim.training.store import Store, hints_of, reading, result_of
+from sim.vehicle.edits import verb_of
 
 QUIET_S = 300.0  # so long without a line, a student may be stuck; our own choice
 VAIN_REPAIRS = 2  # more repairs than this may be guesses; our own choice
@@ -36,9 +37,7 @@ def _board_row(connection: Connection, student: StudentRow, now_s: float) -> Boa
         signs = ("has not begun",) if quiet_s > QUIET_S else ()
         return BoardRow(student.id, student.name, None, "", 0, 0.0, 0, "", quiet_s, None, None, signs)
     lines = _lines(connection, row["id"])
-    taken = connection.execute(select(func.count()).where(hints.c.attempt_id == row["id"])).scalar_one()
-    handed = select(results).where(results.c.attempt_id == row["id"])
-    result = connection.execute(handed).mappings().first()
+    taken, result = hints_of(connection, row["id"]), result_of(connection, row["id"])
     quiet_s = now_s - (lines[-1]["done_s"] if lines else row["begun_s"])
     return BoardRow(
         student_id=student.id,
@@ -76,7 +75,7 @@ def _signs(lines: Sequence[Any], quiet_s: float, hints_taken: int) -> Iterator[s
     """Reasons to go and ask a student who is at work."""
     if quiet_s > QUIET_S:
         yield f"quiet for {quiet_s / 60:.0f} min"
-    verbs = [line["action"].split()[0] for line in lines]
+    verbs = [verb_of(line["action"]) for line in lines]
     if len(verbs) >= MANY_STEPS and "scan" not in verbs:
         yield "many steps and no scan"
     if sum(PART_COST.get(verb, 0.0) > 0 for verb in verbs) > VAIN_REPAIRS:

@@ -9,7 +9,7 @@ from argparse import ArgumentParser, Namespace
 from pathlib import Path
 from textwrap import fill, indent
 
-from sim.arguments import actions
+from sim.arguments import action_arguments, actions
 from sim.catalogue import shipped_exercises
 from sim.lab.workshop import Workshop
 from sim.training.attempt import Attempt
@@ -124,8 +124,7 @@ def _name_argument(parser: ArgumentParser) -> None:
 
 def _work_arguments(parser: ArgumentParser) -> None:
     _name_argument(parser)
-    parser.add_argument("--do", metavar="ACTION", action="append", default=[], help="an action, in order")
-    parser.add_argument("--script", type=Path, help="a file with one action per line, done before --do")
+    action_arguments(parser)
     parser.add_argument(
         "--hand-in", metavar="CAUSE", action="append", default=[], help="what was wrong, such as 'pull F3'"
     )

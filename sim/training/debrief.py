@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from sim.bench.bench import Bench
 from sim.bench.explain import Because, why_code, why_engine, why_silent, why_telltale
 from sim.instruments.seat import seat_of
-from sim.training.attempt import HINT_MINUTES, Attempt
-from sim.training.exercise import Exercise
+from sim.training.attempt import Attempt
 from sim.training.hand_in import HandIn
 from sim.training.step_judge import Judged, StepJudge, StepVerdict
 from sim.training.suspects import RouteStop, SuspectModel, best_route
@@ -23,12 +22,12 @@ MOST_TREES = 12
 
 @dataclass(frozen=True, slots=True)
 class Debrief:
-    """All that is told after hand-in. `causes`: their chains by title. `lost`: codes that clearing erased.
+    """All that is told after hand-in. `causes`: what the car showed, with its chain of causes.
 
-    `after_showing`: the solution had been shown before.
+    `lost`: codes that clearing erased. `after_showing`: the solution had been shown before.
     """
 
-    exercise: Exercise
+    attempt: Attempt
     result: HandIn
     causes: tuple[tuple[str, Because], ...]
     judged: tuple[Judged, ...]
@@ -36,20 +35,11 @@ class Debrief:
     omitted: tuple[str, ...]
     route: tuple[RouteStop, ...]
     lost: tuple[str, ...]
-    saved: tuple[str, ...]
-    minutes: float
-    hints_taken: int
-    notes: tuple[str, ...]
     after_showing: bool = False
 
     def count(self, verdict: StepVerdict) -> int:
         """How many steps got a verdict."""
         return sum(one.ruling.verdict == verdict for one in self.judged)
-
-    @property
-    def hint_minutes(self) -> float:
-        """Minutes of labor time that hints cost."""
-        return HINT_MINUTES * self.hints_taken
 
 
 def debrief(attempt: Attempt, model: SuspectModel | None = None, *, after_showing: bool = False) -> Debrief:
@@ -59,7 +49,7 @@ def debrief(attempt: Attempt, model: SuspectModel | None = None, *, after_showin
     judge = StepJudge(attempt.steps, model)
     judged = tuple(judge.judged())
     return Debrief(
-        exercise=attempt.exercise,
+        attempt=attempt,
         result=attempt.result,
         causes=tuple(_causes(attempt)),
         judged=judged,
@@ -67,10 +57,6 @@ def debrief(attempt: Attempt, model: SuspectModel | None = None, *, after_showin
         omitted=tuple(judge.omitted(attempt.result.named)),
         route=tuple(best_route(model, judge.after_scan)) if model else (),
         lost=tuple(_lost_codes(attempt)),
-        saved=tuple(attempt.bench.reports),
-        minutes=attempt.minutes,
-        hints_taken=attempt.hints_taken,
-        notes=tuple(attempt.notes),
         after_showing=after_showing,
     )
 
@@ -82,11 +68,11 @@ def _causes(attempt: Attempt) -> Iterator[tuple[str, Because]]:
     """The chains of causes of what the first scan showed, each set of roots once."""
     bench = _as_first_read(attempt)
     shown: set[tuple[str, ...]] = set()
-    for title, tree in _trees(bench):
+    for kind, title, tree in _trees(bench):
         kept = tree.to_edits()
         if not kept.reaches_edit:
             continue
-        roots = (title.split()[0], *kept.roots())
+        roots = (kind, *kept.roots())
         if roots not in shown and len(shown) < MOST_TREES:
             shown.add(roots)
             yield title, kept
@@ -105,18 +91,19 @@ def _as_first_read(attempt: Attempt) -> Bench:
     return bench
 
 
-def _trees(bench: Bench) -> Iterator[tuple[str, Because]]:
+def _trees(bench: Bench) -> Iterator[tuple[str, str, Because]]:
+    """Kind, title and chain of everything that the last scan and the driver's seat show."""
     report = bench.last_report
     assert report is not None
     for name in report.silent:
-        yield f"silent {name}", why_silent(bench, name)
+        yield "silent", f"silent {name}", why_silent(bench, name)
     for lamp in seat_of(bench).lit:
-        yield f"lamp {lamp}", why_telltale(bench, lamp)
+        yield "lamp", f"lamp {lamp}", why_telltale(bench, lamp)
     for entry in report.modules:
         for code in entry.codes:
-            yield f"code {code.code} in {entry.module}", why_code(bench, entry.module, code.code)
+            yield "code", f"code {code.code} in {entry.module}", why_code(bench, entry.module, code.code)
     if bench.car.built.engine and seat_of(bench).engine != "running":
-        yield "engine", why_engine(bench)
+        yield "engine", "engine", why_engine(bench)
 
 
 # -- what clearing has erased ------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from sim.bench.explain import Because
 from sim.lab.report import DISCLAIMER
 from sim.markup import macros, page
 from sim.svg import node, text_of
+from sim.training.attempt import HINT_MINUTES
 from sim.training.chain_picture import chain_picture
 from sim.training.debrief import Debrief
 
@@ -43,7 +44,7 @@ def as_html(told: Debrief) -> str:
     """The debrief as one page to be printed."""
     return page(
         PAGE,
-        title=f"Debrief: {told.exercise.exercise}",
+        title=f"Debrief: {told.attempt.exercise.exercise}",
         disclaimer=DISCLAIMER,
         sections=sections(told),
         causes=[(name, chain_picture(tree), _tree(tree)) for name, tree in told.causes],
@@ -54,7 +55,7 @@ def as_html(told: Debrief) -> str:
 
 def as_markdown(told: Debrief) -> str:
     """The debrief as Markdown; signs that Markdown or HTML would take for their own are written out."""
-    lines = [f"# Debrief: {_plain(told.exercise.exercise)}", "", f"> {DISCLAIMER}", ""]
+    lines = [f"# Debrief: {_plain(told.attempt.exercise.exercise)}", "", f"> {DISCLAIMER}", ""]
     for heading, sentences in sections(told):
         lines += [f"## {_plain(heading)}", "", *(f"- {_plain(line)}" for line in sentences), ""]
     lines += ["## Why it showed what it showed", ""]
@@ -70,7 +71,7 @@ def as_markdown(told: Debrief) -> str:
 
 def sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
     """What is said in sentences: heading and lines, in order."""
-    yield "What was wrong", [*_wrong(told), told.exercise.guide.why]
+    yield "What was wrong", [_wrong(told), told.attempt.exercise.guide.why]
     yield "What you handed in", list(_handed_in(told))
     yield "Your way there", list(_way(told))
     if told.lost:
@@ -87,13 +88,13 @@ def sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
         )
     if told.omitted:
         yield "What else it could have been when you repaired", list(told.omitted[:12])
-    if told.notes:
-        yield "Your notes", list(told.notes)
+    if told.attempt.notes:
+        yield "Your notes", list(told.attempt.notes)
 
 
-def _wrong(told: Debrief) -> Iterator[str]:
-    hidden = told.exercise.arrives
-    yield f"Hidden in this car: {', '.join(hidden)}." if hidden else "Nothing was wrong with this car."
+def _wrong(told: Debrief) -> str:
+    hidden = told.attempt.exercise.arrives
+    return f"Hidden in this car: {', '.join(hidden)}." if hidden else "Nothing was wrong with this car."
 
 
 def _handed_in(told: Debrief) -> Iterator[str]:
@@ -118,13 +119,13 @@ def _handed_in(told: Debrief) -> Iterator[str]:
 
 
 def _way(told: Debrief) -> Iterator[str]:
-    aim = f"the aim was {told.exercise.minutes:g}"
-    yield f"{told.minutes:.0f} minutes of shop time; {aim}."
+    aim = f"the aim was {told.attempt.exercise.minutes:g}"
+    yield f"{told.attempt.minutes:.0f} minutes of shop time; {aim}."
     if told.after_showing:
         yield "The solution was shown before you handed in. Repair and proof are your own work all the same."
-    if told.hints_taken:
-        hints = "1 hint" if told.hints_taken == 1 else f"{told.hints_taken} hints"
-        yield f"{hints}, {told.hint_minutes:g} minutes of these."
+    if told.attempt.hints_taken:
+        hints = "1 hint" if told.attempt.hints_taken == 1 else f"{told.attempt.hints_taken} hints"
+        yield f"{hints}, {HINT_MINUTES * told.attempt.hints_taken:g} minutes of these."
     counts = [
         (told.count("informative"), "told something"),
         (told.count("weak"), "told little for their time"),

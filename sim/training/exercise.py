@@ -26,7 +26,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.description_base import Part
 from sim.vehicle.edits import apply_all, is_theory, parse_edit
 from sim.vehicle.problems import EditProblem, FileProblem, Problem, did_you_mean
-from sim.vehicle.reading import MAX_FILE_BYTES, line_of, parse, read_car
+from sim.vehicle.reading import line_of, parse, read_car, text_of
 
 Tool = Literal[
     "seat", "scan", "clear", "eye", "meter", "lamp", "scope", "unplug", "fuses", "battery", "bypass", "repair"
@@ -138,17 +138,7 @@ class Exercise(Part):
 
 def read_exercise(path: Path) -> Exercise:
     """The exercise in a file; raises `FileProblem` with file, line and reason."""
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MAX_FILE_BYTES + 1)
-    except OSError as error:
-        raise FileProblem(f"cannot be read: {error.strerror}", path.name, 1) from None
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
-        raise FileProblem("is not UTF-8 text", path.name, line) from None
-    return exercise_from_text(text, path.name)
+    return exercise_from_text(text_of(path), path.name)
 
 
 def exercise_from_text(text: str, name: str) -> Exercise:

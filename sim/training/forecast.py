@@ -33,8 +33,7 @@ from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.training.attempt import Attempt
 from sim.training.effects import same_effect
 from sim.training.jobs import REPAIRS
-from sim.training.suspects import WeightedCause
-from sim.vehicle.edits import catalogue, further_faults
+from sim.vehicle.edits import catalogue, further_faults, verb_of
 
 # A car that comes with a complaint has nothing wrong once in a while: about as often as one of ten
 # connectors is off (`sim.lab.odds.ODDS`); a choice of ours.
@@ -75,7 +74,7 @@ class RunSuspects:
         scan = self._verbs.index("scan") + 1 if "scan" in self._verbs else 0
         left = self._left_after(actions[:scan], range(len(self.suspects)))
         left = self._left_after(actions, left)
-        likeliest = sorted(left, key=lambda k: (k != self.truth, -self.suspects[k].weight, k))
+        likeliest = sorted(left, key=lambda k: (k != self.truth, -self.suspects[k].odds, k))
         self.compared = frozenset(likeliest[:MOST_COMPARED])
         self.checks = self._possible_checks()
         self._shown = self._run_checks()
@@ -115,7 +114,7 @@ class RunSuspects:
         exercise, wanted = self._exercise, list(suspects)
         vehicle = vehicle_text(exercise.car)
         # a meter reads the frames of a data line, and they are there at frame fidelity only
-        fidelity: Fidelity = "frame" if {text.split()[0] for text in actions} & {*MEASURING} else "stream"
+        fidelity: Fidelity = "frame" if any(verb_of(text) in MEASURING for text in actions) else "stream"
         # suspects that make the same car, as far as these actions can tell, are run once
         structure = Structure(exercise.whole_car, actions)
         same: dict[Hashable, int] = {}
@@ -132,8 +131,7 @@ class RunSuspects:
 
     def _possible_checks(self) -> tuple[Check, ...]:
         """A scan with the ignition on, and the looks and measurements that the suspects call for."""
-        likeliest = [self.suspects[k] for k in sorted(self.compared)]
-        named = [PossibleCause(one.edits, (), one.weight) for one in likeliest if one.edits]
+        named = [self.suspects[k] for k in sorted(self.compared) if self.suspects[k].edits]
         listed = possible_checks(self._exercise.whole_car, named)
         scan = next(one for one in listed if one.actions[-1] == "scan" and len(one.actions) > 1)
         return (scan, *(one for one in listed if one.passive))
@@ -151,14 +149,14 @@ class RunSuspects:
         return shown
 
 
-def _suspects(attempt: Attempt) -> tuple[tuple[WeightedCause, ...], int]:
+def _suspects(attempt: Attempt) -> tuple[tuple[PossibleCause, ...], int]:
     exercise = attempt.exercise
     car, hidden = exercise.whole_car, exercise.arrives
-    found = [WeightedCause((), NOTHING_ODDS)]
+    found = [PossibleCause((), (), NOTHING_ODDS)]
     texts = (*catalogue(car), *further_faults(car, EVERYDAY))
-    found += [WeightedCause((text,), odds([text], car)) for text in texts]
+    found += [PossibleCause((text,), (), odds([text], car)) for text in texts]
     for place, one in enumerate(found):
         if same_effect(one.edits, hidden, exercise.real_car):
             found[place] = replace(one, edits=hidden)
             return tuple(found), place
-    return (*found, WeightedCause(hidden, odds(hidden, exercise.real_car))), len(found)
+    return (*found, PossibleCause(hidden, (), odds(hidden, exercise.real_car))), len(found)

@@ -11,7 +11,7 @@ from sim.bench.tester import Report
 from sim.lab.sight import Sight
 from sim.training.exercise import Tool
 from sim.vehicle.car import Car
-from sim.vehicle.edits import EDIT_KINDS, NEGATIVE_CLAMP, verb_of
+from sim.vehicle.edits import EDIT_KINDS, NEGATIVE_CLAMP
 
 POSITIVE_CLAMP = "BAT.POS"
 CLAMPS = (NEGATIVE_CLAMP, POSITIVE_CLAMP)
@@ -58,9 +58,12 @@ class WorkStep:
 
     `vain`: why it could not be done, in words; the car is as before. `report`: what a scan found.
     `minutes`: labor time of this step; `labor_min`: up to its end, hints not counted. `cost`: of parts.
+    `verb`: the first word of the action. `part`: what an edit is done to.
     """
 
     action: str
+    verb: str
+    part: str
     sight: Sight
     minutes: float
     cost: float
@@ -71,16 +74,6 @@ class WorkStep:
     cautions: tuple[str, ...] = ()
     dangers: tuple[str, ...] = ()
     report: Report | None = None
-
-    @property
-    def verb(self) -> str:
-        """The first word of the action."""
-        return verb_of(self.action)
-
-    @property
-    def part(self) -> str:
-        """The second word of the action: what an edit is done to."""
-        return verb_of(self.action[len(self.verb) + 1 :])
 
     @property
     def moves_clamp(self) -> bool:

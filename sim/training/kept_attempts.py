@@ -33,10 +33,11 @@ from sim.training.schema import (
     results,
     students,
 )
-from sim.training.store import Store, insert, one, reading, writing
+from sim.training.store import Store, class_of, hints_of, insert, one, reading, result_of, writing
 from sim.vehicle.problems import Problem
 from sim.wiring.recent import Recent
 
+_exercises: Recent[Exercise] = Recent(200)
 GONE_ON = "this exercise has gone on in another window; here it is again"
 
 
@@ -44,65 +45,11 @@ class Elsewhere(Problem):
     """The attempt has gone on in another window: resume it."""
 
 
-class AttemptLog:
-    """Writes what belongs to the attempts of one database."""
-
-    def __init__(self, store: Store) -> None:
-        self._store = store
-
-    def add_action(self, attempt_id: int, number: int, action: str, minutes: float, length: int) -> None:
-        """Write a line of a log that has `length` lines, and return when it is safe.
-
-        Raises `Elsewhere` where the log has another length, or this number is taken.
-        """
-        row = {"attempt_id": attempt_id, "number": number, "action": action, "minutes": minutes}
-        self.add(actions, {**row, "done_s": self._store.clock(), "taken_back": False}, length)
-
-    def add(self, table: Table, row: dict[str, Any], length: int) -> None:
-        """Write a row of an attempt whose log has `length` lines; raises as `add_action` does."""
-        try:
-            with writing(self._store.engine) as connection:
-                _check_length(connection, row["attempt_id"], length)
-                handed = select(results.c.attempt_id).where(results.c.attempt_id == row["attempt_id"])
-                if connection.execute(handed).first():
-                    raise Elsewhere("this exercise has been handed in, in another window")
-                connection.execute(table.insert().values(**row))
-        except IntegrityError:
-            raise Elsewhere(GONE_ON) from None
-        except DatabaseError as error:
-            raise Problem(f"this could not be kept, so it was not done: {error.orig}") from None
-
-    def take_back(self, attempt_id: int, keep: int, length: int) -> None:
-        """Mark all lines of a log of this length but the first `keep` as taken back."""
-        with writing(self._store.engine) as connection:
-            _check_length(connection, attempt_id, length)
-            here = actions.c.attempt_id == attempt_id
-            open_lines = select(actions.c.number).where(here, actions.c.taken_back.is_(False))
-            numbers = connection.execute(open_lines.order_by(actions.c.number)).scalars().all()
-            gone = actions.c.number.in_(numbers[keep:])
-            connection.execute(actions.update().where(here, gone).values(taken_back=True))
-
-
-def log_of(attempt_id: int) -> Select[Any]:
-    """The actions of an attempt in order, without what was taken back."""
-    wanted = select(actions.c.action).where(actions.c.attempt_id == attempt_id)
-    return wanted.where(actions.c.taken_back.is_(False)).order_by(actions.c.number)
-
-
-def _check_length(connection: Connection, attempt_id: int, length: int) -> None:
-    if len(connection.execute(log_of(attempt_id)).all()) != length:
-        raise Elsewhere(GONE_ON)
-
-
-_exercises: Recent[Exercise] = Recent(200)
-
-
 class Attempts:
-    """The attempts of all classes of one database; `log` writes them."""
+    """The attempts of all classes of one database."""
 
     def __init__(self, store: Store) -> None:
         self.store = store
-        self.log = AttemptLog(store)
 
     def begin(self, assignment: AssignmentRow, student_id: int) -> KeptAttempt:
         """A student's attempt at an assignment; the one that is there already, if any."""
@@ -113,7 +60,7 @@ class Attempts:
             same = select(attempts.c.id).where(
                 attempts.c.student_id == student_id, attempts.c.assignment_id == assignment.id
             )
-            known = connection.execute(same.order_by(attempts.c.id.desc())).scalar()
+            known = connection.scalar(same.order_by(attempts.c.id.desc()))
             if known is None:
                 known = self._new(connection, assignment, student_id)
         return self.resume(known)
@@ -122,15 +69,13 @@ class Attempts:
         """An attempt where it was left."""
         with reading(self.store.engine) as connection:
             row = one(connection, select(attempts).where(attempts.c.id == attempt_id), "attempt")
-            log = connection.execute(log_of(attempt_id)).scalars().all()
+            log = connection.scalars(log_of(attempt_id)).all()
             numbers = select(func.max(actions.c.number)).where(actions.c.attempt_id == attempt_id)
-            last = connection.execute(numbers).scalar() or 0
-            count = select(func.count()).where(hints.c.attempt_id == attempt_id)
-            taken = connection.execute(count).scalar_one()
+            last = connection.scalar(numbers) or 0
+            taken = hints_of(connection, attempt_id)
             written = select(notes.c.note).where(notes.c.attempt_id == attempt_id).order_by(notes.c.id)
-            said = connection.execute(written).scalars().all()
-            handed = select(results).where(results.c.attempt_id == attempt_id)
-            result = connection.execute(handed).mappings().first()
+            said = connection.scalars(written).all()
+            result = result_of(connection, attempt_id)
         attempt = Attempt.replay(_exercise(row["file"], row["variant"]), log, taken, row["practice"])
         attempt.notes = list(said)
         if result is not None:
@@ -164,6 +109,39 @@ class Attempts:
         )
         return self.store.rows(AttemptRow, wanted)
 
+    # -- lines of a log -----------------------------------------------------------------------------------
+
+    def add_action(self, attempt_id: int, number: int, action: str, minutes: float, length: int) -> None:
+        """Write a line of a log that has `length` lines, and return when it is safe.
+
+        Raises `Elsewhere` where the log has another length, or this number is taken.
+        """
+        row = {"attempt_id": attempt_id, "number": number, "action": action, "minutes": minutes}
+        self.add(actions, {**row, "done_s": self.store.clock(), "taken_back": False}, length)
+
+    def add(self, table: Table, row: dict[str, Any], length: int) -> None:
+        """Write a row of an attempt whose log has `length` lines; raises as `add_action` does."""
+        try:
+            with writing(self.store.engine) as connection:
+                _check_length(connection, row["attempt_id"], length)
+                if result_of(connection, row["attempt_id"]):
+                    raise Elsewhere("this exercise has been handed in, in another window")
+                connection.execute(table.insert().values(**row))
+        except IntegrityError:
+            raise Elsewhere(GONE_ON) from None
+        except DatabaseError as error:
+            raise Problem(f"this could not be kept, so it was not done: {error.orig}") from None
+
+    def take_back(self, attempt_id: int, keep: int, length: int) -> None:
+        """Mark all lines of a log of this length but the first `keep` as taken back."""
+        with writing(self.store.engine) as connection:
+            _check_length(connection, attempt_id, length)
+            here = actions.c.attempt_id == attempt_id
+            open_lines = select(actions.c.number).where(here, actions.c.taken_back.is_(False))
+            numbers = connection.scalars(open_lines.order_by(actions.c.number)).all()
+            gone = actions.c.number.in_(numbers[keep:])
+            connection.execute(actions.update().where(here, gone).values(taken_back=True))
+
     def _new(self, connection: Connection, assignment: AssignmentRow, student_id: int) -> int:
         given = select(assignments).where(assignments.c.id == assignment.id)
         row: dict[str, Any] = {
@@ -196,8 +174,7 @@ class KeptAttempt:
         """Do an action and keep it. Where it cannot be kept, the car is as before."""
         step = self.attempt.do(text, progress)
         number, length = self._last + 1, len(self.attempt.steps) - 1
-        log = self._kept_in.log
-        self._keep(lambda: log.add_action(self.id, number, step.action, step.minutes, length))
+        self._keep(lambda: self._kept_in.add_action(self.id, number, step.action, step.minutes, length))
         self._last = number
         return step
 
@@ -215,7 +192,7 @@ class KeptAttempt:
     def rewind(self, keep: int) -> None:
         """In practice: go back to the first `keep` lines; the others are kept, marked as taken back."""
         earlier = self.attempt.rewind(keep)
-        self._keep(lambda: self._kept_in.log.take_back(self.id, keep, len(self.attempt.steps)))
+        self._keep(lambda: self._kept_in.take_back(self.id, keep, len(self.attempt.steps)))
         self.attempt = earlier
 
     def hand_in(self, named: Sequence[str], evidence: str = "") -> HandIn:
@@ -238,7 +215,7 @@ class KeptAttempt:
 
     def _add(self, table: Any, row: dict[str, Any]) -> None:
         length = len(self.attempt.steps)
-        self._keep(lambda: self._kept_in.log.add(table, {"attempt_id": self.id, **row}, length))
+        self._keep(lambda: self._kept_in.add(table, {"attempt_id": self.id, **row}, length))
 
     def _keep(self, write: Callable[[], None]) -> None:
         """Write; where that fails, the attempt is again as the records have it."""
@@ -250,10 +227,22 @@ class KeptAttempt:
             raise
 
 
+def log_of(attempt_id: int) -> Select[Any]:
+    """The actions of an attempt in order, without what was taken back."""
+    wanted = select(actions.c.action).where(actions.c.attempt_id == attempt_id)
+    return wanted.where(actions.c.taken_back.is_(False)).order_by(actions.c.number)
+
+
+def _check_length(connection: Connection, attempt_id: int, length: int) -> None:
+    if len(connection.execute(log_of(attempt_id)).all()) != length:
+        raise Elsewhere(GONE_ON)
+
+
 def _place_in_class(connection: Connection, student_id: int) -> int:
     """The student's place in the class, counted from 0 in the order of joining."""
-    own = select(students.c.class_id).where(students.c.id == student_id).scalar_subquery()
-    earlier = select(func.count()).where(students.c.class_id == own, students.c.id < student_id)
+    earlier = select(func.count()).where(
+        students.c.class_id == class_of(student_id), students.c.id < student_id
+    )
     return int(connection.execute(earlier).scalar_one())
 
 

@@ -114,7 +114,7 @@ class Door:
         """Whether this token is still valid."""
         wanted = select(tokens.c.until_s).where(tokens.c.token_hash == hashed(token))
         with reading(self._engine) as connection:
-            until_s = connection.execute(wanted).scalar()
+            until_s = connection.scalar(wanted)
         return until_s is not None and self._clock() < until_s
 
     def leave(self, token: str) -> None:

@@ -23,6 +23,7 @@ from sim.training.exercise import Exercise
 from sim.training.hand_in import NO_FAULT, HandIn
 from sim.training.rival_sets import Glance, nearest, one_of_each, other_faults
 from sim.training.rivals import Edits, Solved, agree_at_first, at_work, log_of, misleads, solved
+from sim.training.suspects import words_of
 from sim.vehicle.problems import EditProblem, Problem, Unsettled
 
 
@@ -85,7 +86,7 @@ def rivals(
         misled |= {edits} if is_misled else set()
         progress(done + 1, len(left))
     found = [edits for one in left if one in misled for edits in alike[one]]
-    return tuple(" and ".join(edits) or "nothing is wrong" for edits in found)
+    return tuple(words_of(edits) for edits in found)
 
 
 def _begun(exercise: Exercise) -> Attempt:

@@ -22,7 +22,7 @@ from typing import Literal
 
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.training.jobs import REPAIRS, WorkStep
-from sim.training.suspects import SuspectModel, best_check, bits_per_minute, entropy_bits, grouped
+from sim.training.suspects import SuspectModel, best_check, bits_per_minute, entropy_bits, grouped, words_of
 
 StepVerdict = Literal[
     "informative", "weak", "redundant", "verification", "premature replacement", "unsafe", "repair", ""
@@ -64,7 +64,7 @@ class StepJudge:
     def __init__(self, steps: Sequence[WorkStep], model: SuspectModel | None) -> None:
         self.after_scan: list[int] | None = None
         self._steps, self._model = steps, model
-        self._weights = [] if model is None else [one.weight for one in model.suspects]
+        self._weights = [] if model is None else [one.odds for one in model.suspects]
         self._left = list(range(len(self._weights)))
         self._repaired = False
         self._left_at_repair: list[int] | None = None
@@ -85,7 +85,7 @@ class StepJudge:
             return []
         left = self._left if self._left_at_repair is None else self._left_at_repair
         others = [self._model.suspects[k] for k in left if k != self._model.truth]
-        return [one.text for one in others if not set(one.edits) & set(named)]
+        return [words_of(one.edits) for one in others if not set(one.edits) & set(named)]
 
     def _groups(self, place: int) -> Groups:
         """The suspects left, by what each of them would have shown at this step."""

@@ -18,11 +18,14 @@ from typing import Any, TypeVar
 from sqlalchemy import (
     Connection,
     Engine,
+    RowMapping,
+    ScalarSelect,
     Select,
     Table,
     create_engine,
     delete,
     event,
+    func,
     inspect,
     select,
     text,
@@ -31,7 +34,17 @@ from sqlalchemy import (
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError
 
-from sim.training.schema import about, assignments, classes, messages, metadata, tokens
+from sim.training.schema import (
+    about,
+    assignments,
+    classes,
+    hints,
+    messages,
+    metadata,
+    results,
+    students,
+    tokens,
+)
 from sim.vehicle.problems import Problem
 
 VERSION = 3
@@ -92,6 +105,21 @@ def notify(connection: Connection, class_id: int, **changes: Any) -> None:
     one(connection, select(classes).where(classes.c.id == class_id), "class")
     here = classes.update().where(classes.c.id == class_id)
     connection.execute(here.values(news=classes.c.news + 1, **changes))
+
+
+def class_of(student_id: int) -> ScalarSelect[Any]:
+    """The number of a student's class, inside a query."""
+    return select(students.c.class_id).where(students.c.id == student_id).scalar_subquery()
+
+
+def result_of(connection: Connection, attempt_id: int) -> RowMapping | None:
+    """What was handed in of an attempt; None while it is open."""
+    return connection.execute(select(results).where(results.c.attempt_id == attempt_id)).mappings().first()
+
+
+def hints_of(connection: Connection, attempt_id: int) -> int:
+    """How many hints were taken in an attempt."""
+    return connection.scalar(select(func.count()).where(hints.c.attempt_id == attempt_id)) or 0
 
 
 def checked_name(name: str, what: str, longest: int) -> str:

@@ -12,31 +12,24 @@ from math import log2
 from typing import Protocol
 
 from sim.lab.checks import Check
+from sim.lab.search_result import PossibleCause
 
 LEAST_MINUTES = 0.1  # what the quickest check is taken to last
 MOST_ROUTE = 12
 LEAST_GAIN = 1e-12  # bits per minute; less of a difference is rounding
 
 
-@dataclass(frozen=True, slots=True)
-class WeightedCause:
-    """A set of edits (none: nothing is wrong) and its weight before anything was seen."""
-
-    edits: tuple[str, ...]
-    weight: float
-
-    @property
-    def text(self) -> str:
-        """The suspect in words."""
-        return " and ".join(self.edits) or "nothing is wrong"
+def words_of(edits: Sequence[str]) -> str:
+    """What a set of edits says is wrong, in words."""
+    return " and ".join(edits) or "nothing is wrong"
 
 
 class SuspectModel(Protocol):
     """What suspects predict for the steps of one log, and for other checks on the car as it came in."""
 
     @property
-    def suspects(self) -> Sequence[WeightedCause]:
-        """All suspects, among them what was really wrong."""
+    def suspects(self) -> Sequence[PossibleCause]:
+        """All suspects with their prior odds, among them what was really wrong; no edits: nothing is."""
 
     @property
     def truth(self) -> int:
@@ -94,7 +87,7 @@ def grouped(suspects: Iterable[int], shows: Callable[[int], Hashable]) -> dict[H
 def best_check(model: SuspectModel, suspects: Sequence[int]) -> tuple[int, float]:
     """The check with the most expected bits per minute, and that figure; of equals the first."""
     found, best_rate = 0, 0.0
-    weight = {k: one.weight for k, one in enumerate(model.suspects)}
+    weight = {k: one.odds for k, one in enumerate(model.suspects)}
     for number, check in enumerate(model.checks):
         groups = grouped(suspects, partial(model.shown, number))
         weights = [sum(weight[k] for k in group) for group in groups.values()]

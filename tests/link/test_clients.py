@@ -74,11 +74,11 @@ def test_a_session_from_reading_to_clearing(minibus: LiveLink, connect: Connect)
     """Read, see a module go, read what others say of it, mend, find clearing locked, unlock, clear."""
     with connect(minibus, "ECM") as ecm, connect(minibus, "GW") as gateway:
         assert [] == ecm.get_dtc_by_status_mask(0x0F).service_data.dtcs
-        minibus.do("unplug TCM.C1")
+        minibus.car.do("unplug TCM.C1")
         time.sleep(2)
         found = ecm.get_dtc_by_status_mask(0x08).service_data.dtcs
         snapshot = ecm.get_dtc_snapshot_by_dtc_number(TCM_LOST, 0xFF)
-        minibus.do("plug TCM.C1")
+        minibus.car.do("plug TCM.C1")
         assert [TCM_LOST] == [dtc.id for dtc in found]
         assert found[0].status.test_failed
         assert found[0].status.confirmed
@@ -144,11 +144,11 @@ def test_a_module_unplugged_in_the_middle(minibus: LiveLink, connect: Connect) -
     """An unplugged module falls silent, its neighbors do not, and it answers again when plugged in."""
     with connect(minibus, "RADIO") as radio, connect(minibus, "HVAC") as climate:
         assert vin_of(radio) == VIN
-        minibus.do("unplug RADIO.C1")
+        minibus.car.do("unplug RADIO.C1")
         with pytest.raises(TimeoutException):
             vin_of(radio)
         assert vin_of(climate) == VIN
-        minibus.do("plug RADIO.C1")
+        minibus.car.do("plug RADIO.C1")
         time.sleep(1)
         assert vin_of(radio) == VIN
 
@@ -293,7 +293,7 @@ def test_no_frames_from_a_connector_that_is_cut_off() -> None:
         LiveLink(bench, doip_port=None, can_buses=("virtual:cut off",)) as link,
     ):
         assert list(_heard(outside, 0.3))
-        link.do("unplug DLC")
+        link.car.do("unplug DLC")
         list(_heard(outside, 0.2))
         assert [] == list(_heard(outside, 0.5))
 

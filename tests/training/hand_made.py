@@ -4,9 +4,9 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 from sim.lab.checks import Check
+from sim.lab.search_result import PossibleCause
 from sim.lab.sight import Sight
 from sim.training.jobs import WorkStep
-from sim.training.suspects import WeightedCause
 
 
 @dataclass(frozen=True)
@@ -25,9 +25,9 @@ class HandMade:
     edits: tuple[str, ...] = ()  # of each suspect, where its words matter
 
     @property
-    def suspects(self) -> Sequence[WeightedCause]:
+    def suspects(self) -> Sequence[PossibleCause]:
         edits = self.edits or [f"fault {k}" for k in range(len(self.weights))]
-        return [WeightedCause((edit,), weight) for edit, weight in zip(edits, self.weights, strict=True)]
+        return [PossibleCause((edit,), (), weight) for edit, weight in zip(edits, self.weights, strict=True)]
 
     @property
     def compared(self) -> frozenset[int]:
@@ -49,7 +49,8 @@ class HandMade:
 def step(action: str, minutes: float = 2.0, vain: str = "", dangers: tuple[str, ...] = ()) -> WorkStep:
     """A step of a log that no car has shown."""
     sight = Sight(action=action, time_s=0.0, engine="stopped", ignition="run", cluster="awake")
-    return WorkStep(action, sight, minutes, 0.0, 0.0, vain, dangers=dangers)
+    verb, _, part = action.partition(" ")
+    return WorkStep(action, verb, part, sight, minutes, 0.0, 0.0, vain, dangers=dangers)
 
 
 def check(action: str, minutes: float) -> Check:

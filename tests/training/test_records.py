@@ -327,7 +327,7 @@ def test_thirty_students_write_at_once(records: Records) -> None:
     def write(attempt: int) -> None:
         try:
             for number in range(1, 11):
-                records.attempts.log.add_action(attempt, number, f"wait {number} s", 0.1, number - 1)
+                records.attempts.add_action(attempt, number, f"wait {number} s", 0.1, number - 1)
         except BaseException as error:
             errors.append(error)
 

@@ -22,7 +22,7 @@ def write(records: Records, attempt: int) -> None:
         number = connection.execute(count).scalar_one()
     while True:
         number += 1
-        records.attempts.log.add_action(attempt, number, "wait 1 s", 0.1, number - 1)
+        records.attempts.add_action(attempt, number, "wait 1 s", 0.1, number - 1)
         with SAYING:
             print(attempt, number, flush=True)
 
