@@ -17,10 +17,10 @@ from dataclasses import dataclass
 
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
-from sim.lab.compare import look_alike
+from sim.lab.compare import readings_alike
 from sim.lab.report import Rows, Section, as_html
 from sim.lab.run import Trial, bench_of, sight_of
-from sim.lab.sight import Sight, ThingKind
+from sim.lab.sight import Sight, ThingKind, value_words
 from sim.lab.workshop import Progress, Stop, Stopped, never, quiet
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
@@ -181,8 +181,5 @@ def _row(key: _Key, one: dict[_Key, _Value], other: dict[_Key, _Value]) -> Branc
     kind, what = key
     absent = ABSENT.get(kind, "")
     was, instead = one.get(key, absent), other.get(key, absent)
-    return BranchRow(what, _text(was), _text(instead), not look_alike({what: was}, {what: instead}), kind)
-
-
-def _text(value: _Value) -> str:
-    return f"{value:.4g}" if isinstance(value, float) else value
+    differs = not readings_alike(was, instead)
+    return BranchRow(what, value_words(was), value_words(instead), differs, kind)

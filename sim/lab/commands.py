@@ -12,16 +12,14 @@ from pathlib import Path
 from sim.arguments import car_argument
 from sim.catalogue import shipped_cars, vehicle_text
 from sim.lab.case_file import find_case
-from sim.lab.case_report import table_json, table_text
-from sim.lab.cluster import on_cluster
 from sim.lab.compounds import exercise_draft, find_compounds
 from sim.lab.drive import first_look
 from sim.lab.fault_table import run_table
 from sim.lab.run_cache import Cache
 from sim.lab.selfcheck import self_check
-from sim.lab.stories import try_stories
+from sim.lab.stories import table_json, table_text, try_stories
 from sim.lab.technician import compare, searched
-from sim.lab.workshop import Progress, Workshop
+from sim.lab.workshop import Progress, Workshop, on_cluster
 from sim.vehicle.edits import catalogue, further_faults, further_kinds
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text

@@ -11,9 +11,10 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 
-from sim.lab.grid_table import Choice, Grid, Value
+from sim.lab.grid import Choice, Grid, Value
 from sim.lab.implicants import SymptomCauses
 from sim.lab.report import DISCLAIMER, Rows, Section, as_html
+from sim.lab.sight import value_words
 
 NOTHING = 1e-9
 MOST_ACROSS = 8  # combinations side by side on a printed page
@@ -97,7 +98,7 @@ def _tables(grid: Grid, letters: Sequence[str]) -> Iterable[Rows | str]:
         across = possible[start : start + MOST_ACROSS]
         head = ("", *(_letters(number, letters) for number in across))
         rows = [
-            (", ".join(titles), *(_cell(values[number]) for number in across))
+            (", ".join(titles), *(value_words(values[number], "") for number in across))
             for values, titles in alike.items()
         ]
         yield Rows(head, tuple(rows))
@@ -113,7 +114,9 @@ def _letters(number: int, letters: Sequence[str]) -> str:
 
 def _unchanging(grid: Grid) -> list[str]:
     same = [column for column in grid.columns if column not in grid.varying]
-    listed = ", ".join(f"{column.title}: {_cell(grid.value(column, _first(grid)))}" for column in same)
+    listed = ", ".join(
+        f"{column.title}: {value_words(grid.value(column, _first(grid)), '')}" for column in same
+    )
     return [f"The same in every row: {listed}."] if same else []
 
 
@@ -162,7 +165,3 @@ def _alike_lines(grid: Grid) -> Iterable[str]:
 def _told(choice: Choice) -> str:
     text = "; ".join(choice.sentences)
     return text if choice.before is None else f"{text} (before action {choice.before + 1})"
-
-
-def _cell(value: Value) -> str:
-    return "" if value is None else f"{value:.4g}" if isinstance(value, float) else value

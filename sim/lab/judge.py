@@ -1,23 +1,150 @@
-"""One search at work: which sets of edits contradict what was seen, with as few runs as possible."""
+"""One search at work: which sets of edits contradict what was seen, with as few runs as possible.
+
+What is known of single edits may decide a pair (`sim.lab.pairs`). Other sets are run, in any process of a
+workshop, step by step until the first step that they contradict. Where a set only opens circuits, the wiring
+may tell without a run that a module which answered could not have been reached (`sim.lab.reach`).
+"""
 
 from __future__ import annotations
 
 import json
 import time
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence, Set
+from dataclasses import astuple, dataclass
 from functools import partial
+from typing import Any
 
-from sim.lab.contradictions import Undecided, contradictions_key, contradictions_text, which_cut_off
-from sim.lab.final_state import FinalState
+from sim.lab.case import CaseStep
+from sim.lab.compare import misses
+from sim.lab.final_state import FinalState, final_state_of
 from sim.lab.footprint import Footprint, footprint_key, footprint_text, opened
-from sim.lab.pairs import Alone, Pairs, Scanned
+from sim.lab.pairs import AGREES, Alone, Pairs, Scanned
+from sim.lab.reach import reach_of
+from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, sight_of
 from sim.lab.search_result import PossibleCause, SearchResult
-from sim.lab.singles import KnownSingles, Opens
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.edits import apply_all
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Undecided:
+    """A set of edits to be run; if it only opens circuits, a look at the wiring may do instead.
+
+    unsilenced: modules that were silent; if they are within reach, only the two edits together could be why.
+    """
+
+    trial: Trial
+    opens: frozenset[str] | None = None
+    unsilenced: frozenset[str] = frozenset()
+
+
+def contradictions_key(
+    steps: tuple[CaseStep, ...], given: tuple[str, ...], sets: tuple[Undecided, ...]
+) -> str:
+    """A name for everything that the first contradictions depend on."""
+    return content_key("contradictions", repr(steps), given, [astuple(one.trial) for one in sets])
+
+
+def contradictions_text(
+    steps: tuple[CaseStep, ...], given: tuple[str, ...], scanned: Scanned | None, sets: tuple[Undecided, ...]
+) -> str:
+    """Per set, the first step that it contradicts, whether a run was needed to know, and its final state."""
+    found: list[tuple[int, bool, list[Any] | None]] = []
+    for one in sets:
+        if scanned and one.opens is not None:
+            reached = reach_of(one.trial.vehicle, given).reached(one.opens, scanned.state)
+            if not scanned.answered <= reached or one.unsilenced & reached:
+                found.append((scanned.step, False, None))
+                continue
+        place, end = first_contradiction(steps, one.trial)
+        found.append((place, True, end.plain() if end else None))
+    return json.dumps(found)
+
+
+def which_cut_off(
+    vehicle: str, given: tuple[str, ...], scanned: Scanned, openings: tuple[frozenset[str], ...]
+) -> tuple[frozenset[str], ...]:
+    """The openings with which a module that answered could not have been reached."""
+    reach = reach_of(vehicle, given)
+    wanted = scanned.answered & reach.reached(frozenset(), scanned.state)
+    return tuple(one for one in openings if not wanted <= reach.reached(one, scanned.state))
+
+
+def first_contradiction(steps: tuple[CaseStep, ...], trial: Trial) -> tuple[int, FinalState | None]:
+    """The first step that a run contradicts; and the car's final state if there is none."""
+    try:
+        bench = bench_of(trial)
+    except ImpossibleCar:
+        return 1, None
+    for number, step in enumerate(steps, start=1):
+        if misses(step, [sight_of(bench, action) for action in step.do]):
+            return number, None
+    return AGREES, final_state_of(bench.live, trial)
+
+
+@dataclass(frozen=True, slots=True)
+class Opens:
+    """A single edit that only opens circuits: which elements, on which bus lines.
+
+    `helps_nobody`: it cannot bring any module back within reach.
+    """
+
+    elements: frozenset[str]
+    lines: frozenset[str]
+    helps_nobody: bool
+
+
+@dataclass(frozen=True, slots=True)
+class KnownSingles:
+    """What is known of single edits: those that were run, and those that need no run since they cut off a
+    module that answered.
+    """
+
+    pairs: Pairs
+    alone: Mapping[tuple[str, ...], Alone]
+    cut: Set[tuple[str, ...]]
+    opens: Mapping[tuple[str, ...], Opens]
+
+    def covers(self, parts: Sequence[tuple[str, ...]]) -> bool:
+        """Is there anything known of each of these?"""
+        return all(part in self.cut or part in self.alone for part in parts)
+
+    def told(self, parts: Sequence[tuple[str, ...]]) -> int | None:
+        """The first step that these edits together contradict, `AGREES`, or None: look or run."""
+        if any(part in self.cut for part in parts):
+            return self._told_of_cut(parts)
+        alone = [self.alone[part] for part in parts]
+        if len(alone) > 1:
+            return self.pairs.first_contradiction(alone[0], alone[1])
+        return alone[0].first_contradiction if alone[0].mark.account.sights else 1
+
+    def final_state(self, parts: Sequence[tuple[str, ...]]) -> FinalState | None:
+        """The final state of the car, if these edits together do what one of them does alone."""
+        marks = [self.alone[part].mark for part in parts if part in self.alone]
+        telling = [mark for mark in marks if mark.touched] or marks[:1]
+        return telling[0].final_state if len(marks) == len(parts) and len(telling) == 1 else None
+
+    def _told_of_cut(self, parts: Sequence[tuple[str, ...]]) -> int | None:
+        """Who is cut off stays so, unless the other edit does more than open, or helps on the same line."""
+        step = self.pairs.scanned.step if self.pairs.scanned else None
+        for cut, other in (parts, parts[::-1]) if len(parts) > 1 else ():
+            by = self.opens.get(other)
+            if cut in self.cut and by and (by.helps_nobody or not by.lines & self.opens[cut].lines):
+                return step
+        return None if len(parts) > 1 else step
+
+    def open(self, parts: Sequence[tuple[str, ...]], trial: Trial) -> Undecided:
+        """What is to be looked at, or run."""
+        elements = [self.opens[part].elements for part in parts if part in self.opens]
+        if len(elements) < len(parts):
+            return Undecided(trial)
+        alone = [self.alone[part] for part in parts if part in self.alone]
+        unsilenced = self.pairs.unsilenced(*alone) if len(alone) == len(parts) else frozenset()
+        return Undecided(trial, frozenset().union(*elements), unsilenced)
+
 
 CHUNK = 8  # sets that one process takes at a time
 LOOKS = 32  # the same of sets that are only looked at

@@ -29,6 +29,7 @@ from sim.lab.checks import Check, possible_checks
 from sim.lab.odds import odds
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.sequential import DiagnosticTest, Sequencing, cost_after
+from sim.lab.sight import value_words
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.reading import car_from_text
@@ -175,12 +176,8 @@ def _words(seen: Findings, others: Sequence[Findings]) -> str:
     """What is particular about one outcome: everything in which it differs from any other."""
     things = dict.fromkeys(what for other in others for what in other)
     telling = [what for what in things if any(other.get(what) != seen.get(what) for other in others)]
-    return "; ".join(f"{_plain(what)}: {_value(seen.get(what))}" for what in telling)
+    return "; ".join(f"{_plain(what)}: {value_words(seen.get(what))}" for what in telling)
 
 
 def _plain(what: str) -> str:
     return what.rpartition(" (")[0]
-
-
-def _value(value: str | float | None) -> str:
-    return "nothing" if value is None else f"{value:.4g}" if isinstance(value, float) else value

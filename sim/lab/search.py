@@ -24,8 +24,7 @@ from functools import partial
 from itertools import combinations
 
 from sim.lab.case import CaseStep, actions_of
-from sim.lab.contradictions import first_contradiction
-from sim.lab.judge import Deadline, EditClass, Judge
+from sim.lab.judge import Deadline, EditClass, Judge, first_contradiction
 from sim.lab.odds import odds
 from sim.lab.pairs import AGREES
 from sim.lab.run import sentences

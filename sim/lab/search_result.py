@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
+from sim.bench.bench import Bench
+from sim.bench.explain import Because, why_code, why_silent
 from sim.lab.case import CaseStep, actions_of
 from sim.lab.final_state import FinalState
 from sim.lab.run import Trial, sentences
@@ -61,3 +64,16 @@ class SearchResult:
         """Is this set of edits among the causes?"""
         wanted = frozenset(edits)
         return any(wanted in map(frozenset, (one.edits, *one.alike)) for one in self.causes)
+
+
+def explained(found: SearchResult, cause: PossibleCause) -> tuple[Because, ...]:
+    """For each silent module and each code that was seen: how it follows from the edits of the cause."""
+    trial = found.trial(cause)
+    bench = Bench(car_from_text(trial.vehicle), trial.given, trial.seed)
+    reasons: list[Because] = []
+    for step in found.steps:
+        bench.do_all(step.do)
+        asked: list[Callable[[], Because]] = [partial(why_silent, bench, name) for name in step.seen.silent]
+        asked += [partial(why_code, bench, one.module, one.code) for one in step.seen.codes]
+        reasons += [ask().to_edits() for ask in asked]
+    return tuple(reasons)

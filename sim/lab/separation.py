@@ -9,7 +9,7 @@ from typing import NamedTuple
 from sim.lab.case import Case, Story, trial_of
 from sim.lab.compare import DOUBTFUL, fired_words, look_alike, readings_alike, reliable, turned_words
 from sim.lab.report import Rows
-from sim.lab.sight import Account, Sight, Thing, ThingKind
+from sim.lab.sight import Account, Sight, Thing, ThingKind, value_words
 from sim.lab.workshop import Stop, Workshop, never
 from sim.vehicle.problems import EditProblem
 
@@ -132,7 +132,7 @@ def _separation(
     firsts = [after[group[0]] for group in groups]
     things = dict.fromkeys(thing for seen in firsts for thing in seen)
     shows = tuple(
-        (thing, tuple(_shown(seen.get(thing)) for seen in firsts))
+        (thing, tuple(value_words(seen.get(thing)) for seen in firsts))
         for thing in sorted(things, key=lambda one: one.rank)
         if any(not readings_alike(firsts[0].get(thing), seen.get(thing)) for seen in firsts)
     )
@@ -152,10 +152,6 @@ def table_rows(shows: Iterable[tuple[ShownLater, tuple[str, ...]]]) -> tuple[tup
 def _row_name(name: str, holders: Sequence[str]) -> str:
     listed = ", ".join(holders)
     return f"{name} in {listed}" if name and listed else name or listed
-
-
-def _shown(value: str | float | None) -> str:
-    return "nothing" if value is None else f"{value:.4g}" if isinstance(value, float) else value
 
 
 def separation_lines(separations: Sequence[Separation]) -> Iterator[str | Rows]:

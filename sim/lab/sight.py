@@ -32,6 +32,11 @@ class Thing(NamedTuple):
     module: str = ""
 
 
+def value_words(value: str | float | None, absent: str = "nothing") -> str:
+    """The value of a thing in words: numbers with four digits, `absent` for None."""
+    return absent if value is None else f"{value:.4g}" if isinstance(value, float) else value
+
+
 @dataclass(frozen=True, slots=True)
 class Sight:
     """What could be seen when an action was over.

@@ -16,12 +16,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
 from dataclasses import astuple
 from functools import partial
 from itertools import islice
 from multiprocessing import get_context
 from types import TracebackType
-from typing import Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from sim.lab.run import Trial, code_version, content_key, run_trial
 from sim.lab.run_cache import Cache
@@ -238,3 +239,26 @@ def _as_text(runner: Runner, trial: Trial) -> str:
 
 def _signed(make: Callable[[Item], str], item: Item) -> Finished:
     return code_version(), make(item)
+
+
+CLUSTER_ANSWERS_S = 10.0
+
+
+@contextmanager
+def on_cluster(address: str, *, cache: Cache | None = None, runner: Runner = run_trial) -> Iterator[Workshop]:
+    """A workshop on a Dask cluster whose scheduler is at this address, e.g. `tcp://10.0.0.5:8786`.
+
+    Its workers need this program in this version. What a worker was doing when it died is given to another.
+    Raises `Problem` where `dask` is not installed or no scheduler answers.
+    """
+    try:
+        import distributed
+    except ImportError:
+        raise Problem("a cluster needs Dask: install busbay with its extra 'dask'") from None
+    cluster: Any = distributed  # without type hints
+    try:
+        client: Any = cluster.Client(address, timeout=CLUSTER_ANSWERS_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise Problem(f"no Dask scheduler answers at {address}: {error}") from None
+    with client, Workshop(client.get_executor(pure=False), cache=cache, runner=runner) as workshop:
+        yield workshop

@@ -10,8 +10,7 @@ from sim.catalogue import shipped_cases, vehicle_text
 from sim.lab.case import Case, CaseStep, Evidence, Story
 from sim.lab.case_file import case_from_text, case_text, read_case
 from sim.lab.compare import misses
-from sim.lab.grid import run_grid
-from sim.lab.grid_table import Choice
+from sim.lab.grid import Choice, run_grid
 from sim.lab.report import DISCLAIMER
 from sim.lab.run import FLOATING
 from sim.lab.separation import RANKS, separations, table_rows

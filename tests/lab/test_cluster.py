@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from sim.lab.cluster import on_cluster
 from sim.lab.run import Trial
 from sim.lab.run_cache import Cache
 from sim.lab.sight import Account, Sight
+from sim.lab.workshop import on_cluster
 from sim.vehicle.problems import Problem
 
 distributed = pytest.importorskip("distributed", reason="dask is not installed")
@@ -51,6 +51,6 @@ def test_a_worker_that_dies_is_made_up_for_and_nothing_finished_is_run_twice(tmp
 @pytest.mark.filterwarnings("ignore")
 def test_a_cluster_that_does_not_answer_is_told_in_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     """An address without a scheduler raises one clear error."""
-    monkeypatch.setattr("sim.lab.cluster.CLUSTER_ANSWERS_S", 0.5)
+    monkeypatch.setattr("sim.lab.workshop.CLUSTER_ANSWERS_S", 0.5)
     with pytest.raises(Problem, match="no Dask scheduler answers"), on_cluster("tcp://127.0.0.1:9"):
         pass

@@ -9,9 +9,8 @@ from itertools import product
 import pytest
 
 from sim.bench.bench import Bench
-from sim.lab.grid import run_grid
+from sim.lab.grid import Choice, Grid, run_grid
 from sim.lab.grid_report import grid_csv, grid_html, grid_json
-from sim.lab.grid_table import Choice, Grid
 from sim.lab.report import DISCLAIMER
 from sim.lab.run import run_trial
 from sim.lab.sight import Account

@@ -8,20 +8,18 @@ from pathlib import Path
 import pytest
 
 from sim.catalogue import vehicle_text
-from sim.lab import contradictions
+from sim.lab import judge
 from sim.lab.case import CaseStep, Evidence
 from sim.lab.compare import misses
-from sim.lab.contradictions import Undecided, contradictions_key
-from sim.lab.explained import explained
 from sim.lab.final_state import FinalState
 from sim.lab.footprint import Footprint, opened
+from sim.lab.judge import KnownSingles, Opens, Undecided, contradictions_key
 from sim.lab.odds import ODDS, odds
 from sim.lab.pairs import Pairs
 from sim.lab.run import Trial, run_trial, sentences
 from sim.lab.run_cache import Cache
 from sim.lab.search import find_causes, narrow_down, wrongly_judged
-from sim.lab.search_result import SearchResult
-from sim.lab.singles import KnownSingles, Opens
+from sim.lab.search_result import SearchResult, explained
 from sim.lab.structure import Structure
 from sim.lab.workshop import Stopped, Workshop
 from sim.vehicle.edits import catalogue, further_faults
@@ -242,8 +240,8 @@ def test_a_search_that_is_begun_again_runs_no_pair_twice(
         made.append(trial.given)
         return first_contradiction(steps, trial)
 
-    first_contradiction = contradictions.first_contradiction
-    monkeypatch.setattr(contradictions, "first_contradiction", counting)
+    first_contradiction = judge.first_contradiction
+    monkeypatch.setattr(judge, "first_contradiction", counting)
     steps = evidence(six, ("pull F8", "unplug TCM.C1"))
     found = []
     for _ in range(2):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from sim.lab.grid_table import Grid
+from sim.lab.grid import Grid
 from sim.lab.implicants import CauseSet, SymptomCauses
 from sim.svg import Node, node, text_of
 

@@ -7,8 +7,8 @@ from functools import partial
 
 import streamlit as st
 
+from sim.lab.grid import Grid
 from sim.lab.grid_report import grid_csv, grid_html, grid_json, grid_sections
-from sim.lab.grid_table import Grid
 from sim.lab.outcomes import combinations, rows, step_words
 from sim.lab.report import DISCLAIMER, Section
 from sim.lab.suppositions import parts

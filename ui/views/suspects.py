@@ -6,12 +6,11 @@ from functools import partial
 
 import streamlit as st
 
-from sim.lab.explained import explained
 from sim.lab.next_check import Advice
 from sim.lab.report import DISCLAIMER
 from sim.lab.search_plan import Question, SearchAnswer, changes_at_first, search_on
 from sim.lab.search_report import found_words, no_cause_words, odds_words, search_page
-from sim.lab.search_result import PossibleCause, SearchResult
+from sim.lab.search_result import PossibleCause, SearchResult, explained
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.edits import further_kinds
 from sim.vehicle.problems import EditProblem

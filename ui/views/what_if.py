@@ -7,8 +7,7 @@ from functools import partial
 import streamlit as st
 
 from sim.bench.actions import parse_action
-from sim.lab.grid import run_grid
-from sim.lab.grid_table import Grid
+from sim.lab.grid import Grid, run_grid
 from sim.lab.suppositions import parts
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.problems import EditProblem
