@@ -22,8 +22,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from sim.bench.frame_paths import no_tester_address
 from sim.bench.observations import OBSERVATION_VERBS, Observation, parse_observation
+from sim.bench.traffic import no_tester_address
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
 from sim.vehicle.edits import EDIT_VERBS, parse_edit

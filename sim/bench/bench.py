@@ -138,7 +138,7 @@ class Bench:
         if action.verb != "observe":
             self.live.begin_hold()
         try:
-            report, answers = _DOERS[action.verb](self, action, progress)
+            found = _DOERS[action.verb](self, action, progress)
         except NotAtThisFidelity:
             self._go_to_frame_fidelity()
             return self.do(text, progress)
@@ -146,7 +146,10 @@ class Bench:
             self.live.hold = hold
             raise
         self.log.append(action.text)
-        return Outcome(action.text, tuple(self.trace.events[start:]), report, answers)
+        events = tuple(self.trace.events[start:])
+        if isinstance(found, Report):
+            return Outcome(action.text, events, found)
+        return Outcome(action.text, events, answers=found or {})
 
     def do_all(self, texts: Iterable[str]) -> list[Outcome]:
         """Do several actions in order."""
@@ -219,12 +222,11 @@ class BenchWithoutReasons(Bench):
     live_car = LiveCarWithoutReasons
 
 
-_Done = tuple[Report | None, dict[str, Response]]
-_NOTHING: _Done = (None, {})
+_Found = Report | dict[str, Response] | None
 _Progress = Callable[[float], None] | None
 
 
-def _edit(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _edit(bench: Bench, action: Action, progress: _Progress) -> None:
     edit = action.edit
     assert edit is not None  # what this verb means
     if edit.kind == "theory":
@@ -233,15 +235,13 @@ def _edit(bench: Bench, action: Action, progress: _Progress) -> _Done:
         )
     bench.live.edit(edit)
     bench._run(SETTLE_S)
-    return _NOTHING
 
 
-def _wait(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _wait(bench: Bench, action: Action, progress: _Progress) -> None:
     bench._run(action.number, progress)
-    return _NOTHING
 
 
-def _press(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _press(bench: Bench, action: Action, progress: _Progress) -> None:
     had_brake = "brake" in bench.live.operated
     if action.argument and not had_brake:
         bench._operate("brake", True, "a foot goes on the brake pedal")
@@ -252,15 +252,13 @@ def _press(bench: Bench, action: Action, progress: _Progress) -> _Done:
     bench._run(PRESS_S)
     if action.argument and not had_brake:
         bench._operate("brake", False, "the foot leaves the brake pedal")
-    return _NOTHING
 
 
-def _brake(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _brake(bench: Bench, action: Action, progress: _Progress) -> None:
     bench._operate("brake", action.on, f"a foot {'goes on' if action.on else 'leaves'} the brake pedal")
-    return _NOTHING
 
 
-def _key(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _key(bench: Bench, action: Action, progress: _Progress) -> None:
     closed = {
         "off": (), "accessory": ("key_accessory",), "run": ("key_accessory", "key_run"),
         "crank": ("key_run", "key_crank"),
@@ -274,53 +272,48 @@ def _key(bench: Bench, action: Action, progress: _Progress) -> _Done:
     if position == "crank":
         bench._run(KEY_CRANK_S)
         _key(bench, Action("key run", "key", "run"), None)
-    return _NOTHING
 
 
-def _fob(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _fob(bench: Bench, action: Action, progress: _Progress) -> None:
     bench.live.put_fob(action.argument)
     bench._run(SETTLE_S)
-    return _NOTHING
 
 
-def _switch(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _switch(bench: Bench, action: Action, progress: _Progress) -> None:
     name, word = action.argument, "on" if action.on else "off"
     bench._operate(bench.car.built.switches[name].operated_by, action.on, f"{name} is switched {word}")
-    return _NOTHING
 
 
-def _scan(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _scan(bench: Bench, action: Action, progress: _Progress) -> _Found:
     bench.last_report = bench.tester.scan((lambda done, of: progress(done / of)) if progress else None)
     bench.cleared_since_scan = False
-    return bench.last_report, {}
+    return bench.last_report
 
 
-def _save(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _save(bench: Bench, action: Action, progress: _Progress) -> None:
     if bench.last_report is None:
         raise EditProblem("there is no scan to save yet")
     bench.reports[action.argument] = bench.last_report
-    return _NOTHING
 
 
-def _clear(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _clear(bench: Bench, action: Action, progress: _Progress) -> _Found:
     names = [action.argument] if action.argument else list(bench.car.addresses)
     answers = bench.tester.clear(names)
     done = any(isinstance(answer, Done) for answer in answers.values())
     bench.cleared_since_scan = bench.last_report is not None and (bench.cleared_since_scan or done)
-    return None, answers
+    return answers
 
 
-def _unlock(bench: Bench, action: Action, progress: _Progress) -> _Done:
-    return None, {action.argument: bench.tester.unlock(action.argument)}
+def _unlock(bench: Bench, action: Action, progress: _Progress) -> _Found:
+    return {action.argument: bench.tester.unlock(action.argument)}
 
 
-def _observe(bench: Bench, action: Action, progress: _Progress) -> _Done:
+def _observe(bench: Bench, action: Action, progress: _Progress) -> None:
     assert action.observation is not None  # what this verb means
     bench.observed = observe(bench.live, action.observation)
-    return _NOTHING
 
 
-_DOERS: dict[str, Callable[[Bench, Action, _Progress], _Done]] = {
+_DOERS: dict[str, Callable[[Bench, Action, _Progress], _Found]] = {
     "edit": _edit,
     "wait": _wait,
     "press": _press,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from sim.bench.bus_faults import network_segments
-from sim.bench.frame_paths import Hop
 from sim.bench.running_car import RunningCar
+from sim.bench.traffic import Hop
 from sim.network.streams import Stream
 from sim.vehicle.elements import TESTER
 from sim.wiring.connectivity import Connectivity
@@ -161,6 +161,13 @@ class Buses:
             for segment in self.segments
             if segment.understands
         )
+
+    def linked_channels(self) -> frozenset[str]:
+        """Return the channels of modules that share a segment with another; none before the first update."""
+        if self.connectivity is None:
+            return frozenset()
+        on_can = {channel for members, *_ in self.connectivity.segments for channel in members}
+        return frozenset(on_can.union(*self.wire_links))
 
     def source(self, message: str, channel: str) -> Stream:
         """Return the stream that brings a message to a channel: its own bus's, or a joined bus's."""

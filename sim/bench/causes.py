@@ -12,8 +12,8 @@ from collections.abc import Iterable
 from itertools import chain
 
 from sim.bench.buses import Buses
-from sim.bench.frame_paths import frame_path
 from sim.bench.running_car import RunningCar
+from sim.bench.traffic import frame_path
 from sim.vehicle.elements import TESTER, part_of
 from sim.vehicle.wire_ends import WireEnd
 from sim.wiring.tracing import Culprit
@@ -234,38 +234,7 @@ class Causes:
 class NoCauses(Causes):
     """An explainer that finds nothing: the same happens in half the time."""
 
-    def edits(self, culprits: Iterable[Culprit], about: str) -> tuple[int, ...]:
-        """Return nothing."""
+    def _nothing(self, *_: object, **__: object) -> tuple[int, ...]:
         return ()
 
-    def silence(self, receiver: str, message: str) -> tuple[int, ...]:
-        """Return nothing."""
-        return ()
-
-    def arrival(self, receiver: str, message: str) -> tuple[int, ...]:
-        """Return nothing."""
-        return ()
-
-    def broken_path(self, start: str, end: str) -> tuple[int, ...]:
-        """Return nothing."""
-        return ()
-
-    def link(self, sender: str, receiver: str) -> tuple[int, ...]:
-        """Return nothing."""
-        return ()
-
-    def dead_line(self, module: str) -> tuple[int, ...]:
-        """Return nothing."""
-        return ()
-
-    def supply(self, module: str) -> tuple[int, ...]:
-        """Return nothing."""
-        return ()
-
-    def sense(self, module: str, function: str) -> tuple[int, ...]:
-        """Return nothing."""
-        return ()
-
-    def circuit(self, module: str, pin: str) -> tuple[int, ...]:
-        """Return nothing."""
-        return ()
+    edits = silence = arrival = broken_path = link = dead_line = supply = sense = circuit = _nothing

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
-from sim.bench.frame_paths import frame_path, no_tester_address
+from sim.bench.traffic import frame_path, no_tester_address
 from sim.modules.facts import Evaluation, in_words
 from sim.modules.module import ControlModule
 from sim.vehicle.conditions import Condition

@@ -15,14 +15,13 @@ from typing import Literal
 from sim.bench.battery import StateOfCharge
 from sim.bench.bus_faults import BusFaults
 from sim.bench.buses import Buses
-from sim.bench.car_streams import car_streams, lin_clusters
 from sim.bench.causes import Causes, NoCauses
+from sim.bench.contacts import Intermittents, Relays
 from sim.bench.engine import LiveEngine
 from sim.bench.fuses import Fuses, shorts_behind
-from sim.bench.intermittent import Intermittents
-from sim.bench.latest_events import LatestEvents
-from sim.bench.relays import Relays
+from sim.bench.running_car import LatestEvents
 from sim.bench.supplies import Supplies
+from sim.bench.traffic import car_streams, lin_clusters
 from sim.modules.facts import Fact
 from sim.modules.gateway import FrameRoutes
 from sim.modules.managed_bus import management_streams

@@ -141,32 +141,24 @@ def _meter_function(words: list[str]) -> Kind:
 
 def _load(words: list[str], car: Car) -> Observation:
     words, by = _tail_by(words)
-    if "with" not in words:
+    words, lamp = _cut(words, "with")
+    if lamp is None:
         raise EditProblem("write 'load TERMINAL to TERMINAL with 21 W lamp'")
-    at = words.index("with")
-    lamp_w = _lamp(words[at + 1 :])
-    points = _pair(words[:at], car, "load")
-    return _probed(
-        f"load {points[0]} to {points[1]} with {lamp_w:g} W lamp", Kind.LOAD, points, by, car, lamp_w, points
-    )
+    lamp_w = _lamp(lamp)
+    points = _pair(words, car, "load")
+    head = f"load {points[0]} to {points[1]} with {lamp_w:g} W lamp"
+    return _probed(head, Kind.LOAD, points, by, car, lamp_w, points)
 
 
 def _scope(words: list[str], car: Car) -> Observation:
     words, by = _tail_by(words)
-    if "for" not in words:
+    words, sweep = _cut(words, "for")
+    if sweep is None:
         raise EditProblem("write 'scope TERMINAL to TERMINAL for 2 ms', a second pair behind 'and'")
-    at = words.index("for")
-    sweep_s = _sweep(words[at + 1 :])
-    words = words[:at]
-    channels = [words]
-    if "and" in words:
-        middle = words.index("and")
-        channels = [words[:middle], words[middle + 1 :]]
-    pairs = [_pair(one, car, "scope") for one in channels]
-    shown = " and ".join(f"{a} to {b}" for a, b in pairs)
-    return _probed(
-        f"scope {shown} for {sweep_s * 1000:g} ms", Kind.SCOPE, tuple(chain(*pairs)), by, car, sweep_s=sweep_s
-    )
+    sweep_s = _sweep(sweep)
+    pairs = [_pair(one, car, "scope") for one in _cut(words, "and") if one is not None]
+    head = f"scope {' and '.join(f'{a} to {b}' for a, b in pairs)} for {sweep_s * 1000:g} ms"
+    return _probed(head, Kind.SCOPE, tuple(chain(*pairs)), by, car, sweep_s=sweep_s)
 
 
 def _look(words: list[str], car: Car) -> Observation:
@@ -185,34 +177,37 @@ def _amps(words: list[str], car: Car) -> Observation:
     return Observation(f"measure amps {element.id}", Kind.AMPS, (element.id,), (by,))
 
 
-def _tail_by(words: list[str]) -> tuple[list[str], Probing | None]:
-    if "by" not in words:
+def _cut(words: list[str], at: str) -> tuple[list[str], list[str] | None]:
+    """The words before and after the first `at`; None for the latter if it is not among them."""
+    if at not in words:
         return words, None
-    at = words.index("by")
-    name = " ".join(words[at + 1 :])
+    place = words.index(at)
+    return words[:place], words[place + 1 :]
+
+
+def _tail_by(words: list[str]) -> tuple[list[str], Probing | None]:
+    words, tail = _cut(words, "by")
+    if tail is None:
+        return words, None
+    name = " ".join(tail)
     by = next((one for one in PROBING if one == name), None)
     if by is None:
         raise EditProblem(f"no way of probing '{name}'{did_you_mean(name, PROBING)}")
-    return words[:at], by
+    return words, by
 
 
 def _tail_lamp(words: list[str], car: Car) -> tuple[list[str], float, tuple[str, str] | tuple[()]]:
-    if "while" not in words:
+    words, tail = _cut(words, "while")
+    if tail is None:
         return words, 0.0, ()
-    at = words.index("while")
-    tail = words[at + 1 :]
-    if "at" not in tail:
+    lamp, points = _cut(tail, "at")
+    if points is None:
         raise EditProblem("write 'while 21 W lamp at TERMINAL to TERMINAL'")
-    middle = tail.index("at")
-    return words[:at], _lamp(tail[:middle]), _pair(tail[middle + 1 :], car, "lamp at")
+    return words, _lamp(lamp), _pair(points, car, "lamp at")
 
 
 def _lamp(words: list[str]) -> float:
-    match = re.fullmatch(r"([0-9.]+)Wlamp", "".join(words))
-    try:
-        lamp_w = float(match[1]) if match else 0.0
-    except ValueError:
-        lamp_w = 0.0
+    lamp_w = _amount(words, {"Wlamp": 1.0})
     low_w, high_w = LAMP_LIMITS_W
     if not low_w <= lamp_w <= high_w:
         raise EditProblem(f"a lamp is '21 W lamp', {low_w:g} to {high_w:g} W (here: '{' '.join(words)}')")
@@ -220,14 +215,16 @@ def _lamp(words: list[str]) -> float:
 
 
 def _sweep(words: list[str]) -> float:
-    match = re.fullmatch(r"([0-9.]+)(us|ms|s)", "".join(words))
-    try:
-        sweep_s = float(match[1]) * UNITS_S[match[2]] if match else 0.0
-    except ValueError:
-        sweep_s = 0.0
+    sweep_s = _amount(words, {unit: UNITS_S[unit] for unit in ("us", "ms", "s")})
     if not 1e-5 <= sweep_s <= LONGEST_SWEEP_S:
         raise EditProblem(f"a sweep takes 10 us to {LONGEST_SWEEP_S:g} s (here: '{' '.join(words)}')")
     return sweep_s
+
+
+def _amount(words: list[str], units: dict[str, float]) -> float:
+    """A number with one of these units, as `2 ms`, times the unit's value; 0 for any other words."""
+    match = re.fullmatch(r"([0-9]+\.?[0-9]*|\.[0-9]+)([a-zA-Z]+)", "".join(words))
+    return float(match[1]) * units.get(match[2], 0.0) if match else 0.0
 
 
 def _pair(words: list[str], car: Car, verb: str) -> tuple[str, str]:

@@ -1,18 +1,38 @@
-"""What the parts of a live car ask of each other."""
+"""What the parts of a live car ask of each other, and its latest events, by which they explain its state."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Protocol
 
-from sim.bench.latest_events import LatestEvents
 from sim.modules.module import ControlModule
 from sim.modules.world import World
 from sim.network.interface import Network
 from sim.network.lin import LinNetwork
 from sim.vehicle.car import Car
+from sim.vehicle.edit import Theory
+from sim.vehicle.harness_state import HarnessState, alterations
 from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Reading, Wiring
+
+
+@dataclass
+class LatestEvents:
+    """Event numbers. edits: by part or channel; switches: by hand switch or relay.
+
+    trigger: what was done or switched last.
+    """
+
+    edits: dict[str, int] = field(default_factory=dict)
+    theories: dict[Theory, int] = field(default_factory=dict)
+    switches: dict[str, int] = field(default_factory=dict)
+    trigger: int | None = None
+
+    def note_edit(self, old: HarnessState, new: HarnessState, event: int) -> None:
+        """Note the event for every part that an edit has changed."""
+        for one in alterations(old, new):
+            self.edits.update(dict.fromkeys(one.names(), event))
 
 
 class RunningCar(Protocol):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import lru_cache
 
-from sim.bench.frame_paths import frame_path
+from sim.bench.traffic import frame_path
 from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all
 from sim.vehicle.elements import TESTER, TESTER_MIN_V

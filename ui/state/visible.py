@@ -10,7 +10,6 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
-from sim.bench.links import linked_channels
 from sim.instruments.seat import Seat, seat_of
 from sim.modules.module import ControlModule
 from sim.modules.trace import Event
@@ -75,7 +74,7 @@ class Visible:
 
 def all_visible(bench: Bench) -> Visible:
     """The free bay: all of it."""
-    linked = linked_channels(bench.live.buses)
+    linked = bench.live.buses.linked_channels()
     return Visible(
         bench.now_s,
         seat_of(bench),
