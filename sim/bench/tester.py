@@ -50,6 +50,18 @@ class ModuleReport:
     codes: tuple[ReportedDtc, ...] = ()
     note: str = ""
 
+    def rows(self) -> list[dict[str, str]]:
+        """One row per code, or the one of a module without any."""
+        head = {"module": self.module, "answer": "answers" if self.answers else "no answer"}
+        if not self.codes:
+            text = (self.note or "no codes") if self.answers else ""
+            return [{**head, "code": "", "text": text, "status": ""}]
+        states = ["present" if one.failing_now else "stored" for one in self.codes]
+        return [
+            {**head, "code": one.code, "text": one.description, "status": f"{state} ({one.status:02X})"}
+            for one, state in zip(self.codes, states, strict=True)
+        ]
+
 
 @dataclass(frozen=True, slots=True)
 class Report:
@@ -72,6 +84,10 @@ class Report:
     def of(self, module: str) -> ModuleReport:
         """One module's part of the report."""
         return next(entry for entry in self.modules if entry.module == module)
+
+    def rows(self) -> list[dict[str, str]]:
+        """One row per code, and one per module without any: what a printed report shows."""
+        return [row for entry in self.modules for row in entry.rows()]
 
 
 @dataclass(frozen=True, slots=True)

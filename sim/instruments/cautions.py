@@ -44,12 +44,12 @@ HIGH_VOLTAGE = (
 
 
 def of(what: Observation, car: Car) -> tuple[str, ...]:
-    """The cautions for an observation, without repeats."""
+    """Return the cautions for an observation, without repeats."""
     return tuple(dict.fromkeys(_cautions(what, car)))
 
 
 def harm(what: Observation, car: Car) -> tuple[str, ...]:
-    """What this way of measuring spoils on a real car."""
+    """Return what this way of measuring spoils on a real car, without repeats."""
     return tuple(dict.fromkeys(_harm(what, car)))
 
 

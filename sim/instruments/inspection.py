@@ -18,7 +18,7 @@ from sim.bench.fuses import fitted_a
 from sim.bench.observations import Observation
 from sim.bench.observing import Observed
 from sim.instruments.probed import Probed
-from sim.instruments.result import Result
+from sim.instruments.result import Result, common
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Connector, Element, Resistor, Wire
 
@@ -47,9 +47,8 @@ def inspection_of(what: Observation, car: Car) -> Inspection:
     part = what.points[0]
     sights = list(_sights(part, car))
     return Inspection(
-        action=what.text,
+        **common(what, car),
         display="; ".join(words for _, words in sights),
-        labor_s=what.labor_s,
         part=part,
         sees=tuple(words for _, words in sights),
         finds=tuple(words for found, words in sights if found),

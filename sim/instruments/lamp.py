@@ -14,10 +14,9 @@ from dataclasses import dataclass
 
 from sim.bench.observations import Observation
 from sim.bench.observing import Observed
-from sim.instruments import cautions
 from sim.instruments.levels import now, thevenin
 from sim.instruments.probed import Probed
-from sim.instruments.result import Result, digits
+from sim.instruments.result import Result, common, digits
 from sim.vehicle.car import Car
 from sim.wiring.conduction import DRAW_V
 from sim.wiring.wiring import Reading
@@ -65,12 +64,9 @@ def load_test(found: Reading, what: Observation, car: Car) -> Loaded:
     light = _light(abs(loaded_v) / DRAW_V)
     feed_v, ground_v = (_drop_v(found, way, (a, b), lamp_a) for way in (("BAT+", a), (b, "BAT-")))
     return Loaded(
-        action=what.text,
+        **common(what, car),
         display=f"{light}: {digits(loaded_v, 'V')}, {digits(lamp_a, 'A')}",
         notes=tuple(_notes(open_v, loaded_v, light, feed_v, ground_v)),
-        cautions=cautions.of(what, car),
-        harm=cautions.harm(what, car),
-        labor_s=what.labor_s,
         open_v=open_v,
         loaded_v=loaded_v,
         lamp_a=lamp_a,

@@ -26,6 +26,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.terminal_graph import conductor_up_to
+from sim.wiring.bus_clusters import BusCluster
 from sim.wiring.wiring import Reading
 
 Ran = FrameSeen | OnWire
@@ -140,11 +141,10 @@ def traffic_at(bench: Probed, found: Reading, observed: Observed) -> Traffic:
     traffic = Traffic.of(observed)
     if not traffic.known:
         return traffic
-    near = set(channels_at(found, *observed.what.points))
+    near = channels_at(found, *observed.what.points)
     tried = [
         share
-        for one in found.wiring.clusters
-        if near & {channel.id for channel in one.channels}
+        for one in clusters_of(found, near)
         for share in tried_shares(bench.live, one, observed.start_s).items()
     ]
     return Traffic((*traffic.shares, *tried))
@@ -167,6 +167,12 @@ def channels_at(found: Reading, *nodes: str) -> list[str]:
         if own & reached:
             near += [one.id for one in cluster.channels]
     return near + [port.id for port in found.car.lin.values() if port.node in reached]
+
+
+def clusters_of(found: Reading, channels: Iterable[str]) -> list[BusCluster]:
+    """The bus lines that any of these channels is on."""
+    known = set(channels)
+    return [one for one in found.wiring.clusters if known & {channel.id for channel in one.channels}]
 
 
 def conductor(car: Car, node: str) -> frozenset[str]:

@@ -18,11 +18,10 @@ from dataclasses import dataclass
 
 from sim.bench.observations import Observation, ObservationKind
 from sim.bench.observing import HOLD_S, Observed
-from sim.instruments import cautions
 from sim.instruments.lamp import lamp_ohm
 from sim.instruments.levels import Seen, Traffic, average, channels_at, now, seen, thevenin, traffic_at
 from sim.instruments.probed import Probed
-from sim.instruments.result import Result, digits
+from sim.instruments.result import Result, common, digits
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Contact, Element, FuseLink
 from sim.vehicle.problems import EditProblem
@@ -256,16 +255,6 @@ def _result(
     doubtful: bool = False,
 ) -> Measured:
     return Measured(
-        action=what.text,
-        display=display,
-        notes=tuple(notes),
-        cautions=cautions.of(what, car),
-        harm=cautions.harm(what, car),
-        labor_s=what.labor_s,
-        kind=what.kind,
-        value=value,
-        unit=unit,
-        floating=floating,
-        beeps=beeps,
-        doubtful=doubtful,
-    )
+        **common(what, car), display=display, notes=tuple(notes), kind=what.kind, value=value, unit=unit,
+        floating=floating, beeps=beeps, doubtful=doubtful,
+    )  # fmt: skip

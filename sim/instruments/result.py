@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypedDict
+
+from sim.bench.observations import Observation
+from sim.instruments import cautions
+from sim.vehicle.car import Car
 
 COUNTS = 6000  # of a hand-held meter; common practice
 PREFIXES = {"V": (("mV", 1e-3), ("V", 1.0)), "Ω": (("Ω", 1.0), ("kΩ", 1e3), ("MΩ", 1e6)), "A": (("A", 1.0),)}
@@ -25,6 +30,22 @@ class Result:
     cautions: tuple[str, ...] = ()
     harm: tuple[str, ...] = ()
     labor_s: float = 0.0
+
+
+class Common(TypedDict):
+    """What follows from the observation alone, for `Result`."""
+
+    action: str
+    cautions: tuple[str, ...]
+    harm: tuple[str, ...]
+    labor_s: float
+
+
+def common(what: Observation, car: Car) -> Common:
+    """Return what follows from an observation, whatever it shows."""
+    return Common(
+        action=what.text, cautions=cautions.of(what, car), harm=cautions.harm(what, car), labor_s=what.labor_s
+    )
 
 
 def digits(value: float, unit: str) -> str:

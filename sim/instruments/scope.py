@@ -16,7 +16,7 @@ because something switches.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 from typing import NamedTuple
@@ -24,9 +24,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.bench.observations import Observation
 from sim.bench.observing import TRIGGER_S, Observed
-from sim.instruments import cautions
 from sim.instruments.attempts import Change, attempts
 from sim.instruments.levels import (
     ACKNOWLEDGE_FROM_END,
@@ -34,13 +32,14 @@ from sim.instruments.levels import (
     Ran,
     bit_by_bit,
     channels_at,
+    clusters_of,
     conductor,
     frame_by_frame,
     now,
     thevenin,
 )
 from sim.instruments.probed import Probed
-from sim.instruments.result import Result, digits
+from sim.instruments.result import Result, common, digits
 from sim.network.frames import NS_PER_S, bit_starts_ns, duration_ns, wire_bits
 from sim.network.lin import OnWire
 from sim.vehicle.elements import TESTER, LinPort
@@ -121,37 +120,35 @@ def swept(bench: Probed, observed: Observed) -> Picture:
     if not observed.frame_fidelity:
         raise EditProblem("a scope needs a bench at frame depth")
     found, what = now(bench), observed.what
-    ran: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
-    disturbed = _disturbed(found, observed)
-    whole = frame_by_frame(observed)
-    start_s, zero_s = _window(found, observed, whole)
-    lone = _tries(bench, found, what, start_s)
+    near = set(channels_at(found, *what.points))
+    everything: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
+    ran = [one for one in everything if one.sender in near]
+    disturbed = _disturbed(found, observed, near)
+    whole = [one for one in frame_by_frame(observed) if one.sender in near]
+    start_s, zero_s = _window(observed, whole)
+    lone = _tries(bench, clusters_of(found, near), start_s, what.sweep_s)
     tries = (*lone, *disturbed)
     first_s = min((one.first_s for one in tries if one.first_s is not None), default=None)
-    if first_s is not None and (disturbed or not _relevant(found, whole, what.points)):
+    if first_s is not None and (disturbed or not whole):
         start_s, zero_s = first_s - (zero_s - start_s), first_s
     channels = tuple(channel(found, whole, a, b, start_s, what.sweep_s, zero_s, tries) for a, b in what.pairs)
     frames = tuple(
         (one.start_s - zero_s, one.end_s - zero_s, one.words if isinstance(one, OnWire) else str(one.frame))
-        for one in _relevant(found, ran, what.points)
+        for one in ran
         if one.end_s > start_s and one.start_s < start_s + what.sweep_s
     )
     return Picture(
-        action=what.text,
+        **common(what, bench.car),
         display="; ".join(_words(one) for one in channels),
-        notes=_notes(bench, found, what, channels, frames, any(one.first_s for one in lone), bool(disturbed)),
-        cautions=cautions.of(what, bench.car),
-        harm=cautions.harm(what, bench.car),
-        labor_s=what.labor_s,
+        notes=_notes(bench, near, channels, bool(frames), any(one.first_s for one in lone), bool(disturbed)),
         channels=channels,
         sweep_s=what.sweep_s,
         frames=frames,
     )
 
 
-def _disturbed(found: Reading, observed: Observed) -> tuple[Tries, ...]:
+def _disturbed(found: Reading, observed: Observed, near: set[str]) -> tuple[Tries, ...]:
     """Return what was on buses that ran bit by bit, each with the first edge after a quiet line."""
-    near = set(channels_at(found, *observed.what.points))
     buses = bit_by_bit(observed).items()
     return tuple(_since_quiet(changes, found, observed) for names, changes in buses if near & set(names))
 
@@ -169,28 +166,23 @@ def _since_quiet(changes: list[Change], found: Reading, observed: Observed) -> T
     return Tries(tuple(changes), first_s)
 
 
-def _window(found: Reading, observed: Observed, ran: tuple[Ran, ...]) -> tuple[float, float]:
+def _window(observed: Observed, ran: list[Ran]) -> tuple[float, float]:
     """When the sweep begins, and its zero: the first edge that comes, if one comes."""
     lead_s = BEFORE_SHARE * observed.what.sweep_s
     earliest_s = observed.start_s + lead_s
-    for one in sorted(_relevant(found, ran, observed.what.points), key=lambda seen: seen.start_s):
+    for one in sorted(ran, key=lambda seen: seen.start_s):
         if one.start_s >= earliest_s and one.start_s - lead_s + observed.what.sweep_s <= observed.end_s:
             return one.start_s - lead_s, one.start_s
     return observed.start_s, observed.start_s + lead_s
 
 
-def _tries(bench: Probed, found: Reading, what: Observation, start_s: float) -> tuple[Tries, ...]:
+def _tries(bench: Probed, clusters: list[BusCluster], start_s: float, sweep_s: float) -> tuple[Tries, ...]:
     """What modules that get nothing through do from the start of a sweep to its end, bus by bus."""
-    near = set(channels_at(found, *what.points))
-    clusters = [one for one in found.wiring.clusters if near & {channel.id for channel in one.channels}]
-    return tuple(
-        _until_swept(attempts(bench.live, one, start_s), start_s, what.sweep_s, _quiet_s(one))
-        for one in clusters
-    )
-
-
-def _quiet_s(cluster: BusCluster) -> float:
-    return QUIET_BITS / min(one.bitrate_bps for one in cluster.channels)
+    tries = []
+    for cluster in clusters:
+        quiet_s = QUIET_BITS / min(one.bitrate_bps for one in cluster.channels)
+        tries.append(_until_swept(attempts(bench.live, cluster, start_s), start_s, sweep_s, quiet_s))
+    return tuple(tries)
 
 
 def _until_swept(changes: Iterator[Change], start_s: float, sweep_s: float, quiet_s: float) -> Tries:
@@ -208,11 +200,6 @@ def _until_swept(changes: Iterator[Change], start_s: float, sweep_s: float, quie
     return Tries(tuple(kept), first_s)
 
 
-def _relevant(found: Reading, frames: tuple[Ran, ...], points: tuple[str, ...]) -> list[Ran]:
-    near = set(channels_at(found, *points))
-    return [one for one in frames if one.sender in near]
-
-
 def _is_flat(one: Channel) -> bool:
     return float(one.volt.max() - one.volt.min()) < 0.05
 
@@ -228,10 +215,9 @@ def _words(one: Channel) -> str:
 
 def _notes(
     bench: Probed,
-    found: Reading,
-    what: Observation,
+    near: set[str],
     channels: tuple[Channel, ...],
-    frames: tuple[tuple[float, float, str], ...],
+    framed: bool,
     tried: bool,
     disturbed: bool,
 ) -> tuple[str, ...]:
@@ -242,18 +228,13 @@ def _notes(
         notes.append("Frames do not get through: nobody acknowledges them.")
     elif disturbed and not all(_is_flat(one) for one in channels):
         notes.append("Frames are destroyed by others, or by their own sender: error flags stand on the line.")
-    elif not frames:
+    elif not framed:
         notes.append("No frame ran while the scope waited.")
-        if _would_send(bench, found, what):
+        if any(one.channel in near for one in bench.live.streams_running()):
             notes.append(
                 "A module that cannot read its own bits back stops sending after 32 tries (bus-off)."
             )
     return tuple(notes)
-
-
-def _would_send(bench: Probed, found: Reading, what: Observation) -> bool:
-    near = set(channels_at(found, *what.points))
-    return any(one.channel in near for one in bench.live.streams_running())
 
 
 # -- waveforms -----------------------------------------------------------------------------------------------
@@ -261,7 +242,7 @@ def _would_send(bench: Probed, found: Reading, what: Observation) -> bool:
 
 def channel(
     found: Reading,
-    frames: tuple[Ran, ...],
+    frames: Iterable[Ran],
     a: str,
     b: str,
     start_s: float,
@@ -276,7 +257,7 @@ def channel(
         return Channel(a, b, ends, np.zeros(2), 0.0, floating=True)
     levels = _Levels(found, a, b, rest_v)
     near = set(channels_at(found, a, b))
-    edges = list(_edges(levels, _relevant(found, frames, (a, b))))
+    edges = list(_edges(levels, (one for one in frames if one.sender in near)))
     for one in tries:
         if near & {name for _, who in one.changes for name in who}:
             edges += _tried_edges(levels, one.changes)
@@ -311,7 +292,7 @@ class _Levels:
         return self._known[who]
 
 
-def _edges(levels: _Levels, frames: list[Ran]) -> Iterator[Edge]:
+def _edges(levels: _Levels, frames: Iterable[Ran]) -> Iterator[Edge]:
     """Every edge of complete frames."""
     for one in frames:
         if isinstance(one, OnWire):
@@ -362,14 +343,10 @@ def _capacitance(found: Reading, channel_id: str) -> float:
     if port is not None:
         near = conductor(found.car, port.node)
         return LIN_NODE_F * sum(1 for one in found.car.lin.values() if one.node in near)
-    cluster = next(one for one in found.wiring.clusters if _is_on(channel_id, one))
+    cluster = clusters_of(found, [channel_id])[0]
     wired_m = sum(part.length_m for part in cluster.parts) / 2  # the lengths of both wires of the pair
     present = [one for one in cluster.channels if one.module != TESTER or TESTER in found.state.running]
     return LINE_F_PER_M * wired_m + NODE_F * len(present)
-
-
-def _is_on(channel_id: str, cluster: BusCluster) -> bool:
-    return any(one.id == channel_id for one in cluster.channels)
 
 
 def _drawn(

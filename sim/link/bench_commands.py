@@ -26,7 +26,6 @@ from sim.catalogue import find_car, shipped_cars
 from sim.instruments.diagram import drawing
 from sim.instruments.module_diagram import face
 from sim.instruments.read import shown
-from sim.instruments.scan import rows
 from sim.instruments.scope import Picture
 from sim.instruments.screen import figure
 from sim.instruments.seat import seat_of
@@ -202,7 +201,7 @@ def _print_outcome(bench: Bench, outcome: Outcome, events: bool) -> None:
     if outcome.words:
         print(f"    {outcome.words}")
     if outcome.report is not None:
-        for row in rows(outcome.report):
+        for row in outcome.report.rows():
             if row["code"] or row["answer"] != "answers":
                 found = row["code"] or row["answer"]
                 print(f"    {row['module']:8} {found:10} {row['text']} {row['status']}".rstrip())

@@ -11,7 +11,7 @@ from sim.instruments.cautions import BREAKOUT, PIERCING_PAIR
 from sim.instruments.diagram import drawing
 from sim.instruments.meter import Measured
 from sim.instruments.module_diagram import face
-from sim.instruments.notebook import Notebook, NotedReading
+from sim.instruments.read import Notebook, NotedReading
 from sim.instruments.service import ServiceInformation
 from tests.ui.drawn import has_drawn, keys
 from ui.drawing.meter import display, readings_table, strip

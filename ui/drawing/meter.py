@@ -14,7 +14,7 @@ from sim.instruments.expected import ExpectedReading
 from sim.instruments.inspection import Inspection
 from sim.instruments.lamp import Loaded
 from sim.instruments.meter import Measured
-from sim.instruments.notebook import NotedReading
+from sim.instruments.read import NotedReading
 from sim.instruments.result import Result, digits
 from sim.instruments.scope import Picture
 from sim.markup import macros

@@ -6,7 +6,7 @@ from functools import partial
 
 import streamlit as st
 
-from sim.instruments.scan import difference
+from sim.bench.tester import difference
 from ui.drawing import sheet
 from ui.drawing.tables import difference_table, report_table
 from ui.panels import why

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from sim.bench.bench import Bench
 from sim.bench.observations import is_observation
-from sim.instruments.notebook import Notebook
+from sim.instruments.read import Notebook
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
 from ui.drawing.layout import Layout, layout_of
