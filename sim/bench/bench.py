@@ -177,6 +177,10 @@ class Bench:
             raise EditProblem(f"the log has {len(self.log)} actions; it cannot be rewound to {keep}")
         return Bench.replay(self.base, self.given, self.seed, self.log[:keep], self.fidelity)
 
+    def with_given(self, given: Iterable[str]) -> Bench:
+        """The same actions on the same car with other given edits: what would have happened."""
+        return Bench.replay(self.base, given, self.seed, self.log, self.fidelity)
+
     def saved(self) -> str:
         """The bench as text: what `restored` needs besides the car."""
         return json.dumps({"given": list(self.given), "seed": self.seed, "log": self.log}, ensure_ascii=False)

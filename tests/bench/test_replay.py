@@ -166,7 +166,7 @@ def test_a_log_has_only_so_many_actions(morning: Bench, keep: int) -> None:
 
 def test_the_same_morning_with_the_fuse_in(morning: Bench) -> None:
     """Only what follows from the edit is another: the coil codes go, and the engine starts."""
-    branch = Bench.replay(morning.base, [], morning.seed, morning.log, morning.fidelity)
+    branch = morning.with_given([])
     assert (MORNING, ()) == (branch.log, branch.given)
 
     def codes(bench: Bench) -> set[tuple[str, str]]:
