@@ -92,8 +92,8 @@ COMMANDS = (
         "suspects-check",
         "compare the search for suspects with runs of pairs drawn by chance",
         LAB,
-        "suspects_check",
-        "suspects_check_arguments",
+        "search_check",
+        "search_check_arguments",
     ),
     Command(
         "technician",

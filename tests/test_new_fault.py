@@ -53,7 +53,7 @@ def every_hot_holder(car: Car) -> Iterator[str]:
 ROW = EditKind(
     "overheat", "fault", overheat, {"added_ohm": "{part} with {now:g} ohm too many"}, "mend",
     targets=lambda car: car.built.fuses,
-    suspects={"heat-damaged fuse holders": every_hot_holder},
+    candidates={"heat-damaged fuse holders": every_hot_holder},
     answers=every_hot_holder,
     offers=(Offer("fuse", "Damage its holder by heat", "overheat {part} 0.2 ohm"),),
 )  # fmt: skip

@@ -45,7 +45,7 @@ def case(chosen: Namespace) -> int:
     return 0
 
 
-def suspects_check_arguments(parser: ArgumentParser) -> None:
+def search_check_arguments(parser: ArgumentParser) -> None:
     """Arguments of `suspects-check`."""
     _common(parser)
     _kinds(parser)
@@ -54,7 +54,7 @@ def suspects_check_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--times", type=int, default=1, help="how many hidden faults (default: %(default)s)")
 
 
-def suspects_check(chosen: Namespace) -> int:
+def search_check(chosen: Namespace) -> int:
     """Compare the search with runs of its own of pairs drawn by chance; status 1 where they differ."""
     vehicle, wrong = vehicle_text(chosen.car), 0
     listed = _listed(vehicle, chosen.kind)

@@ -114,7 +114,7 @@ class EditKind:
     tool: with what it is done in the shop; hands_on: taken apart and put back in any search.
     takes_part_away: it is as likely as its part goes missing or breaks.
     targets: what it can be done to besides pins, wires and ground points, so that `mend` knows it, too.
-    catalogue: single faults that are always searched; suspects: further ones, by the name of a choice;
+    catalogue: single faults that are always searched; candidates: further ones, by the name of a choice;
     answers: those beyond the catalogue that are offered as answers. offers: how work at a part offers it.
     """
 
@@ -129,7 +129,7 @@ class EditKind:
     takes_part_away: bool = False
     targets: Lister = none_of
     catalogue: Lister = none_of
-    suspects: Mapping[str, Lister] = field(default_factory=dict)
+    candidates: Mapping[str, Lister] = field(default_factory=dict)
     answers: Lister = none_of
     offers: tuple[Offer, ...] = ()
 

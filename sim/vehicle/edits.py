@@ -28,7 +28,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     theory F7 feeds TRM.B+                                the diagram is wrong about this fuse
 
 `EDIT_KINDS` has a row for each verb. A new fault is a function and its row in one of the four files below;
-parser, lists of suspects and answers, the work panel, labor times and the judging of causes read the row.
+parser, lists of candidates and answers, the work panel, labor times and the judging of causes read the row.
 """
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ def further_kinds() -> Mapping[str, Lister]:
     Not modelled: faults of more than one size; faults that come and go or come late; shorts between any two
     wires of a loom; software that keeps a module awake, which shows only in a battery that is flat next day.
     """
-    return {name: faults for kind in EDIT_KINDS.values() for name, faults in kind.suspects.items()}
+    return {name: faults for kind in EDIT_KINDS.values() for name, faults in kind.candidates.items()}
 
 
 def further_faults(car: Car, kinds: Iterable[str] | None = None) -> tuple[str, ...]:

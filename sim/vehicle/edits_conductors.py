@@ -1,6 +1,6 @@
 """Edits of terminals and wires: interrupted, corroded, shorted, swapped, with a terminator too many.
 
-Which of these faults harnesses have, and the figures of those listed as suspects, are common practice.
+Which of these faults harnesses have, and the figures of those listed as candidates, are common practice.
 """
 
 from __future__ import annotations
@@ -271,7 +271,7 @@ KINDS = (
         _corrode,
         {"added_ohm": "{part} with {now:g} ohm too many"},
         "mend",
-        suspects={"corroded grounds and supplies": _every_corroded_ground_and_supply},
+        candidates={"corroded grounds and supplies": _every_corroded_ground_and_supply},
         offers=(Offer("joint", "Add this resistance", "corrode {part} {ohm:g} ohm"),),
     ),
     EditKind(
@@ -280,7 +280,7 @@ KINDS = (
         _offset,
         {"offset_v": "{part} {now:g} V above the body"},
         "mend",
-        suspects={"lifted grounds": _every_lifted_ground},
+        candidates={"lifted grounds": _every_lifted_ground},
         offers=(Offer("ground", "Raise it by this voltage", "offset {part} {volt:g} V"),),
     ),
     EditKind(
@@ -299,7 +299,7 @@ KINDS = (
         {"leads": "{part}"},
         "unshort",
         "un{part}",
-        suspects={
+        candidates={
             "shorted supplies": _every_shorted_supply,
             "shorted bus lines": _every_shorted_line,
             "shorted sensors": _every_shorted_sensor,
@@ -318,7 +318,7 @@ KINDS = (
         {"swapped": "the wires of {part} and {now} are swapped"},
         "unswap",
         "unswap {part} with {now}",
-        suspects={"swapped bus wires": _every_swapped_pair},
+        candidates={"swapped bus wires": _every_swapped_pair},
         offers=(Offer("pins", "Swap them", "swap {part}"),),
     ),
     EditKind("unswap", "repair", _unswap),
@@ -329,7 +329,7 @@ KINDS = (
         {"leads": "{part}"},
         "unterminate",
         "un{part}",
-        suspects={"terminators": _every_terminator},
+        candidates={"terminators": _every_terminator},
         offers=(Offer("pair", "Put it in", "terminate {part} {ohm:g} ohm"),),
     ),
     EditKind("unterminate", "repair", _TERMINATOR.take_off),

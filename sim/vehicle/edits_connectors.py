@@ -220,7 +220,7 @@ KINDS = (
         {"blown": "{part} blown"},
         "fit",
         takes_part_away=True,
-        suspects={"blown fuses": _every_blown_fuse},
+        candidates={"blown fuses": _every_blown_fuse},
         offers=(Offer("fuse", "Blow", "blow {part}"),),
     ),
     EditKind(
@@ -229,7 +229,7 @@ KINDS = (
         _loosen,
         {"loosened": "{part} half seated"},
         "plug",
-        suspects={"half seated connectors": _every_half_seated_connector},
+        candidates={"half seated connectors": _every_half_seated_connector},
         offers=(Offer("connector", "Half seat it", "loosen {part}"),),
     ),
 )

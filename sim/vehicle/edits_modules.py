@@ -157,7 +157,7 @@ KINDS = (
         {"stuck": "the transmit input of {part} stuck at dominant"},
         "replace",
         "replace {module}",
-        suspects={"inside modules": _every_fault_inside},
+        candidates={"inside modules": _every_fault_inside},
         offers=(Offer("channel", "Stick its transmit input", "stick {part}"),),
     ),
     EditKind(
@@ -194,7 +194,7 @@ KINDS = (
         "charge",
         "charge {usual_pct:g} %",
         tool="battery",
-        suspects={"flat battery": _flat_battery},
+        candidates={"flat battery": _flat_battery},
     ),
     EditKind("replace", "repair", _replace),
 )

@@ -1,9 +1,9 @@
 """How soon the next best check on the minibus is known, of all that can be looked at and measured.
 
-Yardstick, in the same run and on one process: suspects through all that was done and then through every
+Yardstick, in the same run and on one process: candidates through all that was done and then through every
 check, one after the other, which is what has to be known of each. What is promised is less than two seconds
 on a quiet machine; here seconds are printed, and the ratio is held to a limit. `BUSBAY_NEXT_SUSPECTS=50` has
-more suspects than are ever compared; the default is small enough for every day.
+more candidates than are ever compared; the default is small enough for every day.
 """
 
 import os
@@ -26,7 +26,7 @@ SUSPECTS, SAMPLE = int(os.environ.get("BUSBAY_NEXT_SUSPECTS", "18")), 3
 LARGEST_RATIO = 0.3
 
 
-def test_the_next_best_check_of_many_suspects(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_next_best_check_of_many_candidates(capsys: pytest.CaptureFixture[str]) -> None:
     vehicle = vehicle_text("shuttle-minibus")
     car = car_from_text(vehicle)
     steps = [CaseStep(do=first_look(car))]  # all was done, and nothing looked at: everybody is left
@@ -43,7 +43,7 @@ def test_the_next_best_check_of_many_suspects(capsys: pytest.CaptureFixture[str]
         run_trial(found.trial(cause, [action for check in checks for action in check.actions]))
     one_s = (time.perf_counter() - start_s) / SAMPLE
     with capsys.disabled():
-        print(f"\n{len(checks)} checks of {advice.compared} suspects in {took_s:.2f} s; ", end="")
+        print(f"\n{len(checks)} checks of {advice.compared} candidates in {took_s:.2f} s; ", end="")
         print(f"{took_s / (advice.compared * one_s):.2f} of running each of them")
     assert min(SUSPECTS + 1, MOST_CAUSES) == advice.compared
     assert all(check.passive for check in checks)

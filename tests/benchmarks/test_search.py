@@ -1,4 +1,4 @@
-"""What the search for suspects takes on the minibus, against running every set of edits.
+"""What the search for possible causes takes on the minibus, against running every set of edits.
 
 Ten observations: a try to start, a scan, looks and measurements, a second scan. Held to a limit is how many
 runs the search needs for all its sets, which is the same on every machine. Brute force is measured on a
@@ -31,7 +31,7 @@ LARGEST_SHARE_OF_TIME = 0.05  # of many edits
 MANY = 100
 
 
-def test_suspects_against_brute_force() -> None:
+def test_the_search_against_brute_force() -> None:
     vehicle = vehicle_text("shuttle-minibus")
     car = car_from_text(vehicle)
     dice = random.Random(1)

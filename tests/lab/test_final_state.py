@@ -42,7 +42,7 @@ def test_a_standing_car_shows_what_a_run_shows(name: str, line: str) -> None:
     assert compared >= 8
 
 
-def test_how_suspects_stand_is_known_without_a_run_and_the_same_as_after_one(
+def test_the_final_state_of_candidates_is_known_without_a_run_and_the_same_as_after_one(
     six: str, here: Workshop
 ) -> None:
     """Single candidates, those that are alike, two of which one does nothing, two that had to be run."""

@@ -24,7 +24,7 @@ def causes(six: str, edits: list[str], workshop: Workshop) -> SearchResult:
     return find_causes(six, STEPS, edits=edits, most=1, workshop=workshop)
 
 
-def test_the_best_check_parts_the_suspects_at_the_least_minutes(six: str, here: Workshop) -> None:
+def test_the_best_check_parts_the_candidates_at_the_least_minutes(six: str, here: Workshop) -> None:
     """The check that is advised first tells the causes apart in the least expected time."""
     found = causes(six, SILENT_TCM, here)
     advice = next_check(found, workshop=here)
@@ -176,7 +176,7 @@ def test_a_check_halves_where_two_outcomes_are_nearly_alike_likely(
     assert halves is Ranked(Check(("look F2",), 2.0), 1.0, None, outcomes).halves
 
 
-def test_of_more_suspects_than_are_compared_the_likeliest_are(
+def test_of_more_candidates_than_are_compared_the_likeliest_are(
     six: str, here: Workshop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A fuse or a plug is likelier off than a pin open; the likelier outcome is told first."""

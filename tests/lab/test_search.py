@@ -77,7 +77,7 @@ def some_edits(six: str) -> tuple[str, ...]:
 @pytest.mark.parametrize(
     "hidden", [("pull F2",), ("pull F8", "unplug TCM.C1"), ("unplug BCM.C1", "pull F9"), ()]
 )
-def test_suspects_are_exactly_those_of_brute_force(
+def test_candidates_are_exactly_those_of_brute_force(
     six: str, some_edits: tuple[str, ...], hidden: tuple[str, ...], here: Workshop
 ) -> None:
     """The search keeps exactly the sets that a run of every set keeps."""
@@ -106,7 +106,7 @@ def test_faults_that_do_more_than_open_are_judged_as_by_brute_force(
     assert found.holds(sentences(hidden, car))
 
 
-def test_random_hidden_faults_are_always_among_the_suspects(
+def test_random_hidden_faults_are_always_among_the_candidates(
     six: str, some_edits: tuple[str, ...], here: Workshop
 ) -> None:
     """A hidden fault is never lost from the search over its own evidence."""
