@@ -24,11 +24,13 @@ from tests.vehicle.test_mutations import MUTATIONS
 from ui.state import bench_jobs, log_file, progress, session
 from ui.views.quick_car import LOG_FORMATS
 
+Mutation = Callable[[str, random.Random], str]
+
 EACH = int(os.environ.get("BUSBAY_MUTATIONS", "10"))
 
 
 def refused(read: Callable[[], object]) -> str:
-    """`accepted`, or `refused` after a look at the refusal."""
+    """`accepted`, or `refused` if the refusal is one short line; otherwise what is wrong with the refusal."""
     try:
         read()
     except (Problem, Unsettled) as problem:
@@ -60,15 +62,21 @@ def saved_log() -> str:
     return json.dumps({"busbay": 1, "car_name": "six-modules.yaml", "car": text, "bench": bench}, indent=1)
 
 
+def spoilt_log(whole: str, mutate: Mutation, seed: int, dice: random.Random) -> str:
+    """A log with something broken in it; every second time it is after the car, which is most of the text."""
+    if seed % 2:
+        return mutate(whole, dice)
+    head, tail = whole.split('"bench"')
+    return head + '"bench"' + mutate(tail, dice)
+
+
 @pytest.mark.parametrize("mutate", MUTATIONS, ids=lambda mutate: mutate.__name__)
-def test_a_spoilt_log_of_busbay(mutate: Callable[[str, random.Random], str]) -> None:
+def test_a_spoilt_log_of_busbay(mutate: Mutation) -> None:
     """A log with anything broken in it is refused in one sentence, or opens whole."""
     whole = saved_log()
 
     def spoilt(seed: int, dice: random.Random) -> Callable[[], object]:
-        # half of them are spoilt behind the car, which is most of the text
-        head, tail = whole.split('"bench"')
-        text = mutate(whole, dice) if seed % 2 else head + '"bench"' + mutate(tail, dice)
+        text = spoilt_log(whole, mutate, seed, dice)
         return lambda: restore(text)
 
     assert {"accepted", "refused"} >= set(outcomes(spoilt, mutate.__name__))
