@@ -150,6 +150,12 @@ def button(page: Page, name: str) -> None:
         page.get_by_role("button", name=name, exact=True).first.click()
 
 
+def turn_to(page: Page, name: str) -> None:
+    """Open another page by its link."""
+    with redrawn(page):
+        page.get_by_role("link", name=name).first.click()
+
+
 def panel(page: Page, name: str) -> None:
     """Open a panel of the bay."""
     with redrawn(page):
@@ -170,11 +176,24 @@ def say(page: Page, *sentences: str) -> None:
         button(page, "Do it")
 
 
+def drive(page: Page, *buttons: str) -> None:
+    """Sit in the driver's seat and press its buttons."""
+    panel(page, "Seat")
+    for name in buttons:
+        button(page, name)
+
+
 def scan(page: Page) -> str:
     """Scan, and what the tester says about it."""
     panel(page, "Tester")
     button(page, "Scan all modules")
     return page.locator(".st-key-scan_result").inner_text()
+
+
+def silent_modules(page: Page) -> list[str]:
+    """The modules that the last scan got no answer from, in its order."""
+    rows = page.locator("tr[data-id^='silent ']").evaluate_all("rows => rows.map(row => row.dataset.id)")
+    return [row.removeprefix("silent ") for row in rows]
 
 
 def state(page: Page, module: str) -> str:

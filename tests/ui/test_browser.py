@@ -5,7 +5,21 @@ import re
 
 from playwright.sync_api import Browser, Page, expect
 
-from tests.ui.browser import button, choose_several, go, opened, panel, pick, redrawn, say, scan, state
+from tests.ui.browser import (
+    button,
+    choose_several,
+    drive,
+    go,
+    opened,
+    panel,
+    pick,
+    redrawn,
+    say,
+    scan,
+    silent_modules,
+    state,
+    turn_to,
+)
 
 MINIBUS = "Shuttle minibus, 41 modules"
 
@@ -22,22 +36,38 @@ def seat(page: Page) -> str:
     return page.locator(".st-key-the_panel .dash").inner_text()
 
 
-def test_a_first_visit_ends_in_a_found_and_proven_repair(page: Page) -> None:
-    """A visitor gets from the complaint to an empty report with what the pages say, and nothing else."""
+def hear_the_complaint(page: Page) -> None:
+    """Take the baker's car and try to start it: it cranks for ever."""
     button(page, "The bakery's car")
     expect(page.get_by_text("The customer says: It cranks for ever")).to_be_visible()
     button(page, "crank")
     assert "stopped" in seat(page)
-    assert "8 of 8 modules answer" in scan(page)
-    pick(page, "code ECM P0351-13")
-    expect(page.locator(".st-key-because .edit")).to_have_text(re.compile("given: pull F14"))
-    say(page, "fit F14")
-    panel(page, "Seat")
-    button(page, "crank")
-    assert "running" in seat(page)
+
+
+def ask_why_a_code_is_there(page: Page, code: str, cause: str) -> None:
+    """Pick a code in the scan; the answer ends at its cause."""
+    pick(page, f"code {code}")
+    expect(page.locator(".st-key-because .edit")).to_have_text(re.compile(cause))
+
+
+def clear_and_scan(page: Page, *unlocked: str) -> str:
+    """Unlock what guards the codes, clear them, and scan once more."""
     panel(page, "Tester")
+    for gateway in unlocked:
+        button(page, f"Unlock {gateway}")
     button(page, "Clear all codes")
-    assert "8 of 8 modules answer, 0 codes" in scan(page)
+    return scan(page)
+
+
+def test_a_first_visit_ends_in_a_found_and_proven_repair(page: Page) -> None:
+    """A visitor gets from the complaint to an empty report with what the pages say, and nothing else."""
+    hear_the_complaint(page)
+    assert "8 of 8 modules answer" in scan(page)
+    ask_why_a_code_is_there(page, "ECM P0351-13", "given: pull F14")
+    say(page, "fit F14")
+    drive(page, "crank")
+    assert "running" in seat(page)
+    assert "8 of 8 modules answer, 0 codes" in clear_and_scan(page)
     expect(page.get_by_text("Found, repaired, proven.")).to_be_visible()
 
 
@@ -56,92 +86,107 @@ def test_a_long_wait_can_be_called_off(page: Page) -> None:
     expect(log).not_to_contain_text("20000")
 
 
-def test_the_minibus_that_waits_for_its_trailer_module(page: Page) -> None:
-    """The must-show story, by clicks: theory, trailer module off, coil fuse out."""
-    button(page, "The minibus without its trailer socket")
+def try_to_start_without_the_trailer_module(page: Page) -> None:
+    """The engine module waits for the trailer module; the car does not crank and cannot be switched off."""
     button(page, "Press start with brake")
     assert "waits: TRM" in state(page, "ECM")
     assert {"ignition\nrun", "engine\nstopped"} <= set(re.findall(r"(?:ignition|engine)\n\w+", seat(page)))
     expect(page.locator(".lamp.lit", has_text="security")).to_be_visible()
     assert "39 of 41 modules answer" in scan(page)
     expect(page.locator("[data-id='silent ECM']")).to_be_visible()
-    panel(page, "Seat")
-    button(page, "Press start")
-    assert "ignition\nrun" in seat(page)  # it will not switch off
+    drive(page, "Press start")
+    assert "ignition\nrun" in seat(page)
+
+
+def ask_why_it_cannot_be_switched_off(page: Page) -> None:
+    """The answer about the power mode tells of the switch-off that was asked for."""
     panel(page, "Why")
     choose(page, "why", "the power mode")
     expect(page.locator(".st-key-because")).to_contain_text("off")
 
+
+def plug_the_trailer_module_in(page: Page) -> None:
+    """Now the starter turns the engine; a code of the coils is left."""
     pick(page, "module TRM")
     button(page, "Plug TRM.C1")
     assert "running" in state(page, "ECM")
-    panel(page, "Seat")
-    button(page, "Press start with brake")
+    drive(page, "Press start with brake")
     assert "engine\nstopped" in seat(page)
     expect(page.locator(".st-key-what_it_brought")).to_contain_text("the starter turns the engine")
     assert "41 of 41 modules answer" in scan(page)
     expect(page.locator("[data-id='code ECM P0351-13']")).to_be_visible()
 
+
+def fit_the_fuse_and_prove_the_repair(page: Page) -> None:
+    """With the coils' fuse the engine runs, no code comes back, and the car can be switched off."""
     say(page, "fit F11")
-    panel(page, "Seat")
-    button(page, "Press start with brake")
+    drive(page, "Press start with brake")
     assert "engine\nrunning" in seat(page)
-    panel(page, "Tester")
-    button(page, "Unlock GW")
-    button(page, "Clear all codes")
-    assert "41 of 41 modules answer, 0 codes" in scan(page)
-    panel(page, "Seat")
-    button(page, "Press start")
+    assert "41 of 41 modules answer, 0 codes" in clear_and_scan(page, "GW")
+    drive(page, "Press start")
     assert "ignition\noff" in seat(page)
+
+
+def test_the_minibus_that_waits_for_its_trailer_module(page: Page) -> None:
+    """The must-show story, by clicks: theory, trailer module off, coil fuse out."""
+    button(page, "The minibus without its trailer socket")
+    try_to_start_without_the_trailer_module(page)
+    ask_why_it_cannot_be_switched_off(page)
+    plug_the_trailer_module_in(page)
+    fit_the_fuse_and_prove_the_repair(page)
+
+
+def play_all_combinations(page: Page, count: int) -> dict[str, list[str]]:
+    """The lines of the grid by their names; a cell for each combination."""
+    with redrawn(page):
+        page.get_by_role("button", name=f"Play all {count} combinations").click()
+    table = page.locator(".st-key-cases table")
+    expect(table).to_be_visible(timeout=60_000)
+    rows = [row.split("\t") for row in table.inner_text().splitlines() if "\t" in row]
+    return {name.removesuffix(" differs"): [cell.strip() for cell in cells] for name, *cells in rows}
 
 
 def test_the_same_story_side_by_side_with_and_without_the_theory(page: Page) -> None:
     """The grid of a theory shows both of its cars beside each other."""
     button(page, "The minibus without its trailer socket")
-    with redrawn(page):
-        page.get_by_role("link", name="What if").first.click()
-    with redrawn(page):
-        page.get_by_role("button", name="Play all 8 combinations").click()
-    table = page.locator(".st-key-cases table")
-    expect(table).to_be_visible(timeout=60_000)
-    lines = {
-        row.split("\t")[0].removesuffix(" differs"): row.split("\t")[1:]
-        for row in table.inner_text().splitlines()
-        if "\t" in row
-    }
+    turn_to(page, "What if")
+    lines = play_all_combinations(page, 8)
     assert 8 == len(lines["engine"])
-    assert ["ECM, TRM", "ECM, TRM", "none", "none", "TRM", "TRM", "none", "none"] == [
-        cell.strip() for cell in lines["no answer from"]
-    ]
-    assert "does not crank" == lines["engine"][0].strip()
-    assert "cranks and starts" == lines["engine"][7].strip()
+    assert ["ECM, TRM", "ECM, TRM", "none", "none", "TRM", "TRM", "none", "none"] == lines["no answer from"]
+    assert ("does not crank", "cranks and starts") == (lines["engine"][0], lines["engine"][7])
 
 
-def test_a_bypass_lead_in_place_of_the_gateway_brings_back_its_buses_only(page: Page) -> None:
-    """With the lead fitted, the modules of the joined buses answer and no others."""
+def take_the_minibus(page: Page) -> None:
+    """Choose the minibus and go to it in the bay."""
     choose(page, "a car that comes with busbay", MINIBUS)
     button(page, "Into the bay")
-    with redrawn(page):
-        page.get_by_role("link", name="Bay").first.click()
-    button(page, "Press start with brake")
+    turn_to(page, "Bay")
+
+
+def bypass_the_gateway(page: Page, *buses: str) -> None:
+    """Put a lead that joins some buses in the gateway's place, after the caution about it."""
     pick(page, "module GW")
-    choose_several(page, "buses that it joins", "diag", "powertrain")
+    choose_several(page, "buses that it joins", *buses)
     expect(page.get_by_text("hides faults and makes new ones")).to_be_visible()
     button(page, "Unplug it and fit the lead")
     expect(page.locator("path.lead")).to_have_count(1)
     assert "no supply" in state(page, "GW")
+
+
+def test_a_bypass_lead_in_place_of_the_gateway_brings_back_its_buses_only(page: Page) -> None:
+    """With the lead fitted, the modules of the joined buses answer and no others."""
+    take_the_minibus(page)
+    button(page, "Press start with brake")
+    bypass_the_gateway(page, "diag", "powertrain")
     scan(page)
-    silent = page.locator("tr[data-id^='silent ']").evaluate_all(
-        "rows => rows.map(row => row.dataset.id.split(' ')[1])"
-    )
-    assert {"GW", "ABS", "BCM", "RADIO"} <= set(silent)
-    assert set() == set(silent) & {"ECM", "TCM", "FPCM", "GSM"}
+    silent = set(silent_modules(page))
+    assert {"GW", "ABS", "BCM", "RADIO"} <= silent
+    assert set() == silent & {"ECM", "TCM", "FPCM", "GSM"}
 
 
 def test_a_refresh_of_the_browser_loses_nothing(page: Page) -> None:
     """Bench, log and chosen panel are there again after the page is loaded anew."""
-    with redrawn(page):
-        page.get_by_role("link", name="Bay").first.click()
+    turn_to(page, "Bay")
     say(page, "unplug ABS", "wait 3 s")
     panel(page, "Log")
     before = page.locator(".st-key-log").inner_text()
@@ -178,16 +223,20 @@ def focused(page: Page) -> str:
     )
 
 
-def test_the_map_can_be_worked_by_keyboard_alone(page: Page) -> None:
-    """Tab reaches the map once, arrow keys move on it, and Enter picks a part."""
-    with redrawn(page):
-        page.get_by_role("link", name="Bay").first.click()
+def walk_on_the_map_by_arrow_keys(page: Page) -> None:
+    """From the TCM to a module beside it and back."""
     page.locator("[data-id='module TCM']").first.focus()
     page.keyboard.press("ArrowRight")
     assert focused(page).startswith("module ")
     assert "module TCM" != focused(page)
     page.keyboard.press("ArrowLeft")
     assert "module TCM" == focused(page)
+
+
+def test_the_map_can_be_worked_by_keyboard_alone(page: Page) -> None:
+    """Tab reaches the map once, arrow keys move on it, and Enter picks a part."""
+    turn_to(page, "Bay")
+    walk_on_the_map_by_arrow_keys(page)
     with redrawn(page):
         page.keyboard.press("Enter")
     expect(page.locator(".st-key-module_state")).to_be_visible()

@@ -7,7 +7,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from sim.catalogue import shipped_exercises
 from sim.training.records import Records
-from tests.ui.browser import button, go, hand_in, opened, panel, pick, redrawn, say, scan, state
+from tests.ui.browser import button, drive, go, hand_in, opened, panel, pick, redrawn, say, scan, state
 from ui.state.classroom import address_beside
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
@@ -15,26 +15,42 @@ PHONE = {"width": 390, "height": 844}
 
 
 def log(page: Page) -> str:
+    """Everything that the student has done, as the panel lists it."""
     panel(page, "Log")
     return page.locator(".st-key-log table").inner_text()
 
 
-def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(started: Browser, address: str) -> None:
-    """A student alone solves an exercise, and a refresh on the way loses nothing."""
-    page = opened(started, address, viewport={"width": 1366, "height": 900})
+def joined(records_url: str) -> tuple[str, int]:
+    """The key of a student of a class, and the exercise on the desk."""
+    records = Records(records_url)
+    group = records.classes.open("Thursday")
+    _, key = records.students.join(group.join_code, "Amara")
+    task = records.assignments.give(group.id, STORED)
+    records.close()
+    return key, task.id
+
+
+def take_an_exercise_home(page: Page, name: str) -> None:
+    """Open a desk of one's own and begin an exercise on it."""
     button(page, "Exercises, in a class or alone")
     button(page, "Open a desk of my own")
     with redrawn(page):
-        page.locator(".st-key-take-02-left-in-storage button").click()
-    expect(page.locator(".st-key-order")).to_contain_text("hay barn")
+        page.locator(f".st-key-take-{name} button").click()
+
+
+def find_the_empty_holder(page: Page) -> None:
+    """Start, scan, and look at the fuse of the module that gives no answer."""
     assert "not asked" == state(page, "TCM")
-    panel(page, "Seat")
-    button(page, "Press start")
+    drive(page, "Press start")
     assert "5 of 6 modules answer, 2 codes" in scan(page)
     assert "no answer" == state(page, "TCM")
     pick(page, "silent TCM")
     button(page, "Look at F2")
     expect(page.locator(".st-key-what_it_showed")).to_contain_text("the holder is empty")
+
+
+def refresh(page: Page) -> None:
+    """Load the page anew; the log is the same, and the student is still at work."""
     before = log(page)
     assert ["press start", "scan", "look F2"] == [
         words for words in ("press start", "scan", "look F2") if words in before
@@ -43,21 +59,32 @@ def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(started: Browser, a
     assert before == log(page)
     expect(page.get_by_role("link", name="What if")).to_have_count(0)
 
-    say(page, "press start", "fit F2", "press start", "clear", "wait 10 s")
-    assert "6 of 6 modules answer, 0 codes" in scan(page)
-    hand_in(page, "pull F2", "the holder was empty")
+
+def read_the_debrief(page: Page) -> None:
+    """The debrief says that it is solved, shows the chain from the cause, and lists the checks."""
     expect(page.get_by_role("heading", name="Debrief: Left in storage")).to_be_visible()
     expect(page.get_by_text("Cause named, repaired, proved.")).to_be_visible()
     expect(page.locator("svg.chain").first).to_contain_text("given: pull F2")
     expect(page.locator(".st-key-checks")).to_contain_text("fit F2")
-    page.close()
+
+
+def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(page: Page) -> None:
+    """A student alone solves an exercise, and a refresh on the way loses nothing."""
+    take_an_exercise_home(page, "02-left-in-storage")
+    expect(page.locator(".st-key-order")).to_contain_text("hay barn")
+    find_the_empty_holder(page)
+    refresh(page)
+    say(page, "press start", "fit F2", "press start", "clear", "wait 10 s")
+    assert "6 of 6 modules answer, 0 codes" in scan(page)
+    hand_in(page, "pull F2", "the holder was empty")
+    read_the_debrief(page)
 
 
 def test_on_a_phone_the_exercise_fits_and_can_be_worked(
     started: Browser, address: str, records_url: str
 ) -> None:
     """On a narrow screen every panel of an exercise fits and works."""
-    key, task = _student(records_url)
+    key, task = joined(records_url)
     page = opened(started, f"{address}/?student={key}&exercise={task}", viewport=PHONE)
     expect(page.locator(".st-key-order")).to_be_visible()
     main = page.locator("[data-testid=stMain]")
@@ -73,10 +100,10 @@ def test_the_instructors_word_arrives_within_seconds(
     started: Browser, address: str, records_url: str
 ) -> None:
     """A message and a pause reach the student's open page without a click."""
-    key, task = _student(records_url)
+    key, task = joined(records_url)
+    page = opened(started, f"{address}/?student={key}&exercise={task}")
     records = Records(records_url)
     student = records.students.with_key(key)
-    page = opened(started, f"{address}/?student={key}&exercise={task}")
     records.notices.pause(student.class_id, True)
     records.notices.tell(student.class_id, "Look at the fuse list.")
     expect(page.locator(".st-key-paused")).to_be_visible(timeout=10_000)
@@ -88,19 +115,29 @@ def test_the_instructors_word_arrives_within_seconds(
     page.close()
 
 
+def read_the_address_to_keep(page: Page, address: str) -> None:
+    """The address that leads back is shown before the desk is left."""
+    page.get_by_role("button", name="Leave this desk").click()
+    expect(page.get_by_text(address, exact=True)).to_be_visible()
+
+
+def leave_the_desk(page: Page) -> None:
+    """Have this browser forget the desk."""
+    page.get_by_role("button", name="Leave this desk").click()
+    button(page, "Leave")
+
+
 def test_the_address_to_keep_and_the_first_page_lead_back_to_the_desk(
     started: Browser, address: str, records_url: str
 ) -> None:
     """The address shown is whole; the browser offers the desk on its first page until the desk is left."""
-    key, _ = _student(records_url)
+    key, _ = joined(records_url)
     page = opened(started, f"{address}/?student={key}")
-    page.get_by_role("button", name="Leave this desk").click()
-    expect(page.get_by_text(f"{address}/?student={key}", exact=True)).to_be_visible()
+    read_the_address_to_keep(page, f"{address}/?student={key}")
     go(page, f"{address}/")
     button(page, "Back to Amara's desk")
     expect(page.get_by_role("heading", name="Amara's desk")).to_be_visible()
-    page.get_by_role("button", name="Leave this desk").click()
-    button(page, "Leave")
+    leave_the_desk(page)
     go(page, f"{address}/")
     expect(page.get_by_role("heading", name="A car is in the bay")).to_be_visible()
     expect(page.get_by_role("button", name="Back to Amara's desk")).to_have_count(0)
@@ -111,7 +148,7 @@ def test_a_typed_word_and_enter_never_takes_several_causes(
     started: Browser, address: str, records_url: str
 ) -> None:
     """`ABS` fits several causes; Enter takes one of the list, or the word, and not all of them."""
-    key, task = _student(records_url)
+    key, task = joined(records_url)
     page = opened(started, f"{address}/?student={key}&exercise={task}")
     panel(page, "Hand in")
     box = page.get_by_label("causes")
@@ -138,13 +175,3 @@ def test_a_typed_word_and_enter_never_takes_several_causes(
 def test_an_address_has_server_and_folder_and_no_page(here: str, there: str) -> None:
     """The address to keep is whole from the first page, from a page with a name, and from a subfolder."""
     assert there == address_beside(here, ("desk", "join"), "?student=k")
-
-
-def _student(records_url: str) -> tuple[str, int]:
-    """The key of a student of a class, and the exercise on the desk."""
-    records = Records(records_url)
-    group = records.classes.open("Thursday")
-    _, key = records.students.join(group.join_code, "Amara")
-    task = records.assignments.give(group.id, STORED)
-    records.close()
-    return key, task.id

@@ -10,7 +10,7 @@ import re
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.ui.browser import button, panel, pick, redrawn, say, scan
+from tests.ui.browser import button, drive, panel, pick, redrawn, say, scan, silent_modules, turn_to
 from ui.state.session import shipped_cars
 
 METER_WITHIN_MS = 300  # from the click to the digits
@@ -29,8 +29,7 @@ def arrives(page: Page, car_name: str, *given: str) -> None:
         "car": shipped_cars()[car_name],
         "bench": {"given": list(given), "seed": 0, "log": []},
     }
-    with redrawn(page):
-        page.get_by_role("link", name="Bay").first.click()
+    turn_to(page, "Bay")
     panel(page, "Log")
     with redrawn(page):
         page.locator("input[type=file]").set_input_files(
@@ -49,6 +48,7 @@ def choose(page: Page, label: str, option: str) -> None:
 
 
 def instrument(page: Page, name: str) -> None:
+    """Take an instrument into the hand, if it is not there yet."""
     panel(page, "Measure")
     chosen = page.locator(".st-key-measure_kind").get_by_role("radio", name=name)
     if chosen.get_attribute("aria-checked") != "true":
@@ -86,130 +86,167 @@ def lamp(page: Page, red: str, black: str) -> str:
 
 
 def look(page: Page, part: str) -> str:
+    """Look at a part; what is seen there."""
     instrument(page, "Look")
     choose(page, "look at", part)
     button(page, "Look")
     return page.locator(".st-key-reading .seen").inner_text()
 
 
-def ignition_on(page: Page) -> None:
-    panel(page, "Seat")
-    button(page, "run")
-
-
-def silent(page: Page) -> list[str]:
-    rows = page.locator("tr[data-id^='silent ']").evaluate_all("rows => rows.map(row => row.dataset.id)")
-    return [row.split()[1] for row in rows]
-
-
 def codes(page: Page) -> set[str]:
+    """The codes of the last scan."""
     rows = page.locator("tr[data-id^='code ']").evaluate_all("rows => rows.map(row => row.dataset.id)")
     return {row.split()[2] for row in rows}
 
 
-def proven(page: Page) -> None:
-    """Codes cleared, and none comes back with everybody answering."""
+def prove(page: Page) -> None:
+    """Clear the codes: none comes back, and all modules answer."""
     panel(page, "Tester")
     button(page, "Clear all codes")
     button(page, "+ 10 s")
     assert "8 of 8 modules answer, 0 codes" in scan(page)
 
 
-# -- the sessions --------------------------------------------------------------------------------------------
+def keep_the_leads_on(page: Page) -> None:
+    """Watch the meter from now on, or, pressed again, watch it no more."""
+    with redrawn(page):
+        page.get_by_text("keep the leads on").click()
+
+
+def unplug_while_watching(page: Page, *connectors: str) -> dict[str, float]:
+    """Unplug one connector after another; what the meter shows after each."""
+    shown = {}
+    for connector in connectors:
+        say(page, f"unplug {connector}")
+        shown[connector] = watched(page)
+    return shown
+
+
+def watched(page: Page) -> float:
+    """What the meter shows whose leads stay on."""
+    return number(page, ".st-key-watched_reading b")
+
+
+def sheets(page: Page, name: str) -> None:
+    """Open the sheets of a kind on the page of diagrams."""
+    with redrawn(page):
+        page.locator(".st-key-sheets").get_by_text(name).click()
+
+
+# -- a lost ground -------------------------------------------------------------------------------------------
+
+
+def measure_supply_and_ground(page: Page) -> None:
+    """The supply is there up to the battery's own minus, but the ground pin is no ground."""
+    assert 12.0 < measure(page, "Volts", "ECM.C1.1", "BAT-") < 13.0
+    # up to 0.1 V is usual (general guides of the trade)
+    assert 1.0 < measure(page, "Volts", "ECM.C1.3", "BAT-")
+    assert "dark" == lamp(page, "BAT+", "ECM.C1.3")
+
+
+def find_the_common_ground_on_the_drawing(page: Page) -> None:
+    """Where the three grounds meet, and what is served there."""
+    turn_to(page, "Place the leads on a drawing")
+    sheets(page, "grounds")
+    pick(page, "G2")
+    served = page.locator(".st-key-paper [data-id]").evaluate_all("all => all.map(one => one.dataset.id)")
+    assert {"ECM.C1.3", "TCM.C1.3", "ABS.C1.3", "G2"} == set(served)
+    turn_to(page, "Bay")
 
 
 def test_no_communication_because_of_a_lost_ground(page: Page) -> None:
     """A trainee finds a lost ground by scan, meter and repair."""
     arrives(page, TEACHING, "open G2")
-    ignition_on(page)
+    drive(page, "run")
     assert "5 of 8 modules answer" in scan(page)
-    assert ["ECM", "TCM", "ABS"] == silent(page)
-    # the supply is there, up to the battery's own minus ...
-    assert 12.0 < measure(page, "Volts", "ECM.C1.1", "BAT-") < 13.0
-    # ... but the ground pin is no ground: up to 0.1 V is usual (general guides of the trade)
-    assert 1.0 < measure(page, "Volts", "ECM.C1.3", "BAT-")
-    assert "dark" == lamp(page, "BAT+", "ECM.C1.3")
-    # where the three grounds meet, on the drawing: a click puts the lead there
-    with redrawn(page):
-        page.get_by_role("link", name="Place the leads on a drawing").click()
-    with redrawn(page):
-        page.locator(".st-key-sheets").get_by_text("grounds").click()
-    pick(page, "G2")
-    served = page.locator(".st-key-paper [data-id]").evaluate_all("all => all.map(one => one.dataset.id)")
-    assert {"ECM.C1.3", "TCM.C1.3", "ABS.C1.3", "G2"} == set(served)
-    with redrawn(page):
-        page.get_by_role("link", name="Bay").first.click()
+    assert ["ECM", "TCM", "ABS"] == silent_modules(page)
+    measure_supply_and_ground(page)
+    find_the_common_ground_on_the_drawing(page)
     assert "the ring terminal is off its stud" in look(page, "G2")
     say(page, "mend G2")
     assert measure(page, "Volts", "ECM.C1.3", "BAT-") < 0.1
-    proven(page)
+    prove(page)
+
+
+# -- a line on ground ----------------------------------------------------------------------------------------
+
+
+def measure_the_line_on_ground(page: Page) -> None:
+    """Both lines of a body bus that is awake are near 0 V, and with the battery off they have 2 ohm to it."""
+    assert measure(page, "Volts", "BCM.C1.3", "BODY") < 0.1
+    say(page, "disconnect battery")
+    assert measure(page, "Ohms", "BCM.C1.3", "BODY") < 2
+
+
+def find_the_connector_that_frees_the_line(page: Page) -> None:
+    """Two connectors change nothing; the third one frees the line."""
+    keep_the_leads_on(page)
+    held_ohm = unplug_while_watching(page, "DDM.C1", "SRS.C1", "IPC.C1")
+    assert ["DDM.C1", "SRS.C1"] == [name for name, ohm in held_ohm.items() if ohm < 2]
+    assert 1000 < held_ohm["IPC.C1"]
+    panel(page, "Measure")
+    keep_the_leads_on(page)
+
+
+def fit_another_cluster(page: Page) -> None:
+    """Repair the short, and put everything back."""
+    say(page, "unshort IPC:body.H to IPC:0", "plug IPC.C1", "plug SRS.C1", "plug DDM.C1", "reconnect battery")
 
 
 def test_a_line_on_ground_is_found_by_unplugging_while_watching_the_meter(page: Page) -> None:
     """A trainee finds a short by unplugging connectors one after another."""
     arrives(page, TEACHING, "short IPC:body.H to IPC:0 0.3 ohm")
-    ignition_on(page)
+    drive(page, "run")
     scan(page)
-    assert {"IPC", "SRS", "BCM", "DDM"} == set(silent(page))
-    # both lines of a body bus that is awake stand near 0 V: something holds it on ground
-    assert measure(page, "Volts", "BCM.C1.3", "BODY") < 0.1
-    say(page, "disconnect battery")
-    held_ohm = measure(page, "Ohms", "BCM.C1.3", "BODY")
-    assert held_ohm < 2
-    with redrawn(page):
-        page.get_by_text("keep the leads on").click()
-    watched = {}
-    for connector in ("DDM.C1", "SRS.C1", "IPC.C1"):
-        say(page, f"unplug {connector}")
-        watched[connector] = number(page, ".st-key-watched_reading b")
-    assert ["DDM.C1", "SRS.C1"] == [name for name, ohm in watched.items() if ohm < 2]
-    assert 1000 < watched["IPC.C1"]
+    assert {"IPC", "SRS", "BCM", "DDM"} == set(silent_modules(page))
+    measure_the_line_on_ground(page)
+    find_the_connector_that_frees_the_line(page)
     # alone on the bench: the module's own pin against its own ground
-    panel(page, "Measure")
-    with redrawn(page):
-        page.get_by_text("keep the leads on").click()
     assert measure(page, "Ohms", "IPC:body.H", "IPC:GND") < 2
-    # another cluster goes in
-    say(page, "unshort IPC:body.H to IPC:0", "plug IPC.C1", "plug SRS.C1", "plug DDM.C1", "reconnect battery")
-    ignition_on(page)
-    proven(page)
+    fit_another_cluster(page)
+    drive(page, "run")
+    prove(page)
+
+
+# -- a sensor on the five-volt reference ---------------------------------------------------------------------
+
+
+def measure_the_reference_from_its_sheet(page: Page) -> None:
+    """A line of the expected values, 4.75 to 5.25 V at the reference's pin, sets the meter up."""
+    turn_to(page, "Diagrams")
+    sheets(page, "values")
+    choose(page, "expected values of", "ECM")
+    pick(page, "measure volts ECM.C1.19 to ECM.C1.21")
+    button(page, "Measure")
+    assert number(page) < 0.2
+
+
+def find_the_sensor_that_frees_the_reference(page: Page) -> None:
+    """Two sensors change nothing; the third one frees the reference."""
+    keep_the_leads_on(page)
+    turn_to(page, "Bay")
+    reference_v = unplug_while_watching(page, "map_sensor", "refrigerant_sensor", "throttle_sensor")
+    assert ["map_sensor", "refrigerant_sensor"] == [name for name, volt in reference_v.items() if volt < 0.2]
+    assert 4.75 < reference_v["throttle_sensor"] < 5.25
+
+
+def fit_another_sensor(page: Page) -> None:
+    """Repair the short, plug all three in again, and the reference stays."""
+    plugs = ("plug map_sensor", "plug refrigerant_sensor", "plug throttle_sensor")
+    say(page, "unshort throttle_sensor:1 to throttle_sensor:3", *plugs)
+    assert 4.75 < watched(page) < 5.25
 
 
 def test_a_shorted_sensor_on_the_five_volt_reference(page: Page) -> None:
     """A trainee finds the sensor that pulls the reference down."""
     arrives(page, TEACHING, "short throttle_sensor:1 to throttle_sensor:3 0.5 ohm")
-    ignition_on(page)
+    drive(page, "run")
     assert "8 of 8 modules answer" in scan(page)
     assert {"P0641-1C", "P0107-16", "P0122-16", "P0532-16"} == codes(page)
-    # the page of expected values sets the meter up: 4.75 to 5.25 V at the reference's pin
-    with redrawn(page):
-        page.get_by_role("link", name="Diagrams").first.click()
-    with redrawn(page):
-        page.locator(".st-key-sheets").get_by_text("values").click()
-    choose(page, "expected values of", "ECM")
-    pick(page, "measure volts ECM.C1.19 to ECM.C1.21")
-    button(page, "Measure")
-    assert number(page) < 0.2
-    with redrawn(page):
-        page.get_by_text("keep the leads on").click()
-    with redrawn(page):
-        page.get_by_role("link", name="Bay").first.click()
-    watched = {}
-    for connector in ("map_sensor", "refrigerant_sensor", "throttle_sensor"):
-        say(page, f"unplug {connector}")
-        watched[connector] = number(page, ".st-key-watched_reading b")
-    assert {"map_sensor": True, "refrigerant_sensor": True, "throttle_sensor": False} == {
-        name: volt < 0.2 for name, volt in watched.items()
-    }
-    assert 4.75 < watched["throttle_sensor"] < 5.25
-    # a new sensor, and the others back in
-    say(
-        page,
-        "unshort throttle_sensor:1 to throttle_sensor:3",
-        *(f"plug {name}" for name in watched),
-    )
-    assert 4.75 < number(page, ".st-key-watched_reading b") < 5.25
-    proven(page)
+    measure_the_reference_from_its_sheet(page)
+    find_the_sensor_that_frees_the_reference(page)
+    fit_another_sensor(page)
+    prove(page)
 
 
 # -- speed ---------------------------------------------------------------------------------------------------
@@ -236,8 +273,7 @@ ANSWER_MS = """async () => {
 def test_the_meter_answers_within_three_hundred_milliseconds(page: Page) -> None:
     """On the minibus of 41 modules, awake: from the click to the digits on the display."""
     arrives(page, "shuttle-minibus.yaml")
-    panel(page, "Seat")
-    button(page, "Press start with brake")
+    drive(page, "Press start with brake")
     measure(page, "Volts", "DLC.16", "DLC.4")
     times_ms = []
     for _ in range(CLICKS):
