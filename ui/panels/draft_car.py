@@ -16,7 +16,6 @@ from sim.training.authoring import (
     taken_from,
     without_fault,
 )
-from sim.training.records import Records
 from sim.vehicle.problems import Problem
 from ui.panels.draft_fields import text_field
 from ui.state import bench_jobs, classroom, work
@@ -38,22 +37,18 @@ def begin(draft: dict[str, str]) -> None:
             st.button("Begin from nothing", key="author_new", on_click=_nothing)
 
 
-def _take() -> None:
-    def what(records: Records) -> str:
-        name = st.session_state.author_from
-        entry = classroom.library().find(name)
-        put(EMPTY | fields_of(entry.exercise) | {"file": name if entry.own else f"{name}-mine"})
-        return f"begun from {name}"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _take() -> str:
+    name = st.session_state.author_from
+    entry = classroom.library().find(name)
+    put(EMPTY | fields_of(entry.exercise) | {"file": name if entry.own else f"{name}-mine"})
+    return f"begun from {name}"
 
 
-def _nothing() -> None:
-    def what(records: Records) -> str:
-        put(dict.fromkeys(draft_now(), "") | EMPTY)
-        return "empty fields"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _nothing() -> str:
+    put(dict.fromkeys(draft_now(), "") | EMPTY)
+    return "empty fields"
 
 
 def which_fault(draft: dict[str, str]) -> int:
@@ -86,17 +81,16 @@ def more_or_fewer(draft: dict[str, str], fault: int) -> None:
             )  # fmt: skip
 
 
+@classroom.instructor_only
 def _one_more() -> None:
-    def what(records: Records) -> None:
-        count = faults_in(draft_now()) + 1
-        put({"faults": f"{count}", **{of_fault(name, count): "" for name in OF_A_FAULT}})
-        st.session_state.author_fault = count
-
-    classroom.order(what)
+    count = faults_in(draft_now()) + 1
+    put({"faults": f"{count}", **{of_fault(name, count): "" for name in OF_A_FAULT}})
+    st.session_state.author_fault = count
 
 
+@classroom.instructor_only
 def _one_less(fault: int) -> None:
-    classroom.order(lambda records: put(without_fault(draft_now(), fault)))
+    put(without_fault(draft_now(), fault))
 
 
 def break_a_car(held: Held, draft: dict[str, str], fault: int) -> None:
@@ -121,24 +115,20 @@ def break_a_car(held: Held, draft: dict[str, str], fault: int) -> None:
     text_field(draft, "before", 4)
 
 
-def _take_car(held: Held) -> None:
-    def what(records: Records) -> str:
-        fault = fault_now()
-        if shipped_cars().get(held.car_name) != held.car_text:
-            raise Problem(
-                "exercises are made of the cars that come with busbay; put one of these into the bay"
-            )
-        taken, car = taken_from(held.bench), held.car_name.removesuffix(".yaml")
-        own = {of_fault("arrives", fault): taken["arrives"], of_fault("solution", fault): ""}
-        if fault == 1:
-            put(own | {"car": car, "before": taken["before"]})
-        elif car == draft_now()["car"]:
-            put(own)
-        else:
-            raise Problem(f"all faults of an exercise are faults of one car, here of '{draft_now()['car']}'")
-        return "taken as it stands in the bay"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _take_car(held: Held) -> str:
+    fault = fault_now()
+    if shipped_cars().get(held.car_name) != held.car_text:
+        raise Problem("exercises are made of the cars that come with busbay; put one of these into the bay")
+    taken, car = taken_from(held.bench), held.car_name.removesuffix(".yaml")
+    own = {of_fault("arrives", fault): taken["arrives"], of_fault("solution", fault): ""}
+    if fault == 1:
+        put(own | {"car": car, "before": taken["before"]})
+    elif car == draft_now()["car"]:
+        put(own)
+    else:
+        raise Problem(f"all faults of an exercise are faults of one car, here of '{draft_now()['car']}'")
+    return "taken as it stands in the bay"
 
 
 def solve(held: Held, draft: dict[str, str], fault: int) -> None:
@@ -154,26 +144,22 @@ def solve(held: Held, draft: dict[str, str], fault: int) -> None:
     text_field(draft, of_fault("solution", fault), 9)
 
 
+@classroom.instructor_only
 def _put() -> None:
-    def what(records: Records) -> None:
-        draft, fault = draft_now(), fault_now()
-        name = f"{draft['car']}.yaml"
-        given = tuple(line.strip() for line in draft[of_fault("arrives", fault)].splitlines() if line.strip())
-        before = [line.strip() for line in draft["before"].splitlines() if line.strip()]
-        seed = int(draft.get("seed") or 0)
-        work.ask(bench_jobs.take_log(name, shipped_cars()[name], given, seed, before))
-        st.session_state.to_the_bay = True
-
-    classroom.order(what)
+    draft, fault = draft_now(), fault_now()
+    name = f"{draft['car']}.yaml"
+    given = tuple(line.strip() for line in draft[of_fault("arrives", fault)].splitlines() if line.strip())
+    before = [line.strip() for line in draft["before"].splitlines() if line.strip()]
+    seed = int(draft.get("seed") or 0)
+    work.ask(bench_jobs.take_log(name, shipped_cars()[name], given, seed, before))
+    st.session_state.to_the_bay = True
 
 
-def _take_solution(held: Held) -> None:
-    def what(records: Records) -> str:
-        draft, fault = draft_now(), fault_now()
-        done = solution_from(held.bench, draft[of_fault("arrives", fault)], draft["before"])
-        if not done:
-            raise Problem("nothing has been done in the bay since the car came in")
-        put({of_fault("solution", fault): done})
-        return "taken from the bay"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _take_solution(held: Held) -> str:
+    draft, fault = draft_now(), fault_now()
+    done = solution_from(held.bench, draft[of_fault("arrives", fault)], draft["before"])
+    if not done:
+        raise Problem("nothing has been done in the bay since the car came in")
+    put({of_fault("solution", fault): done})
+    return "taken from the bay"

@@ -7,7 +7,6 @@ import streamlit as st
 from sim.training.authoring import exercise_file
 from sim.training.exercise import Exercise
 from sim.training.proof import Proven
-from sim.training.records import Records
 from ui.choices import distinct
 from ui.panels.draft_fields import text_field
 from ui.state import classroom, lab_work
@@ -71,8 +70,9 @@ def _tell_rivals(others: tuple[str, ...]) -> None:
         )
 
 
+@classroom.instructor_only
 def _start_check() -> None:
-    classroom.order(lambda records: lab_work.start(WORK, checking()))
+    lab_work.start(WORK, checking())
 
 
 def _save_and_give(draft: dict[str, str]) -> None:
@@ -92,19 +92,15 @@ def _save_and_give(draft: dict[str, str]) -> None:
         st.button("Give it", key="author_give", on_click=_give)
 
 
-def _save() -> None:
-    def what(records: Records) -> str:
-        draft = draft_now()
-        return f"saved as {classroom.library().save(draft['file'], exercise_file(draft)).name}"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _save() -> str:
+    draft = draft_now()
+    return f"saved as {classroom.library().save(draft['file'], exercise_file(draft)).name}"
 
 
-def _give() -> None:
-    def what(records: Records) -> str:
-        state = st.session_state
-        practice = state.author_how == "practice"
-        given = records.assignments.give(state.author_class, exercise_file(draft_now()), practice=practice)
-        return f"{given.exercise} is given"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _give() -> str:
+    state = st.session_state
+    file, practice = exercise_file(draft_now()), state.author_how == "practice"
+    given = classroom.records().assignments.give(state.author_class, file, practice=practice)
+    return f"{given.exercise} is given"

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection
-from typing import Literal
+from functools import wraps
+from typing import Literal, ParamSpec
 from urllib.parse import urlsplit
 
 import streamlit as st
@@ -28,6 +29,8 @@ NEWS_AGE_S = 1.0
 COOKIE = "busbay_instructor"
 DESK_COOKIE = "busbay_desk"
 DESK_KEPT_S = 30 * 24 * 3600  # a choice of our own: over a holiday, not over a school year
+
+P = ParamSpec("P")
 
 Role = Literal["visitor", "student", "at work", "instructor"]
 
@@ -164,24 +167,29 @@ def keep_cookies() -> None:
         set_cookie(COOKIE, token, int(STAYS_OPEN_S) if token else 0)
 
 
-def order(what: Callable[[Records], str | None]) -> None:
-    """Do something only an instructor may do; meant for callbacks of buttons. What it says is shown next.
+def instructor_only(callback: Callable[P, str | None]) -> Callable[P, None]:
+    """A button's callback that only an instructor may call; what it returns is shown next, or why not.
 
-    A page that was drawn while the token was good may be clicked when it is so no more.
+    A page that was drawn while the token was valid may be clicked when it no longer is.
     """
-    said, problem = "", ""
-    try:
-        if not let_in():
-            raise Problem("this is for the instructor; come in by the door again")
-        said = what(records()) or ""
-    except Problem as refused:
-        problem = str(refused)
-    st.session_state.ordered = (said, problem)
+
+    @wraps(callback)
+    def guarded(*args: P.args, **kwargs: P.kwargs) -> None:
+        said, problem = "", ""
+        try:
+            if not let_in():
+                raise Problem("this is for the instructor; come in by the door again")
+            said = callback(*args, **kwargs) or ""
+        except Problem as refused:
+            problem = str(refused)
+        st.session_state.outcome = (said, problem)
+
+    return guarded
 
 
-def what_was_ordered() -> None:
-    """What came of the last order, shown once."""
-    said, problem = st.session_state.pop("ordered", ("", ""))
+def show_outcome() -> None:
+    """Show once what came of the last button of the instructor."""
+    said, problem = st.session_state.pop("outcome", ("", ""))
     if problem:
         st.error(plain(problem), icon=":material/block:")
     elif said:

@@ -16,7 +16,7 @@ from ui.state.work import worked_off
 def show() -> None:
     """The page."""
     held = worked_off(st.empty())
-    classroom.what_was_ordered()
+    classroom.show_outcome()
     draft = draft_now()
     st.title("Write an exercise")
     begin(draft)

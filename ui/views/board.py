@@ -7,7 +7,6 @@ from functools import partial
 import streamlit as st
 
 from sim.training.exercise import Exercise, exercise_from_text
-from sim.training.records import Records
 from sim.training.rows import ClassRow, StudentRow
 from sim.vehicle.problems import Problem
 from ui.choices import distinct
@@ -22,7 +21,7 @@ THIS_STUDENT, EVERYBODY = "this student", "everybody"
 
 def show() -> None:
     """The page."""
-    classroom.what_was_ordered()
+    classroom.show_outcome()
     known = classroom.records().classes.listed()
     if not known:
         st.title("Board")
@@ -53,13 +52,11 @@ def _pause(group: ClassRow) -> None:
         )  # fmt: skip
 
 
-def _pause_class(paused: bool) -> None:
-    def what(records: Records) -> str:
-        group = class_now(records)
-        records.notices.pause(group.id, paused)
-        return f"{group.name} {'is paused' if paused else 'goes on'}"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _pause_class(paused: bool) -> str:
+    group = class_now()
+    classroom.records().notices.pause(group.id, paused)
+    return f"{group.name} {'is paused' if paused else 'goes on'}"
 
 
 def _live(class_id: int) -> None:
@@ -136,21 +133,19 @@ def _one_student(group: ClassRow) -> None:
     _say()
 
 
-def _student_now(records: Records) -> StudentRow:
+def _student_now() -> StudentRow:
     """The student who is chosen, of the class that is chosen, when a button is pressed."""
-    students = {one.id: one for one in records.students.of_class(class_now(records).id)}
+    students = {one.id: one for one in classroom.records().students.of_class(class_now().id)}
     if st.session_state.board_student not in students:
         raise Problem("choose a student of this class first")
     return students[st.session_state.board_student]
 
 
-def _new_key() -> None:
-    def what(records: Records) -> str:
-        student = _student_now(records)
-        st.session_state.key_made = (student.id, records.students.new_key(student.id))
-        return f"a new key for {student.name}"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _new_key() -> str:
+    student = _student_now()
+    st.session_state.key_made = (student.id, classroom.records().students.new_key(student.id))
+    return f"a new key for {student.name}"
 
 
 def _say() -> None:
@@ -160,15 +155,13 @@ def _say() -> None:
         st.form_submit_button("Send it", on_click=_said)
 
 
-def _said() -> None:
-    def what(records: Records) -> str:
-        state = st.session_state
-        student = None if state.say_to == EVERYBODY else _student_now(records)
-        records.notices.tell(class_now(records).id, state.say_words, student.id if student else None)
-        state.say_words = ""
-        return f"sent to {student.name if student else EVERYBODY}"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _said() -> str:
+    state = st.session_state
+    student = None if state.say_to == EVERYBODY else _student_now()
+    classroom.records().notices.tell(class_now().id, state.say_words, student.id if student else None)
+    state.say_words = ""
+    return f"sent to {student.name if student else EVERYBODY}"
 
 
 # -- exercises of the class ---------------------------------------------------------------------------------
@@ -212,34 +205,30 @@ def _exercises(group: ClassRow) -> None:
         st.markdown(_guide(_exercise(chosen)))
 
 
-def _exercise_now(records: Records) -> int:
+def _exercise_now() -> int:
     """The exercise that is chosen, of the class that is chosen, when a button is pressed."""
-    chosen: int | None = st.session_state.get(f"board_exercise_{class_now(records).id}")
+    chosen: int | None = st.session_state.get(f"board_exercise_{class_now().id}")
     if chosen is None:
         raise Problem("choose an exercise of this class first")
     return chosen
 
 
-def _reveal(revealed: bool) -> None:
-    def what(records: Records) -> str:
-        chosen = _exercise_now(records)
-        if revealed and not st.session_state.get(f"sure_{chosen}"):
-            raise Problem("tick first that the solution of this exercise is to be shown")
-        records.assignments.reveal(chosen, revealed)
-        return "the solution is shown" if revealed else "the solution is hidden again"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _reveal(revealed: bool) -> str:
+    chosen = _exercise_now()
+    if revealed and not st.session_state.get(f"sure_{chosen}"):
+        raise Problem("tick first that the solution of this exercise is to be shown")
+    classroom.records().assignments.reveal(chosen, revealed)
+    return "the solution is shown" if revealed else "the solution is hidden again"
 
 
-def _send_hint(to_one: bool) -> None:
-    def what(records: Records) -> str:
-        hint = st.session_state.get(f"hint_{_exercise_now(records)}")
-        if hint is None:
-            raise Problem("choose a hint of this exercise first")
-        records.notices.tell(class_now(records).id, hint, _student_now(records).id if to_one else None)
-        return "the hint is sent"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _send_hint(to_one: bool) -> str:
+    hint = st.session_state.get(f"hint_{_exercise_now()}")
+    if hint is None:
+        raise Problem("choose a hint of this exercise first")
+    classroom.records().notices.tell(class_now().id, hint, _student_now().id if to_one else None)
+    return "the hint is sent"
 
 
 def _guide(exercise: Exercise) -> str:

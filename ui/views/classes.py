@@ -8,9 +8,9 @@ from functools import partial
 
 import streamlit as st
 
-from sim.training.records import Records
 from sim.training.rows import AssignmentRow, ClassRow
 from sim.vehicle.problems import Problem
+from sim.vehicle.words import counted
 from ui.choices import distinct
 from ui.drawing import sheet
 from ui.drawing.class_tables import join_code
@@ -21,7 +21,7 @@ from ui.state.exercise_words import HOW, HOW_WORDS, entry_words
 
 def show() -> None:
     """The page."""
-    classroom.what_was_ordered()
+    classroom.show_outcome()
     st.title("Classes")
     known = classroom.records().classes.listed()
     left, right = st.columns([1, 1.6], gap="large")
@@ -59,9 +59,9 @@ def choose_class(known: Sequence[ClassRow]) -> ClassRow:
     return by_id[chosen]
 
 
-def class_now(records: Records) -> ClassRow:
+def class_now() -> ClassRow:
     """The class that is chosen when a button is pressed; raises `Problem` where it was erased."""
-    return records.classes.get(st.session_state.class_id)
+    return classroom.records().classes.get(st.session_state.class_id)
 
 
 def _class_words(group: ClassRow) -> str:
@@ -76,14 +76,12 @@ def _open_one() -> None:
         st.form_submit_button("Open it", on_click=_opened)
 
 
-def _opened() -> None:
-    def what(records: Records) -> str:
-        group = records.classes.open(st.session_state.class_name)
-        st.session_state.class_id = group.id
-        st.session_state.class_name = ""
-        return f"{group.name} is open"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _opened() -> str:
+    group = classroom.records().classes.open(st.session_state.class_name)
+    st.session_state.class_id = group.id
+    st.session_state.class_name = ""
+    return f"{group.name} is open"
 
 
 def _code(group: ClassRow) -> None:
@@ -96,13 +94,11 @@ def _code(group: ClassRow) -> None:
     st.button("Close it for new students", key="close_class", on_click=partial(_close, True))
 
 
-def _close(closed: bool) -> None:
-    def what(records: Records) -> str:
-        group = class_now(records)
-        records.classes.close(group.id, closed)
-        return f"{group.name} is {'closed' if closed else 'open again'}"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _close(closed: bool) -> str:
+    group = class_now()
+    classroom.records().classes.close(group.id, closed)
+    return f"{group.name} is {'closed' if closed else 'open again'}"
 
 
 # -- exercises ----------------------------------------------------------------------------------------------
@@ -156,19 +152,17 @@ def _assignment_words(one: AssignmentRow) -> tuple[str, str, str, str]:
     )
 
 
-def _give() -> None:
-    def what(records: Records) -> str:
-        state, group = st.session_state, class_now(records)
-        entries = [classroom.library().find(name) for name in state.give_names]
-        if not entries:
-            raise Problem("choose an exercise first")
-        for entry in entries:
-            practice = state.give_how == "practice"
-            records.assignments.give(group.id, entry.text, practice=practice, varied=state.give_varied)
-        state.give_names = []
-        return f"{len(entries)} exercise{'s' if len(entries) != 1 else ''} given to {group.name}"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _give() -> str:
+    state, group = st.session_state, class_now()
+    entries = [classroom.library().find(name) for name in state.give_names]
+    if not entries:
+        raise Problem("choose an exercise first")
+    practice, varied = state.give_how == "practice", state.give_varied
+    for entry in entries:
+        classroom.records().assignments.give(group.id, entry.text, practice=practice, varied=varied)
+    state.give_names = []
+    return f"{counted(len(entries), 'exercise')} given to {group.name}"
 
 
 # -- results, and erasing -----------------------------------------------------------------------------------
@@ -210,15 +204,13 @@ def _erase(group: ClassRow) -> None:
         )  # fmt: skip
 
 
-def _erased() -> None:
-    def what(records: Records) -> str:
-        group, who = class_now(records), st.session_state.erase_who
-        if not st.session_state.get(f"erase_sure_{group.id}_{who}"):
-            raise Problem("tick first that it is to be erased for ever")
-        if who is None:
-            records.classes.delete(group.id)
-            return f"{group.name} is erased"
-        records.students.delete(who)
-        return "erased"
-
-    classroom.order(what)
+@classroom.instructor_only
+def _erased() -> str:
+    group, who = class_now(), st.session_state.erase_who
+    if not st.session_state.get(f"erase_sure_{group.id}_{who}"):
+        raise Problem("tick first that it is to be erased for ever")
+    if who is None:
+        classroom.records().classes.delete(group.id)
+        return f"{group.name} is erased"
+    classroom.records().students.delete(who)
+    return "erased"
