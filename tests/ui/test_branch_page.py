@@ -63,7 +63,7 @@ def test_a_log_that_was_left_behind_can_be_branched_as_well() -> None:
     """The page offers every log that was left behind as a place to branch from."""
     held = held_with_a_log()
     held.leave("an older one")
-    bench_jobs.start_again()(held, lambda share: None)
+    bench_jobs.start_again(held, lambda share: None)
     app = opened("instead", held)
     app.selectbox(key="branch_source").set_value("left behind: an older one").run()
     app = played(app)

@@ -260,7 +260,7 @@ def test_practice_can_be_rewound_and_hints_and_notes_stay(
     _, key, task = given
     app = say(opened(key, task.id), "press start", "scan")
     app = press(in_panel(app, "Order"), "take_hint")
-    at_work.hint(1)(app.session_state["work"], lambda share: None)  # the second of two quick clicks
+    at_work.hint(app.session_state["work"], lambda share: None, 1)  # the second of two quick clicks
     app.text_area(key="note_text").input("TCM is silent")
     drawn(app.button[[one.label for one in app.button].index("Note it")].click().run())
     app = in_panel(app, "Log")

@@ -17,7 +17,7 @@ from tests.ui.drawn import has_drawn, keys
 from ui.drawing.tables import because_tree
 from ui.panels.work import KINDS
 from ui.registry import pages_of
-from ui.state import log_file, work
+from ui.state import bench_jobs, work
 from ui.state.first_jobs import FIRST_JOBS
 from ui.state.first_visit import steps
 from ui.state.held import Held
@@ -201,7 +201,7 @@ def test_a_downloaded_log_brings_back_car_and_bench_with_the_same_trace() -> Non
     """The file of a bench restores it line by line."""
     held = held_of("six-modules.yaml", ("pull F5",))
     held.bench.do_all(["press start", "wait 3 s", "scan"])
-    name, car_text, saved = log_file.opened_log(log_file.log_to_download(held))
+    name, car_text, saved = bench_jobs.opened_log(bench_jobs.log_to_download(held))
     again = Bench.restored(car_from_text(car_text, name), saved)
     assert list(held.bench.trace.lines()) == list(again.trace.lines())
 
@@ -210,7 +210,7 @@ def test_a_downloaded_log_brings_back_car_and_bench_with_the_same_trace() -> Non
 def test_a_file_that_is_no_log_is_refused_in_one_sentence(text: str) -> None:
     """Whatever the file holds, the refusal is the same sentence."""
     with pytest.raises(EditProblem, match=r"^this file is no log of busbay$"):
-        log_file.opened_log(text)
+        bench_jobs.opened_log(text)
 
 
 def test_two_reports_are_kept_and_compared() -> None:

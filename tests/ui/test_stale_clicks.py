@@ -152,11 +152,11 @@ def test_a_log_that_was_taken_up_is_not_taken_up_by_a_second_click() -> None:
     """The second click on the same log is refused in one sentence."""
     held = held_of("six-modules.yaml")
     held.bench.do_all(["pull F1", "scan"])
-    bench_jobs.start_again()(held, lambda share: None)
+    bench_jobs.start_again(held, lambda share: None)
     (old,) = held.left_behind
-    bench_jobs.take_up(old)(held, lambda share: None)
+    bench_jobs.take_up(held, lambda share: None, old)
     with pytest.raises(EditProblem, match="no longer left behind"):
-        bench_jobs.take_up(old)(held, lambda share: None)
+        bench_jobs.take_up(held, lambda share: None, old)
     assert ["pull F1", "scan"] == held.bench.log
 
 

@@ -21,7 +21,7 @@ from sim.link.log_import import read_log, table_rows
 from sim.vehicle.problems import Problem, Unsettled
 from sim.vehicle.reading import car_from_text
 from tests.vehicle.test_mutations import MUTATIONS
-from ui.state import bench_jobs, log_file, progress, session
+from ui.state import bench_jobs, progress, session
 from ui.views.quick_car import LOG_FORMATS
 
 Mutation = Callable[[str, random.Random], str]
@@ -52,7 +52,7 @@ def outcomes(spoilt: Callable[[int, random.Random], Callable[[], object]], name:
 
 
 def restore(text: str) -> None:
-    name, car_text, saved = log_file.opened_log(text)
+    name, car_text, saved = bench_jobs.opened_log(text)
     Bench.restored(car_from_text(car_text, name), saved)
 
 
@@ -137,5 +137,5 @@ def test_restoring_a_long_log_can_be_called_off() -> None:
         raise progress.CalledOff
 
     with pytest.raises(progress.CalledOff):
-        bench_jobs.restore(json.dumps(log))(session.fresh_session(), called_off)
+        bench_jobs.restore(session.fresh_session(), called_off, json.dumps(log))
     assert [1 / 50] == told

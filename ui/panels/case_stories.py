@@ -61,7 +61,7 @@ def _remove_story(name: str) -> None:
 def _into_the_bay(story: Story) -> None:
     case = case_now()
     given = (*case.given, *story.edits)
-    work.ask(bench_jobs.take_car(case.car_name, case.vehicle, given))
+    work.ask(bench_jobs.take_car, case.car_name, case.vehicle, given)
     st.session_state.to_the_bay = True
 
 

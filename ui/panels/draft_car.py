@@ -151,7 +151,7 @@ def _put() -> None:
     given = tuple(line.strip() for line in draft[of_fault("arrives", fault)].splitlines() if line.strip())
     before = [line.strip() for line in draft["before"].splitlines() if line.strip()]
     seed = int(draft.get("seed") or 0)
-    work.ask(bench_jobs.take_log(name, shipped_cars()[name], given, seed, before))
+    work.ask(bench_jobs.take_log, name, shipped_cars()[name], given, seed, before)
     st.session_state.to_the_bay = True
 
 

@@ -136,5 +136,5 @@ def _into_the_bay(grid: Grid, given: tuple[str, ...]) -> None:
 
 def _take(grid: Grid, given: tuple[str, ...]) -> None:
     chosen = grid.there(st.session_state.take_case)
-    work.ask(bench_jobs.start_again((*given, *(part for name in chosen for part in parts(name)))))
+    work.ask(bench_jobs.start_again, (*given, *(part for name in chosen for part in parts(name))))
     st.session_state.to_the_bay = True

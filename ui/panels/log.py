@@ -8,10 +8,9 @@ import streamlit as st
 
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
-from ui.state import bench_jobs, log_file, work
+from ui.state import bench_jobs, work
 from ui.state.branch_moment import from_the_bay
 from ui.state.held import Held
-from ui.state.shelf import LeftBehind
 
 
 def show(held: Held) -> None:
@@ -48,12 +47,12 @@ def _rewind(log: list[str], given: tuple[str, ...]) -> None:
     st.button(
         "Start again, as the car came",
         key="again",
-        on_click=lambda: work.ask(bench_jobs.start_again(given)),
+        on_click=partial(work.ask, bench_jobs.start_again, given),
     )
 
 
 def _back() -> None:
-    work.ask(bench_jobs.rewind(st.session_state.rewind_to))
+    work.ask(bench_jobs.rewind, st.session_state.rewind_to)
 
 
 def _left_behind(held: Held) -> None:
@@ -62,18 +61,18 @@ def _left_behind(held: Held) -> None:
     st.markdown("**Left behind** by rewinding or starting again; nothing is lost")
     with st.container(key="left_behind"):
         for place, old in enumerate(held.left_behind):
-            st.button(f"Take up: {old.words}", key=f"take up {place}", on_click=partial(_take_up, old))
-
-
-def _take_up(old: LeftBehind) -> None:
-    work.ask(bench_jobs.take_up(old))
+            st.button(
+                f"Take up: {old.words}",
+                key=f"take up {place}",
+                on_click=partial(work.ask, bench_jobs.take_up, old),
+            )
 
 
 def _file(held: Held) -> None:
     st.markdown("**Keep it in a file**")
     st.download_button(
         "Download car and log",
-        log_file.log_to_download(held),
+        bench_jobs.log_to_download(held),
         "busbay-log.json",
         "application/json",
         key="download_log",
@@ -88,4 +87,4 @@ def _file(held: Held) -> None:
 def _restore() -> None:
     file = st.session_state.restore_file
     if file is not None:  # taken away again
-        work.ask(bench_jobs.restore(file.getvalue().decode("utf-8", "replace")))
+        work.ask(bench_jobs.restore, file.getvalue().decode("utf-8", "replace"))

@@ -31,7 +31,7 @@ def _take() -> None:
         name, text = uploaded("other_car_file")
     else:
         text = session.shipped_cars()[name]
-    work.ask(bench_jobs.take_car(name, text))
+    work.ask(bench_jobs.take_car, name, text)
 
 
 def uploaded(key: str) -> tuple[str, str]:

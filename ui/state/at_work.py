@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import partial
 
 import streamlit as st
 
@@ -19,9 +18,8 @@ from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
 from sim.vehicle.problems import Problem
 from ui.drawing.class_work import step_words
 from ui.state import classroom
-from ui.state.held import NO_PAUSE_AFTER, Held, Job, Report
+from ui.state.held import NO_PAUSE_AFTER, Held, Report
 from ui.state.visible import Visible, all_visible, visible_to_student
-from ui.state.work import ask
 
 EXERCISE = "exercise"  # in the address
 LOOK_EVERY_S = 3.0  # for what the instructor lets a class know
@@ -167,55 +165,34 @@ def _assignment(student: StudentRow, assignment_id: int) -> AssignmentRow:
 # -- work that is no action at the car -----------------------------------------------------------------------
 
 
-def ask_for(job: Job) -> None:
-    """Have something done before the page is drawn next."""
-    ask(job)
-
-
-def hint(number: int) -> Job:
+def hint(held: Held, report: Report, number: int) -> None:
     """Take this hint, the next one; it costs time, so two clicks on one button take one."""
-
-    def job(held: Held, report: Report) -> None:
-        assert isinstance(held, AtWork)
-        if held.work.attempt.hints_taken < number:
-            held.work.hint()
-        held.said = "a hint was taken"
-
-    return job
+    assert isinstance(held, AtWork)
+    if held.work.attempt.hints_taken < number:
+        held.work.hint()
+    held.said = "a hint was taken"
 
 
-def note(text: str) -> Job:
+def note(held: Held, report: Report, text: str) -> None:
     """Write something down."""
-
-    def job(held: Held, report: Report) -> None:
-        assert isinstance(held, AtWork)
-        held.work.note(text)
-        held.said = "noted"
-
-    return job
+    assert isinstance(held, AtWork)
+    held.work.note(text)
+    held.said = "noted"
 
 
-def rewind(keep: int) -> Job:
+def rewind(held: Held, report: Report, keep: int) -> None:
     """In practice: back to after the first `keep` steps."""
-
-    def job(held: Held, report: Report) -> None:
-        assert isinstance(held, AtWork)
-        taken_back = list(held.work.attempt.log[keep:])
-        held.work.rewind(keep)
-        held.taken_back = taken_back
-        held.bench = held.work.attempt.bench
-        held.said = f"back to after step {keep}" if keep else "back to the start"
-
-    return job
+    assert isinstance(held, AtWork)
+    taken_back = list(held.work.attempt.log[keep:])
+    held.work.rewind(keep)
+    held.taken_back = taken_back
+    held.bench = held.work.attempt.bench
+    held.said = f"back to after step {keep}" if keep else "back to the start"
 
 
-def hand_in(named: Sequence[str], evidence: str) -> Job:
+def hand_in(held: Held, report: Report, named: Sequence[str], evidence: str) -> None:
     """Name the causes and end the exercise."""
-    return partial(_hand_in, named=tuple(named), evidence=evidence)
-
-
-def _hand_in(held: Held, report: Report, named: tuple[str, ...], evidence: str) -> None:
     assert isinstance(held, AtWork)
     held.check_not_paused()
-    held.work.hand_in(named, evidence)
+    held.work.hand_in(tuple(named), evidence)
     held.said = "handed in"

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Sequence
-from functools import partial, wraps
-from typing import ParamSpec
+from functools import wraps
+from typing import Concatenate, ParamSpec
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
@@ -25,9 +25,9 @@ from ui.state.progress import CalledOff, WorkProgress
 P = ParamSpec("P")
 
 
-def ask(job: Job) -> None:
+def ask(job: Callable[Concatenate[Held, Report, P], None], *args: P.args, **kwargs: P.kwargs) -> None:
     """Have something done before the page is drawn next; meant for callbacks of buttons."""
-    st.session_state.jobs.append(job)
+    st.session_state.jobs.append(lambda held, report: job(held, report, *args, **kwargs))
 
 
 def ask_to_do(*texts: str, pause_s: float | None = None) -> None:
@@ -42,7 +42,7 @@ def ask_to_do_as_shown(actions: Callable[[], Sequence[str]], pause_s: float | No
     read from `st.session_state` when it is pressed, never when the button is drawn. `actions` may raise
     `Problem` if nothing can be done with what is chosen.
     """
-    ask(partial(_do_as_shown, actions=actions, pause_s=pause_s))
+    ask(_do_as_shown, actions, pause_s)
 
 
 def as_shown(sentence: str) -> Callable[[], tuple[str]]:
@@ -58,12 +58,12 @@ def tells_problems(callback: Callable[P, None]) -> Callable[P, None]:
         try:
             callback(*args, **kwargs)
         except Problem as problem:
-            ask(partial(_refuse, problem))
+            ask(_refuse, problem)
 
     return careful
 
 
-def _refuse(problem: Problem, held: Held, report: Report) -> None:
+def _refuse(held: Held, report: Report, problem: Problem) -> None:
     raise problem
 
 

@@ -12,6 +12,7 @@ from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE
 from ui.drawing.tables import event_list
 from ui.panels import log, measure, part, scope, seat, tester, why, work
+from ui.panels.controls import button
 from ui.state import first_visit
 from ui.state.held import Held
 from ui.state.visible import Visible, events_to_show
@@ -83,11 +84,8 @@ def _headline(held: Held, visible: Visible) -> None:
 def let_time_pass() -> None:
     """Buttons that do nothing but wait."""
     for words, seconds in (("1 s", 1), ("10 s", 10), ("1 min", 60)):
-        st.button(
-            f"+ {words}",
-            key=f"wait {seconds}",
-            help=f"let {words} pass",
-            on_click=partial(ask_to_do, f"wait {seconds} s"),
+        button(
+            f"+ {words}", f"wait {seconds}", partial(ask_to_do, f"wait {seconds} s"), help=f"let {words} pass"
         )
 
 

@@ -12,6 +12,7 @@ from sim.vehicle.problems import Problem
 from ui.choices import distinct
 from ui.drawing import sheet
 from ui.drawing.class_tables import board
+from ui.panels.controls import button
 from ui.state import classroom
 from ui.views.classes import choose_class, class_now
 
@@ -40,16 +41,10 @@ def show() -> None:
 
 def _pause(group: ClassRow) -> None:
     if group.paused:
-        st.button(
-            "Go on", key="go_on", type="primary", icon=":material/play_arrow:",
-            on_click=partial(_pause_class, False),
-        )  # fmt: skip
+        button("Go on", "go_on", partial(_pause_class, False), icon="play_arrow", primary=True)
         st.markdown("**The class is paused**: nobody can work on a car.", width="content")
     else:
-        st.button(
-            "Pause the class", key="pause", icon=":material/pause:",
-            on_click=partial(_pause_class, True),
-        )  # fmt: skip
+        button("Pause the class", "pause", partial(_pause_class, True), icon="pause")
 
 
 @classroom.instructor_only
@@ -117,15 +112,13 @@ def _one_student(group: ClassRow) -> None:
     )  # fmt: skip
     row = rows[chosen]
     with st.container(horizontal=True):
-        if st.button(
-            "Replay on the projector", key="replay_one", icon=":material/slideshow:",
-            disabled=row.attempt_id is None,
-        ):  # fmt: skip
+        nothing = row.attempt_id is None
+        if button("Replay on the projector", "replay_one", icon="slideshow", disabled=nothing):
             st.session_state.replay_attempt = row.attempt_id
             st.switch_page(st.session_state.entries["replay"])
         with st.popover("A new key", icon=":material/key:"):
             st.markdown("For a student who has lost the way back. The address used so far is good no more.")
-            st.button("Make it", key="new_key", on_click=_new_key)
+            button("Make it", "new_key", _new_key)
     if st.session_state.get("key_made", (0, ""))[0] == row.student_id:
         key = st.session_state.key_made[1]
         st.code(classroom.address(f"?{classroom.STUDENT}={key}"), language=None)
@@ -180,27 +173,29 @@ def _exercises(group: ClassRow) -> None:
     one = given[chosen]
     if one.revealed:
         st.markdown("Its solution is **shown** to whoever works on it.")
-        st.button(
-            "Hide the solution", key="hide", icon=":material/visibility_off:",
-            on_click=partial(_reveal, False),
-        )  # fmt: skip
+        button("Hide the solution", "hide", partial(_reveal, False), icon="visibility_off")
     else:
         sure = st.checkbox(
             f"show what is wrong with the car of “{classroom.plain(one.exercise)}”", key=f"sure_{chosen}"
         )
-        st.button(
-            "Show the solution to everybody", key="reveal", icon=":material/visibility:", disabled=not sure,
-            on_click=partial(_reveal, True),
-        )  # fmt: skip
+        button(
+            "Show the solution to everybody",
+            "reveal",
+            partial(_reveal, True),
+            icon="visibility",
+            disabled=not sure,
+        )
     hints = _exercise(chosen).hints
     if hints:
         st.selectbox("a hint of this exercise", hints, key=f"hint_{chosen}")
         with st.container(horizontal=True):
-            st.button(
-                "Send it to this student", key="hint_one",
-                disabled=st.session_state.get("board_student") is None, on_click=partial(_send_hint, True),
-            )  # fmt: skip
-            st.button("Send it to all", key="hint_all", on_click=partial(_send_hint, False))
+            button(
+                "Send it to this student",
+                "hint_one",
+                partial(_send_hint, True),
+                disabled=st.session_state.get("board_student") is None,
+            )
+            button("Send it to all", "hint_all", partial(_send_hint, False))
     with st.expander("For you: why the car shows what it shows"):
         st.markdown(_guide(_exercise(chosen)))
 

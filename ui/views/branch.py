@@ -18,7 +18,8 @@ from sim.vehicle.reading import car_from_text
 from ui.drawing import sheet
 from ui.drawing.tables import numbered, side_by_side
 from ui.panels.action_lines import action_lines
-from ui.state import bench_jobs, lab_work, log_file, work
+from ui.panels.controls import button, download
+from ui.state import bench_jobs, lab_work, work
 from ui.state.branch_moment import IN_THE_BAY, WORK
 from ui.state.held import Held
 from ui.state.lines import lines_of
@@ -112,7 +113,7 @@ def _uploaded() -> BranchSource | None:
     file = st.session_state.get("branch_file")
     if file is None:
         return None
-    name, car_text, saved = log_file.opened_log(file.getvalue().decode("utf-8", "replace"))
+    name, car_text, saved = bench_jobs.opened_log(file.getvalue().decode("utf-8", "replace"))
     car_from_text(car_text, name)
     return _saved(name, car_text, saved)
 
@@ -154,13 +155,7 @@ def _instead(held: Held, source: BranchSource, keep: int) -> None:
             key="branch_rest_follows",
             persist_state="session",
         )
-    st.button(
-        "Play both",
-        key="branch_play",
-        type="primary",
-        icon=":material/alt_route:",
-        on_click=partial(_start, held),
-    )
+    button("Play both", "branch_play", partial(_start, held), icon="alt_route", primary=True)
     if not done:
         st.caption("No line: the action is left out.")
 
@@ -213,20 +208,13 @@ def _shown(source: BranchSource) -> None:
         ]
         sheet.show(side_by_side(HEAD, lines), "branch_steps")
     with st.container(horizontal=True):
-        st.button(
+        button(
             "Take the other future into the bay",
-            key="branch_take",
-            icon=":material/car_repair:",
-            on_click=partial(_take, source, found),
+            "branch_take",
+            partial(_take, source, found),
+            icon="car_repair",
         )
-        st.download_button(
-            "Report to print",
-            found.as_html,
-            "instead.html",
-            "text/html",
-            key="branch_report",
-            on_click="ignore",
-        )
+        download("Report to print", found.as_html, "instead.html", "branch_report")
 
 
 def _codes_together(rows: Sequence[BranchRow]) -> list[tuple[str, str, str]]:
@@ -244,6 +232,6 @@ def _codes_together(rows: Sequence[BranchRow]) -> list[tuple[str, str, str]]:
 
 def _take(source: BranchSource, found: Branch) -> None:
     work.ask(
-        bench_jobs.take_log(source.car_name, source.car_text, source.given, source.seed, list(found.log))
+        bench_jobs.take_log, source.car_name, source.car_text, source.given, source.seed, list(found.log)
     )
     st.session_state.to_the_bay = True

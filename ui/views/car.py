@@ -11,6 +11,7 @@ from sim.network.response_time import PeriodicFrame, bus_load, worst_response_s
 from sim.vehicle.car import Car
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
+from ui.panels.controls import download
 from ui.panels.diagram import connector_words, grounds_of
 from ui.state.held import Held
 from ui.state.work import work_off
@@ -206,9 +207,7 @@ def _monitors(held: Held) -> None:
 
 
 def _file(held: Held) -> None:
-    st.download_button(
-        "Download", held.car_text, held.car_name, "application/yaml", key="car_download", on_click="ignore"
-    )
+    download("Download", held.car_text, held.car_name, "car_download")
     st.code(held.car_text, language="yaml", height=620)
 
 

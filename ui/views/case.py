@@ -16,6 +16,7 @@ from ui.panels import undo_button
 from ui.panels.case_open import open_one
 from ui.panels.case_steps import steps
 from ui.panels.case_stories import stories
+from ui.panels.controls import button, download
 from ui.state import bench_jobs, lab_work, work
 from ui.state.case_now import WORK, case_now, put_back, taken_up
 from ui.state.held import Held, Report
@@ -56,13 +57,13 @@ def _case() -> None:
         steps(case, car)
     with right:
         stories(case, car)
-    st.button(
+    button(
         "Run the stories",
-        key="case_run",
-        type="primary",
-        icon=":material/play_arrow:",
+        "case_run",
+        _run,
+        icon="play_arrow",
+        primary=True,
         disabled=bool(st.session_state.get("case_is_new")),
-        on_click=_run,
     )
     _shown()
     _keep(case)
@@ -87,22 +88,13 @@ def _shown() -> None:
             st.markdown(f"**{section.title}**")
             sheet.show(section_html(section.parts), f"case {section.title}")
         st.caption(DISCLAIMER)
-    st.download_button(
-        "Report to print", table.as_html, "case.html", "text/html", key="case_report", on_click="ignore"
-    )
+    download("Report to print", table.as_html, "case.html", "case_report")
 
 
 def _keep(case: Case) -> None:
     with st.container(horizontal=True):
-        st.download_button(
-            "Save the case",
-            case_text(case),
-            "case.yaml",
-            "application/yaml",
-            key="case_save",
-            on_click="ignore",
-        )
-        st.button("What if: its edits in all combinations", key="case_what_if", on_click=_ask_what_if)
+        download("Save the case", case_text(case), "case.yaml", "case_save")
+        button("What if: its edits in all combinations", "case_what_if", _ask_what_if)
 
 
 def _ask_what_if() -> None:
@@ -111,7 +103,7 @@ def _ask_what_if() -> None:
 
     def job(held: Held, report: Report) -> None:
         if held.car_text != case.vehicle:
-            bench_jobs.take_car(case.car_name, case.vehicle)(held, report)
+            bench_jobs.take_car(held, report, case.car_name, case.vehicle)
         from_case(held, supposed, repairs, list(case.actions))
 
     work.ask(job)

@@ -15,6 +15,7 @@ from ui.choices import distinct
 from ui.drawing import sheet
 from ui.drawing.class_tables import join_code
 from ui.drawing.tables import plain_table
+from ui.panels.controls import button, download
 from ui.state import classroom
 from ui.state.exercise_words import HOW, HOW_WORDS, entry_words
 
@@ -87,11 +88,11 @@ def _opened() -> str:
 def _code(group: ClassRow) -> None:
     if group.closed_s is not None:
         st.caption("This class is closed: nobody joins any more. What is begun can be finished.")
-        st.button("Open it again", key="reopen_class", on_click=partial(_close, False))
+        button("Open it again", "reopen_class", partial(_close, False))
         return
     with st.container(border=True, key="join_code_box"):
         sheet.show(join_code(group.join_code, classroom.address("join")), "join_code_sheet")
-    st.button("Close it for new students", key="close_class", on_click=partial(_close, True))
+    button("Close it for new students", "close_class", partial(_close, True))
 
 
 @classroom.instructor_only
@@ -130,13 +131,7 @@ def _given(group: ClassRow) -> None:
             key="give_varied",
             help="Where an exercise has several faults, each student gets the next one.",
         )
-        st.button(
-            "Give",
-            key="give",
-            type="primary",
-            disabled=not names,
-            on_click=_give,
-        )
+        button("Give", "give", _give, primary=True, disabled=not names)
     single = [entries[name].exercise.exercise for name in names if not entries[name].exercise.others]
     if varied and single:
         names_of_single = classroom.plain(", ".join(single))
@@ -170,14 +165,12 @@ def _give() -> str:
 
 def _results(group: ClassRow) -> None:
     st.subheader("Results", anchor=False)
-    st.download_button(
+    download(
         "Results as CSV",
         partial(classroom.records().export_csv, group.id),
         f"busbay-class-{group.id}.csv",
-        "text/csv",
-        key="export",
-        icon=":material/download:",
-        on_click="ignore",
+        "export",
+        icon="download",
     )
     st.caption(
         "One line per attempt: student, exercise, when, complete, credit, minutes, cost, what was named, and "
@@ -198,10 +191,7 @@ def _erase(group: ClassRow) -> None:
             "Nothing brings it back. Take the results away first, if they are needed."
         )
         sure = st.checkbox("Yes, erase it for ever", key=f"erase_sure_{group.id}_{who}")
-        st.button(
-            "Erase", key="erase", disabled=not sure, icon=":material/delete_forever:",
-            on_click=_erased,
-        )  # fmt: skip
+        button("Erase", "erase", _erased, icon="delete_forever", disabled=not sure)
 
 
 @classroom.instructor_only

@@ -17,6 +17,7 @@ from sim.training.forecast import RunSuspects
 from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
+from ui.panels.controls import button, download
 from ui.state import at_work, lab_work
 from ui.state.at_work import AtWork
 from ui.state.classroom import plain
@@ -124,11 +125,8 @@ def _checks(told: Debrief, measured: bool) -> None:
 
 def _leave(told: Debrief, held: AtWork) -> None:
     with st.container(horizontal=True):
-        st.download_button(
-            "To print", as_html(told), f"debrief-{held.work.id}.html", "text/html", key="print_debrief",
-            icon=":material/print:", on_click="ignore",
-        )  # fmt: skip
-        st.button("Back to the desk", key="to_desk", icon=":material/inbox:", on_click=_to_desk)
+        download("To print", as_html(told), f"debrief-{held.work.id}.html", "print_debrief", icon="print")
+        button("Back to the desk", "to_desk", _to_desk, icon="inbox")
 
 
 def _to_desk() -> None:

@@ -9,6 +9,7 @@ import streamlit as st
 from sim.training.library import Entry
 from sim.training.rows import ClassRow, StudentRow, TaskRow
 from sim.vehicle.problems import Problem
+from ui.panels.controls import button
 from ui.state import at_work, classroom
 from ui.state.classroom import plain
 from ui.state.exercise_words import LEVELS
@@ -38,7 +39,7 @@ def show() -> None:
             "machine: copy it first."
         )
         st.code(classroom.address(f"?{classroom.STUDENT}={st.session_state.student_key}"), language=None)
-        st.button("Leave", key="leave", icon=":material/logout:", on_click=_leave)
+        button("Leave", "leave", _leave, icon="logout")
 
 
 def _leave() -> None:
@@ -77,17 +78,13 @@ def _task(task: TaskRow) -> None:
     given = task.assignment
     with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"task {given.id}"):
         st.markdown(f"**{plain(given.exercise)}**  \n:gray[{_state(task)}]", width="stretch")
-        words, icon = (
-            ("Begin", ":material/play_arrow:")
-            if task.attempt_id is None
-            else ("Go on", ":material/arrow_forward:")
-            if task.complete is None
-            else ("Debrief", ":material/fact_check:")
-        )
-        st.button(
-            words, key=f"open {given.id}", icon=icon, type="secondary" if task.complete else "primary",
-            on_click=partial(at_work.begin, given.id),
-        )  # fmt: skip
+        words, icon = "Debrief", "fact_check"
+        if task.attempt_id is None:
+            words, icon = "Begin", "play_arrow"
+        elif task.complete is None:
+            words, icon = "Go on", "arrow_forward"
+        begin = partial(at_work.begin, given.id)
+        button(words, f"open {given.id}", begin, icon=icon, primary=not task.complete)
 
 
 def _state(task: TaskRow) -> str:
@@ -124,7 +121,7 @@ def _offer(student: StudentRow, entry: Entry) -> None:
             f"{exercise.minutes:g} min of shop time · {plain(exercise.whole_car.title)}"
         )
         st.markdown(f"**{plain(exercise.exercise)}**  \n:gray[{words}]", width="stretch")
-        st.button("Begin", key=f"take {entry.name}", on_click=partial(_take, student, entry))
+        button("Begin", f"take {entry.name}", partial(_take, student, entry))
 
 
 def _take(student: StudentRow, entry: Entry) -> None:

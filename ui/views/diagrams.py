@@ -20,6 +20,7 @@ from ui.drawing.meter import expected_table
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
 from ui.panels import measure
+from ui.panels.controls import download
 from ui.panels.diagram import connector_words
 from ui.panels.terminals import papers_of, terminals
 from ui.state.held import Held
@@ -90,10 +91,7 @@ def _drawn(held: Held, visible: Visible, svg: str, title: str, name: str) -> Non
         )  # fmt: skip
         fit = st.toggle("fit to the page", value=True, key="fit_drawing", persist_state="session")
         st.space("stretch")
-        st.download_button(
-            "To print", printable(svg, title), f"{name}.html", "text/html", key="print_drawing",
-            icon=":material/print:", on_click="ignore",
-        )  # fmt: skip
+        download("To print", printable(svg, title), f"{name}.html", "print_drawing", icon="print")
     leads = {lead: st.session_state.get(f"probe_{lead}") or "" for lead in LEADS}
     with st.container(key="paper"):
         sheet.show(marked(svg, leads, bool(fit)), "drawing", partial(_picked, held, visible))

@@ -12,6 +12,7 @@ from sim.training.passphrase import LONGEST, SHORTEST, WrongPassphrase
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
+from ui.panels.controls import button
 from ui.state import classroom
 
 PROXIED = ("Forwarded", "X-Forwarded-For", "X-Real-Ip")  # RFC 7239, and the usual ones before it
@@ -107,10 +108,10 @@ def _inside() -> None:
     st.markdown("You are in.")
     with st.container(horizontal=True):
         for path, words in INSIDE.items():
-            if st.button(words, key=f"inside {path}"):
+            if button(words, f"inside {path}"):
                 st.switch_page(st.session_state.entries[path])
         st.space("stretch")
-        if st.button("Leave", key="leave_door", icon=":material/logout:"):
+        if button("Leave", "leave_door", icon="logout"):
             classroom.go_out()
             st.rerun()
     with (

@@ -17,11 +17,12 @@ from ui.drawing import sheet
 from ui.drawing.class_work import step_cards, step_table
 from ui.panels import measure
 from ui.panels.cautions import MAKER
+from ui.panels.controls import button
 from ui.state import at_work
 from ui.state.at_work import LOOK_EVERY_S, PAUSED, AtWork
 from ui.state.classroom import plain
 from ui.state.visible import Visible
-from ui.state.work import ask_to_do, work_off
+from ui.state.work import ask, ask_to_do, work_off
 from ui.views import debrief
 from ui.views.bay import WORKPLACES, beside_the_map, choose_pause, let_time_pass, show_map, tell_what_was_said
 
@@ -175,14 +176,12 @@ def _hints(held: AtWork, exercise: Exercise) -> None:
         for number, words in enumerate(exercise.hints[:taken], start=1):
             st.markdown(f":material/lightbulb: **Hint {number}**: {plain(words)}")
         if taken < of:
-            st.button(
-                f"Take hint {taken + 1} of {of}: costs {HINT_MINUTES:g} min", key="take_hint",
-                icon=":material/lightbulb:", on_click=partial(_take_hint, taken + 1),
-            )  # fmt: skip
-
-
-def _take_hint(number: int) -> None:
-    at_work.ask_for(at_work.hint(number))
+            button(
+                f"Take hint {taken + 1} of {of}: costs {HINT_MINUTES:g} min",
+                "take_hint",
+                partial(ask, at_work.hint, taken + 1),
+                icon="lightbulb",
+            )
 
 
 def _notes(held: AtWork) -> None:
@@ -198,7 +197,7 @@ def _notes(held: AtWork) -> None:
 
 
 def _note() -> None:
-    at_work.ask_for(at_work.note(st.session_state.note_text))
+    ask(at_work.note, st.session_state.note_text)
 
 
 # -- log ---------------------------------------------------------------------------------------------------
@@ -221,20 +220,22 @@ def _log(held: AtWork) -> None:
             "practice: back to after", list(range(len(log) - 1, -1, -1)), key="rewind_to",
             format_func=lambda kept: f"{kept}. {log[kept - 1]}" if kept else "the start",
         )  # fmt: skip
-        st.button("Rewind", key="rewind", icon=":material/undo:", on_click=_back)
+        button("Rewind", "rewind", _back, icon="undo")
 
 
 def _back() -> None:
-    at_work.ask_for(at_work.rewind(st.session_state.rewind_to))
+    ask(at_work.rewind, st.session_state.rewind_to)
 
 
 def _do_again(held: AtWork) -> None:
     if held.taken_back:
-        st.button(
-            f"Do again what was taken back: {len(held.taken_back)}", key="do_again", icon=":material/redo:",
+        button(
+            f"Do again what was taken back: {len(held.taken_back)}",
+            "do_again",
+            partial(ask_to_do, *held.taken_back, pause_s=0),
+            icon="redo",
             help=plain("; ".join(held.taken_back)),
-            on_click=partial(ask_to_do, *held.taken_back, pause_s=0),
-        )  # fmt: skip
+        )
 
 
 # -- hand in -----------------------------------------------------------------------------------------------
@@ -256,15 +257,19 @@ def _hand_in(held: AtWork) -> None:
     proof = "; ".join(PROOF_WORDS[one] for one in held.work.attempt.exercise.proof)
     st.caption(f"Repair first, then show: {proof}. The car is judged as it stands now.")
     if not st.session_state.get("sure"):
-        st.button(
-            "Hand in", key="hand_in", type="primary", icon=":material/assignment_turned_in:",
-            disabled=not st.session_state.get("named"), on_click=partial(_be_sure, True),
-        )  # fmt: skip
+        button(
+            "Hand in",
+            "hand_in",
+            partial(_be_sure, True),
+            icon="assignment_turned_in",
+            primary=True,
+            disabled=not st.session_state.get("named"),
+        )
         return
     st.warning("Handing in ends the work on this car.", icon=":material/assignment_turned_in:")
     with st.container(horizontal=True):
-        st.button("Yes, hand in", key="hand_in_now", type="primary", on_click=_hand_in_now)
-        st.button("Not yet", key="not_yet", on_click=partial(_be_sure, False))
+        button("Yes, hand in", "hand_in_now", _hand_in_now, primary=True)
+        button("Not yet", "not_yet", partial(_be_sure, False))
 
 
 def _be_sure(sure: bool) -> None:
@@ -274,4 +279,4 @@ def _be_sure(sure: bool) -> None:
 def _hand_in_now() -> None:
     state = st.session_state
     state.sure = False
-    at_work.ask_for(at_work.hand_in(state.named, state.evidence))
+    ask(at_work.hand_in, tuple(state.named), state.evidence)

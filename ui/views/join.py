@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from sim.vehicle.problems import Problem
+from ui.panels.controls import button
 from ui.state import classroom
 
 
@@ -29,7 +32,7 @@ def show() -> None:
             "A desk of your own: choose exercises from the curriculum, take steps back, take your time. "
             "Nobody else sees it."
         )
-        st.button("Open a desk of my own", key="alone", icon=":material/home:", on_click=_alone)
+        button("Open a desk of my own", "alone", _alone, icon="home")
     st.caption(
         "Your desk is found again under the address that this page gets: keep it as a bookmark. This browser "
         "also offers it on the first page until you leave it. "
@@ -59,10 +62,7 @@ def offer_the_way_back() -> None:
     student = classroom.records().students.with_key(key)
     group = classroom.records().classes.get(student.class_id)
     whose = "your desk" if group.private else f"{classroom.plain(student.name)}'s desk"
-    st.button(
-        f"Back to {whose}", key="back_to_desk", type="primary", icon=":material/inbox:",
-        on_click=_to_the_desk, args=(key,),
-    )  # fmt: skip
+    button(f"Back to {whose}", "back_to_desk", partial(_to_the_desk, key), icon="inbox", primary=True)
 
 
 def _to_the_desk(key: str) -> None:

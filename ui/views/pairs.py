@@ -17,6 +17,7 @@ from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.panels import which_car
+from ui.panels.controls import button, download
 from ui.state import bench_jobs, lab_work, session, work
 from ui.state.held import Held
 from ui.state.work import tells_problems, worked_off
@@ -49,13 +50,13 @@ def _page() -> None:
     chosen = _chosen(held)
     st.caption(f"What is done: {' → '.join(first_look(held.car))}")
     count = len(chosen)
-    st.button(
+    button(
         f"Run all {1 + count + count * (count - 1) // 2}" if count > 1 else "Run all",
-        key="pairs_run",
-        type="primary",
-        icon=":material/play_arrow:",
+        "pairs_run",
+        partial(_start, held.car_text),
+        icon="play_arrow",
+        primary=True,
         disabled=not 2 <= count <= MOST_EDITS,
-        on_click=partial(_start, held.car_text),
     )
     if count > MOST_EDITS:
         st.warning(f"At most {MOST_EDITS} faults at a time; there are {count}.", icon=":material/block:")
@@ -84,8 +85,8 @@ def _chosen(held: Held) -> list[str]:
             key="pairs_verb",
             format_func=lambda one: f"{one}: {by_verb[one]}",
         )
-        st.button("Put them in", key="pairs_add", on_click=partial(_add, listed))
-        st.button("None", key="pairs_none", on_click=_none)
+        button("Put them in", "pairs_add", partial(_add, listed))
+        button("None", "pairs_none", _none)
     return list(chosen)
 
 
@@ -152,21 +153,14 @@ def _one(held: Held, found: tuple[Compound, ...], one: Compound) -> None:
     ]
     sheet.show(plain_table(("", "what"), rows), "pairs_one")
     with st.container(horizontal=True):
-        st.button(
-            "Try it in the bay",
-            key="pairs_bay",
-            icon=":material/car_repair:",
-            on_click=partial(_into_the_bay, found),
-        )
+        button("Try it in the bay", "pairs_bay", partial(_into_the_bay, found), icon="car_repair")
         if session.shipped_cars().get(held.car_name) == held.car_text:
             name = held.car_name.removesuffix(".yaml")
-            st.download_button(
+            download(
                 "Draft of an exercise",
                 partial(exercise_draft, one, name, first_look(held.car)),
                 "draft.yaml",
-                "application/yaml",
-                key="pairs_draft",
-                on_click="ignore",
+                "pairs_draft",
             )
 
 
@@ -176,5 +170,5 @@ def _some(signs: tuple[str, ...]) -> str:
 
 
 def _into_the_bay(found: tuple[Compound, ...]) -> None:
-    work.ask(bench_jobs.start_again(found[st.session_state.pairs_which].edits))
+    work.ask(bench_jobs.start_again, found[st.session_state.pairs_which].edits)
     st.session_state.to_the_bay = True

@@ -16,6 +16,7 @@ from ui.drawing import sheet
 from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
 from ui.panels import undo_button
+from ui.panels.controls import button, download
 from ui.state import bench_jobs, work
 from ui.state.car_table import (
     BITRATES,
@@ -166,25 +167,10 @@ def _take(table: CarTable, text: str) -> None:
     name = f"{re.sub(r'[^a-z0-9]+', '-', table.title.lower()).strip('-') or 'my-car'}.yaml"
     with st.container(horizontal=True, key="quick_take"):
         # no callback: a cell is taken over by the very click, and only what is drawn now knows it
-        pressed = st.button(
-            "Into the bay",
-            key="quick_bay",
-            type="primary",
-            icon=":material/car_repair:",
-            disabled=not text,
-        )
-        st.download_button(
-            "Save the vehicle file",
-            text,
-            name,
-            "application/yaml",
-            key="quick_save",
-            icon=":material/download:",
-            disabled=not text,
-            on_click="ignore",
-        )
+        pressed = button("Into the bay", "quick_bay", icon="car_repair", primary=True, disabled=not text)
+        download("Save the vehicle file", text, name, "quick_save", icon="download", disabled=not text)
     if text and pressed:
-        work.ask(bench_jobs.take_car(name, text))
+        work.ask(bench_jobs.take_car, name, text)
         st.session_state.to_the_bay = True
         st.rerun()
     if text:
@@ -200,13 +186,8 @@ def _begin() -> None:
         file = st.file_uploader("a log of one bus", type=LOG_FORMATS, key="quick_log")
         st.text_input("its channel, where the log holds several", key="quick_channel")
         with st.container(horizontal=True):
-            st.button(
-                "Begin with its messages",
-                key="quick_import",
-                disabled=file is None,
-                on_click=_import_chosen,
-            )
-            st.button("Empty the table", key="quick_empty", on_click=partial(begin_with, CarTable()))
+            button("Begin with its messages", "quick_import", _import_chosen, disabled=file is None)
+            button("Empty the table", "quick_empty", partial(begin_with, CarTable()))
             undo_button.offer(KIND, begin_with)
         if st.session_state.get("quick_log_problem"):
             st.error(st.session_state.quick_log_problem, icon=":material/block:")

@@ -6,6 +6,7 @@ What is shown is what the student could see; what is hidden in the car comes onl
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import streamlit as st
 
@@ -16,6 +17,7 @@ from ui.drawing import sheet
 from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
 from ui.drawing.tables import plain_table, report_table, seat_panel
+from ui.panels.controls import button
 from ui.state import classroom
 from ui.state.visible import Visible, all_visible, visible_to_student
 
@@ -124,16 +126,17 @@ def _replay(replay: Replay) -> None:
 
 def _steps(replay: Replay, count: int) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom", key="replay_steps"):
-        st.button("First", key="replay_first", on_click=_go, args=(-END,), icon=":material/first_page:")
-        st.button(
-            "Back", key="replay_back", on_click=_go, args=(-1,), icon=":material/chevron_left:",
-            disabled=replay.at <= 0,
-        )  # fmt: skip
-        st.button(
-            "Next", key="replay_next", on_click=_go, args=(1,), icon=":material/chevron_right:",
-            type="primary", disabled=replay.at >= count,
-        )  # fmt: skip
-        st.button("Last", key="replay_last", on_click=_go, args=(END,), icon=":material/last_page:")
+        button("First", "replay_first", partial(_go, -END), icon="first_page")
+        button("Back", "replay_back", partial(_go, -1), icon="chevron_left", disabled=replay.at <= 0)
+        button(
+            "Next",
+            "replay_next",
+            partial(_go, 1),
+            icon="chevron_right",
+            primary=True,
+            disabled=replay.at >= count,
+        )
+        button("Last", "replay_last", partial(_go, END), icon="last_page")
         if count:
             st.slider("step", 0, count, key=_place(replay.attempt_id))
 

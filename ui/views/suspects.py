@@ -17,6 +17,7 @@ from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree, numbered, plain_table
 from ui.panels import next_check
+from ui.panels.controls import button, download
 from ui.state import lab_work
 from ui.state.case_now import taken_up
 from ui.state.held import Held
@@ -113,13 +114,13 @@ def _search(held: Held, question: Question) -> None:
     count = len(edits_of(question))
     sets = 1 + count + (count * (count - 1) // 2 if most_at_once() == 2 else 0)
     st.caption(f"{sets} sets of edits, the likeliest first. {odds_words()}")
-    st.button(
+    button(
         "Find the suspects",
-        key="suspects_find",
-        type="primary",
-        icon=":material/person_search:",
+        "suspects_find",
+        partial(_start, held),
+        icon="person_search",
+        primary=True,
         disabled=not (question.steps or question.log),
-        on_click=partial(_start, held),
     )
 
 
@@ -173,13 +174,11 @@ def _shown(found: SearchAnswer, question: Question) -> None:
         st.info(no_cause_words(suspects), icon=":material/person_off:")
     work = st.session_state.get(NEXT)
     advice: Advice | None = None if work is None else work.found
-    st.download_button(
+    download(
         "Report to print",
         partial(search_page, suspects, advice, found.share_left),
         "suspects.html",
-        "text/html",
-        key="suspects_report",
-        on_click="ignore",
+        "suspects_report",
     )
 
 
@@ -195,7 +194,7 @@ def _why(suspects: SearchResult) -> None:
             key="suspects_which",
             format_func=lambda one: suspects.causes[one].title,
         )
-        st.button("Follow it", key="suspects_follow", on_click=partial(_follow, suspects))
+        button("Follow it", "suspects_follow", partial(_follow, suspects))
         followed, reasons = st.session_state.get("suspects_because", (None, ()))
         if followed != (suspects.causes[place], suspects.steps):
             return

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 from ui.panels.cautions import CAUTIONS, MAKER
+from ui.panels.controls import button, download
 from ui.state import bench_jobs, work
 from ui.state.first_jobs import FIRST_JOBS, FirstJob
 from ui.state.held import Held
@@ -44,18 +47,11 @@ def _doors(held: Held) -> None:
             "Find a fault that came with the car, step by step. Ten minutes are enough for the first one."
         )
         for place, job in enumerate(FIRST_JOBS):
-            st.button(
-                job.title,
-                key=f"job {place}",
-                help=job.complaint,
-                type="primary" if place == 0 else "secondary",
-                on_click=_take_job,
-                args=(job,),
-                width="stretch",
-            )
-        if st.button(f"Free bay with the {held.car.title}", key="free_bay", width="stretch"):
+            take, first = partial(_take_job, job), place == 0
+            button(job.title, f"job {place}", take, primary=first, help=job.complaint, width="stretch")
+        if button(f"Free bay with the {held.car.title}", "free_bay", width="stretch"):
             st.switch_page(st.session_state.entries["bay"])
-        if st.button("Exercises, in a class or alone", key="door exercises", width="stretch"):
+        if button("Exercises, in a class or alone", "door exercises", width="stretch"):
             entries = st.session_state.entries
             st.switch_page(entries["desk" if "desk" in entries else "join"])
     with what_if, st.container(border=True, height="stretch"):
@@ -71,7 +67,7 @@ def _doors(held: Held) -> None:
             ("Two faults that hide each other", "pairs"),
             ("The story of a real car", "case"),
         ):
-            if st.button(words, key=f"door {path}", width="stretch"):
+            if button(words, f"door {path}", width="stretch"):
                 st.switch_page(st.session_state.entries[path])
     with about, st.container(border=True, height="stretch"):
         st.subheader("About this model", anchor=False)
@@ -80,18 +76,15 @@ def _doors(held: Held) -> None:
             "companies are invented. A theory that reproduces everything seen is worth checking on the car; "
             "it is not a finding."
         )
-        if st.button("What the car's file claims", key="door_car", width="stretch"):
+        if button("What the car's file claims", "door_car", width="stretch"):
             st.switch_page(st.session_state.entries["car"])
-        if st.button("Describe a car of your own", key="door describe", width="stretch"):
+        if button("Describe a car of your own", "door describe", width="stretch"):
             st.switch_page(st.session_state.entries["describe"])
 
 
 def _take_job(job: FirstJob) -> None:
-    work.ask(
-        bench_jobs.take_car(
-            job.car_name, shipped_cars()[job.car_name], job.given, f"{job.title}: {job.complaint}"
-        )
-    )
+    text, complaint = shipped_cars()[job.car_name], f"{job.title}: {job.complaint}"
+    work.ask(bench_jobs.take_car, job.car_name, text, job.given, complaint)
     st.session_state.to_the_bay = True
     st.session_state.panel = "Seat"
 
@@ -109,19 +102,12 @@ def _cars(held: Held) -> None:
             key="shipped",
             format_func=lambda one: _title(one, cars[one]),
         )
-        st.button("Into the bay", key="take_shipped", on_click=_take_shipped)
+        button("Into the bay", "take_shipped", _take_shipped)
     with st.expander("Your own car: upload, view, download"):
         file = st.file_uploader("a vehicle file (YAML)", type=["yaml", "yml"], key="own_car")
         if file is not None:
             _uploaded(file.name, file.getvalue())
-        st.download_button(
-            "Download the current file",
-            held.car_text,
-            held.car_name,
-            "application/yaml",
-            key="download_car",
-            on_click="ignore",
-        )
+        download("Download the current file", held.car_text, held.car_name, "download_car")
         if st.toggle("show the current file", key="show_file"):
             st.code(held.car_text, language="yaml", height=420)
 
@@ -144,18 +130,18 @@ def _uploaded(name: str, raw: bytes) -> None:
             f"{car.title}: {len(car.built.modules)} modules on {len(car.built.buses)} buses",
             icon=":material/check:",
         )
-        st.button("Into the bay", key="take_own", on_click=_take_own)
+        button("Into the bay", "take_own", _take_own)
 
 
 def _take_shipped() -> None:
     name = st.session_state.shipped
-    work.ask(bench_jobs.take_car(name, shipped_cars()[name]))
+    work.ask(bench_jobs.take_car, name, shipped_cars()[name])
 
 
 def _take_own() -> None:
     file = st.session_state.own_car
     if file is not None:  # taken away again
-        work.ask(bench_jobs.take_car(file.name, file.getvalue().decode("utf-8", "replace")))
+        work.ask(bench_jobs.take_car, file.name, file.getvalue().decode("utf-8", "replace"))
 
 
 def _cautions() -> None:

@@ -12,6 +12,7 @@ from sim.lab.suppositions import parts
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.problems import EditProblem
 from ui.panels import grid_views, which_car
+from ui.panels.controls import button
 from ui.panels.suppose import add, choose_actions, listed
 from ui.state import lab_work
 from ui.state.held import Held
@@ -54,14 +55,14 @@ def _play(held: Held) -> None:
         )
         return
     words = f"Play all {2 ** len(varied)} combinations" if varied else "Play all combinations"
-    st.button(
+    button(
         words,
-        key="suppose_play",
-        type="primary",
-        icon=":material/play_arrow:",
+        "suppose_play",
+        partial(_start, held),
+        icon="play_arrow",
+        primary=True,
         disabled=not varied or not actions_now(held),
         help=None if varied else "first suppose something that is varied: 'with and without'",
-        on_click=partial(_start, held),
     )
 
 

@@ -1,0 +1,59 @@
+"""Buttons, downloads and tabs as all pages have them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import PurePath
+from typing import Literal
+
+import streamlit as st
+
+KINDS = {".csv": "text/csv", ".html": "text/html", ".json": "application/json"}
+VEHICLE_OR_EXERCISE = "application/yaml"
+
+
+def button(
+    words: str,
+    key: str,
+    on_click: Callable[..., None] | None = None,
+    *,
+    icon: str | None = None,
+    primary: bool = False,
+    disabled: bool = False,
+    help: str | None = None,
+    width: Literal["content", "stretch"] = "content",
+) -> bool:
+    """A button; `icon` is the name of a Material symbol. True in the run that a press of it causes."""
+    return st.button(
+        words, key, on_click=on_click, icon=_symbol(icon), type="primary" if primary else "secondary",
+        disabled=disabled, help=help, width=width,
+    )  # fmt: skip
+
+
+def download(
+    words: str,
+    data: str | Callable[[], str],
+    name: str,
+    key: str,
+    *,
+    icon: str | None = None,
+    disabled: bool = False,
+) -> None:
+    """A button that saves a file, of the kind that its name ends in; `data` may be made at the click."""
+    kind = KINDS.get(PurePath(name).suffix, VEHICLE_OR_EXERCISE)
+    st.download_button(
+        words, data, name, kind, key=key, icon=_symbol(icon), disabled=disabled, on_click="ignore"
+    )
+
+
+def tabs(label: str, options: Sequence[str], key: str, default: str | None = None) -> str:
+    """One of several parts of a page, chosen above it and kept for the visit."""
+    chosen = st.segmented_control(
+        label, options, default=default, key=key, required=True, label_visibility="collapsed",
+        persist_state="session",
+    )  # fmt: skip
+    return chosen or options[0]
+
+
+def _symbol(icon: str | None) -> str | None:
+    return f":material/{icon}:" if icon else None
