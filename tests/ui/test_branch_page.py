@@ -5,7 +5,7 @@ import time
 from streamlit.testing.v1 import AppTest
 
 from ui.state import bench_jobs
-from ui.state.branch_moment import WORK
+from ui.state.branch_source import WORK
 from ui.state.held import Held
 
 from .test_pages import held_of, log, opened, press

@@ -20,10 +20,9 @@ from ui.registry import pages_of
 from ui.state import bench_jobs, work
 from ui.state.first_jobs import FIRST_JOBS
 from ui.state.first_visit import steps
-from ui.state.held import Held
-from ui.state.progress import WorkProgress
+from ui.state.held import Held, Shelf
 from ui.state.session import shipped_cars
-from ui.state.shelf import Shelf
+from ui.state.work import WorkProgress
 
 
 def _page(path: str) -> None:
@@ -243,7 +242,7 @@ class Place:
 
 def test_the_next_click_waits_until_the_work_is_done(monkeypatch: pytest.MonkeyPatch) -> None:
     """A click during the work is raised only after all actions are in the log."""
-    monkeypatch.setattr("ui.state.progress.SHOW_PROGRESS_AFTER_S", 0.0)
+    monkeypatch.setattr("ui.state.work.SHOW_PROGRESS_AFTER_S", 0.0)
     progress = WorkProgress(Place())  # type: ignore[arg-type]
     held = held_of("six-modules.yaml")
     work.do_all(held, progress.report, ("wait 20 s", "unplug ECM"), 0)
@@ -276,7 +275,7 @@ def test_where_the_model_gives_up_the_car_stands_as_before(monkeypatch: pytest.M
 
 def test_the_shelf_gives_back_what_was_put_and_forgets_the_oldest(monkeypatch: pytest.MonkeyPatch) -> None:
     """A log comes back with the same trace; beyond the limit the oldest is gone."""
-    monkeypatch.setattr("ui.state.shelf.MOST_ON_SHELF", 2)
+    monkeypatch.setattr("ui.state.held.MOST_ON_SHELF", 2)
     shelf = Shelf()
     held = held_of("six-modules.yaml")
     held.bench.do_all(["press start", "wait 1 s"])

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from ui.state import classroom, kept, kept_fields
-from ui.state.kept_fields import FIELDS, KIND
+from ui.state import classroom, kept
+from ui.state.kept import FIELDS, FIELDS_KIND
 
 from .test_pages import _page, press
 from .test_stale_clicks import at_once, choose, supposed
@@ -130,17 +130,17 @@ NONSENSE = {str: "nonsense", list: ["nonsense"], int: -1, bool: True, float: 7.0
 def test_what_was_kept_and_is_nothing_of_ours_harms_no_page(page: str, key: str) -> None:
     """Of a car that is no longer there, of an older version, or no value of its field at all."""
     nonsense = {name: NONSENSE.get(kind, 7.0) for name, kind in FIELDS.items()} | {"suppose_repairs": []}
-    kept.keep(KIND, key, json.dumps(nonsense))
+    kept.keep(FIELDS_KIND, key, json.dumps(nonsense))
     visit(page, key)
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{"])
 def test_what_cannot_be_read_is_nothing(text: str, key: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """A kept text that is no JSON of ours leaves the fields empty."""
-    kept.keep(KIND, key, text)
+    kept.keep(FIELDS_KIND, key, text)
     state: dict[str, Any] = {}
-    monkeypatch.setattr("ui.state.kept_fields.st.session_state", state)
-    kept_fields.take_up(key)
+    monkeypatch.setattr("ui.state.kept.st.session_state", state)
+    kept.take_up_fields(key)
     assert {} == state
 
 
@@ -150,7 +150,7 @@ def test_only_fields_are_taken_up_and_only_with_values_of_their_kind(
     """Unknown names and values of another type are not put into the session."""
     state: dict[str, Any] = {"what_if_own": "scan"}
     told = {"held": "x", "case_title": 7, "story_name": "Water", "use pull F1": "always", "what_if_own": "x"}
-    kept.keep(KIND, key, json.dumps(told))
-    monkeypatch.setattr("ui.state.kept_fields.st.session_state", state)
-    kept_fields.take_up(key)
+    kept.keep(FIELDS_KIND, key, json.dumps(told))
+    monkeypatch.setattr("ui.state.kept.st.session_state", state)
+    kept.take_up_fields(key)
     assert {"what_if_own": "scan", "story_name": "Water", "use pull F1": "always"} == state

@@ -21,7 +21,8 @@ from sim.link.log_import import read_log, table_rows
 from sim.vehicle.problems import Problem, Unsettled
 from sim.vehicle.reading import car_from_text
 from tests.vehicle.test_mutations import MUTATIONS
-from ui.state import bench_jobs, progress, session
+from ui.state import bench_jobs, session
+from ui.state.work import CalledOff
 from ui.views.quick_car import LOG_FORMATS
 
 Mutation = Callable[[str, random.Random], str]
@@ -134,8 +135,8 @@ def test_restoring_a_long_log_can_be_called_off() -> None:
 
     def called_off(share: float) -> None:
         told.append(share)
-        raise progress.CalledOff
+        raise CalledOff
 
-    with pytest.raises(progress.CalledOff):
+    with pytest.raises(CalledOff):
         bench_jobs.restore(session.fresh_session(), called_off, json.dumps(log))
     assert [1 / 50] == told

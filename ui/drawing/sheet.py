@@ -32,10 +32,10 @@ def show(html: str, key: str, on_pick: Callable[[], None] | None = None) -> None
     _sheet(key=key, data={"html": html}, on_pick_change=on_pick or _nothing)
 
 
-def show_to_fit(html: str, key: str, narrow: bool, on_pick: Callable[[], None]) -> bool:
+def show_to_fit(html: str, key: str, narrow: bool, on_pick: Callable[[], None] | None = None) -> bool:
     """Show a sheet that also tells whether it is narrow; until it has told, it is as `narrow` says."""
     data = {"html": html, "asks_width": True, "narrow": narrow, "narrower_than_px": NARROWER_THAN_PX}
-    result = _sheet(key=key, data=data, on_pick_change=on_pick, on_narrow_change=_nothing)
+    result = _sheet(key=key, data=data, on_pick_change=on_pick or _nothing, on_narrow_change=_nothing)
     told = result.get("narrow")
     return narrow if told is None else bool(told)
 

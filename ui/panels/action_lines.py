@@ -8,7 +8,7 @@ import streamlit as st
 
 from sim.lab.telling import action_choices
 from sim.vehicle.car import Car
-from ui.state.lines import lines_of
+from ui.state.choices import lines_of
 
 
 def action_lines(label: str, key: str, car: Car) -> list[str]:

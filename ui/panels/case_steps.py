@@ -12,7 +12,7 @@ from ui.drawing import sheet
 from ui.drawing.tables import numbered
 from ui.panels.action_lines import action_lines
 from ui.state.case_now import case_now, change, keep_for_undo
-from ui.state.lines import lines_of
+from ui.state.choices import lines_of
 
 
 def steps(case: Case, car: Car) -> None:

@@ -12,7 +12,7 @@ from sim.vehicle.edits import catalogue
 from ui.panels.action_lines import action_lines
 from ui.state import bench_jobs, work
 from ui.state.case_now import case_now, change
-from ui.state.lines import lines_of
+from ui.state.choices import lines_of
 
 
 def stories(case: Case, car: Car) -> None:

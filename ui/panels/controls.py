@@ -1,12 +1,14 @@
-"""Buttons, downloads and tabs as all pages have them."""
+"""Buttons, downloads, tabs and lists as all pages have them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import PurePath
-from typing import Literal
+from typing import Literal, TypeVar
 
 import streamlit as st
+
+T = TypeVar("T")
 
 KINDS = {".csv": "text/csv", ".html": "text/html", ".json": "application/json"}
 VEHICLE_OR_EXERCISE = "application/yaml"
@@ -53,6 +55,13 @@ def tabs(label: str, options: Sequence[str], key: str, default: str | None = Non
         persist_state="session",
     )  # fmt: skip
     return chosen or options[0]
+
+
+def one_of(label: str, names: Mapping[T, str], key: str) -> T:
+    """One of a list, kept for the visit; the first when what was chosen is no longer there."""
+    if st.session_state.get(key) not in names:
+        st.session_state[key] = next(iter(names))
+    return st.selectbox(label, list(names), key=key, format_func=names.__getitem__, persist_state="session")
 
 
 def _symbol(icon: str | None) -> str | None:

@@ -19,8 +19,8 @@ from sim.training.authoring import (
 from sim.vehicle.problems import Problem
 from ui.panels.draft_fields import text_field
 from ui.state import bench_jobs, classroom, work
+from ui.state.choices import entry_words
 from ui.state.draft import EMPTY, draft_now, fault_now, put
-from ui.state.exercise_words import entry_words
 from ui.state.held import Held
 from ui.state.session import shipped_cars
 

@@ -7,11 +7,10 @@ import streamlit as st
 from sim.training.authoring import exercise_file
 from sim.training.exercise import Exercise
 from sim.training.proof import Proven
-from ui.choices import distinct
 from ui.panels.draft_fields import text_field
 from ui.state import classroom, lab_work
+from ui.state.choices import HOW, HOW_WORDS, distinct
 from ui.state.draft import MOST_RIVALS, WORK, checking, draft_now, read
-from ui.state.exercise_words import HOW, HOW_WORDS
 
 
 def check_and_save(draft: dict[str, str]) -> None:

@@ -9,8 +9,8 @@ import streamlit as st
 
 from sim.training.authoring import of_fault
 from sim.training.exercise import TOOLS, Proof
+from ui.state.choices import LEVELS
 from ui.state.draft import label_of
-from ui.state.exercise_words import LEVELS
 
 PROOF_WORDS = {
     "scan": "codes cleared, and a scan without codes",

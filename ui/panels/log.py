@@ -9,7 +9,7 @@ import streamlit as st
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
 from ui.state import bench_jobs, work
-from ui.state.branch_moment import from_the_bay
+from ui.state.branch_source import from_the_bay
 from ui.state.held import Held
 
 

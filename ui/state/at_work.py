@@ -22,43 +22,40 @@ from ui.state.held import NO_PAUSE_AFTER, Held, Report
 from ui.state.visible import Visible, all_visible, visible_to_student
 
 EXERCISE = "exercise"  # in the address
-LOOK_EVERY_S = 3.0  # for what the instructor lets a class know
+LOOK_EVERY_S = 3.0  # for notices of the instructor
 PAUSED = "the class is paused: hands off the car until the instructor lets it go on"
 
 
 @dataclass(kw_only=True)
 class AtWork(Held):
-    """A student's attempt in the bay.
-
-    `steps`: what the last work has brought. `taken_back`: what the last rewind took away, to be done again.
-    """
+    """A student's attempt in the bay; `taken_back`: what the last rewind took away, to be done again."""
 
     work: KeptAttempt
     student: StudentRow
     assignment: AssignmentRow
     messages: list[MessageRow]
     signal: ClassNotice
-    steps: list[WorkStep] = field(default_factory=list)
+    steps: list[WorkStep] = field(default_factory=list)  # of the last work
     taken_back: list[str] = field(default_factory=list)
 
     @property
     def is_over(self) -> bool:
-        """Has it been handed in?"""
+        """Whether it is handed in."""
         return self.work.attempt.result is not None
 
     def begin_work(self) -> None:
-        """What the last work has brought makes room for what comes now."""
+        """Forget what the last work said and showed."""
         super().begin_work()
         self.steps = []
 
     def visible(self) -> Visible:
-        """What the student has found; everything once it is over or the instructor shows it."""
+        """What the student has found; everything after the hand-in or if the instructor shows it."""
         if self.is_over or self.assignment.revealed:
             return all_visible(self.bench)
         return visible_to_student(self.work.attempt)
 
     def do(self, text: str, report: Report) -> str:
-        """Do one action; it is kept before anything of it is shown."""
+        """Do one action; it is in the records before anything of it is shown."""
         self.check_not_paused()
         try:
             step = self.work.do(text, report)
@@ -71,19 +68,19 @@ class AtWork(Held):
         return f"{step.action}: {words}" if (words := step_words(step)) else step.action
 
     def pauses_after(self, verb: str) -> bool:
-        """Time passes after the controls of the driver; work at the car is for the student to time."""
+        """Whether time passes after an action: after the driver's controls, not after work at the car."""
         return verb not in (*NO_PAUSE_AFTER, "edit")
 
     def stand_as_before(self, report: Report) -> None:
-        """After work that could not be carried out: as the records have it."""
+        """Go back to what the records have, after work that could not be carried out."""
         self.work = classroom.records().attempts.resume(self.work.id)
         self.bench = self.work.attempt.bench
 
     def put_away(self) -> None:
-        """The records have it already."""
+        """Do nothing: the records have it already."""
 
     def has_news(self) -> bool:
-        """Has the instructor said, paused, shown or erased anything since the page was drawn?"""
+        """Whether the instructor has said, paused, shown or erased anything since the page was drawn."""
         try:
             return classroom.signal_of(self.assignment.class_id) != self.signal
         except Problem:
@@ -106,14 +103,14 @@ class AtWork(Held):
 
 
 def begin(assignment_id: int) -> None:
-    """Work on an exercise from the next run on; meant for callbacks of buttons."""
+    """Work on an exercise from the next run on; for callbacks of buttons."""
     lay_down()
     st.query_params[EXERCISE] = str(assignment_id)
     st.session_state.to_the_exercise = True
 
 
 def lay_down() -> None:
-    """Back to the desk; the exercise stays as it is."""
+    """Go back to the desk; the exercise stays as it is."""
     if st.session_state.pop("work", None) is not None:
         st.session_state.pop("held", None)
     st.query_params.pop(EXERCISE, None)
@@ -122,15 +119,13 @@ def lay_down() -> None:
 def take_up() -> None:
     """Take up the exercise that the address names, if this session has not got it yet."""
     held: AtWork | None = st.session_state.get("work")
-    student = classroom.student()
+    student, named = classroom.student(), classroom.asked_for(EXERCISE)
     if student is None:
         lay_down()
         return
     if held is not None:
         st.query_params[EXERCISE] = str(held.assignment.id)
-        return
-    named = classroom.asked_for(EXERCISE)
-    if named is None:
+    if held is not None or named is None:
         return
     try:
         with st.spinner("The car rolls into the bay ...", show_time=True):
@@ -155,18 +150,17 @@ def _taken_up(student: StudentRow, assignment_id: int) -> AtWork:
 
 
 def _assignment(student: StudentRow, assignment_id: int) -> AssignmentRow:
-    given = classroom.records().assignments.of_class(student.class_id)
-    found = next((one for one in given if one.id == assignment_id), None)
-    if found is None:
-        raise Problem("this exercise is not on your desk")
-    return found
+    for given in classroom.records().assignments.of_class(student.class_id):
+        if given.id == assignment_id:
+            return given
+    raise Problem("this exercise is not on your desk")
 
 
 # -- work that is no action at the car -----------------------------------------------------------------------
 
 
 def hint(held: Held, report: Report, number: int) -> None:
-    """Take this hint, the next one; it costs time, so two clicks on one button take one."""
+    """Take a hint by its number: two clicks on one button take, and cost, one."""
     assert isinstance(held, AtWork)
     if held.work.attempt.hints_taken < number:
         held.work.hint()
@@ -181,7 +175,7 @@ def note(held: Held, report: Report, text: str) -> None:
 
 
 def rewind(held: Held, report: Report, keep: int) -> None:
-    """In practice: back to after the first `keep` steps."""
+    """In practice, go back to after the first `keep` steps."""
     assert isinstance(held, AtWork)
     taken_back = list(held.work.attempt.log[keep:])
     held.work.rewind(keep)

@@ -12,8 +12,7 @@ import streamlit as st
 from sim.bench.bench import Bench, parts_of
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
-from ui.state.held import Held, Report, anew, parked, replayed
-from ui.state.shelf import LeftBehind
+from ui.state.held import Held, LeftBehind, Report, anew, parked, replayed
 
 
 def rewind(held: Held, report: Report, keep: int) -> None:

@@ -23,7 +23,7 @@ def open_text(text: str, name: str) -> None:
 
 
 def take(text: str, name: str = "this case") -> bool:
-    """Put a case on the page, if it is one."""
+    """Put a case on the page; False, and a sentence on the page, if the text is none."""
     try:
         case = case_from_text(text, name)
     except Problem as problem:
@@ -37,24 +37,24 @@ def take(text: str, name: str = "this case") -> bool:
 
 
 def keep_for_undo() -> None:
-    """Let what is on the page now be put back."""
+    """Remember what is on the page, so that it can be put back."""
     if st.session_state.get("case") is not None:
         one_back.replaced(WORK, (st.session_state.case, bool(st.session_state.get("case_is_new"))))
 
 
 def case_now() -> Case:
-    """The case as it is when a button is pressed: the one before may have changed it."""
+    """The case as it is when a button is pressed: the press before may have changed it."""
     case: Case = st.session_state.case
     return case
 
 
 def change(**changes: Any) -> bool:
-    """Put the case on the page with other values of some fields, if that is a case."""
+    """Change fields of the case on the page; False if the result is no case."""
     return take(case_text(case_now().model_copy(update=changes)))
 
 
 def taken_up(held: Held) -> Case | None:
-    """The case on the page: this session's, or what was kept when the browser was refreshed."""
+    """The case on the page: this session's, or the one that was kept."""
     if "case" not in st.session_state:
         text, is_new = _kept(held.key)
         st.session_state.case_is_new = is_new

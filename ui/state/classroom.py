@@ -1,9 +1,8 @@
 """The role of a session (visitor, student, instructor), and the records of all classes.
 
-A visitor has nothing but the free bay. A student is known by the opaque key in the address (`?student=`), so
-that a refresh, a restart of the server or another machine finds the same desk; the browser keeps it in a
-cookie, too, so that the first page can offer the way back until the desk is left. An instructor is known by
-the token that the door gave, kept in a cookie: an address would show it to everybody who sees the projector.
+A visitor has the free bay only. A student is known by the opaque key in the address (`?student=`), which
+works after a restart of the server and on another machine; a cookie keeps it until the desk is left. An
+instructor is known by the token that the door gave, in a cookie: an address is seen on the projector.
 """
 
 from __future__ import annotations
@@ -55,7 +54,7 @@ def library() -> Library:
 
 @st.cache_data(ttl=NEWS_AGE_S, max_entries=500, show_spinner=False)
 def signal_of(class_id: int) -> ClassNotice:
-    """What the instructor lets a class know, asked at most once in a while however many students look."""
+    """The latest notice for a class, read once a second however many students look."""
     return records().notices.latest(class_id)
 
 
@@ -67,7 +66,7 @@ def role() -> Role:
 
 
 def student() -> StudentRow | None:
-    """The student whose key this session, or else the address, has; None too where the student was erased."""
+    """The student whose key this session or the address has; None if there is none or it was erased."""
     key = st.session_state.get("student_key") or st.query_params.get(STUDENT, "")
     if not key:
         return None
@@ -83,13 +82,13 @@ def student() -> StudentRow | None:
 
 
 def come_in(key: str) -> None:
-    """From now on this session is the student who holds the key."""
+    """Make this session the student's who holds the key."""
     st.session_state.desk_left = False
     st.session_state.student_key = key
 
 
 def desk_to_return_to() -> str:
-    """The key that this browser has kept of a desk that was not left; empty where there is none."""
+    """The key of the desk that this browser was last at; empty if there is none or it was left."""
     key = str(st.context.cookies.get(DESK_COOKIE, ""))
     if not key or st.session_state.get("desk_left"):
         return ""
@@ -101,7 +100,7 @@ def desk_to_return_to() -> str:
 
 
 def leave() -> None:
-    """This session is a visitor again, and its browser forgets the desk; the records keep what was done."""
+    """Make this session a visitor's, and have the browser forget the desk; the records stay."""
     st.session_state.desk_left = True
     for name in ("student_key", "work"):
         st.session_state.pop(name, None)
@@ -109,7 +108,7 @@ def leave() -> None:
 
 
 def asked_for(name: str) -> int | None:
-    """The number under a name in the address; None where there is none."""
+    """The number under a name in the address, or None."""
     text = st.query_params.get(name, "")
     return int(text) if re.fullmatch(r"[0-9]{1,18}", text) else None
 
@@ -129,7 +128,7 @@ def address_beside(here: str, pages: Collection[str], path: str) -> str:
 
 
 def plain(words: str) -> str:
-    """Words for a place that reads Markdown: shown as they are, with no links and no pictures."""
+    """Words escaped for Markdown: no links, no pictures."""
     return re.sub(r"([\\\\`*_{}\[\]()<>#+\-.!|~$:&@])", r"\\\1", words)
 
 
@@ -137,7 +136,7 @@ def plain(words: str) -> str:
 
 
 def let_in() -> bool:
-    """Has the door let this session in, and does what it gave still hold?"""
+    """Whether the door has let this session in and its token is still valid."""
     token = st.session_state.get("token")
     if token is None:
         token = st.session_state.token = str(st.context.cookies.get(COOKIE, ""))
@@ -145,18 +144,18 @@ def let_in() -> bool:
 
 
 def enter(token: str) -> None:
-    """From now on this session, and the next one of this browser, is the instructor's."""
+    """Make this session, and the next one of this browser, the instructor's."""
     st.session_state.token = token
 
 
 def go_out() -> None:
-    """This session is the instructor's no more, and its token opens nothing."""
+    """End the instructor's session; its token is no longer valid."""
     door().leave(st.session_state.token)
     st.session_state.token = ""
 
 
 def keep_cookies() -> None:
-    """Have the browser keep, or forget, the token and the desk of this session; part of every page."""
+    """Have the browser keep or forget the token and the desk of this session; part of every page."""
     key = st.session_state.get("student_key", "")
     if key:
         set_cookie(DESK_COOKIE, key, DESK_KEPT_S)

@@ -1,25 +1,51 @@
-"""What a browser session works on: one bench, what was said about it last, and the logs it left behind."""
+"""What a browser session works on: one bench, what was said about it last, the logs it left behind,
+and the shelf where a refresh of the browser finds all of it again."""
 
 from __future__ import annotations
 
+import threading
+from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from sim.bench.bench import Bench
+import streamlit as st
+
+from sim.bench.bench import Bench, parts_of
 from sim.bench.observations import is_observation
 from sim.instruments.read import Notebook
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
+from sim.vehicle.reading import car_from_text
 from ui.drawing.layout import Layout, layout_of
-from ui.state.shelf import LeftBehind, shelf
 from ui.state.visible import Visible, all_visible
 
 PARKED_S = 20
 MOST_LEFT_BEHIND = 20
+MOST_ON_SHELF = 300
 NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock", "observe")
 
 Report = Callable[[float], None]
 Job = Callable[["Held", Report], None]
+
+
+@dataclass(frozen=True, slots=True)
+class LeftBehind:
+    """A log that was left by a rewind, a fresh start or another car, and can be taken up again."""
+
+    words: str
+    car_name: str
+    car_text: str
+    saved: str
+    job: str = ""
+
+    @property
+    def parts(self) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
+        """Given edits, seed and actions; raises `EditProblem` if the text is no saved bench."""
+        return parts_of(self.saved)
+
+    def bench(self) -> Bench:
+        """The bench of this log, replayed."""
+        return Bench.restored(car_from_text(self.car_text, self.car_name), self.saved)
 
 
 @dataclass
@@ -44,7 +70,7 @@ class Held:
         return self.bench.base
 
     def begin_work(self) -> None:
-        """What the last work has brought makes room for what comes now."""
+        """Forget what the last work said and showed."""
         self.said = self.problem = ""
         self.events = []
 
@@ -53,7 +79,7 @@ class Held:
         return all_visible(self.bench)
 
     def do(self, text: str, report: Report) -> str:
-        """Do one action; what came of it in a few words."""
+        """Do one action; its outcome in a few words."""
         outcome = self.bench.do(text, report)
         self.events += outcome.events
         observes = is_observation(outcome.action)
@@ -61,15 +87,15 @@ class Held:
         return f"{outcome.action}{f': {shown}' if shown else ''}"
 
     def pauses_after(self, verb: str) -> bool:
-        """Does time pass after an action of this kind?"""
+        """Whether time passes after an action of this kind."""
         return verb not in NO_PAUSE_AFTER
 
     def stand_as_before(self, report: Report) -> None:
-        """After work that could not be carried out."""
+        """Replay the log after work that could not be carried out."""
         self.bench = replayed(anew(self.bench), self.bench.log, report)
 
     def put_away(self) -> None:
-        """Keep it where a refresh of the browser finds it."""
+        """Put it on the shelf, where a refresh of the browser finds it."""
         shelf().put(self.key, self.as_left_behind(""), self.left_behind)
 
     def as_left_behind(self, words: str) -> LeftBehind:
@@ -83,7 +109,7 @@ class Held:
             del self.left_behind[MOST_LEFT_BEHIND:]
 
     def put_in(self, car_name: str, car_text: str, bench: Bench, job: str) -> None:
-        """Have another bench, of this or another car, in the bay."""
+        """Put another bench, of this or another car, into the bay."""
         if car_text != self.car_text:
             self.layouts = {}
         self.car_name, self.car_text, self.bench, self.job = car_name, car_text, bench, job
@@ -119,3 +145,33 @@ def replayed(bench: Bench, log: Sequence[str], report: Report) -> Bench:
         bench.do(text)
         report(place / len(log))
     return bench
+
+
+# -- the shelf -----------------------------------------------------------------------------------------------
+
+
+class Shelf:
+    """Saved benches of all sessions by key; the one that was not touched for longest goes first."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._saved: OrderedDict[str, tuple[LeftBehind, tuple[LeftBehind, ...]]] = OrderedDict()
+
+    def put(self, key: str, now: LeftBehind, left_behind: Sequence[LeftBehind]) -> None:
+        """Keep the log of a session, and those that it left behind."""
+        with self._lock:
+            self._saved[key] = now, tuple(left_behind)
+            self._saved.move_to_end(key)
+            while len(self._saved) > MOST_ON_SHELF:
+                self._saved.popitem(last=False)
+
+    def take(self, key: str) -> tuple[LeftBehind, tuple[LeftBehind, ...]] | None:
+        """The log under a key, with those left behind; None if the key is not known."""
+        with self._lock:
+            return self._saved.get(key)
+
+
+@st.cache_resource
+def shelf() -> Shelf:
+    """The shelf of this server."""
+    return Shelf()

@@ -1,18 +1,40 @@
 """Texts that outlive the server, by kind and by the opaque key of a session, in this user's data folder.
 
-Those that were not written to for longest go first.
+Those that were not written to for longest go first. What was typed and chosen on the lab's pages is kept by
+field, so that a refresh of the browser gives it back; whatever a page has in no field (a case, a table, a
+draft) it keeps by itself.
 """
 
 from __future__ import annotations
 
+import json
 import re
 from contextlib import suppress
 from pathlib import Path
+
+import streamlit as st
 
 from sim.paths import data_path
 
 KEY = re.compile(r"[A-Za-z0-9_-]{8,64}")  # it becomes a file's name
 MOST_KEPT = 300  # of a kind
+FIELDS_KIND = "fields"
+FIELDS: dict[str, type | tuple[type, ...]] = {
+    # What if
+    "suppositions": list, "suppose_repairs": list, "suppose_log": str, "what_if_own": str,
+    "suppose_kind": str, "suppose_words": str,
+    # Instead
+    "branch_source": str, "branch_keep": int, "branch_instead": str, "branch_rest_follows": bool,
+    # Suspects
+    "suspects_of": str, "suspects_hide": bool, "suspects_most": str, "suspects_limit": int,
+    "suspects_kinds": list,
+    # Two faults
+    "pairs_of": str, "pairs_edits": list,
+    # Case
+    "case_title": str, "step_do": str, "step_seen": list, "step_reads": (int, float), "step_within": float,
+    "story_name": str, "story_edits": list, "experiment_do": str,
+}  # fmt: skip
+USE = "use "  # how each supposition is used, by its words
 
 
 def keep(kind: str, key: str, text: str) -> None:
@@ -46,3 +68,34 @@ def _age(path: Path) -> float:
         return -path.stat().st_mtime
     except OSError:  # another session was faster
         return 0.0
+
+
+# -- fields --------------------------------------------------------------------------------------------------
+
+
+def take_up_fields(key: str) -> None:
+    """Put what was kept under a session's key into the fields, where it is something of ours."""
+    try:
+        known = json.loads(kept(FIELDS_KIND, key) or "{}")
+    except ValueError:
+        return
+    for name, value in known.items() if isinstance(known, dict) else ():
+        if isinstance(value, _type_of(name)):
+            st.session_state.setdefault(name, value)
+
+
+def keep_fields(key: str) -> None:
+    """Keep what is in the fields now, if it has changed."""
+    now = {
+        name: value
+        for name, value in sorted(st.session_state.items(), key=lambda item: str(item[0]))
+        if isinstance(value, _type_of(str(name)))
+    }
+    text = json.dumps(now, ensure_ascii=False)
+    if st.session_state.get("fields_kept", "{}") != text:
+        keep(FIELDS_KIND, key, text)
+        st.session_state.fields_kept = text
+
+
+def _type_of(name: str) -> type | tuple[type, ...]:
+    return str if name.startswith(USE) else FIELDS.get(name, ())

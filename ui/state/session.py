@@ -8,9 +8,8 @@ import streamlit as st
 
 from sim import catalogue
 from sim.vehicle.reading import car_from_text
-from ui.state import kept, kept_fields
-from ui.state.held import Held, parked
-from ui.state.shelf import shelf
+from ui.state import kept
+from ui.state.held import Held, parked, shelf
 
 FIRST_CAR = "teaching-car.yaml"
 
@@ -33,7 +32,7 @@ def open_session() -> Held:
         with st.spinner("The car rolls into the bay ..."):
             held = _from_the_shelf(key) or fresh_session(key)
         st.session_state.held = held
-        kept_fields.take_up(held.key)
+        kept.take_up_fields(held.key)
         st.session_state.jobs = []
     if st.query_params.get("bench") != held.key:
         st.query_params["bench"] = st.session_state.bench_key = held.key

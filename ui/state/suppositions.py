@@ -7,8 +7,8 @@ import streamlit as st
 from sim.lab.drive import plain_morning
 from sim.lab.suppositions import puts_right
 from ui.state import lab_work
+from ui.state.choices import lines_of
 from ui.state.held import Held
-from ui.state.lines import lines_of
 
 LEFT_OUT = "left out"
 USES = ("with and without", "always", LEFT_OUT)

@@ -7,6 +7,7 @@ click. After each piece of work the bench's log is put on the shelf, so that a r
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Callable, Sequence
 from functools import wraps
 from typing import Concatenate, ParamSpec
@@ -17,10 +18,13 @@ from streamlit.delta_generator import DeltaGenerator
 from sim.bench.actions import parse_action
 from sim.bench.observations import is_observation
 from sim.vehicle.problems import Problem
-from ui.state import kept_fields
+from ui.state import kept
 from ui.state.classroom import plain
 from ui.state.held import Held, Job, Report
-from ui.state.progress import CalledOff, WorkProgress
+from ui.state.streamlit_adapter import pressed_meanwhile
+
+SHOW_PROGRESS_AFTER_S = 0.4
+CALL_OFF = "call_off_the_work"
 
 P = ParamSpec("P")
 
@@ -79,7 +83,7 @@ def worked_off(place: DeltaGenerator) -> Held:
         st.switch_page(st.session_state.entries["bay"])
     if anything and held.problem:
         place.error(plain(held.problem), icon=":material/block:")
-    kept_fields.keep(held.key)
+    kept.keep_fields(held.key)
     return held
 
 
@@ -127,3 +131,47 @@ def do_all(held: Held, report: Report, texts: Sequence[str], pause_s: float) -> 
         if pause_s and held.pauses_after(verb):
             held.do(f"wait {pause_s:g} s", report)
             held.said += f", then {pause_s:g} s pass"
+
+
+# -- progress ------------------------------------------------------------------------------------------------
+
+
+class CalledOff(Exception):
+    """The button that calls the work off was pressed."""
+
+
+class WorkProgress:
+    """A bar that appears when work takes long, and a button that calls it off.
+
+    The next click may make every call of Streamlit raise: that must not stop the work half-way, so it is kept
+    and raised again when the work is done.
+    """
+
+    def __init__(self, place: DeltaGenerator) -> None:
+        self._place, self._start_s = place, time.monotonic()
+        self._bar: DeltaGenerator | None = None
+        self._stopped: BaseException | None = None
+        self._called_off = False
+
+    def report(self, share: float) -> None:
+        """Tell how far the work is, 0 to 1."""
+        if self._stopped is not None or time.monotonic() - self._start_s < SHOW_PROGRESS_AFTER_S:
+            return
+        try:
+            if self._bar is None:
+                row = self._place.container(horizontal=True, vertical_alignment="center")
+                self._bar = row.empty()
+                row.button("Call it off", key=CALL_OFF)
+            self._bar.progress(min(max(share, 0.0), 1.0), "The car is working ...")
+        except BaseException as stop:
+            self._stopped = stop
+        if not self._called_off and pressed_meanwhile(CALL_OFF):
+            self._called_off = True
+            raise CalledOff
+
+    def end(self) -> None:
+        """Take the bar away, and let the next click have its turn."""
+        if self._stopped is not None:
+            raise self._stopped
+        if self._bar is not None:
+            self._place.empty()

@@ -7,12 +7,14 @@ from functools import partial
 
 import streamlit as st
 
+from sim.vehicle.car import Car
+from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.car_map import car_map, legend
-from ui.drawing.layout import NARROW, WIDE
+from ui.drawing.layout import NARROW, WIDE, Layout
 from ui.drawing.tables import event_list
 from ui.panels import log, measure, part, scope, seat, tester, why, work
-from ui.panels.controls import button
+from ui.panels.controls import button, tabs
 from ui.state import first_visit
 from ui.state.held import Held
 from ui.state.visible import Visible, events_to_show
@@ -32,21 +34,17 @@ PANELS = (*WORKPLACES, "Why", "Log")
 PAUSES = {0: "none", 2: "2 s", 10: "10 s"}
 
 
-def show() -> None:
-    """The whole page; one fragment, so that a click draws nothing else again."""
-    _bay()
-
-
 @st.fragment
-def _bay() -> None:
+def show() -> None:
+    """The page; one fragment, so that a click draws nothing else again."""
     held: Held = st.session_state.held
     work_off(held, st.empty())
     visible = held.visible()
     _headline(held, visible)
     beside_the_map(
-        lambda: show_map(held, visible),
-        lambda: _happened(held),
-        lambda: _first_visit_and_panels(held, visible),
+        partial(show_map, held, visible),
+        partial(_happened, held),
+        partial(_first_visit_and_panels, held, visible),
     )
 
 
@@ -101,10 +99,21 @@ def tell_what_was_said(held: Held) -> None:
 
 def show_map(held: Held, visible: Visible) -> None:
     """The map of the car; what is picked on it opens in the panel Part."""
+    fitted_map(held.car, held.layout, visible, "map", st.session_state.get("part", ""), _picked_on_map)
+
+
+def fitted_map(
+    car: Car,
+    layout: Callable[[float], Layout],
+    visible: Visible,
+    key: str,
+    picked: str = "",
+    on_pick: Callable[[], None] | None = None,
+) -> None:
+    """The map of a car, laid out for the width that the browser has told."""
     narrow = bool(st.session_state.get("narrow", False))
-    layout, picked = held.layout(NARROW if narrow else WIDE), st.session_state.get("part", "")
-    html = car_map(held.car, layout, visible, picked) + legend(visible.only_found)
-    now_narrow = sheet.show_to_fit(html, "map", narrow, _picked_on_map)
+    html = car_map(car, layout(NARROW if narrow else WIDE), visible, picked) + legend(visible.only_found)
+    now_narrow = sheet.show_to_fit(html, key, narrow, on_pick)
     if now_narrow != narrow:
         st.session_state.narrow = now_narrow
         st.rerun(scope="fragment")
@@ -120,7 +129,7 @@ def _picked_on_map() -> None:
 def _happened(held: Held) -> None:
     events = events_to_show(held.events)
     with st.container(key="what_it_brought"):
-        st.markdown(f"**What that brought**: {len(events)} event{'s' if len(events) != 1 else ''}")
+        st.markdown(f"**What that brought**: {counted(len(events), 'event')}")
         if events:
             sheet.show(event_list(events), "happened", _picked_event)
 
@@ -133,9 +142,7 @@ def _picked_event() -> None:
 
 def _panels(held: Held, visible: Visible) -> None:
     st.session_state.setdefault("panel", "Seat")
-    chosen = st.segmented_control(
-        "panel", PANELS, key="panel", required=True, label_visibility="collapsed", persist_state="session"
-    )
+    chosen = tabs("panel", PANELS, "panel")
     if chosen != "Measure":
         measure.beside(held)
     with st.container(key="the_panel"):

@@ -9,11 +9,11 @@ import streamlit as st
 from sim.training.exercise import Exercise, exercise_from_text
 from sim.training.rows import ClassRow, StudentRow
 from sim.vehicle.problems import Problem
-from ui.choices import distinct
 from ui.drawing import sheet
 from ui.drawing.class_tables import board
-from ui.panels.controls import button
+from ui.panels.controls import button, one_of
 from ui.state import classroom
+from ui.state.choices import distinct
 from ui.views.classes import choose_class, class_now
 
 REFRESH_S = 4.0
@@ -103,14 +103,8 @@ def _one_student(group: ClassRow) -> None:
     rows = {row.student_id: row for row in classroom.records().board(group.id)}
     if not rows:
         return
-    if st.session_state.get("board_student") not in rows:
-        st.session_state.board_student = next(iter(rows))
     names = distinct({one: row.student for one, row in rows.items()})
-    chosen = st.selectbox(
-        "student", list(rows), key="board_student", format_func=names.__getitem__,
-        persist_state="session",
-    )  # fmt: skip
-    row = rows[chosen]
+    row = rows[one_of("student", names, "board_student")]
     with st.container(horizontal=True):
         nothing = row.attempt_id is None
         if button("Replay on the projector", "replay_one", icon="slideshow", disabled=nothing):
@@ -175,26 +169,16 @@ def _exercises(group: ClassRow) -> None:
         st.markdown("Its solution is **shown** to whoever works on it.")
         button("Hide the solution", "hide", partial(_reveal, False), icon="visibility_off")
     else:
-        sure = st.checkbox(
-            f"show what is wrong with the car of “{classroom.plain(one.exercise)}”", key=f"sure_{chosen}"
-        )
-        button(
-            "Show the solution to everybody",
-            "reveal",
-            partial(_reveal, True),
-            icon="visibility",
-            disabled=not sure,
-        )
+        title = classroom.plain(one.exercise)
+        sure = st.checkbox(f"show what is wrong with the car of “{title}”", key=f"sure_{chosen}")
+        reveal = partial(_reveal, True)
+        button("Show the solution to everybody", "reveal", reveal, icon="visibility", disabled=not sure)
     hints = _exercise(chosen).hints
     if hints:
         st.selectbox("a hint of this exercise", hints, key=f"hint_{chosen}")
         with st.container(horizontal=True):
-            button(
-                "Send it to this student",
-                "hint_one",
-                partial(_send_hint, True),
-                disabled=st.session_state.get("board_student") is None,
-            )
+            alone = st.session_state.get("board_student") is None
+            button("Send it to this student", "hint_one", partial(_send_hint, True), disabled=alone)
             button("Send it to all", "hint_all", partial(_send_hint, False))
     with st.expander("For you: why the car shows what it shows"):
         st.markdown(_guide(_exercise(chosen)))

@@ -8,10 +8,10 @@ import streamlit as st
 
 from sim.bench.bench import Bench
 from sim.network.response_time import PeriodicFrame, bus_load, worst_response_s
-from sim.vehicle.car import Car
+from sim.network.streams import Stream
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
-from ui.panels.controls import download
+from ui.panels.controls import download, tabs
 from ui.panels.diagram import connector_words, grounds_of
 from ui.state.held import Held
 from ui.state.work import work_off
@@ -23,16 +23,7 @@ def show() -> None:
     work_off(held, st.empty())
     st.title(held.car.title)
     st.markdown(held.car.claimed.about)
-    kind = st.segmented_control(
-        "part of the file",
-        list(VIEWS),
-        default="modules",
-        key="car_view",
-        required=True,
-        label_visibility="collapsed",
-        persist_state="session",
-    )
-    VIEWS[kind or "modules"](held)
+    VIEWS[tabs("part of the file", list(VIEWS), "car_view", "modules")](held)
 
 
 def _modules(held: Held) -> None:
@@ -53,42 +44,32 @@ def _modules(held: Held) -> None:
 
 
 def _fuses(held: Held) -> None:
-    car = held.car
+    fuses, relays = held.car.claimed.fuses, held.car.claimed.relays
     rows = [
         (name, f"{fuse.rating_a:g} A", fuse.title, fuse.from_, ", ".join(fuse.feeds), fuse.location)
-        for name, fuse in car.claimed.fuses.items()
+        for name, fuse in fuses.items()
     ]
     _table(("fuse", "rating", "title", "from", "feeds", "place"), rows)
-    relays = [
-        (
-            name,
-            relay.title,
-            relay.coil,
-            relay.from_,
-            ", ".join([*relay.feeds, *_fed_by(car, name)]),
-            relay.location,
-        )
-        for name, relay in car.claimed.relays.items()
+    fed_by = {relay: [name for name, fuse in fuses.items() if fuse.from_ == relay] for relay in relays}
+    rows = [
+        (name, one.title, one.coil, one.from_, ", ".join([*one.feeds, *fed_by[name]]), one.location)
+        for name, one in relays.items()
     ]
-    if relays:
-        _table(("relay", "title", "coil", "from", "feeds", "place"), relays)
-
-
-def _fed_by(car: Car, source: str) -> list[str]:
-    return [name for name, fuse in car.claimed.fuses.items() if fuse.from_ == source]
+    if rows:
+        _table(("relay", "title", "coil", "from", "feeds", "place"), rows)
 
 
 def _grounds(held: Held) -> None:
     car = held.car
+    modules = {
+        point: [name for name in car.claimed.modules if point in grounds_of(car, name)]
+        for point in car.claimed.grounds
+    }
     rows = [
-        (name, ground.title, ground.location, ", ".join(_grounded_at(car, name)))
+        (name, ground.title, ground.location, ", ".join(modules[name]))
         for name, ground in car.claimed.grounds.items()
     ]
     _table(("ground point", "title", "place", "modules"), rows)
-
-
-def _grounded_at(car: Car, point: str) -> list[str]:
-    return [name for name in car.claimed.modules if point in grounds_of(car, name)]
 
 
 def _connectors(held: Held) -> None:
@@ -99,29 +80,24 @@ def _connectors(held: Held) -> None:
         key="car_connector",
         format_func=lambda one: connector_words(car, car.connectors[one]),
     )
-    _table(
-        ("pin", "cavity", "carries"),
-        [(pin.id, pin.cavity, pin.function) for pin in car.connectors[name].pins],
-        (0,),
-    )
+    rows = [(pin.id, pin.cavity, pin.function) for pin in car.connectors[name].pins]
+    _table(("pin", "cavity", "carries"), rows, (0,))
 
 
 def _buses(held: Held) -> None:
     car = held.car
     on = _messages_on(held.bench)
-    rows = []
-    for bus, spec in car.claimed.buses.items():
-        frames = on.get(bus, [])
-        rows.append(
-            (
-                bus,
-                spec.title,
-                f"{spec.bitrate_bps // 1000} kbit/s{' FD' if spec.fd else ''}",
-                f"{len(frames)}",
-                f"{100 * bus_load(frames, spec.bitrate_bps):.1f} %",
-                " – ".join(spec.line),
-            )
+    rows = [
+        (
+            bus,
+            spec.title,
+            f"{spec.bitrate_bps // 1000} kbit/s{' FD' if spec.fd else ''}",
+            f"{len(on[bus])}",
+            f"{100 * bus_load(on[bus], spec.bitrate_bps):.1f} %",
+            " – ".join(spec.line),
         )
+        for bus, spec in car.claimed.buses.items()
+    ]
     _table(("bus", "title", "bit rate", "messages", "load at most", "line"), rows)
     st.caption("Load with as many stuff bits as there can be; diagnosis not counted.")
     if not car.claimed.lin:
@@ -143,24 +119,20 @@ def _buses(held: Held) -> None:
 
 def _messages_on(bench: Bench) -> dict[str, list[PeriodicFrame]]:
     """The periodic messages on each CAN bus, with those that a gateway passes on and network management."""
-    sent, buses = bench.car.messages.sent, bench.car.claimed.buses
-    found: dict[str, list[PeriodicFrame]] = {}
-    for (name, bus), stream in bench.live.world.streams.items():
+    sent, buses, world = bench.car.messages.sent, bench.car.claimed.buses, bench.live.world
+    found: dict[str, list[PeriodicFrame]] = {bus: [] for bus in buses}
+
+    def add(bus: str, name: str, stream: Stream, period_s: float) -> None:
+        frame = PeriodicFrame.longest_of(name, stream.frame, period_s, buses[bus].bitrate_bps)
+        found[bus].append(frame)
+
+    for (name, bus), stream in world.streams.items():
         if bus in buses:
-            rate_bps, period_s = buses[bus].bitrate_bps, sent[name].period_s
-            found.setdefault(bus, []).append(PeriodicFrame.longest_of(name, stream.frame, period_s, rate_bps))
-    for bus, nodes in bench.live.world.management.items():
-        times = buses[bus].network_management
-        if times:
-            found.setdefault(bus, []).extend(
-                PeriodicFrame.longest_of(
-                    f"network management of {name}",
-                    stream.frame,
-                    times.msg_cycle_ms / 1000,
-                    buses[bus].bitrate_bps,
-                )
-                for name, stream in nodes.items()
-            )
+            add(bus, name, stream, sent[name].period_s)
+    for bus, nodes in world.management.items():
+        if times := buses[bus].network_management:
+            for name, stream in nodes.items():
+                add(bus, f"network management of {name}", stream, times.msg_cycle_ms / 1000)
     return found
 
 
@@ -175,7 +147,7 @@ def _messages(held: Held) -> None:
             f"{message.period_s * 1000:g} ms",
             f"{message.length}",
             ", ".join(message.signals),
-            ", ".join(f"{bus} {1000 * late[bus][name]:.1f} ms" for bus in buses if name in late.get(bus, {})),
+            ", ".join(f"{bus} {1000 * late[bus][name]:.1f} ms" for bus in buses if name in late[bus]),
         )
         for name, message in held.car.messages.sent.items()
     ]

@@ -24,13 +24,9 @@ from ui.state.suppositions import from_case
 from ui.state.work import worked_off
 
 
-def show() -> None:
-    """The page; a fragment of its own."""
-    _case()
-
-
 @st.fragment
-def _case() -> None:
+def show() -> None:
+    """The page; one fragment, so that a click draws nothing else again."""
     held = worked_off(st.empty())
     if st.session_state.pop("to_what_if", False):
         st.switch_page(st.session_state.entries["what-if"])
@@ -57,14 +53,8 @@ def _case() -> None:
         steps(case, car)
     with right:
         stories(case, car)
-    button(
-        "Run the stories",
-        "case_run",
-        _run,
-        icon="play_arrow",
-        primary=True,
-        disabled=bool(st.session_state.get("case_is_new")),
-    )
+    is_new = bool(st.session_state.get("case_is_new"))
+    button("Run the stories", "case_run", _run, icon="play_arrow", primary=True, disabled=is_new)
     _shown()
     _keep(case)
 

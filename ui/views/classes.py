@@ -11,13 +11,12 @@ import streamlit as st
 from sim.training.rows import AssignmentRow, ClassRow
 from sim.vehicle.problems import Problem
 from sim.vehicle.words import counted
-from ui.choices import distinct
 from ui.drawing import sheet
 from ui.drawing.class_tables import join_code
 from ui.drawing.tables import plain_table
-from ui.panels.controls import button, download
+from ui.panels.controls import button, download, one_of
 from ui.state import classroom
-from ui.state.exercise_words import HOW, HOW_WORDS, entry_words
+from ui.state.choices import HOW, HOW_WORDS, distinct, entry_words
 
 
 def show() -> None:
@@ -46,16 +45,7 @@ def choose_class(known: Sequence[ClassRow]) -> ClassRow:
     asked = classroom.asked_for("class")
     if "class_id" not in st.session_state and asked in by_id:
         st.session_state.class_id = asked
-    if st.session_state.get("class_id") not in by_id:
-        st.session_state.class_id = known[0].id
-    words = distinct({group.id: _class_words(group) for group in known})
-    chosen = st.selectbox(
-        "class",
-        list(by_id),
-        key="class_id",
-        format_func=words.__getitem__,
-        persist_state="session",
-    )
+    chosen = one_of("class", distinct({group.id: _class_words(group) for group in known}), "class_id")
     st.query_params["class"] = str(chosen)
     return by_id[chosen]
 
@@ -165,13 +155,8 @@ def _give() -> str:
 
 def _results(group: ClassRow) -> None:
     st.subheader("Results", anchor=False)
-    download(
-        "Results as CSV",
-        partial(classroom.records().export_csv, group.id),
-        f"busbay-class-{group.id}.csv",
-        "export",
-        icon="download",
-    )
+    csv = partial(classroom.records().export_csv, group.id)
+    download("Results as CSV", csv, f"busbay-class-{group.id}.csv", "export", icon="download")
     st.caption(
         "One line per attempt: student, exercise, when, complete, credit, minutes, cost, what was named, and "
         "whether the solution had been shown before."

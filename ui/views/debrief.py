@@ -24,6 +24,14 @@ from ui.state.classroom import plain
 
 WORK = "debrief_work"
 CHAINS_OPEN = 2
+LEFT = ("What was wrong", "What you handed in", "Your notes")
+RIGHT = (
+    "Your way there",
+    "What a saved report would have told",
+    "Your saved report",
+    "A short way for this car",
+    "What else it could have been when you repaired",
+)
 
 
 def show(held: AtWork) -> None:
@@ -35,16 +43,10 @@ def show(held: AtWork) -> None:
     told: Debrief = found or st.session_state.debrief
     said = dict(sections(told))
     left, right = st.columns([1, 1], gap="large")
-    with left:
-        _section("What was wrong", said)
-        _section("What you handed in", said)
-        _section("Your notes", said)
-    with right:
-        _section("Your way there", said)
-        _section("What a saved report would have told", said)
-        _section("Your saved report", said)
-        _section("A short way for this car", said)
-        _section("What else it could have been when you repaired", said)
+    for column, headings in ((left, LEFT), (right, RIGHT)):
+        with column:
+            for heading in headings:
+                _section(heading, said)
     _chains(told)
     _checks(told, measured=found is not None)
     _leave(told, held)
@@ -75,11 +77,8 @@ def _verdict(held: AtWork) -> None:
         if result.complete:
             st.success("Cause named, repaired, proved.", icon=":material/check_circle:")
         else:
-            steps = (
-                ("cause named", result.verdict.exact),
-                ("repaired", result.repaired),
-                ("proved", result.proven),
-            )
+            exact = result.verdict.exact
+            steps = (("cause named", exact), ("repaired", result.repaired), ("proved", result.proven))
             words = " · ".join(f"{'✓' if done else '✗ not'} {name}" for name, done in steps)
             st.warning(f"{words}. Handed in, {result.credit:.0%}.", icon=":material/task:")
         st.caption(

@@ -11,8 +11,8 @@ from sim.training.rows import ClassRow, StudentRow, TaskRow
 from sim.vehicle.problems import Problem
 from ui.panels.controls import button
 from ui.state import at_work, classroom
+from ui.state.choices import LEVELS
 from ui.state.classroom import plain
-from ui.state.exercise_words import LEVELS
 
 
 def show() -> None:

@@ -20,7 +20,7 @@ from ui.drawing.meter import expected_table
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
 from ui.panels import measure
-from ui.panels.controls import download
+from ui.panels.controls import download, one_of, tabs
 from ui.panels.diagram import connector_words
 from ui.panels.terminals import papers_of, terminals
 from ui.state.held import Held
@@ -31,13 +31,9 @@ ORDER = ("dlc", "module", "sensor", "inline", "battery")
 LEADS = {"red": "red lead (+)", "black": "black lead (−)"}
 
 
-def show() -> None:
-    """The whole page; one fragment."""
-    _page()
-
-
 @st.fragment
-def _page() -> None:
+def show() -> None:
+    """The page; one fragment, so that a click draws nothing else again."""
     held: Held = st.session_state.held
     work_off(held, st.empty())
     visible = held.visible()
@@ -53,11 +49,7 @@ def _page() -> None:
 
 
 def _paper(held: Held, visible: Visible) -> None:
-    view = st.segmented_control(
-        "sheets", list(VIEWS), default="circuits", key="sheets", required=True, label_visibility="collapsed",
-        persist_state="session",
-    )  # fmt: skip
-    VIEWS[view or "circuits"](held, visible)
+    VIEWS[tabs("sheets", list(VIEWS), "sheets", "circuits")](held, visible)
     st.caption(
         "Drawn from what the car's file says; wire colours are invented (letters of IEC 60757). "
         "The maker's service information comes first."
@@ -69,7 +61,7 @@ def _paper(held: Held, visible: Visible) -> None:
 
 def _circuits(held: Held, visible: Visible) -> None:
     names = _circuit_names(held)
-    name = _one_of("circuit of", names, "circuit")
+    name = one_of("circuit of", names, "circuit")
     svg = drawing(papers_of(held), name)
     _drawn(held, visible, svg, f"{held.car.title}: {names[name]}", name)
 
@@ -79,7 +71,7 @@ def _connectors(held: Held, visible: Visible) -> None:
     plugs = [held.car.connectors[name] for name in papers.car.connectors if held.car.connectors[name].pins]
     plugs.sort(key=lambda plug: ORDER.index(plug.kind))
     names = {plug.id: connector_words(held.car, plug) for plug in plugs}
-    name = _one_of("connector", names, "face")
+    name = one_of("connector", names, "face")
     _drawn(held, visible, face(papers, name), f"{held.car.title}: {names[name]}", name)
 
 
@@ -104,7 +96,13 @@ def _picked(held: Held, visible: Visible) -> None:
         lead = st.session_state.get("lead", "red")
         measure.put_probe(lead, picked)
         st.session_state.lead = "black" if lead == "red" else "red"
-    elif picked in held.car.connectors:
+    else:
+        _open(held, picked)
+
+
+def _open(held: Held, picked: str) -> None:
+    """Turn to the sheet of a connector or circuit."""
+    if picked in held.car.connectors:
         st.session_state.sheets, st.session_state.face = "connectors", picked
     elif picked in _circuit_names(held):
         st.session_state.sheets, st.session_state.circuit = "circuits", picked
@@ -124,14 +122,6 @@ def _circuit_names(held: Held) -> dict[str, str]:
             for name, part in parts.items()
         },
     }
-
-
-def _one_of(label: str, names: dict[str, str], key: str) -> str:
-    if st.session_state.get(key) not in names:
-        st.session_state[key] = next(iter(names))
-    return str(
-        st.selectbox(label, list(names), key=key, format_func=names.__getitem__, persist_state="session")
-    )
 
 
 # -- lists ---------------------------------------------------------------------------------------------------
@@ -170,15 +160,7 @@ def _in_order(name: str) -> list[tuple[int, str]]:
 def _list(held: Held, head: tuple[str, ...], rows: Sequence[tuple[str, ...]], key: str) -> None:
     """A table whose rows open the circuit of what they name."""
     if rows:
-        sheet.show(pickable_table(head, rows), key, partial(_open_circuit, held, key))
-
-
-def _open_circuit(held: Held, key: str) -> None:
-    picked = sheet.picked(key)
-    if picked in _circuit_names(held):
-        st.session_state.sheets, st.session_state.circuit = "circuits", picked
-    elif picked in held.car.connectors:
-        st.session_state.sheets, st.session_state.face = "connectors", picked
+        sheet.show(pickable_table(head, rows), key, lambda: _open(held, sheet.picked(key)))
 
 
 def _values(held: Held, visible: Visible) -> None:
@@ -191,11 +173,11 @@ def _values(held: Held, visible: Visible) -> None:
         **{name: f"{name} · sensor {one.title}".rstrip() for name, one in car.sensors.items()},
         "fuses": "all fuses", "relays": "all relays", "loads": "all loads",
     }  # fmt: skip
-    name = _one_of("expected values of", names, "values_of")
+    name = one_of("expected values of", names, "values_of")
     lines = [line for at in _places_of(held, papers, name) for line in papers.expected(at)]
     if lines:
         st.caption("Pick a line to set the meter up for it.")
-        sheet.show(expected_table(lines), "values", _set_up)
+        sheet.show(expected_table(lines), "values", lambda: measure.set_up_sentence(sheet.picked("values")))
     else:
         st.caption("No figures are given for it.")
 
@@ -207,10 +189,6 @@ def _places_of(held: Held, papers: ServiceInformation, name: str) -> Iterable[st
         return list(listed[name])
     plugs = [plug for plug in papers.car.connectors if plug == name or plug.startswith(f"{name}.")]
     return [pin.id for plug in plugs for pin in papers.face(plug).pins]
-
-
-def _set_up() -> None:
-    measure.set_up_sentence(sheet.picked("values"))
 
 
 VIEWS: dict[str, Callable[[Held, Visible], None]] = {

@@ -17,7 +17,7 @@ from ui.drawing import sheet
 from ui.drawing.class_work import step_cards, step_table
 from ui.panels import measure
 from ui.panels.cautions import MAKER
-from ui.panels.controls import button
+from ui.panels.controls import button, tabs
 from ui.state import at_work
 from ui.state.at_work import LOOK_EVERY_S, PAUSED, AtWork
 from ui.state.classroom import plain
@@ -119,9 +119,7 @@ def _panels(held: AtWork, visible: Visible) -> None:
     names = [name for name, tools in PANELS.items() if not tools or set(tools) & set(visible.tools)]
     if st.session_state.get("panel") not in names:
         st.session_state.panel = names[0]
-    chosen = st.segmented_control(
-        "panel", names, key="panel", required=True, label_visibility="collapsed", persist_state="session"
-    )
+    chosen = tabs("panel", names, "panel")
     if chosen != "Measure" and "Measure" in names:
         measure.beside(held)
     with st.container(key="the_panel"):
@@ -176,12 +174,8 @@ def _hints(held: AtWork, exercise: Exercise) -> None:
         for number, words in enumerate(exercise.hints[:taken], start=1):
             st.markdown(f":material/lightbulb: **Hint {number}**: {plain(words)}")
         if taken < of:
-            button(
-                f"Take hint {taken + 1} of {of}: costs {HINT_MINUTES:g} min",
-                "take_hint",
-                partial(ask, at_work.hint, taken + 1),
-                icon="lightbulb",
-            )
+            words = f"Take hint {taken + 1} of {of}: costs {HINT_MINUTES:g} min"
+            button(words, "take_hint", partial(ask, at_work.hint, taken + 1), icon="lightbulb")
 
 
 def _notes(held: AtWork) -> None:
@@ -229,13 +223,9 @@ def _back() -> None:
 
 def _do_again(held: AtWork) -> None:
     if held.taken_back:
-        button(
-            f"Do again what was taken back: {len(held.taken_back)}",
-            "do_again",
-            partial(ask_to_do, *held.taken_back, pause_s=0),
-            icon="redo",
-            help=plain("; ".join(held.taken_back)),
-        )
+        words, redo = f"Do again what was taken back: {len(held.taken_back)}", partial(ask_to_do, pause_s=0)
+        what = plain("; ".join(held.taken_back))
+        button(words, "do_again", partial(redo, *held.taken_back), icon="redo", help=what)
 
 
 # -- hand in -----------------------------------------------------------------------------------------------
@@ -257,14 +247,8 @@ def _hand_in(held: AtWork) -> None:
     proof = "; ".join(PROOF_WORDS[one] for one in held.work.attempt.exercise.proof)
     st.caption(f"Repair first, then show: {proof}. The car is judged as it stands now.")
     if not st.session_state.get("sure"):
-        button(
-            "Hand in",
-            "hand_in",
-            partial(_be_sure, True),
-            icon="assignment_turned_in",
-            primary=True,
-            disabled=not st.session_state.get("named"),
-        )
+        icon, unnamed = "assignment_turned_in", not st.session_state.get("named")
+        button("Hand in", "hand_in", partial(_be_sure, True), icon=icon, primary=True, disabled=unnamed)
         return
     st.warning("Handing in ends the work on this car.", icon=":material/assignment_turned_in:")
     with st.container(horizontal=True):

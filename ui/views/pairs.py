@@ -12,8 +12,9 @@ from sim.lab.compounds import Compound, exercise_draft, find_compounds
 from sim.lab.drive import first_look
 from sim.lab.report import DISCLAIMER
 from sim.lab.workshop import Progress, Stop, Workshop
-from sim.vehicle.edits import catalogue
+from sim.vehicle.edits import catalogue, verb_of
 from sim.vehicle.problems import EditProblem
+from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.panels import which_car
@@ -33,13 +34,9 @@ KINDS = {
 }
 
 
-def show() -> None:
-    """The page; a fragment of its own."""
-    _page()
-
-
 @st.fragment
-def _page() -> None:
+def show() -> None:
+    """The page; one fragment, so that a click draws nothing else again."""
     held = worked_off(st.empty())
     st.title("Two faults")
     st.markdown(
@@ -50,14 +47,9 @@ def _page() -> None:
     chosen = _chosen(held)
     st.caption(f"What is done: {' → '.join(first_look(held.car))}")
     count = len(chosen)
-    button(
-        f"Run all {1 + count + count * (count - 1) // 2}" if count > 1 else "Run all",
-        "pairs_run",
-        partial(_start, held.car_text),
-        icon="play_arrow",
-        primary=True,
-        disabled=not 2 <= count <= MOST_EDITS,
-    )
+    words = f"Run all {1 + count + count * (count - 1) // 2}" if count > 1 else "Run all"
+    start, right_many = partial(_start, held.car_text), 2 <= count <= MOST_EDITS
+    button(words, "pairs_run", start, icon="play_arrow", primary=True, disabled=not right_many)
     if count > MOST_EDITS:
         st.warning(f"At most {MOST_EDITS} faults at a time; there are {count}.", icon=":material/block:")
     found: tuple[str, tuple[Compound, ...]] | None = lab_work.found(WORK)
@@ -67,7 +59,7 @@ def _page() -> None:
 
 def _chosen(held: Held) -> list[str]:
     listed = catalogue(held.car)
-    by_verb = Counter(text.split()[0] for text in listed)
+    by_verb = Counter(verb_of(text) for text in listed)
     if st.session_state.get("pairs_of") != held.car_text:
         st.session_state.pairs_of, st.session_state.pairs_edits = held.car_text, []
     chosen = st.multiselect(
@@ -92,7 +84,7 @@ def _chosen(held: Held) -> list[str]:
 
 def _add(listed: Sequence[str]) -> None:
     state = st.session_state
-    of_a_kind = [text for text in listed if text.split()[0] == state.pairs_verb]
+    of_a_kind = [text for text in listed if verb_of(text) == state.pairs_verb]
     state.pairs_edits = list(dict.fromkeys([*state.pairs_edits, *of_a_kind]))
 
 
@@ -117,7 +109,7 @@ def _start(vehicle: str) -> None:
 
 def _shown(held: Held, found: tuple[Compound, ...]) -> None:
     with st.container(key="pairs_found"):
-        st.markdown(f"**{len(found)} pair{'s' if len(found) != 1 else ''}**, the hardest first")
+        st.markdown(f"**{counted(len(found), 'pair')}**, the hardest first")
         if not found:
             return
         rows = [
@@ -156,12 +148,8 @@ def _one(held: Held, found: tuple[Compound, ...], one: Compound) -> None:
         button("Try it in the bay", "pairs_bay", partial(_into_the_bay, found), icon="car_repair")
         if session.shipped_cars().get(held.car_name) == held.car_text:
             name = held.car_name.removesuffix(".yaml")
-            download(
-                "Draft of an exercise",
-                partial(exercise_draft, one, name, first_look(held.car)),
-                "draft.yaml",
-                "pairs_draft",
-            )
+            draft = partial(exercise_draft, one, name, first_look(held.car))
+            download("Draft of an exercise", draft, "draft.yaml", "pairs_draft")
 
 
 def _some(signs: tuple[str, ...]) -> str:

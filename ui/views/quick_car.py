@@ -12,6 +12,7 @@ from sim.bench.bench import Bench
 from sim.vehicle.problems import Problem
 from sim.vehicle.quick_car import COLUMNS, USUAL_BPS, vehicle_file
 from sim.vehicle.reading import car_from_text
+from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
@@ -50,13 +51,9 @@ WIDTHS = {
 }  # fmt: skip
 
 
-def show() -> None:
-    """The page; a fragment of its own."""
-    _page()
-
-
 @st.fragment
-def _page() -> None:
+def show() -> None:
+    """The page; one fragment, so that a click draws nothing else again."""
     held = worked_off(st.empty())
     st.title("Describe a car")
     st.markdown(
@@ -139,7 +136,7 @@ def _drawing(text: str) -> None:
         sheet.show(drawn[1], "quick_drawing")
     built = car_from_text(text, "this table").built
     st.caption(
-        f"{len(built.modules)} module{'s' if len(built.modules) != 1 else ''}, "
+        f"{counted(len(built.modules), 'module')}, "
         f"{len(built.buses)} bus{'es' if len(built.buses) != 1 else ''}, {len(built.fuses)} fuses"
     )
 

@@ -12,14 +12,14 @@ import streamlit as st
 
 from sim.training.attempt import Attempt
 from sim.vehicle.problems import Problem
-from ui.choices import distinct
 from ui.drawing import sheet
-from ui.drawing.car_map import car_map, legend
-from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
+from ui.drawing.layout import Layout, layout_of
 from ui.drawing.tables import plain_table, report_table, seat_panel
 from ui.panels.controls import button
 from ui.state import classroom
+from ui.state.choices import distinct
 from ui.state.visible import Visible, all_visible, visible_to_student
+from ui.views.bay import fitted_map
 
 END = 1_000_000  # steps, beyond both ends of any log
 
@@ -64,23 +64,19 @@ def show() -> None:
 
 
 def _chosen() -> int | None:
-    group_names = {group.id: group.name for group in classroom.records().classes.listed()}
-    if not group_names:
+    groups = {group.id: group.name for group in classroom.records().classes.listed()}
+    if not groups:
         st.caption("No class has been opened yet: the page Classes does that.")
         return None
     told = st.session_state.pop("replay_attempt", None)
     asked = told if told is not None else classroom.asked_for("attempt")
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        attempts = classroom.records().attempts.listed()
-        if not attempts:
+        listed = classroom.records().attempts.listed()
+        if not listed:
             st.caption("Nobody has begun an exercise yet: whoever does can be replayed here.")
             return None
-        words = distinct(
-            {
-                row.attempt_id: f"{row.student} · {row.exercise} · {group_names.get(row.class_id, '')}"
-                for row in attempts
-            }
-        )
+        named = (f"{one.student} · {one.exercise} · {groups.get(one.class_id, '')}" for one in listed)
+        words = distinct(dict(zip((one.attempt_id for one in listed), named, strict=True)))
         fresh = told is not None or "replay_which" not in st.session_state
         if fresh and asked in words:
             st.session_state.replay_which = asked
@@ -115,7 +111,7 @@ def _replay(replay: Replay) -> None:
     _words(replay, count)
     left, right = st.columns([1.7, 1], gap="medium")
     with left:
-        _map(replay, visible)
+        fitted_map(replay.whole.exercise.whole_car, replay.layout, visible, "replay_map")
     with right:
         _shown(replay, visible)
         st.toggle("show also what is hidden in the car", key="replay_hidden")
@@ -125,17 +121,11 @@ def _replay(replay: Replay) -> None:
 
 
 def _steps(replay: Replay, count: int) -> None:
+    at_end = replay.at >= count
     with st.container(horizontal=True, vertical_alignment="bottom", key="replay_steps"):
         button("First", "replay_first", partial(_go, -END), icon="first_page")
         button("Back", "replay_back", partial(_go, -1), icon="chevron_left", disabled=replay.at <= 0)
-        button(
-            "Next",
-            "replay_next",
-            partial(_go, 1),
-            icon="chevron_right",
-            primary=True,
-            disabled=replay.at >= count,
-        )
+        button("Next", "replay_next", partial(_go, 1), icon="chevron_right", primary=True, disabled=at_end)
         button("Last", "replay_last", partial(_go, END), icon="last_page")
         if count:
             st.slider("step", 0, count, key=_place(replay.attempt_id))
@@ -164,20 +154,6 @@ def _words(replay: Replay, count: int) -> None:
         st.markdown(f"{f'**{shown}** · ' if shown else ''}{step.labor_min:.0f} min of shop time")
         for danger in step.dangers:
             st.warning(danger, icon=":material/warning:")
-
-
-def _map(replay: Replay, visible: Visible) -> None:
-    narrow = bool(st.session_state.get("narrow", False))
-    layout = replay.layout(NARROW if narrow else WIDE)
-    html = car_map(replay.whole.exercise.whole_car, layout, visible, "") + legend(visible.only_found)
-    now_narrow = sheet.show_to_fit(html, "replay_map", narrow, _nothing)
-    if now_narrow != narrow:
-        st.session_state.narrow = now_narrow
-        st.rerun(scope="fragment")
-
-
-def _nothing() -> None:
-    """Nothing on this map leads anywhere."""
 
 
 def _shown(replay: Replay, visible: Visible) -> None:

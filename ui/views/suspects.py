@@ -35,15 +35,12 @@ from ui.state.work import tells_problems, worked_off
 
 LIMITS_MIN = (1, 5, 15, 60)
 MOST_LISTED = 30
-
-
-def show() -> None:
-    """The page; a fragment of its own."""
-    _page()
+MOST_ALIKE = 4
 
 
 @st.fragment
-def _page() -> None:
+def show() -> None:
+    """The page; one fragment, so that a click draws nothing else again."""
     held = worked_off(st.empty())
     st.title("Suspects")
     st.markdown(
@@ -114,14 +111,8 @@ def _search(held: Held, question: Question) -> None:
     count = len(edits_of(question))
     sets = 1 + count + (count * (count - 1) // 2 if most_at_once() == 2 else 0)
     st.caption(f"{sets} sets of edits, the likeliest first. {odds_words()}")
-    button(
-        "Find the suspects",
-        "suspects_find",
-        partial(_start, held),
-        icon="person_search",
-        primary=True,
-        disabled=not (question.steps or question.log),
-    )
+    start, nothing = partial(_start, held), not (question.steps or question.log)
+    button("Find the suspects", "suspects_find", start, icon="person_search", primary=True, disabled=nothing)
 
 
 @tells_problems
@@ -152,18 +143,10 @@ def _shown(found: SearchAnswer, question: Question) -> None:
         )
     with st.container(key="suspects_found"):
         st.markdown(f"**{found_words(suspects, found.share_left)}**")
-        rows = [
-            (
-                one.title,
-                f"{one.share:.1%}",
-                "; ".join(" + ".join(edits) for edits in one.alike[:4]) + _more(one),
-            )
-            for one in suspects.causes[:MOST_LISTED]
-        ]
+        rows = [(one.title, f"{one.share:.1%}", _alike_words(one)) for one in suspects.causes[:MOST_LISTED]]
         if rows:
-            sheet.show(
-                plain_table(("suspect", "share of the odds", "alike by the wiring"), rows), "suspects_table"
-            )
+            head = ("suspect", "share of the odds", "alike by the wiring")
+            sheet.show(plain_table(head, rows), "suspects_table")
         if len(suspects.causes) > MOST_LISTED:
             st.caption(f"and {len(suspects.causes) - MOST_LISTED} more, each less likely")
         st.caption(DISCLAIMER)
@@ -174,16 +157,13 @@ def _shown(found: SearchAnswer, question: Question) -> None:
         st.info(no_cause_words(suspects), icon=":material/person_off:")
     work = st.session_state.get(NEXT)
     advice: Advice | None = None if work is None else work.found
-    download(
-        "Report to print",
-        partial(search_page, suspects, advice, found.share_left),
-        "suspects.html",
-        "suspects_report",
-    )
+    report = partial(search_page, suspects, advice, found.share_left)
+    download("Report to print", report, "suspects.html", "suspects_report")
 
 
-def _more(one: PossibleCause) -> str:
-    return f" and {len(one.alike) - 4} more" if len(one.alike) > 4 else ""
+def _alike_words(one: PossibleCause) -> str:
+    more = f" and {len(one.alike) - MOST_ALIKE} more" if len(one.alike) > MOST_ALIKE else ""
+    return "; ".join(" + ".join(edits) for edits in one.alike[:MOST_ALIKE]) + more
 
 
 def _why(suspects: SearchResult) -> None:

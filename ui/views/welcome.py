@@ -49,11 +49,9 @@ def _doors(held: Held) -> None:
         for place, job in enumerate(FIRST_JOBS):
             take, first = partial(_take_job, job), place == 0
             button(job.title, f"job {place}", take, primary=first, help=job.complaint, width="stretch")
-        if button(f"Free bay with the {held.car.title}", "free_bay", width="stretch"):
-            st.switch_page(st.session_state.entries["bay"])
-        if button("Exercises, in a class or alone", "door exercises", width="stretch"):
-            entries = st.session_state.entries
-            st.switch_page(entries["desk" if "desk" in entries else "join"])
+        _door(f"Free bay with the {held.car.title}", "bay", "free_bay")
+        desk = "desk" if "desk" in st.session_state.entries else "join"
+        _door("Exercises, in a class or alone", desk, "door exercises")
     with what_if, st.container(border=True, height="stretch"):
         st.subheader("What if ...", anchor=False)
         st.markdown(
@@ -67,8 +65,7 @@ def _doors(held: Held) -> None:
             ("Two faults that hide each other", "pairs"),
             ("The story of a real car", "case"),
         ):
-            if button(words, f"door {path}", width="stretch"):
-                st.switch_page(st.session_state.entries[path])
+            _door(words, path, f"door {path}")
     with about, st.container(border=True, height="stretch"):
         st.subheader("About this model", anchor=False)
         st.markdown(
@@ -76,10 +73,14 @@ def _doors(held: Held) -> None:
             "companies are invented. A theory that reproduces everything seen is worth checking on the car; "
             "it is not a finding."
         )
-        if button("What the car's file claims", "door_car", width="stretch"):
-            st.switch_page(st.session_state.entries["car"])
-        if button("Describe a car of your own", "door describe", width="stretch"):
-            st.switch_page(st.session_state.entries["describe"])
+        _door("What the car's file claims", "car", "door_car")
+        _door("Describe a car of your own", "describe", "door describe")
+
+
+def _door(words: str, path: str, key: str) -> None:
+    """A button that leads to a page."""
+    if button(words, key, width="stretch"):
+        st.switch_page(st.session_state.entries[path])
 
 
 def _take_job(job: FirstJob) -> None:

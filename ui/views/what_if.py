@@ -20,13 +20,9 @@ from ui.state.suppositions import MOST_VARIED, USES, WORK, actions_now, used
 from ui.state.work import tells_problems, worked_off
 
 
-def show() -> None:
-    """The page; a fragment of its own."""
-    _what_if()
-
-
 @st.fragment
-def _what_if() -> None:
+def show() -> None:
+    """The page; one fragment, so that a click draws nothing else again."""
     place = st.empty()
     held = worked_off(place)
     st.title("What if ...")
@@ -55,15 +51,9 @@ def _play(held: Held) -> None:
         )
         return
     words = f"Play all {2 ** len(varied)} combinations" if varied else "Play all combinations"
-    button(
-        words,
-        "suppose_play",
-        partial(_start, held),
-        icon="play_arrow",
-        primary=True,
-        disabled=not varied or not actions_now(held),
-        help=None if varied else "first suppose something that is varied: 'with and without'",
-    )
+    start, nothing = partial(_start, held), not varied or not actions_now(held)
+    help = None if varied else "first suppose something that is varied: 'with and without'"
+    button(words, "suppose_play", start, icon="play_arrow", primary=True, disabled=nothing, help=help)
 
 
 @tells_problems
