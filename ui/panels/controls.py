@@ -1,4 +1,4 @@
-"""Buttons, downloads, tabs and lists as all pages have them."""
+"""Buttons, downloads, tabs, switches and lists as all pages have them."""
 
 from __future__ import annotations
 
@@ -55,6 +55,14 @@ def tabs(label: str, options: Sequence[str], key: str, default: str | None = Non
         persist_state="session",
     )  # fmt: skip
     return chosen or options[0]
+
+
+def switch(label: str, names: Mapping[T, str], key: str, default: T) -> None:
+    """A labelled switch between a few settings, kept for the visit."""
+    st.segmented_control(
+        label, list(names), default=default, key=key, format_func=names.__getitem__, required=True,
+        persist_state="session",
+    )  # fmt: skip
 
 
 def one_of(label: str, names: Mapping[T, str], key: str) -> T:

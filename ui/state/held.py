@@ -16,6 +16,7 @@ from sim.instruments.read import Notebook
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
 from sim.vehicle.reading import car_from_text
+from sim.vehicle.words import counted
 from ui.drawing.layout import Layout, layout_of
 from ui.state.visible import Visible, all_visible
 
@@ -117,8 +118,7 @@ class Held:
     @property
     def title(self) -> str:
         """Car, number of actions and time in a few words."""
-        steps = len(self.bench.log)
-        return f"{self.car.title}, {steps} action{'s' if steps != 1 else ''}, {self.bench.now_s:.0f} s"
+        return f"{self.car.title}, {counted(len(self.bench.log), 'action')}, {self.bench.now_s:.0f} s"
 
     def layout(self, width: float) -> Layout:
         """The car's map, laid out once."""

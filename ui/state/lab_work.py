@@ -46,7 +46,7 @@ class LabWork:
 
     @property
     def going_on(self) -> bool:
-        """Is it still at work?"""
+        """Whether it is still at work."""
         return self._thread.is_alive()
 
     def call_off(self) -> None:

@@ -11,13 +11,13 @@ from streamlit.runtime.scriptrunner_utils.script_requests import ScriptRequests,
 
 
 def pressed_meanwhile(key: str) -> bool:
-    """Was the button with this key pressed since this run began? False outside of a run."""
+    """Whether the button with this key was pressed since this run began; False outside a run."""
     context = get_script_run_ctx(suppress_warning=True)
     return context is not None and pressed_in(context.script_requests, key)
 
 
 def pressed_in(requests: ScriptRequests | None, key: str) -> bool:
-    """Does the next run of a queue, if one waits, begin with a press of the button with this key?"""
+    """Whether a run waits in the queue that begins with a press of the button with this key."""
     if requests is None or requests._state is not ScriptRequestType.RERUN:  # noqa: SLF001
         return False
     data = requests._rerun_data  # noqa: SLF001

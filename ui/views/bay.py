@@ -14,7 +14,7 @@ from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE, Layout
 from ui.drawing.tables import event_list
 from ui.panels import log, measure, part, scope, seat, tester, why, work
-from ui.panels.controls import button, tabs
+from ui.panels.controls import button, switch, tabs
 from ui.state import first_visit
 from ui.state.held import Held
 from ui.state.visible import Visible, events_to_show
@@ -158,7 +158,4 @@ def _panels(held: Held, visible: Visible) -> None:
 
 def choose_pause(words: str) -> None:
     """How much time passes after an action."""
-    st.segmented_control(
-        words, list(PAUSES), default=10, key="pause_s", format_func=PAUSES.__getitem__, required=True,
-        persist_state="session",
-    )  # fmt: skip
+    switch(words, PAUSES, "pause_s", 10)

@@ -9,6 +9,7 @@ import streamlit as st
 from sim.training.library import Entry
 from sim.training.rows import ClassRow, StudentRow, TaskRow
 from sim.vehicle.problems import Problem
+from sim.vehicle.words import counted
 from ui.panels.controls import button
 from ui.state import at_work, classroom
 from ui.state.choices import LEVELS
@@ -50,12 +51,10 @@ def _leave() -> None:
 def _tasks(student: StudentRow, group: ClassRow) -> None:
     tasks = classroom.records().assignments.desk(student.id)
     if not tasks:
-        words = (
-            "Nothing is on your desk yet. Choose an exercise below and begin."
-            if group.private
-            else "Nothing is on your desk yet. What the instructor gives the class appears here by itself."
-        )
-        st.info(words, icon=":material/inbox:")
+        words = "What the instructor gives the class appears here by itself."
+        if group.private:
+            words = "Choose an exercise below and begin."
+        st.info(f"Nothing is on your desk yet. {words}", icon=":material/inbox:")
     for task in tasks:
         _task(task)
     if not group.private:
@@ -91,7 +90,7 @@ def _state(task: TaskRow) -> str:
     kind = "practice, steps can be taken back" if task.assignment.practice else "no way back"
     if task.attempt_id is None:
         return f":material/radio_button_unchecked: not begun · {kind}"
-    steps = f"{task.steps} step{'s' if task.steps != 1 else ''}, {task.minutes:.0f} min of shop time"
+    steps = f"{counted(task.steps, 'step')}, {task.minutes:.0f} min of shop time"
     if task.complete is None:
         return f":material/pending: begun · {steps} · {kind}"
     end = "solved and proved" if task.complete else f"handed in, {task.credit:.0%}"

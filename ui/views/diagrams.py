@@ -20,7 +20,7 @@ from ui.drawing.meter import expected_table
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
 from ui.panels import measure
-from ui.panels.controls import download, one_of, tabs
+from ui.panels.controls import download, one_of, switch, tabs
 from ui.panels.diagram import connector_words
 from ui.panels.terminals import papers_of, terminals
 from ui.state.held import Held
@@ -77,10 +77,7 @@ def _connectors(held: Held, visible: Visible) -> None:
 
 def _drawn(held: Held, visible: Visible, svg: str, title: str, name: str) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        st.segmented_control(
-            "a click puts the", list(LEADS), default="red", key="lead", format_func=LEADS.__getitem__,
-            required=True, persist_state="session",
-        )  # fmt: skip
+        switch("a click puts the", LEADS, "lead", "red")
         fit = st.toggle("fit to the page", value=True, key="fit_drawing", persist_state="session")
         st.space("stretch")
         download("To print", printable(svg, title), f"{name}.html", "print_drawing", icon="print")

@@ -46,7 +46,7 @@ def show() -> None:
 
 
 def _only_from_here() -> bool:
-    """Is this server for this computer alone, as far as it and the visit's headers can tell?"""
+    """Whether this server is for this computer alone, as far as it and the visit's headers can tell."""
     headers = st.context.headers
     host = headers.get("Host", "").rpartition(":")[0].strip("[]")
     proxied = any(name in headers for name in PROXIED)
@@ -59,19 +59,26 @@ def _first_time() -> None:
         "It is kept as a hash only: nobody can read it back, so write it down."
     )
     with st.form("first_passphrase", width=480):
-        st.text_input(
-            f"passphrase, {SHORTEST} to {LONGEST} letters", type="password", key="new_passphrase",
-            autocomplete="new-password",
-        )  # fmt: skip
-        st.text_input("once more", type="password", key="new_again", autocomplete="new-password")
+        _new_passphrase(f"passphrase, {SHORTEST} to {LONGEST} letters")
         if st.form_submit_button("Choose it", type="primary"):
             _try(_choose)
 
 
-def _choose() -> None:
-    new = st.session_state.new_passphrase
+def _new_passphrase(label: str) -> None:
+    for words, key in ((label, "new_passphrase"), ("once more", "new_again")):
+        st.text_input(words, type="password", key=key, autocomplete="new-password")
+
+
+def _typed_twice() -> str:
+    """The new passphrase; raises `Problem` if it was not typed alike twice."""
+    new: str = st.session_state.new_passphrase
     if new != st.session_state.new_again:
         raise Problem("these are two different passphrases")
+    return new
+
+
+def _choose() -> None:
+    new = _typed_twice()
     classroom.door().set_passphrase(new)
     _open(new)
 
@@ -121,8 +128,7 @@ def _inside() -> None:
         st.text_input(
             "the one so far", type="password", key="old_passphrase", autocomplete="current-password"
         )
-        st.text_input("the new one", type="password", key="new_passphrase", autocomplete="new-password")
-        st.text_input("once more", type="password", key="new_again", autocomplete="new-password")
+        _new_passphrase("the new one")
         if st.form_submit_button("Change it"):
             _try(_change)
     st.markdown("**The latest tries at the door**")
@@ -134,9 +140,7 @@ def _inside() -> None:
 
 
 def _change() -> None:
-    said, new = st.session_state.old_passphrase, st.session_state.new_passphrase
-    if new != st.session_state.new_again:
-        raise Problem("these are two different passphrases")
+    said, new = st.session_state.old_passphrase, _typed_twice()
     classroom.door().set_passphrase(new, said, _source())
     classroom.enter(classroom.door().open(new, _source()))
     st.success("Changed. Whoever was in elsewhere is out.", icon=":material/check:")

@@ -88,24 +88,14 @@ def _editor(table: CarTable) -> pd.DataFrame:
     key = f"quick_table_{st.session_state.setdefault('quick_number', 0)}"
     if key not in st.session_state:  # the first time, and whenever the page is opened again
         st.session_state.quick_base = frame_of(table.rows)
-    kinds = {"place": st.column_config.NumberColumn}
+    columns = {"_index": st.column_config.NumberColumn("row", width=44)}
+    for name in COLUMNS:
+        kind = st.column_config.NumberColumn if name == "place" else st.column_config.TextColumn
+        columns[name] = kind(COLUMNS[name], help=HELP[name], width=WIDTHS[name])
     return st.data_editor(
-        st.session_state.quick_base,
-        key=key,
-        num_rows="dynamic",
-        hide_index=False,
-        height=492,
-        placeholder="",
-        column_config={
-            "_index": st.column_config.NumberColumn("row", width=44),
-            **{
-                name: kinds.get(name, st.column_config.TextColumn)(
-                    COLUMNS[name], help=HELP[name], width=WIDTHS[name]
-                )
-                for name in COLUMNS
-            },
-        },
-    )
+        st.session_state.quick_base, key=key, num_rows="dynamic", hide_index=False, height=492,
+        placeholder="", column_config=columns,
+    )  # fmt: skip
 
 
 def _file(table: CarTable) -> tuple[str, str]:

@@ -17,7 +17,7 @@ from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree, numbered, plain_table
 from ui.panels import next_check
-from ui.panels.controls import button, download
+from ui.panels.controls import button, download, switch
 from ui.state import lab_work
 from ui.state.case_now import taken_up
 from ui.state.held import Held
@@ -82,22 +82,8 @@ def _choose_question(held: Held) -> Question:
 
 
 def _search(held: Held, question: Question) -> None:
-    st.segmented_control(
-        "at once",
-        (SINGLE, DOUBLE),
-        default=SINGLE,
-        key="suspects_most",
-        required=True,
-        persist_state="session",
-    )
-    st.select_slider(
-        "at most",
-        LIMITS_MIN,
-        value=5,
-        key="suspects_limit",
-        format_func="{} min".format,
-        persist_state="session",
-    )
+    switch("at once", {one: one for one in (SINGLE, DOUBLE)}, "suspects_most", SINGLE)
+    st.select_slider("at most", LIMITS_MIN, 5, "{} min".format, key="suspects_limit", persist_state="session")
     st.multiselect(
         "besides what can be off, out or open",
         list(further_kinds()),
