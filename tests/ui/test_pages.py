@@ -18,8 +18,7 @@ from ui.drawing.tables import because_tree
 from ui.panels.work import KINDS
 from ui.registry import pages_of
 from ui.state import bench_jobs, work
-from ui.state.first_jobs import FIRST_JOBS
-from ui.state.first_visit import steps
+from ui.state.first_visit import FIRST_JOBS, steps
 from ui.state.held import Held, Shelf
 from ui.state.session import shipped_cars
 from ui.state.work import WorkProgress

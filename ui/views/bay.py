@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
 import streamlit as st
@@ -30,7 +30,6 @@ WORKPLACES: dict[str, Callable[[Held, Visible], None]] = {
     "Scope": scope.show,
 }
 Part = Callable[[], object]
-PANELS = (*WORKPLACES, "Why", "Log")
 PAUSES = {0: "none", 2: "2 s", 10: "10 s"}
 
 
@@ -142,18 +141,24 @@ def _picked_event() -> None:
 
 def _panels(held: Held, visible: Visible) -> None:
     st.session_state.setdefault("panel", "Seat")
-    chosen = tabs("panel", PANELS, "panel")
-    if chosen != "Measure":
+    others = {"Why": partial(why.show, held, visible), "Log": partial(log.show, held)}
+    if show_panels(held, visible, (*WORKPLACES, *others), others) in ("Seat", "Part", "Work"):
+        choose_pause("time that passes after each action")
+
+
+def show_panels(
+    held: Held, visible: Visible, names: Sequence[str], others: Mapping[str, Callable[[], None]]
+) -> str:
+    """The panel that is chosen, a workplace or one of `others`; its name."""
+    chosen = tabs("panel", names, "panel")
+    if chosen != "Measure" and "Measure" in names:
         measure.beside(held)
     with st.container(key="the_panel"):
-        if chosen in WORKPLACES:
-            WORKPLACES[chosen](held, visible)
-        elif chosen == "Why":
-            why.show(held, visible)
+        if chosen in others:
+            others[chosen]()
         else:
-            log.show(held)
-    if chosen in ("Seat", "Part", "Work"):
-        choose_pause("time that passes after each action")
+            WORKPLACES[chosen](held, visible)
+    return chosen
 
 
 def choose_pause(words: str) -> None:

@@ -15,16 +15,14 @@ from sim.vehicle.edits import answers
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_work import step_cards, step_table
-from ui.panels import measure
 from ui.panels.cautions import MAKER
-from ui.panels.controls import button, tabs
+from ui.panels.controls import button
 from ui.state import at_work
 from ui.state.at_work import LOOK_EVERY_S, PAUSED, AtWork
 from ui.state.classroom import plain
 from ui.state.visible import Visible
 from ui.state.work import ask, ask_to_do, work_off
-from ui.views import debrief
-from ui.views.bay import WORKPLACES, beside_the_map, choose_pause, let_time_pass, show_map, tell_what_was_said
+from ui.views import bay, debrief
 
 PANELS = {
     "Order": (),
@@ -66,7 +64,9 @@ def _exercise() -> None:
     visible = held.visible()
     _headline(held, visible)
     _from_the_instructor(held)
-    beside_the_map(lambda: show_map(held, visible), lambda: _shown(held.steps), lambda: _right(held, visible))
+    bay.beside_the_map(
+        lambda: bay.show_map(held, visible), lambda: _shown(held.steps), lambda: _right(held, visible)
+    )
 
 
 def _right(held: AtWork, visible: Visible) -> None:
@@ -91,8 +91,8 @@ def _headline(held: AtWork, visible: Visible) -> None:
             )
         st.space("stretch")
         if not held.signal.paused:
-            let_time_pass()
-    tell_what_was_said(held)
+            bay.let_time_pass()
+    bay.tell_what_was_said(held)
 
 
 def _from_the_instructor(held: AtWork) -> None:
@@ -119,20 +119,9 @@ def _panels(held: AtWork, visible: Visible) -> None:
     names = [name for name, tools in PANELS.items() if not tools or set(tools) & set(visible.tools)]
     if st.session_state.get("panel") not in names:
         st.session_state.panel = names[0]
-    chosen = tabs("panel", names, "panel")
-    if chosen != "Measure" and "Measure" in names:
-        measure.beside(held)
-    with st.container(key="the_panel"):
-        if chosen in WORKPLACES:
-            WORKPLACES[chosen](held, visible)
-        elif chosen == "Order":
-            _order(held)
-        elif chosen == "Log":
-            _log(held)
-        else:
-            _hand_in(held)
-        if chosen == "Seat":
-            choose_pause("time that passes after each of these")
+    others = {"Order": partial(_order, held), "Log": partial(_log, held), "Hand in": partial(_hand_in, held)}
+    if bay.show_panels(held, visible, names, others) == "Seat":
+        bay.choose_pause("time that passes after each of these")
 
 
 # -- work order, notes, hints --------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from sim.vehicle.reading import car_from_text
 from ui.panels.cautions import CAUTIONS, MAKER
 from ui.panels.controls import button, download
 from ui.state import bench_jobs, work
-from ui.state.first_jobs import FIRST_JOBS, FirstJob
+from ui.state.first_visit import FIRST_JOBS, FirstJob
 from ui.state.held import Held
 from ui.state.session import shipped_cars
 from ui.state.work import worked_off
