@@ -49,9 +49,8 @@ def _doors(held: Held) -> None:
         for place, job in enumerate(FIRST_JOBS):
             take, first = partial(_take_job, job), place == 0
             button(job.title, f"job {place}", take, primary=first, help=job.complaint, width="stretch")
-        _door(f"Free bay with the {held.car.title}", "bay", "free_bay")
-        desk = "desk" if "desk" in st.session_state.entries else "join"
-        _door("Exercises, in a class or alone", desk, "door exercises")
+        _door(f"Free bay with the {held.car.title}", "free_bay", "bay")
+        _door("Exercises, in a class or alone", "door exercises", "desk", "join")
     with what_if, st.container(border=True, height="stretch"):
         st.subheader("What if ...", anchor=False)
         st.markdown(
@@ -65,7 +64,7 @@ def _doors(held: Held) -> None:
             ("Two faults that hide each other", "pairs"),
             ("The story of a real car", "case"),
         ):
-            _door(words, path, f"door {path}")
+            _door(words, f"door {path}", path)
     with about, st.container(border=True, height="stretch"):
         st.subheader("About this model", anchor=False)
         st.markdown(
@@ -73,14 +72,15 @@ def _doors(held: Held) -> None:
             "companies are invented. A theory that reproduces everything seen is worth checking on the car; "
             "it is not a finding."
         )
-        _door("What the car's file claims", "car", "door_car")
-        _door("Describe a car of your own", "describe", "door describe")
+        _door("What the car's file claims", "door_car", "car")
+        _door("Describe a car of your own", "door describe", "describe")
 
 
-def _door(words: str, path: str, key: str) -> None:
-    """A button that leads to a page."""
+def _door(words: str, key: str, *paths: str) -> None:
+    """A button that leads to the first of these pages that the role has."""
     if button(words, key, width="stretch"):
-        st.switch_page(st.session_state.entries[path])
+        entries = st.session_state.entries
+        st.switch_page(next(entries[path] for path in paths if path in entries))
 
 
 def _take_job(job: FirstJob) -> None:
