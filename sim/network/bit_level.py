@@ -10,15 +10,15 @@ from collections.abc import Sequence
 from functools import partial
 
 from sim.network.bit_line import BitLine, BitSources
-from sim.network.bus_mode import Kernel
+from sim.network.delivery import Kernel
 from sim.network.frames import Frame, duration_ns
-from sim.network.in_flight import FrameInFlight
-from sim.network.messages import NEVER, BusMessage, Flight, LiveBus
+from sim.network.messages import BusMessage, BusMode, FrameInFlight, LiveBus
 from sim.network.station import Port, Station
+from sim.network.streams import NEVER
 from sim.wiring.segments import Segment
 
 
-class BitLevel:
+class BitLevel(BusMode):
     """All members of a bus on one line, bit by bit."""
 
     def __init__(self, kernel: Kernel, bus: LiveBus, stations: dict[str, Station], rank: str) -> None:
@@ -71,12 +71,6 @@ class BitLevel:
         """An idle port may begin."""
         if not self._running:
             self._plan(now_ns)
-
-    def changed(self, message: BusMessage, now_ns: int) -> None:
-        """The data are read when the frame begins."""
-
-    def arrived(self, flight: Flight, now_ns: int) -> None:
-        """The controllers have counted."""
 
     def restart(self, channel: str, now_ns: int) -> None:
         """The channel's controller has been reset: what it was sending breaks off."""

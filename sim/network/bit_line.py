@@ -14,11 +14,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from sim.network.clock import FOREVER_NS
 from sim.network.controller import START, Controller
 from sim.network.frames import DOMINANT, RECESSIVE
 from sim.wiring.segments import SAMPLE_POINT_PCT
-
-NO_TIME = 1 << 62  # a time after all others
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +69,7 @@ class BusNode:
 
     wants: asks its host whether it has something to send. misread: numbers of bits, counted from the start of
     the frame, that noise turns round for it. late: it came in the middle of something, and takes part
-    from the next frame on. pace: None while it is parked.
+    from the next frame on. clock: None while it is parked.
     """
 
     name: str
@@ -143,7 +142,7 @@ class BitLine:
     @property
     def due_ns(self) -> int:
         """When something happens next if no controller begins to send."""
-        return min((clock.due_ns for clock in self._clocks), default=NO_TIME)
+        return min((clock.due_ns for clock in self._clocks), default=FOREVER_NS)
 
     def start(self, now_ns: int) -> None:
         """Let parked controllers that have something to send begin."""

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from heapq import heapify, heappop, heappush
 from typing import Any
 
-from sim.network.clock import AlarmClock, NanosecondEnvironment
-from sim.network.messages import NEVER_FREE, GatewayFrame
+from sim.network.clock import FOREVER_NS, AlarmClock, NanosecondEnvironment
+from sim.network.messages import STATES, GatewayFrame
 
 
 class Calendar:
@@ -30,7 +30,7 @@ class Calendar:
 
     def next_ns(self) -> int:
         """Time of the next entry."""
-        return self.entries[0][0] if self.entries else NEVER_FREE
+        return self.entries[0][0] if self.entries else FOREVER_NS
 
     def next_serial(self) -> int:
         """A new number, to tell apart what must not be confused at one instant."""
@@ -42,6 +42,10 @@ class Calendar:
         heappush(self.entries, (at_ns, rank, item))
         if not self._running:
             self.clock.set(at_ns)
+
+    def plan_state(self, at_ns: int, about: str, item: object) -> None:
+        """Enter an item among the changes of error states, in the order of what they are about."""
+        self.plan(at_ns, f"{STATES} {about} {self.next_serial():012d}", item)
 
     def cross_out(self, gone: object) -> None:
         """Remove every entry of an item, and frames that a gateway has for it."""

@@ -55,9 +55,7 @@ from sim.network.frames import NS_PER_S, Frame
 from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
 from sim.network.lone_transmitter import LoneTransmitter
 from sim.network.messages import (
-    NEVER,
     RELEASES,
-    Call,
     Flight,
     Forward,
     GatewayFrame,
@@ -68,7 +66,7 @@ from sim.network.messages import (
 )
 from sim.network.regrouping import Regrouping
 from sim.network.station import Notification
-from sim.network.streams import ChangeHandler, LimitWatch, Reader, Stream, Watch
+from sim.network.streams import Call, ChangeHandler, Reader, Stream, Watch, forward_delay_ns
 from sim.wiring.segments import Segment
 
 # How far it works ahead when nothing else has an event, so that even an endless run returns to SimPy.
@@ -121,11 +119,9 @@ class CanNetwork(Network):
     # What modules do
 
     def start(self, stream: Stream) -> None:
-        if stream.live:
-            raise ValueError(f"stream {stream.name} is started already")
-        message = self._buses.message(stream)
-        now_ns = self._calendar.now_ns()
-        stream.live = message.live = True
+        message, now_ns = self._buses.message(stream), self._calendar.now_ns()
+        stream.begin()
+        message.live = True
         self._delivery.renew(message, stream.data, now_ns)
         if stream.period_s is not None:
             message.period_ns = to_ns(stream.period_s)
@@ -163,22 +159,16 @@ class CanNetwork(Network):
         self._delivery.attend(message, self._calendar.now_ns())
 
     def watch(self, stream: Stream, channel: str, limit_s: float, on_lost: Call, on_back: Call) -> Watch:
-        if not limit_s >= 1 / NS_PER_S:
-            raise ValueError(f"watch of stream {stream.name} by {channel}: limit {limit_s} s must be above 0")
         message, now_ns = self._buses.message(stream), self._calendar.now_ns()
-        watch = LimitWatch(
-            stream, channel, to_ns(limit_s), now_ns, on_lost, on_back,
-            message.heard_by, message.watch_group.watches,
-        )  # fmt: skip
+        watch = Watch(message, channel, limit_s, now_ns, on_lost, on_back)
         self._delivery.plan_check(message.watch_group, now_ns)
         return watch
 
     def forward(self, source: Stream, receiver: str, target: Stream, delay_s: float) -> None:
-        if not delay_s >= 0:
-            raise ValueError(f"forwarding of stream {source.name}: delay {delay_s} s must not be below 0")
+        delay_ns = forward_delay_ns(source, delay_s)
         message, released = self._buses.message(source), self._buses.message(target)
         rank = f"{RELEASES} {released.rank} from {message.rank} by {receiver}"
-        message.forwards.append(Forward(receiver, released, to_ns(delay_s), rank))
+        message.forwards.append(Forward(receiver, released, delay_ns, rank))
         self._delivery.attend(message, self._calendar.now_ns())
 
     def unforward(self, source: Stream, receiver: str, target: Stream) -> None:
@@ -213,8 +203,7 @@ class CanNetwork(Network):
     # What can be asked
 
     def heard_at(self, stream: Stream, channel: str) -> float | None:
-        heard_ns = self._buses.message(stream).heard_by(channel, self._calendar.now_ns())
-        return None if heard_ns == NEVER else heard_ns / NS_PER_S
+        return self._buses.message(stream).heard_at(channel, self._calendar.now_ns())
 
     def tell_apart(self, gap_s: float) -> None:
         """Every frame has its own time here."""

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
+from typing import Literal
 
 from sim.network.bit_level import BitLevel
-from sim.network.bus_mode import Kernel, NoTraffic
 from sim.network.calendar import Calendar
+from sim.network.clock import FOREVER_NS
 from sim.network.degraded import Degraded
-from sim.network.delivery import Delivery
+from sim.network.delivery import Delivery, Kernel
 from sim.network.frames import NS_PER_S, Frame
 from sim.network.lone_transmitter import LoneTransmitter
-from sim.network.messages import NEVER, NEVER_FREE, STATES, BusMessage, Call, LiveBus, Repeated
+from sim.network.messages import BusMessage, BusMode, LiveBus, Repeated
 from sim.network.station import Notification, Station
-from sim.network.streams import Stream
+from sim.network.streams import NEVER, Call, Stream
 from sim.wiring.segments import Segment
 
 LevelTap = Callable[[float, Segment, tuple[str, ...]], None]
@@ -66,10 +67,6 @@ class CanBuses(Kernel):
             station = self._stations[channel] = Station(channel, self._seed)
         return station
 
-    def known_station(self, channel: str) -> Station | None:
-        """The channel's station if it was ever mentioned."""
-        return self._stations.get(channel)
-
     def message(self, stream: Stream) -> Repeated:
         """The stream at work; it joins its channel's bus the first time that it is mentioned.
 
@@ -95,10 +92,10 @@ class CanBuses(Kernel):
 
     def settle(self, bus: LiveBus, now_ns: int) -> None:
         stations = {name: self.station(name) for name in sorted(bus.members)}
-        bus.free_ns = NEVER_FREE
+        bus.free_ns = FOREVER_NS
         rank = f"{self.calendar.next_serial():012d}"
         if not stations or any(name in self.off for name in stations):
-            bus.mode = NoTraffic()
+            bus.mode = BusMode()
         elif bus.confused or any(station.recovering for station in stations.values()):
             BitLevel(self, bus, stations, rank).form(now_ns)
         elif len(stations) == 1:
@@ -128,18 +125,14 @@ class CanBuses(Kernel):
         if station.told == "bus-off":
             station.recovering = False
         station.told = state
-        rank = f"{STATES} {channel} {self.calendar.next_serial():012d}"
         calls: list[Call] = [partial(handler, state) for handler in station.handlers]
-        self.calendar.plan(
-            at_ns, rank, Notification(calls, station, "bus-off" if state == "bus-off" else None)
-        )
+        becomes: Literal["bus-off"] | None = "bus-off" if state == "bus-off" else None
+        self.calendar.plan_state(at_ns, channel, Notification(calls, station, becomes))
         return True
 
     def destroyed(self, message: BusMessage, frame: Frame, at_ns: int) -> None:
         on_event = self._on_event
         if on_event:
             who = message.stream.name if isinstance(message, Repeated) else str(frame)
-            rank = f"{STATES} {who} {self.calendar.next_serial():012d}"
-            self.calendar.plan(
-                at_ns, rank, Notification([lambda time_s: on_event(time_s, "frame destroyed", who)])
-            )
+            told = Notification([lambda time_s: on_event(time_s, "frame destroyed", who)])
+            self.calendar.plan_state(at_ns, who, told)

@@ -21,7 +21,7 @@ from sim.network.frames import NS_PER_S
 CLOCK_S = 0.5 / NS_PER_S  # times closer than this are equal: sums of seconds are rounded
 # SimPy knows 0 (urgent) and 1 (normal).
 _LAST = EventPriority(2)
-_FOREVER_NS = 1 << 62  # 146 years
+FOREVER_NS = 1 << 62  # 146 years: a time after all others
 
 
 def to_ns(time_s: float) -> int:
@@ -62,7 +62,7 @@ class NanosecondEnvironment(Environment):
 
     def peek_ns(self) -> int:
         """Return the time of the next event in nanoseconds; 146 years if there is none."""
-        return int(self._queue[0][0]) if self._queue else _FOREVER_NS
+        return int(self._queue[0][0]) if self._queue else FOREVER_NS
 
 
 class AlarmClock:
@@ -74,7 +74,7 @@ class AlarmClock:
     def __init__(self, env: NanosecondEnvironment, on_alarm: Callable[[int], None]) -> None:
         self._env = env
         self._on_alarm = on_alarm
-        self._next_ns = _FOREVER_NS
+        self._next_ns = FOREVER_NS
         self._set_ns: set[int] = set()  # times with an event in SimPy's queue, one each at most
 
     def set(self, at_ns: int) -> None:
@@ -95,7 +95,7 @@ class AlarmClock:
         self._set_ns.discard(at_ns)
         if at_ns != self._next_ns:
             return  # an earlier alarm has done the work of this one
-        self._next_ns = _FOREVER_NS
+        self._next_ns = FOREVER_NS
         self._on_alarm(at_ns)
 
 

@@ -6,14 +6,15 @@ One frame goes after the other, with counters and suspend transmission.
 from __future__ import annotations
 
 from sim.network.bit_level import BitLevel
-from sim.network.bus_mode import Kernel
 from sim.network.controller import SUSPEND_BITS
+from sim.network.delivery import Kernel
 from sim.network.frames import duration_ns, frame_bits
-from sim.network.messages import NEVER, BusMessage, Flight, LiveBus
+from sim.network.messages import BusMessage, BusMode, Flight, LiveBus
 from sim.network.station import Station
+from sim.network.streams import NEVER
 
 
-class Degraded:
+class Degraded(BusMode):
     """Frame by frame, with error counters."""
 
     def __init__(
@@ -32,9 +33,6 @@ class Degraded:
     def queued(self, message: BusMessage, now_ns: int) -> None:
         """Send it as soon as the bus is idle."""
         self._arrange(now_ns)
-
-    def changed(self, message: BusMessage, now_ns: int) -> None:
-        """The data are read when the frame begins."""
 
     def arrived(self, flight: Flight, now_ns: int) -> None:
         """Rules 7 and 8: success takes 1 off the counters."""
@@ -56,9 +54,6 @@ class Degraded:
             self._kernel.settle(self._bus, self.idle_ns)
         else:
             self._arrange(now_ns)
-
-    def restart(self, channel: str, now_ns: int) -> None:
-        """The counters have been reset."""
 
     def due(self, now_ns: int, before_ns: int) -> None:
         """The bus is idle: the lowest identifier goes."""

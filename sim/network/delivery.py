@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from heapq import heappop, heappush, heapreplace
+from typing import Protocol
 
 from sim.network.calendar import Calendar
 from sim.network.frames import NS_PER_S, Frame
-from sim.network.messages import NEVER, BusMessage, Flight, GatewayFrame, Repeated, WatchGroup
+from sim.network.messages import BusMessage, Flight, GatewayFrame, LiveBus, Repeated, WatchGroup
+from sim.network.streams import NEVER
+from sim.wiring.segments import Segment
 
 Tap = Callable[[float, float, Frame, str], None]
 
@@ -99,7 +102,7 @@ class Delivery:
         if self.tap:
             self.tap(flight.start_ns / NS_PER_S, end_s, flight.frame, message.channel)
         if isinstance(message, Repeated):
-            message.arrived(flight)
+            message.received(flight)
             if message.forwards:
                 self._pass_on(message, flight)
             if message.awaited:
@@ -149,3 +152,25 @@ class Delivery:
         for watch in late:
             watch.missed(now_ns / NS_PER_S)
         return len(late)
+
+
+class Kernel(Protocol):
+    """The network as its bus modes see it."""
+
+    calendar: Calendar
+    delivery: Delivery
+
+    def level(self, segment: Segment, at_ns: int, names: tuple[str, ...]) -> None:
+        """From now on these drive a bus dominant that is simulated bit by bit."""
+
+    def settle(self, bus: LiveBus, now_ns: int) -> None:
+        """Choose the mode in which an idle bus is simulated from now on."""
+
+    def forget_ends(self, bus: LiveBus, now_ns: int) -> None:
+        """From now on frames of the bus reach some members and not others."""
+
+    def tell(self, channel: str, at_ns: int) -> bool:
+        """Notify the channel's handlers if its counters have changed its error state. Have they?"""
+
+    def destroyed(self, message: BusMessage, frame: Frame, at_ns: int) -> None:
+        """A frame has been destroyed by an error."""

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import accumulate
 
+from sim.wiring.segments import SAMPLE_POINT_PCT
+
 # Bosch CAN FD 1.0, section 3.2.1: the fields after the check sequence are fixed and not stuffed.
 CRC_DELIMITER_BITS = 1
 ACK_BITS = 2  # slot and delimiter
@@ -45,8 +47,6 @@ CRC21_POLYNOMIAL, CRC21_BITS = 0x102899, 21
 CRC17_UP_TO_BYTES = 16
 FIXED_STUFF_EVERY_BITS = 4
 STUFF_COUNT_BITS = 4  # three bits in Gray code and their parity
-# Where within a bit the bit rate is switched: the sample point; common practice
-SWITCH_POINT_PCT = 80
 DOMINANT, RECESSIVE = 0, 1
 NS_PER_S = 1_000_000_000
 
@@ -69,8 +69,16 @@ class Frame:
     for_fd: bool = False
 
     def __post_init__(self) -> None:
-        check_identifier(self.can_id, self.extended)
-        check_data(self.data, self.fd)
+        bits = EXTENDED_ID_BITS if self.extended else STANDARD_ID_BITS
+        highest = (1 << bits) - 1
+        if not 0 <= self.can_id <= highest:
+            raise ValueError(f"identifier {self.can_id:#x} does not fit {bits} bits (0..{highest:#x})")
+        size = len(self.data)
+        if self.fd and size not in FD_SIZES:
+            sizes = ", ".join(map(str, FD_SIZES[MAX_DATA_BYTES + 1 :]))
+            raise ValueError(f"an FD frame has no {size} data bytes (0 to {MAX_DATA_BYTES}, {sizes})")
+        if not self.fd and size > MAX_DATA_BYTES:
+            raise ValueError(f"{size} data bytes do not fit one CAN frame (at most {MAX_DATA_BYTES})")
         if self.data_bitrate_bps is not None and not self.fd:
             raise ValueError("a classical frame has one bit rate")
 
@@ -89,22 +97,6 @@ class Frame:
         """For example "7E8 03 7F 22 31"; eight digits mark a 29-bit identifier."""
         identifier = f"{self.can_id:08X}" if self.extended else f"{self.can_id:03X}"
         return f"{identifier} {self.data.hex(' ').upper()}".rstrip()
-
-
-def check_identifier(can_id: int, extended: bool) -> None:
-    """Raise ValueError unless the identifier fits the format."""
-    bits = EXTENDED_ID_BITS if extended else STANDARD_ID_BITS
-    if not 0 <= can_id < 1 << bits:
-        raise ValueError(f"identifier {can_id:#x} does not fit {bits} bits (0..{(1 << bits) - 1:#x})")
-
-
-def check_data(data: bytes, fd: bool = False) -> None:
-    """Raise ValueError when the data do not fit one frame."""
-    if fd and len(data) not in FD_SIZES:
-        sizes = ", ".join(map(str, FD_SIZES[MAX_DATA_BYTES + 1 :]))
-        raise ValueError(f"an FD frame has no {len(data)} data bytes (0 to {MAX_DATA_BYTES}, {sizes})")
-    if not fd and len(data) > MAX_DATA_BYTES:
-        raise ValueError(f"{len(data)} data bytes do not fit one CAN frame (at most {MAX_DATA_BYTES})")
 
 
 def arbitration_key(can_id: int, extended: bool = False) -> int:
@@ -270,26 +262,24 @@ def bit_starts_ns(frame: Frame, bitrate_bps: int) -> list[int]:
     if frame.data_bitrate_bps and fast:
         fast_ns = duration_ns(1, frame.data_bitrate_bps)
         lengths[fast.start : fast.stop] = [fast_ns] * len(fast)
-        moved_ns = (bit_ns - fast_ns) * (100 - SWITCH_POINT_PCT) // 100
+        moved_ns = (bit_ns - fast_ns) * (100 - SAMPLE_POINT_PCT) // 100
         lengths[fast.start - 1] -= moved_ns
         lengths[fast.stop - 1] += moved_ns
     return [0, *accumulate(lengths)]
 
 
-def frame_bits(frame: Frame, *, intermission: bool = False) -> int:
-    """Exact length in bits with stuff bits, start of frame to end of frame, intermission on request."""
-    return len(wire_bits(frame)) + (INTERMISSION_BITS if intermission else 0)
+def frame_bits(frame: Frame) -> int:
+    """Exact length in bits with stuff bits, start of frame to end of frame."""
+    return len(wire_bits(frame))
 
 
-def worst_case_bits(data_bytes: int, extended: bool = False, *, intermission: bool = False) -> int:
-    """Upper limit of the length in bits for a number of data bytes.
+def worst_case_bits(data_bytes: int, extended: bool = False) -> int:
+    """Upper limit of the length in bits for a number of data bytes, without the intermission.
 
-    g + 8s + 10 + floor((g + 8s - 1) / 4) with g = 34 (11-bit) or 54 (29-bit); 3 more with the intermission,
-    which is Davis 2007's own convention: 55 + 10s and 80 + 10s.
+    g + 8s + 10 + floor((g + 8s - 1) / 4) with g = 34 (11-bit) or 54 (29-bit).
     """
     stuffed_region = (54 if extended else 34) + 8 * data_bytes
-    tail = UNSTUFFED_TAIL_BITS + (INTERMISSION_BITS if intermission else 0)
-    return stuffed_region + (stuffed_region - 1) // 4 + tail
+    return stuffed_region + (stuffed_region - 1) // 4 + UNSTUFFED_TAIL_BITS
 
 
 @lru_cache(maxsize=4096)
@@ -313,11 +303,10 @@ def longest_fd_ns(
     return duration_ns(slow, bitrate_bps) + duration_ns(fast, data_bitrate_bps or bitrate_bps)
 
 
-def worst_case_fd_bits(data_bytes: int, extended: bool = False, *, intermission: bool = False) -> int:
-    """Upper limit of the length in bits of an FD frame for a number of data bytes."""
+def worst_case_fd_bits(data_bytes: int, extended: bool = False) -> int:
+    """The same of an FD frame."""
     plain = _fd_plain_bits(data_bytes, extended)
-    tail = UNSTUFFED_TAIL_BITS + (INTERMISSION_BITS if intermission else 0)
-    return plain + (plain - 1) // 4 + _fd_checked_bits(data_bytes) + tail
+    return plain + (plain - 1) // 4 + _fd_checked_bits(data_bytes) + UNSTUFFED_TAIL_BITS
 
 
 def duration_ns(bits: float, bitrate_bps: int) -> int:

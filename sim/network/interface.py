@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from sim.network.frames import Frame
-from sim.network.streams import ChangeHandler, Stream, Watch
+from sim.network.streams import Call, ChangeHandler, Stream, Watch
 from sim.wiring.segments import Segment
 
 # In the words of ISO 11898-1.
@@ -54,9 +54,7 @@ class Network(Protocol):
         Raises ValueError for more bytes than its frame can carry.
         """
 
-    def send(
-        self, channel: str, frame: Frame, on_sent: Callable[[float], None] | None = None
-    ) -> Callable[[], None]:
+    def send(self, channel: str, frame: Frame, on_sent: Call | None = None) -> Callable[[], None]:
         """Send one frame as soon as the bus lets it; frames of one channel and identifier keep their order.
 
         on_sent is called with the time when it has arrived somewhere. It waits as long as that takes; the
@@ -79,14 +77,7 @@ class Network(Protocol):
         sender's segment. `stream.delivered` is what the frame carried.
         """
 
-    def watch(
-        self,
-        stream: Stream,
-        channel: str,
-        limit_s: float,
-        on_lost: Callable[[float], None],
-        on_back: Callable[[float], None],
-    ) -> Watch:
+    def watch(self, stream: Stream, channel: str, limit_s: float, on_lost: Call, on_back: Call) -> Watch:
         """Call on_lost(time_s) when the channel has not received the stream for limit_s.
 
         Counted from now or from the last complete frame it received, whichever is later. The next frame that

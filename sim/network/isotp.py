@@ -7,7 +7,7 @@ first frame answers with flow control: how many consecutive frames it takes befo
 Source: paraphrase of ISO 15765-2 in the documentation of the open Python package `uds` (frame formats, time
 limits); results by name and the treatment of unexpected frames from memory. The standard itself was not read.
 
-Not modelled: extended, mixed and normal fixed addressing (identifiers are given as they are), CAN FD frames,
+Not modelled: 29-bit identifiers, extended, mixed and normal fixed addressing, CAN FD frames,
 flow control that asks to wait (it is obeyed, never sent), full-duplex limits of real controllers.
 """
 
@@ -41,7 +41,11 @@ _LONG_HEAD = bytes((_FIRST << 4, 0))
 
 def single_frame(can_id: int, message: bytes) -> Frame:
     """A message of up to 7 bytes as one padded frame."""
-    return Frame(can_id, bytes([len(message), *message]).ljust(MAX_DATA_BYTES, bytes([PADDING])))
+    return Frame(can_id, _padded(bytes([len(message), *message])))
+
+
+def _padded(data: bytes) -> bytes:
+    return data.ljust(MAX_DATA_BYTES, bytes([PADDING]))
 
 
 class TransportError(Enum):
@@ -86,7 +90,6 @@ class IsoTpLink:
         on_message: Callable[[bytes], None],
         on_error: Callable[[TransportError], None] | None = None,
         *,
-        extended: bool = False,
         functional_id: int | None = None,
         block_size: int = 0,
         st_min_s: float = 0.0,
@@ -97,11 +100,10 @@ class IsoTpLink:
         flow_control = bytes((_FLOW_CONTROL << 4 | _GO_ON, block_size, st_min_byte(st_min_s)))
         fail = on_error or (lambda result: None)
         self._rx_id = rx_id
-        self._extended = extended
         self._functional_id = functional_id
-        self._sender = _Segmenter(env, _Outlet(env, send, tx_id, extended), fail)
+        self._sender = _Segmenter(env, _Outlet(env, send, tx_id), fail)
         self._receiver = _Receiver(
-            env, _Outlet(env, send, tx_id, extended), on_message, fail, flow_control, buffer_bytes
+            env, _Outlet(env, send, tx_id), on_message, fail, flow_control, buffer_bytes
         )
 
     def send(self, data: bytes) -> None:
@@ -115,7 +117,7 @@ class IsoTpLink:
 
     def frame(self, frame: Frame) -> None:
         """A frame from the bus. Those with other identifiers or unknown contents are ignored."""
-        if frame.extended != self._extended or not frame.data:
+        if frame.extended or not frame.data:
             return
         kind = frame.data[0] >> 4
         if kind == _SINGLE and frame.can_id in (self._rx_id, self._functional_id):
@@ -180,10 +182,9 @@ class _Timer:
 class _Outlet:
     """Sends padded frames, one at a time, within the limit N_As (N_Ar)."""
 
-    def __init__(self, env: NanosecondEnvironment, transmit: Transmit, tx_id: int, extended: bool) -> None:
+    def __init__(self, env: NanosecondEnvironment, transmit: Transmit, tx_id: int) -> None:
         self._transmit = transmit
         self._tx_id = tx_id
-        self._extended = extended
         self._limit = _Timer(env, self._late)
         self._count = 0
         self._take_back: Callable[[], None] = lambda: None
@@ -192,7 +193,7 @@ class _Outlet:
 
     def put(self, data: bytes, on_sent: Callable[[], None], on_late: Callable[[], None]) -> None:
         """Send one frame; one of the two is called: it is through, or the limit has passed."""
-        frame = Frame(self._tx_id, data.ljust(MAX_DATA_BYTES, bytes((PADDING,))), self._extended)
+        frame = Frame(self._tx_id, _padded(data))
         self._on_sent, self._on_late = on_sent, on_late
         self._limit.start(TIME_LIMIT_S)
         self._count += 1

@@ -3,7 +3,7 @@
 A frame is a header by the master and a response by the sender of the message in the slot. It is
 received by those that hear both; if no response comes, nothing is. There is no arbitration and no
 acknowledgement, and who sends learns nothing. So a message's frames end where the schedule has them, whatever
-else goes on, and both depths of the simulation share this network.
+else goes on, and both fidelities share this network.
 
 Words and interface are those of `interface.Network`, as far as LIN has them. Order at one instant: all
 other SimPy events; ends of frames; time limits.
@@ -15,14 +15,14 @@ wake-up frames, single frames.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 
 from sim.network.calendar import ActionCalendar
 from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.frames import NS_PER_S, Frame
 from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
-from sim.network.streams import UNKNOWN, ChangeHandler, LimitWatch, Reader, Stream, Watch
+from sim.network.streams import NEVER, UNKNOWN, Call, ChangeHandler, Reader, Stream, Subscribers, Watch
 from sim.vehicle.lin import frame_s, header_bits, response_bits
 from sim.wiring.segments import Segment
 
@@ -62,19 +62,16 @@ class OnWire:
         return self.start_s + len(self.bits) / self.bitrate_bps
 
 
-@dataclass(eq=False)
-class _Answer:
-    """What a sender has for its slots."""
+class _Response(Subscribers):
+    """What a sender has for its slots, and when each channel received the last of it."""
 
-    stream: Stream
-    version: int = 0
-    heard_ns: dict[str, int] = field(default_factory=dict)
-    readers: list[Reader] = field(default_factory=list)
-    watches: list[LimitWatch] = field(default_factory=list)
+    def __init__(self, stream: Stream) -> None:
+        super().__init__(stream)
+        self.version = 0
+        self.heard_ns: dict[str, int] = {}
 
     def heard_by(self, channel: str, now_ns: int) -> int:
-        """When a channel has received the last response."""
-        return self.heard_ns.get(channel, 0)
+        return self.heard_ns.get(channel, NEVER)
 
 
 @dataclass(eq=False)
@@ -97,7 +94,7 @@ class LinNetwork:
         self._clusters = dict(clusters)
         self._scheduled = frozenset(slot.stream for one in clusters.values() for slot in one.schedule)
         self._calendar = ActionCalendar(env)
-        self._answers: dict[str, _Answer] = {}
+        self._responses: dict[str, _Response] = {}
         self._links: frozenset[tuple[str, str]] = frozenset()
         self._runs: dict[str, _Run] = {}
 
@@ -105,14 +102,12 @@ class LinNetwork:
         """Is it a message of one of these clusters?"""
         return stream.name in self._scheduled
 
-    # -- what modules do -------------------------------------------------------------------------------
+    # What modules do
 
     def start(self, stream: Stream) -> None:
         """Answer with it from the next header on."""
-        if stream.live:
-            raise ValueError(f"stream {stream.name} is started already")
-        stream.live = True
-        self._answer(stream).version += 1
+        stream.begin()
+        self._response(stream).version += 1
 
     def stop(self, stream: Stream) -> None:
         """Answer no more; a frame on the wire is broken off."""
@@ -122,44 +117,31 @@ class LinNetwork:
         """What responses carry from the next header on."""
         if data != stream.data:
             stream.frame = stream.frame.carrying(data)
-            self._answer(stream).version += 1
+            self._response(stream).version += 1
 
     def on_change(self, stream: Stream, channel: str, handler: ChangeHandler) -> None:
         """Call handler(stream, time_s) for each frame that tells the channel something new."""
-        self._answer(stream).readers.append(Reader(channel, handler))
+        self._response(stream).readers.append(Reader(channel, handler))
 
-    def watch(
-        self,
-        stream: Stream,
-        channel: str,
-        limit_s: float,
-        on_lost: Callable[[float], None],
-        on_back: Callable[[float], None],
-    ) -> LimitWatch:
+    def watch(self, stream: Stream, channel: str, limit_s: float, on_lost: Call, on_back: Call) -> Watch:
         """Call on_lost when the channel gets no frame for limit_s, on_back when it does again."""
-        if to_ns(limit_s) <= 0:
-            raise ValueError(f"watch of {stream.name} by {channel}: limit {limit_s} s must be above 0")
-        answer = self._answer(stream)
-        now_ns = self._calendar.now_ns()
-        watch = LimitWatch(
-            stream, channel, to_ns(limit_s), now_ns, on_lost, on_back, answer.heard_by, answer.watches
-        )
-        self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
+        response, now_ns = self._response(stream), self._calendar.now_ns()
+        watch = Watch(response, channel, limit_s, now_ns, on_lost, on_back)
+        self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, response, watch))
         return watch
 
     def heard_at(self, stream: Stream, channel: str) -> float | None:
         """When the last frame of the message that the channel received ended."""
-        heard_ns = self._answer(stream).heard_ns.get(channel)
-        return None if heard_ns is None else heard_ns / NS_PER_S
+        return self._response(stream).heard_at(channel, self._calendar.now_ns())
 
-    # -- what the wiring does --------------------------------------------------------------------------
+    # What the wiring does
 
     def set_links(self, links: frozenset[tuple[str, str]], running: frozenset[str]) -> None:
         """Pairs (sender, receiver) of channels, and the clusters whose master works through its schedule."""
         gone, self._links = self._links - links, links
-        for answer in self._answers.values():
-            for reader in answer.readers:
-                if (answer.stream.channel, reader.channel) in gone:
+        for response in self._responses.values():
+            for reader in response.readers:
+                if (response.stream.channel, reader.channel) in gone:
                     reader.version = UNKNOWN
         for name in sorted(self._runs.keys() - running):
             del self._runs[name]
@@ -167,23 +149,23 @@ class LinNetwork:
             self._runs[name] = run = _Run(self._clusters[name])
             self._calendar.at(self._calendar.now_ns(), _BEGINS, partial(self._begin, name, run))
 
-    # -- the schedule ----------------------------------------------------------------------------------
+    # The schedule
 
     def _begin(self, name: str, run: _Run, now_ns: int) -> None:
         """A header goes out."""
         if self._runs.get(name) is not run:
             return
         cluster, slot = run.cluster, run.cluster.schedule[run.place]
-        answer = self._answers.get(slot.stream)
+        response = self._responses.get(slot.stream)
         if self.tap:
             bits = header_bits(slot.frame_id)
             words = f"header {slot.frame_id:02X}"
             self.tap(OnWire(cluster.master, now_ns / NS_PER_S, bits, cluster.bitrate_bps, words))
-        if answer is not None and answer.stream.live:
-            stream = answer.stream
+        if response is not None and response.stream.live:
+            stream = response.stream
             end_ns = now_ns + to_ns(frame_s(len(stream.data), cluster.bitrate_bps))
             receivers = self._receivers(cluster, stream.channel)
-            arrives = partial(self._arrive, cluster, answer, stream.data, answer.version, receivers)
+            arrives = partial(self._arrive, cluster, response, stream.data, response.version, receivers)
             self._calendar.at(end_ns, _ENDS, arrives)
         run.place = (run.place + 1) % len(cluster.schedule)
         self._calendar.at(now_ns + to_ns(slot.length_s), _BEGINS, partial(self._begin, name, run))
@@ -201,14 +183,14 @@ class LinNetwork:
     def _arrive(
         self,
         cluster: Cluster,
-        answer: _Answer,
+        response: _Response,
         data: bytes,
         version: int,
         audience: frozenset[str],
         now_ns: int,
     ) -> None:
         """A response has ended."""
-        stream = answer.stream
+        stream = response.stream
         if not stream.live:
             return
         audience &= self._receivers(cluster, stream.channel)
@@ -217,33 +199,28 @@ class LinNetwork:
             start_s = now_ns / NS_PER_S - len(bits) / rate_bps
             self.tap(OnWire(stream.channel, start_s, bits, rate_bps, f"response {data.hex(' ').upper()}"))
         stream.delivered = data
-        answer.heard_ns.update(dict.fromkeys(audience, now_ns))
-        readers = [one for one in answer.readers if one.version != version and one.channel in audience]
-        back = [watch for watch in answer.watches if watch.lost and watch.channel in audience]
-        for reader in readers:
-            reader.version = version
+        response.heard_ns.update(dict.fromkeys(audience, now_ns))
+        back = response.lost_in(audience)
+        calls = response.arrived(version, audience)
         for watch in back:
-            watch.lost = False
-            self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
-        for reader in readers:
-            reader.handler(stream, now_ns / NS_PER_S)
-        for watch in back:
-            watch.found(now_ns / NS_PER_S)
+            self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, response, watch))
+        for call in calls:
+            call(now_ns / NS_PER_S)
 
-    def _check(self, answer: _Answer, watch: LimitWatch, now_ns: int) -> None:
+    def _check(self, response: _Response, watch: Watch, now_ns: int) -> None:
         """A limit may have run out."""
         if watch.cancelled:
             return
         if watch.deadline_ns(now_ns) > now_ns:
-            self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, answer, watch))
+            self._calendar.at(watch.deadline_ns(now_ns), _LIMITS, partial(self._check, response, watch))
             return
         watch.lost = True
         watch.missed(now_ns / NS_PER_S)
 
-    # -- small tools -----------------------------------------------------------------------------------
+    # Small tools
 
-    def _answer(self, stream: Stream) -> _Answer:
-        return self._answers.setdefault(stream.name, _Answer(stream))
+    def _response(self, stream: Stream) -> _Response:
+        return self._responses.setdefault(stream.name, _Response(stream))
 
 
 class BusesAndClusters(Network):
@@ -268,14 +245,7 @@ class BusesAndClusters(Network):
     def on_change(self, stream: Stream, channel: str, handler: ChangeHandler) -> None:
         self._of(stream).on_change(stream, channel, handler)
 
-    def watch(
-        self,
-        stream: Stream,
-        channel: str,
-        limit_s: float,
-        on_lost: Callable[[float], None],
-        on_back: Callable[[float], None],
-    ) -> Watch:
+    def watch(self, stream: Stream, channel: str, limit_s: float, on_lost: Call, on_back: Call) -> Watch:
         return self._of(stream).watch(stream, channel, limit_s, on_lost, on_back)
 
     def heard_at(self, stream: Stream, channel: str) -> float | None:
@@ -284,9 +254,7 @@ class BusesAndClusters(Network):
     def tell_apart(self, gap_s: float) -> None:
         self._can.tell_apart(gap_s)
 
-    def send(
-        self, channel: str, frame: Frame, on_sent: Callable[[float], None] | None = None
-    ) -> Callable[[], None]:
+    def send(self, channel: str, frame: Frame, on_sent: Call | None = None) -> Callable[[], None]:
         return self._can.send(channel, frame, on_sent)
 
     def drop(self, channel: str) -> None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from sim.network.bus_mode import Kernel
 from sim.network.controller import DELIMITER_BITS as ERROR_DELIMITER_BITS
 from sim.network.controller import FLAG_BITS, SUSPEND_BITS
+from sim.network.delivery import Kernel
 from sim.network.error_counters import PASSIVE_FROM
 from sim.network.frames import (
     ACK_BITS,
@@ -15,9 +15,9 @@ from sim.network.frames import (
     duration_ns,
     frame_ns,
 )
-from sim.network.in_flight import LoneAttempt
-from sim.network.messages import NEVER, STATES, BusMessage, Flight, LiveBus
+from sim.network.messages import STATES, BusMessage, BusMode, LiveBus, LoneAttempt
 from sim.network.station import Station
+from sim.network.streams import NEVER
 
 
 class AttemptTimes:
@@ -64,7 +64,7 @@ class AttemptTimes:
         return self.noticed_at(self._active - 1) if self._active else None
 
 
-class LoneTransmitter:
+class LoneTransmitter(BusMode):
     """A bus with one member: it offers its best message again and again, chosen anew for each attempt."""
 
     def __init__(self, kernel: Kernel, bus: LiveBus, station: Station, rank: str, now_ns: int) -> None:
@@ -98,9 +98,6 @@ class LoneTransmitter:
     def changed(self, message: BusMessage, now_ns: int) -> None:
         """It may be what is being offered."""
         self._update(now_ns)
-
-    def arrived(self, flight: Flight, now_ns: int) -> None:
-        """What was complete when the others left."""
 
     def due(self, now_ns: int, before_ns: int) -> None:
         """The counter may have reached the limit of error passive."""

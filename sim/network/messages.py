@@ -5,25 +5,18 @@ The words are those of `sim.network.streams`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from heapq import heapify
-from typing import Protocol
 
 from sim.network.clock import to_ns
 from sim.network.frames import INTERMISSION_BITS, Frame, arbitration_key, duration_ns, frame_ns
 from sim.network.interface import Listener
-from sim.network.streams import UNKNOWN, LimitWatch, Reader, Stream
+from sim.network.streams import NEVER, Call, Stream, Subscribers, Watch
 from sim.wiring.segments import Segment
-
-NEVER = -1  # a time before all others: no frame heard yet, no check planned
-NEVER_FREE = 1 << 62  # a time after all others
 
 # Order at one instant, after other SimPy events: the calendar sorts by these.
 ENDS, STATES, LIMITS, RELEASES, ARBITRATIONS = "2", "3", "4", "5", "6"
-
-Call = Callable[[float], None]
 
 
 class BusMessage:
@@ -107,20 +100,19 @@ class Single(BusMessage):
         return calls
 
 
-class Repeated(BusMessage):
+class Repeated(BusMessage, Subscribers):
     """A stream at work."""
 
-    __slots__ = ("forwards", "heard_ns", "period_ns", "readers", "stream", "versions", "watch_group")
+    __slots__ = ("forwards", "heard_ns", "period_ns", "versions", "watch_group")
 
     def __init__(self, stream: Stream) -> None:
-        super().__init__(stream.channel, stream.frame, stream.name)
-        self.stream = stream
+        BusMessage.__init__(self, stream.channel, stream.frame, stream.name)
+        Subscribers.__init__(self, stream)
         self.live = False
         self.awaited = self.followed = False
         self.period_ns = 0 if stream.period_s is None else to_ns(stream.period_s)
         self.versions = 0
         self.heard_ns: dict[str, int] = {}  # by receiver, from before the present segment was formed
-        self.readers: list[Reader] = []
         self.forwards: list[Forward] = []
         self.watch_group = WatchGroup(self)
 
@@ -134,40 +126,28 @@ class Repeated(BusMessage):
 
     def calls(self, flight: Flight) -> list[Call]:
         """Readers that do not know the data yet, then watches that had given the stream up."""
-        calls: list[Call] = [
-            partial(reader.handler, self.stream)
-            for reader in self.readers
-            if reader.version != flight.version and reader.channel in flight.audience
-        ]
-        return calls + [
-            watch.found
-            for watch in self.watch_group.watches
-            if watch.lost and watch.channel in flight.audience
+        readers = self.new_to(flight.version, flight.audience)
+        return [
+            *(partial(one.handler, self.stream) for one in readers),
+            *(one.found for one in self.lost_in(flight.audience)),
         ]
 
     def update_awaited(self) -> None:
         """Find out whether the end of the next frame causes a call; of one on the wire it may."""
-        audience = self.bus.audience
-        self.awaited = (
-            self.flight is not None
-            or any(r.version != self.versions and r.channel in audience for r in self.readers)
-            or any(watch.lost and watch.channel in audience for watch in self.watch_group.watches)
-        )
+        self.awaited = self.flight is not None or self.awaits(self.versions, self.bus.audience)
         self.followed = self.awaited or bool(self.forwards)
 
-    def arrived(self, flight: Flight) -> None:
+    def received(self, flight: Flight) -> None:
         """All of the frame's audience have it."""
         self.stream.delivered = flight.frame.data
         if flight.broken:
             self.heard_ns.update(dict.fromkeys(flight.audience, flight.end_ns))
         if not self.awaited:
             return
-        for reader in self.readers:
-            if reader.channel in flight.audience & self.bus.audience:
-                reader.version = flight.version
-        for watch in self.watch_group.watches:
-            if watch.channel in flight.audience:
-                watch.lost = False
+        for reader in self.new_to(flight.version, flight.audience & self.bus.audience):
+            reader.version = flight.version
+        for watch in self.lost_in(flight.audience):
+            watch.lost = False
 
     def heard_by(self, channel: str, now_ns: int) -> int:
         """End of the last complete frame that the channel received."""
@@ -182,13 +162,6 @@ class Repeated(BusMessage):
         if last_ns != NEVER:
             self.heard_ns.update(dict.fromkeys(self.bus.audience, last_ns))
 
-    def forget_who_is_away(self) -> None:
-        """A reader that does not hear the stream any more must be told again when it is back."""
-        self.watch_group.calm = False
-        for reader in self.readers:
-            if reader.channel not in self.bus.audience:
-                reader.version = UNKNOWN
-
 
 class WatchGroup:
     """All watches of one stream, checked together: one entry in the calendar, planned again when it is due.
@@ -196,23 +169,24 @@ class WatchGroup:
     calm: every armed watch hears the stream, so that the tightest limit after the last frame is next.
     """
 
-    __slots__ = ("calm", "due_ns", "message", "rank", "tightest_ns", "watches")
+    __slots__ = ("calm", "due_ns", "message", "rank", "tightest_ns")
 
     def __init__(self, message: Repeated) -> None:
         self.message = message
         self.rank = f"{LIMITS} {message.rank}"
-        self.watches: list[LimitWatch] = []
         self.due_ns = NEVER
         self.tightest_ns = 0
         self.calm = False
 
-    def late(self, now_ns: int) -> list[LimitWatch]:
+    def late(self, now_ns: int) -> list[Watch]:
         """The watches whose limit has passed just now."""
-        return [watch for watch in self.watches if not watch.lost and watch.deadline_ns(now_ns) <= now_ns]
+        return [
+            watch for watch in self.message.watches if not watch.lost and watch.deadline_ns(now_ns) <= now_ns
+        ]
 
     def next_due_ns(self, now_ns: int) -> int:
         """The earliest moment at which a watch can expire, NEVER if none is armed."""
-        armed = [watch for watch in self.watches if not watch.lost]
+        armed = [watch for watch in self.message.watches if not watch.lost]
         if not armed:
             return NEVER
         audience = self.message.bus.audience
@@ -255,8 +229,11 @@ class Flight:
     broken: bool = False
 
 
-class BusMode(Protocol):
-    """What runs a bus that does not simply carry one frame after the other."""
+class BusMode:
+    """What runs a bus that does not simply carry one frame after the other.
+
+    This one sends nothing: for a channel in bus-off, or a bus that is just being formed.
+    """
 
     def queued(self, message: BusMessage, now_ns: int) -> None:
         """A message waits that did not."""
@@ -282,22 +259,8 @@ class LiveBus:
     """
 
     __slots__ = (
-        "audience",
-        "bitrate_bps",
-        "bitrates_bps",
-        "busy_ns",
-        "classical",
-        "confused",
-        "formed_ns",
-        "frames",
-        "free_ns",
-        "intermission_ns",
-        "members",
-        "mode",
-        "rank",
-        "segment",
-        "sending",
-        "waiting",
+        "audience", "bitrate_bps", "bitrates_bps", "busy_ns", "classical", "confused", "formed_ns", "frames",
+        "free_ns", "intermission_ns", "members", "mode", "rank", "segment", "sending", "waiting",
     )  # fmt: skip
 
     def __init__(self, segment: Segment, now_ns: int) -> None:
@@ -325,6 +288,48 @@ class LiveBus:
         message.waits = False
         self.waiting.remove((message.rank, message))
         heapify(self.waiting)
+
+
+@dataclass(slots=True, eq=False)
+class LoneAttempt:
+    """A frame that its sender has on the wire without a receiver. transmit: error counter at its start."""
+
+    message: BusMessage
+    frame: Frame
+    version: int
+    start_ns: int
+    transmit: int
+
+
+@dataclass(slots=True, eq=False)
+class FrameInFlight:
+    """A frame on the wires of a bus that is no more, and who was there from its start."""
+
+    bus: LiveBus
+    message: BusMessage
+    participants: frozenset[str]
+    what: Flight | LoneAttempt
+
+    @property
+    def flight(self) -> Flight:
+        """The frame as one that had receivers."""
+        assert isinstance(self.what, Flight)
+        return self.what
+
+    def attempt(self, transmit: int = 0) -> LoneAttempt:
+        """The frame as one that may have lost them."""
+        if isinstance(self.what, LoneAttempt):
+            return self.what
+        return LoneAttempt(self.message, self.what.frame, self.what.version, self.what.start_ns, transmit)
+
+    def goes_on_in(self, new: LiveBus) -> bool:
+        """Does its sender keep a member that was there from its start?"""
+        return (
+            isinstance(self.what, Flight)
+            and self.message.channel in new.members
+            and len(self.participants & new.members) > 1
+            and self.bus.bitrate_bps == new.bitrate_bps
+        )
 
 
 NO_BUS = LiveBus(Segment((), (), 1), 0)

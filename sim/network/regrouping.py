@@ -8,14 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from sim.network.bit_level import BitLevel
-from sim.network.bus_mode import NoTraffic
 from sim.network.can_buses import CanBuses
-from sim.network.clock import to_ns
+from sim.network.clock import FOREVER_NS, to_ns
 from sim.network.degraded import Degraded
 from sim.network.frames import NS_PER_S
-from sim.network.in_flight import FrameInFlight, LoneAttempt
 from sim.network.lone_transmitter import LoneTransmitter
-from sim.network.messages import NEVER_FREE, STATES, BusMessage, Flight, LiveBus
+from sim.network.messages import BusMessage, BusMode, Flight, FrameInFlight, LiveBus, LoneAttempt
 from sim.network.station import Notification, Station
 from sim.wiring.segments import Segment
 
@@ -56,10 +54,8 @@ class Regrouping:
         recovery = station.recovery
         if recovery:
             delay_s = recovery.first_s if station.offs <= recovery.count else recovery.later_s
-            calendar = self._buses.calendar
-            rank = f"{STATES} {station.channel} {calendar.next_serial():012d}"
             station.pending = Notification([], station, "recovering")
-            calendar.plan(now_ns + to_ns(delay_s), rank, station.pending)
+            self._buses.calendar.plan_state(now_ns + to_ns(delay_s), station.channel, station.pending)
 
     def _recover(self, station: Station, now_ns: int) -> None:
         self._buses.off.discard(station.channel)
@@ -68,10 +64,7 @@ class Regrouping:
 
     def restart(self, channel: str) -> None:
         """The channel's controller starts anew."""
-        station = self._buses.known_station(channel)
-        if station is None:
-            return
-        now_ns = self._buses.calendar.now_ns()
+        station, now_ns = self._buses.station(channel), self._buses.calendar.now_ns()
         station.reset()
         self._buses.calendar.cross_out(station.pending)
         mode = self._buses.bus(channel).mode
@@ -123,7 +116,7 @@ class Regrouping:
             carried_over.join(buses.by_channel[carried_over.channel])
             carried_over.waits = False
         for new in new_buses.values():
-            new.mode, new.free_ns = NoTraffic(), NEVER_FREE
+            new.mode, new.free_ns = BusMode(), FOREVER_NS
         for left_over in waiting:
             buses.delivery.queue(left_over, now_ns)
         for carried in in_flight:
@@ -132,7 +125,8 @@ class Regrouping:
             pauses = [_idle_ns(bus, now_ns) for bus in in_pause if bus.members & new.members]
             self._form(new, in_flight, now_ns, max(pauses, default=now_ns))
         for message in moved:
-            message.forget_who_is_away()
+            message.watch_group.calm = False
+            message.forget_absent(message.bus.audience)
             buses.delivery.attend(message, now_ns)
         buses.calendar.wake_for_next()
 
@@ -284,6 +278,6 @@ def by_member(segments: Iterable[Segment]) -> dict[str, Segment]:
         sending.update(dict.fromkeys(members, segment))
         for channel in (members if len(members) > 1 else ()) + listeners:
             if channel in present:
-                raise ValueError(f"channel {channel} stands in two places: {present[channel]} and {segment}")
+                raise ValueError(f"channel {channel} is in two segments: {present[channel]} and {segment}")
             present[channel] = segment
     return sending

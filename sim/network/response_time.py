@@ -25,7 +25,6 @@ from sim.network.frames import (
     Frame,
     arbitration_key,
     duration_ns,
-    frame_bits,
     longest_fd_ns,
     worst_case_bits,
 )
@@ -48,11 +47,6 @@ class PeriodicFrame:
     def __post_init__(self) -> None:
         if not self.period_s > 0:
             raise ValueError(f"message {self.name}: period {self.period_s} s must be above 0")
-
-    @classmethod
-    def exact(cls, name: str, frame: Frame, period_s: float) -> PeriodicFrame:
-        """The message when it always carries these data."""
-        return cls(name, frame.can_id, frame_bits(frame), period_s, frame.extended)
 
     @classmethod
     def longest_of(cls, name: str, frame: Frame, period_s: float, bitrate_bps: int) -> PeriodicFrame:

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from sim.network.bit_line import BitClock, BusNode, sample_ns
-from sim.network.bus_mode import Kernel
 from sim.network.controller import START, Controller, Failure
+from sim.network.delivery import Kernel
 from sim.network.error_counters import ErrorCounters
 from sim.network.frames import Frame, duration_ns, frame_ns, wire_bits
-from sim.network.in_flight import FrameInFlight, LoneAttempt
 from sim.network.interface import ErrorState, Recovery, StateHandler
-from sim.network.messages import BusMessage, Call, Flight, LiveBus
+from sim.network.messages import BusMessage, Flight, FrameInFlight, LiveBus, LoneAttempt
+from sim.network.streams import Call
 
 
 class Station:

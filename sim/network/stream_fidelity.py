@@ -29,9 +29,8 @@ from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.frames import INTERMISSION_BITS, NS_PER_S, Frame, duration_ns
 from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
 from sim.network.lone_transmitter import AttemptTimes
-from sim.network.messages import NEVER
 from sim.network.stream_state import ForwardRule, QueuedFrame, StreamBus, StreamState
-from sim.network.streams import ChangeHandler, LimitWatch, Reader, Stream
+from sim.network.streams import NEVER, Call, ChangeHandler, Reader, Stream, Watch, forward_delay_ns
 from sim.wiring.segments import Segment
 
 OVERLOAD = 0.9  # share of a bus that periodic frames may fill; beyond it low priorities start to starve
@@ -60,13 +59,11 @@ class StreamNetwork(Network):
         self._passive: set[str] = set()
         self._state_handlers: dict[str, list[StateHandler]] = {}
 
-    # -- what modules do -------------------------------------------------------------------------------
+    # What modules do
 
     def start(self, stream: Stream) -> None:
-        if stream.live:
-            raise ValueError(f"stream {stream.name} is started already")
         state = self._state(stream)
-        stream.live = True
+        stream.begin()
         state.start_ns = self._calendar.now_ns() + to_ns(stream.offset_s)
         state.version += 1
         self._change(state)
@@ -88,9 +85,7 @@ class StreamNetwork(Network):
             state.fresh_ns = now_ns + state.duration_ns
             self._plan(state)
 
-    def send(
-        self, channel: str, frame: Frame, on_sent: Callable[[float], None] | None = None
-    ) -> Callable[[], None]:
+    def send(self, channel: str, frame: Frame, on_sent: Call | None = None) -> Callable[[], None]:
         """Send one frame; it waits for the single frames before it on its bus."""
         single = QueuedFrame(channel, frame, on_sent)
         self._offer(single, self._calendar.now_ns())
@@ -109,29 +104,16 @@ class StreamNetwork(Network):
         state.readers.append(Reader(channel, handler))
         self._plan(state)
 
-    def watch(
-        self,
-        stream: Stream,
-        channel: str,
-        limit_s: float,
-        on_lost: Callable[[float], None],
-        on_back: Callable[[float], None],
-    ) -> LimitWatch:
-        if to_ns(limit_s) <= 0:
-            raise ValueError(f"watch of {stream.name} by {channel}: limit {limit_s} s must be above 0")
+    def watch(self, stream: Stream, channel: str, limit_s: float, on_lost: Call, on_back: Call) -> Watch:
         state = self._state(stream)
-        watch = LimitWatch(
-            stream, channel, to_ns(limit_s), self._calendar.now_ns(), on_lost, on_back,
-            state.heard_by, state.watches,
-        )  # fmt: skip
+        watch = Watch(state, channel, limit_s, self._calendar.now_ns(), on_lost, on_back)
         self._plan(state)
         return watch
 
     def forward(self, source: Stream, receiver: str, target: Stream, delay_s: float) -> None:
-        if delay_s < 0:
-            raise ValueError(f"forwarding of stream {source.name}: delay {delay_s} s must not be below 0")
+        delay_ns = forward_delay_ns(source, delay_s)
         source_state, target_state = self._state(source), self._state(target)
-        rule = ForwardRule(receiver, target_state, to_ns(delay_s))
+        rule = ForwardRule(receiver, target_state, delay_ns)
         source_state.forwards.append(rule)
         target_state.sources.append((source_state, rule))
         self._change(target_state)
@@ -145,8 +127,7 @@ class StreamNetwork(Network):
         self._change(target_state)
 
     def heard_at(self, stream: Stream, channel: str) -> float | None:
-        heard_ns = self._state(stream).heard_by(channel, self._calendar.now_ns())
-        return None if heard_ns == NEVER else heard_ns / NS_PER_S
+        return self._state(stream).heard_at(channel, self._calendar.now_ns())
 
     def tell_apart(self, gap_s: float) -> None:
         """Refuse where waiting in arbitration could turn the order round."""
@@ -161,13 +142,13 @@ class StreamNetwork(Network):
     @tap.setter
     def tap(self, tap: object) -> None:
         if tap is not None:
-            raise NotAtThisFidelity("single frames can be looked at only at frame depth")
+            raise NotAtThisFidelity("single frames can be looked at only at frame fidelity")
 
     def segment_of(self, channel: str) -> Segment:
         """The segment that the channel is in; alone in one if in none."""
         return self._bus(channel).segment
 
-    # -- error confinement -----------------------------------------------------------------------------
+    # Error confinement
 
     def on_state(self, channel: str, handler: StateHandler) -> None:
         self._state_handlers.setdefault(channel, []).append(handler)
@@ -182,9 +163,7 @@ class StreamNetwork(Network):
         """16 attempts without acknowledgement from the first release on make its channel error passive."""
         if state.stream.period_s is None:
             return
-        epoch, period_ns = state.epoch, to_ns(state.stream.period_s)
-        since_start_ns = max(0, state.lone_ns - state.start_ns)
-        release_ns = state.start_ns + -(-since_start_ns // period_ns) * period_ns
+        epoch, release_ns = state.epoch, state.release_ns(state.lone_ns, state.stream.period_s)
         at_ns = max(now_ns, release_ns + self._passive_after_ns(state.stream.frame, state.bus))
         self._calendar.at(
             at_ns, _STATES, lambda at_ns: self._turn(state.stream.channel, at_ns, epoch == state.epoch)
@@ -199,7 +178,7 @@ class StreamNetwork(Network):
             for handler in self._state_handlers.get(channel, ()):
                 handler(self.state_of(channel), now_ns / NS_PER_S)
 
-    # -- what the wiring does --------------------------------------------------------------------------
+    # What the wiring does
 
     def set_segments(self, segments: Iterable[Segment]) -> None:
         """Set which channels share a bus. Raises NotAtThisFidelity for a segment with faults."""
@@ -225,7 +204,7 @@ class StreamNetwork(Network):
             self._refuse_overload(bus)
         self._send_again([before[channel] for channel in changed if channel in before], now_ns)
 
-    # -- one stream ------------------------------------------------------------------------------------
+    # One stream
 
     def _state(self, stream: Stream) -> StreamState:
         state = self._states.get(stream)
@@ -241,9 +220,7 @@ class StreamNetwork(Network):
         state.bus = self._bus(state.stream.channel)
         state.duration_ns = state.bus.duration_ns(state.stream.frame)
         self._open(state, now_ns)
-        for reader in state.readers:
-            if reader.channel not in state.bus.audience:
-                reader.version = -1
+        state.forget_absent(state.bus.audience)
         self._plan(state)
         for rule in state.forwards:
             self._calendar.at(now_ns + rule.delay_ns, _PASSES, self._reopener(rule.target))
@@ -268,8 +245,7 @@ class StreamNetwork(Network):
         state.lone_ns = NEVER
         if stream.period_s is not None:
             state.period_ns = to_ns(stream.period_s)
-            since_start_ns = max(0, now_ns - state.start_ns)
-            state.first_ns = state.start_ns + -(-since_start_ns // state.period_ns) * state.period_ns
+            state.first_ns = state.release_ns(now_ns, stream.period_s)
             if stream.channel in self._passive:
                 epoch, heard = state.epoch, partial(self._turn, stream.channel, passive=False)
                 self._calendar.at(
@@ -297,16 +273,12 @@ class StreamNetwork(Network):
 
     def _is_awaited(self, state: StreamState) -> bool:
         audience = state.bus.audience - {state.stream.channel}
-        return (
-            any(reader.version != state.version and reader.channel in audience for reader in state.readers)
-            or any(watch.lost and watch.channel in audience for watch in state.watches)
-            or any(
-                rule.target.stream.data != state.stream.data and rule.receiver in audience
-                for rule in state.forwards
-            )
+        return state.awaits(state.version, audience) or any(
+            rule.target.stream.data != state.stream.data and rule.receiver in audience
+            for rule in state.forwards
         )
 
-    def _is_safe(self, state: StreamState, watch: LimitWatch, now_ns: int) -> bool:
+    def _is_safe(self, state: StreamState, watch: Watch, now_ns: int) -> bool:
         """Will the limit never run out as long as nothing changes?"""
         if state.first_ns == NEVER or watch.channel not in state.bus.audience:
             return False
@@ -319,28 +291,23 @@ class StreamNetwork(Network):
         stream = state.stream
         audience = state.bus.audience - {stream.channel}
         fresh = now_ns >= state.fresh_ns
-        readers = [r for r in state.readers if fresh and r.version != state.version and r.channel in audience]
-        back = [watch for watch in state.watches if watch.lost and watch.channel in audience]
         stream.delivered = stream.data
-        for reader in readers:
-            reader.version = state.version
-        for watch in back:
-            watch.lost, watch.since_ns = False, now_ns
+        for watch in state.lost_in(audience):
+            watch.since_ns = now_ns
+        calls = state.arrived(state.version, audience, fresh)
         for rule in state.forwards if fresh else ():
             if rule.receiver in audience and rule.target.stream.data != stream.data:
                 self._calendar.at(
                     now_ns + rule.delay_ns, _PASSES, self._data_passer(rule.target, stream.data)
                 )
         self._plan(state)
-        for reader in readers:
-            reader.handler(stream, now_ns / NS_PER_S)
-        for watch in back:
-            watch.found(now_ns / NS_PER_S)
+        for call in calls:
+            call(now_ns / NS_PER_S)
 
     def _data_passer(self, target: StreamState, data: bytes) -> Callable[[int], None]:
         return lambda _: self.set_data(target.stream, data)
 
-    def _check(self, state: StreamState, watch: LimitWatch, now_ns: int) -> None:
+    def _check(self, state: StreamState, watch: Watch, now_ns: int) -> None:
         """A limit may have run out."""
         if watch.lost or watch.cancelled:
             return
@@ -353,7 +320,7 @@ class StreamNetwork(Network):
         self._plan(state)
         watch.missed(now_ns / NS_PER_S)
 
-    # -- single frames ---------------------------------------------------------------------------------
+    # Single frames
 
     def _offer(self, single: QueuedFrame, now_ns: int) -> None:
         bus = self._bus(single.channel)
@@ -393,7 +360,7 @@ class StreamNetwork(Network):
                 if not single.gone:
                     self._offer(single, now_ns)
 
-    # -- small tools -----------------------------------------------------------------------------------
+    # Small tools
 
     def _bus(self, channel: str) -> StreamBus:
         bus = self._buses.get(channel)

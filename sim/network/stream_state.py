@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from sim.network.clock import to_ns
 from sim.network.frames import Frame, frame_ns
-from sim.network.messages import NEVER
-from sim.network.streams import LimitWatch, Reader, Stream
+from sim.network.streams import NEVER, Call, Stream, Subscribers
 from sim.wiring.segments import Segment
 
 
@@ -46,15 +44,15 @@ class QueuedFrame:
 
     channel: str
     frame: Frame
-    on_sent: Callable[[float], None] | None
+    on_sent: Call | None
     gone: bool = False
 
 
-class StreamState:
+class StreamState(Subscribers):
     """What a stream does since its last change: releases at first_ns, first_ns + period_ns, ..."""
 
     def __init__(self, stream: Stream, bus: StreamBus) -> None:
-        self.stream = stream
+        super().__init__(stream)
         self.bus = bus
         self.version = 0
         self.start_ns = 0
@@ -66,8 +64,6 @@ class StreamState:
         self.fresh_ns = 0  # a frame that ends before this was on the wire when the data changed
         self.epoch = 0
         self.heard: dict[str, int] = {}  # by receiver, up to the last change
-        self.readers: list[Reader] = []
-        self.watches: list[LimitWatch] = []
         self.forwards: list[ForwardRule] = []
         self.sources: list[tuple[StreamState, ForwardRule]] = []
 
@@ -87,12 +83,14 @@ class StreamState:
             ends.append(first_end_ns if now_ns < first_end_ns else now_ns + self.period_ns - late_ns)
         return min(ends, default=NEVER)
 
+    def release_ns(self, from_ns: int, period_s: float) -> int:
+        """The sender's first release of its own from a time on."""
+        return self.start_ns + -(-max(0, from_ns - self.start_ns) // to_ns(period_s)) * to_ns(period_s)
+
     def released_between(self, since_ns: int, now_ns: int) -> bool:
         """Has its sender put a frame up for sending from `since_ns` to `now_ns`, both included?"""
         if self.stream.period_s is not None:
-            period_ns = to_ns(self.stream.period_s)
-            since_start_ns = max(0, since_ns - self.start_ns)
-            releases = [self.start_ns + -(-since_start_ns // period_ns) * period_ns]
+            releases = [self.release_ns(since_ns, self.stream.period_s)]
         else:
             heard = [(source.heard_by(rule.receiver, now_ns), rule) for source, rule in self.sources]
             releases = [heard_ns + rule.delay_ns for heard_ns, rule in heard if heard_ns != NEVER]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from dataclasses import dataclass
-from typing import Protocol
+from functools import partial
 
+from sim.network.clock import to_ns
 from sim.network.frames import NS_PER_S, Frame
+
+NEVER = -1  # a time before all others: no frame heard yet, no check planned
 
 UNKNOWN = -1  # a version that no data has: the receiver does not know the stream's data
 
@@ -31,16 +34,8 @@ class Stream:
     """
 
     __slots__ = (
-        "causes_of",
-        "channel",
-        "delivered",
-        "frame",
-        "live",
-        "name",
-        "offset_s",
-        "overruns",
-        "period_s",
-    )
+        "causes_of", "channel", "delivered", "frame", "live", "name", "offset_s", "overruns", "period_s",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -71,6 +66,12 @@ class Stream:
     def __repr__(self) -> str:
         return f"<Stream {self.name} {self.frame} from {self.channel}>"
 
+    def begin(self) -> None:
+        """Mark it as live. Raises ValueError if it is already."""
+        if self.live:
+            raise ValueError(f"stream {self.name} is started already")
+        self.live = True
+
     @property
     def can_id(self) -> int:
         return self.frame.can_id
@@ -81,6 +82,7 @@ class Stream:
         return self.frame.data
 
 
+Call = Callable[[float], None]  # is given the time in s
 ChangeHandler = Callable[[Stream, float], None]
 
 
@@ -93,57 +95,35 @@ class Reader:
     version: int = UNKNOWN
 
 
-class Watch(Protocol):
-    """A receiver's time limit for a stream. lost: the limit has passed and nothing has arrived since."""
+class Watch:
+    """A channel's time limit for a stream, at work until it is cancelled.
 
-    stream: Stream
-    channel: str
-    lost: bool
+    lost: the limit has passed and nothing has arrived since.
+    """
+
+    def __init__(
+        self, of: Subscribers, channel: str, limit_s: float, now_ns: int, on_lost: Call, on_back: Call
+    ) -> None:
+        if not limit_s >= 1 / NS_PER_S:
+            raise ValueError(
+                f"watch of stream {of.stream.name} by {channel}: limit {limit_s} s must be above 0"
+            )
+        self.stream, self.channel = of.stream, channel
+        self.limit_ns, self.since_ns = to_ns(limit_s), now_ns
+        self.lost = self.cancelled = False
+        self._on_lost, self._on_back = on_lost, on_back
+        self._of = of
+        of.watches.append(self)
 
     def cancel(self) -> None:
         """Make no more calls. Cancelling twice does no harm."""
-
-
-class LimitWatch(Watch):
-    """A watch at work, among the others of its stream until it is cancelled.
-
-    heard_by: when a channel has received the last frame of the stream, up to a time, both in ns.
-    """
-
-    __slots__ = (
-        "_among", "_heard_by", "_on_back", "_on_lost", "cancelled", "channel", "limit_ns", "lost", "since_ns",
-        "stream",
-    )  # fmt: skip
-
-    def __init__(
-        self,
-        stream: Stream,
-        channel: str,
-        limit_ns: int,
-        since_ns: int,
-        on_lost: Callable[[float], None],
-        on_back: Callable[[float], None],
-        heard_by: Callable[[str, int], int],
-        among: list[LimitWatch],
-    ) -> None:
-        self.stream = stream
-        self.channel = channel
-        self.limit_ns = limit_ns
-        self.since_ns = since_ns
-        self.lost = self.cancelled = False
-        self._on_lost, self._on_back = on_lost, on_back
-        self._heard_by = heard_by
-        self._among = among
-        among.append(self)
-
-    def cancel(self) -> None:
         if not self.cancelled:
             self.cancelled = True
-            self._among.remove(self)
+            self._of.watches.remove(self)
 
     def deadline_ns(self, now_ns: int) -> int:
         """When the limit runs out if nothing more is heard."""
-        return max(self.since_ns, self._heard_by(self.channel, now_ns)) + self.limit_ns
+        return max(self.since_ns, self._of.heard_by(self.channel, now_ns)) + self.limit_ns
 
     def missed(self, time_s: float) -> None:
         """Tell that the limit has run out, unless it is cancelled."""
@@ -154,3 +134,58 @@ class LimitWatch(Watch):
         """Tell that the stream is heard again, unless it is cancelled."""
         if not self.cancelled:
             self._on_back(time_s)
+
+
+class Subscribers:
+    """Who waits for a stream: readers of new data, and watches. An audience is the channels that hear it."""
+
+    def __init__(self, stream: Stream) -> None:
+        self.stream = stream
+        self.readers: list[Reader] = []
+        self.watches: list[Watch] = []
+
+    def heard_by(self, channel: str, now_ns: int) -> int:
+        """When a channel received its last frame up to now, in ns; for the sender's own, its confirmation."""
+        raise NotImplementedError
+
+    def heard_at(self, channel: str, now_ns: int) -> float | None:
+        """The same in s, None if there was none."""
+        heard_ns = self.heard_by(channel, now_ns)
+        return None if heard_ns == NEVER else heard_ns / NS_PER_S
+
+    def new_to(self, version: int, audience: Set[str]) -> list[Reader]:
+        """Readers in the audience that do not know this version of the data."""
+        return [one for one in self.readers if one.version != version and one.channel in audience]
+
+    def lost_in(self, audience: Set[str]) -> list[Watch]:
+        """Watches in the audience that had given the stream up."""
+        return [one for one in self.watches if one.lost and one.channel in audience]
+
+    def awaits(self, version: int, audience: Set[str]) -> bool:
+        """Does a frame of this version cause a call?"""
+        return any(one.version != version and one.channel in audience for one in self.readers) or any(
+            one.lost and one.channel in audience for one in self.watches
+        )
+
+    def arrived(self, version: int, audience: Set[str], fresh: bool = True) -> list[Call]:
+        """Note a frame; the calls that it causes: readers if its data are fresh, then watches."""
+        readers = self.new_to(version, audience) if fresh else []
+        back = self.lost_in(audience)
+        for reader in readers:
+            reader.version = version
+        for watch in back:
+            watch.lost = False
+        return [*(partial(one.handler, self.stream) for one in readers), *(one.found for one in back)]
+
+    def forget_absent(self, audience: Set[str]) -> None:
+        """A reader that does not hear the stream any more must be told again when it is back."""
+        for reader in self.readers:
+            if reader.channel not in audience:
+                reader.version = UNKNOWN
+
+
+def forward_delay_ns(source: Stream, delay_s: float) -> int:
+    """A gateway's delay in ns. Raises ValueError for one below 0."""
+    if not delay_s >= 0:
+        raise ValueError(f"forwarding of stream {source.name}: delay {delay_s} s must not be below 0")
+    return to_ns(delay_s)

@@ -45,10 +45,10 @@ class Leg:
 
     supply_v: None for a low-side leg, which conducts from node a to node b; a voltage for a high-side leg,
     which pulls node a up towards `supply_v` above node b and never takes current in.
-    ohm, limit_a, saturation_a: resistance, limit of the current, saturation current of the diode.
+    ohm, limit_a: resistance, and limit of the current.
 
     With i the current and V_T the thermal voltage, the leg drops
-    V_T ln(1 + i/saturation_a) + ohm i / sqrt(1 - (i/limit_a)^2).
+    V_T ln(1 + i/LEG_SATURATION_A) + ohm i / sqrt(1 - (i/limit_a)^2).
 
     Not modelled: temperature, thermal shutdown, the time-out of a dominant transmitter, and what the
     supply of a high-side leg takes from the battery.
@@ -57,10 +57,9 @@ class Leg:
     supply_v: float | None = None
     ohm: float = LEG_OHM
     limit_a: float = LEG_LIMIT_A
-    saturation_a: float = LEG_SATURATION_A
 
     def __post_init__(self) -> None:
-        require_positive("leg", ohm=self.ohm, limit_a=self.limit_a, saturation_a=self.saturation_a)
+        require_positive("leg", ohm=self.ohm, limit_a=self.limit_a)
         require_finite("leg", supply_v=self.supply_v or 0.0)
 
 
@@ -95,7 +94,6 @@ class Bank:
         self.ohm = np.array([e.ohm for e in elements])
         self.limit_a = np.array([e.limit_a for e in elements])
         self.is_leg = np.array([isinstance(e, Leg) for e in elements], dtype=bool)
-        self.saturation_a = np.array([e.saturation_a for e in elements if isinstance(e, Leg)])
 
     def current(self, port_v: Array) -> tuple[Array, Array]:
         """Currents from a to b in A and their slopes in S, at voltages of a against b in V; shape (n,)."""
@@ -103,9 +101,7 @@ class Bank:
         current_a, slope_s = self._regulator_current(forward_v)
         leg = self.is_leg
         if leg.any():
-            current_a[leg], slope_s[leg] = _leg_current(
-                forward_v[leg], self.ohm[leg], self.limit_a[leg], self.saturation_a
-            )
+            current_a[leg], slope_s[leg] = _leg_current(forward_v[leg], self.ohm[leg], self.limit_a[leg])
         return self.sense * (current_a + self.leak_s * forward_v), slope_s + self.leak_s
 
     def _regulator_current(self, forward_v: Array) -> tuple[Array, Array]:
@@ -114,13 +110,13 @@ class Bank:
         return np.clip(free_a, 0.0, self.limit_a), np.where(regulating, 1.0 / self.ohm, 0.0)
 
 
-def _leg_current(forward_v: Array, ohm: Array, limit_a: Array, saturation_a: Array) -> tuple[Array, Array]:
+def _leg_current(forward_v: Array, ohm: Array, limit_a: Array) -> tuple[Array, Array]:
     """Solve v = V_T ln(1 + i/I_S) + y with y the drop of the limited resistance, by Newton in y.
 
     Without the limit the answer is a Wright omega function; it lies below the true y, the left side is
     concave in y, so Newton climbs to the root without overshoot.
     """
-    conducting_v = np.maximum(forward_v, 0.0)
+    saturation_a, conducting_v = LEG_SATURATION_A, np.maximum(forward_v, 0.0)
     saturation_v = saturation_a * ohm
     exponent = np.log(saturation_v / THERMAL_V) + (conducting_v + saturation_v) / THERMAL_V
     drop_v = np.maximum(THERMAL_V * wrightomega(exponent) - saturation_v, 0.0)

@@ -40,6 +40,3 @@ class Recent(Generic[Value]):
     def __setstate__(self, state: tuple[int, OrderedDict[Hashable, Value]]) -> None:
         self._limit, self._values = state
         self._lock = threading.RLock()
-
-    def __len__(self) -> int:
-        return len(self._values)

@@ -9,6 +9,7 @@ import pytest
 from sim.network.can import CanNetwork
 from sim.network.clock import NanosecondEnvironment
 from sim.network.frames import Frame, frame_bits
+from sim.network.response_time import PeriodicFrame
 from sim.network.streams import Stream, Watch
 from sim.wiring.segments import Segment
 
@@ -87,3 +88,8 @@ def data_of_length(can_id: int, bits: int, extended: bool) -> bytes:
 @pytest.fixture(scope="session")
 def data_for() -> Callable[[int, int, bool], bytes]:
     return data_of_length
+
+
+def exact(name: str, frame: Frame, period_s: float) -> PeriodicFrame:
+    """The message when it always carries these data."""
+    return PeriodicFrame(name, frame.can_id, frame_bits(frame), period_s, frame.extended)

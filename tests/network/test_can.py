@@ -400,7 +400,7 @@ def test_misuse_is_refused(recorded):
         net.start(speed)
     with pytest.raises(ValueError, match=r"^stream speed: a has another of that name and identifier$"):
         net.start(Stream("speed", "a", 0x100, 0.1))
-    with pytest.raises(ValueError, match=r"^channel b stands in two places: .*\('a', 'b'\).*\('b', 'c'\).*$"):
+    with pytest.raises(ValueError, match=r"^channel b is in two segments: .*\('a', 'b'\).*\('b', 'c'\).*$"):
         net.set_segments([Segment(("a", "b")), Segment(("b", "c"))])
     with pytest.raises(ValueError, match=r"^watch of stream speed by b: limit 0 s must be above 0$"):
         net.watch(speed, "b", 0, print, print)

@@ -43,7 +43,8 @@ class Drawn:
 
     def messages(self) -> list[PeriodicFrame]:
         return [
-            PeriodicFrame.exact(f"m{n}", frame, period_s) for n, (frame, period_s) in enumerate(self.frames)
+            PeriodicFrame(f"m{n}", frame.can_id, frame_bits(frame), period_s, frame.extended)
+            for n, (frame, period_s) in enumerate(self.frames)
         ]
 
     def responses_ns(self) -> dict[str, list[int]]:

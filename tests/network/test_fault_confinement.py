@@ -130,7 +130,7 @@ def test_rule_1_and_2_who_finds_the_error_first_is_counted_most():
     assert (found + 1, (0, 1)) == c.log[-1]
 
 
-def test_rule_2_needs_a_dominant_bit_behind_the_flag():
+def test_rule_2_needs_a_dominant_bit_after_the_flag():
     """All receivers find the same error at the same bit: 1 each, no 8."""
     a, b, c = Node("a", SPEED), Node("b"), Node("c")
     run(a, b, c, disturber=Disturber(CRC_DELIMITER), until=60)
@@ -262,7 +262,7 @@ def test_rule_6_dominant_without_end():
     assert "error passive" == b.counters.state
 
 
-def test_rule_6_behind_a_passive_flag():
+def test_rule_6_after_a_passive_flag():
     """The passive flag is over after six equal bits; the 8th dominant bit after it counts 8."""
     a, b = Node("a", SPEED, tec=128), Node("b", rec=128)
     run(a, b, disturber=Disturber(*range(CRC_DELIMITER, 1000)), until=70)

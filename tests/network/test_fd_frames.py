@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from sim.network.frames import (
     FD_SIZES,
+    INTERMISSION_BITS,
     Frame,
     bit_starts_ns,
     crc_of_fd,
@@ -39,7 +40,7 @@ def test_the_sizes_are_those_of_the_data_length_codes() -> None:
 )
 def test_published_greatest_lengths(extended: bool, plain: int, stuffed: int) -> None:
     """Change log of the Linux kernel's `include/linux/can/length.h` (2023): 64 bytes, with intermission."""
-    assert stuffed == worst_case_fd_bits(64, extended, intermission=True)
+    assert stuffed == worst_case_fd_bits(64, extended) + INTERMISSION_BITS
     assert plain == stuffed - (22 + 19 * extended + 512 - 1) // 4
 
 

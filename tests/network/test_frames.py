@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sim.network.frames import (
+    INTERMISSION_BITS,
     Frame,
     arbitration_key,
     checked_bits,
@@ -63,7 +64,7 @@ def test_worked_frames(identifier, data, crc, stuff, bits, with_intermission):
     assert crc == crc15(covered)
     assert stuff == frame_bits(frame) - (len(covered) + 15 + 10)
     assert bits == frame_bits(frame)
-    assert with_intermission == frame_bits(frame, intermission=True)
+    assert with_intermission == frame_bits(frame) + INTERMISSION_BITS
 
 
 def test_crc_check_value():
@@ -134,8 +135,8 @@ def test_wire_bits_can_be_read_back(frame):
 def test_no_frame_is_longer_than_the_worst_case(frame):
     """The exact length lies between the length without stuff bits and the worst case."""
     plain = (67 if frame.extended else 47) + 8 * len(frame.data)
-    worst = worst_case_bits(len(frame.data), frame.extended, intermission=True)
-    assert plain <= frame_bits(frame, intermission=True) <= worst
+    worst = worst_case_bits(len(frame.data), frame.extended) + INTERMISSION_BITS
+    assert plain <= frame_bits(frame) + INTERMISSION_BITS <= worst
 
 
 def test_worst_case_lengths():
@@ -145,9 +146,9 @@ def test_worst_case_lengths():
     10s, the same without intermission.
     """
     sizes = range(9)
-    assert [55, 65, 75, 85, 95, 105, 115, 125, 135] == [worst_case_bits(s, intermission=True) for s in sizes]
+    assert [55, 65, 75, 85, 95, 105, 115, 125, 135] == [worst_case_bits(s) + INTERMISSION_BITS for s in sizes]
     assert [80, 90, 100, 110, 120, 130, 140, 150, 160] == [
-        worst_case_bits(s, extended=True, intermission=True) for s in sizes
+        worst_case_bits(s, extended=True) + INTERMISSION_BITS for s in sizes
     ]
     assert [52, 62, 72, 82, 92, 102, 112, 122, 132] == [worst_case_bits(s) for s in sizes]
 
@@ -158,7 +159,7 @@ def test_worst_case_lengths():
 )
 def test_duration_of_the_longest_frame(bitrate_bps, longest_ns):
     """8 bytes, 11-bit identifier, with intermission: 1080, 540, 270, 135 microseconds."""
-    assert longest_ns == duration_ns(worst_case_bits(8, intermission=True), bitrate_bps)
+    assert longest_ns == duration_ns(worst_case_bits(8) + INTERMISSION_BITS, bitrate_bps)
 
 
 @given(FRAMES, FRAMES)

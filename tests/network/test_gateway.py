@@ -58,7 +58,7 @@ def test_nothing_is_passed_on_while_the_target_is_stopped(recorded):
     assert [("gateway.body", 11.11, 11.566)] == [frame for frame in frames if frame[0] == "gateway.body"]
 
 
-def test_what_the_gateway_does_not_hear_is_lost_behind_it(recorded):
+def test_what_the_gateway_does_not_hear_is_lost_after_it(recorded):
     """The gateway unplugged from one bus: its other bus loses the message, although others still hear it."""
     car, source, target = forwarded(recorded)
     wide = Segment(("abs.drive", "ecm.drive", "gateway.drive"))

@@ -11,6 +11,7 @@ from sim.network.frames import Frame
 from sim.network.response_time import PeriodicFrame, bus_load, responses_s, worst_response_s
 from sim.network.streams import Stream
 from sim.wiring.segments import Segment
+from tests.network.conftest import exact
 
 # Davis, Burns, Bril, Lukkien 2007, three messages at 125 kbit/s whose frames of 125 bits with intermission
 # take 1 ms. Set and verdict from memory; the numbers recomputed with exact fractions. (identifier, name,
@@ -126,7 +127,7 @@ def message_set(draw_of, seed):
         frame = Frame(can_id << 18 | 0x155 if extended else can_id, data, extended)
         name = f"m{place}"
         streams.append(Stream(name, name, frame.can_id, period_ms / 1000, data=data, extended=extended))
-        messages.append(PeriodicFrame.exact(name, frame, period_ms / 1000))
+        messages.append(exact(name, frame, period_ms / 1000))
     return streams, messages
 
 
