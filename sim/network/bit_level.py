@@ -30,7 +30,6 @@ class BitLevel(BusMode):
         self._line.on_level = partial(kernel.level, bus.segment)
         self._planned_ns = NEVER
         self._running = False
-        self._awake_ns = NEVER  # since when it has not been at rest
         self.ports: list[Port] = []
         bus.mode = self
 
@@ -91,7 +90,6 @@ class BitLevel(BusMode):
         self._planned_ns = NEVER
         self._running = True
         line.start(now_ns)
-        self.note_busy(now_ns)
         while True:
             line.run(now_ns, min(before_ns, self._kernel.calendar.next_ns()))
             now_ns = max(now_ns, line.time_ns)
@@ -100,13 +98,11 @@ class BitLevel(BusMode):
                     continue
                 self._plan(line.due_ns)
                 break
-            self.note_busy(now_ns)
             if not bus.confused:
                 self._end(now_ns)
                 break
             line.let_in()
             line.start(now_ns)
-            self.note_busy(now_ns)
             if line.resting:
                 break
         self._running = False
@@ -130,12 +126,6 @@ class BitLevel(BusMode):
         if at_ns != self._planned_ns:
             self._planned_ns = at_ns
             self._kernel.calendar.plan(at_ns, self._rank, self)
-
-    def note_busy(self, now_ns: int) -> None:
-        """The line fills its bus while it is not at rest."""
-        if self._awake_ns != NEVER:
-            self._bus.busy_ns += now_ns - self._awake_ns
-        self._awake_ns = NEVER if self._line.resting else now_ns
 
 
 def _bit_sources(segment: Segment) -> dict[str, BitSources]:

@@ -46,7 +46,6 @@ from collections.abc import Callable, Iterable
 from functools import partial
 from heapq import heappop, heapreplace
 
-from sim.network.bit_level import BitLevel
 from sim.network.calendar import Calendar
 from sim.network.can_buses import CanBuses, EventHandler, LevelTap
 from sim.network.clock import NanosecondEnvironment, to_ns
@@ -217,17 +216,6 @@ class CanNetwork(Network):
         """The segment that the channel hears; alone in one if none."""
         return self._buses.heard_bus(channel).segment
 
-    def load(self, channel: str) -> float:
-        """Share of time, 0 to 1, that frames filled the channel's segment since it was formed."""
-        bus = self._buses.heard_bus(channel)
-        now_ns = self._calendar.now_ns()
-        if now_ns <= bus.formed_ns:
-            return 0.0
-        if isinstance(bus.mode, BitLevel):
-            bus.mode.note_busy(now_ns)
-        ahead_ns = max(0, bus.sending.end_ns - now_ns) if bus.sending else 0
-        return (bus.busy_ns - ahead_ns) / (now_ns - bus.formed_ns)
-
     def waiting(self, channel: str) -> list[Frame]:
         """The frames that the channel has not been able to send yet, first to go first."""
         waiting = sorted(self._buses.bus(channel).waiting)
@@ -302,7 +290,6 @@ class CanNetwork(Network):
             message.prev_end_ns = message.end_ns
             message.end_ns = end_ns
             bus.free_ns = end_ns + bus.intermission_ns
-            bus.busy_ns += message.duration_ns
             bus.frames += 1
             bus.sending = message
             if tapped or message.followed:

@@ -44,7 +44,6 @@ class Delivery:
         bus = message.bus
         message.prev_end_ns = message.end_ns
         message.end_ns = now_ns + message.duration_ns
-        bus.busy_ns += message.duration_ns
         bus.frames += 1
         bus.sending = message
         self.follow(message, now_ns)

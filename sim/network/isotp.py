@@ -7,8 +7,8 @@ first frame answers with flow control: how many consecutive frames it takes befo
 Source: paraphrase of ISO 15765-2 in the documentation of the open Python package `uds` (frame formats, time
 limits); results by name and the treatment of unexpected frames from memory. The standard itself was not read.
 
-Not modelled: 29-bit identifiers, extended, mixed and normal fixed addressing, CAN FD frames,
-flow control that asks to wait (it is obeyed, never sent), full-duplex limits of real controllers.
+Not modelled: 29-bit identifiers, extended, mixed and normal fixed addressing, CAN FD frames, flow control
+that asks to wait, for blocks or for gaps (it is obeyed, never sent), full-duplex limits of real controllers.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from collections import deque
 from collections.abc import Callable
 from enum import Enum
 from functools import partial
-from itertools import chain
 from typing import Protocol
 
 from simpy import Event
@@ -37,6 +36,9 @@ MAX_LENGTH = (1 << 32) - 1
 _SINGLE, _FIRST, _CONSECUTIVE, _FLOW_CONTROL = range(4)
 _GO_ON, _WAIT, _OVERFLOW = range(3)
 _LONG_HEAD = bytes((_FIRST << 4, 0))
+# flow control of this end: all at once and without a gap, or no room
+_GRANT = bytes((_FLOW_CONTROL << 4 | _GO_ON, 0, 0))
+_TOO_LONG = bytes((_FLOW_CONTROL << 4 | _OVERFLOW, 0, 0))
 
 
 def single_frame(can_id: int, message: bytes) -> Frame:
@@ -74,11 +76,7 @@ class IsoTpLink:
     """One end of a diagnostic conversation: messages out on tx_id, messages in on rx_id.
 
     on_message is called with each complete message, on_error with what broke one, sent or received.
-    functional_id: a second identifier to listen to, single frames only (a request to all modules).
-    block_size: consecutive frames to be sent between two flow controls of this end, 0 for all at once.
-    st_min_s: shortest gap that this end asks for. buffer_bytes: longest message that it takes.
-    Frames from the bus must be given to `frame`.
-    Raises ValueError for a block size or a gap that flow control cannot carry.
+    Frames from the bus must be given to `frame`. It takes messages of up to MAX_SHORT_LENGTH bytes.
     """
 
     def __init__(
@@ -89,22 +87,11 @@ class IsoTpLink:
         rx_id: int,
         on_message: Callable[[bytes], None],
         on_error: Callable[[TransportError], None] | None = None,
-        *,
-        functional_id: int | None = None,
-        block_size: int = 0,
-        st_min_s: float = 0.0,
-        buffer_bytes: int = MAX_SHORT_LENGTH,
     ) -> None:
-        if not 0 <= block_size <= 255:
-            raise ValueError(f"block size {block_size} does not fit a byte (0 to 255)")
-        flow_control = bytes((_FLOW_CONTROL << 4 | _GO_ON, block_size, st_min_byte(st_min_s)))
         fail = on_error or (lambda result: None)
         self._rx_id = rx_id
-        self._functional_id = functional_id
         self._sender = _Segmenter(env, _Outlet(env, send, tx_id), fail)
-        self._receiver = _Receiver(
-            env, _Outlet(env, send, tx_id), on_message, fail, flow_control, buffer_bytes
-        )
+        self._receiver = _Receiver(env, _Outlet(env, send, tx_id), on_message, fail)
 
     def send(self, data: bytes) -> None:
         """Send a message when those before it are through.
@@ -117,34 +104,22 @@ class IsoTpLink:
 
     def frame(self, frame: Frame) -> None:
         """A frame from the bus. Those with other identifiers or unknown contents are ignored."""
-        if frame.extended or not frame.data:
+        if frame.extended or frame.can_id != self._rx_id or not frame.data:
             return
         kind = frame.data[0] >> 4
-        if kind == _SINGLE and frame.can_id in (self._rx_id, self._functional_id):
+        if kind == _SINGLE:
             self._receiver.single(frame.data)
-        elif frame.can_id == self._rx_id:
-            if kind == _FIRST:
-                self._receiver.first(frame.data)
-            elif kind == _CONSECUTIVE:
-                self._receiver.consecutive(frame.data)
-            elif kind == _FLOW_CONTROL:
-                self._sender.flow_control(frame.data)
+        elif kind == _FIRST:
+            self._receiver.first(frame.data)
+        elif kind == _CONSECUTIVE:
+            self._receiver.consecutive(frame.data)
+        elif kind == _FLOW_CONTROL:
+            self._sender.flow_control(frame.data)
 
     def reset(self) -> None:
         """Forget everything under way, as a module that restarts, without a call."""
         self._sender.reset()
         self._receiver.reset()
-
-
-def st_min_byte(gap_s: float) -> int:
-    """Flow control's byte for a gap: 0 to 127 ms in whole ms, or 100 to 900 µs in steps of 100.
-
-    Raises ValueError for any other gap.
-    """
-    for byte in chain(range(0x80), range(0xF1, 0xFA)):
-        if round(gap_s * 1e6) == round(gap_of(byte) * 1e6):
-            return byte
-    raise ValueError(f"a gap of {gap_s} s cannot be asked for (whole ms up to 0.127, or 0.0001 to 0.0009)")
 
 
 def gap_of(st_min: int) -> float:
@@ -321,15 +296,10 @@ class _Receiver:
         outlet: _Outlet,
         on_message: Callable[[bytes], None],
         fail: Callable[[TransportError], None],
-        flow_control: bytes,
-        buffer_bytes: int,
     ) -> None:
         self._outlet = outlet
         self._on_message = on_message
         self._fail = fail
-        self._flow_control = flow_control
-        self._block_size = flow_control[1]
-        self._buffer_bytes = buffer_bytes
         self._buffer = bytearray()
         self._size = 0  # of the message under way, 0 for none
         self._number = 0
@@ -353,9 +323,8 @@ class _Receiver:
         if len(data) < MAX_DATA_BYTES or size < MAX_DATA_BYTES:
             return
         self._give_up_unfinished()
-        if size > self._buffer_bytes:
-            overflow = bytes((_FLOW_CONTROL << 4 | _OVERFLOW, *self._flow_control[1:]))
-            self._outlet.put(overflow, lambda: None, lambda: self._fail(TransportError.TIMEOUT_A))
+        if size > MAX_SHORT_LENGTH:
+            self._outlet.put(_TOO_LONG, lambda: None, lambda: self._fail(TransportError.TIMEOUT_A))
             return
         self._buffer = bytearray(data[start:])
         self._size = size
@@ -374,14 +343,12 @@ class _Receiver:
         if len(self._buffer) == self._size:
             self.reset()
             self._on_message(bytes(self._buffer))
-        elif self._block_size and self._number % self._block_size == 0:
-            self._grant()
         else:
             self._await_frame()
 
     def _grant(self) -> None:
         self._frame_limit.stop()
-        self._outlet.put(self._flow_control, self._await_frame, lambda: self._abort(TransportError.TIMEOUT_A))
+        self._outlet.put(_GRANT, self._await_frame, lambda: self._abort(TransportError.TIMEOUT_A))
 
     def _await_frame(self) -> None:
         self._frame_limit.start(TIME_LIMIT_S)

@@ -259,8 +259,8 @@ class LiveBus:
     """
 
     __slots__ = (
-        "audience", "bitrate_bps", "bitrates_bps", "busy_ns", "classical", "confused", "formed_ns", "frames",
-        "free_ns", "intermission_ns", "members", "mode", "rank", "segment", "sending", "waiting",
+        "audience", "bitrate_bps", "bitrates_bps", "classical", "confused", "frames", "free_ns",
+        "intermission_ns", "members", "mode", "rank", "segment", "sending", "waiting",
     )  # fmt: skip
 
     def __init__(self, segment: Segment, now_ns: int) -> None:
@@ -279,8 +279,6 @@ class LiveBus:
         self.sending: BusMessage | None = None  # on the wire, or the last that was
         self.mode: BusMode | None = None
         self.free_ns = now_ns
-        self.formed_ns = now_ns
-        self.busy_ns = 0
         self.frames = 0
 
     def dequeue(self, message: BusMessage) -> None:

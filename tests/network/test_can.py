@@ -363,15 +363,12 @@ def test_against_a_plain_bus(drawn, bitrate_bps, seed):
         assert overruns == {stream.can_id: stream.overruns for stream in streams}
 
 
-def test_load_and_counts(recorded):
-    """55 bits each 290 µs fill 110/290 of a 500 kbit/s bus; within the first frame it is all full."""
+def test_frames_are_counted(recorded):
+    """A frame each 290 µs makes 100 in 29 ms."""
     car = recorded(ABC)
     car.net.start(Stream("speed", "a", 0x100, 0.00029, data=b"\x01"))
-    car.run(0.00005)
-    assert 1.0 == car.net.load("b")
     car.run(0.029)
     assert 100 == car.net.frames_total
-    assert round(110 / 290, 9) == round(car.net.load("b"), 9)
     assert ABC == car.net.segment_of("c")
 
 
