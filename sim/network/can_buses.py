@@ -114,7 +114,7 @@ class CanBuses(Kernel):
     def forget_ends(self, bus: LiveBus, now_ns: int) -> None:
         for message in self.messages.values():
             if message.bus is bus:
-                message.leave(now_ns)
+                message.note_heard(now_ns)
                 message.end_ns = message.prev_end_ns = NEVER
 
     def tell(self, channel: str, at_ns: int) -> bool:

@@ -80,7 +80,6 @@ class _Off(Exception):
 class Controller:
     """One controller. idle: parked between frames; dormant: parked in bus-off; time_ns: set by its line.
 
-    integrating: it waits for 11 recessive bits before it takes part, as after a reset.
     loose: the next edge to dominant starts its bit anew (hard synchronisation).
     stalled: further dominant bits change nothing. transmitting: it was the transmitter of the frame on the
     line, or of the last. holding: it has a frame that its host has not heard of again. classical: it does not
@@ -88,23 +87,14 @@ class Controller:
     """
 
     __slots__ = (
-        "classical",
-        "counters", "dormant", "holding", "host", "idle", "integrating", "life", "loose", "output",
-        "stalled", "time_ns", "transmitting",
+        "classical", "counters", "dormant", "holding", "host", "idle", "life", "loose", "output", "stalled",
+        "time_ns", "transmitting",
     )  # fmt: skip
 
-    def __init__(
-        self,
-        host: ControllerHost,
-        counters: ErrorCounters,
-        *,
-        integrating: bool = False,
-        classical: bool = False,
-    ) -> None:
+    def __init__(self, host: ControllerHost, counters: ErrorCounters, *, classical: bool = False) -> None:
         self.host = host
         self.classical = classical
         self.counters = counters
-        self.integrating = integrating
         self.idle = self.dormant = self.loose = self.stalled = False
         self.transmitting = self.holding = False
         self.time_ns = 0
@@ -127,8 +117,6 @@ class Controller:
             try:
                 if self.counters.off:
                     yield from self._recover()
-                elif self.integrating:
-                    yield from self._integrate()
                 if not begun:
                     begun = yield from self._wait()
                     may_send = not begun
@@ -150,12 +138,12 @@ class Controller:
 
     def _integrate(self) -> Life:
         """Wait for 11 recessive bits in a row."""
-        self.integrating = self.loose = True
+        self.loose = True
         run = 0
         while run < IDLE_BITS:
             run = run + 1 if (yield RECESSIVE) == RECESSIVE else 0
             self.stalled = run == 0
-        self.integrating = self.loose = False
+        self.loose = False
 
     def _recover(self) -> Life:
         """Rule 12: told to recover, wait for 128 sequences of 11 recessive bits, then start from 0."""

@@ -22,7 +22,7 @@ from sim.network.calendar import ActionCalendar
 from sim.network.clock import NanosecondEnvironment, to_ns
 from sim.network.frames import NS_PER_S, Frame
 from sim.network.interface import ErrorState, Listener, Network, Recovery, StateHandler
-from sim.network.streams import NEVER, UNKNOWN, Call, ChangeHandler, Reader, Stream, Subscribers, Watch
+from sim.network.streams import UNKNOWN, Call, ChangeHandler, Reader, Stream, Subscribers, Watch
 from sim.vehicle.lin import frame_s, header_bits, response_bits
 from sim.wiring.segments import Segment
 
@@ -68,10 +68,6 @@ class _Response(Subscribers):
     def __init__(self, stream: Stream) -> None:
         super().__init__(stream)
         self.version = 0
-        self.heard_ns: dict[str, int] = {}
-
-    def heard_by(self, channel: str, now_ns: int) -> int:
-        return self.heard_ns.get(channel, NEVER)
 
 
 @dataclass(eq=False)

@@ -103,7 +103,7 @@ class Single(BusMessage):
 class Repeated(BusMessage, Subscribers):
     """A stream at work."""
 
-    __slots__ = ("forwards", "heard_ns", "period_ns", "versions", "watch_group")
+    __slots__ = ("forwards", "period_ns", "versions", "watch_group")
 
     def __init__(self, stream: Stream) -> None:
         BusMessage.__init__(self, stream.channel, stream.frame, stream.name)
@@ -112,7 +112,6 @@ class Repeated(BusMessage, Subscribers):
         self.awaited = self.followed = False
         self.period_ns = 0 if stream.period_s is None else to_ns(stream.period_s)
         self.versions = 0
-        self.heard_ns: dict[str, int] = {}  # by receiver, from before the present segment was formed
         self.forwards: list[Forward] = []
         self.watch_group = WatchGroup(self)
 
@@ -134,7 +133,7 @@ class Repeated(BusMessage, Subscribers):
 
     def update_awaited(self) -> None:
         """Find out whether the end of the next frame causes a call; of one on the wire it may."""
-        self.awaited = self.flight is not None or self.awaits(self.versions, self.bus.audience)
+        self.awaited = self.flight is not None or self.awaits(self.versions, self.audience)
         self.followed = self.awaited or bool(self.forwards)
 
     def received(self, flight: Flight) -> None:
@@ -144,23 +143,14 @@ class Repeated(BusMessage, Subscribers):
             self.heard_ns.update(dict.fromkeys(flight.audience, flight.end_ns))
         if not self.awaited:
             return
-        for reader in self.new_to(flight.version, flight.audience & self.bus.audience):
+        for reader in self.new_to(flight.version, flight.audience & self.audience):
             reader.version = flight.version
         for watch in self.lost_in(flight.audience):
             watch.lost = False
 
-    def heard_by(self, channel: str, now_ns: int) -> int:
-        """End of the last complete frame that the channel received."""
-        last_ns = self.last_end_ns(now_ns)
-        if last_ns != NEVER and channel in self.bus.audience:
-            return last_ns
-        return self.heard_ns.get(channel, NEVER)
-
-    def leave(self, now_ns: int) -> None:
-        """Write down what every present receiver has heard, before the audience changes."""
-        last_ns = self.last_end_ns(now_ns)
-        if last_ns != NEVER:
-            self.heard_ns.update(dict.fromkeys(self.bus.audience, last_ns))
+    @property
+    def audience(self) -> frozenset[str]:
+        return self.bus.audience
 
 
 class WatchGroup:

@@ -109,7 +109,7 @@ class Regrouping:
 
         self._close(old_buses, now_ns)
         for message in moved:
-            message.leave(now_ns)
+            message.note_heard(now_ns)
         for channel in changed:
             buses.by_channel[channel] = new_buses[segments[channel]]
         for carried_over in (*moved, *waiting, *sending, *(carried.message for carried in in_flight)):
@@ -126,7 +126,7 @@ class Regrouping:
             self._form(new, in_flight, now_ns, max(pauses, default=now_ns))
         for message in moved:
             message.watch_group.calm = False
-            message.forget_absent(message.bus.audience)
+            message.forget_absent(message.audience)
             buses.delivery.attend(message, now_ns)
         buses.calendar.wake_for_next()
 
@@ -168,10 +168,7 @@ class Regrouping:
         )
         message, what = carried.message, carried.what
         if message.channel not in carried.participants and isinstance(what, Flight):
-            self._drop_flight(what)
-            self._buses.destroyed(message, what.frame, now_ns)
-            if message.live:
-                self._buses.delivery.queue(message, now_ns)
+            self._destroy(what, now_ns)
 
     def _form(self, new: LiveBus, in_flight: list[FrameInFlight], now_ns: int, idle_ns: int) -> None:
         """Let a new bus begin with what is on its wires; idle_ns: when intermissions are over."""
@@ -212,10 +209,7 @@ class Regrouping:
         attempt = carried.attempt(counters.transmit)
         counters.transmit = attempt.transmit
         if isinstance(carried.what, Flight):
-            self._drop_flight(carried.what)
-            self._buses.destroyed(carried.message, attempt.frame, now_ns)
-            if carried.message.live:
-                self._buses.delivery.queue(carried.message, now_ns)
+            self._destroy(carried.what, now_ns)
         return attempt
 
     def _break(
@@ -236,6 +230,12 @@ class Regrouping:
                 if carried.message.waits and carried.message.version == carried.what.version:
                     new.dequeue(carried.message)
         BitLevel(self._buses, new, stations, rank).form(now_ns, in_flight)
+
+    def _destroy(self, flight: Flight, now_ns: int) -> None:
+        self._drop_flight(flight)
+        self._buses.destroyed(flight.message, flight.frame, now_ns)
+        if flight.message.live:
+            self._buses.delivery.queue(flight.message, now_ns)
 
     def _drop_flight(self, flight: Flight) -> None:
         self._buses.calendar.cross_out(flight)

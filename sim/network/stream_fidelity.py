@@ -78,7 +78,7 @@ class StreamNetwork(Network):
         if data != stream.data:
             state = self._state(stream)
             now_ns = self._calendar.now_ns()
-            state.close(now_ns)
+            state.note_heard(now_ns)
             stream.frame = stream.frame.carrying(data)
             state.duration_ns = state.bus.duration_ns(stream.frame)
             state.version += 1
@@ -216,11 +216,11 @@ class StreamNetwork(Network):
     def _change(self, state: StreamState) -> None:
         """Something about the stream is different from now on: close its epoch and open another."""
         now_ns = self._calendar.now_ns()
-        state.close(now_ns)
+        state.note_heard(now_ns)
         state.bus = self._bus(state.stream.channel)
         state.duration_ns = state.bus.duration_ns(state.stream.frame)
         self._open(state, now_ns)
-        state.forget_absent(state.bus.audience)
+        state.forget_absent(state.audience)
         self._plan(state)
         for rule in state.forwards:
             self._calendar.at(now_ns + rule.delay_ns, _PASSES, self._reopener(rule.target))
@@ -272,7 +272,7 @@ class StreamNetwork(Network):
                 self._calendar.at(due_ns, _LIMITS, partial(self._check, state, watch))
 
     def _is_awaited(self, state: StreamState) -> bool:
-        audience = state.bus.audience - {state.stream.channel}
+        audience = state.audience - {state.stream.channel}
         return state.awaits(state.version, audience) or any(
             rule.target.stream.data != state.stream.data and rule.receiver in audience
             for rule in state.forwards
@@ -280,7 +280,7 @@ class StreamNetwork(Network):
 
     def _is_safe(self, state: StreamState, watch: Watch, now_ns: int) -> bool:
         """Will the limit never run out as long as nothing changes?"""
-        if state.first_ns == NEVER or watch.channel not in state.bus.audience:
+        if state.first_ns == NEVER or watch.channel not in state.audience:
             return False
         return state.period_ns <= watch.limit_ns and state.next_end_ns(now_ns) <= watch.deadline_ns(now_ns)
 
@@ -289,7 +289,7 @@ class StreamNetwork(Network):
         if epoch != state.epoch or not self._is_awaited(state):
             return
         stream = state.stream
-        audience = state.bus.audience - {stream.channel}
+        audience = state.audience - {stream.channel}
         fresh = now_ns >= state.fresh_ns
         stream.delivered = stream.data
         for watch in state.lost_in(audience):

@@ -63,7 +63,6 @@ class StreamState(Subscribers):
         self.lone_ns = NEVER  # since when it is live without acknowledgement
         self.fresh_ns = 0  # a frame that ends before this was on the wire when the data changed
         self.epoch = 0
-        self.heard: dict[str, int] = {}  # by receiver, up to the last change
         self.forwards: list[ForwardRule] = []
         self.sources: list[tuple[StreamState, ForwardRule]] = []
 
@@ -96,15 +95,6 @@ class StreamState(Subscribers):
             releases = [heard_ns + rule.delay_ns for heard_ns, rule in heard if heard_ns != NEVER]
         return any(since_ns <= release_ns <= now_ns for release_ns in releases)
 
-    def heard_by(self, channel: str, now_ns: int) -> int:
-        """When a channel received its last frame, or the sender's own had it confirmed."""
-        last_ns = self.last_end_ns(now_ns)
-        if last_ns != NEVER and channel in self.bus.audience:
-            return last_ns
-        return self.heard.get(channel, NEVER)
-
-    def close(self, now_ns: int) -> None:
-        """Note what all have heard in this epoch."""
-        last_ns = self.last_end_ns(now_ns)
-        if last_ns != NEVER:
-            self.heard.update(dict.fromkeys(self.bus.audience, last_ns))
+    @property
+    def audience(self) -> frozenset[str]:
+        return self.bus.audience

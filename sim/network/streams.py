@@ -137,16 +137,38 @@ class Watch:
 
 
 class Subscribers:
-    """Who waits for a stream: readers of new data, and watches. An audience is the channels that hear it."""
+    """Who waits for a stream, readers of new data and watches, and when each channel heard it.
+
+    heard_ns: by channel, up to the last change of the audience, which is the channels that hear it now.
+    """
 
     def __init__(self, stream: Stream) -> None:
         self.stream = stream
         self.readers: list[Reader] = []
         self.watches: list[Watch] = []
+        self.heard_ns: dict[str, int] = {}
+
+    @property
+    def audience(self) -> frozenset[str]:
+        """The channels that hear every frame at the same time; none if that differs from frame to frame."""
+        return frozenset()
+
+    def last_end_ns(self, now_ns: int) -> int:
+        """End of the last complete frame to this audience."""
+        return NEVER
 
     def heard_by(self, channel: str, now_ns: int) -> int:
-        """When a channel received its last frame up to now, in ns; for the sender's own, its confirmation."""
-        raise NotImplementedError
+        """When a channel received its last frame up to now; for the sender's own, its confirmation."""
+        last_ns = self.last_end_ns(now_ns)
+        if last_ns != NEVER and channel in self.audience:
+            return last_ns
+        return self.heard_ns.get(channel, NEVER)
+
+    def note_heard(self, now_ns: int) -> None:
+        """Write down what all have heard, before the audience or the frames change."""
+        last_ns = self.last_end_ns(now_ns)
+        if last_ns != NEVER:
+            self.heard_ns.update(dict.fromkeys(self.audience, last_ns))
 
     def heard_at(self, channel: str, now_ns: int) -> float | None:
         """The same in s, None if there was none."""

@@ -1,8 +1,10 @@
-"""Which elements of a car conduct, by the state of its switches, and with what resistance."""
+"""Which elements of a car conduct, by the state of its switches, and with what resistance; copper wires."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 from sim.vehicle.car import Car
 from sim.vehicle.elements import (
@@ -22,11 +24,52 @@ from sim.vehicle.elements import (
     Resistor,
     Wire,
 )
+from sim.wiring.errors import CircuitError, require_positive
 from sim.wiring.fuse import fuse_cold_ohm
 from sim.wiring.solver import MIN_OHM
-from sim.wiring.wire import wire_ohm
+
+# Largest resistance at 20 degC, mohm/m, of bare-copper road-vehicle cable by cross-section in mm2:
+# ISO 6722-1 / ISO 19642, from memory; each is 0.95..0.96 of what two published tables give for IEC 60228
+# class 5.
+CABLE_MOHM_PER_M = {
+    0.13: 136.0,
+    0.22: 84.8,
+    0.35: 54.4,
+    0.5: 37.1,
+    0.75: 24.7,
+    1.0: 18.5,
+    1.5: 12.7,
+    2.5: 7.60,
+    4.0: 4.71,
+    6.0: 3.14,
+    10.0: 1.82,
+    16.0: 1.16,
+    25.0: 0.743,
+    35.0: 0.527,
+    50.0: 0.368,
+}
+
+# Annealed copper at 20 degC (the international standard, IEC 60028), from memory; it reproduces a published
+# 10.15 ohm per 1000 ft for AWG 20.
+COPPER_OHM_MM2_PER_M = 0.017241
 
 DRAW_V = 12.6  # the voltage at which a module's stated current is meant: six full cells; common practice
+
+
+@lru_cache(maxsize=4096)
+def wire_ohm(length_m: float, area_mm2: float) -> float:
+    """Resistance in ohm of a copper conductor at 20 degC.
+
+    A cross-section of CABLE_MOHM_PER_M has its table value, any other that of solid annealed copper.
+    Raises CircuitError for a length below 0 or an area not above 0.
+
+    Not modelled: temperature, tinned or aluminium conductors, broken strands (give those a resistance of
+    their own).
+    """
+    if not (math.isfinite(length_m) and length_m >= 0):
+        raise CircuitError(f"wire: length_m is {length_m!r}; it must be a finite number from 0")
+    require_positive("wire", area_mm2=area_mm2)
+    return length_m * (CABLE_MOHM_PER_M.get(area_mm2, COPPER_OHM_MM2_PER_M * 1000 / area_mm2) / 1000)
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,6 @@
     circuit.open("fuse")               # and circuit.close(id), set_ohm, set_volt
     circuit.solve().voltage("fed")     # a new Solution; the old one keeps its values
 
-Building: `resistor`, `source` (a voltage in series with a resistance), `current_source`, `leg`, `regulator`,
-`node` (a pin with nothing on it). Reading: `Solution.voltage`, `voltage_between`, `floating`, `current`.
-
 Drivers of a bus share one factorization:
 
     ports = solution.ports([("CANH", "ground"), ("CANL", "ground")])
@@ -35,9 +32,8 @@ two of them in parallel has no answer. A real contact has milliohms, and they ar
 measures.
 
 A change of state is solved by a fresh numeric factorization in an order found once: about 1 ms at 700 nodes
-(tests/benchmarks/test_resolve.py). A low-rank update of an earlier one takes a tenth of that where it works,
-but on a harness it divides by zero for every contact whose opening parts an island (a quarter of them), and
-its last bits depend on what was solved before, so that a replay would not be byte-identical.
+(tests/benchmarks/test_resolve.py). A low-rank update of an earlier one would be faster, but it divides by
+zero where a contact parts an island, and its last bits depend on what was solved before.
 
 Not modelled: anything that depends on time (capacitance, inductance), noise, temperature.
 """

@@ -4,8 +4,8 @@ import math
 
 import pytest
 
+from sim.wiring.conduction import CABLE_MOHM_PER_M, wire_ohm
 from sim.wiring.errors import CircuitError
-from sim.wiring.wire import CABLE_MOHM_PER_M, wire_ohm
 
 # IEC 60228 class 5, plain copper, largest resistance at 20 degC in mohm/m (two published copies agree).
 IEC_60228_CLASS_5 = {
@@ -83,17 +83,11 @@ def test_every_listed_size_has_more_resistance_than_solid_copper() -> None:
         assert 17.241 / area_mm2 < mohm
 
 
-def test_heat_adds_four_tenths_of_a_percent_per_degree() -> None:
-    """Resistance rises by 0.393 % of its value at 20 degC per degree."""
-    assert 1.0 + 0.00393 * 65 == pytest.approx(wire_ohm(4, 0.5, 85) / wire_ohm(4, 0.5, 20), rel=1e-12)
-
-
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
         ((-1, 0.5), "wire: length_m is -1; it must be a finite number from 0"),
         ((1, 0), "wire: area_mm2 is 0; it must be a finite number above 0"),
-        ((1, 0.5, 300), "wire: temperature_c is 300; it must be -60 to 250"),
     ],
 )
 def test_bad_input_gets_one_sentence(arguments: tuple[float, ...], sentence: str) -> None:
