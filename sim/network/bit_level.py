@@ -1,7 +1,7 @@
 """A bus simulated bit by bit (`sim.network.bit_line`), while more is wrong with it than counters.
 
 That is errors, error flags, collisions, channels that read different things, bus-off and recovery. It ends
-when all controllers have come to rest.
+when all controllers are idle.
 """
 
 from __future__ import annotations

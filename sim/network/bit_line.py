@@ -2,7 +2,7 @@
 
 Each controller reads dominant when the dominant bits that reach it outweigh those that reach it the wrong way
 round (`BitSources`), 80 % into its own bit, and answers with its next bit. Controllers of different bit rates
-share one line; each counts time in its own bits and starts them anew with the first edge of a frame (hard
+share one line; each counts time in its own bits and restarts them with the first edge of a frame (hard
 synchronisation). The line rests while all controllers are parked.
 
 Not modelled: resynchronisation within a frame, which only matters between bit rates that are nearly the same;
@@ -24,7 +24,7 @@ from sim.wiring.segments import SAMPLE_POINT_PCT
 class BitSources:
     """Whose dominant bits one controller reads: names, its own among them when it reads itself back.
 
-    against: whose pull the other way, so that one of each cancels out. held: it reads dominant for ever.
+    against: whose pull the other way, so that one of each cancels out. held: it always reads dominant.
     """
 
     of: frozenset[str]
@@ -68,7 +68,7 @@ class BusNode:
     """A controller on the line, and what reaches it.
 
     wants: asks its host whether it has something to send. misread: numbers of bits, counted from the start of
-    the frame, that noise turns round for it. late: it came in the middle of something, and takes part
+    the frame, that noise inverts for it. late: it came in the middle of something, and takes part
     from the next frame on. clock: None while it is parked.
     """
 

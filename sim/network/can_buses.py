@@ -61,14 +61,14 @@ class CanBuses(Kernel):
         return list(dict.fromkeys(self.by_channel.values()))
 
     def station(self, channel: str) -> Station:
-        """The channel's station, a fresh one the first time that it is mentioned."""
+        """The channel's station, created when it is first asked for."""
         station = self._stations.get(channel)
         if station is None:
             station = self._stations[channel] = Station(channel, self._seed)
         return station
 
     def message(self, stream: Stream) -> Repeated:
-        """The stream at work; it joins its channel's bus the first time that it is mentioned.
+        """The stream at work; it joins its channel's bus when it is first asked for.
 
         Raises ValueError if its channel has another stream of its name and identifier.
         """

@@ -80,7 +80,7 @@ class _Off(Exception):
 class Controller:
     """One controller. idle: parked between frames; dormant: parked in bus-off; time_ns: set by its line.
 
-    loose: the next edge to dominant starts its bit anew (hard synchronisation).
+    loose: the next edge to dominant restarts its bit (hard synchronisation).
     stalled: further dominant bits change nothing. transmitting: it was the transmitter of the frame on the
     line, or of the last. holding: it has a frame that its host has not heard of again. classical: it does not
     know CAN FD, and answers such a frame with an error.

@@ -1,4 +1,4 @@
-"""What a controller makes of the bits that it reads: a frame, or an error.
+"""From the bits that a controller reads to a frame, or an error.
 
 Source: as for `sim.network.controller`.
 """

@@ -64,7 +64,7 @@ class Network(Protocol):
     def drop(self, channel: str) -> None:
         """Forget the single frames that the channel has not sent yet, as a module does that loses power.
 
-        Its controller starts anew: error counters at 0, and out of bus-off.
+        Its controller restarts: error counters at 0, and out of bus-off.
         """
 
     def listen(self, channel: str, handler: Listener) -> None:

@@ -24,7 +24,7 @@ class AttemptTimes:
     """Times of the attempts of a lone transmitter, from the start of its first, in ns.
 
     The frame up to its acknowledge slot, error flag, error delimiter, intermission; each counts 8 (rule 3 of
-    fault confinement) up to error passive, from where on the counter stays as it is (its exception 1) and
+    fault confinement) up to error passive. From then on the counter stays as it is (its exception 1) and
     suspend transmission comes on top. passive: is it error passive before, for whatever reason?
     """
 
@@ -65,7 +65,7 @@ class AttemptTimes:
 
 
 class LoneTransmitter(BusMode):
-    """A bus with one member: it offers its best message again and again, chosen anew for each attempt."""
+    """A bus with one member: it offers its best message at the time, again and again."""
 
     def __init__(self, kernel: Kernel, bus: LiveBus, station: Station, rank: str, now_ns: int) -> None:
         self._kernel = kernel

@@ -19,7 +19,7 @@ from sim.wiring.segments import Segment
 
 
 class Regrouping:
-    """Forms the buses anew when segments change, or when a channel goes bus-off or comes back.
+    """Forms new buses when segments change, or when a channel goes bus-off or comes back.
 
     frames_before: frames begun on buses that are no more.
     """
@@ -63,7 +63,7 @@ class Regrouping:
         self._regroup(now_ns, station.channel)
 
     def restart(self, channel: str) -> None:
-        """The channel's controller starts anew."""
+        """The channel's controller restarts."""
         station, now_ns = self._buses.station(channel), self._buses.calendar.now_ns()
         station.reset()
         self._buses.calendar.cross_out(station.pending)

@@ -152,7 +152,7 @@ class Port:
         self.shared.interrupt()
 
     def failed(self, why: Failure) -> None:
-        """It waits again, unless it was taken back meanwhile."""
+        """It waits again, unless its sender has taken it back."""
         message, self.message = self.message, None
         if message is None:
             return

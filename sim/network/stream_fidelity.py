@@ -130,7 +130,7 @@ class StreamNetwork(Network):
         return self._state(stream).heard_at(channel, self._calendar.now_ns())
 
     def tell_apart(self, gap_s: float) -> None:
-        """Refuse where waiting in arbitration could turn the order round."""
+        """Refuse if waiting in arbitration could reverse the order."""
         if gap_s < UNSURE_S and to_ns(gap_s) < to_ns(UNSURE_S):
             raise NotAtThisFidelity(f"a frame decides that may be {UNSURE_S} s later")
 

@@ -162,23 +162,17 @@ class Solution:
         if id in layout.branch:
             a_to_b = float(self._solved.branch_a[layout.branch[id]])
             return -a_to_b if layout.kind[id] == "source" else a_to_b
-        tap, a_to_b = self._oneway_current(id)
-        return -a_to_b if isinstance(tap.oneway, Regulator) else a_to_b
+        if id not in layout.tap:
+            raise CircuitError(unknown_name("element", id, layout.kind))
+        amps = zip(self._solved.taps, self._solved.tap_a, strict=True)
+        a_to_b = next((float(amp) for tap, amp in amps if tap.name == id), 0.0)
+        return -a_to_b if isinstance(layout.taps[layout.tap[id]].oneway, Regulator) else a_to_b
 
     def currents(self, ids: Sequence[str]) -> list[float]:
         """`current` of several elements, in their order."""
         layout, amp = self._layout, self._solved.branch_a.tolist()
         plain = ("resistor", "current source")
         return [amp[layout.branch[id]] if layout.kind.get(id) in plain else self.current(id) for id in ids]
-
-    def _oneway_current(self, id: str) -> tuple[Tap, float]:
-        layout = self._layout
-        if id not in layout.tap:
-            raise CircuitError(unknown_name("element", id, layout.kind))
-        for tap, a_to_b in zip(self._solved.taps, self._solved.tap_a, strict=True):
-            if tap.name == id:
-                return tap, float(a_to_b)
-        return layout.taps[layout.tap[id]], 0.0
 
     def ports(self, pairs: Iterable[tuple[str, str]]) -> Ports:
         """The circuit seen from pairs of nodes, all from one factorization."""

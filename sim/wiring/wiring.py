@@ -51,7 +51,7 @@ class Wiring:
         return self.dominant(self.circuit.solve(state, without), sorted(state.dominant))
 
     def dominant(self, solution: Solution, channels: Sequence[str]) -> Solution:
-        """The circuit with these transceivers, on CAN and LIN, dominant besides."""
+        """The circuit with these transceivers, on CAN and LIN, dominant as well."""
         if not channels:
             return solution
         can = [self.car.transceivers[name] for name in channels if name in self.car.transceivers]
