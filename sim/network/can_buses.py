@@ -84,7 +84,7 @@ class CanBuses(Kernel):
             message.join(self.bus(stream.channel))
         return message
 
-    # What bus modes ask for (`bus_mode.Kernel`)
+    # What bus modes ask for (`delivery.Kernel`)
 
     def level(self, segment: Segment, at_ns: int, names: tuple[str, ...]) -> None:
         if self.level_tap:
