@@ -156,7 +156,7 @@ class Entity:
         fields = (
             self.vin.encode("ascii"), ENTITY_ADDRESS.to_bytes(2, "big"), self.eid, self.gid,
             b"\x00",  # no further action needed
-            b"\x00",  # VIN and GID are synchronised
+            b"\x00",  # VIN and GID are synchronized
         )  # fmt: skip
         return message(Payload.ANNOUNCEMENT, b"".join(fields), version)
 

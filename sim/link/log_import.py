@@ -167,7 +167,7 @@ def _messages(path: Path) -> Iterator[can.Message]:
 
 
 def _sound(message: can.Message) -> can.Message:
-    """A spoilt log may hold anything where a number should be."""
+    """The message, checked: a damaged log may hold anything where a number should be."""
     if not (isinstance(message.timestamp, int | float) and abs(message.timestamp) < LATEST_S):
         raise ValueError(f"a frame at the time {message.timestamp}")
     if not (isinstance(message.arbitration_id, int) and 0 <= message.arbitration_id < 1 << 29):

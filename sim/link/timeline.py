@@ -23,7 +23,7 @@ BIN_S: Final = 0.1  # the load is the share of each tenth of a second that frame
 CODE: Final = re.compile(r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?")
 CODE_KINDS: Final = {"code": "sets", "code heals": "heals", "code cleared": "is cleared"}
 MARKERS: Final = {"sets": "v", "heals": "^", "is cleared": "x"}
-# Each state by colour and pattern: no one needs to tell colors apart. Colors: Okabe and Ito's palette.
+# Each state by color and pattern, so that it can be told without color. Colors: Okabe and Ito's palette.
 LOOKS: Final = {
     "unpowered": ("#FFFFFF", "xx"),
     "asleep": ("#DDDDDD", ""),
@@ -140,10 +140,10 @@ def picture(timeline: Timeline) -> Figure:
     used = {span.state for spans in timeline.states.values() for span in spans}
     for place, name in enumerate(modules):
         for state in sorted(used):
-            colour, hatch = LOOKS.get(state, OTHER_STATE)
+            color, hatch = LOOKS.get(state, OTHER_STATE)
             bars = [(s.start_s, s.end_s - s.start_s) for s in timeline.states[name] if s.state == state]
             label = state if place == 0 else None
-            states.broken_barh(bars, (place - 0.4, 0.8), facecolor=colour, hatch=hatch, edgecolor="#555555",
+            states.broken_barh(bars, (place - 0.4, 0.8), facecolor=color, hatch=hatch, edgecolor="#555555",
                                linewidth=0.3, label=label)  # fmt: skip
     states.set_yticks(range(len(modules)), modules, fontsize="small")
     states.set_ylim(len(modules) - 0.5, -0.5)

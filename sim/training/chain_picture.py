@@ -1,6 +1,6 @@
 """A chain of reasons as a drawing: what was wrong above, what it brought about below, an arrow for each step.
 
-The drawing is SVG in the colour of the text around it.
+The drawing is SVG in the color of the text around it.
 
 Not modelled: chains wider than the page; of many reasons side by side the first are drawn, and counted.
 """
@@ -39,7 +39,7 @@ class _Box:
 
 
 def chain_picture(tree: Because) -> Markup:
-    """The chain as SVG; reasons that stand in it more than once are drawn once."""
+    """The chain as SVG; a reason that recurs is drawn once."""
     boxes: dict[str, _Box] = {}
     _collect(tree, 0, boxes)
     rows = _rows(boxes)
@@ -59,7 +59,7 @@ def chain_picture(tree: Because) -> Markup:
 
 
 def _collect(tree: Because, row: int, boxes: dict[str, _Box]) -> None:
-    """Every reason once, as far from the effect as its longest way."""
+    """Every reason once, as far from the effect as its longest path."""
     box = boxes.get(tree.text)
     if box is None:
         box = boxes[tree.text] = _Box(tree.text, tree.edited, row, [])

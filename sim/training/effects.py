@@ -115,7 +115,7 @@ def is_near(named: str, hidden: str, car: Car) -> bool:
     return shown != _shows("", car) and shown == _shows(named, car)
 
 
-def _shows(edit: str, car: Car) -> tuple[frozenset[str], ...]:
+def _shows(edit: str, car: Car) -> tuple[frozenset[str], frozenset[tuple[str, str]]]:
     """The modules without supply and the links that work, with everything switched on."""
     after = parse_edit(edit, car).apply(car) if edit else car
     state = SwitchState(
@@ -132,4 +132,4 @@ def _shows(edit: str, car: Car) -> tuple[frozenset[str], ...]:
     )
     ports = frozenset(channel for channel, port in car.lin.items() if port.module not in dark)
     links = reading.connectivity(lit).links | reading.lin_links(ports)
-    return dark, frozenset(f"{a} {b}" for a, b in links)
+    return dark, links

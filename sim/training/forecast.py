@@ -118,7 +118,7 @@ class RunSuspects:
         # suspects that make the same car, as far as these actions can tell, are run once
         structure = Structure(exercise.whole_car, actions)
         same: dict[Hashable, int] = {}
-        stands_for = {k: same.setdefault(structure.key(self.suspects[k].edits) or k, k) for k in wanted}
+        run_for = {k: same.setdefault(structure.key(self.suspects[k].edits) or k, k) for k in wanted}
         run = list(same.values())
         trials = [
             Trial(vehicle, self.suspects[k].edits, (*exercise.before, *actions), exercise.seed, fidelity)
@@ -127,7 +127,7 @@ class RunSuspects:
         accounts = self._workshop.run(trials, progress=self._progress, stop=self._stop)
         skip = len(exercise.before)
         found = {k: Account(one.sights[skip:], one.impossible) for k, one in zip(run, accounts, strict=True)}
-        return {k: found[stands_for[k]] for k in wanted}
+        return {k: found[run_for[k]] for k in wanted}
 
     def _possible_checks(self) -> tuple[Check, ...]:
         """A scan with the ignition on, and the looks and measurements that the suspects call for."""

@@ -70,7 +70,7 @@ def rivals(
     """What else may be wrong when the scripted solution begins to repair, and would not be put right by it.
 
     Empty where all that is left by then is one class: whatever it is, the same repair mends it. `most`: run
-    no more than so many cars, those that are spoilt next to the fault; what hand and eye tell needs no run.
+    no more than so many cars, those with a fault next to the hidden one; what hand and eye tell needs no run.
     `log`: what the solution has shown, where that is known.
     """
     log = log or solved(exercise)

@@ -52,7 +52,7 @@ def one_of_each(exercise: Exercise, sets: Sequence[Edits]) -> dict[Edits, list[E
 
 
 def nearest(exercise: Exercise, sets: Sequence[Edits], most: int) -> list[Edits]:
-    """At most so many of these sets of edits: those that spoil what lies next to the hidden edits."""
+    """At most so many of these sets of edits: those at parts next to the hidden edits."""
     car, hidden = exercise.real_car, exercise.arrives
     at_fault = _all_places(hidden, car)
     touched = at_fault | _all_places(exercise.solution, car)

@@ -1,7 +1,7 @@
 """What could hurt a person or the car on a real one: judged from the state just before an action.
 
 Rules are the usual cautions of the trade (common practice). The maker's service information, local rules and
-a trained person's judgement go before anything said here.
+a trained person's judgment go before anything said here.
 
 Not modelled: jacks, fuel, hot parts, high voltage beyond what `sim.instruments.cautions` says.
 """

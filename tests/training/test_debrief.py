@@ -20,6 +20,7 @@ from sim.vehicle.problems import EditProblem
 from tests.training.hand_made import HandMade, check, step
 
 QUARTER_BITS = -(0.25 * log2(0.25) + 0.75 * log2(0.75))  # 0.811
+LIVE_OHMS = "measure ohms F2.2 to BODY"
 
 
 def judged(model: HandMade | None, *steps: WorkStep) -> list[Judged]:
@@ -191,11 +192,11 @@ def handed_in(exercise: Exercise, log: list[str]) -> Attempt:
 
 @pytest.fixture(scope="module")
 def storage() -> Attempt:
-    """The exercise of the fuse left out, with a look at the wrong fuse and a pin mended in vain."""
+    """The fuse left out, with a look at the wrong fuse, ohms on a live circuit and a pin mended in vain."""
     exercise = find_exercise("02")
     log = list(exercise.solution)
     scan = log.index("scan") + 1
-    return handed_in(exercise, [*log[:scan], "look F4", "mend TCM.C1.3", *log[scan:]])
+    return handed_in(exercise, [*log[:scan], "look F4", LIVE_OHMS, "mend TCM.C1.3", *log[scan:]])
 
 
 @pytest.fixture(scope="module")
@@ -209,6 +210,7 @@ def test_the_checks_of_a_real_log(storage: Attempt, model: RunSuspects) -> None:
     verdicts = {one.step.action: one.ruling.verdict for one in reversed(told.judged)}
     assert "informative" == verdicts["scan"]
     assert "redundant" == verdicts["look F4"]
+    assert "redundant" == verdicts[LIVE_OHMS], "a reading with a warning tells no suspects apart"
     assert "premature replacement" == verdicts["mend TCM.C1.3"]
     assert "repair" == verdicts["fit F2"]
     assert "verification" == told.judged[-2].ruling.verdict
