@@ -225,9 +225,13 @@ def _starter_needs(bench: Bench, starter: str) -> list[Because]:
     for name, relay in bench.car.built.relays.items():
         if not any(end.target == starter for end in relay.ends):
             continue
-        owner, output = relay.driver.part, relay.driver.pin
+        owner, switch = relay.driver.part, bench.car.built.switches.get(relay.driver.part)
+        if switch:
+            if switch.operated_by not in bench.live.operated:
+                found.append(Because(f"{owner} does not switch {name}"))
+            continue
         module = bench.live.modules[owner]
-        evaluation = module.judge(module.spec.outputs[output].when)
+        evaluation = module.judge(module.spec.outputs[relay.driver.pin].when)
         if module.sends and evaluation.value is not True:
             needs = tuple(_needs(bench, module, evaluation.unmet))
             found.append(Because(f"{owner} does not switch {name}", None, needs))

@@ -10,10 +10,11 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.explain import why_engine, why_telltale
+from sim.catalogue import vehicle_text
 from sim.instruments.seat import seat_of
 from sim.modules.immobilizer import SECRET
 from sim.network.frames import Frame
-from sim.vehicle.reading import read_car
+from sim.vehicle.reading import car_from_text, read_car
 
 Tell = Callable[..., list[tuple[float, str]]]
 CHALLENGE, ANSWER, RELEASE = 0x1A0, 0x1A1, 0x1A2
@@ -188,3 +189,10 @@ def test_a_release_without_the_secret_releases_nothing(bench: Bench) -> None:
         bench.live.network.send("TCM.powertrain", Frame(RELEASE, release or proof(proof(challenge))))
         bench.do("wait 0.1 s")
         assert (release is None) is starter.released
+
+
+def test_a_starter_switched_by_hand_needs_its_switch() -> None:
+    """A car whose key switches the starter relay names the key where the engine does not turn."""
+    text = vehicle_text("teaching-car").replace("coil: ECM.start_relay", "coil: key_crank")
+    bench = Bench(car_from_text(text))
+    assert "key_crank does not switch K3" in [reason.text for reason in why_engine(bench).causes]
