@@ -24,7 +24,7 @@ import can
 from sim.vehicle.addresses import FIRST_DIAGNOSTIC_ID
 from sim.vehicle.description_base import MOST_MODULES, Bitrate
 from sim.vehicle.problems import Problem, did_you_mean
-from sim.vehicle.quick_car import NOBODY, Row
+from sim.vehicle.quick_car import NO_MODULE, Row
 
 SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS = 5, 60_000  # limits of a vehicle file
 FEWEST_FRAMES: Final = 3  # two intervals: below that no period can be told
@@ -139,7 +139,7 @@ def table_rows(log: LogContents) -> list[Row]:
     A log tells no listeners either. Raises `Problem` where there are no such messages.
     """
     return [
-        Row(f"U{number}", "main", hears=NOBODY, sends=", ".join(_sentence(one) for one in share))
+        Row(f"U{number}", "main", hears=NO_MODULE, sends=", ".join(_sentence(one) for one in share))
         for number, share in enumerate(_shares(_some(log)), start=1)
     ]
 

@@ -34,8 +34,5 @@ def diagnostic_addresses(vehicle: Vehicle) -> dict[str, int]:
     free = (
         block + low for block in range(0x710, 0x7D0, 0x10) for low in range(8) if block + low not in taken
     )
-    result = {name: address for address, name in taken.items()}
-    for name in wanted:
-        if name not in result:
-            result[name] = next(free)
-    return {name: result[name] for name in wanted}
+    given = {name: address for address, name in taken.items()}
+    return {name: given.get(name) or next(free) for name in wanted}

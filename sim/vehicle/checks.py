@@ -43,17 +43,17 @@ def check_sources(vehicle: Vehicle) -> None:
     holders: dict[str, Fuse | Relay] = {**vehicle.fuses, **vehicle.relays}
     for name in holders:
         kind = "fuses" if name in vehicle.fuses else "relays"
-        way = [name]
-        while (source := holders[way[-1]].from_) != "battery":
+        chain = [name]
+        while (source := holders[chain[-1]].from_) != "battery":
             if source not in holders:
-                wrong = "fuses" if way[-1] in vehicle.fuses else "relays"
+                wrong = "fuses" if chain[-1] in vehicle.fuses else "relays"
                 raise Problem(
                     f"no source '{source}' in this car{did_you_mean(source, ['battery', *holders])}",
-                    (wrong, way[-1], "from"),
+                    (wrong, chain[-1], "from"),
                 )
-            if source in way:
-                raise Problem(f"is fed in a ring: {' from '.join([*way, source])}", (kind, name, "from"))
-            way.append(source)
+            if source in chain:
+                raise Problem(f"is fed in a ring: {' from '.join([*chain, source])}", (kind, name, "from"))
+            chain.append(source)
 
 
 def check_references(vehicle: Vehicle, feeds: dict[str, list[str]]) -> None:
@@ -205,7 +205,7 @@ def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], pa
 
 
 def _only_knower(vehicle: Vehicle, fact: str | None) -> tuple[str, ...]:
-    """The modules that know a fact by themselves; empty where anyone may."""
+    """The modules that know a fact by themselves; empty if any module may."""
     if fact in ("engine_state", "engine_speed_rpm") and vehicle.engine:
         return (vehicle.engine.controller,)
     if fact == "power_mode" and vehicle.power_modes:

@@ -16,9 +16,8 @@ from sim.vehicle.wire_ends import WireEnd
 
 EditSort = Literal["fault", "repair", "theory"]
 Relation = Literal["waits for", "runs through", "feeds"]
-EditTool = Literal[
-    "unplug", "fuses", "battery", "bypass", "repair"
-]  # with which of a shop's tools it is done
+# with which of a shop's tools it is done
+EditTool = Literal["unplug", "fuses", "battery", "bypass", "repair"]
 Change = Callable[[Car], Car]
 Lister = Callable[[Car], Iterable[str]]
 

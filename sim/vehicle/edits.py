@@ -141,7 +141,7 @@ def changes_of(car: Car) -> Iterator[tuple[str, str]]:
         kind = _kind_that_left(one)
         if one.field == "unplugged" and one.part == NEGATIVE_CLAMP:
             yield "battery disconnected (negative)", "reconnect battery"
-        elif kind and not (one.field == "swapped" and one.part > str(one.now)):  # a pair is told once
+        elif kind and not (one.field == "swapped" and one.part > str(one.now)):  # a pair is listed once
             shown = _shown(one, car) | {"repair": kind.repair}
             yield kind.leaves[one.field].format_map(shown), kind.taken_back.format_map(shown)
 

@@ -14,6 +14,7 @@ from sim.vehicle.addresses import diagnostic_addresses
 from sim.vehicle.car import Car
 from sim.vehicle.checks import check_names, check_references, check_sources
 from sim.vehicle.description import Vehicle
+from sim.vehicle.description_wiring import Bus, Lin
 from sim.vehicle.elements import TERMINATOR_OHM, Connector, Resistor
 from sim.vehicle.harness_modules import lay_dlc, lay_module
 from sim.vehicle.harness_power import (
@@ -86,9 +87,13 @@ def _lay_bus(loom: Loom, bus: str) -> None:
     spec = loom.vehicle.buses[bus]
     last = len(spec.stops) - 1
     for leg in ("H", "L"):
-        ends = [_at(loom, bus, leg, stop, k in (0, last)) for k, stop in enumerate(spec.stops)]
-        for (_, leaving), (entering, _) in pairwise(ends):
-            loom.wire(leaving, entering, spec.span_m, spec.area_mm2)
+        _join(loom, spec, [_at(loom, bus, leg, stop, k in (0, last)) for k, stop in enumerate(spec.stops)])
+
+
+def _join(loom: Loom, spec: Bus | Lin, ends: list[tuple[str, str]]) -> None:
+    """Wires from where the line leaves a stop to where it enters the next."""
+    for (_, leaving), (entering, _) in pairwise(ends):
+        loom.wire(leaving, entering, spec.span_m, spec.area_mm2)
 
 
 def _at(loom: Loom, bus: str, leg: str, stop: LineStop, at_end: bool) -> tuple[str, str]:
@@ -98,9 +103,10 @@ def _at(loom: Loom, bus: str, leg: str, stop: LineStop, at_end: bool) -> tuple[s
         pin = loom.pins[name, f"{bus}.{leg}"]
         if stop.is_through:
             return pin, loom.pins[name, f"{bus}.{leg}2"]
-        return _joint(loom, bus, leg, name, pin, at_end)
+        return _branch(loom, loom.vehicle.buses[bus], f"SP.{bus}.{name}.{leg}", pin, at_end)
     if name == "DLC":
-        return _joint(loom, bus, leg, name, f"DLC.{'6' if leg == 'H' else '14'}", at_end)
+        pin = f"DLC.{'6' if leg == 'H' else '14'}"
+        return _branch(loom, loom.vehicle.buses[bus], f"SP.{bus}.{name}.{leg}", pin, at_end)
     if name in loom.vehicle.inline:
         return loom.cavity(name, f"{bus}.{leg}")
     if leg == "H":
@@ -108,11 +114,11 @@ def _at(loom: Loom, bus: str, leg: str, stop: LineStop, at_end: bool) -> tuple[s
     return f"{name}.{leg}", f"{name}.{leg}"
 
 
-def _joint(loom: Loom, bus: str, leg: str, name: str, pin: str, at_end: bool) -> tuple[str, str]:
+def _branch(loom: Loom, spec: Bus | Lin, splice: str, pin: str, at_end: bool) -> tuple[str, str]:
+    """A pin at the end of a line, or on a stub from a splice."""
     if at_end:
         return pin, pin
-    splice = f"SP.{bus}.{name}.{leg}"
-    loom.wire(splice, pin, loom.vehicle.buses[bus].stub_m, loom.vehicle.buses[bus].area_mm2)
+    loom.wire(splice, pin, spec.stub_m, spec.area_mm2)
     return splice, splice
 
 
@@ -123,13 +129,7 @@ def _lay_cluster(loom: Loom, cluster: str) -> None:
     for index, name in enumerate(spec.line):
         if name in loom.vehicle.inline:
             ends.append(loom.cavity(name, f"{cluster}.LIN"))
-            continue
-        pin = loom.pins[name, f"{cluster}.LIN"]
-        if index in (0, len(spec.line) - 1):
-            ends.append((pin, pin))
-            continue
-        splice = f"SP.{cluster}.{name}"
-        loom.wire(splice, pin, spec.stub_m, spec.area_mm2)
-        ends.append((splice, splice))
-    for (_, leaving), (entering, _) in pairwise(ends):
-        loom.wire(leaving, entering, spec.span_m, spec.area_mm2)
+        else:
+            pin, at_end = loom.pins[name, f"{cluster}.LIN"], index in (0, len(spec.line) - 1)
+            ends.append(_branch(loom, spec, f"SP.{cluster}.{name}", pin, at_end))
+    _join(loom, spec, ends)

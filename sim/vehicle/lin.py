@@ -38,17 +38,13 @@ def protected_identifier(frame_id: int) -> int:
     return frame_id | low << 6 | high << 7
 
 
-def classic_checksum(data: bytes) -> int:
-    """The inverted sum with carry over the data bytes (LIN 1.x, and diagnostic frames)."""
-    return _inverted_sum(data)
-
-
 def enhanced_checksum(frame_id: int, data: bytes) -> int:
-    """The same over the protected identifier and the data bytes (LIN 2.x)."""
-    return _inverted_sum((protected_identifier(frame_id), *data))
+    """The inverted sum over the protected identifier and the data bytes (LIN 2.x)."""
+    return inverted_sum((protected_identifier(frame_id), *data))
 
 
-def _inverted_sum(values: Iterable[int]) -> int:
+def inverted_sum(values: Iterable[int]) -> int:
+    """The inverted sum with carry of bytes: over the data alone it is the classic checksum of LIN 1.x."""
     total = 0
     for value in values:
         total += value

@@ -4,7 +4,7 @@
 
 A row needs a name and a bus. What is left empty is filled in: the place on the bus is the number of the row,
 every module has a fuse of its own and the same ground point, and it listens to all others on its buses. A
-module on several buses is their gateway. A key and a relay feed everybody's ignition pin, and the module BCM
+module on several buses is their gateway. A key and a relay feed every ignition pin, and the module BCM
 (or else the first) holds the power mode; the diagnostic connector is on the bus that is named first.
 
 Not modelled: whatever else a vehicle file can say. The text is a beginning to write on.
@@ -32,7 +32,7 @@ LONGEST_TITLE: Final = 120  # of a vehicle file
 USUAL_BPS: Final = 500_000
 USUAL_FUSE_A: Final = 10.0  # common practice
 SMALL_FUSE_A: Final = 5.0  # for the key, the ignition pins; common practice
-NOBODY, EVERYBODY = "-", "all"
+NO_MODULE, ALL_MODULES = "-", "all"
 KEY_PIN = "key"
 NAME_WORDS: Final = "a name is a letter and up to 39 letters, digits, _, + or -"
 _FUSE: Final = re.compile(rf"({NAME})(?:\s+(\d{{1,3}}(?:\.\d+)?)\s*A?)?")
@@ -224,9 +224,9 @@ class _Table:
             near = [place for place in range(1, len(stops)) if not (stops[place - 1][1] and stops[place][1])]
             stops.insert(near[-1] if near else len(stops) - 1, ("DLC", ()))
         yield _plain(stops[0][0])
-        for (_, behind), (item, through) in pairwise(stops):
-            if behind != through:
-                yield from reversed(behind)
+        for (_, left), (item, through) in pairwise(stops):
+            if left != through:
+                yield from reversed(left)
                 yield from through
             yield _plain(item)
 
@@ -247,14 +247,14 @@ class _Table:
         names = unit.hears
         if names is None:
             names = tuple(one.name for one in self.units if set(one.buses) & set(unit.buses))
-        elif names == (EVERYBODY,) and EVERYBODY not in self.by_name:
+        elif names == (ALL_MODULES,) and ALL_MODULES not in self.by_name:
             names = tuple(self.by_name)
         for name in names:
             if name not in self.by_name:
                 what = f"no module '{name}' in this table{did_you_mean(name, self.by_name)}"
                 raise TableProblem(what, unit.row, "hears")
             if name == unit.name:
-                if unit.hears not in (None, (EVERYBODY,)):
+                if unit.hears not in (None, (ALL_MODULES,)):
                     raise TableProblem(f"{name} does not listen to itself", unit.row, "hears")
             elif is_known_role(name):
                 yield _plain(name)
@@ -327,7 +327,7 @@ def _names(text: str, number: int, cell: str) -> tuple[str, ...]:
 def _hears(text: str, number: int) -> tuple[str, ...] | None:
     """None where the cell is empty."""
     text = text.strip()
-    if text == NOBODY:
+    if text == NO_MODULE:
         return ()
     return _names(text, number, "hears") or None
 

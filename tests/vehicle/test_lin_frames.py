@@ -5,10 +5,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sim.vehicle.lin import (
-    classic_checksum,
     enhanced_checksum,
     frame_bits,
     header_bits,
+    inverted_sum,
     longest_frame_s,
     protected_identifier,
     response_bits,
@@ -39,16 +39,16 @@ def test_the_worked_example_of_the_specification() -> None:
 
     From memory; the sum with carry is 19, and its inverse E6.
     """
-    assert 0xE6 == classic_checksum(bytes.fromhex("4A5593E5"))
+    assert 0xE6 == inverted_sum(bytes.fromhex("4A5593E5"))
 
 
 @given(data=st.binary(min_size=1, max_size=8), frame_id=st.integers(0, 0x3B))
 def test_receivers_get_all_ones(data: bytes, frame_id: int) -> None:
     """The sum with carry of everything and its checksum is FF: modulo 255 it is nothing."""
-    assert 0 == (sum(data) + classic_checksum(data)) % 255
+    assert 0 == (sum(data) + inverted_sum(data)) % 255
     identifier = protected_identifier(frame_id)
     assert 0 == (identifier + sum(data) + enhanced_checksum(frame_id, data)) % 255
-    assert classic_checksum(bytes([identifier, *data])) == enhanced_checksum(frame_id, data)
+    assert inverted_sum(bytes([identifier, *data])) == enhanced_checksum(frame_id, data)
 
 
 def test_a_frame_bit_by_bit() -> None:
