@@ -10,7 +10,7 @@ from ui.state.at_work import take_up
 from ui.state.classroom import keep_cookies, role
 from ui.state.session import open_session
 
-# less air around the page, so that map and panel fit on one laptop screen
+# small margins, so that map and panel fit on one laptop screen
 STYLE = """<style>
 [data-testid="stMainBlockContainer"] { padding: 4.4rem 2rem 2rem; max-width: 1900px; }
 .st-key-panel [role="radiogroup"], .st-key-sheets [role="radiogroup"] { flex-wrap: wrap; }
@@ -46,9 +46,9 @@ def main() -> None:
 
 
 def _led_on(entries: dict[str, StreamlitPage]) -> list[StreamlitPage]:
-    """An address of ours that is none of this role's leads on: to the door, or to where the role lands.
+    """Redirect an address of another role: to the door, or to the landing page of this role.
 
-    An instructor's bookmark is opened on a day when the door has not let anybody in yet.
+    Such an address is an instructor's bookmark, opened before the passphrase is given.
     """
     landing, *others = entries
     asked = str(st.context.url or "").rsplit("/", 1)[-1]

@@ -34,7 +34,7 @@ def main() -> None:
 
 
 def _end_with(parent: int) -> None:
-    """End this process in order when its parent is gone, even by a kill that nothing can catch."""
+    """End this process in order when its parent is gone, even if that was killed."""
     while os.getppid() == parent:
         time.sleep(PARENT_CHECKED_EVERY_S)
     os.kill(os.getpid(), signal.SIGTERM)

@@ -94,7 +94,7 @@ class AtWork(Held):
         self.assignment = _assignment(self.student, self.assignment.id)
 
     def check_not_paused(self) -> None:
-        """Raise `Problem` while the class is paused."""
+        """Raise `Problem` if the class is paused."""
         if classroom.signal_of(self.assignment.class_id).paused:
             raise Problem(PAUSED)
 
@@ -117,7 +117,7 @@ def lay_down() -> None:
 
 
 def take_up() -> None:
-    """Take up the exercise that the address names, if this session has not got it yet."""
+    """Take up the exercise that the address names, if this session does not have it yet."""
     held: AtWork | None = st.session_state.get("work")
     student, named = classroom.student(), classroom.asked_for(EXERCISE)
     if student is None:

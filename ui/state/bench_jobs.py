@@ -16,7 +16,7 @@ from ui.state.held import Held, LeftBehind, Report, anew, parked, replayed
 
 
 def rewind(held: Held, report: Report, keep: int) -> None:
-    """Back to after the first `keep` actions; the longer log is left behind."""
+    """Go back to after the first `keep` actions; the longer log is left behind."""
     if not 0 <= keep <= len(held.bench.log):
         raise EditProblem(f"the log has {len(held.bench.log)} actions; it cannot be rewound to {keep}")
     words = held.title
@@ -49,7 +49,7 @@ def start_again(held: Held, report: Report, given: tuple[str, ...] = ()) -> None
 def take_car(
     held: Held, report: Report, name: str, text: str, given: tuple[str, ...] = (), complaint: str = ""
 ) -> None:
-    """Another car into the bay, perhaps with a customer's complaint."""
+    """Put another car into the bay, with a customer's complaint if it came with one."""
     bench = parked(car_from_text(text, name), given)
     held.leave(held.title)
     _set_car(held, name, text, bench, complaint)

@@ -103,7 +103,7 @@ def begin_with_log(file: Any, channel: str | None) -> None:
 
 
 def begin_with(table: CarTable) -> None:
-    """Another table takes the place of the one on the page, which can be put back."""
+    """Replace the table on the page; the old one can be put back."""
     one_back.replaced(KIND, st.session_state.get("quick", CarTable()))
     st.session_state.quick = table
     st.session_state.quick_number = st.session_state.get("quick_number", 0) + 1

@@ -114,7 +114,7 @@ def asked_for(name: str) -> int | None:
 
 
 def address(path: str) -> str:
-    """The address of a page, as far as this browser knows where the server is."""
+    """The address of a page on the server that this browser reached."""
     return address_beside(str(st.context.url or ""), st.session_state.get("entries", ()), path)
 
 

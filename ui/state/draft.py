@@ -69,7 +69,7 @@ def keep(draft: Mapping[str, str]) -> None:
 
 
 def put(fields: Mapping[str, str]) -> None:
-    """Put texts into the fields of the draft and of the page; what was there can come back."""
+    """Put texts into the fields of the draft and of the page; the old ones can be put back."""
     draft = draft_now()
     one_back.replaced(DRAFT, dict(draft))
     for name, text in fields.items():
@@ -90,7 +90,7 @@ def put_back(fields: Mapping[str, str]) -> None:
 
 
 def label_of(name: str) -> str:
-    """The label of a field; that of a further fault says which."""
+    """The label of a field, with the number of the fault if it is not the first."""
     plain_name, _, number = name.partition(" ")
     return f"fault {number}: {LABELS[plain_name]}" if number else LABELS[plain_name]
 
@@ -113,7 +113,7 @@ def read(draft: dict[str, str], file: str) -> tuple[Exercise | None, str]:
 
 
 def _where(problem: Problem) -> str:
-    """In which field, and in which of its lines, a problem of the file is."""
+    """The field, and its line, in which a problem of the file is."""
     path = [part for part in problem.path if part not in ("work_order", "guide")]
     fault = ""
     if path[:1] == ["others"]:
@@ -125,7 +125,7 @@ def _where(problem: Problem) -> str:
 
 
 def checking() -> lab_work.Task:
-    """Return the work of a check: every variant is proved, and what else it could be is looked for."""
+    """Return the task of a check: prove every variant, and look for rival causes."""
     file = exercise_file(draft_now())
     exercise, words = read(draft_now(), file)
     if exercise is None:

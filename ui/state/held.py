@@ -151,7 +151,7 @@ def replayed(bench: Bench, log: Sequence[str], report: Report) -> Bench:
 
 
 class Shelf:
-    """Saved benches of all sessions by key; the one that was not touched for longest goes first."""
+    """Saved benches of all sessions by key; the least recently saved one is dropped first."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()

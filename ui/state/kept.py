@@ -1,6 +1,6 @@
 """Texts that outlive the server, by kind and by the opaque key of a session, in this user's data folder.
 
-Those that were not written to for longest go first. What was typed and chosen on the lab's pages is kept by
+The least recently written ones are dropped first. What was typed and chosen on the lab's pages is kept by
 field, so that a refresh of the browser gives it back; whatever a page has in no field (a case, a table, a
 draft) it keeps by itself.
 """
@@ -38,7 +38,7 @@ USE = "use "  # how each supposition is used, by its words
 
 
 def keep(kind: str, key: str, text: str) -> None:
-    """Keep a text, whole or not at all; where the disk takes nothing, the session still has it."""
+    """Keep a text, whole or not at all; if it cannot be written, the session still has it."""
     with suppress(OSError):
         path = _path(kind, key)
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -74,7 +74,7 @@ def _age(path: Path) -> float:
 
 
 def take_up_fields(key: str) -> None:
-    """Put what was kept under a session's key into the fields, where it is something of ours."""
+    """Put what was kept under a session's key into the fields; what has another type is left out."""
     try:
         known = json.loads(kept(FIELDS_KIND, key) or "{}")
     except ValueError:

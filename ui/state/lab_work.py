@@ -50,7 +50,7 @@ class LabWork:
         return self._thread.is_alive()
 
     def call_off(self) -> None:
-        """Stop as soon as the runs at hand are over."""
+        """Stop after the runs that are under way."""
         self.called_off = True
 
     def _work(self, shop: Workshop) -> None:

@@ -29,7 +29,7 @@ def question_now(held: Held) -> Question:
 
 
 def edits_of(question: Question) -> tuple[str, ...]:
-    """The faults that are looked among."""
+    """The faults that the search considers."""
     car = car_from_text(question.vehicle)
     return (*catalogue(car), *further_faults(car, st.session_state.suspects_kinds))
 

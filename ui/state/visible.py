@@ -73,7 +73,7 @@ class Visible:
 
 
 def all_visible(bench: Bench) -> Visible:
-    """The free bay: all of it."""
+    """The free bay: everything."""
     linked = bench.live.buses.linked_channels()
     return Visible(
         bench.now_s,
@@ -140,7 +140,7 @@ def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> Visi
 
 
 def _module_found(attempt: Attempt, name: str, off: frozenset[str]) -> VisibleModule:
-    """A module as the last scan has told of it."""
+    """A module as the last scan reports it."""
     report, car = attempt.bench.last_report, attempt.bench.base
     entry = next((one for one in report.modules if one.module == name), None) if report else None
     shape, word = "unasked", "not asked"

@@ -55,7 +55,7 @@ def as_shown(sentence: str) -> Callable[[], tuple[str]]:
 
 
 def tells_problems(callback: Callable[P, None]) -> Callable[P, None]:
-    """A button's callback that may raise `Problem` where nothing can be done with what is chosen now."""
+    """A button's callback that may raise `Problem`: the page shows it instead of a traceback."""
 
     @wraps(callback)
     def careful(*args: P.args, **kwargs: P.kwargs) -> None:
@@ -72,7 +72,7 @@ def _refuse(held: Held, report: Report, problem: Problem) -> None:
 
 
 def worked_off(place: DeltaGenerator) -> Held:
-    """The bench with all done that was asked for; then to the bay, where a click wants that.
+    """Do all that was asked for; the bench after it. Switches to the bay if a click asked for that.
 
     What could not be done is told in `place`, once: on another page it would be about nothing that is there.
     """
@@ -88,7 +88,7 @@ def worked_off(place: DeltaGenerator) -> Held:
 
 
 def work_off(held: Held, place: DeltaGenerator) -> None:
-    """Do what has been asked for, in order, with progress in `place` where it takes long."""
+    """Do what was asked for, in order, with progress in `place` if it takes long."""
     jobs: list[Job] = st.session_state.jobs
     if not jobs:
         return
@@ -170,7 +170,7 @@ class WorkProgress:
             raise CalledOff
 
     def end(self) -> None:
-        """Take the bar away, and let the next click have its turn."""
+        """Remove the bar, and raise what was held back."""
         if self._stopped is not None:
             raise self._stopped
         if self._bar is not None:

@@ -53,7 +53,7 @@ def _first_visit_and_panels(held: Held, visible: Visible) -> None:
 
 
 def beside_the_map(draw_map: Part, below: Part, panel: Part) -> None:
-    """The map with what belongs below it, and the panel beside it; on a phone the long map comes last."""
+    """The map with what belongs below it, and the panel beside it; on a phone the map comes last."""
     if st.session_state.get("narrow"):
         panel()
         below()
@@ -79,7 +79,7 @@ def _headline(held: Held, visible: Visible) -> None:
 
 
 def let_time_pass() -> None:
-    """Buttons that do nothing but wait."""
+    """Buttons that let time pass."""
     for words, seconds in (("1 s", 1), ("10 s", 10), ("1 min", 60)):
         button(
             f"+ {words}", f"wait {seconds}", partial(ask_to_do, f"wait {seconds} s"), help=f"let {words} pass"
@@ -109,7 +109,7 @@ def fitted_map(
     picked: str = "",
     on_pick: Callable[[], None] | None = None,
 ) -> None:
-    """The map of a car, laid out for the width that the browser has told."""
+    """The map of a car, laid out for the width of the browser."""
     narrow = bool(st.session_state.get("narrow", False))
     html = car_map(car, layout(NARROW if narrow else WIDE), visible, picked) + legend(visible.only_found)
     now_narrow = sheet.show_to_fit(html, key, narrow, on_pick)

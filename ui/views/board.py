@@ -1,4 +1,4 @@
-"""The board: where everybody is, who may be stuck, and the instructor's word to one or to all."""
+"""The board: how far each student is, who may be stuck, and messages to one or to all."""
 
 from __future__ import annotations
 

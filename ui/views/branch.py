@@ -168,7 +168,7 @@ def _shown(source: LeftBehind) -> None:
 
 
 def _codes_together(rows: Sequence[BranchRow]) -> list[tuple[str, str, str]]:
-    """Rows for the table; one code that fares alike in many modules is one of them."""
+    """Rows for the table; a code with the same outcome in several modules is one row."""
     groups: dict[tuple[str, str, str], list[str]] = {}
     for row in rows:
         module, _, code = row.what.partition(" ")

@@ -1,4 +1,4 @@
-"""The instructor's door: choose the passphrase on the first day, say it on all others, and leave."""
+"""The instructor's door: choose the passphrase on the first day, type it on later ones, and leave."""
 
 from __future__ import annotations
 

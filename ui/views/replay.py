@@ -35,7 +35,7 @@ class Replay:
     layouts: dict[float, Layout]
 
     def to(self, at: int) -> None:
-        """Put the car where it was after so many steps: forward by doing them, back from the beginning."""
+        """Put the car where it was after `at` steps: forward by doing them, back by starting over."""
         at = min(max(at, 0), len(self.whole.steps))
         if at < self.at:
             self.then, self.at = Attempt.begin(self.whole.exercise), 0
@@ -132,12 +132,12 @@ def _steps(replay: Replay, count: int) -> None:
 
 
 def _place(attempt_id: int) -> str:
-    """The key of how far a log is played; each log has its own."""
+    """The key of the position in a log; each log has its own."""
     return f"replay_at {attempt_id}"
 
 
 def _go(by: int) -> None:
-    """So many steps on, as far as there are any, in the log that is chosen now."""
+    """Go a number of steps on or back in the log that is chosen now, at most to its ends."""
     at = _place(st.session_state.replay_which)
     st.session_state[at] = st.session_state.get(at, 0) + by
 
