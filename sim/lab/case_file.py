@@ -6,7 +6,7 @@ text = case_text(case)
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -16,11 +16,14 @@ from ruamel.yaml.scalarstring import LiteralScalarString
 
 from sim.bench.actions import parse_action
 from sim.catalogue import car_file, is_path, shipped_cars, shipped_cases
-from sim.lab.case import NO_CODE, Case, Evidence
+from sim.lab.case import NO_CODE, Case, CodeSeen, Evidence
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import car_from_text, line_of, parse
+
+# what in a step's evidence names lamps or modules
+NAMED = ("lit", "dark", "answers", "silent", "codes", "no_codes", "done", "denied", "no_answer")
 
 
 def read_case(path: Path) -> Case:
@@ -107,54 +110,36 @@ def _check_own_car(case: Case, document: Any, name: str) -> None:
 
 def _check(case: Case) -> None:
     car = case.whole_car
-    for place, text in enumerate(case.given):
-        _check_edit(text, car, ("given", place))
+    _check_all(parse_edit, case.given, car, ("given",))
     for name, story in case.stories.items():
-        for place, text in enumerate(story.edits):
-            _check_edit(text, car, ("stories", name, "edits", place))
+        _check_all(parse_edit, story.edits, car, ("stories", name, "edits"))
     for place, step in enumerate(case.steps):
-        for line, text in enumerate(step.do):
-            _check_action(text, car, ("steps", place, "do", line))
+        _check_all(parse_action, step.do, car, ("steps", place, "do"))
         _check_names(step.seen, car, place)
     for place, plan in enumerate(case.experiments):
-        for line, text in enumerate(plan):
-            _check_action(text, car, ("experiments", place, line))
+        _check_all(parse_action, plan, car, ("experiments", place))
 
 
-def _check_edit(text: str, car: Car, path: tuple[str | int, ...]) -> None:
-    try:
-        parse_edit(text, car)
-    except Problem as problem:
-        raise Problem(problem.what, path) from None
-
-
-def _check_action(text: str, car: Car, path: tuple[str | int, ...]) -> None:
-    try:
-        parse_action(text, car)
-    except Problem as problem:
-        raise Problem(problem.what, path) from None
+def _check_all(
+    parsed: Callable[[str, Car], object], texts: Sequence[str], car: Car, path: tuple[str | int, ...]
+) -> None:
+    for place, text in enumerate(texts):
+        try:
+            parsed(text, car)
+        except Problem as problem:
+            raise Problem(problem.what, (*path, place)) from None
 
 
 def _check_names(seen: Evidence, car: Car, place: int) -> None:
+    path = ("steps", place, "seen")
     lamps = [name for module in car.built.modules.values() for name in module.telltales]
     modules = list(car.built.modules)
-    named = {
-        "lit": seen.lit,
-        "dark": seen.dark,
-        "answers": seen.answers,
-        "silent": seen.silent,
-        "codes": tuple(code.module for code in seen.codes),
-        "no_codes": tuple(code.module for code in seen.no_codes),
-        "done": seen.done,
-        "denied": seen.denied,
-        "no_answer": seen.no_answer,
-    }
-    for field, names in named.items():
+    for field in NAMED:
         known, kind = (lamps, "telltale") if field in ("lit", "dark") else (modules, "module")
-        for name in names:
+        for one in getattr(seen, field):
+            name = one.module if isinstance(one, CodeSeen) else one
             if name not in known:
-                path = ("steps", place, "seen", field)
-                raise Problem(f"no {kind} '{name}' in this car{did_you_mean(name, known)}", path)
+                raise Problem(f"no {kind} '{name}' in this car{did_you_mean(name, known)}", (*path, field))
     for code in seen.codes:
         if not code.code:
-            raise Problem(f"'{code}' {NO_CODE}", ("steps", place, "seen", "codes"))
+            raise Problem(f"'{code}' {NO_CODE}", (*path, "codes"))

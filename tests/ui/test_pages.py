@@ -8,8 +8,8 @@ from streamlit.testing.v1 import AppTest
 
 from sim.bench.bench import Bench
 from sim.bench.explain import Because
-from sim.lab.outcomes import combinations, rows
 from sim.lab.run import Trial, run_trial
+from sim.lab.suppositions import combinations, rows
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text

@@ -9,9 +9,8 @@ import streamlit as st
 
 from sim.lab.grid import Grid
 from sim.lab.grid_report import grid_csv, grid_html, grid_json, grid_sections
-from sim.lab.outcomes import combinations, rows, step_words
 from sim.lab.report import DISCLAIMER, Section
-from sim.lab.suppositions import parts
+from sim.lab.suppositions import combinations, parts, rows, step_words
 from ui.drawing import sheet
 from ui.drawing.cause_pictures import MOST_COMBINATIONS, cause_diagram, matrix
 from ui.drawing.tables import section as section_html

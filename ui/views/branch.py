@@ -9,8 +9,8 @@ from itertools import zip_longest
 import streamlit as st
 
 from sim.lab.branch import Branch, BranchRow, branch
-from sim.lab.outcomes import step_words
 from sim.lab.report import DISCLAIMER
+from sim.lab.suppositions import step_words
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.problems import EditProblem, Problem
 from sim.vehicle.reading import car_from_text
