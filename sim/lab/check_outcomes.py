@@ -6,12 +6,11 @@ Checks that change the car (a plug off, the battery off) take a run of each caus
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 
 from sim.lab.checks import Check
 from sim.lab.compare import DOUBTFUL, look_alike, reliable, turned_words
-from sim.lab.final_state import looked_key, looked_text
+from sim.lab.final_state import READINGS, looked_key, looked_text
 from sim.lab.run import Shown
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.sight import Sight
@@ -35,7 +34,7 @@ def shown_in_final_state(
     readings: dict[int, list[Shown]] = {}
     progress(0, len(looks))
     for key, text in workshop.recalled(looked_text, {key: looks[k] for key, k in keys.items()}, stop=stop):
-        readings[keys[key]] = [Shown(*one) for one in json.loads(text)]
+        readings[keys[key]] = READINGS.validate_json(text)
         progress(len(readings), len(looks))
     return told_by(checks, [readings[k] for k in looks])
 

@@ -7,13 +7,13 @@ so that any order of checks does.
 
 from __future__ import annotations
 
-import json
 import random
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise
 
 import networkx as nx
+from pydantic import TypeAdapter
 
 from sim.lab.check_outcomes import brought, outcomes_alike, told_by
 from sim.lab.checks import Check, possible_checks
@@ -32,6 +32,7 @@ from sim.vehicle.elements import Contact, FuseLink, RelayContact, Resistor, Wire
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 
+_SEEN = TypeAdapter(tuple[Account, list[Shown]])
 CONDUCTORS = (Wire, Contact, FuseLink, RelayContact)
 
 
@@ -81,8 +82,7 @@ def run_table(
     items = {key: (trials[k], texts) for key, k in keys.items()}
     seen: dict[int, tuple[Account, list[Shown]]] = {}
     for key, text in workshop.recalled(_seen_text, items, stop=stop):
-        account, readings = json.loads(text)
-        seen[keys[key]] = Account.from_json(account), [Shown(*one) for one in readings]
+        seen[keys[key]] = _SEEN.validate_json(text)
         progress(len(seen), len(items))
     real = [k for k in range(len(sets)) if seen[k][0].sights]
     first = outcomes_alike([brought(seen[k][0].sights) for k in real])
@@ -117,8 +117,7 @@ def _circuit(module: str, car: Car) -> frozenset[str]:
 
 
 def _seen_text(item: tuple[Trial, tuple[str, ...]]) -> str:
-    account, readings = run_and_look(*item)
-    return json.dumps([account.as_json(), readings])
+    return _SEEN.dump_json(run_and_look(*item)).decode()
 
 
 def _tests(checks: Sequence[Check], readings: Sequence[Sequence[Shown]]) -> Iterator[DiagnosticTest]:

@@ -9,11 +9,11 @@ final state is known without a run where another edit makes the same car by stru
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, astuple, dataclass, replace
+from collections.abc import Sequence
+from dataclasses import astuple, dataclass, replace
 from functools import cached_property
-from typing import Any
+
+from pydantic import TypeAdapter
 
 from sim.bench.live import LiveCar
 from sim.bench.observations import parse_observation
@@ -38,30 +38,8 @@ class FinalState:
     state: SwitchState
     blown: frozenset[str] = frozenset()
 
-    def plain(self) -> list[Any]:
-        """As lists and words, for JSON."""
-        return [plain_switches(self.state), sorted(self.blown)]
 
-    @classmethod
-    def of(cls, data: list[Any]) -> FinalState:
-        """What `plain` made, by way of JSON."""
-        return cls(switches_of(data[0]), frozenset(data[1]))
-
-
-def plain_switches(state: SwitchState) -> dict[str, Any]:
-    """Switches as lists and words, for JSON."""
-    return {key: sorted(one) if isinstance(one, frozenset) else one for key, one in asdict(state).items()}
-
-
-def switches_of(data: Mapping[str, Any]) -> SwitchState:
-    """What `plain_switches` made, by way of JSON."""
-    return SwitchState(**{key: _set(one) for key, one in data.items()})
-
-
-def _set(value: Any) -> Any:
-    if not isinstance(value, list):
-        return value
-    return frozenset(tuple(one) if isinstance(one, list) else one for one in value)
+READINGS = TypeAdapter(list[Shown])  # as text and back, for `Workshop.recalled`
 
 
 def final_state_of(live: LiveCar, trial: Trial) -> FinalState | None:
@@ -100,7 +78,7 @@ def looked_text(look: tuple[Trial, FinalState | None, tuple[str, ...]]) -> str:
     found = (
         look_again(trial, final_state, observations) if final_state else run_and_look(trial, observations)[1]
     )
-    return json.dumps(found)
+    return READINGS.dump_json(found).decode()
 
 
 def looked_key(trial: Trial, observations: Sequence[str]) -> str:

@@ -12,7 +12,6 @@ Not modelled: differences too small for a decision (`SAME_V`, `SAME_A`, `SAME_SH
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import astuple, dataclass, replace
@@ -20,10 +19,11 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import TypeAdapter
 
 from sim.bench.bench import Bench
 from sim.bench.live import LiveCarWithoutReasons
-from sim.lab.final_state import FinalState, final_state_of, plain_switches, switches_of
+from sim.lab.final_state import FinalState, final_state_of
 from sim.lab.run import Trial, content_key, run_trial
 from sim.lab.sight import Account
 from sim.modules.module import ControlModule
@@ -45,7 +45,6 @@ NO_CURRENT_A = 1e-7
 # What a module only notes or shows; what it does about it is another event.
 TELLS = frozenset({"code", "code heals", "code cleared", "missing", "lost", "heard", "signal", "telltale"})
 EDITED = "car"
-SETS = ("dead", "changed", "told", "moved", "carrying")
 _Story = tuple[list[str], list[str]]
 Currents = NDArray[np.float64]  # A, by state and element
 
@@ -77,19 +76,15 @@ class Footprint:
 
     def as_json(self) -> str:
         """The footprint as text."""
-        sets = {name: sorted(getattr(self, name)) for name in SETS}
-        asked = self.asked and plain_switches(self.asked)
-        end = self.final_state and self.final_state.plain()
-        return json.dumps({"account": self.account.as_json(), "asked": asked, "final_state": end, **sets})
+        return _FOOTPRINTS.dump_json(self).decode()
 
     @classmethod
     def from_json(cls, text: str) -> Footprint:
         """The footprint that `as_json` wrote."""
-        data = json.loads(text)
-        asked = data["asked"] and switches_of(data["asked"])
-        end = data["final_state"] and FinalState.of(data["final_state"])
-        sets = {name: frozenset(data[name]) for name in SETS}
-        return cls(Account.from_json(data["account"]), asked=asked, final_state=end, **sets)
+        return _FOOTPRINTS.validate_json(text)
+
+
+_FOOTPRINTS = TypeAdapter(Footprint)
 
 
 def footprint_key(given: tuple[str, ...], watched: frozenset[str], trial: Trial) -> str:

@@ -7,12 +7,12 @@ may tell without a run that a module which answered could not have been reached 
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Hashable, Iterator, Mapping, Sequence, Set
 from dataclasses import astuple, dataclass
 from functools import partial
-from typing import Any
+
+from pydantic import TypeAdapter
 
 from sim.lab.case import CaseStep
 from sim.lab.compare import misses
@@ -52,7 +52,7 @@ def contradictions_text(
     steps: tuple[CaseStep, ...], given: tuple[str, ...], scanned: Scanned | None, sets: tuple[Undecided, ...]
 ) -> str:
     """Per set, the first step that it contradicts, whether a run was needed to know, and its final state."""
-    found: list[tuple[int, bool, list[Any] | None]] = []
+    found: list[Ruling] = []
     for one in sets:
         if scanned and one.opens is not None:
             reached = reach_of(one.trial.vehicle, given).reached(one.opens, scanned.state)
@@ -60,8 +60,8 @@ def contradictions_text(
                 found.append((scanned.step, False, None))
                 continue
         place, end = first_contradiction(steps, one.trial)
-        found.append((place, True, end.plain() if end else None))
-    return json.dumps(found)
+        found.append((place, True, end))
+    return _RULINGS.dump_json(found).decode()
 
 
 def which_cut_off(
@@ -149,6 +149,8 @@ class KnownSingles:
 CHUNK = 8  # sets that one process takes at a time
 LOOKS = 32  # the same of sets that are only looked at
 EditClass = list[tuple[str, ...]]  # sets of edits that make the same car, the likeliest first
+Ruling = tuple[int, bool, FinalState | None]  # contradicted step or `AGREES`, was it run, the car in the end
+_RULINGS = TypeAdapter(list[Ruling])
 Contradicted = dict[int, int]  # by number of the class, the first step that it contradicts, or `AGREES`
 
 
@@ -273,9 +275,8 @@ class Judge:
         work = partial(contradictions_text, steps, given, pairs.scanned)
         todo = {} if self._clock.over else {key: sets for key, (_, sets) in chunks.items()}
         for key, text in self._workshop.recalled(work, todo, stop=self._stop):
-            places = json.loads(text)
-            for k, (place, run, end) in zip(chunks[key][0], places, strict=True):
-                found[k], self.final_state[k] = place, end and FinalState.of(end)
+            for k, (place, run, end) in zip(chunks[key][0], _RULINGS.validate_json(text), strict=True):
+                found[k], self.final_state[k] = place, end
                 self.runs += run
             self._progress(before + len(found), before + len(items))
             if self._clock.over:

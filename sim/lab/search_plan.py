@@ -92,7 +92,14 @@ def search_on(
     """
     end_s = time.monotonic() + limit_s
     steps = question.observations(progress, stop)
-    searched = partial(_searched, question, steps, edits, workshop, progress, stop)
+    work = partial(
+        find_causes, question.vehicle, steps, given=question.known, edits=edits, seed=question.seed,
+        workshop=workshop, progress=progress, stop=stop,
+    )  # fmt: skip
+
+    def searched(most: int, within_s: float) -> SearchAnswer:
+        return SearchAnswer(question, edits, most, work(most=most, within_s=within_s))
+
     goes_on = before is not None and before.answers(question, edits, most, steps)
     found = before if before is not None and goes_on else searched(1, limit_s)
     more = steps[len(found.result.steps) :]
@@ -113,31 +120,6 @@ def search_on(
         if more:
             raise
     return found
-
-
-def _searched(
-    question: Question,
-    steps: tuple[CaseStep, ...],
-    edits: tuple[str, ...],
-    workshop: Workshop,
-    progress: Progress,
-    stop: Stop,
-    most: int,
-    within_s: float,
-) -> SearchAnswer:
-    result = find_causes(
-        question.vehicle,
-        steps,
-        given=question.known,
-        edits=edits,
-        most=most,
-        seed=question.seed,
-        workshop=workshop,
-        within_s=within_s,
-        progress=progress,
-        stop=stop,
-    )
-    return SearchAnswer(question, edits, most, result)
 
 
 def changes_at_first(log: Sequence[str]) -> list[str]:

@@ -5,11 +5,12 @@ Not modelled: what a person overlooks. A sight holds everything that could be se
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, NamedTuple
+from typing import NamedTuple
+
+from pydantic import TypeAdapter, ValidationError
 
 
 class ThingKind(StrEnum):
@@ -112,18 +113,15 @@ class Account:
 
     def as_json(self) -> str:
         """The account as text."""
-        return json.dumps(asdict(self), ensure_ascii=False, separators=(",", ":"))
+        return _ACCOUNTS.dump_json((self.sights, self.impossible)).decode()
 
     @classmethod
     def from_json(cls, text: str) -> Account:
         """The account that `as_json` wrote; raises `ValueError` for any other text."""
         try:
-            data = json.loads(text)
-            rows = [{key: _frozen(value) for key, value in one.items()} for one in data["sights"]]
-            return cls(tuple(Sight(**row) for row in rows), data["impossible"])
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            return cls(*_ACCOUNTS.validate_json(text))
+        except ValidationError as error:
             raise ValueError("this is no account of a run") from error
 
 
-def _frozen(value: Any) -> Any:
-    return tuple(_frozen(one) for one in value) if isinstance(value, list) else value
+_ACCOUNTS = TypeAdapter(tuple[tuple[Sight, ...], str])

@@ -5,12 +5,9 @@
     print(result.lines())
     print(searched(result.hunts["next best"][:20], workshop=workshop).lines())
 
-Edits are drawn from the car's catalogue circuit by circuit: a module by chance and all between it and battery
-and body, until there are enough. (Edits drawn one by one have hardly anything to do with each other, so that
-any order of checks does.) All single and double faults of them are in a table: what the first look and
-every passive check (looking, measuring) show. Then faults are hidden by chance, one as often as two, each
-by its odds (`sim.lab.odds.ODDS`), and the checks are chosen with these odds known, from the
-causes left after the first look:
+What each fault shows is in a table (`sim.lab.fault_table`). Faults are hidden by chance, one as often as two,
+each by its odds (`sim.lab.odds.ODDS`), and the checks are chosen with these odds known, from the causes left
+after the first look:
 
     next best   the most information per minute of labor; few causes: one step ahead (`sim.lab.sequential`)
     fixed       always in the same order, fuses and relays first; a check that can tell nothing is left out
