@@ -209,7 +209,7 @@ class Causes:
             return self.state(culprit.owner)
         output = culprit.element_id.removeprefix(f"{culprit.owner}:").removesuffix(".driver")
         event = module.outputs.events.get(output)
-        lacking = module.judge(module.spec.outputs[output].when).events
+        lacking = module.knowledge.judge(module.spec.outputs[output].when).events
         return lacking if event is None else (event,)
 
     def dead_line(self, module: str) -> tuple[int, ...]:

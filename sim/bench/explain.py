@@ -122,7 +122,7 @@ def why_telltale(bench: Bench, name: str) -> Because:
         if name in module.outputs.telltales:
             lit = module.outputs.telltales[name]
             when = module.spec.telltales[name].when
-            evaluation = module.judge(when)
+            evaluation = module.knowledge.judge(when)
             text = f"telltale {name} is {'lit' if lit else 'dark'}"
             if not module.sends:
                 return Because(text, None, _all(bench, (module.state_event,)))
@@ -231,7 +231,7 @@ def _starter_needs(bench: Bench, starter: str) -> list[Because]:
                 found.append(Because(f"{owner} does not switch {name}"))
             continue
         module = bench.live.modules[owner]
-        evaluation = module.judge(module.spec.outputs[relay.driver.pin].when)
+        evaluation = module.knowledge.judge(module.spec.outputs[relay.driver.pin].when)
         if module.sends and evaluation.value is not True:
             needs = tuple(_needs(bench, module, evaluation.unmet))
             found.append(Because(f"{owner} does not switch {name}", None, needs))

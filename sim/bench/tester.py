@@ -18,7 +18,7 @@ from sim.bench.live import LiveCar
 from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
 from sim.modules.security_access import SharedSecret
-from sim.modules.uds_protocol import EXTENDED_SESSION, P2_STAR_MS, response_pending
+from sim.modules.uds_protocol import P2_STAR_MS, Session, response_pending
 from sim.modules.uds_responses import (
     Done,
     DtcsRead,
@@ -184,7 +184,7 @@ class Tester:
         return ModuleReport(name, True, (), "an answer that makes no sense")
 
     def _unlock(self, name: str) -> Response:
-        answer = self.ask(name, asks.diagnostic_session_control(EXTENDED_SESSION))
+        answer = self.ask(name, asks.diagnostic_session_control(Session.EXTENDED))
         if not isinstance(answer, Done):
             return answer
         seed = self.ask(name, asks.request_seed())

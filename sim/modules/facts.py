@@ -85,18 +85,11 @@ def judge(condition: Condition, read: Callable[[Condition], Fact]) -> Evaluation
 
 
 def _together(parts: list[Evaluation], decides: bool) -> Evaluation:
-    for value in (decides, None):
-        matching = [part for part in parts if part.value is value]
-        if matching:
-            unmet = [part for part in parts if part.value is not True] if value is not True else []
-            return Evaluation(value, _merged(matching), tuple(leaf for part in unmet for leaf in part.unmet))
-    return Evaluation(
-        not decides, _merged(parts), () if not decides else tuple(u for p in parts for u in p.unmet)
-    )
-
-
-def _merged(parts: list[Evaluation]) -> tuple[int, ...]:
-    return tuple(sorted({event for part in parts for event in part.events}))
+    found = {part.value for part in parts}
+    value = next((one for one in (decides, None) if one in found), not decides)
+    events = sorted({event for part in parts if part.value is value for event in part.events})
+    unmet = () if value else tuple(leaf for part in parts for leaf in part.unmet)
+    return Evaluation(value, tuple(events), unmet)
 
 
 def in_words(condition: Condition) -> str:

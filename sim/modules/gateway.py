@@ -38,23 +38,18 @@ class FrameRoutes:
 
     def __init__(self, car: Car) -> None:
         self.table: dict[str, dict[tuple[str, int], list[str]]] = defaultdict(lambda: defaultdict(list))
-        self._car = car
-        self._graph = bus_graph(car.built, car.messages.buses_of)
+        buses = car.messages.buses_of
+        self._graph = bus_graph(car.built, buses)
         tester = car.transceivers.get(TESTER)
         self.tester_bus = tester.bus if tester else None
         if tester:
             for name, address in car.addresses.items():
-                self._route_both(
-                    (tester.bus,), car.messages.buses_of[name], [address], [address + RESPONSE_OFFSET]
-                )
-                self._route((tester.bus,), car.messages.buses_of[name], FUNCTIONAL_ID)
+                out, back = [address, FUNCTIONAL_ID], [address + RESPONSE_OFFSET]
+                self._route_both((tester.bus,), buses[name], out, back)
         immobilizer = car.built.immobilizer
         if immobilizer:
-            buses = car.messages.buses_of
-            there = [immobilizer.challenge_id, immobilizer.release_id]
-            self._route_both(
-                buses[immobilizer.authority], buses[immobilizer.engine], there, [immobilizer.answer_id]
-            )
+            out, back = [immobilizer.challenge_id, immobilizer.release_id], [immobilizer.answer_id]
+            self._route_both(buses[immobilizer.authority], buses[immobilizer.engine], out, back)
 
     def _route_both(
         self, here: tuple[str, ...], there: tuple[str, ...], out: list[int], back: list[int]

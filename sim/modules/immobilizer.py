@@ -1,4 +1,4 @@
-"""The immobilizer: challenge, answer and release as frames between the fobs' module and the engine's.
+"""The immobilizer: challenge, response and release as frames between the fobs' module and the engine's.
 
 Both ends share a secret; the numbers follow from the run's seed so that a replay repeats them.
 
@@ -14,7 +14,7 @@ from sim.modules.world import Host, Timer
 from sim.network.frames import Frame
 from sim.vehicle.description_software import Immobilizer
 
-PATIENCE = 3  # questions without a right answer before it is told: the engine module may still be booting
+PATIENCE = 3  # challenges without a right response before it is told: the engine module may still be booting
 SECRET = b"invented secret of an invented car"
 
 
@@ -23,8 +23,8 @@ def response_to(challenge: bytes) -> bytes:
     return hmac.digest(SECRET, challenge, "sha256")[:4]
 
 
-class Authority:
-    """Asks the engine module for proof while the car is in run or crank, and releases it."""
+class _Side:
+    """One of the two modules. event: the last time it locked, asked or was released."""
 
     def __init__(self, host: Host, knowledge: Knowledge, spec: Immobilizer) -> None:
         self._host = host
@@ -32,6 +32,16 @@ class Authority:
         self._spec = spec
         self.released = False
         self.event: int | None = None
+
+    def _note(self, words: str, *causes: int | None) -> None:
+        self.event = self._host.record("immobilizer", words, causes)
+
+
+class Authority(_Side):
+    """Asks the engine module for proof while the car is in run or crank, and releases it."""
+
+    def __init__(self, host: Host, knowledge: Knowledge, spec: Immobilizer) -> None:
+        super().__init__(host, knowledge, spec)
         self._tries = 0
         self._asked: bytes | None = None
         self._unproved = 0
@@ -43,9 +53,7 @@ class Authority:
         self.released = self._fob_missed = False
         self._asked = None
         self._unproved = 0
-        if self._timer:
-            self._timer.cancel()
-        self._timer = None
+        self._stop_asking()
 
     def update(self) -> None:
         """Ask when there is reason to; lock when the car is switched off."""
@@ -59,14 +67,13 @@ class Authority:
                 self._ask()
             elif not self._fob_missed:
                 self._fob_missed = True
-                self._note(
-                    f"{self._host.name} finds no fob",
-                    self._knowledge.mode_event(),
-                    self._host.world.fob.event,
-                )
+                fob, mode_event = self._host.world.fob, self._knowledge.mode_event()
+                self._note(f"{self._host.name} finds no fob", mode_event, fob.event)
 
-    def _note(self, words: str, *causes: int | None) -> None:
-        self.event = self._host.record("immobilizer", words, causes)
+    def _stop_asking(self) -> None:
+        if self._timer:
+            self._timer.cancel()
+        self._timer = None
 
     def _ask(self) -> None:
         world = self._host.world
@@ -95,23 +102,17 @@ class Authority:
             return
         if hmac.compare_digest(frame.data, response_to(self._asked)):
             self.released = True
-            if self._timer:
-                self._timer.cancel()
-                self._timer = None
+            self._stop_asking()
             self._note(f"{self._spec.engine} has proved itself; start is released", self.event)
             self._host.send(Frame(self._spec.release_id, response_to(frame.data)))
             self._host.invalidate()
 
 
-class Starter:
-    """The engine module's side: answers challenges, and runs the engine only when released."""
+class Starter(_Side):
+    """The engine module's side: responds to challenges, and runs the engine only when released."""
 
     def __init__(self, host: Host, knowledge: Knowledge, spec: Immobilizer) -> None:
-        self._host = host
-        self._knowledge = knowledge
-        self._spec = spec
-        self.released = False
-        self.event: int | None = None
+        super().__init__(host, knowledge, spec)
         self._response: bytes | None = None
 
     def reset(self) -> None:
@@ -122,11 +123,8 @@ class Starter:
     def update(self) -> None:
         """Lock when the car is switched off after the release (the mode heard before it may still be off)."""
         mode_event = self._knowledge.mode_event() or 0
-        if (
-            self.released
-            and self._knowledge.known_mode() in ("off", "accessory")
-            and mode_event > (self.event or 0)
-        ):
+        off = self._knowledge.known_mode() in ("off", "accessory")
+        if self.released and off and mode_event > (self.event or 0):
             self.reset()
             self.event = mode_event
             self._host.world.surroundings.invalidate()
@@ -136,13 +134,10 @@ class Starter:
         if frame.can_id == self._spec.challenge_id:
             self._response = response_to(frame.data)
             self._host.send(Frame(self._spec.answer_id, self._response))
-        elif frame.can_id == self._spec.release_id and self._response is not None:
-            self._release(hmac.compare_digest(frame.data, response_to(self._response)))
-
-    def _release(self, proved: bool) -> None:
-        if proved:
-            words = f"{self._host.name} is released for start"
+        elif frame.can_id == self._spec.release_id and self._is_proof(frame.data):
             self.released = True
-            causes = self._host.world.explainer.release()
-            self.event = self._host.record("immobilizer", words, causes)
+            self._note(f"{self._host.name} is released for start", *self._host.world.explainer.release())
             self._host.world.surroundings.invalidate()
+
+    def _is_proof(self, data: bytes) -> bool:
+        return self._response is not None and hmac.compare_digest(data, response_to(self._response))

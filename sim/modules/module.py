@@ -19,7 +19,7 @@ from functools import partial
 from sim.modules.bus_off import BusOffMonitor
 from sim.modules.diagnostics import Diagnostics
 from sim.modules.enable_condition import EnableConditions
-from sim.modules.facts import UNKNOWN, Evaluation
+from sim.modules.facts import UNKNOWN
 from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Starter
@@ -34,7 +34,7 @@ from sim.modules.sleep import Sleep
 from sim.modules.tester_control import TesterControl
 from sim.modules.world import Causes, ModuleState, NamedTimers, World
 from sim.network.frames import Frame
-from sim.vehicle.conditions import Condition, PowerMode
+from sim.vehicle.conditions import PowerMode
 
 RESET_S = 0.01  # a processor in reset has its transceiver off the bus; common practice
 
@@ -163,14 +163,6 @@ class ControlModule:
         events = (self.state_event, managed.event if managed else None)
         return max((event for event in events if event is not None), default=None)
 
-    def known_mode(self) -> PowerMode | None:
-        """The power mode as this module knows it: its own, or the last it received."""
-        return self.knowledge.known_mode()
-
-    def judge(self, condition: Condition) -> Evaluation:
-        """Evaluate a condition as far as this module can know it."""
-        return self.knowledge.judge(condition)
-
     # -- supply and pins -------------------------------------------------------------------------------
 
     def power(self, supply_v: float, causes: Causes) -> None:
@@ -214,7 +206,7 @@ class ControlModule:
 
     def _mode_changed(self, before: PowerMode) -> None:
         """The master has changed the mode: a new operation cycle begins with run."""
-        if before in ("off", "accessory") and self.known_mode() in ("run", "crank"):
+        if before in ("off", "accessory") and self.knowledge.known_mode() in ("run", "crank"):
             self.faults.ignition_on()
         self.invalidate()
 

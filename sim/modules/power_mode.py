@@ -58,13 +58,11 @@ class PowerModeMaster:
                 continue
             evaluation = self._knowledge.judge(rule.if_)
             if evaluation.value is True:
-                self._go(
-                    rule.to, (*causes, *evaluation.events, *((self.event,) if self.event is not None else ()))
-                )
+                self._go(rule.to, (*causes, *evaluation.events, self.event))
                 return True
         return False
 
-    def _go(self, to: PowerMode, causes: tuple[int, ...]) -> None:
+    def _go(self, to: PowerMode, causes: tuple[int | None, ...]) -> None:
         before = self.mode
         self._enter(to)
         self.event = self._host.record("mode", f"power mode goes from {before} to {to}", causes)
@@ -78,11 +76,7 @@ class PowerModeMaster:
             self._host.world.after(after_s, self._host.invalidate)
 
     def _say_refused(self, event: int) -> None:
-        tried = [
-            (rule, self._knowledge.judge(rule.if_))
-            for rule in self.rules.rules
-            if rule.on == "press" and self.mode in rule.from_
-        ]
+        tried = [(rule, evaluation) for rule, evaluation in self.why_not() if rule.on == "press"]
         unmet = [leaf for _, evaluation in tried[-1:] for leaf in evaluation.unmet]
         causes = tuple(cause for _, evaluation in tried for cause in evaluation.events)
         why = f": needs {', '.join(dict.fromkeys(in_words(leaf) for leaf in unmet))}" if unmet else ""

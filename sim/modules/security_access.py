@@ -11,9 +11,9 @@ from cryptography.hazmat.primitives.ciphers.algorithms import AES
 from cryptography.hazmat.primitives.cmac import CMAC
 
 from sim.modules.uds_protocol import (
-    REQUEST_SEED,
     NegativeResponseCode,
     RequestRejected,
+    SecurityStep,
     require,
     require_length,
 )
@@ -72,7 +72,7 @@ class SecurityAccess:
 
     def handle(self, body: bytes) -> bytes:
         """Handle a request after its service identifier. Raises RequestRejected."""
-        return self._give_seed(body) if body[0] == REQUEST_SEED else self._take_key(body)
+        return self._give_seed(body) if body[0] == SecurityStep.REQUEST_SEED else self._take_key(body)
 
     def _give_seed(self, body: bytes) -> bytes:
         require_length(len(body) == 1)

@@ -7,9 +7,11 @@ Not modelled: bit packing, scaling beyond one factor, counters and check sums in
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from sim.modules.facts import INVALID, Known
 from sim.vehicle.car import Car
-from sim.vehicle.conditions import Condition, SignalValue
+from sim.vehicle.conditions import SignalValue
 from sim.vehicle.messages import Sent, conditions_of
 
 INVALID_BYTE = 0xFE
@@ -26,20 +28,24 @@ class Codec:
     """
 
     def __init__(self, car: Car) -> None:
-        own = sorted(_words_in(car) - set(WORDS))
+        signals = [one for spec in car.built.modules.values() for one in spec.signals.items()]
+        own = sorted(set(_words_in(car)) - set(WORDS))
         self._words = (*WORDS, *own)
         self._numbers = {word: number for number, word in enumerate(self._words)}
-        self._is_word = {"power_mode", "engine_state", "immobilizer_state"} | _word_signals(car)
+        self._is_word = {"power_mode", "engine_state", "immobilizer_state"} | {
+            name
+            for name, signal in signals
+            if isinstance(signal.value, str) or isinstance(signal.substitute, str)
+        }
         self._is_flag = {
             name
-            for spec in car.built.modules.values()
-            for name, signal in spec.signals.items()
+            for name, signal in signals
             if signal.when or (signal.fact is None and isinstance(signal.value, bool))
         }
 
     def encode(self, message: Sent, values: dict[str, Known]) -> bytes:
         """The data of a message; signals not in `values` are marked not available."""
-        data = bytearray([0] * message.length)
+        data = bytearray(message.length)
         for place, name in enumerate(message.signals):
             data[place] = self._byte(name, values.get(name))
         return bytes(data)
@@ -71,29 +77,13 @@ class Codec:
         return byte * STEP.get(name, 1)
 
 
-def _words_in(car: Car) -> set[str]:
-    found = {value for value in _written_values(car) if isinstance(value, str)}
-    return found
-
-
-def _written_values(car: Car) -> list[SignalValue]:
+def _words_in(car: Car) -> Iterator[str]:
+    """The words that a car's own files give to signals or compare them with."""
     values: list[SignalValue] = []
     for name, spec in car.built.modules.items():
         for signal in spec.signals.values():
             values += [signal.value, signal.substitute]
         for _, condition in conditions_of(car.built, name):
-            values += [value for leaf in condition.leaves() for value in _expected(leaf)]
-    return values
-
-
-def _expected(leaf: Condition) -> tuple[SignalValue, ...]:
-    return leaf.is_ if leaf.signal else ()
-
-
-def _word_signals(car: Car) -> set[str]:
-    return {
-        name
-        for spec in car.built.modules.values()
-        for name, signal in spec.signals.items()
-        if isinstance(signal.value, str) or isinstance(signal.substitute, str)
-    }
+            for leaf in condition.leaves():
+                values += leaf.is_ if leaf.signal else ()
+    return (value for value in values if isinstance(value, str))

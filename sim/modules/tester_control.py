@@ -19,16 +19,11 @@ from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.managed_bus import ManagedBus
 from sim.modules.pins import Outputs
 from sim.modules.uds_protocol import (
-    DISABLE_RX_AND_TX,
-    DISABLE_RX_ENABLE_TX,
-    ENABLE_RX_DISABLE_TX,
-    FREEZE_CURRENT_STATE,
     MANAGEMENT_MESSAGES,
     NORMAL_MESSAGES,
-    RESET_TO_DEFAULT,
-    SHORT_TERM_ADJUSTMENT,
-    START_ROUTINE,
-    STOP_ROUTINE,
+    CommunicationControl,
+    OutputControl,
+    RoutineControl,
 )
 from sim.modules.uds_server import DiagnosticAction
 from sim.modules.world import Host
@@ -82,30 +77,27 @@ class TesterControl:
             routines[REPEAT_MESSAGE_ROUTINE] = DiagnosticAction(self._ask_who_is_there)
         return routines
 
-    def communication(self, control: int, kind: int) -> None:
+    def communication(self, control: CommunicationControl, kind: int) -> None:
         """Service 28: messages, network management frames, or both."""
         if kind & MANAGEMENT_MESSAGES:
             for managed in self._managed.values():
-                managed.allow_sending(control not in (ENABLE_RX_DISABLE_TX, DISABLE_RX_AND_TX))
+                managed.allow_sending(control.sends)
         if kind & NORMAL_MESSAGES:
-            muted, deaf = (
-                control in (ENABLE_RX_DISABLE_TX, DISABLE_RX_AND_TX),
-                control in (DISABLE_RX_ENABLE_TX, DISABLE_RX_AND_TX),
-            )
+            muted, deaf = not control.sends, not control.receives
             if (muted, deaf) != (self.muted, self.deaf):
                 self.muted, self.deaf = muted, deaf
                 self._note(_WORDS[muted, deaf])
                 self._talk()
 
     def _output(self, name: str, parameter: int, data: bytes) -> bytes | None:
-        if parameter == SHORT_TERM_ADJUSTMENT and data[0] > 1:
+        if parameter == OutputControl.SHORT_TERM_ADJUSTMENT and data[0] > 1:
             return None
         now = self._outputs.on[name]
         wanted = {
-            RESET_TO_DEFAULT: False,
-            FREEZE_CURRENT_STATE: now,
-            SHORT_TERM_ADJUSTMENT: data == b"\x01",
-        }.get(parameter)
+            OutputControl.RESET_TO_DEFAULT: False,
+            OutputControl.FREEZE_CURRENT_STATE: now,
+            OutputControl.SHORT_TERM_ADJUSTMENT: data == b"\x01",
+        }.get(OutputControl(parameter))
         if wanted is not None:
             event = self._note(f"holds {name} {'on' if wanted else 'off'}")
             self._outputs.held[name] = (wanted, event)
@@ -116,10 +108,10 @@ class TesterControl:
         return bytes([now if wanted is None else wanted])
 
     def _self_test(self, kind: int, data: bytes) -> bytes | None:
-        if data or kind == STOP_ROUTINE:
+        if data or kind == RoutineControl.STOP:
             return None
         tests = self._faults.tests
-        if kind == START_ROUTINE:
+        if kind == RoutineControl.START:
             self._note("tests itself")
             self._tested = True
             for test in tests:
@@ -131,7 +123,7 @@ class TesterControl:
         return bytes([len(codes), len(failing)])
 
     def _ask_who_is_there(self, kind: int, data: bytes) -> bytes | None:
-        if data or kind != START_ROUTINE:
+        if data or kind != RoutineControl.START:
             return None
         self._note("asks who is on the bus")
         for managed in self._managed.values():

@@ -8,13 +8,11 @@ from typing import Final
 from sim.modules.uds_protocol import (
     ALL_DTCS,
     ALL_RECORDS,
-    DTC_SETTING_OFF,
-    DTC_SETTING_ON,
     NORMAL_MESSAGES,
-    REQUEST_SEED,
-    SEND_KEY,
     SUPPRESS,
     DtcReport,
+    DtcSetting,
+    SecurityStep,
     Service,
 )
 from sim.vehicle.codes import dtc_bytes, with_failure_type
@@ -76,12 +74,12 @@ def read_data_by_identifier(identifier: int) -> bytes:
 
 def request_seed() -> bytes:
     """SecurityAccess, first step."""
-    return bytes([Service.SECURITY_ACCESS, REQUEST_SEED])
+    return bytes([Service.SECURITY_ACCESS, SecurityStep.REQUEST_SEED])
 
 
 def send_key(key: bytes) -> bytes:
     """SecurityAccess, second step."""
-    return bytes([Service.SECURITY_ACCESS, SEND_KEY]) + key
+    return bytes([Service.SECURITY_ACCESS, SecurityStep.SEND_KEY]) + key
 
 
 def communication_control(control_type: int, communication_type: int = NORMAL_MESSAGES) -> bytes:
@@ -106,7 +104,7 @@ def routine_control(kind: int, identifier: int, data: bytes = b"") -> bytes:
 
 def control_dtc_setting(on: bool) -> bytes:
     """ControlDTCSetting: whether tests may set codes."""
-    return bytes([Service.CONTROL_DTC_SETTING, DTC_SETTING_ON if on else DTC_SETTING_OFF])
+    return bytes([Service.CONTROL_DTC_SETTING, DtcSetting.ON if on else DtcSetting.OFF])
 
 
 def _records(report: DtcReport, code: str) -> bytes:

@@ -10,12 +10,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final, Generic, TypeVar, get_args
 
-from sim.modules.uds_protocol import DEFAULT_SESSION, EXTENDED_SESSION
+from sim.modules.uds_protocol import Session
 from sim.vehicle.conditions import PowerMode
 
 POWER_MODES: Final[tuple[PowerMode, ...]] = get_args(PowerMode)
 UNKNOWN_POWER_MODE: Final = 0xFF
-SESSIONS: Final = {DEFAULT_SESSION: "default", EXTENDED_SESSION: "extended"}
 
 Value = TypeVar("Value")
 
@@ -70,7 +69,7 @@ SESSION: Final[DataIdentifier[str]] = DataIdentifier(
     "diagnostic session",
     1,
     lambda session: bytes([session]),
-    lambda data: SESSIONS.get(data[0], f"session {data[0]:02X}"),
+    lambda data: Session(data[0]).name.lower() if data[0] in set(Session) else f"session {data[0]:02X}",
 )
 SERIAL_NUMBER: Final = _text(0xF18C, "serial number")
 VIN: Final = _text(0xF190, "vehicle identification number", 17)  # ISO 3779
@@ -100,19 +99,8 @@ TIME: Final[DataIdentifier[float]] = DataIdentifier(  # in ms
     "s",
 )
 
-DATA_IDENTIFIERS: Final[dict[int, DataIdentifier[Any]]] = {
-    one.number: one
-    for one in (
-        SESSION,
-        SERIAL_NUMBER,
-        VIN,
-        SOFTWARE_VERSION,
-        SUPPLY_VOLTAGE,
-        POWER_MODE,
-        MODULE_STATE,
-        TIME,
-    )
-}
+_ALL = (SESSION, SERIAL_NUMBER, VIN, SOFTWARE_VERSION, SUPPLY_VOLTAGE, POWER_MODE, MODULE_STATE, TIME)
+DATA_IDENTIFIERS: Final[dict[int, DataIdentifier[Any]]] = {one.number: one for one in _ALL}
 
 
 @dataclass(frozen=True, slots=True)

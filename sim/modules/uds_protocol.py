@@ -68,26 +68,81 @@ class DtcReport(IntEnum):
     SUPPORTED_DTC = 0x0A
 
 
+class Session(IntEnum):
+    """Diagnostic sessions."""
+
+    DEFAULT = 0x01
+    EXTENDED = 0x03
+
+
+class ResetType(IntEnum):
+    """Sub-functions of ECUReset."""
+
+    HARD = 0x01
+    SOFT = 0x03
+
+
+class SecurityStep(IntEnum):
+    """Sub-functions of SecurityAccess, one level."""
+
+    REQUEST_SEED = 0x01
+    SEND_KEY = 0x02
+
+
+class CommunicationControl(IntEnum):
+    """Sub-functions of CommunicationControl: what a module receives and sends."""
+
+    ENABLE_RX_AND_TX = 0x00
+    ENABLE_RX_DISABLE_TX = 0x01
+    DISABLE_RX_ENABLE_TX = 0x02
+    DISABLE_RX_AND_TX = 0x03
+
+    @property
+    def receives(self) -> bool:
+        """Does the module still take notice of messages?"""
+        return self in (self.ENABLE_RX_AND_TX, self.ENABLE_RX_DISABLE_TX)
+
+    @property
+    def sends(self) -> bool:
+        """Does the module still send messages?"""
+        return self in (self.ENABLE_RX_AND_TX, self.DISABLE_RX_ENABLE_TX)
+
+
+class OutputControl(IntEnum):
+    """Control parameters of InputOutputControlByIdentifier."""
+
+    RETURN_CONTROL = 0x00
+    RESET_TO_DEFAULT = 0x01
+    FREEZE_CURRENT_STATE = 0x02
+    SHORT_TERM_ADJUSTMENT = 0x03
+
+
+class RoutineControl(IntEnum):
+    """Sub-functions of RoutineControl."""
+
+    START = 0x01
+    STOP = 0x02
+    REQUEST_RESULTS = 0x03
+
+
+class DtcSetting(IntEnum):
+    """Sub-functions of ControlDTCSetting."""
+
+    ON = 0x01
+    OFF = 0x02
+
+
 NEGATIVE: Final = 0x7F
 POSITIVE: Final = 0x40
 SUPPRESS: Final = 0x80  # suppressPosRspMsgIndicationBit of the sub-function
-
-DEFAULT_SESSION: Final = 0x01
-EXTENDED_SESSION: Final = 0x03
 
 P2_MS: Final = 50  # ISO 14229-2 P2Server, as given by the open package `uds`
 P2_STAR_MS: Final = 5000  # P2*Server, the same; sent in units of 10 ms
 S3_S: Final = 5.0  # S3Server, the same
 MAX_RESPONSE_BYTES: Final = 4095  # ISO 15765-2 12-bit length
 
-REQUEST_SEED: Final = 0x01  # sub-functions of SecurityAccess
-SEND_KEY: Final = 0x02
-RETURN_CONTROL, RESET_TO_DEFAULT, FREEZE_CURRENT_STATE, SHORT_TERM_ADJUSTMENT = range(4)
-START_ROUTINE, STOP_ROUTINE, REQUEST_ROUTINE_RESULTS = 1, 2, 3
-ENABLE_RX_DISABLE_TX, DISABLE_RX_ENABLE_TX, DISABLE_RX_AND_TX = 1, 2, 3  # 0: both on
 NORMAL_MESSAGES: Final = 0x01  # bits of the communication type
 MANAGEMENT_MESSAGES: Final = 0x02
-DTC_SETTING_ON, DTC_SETTING_OFF = 1, 2
 
 ALL_DTCS: Final = 0xFFFFFF
 ALL_RECORDS: Final = 0xFF

@@ -20,27 +20,25 @@ from sim.modules.fault_memory import FaultMemory
 from sim.modules.security_access import SecurityAccess, SharedSecret
 from sim.modules.uds_data import Identity, LiveValues, data_values
 from sim.modules.uds_protocol import (
-    DEFAULT_SESSION,
-    DTC_SETTING_OFF,
-    DTC_SETTING_ON,
-    EXTENDED_SESSION,
+    MANAGEMENT_MESSAGES,
     MAX_RESPONSE_BYTES,
+    NORMAL_MESSAGES,
     P2_MS,
     P2_STAR_MS,
     POSITIVE,
-    REQUEST_ROUTINE_RESULTS,
-    REQUEST_SEED,
-    RETURN_CONTROL,
     S3_S,
-    SEND_KEY,
-    SHORT_TERM_ADJUSTMENT,
-    START_ROUTINE,
-    STOP_ROUTINE,
     SUPPRESS,
+    CommunicationControl,
     DtcReport,
+    DtcSetting,
     NegativeResponseCode,
+    OutputControl,
     RequestRejected,
+    ResetType,
+    RoutineControl,
+    SecurityStep,
     Service,
+    Session,
     negative_response,
     require,
     require_length,
@@ -93,22 +91,18 @@ class _Rules:
 
 # Allowed sessions: ISO 14229-1 table of services by session, from memory.
 _SERVICES: Final = {
-    Service.DIAGNOSTIC_SESSION_CONTROL: _Rules(frozenset({DEFAULT_SESSION, EXTENDED_SESSION}), True, 1),
-    Service.ECU_RESET: _Rules(frozenset({0x01, 0x03}), True, 1),
+    Service.DIAGNOSTIC_SESSION_CONTROL: _Rules(frozenset(Session), True, 1),
+    Service.ECU_RESET: _Rules(frozenset(ResetType), True, 1),
     Service.CLEAR_DIAGNOSTIC_INFORMATION: _Rules(None, True, 3),
     Service.READ_DTC_INFORMATION: _Rules(frozenset(DtcReport), True, None),
     Service.READ_DATA_BY_IDENTIFIER: _Rules(None, True, None),
-    Service.SECURITY_ACCESS: _Rules(frozenset({REQUEST_SEED, SEND_KEY}), False, None),
-    Service.COMMUNICATION_CONTROL: _Rules(frozenset({0x00, 0x01, 0x02, 0x03}), False, 2),
+    Service.SECURITY_ACCESS: _Rules(frozenset(SecurityStep), False, None),
+    Service.COMMUNICATION_CONTROL: _Rules(frozenset(CommunicationControl), False, 2),
     Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER: _Rules(None, False, None),
-    Service.ROUTINE_CONTROL: _Rules(
-        frozenset({START_ROUTINE, STOP_ROUTINE, REQUEST_ROUTINE_RESULTS}), False, None
-    ),
+    Service.ROUTINE_CONTROL: _Rules(frozenset(RoutineControl), False, None),
     Service.TESTER_PRESENT: _Rules(frozenset({0x00}), True, 1),
-    Service.CONTROL_DTC_SETTING: _Rules(frozenset({DTC_SETTING_ON, DTC_SETTING_OFF}), False, 1),
+    Service.CONTROL_DTC_SETTING: _Rules(frozenset(DtcSetting), False, 1),
 }
-
-_ENABLE_ALL: Final = (0x00, 0x03)  # communicationControl: receive and send, normal and network management
 
 
 class DiagnosticServer:
@@ -136,14 +130,14 @@ class DiagnosticServer:
         live: Callable[[], LiveValues],
         reset: Callable[[int], None],
         secret: SharedSecret,
-        communication: Callable[[int, int], None],
+        communication: Callable[[CommunicationControl, int], None],
         outputs: Mapping[int, DiagnosticAction],
         routines: Mapping[int, DiagnosticAction],
         later: Callable[[float, Callable[[], None]], object],
     ) -> None:
         self.identity = identity
         self.memory = memory
-        self.session = DEFAULT_SESSION
+        self.session = Session.DEFAULT
         self._clock = clock
         self._live = live
         self._reset = reset
@@ -168,31 +162,31 @@ class DiagnosticServer:
     @property
     def lapses_at_s(self) -> float | None:
         """When the session ends if no request comes, in s; None in the default session."""
-        return None if self.session == DEFAULT_SESSION else self._last_request_s + S3_S
+        return None if self.session == Session.DEFAULT else self._last_request_s + S3_S
 
     def lapse(self) -> None:
         """Fall back to the default session if its time is over and nothing is under way."""
         deadline_s = None if self._pending else self.lapses_at_s
         if deadline_s is not None and self._clock() >= deadline_s - CLOCK_S:
-            self._enter(DEFAULT_SESSION)
+            self._enter(Session.DEFAULT)
 
     def restart(self) -> None:
         """The module has lost power or reset itself: default session, locked, nothing held, nothing owed."""
         self._pending = None
-        self._enter(DEFAULT_SESSION)
+        self._enter(Session.DEFAULT)
 
-    def _enter(self, session: int) -> None:
+    def _enter(self, session: Session) -> None:
         """Every change of session locks the module; the default session undoes what a tester changed."""
         self.session = session
         self._security.lock()
-        if session != DEFAULT_SESSION:
+        if session != Session.DEFAULT:
             return
         self.memory.recording = True
         if self._communication_changed:
-            self._communication(*_ENABLE_ALL)
+            self._communication(CommunicationControl.ENABLE_RX_AND_TX, NORMAL_MESSAGES | MANAGEMENT_MESSAGES)
         self._communication_changed = False
         for identifier in sorted(self._held_outputs):
-            self._outputs[identifier].run(RETURN_CONTROL, b"")
+            self._outputs[identifier].run(OutputControl.RETURN_CONTROL, b"")
         self._held_outputs.clear()
 
     # -- requests --------------------------------------------------------------------------------------
@@ -243,7 +237,7 @@ class DiagnosticServer:
     def _dispatch(self, request: bytes) -> bytes | None:
         require(request[0] in self._handlers, NegativeResponseCode.SERVICE_NOT_SUPPORTED)
         rules = _SERVICES[Service(request[0])]
-        allowed = rules.in_default_session or self.session != DEFAULT_SESSION
+        allowed = rules.in_default_session or self.session != Session.DEFAULT
         require(allowed, NegativeResponseCode.SERVICE_NOT_SUPPORTED_IN_ACTIVE_SESSION)
         body = request[1:]
         suppress = False
@@ -278,7 +272,7 @@ class DiagnosticServer:
     # -- services --------------------------------------------------------------------------------------
 
     def _diagnostic_session_control(self, body: bytes) -> bytes:
-        self._enter(body[0])
+        self._enter(Session(body[0]))
         return body + P2_MS.to_bytes(2, "big") + (P2_STAR_MS // 10).to_bytes(2, "big")
 
     def _ecu_reset(self, body: bytes) -> bytes:
@@ -297,20 +291,20 @@ class DiagnosticServer:
 
     def _communication_control(self, body: bytes) -> bytes:
         require(body[1] & 0x03 != 0, NegativeResponseCode.REQUEST_OUT_OF_RANGE)
-        self._communication(body[0], body[1])
+        self._communication(CommunicationControl(body[0]), body[1])
         self._communication_changed = True
         return body[:1]
 
     def _input_output_control(self, body: bytes) -> bytes:
         require_length(len(body) >= 3)
         identifier, parameter = int.from_bytes(body[:2], "big"), body[2]
-        require(parameter <= SHORT_TERM_ADJUSTMENT, NegativeResponseCode.REQUEST_OUT_OF_RANGE)
+        require(parameter <= OutputControl.SHORT_TERM_ADJUSTMENT, NegativeResponseCode.REQUEST_OUT_OF_RANGE)
         output = self._outputs.get(identifier)
         if output is not None and output.state_bytes is not None:
-            wanted_bytes = output.state_bytes if parameter == SHORT_TERM_ADJUSTMENT else 0
+            wanted_bytes = output.state_bytes if parameter == OutputControl.SHORT_TERM_ADJUSTMENT else 0
             require_length(len(body) == 3 + wanted_bytes)
         state = self._act(output, parameter, body[3:])
-        if parameter == RETURN_CONTROL:
+        if parameter == OutputControl.RETURN_CONTROL:
             self._held_outputs.discard(identifier)
         else:
             self._held_outputs.add(identifier)
@@ -320,9 +314,9 @@ class DiagnosticServer:
         require_length(len(body) >= 3)
         routine = self._routines.get(int.from_bytes(body[1:3], "big"))
         result = self._act(routine, body[0], body[3:])
-        if routine is not None and routine.takes_s and body[0] == START_ROUTINE:
+        if routine is not None and routine.takes_s and body[0] == RoutineControl.START:
             raise _Pending(
-                routine.takes_s, lambda: body[:3] + self._act(routine, REQUEST_ROUTINE_RESULTS, b"")
+                routine.takes_s, lambda: body[:3] + self._act(routine, RoutineControl.REQUEST_RESULTS, b"")
             )
         return body[:3] + result
 
@@ -336,5 +330,5 @@ class DiagnosticServer:
         return result
 
     def _control_dtc_setting(self, body: bytes) -> bytes:
-        self.memory.recording = body[0] == DTC_SETTING_ON
+        self.memory.recording = body[0] == DtcSetting.ON
         return body

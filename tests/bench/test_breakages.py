@@ -112,7 +112,7 @@ def no_fob_no_start() -> None:
 
 def an_unknown_engine_holds_the_mode() -> None:
     bench = minibus("press start", "press start", "wait 3 s", "unplug ECM.C1", "wait 3 s", "press start")
-    assert "run" == bench.live.modules["BCM"].known_mode()
+    assert "run" == bench.live.modules["BCM"].knowledge.known_mode()
 
 
 def nothing_is_tested_with_the_ignition_off() -> None:
@@ -173,7 +173,7 @@ def the_car_sleeps() -> None:
 def a_supply_lost_resets_the_mode() -> None:
     bench = minibus("press start", "press start", "wait 1 s", "disconnect battery", "wait 1 s")
     bench.do_all(["reconnect battery", "wait 2 s"])
-    assert "off" == bench.live.modules["BCM"].known_mode()
+    assert "off" == bench.live.modules["BCM"].knowledge.known_mode()
 
 
 def a_code_leads_back_to_its_edit() -> None:

@@ -47,7 +47,7 @@ def holds(tiny: Make) -> Bench:
 
 
 def mode(bench: Bench) -> str | None:
-    return bench.live.modules["BCM"].known_mode()
+    return bench.live.modules["BCM"].knowledge.known_mode()
 
 
 def test_the_first_true_rule_acts(holds: Bench) -> None:
@@ -166,7 +166,7 @@ def test_a_change_of_mode_is_because_of_the_one_before(holds: Bench) -> None:
 def test_the_bus_carries_the_mode(holds: Bench, told: Tell) -> None:
     """Others know the mode from its message, and not without it."""
     holds.do_all(["press start with brake", "wait 0.2 s"])
-    assert ("run", "run") == (mode(holds), holds.live.modules["ECM"].known_mode())
+    assert ("run", "run") == (mode(holds), holds.live.modules["ECM"].knowledge.known_mode())
     holds.do_all(["open BCM.main.H", "wait 5 s"])
-    assert ("run", None) == (mode(holds), holds.live.modules["ECM"].known_mode())
+    assert ("run", None) == (mode(holds), holds.live.modules["ECM"].knowledge.known_mode())
     assert [] == told(holds, "code")  # whether it should test, it cannot know

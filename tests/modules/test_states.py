@@ -127,10 +127,10 @@ def test_supply_lost_and_found(tiny: Make, told: Tell) -> None:
     """Everything volatile goes with the supply: mode, outputs, what was heard; codes stay."""
     bench = tiny()
     bench.do_all(["switch key on", "press start", "unplug ECM", "wait 5 s"])
-    assert ("run", ["U0100-87"]) == (bench.live.modules["BCM"].known_mode(), stored(bench, "BCM"))
+    assert ("run", ["U0100-87"]) == (bench.live.modules["BCM"].knowledge.known_mode(), stored(bench, "BCM"))
     cut_s = bench.now_s
     bench.do_all(["pull F2", "wait 1 s"])
-    assert ("unpowered", "off") == (states(bench)["BCM"], bench.live.modules["BCM"].known_mode())
+    assert ("unpowered", "off") == (states(bench)["BCM"], bench.live.modules["BCM"].knowledge.known_mode())
     bench.do_all(["fit F2", "wait 1 s"])
     assert [
         (round(cut_s, 6), "BCM loses its supply (0.0 V)"),
@@ -138,7 +138,7 @@ def test_supply_lost_and_found(tiny: Make, told: Tell) -> None:
         (round(cut_s + 1.25, 6), "BCM is online"),
     ] == told(bench, "state", since_s=cut_s)
     assert ("running", "off", ["U0100-87"]) == (
-        states(bench)["BCM"], bench.live.modules["BCM"].known_mode(), stored(bench, "BCM")
+        states(bench)["BCM"], bench.live.modules["BCM"].knowledge.known_mode(), stored(bench, "BCM")
     )  # fmt: skip
 
 
@@ -150,11 +150,14 @@ def test_battery_disconnected_resets_the_mode(tiny: Make) -> None:
     """Without battery all modules are unpowered, and the mode is off afterwards."""
     bench = tiny()
     bench.do_all(["wait 1 s", "press start"])
-    assert "run" == bench.live.modules["BCM"].known_mode()
+    assert "run" == bench.live.modules["BCM"].knowledge.known_mode()
     bench.do("disconnect battery")
     assert {"unpowered"} == set(states(bench).values())
     bench.do_all(["wait 10 s", "reconnect battery", "wait 1 s"])
-    assert ({"running"}, "off") == (set(states(bench).values()), bench.live.modules["BCM"].known_mode())
+    assert ({"running"}, "off") == (
+        set(states(bench).values()),
+        bench.live.modules["BCM"].knowledge.known_mode(),
+    )
 
 
 def test_a_supply_that_cannot_carry_the_module(tiny: Make, told: Tell) -> None:

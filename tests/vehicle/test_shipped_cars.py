@@ -42,7 +42,7 @@ def started(name: str, *given: str) -> tuple[Bench, Report]:
 def mode(bench: Bench) -> str | None:
     modes = bench.live.car.built.power_modes
     assert modes is not None
-    return bench.live.modules[modes.master].known_mode()
+    return bench.live.modules[modes.master].knowledge.known_mode()
 
 
 def states(bench: Bench) -> set[str]:
