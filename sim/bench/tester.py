@@ -34,7 +34,7 @@ from sim.network.isotp import IsoTpLink, single_frame
 from sim.vehicle.addresses import FUNCTIONAL_ID, RESPONSE_OFFSET
 from sim.vehicle.elements import TESTER
 
-WAIT_S = 0.15  # for an answer through a gateway: P2 of 50 ms (ISO 14229-2) and a margin; common practice
+WAIT_S = 0.15  # for a response through a gateway: P2 of 50 ms (ISO 14229-2) and a margin; common practice
 TRIES = 2
 WAKE_S = 0.6  # the tester's first frames may only wake modules up; common practice
 PRESENT_S = 2.0  # TesterPresent repeated, S3Client of ISO 14229-2 (from memory)
@@ -143,7 +143,7 @@ class Tester:
         return Report(live.now_s, True, tuple(found))
 
     def clear(self, names: list[str]) -> dict[str, Response]:
-        """Clear the codes of modules; each one's answer (`NegativeResponse` where a gateway is locked)."""
+        """Clear the codes of modules; each one's response (`NegativeResponse` where a gateway is locked)."""
         words = f"clears the codes of {names[0] if len(names) == 1 else 'all modules'}"
         return self._with_power(
             words, names, lambda name: self.ask(name, asks.clear_diagnostic_information())
@@ -158,9 +158,9 @@ class Tester:
         if self._live.now_s >= self._present_s + PRESENT_S - CLOCK_S:
             self._keep_awake()
         for _ in range(TRIES):
-            answer = decode(name, request, self._exchange(name, request))
-            if not isinstance(answer, NoResponse):
-                return answer
+            response = decode(name, request, self._exchange(name, request))
+            if not isinstance(response, NoResponse):
+                return response
         return NoResponse(name)
 
     def _with_power(
@@ -173,20 +173,20 @@ class Tester:
         return answers
 
     def _report_of(self, name: str) -> ModuleReport:
-        answer = self.ask(name, asks.report_dtc_by_status_mask())
-        match answer:
+        response = self.ask(name, asks.report_dtc_by_status_mask())
+        match response:
             case DtcsRead():
-                return ModuleReport(name, True, answer.codes)
+                return ModuleReport(name, True, response.codes)
             case NoResponse():
                 return ModuleReport(name, False)
             case NegativeResponse():
-                return ModuleReport(name, True, (), answer.text)
+                return ModuleReport(name, True, (), response.text)
         return ModuleReport(name, True, (), "an answer that makes no sense")
 
     def _unlock(self, name: str) -> Response:
-        answer = self.ask(name, asks.diagnostic_session_control(Session.EXTENDED))
-        if not isinstance(answer, Done):
-            return answer
+        response = self.ask(name, asks.diagnostic_session_control(Session.EXTENDED))
+        if not isinstance(response, Done):
+            return response
         seed = self.ask(name, asks.request_seed())
         if not isinstance(seed, Done):
             return seed

@@ -7,7 +7,7 @@ Not modelled: enable conditions over a battery that is just being charged.
 
 from __future__ import annotations
 
-from sim.modules.facts import Ask, Evaluation
+from sim.modules.facts import Evaluation
 from sim.modules.knowledge import Knowledge
 from sim.modules.world import Host, Timer
 from sim.vehicle.conditions import Condition
@@ -22,7 +22,7 @@ class EnableCondition:
         self._host = host
         self._knowledge = knowledge
         self._when = when
-        self.asks = self._asks()
+        self._rule = self._senses_ignition if when is None else knowledge.asks(when)
         self._after_s = after_s
         self._timer: Timer | None = None
         self.on = False
@@ -53,9 +53,9 @@ class EnableCondition:
             self._timer.cancel()
             self._timer = None
 
-    def _asks(self) -> Ask:
-        rule = self._senses_ignition if self._when is None else self._knowledge.asks(self._when)
-        return lambda: self._host.supply_v >= TESTS_ABOVE_V and rule()
+    def asks(self) -> bool | None:
+        """The value of `judge` alone."""
+        return self._host.supply_v >= TESTS_ABOVE_V and self._rule()
 
     def _senses_ignition(self) -> bool:
         lines = self._knowledge.lines

@@ -208,8 +208,7 @@ def management_streams(world: World) -> dict[str, dict[str, Stream]]:
     found: dict[str, dict[str, Stream]] = {}
     numbers = {name: number for number, name in enumerate(world.car.built.modules)}
     for (name, bus), can_id in world.car.messages.management_ids.items():
-        stream = Stream(
-            f"network management@{bus}", f"{name}.{bus}", can_id, 1.0, 0.0, frame_data(numbers[name], 0)
-        )
+        data = frame_data(numbers[name], 0)
+        stream = Stream(f"network management@{bus}", f"{name}.{bus}", can_id, 1.0, 0.0, data)
         found.setdefault(bus, {})[name] = stream
     return found

@@ -82,9 +82,8 @@ class MessageMonitor:
 
     def retune(self) -> None:
         """Follow the message to the stream that brings it now; the limit counts anew from here."""
-        if self._watch is not None and self._watch.stream is not self._reception.source(
-            self.expected.message
-        ):
+        source = self._reception.source(self.expected.message)
+        if self._watch is not None and self._watch.stream is not source:
             self._watch.cancel()
             self._listen()
 

@@ -18,9 +18,7 @@ from sim.modules.world import Host, NamedTimers
 from sim.network.streams import Stream, Watch
 from sim.vehicle.messages import Sent
 
-PERIODS_UNTIL_MISSING = (
-    10  # a message that software needs is missing after this many periods; common practice
-)
+PERIODS_UNTIL_MISSING = 10  # of a message that software needs; common practice
 LEAST_PATIENCE_S = 0.1  # but not earlier; common practice
 
 
@@ -45,9 +43,8 @@ class Reception:
         self._managed = managed
         self._controllers = controllers
         self._timers = NamedTimers(host.world)
-        self._needed = [
-            host.world.car.messages.sent[name] for name in host.world.car.messages.needs[host.name]
-        ]
+        messages = host.world.car.messages
+        self._needed = [messages.sent[name] for name in messages.needs[host.name]]
         self._watches: dict[str, Watch] = {}
         self._on_arrival: dict[str, list[Callable[[], None]]] = {}
 

@@ -61,10 +61,8 @@ class TesterControl:
     def outputs(self) -> dict[int, DiagnosticAction]:
         """Service 2F: the module's drivers, after security access."""
         return {
-            FIRST_OUTPUT_DID + number: DiagnosticAction(
-                partial(self._output, name), locked=True, state_bytes=1
-            )
-            for number, name in enumerate(self._host.spec.outputs)
+            did: DiagnosticAction(partial(self._output, name), locked=True, state_bytes=1)
+            for did, name in enumerate(self._host.spec.outputs, start=FIRST_OUTPUT_DID)
         }
 
     def routines(self) -> dict[int, DiagnosticAction]:

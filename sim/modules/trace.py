@@ -59,18 +59,3 @@ class Trace:
     def lines(self) -> Iterator[str]:
         """The trace as JSON lines."""
         return (event.as_json() for event in self.events)
-
-    def roots(self, event_id: int) -> list[Event]:
-        """The first causes of an event, in time order: what a person did, or how the car was given."""
-        seen: set[int] = set()
-        todo, found = [event_id], []
-        while todo:
-            here = todo.pop()
-            if here in seen:
-                continue
-            seen.add(here)
-            event = self.events[here]
-            if not event.causes:
-                found.append(event)
-            todo.extend(event.causes)
-        return sorted(found, key=lambda event: event.id)

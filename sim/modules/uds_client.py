@@ -89,12 +89,8 @@ def communication_control(control_type: int, communication_type: int = NORMAL_ME
 
 def input_output_control(identifier: int, parameter: int, state: bytes = b"") -> bytes:
     """InputOutputControlByIdentifier: 0 give back, 1 default, 2 freeze, 3 adjust to `state`."""
-    return (
-        bytes([Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER])
-        + identifier.to_bytes(2, "big")
-        + bytes([parameter])
-        + state
-    )
+    service = Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER
+    return bytes([service]) + identifier.to_bytes(2, "big") + bytes([parameter]) + state
 
 
 def routine_control(kind: int, identifier: int, data: bytes = b"") -> bytes:

@@ -80,7 +80,7 @@ def test_unlocked_it_lets_clearing_pass(guarded: Bench) -> None:
     guarded.do_all(["unplug TCM", "wait 5 s", "plug TCM", "wait 3 s"])
     assert {"GW": True} == {name: isinstance(a, Done) for name, a in guarded.do("unlock GW").answers.items()}
     assert {"GW", "ECM", "TCM", "IPC"} == {
-        name for name, answer in guarded.do("clear").answers.items() if isinstance(answer, Done)
+        name for name, response in guarded.do("clear").answers.items() if isinstance(response, Done)
     }
     assert frozenset() == scanned(guarded).codes
     guarded.do("wait 6 s")
@@ -99,9 +99,9 @@ def test_a_wrong_key_does_not_open_it(guarded: Bench) -> None:
     """The tester's key for another seed: negative response 35, invalid key."""
     tester = guarded.tester
     tester.keys.key = lambda seed: bytes(len(seed))  # type: ignore[method-assign]
-    answer = guarded.do("unlock GW").answers["GW"]
-    assert isinstance(answer, NegativeResponse)
-    assert (0x27, "invalid key") == (answer.service, answer.text)
+    response = guarded.do("unlock GW").answers["GW"]
+    assert isinstance(response, NegativeResponse)
+    assert (0x27, "invalid key") == (response.service, response.text)
     assert isinstance(guarded.do("clear ECM").answers["ECM"], NegativeResponse)
 
 

@@ -31,8 +31,8 @@ class Engine:
         self.services = ObdServices(self.memory, lambda: self.values)
 
     def ask(self, request: str, functional: bool = False) -> str | None:
-        answer = self.services.handle(bytes.fromhex(request), functional)
-        return None if answer is None else answer.hex(" ").upper()
+        response = self.services.handle(bytes.fromhex(request), functional)
+        return None if response is None else response.hex(" ").upper()
 
     def fail(self, *codes: str) -> None:
         for code in codes:
@@ -50,9 +50,9 @@ def read_by_obd(command: OBDCommand, frames: list[str]) -> Any:
     return command(ADAPTER(frames)).value
 
 
-def as_frames(answer: str) -> list[str]:
-    """A short answer as the single frame that carries it."""
-    return [f"7E8 {len(bytes.fromhex(answer)):02X} {answer}"]
+def as_frames(response: str) -> list[str]:
+    """A short response as the single frame that carries it."""
+    return [f"7E8 {len(bytes.fromhex(response)):02X} {response}"]
 
 
 def test_codes_are_given_without_failure_type_and_each_once() -> None:

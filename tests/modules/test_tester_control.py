@@ -18,11 +18,11 @@ from sim.vehicle.reading import read_car
 
 
 class Conversation:
-    """A tester's talk with one module of a car, with the time of every answer."""
+    """A tester's talk with one module of a car, with the time of every response."""
 
     def __init__(self, bench: Bench, module: str) -> None:
         self.bench = bench
-        self.answers: list[tuple[float, str]] = []
+        self.responses: list[tuple[float, str]] = []
         live = bench.live
         address = bench.car.addresses[module]
         self.link = IsoTpLink(
@@ -30,7 +30,7 @@ class Conversation:
             lambda frame, on_sent: live.network.send(TESTER, frame, on_sent),
             address,
             address + 8,
-            lambda data: self.answers.append((bench.now_s, data.hex(" ").upper())),
+            lambda data: self.responses.append((bench.now_s, data.hex(" ").upper())),
         )
         live.tester(True, "talks")
         live.network.listen(TESTER, self._frame)
@@ -40,10 +40,10 @@ class Conversation:
         self.link.frame(frame)
 
     def ask(self, request: str, for_s: float = 0.05) -> list[str]:
-        self.answers = []
+        self.responses = []
         self.link.send(bytes.fromhex(request))
         self.bench.live.run(for_s)
-        return [text for _, text in self.answers]
+        return [text for _, text in self.responses]
 
     def unlock(self) -> None:
         self.ask("10 03")
@@ -78,7 +78,7 @@ def test_an_output_needs_session_and_key(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize(
-    ("request_", "answer"),
+    ("request_", "response"),
     [
         (f"2F {RELAY} 03", "7F 2F 13"),
         (f"2F {RELAY} 03 00 00", "7F 2F 13"),
@@ -88,11 +88,11 @@ def test_an_output_needs_session_and_key(bench: Bench) -> None:
         ("2F 02 01 00", "7F 2F 31"),
     ],
 )
-def test_refused_adjustments(bench: Bench, request_: str, answer: str) -> None:
+def test_refused_adjustments(bench: Bench, request_: str, response: str) -> None:
     """A request with a wrong identifier, parameter or length is refused, and nothing switches."""
     bcm = Conversation(bench, "BCM")
     bcm.unlock()
-    assert [answer] == bcm.ask(request_)
+    assert [response] == bcm.ask(request_)
     assert "K1" in bench.live.relays.pulled_in
 
 
@@ -198,7 +198,7 @@ def test_the_self_test_asks_for_patience(bench: Bench) -> None:
     ecm.ask("10 03")
     asked_s = bench.now_s
     ecm.ask(f"31 01 {SELF_TEST}", for_s=2.0)
-    (pending_s, pending), (done_s, done) = ecm.answers
+    (pending_s, pending), (done_s, done) = ecm.responses
     tests = {test.code for test in bench.live.modules["ECM"].faults.tests}
     assert ("7F 31 78", f"71 01 02 01 {len(tests):02X} 01") == (pending, done)
     assert pending_s - asked_s < 0.05
@@ -223,7 +223,7 @@ def test_a_module_that_loses_its_supply_owes_nothing(bench: Bench) -> None:
     ecm.ask("10 03")
     ecm.ask(f"31 01 {SELF_TEST}")
     bench.do_all(["pull F1", "wait 0.2 s", "fit F1", "wait 3 s"])
-    assert ["7F 31 78"] == [text for _, text in ecm.answers]
+    assert ["7F 31 78"] == [text for _, text in ecm.responses]
     assert ["62 F1 86 01"] == ecm.ask("22 F1 86")
 
 
@@ -241,6 +241,6 @@ def test_the_bench_s_tester_waits_too(bench: Bench) -> None:
     bench.live.tester(True, "talks")
     bench.live.run(0.01)
     assert isinstance(bench.tester.ask("ECM", asks.diagnostic_session_control(3)), Done)
-    answer = bench.tester.ask("ECM", asks.routine_control(1, SELF_TEST_ROUTINE))
-    assert isinstance(answer, Done)
-    assert bytes.fromhex("01 02 01") == answer.data[:3]
+    response = bench.tester.ask("ECM", asks.routine_control(1, SELF_TEST_ROUTINE))
+    assert isinstance(response, Done)
+    assert bytes.fromhex("01 02 01") == response.data[:3]
