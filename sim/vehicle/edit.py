@@ -12,6 +12,7 @@ from typing import Literal
 
 from sim.vehicle.car import Car
 from sim.vehicle.harness_state import HarnessState
+from sim.vehicle.problems import EditProblem
 from sim.vehicle.wire_ends import WireEnd
 
 EditSort = Literal["fault", "repair", "theory"]
@@ -135,6 +136,22 @@ class EditKind:
 
 # Every kind by its verb, in the order of `sim.vehicle.edits`, which fills it.
 EDIT_KINDS: dict[str, EditKind] = {}
+
+
+def noted(field: str, name: str, value: object = True, refused: str = "") -> Change:
+    """Note a part in a field of the harness's state; its opposite is `without`.
+
+    With a sentence `refused` the change raises `EditProblem` if the part is noted already.
+    """
+
+    def change(car: Car) -> Car:
+        known = getattr(car.harness, field)
+        if refused and name in known:
+            raise EditProblem(refused)
+        more = {**known, name: value} if isinstance(known, Mapping) else known | {name}
+        return car.with_harness(**{field: more})
+
+    return change
 
 
 def without(state: HarnessState, fields: Iterable[str], names: Set[str]) -> dict[str, object]:

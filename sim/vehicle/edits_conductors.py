@@ -12,7 +12,7 @@ from itertools import pairwise
 from typing import Literal
 
 from sim.vehicle.car import Car
-from sim.vehicle.edit import EDIT_KINDS, SHORT_OHM, Edit, EditKind, Offer, fields_repaired_by, without
+from sim.vehicle.edit import EDIT_KINDS, SHORT_OHM, Edit, EditKind, Offer, fields_repaired_by, noted, without
 from sim.vehicle.edit_words import (
     channels_of_modules,
     conductor_named,
@@ -42,12 +42,7 @@ RAILS = ("BODY", "BAT+")
 
 def _open(words: list[str], car: Car) -> Edit:
     name = conductor_named(words, car, "open", generator_of(car))
-
-    def change(car: Car) -> Car:
-        if name in car.harness.opened:
-            raise EditProblem(f"{name} is open already")
-        return car.with_harness(opened=car.harness.opened | {name})
-
+    change = noted("opened", name, refused=f"{name} is open already")
     return Edit(f"open {name}", "open", "fault", change, f"mend {name}", (name,))
 
 
@@ -67,10 +62,7 @@ def _mend(words: list[str], car: Car) -> Edit:
 def _corrode(words: list[str], car: Car) -> Edit:
     name = conductor_named(words[:1], car, "corrode")
     ohm = number(words[1:], "ohm", f"corrode {name}")
-
-    def change(car: Car) -> Car:
-        return car.with_harness(added_ohm={**car.harness.added_ohm, name: ohm})
-
+    change = noted("added_ohm", name, ohm)
     return Edit(f"corrode {name} {ohm:g} ohm", "corrode", "fault", change, f"mend {name}", (name,), ohm)
 
 
@@ -79,10 +71,7 @@ def _offset(words: list[str], car: Car) -> Edit:
     if name not in car.built.grounds:
         raise EditProblem(unknown("ground point", name, car.built.grounds))
     volt = number(words[1:], "V", f"offset {name}")
-
-    def change(car: Car) -> Car:
-        return car.with_harness(offset_v={**car.harness.offset_v, name: volt})
-
+    change = noted("offset_v", name, volt)
     return Edit(f"offset {name} {volt:g} V", "offset", "fault", change, f"mend {name}", (name,), volt)
 
 
@@ -94,10 +83,7 @@ def _interrupt(words: list[str], car: Car) -> Edit:
         raise EditProblem(
             f"write 'interrupt {name} every 20 s for 300 ms', each time {low_s * 1000:g} ms to 60 min"
         )
-
-    def change(car: Car) -> Car:
-        return car.with_harness(intermittent={**car.harness.intermittent, name: (between_s, open_s)})
-
+    change = noted("intermittent", name, (between_s, open_s))
     text = f"interrupt {name} every {between_s:g} s for {open_s * 1000:g} ms"
     return Edit(text, "interrupt", "fault", change, f"mend {name}", (name,))
 
@@ -141,11 +127,8 @@ class _Joint:
         a, b, rest = two_terminals(words, self.verb, car)
         ohm = number(rest, "ohm", self.verb) if rest else self.usual_ohm
         name = f"{self.verb} {a} to {b}"
-
-        def change(car: Car) -> Car:
-            part = Resistor(name, a, b, ohm, self.kind)
-            return car.with_harness(leads={**car.harness.leads, name: Lead(self.verb, (a, b), (part,))})
-
+        lead = Lead(self.verb, (a, b), (Resistor(name, a, b, ohm, self.kind),))
+        change = noted("leads", name, lead)
         return Edit(f"{name} {ohm:g} ohm", self.verb, "fault", change, f"un{name}", (a, b), ohm)
 
     def take_off(self, words: list[str], car: Car) -> Edit:

@@ -6,7 +6,7 @@ import random
 from collections.abc import Iterator
 
 from sim.vehicle.car import Car
-from sim.vehicle.edit import Edit, EditKind, Offer, fields_repaired_by, without
+from sim.vehicle.edit import Edit, EditKind, Offer, fields_repaired_by, noted, without
 from sim.vehicle.edit_words import connector_named, number, one_name
 from sim.vehicle.elements import Element, FuseLink, RelayContact, Wire
 from sim.vehicle.harness_state import Lead
@@ -75,12 +75,7 @@ def _every_half_seated_connector(car: Car) -> Iterator[str]:
 
 def _pull(words: list[str], car: Car) -> Edit:
     name = _holder(words, car, "pull")
-
-    def change(car: Car) -> Car:
-        if name in car.harness.pulled:
-            raise EditProblem(f"{name} is out already")
-        return car.with_harness(pulled=car.harness.pulled | {name})
-
+    change = noted("pulled", name, refused=f"{name} is out already")
     return Edit(f"pull {name}", "pull", "fault", change, f"fit {name}", (name,))
 
 
@@ -95,11 +90,7 @@ def _fit(words: list[str], car: Car) -> Edit:
         if rating_a is None and not any(name in getattr(state, field) for field in fields):
             raise EditProblem(f"{name} is in and whole already")
         right = car.with_harness(**without(state, fields, {name}))
-        return (
-            right
-            if rating_a is None
-            else right.with_harness(fitted_a={**right.harness.fitted_a, name: rating_a})
-        )
+        return right if rating_a is None else noted("fitted_a", name, rating_a)(right)
 
     if rating_a is None:
         return Edit(f"fit {name}", "fit", "repair", change, f"pull {name}", (name,))
@@ -110,12 +101,7 @@ def _blow(words: list[str], car: Car) -> Edit:
     name = one_name(words, "blow")
     if name not in car.built.fuses:
         raise EditProblem(unknown("fuse", name, car.built.fuses))
-
-    def change(car: Car) -> Car:
-        if name in car.harness.blown:
-            raise EditProblem(f"{name} is blown already")
-        return car.with_harness(blown=car.harness.blown | {name})
-
+    change = noted("blown", name, refused=f"{name} is blown already")
     return Edit(f"blow {name}", "blow", "fault", change, f"fit {name}", (name,))
 
 

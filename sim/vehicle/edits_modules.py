@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import get_args
 
 from sim.vehicle.car import Car
 from sim.vehicle.description_base import Bitrate
-from sim.vehicle.edit import Edit, EditKind, EditSort, Offer, fields_repaired_by, without
+from sim.vehicle.edit import Change, Edit, EditKind, EditSort, Offer, fields_repaired_by, noted, without
 from sim.vehicle.edit_words import channel_named, channels_of_modules, number, one_name
-from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem, unknown
 
 BITRATES_BPS: tuple[int, ...] = get_args(Bitrate)
@@ -38,12 +37,12 @@ def _flat_battery(car: Car) -> Iterator[str]:
 
 def _stick(words: list[str], car: Car) -> Edit:
     one = channel_named(words, car, "stick")
-    return _fault_inside("stick", one.id, one.module, lambda state: {"stuck": state.stuck | {one.id}})
+    return _fault_inside("stick", one.id, one.module, noted("stuck", one.id))
 
 
 def _babble(words: list[str], car: Car) -> Edit:
     one = channel_named(words, car, "babble")
-    return _fault_inside("babble", one.id, one.module, lambda state: {"babbling": state.babbling | {one.id}})
+    return _fault_inside("babble", one.id, one.module, noted("babbling", one.id))
 
 
 def _set(words: list[str], car: Car) -> Edit:
@@ -55,11 +54,7 @@ def _set_classical(words: list[str], car: Car) -> Edit:
     one = channel_named(words, car, "set")
     if car.built.buses[one.bus].fd is None:
         raise EditProblem(f"{one.bus} is classical CAN as it is")
-
-    def changes(state: HarnessState) -> dict[str, object]:
-        return {"classical": state.classical | {one.id}}
-
-    return _fault_inside("set", one.id, one.module, changes, " to classical CAN")
+    return _fault_inside("set", one.id, one.module, noted("classical", one.id), " to classical CAN")
 
 
 def _set_rate(words: list[str], car: Car) -> Edit:
@@ -72,11 +67,8 @@ def _set_rate(words: list[str], car: Car) -> Edit:
     one, rate_bps = channel_named(words[:1], car, "set"), rates[match[1]]
     if rate_bps == car.built.buses[one.bus].bitrate_bps:
         raise EditProblem(f"{match[1]} kbit/s is the rate that the bus of {one.id} has")
-
-    def changes(state: HarnessState) -> dict[str, object]:
-        return {"bitrates_bps": {**state.bitrates_bps, one.id: rate_bps}}
-
-    return _fault_inside("set", one.id, one.module, changes, f" to {match[1]} kbit/s", float(match[1]))
+    noting = noted("bitrates_bps", one.id, rate_bps)
+    return _fault_inside("set", one.id, one.module, noting, f" to {match[1]} kbit/s", float(match[1]))
 
 
 def _keep(words: list[str], car: Car) -> Edit:
@@ -85,25 +77,21 @@ def _keep(words: list[str], car: Car) -> Edit:
     name = words[0]
     if name not in car.built.modules:
         raise EditProblem(unknown("module", name, car.built.modules))
-
-    def changes(state: HarnessState) -> dict[str, object]:
-        return {"kept_awake": state.kept_awake | {name}}
-
-    return _fault_inside("keep", name, name, changes, " awake")
+    return _fault_inside("keep", name, name, noted("kept_awake", name), " awake")
 
 
 def _fault_inside(
     verb: str,
     name: str,
     module: str,
-    changes: Callable[[HarnessState], dict[str, object]],
+    noting: Change,
     rest: str = "",
     figure: float | None = None,
 ) -> Edit:
     text = f"{verb} {name}{rest}"
 
     def change(car: Car) -> Car:
-        after = car.with_harness(**changes(car.harness))
+        after = noting(car)
         if after.harness == car.harness:
             raise EditProblem(f"'{text}' has been done already")
         return after
