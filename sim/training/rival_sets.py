@@ -62,13 +62,9 @@ def nearest(exercise: Exercise, sets: Sequence[Edits], most: int) -> list[Edits]
         places = _all_places(new, car)
         return len(places & at_fault), len(places & touched)
 
-    by_nearness = sorted(((nearness(edits), place) for place, edits in enumerate(sets)), key=_nearest_first)
-    return [sets[place] for near, place in by_nearness if any(near)][:most]
-
-
-def _nearest_first(one: tuple[tuple[int, int], int]) -> tuple[int, int, int]:
-    (at_fault, touched), place = one
-    return -at_fault, -touched, place
+    near = {edits: nearness(edits) for edits in sets}
+    # equals stay in order
+    return sorted((edits for edits in sets if any(near[edits])), key=near.__getitem__, reverse=True)[:most]
 
 
 def _all_places(texts: Iterable[str], car: Car) -> set[str]:
