@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
-from sim.lab.compare import readings_alike
+from sim.lab.compare import readings_alike, turned_words
 from sim.lab.report import Rows, Section, as_html
 from sim.lab.run import Trial, bench_of, sight_of
 from sim.lab.sight import Sight, ThingKind, value_words
@@ -164,7 +164,7 @@ _Value = str | float
 def _seen(sights: Sequence[Sight]) -> Iterator[tuple[_Key, _Value]]:
     """What could be seen of a future: whether it cranked and fired, the seat in the end, what was asked."""
     seat, last = ThingKind.SEAT, sights[-1]
-    yield (seat, "starter"), "turned" if any(one.cranked for one in sights) else "did not turn"
+    yield (seat, "starter"), turned_words(any(one.cranked for one in sights))
     yield (seat, "engine fired"), "yes" if any(one.started for one in sights) else "no"
     for thing in last.seat_things():
         yield (

@@ -15,6 +15,7 @@ from itertools import chain
 from sim.bench.actions import Action, parse_action
 from sim.bench.observations import parse_observation
 from sim.instruments import cautions
+from sim.lab.drive import operated, start_by_button
 from sim.lab.labor import minutes_of
 from sim.lab.search_result import PossibleCause
 from sim.vehicle.car import Car
@@ -110,9 +111,8 @@ def _is_airbag(connector: str, car: Car) -> bool:
 
 
 def _active(car: Car, opened: Sequence[str], taken_off: Sequence[str]) -> Iterator[Check]:
-    operated = {switch.operated_by for switch in car.built.switches.values()}
-    press = "press start with brake" if "brake" in operated else "press start"
-    start = [press] if "button" in operated else ["key run"] if "key_run" in operated else []
+    by_hand = operated(car)
+    start = [start_by_button(car)] if "button" in by_hand else ["key run"] if "key_run" in by_hand else []
     plans = [["scan"], [*start, "wait 5 s", "scan"]]
     if {"DLC.6", "DLC.14"} <= set(car.pins):
         plans.append(["disconnect battery", "wait 60 s", "measure ohms DLC.6 to DLC.14", "reconnect battery"])

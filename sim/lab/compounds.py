@@ -24,6 +24,7 @@ from itertools import combinations
 
 from ruamel.yaml import YAML
 
+from sim.lab.compare import turned_words
 from sim.lab.drive import first_look
 from sim.lab.run import Trial, sentences
 from sim.lab.sight import Account
@@ -106,7 +107,7 @@ def _seen(account: Account, end: int, start: int = 0) -> _Shown:
     shown: _Shown = {}
     for place, sight in enumerate(account.sights[start : end or None]):
         parts = sight.found() if start else {**sight.seat(), **sight.found()}
-        cranked = {} if start else {"starter": "turned" if sight.cranked else "did not turn"}
+        cranked = {} if start else {"starter": turned_words(sight.cranked)}
         shown.update({f"{what} ({place + 1})": value for what, value in {**cranked, **parts}.items()})
     return shown
 

@@ -51,7 +51,7 @@ class Hunt:
 
     @property
     def minutes(self) -> float:
-        """Shop minutes of the checks."""
+        """Labor minutes of the checks."""
         return sum(self.table.checks[place].minutes for place in self.made)
 
     @property
