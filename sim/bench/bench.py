@@ -49,14 +49,13 @@ class Outcome:
             codes = counted(len(self.report.codes), "code")
             return f"{answering} of {len(self.report.modules)} modules answer, {codes}"
         if self.answers:
-            done = [name for name, answer in self.answers.items() if isinstance(answer, Done)]
-            refused = [name for name, answer in self.answers.items() if isinstance(answer, NegativeResponse)]
-            silent = [name for name, answer in self.answers.items() if isinstance(answer, NoResponse)]
-            locked = [name for name in refused if self._is_locked_out(name)]
-            others = [name for name in refused if name not in locked]
-            parts = [("done", done), ("refused", others), ("no answer", silent)]
-            told = [f"{word}: {', '.join(names)}" for word, names in parts if names]
-            return "; ".join([*([GATEWAY_LOCKED] if locked else []), *told])
+            locked = {name for name in self.answers if self._is_locked_out(name)}
+            told = [GATEWAY_LOCKED] if locked else []
+            for words, kind in (("done", Done), ("refused", NegativeResponse), ("no answer", NoResponse)):
+                names = [name for name, answer in self.answers.items() if isinstance(answer, kind)]
+                if names := [name for name in names if name not in locked]:
+                    told.append(f"{words}: {', '.join(names)}")
+            return "; ".join(told)
         return ""
 
     def _is_locked_out(self, name: str) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -36,45 +35,31 @@ class LatestEvents:
 
 
 class RunningCar(Protocol):
-    """A car on its clock, as its relays, engine, buses and explainer see it."""
+    """A car on its clock, as its relays, engine, buses and explainer see it.
+
+    world: what the modules share. reading: the solution of the electrical network now. tester_active: does a
+    tester talk?
+    """
 
     latest: LatestEvents
-
-    @property
-    def car(self) -> Car:
-        """The car as it is now."""
-
-    @property
-    def world(self) -> World:
-        """What the modules share."""
-
-    @property
-    def modules(self) -> Mapping[str, ControlModule]:
-        """The modules by name."""
+    car: Car
+    world: World
+    modules: dict[str, ControlModule]
+    lin: LinNetwork
+    reading: Reading
+    tester_active: bool
 
     @property
     def network(self) -> Network:
         """The CAN buses."""
 
     @property
-    def lin(self) -> LinNetwork:
-        """The LIN clusters."""
-
-    @property
     def wiring(self) -> Wiring:
         """The electrical network."""
 
     @property
-    def reading(self) -> Reading:
-        """The solution of the electrical network now."""
-
-    @property
     def reading_with_tester(self) -> Reading:
-        """The same with a tester at the diagnostic connector."""
-
-    @property
-    def tester_active(self) -> bool:
-        """Does a tester talk?"""
+        """The solution with a tester at the diagnostic connector."""
 
     @property
     def tester_plugged(self) -> bool:

@@ -136,8 +136,6 @@ class _AttemptSender:
 
     def received(self, frame: Frame) -> None:
         """Ignored: only what is sent is drawn."""
-        pass
 
     def counted(self) -> None:
         """Ignored: an error counter changes nothing here."""
-        pass

@@ -59,15 +59,9 @@ def expected_readings(claim: Claim, at: str) -> tuple[ExpectedReading, ...]:
     if at in claim.vehicle.fuses:
         return (ExpectedReading(f"measure volts {at}.1 to {at}.2", -0.15, 0.15, "V", AWAKE, FUSE),)
     if at in claim.vehicle.relays:
-        ohm = claim.vehicle.relays[at].coil_ohm
-        return (
-            ExpectedReading(f"measure ohms {at}.86 to {at}.85", 0.9 * ohm, 1.1 * ohm, "Ω", UNPLUGGED, COIL),
-        )
+        return (_resistance(f"{at}.86 to {at}.85", claim.vehicle.relays[at].coil_ohm, COIL),)
     if at in claim.vehicle.loads:
-        ohm = claim.vehicle.loads[at].ohm
-        return (
-            ExpectedReading(f"measure ohms {at}.1 to {at}.2", 0.9 * ohm, 1.1 * ohm, "Ω", UNPLUGGED, STATED),
-        )
+        return (_resistance(f"{at}.1 to {at}.2", claim.vehicle.loads[at].ohm, STATED),)
     if at in claim.car.pins:
         return tuple(_expected_at(claim, claim.car.pins[at]))
     raise EditProblem(unknown("place with an expected value", at, [*claim.car.pins, *claim.vehicle.fuses]))
@@ -92,9 +86,8 @@ def _expected_at(claim: Claim, pin: Pin) -> Iterator[ExpectedReading]:
         action = f"measure volts {pin.id} to {_sensor_ground(claim, pin)}"
         yield ExpectedReading(action, reference.low_v, reference.high_v, "V", AWAKE, REFERENCE)
     elif _is_signal(claim, pin):
-        yield ExpectedReading(
-            f"measure volts {pin.id} to {_sensor_ground(claim, pin)}", 0.5, 4.5, "V", AWAKE, SENSOR
-        )
+        action = f"measure volts {pin.id} to {_sensor_ground(claim, pin)}"
+        yield ExpectedReading(action, 0.5, 4.5, "V", AWAKE, SENSOR)
     elif plug.kind == "module" and pin.function.startswith("GND"):
         yield ExpectedReading(f"measure volts {pin.id} to BAT-", -0.1, 0.3, "V", AWAKE, TRADE)
     elif plug.kind == "module" and _is_supply(claim, plug.owner, pin.function):
@@ -146,8 +139,8 @@ def _expected_on_bus(claim: Claim, pin: Pin, leg: str) -> Iterator[ExpectedReadi
     measure = f"measure volts {pin.id} to {ground}"
     yield ExpectedReading(measure, low_v, high_v, "V", AWAKE, SHEETS)
     yield ExpectedReading(measure, -0.1, 0.1, "V", ASLEEP, IDLE)
-    bus = _bus_of(claim, pin)
-    ends = _terminators(claim, bus)
+    bus = pin.function.rpartition(".")[0] or claim.car.transceivers[TESTER].bus
+    ends = sum(stop.is_terminated or stop.is_resistor for stop in claim.vehicle.buses[bus].stops)
     other = _other_leg(claim, pin)
     if leg == "H" and other and ends:
         low_ohm, high_ohm = 100 / ends, 130 / ends
@@ -155,23 +148,12 @@ def _expected_on_bus(claim: Claim, pin: Pin, leg: str) -> Iterator[ExpectedReadi
         yield ExpectedReading(action, low_ohm, high_ohm, "Ω", OFF, f"{TERMINATED}, {ends} in parallel")
 
 
-def _bus_of(claim: Claim, pin: Pin) -> str:
-    if pin.connector == "DLC":
-        return next(one.bus for one in claim.car.transceivers.values() if one.module == TESTER)
-    return pin.function.rpartition(".")[0]
-
-
-def _terminators(claim: Claim, bus: str) -> int:
-    return sum(stop.is_terminated or stop.is_resistor for stop in claim.vehicle.buses[bus].stops)
-
-
 def _other_leg(claim: Claim, pin: Pin) -> str:
-    wanted = pin.function[: len(pin.function) - len(pin.function.rpartition(".")[2])]
-    leg = pin.function.rpartition(".")[2].replace("H", "L")
-    for other in claim.car.connectors[pin.connector].pins:
-        if other.function == f"{wanted}{leg}":
-            return other.id
-    return ""
+    """The pin of the low line beside that of the high line; nothing where there is none."""
+    prefix, dot, leg = pin.function.rpartition(".")
+    function = f"{prefix}{dot}{leg.replace('H', 'L')}"
+    pins = claim.car.connectors[pin.connector].pins
+    return next((other.id for other in pins if other.function == function), "")
 
 
 def _expected_charging(claim: Claim) -> Iterator[ExpectedReading]:

@@ -13,15 +13,13 @@ from sim.wiring.wiring import Wiring
 
 
 class ProbedCar(Protocol):
-    """A car whose terminals can be probed at this instant."""
+    """A car whose terminals can be probed at this instant. tester_active: does a tester talk?"""
+
+    tester_active: bool
 
     @property
     def wiring(self) -> Wiring:
         """The electrical network."""
-
-    @property
-    def tester_active(self) -> bool:
-        """Does a tester talk?"""
 
     def switch_state(self) -> SwitchState:
         """Return everything that is switched, as it is now."""
@@ -34,7 +32,10 @@ class ProbedCar(Protocol):
 
 
 class Probed(Protocol):
-    """A car at which an observation was done."""
+    """A car at which an observation was done. observed: the last one. seed: what random draws begin from."""
+
+    observed: Observed | None
+    seed: int
 
     @property
     def car(self) -> Car:
@@ -43,14 +44,6 @@ class Probed(Protocol):
     @property
     def live(self) -> ProbedCar:
         """The same, at work."""
-
-    @property
-    def observed(self) -> Observed | None:
-        """The last observation."""
-
-    @property
-    def seed(self) -> int:
-        """What random draws begin from."""
 
     @property
     def now_s(self) -> float:
