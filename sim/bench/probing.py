@@ -54,10 +54,12 @@ def reach(node: str, car: Car) -> tuple[Probing, ...]:
         raise EditProblem(f"{node} is inside the tester: probe the diagnostic connector's pin")
     pin, inner = _pin_at(node, car)
     if inner and pin:
-        if pin.connector in car.harness.unplugged and not _bypassed(pin, car):
+        plug = car.connectors[pin.connector]
+        if pin.connector in car.harness.unplugged and not car.harness.is_bypassed(plug.owner):
             return ("front-probing",)
-        what = car.connectors[pin.connector].kind
-        raise EditProblem(f"{node} is inside the {what}: probe {pin.id}, or unplug {pin.connector} first")
+        raise EditProblem(
+            f"{node} is inside the {plug.kind}: probe {pin.id}, or unplug {pin.connector} first"
+        )
     if pin is None:
         return _reach_of_part(node, car)
     plug = car.connectors[pin.connector]
@@ -74,16 +76,12 @@ def _reach_of_part(node: str, car: Car) -> tuple[Probing, ...]:
     if ":" in node:
         raise EditProblem(f"{node} is inside the module: probe one of its pins")
     owner = part_of(node)
-    if node.startswith("SP.") or _is_harness_terminator(owner, car):
+    part = car.elements.get(owner)
+    if node.startswith("SP.") or (isinstance(part, Resistor) and part.kind == "terminator"):
         return ("piercing",)
     if owner in car.built.loads or owner in car.built.switches:
         return ("back-probing", "piercing")
     return ("touching",)
-
-
-def _is_harness_terminator(owner: str, car: Car) -> bool:
-    element = car.elements.get(owner)
-    return isinstance(element, Resistor) and element.kind == "terminator"
 
 
 def _pin_at(node: str, car: Car) -> tuple[Pin | None, bool]:
@@ -99,8 +97,3 @@ def _pin_at(node: str, car: Car) -> tuple[Pin | None, bool]:
         if pin.inner == node and plug.kind == "battery":
             return pin, False
     return None, False
-
-
-def _bypassed(pin: Pin, car: Car) -> bool:
-    owner = car.connectors[pin.connector].owner
-    return car.harness.is_bypassed(owner)

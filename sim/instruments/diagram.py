@@ -23,6 +23,7 @@ from sim.instruments.diagram_rows import (
     draw_row,
     draw_row_from,
     drawn_parts,
+    load_words,
     rows_end_at,
     shortened,
 )
@@ -84,17 +85,10 @@ def _feed_rows(service: ServiceInformation, name: str) -> Iterator[list[PathPart
     for end in service.consumers(name):
         steps = drawn_parts(service.supply_path(end))
         load = end.removesuffix(".1")
-        if load in service.vehicle.loads:
-            spec = service.vehicle.loads[load]
-            steps.append(
-                PathPart(
-                    "load", load, spec.title or f"{spec.ohm:g} Ω", f"{load}.1", service.colour(f"{load}.2")
-                )
-            )
+        if load in service.vehicle.loads or load == "GEN":
+            words = "generator" if load == "GEN" else load_words(service, load)
+            steps.append(PathPart("load", load, words, end, service.colour(f"{load}.2")))
             steps += _to_ground(service, f"{load}.2")
-        elif load == "GEN":
-            steps.append(PathPart("load", load, "generator", end, service.colour("GEN.2")))
-            steps += _to_ground(service, "GEN.2")
         elif not steps or steps[-1].node != end:
             steps.append(PathPart("pin", end, service.words_at(end), end))
         yield steps
@@ -113,8 +107,10 @@ def ground_diagram(service: ServiceInformation, name: str) -> str:
     """A row for each pin and load that ends on a ground point; the rows meet in one bar."""
     entry = next(one for one in service.grounds if one.name == name)
     ends = [end if end in service.car.pins else f"{end}.2" for end in entry.serves]
-    ways = {end: [step for step in _to_ground(service, end) if step.name != end] for end in ends}
-    rows = {end: [step for step in way if step.kind != "ground"] for end, way in ways.items()}
+    rows = {
+        end: [step for step in _to_ground(service, end) if step.name != end and step.kind != "ground"]
+        for end in ends
+    }
     sheet = Sheet()
     right = rows_end_at(rows)
     y = top = MARGIN + 40.0
@@ -138,8 +134,8 @@ def sensor_diagram(service: ServiceInformation, name: str) -> str:
     """The three wires of a sensor, from the module's pins."""
     spec = service.vehicle.sensors[name]
     pins = service.face(name).pins
-    ways = [service.wire_path(end, pin.id) for end, pin in zip(service.sensor_ends(name), pins, strict=True)]
-    rows = {end: list(steps) for end, steps in zip(service.sensor_ends(name), ways, strict=True)}
+    joined = zip(service.sensor_ends(name), pins, strict=True)
+    rows = {end: service.wire_path(end, pin.id) for end, pin in joined}
     sheet = Sheet()
     right = rows_end_at(rows)
     top = MARGIN + 40.0

@@ -45,6 +45,12 @@ def _part_mark(sheet: Sheet, step: PathPart, x: float, y: float) -> None:
     sheet.reach(x + 60, y + 30)
 
 
+def load_words(service: ServiceInformation, load: str) -> str:
+    """Return the title of a load, or its resistance."""
+    spec = service.vehicle.loads[load]
+    return spec.title or f"{spec.ohm:g} Ω"
+
+
 def shortened(words: str) -> str:
     """Return words that fit under a symbol."""
     return words if len(words) <= 22 else f"{words[:21]}…"

@@ -138,19 +138,14 @@ def _fuse(name: str, car: Car) -> Iterator[Sight]:
     if name in state.pulled:
         yield True, "the holder is empty"
         return
-    printed_a, listed_a = fitted_a(name, car), _listed_a(name, car)
+    printed_a = fitted_a(name, car)
+    listed_a = (car.claimed.fuses.get(name) or car.built.fuses[name]).rating_a
     yield _either(
         printed_a != listed_a,
         f"in; {printed_a:g} A printed on it, the list says {listed_a:g} A",
         f"in; {printed_a:g} A printed on it, as the list says",
     )
     yield _either(name in state.blown, "its wire is melted through", "its wire is whole")
-
-
-def _listed_a(name: str, car: Car) -> float:
-    """The rating that the fuse list claims."""
-    claimed = car.claimed.fuses.get(name) or car.built.fuses[name]
-    return claimed.rating_a
 
 
 def _ground(name: str, car: Car) -> Iterator[Sight]:

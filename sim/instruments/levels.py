@@ -66,11 +66,6 @@ class Traffic:
         shares = ((who, share_s / length_s) for who, share_s in sorted(dominant_s.items()) if share_s)
         return cls(tuple(shares), observed.frame_fidelity)
 
-    def on(self, channels: Iterable[str]) -> Traffic:
-        """Only what is sent on some channels."""
-        known = set(channels)
-        return Traffic(tuple((who, share) for who, share in self.shares if known.intersection(who)))
-
 
 def bit_by_bit(observed: Observed) -> dict[tuple[str, ...], list[Change]]:
     """Per bus that ran bit by bit, by its members: who held it dominant from which time on."""
@@ -123,10 +118,11 @@ def seen(found: Reading, traffic: Traffic, a: str, b: str) -> tuple[Seen, ...]:
     near = channels_at(found, a, b)
     if not traffic.known and any(name in found.car.transceivers for name in near):
         raise EditProblem(f"{a} and {b} lie on a bus: reading them needs a bench at frame depth")
-    for who, share in traffic.on(near).shares:
-        dominant = thevenin(found.while_dominant(*who), a, b)
-        if dominant is not None:
-            states.append(Seen(*dominant, share))
+    for who, share in traffic.shares:
+        if set(near).intersection(who):
+            dominant = thevenin(found.while_dominant(*who), a, b)
+            if dominant is not None:
+                states.append(Seen(*dominant, share))
     return tuple(states)
 
 

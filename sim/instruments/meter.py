@@ -206,13 +206,9 @@ def amps_at(found: Reading, element: Element) -> float:
 def _amps(found: Reading, what: Observation, car: Car) -> Measured:
     element = car.elements[what.points[0]]
     amp = amps_at(found, element)
-    notes = [
-        f"With the loop open {', '.join(lost)} had no supply and started anew."
-        for lost in [_lost(found, element)]
-        if lost
-    ]
-    if isinstance(element, FuseLink):
-        notes.insert(0, "The meter stands in place of the fuse.")
+    notes = ["The meter stands in place of the fuse."] if isinstance(element, FuseLink) else []
+    if lost := _lost(found, element):
+        notes.append(f"With the loop open {', '.join(lost)} had no supply and started anew.")
     in_series = isinstance(element, Contact) and car.connectors[element.connector].kind != "battery"
     if in_series and not car.is_whole(element):
         notes.append("No loop: the contact does not close.")

@@ -10,6 +10,7 @@ from sim.instruments.diagram_rows import (
     battery_bar,
     draw_row,
     drawn_parts,
+    load_words,
 )
 from sim.instruments.lists import Face, FacePin
 from sim.instruments.paths import PathPart
@@ -104,8 +105,8 @@ def _driven_load(
 ) -> None:
     """A load between a module's pin and the fuse or relay that feeds it."""
     feeds = [part for part in service.supply_path(f"{load}.1") if part.kind in ("fuse", "relay")]
-    title = service.vehicle.loads[load].title or f"{service.vehicle.loads[load].ohm:g} Ω"
-    here = draw_row(sheet, [PathPart("load", load, title, f"{load}.1")], x, y, colour=colour)
+    part = PathPart("load", load, load_words(service, load), f"{load}.1")
+    here = draw_row(sheet, [part], x, y, colour=colour)
     sheet.wire(here, y, here + 40, y)
     sheet.text(here + 46, y + 4, f"from {feeds[-1].name}" if feeds else "", 12, "start")
 
