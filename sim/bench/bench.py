@@ -16,7 +16,7 @@ from sim.bench.observing import Observed, observe
 from sim.bench.tester import Report, Tester
 from sim.modules.trace import Event, Trace
 from sim.modules.uds_protocol import NegativeResponseCode, Service
-from sim.modules.uds_responses import Done, NegativeResponse, NoResponse, Response
+from sim.modules.uds_responses import NegativeResponse, NoResponse, PositiveResponse, Response
 from sim.network.stream_fidelity import NotAtThisFidelity
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
@@ -37,7 +37,7 @@ class Outcome:
     action: str
     events: tuple[Event, ...]
     report: Report | None = None
-    answers: dict[str, Response] = field(default_factory=dict)
+    responses: dict[str, Response] = field(default_factory=dict)
 
     @property
     def words(self) -> str:
@@ -48,11 +48,12 @@ class Outcome:
             answering = len(self.report.modules) - len(self.report.silent)
             codes = counted(len(self.report.codes), "code")
             return f"{answering} of {len(self.report.modules)} modules answer, {codes}"
-        if self.answers:
-            locked = {name for name in self.answers if self._is_locked_out(name)}
+        if self.responses:
+            locked = {name for name in self.responses if self._is_locked_out(name)}
             told = [GATEWAY_LOCKED] if locked else []
-            for words, kind in (("done", Done), ("refused", NegativeResponse), ("no answer", NoResponse)):
-                names = [name for name, answer in self.answers.items() if isinstance(answer, kind)]
+            kinds = {"done": PositiveResponse, "refused": NegativeResponse, "no answer": NoResponse}
+            for words, kind in kinds.items():
+                names = [name for name, response in self.responses.items() if isinstance(response, kind)]
                 if names := [name for name in names if name not in locked]:
                     told.append(f"{words}: {', '.join(names)}")
             return "; ".join(told)
@@ -60,8 +61,8 @@ class Outcome:
 
     def _is_locked_out(self, name: str) -> bool:
         """Is clearing this module refused for want of security access, as a locked gateway does?"""
-        answer = self.answers[name]
-        return isinstance(answer, NegativeResponse) and (answer.service, answer.reason) == (
+        response = self.responses[name]
+        return isinstance(response, NegativeResponse) and (response.service, response.reason) == (
             Service.CLEAR_DIAGNOSTIC_INFORMATION,
             NegativeResponseCode.SECURITY_ACCESS_DENIED,
         )
@@ -148,7 +149,7 @@ class Bench:
         events = tuple(self.trace.events[start:])
         if isinstance(found, Report):
             return Outcome(action.text, events, found)
-        return Outcome(action.text, events, answers=found or {})
+        return Outcome(action.text, events, responses=found or {})
 
     def do_all(self, texts: Iterable[str]) -> list[Outcome]:
         """Do several actions in order."""
@@ -301,10 +302,10 @@ def _save(bench: Bench, action: Action, progress: _Progress) -> None:
 
 def _clear(bench: Bench, action: Action, progress: _Progress) -> _Found:
     names = [action.argument] if action.argument else list(bench.car.addresses)
-    answers = bench.tester.clear(names)
-    done = any(isinstance(answer, Done) for answer in answers.values())
+    responses = bench.tester.clear(names)
+    done = any(isinstance(response, PositiveResponse) for response in responses.values())
     bench.cleared_since_scan = bench.last_report is not None and (bench.cleared_since_scan or done)
-    return answers
+    return responses
 
 
 def _unlock(bench: Bench, action: Action, progress: _Progress) -> _Found:

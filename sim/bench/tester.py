@@ -20,10 +20,10 @@ from sim.modules.diagnostics import SECRET
 from sim.modules.security_access import SharedSecret
 from sim.modules.uds_protocol import P2_STAR_MS, Session, response_pending
 from sim.modules.uds_responses import (
-    Done,
     DtcsRead,
     NegativeResponse,
     NoResponse,
+    PositiveResponse,
     ReportedDtc,
     Response,
     decode,
@@ -185,10 +185,10 @@ class Tester:
 
     def _unlock(self, name: str) -> Response:
         response = self.ask(name, asks.diagnostic_session_control(Session.EXTENDED))
-        if not isinstance(response, Done):
+        if not isinstance(response, PositiveResponse):
             return response
         seed = self.ask(name, asks.request_seed())
-        if not isinstance(seed, Done):
+        if not isinstance(seed, PositiveResponse):
             return seed
         return self.ask(name, asks.send_key(self.keys.key(seed.data[1:])))
 

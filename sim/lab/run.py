@@ -27,7 +27,7 @@ from sim.instruments.result import Result
 from sim.instruments.seat import seat_of
 from sim.lab.sight import Account, Sight
 from sim.modules.trace import Event
-from sim.modules.uds_responses import Done, NoResponse, Response
+from sim.modules.uds_responses import NoResponse, PositiveResponse, Response
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem, Unsettled
@@ -114,7 +114,9 @@ def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None
         return _seat(bench, outcome, display=display, reading=reading, notes=result.notes, doubtful=doubtful)
     report = outcome.report
     if report is None:
-        return _seat(bench, outcome, asked=tuple(_words(name, one) for name, one in outcome.answers.items()))
+        return _seat(
+            bench, outcome, asked=tuple(_words(name, one) for name, one in outcome.responses.items())
+        )
     codes = tuple(
         (entry.module, code.code, "present" if code.failing_now else "stored")
         for entry in report.modules
@@ -163,7 +165,7 @@ def _happened(what: str, events: Iterable[Event]) -> bool:
 
 def _words(module: str, answer: Response) -> tuple[str, str]:
     match answer:
-        case Done():
+        case PositiveResponse():
             return module, "done"
         case NoResponse():
             return module, "no answer"

@@ -86,7 +86,7 @@ class DataRead:
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
+class PositiveResponse:
     """A positive response to any other request; `data` is what follows the service identifier."""
 
     module: str
@@ -132,7 +132,7 @@ Response = (
     | SnapshotsRead
     | CountersRead
     | DataRead
-    | Done
+    | PositiveResponse
     | NegativeResponse
     | NoResponse
     | Malformed
@@ -170,7 +170,7 @@ def _decoder(request: bytes) -> _Decoder:
 
 
 def _decode_other(module: str, request: bytes, response: bytes) -> Response:
-    return Done(module, request[0], response[1:])
+    return PositiveResponse(module, request[0], response[1:])
 
 
 def _decode_number(module: str, request: bytes, response: bytes) -> Response:

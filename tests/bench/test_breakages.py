@@ -120,7 +120,7 @@ def nothing_is_tested_with_the_ignition_off() -> None:
 
 
 def a_locked_gateway_refuses_to_clear() -> None:
-    answers = minibus("press start", "wait 1 s").do("clear ECM").answers
+    answers = minibus("press start", "wait 1 s").do("clear ECM").responses
     assert isinstance(answers["ECM"], NegativeResponse)
 
 

@@ -8,7 +8,7 @@ from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.tester import Report
 from sim.modules.gateway import service_of
-from sim.modules.uds_responses import Done, NegativeResponse
+from sim.modules.uds_responses import NegativeResponse, PositiveResponse
 from sim.network.frames import Frame
 from sim.vehicle.reading import read_car
 
@@ -68,7 +68,7 @@ def test_reading_passes_and_clearing_is_refused(guarded: Bench, told: Tell) -> N
     guarded.do_all(["unplug TCM", "wait 5 s"])
     codes = {("IPC", "U0101-87")}
     assert (codes, ("TCM",)) == (scanned(guarded).codes, scanned(guarded).silent)
-    answers = guarded.do("clear").answers
+    answers = guarded.do("clear").responses
     assert {name: NegativeResponse(name, 0x14, 0x33) for name in ("GW", "ECM", "TCM", "IPC")} == answers
     assert codes == scanned(guarded).codes
     refusals = {text for _, text in told(guarded, "refused")}
@@ -78,13 +78,17 @@ def test_reading_passes_and_clearing_is_refused(guarded: Bench, told: Tell) -> N
 def test_unlocked_it_lets_clearing_pass(guarded: Bench) -> None:
     """Seed and key open it until the session ends: 5 s after the tester's last word (S3, ISO 14229-2)."""
     guarded.do_all(["unplug TCM", "wait 5 s", "plug TCM", "wait 3 s"])
-    assert {"GW": True} == {name: isinstance(a, Done) for name, a in guarded.do("unlock GW").answers.items()}
+    assert {"GW": True} == {
+        name: isinstance(a, PositiveResponse) for name, a in guarded.do("unlock GW").responses.items()
+    }
     assert {"GW", "ECM", "TCM", "IPC"} == {
-        name for name, response in guarded.do("clear").answers.items() if isinstance(response, Done)
+        name
+        for name, response in guarded.do("clear").responses.items()
+        if isinstance(response, PositiveResponse)
     }
     assert frozenset() == scanned(guarded).codes
     guarded.do("wait 6 s")
-    assert isinstance(guarded.do("clear IPC").answers["IPC"], NegativeResponse)
+    assert isinstance(guarded.do("clear IPC").responses["IPC"], NegativeResponse)
 
 
 def test_a_long_scan_keeps_it_open(guarded: Bench) -> None:
@@ -92,17 +96,17 @@ def test_a_long_scan_keeps_it_open(guarded: Bench) -> None:
     guarded.do_all(["unlock GW", "unplug IPC", "unplug TCM", "wait 1 s"])
     for _ in range(8):
         guarded.do("scan")
-    assert isinstance(guarded.do("clear ECM").answers["ECM"], Done)
+    assert isinstance(guarded.do("clear ECM").responses["ECM"], PositiveResponse)
 
 
 def test_a_wrong_key_does_not_open_it(guarded: Bench) -> None:
     """The tester's key for another seed: negative response 35, invalid key."""
     tester = guarded.tester
     tester.keys.key = lambda seed: bytes(len(seed))  # type: ignore[method-assign]
-    response = guarded.do("unlock GW").answers["GW"]
+    response = guarded.do("unlock GW").responses["GW"]
     assert isinstance(response, NegativeResponse)
     assert (0x27, "invalid key") == (response.service, response.text)
-    assert isinstance(guarded.do("clear ECM").answers["ECM"], NegativeResponse)
+    assert isinstance(guarded.do("clear ECM").responses["ECM"], NegativeResponse)
 
 
 def test_a_request_to_all_that_is_guarded_is_dropped(guarded: Bench) -> None:

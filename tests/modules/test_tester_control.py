@@ -10,7 +10,7 @@ from sim.modules.diagnostics import SECRET
 from sim.modules.security_access import SharedSecret
 from sim.modules.tester_control import FIRST_OUTPUT_DID, SELF_TEST_ROUTINE
 from sim.modules.uds_protocol import S3_S
-from sim.modules.uds_responses import Done
+from sim.modules.uds_responses import PositiveResponse
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink
 from sim.vehicle.elements import TESTER
@@ -240,7 +240,7 @@ def test_the_bench_s_tester_waits_too(bench: Bench) -> None:
     """The bench's tester waits out responsePending and gets the result."""
     bench.live.tester(True, "talks")
     bench.live.run(0.01)
-    assert isinstance(bench.tester.ask("ECM", asks.diagnostic_session_control(3)), Done)
+    assert isinstance(bench.tester.ask("ECM", asks.diagnostic_session_control(3)), PositiveResponse)
     response = bench.tester.ask("ECM", asks.routine_control(1, SELF_TEST_ROUTINE))
-    assert isinstance(response, Done)
+    assert isinstance(response, PositiveResponse)
     assert bytes.fromhex("01 02 01") == response.data[:3]

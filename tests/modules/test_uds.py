@@ -37,12 +37,12 @@ from sim.modules.uds_protocol import NegativeResponseCode
 from sim.modules.uds_responses import (
     CountersRead,
     DataRead,
-    Done,
     DtcsCounted,
     DtcsRead,
     Malformed,
     NegativeResponse,
     NoResponse,
+    PositiveResponse,
     ReportedDtc,
     SnapshotsRead,
     decode,
@@ -547,7 +547,7 @@ def test_the_tester_reads_what_the_module_says(module: Module) -> None:
     assert isinstance(vin, DataRead)
     assert IDENTITY.vin == vin.value
     assert NegativeResponse("BCM", 0x22, 0x31) == ask(uds_client.read_data_by_identifier(0x1234))
-    assert Done("BCM", 0x14, b"") == ask(uds_client.clear_diagnostic_information())
+    assert PositiveResponse("BCM", 0x14, b"") == ask(uds_client.clear_diagnostic_information())
     assert DtcsRead("BCM", 0x7F, ()) == ask(uds_client.report_dtc_by_status_mask())
     assert NoResponse("BCM") == ask(uds_client.send_tester_present())
 

@@ -4,7 +4,7 @@ from sim import scenarios_folder
 from sim.bench.actions import parse_action
 from sim.bench.bench import Bench
 from sim.lab.labor import minutes_of
-from sim.modules.uds_responses import Done, NegativeResponse
+from sim.modules.uds_responses import NegativeResponse, PositiveResponse
 from sim.vehicle.reading import read_car
 
 CAR = read_car(scenarios_folder() / "vehicles" / "small-estate.yaml")
@@ -16,9 +16,9 @@ def test_the_lead_opens_what_the_challenge_guards() -> None:
     """Clearing goes through to the backbone; the body is out of reach and new codes set meanwhile."""
     bench = Bench(CAR)
     bench.do_all(["press start", "press start", "wait 3 s"])
-    assert isinstance(bench.do("clear ECM").answers["ECM"], NegativeResponse)
+    assert isinstance(bench.do("clear ECM").responses["ECM"], NegativeResponse)
     bench.do_all([*LEAD[:2], "wait 2 s"])
-    assert isinstance(bench.do("clear ECM").answers["ECM"], Done)
+    assert isinstance(bench.do("clear ECM").responses["ECM"], PositiveResponse)
     report = bench.do("scan").report
     assert report is not None
     assert ("GW", "BCM", "IPC", "SRS", "DDM") == report.silent
