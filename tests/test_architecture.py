@@ -61,10 +61,12 @@ def packages(modules: set[str], prefix: str) -> set[str]:
 
 
 def test_the_table_of_rooms_names_the_folders() -> None:
+    """The guide's table of rooms has a row for every room in the tree, and no other."""
     assert sorted(rooms_in_the_tree()) == sorted(rooms_in_the_guide())
 
 
 def test_the_import_contract_has_the_rooms_in_the_same_order() -> None:
+    """The layers of the import contract are the rooms of the guide, in its order."""
     layers = PROJECT["tool"]["importlinter"]["contracts"][0]["layers"]
     names = [layer.strip("()").replace(".", "/") for layer in reversed(layers)]
     assert rooms_in_the_guide() == [name for name in names if (ROOT / name).is_dir()]
@@ -72,6 +74,7 @@ def test_the_import_contract_has_the_rooms_in_the_same_order() -> None:
 
 @pytest.mark.parametrize("room", [room for room in rooms_in_the_guide() if room != "ui"])
 def test_a_room_loads_no_higher_room_and_no_user_interface(room: str) -> None:
+    """In a new interpreter a room loads itself, none of the rooms below it in the table, and no Streamlit."""
     rooms = rooms_in_the_guide()
     loaded = loaded_by(room)
     assert packages(loaded, room.replace("/", "."))
@@ -81,42 +84,47 @@ def test_a_room_loads_no_higher_room_and_no_user_interface(room: str) -> None:
 
 
 def test_the_command_loads_no_user_interface() -> None:
+    """The command starts without Streamlit and without `ui`."""
     loaded = loaded_by("sim/cli.py")
     assert "sim.cli" in loaded
     assert set() == packages(loaded, "streamlit") | packages(loaded, "ui")
 
 
 def test_the_top_level_holds_only_the_agreed_names() -> None:
+    """Every tracked name at the top level is an agreed one or begins with a dot."""
     names = {file.split("/")[0] for file in tracked_files()}
     assert set() == {name for name in names - TOP_LEVEL if not name.startswith(".")}
 
 
 def test_the_readme_has_two_commands_of_one_line_and_what_they_name_exists() -> None:
+    """The README begins with two one-line commands, and the subcommand, script and extra they name exist."""
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     start, check = re.findall(r"^```sh\n(.+)\n```$", readme, flags=re.MULTILINE)
     assert start.endswith(" && .venv/bin/busbay bay")
     assert "pip install -e '.[test]'" in check
     assert check.endswith(" && .venv/bin/python -m pytest")
-    assert PROJECT["project"]["scripts"]["busbay"] == "sim.cli:main"
+    assert "sim.cli:main" == PROJECT["project"]["scripts"]["busbay"]
     assert "pytest" in PROJECT["project"]["optional-dependencies"]["test"]
     assert "bay" in [command.name for command in COMMANDS]
 
 
 def test_the_tour_of_the_readme_works_as_written(capsys: pytest.CaptureFixture[str]) -> None:
+    """Every command of the tour ends with status 0, and its program prints the promised code."""
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     tour = readme[readme.index("## Five minutes") :]
     commands, program = re.findall(r"^```(?:sh|python)\n(.+?)\n```$", tour, flags=re.MULTILINE | re.DOTALL)
     lines = commands.replace("\\\n", " ").splitlines()
-    assert len(lines) == 4
+    assert 4 == len(lines)
     for line in lines:
         words = shlex.split(line)
-        assert words[0] == ".venv/bin/busbay"
-        assert main(words[1:]) == 0, line
+        assert ".venv/bin/busbay" == words[0]
+        assert 0 == main(words[1:]), line
     exec(compile(program, "README.md", "exec"), {})
     assert "('ECM', 'U0121-87')" in capsys.readouterr().out
 
 
 def test_cars_exercises_and_cases_are_found_beside_the_package() -> None:
+    """The shipped scenarios are those of this checkout."""
     assert ROOT / "scenarios" == scenarios_folder()
 
 
@@ -131,13 +139,15 @@ def test_cars_exercises_and_cases_are_found_beside_the_package() -> None:
     ],
 )
 def test_bad_arguments_end_in_one_clear_error(arguments: list[str], sentence: str) -> None:
+    """A wrong argument ends with status 2 and one sentence that names it, never a traceback."""
     run = python("-m", "sim.cli", *arguments)
-    assert run.returncode == 2
+    assert 2 == run.returncode
     assert sentence in run.stderr.splitlines()[-1]
     assert "Traceback" not in run.stderr
 
 
 def test_the_front_end_stays_on_this_computer_asks_nothing_and_reports_nothing() -> None:
+    """The front end listens on this computer only, asks for no address and sends no statistics."""
     command = front_end_command(8600)
     options = dict(zip(command[3::2], command[4::2], strict=True))
     expected = {
@@ -154,6 +164,7 @@ def test_the_front_end_stays_on_this_computer_asks_nothing_and_reports_nothing()
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
 def test_the_bay_opens_on_its_port_and_closes_with_its_command(how: signal.Signals) -> None:
+    """The bay answers on its port, and no server is left once its command has been ended."""
     with socket.create_server(("127.0.0.1", 0)) as probe:
         port = probe.getsockname()[1]
     environment = os.environ | {"STREAMLIT_SERVER_HEADLESS": "true"}
@@ -187,7 +198,7 @@ def answer(port: int) -> str:
 @pytest.mark.parametrize(
     ("where", "pattern", "why"),
     [
-        ("", r"(?<![\w.~-])/(?:home|root|work|opt|mnt|Users)/\w", "a path of somebody's own machine"),
+        ("", r"(?<![\w.~-])/(?:home|root|work|opt|mnt|Users)/\w", "a path of one machine"),
         ("", r"\b(?:[T]ODO|[F]IXME)\b", "unfinished work is built or left out"),
         ("", r"(?i)\bissue #?\d", "a reader has only the repository"),
         ("sim/", r"^\s*(?:import|from)\b.*\bpyplot\b", "pyplot is not thread-safe: use Figure"),
@@ -196,6 +207,7 @@ def answer(port: int) -> str:
     ids=["machine path", "unfinished", "issue number", "pyplot in sim", "pyplot in ui"],
 )
 def test_listed_words_stay_out(where: str, pattern: str, why: str) -> None:
+    """No tracked file has a line with any of the listed patterns."""
     hits = []
     for name in tracked_files():
         if name.startswith(where) and (ROOT / name).is_file():
@@ -230,7 +242,7 @@ def _cached_property(line: ast.stmt) -> str:
     return ""
 
 
-def test_an_error_on_a_page_links_to_nobody_else() -> None:
+def test_an_error_on_a_page_links_to_no_other_service() -> None:
     """The front end's configuration sends nothing to, and links from an error to, no outside service."""
     chosen = tomllib.loads((ROOT / "ui" / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
     assert False is chosen["client"]["showErrorLinks"]

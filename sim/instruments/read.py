@@ -11,7 +11,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
-from sim.bench.observations import METER_FUNCTIONS, ObservationKind, is_observation, parse_observation
+from sim.bench.observations import (
+    METER_FUNCTIONS,
+    Observation,
+    ObservationKind,
+    is_observation,
+    parse_observation,
+)
 from sim.bench.observing import Observed
 from sim.instruments.inspection import inspected
 from sim.instruments.lamp import loaded
@@ -48,11 +54,19 @@ _SHOWN: dict[ObservationKind, Callable[[Probed, Observed], Result]] = {
 
 @dataclass(frozen=True, slots=True)
 class NotedReading:
-    """One reading: its place in the log (1 is the first action), the time in s, and what was shown."""
+    """One reading: its place in the log (1 is the first action), the time in s, what was done and shown."""
 
     place: int
     time_s: float
+    what: Observation
     result: Result
+
+
+def noted(bench: Bench) -> NotedReading:
+    """The reading of the bench's last action; raises `EditProblem` if that was no observation."""
+    result = shown(bench)
+    assert bench.observed is not None  # something is shown
+    return NotedReading(len(bench.log), bench.now_s, bench.observed.what, result)
 
 
 class Notebook:
@@ -66,7 +80,7 @@ class Notebook:
     def note(self, bench: Bench) -> NotedReading:
         """Write down what the bench's last action, an observation, has shown."""
         self._turn_to(bench, len(bench.log) - 1)
-        reading = NotedReading(len(bench.log), bench.now_s, shown(bench))
+        reading = noted(bench)
         self._readings.append(reading)
         self._log = list(bench.log)
         return reading
@@ -96,8 +110,8 @@ def _same_car(one: Bench, other: Bench) -> bool:
 def _read_again(bench: Bench, log: list[str]) -> list[NotedReading]:
     again = Bench(bench.base, bench.given, bench.seed)
     readings = []
-    for place, text in enumerate(log, start=1):
+    for text in log:
         again.do(text)
         if is_observation(text):
-            readings.append(NotedReading(place, again.now_s, shown(again)))
+            readings.append(noted(again))
     return readings

@@ -95,7 +95,7 @@ def _part(several: list[float], share: float) -> float:
 
 
 def at_an_exercise(visitor: Visitor, dice: random.Random) -> str:
-    """One action of somebody who looks for a fault."""
+    """One action of a student who looks for a fault."""
     kind = dice.choice(("seat", "seat", "scan", "look", "part", "wait 1", "wait 10", "panel"))
     if kind == "panel":
         visitor.choose("panel", dice.choice(("Order", "Work", "Log", "Measure")))
@@ -157,7 +157,7 @@ def run(
                 load.opened_s.append(visitor.answers_s[0])
                 everybody_in.wait()
                 end_s = time.monotonic() + seconds
-                time.sleep(dice.uniform(0.0, EVERY_S))  # nobody's clock agrees with another's
+                time.sleep(dice.uniform(0.0, EVERY_S))  # no two students click at once
                 while (next_s := time.monotonic() + EVERY_S) < end_s + EVERY_S:
                     known = len(visitor.answers_s)
                     kind = act(visitor, dice)

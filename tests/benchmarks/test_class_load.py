@@ -14,6 +14,7 @@ STUDENTS, SECONDS = 6, 10.0
 
 
 def test_a_small_class_is_served_without_an_error_and_at_once(capsys: pytest.CaptureFixture[str]) -> None:
+    """Six students work without an error, and 95 % of their clicks are answered within a second."""
     load = measured(STUDENTS, SECONDS, "01")
     with capsys.disabled():
         print("\n" + "\n".join(load.lines()))

@@ -15,6 +15,7 @@ LOOKS = ("look {}", "measure volts {}.2 to G1", "scan")
 
 
 def test_a_debrief_of_sixty_checks_takes_less_than_three_seconds() -> None:
+    """Sixty checks and two hundred suspects are debriefed within three seconds."""
     exercise = find_exercise("02")
     fuses = list(exercise.whole_car.built.fuses)
     log = ["press start", "wait 5 s"]

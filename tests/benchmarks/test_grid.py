@@ -31,6 +31,7 @@ def _one_run_s(trials: list[Trial]) -> float:
 
 
 def test_a_grid_of_eight_edits(capsys: pytest.CaptureFixture[str]) -> None:
+    """A grid of 256 runs on two processes takes no longer than its share of as many single runs."""
     vehicle = vehicle_text("teaching-car")
     trials = [Trial(vehicle, (edit,), tuple(ACTIONS)) for edit in EDITS]
     run_trial(trials[0])

@@ -44,6 +44,7 @@ print(json.dumps(rows))
 
 @pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="resident memory is read from /proc")
 def test_an_hour_stays_below_the_limit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Memory carried on to an hour of chatter, with every frame recorded, stays below the limit."""
     whole = bool(os.environ.get("BUSBAY_WHOLE_HOUR"))
     step_s, steps = (HOUR_S / 2, 2) if whole else (60.0, 2)
     done = subprocess.run(

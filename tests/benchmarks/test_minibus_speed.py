@@ -1,4 +1,4 @@
-"""How fast the whole minibus runs at frame depth, measured against bare SimPy on the same machine.
+"""How fast the whole minibus runs at frame fidelity, measured against bare SimPy on the same machine.
 
 Everything is on: 41 modules with their monitors, two gateways, wiring, causes. Yardstick: a naive bus process
 with no diagnostics at all reached 0.30 frames per bare SimPy timeout.

@@ -27,9 +27,10 @@ LARGEST_RATIO = 0.3
 
 
 def test_the_next_best_check_of_many_candidates(capsys: pytest.CaptureFixture[str]) -> None:
+    """Advice takes its share of the time that running every check on the candidates takes."""
     vehicle = vehicle_text("shuttle-minibus")
     car = car_from_text(vehicle)
-    steps = [CaseStep(do=first_look(car))]  # all was done, and nothing looked at: everybody is left
+    steps = [CaseStep(do=first_look(car))]  # all was done, and nothing looked at: every suspect is left
     listed = catalogue(car)
     edits = listed[:: len(listed) // SUSPECTS][:SUSPECTS]
     with Workshop(workers=2) as workshop:

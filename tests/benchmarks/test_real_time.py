@@ -1,9 +1,9 @@
 """The minibus by the wall clock while clients in another process read codes: how late does each step come?
 
 Lateness of a step is wall time when the step is done, minus the wall time that belongs to its simulated time.
-A machine that is busy with other work makes everybody late, so a bare loop that only sleeps is measured in a
-third process at the same time and stands beside the car's figure. Where even that loop is late, the figures
-are printed and nothing is judged.
+A machine that is busy with other work makes every loop late, so a bare loop that only sleeps is measured in a
+third process at the same time, and its figure is printed beside the car's. Where even that loop is late, the
+figures are printed and nothing is judged.
 """
 
 import json
@@ -69,6 +69,7 @@ def started(script: str, *arguments: str) -> "subprocess.Popen[str]":
 
 
 def test_minibus_in_real_time(capsys: pytest.CaptureFixture[str]) -> None:
+    """While clients read codes, the car is hardly later than a bare loop that only sleeps."""
     bench = Bench(read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml"))
     bench.do_all(["press start", "press start", "unplug TCM.C1", "wait 10 s"])
     addresses = [address for name, address in bench.car.addresses.items() if name != "TCM"]

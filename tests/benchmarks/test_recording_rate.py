@@ -16,6 +16,7 @@ TARGET = 4.0  # simulated seconds per second of processor time; one is enough fo
 
 @pytest.mark.parametrize("suffix", ["", ".log", ".blf"])
 def test_minibus_recorded(tmp_path: Path, suffix: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """A recorded minibus runs faster than real time, and every frame is in the recording."""
     bench = Bench(read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml"))
     bench.do_all(["press start", "press start", "wait 5 s"])
     recording = Recording(bench.live, tmp_path / f"day{suffix}") if suffix else None

@@ -75,6 +75,7 @@ def medians_s(works: list[Callable[[int], object]], turns: list[int]) -> list[fl
 
 
 def test_solving_again_after_one_switch(capsys: pytest.CaptureFixture[str]) -> None:
+    """Solving 700 nodes again after one switch is faster than the yardstick from scratch."""
     nodes, branches, switches = harness()
     assert 700 == nodes
     circuit = Circuit("0")

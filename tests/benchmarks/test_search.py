@@ -32,6 +32,7 @@ MANY = 100
 
 
 def test_the_search_against_brute_force() -> None:
+    """The search keeps to its share of the runs, and of the time, of trying every set of edits."""
     vehicle = vehicle_text("shuttle-minibus")
     car = car_from_text(vehicle)
     dice = random.Random(1)

@@ -151,7 +151,8 @@ def test_record_and_import(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
     log, car = tmp_path / "day.asc", tmp_path / "new.yaml"
     assert 0 == main(["record", "six-modules", "--do", "press start", "--do", "wait 5 s", "--out", str(log)])
     told = capsys.readouterr().out.splitlines()[-1]
-    assert f"{len(list(can.LogReader(log)))} frames in {log}" == told
+    with can.LogReader(log) as reader:
+        assert f"{len(list(reader))} frames in {log}" == told
     picture = tmp_path / "day.svg"
     record = ["record", "six-modules", "--do", "press start", "--out", str(log), "--picture", str(picture)]
     assert 0 == main(["import", str(log), "--out", str(car)])

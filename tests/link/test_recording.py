@@ -37,7 +37,8 @@ def recorded(bench: Bench, path: Path, *actions: str) -> tuple[Recording, list[R
 
 
 def read(path: Path) -> list[can.Message]:
-    return list(can.LogReader(path))
+    with can.LogReader(path) as reader:
+        return list(reader)
 
 
 @pytest.mark.parametrize("suffix", FORMATS)

@@ -14,7 +14,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.reading import car_from_text, read_car
 from ui.drawing.car_map import car_map
-from ui.drawing.class_tables import board
+from ui.drawing.class_sheets import board
 from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
 from ui.drawing.tables import because_tree, report_table, seat_panel, side_by_side
 from ui.state.visible import all_visible

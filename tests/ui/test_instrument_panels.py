@@ -7,6 +7,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from sim.bench.bench import Bench
+from sim.bench.observations import Observation, ObservationKind
 from sim.instruments.cautions import BREAKOUT, PIERCING_PAIR
 from sim.instruments.diagram import drawing
 from sim.instruments.meter import Measured
@@ -14,7 +15,7 @@ from sim.instruments.module_diagram import face
 from sim.instruments.read import Notebook, NotedReading
 from sim.instruments.service import ServiceInformation
 from tests.ui.drawn import has_drawn, keys
-from ui.drawing.meter import display, readings_table, strip
+from ui.drawing.instruments import display, readings_table, strip
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
 from ui.state.session import shipped_cars
@@ -232,7 +233,8 @@ def test_no_name_of_a_file_gets_onto_a_sheet_unescaped() -> None:
         action=f"measure volts {HOSTILE} to b", display=HOSTILE, kind="volts", value=1.0, unit="V",
         notes=(HOSTILE,), harm=(HOSTILE,),
     )  # fmt: skip
-    reading = NotedReading(1, 0.0, result)
+    what = Observation(result.action, ObservationKind.VOLTS, (HOSTILE, "b"))
+    reading = NotedReading(1, 0.0, what, result)
     sheets = [
         marked(drawing(papers, "ECM"), {"red": HOSTILE}, True),
         printable(face(papers, "ECM.C1"), HOSTILE),

@@ -11,8 +11,8 @@ from sim.instruments.levels import now
 from sim.instruments.scope import Channel, Picture
 from sim.vehicle.reading import read_car
 from ui.drawing import pictures
+from ui.drawing.instruments import digest, screen
 from ui.drawing.pictures import CAR, CONDITIONS, DOMINANT_S, REST_S, LineState, taken
-from ui.drawing.scope_screen import digest, screen
 
 TEACHING = read_car(scenarios_folder() / "vehicles" / f"{CAR}.yaml")
 BY_NAME = {condition.name: condition for condition in CONDITIONS}

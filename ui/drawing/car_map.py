@@ -54,14 +54,7 @@ PILL_WORDS = {
     "dlc": "diagnostic connector",
     "terminator": "terminating resistor",
 }
-
-BUS_HUES = (
-    "--st-blue-color",
-    "--st-violet-color",
-    "--st-green-color",
-    "--st-orange-color",
-    "--st-gray-color",
-)
+BUS_HUES = ("blue", "violet", "green", "orange", "gray")
 
 
 def car_map(car: Car, layout: Layout, visible: Visible, picked: str = "") -> Markup:
@@ -97,14 +90,10 @@ def _legend_cell(words: str, *shapes: Node) -> Node:
 
 def _patterns() -> Node:
     """What fills the boxes of modules that are off, asleep or waiting, for eyes that see no color."""
-    return node(
-        "defs",
-        [
-            _pattern("hatch", 9, node("path", d="M0,0 V9", class_="hatch-line"), "rotate(45)"),
-            _pattern("weave", 8, node("path", d="M0,4 H8", class_="weave-line")),
-            _pattern("dots", 7, node("circle", cx=3, cy=3, r=1.3, class_="dot")),
-        ],
-    )
+    hatch = _pattern("hatch", 9, node("path", d="M0,0 V9", class_="hatch-line"), "rotate(45)")
+    weave = _pattern("weave", 8, node("path", d="M0,4 H8", class_="weave-line"))
+    dots = _pattern("dots", 7, node("circle", cx=3, cy=3, r=1.3, class_="dot"))
+    return node("defs", [hatch, weave, dots])
 
 
 def _pattern(name: str, size: float, shape: Node, turned: str | None = None) -> Node:
@@ -131,7 +120,7 @@ def _bus(car: Car, line: BusLine, visible: Visible, place: int, middle_x: float)
         shapes += _stub(car, stop, visible)
         if stop.terminated:
             shapes.append(_terminator(stop, middle_x))
-    return node("g", shapes, style=f"--bus: var({BUS_HUES[place % len(BUS_HUES)]})")
+    return node("g", shapes, style=f"--bus: var(--st-{BUS_HUES[place % len(BUS_HUES)]}-color)")
 
 
 def _bus_name(car: Car, line: BusLine) -> Node:
@@ -237,20 +226,13 @@ def _leads(layout: Layout, visible: Visible) -> Iterator[Node]:
         words = lead.replace(" to ", " ").replace(" and ", " ").split()
         if words[0] != "bypass":
             continue
-        spots = [
-            (stop.x, stop.y)
-            for line in layout.lines
-            for stop in line.stops
-            if stop.name == words[1] and line.bus in words[2:]
-        ]
+        stops = [stop for line in layout.lines if line.bus in words[2:] for stop in line.stops]
+        spots = [(stop.x, stop.y) for stop in stops if stop.name == words[1]]
         spots.sort(key=lambda spot: spot[1])
         for (x, y), (next_x, next_y) in pairwise(spots):
             bend = 26 if x < layout.width / 2 else -26
-            path = (
-                f"M{x + bend / 4:g},{y:g} "
-                f"C{x + bend:g},{y:g} {next_x + bend:g},{next_y:g} {next_x + bend / 4:g},{next_y:g}"
-            )
-            yield node("path", [node("title", lead)], class_="lead", d=path)
+            curve = f"C{x + bend:g},{y:g} {next_x + bend:g},{next_y:g} {next_x + bend / 4:g},{next_y:g}"
+            yield node("path", [node("title", lead)], class_="lead", d=f"M{x + bend / 4:g},{y:g} {curve}")
         if spots:
             x, y = spots[0]
             yield node("text", "bypass lead", class_="lead-word", x=x + 30, y=y + 22)

@@ -19,22 +19,6 @@ LONGEST_WORDS = 46
 CELL, NAMES, TOP = 20, 330, 16  # px
 GATE, PITCH, BOX = 26, 44, 34  # px
 EDIT_W, GATE_X, SYMPTOM_X, DIAGRAM_W = 250, 430, 520, 860  # px
-STYLE = Markup("""<style>
-.causes { display: block; font-family: var(--st-font); }
-.causes text { fill: var(--st-text-color); font-size: 12.5px; }
-.causes .rule { stroke: var(--st-border-color); }
-.causes .in { fill: var(--st-text-color); }
-.causes .out { fill: none; stroke: var(--st-gray-color); }
-.causes .shows { fill: var(--st-red-color); }
-.causes .cannot { stroke: var(--st-gray-color); stroke-width: 1.5; }
-.causes .box { fill: var(--st-background-color); stroke: var(--st-gray-color); stroke-width: 1.5; }
-.causes .box.edit { stroke: var(--st-primary-color); stroke-width: 2; }
-.causes .gate { fill: var(--st-background-color); stroke: var(--st-text-color); stroke-width: 1.5; }
-.causes .gate-word { font-size: 11px; text-anchor: middle; font-weight: 700; }
-.causes .wire { fill: none; stroke: var(--st-text-color); stroke-width: 1.5; opacity: .8; }
-.causes .wire.not { stroke-dasharray: 5 4; stroke: var(--st-orange-color); opacity: 1; }
-.causes .bubble { fill: var(--st-background-color); stroke: var(--st-orange-color); stroke-width: 2; }
-</style>""")
 MATRIX_KEY = Markup(
     '<p class="dim small">● the edit is in · ■ the symptom shows · – there is no such car</p>'
 )
@@ -172,7 +156,7 @@ def _picture(width: float, height: float, title: str, parts: Iterable[Node]) -> 
         "svg", parts, class_="causes", width=width, height=height, viewBox=f"0 0 {width:g} {height:g}",
         role="img", aria_label=title,
     )  # fmt: skip
-    return STYLE + text_of(node("div", [drawn], class_="wide"))
+    return text_of(node("div", [drawn], class_="wide"))
 
 
 def _short(words: str, most: int) -> str:

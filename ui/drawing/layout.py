@@ -11,8 +11,7 @@ Lengths are units of the drawing (SVG user units), not metres. Not modelled: whe
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, field, replace
 
 from sim.vehicle.car import Car
 from sim.vehicle.wire_ends import LineStop
@@ -77,9 +76,19 @@ class Layout:
 
 @dataclass(frozen=True, slots=True)
 class _Item:
-    name: str
-    word: str
+    """A stop before it has a place; `kind` as of `Stop`."""
+
+    stop: LineStop
     kind: str
+
+    @property
+    def name(self) -> str:
+        return self.stop.name
+
+    @property
+    def boxed(self) -> bool:
+        """Whether it is a module's box; all others are small."""
+        return self.kind in ("module", "joint")
 
 
 def layout_of(car: Car, width: float = WIDE) -> Layout:
@@ -105,14 +114,10 @@ class _Drafting:
             self._lay(bus)
         for cluster in self.car.claimed.lin:
             self._lay_cluster(cluster)
-        self._stand_hub()
+        self._place_hub()
         boxes = tuple(box for several in self.boxes.values() for box in several)
-        right = max(
-            [
-                *(box.x + box.w for box in boxes),
-                *(stop.x + PILL_PITCH for line in self.lines for stop in line.stops),
-            ]
-        )
+        stops = [stop for line in self.lines for stop in line.stops]
+        right = max([*(box.x + box.w for box in boxes), *(stop.x + PILL_PITCH for stop in stops)])
         return Layout(min(self.width, right + EDGE), self.y, tuple(self.lines), boxes)
 
     def _hub(self) -> str | None:
@@ -139,7 +144,7 @@ class _Drafting:
         return all(item.kind != "module" for item in self._items(bus))
 
     def _items(self, bus: str) -> list[_Item]:
-        return [_Item(stop.name, stop.words, self._kind(stop)) for stop in self.car.claimed.buses[bus].stops]
+        return [_Item(stop, self._kind(stop)) for stop in self.car.claimed.buses[bus].stops]
 
     def _kind(self, stop: LineStop) -> str:
         if stop.name in self.buses_of:
@@ -157,16 +162,13 @@ class _Drafting:
         if start is not None and start != self.hub:
             x, direction = self.ends[start][0], -1 if self.ends[start][0] > self.width / 2 else 1
         room = self.width - EDGE - x if direction > 0 else x - BOX_W / 2 - self.left
-        double = self._length(items, SINGLE_PITCH) > room
-        _Row(self, bus, items, start, x, direction, double).lay()
+        _Row(self, bus, items, start, x, direction, _length(items) > room).lay()
 
     def _lay_cluster(self, cluster: str) -> None:
         modules = self.car.claimed.modules
-        items = [
-            _Item(name, "", "module" if name in modules else "inline")
-            for name in self.car.claimed.lin[cluster].line
-        ]
-        double = self._length(items, SINGLE_PITCH) > self.width - EDGE - self.left
+        names = self.car.claimed.lin[cluster].line
+        items = [_Item(LineStop(name), "module" if name in modules else "inline") for name in names]
+        double = _length(items) > self.width - EDGE - self.left
         _Row(self, cluster, items, None, self.left, 1, double).lay()
 
     def _start_of(self, items: list[_Item]) -> str | None:
@@ -177,48 +179,39 @@ class _Drafting:
         above = self.lines[-1].stops[-1].name if self.lines else ""
         return above if above in ends and above in self.ends else None
 
-    def _length(self, items: list[_Item], pitch: float) -> float:
-        boxes = sum(1 for item in items if item.kind in ("module", "joint"))
-        return boxes * pitch + (len(items) - boxes) * PILL_PITCH
-
-    def _stand_hub(self) -> None:
-        if self.hub is None:
-            return
-        rows = [
-            stop.y
-            for line in self.lines
-            for stop in line.stops
-            if stop.name == self.hub and stop.x < self.left
-        ]
-        if rows:
-            top, bottom = min(rows) - BOX_H / 2, max(rows) + BOX_H / 2
-            self.boxes[self.hub] = [
-                Box(self.hub, EDGE, top, BOX_W, bottom - top),
-                *self.boxes.get(self.hub, []),
-            ]
+    def _place_hub(self) -> None:
+        stops = [stop for line in self.lines for stop in line.stops]
+        rows = [stop.y for stop in stops if stop.name == self.hub and stop.x < self.left]
+        if self.hub is not None and rows:
+            tall = Box(self.hub, EDGE, min(rows) - BOX_H / 2, BOX_W, max(rows) - min(rows) + BOX_H)
+            self.boxes[self.hub] = [tall, *self.boxes.get(self.hub, [])]
 
 
+def _length(items: list[_Item]) -> float:
+    """How long a line is with all its boxes on one side."""
+    return sum(SINGLE_PITCH if item.boxed else PILL_PITCH for item in items)
+
+
+@dataclass
 class _Row:
-    """One bus on its row, or rows."""
+    """One bus on its row, or rows; `double`: boxes on both sides of the line."""
 
-    def __init__(
-        self,
-        draft: _Drafting,
-        bus: str,
-        items: list[_Item],
-        start: str | None,
-        x: float,
-        direction: int,
-        double: bool,
-    ) -> None:
-        self.draft, self.bus, self.items, self.start = draft, bus, items, start
+    draft: _Drafting
+    bus: str
+    items: list[_Item]
+    start: str | None
+    x: float
+    direction: int
+    double: bool
+    stops: list[Stop] = field(default_factory=list)
+    corners: list[tuple[float, float]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
         # the first box of a two-sided row must not reach back over where the line begins
-        self.x, self.direction, self.double = x, direction, double
-        self.inset = (BOX_W - DOUBLE_PITCH) / 2 if double else 0.0
-        self.boxed = any(item.kind in ("module", "joint") for item in items if item.name != start)
-        self.side = -1 if double else 1
-        self.stops: list[Stop] = []
-        self.corners: list[tuple[float, float]] = []
+        self.over = (BOX_W - DOUBLE_PITCH) / 2 if self.double else 0.0
+        self.inset = self.over
+        self.boxed = any(item.boxed for item in self.items if item.name != self.start)
+        self.side = -1 if self.double else 1
 
     def lay(self) -> None:
         draft = self.draft
@@ -228,16 +221,12 @@ class _Row:
         if self.start is not None:
             self._leave_joint(items[0])
             items = items[1:]
-        for item, following in pairwise([*items, None]):
-            assert item is not None
-            self._place(item, last=following is None)
+        for place, item in enumerate(items, start=1):
+            self._place(item, last=place == len(items))
         self._close_row()
-        first_row = [stop.x for stop in self.stops if stop.y == self.stops[0].y]
-        label_x = (
-            draft.left + 4
-            if self.corners[0][0] <= min(first_row) + 1
-            else max(draft.left, min(first_row) - BOX_W / 2)
-        )
+        first_x = min(stop.x for stop in self.stops if stop.y == self.stops[0].y)
+        at_left = self.corners[0][0] <= first_x + 1
+        label_x = draft.left + 4 if at_left else max(draft.left, first_x - BOX_W / 2)
         draft.lines.append(BusLine(self.bus, tuple(self.corners), tuple(self.stops), (label_x, label_y)))
 
     def _new_row(self, first: bool = False) -> None:
@@ -256,26 +245,25 @@ class _Row:
             self.x = x + 12
         else:
             box = draft.boxes[item.name][0]
-            grown = Box(box.module, box.x, box.y, box.w, self.line_y + BOX_H / 2 - box.y)
-            draft.boxes[item.name] = [grown]
+            draft.boxes[item.name] = [replace(box, h=self.line_y + BOX_H / 2 - box.y)]
             x = box.x if self.direction < 0 else box.x + box.w
             self.x = x + 12 * self.direction
         self.corners.append((x, self.line_y))
         place = x - 1 if item.name == draft.hub else x
+        self._stop(item, place)
+
+    def _stop(self, item: _Item, x: float, side: int = 0) -> None:
+        stop = item.stop
         self.stops.append(
-            Stop(self.bus, "joint", item.name, place, self.line_y, 0, "terminated" in item.word)
+            Stop(self.bus, item.kind, item.name, x, self.line_y, side, stop.is_terminated, stop.is_through)
         )
 
     def _place(self, item: _Item, last: bool) -> None:
-        if (
-            item.kind == "joint"
-            and last
-            and item.name not in self.draft.boxes
-            and item.name != self.draft.hub
-        ):
+        placed = item.name in self.draft.boxes or item.name == self.draft.hub
+        if item.kind == "joint" and last and not placed:
             self._end_in_joint(item)
             return
-        boxed = item.kind in ("module", "joint")
+        boxed = item.boxed
         pitch = (DOUBLE_PITCH if self.double else SINGLE_PITCH) if boxed else PILL_PITCH
         if boxed and self.inset:
             self.x += self.direction * self.inset
@@ -291,8 +279,7 @@ class _Row:
             box = Box(item.name, x - BOX_W / 2, top, BOX_W, BOX_H)
             self.draft.boxes.setdefault(item.name, []).append(box)
             self.side = -self.side if self.double else self.side
-        terminated, through = "terminated" in item.word, "through" in item.word
-        self.stops.append(Stop(self.bus, item.kind, item.name, x, self.line_y, side, terminated, through))
+        self._stop(item, x, side)
         if last:
             self.corners.append((x, self.line_y))
 
@@ -309,15 +296,14 @@ class _Row:
         self.corners.append((turn, self.line_y))
         self.direction = -self.direction
         self.x = turn
-        self.inset = (BOX_W - DOUBLE_PITCH) / 2 if self.double else 0.0
+        self.inset = self.over
 
     def _end_in_joint(self, item: _Item) -> None:
         """The line ends at a module from which another line goes on: a box on the line."""
-        over = (BOX_W - DOUBLE_PITCH) / 2 if self.double else 0.0
-        self._turn_if_full(BOX_W + 12 + over, boxed=False)
-        near = self.x + (12 + over) * self.direction
+        self._turn_if_full(BOX_W + 12 + self.over, boxed=False)
+        near = self.x + (12 + self.over) * self.direction
         left = near if self.direction > 0 else near - BOX_W
         self.draft.boxes[item.name] = [Box(item.name, left, self.line_y - BOX_H / 2, BOX_W, BOX_H)]
         self.draft.ends[item.name] = (left + BOX_W / 2, self.line_y)
         self.corners.append((near, self.line_y))
-        self.stops.append(Stop(self.bus, "joint", item.name, near, self.line_y, 0, "terminated" in item.word))
+        self._stop(item, near)

@@ -18,12 +18,7 @@ _html = macros(Path(__file__).with_name("tables.html"))
 
 OPEN_DEPTH = 3  # levels of a tree that are open at first
 
-_LAMP_HUES = {
-    "red": "--st-red-color",
-    "amber": "--st-orange-color",
-    "green": "--st-green-color",
-    "blue": "--st-blue-color",
-}
+_LAMP_HUES = {"red": "red", "amber": "orange", "green": "green", "blue": "blue"}  # of the page's palette
 
 
 def seat_panel(seat: Seat) -> Markup:

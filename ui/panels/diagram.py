@@ -3,37 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Connector
 from sim.vehicle.wire_ends import wire_end
 
 
-@dataclass(frozen=True, slots=True)
-class Feed:
-    """A fuse on the way to a module's pin, as the diagram shows it."""
-
-    fuse: str
-    words: str
-
-
-def feeds_of(car: Car, module: str) -> list[Feed]:
-    """The fuses that the diagram shows on the way to a module, nearest first, without repeats."""
-    found: dict[str, Feed] = {}
-    for name, fuse in car.claimed.fuses.items():
+def feeds_of(car: Car, module: str) -> dict[str, str]:
+    """The fuses that the diagram shows on the way to a module, nearest first, each with its words."""
+    fuses = car.claimed.fuses
+    words = {name: f"{name}, {one.rating_a:g} A, {one.title or one.location}" for name, one in fuses.items()}
+    found: dict[str, str] = {}
+    for name, fuse in fuses.items():
         pins = [item for item, end in zip(fuse.feeds, fuse.ends, strict=True) if end.part == module]
         if pins:
-            found[name] = Feed(
-                name, f"{name}, {fuse.rating_a:g} A, {fuse.title or fuse.location}, to {', '.join(pins)}"
-            )
+            found[name] = f"{words[name]}, to {', '.join(pins)}"
     for name in list(found):
         for link in _upstream(car, name):
-            fuse = car.claimed.fuses[link]
-            found.setdefault(
-                link, Feed(link, f"{link}, {fuse.rating_a:g} A, {fuse.title or fuse.location}, feeds {name}")
-            )
-    return list(found.values())
+            found.setdefault(link, f"{words[link]}, feeds {name}")
+    return found
 
 
 def _upstream(car: Car, fuse: str) -> Iterator[str]:
@@ -65,11 +53,6 @@ def grounds_of(car: Car, module: str) -> list[str]:
     """The ground points of a module; without any in the file it is on the car's first."""
     named = [wire_end(item).target for item in car.claimed.modules[module].ground]
     return list(dict.fromkeys(named)) or [next(iter(car.claimed.grounds))]
-
-
-def gateways(car: Car) -> list[str]:
-    """Modules that pass messages from bus to bus."""
-    return [name for name, spec in car.claimed.modules.items() if spec.gateway]
 
 
 def guarded_gateways(car: Car) -> list[str]:

@@ -17,7 +17,7 @@ from sim.training.authoring import (
     without_fault,
 )
 from sim.vehicle.problems import Problem
-from ui.panels.draft_fields import text_field
+from ui.panels.draft_order import text_field
 from ui.state import bench_jobs, classroom, work
 from ui.state.choices import entry_words
 from ui.state.draft import EMPTY, draft_now, fault_now, put

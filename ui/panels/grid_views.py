@@ -125,11 +125,9 @@ def _exports(grid: Grid) -> None:
 def _into_the_bay(grid: Grid, given: tuple[str, ...]) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         st.selectbox(
-            "take one into the bay",
-            _everything_first(grid),
-            key="take_case",
+            "take one into the bay", _everything_first(grid), key="take_case",
             format_func=lambda one: _heading(grid, one),
-        )
+        )  # fmt: skip
         st.button("Into the bay, before any action", key="take_case_go", on_click=partial(_take, grid, given))
 
 

@@ -37,11 +37,9 @@ def _rewind(log: list[str], given: tuple[str, ...]) -> None:
         )  # fmt: skip
         st.button("Rewind", key="rewind", icon=":material/undo:", on_click=_back)
     if st.button(
-        "Something else instead, from there",
-        key="branch_here",
-        icon=":material/alt_route:",
+        "Something else instead, from there", key="branch_here", icon=":material/alt_route:",
         help="both futures side by side",
-    ):
+    ):  # fmt: skip
         from_the_bay(keep)
         st.switch_page(st.session_state.entries["instead"])
     st.button(

@@ -15,14 +15,13 @@ from sim.instruments.scope import Picture
 from sim.training.exercise import Tool
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
-from ui.drawing.meter import blank, display, expected_table, readings_table, strip
+from ui.drawing.instruments import blank, display, expected_table, readings_table, strip
 from ui.panels.terminals import (
     GENTLEST,
-    as_observation,
     choose_from,
     choose_way,
     loops,
-    mind,
+    measuring_button,
     papers_of,
     sights,
     terminals,
@@ -30,7 +29,6 @@ from ui.panels.terminals import (
 )
 from ui.state.held import Held
 from ui.state.visible import Visible
-from ui.state.work import ask_to_do_as_shown
 
 KINDS = {
     "volts": "Volts", "minimum": "Min V", "ohms": "Ohms", "continuity": "Beep", "amps": "Amps",
@@ -51,7 +49,9 @@ def show(held: Held, visible: Visible, to_diagrams: bool = True) -> None:
         last = next((one for one in reversed(readings) if not isinstance(one.result, Picture)), None)
         sheet.show(blank() if last is None else display(last), "display")
     kind = choose(held, visible)
-    _go(held, visible, kind)
+    words = {"look": "Look", "load": "Hold the lamp there"}.get(kind, "Measure")
+    icon = ":material/visibility:" if kind == "look" else ":material/electric_meter:"
+    measuring_button(words, "measure", icon, held, visible, sentence, "choose first where to measure")
     _keep_on(kind)
     if to_diagrams and "diagrams" in st.session_state.get("entries", {}):
         st.page_link(
@@ -108,24 +108,6 @@ def sentence() -> str:
         burning = f" while {watt:g} W lamp at {state.lamp_a} to {state.lamp_b}"
     function = "minimum volts" if kind == "minimum" else kind
     return f"measure {function} {red} to {black}{burning}{way_words('way')}"
-
-
-def _measurement() -> list[str]:
-    if not sentence():
-        raise EditProblem("choose first where to measure")
-    return [sentence()]
-
-
-def _go(held: Held, visible: Visible, kind: str) -> None:
-    """The button that measures, and what to mind before."""
-    words = {"look": "Look", "load": "Hold the lamp there"}.get(kind, "Measure")
-    st.button(
-        words, key="measure", type="primary", disabled=not sentence(),
-        icon=":material/visibility:" if kind == "look" else ":material/electric_meter:",
-        on_click=partial(ask_to_do_as_shown, _measurement, 0.0),
-    )  # fmt: skip
-    if sentence():
-        mind(held, as_observation(held, visible, sentence()))
 
 
 def beside(held: Held) -> None:
@@ -189,11 +171,8 @@ def watched() -> list[str]:
 
 
 def _expected(held: Held) -> None:
-    lines = []
-    for lead in LEADS:
-        at = st.session_state.get(f"probe_{lead}") or ""
-        lines += _expected_at(held, at)
-    lines = list(dict.fromkeys(lines))
+    points = [st.session_state.get(f"probe_{lead}") or "" for lead in LEADS]
+    lines = dict.fromkeys(line for at in points for line in _expected_at(held, at))
     if lines:
         with st.expander(f"What should be there: {len(lines)}", key="expected_box"):
             sheet.show(expected_table(lines), "expected", _set_up_expected)

@@ -19,12 +19,10 @@ def show(found: SearchAnswer) -> None:
     """The button that looks for the next check, and what it found."""
     st.subheader("What to look at next", anchor=False)
     st.button(
-        "Find the next best check",
-        key="next_find",
-        icon=":material/troubleshoot:",
+        "Find the next best check", key="next_find", icon=":material/troubleshoot:",
         disabled=len(found.result.causes) < 2 and not found.result.causes[0].alike,
         on_click=partial(_start_next, found, False),
-    )
+    )  # fmt: skip
     advice: Advice | None = lab_work.found(NEXT, "suspects")
     if advice is None:
         return
@@ -32,19 +30,16 @@ def show(found: SearchAnswer) -> None:
         st.markdown(f"**{advice.words}** The {advice.compared} likeliest of {advice.of} were compared.")
         if all(one.check.passive for one in advice.ranked):
             st.button(
-                "Think of plugs off and scans, too",
-                key="next_every_kind",
+                "Think of plugs off and scans, too", key="next_every_kind",
                 help="what changes something about the car takes a run of every suspect for each check",
                 on_click=partial(_start_next, found, True),
-            )
+            )  # fmt: skip
         if advice.best is None:
             return
         place = st.selectbox(
-            "check",
-            list(range(len(advice.ranked))),
-            key="next_which",
+            "check", list(range(len(advice.ranked))), key="next_which",
             format_func=lambda one: f"{one + 1}. {advice.ranked[one].check.title}",
-        )
+        )  # fmt: skip
         _check(advice.ranked[place])
         with st.expander("All checks that tell any of them apart"):
             head = ("check", "min", "bits", "bits per min", "min to the end", "outcomes")

@@ -10,11 +10,12 @@ from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.panels import why
+from ui.panels.buttons import action_button
 from ui.panels.cautions import caution
-from ui.panels.diagram import buses_through, connector_words, connectors_of, feeds_of, gateways, module_words
+from ui.panels.diagram import buses_through, connector_words, connectors_of, feeds_of, module_words
 from ui.state.held import Held
 from ui.state.visible import Visible
-from ui.state.work import ask_to_do, ask_to_do_as_shown, tells_problems
+from ui.state.work import ask_to_do_as_shown, tells_problems
 
 MOST_PINS = 12  # longer tables wait until they are asked for
 
@@ -60,24 +61,16 @@ def _module(held: Held, visible: Visible, name: str) -> None:
     st.caption(module_words(held.car, name))
     _plugs(held, visible, name)
     _fuses(held, visible, name)
-    if name in gateways(held.car) and "bypass" in visible.tools:
+    if held.car.claimed.modules[name].gateway and "bypass" in visible.tools:
         _bypass(held, visible, name)
     with st.container(horizontal=True):
         if visible.only_found:
             _look(visible, name)
         else:
-            st.button(
-                "Why is it like that?",
-                key="why_part",
-                icon=":material/help:",
-                on_click=_ask_why,
-            )
+            st.button("Why is it like that?", key="why_part", icon=":material/help:", on_click=_ask_why)
         if "clear" in visible.tools:
-            st.button(
-                "Clear its codes",
-                key="clear_part",
-                on_click=partial(ask_to_do_as_shown, lambda: [f"clear {_picked()}"]),
-            )
+            clear = partial(ask_to_do_as_shown, lambda: [f"clear {_picked()}"])
+            st.button("Clear its codes", key="clear_part", on_click=clear)
     if _is_airbag(held, name):
         caution("airbag")
 
@@ -97,10 +90,7 @@ def _ask_why() -> None:
 
 def _look(visible: Visible, name: str) -> None:
     if "eye" in visible.tools:
-        st.button(
-            f"Look at {name}", key=f"look {name}", icon=":material/visibility:",
-            on_click=partial(ask_to_do, f"look {name}"),
-        )  # fmt: skip
+        action_button(f"Look at {name}", f"look {name}", icon=":material/visibility:")
 
 
 def _is_airbag(held: Held, name: str) -> bool:
@@ -118,13 +108,17 @@ def _plugs(held: Held, visible: Visible, name: str) -> None:
 
 
 def _plug_row(visible: Visible, connector: str, words: str) -> None:
-    off = connector in visible.connectors_off
-    action, verb = (f"plug {connector}", "Plug") if off else (f"unplug {connector}", "Unplug")
+    verb = "plug" if connector in visible.connectors_off else "unplug"
+    _row(visible, verb, connector, words if len(words) < 120 else f"{words[:117]}...")
+
+
+def _row(visible: Visible, verb: str, part: str, words: str) -> None:
+    """A part with what can be done to it; a look at it where that tells something new."""
     with st.container(horizontal=True, vertical_alignment="center"):
-        st.button(f"{verb} {connector}", key=action, on_click=partial(ask_to_do, action))
+        action_button(f"{verb.capitalize()} {part}", f"{verb} {part}")
         if visible.only_found:
-            _look(visible, connector)
-        st.caption(words if len(words) < 120 else f"{words[:117]}...", width="stretch")
+            _look(visible, part)
+        st.caption(words, width="stretch")
 
 
 def _fuses(held: Held, visible: Visible, name: str) -> None:
@@ -132,39 +126,26 @@ def _fuses(held: Held, visible: Visible, name: str) -> None:
     if not feeds or "fuses" not in visible.tools:
         return
     st.markdown("**Fuses on the way to it**, as the diagram shows")
-    for feed in feeds:
-        out = feed.fuse in visible.out
-        action, verb = (f"fit {feed.fuse}", "Fit") if out else (f"pull {feed.fuse}", "Pull")
-        with st.container(horizontal=True, vertical_alignment="center"):
-            st.button(f"{verb} {feed.fuse}", key=action, on_click=partial(ask_to_do, action))
-            if visible.only_found:
-                _look(visible, feed.fuse)
-            st.caption(feed.words, width="stretch")
+    for fuse, words in feeds.items():
+        _row(visible, "fit" if fuse in visible.out else "pull", fuse, words)
 
 
 def _bypass(held: Held, visible: Visible, name: str) -> None:
     st.markdown("**Bypass lead** in place of this gateway")
     fitted = next((lead for lead in visible.leads if lead.startswith(f"bypass {name} ")), None)
     if fitted:
-        st.button(
-            "Take the bypass lead off",
-            key="unbypass",
-            on_click=partial(ask_to_do_as_shown, lambda: [f"unbypass {_picked()}"]),
-        )
+        take_off = partial(ask_to_do_as_shown, lambda: [f"unbypass {_picked()}"])
+        st.button("Take the bypass lead off", key="unbypass", on_click=take_off)
     else:
         buses = st.multiselect(
-            "buses that it joins",
-            held.car.messages.buses_of[name],
-            key=f"buses {name}",
-            persist_state="session",
-            select_all=False,
-        )
+            "buses that it joins", held.car.messages.buses_of[name], key=f"buses {name}",
+            persist_state="session", select_all=False,
+        )  # fmt: skip
         st.button(
             "Unplug it and fit the lead" if _plugged(held, visible, name) else "Fit the bypass lead",
-            key="bypass",
-            disabled=len(buses) < 2,
+            key="bypass", disabled=len(buses) < 2,
             on_click=partial(ask_to_do_as_shown, partial(_fit_lead, held, visible)),
-        )
+        )  # fmt: skip
     caution("bypass")
 
 

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import streamlit as st
 
 from sim.instruments.scope import BEFORE_SHARE, Picture
-from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
-from ui.drawing.scope_screen import screen
-from ui.panels.terminals import as_observation, choose_from, choose_way, mind, terminals, way_words
+from ui.drawing.instruments import screen
+from ui.panels.terminals import choose_from, choose_way, measuring_button, terminals, way_words
 from ui.state.held import Held
 from ui.state.visible import Visible
-from ui.state.work import ask_to_do_as_shown
 
 SWEEPS = ("20 us", "50 us", "100 us", "200 us", "500 us", "1 ms", "2 ms", "5 ms", "20 ms", "100 ms")
 FIRST_SWEEP = "500 us"
@@ -31,12 +27,8 @@ def show(held: Held, visible: Visible) -> None:
     else:
         st.caption("No sweep yet. Choose two points for each channel; the diagnostic connector is set up.")
     _choose(held, visible)
-    st.button(
-        "Take a sweep", key="sweep", type="primary", icon=":material/monitoring:", disabled=not _sentence(),
-        on_click=partial(ask_to_do_as_shown, _sweep, 0.0),
-    )  # fmt: skip
-    if _sentence():
-        mind(held, as_observation(held, visible, _sentence()))
+    nothing = "choose two points for a channel first"
+    measuring_button("Take a sweep", "sweep", ":material/monitoring:", held, visible, _sentence, nothing)
 
 
 def _screen(picture: Picture) -> None:
@@ -86,9 +78,3 @@ def _sentence() -> str:
     ends = [(state.get(f"scope_{number}a"), state.get(f"scope_{number}b")) for number in CHANNELS]
     channels = " and ".join(f"{a} to {b}" for a, b in ends if a and b)
     return f"scope {channels} for {state.sweep_time}{way_words('scope_way')}" if channels else ""
-
-
-def _sweep() -> list[str]:
-    if not _sentence():
-        raise EditProblem("choose two points for a channel first")
-    return [_sentence()]

@@ -23,12 +23,9 @@ def add(held: Held) -> None:
     )
     sentence = FORMS[kind](held)
     st.button(
-        "Suppose this",
-        key="suppose_add",
-        icon=":material/add:",
-        disabled=not sentence,
+        "Suppose this", key="suppose_add", icon=":material/add:", disabled=not sentence,
         on_click=partial(_append, held, kind, sentence),
-    )
+    )  # fmt: skip
     if st.session_state.get("suppose_problem"):
         st.error(st.session_state.suppose_problem, icon=":material/block:")
 
@@ -69,11 +66,9 @@ def _feeds(held: Held) -> str:
         st.caption("This car's file names no fuses.")
         return ""
     st.selectbox(
-        "this fuse",
-        list(fuses),
-        key="feeds_fuse",
+        "this fuse", list(fuses), key="feeds_fuse",
         format_func=lambda one: f"{one} · {fuses[one].title or fuses[one].location}",
-    )
+    )  # fmt: skip
     consumers = [end.target for spec in fuses.values() for end in spec.ends]
     st.selectbox("in truth feeds", consumers, key="feeds_what")
     return "theory {feeds_fuse} feeds {feeds_what}"
@@ -86,12 +81,10 @@ def _fault(held: Held) -> str:
 
 def _words(held: Held) -> str:
     st.text_input(
-        "any edit, in words",
-        key="suppose_words",
-        placeholder="corrode GW.GND 2 ohm",
-        persist_state="session",
+        "any edit, in words", key="suppose_words", placeholder="corrode GW.GND 2 ohm",
         help="several that belong together are divided by ';': they are then all there or all left out",
-    )
+        persist_state="session",
+    )  # fmt: skip
     return "{suppose_words}"
 
 
@@ -136,18 +129,10 @@ def listed(held: Held) -> None:
         with st.container(horizontal=True, vertical_alignment="center"):
             st.text(text, width="stretch")
             st.selectbox(
-                "use",
-                USES,
-                key=f"use {text}",
-                label_visibility="collapsed",
-                width=170,
+                "use", USES, key=f"use {text}", label_visibility="collapsed", width=170,
                 persist_state="session",
-            )
-            st.button(
-                "Remove",
-                key=f"remove {text}",
-                on_click=partial(_remove, held, text),
-            )
+            )  # fmt: skip
+            st.button("Remove", key=f"remove {text}", on_click=partial(_remove, held, text))
 
 
 def _remove(held: Held, text: str) -> None:

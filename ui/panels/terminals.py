@@ -6,11 +6,12 @@ side of a connector is listed if it can be seen that the connector is off.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from functools import partial
 
 import streamlit as st
 
-from sim.bench.observations import Observation, parse_observation
+from sim.bench.observations import parse_observation
 from sim.bench.probing import places, reach
 from sim.instruments import cautions
 from sim.instruments.service import ServiceInformation
@@ -20,6 +21,7 @@ from ui.panels.cautions import MAKER
 from ui.panels.diagram import connector_words
 from ui.state.held import Held
 from ui.state.visible import Visible
+from ui.state.work import ask_to_do_as_shown
 
 ENDS = {
     "30": "feed of its contact", "87": "its contact, switched", "86": "its coil, driven end",
@@ -78,18 +80,33 @@ def way_words(key: str) -> str:
     return "" if chosen == GENTLEST else f" by {chosen}"
 
 
-def as_observation(held: Held, visible: Visible, sentence: str) -> Observation | str:
-    """What a sentence means on the car as far as it can be seen, or why it means nothing."""
+def measuring_button(
+    words: str, key: str, icon: str, held: Held, visible: Visible, sentence: Callable[[], str], nothing: str
+) -> None:
+    """The button that measures what is chosen, and what to mind before.
+
+    sentence: what is chosen on the page now, empty if nothing is; then the button refuses with `nothing`.
+    """
+
+    def chosen() -> list[str]:
+        if not sentence():
+            raise EditProblem(nothing)
+        return [sentence()]
+
+    st.button(
+        words, key=key, icon=icon, type="primary", disabled=not sentence(),
+        on_click=partial(ask_to_do_as_shown, chosen, 0.0),
+    )  # fmt: skip
+    if sentence():
+        _mind(sentence(), held, visible)
+
+
+def _mind(sentence: str, held: Held, visible: Visible) -> None:
+    """What to mind before a measurement, or why it cannot be made on the car as far as it can be seen."""
     try:
-        return parse_observation(sentence, as_seen(held.car, visible))
+        what = parse_observation(sentence, as_seen(held.car, visible))
     except EditProblem as problem:
-        return str(problem)
-
-
-def mind(held: Held, what: Observation | str) -> None:
-    """What to mind before a measurement, or why it cannot be made."""
-    if isinstance(what, str):
-        st.caption(what)
+        st.caption(str(problem))
         return
     for text in cautions.of(what, held.car):
         st.caption(f":material/warning: {text} {MAKER if text == cautions.AIRBAG else ''}")
@@ -114,17 +131,15 @@ def ways(car: Car, points: Iterable[str]) -> list[str]:
 def loops(held: Held) -> dict[str, str]:
     """Where a loop can be opened for a meter in amps: fuses, battery clamps, pins."""
     car = held.car
-    fuses = {
-        name: f"{name} · in place of the fuse, {fuse.title or fuse.location}"
-        for name, fuse in car.claimed.fuses.items()
-    }
-    clamps = [pin.id for pin in car.pins.values() if car.connectors[pin.connector].kind == "battery"]
-    pins = [pin.id for pin in car.pins.values() if car.connectors[pin.connector].kind in ("module", "inline")]
+    kinds = {name: car.connectors[pin.connector].kind for name, pin in car.pins.items()}
     words = papers_of(held).words_at
     return {
-        **{name: f"{name} · battery clamp" for name in clamps},
-        **fuses,
-        **{name: f"{name} · {words(name)}" for name in pins},
+        **{name: f"{name} · battery clamp" for name, kind in kinds.items() if kind == "battery"},
+        **{
+            name: f"{name} · in place of the fuse, {fuse.title or fuse.location}"
+            for name, fuse in car.claimed.fuses.items()
+        },
+        **{name: f"{name} · {words(name)}" for name, kind in kinds.items() if kind in ("module", "inline")},
     }
 
 
@@ -142,21 +157,22 @@ def sights(held: Held) -> dict[str, str]:
     rest = {
         name: f"{name} · {words(name)}" if name in car.pins else f"wire or splice {name}"
         for name in places(car)
+        if name not in named
     }
-    return {**named, **{name: text for name, text in rest.items() if name not in named}}
+    return named | rest
 
 
 def _listed(car: Car, papers: ServiceInformation, off: frozenset[str]) -> Iterable[tuple[str, str]]:
     outer = sorted(node for node in car.terminals if ":" not in node)
-    pins = [node for node in outer if node in car.pins]
-    for node in [*POSTS, *car.claimed.grounds, *pins]:
+    first = dict.fromkeys([*POSTS, *car.claimed.grounds, *(node for node in outer if node in car.pins)])
+    for node in first:
         yield node, f"{node} · {_words(node, car, papers)}"
     for name in sorted(off):
         for pin in car.connectors[name].pins:
             if ":" in pin.inner:
                 yield pin.inner, f"{pin.inner} · the part's own side of {pin.id}"
     for node in outer:
-        if node not in POSTS and node not in car.claimed.grounds and node not in car.pins:
+        if node not in first:
             yield node, f"{node} · {_words(node, car, papers)}"
 
 
@@ -173,8 +189,8 @@ def _words(node: str, car: Car, papers: ServiceInformation) -> str:
         return f"ground point, {claimed.grounds[node].location or claimed.grounds[node].title}".rstrip(", ")
     owner, _, end = node.rpartition(".")
     if owner in claimed.fuses:
-        fuse = claimed.fuses[owner]
-        return f"{'feed' if end == '1' else 'load'} side of the fuse, {fuse.title or fuse.location}"
+        side = "feed" if end == "1" else "load"
+        return f"{side} side of the fuse, {claimed.fuses[owner].title or claimed.fuses[owner].location}"
     if owner in claimed.relays:
         return f"relay {claimed.relays[owner].title}, {ENDS[end]}"
     if owner in claimed.loads:

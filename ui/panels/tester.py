@@ -10,6 +10,7 @@ from sim.bench.tester import difference
 from ui.drawing import sheet
 from ui.drawing.tables import difference_table, report_table
 from ui.panels import why
+from ui.panels.buttons import action_button
 from ui.panels.cautions import caution
 from ui.panels.diagram import guarded_gateways
 from ui.state.held import Held
@@ -21,13 +22,7 @@ SHOWN = ("all", "with codes", "silent")
 
 def show(held: Held, visible: Visible) -> None:
     """The tester panel."""
-    st.button(
-        "Scan all modules",
-        key="scan",
-        type="primary",
-        icon=":material/radar:",
-        on_click=partial(ask_to_do, "scan"),
-    )
+    action_button("Scan all modules", "scan", icon=":material/radar:", kind="primary")
     _report(held, visible)
     if "clear" in visible.tools:
         _clear(held, visible)
@@ -48,14 +43,9 @@ def _report(held: Held, visible: Visible) -> None:
     if held.bench.cleared_since_scan:
         st.warning("This report is from before clearing. Scan again.", icon=":material/history:")
     shown = st.segmented_control(
-        "rows",
-        SHOWN,
-        default="all",
-        key="shown",
-        required=True,
-        label_visibility="collapsed",
+        "rows", SHOWN, default="all", key="shown", required=True, label_visibility="collapsed",
         persist_state="session",
-    )
+    )  # fmt: skip
     sheet.show(report_table(report, shown or "all"), "report", partial(_picked, visible))
     opens = "its module" if visible.only_found else "why"
     st.caption(f"● fails now   ○ stored. Pick a row to see {opens}; the status byte follows ISO 14229-1.")
@@ -75,16 +65,9 @@ def _picked(visible: Visible) -> None:
 def _clear(held: Held, visible: Visible) -> None:
     guarded = guarded_gateways(held.car)
     with st.container(horizontal=True):
-        st.button(
-            "Clear all codes", key="clear", icon=":material/ink_eraser:", on_click=partial(ask_to_do, "clear")
-        )
+        action_button("Clear all codes", "clear", icon=":material/ink_eraser:")
         for name in guarded:
-            st.button(
-                f"Unlock {name}",
-                key=f"unlock {name}",
-                icon=":material/lock_open:",
-                on_click=partial(ask_to_do, f"unlock {name}"),
-            )
+            action_button(f"Unlock {name}", f"unlock {name}", icon=":material/lock_open:")
     if guarded:
         st.caption(
             f"{', '.join(guarded)} lets a clear request through only after security access, "

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 import streamlit as st
 
 from sim.bench.bench import Bench
@@ -21,14 +24,37 @@ from ui.drawing.tables import because_tree
 from ui.state.held import Held
 from ui.state.visible import Visible
 
-KINDS = {
-    "code": "a trouble code",
-    "silent": "a module that does not answer",
-    "mode": "the power mode",
-    "lamp": "a lamp",
-    "engine": "the engine",
-    "awake": "a bus that is awake",
-    "battery": "the battery",
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A kind of question. `items`: what can be asked about; None if it needs no choice."""
+
+    words: str
+    because: Callable[[Bench, str], Because]
+    items: Callable[[Held, Visible], list[str]] | None = None
+    nothing: str = "Nothing to ask."
+
+
+QUESTIONS = {
+    "code": Question(
+        "a trouble code",
+        lambda bench, item: why_code(bench, *item.split()),
+        lambda held, visible: [f"{module} {code}" for module, code in visible.codes],
+        "No module has a code stored.",
+    ),
+    "silent": Question(
+        "a module that does not answer", why_silent, lambda held, visible: list(visible.modules)
+    ),
+    "mode": Question("the power mode", lambda bench, item: why_mode(bench)),
+    "lamp": Question(
+        "a lamp",
+        why_telltale,
+        lambda held, visible: [lamp.name for lamp in visible.seat.lamps],
+        "This car has no lamps described.",
+    ),
+    "engine": Question("the engine", lambda bench, item: why_engine(bench)),
+    "awake": Question("a bus that is awake", why_awake, lambda held, visible: list(held.car.built.buses)),
+    "battery": Question("the battery", lambda bench, item: why_battery(bench)),
 }
 
 
@@ -54,36 +80,22 @@ def show(held: Held, visible: Visible) -> None:
         st.button("Ask something else", key="why_else", on_click=_no_event)
         return
     kind = st.selectbox(
-        "why", list(KINDS), key="why_kind", format_func=KINDS.__getitem__, persist_state="session"
-    )
-    items = _items(held, visible, kind)
-    if items == []:
-        st.caption(
-            {"code": "No module has a code stored.", "lamp": "This car has no lamps described."}.get(
-                kind, "Nothing to ask."
-            )
-        )
-        return
-    item = _choose(kind, items) if items else ""
-    _tree(_answer(held.bench, kind, item))
+        "why", list(QUESTIONS), key="why_kind", format_func=lambda one: QUESTIONS[one].words,
+        persist_state="session",
+    )  # fmt: skip
+    question = QUESTIONS[kind]
+    item = ""
+    if question.items is not None:
+        items = question.items(held, visible)
+        if not items:
+            st.caption(question.nothing)
+            return
+        item = _choose(kind, items)
+    _tree(question.because(held.bench, item))
 
 
 def _no_event() -> None:
     st.session_state.why_event = None
-
-
-def _items(held: Held, visible: Visible, kind: str) -> list[str] | None:
-    """What can be asked about; None if the question needs no choice."""
-    match kind:
-        case "code":
-            return [f"{module} {code}" for module, code in visible.codes]
-        case "silent":
-            return list(visible.modules)
-        case "lamp":
-            return [lamp.name for lamp in visible.seat.lamps]
-        case "awake":
-            return list(held.car.built.buses)
-    return None
 
 
 def _choose(kind: str, items: list[str]) -> str:
@@ -92,28 +104,9 @@ def _choose(kind: str, items: list[str]) -> str:
     return str(st.selectbox("which", items, key=f"why_{kind}", persist_state="session"))
 
 
-def _answer(bench: Bench, kind: str, item: str) -> Because:
-    match kind:
-        case "code":
-            module, code = item.split()
-            return why_code(bench, module, code)
-        case "silent":
-            return why_silent(bench, item)
-        case "lamp":
-            return why_telltale(bench, item)
-        case "mode":
-            return why_mode(bench)
-        case "awake":
-            return why_awake(bench, item)
-        case "battery":
-            return why_battery(bench)
-    return why_engine(bench)
-
-
 def _tree(because: Because) -> None:
-    whole = st.toggle(
-        "every branch, also those that end at no edit", key="why_whole", persist_state="session"
-    )
+    words = "every branch, also those that end at no edit"
+    whole = st.toggle(words, key="why_whole", persist_state="session")
     with st.container(key="because"):
         sheet.show(because_tree(because if whole else because.to_edits()), "tree")
     roots = because.to_edits().roots()

@@ -5,7 +5,7 @@ In an exercise the car is a customer's: there are repairs and checks to choose f
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 
 import streamlit as st
@@ -13,6 +13,7 @@ import streamlit as st
 from sim.training.exercise import Tool
 from sim.vehicle.edits import catalogue, offers_at
 from sim.vehicle.edits_modules import BITRATES_BPS
+from sim.vehicle.elements import Resistor
 from ui.panels.cautions import caution
 from ui.panels.diagram import connector_words
 from ui.state.held import Held
@@ -32,42 +33,30 @@ def show(held: Held, visible: Visible) -> None:
     if "battery" in visible.tools:
         _battery(visible)
     # where a complaint is to be solved, the list would give the answer away
-    with st.expander(
-        f"{'Taken apart, as far as you know' if visible.only_found else 'Changed on this car now'}: "
-        f"{len(visible.changes)}",
-        expanded=not held.job,
-        key="changes_box",
-    ):
+    title = "Taken apart, as far as you know" if visible.only_found else "Changed on this car now"
+    with st.expander(f"{title}: {len(visible.changes)}", expanded=not held.job, key="changes_box"):
         _changes(visible)
 
 
 def _connector(held: Held, visible: Visible) -> None:
     plugs = [name for name, plug in held.car.connectors.items() if plug.kind != "battery"]
     name = st.selectbox(
-        "which connector",
-        plugs,
-        key="work_connector",
+        "which connector", plugs, key="work_connector",
         format_func=lambda one: connector_words(held.car, held.car.connectors[one]),
-    )
+    )  # fmt: skip
     plug = "plug {work_connector}"
     if name in visible.connectors_off:
         _buttons(("Plug", plug))
     else:
         press_home = [("Press it home", plug)] if visible.only_found else []
-        _buttons(*faults(visible.only_found, "connector", "{work_connector}"), *press_home)
+        _offer(visible, "connector", "{work_connector}", *press_home)
     caution("probing")
 
 
 def _fuse(held: Held, visible: Visible) -> None:
     fuses = held.car.claimed.fuses
-    name = st.selectbox(
-        "which fuse",
-        list(fuses),
-        key="work_fuse",
-        format_func=lambda one: (
-            f"{one} · {fuses[one].rating_a:g} A, {fuses[one].title or fuses[one].location}"
-        ),
-    )
+    words = {name: f"{one.rating_a:g} A, {one.title or one.location}" for name, one in fuses.items()}
+    name = _which("which fuse", "work_fuse", words)
     _holder(visible, "fuse", name in visible.out, ("Fit a right one", "fit {work_fuse}"), "{work_fuse}")
     st.number_input(
         "a fuse of another rating, in A", 1.0, 500.0, float(fuses[name].rating_a), step=1.0, key="work_rating"
@@ -77,95 +66,84 @@ def _fuse(held: Held, visible: Visible) -> None:
 
 
 def _relay(held: Held, visible: Visible) -> None:
-    relays = held.car.claimed.relays
+    relays = {name: one.title or one.location for name, one in held.car.claimed.relays.items()}
     if not relays:
         st.caption("This car has no relays.")
         return
-    name = st.selectbox(
-        "which relay",
-        list(relays),
-        key="work_relay",
-        format_func=lambda one: f"{one} · {relays[one].title or relays[one].location}",
-    )
+    name = _which("which relay", "work_relay", relays)
     _holder(visible, "relay", name in visible.out, ("Fit", "fit {work_relay}"), "{work_relay}")
 
 
 def _holder(visible: Visible, part: str, is_out: bool, fit: tuple[str, str], chosen: str) -> None:
     """A fuse or relay: one that is in may turn out to be wrong, so a customer's gets a right one, too."""
-    offered = [] if is_out else faults(visible.only_found, part, chosen)
-    _buttons(*offered, *([fit] if is_out or visible.only_found else []))
+    if is_out:
+        _buttons(fit)
+    else:
+        _offer(visible, part, chosen, *([fit] if visible.only_found else []))
 
 
 def _joint(held: Held, visible: Visible) -> None:
     opens = [text.removeprefix("open ") for text in catalogue(held.car) if text.startswith("open ")]
     joints = [name for name in opens if name not in held.car.claimed.grounds]
-    joints += [name for name, part in held.car.elements.items() if getattr(part, "kind", "") == "terminator"]
+    joints += [
+        name
+        for name, part in held.car.elements.items()
+        if isinstance(part, Resistor) and part.kind == "terminator"
+    ]
     pins = held.car.pins
-    name = st.selectbox(
-        "which", joints, key="work_joint",
-        format_func=lambda one: f"{one} · {pins[one].function}" if one in pins else one,
-    )  # fmt: skip
+    name = _which("which", "work_joint", {one: pins[one].function if one in pins else "" for one in joints})
     if not visible.only_found:
         st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
-    _buttons(
-        *faults(visible.only_found, "joint", "{work_joint}", ohm="work_ohm"), ("Mend", "mend {work_joint}")
-    )
+    _offer(visible, "joint", "{work_joint}", ("Mend", "mend {work_joint}"), ohm="work_ohm")
     if visible.only_found or name not in pins:
         return
     st.number_input("opens every so many s, by chance", 1.0, 3600.0, 20.0, key="work_between")
     st.number_input("for so many s", 0.01, 3600.0, 0.3, key="work_open", format="%g")
-    _buttons(*faults(visible.only_found, "pin", "{work_joint}", between_s="work_between", open_s="work_open"))
+    _offer(visible, "pin", "{work_joint}", between_s="work_between", open_s="work_open")
 
 
 def _swap(held: Held, visible: Visible) -> None:
-    pins = [
-        name for name, pin in held.car.pins.items() if held.car.connectors[pin.connector].kind == "module"
-    ]
-    one = st.selectbox("the wire of", pins, key="work_swap_a", format_func=lambda pin: _pin_words(held, pin))
-    others = [
-        name for name in pins if name != one and held.car.pins[name].connector == held.car.pins[one].connector
-    ]
+    plug_of = {
+        name: pin.connector
+        for name, pin in held.car.pins.items()
+        if held.car.connectors[pin.connector].kind == "module"
+    }
+    functions = _functions(held)
+    one = _which("the wire of", "work_swap_a", {name: functions[name] for name in plug_of})
+    others = [name for name in plug_of if name != one and plug_of[name] == plug_of[one]]
     if not others:
         st.caption("This connector has no other pin.")
         return
-    st.selectbox("in the cavity of", others, key="work_swap_b", format_func=lambda pin: _pin_words(held, pin))
+    _which("in the cavity of", "work_swap_b", {name: functions[name] for name in others})
     pair = "{work_swap_a} with {work_swap_b}"
-    _buttons(*faults(visible.only_found, "pins", pair), ("Swap back", f"unswap {pair}"))
+    _offer(visible, "pins", pair, ("Swap back", f"unswap {pair}"))
     caution("probing")
 
 
-def _pin_words(held: Held, name: str) -> str:
-    return f"{name} · {held.car.pins[name].function}"
+def _functions(held: Held) -> dict[str, str]:
+    """What each pin of the car carries."""
+    return {name: pin.function for name, pin in held.car.pins.items()}
 
 
 def _ground(held: Held, visible: Visible) -> None:
-    grounds = held.car.claimed.grounds
-    st.selectbox(
-        "which ground point",
-        list(grounds),
-        key="work_ground",
-        format_func=lambda one: f"{one} · {grounds[one].location or grounds[one].title}",
-    )
+    grounds = {name: one.location or one.title for name, one in held.car.claimed.grounds.items()}
+    _which("which ground point", "work_ground", grounds)
     if not visible.only_found:
         st.number_input("voltage above the body, in V", -15.0, 15.0, 1.5, step=0.5, key="work_offset")
-    offered = faults(visible.only_found, "ground", "{work_ground}", volt="work_offset")
-    _buttons(*offered, ("Clean and tighten it", "mend {work_ground}"))
+    tighten = ("Clean and tighten it", "mend {work_ground}")
+    _offer(visible, "ground", "{work_ground}", tighten, volt="work_offset")
 
 
 def _short(held: Held, visible: Visible) -> None:
-    pins = list(held.car.pins)
-    st.selectbox(
-        "from", pins, key="work_short_a", format_func=lambda pin: f"{pin} · {held.car.pins[pin].function}"
-    )
-    st.selectbox("to", ["BODY", "BAT+", *pins], key="work_short_b")
+    _which("from", "work_short_a", _functions(held))
+    st.selectbox("to", ["BODY", "BAT+", *held.car.pins], key="work_short_b")
     pair = "{work_short_a} to {work_short_b}"
-    _buttons(*faults(visible.only_found, "terminals", pair), ("Take the short off", f"unshort {pair}"))
+    _offer(visible, "terminals", pair, ("Take the short off", f"unshort {pair}"))
     caution("shorts")
 
 
 def _resistor(held: Held, visible: Visible) -> None:
-    pins = held.car.pins
-    functions = {(pin.connector, pin.function): name for name, pin in pins.items()}
+    functions = {(pin.connector, pin.function): name for name, pin in held.car.pins.items()}
     pairs = {
         f"{high} to {low}": f"{high} and {low} · {function}"
         for (plug, function), high in functions.items()
@@ -174,8 +152,8 @@ def _resistor(held: Held, visible: Visible) -> None:
     st.selectbox("across the pair at", list(pairs), key="work_resistor", format_func=pairs.__getitem__)
     if not visible.only_found:
         st.number_input("resistance, in ohm", 0.001, 10_000_000.0, 120.0, key="work_pair_ohm", format="%g")
-    offered = faults(visible.only_found, "pair", "{work_resistor}", ohm="work_pair_ohm")
-    _buttons(*offered, ("Take the resistor out", "unterminate {work_resistor}"))
+    take_out = ("Take the resistor out", "unterminate {work_resistor}")
+    _offer(visible, "pair", "{work_resistor}", take_out, ohm="work_pair_ohm")
 
 
 def _sensor(held: Held, visible: Visible) -> None:
@@ -183,26 +161,14 @@ def _sensor(held: Held, visible: Visible) -> None:
     if not sensors:
         st.caption("This car has no sensors with wires of their own.")
         return
-    st.selectbox(
-        "which sensor",
-        list(sensors),
-        key="work_sensor",
-        format_func=lambda one: f"{one} · {sensors[one].title}",
-    )
-    _buttons(
-        *faults(visible.only_found, "sensor", "{work_sensor}"), ("Fit a right one", "replace {work_sensor}")
-    )
+    _which("which sensor", "work_sensor", {name: one.title for name, one in sensors.items()})
+    _offer(visible, "sensor", "{work_sensor}", ("Fit a right one", "replace {work_sensor}"))
 
 
 def _module(held: Held, visible: Visible) -> None:
-    modules = held.car.claimed.modules
-    name = st.selectbox(
-        "which module", list(modules), key="work_module",
-        format_func=lambda one: f"{one} · {modules[one].title}" if modules[one].title else one,
-    )  # fmt: skip
-    _buttons(
-        *faults(visible.only_found, "module", "{work_module}"), ("Fit a right one", "replace {work_module}")
-    )
+    modules = {name: one.title for name, one in held.car.claimed.modules.items()}
+    name = _which("which module", "work_module", modules)
+    _offer(visible, "module", "{work_module}", ("Fit a right one", "replace {work_module}"))
     if visible.only_found:
         st.caption("A new module is dear, and it is the last thing to try: supply, ground and lines first.")
         return
@@ -213,7 +179,7 @@ def _module(held: Held, visible: Visible) -> None:
     right_kbps = held.car.claimed.buses[bus].bitrate_bps // 1000
     rates_kbps = [rate // 1000 for rate in BITRATES_BPS if rate // 1000 != right_kbps]
     st.selectbox("a wrong bit rate, in kbit/s", rates_kbps, key="work_rate")
-    _buttons(*faults(visible.only_found, "channel", "{work_module}.{work_channel}", kbps="work_rate"))
+    _offer(visible, "channel", "{work_module}.{work_channel}", kbps="work_rate")
 
 
 FOR_EXAMPLE = "unplug ECM, corrode GW.GND 2 ohm, wait 30 s ..."
@@ -231,11 +197,23 @@ KINDS: dict[str, tuple[Tool, Callable[[Held, Visible], None]]] = {
 }
 
 
+def _which(label: str, key: str, words: Mapping[str, str]) -> str:
+    """A list to choose one of several parts from; `words`: what is written after each name."""
+    return st.selectbox(
+        label, list(words), key=key, format_func=lambda one: f"{one} · {words[one]}" if words[one] else one
+    )
+
+
 def _buttons(*pairs: tuple[str, str]) -> None:
     """Buttons by their words, and what each does, with the keys of this panel's lists and fields in it."""
     with st.container(horizontal=True):
         for words, action in pairs:
             st.button(words, key=f"work {action}", on_click=partial(ask_to_do_as_shown, as_shown(action)))
+
+
+def _offer(visible: Visible, part: str, chosen: str, *more: tuple[str, str], **fields: str) -> None:
+    """Buttons for the faults at a kind of part (see `faults`), and more of them."""
+    _buttons(*faults(visible.only_found, part, chosen, **fields), *more)
 
 
 def faults(only_found: bool, part: str, chosen: str, **fields: str) -> list[tuple[str, str]]:
@@ -253,11 +231,7 @@ def faults(only_found: bool, part: str, chosen: str, **fields: str) -> list[tupl
 def _free_line(visible: Visible) -> None:
     such_as = "mend ECM.C1.3, fit F2, wait 30 s ..." if visible.only_found else FOR_EXAMPLE
     with st.form("free", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
-        st.text_input(
-            "or say it in words",
-            key="sentence",
-            placeholder=such_as,
-        )
+        st.text_input("or say it in words", key="sentence", placeholder=such_as)
         st.form_submit_button("Do it", on_click=_say)
 
 
@@ -268,12 +242,8 @@ def _say() -> None:
 def _battery(visible: Visible) -> None:
     with st.expander("Battery"):
         off = "BAT.NEG" in visible.connectors_off
-        words, action = (
-            ("Reconnect the battery", "reconnect battery")
-            if off
-            else ("Disconnect the battery", "disconnect battery")
-        )
-        _buttons((words, action))
+        verb = "reconnect" if off else "disconnect"
+        _buttons((f"{verb.capitalize()} the battery", f"{verb} battery"))
         if visible.only_found:
             _buttons(("Charge the battery", "charge 80 %"))
         else:
@@ -287,11 +257,9 @@ def _changes(visible: Visible) -> None:
         for change in visible.changes:
             with st.container(horizontal=True, vertical_alignment="center"):
                 st.button(
-                    "Undo",
-                    key=f"undo {change.text}",
-                    help=change.undo,
+                    "Undo", key=f"undo {change.text}", help=change.undo,
                     on_click=partial(ask_to_do, change.undo),
-                )
+                )  # fmt: skip
                 st.text(change.text, width="stretch")
     for theory in visible.theories:
         st.caption(f"supposed: {theory} (see the page What if)")

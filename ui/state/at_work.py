@@ -16,7 +16,7 @@ from sim.training.jobs import WorkStep
 from sim.training.kept_attempts import KeptAttempt
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
 from sim.vehicle.problems import Problem
-from ui.drawing.class_work import step_words
+from ui.drawing.class_sheets import step_words
 from ui.state import classroom
 from ui.state.held import NO_PAUSE_AFTER, Held, Report
 from ui.state.visible import Visible, all_visible, visible_to_student

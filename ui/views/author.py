@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from ui.panels import undo_button
+from ui.panels.buttons import undo_button
 from ui.panels.draft_car import begin, break_a_car, more_or_fewer, solve, which_fault
-from ui.panels.draft_check import check_and_save
-from ui.panels.draft_fields import guide, order
+from ui.panels.draft_order import check_and_save, guide, order
 from ui.state import classroom
 from ui.state.draft import DRAFT, draft_now, keep, put_back
 from ui.state.work import worked_off
@@ -20,7 +19,7 @@ def show() -> None:
     draft = draft_now()
     st.title("Write an exercise")
     begin(draft)
-    undo_button.offer(DRAFT, put_back)
+    undo_button(DRAFT, put_back)
     left, right = st.columns(2, gap="large")
     with left:
         fault = which_fault(draft)

@@ -10,7 +10,7 @@ from sim.training.exercise import Exercise, exercise_from_text
 from sim.training.rows import ClassRow, StudentRow
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
-from ui.drawing.class_tables import board
+from ui.drawing.class_sheets import board
 from ui.panels.controls import button, one_of
 from ui.state import classroom
 from ui.state.choices import distinct

@@ -17,7 +17,7 @@ from sim.vehicle.reading import car_from_text
 from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.tables import numbered, side_by_side
-from ui.panels.action_lines import action_lines
+from ui.panels.case_told import action_lines
 from ui.panels.controls import button, download
 from ui.state import bench_jobs, lab_work, work
 from ui.state.branch_source import IN_THE_BAY, UPLOADED, WORK, source_now, sources

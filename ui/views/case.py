@@ -12,10 +12,9 @@ from sim.lab.suppositions import suppositions_of
 from sim.lab.workshop import Progress, Stop, Workshop
 from ui.drawing import sheet
 from ui.drawing.tables import section as section_html
-from ui.panels import undo_button
+from ui.panels.buttons import undo_button
 from ui.panels.case_open import open_one
-from ui.panels.case_steps import steps
-from ui.panels.case_stories import stories
+from ui.panels.case_told import steps, stories
 from ui.panels.controls import button, download
 from ui.state import bench_jobs, lab_work, work
 from ui.state.case_now import WORK, case_now, put_back, taken_up
@@ -45,7 +44,7 @@ def show() -> None:
     car = case.whole_car
     with st.container(horizontal=True, vertical_alignment="center"):
         st.subheader(case.case, anchor=False)
-        undo_button.offer(WORK, put_back)
+        undo_button(WORK, put_back)
     st.caption(f"The car: {car.title}, {len(car.built.modules)} modules.")
     st.markdown(case.about)
     left, right = st.columns(2, gap="large")

@@ -12,7 +12,7 @@ from sim.training.rows import AssignmentRow, ClassRow
 from sim.vehicle.problems import Problem
 from sim.vehicle.words import counted
 from ui.drawing import sheet
-from ui.drawing.class_tables import join_code
+from ui.drawing.class_sheets import join_code
 from ui.drawing.tables import plain_table
 from ui.panels.controls import button, download, one_of
 from ui.state import classroom

@@ -16,7 +16,7 @@ from sim.instruments.lists import module_title
 from sim.instruments.module_diagram import face
 from sim.instruments.service import ServiceInformation
 from ui.drawing import sheet
-from ui.drawing.meter import expected_table
+from ui.drawing.instruments import expected_table
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
 from ui.panels import measure

@@ -14,7 +14,7 @@ from sim.training.jobs import WorkStep
 from sim.vehicle.edits import answers
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
-from ui.drawing.class_work import step_cards, step_table
+from ui.drawing.class_sheets import step_cards, step_table
 from ui.panels.cautions import MAKER
 from ui.panels.controls import button
 from ui.state import at_work

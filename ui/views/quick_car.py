@@ -16,7 +16,7 @@ from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
-from ui.panels import undo_button
+from ui.panels.buttons import undo_button
 from ui.panels.controls import button, download
 from ui.state import bench_jobs, work
 from ui.state.car_table import (
@@ -175,7 +175,7 @@ def _begin() -> None:
         with st.container(horizontal=True):
             button("Begin with its messages", "quick_import", _import_chosen, disabled=file is None)
             button("Empty the table", "quick_empty", partial(begin_with, CarTable()))
-            undo_button.offer(KIND, begin_with)
+            undo_button(KIND, begin_with)
         if st.session_state.get("quick_log_problem"):
             st.error(st.session_state.quick_log_problem, icon=":material/block:")
         st.caption(

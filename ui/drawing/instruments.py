@@ -1,0 +1,171 @@
+"""What an instrument shows, as HTML: meter, lamp, what the eye has found, the scope's screen, readings.
+
+A reading is told by digits and words; color and light only repeat them. A sweep is a PNG by matplotlib with
+two cursors laid over it as HTML; it is kept by its content, so that a cursor that moves costs no drawing.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import io
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import streamlit as st
+from markupsafe import Markup
+
+from sim.bench.observations import Observation
+from sim.instruments.expected import ExpectedReading
+from sim.instruments.inspection import Inspection
+from sim.instruments.lamp import Loaded
+from sim.instruments.meter import Measured
+from sim.instruments.read import NotedReading
+from sim.instruments.result import Result, digits
+from sim.instruments.scope import Cursors, Picture
+from sim.instruments.screen import DAY, NIGHT, figure
+from sim.markup import macros
+
+_html = macros(Path(__file__).with_name("instruments.html"))
+
+KINDS = {
+    "volts": "volts, average",
+    "minimum": "volts, minimum",
+    "ohms": "ohms",
+    "continuity": "continuity",
+    "amps": "amps, in series",
+}
+GLOW = {"bright": 1.0, "dim": 0.55, "glows": 0.25, "dark": 0.0}
+SIZE_IN, DPI = (4.6, 3.7), 160  # for a panel's width; letters come out as large as those around it
+
+
+def display(reading: NotedReading) -> Markup:
+    """The instrument that was used last, with its reading and what a trainer would say about it."""
+    result = reading.result
+    match result:
+        case Measured():
+            face = _meter(result, reading.what, reading.time_s)
+        case Loaded():
+            face = _lamp(result, reading.what, reading.time_s)
+        case Inspection():
+            face = _html("look", result, reading.time_s)
+        case _:
+            face = _html("plain", result)
+    return face + said(result)
+
+
+def blank() -> Markup:
+    """A meter that has shown nothing yet."""
+    return _html("blank")
+
+
+def strip(reading: NotedReading) -> Markup:
+    """The same in one line, for beside other work."""
+    return _html("strip", reading.result)
+
+
+def readings_table(readings: Iterable[NotedReading]) -> Markup:
+    """Readings, the last one on top; each can be picked to be taken again."""
+    return _html("readings_table", [(one, _short(one.result)) for one in reversed(list(readings))])
+
+
+def expected_table(lines: Iterable[ExpectedReading]) -> Markup:
+    """What a meter should show, with when and where the figure comes from; each can be picked."""
+    return _html("expected_table", lines)
+
+
+def said(result: Result) -> Markup:
+    """What a trainer would say about a reading, and what taking it has spoilt."""
+    return _html("said", result)
+
+
+def _short(result: Result) -> str:
+    if isinstance(result, Inspection):
+        return f"{len(result.finds)} found" if result.finds else "nothing found"
+    return "a sweep" if isinstance(result, Picture) else result.display
+
+
+def _meter(result: Measured, what: Observation, time_s: float) -> Markup:
+    shown, _, rest = result.display.partition(", ")
+    number, _, unit = shown.partition(" ")
+    return _html("meter", KINDS[result.kind], time_s, number, unit, rest, result.beeps, what.points)
+
+
+def _lamp(result: Loaded, what: Observation, time_s: float) -> Markup:
+    volts = (
+        ("without the lamp", result.open_v),
+        ("across the lamp", result.loaded_v),
+        ("lost before it", result.feed_drop_v),
+        ("lost behind it", result.ground_drop_v),
+    )
+    figures = [(words, digits(volt, "V")) for words, volt in volts if volt is not None]
+    figures.insert(1 + (result.open_v is not None), ("through it", digits(result.lamp_a, "A")))
+    title = f"{what.lamp_w:g} W lamp"
+    return _html("lamp", title, time_s, result.light, GLOW[result.light], figures, what.points)
+
+
+# -- the scope's screen --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A PNG, and where its grid lies: left, top, width, height as shares of the whole."""
+
+    png: bytes
+    grid: tuple[float, float, float, float]
+
+
+def drawn(picture: Picture, dark: bool = False) -> Drawn:
+    """The sweep as a PNG."""
+    return _drawn(digest(picture), picture, dark)
+
+
+@st.cache_data(max_entries=200, show_spinner=False)
+def _drawn(key: str, _picture: Picture, dark: bool) -> Drawn:
+    made = figure(_picture, title=" ", paint=NIGHT if dark else DAY, size_in=SIZE_IN)
+    file = io.BytesIO()
+    made.savefig(file, format="png", dpi=DPI)
+    box = made.axes[0].get_position()
+    return Drawn(file.getvalue(), (box.x0, 1 - box.y1, box.width, box.height))
+
+
+def digest(picture: Picture) -> str:
+    """The content of a sweep as a short text."""
+    hashed = hashlib.sha256(picture.action.encode())
+    for one in picture.channels:
+        hashed.update(one.time_s.tobytes())
+        hashed.update(one.volt.tobytes())
+    hashed.update(repr(picture.frames).encode())
+    return hashed.hexdigest()
+
+
+def screen(picture: Picture, cursors: Cursors, dark: bool = False) -> Markup:
+    """The screen with its cursors, and what they read, as HTML."""
+    shown = drawn(picture, dark)
+    left, top, width, height = shown.grid
+    begin_s = float(picture.channels[0].time_s[0])
+    marks = [
+        (name, 100 * (left + width * (time_s - begin_s) / picture.sweep_s), 100 * top, 100 * height)
+        for name, time_s in zip("AB", cursors.times_s, strict=True)
+    ]
+    source = f"data:image/png;base64,{base64.b64encode(shown.png).decode('ascii')}"
+    words = f"Scope: {picture.action}. {picture.display}"
+    return _html("screen", source, words, marks) + _read_out(picture, cursors) + said(picture)
+
+
+def _read_out(picture: Picture, cursors: Cursors) -> Markup:
+    volts = [(*at, step_v) for at, step_v in zip(cursors.volts, cursors.steps_v, strict=True)]
+    channels = [
+        (one, [digits(volt, "V") for volt in each]) for one, each in zip(picture.channels, volts, strict=True)
+    ]
+    less: list[str] = []
+    if len(volts) == 2 and not any(one.floating for one in picture.channels):
+        less = [digits(first - second, "V") for first, second in zip(*cursors.volts, strict=True)]
+    times = [_time(time_s) for time_s in (*cursors.times_s, cursors.between_s)]
+    return _html("read_out", *times, channels, less)
+
+
+def _time(time_s: float) -> str:
+    size = abs(time_s)
+    return f"{time_s * 1e6:.1f} µs" if size < 1e-3 else f"{time_s * 1e3:.3f} ms"

@@ -1,0 +1,33 @@
+"""Buttons of several panels: one that has an action done, and one that takes a page a step back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any, Literal
+
+import streamlit as st
+
+from ui.state.one_back import before
+from ui.state.work import ask_to_do
+
+
+def action_button(
+    words: str,
+    action: str,
+    key: str = "",
+    icon: str | None = None,
+    kind: Literal["primary", "secondary", "tertiary"] = "secondary",
+) -> None:
+    """A button that has an action done; the action is its key unless another is given."""
+    st.button(words, key=key or action, icon=icon, type=kind, on_click=partial(ask_to_do, action))
+
+
+def undo_button(name: str, put: Callable[[Any], Any]) -> None:
+    """A button that puts back what was there before, if a button has replaced it."""
+    if before(name) is not None:
+        st.button(
+            "Undo", key=f"{name}_undo", icon=":material/undo:",
+            help="what stood here before the last button replaced it; pressed again, that is taken back",
+            on_click=lambda: put(before(name)),
+        )  # fmt: skip

@@ -1,0 +1,148 @@
+"""What a case tells: step by step what was done and seen, rival stories, experiments that could follow."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import partial
+
+import streamlit as st
+
+from sim.lab.case import Case, CaseStep, Story
+from sim.lab.telling import action_choices, seen_choices, seen_of, seen_words
+from sim.vehicle.car import Car
+from sim.vehicle.edits import catalogue
+from sim.vehicle.problems import Problem
+from ui.drawing import sheet
+from ui.drawing.tables import numbered
+from ui.state import bench_jobs, work
+from ui.state.case_now import case_now, change, keep_for_undo
+from ui.state.choices import lines_of
+
+
+def steps(case: Case, car: Car) -> None:
+    """The steps told so far, and one more."""
+    st.markdown("**Done and seen**")
+    if case.given:
+        st.markdown(f"Found on the car: {', '.join(case.given)}.")
+    if st.session_state.get("case_is_new"):
+        st.caption("Nothing is told yet: begin with what was done first.")
+    else:
+        with st.container(key="case_steps"):
+            sheet.show(numbered(_step_words(step) for step in case.steps), "case_step_list")
+        st.button("Take the last step away", key="case_drop", on_click=_drop)
+    with st.expander("Then this was done", expanded=st.session_state.get("case_is_new", False)):
+        action_lines("done, one action in each line", "step_do", car)
+        _several("seen then", seen_choices(car), "step_seen")
+        reads, within = st.columns(2)
+        reads.number_input(
+            "the meter read (V, ohm, A)", value=None, key="step_reads", format="%g", persist_state="session"
+        )
+        within.number_input(
+            "give or take", 0.0, value=0.2, key="step_within", format="%g", persist_state="session"
+        )
+        st.button("Add this step", key="step_add", on_click=_add_step)
+
+
+def _step_words(step: CaseStep) -> str:
+    seen = seen_words(step.seen)
+    return ", ".join(step.do) + (f" → {'; '.join(seen)}" if seen else "")
+
+
+def _add_step() -> None:
+    kept = st.session_state
+    try:
+        seen = seen_of(kept.step_seen, kept.step_reads, kept.step_within)
+        step = CaseStep.model_validate({"do": lines_of("step_do"), "seen": seen})
+    except ValueError:
+        kept.case_problem = "a step needs something that was done"
+        return
+    except Problem as problem:
+        kept.case_problem = str(problem)
+        return
+    before = () if kept.get("case_is_new") else case_now().steps
+    if change(steps=(*before, step)):
+        kept.case_is_new = False
+        kept.step_do, kept.step_seen, kept.step_reads = "", [], None
+
+
+def _drop() -> None:
+    steps = case_now().steps
+    if len(steps) > 1:
+        change(steps=steps[:-1])
+    else:
+        keep_for_undo()
+        st.session_state.case_is_new = True
+
+
+def stories(case: Case, car: Car) -> None:
+    """The stories told so far, and one more; the same for experiments."""
+    st.markdown("**Rival stories**")
+    for name, story in case.stories.items():
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.text(f"{name}: {', '.join(story.edits) or 'the car as described'}", width="stretch")
+            with st.container(horizontal=True, width="content"):
+                st.button(
+                    "Into the bay", key=f"story_bay {name}", on_click=partial(_into_the_bay, story),
+                    help="the car as this story has it, before any action",
+                )  # fmt: skip
+                st.button(
+                    "Remove", key=f"story {name}", disabled=len(case.stories) == 1,
+                    on_click=partial(_remove_story, name),
+                )  # fmt: skip
+    with st.expander("Another story"):
+        st.text_input("its name", key="story_name", persist_state="session")
+        _several("what it says of the car: faults, repairs, theories", catalogue(car), "story_edits")
+        st.button("Add this story", key="story_add", on_click=_add_story)
+    st.markdown("**Experiments** that could follow")
+    st.caption(" · ".join("; ".join(one) for one in case.experiments) or "none yet")
+    with st.expander("Another experiment"):
+        action_lines("done, one action in each line", "experiment_do", car)
+        st.button("Add this experiment", key="experiment_add", on_click=_add_experiment)
+
+
+def _remove_story(name: str) -> None:
+    left = {other: one for other, one in case_now().stories.items() if other != name}
+    if left:
+        change(stories=left)
+
+
+def _into_the_bay(story: Story) -> None:
+    case = case_now()
+    given = (*case.given, *story.edits)
+    work.ask(bench_jobs.take_car, case.car_name, case.vehicle, given)
+    st.session_state.to_the_bay = True
+
+
+def _add_story() -> None:
+    name, edits = st.session_state.story_name.strip(), tuple(st.session_state.story_edits)
+    if not name:
+        st.session_state.case_problem = "a story needs a name"
+        return
+    if change(stories={**case_now().stories, name: Story(edits=edits)}):
+        st.session_state.story_name, st.session_state.story_edits = "", []
+
+
+def _add_experiment() -> None:
+    plan = tuple(lines_of("experiment_do"))
+    if plan and change(experiments=(*case_now().experiments, plan)):
+        st.session_state.experiment_do = ""
+
+
+def _several(label: str, choices: Iterable[str], key: str) -> None:
+    """Several of a list of choices, or others that are typed in."""
+    st.multiselect(
+        label, choices, key=key, accept_new_options=True, persist_state="session", select_all=False
+    )
+
+
+def action_lines(label: str, key: str, car: Car) -> list[str]:
+    """Several actions, one in each line, typed or put there from a list; the same may be there twice."""
+    st.text_area(label, key=key, height=110, persist_state="session")
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        st.selectbox("or choose", action_choices(car), key=f"{key}_often")
+        st.button("Add as a line", key=f"{key}_add", icon=":material/add:", on_click=partial(_append, key))
+    return lines_of(key)
+
+
+def _append(key: str) -> None:
+    st.session_state[key] = "\n".join([*lines_of(key), st.session_state[f"{key}_often"]])
