@@ -137,8 +137,8 @@ class LiveCar:
         """Time begins: the car, as it is given, gets its battery."""
         self.electrical(self.world.record("action", "person", "the battery is connected"))
 
-    def edit(self, edit: Edit, words: str = "") -> int:
-        """Change the car; returns the event. Raises `EditProblem`, with nothing changed, where impossible."""
+    def edit(self, edit: Edit, words: str = "") -> None:
+        """Change the car. Raises `EditProblem`, with nothing changed, where impossible."""
         before, after = self.car, edit.apply(self.car)
         event = self.world.record(edit.kind, "car", words or edit.text)
         self.latest.note_edit(before.harness, after.harness, event)
@@ -149,31 +149,27 @@ class LiveCar:
         if edit.verb == "charge":
             self.battery.given()
         self.electrical(event)
-        return event
 
-    def suppose(self, theory: Theory) -> int:
-        """Note a theory about how the car was built, which the car already has; returns the event."""
-        event = self.latest.theories[theory] = self.world.record("theory", "car", f"suppose that {theory}")
-        return event
+    def suppose(self, theory: Theory) -> None:
+        """Note a theory about how the car was built, which the car already has."""
+        self.latest.theories[theory] = self.world.record("theory", "car", f"suppose that {theory}")
 
     def begin_hold(self) -> None:
         """A new action begins: a meter's minimum hold starts from here."""
         self.hold = deque([(self.now_s, self.wiring, self.reading.state)], MOST_HELD)
 
-    def operate(self, what: str, on: bool, words: str) -> int:
+    def operate(self, what: str, on: bool, words: str) -> None:
         """A person moves a switch."""
         event = self.world.record("action", "person", words)
         self.operated = self.operated | {what} if on else self.operated - {what}
         self.latest.switches[what] = event
         self.electrical(event)
-        return event
 
-    def put_fob(self, place: str) -> int:
+    def put_fob(self, place: str) -> None:
         """A person takes the key fob somewhere."""
         event = self.world.record("action", "person", f"the fob is {place.replace('_', ' ')}")
         self.world.fob = Fact(place, event)
         self.invalidate()
-        return event
 
     def tester(self, active: bool, words: str = "") -> None:
         """A tester at the diagnostic connector begins (to do what `words` say) or ends to talk."""

@@ -32,7 +32,7 @@ class Loaded(Result):
     """A loaded test. Voltages in V, current in A; open_v, loaded_v: first terminal against second.
 
     feed_drop_v: from the battery's plus post to the first terminal, ground_drop_v: from the second terminal
-    to the minus post, while the lamp burns; None where there is no such way.
+    to the minus post, while the lamp burns; None if there is no such path.
     light: bright, dim, glows or dark.
     """
 
@@ -62,7 +62,7 @@ def load_test(found: Reading, what: Observation, car: Car) -> Loaded:
     lamp_a = 0.0 if open_pair is None else open_pair[0] / (open_pair[1] + lamp_ohm(what.lamp_w))
     loaded_v = lamp_a * lamp_ohm(what.lamp_w)
     light = _light(abs(loaded_v) / DRAW_V)
-    feed_v, ground_v = (_drop_v(found, way, (a, b), lamp_a) for way in (("BAT+", a), (b, "BAT-")))
+    feed_v, ground_v = (_drop_v(found, path, (a, b), lamp_a) for path in (("BAT+", a), (b, "BAT-")))
     return Loaded(
         **common(what, car),
         display=f"{light}: {digits(loaded_v, 'V')}, {digits(lamp_a, 'A')}",
@@ -76,9 +76,9 @@ def load_test(found: Reading, what: Observation, car: Car) -> Loaded:
     )
 
 
-def _drop_v(found: Reading, way: tuple[str, str], lamp: tuple[str, str], lamp_a: float) -> float | None:
-    """What a meter along a way shows while the lamp burns."""
-    ports = found.ports([way, lamp])
+def _drop_v(found: Reading, path: tuple[str, str], lamp: tuple[str, str], lamp_a: float) -> float | None:
+    """What a meter along a path shows while the lamp burns."""
+    ports = found.ports([path, lamp])
     open_v = ports.voltage_v[0]
     if open_v is None or ports.voltage_v[1] is None:
         return None
