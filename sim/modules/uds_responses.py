@@ -23,6 +23,17 @@ from sim.modules.uds_protocol import (
 )
 from sim.vehicle.codes import dtc_text, full_description
 
+FLAG_NAMES: Final[dict[Status, str]] = {
+    Status.TEST_FAILED: "test failed",
+    Status.TEST_FAILED_THIS_CYCLE: "test failed this operation cycle",
+    Status.PENDING: "pending",
+    Status.CONFIRMED: "confirmed",
+    Status.TEST_NOT_COMPLETED_SINCE_CLEAR: "test not completed since last clear",
+    Status.TEST_FAILED_SINCE_CLEAR: "test failed since last clear",
+    Status.TEST_NOT_COMPLETED_THIS_CYCLE: "test not completed this operation cycle",
+    Status.WARNING_INDICATOR_REQUESTED: "warning indicator requested",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class ReportedDtc:
@@ -32,6 +43,11 @@ class ReportedDtc:
     code: str
     description: str
     status: int
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Names of the status bits that are set, from bit 0 up; a page shows them with the code."""
+        return tuple(name for bit, name in FLAG_NAMES.items() if self.status & bit)
 
     @property
     def failing_now(self) -> bool:

@@ -9,6 +9,8 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.bench.explain import Because
+from sim.bench.tester import ModuleReport, Report
+from sim.modules.uds_responses import ReportedDtc
 from sim.training.rows import BoardRow
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
@@ -213,3 +215,10 @@ def test_the_board_tells_by_how_much_somebody_is_over(minutes: float, words: str
     assert words in html
     assert ("bar over" in html) == (minutes > 20)
     assert "<b>" not in html, "a name is a text"
+
+
+def test_a_code_in_a_scan_names_its_status_bits() -> None:
+    """The row of a code says in its title which bits of ISO 14229-1 are set."""
+    code = ReportedDtc("ECM", "U0101-87", "lost communication with TCM", 0x09)
+    html = report_table(Report(1.0, True, (ModuleReport("ECM", True, (code,)),)))
+    assert 'title="test failed, confirmed"' in html
