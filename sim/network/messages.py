@@ -148,9 +148,9 @@ class Repeated(BusMessage, Subscribers):
         for watch in self.lost_in(flight.audience):
             watch.lost = False
 
-    @property
-    def audience(self) -> frozenset[str]:
-        return self.bus.audience
+    def join(self, bus: LiveBus) -> None:
+        super().join(bus)
+        self.audience = bus.audience
 
 
 class WatchGroup:

@@ -210,15 +210,13 @@ class StreamNetwork(Network):
         state = self._states.get(stream)
         if state is None:
             state = self._states[stream] = StreamState(stream, self._bus(stream.channel))
-            state.duration_ns = state.bus.duration_ns(stream.frame)
         return state
 
     def _change(self, state: StreamState) -> None:
         """Something about the stream is different from now on: close its epoch and open another."""
         now_ns = self._calendar.now_ns()
         state.note_heard(now_ns)
-        state.bus = self._bus(state.stream.channel)
-        state.duration_ns = state.bus.duration_ns(state.stream.frame)
+        state.join(self._bus(state.stream.channel))
         self._open(state, now_ns)
         state.forget_absent(state.audience)
         self._plan(state)

@@ -53,18 +53,22 @@ class StreamState(Subscribers):
 
     def __init__(self, stream: Stream, bus: StreamBus) -> None:
         super().__init__(stream)
-        self.bus = bus
+        self.join(bus)
         self.version = 0
         self.start_ns = 0
         self.period_ns = 0
         self.first_ns = NEVER  # first release of this epoch; NEVER: it delivers nothing
-        self.duration_ns = 0
         self.early_ns = NEVER  # end of a frame that waited for company and goes before the next release
         self.lone_ns = NEVER  # since when it is live without acknowledgement
         self.fresh_ns = 0  # a frame that ends before this was on the wire when the data changed
         self.epoch = 0
         self.forwards: list[ForwardRule] = []
         self.sources: list[tuple[StreamState, ForwardRule]] = []
+
+    def join(self, bus: StreamBus) -> None:
+        """Go to this bus from now on."""
+        self.bus, self.audience = bus, bus.audience
+        self.duration_ns = bus.duration_ns(self.stream.frame)
 
     def last_end_ns(self, now_ns: int) -> int:
         """End of the last frame of this epoch."""
@@ -94,7 +98,3 @@ class StreamState(Subscribers):
             heard = [(source.heard_by(rule.receiver, now_ns), rule) for source, rule in self.sources]
             releases = [heard_ns + rule.delay_ns for heard_ns, rule in heard if heard_ns != NEVER]
         return any(since_ns <= release_ns <= now_ns for release_ns in releases)
-
-    @property
-    def audience(self) -> frozenset[str]:
-        return self.bus.audience

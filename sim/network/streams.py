@@ -101,6 +101,10 @@ class Watch:
     lost: the limit has passed and nothing has arrived since.
     """
 
+    __slots__ = (
+        "_of", "_on_back", "_on_lost", "cancelled", "channel", "limit_ns", "lost", "since_ns", "stream",
+    )  # fmt: skip
+
     def __init__(
         self, of: Subscribers, channel: str, limit_s: float, now_ns: int, on_lost: Call, on_back: Call
     ) -> None:
@@ -139,7 +143,8 @@ class Watch:
 class Subscribers:
     """Who waits for a stream, readers of new data and watches, and when each channel heard it.
 
-    heard_ns: by channel, up to the last change of the audience, which is the channels that hear it now.
+    audience: channels that hear every frame at the same time; none if that differs from frame to frame.
+    heard_ns: by channel, up to the last change of the audience.
     """
 
     def __init__(self, stream: Stream) -> None:
@@ -147,11 +152,7 @@ class Subscribers:
         self.readers: list[Reader] = []
         self.watches: list[Watch] = []
         self.heard_ns: dict[str, int] = {}
-
-    @property
-    def audience(self) -> frozenset[str]:
-        """The channels that hear every frame at the same time; none if that differs from frame to frame."""
-        return frozenset()
+        self.audience: frozenset[str] = frozenset()
 
     def last_end_ns(self, now_ns: int) -> int:
         """End of the last complete frame to this audience."""
