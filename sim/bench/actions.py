@@ -11,7 +11,7 @@ wait 10 s                    let time pass (ms, s, min, h)
 scan                         read every module through the diagnostic connector
 save NAME                    keep the last scan under a name
 clear / clear ECM            clear codes of all modules, or of one
-unlock GW                    security access to a guarded gateway
+unlock GATEWAY                    security access to a guarded gateway
 disconnect battery / reconnect battery
 any edit (see `sim.vehicle.edits`)
 measure, load, scope, look   see `sim.bench.observations`

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from sim.bench.observations import Observation, ObservationKind
 from sim.instruments.levels import conductor
 from sim.vehicle.car import Car
+from sim.vehicle.codes import is_role
 from sim.vehicle.elements import Pin
 
 # Technicians' articles on airbag safety give 1 to 30 minutes: the maker's figure counts.
@@ -112,7 +113,7 @@ def _pins(node: str, car: Car) -> list[Pin]:
 
 def _is_airbag(pin: Pin, car: Car) -> bool:
     owner = car.connectors[pin.connector].owner
-    return (car.built.modules[owner].role or owner) == "SRS" and not _is_data(pin)
+    return is_role(car.built.modules[owner].role or owner, "AIRBAG") and not _is_data(pin)
 
 
 def _is_data(pin: Pin) -> bool:

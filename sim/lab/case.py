@@ -8,7 +8,7 @@ A case is a YAML file::
     steps:
       - {do: [press start with brake, wait 5 s], seen: {engine: stopped, cranks: false, lit: [mil]}}
       - do: scan
-        seen: {silent: [GW, IPC], answers: [ECM], codes: [ECM U0140, ABS U0155 stored], no_codes: [TCM]}
+        seen: {silent: [GATEWAY, CLUSTER], answers: [ECM], codes: [ECM U0140, ABS U0155 stored]}
       - {do: measure volts F20.1 to BAT-, seen: {reads: 12.5, within: 0.3}}
     stories:
       fuse: {says: the customer's helper took a fuse for his radio, edits: [pull F20]}

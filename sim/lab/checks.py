@@ -19,6 +19,7 @@ from sim.lab.drive import operated, start_by_button
 from sim.lab.labor import minutes_of
 from sim.lab.search_result import PossibleCause
 from sim.vehicle.car import Car
+from sim.vehicle.codes import is_role
 from sim.vehicle.edit import Edit
 from sim.vehicle.edits import NEGATIVE_CLAMP, parse_edit
 from sim.vehicle.problems import EditProblem
@@ -106,8 +107,9 @@ def _plugs_to_take_off(car: Car, edits: Sequence[Edit]) -> list[str]:
 
 
 def _is_airbag(connector: str, car: Car) -> bool:
-    module = car.built.modules.get(car.connectors[connector].owner)
-    return module is not None and (module.role or car.connectors[connector].owner) == "SRS"
+    owner = car.connectors[connector].owner
+    module = car.built.modules.get(owner)
+    return module is not None and is_role(module.role or owner, "AIRBAG")
 
 
 def _active(car: Car, opened: Sequence[str], taken_off: Sequence[str]) -> Iterator[Check]:

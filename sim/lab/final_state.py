@@ -1,7 +1,7 @@
 """The final state of a car after a run, and what looks and measurements would show on it.
 
     account, readings = run_and_look(trial, ["look F20", "measure volts F20.2 to BAT-"])
-    readings = look_again(replace(trial, given=("open SRS.C1.1",)), final_state, observations)
+    readings = look_again(replace(trial, given=("open AIRBAG.C1.1",)), final_state, observations)
 
 No time passes for these observations, so every reading is the one that would be taken first. The
 final state is known without a run where another edit makes the same car by structure, or adds nothing to it.

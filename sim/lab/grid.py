@@ -3,7 +3,7 @@
     with Workshop() as workshop:
         grid = run_grid(
             vehicle_text("shuttle-minibus"),
-            ["unplug EPB", "pull F50", Choice("bypass", ("unplug GW", "bypass GW diag to chassis"))],
+            ["pull F50", Choice("bypass", ("unplug GATEWAY", "bypass GATEWAY diag to chassis"))],
             ["wait 1 s", "press start with brake", "wait 5 s", "scan"],
             workshop=workshop,
         )

@@ -2,7 +2,8 @@
 
 A supposition is one edit, or several that belong together.
 
-Several are divided by ';': "unplug GW.C1; bypass GW diag to powertrain" are both there or both left out.
+Several are divided by ';': "unplug GATEWAY.C1; bypass GATEWAY diag to powertrain" are both there or both left
+out.
 """
 
 from __future__ import annotations

@@ -25,7 +25,7 @@ OFFSET_V = 1.0
 
 
 class Atom(NamedTuple):
-    """What an edit does to parts of a car: `open` to F3, `short` to two terminals, `feeds` to F7 and TRM."""
+    """What an edit does to parts of a car: `open` to F3, `short` to two pins, `feeds` to F7 and TRAILER."""
 
     what: str
     parts: tuple[str, ...]

@@ -90,7 +90,7 @@ def _places(word: str, car: Car) -> Iterator[str]:
 
 
 def _names(node: str, bus: str) -> bool:
-    """Whether this is a node or a part of a bus line: `SP.diag.DLC.H`, `GW:diag.terminator`."""
+    """Whether this is a node or a part of a bus line: `SP.diag.DLC.H`, `GATEWAY:diag.terminator`."""
     return node.replace(":", ".").split(".")[1:2] == [bus]
 
 

@@ -15,6 +15,7 @@ from sim.bench.bench import Bench
 from sim.instruments.seat import seat_of
 from sim.training.jobs import CLAMPS, POSITIVE_CLAMP
 from sim.vehicle.car import Car
+from sim.vehicle.codes import is_role
 from sim.vehicle.edit import Edit
 from sim.vehicle.edits import NEGATIVE_CLAMP
 
@@ -72,4 +73,4 @@ def _at_a_connector(name: str, bench: Bench, battery_off_s: float | None) -> Ite
 
 def is_airbag(module: str, car: Car) -> bool:
     """Whether this module is the airbag control module."""
-    return module in car.built.modules and (car.built.modules[module].role or module) == "SRS"
+    return module in car.built.modules and is_role(car.built.modules[module].role or module, "AIRBAG")

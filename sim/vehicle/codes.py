@@ -118,6 +118,12 @@ def is_known_role(role: str) -> bool:
     return plain_name(role) in _ROLE_BY_NAME
 
 
+def is_role(name: str, role: str) -> bool:
+    """Whether `name`, in any spelling, is one of the names of `role` in MODULE_ROLES."""
+    row = _ROLE_BY_NAME.get(plain_name(name))
+    return row is not None and role == row.role
+
+
 def module_role(role: str) -> ModuleRole:
     """The row of MODULE_ROLES for a role or one of its other names. Raises CodeError."""
     found = _ROLE_BY_NAME.get(plain_name(role))

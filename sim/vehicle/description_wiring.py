@@ -67,7 +67,7 @@ class NetworkManagement(Part):
 class Bus(Part):
     """A CAN bus as a line of modules in physical order.
 
-    An item of `line` is a module (`ECM`), `ECM terminated` (120 ohm inside the module), `EPB through`
+    An item of `line` is a module (`ECM`), `ECM terminated` (120 ohm inside the module), `PARK-BRAKE through`
     (the pair goes in and out by the module's connector), an in-line connector (`X10`), `DLC`, or
     `R1 terminator` (a resistor in the harness).
     """
@@ -98,7 +98,7 @@ class FlexibleData(Part):
 
 
 class LinSlot(Part):
-    """A place in a LIN schedule: the message that is asked for, such as `RLS.status`.
+    """A place in a LIN schedule: the message that is asked for, such as `RAIN.status`.
 
     id: frame identifier, 0 to 3B; default: the next that is free, from 1 on.
     """
@@ -265,7 +265,7 @@ class Generator(Part):
 
     It holds `set_v` at 25 °C, `mv_per_k` more or less per kelvin of `temperature_c`, at its B+ terminal up to
     `limit_a`; beyond, its voltage gives way at that current. A fuse that feeds `GEN` is its fusible link;
-    without one its cable runs straight to the feed bar. `lamp`: the module's input (`IPC.charge`) on its
+    without one its cable runs straight to the feed bar. `lamp`: the module's input (`CLUSTER.charge`) on its
     lamp terminal. All values are common practice for a 12 V car.
 
     Not modelled: less current at low engine speed, the belt, the rotor's own current, self-heating.

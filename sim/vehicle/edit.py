@@ -27,7 +27,7 @@ SHORT_OHM = 0.05  # a hard short: two strands touching; common practice
 
 @dataclass(frozen=True, slots=True)
 class Theory:
-    """What is supposed about the design, such as that `F7` `feeds` `TRM.B+`.
+    """What is supposed about the design, such as that `F7` `feeds` `TRAILER.B+`.
 
     subject: the module that waits, the bus or the fuse. end: the other module, or what is fed, as written.
     """

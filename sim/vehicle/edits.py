@@ -13,19 +13,19 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     interrupt ECM.C1.3 every 20 s for 300 ms              open now and then, by chance; `mend ECM.C1.3`
     offset G2 1.5 V                                       a ground point above the body; `mend G2`
     terminate DLC.6 to DLC.14 120 ohm                     one terminator more; `unterminate DLC.6 to DLC.14`
-    open GW:diag.terminator                               one less, also `open R1`; `mend` puts it back
-    bypass GW diag to powertrain  unbypass GW             a lead in place of an unplugged gateway
+    open GATEWAY:diag.terminator                          one less, also `open R1`; `mend` puts it back
+    bypass GATEWAY diag to powertrain  unbypass GATEWAY   a lead in place of an unplugged gateway
     charge 30 %                                           the battery's state of charge
     stick TCM.powertrain                                  a transceiver's transmit input held dominant
     babble TCM.powertrain                                 a module that sends the highest priority without end
     set TCM.powertrain to 250 kbit/s                      a wrong bit rate, as after wrong software
     set TCM.backbone to classical CAN                     a part too old for CAN FD
-    keep DDM awake                                        software that, once awake, never lets go again
+    keep DOOR-LEFT awake                                  software that, once awake, never lets go again
     replace TCM                                           a right module in its place: ends these five
     replace map_sensor                                    the same with a sensor: ends a short inside it
-    theory ECM waits for TRM                              start-up
-    theory body runs through DDM                          the line goes through a module's connector
-    theory F7 feeds TRM.B+                                the diagram is wrong about this fuse
+    theory ECM waits for TRAILER                          start-up
+    theory body runs through DOOR-LEFT                    the line goes through a module's connector
+    theory F7 feeds TRAILER.B+                            the diagram is wrong about this fuse
 
 `EDIT_KINDS` has a row for each verb. A new fault is a function and its row in one of the four files below;
 parser, lists of candidates and answers, the work panel, labor times and the judging of causes read the row.

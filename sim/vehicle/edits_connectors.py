@@ -127,7 +127,9 @@ def _every_blown_fuse(car: Car) -> Iterator[str]:
 
 def _bypass(words: list[str], car: Car) -> Edit:
     if len(words) < 4 or words[2] != "to":
-        raise EditProblem("write 'bypass GATEWAY BUS to BUS', for example 'bypass GW diag to powertrain'")
+        raise EditProblem(
+            "write 'bypass GATEWAY BUS to BUS', for example 'bypass GATEWAY diag to powertrain'"
+        )
     module = words[0]
     buses = [bus for bus in [words[1], *words[3:]] if bus not in ("to", "and")]
     gateways = [name for name, spec in car.built.modules.items() if spec.gateway]

@@ -21,8 +21,8 @@ def _theory(words: list[str], car: Car) -> Edit:
         if match:
             return make(match[1], match[2], car)
     raise EditProblem(
-        f"'theory {text}' is none of: 'theory ECM waits for TRM', 'theory body runs through DDM', "
-        "'theory F7 feeds TRM.B+'"
+        f"'theory {text}' is none of: 'theory ECM waits for TRAILER', 'theory body runs through DOOR-LEFT', "
+        "'theory F7 feeds TRAILER.B+'"
     )
 
 

@@ -179,7 +179,7 @@ class PullUp(Element):
 class LinPort:
     """One module's connection to one LIN cluster, at `node` against `gnd`, both inside the module."""
 
-    id: str  # e.g. "RLS.roof", also the name of the channel on the network
+    id: str  # e.g. "RAIN.roof", also the name of the channel on the network
     module: str
     bus: str  # the cluster
     node: str

@@ -1,6 +1,6 @@
 """A car described as a table: one row per module, and out comes the text of a vehicle file.
 
-    text = vehicle_file([Row("ECM", "main"), Row("BCM", "main"), Row("DDM", "main", inline="X1")])
+    text = vehicle_file([Row("ECM", "main"), Row("BCM", "main"), Row("DOOR-LEFT", "main", inline="X1")])
 
 A row needs a name and a bus. What is left empty is filled in: the place on the bus is the number of the row,
 every module has a fuse of its own and the same ground point, and it listens to all others on its buses. A

@@ -1,4 +1,4 @@
-"""Names of control modules by their abbreviation (SAE J1930 / ISO 15031-2, and plain trade words)."""
+"""What control modules are, by their name: an abbreviation of SAE J1930 / ISO 15031-2 or a plain word."""
 
 from __future__ import annotations
 
@@ -7,20 +7,20 @@ ROLE_TITLES = {
     "TCM": "transmission control module",
     "ABS": "anti-lock brake system module",
     "BCM": "body control module",
-    "IPC": "instrument cluster",
-    "GW": "gateway module",
-    "SRS": "airbag (restraints) module",
-    "EPS": "power steering module",
-    "SAS": "steering angle sensor module",
-    "EPB": "park brake module",
-    "HVAC": "climate control module",
-    "IMMO": "immobilizer module",
+    "CLUSTER": "instrument cluster",
+    "GATEWAY": "gateway module",
+    "AIRBAG": "airbag (restraints) module",
+    "STEERING": "power steering module",
+    "STEER-ANGLE": "steering angle sensor module",
+    "PARK-BRAKE": "park brake module",
+    "CLIMATE": "climate control module",
+    "IMMOBILIZER": "immobilizer module",
     "RADIO": "radio",
-    "TCU": "telematics module",
-    "DDM": "driver door module",
-    "PDM": "passenger door module",
-    "SCCM": "steering column module",
-    "TRM": "trailer module",
-    "PAM": "parking assist module",
-    "FDR": "front distance sensor module",
+    "TELEMATICS": "telematics module",
+    "DOOR-LEFT": "driver door module",
+    "DOOR-RIGHT": "passenger door module",
+    "COLUMN": "steering column module",
+    "TRAILER": "trailer module",
+    "PARK-AID": "parking assist module",
+    "DISTANCE": "front distance sensor module",
 }

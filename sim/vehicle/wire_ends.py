@@ -58,7 +58,7 @@ class LineStop:
 
 @lru_cache(maxsize=4096)  # the same few hundred ends, in every run
 def wire_end(item: str) -> WireEnd:
-    """The end that `DDM.IGN via X2 X3` means; raises `Problem`."""
+    """The end that `DOOR-LEFT.IGN via X2 X3` means; raises `Problem`."""
     words = item.split()
     shaped = words and (len(words) == 1 or (len(words) > 2 and words[1] == "via"))
     if not shaped or not re.fullmatch(rf"{NAME}(\.{NAME})?", words[0]):

@@ -130,7 +130,7 @@ def a_parked_minibus_sleeps() -> None:
 
 def a_module_kept_awake_empties_the_battery() -> None:
     """Twelve modules at 4.0 A for half an hour: 2.1 % of 95 Ah, and the voltage at the posts follows."""
-    bench = minibus("wait 1 min", given=("keep DDM awake",))
+    bench = minibus("wait 1 min", given=("keep DOOR-LEFT awake",))
     before_v = bench.live.reading.between("BAT+", "BAT-")
     bench.do("wait 30 min")
     after_v = bench.live.reading.between("BAT+", "BAT-")
@@ -182,7 +182,7 @@ def a_code_leads_back_to_its_edit() -> None:
 
 
 def the_tester_gets_no_further_than_the_wiring() -> None:
-    silent = scanned(teaching("key run", "wait 3 s", "unplug GW", "wait 1 s")).silent
+    silent = scanned(teaching("key run", "wait 3 s", "unplug GATEWAY", "wait 1 s")).silent
     assert 8 == len(silent)
 
 
@@ -192,7 +192,7 @@ def a_module_waits_as_the_theory_says() -> None:
 
 
 def an_invalid_value_is_told_as_such() -> None:
-    assert "IPC U0402-81" in stored(teaching("wait 12 s", "unplug ECM", "key run", "wait 5 s"))
+    assert "CLUSTER U0402-81" in stored(teaching("wait 12 s", "unplug ECM", "key run", "wait 5 s"))
 
 
 def a_flat_battery_does_not_start_the_engine() -> None:

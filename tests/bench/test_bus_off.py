@@ -22,14 +22,14 @@ SWAP = "swap TCM.powertrain.H with TCM.powertrain.L"
 SHORT = "short ECM.C1.4 to ECM.C1.5 0.05 ohm"
 # who misses what comes over the powertrain bus, once it carries nothing
 ALL_LOST = {
-    "GW": ["U0100-87"],
+    "GATEWAY": ["U0100-87"],
     "ECM": ["U0101-87", "U0121-87", "U0140-87"],
     "TCM": ["U0100-87", "U0121-87"],
     "ABS": ["U0100-87", "U0146-87"],
     "BCM": ["U0100-87", "U0121-87"],
-    "IPC": ["U0100-87", "U0101-87", "U0121-87"],
+    "CLUSTER": ["U0100-87", "U0101-87", "U0121-87"],
 }
-TCM_LOST = {"ECM": ["U0101-87"], "IPC": ["U0101-87"]}
+TCM_LOST = {"ECM": ["U0101-87"], "CLUSTER": ["U0101-87"]}
 
 
 @pytest.fixture(scope="module")
@@ -75,7 +75,7 @@ def test_a_module_at_a_wrong_bit_rate_goes_bus_off_alone(
     assert ["powertrain"] == silent_on(bench.live.modules["TCM"])
     assert all(silent_on(module) == [] for name, module in bench.live.modules.items() if name != "TCM")
     assert ["set TCM.powertrain to 250 kbit/s"] == why_code(bench, "TCM", "U0073").to_edits().roots()
-    assert ["set TCM.powertrain to 250 kbit/s"] == why_code(bench, "IPC", "U0101").to_edits().roots()
+    assert ["set TCM.powertrain to 250 kbit/s"] == why_code(bench, "CLUSTER", "U0101").to_edits().roots()
     assert ["set TCM.powertrain to 250 kbit/s"] == why_silent(bench, "TCM").to_edits().roots()
 
 
@@ -114,7 +114,7 @@ def test_a_babbling_module_takes_everybodys_messages(running: Callable[..., Benc
     # 8 bytes of 0 under identifier 0: 127 bits with stuff bits and intermission; and some on the other buses
     assert 500_000 / 127 - 1 < network.frames_total - before < 500_000 / 127 + 150  # type: ignore[union-attr]
     assert {"error active"} == {
-        network.state_of(f"{name}.powertrain") for name in ("GW", "ECM", "TCM", "ABS")
+        network.state_of(f"{name}.powertrain") for name in ("GATEWAY", "ECM", "TCM", "ABS")
     }
     report = bench.do("scan").report
     assert report is not None
@@ -129,7 +129,7 @@ def test_a_babbling_module_never_lets_its_bus_sleep(running: Callable[..., Bench
     bench = running("babble TCM.powertrain", "key off", "wait 60 s")
     states = {name: module.state for name, module in bench.live.modules.items()}
     assert "running" == states["TCM"]
-    assert "asleep" not in {states[name] for name in ("GW", "ECM", "ABS")}
+    assert "asleep" not in {states[name] for name in ("GATEWAY", "ECM", "ABS")}
 
 
 def test_babbling_stops_with_the_connector(running: Callable[..., Bench]) -> None:
@@ -206,7 +206,7 @@ def test_a_shorted_pair_takes_every_sender_off_the_bus(running: Callable[..., Be
     memory.
     """
     bench = running(SHORT, "wait 5 s")
-    everybody = ("GW", "ECM", "TCM", "ABS")
+    everybody = ("GATEWAY", "ECM", "TCM", "ABS")
     assert with_bus_off(ALL_LOST, *everybody) == sorted_codes(plain(stored(bench)))
     assert [SHORT] == why_silent(bench, "ABS").to_edits().roots()
 
@@ -217,7 +217,7 @@ def test_swapped_wires_at_one_module_trouble_everybody(running: Callable[..., Be
     codes = sorted_codes(plain(stored(bench)))
     assert codes["TCM"] == ["U0073-88", "U0100-87", "U0121-87"]
     assert "U0101-87" in codes["ECM"]
-    assert any("U0073-88" in codes.get(name, ()) for name in ("GW", "ECM", "ABS"))
+    assert any("U0073-88" in codes.get(name, ()) for name in ("GATEWAY", "ECM", "ABS"))
     for name, found in codes.items():
         for code in found:
             assert why_code(bench, name, code).to_edits().roots() == ["swap TCM.C1.4 with TCM.C1.5"], code
@@ -225,9 +225,9 @@ def test_swapped_wires_at_one_module_trouble_everybody(running: Callable[..., Be
 
 def test_the_body_bus_has_the_next_letter(running: Callable[..., Bench], stored: Stored) -> None:
     """U0074 for the second bus of the file, in each of its senders."""
-    bench = running("short IPC.body.H to IPC.body.L", "wait 5 s")
+    bench = running("short CLUSTER.body.H to CLUSTER.body.L", "wait 5 s")
     off = {name for name, codes in stored(bench).items() if "U0074-88" in codes}
-    assert {"GW", "IPC", "SRS", "BCM"} <= off
+    assert {"GATEWAY", "CLUSTER", "AIRBAG", "BCM"} <= off
     assert off.isdisjoint({"ECM", "TCM", "ABS"})
 
 
@@ -276,12 +276,12 @@ def test_a_module_that_loses_its_supply_before_it_was_well_is_not_told_to_be_bac
     assert ["ABS goes bus-off on powertrain"] == told
     bench.do_all(["unplug ABS", "wait 5 s"])
     assert told == [e.text for e in bench.trace.events if e.kind == "bus" and e.subject == "ABS"]
-    assert "GW is back on powertrain" in [event.text for event in bench.trace.events]
+    assert "GATEWAY is back on powertrain" in [event.text for event in bench.trace.events]
 
 
 # -- both depths -------------------------------------------------------------------------------------------
 
-FAULTS = ["set TCM.powertrain to 250 kbit/s", "babble ABS.powertrain", "stick IPC.body", SWAP, SHORT]
+FAULTS = ["set TCM.powertrain to 250 kbit/s", "babble ABS.powertrain", "stick CLUSTER.body", SWAP, SHORT]
 
 
 @pytest.mark.parametrize("fault", FAULTS)

@@ -23,9 +23,9 @@ def test_an_old_gearbox_module() -> None:
     assert [OLD_PART] == why_code(bench, "TCM", "U0100").to_edits().roots()
     assert "error passive" == bench.live.network.state_of("TCM.backbone")
     assert {"error active"} == {
-        bench.live.network.state_of(f"{name}.backbone") for name in ("ECM", "ABS", "EPS", "GW")
+        bench.live.network.state_of(f"{name}.backbone") for name in ("ECM", "ABS", "STEERING", "GATEWAY")
     }
-    bench.do_all(["replace TCM", "wait 3 s", "unlock GW", "clear", "wait 3 s"])
+    bench.do_all(["replace TCM", "wait 3 s", "unlock GATEWAY", "clear", "wait 3 s"])
     after = bench.do("scan").report
     assert after is not None
     assert frozenset() == after.codes
@@ -41,9 +41,16 @@ def test_a_lead_from_the_fd_bus_to_a_classical_one() -> None:
     """With the gateway's plug off and both on one pair, the body's modules take FD frames for errors."""
     bench = Bench(CAR)
     bench.do_all(
-        ["press start", "press start", "wait 3 s", "unplug GW", "bypass GW body to backbone", "wait 0.3 s"]
+        [
+            "press start",
+            "press start",
+            "wait 3 s",
+            "unplug GATEWAY",
+            "bypass GATEWAY body to backbone",
+            "wait 0.3 s",
+        ]
     )
     segment = bench.live.network.segment_of("ECM.backbone")
-    assert {"BCM.body", "IPC.body", "SRS.body", "DDM.body"} == {
+    assert {"BCM.body", "CLUSTER.body", "AIRBAG.body", "DOOR-LEFT.body"} == {
         one.channel for one in segment.faults if one.classical
     }

@@ -57,7 +57,7 @@ def test_a_parked_minibus_lasts_for_months(fidelity: Fidelity) -> None:
 @pytest.mark.parametrize("fidelity", FIDELITIES)
 def test_one_module_keeps_its_bus_awake(fidelity: Fidelity) -> None:
     """All of the body line and nobody else; 0.6 A to 0.8 A each, as the file says, add up."""
-    bench = Bench(MINIBUS, ["keep DDM awake"], fidelity=fidelity)
+    bench = Bench(MINIBUS, ["keep DOOR-LEFT awake"], fidelity=fidelity)
     bench.do("wait 1 min")
     awake = {name for name, module in bench.live.modules.items() if module.state == "running"}
     assert {name for name, module in bench.live.modules.items() if "body" in module.channels} == awake
@@ -126,7 +126,7 @@ def test_the_minibus_does_not_start_after_a_night_awake() -> None:
     """Half full in the evening. 3.9 A at first, 3.8 A at the end; the starter turns down to 9.6 %, so
     38.4 Ah of the 95 Ah: 9.9 hours.
     """
-    bench = Bench(MINIBUS, ["charge 50 %", "keep DDM awake"], fidelity="stream")
+    bench = Bench(MINIBUS, ["charge 50 %", "keep DOOR-LEFT awake"], fidelity="stream")
     bench.do("wait 1 min")
     first_a = bench.live.reading.current("BAT")
     assert 3.9 == pytest.approx(first_a, abs=0.05)
@@ -135,28 +135,30 @@ def test_the_minibus_does_not_start_after_a_night_awake() -> None:
     bench.do(f"wait {hours + 0.5:.2f} h")
     bench.do_all(["press start with brake", "wait 5 s"])
     assert [] == [event.text for event in bench.trace.events if event.kind == "engine"]
-    assert {"given: keep DDM awake", "given: charge 50 %"} == set(why_battery(bench).to_edits().roots())
+    assert {"given: keep DOOR-LEFT awake", "given: charge 50 %"} == set(why_battery(bench).to_edits().roots())
 
 
 def test_with_a_little_more_charge_it_starts() -> None:
     """A battery just above its limit starts the engine."""
-    bench = Bench(MINIBUS, ["charge 11 %", "keep DDM awake"], fidelity="stream")
+    bench = Bench(MINIBUS, ["charge 11 %", "keep DOOR-LEFT awake"], fidelity="stream")
     bench.do_all(["wait 1 min", "press start with brake", "wait 5 s"])
     assert "running" == bench.live.world.engine.value
 
 
 def test_why_the_bus_is_awake_and_the_battery_flat() -> None:
     """Both explanations name the module that stays awake and end at its fault."""
-    bench = Bench(MINIBUS, ["keep DDM awake"], fidelity="stream")
+    bench = Bench(MINIBUS, ["keep DOOR-LEFT awake"], fidelity="stream")
     bench.do("wait 3 h")
     why = why_awake(bench, "body")
     assert "body is awake: 12 of 12 modules send on it" == why.text
-    assert ["DDM stays awake: its network request is never released"] == [one.text for one in why.causes]
-    assert ["given: keep DDM awake"] == why.roots()
+    assert ["DOOR-LEFT stays awake: its network request is never released"] == [
+        one.text for one in why.causes
+    ]
+    assert ["given: keep DOOR-LEFT awake"] == why.roots()
     assert "nobody is awake on comfort" == why_awake(bench, "comfort").text
     flat = why_battery(bench)
     assert "the battery has 82 % of its charge; 12.0 Ah were taken from it" == flat.text
-    assert "DDM stays awake: its network request is never released" == flat.causes[0].text
+    assert "DOOR-LEFT stays awake: its network request is never released" == flat.causes[0].text
     assert "BCM has taken 2.4 Ah" in flat.roots()
     with pytest.raises(EditProblem, match="did you mean 'body'"):
         why_awake(bench, "bdy")
@@ -166,24 +168,26 @@ def test_a_switch_left_on_keeps_it_awake_as_well() -> None:
     """Not only software: the bridged door switch gives the door module a reason."""
     bench = Bench(MINIBUS, ["short door_switch.1 to door_switch.2"], fidelity="stream")
     bench.do("wait 2 min")
-    assert ["DDM stays awake: input door is on"] == [one.text for one in why_awake(bench, "body").causes]
+    assert ["DOOR-LEFT stays awake: input door is on"] == [
+        one.text for one in why_awake(bench, "body").causes
+    ]
     assert ["given: short door_switch.1 to door_switch.2 0.05 ohm"] == why_awake(bench, "body").roots()
 
 
 def test_a_new_module_lets_the_car_sleep() -> None:
     """After the module that stays awake is replaced, all modules sleep."""
-    bench = Bench(MINIBUS, ["keep DDM awake"], fidelity="stream")
-    bench.do_all(["wait 2 min", "replace DDM", "wait 15 s"])
+    bench = Bench(MINIBUS, ["keep DOOR-LEFT awake"], fidelity="stream")
+    bench.do_all(["wait 2 min", "replace DOOR-LEFT", "wait 15 s"])
     assert {"asleep"} == {module.state for module in bench.live.modules.values()}
 
 
 def test_a_sleeping_module_with_that_fault_sleeps_on() -> None:
     """The fault shows once something has woken it."""
     bench = Bench(MINIBUS, fidelity="stream")
-    bench.do_all(["wait 1 min", "keep DDM awake", "wait 1 min"])
-    assert "asleep" == bench.live.modules["DDM"].state
+    bench.do_all(["wait 1 min", "keep DOOR-LEFT awake", "wait 1 min"])
+    assert "asleep" == bench.live.modules["DOOR-LEFT"].state
     bench.do_all(["switch door_switch on", "wait 1 s", "switch door_switch off", "wait 2 min"])
-    assert "running" == bench.live.modules["DDM"].state
+    assert "running" == bench.live.modules["DOOR-LEFT"].state
 
 
 def test_the_generator_gives_it_back() -> None:

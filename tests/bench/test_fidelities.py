@@ -75,7 +75,10 @@ def test_both_depths_live_the_same_day(seed: int) -> None:
 
 def test_a_frame_that_comes_just_when_a_code_matures_goes_over_to_frame_depth() -> None:
     """The mode 'off' and the end of a maturing within 0.1 ms: arbitration decides whether the code sets."""
-    given, log = ["unplug IPC.C1", "open TRM.C1.2"], ["charge 20 %", "wait 3 s", "press start with brake"]
+    given, log = (
+        ["unplug CLUSTER.C1", "open TRAILER.C1.2"],
+        ["charge 20 %", "wait 3 s", "press start with brake"],
+    )
     log += ["clear", "wait 3 s", "unplug X4", "press start with brake", "plug BAT.NEG", QUIET, "scan"]
     car = _car("shuttle-minibus")
     frames, streams = Bench(car, given, 2246, "frame"), Bench(car, given, 2246, "stream")

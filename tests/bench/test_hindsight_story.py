@@ -15,8 +15,8 @@ from sim.bench.tester import Report, difference
 from sim.instruments.seat import seat_of
 from sim.vehicle.car import Car
 
-THEORY = "theory ECM waits for TRM"
-MODULE_OFF = "unplug TRM"
+THEORY = "theory ECM waits for TRAILER"
+MODULE_OFF = "unplug TRAILER"
 FUSE_OUT = "pull F11"
 
 
@@ -52,19 +52,19 @@ def codes_of(report: Report) -> dict[str, str]:
 # 2F: failing now, pending, confirmed, failed since clear and in this cycle; tests complete (ISO 14229-1)
 COILS = {"ECM": "P0351-13 2F P0352-13 2F P0353-13 2F P0354-13 2F"}
 NO_TRAILER_MODULE = {
-    "UFM": "U1120-87 2F",
-    "RLM": "U045A-86 2F U1120-87 2F",
-    "PAM": "U1120-87 2F",
-    "RVC": "U045A-86 2F",
+    "UPFIT": "U1120-87 2F",
+    "LAMPS-REAR": "U045A-86 2F U1120-87 2F",
+    "PARK-AID": "U1120-87 2F",
+    "CAMERA-REAR": "U045A-86 2F",
 }
 NO_ENGINE_MODULE = dict.fromkeys(
-    ("GW", "TCM", "FPCM", "GSM", "ABS", "FDR", "EPS", "EPB",
-     "BCM", "IPC", "IMMO", "HVAC", "AUXH", "TCU", "LIFT", "TACHO"), "U0100-87 2F",
+    ("GATEWAY", "TCM", "FUEL-PUMP", "GEAR-SELECTOR", "ABS", "DISTANCE", "STEERING", "PARK-BRAKE",
+     "BCM", "CLUSTER", "IMMOBILIZER", "CLIMATE", "HEATER", "TELEMATICS", "LIFT", "TACHO"), "U0100-87 2F",
 )  # fmt: skip
 WHOLE = Seen(lamps=("park_brake",))
 NO_SPARK = Seen((), COILS, ("mil", "battery", "park_brake"), "run", "stopped", "off")
 ENGINE_MODULE_WAITS = Seen(
-    ("ECM", "TRM"),
+    ("ECM", "TRAILER"),
     {**NO_TRAILER_MODULE, **NO_ENGINE_MODULE},
     ("security", "mil", "battery", "park_brake", "gearbox"),
     "run",
@@ -83,11 +83,15 @@ ENGINE_MODULE_WAITS = Seen(
         ([THEORY, MODULE_OFF, FUSE_OUT], ENGINE_MODULE_WAITS),
         ([], WHOLE),
         ([FUSE_OUT], NO_SPARK),
-        ([MODULE_OFF], Seen(("TRM",), NO_TRAILER_MODULE, ("park_brake",))),
+        ([MODULE_OFF], Seen(("TRAILER",), NO_TRAILER_MODULE, ("park_brake",))),
         (
             [MODULE_OFF, FUSE_OUT],
             Seen(
-                ("TRM",), {**NO_TRAILER_MODULE, **COILS}, ("mil", "battery", "park_brake"), "run", "stopped"
+                ("TRAILER",),
+                {**NO_TRAILER_MODULE, **COILS},
+                ("mil", "battery", "park_brake"),
+                "run",
+                "stopped",
             ),
         ),
     ],
@@ -109,7 +113,7 @@ def test_the_repair_step_by_step(minibus: Car) -> None:
     assert ("stopped", "security") == (seat_of(bench).engine, seat_of(bench).lit[0])
     assert [] == [event for event in bench.trace.events if event.text == "the starter turns the engine"]
 
-    bench.do_all(["plug TRM", "wait 3 s"])
+    bench.do_all(["plug TRAILER", "wait 3 s"])
     assert "running" == bench.live.modules["ECM"].state
     assert "security" not in seat_of(bench).lit
     bench.do_all(["press start with brake", "wait 1 s"])
@@ -120,13 +124,13 @@ def test_the_repair_step_by_step(minibus: Car) -> None:
     assert {**stored, **COILS} == codes_of(bench.reports["plugged"])
     change = difference(bench.reports["as it came"], bench.reports["plugged"])
     coil_codes = tuple(("ECM", f"P035{n}-13") for n in (1, 2, 3, 4))
-    assert (coil_codes, (), (), ("ECM", "TRM")) == (
+    assert (coil_codes, (), (), ("ECM", "TRAILER")) == (
         change.new_codes, change.gone_codes, change.now_silent, change.now_answering
     )  # fmt: skip
 
     bench.do("fit F11")
     assert "the gateway is locked: unlock it first" == bench.do("clear").words
-    bench.do_all(["unlock GW", "clear", "wait 3 s", "press start", "wait 2 s"])
+    bench.do_all(["unlock GATEWAY", "clear", "wait 3 s", "press start", "wait 2 s"])
     bench.do_all(["press start with brake", "wait 5 s"])
     assert WHOLE == seen(bench)
     bench.do("wait 30 s")
@@ -137,21 +141,21 @@ def test_why_leads_from_every_complaint_to_the_edits(minibus: Car) -> None:
     """Silent module, mode that stays, lamp, engine, codes: the sentences behind them end at what was done."""
     bench = Bench(minibus, [THEORY, MODULE_OFF, FUSE_OUT])
     bench.do_all(["wait 15 s", "press start with brake", "wait 10 s", "press start"])
-    waits = ["suppose that ECM waits for TRM", "given: unplug TRM.C1"]
+    waits = ["suppose that ECM waits for TRAILER", "given: unplug TRAILER.C1"]
     assert waits == why_silent(bench, "ECM").to_edits().roots()
-    assert waits[1:] == why_silent(bench, "TRM").to_edits().roots()
+    assert waits[1:] == why_silent(bench, "TRAILER").to_edits().roots()
     assert waits == why_mode(bench).to_edits().roots()
     assert waits == why_telltale(bench, "security").to_edits().roots()
     assert [*waits, "given: pull F11"] == why_engine(bench).to_edits().roots()
     assert waits == why_code(bench, "BCM", "U0100-87").to_edits().roots()
-    assert waits[1:] == why_code(bench, "RVC", "U045A-86").to_edits().roots()
+    assert waits[1:] == why_code(bench, "CAMERA-REAR", "U045A-86").to_edits().roots()
     assert [
-        "RVC sets U045A-86: PAM.parking carries invalid values",
-        "  because PAM does not get TRM.trailer",
-        "    because given: unplug TRM.C1",
-    ] == [line.partition(" (at")[0] for line in why_code(bench, "RVC", "U045A").to_edits().lines()]
+        "CAMERA-REAR sets U045A-86: PARK-AID.parking carries invalid values",
+        "  because PARK-AID does not get TRAILER.trailer",
+        "    because given: unplug TRAILER.C1",
+    ] == [line.partition(" (at")[0] for line in why_code(bench, "CAMERA-REAR", "U045A").to_edits().lines()]
 
-    bench.do_all(["plug TRM", "wait 3 s", "press start with brake", "wait 1 s"])
+    bench.do_all(["plug TRAILER", "wait 3 s", "press start with brake", "wait 1 s"])
     assert ["given: pull F11"] == why_code(bench, "ECM", "P0351").to_edits().roots()
     assert "the engine cranks and does not start" == why_engine(bench).text
     assert ["given: pull F11"] == why_engine(bench).to_edits().roots()

@@ -71,7 +71,7 @@ def test_mended_it_never_opens_again() -> None:
 def test_two_of_them_have_times_of_their_own() -> None:
     """A second intermittent contact does not move the times of the first."""
     alone = turns(driven([FAULT]))
-    both = turns(driven([FAULT, "interrupt DDM.C1.1 every 5 s for 400 ms"]))
+    both = turns(driven([FAULT, "interrupt DOOR-LEFT.C1.1 every 5 s for 400 ms"]))
     assert alone == [(time_s, words) for time_s, words in both if words.startswith("TCM")]
     assert alone != both
 

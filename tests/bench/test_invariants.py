@@ -124,9 +124,9 @@ class DaysOfACar(RuleBasedStateMachine):
 
     @rule(data=st.data())
     def bypass(self, data: st.DataObject) -> None:
-        buses = data.draw(st.permutations(self.car.messages.buses_of["GW"]))
-        self.do("unplug GW")
-        self.do(f"bypass GW {buses[0]} to {buses[1]}")
+        buses = data.draw(st.permutations(self.car.messages.buses_of["GATEWAY"]))
+        self.do("unplug GATEWAY")
+        self.do(f"bypass GATEWAY {buses[0]} to {buses[1]}")
 
     @rule(pct=st.sampled_from([0, 3, 10, 30, 95]))
     def change_the_battery(self, pct: int) -> None:
@@ -136,7 +136,7 @@ class DaysOfACar(RuleBasedStateMachine):
     def handle_the_clamp(self, action: str) -> None:
         self.do(action)
 
-    @rule(action=st.sampled_from(["scan", "clear", "clear ECM", "unlock GW"]))
+    @rule(action=st.sampled_from(["scan", "clear", "clear ECM", "unlock GATEWAY"]))
     def connect_a_tester(self, action: str) -> None:
         self.do(action)
 

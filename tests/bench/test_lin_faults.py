@@ -1,7 +1,7 @@
 """A LIN cluster with its wires broken: what the master reports, by the physics of one wire.
 
 The small car `roof-car.yaml`: a body module asks a rain sensor, a wiper and a sunroof along one wire
-BCM - X1 - RLS - WIP - SUN, over a CAN FD backbone.
+BCM - X1 - RAIN - WIPER - SUN, over a CAN FD backbone.
 """
 
 from pathlib import Path
@@ -41,26 +41,26 @@ def codes_of(car: Car, *edits: str) -> tuple[set[str], Bench]:
     ("edits", "codes"),
     [
         ([], set()),
-        (["open SP.roof.RLS--SP.roof.WIP"], {WIPER, SUNROOF}),  # past the first slave
-        (["open SP.roof.WIP--WIP.C1.3"], {WIPER}),  # the stub of one
+        (["open SP.roof.RAIN--SP.roof.WIPER"], {WIPER, SUNROOF}),  # past the first slave
+        (["open SP.roof.WIPER--WIPER.C1.3"], {WIPER}),  # the stub of one
         (["unplug X1"], ALL),
         (["open BCM.roof.LIN"], ALL),
-        (["unplug RLS"], {RAIN}),
+        (["unplug RAIN"], {RAIN}),
         (["pull F3"], {RAIN}),
-        (["open RLS.GND"], {RAIN}),
-        (["corrode RLS.GND 20 ohm"], set()),  # 12 mA over 20 ohm is a quarter of a volt
+        (["open RAIN.GND"], {RAIN}),
+        (["corrode RAIN.GND 20 ohm"], set()),  # 12 mA over 20 ohm is a quarter of a volt
         (["open G2"], {RAIN}),
         (["pull F4"], {WIPER, SUNROOF}),
-        (["short RLS.roof.LIN to BODY 0.1 ohm"], ALL),
+        (["short RAIN.roof.LIN to BODY 0.1 ohm"], ALL),
         (["short SUN.roof.LIN to BAT+ 0.1 ohm"], ALL),
         # the pull-up's 12 mA make 3.7 V of 450 ohm, still below 60 % of the supply; 5 kohm leave 10 V
-        (["short RLS.roof.LIN to BODY 450 ohm"], ALL),
-        (["short RLS.roof.LIN to BODY 5000 ohm"], set()),
-        (["corrode RLS.roof.LIN 100 ohm"], set()),
+        (["short RAIN.roof.LIN to BODY 450 ohm"], ALL),
+        (["short RAIN.roof.LIN to BODY 5000 ohm"], set()),
+        (["corrode RAIN.roof.LIN 100 ohm"], set()),
         # 30 kohm of the slave itself against 1 kohm of the master: its pull reaches nobody
-        (["corrode RLS.roof.LIN 3000 ohm"], {RAIN}),
+        (["corrode RAIN.roof.LIN 3000 ohm"], {RAIN}),
         # its own ground is on the wire then: it lifts the wire by what it draws, which is up anyway
-        (["swap RLS.roof.LIN with RLS.GND"], {RAIN}),
+        (["swap RAIN.roof.LIN with RAIN.GND"], {RAIN}),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )
@@ -87,23 +87,23 @@ def test_levels_of_the_wire(car: Car) -> None:
 
 def test_a_mended_wire_heals(car: Car) -> None:
     """The slave is heard again, the code stays as history."""
-    _, bench = codes_of(car, "open SP.roof.RLS--SP.roof.WIP")
-    bench.do_all(["mend SP.roof.RLS--SP.roof.WIP", "wait 2 s"])
+    _, bench = codes_of(car, "open SP.roof.RAIN--SP.roof.WIPER")
+    bench.do_all(["mend SP.roof.RAIN--SP.roof.WIPER", "wait 2 s"])
     report = bench.do("scan").report
     assert report is not None
     found = {code.code: code.failing_now for entry in report.modules for code in entry.codes}
     assert {WIPER: False, SUNROOF: False} == found
-    assert "BCM hears WIP.status again" in {event.text for event in bench.trace.events}
+    assert "BCM hears WIPER.status again" in {event.text for event in bench.trace.events}
 
 
 def test_the_reason_is_the_broken_wire(car: Car) -> None:
     """Why, back to the edit."""
-    _, bench = codes_of(car, "open SP.roof.RLS--SP.roof.WIP")
-    assert ["open SP.roof.RLS--SP.roof.WIP"] == why_code(bench, "BCM", SUNROOF).to_edits().roots()
+    _, bench = codes_of(car, "open SP.roof.RAIN--SP.roof.WIPER")
+    assert ["open SP.roof.RAIN--SP.roof.WIPER"] == why_code(bench, "BCM", SUNROOF).to_edits().roots()
 
 
 @pytest.mark.parametrize(
-    ("edit", "code"), [("pull F3", RAIN), ("open G2", RAIN), ("short RLS.C1.3 to BODY 0.1 ohm", WIPER)]
+    ("edit", "code"), [("pull F3", RAIN), ("open G2", RAIN), ("short RAIN.C1.3 to BODY 0.1 ohm", WIPER)]
 )
 def test_reasons_of_other_kinds(car: Car, edit: str, code: str) -> None:
     """A slave without supply or ground, and a wire held down."""
@@ -118,12 +118,14 @@ def test_slaves_answer_no_tester(car: Car) -> None:
     report = bench.do("scan").report
     assert report is not None
     assert ["ECM", "BCM"] == [entry.module for entry in report.modules]
-    with pytest.raises(EditProblem, match="RLS stands on LIN only and answers no tester: BCM reports for it"):
-        bench.do("clear RLS")
-    assert "BCM reports for it" in why_silent(bench, "RLS").text
+    with pytest.raises(
+        EditProblem, match="RAIN stands on LIN only and answers no tester: BCM reports for it"
+    ):
+        bench.do("clear RAIN")
+    assert "BCM reports for it" in why_silent(bench, "RAIN").text
 
 
-@pytest.mark.parametrize("edit", ["open SP.roof.RLS--SP.roof.WIP", "pull F3", "unplug BCM", "unplug X1"])
+@pytest.mark.parametrize("edit", ["open SP.roof.RAIN--SP.roof.WIPER", "pull F3", "unplug BCM", "unplug X1"])
 def test_both_depths_agree(car: Car, edit: str) -> None:
     """The same events; CAN messages wait for each other at frame depth only, some milliseconds at most."""
     found = []

@@ -100,7 +100,7 @@ def at_an_exercise(visitor: Visitor, dice: random.Random) -> str:
     if kind == "panel":
         visitor.choose("panel", dice.choice(("Order", "Work", "Log", "Measure")))
     elif kind == "part":
-        visitor.pick("map", f"module {dice.choice(('ECM', 'TCM', 'ABS', 'IPC'))}")
+        visitor.pick("map", f"module {dice.choice(('ECM', 'TCM', 'ABS', 'CLUSTER'))}")
     elif kind == "seat":
         _open(visitor, "Seat")
         starts = [key for key in visitor.keys("button") if key.startswith(("key ", "press", "brake "))]

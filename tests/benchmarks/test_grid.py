@@ -14,7 +14,7 @@ from sim.lab.run import Trial, run_trial
 from sim.lab.workshop import Workshop
 
 EDITS = [
-    "pull F2", "unplug ABS", "pull F5", "open DDM.C1.1", "pull F15", "unplug X2", "open BCM.body.H",
+    "pull F2", "unplug ABS", "pull F5", "open DOOR-LEFT.C1.1", "pull F15", "unplug X2", "open BCM.body.H",
     "theory ECM waits for TCM",
 ]  # fmt: skip
 ACTIONS = ["wait 1 s", "key run", "key crank", "wait 12 s", "scan", "key off", "wait 14 s"]

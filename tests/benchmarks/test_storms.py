@@ -20,7 +20,7 @@ STORMS = [
     "stick LIFT.upfit",
     "set TCM.powertrain to 250 kbit/s",
     "swap ABS.chassis.H with ABS.chassis.L",
-    "short FCM.chassis.H to FCM.chassis.L",
+    "short CAMERA-FRONT.chassis.H to CAMERA-FRONT.chassis.L",
 ]
 
 

@@ -16,9 +16,9 @@ AWAKE = ["--do", "key run", "--do", "wait 1 s"]
 # 24.7 ohm; the highest is the acknowledge slot.
 CONDITIONS = {
     "healthy": ([], AWAKE, [2.51, 3.99], [1.03, 2.51]),
-    "one terminator": (["open GW:powertrain.terminator"], AWAKE, [2.51, 4.18], [0.84, 2.51]),
+    "one terminator": (["open GATEWAY:powertrain.terminator"], AWAKE, [2.51, 4.18], [0.84, 2.51]),
     "no terminator": (
-        ["open GW:powertrain.terminator", "open ECM:powertrain.terminator"], AWAKE, [2.51], [2.51],
+        ["open GATEWAY:powertrain.terminator", "open ECM:powertrain.terminator"], AWAKE, [2.51], [2.51],
     ),
     "two nodes left": (["unplug TCM", "unplug ABS"], AWAKE, [2.51, 3.51], [1.51, 2.51]),
     "low on ground": (["short ECM.powertrain.L to BODY"], AWAKE, [0.02, 3.85], [0.0]),

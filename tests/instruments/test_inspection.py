@@ -68,7 +68,7 @@ def test_terminals_are_seen_only_with_the_connector_off(
         ("short SP.powertrain.TCM.H to BODY 20000 ohm", "SP.powertrain.TCM.H"),  # damp, no bare copper
         ("open F1.2--ECM.C1.1", "F1"),
         ("charge 20 %", "BAT.NEG"),
-        ("theory body runs through DDM", "DDM"),
+        ("theory body runs through DOOR-LEFT", "DOOR-LEFT"),
     ],
 )
 def test_what_a_look_does_not_find(teaching: Benches, fault: str, part: str) -> None:
@@ -78,8 +78,8 @@ def test_what_a_look_does_not_find(teaching: Benches, fault: str, part: str) -> 
 
 def test_a_look_names_a_bypass_lead(teaching: Benches) -> None:
     """A lead in an unplugged connector is seen."""
-    bench = teaching("unplug GW", "bypass GW diag to powertrain")
-    assert "a lead sits in it: GW diag to powertrain" in finds(bench, "GW.C1")
+    bench = teaching("unplug GATEWAY", "bypass GATEWAY diag to powertrain")
+    assert "a lead sits in it: GATEWAY diag to powertrain" in finds(bench, "GATEWAY.C1")
 
 
 def test_looking_changes_nothing_and_stands_in_the_log(teaching: Benches) -> None:

@@ -38,14 +38,14 @@ def test_the_average_while_it_talks() -> None:
     )
     share = dominant / 19_200 / 0.04
     assert 0.2 < share < 0.4
-    assert pytest.approx(11.9 * (1 - share) + 0.9 * share, abs=0.3) == volts(bench, "MIR.C1.3")
+    assert pytest.approx(11.9 * (1 - share) + 0.9 * share, abs=0.3) == volts(bench, "MIRROR.C1.3")
 
 
 def test_behind_a_break_the_wire_rests() -> None:
     """Voltage is there, from the slaves' own pull-ups; the master's pull is not."""
-    bench = awake("open SP.door.SWD--SP.door.MIR")
-    assert pytest.approx(11.6, abs=0.3) == volts(bench, "MIR.C1.3")
-    assert 9.0 < volts(bench, "SWD.C1.3") < 10.8
+    bench = awake("open SP.door.SWITCHES--SP.door.MIRROR")
+    assert pytest.approx(11.6, abs=0.3) == volts(bench, "MIRROR.C1.3")
+    assert 9.0 < volts(bench, "SWITCHES.C1.3") < 10.8
 
 
 def test_asleep_the_wire_is_up() -> None:
@@ -53,13 +53,13 @@ def test_asleep_the_wire_is_up() -> None:
     bench = Bench(CAR)
     bench.do("wait 60 s")
     assert {"asleep"} == {module.state for module in bench.live.modules.values()}
-    assert pytest.approx(12.1, abs=0.2) == volts(bench, "RLS.C1.3")
+    assert pytest.approx(12.1, abs=0.2) == volts(bench, "RAIN.C1.3")
 
 
 def test_header_and_response_on_the_scope() -> None:
     """The door's schedule, break first; at the silent end nothing moves."""
-    bench = awake("open SP.door.SWD--SP.door.MIR")
-    shown = read(bench, "scope SWD.C1.3 to BODY and MIR.C1.3 to BODY for 50 ms")
+    bench = awake("open SP.door.SWITCHES--SP.door.MIRROR")
+    shown = read(bench, "scope SWITCHES.C1.3 to BODY and MIRROR.C1.3 to BODY for 50 ms")
     assert isinstance(shown, Picture)
     (near, far) = shown.channels
     assert pytest.approx(0.9, abs=0.1) == near.volt.min()
@@ -74,7 +74,7 @@ def test_header_and_response_on_the_scope() -> None:
 
 def test_an_fd_frame_on_the_scope() -> None:
     """Its bits take 2 us up to BRS and half a microsecond behind it."""
-    shown = read(awake(), "scope GW.backbone.H to GW.backbone.L for 1 ms")
+    shown = read(awake(), "scope GATEWAY.backbone.H to GATEWAY.backbone.L for 1 ms")
     assert isinstance(shown, Picture)
     assert shown.frames
     edges = shown.channels[0].time_s[1:][abs(shown.channels[0].volt[1:] - shown.channels[0].volt[:-1]) > 0.5]
@@ -83,7 +83,7 @@ def test_an_fd_frame_on_the_scope() -> None:
 
 def test_attempts_on_an_fd_bus_without_company() -> None:
     """ECM alone on the backbone repeats its first frame for ever; the pair still moves."""
-    bench = awake("unplug TCM", "unplug ABS", "unplug EPS", "unplug GW")
+    bench = awake("unplug TCM", "unplug ABS", "unplug STEERING", "unplug GATEWAY")
     shown = read(bench, "scope ECM.backbone.H to ECM.backbone.L for 1 ms")
     assert isinstance(shown, Picture)
     assert "Frames do not get through: nobody acknowledges them" in shown.notes[0]

@@ -322,13 +322,13 @@ def test_the_way_of_probing_has_its_cautions_and_its_harm(teaching: Benches) -> 
     gentle = measure(bench, "volts DLC.6 to DLC.4")
     thick = measure(bench, "volts ECM.C1.1 to G2 by front-probing")
     pierced = measure(bench, "volts SP.powertrain.TCM.H to G2")
-    airbag = measure(bench, "ohms SRS.C1.1 to G4")
+    airbag = measure(bench, "ohms AIRBAG.C1.1 to G4")
     assert () == gentle.harm
     assert any("spreads" in caution for caution in thick.cautions)
     assert any("Never pierce" in caution for caution in pierced.cautions)
     assert ("the insulation of the data pair at SP.powertrain.TCM.H is pierced",) == pierced.harm
     assert any(caution.startswith("Airbag circuit") for caution in airbag.cautions)
-    assert ("an ohmmeter on the airbag circuit at SRS.C1.1 can fire it",) == airbag.harm
+    assert ("an ohmmeter on the airbag circuit at AIRBAG.C1.1 can fire it",) == airbag.harm
     assert 120 + 30 == gentle.labor_s  # one breakout lead for both leads
 
 
@@ -338,7 +338,7 @@ TEACHING = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")
 TERMINALS = sorted(node for node in TEACHING.terminals if ":" not in node)
 FAULTS = [
     "pull F1",
-    "unplug GW",
+    "unplug GATEWAY",
     "open ECM.C1.3",
     "short TCM.C1.4 to BODY",
     "unplug BAT.NEG",
@@ -375,7 +375,7 @@ def test_no_reading_is_ever_no_number(faults: list[str], function: str, points: 
         (("unplug TCM",), tuple(f"open {pin.id}" for pin in TEACHING.connectors["TCM.C1"].pins)),
         (("pull F1",), ("blow F1",)),
         (("short ECM.C1.4 to BODY 2 ohm",), ("short BODY to ECM.C1.4 2 ohm",)),
-        (("pull F2", "unplug GW"), ("unplug GW", "pull F2")),
+        (("pull F2", "unplug GATEWAY"), ("unplug GATEWAY", "pull F2")),
     ],
 )
 def test_the_same_fault_written_in_two_ways_reads_the_same(

@@ -42,7 +42,7 @@ SERVICE = ServiceInformation(TEACHING)
 def test_the_fuse_list_says_what_each_fuse_feeds() -> None:
     """The fuse list names consumers, source and rating."""
     by_name = {entry.name: entry for entry in SERVICE.fuses}
-    assert ("IPC", "SRS") == by_name["F5"].feeds
+    assert ("CLUSTER", "AIRBAG") == by_name["F5"].feeds
     assert ("K2", 5.0) == (by_name["F12"].fed_from, by_name["F12"].rating_a)
     assert {"F11", "F12", "F13", "F14", "F15", "F16"} <= set(
         next(relay for relay in SERVICE.relays if relay.name == "K2").feeds
@@ -53,7 +53,7 @@ def test_the_ground_list_says_who_ends_where() -> None:
     """The ground list names the pins of each point, also through in-line connectors."""
     serves = {entry.name: entry.serves for entry in SERVICE.grounds}
     assert {"ECM.C1.3", "TCM.C1.3", "ABS.C1.3"} == set(serves["G2"])
-    assert "DDM.C1.2" in serves["G3"]  # through the door hinge's connector
+    assert "DOOR-LEFT.C1.2" in serves["G3"]  # through the door hinge's connector
 
 
 def test_a_pin_table_names_function_wire_and_far_end() -> None:
@@ -80,7 +80,7 @@ def test_the_way_to_a_pin_is_the_way_current_takes() -> None:
         ("battery", "BAT+"), ("clamp", "BAT"), ("bar", "BAR"), ("relay", "K2"), ("fuse", "F11"),
         ("splice", "SP"), ("pin", "X1"),
     ] == way  # fmt: skip
-    back = [(step.kind, step.name.partition(".")[0]) for step in SERVICE.return_path("DDM.C1.2")]
+    back = [(step.kind, step.name.partition(".")[0]) for step in SERVICE.return_path("DOOR-LEFT.C1.2")]
     assert [("pin", "X2"), ("ground", "G3"), ("clamp", "BAT"), ("battery", "BAT-")] == back
 
 
@@ -114,14 +114,14 @@ def test_service_information_shows_the_claim_and_not_the_car() -> None:
 def test_a_wrong_claim_stays_wrong() -> None:
     """A mislabelled fuse: the list says F5 feeds the cluster, the car was built with F6 doing it."""
     built = TEACHING.built
-    moved = built.fuses["F6"].model_copy(update={"feeds": ("GW", "IPC")})
-    left = built.fuses["F5"].model_copy(update={"feeds": ("SRS",)})
+    moved = built.fuses["F6"].model_copy(update={"feeds": ("GATEWAY", "CLUSTER")})
+    left = built.fuses["F5"].model_copy(update={"feeds": ("AIRBAG",)})
     really: Vehicle = built.model_copy(update={"fuses": {**built.fuses, "F5": left, "F6": moved}})
     car = build(really, claimed=built)
     service = ServiceInformation(car)
-    assert ["F5"] == [step.name for step in service.supply_path("IPC.C1.1") if step.kind == "fuse"]
+    assert ["F5"] == [step.name for step in service.supply_path("CLUSTER.C1.1") if step.kind == "fuse"]
     reading = Wiring(apply_all(car, ["pull F5"])).solve(SwitchState())
-    assert reading.between("IPC.C1.1", "BAT-") == pytest.approx(12.6, abs=0.2)
+    assert reading.between("CLUSTER.C1.1", "BAT-") == pytest.approx(12.6, abs=0.2)
 
 
 # -- expected values -------------------------------------------------------------------------------------

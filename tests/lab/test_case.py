@@ -27,11 +27,11 @@ steps:
   - do: [wait 1 s, press start, wait 6 s]
     seen: {ignition: run}
   - do: scan
-    seen: {silent: TCM, answers: [ECM, IPC], codes: [ECM U0101 present]}
+    seen: {silent: TCM, answers: [ECM, CLUSTER], codes: [ECM U0101 present]}
   - {do: measure volts F2.2 to BAT-, seen: {reads: 0.0, within: 0.1}}
 stories:
   fuse: {edits: pull F2}
-  fuse and door: {edits: [pull F2, unplug SRS]}
+  fuse and door: {edits: [pull F2, unplug AIRBAG]}
   plug: {says: its plug is off, edits: unplug TCM}
   nothing: {}
 """
@@ -60,7 +60,7 @@ def test_stories_are_ranked_by_how_far_they_carry(here: Workshop) -> None:
 
 def test_what_was_not_looked_at_is_not_absent(here: Workshop) -> None:
     """The second story has one silent module more; it was not looked at, so it does not count."""
-    looked = SIX.replace("answers: [ECM, IPC]", "answers: [ECM, IPC, SRS]")
+    looked = SIX.replace("answers: [ECM, CLUSTER]", "answers: [ECM, CLUSTER, AIRBAG]")
     assert ("fuse",) == try_stories(case_from_text(looked), workshop=here).tied
 
 
@@ -79,7 +79,7 @@ def sight(**fields: object) -> Sight:
 
 SCANNED = sight(
     power=True,
-    answering=("ECM", "IPC"),
+    answering=("ECM", "CLUSTER"),
     silent=("TCM",),
     codes=(("ECM", "U0101-87", "present"), ("ECM", "U0121-87", "stored")),
     lit=("mil",),
@@ -104,9 +104,9 @@ MEASURED = sight(display="11.90 V", reading=11.9)
         (Evidence(silent=("ECM",)), MEASURED, [("ECM", "silent", "not scanned")]),
         (Evidence(codes=("ECM U0101", "ECM U0121-87 stored")), SCANNED, []),
         (Evidence(codes=("ECM U0101 stored",)), SCANNED, [("ECM U0101", "stored", "present")]),
-        (Evidence(codes=("IPC U0101",)), SCANNED, [("IPC U0101", "held", "no code")]),
+        (Evidence(codes=("CLUSTER U0101",)), SCANNED, [("CLUSTER U0101", "held", "no code")]),
         (Evidence(codes=("TCM U0100",)), SCANNED, [("TCM U0100", "held", "silent")]),
-        (Evidence(no_codes=("IPC", "ECM U0140")), SCANNED, []),
+        (Evidence(no_codes=("CLUSTER", "ECM U0140")), SCANNED, []),
         (
             Evidence(no_codes=("ECM",)),
             SCANNED,
@@ -127,7 +127,8 @@ MEASURED = sight(display="11.90 V", reading=11.9)
         (Evidence(cannot=True), SCANNED, [("scan", "cannot be done", "can be done")]),
         (Evidence(), sight(refused="F2 is out"), [("scan", "can be done", "cannot be done: F2 is out")]),
         (Evidence(cannot=True), sight(refused="F2 is out"), []),
-        (Evidence(done=("ECM",), denied=("IPC",)), sight(asked=(("ECM", "done"), ("IPC", "refused"))), []),
+        (Evidence(done=("ECM",), denied=("CLUSTER",)),
+         sight(asked=(("ECM", "done"), ("CLUSTER", "refused"))), []),
         (Evidence(no_answer=("ECM",)), sight(asked=(("ECM", "done"),)), [("scan: ECM", "no answer", "done")]),
     ],
 )  # fmt: skip
@@ -196,7 +197,7 @@ def test_an_experiment_that_tells_two_stories_apart(here: Workshop) -> None:
     two = {name: small.stories[name] for name in ("fuse", "fuse and door")}
     first, second = separations(small, two, [["wait 1 s"], ["scan"]], workshop=here)
     assert (("scan",), True) == (first.experiment, first.separates)
-    assert ("SRS (after 'scan', action 1 of the experiment)", ("answers", "silent")) in [
+    assert ("AIRBAG (after 'scan', action 1 of the experiment)", ("answers", "silent")) in [
         (str(thing), values) for thing, values in first.shows
     ]
     assert (("wait 1 s",), (("fuse", "fuse and door"),)) == (second.experiment, second.groups)
@@ -249,7 +250,7 @@ def test_the_compound_as_a_grid_of_its_parts(here: Workshop) -> None:
     choices = [
         "unplug TCM",
         "pull F3",
-        Choice("bypassed gateway", ("unplug GW", "bypass GW diag to powertrain")),
+        Choice("bypassed gateway", ("unplug GATEWAY", "bypass GATEWAY diag to powertrain")),
         "theory ECM waits for TCM",
     ]
     actions = ["wait 2 s", "press start with brake", "wait 6 s", "scan"]
@@ -257,11 +258,11 @@ def test_the_compound_as_a_grid_of_its_parts(here: Workshop) -> None:
     found = {one.title: str(one.causes) for one in grid.symptoms}
     assert "unplug TCM and theory ECM waits for TCM" == found["ECM: silent"]
     assert "bypassed gateway" == found["BCM: silent"]
-    assert "pull F3" == found["FPCM: silent"]
+    assert "pull F3" == found["FUEL-PUMP: silent"]
     assert "unplug TCM or bypassed gateway" == found["engine cranks: no"]
     assert (
         "bypassed gateway"
-        in next(one.causes for one in grid.symptoms if one.title == "IPC U0101-87: present").hiders
+        in next(one.causes for one in grid.symptoms if one.title == "CLUSTER U0101-87: present").hiders
     )
 
 
@@ -329,8 +330,11 @@ def test_a_case_from_elsewhere_reads_no_file_of_this_computer(tmp_path: Path) ->
 
 def test_the_table_of_an_experiment_says_who_answers_first_and_codes_last(here: Workshop) -> None:
     """Modules in one row, then the seat, then what was found in words, and one row per code."""
-    tied = case(**{"  nothing: {}": "  nothing: {}\nexperiments: [[fit F2, plug SRS, wait 6 s, scan]]"})
-    two = {"fuse": Story(edits=("pull F2",)), "dark bus": Story(edits=("pull F2", "unplug SRS", "pull F8"))}
+    tied = case(**{"  nothing: {}": "  nothing: {}\nexperiments: [[fit F2, plug AIRBAG, wait 6 s, scan]]"})
+    two = {
+        "fuse": Story(edits=("pull F2",)),
+        "dark bus": Story(edits=("pull F2", "unplug AIRBAG", "pull F8")),
+    }
     one, *_ = separations(tied, two, [("wait 6 s", "scan")], workshop=here)
     ranks = [thing.rank for thing, _ in one.shows]
     assert sorted(ranks) == ranks

@@ -21,7 +21,7 @@ from sim.vehicle.reading import car_from_text
 FURTHER = ("short ECM.C1.1 to BODY", "corrode G1 8 ohm", "blow F3", "charge 20 %")
 
 
-@pytest.mark.parametrize(("name", "line"), [("six-modules", "DLC.6"), ("small-estate", "RLS.C1.3")])
+@pytest.mark.parametrize(("name", "line"), [("six-modules", "DLC.6"), ("small-estate", "RAIN.C1.3")])
 def test_a_standing_car_shows_what_a_run_shows(name: str, line: str) -> None:
     """Each observation in a run of its own; also on a data line, and with fuses that blow on the way."""
     vehicle, dice = vehicle_text(name), random.Random(4)

@@ -33,7 +33,7 @@ def test_a_missing_fuse_leaves_its_module_dead_and_the_others_only_tell(six: str
     mark = of(six, car, "pull F2")
     assert {"TCM"} == mark.dead
     assert {"TCM"} <= mark.changed
-    assert {"ECM", "IPC"} <= mark.touched
+    assert {"ECM", "CLUSTER"} <= mark.touched
     assert "F2" not in mark.carrying
     assert "F1" in mark.carrying
 

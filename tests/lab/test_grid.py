@@ -62,7 +62,7 @@ def test_cause_sets_say_what_is_present_and_what_must_be_absent(grid: Grid) -> N
 def test_what_hides_what(grid: Grid) -> None:
     """An edit that takes away another one's effect is named with the columns concerned."""
     full = {(one.hider, one.hidden, one.column.title) for one in grid.hidings if one.times == one.of}
-    assert ("open BCM.C1.1", "unplug TCM", "IPC U0101-87") in full
+    assert ("open BCM.C1.1", "unplug TCM", "CLUSTER U0101-87") in full
     assert ("unplug TCM", "pull F2", "TCM") in full
     assert not any(hider == "theory ECM waits for TCM" and what == "TCM" for hider, _, what in full)
 
@@ -90,9 +90,9 @@ def test_a_choice_may_be_several_sentences_and_may_come_in_the_middle(six: str, 
     """A choice can have several edits, and can be made before any action of the list."""
     late = Choice("fuse back", ("fit F2",), before=3)
     actions = ["wait 1 s", "press start", "wait 6 s", "wait 4 s", "scan"]
-    grid = run_grid(six, [late, "unplug ABS; unplug SRS"], actions, given=["pull F2"], workshop=here)
+    grid = run_grid(six, [late, "unplug ABS; unplug AIRBAG"], actions, given=["pull F2"], workshop=here)
     assert "fuse back" == causes_of(grid, "TCM: answers")
-    assert "unplug ABS; unplug SRS" == causes_of(grid, "SRS: silent")
+    assert "unplug ABS; unplug AIRBAG" == causes_of(grid, "AIRBAG: silent")
     assert "fuse back" == causes_of(grid, "ECM U0101-87: stored")
 
 

@@ -15,7 +15,9 @@ from sim.vehicle.reading import car_from_text
 
 STEPS = (
     CaseStep(do=("wait 1 s", "press start", "wait 6 s"), seen=Evidence(ignition="run")),
-    CaseStep(do=("scan",), seen=Evidence(silent=("TCM",), answers=("ECM", "ABS", "IPC", "SRS", "BCM"))),
+    CaseStep(
+        do=("scan",), seen=Evidence(silent=("TCM",), answers=("ECM", "ABS", "CLUSTER", "AIRBAG", "BCM"))
+    ),
 )
 SILENT_TCM = ["pull F2", "unplug TCM.C1", "open TCM.C1.1", "open TCM.C1.3"]
 
@@ -89,7 +91,7 @@ def test_what_changes_the_car_is_thought_of_where_nothing_else_tells_or_where_it
 
 def test_a_chain_of_equals_is_halved(six: str, here: Workshop) -> None:
     """Four candidates of equal weight, checks of equal minutes that split them one to three or in half."""
-    edits = ["unplug TCM.C1", "unplug ABS.C1", "unplug SRS.C1", "unplug IPC.C1"]
+    edits = ["unplug TCM.C1", "unplug ABS.C1", "unplug AIRBAG.C1", "unplug CLUSTER.C1"]
     found = find_causes(six, [CaseStep(do=("wait 1 s",))], edits=edits, most=1, workshop=here)
     found = SearchResult(six, (), 0, found.steps, tuple(one for one in found.causes if one.edits), (), 4, 4)
     checks = [
@@ -123,10 +125,10 @@ def test_the_checks_that_tell_most_per_minute_are_thought_through(six: str, here
 def test_nothing_that_spoils_and_no_airbag_circuit_is_advised() -> None:
     """No check pierces, spoils or touches an airbag circuit."""
     car = car_from_text(vehicle_text("shuttle-minibus"))
-    edits = ["open SRS.C1.1", "unplug SRS.C1", "pull F26", "open ABS.C1.5", "open G4", "pull K2"]
+    edits = ["open AIRBAG.C1.1", "unplug AIRBAG.C1", "pull F26", "open ABS.C1.5", "open G4", "pull K2"]
     checks = possible_checks(car, [PossibleCause((edit,), (), 1.0) for edit in edits])
     titles = [check.title for check in checks]
-    assert not any("SRS.C1.1 " in title or "pierc" in title for title in titles)
+    assert not any("AIRBAG.C1.1 " in title or "pierc" in title for title in titles)
     assert "measure volts G4 to BAT-" in titles
     assert all(check.minutes > 0 for check in checks)
     probing = next(check for check in checks if check.title.startswith("measure volts ABS.C1.5"))
@@ -137,7 +139,7 @@ def test_a_module_that_may_disturb_its_bus_is_taken_off_it() -> None:
     """For a module that may disturb its bus, unplugging it is among the checks."""
     car = car_from_text(vehicle_text("six-modules"))
     checks = possible_checks(
-        car, [PossibleCause((edit,), (), 1.0) for edit in ("stick TCM.main", "stick SRS.main")]
+        car, [PossibleCause((edit,), (), 1.0) for edit in ("stick TCM.main", "stick AIRBAG.main")]
     )
     taken_off = [check.title for check in checks if check.title.startswith("unplug")]
     assert ["unplug TCM.C1, wait 5 s, scan, plug TCM.C1"] == taken_off

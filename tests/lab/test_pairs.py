@@ -16,14 +16,14 @@ from sim.wiring.conduction import SwitchState
 
 # that all of them answer agrees with the usual car
 STEPS = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM", "TCM", "ABS"))),)
-SCAN = Sight("scan", 1.0, "stopped", "run", "awake", power=True, answering=("ECM", "TCM", "ABS", "IPC"))
+SCAN = Sight("scan", 1.0, "stopped", "run", "awake", power=True, answering=("ECM", "TCM", "ABS", "CLUSTER"))
 ACCOUNT = Account((SCAN,))
 TCM, ECM = (Cell(1, name, ThingKind.MODULE, name) for name in ("TCM", "ECM"))
 
 
 @pytest.fixture(scope="module")
 def pairs() -> Pairs:
-    """Of the teaching car: engine and gearbox modules are reached through its gateway GW."""
+    """Of the teaching car: engine and gearbox modules are reached through its gateway GATEWAY."""
     return Pairs(car_from_text(vehicle_text("teaching-car")), STEPS, Footprint(ACCOUNT))
 
 
@@ -79,30 +79,30 @@ def test_two_on_one_bus_line_are_run(pairs: Pairs) -> None:
     """Two faults on one bus line are not judged without a run."""
     wrong = fault(TCM, bad=(TCM,), lines="SP.powertrain.TCM.H")
     assert None is pairs.first_contradiction(wrong, fault(lines="SP.powertrain.TCM.H"))
-    assert 1 == pairs.first_contradiction(wrong, fault(lines="SP.body.IPC.H"))
+    assert 1 == pairs.first_contradiction(wrong, fault(lines="SP.body.CLUSTER.H"))
 
 
 def test_a_gateway_that_both_touch_leaves_open_who_is_reached_through_it(pairs: Pairs) -> None:
     """If both faults touch a gateway, nothing follows for the modules that are reached through it."""
-    wrong = fault(TCM, bad=(TCM,), changed="GW")
-    assert None is pairs.first_contradiction(wrong, fault(told="GW", lines="x"))
-    wrong = fault(TCM, bad=(TCM,), changed="DDM")
-    assert 1 == pairs.first_contradiction(wrong, fault(told="DDM", lines="x"))
+    wrong = fault(TCM, bad=(TCM,), changed="GATEWAY")
+    assert None is pairs.first_contradiction(wrong, fault(told="GATEWAY", lines="x"))
+    wrong = fault(TCM, bad=(TCM,), changed="DOOR-LEFT")
+    assert 1 == pairs.first_contradiction(wrong, fault(told="DOOR-LEFT", lines="x"))
 
 
 def test_where_no_current_flows_another_opening_does_nothing_unless_it_is_on_a_line_or_shows(
     pairs: Pairs,
 ) -> None:
     """Opening a dead circuit adds nothing, except on a bus line or to the eye."""
-    wrong = fault(TCM, bad=(TCM,), changed="GW")
-    through = {"changed": "GW", "opens": "F2"}
+    wrong = fault(TCM, bad=(TCM,), changed="GATEWAY")
+    through = {"changed": "GATEWAY", "opens": "F2"}
     assert 1 == pairs.first_contradiction(wrong, fault(**through))  # type: ignore[arg-type]
     assert 1 == pairs.first_contradiction(wrong, fault(ECM, **through))  # type: ignore[arg-type]
     assert None is pairs.first_contradiction(wrong, fault(lines="x", **through))  # type: ignore[arg-type]
     looked_at = fault(Cell(1, "look F2"), **through)  # type: ignore[arg-type]
     assert None is pairs.first_contradiction(wrong, looked_at)
     assert None is pairs.first_contradiction(
-        fault(TCM, bad=(TCM,), changed="GW", carrying="F2"),
+        fault(TCM, bad=(TCM,), changed="GATEWAY", carrying="F2"),
         fault(ECM, **through),  # type: ignore[arg-type]
     )
 
@@ -118,20 +118,20 @@ def test_a_module_that_is_silent_with_one_of_them_tells_nothing_with_both(pairs:
 def test_a_silent_module_must_be_silenced_by_one_of_them() -> None:
     """A silent module that neither fault silences contradicts the pair."""
     car = car_from_text(vehicle_text("teaching-car"))
-    steps = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM",), silent=("TCM", "IPC"))),)
+    steps = (CaseStep(do=("scan",), seen=Evidence(answers=("ECM",), silent=("TCM", "CLUSTER"))),)
     usual = Footprint(ACCOUNT, asked=SwitchState(running=frozenset({"TESTER"})))
     pairs = Pairs(car, steps, usual)
     tells, other = fault(told="TCM ECM", lines="x"), fault(told="TCM ECM", lines="y")
     silences = [
         fault(TCM, Cell(1, name, ThingKind.MODULE, name), told="TCM ECM", silent=((1, name),))
-        for name in ("TCM", "IPC")
+        for name in ("TCM", "CLUSTER")
     ]
     assert 1 == pairs.first_contradiction(tells, other)
     assert 1 == pairs.first_contradiction(tells, silences[0])
     assert None is pairs.first_contradiction(*silences)
-    assert {"IPC"} == pairs.unsilenced(tells, silences[0])
+    assert {"CLUSTER"} == pairs.unsilenced(tells, silences[0])
     waits = apply_all(car, ["theory TCM waits for ABS"])  # so it may be silent without being cut off
-    assert {"IPC"} == Pairs(waits, steps, usual).unsilenced(tells, other)
+    assert {"CLUSTER"} == Pairs(waits, steps, usual).unsilenced(tells, other)
 
 
 def test_who_must_have_had_supply_for_this_to_be_seen() -> None:

@@ -22,8 +22,8 @@ def test_an_account_tells_what_could_be_seen_after_each_action(six: str) -> None
     assert ("run", "stopped", "") == (waited.ignition, waited.engine, waited.refused)
     assert (None, ()) == (waited.power, waited.silent)
     assert (True, ("TCM",)) == (scan.power, scan.silent)
-    assert ("ECM", "ABS", "IPC", "SRS", "BCM") == scan.answering
-    assert [("ECM", "U0101-87", "present"), ("IPC", "U0101-87", "present")] == sorted(scan.codes)
+    assert ("ECM", "ABS", "CLUSTER", "AIRBAG", "BCM") == scan.answering
+    assert [("ECM", "U0101-87", "present"), ("CLUSTER", "U0101-87", "present")] == sorted(scan.codes)
 
 
 def test_an_action_that_cannot_be_done_is_told_and_the_run_goes_on(six: str) -> None:
@@ -78,8 +78,8 @@ def test_the_engine_is_seen_to_turn_and_to_fire() -> None:
 def test_sentences_are_brought_to_normal_form_once_each_with_leads_last() -> None:
     """Edits are normalized, listed once, and bypass leads come last."""
     car = car_from_text(vehicle_text("shuttle-minibus"))
-    found = sentences(["bypass GW diag to body", "unplug GW", "unplug GW.C1", "PULL F11"], car)
-    assert ("unplug GW.C1", "pull F11", "bypass GW diag to body") == found
+    found = sentences(["bypass GATEWAY diag to body", "unplug GATEWAY", "unplug GATEWAY.C1", "PULL F11"], car)
+    assert ("unplug GATEWAY.C1", "pull F11", "bypass GATEWAY diag to body") == found
 
 
 def test_a_car_that_does_not_come_with_busbay_is_refused() -> None:
@@ -108,7 +108,7 @@ def test_without_reasons_the_same_is_seen_and_the_same_happens() -> None:
     """A bench that keeps no reasons shows the same and has the same events."""
     minibus = vehicle_text("shuttle-minibus")
     actions = ("press start with brake", "wait 4 s", "scan", "unplug X2", "press start", "wait 3 s", "scan")
-    for given in ((), ("unplug GW",), ("pull F20", "open ABS.C1.1"), ("short BAT+ to G1 0.5 ohm",)):
+    for given in ((), ("unplug GATEWAY",), ("pull F20", "open ABS.C1.1"), ("short BAT+ to G1 0.5 ohm",)):
         trial = Trial(minibus, given, actions)
         benches: list[Bench] = []
 

@@ -265,7 +265,7 @@ def test_who_is_cut_off_stays_so_unless_the_other_opening_may_help_on_the_same_l
         assert elements is not None
         return Opens(elements, structure.lines(elements), structure.keeps_terminators(elements))
 
-    edits = ["unplug TCM.C1", "unplug SRS.C1", "unplug IPC.C1", "pull F2"]
+    edits = ["unplug TCM.C1", "unplug AIRBAG.C1", "unplug CLUSTER.C1", "pull F2"]
     tcm, srs, ipc, fuse = ((edit,) for edit in edits)
     known = KnownSingles(pairs, {}, {tcm}, {(edit,): opens(edit) for edit in edits})
     assert 1 == known.told([tcm])

@@ -27,7 +27,7 @@ def test_a_fuse_and_the_only_pin_that_it_feeds_are_one_chain(structure: Structur
 
 def test_a_fuse_that_feeds_two_is_not_the_pin_of_either(structure: Structure) -> None:
     """A fuse that feeds two pins is different from either pin."""
-    keys = [structure.key([edit]) for edit in ("pull F5", "open IPC.C1.1", "open SRS.C1.1")]
+    keys = [structure.key([edit]) for edit in ("pull F5", "open CLUSTER.C1.1", "open AIRBAG.C1.1")]
     assert 3 == len(set(keys))
 
 
@@ -46,7 +46,7 @@ def test_a_connector_and_all_its_pins_are_the_same_opening() -> None:
         ("pull F1", "open ECM.C1.1", "look F1"),
         ("pull F1", "open ECM.C1.1", "fit F1"),
         ("pull F1", "open ECM.C1.1", "unplug ECM"),
-        ("open DDM.C1.1", "open X2.1", "unplug X2"),
+        ("open DOOR-LEFT.C1.1", "open X2.1", "unplug X2"),
     ],
 )
 def test_what_is_worked_on_or_measured_at_is_no_part_of_a_chain(one: str, other: str, action: str) -> None:
@@ -74,7 +74,7 @@ def test_who_looks_into_a_connector_that_is_off_sees_a_terminal_that_is_pushed_b
 def test_edits_that_do_more_than_open_are_told_apart(structure: Structure) -> None:
     """Edits that do more than open are equal only if they leave the same harness."""
     keys = [structure.key([f"corrode G3 {ohm} ohm"]) for ohm in (1, 2)]
-    keys += [structure.key(["theory body runs through SRS"]), structure.key(["theory ECM waits for TCM"])]
+    keys += [structure.key(["theory body runs through AIRBAG"]), structure.key(["theory ECM waits for TCM"])]
     keys += [structure.key(["pull F1", "corrode G3 1 ohm"]), structure.key([])]
     assert 6 == len(set(keys))
     assert structure.key(["fit F1"]) is None

@@ -72,7 +72,7 @@ def test_every_module_identifies_itself(minibus: LiveLink, connect: Connect) -> 
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_a_session_from_reading_to_clearing(minibus: LiveLink, connect: Connect) -> None:
     """Read, see a module go, read what others say of it, mend, find clearing locked, unlock, clear."""
-    with connect(minibus, "ECM") as ecm, connect(minibus, "GW") as gateway:
+    with connect(minibus, "ECM") as ecm, connect(minibus, "GATEWAY") as gateway:
         assert [] == ecm.get_dtc_by_status_mask(0x0F).service_data.dtcs
         minibus.car.do("unplug TCM.C1")
         time.sleep(2)
@@ -110,7 +110,7 @@ def test_security(minibus: LiveLink, connect: Connect) -> None:
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_negative_answers(minibus: LiveLink, connect: Connect) -> None:
     """What a module cannot do is answered with the negative response code of the standard."""
-    with connect(minibus, "GW") as client:
+    with connect(minibus, "GATEWAY") as client:
         asked: list[Callable[[], object]] = [
             lambda: client.access_timing_parameter(1),
             lambda: client.change_session(2),
@@ -142,7 +142,7 @@ def test_a_session_ends_by_itself_unless_kept(minibus: LiveLink) -> None:
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_a_module_unplugged_in_the_middle(minibus: LiveLink, connect: Connect) -> None:
     """An unplugged module falls silent, its neighbors do not, and it answers again when plugged in."""
-    with connect(minibus, "RADIO") as radio, connect(minibus, "HVAC") as climate:
+    with connect(minibus, "RADIO") as radio, connect(minibus, "CLIMATE") as climate:
         assert vin_of(radio) == VIN
         minibus.car.do("unplug RADIO.C1")
         with pytest.raises(TimeoutException):
@@ -156,7 +156,7 @@ def test_a_module_unplugged_in_the_middle(minibus: LiveLink, connect: Connect) -
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_a_reset_loses_the_session(minibus: LiveLink, connect: Connect) -> None:
     """After a hard reset a module is in the default session."""
-    with connect(minibus, "PAM") as client:
+    with connect(minibus, "PARK-AID") as client:
         client.change_session(EXTENDED)
         client.ecu_reset(services.ECUReset.ResetType.hardReset)
         time.sleep(1)
@@ -166,7 +166,7 @@ def test_a_reset_loses_the_session(minibus: LiveLink, connect: Connect) -> None:
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_response_pending(minibus: LiveLink, connect: Connect) -> None:
     """udsoncan waits P2* after the module has asked for patience, and gives the result of the self-test."""
-    with connect(minibus, "EPB") as client, connect(minibus, "GW") as gateway:
+    with connect(minibus, "PARK-BRAKE") as client, connect(minibus, "GATEWAY") as gateway:
         unlock(gateway)
         client.change_session(EXTENDED)
         client.set_configs({"p2_timeout": 0.5, "request_timeout": 5})
@@ -174,7 +174,7 @@ def test_response_pending(minibus: LiveLink, connect: Connect) -> None:
         result = client.start_routine(SELF_TEST_ROUTINE).service_data
         assert time.monotonic() - began_s > 0.9, "the test takes a second"
         assert SELF_TEST_ROUTINE == result.routine_id_echo
-        tests = {test.code for test in minibus.car.bench.live.modules["EPB"].faults.tests}
+        tests = {test.code for test in minibus.car.bench.live.modules["PARK-BRAKE"].faults.tests}
         assert bytes([len(tests), 0]) == result.routine_status_record
         client.change_session(DEFAULT)
         gateway.change_session(DEFAULT)
@@ -184,31 +184,31 @@ def test_response_pending(minibus: LiveLink, connect: Connect) -> None:
 def test_an_output_is_switched_behind_two_locks(minibus: LiveLink, connect: Connect) -> None:
     """The gateway refuses actuation until it is unlocked, the module until it is unlocked itself."""
     live = minibus.car.bench.live
-    name = next(iter(live.modules["UFM"].outputs.on))
-    with connect(minibus, "UFM") as upfit, connect(minibus, "GW") as gateway:
+    name = next(iter(live.modules["UPFIT"].outputs.on))
+    with connect(minibus, "UPFIT") as upfit, connect(minibus, "GATEWAY") as gateway:
         adjust = lambda on: upfit.io_control(FIRST_OUTPUT_DID, control_param=3, values=[on])  # noqa: E731
         unlock(upfit)
         assert "SecurityAccessDenied" == refusal(lambda: adjust(0))
         unlock(gateway)
-        assert live.modules["UFM"].outputs.on[name]
+        assert live.modules["UPFIT"].outputs.on[name]
         assert 0 == adjust(0).service_data.decoded_data[0]
-        assert not live.modules["UFM"].outputs.on[name]
+        assert not live.modules["UPFIT"].outputs.on[name]
         upfit.change_session(DEFAULT)
         time.sleep(0.1)
-        assert live.modules["UFM"].outputs.on[name]
+        assert live.modules["UPFIT"].outputs.on[name]
         gateway.change_session(DEFAULT)
 
 
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_a_module_is_silenced(minibus: LiveLink, connect: Connect) -> None:
     """CommunicationControl stops a module's messages, and the default session starts them again."""
-    with connect(minibus, "YAW") as client:
+    with connect(minibus, "YAW-RATE-RATE") as client:
         client.change_session(EXTENDED)
         client.control_dtc_setting(services.ControlDTCSetting.SettingType.off)
         client.communication_control(services.CommunicationControl.ControlType.disableRxAndTx, NORMAL)
         time.sleep(0.3)
         streams = minibus.car.bench.live.world.streams
-        own = [stream for stream in streams.values() if stream.channel.startswith("YAW.")]
+        own = [stream for stream in streams.values() if stream.channel.startswith("YAW-RATE-RATE.")]
         assert [False] * len(own) == [stream.live for stream in own]
         client.change_session(DEFAULT)
         time.sleep(0.1)
@@ -217,7 +217,7 @@ def test_a_module_is_silenced(minibus: LiveLink, connect: Connect) -> None:
 
 def test_two_clients_ask_the_same_module(minibus: LiveLink) -> None:
     """Two clients of one module each get their own answers."""
-    with uds_over_ip(minibus, "EPS") as one, uds_over_ip(minibus, "EPS") as other:
+    with uds_over_ip(minibus, "STEERING") as one, uds_over_ip(minibus, "STEERING") as other:
         for _ in range(5):
             assert (VIN, VIN) == (vin_of(one), vin_of(other))
 
@@ -324,7 +324,7 @@ def _heard(bus: can.BusABC, for_s: float) -> Iterator[can.Message]:
 
 def test_the_guarded_gateway_against_wrong_keys(minibus: LiveLink) -> None:
     """Reading passes all the while; three wrong keys, then a delay in which it gives no challenge."""
-    with uds_over_ip(minibus, "GW") as gateway, uds_over_ip(minibus, "ECM") as ecm:
+    with uds_over_ip(minibus, "GATEWAY") as gateway, uds_over_ip(minibus, "ECM") as ecm:
         gateway.change_session(EXTENDED)
         answers = []
         for _ in range(3):

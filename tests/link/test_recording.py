@@ -81,7 +81,9 @@ def test_the_scan_is_in_it(tmp_path: Path) -> None:
 def test_a_lead_between_two_buses_puts_every_frame_on_both(tmp_path: Path) -> None:
     """Frames of two joined buses are recorded on both."""
     bench = bench_of("teaching-car")
-    bench.do_all(["key run", "wait 1 s", "unplug GW.C1", "bypass GW diag to powertrain", "wait 1 s"])
+    bench.do_all(
+        ["key run", "wait 1 s", "unplug GATEWAY.C1", "bypass GATEWAY diag to powertrain", "wait 1 s"]
+    )
     bench.live.plug_in()  # without anybody at the diagnostic connector the line has no second member
     bench.do("wait 0.1 s")
     with Recording(bench.live, tmp_path / "a.log"):

@@ -11,14 +11,14 @@ from sim.vehicle.reading import car_from_text
 # Every message is `status`, each 100 ms, at a fixed offset after its sender came online.
 TINY = """
 car: Tiny
-buses: {main: {line: [ECM terminated, BCM, DLC, IPC terminated]}}
+buses: {main: {line: [ECM terminated, BCM, DLC, CLUSTER terminated]}}
 fuses:
   F1: {rating_a: 10, feeds: ECM}
   F2: {rating_a: 10, feeds: BCM}
-  F3: {rating_a: 10, feeds: IPC}
+  F3: {rating_a: 10, feeds: CLUSTER}
   F4: {rating_a: 5, feeds: [key, button]}
   F5: {rating_a: 5, feeds: DLC}
-  F6: {rating_a: 5, from: K1, feeds: [ECM.IGN, IPC.IGN]}
+  F6: {rating_a: 5, from: K1, feeds: [ECM.IGN, CLUSTER.IGN]}
 relays: {K1: {coil: key}}
 switches:
   key: {operated_by: key_run}
@@ -27,7 +27,7 @@ modules:
   ECM: {hears: [BCM], hears_when: {line: IGN}}
   BCM: {inputs: {button: {}}, signals: {power_mode: {fact: power_mode}},
         hears: [ECM], hears_when: {mode: run}}
-  IPC: {hears: [ECM, BCM], hears_when: {line: IGN}}
+  CLUSTER: {hears: [ECM, BCM], hears_when: {line: IGN}}
 power_modes: {master: BCM, rules: [{from: off, to: run}, {from: run, to: off}]}
 """
 

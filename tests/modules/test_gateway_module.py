@@ -18,20 +18,20 @@ Tell = Callable[..., list[tuple[float, str]]]
 GUARDED = """
 car: Guarded
 buses:
-  drive: {line: [ECM terminated, TCM, GW terminated]}
-  body: {bitrate_bps: 125000, line: [GW terminated, IPC terminated]}
-  diag: {line: [GW terminated, DLC, R1 terminator]}
+  drive: {line: [ECM terminated, TCM, GATEWAY terminated]}
+  body: {bitrate_bps: 125000, line: [GATEWAY terminated, CLUSTER terminated]}
+  diag: {line: [GATEWAY terminated, DLC, R1 terminator]}
 fuses:
   F1: {rating_a: 10, feeds: ECM}
   F2: {rating_a: 10, feeds: TCM}
-  F3: {rating_a: 10, feeds: GW}
-  F4: {rating_a: 10, feeds: IPC}
+  F3: {rating_a: 10, feeds: GATEWAY}
+  F4: {rating_a: 10, feeds: CLUSTER}
   F5: {rating_a: 5, feeds: DLC}
 modules:
-  GW: {gateway: {refuses_until_unlocked: [clear], delay_ms: 5}}
+  GATEWAY: {gateway: {refuses_until_unlocked: [clear], delay_ms: 5}}
   ECM: {sends: {engine: {id: 0x0C0, period_ms: 50, signals: [load]}}, signals: {load: {value: 4}}}
   TCM: {hears: [ECM]}
-  IPC: {hears: [ECM, TCM]}
+  CLUSTER: {hears: [ECM, TCM]}
 """
 
 
@@ -56,44 +56,46 @@ def test_messages_that_a_module_needs_pass_after_the_delay(guarded: Bench) -> No
     )
     guarded.do("wait 0.5 s")
     sent = [end_s for _, end_s, can_id, sender in frames if (can_id, sender) == (0x0C0, "ECM.drive")]
-    passed = [start_s for start_s, _, can_id, sender in frames if (can_id, sender) == (0x0C0, "GW.body")]
+    passed = [start_s for start_s, _, can_id, sender in frames if (can_id, sender) == (0x0C0, "GATEWAY.body")]
     assert len(sent) == len(passed) == 10
     assert [0.005] * 10 == [pytest.approx(b - a, abs=2e-3) for a, b in zip(sent, passed, strict=True)]
-    ipc_id = guarded.car.messages.sent["IPC.status"].can_id
-    assert {"IPC.body"} == {sender for _, _, can_id, sender in frames if can_id == ipc_id}
+    ipc_id = guarded.car.messages.sent["CLUSTER.status"].can_id
+    assert {"CLUSTER.body"} == {sender for _, _, can_id, sender in frames if can_id == ipc_id}
 
 
 def test_reading_passes_and_clearing_is_refused(guarded: Bench, told: Tell) -> None:
     """Negative response 33, security access denied (ISO 14229-1), also for one that is not there."""
     guarded.do_all(["unplug TCM", "wait 5 s"])
-    codes = {("IPC", "U0101-87")}
+    codes = {("CLUSTER", "U0101-87")}
     assert (codes, ("TCM",)) == (scanned(guarded).codes, scanned(guarded).silent)
     answers = guarded.do("clear").responses
-    assert {name: NegativeResponse(name, 0x14, 0x33) for name in ("GW", "ECM", "TCM", "IPC")} == answers
+    assert {
+        name: NegativeResponse(name, 0x14, 0x33) for name in ("GATEWAY", "ECM", "TCM", "CLUSTER")
+    } == answers
     assert codes == scanned(guarded).codes
     refusals = {text for _, text in told(guarded, "refused")}
-    assert {"GW refuses service 14: it is locked"} == refusals
+    assert {"GATEWAY refuses service 14: it is locked"} == refusals
 
 
 def test_unlocked_it_lets_clearing_pass(guarded: Bench) -> None:
     """Seed and key open it until the session ends: 5 s after the tester's last word (S3, ISO 14229-2)."""
     guarded.do_all(["unplug TCM", "wait 5 s", "plug TCM", "wait 3 s"])
-    assert {"GW": True} == {
-        name: isinstance(a, PositiveResponse) for name, a in guarded.do("unlock GW").responses.items()
+    assert {"GATEWAY": True} == {
+        name: isinstance(a, PositiveResponse) for name, a in guarded.do("unlock GATEWAY").responses.items()
     }
-    assert {"GW", "ECM", "TCM", "IPC"} == {
+    assert {"GATEWAY", "ECM", "TCM", "CLUSTER"} == {
         name
         for name, response in guarded.do("clear").responses.items()
         if isinstance(response, PositiveResponse)
     }
     assert frozenset() == scanned(guarded).codes
     guarded.do("wait 6 s")
-    assert isinstance(guarded.do("clear IPC").responses["IPC"], NegativeResponse)
+    assert isinstance(guarded.do("clear CLUSTER").responses["CLUSTER"], NegativeResponse)
 
 
 def test_a_long_scan_keeps_it_open(guarded: Bench) -> None:
     """Silent modules make a scan long; the tester keeps the session alive all the while."""
-    guarded.do_all(["unlock GW", "unplug IPC", "unplug TCM", "wait 1 s"])
+    guarded.do_all(["unlock GATEWAY", "unplug CLUSTER", "unplug TCM", "wait 1 s"])
     for _ in range(8):
         guarded.do("scan")
     assert isinstance(guarded.do("clear ECM").responses["ECM"], PositiveResponse)
@@ -103,7 +105,7 @@ def test_a_wrong_key_does_not_open_it(guarded: Bench) -> None:
     """The tester's key for another seed: negative response 35, invalid key."""
     tester = guarded.tester
     tester.keys.key = lambda seed: bytes(len(seed))  # type: ignore[method-assign]
-    response = guarded.do("unlock GW").responses["GW"]
+    response = guarded.do("unlock GATEWAY").responses["GATEWAY"]
     assert isinstance(response, NegativeResponse)
     assert (0x27, "invalid key") == (response.service, response.text)
     assert isinstance(guarded.do("clear ECM").responses["ECM"], NegativeResponse)
@@ -117,7 +119,7 @@ def test_a_request_to_all_that_is_guarded_is_dropped(guarded: Bench) -> None:
     live.run(0.01)
     live.network.send("TESTER", Frame(0x7DF, bytes([4, 0x14, 0xFF, 0xFF, 0xFF, 0xCC, 0xCC, 0xCC])))
     guarded.do("wait 1 s")
-    assert {("IPC", "U0101-87")} == scanned(guarded).codes
+    assert {("CLUSTER", "U0101-87")} == scanned(guarded).codes
 
 
 def test_clearing_by_the_emissions_service_is_guarded_too(guarded: Bench) -> None:
@@ -128,13 +130,13 @@ def test_clearing_by_the_emissions_service_is_guarded_too(guarded: Bench) -> Non
     live.run(0.01)
     answers: list[bytes] = []
     live.network.tap = lambda start_s, end_s, frame, sender: (
-        answers.append(frame.data) if (sender, frame.can_id) == ("GW.diag", own + 8) else None
+        answers.append(frame.data) if (sender, frame.can_id) == ("GATEWAY.diag", own + 8) else None
     )
-    own = guarded.car.addresses["IPC"]
+    own = guarded.car.addresses["CLUSTER"]
     live.network.send("TESTER", Frame(own, bytes([1, 0x04, *[0xCC] * 6])))
     guarded.do("wait 1 s")
     assert [bytes([3, 0x7F, 0x04, 0x33])] == [data[:4] for data in answers]
-    assert {("IPC", "U0101-87")} == scanned(guarded).codes
+    assert {("CLUSTER", "U0101-87")} == scanned(guarded).codes
 
 
 @pytest.mark.parametrize("service", [0x14, 0x04, 0x2F, 0x31, 0x2E, 0x34, 0x35, 0x36, 0x37])
@@ -142,7 +144,7 @@ def test_each_service_behind_a_guard_is_refused(tiny: Make, service: int) -> Non
     """ISO 14229-1: clear; input/output and routine control; write, and the four of a transfer. J1979: 04."""
     bench = tiny(("[clear]", "[clear, actuate, program]"), text=GUARDED)
     bench.do("wait 1 s")
-    own, answers = bench.car.addresses["IPC"], list[bytes]()
+    own, answers = bench.car.addresses["CLUSTER"], list[bytes]()
     bench.live.tester(True, "asks")
     bench.live.run(0.01)
     bench.live.network.tap = lambda start_s, end_s, frame, sender: (
@@ -165,22 +167,22 @@ def test_two_gateways_in_a_row() -> None:
     bench = Bench(read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml"))
     bench.do_all(["wait 12 s"])
     assert () == scanned(bench).silent
-    bench.do_all(["unplug UFM.C1", "wait 1 s"])
-    upfit = ("UFM", "SLD", "STEP", "LIFT", "TACHO", "RDM", "SIGN", "PAXC", "TRM")
+    bench.do_all(["unplug UPFIT.C1", "wait 1 s"])
+    upfit = ("UPFIT", "SLIDE-DOOR", "STEP", "LIFT", "TACHO", "REAR-DOORS", "SIGN", "COUNTER", "TRAILER")
     assert set(upfit) == set(scanned(bench).silent)
 
 
 def test_a_locked_gateway_is_told_in_one_sentence(guarded: Bench) -> None:
     """Clearing behind a locked gateway names no list of modules; unlocked, it is done."""
     assert "the gateway is locked: unlock it first" == guarded.do("clear").words
-    guarded.do("unlock GW")
-    assert "done: GW, ECM, TCM, IPC" == guarded.do("clear").words
+    guarded.do("unlock GATEWAY")
+    assert "done: GATEWAY, ECM, TCM, CLUSTER" == guarded.do("clear").words
 
 
 def test_a_report_from_before_clearing_says_so(guarded: Bench) -> None:
     """After clearing the last report is an old one, until the next scan; a refused one changes nothing."""
     told = []
-    for action in ("scan", "clear", "unlock GW", "clear ECM", "scan"):
+    for action in ("scan", "clear", "unlock GATEWAY", "clear ECM", "scan"):
         guarded.do(action)
         told.append(guarded.cleared_since_scan)
     assert [False, False, False, True, False] == told

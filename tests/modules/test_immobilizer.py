@@ -60,11 +60,11 @@ def test_the_handshake_frame_by_frame(bench: Bench, frames: list[tuple[float, st
     challenge = asked[-1][1]
     assert [
         ("BCM.body", CHALLENGE, challenge),
-        ("GW.powertrain", CHALLENGE, challenge),
+        ("GATEWAY.powertrain", CHALLENGE, challenge),
         ("ECM.powertrain", ANSWER, proof(challenge)),
-        ("GW.body", ANSWER, proof(challenge)),
+        ("GATEWAY.body", ANSWER, proof(challenge)),
         ("BCM.body", RELEASE, proof(proof(challenge))),
-        ("GW.powertrain", RELEASE, proof(proof(challenge))),
+        ("GATEWAY.powertrain", RELEASE, proof(proof(challenge))),
     ] == [frame[1:] for frame in frames[-6:]]
     times = [frame[0] for frame in frames[-6:]]
     assert all(0.002 < times[k + 1] - times[k] < 0.004 for k in (0, 2, 4))
@@ -119,7 +119,7 @@ def test_only_the_right_proof_releases(
     for _ in range(5):
         challenge = [data for _, _, sent_id, data in frames if sent_id == CHALLENGE][-1]
         data = proof(challenge) if right else bytes(b ^ 1 for b in proof(challenge))
-        live.network.send("IPC.body", Frame(can_id, data))
+        live.network.send("CLUSTER.body", Frame(can_id, data))
         bench.do("wait 0.2 s")
     assert released is live.modules["BCM"].authority.released  # type: ignore[union-attr]
     assert released is ("BCM.body" in {sender for _, sender, sent_id, _ in frames if sent_id == RELEASE})

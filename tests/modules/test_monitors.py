@@ -95,7 +95,7 @@ def test_nothing_is_tested_before_the_settling_time(tiny: Make, told: Tell) -> N
     ]
     assert [
         (3.7, "ECM sets U0140-87: BCM.status not heard"),
-        (3.7, "IPC sets U0140-87: BCM.status not heard"),
+        (3.7, "CLUSTER sets U0140-87: BCM.status not heard"),
     ] == (told(bench, "code"))
 
 
@@ -134,45 +134,48 @@ def test_a_condition_of_its_own(tiny: Make, told: Tell) -> None:
 def test_a_slow_message_is_not_taken_as_heard(tiny: Make, told: Tell) -> None:
     """A limit longer than the healing time: the test does not pass before the limit, nor at it."""
     bench = tiny(
-        ("IPC: {hears: [ECM, BCM]", "IPC: {hears: [ECM, {from: BCM, limit_ms: 4000}]"), given=["unplug BCM"]
+        ("CLUSTER: {hears: [ECM, BCM]", "CLUSTER: {hears: [ECM, {from: BCM, limit_ms: 4000}]"),
+        given=["unplug BCM"],
     )
     bench.do_all(["switch key on", "wait 6 s"])  # tested from 2.2 s on
-    assert 0x50 == status(bench, "IPC", "U0140-87")  # not completed, in this cycle and since it was cleared
+    assert 0x50 == status(
+        bench, "CLUSTER", "U0140-87"
+    )  # not completed, in this cycle and since it was cleared
     bench.do("wait 1 s")
-    assert [(6.7, "IPC sets U0140-87: BCM.status not heard")] == [
-        event for event in told(bench, "code") if event[1].startswith("IPC")
+    assert [(6.7, "CLUSTER sets U0140-87: BCM.status not heard")] == [
+        event for event in told(bench, "code") if event[1].startswith("CLUSTER")
     ]
     bench.do_all(["switch key off", "wait 8 s", "switch key on", "wait 8 s"])
-    assert [] == [text for _, text in told(bench, "code heals") if text.startswith("IPC")]
+    assert [] == [text for _, text in told(bench, "code heals") if text.startswith("CLUSTER")]
 
 
 def test_a_slow_message_passes_once_heard(tiny: Make) -> None:
     """From the start of the test it takes as long as the limit until a message counts as arriving."""
-    bench = tiny(("IPC: {hears: [ECM, BCM]", "IPC: {hears: [ECM, {from: BCM, limit_ms: 4000}]"))
+    bench = tiny(("CLUSTER: {hears: [ECM, BCM]", "CLUSTER: {hears: [ECM, {from: BCM, limit_ms: 4000}]"))
     bench.do_all([*ON, "wait 5.35 s"])
-    assert (6.15, 0x50) == (pytest.approx(bench.now_s), status(bench, "IPC", "U0140-87"))
+    assert (6.15, 0x50) == (pytest.approx(bench.now_s), status(bench, "CLUSTER", "U0140-87"))
     bench.do("wait 0.1 s")
-    assert 0x00 == status(bench, "IPC", "U0140-87")
+    assert 0x00 == status(bench, "CLUSTER", "U0140-87")
 
 
 def test_low_supply_rests_every_test(tiny: Make, told: Tell) -> None:
     """Under 9 V nothing is tested (common practice); 12 V through 12 ohm leave the cluster 8 V or so."""
-    bench = tiny(given=["corrode IPC.B+ 18 ohm"])
+    bench = tiny(given=["corrode CLUSTER.B+ 18 ohm"])
     bench.do_all([*ON, "wait 1 s", "unplug BCM", "wait 9 s"])
-    assert 6.0 < bench.live.modules["IPC"].supply_v < 9.0
+    assert 6.0 < bench.live.modules["CLUSTER"].supply_v < 9.0
     assert ["ECM sets U0140-87: BCM.status not heard"] == [text for _, text in told(bench, "code")]
-    bench.do_all(["mend IPC.B+", "wait 5 s"])
-    assert "IPC sets U0140-87: BCM.status not heard" == told(bench, "code")[-1][1]
+    bench.do_all(["mend CLUSTER.B+", "wait 5 s"])
+    assert "CLUSTER sets U0140-87: BCM.status not heard" == told(bench, "code")[-1][1]
 
 
 CHAIN = """
 car: Chain
-buses: {main: {line: [ECM terminated, TCM, BCM, DLC, IPC terminated]}}
+buses: {main: {line: [ECM terminated, TCM, BCM, DLC, CLUSTER terminated]}}
 fuses:
   F1: {rating_a: 10, feeds: ECM}
   F2: {rating_a: 10, feeds: TCM}
   F3: {rating_a: 10, feeds: BCM}
-  F4: {rating_a: 10, feeds: IPC}
+  F4: {rating_a: 10, feeds: CLUSTER}
   F5: {rating_a: 5, feeds: DLC}
 modules:
   ECM: {signals: {engine_load: {value: 7}}}
@@ -183,7 +186,7 @@ modules:
       limited: {uses: [engine_load], missing: substitute, substitute: 3, value: 9}
       kept: {uses: [engine_load], missing: hold, value: 5}
   BCM: {hears: [TCM]}
-  IPC: {hears: [ECM], telltales: {limp: {when: {not: {signal: limited, is: 9}}}}}
+  CLUSTER: {hears: [ECM], telltales: {limp: {when: {not: {signal: limited, is: 9}}}}}
 """
 
 
@@ -194,12 +197,12 @@ def test_what_a_module_sends_for_what_it_does_not_get(tiny: Make, told: Tell) ->
     assert ["BCM receives ready = invalid", "BCM receives limited = 3"] == [
         text for _, text in told(bench, "signal") if text.startswith("BCM")
     ]
-    assert bench.live.modules["IPC"].outputs.telltales == {"limp": True}
+    assert bench.live.modules["CLUSTER"].outputs.telltales == {"limp": True}
     bench.do_all(["plug ECM", "wait 1 s"])
     assert ["BCM receives ready = True", "BCM receives limited = 9", "BCM receives kept = 5"] == [
         text for _, text in told(bench, "signal", since_s=0.55) if text.startswith("BCM")
     ]
-    assert bench.live.modules["IPC"].outputs.telltales == {"limp": False}
+    assert bench.live.modules["CLUSTER"].outputs.telltales == {"limp": False}
     cut_s = bench.now_s
     bench.do_all(["unplug ECM", "wait 6 s"])
     assert ["BCM receives ready = invalid", "BCM receives limited = 3"] == [
@@ -215,7 +218,7 @@ def test_an_invalid_value_sets_a_code_of_its_own(tiny: Make, told: Tell) -> None
     invalid_s = next(t for t, text in told(bench, "signal") if text == "BCM receives ready = invalid")
     lost_s = next(t for t, text in told(bench, "lost"))
     assert [
-        (round(lost_s + 0.5, 6), "IPC sets U0100-87: ECM.status not heard"),
+        (round(lost_s + 0.5, 6), "CLUSTER sets U0100-87: ECM.status not heard"),
         (round(invalid_s + 0.5, 6), "BCM sets U0402-86: TCM.shift carries invalid values"),
     ] == sorted(told(bench, "code"))
     # what it works from is back: valid values heal the code, which stays confirmed
@@ -231,7 +234,7 @@ def test_an_invalid_value_sets_a_code_of_its_own(tiny: Make, told: Tell) -> None
 
 def test_a_message_without_signals_has_no_code_for_invalid_ones(tiny: Make) -> None:
     """U0401 and U0422, invalid data received from ECM and BCM (SAE J2012): only BCM sends values."""
-    codes = {test.code for test in tiny().live.modules["IPC"].faults.tests}
+    codes = {test.code for test in tiny().live.modules["CLUSTER"].faults.tests}
     assert {"U0100-87", "U0140-87", "U0422-86"} == {code for code in codes if code[:3] in ("U01", "U04")}
 
 

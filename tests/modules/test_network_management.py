@@ -227,30 +227,30 @@ def frame_s(node: int, control_bits: int) -> float:
 
 @pytest.mark.parametrize("fidelity", FIDELITIES)
 def test_wake_by_local_request_wake_by_frame_release_and_sleep(fidelity: str) -> None:
-    """The key wakes ECM and IPC by their sense lines after the 10 ms of K1 and 200 ms of booting.
+    """The key wakes ECM and CLUSTER by their sense lines after the 10 ms of K1 and 200 ms of booting.
 
-    Their first frames wake BCM, which boots and joins passively. With the key off for 2 s ECM and IPC let
+    Their first frames wake BCM, which boots and joins passively. With the key off for 2 s ECM and CLUSTER let
     go, 5 ms after K1 has dropped out; their last frames came 1 s apart after the quick series of ten, and
     NM-Timeout counts from the last.
     """
     bench = managed(fidelity, "switch key on", "wait 9.95 s", "switch key off", "wait 20 s")
-    last_s = 20.21 + BURST_S + 11 * CYCLE_S  # IPC's after ECM's, each at once again after the other
+    last_s = 20.21 + BURST_S + 11 * CYCLE_S  # CLUSTER's after ECM's, each at once again after the other
     end_s = last_s + frame_s(0, 0x10) + 3 / 500_000 + frame_s(2, 0x10)
     assert 31.3905 == round(end_s, 4)
     assert [
         (20.21, "ECM repeat message (network request)"),
-        (20.21, "IPC repeat message (network request)"),
+        (20.21, "CLUSTER repeat message (network request)"),
         (20.41, "BCM repeat message (passive start-up)"),
         (23.21, "ECM normal operation (RepeatMessageTime)"),
-        (23.21, "IPC normal operation (RepeatMessageTime)"),
+        (23.21, "CLUSTER normal operation (RepeatMessageTime)"),
         (23.41, "BCM ready sleep (RepeatMessageTime)"),
         (32.005, "ECM ready sleep (network release)"),
-        (32.005, "IPC ready sleep (network release)"),
+        (32.005, "CLUSTER ready sleep (network release)"),
         (34.39, "ECM prepare bus sleep (NM-Timeout)"),
-        (34.39, "IPC prepare bus sleep (NM-Timeout)"),
+        (34.39, "CLUSTER prepare bus sleep (NM-Timeout)"),
         (34.39, "BCM prepare bus sleep (NM-Timeout)"),
         (35.89, "ECM bus sleep (WaitBusSleepTime)"),
-        (35.89, "IPC bus sleep (WaitBusSleepTime)"),
+        (35.89, "CLUSTER bus sleep (WaitBusSleepTime)"),
         (35.89, "BCM bus sleep (WaitBusSleepTime)"),
     ] == states(bench)
     assert {"asleep"} == {module.state for module in bench.live.modules.values()}
@@ -280,7 +280,7 @@ def test_a_frame_in_prepare_bus_sleep(fidelity: str) -> None:
     pressed = [
         (35.0, "BCM repeat message (network request)"),
         (35.0, "ECM repeat message (frame received)"),
-        (35.0, "IPC repeat message (frame received)"),
+        (35.0, "CLUSTER repeat message (frame received)"),
     ]
     assert (34.39, "BCM prepare bus sleep (NM-Timeout)") in states(bench)
     assert pressed == states(bench, 34.5)[:3]
@@ -296,10 +296,10 @@ def test_the_repeat_message_bit(fidelity: str) -> None:
     assert [
         (30.0, "BCM repeat message (repeat message request)"),
         (30.0, "ECM repeat message (repeat message bit received)"),
-        (30.0, "IPC repeat message (repeat message bit received)"),
+        (30.0, "CLUSTER repeat message (repeat message bit received)"),
         (33.0, "BCM ready sleep (RepeatMessageTime)"),
         (33.0, "ECM normal operation (RepeatMessageTime)"),
-        (33.0, "IPC normal operation (RepeatMessageTime)"),
+        (33.0, "CLUSTER normal operation (RepeatMessageTime)"),
     ] == states(bench, 24.0)
 
 

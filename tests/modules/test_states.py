@@ -48,11 +48,11 @@ def test_ignition_wakes_by_line_and_then_by_bus(tiny: Make, told: Tell) -> None:
         (9.0, "key is switched on"),
         (9.01, "relay K1 pulls in"),
         (9.01, "ECM sees line IGN go on"),
-        (9.01, "IPC sees line IGN go on"),
+        (9.01, "CLUSTER sees line IGN go on"),
         (9.01, "ECM wakes by line IGN"),
-        (9.01, "IPC wakes by line IGN"),
+        (9.01, "CLUSTER wakes by line IGN"),
         (9.21, "ECM is online"),
-        (9.21, "IPC is online"),
+        (9.21, "CLUSTER is online"),
         (9.21, "BCM wakes by the bus"),
         (9.41, "BCM is online"),
     ] == told(bench, "action", "relay", "input", "state", since_s=9.0)
@@ -64,11 +64,11 @@ def test_who_may_wake_by_what(tiny: Make) -> None:
         ("ECM: {hears", "ECM: {wake: [bus], hears"), ("BCM: {inputs", "BCM: {wake: [button], inputs")
     )
     bench.do_all(["wait 9 s", "switch key on", "wait 0.1 s"])
-    assert {"ECM": "asleep", "BCM": "asleep", "IPC": "starting"} == states(bench)
+    assert {"ECM": "asleep", "BCM": "asleep", "CLUSTER": "starting"} == states(bench)
     bench.do("wait 1 s")
-    assert {"ECM": "running", "BCM": "asleep", "IPC": "running"} == states(bench)
+    assert {"ECM": "running", "BCM": "asleep", "CLUSTER": "running"} == states(bench)
     bench.do_all(["press start", "wait 1 s"])
-    assert {"ECM": "running", "BCM": "running", "IPC": "running"} == states(bench)
+    assert {"ECM": "running", "BCM": "running", "CLUSTER": "running"} == states(bench)
 
 
 def test_the_press_that_wakes_counts(tiny: Make, told: Tell) -> None:
@@ -101,7 +101,9 @@ def test_waiting_for_a_message(tiny: Make, told: Tell) -> None:
     assert ("starting", ("BCM",), True, False, False) == (
         ecm.state, ecm.waiting_for, ecm.hears, ecm.sends, ecm.answers
     )  # fmt: skip
-    assert ["U0100-87"] == [code.code for code in bench.live.modules["IPC"].memory.dtcs if code.stored][:1]
+    assert ["U0100-87"] == [code.code for code in bench.live.modules["CLUSTER"].memory.dtcs if code.stored][
+        :1
+    ]
     assert ("ECM", "BCM") == bench.do("scan").report.silent  # type: ignore[union-attr]
     plugged_s = bench.now_s
     bench.do_all(["plug BCM", "wait 1 s"])
@@ -120,7 +122,7 @@ def test_two_that_wait_for_each_other_wait_for_ever(tiny: Make) -> None:
     """A theory can contradict a working car; the wait says why."""
     bench = tiny(given=["theory ECM waits for BCM", "theory BCM waits for ECM"])
     bench.do_all(["switch key on", "wait 1 h"])
-    assert {"ECM": "starting", "BCM": "starting", "IPC": "running"} == states(bench)
+    assert {"ECM": "starting", "BCM": "starting", "CLUSTER": "running"} == states(bench)
 
 
 def test_supply_lost_and_found(tiny: Make, told: Tell) -> None:

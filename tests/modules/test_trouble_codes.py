@@ -24,24 +24,24 @@ def code(bench: Bench, module: str, text: str) -> Dtc:
 def test_cleared_codes_come_back_only_for_what_is_there(tiny: Make, told: Tell) -> None:
     """Of two faults one is mended; after clearing the other's code returns by its own maturation, 500 ms."""
     bench = tiny(
-        ("fuses:", "fuses:\n  F9: {rating_a: 10, feeds: SRS}"),
-        ("ECM terminated,", "ECM terminated, SRS,"),
-        ("  IPC: {hears: [ECM, BCM]", "  SRS: {}\n  IPC: {hears: [ECM, BCM, SRS]"),
+        ("fuses:", "fuses:\n  F9: {rating_a: 10, feeds: AIRBAG}"),
+        ("ECM terminated,", "ECM terminated, AIRBAG,"),
+        ("  CLUSTER: {hears: [ECM, BCM]", "  AIRBAG: {}\n  CLUSTER: {hears: [ECM, BCM, AIRBAG]"),
     )
-    bench.do_all(["switch key on", "press start", "wait 3 s", "unplug BCM", "unplug SRS", "wait 5 s"])
-    assert {"U0140-87", "U0151-87"} == {e.code for e in bench.live.modules["IPC"].memory.dtcs if e.stored}
-    bench.do_all(["plug SRS", "wait 2 s"])
+    bench.do_all(["switch key on", "press start", "wait 3 s", "unplug BCM", "unplug AIRBAG", "wait 5 s"])
+    assert {"U0140-87", "U0151-87"} == {e.code for e in bench.live.modules["CLUSTER"].memory.dtcs if e.stored}
+    bench.do_all(["plug AIRBAG", "wait 2 s"])
     begin_s = bench.now_s
-    bench.do("clear IPC")
+    bench.do("clear CLUSTER")
     bench.do("wait 2 s")
     cleared = told(bench, "code cleared", since_s=begin_s)
-    assert ["IPC: U0140-87 is cleared", "IPC: U0151-87 is cleared"] == [text for _, text in cleared]
-    assert [(round(cleared[0][0] + 0.5, 6), "IPC sets U0140-87: BCM.status not heard")] == [
-        event for event in told(bench, "code", since_s=begin_s) if event[1].startswith("IPC")
+    assert ["CLUSTER: U0140-87 is cleared", "CLUSTER: U0151-87 is cleared"] == [text for _, text in cleared]
+    assert [(round(cleared[0][0] + 0.5, 6), "CLUSTER sets U0140-87: BCM.status not heard")] == [
+        event for event in told(bench, "code", since_s=begin_s) if event[1].startswith("CLUSTER")
     ]
-    assert 0x2F == int(code(bench, "IPC", "U0140-87").status)
-    assert 0x00 == int(code(bench, "IPC", "U0151-87").status)
-    assert not code(bench, "IPC", "U0151-87").stored
+    assert 0x2F == int(code(bench, "CLUSTER", "U0140-87").status)
+    assert 0x00 == int(code(bench, "CLUSTER", "U0151-87").status)
+    assert not code(bench, "CLUSTER", "U0151-87").stored
 
 
 def test_a_cleared_code_has_no_reason_any_more(tiny: Make) -> None:
@@ -128,13 +128,13 @@ def teaching() -> Bench:
         ([], ["mil", "battery"]),  # the engine is not running
         (["unplug ABS"], ["mil", "battery", "abs"]),
         (["unplug TCM"], ["mil", "battery", "gearbox"]),
-        (["unplug SRS"], ["mil", "battery", "airbag"]),
+        (["unplug AIRBAG"], ["mil", "battery", "airbag"]),
         # without the engine module the gear is invalid, which is not missing; the charge lamp is wired
         (["unplug ECM"], ["mil", "battery"]),
         (["unplug BCM"], ["security", "mil", "battery"]),
-        (["unplug GW"], ["mil", "battery", "abs", "gearbox"]),
+        (["unplug GATEWAY"], ["mil", "battery", "abs", "gearbox"]),
         (["pull F13"], []),  # no ignition at the cluster
-        (["unplug IPC"], []),
+        (["unplug CLUSTER"], []),
     ],
     ids=lambda value: " ".join(value) if value and " " in value[0] else None,
 )
@@ -150,7 +150,7 @@ def test_a_lamp_knows_why(teaching: Bench) -> None:
     assert ["unplug ABS.C1"] == why_telltale(teaching, "abs").to_edits().roots()
     lines = list(why_telltale(teaching, "abs").to_edits().lines())
     assert "telltale abs is lit" == lines[0]
-    assert lines[1].startswith("  because IPC does not get ABS.wheels (at ")
+    assert lines[1].startswith("  because CLUSTER does not get ABS.wheels (at ")
 
 
 def test_a_started_engine_puts_the_lamps_out(teaching: Bench) -> None:

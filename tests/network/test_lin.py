@@ -8,7 +8,7 @@ from sim.network.clock import NanosecondEnvironment
 from sim.network.lin import Cluster, FrameSlot, LinNetwork
 from sim.network.streams import Stream
 
-MASTER, RAIN, WIPER = "BCM.roof", "RLS.roof", "WIP.roof"
+MASTER, RAIN, WIPER = "BCM.roof", "RAIN.roof", "WIPER.roof"
 ALL = frozenset((a, b) for a in (MASTER, RAIN, WIPER) for b in (MASTER, RAIN, WIPER) if a != b)
 CYCLE_S = 0.03
 FRAME_S = (34 + 10 * 5) / 19_200  # four data bytes
@@ -21,15 +21,15 @@ class Roof:
         self.env = NanosecondEnvironment()
         slots = tuple(
             FrameSlot(name, place, 0.01)
-            for place, name in enumerate(("BCM.wish", "RLS.rain", "WIP.state"), 1)
+            for place, name in enumerate(("BCM.wish", "RAIN.rain", "WIPER.state"), 1)
         )
         self.network = LinNetwork(self.env, {"roof": Cluster(MASTER, 19_200, slots)})
         self.wish, self.rain, self.state = (
             Stream(name, channel, can_id, CYCLE_S, 0.0, bytes(4))
             for name, channel, can_id in (
                 ("BCM.wish", MASTER, 1),
-                ("RLS.rain", RAIN, 2),
-                ("WIP.state", WIPER, 3),
+                ("RAIN.rain", RAIN, 2),
+                ("WIPER.state", WIPER, 3),
             )
         )
         self.heard: list[tuple[str, str, float]] = []
@@ -86,8 +86,8 @@ def test_frames_end_where_the_schedule_has_them(roof: Roof) -> None:
     ends = [round(0.01 * slot + FRAME_S, 9) for slot in range(3)]
     assert [
         (RAIN, "BCM.wish", ends[0]), (WIPER, "BCM.wish", ends[0]),
-        (MASTER, "RLS.rain", ends[1]), (WIPER, "RLS.rain", ends[1]),
-        (MASTER, "WIP.state", ends[2]), (RAIN, "WIP.state", ends[2]),
+        (MASTER, "RAIN.rain", ends[1]), (WIPER, "RAIN.rain", ends[1]),
+        (MASTER, "WIPER.state", ends[2]), (RAIN, "WIPER.state", ends[2]),
     ] == roof.heard  # fmt: skip
     assert pytest.approx(0.09 + FRAME_S) == roof.network.heard_at(roof.wish, RAIN)
 
@@ -106,9 +106,9 @@ def test_new_data_go_with_the_next_header(roof: Roof) -> None:
 @pytest.mark.parametrize(
     ("cut", "told"),
     [
-        ({(MASTER, RAIN)}, {(WIPER, "BCM.wish"), (MASTER, "WIP.state")}),  # gets no header: silent and deaf
-        ({(RAIN, MASTER)}, {(RAIN, "BCM.wish"), (WIPER, "BCM.wish"), (WIPER, "RLS.rain"),
-                            (MASTER, "WIP.state"), (RAIN, "WIP.state")}),
+        ({(MASTER, RAIN)}, {(WIPER, "BCM.wish"), (MASTER, "WIPER.state")}),  # gets no header: silent and deaf
+        ({(RAIN, MASTER)}, {(RAIN, "BCM.wish"), (WIPER, "BCM.wish"), (WIPER, "RAIN.rain"),
+                            (MASTER, "WIPER.state"), (RAIN, "WIPER.state")}),
     ],
     ids=["no header", "no response"],
 )  # fmt: skip
@@ -180,7 +180,7 @@ def test_who_has_been_cut_off_is_told_again_when_the_wire_is_whole(roof: Roof) -
     roof.run(ALL - {(RAIN, MASTER)}, until_s=0.1)
     roof.heard.clear()
     roof.run(until_s=0.2)
-    assert [(MASTER, "RLS.rain", round(0.1 + FRAME_S, 9))] == roof.heard
+    assert [(MASTER, "RAIN.rain", round(0.1 + FRAME_S, 9))] == roof.heard
 
 
 def test_a_link_lost_in_the_middle_of_a_frame(roof: Roof) -> None:
@@ -189,9 +189,9 @@ def test_a_link_lost_in_the_middle_of_a_frame(roof: Roof) -> None:
     roof.run(until_s=0.01 + FRAME_S / 2)
     roof.heard.clear()
     roof.run(ALL - {(RAIN, MASTER)}, until_s=0.02)
-    assert [(WIPER, "RLS.rain", round(0.01 + FRAME_S, 9))] == roof.heard
+    assert [(WIPER, "RAIN.rain", round(0.01 + FRAME_S, 9))] == roof.heard
     roof.run(until_s=0.05)
-    assert (MASTER, "RLS.rain", round(0.04 + FRAME_S, 9)) in roof.heard
+    assert (MASTER, "RAIN.rain", round(0.04 + FRAME_S, 9)) in roof.heard
 
 
 def test_a_frame_at_the_very_end_of_its_limit_is_in_time(roof: Roof) -> None:

@@ -78,8 +78,8 @@ def test_what_was_put_right_again_is_no_fault(
 
 def test_a_theory_comes_along() -> None:
     """A theory that the bench was started with is among the hidden edits."""
-    bench = worked("unplug TRM", given=("theory ECM waits for TRM",), car="shuttle-minibus")
-    assert ("theory ECM waits for TRM", "unplug TRM.C1") == faults_of(bench)
+    bench = worked("unplug TRAILER", given=("theory ECM waits for TRAILER",), car="shuttle-minibus")
+    assert ("theory ECM waits for TRAILER", "unplug TRAILER.C1") == faults_of(bench)
 
 
 def test_a_whole_car_and_another_car_are_refused() -> None:

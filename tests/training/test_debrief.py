@@ -146,10 +146,10 @@ def test_a_start_that_is_made_again_after_a_repair_verifies_it() -> None:
 def test_what_is_unsafe_says_so_first() -> None:
     """Dangers outrank every other verdict, with and without suspects."""
     dangers = ("the engine ran", "the airbag had supply")
-    (one,) = judged(HandMade((1, 1), ("ab",)), step("plug SRS.C1", dangers=dangers))
+    (one,) = judged(HandMade((1, 1), ("ab",)), step("plug AIRBAG.C1", dangers=dangers))
     assert ("unsafe", 2.0, "dangers") == (one.ruling.verdict, one.ruling.number, one.ruling.unit)
     assert "the engine ran; the airbag had supply" == one.ruling.reason
-    (one,) = judged(None, step("plug SRS.C1", dangers=dangers))
+    (one,) = judged(None, step("plug AIRBAG.C1", dangers=dangers))
     assert "unsafe" == one.ruling.verdict
 
 

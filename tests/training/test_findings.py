@@ -40,11 +40,19 @@ def test_a_look_at_connector_module_or_fuse_shows_its_state() -> None:
 
 def test_own_work_is_known_and_taken_back() -> None:
     """What a student unplugs, pulls or bypasses is known until it is put back."""
-    found = known([], "unplug GW.C1", "bypass GW diag to powertrain", "pull F3")
-    assert ({"GW.C1"}, {"F3"}) == (found.off, found.out)
-    assert ["bypass GW diag to powertrain"] == [lead.partition(" by ")[0] for lead in sorted(found.leads)]
+    found = known([], "unplug GATEWAY.C1", "bypass GATEWAY diag to powertrain", "pull F3")
+    assert ({"GATEWAY.C1"}, {"F3"}) == (found.off, found.out)
+    assert ["bypass GATEWAY diag to powertrain"] == [
+        lead.partition(" by ")[0] for lead in sorted(found.leads)
+    ]
     found = known(
-        [], "unplug GW.C1", "bypass GW diag to powertrain", "unbypass GW", "plug GW.C1", "pull F3", "fit F3"
+        [],
+        "unplug GATEWAY.C1",
+        "bypass GATEWAY diag to powertrain",
+        "unbypass GATEWAY",
+        "plug GATEWAY.C1",
+        "pull F3",
+        "fit F3",
     )
     assert (set(), set(), {}) == (found.off, found.out, found.leads)
 

@@ -27,7 +27,7 @@ FAULTS = [
     ("open R1", "mend R1", 15.0, 4.0),
     ("short ABS.C1.4 to BODY", "unshort ECM.C1.4 to G1", 15.0, 2.0),
     ("swap ABS.C1.4 with ABS.C1.5", "unswap ABS.C1.5 with ABS.C1.4", 15.0, 2.0),
-    ("terminate DLC.6 to DLC.14", "unterminate GW.C1.8 to GW.C1.9", 10.0, 2.0),
+    ("terminate DLC.6 to DLC.14", "unterminate GATEWAY.C1.8 to GATEWAY.C1.9", 10.0, 2.0),
     ("stick TCM.powertrain", "replace TCM", 60.0, 300.0),
     ("babble TCM.powertrain", "replace TCM", 60.0, 300.0),
     ("set TCM.powertrain to 250 kbit/s", "replace TCM", 60.0, 300.0),
@@ -47,9 +47,9 @@ FAULTS = [
         ("short ABS.C1.5 to ABS.C1.4", "short SP.powertrain.ABS.H to SP.powertrain.ABS.L 1 ohm"),
         ("corrode G2 5 ohm", "corrode G2 8 ohm"),
         ("charge 20 %", "charge 4 %"),
-        ("theory F16 feeds DDM.B+", "theory F16 feeds DDM"),
+        ("theory F16 feeds DOOR-LEFT.B+", "theory F16 feeds DOOR-LEFT"),
         ("swap ABS.C1.5 with ABS.C1.4", "swap ABS.C1.4 with ABS.C1.5"),
-        ("terminate DLC.6 to DLC.14", "terminate GW.C1.8 to GW.C1.9 150 ohm"),
+        ("terminate DLC.6 to DLC.14", "terminate GATEWAY.C1.8 to GATEWAY.C1.9 150 ohm"),
         ("interrupt TCM.C1.1 every 5 s for 1 s", "interrupt TCM.C1.1 every 60 s for 200 ms"),
         ("offset G2 1 V", "offset G2 1.8 V"),
         ("loosen ABS", "loosen ABS.C1"),
@@ -73,7 +73,7 @@ def test_equal_causes_are_right(named: str, hidden: str) -> None:
         ("corrode G2 0.5 ohm", "corrode G2 8 ohm"),
         ("open G2", "corrode G2 8 ohm"),
         ("unplug X2", "open X2.4"),
-        ("short ECM.C1.4 to BODY", "short GW.C1.4 to BODY"),
+        ("short ECM.C1.4 to BODY", "short GATEWAY.C1.4 to BODY"),
         ("charge 50 %", "charge 4 %"),
         ("open TCM.C1.1", "interrupt TCM.C1.1 every 60 s for 200 ms"),
         ("short ABS.C1.4 to ABS.C1.5 120 ohm", "terminate ABS.C1.4 to ABS.C1.5 120 ohm"),
@@ -91,8 +91,8 @@ def test_the_right_circuit_in_another_place_is_near_and_counts_half(named: str, 
 
 def test_other_circuits_are_wrong_and_what_is_left_is_missed() -> None:
     """A cause in another circuit is wrong, and the hidden edit not named is missed."""
-    verdict = grade(("pull F3", "open G4"), ("pull F3", "unplug DDM.C1"), TEACHING)
-    assert (("pull F3",), (), ("open G4",), ("unplug DDM.C1",)) == (
+    verdict = grade(("pull F3", "open G4"), ("pull F3", "unplug DOOR-LEFT.C1"), TEACHING)
+    assert (("pull F3",), (), ("open G4",), ("unplug DOOR-LEFT.C1",)) == (
         verdict.right,
         verdict.near,
         verdict.wrong,
@@ -103,9 +103,9 @@ def test_other_circuits_are_wrong_and_what_is_left_is_missed() -> None:
 
 def test_all_pins_of_a_connector_open_are_the_connector_off() -> None:
     """All pins open equal the connector off; all but one do not."""
-    pins = tuple(f"open DDM.C1.{cavity}" for cavity in range(1, 5))
-    assert grade(pins, ("unplug DDM.C1",), TEACHING).exact
-    assert not grade(pins[:3], ("unplug DDM.C1",), TEACHING).exact
+    pins = tuple(f"open DOOR-LEFT.C1.{cavity}" for cavity in range(1, 5))
+    assert grade(pins, ("unplug DOOR-LEFT.C1",), TEACHING).exact
+    assert not grade(pins[:3], ("unplug DOOR-LEFT.C1",), TEACHING).exact
 
 
 def test_a_theory_must_be_the_right_one() -> None:
@@ -114,17 +114,17 @@ def test_a_theory_must_be_the_right_one() -> None:
     car = apply_all(MINIBUS, ["theory F31 feeds TACHO"])
     assert grade(("theory F31 feeds TACHO", "pull F31"), hidden, car).exact
     assert ("theory F31 feeds TACHO",) == grade(("pull F31",), hidden, car).missed
-    assert not grade(("theory TACHO waits for TPM", "pull F31"), hidden, car).exact
+    assert not grade(("theory TACHO waits for TIRES", "pull F31"), hidden, car).exact
 
 
 @pytest.mark.parametrize(
     ("named", "near"),
     [
         ("theory F30 feeds TACHO", True),
-        ("theory F31 feeds TPM", True),
-        ("theory F30 feeds TPM", False),
-        ("theory TACHO waits for TPM", True),
-        ("theory TPM waits for SRS", False),
+        ("theory F31 feeds TIRES", True),
+        ("theory F30 feeds TIRES", False),
+        ("theory TACHO waits for TIRES", True),
+        ("theory TIRES waits for AIRBAG", False),
     ],
 )
 def test_theories_are_near_where_they_are_about_one_part(named: str, near: bool) -> None:
@@ -258,7 +258,7 @@ def test_damage_and_theories_are_no_work() -> None:
         ("short DLC.6 to DLC.14", "'short' would damage"),
         ("charge 5 %", "'charge' would damage"),
         ("theory ECM waits for ABS", "hand it in as a cause"),
-        ("bypass GW diag to powertrain", "without the tool 'bypass'"),
+        ("bypass GATEWAY diag to powertrain", "without the tool 'bypass'"),
     ):
         with pytest.raises(EditProblem, match=words):
             attempt.do(sentence)
@@ -269,18 +269,18 @@ def test_what_is_unsafe_is_noted_at_the_step() -> None:
     """Ignition, battery, airbag and fuse rating dangers are noted at their step."""
     attempt = Attempt.begin(find_exercise("38"))
     attempt.do("key run")
-    on = attempt.do("plug SRS.C1").dangers
+    on = attempt.do("plug AIRBAG.C1").dangers
     assert 2 == len(on)
     assert "with the ignition on" in on[0]
     assert "belongs to the airbag module, and the battery was connected" in on[1]
     attempt = Attempt.begin(find_exercise("38"))
     attempt.do("disconnect battery")
     attempt.do("wait 2 min")
-    assert "off for 120 s only" in attempt.do("plug SRS.C1").dangers[0]
+    assert "off for 120 s only" in attempt.do("plug AIRBAG.C1").dangers[0]
     attempt = Attempt.begin(find_exercise("38"))
     attempt.do("disconnect battery")
     attempt.do("wait 10 min")
-    assert () == attempt.do("plug SRS.C1").dangers
+    assert () == attempt.do("plug AIRBAG.C1").dangers
     attempt = Attempt.begin(FIRST)
     assert () == attempt.do("fit F1 5 A").dangers
     assert "is made for 10 A" in attempt.do("fit F1 30 A").dangers[0]
@@ -334,7 +334,7 @@ def test_whatever_can_be_wrong_can_be_put_right_and_costs_what_it_costs(
 def test_the_job_that_ends_a_fault_is_one_that_counts() -> None:
     """No fault of the car's language is left without a repair."""
     car = FIRST.whole_car
-    faults = [*(text for text, *_ in FAULTS), "pull F3", "fit F3 30 A", "unplug GW"]
+    faults = [*(text for text, *_ in FAULTS), "pull F3", "fit F3 30 A", "unplug GATEWAY"]
     undone = [parse_edit(text, car).undo for text in faults]
     assert {str(undo).split()[0] for undo in undone} | {"unbypass"} == set(REPAIRS)
 
@@ -386,6 +386,6 @@ def test_a_refused_job_names_no_hidden_short() -> None:
     step = attempt.do("unshort ECM.C1.5 to BODY")
     assert not attempt.is_whole
     assert "there is no 'short ECM.C1.5 to BODY' to take off" == step.vain
-    assert "IPC.C1.4" not in seen(attempt)
+    assert "CLUSTER.C1.4" not in seen(attempt)
     attempt.do("unshort DLC.6 to G1")
     assert attempt.is_whole, "the same stretch of wire"

@@ -73,11 +73,11 @@ def test_a_wire_that_only_the_diagram_has_is_looked_for_in_vain() -> None:
 def test_a_probe_that_does_not_fit_shows_that_the_connector_is_off() -> None:
     """Probing a pin whose connector is off finds the connector off."""
     attempt = Attempt.begin(find_exercise("24"))
-    pin = attempt.bench.car.connectors["IMMO.C1"].pins[0].id
+    pin = attempt.bench.car.connectors["IMMOBILIZER.C1"].pins[0].id
     step = attempt.do(f"measure volts {pin} to BODY by breakout lead")
     assert f"{pin} cannot be reached by breakout lead" in step.vain
     assert step.minutes > 0
-    assert {"IMMO.C1"} == attempt.found.off
+    assert {"IMMOBILIZER.C1"} == attempt.found.off
     assert "" == attempt.do(f"measure volts {pin} to BODY by front-probing").vain
 
 

@@ -8,8 +8,8 @@ from sim.modules.uds_responses import NegativeResponse, PositiveResponse
 from sim.vehicle.reading import read_car
 
 CAR = read_car(scenarios_folder() / "vehicles" / "small-estate.yaml")
-UNLOCK = ["unlock GW"]
-LEAD = ["unplug GW", "bypass GW diag to backbone", "unbypass GW", "plug GW"]
+UNLOCK = ["unlock GATEWAY"]
+LEAD = ["unplug GATEWAY", "bypass GATEWAY diag to backbone", "unbypass GATEWAY", "plug GATEWAY"]
 
 
 def test_the_lead_opens_what_the_challenge_guards() -> None:
@@ -21,7 +21,7 @@ def test_the_lead_opens_what_the_challenge_guards() -> None:
     assert isinstance(bench.do("clear ECM").responses["ECM"], PositiveResponse)
     report = bench.do("scan").report
     assert report is not None
-    assert ("GW", "BCM", "IPC", "SRS", "DDM") == report.silent
+    assert ("GATEWAY", "BCM", "CLUSTER", "AIRBAG", "DOOR-LEFT") == report.silent
     assert ("ECM", "U0140-87") in report.codes
 
 

@@ -85,7 +85,7 @@ def _walk(page: Page, shot: Camera) -> None:
     shot("bay-tester")
     pick(page, "silent ECM")
     shot("bay-why")
-    pick(page, "module TRM")
+    pick(page, "module TRAILER")
     shot("bay-part")
     panel(page, "Work")
     shot("bay-work")
@@ -214,10 +214,10 @@ def _student(page: Page, shot: Camera) -> None:
     panel(page, "Tester")
     button(page, "Scan all modules")
     shot("exercise-tester")
-    pick(page, "silent SLD")
+    pick(page, "silent SLIDE-DOOR")
     shot("exercise-part")
     panel(page, "Work")
-    for sentence in ("look X9", "mend SLD.C1.1", "plug X9"):
+    for sentence in ("look X9", "mend SLIDE-DOOR.C1.1", "plug X9"):
         page.get_by_label("or say it in words").fill(sentence)
         button(page, "Do it")
     shot("exercise-work")

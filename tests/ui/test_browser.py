@@ -89,7 +89,7 @@ def test_a_long_wait_can_be_called_off(page: Page) -> None:
 def try_to_start_without_the_trailer_module(page: Page) -> None:
     """The engine module waits for the trailer module; the car does not crank and cannot be switched off."""
     button(page, "Press start with brake")
-    assert "waits: TRM" in state(page, "ECM")
+    assert "waits: TRAILER" in state(page, "ECM")
     assert {"ignition\nrun", "engine\nstopped"} <= set(re.findall(r"(?:ignition|engine)\n\w+", seat(page)))
     expect(page.locator(".lamp.lit", has_text="security")).to_be_visible()
     assert "39 of 41 modules answer" in scan(page)
@@ -107,8 +107,8 @@ def ask_why_it_cannot_be_switched_off(page: Page) -> None:
 
 def plug_the_trailer_module_in(page: Page) -> None:
     """Now the starter turns the engine; a code of the coils is left."""
-    pick(page, "module TRM")
-    button(page, "Plug TRM.C1")
+    pick(page, "module TRAILER")
+    button(page, "Plug TRAILER.C1")
     assert "running" in state(page, "ECM")
     drive(page, "Press start with brake")
     assert "engine\nstopped" in seat(page)
@@ -122,7 +122,7 @@ def fit_the_fuse_and_prove_the_repair(page: Page) -> None:
     say(page, "fit F11")
     drive(page, "Press start with brake")
     assert "engine\nrunning" in seat(page)
-    assert "41 of 41 modules answer, 0 codes" in clear_and_scan(page, "GW")
+    assert "41 of 41 modules answer, 0 codes" in clear_and_scan(page, "GATEWAY")
     drive(page, "Press start")
     assert "ignition\noff" in seat(page)
 
@@ -152,7 +152,9 @@ def test_the_same_story_side_by_side_with_and_without_the_theory(page: Page) -> 
     turn_to(page, "What if")
     lines = play_all_combinations(page, 8)
     assert 8 == len(lines["engine"])
-    assert ["ECM, TRM", "ECM, TRM", "none", "none", "TRM", "TRM", "none", "none"] == lines["no answer from"]
+    assert ["ECM, TRAILER", "ECM, TRAILER", "none", "none", "TRAILER", "TRAILER", "none", "none"] == lines[
+        "no answer from"
+    ]
     assert ("does not crank", "cranks and starts") == (lines["engine"][0], lines["engine"][7])
 
 
@@ -165,12 +167,12 @@ def take_the_minibus(page: Page) -> None:
 
 def bypass_the_gateway(page: Page, *buses: str) -> None:
     """Put a lead that joins some buses in the gateway's place, after the caution about it."""
-    pick(page, "module GW")
+    pick(page, "module GATEWAY")
     choose_several(page, "buses that it joins", *buses)
     expect(page.get_by_text("hides faults and makes new ones")).to_be_visible()
     button(page, "Unplug it and fit the lead")
     expect(page.locator("path.lead")).to_have_count(1)
-    assert "no supply" in state(page, "GW")
+    assert "no supply" in state(page, "GATEWAY")
 
 
 def test_a_bypass_lead_in_place_of_the_gateway_brings_back_its_buses_only(page: Page) -> None:
@@ -180,8 +182,8 @@ def test_a_bypass_lead_in_place_of_the_gateway_brings_back_its_buses_only(page: 
     bypass_the_gateway(page, "diag", "powertrain")
     scan(page)
     silent = set(silent_modules(page))
-    assert {"GW", "ABS", "BCM", "RADIO"} <= silent
-    assert set() == silent & {"ECM", "TCM", "FPCM", "GSM"}
+    assert {"GATEWAY", "ABS", "BCM", "RADIO"} <= silent
+    assert set() == silent & {"ECM", "TCM", "FUEL-PUMP", "GEAR-SELECTOR"}
 
 
 def test_a_refresh_of_the_browser_loses_nothing(page: Page) -> None:

@@ -81,7 +81,9 @@ def test_every_edit_of_a_case_goes_to_what_if_and_a_repair_is_told_as_leaving_ou
     app = on_case_page("ferry-night")
     app.button(key="case_what_if").click().run()  # and What if would open, of which this test has none
     _, suppositions = app.session_state["suppositions"]
-    assert {"unplug GW.C1; bypass GW diag to powertrain", "pull F3", "unplug TCM.C1"} <= set(suppositions)
+    assert {"unplug GATEWAY.C1; bypass GATEWAY diag to powertrain", "pull F3", "unplug TCM.C1"} <= set(
+        suppositions
+    )
     assert ["plug TCM.C1", "fit F3"] == app.session_state["suppose_repairs"][1]
 
 

@@ -105,13 +105,15 @@ def shapes(root: ElementTree.Element) -> dict[str, str]:
 
 def test_the_map_tells_each_modules_state_by_shape_word_and_label() -> None:
     """Shape, word and label for screen readers agree with the state of the module."""
-    bench = Bench(CARS["shuttle-minibus"], ["theory ECM waits for TRM", "unplug TRM.C1"])
+    bench = Bench(CARS["shuttle-minibus"], ["theory ECM waits for TRAILER", "unplug TRAILER.C1"])
     bench.do("wait 2 s")
     root = drawn(bench)
-    assert ("waiting", "unpowered", "running") == tuple(shapes(root)[name] for name in ("ECM", "TRM", "TCM"))
+    assert ("waiting", "unpowered", "running") == tuple(
+        shapes(root)[name] for name in ("ECM", "TRAILER", "TCM")
+    )
     labels = [group.get("aria-label", "") for group in root.iter("g")]
-    assert "TRM trailer module: no supply" in labels
-    assert "ECM engine control module: waits: TRM" in labels
+    assert "TRAILER trailer module: no supply" in labels
+    assert "ECM engine control module: waits: TRAILER" in labels
 
 
 def test_a_module_awake_with_nobody_in_touch_is_drawn_as_cut_off() -> None:
@@ -126,7 +128,7 @@ def test_a_module_awake_with_nobody_in_touch_is_drawn_as_cut_off() -> None:
 def test_an_unplugged_connector_and_a_bypass_lead_are_drawn() -> None:
     """An unplugged connector is marked off on every bus, and a lead is drawn between the lines."""
     bench = Bench(CARS["shuttle-minibus"])
-    bench.do_all(["unplug X5", "unplug GW", "bypass GW diag to powertrain"])
+    bench.do_all(["unplug X5", "unplug GATEWAY", "bypass GATEWAY diag to powertrain"])
     root = drawn(bench)
     pills = [group for group in root.iter("g") if group.get("data-id") == "connector X5"]
     assert ["off", "off"] == [pill.get("class") for pill in pills]

@@ -60,10 +60,16 @@ def test_a_saved_case_is_the_same_case(name: str) -> None:
 
 def test_what_was_told_is_told_again_in_the_same_words() -> None:
     """Sentences of what was seen survive the way into a case and back."""
-    told = ["the starter did not turn", "lamp mil lit", "ECM is silent", "TCM answers", "GSM U0100 present"]
+    told = [
+        "the starter did not turn",
+        "lamp mil lit",
+        "ECM is silent",
+        "TCM answers",
+        "GEAR-SELECTOR U0100 present",
+    ]
     seen = seen_of(told, 12.4, 0.2)
     assert {"cranks": False, "lit": ["mil"], "silent": ["ECM"], "answers": ["TCM"],
-            "codes": ["GSM U0100 present"], "reads": 12.4, "within": 0.2} == seen  # fmt: skip
+            "codes": ["GEAR-SELECTOR U0100 present"], "reads": 12.4, "within": 0.2} == seen  # fmt: skip
     assert sorted([*told, "reads 12.4 ± 0.2"]) == sorted(seen_words(Evidence.model_validate(seen)))
 
 

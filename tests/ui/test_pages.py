@@ -105,14 +105,14 @@ def test_every_view_of_the_car_page_draws_itself(view: str) -> None:
 @pytest.mark.parametrize("kind", ["code", "silent", "mode", "lamp", "engine"])
 def test_every_question_has_an_answer_on_a_broken_car(kind: str) -> None:
     """Each kind of question under Why gets a tree of reasons that can be opened."""
-    held = held_of("shuttle-minibus.yaml", ("unplug TRM.C1", "pull F11"))
+    held = held_of("shuttle-minibus.yaml", ("unplug TRAILER.C1", "pull F11"))
     held.bench.do_all(["press start with brake", "wait 8 s"])
     app = AppTest.from_function(_page, args=("bay",), default_timeout=60)
     app.session_state["held"] = held
     app.session_state["jobs"] = []
     app.session_state["panel"] = "Why"
     app.session_state["why_kind"] = kind
-    app.session_state["why_silent"] = "TRM"
+    app.session_state["why_silent"] = "TRAILER"
     app.run()
     assert [] == [error.message for error in app.exception]
     assert has_drawn(app, "<details")
@@ -315,15 +315,15 @@ def test_all_combinations_are_played_with_everything_first_and_nothing_last() ->
 def test_the_story_of_the_minibus_side_by_side() -> None:
     """Theory and trailer module off: silent engine module. Without the theory: only codes."""
     text = shipped_cars()["shuttle-minibus.yaml"]
-    theory, trailer, coils = "theory ECM waits for TRM", "unplug TRM.C1", "pull F11"
+    theory, trailer, coils = "theory ECM waits for TRAILER", "unplug TRAILER.C1", "pull F11"
     actions = ["press start with brake", "wait 8 s", "press start", "wait 5 s", "scan"]
     givens = [(theory, trailer, coils), (theory, coils), (theory,), (trailer,)]
     told = [dict(rows(run_trial(Trial(text, given, tuple(actions))))) for given in givens]
     expected = [
-        ("ECM, TRM", "does not crank", "run"),
+        ("ECM, TRAILER", "does not crank", "run"),
         ("none", "cranks, does not start", "off"),
         ("none", "cranks and starts", "off"),
-        ("TRM", "cranks and starts", "off"),
+        ("TRAILER", "cranks and starts", "off"),
     ]
     assert expected == [(one["no answer from"], one["engine"], one["ignition in the end"]) for one in told]
     assert "security" in told[0]["lamps lit in the end"]

@@ -16,7 +16,7 @@ from ui.state.car_table import KIND, CarTable, frame_of, rows_of
 ROWS = [
     Row("ECM", "main", place=2),
     Row("BCM", "main, body"),
-    Row("DDM", "body", inline="X1", fuse="F3 15 A"),
+    Row("DOOR-LEFT", "body", inline="X1", fuse="F3 15 A"),
 ]
 
 
@@ -47,7 +47,7 @@ def test_a_described_car_goes_into_the_bay() -> None:
     app.button(key="quick_bay").click().run()
     held = app.session_state["held"]
     assert "" == held.problem
-    assert (held.car.title, list(held.car.built.modules)) == ("Vito's van", ["ECM", "BCM", "DDM"])
+    assert (held.car.title, list(held.car.built.modules)) == ("Vito's van", ["ECM", "BCM", "DOOR-LEFT"])
     assert vehicle_file(ROWS, "Vito's van") == held.car_text
 
 
@@ -70,9 +70,9 @@ def test_what_stands_in_the_table_is_kept_on_disk_under_the_key_of_the_session()
 
 def test_a_wrong_cell_is_told_and_the_car_cannot_be_taken() -> None:
     """The warning names row, column and the nearest module; the button is off."""
-    app = opened_with(CarTable("Van", [*ROWS, Row("IPC", "body", hears="DMM")]))
+    app = opened_with(CarTable("Van", [*ROWS, Row("CLUSTER", "body", hears="DMM")]))
     assert [warning.value for warning in app.warning] == [
-        "row 4, column 'listens to': no module 'DMM' in this table; did you mean 'DDM'?"
+        "row 4, column 'listens to': no module 'DMM' in this table; did you mean 'DOOR-LEFT'?"
     ]
     assert app.button(key="quick_bay").disabled
 
@@ -160,13 +160,13 @@ def test_a_small_car_is_typed_into_the_table_and_stands_in_the_bay(chromium: str
         assert box is not None
         columns, rows = [box["x"] + at for at in (110, 200)], [box["y"] + 52 + 33 * at for at in range(4)]
         page.mouse.click(columns[0], rows[0])
-        typed = (("ECM", "main"), ("GW", "main, body"), ("IPC", "body"), ("DDM", "bo dy"))
+        typed = (("ECM", "main"), ("GATEWAY", "main, body"), ("CLUSTER", "body"), ("DOOR-LEFT", "bo dy"))
         for row, (name, bus) in zip(rows, typed, strict=True):
             write(page, (columns[0], row), name, "Tab")
             write(page, (columns[1], row), bus, "Enter")
             page.keyboard.press("ArrowLeft")
         drawing = page.locator(".st-key-quick_map")
-        expect(drawing.locator("[data-id='module DDM']").first).to_be_visible(timeout=30_000)
+        expect(drawing.locator("[data-id='module DOOR-LEFT']").first).to_be_visible(timeout=30_000)
         expect(page.get_by_text("4 modules, 4 buses")).to_be_visible()
         page.mouse.click(columns[1], rows[3])
         write(page, (columns[1], rows[3]), "body", "Enter")
@@ -176,12 +176,12 @@ def test_a_small_car_is_typed_into_the_table_and_stands_in_the_bay(chromium: str
         expect(page.get_by_text("4 modules, 2 buses")).to_be_visible(timeout=30_000)
         button(page, "Into the bay")
         page.wait_for_selector(".st-key-panel")
-        expect(page.locator("[data-id='module DDM']").first).to_have_attribute(
+        expect(page.locator("[data-id='module DOOR-LEFT']").first).to_have_attribute(
             "aria-label", re.compile("asleep")
         )
         with redrawn(page):
             page.get_by_role("button", name="run", exact=True).click()
-        expect(page.locator("[data-id='module DDM']").first).to_have_attribute(
+        expect(page.locator("[data-id='module DOOR-LEFT']").first).to_have_attribute(
             "aria-label", re.compile("running")
         )
         page.close()

@@ -77,8 +77,8 @@ BAY = [
         {"work_kind": "pin, wire or terminator", "work_joint": "ECM.C1.1"},
     ),
     work(
-        "swapped wires", "swap {work_swap_a} with {work_swap_b}", "swap GW.C1.1 with GW.C1.4",
-        work_swap_b="GW.C1.4",
+        "swapped wires", "swap {work_swap_a} with {work_swap_b}", "swap GATEWAY.C1.1 with GATEWAY.C1.4",
+        work_swap_b="GATEWAY.C1.4",
     ),
     work(
         "ground point", "offset {work_ground} {work_offset:g} V", "offset G2 2 V",
@@ -100,8 +100,9 @@ BAY = [
     work("connector", "charge {work_charge} %", "charge 30 %", work_charge=30),
     Race("Part", {"part": "module TCM"}, "clear_part", ("clear TCM",), {"part": "module ECM"}),
     Race(
-        "Part", {"buses GW": ["body", "diag"]}, "bypass", ("unplug GW.C1", "bypass GW body to diag"),
-        {"part": "module GW", "buses GW": ["diag", "powertrain"]},
+        "Part", {"buses GATEWAY": ["body", "diag"]}, "bypass",
+        ("unplug GATEWAY.C1", "bypass GATEWAY body to diag"),
+        {"part": "module GATEWAY", "buses GATEWAY": ["diag", "powertrain"]},
     ),
     Race("Measure", {"probe_red": "TCM.C1.1"}, "measure", ("measure volts TCM.C1.1 to G2",), VOLTS),
     Race("Measure", {"measure_kind": "ohms"}, "measure", ("measure ohms ECM.C1.1 to G2",), VOLTS),
@@ -128,14 +129,14 @@ def test_what_is_chosen_and_pressed_at_once_is_done_at_the_car(race: Race) -> No
 @pytest.mark.parametrize(
     ("panel", "choices", "button", "words", "before"),
     [
-        ("Part", {"buses GW": ["diag"]}, "bypass", "choose two buses or more for the bypass lead",
-         {"part": "module GW", "buses GW": ["diag", "powertrain"]}),
+        ("Part", {"buses GATEWAY": ["diag"]}, "bypass", "choose two buses or more for the bypass lead",
+         {"part": "module GATEWAY", "buses GATEWAY": ["diag", "powertrain"]}),
         ("Part", {"part": "connector X1"}, "clear_part", "pick a module first", {"part": "module ECM"}),
         ("Part", {"part": None}, "why_part", "pick a module first", {"part": "module ECM"}),
         ("Measure", {"probe_black": None}, "measure", "choose first where to measure", VOLTS),
         ("Scope", {"scope_1a": None, "scope_2b": None}, "sweep", "choose two points for a channel first", {}),
         ("Work", {"work_swap_a": "ECM.C1.1"}, "work swap {work_swap_a} with {work_swap_b}",
-         "takes two pins of one connector (here: ECM.C1.1 and GW.C1.2)", {"work_kind": "swapped wires"}),
+         "takes two pins of one connector (here: ECM.C1.1 and GATEWAY.C1.2)", {"work_kind": "swapped wires"}),
     ],
 )  # fmt: skip
 def test_what_cannot_be_done_with_what_is_chosen_now_is_told_in_one_sentence(

@@ -181,28 +181,35 @@ def measure_the_line_on_ground(page: Page) -> None:
 def find_the_connector_that_frees_the_line(page: Page) -> None:
     """Two connectors change nothing; the third one frees the line."""
     keep_the_leads_on(page)
-    held_ohm = unplug_while_watching(page, "DDM.C1", "SRS.C1", "IPC.C1")
-    assert ["DDM.C1", "SRS.C1"] == [name for name, ohm in held_ohm.items() if ohm < 2]
-    assert 1000 < held_ohm["IPC.C1"]
+    held_ohm = unplug_while_watching(page, "DOOR-LEFT.C1", "AIRBAG.C1", "CLUSTER.C1")
+    assert ["DOOR-LEFT.C1", "AIRBAG.C1"] == [name for name, ohm in held_ohm.items() if ohm < 2]
+    assert 1000 < held_ohm["CLUSTER.C1"]
     panel(page, "Measure")
     keep_the_leads_on(page)
 
 
 def fit_another_cluster(page: Page) -> None:
     """Repair the short, and put everything back."""
-    say(page, "unshort IPC:body.H to IPC:0", "plug IPC.C1", "plug SRS.C1", "plug DDM.C1", "reconnect battery")
+    say(
+        page,
+        "unshort CLUSTER:body.H to CLUSTER:0",
+        "plug CLUSTER.C1",
+        "plug AIRBAG.C1",
+        "plug DOOR-LEFT.C1",
+        "reconnect battery",
+    )
 
 
 def test_a_line_on_ground_is_found_by_unplugging_while_watching_the_meter(page: Page) -> None:
     """A trainee finds a short by unplugging connectors one after another."""
-    arrives(page, TEACHING, "short IPC:body.H to IPC:0 0.3 ohm")
+    arrives(page, TEACHING, "short CLUSTER:body.H to CLUSTER:0 0.3 ohm")
     drive(page, "run")
     scan(page)
-    assert {"IPC", "SRS", "BCM", "DDM"} == set(silent_modules(page))
+    assert {"CLUSTER", "AIRBAG", "BCM", "DOOR-LEFT"} == set(silent_modules(page))
     measure_the_line_on_ground(page)
     find_the_connector_that_frees_the_line(page)
     # alone on the bench: the module's own pin against its own ground
-    assert measure(page, "Ohms", "IPC:body.H", "IPC:GND") < 2
+    assert measure(page, "Ohms", "CLUSTER:body.H", "CLUSTER:GND") < 2
     fit_another_cluster(page)
     drive(page, "run")
     prove(page)

@@ -180,20 +180,20 @@ def test_full_description_adds_the_failure_type() -> None:
         ("TCM", "U0101", "U0402"),
         ("ABS", "U0121", "U0415"),
         ("BCM", "U0140", "U0422"),
-        ("IPC", "U0155", "U0423"),
-        ("GW", "U0146", "U0447"),
-        ("SRS", "U0151", "U0452"),
-        ("RCM", "U0151", "U0452"),
-        ("EPS", "U0131", "U0420"),
-        ("SAS", "U0126", "U0428"),
-        ("EPB", "U0128", "U0417"),
-        ("HVAC", "U0164", "U0424"),
-        ("IMMO", "U0167", "U0426"),
+        ("CLUSTER", "U0155", "U0423"),
+        ("GATEWAY", "U0146", "U0447"),
+        ("AIRBAG", "U0151", "U0452"),
+        ("AIRBAG", "U0151", "U0452"),
+        ("STEERING", "U0131", "U0420"),
+        ("STEER-ANGLE", "U0126", "U0428"),
+        ("PARK-BRAKE", "U0128", "U0417"),
+        ("CLIMATE", "U0164", "U0424"),
+        ("IMMOBILIZER", "U0167", "U0426"),
         ("radio", "U0184", "U0485"),
         ("telematics", "U0198", "U0499"),
         ("door_a", "U0199", "U049A"),
         ("Door G", "U0205", "U0506"),
-        ("SCCM", "U0212", "U0429"),
+        ("COLUMN", "U0212", "U0429"),
         ("front radar", "U0235", "U0433"),
         ("Column Lock", "U0236", "U0537"),
     ],
@@ -227,7 +227,7 @@ def test_invented_numbers_stay_in_the_makers_range() -> None:
 
 def test_an_unknown_role_names_the_nearest() -> None:
     """A slip of the finger is answered with the right name."""
-    with pytest.raises(codes.CodeError, match='called "gatewya"; did you mean "GW"'):
+    with pytest.raises(codes.CodeError, match='called "gatewya"; did you mean "GATEWAY"'):
         codes.lost_communication_code("gatewya")
 
 

@@ -78,7 +78,7 @@ EFFECTS: list[tuple[str, dict[str, Any]]] = [
     ("charge 0%", {"battery_pct": 0}),
     ("stick TCM.powertrain", {"stuck": {"TCM.powertrain"}}),
     ("stick TCM", {"stuck": {"TCM.powertrain"}}),
-    ("babble UFM.upfit", {"babbling": {"UFM.upfit"}}),
+    ("babble UPFIT.upfit", {"babbling": {"UPFIT.upfit"}}),
     ("set TCM.powertrain to 250 kbit/s", {"bitrates_bps": {"TCM.powertrain": 250_000}}),
     ("set RADIO to 500kbit/s", {"bitrates_bps": {"RADIO.comfort": 500_000}}),
 ]
@@ -100,7 +100,7 @@ def test_undo_gives_back_the_same_car(sentence: str, effect: dict[str, Any]) -> 
 
 @pytest.mark.parametrize(
     "sentence",
-    ["short ECM.C1.1 to BODY", "short ECM.coil1 to GW.diag.H 2 ohm", "short BAT+ to BAR"],
+    ["short ECM.C1.1 to BODY", "short ECM.coil1 to GATEWAY.diag.H 2 ohm", "short BAT+ to BAR"],
 )
 def test_a_short_is_a_lead_and_comes_off_again(sentence: str) -> None:
     """A short adds one part between its terminals, and its undo takes that part off."""
@@ -116,16 +116,16 @@ def test_a_short_is_a_lead_and_comes_off_again(sentence: str) -> None:
 
 def test_ends_of_a_short_may_be_named_by_function() -> None:
     """`ECM.coil1` means the pin with that function."""
-    [lead] = after("short ECM.coil1 to GW.diag.H 2 ohm").harness.joined_parts()
-    assert ("ECM.C2.1", "GW.C1.12", 2.0) == (lead.a, lead.b, getattr(lead, "ohm", None))
+    [lead] = after("short ECM.coil1 to GATEWAY.diag.H 2 ohm").harness.joined_parts()
+    assert ("ECM.C2.1", "GATEWAY.C1.12", 2.0) == (lead.a, lead.b, getattr(lead, "ohm", None))
 
 
 def test_a_bypass_lead_joins_buses_in_place_of_an_unplugged_gateway() -> None:
     """Both wires of both buses, in the gateway's own connector."""
-    car = after("unplug GW", "bypass GW diag to powertrain and chassis")
+    car = after("unplug GATEWAY", "bypass GATEWAY diag to powertrain and chassis")
     [lead] = car.harness.leads.values()
     pins = {
-        leg: {MINIBUS.pin_of("GW", f"{bus}.{leg}") for bus in ("diag", "powertrain", "chassis")}
+        leg: {MINIBUS.pin_of("GATEWAY", f"{bus}.{leg}") for bus in ("diag", "powertrain", "chassis")}
         for leg in "HL"
     }
     ids = {leg: {pin.id for pin in found if pin} for leg, found in pins.items()}
@@ -133,7 +133,7 @@ def test_a_bypass_lead_joins_buses_in_place_of_an_unplugged_gateway() -> None:
     graph.add_edges_from((part.a, part.b) for part in lead.parts)
     assert sorted(map(sorted, ids.values())) == sorted(map(sorted, nx.connected_components(graph)))
     assert all(isinstance(part, Wire) for part in lead.parts)
-    assert {"unplugged": {"GW.C1"}} == changed(parse_edit("unbypass GW", car).apply(car))
+    assert {"unplugged": {"GATEWAY.C1"}} == changed(parse_edit("unbypass GATEWAY", car).apply(car))
 
 
 def test_two_faults_of_one_part_are_mended_together() -> None:
@@ -171,7 +171,7 @@ def test_an_open_part_no_longer_conducts() -> None:
 def test_an_edit_leaves_the_car_before_it_alone() -> None:
     """A car is immutable: an edit makes a new one."""
     before = MINIBUS.harness
-    after("unplug TCM", "pull F12", "corrode G7 1 ohm", "theory ECM waits for TRM")
+    after("unplug TCM", "pull F12", "corrode G7 1 ohm", "theory ECM waits for TRAILER")
     assert before == MINIBUS.harness == HarnessState()
 
 
@@ -211,17 +211,17 @@ MISTAKES = [
     ("short BODY to BODY", "BODY cannot be joined to itself"),
     ("short BOBY to BAR", "no terminal 'BOBY' in this car; did you mean 'BODY'?"),
     ("unshort BAR to BODY", "there is no 'short BAR to BODY' to take off"),
-    ("bypass GW", "write 'bypass GATEWAY BUS to BUS', for example 'bypass GW diag to powertrain'"),
-    ("bypass GW diag to and", "a bypass lead joins different buses"),
-    ("bypass GW diag to diag", "a bypass lead joins different buses"),
+    ("bypass GATEWAY", "write 'bypass GATEWAY BUS to BUS', for example 'bypass GATEWAY diag to powertrain'"),
+    ("bypass GATEWAY diag to and", "a bypass lead joins different buses"),
+    ("bypass GATEWAY diag to diag", "a bypass lead joins different buses"),
     (
-        "bypass GW diag to upfit",
-        "GW is not on a bus 'upfit'; known: body, chassis, comfort, diag, powertrain",
+        "bypass GATEWAY diag to upfit",
+        "GATEWAY is not on a bus 'upfit'; known: body, chassis, comfort, diag, powertrain",
     ),
-    ("bypass ECM diag to body", "no gateway 'ECM' in this car; known: GW, UFM"),
-    ("bypass GW diag to body", "unplug GW first: the lead goes into its connector"),
-    ("unbypass GW", "no bypass lead sits at GW"),
-    ("stick UFM", "UFM is on more than one bus; say which: UFM.body, UFM.upfit"),
+    ("bypass ECM diag to body", "no gateway 'ECM' in this car; known: GATEWAY, UPFIT"),
+    ("bypass GATEWAY diag to body", "unplug GATEWAY first: the lead goes into its connector"),
+    ("unbypass GATEWAY", "no bypass lead sits at GATEWAY"),
+    ("stick UPFIT", "UPFIT is on more than one bus; say which: UPFIT.body, UPFIT.upfit"),
     (
         "babble TMC.powertrain",
         "no bus connection of a module 'TMC.powertrain' in this car; did you mean 'TCM.powertrain'?",
@@ -234,16 +234,19 @@ MISTAKES = [
     ("replace F12", "no module 'F12' in this car"),
     ("charge 101 %", "'charge' takes 0 to 100 % (here: 101)"),
     ("charge full", "'charge' needs a number in % (here: 'full')"),
-    ("theory ECM waits for TMR", "no module 'TMR' in this car; did you mean 'TRM'?"),
+    ("theory ECM waits for TRALER", "no module 'TRALER' in this car; did you mean 'TRAILER'?"),
     ("theory ECM waits for ECM", "ECM cannot wait for itself"),
-    ("theory bdoy runs through DDM", "no bus 'bdoy' in this car; did you mean 'body'?"),
-    ("theory upfit runs through SDL", "no module 'SDL' on the line of upfit; did you mean 'SLD'?"),
-    ("theory F-12 feeds TRM", "no fuse 'F-12' in this car; did you mean 'F12'?"),
-    ("theory F7 feeds TMR", "no fuse feeds 'TMR'; did you mean 'TRM'?"),
+    ("theory bdoy runs through DOOR-LEFT", "no bus 'bdoy' in this car; did you mean 'body'?"),
+    (
+        "theory upfit runs through SLIDE-DOR",
+        "no module 'SLIDE-DOR' on the line of upfit; did you mean 'SLIDE-DOOR'?",
+    ),
+    ("theory F-12 feeds TRAILER", "no fuse 'F-12' in this car; did you mean 'F12'?"),
+    ("theory F7 feeds TRALER", "no fuse feeds 'TRALER'; did you mean 'TRAILER'?"),
     (
         "theory the car is haunted",
-        "'theory the car is haunted' is none of: 'theory ECM waits for TRM', 'theory body runs through DDM', "
-        "'theory F7 feeds TRM.B+'",
+        "'theory the car is haunted' is none of: 'theory ECM waits for TRAILER', "
+        "'theory body runs through DOOR-LEFT', 'theory F7 feeds TRAILER.B+'",
     ),
 ]
 
@@ -278,8 +281,8 @@ def test_a_thing_is_done_once(done: str, again: str, reason: str) -> None:
 def test_a_connector_with_a_bypass_lead_in_it_cannot_be_plugged() -> None:
     """The lead comes off first."""
     with pytest.raises(EditProblem) as caught:
-        after("unplug GW", "bypass GW diag to powertrain", "plug GW")
-    assert "a bypass lead sits in GW.C1; take it off first ('unbypass GW')" == str(caught.value)
+        after("unplug GATEWAY", "bypass GATEWAY diag to powertrain", "plug GATEWAY")
+    assert "a bypass lead sits in GATEWAY.C1; take it off first ('unbypass GATEWAY')" == str(caught.value)
 
 
 def test_a_right_module_ends_all_that_is_wrong_inside_and_nothing_else() -> None:
@@ -298,64 +301,64 @@ def test_a_right_module_ends_all_that_is_wrong_inside_and_nothing_else() -> None
 
 def test_a_theory_about_starting_up_changes_what_a_module_waits_for_and_needs() -> None:
     """The trailer module's message must then also find its way to the engine module."""
-    car = after("theory ECM waits for TRM")
-    assert ("TRM",) == car.built.modules["ECM"].waits_for
-    assert "TRM.trailer" in car.messages.needs["ECM"]
-    ways = {(r.gateway, r.to_bus) for r in car.messages.routes if r.message == "TRM.trailer"}
-    assert ways >= {("UFM", "body"), ("GW", "powertrain")}
+    car = after("theory ECM waits for TRAILER")
+    assert ("TRAILER",) == car.built.modules["ECM"].waits_for
+    assert "TRAILER.trailer" in car.messages.needs["ECM"]
+    ways = {(r.gateway, r.to_bus) for r in car.messages.routes if r.message == "TRAILER.trailer"}
+    assert ways >= {("UPFIT", "body"), ("GATEWAY", "powertrain")}
 
 
 def test_a_theory_about_a_line_lets_it_run_through_a_connector() -> None:
-    """DDM unplugged then cuts the body bus behind it."""
+    """DOOR-LEFT unplugged then cuts the body bus behind it."""
 
     def joined(car: Car) -> bool:
-        return nx.has_path(copper(car), "BCM:body.H", "RLM:body.H")
+        return nx.has_path(copper(car), "BCM:body.H", "LAMPS-REAR:body.H")
 
     assert [True, True, False] == [
-        joined(after("unplug DDM")),
-        joined(after("theory body runs through DDM")),
-        joined(after("theory body runs through DDM", "unplug DDM")),
+        joined(after("unplug DOOR-LEFT")),
+        joined(after("theory body runs through DOOR-LEFT")),
+        joined(after("theory body runs through DOOR-LEFT", "unplug DOOR-LEFT")),
     ]
 
 
 def test_a_theory_keeps_the_terminator_of_a_line_end() -> None:
     """A line that runs through its last module still ends in that module's terminator."""
-    car = after("theory upfit runs through TRM")
-    assert "TRM" in {stop.name for stop in car.built.buses["upfit"].stops if stop.is_through}
-    assert "TRM:upfit.terminator" in car.elements
+    car = after("theory upfit runs through TRAILER")
+    assert "TRAILER" in {stop.name for stop in car.built.buses["upfit"].stops if stop.is_through}
+    assert "TRAILER:upfit.terminator" in car.elements
 
 
 def test_a_theory_about_a_fuse_moves_one_consumer() -> None:
     """The consumer goes dark with the fuse of the theory and no longer with that of the diagram."""
 
     def live(*sentences: str) -> bool:
-        return nx.has_path(copper(after(*sentences)), "BAT+", "TRM:B+")
+        return nx.has_path(copper(after(*sentences)), "BAT+", "TRAILER:B+")
 
-    theory = "theory F7 feeds TRM.B+"
+    theory = "theory F7 feeds TRAILER.B+"
     assert (False, True) == (live("pull F77"), live("pull F7"))
     assert (True, False) == (live(theory, "pull F77"), live(theory, "pull F7"))
 
 
 def test_what_the_diagram_shows_stays_as_it_was() -> None:
     """Only what the car is built like changes; the person at the diagram does not see a theory."""
-    car = after("theory F7 feeds TRM.B+", "theory ECM waits for TRM")
+    car = after("theory F7 feeds TRAILER.B+", "theory ECM waits for TRAILER")
     assert MINIBUS.claimed == car.claimed != car.built
 
 
 def test_a_theory_keeps_the_faults() -> None:
     """Faults put in before a theory are there after it."""
-    sentences = ("unplug TCM", "pull F12", "charge 40 %", "theory ECM waits for TRM")
+    sentences = ("unplug TCM", "pull F12", "charge 40 %", "theory ECM waits for TRAILER")
     assert changed(after(*sentences[:3])) == changed(after(*sentences))
 
 
 @pytest.mark.parametrize(
     "theory",
     [
-        "body runs through DDM",
+        "body runs through DOOR-LEFT",
         "body runs through BCM",
-        "F7 feeds TRM",
+        "F7 feeds TRAILER",
         "F1 feeds ECM.IGN",
-        "ECM waits for TRM",
+        "ECM waits for TRAILER",
     ],
 )
 def test_no_cavity_gets_another_number_by_a_theory(theory: str) -> None:
@@ -385,12 +388,16 @@ def test_no_cavity_gets_another_number_by_a_theory(theory: str) -> None:
 
 def test_theories_come_first_wherever_they_stand() -> None:
     """A fault at a pin that is there only by the theory may be written before it."""
-    pin = parse_edit("theory body runs through DDM", MINIBUS).apply(MINIBUS).pin_of("DDM", "body.H2")
+    pin = (
+        parse_edit("theory body runs through DOOR-LEFT", MINIBUS)
+        .apply(MINIBUS)
+        .pin_of("DOOR-LEFT", "body.H2")
+    )
     assert pin is not None
     assert pin.id not in MINIBUS.pins
-    car = apply_all(MINIBUS, [f"open {pin.id}", "theory body runs through DDM"])
+    car = apply_all(MINIBUS, [f"open {pin.id}", "theory body runs through DOOR-LEFT"])
     assert {"opened": {pin.id}} == changed(car)
-    assert "DDM:body.H.through" in car.elements
+    assert "DOOR-LEFT:body.H.through" in car.elements
 
 
 # -- all faults ----------------------------------------------------------------------------------------
@@ -457,7 +464,7 @@ def test_any_text_is_an_edit_or_one_clear_sentence(text: str) -> None:
 @given(
     st.lists(
         st.sampled_from(
-            [*sorted(EDIT_VERBS), "ECM", "GW", "F12", "G7", "ECM.C1.1", "to", "and", "diag", "body"]
+            [*sorted(EDIT_VERBS), "ECM", "GATEWAY", "F12", "G7", "ECM.C1.1", "to", "and", "diag", "body"]
         )
         | st.sampled_from(
             ["ohm", "A", "%", "1e999", "-3", "0.5", "waits", "for", "runs", "through", "feeds"]

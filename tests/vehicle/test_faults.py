@@ -34,7 +34,7 @@ def heard(car: Car) -> list[tuple[str, ...]]:
         "loosen X1",
         "offset G2 1.5 V",
         "terminate DLC.6 to DLC.14 120 ohm",
-        "open GW:diag.terminator",
+        "open GATEWAY:diag.terminator",
         "open R1",
     ],
 )
@@ -54,7 +54,7 @@ def test_each_fault_can_be_taken_back(fault: str) -> None:
 def test_a_swapped_pair_silences_the_bus_it_spoils() -> None:
     """A module with swapped wires shares no segment with its bus."""
     whole, swapped = heard(TEACHING), heard(edited("swap TCM.powertrain.H with TCM.powertrain.L"))
-    powertrain = ("ABS.powertrain", "ECM.powertrain", "GW.powertrain", "TCM.powertrain")
+    powertrain = ("ABS.powertrain", "ECM.powertrain", "GATEWAY.powertrain", "TCM.powertrain")
     assert powertrain in whole
     assert not any("TCM.powertrain" in members for members in swapped)
 
@@ -91,8 +91,8 @@ def test_a_half_seated_connector_loses_some_pins_and_always_the_same() -> None:
 
 def test_a_half_seated_connector_is_named_as_the_reason() -> None:
     """A module without supply is explained by the connector that is half seated."""
-    car = edited("loosen DDM")
-    lost = [one.what for name in ("DDM",) for one in awake(car).why_unsupplied(name)]
+    car = edited("loosen DOOR-LEFT")
+    lost = [one.what for name in ("DOOR-LEFT",) for one in awake(car).why_unsupplied(name)]
     assert lost == [] or set(lost) == {"half seated"}
     assert {"half seated"} == {one.what for one in awake(edited("loosen BAT.NEG")).why_unsupplied("ECM")}
 
@@ -102,15 +102,15 @@ def test_an_offset_lifts_everything_on_the_ground(volt: float) -> None:
     """A ground point at a voltage lifts the modules on it by the same."""
     reading = awake(edited(f"offset G4 {volt:g} V"))
     assert volt == pytest.approx(reading.between("G4", "BODY"), abs=0.05)
-    assert volt == pytest.approx(reading.between("SRS:0", "BODY"), abs=0.1)
+    assert volt == pytest.approx(reading.between("AIRBAG:0", "BODY"), abs=0.1)
 
 
 def test_a_large_offset_leaves_the_common_mode_window_and_is_named() -> None:
     """5.5 V of ground shift take a module off its bus, and the ground is named."""
     car = edited("offset G4 5.5 V")
-    assert not any("SRS.body" in members for members in heard(car))
+    assert not any("AIRBAG.body" in members for members in heard(car))
     assert ("G4", "resistance") in {
-        (one.element_id, one.what) for one in awake(car).why_unheard("SRS.body", "IPC.body")
+        (one.element_id, one.what) for one in awake(car).why_unheard("AIRBAG.body", "CLUSTER.body")
     }
 
 

@@ -187,11 +187,11 @@ def test_an_in_line_connector_carries_the_wires_that_pass_it() -> None:
     """Unplugging the driver door's connector takes its supply, ground, switch and both bus wires, twice."""
     car = shipped("shuttle-minibus")
     labels = Counter(pin.function for pin in car.connectors["X3"].pins)
-    assert Counter({"body.H": 2, "body.L": 2, "F27": 1, "DDM": 1, "door_switch": 1}) == labels
+    assert Counter({"body.H": 2, "body.L": 2, "F27": 1, "DOOR-LEFT": 1, "door_switch": 1}) == labels
     graph = copper(car, frozenset(pin.id for pin in car.connectors["X3"].pins))
-    assert not nx.has_path(graph, "BAT+", "DDM:B+")
-    assert not nx.has_path(graph, "BAT-", "DDM:0")
-    assert nx.has_path(graph, "BAT+", "PDM:B+")
+    assert not nx.has_path(graph, "BAT+", "DOOR-LEFT:B+")
+    assert not nx.has_path(graph, "BAT-", "DOOR-LEFT:0")
+    assert nx.has_path(graph, "BAT+", "DOOR-RIGHT:B+")
 
 
 def test_a_wire_by_way_of_two_connectors_is_three_wires_of_the_whole_length() -> None:
@@ -271,7 +271,13 @@ def test_the_diagnostic_connector_has_the_pins_of_its_standard() -> None:
     graph = copper(car)
     functions = {"4": "GND", "5": "GND2", "6": "H", "14": "L", "16": "B+"}
     assert functions == {pin.cavity: pin.function for pin in car.connectors["DLC"].pins}
-    ways = {"DLC.4": "BAT-", "DLC.5": "BAT-", "DLC.6": "GW:diag.H", "DLC.14": "GW:diag.L", "DLC.16": "BAT+"}
+    ways = {
+        "DLC.4": "BAT-",
+        "DLC.5": "BAT-",
+        "DLC.6": "GATEWAY:diag.H",
+        "DLC.14": "GATEWAY:diag.L",
+        "DLC.16": "BAT+",
+    }
     assert {} == {pin: end for pin, end in ways.items() if not nx.has_path(graph, pin, end)}
 
 
@@ -340,17 +346,19 @@ def test_a_line_through_a_module_breaks_at_its_connector() -> None:
 
     def joined_without(plug: str) -> bool:
         gone = frozenset(pin.id for pin in car.connectors[plug].pins)
-        return nx.has_path(copper(car, gone), "ABS:chassis.H", "GW:chassis.H")
+        return nx.has_path(copper(car, gone), "ABS:chassis.H", "GATEWAY:chassis.H")
 
-    assert [False, True, False, True] == [joined_without(plug) for plug in ("EPB.C1", "YAW.C1", "X5", "X7")]
+    assert [False, True, False, True] == [
+        joined_without(plug) for plug in ("PARK-BRAKE.C1", "YAW-RATE-RATE.C1", "X5", "X7")
+    ]
 
 
 def test_the_far_terminator_of_the_upfit_bus_leaves_with_the_trailer_module() -> None:
     """Unplugging the trailer module takes the terminator inside it off the line."""
     car = shipped("shuttle-minibus")
-    terminator = car.elements["TRM:upfit.terminator"]
-    graph = copper(car, frozenset(pin.id for pin in car.connectors["TRM.C1"].pins))
-    assert not nx.has_path(graph, terminator.a, "UFM:upfit.H")
+    terminator = car.elements["TRAILER:upfit.terminator"]
+    graph = copper(car, frozenset(pin.id for pin in car.connectors["TRAILER.C1"].pins))
+    assert not nx.has_path(graph, terminator.a, "UPFIT:upfit.H")
 
 
 # -- messages -----------------------------------------------------------------------------------------------
@@ -397,14 +405,16 @@ def test_a_message_behind_two_gateways_passes_both() -> None:
     """The wheelchair lift hears the engine: powertrain, body, upfit."""
     routes = [r for r in shipped("shuttle-minibus").messages.routes if r.message == "ECM.engine"]
     ways = {(r.gateway, r.from_bus, r.to_bus) for r in routes}
-    assert {("GW", "powertrain", "body"), ("UFM", "body", "upfit")} <= ways
+    assert {("GATEWAY", "powertrain", "body"), ("UPFIT", "body", "upfit")} <= ways
 
 
 def test_a_message_takes_the_shortest_way() -> None:
     """From a gateway that sends on two buses: by the one that lies next to the reader."""
-    car = parse_edit("theory ECM waits for UFM", shipped("shuttle-minibus")).apply(shipped("shuttle-minibus"))
-    routes = [r for r in car.messages.routes if r.message == "UFM.upfit"]
-    assert [("GW", "body", "powertrain")] == [(r.gateway, r.from_bus, r.to_bus) for r in routes]
+    car = parse_edit("theory ECM waits for UPFIT", shipped("shuttle-minibus")).apply(
+        shipped("shuttle-minibus")
+    )
+    routes = [r for r in car.messages.routes if r.message == "UPFIT.upfit"]
+    assert [("GATEWAY", "body", "powertrain")] == [(r.gateway, r.from_bus, r.to_bus) for r in routes]
 
 
 @pytest.mark.parametrize("name", CARS)
@@ -420,8 +430,8 @@ def test_identifiers_and_addresses_are_unique_and_apart(name: str) -> None:
 
 def test_defaults_of_a_monitor_are_common_practice() -> None:
     """Ten periods but at least 100 ms, matured over 500 ms, 2 s after the ignition came on."""
-    expected = {one.message: one for one in shipped("teaching-car").messages.expected["IPC"]}
-    engine, airbag = expected["ECM.engine"], expected["SRS.status"]
+    expected = {one.message: one for one in shipped("teaching-car").messages.expected["CLUSTER"]}
+    engine, airbag = expected["ECM.engine"], expected["AIRBAG.status"]
     assert (0.1, 0.5, 2.0) == (engine.limit_s, engine.mature_s, engine.after_s)
     assert (1.0, 0.5, 2.0) == (airbag.limit_s, airbag.mature_s, airbag.after_s)
     assert engine.when is not None
@@ -431,7 +441,7 @@ def test_defaults_of_a_monitor_are_common_practice() -> None:
 def test_a_monitor_of_its_own_condition_keeps_it() -> None:
     """A monitor's own `when` wins over its module's `hears_when`."""
     text = (scenarios_folder() / "vehicles" / "six-modules.yaml").read_text(encoding="utf-8")
-    text = text.replace("hears: [ECM, ABS, IPC]", "hears: [{from: ECM, when: {input: button}}, ABS]")
+    text = text.replace("hears: [ECM, ABS, CLUSTER]", "hears: [{from: ECM, when: {input: button}}, ABS]")
     conditions = [one.when for one in car_from_text(text).messages.expected["BCM"]]
     assert ["button", None] == [when.input if when else "" for when in conditions]
     assert [None, ("run",)] == [when.mode if when else "" for when in conditions]

@@ -26,12 +26,12 @@ def test_what_a_cluster_is_made_of(tmp_path: Path) -> None:
     pull_ups = {one.id: one.ohm for one in car.elements.values() if isinstance(one, PullUp)}
     assert {
         "BCM:roof.LIN.pull-up": 1000.0,
-        "RLS:roof.LIN.pull-up": 30_000.0,
-        "WIP:roof.LIN.pull-up": 30_000.0,
+        "RAIN:roof.LIN.pull-up": 30_000.0,
+        "WIPER:roof.LIN.pull-up": 30_000.0,
         "SUN:roof.LIN.pull-up": 30_000.0,
     } == pull_ups
     assert ["ECM", "BCM"] == list(car.addresses)
-    assert "SP.roof.RLS--SP.roof.WIP" in car.elements
+    assert "SP.roof.RAIN--SP.roof.WIPER" in car.elements
     slots = car.messages.slots
     assert [(1, 0.0), (2, 0.01), (3, 0.02), (4, 0.03)] == [
         (slot.frame_id, round(slot.offset_s, 3)) for slot in slots.values()
@@ -43,22 +43,24 @@ def test_what_a_cluster_is_made_of(tmp_path: Path) -> None:
     ("old", "new", "words"),
     [
         ("master: BCM", "master: BCN", "the master 'BCN' does not stand on the line; did you mean 'BCM'?"),
-        ("master: BCM", "master: RLS", "the master RLS stands on no CAN bus"),
-        ("[BCM, X1, RLS, WIP, SUN]", "[BCM, X1, RLS, WIP, SUM]",
+        ("master: BCM", "master: RAIN", "the master RAIN stands on no CAN bus"),
+        ("[BCM, X1, RAIN, WIPER, SUN]", "[BCM, X1, RAIN, WIPER, SUM]",
          "nothing called 'SUM' for the line of roof; did you mean 'SUN'?"),
-        ("[BCM, X1, RLS, WIP, SUN]", "[BCM, X1, RLS, WIP, SUN, RLS]", "RLS stands on the line of roof twice"),
-        ("[BCM, X1, RLS, WIP, SUN]", "[BCM, X1]", "a LIN line has a master and at least one slave"),
-        ("WIP.status,", "WIP.state,", "no module sends a message 'WIP.state'; did you mean 'WIP.status'?"),
-        ("WIP.status,", "RLS.status,", "RLS.status stands in the schedule of roof already"),
-        ("WIP.status,", "ECM.status, WIP.status,", "ECM does not stand on the line of roof"),
-        ("WIP.status,", "", "WIP.status stands in no LIN schedule, and WIP stands on no CAN bus"),
+        ("[BCM, X1, RAIN, WIPER, SUN]", "[BCM, X1, RAIN, WIPER, SUN, RAIN]",
+         "RAIN stands on the line of roof twice"),
+        ("[BCM, X1, RAIN, WIPER, SUN]", "[BCM, X1]", "a LIN line has a master and at least one slave"),
+        ("WIPER.status,", "WIPER.state,",
+         "no module sends a message 'WIPER.state'; did you mean 'WIPER.status'?"),
+        ("WIPER.status,", "RAIN.status,", "RAIN.status stands in the schedule of roof already"),
+        ("WIPER.status,", "ECM.status, WIPER.status,", "ECM does not stand on the line of roof"),
+        ("WIPER.status,", "", "WIPER.status stands in no LIN schedule, and WIPER stands on no CAN bus"),
         ("slot_ms: 20", "slot_ms: 5",
          "a slot of 5 ms is too short for the 8 bytes of SUN.status at 19200 bit/s: they take up to 9.0 ms"),
         ("slot_ms: 20", "slot_ms: 20, id: 62", "59"),
-        ("hears: [BCM]", "hears: [BCM, {from: RLS, code: U0231}]",
-         "needs RLS.status, which runs on the LIN cluster 'roof' only: let its master BCM send"),
+        ("hears: [BCM]", "hears: [BCM, {from: RAIN, code: U0231}]",
+         "needs RAIN.status, which runs on the LIN cluster 'roof' only: let its master BCM send"),
         ("{length: 4, signals: [drops]}", "{length: 12, signals: [drops]}",
-         "RLS.status has 12 bytes: a LIN frame has 1 to 8"),
+         "RAIN.status has 12 bytes: a LIN frame has 1 to 8"),
         ("{length: 4, signals: [drops]}", "{id: 0x123, length: 4, signals: [drops]}",
          "a LIN schedule gives this message its id and its times"),
         ("length: 64", "length: 40", "has no 40 bytes: above 8 it has 12, 16, 20, 24, 32, 48, 64"),

@@ -10,18 +10,18 @@ from sim.vehicle.quick_car import COLUMNS, Row, TableProblem, vehicle_file
 from sim.vehicle.reading import car_from_text
 
 VAN = [
-    Row("GW", "power, body"),
+    Row("GATEWAY", "power, body"),
     Row("ECM", "power", place=0),
     Row("TCM", "power", hears="ECM", sends="1A0 every 20 ms 8 bytes, 1B0"),
     Row("ABS", "power", fuse="F9 30 A", ground="G2"),
     Row("BCM", "body"),
-    Row("IPC", "body", hears="all"),
-    Row("DDM", "body", inline="X2", fuse="F3"),
-    Row("PDM", "body", inline="X3", fuse="F3"),
+    Row("CLUSTER", "body", hears="all"),
+    Row("DOOR-LEFT", "body", inline="X2", fuse="F3"),
+    Row("DOOR-RIGHT", "body", inline="X3", fuse="F3"),
     Row(),
-    Row("HVAC", "body", hears="-"),
+    Row("CLIMATE", "body", hears="-"),
     Row("LIFT", "body"),
-    Row("TRM", "body", inline="X4, X5"),
+    Row("TRAILER", "body", inline="X4, X5"),
     Row("RADIO", "body"),
 ]
 
@@ -47,19 +47,19 @@ def test_twelve_rows_make_a_car_that_runs_without_a_code_and_sleeps() -> None:
 def test_what_the_rows_say_is_what_the_file_says() -> None:
     """Lines, bit rates, fuses, grounds, messages and monitors are those of the rows."""
     car = van_bench().base.built
-    assert ("ECM terminated", "GW", "TCM", "DLC", "ABS terminated") == car.buses["power"].line
+    assert ("ECM terminated", "GATEWAY", "TCM", "DLC", "ABS terminated") == car.buses["power"].line
     assert (
-        "GW terminated", "BCM", "IPC", "X2", "DDM", "X2", "X3", "PDM", "X3", "HVAC", "LIFT",
-        "X4", "X5", "TRM", "X5", "X4", "RADIO terminated",
+        "GATEWAY terminated", "BCM", "CLUSTER", "X2", "DOOR-LEFT", "X2", "X3", "DOOR-RIGHT", "X3", "CLIMATE",
+        "LIFT", "X4", "X5", "TRAILER", "X5", "X4", "RADIO terminated",
     ) == car.buses["body"].line  # fmt: skip
     assert (125_000, 500_000) == (car.buses["body"].bitrate_bps, car.buses["power"].bitrate_bps)
     assert (30, ("ABS",)) == (car.fuses["F9"].rating_a, car.fuses["F9"].feeds)
-    assert ("DDM via X2", "PDM via X3") == car.fuses["F3"].feeds
+    assert ("DOOR-LEFT via X2", "DOOR-RIGHT via X3") == car.fuses["F3"].feeds
     assert ("G2",) == car.modules["ABS"].ground
     assert ["ECM"] == [one.from_ for one in car.modules["TCM"].hears]
     assert [0x1A0, 0x1B0] == [one.id for one in (car.modules["TCM"].sends or {}).values()]
-    assert () == car.modules["HVAC"].hears
-    assert 11 == len(car.modules["IPC"].hears)
+    assert () == car.modules["CLIMATE"].hears
+    assert 11 == len(car.modules["CLUSTER"].hears)
 
 
 def test_an_unplugged_door_is_missed_by_those_who_listen_to_it() -> None:
@@ -68,9 +68,9 @@ def test_an_unplugged_door_is_missed_by_those_who_listen_to_it() -> None:
     bench.do_all(["key run", "wait 5 s", "unplug X2", "wait 5 s", "scan"])
     report = bench.last_report
     assert report is not None
-    assert ("DDM",) == report.silent[:1]
-    assert {"GW", "BCM", "IPC"} <= {module for module, _ in report.codes}
-    assert not {"HVAC", "TCM"} & {module for module, _ in report.codes}
+    assert ("DOOR-LEFT",) == report.silent[:1]
+    assert {"GATEWAY", "BCM", "CLUSTER"} <= {module for module, _ in report.codes}
+    assert not {"CLIMATE", "TCM"} & {module for module, _ in report.codes}
 
 
 @pytest.mark.parametrize(

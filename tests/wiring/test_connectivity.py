@@ -29,22 +29,22 @@ LINE = "[N1 terminated, N2, DLC, N3 terminated]"
 
 SIX_MODULES = """
 car: Six-module example
-buses: {main: {line: [DLC, ECM terminated, TCM, ABS, BCM, IPC, SRS terminated]}}
+buses: {main: {line: [DLC, ECM terminated, TCM, ABS, BCM, CLUSTER, AIRBAG terminated]}}
 fuses:
   F1: {rating_a: 10, feeds: [ECM, TCM]}
-  F2: {rating_a: 10, feeds: [ABS, SRS]}
-  F3: {rating_a: 10, feeds: [BCM, IPC, DLC]}
-modules: {ECM: {}, TCM: {}, ABS: {}, BCM: {}, IPC: {}, SRS: {}}
+  F2: {rating_a: 10, feeds: [ABS, AIRBAG]}
+  F3: {rating_a: 10, feeds: [BCM, CLUSTER, DLC]}
+modules: {ECM: {}, TCM: {}, ABS: {}, BCM: {}, CLUSTER: {}, AIRBAG: {}}
 """
 
 GATEWAY = """
 car: Two buses on a gateway
 buses:
-  diag: {line: [GW terminated, DLC, R1 terminator]}
-  front: {bitrate_bps: FRONT, line: [GW terminated, ECM, TCM terminated]}
-  rear: {bitrate_bps: REAR, line: [GW terminated, BCM, TRM terminated]}
-fuses: {F1: {rating_a: 10, feeds: [GW, ECM, TCM]}, F2: {rating_a: 10, feeds: [BCM, TRM, DLC]}}
-modules: {GW: {gateway: {}}, ECM: {}, TCM: {}, BCM: {}, TRM: {}}
+  diag: {line: [GATEWAY terminated, DLC, R1 terminator]}
+  front: {bitrate_bps: FRONT, line: [GATEWAY terminated, ECM, TCM terminated]}
+  rear: {bitrate_bps: REAR, line: [GATEWAY terminated, BCM, TRAILER terminated]}
+fuses: {F1: {rating_a: 10, feeds: [GATEWAY, ECM, TCM]}, F2: {rating_a: 10, feeds: [BCM, TRAILER, DLC]}}
+modules: {GATEWAY: {gateway: {}}, ECM: {}, TCM: {}, BCM: {}, TRAILER: {}}
 """
 
 
@@ -281,13 +281,13 @@ def test_a_ground_offset_works_inside_the_common_mode_window(ohm: float, works: 
     assert 6 < found.supply_v("ABS")
     offset_v = found.between("ABS:0", "BODY") or 0.0
     assert works == (-2 < 2.5 - offset_v)
-    rest = ["BCM", "ECM", "IPC", "SRS", "TCM"]
+    rest = ["BCM", "ECM", "CLUSTER", "AIRBAG", "TCM"]
     assert [["ABS", *rest] if works else rest] == groups(car)
 
 
 def test_a_module_without_ground_is_off() -> None:
     """A module without ground is in no group; the others communicate."""
-    assert [["BCM", "ECM", "IPC", "SRS", "TCM"]] == groups(six("open ABS.GND"))
+    assert [["BCM", "ECM", "CLUSTER", "AIRBAG", "TCM"]] == groups(six("open ABS.GND"))
 
 
 # -- wrong way round -------------------------------------------------------------------------------------
@@ -315,7 +315,9 @@ def test_a_swapped_node_without_supply_does_no_harm() -> None:
     """A module with swapped wires disturbs none while it has no supply."""
     found = reading(six(*SWAPPED))
     connectivity = found.connectivity(powered(found) - {"ABS.main"})
-    assert ("BCM.main", "ECM.main", "IPC.main", "SRS.main", "TCM.main") == connectivity.segments[0].members
+    assert ("BCM.main", "ECM.main", "CLUSTER.main", "AIRBAG.main", "TCM.main") == connectivity.segments[
+        0
+    ].members
 
 
 def test_a_module_that_misreads_its_own_bits_stops_sending() -> None:
@@ -328,7 +330,7 @@ def test_a_module_that_misreads_its_own_bits_stops_sending() -> None:
     assert 0.2 < (resting.between("ECM:main.H", "ECM:main.L") or 0) < 0.4
     driven = resting.while_dominant("ABS.main")
     assert 0.9 < (driven.between("ECM:main.H", "ECM:main.L") or 0)
-    assert [["BCM", "ECM", "IPC", "SRS", "TCM"]] == groups(car)
+    assert [["BCM", "ECM", "CLUSTER", "AIRBAG", "TCM"]] == groups(car)
     assert "ABS.main" not in {sender for sender, _ in resting.connectivity(powered(resting)).links}
 
 
@@ -337,36 +339,36 @@ def test_a_module_that_misreads_its_own_bits_stops_sending() -> None:
 
 def test_unplugging_a_module_that_the_line_runs_through_parts_the_bus() -> None:
     """A line that runs through a module is interrupted by unplugging that module."""
-    assert [["BCM", "ECM", "IPC", "SRS", "TCM"]] == groups(six("unplug ABS"))
+    assert [["BCM", "ECM", "CLUSTER", "AIRBAG", "TCM"]] == groups(six("unplug ABS"))
     through = ("theory main runs through ABS", "unplug ABS")
-    assert [["BCM", "IPC", "SRS"], ["ECM", "TCM"]] == groups(six(*through))
+    assert [["BCM", "CLUSTER", "AIRBAG"], ["ECM", "TCM"]] == groups(six(*through))
 
 
 def test_a_tester_joins_the_bus_it_is_plugged_into() -> None:
     """A connected tester is a member of the bus at the diagnostic connector."""
-    assert [["ABS", "BCM", "ECM", "IPC", "SRS", "TCM", "TESTER"]] == groups(six(), tester=True)
-    assert [["ABS", "BCM", "ECM", "IPC", "SRS", "TCM"]] == groups(six("open DLC.16"), tester=True)
-    assert [["GW", "TESTER"], ["ECM", "GW", "TCM"], ["BCM", "GW", "TRM"]] == sorted(
+    assert [["ABS", "BCM", "ECM", "CLUSTER", "AIRBAG", "TCM", "TESTER"]] == groups(six(), tester=True)
+    assert [["ABS", "BCM", "ECM", "CLUSTER", "AIRBAG", "TCM"]] == groups(six("open DLC.16"), tester=True)
+    assert [["GATEWAY", "TESTER"], ["ECM", "GATEWAY", "TCM"], ["BCM", "GATEWAY", "TRAILER"]] == sorted(
         groups(gateway(), tester=True), key=lambda one: (len(one), one[0] != "ECM")
     )
 
 
 def test_a_bypass_lead_joins_buses_of_one_rate() -> None:
     """A bypass lead makes one group of two buses with the same bit rate."""
-    edits = ("unplug GW", "bypass GW diag to front and rear")
-    assert [["BCM", "ECM", "TCM", "TESTER", "TRM"]] == groups(gateway(*edits), tester=True)
-    assert [["BCM", "TRM"], ["ECM", "TCM"]] == groups(gateway("unplug GW"))
+    edits = ("unplug GATEWAY", "bypass GATEWAY diag to front and rear")
+    assert [["BCM", "ECM", "TCM", "TESTER", "TRAILER"]] == groups(gateway(*edits), tester=True)
+    assert [["BCM", "TRAILER"], ["ECM", "TCM"]] == groups(gateway("unplug GATEWAY"))
 
 
 def test_a_tester_at_another_rate_is_set_aside() -> None:
     """A tester with another bit rate leaves the modules of the bus communicating."""
-    edits = ("unplug GW", "bypass GW diag to front")
-    assert [["BCM", "TRM"], ["ECM", "TCM"]] == groups(gateway(*edits, front=250_000), tester=True)
+    edits = ("unplug GATEWAY", "bypass GATEWAY diag to front")
+    assert [["BCM", "TRAILER"], ["ECM", "TCM"]] == groups(gateway(*edits, front=250_000), tester=True)
 
 
 def test_modules_of_different_rates_on_one_line_silence_each_other() -> None:
     """Modules of two bit rates on one line form no group that communicates."""
-    edits = ("unplug GW", "bypass GW front to rear")
+    edits = ("unplug GATEWAY", "bypass GATEWAY front to rear")
     car = gateway(*edits, rear=125_000)
     assert [] == groups(car)
     assert ("ECM.front", "BCM.rear") in heard(car).links
@@ -448,8 +450,8 @@ FAULTS = [
     *catalogue(car_from_text(SIX_MODULES, "six.yaml")),
     "short ABS.main.H to BODY 100 ohm",
     "short ABS.main.L to F2.2",
-    "short TCM.main.L to SRS.GND",
-    "short SRS.main.H to ECM.B+ 1000 ohm",
+    "short TCM.main.L to AIRBAG.GND",
+    "short AIRBAG.main.H to ECM.B+ 1000 ohm",
     "corrode ABS.main.H 70 ohm",
     "corrode TCM.GND 8 ohm",
 ]
@@ -459,7 +461,7 @@ FAULTS = [
 @given(fault=st.sampled_from(FAULTS), tester=st.booleans())
 def test_the_cluster_alone_answers_like_the_whole_car(fault: str, tester: bool) -> None:
     """A bus solved alone gives the links that the whole car's solved levels give."""
-    if fault.startswith(("open ABS.C1", "open TCM.C1", "open BCM.C1", "open IPC.C1")):
+    if fault.startswith(("open ABS.C1", "open TCM.C1", "open BCM.C1", "open CLUSTER.C1")):
         # the leg that is left alone recovers slowly, which these levels do not show
         fault = fault.replace("open", "unplug").rsplit(".", 1)[0]
     found = reading(six(fault), tester)
@@ -469,13 +471,13 @@ def test_the_cluster_alone_answers_like_the_whole_car(fault: str, tester: bool) 
 
 def test_answers_do_not_depend_on_what_was_asked_before() -> None:
     """Margins are the same whatever was solved before."""
-    first, second = six("short ABS.main.L to BODY"), six("unplug SRS")
+    first, second = six("short ABS.main.L to BODY"), six("unplug AIRBAG")
     alone = heard(first).margins_v
     heard(second)
     assert alone == heard(first).margins_v
     wiring = Wiring(first)
     all_run = SwitchState(running=frozenset(first.built.modules))
-    for running in (set(), {"ECM"}, {"ECM", "SRS"}):
+    for running in (set(), {"ECM"}, {"ECM", "AIRBAG"}):
         wiring.solve(SwitchState(running=frozenset(running)))
     found = wiring.solve(all_run)
     assert alone == found.connectivity(powered(found)).margins_v

@@ -15,7 +15,7 @@ from sim.vehicle.edits import parse_edit
 from sim.vehicle.reading import read_car
 
 CAR = Path(__file__).parents[1] / "bench" / "roof-car.yaml"
-PULL_UPS_OHM = {"BCM": 1e3, "RLS": 30e3, "WIP": 30e3, "SUN": 30e3}
+PULL_UPS_OHM = {"BCM": 1e3, "RAIN": 30e3, "WIPER": 30e3, "SUN": 30e3}
 
 
 def by_ngspice(ngspice: str, folder: Path, on_wire: tuple[str, ...], sender: str, supply_v: float) -> float:
@@ -38,12 +38,12 @@ def by_ngspice(ngspice: str, folder: Path, on_wire: tuple[str, ...], sender: str
 @pytest.mark.parametrize(
     ("edit", "port", "on_wire", "sender"),
     [
-        ("", "WIP", ("BCM", "RLS", "WIP", "SUN"), ""),
-        ("", "WIP", ("BCM", "RLS", "WIP", "SUN"), "SUN"),
-        ("", "SUN", ("BCM", "RLS", "WIP", "SUN"), "BCM"),
-        ("open SP.roof.RLS--SP.roof.WIP", "WIP", ("WIP", "SUN"), ""),
-        ("open SP.roof.RLS--SP.roof.WIP", "WIP", ("WIP", "SUN"), "SUN"),
-        ("open SP.roof.RLS--SP.roof.WIP", "RLS", ("BCM", "RLS"), "BCM"),
+        ("", "WIPER", ("BCM", "RAIN", "WIPER", "SUN"), ""),
+        ("", "WIPER", ("BCM", "RAIN", "WIPER", "SUN"), "SUN"),
+        ("", "SUN", ("BCM", "RAIN", "WIPER", "SUN"), "BCM"),
+        ("open SP.roof.RAIN--SP.roof.WIPER", "WIPER", ("WIPER", "SUN"), ""),
+        ("open SP.roof.RAIN--SP.roof.WIPER", "WIPER", ("WIPER", "SUN"), "SUN"),
+        ("open SP.roof.RAIN--SP.roof.WIPER", "RAIN", ("BCM", "RAIN"), "BCM"),
     ],
 )
 def test_levels(
@@ -70,10 +70,10 @@ def test_a_wire_that_does_not_rest_above_sixty_per_cent_is_not_heard(ohm: float,
     live.connect_battery()
     live.run(3.0)
     assert live.buses.wire_links
-    live.edit(parse_edit(f"short SP.roof.RLS to BODY {ohm:g} ohm", live.car))
+    live.edit(parse_edit(f"short SP.roof.RAIN to BODY {ohm:g} ohm", live.car))
     live.run(0.01)
-    node = live.car.lin["WIP.roof"]
-    share = (live.reading.between(node.node, node.gnd) or 0.0) / live.reading.supply_v("WIP")
+    node = live.car.lin["WIPER.roof"]
+    share = (live.reading.between(node.node, node.gnd) or 0.0) / live.reading.supply_v("WIPER")
     assert works == (share > 0.6)
     assert 0.4 < share < 0.8
     assert works == bool(live.buses.wire_links)
@@ -88,14 +88,14 @@ def test_a_sender_that_does_not_read_itself_back_is_not_heard(ohm: float, reads_
     live = LiveCar(read_car(CAR))
     live.connect_battery()
     live.run(3.0)
-    for edit in (f"corrode RLS.C1.1 {ohm:g} ohm", "short SP.roof.RLS to BAT+ 100 ohm"):
+    for edit in (f"corrode RAIN.C1.1 {ohm:g} ohm", "short SP.roof.RAIN to BAT+ 100 ohm"):
         live.edit(parse_edit(edit, live.car))
     live.run(0.01)
-    node = live.car.lin["RLS.roof"]
-    pulled_v = live.reading.while_dominant("RLS.roof").between(node.node, node.gnd) or 0.0
-    assert "running" == live.modules["RLS"].state
-    assert pulled_v < 0.4 * live.reading.supply_v("WIP")
-    assert reads_itself == (pulled_v < 0.4 * live.reading.supply_v("RLS"))
-    heard_by = {receiver for sender, receiver in live.buses.wire_links if sender == "RLS.roof"}
-    assert ({"BCM.roof", "SUN.roof", "WIP.roof"} if reads_itself else set()) == heard_by
-    assert ("WIP.roof", "BCM.roof") in live.buses.wire_links
+    node = live.car.lin["RAIN.roof"]
+    pulled_v = live.reading.while_dominant("RAIN.roof").between(node.node, node.gnd) or 0.0
+    assert "running" == live.modules["RAIN"].state
+    assert pulled_v < 0.4 * live.reading.supply_v("WIPER")
+    assert reads_itself == (pulled_v < 0.4 * live.reading.supply_v("RAIN"))
+    heard_by = {receiver for sender, receiver in live.buses.wire_links if sender == "RAIN.roof"}
+    assert ({"BCM.roof", "SUN.roof", "WIPER.roof"} if reads_itself else set()) == heard_by
+    assert ("WIPER.roof", "BCM.roof") in live.buses.wire_links

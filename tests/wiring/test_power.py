@@ -20,18 +20,18 @@ from sim.wiring.wiring import Reading, Wiring
 
 SIX_MODULES = """
 car: Six-module example
-buses: {main: {line: [DLC, ECM terminated, TCM, ABS, BCM, IPC, SRS terminated]}}
+buses: {main: {line: [DLC, ECM terminated, TCM, ABS, BCM, CLUSTER, AIRBAG terminated]}}
 fuses:
   F1: {rating_a: 10, feeds: [ECM, TCM]}
-  F2: {rating_a: 10, feeds: [ABS, SRS]}
-  F3: {rating_a: 10, feeds: [BCM, IPC, DLC]}
+  F2: {rating_a: 10, feeds: [ABS, AIRBAG]}
+  F3: {rating_a: 10, feeds: [BCM, CLUSTER, DLC]}
 modules:
   ECM: {hears: [TCM, ABS, BCM]}
   TCM: {hears: [ECM, ABS]}
   ABS: {hears: [ECM]}
-  BCM: {hears: [ECM, IPC, SRS]}
-  IPC: {hears: [ECM, ABS, SRS, BCM]}
-  SRS: {hears: [ABS]}
+  BCM: {hears: [ECM, CLUSTER, AIRBAG]}
+  CLUSTER: {hears: [ECM, ABS, AIRBAG, BCM]}
+  AIRBAG: {hears: [ABS]}
 """
 
 # A starter of 0.06 ohm, two supplies, a relay, a switch, a lamp: the parts that the six modules do not have.
@@ -57,12 +57,12 @@ engine: {controller: ECM, starter: starter, coils: [lamp], injectors: [lamp]}
 """
 
 ALL_ON = SwitchState(
-    running=frozenset({"ECM", "TCM", "ABS", "BCM", "IPC", "SRS", "TESTER"}),
+    running=frozenset({"ECM", "TCM", "ABS", "BCM", "CLUSTER", "AIRBAG", "TESTER"}),
     driven=frozenset({("ECM", "start")}),
     operated=frozenset({"brake"}),
     pulled_in=frozenset({"K1"}),
 )
-RUNNING = SwitchState(running=frozenset({"ECM", "TCM", "ABS", "BCM", "IPC", "SRS"}))
+RUNNING = SwitchState(running=frozenset({"ECM", "TCM", "ABS", "BCM", "CLUSTER", "AIRBAG"}))
 
 
 def six(*edits: str) -> Car:
@@ -114,7 +114,7 @@ def test_fuses_together_carry_what_the_battery_gives() -> None:
 @pytest.mark.parametrize(
     ("edit", "dead"),
     [
-        ("pull F2", {"ABS", "SRS"}),
+        ("pull F2", {"ABS", "AIRBAG"}),
         ("blow F1", {"ECM", "TCM"}),
         ("unplug ABS", {"ABS"}),
         ("open ABS.B+", {"ABS"}),
@@ -316,12 +316,12 @@ def test_voltages_of_a_whole_car_agree_with_ngspice(ngspice: str, tmp_path: Path
 # -- anything may be done to a car -----------------------------------------------------------------------
 
 LINES = ["ABS.main.H", "ABS.main.L", "TCM.main.H"]
-SHORTABLE = [*LINES, "BODY", "BAR", "ECM.B+", "SRS:0", "F2.2", "BAT-", "DLC.16"]
+SHORTABLE = [*LINES, "BODY", "BAR", "ECM.B+", "AIRBAG:0", "F2.2", "BAT-", "DLC.16"]
 FAULTS = st.one_of(
     st.sampled_from(catalogue(car_from_text(SIX_MODULES, "six.yaml"))),
     st.builds(
         "corrode {} {} ohm".format,
-        st.sampled_from(["ABS.GND", "ECM.main.H", "SRS.main.L", "BAT.NEG", "G1", "TCM.B+"]),
+        st.sampled_from(["ABS.GND", "ECM.main.H", "AIRBAG.main.L", "BAT.NEG", "G1", "TCM.B+"]),
         st.sampled_from(["1e-9", "0.5", "60", "150", "1e6", "9e8"]),
     ),
     st.builds(
@@ -367,5 +367,5 @@ def test_whatever_is_edited_every_answer_is_a_number(
     names = [name for members, listeners, *_ in connectivity.segments for name in (*members, *listeners)]
     assert len(set(names)) <= len(powered)
     found.why_unsupplied("ABS")
-    found.why_unheard("ABS.main", "SRS.main")
+    found.why_unheard("ABS.main", "AIRBAG.main")
     found.why_dead("TCM:B+")

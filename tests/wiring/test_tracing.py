@@ -13,15 +13,15 @@ from tests.hash_seeds import printed
 CAR = """
 car: Tracing example
 buses:
-  diag: {line: [GW terminated, DLC, R1 terminator]}
-  front: {line: [GW terminated, X1, ECM, ABS terminated]}
-  rear: {line: [GW terminated, BCM, TRM terminated], bitrate_bps: 125000}
+  diag: {line: [GATEWAY terminated, DLC, R1 terminator]}
+  front: {line: [GATEWAY terminated, X1, ECM, ABS terminated]}
+  rear: {line: [GATEWAY terminated, BCM, TRAILER terminated], bitrate_bps: 125000}
 grounds: {G1: {}, G2: {}}
 inline: {X1: {}}
 fuses:
   F1: {rating_a: 60}
-  F2: {rating_a: 10, from: F1, feeds: [GW, BCM]}
-  F3: {rating_a: 10, from: F1, feeds: [TRM, brake_switch, DLC]}
+  F2: {rating_a: 10, from: F1, feeds: [GATEWAY, BCM]}
+  F3: {rating_a: 10, from: F1, feeds: [TRAILER, brake_switch, DLC]}
   F4: {rating_a: 10, from: K1, feeds: ECM via X1}
   F5: {rating_a: 30, feeds: ABS}
   F6: {rating_a: 10, from: K1, feeds: valve}
@@ -30,14 +30,14 @@ relays: {K1: {coil: BCM.run, ground: G2}}
 switches: {brake_switch: {operated_by: brake, to: BCM.brake}}
 loads: {valve: {ohm: 14, to: ECM.valve}, heater: {ohm: 6, to: G2}}
 modules:
-  GW: {gateway: {}}
+  GATEWAY: {gateway: {}}
   BCM: {inputs: {brake: {}}, outputs: {run: {when: {all: []}}}}
-  TRM: {}
+  TRAILER: {}
   ECM: {ground: G1}
   ABS: {ground: [G1, G2]}
 """
 Row = tuple[str, str, str]
-EVERYONE = frozenset({"GW", "BCM", "TRM", "ECM", "ABS"})
+EVERYONE = frozenset({"GATEWAY", "BCM", "TRAILER", "ECM", "ABS"})
 
 
 def car(*edits: str) -> Car:
@@ -62,7 +62,7 @@ UNSUPPLIED = [
     ("ECM", [], []),
     ("ECM", ["pull F4"], [("F4", "pulled", "F4")]),
     ("ECM", ["blow F1", "pull F4"], [("F4", "pulled", "F4")]),  # the relay is fed by the battery, not by F1
-    ("GW", ["blow F1", "pull F2"], [("F1", "blown", "F1"), ("F2", "pulled", "F2")]),
+    ("GATEWAY", ["blow F1", "pull F2"], [("F1", "blown", "F1"), ("F2", "pulled", "F2")]),
     ("ECM", ["unplug X1"], [("X1.1", "unplugged", "X1")]),
     ("ECM", ["unplug ECM"], [("ECM.C1.1", "unplugged", "ECM.C1"), (GND, "unplugged", "ECM.C1")]),
     ("ECM", ["open ECM.GND"], [(GND, "open", "ECM.C1")]),
@@ -109,12 +109,12 @@ def test_a_battery_is_named_if_nothing_else_explains_it() -> None:
     # 11.89 V in series with 0.3 ohm (0.006 ohm at 2 % charge: this model) into a heater of 0.2 ohm
     text = CAR.replace("heater: {ohm: 6", "heater: {ohm: 0.2")
     all_run = SwitchState(running=EVERYONE)
-    assert () == Wiring(car("charge 0 %")).solve(all_run).why_unsupplied("GW")
+    assert () == Wiring(car("charge 0 %")).solve(all_run).why_unsupplied("GATEWAY")
     flat = apply_all(car_from_text(text, "flat.yaml"), ["charge 0 %"])
-    assert [("BAT", "battery", "BAT")] == rows(Wiring(flat).solve(all_run).why_unsupplied("GW"))
+    assert [("BAT", "battery", "BAT")] == rows(Wiring(flat).solve(all_run).why_unsupplied("GATEWAY"))
     shorted = car("charge 0 %", "short F5.1 to BODY 0.1 ohm")
     short = "short F5.1 to BODY"
-    assert [(short, "short", short)] == rows(Wiring(shorted).solve(all_run).why_unsupplied("GW"))
+    assert [(short, "short", short)] == rows(Wiring(shorted).solve(all_run).why_unsupplied("GATEWAY"))
 
 
 def test_why_a_place_is_dead() -> None:
@@ -136,9 +136,9 @@ UNHEARD = [
     ("ECM.front", "BCM.rear", [], []),
     ("ECM.front", "ABS.front", ["pull F5"], [("F5", "pulled", "F5")]),
     ("ABS.front", "ECM.front", ["pull F5"], [("F5", "pulled", "F5")]),
-    ("GW.front", "ECM.front", ["unplug X1"], [("X1.1", "unplugged", "X1")]),
-    ("GW.front", "ABS.front", ["open X1.2"], [("X1.2", "open", "X1")]),
-    ("GW.front", "ABS.front", ["unplug X1"], [("X1.2", "unplugged", "X1"), ("X1.3", "unplugged", "X1")]),
+    ("GATEWAY.front", "ECM.front", ["unplug X1"], [("X1.1", "unplugged", "X1")]),
+    ("GATEWAY.front", "ABS.front", ["open X1.2"], [("X1.2", "open", "X1")]),
+    ("GATEWAY.front", "ABS.front", ["unplug X1"], [("X1.2", "unplugged", "X1"), ("X1.3", "unplugged", "X1")]),
     (
         "ECM.front",
         "ABS.front",
@@ -147,7 +147,7 @@ UNHEARD = [
     ),
     (
         "ECM.front",
-        "GW.front",
+        "GATEWAY.front",
         ["open ABS.front.H", "corrode X1.2 2000 ohm"],
         [("X1.2", "resistance", "X1")],
     ),
@@ -159,21 +159,21 @@ UNHEARD = [
     ),
     (
         "BCM.rear",
-        "TRM.rear",
-        ["open GW.rear.H", "open TRM:rear.terminator"],
+        "TRAILER.rear",
+        ["open GATEWAY.rear.H", "open TRAILER:rear.terminator"],
         [
-            ("GW:rear.terminator", "no terminator", "GW"),
-            ("GW.C1.7", "open", "GW.C1"),
-            ("TRM:rear.terminator", "no terminator", "TRM"),
+            ("GATEWAY:rear.terminator", "no terminator", "GATEWAY"),
+            ("GATEWAY.C1.7", "open", "GATEWAY.C1"),
+            ("TRAILER:rear.terminator", "no terminator", "TRAILER"),
         ],
     ),
     (
         "ECM.front",
         "ABS.front",
-        ["unplug GW", "bypass GW front to rear"],
+        ["unplug GATEWAY", "bypass GATEWAY front to rear"],
         [
-            ("GW.C1.5==GW.C1.7", "wrong bit rate", "bypass GW front to rear"),
-            ("GW.C1.6==GW.C1.8", "wrong bit rate", "bypass GW front to rear"),
+            ("GATEWAY.C1.5==GATEWAY.C1.7", "wrong bit rate", "bypass GATEWAY front to rear"),
+            ("GATEWAY.C1.6==GATEWAY.C1.8", "wrong bit rate", "bypass GATEWAY front to rear"),
         ],
     ),
 ]
@@ -197,7 +197,7 @@ def test_a_tester_that_hears_nothing() -> None:
     """A tester's silence is traced to its pin or its fuse."""
     for edit, expected in (("open DLC.6", ("DLC.6", "open", "DLC")), ("pull F3", ("F3", "pulled", "F3"))):
         found = reading(edit, tester=True)
-        assert [expected] == rows(found.why_unheard("GW.diag", "TESTER"))
+        assert [expected] == rows(found.why_unheard("GATEWAY.diag", "TESTER"))
 
 
 SCRIPT = """
@@ -207,13 +207,13 @@ from sim.vehicle.reading import car_from_text
 from sim.wiring.conduction import SwitchState
 from sim.wiring.wiring import Wiring
 text = sys.stdin.read()
-for edits in ([], ["unplug X1"], ["open ABS.front.H"], ["short BCM.rear.L to BODY"], ["unplug GW"]):
+for edits in ([], ["unplug X1"], ["open ABS.front.H"], ["short BCM.rear.L to BODY"], ["unplug GATEWAY"]):
     car = apply_all(car_from_text(text, "tracing.yaml"), edits)
     found = Wiring(car).solve(SwitchState(running=frozenset(car.built.modules), pulled_in=frozenset({"K1"})))
     connectivity = found.connectivity(frozenset(car.transceivers))
     print(connectivity.segments, sorted(connectivity.margins_v.items()), connectivity.notes)
     print([found.supply_v(module) for module in car.built.modules], found.fuse_currents())
-    print([found.why_unheard("GW.front", other) for other in car.transceivers])
+    print([found.why_unheard("GATEWAY.front", other) for other in car.transceivers])
     print([found.why_unsupplied(module) for module in car.built.modules])
 """
 
@@ -243,4 +243,4 @@ def test_of_two_shorts_that_of_the_larger_current_comes_first() -> None:
     to_g1, to_body = "short BAT+ to G1", "short BAT+ to BODY"
     for ohm, leads in (((0.01, 0.02), [to_g1, to_body]), ((0.02, 0.01), [to_body, to_g1])):
         edits = [f"{lead} {one} ohm" for lead, one in zip((to_g1, to_body), ohm, strict=True)]
-        assert leads == [one.element_id for one in reading(*edits).why_unsupplied("GW")]
+        assert leads == [one.element_id for one in reading(*edits).why_unsupplied("GATEWAY")]

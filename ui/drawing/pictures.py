@@ -41,11 +41,11 @@ CONDITIONS = (
     LineState("low-on-ground", "CAN low shorted to ground", (f"short {L} to BODY",)),
     LineState("low-on-battery", "CAN low shorted to battery", (f"short {L} to BAT+",)),
     LineState("high-open", "CAN high open in mid-line", ("open SP.powertrain.TCM.H--SP.powertrain.ABS.H",)),
-    LineState("one-terminator", "one terminator missing", ("open GW:powertrain.terminator",)),
+    LineState("one-terminator", "one terminator missing", ("open GATEWAY:powertrain.terminator",)),
     LineState(
         "no-terminator",
         "both terminators missing",
-        ("open GW:powertrain.terminator", "open ECM:powertrain.terminator"),
+        ("open GATEWAY:powertrain.terminator", "open ECM:powertrain.terminator"),
     ),
     LineState("swapped", "the pair swapped at the engine module", ("swap ECM.C1.4 with ECM.C1.5",)),
     LineState("alone", "the others without supply: nobody acknowledges", ("pull F1", "pull F3", "pull F6")),

@@ -6,6 +6,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.vehicle.codes import is_role
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
@@ -95,7 +96,7 @@ def _look(visible: Visible, name: str) -> None:
 
 def _is_airbag(held: Held, name: str) -> bool:
     spec = held.car.claimed.modules[name]
-    return "SRS" in (name, spec.role) or "airbag" in spec.title.lower()
+    return is_role(spec.role or name, "AIRBAG") or "airbag" in spec.title.lower()
 
 
 def _plugs(held: Held, visible: Visible, name: str) -> None:

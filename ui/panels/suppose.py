@@ -81,7 +81,7 @@ def _fault(held: Held) -> str:
 
 def _words(held: Held) -> str:
     st.text_input(
-        "any edit, in words", key="suppose_words", placeholder="corrode GW.GND 2 ohm",
+        "any edit, in words", key="suppose_words", placeholder="corrode GATEWAY.GND 2 ohm",
         help="several that belong together are divided by ';': they are then all there or all left out",
         persist_state="session",
     )  # fmt: skip

@@ -182,7 +182,7 @@ def _module(held: Held, visible: Visible) -> None:
     _offer(visible, "channel", "{work_module}.{work_channel}", kbps="work_rate")
 
 
-FOR_EXAMPLE = "unplug ECM, corrode GW.GND 2 ohm, wait 30 s ..."
+FOR_EXAMPLE = "unplug ECM, corrode GATEWAY.GND 2 ohm, wait 30 s ..."
 KINDS: dict[str, tuple[Tool, Callable[[Held, Visible], None]]] = {
     "connector": ("unplug", _connector),
     "fuse": ("fuses", _fuse),

@@ -49,7 +49,7 @@ FIRST_JOBS = (
         "Since the tow bar was taken off it does not crank and cannot be switched off. "
         "Somebody has worked on it before.",
         "shuttle-minibus.yaml",
-        ("theory ECM waits for TRM", "unplug TRM.C1", "pull F11"),
+        ("theory ECM waits for TRAILER", "unplug TRAILER.C1", "pull F11"),
     ),
 )
 
