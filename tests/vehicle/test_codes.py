@@ -183,7 +183,7 @@ def test_full_description_adds_the_failure_type() -> None:
         ("CLUSTER", "U0155", "U0423"),
         ("GATEWAY", "U0146", "U0447"),
         ("AIRBAG", "U0151", "U0452"),
-        ("AIRBAG", "U0151", "U0452"),
+        ("Restraints", "U0151", "U0452"),
         ("STEERING", "U0131", "U0420"),
         ("STEER-ANGLE", "U0126", "U0428"),
         ("PARK-BRAKE", "U0128", "U0417"),
