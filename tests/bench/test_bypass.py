@@ -108,7 +108,7 @@ CHASSIS = [
     "STEERING",
     "STEER-ANGLE",
     "AIRBAG",
-    "YAW-RATE-RATE",
+    "YAW-RATE",
     "PARK-BRAKE",
     "TIRES",
 ]

@@ -202,13 +202,13 @@ def test_an_output_is_switched_behind_two_locks(minibus: LiveLink, connect: Conn
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_a_module_is_silenced(minibus: LiveLink, connect: Connect) -> None:
     """CommunicationControl stops a module's messages, and the default session starts them again."""
-    with connect(minibus, "YAW-RATE-RATE") as client:
+    with connect(minibus, "YAW-RATE") as client:
         client.change_session(EXTENDED)
         client.control_dtc_setting(services.ControlDTCSetting.SettingType.off)
         client.communication_control(services.CommunicationControl.ControlType.disableRxAndTx, NORMAL)
         time.sleep(0.3)
         streams = minibus.car.bench.live.world.streams
-        own = [stream for stream in streams.values() if stream.channel.startswith("YAW-RATE-RATE.")]
+        own = [stream for stream in streams.values() if stream.channel.startswith("YAW-RATE.")]
         assert [False] * len(own) == [stream.live for stream in own]
         client.change_session(DEFAULT)
         time.sleep(0.1)
