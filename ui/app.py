@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
-from ui.registry import PAGES, pages_of
+from ui.registry import PAGES, menus_of, pages_of
 from ui.state.at_work import take_up
 from ui.state.classroom import keep_cookies, role
 from ui.state.session import open_session
@@ -37,7 +37,8 @@ def main() -> None:
         )
         for place, page in enumerate(pages_of(here_as))
     }  # fmt: skip
-    chosen = st.navigation([*entries.values(), *_led_on(entries)], position="top")
+    menus = {menu: [entries[page.path] for page in pages] for menu, pages in menus_of(here_as).items()}
+    chosen = st.navigation({**menus, "": [*menus[""], *_led_on(entries)]}, position="top")
     st.session_state.entries = entries
     st.html(STYLE)
     open_session()

@@ -151,9 +151,15 @@ def button(page: Page, name: str) -> None:
 
 
 def turn_to(page: Page, name: str) -> None:
-    """Open another page by its link."""
+    """Open another page by its link, in the row above all pages or in one of its menus."""
+    link = page.get_by_role("link", name=name).or_(page.get_by_role("menuitem", name=name))
+    for menu in page.get_by_test_id("stTopNavSection").all():
+        if link.count():
+            break
+        menu.click()
+        page.get_by_test_id("stTopNavPopover").wait_for()
     with redrawn(page):
-        page.get_by_role("link", name=name).first.click()
+        link.first.click()
 
 
 def panel(page: Page, name: str) -> None:

@@ -8,7 +8,18 @@ import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
 
 from sim.training.records import RECORDS_VARIABLE
-from tests.ui.browser import button, choose_several, front_end, go, hand_in, opened, panel, redrawn, say
+from tests.ui.browser import (
+    button,
+    choose_several,
+    front_end,
+    go,
+    hand_in,
+    opened,
+    panel,
+    redrawn,
+    say,
+    turn_to,
+)
 
 PASSPHRASE = "correct horse battery"
 SOON_MS = 15_000  # an open page asks for news every few seconds
@@ -137,7 +148,7 @@ def test_a_refresh_finds_the_instructor_again(instructor: Page, address: str) ->
     """The cookie lets the instructor back in after the page is loaded anew."""
     go(instructor, f"{address}/board")
     go(instructor, instructor.url)
-    expect(instructor.get_by_role("link", name="Classes")).to_have_count(1)
+    expect(instructor.get_by_test_id("stTopNavSection").filter(has_text="Teach")).to_have_count(1)
     assert "token" not in instructor.url
     assert "passphrase" not in instructor.url
 
@@ -146,7 +157,7 @@ def test_an_instructors_bookmark_leads_to_the_door_where_nobody_was_let_in(
     instructor: Page, started: Browser, address: str
 ) -> None:
     """Without the cookie an instructor's address opens the page that asks for the passphrase."""
-    for path, seen in (("board", "Instructor"), ("welcome", "A car is in the bay")):
+    for path, seen in (("board", "Teach"), ("welcome", "A car is in the bay")):
         page = opened(started, f"{address}/{path}")
         expect(page.get_by_role("heading", name=seen)).to_be_visible()
         expect(page.get_by_text("Page not found")).to_have_count(0)
@@ -162,14 +173,12 @@ def test_an_exercise_is_written_by_breaking_a_car_and_solved_by_a_student(
     say(instructor, "pull F14")
     panel(instructor, "Seat")
     button(instructor, "crank")
-    with redrawn(instructor):
-        instructor.get_by_role("link", name="Write").click()
+    turn_to(instructor, "Author")
     button(instructor, "Take it as it stands in the bay")
     expect(instructor.get_by_label("it arrives with")).to_have_value("pull F14")
     button(instructor, "Put it into the bay")
     say(instructor, "scan", "save before", "look F14", "fit F14", "clear", "key run", "wait 10 s", "scan")
-    with redrawn(instructor):
-        instructor.get_by_role("link", name="Write").click()
+    turn_to(instructor, "Author")
     button(instructor, "Take what was done there")
     for label, words in (
         ("title", "The baker's other car"), ("topic", "fuses"),

@@ -8,15 +8,14 @@ from sim.lab.case import Evidence
 from sim.lab.case_file import case_from_text, case_text, read_case
 from sim.lab.telling import seen_of, seen_words
 from sim.vehicle.problems import Problem
-from tests.ui.browser import button, go, redrawn
+from tests.ui.browser import button, go, redrawn, turn_to
 
 LONG_MS = 300_000
 
 
 def test_the_compound_case_by_clicks_alone(page: Page) -> None:
     """A tie of two theories, the one experiment that separates them, and the cause sets of the compound."""
-    with redrawn(page):
-        page.get_by_role("link", name="Case").first.click()
+    turn_to(page, "Case")
     page.get_by_label("a case that comes with busbay").click()
     with redrawn(page):
         page.get_by_role("option", name="ferry-night", exact=True).click()
@@ -37,8 +36,7 @@ def test_the_compound_case_by_clicks_alone(page: Page) -> None:
 
 def test_what_is_typed_and_supposed_with_one_click_stands_there_after_a_refresh(page: Page) -> None:
     """Text that was not sent before the click is in the list that is kept."""
-    with redrawn(page):
-        page.get_by_role("link", name="What if").first.click()
+    turn_to(page, "What if")
     page.get_by_label("kind").click()
     with redrawn(page):
         page.get_by_role("option", name="in words", exact=True).click()

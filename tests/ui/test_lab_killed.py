@@ -21,7 +21,7 @@ from sim.lab.grid import run_grid
 from sim.lab.grid_report import grid_csv
 from sim.lab.run_cache import Cache
 from sim.lab.workshop import Workshop
-from tests.ui.browser import button, free_port, opened, redrawn, server
+from tests.ui.browser import button, free_port, opened, redrawn, server, turn_to
 
 COUNTED = """
 CREATE TABLE made (key TEXT);
@@ -46,8 +46,7 @@ def until(so: Callable[[], bool]) -> None:
 
 def ask(page: Page) -> None:
     """What a newcomer clicks: a shipped case, its edits in all combinations."""
-    with redrawn(page):
-        page.get_by_role("link", name="Case").first.click()
+    turn_to(page, "Case")
     button(page, "Open it")
     button(page, "What if: its edits in all combinations")
     box = page.get_by_label("what is done, one action in each line")

@@ -1,4 +1,4 @@
-"""The log from which the page Instead branches, as it is chosen now."""
+"""The log from which the page Replay from here branches, as it is chosen now."""
 
 from __future__ import annotations
 

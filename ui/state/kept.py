@@ -23,12 +23,12 @@ FIELDS: dict[str, type | tuple[type, ...]] = {
     # What if
     "suppositions": list, "suppose_repairs": list, "suppose_log": str, "what_if_own": str,
     "suppose_kind": str, "suppose_words": str,
-    # Instead
+    # Replay from here
     "branch_source": str, "branch_keep": int, "branch_instead": str, "branch_rest_follows": bool,
-    # Suspects
+    # Possible causes
     "suspects_of": str, "suspects_hide": bool, "suspects_most": str, "suspects_limit": int,
     "suspects_kinds": list,
-    # Two faults
+    # Faults that hide each other
     "pairs_of": str, "pairs_edits": list,
     # Case
     "case_title": str, "step_do": str, "step_seen": list, "step_reads": (int, float), "step_within": float,

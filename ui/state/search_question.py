@@ -1,4 +1,4 @@
-"""What the page Suspects is to explain, and among which faults it looks, as it is chosen now."""
+"""What the page Possible causes is to explain, and among which faults it looks, as it is chosen now."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ def show() -> None:
     held = worked_off(st.empty())
     classroom.show_outcome()
     draft = draft_now()
-    st.title("Write an exercise")
+    st.title("Author")
     begin(draft)
     undo_button(DRAFT, put_back)
     left, right = st.columns(2, gap="large")

@@ -74,8 +74,14 @@ def _headline(held: Held, visible: Visible) -> None:
             f"ignition **{visible.seat.ignition}** · engine **{visible.seat.engine}**", width="content"
         )
         st.space("stretch")
+        _to_the_diagrams()
         let_time_pass()
     tell_what_was_said(held)
+
+
+def _to_the_diagrams() -> None:
+    if "diagrams" in st.session_state.get("entries", {}):  # a page alone, in a test, knows no others
+        st.page_link(st.session_state.entries["diagrams"], icon=":material/schema:", width="content")
 
 
 def let_time_pass() -> None:

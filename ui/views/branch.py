@@ -1,4 +1,4 @@
-"""Instead: from any moment of a log, what would have come of doing something else."""
+"""Replay from here: from any moment of a log, what would have come of doing something else."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ HEAD = ("", "as it was done", "done instead")
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     held = worked_off(st.empty())
-    st.title("Done instead")
+    st.title("Replay from here")
     st.markdown("Go back to one moment of a log and do something else there. Both futures, side by side.")
     _choose_source(held)
     try:

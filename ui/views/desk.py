@@ -25,7 +25,7 @@ def show() -> None:
         st.info("Nobody is known under this address. Join a class first.", icon=":material/login:")
         return
     group = classroom.records().classes.get(student.class_id)
-    st.title("Your desk" if group.private else f"{plain(student.name)}'s desk")
+    st.title("My jobs" if group.private else f"{plain(student.name)}'s jobs")
     if not group.private:
         st.caption(f"Class {plain(group.name)}")
     problem = st.session_state.pop("desk_problem", "")

@@ -32,7 +32,7 @@ def show() -> None:
             st.switch_page(st.session_state.entries["classes"])
         _inside()
         return
-    st.title("Instructor")
+    st.title("Teach")
     if classroom.door().has_passphrase:
         _knock()
     elif _only_from_here():
@@ -111,7 +111,7 @@ def _try(what: Callable[[], None]) -> None:
 
 
 def _inside() -> None:
-    st.title("Instructor")
+    st.title("Teach")
     st.markdown("You are in.")
     with st.container(horizontal=True):
         for path, words in INSIDE.items():

@@ -13,7 +13,7 @@ from ui.state import classroom
 
 def show() -> None:
     """The page."""
-    st.title("Join a class")
+    st.title("Learn")
     offer_the_way_back()
     in_class, at_home = st.columns(2, gap="large")
     with in_class, st.container(border=True, height="stretch"):

@@ -1,4 +1,4 @@
-"""Two faults: pairs that mask each other, show what neither has alone, or look like another to the scan."""
+"""Faults that hide each other: pairs that mask, show what neither has alone, or scan like another."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ KINDS = {
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     held = worked_off(st.empty())
-    st.title("Two faults")
+    st.title("Faults that hide each other")
     st.markdown(
         f"Which two faults of the **{held.car.title}** make a hard case together? Each of the chosen ones is "
         "run alone, and every two of them, through the same first look."

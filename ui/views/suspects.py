@@ -42,7 +42,7 @@ MOST_ALIKE = 4
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     held = worked_off(st.empty())
-    st.title("Suspects")
+    st.title("Possible causes")
     st.markdown(
         "Every fault of the car's list, and every two of them, goes through what was done so far. "
         "Those that show everything that was seen are the suspects."
