@@ -1,6 +1,6 @@
 """The live map: a layout filled with what may be seen of the car, as SVG text.
 
-A module's state is told three times: by a word, by a mark in its corner, and by pattern and color.
+A module's state is told three times: by a word, by a mark before it, and by pattern and color.
 Everything that can be picked has a `data-id`: `module ECM`, `connector X1`.
 """
 
@@ -18,7 +18,10 @@ from sim.vehicle.words import counted
 from ui.drawing.layout import Box, BusLine, Layout, Stop
 from ui.state.visible import Visible, VisibleModule
 
-LONGEST_NAME, LONGEST_WORD = 9, 14  # letters
+LONGEST_LINE, LONGEST_NAME, LONGEST_WORD = 8, 13, 12  # letters; a name above the first breaks at a hyphen
+NAME_W, LETTER_W = 74.0, 0.72  # room for a name; the width of a bold capital letter per size of the type
+NAME_PX, BROKEN_PX = 14.0, 12.5  # the size of a name in one line, and in two
+WORD_PX, WORD_STEP, MOST_LINES = 10.5, 12.5, 4  # below the name, from line to line; lines in a box
 MOST_SCALE = 1.4  # a small car need not fill a projector
 
 MARKS: dict[str, Callable[[], Node]] = {
@@ -77,9 +80,7 @@ def legend(only_found: bool = False) -> Markup:
         _legend_cell(words, node("g", [_rect("face", -12, -8, 24, 16, 3), MARKS[shape]()], class_=shape))
         for shape, words in (FOUND_LEGEND if only_found else LEGEND)
     ]
-    read = "read" if only_found else "stored"
-    badge = [node("circle", r=8, class_="badge"), node("text", "2", y=3.5, class_="badge-word")]
-    return text_of(node("div", [*cells, _legend_cell(f"trouble codes {read}", *badge)], class_="legend"))
+    return text_of(node("div", cells, class_="legend"))
 
 
 def _legend_cell(words: str, *shapes: Node) -> Node:
@@ -174,31 +175,63 @@ def _module(box: Box, module: VisibleModule, picked: str) -> Node:
     shapes = [
         node("title", label),
         _rect("face", box.x, box.y, box.w, box.h, 6),
-        node("g", [MARKS[module.shape]()], transform=_at(box.x + 9, box.y + 9)),
-        _module_words(box, module),
+        *_module_words(box, module),
     ]
-    if module.code_count:
-        shapes.append(_badge(box, module.code_count))
     return node(
         "g", shapes, class_=f"{module.shape}{' picked' if ident == picked else ''}", data_id=ident,
         tabindex="0", role="button", aria_label=label,
     )  # fmt: skip
 
 
-def _module_words(box: Box, module: VisibleModule) -> Node:
-    name = module.name if len(module.name) <= LONGEST_NAME else f"{module.name[: LONGEST_NAME - 1]}…"
-    word = module.word if len(module.word) <= LONGEST_WORD else f"{module.word[: LONGEST_WORD - 1]}…"
-    smaller = None if len(name) <= 6 else f"font-size:{14 * 6.5 / len(name):.1f}px"
-    return node(
-        "g",
-        [node("text", name, y=1, class_="name", style=smaller), node("text", word, y=14, class_="word")],
-        transform=_at(box.x + box.w / 2, box.y + box.h / 2), text_anchor="middle",
-    )  # fmt: skip
+def _module_words(box: Box, module: VisibleModule) -> Iterator[Node]:
+    """The name in one line or two, the state with its mark, and how many codes there are."""
+    names = [_short(part, LONGEST_NAME) for part in _broken(module.name)]
+    name_px = min(_fitting_px(max(names, key=len)), NAME_PX if len(names) == 1 else BROKEN_PX)
+    words = _state_words(module, MOST_LINES - len(names))
+    y = box.y + (box.h - len(names) * (name_px + 1) - len(words) * WORD_STEP) / 2 - 2
+    for name in names:
+        y += name_px + 1
+        yield _line(name, box.x + 6, y, "name", name_px)
+    yield node("g", [MARKS[module.shape]()], transform=_at(box.x + 11, round(y + WORD_STEP - 3.5, 1)))
+    for indent, word in words:
+        y += WORD_STEP
+        yield _line(
+            word, box.x + indent, y, "word", WORD_PX if indent > 6 else min(WORD_PX, _fitting_px(word))
+        )
 
 
-def _badge(box: Box, codes: int) -> Node:
-    shapes = [node("circle", r=8.5, class_="badge"), node("text", str(codes), y=3.6, class_="badge-word")]
-    return node("g", shapes, transform=_at(box.x + box.w - 6, box.y + 5))
+def _line(text: str, x: float, y: float, kind: str, size_px: float) -> Node:
+    return node("text", text, x=x, y=round(y, 1), class_=kind, font_size=f"{size_px:.1f}px")
+
+
+def _fitting_px(text: str) -> float:
+    """The size of capital letters at which a text is as wide as a box."""
+    return NAME_W / LETTER_W / len(text)
+
+
+def _state_words(module: VisibleModule, room: int) -> list[tuple[float, str]]:
+    """The state in at most `room` lines, each with its indent; the state is beside its mark.
+
+    For want of room only the label tells what the module waits for.
+    """
+    codes = [(19.0, counted(module.code_count, "code"))] if module.code_count else []
+    if module.shape != "waiting":
+        return [(19, _short(module.word, LONGEST_WORD)), *codes]
+    whom = [(6.0, _short(", ".join(module.waiting_for), LONGEST_NAME))]
+    return [(19, "waits for"), *(whom if room > 1 + len(codes) else []), *codes]
+
+
+def _broken(name: str) -> list[str]:
+    """A long name in two lines, broken at the hyphen nearest to its middle."""
+    breaks = [place + 1 for place, letter in enumerate(name[:-1]) if letter == "-" and place]
+    if len(name) <= LONGEST_LINE or not breaks:
+        return [name]
+    middle = min(breaks, key=lambda place: abs(2 * place - len(name)))
+    return [name[:middle], name[middle:]]
+
+
+def _short(text: str, letters: int) -> str:
+    return text if len(text) <= letters else f"{text[: letters - 1]}…"
 
 
 def _pills(line: BusLine, visible: Visible) -> Iterator[Node]:

@@ -17,9 +17,9 @@ from sim.vehicle.car import Car
 from sim.vehicle.wire_ends import LineStop
 
 WIDE, NARROW = 900.0, 420.0
-BOX_W, BOX_H = 74.0, 38.0
+BOX_W, BOX_H = 86.0, 57.0
 STUB = 12.0
-SINGLE_PITCH, DOUBLE_PITCH = 82.0, 42.0
+SINGLE_PITCH, DOUBLE_PITCH = 94.0, 48.0
 PILL_PITCH = 30.0
 LABEL_H = 18.0
 ROW_GAP = 8.0
@@ -283,7 +283,7 @@ class _Row:
         if last:
             self.corners.append((x, self.line_y))
 
-    def _turn_if_full(self, pitch: float, boxed: bool) -> None:
+    def _turn_if_full(self, pitch: float, boxed: bool, last: bool = False) -> None:
         # a box of a two-sided row is wider than its pitch and needs half of the rest on each side
         reach = max(pitch, (pitch + BOX_W) / 2) if boxed else pitch
         limit = self.draft.width - EDGE if self.direction > 0 else self.draft.left
@@ -293,6 +293,9 @@ class _Row:
         self.corners.append((turn, self.line_y))
         self._close_row()
         self._new_row()
+        if last:  # nothing but the tall box at its end is in this row
+            self.line_y = self.draft.y + BOX_H / 2
+            self.bottom = self.line_y + BOX_H / 2
         self.corners.append((turn, self.line_y))
         self.direction = -self.direction
         self.x = turn
@@ -300,7 +303,7 @@ class _Row:
 
     def _end_in_joint(self, item: _Item) -> None:
         """The line ends at a module from which another line goes on: a box on the line."""
-        self._turn_if_full(BOX_W + 12 + self.over, boxed=False)
+        self._turn_if_full(BOX_W + 12 + self.over, boxed=False, last=True)
         near = self.x + (12 + self.over) * self.direction
         left = near if self.direction > 0 else near - BOX_W
         self.draft.boxes[item.name] = [Box(item.name, left, self.line_y - BOX_H / 2, BOX_W, BOX_H)]
