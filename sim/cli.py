@@ -89,6 +89,13 @@ COMMANDS = (
     Command("import", "begin a vehicle file from a recorded log", CAR, "import_log", "import_arguments"),
     Command("case", "run the stories of a case: which give all that was seen", LAB, "case", "case_arguments"),
     Command(
+        "codes",
+        "which codes of a scan report matter: the absent modules that explain most of them",
+        "sim.lab.codes_command",
+        "codes",
+        "codes_arguments",
+    ),
+    Command(
         "suspects-check",
         "compare the search for suspects with runs of pairs drawn by chance",
         LAB,

@@ -1,0 +1,115 @@
+"""Which codes matter, told: the absent modules with who misses them, ties, the codes left over."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from textwrap import fill
+
+from sim.lab.absent import AbsentModules, absent_modules
+from sim.lab.case import CodeSeen, Evidence
+from sim.lab.claims import Claims, claims_of, shared_parts
+from sim.lab.report import DISCLAIMER, Rows, Section
+from sim.vehicle.car import Car
+from sim.vehicle.codes import CodeError, code_description
+
+WIDTH = 100  # characters
+MOST_NAMED = 8  # witnesses or codes in one line
+
+
+def codes_that_matter(car: Car, report: Evidence) -> list[Section]:
+    """The answer for one report of one car, the most important first."""
+    claims = claims_of(car)
+    answer = absent_modules(claims, report)
+    sections = [Section("Absent", tuple(_first(car, claims, report, answer)))]
+    if answer.best.unexplained:
+        sections.append(Section("Codes left over", tuple(_left_over(answer.best.unexplained))))
+    doubts = tuple(_doubts(answer))
+    return [*sections, Section("To bear in mind", doubts)] if doubts else sections
+
+
+def _first(car: Car, claims: Claims, report: Evidence, answer: AbsentModules) -> Iterator[str | Rows]:
+    best = answer.best
+    yield answer_words(answer)
+    if best.modules:
+        rows = tuple(_row(name, claims, report) for name in best.modules)
+        yield Rows(("absent", "asked by the tester", "missed by"), rows)
+    for one in answer.ties[1:]:
+        yield f"Nearly as likely ({one.odds:.0%} as much): {_named(one.modules) or 'no module is absent'}."
+    if parts := shared_parts(car, best.modules, report.answers):
+        yield f"In common, with no module that answers: {_some(parts)}. Check there first."
+
+
+def answer_words(answer: AbsentModules) -> str:
+    """The answer in a sentence."""
+    best = answer.best
+    codes = len(best.explained) + len(best.unexplained)
+    if not best.modules:
+        return f"No absent module explains {'this report' if not codes else f'any of the {codes} codes'}."
+    verb = "is" if len(best.modules) == 1 else "are"
+    return f"{_named(best.modules)} {verb} absent: that explains {len(best.explained)} of {codes} codes."
+
+
+def _row(name: str, claims: Claims, report: Evidence) -> tuple[str, ...]:
+    codes = [one for one in report.codes if name in claims.explaining(one)]
+    asked = "no answer" if name in report.silent else "answers" if name in report.answers else "not told"
+    return name, asked, _some([f"{one.module} {one.code}" for one in codes]) or "no module in this report"
+
+
+def _left_over(codes: Sequence[CodeSeen]) -> Iterator[str | Rows]:
+    """The codes with another reason, those of one number together."""
+    counted = Counter(one.code for one in codes)
+    rows = tuple(
+        (
+            code,
+            _text_of(code),
+            _some([f"{one.module} {one.state}".strip() for one in codes if one.code == code]),
+        )
+        for code in counted
+    )
+    yield "These have another reason, or are history. Absent modules do not explain them."
+    yield Rows(("code", "text", "in"), rows)
+
+
+def _doubts(answer: AbsentModules) -> Iterator[str | Rows]:
+    if answer.unseen:
+        pairs = [f"{witness} about {missed}" for witness, missed in answer.unseen]
+        yield f"Should have a code and have none in this report: {_some(pairs)}."
+    if answer.hidden:
+        yield f"May be absent as well without a trace in this report: {_some(answer.hidden)}."
+    if not answer.complete:
+        yield "Not all sets of modules were compared: there are too many."
+
+
+def _text_of(code: str) -> str:
+    try:
+        return code_description(code)
+    except CodeError:
+        return ""
+
+
+def _named(names: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
+
+
+def _some(words: Sequence[str]) -> str:
+    more = len(words) - MOST_NAMED
+    return ", ".join(words[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+
+def as_text(sections: Sequence[Section]) -> str:
+    """The same for a terminal."""
+    lines = [line for one in sections for line in (one.title, *_lines(one), "")]
+    return "\n".join([*lines, fill(DISCLAIMER, WIDTH)])
+
+
+def _lines(section: Section) -> Iterator[str]:
+    for part in section.parts:
+        if isinstance(part, str):
+            yield fill(part, WIDTH, initial_indent="  ", subsequent_indent="  ")
+            continue
+        table = [part.head, *part.rows]
+        widths = [max(len(row[k]) for row in table) for k in range(len(part.head) - 1)]
+        for row in table:
+            left = "".join(f"{cell:{width}}  " for cell, width in zip(row, widths, strict=False))
+            yield fill(f"  {left}{row[-1]}", WIDTH, subsequent_indent=" " * (len(left) + 2)).rstrip()
