@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from sim.bench.bus_faults import network_segments
 from sim.bench.running_car import RunningCar
 from sim.bench.traffic import Hop
+from sim.modules.world import LIFELESS
 from sim.network.streams import Stream
 from sim.vehicle.elements import TESTER
 from sim.wiring.connectivity import Connectivity
@@ -124,7 +125,7 @@ class Buses:
         return self._live.modules[self._live.car.transceivers[channel].module].hears
 
     def _is_powered(self, module: str) -> bool:
-        return self._live.modules[module].state != "unpowered"
+        return self._live.modules[module].state not in LIFELESS
 
     def powered(self) -> frozenset[str]:
         """Return the channels on CAN whose modules have supply, and the tester's."""

@@ -14,6 +14,7 @@ from itertools import chain
 from sim.bench.buses import Buses
 from sim.bench.running_car import RunningCar
 from sim.bench.traffic import frame_path
+from sim.modules.world import LIFELESS
 from sim.vehicle.elements import TESTER, part_of
 from sim.vehicle.wire_ends import WireEnd
 from sim.wiring.tracing import Culprit
@@ -161,7 +162,7 @@ class Causes:
         ends = [self._live.car.channels[channel].module for channel in (sender, receiver)]
         deaf = [name for name in ends if name in self._live.modules and not self._live.modules[name].hears]
         for name in deaf:
-            if self._live.modules[name].state == "unpowered":
+            if self._live.modules[name].state in LIFELESS:
                 return self.state(name)
         if off := self.bus_off(sender, receiver):
             return off

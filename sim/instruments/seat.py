@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
+from sim.modules.world import LIFELESS
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,5 +61,5 @@ def _ignition(bench: Bench) -> str:
     """The light of the start button (or the key's place): what the power-mode master holds, if supplied."""
     for module in bench.live.modules.values():
         if module.master:
-            return module.master.mode if module.state != "unpowered" else "dark"
+            return module.master.mode if module.state not in LIFELESS else "dark"
     return "none"

@@ -20,7 +20,8 @@ MINUTES: Mapping[str, float] = {
     "unplug": 4.0, "plug": 2.0, "pull": 1.0, "fit": 1.0,
     "mend": 15.0, "unshort": 15.0, "bypass": 5.0, "unbypass": 3.0, "charge": 45.0,
     "unswap": 15.0, "unterminate": 10.0,  # two terminals out of their cavities and back; a resistor cut out
-    "replace": 60.0,  # with setting up the new one
+    "replace": 60.0,
+    "identify": 2.0, "code": 10.0, "calibrate": 15.0, "match": 20.0, "flash": 30.0,  # with a tester
 }  # fmt: skip
 DAMAGE_MINUTES = 2.0  # to bring about a fault that no search brings about
 SENSOR_MINUTES = 15.0  # to replace a sensor

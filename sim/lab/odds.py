@@ -16,10 +16,14 @@ from sim.vehicle.edits import EDIT_KINDS, parse_edit, verb_of
 # practice, not from statistics: a fuse is missing more often than a pin is open.
 ODDS = {"fuse": 0.004, "relay": 0.001, "connector": 0.002, "ground": 0.002, "pin": 0.0005, "other": 0.0005}
 
+# Of what has odds of its own: a module dies more often than one of its pins breaks, and far less often than
+# it is said to.
+ODDS_BY_VERB = {"fail": 0.001, "halfflash": 0.0002, "misflash": 0.0002}
+
 
 def odds(edits: Iterable[str], car: Car) -> float:
     """Prior odds of a set of edits: each by its kind (`ODDS`), independent of each other."""
-    return prod(ODDS[_kind(edit, car)] for edit in edits)
+    return prod(ODDS_BY_VERB.get(verb_of(edit), ODDS[_kind(edit, car)]) for edit in edits)
 
 
 def _kind(edit: str, car: Car) -> str:

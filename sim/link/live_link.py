@@ -11,7 +11,7 @@ from sim.link.can_bridge import CanBridge
 from sim.link.doip_messages import Entity
 from sim.link.doip_server import DoipServer
 from sim.link.realtime import RealTime
-from sim.modules.diagnostics import VIN
+from sim.vehicle.edits_set_up import CAR_VIN
 from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import Problem
 
@@ -46,7 +46,7 @@ class LiveLink:
         self.adapter = Adapter(bench.live)
         self.doip: DoipServer | None = None
         if doip_port is not None:
-            entity = Entity(VIN, EID, GID)
+            entity = Entity(CAR_VIN, EID, GID)
             self.doip = DoipServer(self.car, self.adapter, entity, host, doip_port, announce_port)
         self.bridges: list[CanBridge] = []
         self._can_buses = can_buses

@@ -26,6 +26,8 @@ MARKERS: Final = {"sets": "v", "heals": "^", "is cleared": "x"}
 # Each state by color and pattern, so that it can be told without color. Colors: Okabe and Ito's palette.
 LOOKS: Final = {
     "unpowered": ("#FFFFFF", "xx"),
+    "dead": ("#FFFFFF", "++"),
+    "boot mode": ("#CC79A7", "--"),
     "asleep": ("#DDDDDD", ""),
     "starting": ("#F0E442", "//"),
     "running": ("#009E73", ""),

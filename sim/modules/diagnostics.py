@@ -14,8 +14,9 @@ from sim.modules.fault_memory import FaultMemory
 from sim.modules.knowledge import Knowledge
 from sim.modules.obd_services import SERVICES, EngineValues, ObdServices
 from sim.modules.security_access import SharedSecret
+from sim.modules.set_up import SetUp
 from sim.modules.tester_control import TesterControl
-from sim.modules.uds_data import Identity, LiveValues
+from sim.modules.uds_data import LiveValues
 from sim.modules.uds_protocol import S3_S, NegativeResponseCode, negative_response
 from sim.modules.uds_server import DiagnosticServer
 from sim.modules.world import Host, Timer
@@ -26,7 +27,6 @@ from sim.vehicle.addresses import FUNCTIONAL_ID, RESPONSE_OFFSET
 from sim.vehicle.description import Vehicle
 
 SECRET: Final = b"invented secret!"  # 16 bytes; shared by every module and workshop of the bench
-VIN: Final = "BUSBAYTRAYNER0001"  # invented; 17 characters without I, O and Q as in ISO 3779
 HOLD_S: Final = S3_S  # how long a diagnostic request keeps a module awake; our own choice
 RESPONSE_S: Final = 0.003  # a module's own time to respond; common practice, well inside P2 of 50 ms
 
@@ -44,6 +44,7 @@ class Diagnostics:
         memory: FaultMemory,
         control: TesterControl,
         restart: Callable[[str], None],
+        set_up: SetUp,
     ) -> None:
         self.guard: Callable[[int], bool] = lambda service: False
         self._host = host
@@ -51,7 +52,7 @@ class Diagnostics:
         self._restart = restart
         world = host.world
         self.server = DiagnosticServer(
-            Identity(VIN, f"{host.name}-0001", "1.0"),
+            set_up.identity,
             memory,
             lambda: world.now_s,
             live=self._live,

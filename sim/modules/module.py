@@ -6,10 +6,13 @@ States::
         ^                                                                                  |
         +---------------------------- supply below its minimum, from any state ------------+
 
+A module that is dead inside is in the state `dead` whatever its supply. One without whole software ends its
+start in `boot mode`: its boot loader acknowledges and answers a tester, sends nothing and never sleeps.
+
 `starting` also holds a module that has booted but waits for a message before it comes online: its transceiver
 works, it receives and acknowledges, but it sends nothing and answers no tester.
 
-Not modelled: partial networking, reprogramming, several processors in one module.
+Not modelled: partial networking, several processors in one module.
 """
 
 from __future__ import annotations
@@ -30,8 +33,11 @@ from sim.modules.pins import Outputs, Pins
 from sim.modules.power_mode import PowerModeMaster
 from sim.modules.reception import Reception
 from sim.modules.sending import Sending
+from sim.modules.set_up import SetUp
+from sim.modules.set_up_monitor import SetUpMonitor
 from sim.modules.sleep import Sleep
 from sim.modules.tester_control import TesterControl
+from sim.modules.uds_protocol import Session
 from sim.modules.world import Causes, ModuleState, NamedTimers, World
 from sim.network.frames import Frame
 from sim.vehicle.conditions import PowerMode
@@ -58,11 +64,12 @@ class ControlModule:
         self.waiting_for: tuple[str, ...] = ()
         self._booted = False
         self._timers = NamedTimers(world)
+        self.set_up = SetUp(self)
         self.knowledge = Knowledge(self)
         self.faults = FaultRecorder(self, self.knowledge)
         self.memory = self.faults.memory
         self.pins = Pins(self, self.knowledge, self._pin_changed)
-        self.outputs = Outputs(self, self.knowledge)
+        self.outputs = Outputs(self, self.knowledge, self.set_up)
         self.sleep = Sleep(self, self.knowledge)
         self._decide_for_car()
         self.managed = {
@@ -71,8 +78,10 @@ class ControlModule:
             if (times := world.car.built.buses[bus].network_management) is not None
         }
         self.control = TesterControl(self, self.faults, self.outputs, self.managed, self.talk)
-        self.sending = Sending(self, self.knowledge, self.control, self.managed)
-        self.diagnostics = Diagnostics(self, self.knowledge, self.memory, self.control, self.restart)
+        self.sending = Sending(self, self.knowledge, self.control, self.managed, self.set_up)
+        self.diagnostics = Diagnostics(
+            self, self.knowledge, self.memory, self.control, self.restart, self.set_up
+        )
         self.gateway: Gateway | None = None
         if self.spec.gateway:
             self.gateway = Gateway(self, self.diagnostics, self.sends_on, routes)
@@ -108,7 +117,7 @@ class ControlModule:
             self, self.knowledge, self.faults, self.control, self.all_channels, self.managed, self.controllers
         )
         self.monitors: list[MessageMonitor] = []
-        self._watching: list[MessageMonitor | CircuitMonitor | BusOffMonitor] = []
+        self._watching: list[MessageMonitor | CircuitMonitor | BusOffMonitor | SetUpMonitor] = []
 
     def connect(self) -> None:
         """Find the streams of this module's messages once all of them are known, and declare its codes."""
@@ -117,7 +126,8 @@ class ControlModule:
             MessageMonitor(self.reception, self.faults, self.conditions, expected)
             for expected in self.world.car.messages.expected[self.name]
         ]
-        self._watching = [*self.monitors, *self.circuits, *self.controllers.values()]
+        own = SetUpMonitor(self, self.set_up, self.faults, self.diagnostics.obd is not None)
+        self._watching = [*self.monitors, *self.circuits, *self.controllers.values(), own]
         self.reception.connect()
         for bus, channel in self.channels.items():
             self.world.network.listen(channel, partial(self._frame, bus, channel))
@@ -136,7 +146,8 @@ class ControlModule:
     @property
     def hears(self) -> bool:
         """Is its transceiver awake, so that it hears and acknowledges?"""
-        return self.state in ("starting", "running", "going to sleep") and not self._timers.runs("reset")
+        awake = self.state in ("starting", "running", "going to sleep", "boot mode")
+        return awake and not self._timers.runs("reset")
 
     @property
     def sends(self) -> bool:
@@ -150,7 +161,7 @@ class ControlModule:
     @property
     def answers(self) -> bool:
         """Does its diagnostic server respond?"""
-        return self.state in ("running", "going to sleep")
+        return self.state in ("running", "going to sleep", "boot mode")
 
     @property
     def tests_run(self) -> bool:
@@ -168,6 +179,11 @@ class ControlModule:
     def power(self, supply_v: float, causes: Causes) -> None:
         """The supply as the wiring has it now; `causes` is asked only when the module's state changes."""
         self.supply_v = supply_v
+        if self.set_up.dead:
+            self._die()
+            return
+        if self.state == "dead":
+            self._enter("unpowered", f"{self.name} is replaced", (self._set_up_event(),))
         if self.state == "unpowered":
             if supply_v >= self.spec.restart_supply_v:
                 self._enter("starting", f"{self.name} has its supply ({supply_v:.1f} V) and starts", causes())
@@ -176,6 +192,32 @@ class ControlModule:
             self._enter("unpowered", f"{self.name} loses its supply ({supply_v:.1f} V)", causes())
             self._shut()
             self._forget_all()
+        elif self.set_up.half_flashed != (self.state == "boot mode"):
+            self._change_software()
+
+    def _die(self) -> None:
+        """Nothing inside works any more: it draws next to nothing and answers nobody."""
+        if self.state != "dead":
+            self._enter("dead", f"{self.name} is dead inside", (self._set_up_event("inside"),))
+            self._shut()
+            self._forget_all()
+
+    def _change_software(self) -> None:
+        """The boot loader takes over while the software is erased, and leaves when it is told to."""
+        if self.state == "boot mode":
+            if self.diagnostics.server.session == Session.DEFAULT:  # a tester's session ends with its reset
+                self.restart("its software is whole again")
+        elif self.state in ("running", "going to sleep"):
+            self._enter_boot_mode()
+            self._stop_sending()
+            self.outputs.shut()
+
+    def _enter_boot_mode(self) -> None:
+        words = f"{self.name} has no whole software and stays in its boot loader"
+        self._enter("boot mode", words, (self._set_up_event("software"), self.state_event))
+
+    def _set_up_event(self, what: str = "inside") -> int | None:
+        return self.world.edit_events.get(f"{self.name} {what}")
 
     def _pin_changed(self, function: str, on: bool, event: int) -> None:
         """An input or sense line has gone on or off."""
@@ -224,7 +266,7 @@ class ControlModule:
     def update(self) -> bool:
         """Let rules and monitors act on what is known now; returns whether anything electrical changed."""
         match self.state:
-            case "unpowered":
+            case "unpowered" | "dead" | "boot mode":
                 return False
             case "asleep":
                 self.sleep.update_asleep()
@@ -260,6 +302,9 @@ class ControlModule:
 
     def _come_online_if_ready(self) -> None:
         if not self._booted or self.state != "starting":
+            return
+        if self.set_up.half_flashed:
+            self._enter_boot_mode()
             return
         hears = self.knowledge.hears
         unheard = tuple(other for other in self.spec.waits_for if not hears(self._message_of(other)))

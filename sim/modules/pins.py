@@ -10,7 +10,8 @@ from collections.abc import Callable
 
 from sim.modules.facts import OFF, Fact
 from sim.modules.knowledge import Knowledge
-from sim.modules.world import Causes, Host
+from sim.modules.set_up import SetUp
+from sim.modules.world import LIFELESS, Causes, Host
 
 LINE_ON_V = 6.0  # a sense line counts as on above this; common practice
 INPUT_SHARE = 0.5  # a wired input is active above half of the module's supply; common practice
@@ -27,7 +28,7 @@ class Pins:
     def sense(self, function: str, pin_v: float, causes: Causes) -> None:
         """The voltage at an input or sense line; `causes` is asked only when it changes."""
         host = self._host
-        if host.state == "unpowered":
+        if host.state in LIFELESS:
             return
         if function in host.spec.inputs:
             kind, known, on = "input", self._knowledge.inputs, pin_v > INPUT_SHARE * host.supply_v
@@ -67,11 +68,12 @@ class Outputs:
     held: outputs that a tester switches instead of the module's own rules, with the event of its request.
     """
 
-    def __init__(self, host: Host, knowledge: Knowledge) -> None:
+    def __init__(self, host: Host, knowledge: Knowledge, set_up: SetUp) -> None:
         self.on: dict[str, bool] = dict.fromkeys(host.spec.outputs, False)
         self.events: dict[str, int] = {}
         self.telltales: dict[str, bool] = dict.fromkeys(host.spec.telltales, False)
         self.held: dict[str, tuple[bool, int]] = {}
+        self._set_up = set_up
         self._host = host
         self._knowledge = knowledge
         self._driver_rules = [(name, knowledge.asks(one.when)) for name, one in host.spec.outputs.items()]
@@ -93,10 +95,10 @@ class Outputs:
             self.telltales[name] = False
 
     def _switch_drivers(self) -> bool:
-        host, changed = self._host, False
+        host, changed, blank = self._host, False, self._set_up.is_blank
         for name, asks in self._driver_rules:
             held = self.held.get(name)
-            wanted = asks() is True if held is None else held[0]
+            wanted = (asks() is True and not blank) if held is None else held[0]
             if wanted == self.on[name]:
                 continue
             rule = host.spec.outputs[name].when

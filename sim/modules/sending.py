@@ -12,6 +12,7 @@ from sim.modules.facts import ENGINE_RPM, INVALID, Fact, Known
 from sim.modules.gateway import Gateway
 from sim.modules.knowledge import Knowledge
 from sim.modules.managed_bus import ManagedBus, is_open
+from sim.modules.set_up import SetUp
 from sim.modules.tester_control import TesterControl
 from sim.modules.world import Host
 from sim.network.streams import Stream
@@ -22,14 +23,15 @@ from sim.vehicle.messages import Sent
 class OwnSignals:
     """Keeps `Knowledge.values` up to date."""
 
-    def __init__(self, host: Host, knowledge: Knowledge) -> None:
+    def __init__(self, host: Host, knowledge: Knowledge, set_up: SetUp) -> None:
         self._host = host
+        self._set_up = set_up
         self._knowledge = knowledge
         self._rules = [(name, self._rule(name, spec)) for name, spec in host.spec.signals.items()]
 
     def update(self) -> bool:
         """Compute all values anew; returns whether any has changed."""
-        new = {name: compute() for name, compute in self._rules}
+        new = {name: compute() for name, compute in self._rules} | self._set_up.spoiled()
         changed = new != self._knowledge.values
         if changed:
             self._knowledge.values = new
@@ -41,6 +43,8 @@ class OwnSignals:
         spec = self._host.spec.signals.get(name)
         if spec is None:
             return ()
+        if why := self._set_up.why_spoiled(name):
+            return why
         if spec.when is not None:
             return knowledge.judge(spec.when).events
         own = (self._own_fact(spec.fact).event,) if spec.fact else ()
@@ -89,9 +93,10 @@ class Sending:
         knowledge: Knowledge,
         control: TesterControl,
         managed: Mapping[str, ManagedBus],
+        set_up: SetUp,
     ) -> None:
         self.gateway: Gateway | None = None
-        self.signals = OwnSignals(host, knowledge)
+        self.signals = OwnSignals(host, knowledge, set_up)
         self._host = host
         self._knowledge = knowledge
         self._control = control

@@ -71,8 +71,15 @@ SESSION: Final[DataIdentifier[str]] = DataIdentifier(
     lambda session: bytes([session]),
     lambda data: Session(data[0]).name.lower() if data[0] in set(Session) else f"session {data[0]:02X}",
 )
+PART_NUMBER: Final = _text(0xF187, "part number")
 SERIAL_NUMBER: Final = _text(0xF18C, "serial number")
-VIN: Final = _text(0xF190, "vehicle identification number", 17)  # ISO 3779
+VIN: Final[DataIdentifier[str]] = DataIdentifier(  # ISO 3779; one that was never written is all FF
+    0xF190,
+    "vehicle identification number",
+    17,
+    lambda vin: vin.encode("ascii", "replace")[:17].ljust(17) if vin else b"\xff" * 17,
+    lambda data: "blank" if data == b"\xff" * 17 else data.decode("ascii", "replace").rstrip(),
+)
 SOFTWARE_VERSION: Final = _text(0xF195, "software version")
 SUPPLY_VOLTAGE: Final[DataIdentifier[float]] = DataIdentifier(  # in 0.01 V
     0x0100,
@@ -99,17 +106,30 @@ TIME: Final[DataIdentifier[float]] = DataIdentifier(  # in ms
     "s",
 )
 
-_ALL = (SESSION, SERIAL_NUMBER, VIN, SOFTWARE_VERSION, SUPPLY_VOLTAGE, POWER_MODE, MODULE_STATE, TIME)
+CODING: Final[DataIdentifier[str]] = DataIdentifier(
+    0x0300,
+    "coding",
+    4,
+    lambda coding: coding,
+    lambda data: "blank" if data == b"\xff" * 4 else data.hex().upper(),
+)
+
+_ALL = (
+    SESSION, PART_NUMBER, SERIAL_NUMBER, VIN, SOFTWARE_VERSION, SUPPLY_VOLTAGE, POWER_MODE, MODULE_STATE,
+    TIME, CODING,
+)  # fmt: skip
 DATA_IDENTIFIERS: Final[dict[int, DataIdentifier[Any]]] = {one.number: one for one in _ALL}
 
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """What a module says it is: ASCII, all invented."""
+    """What a module says it is: ASCII, all invented; an empty VIN is none. coding: four bytes."""
 
     vin: str
     serial_number: str
     software_version: str
+    part_number: str = ""
+    coding: bytes = b"\xff\xff\xff\xff"
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +145,7 @@ def data_values(identity: Identity, session: int, time_s: float, live: LiveValue
     """Every data identifier that a module has, with its value."""
     values: tuple[tuple[DataIdentifier[Any], object], ...] = (
         (SESSION, session),
+        (PART_NUMBER, identity.part_number),
         (SERIAL_NUMBER, identity.serial_number),
         (VIN, identity.vin),
         (SOFTWARE_VERSION, identity.software_version),
@@ -132,5 +153,6 @@ def data_values(identity: Identity, session: int, time_s: float, live: LiveValue
         (SUPPLY_VOLTAGE, live.supply_v),
         (POWER_MODE, live.power_mode),
         (MODULE_STATE, live.state),
+        (CODING, identity.coding),
     )
     return {identifier.number: identifier.encode(value) for identifier, value in values}

@@ -108,6 +108,7 @@ _SERVICES: Final = {
 class DiagnosticServer:
     """Responds to a tester on behalf of one module.
 
+    identity       what it says it is, now
     clock          seconds, never going back
     live           the values of the live data identifiers
     reset          told 0x01 (hard) or 0x03 (soft); it must let the response out before it acts
@@ -123,7 +124,7 @@ class DiagnosticServer:
 
     def __init__(
         self,
-        identity: Identity,
+        identity: Callable[[], Identity],
         memory: FaultMemory,
         clock: Callable[[], float],
         *,
@@ -135,7 +136,7 @@ class DiagnosticServer:
         routines: Mapping[int, DiagnosticAction],
         later: Callable[[float, Callable[[], None]], object],
     ) -> None:
-        self.identity = identity
+        self._identity = identity
         self.memory = memory
         self.session = Session.DEFAULT
         self._clock = clock
@@ -282,7 +283,7 @@ class DiagnosticServer:
 
     def _read_data_by_identifier(self, body: bytes) -> bytes:
         require_length(len(body) >= 2 and len(body) % 2 == 0)
-        values = data_values(self.identity, self.session, self._clock(), self._live())
+        values = data_values(self._identity(), self.session, self._clock(), self._live())
         wanted = [body[k : k + 2] for k in range(0, len(body), 2)]
         # ISO 14229-1: identifiers the module does not have are left out, unless it has none (from memory)
         known = [item for item in wanted if int.from_bytes(item, "big") in values]

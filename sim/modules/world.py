@@ -21,7 +21,8 @@ from sim.network.streams import Stream
 from sim.vehicle.car import Car
 from sim.vehicle.description_software import Module
 
-ModuleState = Literal["unpowered", "starting", "running", "going to sleep", "asleep"]
+ModuleState = Literal["unpowered", "dead", "boot mode", "starting", "running", "going to sleep", "asleep"]
+LIFELESS: tuple[ModuleState, ...] = ("unpowered", "dead")
 Causes = Callable[[], tuple[int, ...]]
 
 SEND_LIMIT_S = 0.1  # a single frame that is not acknowledged by then is given up; common practice

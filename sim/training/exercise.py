@@ -29,8 +29,9 @@ from sim.vehicle.problems import EditProblem, FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import line_of, parse, read_car, text_of
 
 Tool = Literal[
-    "seat", "scan", "clear", "eye", "meter", "lamp", "scope", "unplug", "fuses", "battery", "bypass", "repair"
-]
+    "seat", "scan", "clear", "program", "eye", "meter", "lamp", "scope", "unplug", "fuses", "battery",
+    "bypass", "repair",
+]  # fmt: skip
 TOOLS: tuple[Tool, ...] = get_args(Tool)
 Proof = Literal["scan", "start", "sleep"]
 MOST_ACTIONS = 200

@@ -30,7 +30,7 @@ from sim.training.effects import same_effect
 from sim.training.exercise import Exercise
 from sim.vehicle.edits import verb_of
 from sim.vehicle.edits_modules import CHARGED_PCT
-from sim.vehicle.harness_state import HarnessState
+from sim.vehicle.harness_state import HarnessState, alterations
 from sim.vehicle.problems import EditProblem, Unsettled
 
 Edits = tuple[str, ...]
@@ -168,4 +168,5 @@ def helped(before: HarnessState, after: HarnessState) -> bool:
     """Whether a repair put anything right; charging does nothing for a battery that was full."""
     if after.battery_pct != before.battery_pct:
         return before.battery_pct is not None and before.battery_pct < CHARGED_PCT
-    return after != before
+    still = {(one.field, one.part) for one in alterations(HarnessState(), after)}
+    return any((one.field, one.part) not in still for one in alterations(HarnessState(), before))

@@ -144,6 +144,9 @@ class BusOff(Part):
     monitors_rest: bool = False
 
 
+SetUp = Literal["coding", "keys", "calibration"]
+
+
 class Module(Part):
     """A control module: pins, software behaviour, messages and monitors."""
 
@@ -172,6 +175,9 @@ class Module(Part):
     outputs: dict[Name, Output] = Field(default_factory=dict)
     telltales: dict[Name, Telltale] = Field(default_factory=dict)
     fob_receiver: bool = False
+    # what a new one needs from a tester before it does its work; common practice, by the maker's instructions
+    set_up: Annotated[tuple[SetUp, ...], BeforeValidator(listed)] = ()
+    calibration_code: DtcText = "U3000-54"  # set while its calibration is missing
     gateway: Guard | None = None
     bus_off: BusOff = BusOff()
     # how long a transceiver lets its transmit input hold the bus dominant, `none` for an old one without this
@@ -213,3 +219,6 @@ class Immobilizer(Part):
     answer_id: MessageId = 0x1A1
     release_id: MessageId = 0x1A2
     retry_ms: float = Field(200, ge=10)
+    # set by the engine's module when it is denied, and by the authority that denies it (None: no code)
+    code: DtcText = "P0513"
+    authority_code: DtcText | None = None

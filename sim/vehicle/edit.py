@@ -1,7 +1,7 @@
 """What an edit is, what a kind of edit is, and how the words of a sentence are read.
 
 Every kind of edit is one row (`EditKind`), written beside its function in `edits_connectors`,
-`edits_conductors`, `edits_modules` or `edits_theories` and collected in `sim.vehicle.edits`.
+`edits_conductors`, `edits_modules`, `edits_set_up` or `edits_theories` and collected in `sim.vehicle.edits`.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from sim.vehicle.wire_ends import WireEnd
 EditSort = Literal["fault", "repair", "theory"]
 Relation = Literal["waits for", "runs through", "feeds"]
 # with which of a shop's tools it is done
-EditTool = Literal["unplug", "fuses", "battery", "bypass", "repair"]
+EditTool = Literal["unplug", "fuses", "battery", "bypass", "repair", "program"]
 Change = Callable[[Car], Car]
 Lister = Callable[[Car], Iterable[str]]
 

@@ -21,13 +21,22 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     set TCM.powertrain to 250 kbit/s                      a wrong bit rate, as after wrong software
     set TCM.backbone to classical CAN                     a part too old for CAN FD
     keep DOOR-LEFT awake                                  software that, once awake, never lets go again
-    replace TCM                                           a right module in its place: ends these five
+    replace TCM                                           a right module in its place: ends all these; where
+                                                          the car's file says so, it has to be set up then
+    fail TCM                                              dead inside: draws next to nothing, answers nobody
+    uncode ECM                    code ECM                nothing written into it yet, as a new one
+    miscode ECM                   code ECM                the coding of a car with other equipment
+    transplant ECM                code ECM                holds another car's VIN
+    unmatch ECM                   match keys              does not know the immobilizer's other end
+    uncalibrate STEER-ANGLE       calibrate STEER-ANGLE   its adaptation is missing
+    halfflash ECM                 flash ECM               boot loader only, after a flash that was interrupted
+    misflash ECM                  flash ECM               another software version than the car needs
     replace map_sensor                                    the same with a sensor: ends a short inside it
     theory ECM waits for TRAILER                          start-up
     theory body runs through DOOR-LEFT                    the line goes through a module's connector
     theory F7 feeds TRAILER.B+                            the diagram is wrong about this fuse
 
-`EDIT_KINDS` has a row for each verb. A new fault is a function and its row in one of the four files below;
+`EDIT_KINDS` has a row for each verb. A new fault is a function and its row in one of the five files below;
 parser, lists of candidates and answers, the work panel, labor times and the judging of causes read the row.
 """
 
@@ -35,7 +44,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from sim.vehicle import edits_conductors, edits_connectors, edits_modules, edits_theories
+from sim.vehicle import edits_conductors, edits_connectors, edits_modules, edits_set_up, edits_theories
 from sim.vehicle.car import Car
 from sim.vehicle.edit import EDIT_KINDS as EDIT_KINDS
 from sim.vehicle.edit import Edit, EditKind, Lister, Offer
@@ -50,6 +59,7 @@ EDIT_KINDS.update(
             *edits_conductors.KINDS,
             *edits_connectors.BYPASSES,
             *edits_modules.KINDS,
+            *edits_set_up.KINDS,
             *edits_theories.KINDS,
         )
     }

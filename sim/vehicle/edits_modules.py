@@ -10,6 +10,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.description_base import Bitrate
 from sim.vehicle.edit import Change, Edit, EditKind, EditSort, Offer, fields_repaired_by, noted, without
 from sim.vehicle.edit_words import channel_named, channels_of_modules, number, one_name
+from sim.vehicle.edits_set_up import SET_UP_FIELDS, as_new
 from sim.vehicle.problems import EditProblem, unknown
 
 BITRATES_BPS: tuple[int, ...] = get_args(Bitrate)
@@ -117,7 +118,8 @@ def _replace(words: list[str], car: Car) -> Edit:
 
     def change(car: Car) -> Car:
         own = {name, *(f"{name}.{bus}" for bus in car.messages.buses_of[name])}
-        return car.with_harness(**without(car.harness, fields_repaired_by("replace"), own))
+        fields = (*fields_repaired_by("replace"), *SET_UP_FIELDS)
+        return as_new(name, car.with_harness(**without(car.harness, fields, own)))
 
     return Edit(f"replace {name}", "replace", "repair", change, None, (name,))
 

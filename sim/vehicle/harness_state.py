@@ -53,6 +53,14 @@ class HarnessState:
     offset_v: Mapping[str, float] = field(default_factory=dict)  # ground point -> voltage above the body
     leads: Mapping[str, Lead] = field(default_factory=dict)  # by the edit that joined them
     kept_awake: frozenset[str] = frozenset()  # modules whose software never lets go of the network
+    dead: frozenset[str] = frozenset()  # modules with nothing inside that works
+    # what a tester writes into modules, where it is not what this car needs
+    codings: Mapping[str, str] = field(default_factory=dict)  # module -> `blank`, or whose coding it has
+    vins: Mapping[str, str] = field(default_factory=dict)  # module -> the VIN it holds, `blank` for none
+    software: Mapping[str, str] = field(default_factory=dict)  # module -> version
+    half_flashed: frozenset[str] = frozenset()  # a boot loader and no whole software
+    uncalibrated: frozenset[str] = frozenset()
+    unmatched: frozenset[str] = frozenset()  # ends of the immobilizer that do not know the other's secret
     battery_pct: float | None = None
 
     def joined_parts(self) -> Iterator[Element]:
@@ -74,6 +82,17 @@ class HarnessState:
 FIELDS = tuple(one.name for one in fields(HarnessState))
 OPENINGS = ("unplugged", "pulled", "blown", "opened", "loosened")  # what only interrupts the circuit
 BATTERY = "BAT"
+# what is inside a module and has a name of its own there, by field: `TCM awake`, `ECM coding`
+INSIDE = {
+    "kept_awake": "awake",
+    "dead": "inside",
+    "codings": "coding",
+    "vins": "VIN",
+    "software": "software",
+    "half_flashed": "software",
+    "uncalibrated": "calibration",
+    "unmatched": "keys",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +110,7 @@ class Alteration:
 
     def names(self) -> Iterator[str]:
         """The names by which an explanation looks for it: the part, the parts of a lead, `TCM awake`."""
-        yield f"{self.part} awake" if self.field == "kept_awake" else self.part
+        yield f"{self.part} {INSIDE[self.field]}" if self.field in INSIDE else self.part
         for value in (self.was, self.now):
             if isinstance(value, Lead):
                 yield from (part.id for part in value.parts)

@@ -65,7 +65,7 @@ class Module:
             [DtcRule("U0100-87"), DtcRule("U0121-87", confirmation_cycles=2), DtcRule("U0073-88")]
         )
         self.server = DiagnosticServer(
-            IDENTITY,
+            lambda: IDENTITY,
             self.memory,
             lambda: self.now_s,
             live=lambda: LiveValues(12.34, "run", "running"),
@@ -309,7 +309,7 @@ def test_what_the_module_is_told(module: Module) -> None:
 def test_a_module_without_outputs_and_routines_has_no_such_service(module: Module) -> None:
     """serviceNotSupported to whatever the module has nothing for."""
     bare = DiagnosticServer(
-        IDENTITY,
+        lambda: IDENTITY,
         FaultMemory(),
         lambda: 0.0,
         live=lambda: LiveValues(12.0, None, "running"),

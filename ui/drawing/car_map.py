@@ -32,6 +32,8 @@ MARKS: dict[str, Callable[[], Node]] = {
     "quiet": partial(node, "path", d="M-4,0 H4", class_="mark"),
     "asleep": partial(node, "path", d="M2,-4 A4.2,4.2 0 1 0 2,4 A5,5 0 0 1 2,-4 Z", class_="mark full"),
     "unpowered": partial(node, "path", d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5", class_="mark"),
+    "dead": partial(node, "path", d="M-4,-4 H4 V4 H-4 Z M-4,-4 L4,4 M-4,4 L4,-4", class_="mark"),
+    "boot": partial(node, "path", d="M-4,-4 H4 V4 H-4 Z M-2,0 H2", class_="mark"),
     "unasked": partial(node, "circle", r=1.6, class_="mark full"),
     "answered": partial(node, "path", d="M-4,0 L-1,3.5 L4,-3.5", class_="mark"),
     "unanswered": partial(node, "path", d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5", class_="mark"),
@@ -45,6 +47,8 @@ LEGEND = (
     ("quiet", "no longer sends"),
     ("asleep", "asleep"),
     ("unpowered", "no supply"),
+    ("dead", "dead inside"),
+    ("boot", "boot mode: software incomplete"),
 )
 FOUND_LEGEND = (
     ("unasked", "not asked by the tester yet"),

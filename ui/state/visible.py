@@ -23,6 +23,8 @@ STATE_WORDS = {
     "going to sleep": "quiet",
     "asleep": "asleep",
     "unpowered": "no supply",
+    "dead": "dead inside",
+    "boot mode": "boot mode",
 }
 
 
@@ -30,8 +32,8 @@ STATE_WORDS = {
 class VisibleModule:
     """One module: its state, one short word for it, its supply where it is known, and what is off at it.
 
-    `shape` names the drawing of the state: running, alone, starting, waiting, quiet, asleep, unpowered; in an
-    exercise unasked, answered, unanswered.
+    `shape` names the drawing of the state: running, alone, starting, waiting, quiet, asleep, unpowered, dead,
+    boot; in an exercise unasked, answered, unanswered.
     """
 
     name: str
@@ -128,7 +130,8 @@ def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> Visi
     alone = tuple(
         bus for bus, channel in module.all_channels.items() if module.hears and channel not in linked
     )
-    shape, word = module.state.replace("going to sleep", "quiet"), STATE_WORDS.get(module.state, module.state)
+    shape = {"going to sleep": "quiet", "boot mode": "boot"}.get(module.state, module.state)
+    word = STATE_WORDS.get(module.state, module.state)
     if module.state == "starting" and module.waiting_for:
         shape, word = "waiting", f"waits: {', '.join(module.waiting_for)}"
     elif module.state == "running" and alone and len(alone) == len(module.all_channels):

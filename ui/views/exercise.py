@@ -28,7 +28,7 @@ PANELS = {
     "Order": (),
     "Seat": ("seat",),
     "Part": (),
-    "Work": ("unplug", "fuses", "battery", "bypass", "repair"),
+    "Work": ("unplug", "fuses", "battery", "bypass", "repair", "program"),
     "Tester": ("scan", "clear"),
     "Measure": ("meter", "lamp", "eye"),
     "Scope": ("scope",),
