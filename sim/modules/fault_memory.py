@@ -5,8 +5,9 @@ Every code that a module can set has a `DtcRule`. Its test reports `test_failed`
 open-source implementations that keep the variable names of its Annex D.
 
 Everything reported comes in the order of the code's number.
-Not modelled: mirror and user-defined memories, severity, fault detection counters that move in steps, codes
-that ask for a warning lamp, loss of what a module had not yet written when it lost power.
+Not modelled: mirror and user-defined memories, severity, fault detection counters that move in steps, the
+status bit that asks for a warning lamp (`lamp_codes` says it for the engine lamp), loss of what a module had
+not yet written when it lost power.
 """
 
 from collections.abc import Callable, Iterable
@@ -15,7 +16,7 @@ from difflib import get_close_matches
 from enum import IntFlag
 from typing import Final
 
-from sim.vehicle.codes import CodeError, dtc_bytes, with_failure_type
+from sim.vehicle.codes import CodeError, dtc_bytes, is_emission_related, with_failure_type
 from sim.vehicle.conditions import PowerMode
 
 
@@ -151,6 +152,15 @@ class FaultMemory:
             hint = f"; did you mean {near[0]}?" if near else ""
             raise CodeError(f"this module has no code {code}{hint}")
         return entry
+
+    @property
+    def lamp_codes(self) -> tuple[str, ...]:
+        """Codes that ask for the engine lamp: emission-related, confirmed, and not yet proved good.
+
+        The lamp goes out after LAMP_OUT_CYCLES good cycles, long before the code is forgotten.
+        """
+        asking = (one for one in self.matching(Status.CONFIRMED) if one.aging_count < LAMP_OUT_CYCLES)
+        return tuple(one.code for one in asking if is_emission_related(one.code))
 
     def matching(self, mask: int) -> tuple[Dtc, ...]:
         """Codes with at least one bit of `mask` set: (status & mask) != 0, ISO 14229-1."""

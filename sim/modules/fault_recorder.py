@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
+from sim.modules.facts import Fact
 from sim.modules.fault_memory import CLEARED, DtcRule, FaultMemory, SnapshotRecord, Status
 from sim.modules.knowledge import Knowledge
 from sim.modules.world import Causes, Host, Timer
@@ -20,6 +21,7 @@ class FaultRecorder:
     """Keeps the fault memory of one module.
 
     tests: every test that can set a code. dtc_events: the event that set a code, until it is cleared.
+    Tells `Knowledge` whether a code asks for the engine lamp.
     """
 
     def __init__(self, host: Host, knowledge: Knowledge) -> None:
@@ -56,10 +58,18 @@ class FaultRecorder:
 
     def ignition_on(self, by_line: bool = False) -> None:
         """An operation cycle begins with the ignition: by the sense line, or by what the module receives."""
-        if self._host.state == "running" and by_line == bool(self._knowledge.lines):
+        if self._host.answers and by_line == bool(self._knowledge.lines):
             self.memory.new_operation_cycle()
 
+    def _judge_engine_lamp(self) -> None:
+        asking = self.memory.lamp_codes
+        if bool(asking) is not self._knowledge.engine_lamp.value:
+            event = next((self.dtc_events[one] for one in asking if one in self.dtc_events), None)
+            self._knowledge.engine_lamp = Fact(bool(asking), event)
+            self._host.invalidate()
+
     def _status_changed(self, code: str, old: int, new: int) -> None:
+        self._judge_engine_lamp()
         if new != CLEARED:
             return
         self.dtc_events.pop(code, None)

@@ -32,7 +32,8 @@ class Knowledge:
     """Facts of one module, each with the event since which it holds.
 
     inputs, lines: its pins, by function. heard: messages, by name. signals: as last received. values: of its
-    own signals. master, release: what this module itself decides, if it is the one that does.
+    own signals. engine_lamp: does a code of its own ask for it? master, release: what this module itself
+    decides, if it is the one that does.
     """
 
     def __init__(self, host: Host) -> None:
@@ -41,6 +42,7 @@ class Knowledge:
         self.heard: dict[str, Fact] = {}
         self.signals: dict[str, Fact] = {}
         self.values: dict[str, Known] = {}
+        self.engine_lamp = OFF
         self.master: ModeHolder | None = None
         self.release: ReleaseHolder | None = None
         engine = host.world.car.built.engine

@@ -226,6 +226,7 @@ class ControlModule:
                 self.master.button(on, event)
         elif on:
             self.faults.ignition_on(by_line=True)
+            self.outputs.begin_lamp_check(event)
 
     # -- what its parts ask ----------------------------------------------------------------------------
 

@@ -1,6 +1,7 @@
 """SAE J1979 services of the engine module: what the law lets every tester read.
 
-01 current data, 03 confirmed codes, 04 clear, 07 pending codes, 0A permanent codes; requests and responses as
+01 current data, 03 confirmed codes, 04 clear, 07 pending codes, 0A permanent codes, of those that are
+emission-related (`sim.vehicle.codes`); requests and responses as
 bytes, as on CAN (ISO 15765-4: up to six parameters in one request, a count byte before the codes).
 
 Layouts: SAE J1979 / ISO 15031-5 as given by PyPI `obd` and its decoders; which negative responses are sent,
@@ -17,10 +18,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from sim.modules.fault_memory import LAMP_OUT_CYCLES, Dtc, FaultMemory, Status
+from sim.modules.fault_memory import Dtc, FaultMemory, Status
 from sim.modules.uds_data import unsigned
 from sim.modules.uds_protocol import POSITIVE, NegativeResponseCode, negative_response
-from sim.vehicle.codes import dtc_bytes
+from sim.vehicle.codes import dtc_bytes, is_emission_related
 
 CURRENT_DATA: Final = 0x01
 CONFIRMED_CODES: Final = 0x03
@@ -61,7 +62,7 @@ class ObdServices:
     @property
     def lamp_commanded(self) -> bool:
         """Does the module ask for the malfunction indicator lamp?"""
-        return any(entry.aging_count < LAMP_OUT_CYCLES for entry in self._confirmed())
+        return bool(self._memory.lamp_codes)
 
     def handle(self, request: bytes, functional: bool = False) -> bytes | None:
         """Respond to one request whose first byte is one of SERVICES; None for silence."""
@@ -91,11 +92,14 @@ class ObdServices:
         if service == CONFIRMED_CODES:
             return self._confirmed()
         if service == PENDING_CODES:
-            return [entry for entry in self._memory.dtcs if entry.status & Status.PENDING]
-        return [entry for entry in self._memory.dtcs if entry.permanent]
+            return [entry for entry in self._legislated() if entry.status & Status.PENDING]
+        return [entry for entry in self._legislated() if entry.permanent]
 
     def _confirmed(self) -> list[Dtc]:
-        return [entry for entry in self._memory.dtcs if entry.status & Status.CONFIRMED]
+        return [entry for entry in self._legislated() if entry.status & Status.CONFIRMED]
+
+    def _legislated(self) -> list[Dtc]:
+        return [entry for entry in self._memory.dtcs if is_emission_related(entry.code)]
 
     def _parameters(self) -> dict[int, bytes]:
         values = self._values()
@@ -111,7 +115,7 @@ class ObdServices:
 
     def _status(self) -> bytes:
         lamp = 0x80 if self.lamp_commanded else 0
-        waiting = any(entry.status & Status.TEST_NOT_COMPLETED_SINCE_CLEAR for entry in self._memory.dtcs)
+        waiting = any(entry.status & Status.TEST_NOT_COMPLETED_SINCE_CLEAR for entry in self._legislated())
         monitors = _COMPONENT_MONITOR | (_COMPONENT_INCOMPLETE if waiting else 0)
         return bytes([lamp | min(len(_numbers(self._confirmed())), 0x7F), monitors, 0, 0])
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from sim.modules.facts import OFF, Fact
 from sim.modules.knowledge import Knowledge
 from sim.modules.set_up import SetUp
-from sim.modules.world import LIFELESS, Causes, Host
+from sim.modules.world import LIFELESS, Causes, Host, Timer
 
 LINE_ON_V = 6.0  # a sense line counts as on above this; common practice
 INPUT_SHARE = 0.5  # a wired input is active above half of the module's supply; common practice
@@ -66,6 +66,7 @@ class Outputs:
     """Drivers and telltales of one module, each with the event of its last change.
 
     held: outputs that a tester switches instead of the module's own rules, with the event of its request.
+    For some seconds from ignition on all warning lamps light, so that the driver sees that they work.
     """
 
     def __init__(self, host: Host, knowledge: Knowledge, set_up: SetUp) -> None:
@@ -76,6 +77,8 @@ class Outputs:
         self._set_up = set_up
         self._host = host
         self._knowledge = knowledge
+        self._lamp_check: Timer | None = None
+        self._check_event: int | None = None
         self._driver_rules = [(name, knowledge.asks(one.when)) for name, one in host.spec.outputs.items()]
         self._lamp_rules = [(name, knowledge.asks(one.when)) for name, one in host.spec.telltales.items()]
 
@@ -84,6 +87,19 @@ class Outputs:
         changed = self._switch_drivers()
         self._switch_telltales()
         return changed
+
+    def begin_lamp_check(self, event: int) -> None:
+        """The ignition has come on at one of the module's sense lines."""
+        if self.telltales:
+            self._end_lamp_check()
+            self._check_event = event
+            self._lamp_check = self._host.world.after(self._host.spec.bulb_check_s, self._end_lamp_check)
+
+    def _end_lamp_check(self) -> None:
+        if self._lamp_check:
+            self._lamp_check.cancel()
+            self._lamp_check = None
+            self._host.invalidate()
 
     def shut(self) -> None:
         """Supply lost, reset or asleep: everything is off."""
@@ -111,8 +127,10 @@ class Outputs:
 
     def _switch_telltales(self) -> None:
         for name, asks in self._lamp_rules:
-            lit = asks() is True
+            spec = self._host.spec.telltales[name]
+            checked = self._lamp_check is not None and spec.is_checked
+            lit = checked or asks() is True
             if lit != self.telltales[name]:
-                causes = self._knowledge.judge(self._host.spec.telltales[name].when).events
+                causes = (self._check_event,) if checked else self._knowledge.judge(spec.when).events
                 self.telltales[name] = lit
                 self._host.record("telltale", f"telltale {name} {'lights' if lit else 'goes out'}", causes)

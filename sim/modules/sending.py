@@ -81,6 +81,8 @@ class OwnSignals:
             case "immobilizer":
                 event = knowledge.release.event if knowledge.release else None
                 return Fact("released" if knowledge.released() else "locked", event)
+            case "engine_lamp":
+                return knowledge.engine_lamp
         raise AssertionError(fact)
 
 

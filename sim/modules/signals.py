@@ -40,7 +40,9 @@ class Codec:
         self._is_flag = {
             name
             for name, signal in signals
-            if signal.when or (signal.fact is None and isinstance(signal.value, bool))
+            if signal.when
+            or signal.fact == "engine_lamp"
+            or (signal.fact is None and isinstance(signal.value, bool))
         }
 
     def encode(self, message: Sent, values: dict[str, Known]) -> bytes:

@@ -57,6 +57,19 @@ def is_manufacturer_specific(text: str) -> bool:
     return dtc_text(dtc_bytes(text)[:2])[:2] in {"P1", "B1", "B2", "C1", "C2", "U1", "U2"}
 
 
+@lru_cache(maxsize=4096)
+def is_emission_related(text: str) -> bool:
+    """Whether a code asks for the engine lamp and is told by the services of SAE J1979.
+
+    A generic powertrain code, or one of the network group about a powertrain module (lost communication
+    U0100 to U0120, invalid data U0401 to U0414). Common practice: which codes a car's certification counts
+    is its maker's matter; the ranges are from memory. Raises CodeError.
+    """
+    number = int.from_bytes(dtc_bytes(text)[:2], "big")
+    powertrain = number >> 14 == _LETTERS.index("P") and not is_manufacturer_specific(text)
+    return powertrain or 0xC100 <= number <= 0xC120 or 0xC401 <= number <= 0xC414
+
+
 def code_description(text: str) -> str:
     """What a code says, without its failure type; a plain sentence if the tables have no text.
 

@@ -33,7 +33,15 @@ class Signal(Part):
 
     when: Condition | None = None
     fact: (
-        Literal["power_mode", "engine_state", "vehicle_speed_kph", "immobilizer", "engine_speed_rpm"] | None
+        Literal[
+            "power_mode",
+            "engine_state",
+            "vehicle_speed_kph",
+            "immobilizer",
+            "engine_speed_rpm",
+            "engine_lamp",
+        ]
+        | None
     ) = None
     uses: tuple[Name, ...] = ()
     missing: Literal["invalid", "substitute", "hold"] = "invalid"
@@ -118,6 +126,12 @@ class Telltale(Part):
     title: str = ""
     when: Condition
     colour: Literal["red", "amber", "green", "blue"] = "amber"
+    bulb_check: bool | None = None  # lights at ignition on for the lamp check; default: red and amber ones
+
+    @property
+    def is_checked(self) -> bool:
+        """Does it light for the lamp check?"""
+        return self.colour in ("red", "amber") if self.bulb_check is None else self.bulb_check
 
 
 class Guard(Part):
@@ -174,6 +188,7 @@ class Module(Part):
     references: dict[Name, Reference] = Field(default_factory=dict)
     outputs: dict[Name, Output] = Field(default_factory=dict)
     telltales: dict[Name, Telltale] = Field(default_factory=dict)
+    bulb_check_s: float = Field(3, ge=0, le=60)  # lamp check at ignition on; common practice
     fob_receiver: bool = False
     # what a new one needs from a tester before it does its work; common practice, by the maker's instructions
     set_up: Annotated[tuple[SetUp, ...], BeforeValidator(listed)] = ()
