@@ -126,6 +126,9 @@ def why_telltale(bench: Bench, name: str) -> Because:
             text = f"telltale {name} is {'lit' if lit else 'dark'}"
             if not module.sends:
                 return Because(text, None, _all(bench, (module.state_event,)))
+            check = module.outputs.lamp_check(name)
+            if lit and check is not None:
+                return Because(f"{text} for the lamp check", None, _all(bench, (check,)))
             events = (*_senders_reasons(bench, module, when, evaluation), *evaluation.events)
             return Because(text, None, _all(bench, events) or tuple(_needs(bench, module, evaluation.unmet)))
     raise EditProblem(

@@ -95,6 +95,11 @@ class Outputs:
             self._check_event = event
             self._lamp_check = self._host.world.after(self._host.spec.bulb_check_s, self._end_lamp_check)
 
+    def lamp_check(self, telltale: str) -> int | None:
+        """The event by which a telltale is lit for the lamp check, None if it is not."""
+        checked = self._lamp_check is not None and self._host.spec.telltales[telltale].is_checked
+        return self._check_event if checked else None
+
     def _end_lamp_check(self) -> None:
         if self._lamp_check:
             self._lamp_check.cancel()
@@ -128,9 +133,9 @@ class Outputs:
     def _switch_telltales(self) -> None:
         for name, asks in self._lamp_rules:
             spec = self._host.spec.telltales[name]
-            checked = self._lamp_check is not None and spec.is_checked
-            lit = checked or asks() is True
+            check = self.lamp_check(name)
+            lit = check is not None or asks() is True
             if lit != self.telltales[name]:
-                causes = (self._check_event,) if checked else self._knowledge.judge(spec.when).events
+                causes = (check,) if check is not None else self._knowledge.judge(spec.when).events
                 self.telltales[name] = lit
                 self._host.record("telltale", f"telltale {name} {'lights' if lit else 'goes out'}", causes)

@@ -55,7 +55,7 @@ def test_the_written_out_proof_is_the_standard_one() -> None:
 
 def test_the_handshake_frame_by_frame(bench: Bench, frames: list[tuple[float, str, int, bytes]]) -> None:
     """Three frames, each on both buses, 2 ms later beyond the gateway; data that only the secret explains."""
-    bench.do_all(["key run", "wait 2 s"])
+    bench.do_all(["key run", "wait 4 s"])
     asked = [(sender, data) for _, sender, can_id, data in frames if can_id == CHALLENGE]
     challenge = asked[-1][1]
     assert [
@@ -77,9 +77,11 @@ def test_questions_are_repeated_with_new_numbers(
 ) -> None:
     """Every 200 ms until there is an answer; silence is told after the third."""
     bench.do_all(["unplug ECM", "key run", "wait 1.5 s"])
+    assert "telltale security is lit for the lamp check" == why_telltale(bench, "security").text
+    bench.do("wait 2 s")
     asked = [(start_s, data) for start_s, sender, _, data in frames if sender == "BCM.body"]
     gaps = [round(b[0] - a[0], 2) for a, b in pairwise(asked)]
-    assert [0.2] * 6 == gaps
+    assert [0.2] * 16 == gaps
     assert len(asked) == len({data for _, data in asked})
     first_s = asked[0][0]
     (silence,) = [event for event in told(bench, "immobilizer") if event[1] == "BCM gets no proof from ECM"]
