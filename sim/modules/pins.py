@@ -108,6 +108,9 @@ class Outputs:
 
     def shut(self) -> None:
         """Supply lost, reset or asleep: everything is off."""
+        if self._lamp_check:
+            self._lamp_check.cancel()
+            self._lamp_check = None
         for name in self.on:
             if self.on[name]:
                 self.on[name] = False
