@@ -64,10 +64,6 @@ def test_a_wire_that_only_the_diagram_has_is_looked_for_in_vain() -> None:
     attempt = Attempt.begin(find_exercise("22"))
     step = attempt.do("look F74.2--TACHO.C1.1")
     assert ("this is not to be found on the car", 1.0) == (step.vain, step.minutes)
-    own = attempt.exercise.real_car.elements.keys() - attempt.exercise.whole_car.elements.keys()
-    assert ["the wire is whole along its length"] * len(own) == [
-        attempt.do(f"look {name}").display for name in sorted(own)
-    ], "a student who knows their names may look at them"
 
 
 def test_a_probe_that_does_not_fit_shows_that_the_connector_is_off() -> None:
@@ -104,15 +100,24 @@ def test_what_is_refused_tells_nothing(name: str, number: int) -> None:
     broken, usual = Attempt.begin(exercise), Attempt.begin(whole)
     said = sentences(exercise.whole_car, broken.bench.car, random.Random(f"{name} {number}"))
     asked = [next(said) for _ in range(SENTENCES)]
-    # a part that is there by a hidden theory only can be worked on by a student who knows its name
-    real = [text for text in asked if not _is_of_the_hidden_design(text, exercise)]
-    different = {text: (refusal(broken, text), refusal(usual, text)) for text in real}
+    different = {text: (refusal(broken, text), refusal(usual, text)) for text in asked}
     assert {} == {text: two for text, two in different.items() if two[0] != two[1]}
     assert any(one for one, _ in different.values())
     assert not all(one for one, _ in different.values())
 
 
-def _is_of_the_hidden_design(text: str, exercise: Exercise) -> bool:
+HIDDEN_DESIGNS = ("22-the-diagram-lies", "23-blower-and-window")
+VERBS = ("open", "look", "mend", "unshort", "measure volts", "measure ohms", "measure amps", "scope", "fit")
+
+
+@pytest.mark.parametrize("name", HIDDEN_DESIGNS)
+def test_parts_of_a_hidden_design_are_unknown_by_name(name: str) -> None:
+    """A wire that only the real car has is refused in the words of one that no car has."""
+    exercise = find_exercise(name)
     whole, real = exercise.whole_car, exercise.real_car
-    own = (real.terminals | real.elements.keys()) - (whole.terminals | whole.elements.keys())
-    return any(word in own for word in text.split())
+    own = sorted((real.terminals | real.elements.keys()) - (whole.terminals | whole.elements.keys()))
+    attempt = Attempt.begin(exercise)
+    usual = Attempt.begin(Exercise.model_validate(exercise.model_dump() | {"arrives": (), "others": ()}))
+    said = [f"{verb} {part}" for part in own for verb in VERBS]
+    assert [refusal(usual, text) for text in said] == [refusal(attempt, text) for text in said]
+    assert all(refusal(attempt, text) for text in said)

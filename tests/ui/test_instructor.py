@@ -237,6 +237,32 @@ def test_an_exercise_is_begun_from_another_changed_saved_and_given(
     records.classes.delete(group.id)
 
 
+def test_an_instructors_address_opens_no_bench(address: str, instructor: Visitor) -> None:
+    """An address read off the projector leads to no car of the instructor, and a refresh still finds it."""
+    with Visitor(address, "bay") as visitor:
+        before = visitor.query
+        assert "bench=" in before
+        visitor.go("instructor")
+        visitor.fill("passphrase", PASSPHRASE)
+        visitor.press("Come in")
+        for page in ("bay", "author", "classes", "board", "replay"):
+            visitor.go(page)
+            assert "bench=" not in visitor.query
+        visitor.go("bay")
+        visitor.press("wait 10")
+        assert "30.1 s" in visitor.text
+        with Visitor(address, "bay", before) as stranger:
+            assert "30.1 s" not in stranger.text
+            stranger.press("wait 60")
+        visitor.go("author")
+        visitor.go("bay")
+        assert "30.1 s" in visitor.text, "what a stranger does there changes nothing here"
+        visitor.go("instructor")
+        visitor.press("leave_door")
+        assert before.partition("bench=")[2] != visitor.query.partition("bench=")[2]
+        assert [] == visitor.exceptions
+
+
 def test_an_author_writes_several_faults_behind_the_same_words(instructor: Visitor) -> None:
     """Fields of a second fault are kept apart from the first, and both are in the file."""
     instructor.go("author")

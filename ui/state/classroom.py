@@ -20,6 +20,7 @@ from sim.training.library import Library
 from sim.training.passphrase import STAYS_OPEN_S, Door
 from sim.training.records import Records, records_url
 from sim.training.rows import ClassNotice, StudentRow
+from sim.training.store import hashed
 from sim.vehicle.problems import Problem
 from ui.drawing.cookie import set_cookie
 
@@ -141,6 +142,11 @@ def let_in() -> bool:
     if token is None:
         token = st.session_state.token = str(st.context.cookies.get(COOKIE, ""))
     return bool(token) and door().knows(token)
+
+
+def instructors_bench() -> str:
+    """The key of an instructor's bench, which follows from the token alone; empty for everybody else."""
+    return hashed(f"bench {st.session_state.token}") if role() == "instructor" else ""
 
 
 def enter(token: str) -> None:

@@ -8,7 +8,7 @@ import streamlit as st
 
 from sim import catalogue
 from sim.vehicle.reading import car_from_text
-from ui.state import kept
+from ui.state import classroom, kept
 from ui.state.held import Held, parked, shelf
 
 FIRST_CAR = "teaching-car.yaml"
@@ -26,17 +26,33 @@ def open_session() -> Held:
     if work is not None:
         st.session_state.held = work
         return work
+    own = classroom.instructors_bench()
+    if st.session_state.get("is_instructors_bench") and not own:
+        st.session_state.pop("held", None)  # the token has ended: its car stays with the instructor
+    st.session_state.is_instructors_bench = bool(own)
     held = st.session_state.get("held")
     if held is None:
         key = st.query_params.get("bench", "") or st.session_state.get("bench_key", "")
         with st.spinner("The car rolls into the bay ..."):
-            held = _from_the_shelf(key) or fresh_session(key)
+            held = (own and _from_the_shelf(own)) or _from_the_shelf(key) or fresh_session(key)
         st.session_state.held = held
-        kept.take_up_fields(held.key)
+        kept.take_up_fields(own or held.key)
         st.session_state.jobs = []
-    if st.query_params.get("bench") != held.key:
-        st.query_params["bench"] = st.session_state.bench_key = held.key
+    _name_in_the_address(held, own)
     return held
+
+
+def _name_in_the_address(held: Held, own: str) -> None:
+    """Have the address name the bench, unless an instructor works on it: the projector shows addresses.
+
+    The key that the address had until then leads to the car as it was before.
+    """
+    if own:
+        held.key = own
+        st.query_params.pop("bench", None)
+        st.session_state.pop("bench_key", None)
+    elif st.query_params.get("bench") != held.key:
+        st.query_params["bench"] = st.session_state.bench_key = held.key
 
 
 def _from_the_shelf(key: str) -> Held | None:
