@@ -65,7 +65,9 @@ class BusFaults:
         channel = self._world.car.transceivers[name]
         self._let_go.add(name)
         words = f"{channel.module}'s transceiver times out and lets go of {channel.bus}"
-        self._world.record("bus", channel.module, words, (self._edit_events.get(name),))
+        self._world.record(
+            "bus", channel.module, words, (self._edit_events.get(name),), channel.bus, "released"
+        )
         self._world.surroundings.invalidate()
 
     def _update_babbling(self, name: str, sends: bool) -> None:

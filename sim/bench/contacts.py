@@ -49,7 +49,8 @@ class Relays:
         causes = (self._causes.coil(relay.driver), None if pulled_in else latest.trigger)
         title = f" ({relay.title})" if relay.title else ""
         words = f"relay {name}{title} {'pulls in' if pulled_in else 'drops out'}"
-        latest.switches[name] = self._live.world.record("relay", name, words, causes)
+        on = "on" if pulled_in else "off"
+        latest.switches[name] = self._live.world.record("relay", name, words, causes, value=on)
         self._live.electrical(latest.switches[name])
 
 

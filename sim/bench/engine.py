@@ -47,7 +47,7 @@ class LiveEngine:
     def _note(self, state: str, words: str, causes: tuple[int | None, ...]) -> None:
         if self._fire_timer:
             self._fire_timer.cancel()
-        event = self._live.world.record("engine", "engine", words, causes)
+        event = self._live.world.record("engine", "engine", words, causes, value=state)
         self._live.world.engine = Fact(state, event)
         self._live.electrical(event)
 

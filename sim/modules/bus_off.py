@@ -70,7 +70,7 @@ class BusOffMonitor:
             if self.event is None:
                 causes = self._host.world.explainer.bus_faults(self.channel)
                 words = f"{self._host.name} goes bus-off on {self.bus}"
-                self.event = self._host.record("bus", words, causes)
+                self.event = self._host.record("bus", words, causes, self.bus, "bus-off")
         elif self.off:
             self.off = False
             self._well = self._host.world.after(self._heal_s, self._is_well)
@@ -85,7 +85,7 @@ class BusOffMonitor:
 
     def _is_well(self) -> None:
         words = f"{self._host.name} is back on {self.bus}"
-        self._well_again = self._host.record("bus", words, (self.event,))
+        self._well_again = self._host.record("bus", words, (self.event,), self.bus, "on the bus")
         self.event = None
         self._host.invalidate()
 

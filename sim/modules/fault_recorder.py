@@ -47,13 +47,14 @@ class FaultRecorder:
         snapshot = SnapshotRecord(self.world.now_s, round(host.supply_v, 2), self._knowledge.known_mode())
         if not failed_before and self.memory.recording:
             words = f"{host.name} sets {entry.code}: {words}"
-            self.dtc_events[entry.code] = host.record("code", words, causes())
+            self.dtc_events[entry.code] = host.record("code", words, causes(), entry.code, "present")
         self.memory.test_failed(code, snapshot)
 
     def heal_dtc(self, code: str, causes: Causes) -> None:
         """A test has passed."""
         if self.memory.get(code).status & Status.TEST_FAILED and self.memory.recording:
-            self._host.record("code heals", f"{self._host.name}: {code} no longer fails", causes())
+            words = f"{self._host.name}: {code} no longer fails"
+            self._host.record("code heals", words, causes(), code, "stored")
         self.memory.test_passed(code)
 
     def ignition_on(self, by_line: bool = False) -> None:
@@ -75,7 +76,7 @@ class FaultRecorder:
         self.dtc_events.pop(code, None)
         if old & (Status.PENDING | Status.CONFIRMED):
             words = f"{self._host.name}: {code} is cleared"
-            self._host.record("code cleared", words, (self.world.tester_event,))
+            self._host.record("code cleared", words, (self.world.tester_event,), code, "cleared")
         for test in self.tests:
             if self.memory.get(test.code).code == code:
                 test.again()

@@ -234,9 +234,11 @@ class ControlModule:
         """Let the module update at this instant."""
         self.world.surroundings.invalidate(self.name)
 
-    def record(self, kind: str, words: str, causes: tuple[int | None, ...] = ()) -> int:
+    def record(
+        self, kind: str, words: str, causes: tuple[int | None, ...] = (), item: str = "", value: str = ""
+    ) -> int:
         """Add an event about the module to the trace."""
-        return self.world.record(kind, self.name, words, causes)
+        return self.world.record(kind, self.name, words, causes, item, value)
 
     def send(self, frame: Frame) -> None:
         """Send a single frame on every CAN bus of the module."""
@@ -289,7 +291,7 @@ class ControlModule:
 
     def _enter(self, state: ModuleState, words: str, causes: tuple[int | None, ...]) -> None:
         self.state = state
-        self.state_event = self.record("state", words, causes)
+        self.state_event = self.record("state", words, causes, value=state)
         self.world.surroundings.invalidate()
 
     def _begin_start(self) -> None:
@@ -317,7 +319,7 @@ class ControlModule:
             silence = explainer.silence(self.name, self._message_of(unheard[0]))
             words = f"{self.name} waits for {' and '.join(unheard)} before it comes online"
             causes = (*silence, *explainer.wait(self.name), self.state_event)
-            self.state_event = self.record("waits", words, causes)
+            self.state_event = self.record("waits", words, causes, ", ".join(unheard), "waiting")
 
     def _message_of(self, other: str) -> str:
         return self.world.car.messages.message_from(other, None, ()).name

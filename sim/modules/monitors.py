@@ -130,13 +130,13 @@ class MessageMonitor:
         explainer = self._host.world.explainer
         causes = explainer.silence(name, message)
         words = f"{name} has not heard {message} for {self.expected.limit_s * 1000:g} ms"
-        event = self._host.record("lost", words, causes or explainer.arrival(name, message))
+        event = self._host.record("lost", words, causes or explainer.arrival(name, message), message, "lost")
         self.lost.judge(True, lambda: (event,))
 
     def _heard(self) -> None:
         name, message = self._host.name, self.expected.message
         causes = self._host.world.explainer.arrival(name, message)
-        event = self._host.record("heard", f"{name} hears {message} again", causes)
+        event = self._host.record("heard", f"{name} hears {message} again", causes, message, "again")
         self.lost.judge(False, lambda: (event,))
 
 

@@ -141,4 +141,5 @@ class Outputs:
             if lit != self.telltales[name]:
                 causes = (check,) if check is not None else self._knowledge.judge(spec.when).events
                 self.telltales[name] = lit
-                self._host.record("telltale", f"telltale {name} {'lights' if lit else 'goes out'}", causes)
+                words = f"telltale {name} {'lights' if lit else 'goes out'}"
+                self._host.record("telltale", words, causes, name, "lit" if lit else "dark")

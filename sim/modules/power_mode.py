@@ -65,7 +65,7 @@ class PowerModeMaster:
     def _go(self, to: PowerMode, causes: tuple[int | None, ...]) -> None:
         before = self.mode
         self._enter(to)
-        self.event = self._host.record("mode", f"power mode goes from {before} to {to}", causes)
+        self.event = self._host.record("mode", f"power mode goes from {before} to {to}", causes, value=to)
         self._on_change(before)
 
     def _enter(self, mode: PowerMode) -> None:
@@ -81,4 +81,4 @@ class PowerModeMaster:
         causes = tuple(cause for _, evaluation in tried for cause in evaluation.events)
         why = f": needs {', '.join(dict.fromkeys(in_words(leaf) for leaf in unmet))}" if unmet else ""
         words = f"the button changes nothing, power mode stays {self.mode}{why}"
-        self._host.record("held", words, (event, *causes))
+        self._host.record("held", words, (event, *causes), value=self.mode)

@@ -9,7 +9,11 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One thing that happened: `id` counts from 0, `time_s` is simulated time, `causes` are earlier ids."""
+    """One thing that happened: `id` counts from 0, `time_s` is simulated time, `causes` are earlier ids.
+
+    `item` names what the subject tells of (a code, a message, a lamp, a bus), `value` what it is from now on
+    (a state, a mode, on or off); either may be empty. Both say in a word what `text` says as a sentence.
+    """
 
     id: int
     time_s: float
@@ -17,6 +21,8 @@ class Event:
     subject: str
     text: str
     causes: tuple[int, ...]
+    item: str = ""
+    value: str = ""
 
     def as_json(self) -> str:
         """One line of JSON, the same bytes for the same event."""
@@ -39,12 +45,19 @@ class Trace:
         self.on_event: Callable[[Event], None] | None = None
 
     def record(
-        self, time_s: float, kind: str, subject: str, text: str, causes: Iterable[int | None] = ()
+        self,
+        time_s: float,
+        kind: str,
+        subject: str,
+        text: str,
+        causes: Iterable[int | None] = (),
+        item: str = "",
+        value: str = "",
     ) -> int:
         """Add an event and return its id."""
         known = tuple(sorted({cause for cause in causes if cause is not None}))
         wording = self._wordings.setdefault(text, text)
-        event = Event(len(self.events), time_s, kind, subject, wording, known)
+        event = Event(len(self.events), time_s, kind, subject, wording, known, item, value)
         self.events.append(event)
         if self.on_event:
             self.on_event(event)

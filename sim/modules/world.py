@@ -178,9 +178,17 @@ class World:
         """Return how long ago a time was, in whole nanoseconds as everything is."""
         return (self.now_ns - to_ns(time_s)) / NS_PER_S
 
-    def record(self, kind: str, subject: str, text: str, causes: tuple[int | None, ...] = ()) -> int:
-        """Add an event to the trace at this instant."""
-        return self.trace.record(self.now_s, kind, subject, text, causes)
+    def record(
+        self,
+        kind: str,
+        subject: str,
+        text: str,
+        causes: tuple[int | None, ...] = (),
+        item: str = "",
+        value: str = "",
+    ) -> int:
+        """Add an event to the trace at this instant; `item` and `value` as of `Event`."""
+        return self.trace.record(self.now_s, kind, subject, text, causes, item, value)
 
     def send(self, channel: str, frame: Frame) -> None:
         """Send a single frame, or give it up if no node acknowledges it in time."""
@@ -220,8 +228,10 @@ class Host(Protocol):
     def invalidate(self) -> None:
         """Let the module update at this instant."""
 
-    def record(self, kind: str, words: str, causes: tuple[int | None, ...] = ()) -> int:
-        """Add an event about the module to the trace."""
+    def record(
+        self, kind: str, words: str, causes: tuple[int | None, ...] = (), item: str = "", value: str = ""
+    ) -> int:
+        """Add an event about the module to the trace; `item` and `value` as of `Event`."""
 
     def send(self, frame: Frame) -> None:
         """Send a single frame on every CAN bus of the module."""
