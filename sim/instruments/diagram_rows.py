@@ -15,7 +15,7 @@ LONG_NAME = 8
 
 
 def _part_mark(sheet: Sheet, step: PathPart, x: float, y: float) -> None:
-    """One step's symbol, centred at x, y, with its name above and its words below."""
+    """One step's symbol, centered at x, y, with its name above and its words below."""
     title = f"{step.name}: {step.words}"
     inside = Sheet()
     match step.kind:

@@ -111,7 +111,7 @@ def _open_face(plug: Connector, car: Car) -> Iterator[Sight]:
         elif pin.id in state.intermittent:
             bad.append(f"terminal {pin.cavity} sits loose")
         if pin.id in state.swapped:
-            bad.append(f"the wire in cavity {pin.cavity} is not the colour the pin table gives")
+            bad.append(f"the wire in cavity {pin.cavity} is not the color the pin table gives")
     near = {pin.id: pin.cavity for pin in plug.pins}
     for element in _added(car, "short"):
         if element.a in near and element.b in near:
@@ -126,7 +126,7 @@ def _pin_from_behind(id: str, car: Car) -> Iterator[Sight]:
     pin = car.pins[id]
     plug = car.connectors[pin.connector]
     if id in car.harness.swapped:
-        yield True, f"the wire in cavity {pin.cavity} is not the colour the pin table gives"
+        yield True, f"the wire in cavity {pin.cavity} is not the color the pin table gives"
     yield from _place([car.elements[id].a, *([car.elements[id].b] if plug.kind == "inline" else [])], car)
 
 

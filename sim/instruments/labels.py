@@ -17,7 +17,7 @@ STRIPES = ("", "/WH", "/BK", "/YE", "/RD", "/GN")
 
 
 def wire_colour(claim: Claim, node: str) -> str:
-    """The colour of the wire that ends at a terminal."""
+    """The color of the wire that ends at a terminal."""
     reached = claim.conductor(node)
     if reached & {"BAR", "BAT+"}:
         return SUPPLY

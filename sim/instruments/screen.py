@@ -17,7 +17,7 @@ from sim.instruments.scope import Cursors, Picture
 
 @dataclass(frozen=True, slots=True)
 class Paint:
-    """Colours of the screen. traces: of both channels; common practice: CAN high yellow, low green."""
+    """Colors of the screen. traces: of both channels; common practice: CAN high yellow, low green."""
 
     traces: tuple[str, str]
     paper: str

@@ -7,7 +7,7 @@
     service.expected("ECM.C1.1")       # what a meter should show there, with its source
 
 All of it follows from `car.claimed`: what edits and theories have done to the car does not show here, and a
-claim that is wrong (a mislabelled fuse) stays wrong. Wire colors are invented for each car; the letters are
+claim that is wrong (a mislabeled fuse) stays wrong. Wire colors are invented for each car; the letters are
 those of IEC 60757.
 
 Not modelled: shields, wire lengths, splice packs, several pages per circuit.

@@ -37,7 +37,7 @@ def effects(names: Sequence[str], values: Sequence[float]) -> tuple[Effect, ...]
     contrasts = np.array(values, dtype=float)
     if not np.isfinite(contrasts).all():
         raise ValueError("every combination needs a finite number")
-    for _ in range(n):  # Yates' algorithm: sums of neighbours, then their differences
+    for _ in range(n):  # Yates' algorithm: sums of neighbors, then their differences
         contrasts = np.concatenate([contrasts[0::2] + contrasts[1::2], contrasts[1::2] - contrasts[0::2]])
     sizes, squares = contrasts / 2 ** (n - 1), contrasts**2 / 2**n
     return tuple(

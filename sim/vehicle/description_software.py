@@ -162,7 +162,7 @@ SetUp = Literal["coding", "keys", "calibration"]
 
 
 class Module(Part):
-    """A control module: pins, software behaviour, messages and monitors."""
+    """A control module: pins, software behavior, messages and monitors."""
 
     title: str = ""
     role: str | None = None  # SAE J1930 abbreviation or trade word; default: the module's own name

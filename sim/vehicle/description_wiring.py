@@ -77,7 +77,7 @@ class Bus(Part):
     fd: FlexibleData | None = None  # None: classical CAN
     line: tuple[str, ...]
     off_code: DtcText | None = None  # of a module in bus-off; default: U0073 for the first bus, U0074, ...
-    span_m: Metres = 1.0  # between neighbours on the line
+    span_m: Metres = 1.0  # between neighbors on the line
     stub_m: Metres = 0.3  # common figure at 1 Mbit/s in transceiver data sheets
     area_mm2: SquareMm = 0.35
     network_management: NetworkManagement | None = None  # None: each module sleeps by its own times

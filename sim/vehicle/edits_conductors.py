@@ -162,7 +162,7 @@ def _every_shorted_line(car: Car) -> Iterator[str]:
         yield _short(high.id, low.id)
         yield from (_short(leg.id, rail) for leg in (high, low) for rail in RAILS)
     bus_at = {leg: one.bus for one in channels_of_modules(car) for leg in (one.h, one.l)}
-    for plug in car.connectors.values():  # water in a connector joins neighbours
+    for plug in car.connectors.values():  # water in a connector joins neighbors
         for one, other in pairwise(plug.pins):
             if {one.inner, other.inner} <= bus_at.keys() and bus_at[one.inner] != bus_at[other.inner]:
                 yield _short(one.id, other.id)

@@ -1,6 +1,6 @@
 """The 5 V supply of sensors: a whole branch goes down with one of them, and comes back when that one is off.
 
-Behaviour after trade articles on reference circuits (four that agree): one shorted sensor or wire collapses
+Behavior after trade articles on reference circuits (four that agree): one shorted sensor or wire collapses
 the whole branch, many sensor codes set, and one unplugs one after the other until the branch recovers.
 """
 

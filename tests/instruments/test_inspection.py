@@ -45,7 +45,7 @@ def test_what_a_look_finds(teaching: Benches, fault: str, part: str, expected: s
     [
         ("open ECM.C1.3", "terminal 3 is pushed back"),
         ("corrode ECM.C1.3 2 ohm", "terminal 3 is green"),
-        ("swap ECM.C1.4 with ECM.C1.5", "the wire in cavity 4 is not the colour the pin table gives"),
+        ("swap ECM.C1.4 with ECM.C1.5", "the wire in cavity 4 is not the color the pin table gives"),
         ("short ECM.C1.4 to ECM.C1.5 3 ohm", "terminals 4 and 5 are bridged"),
     ],
 )

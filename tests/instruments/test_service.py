@@ -112,7 +112,7 @@ def test_service_information_shows_the_claim_and_not_the_car() -> None:
 
 
 def test_a_wrong_claim_stays_wrong() -> None:
-    """A mislabelled fuse: the list says F5 feeds the cluster, the car was built with F6 doing it."""
+    """A mislabeled fuse: the list says F5 feeds the cluster, the car was built with F6 doing it."""
     built = TEACHING.built
     moved = built.fuses["F6"].model_copy(update={"feeds": ("GATEWAY", "CLUSTER")})
     left = built.fuses["F5"].model_copy(update={"feeds": ("AIRBAG",)})

@@ -336,7 +336,7 @@ def plain_bus(streams, bitrate_bps, until_ns):
 
 @given(STREAMS, st.sampled_from((125_000, 500_000)), st.integers(0, 1000))
 def test_against_a_plain_bus(drawn, bitrate_bps, seed):
-    """Also overloaded, also with a busy neighbour process, the wire is that of a bus written plainly."""
+    """Also overloaded, also with a busy neighbor process, the wire is that of a bus written plainly."""
     env = NanosecondEnvironment()
     net = CanNetwork(env)
     net.set_segments([Segment(("a", "b"), bitrate_bps=bitrate_bps)])

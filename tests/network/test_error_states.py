@@ -189,7 +189,7 @@ def disturbed_day(seed, *, onlooker):
 
 @pytest.mark.parametrize("seed", range(20))
 def test_looking_on_changes_nothing_on_a_disturbed_bus(seed):
-    """A busy neighbour process changes no error state, frame or call: working ahead is invisible."""
+    """A busy neighbor process changes no error state, frame or call: working ahead is invisible."""
     alone, looked_at = (disturbed_day(seed, onlooker=onlooker) for onlooker in (False, True))
     assert alone == looked_at
     assert alone[0] or alone[1]

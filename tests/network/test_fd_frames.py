@@ -63,7 +63,7 @@ def test_check_sequences(catalogue: type[Crc17CanFd], width: int, size: int, mes
 
 
 def test_the_stuff_count() -> None:
-    """Neighbours differ in one bit of the Gray code; even parity (ISO 11898-1:2015, table from memory)."""
+    """Neighbors differ in one bit of the Gray code; even parity (ISO 11898-1:2015, table from memory)."""
     assert ["0000", "0011", "0110", "0101", "1100", "1111", "1010", "1001"] == [
         "".join(map(str, stuff_count_bits(number))) for number in range(8)
     ]

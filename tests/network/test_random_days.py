@@ -146,7 +146,7 @@ def test_calls_follow_from_the_wire(recorded, seed):
 
 @pytest.mark.parametrize("seed", range(20))
 def test_looking_on_changes_nothing(recorded, seed):
-    """Neither a tap nor a busy neighbour process changes one call: working ahead is invisible."""
+    """Neither a tap nor a busy neighbor process changes one call: working ahead is invisible."""
     alone = Day(recorded, seed).run()
     tapped = Day(recorded, seed)
     tapped.car.tap()

@@ -26,7 +26,7 @@ TOPICS = {
     "terminators",
     "gateway and bypass",
     "start-up",
-    "mislabelled diagram",
+    "mislabeled diagram",
     "immobilizer",
     "battery and cranking",
     "corroded joints",

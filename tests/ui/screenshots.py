@@ -58,7 +58,7 @@ class Camera:
             self.page.set_viewport_size({"width": width, "height": max(height, min(int(tall), TALLEST_PX))})
             for scheme in SCHEMES:
                 self.page.emulate_media(color_scheme=scheme)
-                self.page.wait_for_timeout(500)  # colours fade
+                self.page.wait_for_timeout(500)  # colors fade
                 self.page.screenshot(path=self.folder / f"{name}-{size}-{scheme}.png")
             self.page.set_viewport_size({"width": width, "height": height})
 

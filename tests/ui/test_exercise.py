@@ -162,7 +162,7 @@ def test_at_work_there_is_no_page_that_would_tell(given: tuple[StudentRow, str, 
 def test_before_anything_is_found_all_cars_behind_a_work_order_look_the_same(
     records: Records, given: tuple[StudentRow, str, AssignmentRow]
 ) -> None:
-    """Neighbours have different faults: whatever differs on their pages would tell."""
+    """Neighbors have different faults: whatever differs on their pages would tell."""
     task = records.assignments.give(given[0].class_id, STORED, varied=True)
     code = records.classes.get(given[0].class_id).join_code
     visible = []

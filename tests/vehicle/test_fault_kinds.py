@@ -33,7 +33,7 @@ def test_each_kind_has_its_faults_where_a_car_has_such_parts() -> None:
     assert set() == {kind for kind in further_kinds() if not further_faults(car, [kind])}
     estate = read_car(scenarios_folder() / "vehicles" / "small-estate.yaml")
     shorted = further_faults(estate, ["shorted bus lines"])
-    assert "short GATEWAY.C1.4 to GATEWAY.C1.5 0.05 ohm" in shorted  # neighbours, of two buses
+    assert "short GATEWAY.C1.4 to GATEWAY.C1.5 0.05 ohm" in shorted  # neighbors, of two buses
     assert "short BCM.C1.9 to BAT+ 0.05 ohm" in shorted  # a LIN wire
     assert len(further_faults(car, ["swapped bus wires"])) == len(car.messages.buses_of["GATEWAY"]) + 7
 

@@ -341,7 +341,7 @@ def test_modules_follow_one_another_as_the_line_says(name: str) -> None:
 
 
 def test_a_line_through_a_module_breaks_at_its_connector() -> None:
-    """The pair enters and leaves the park brake by its plug; a neighbour on a stub changes nothing."""
+    """The pair enters and leaves the park brake by its plug; a neighbor on a stub changes nothing."""
     car = shipped("shuttle-minibus")
 
     def joined_without(plug: str) -> bool:

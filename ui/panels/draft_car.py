@@ -72,7 +72,7 @@ def more_or_fewer(draft: dict[str, str], fault: int) -> None:
         st.button(
             "Another fault behind the same words", key="author_more", icon=":material/add:",
             disabled=count == MOST_FAULTS, on_click=_one_more,
-            help="With several, neighbours in a class need not have the same car.",
+            help="With several, neighbors in a class need not have the same car.",
         )  # fmt: skip
         if count > 1:
             st.button(

@@ -117,7 +117,7 @@ def _given(group: ClassRow) -> None:
             "how", HOW, default="practice", key="give_how", required=True, format_func=HOW_WORDS.__getitem__
         )
         varied = st.toggle(
-            "neighbours get different faults behind the same words",
+            "neighbors get different faults behind the same words",
             key="give_varied",
             help="Where an exercise has several faults, each student gets the next one.",
         )

@@ -51,7 +51,7 @@ def show() -> None:
 def _paper(held: Held, visible: Visible) -> None:
     VIEWS[tabs("sheets", list(VIEWS), "sheets", "circuits")](held, visible)
     st.caption(
-        "Drawn from what the car's file says; wire colours are invented (letters of IEC 60757). "
+        "Drawn from what the car's file says; wire colors are invented (letters of IEC 60757). "
         "The maker's service information comes first."
     )
 
