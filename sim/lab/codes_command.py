@@ -31,7 +31,12 @@ def codes_arguments(parser: ArgumentParser) -> None:
 
 def codes(chosen: Namespace) -> int:
     """Print the few absent modules that explain most codes of a report, and the codes left over."""
-    sections = codes_that_matter(_car(chosen.car), read_report(_report(chosen.report)))
+    car = _car(chosen.car)
+    report = read_report(_report(chosen.report), car)
+    print(report.words, file=sys.stderr)
+    for line in report.unread:
+        print(f"  not understood, line {line.number}: {line.told}", file=sys.stderr)
+    sections = codes_that_matter(car, report.evidence())
     if chosen.html is None:
         print(as_text(sections))
         return 0
