@@ -35,7 +35,7 @@ def _wanted(name: str) -> set[CodeSeen]:
 
 @pytest.mark.parametrize("path", REPORTS, ids=lambda path: path.stem)
 def test_ten_layouts_say_the_same(bus: Car, path: Path) -> None:
-    """Ten invented layouts of one report give its 52 codes and five silent modules; 98 % of lines are read."""
+    """Ten invented layouts of one report give its 52 codes and five silent modules; 98 % of it is read."""
     report = read_report(path.read_text(encoding="utf-8"), bus)
     seen = report.evidence()
     assert (_wanted(path.stem), set(SEEN["silent"])) == (set(seen.codes), set(seen.silent))
