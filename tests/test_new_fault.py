@@ -14,14 +14,15 @@ from sim import scenarios_folder
 from sim.bench.actions import parse_action
 from sim.lab.labor import MINUTES, minutes_of
 from sim.lab.odds import ODDS, odds
+from sim.training.answers import built, cause_words, wrongs_at
 from sim.training.attempt import Attempt
 from sim.training.exercise import Exercise, find_exercise
 from sim.training.hand_in import grade
 from sim.training.jobs import PART_COST
 from sim.vehicle.car import Car
-from sim.vehicle.edit import Edit, EditKind, Offer
-from sim.vehicle.edit_words import number, one_name
-from sim.vehicle.edits import EDIT_KINDS, answers, apply_all, changes_of, further_faults, parse_edit
+from sim.vehicle.edit import Answer, Edit, EditKind, Offer
+from sim.vehicle.edit_words import figure, one_name
+from sim.vehicle.edits import EDIT_KINDS, apply_all, changes_of, further_faults, parse_edit
 from sim.vehicle.problems import EditProblem, unknown
 from sim.vehicle.reading import read_car
 from sim.wiring.conduction import SwitchState
@@ -38,12 +39,12 @@ def overheat(words: list[str], car: Car) -> Edit:
     name = one_name(words[:1], "overheat")
     if name not in car.built.fuses:
         raise EditProblem(unknown("fuse", name, car.built.fuses))
-    ohm = number(words[1:], "ohm", f"overheat {name}")
+    ohm = figure(words[1:], "ohm", f"overheat {name}", 0.2)
 
     def change(car: Car) -> Car:
-        return car.with_harness(added_ohm={**car.harness.added_ohm, name: ohm})
+        return car.with_harness(added_ohm={**car.harness.added_ohm, name: ohm.value})
 
-    return Edit(f"overheat {name} {ohm:g} ohm", "overheat", "fault", change, f"mend {name}", (name,), ohm)
+    return Edit(f"overheat {name} {ohm} ohm", "overheat", "fault", change, f"mend {name}", (name,), ohm.said)
 
 
 def every_hot_holder(car: Car) -> Iterator[str]:
@@ -54,7 +55,7 @@ ROW = EditKind(
     "overheat", "fault", overheat, {"added_ohm": "{part} with {now:g} ohm too many"}, "mend",
     targets=lambda car: car.built.fuses,
     candidates={"heat-damaged fuse holders": every_hot_holder},
-    answers=every_hot_holder,
+    answers=(Answer("fuse", "holder damaged by heat", "overheat {part} ? ohm"),),
     offers=(Offer("fuse", "Damage its holder by heat", "overheat {part} 0.2 ohm"),),
 )  # fmt: skip
 
@@ -94,7 +95,9 @@ def test_a_new_fault_is_offered_as_work_as_an_answer_and_as_a_suspect(added: Non
     free, customer = (work.faults(only_found, "fuse", "{work_fuse}") for only_found in (False, True))
     assert ("Damage its holder by heat", "overheat {work_fuse} 0.2 ohm") in free
     assert [("Pull", "pull {work_fuse}")] == customer
-    assert "overheat F3 0.2 ohm" in answers(CAR)
+    told = {one.words: one for one in wrongs_at("F3", CAR)}["holder damaged by heat"]
+    assert "overheat F3 ? ohm" == built("F3", told, "", CAR)
+    assert "F3: holder damaged by heat" == cause_words("overheat F3 0.3 ohm", CAR)
     assert tuple(every_hot_holder(CAR)) == further_faults(CAR, ["heat-damaged fuse holders"])
     assert ODDS["other"] == odds(["overheat F3 0.2 ohm"], CAR)
 
@@ -103,6 +106,7 @@ def test_a_new_fault_is_judged_as_a_cause(added: None) -> None:
     """The right holder within a meter's tolerance is right; another holder is wrong; the fuse out is near."""
     hidden = ["overheat F3 0.2 ohm"]
     assert grade(["overheat F3 0.3 ohm"], hidden, CAR).exact
+    assert grade(["overheat F3 ? ohm"], hidden, CAR).exact
     assert ("overheat F1 0.2 ohm",) == grade(["overheat F1 0.2 ohm"], hidden, CAR).wrong
     assert (("pull F3", "overheat F3 0.2 ohm"),) == grade(["pull F3"], hidden, CAR).near
 

@@ -31,7 +31,8 @@ class Atom(NamedTuple):
     parts: tuple[str, ...]
 
 
-Effect = dict[Atom, float]  # each atom with the figure that goes with it, 0 where there is none
+# each atom with the figure that goes with it: 0 where the atom has none, None where it was not said
+Effect = dict[Atom, float | None]
 
 
 def same_effect(one: Sequence[str], other: Sequence[str], car: Car) -> bool:
@@ -45,7 +46,7 @@ def same_place(one: str, other: str, car: Car) -> bool:
 
 
 def effect_of(text: str, car: Car) -> Effect:
-    """What an edit does to the parts of a car, with the figure that goes with it (0 where there is none)."""
+    """What an edit does to the parts of a car, with the figure that goes with it."""
     edit = parse_edit(text, car)
     if edit.theory:
         return {Atom(edit.theory.relation, edit.targets): 0.0}
@@ -63,7 +64,7 @@ def effect_of(text: str, car: Car) -> Effect:
             atoms[Atom(one.field, tuple(sorted((one.part, one.now))))] = 0.0
         elif one.now is not None and one.field not in OPENINGS:
             atoms[Atom(one.field, (one.part,))] = float(one.now) if isinstance(one.now, float | int) else 0.0
-    return atoms
+    return dict.fromkeys(atoms, None) if edit.figure is None else atoms
 
 
 def _joins(part: Element, car: Car) -> Effect:
@@ -95,7 +96,9 @@ def is_same(one: Effect, other: Effect) -> bool:
     return one.keys() == other.keys() and all(_alike(atom, one[atom], other[atom]) for atom in one)
 
 
-def _alike(atom: Atom, one: float, other: float) -> bool:
+def _alike(atom: Atom, one: float | None, other: float | None) -> bool:
+    if one is None or other is None:
+        return True
     match atom.what:
         case "added_ohm" | "terminator":
             return max(one, other) <= OHM_FACTOR * min(one, other)

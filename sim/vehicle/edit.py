@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass, field
 from typing import Literal
 
+from sim.vehicle.answer_parts import PartSort
 from sim.vehicle.car import Car
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import EditProblem
@@ -50,7 +51,7 @@ class Edit:
 
     kind: whether it is a fault, a repair or about the design (a theory). targets: what it names, by id and in
     the order of the sentence: parts, terminals, channels, modules, buses. figure: the number that it gives,
-    in the unit of its sentence (kbit/s for a bit rate); None where it gives none.
+    in the unit of its sentence (kbit/s for a bit rate); None where it gives none, or `?`.
     undo: the sentence that takes it back; None where nothing can. theory: what a theory supposes.
     """
 
@@ -96,6 +97,32 @@ class Offer:
         return asked
 
 
+def no_others(car: Car, part: str) -> Mapping[str, str]:
+    """Nothing else to choose."""
+    return {}
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """How a fault is told as what was wrong with a part: chosen, never typed, and with no figure.
+
+    part: the sort of part. words: what is wrong with it. sentence: the edit, with `{part}`, and with
+    `{other}` where something else has to be said: one of `others(car, part)`, asked for by `asks`; with
+    none of them it is not offered. told: the words of an answer with `{other}` in it.
+    """
+
+    part: PartSort
+    words: str
+    sentence: str
+    asks: str = ""
+    others: Callable[[Car, str], Mapping[str, str]] = no_others
+    told: str = ""
+
+    def saying(self, other: str) -> str:
+        """What is wrong, in words that name the other thing."""
+        return (self.told or self.words).format(other=other)
+
+
 def none_of(car: Car) -> Iterable[str]:
     """An empty list."""
     return ()
@@ -115,7 +142,7 @@ class EditKind:
     takes_part_away: it is as likely as its part goes missing or breaks.
     targets: what it can be done to besides pins, wires and ground points, so that `mend` knows it, too.
     catalogue: single faults that are always searched; candidates: further ones, by the name of a choice;
-    answers: those beyond the catalogue that are offered as answers. offers: how work at a part offers it.
+    answers: how it is told as what was wrong, by sort of part. offers: how work at a part offers it.
     """
 
     verb: str
@@ -130,7 +157,7 @@ class EditKind:
     targets: Lister = none_of
     catalogue: Lister = none_of
     candidates: Mapping[str, Lister] = field(default_factory=dict)
-    answers: Lister = none_of
+    answers: tuple[Answer, ...] = ()
     offers: tuple[Offer, ...] = ()
 
 

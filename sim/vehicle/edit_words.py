@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Container, Iterable, Iterator
+from dataclasses import dataclass
 from typing import Literal
 
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Contact, Draw, Element, GeneratorOutput, Pin, Resistor, Transceiver, Wire
 from sim.vehicle.problems import EditProblem, unknown
 
+UNKNOWN = "?"  # in the place of a figure that was not measured
 PartKind = Literal["fuse", "relay", "connector", "ground", "pin"]
 
 # a network solved by numbers has no room for resistances far outside what a meter can tell apart
@@ -36,6 +38,25 @@ def number(words: list[str], unit: str, what: str) -> float:
     if not lowest <= value <= highest:
         raise EditProblem(f"'{what}' takes {lowest:g} to {highest:g} {unit} (here: {text})")
     return value
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """The figure of a sentence: its value, and what was said, None for `?`."""
+
+    value: float
+    said: float | None
+
+    def __str__(self) -> str:
+        return UNKNOWN if self.said is None else f"{self.said:g}"
+
+
+def figure(words: list[str], unit: str, what: str, usual: float) -> Figure:
+    """A number like `number`; `?` is one that was not measured, and has its usual value."""
+    if "".join(words).removesuffix(unit) == UNKNOWN:
+        return Figure(usual, None)
+    value = number(words, unit, what)
+    return Figure(value, value)
 
 
 def connector_named(words: list[str], car: Car, verb: str) -> str:

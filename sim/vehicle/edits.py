@@ -36,6 +36,8 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     theory body runs through DOOR-LEFT                    the line goes through a module's connector
     theory F7 feeds TRAILER.B+                            the diagram is wrong about this fuse
 
+A figure may be `?`, as in `corrode G8 ? ohm`: not measured, with its usual value.
+
 `EDIT_KINDS` has a row for each verb. A new fault is a function and its row in one of the five files below;
 parser, lists of candidates and answers, the work panel, labor times and the judging of causes read the row.
 """
@@ -108,11 +110,6 @@ def apply_all(car: Car, edits: Iterable[str]) -> Car:
 def catalogue(car: Car) -> tuple[str, ...]:
     """Every single hardware fault that can be offered for this car, as sentences, in a fixed order."""
     return tuple(text for kind in EDIT_KINDS.values() for text in kind.catalogue(car))
-
-
-def answers(car: Car) -> tuple[str, ...]:
-    """The faults that are offered as the answer to what was wrong with a car."""
-    return (*catalogue(car), *(text for kind in EDIT_KINDS.values() for text in kind.answers(car)))
 
 
 def further_kinds() -> Mapping[str, Lister]:

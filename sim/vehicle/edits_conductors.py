@@ -6,19 +6,30 @@ Which of these faults harnesses have, and the figures of those listed as candida
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from sim.vehicle.answer_parts import PartSort, other_pins, other_terminals, pairs_of, places_on
 from sim.vehicle.car import Car
-from sim.vehicle.edit import EDIT_KINDS, SHORT_OHM, Edit, EditKind, Offer, fields_repaired_by, noted, without
+from sim.vehicle.edit import (
+    EDIT_KINDS,
+    SHORT_OHM,
+    Answer,
+    Edit,
+    EditKind,
+    Offer,
+    fields_repaired_by,
+    noted,
+    without,
+)
 from sim.vehicle.edit_words import (
     channels_of_modules,
     conductor_named,
+    figure,
     generator_of,
     legs_of,
-    number,
     one_pair_of_each_bus,
     pin_at,
     pin_named,
@@ -61,18 +72,18 @@ def _mend(words: list[str], car: Car) -> Edit:
 
 def _corrode(words: list[str], car: Car) -> Edit:
     name = conductor_named(words[:1], car, "corrode")
-    ohm = number(words[1:], "ohm", f"corrode {name}")
-    change = noted("added_ohm", name, ohm)
-    return Edit(f"corrode {name} {ohm:g} ohm", "corrode", "fault", change, f"mend {name}", (name,), ohm)
+    ohm = figure(words[1:], "ohm", f"corrode {name}", CORRODED_OHM)
+    change = noted("added_ohm", name, ohm.value)
+    return Edit(f"corrode {name} {ohm} ohm", "corrode", "fault", change, f"mend {name}", (name,), ohm.said)
 
 
 def _offset(words: list[str], car: Car) -> Edit:
     name = words[0] if words else ""
     if name not in car.built.grounds:
         raise EditProblem(unknown("ground point", name, car.built.grounds))
-    volt = number(words[1:], "V", f"offset {name}")
-    change = noted("offset_v", name, volt)
-    return Edit(f"offset {name} {volt:g} V", "offset", "fault", change, f"mend {name}", (name,), volt)
+    volt = figure(words[1:], "V", f"offset {name}", LIFTED_V)
+    change = noted("offset_v", name, volt.value)
+    return Edit(f"offset {name} {volt} V", "offset", "fault", change, f"mend {name}", (name,), volt.said)
 
 
 def _interrupt(words: list[str], car: Car) -> Edit:
@@ -125,11 +136,11 @@ class _Joint:
 
     def put_in(self, words: list[str], car: Car) -> Edit:
         a, b, rest = two_terminals(words, self.verb, car)
-        ohm = number(rest, "ohm", self.verb) if rest else self.usual_ohm
+        ohm = figure(rest or [f"{self.usual_ohm:g}"], "ohm", self.verb, self.usual_ohm)
         name = f"{self.verb} {a} to {b}"
-        lead = Lead(self.verb, (a, b), (Resistor(name, a, b, ohm, self.kind),))
+        lead = Lead(self.verb, (a, b), (Resistor(name, a, b, ohm.value, self.kind),))
         change = noted("leads", name, lead)
-        return Edit(f"{name} {ohm:g} ohm", self.verb, "fault", change, f"un{name}", (a, b), ohm)
+        return Edit(f"{name} {ohm} ohm", self.verb, "fault", change, f"un{name}", (a, b), ohm.said)
 
     def take_off(self, words: list[str], car: Car) -> Edit:
         a, b, rest = two_terminals(words, f"un{self.verb}", car)
@@ -177,11 +188,6 @@ def _every_shorted_sensor(car: Car) -> Iterator[str]:
     for sensor in car.built.sensors:
         supply, signal, ground = car.connectors[sensor].pins
         yield from (_short(signal.id, other.id) for other in (supply, ground))
-
-
-def _inside_every_sensor(car: Car) -> Iterator[str]:
-    """What shows at no place of the harness by which it could be named."""
-    yield from (f"short {name}:1 to {name}:3" for name in car.claimed.sensors)
 
 
 def _every_terminator(car: Car) -> Iterator[str]:
@@ -236,6 +242,14 @@ def _every_swapped_pair(car: Car) -> Iterator[str]:
             yield f"swap {high.id} with {low.id}"
 
 
+CONDUCTORS: tuple[PartSort, ...] = ("pin", "wire", "ground", "clamp")
+
+
+def _at(sorts: Iterable[PartSort], words: str, sentence: str) -> tuple[Answer, ...]:
+    """The same answer for parts of several sorts."""
+    return tuple(Answer(sort, words, sentence) for sort in sorts)
+
+
 KINDS = (
     EditKind(
         "open",
@@ -246,6 +260,11 @@ KINDS = (
         takes_part_away=True,
         targets=generator_of,
         catalogue=_every_pin_and_ground,
+        answers=(
+            *_at(CONDUCTORS, "open circuit", "open {part}"),
+            Answer("terminator", "open or missing", "open {part}"),
+            Answer("generator", "no output", "open {part}"),
+        ),
         offers=(Offer("joint", "Interrupt", "open {part}"), Offer("ground", "Lift it", "open {part}")),
     ),
     EditKind(
@@ -254,6 +273,7 @@ KINDS = (
         _corrode,
         {"added_ohm": "{part} with {now:g} ohm too many"},
         "mend",
+        answers=_at(CONDUCTORS, "corroded, high resistance", "corrode {part} ? ohm"),
         candidates={"corroded grounds and supplies": _every_corroded_ground_and_supply},
         offers=(Offer("joint", "Add this resistance", "corrode {part} {ohm:g} ohm"),),
     ),
@@ -263,6 +283,7 @@ KINDS = (
         _offset,
         {"offset_v": "{part} {now:g} V above the body"},
         "mend",
+        answers=(Answer("ground", "not at body potential", "offset {part} ? V"),),
         candidates={"lifted grounds": _every_lifted_ground},
         offers=(Offer("ground", "Raise it by this voltage", "offset {part} {volt:g} V"),),
     ),
@@ -272,6 +293,7 @@ KINDS = (
         _interrupt,
         {"intermittent": "{part} opens now and then"},
         "mend",
+        answers=_at(CONDUCTORS, "opens now and then", "interrupt {part} every 20 s for 300 ms"),
         offers=(Offer("pin", "Open it now and then", f"interrupt {{part}} {EVERY_SO_OFTEN}"),),
     ),
     EditKind("mend", "repair", _mend),
@@ -287,7 +309,38 @@ KINDS = (
             "shorted bus lines": _every_shorted_line,
             "shorted sensors": _every_shorted_sensor,
         },
-        answers=_inside_every_sensor,
+        answers=(
+            Answer("relay", "contacts stuck together", "short {part}.30 to {part}.87"),
+            Answer("switch", "stuck closed", "short {part}.1 to {part}.2"),
+            Answer("load", "shorted inside", "short {part}.1 to {part}.2"),
+            Answer("sensor", "shorted inside", "short {part}:1 to {part}:3"),
+            Answer("terminal", "shorted to ground", "short {part} to BODY"),
+            Answer("terminal", "shorted to battery positive", "short {part} to BAT+"),
+            Answer(
+                "terminal",
+                "shorted to another wire",
+                "short {part} to {other}",
+                "to which",
+                other_terminals,
+                "shorted to {other}",
+            ),
+            Answer(
+                "bus",
+                "CAN high shorted to CAN low",
+                "short {other}",
+                "where",
+                places_on,
+                "CAN high shorted to CAN low, {other}",
+            ),
+            Answer(
+                "connector",
+                "wires of a pair shorted together",
+                "short {other}",
+                "which pair",
+                pairs_of,
+                "{other} shorted together",
+            ),
+        ),
         offers=(
             Offer("terminals", "Short them", "short {part}"),
             Offer("sensor", "Short it inside", "short {part}:1 to {part}:3 0.5 ohm"),
@@ -301,6 +354,16 @@ KINDS = (
         {"swapped": "the wires of {part} and {now} are swapped"},
         "unswap",
         "unswap {part} with {now}",
+        answers=(
+            Answer(
+                "pin",
+                "swapped with another wire",
+                "swap {part} with {other}",
+                "with which",
+                other_pins,
+                "swapped with {other}",
+            ),
+        ),
         candidates={"swapped bus wires": _every_swapped_pair},
         offers=(Offer("pins", "Swap them", "swap {part}"),),
     ),
@@ -312,6 +375,24 @@ KINDS = (
         {"leads": "{part}"},
         "unterminate",
         "un{part}",
+        answers=(
+            Answer(
+                "bus",
+                "a resistor too many across the pair",
+                "terminate {other} ? ohm",
+                "where",
+                places_on,
+                "a resistor too many across {other}",
+            ),
+            Answer(
+                "connector",
+                "a resistor too many across a pair",
+                "terminate {other} ? ohm",
+                "which pair",
+                pairs_of,
+                "a resistor too many across {other}",
+            ),
+        ),
         candidates={"terminators": _every_terminator},
         offers=(Offer("pair", "Put it in", "terminate {part} {ohm:g} ohm"),),
     ),

@@ -5,9 +5,10 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 
+from sim.vehicle.answer_parts import connectors_of
 from sim.vehicle.car import Car
-from sim.vehicle.edit import Edit, EditKind, Offer, fields_repaired_by, noted, without
-from sim.vehicle.edit_words import connector_named, number, one_name
+from sim.vehicle.edit import Answer, Edit, EditKind, Offer, fields_repaired_by, noted, without
+from sim.vehicle.edit_words import connector_named, figure, one_name
 from sim.vehicle.elements import Element, FuseLink, RelayContact, Wire
 from sim.vehicle.harness_state import Lead
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
@@ -81,20 +82,20 @@ def _pull(words: list[str], car: Car) -> Edit:
 
 def _fit(words: list[str], car: Car) -> Edit:
     name = _holder(words[:1], car, "fit")
-    rating_a = number(words[1:], "A", f"fit {name}") if words[1:] else None
-    if rating_a is not None and name not in car.built.fuses:
+    if words[1:] and name not in car.built.fuses:
         raise EditProblem(f"{name} is no fuse: it has no rating")
+    rating = figure(words[1:], "A", f"fit {name}", 2 * car.built.fuses[name].rating_a) if words[1:] else None
 
     def change(car: Car) -> Car:
         state, fields = car.harness, fields_repaired_by("fit")
-        if rating_a is None and not any(name in getattr(state, field) for field in fields):
+        if rating is None and not any(name in getattr(state, field) for field in fields):
             raise EditProblem(f"{name} is in and whole already")
         right = car.with_harness(**without(state, fields, {name}))
-        return right if rating_a is None else noted("fitted_a", name, rating_a)(right)
+        return right if rating is None else noted("fitted_a", name, rating.value)(right)
 
-    if rating_a is None:
+    if rating is None:
         return Edit(f"fit {name}", "fit", "repair", change, f"pull {name}", (name,))
-    return Edit(f"fit {name} {rating_a:g} A", "fit", "fault", change, f"fit {name}", (name,), rating_a)
+    return Edit(f"fit {name} {rating} A", "fit", "fault", change, f"fit {name}", (name,), rating.said)
 
 
 def _blow(words: list[str], car: Car) -> Edit:
@@ -185,6 +186,18 @@ KINDS = (
         hands_on=True,
         takes_part_away=True,
         catalogue=_every_connector,
+        answers=(
+            Answer("connector", "unplugged", "unplug {part}"),
+            Answer(
+                "module",
+                "connector unplugged",
+                "unplug {other}",
+                "which connector",
+                connectors_of,
+                "connector {other} unplugged",
+            ),
+            Answer("clamp", "off", "unplug {part}"),
+        ),
         offers=(Offer("connector", "Unplug", "unplug {part}"),),
     ),
     EditKind("plug", "repair", _plug, tool="unplug"),
@@ -198,9 +211,18 @@ KINDS = (
         hands_on=True,
         takes_part_away=True,
         catalogue=_every_fuse_and_relay,
+        answers=(Answer("fuse", "missing", "pull {part}"), Answer("relay", "missing", "pull {part}")),
         offers=(Offer("fuse", "Pull", "pull {part}"), Offer("relay", "Pull", "pull {part}")),
     ),
-    EditKind("fit", "repair", _fit, {"fitted_a": "{part} with a {now:g} A fuse"}, "fit", tool="fuses"),
+    EditKind(
+        "fit",
+        "repair",
+        _fit,
+        {"fitted_a": "{part} with a {now:g} A fuse"},
+        "fit",
+        tool="fuses",
+        answers=(Answer("fuse", "wrong rating", "fit {part} ? A"),),
+    ),
     EditKind(
         "blow",
         "fault",
@@ -208,6 +230,7 @@ KINDS = (
         {"blown": "{part} blown"},
         "fit",
         takes_part_away=True,
+        answers=(Answer("fuse", "blown", "blow {part}"),),
         candidates={"blown fuses": _every_blown_fuse},
         offers=(Offer("fuse", "Blow", "blow {part}"),),
     ),
@@ -217,6 +240,17 @@ KINDS = (
         _loosen,
         {"loosened": "{part} half seated"},
         "plug",
+        answers=(
+            Answer("connector", "not fully seated", "loosen {part}"),
+            Answer(
+                "module",
+                "connector not fully seated",
+                "loosen {other}",
+                "which connector",
+                connectors_of,
+                "connector {other} not fully seated",
+            ),
+        ),
         candidates={"half seated connectors": _every_half_seated_connector},
         offers=(Offer("connector", "Half seat it", "loosen {part}"),),
     ),

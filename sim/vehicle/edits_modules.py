@@ -6,11 +6,23 @@ import re
 from collections.abc import Iterator
 from typing import get_args
 
+from sim.vehicle.answer_parts import channels_of, fd_channels_of
 from sim.vehicle.car import Car
 from sim.vehicle.description_base import Bitrate
-from sim.vehicle.edit import Change, Edit, EditKind, EditSort, Offer, fields_repaired_by, noted, without
-from sim.vehicle.edit_words import channel_named, channels_of_modules, number, one_name
+from sim.vehicle.edit import (
+    Answer,
+    Change,
+    Edit,
+    EditKind,
+    EditSort,
+    Offer,
+    fields_repaired_by,
+    noted,
+    without,
+)
+from sim.vehicle.edit_words import UNKNOWN, channel_named, channels_of_modules, figure, one_name
 from sim.vehicle.edits_set_up import SET_UP_FIELDS, as_new
+from sim.vehicle.elements import Transceiver
 from sim.vehicle.problems import EditProblem, unknown
 
 BITRATES_BPS: tuple[int, ...] = get_args(Bitrate)
@@ -20,13 +32,14 @@ OTHER_BPS = {250_000: 500_000}  # what a module of another car would be set to; 
 
 
 def _charge(words: list[str], car: Car) -> Edit:
-    pct, usual_pct = number(words, "%", "charge"), car.built.battery.charge_pct
+    charge, usual_pct = figure(words, "%", "charge", FLAT_PCT), car.built.battery.charge_pct
+    pct = charge.value
 
     def change(car: Car) -> Car:
         return car.with_harness(battery_pct=None if pct == car.built.battery.charge_pct else pct)
 
     sort: EditSort = "fault" if pct < CHARGED_PCT else "repair"
-    return Edit(f"charge {pct:g} %", "charge", sort, change, f"charge {usual_pct:g} %", (), pct)
+    return Edit(f"charge {charge} %", "charge", sort, change, f"charge {usual_pct:g} %", (), charge.said)
 
 
 def _flat_battery(car: Car) -> Iterator[str]:
@@ -59,17 +72,23 @@ def _set_classical(words: list[str], car: Car) -> Edit:
 
 
 def _set_rate(words: list[str], car: Car) -> Edit:
-    match = re.fullmatch(r"to([0-9.]+)kbit/s", "".join(words[1:]))
+    match = re.fullmatch(r"to([0-9.]+|\?)kbit/s", "".join(words[1:]))
     rates = {f"{rate_bps / 1000:g}": rate_bps for rate_bps in BITRATES_BPS}
-    if not words or not match or match[1] not in rates:
+    if not words or not match or match[1] not in (*rates, UNKNOWN):
         raise EditProblem(
             f"write 'set CHANNEL to {' or '.join(rates)} kbit/s', such as 'set TCM.powertrain to 250 kbit/s'"
         )
-    one, rate_bps = channel_named(words[:1], car, "set"), rates[match[1]]
+    one = channel_named(words[:1], car, "set")
+    rate_bps = rates.get(match[1], _other_rate_bps(one, car))
     if rate_bps == car.built.buses[one.bus].bitrate_bps:
         raise EditProblem(f"{match[1]} kbit/s is the rate that the bus of {one.id} has")
     noting = noted("bitrates_bps", one.id, rate_bps)
-    return _fault_inside("set", one.id, one.module, noting, f" to {match[1]} kbit/s", float(match[1]))
+    said_kbps = None if match[1] == UNKNOWN else float(match[1])
+    return _fault_inside("set", one.id, one.module, noting, f" to {match[1]} kbit/s", said_kbps)
+
+
+def _other_rate_bps(one: Transceiver, car: Car) -> int:
+    return OTHER_BPS.get(car.built.buses[one.bus].bitrate_bps, 250_000)
 
 
 def _keep(words: list[str], car: Car) -> Edit:
@@ -102,7 +121,7 @@ def _fault_inside(
 
 def _every_fault_inside(car: Car) -> Iterator[str]:
     for one in channels_of_modules(car):
-        rate_bps = OTHER_BPS.get(car.built.buses[one.bus].bitrate_bps, 250_000)
+        rate_bps = _other_rate_bps(one, car)
         yield from (f"stick {one.id}", f"babble {one.id}", f"set {one.id} to {rate_bps // 1000} kbit/s")
 
 
@@ -147,6 +166,16 @@ KINDS = (
         {"stuck": "the transmit input of {part} stuck at dominant"},
         "replace",
         "replace {module}",
+        answers=(
+            Answer(
+                "module",
+                "holds its bus dominant",
+                "stick {other}",
+                "on which bus",
+                channels_of,
+                "holds {other} dominant",
+            ),
+        ),
         candidates={"inside modules": _every_fault_inside},
         offers=(Offer("channel", "Stick its transmit input", "stick {part}"),),
     ),
@@ -157,6 +186,16 @@ KINDS = (
         {"babbling": "{part} sends without end"},
         "replace",
         "replace {module}",
+        answers=(
+            Answer(
+                "module",
+                "sends without end, blocks its bus",
+                "babble {other}",
+                "on which bus",
+                channels_of,
+                "sends without end on {other}",
+            ),
+        ),
         offers=(Offer("channel", "Let it babble", "babble {part}"),),
     ),
     EditKind(
@@ -166,6 +205,24 @@ KINDS = (
         {"bitrates_bps": "{part} at {thousands:g} kbit/s", "classical": "{part} knows classical CAN only"},
         "replace",
         "replace {module}",
+        answers=(
+            Answer(
+                "module",
+                "wrong bit rate",
+                "set {other} to ? kbit/s",
+                "on which bus",
+                channels_of,
+                "wrong bit rate on {other}",
+            ),
+            Answer(
+                "module",
+                "too old for CAN FD",
+                "set {other} to classical CAN",
+                "on which bus",
+                fd_channels_of,
+                "too old for CAN FD on {other}",
+            ),
+        ),
         offers=(Offer("channel", "Set it to this bit rate", "set {part} to {kbps} kbit/s"),),
     ),
     EditKind(
@@ -174,6 +231,7 @@ KINDS = (
         _keep,
         {"kept_awake": "{part} never lets go of the network"},
         "replace",
+        answers=(Answer("module", "never lets the network sleep", "keep {part} awake"),),
         offers=(Offer("module", "Keep it awake", "keep {part} awake"),),
     ),
     EditKind(
@@ -184,6 +242,7 @@ KINDS = (
         "charge",
         "charge {usual_pct:g} %",
         tool="battery",
+        answers=(Answer("battery", "discharged", "charge ? %"),),
         candidates={"flat battery": _flat_battery},
     ),
     EditKind("replace", "repair", _replace),

@@ -10,11 +10,11 @@ Not modelled: codings in parts, a history of software versions, hardware that do
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 
 from sim.vehicle.car import Car
 from sim.vehicle.description_software import SetUp
-from sim.vehicle.edit import Change, Edit, EditKind, Offer, noted, without
+from sim.vehicle.edit import Answer, Change, Edit, EditKind, Offer, noted, without
 from sim.vehicle.edit_words import one_name
 from sim.vehicle.problems import EditProblem, unknown
 
@@ -181,6 +181,11 @@ def _every(verb: str) -> Callable[[Car], Iterator[str]]:
     return every
 
 
+def _itself(verb: str, every: Callable[[Car], Iterator[str]]) -> Callable[[Car, str], Mapping[str, str]]:
+    """The module that is chosen, if it can have this fault."""
+    return lambda car, name: {name: ""} if f"{verb} {name}" in every(car) else {}
+
+
 def _kind(
     verb: str,
     parse: Callable[[list[str], Car], Edit],
@@ -188,44 +193,46 @@ def _kind(
     repair: str,
     every: Callable[[Car], Iterator[str]],
     button: str,
+    wrong: str,
     taken_back: str = "{repair} {part}",
 ) -> EditKind:
     choice = "dead modules" if verb == "fail" else "set-up of modules"
     return EditKind(
-        verb, "fault", parse, leaves, repair, candidates={choice: every}, answers=every,
+        verb, "fault", parse, leaves, repair, candidates={choice: every}, 
+        answers=(Answer("module", wrong, f"{verb} {{other}}", "which module", _itself(verb, every)),),
         offers=(Offer("module", button, f"{verb} {{part}}"),), taken_back=taken_back,
     )  # fmt: skip
 
 
 KINDS = (
-    _kind("fail", _fail, {"dead": "{part} is dead inside"}, "replace", _dead, "Let it die inside"),
+    _kind("fail", _fail, {"dead": "{part} is dead inside"}, "replace", _dead, "Let it die inside", "dead inside"),
     _kind(
         "uncode", _uncode, {"codings": "{part} has this coding: {now}", "vins": "{part} has this VIN: {now}"},
-        "code", _of("uncode", "coding"), "Take its coding away",
+        "code", _of("uncode", "coding"), "Take its coding away", "not coded",
     ),
     _kind(
         "miscode", _miscode, {"codings": "{part} has this coding: {now}"},
-        "code", _of("miscode", "coding"), "Code it for another car",
+        "code", _of("miscode", "coding"), "Code it for another car", "coded for other equipment",
     ),
     _kind(
         "transplant", _transplant, {"vins": "{part} has this VIN: {now}"},
-        "code", _of("transplant", "coding"), "Give it another car's VIN",
+        "code", _of("transplant", "coding"), "Give it another car's VIN", "has another car's VIN",
     ),
     _kind(
         "unmatch", _unmatch, {"unmatched": "{part} does not match the immobilizer"},
-        "match", _of("unmatch", "keys"), "Let it forget the immobilizer", taken_back="match keys",
+        "match", _of("unmatch", "keys"), "Let it forget the immobilizer", "not matched to the immobilizer", taken_back="match keys",
     ),
     _kind(
         "uncalibrate", _uncalibrate, {"uncalibrated": "{part} is not calibrated"},
-        "calibrate", _of("uncalibrate", "calibration"), "Take its calibration away",
+        "calibrate", _of("uncalibrate", "calibration"), "Take its calibration away", "not calibrated",
     ),
     _kind(
         "halfflash", _halfflash, {"half_flashed": "{part} has no whole software, only its boot loader"},
-        "flash", _every("halfflash"), "Interrupt its flashing",
+        "flash", _every("halfflash"), "Interrupt its flashing", "software incomplete, only its boot loader",
     ),
     _kind(
         "misflash", _misflash, {"software": "{part} has software version {now}"},
-        "flash", _every("misflash"), "Flash another version",
+        "flash", _every("misflash"), "Flash another version", "wrong software version",
     ),
     EditKind("code", "repair", _code, tool="program"),
     EditKind("calibrate", "repair", _calibrate, tool="program"),

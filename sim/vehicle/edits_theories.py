@@ -5,9 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
+from sim.vehicle.answer_parts import (
+    PartSort,
+    buses_past,
+    other_consumers_for,
+    other_fuses_for,
+    other_modules,
+)
 from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
-from sim.vehicle.edit import Edit, EditKind, Theory
+from sim.vehicle.edit import Answer, Edit, EditKind, Theory
 from sim.vehicle.harness import build
 from sim.vehicle.harness_state import FIELDS
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
@@ -102,5 +109,49 @@ _THEORIES = (
     (r"(\S+) feeds (\S+)", _feeds),
 )
 
+FED: tuple[PartSort, ...] = ("module", "load", "switch", "generator")
 
-KINDS = (EditKind("theory", "theory", _theory),)
+KINDS = (
+    EditKind(
+        "theory",
+        "theory",
+        _theory,
+        answers=(
+            Answer(
+                "module",
+                "waits for another module at start-up",
+                "theory {part} waits for {other}",
+                "for which",
+                other_modules,
+                "waits for {other} at start-up",
+            ),
+            Answer(
+                "module",
+                "a bus runs through its connector",
+                "theory {other} runs through {part}",
+                "which bus",
+                buses_past,
+                "bus {other} runs through its connector",
+            ),
+            Answer(
+                "fuse",
+                "feeds something else than drawn",
+                "theory {part} feeds {other}",
+                "feeds what",
+                other_consumers_for,
+                "feeds {other}, unlike the diagram",
+            ),
+            *(
+                Answer(
+                    sort,
+                    "fed by another fuse than drawn",
+                    "theory {other}",
+                    "by which fuse",
+                    other_fuses_for,
+                    "{other}, unlike the diagram",
+                )
+                for sort in FED
+            ),
+        ),
+    ),
+)

@@ -226,10 +226,30 @@ def choose_several(page: Page, label: str, *options: str) -> None:
     raise AssertionError(f"the list of {label!r} does not close")
 
 
-def hand_in(page: Page, cause: str, evidence: str = "") -> None:
+def choose(page: Page, key: str, option: str) -> None:
+    """Choose from the list with this key by typing a part of its words, and a click on the one that begins so."""
+    box = page.locator(f".st-key-{key} input")
+    box.fill(option)
+    with redrawn(page):
+        page.get_by_role("option", name=re.compile(f"^{re.escape(option)}( ·|$)")).first.click()
+
+
+def name_cause(page: Page, part: str, wrong: str, other: str = "") -> None:
+    """Build a cause on the panel Hand in and add it to the list."""
+    choose(page, "answer_part", part)
+    button(page, wrong)
+    if other:
+        choose(page, "answer_other", other)
+    button(page, "Add this cause")
+    expect(
+        page.locator(".st-key-causes").get_by_role("button", name=re.compile(re.escape(part)))
+    ).to_be_visible()
+
+
+def hand_in(page: Page, part: str, wrong: str, evidence: str = "") -> None:
     """Name one cause and end the exercise."""
     panel(page, "Hand in")
-    choose_several(page, "causes", cause)
-    page.get_by_label("evidence: how do you know?").fill(evidence)
+    name_cause(page, part, wrong)
+    page.get_by_label("How do you know?").fill(evidence)
     button(page, "Hand in")
     button(page, "Yes, hand in")

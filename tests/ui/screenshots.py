@@ -224,7 +224,7 @@ def _student(page: Page, shot: Camera) -> None:
     panel(page, "Log")
     shot("exercise-log")
     panel(page, "Hand in")
-    choose_several(page, "causes", "unplug X9")
+    name_cause(page, "X9", "unplugged")
     button(page, "Hand in")
     shot("exercise-hand-in")
     button(page, "Yes, hand in")

@@ -81,6 +81,15 @@ def say(app: AppTest, *sentences: str) -> AppTest:
     return app
 
 
+def named(app: AppTest, part: str, wrong: str, other: str | None = None) -> AppTest:
+    """Build a cause with the lists of the panel, and add it."""
+    app = drawn(app.selectbox(key="answer_part").select(part).run())
+    app = drawn(app.button_group(key="answer_wrong").set_value(wrong).run())
+    if other:
+        app = drawn(app.selectbox(key="answer_other").select(other).run())
+    return press(app, "add_cause")
+
+
 def log(app: AppTest) -> list[str]:
     return list(app.session_state["work"].work.attempt.log)
 
@@ -333,7 +342,7 @@ def test_handing_in_ends_in_the_debrief_and_stays_there(
     for action in work.attempt.exercise.solution:
         work.do(action)
     app = in_panel(opened(key, task.id), "Hand in")
-    app.multiselect(key="named").select("pull F2")
+    app = named(app, "F2", "missing")
     app.text_area(key="evidence").input("the holder was <b>empty</b>")
     app = press(drawn(app.run()), "hand_in")
     assert None is app.session_state["work"].work.attempt.result
@@ -359,7 +368,7 @@ def test_one_hint_and_then_handed_in_the_whole_debrief_is_shown(
     _, key, task = given
     app = press(in_panel(opened(key, task.id), "Order"), "take_hint")
     app = in_panel(app, "Hand in")
-    app.multiselect(key="named").select("pull F2")
+    app = named(app, "F2", "missing")
     app = press(drawn(app.run()), "hand_in")
     app = press(app, "hand_in_now")
     assert "Debrief: Left in storage" == app.title[0].value
@@ -367,14 +376,59 @@ def test_one_hint_and_then_handed_in_the_whole_debrief_is_shown(
     assert f"1 hint, {HINT_MINUTES:g} minutes of these." in told
 
 
-def test_what_is_no_cause_is_told_and_the_exercise_stays_open(
+def causes(app: AppTest) -> tuple[str, ...]:
+    return tuple(app.session_state["work"].causes)
+
+
+def test_what_is_no_cause_is_told_as_it_is_added_and_the_exercise_stays_open(
     given: tuple[StudentRow, str, AssignmentRow],
 ) -> None:
-    """An answer that names no fault of the car is refused in one sentence."""
+    """Nothing chosen, half chosen, twice the same, and "no fault" beside a fault: a sentence, no grammar."""
     _, key, task = given
     app = in_panel(opened(key, task.id), "Hand in")
-    app.session_state["named"] = ["fit F2"]
-    app.session_state["sure"] = True
-    app = press(drawn(app.run()), "hand_in_now")
-    assert any("is a repair; name what was wrong" in one.value for one in app.error)
+    assert app.button(key="hand_in").disabled
+    for steps, told in (
+        ((), "Choose a part first."),
+        (("F2",), "Choose what is wrong with F2."),
+        (("ECM", "waits for another module at start-up"), "choose for which"),
+    ):
+        for name, value in zip(("answer_part", "answer_wrong"), steps, strict=False):
+            group = app.selectbox if name == "answer_part" else app.button_group
+            app = drawn(group(key=name).set_value(value).run())
+        app = press(app, "add_cause")
+        assert [told in one.value for one in app.warning] == [True]
+        assert () == causes(app)
+    app = named(app, "F2", "missing")
+    assert ("pull F2",) == causes(app)
+    app = named(app, "F2", "blown")
+    assert ["This says the same as “F2: missing” on your list."] == [one.value for one in app.warning]
+    assert ("pull F2",) == causes(app)
     assert None is app.session_state["work"].work.attempt.result
+
+
+def test_a_cause_is_taken_off_the_list_and_no_fault_takes_its_place(
+    given: tuple[StudentRow, str, AssignmentRow],
+) -> None:
+    """Each cause is a button that removes it; "no fault" is offered while there is none."""
+    _, key, task = given
+    app = in_panel(opened(key, task.id), "Hand in")
+    app = named(app, "TCM", "waits for another module at start-up", "ECM")
+    assert ("theory TCM waits for ECM",) == causes(app)
+    assert "TCM: waits for ECM at start-up" in [one.label for one in app.button]
+    app = press(app, "remove theory TCM waits for ECM")
+    assert () == causes(app)
+    app = press(app, "no_fault")
+    assert ("no fault found",) == causes(app)
+    assert not app.button(key="hand_in").disabled
+
+
+def test_parts_of_the_work_so_far_are_taken_along(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    """The part picked on the map and those measured or handled last are one click away."""
+    _, key, task = given
+    app = say(opened(key, task.id), "measure volts F2.2 to G1", "unplug TCM.C1")
+    app.session_state["part"] = "ECM"
+    app = in_panel(app, "Hand in")
+    taken = [one.label for one in app.button if str(one.key).startswith("take ")]
+    assert ["ECM", "TCM.C1", "F2.2", "G1"] == taken
+    app = press(app, "take F2.2")
+    assert "F2.2" == app.selectbox(key="answer_part").value

@@ -76,7 +76,7 @@ def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(page: Page) -> None
     refresh(page)
     say(page, "press start", "fit F2", "press start", "clear", "wait 10 s")
     assert "6 of 6 modules answer, 0 codes" in scan(page)
-    hand_in(page, "pull F2", "the holder was empty")
+    hand_in(page, "F2", "missing", "the holder was empty")
     read_the_debrief(page)
 
 

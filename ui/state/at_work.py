@@ -37,6 +37,7 @@ class AtWork(Held):
     signal: ClassNotice
     steps: list[WorkStep] = field(default_factory=list)  # of the last work
     taken_back: list[str] = field(default_factory=list)
+    causes: tuple[str, ...] = ()  # named so far, for the hand-in
 
     @property
     def is_over(self) -> bool:

@@ -9,12 +9,11 @@ import streamlit as st
 
 from sim.training.attempt import HINT_MINUTES
 from sim.training.exercise import Exercise
-from sim.training.hand_in import NO_FAULT
 from sim.training.jobs import WorkStep
-from sim.vehicle.edits import answers
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_sheets import step_cards, step_table
+from ui.panels import hand_in
 from ui.panels.cautions import MAKER
 from ui.panels.controls import button
 from ui.state import at_work
@@ -119,7 +118,11 @@ def _panels(held: AtWork, visible: Visible) -> None:
     names = [name for name, tools in PANELS.items() if not tools or set(tools) & set(visible.tools)]
     if st.session_state.get("panel") not in names:
         st.session_state.panel = names[0]
-    others = {"Order": partial(_order, held), "Log": partial(_log, held), "Hand in": partial(_hand_in, held)}
+    others = {
+        "Order": partial(_order, held),
+        "Log": partial(_log, held),
+        "Hand in": partial(hand_in.show, held, _proof(held)),
+    }
     if bay.show_panels(held, visible, names, others) == "Seat":
         bay.choose_pause("time that passes after each of these")
 
@@ -136,7 +139,7 @@ def _order(held: AtWork) -> None:
         if order.history:
             st.caption(f"Known of the car: {plain(order.history)}")
     st.markdown(f"**To learn**: {plain(exercise.goal)}")
-    st.markdown(f"**Afterwards show**: {'; '.join(PROOF_WORDS[one] for one in exercise.proof)}.")
+    st.markdown(f"**Afterwards show**: {_proof(held)}.")
     for line in exercise.safety:
         st.caption(f":material/warning: {plain(line)}")
     st.caption(f":material/warning: {MAKER}")
@@ -153,6 +156,10 @@ PROOF_WORDS = {
     "start": "the engine starts",
     "sleep": "the parked car falls asleep, measured in amps at the battery",
 }
+
+
+def _proof(held: AtWork) -> str:
+    return "; ".join(PROOF_WORDS[one] for one in held.work.attempt.exercise.proof)
 
 
 def _hints(held: AtWork, exercise: Exercise) -> None:
@@ -215,41 +222,3 @@ def _do_again(held: AtWork) -> None:
         words, redo = f"Do again what was taken back: {len(held.taken_back)}", partial(ask_to_do, pause_s=0)
         what = plain("; ".join(held.taken_back))
         button(words, "do_again", partial(redo, *held.taken_back), icon="redo", help=what)
-
-
-# -- hand in -----------------------------------------------------------------------------------------------
-
-
-def _hand_in(held: AtWork) -> None:
-    st.markdown(
-        "**What was wrong?** Name every cause, as what somebody would have to do to a whole car to get this "
-        "one. A blown fuse is often a consequence."
-    )
-    st.multiselect(
-        "causes", [NO_FAULT, *answers(held.car)], key="named",
-        accept_new_options=True, placeholder="unplug ABS.C1, open G2, pull F3 ...", persist_state="session",
-        select_all=False,
-    )  # fmt: skip
-    st.text_area(
-        "evidence: how do you know?", key="evidence", max_chars=2000, height=90, persist_state="session"
-    )
-    proof = "; ".join(PROOF_WORDS[one] for one in held.work.attempt.exercise.proof)
-    st.caption(f"Repair first, then show: {proof}. The car is judged as it stands now.")
-    if not st.session_state.get("sure"):
-        icon, unnamed = "assignment_turned_in", not st.session_state.get("named")
-        button("Hand in", "hand_in", partial(_be_sure, True), icon=icon, primary=True, disabled=unnamed)
-        return
-    st.warning("Handing in ends the work on this car.", icon=":material/assignment_turned_in:")
-    with st.container(horizontal=True):
-        button("Yes, hand in", "hand_in_now", _hand_in_now, primary=True)
-        button("Not yet", "not_yet", partial(_be_sure, False))
-
-
-def _be_sure(sure: bool) -> None:
-    st.session_state.sure = sure
-
-
-def _hand_in_now() -> None:
-    state = st.session_state
-    state.sure = False
-    ask(at_work.hand_in, tuple(state.named), state.evidence)

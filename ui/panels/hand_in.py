@@ -1,0 +1,214 @@
+"""Hand in: what was wrong, built by choosing part and fault; how it was found; and the end of the work."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from functools import partial
+
+import streamlit as st
+
+from sim.training.answers import (
+    NO_FAULT_WORDS,
+    built,
+    car_to_answer_for,
+    cause_words,
+    others_for,
+    part_words,
+    with_cause,
+    wrongs_at,
+)
+from sim.training.hand_in import NO_FAULT
+from sim.vehicle.answer_parts import PARTS, PartSort, sorts_of
+from sim.vehicle.car import Car
+from sim.vehicle.edit import Answer
+from sim.vehicle.problems import EditProblem
+from ui.panels.controls import button
+from ui.state import at_work
+from ui.state.at_work import AtWork
+from ui.state.classroom import plain
+from ui.state.work import ask
+
+SORTS: Mapping[str, tuple[PartSort, ...]] = {
+    "module": ("module",),
+    "fuse or relay": ("fuse", "relay"),
+    "connector": ("connector",),
+    "pin or wire end": ("pin", "terminal"),
+    "wire": ("wire",),
+    "ground": ("ground",),
+    "battery": ("battery", "clamp", "generator"),
+    "sensor, switch, load": ("sensor", "switch", "load"),
+    "bus": ("bus", "terminator"),
+}
+MOST_AT_HAND = 5
+
+
+def show(held: AtWork, proof: str) -> None:
+    """The panel; `proof`: what is to be shown after the repair, in words."""
+    st.markdown("**What was wrong?** Choose the part, then what is wrong with it. Name every cause.")
+    _list(held)
+    _builder(held)
+    st.text_area(
+        "How do you know?", key="evidence", max_chars=2000, height=90, persist_state="session",
+        placeholder="what you measured or saw",
+    )  # fmt: skip
+    st.caption(f"Repair first, then show: {proof}. The car is judged as it is now.")
+    if not st.session_state.get("sure"):
+        icon = "assignment_turned_in"
+        button(
+            "Hand in", "hand_in", partial(_be_sure, True), icon=icon, primary=True, disabled=not held.causes
+        )
+        return
+    st.warning("Handing in ends the work on this car.", icon=":material/assignment_turned_in:")
+    with st.container(horizontal=True):
+        button("Yes, hand in", "hand_in_now", _hand_in_now, primary=True)
+        button("Not yet", "not_yet", partial(_be_sure, False))
+
+
+# -- the causes named so far -----------------------------------------------------------------------------
+
+
+def _list(held: AtWork) -> None:
+    car = _car(held)
+    with st.container(key="causes"):
+        if not held.causes:
+            st.caption("No cause on your list yet.")
+        for cause in held.causes:
+            words = plain(cause_words(cause, car))
+            button(
+                words, f"remove {cause}", partial(_remove, cause), icon="close", help="take it off the list"
+            )
+
+
+def _remove(cause: str) -> None:
+    held: AtWork = st.session_state.work
+    held.causes = tuple(one for one in held.causes if one != cause)
+
+
+# -- one more --------------------------------------------------------------------------------------------
+
+
+def _builder(held: AtWork) -> None:
+    car = _car(held)
+    with st.container(border=True, key="answer"):
+        _at_hand(held, car)
+        st.pills("kind of part", list(SORTS), key="answer_sort")
+        words = _parts_shown(car)
+        st.selectbox(
+            "which part?", list(words), key="answer_part", index=None, format_func=lambda one: words.get(one, one),
+            placeholder="type a name, or choose from the list",
+        )  # fmt: skip
+        part = st.session_state.get("answer_part")
+        if part:
+            _what_is_wrong(part, car)
+        if problem := st.session_state.pop("answer_problem", ""):
+            st.warning(plain(problem), icon=":material/info:")
+        with st.container(horizontal=True):
+            button("Add this cause", "add_cause", _add, icon="add", primary=not held.causes)
+            if not held.causes:
+                button("No fault found", "no_fault", _add_no_fault, help=NO_FAULT_WORDS)
+
+
+def _parts_shown(car: Car) -> dict[str, str]:
+    """The parts of the kind that is chosen, or all."""
+    sorts = SORTS.get(st.session_state.get("answer_sort") or "")
+    every = part_words(car)
+    if sorts is None:
+        return every
+    kind = {name for sort in sorts for name in PARTS[sort](car)}
+    return {name: words for name, words in every.items() if name in kind}
+
+
+def _what_is_wrong(part: str, car: Car) -> None:
+    answers = {one.words: one for one in wrongs_at(part, car)}
+    st.pills(f"what is wrong with {part}?", list(answers), key="answer_wrong")
+    answer = answers.get(st.session_state.get("answer_wrong") or "")
+    if answer is None:
+        return
+    others = others_for(answer, part, car)
+    if len(others) > 1:
+        st.selectbox(
+            f"{answer.asks}?", list(others), key="answer_other", index=None,
+            format_func=lambda one: others.get(one, one), placeholder="type a name, or choose from the list",
+        )  # fmt: skip
+
+
+def _at_hand(held: AtWork, car: Car) -> None:
+    """The part that is picked on the map, and those that were worked on last, to be taken along."""
+    found = list(dict.fromkeys(_touched(held, car)))[:MOST_AT_HAND]
+    if found:
+        with st.container(horizontal=True, vertical_alignment="center", gap="small", key="at_hand"):
+            st.caption("from your work:", width="content")
+            for name in found:
+                button(name, f"take {name}", partial(_take, name))
+
+
+def _touched(held: AtWork, car: Car) -> Iterator[str]:
+    known = part_words(car)
+    picked = st.session_state.get("part", "")
+    if picked in known:
+        yield picked
+    for step in reversed(held.work.attempt.steps):
+        yield from (word for word in step.action.split() if word in known)
+
+
+def _take(name: str) -> None:
+    st.session_state.answer_sort = None
+    st.session_state.answer_part = name
+
+
+def _add() -> None:
+    """Add what the lists show when the button is pressed."""
+    held: AtWork = st.session_state.work
+    car = _car(held)
+    try:
+        held.causes = with_cause(held.causes, _chosen(car), car)
+    except EditProblem as problem:
+        st.session_state.answer_problem = str(problem)
+        return
+    st.session_state.answer_part = st.session_state.answer_wrong = None
+
+
+def _chosen(car: Car) -> str:
+    state = st.session_state
+    part = state.get("answer_part")
+    if not part or not sorts_of(part, car):
+        raise EditProblem("Choose a part first.")
+    answer = next((one for one in wrongs_at(part, car) if one.words == state.get("answer_wrong")), None)
+    if answer is None:
+        raise EditProblem(f"Choose what is wrong with {part}.")
+    return built(part, answer, _other(answer, part, car), car)
+
+
+def _other(answer: Answer, part: str, car: Car) -> str:
+    others = others_for(answer, part, car)
+    if len(others) < 2:
+        return next(iter(others), "")
+    other = st.session_state.get("answer_other")
+    if other not in others:
+        raise EditProblem(f"{part}, {answer.words}: choose {answer.asks}.")
+    return str(other)
+
+
+def _add_no_fault() -> None:
+    held: AtWork = st.session_state.work
+    try:
+        held.causes = with_cause(held.causes, NO_FAULT, _car(held))
+    except EditProblem as problem:
+        st.session_state.answer_problem = str(problem)
+
+
+def _car(held: AtWork) -> Car:
+    return car_to_answer_for(held.work.attempt.exercise.whole_car, held.causes)
+
+
+# -- the end ---------------------------------------------------------------------------------------------
+
+
+def _be_sure(sure: bool) -> None:
+    st.session_state.sure = sure
+
+
+def _hand_in_now() -> None:
+    held: AtWork = st.session_state.work
+    st.session_state.sure = False
+    ask(at_work.hand_in, held.causes, st.session_state.evidence)
