@@ -219,7 +219,7 @@ def test_a_cause_in_words() -> None:
         ("corrode G2 ? ohm", "corrode G2 40 ohm", "open G2"),
         ("offset G2 ? V", "offset G2 -3 V", "corrode G2 2 ohm"),
         ("charge ? %", "charge 45 %", "corrode BAT.NEG 1 ohm"),
-        ("terminate DLC.6 to DLC.14 ? ohm", "terminate GW.C1.8 to GW.C1.9 15 ohm", "open R1"),
+        ("terminate DLC.6 to DLC.14 ? ohm", "terminate GATEWAY.C1.8 to GATEWAY.C1.9 15 ohm", "open R1"),
         ("set TCM.powertrain to ? kbit/s", "set TCM to 125 kbit/s", "set ABS to 125 kbit/s"),
         ("fit F3 ? A", "fit F3 30 A", "fit F4 30 A"),
     ],

@@ -227,7 +227,7 @@ def choose_several(page: Page, label: str, *options: str) -> None:
 
 
 def choose(page: Page, key: str, option: str) -> None:
-    """Choose from the list with this key by typing a part of its words, and a click on the one that begins so."""
+    """Choose from the list with this key: type how the option begins, and click it."""
     box = page.locator(f".st-key-{key} input")
     box.fill(option)
     with redrawn(page):

@@ -21,10 +21,10 @@ from sim.training.records import RECORDS_VARIABLE, Records
 from tests.ui.browser import (
     browser,
     button,
-    choose_several,
     drawn,
     front_end,
     go,
+    name_cause,
     opened,
     panel,
     pick,

@@ -390,18 +390,22 @@ def test_what_is_no_cause_is_told_as_it_is_added_and_the_exercise_stays_open(
     for steps, told in (
         ((), "Choose a part first."),
         (("F2",), "Choose what is wrong with F2."),
-        (("ECM", "waits for another module at start-up"), "choose for which"),
+        (
+            ("ECM", "waits for another module at start-up"),
+            "One thing is missing: for which?",
+        ),
     ):
         for name, value in zip(("answer_part", "answer_wrong"), steps, strict=False):
             group = app.selectbox if name == "answer_part" else app.button_group
             app = drawn(group(key=name).set_value(value).run())
         app = press(app, "add_cause")
-        assert [told in one.value for one in app.warning] == [True]
+        assert [told] == [one.value.replace("\\", "") for one in app.warning]
         assert () == causes(app)
     app = named(app, "F2", "missing")
     assert ("pull F2",) == causes(app)
     app = named(app, "F2", "blown")
-    assert ["This says the same as “F2: missing” on your list."] == [one.value for one in app.warning]
+    same = [one.value.replace("\\", "") for one in app.warning]
+    assert ["This says the same as “F2: missing” on your list."] == same
     assert ("pull F2",) == causes(app)
     assert None is app.session_state["work"].work.attempt.result
 
@@ -414,7 +418,7 @@ def test_a_cause_is_taken_off_the_list_and_no_fault_takes_its_place(
     app = in_panel(opened(key, task.id), "Hand in")
     app = named(app, "TCM", "waits for another module at start-up", "ECM")
     assert ("theory TCM waits for ECM",) == causes(app)
-    assert "TCM: waits for ECM at start-up" in [one.label for one in app.button]
+    assert "TCM: waits for ECM at start-up" in [one.label.replace("\\", "") for one in app.button]
     app = press(app, "remove theory TCM waits for ECM")
     assert () == causes(app)
     app = press(app, "no_fault")
@@ -426,7 +430,7 @@ def test_parts_of_the_work_so_far_are_taken_along(given: tuple[StudentRow, str, 
     """The part picked on the map and those measured or handled last are one click away."""
     _, key, task = given
     app = say(opened(key, task.id), "measure volts F2.2 to G1", "unplug TCM.C1")
-    app.session_state["part"] = "ECM"
+    app.session_state["part"] = "module ECM"
     app = in_panel(app, "Hand in")
     taken = [one.label for one in app.button if str(one.key).startswith("take ")]
     assert ["ECM", "TCM.C1", "F2.2", "G1"] == taken

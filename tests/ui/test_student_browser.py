@@ -147,17 +147,46 @@ def test_the_address_to_keep_and_the_first_page_lead_back_to_the_desk(
 def test_a_typed_word_and_enter_never_takes_several_causes(
     started: Browser, address: str, records_url: str
 ) -> None:
-    """`ABS` fits several causes; Enter takes one of the list, or the word, and not all of them."""
+    """`ABS` fits many parts; Enter takes one part and names no cause, and a word of no part takes none."""
     key, task = joined(records_url)
     page = opened(started, f"{address}/?student={key}&exercise={task}")
     panel(page, "Hand in")
-    box = page.get_by_label("causes")
+    box = page.locator(".st-key-answer_part input")
     box.fill("ABS")
     expect(page.get_by_role("option").nth(1)).to_be_visible()
     with redrawn(page):
         box.press("Enter")
-    taken = page.locator(".st-key-named [data-baseweb=tag], .st-key-named [data-testid*=Tag]")
-    expect(taken).to_have_count(1)
+    expect(page.get_by_text("what is wrong with ABS?")).to_be_visible()
+    expect(page.get_by_text("No cause on your list yet.")).to_be_visible()
+    box.fill("the fuse of the hedgehog")
+    expect(page.get_by_text("No results")).to_be_visible()
+    page.close()
+
+
+def test_a_cause_is_built_by_clicks_alone(started: Browser, address: str, records_url: str) -> None:
+    """Picked on the map, taken along, named, removed, named again and handed in: not one key is pressed."""
+    key, task = joined(records_url)
+    page = opened(started, f"{address}/?student={key}&exercise={task}")
+    pick(page, "module TCM")
+    panel(page, "Hand in")
+    button(page, "TCM")
+    button(page, "waits for another module at start-up")
+    with redrawn(page):
+        page.locator(".st-key-answer_other input").click()
+    with redrawn(page):
+        page.get_by_role("option", name=re.compile("^ECM")).click()
+    button(page, "Add this cause")
+    button(page, "TCM: waits for ECM at start-up")
+    expect(page.get_by_text("No cause on your list yet.")).to_be_visible()
+    button(page, "fuse or relay")
+    page.locator(".st-key-answer_part input").click()
+    with redrawn(page):
+        page.get_by_role("option", name=re.compile("^F2 ")).click()
+    button(page, "missing")
+    button(page, "Add this cause")
+    button(page, "Hand in")
+    button(page, "Yes, hand in")
+    expect(page.get_by_text("✓ cause named")).to_be_visible()
     page.close()
 
 

@@ -94,8 +94,8 @@ def _builder(held: AtWork) -> None:
         st.pills("kind of part", list(SORTS), key="answer_sort")
         words = _parts_shown(car)
         st.selectbox(
-            "which part?", list(words), key="answer_part", index=None, format_func=lambda one: words.get(one, one),
-            placeholder="type a name, or choose from the list",
+            "which part?", list(words), key="answer_part", index=None,
+            format_func=lambda one: words.get(one, one), placeholder="type a name, or choose from the list",
         )  # fmt: skip
         part = st.session_state.get("answer_part")
         if part:
@@ -144,7 +144,7 @@ def _at_hand(held: AtWork, car: Car) -> None:
 
 def _touched(held: AtWork, car: Car) -> Iterator[str]:
     known = part_words(car)
-    picked = st.session_state.get("part", "")
+    picked = st.session_state.get("part", "").rpartition(" ")[2]  # `module ABS`
     if picked in known:
         yield picked
     for step in reversed(held.work.attempt.steps):
@@ -185,7 +185,7 @@ def _other(answer: Answer, part: str, car: Car) -> str:
         return next(iter(others), "")
     other = st.session_state.get("answer_other")
     if other not in others:
-        raise EditProblem(f"{part}, {answer.words}: choose {answer.asks}.")
+        raise EditProblem(f"One thing is missing: {answer.asks}?")
     return str(other)
 
 
