@@ -234,10 +234,16 @@ def choose(page: Page, key: str, option: str) -> None:
         page.get_by_role("option", name=re.compile(f"^{re.escape(option)}( ·|$)")).first.click()
 
 
+def pill(page: Page, key: str, name: str) -> None:
+    """Choose one of the pills with this key."""
+    with redrawn(page):
+        page.locator(f".st-key-{key}").get_by_text(name, exact=True).click()
+
+
 def name_cause(page: Page, part: str, wrong: str, other: str = "") -> None:
     """Build a cause on the panel Hand in and add it to the list."""
     choose(page, "answer_part", part)
-    button(page, wrong)
+    pill(page, "answer_wrong", wrong)
     if other:
         choose(page, "answer_other", other)
     button(page, "Add this cause")

@@ -7,7 +7,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from sim.catalogue import shipped_exercises
 from sim.training.records import Records
-from tests.ui.browser import button, drive, go, hand_in, opened, panel, pick, redrawn, say, scan, state
+from tests.ui.browser import button, drive, go, hand_in, opened, panel, pick, pill, redrawn, say, scan, state
 from ui.state.classroom import address_beside
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
@@ -170,19 +170,18 @@ def test_a_cause_is_built_by_clicks_alone(started: Browser, address: str, record
     pick(page, "module TCM")
     panel(page, "Hand in")
     button(page, "TCM")
-    button(page, "waits for another module at start-up")
-    with redrawn(page):
-        page.locator(".st-key-answer_other input").click()
+    pill(page, "answer_wrong", "waits for another module at start-up")
+    page.locator(".st-key-answer_other input").click()
     with redrawn(page):
         page.get_by_role("option", name=re.compile("^ECM")).click()
     button(page, "Add this cause")
     button(page, "TCM: waits for ECM at start-up")
     expect(page.get_by_text("No cause on your list yet.")).to_be_visible()
-    button(page, "fuse or relay")
+    pill(page, "answer_sort", "fuse or relay")
     page.locator(".st-key-answer_part input").click()
     with redrawn(page):
         page.get_by_role("option", name=re.compile("^F2 ")).click()
-    button(page, "missing")
+    pill(page, "answer_wrong", "missing")
     button(page, "Add this cause")
     button(page, "Hand in")
     button(page, "Yes, hand in")

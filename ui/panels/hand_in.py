@@ -144,7 +144,7 @@ def _at_hand(held: AtWork, car: Car) -> None:
 
 def _touched(held: AtWork, car: Car) -> Iterator[str]:
     known = part_words(car)
-    picked = st.session_state.get("part", "").rpartition(" ")[2]  # `module ABS`
+    picked = (st.session_state.get("part") or "").rpartition(" ")[2]  # `module ABS`
     if picked in known:
         yield picked
     for step in reversed(held.work.attempt.steps):
