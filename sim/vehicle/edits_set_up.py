@@ -198,14 +198,17 @@ def _kind(
 ) -> EditKind:
     choice = "dead modules" if verb == "fail" else "set-up of modules"
     return EditKind(
-        verb, "fault", parse, leaves, repair, candidates={choice: every}, 
+        verb, "fault", parse, leaves, repair, candidates={choice: every},
         answers=(Answer("module", wrong, f"{verb} {{other}}", "which module", _itself(verb, every)),),
         offers=(Offer("module", button, f"{verb} {{part}}"),), taken_back=taken_back,
     )  # fmt: skip
 
 
 KINDS = (
-    _kind("fail", _fail, {"dead": "{part} is dead inside"}, "replace", _dead, "Let it die inside", "dead inside"),
+    _kind(
+        "fail", _fail, {"dead": "{part} is dead inside"},
+        "replace", _dead, "Let it die inside", "dead inside",
+    ),
     _kind(
         "uncode", _uncode, {"codings": "{part} has this coding: {now}", "vins": "{part} has this VIN: {now}"},
         "code", _of("uncode", "coding"), "Take its coding away", "not coded",
@@ -220,7 +223,9 @@ KINDS = (
     ),
     _kind(
         "unmatch", _unmatch, {"unmatched": "{part} does not match the immobilizer"},
-        "match", _of("unmatch", "keys"), "Let it forget the immobilizer", "not matched to the immobilizer", taken_back="match keys",
+        "match", _of("unmatch", "keys"), "Let it forget the immobilizer",
+        "not matched to the immobilizer",
+        taken_back="match keys",
     ),
     _kind(
         "uncalibrate", _uncalibrate, {"uncalibrated": "{part} is not calibrated"},
