@@ -8,12 +8,14 @@ from functools import partial
 import streamlit as st
 
 from sim.lab.case import Case, CaseStep, Story
+from sim.lab.scan_report import read_report
 from sim.lab.telling import action_choices, seen_choices, seen_of, seen_words
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
+from ui.panels import scan_report
 from ui.state import bench_jobs, work
 from ui.state.case_now import case_now, change, keep_for_undo
 from ui.state.choices import lines_of
@@ -41,6 +43,9 @@ def steps(case: Case, car: Car) -> None:
             "give or take", 0.0, value=0.2, key="step_within", format="%g", persist_state="session"
         )
         st.button("Add this step", key="step_add", on_click=_add_step)
+    scan_report.as_a_step(car, _add_scan)
+    scans = [step.seen for step in case.steps if step.seen.codes or step.seen.silent]
+    scan_report.which_codes(car, scans[-1] if scans else None, "case_codes")
 
 
 def _step_words(step: CaseStep) -> str:
@@ -63,6 +68,22 @@ def _add_step() -> None:
     if change(steps=(*before, step)):
         kept.case_is_new = False
         kept.step_do, kept.step_seen, kept.step_reads = "", [], None
+
+
+def _add_scan() -> None:
+    """A step with what the pasted report says; what else was done is taken from the field above."""
+    kept, case = st.session_state, case_now()
+    seen = read_report(kept.step_report, case.whole_car).evidence()
+    if not (seen.codes or seen.silent or seen.answers):
+        kept.case_problem = (
+            "the report says nothing that is understood: paste its lines with modules and codes"
+        )
+        return
+    done = lines_of("step_do")
+    step = CaseStep(do=tuple(done) if "scan" in done[-1:] else (*done, "scan"), seen=seen)
+    if change(steps=(*(() if kept.get("case_is_new") else case.steps), step)):
+        kept.case_is_new = False
+        kept.step_do, kept.step_report = "", ""
 
 
 def _drop() -> None:

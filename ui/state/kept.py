@@ -27,11 +27,12 @@ FIELDS: dict[str, type | tuple[type, ...]] = {
     "branch_source": str, "branch_keep": int, "branch_instead": str, "branch_rest_follows": bool,
     # Possible causes
     "suspects_of": str, "suspects_hide": bool, "suspects_most": str, "suspects_limit": int,
-    "suspects_kinds": list,
+    "suspects_kinds": list, "suspects_codes_text": str,
     # Faults that hide each other
     "pairs_of": str, "pairs_edits": list,
     # Case
-    "case_title": str, "step_do": str, "step_seen": list, "step_reads": (int, float), "step_within": float,
+    "case_title": str, "step_report": str, "case_codes_text": str,
+    "step_do": str, "step_seen": list, "step_reads": (int, float), "step_within": float,
     "story_name": str, "story_edits": list, "experiment_do": str,
 }  # fmt: skip
 USE = "use "  # how each supposition is used, by its words

@@ -14,9 +14,10 @@ from sim.lab.search_result import PossibleCause, SearchResult, explained
 from sim.lab.workshop import Progress, Stop, Workshop
 from sim.vehicle.edits import further_kinds
 from sim.vehicle.problems import EditProblem
+from sim.vehicle.reading import car_from_text
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree, numbered, plain_table
-from ui.panels import next_check
+from ui.panels import next_check, scan_report
 from ui.panels.controls import button, download, switch
 from ui.state import lab_work
 from ui.state.case_now import taken_up
@@ -50,6 +51,7 @@ def show() -> None:
     left, right = st.columns(2, gap="large")
     with left:
         question = _choose_question(held)
+        _codes(held, question)
     with right:
         _search(held, question)
     found: SearchAnswer | None = lab_work.found(WORK, "cars")
@@ -79,6 +81,13 @@ def _choose_question(held: Held) -> Question:
         theories = "; ".join(one.removeprefix("theory ") for one in question.known)
         st.caption(f"Supposed about the car: {theories}")
     return question
+
+
+def _codes(held: Held, question: Question) -> None:
+    """Which codes of the last scan matter, before any search."""
+    scans = [step.seen for step in question.steps if step.seen.codes or step.seen.silent]
+    seen = scans[-1] if scans else None if question.steps else scan_report.seen_in(held.bench.last_report)
+    scan_report.which_codes(car_from_text(question.vehicle), seen, "suspects_codes")
 
 
 def _search(held: Held, question: Question) -> None:
