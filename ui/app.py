@@ -15,6 +15,10 @@ STYLE = """<style>
 [data-testid="stMainBlockContainer"] { padding: 4.4rem 2rem 2rem; max-width: 1900px; }
 .st-key-panel [role="radiogroup"], .st-key-sheets [role="radiogroup"] { flex-wrap: wrap; }
 .st-key-panel button { padding-inline: 0.5rem; }
+[data-testid="stLayoutWrapper"]:has(> .st-key-strip) { position: sticky; top: 3.6rem; z-index: 20; }
+.st-key-strip { border-radius: 8px; padding: 0.35rem 0.8rem; background: rgba(128, 120, 100, 0.14);
+  backdrop-filter: blur(14px); }
+.st-key-answer p { font-size: 1.2rem; font-weight: 600; line-height: 1.3; }
 .st-key-panel [role="radiogroup"] { font-size: 0.93rem; }
 [class*="st-key-offer-"], [class*="st-key-task-"] { padding-block: 0.5rem; }
 @media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; } }

@@ -61,10 +61,10 @@ def _of_the_instructor(path: str, title: str, icon: str, show: Callable[[], None
 
 PAGES = (
     Page("exercise", "Exercise", ":material/car_repair:", exercise.show, ("at work",)),
+    Page("desk", "My jobs", ":material/inbox:", desk.show, ("student", "at work")),
     Page("welcome", "Start", ":material/door_open:", welcome.show),
     Page("bay", "Bay", ":material/car_repair:", bay.show),
     Page("diagrams", "Diagrams", ":material/schema:", diagrams.show, (*FREE, "at work"), FREE),
-    Page("desk", "My jobs", ":material/inbox:", desk.show, ("student", "at work")),
     Page("join", "Learn", ":material/school:", join.show, ("visitor", "instructor"), ("instructor",)),
     Page("lab", "All of the lab", ":material/science:", lab.show, menu="Lab"),
     _of_the_lab("what-if", "alt_route", what_if.show),

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from sim.bench.fuses import fitted_a
 from sim.bench.observations import Observation
@@ -25,16 +26,29 @@ from sim.vehicle.elements import Connector, Element, Resistor, Wire
 VISIBLE_OHM = 0.05  # deposits that one sees; common practice
 CHAFED_OHM = 1000.0  # below this a short has left bare copper; common practice
 
-Sight = tuple[bool, str]  # is it a finding, and its sentence
+
+class Sighting(NamedTuple):
+    """One thing that is seen: is it a finding, its sentence, and the repair of it, as an action.
+
+    Not modelled: the repair of what shows only one of its two ends.
+    """
+
+    found: bool
+    words: str
+    repair: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inspection(Result):
-    """What was seen on one thing. finds: what is not as it should be; sees: everything."""
+    """What was seen on one thing. finds: what is not as it should be; sees: everything.
+
+    repairs: actions that put right what was found; what has to be off for others to be seen comes last.
+    """
 
     part: str
     sees: tuple[str, ...]
     finds: tuple[str, ...]
+    repairs: tuple[str, ...] = ()
 
 
 def inspected(bench: Probed, observed: Observed) -> Inspection:
@@ -46,22 +60,26 @@ def inspection_of(what: Observation, car: Car) -> Inspection:
     """What can be seen of a car as its harness is now."""
     part = what.points[0]
     sights = list(_sights(part, car))
+    repairs = [sight.repair for sight in sights if sight.repair]
     return Inspection(
         **common(what, car),
-        display="; ".join(words for _, words in sights),
+        display="; ".join(sight.words for sight in sights),
         part=part,
-        sees=tuple(words for _, words in sights),
-        finds=tuple(words for found, words in sights if found),
+        sees=tuple(sight.words for sight in sights),
+        finds=tuple(sight.words for sight in sights if sight.found),
+        repairs=tuple(sorted(dict.fromkeys(repairs), key=lambda text: text.startswith("plug "))),
     )
 
 
-def _sights(part: str, car: Car) -> Iterator[Sight]:
+def _sights(part: str, car: Car) -> Iterator[Sighting]:
     if part in car.connectors:
         yield from _connector(car.connectors[part], car)
     elif part in car.built.fuses:
         yield from _fuse(part, car)
     elif part in car.built.relays:
-        yield _either(part in car.harness.pulled, "the holder is empty", "the relay is in its holder")
+        yield _either(
+            part in car.harness.pulled, "the holder is empty", "the relay is in its holder", f"fit {part}"
+        )
     elif part in car.built.grounds:
         yield from _ground(part, car)
     elif part in car.built.modules:
@@ -74,69 +92,72 @@ def _sights(part: str, car: Car) -> Iterator[Sight]:
         yield from _place([part, f"{part}.1", f"{part}.2"], car)
 
 
-def _either(bad: bool, bad_words: str, good_words: str) -> Sight:
-    return bad, bad_words if bad else good_words
+def _either(bad: bool, bad_words: str, good_words: str, repair: str) -> Sighting:
+    return Sighting(bad, bad_words if bad else good_words, repair if bad else "")
 
 
 # -- connectors ----------------------------------------------------------------------------------------------
 
 
-def _connector(plug: Connector, car: Car) -> Iterator[Sight]:
+def _connector(plug: Connector, car: Car) -> Iterator[Sighting]:
     state = car.harness
     if plug.id in state.unplugged:
-        yield True, "unplugged"
+        yield Sighting(True, "unplugged", f"plug {plug.id}")
         yield from _open_face(plug, car)
         for lead in sorted(state.bypasses(plug.owner)):
-            yield True, f"a lead sits in it: {lead.removeprefix('bypass ')}"
+            yield Sighting(True, f"a lead sits in it: {lead.removeprefix('bypass ')}")
     elif plug.id in state.loosened:
-        yield True, "half seated: the lock has not closed"
+        yield Sighting(True, "half seated: the lock has not closed", f"plug {plug.id}")
     elif plug.kind == "battery":
-        yield False, "the clamp is on and tight"
+        yield Sighting(False, "the clamp is on and tight")
     elif plug.kind == "dlc":
-        yield False, f"an open socket with {len(plug.pins)} terminals"
+        yield Sighting(False, f"an open socket with {len(plug.pins)} terminals")
         yield from _open_face(plug, car)
     else:
-        yield False, "plugged in, lock closed; its terminals cannot be seen"
+        yield Sighting(False, "plugged in, lock closed; its terminals cannot be seen")
 
 
-def _open_face(plug: Connector, car: Car) -> Iterator[Sight]:
+def _open_face(plug: Connector, car: Car) -> Iterator[Sighting]:
     """Terminals of a connector that is off."""
     state = car.harness
-    bad = []
+    bad: list[Sighting] = []
     for pin in plug.pins:
         if pin.id in state.opened:
-            bad.append(f"terminal {pin.cavity} is pushed back")
+            bad.append(Sighting(True, f"terminal {pin.cavity} is pushed back", f"mend {pin.id}"))
         elif state.added_ohm.get(pin.id, 0.0) >= VISIBLE_OHM:
-            bad.append(f"terminal {pin.cavity} is green")
+            bad.append(Sighting(True, f"terminal {pin.cavity} is green", f"mend {pin.id}"))
         elif pin.id in state.intermittent:
-            bad.append(f"terminal {pin.cavity} sits loose")
+            bad.append(Sighting(True, f"terminal {pin.cavity} sits loose", f"mend {pin.id}"))
         if pin.id in state.swapped:
-            bad.append(f"the wire in cavity {pin.cavity} is not the color the pin table gives")
+            bad.append(
+                Sighting(True, f"the wire in cavity {pin.cavity} is not the color the pin table gives")
+            )
     near = {pin.id: pin.cavity for pin in plug.pins}
     for element in _added(car, "short"):
         if element.a in near and element.b in near:
-            bad.append(f"terminals {near[element.a]} and {near[element.b]} are bridged")
-    yield from ((True, words) for words in bad)
+            words = f"terminals {near[element.a]} and {near[element.b]} are bridged"
+            bad.append(Sighting(True, words, f"unshort {element.a} to {element.b}"))
+    yield from bad
     if not bad:
-        yield False, "terminals clean and in place"
+        yield Sighting(False, "terminals clean and in place")
 
 
-def _pin_from_behind(id: str, car: Car) -> Iterator[Sight]:
+def _pin_from_behind(id: str, car: Car) -> Iterator[Sighting]:
     """The wire of one cavity where it enters the connector, with the tape off."""
     pin = car.pins[id]
     plug = car.connectors[pin.connector]
     if id in car.harness.swapped:
-        yield True, f"the wire in cavity {pin.cavity} is not the color the pin table gives"
+        yield Sighting(True, f"the wire in cavity {pin.cavity} is not the color the pin table gives")
     yield from _place([car.elements[id].a, *([car.elements[id].b] if plug.kind == "inline" else [])], car)
 
 
 # -- fuses, grounds, modules ---------------------------------------------------------------------------------
 
 
-def _fuse(name: str, car: Car) -> Iterator[Sight]:
+def _fuse(name: str, car: Car) -> Iterator[Sighting]:
     state = car.harness
     if name in state.pulled:
-        yield True, "the holder is empty"
+        yield Sighting(True, "the holder is empty", f"fit {name}")
         return
     printed_a = fitted_a(name, car)
     listed_a = (car.claimed.fuses.get(name) or car.built.fuses[name]).rating_a
@@ -144,60 +165,62 @@ def _fuse(name: str, car: Car) -> Iterator[Sight]:
         printed_a != listed_a,
         f"in; {printed_a:g} A printed on it, the list says {listed_a:g} A",
         f"in; {printed_a:g} A printed on it, as the list says",
+        f"fit {name}",
     )
-    yield _either(name in state.blown, "its wire is melted through", "its wire is whole")
+    yield _either(name in state.blown, "its wire is melted through", "its wire is whole", f"fit {name}")
 
 
-def _ground(name: str, car: Car) -> Iterator[Sight]:
+def _ground(name: str, car: Car) -> Iterator[Sighting]:
     state = car.harness
     if name in state.opened:
-        yield True, "the ring terminal is off its stud"
+        yield Sighting(True, "the ring terminal is off its stud", f"mend {name}")
     elif state.added_ohm.get(name, 0.0) >= VISIBLE_OHM or name in state.offset_v:
-        yield True, "the joint is corroded"
+        yield Sighting(True, "the joint is corroded", f"mend {name}")
     else:
-        yield False, "tight and bright"
-    yield from (sight for sight in _place([name], car) if sight[0])
+        yield Sighting(False, "tight and bright")
+    yield from (sight for sight in _place([name], car) if sight.found)
 
 
-def _module(name: str, car: Car) -> Iterator[Sight]:
+def _module(name: str, car: Car) -> Iterator[Sighting]:
     plugs = [plug for plug in car.connectors.values() if plug.owner == name]
     for plug in plugs:
         off, loose = plug.id in car.harness.unplugged, plug.id in car.harness.loosened
         words = "unplugged" if off else "half seated" if loose else "plugged in"
-        yield off or loose, f"{plug.id} {words}"
+        yield Sighting(off or loose, f"{plug.id} {words}", f"plug {plug.id}" if off or loose else "")
 
 
 # -- places of the harness -----------------------------------------------------------------------------------
 
 
-def _wire(wire: Element, car: Car) -> Iterator[Sight]:
+def _wire(wire: Element, car: Car) -> Iterator[Sighting]:
     state = car.harness
     if wire.id in state.opened:
-        yield True, "the wire is broken"
+        yield Sighting(True, "the wire is broken", f"mend {wire.id}")
     elif state.added_ohm.get(wire.id, 0.0) >= VISIBLE_OHM:
-        yield True, "the wire is green and thin under its insulation"
+        yield Sighting(True, "the wire is green and thin under its insulation", f"mend {wire.id}")
     else:
-        yield False, "the wire is whole along its length"
+        yield Sighting(False, "the wire is whole along its length")
 
 
-def _place(nodes: list[str], car: Car) -> Iterator[Sight]:
+def _place(nodes: list[str], car: Car) -> Iterator[Sighting]:
     """What lies bare at a place, with the tape off: shorts, parts put in, and broken ends of its wires."""
     state = car.harness
-    found = []
+    found: list[Sighting] = []
     for short in _added(car, "short"):
         if (short.a in nodes or short.b in nodes) and short.ohm < CHAFED_OHM:
             other = short.b if short.a in nodes else short.a
-            found.append(f"bare copper touches {_spoken(other, car)}")
+            words = f"bare copper touches {_spoken(other, car)}"
+            found.append(Sighting(True, words, f"unshort {short.a} to {short.b}"))
     for resistor in _added(car, "terminator"):
         if resistor.a in nodes or resistor.b in nodes:
-            found.append("a resistor has been put in here")
+            found.append(Sighting(True, "a resistor has been put in here"))
     for element in car.elements.values():
         touches = element.a in nodes or element.b in nodes
         if touches and isinstance(element, Wire) and element.id in state.opened:
-            found.append(f"the wire {element.id} is broken")
-    yield from ((True, words) for words in found)
+            found.append(Sighting(True, f"the wire {element.id} is broken", f"mend {element.id}"))
+    yield from found
     if not found:
-        yield False, "nothing to be seen"
+        yield Sighting(False, "nothing to be seen")
 
 
 def _added(car: Car, kind: str) -> Iterable[Resistor]:

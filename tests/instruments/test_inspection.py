@@ -105,3 +105,29 @@ def test_an_unknown_part_is_named_with_the_nearest(teaching: Benches) -> None:
     """An unknown part is refused with the nearest right name."""
     with pytest.raises(EditProblem, match="no part to look at 'F99' in this car; did you mean 'F9'"):
         read(teaching(), "look F99")
+
+
+@pytest.mark.parametrize("fault", ["open", "corrode", "unplug", "pull", "blow", "loosen"])
+def test_the_repair_of_what_was_seen_leaves_nothing_to_be_found(teaching: Benches, fault: str) -> None:
+    """After the repairs that an inspection names, the same inspection finds nothing."""
+    listed = [text for text in catalogue(teaching().car) if text.startswith(f"{fault} ")]
+    for text in listed:
+        part = parse_edit(text, teaching().car).part
+        if ":" in part:  # a resistor inside a module is not to be seen
+            continue
+        bench = teaching(text)
+        shown = read(bench, f"look {part}")
+        assert isinstance(shown, Inspection)
+        assert bool(shown.finds) == bool(shown.repairs)
+        for repair in shown.repairs:
+            bench.do(repair)
+        assert () == finds(bench, part)
+
+
+def test_a_plug_goes_home_after_its_terminals_are_repaired(teaching: Benches) -> None:
+    """Of several repairs the one that hides the others is the last."""
+    bench = teaching("open ECM.C1.3")
+    bench.do("unplug ECM")
+    shown = read(bench, "look ECM.C1")
+    assert isinstance(shown, Inspection)
+    assert ("mend ECM.C1.3", "plug ECM.C1") == shown.repairs

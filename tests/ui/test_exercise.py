@@ -105,7 +105,7 @@ def test_a_student_joins_by_code_and_name_and_finds_an_empty_desk(records: Recor
     app.text_input(key="join_name").input("Bo")
     drawn(app.button[[one.label for one in app.button].index("Join")].click().run())
     assert ["Bo"] == [one.name for one in records.students.of_class(group.id)]
-    assert "Bo's desk" == app.title[0].value.replace("\\", "")
+    assert "Bo's jobs" == app.title[0].value.replace("\\", "")
     assert any("Nothing is on your desk yet" in one.value for one in app.info)
     key = app.query_params["student"]
     assert records.students.with_key(key[0] if isinstance(key, list) else key).name == "Bo"
@@ -123,7 +123,7 @@ def test_a_wrong_code_is_told_in_one_sentence(records: Records) -> None:
 def test_somebody_alone_gets_a_desk_and_begins_an_exercise_in_practice(records: Records) -> None:
     """Without a class one gets a desk of one's own, and exercises in practice."""
     app = press(opened(path="join"), "alone")
-    assert "Your desk" == app.title[0].value
+    assert "My jobs" == app.title[0].value
     app = press(app, "take 02-left-in-storage")
     held = app.session_state["work"]
     assert held.work.attempt.practice

@@ -135,12 +135,12 @@ def test_the_address_to_keep_and_the_first_page_lead_back_to_the_desk(
     page = opened(started, f"{address}/?student={key}")
     read_the_address_to_keep(page, f"{address}/?student={key}")
     go(page, f"{address}/")
-    button(page, "Back to Amara's desk")
-    expect(page.get_by_role("heading", name="Amara's desk")).to_be_visible()
+    button(page, "Back to Amara's jobs")
+    expect(page.get_by_role("heading", name="Amara's jobs")).to_be_visible()
     leave_the_desk(page)
     go(page, f"{address}/")
     expect(page.get_by_role("heading", name="A car is in the bay")).to_be_visible()
-    expect(page.get_by_role("button", name="Back to Amara's desk")).to_have_count(0)
+    expect(page.get_by_role("button", name="Back to Amara's jobs")).to_have_count(0)
     page.close()
 
 

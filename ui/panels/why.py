@@ -71,8 +71,15 @@ def ask_why(kind: str, item: str = "") -> None:
         st.session_state[f"why_{kind}"] = item
 
 
+def roots_shown() -> tuple[str, ...]:
+    """The reasons at which the answer on the page ends; none while another panel is open."""
+    roots: tuple[str, ...] = st.session_state.get("why_roots", ())
+    return roots if st.session_state.get("panel") == "Why" else ()
+
+
 def show(held: Held, visible: Visible) -> None:
     """The why panel."""
+    st.session_state.why_roots = ()
     event = st.session_state.get("why_event")
     if event is not None and event < len(held.bench.trace):
         st.markdown("**One event**")
@@ -111,6 +118,7 @@ def _tree(because: Because) -> None:
         sheet.show(because_tree(because if whole else because.to_edits()), "tree")
     roots = because.to_edits().roots()
     if because.reaches_edit:
+        st.session_state.why_roots = tuple(roots)
         st.markdown(f"At the root: **{'; '.join(roots[:4])}**{' ...' if len(roots) > 4 else ''}")
     elif because.causes:
         st.caption(

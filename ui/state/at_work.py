@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import streamlit as st
 
 from sim.bench.observations import OBSERVATION_VERBS
+from sim.instruments.inspection import Inspection
 from sim.training.jobs import WorkStep
 from sim.training.kept_attempts import KeptAttempt
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
@@ -19,6 +20,7 @@ from sim.vehicle.problems import Problem
 from ui.drawing.class_sheets import step_words
 from ui.state import classroom
 from ui.state.held import NO_PAUSE_AFTER, Held, Report
+from ui.state.next_step import SEAT, Done
 from ui.state.visible import Visible, all_visible, visible_to_student
 
 EXERCISE = "exercise"  # in the address
@@ -67,6 +69,30 @@ class AtWork(Held):
         if step.verb in OBSERVATION_VERBS and not step.vain:
             self.notebook.note(self.bench)
         return f"{step.action}: {words}" if (words := step_words(step)) else step.action
+
+    def last_done(self, visible: Visible) -> Done | None:
+        """The last step, with its shop time; a wait that followed it by itself counts with it."""
+        steps = self.work.attempt.steps
+        if not steps:
+            return None
+        pause = len(steps) > 1 and steps[-1].verb == "wait" and steps[-2].verb in SEAT
+        step = steps[-2] if pause else steps[-1]
+        minutes = step.minutes + (steps[-1].minutes if pause else 0.0)
+        words = step_words(step)
+        if not words and step.verb in SEAT:
+            words = f"engine {visible.seat.engine} · ignition {visible.seat.ignition}"
+        return Done(
+            step.action, step.verb, step.part or step.action.partition(" ")[2], words, minutes, step.cost,
+            bool(step.vain), self._repairs(step),
+        )  # fmt: skip
+
+    def _repairs(self, step: WorkStep) -> tuple[str, ...]:
+        """The repairs of what an inspection has found."""
+        last = next(reversed(self.notebook.of(self.bench)), None)
+        if last is None or step.verb != "look" or step.vain:
+            return ()
+        seen = last.result
+        return seen.repairs if isinstance(seen, Inspection) and seen.action == step.action else ()
 
     def pauses_after(self, verb: str) -> bool:
         """Whether time passes after an action: after the driver's controls, not after work at the car."""

@@ -10,14 +10,16 @@ from dataclasses import dataclass, field
 
 import streamlit as st
 
-from sim.bench.bench import Bench, parts_of
+from sim.bench.bench import Bench, Outcome, parts_of
 from sim.bench.observations import is_observation
+from sim.instruments.inspection import Inspection
 from sim.instruments.read import Notebook
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
 from sim.vehicle.reading import car_from_text
 from sim.vehicle.words import counted
 from ui.drawing.layout import Layout, layout_of
+from ui.state.next_step import SEAT, Done
 from ui.state.visible import Visible, all_visible
 
 PARKED_S = 20
@@ -60,6 +62,7 @@ class Held:
     left_behind: list[LeftBehind] = field(default_factory=list)
     job: str = ""  # the complaint, where the car came with one
     said: str = ""
+    told: tuple[str, str] = ("", "")  # the last action that is no wait, and what it has shown
     problem: str = ""
     events: list[Event] = field(default_factory=list)
     notebook: Notebook = field(default_factory=Notebook)
@@ -85,7 +88,33 @@ class Held:
         self.events += outcome.events
         observes = is_observation(outcome.action)
         shown = self.notebook.note(self.bench).result.display if observes else outcome.words
+        if not outcome.action.startswith("wait "):
+            self.told = outcome.action, shown
         return f"{outcome.action}{f': {shown}' if shown else ''}"
+
+    def last_done(self, visible: Visible) -> Done | None:
+        """The last thing done, without the wait that may have followed it; None if nothing was done yet."""
+        log = self.bench.log
+        place = len(log)
+        if place > 1 and log[-1].startswith("wait ") and not log[-2].startswith("wait "):
+            place -= 1
+        if place < 2:  # a parked car has waited
+            return None
+        text = log[place - 1]
+        verb, _, part = text.partition(" ")
+        if is_observation(text):
+            shown = next(one.result for one in self.notebook.of(self.bench) if one.place == place)
+            repairs = shown.repairs if isinstance(shown, Inspection) else ()
+            return Done(text, verb, part, shown.display, repairs=repairs)
+        return Done(text, verb, part, self._answer(text, verb, visible))
+
+    def _answer(self, text: str, verb: str, visible: Visible) -> str:
+        report = self.bench.last_report
+        if verb == "scan" and report is not None:
+            return Outcome(text, (), report).words
+        if verb in SEAT:
+            return f"engine {visible.seat.engine} · ignition {visible.seat.ignition}"
+        return self.told[1] if self.told[0] == text else ""
 
     def pauses_after(self, verb: str) -> bool:
         """Whether time passes after an action of this kind."""

@@ -13,7 +13,7 @@ from ui.drawing import sheet
 from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE, Layout
 from ui.drawing.tables import event_list
-from ui.panels import log, measure, part, scope, seat, tester, why, work
+from ui.panels import log, measure, part, result_strip, scope, seat, tester, why, work
 from ui.panels.controls import button, switch, tabs
 from ui.state import first_visit
 from ui.state.held import Held
@@ -40,11 +40,14 @@ def show() -> None:
     work_off(held, st.empty())
     visible = held.visible()
     _headline(held, visible)
+    strip = st.container()
     beside_the_map(
         partial(show_map, held, visible),
         partial(_happened, held),
         partial(_first_visit_and_panels, held, visible),
     )
+    with strip:
+        result_strip.show(held, visible)
 
 
 def _first_visit_and_panels(held: Held, visible: Visible) -> None:
@@ -76,7 +79,6 @@ def _headline(held: Held, visible: Visible) -> None:
         st.space("stretch")
         _to_the_diagrams()
         let_time_pass()
-    tell_what_was_said(held)
 
 
 def _to_the_diagrams() -> None:
@@ -90,16 +92,6 @@ def let_time_pass() -> None:
         button(
             f"+ {words}", f"wait {seconds}", partial(ask_to_do, f"wait {seconds} s"), help=f"let {words} pass"
         )
-
-
-def tell_what_was_said(held: Held) -> None:
-    """The last words about the last work."""
-    if held.problem:
-        with st.container(key="problem"):
-            st.error(held.problem, icon=":material/block:")
-    else:
-        with st.container(key="said"):
-            st.caption(f":material/chevron_right: {held.said or 'nothing was done yet'}")
 
 
 def show_map(held: Held, visible: Visible) -> None:

@@ -13,7 +13,7 @@ from sim.training.jobs import WorkStep
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_sheets import step_cards, step_table
-from ui.panels import hand_in
+from ui.panels import hand_in, result_strip
 from ui.panels.cautions import MAKER
 from ui.panels.controls import button
 from ui.state import at_work
@@ -63,9 +63,12 @@ def _exercise() -> None:
     visible = held.visible()
     _headline(held, visible)
     _from_the_instructor(held)
+    strip = st.container()
     bay.beside_the_map(
         lambda: bay.show_map(held, visible), lambda: _shown(held.steps), lambda: _right(held, visible)
     )
+    with strip:
+        result_strip.show(held, visible)
 
 
 def _right(held: AtWork, visible: Visible) -> None:
@@ -91,7 +94,6 @@ def _headline(held: AtWork, visible: Visible) -> None:
         st.space("stretch")
         if not held.signal.paused:
             bay.let_time_pass()
-    bay.tell_what_was_said(held)
 
 
 def _from_the_instructor(held: AtWork) -> None:

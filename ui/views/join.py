@@ -61,7 +61,7 @@ def offer_the_way_back() -> None:
         return
     student = classroom.records().students.with_key(key)
     group = classroom.records().classes.get(student.class_id)
-    whose = "your desk" if group.private else f"{classroom.plain(student.name)}'s desk"
+    whose = "my jobs" if group.private else f"{classroom.plain(student.name)}'s jobs"
     button(f"Back to {whose}", "back_to_desk", partial(_to_the_desk, key), icon="inbox", primary=True)
 
 

@@ -1,0 +1,104 @@
+"""The strip above the panels: what was done last, what it has shown, its cost, the next step as a button."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from functools import partial
+
+import streamlit as st
+
+from sim.bench.actions import parse_action
+from sim.lab.drive import operated, start_by_button
+from sim.lab.labor import minutes_of
+from sim.training.jobs import cost_of, tool_for
+from sim.vehicle.problems import EditProblem
+from ui.panels import why
+from ui.panels.controls import button
+from ui.panels.diagram import guarded_gateways
+from ui.state.classroom import plain
+from ui.state.held import Held
+from ui.state.next_step import Done, Step, Tried, next_step
+from ui.state.visible import Visible
+from ui.state.work import ask_to_do
+
+
+def show(held: Held, visible: Visible) -> None:
+    """The strip; drawn after the panel, whose answer it may take up."""
+    done = held.last_done(visible)
+    step = _allowed(held, visible, next_step(done, visible, _tried(held)))
+    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="strip"):
+        with st.container(gap=None, width="stretch"):
+            _told(held, done)
+        if step is not None:
+            price = _price(held, step) if visible.only_found else ""
+            button(
+                f"{step.words}{price}", "next_step", partial(_take, step), icon="arrow_forward", primary=True
+            )
+
+
+def _told(held: Held, done: Done | None) -> None:
+    if held.problem:
+        with st.container(key="problem"):
+            st.error(held.problem, icon=":material/block:")
+        return
+    if done is None:
+        words, answer = "Nothing was done to this car yet.", ""
+    else:
+        words, answer = f"{done.action}{_cost(done)}", done.answer
+    with st.container(key="said"):
+        st.caption(plain(words if answer else held.said or words))
+    if answer:
+        with st.container(key="answer"):
+            st.markdown(plain(answer))
+
+
+def _cost(done: Done) -> str:
+    if done.minutes is None:
+        return ""
+    return f" · {done.minutes:.1f} min{f', parts {done.cost:g}' if done.cost else ''}"
+
+
+def _tried(held: Held) -> Tried:
+    bench = held.bench
+    by = operated(held.car)
+    start = "key crank" if "key_run" in by else start_by_button(held.car) if "button" in by else ""
+    return Tried(
+        bench.log, bench.last_report, start, tuple(guarded_gateways(held.car)), bench.cleared_since_scan,
+        why.roots_shown(),
+    )  # fmt: skip
+
+
+def _allowed(held: Held, visible: Visible, step: Step | None) -> Step | None:
+    """The step if there are the tools for it, and if the car as it is known takes it."""
+    if step is not None:
+        for text in step.actions:
+            try:
+                if tool_for(parse_action(text, held.car)) not in visible.tools:
+                    return None
+            except EditProblem:
+                return None
+    return step
+
+
+def _price(held: Held, step: Step) -> str:
+    """Shop time and parts of a step, as the diagram's car takes it."""
+    minutes = cost = 0.0
+    with suppress(EditProblem):
+        for text in step.actions:
+            action = parse_action(text, held.car)
+            minutes += minutes_of(action, held.car, action.number if action.verb == "wait" else 0.0)
+            cost += cost_of(action, held.car)
+    return f" · {minutes:.0f} min{f', parts {cost:g}' if cost else ''}" if step.actions else ""
+
+
+def _take(step: Step) -> None:
+    if step.actions:
+        ask_to_do(*step.actions)
+        return
+    kind, _, what = step.opens.partition(" ")
+    if kind == "why":
+        why.ask_why(*what.split(maxsplit=1))
+    elif kind == "part":
+        st.session_state.part, st.session_state.panel = what, "Part"
+    else:
+        st.session_state.panel = what

@@ -1,0 +1,161 @@
+"""What was done last, and the next sensible step: from what may be seen, never from what is hidden.
+
+The functions here take no bench: a visible car, the last report, what the last action has shown. So no step
+can give away what was not found.
+
+Not modelled: what a measured voltage suggests; a step after a measurement is left to the person.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sim.bench.tester import Report
+from sim.training.jobs import REPAIRS
+from ui.state.visible import Visible
+
+SEAT = ("press", "brake", "key", "fob", "switch")
+VERB_WORDS = {
+    "plug": "Plug {}", "fit": "Fit {}", "mend": "Repair {}", "unshort": "Remove the short {}",
+    "unswap": "Swap back {}", "unterminate": "Remove the resistor {}", "unbypass": "Remove the bypass of {}",
+    "replace": "Replace {}", "charge": "Charge to {}", "look": "Inspect {}", "unlock": "Unlock {}",
+}  # fmt: skip
+SCAN = "Scan all modules"
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """The last thing done: its sentence, first word and part, and what it has shown in a few words.
+
+    `minutes`, `cost`: shop time and parts, at an exercise. `repairs`: actions that put right what it found.
+    """
+
+    action: str
+    verb: str
+    part: str = ""
+    answer: str = ""
+    minutes: float | None = None
+    cost: float = 0.0
+    vain: bool = False
+    repairs: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A step that is offered: its words, and the actions it does, or else the page's panel it opens.
+
+    `opens`: "why KIND ITEM", "part IDENT" or "panel NAME".
+    """
+
+    words: str
+    actions: tuple[str, ...] = ()
+    opens: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What the steps follow from, beside what may be seen of the car.
+
+    `start`: the action that starts this car. `gateways`: those that guard the codes behind them. `cleared`:
+    the report is from before clearing. `roots`: the reasons that an answer to why has just ended at.
+    """
+
+    log: Sequence[str]
+    report: Report | None
+    start: str
+    gateways: tuple[str, ...] = ()
+    cleared: bool = False
+    roots: tuple[str, ...] = ()
+
+
+def words_of(action: str) -> str:
+    """An action as the words of a button."""
+    verb, _, rest = action.partition(" ")
+    return VERB_WORDS.get(verb, f"{verb.capitalize()} {{}}").format(rest).strip()
+
+
+def next_step(done: Done | None, visible: Visible, tried: Tried) -> Step | None:
+    """The step that a technician would take next; None where that is a matter of thought."""
+    if done is None:
+        return Step("Try to start the car", (tried.start,)) if tried.start else Step(SCAN, ("scan",))
+    if done.vain:
+        return None
+    if done.repairs:
+        return _do(done.repairs[0])
+    if (repair := _of_the_roots(visible, tried.roots)) is not None:
+        return repair
+    if done.verb in REPAIRS:
+        return _after_a_repair(visible, tried)
+    if done.verb == "scan":
+        return _after_a_scan(visible, tried)
+    return _after_other_work(done, visible, tried)
+
+
+def _do(action: str) -> Step:
+    return Step(words_of(action), (action,))
+
+
+def _of_the_roots(visible: Visible, roots: tuple[str, ...]) -> Step | None:
+    """The repair of a change that an answer to why has ended at."""
+    for change in visible.changes:
+        parts = change.undo.split()[1:]
+        if any(set(parts) <= set(root.split()) for root in roots):
+            return _do(change.undo)
+    return None
+
+
+def _after_a_repair(visible: Visible, tried: Tried) -> Step | None:
+    if visible.only_found and visible.changes:
+        return _do(visible.changes[0].undo)
+    if tried.report is not None and tried.report.codes and not tried.cleared:
+        return _clear(tried)
+    return Step(SCAN, ("scan",))
+
+
+def _clear(tried: Tried) -> Step:
+    """Clear the codes; the gateways that guard them are unlocked first."""
+    unlock = tuple(f"unlock {name}" for name in tried.gateways)
+    return Step("Unlock and clear all codes" if unlock else "Clear all codes", (*unlock, "clear"))
+
+
+def _after_a_scan(visible: Visible, tried: Tried) -> Step | None:
+    report = tried.report
+    if report is None or not report.power:
+        return None
+    if report.silent:
+        name = report.silent[0]
+        if visible.only_found:
+            return Step(f"Open {name}", opens=f"part module {name}")
+        return Step(f"Why does {name} not answer?", opens=f"why silent {name}")
+    codes = [(entry.module, code) for entry in report.modules for code in entry.codes]
+    codes.sort(key=lambda one: not one[1].failing_now)
+    if codes:
+        name, code = codes[0][0], codes[0][1].code
+        if visible.only_found:
+            return Step(f"Open {name}", opens=f"part module {name}")
+        return Step(f"Why is {code} there?", opens=f"why code {name} {code}")
+    if visible.only_found and "clear" in tried.log:
+        return Step("Hand in", opens="panel Hand in")
+    return None
+
+
+def _after_other_work(done: Done, visible: Visible, tried: Tried) -> Step | None:
+    if done.verb == "clear":
+        return _prove(visible, tried)
+    if done.verb == "unlock":
+        return Step("Clear all codes", ("clear",))
+    if done.verb in SEAT:
+        return Step(SCAN, ("scan",))
+    if done.verb == "unplug" and visible.only_found:
+        return _do(f"look {done.part}")
+    return None
+
+
+def _prove(visible: Visible, tried: Tried) -> Step:
+    """Let the monitors run, then scan."""
+    if visible.seat.ignition in ("run", "crank"):
+        return Step("Wait 10 s, then scan", ("wait 10 s", "scan"))
+    if tried.start:
+        return Step("Start again", (tried.start,))
+    return Step(SCAN, ("scan",))
