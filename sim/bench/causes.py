@@ -92,6 +92,10 @@ class Causes:
             return (controller.starter.event,)
         return self.trigger()
 
+    def unfed(self, load: str, node: str) -> tuple[int, ...]:
+        """What keeps the voltage from a load, which shows at `node`; else what has just been switched."""
+        return self.edits(self._live.reading.why_dead(node), load) or self.trigger()
+
     def silence(self, receiver: str, message: str) -> tuple[int, ...]:
         """The events because of which a receiver does not get a message; empty where it should get it."""
         sender = self._live.car.messages.sent[message].sender

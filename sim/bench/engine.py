@@ -1,9 +1,11 @@
 """The engine of a live car: the starter turns it, and it fires and runs while its cylinders are fed.
 
-Not modelled: speed and torque, air, fuel and mixture, mechanical trouble.
+Not modelled: speed and torque, air and mixture, fuel pressure, mechanical trouble.
 """
 
 from __future__ import annotations
+
+from functools import partial
 
 from sim.bench.causes import Causes
 from sim.bench.running_car import RunningCar
@@ -19,6 +21,7 @@ class LiveEngine:
         self._live = live
         self._causes = causes
         self._fire_timer: Timer | None = None
+        self._dry_timer: Timer | None = None  # runs while the engine lives on what is left in the rail
 
     def update(self) -> None:
         """Follow the starter and the cylinders: does it crank, and may it go on?"""
@@ -36,9 +39,24 @@ class LiveEngine:
             self._note("stopped", "the starter stops; the engine has not started", self._causes.engine())
         elif state == "running" and not self.can_fire():
             self._note("stopped", "the engine stops", self._causes.engine())
+        if spec.fuel_pump is not None:
+            self._watch_fuel(spec.fuel_pump, spec.fuel_lasts_s)
+
+    def _watch_fuel(self, pump: str, lasts_s: float) -> None:
+        if self.is_fed(pump) or self._live.world.engine.value != "running":
+            if self._dry_timer:
+                self._dry_timer.cancel()
+                self._dry_timer = None
+        elif self._dry_timer is None:
+            causes = self._causes.unfed(pump, self.watched_side(pump))
+            self._dry_timer = self._live.world.after(lasts_s, partial(self._run_dry, causes))
+
+    def _run_dry(self, causes: tuple[int, ...]) -> None:
+        self._dry_timer = None
+        self._note("stopped", "the engine stops for want of fuel", causes)
 
     def _try_to_fire(self) -> None:
-        if self._live.world.engine.value == "cranking" and self.can_fire():
+        if self._live.world.engine.value == "cranking" and self.can_fire() and self.has_fuel():
             self._note("running", "the engine starts", (self._live.world.engine.event,))
             self._live.invalidate()
         elif self._live.world.engine.value == "cranking":
@@ -59,6 +77,12 @@ class LiveEngine:
         released = controller.starter.released if controller.starter else True
         return controller.sends and released and len(self.fed_cylinders()) >= spec.cylinders_needed
 
+    def has_fuel(self) -> bool:
+        """Is the fuel pump fed, if the engine has one?"""
+        spec = self._live.car.built.engine
+        assert spec is not None
+        return spec.fuel_pump is None or self.is_fed(spec.fuel_pump)
+
     def fed_cylinders(self) -> list[int]:
         """Cylinders (from 1) whose coil and injector both have voltage through to the controller's pin."""
         spec = self._live.car.built.engine
@@ -66,10 +90,10 @@ class LiveEngine:
         pairs = enumerate(zip(spec.coils, spec.injectors, strict=False), start=1)
         return [number for number, pair in pairs if all(self.is_fed(load) for load in pair)]
 
-    def far_side(self, load: str) -> str:
-        """Return the far terminal of a load: the module's pin that it ends on, or its own."""
+    def watched_side(self, load: str) -> str:
+        """Return where a load's voltage shows: the module's pin that it ends on, or its own feed."""
         end = self._live.car.built.loads[load].end
-        return f"{end.part}:{end.pin}" if end.part in self._live.modules else f"{load}.2"
+        return f"{end.part}:{end.pin}" if end.part in self._live.modules else f"{load}.1"
 
     def is_fed(self, load: str) -> bool:
         """Has the load voltage, measured at its far side if a module watches or switches it?"""

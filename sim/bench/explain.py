@@ -159,6 +159,10 @@ def why_engine(bench: Bench) -> Because:
     controller = live.modules[spec.controller]
     reasons = [] if controller.sends else [_state(bench, controller)]
     reasons += [*_unreleased(bench, controller), *_starved_cylinders(bench, spec)]
+    if state == "cranking" and spec.fuel_pump and not live.engine.has_fuel():
+        node = live.engine.watched_side(spec.fuel_pump)
+        culprits = _all(bench, live.causes.unfed(spec.fuel_pump, node))
+        reasons.append(Because(f"{spec.fuel_pump.replace('_', ' ')} has no supply", None, culprits))
     if state == "stopped":
         reasons += _starter_needs(bench, spec.starter)
     words = {"stopped": "the engine stands", "cranking": "the engine cranks and does not start"}
@@ -178,7 +182,7 @@ def _starved_cylinders(bench: Bench, spec: Engine) -> Iterator[Because]:
     fed = live.engine.fed_cylinders()
     if len(fed) < spec.cylinders_needed:
         starved = [load for load in (*spec.coils, *spec.injectors) if not live.engine.is_fed(load)]
-        dead = {load: live.reading.why_dead(live.engine.far_side(load)) for load in starved}
+        dead = {load: live.reading.why_dead(live.engine.watched_side(load)) for load in starved}
         culprits = sorted({event for load in dead for event in live.causes.edits(dead[load], load)})
         text = f"only {len(fed)} of {len(spec.coils)} cylinders are fed (without: {', '.join(starved)})"
         yield Because(text, None, _all(bench, culprits))

@@ -68,6 +68,8 @@ def check_references(vehicle: Vehicle, feeds: dict[str, list[str]]) -> None:
     if vehicle.engine:
         modules.append((("engine", "controller"), vehicle.engine.controller))
         loads.append((("engine", "starter"), vehicle.engine.starter))
+        if vehicle.engine.fuel_pump is not None:
+            loads.append((("engine", "fuel_pump"), vehicle.engine.fuel_pump))
         for key, parts in (("coils", vehicle.engine.coils), ("injectors", vehicle.engine.injectors)):
             loads += [(("engine", key, index), part) for index, part in enumerate(parts)]
     for path, name in modules:

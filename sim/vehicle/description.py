@@ -34,7 +34,8 @@ class Engine(Part):
 
     It cranks while the starter has voltage, and fires once cranked for `fires_after_s` with at least
     `cylinders_needed` cylinders whose coil and injector are fed, under a controller that runs and is
-    released.
+    released, and with its fuel pump fed, if it has one. Without the pump it runs on for `fuel_lasts_s`, on
+    what is left in the rail: a second or two, common practice.
     """
 
     controller: Name
@@ -43,6 +44,8 @@ class Engine(Part):
     injectors: tuple[Name, ...]
     fires_after_s: float = Field(0.8, gt=0)
     cylinders_needed: int = Field(3, ge=1)
+    fuel_pump: Name | None = None
+    fuel_lasts_s: float = Field(1.5, ge=0)
     generator: Generator = Generator()
     cranks_above_v: float = Field(6.0, gt=0)
 

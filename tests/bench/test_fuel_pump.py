@@ -1,0 +1,58 @@
+"""The fuel pump: without its supply the engine turns and does not run (common practice)."""
+
+import pytest
+
+from sim import scenarios_folder
+from sim.bench.bench import Bench
+from sim.bench.explain import why_engine
+from sim.instruments.seat import seat_of
+from sim.vehicle.reading import read_car
+
+
+def minibus(*actions: str) -> Bench:
+    bench = Bench(read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml"))
+    bench.do_all(["wait 12 s", *actions])
+    return bench
+
+
+def cranked(bench: Bench) -> bool:
+    return any("the starter turns" in event.text for event in bench.trace)
+
+
+def stored(bench: Bench, module: str) -> set[str]:
+    return {one.code for one in bench.live.modules[module].memory.dtcs if one.stored}
+
+
+def test_a_healthy_minibus_feeds_its_pump_from_cranking_on() -> None:
+    """The pump rests with the ignition on, and runs with the engine."""
+    bench = minibus("press start", "wait 1 s", "press start", "wait 4 s")
+    assert not bench.live.engine.has_fuel()
+    bench.do_all(["press start with brake", "wait 5 s"])
+    assert ("running", True) == (seat_of(bench).engine, bench.live.engine.has_fuel())
+
+
+@pytest.mark.parametrize(
+    ("fault", "root", "codes"),
+    [
+        ("pull F3", "pull F3", {"U0109-87"}),  # the module is dead with its fuse
+        ("pull K12", "pull K12", set()),  # this car does not watch its pump's relay
+    ],
+)
+def test_without_the_pump_it_cranks_and_does_not_start(fault: str, root: str, codes: set[str]) -> None:
+    """The starter turns, the engine does not fire, the reason is told, and the code that follows is there."""
+    bench = minibus(fault, "press start with brake", "wait 2 s")
+    assert (True, "cranking") == (cranked(bench), seat_of(bench).engine)
+    assert [root] == why_engine(bench).to_edits().roots()
+    bench.do("wait 10 s")
+    assert "running" != seat_of(bench).engine
+    assert codes == stored(bench, "ECM")
+
+
+def test_a_pump_that_loses_its_supply_stalls_the_engine_after_a_moment() -> None:
+    """What is left in the rail lasts 1.5 s (common practice: a second or two)."""
+    bench = minibus("press start with brake", "wait 8 s", "pull F3", "wait 1.4 s")
+    assert "running" == seat_of(bench).engine
+    bench.do("wait 0.2 s")
+    assert "stopped" == seat_of(bench).engine
+    (stop,) = [event for event in bench.trace if event.text == "the engine stops for want of fuel"]
+    assert "pull F3" in {bench.trace[cause].text for cause in stop.causes}
