@@ -10,7 +10,7 @@ from sim.instruments.labels import pin_words, wire_colour
 from sim.instruments.paths import far_ends
 from sim.vehicle.elements import GeneratorOutput, LoadPart, Pin, Wire
 from sim.vehicle.problems import EditProblem, unknown
-from sim.vehicle.roles import ROLE_TITLES
+from sim.vehicle.roles import role_title
 from sim.vehicle.wire_ends import WireEnd
 
 
@@ -130,7 +130,7 @@ def locations(claim: Claim) -> tuple[Entry, ...]:
 
 def module_title(name: str, title: str, role: str | None) -> str:
     """A module's name in words."""
-    return title or ROLE_TITLES.get(role or name, name)
+    return title or role_title(role or name) or name
 
 
 def face(claim: Claim, connector: str) -> Face:

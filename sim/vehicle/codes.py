@@ -132,9 +132,9 @@ def is_known_role(role: str) -> bool:
 
 
 def is_role(name: str, role: str) -> bool:
-    """Whether `name`, in any spelling, is one of the names of `role` in MODULE_ROLES."""
+    """Whether two names, in any spelling, mean the same role of MODULE_ROLES."""
     row = _ROLE_BY_NAME.get(plain_name(name))
-    return row is not None and role == row.role
+    return row is not None and row == _ROLE_BY_NAME.get(plain_name(role))
 
 
 def module_role(role: str) -> ModuleRole:

@@ -25,7 +25,7 @@ from sim.vehicle.codes import is_known_role
 from sim.vehicle.description_base import MOST_MODULES, NAME
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import car_from_text
-from sim.vehicle.roles import ROLE_TITLES
+from sim.vehicle.roles import role_title
 
 MOST_BUSES: Final = 20  # of a vehicle file
 LONGEST_TITLE: Final = 120  # of a vehicle file
@@ -231,8 +231,8 @@ class _Table:
             yield _plain(item)
 
     def _module(self, unit: _Unit) -> Iterator[str]:
-        if unit.name in ROLE_TITLES:
-            yield f"title: {ROLE_TITLES[unit.name]}"
+        if title := role_title(unit.name):
+            yield f"title: {title}"
         yield f"ground: {_plain(unit.ground or self._default_ground)}"
         if len(unit.buses) > 1:
             yield "gateway: {}"

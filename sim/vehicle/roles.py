@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from sim.vehicle.codes import is_role
+
 ROLE_TITLES = {
     "ECM": "engine control module",
     "TCM": "transmission control module",
@@ -24,3 +26,8 @@ ROLE_TITLES = {
     "PARK-AID": "parking assist module",
     "DISTANCE": "front distance sensor module",
 }
+
+
+def role_title(name: str) -> str | None:
+    """What a module of this name, or another name of the same role, is; None for a name that says nothing."""
+    return next((title for role, title in ROLE_TITLES.items() if is_role(name, role)), None)

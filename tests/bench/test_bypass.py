@@ -123,7 +123,7 @@ def test_the_minibus_with_one_bus_on_the_lead(minibus: Car) -> None:
         ("STEER-ANGLE", "U0212-87"), ("AIRBAG", "U0140-87"), ("AIRBAG", "U0155-87"),
         ("PARK-BRAKE", "U0100-87"), ("PARK-BRAKE", "U0101-87"), ("PARK-BRAKE", "U0140-87"),
     } == report.codes  # fmt: skip
-    assert {"mil", "abs", "airbag", "eps", "gearbox"} <= set(seat_of(bench).lit)
+    assert {"mil", "abs", "airbag", "steering", "gearbox"} <= set(seat_of(bench).lit)
 
 
 def test_the_minibus_with_two_buses_of_one_bit_rate_on_the_lead(minibus: Car) -> None:

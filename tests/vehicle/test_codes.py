@@ -7,7 +7,7 @@ from obd.codes import DTC as OBD_TEXTS
 from obd.decoders import parse_dtc
 
 from sim.vehicle import code_tables, codes
-from sim.vehicle.roles import ROLE_TITLES
+from sim.vehicle.roles import ROLE_TITLES, role_title
 
 # ISO 15031-5 clause 7.3.1 for the first five, the open package `uds` for those with a failure type,
 # PyPI obd for the rest.
@@ -207,6 +207,25 @@ def test_codes_about_a_module(role: str, lost: str, invalid: str) -> None:
 def test_every_role_of_a_vehicle_file_has_codes(role: str) -> None:
     """What a vehicle file may call a module, the others can set codes about."""
     assert codes.lost_communication_code(role).startswith("U")
+
+
+@pytest.mark.parametrize(
+    ("name", "title"),
+    [("AIRBAG", "airbag (restraints) module"), ("SRS", "airbag (restraints) module"),
+     ("IPC", "instrument cluster"), ("park brake", "park brake module"), ("M7", None)],
+)  # fmt: skip
+def test_a_module_has_its_title_by_any_name_of_its_role(name: str, title: str | None) -> None:
+    """The abbreviations of SAE J1930 and the plain words mean the same module."""
+    assert title == role_title(name)
+
+
+@pytest.mark.parametrize(
+    ("name", "role", "same"),
+    [("SRS", "AIRBAG", True), ("airbag", "AIRBAG", True), ("ABS", "AIRBAG", False), ("M7", "M7", False)],
+)
+def test_names_of_one_role(name: str, role: str, same: bool) -> None:
+    """What warns of airbags does not depend on which of the module's names a file gives."""
+    assert same == codes.is_role(name, role)
 
 
 def test_roles_are_unambiguous() -> None:
