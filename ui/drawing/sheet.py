@@ -21,7 +21,7 @@ _sheet = st.components.v2.component(
     html="<div class='sheet'></div>",
     css="".join(
         (HERE / f"{name}.css").read_text(encoding="utf-8")
-        for name in ("map", "causes", "tables", "instruments", "class")
+        for name in ("map", "causes", "tables", "instruments", "class", "doors")
     ),
     js=(HERE / "sheet.js").read_text(encoding="utf-8"),
 )

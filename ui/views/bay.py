@@ -106,10 +106,13 @@ def fitted_map(
     key: str,
     picked: str = "",
     on_pick: Callable[[], None] | None = None,
+    explained: bool = True,
 ) -> None:
-    """The map of a car, laid out for the width of the browser."""
+    """The map of a car, laid out for the width of the browser; `explained`: with what its marks mean."""
     narrow = bool(st.session_state.get("narrow", False))
-    html = car_map(car, layout(NARROW if narrow else WIDE), visible, picked) + legend(visible.only_found)
+    html = car_map(car, layout(NARROW if narrow else WIDE), visible, picked)
+    if explained:
+        html += legend(visible.only_found)
     now_narrow = sheet.show_to_fit(html, key, narrow, on_pick)
     if now_narrow != narrow:
         st.session_state.narrow = now_narrow

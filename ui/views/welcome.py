@@ -1,26 +1,36 @@
-"""The first page: what this is, the doors, and which car is in the bay."""
+"""The first page: a live car with one dark module, three doors, and which car is in the bay."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import partial
 
 import streamlit as st
+from markupsafe import Markup
 
+from sim.bench.bench import Bench
+from sim.lab.drive import start_by_button
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
+from sim.vehicle.words import counted
+from ui.drawing import doors, sheet
+from ui.drawing.layout import layout_of
 from ui.panels.cautions import CAUTIONS, MAKER
 from ui.panels.controls import button, download
 from ui.state import bench_jobs, work
 from ui.state.first_visit import FIRST_JOBS, FirstJob
-from ui.state.held import Held
+from ui.state.held import Held, parked
 from ui.state.session import shipped_cars
+from ui.state.visible import Visible, all_visible
 from ui.state.work import worked_off
+from ui.views.bay import fitted_map
 from ui.views.join import offer_the_way_back
 
+OTHER_JOB, SHOWN_JOB, LAST_JOB = FIRST_JOBS
 ABOUT = (
-    "One module loses its supply, and twenty others complain about it. busbay is a car whose wiring, fuses, "
-    "buses and modules are computed: unplug a connector, and what follows is what the wiring makes of it. "
-    "Break it, scan it, ask it why, put it back."
+    "One module of this car is dark, and others complain about it. All that you scan and measure is computed "
+    "from the wiring: find the fault, repair it, prove it."
 )
 HIGH_VOLTAGE = (
     "**High voltage** (orange cables, above 60 V DC or 30 V AC): only trained people, isolated, locked off, "
@@ -28,55 +38,107 @@ HIGH_VOLTAGE = (
 )
 
 
+@st.fragment
 def show() -> None:
-    """The welcome page."""
+    """The page; one fragment, so that a click draws nothing else again."""
     held = worked_off(st.empty())
-    st.title("A car is in the bay")
-    st.markdown(ABOUT)
-    offer_the_way_back()
-    _doors(held)
+    words, car = st.columns([1, 1.9], gap="large", vertical_alignment="center")
+    with words:
+        _begin(held)
+    with car:
+        _car_with_a_dark_module()
+    _doors()
     _cars(held)
     _cautions()
 
 
-def _doors(held: Held) -> None:
-    practise, what_if, about = st.columns(3)
-    with practise, st.container(border=True, height="stretch"):
-        st.subheader("Practise on a car", anchor=False)
-        st.markdown(
-            "Find a fault that came with the car, step by step. Ten minutes are enough for the first one."
-        )
-        for place, job in enumerate(FIRST_JOBS):
-            take, first = partial(_take_job, job), place == 0
-            button(job.title, f"job {place}", take, primary=first, help=job.complaint, width="stretch")
-        _door(f"Free bay with the {held.car.title}", "free_bay", "bay")
-        _door("Exercises, in a class or alone", "door exercises", "desk", "join")
-    with what_if, st.container(border=True, height="stretch"):
-        st.subheader("What if ...", anchor=False)
-        st.markdown(
-            "The same morning once more, but with the fuse in. Or as if the engine module waited for "
-            "the trailer module. Side by side."
-        )
-        for words, path in (
-            ("Suppose something", "what-if"),
-            ("Do something else instead", "instead"),
-            ("Who is under suspicion?", "suspects"),
-            ("Two faults that hide each other", "pairs"),
-            ("The story of a real car", "case"),
-        ):
-            _door(words, f"door {path}", path)
-    with about, st.container(border=True, height="stretch"):
-        st.subheader("About this model", anchor=False)
-        st.markdown(
-            "What it says is what *this model* says, never what a real car must do. Its cars, people and "
-            "companies are invented. A theory that reproduces everything seen is worth checking on the car; "
-            "it is not a finding."
-        )
-        _door("What the car's file claims", "door_car", "car")
-        _door("Describe a car of your own", "door describe", "describe")
+def _begin(held: Held) -> None:
+    st.title("A car is in the bay")
+    st.markdown(ABOUT)
+    begun = len(held.bench.log) > 1 or held.job
+    button("Find the fault", "job 1", partial(_take_job, SHOWN_JOB), icon="play_arrow", primary=True)
+    if begun and button(f"Back to the {held.title}", "free_bay", icon="car_repair"):
+        st.switch_page(st.session_state.entries["bay"])
+    offer_the_way_back()
 
 
-def _door(words: str, key: str, *paths: str) -> None:
+# -- the live car --------------------------------------------------------------------------------------------
+
+
+@st.cache_resource
+def _shown_car() -> tuple[Bench, Visible]:
+    """The car of the first job after a start was tried, and what may be seen of it."""
+    name = SHOWN_JOB.car_name
+    car = car_from_text(shipped_cars()[name], name)
+    bench = parked(car, SHOWN_JOB.given)
+    bench.do(start_by_button(car))
+    bench.do("wait 10 s")
+    return bench, all_visible(bench)
+
+
+def _car_with_a_dark_module() -> None:
+    bench, visible = _shown_car()
+    fitted_map(
+        bench.base, partial(layout_of, bench.base), visible, "shown_car", on_pick=_begin_at, explained=False
+    )
+
+
+def _begin_at() -> None:
+    """A module that is picked on the map begins the work, and is open in the bay."""
+    picked = sheet.picked("shown_car")
+    if picked:
+        _take_job(SHOWN_JOB)
+        st.session_state.part, st.session_state.panel = picked, "Part"
+
+
+# -- the doors -----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """One of the doors: its title, picture and sentence; words and pages of its buttons."""
+
+    title: str
+    picture: Callable[[], Markup]
+    words: str
+    ways: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+DOORS = (
+    Door(
+        "I learn", doors.learn, "Work orders with a car to repair: in a class with a code, or alone.",
+        (("Exercises, in a class or alone", ("desk", "join")),),
+    ),
+    Door(
+        "I teach", doors.teach, "Open a class, give exercises, watch the board, debrief.",
+        (("Open a class", ("classes", "instructor")),),
+    ),
+    Door(
+        "I have a car to solve", doors.solve, "Describe your car, tell what you saw, see what explains it.",
+        (("Describe my car", ("describe",)), ("Tell its story", ("case",)), ("The whole lab", ("lab",))),
+    ),
+)  # fmt: skip
+
+
+def _doors() -> None:
+    for column, door in zip(st.columns(3), DOORS, strict=True):
+        with column, st.container(border=True, height="stretch", key=f"door {door.title}"):
+            sheet.show(door.picture(), f"picture {door.title}")
+            st.subheader(door.title, anchor=False)
+            st.markdown(door.words)
+            for words, paths in door.ways:
+                _way(words, f"door {paths[0]}", *paths)
+            if door is DOORS[0]:
+                for job in (OTHER_JOB, LAST_JOB):
+                    _job(job)
+
+
+def _job(job: FirstJob) -> None:
+    take = partial(_take_job, job)
+    button(job.title, f"job {FIRST_JOBS.index(job)}", take, help=job.complaint, width="stretch")
+
+
+def _way(words: str, key: str, *paths: str) -> None:
     """A button that leads to the first of these pages that the role has."""
     if button(words, key, width="stretch"):
         entries = st.session_state.entries
@@ -91,10 +153,7 @@ def _take_job(job: FirstJob) -> None:
 
 
 def _cars(held: Held) -> None:
-    st.subheader("Which car", anchor=False)
-    st.markdown(
-        f"In the bay: **{held.car.title}**, {len(held.car.built.modules)} modules. {held.car.built.about}"
-    )
+    st.subheader("Another car", anchor=False)
     cars = shipped_cars()
     with st.container(horizontal=True, vertical_alignment="bottom"):
         st.selectbox(
@@ -104,6 +163,8 @@ def _cars(held: Held) -> None:
             format_func=lambda one: _title(one, cars[one]),
         )
         button("Into the bay", "take_shipped", _take_shipped)
+    modules = counted(len(held.car.built.modules), "module")
+    st.caption(f"In the bay: {held.car.title}, {modules}. {held.car.built.about}")
     with st.expander("Your own car: upload, view, download"):
         file = st.file_uploader("a vehicle file (YAML)", type=["yaml", "yml"], key="own_car")
         if file is not None:
@@ -146,8 +207,12 @@ def _take_own() -> None:
 
 
 def _cautions() -> None:
-    st.subheader("Cautions", anchor=False)
-    st.markdown(
-        f"busbay is for learning and thinking. On a real car: {MAKER} Then local codes and licensed practice."
-    )
-    st.markdown("\n".join(f"- {words}" for words in (*CAUTIONS.values(), HIGH_VOLTAGE)))
+    line = f"busbay is for learning and thinking. On a real car: {MAKER}"
+    with st.expander(line, icon=":material/warning:", key="cautions_box"):
+        st.markdown("Then local codes and licensed practice.")
+        st.markdown("\n".join(f"- {words}" for words in (*CAUTIONS.values(), HIGH_VOLTAGE)))
+        st.markdown(
+            "What busbay says is what *this model* says, never what a real car must do. Its cars, people and "
+            "companies are invented. A theory that reproduces everything seen is worth checking on the car; "
+            "it is not a finding."
+        )
