@@ -273,3 +273,8 @@ def _leads(layout: Layout, visible: Visible) -> Iterator[Node]:
         if spots:
             x, y = spots[0]
             yield node("text", "bypass lead", class_="lead-word", x=x + 30, y=y + 22)
+
+
+def module_box(box: Box, module: VisibleModule, picked: str = "") -> Markup:
+    """The box of one module as SVG text, to be put in the place of another drawing of it."""
+    return text_of(_module(box, module, picked))

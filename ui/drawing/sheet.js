@@ -34,6 +34,9 @@ export default function (component) {
       const again = sheet.querySelector(`[data-id="${CSS.escape(focused)}"]`);
       if (again) again.focus({ preventScroll: true });
     }
+    sheet.stop_playing?.();
+    sheet.stop_playing = data.playback ? play_back(sheet, data.playback) : undefined;
+    follow_again(sheet);
   }
   const pick = (event) => {
     const hit = event.target.closest('[data-id]');
@@ -59,8 +62,14 @@ export default function (component) {
   if (!sheet.listens) {
     sheet.listens = true;
     sheet.addEventListener('focusin', (event) => sheet.focus_came(event));
+    window.addEventListener(MOMENT, (event) => { if (sheet.isConnected) follow(sheet, event.detail); });
   }
-  if (!data.asks_width) return;
+  const gone = () => setTimeout(() => {
+    if (sheet.isConnected || !sheet.stop_playing) return;
+    sheet.stop_playing();
+    tell_maps(null);
+  });
+  if (!data.asks_width) return gone;
   sheet.told = data.narrow;
   const measure = () => {
     const narrow = sheet.clientWidth < data.narrower_than_px;
@@ -75,4 +84,5 @@ export default function (component) {
   }
   sheet.measure = measure;
   measure();
+  return gone;
 }

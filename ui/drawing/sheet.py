@@ -7,7 +7,7 @@ narrower than a laptop's. The text is HTML from a template or a tree, which esca
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -21,15 +21,20 @@ _sheet = st.components.v2.component(
     html="<div class='sheet'></div>",
     css="".join(
         (HERE / f"{name}.css").read_text(encoding="utf-8")
-        for name in ("map", "causes", "tables", "instruments", "class", "doors")
+        for name in ("map", "timeline", "causes", "tables", "instruments", "class", "doors")
     ),
-    js=(HERE / "sheet.js").read_text(encoding="utf-8"),
+    js="".join((HERE / f"{name}.js").read_text(encoding="utf-8") for name in ("playback", "sheet")),
 )
 
 
 def show(html: str, key: str, on_pick: Callable[[], None] | None = None) -> None:
     """Show a sheet; `on_pick` is called after something on it is picked (see `picked`)."""
     _sheet(key=key, data={"html": html}, on_pick_change=on_pick or _nothing)
+
+
+def show_to_play(html: str, playback: Mapping[str, Any], key: str, on_pick: Callable[[], None]) -> None:
+    """Show a time view; the maps on the page follow its cursor (see `ui.drawing.playback`)."""
+    _sheet(key=key, data={"html": html, "playback": playback}, on_pick_change=on_pick)
 
 
 def show_to_fit(html: str, key: str, narrow: bool, on_pick: Callable[[], None] | None = None) -> bool:

@@ -6,6 +6,7 @@ Each is to be asked for with `ui.state.work.ask`; the log worked on until then i
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 
 import streamlit as st
 
@@ -54,6 +55,17 @@ def take_car(
     held.leave(held.title)
     _set_car(held, name, text, bench, complaint)
     held.said = f"{bench.base.title} stands in the bay"
+
+
+def play_example(
+    held: Held, report: Report, name: str, text: str, before: Sequence[str], watched: Sequence[str]
+) -> None:
+    """Put another car into the bay, do what comes before, then what is to be watched."""
+    take_car(held, report, name, text)
+    for place, action in enumerate((*before, *watched)):
+        if place == len(before):
+            held.events = []
+        held.said = held.do(action, report)
 
 
 def restore(held: Held, report: Report, text: str) -> None:

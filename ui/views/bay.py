@@ -13,7 +13,7 @@ from ui.drawing import sheet
 from ui.drawing.car_map import car_map, legend
 from ui.drawing.layout import NARROW, WIDE, Layout
 from ui.drawing.tables import event_list
-from ui.panels import log, measure, part, result_strip, scope, seat, tester, why, work
+from ui.panels import log, measure, part, result_strip, scope, seat, tester, timeline, why, work
 from ui.panels.controls import button, switch, tabs
 from ui.state import first_visit
 from ui.state.held import Held
@@ -43,7 +43,7 @@ def show() -> None:
     strip = st.container()
     beside_the_map(
         partial(show_map, held, visible),
-        partial(_happened, held),
+        partial(_happened, held, visible),
         partial(_first_visit_and_panels, held, visible),
     )
     with strip:
@@ -126,10 +126,14 @@ def _picked_on_map() -> None:
         st.session_state.panel = "Part"
 
 
-def _happened(held: Held) -> None:
+def _happened(held: Held, visible: Visible) -> None:
+    timeline.show_below(held, visible)
     events = events_to_show(held.events)
     with st.container(key="what_it_brought"):
-        st.markdown(f"**What that brought**: {counted(len(events), 'event')}")
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.markdown(f"**What that brought**: {counted(len(events), 'event')}", width="content")
+            if events:
+                button("Watch it happen", "watch_it", timeline.open_panel, icon="play_circle")
         if events:
             sheet.show(event_list(events), "happened", _picked_event)
 
@@ -142,7 +146,11 @@ def _picked_event() -> None:
 
 def _panels(held: Held, visible: Visible) -> None:
     st.session_state.setdefault("panel", "Seat")
-    others = {"Why": partial(why.show, held, visible), "Log": partial(log.show, held)}
+    others = {
+        timeline.PANEL: partial(timeline.show, held, visible),
+        "Why": partial(why.show, held, visible),
+        "Log": partial(log.show, held),
+    }
     if show_panels(held, visible, (*WORKPLACES, *others), others) in ("Seat", "Part", "Work"):
         choose_pause("time that passes after each action")
 
