@@ -12,6 +12,7 @@ scan                         read every module through the diagnostic connector
 save NAME                    keep the last scan under a name
 clear / clear ECM            clear codes of all modules, or of one
 unlock GATEWAY                    security access to a guarded gateway
+identify ECM                 read what a module says it is: VIN, part, software, coding
 disconnect battery / reconnect battery
 any edit (see `sim.vehicle.edits`)
 measure, load, scope, look   see `sim.bench.observations`
@@ -152,6 +153,10 @@ def _unlock(words: list[str], car: Car) -> Action:
     return Action(f"unlock {_module(words, car)}", "unlock", words[0])
 
 
+def _identify(words: list[str], car: Car) -> Action:
+    return Action(f"identify {_module(words, car)}", "identify", words[0])
+
+
 def _module(words: list[str], car: Car) -> str:
     if len(words) == 1 and words[0] in car.built.modules and words[0] not in car.addresses:
         raise EditProblem(no_tester_address(car, words[0]))
@@ -186,6 +191,7 @@ _PARSERS: dict[str, Callable[[list[str], Car], Action]] = {
     "save": _save,
     "clear": _clear,
     "unlock": _unlock,
+    "identify": _identify,
     "disconnect": _battery("disconnect"),
     "reconnect": _battery("reconnect"),
 }

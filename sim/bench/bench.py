@@ -13,13 +13,15 @@ from dataclasses import dataclass, field
 from sim.bench.actions import Action, parse_action
 from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
 from sim.bench.observing import Observed, observe
+from sim.bench.setting_up import Identification, identify, refusal_of, set_up
 from sim.bench.tester import Report, Tester
+from sim.modules.gateway import GUARDED
 from sim.modules.trace import Event, Trace
-from sim.modules.uds_protocol import NegativeResponseCode, Service
+from sim.modules.uds_protocol import NegativeResponseCode
 from sim.modules.uds_responses import NegativeResponse, NoResponse, PositiveResponse, Response
 from sim.network.stream_fidelity import NotAtThisFidelity
 from sim.vehicle.car import Car
-from sim.vehicle.edits import parse_edit
+from sim.vehicle.edits import EDIT_KINDS, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.words import counted
 
@@ -27,6 +29,7 @@ SETTLE_S = 0.05  # a hand takes a moment: relays have moved before the next acti
 PRESS_S = 0.3
 BRAKE_LEAD_S = 0.5
 KEY_CRANK_S = 2.0
+GUARDED_SERVICES = frozenset(service for services in GUARDED.values() for service in services)
 GATEWAY_LOCKED = "the gateway is locked: unlock it first"
 
 
@@ -38,6 +41,7 @@ class Outcome:
     events: tuple[Event, ...]
     report: Report | None = None
     responses: dict[str, Response] = field(default_factory=dict)
+    identification: Identification | None = None
 
     @property
     def words(self) -> str:
@@ -48,24 +52,33 @@ class Outcome:
             answering = len(self.report.modules) - len(self.report.silent)
             codes = counted(len(self.report.codes), "code")
             return f"{answering} of {len(self.report.modules)} modules answer, {codes}"
+        if self.identification is not None:
+            return self.identification.words
         if self.responses:
             locked = {name for name in self.responses if self._is_locked_out(name)}
             told = [GATEWAY_LOCKED] if locked else []
             kinds = {"done": PositiveResponse, "refused": NegativeResponse, "no answer": NoResponse}
             for words, kind in kinds.items():
-                names = [name for name, response in self.responses.items() if isinstance(response, kind)]
-                if names := [name for name in names if name not in locked]:
+                found = {name: one for name, one in self.responses.items() if isinstance(one, kind)}
+                if names := [_with_reason(name, one) for name, one in found.items() if name not in locked]:
                     told.append(f"{words}: {', '.join(names)}")
             return "; ".join(told)
         return ""
 
     def _is_locked_out(self, name: str) -> bool:
-        """Is clearing this module refused for want of security access, as a locked gateway does?"""
+        """Is something refused for want of security access, as a locked gateway does?"""
         response = self.responses[name]
-        return isinstance(response, NegativeResponse) and (response.service, response.reason) == (
-            Service.CLEAR_DIAGNOSTIC_INFORMATION,
-            NegativeResponseCode.SECURITY_ACCESS_DENIED,
+        denied = NegativeResponseCode.SECURITY_ACCESS_DENIED
+        return (
+            isinstance(response, NegativeResponse)
+            and response.service in GUARDED_SERVICES
+            and response.reason == denied
         )
+
+
+def _with_reason(name: str, response: Response) -> str:
+    """A module, and why it refuses."""
+    return f"{name}: {refusal_of(response)}" if isinstance(response, NegativeResponse) else name
 
 
 class Bench:
@@ -98,6 +111,7 @@ class Bench:
         self.reports: dict[str, Report] = {}
         self.pace: Callable[[float], None] | None = None  # how time passes up to an instant; None: at once
         self.last_report: Report | None = None
+        self.identifications: dict[str, Identification] = {}  # the last of each module
         self.cleared_since_scan = False  # the last report is from before codes were cleared
         self.observed: Observed | None = None  # by the last measurement or look; read by `sim.instruments`
         edits = [parse_edit(text, car) for text in self.given]
@@ -149,6 +163,8 @@ class Bench:
         events = tuple(self.trace.events[start:])
         if isinstance(found, Report):
             return Outcome(action.text, events, found)
+        if isinstance(found, Identification):
+            return Outcome(action.text, events, identification=found)
         return Outcome(action.text, events, responses=found or {})
 
     def do_all(self, texts: Iterable[str]) -> list[Outcome]:
@@ -226,19 +242,22 @@ class BenchWithoutReasons(Bench):
     live_car = LiveCarWithoutReasons
 
 
-_Found = Report | dict[str, Response] | None
+_Found = Report | dict[str, Response] | Identification | None
 _Progress = Callable[[float], None] | None
 
 
-def _edit(bench: Bench, action: Action, progress: _Progress) -> None:
+def _edit(bench: Bench, action: Action, progress: _Progress) -> _Found:
     edit = action.edit
     assert edit is not None  # what this verb means
     if edit.kind == "theory":
         raise EditProblem(
             "a theory is about how the car was built: start a bench with it, or branch this one"
         )
+    if EDIT_KINDS[edit.verb].tool == "program":
+        return set_up(bench.tester, edit, bench.base)
     bench.live.edit(edit)
     bench._run(SETTLE_S)
+    return None
 
 
 def _wait(bench: Bench, action: Action, progress: _Progress) -> None:
@@ -312,6 +331,12 @@ def _unlock(bench: Bench, action: Action, progress: _Progress) -> _Found:
     return {action.argument: bench.tester.unlock(action.argument)}
 
 
+def _identify(bench: Bench, action: Action, progress: _Progress) -> _Found:
+    found = identify(bench.tester, action.argument, bench.base)
+    bench.identifications[action.argument] = found
+    return found
+
+
 def _observe(bench: Bench, action: Action, progress: _Progress) -> None:
     assert action.observation is not None  # what this verb means
     bench.observed = observe(bench.live, action.observation)
@@ -329,5 +354,6 @@ _DOERS: dict[str, Callable[[Bench, Action, _Progress], _Found]] = {
     "save": _save,
     "clear": _clear,
     "unlock": _unlock,
+    "identify": _identify,
     "observe": _observe,
 }

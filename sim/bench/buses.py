@@ -118,6 +118,10 @@ class Buses:
         """Let one module update at this instant; or, without a name, all of them and the wiring."""
         self._live.invalidate(module)
 
+    def write(self, field: str, module: str, value: object, words: str) -> None:
+        """A tester has written into a module."""
+        self._live.write(field, module, value, words)
+
     # -- questions -------------------------------------------------------------------------------------------
 
     def is_awake(self, channel: str) -> bool:

@@ -35,7 +35,7 @@ from sim.network.lin import BusesAndClusters, LinNetwork
 from sim.network.stream_fidelity import StreamNetwork
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
-from sim.vehicle.edit import Edit, Theory
+from sim.vehicle.edit import Edit, Theory, noted, without
 from sim.vehicle.elements import TESTER, TESTER_MIN_V
 from sim.vehicle.problems import Unsettled
 from sim.wiring.conduction import SwitchState
@@ -148,6 +148,20 @@ class LiveCar:
         self._intermittents.update(after)
         if edit.verb == "charge":
             self.battery.given()
+        self.electrical(event)
+
+    def write(self, field: str, module: str, value: object, words: str) -> None:
+        """A tester has written into a module, as `HarnessState` has it; None: as this car needs it."""
+        event = self.world.record("set up", module, words, (self.world.tester_event,))
+        harness = self.car.harness
+        kept = without(harness, (field,), {module})
+        after = self.car.with_harness(**kept)
+        if value is not None:
+            after = noted(field, module, value)(after)
+        self.latest.note_edit(harness, after.harness, event)
+        self.car = self.world.car = after
+        self._wiring = None
+        self._wirings.clear()
         self.electrical(event)
 
     def suppose(self, theory: Theory) -> None:

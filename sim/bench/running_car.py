@@ -75,5 +75,8 @@ class RunningCar(Protocol):
     def invalidate(self, module: str | None = None) -> None:
         """Ask for an update at this instant: of one module, or of all of them and the wiring."""
 
+    def write(self, field: str, module: str, value: object, words: str) -> None:
+        """A tester has written into a module, as `HarnessState` has it; None: as this car needs it."""
+
     def electrical(self, event: int) -> None:
         """Note that something has switched, and that this event is why."""

@@ -18,7 +18,7 @@ from sim.bench.live import LiveCar
 from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
 from sim.modules.security_access import SharedSecret
-from sim.modules.uds_protocol import P2_STAR_MS, Session, response_pending
+from sim.modules.uds_protocol import P2_STAR_MS, SUPPRESS, Session, response_pending
 from sim.modules.uds_responses import (
     DtcsRead,
     NegativeResponse,
@@ -132,14 +132,14 @@ class Tester:
         """Read the codes of every module that has an address."""
         live = self._live
         names = list(live.car.addresses)
-        if not self._begin("reads the codes of all modules"):
+        if not self.begin("reads the codes of all modules"):
             return Report(live.now_s, False, tuple(ModuleReport(name, False) for name in names))
         found = []
         for place, name in enumerate(names):
             found.append(self._report_of(name))
             if progress:
                 progress(place + 1, len(names))
-        self._end()
+        self.end()
         return Report(live.now_s, True, tuple(found))
 
     def clear(self, names: list[str]) -> dict[str, Response]:
@@ -163,13 +163,31 @@ class Tester:
                 return response
         return NoResponse(name)
 
+    @property
+    def now_s(self) -> float:
+        """Simulated time, in s."""
+        return self._live.now_s
+
+    def wait(self, for_s: float) -> None:
+        """Let time pass while the tester stays connected."""
+        self._live.run(for_s)
+
+    def hold_codes(self, held: bool) -> None:
+        """Let no module set codes meanwhile, or let them again; sent to all modules at once."""
+        session = Session.EXTENDED if held else Session.DEFAULT
+        requests = [asks.diagnostic_session_control(session), asks.control_dtc_setting(not held)]
+        for request in requests if held else reversed(requests):
+            silent = request[:1] + bytes([request[1] | SUPPRESS])
+            self._live.network.send(TESTER, functional_frame(silent))
+            self._live.run(PAUSE_S)
+
     def _with_power(
         self, words: str, names: list[str], ask: Callable[[str], Response]
     ) -> dict[str, Response]:
-        if not self._begin(words):
+        if not self.begin(words):
             return {name: NoResponse(name) for name in names}
         answers = {name: ask(name) for name in names}
-        self._end()
+        self.end()
         return answers
 
     def _report_of(self, name: str) -> ModuleReport:
@@ -184,7 +202,13 @@ class Tester:
         return ModuleReport(name, True, (), "an answer that makes no sense")
 
     def _unlock(self, name: str) -> Response:
+        return self.unlock_in(name, Session.EXTENDED)
+
+    def unlock_in(self, name: str, session: Session) -> Response:
+        """Security access in a session; the programming session is reached through the extended one."""
         response = self.ask(name, asks.diagnostic_session_control(Session.EXTENDED))
+        if session != Session.EXTENDED and isinstance(response, PositiveResponse):
+            response = self.ask(name, asks.diagnostic_session_control(session))
         if not isinstance(response, PositiveResponse):
             return response
         seed = self.ask(name, asks.request_seed())
@@ -192,7 +216,8 @@ class Tester:
             return seed
         return self.ask(name, asks.send_key(self.keys.key(seed.data[1:])))
 
-    def _begin(self, words: str) -> bool:
+    def begin(self, words: str) -> bool:
+        """Connect and wake all modules; False without power from the diagnostic connector."""
         live = self._live
         live.tester(True, words)
         live.run(0.001)
@@ -209,7 +234,8 @@ class Tester:
         self._live.network.send(TESTER, functional_frame(asks.send_tester_present()))
         self._present_s = self._live.now_s
 
-    def _end(self) -> None:
+    def end(self) -> None:
+        """Disconnect."""
         self._live.tester(False)
         self._live.run(PAUSE_S)
 

@@ -13,6 +13,7 @@ from sim.modules.facts import ENGINE_RPM
 from sim.modules.fault_memory import FaultMemory
 from sim.modules.knowledge import Knowledge
 from sim.modules.obd_services import SERVICES, EngineValues, ObdServices
+from sim.modules.programming import Programming
 from sim.modules.security_access import SharedSecret
 from sim.modules.set_up import SetUp
 from sim.modules.tester_control import TesterControl
@@ -51,6 +52,7 @@ class Diagnostics:
         self._knowledge = knowledge
         self._restart = restart
         world = host.world
+        self._programming = Programming(host, set_up, knowledge.value)
         self.server = DiagnosticServer(
             set_up.identity,
             memory,
@@ -60,9 +62,12 @@ class Diagnostics:
             secret=SharedSecret(SECRET),
             communication=control.communication,
             outputs=control.outputs(),
-            routines=control.routines(),
+            routines=control.routines() | self._programming.routines(),
             later=world.after,
+            writing=self._programming.handlers(),
+            boot_mode=lambda: host.state == "boot mode",
         )
+        self._programming.session = lambda: self.server.session
         legislated = host.name == engine_module(world.car.built)
         self.obd = ObdServices(memory, self._engine_values) if legislated else None
         self._awake_until_s = 0.0
@@ -93,6 +98,7 @@ class Diagnostics:
     def restart(self) -> None:
         """The module has lost its supply or was reset."""
         self.server.restart()
+        self._programming.reset()
         if self._lapse:
             self._lapse.cancel()
         for link in self._links.values():
@@ -112,7 +118,7 @@ class Diagnostics:
         if self.guard(request[0]):
             denied = negative_response(request[0], NegativeResponseCode.SECURITY_ACCESS_DENIED)
             response = None if functional else denied
-        elif self.obd and request[0] in SERVICES:
+        elif self.obd and self._host.state != "boot mode" and request[0] in SERVICES:
             response = self.obd.handle(request, functional)
         else:
             response = self.server.handle(request, functional, partial(self._response, channel))

@@ -2,36 +2,84 @@
 
 Both ends share a secret; the numbers follow from the run's seed so that a replay repeats them.
 
-Not modelled: rolling codes of the fob itself, matching of exchanged modules, secured storage.
+A module that was exchanged and not matched to the other end does not know the secret: its proof is wrong, and
+it is denied.
+
+Not modelled: rolling codes of the fob itself, secured storage, a limited number of fobs.
 """
 
 from __future__ import annotations
 
 import hmac
 
+from sim.modules.fault_recorder import FaultRecorder, Maturing
 from sim.modules.knowledge import Knowledge
+from sim.modules.set_up import SetUp
 from sim.modules.world import Host, Timer
 from sim.network.frames import Frame
+from sim.vehicle.codes import with_failure_type
 from sim.vehicle.description_software import Immobilizer
 
 PATIENCE = 3  # challenges without a right response before it is told: the engine module may still be booting
 SECRET = b"invented secret of an invented car"
+OTHER_SECRET = b"that of a module which was never matched"
+DENIED = bytes(4)
 
 
-def response_to(challenge: bytes) -> bytes:
+def response_to(challenge: bytes, secret: bytes = SECRET) -> bytes:
     """The four bytes that prove the secret."""
-    return hmac.digest(SECRET, challenge, "sha256")[:4]
+    return hmac.digest(secret, challenge, "sha256")[:4]
+
+
+class Denial:
+    """The test that fails when the other end denies a start, and passes with the next release."""
+
+    def __init__(self, host: Host, faults: FaultRecorder, code: str | None) -> None:
+        words = "the immobilizer's other end does not know it"
+        coded = None if code is None else with_failure_type(code)
+        self._test = None if coded is None else Maturing(faults, coded, 0.0, 0.0, lambda: words)
+        self.tests = [] if self._test is None else [self._test]
+        self.failing = False
+
+    def failed(self, *causes: int | None) -> None:
+        """Denied."""
+        self.failing = True
+        if self._test:
+            known = tuple(event for event in causes if event is not None)
+            self._test.judge(True, lambda: known)
+
+    def passed(self) -> None:
+        """Released."""
+        self.failing = False
+        if self._test:
+            self._test.judge(False, tuple)
+
+    def update(self) -> None:
+        """Nothing changes by itself."""
+
+    def rest(self) -> None:
+        """Supply lost, reset or asleep: what is stored stays."""
+        self.failing = False
+        if self._test:
+            self._test.rest()
 
 
 class _Side:
     """One of the two modules. event: the last time it locked, asked or was released."""
 
-    def __init__(self, host: Host, knowledge: Knowledge, spec: Immobilizer) -> None:
+    def __init__(
+        self, host: Host, knowledge: Knowledge, spec: Immobilizer, set_up: SetUp, faults: FaultRecorder
+    ) -> None:
+        self._set_up = set_up
+        self.denial = Denial(host, faults, self._code(spec))
         self._host = host
         self._knowledge = knowledge
         self._spec = spec
         self.released = False
         self.event: int | None = None
+
+    def _code(self, spec: Immobilizer) -> str | None:
+        raise NotImplementedError
 
     def _note(self, words: str, *causes: int | None) -> None:
         self.event = self._host.record("immobilizer", words, causes)
@@ -40,13 +88,18 @@ class _Side:
 class Authority(_Side):
     """Asks the engine module for proof while the car is in run or crank, and releases it."""
 
-    def __init__(self, host: Host, knowledge: Knowledge, spec: Immobilizer) -> None:
-        super().__init__(host, knowledge, spec)
+    def __init__(
+        self, host: Host, knowledge: Knowledge, spec: Immobilizer, set_up: SetUp, faults: FaultRecorder
+    ) -> None:
+        super().__init__(host, knowledge, spec, set_up, faults)
         self._tries = 0
         self._asked: bytes | None = None
         self._unproved = 0
         self._fob_missed = False
         self._timer: Timer | None = None
+
+    def _code(self, spec: Immobilizer) -> str | None:
+        return spec.authority_code
 
     def reset(self) -> None:
         """Locked again, nothing asked."""
@@ -100,20 +153,36 @@ class Authority(_Side):
         """A single frame has arrived."""
         if frame.can_id != self._spec.answer_id or self._asked is None or self.released:
             return
-        if hmac.compare_digest(frame.data, response_to(self._asked)):
+        if not hmac.compare_digest(frame.data, response_to(self._asked)):
+            self._deny()
+        else:
             self.released = True
+            self.denial.passed()
             self._stop_asking()
             self._note(f"{self._spec.engine} has proved itself; start is released", self.event)
             self._host.send(Frame(self._spec.release_id, response_to(frame.data)))
             self._host.invalidate()
 
+    def _deny(self) -> None:
+        if not self.denial.failing:
+            ends = (f"{name} keys" for name in (self._spec.authority, self._spec.engine))
+            edits = [self._host.world.edit_events.get(end) for end in ends]
+            self._note(f"{self._spec.engine} gives a wrong proof and is denied", self.event, *edits)
+            self.denial.failed(self.event)
+        self._host.send(Frame(self._spec.release_id, DENIED))
+
 
 class Starter(_Side):
     """The engine module's side: responds to challenges, and runs the engine only when released."""
 
-    def __init__(self, host: Host, knowledge: Knowledge, spec: Immobilizer) -> None:
-        super().__init__(host, knowledge, spec)
+    def __init__(
+        self, host: Host, knowledge: Knowledge, spec: Immobilizer, set_up: SetUp, faults: FaultRecorder
+    ) -> None:
+        super().__init__(host, knowledge, spec, set_up, faults)
         self._response: bytes | None = None
+
+    def _code(self, spec: Immobilizer) -> str | None:
+        return spec.code
 
     def reset(self) -> None:
         """Locked again."""
@@ -132,12 +201,17 @@ class Starter(_Side):
     def frame(self, frame: Frame) -> None:
         """A single frame has arrived."""
         if frame.can_id == self._spec.challenge_id:
-            self._response = response_to(frame.data)
+            secret = SECRET if self._set_up.is_matched else OTHER_SECRET
+            self._response = response_to(frame.data, secret)
             self._host.send(Frame(self._spec.answer_id, self._response))
         elif frame.can_id == self._spec.release_id and self._is_proof(frame.data):
             self.released = True
+            self.denial.passed()
             self._note(f"{self._host.name} is released for start", *self._host.world.explainer.release())
             self._host.world.surroundings.invalidate()
+
+        elif frame.can_id == self._spec.release_id and frame.data == DENIED:
+            self.denial.failed(*self._host.world.explainer.release())
 
     def _is_proof(self, data: bytes) -> bool:
         return self._response is not None and hmac.compare_digest(data, response_to(self._response))

@@ -25,7 +25,7 @@ from sim.modules.enable_condition import EnableConditions
 from sim.modules.facts import UNKNOWN
 from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.gateway import FrameRoutes, Gateway
-from sim.modules.immobilizer import Authority, Starter
+from sim.modules.immobilizer import Authority, Denial, Starter
 from sim.modules.knowledge import Knowledge
 from sim.modules.managed_bus import ManagedBus
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
@@ -98,9 +98,9 @@ class ControlModule:
         if modes and modes.master == self.name:
             self.master = PowerModeMaster(self, self.knowledge, modes, self._mode_changed)
         if immobilizer and immobilizer.authority == self.name:
-            self.authority = Authority(self, self.knowledge, immobilizer)
+            self.authority = Authority(self, self.knowledge, immobilizer, self.set_up, self.faults)
         if immobilizer and immobilizer.engine == self.name:
-            self.starter = Starter(self, self.knowledge, immobilizer)
+            self.starter = Starter(self, self.knowledge, immobilizer, self.set_up, self.faults)
         self.knowledge.master = self.master
         self.knowledge.release = self.authority or self.starter
         self._immobilizer = [part for part in (self.authority, self.starter) if part]
@@ -117,7 +117,7 @@ class ControlModule:
             self, self.knowledge, self.faults, self.control, self.all_channels, self.managed, self.controllers
         )
         self.monitors: list[MessageMonitor] = []
-        self._watching: list[MessageMonitor | CircuitMonitor | BusOffMonitor | SetUpMonitor] = []
+        self._watching: list[MessageMonitor | CircuitMonitor | BusOffMonitor | SetUpMonitor | Denial] = []
 
     def connect(self) -> None:
         """Find the streams of this module's messages once all of them are known, and declare its codes."""
@@ -128,6 +128,7 @@ class ControlModule:
         ]
         own = SetUpMonitor(self, self.set_up, self.faults, self.diagnostics.obd is not None)
         self._watching = [*self.monitors, *self.circuits, *self.controllers.values(), own]
+        self._watching += [part.denial for part in self._immobilizer if part.denial.tests]
         self.reception.connect()
         for bus, channel in self.channels.items():
             self.world.network.listen(channel, partial(self._frame, bus, channel))

@@ -22,7 +22,7 @@ WORKSHOP_MASK: Final = 0x0F
 
 
 def diagnostic_session_control(session: int) -> bytes:
-    """DiagnosticSessionControl: 1 default, 3 extended."""
+    """DiagnosticSessionControl: 1 default, 2 programming, 3 extended."""
     return bytes([Service.DIAGNOSTIC_SESSION_CONTROL, session])
 
 
@@ -70,6 +70,28 @@ def report_dtc_ext_data_record(code: str) -> bytes:
 def read_data_by_identifier(identifier: int) -> bytes:
     """ReadDataByIdentifier, for instance VIN_DID."""
     return bytes([Service.READ_DATA_BY_IDENTIFIER]) + identifier.to_bytes(2, "big")
+
+
+def write_data_by_identifier(identifier: int, data: bytes) -> bytes:
+    """WriteDataByIdentifier, for instance VIN_DID."""
+    return bytes([Service.WRITE_DATA_BY_IDENTIFIER]) + identifier.to_bytes(2, "big") + data
+
+
+def request_download(address: int, size: int) -> bytes:
+    """RequestDownload, not compressed or encrypted; address and size in four bytes each."""
+    return (
+        bytes([Service.REQUEST_DOWNLOAD, 0x00, 0x44]) + address.to_bytes(4, "big") + size.to_bytes(4, "big")
+    )
+
+
+def transfer_data(counter: int, block: bytes) -> bytes:
+    """TransferData: one block, counted from 1."""
+    return bytes([Service.TRANSFER_DATA, counter % 256]) + block
+
+
+def request_transfer_exit() -> bytes:
+    """RequestTransferExit."""
+    return bytes([Service.REQUEST_TRANSFER_EXIT])
 
 
 def request_seed() -> bytes:

@@ -3,7 +3,7 @@
 Layouts, service and response numbers: ISO 14229-1 as given by the open packages udsoncan and `uds`; the
 standard itself was not read.
 
-Not modelled: programming and safety sessions, the authentication service.
+Not modelled: the safety session, the authentication service.
 """
 
 from enum import IntEnum
@@ -20,8 +20,12 @@ class Service(IntEnum):
     READ_DATA_BY_IDENTIFIER = 0x22
     SECURITY_ACCESS = 0x27
     COMMUNICATION_CONTROL = 0x28
+    WRITE_DATA_BY_IDENTIFIER = 0x2E
     INPUT_OUTPUT_CONTROL_BY_IDENTIFIER = 0x2F
     ROUTINE_CONTROL = 0x31
+    REQUEST_DOWNLOAD = 0x34
+    TRANSFER_DATA = 0x36
+    REQUEST_TRANSFER_EXIT = 0x37
     TESTER_PRESENT = 0x3E
     CONTROL_DTC_SETTING = 0x85
 
@@ -45,6 +49,10 @@ class NegativeResponseCode(IntEnum):
     INVALID_KEY = 0x35
     EXCEED_NUMBER_OF_ATTEMPTS = 0x36
     REQUIRED_TIME_DELAY_NOT_EXPIRED = 0x37
+    UPLOAD_DOWNLOAD_NOT_ACCEPTED = 0x70
+    TRANSFER_DATA_SUSPENDED = 0x71
+    GENERAL_PROGRAMMING_FAILURE = 0x72
+    WRONG_BLOCK_SEQUENCE_COUNTER = 0x73
     REQUEST_CORRECTLY_RECEIVED_RESPONSE_PENDING = 0x78
     SUB_FUNCTION_NOT_SUPPORTED_IN_ACTIVE_SESSION = 0x7E
     SERVICE_NOT_SUPPORTED_IN_ACTIVE_SESSION = 0x7F
@@ -72,6 +80,7 @@ class Session(IntEnum):
     """Diagnostic sessions."""
 
     DEFAULT = 0x01
+    PROGRAMMING = 0x02
     EXTENDED = 0x03
 
 

@@ -125,6 +125,11 @@ class NegativeResponse:
             return NegativeResponseCode(self.reason).text
         return f"negative response code {self.reason:02X}"
 
+    @property
+    def bytes_text(self) -> str:
+        """The three bytes as a technician reads them."""
+        return f"7F {self.service:02X} {self.reason:02X}"
+
 
 @dataclass(frozen=True, slots=True)
 class NoResponse:

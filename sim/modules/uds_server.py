@@ -98,11 +98,24 @@ _SERVICES: Final = {
     Service.READ_DATA_BY_IDENTIFIER: _Rules(None, True, None),
     Service.SECURITY_ACCESS: _Rules(frozenset(SecurityStep), False, None),
     Service.COMMUNICATION_CONTROL: _Rules(frozenset(CommunicationControl), False, 2),
+    Service.WRITE_DATA_BY_IDENTIFIER: _Rules(None, False, None),
     Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER: _Rules(None, False, None),
     Service.ROUTINE_CONTROL: _Rules(frozenset(RoutineControl), False, None),
+    Service.REQUEST_DOWNLOAD: _Rules(None, False, None),
+    Service.TRANSFER_DATA: _Rules(None, False, None),
+    Service.REQUEST_TRANSFER_EXIT: _Rules(None, False, None),
     Service.TESTER_PRESENT: _Rules(frozenset({0x00}), True, 1),
     Service.CONTROL_DTC_SETTING: _Rules(frozenset(DtcSetting), False, 1),
 }
+
+# what a boot loader has while there is no whole software; common practice
+_BOOT_SERVICES: Final = frozenset(
+    {
+        Service.DIAGNOSTIC_SESSION_CONTROL, Service.ECU_RESET, Service.READ_DATA_BY_IDENTIFIER,
+        Service.SECURITY_ACCESS, Service.ROUTINE_CONTROL, Service.REQUEST_DOWNLOAD, Service.TRANSFER_DATA,
+        Service.REQUEST_TRANSFER_EXIT, Service.TESTER_PRESENT,
+    }
+)  # fmt: skip
 
 
 class DiagnosticServer:
@@ -116,6 +129,8 @@ class DiagnosticServer:
     communication  told (control type, communication type) of service 28
     outputs        by data identifier, for service 2F; parameter 0 gives control back to the module
     routines       by routine identifier, for service 31
+    writing        handlers of the services that write; refused while the module is locked
+    boot_mode      is there a boot loader only?
     later          told (seconds, what to call then), for routines that take time
 
     Without outputs or routines their service is not supported. A module that loses power calls `restart`; a
@@ -135,6 +150,8 @@ class DiagnosticServer:
         outputs: Mapping[int, DiagnosticAction],
         routines: Mapping[int, DiagnosticAction],
         later: Callable[[float, Callable[[], None]], object],
+        writing: Mapping[int, Callable[[bytes], bytes]] | None = None,
+        boot_mode: Callable[[], bool] = lambda: False,
     ) -> None:
         self._identity = identity
         self.memory = memory
@@ -147,6 +164,8 @@ class DiagnosticServer:
         self._outputs = outputs
         self._routines = routines
         self._later = later
+        self._writing = writing or {}
+        self._boot_mode = boot_mode
         self._pending: _Pending | None = None
         self._last_request_s = 0.0
         self._communication_changed = False
@@ -236,7 +255,8 @@ class DiagnosticServer:
         return response_pending(service)
 
     def _dispatch(self, request: bytes) -> bytes | None:
-        require(request[0] in self._handlers, NegativeResponseCode.SERVICE_NOT_SUPPORTED)
+        there = request[0] in self._handlers and (request[0] in _BOOT_SERVICES or not self._boot_mode())
+        require(there, NegativeResponseCode.SERVICE_NOT_SUPPORTED)
         rules = _SERVICES[Service(request[0])]
         allowed = rules.in_default_session or self.session != Session.DEFAULT
         require(allowed, NegativeResponseCode.SERVICE_NOT_SUPPORTED_IN_ACTIVE_SESSION)
@@ -266,6 +286,7 @@ class DiagnosticServer:
         }
         if self._outputs:
             handlers[Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER] = self._input_output_control
+        handlers |= {service: partial(self._write, write) for service, write in self._writing.items()}
         if self._routines:
             handlers[Service.ROUTINE_CONTROL] = self._routine_control
         return handlers
@@ -289,6 +310,10 @@ class DiagnosticServer:
         known = [item for item in wanted if int.from_bytes(item, "big") in values]
         require(bool(known), NegativeResponseCode.REQUEST_OUT_OF_RANGE)
         return b"".join(item + values[int.from_bytes(item, "big")] for item in known)
+
+    def _write(self, write: Callable[[bytes], bytes], body: bytes) -> bytes:
+        require(self.unlocked, NegativeResponseCode.SECURITY_ACCESS_DENIED)
+        return write(body)
 
     def _communication_control(self, body: bytes) -> bytes:
         require(body[1] & 0x03 != 0, NegativeResponseCode.REQUEST_OUT_OF_RANGE)

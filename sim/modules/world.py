@@ -138,6 +138,9 @@ class Surroundings(Protocol):
     def source(self, message: str, channel: str) -> Stream:
         """The stream that brings a message to a channel now."""
 
+    def write(self, field: str, module: str, value: object, words: str) -> None:
+        """A tester has written into a module, as `HarnessState` has it; None: as this car needs it."""
+
 
 @dataclass
 class World:

@@ -17,7 +17,7 @@ POSITIVE_CLAMP = "BAT.POS"
 CLAMPS = (NEGATIVE_CLAMP, POSITIVE_CLAMP)
 TOOL_OF: dict[str, Tool] = {
     "press": "seat", "brake": "seat", "key": "seat", "fob": "seat", "switch": "seat", "wait": "seat",
-    "scan": "scan", "save": "scan", "clear": "clear", "unlock": "clear",
+    "scan": "scan", "save": "scan", "clear": "clear", "unlock": "clear", "identify": "scan",
 }  # fmt: skip
 # what is not measured with the meter
 INSTRUMENT_OF: dict[Kind, Tool] = {Kind.LOOK: "eye", Kind.LOAD: "lamp", Kind.SCOPE: "scope"}
