@@ -63,9 +63,9 @@ def test_run_without_an_action_lists_its_actions(capsys: pytest.CaptureFixture[s
 
 def test_a_word_like_no_action_is_answered_with_all(capsys: pytest.CaptureFixture[str]) -> None:
     """Where no verb is near, the error names every verb."""
-    assert 1 == main(["run", "six-modules", "--do", "fly"])
+    assert 1 == main(["run", "six-modules", "--do", "xyzzy"])
     told = capsys.readouterr().err
-    assert "busbay: no action begins with 'fly'; actions begin with: press, brake, key, fob, " in told
+    assert "busbay: no action begins with 'xyzzy'; actions begin with: press, brake, key, fob, " in told
     assert told.endswith("measure, load, scope, look\n")
 
 

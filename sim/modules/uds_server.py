@@ -294,6 +294,10 @@ class DiagnosticServer:
     # -- services --------------------------------------------------------------------------------------
 
     def _diagnostic_session_control(self, body: bytes) -> bytes:
+        if body[0] == Session.PROGRAMMING:
+            require(bool(self._writing), NegativeResponseCode.SUB_FUNCTION_NOT_SUPPORTED)
+            reached = self.session != Session.DEFAULT or self._boot_mode()
+            require(reached, NegativeResponseCode.SUB_FUNCTION_NOT_SUPPORTED_IN_ACTIVE_SESSION)
         self._enter(Session(body[0]))
         return body + P2_MS.to_bytes(2, "big") + (P2_STAR_MS // 10).to_bytes(2, "big")
 

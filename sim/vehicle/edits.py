@@ -45,6 +45,7 @@ parser, lists of candidates and answers, the work panel, labor times and the jud
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from functools import partial
 
 from sim.vehicle import edits_conductors, edits_connectors, edits_modules, edits_set_up, edits_theories
 from sim.vehicle.car import Car
@@ -120,7 +121,17 @@ def further_kinds() -> Mapping[str, Lister]:
     Not modelled: faults of more than one size; faults that come and go or come late; shorts between any two
     wires of a loom; software that keeps a module awake, which shows only in a battery that is flat next day.
     """
-    return {name: faults for kind in EDIT_KINDS.values() for name, faults in kind.candidates.items()}
+    found: dict[str, list[Lister]] = {}
+    for kind in EDIT_KINDS.values():
+        for name, faults in kind.candidates.items():
+            found.setdefault(name, []).append(faults)
+    return {name: partial(_all_of, listers) for name, listers in found.items()}
+
+
+def _all_of(listers: Iterable[Lister], car: Car) -> Iterator[str]:
+    """The faults of one choice, which several kinds of edits may share."""
+    for faults in listers:
+        yield from faults(car)
 
 
 def further_faults(car: Car, kinds: Iterable[str] | None = None) -> tuple[str, ...]:
