@@ -56,6 +56,7 @@ class LiveCar:
 
     reading: the solution of the electrical network, once the battery is connected. operated: the hand
     switches that are on. hold: electrical states since the last action began, for a meter's minimum hold.
+    meter_at: where an ammeter is in series.
     """
 
     explainer: type[Causes] = Causes
@@ -70,6 +71,7 @@ class LiveCar:
         self.reading: Reading
         self.hold: deque[tuple[float, Wiring, SwitchState]] = deque(maxlen=MOST_HELD)
         self.operated: frozenset[str] = frozenset()
+        self.meter_at: str | None = None
         self.tester_active = False
         self.adapter_plugged = False
         self._wiring: Wiring | None = None
@@ -145,6 +147,7 @@ class LiveCar:
         self.car = self.world.car = after
         self._wiring = None
         self._wirings.clear()
+        self.meter_at = None
         self._intermittents.update(after)
         if edit.verb == "charge":
             self.battery.given()
@@ -303,7 +306,10 @@ class LiveCar:
 
     def _turn_contact(self, id: str, opens: bool) -> None:
         """An intermittent contact opens or closes."""
-        words = f"{id} {'loses' if opens else 'makes'} contact"
+        self.turn_contact(id, opens, f"{id} {'loses' if opens else 'makes'} contact")
+
+    def turn_contact(self, id: str, opens: bool, words: str) -> None:
+        """Open a contact for a moment, or close it again."""
         event = self.world.record("contact", id, words, (self.latest.edits.get(id),))
         self.latest.edits[id] = event
         away = self.car.harness.away

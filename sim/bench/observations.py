@@ -5,6 +5,7 @@
     measure ohms DLC.6 to DLC.14
     measure continuity F12.2 to ECM.C1.1
     measure amps F12                          in place of a fuse, at a battery clamp, in series with a pin
+    measure clamp amps BAT.NEG                a clamp meter around the wire there; nothing is opened
     load F12.2 to G1 with 21 W lamp           a lamp between two terminals, and what it does to the voltage
     measure volts F12.2 to SP.F12 while 21 W lamp at SP.F12 to G1
     scope DLC.6 to DLC.4 and DLC.14 to DLC.4 for 2 ms
@@ -14,7 +15,8 @@ A sentence that probes may end in `by back-probing`, `by front-probing`, `by pie
 without it, by the way that does least harm. A terminal may also be named by its function: `ECM.GND`.
 
 The bench only lets the time of the measurement pass and keeps what ran over the buses meanwhile; what the
-display shows is worked out in `sim.instruments`. Nothing about the car changes.
+display shows is worked out in `sim.instruments`. Nothing about the car changes, except that a meter in series
+interrupts its circuit for a moment when it goes in (`sim.bench.observing`).
 
 Not modelled: the labor time of a person (`Observation.labor_s`) does not pass on the car's clock.
 """
@@ -48,13 +50,14 @@ class ObservationKind(StrEnum):
     OHMS = "ohms"
     CONTINUITY = "continuity"
     AMPS = "amps"
+    CLAMP = "clamp"
     LOAD = "load"
     SCOPE = "scope"
     LOOK = "look"
 
 
 Kind = ObservationKind
-METER_FUNCTIONS = (Kind.VOLTS, Kind.MINIMUM, Kind.OHMS, Kind.CONTINUITY, Kind.AMPS)
+METER_FUNCTIONS = (Kind.VOLTS, Kind.MINIMUM, Kind.OHMS, Kind.CONTINUITY, Kind.AMPS, Kind.CLAMP)
 
 # Labor for a check: common practice, to be changed by a class.
 LABOR_S = {
@@ -63,6 +66,7 @@ LABOR_S = {
     Kind.OHMS: 30.0,
     Kind.CONTINUITY: 20.0,
     Kind.AMPS: 90.0,
+    Kind.CLAMP: 30.0,
     Kind.LOAD: 60.0,
     Kind.SCOPE: 120.0,
     Kind.LOOK: 60.0,
@@ -117,6 +121,11 @@ def _measure(words: list[str], car: Car) -> Observation:
     function = _meter_function(words)
     if function is Kind.AMPS:
         return _amps(words[1:], car)
+    if function is Kind.CLAMP:
+        if words[1:2] != ["amps"]:
+            raise EditProblem("write 'measure clamp amps BAT.NEG', or another clamp, fuse or pin")
+        place = _amps(words[2:], car).points
+        return Observation(f"measure clamp amps {place[0]}", Kind.CLAMP, place, ("touching",))
     if function is Kind.MINIMUM:
         if words[1:2] != ["volts"]:
             raise EditProblem("write 'measure minimum volts TERMINAL to TERMINAL'")

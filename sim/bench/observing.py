@@ -8,7 +8,7 @@ from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 
 from sim.bench.live import LiveCar
-from sim.bench.observations import Observation, ObservationKind
+from sim.bench.observations import METER_FUNCTIONS, Observation, ObservationKind
 from sim.network.can import CanNetwork
 from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
@@ -20,6 +20,7 @@ from sim.wiring.wiring import Wiring
 GATE_S = 0.4  # a hand-held meter shows two to five readings a second; common practice
 RUN_IN_S = 0.003  # longer than any frame at 125 kbit/s, so that none is on the wire when the gate opens
 HOLD_S = 0.1  # a meter's minimum hold catches what lasts this long; common practice
+LOOP_OPEN_S = 1.0  # while a fuse or lead comes off and the meter goes in; common practice
 TRIGGER_S = 0.25  # how long a scope waits for the first edge before it draws what there is
 
 
@@ -52,6 +53,7 @@ class Observed:
     on_wires: headers and responses on LIN.
     held: for a minimum, the electrical states of the last action that lasted `HOLD_S`.
     frame_fidelity: whether frames exist on this bench at all.
+    interrupted: the circuit was opened for a meter in series.
     """
 
     what: Observation
@@ -62,12 +64,14 @@ class Observed:
     on_wires: tuple[OnWire, ...] = ()
     levels: tuple[LevelSeen, ...] = ()
     held: tuple[tuple[Wiring, SwitchState], ...] = ()
+    interrupted: bool = False
 
 
 def observe(live: LiveCar, what: Observation) -> Observed:
     """Let the time of a measurement pass and keep the frames that were sent (none at stream fidelity)."""
     if what.kind is ObservationKind.LOOK:
         return Observed(what, live.now_s, live.now_s, ())
+    interrupted = put_in_series(live, what)
     held = held_states(live) if what.kind is ObservationKind.MINIMUM else ()
     frames: list[FrameSeen] = []
     levels: list[LevelSeen] = []
@@ -82,7 +86,28 @@ def observe(live: LiveCar, what: Observation) -> Observed:
     seen = tuple(one for one in frames if start_s <= one.start_s and one.end_s <= live.now_s)
     at_frame_fidelity = isinstance(network, CanNetwork)
     changes = tuple(one for one in levels if start_s <= one.time_s <= live.now_s)
-    return Observed(what, start_s, live.now_s, seen, at_frame_fidelity, tuple(on_wires), changes, held)
+    return Observed(
+        what, start_s, live.now_s, seen, at_frame_fidelity, tuple(on_wires), changes, held, interrupted
+    )
+
+
+def put_in_series(live: LiveCar, what: Observation) -> bool:
+    """Put the ammeter in series, which opens the circuit for a second; not if it is there already.
+
+    It stays until the meter measures something else. Not modelled: the moment in which it comes out.
+    """
+    if what.kind is not ObservationKind.AMPS:
+        if what.kind in METER_FUNCTIONS and what.kind is not ObservationKind.CLAMP:
+            live.meter_at = None
+        return False
+    place = what.points[0]
+    was_there, live.meter_at = live.meter_at == place, place
+    if was_there or not live.car.is_whole(live.car.elements[place]):
+        return False
+    live.turn_contact(place, opens=True, words=f"the circuit is opened at {place} for the meter")
+    live.run(LOOP_OPEN_S)
+    live.turn_contact(place, opens=False, words=f"the meter closes the circuit at {place}")
+    return True
 
 
 def held_states(live: LiveCar) -> tuple[tuple[Wiring, SwitchState], ...]:

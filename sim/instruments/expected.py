@@ -53,7 +53,7 @@ def expected_readings(claim: Claim, at: str) -> tuple[ExpectedReading, ...]:
     if at == "BAT":
         return (
             ExpectedReading("measure volts BAT+ to BAT-", 12.2, 12.8, "V", ASLEEP, BATTERY),
-            ExpectedReading("measure amps BAT.NEG", 0.0, 0.05, "A", ASLEEP, DRAW),
+            ExpectedReading("measure clamp amps BAT.NEG", 0.0, 0.05, "A", ASLEEP, DRAW),
             *_expected_charging(claim),
         )
     if at in claim.vehicle.fuses:

@@ -4,6 +4,7 @@
     read(bench, "measure ohms DLC.6 to DLC.14").value          # 60.2
     read(bench, "measure minimum volts BAT+ to BAT-")          # the lowest during the last action
     read(bench, "measure amps F12")
+    read(bench, "measure clamp amps BAT.NEG")
 
 The meter is part of the circuit: 10 megohms for volts, a current of its own for ohms, a shunt for amps. It
 shows the average of a pulsed signal.
@@ -37,6 +38,10 @@ SHUNT_OHM = 0.03  # ten-ampere input with its fuse and leads; from memory
 METER_FUSE_A = 10.0
 GHOST_V = 0.08  # what an open lead picks up wanders about this much; common practice
 LIVE_V = 0.001
+# A direct-current clamp of the small range, zeroed before: 10 mA a digit, and a zero that drifts by one
+# (common practice; it has no fuse and no burden)
+CLAMP_DIGIT_A = 0.01
+CLAMP_DRIFT_A = 0.01
 PULSED_V = 0.2  # a level that moves by more than this is told of as pulsed; from memory
 
 
@@ -61,7 +66,9 @@ def measured(bench: Probed, observed: Observed) -> Measured:
     """Return what the meter shows of the bench's last observation."""
     car, what = bench.car, observed.what
     if what.kind is ObservationKind.AMPS:
-        return _amps(now(bench), what, car)
+        return _amps(now(bench), observed, car)
+    if what.kind is ObservationKind.CLAMP:
+        return _clamp(bench, what)
     if what.kind is ObservationKind.VOLTS:
         return _volts(bench, observed)
     if what.kind is ObservationKind.MINIMUM:
@@ -127,9 +134,14 @@ def _minimum(observed: Observed, car: Car) -> Measured:
 
 
 def _ghost_v(bench: Probed, what: Observation) -> float:
-    """Digits of an open lead: wandering, and the same in every replay."""
+    """Digits of an open lead."""
+    return GHOST_V * _wandering(bench, what)
+
+
+def _wandering(bench: Probed, what: Observation) -> float:
+    """A number from -1 to 1 that wanders, and is the same in every replay."""
     draw = zlib.crc32(f"{bench.seed} {bench.now_s:.6f} {what.points}".encode())
-    return GHOST_V * (2.0 * draw / 0xFFFFFFFF - 1.0)
+    return 2.0 * draw / 0xFFFFFFFF - 1.0
 
 
 def _is_pulsed(states: tuple[Seen, ...]) -> bool:
@@ -203,12 +215,24 @@ def amps_at(found: Reading, element: Element) -> float:
     return loop[0] / (loop[1] + own_ohm)
 
 
-def _amps(found: Reading, what: Observation, car: Car) -> Measured:
+def _clamp(bench: Probed, what: Observation) -> Measured:
+    """What a clamp around the wire shows, in its steps and with what its zero has drifted by."""
+    amp = now(bench).current(what.points[0]) + CLAMP_DRIFT_A * _wandering(bench, what)
+    shown_a = round(amp / CLAMP_DIGIT_A) * CLAMP_DIGIT_A
+    note = f"The clamp resolves {CLAMP_DIGIT_A:g} A, and its zero drifts by as much. Nothing was opened."
+    return _result(what, bench.car, f"{shown_a:.2f} A", shown_a, "A", [note])
+
+
+def _amps(found: Reading, observed: Observed, car: Car) -> Measured:
+    what = observed.what
     element = car.elements[what.points[0]]
     amp = amps_at(found, element)
     notes = ["The meter stands in place of the fuse."] if isinstance(element, FuseLink) else []
-    if lost := _lost(found, element):
-        notes.append(f"With the loop open {', '.join(lost)} had no supply and started anew.")
+    if observed.interrupted and (lost := _lost(found, element)):
+        notes.append(
+            f"Breaking the circuit reset these modules: {', '.join(lost)}. They are awake now. "
+            "Leave the meter in, open nothing, wait until they sleep, and read again; or use a clamp meter."
+        )
     in_series = isinstance(element, Contact) and car.connectors[element.connector].kind != "battery"
     if in_series and not car.is_whole(element):
         notes.append("No loop: the contact does not close.")

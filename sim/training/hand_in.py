@@ -178,7 +178,8 @@ def _engine_ran(steps: Sequence[WorkStep]) -> bool:
 
 
 def _slept(steps: Sequence[WorkStep]) -> bool:
-    found = [step.sight.reading for step in steps if step.action == "measure amps BAT.NEG"]
+    at_clamp = ("measure amps BAT.NEG", "measure clamp amps BAT.NEG")
+    found = [step.sight.reading for step in steps if step.action in at_clamp]
     return bool(found) and found[-1] is not None and abs(found[-1]) < ASLEEP_A
 
 

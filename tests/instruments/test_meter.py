@@ -229,7 +229,7 @@ def test_the_meter_s_shunt_is_part_of_the_loop(three: Cars, solved: Solved) -> N
 def test_the_battery_clamp_shows_the_key_off_draw(teaching: Benches) -> None:
     """The current of a sleeping car is measured at the negative clamp."""
     bench = teaching()
-    bench.do("wait 60 s")
+    bench.do_all(["measure amps BAT.NEG", "wait 60 s"])
     reading = measure(bench, "amps BAT.NEG")
     assert reading.value is not None
     assert 0.001 < reading.value < 0.05  # below 50 mA asleep: a trade page
@@ -284,7 +284,7 @@ def test_without_frames_a_bus_is_not_read_wrong() -> None:
 @pytest.mark.parametrize(
     ("sentence", "expected"),
     [
-        ("measure", "a meter does not measure ''; known: amps, continuity, minimum, ohms, volts"),
+        ("measure", "a meter does not measure ''; known: amps, clamp, continuity, minimum, ohms, volts"),
         ("measure volt F1.1 to G1", "a meter does not measure 'volt'; did you mean 'volts'?"),
         ("measure volts F1.1", "write 'measure volts TERMINAL to TERMINAL'"),
         ("measure volts F1.9 to G1", "no terminal 'F1.9' in this car; did you mean 'F1.2'?"),

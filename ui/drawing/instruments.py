@@ -35,6 +35,7 @@ KINDS = {
     "ohms": "ohms",
     "continuity": "continuity",
     "amps": "amps, in series",
+    "clamp": "amps, clamp meter",
 }
 GLOW = {"bright": 1.0, "dim": 0.55, "glows": 0.25, "dark": 0.0}
 SIZE_IN, DPI = (4.6, 3.7), 160  # for a panel's width; letters come out as large as those around it

@@ -32,6 +32,7 @@ from ui.state.visible import Visible
 
 KINDS = {
     "volts": "Volts", "minimum": "Min V", "ohms": "Ohms", "continuity": "Beep", "amps": "Amps",
+    "clamp": "Clamp A",
     "load": "Lamp", "look": "Look",
 }  # fmt: skip
 TOOL_OF: dict[str, Tool] = {"load": "lamp", "look": "eye"}  # all others: the meter
@@ -58,7 +59,7 @@ def show(held: Held, visible: Visible, to_diagrams: bool = True) -> None:
             st.session_state.entries["diagrams"], label="Place the leads on a drawing",
             icon=":material/schema:",
         )  # fmt: skip
-    if kind not in ("look", "amps"):
+    if kind not in ("look", "amps", "clamp"):
         _expected(held)
     if readings:
         with st.expander(f"Readings: {len(readings)}", expanded=len(readings) > 1, key="readings_box"):
@@ -80,6 +81,8 @@ def choose(held: Held, visible: Visible) -> str:
         choose_from("look at", sights(held), "look_at", "a connector, fuse, relay, ground or wire")
     elif kind == "amps":
         choose_from("open the loop at", loops(held), "loop_at", "a fuse, pin or battery clamp")
+    elif kind == "clamp":
+        choose_from("clamp around the wire at", loops(held), "loop_at", "a fuse, pin or battery clamp")
     else:
         leads = _leads(held, visible)
         if kind == "load":
@@ -96,8 +99,9 @@ def sentence() -> str:
     kind, red, black = state.get("measure_kind"), state.get("probe_red"), state.get("probe_black")
     if kind == "look":
         return f"look {state.look_at}" if state.get("look_at") else ""
-    if kind == "amps":
-        return f"measure amps {state.loop_at}" if state.get("loop_at") else ""
+    if kind in ("amps", "clamp"):
+        clamp = "clamp " if kind == "clamp" else ""
+        return f"measure {clamp}amps {state.loop_at}" if state.get("loop_at") else ""
     if not red or not black:
         return ""
     if kind == "load":
@@ -208,6 +212,8 @@ def set_up_sentence(sentence: str) -> None:
         state.measure_kind, state.look_at = "look", " ".join(words[1:])
     elif words[:2] == ["measure", "amps"]:
         state.measure_kind, state.loop_at = "amps", words[2]
+    elif words[:3] == ["measure", "clamp", "amps"]:
+        state.measure_kind, state.loop_at = "clamp", words[3]
     elif words[0] in ("measure", "load"):
         state.measure_kind = "load" if words[0] == "load" else words[1]
         at = words.index("to")
