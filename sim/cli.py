@@ -89,6 +89,13 @@ COMMANDS = (
     Command("import", "begin a vehicle file from a recorded log", CAR, "import_log", "import_arguments"),
     Command("case", "run the stories of a case: which give all that was seen", LAB, "case", "case_arguments"),
     Command(
+        "causes",
+        "every fault, and theory about the car's design, that shows all that was seen in a case",
+        LAB,
+        "causes",
+        "causes_arguments",
+    ),
+    Command(
         "codes",
         "which codes of a scan report matter: the absent modules that explain most of them",
         "sim.lab.codes_command",

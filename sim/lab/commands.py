@@ -15,7 +15,10 @@ from sim.lab.case_file import find_case
 from sim.lab.compounds import exercise_draft, find_compounds
 from sim.lab.drive import first_look
 from sim.lab.fault_table import run_table
+from sim.lab.report import DISCLAIMER
 from sim.lab.run_cache import Cache
+from sim.lab.search_plan import Question, search_on
+from sim.lab.search_report import found_words, no_cause_words
 from sim.lab.selfcheck import self_check
 from sim.lab.stories import table_json, table_text, try_stories
 from sim.lab.technician import compare, searched
@@ -23,6 +26,8 @@ from sim.lab.workshop import Progress, Workshop, on_cluster
 from sim.vehicle.edits import catalogue, further_faults, further_kinds
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
+
+THEORIES_HELP = "theories about the car's design, too, that could have to do with what was seen"
 
 
 def case_arguments(parser: ArgumentParser) -> None:
@@ -45,6 +50,41 @@ def case(chosen: Namespace) -> int:
     return 0
 
 
+def causes_arguments(parser: ArgumentParser) -> None:
+    """Arguments of `causes`."""
+    parser.add_argument("case", help="a shipped case's name, or the path of a case file")
+    parser.add_argument(
+        "--most", type=int, choices=(1, 2), default=1, help="faults at once (default: %(default)s)"
+    )
+    parser.add_argument("--theories", action="store_true", help=THEORIES_HELP)
+    parser.add_argument("--within", type=float, metavar="MIN", default=15.0, help="minutes (default: 15)")
+    parser.add_argument("--listed", type=int, default=20, help="how many are printed (default: %(default)s)")
+    _kinds(parser)
+    _run_arguments(parser)
+
+
+def causes(chosen: Namespace) -> int:
+    """Print every fault that shows all that was seen in a case; status 1 where there is none."""
+    told = find_case(chosen.case)
+    question = Question(told.vehicle, told.given, told.seed, told.steps)
+    with _workshop(chosen) as workshop:
+        answer = search_on(
+            question, _listed(told.vehicle, chosen.kind), chosen.most, theories=chosen.theories,
+            limit_s=60 * chosen.within, workshop=workshop, progress=_told(),
+        )  # fmt: skip
+    found = answer.result
+    print(found_words(found, answer.share_left))
+    for one in found.causes[: chosen.listed]:
+        alike = f"  (alike by the wiring: {len(one.alike)} more)" if one.alike else ""
+        print(f"{one.share:6.1%}  {one.title}{alike}")
+    if len(found.causes) > chosen.listed:
+        print(f"and {len(found.causes) - chosen.listed} more, each less likely")
+    if not found.causes:
+        print(no_cause_words(found))
+    print(f"\n{DISCLAIMER}")
+    return 0 if found.causes else 1
+
+
 def search_check_arguments(parser: ArgumentParser) -> None:
     """Arguments of `suspects-check`."""
     _common(parser)
@@ -52,6 +92,7 @@ def search_check_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--edits", type=int, default=60, help="edits to choose from (default: %(default)s)")
     parser.add_argument("--pairs", type=int, default=60, help="pairs to run (default: %(default)s)")
     parser.add_argument("--times", type=int, default=1, help="how many hidden faults (default: %(default)s)")
+    parser.add_argument("--theories", type=int, default=0, metavar="N", help="so many theories are added")
 
 
 def search_check(chosen: Namespace) -> int:
@@ -65,6 +106,7 @@ def search_check(chosen: Namespace) -> int:
                 edits=chosen.edits,
                 listed=listed,
                 pairs=chosen.pairs,
+                theories=chosen.theories,
                 seed=seed,
                 workshop=workshop,
                 progress=_told(),

@@ -8,8 +8,8 @@ may tell without a run that a module which answered could not have been reached 
 from __future__ import annotations
 
 import time
-from collections.abc import Hashable, Iterator, Mapping, Sequence, Set
-from dataclasses import astuple, dataclass
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence, Set
+from dataclasses import astuple, dataclass, field
 from functools import partial
 
 from pydantic import TypeAdapter
@@ -24,7 +24,8 @@ from sim.lab.run import ImpossibleCar, Trial, bench_of, content_key, sight_of
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.structure import Structure
 from sim.lab.workshop import Progress, Stop, Workshop
-from sim.vehicle.edits import apply_all
+from sim.vehicle.edit import Theory
+from sim.vehicle.edits import apply_all, is_theory, parse_edit
 from sim.vehicle.harness_state import HarnessState
 from sim.vehicle.problems import Problem
 
@@ -107,6 +108,7 @@ class KnownSingles:
     alone: Mapping[tuple[str, ...], Alone]
     cut: Set[tuple[str, ...]]
     opens: Mapping[tuple[str, ...], Opens]
+    theories: Mapping[tuple[str, ...], Theory] = field(default_factory=dict)
 
     def covers(self, parts: Sequence[tuple[str, ...]]) -> bool:
         """Is there anything known of each of these?"""
@@ -114,6 +116,8 @@ class KnownSingles:
 
     def told(self, parts: Sequence[tuple[str, ...]]) -> int | None:
         """The first step that these edits together contradict, `AGREES`, or None: look or run."""
+        if len(parts) > 1 and any(part in self.theories for part in parts):
+            return self._told_of_theory(parts)
         if any(part in self.cut for part in parts):
             return self._told_of_cut(parts)
         alone = [self.alone[part] for part in parts]
@@ -123,6 +127,8 @@ class KnownSingles:
 
     def final_state(self, parts: Sequence[tuple[str, ...]]) -> FinalState | None:
         """The final state of the car, if these edits together do what one of them does alone."""
+        if len(parts) > 1 and any(part in self.theories for part in parts):
+            return None
         marks = [self.alone[part].mark for part in parts if part in self.alone]
         telling = [mark for mark in marks if mark.touched] or marks[:1]
         return telling[0].final_state if len(marks) == len(parts) and len(telling) == 1 else None
@@ -135,6 +141,18 @@ class KnownSingles:
             if cut in self.cut and by and (by.helps_nobody or not by.lines & self.opens[cut].lines):
                 return step
         return None if len(parts) > 1 else step
+
+    def _told_of_theory(self, parts: Sequence[tuple[str, ...]]) -> int | None:
+        """Who is cut off stays so unless something else feeds it; two that do not meet do what each does."""
+        theories = [part for part in parts if part in self.theories]
+        faults = [part for part in parts if part not in self.theories]
+        if len(theories) > 1 or not faults:
+            return None
+        theory = self.theories[theories[0]]
+        if faults[0] in self.cut:
+            step = self.pairs.scanned.step if self.pairs.scanned else None
+            return None if theory.relation == "feeds" else step
+        return self.pairs.with_theory(self.alone[faults[0]], theory, self.alone[theories[0]])
 
     def open(self, parts: Sequence[tuple[str, ...]], trial: Trial) -> Undecided:
         """What is to be looked at, or run."""
@@ -195,7 +213,7 @@ class Judge:
         cut = self._cut_off(opens, pairs.scanned)
         marks |= self._marks([edits for edits in dict.fromkeys(singles.values()) if edits not in cut])
         alone = {edits: self._alone(pairs, edits, mark) for edits, mark in marks.items()}
-        known = KnownSingles(pairs, alone, cut, opens)
+        known = KnownSingles(pairs, alone, cut, opens, self._theories(singles.values()))
         found: Contradicted = {}
         open_ones: dict[int, Undecided] = {}
         for k, (edits, *_) in enumerate(classes):
@@ -216,6 +234,10 @@ class Judge:
         opens = [self._opens(edit) for edit in edits]
         self._watched = frozenset().union(*(one for one in opens if one is not None))
         return {edit: firsts.setdefault(self._structure.key((edit,)), (edit,)) for edit in edits}
+
+    def _theories(self, singles: Iterable[tuple[str, ...]]) -> dict[tuple[str, ...], Theory]:
+        parsed = {edits: parse_edit(edits[0], self._car) for edits in singles if is_theory(edits[0])}
+        return {edits: edit.theory for edits, edit in parsed.items() if edit.theory}
 
     def _pure(self, edits: tuple[str, ...]) -> Opens | None:
         elements = self._opens(edits[0])

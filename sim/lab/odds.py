@@ -10,7 +10,7 @@ from math import prod
 
 from sim.vehicle.car import Car
 from sim.vehicle.edit_words import part_kind
-from sim.vehicle.edits import EDIT_KINDS, parse_edit, verb_of
+from sim.vehicle.edits import EDIT_KINDS, is_theory, parse_edit, verb_of
 
 # How likely a car in the bay has each fault, as odds against its not having it. Round numbers of common
 # practice, not from statistics: a fuse is missing more often than a pin is open.
@@ -20,10 +20,21 @@ ODDS = {"fuse": 0.004, "relay": 0.001, "connector": 0.002, "ground": 0.002, "pin
 # it is said to.
 ODDS_BY_VERB = {"fail": 0.001, "halfflash": 0.0002, "misflash": 0.0002}
 
+# That the car is built otherwise than its diagram says, each theory by its sort: rarer than any fault of a
+# part, since diagrams are mostly right. Upfitters change feeds and splice into buses sooner than start-up.
+THEORY_ODDS = {"feeds": 0.0003, "runs through": 0.0002, "waits for": 0.0001}
+
 
 def odds(edits: Iterable[str], car: Car) -> float:
     """Prior odds of a set of edits: each by its kind (`ODDS`), independent of each other."""
-    return prod(ODDS_BY_VERB.get(verb_of(edit), ODDS[_kind(edit, car)]) for edit in edits)
+    return prod(_odds(edit, car) for edit in edits)
+
+
+def _odds(text: str, car: Car) -> float:
+    if is_theory(text):
+        theory = parse_edit(text, car).theory
+        return THEORY_ODDS.get(theory.relation, ODDS["other"]) if theory else ODDS["other"]
+    return ODDS_BY_VERB.get(verb_of(text), ODDS[_kind(text, car)])
 
 
 def _kind(edit: str, car: Car) -> str:

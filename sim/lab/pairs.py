@@ -27,6 +27,7 @@ from sim.lab.footprint import Footprint
 from sim.lab.reach import ways_to
 from sim.lab.sight import Sight, ThingKind
 from sim.vehicle.car import Car
+from sim.vehicle.edit import Theory
 from sim.vehicle.edits import EDIT_VERBS, verb_of
 from sim.vehicle.elements import TESTER
 from sim.wiring.conduction import SwitchState
@@ -127,6 +128,23 @@ class Pairs:
         if known:
             return min(known)
         return None if open_ones.told or both or hidden else AGREES
+
+    def with_theory(self, fault: Alone, theory: Theory, alone: Alone) -> int | None:
+        """The same for a fault and a theory; None where one may have to do with the other."""
+        if fault.mark.touched & self._bound_by(theory) or {theory.subject} & (
+            fault.opens or {theory.subject}
+        ):
+            return None
+        return self.first_contradiction(fault, alone)
+
+    def _bound_by(self, theory: Theory) -> frozenset[str]:
+        """The modules that a theory is about, whoever leads to them, and all that its fuses feed."""
+        about = {theory.subject, theory.end.consumer.partition(".")[0]}
+        if theory.relation == "feeds":
+            for spec in self._car.built.fuses.values():
+                fed = {end.consumer.partition(".")[0] for end in spec.ends}
+                about |= fed if fed & about or spec is self._car.built.fuses.get(theory.subject) else set()
+        return frozenset(about).union(*({name} for name, led in self._leaders.items() if led & about))
 
     def unsilenced(self, *parts: Alone) -> frozenset[str]:
         """Who was silent in the scan although none of these faults alone would make it so."""

@@ -20,6 +20,7 @@ from sim.lab.observed import observed
 from sim.lab.odds import odds
 from sim.lab.search import find_causes, narrow_down
 from sim.lab.search_result import SearchResult
+from sim.lab.theories import plausible_theories
 from sim.lab.workshop import Progress, Stop, Stopped, Workshop, never, quiet
 from sim.vehicle.edits import EDIT_VERBS, verb_of
 from sim.vehicle.reading import car_from_text
@@ -81,6 +82,7 @@ def search_on(
     most: int,
     before: SearchAnswer | None = None,
     *,
+    theories: bool = False,
     limit_s: float,
     workshop: Workshop,
     progress: Progress = quiet,
@@ -88,10 +90,13 @@ def search_on(
 ) -> SearchAnswer:
     """Search for at most so many seconds; only what is new is run where `before` answers the beginning.
 
+    `theories`: among those about the car's design, too, that could have to do with what was seen.
     Raises `Stopped` when stopped before there is anything new to show.
     """
     end_s = time.monotonic() + limit_s
     steps = question.observations(progress, stop)
+    if theories:
+        edits = (*edits, *plausible_theories(car_from_text(question.vehicle), steps))
     work = partial(
         find_causes, question.vehicle, steps, given=question.known, edits=edits, seed=question.seed,
         workshop=workshop, progress=progress, stop=stop,

@@ -6,7 +6,7 @@ Path("suspects.html").write_text(search_page(found, advice, left_share=0.0))
 from __future__ import annotations
 
 from sim.lab.next_check import Advice
-from sim.lab.odds import ODDS
+from sim.lab.odds import ODDS, THEORY_ODDS
 from sim.lab.report import Rows, Section, as_html
 from sim.lab.search_result import SearchResult
 
@@ -29,14 +29,15 @@ def no_cause_words(found: SearchResult) -> str:
     step = f"Nobody who is left before it shows what step {number} saw ({done}). " if number else ""
     return (
         f"{step}It may be another kind of fault or one of another size, more faults at once, a car built "
-        "otherwise than its diagram says (the page Case tries such theories), or something seen wrong."
+        "otherwise than its diagram says (ask for such theories, too), or something seen wrong."
     )
 
 
 def odds_words() -> str:
     """The prior odds and where they come from."""
     kinds = ", ".join(f"{kind} {share:.2%}" for kind, share in ODDS.items())
-    return f"Odds in the bay (common practice, no statistics): {kinds}."
+    theories = ", ".join(f"{sort} {share:.2%}" for sort, share in THEORY_ODDS.items())
+    return f"Odds in the bay (common practice, no statistics): {kinds}; each theory: {theories}."
 
 
 def search_page(found: SearchResult, advice: Advice | None, left_share: float) -> str:

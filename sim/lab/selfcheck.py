@@ -21,6 +21,7 @@ from sim.lab.drive import first_look
 from sim.lab.observed import observed
 from sim.lab.search import find_causes, wrongly_judged
 from sim.lab.search_result import SearchResult
+from sim.lab.theories import plausible_theories
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.edits import catalogue
 from sim.vehicle.reading import car_from_text
@@ -51,6 +52,7 @@ def self_check(
     edits: int = 60,
     listed: Sequence[str] | None = None,
     pairs: int = 60,
+    theories: int = 0,
     seed: int = 0,
     workshop: Workshop,
     progress: Progress = quiet,
@@ -58,7 +60,8 @@ def self_check(
 ) -> SelfCheck:
     """Hide a fault or two by chance, search among `edits` edits, and run `pairs` pairs by themselves.
 
-    `listed`: the edits to draw from; by default the car's catalogue.
+    `listed`: the edits to draw from; by default the car's catalogue. `theories`: so many about the car's
+    design are added, of those that could have to do with what was seen.
     """
     dice = random.Random(seed)
     car = car_from_text(vehicle)
@@ -66,6 +69,7 @@ def self_check(
     some = sorted(dice.sample(known, min(edits, len(known))), key=known.index)
     hidden = tuple(dice.sample(some, dice.randint(1, 2)))
     steps = observed(vehicle, first_look(car), given=hidden)
+    some += plausible_theories(car, steps, theories)
     found = find_causes(vehicle, steps, edits=some, workshop=workshop, progress=progress, stop=stop)
     kept = [sets for one in found.causes for sets in (one.edits, *one.alike) if len(sets) == 2]
     sample = [*_drawn(dice, list(combinations(some, 2)), pairs - pairs // 2), *_drawn(dice, kept, pairs // 2)]

@@ -31,6 +31,7 @@ class Structure:
         self._named = _named(car, actions)
         self._chain = self._chains()
         self._opened_by: dict[str, frozenset[str] | None] = {}
+        self._designs: dict[tuple[str, ...], Car] = {(): car}
         self._line = _bus_lines(car)
 
     def key(self, edits: Sequence[str]) -> Hashable:
@@ -38,11 +39,19 @@ class Structure:
         opened = [self._opened(edit) for edit in edits]
         if None not in opened and len(set(edits)) == len(edits):
             return frozenset().union(*(one for one in opened if one is not None))
+        theories = tuple(edit for edit in edits if is_theory(edit))
         try:
-            state = apply_all(self.car, list(edits)).harness
+            design = self._design(theories)
+            state = apply_all(design, [edit for edit in edits if edit not in theories]).harness
         except Problem:
             return None
-        return str(state), tuple(edit for edit in edits if is_theory(edit))
+        return str(state), theories
+
+    def _design(self, theories: tuple[str, ...]) -> Car:
+        """The car as these theories have it, built once."""
+        if theories not in self._designs:
+            self._designs[theories] = apply_all(self.car, theories)
+        return self._designs[theories]
 
     def lines(self, elements: Iterable[str]) -> frozenset[str]:
         """The bus lines that these elements belong to, each by one of its nodes."""

@@ -129,6 +129,22 @@ def none_of(car: Car) -> Iterable[str]:
 
 
 @dataclass(frozen=True, slots=True)
+class Sightings:
+    """What was seen of a car's modules, and the parts that its actions named: what a theory is for.
+
+    silent: modules that did not answer at least once; answering: those that did, each time they were asked.
+    """
+
+    silent: frozenset[str] = frozenset()
+    answering: frozenset[str] = frozenset()
+    named: frozenset[str] = frozenset()
+
+    def may_be_silent(self, module: str) -> bool:
+        """Was it silent, or never asked?"""
+        return module in self.silent or module not in self.answering
+
+
+@dataclass(frozen=True, slots=True)
 class EditKind:
     """A kind of edit: all that the program knows about a verb.
 
@@ -143,6 +159,7 @@ class EditKind:
     targets: what it can be done to besides pins, wires and ground points, so that `mend` knows it, too.
     catalogue: single faults that are always searched; candidates: further ones, by the name of a choice;
     answers: how it is told as what was wrong, by sort of part. offers: how work at a part offers it.
+    theories: plausible ones about the car's design that could have to do with what was seen, by their sort.
     """
 
     verb: str
@@ -159,6 +176,7 @@ class EditKind:
     candidates: Mapping[str, Lister] = field(default_factory=dict)
     answers: tuple[Answer, ...] = ()
     offers: tuple[Offer, ...] = ()
+    theories: Mapping[str, Callable[[Car, Sightings], Iterable[str]]] = field(default_factory=dict)
 
 
 # Every kind by its verb, in the order of `sim.vehicle.edits`, which fills it.

@@ -50,7 +50,7 @@ from functools import partial
 from sim.vehicle import edits_conductors, edits_connectors, edits_modules, edits_set_up, edits_theories
 from sim.vehicle.car import Car
 from sim.vehicle.edit import EDIT_KINDS as EDIT_KINDS
-from sim.vehicle.edit import Edit, EditKind, Lister, Offer
+from sim.vehicle.edit import Edit, EditKind, Lister, Offer, Sightings
 from sim.vehicle.harness_state import Alteration, HarnessState, Lead, alterations
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 
@@ -142,6 +142,13 @@ def further_faults(car: Car, kinds: Iterable[str] | None = None) -> tuple[str, .
         if kind not in known:
             raise Problem(unknown("kind of fault", kind, known))
     return tuple(dict.fromkeys(text for kind in chosen for text in known[kind](car)))
+
+
+def possible_theories(car: Car, seen: Sightings) -> Mapping[str, tuple[str, ...]]:
+    """Theories about this car's design that could have to do with what was seen, by their sort."""
+    return {
+        sort: tuple(every(car, seen)) for kind in EDIT_KINDS.values() for sort, every in kind.theories.items()
+    }
 
 
 def offers_at(part: str) -> Iterator[tuple[EditKind, Offer]]:

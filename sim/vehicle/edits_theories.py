@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from sim.vehicle.answer_parts import (
     PartSort,
@@ -14,7 +14,7 @@ from sim.vehicle.answer_parts import (
 )
 from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
-from sim.vehicle.edit import Answer, Edit, EditKind, Theory
+from sim.vehicle.edit import Answer, Edit, EditKind, Sightings, Theory
 from sim.vehicle.harness import build
 from sim.vehicle.harness_state import FIELDS
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
@@ -111,6 +111,43 @@ _THEORIES = (
 
 FED: tuple[PartSort, ...] = ("module", "load", "switch", "generator")
 
+# -- theories that could have to do with what was seen -----------------------------------------------------
+
+
+def _possible_waits(car: Car, seen: Sightings) -> Iterator[str]:
+    """A module that may have been silent waits for another such; those that it listens to come first."""
+    doubted = [name for name in car.built.modules if seen.may_be_silent(name)]
+    sent = car.messages.sent
+    for waiter in doubted:
+        heard = {sent[message].sender for message in car.messages.needs[waiter]}
+        known = {waiter, *car.built.modules[waiter].waits_for}
+        others = [name for name in doubted if name not in known and car.messages.of(name)]
+        for other in sorted(others, key=lambda name: name not in heard):
+            yield f"theory {waiter} waits for {other}"
+
+
+def _possible_ways_through(car: Car, seen: Sightings) -> Iterator[str]:
+    """A bus runs through the connector of a module that may have been silent, and others on it were."""
+    for bus, spec in car.built.buses.items():
+        on_line = [stop for stop in spec.stops if stop.name in car.built.modules]
+        doubted = [stop for stop in on_line if seen.may_be_silent(stop.name)]
+        for stop in doubted if len(doubted) > 1 else ():
+            if "through" not in stop.words:
+                yield f"theory {bus} runs through {stop.name}"
+
+
+def _possible_feeds(car: Car, seen: Sightings) -> Iterator[str]:
+    """Another fuse of the same rail feeds a module that may have been silent; fuses that were named first."""
+    fuses = car.built.fuses
+    for own, spec in fuses.items():
+        on_rail = [name for name, other in fuses.items() if name != own and other.from_ == spec.from_]
+        for end in spec.ends:
+            module = end.consumer.partition(".")[0]
+            if module in car.built.modules and seen.may_be_silent(module):
+                for fuse in sorted(on_rail, key=lambda name: name not in seen.named):
+                    yield f"theory {fuse} feeds {end.consumer}"
+
+
 KINDS = (
     EditKind(
         "theory",
@@ -153,5 +190,10 @@ KINDS = (
                 for sort in FED
             ),
         ),
+        theories={
+            "waits for": _possible_waits,
+            "runs through": _possible_ways_through,
+            "feeds": _possible_feeds,
+        },
     ),
 )

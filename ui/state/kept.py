@@ -27,7 +27,7 @@ FIELDS: dict[str, type | tuple[type, ...]] = {
     "branch_source": str, "branch_keep": int, "branch_instead": str, "branch_rest_follows": bool,
     # Possible causes
     "suspects_of": str, "suspects_hide": bool, "suspects_most": str, "suspects_limit": int,
-    "suspects_kinds": list, "suspects_codes_text": str,
+    "suspects_kinds": list, "suspects_codes_text": str, "suspects_theories": bool,
     # Faults that hide each other
     "pairs_of": str, "pairs_edits": list,
     # Case

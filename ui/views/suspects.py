@@ -103,6 +103,13 @@ def _search(held: Held, question: Question) -> None:
         persist_state="session",
         select_all=False,
     )
+    st.toggle(
+        "the car may be built otherwise than its diagram says",
+        key="suspects_theories",
+        help="theories, too: a module waits for another at start-up, a bus runs through a connector, another "
+        "fuse feeds a module. Those that could have to do with what was silent; each is rarer than a fault.",
+        persist_state="session",
+    )
     count = len(edits_of(question))
     sets = 1 + count + (count * (count - 1) // 2 if most_at_once() == 2 else 0)
     st.caption(f"{sets} sets of edits, the likeliest first. {odds_words()}")
@@ -116,12 +123,21 @@ def _start(held: Held) -> None:
     if not (question.steps or question.log):
         raise EditProblem("nothing was done or seen yet that could be explained")
     edits, limit_s = edits_of(question), 60.0 * st.session_state.suspects_limit
+    theories = bool(st.session_state.get("suspects_theories"))
     last = st.session_state.get(WORK)
     before = None if last is None else last.found
 
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> SearchAnswer:
         return search_on(
-            question, edits, most, before, limit_s=limit_s, workshop=workshop, progress=progress, stop=stop
+            question,
+            edits,
+            most,
+            before,
+            theories=theories,
+            limit_s=limit_s,
+            workshop=workshop,
+            progress=progress,
+            stop=stop,
         )
 
     lab_work.forget(NEXT)

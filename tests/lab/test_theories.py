@@ -1,0 +1,112 @@
+"""Theories about the design as possible causes, beside faults, against brute force."""
+
+import random
+
+import pytest
+
+from sim.catalogue import find_car, vehicle_text
+from sim.lab.case import CaseStep, Evidence
+from sim.lab.drive import first_look
+from sim.lab.observed import observed
+from sim.lab.odds import ODDS, THEORY_ODDS, odds
+from sim.lab.search import find_causes, wrongly_judged
+from sim.lab.theories import MOST_THEORIES, plausible_theories, sightings_in
+from sim.lab.workshop import Workshop
+from sim.vehicle.edit import Sightings
+from sim.vehicle.edits import EDIT_KINDS, catalogue, parse_edit
+from sim.vehicle.reading import car_from_text
+
+from .test_search import all_sets, by_brute_force, evidence
+
+HIDDEN = [
+    ("unplug TCM", "theory ECM waits for TCM"),
+    ("pull F5", "theory F5 feeds TCM"),
+    ("unplug ABS.C1", "theory main runs through ABS"),
+    ("open TCM.C1.1", "theory TCM waits for ABS"),
+]
+
+
+@pytest.mark.parametrize("hidden", HIDDEN, ids=" + ".join)
+def test_faults_and_theories_are_judged_as_by_a_run_of_every_set(
+    six: str, hidden: tuple[str, str], here: Workshop
+) -> None:
+    """Among faults and theories, the search keeps the same sets as runs of each, and the hidden one."""
+    car = car_from_text(six)
+    hidden = tuple(parse_edit(one.replace("main", next(iter(car.built.buses))), car).text for one in hidden)
+    steps = evidence(six, hidden)
+    faults = random.Random(len(steps) + len(hidden[0])).sample(catalogue(car), 5)
+    edits = tuple(dict.fromkeys([*hidden, *faults, *plausible_theories(car, steps, 3)]))
+    found = find_causes(six, steps, edits=edits, workshop=here)
+    assert found.holds(hidden)
+    assert by_brute_force(six, steps, edits) == all_sets(found)
+
+
+def test_the_minibus_is_built_otherwise_than_its_diagram_says(here: Workshop) -> None:
+    """The trailer socket was found unplugged, and the engine will not crank: the engine module waits for it.
+
+    An open supply pin of the engine module shows the same and is likelier; of the theories this is the one.
+    """
+    vehicle, given = vehicle_text("shuttle-minibus"), ("unplug TRAILER",)
+    car = car_from_text(vehicle)
+    steps = observed(vehicle, first_look(car), given=(*given, "theory ECM waits for TRAILER"))
+    theories = plausible_theories(car, steps)
+    assert "theory ECM waits for TRAILER" == theories[0]
+    edits = (*theories[:3], "pull F12", "open ECM.C1.1")
+    found = find_causes(vehicle, steps, given=given, edits=edits, most=1, workshop=here)
+    assert ["open ECM.C1.1", "theory ECM waits for TRAILER"] == [one.title for one in found.causes]
+
+
+@pytest.mark.parametrize("name", ["teaching-car", "small-estate"])
+def test_a_sample_of_pairs_with_theories_agrees_with_runs(name: str, here: Workshop) -> None:
+    """On cars with gateways, pairs of a fault and a theory drawn by chance are judged as by a run of each."""
+    dice = random.Random(3)
+    vehicle, car = vehicle_text(name), find_car(name)
+    hidden = (f"unplug {dice.choice([one for one in car.built.modules if car.pins_of(one)])}",)
+    steps = observed(vehicle, first_look(car), given=hidden)
+    theories = plausible_theories(car, steps, 4)
+    edits = (*dice.sample(catalogue(car), 5), *theories)
+    found = find_causes(vehicle, steps, edits=edits, workshop=here)
+    pairs = [(fault, theory) for fault in edits[:5] for theory in theories]
+    assert () == wrongly_judged(found, dice.sample(pairs, min(6, len(pairs))), workshop=here)
+
+
+def test_theories_are_about_modules_that_may_have_been_silent() -> None:
+    """A module that answered each time is in no theory as the one that waits, is fed or is run through."""
+    car = find_car("six-modules")
+    seen = Evidence.model_validate(
+        {"silent": ["TCM"], "answers": [one for one in car.built.modules if one != "TCM"]}
+    )
+    theories = plausible_theories(car, [CaseStep(do=("scan",), seen=seen)])
+    assert {"TCM"} == {parse_edit(one, car).targets[1].partition(".")[0] for one in theories}
+
+
+def test_without_a_scan_there_are_no_more_theories_than_can_be_judged() -> None:
+    """Where nothing was asked every module may have been silent: the list is cut, each sort has its share."""
+    car = find_car("shuttle-minibus")
+    theories = plausible_theories(car, [CaseStep(do=("press start",), seen=Evidence(engine="stopped"))])
+    sorts = {parse_edit(one, car).theory.relation for one in theories}  # type: ignore[union-attr]
+    assert (MOST_THEORIES, {"waits for", "runs through", "feeds"}) == (len(theories), sorts)
+
+
+def test_what_was_silent_once_is_not_answering() -> None:
+    """Silent in one scan and answering in another: it may be silent; parts of actions are named."""
+    steps = [
+        CaseStep(do=("scan",), seen=Evidence(answers=("ECM", "TCM"))),
+        CaseStep(do=("pull F3", "scan"), seen=Evidence(answers=("ECM",), silent=("TCM",))),
+    ]
+    seen = sightings_in(steps)
+    assert (frozenset({"TCM"}), True, False) == (
+        seen.silent,
+        seen.may_be_silent("TCM"),
+        seen.may_be_silent("ECM"),
+    )
+    assert "F3" in seen.named
+
+
+def test_each_sort_of_theory_has_odds_below_those_of_common_faults() -> None:
+    """A theory is rarer than a pin that breaks, and every sort in the registry has its odds."""
+    sorts = {sort for kind in EDIT_KINDS.values() for sort in kind.theories}
+    assert set(THEORY_ODDS) == sorts
+    assert max(THEORY_ODDS.values()) < ODDS["pin"]
+    assert THEORY_ODDS["waits for"] == odds(("theory ECM waits for TCM",), find_car("six-modules"))
+    assert Sightings().may_be_silent("ECM")
