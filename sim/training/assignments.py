@@ -6,8 +6,9 @@ from typing import Any
 
 from sqlalchemy import Subquery, func, select
 
+from sim.training.exams import release
 from sim.training.exercise import exercise_from_text
-from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, TaskRow, shown_before
+from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, TaskRow, is_late, shown_before
 from sim.training.schema import actions, assignments, attempts, classes, messages, results, students
 from sim.training.store import Store, class_of, insert, notify, one, writing
 from sim.vehicle.problems import Problem
@@ -21,15 +22,30 @@ class Assignments:
     def __init__(self, store: Store) -> None:
         self._store = store
 
-    def give(self, class_id: int, file: str, practice: bool = False, varied: bool = False) -> AssignmentRow:
-        """Give a class an exercise; the text of its file is kept, so that it stays as it was given."""
+    def give(
+        self,
+        class_id: int,
+        file: str,
+        practice: bool = False,
+        varied: bool = False,
+        *,
+        begins_in_min: float = 0.0,
+        lasts_min: float = 0.0,
+    ) -> AssignmentRow:
+        """Give a class an exercise; the text of its file is kept, so that it stays as it was given.
+
+        An exam may begin later and have an end; `lasts_min` 0: it has none.
+        """
         exercise = exercise_from_text(file, "exercise file")
+        begins_s = self._store.clock() + 60 * begins_in_min
         row: dict[str, Any] = {
             "class_id": class_id,
             "exercise": exercise.exercise,
             "practice": practice,
             "varied": varied,
             "assigned_s": self._store.clock(),
+            "begins_s": begins_s if begins_in_min and not practice else None,
+            "due_s": begins_s + 60 * lasts_min if lasts_min and not practice else None,
         }
         with writing(self._store.engine) as connection:
             notify(connection, class_id)
@@ -54,6 +70,7 @@ class Assignments:
             here = assignments.update().where(assignments.c.id == assignment_id)
             connection.execute(here.values(revealed=revealed))
             if revealed:
+                release(connection, assignment_id, self._store.clock())
                 first = here.where(assignments.c.shown_s.is_(None))
                 connection.execute(first.values(shown_s=self._store.clock()))
             notify(connection, class_id)
@@ -65,6 +82,7 @@ class Assignments:
             select(
                 *COLUMNS,
                 latest.c.id.label("attempt_id"),
+                latest.c.released_s.label("released_to_one_s"),
                 func.coalesce(done.c.steps, 0).label("steps"),
                 func.coalesce(results.c.minutes, done.c.minutes, 0.0).label("minutes"),
                 results.c.complete,
@@ -82,9 +100,8 @@ class Assignments:
 
 def _latest_attempts(student_id: int) -> Subquery:
     """A student's latest attempt at each assignment."""
-    newest = func.max(attempts.c.id).label("id")
-    wanted = select(attempts.c.assignment_id, newest).where(attempts.c.student_id == student_id)
-    return wanted.group_by(attempts.c.assignment_id).subquery()
+    wanted = select(attempts.c.assignment_id, attempts.c.id, attempts.c.released_s)
+    return wanted.where(attempts.c.student_id == student_id, attempts.c.superseded == 0).subquery()
 
 
 def _work_done() -> Subquery:
@@ -94,10 +111,18 @@ def _work_done() -> Subquery:
     return wanted.group_by(actions.c.attempt_id).subquery()
 
 
-def _task(*, handed_in_s: float | None, **row: Any) -> TaskRow:
+def _task(*, handed_in_s: float | None, released_to_one_s: float | None, **row: Any) -> TaskRow:
     given = AssignmentRow(**{name: row.pop(name) for name in AssignmentRow.__slots__})
+    if not given.practice and given.released_s is None and released_to_one_s is None:
+        row |= {"complete": None, "credit": None}  # of an exam a student knows that it is handed in
     begun = row["attempt_id"] is not None
-    return TaskRow(given, **row, after_showing=begun and shown_before(given.shown_s, handed_in_s))
+    return TaskRow(
+        given,
+        **row,
+        after_showing=begun and shown_before(given.shown_s, handed_in_s),
+        handed_in=handed_in_s is not None,
+        late=is_late(given.due_s, handed_in_s),
+    )
 
 
 LONGEST_MESSAGE = 600

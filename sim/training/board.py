@@ -5,14 +5,15 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import Connection, select
 
 from sim.training.jobs import PART_COST
-from sim.training.rows import BoardRow, StudentRow, shown_before
+from sim.training.rows import BoardRow, StudentRow, is_late, shown_before
 from sim.training.schema import actions, assignments, attempts, results, students
 from sim.training.store import Store, hints_of, reading, result_of
 from sim.vehicle.edits import verb_of
@@ -23,11 +24,21 @@ MANY_HINTS = 2
 MANY_STEPS = 12  # so many of them without a scan are worth a question; our own choice
 
 
-def board(store: Store, students: Sequence[StudentRow]) -> list[BoardRow]:
-    """Where each of these students is: the latest attempt of each."""
+def board(
+    store: Store, students: Sequence[StudentRow], second_names: Mapping[int, Sequence[str]]
+) -> list[BoardRow]:
+    """Where each of these students is: the latest attempt of each.
+
+    `second_names`: who else joined with the same browser, by student.
+    """
     now_s = store.clock()
     with reading(store.engine) as connection:
-        return [_board_row(connection, one, now_s) for one in students]
+        rows = [_board_row(connection, one, now_s) for one in students]
+    return [_with_second_names(row, second_names.get(row.student_id, ())) for row in rows]
+
+
+def _with_second_names(row: BoardRow, names: Sequence[str]) -> BoardRow:
+    return replace(row, signs=(*row.signs, f"same browser as {', '.join(names)}")) if names else row
 
 
 def _board_row(connection: Connection, student: StudentRow, now_s: float) -> BoardRow:
@@ -53,12 +64,20 @@ def _board_row(connection: Connection, student: StudentRow, now_s: float) -> Boa
         credit=None if result is None else result["credit"],
         signs=() if result else tuple(_signs(lines, quiet_s, taken)),
         after_showing=shown_before(row["shown_s"], result["handed_in_s"] if result else None),
+        late=is_late(row["due_s"], result["handed_in_s"] if result else None),
+        released=row["practice"] or row["to_all_s"] is not None or row["released_s"] is not None,
     )
 
 
 def _latest_attempt(connection: Connection, student: StudentRow) -> Any:
     wanted = (
-        select(attempts, assignments.c.exercise, assignments.c.shown_s)
+        select(
+            attempts,
+            assignments.c.exercise,
+            assignments.c.shown_s,
+            assignments.c.due_s,
+            assignments.c.released_s.label("to_all_s"),
+        )
         .join(assignments, assignments.c.id == attempts.c.assignment_id)
         .where(attempts.c.student_id == student.id)
         .order_by(attempts.c.id.desc())
@@ -86,7 +105,7 @@ def _signs(lines: Sequence[Any], quiet_s: float, hints_taken: int) -> Iterator[s
 
 HEAD = (
     "student", "exercise", "begun", "handed in", "complete", "credit", "minutes", "cost", "named",
-    "after the solution was shown",
+    "after the solution was shown", "mode", "late",
 )  # fmt: skip
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -94,7 +113,14 @@ FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 def results_csv(store: Store, class_id: int) -> str:
     """The results of a class, in the order of joining; times are UTC, open attempts have empty cells."""
     wanted = (
-        select(students.c.name, assignments.c.exercise, assignments.c.shown_s, attempts, results)
+        select(
+            students.c.name,
+            assignments.c.exercise,
+            assignments.c.shown_s,
+            assignments.c.due_s,
+            attempts,
+            results,
+        )
         .join(attempts, attempts.c.student_id == students.c.id)
         .join(assignments, assignments.c.id == attempts.c.assignment_id)
         .outerjoin(results, results.c.attempt_id == attempts.c.id)
@@ -115,7 +141,9 @@ def _cells(row: Any) -> list[Any]:
     handed = "" if row["handed_in_s"] is None else _day(row["handed_in_s"])
     shown = [row["complete"], row["credit"], row[results.c.minutes], row["cost"]]
     after = "yes" if shown_before(row["shown_s"], row["handed_in_s"]) else "no"
-    return [row["name"], row["exercise"], _day(row["begun_s"]), handed, *shown, named, after]
+    mode, late = "practice" if row["practice"] else "exam", is_late(row["due_s"], row["handed_in_s"])
+    known = [row["name"], row["exercise"], _day(row["begun_s"]), handed, *shown, named, after]
+    return [*known, mode, "yes" if late else "no"]
 
 
 def _day(time_s: float) -> str:

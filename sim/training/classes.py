@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, delete, select
 from sqlalchemy.exc import IntegrityError
 
 from sim.training.rows import ClassRow, StudentRow
-from sim.training.schema import classes, students
-from sim.training.store import Store, checked_name, hashed, insert, one, writing
+from sim.training.schema import class_lists, classes, students
+from sim.training.store import (
+    Store,
+    alone,
+    checked_name,
+    hashed,
+    insert,
+    name_key,
+    notify,
+    one,
+    reading,
+    writing,
+)
 from sim.vehicle.problems import Problem
 
 # no letters or digits that look or sound alike
@@ -46,6 +58,24 @@ class Classes:
             found = classes.update().where(classes.c.id == class_id)
             connection.execute(found.values(closed_s=self._store.clock() if closed else None))
 
+    def admit_by_list(self, class_id: int, by_approval: bool, names: Sequence[str] = ()) -> None:
+        """Have those wait who are not on the list of names, or not; the list takes the old one's place."""
+        keyed = {
+            name_key(name): name for name in (checked_name(one, "student", LONGEST_NAME) for one in names)
+        }
+        with writing(self._store.engine) as connection:
+            notify(connection, class_id, by_approval=by_approval)
+            connection.execute(delete(class_lists).where(class_lists.c.class_id == class_id))
+            rows = [{"class_id": class_id, "name": name, "name_key": key} for key, name in keyed.items()]
+            if rows:
+                connection.execute(class_lists.insert(), rows)
+
+    def names_on_list(self, class_id: int) -> list[str]:
+        """The names that come in at once, in the order in which they were written."""
+        wanted = select(class_lists.c.name).where(class_lists.c.class_id == class_id)
+        with reading(self._store.engine) as connection:
+            return list(connection.scalars(wanted.order_by(class_lists.c.id)).all())
+
     def listed(self) -> list[ClassRow]:
         """All classes but the private ones, the newest first."""
         wanted = select(classes).where(classes.c.private.is_(False))
@@ -66,26 +96,59 @@ class Students:
     def __init__(self, store: Store) -> None:
         self._store = store
 
-    def join(self, code: str, name: str) -> tuple[StudentRow, str]:
-        """A new student of an open class, and the key with which the student comes back."""
+    def join(self, code: str, name: str, browser: str = "") -> tuple[StudentRow, str]:
+        """A new student of an open class, and the key with which the student comes back.
+
+        Where the instructor decides who comes in, a name that is not on the list waits. `browser` is what the
+        browser is known again by, so that a second name of one person is seen.
+        """
         name = checked_name(name, "student", LONGEST_NAME)
         key = secrets.token_urlsafe(KEY_BYTES)
-        with writing(self._store.engine) as connection:
-            class_id = _class_with_code(connection, code)
-            row: dict[str, Any] = {"class_id": class_id, "name": name, "joined_s": self._store.clock()}
+        secret = {
+            "key_hash": hashed(key), "name_key": name_key(name),
+            "browser_hash": hashed(browser) if browser else None,
+        }  # fmt: skip
+
+        def write(connection: Connection) -> StudentRow:
+            group = _class_with_code(connection, code)
+            row: dict[str, Any] = {
+                "class_id": group["id"], "name": name, "joined_s": self._store.clock(),
+                "admitted": not group["by_approval"] or _is_listed(connection, group["id"], name),
+            }  # fmt: skip
             taken = select(students.c.id).where(
-                students.c.class_id == class_id, func.lower(students.c.name) == name.lower()
+                students.c.class_id == group["id"], students.c.name_key == name_key(name)
             )
             if connection.execute(taken).first():
                 raise Problem(f"there is a '{name}' in this class already; add a letter")
-            number = insert(connection, students, {**row, "key_hash": hashed(key)})
-        return StudentRow(number, **row), key
+            return StudentRow(insert(connection, students, {**row, **secret}), **row)
+
+        return alone(self._store.engine, write), key
+
+    def admit(self, student_id: int) -> None:
+        """Let in a student who waits."""
+        with writing(self._store.engine) as connection:
+            found = one(connection, select(students).where(students.c.id == student_id), "student")
+            connection.execute(students.update().where(students.c.id == student_id).values(admitted=True))
+            notify(connection, found["class_id"])
+
+    def same_browser(self, class_id: int) -> dict[int, list[str]]:
+        """Who joined with the browser that another name joined with: the other names, by student."""
+        wanted = select(students.c.id, students.c.name, students.c.browser_hash).where(
+            students.c.class_id == class_id, students.c.browser_hash.is_not(None)
+        )
+        with reading(self._store.engine) as connection:
+            rows = connection.execute(wanted.order_by(students.c.id)).all()
+        found = {
+            row.id: [one.name for one in rows if one.browser_hash == row.browser_hash and one.id != row.id]
+            for row in rows
+        }
+        return {number: names for number, names in found.items() if names}
 
     def with_key(self, key: str) -> StudentRow:
         """The student who holds this key; raises `Problem` where there is none."""
         wanted = select(students).where(students.c.key_hash == hashed(key))
         row = self._store.one(wanted, "student with this key")
-        return StudentRow(row["id"], row["class_id"], row["name"], row["joined_s"])
+        return StudentRow(**{name: row[name] for name in StudentRow.__slots__})
 
     def new_key(self, student_id: int) -> str:
         """A new key for a student who has lost the old one, which is no longer valid."""
@@ -108,9 +171,16 @@ class Students:
         self._store.erase(students, student_id, "student")
 
 
-def _class_with_code(connection: Connection, code: str) -> int:
+def _is_listed(connection: Connection, class_id: int, name: str) -> bool:
+    wanted = select(class_lists.c.id).where(
+        class_lists.c.class_id == class_id, class_lists.c.name_key == name_key(name)
+    )
+    return connection.execute(wanted).first() is not None
+
+
+def _class_with_code(connection: Connection, code: str) -> Any:
     wanted = select(classes).where(classes.c.join_code == code.strip().upper())
     row = connection.execute(wanted).mappings().first()
     if row is None or row["closed_s"] is not None:
         raise Problem("no open class has this code; ask the instructor for it")
-    return int(row["id"])
+    return row

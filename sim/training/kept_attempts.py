@@ -19,7 +19,7 @@ from sqlalchemy import Connection, Select, Table, func, select
 from sqlalchemy.exc import DatabaseError, IntegrityError
 
 from sim.training.attempt import Attempt
-from sim.training.exercise import Exercise, exercise_from_text
+from sim.training.exams import check_may_begin, draw_variant, exercise_of
 from sim.training.hand_in import HandIn
 from sim.training.jobs import WorkStep
 from sim.training.rows import AssignmentRow, AttemptRow, shown_before
@@ -33,11 +33,9 @@ from sim.training.schema import (
     results,
     students,
 )
-from sim.training.store import Store, class_of, hints_of, insert, one, reading, result_of, writing
+from sim.training.store import Store, alone, hints_of, insert, one, reading, result_of
 from sim.vehicle.problems import Problem
-from sim.wiring.recent import Recent
 
-_exercises: Recent[Exercise] = Recent(200)
 GONE_ON = "this exercise has gone on in another window; here it is again"
 
 
@@ -53,17 +51,20 @@ class Attempts:
 
     def begin(self, assignment: AssignmentRow, student_id: int) -> KeptAttempt:
         """A student's attempt at an assignment; the one that is there already, if any."""
-        with writing(self.store.engine) as connection:
+
+        def known_or_new(connection: Connection) -> int:
             wanted = select(students).where(students.c.id == student_id)
             if one(connection, wanted, "student")["class_id"] != assignment.class_id:
                 raise Problem("this exercise was given to another class")
+            check_may_begin(connection, student_id, assignment.id, self.store.clock())
             same = select(attempts.c.id).where(
-                attempts.c.student_id == student_id, attempts.c.assignment_id == assignment.id
+                attempts.c.student_id == student_id,
+                attempts.c.assignment_id == assignment.id,
+                attempts.c.superseded == 0,
             )
-            known = connection.scalar(same.order_by(attempts.c.id.desc()))
-            if known is None:
-                known = self._new(connection, assignment, student_id)
-        return self.resume(known)
+            return connection.scalar(same) or self._new(connection, assignment, student_id)
+
+        return self.resume(alone(self.store.engine, known_or_new))
 
     def resume(self, attempt_id: int) -> KeptAttempt:
         """An attempt where it was left."""
@@ -76,7 +77,7 @@ class Attempts:
             written = select(notes.c.note).where(notes.c.attempt_id == attempt_id).order_by(notes.c.id)
             said = connection.scalars(written).all()
             result = result_of(connection, attempt_id)
-        attempt = Attempt.replay(_exercise(row["file"], row["variant"]), log, taken, row["practice"])
+        attempt = Attempt.replay(exercise_of(row["file"], row["variant"]), log, taken, row["practice"])
         attempt.notes = list(said)
         if result is not None:
             attempt.hand_in(json.loads(result["named"]), result["evidence"])
@@ -121,12 +122,15 @@ class Attempts:
 
     def add(self, table: Table, row: dict[str, Any], length: int) -> None:
         """Write a row of an attempt whose log has `length` lines; raises as `add_action` does."""
+
+        def write(connection: Connection) -> None:
+            _check_length(connection, row["attempt_id"], length)
+            if result_of(connection, row["attempt_id"]):
+                raise Elsewhere("this exercise has been handed in, in another window")
+            connection.execute(table.insert().values(**row))
+
         try:
-            with writing(self.store.engine) as connection:
-                _check_length(connection, row["attempt_id"], length)
-                if result_of(connection, row["attempt_id"]):
-                    raise Elsewhere("this exercise has been handed in, in another window")
-                connection.execute(table.insert().values(**row))
+            alone(self.store.engine, write)
         except IntegrityError:
             raise Elsewhere(GONE_ON) from None
         except DatabaseError as error:
@@ -134,7 +138,8 @@ class Attempts:
 
     def take_back(self, attempt_id: int, keep: int, length: int) -> None:
         """Mark all lines of a log of this length but the first `keep` as taken back."""
-        with writing(self.store.engine) as connection:
+
+        def write(connection: Connection) -> None:
             _check_length(connection, attempt_id, length)
             here = actions.c.attempt_id == attempt_id
             open_lines = select(actions.c.number).where(here, actions.c.taken_back.is_(False))
@@ -142,13 +147,16 @@ class Attempts:
             gone = actions.c.number.in_(numbers[keep:])
             connection.execute(actions.update().where(here, gone).values(taken_back=True))
 
+        alone(self.store.engine, write)
+
     def _new(self, connection: Connection, assignment: AssignmentRow, student_id: int) -> int:
-        given = select(assignments).where(assignments.c.id == assignment.id)
+        found = select(assignments).where(assignments.c.id == assignment.id)
+        given = one(connection, found, "assignment")
         row: dict[str, Any] = {
             "student_id": student_id,
             "assignment_id": assignment.id,
-            "file": one(connection, given, "assignment")["file"],
-            "variant": _place_in_class(connection, student_id) if assignment.varied else 0,
+            "file": given["file"],
+            "variant": draw_variant(connection, given, student_id),
             "practice": assignment.practice,
             "begun_s": self.store.clock(),
         }
@@ -236,18 +244,3 @@ def log_of(attempt_id: int) -> Select[Any]:
 def _check_length(connection: Connection, attempt_id: int, length: int) -> None:
     if len(connection.execute(log_of(attempt_id)).all()) != length:
         raise Elsewhere(GONE_ON)
-
-
-def _place_in_class(connection: Connection, student_id: int) -> int:
-    """The student's place in the class, counted from 0 in the order of joining."""
-    earlier = select(func.count()).where(
-        students.c.class_id == class_of(student_id), students.c.id < student_id
-    )
-    return int(connection.execute(earlier).scalar_one())
-
-
-def _exercise(file: str, variant: int) -> Exercise:
-    """An exercise, read once for the whole class with its car, even if all begin at once."""
-    first = _exercises.get((file, 0), lambda: exercise_from_text(file, "exercise file"))
-    place = variant % (1 + len(first.others))
-    return _exercises.get((file, place), lambda: first.variant(place))

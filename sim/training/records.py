@@ -22,6 +22,7 @@ from sim.paths import data_folder
 from sim.training.assignments import Assignments, Notices
 from sim.training.board import board, results_csv
 from sim.training.classes import Classes, Students
+from sim.training.exams import Exams
 from sim.training.kept_attempts import Attempts
 from sim.training.rows import BoardRow, StudentRow
 from sim.training.store import Store, connected
@@ -42,6 +43,7 @@ class Records:
         self.classes = Classes(self._store)
         self.students = Students(self._store)
         self.assignments = Assignments(self._store)
+        self.exams = Exams(self._store)
         self.notices = Notices(self._store)
         self.attempts = Attempts(self._store)
 
@@ -63,7 +65,8 @@ class Records:
 
     def board(self, class_id: int) -> list[BoardRow]:
         """Where every student of a class is."""
-        return board(self._store, self.students.of_class(class_id))
+        here = [one for one in self.students.of_class(class_id) if one.admitted]
+        return board(self._store, here, self.students.same_browser(class_id))
 
     def export_csv(self, class_id: int) -> str:
         """The results of a class as comma-separated values, one line per attempt."""

@@ -16,24 +16,27 @@ class ClassRow:
     closed_s: float | None = None
     private: bool = False
     paused: bool = False
+    by_approval: bool = False
     news: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class StudentRow:
-    """A student of a class."""
+    """A student of a class; `admitted`: let in by the list or the instructor."""
 
     id: int
     class_id: int
     name: str
     joined_s: float
+    admitted: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class AssignmentRow:
     """An exercise given to a class. `varied`: neighbors get different faults for the same work order.
 
-    `revealed`: its solution is shown now; `shown_s`: when it was first shown.
+    `revealed`: its solution is shown now; `shown_s`: when it was first shown. `practice` False: an exam, with
+    its begin and end and the time when all were shown how it went.
     """
 
     id: int
@@ -44,13 +47,16 @@ class AssignmentRow:
     assigned_s: float
     revealed: bool = False
     shown_s: float | None = None
+    begins_s: float | None = None
+    due_s: float | None = None
+    released_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class TaskRow:
-    """An exercise on a student's desk and how far it is; `complete`: None until it is handed in.
+    """An exercise on a student's desk and how far it is; `complete`: None until the student may know.
 
-    `after_showing`: the class had seen the solution before this was handed in.
+    `after_showing`: the class had seen the solution before this was handed in. `late`: after the end.
     """
 
     assignment: AssignmentRow
@@ -60,6 +66,8 @@ class TaskRow:
     complete: bool | None
     credit: float | None
     after_showing: bool = False
+    handed_in: bool = False
+    late: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +112,8 @@ class BoardRow:
     credit: float | None
     signs: tuple[str, ...]
     after_showing: bool = False
+    late: bool = False
+    released: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,3 +129,8 @@ class AttemptRow:
 def shown_before(shown_s: float | None, handed_in_s: float | None) -> bool:
     """Whether the solution was shown before the hand-in; an open attempt counts as handed in later."""
     return shown_s is not None and (handed_in_s is None or shown_s < handed_in_s)
+
+
+def is_late(due_s: float | None, handed_in_s: float | None) -> bool:
+    """Whether something was handed in after the end."""
+    return due_s is not None and handed_in_s is not None and handed_in_s > due_s

@@ -9,6 +9,7 @@ from sqlalchemy import (
     Column,
     Float,
     ForeignKey,
+    Index,
     Integer,
     MetaData,
     String,
@@ -16,6 +17,7 @@ from sqlalchemy import (
     Text,
     UniqueConstraint,
     false,
+    true,
 )  # fmt: skip
 from sqlalchemy.schema import SchemaItem
 
@@ -61,6 +63,7 @@ classes = _table(
     Column("closed_s", Float),
     _yes_or_no("private"),  # a class of one person who practices at home
     _yes_or_no("paused"),
+    _yes_or_no("by_approval"),  # who is not on the list waits until the instructor lets them in
     # counts up with everything that the instructor lets the class know, so that one row tells of all news
     _needed("news", Integer, server_default="0"),
 )
@@ -71,7 +74,19 @@ students = _table(
     _needed("name", String(60)),
     _needed("key_hash", String(64), unique=True),
     _needed("joined_s", Float),
+    _needed("name_key", String(200), server_default=""),  # the name without the difference of letter case
+    _needed("admitted", Boolean, server_default=true()),
+    Column("browser_hash", String(64)),  # of the cookie of the browser that joined
     UniqueConstraint("class_id", "name"),
+    Index("one_name_in_a_class", "class_id", "name_key", unique=True),
+)
+class_lists = _table(
+    "class_lists",
+    _own_number(),
+    _belongs_to("classes", "class_id"),
+    _needed("name", String(60)),
+    _needed("name_key", String(200)),
+    UniqueConstraint("class_id", "name_key"),
 )
 assignments = _table(
     "assignments",
@@ -84,6 +99,9 @@ assignments = _table(
     _needed("assigned_s", Float),
     _yes_or_no("revealed"),
     Column("shown_s", Float),  # when the class first saw the solution, however soon it was hidden again
+    Column("begins_s", Float),  # of an exam; none: when it is given
+    Column("due_s", Float),  # what is handed in later is late; none: no end
+    Column("released_s", Float),  # when all may see how an exam went
 )
 attempts = _table(
     "attempts",
@@ -94,6 +112,10 @@ attempts = _table(
     _needed("variant", Integer),
     _needed("practice", Boolean),
     _needed("begun_s", Float),
+    Column("released_s", Float),  # when this student may see how an exam went
+    # of an older database: attempts that arose twice; 0 is the one that counts
+    _needed("superseded", Integer, server_default="0"),
+    Index("one_attempt_each", "student_id", "assignment_id", "superseded", unique=True),
 )
 actions = _table(
     "actions",

@@ -9,7 +9,9 @@ Not modelled: going back to an older version.
 from __future__ import annotations
 
 import hashlib
+import random
 import time
+import unicodedata
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -37,6 +39,8 @@ from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError
 from sim.training.schema import (
     about,
     assignments,
+    attempts,
+    class_lists,
     classes,
     hints,
     messages,
@@ -47,8 +51,12 @@ from sim.training.schema import (
 )
 from sim.vehicle.problems import Problem
 
-VERSION = 3
+VERSION = 4
 BUSY_S = 20.0  # how long a writer waits for another
+# two transactions that cannot both be alone: SQLSTATE of PostgreSQL, appendix A (serialization_failure,
+# deadlock_detected), and a key that the other took first (unique_violation)
+COLLISIONS = ("40001", "40P01", "23505")
+RETRIES, RETRY_WITHIN_S = 100, 0.05
 UPGRADE_LOCK = 20_250  # any number that no other program takes for an advisory lock in this database
 
 Row = TypeVar("Row")
@@ -130,6 +138,11 @@ def checked_name(name: str, what: str, longest: int) -> str:
     return name
 
 
+def name_key(name: str) -> str:
+    """What is the same for names that differ by letter case or by the form of their letters only."""
+    return unicodedata.normalize("NFKC", name).casefold()
+
+
 def connected(url: str) -> Engine:
     """An engine for a database whose tables are those of this version; raises `Problem` in a sentence."""
     try:
@@ -156,6 +169,31 @@ def writing(engine: Engine) -> Iterator[Connection]:
     """A transaction that writes: whole or not at all, one after the other."""
     with engine.connect().execution_options(writes=True) as connection, connection.begin():
         yield connection
+
+
+def alone(engine: Engine, work: Callable[[Connection], Row]) -> Row:
+    """What `work` returns from a transaction that writes as if no other ran at the same time.
+
+    On a server others do run, so it is done again where one of them came between: `work` changes nothing but
+    the database.
+    """
+    retries = RETRIES
+    while True:
+        try:
+            with _serializable(engine) as connection, connection.begin():
+                return work(connection)
+        except DatabaseError as error:
+            retries -= 1
+            if retries < 0 or getattr(error.orig, "sqlstate", "") not in COLLISIONS:
+                raise
+            time.sleep(RETRY_WITHIN_S * random.random())
+
+
+def _serializable(engine: Engine) -> Connection:
+    options: dict[str, Any] = {"writes": True}
+    if engine.dialect.name == "postgresql":
+        options["isolation_level"] = "SERIALIZABLE"
+    return engine.connect().execution_options(**options)
 
 
 @contextmanager
@@ -206,8 +244,52 @@ def _to_version_3(connection: Connection) -> None:
     connection.execute(seen.values(shown_s=time.time()))
 
 
+def _to_version_4(connection: Connection) -> None:
+    for table, column in (
+        ("classes", "by_approval BOOLEAN NOT NULL DEFAULT false"),
+        ("students", "name_key VARCHAR(200) NOT NULL DEFAULT ''"),
+        ("students", "admitted BOOLEAN NOT NULL DEFAULT true"),
+        ("students", "browser_hash VARCHAR(64)"),
+        ("assignments", "begins_s FLOAT"),
+        ("assignments", "due_s FLOAT"),
+        ("assignments", "released_s FLOAT"),
+        ("attempts", "released_s FLOAT"),
+        ("attempts", "superseded INTEGER NOT NULL DEFAULT 0"),
+    ):
+        connection.execute(text(f"ALTER TABLE {table} ADD COLUMN {column}"))
+    metadata.create_all(connection, [class_lists])
+    _tell_names_apart(connection)
+    _number_double_attempts(connection)
+    # debriefs that could be seen so far stay open
+    handed_in = attempts.update().where(attempts.c.id.in_(select(results.c.attempt_id)))
+    connection.execute(handed_in.values(released_s=time.time()))
+    over = select(attempts.c.assignment_id).where(attempts.c.id.in_(select(results.c.attempt_id)))
+    exams = assignments.update().where(assignments.c.practice.is_(False), assignments.c.id.in_(over))
+    connection.execute(exams.values(released_s=time.time()))
+    for index in (*students.indexes, *attempts.indexes):
+        index.create(connection, checkfirst=True)
+
+
+def _tell_names_apart(connection: Connection) -> None:
+    """Of names that differ by letter case the first has the plain key."""
+    taken = set()
+    for row in connection.execute(select(students).order_by(students.c.id)).mappings().all():
+        key = name_key(row["name"])
+        if (row["class_id"], key) in taken:
+            key = f"{key} #{row['id']}"
+        taken.add((row["class_id"], key))
+        connection.execute(students.update().where(students.c.id == row["id"]).values(name_key=key))
+
+
+def _number_double_attempts(connection: Connection) -> None:
+    """Of two attempts of one student the last counts, as it did so far."""
+    last = select(func.max(attempts.c.id)).group_by(attempts.c.student_id, attempts.c.assignment_id)
+    double = attempts.update().where(attempts.c.student_id.is_not(None), attempts.c.id.not_in(last))
+    connection.execute(double.values(superseded=attempts.c.id))
+
+
 # what leads to a version from the one before it
-MIGRATIONS: dict[int, Callable[[Connection], None]] = {2: _to_version_2, 3: _to_version_3}
+MIGRATIONS: dict[int, Callable[[Connection], None]] = {2: _to_version_2, 3: _to_version_3, 4: _to_version_4}
 
 
 def _upgrade(connection: Connection) -> None:

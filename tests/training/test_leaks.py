@@ -23,6 +23,8 @@ from sim.catalogue import shipped_exercises
 from sim.training.authoring import exercise_file, fields_of
 from sim.training.exercise import Exercise, read_exercise
 from sim.training.records import RECORDS_VARIABLE, Records
+from sim.training.schema import attempts
+from sim.training.store import writing
 from tests.training.test_refusals import ALL
 from tests.ui.browser import front_end
 from tests.ui.visitor import Visitor, query
@@ -74,13 +76,15 @@ def usual_walk(address: str, records: Records, name: str) -> Came:
 def walk(address: str, records: Records, file: str, exercise: Exercise, place: int) -> Came:
     """Everything that reaches a student who opens every page and panel, drives, measures, scans and errs.
 
-    `place`: how many neighbors came earlier; each has the next fault of the work order.
+    `place`: which fault of the work order the student has.
     """
     group = records.classes.open("Tuesday")
-    task = records.assignments.give(group.id, file, varied=place > 0)
-    for number, name in enumerate(NEIGHBOURS):
-        if number == place:
-            _, key = records.students.join(group.join_code, "Amara")
+    task = records.assignments.give(group.id, file)
+    student, key = records.students.join(group.join_code, "Amara")
+    own = records.attempts.begin(task, student.id).id
+    with writing(records.engine) as connection:
+        connection.execute(attempts.update().where(attempts.c.id == own).values(variant=place))
+    for name in NEIGHBOURS:
         neighbor, _ = records.students.join(group.join_code, name)
     records.attempts.begin(task, neighbor.id).note(NOTE)
     with Visitor(address, "exercise", query(student=key, exercise=str(task.id)), keeps=True) as visitor:

@@ -12,11 +12,12 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import TextIO
 
 import pytest
-from sqlalchemy import create_engine, inspect, text
+from sqlalchemy import inspect, text
 
 from sim.catalogue import shipped_exercises
 from sim.training.kept_attempts import Elsewhere, KeptAttempt
@@ -27,6 +28,7 @@ from sim.vehicle.problems import EditProblem, Problem
 from tests.training.seen import seen
 
 FIRST = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
+OTHER = shipped_exercises()["01-first-scan"].read_text(encoding="utf-8")
 SOLUTION = ["press start", "wait 5 s", "scan", "save before", "press start", "look F2", "fit F2"]
 SOLUTION += ["press start", "wait 5 s", "clear", "wait 10 s", "scan", "save after"]
 WRITER = Path(__file__).with_name("writer.py")
@@ -161,14 +163,15 @@ def test_what_cannot_be_kept_is_not_shown(records: Records) -> None:
 
 
 def test_neighbors_of_a_varied_exercise_have_different_cars(records: Records) -> None:
-    """A varied exercise gives neighbors different faults, in turn."""
+    """A varied exercise gives neighbors different faults."""
     group = records.classes.open("Tuesday")
     task = records.assignments.give(group.id, FIRST, varied=True)
     hidden = []
     for name in ("Amara", "Bo", "Cy", "Dara"):
         student, _ = records.students.join(group.join_code, name)
         hidden.append(records.attempts.begin(task, student.id).attempt.exercise.arrives)
-    assert [("pull F2",), ("pull F3",), ("pull F1",), ("pull F2",)] == hidden
+    assert {("pull F2",), ("pull F3",), ("pull F1",)} >= set(hidden)
+    assert all(one != other for one, other in pairwise(hidden))
 
 
 def test_an_exercise_stays_as_it_was_given(records: Records) -> None:
@@ -492,8 +495,8 @@ def test_a_student_alone(records: Records) -> None:
 
 def test_a_desk_tells_what_was_given_and_how_far_it_is(records: Records) -> None:
     """The desk lists every assignment with steps, minutes and result of the latest attempt."""
-    task, amara, work = begun(records)
-    later = records.assignments.give(task.class_id, FIRST)
+    task, amara, work = begun(records, practice=True)
+    later = records.assignments.give(task.class_id, OTHER)
     work.do("press start")
     work.do("scan")
     first, second = records.assignments.desk(amara.id)
@@ -531,34 +534,3 @@ def test_what_the_instructor_says_reaches_whom_it_is_meant_for(records: Records)
         records.notices.tell(task.class_id, " ")
     records.students.delete(amara.id)
     assert 1 == rows_of(records, "messages")
-
-
-FIRST_VERSION = """
-CREATE TABLE about (version INTEGER NOT NULL);
-INSERT INTO about VALUES (1);
-CREATE TABLE classes (id INTEGER NOT NULL PRIMARY KEY, name VARCHAR(80) NOT NULL,
-  join_code VARCHAR(12) NOT NULL UNIQUE, opened_s FLOAT NOT NULL, closed_s FLOAT);
-CREATE TABLE students (id INTEGER NOT NULL PRIMARY KEY, class_id INTEGER NOT NULL, name VARCHAR(60) NOT NULL,
-  key_hash VARCHAR(64) NOT NULL UNIQUE, joined_s FLOAT NOT NULL);
-CREATE TABLE assignments (id INTEGER NOT NULL PRIMARY KEY, class_id INTEGER NOT NULL,
-  exercise VARCHAR(120) NOT NULL, file TEXT NOT NULL, practice BOOLEAN NOT NULL, varied BOOLEAN NOT NULL,
-  assigned_s FLOAT NOT NULL);
-INSERT INTO classes VALUES (7, 'Monday', 'ACDEFHJ', 1.0, NULL);
-"""
-
-
-def test_records_of_the_first_version_are_brought_up_to_date(url: str) -> None:
-    """A database of version 1 gets the tables of today with its rows kept."""
-    engine = create_engine(url)
-    with engine.begin() as connection:
-        for statement in FIRST_VERSION.split(";\n"):
-            if statement.strip():
-                connection.execute(text(statement))
-    engine.dispose()
-    records = Records(url)
-    assert [(7, "Monday", False)] == [(row.id, row.name, row.paused) for row in records.classes.listed()]
-    records.notices.pause(7, True)
-    records.notices.tell(7, "now")
-    assert (True, 2) == (records.notices.latest(7).paused, records.notices.latest(7).news)
-    assert VERSION == 3
-    records.close()

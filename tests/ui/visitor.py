@@ -244,12 +244,16 @@ class Visitor:
         asked.is_auto_rerun = by_itself
         asked.widget_states.widgets.extend([*self._states.values(), *(triggers or [])])
         begun_s = time.perf_counter()
+        self.send(message)
+        self.answers_s.append(time.perf_counter() - begun_s)
+
+    def send(self, message: BackMsg) -> None:
+        """Send any message, and take in what comes until it is worked off."""
         self._socket.send(message.SerializeToString())
         while True:
             answer = self._next()
             if answer.WhichOneof("type") == "script_finished" and answer.script_finished != EARLY:
                 break
-        self.answers_s.append(time.perf_counter() - begun_s)
 
     def _next(self) -> ForwardMsg:
         raw = self._socket.recv(timeout=PATIENCE_S)

@@ -35,6 +35,7 @@ def _state(row: BoardRow) -> tuple[str, str]:
         return "works", "at work"
     credit = f"{100 * (row.credit or 0.0):.0f} %"
     credit += ", after it was shown" if row.after_showing else ""
+    credit += ", late" if row.late else ""
     return ("done", f"complete, {credit}") if row.complete else ("part", f"handed in, {credit}")
 
 

@@ -13,6 +13,7 @@ import streamlit as st
 
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.instruments.inspection import Inspection
+from sim.training.exams import HELD_BACK
 from sim.training.jobs import WorkStep
 from sim.training.kept_attempts import KeptAttempt
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
@@ -46,14 +47,19 @@ class AtWork(Held):
         """Whether it is handed in."""
         return self.work.attempt.result is not None
 
+    @property
+    def may_be_told(self) -> bool:
+        """Whether the student may see how it went: an exam only when it is released."""
+        return self.is_over and classroom.records().exams.is_released(self.work.id)
+
     def begin_work(self) -> None:
         """Forget what the last work said and showed."""
         super().begin_work()
         self.steps = []
 
     def visible(self) -> Visible:
-        """What the student has found; everything after the hand-in or if the instructor shows it."""
-        if self.is_over or self.assignment.revealed:
+        """What the student has found; everything when it is over and told, or if the instructor shows it."""
+        if self.assignment.revealed or self.may_be_told:
             return all_visible(self.bench)
         return visible_to_student(self.work.attempt)
 
@@ -121,9 +127,11 @@ class AtWork(Held):
         self.assignment = _assignment(self.student, self.assignment.id)
 
     def check_not_paused(self) -> None:
-        """Raise `Problem` if the class is paused."""
+        """Raise `Problem` if the class is paused, or has this as an exam now."""
         if classroom.signal_of(self.assignment.class_id).paused:
             raise Problem(PAUSED)
+        if classroom.is_held_back(self.student.id, self.assignment.id):
+            raise Problem(HELD_BACK)
 
 
 # -- beginning and leaving ---------------------------------------------------------------------------------

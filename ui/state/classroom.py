@@ -8,6 +8,7 @@ instructor is known by the token that the door gave, in a cookie: an address is 
 from __future__ import annotations
 
 import re
+import secrets
 from collections.abc import Callable, Collection
 from functools import wraps
 from typing import Literal, ParamSpec
@@ -16,6 +17,7 @@ from urllib.parse import urlsplit
 import streamlit as st
 
 from sim.paths import data_folder
+from sim.training.exams import is_same
 from sim.training.library import Library
 from sim.training.passphrase import STAYS_OPEN_S, Door
 from sim.training.records import Records, records_url
@@ -28,6 +30,8 @@ STUDENT = "student"  # in the address
 NEWS_AGE_S = 1.0
 COOKIE = "busbay_instructor"
 DESK_COOKIE = "busbay_desk"
+BROWSER_COOKIE = "busbay_browser"
+BROWSER_KEPT_S = 24 * 3600  # a school day: long enough for an exam, and shared computers have many users
 DESK_KEPT_S = 30 * 24 * 3600  # a choice of our own: over a holiday, not over a school year
 
 P = ParamSpec("P")
@@ -57,6 +61,20 @@ def library() -> Library:
 def signal_of(class_id: int) -> ClassNotice:
     """The latest notice for a class, read once a second however many students look."""
     return records().notices.latest(class_id)
+
+
+@st.cache_data(ttl=NEWS_AGE_S, max_entries=1000, show_spinner=False)
+def is_held_back(student_id: int, assignment_id: int) -> bool:
+    """Whether an exercise is shut for a student because it is an exam now, asked once a second."""
+    return records().exams.is_held_back(student_id, assignment_id)
+
+
+@st.cache_data(ttl=NEWS_AGE_S, max_entries=2, show_spinner=False)
+def exercises_in_exams(names: tuple[str, ...]) -> frozenset[str]:
+    """Which of these exercises of the library are exams now, asked once a second."""
+    exams = records().exams.open_now()
+    known = [library().find(name) for name in names]
+    return frozenset(one.name for one in known if any(is_same(one.exercise, exam) for exam in exams))
 
 
 def role() -> Role:
@@ -160,8 +178,16 @@ def go_out() -> None:
     st.session_state.token = ""
 
 
+def this_browser() -> str:
+    """What this browser is known again by, when it joins a class once more."""
+    known = str(st.context.cookies.get(BROWSER_COOKIE, ""))
+    return known or str(st.session_state.setdefault("browser", secrets.token_urlsafe(18)))
+
+
 def keep_cookies() -> None:
     """Have the browser keep or forget the token and the desk of this session; part of every page."""
+    if st.session_state.get("browser"):
+        set_cookie(BROWSER_COOKIE, st.session_state.browser, BROWSER_KEPT_S)
     key = st.session_state.get("student_key", "")
     if key:
         set_cookie(DESK_COOKIE, key, DESK_KEPT_S)

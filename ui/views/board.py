@@ -11,6 +11,7 @@ from sim.training.rows import ClassRow, StudentRow
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_sheets import board
+from ui.panels import exam_control
 from ui.panels.controls import button, one_of
 from ui.state import classroom
 from ui.state.choices import distinct
@@ -32,6 +33,7 @@ def show() -> None:
         group = choose_class(known)
         _pause(group)
     st.fragment(_live, run_every=REFRESH_S)(group.id)
+    exam_control.waiting(group)
     left, right = st.columns(2, gap="large")
     with left:
         _one_student(group)
@@ -110,6 +112,7 @@ def _one_student(group: ClassRow) -> None:
         if button("Replay on the projector", "replay_one", icon="slideshow", disabled=nothing):
             st.session_state.replay_attempt = row.attempt_id
             st.switch_page(st.session_state.entries["replay"])
+        exam_control.release_one(row)
         with st.popover("A new key", icon=":material/key:"):
             st.markdown("For a student who has lost the way back. The address used so far is good no more.")
             button("Make it", "new_key", _new_key)
@@ -165,6 +168,7 @@ def _exercises(group: ClassRow) -> None:
         format_func=names.__getitem__,
     )  # fmt: skip
     one = given[chosen]
+    exam_control.control_exam(one)
     if one.revealed:
         st.markdown("Its solution is **shown** to whoever works on it.")
         button("Hide the solution", "hide", partial(_reveal, False), icon="visibility_off")

@@ -14,7 +14,9 @@ from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.class_sheets import join_code
 from ui.drawing.tables import plain_table
+from ui.panels import exam_control
 from ui.panels.controls import button, download, one_of
+from ui.panels.exam import exam_words
 from ui.state import classroom
 from ui.state.choices import HOW, HOW_WORDS, distinct, entry_words
 
@@ -34,6 +36,7 @@ def show() -> None:
         group = choose_class(known)
     with right:
         _code(group)
+        exam_control.admission(group)
     _given(group)
     _results(group)
     _erase(group)
@@ -122,6 +125,8 @@ def _given(group: ClassRow) -> None:
             help="Where an exercise has several faults, each student gets the next one.",
         )
         button("Give", "give", _give, primary=True, disabled=not names)
+    if st.session_state.give_how == "exam":
+        exam_control.choose_times()
     single = [entries[name].exercise.exercise for name in names if not entries[name].exercise.others]
     if varied and single:
         names_of_single = classroom.plain(", ".join(single))
@@ -131,7 +136,7 @@ def _given(group: ClassRow) -> None:
 def _assignment_words(one: AssignmentRow) -> tuple[str, str, str, str]:
     return (
         one.exercise,
-        "practice" if one.practice else "exam",
+        exam_words(one),
         "different faults" if one.varied else "all the same",
         "shown" if one.revealed else "hidden",
     )
@@ -144,8 +149,11 @@ def _give() -> str:
     if not entries:
         raise Problem("choose an exercise first")
     practice, varied = state.give_how == "practice", state.give_varied
+    begins, lasts = float(state.get("give_begins") or 0), float(state.get("give_lasts") or 0)
     for entry in entries:
-        classroom.records().assignments.give(group.id, entry.text, practice=practice, varied=varied)
+        classroom.records().assignments.give(
+            group.id, entry.text, practice, varied, begins_in_min=begins, lasts_min=lasts
+        )
     state.give_names = []
     return f"{counted(len(entries), 'exercise')} given to {group.name}"
 

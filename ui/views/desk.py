@@ -6,11 +6,13 @@ from functools import partial
 
 import streamlit as st
 
+from sim.training.exams import HELD_BACK
 from sim.training.library import Entry
 from sim.training.rows import ClassRow, StudentRow, TaskRow
 from sim.vehicle.problems import Problem
 from sim.vehicle.words import counted
 from ui.panels.controls import button
+from ui.panels.exam import exam_words
 from ui.state import at_work, classroom
 from ui.state.choices import LEVELS
 from ui.state.classroom import plain
@@ -31,7 +33,11 @@ def show() -> None:
     problem = st.session_state.pop("desk_problem", "")
     if problem:
         st.error(problem, icon=":material/block:")
-    _tasks(student, group)
+    if student.admitted:
+        _tasks(student, group)
+    else:
+        st.info("The instructor lets you in: wait here a moment.", icon=":material/hourglass_top:")
+        _wait_for_more(student)
     if group.private:
         _choose(student)
     with st.popover("Leave this desk", icon=":material/logout:"):
@@ -80,21 +86,27 @@ def _task(task: TaskRow) -> None:
         words, icon = "Debrief", "fact_check"
         if task.attempt_id is None:
             words, icon = "Begin", "play_arrow"
-        elif task.complete is None:
+        elif not task.handed_in:
             words, icon = "Go on", "arrow_forward"
+        elif task.complete is None:
+            words, icon = "Handed in", "task"
         begin = partial(at_work.begin, given.id)
         button(words, f"open {given.id}", begin, icon=icon, primary=not task.complete)
 
 
 def _state(task: TaskRow) -> str:
-    kind = "practice, steps can be taken back" if task.assignment.practice else "no way back"
+    given = task.assignment
+    kind = "practice, steps can be taken back" if given.practice else exam_words(given)
     if task.attempt_id is None:
         return f":material/radio_button_unchecked: not begun · {kind}"
     steps = f"{counted(task.steps, 'step')}, {task.minutes:.0f} min of shop time"
+    if task.handed_in and task.complete is None:
+        return f":material/task: handed in{', late' if task.late else ''} · {exam_words(given)}"
     if task.complete is None:
         return f":material/pending: begun · {steps} · {kind}"
     end = "solved and proved" if task.complete else f"handed in, {task.credit:.0%}"
-    after = " · after the solution was shown" if task.after_showing else ""
+    after = " · late" if task.late else ""
+    after += " · after the solution was shown" if task.after_showing else ""
     return f":material/{'check_circle' if task.complete else 'task'}: {end}{after} · {steps}"
 
 
@@ -105,14 +117,15 @@ def _choose(student: StudentRow) -> None:
     st.subheader("From the curriculum", anchor=False)
     # what an instructor has written here may be the exam of tomorrow, and a debrief tells all
     known = [entry for entry in classroom.library().entries() if not entry.own]
+    in_exams = classroom.exercises_in_exams(tuple(entry.name for entry in known))
     topics = list(dict.fromkeys(one.exercise.topic for one in known))
     topic = st.pills("topic", topics, key="topic", label_visibility="collapsed")
     for entry in known:
         if topic in (None, entry.exercise.topic):
-            _offer(student, entry)
+            _offer(student, entry, entry.name in in_exams)
 
 
-def _offer(student: StudentRow, entry: Entry) -> None:
+def _offer(student: StudentRow, entry: Entry, in_exam: bool) -> None:
     exercise = entry.exercise
     with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"offer {entry.name}"):
         words = (
@@ -120,8 +133,12 @@ def _offer(student: StudentRow, entry: Entry) -> None:
             f"{exercise.minutes:g} min of shop time · {plain(exercise.whole_car.title)}"
         )
         st.markdown(f"**{plain(exercise.exercise)}**  \n:gray[{words}]", width="stretch")
-        button("Begin", f"take {entry.name}", partial(_take, student, entry))
+        help = "A class has it as an exam now: it comes back when the exam is released." if in_exam else None
+        button("Begin", f"take {entry.name}", partial(_take, student, entry), disabled=in_exam, help=help)
 
 
 def _take(student: StudentRow, entry: Entry) -> None:
+    if entry.name in classroom.exercises_in_exams((entry.name,)):
+        st.session_state.desk_problem = HELD_BACK
+        return
     at_work.begin(classroom.records().assignments.give(student.class_id, entry.text, practice=True).id)

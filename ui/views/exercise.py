@@ -16,6 +16,7 @@ from ui.drawing.class_sheets import step_cards, step_table
 from ui.panels import hand_in, result_strip
 from ui.panels.cautions import MAKER
 from ui.panels.controls import button
+from ui.panels.exam import show_handed_in, show_time_left
 from ui.state import at_work
 from ui.state.at_work import LOOK_EVERY_S, PAUSED, AtWork
 from ui.state.classroom import plain
@@ -39,10 +40,13 @@ PANELS = {
 def show() -> None:
     """The page: one fragment for the work, and a small one that listens to the instructor."""
     held: AtWork = st.session_state.work
-    if held.is_over:
+    if held.is_over and held.may_be_told:
         debrief.show(held)
         return
     _listen(held)
+    if held.is_over:
+        show_handed_in(held)
+        return
     _exercise()
 
 
@@ -52,6 +56,8 @@ def _listen(held: AtWork) -> None:
         with suppress(Problem):  # erased meanwhile: the next run finds no student
             held.take_in_news()
         st.rerun()
+    if not held.is_over:
+        show_time_left(held)
 
 
 @st.fragment

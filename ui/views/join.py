@@ -43,7 +43,7 @@ def show() -> None:
 def _join() -> None:
     state = st.session_state
     try:
-        _, key = classroom.records().students.join(state.join_code, state.join_name)
+        _, key = classroom.records().students.join(state.join_code, state.join_name, classroom.this_browser())
     except Problem as problem:
         state.join_problem = str(problem)
         return

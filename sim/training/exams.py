@@ -1,0 +1,178 @@
+"""Exams: when they begin and end, who may see how they went, and what stays shut while one is open.
+
+An exam is open from the moment it is given until it is released to all. Until then a student who has handed
+it in sees that and nothing else, and the same exercise, under whatever title, is not to be had elsewhere: at
+no desk at home on this server, and in no other class for a member of the class that writes it.
+
+Not modelled: a copy of busbay on a student's own computer. An exam needs faults of its own.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection, Select, and_, or_, select
+
+from sim.training.exercise import Exercise, exercise_from_text
+from sim.training.schema import assignments, attempts, classes, students
+from sim.training.store import Store, notify, one, reading, writing
+from sim.vehicle.problems import Problem
+from sim.wiring.recent import Recent
+
+HELD_BACK = "this exercise is an exam now; it can be opened again when the exam is released"
+LONGEST_EXAM_MIN = 600.0
+
+_exercises: Recent[Exercise] = Recent(200)
+
+
+class Exams:
+    """The exams of all classes of one database."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def release(self, assignment_id: int) -> None:
+        """Show everybody who has handed an exam in how it went, for good; who is still at work goes on."""
+        with writing(self._store.engine) as connection:
+            release(connection, assignment_id, self._store.clock())
+            row = one(connection, select(assignments).where(assignments.c.id == assignment_id), "assignment")
+            notify(connection, row["class_id"])
+
+    def release_one(self, attempt_id: int) -> None:
+        """Show one student how an exam went; raises `Problem` before the hand-in is there."""
+        with writing(self._store.engine) as connection:
+            wanted = select(attempts, assignments.c.class_id).join(assignments)
+            row = one(connection, wanted.where(attempts.c.id == attempt_id), "attempt")
+            here = attempts.update().where(attempts.c.id == attempt_id)
+            connection.execute(here.values(released_s=self._store.clock()))
+            notify(connection, row["class_id"])
+
+    def end_at(self, assignment_id: int, due_s: float | None) -> None:
+        """Set when an exam ends; what is handed in later is marked as late. None: it has no end."""
+        with writing(self._store.engine) as connection:
+            row = one(connection, select(assignments).where(assignments.c.id == assignment_id), "assignment")
+            if due_s is not None and due_s <= (row["begins_s"] or row["assigned_s"]):
+                raise Problem("an exam ends after it begins")
+            connection.execute(
+                assignments.update().where(assignments.c.id == assignment_id).values(due_s=due_s)
+            )
+            notify(connection, row["class_id"])
+
+    def is_released(self, attempt_id: int) -> bool:
+        """Whether a student may see how an attempt went: practice always, an exam when it is released."""
+        wanted = select(attempts.c.practice, attempts.c.released_s, assignments.c.released_s.label("to_all"))
+        row = self._store.one(
+            wanted.outerjoin(assignments, assignments.c.id == attempts.c.assignment_id).where(
+                attempts.c.id == attempt_id
+            ),
+            "attempt",
+        )
+        return bool(row["practice"]) or row["released_s"] is not None or row["to_all"] is not None
+
+    def is_held_back(self, student_id: int, assignment_id: int) -> bool:
+        """Whether a student may not open this, because the same exercise is an open exam."""
+        with reading(self._store.engine) as connection:
+            return is_held_back(connection, student_id, assignment_id)
+
+    def open_now(self) -> list[Exercise]:
+        """The open exams of all classes of this server."""
+        with reading(self._store.engine) as connection:
+            files = connection.scalars(select(assignments.c.file).where(_is_open())).all()
+        return [exercise_of(file) for file in dict.fromkeys(files)]
+
+
+def release(connection: Connection, assignment_id: int, now_s: float) -> None:
+    """Release an exam to all, if it was not yet; what is handed in later counts as after the showing."""
+    row = one(connection, select(assignments).where(assignments.c.id == assignment_id), "assignment")
+    if row["practice"] or row["released_s"] is not None:
+        return
+    here = assignments.update().where(assignments.c.id == assignment_id)
+    connection.execute(here.values(released_s=now_s, shown_s=row["shown_s"] or now_s))
+
+
+def check_may_begin(connection: Connection, student_id: int, assignment_id: int, now_s: float) -> None:
+    """Raise `Problem` where a student may not open an exercise, or not yet."""
+    if not one(connection, select(students).where(students.c.id == student_id), "student")["admitted"]:
+        raise Problem("the instructor has not let you in yet")
+    row = one(connection, select(assignments).where(assignments.c.id == assignment_id), "assignment")
+    if row["begins_s"] is not None and now_s < row["begins_s"]:
+        raise Problem(f"this exam begins in {max((row['begins_s'] - now_s) / 60, 1):.0f} min")
+    if is_held_back(connection, student_id, assignment_id):
+        raise Problem(HELD_BACK)
+
+
+def is_held_back(connection: Connection, student_id: int, assignment_id: int) -> bool:
+    """Whether the same exercise is an open exam that this student could be writing."""
+    student = one(connection, select(students).where(students.c.id == student_id), "student")
+    row = one(connection, select(assignments).where(assignments.c.id == assignment_id), "assignment")
+    if not row["practice"] and row["released_s"] is None:
+        return False  # an exam itself, which tells nothing
+    files = connection.scalars(_exams_against(student)).all()
+    return bool(files) and any(is_same(exercise_of(row["file"]), exercise_of(file)) for file in files)
+
+
+def _exams_against(student: Any) -> Select[Any]:
+    """The files of open exams: all of them for a desk at home, which anybody can have, else one's own."""
+    alone = select(classes.c.private).where(classes.c.id == student["class_id"]).scalar_subquery()
+    same = students.c.name_key == student["name_key"]
+    if student["browser_hash"]:
+        same = or_(same, students.c.browser_hash == student["browser_hash"])
+    his = select(students.c.class_id).where(or_(students.c.id == student["id"], same))
+    return select(assignments.c.file).where(_is_open(), or_(alone, assignments.c.class_id.in_(his)))
+
+
+def _is_open() -> Any:
+    return and_(assignments.c.practice.is_(False), assignments.c.released_s.is_(None))
+
+
+def is_same(one: Exercise, other: Exercise) -> bool:
+    """Whether two exercises have one title, or a car with the same hidden edits."""
+    if one.exercise.casefold() == other.exercise.casefold():
+        return True
+    return one.car == other.car and not _all_faults(one).isdisjoint(_all_faults(other))
+
+
+def _all_faults(exercise: Exercise) -> set[frozenset[str]]:
+    return {frozenset(exercise.arrives), *(frozenset(other.arrives) for other in exercise.others)}
+
+
+def exercise_of(file: str, variant: int = 0) -> Exercise:
+    """An exercise, read once for the whole class with its car, even if all begin at once."""
+    first = _exercises.get((file, 0), lambda: exercise_from_text(file, "exercise file"))
+    place = variant % (1 + len(first.others))
+    return _exercises.get((file, place), lambda: first.variant(place))
+
+
+# -- which of several faults ---------------------------------------------------------------------------------
+
+
+def draw_variant(connection: Connection, assignment: Any, student_id: int) -> int:
+    """One of an exercise's faults at random; not one that a neighbor on the list has, if there is another.
+
+    With two faults the first draw settles who has which: they alternate along the list.
+    """
+    count = 1 + len(exercise_of(assignment["file"]).others)
+    if count == 1 or not assignment["varied"]:
+        return 0
+    order = connection.scalars(_list_of(assignment["class_id"])).all()
+    wanted = select(attempts.c.student_id, attempts.c.variant).where(
+        attempts.c.assignment_id == assignment["id"], attempts.c.superseded == 0
+    )
+    drawn = {row.student_id: row.variant % count for row in connection.execute(wanted)}
+    if count == 2 and drawn:
+        return _alternating(order, drawn, student_id)
+    here = order.index(student_id)
+    beside = {drawn.get(order[k]) for k in (here - 1, here + 1) if 0 <= k < len(order)}
+    return secrets.choice([one for one in range(count) if one not in beside])
+
+
+def _alternating(order: Sequence[int], drawn: dict[int, int], student_id: int) -> int:
+    here = order.index(student_id)
+    nearest = min((k for k, one in enumerate(order) if one in drawn), key=lambda k: abs(k - here))
+    return (drawn[order[nearest]] + abs(here - nearest)) % 2
+
+
+def _list_of(class_id: int) -> Select[Any]:
+    return select(students.c.id).where(students.c.class_id == class_id).order_by(students.c.id)

@@ -1,0 +1,158 @@
+"""What an instructor decides about an exam and about who may join: times, release, list, approval."""
+
+from __future__ import annotations
+
+import time
+
+import streamlit as st
+
+from sim.training.rows import AssignmentRow, BoardRow, ClassRow
+from sim.vehicle.problems import Problem
+from sim.vehicle.words import counted
+from ui.panels.controls import button
+from ui.panels.exam import clock_words, exam_words
+from ui.state import classroom
+from ui.state.choices import distinct
+
+MORE_MIN = 10
+
+
+def choose_times() -> None:
+    """Fields of an exam that is given: begins in so many minutes, lasts so many (0: no end)."""
+    with st.container(horizontal=True):
+        st.number_input("begins in, min", 0, 600, key="give_begins", step=5)
+        st.number_input("lasts, min (0: no end)", 0, 600, key="give_lasts", step=5)
+    st.caption("What is found stays between student and instructor until you release it on the board.")
+
+
+def control_exam(given: AssignmentRow) -> None:
+    """End it later, release it to all."""
+    if given.practice:
+        return
+    st.markdown(f"**{exam_words(given).capitalize()}**")
+    if given.released_s is not None:
+        return
+    with st.container(horizontal=True):
+        button(f"{MORE_MIN} min more", "exam_more", _more, icon="more_time")
+        button("Ends now", "exam_ends", _end, icon="alarm_off")
+    sure = st.checkbox("everybody may see verdict and solution", key=f"release_sure_{given.id}")
+    button("Release the exam to all", "release_all", _release, icon="lock_open", disabled=not sure)
+
+
+@classroom.instructor_only
+def _more() -> str:
+    given = _given_now()
+    due_s = max(given.due_s or time.time(), time.time()) + 60 * MORE_MIN
+    classroom.records().exams.end_at(given.id, due_s)
+    return f"the exam ends at {clock_words(due_s)}"
+
+
+@classroom.instructor_only
+def _end() -> str:
+    classroom.records().exams.end_at(_given_now().id, time.time())
+    return "the exam has ended: a hand-in is late from now on"
+
+
+@classroom.instructor_only
+def _release() -> str:
+    given = _given_now()
+    if not st.session_state.get(f"release_sure_{given.id}"):
+        raise Problem("tick first that everybody may see it")
+    classroom.records().exams.release(given.id)
+    return "the exam is released"
+
+
+def _given_now() -> AssignmentRow:
+    """The exercise that is chosen on the board when a button is pressed."""
+    class_id = st.session_state.class_id
+    chosen = st.session_state.get(f"board_exercise_{class_id}")
+    for one in classroom.records().assignments.of_class(class_id):
+        if one.id == chosen:
+            return one
+    raise Problem("choose an exercise of this class first")
+
+
+def release_one(row: BoardRow) -> None:
+    """A button that shows one student how the exam went."""
+    if not row.released and row.complete is not None:
+        button("Release the exam to this student", "release_one", _release_one, icon="lock_open")
+
+
+@classroom.instructor_only
+def _release_one() -> str:
+    rows = classroom.records().board(st.session_state.class_id)
+    for row in rows:
+        if row.student_id == st.session_state.board_student and row.attempt_id is not None:
+            classroom.records().exams.release_one(row.attempt_id)
+            return f"released to {row.student}"
+    raise Problem("choose a student of this class first")
+
+
+# -- who may join --------------------------------------------------------------------------------------------
+
+
+def admission(group: ClassRow) -> None:
+    """Who comes in: all who know the code, or those of a list and those whom the instructor lets in."""
+    with st.expander("Who may join", icon=":material/how_to_reg:"):
+        known = classroom.records().classes.names_on_list(group.id)
+        key = f"class_list_{group.id}"
+        st.session_state.setdefault(f"by_approval_{group.id}", group.by_approval)
+        st.session_state.setdefault(key, "\n".join(known))
+        st.toggle("who is not on the list waits until I let them in", key=f"by_approval_{group.id}")
+        st.text_area("names that come in at once, one in each line", key=key, height=120)
+        button("Keep it", "keep_admission", _kept)
+
+
+@classroom.instructor_only
+def _kept() -> str:
+    group = classroom.records().classes.get(st.session_state.class_id)
+    names = [line for line in st.session_state[f"class_list_{group.id}"].splitlines() if line.strip()]
+    by_approval = st.session_state[f"by_approval_{group.id}"]
+    classroom.records().classes.admit_by_list(group.id, by_approval, names)
+    return f"{counted(len(names), 'name')} on the list" + ("" if by_approval else "; all who join come in")
+
+
+def waiting(group: ClassRow) -> None:
+    """Students who wait to be let in."""
+    held = {one.id: one.name for one in classroom.records().students.of_class(group.id) if not one.admitted}
+    if not held:
+        return
+    names = distinct(held)
+    with st.container(border=True, key="waiting"):
+        st.markdown(f"**{counted(len(held), 'student')} waiting to be let in**")
+        st.pills(
+            "whom",
+            list(names),
+            key="admit_who",
+            selection_mode="multi",
+            format_func=lambda one: classroom.plain(names[one]),
+            label_visibility="collapsed",
+        )
+        with st.container(horizontal=True):
+            button("Let them in", "admit", _admit, primary=True, icon="how_to_reg")
+            button("Turn them away", "turn_away", _turn_away, icon="block")
+
+
+@classroom.instructor_only
+def _admit() -> str:
+    chosen = _chosen()
+    for one in chosen:
+        classroom.records().students.admit(one)
+    return f"{counted(len(chosen), 'student')} let in"
+
+
+@classroom.instructor_only
+def _turn_away() -> str:
+    chosen = _chosen()
+    for one in chosen:
+        classroom.records().students.delete(one)
+    return f"{counted(len(chosen), 'student')} turned away"
+
+
+def _chosen() -> list[int]:
+    group = classroom.records().classes.get(st.session_state.class_id)
+    held = {one.id for one in classroom.records().students.of_class(group.id) if not one.admitted}
+    chosen = [one for one in st.session_state.get("admit_who") or [] if one in held]
+    if not chosen:
+        raise Problem("choose first whom you mean")
+    return chosen
