@@ -2,9 +2,10 @@
 
 An exam is open from the moment it is given until it is released to all. Until then a student who has handed
 it in sees that and nothing else, and the same exercise, under whatever title, is not to be had elsewhere: at
-no desk at home on this server, and in no other class for a member of the class that writes it.
+no desk at home on this server, and in no other class with a browser that joined the class that writes it.
 
-Not modelled: a copy of busbay on a student's own computer. An exam needs faults of its own.
+Not modelled: who joins another class with another browser, or has a copy of busbay: an exam needs faults of
+its own.
 """
 
 from __future__ import annotations
@@ -116,10 +117,10 @@ def is_held_back(connection: Connection, student_id: int, assignment_id: int) ->
 def _exams_against(student: Any) -> Select[Any]:
     """The files of open exams: all of them for a desk at home, which anybody can have, else one's own."""
     alone = select(classes.c.private).where(classes.c.id == student["class_id"]).scalar_subquery()
-    same = students.c.name_key == student["name_key"]
+    same = [students.c.id == student["id"]]
     if student["browser_hash"]:
-        same = or_(same, students.c.browser_hash == student["browser_hash"])
-    his = select(students.c.class_id).where(or_(students.c.id == student["id"], same))
+        same.append(students.c.browser_hash == student["browser_hash"])
+    his = select(students.c.class_id).where(or_(*same))
     return select(assignments.c.file).where(_is_open(), or_(alone, assignments.c.class_id.in_(his)))
 
 

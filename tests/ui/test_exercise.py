@@ -11,6 +11,8 @@ from sim.training.exercise import find_exercise
 from sim.training.jobs import HANDS_ON, REPAIRS
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, StudentRow
+from sim.training.schema import attempts
+from sim.training.store import writing
 from tests.ui.drawn import sent
 from ui.panels.work import KINDS
 from ui.state import at_work, classroom
@@ -175,8 +177,11 @@ def test_before_anything_is_found_all_cars_behind_a_work_order_look_the_same(
     task = records.assignments.give(given[0].class_id, STORED, varied=True)
     code = records.classes.get(given[0].class_id).join_code
     visible = []
-    for name in ("Bo", "Cy", "Dara"):
-        _, key = records.students.join(code, name)
+    for fault, name in enumerate(("Bo", "Cy", "Dara")):
+        student, key = records.students.join(code, name)
+        begun = records.attempts.begin(task, student.id).id
+        with writing(records.engine) as connection:
+            connection.execute(attempts.update().where(attempts.c.id == begun).values(variant=fault))
         app = opened(key, task.id)
         pages = {panel: sorted(sent(in_panel(app, panel))) for panel in PANELS}
         app.session_state["path"] = "diagrams"
