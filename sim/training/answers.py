@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 
 from sim.training.effects import same_effect
 from sim.training.hand_in import NO_FAULT
@@ -84,6 +85,8 @@ def cause_words(cause: str, car: Car) -> str:
     """A cause in plain words: `ABS.C1: unplugged`. What no answer says is told by its sentence."""
     if cause == NO_FAULT:
         return NO_FAULT_WORDS
+    with suppress(EditProblem):
+        cause = parse_edit(cause, car).text
     return next(_told(cause, car), cause)
 
 

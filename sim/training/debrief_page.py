@@ -7,7 +7,7 @@ Not modelled: other languages than English.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from html import escape
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from sim.bench.explain import Because
 from sim.lab.report import DISCLAIMER
 from sim.markup import macros, page
 from sim.svg import node, text_of
+from sim.training.answers import cause_words
 from sim.training.attempt import HINT_MINUTES
 from sim.training.chain_picture import chain_picture
 from sim.training.debrief import Debrief
@@ -93,22 +94,28 @@ def sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
 
 
 def _wrong(told: Debrief) -> str:
-    hidden = told.attempt.exercise.arrives
-    return f"Hidden in this car: {', '.join(hidden)}." if hidden else "Nothing was wrong with this car."
+    hidden = _words(told, told.attempt.exercise.arrives)
+    return f"Hidden in this car: {hidden}." if hidden else "Nothing was wrong with this car."
+
+
+def _words(told: Debrief, causes: Iterable[str]) -> str:
+    """Causes in plain words, in quotation marks."""
+    car = told.attempt.exercise.real_car
+    return ", ".join(f"“{cause_words(text, car)}”" for text in causes)
 
 
 def _handed_in(told: Debrief) -> Iterator[str]:
     result, verdict = told.result, told.result.verdict
     if verdict.right:
-        yield f"Right: {', '.join(verdict.right)}."
+        yield f"Right: {_words(told, verdict.right)}."
     for named, hidden in verdict.near:
-        yield f"Near: '{named}' is in the right circuit; it was '{hidden}'."
+        yield f"Near: {_words(told, [named])} is in the right circuit; it was {_words(told, [hidden])}."
     if verdict.also:
-        yield f"True as well, and a consequence: {', '.join(verdict.also)}."
+        yield f"True as well, and a consequence: {_words(told, verdict.also)}."
     if verdict.wrong:
-        yield f"Not at fault: {', '.join(verdict.wrong)}."
+        yield f"Not at fault: {_words(told, verdict.wrong)}."
     if verdict.missed:
-        yield f"Still to be found: {', '.join(verdict.missed)}."
+        yield f"Still to be found: {_words(told, verdict.missed)}."
     yield "The car is whole again." if result.repaired else "The car is not yet as it was built."
     if result.unproven:
         yield f"Still to be shown after the repair: {'; '.join(result.unproven)}."

@@ -76,7 +76,7 @@ def test_a_debrief_on_paper_and_on_screen(capsys: pytest.CaptureFixture[str], tm
     work = ["debrief", "02", *doing(*SOLUTION), "--hand-in", "pull F2", "--quick"]
     assert "" == said(capsys, *work, "--html", str(page))
     assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
-    assert "Hidden in this car: pull F2." in said(capsys, *work)
+    assert "Hidden in this car: “F2: missing”." in said(capsys, *work)
 
 
 @pytest.mark.parametrize(

@@ -20,6 +20,7 @@ import pytest
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
 from sim.catalogue import shipped_exercises
+from sim.training.answers import cause_words, part_words
 from sim.training.authoring import exercise_file, fields_of
 from sim.training.exercise import Exercise, read_exercise
 from sim.training.records import RECORDS_VARIABLE, Records
@@ -104,7 +105,7 @@ def _work(visitor: Visitor, exercise: Exercise) -> None:
     for panel, needs in PANELS.items():
         if not needs or set(needs) & set(exercise.tools):
             visitor.choose("panel", panel)
-            for box in ("work_kind", "measure_kind"):
+            for box in ("work_kind", "measure_kind", "answer_sort"):
                 for kind in _options(visitor, box):
                     visitor.choose(box, kind)
     visitor.choose("panel", "Seat")
@@ -121,7 +122,20 @@ def _work(visitor: Visitor, exercise: Exercise) -> None:
     visitor.choose("panel", "Log")
     for module in list(exercise.whole_car.claimed.modules)[:4]:
         visitor.pick("map", f"module {module}")
+    _name(visitor, exercise)
     _err(visitor, exercise)
+
+
+def _name(visitor: Visitor, exercise: Exercise) -> None:
+    """What is offered as wrong with the parts that are, and with others of their kind."""
+    visitor.choose("panel", "Hand in")
+    words = part_words(exercise.whole_car)
+    parts = dict.fromkeys(
+        word for text in _every_fault(exercise) for word in text.split()[1:] if word in words
+    )
+    for part in [*list(parts)[:4], "G1"]:
+        visitor.choose("answer_part", words[part])
+        visitor.press("add_cause")
 
 
 def _err(visitor: Visitor, exercise: Exercise) -> None:
@@ -179,7 +193,8 @@ def _told(raw: bytes) -> str:
 def _hidden_sentences(exercise: Exercise) -> list[str]:
     changes = all_visible(exercise.bench()).changes
     own = [text for one in changes for text in (one.text, one.undo)]
-    return list(dict.fromkeys([*_every_fault(exercise), *own]))
+    told = [cause_words(text, exercise.real_car) for text in _every_fault(exercise)]
+    return list(dict.fromkeys([*_every_fault(exercise), *told, *own]))
 
 
 def _walked() -> list[tuple[str, int]]:
@@ -266,4 +281,4 @@ def test_the_walk_would_find_a_leak(served: tuple[str, Records]) -> None:
     records.assignments.reveal(task.id)
     with Visitor(address, "exercise", query(student=key, exercise=str(task.id)), keeps=True) as visitor:
         came = "\n".join(_told(raw) for raw in visitor.received)
-    assert "The instructor shows what is hidden: pull F2" in came
+    assert "The instructor shows what is hidden: F2: missing" in came

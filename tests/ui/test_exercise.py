@@ -331,7 +331,7 @@ def test_what_the_instructor_reveals_is_shown(
     records.assignments.reveal(task.id)
     classroom.signal_of.clear()
     app = drawn(app.run())
-    assert any("pull F2" in one.value for one in app.info)
+    assert any("F2: missing" in one.value.replace("\\", "") for one in app.info)
     assert "no supply" == app.session_state["work"].visible().modules["TCM"].word
 
 
@@ -357,7 +357,7 @@ def test_handing_in_ends_in_the_debrief_and_stays_there(
     assert "Debrief: Left in storage" == app.title[0].value
     assert ["Cause named, repaired, proved."] == [one.value for one in app.success]
     told = "\n".join(one.value for one in app.markdown)
-    assert "pull F2" in told.replace("\\", "")
+    assert "Right: “F2: missing”." in told.replace("\\", "")
     assert "<b>" not in told
     assert "Debrief: Left in storage" == opened(key, task.id).title[0].value
     assert (True, 1.0) == (

@@ -157,7 +157,7 @@ def test_a_typed_word_and_enter_never_takes_several_causes(
     with redrawn(page):
         box.press("Enter")
     expect(page.get_by_text("what is wrong with ABS?")).to_be_visible()
-    expect(page.get_by_text("No cause on your list yet.")).to_be_visible()
+    expect(page.get_by_text("No cause on your list yet")).to_be_visible()
     box.fill("the fuse of the hedgehog")
     expect(page.get_by_text("No results")).to_be_visible()
     page.close()
@@ -176,7 +176,7 @@ def test_a_cause_is_built_by_clicks_alone(started: Browser, address: str, record
         page.get_by_role("option", name=re.compile("^ECM")).click()
     button(page, "Add this cause")
     button(page, "TCM: waits for ECM at start-up")
-    expect(page.get_by_text("No cause on your list yet.")).to_be_visible()
+    expect(page.get_by_text("No cause on your list yet")).to_be_visible()
     pill(page, "answer_sort", "fuse or relay")
     page.locator(".st-key-answer_part input").click()
     with redrawn(page):

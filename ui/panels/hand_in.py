@@ -39,12 +39,13 @@ SORTS: Mapping[str, tuple[PartSort, ...]] = {
     "sensor, switch, load": ("sensor", "switch", "load"),
     "bus": ("bus", "terminator"),
 }
-MOST_AT_HAND = 5
+MOST_AT_HAND = 6
+OPENED = ("circuit", "face", "probe_red", "probe_black")  # on the diagrams, and where the leads are
 
 
 def show(held: AtWork, proof: str) -> None:
     """The panel; `proof`: what is to be shown after the repair, in words."""
-    st.markdown("**What was wrong?** Choose the part, then what is wrong with it. Name every cause.")
+    st.markdown("**What was wrong?** Choose the part, here or on the map, then what is wrong with it.")
     _list(held)
     _builder(held)
     st.text_area(
@@ -71,7 +72,7 @@ def _list(held: AtWork) -> None:
     car = _car(held)
     with st.container(key="causes"):
         if not held.causes:
-            st.caption("No cause on your list yet.")
+            st.caption("No cause on your list yet. Name every one.")
         for cause in held.causes:
             words = plain(cause_words(cause, car))
             button(
@@ -89,7 +90,7 @@ def _remove(cause: str) -> None:
 
 def _builder(held: AtWork) -> None:
     car = _car(held)
-    with st.container(border=True, key="answer"):
+    with st.container(border=True, key="cause_form"):
         _at_hand(held, car)
         st.pills("kind of part", list(SORTS), key="answer_sort")
         words = _parts_shown(car)
@@ -133,13 +134,13 @@ def _what_is_wrong(part: str, car: Car) -> None:
 
 
 def _at_hand(held: AtWork, car: Car) -> None:
-    """The part that is picked on the map, and those that were worked on last, to be taken along."""
+    """Parts to be taken along: picked on the map or a drawing, measured, or worked on last."""
     found = list(dict.fromkeys(_touched(held, car)))[:MOST_AT_HAND]
     if found:
         with st.container(horizontal=True, vertical_alignment="center", gap="small", key="at_hand"):
             st.caption("from your work:", width="content")
             for name in found:
-                button(name, f"take {name}", partial(_take, name))
+                button(name, f"take {name}", partial(take, name))
 
 
 def _touched(held: AtWork, car: Car) -> Iterator[str]:
@@ -147,11 +148,13 @@ def _touched(held: AtWork, car: Car) -> Iterator[str]:
     picked = (st.session_state.get("part") or "").rpartition(" ")[2]  # `module ABS`
     if picked in known:
         yield picked
+    yield from (name for key in OPENED if (name := st.session_state.get(key)) in known)
     for step in reversed(held.work.attempt.steps):
         yield from (word for word in step.action.split() if word in known)
 
 
-def _take(name: str) -> None:
+def take(name: str) -> None:
+    """Make a part the one that a cause is named of; for callbacks."""
     st.session_state.answer_sort = None
     st.session_state.answer_part = name
 

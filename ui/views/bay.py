@@ -96,7 +96,7 @@ def let_time_pass() -> None:
 
 def show_map(held: Held, visible: Visible) -> None:
     """The map of the car; what is picked on it opens in the panel Part."""
-    fitted_map(held.car, held.layout, visible, "map", st.session_state.get("part", ""), _picked_on_map)
+    fitted_map(held.car, held.layout, visible, "map", st.session_state.get("part", ""), picked_on_map)
 
 
 def fitted_map(
@@ -119,7 +119,8 @@ def fitted_map(
         st.rerun(scope="fragment")
 
 
-def _picked_on_map() -> None:
+def picked_on_map() -> None:
+    """Open what is picked on the map in the panel Part."""
     picked = sheet.picked("map")
     if picked:
         st.session_state.part = picked

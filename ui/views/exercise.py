@@ -7,6 +7,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.training.answers import cause_words
 from sim.training.attempt import HINT_MINUTES
 from sim.training.exercise import Exercise
 from sim.training.jobs import WorkStep
@@ -70,11 +71,21 @@ def _exercise() -> None:
     _headline(held, visible)
     _from_the_instructor(held)
     strip = st.container()
-    bay.beside_the_map(
-        lambda: bay.show_map(held, visible), lambda: _shown(held.steps), lambda: _right(held, visible)
-    )
+    bay.beside_the_map(lambda: _map(held, visible), lambda: _shown(held.steps), lambda: _right(held, visible))
     with strip:
         result_strip.show(held, visible)
+
+
+def _map(held: AtWork, visible: Visible) -> None:
+    bay.fitted_map(held.car, held.layout, visible, "map", st.session_state.get("part", ""), _picked_on_map)
+
+
+def _picked_on_map() -> None:
+    """A part opens in its panel; where causes are named it is what a cause is named of."""
+    if st.session_state.get("panel") == "Hand in" and sheet.picked("map"):
+        hand_in.take(sheet.picked("map").rpartition(" ")[2])
+    else:
+        bay.picked_on_map()
 
 
 def _right(held: AtWork, visible: Visible) -> None:
@@ -110,9 +121,11 @@ def _from_the_instructor(held: AtWork) -> None:
         with st.container(key="message"):
             st.info(f"The instructor says: {plain(message.words)}", icon=":material/campaign:")
     if held.assignment.revealed:
-        hidden = "; ".join(held.work.attempt.exercise.arrives) or "nothing is wrong with this car"
+        exercise = held.work.attempt.exercise
+        causes = (cause_words(text, exercise.real_car) for text in exercise.arrives)
+        hidden = "; ".join(causes) or "nothing is wrong with this car"
         with st.container(key="revealed"):
-            st.info(f"The instructor shows what is hidden: {hidden}", icon=":material/visibility:")
+            st.info(f"The instructor shows what is hidden: {plain(hidden)}", icon=":material/visibility:")
 
 
 def _shown(steps: list[WorkStep]) -> None:

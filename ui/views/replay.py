@@ -10,6 +10,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.training.answers import cause_words
 from sim.training.attempt import Attempt
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
@@ -169,8 +170,9 @@ def _shown(replay: Replay, visible: Visible) -> None:
         with st.expander("All steps up to here"):
             sheet.show(plain_table(("", "step", "what it showed"), rows), "replay_log")
     if replay.at == len(replay.whole.steps) and replay.whole.result is not None:
-        result = replay.whole.result
+        result, car = replay.whole.result, replay.whole.exercise.real_car
+        named = classroom.plain("; ".join(cause_words(text, car) for text in result.named))
         st.markdown(
-            f"**Handed in**: {', '.join(result.named)} · "
+            f"**Handed in**: {named} · "
             f"{'complete' if result.complete else 'not complete'}, {result.credit:.0%}"
         )
