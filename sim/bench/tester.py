@@ -198,7 +198,7 @@ class Tester:
             case NoResponse():
                 return ModuleReport(name, False)
             case NegativeResponse():
-                return ModuleReport(name, True, (), response.text)
+                return ModuleReport(name, True, (), f"{response.text} ({response.bytes_text})")
         return ModuleReport(name, True, (), "an answer that makes no sense")
 
     def _unlock(self, name: str) -> Response:

@@ -117,7 +117,10 @@ def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None
     report = outcome.report
     if report is None:
         return _seat(
-            bench, outcome, asked=tuple(_words(name, one) for name, one in outcome.responses.items())
+            bench,
+            outcome,
+            asked=tuple(_words(name, one) for name, one in outcome.responses.items()),
+            notes=(outcome.words,) if "refused" in outcome.words else (),
         )
     codes = tuple(
         (entry.module, code.code, "present" if code.failing_now else "stored")

@@ -121,7 +121,7 @@ class Attempt:
             0.0 if vain else cost_of(action, known),
             sum(one.minutes for one in self.steps) + minutes,
             vain,
-            "" if seen is None else seen.display,
+            sight.display if seen is None else seen.display,
             () if seen is None else seen.notes,
             () if seen is None else seen.cautions,
             danger if seen is None else (*danger, *seen.harm),

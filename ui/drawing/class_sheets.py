@@ -65,6 +65,8 @@ def step_words(step: WorkStep) -> str:
         codes = counted(len(report.codes), "code")
         return f"{answering} of {len(report.modules)} modules answer, {codes}"
     asked = [f"{name} {word}" for name, word in step.sight.asked if word != "done"]
+    if step.sight.asked and step.sight.notes:
+        return step.sight.notes[0]
     if step.sight.asked:
         return ", ".join(asked) or "done"
     return ""

@@ -8,6 +8,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from sim.bench.explain import Because
+from sim.bench.setting_up import Identification
 from sim.bench.tester import Difference, Report
 from sim.instruments.seat import Seat
 from sim.lab.report import Rows
@@ -32,9 +33,15 @@ def report_table(report: Report, shown: str = "all") -> Markup:
         return _html("tester_dark")
     silent = [] if shown == "with codes" else [entry for entry in report.modules if not entry.answers]
     coded = [] if shown == "silent" else report.modules
-    clean = [entry for entry in report.modules if entry.answers and not entry.codes]
+    refusing = [] if shown == "with codes" else [entry for entry in report.modules if entry.note]
+    clean = [entry for entry in report.modules if entry.answers and not entry.codes and not entry.note]
     coded_rows = [entry for entry in coded if entry.codes]
-    return _html("report_table", silent, coded_rows, clean if shown == "all" else ())
+    return _html("report_table", silent, refusing, coded_rows, clean if shown == "all" else ())
+
+
+def identity_table(found: Identification) -> Markup:
+    """What a module says it is; what does not fit this car is marked in words."""
+    return _html("identity_table", found)
 
 
 def difference_table(found: Difference) -> Markup:

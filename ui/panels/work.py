@@ -13,6 +13,7 @@ import streamlit as st
 from sim.training.exercise import Tool
 from sim.vehicle.edits import catalogue, offers_at
 from sim.vehicle.edits_modules import BITRATES_BPS
+from sim.vehicle.edits_set_up import with_set_up
 from sim.vehicle.elements import Resistor
 from ui.panels.cautions import caution
 from ui.panels.diagram import connector_words
@@ -169,6 +170,8 @@ def _module(held: Held, visible: Visible) -> None:
     modules = {name: one.title for name, one in held.car.claimed.modules.items()}
     name = _which("which module", "work_module", modules)
     _offer(visible, "module", "{work_module}", ("Fit a right one", "replace {work_module}"))
+    if name in with_set_up(held.car, "coding") or name in with_set_up(held.car, "keys"):
+        st.caption("A new one has to be set up with the tester: see Tester, Identify and set up a module.")
     if visible.only_found:
         st.caption("A new module is dear, and it is the last thing to try: supply, ground and lines first.")
         return
