@@ -2,9 +2,12 @@
 
 import random
 import re
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
@@ -15,11 +18,12 @@ from sim.training.rows import BoardRow
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.reading import car_from_text, read_car
+from sim.vehicle.words import counted
 from ui.drawing.car_map import car_map
 from ui.drawing.class_sheets import board
 from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
 from ui.drawing.tables import because_tree, report_table, seat_panel, side_by_side
-from ui.state.visible import all_visible
+from ui.state.visible import STATE_WORDS, all_visible
 
 CARS = {path.stem: read_car(path) for path in sorted((scenarios_folder() / "vehicles").glob("*.yaml"))}
 HOSTILE = "<script>alert(1)</script>&\"'"
@@ -114,6 +118,55 @@ def test_the_map_tells_each_modules_state_by_shape_word_and_label() -> None:
     labels = [group.get("aria-label", "") for group in root.iter("g")]
     assert "TRAILER trailer module: no supply" in labels
     assert "ECM engine control module: waits: TRAILER" in labels
+
+
+def text_width(text: ElementTree.Element) -> float:
+    """The width of a text of the map in DejaVu Sans, a wide font, by matplotlib's metrics."""
+    weight = "bold" if text.get("class") == "name" else "normal"
+    font = FontProperties(
+        family="DejaVu Sans", weight=weight, size=float(text.attrib["font-size"].rstrip("px"))
+    )
+    return float(TextPath((0, 0), text.text or "", prop=font).get_extents().x1)
+
+
+@pytest.mark.parametrize("word", [*STATE_WORDS.values(), "cut off", "waits"])
+@pytest.mark.parametrize("name", CARS)
+def test_the_words_of_a_module_stay_inside_its_box(name: str, word: str) -> None:
+    """Names, any state and the number of codes end before the edges of the box."""
+    car = CARS[name]
+    visible = all_visible(Bench(car))
+    shape = "waiting" if word == "waits" else "running"
+    waiting_for = (max(visible.modules, key=len),) if word == "waits" else ()
+    modules = {
+        one.name: replace(
+            one,
+            shape=shape,
+            word=word,
+            waiting_for=waiting_for,
+            code_count=12,
+        )
+        for one in visible.modules.values()
+    }
+    root = ElementTree.fromstring(car_map(car, layout_of(car), replace(visible, modules=modules)))
+    for group in (one for one in root.iter("g") if one.get("data-id", "").startswith("module ")):
+        face = next(rect for rect in group.iter("rect"))
+        left, top = float(face.attrib["x"]), float(face.attrib["y"])
+        right, bottom = left + float(face.attrib["width"]), top + float(face.attrib["height"])
+        for text in group.iter("text"):
+            x, y = float(text.attrib["x"]), float(text.attrib["y"])
+            assert left < x < x + text_width(text) < right, text.text
+            assert top < y < bottom, text.text
+
+
+def test_a_box_tells_its_codes_in_words() -> None:
+    """The number of stored codes is a line of words in the box: none for a module without a code."""
+    bench = Bench(CARS["six-modules"], ["unplug ABS"])
+    bench.do_all(["press start", "wait 5 s"])
+    groups = {one.get("data-id"): one for one in drawn(bench).iter("g") if one.get("data-id")}
+    for name, module in all_visible(bench).modules.items():
+        told = [text.text for text in groups[f"module {name}"].iter("text") if "code" in (text.text or "")]
+        assert ([counted(module.code_count, "code")] if module.code_count else []) == told
+    assert any(module.code_count for module in all_visible(bench).modules.values())
 
 
 def test_a_module_awake_with_nobody_in_touch_is_drawn_as_cut_off() -> None:

@@ -19,7 +19,9 @@ from ui.drawing.layout import Box, BusLine, Layout, Stop
 from ui.state.visible import Visible, VisibleModule
 
 LONGEST_LINE, LONGEST_NAME, LONGEST_WORD = 8, 13, 12  # letters; a name above the first breaks at a hyphen
-NAME_W, LETTER_W = 74.0, 0.72  # room for a name; the width of a bold capital letter per size of the type
+NAME_W = 74.0  # room for a name
+LETTER_W = {"I": 0.4, "-": 0.42, "M": 0.98, "W": 1.0}  # bold, per size of the type: a wide font
+OTHER_LETTER_W = 0.74
 NAME_PX, BROKEN_PX = 14.0, 12.5  # the size of a name in one line, and in two
 WORD_PX, WORD_STEP, MOST_LINES = 10.5, 12.5, 4  # below the name, from line to line; lines in a box
 MOST_SCALE = 1.4  # a small car need not fill a projector
@@ -190,7 +192,7 @@ def _module(box: Box, module: VisibleModule, picked: str) -> Node:
 def _module_words(box: Box, module: VisibleModule) -> Iterator[Node]:
     """The name in one line or two, the state with its mark, and how many codes there are."""
     names = [_short(part, LONGEST_NAME) for part in _broken(module.name)]
-    name_px = min(_fitting_px(max(names, key=len)), NAME_PX if len(names) == 1 else BROKEN_PX)
+    name_px = min(min(map(_fitting_px, names)), NAME_PX if len(names) == 1 else BROKEN_PX)
     words = _state_words(module, MOST_LINES - len(names))
     y = box.y + (box.h - len(names) * (name_px + 1) - len(words) * WORD_STEP) / 2 - 2
     for name in names:
@@ -210,7 +212,7 @@ def _line(text: str, x: float, y: float, kind: str, size_px: float) -> Node:
 
 def _fitting_px(text: str) -> float:
     """The size of capital letters at which a text is as wide as a box."""
-    return NAME_W / LETTER_W / len(text)
+    return NAME_W / sum(LETTER_W.get(letter, OTHER_LETTER_W) for letter in text)
 
 
 def _state_words(module: VisibleModule, room: int) -> list[tuple[float, str]]:
