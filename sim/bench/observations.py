@@ -29,7 +29,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import chain
 
-from sim.bench.probing import PROBING, PROBING_S, Probing, loop_at, places, reach
+from sim.bench.probing import PROBING, PROBING_S, Probing, access_s, loop_at, places, reach
 from sim.vehicle.car import Car
 from sim.vehicle.edit_words import terminal_of
 from sim.vehicle.elements import Contact
@@ -80,7 +80,7 @@ class Observation:
 
     points: the terminals, pairwise, or the one thing that is inspected or measured at. by: per point, how it
     is reached (see `PROBING`), empty for an inspection. lamp_w, lamp_at: the lamp of a loaded test and its
-    two terminals.
+    two terminals. access_s: what it takes until a place can be looked at.
     """
 
     text: str
@@ -90,12 +90,13 @@ class Observation:
     lamp_w: float = 0.0
     lamp_at: tuple[str, str] | tuple[()] = ()
     sweep_s: float = 0.0
+    access_s: float = 0.0
 
     @property
     def labor_s(self) -> float:
         """Labor time in seconds."""
         once = [one for place, one in enumerate(self.by) if one != LEAD or one not in self.by[:place]]
-        return LABOR_S[self.kind] + sum(PROBING_S[one] for one in once)
+        return LABOR_S[self.kind] + self.access_s + sum(PROBING_S[one] for one in once)
 
     @property
     def pairs(self) -> tuple[tuple[str, str], ...]:
@@ -175,7 +176,7 @@ def _look(words: list[str], car: Car) -> Observation:
     known = places(car)
     if name not in known:
         raise EditProblem(unknown("part to look at", name, known))
-    return Observation(f"look {name}", Kind.LOOK, (name,))
+    return Observation(f"look {name}", Kind.LOOK, (name,), access_s=access_s(name, car))
 
 
 def _amps(words: list[str], car: Car) -> Observation:

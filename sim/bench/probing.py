@@ -21,6 +21,19 @@ PROBING_S: dict[Probing, float] = {
 }
 
 
+# What has to come off before a place can be looked at: common practice, to be changed by a class.
+TRIM_S = 15 * 60.0  # trim and tape, for a wire along its length or a splice in the loom
+TAPE_S = 5 * 60.0  # the tape at a connector, for a cavity from behind
+
+
+def access_s(name: str, car: Car) -> float:
+    """How long it takes until a place can be looked at, in s; 0 for what lies open."""
+    if name.startswith("SP.") or isinstance(car.elements.get(name), Wire):
+        return TRIM_S
+    open_socket = name in car.pins and car.connectors[car.pins[name].connector].kind == "dlc"
+    return TAPE_S if name in car.pins and name not in car.connectors and not open_socket else 0.0
+
+
 def places(car: Car) -> tuple[str, ...]:
     """Everything that can be looked at: parts with a name, and places of the harness."""
     wired = car.built

@@ -3,7 +3,8 @@
     read(bench, "look ECM.C1").finds        # ("unplugged",)
     read(bench, "look F12").display         # "in; 15 A printed on it, the list says 10 A; its wire is whole"
 
-A connector shows its terminals only while it is off; a wire shows its break only where it is looked at; a
+A connector shows its terminals only while it is off; a wire shows its break only where it is looked at, and
+it lies under trim and tape, which take minutes to come off (`sim.bench.probing.access_s`); a
 resistance below 0.05 ohm leaves nothing to see.
 
 Not modelled: damp, broken strands inside an insulation, how clearly a thing is to be seen, smell.
@@ -18,6 +19,7 @@ from typing import NamedTuple
 from sim.bench.fuses import fitted_a
 from sim.bench.observations import Observation
 from sim.bench.observing import Observed
+from sim.bench.probing import TRIM_S
 from sim.instruments.probed import Probed
 from sim.instruments.result import Result, common
 from sim.vehicle.car import Car
@@ -63,12 +65,19 @@ def inspection_of(what: Observation, car: Car) -> Inspection:
     repairs = [sight.repair for sight in sights if sight.repair]
     return Inspection(
         **common(what, car),
+        notes=tuple(_access(what)),
         display="; ".join(sight.words for sight in sights),
         part=part,
         sees=tuple(sight.words for sight in sights),
         finds=tuple(sight.words for sight in sights if sight.found),
         repairs=tuple(sorted(dict.fromkeys(repairs), key=lambda text: text.startswith("plug "))),
     )
+
+
+def _access(what: Observation) -> Iterator[str]:
+    if what.access_s:
+        off = "Trim and tape" if what.access_s == TRIM_S else "The tape"
+        yield f"{off} had to come off for this: {what.access_s / 60:.0f} min."
 
 
 def _sights(part: str, car: Car) -> Iterator[Sighting]:
@@ -106,15 +115,26 @@ def _connector(plug: Connector, car: Car) -> Iterator[Sighting]:
         yield from _open_face(plug, car)
         for lead in sorted(state.bypasses(plug.owner)):
             yield Sighting(True, f"a lead sits in it: {lead.removeprefix('bypass ')}")
+    elif plug.kind == "battery":
+        yield from _clamp(plug, car)
     elif plug.id in state.loosened:
         yield Sighting(True, "half seated: the lock has not closed", f"plug {plug.id}")
-    elif plug.kind == "battery":
-        yield Sighting(False, "the clamp is on and tight")
     elif plug.kind == "dlc":
         yield Sighting(False, f"an open socket with {len(plug.pins)} terminals")
         yield from _open_face(plug, car)
     else:
         yield Sighting(False, "plugged in, lock closed; its terminals cannot be seen")
+
+
+def _clamp(plug: Connector, car: Car) -> Iterator[Sighting]:
+    """A battery clamp that is on."""
+    state = car.harness
+    if plug.id in state.loosened:
+        yield Sighting(True, "the clamp turns by hand", f"plug {plug.id}")
+    bad = [pin.id for pin in plug.pins if state.added_ohm.get(pin.id, 0.0) >= VISIBLE_OHM]
+    yield from (Sighting(True, "the clamp and its post are corroded", f"mend {pin}") for pin in bad)
+    if not bad and plug.id not in state.loosened:
+        yield Sighting(False, "the clamp is clean, on and tight")
 
 
 def _open_face(plug: Connector, car: Car) -> Iterator[Sighting]:
@@ -132,7 +152,8 @@ def _open_face(plug: Connector, car: Car) -> Iterator[Sighting]:
             bad.append(
                 Sighting(True, f"the wire in cavity {pin.cavity} is not the color the pin table gives")
             )
-    near = {pin.id: pin.cavity for pin in plug.pins}
+    # an in-line connector's terminals have a wire on either side
+    near = {node: pin.cavity for pin in plug.pins for node in (pin.id, pin.inner, f"{pin.id}a")}
     for element in _added(car, "short"):
         if element.a in near and element.b in near:
             words = f"terminals {near[element.a]} and {near[element.b]} are bridged"

@@ -19,6 +19,7 @@ SEEN = [
     ("unplug ECM", "ECM", "ECM.C1 unplugged"),
     ("unplug BAT.NEG", "BAT.NEG", "unplugged"),
     ("loosen X2", "X2", "half seated: the lock has not closed"),
+    ("corrode BAT.NEG 0.05 ohm", "BAT.NEG", "the clamp and its post are corroded"),
     ("pull F12", "F12", "the holder is empty"),
     ("blow F12", "F12", "its wire is melted through"),
     ("fit F12 20 A", "F12", "in; 20 A printed on it, the list says 5 A"),
@@ -90,6 +91,25 @@ def test_looking_changes_nothing_and_stands_in_the_log(teaching: Benches) -> Non
     assert isinstance(seen, Inspection)
     assert (["look F1"], before) == (bench.log, list(bench.trace.lines()))
     assert 60 == seen.labor_s
+
+
+@pytest.mark.parametrize(
+    ("part", "minutes"),
+    [("F1", 1), ("ECM.C1", 1), ("BAT.NEG", 1), ("G2", 1), ("DLC.6", 1), ("ECM.C1.4", 6),
+     ("SP.powertrain.TCM.H", 16), ("F1.2--ECM.C1.1", 16)],
+)  # fmt: skip
+def test_what_lies_under_trim_costs_its_access(teaching: Benches, part: str, minutes: float) -> None:
+    """What lies open takes a minute; tape five more, trim fifteen (common practice)."""
+    seen = read(teaching(), f"look {part}")
+    assert minutes * 60 == seen.labor_s
+    assert (minutes > 1) == any("had to come off" in note for note in seen.notes)
+
+
+def test_a_bridge_in_an_in_line_connector_is_seen_in_its_face(teaching: Benches) -> None:
+    """Between the terminals of one half, or of the other."""
+    for side in ("a", "b"):
+        bench = teaching(f"short X1.1{side} to X1.2{side} 5 ohm", "unplug X1")
+        assert "terminals 1 and 2 are bridged" in finds(bench, "X1")
 
 
 def test_nothing_but_the_place_looked_at_is_told(teaching: Benches) -> None:
