@@ -10,14 +10,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Protocol
 
 import streamlit as st
 
 from sim.bench.cascade import Cascade, cascade_of
 from sim.markup import macros
 from sim.modules.trace import Event
+from sim.vehicle.car import Car
 from ui.drawing import sheet, timeline
-from ui.drawing.layout import NARROW, WIDE
+from ui.drawing.layout import NARROW, WIDE, Layout
 from ui.drawing.playback import SPEEDS, playback, speed_at_first
 from ui.panels import why
 from ui.panels.controls import button, one_of
@@ -40,6 +42,17 @@ SPAN_WORDS = {
 }
 MOST_MARKS = 900  # more are a carpet, and slow to draw
 LEAST_S, LEAD, TAIL = 0.5, 0.02, 0.06  # shares of the span before the first mark and after the last
+
+
+class CarWithMap(Protocol):
+    """A car as it was built, and its map laid out for a width."""
+
+    @property
+    def car(self) -> Car:
+        """The car as its file describes it."""
+
+    def layout(self, width: float) -> Layout:
+        """Its map."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +147,9 @@ def _time_view(held: Held, visible: Visible) -> None:
     watched = framed(held.bench.trace.events, _start_s(held.events, span_s, now_s), now_s)
     with st.container(key="time_view"):
         if watched.marks:
-            draw(held, watched, visible, "timeline", _picked)
+            state = st.session_state
+            wide, part = state.get("watch_wide", False), state.get("part", "")
+            draw(held, watched, visible, "timeline", _picked, wide, part)
         else:
             st.caption("Nothing changed in this span.")
 
@@ -156,18 +171,19 @@ def framed(trace: list[Event], start_s: float, end_s: float) -> Cascade:
     return cascade_of(trace, times_s[0] - LEAD * span_s, min(end_s, times_s[-1] + TAIL * span_s))
 
 
-def draw(held: Held, watched: Cascade, visible: Visible, key: str, on_pick: Callable[[], None]) -> None:
-    """The time view itself; the map on the page follows it."""
-    state = st.session_state
-    narrow, high = state.get("narrow", False), state.get("watch_wide", False)
-    layout = held.layout(NARROW if narrow else WIDE)
+def draw(
+    of: CarWithMap, watched: Cascade, visible: Visible, key: str, on_pick: Callable[[], None],
+    wide: bool = False, picked: str = "",
+) -> None:  # fmt: skip
+    """The time view itself; the map on the page follows it. `picked`: the part that is chosen on the map."""
+    narrow = st.session_state.get("narrow", False)
+    layout = of.layout(NARROW if narrow else WIDE)
     buses = [line.bus for line in layout.lines]
-    width = WIDE if high and not narrow else NARROW
-    drawn = timeline.picture(held.car, watched, buses, width, state.get("watch_all", False))
-    told = playback(watched, drawn.axis, layout, visible, str(state.get("part", "")))
-    html = _html(
-        "time_view", drawn, timeline.legend(drawn.kinds), told, SPEEDS, speed_at_first(watched), high
-    )
+    width = WIDE if wide and not narrow else NARROW
+    drawn = timeline.picture(of.car, watched, buses, width, st.session_state.get("watch_all", False))
+    told = playback(watched, drawn.axis, layout, visible, picked)
+    speed = speed_at_first(watched)
+    html = _html("time_view", drawn, timeline.legend(drawn.kinds), told, SPEEDS, speed, wide)
     sheet.show_to_play(html, told, key, on_pick)
 
 

@@ -83,7 +83,7 @@ def show(held: Held, visible: Visible) -> None:
     event = st.session_state.get("why_event")
     if event is not None and event < len(held.bench.trace):
         st.markdown("**One event**")
-        _tree(why_event(held.bench, event))
+        tree(why_event(held.bench, event))
         st.button("Ask something else", key="why_else", on_click=_no_event)
         return
     kind = st.selectbox(
@@ -98,7 +98,7 @@ def show(held: Held, visible: Visible) -> None:
             st.caption(question.nothing)
             return
         item = _choose(kind, items)
-    _tree(question.because(held.bench, item))
+    tree(question.because(held.bench, item))
 
 
 def _no_event() -> None:
@@ -111,7 +111,8 @@ def _choose(kind: str, items: list[str]) -> str:
     return str(st.selectbox("which", items, key=f"why_{kind}", persist_state="session"))
 
 
-def _tree(because: Because) -> None:
+def tree(because: Because) -> None:
+    """A tree of reasons, at first with the branches that lead to edits only, and what is at its root."""
     words = "every branch, also those that end at no edit"
     whole = st.toggle(words, key="why_whole", persist_state="session")
     with st.container(key="because"):

@@ -11,11 +11,14 @@ from functools import partial
 import streamlit as st
 
 from sim.training.answers import cause_words
+from sim.bench.explain import why_event
 from sim.training.attempt import Attempt
+from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.layout import Layout, layout_of
 from ui.drawing.tables import plain_table, report_table, seat_panel
+from ui.panels import timeline, why
 from ui.panels.controls import button
 from ui.state import classroom
 from ui.state.choices import distinct
@@ -34,6 +37,7 @@ class Replay:
     at: int
     then: Attempt
     layouts: dict[float, Layout]
+    since_s: float = 0.0  # when the last of these steps began
 
     def to(self, at: int) -> None:
         """Put the car where it was after `at` steps: forward by doing them, back by starting over."""
@@ -41,13 +45,19 @@ class Replay:
         if at < self.at:
             self.then, self.at = Attempt.begin(self.whole.exercise), 0
         for action in self.whole.log[self.at : at]:
+            self.since_s = self.then.bench.now_s
             self.then.do(action)
         self.at = at
+
+    @property
+    def car(self) -> Car:
+        """The car as its file describes it."""
+        return self.whole.exercise.whole_car
 
     def layout(self, width: float) -> Layout:
         """The car's map, laid out once."""
         if width not in self.layouts:
-            self.layouts[width] = layout_of(self.whole.exercise.whole_car, width)
+            self.layouts[width] = layout_of(self.car, width)
         return self.layouts[width]
 
 
@@ -112,7 +122,9 @@ def _replay(replay: Replay) -> None:
     _words(replay, count)
     left, right = st.columns([1.7, 1], gap="medium")
     with left:
-        fitted_map(replay.whole.exercise.whole_car, replay.layout, visible, "replay_map")
+        fitted_map(replay.car, replay.layout, visible, "replay_map")
+        if hidden and replay.at:
+            _watched(replay, visible)
     with right:
         _shown(replay, visible)
         st.toggle("show also what is hidden in the car", key="replay_hidden")
@@ -155,6 +167,25 @@ def _words(replay: Replay, count: int) -> None:
         st.markdown(f"{f'**{shown}** · ' if shown else ''}{step.labor_min:.0f} min of shop time")
         for danger in step.dangers:
             st.warning(danger, icon=":material/warning:")
+
+
+def _watched(replay: Replay, visible: Visible) -> None:
+    """The time view of the last step; what is picked on it is asked why."""
+    bench = replay.then.bench
+    watched = timeline.framed(bench.trace.events, replay.since_s, bench.now_s)
+    if not watched.marks:
+        st.caption("Nothing changed in this step.")
+        return
+    timeline.draw(replay, watched, visible, "replay_time", _picked, wide=True)
+    event = st.session_state.get("replay_event")
+    if event is not None and event < len(bench.trace):
+        why.tree(why_event(bench, event))
+
+
+def _picked() -> None:
+    picked = sheet.picked("replay_time")
+    if picked:
+        st.session_state.replay_event = int(picked.removeprefix("event "))
 
 
 def _shown(replay: Replay, visible: Visible) -> None:
