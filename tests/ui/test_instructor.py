@@ -182,6 +182,9 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
     instructor.press("replay_next")
     assert "1 of 2: wait 10 s" in instructor.text.replace("\\", "")
     assert "pull F2" not in instructor.text.partition("Handed in")[0]
+    assert not instructor.has("replay_time"), "what is hidden is shown when it is asked for"
+    instructor.tick("replay_hidden")
+    assert instructor.has("replay_time") or "Nothing changed in this step." in instructor.text
     instructor.go("classes")
     instructor.tick(f"erase_sure_{group.id}_None")
     instructor.press("erase")

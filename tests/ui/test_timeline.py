@@ -18,6 +18,7 @@ from ui.drawing.layout import NARROW, WIDE, layout_of
 from ui.drawing.playback import SPEEDS, playback, speed_at_first
 from ui.drawing.timeline import Axis, picture
 from ui.panels.timeline import MOST_MARKS, framed
+from ui.registry import pages_of
 from ui.state.visible import all_visible
 from ui.views import exercise
 
@@ -131,7 +132,8 @@ def test_ticks_are_round_moments(span_s: float, ticks: tuple[float, ...]) -> Non
 
 
 def test_a_student_at_work_has_no_time_view() -> None:
-    """The panels of an exercise are those of the workplace; the time view is none of them."""
+    """The panels of an exercise are those of the workplace; the time view is none of them, nor is the bay."""
+    assert "bay" not in [one.path for one in pages_of("at work")]
     assert "Watch" not in exercise.PANELS
 
 
@@ -205,11 +207,10 @@ def test_the_cascade_of_the_absent_trailer_module_is_played_and_scrubbed(watched
     ("example", "code"),
     [("Unplug a node", "U0121-87"), ("Pull a fuse", "P0351-13"), ("Bypass the gateway", "U0146-87")],
 )
-def test_an_example_shows_its_codes_after_one_click(page: Page, example: str, code: str) -> None:
-    """Unplug, fuse, bypass: each opens the time view with its codes."""
-    with redrawn(page):
-        page.get_by_role("link", name="Bay").first.click()
-    panel(page, "Watch")
+def test_an_example_shows_its_codes_one_click_from_the_first_page(
+    page: Page, example: str, code: str
+) -> None:
+    """Unplug, fuse, bypass: each opens the bay's time view with its codes."""
     button(page, example)
     expect(page.locator(".timeline .event.code", has_text=code).first).to_be_visible()
 

@@ -16,6 +16,7 @@ from sim.vehicle.reading import car_from_text
 from sim.vehicle.words import counted
 from ui.drawing import doors, sheet
 from ui.drawing.layout import layout_of
+from ui.panels import timeline
 from ui.panels.cautions import CAUTIONS, MAKER
 from ui.panels.controls import button, download
 from ui.state import bench_jobs, work
@@ -59,6 +60,8 @@ def _begin(held: Held) -> None:
     button("Find the fault", "job 1", partial(_take_job, SHOWN_JOB), icon="play_arrow", primary=True)
     if begun and button(f"Back to the {held.title}", "free_bay", icon="car_repair"):
         st.switch_page(st.session_state.entries["bay"])
+    st.caption("Or watch what follows, module by module:")
+    timeline.show_examples()
     offer_the_way_back()
 
 
