@@ -10,8 +10,8 @@ from functools import partial
 
 import streamlit as st
 
-from sim.training.answers import cause_words
 from sim.bench.explain import why_event
+from sim.training.answers import cause_words
 from sim.training.attempt import Attempt
 from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
