@@ -209,7 +209,7 @@ def places_on(car: Car, bus: str) -> Named:
 
 
 def other_fuses_for(car: Car, consumer: str) -> Named:
-    """`F7 feeds TRM` for every fuse that does not feed a part by the diagram; several if it has several."""
+    """`F7 feeds TRAILER` for every fuse that does not feed a part by the diagram."""
     fed = [end.consumer for fuse in car.claimed.fuses.values() for end in fuse.ends]
     own = [name for name in dict.fromkeys(fed) if consumer in (name, name.partition(".")[0])]
     return {
