@@ -5,10 +5,12 @@
     token = door.open("correct horse battery", source="127.0.0.1")
     door.knows(token)                   # for so many hours, or until door.leave(token)
 
-After a few wrong tries the door stays closed for a while, twice as long after each further one, for
-everyone, whether or not the next try is right; a try at a closed door is not even looked at.
+After a few wrong tries from one source the door stays closed to it for a while, twice as long after each
+further one, whether or not the next try is right; a try at a closed door is not even looked at. A try counts
+as wrong before it is looked at, so that many at once are no more than one after the other. This computer is
+never shut out. A clock that is set back neither keeps the door closed nor a token valid.
 
-Not modelled: several instructors with passphrases of their own.
+Not modelled: several instructors with passphrases of their own; one person with very many addresses.
 """
 
 from __future__ import annotations
@@ -16,14 +18,17 @@ from __future__ import annotations
 import secrets
 import time
 from collections.abc import Callable
-from typing import Literal
+from ipaddress import IPv6Address, IPv6Network, ip_address
+from threading import BoundedSemaphore
+from typing import Any, Literal
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
 from sqlalchemy import Connection, Engine, delete, select
+from sqlalchemy.dialects import postgresql, sqlite
 
-from sim.training.schema import logins, passphrases, tokens
-from sim.training.store import hashed, reading, writing
+from sim.training.schema import knocks, logins, passphrases, tokens
+from sim.training.store import alone, hashed, insert, reading, writing
 from sim.vehicle.problems import Problem
 
 SHORTEST, LONGEST = 10, 200
@@ -33,6 +38,9 @@ KEPT_LOGINS = 10_000
 LONGEST_SOURCE = 80
 INSTRUCTOR = 1
 TryOutcome = Literal["right", "wrong", "closed"]
+FORGOTTEN_AFTER_S = 24 * 3600.0  # wrong tries of a source; our own choice
+CLOCK_SLACK_S = 3600.0  # so much may a clock be put right without ending visits
+MOST_HASHES_AT_ONCE = 2  # each takes 64 MiB
 STAYS_OPEN_S = 12 * 3600.0  # a day of classes; our own choice
 
 
@@ -56,6 +64,7 @@ class Door:
     def __init__(self, engine: Engine, clock: Callable[[], float] = time.time) -> None:
         self._engine = engine
         self._clock = clock
+        self._hashing = BoundedSemaphore(MOST_HASHES_AT_ONCE)
         self._hasher = PasswordHasher()  # the library's defaults: RFC 9106, low-memory recommendation
 
     @property
@@ -70,52 +79,96 @@ class Door:
             connection.execute(delete(passphrases))
             connection.execute(delete(tokens))
 
-    def set_passphrase(self, new: str, old: str = "", source: str = "") -> None:
+    def set_passphrase(
+        self, new: str, old: str = "", source: str = "", *, at_this_computer: bool = False
+    ) -> None:
         """Set the passphrase; to change it takes the old one."""
         check_length(new)
         if self.has_passphrase:
-            self.open(old, source)
-        values = {"hash": self._hasher.hash(new), "wrong_in_a_row": 0, "closed_until_s": 0.0}
-        with writing(self._engine) as connection:
+            self.open(old, source, at_this_computer=at_this_computer)
+        words = self._hasher.hash(new)
+
+        def write(connection: Connection) -> None:
             known = connection.execute(select(passphrases.c.hash)).scalar_one_or_none()
             if known is None:
-                connection.execute(passphrases.insert().values(id=INSTRUCTOR, **values))
+                connection.execute(passphrases.insert().values(id=INSTRUCTOR, hash=words))
             elif old:
-                connection.execute(passphrases.update().values(**values))
+                connection.execute(passphrases.update().values(hash=words))
                 connection.execute(delete(tokens))
             else:
                 raise Problem("a passphrase was set by somebody else at this moment")
 
-    def open(self, said: str, source: str = "") -> str:
+        alone(self._engine, write)
+
+    def open(self, said: str, source: str = "", *, at_this_computer: bool = False) -> str:
         """A token for the rest of the day if the passphrase is right; raises `WrongPassphrase` otherwise.
 
-        `source` says where the try came from.
+        `source` says where the try came from; who is `at_this_computer` is never kept waiting.
+        """
+        source = source[:LONGEST_SOURCE]
+        try_id, known, wait_s = self._counted(source, at_this_computer)
+        if not try_id:
+            raise WrongPassphrase(f"the door is closed for {wait_s:.0f} s; try again then", wait_s)
+        if not self._is_right(known, said):
+            words = f"; the door is closed for {wait_s:.0f} s" if wait_s >= 1 else ""
+            raise WrongPassphrase(f"that is not the passphrase{words}", wait_s)
+        with writing(self._engine) as connection:
+            connection.execute(logins.update().where(logins.c.id == try_id).values(outcome="right"))
+            connection.execute(delete(knocks).where(knocks.c.source == source))
+            return self._new_token(connection, self._clock())
+
+    def _counted(self, source: str, at_this_computer: bool) -> tuple[int, str, float]:
+        """Write a try down as wrong: its number, the hash to compare with, and how long the door is closed.
+
+        The number is 0 where the door is closed already.
         """
         now_s = self._clock()
         with writing(self._engine) as connection:
-            row = connection.execute(select(passphrases)).mappings().first()
-            if row is None:
+            known = connection.execute(select(passphrases.c.hash)).scalar_one_or_none()
+            if known is None:
                 raise Problem("no passphrase has been set yet")
-            wait_s = row["closed_until_s"] - now_s
-            if wait_s > 0:
+            row = self._knocks_of(connection, source, now_s)
+            left_s = row["closed_until_s"] - now_s
+            here = knocks.update().where(knocks.c.source == source)
+            if left_s > 0 and not at_this_computer:
+                connection.execute(here.values(tries=knocks.c.tries + 1))
                 self._write_down(connection, now_s, source, "closed")
-            elif self._is_right(row["hash"], said):
-                self._write_down(connection, now_s, source, "right")
-                connection.execute(passphrases.update().values(wrong_in_a_row=0, closed_until_s=0.0))
-                return self._new_token(connection, now_s)
-            else:
-                self._write_down(connection, now_s, source, "wrong")
-                wait_s = self._close(connection, row["wrong_in_a_row"] + 1, now_s)
-        # raised outside, so that what was written down stays
-        words = f"; try again in {wait_s:.0f} s" if wait_s >= 1 else ""
-        raise WrongPassphrase(f"that is not the passphrase{words}", max(wait_s, 0.0))
+                return 0, known, left_s
+            wait_s = 0.0 if at_this_computer else _wait_s(row["wrong_in_a_row"] + 1)
+            connection.execute(
+                here.values(
+                    tries=knocks.c.tries + 1,
+                    wrong_in_a_row=knocks.c.wrong_in_a_row + 1,
+                    tried_s=now_s,
+                    closed_until_s=now_s + wait_s,
+                )
+            )
+            return self._write_down(connection, now_s, source, "wrong"), known, wait_s
+
+    def _knocks_of(self, connection: Connection, source: str, now_s: float) -> Any:
+        """What is known of a source, locked until the end of the transaction."""
+        new = {"source": source, "tries": 0, "wrong_in_a_row": 0, "tried_s": now_s, "closed_until_s": 0.0}
+        upsert = sqlite.insert if connection.dialect.name == "sqlite" else postgresql.insert
+        connection.execute(upsert(knocks).values(**new).on_conflict_do_nothing())
+        wanted = select(knocks).where(knocks.c.source == source).with_for_update()
+        row = dict(connection.execute(wanted).mappings().one())
+        if now_s < row["tried_s"]:  # the clock was set back: the wait counts from now
+            row["closed_until_s"] += now_s - row["tried_s"]
+            moved = {"tried_s": now_s, "closed_until_s": row["closed_until_s"]}
+            connection.execute(knocks.update().where(knocks.c.source == source).values(**moved))
+        return row
+
+    def tries_from(self, source: str) -> int:
+        """How often a source has tried since it was let in last, at a closed door as well."""
+        with reading(self._engine) as connection:
+            return connection.scalar(select(knocks.c.tries).where(knocks.c.source == source)) or 0
 
     def knows(self, token: str) -> bool:
         """Whether this token is still valid."""
         wanted = select(tokens.c.until_s).where(tokens.c.token_hash == hashed(token))
         with reading(self._engine) as connection:
             until_s = connection.scalar(wanted)
-        return until_s is not None and self._clock() < until_s
+        return until_s is not None and 0 < until_s - self._clock() <= STAYS_OPEN_S + CLOCK_SLACK_S
 
     def leave(self, token: str) -> None:
         """End a visit: its token is no longer valid."""
@@ -140,19 +193,35 @@ class Door:
         if len(said) > LONGEST:
             return False
         try:
-            return self._hasher.verify(known, said)
+            with self._hashing:
+                return self._hasher.verify(known, said)
         except (VerifyMismatchError, VerificationError, InvalidHashError):
             return False
 
-    def _close(self, connection: Connection, wrong: int, now_s: float) -> float:
-        over = wrong - FREE_TRIES
-        wait_s = 0.0 if over < 0 else min(FIRST_WAIT_S * 2 ** min(over, 30), LONGEST_WAIT_S)
-        values = {"wrong_in_a_row": wrong, "closed_until_s": now_s + wait_s}
-        connection.execute(passphrases.update().values(**values))
-        return wait_s
+    def _write_down(self, connection: Connection, now_s: float, source: str, outcome: TryOutcome) -> int:
+        number = insert(connection, logins, {"tried_s": now_s, "source": source, "outcome": outcome})
+        connection.execute(delete(logins).where(logins.c.id <= number - KEPT_LOGINS))
+        forgotten = knocks.c.tried_s < now_s - FORGOTTEN_AFTER_S
+        connection.execute(delete(knocks).where(forgotten, knocks.c.source != source))
+        return number
 
-    def _write_down(self, connection: Connection, now_s: float, source: str, outcome: TryOutcome) -> None:
-        values = {"tried_s": now_s, "source": source[:LONGEST_SOURCE], "outcome": outcome}
-        number = connection.execute(logins.insert().values(**values)).inserted_primary_key
-        if number is not None:
-            connection.execute(delete(logins).where(logins.c.id <= number[0] - KEPT_LOGINS))
+
+def _wait_s(wrong: int) -> float:
+    """How long the door is closed after so many wrong tries in a row."""
+    over = wrong - FREE_TRIES
+    return 0.0 if over < 0 else min(FIRST_WAIT_S * 2 ** min(over, 30), LONGEST_WAIT_S)
+
+
+def source_of(address: str) -> str:
+    """What tries are counted by: an IPv4 address, or the /64 network that one holder of IPv6 addresses has.
+
+    RFC 6177 section 2 and RFC 4291 section 2.5.4: a site's subnets have 64 bits for the host.
+    """
+    try:
+        found = ip_address(address.partition("%")[0])
+    except ValueError:
+        return address
+    if isinstance(found, IPv6Address):
+        inner = found.ipv4_mapped
+        return str(inner) if inner else str(IPv6Network((found, 64), strict=False))
+    return str(found)

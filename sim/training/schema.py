@@ -157,7 +157,14 @@ passphrases = _table(
     "passphrases",
     Column("id", Integer, primary_key=True, autoincrement=False),
     _needed("hash", Text),
+)
+# tries at the door by where they come from, since the last right one
+knocks = _table(
+    "knocks",
+    Column("source", String(80), primary_key=True),
+    _needed("tries", Integer),
     _needed("wrong_in_a_row", Integer),
+    _needed("tried_s", Float),
     _needed("closed_until_s", Float),
 )
 logins = _table(

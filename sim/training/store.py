@@ -43,6 +43,7 @@ from sim.training.schema import (
     class_lists,
     classes,
     hints,
+    knocks,
     messages,
     metadata,
     results,
@@ -51,7 +52,7 @@ from sim.training.schema import (
 )
 from sim.vehicle.problems import Problem
 
-VERSION = 4
+VERSION = 5
 BUSY_S = 20.0  # how long a writer waits for another
 # two transactions that cannot both be alone: SQLSTATE of PostgreSQL, appendix A (serialization_failure,
 # deadlock_detected), and a key that the other took first (unique_violation)
@@ -270,6 +271,12 @@ def _to_version_4(connection: Connection) -> None:
         index.create(connection, checkfirst=True)
 
 
+def _to_version_5(connection: Connection) -> None:
+    metadata.create_all(connection, [knocks])
+    for column in ("wrong_in_a_row", "closed_until_s"):
+        connection.execute(text(f"ALTER TABLE passphrases DROP COLUMN {column}"))
+
+
 def _tell_names_apart(connection: Connection) -> None:
     """Of names that differ by letter case the first has the plain key."""
     taken = set()
@@ -289,7 +296,12 @@ def _number_double_attempts(connection: Connection) -> None:
 
 
 # what leads to a version from the one before it
-MIGRATIONS: dict[int, Callable[[Connection], None]] = {2: _to_version_2, 3: _to_version_3, 4: _to_version_4}
+MIGRATIONS: dict[int, Callable[[Connection], None]] = {
+    2: _to_version_2,
+    3: _to_version_3,
+    4: _to_version_4,
+    5: _to_version_5,
+}
 
 
 def _upgrade(connection: Connection) -> None:

@@ -1,5 +1,7 @@
 """The instructor's door: memory-hard hash, wrong tries slowed down and written down."""
 
+import os
+import threading
 from collections import Counter
 
 import pytest
@@ -14,12 +16,14 @@ from sim.training.passphrase import (
     STAYS_OPEN_S,
     Door,
     WrongPassphrase,
+    source_of,
 )
 from sim.training.records import Records
 from sim.training.schema import logins
 from sim.training.store import writing
 from sim.vehicle.problems import Problem
 
+KNOCKS = int(os.environ.get("BUSBAY_KNOCKS", "60"))
 RIGHT = "correct horse battery"
 
 
@@ -122,7 +126,7 @@ def test_at_a_closed_door_the_right_one_waits_too(door: Door, clock: Clock) -> N
             door.open("password123")
         clock.now_s += refused.value.wait_s
     clock.now_s -= 1.0
-    with pytest.raises(WrongPassphrase, match="try again in 1 s"):
+    with pytest.raises(WrongPassphrase, match="the door is closed for 1 s"):
         door.open(RIGHT)
     clock.now_s += 1.0
     door.open(RIGHT)
@@ -157,3 +161,75 @@ def test_the_log_does_not_grow_without_end(door: Door, records: Records) -> None
         connection.execute(logins.insert(), [row] * (KEPT_LOGINS + 50))
     door.open(RIGHT)
     assert KEPT_LOGINS == len(door.tries(KEPT_LOGINS * 2))
+
+
+def test_the_door_is_closed_to_one_source_and_open_to_another(door: Door) -> None:
+    """Wrong tries from one address shut out neither another address nor this computer."""
+    for _ in range(FREE_TRIES + 3):
+        with pytest.raises(WrongPassphrase):
+            door.open("password123", "10.0.0.7")
+    with pytest.raises(WrongPassphrase, match="the door is closed for 1 s"):
+        door.open(RIGHT, "10.0.0.7")
+    door.open(RIGHT, "10.0.0.8")
+    for _ in range(FREE_TRIES + 3):
+        with pytest.raises(WrongPassphrase, match="that is not the passphrase$"):
+            door.open("password123", "127.0.0.1", at_this_computer=True)
+    door.open(RIGHT, "127.0.0.1", at_this_computer=True)
+
+
+@pytest.mark.parametrize(
+    ("address", "source"),
+    [
+        ("192.0.2.7", "192.0.2.7"),
+        ("::ffff:192.0.2.7", "192.0.2.7"),
+        ("2001:db8:1:2:3:4:5:6", "2001:db8:1:2::/64"),
+        ("fe80::1%eth0", "fe80::/64"),
+        ("a proxy", "a proxy"),
+    ],
+)
+def test_what_tries_are_counted_by(address: str, source: str) -> None:
+    """RFC 4291: the last 64 bits of an IPv6 address are its holder's to choose; RFC 5737, 3849: examples."""
+    assert source == source_of(address)
+
+
+def test_a_clock_set_back_neither_shuts_out_nor_keeps_in(door: Door, clock: Clock) -> None:
+    """A year back: the door opens after its wait, and a token of the year to come is no longer valid."""
+    token = door.open(RIGHT, "10.0.0.8")
+    for _ in range(FREE_TRIES + 3):
+        with pytest.raises(WrongPassphrase) as refused:
+            door.open("password123", "10.0.0.7")
+        clock.now_s += refused.value.wait_s
+    with pytest.raises(WrongPassphrase) as refused:
+        door.open("password123", "10.0.0.7")
+    clock.now_s -= 365 * 24 * 3600
+    with pytest.raises(WrongPassphrase, match=f"closed for {refused.value.wait_s:.0f} s"):
+        door.open(RIGHT, "10.0.0.7")
+    assert not door.knows(token)
+    clock.now_s += refused.value.wait_s
+    assert door.knows(door.open(RIGHT, "10.0.0.7"))
+
+
+def test_many_wrong_tries_at_once_are_all_counted(records: Records) -> None:
+    """Of many at once a few are looked at, and all are counted; `BUSBAY_KNOCKS=1000` makes it the long run."""
+    door = Door(records.engine)
+    door.set_passphrase(RIGHT)
+    outcomes: Counter[str] = Counter()
+    barrier = threading.Barrier(KNOCKS)
+
+    def knock() -> None:
+        barrier.wait()
+        try:
+            door.open("password123", "10.0.0.7")
+        except WrongPassphrase as refused:
+            outcomes["closed" if "the door is closed" in str(refused)[:18] else "wrong"] += 1
+
+    threads = [threading.Thread(target=knock) for _ in range(KNOCKS)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert KNOCKS == outcomes.total() == door.tries_from("10.0.0.7")
+    assert outcomes == Counter(outcome for _, _, outcome in door.tries(KNOCKS + 1))
+    assert outcomes["wrong"] <= FREE_TRIES + 9
+    door.open(RIGHT, "127.0.0.1", at_this_computer=True)
+    assert KNOCKS == door.tries_from("10.0.0.7"), "another source"

@@ -7,8 +7,8 @@ from datetime import datetime
 
 import streamlit as st
 
-from sim.front_door import LOOPBACKS
-from sim.training.passphrase import LONGEST, SHORTEST, WrongPassphrase
+from sim.front_door import LOOPBACK, LOOPBACKS
+from sim.training.passphrase import LONGEST, SHORTEST, WrongPassphrase, source_of
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
@@ -92,13 +92,23 @@ def _knock() -> None:
 
 
 def _open(said: str) -> None:
-    classroom.enter(classroom.door().open(said, _source()))
+    source, here = _source()
+    classroom.enter(classroom.door().open(said, source, at_this_computer=here))
     st.session_state.just_let_in = True
     st.rerun()
 
 
-def _source() -> str:
-    return str(st.context.ip_address or "this machine")
+def _source() -> tuple[str, bool]:
+    """What tries are counted by, and whether it is this computer itself.
+
+    Only a proxy on this computer is believed when it says for whom it asks: anybody can send its headers.
+    """
+    address = str(st.context.ip_address or LOOPBACK)
+    headers = st.context.headers
+    if address not in LOOPBACKS or not any(name in headers for name in PROXIED):
+        return source_of(address), address in LOOPBACKS
+    last = headers.get("X-Forwarded-For", "").rpartition(",")[2].strip()
+    return source_of(last or headers.get("X-Real-Ip", "") or "a proxy"), False
 
 
 def _try(what: Callable[[], None]) -> None:
@@ -141,6 +151,7 @@ def _inside() -> None:
 
 def _change() -> None:
     said, new = st.session_state.old_passphrase, _typed_twice()
-    classroom.door().set_passphrase(new, said, _source())
-    classroom.enter(classroom.door().open(new, _source()))
+    source, here = _source()
+    classroom.door().set_passphrase(new, said, source, at_this_computer=here)
+    classroom.enter(classroom.door().open(new, source, at_this_computer=here))
     st.success("Changed. Whoever was in elsewhere is out.", icon=":material/check:")
