@@ -172,7 +172,7 @@ def test_the_door_is_closed_to_one_source_and_open_to_another(door: Door) -> Non
         door.open(RIGHT, "10.0.0.7")
     door.open(RIGHT, "10.0.0.8")
     for _ in range(FREE_TRIES + 3):
-        with pytest.raises(WrongPassphrase, match="that is not the passphrase$"):
+        with pytest.raises(WrongPassphrase, match=r"that is not the passphrase$"):
             door.open("password123", "127.0.0.1", at_this_computer=True)
     door.open(RIGHT, "127.0.0.1", at_this_computer=True)
 
@@ -210,7 +210,7 @@ def test_a_clock_set_back_neither_shuts_out_nor_keeps_in(door: Door, clock: Cloc
 
 
 def test_many_wrong_tries_at_once_are_all_counted(records: Records) -> None:
-    """Of many at once a few are looked at, and all are counted; `BUSBAY_KNOCKS=1000` makes it the long run."""
+    """Of many at once few are looked at, and all are counted; `BUSBAY_KNOCKS=1000` is the long run."""
     door = Door(records.engine)
     door.set_passphrase(RIGHT)
     outcomes: Counter[str] = Counter()
