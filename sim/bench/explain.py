@@ -158,6 +158,9 @@ def why_engine(bench: Bench) -> Because:
         return Because("the engine runs", None, _all(bench, (live.world.engine.event,)))
     controller = live.modules[spec.controller]
     reasons = [] if controller.sends else [_state(bench, controller)]
+    if controller.set_up.is_blank:
+        coding = _all(bench, (controller.set_up.edit_event("coding"),))
+        reasons.append(Because(f"{controller.name} is not coded and switches nothing", None, coding))
     reasons += [*_unreleased(bench, controller), *_starved_cylinders(bench, spec)]
     if state == "cranking" and spec.fuel_pump and not live.engine.has_fuel():
         node = live.engine.watched_side(spec.fuel_pump)

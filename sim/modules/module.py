@@ -197,7 +197,7 @@ class ControlModule:
             self._change_software()
 
     def _die(self) -> None:
-        """Nothing inside works any more: it draws next to nothing and answers nobody."""
+        """Nothing inside works any more: it draws next to nothing and does not answer."""
         if self.state != "dead":
             self._enter("dead", f"{self.name} is dead inside", (self._set_up_event("inside"),))
             self._shut()

@@ -23,7 +23,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     keep DOOR-LEFT awake                                  software that, once awake, never lets go again
     replace TCM                                           a right module in its place: ends all these; where
                                                           the car's file says so, it has to be set up then
-    fail TCM                                              dead inside: draws next to nothing, answers nobody
+    fail TCM                                              dead inside: draws next to nothing, no answer
     uncode ECM                    code ECM                nothing written into it yet, as a new one
     miscode ECM                   code ECM                the coding of a car with other equipment
     transplant ECM                code ECM                holds another car's VIN

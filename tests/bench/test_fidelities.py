@@ -17,7 +17,7 @@ import pytest
 from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.vehicle.car import Car
-from sim.vehicle.edits import catalogue
+from sim.vehicle.edits import catalogue, further_faults
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text, read_car
 
@@ -70,6 +70,21 @@ def test_both_depths_live_the_same_day(seed: int) -> None:
     name, given, log = _day(seed)
     frames = _lived(Bench(_car(name), given, seed, "frame"), log)
     streams = _lived(Bench(_car(name), given, seed, "stream"), log)
+    assert frames == streams, (name, given, log)
+
+
+@pytest.mark.parametrize("seed", range(0, DAYS, 2))
+def test_both_depths_live_the_same_day_with_modules_that_lack_something(seed: int) -> None:
+    """Dead, uncoded, foreign, uncalibrated, half flashed: and what a tester does about it, or not."""
+    rng = random.Random(seed)
+    name = rng.choice(["teaching-car", "teaching-car", "small-estate"])
+    faults = further_faults(_car(name), ["dead modules", "set-up of modules"])
+    given = list(dict.fromkeys(rng.choice(faults) for _ in range(2)))
+    parts = [text.split()[1] for text in (*given, *rng.sample(faults, 2))]
+    jobs = [f"{verb} {part}" for part in parts for verb in ("identify", "flash", "code", "replace")]
+    log = [rng.choice([*HANDS[:12], "match keys", *rng.sample(jobs, 4)]) for _ in range(6)]
+    frames = _lived(Bench(_car(name), given, seed, "frame"), [*log, QUIET, "scan"])
+    streams = _lived(Bench(_car(name), given, seed, "stream"), [*log, QUIET, "scan"])
     assert frames == streams, (name, given, log)
 
 

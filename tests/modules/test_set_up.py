@@ -18,6 +18,7 @@ from udsoncan.services import (
 
 from sim import scenarios_folder
 from sim.bench.bench import Bench
+from sim.bench.explain import why_engine
 from sim.modules import uds_client as asks
 from sim.modules.programming import ERASE_ROUTINE, image_of, version_of
 from sim.modules.uds_data import VIN
@@ -44,7 +45,7 @@ def codes(bench: Bench) -> set[str]:
 
 
 @BOTH
-def test_a_dead_module_has_its_supply_draws_next_to_nothing_and_answers_nobody(fidelity: str) -> None:
+def test_a_dead_module_has_its_supply_draws_next_to_nothing_and_does_not_answer(fidelity: str) -> None:
     """12 V at its pins, its sleep current in its fuse, 60 ohm at its plug, no answer; the others miss it."""
     bench = bench_with("fail ECM", fidelity=fidelity)
     assert 11.5 < bench.live.reading.supply_v("ECM")
@@ -68,6 +69,16 @@ def test_a_dead_module_is_explained_by_its_edit() -> None:
         seen.add(number := reasons.pop())
         reasons += [cause for cause in bench.trace.events[number].causes if cause not in seen]
     assert "given: fail TCM" in {bench.trace.events[number].text for number in seen}
+
+
+def test_an_engine_that_does_not_start_is_explained_by_its_module_s_set_up() -> None:
+    """Why the engine stands: not coded, or a wrong proof to the immobilizer; both end at the edit."""
+    for fault, said in (("uncode ECM", "is not coded"), ("unmatch ECM", "wrong proof")):
+        bench = Bench(TEACHING, [fault], fidelity="stream")
+        bench.do_all(["key run", "wait 3 s", "key crank", "wait 1 s"])
+        lines = "\n".join(why_engine(bench).lines())
+        assert said in lines
+        assert f"given: {fault}" in lines
 
 
 @BOTH

@@ -18,7 +18,7 @@ CAUTIONS = {
     "bypass": "**Bypassing a gateway or bridging a bus** hides faults and makes new ones. "
     "Not on the road, never left in the car.",
     "shorts": "**Shorts and wrong fuses** burn real harnesses: only ever here, in simulation.",
-    "program": "**Writing into a module**: a charger at the battery, nobody opens a door or touches the key. "
+    "program": "**Writing into a module**: keep a charger at the battery; leave doors and key alone. "
     "The maker's service information says what a new module needs, and in which order.",
     "clear": "**Clearing codes** throws evidence away: save a report first.",
 }

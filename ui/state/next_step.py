@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from sim.bench.bench import GATEWAY_LOCKED
 from sim.bench.tester import Report
 from sim.training.jobs import REPAIRS
 from ui.state.visible import Visible
@@ -22,6 +23,7 @@ VERB_WORDS = {
     "replace": "Replace {}", "charge": "Charge to {}", "look": "Inspect {}", "unlock": "Unlock {}",
 }  # fmt: skip
 SCAN = "Scan all modules"
+NOT_DONE = ("refused", "no answer", GATEWAY_LOCKED)  # what a tester was told about work that it began
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +87,8 @@ def next_step(done: Done | None, visible: Visible, tried: Tried) -> Step | None:
         return _do(done.repairs[0])
     if (repair := _of_the_roots(visible, tried.roots)) is not None:
         return repair
+    if done.answer.startswith(NOT_DONE):
+        return _again(done, tried) if done.answer.startswith(GATEWAY_LOCKED) else None
     if done.verb in REPAIRS:
         return _after_a_repair(visible, tried)
     if done.verb == "scan":
@@ -94,6 +98,12 @@ def next_step(done: Done | None, visible: Visible, tried: Tried) -> Step | None:
 
 def _do(action: str) -> Step:
     return Step(words_of(action), (action,))
+
+
+def _again(done: Done, tried: Tried) -> Step | None:
+    """The same once more, after the gateways that guard it are unlocked."""
+    unlock = tuple(f"unlock {name}" for name in tried.gateways)
+    return Step(f"Unlock and {done.action}", (*unlock, done.action)) if unlock else None
 
 
 def _of_the_roots(visible: Visible, roots: tuple[str, ...]) -> Step | None:

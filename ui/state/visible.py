@@ -120,7 +120,7 @@ def visible_to_student(attempt: Attempt) -> Visible:
 
 def events_to_show(events: Iterable[Event]) -> list[Event]:
     """The events that a person would want to read after an action, in order."""
-    told = ("fault", "repair", "engine", "mode", "state", "code", "relay", "gateway")
+    told = ("fault", "repair", "engine", "mode", "state", "code", "relay", "gateway", "set up")
     return [event for event in events if event.kind in told]
 
 
