@@ -15,7 +15,7 @@ from collections.abc import Iterable
 
 Path = tuple[str | int, ...]  # to a place in a description: keys and positions in lists
 
-LONGEST_SENTENCE = 400  # a sentence may quote what was written, and anything may have been written
+LONGEST_SENTENCE = 600  # a sentence may quote what was written, and anything may have been written
 LONGEST_KEY = 60  # of the path to it
 
 
