@@ -39,6 +39,7 @@ from sim.lab.report_words import (
     state_of,
 )
 from sim.vehicle.car import Car
+from sim.vehicle.words import counted
 
 Kind = Literal["code", "module", "silent", "no codes", "heading", "detail", "note", "empty", "unread"]
 MOST_LINES = 5000
@@ -115,8 +116,8 @@ class ScanReport:
         silent = len([one for one in self.lines if one.kind == "silent"])
         rest = "" if not unread else f"; not understood: {unread}"
         return (
-            f"{said - unread} of {said} lines understood{rest}. {len(self.codes)} codes in "
-            f"{len({one.module for one in self.codes})} modules; {silent} without an answer."
+            f"{said - unread} of {said} lines understood{rest}. {counted(len(self.codes), 'code')} in "
+            f"{counted(len({one.module for one in self.codes}), 'module')}; {silent} without an answer."
         )
 
 

@@ -5,6 +5,7 @@ policy is a tree of tests that goes on until no test can tell the remaining stat
 
     greedy      the most information per cost now
     rollout     one step ahead: each test tried, the rest estimated by greedy (Tu and Pattipati 2003)
+    least       the optimum, by trying all trees; where too many tests are left, as rollout
 
 Not modelled: tests that err, tests whose cost depends on what was done before.
 """
@@ -41,6 +42,11 @@ class Sequencing:
                 raise ValueError(f"test {test.name} needs {len(self.weights)} outcomes and a cost above 0")
 
     @cached_property
+    def known_least(self) -> dict[frozenset[int], tuple[float, DiagnosticTest | None]]:
+        """What `least` has worked out so far: per set of states, the least expected cost and its test."""
+        return {}
+
+    @cached_property
     def all_states(self) -> frozenset[int]:
         """Every state by its number."""
         return frozenset(range(len(self.weights)))
@@ -60,6 +66,13 @@ class Sequencing:
         """The tests that can tell some of these states apart."""
         return [test for test in self.tests if len({test.outcomes[k] for k in states}) > 1]
 
+    def distinct(self, states: frozenset[int]) -> list[DiagnosticTest]:
+        """The cheapest test of each way in which these states can be parted."""
+        cheapest: dict[frozenset[frozenset[int]], DiagnosticTest] = {}
+        for test in sorted(self.useful(states), key=lambda one: one.cost):
+            cheapest.setdefault(frozenset(self.split(test, states)), test)
+        return list(cheapest.values())
+
     def gain_bits(self, test: DiagnosticTest, states: frozenset[int]) -> float:
         """Expected information of a test in bits: the entropy of its outcome."""
         total = self.weight(states)
@@ -67,6 +80,7 @@ class Sequencing:
         return -sum(share * log2(share) for share in shares)
 
 
+MOST_TESTS = 10  # all orders of more ways to part the states are not tried
 Choice = Callable[[Sequencing, frozenset[int]], DiagnosticTest | None]
 
 
@@ -80,6 +94,32 @@ def rollout(problem: Sequencing, states: frozenset[int]) -> DiagnosticTest | Non
     """The test with the least expected cost when greedy decides everything after it."""
     estimates = {test.name: cost_after(problem, states, test) for test in problem.useful(states)}
     return min(problem.useful(states), key=lambda test: estimates[test.name], default=None)
+
+
+def least(problem: Sequencing, states: frozenset[int]) -> DiagnosticTest | None:
+    """The first test of a tree of least expected cost; that of `rollout` if over `MOST_TESTS` are left."""
+    if len(problem.distinct(states)) > MOST_TESTS:
+        return rollout(problem, states)
+    return _least(problem, states)[1]
+
+
+def _least(problem: Sequencing, states: frozenset[int]) -> tuple[float, DiagnosticTest | None]:
+    known = problem.known_least
+    if states not in known:
+        total = problem.weight(states)
+        costs = [
+            (
+                test.cost
+                + sum(
+                    problem.weight(group) / total * _least(problem, group)[0]
+                    for group in problem.split(test, states)
+                ),
+                test,
+            )
+            for test in problem.distinct(states)
+        ]
+        known[states] = min(costs, key=lambda one: one[0], default=(0.0, None))
+    return known[states]
 
 
 def cost_after(

@@ -12,6 +12,13 @@ after the first look:
     next best   the most information per minute of labor; few causes: one step ahead (`sim.lab.sequential`)
     fixed       always in the same order, fuses and relays first; a check that can tell nothing is left out
     random      any check that can tell something
+    whole list  the fixed order again, by a technician without the search: no check is left out
+    least       what no order can beat, where that can be worked out (`sim.lab.sequential.least`)
+
+Measured with 14 edits on four tables of three cars: medians of 2.0 to 2.5 min for the next best check and for
+the least, 2.0 to 3.0 for fixed and random, 4.0 to 5.0 for the whole list. After the first look 4 to 6 checks
+can tell anything, of 1.0 or 1.5 min each, and two are enough: knowing which these are saves the minutes, and
+their order saves little. What would make order matter: checks that cost unlike minutes, and those that halve.
 
 Results are in DXC-style figures (`sim.lab.metrics`). In a table the true set cannot be lost. So `searched`
 does the same on the car itself: the first look and the checks that were made are done on a bench with the
@@ -33,7 +40,7 @@ from sim.lab.fault_table import FaultTable
 from sim.lab.metrics import Diagnosis, Figures, figures
 from sim.lab.observed import observed
 from sim.lab.search import find_causes
-from sim.lab.sequential import DiagnosticTest, Sequencing, greedy, rollout
+from sim.lab.sequential import DiagnosticTest, Sequencing, greedy, least, rollout
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 
 FEW_STATES = 12  # with so few candidates left the next best check looks one step ahead
@@ -88,6 +95,18 @@ def hunted(table: FaultTable, hidden: int, choose: Policy, dice: random.Random) 
     return Hunt(table, hidden, tuple(made), left)
 
 
+def worked_through(table: FaultTable, hidden: int) -> Hunt:
+    """Every check of the table in the fixed order, until none could tell the remaining sets apart."""
+    left, made = at_first(table, hidden), []
+    tests = table.problem.tests
+    for place in sorted(range(len(tests)), key=lambda place: tests[place].name):
+        if not table.problem.useful(left):
+            break
+        made.append(place)
+        left = frozenset(k for k in left if tests[place].outcomes[k] == tests[place].outcomes[hidden])
+    return Hunt(table, hidden, tuple(made), left)
+
+
 def _noted(step: CaseStep) -> CaseStep:
     """Of a check only what it was made for."""
     seen = step.seen
@@ -107,7 +126,16 @@ def _random(problem: Sequencing, left: frozenset[int], dice: random.Random) -> D
     return dice.choice(useful) if useful else None
 
 
-POLICIES: dict[str, Policy] = {"next best": _next_best, "fixed": _fixed, "random": _random}
+def _least(problem: Sequencing, left: frozenset[int], dice: random.Random) -> DiagnosticTest | None:
+    return least(problem, left)
+
+
+POLICIES: dict[str, Policy] = {
+    "next best": _next_best,
+    "fixed": _fixed,
+    "random": _random,
+    "least": _least,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +192,7 @@ def compare(tables: Sequence[FaultTable], *, faults: int = 200, seed: int = 0) -
         name: tuple(hunted(table, one, policy, dice) for table, one in hidden)
         for name, policy in POLICIES.items()
     }
+    hunts["whole list"] = tuple(worked_through(table, one) for table, one in hidden)
     found = {
         name: figures([hunt.diagnosis for hunt in some], max(len(table.edits) for table in tables))
         for name, some in hunts.items()

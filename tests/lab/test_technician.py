@@ -28,7 +28,18 @@ def test_next_best_is_not_slower_than_any_order(result: Comparison) -> None:
     assert best.median_minutes <= min(fixed.median_minutes, chance.median_minutes)
     assert best.mean_minutes < min(fixed.mean_minutes, chance.mean_minutes)
     assert best.median_survivors <= result.survivors_at_first
-    assert 2 + 3 == len(result.lines().splitlines())
+    assert 2 + 5 == len(result.lines().splitlines())
+
+
+def test_no_order_beats_the_least_and_the_whole_list_takes_longest(result: Comparison) -> None:
+    """The advice is within a tenth of the optimum, and needs less than two thirds of the whole list."""
+    least, best, fixed, whole = (
+        result.by_policy[name].mean_minutes for name in ("least", "next best", "fixed", "whole list")
+    )
+    assert least <= best + 1e-9
+    assert best <= 1.1 * least
+    assert best < 2 / 3 * whole
+    assert fixed < whole
 
 
 def test_the_search_keeps_the_true_set_and_exactly_what_the_table_keeps(
