@@ -55,6 +55,11 @@ class Action:
     observation: Observation | None = field(default=None, repr=False)
 
 
+def begins_an_action(word: str) -> bool:
+    """Whether a word is one that sentences of actions begin with."""
+    return word.lower() in (*_PARSERS, *EDIT_VERBS, *OBSERVATION_VERBS)
+
+
 def parse_action(text: str, car: Car) -> Action:
     """The action that a sentence means; raises `EditProblem` with the nearest right word."""
     words = text.split()

@@ -10,7 +10,7 @@
 What is offered follows from the wiring diagram alone. Answers carry no figures: a resistance, voltage or bit
 rate that is not said is judged by what it does and where (see `sim.training.effects`).
 
-Not modelled: a bypass lead that was left in a gateway's connector; causes in free words.
+Not modelled: causes in free words; a bypass lead between more than two buses.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import re
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 
-from sim.training.effects import same_effect
+from sim.training.effects import effect_of, same_effect
 from sim.training.hand_in import NO_FAULT
 from sim.vehicle.answer_parts import PARTS, parts_of, sorts_of
 from sim.vehicle.car import Car
@@ -59,11 +59,11 @@ def built(part: str, answer: Answer, other: str, car: Car) -> str:
     """The cause in normal form; raises `EditProblem` in one sentence where it is none for this car."""
     text = answer.sentence.format(part=part, other=other)
     try:
-        edit = parse_edit(text, car)
-        edit.apply(car)
+        cause = parse_edit(text, car).text
+        effect_of(cause, car)
     except EditProblem:
         raise EditProblem(f"“{part}: {answer.saying(other)}” is not possible on this car.") from None
-    return edit.text
+    return cause
 
 
 def with_cause(named: Sequence[str], cause: str, car: Car) -> tuple[str, ...]:

@@ -50,6 +50,9 @@ def effect_of(text: str, car: Car) -> Effect:
     edit = parse_edit(text, car)
     if edit.theory:
         return {Atom(edit.theory.relation, edit.targets): 0.0}
+    if edit.verb == "bypass":  # the lead goes into a connector that is off; that it is off is another edit
+        own = (plug.id for plug in car.connectors.values() if plug.owner == edit.part)
+        car = car.with_harness(unplugged=car.harness.unplugged | frozenset(own))
     after = edit.apply(car)
     atoms: Effect = {
         Atom("open", (name,)): 0.0

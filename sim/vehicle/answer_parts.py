@@ -6,6 +6,7 @@ All of it follows from the wiring diagram: every part of a sort is offered alike
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from itertools import combinations
 from typing import Literal
 
 from sim.vehicle.car import Car
@@ -157,6 +158,12 @@ def connectors_of(car: Car, module: str) -> Named:
 def channels_of(car: Car, module: str) -> Named:
     """A module's connections to CAN buses, by the name of the channel."""
     return {name: one.bus for name, one in car.transceivers.items() if one.module == module}
+
+
+def bus_pairs_of(car: Car, module: str) -> Named:
+    """`A to B` for every two buses that a gateway joins; none for other modules."""
+    buses = car.messages.buses_of[module] if car.claimed.modules[module].gateway else ()
+    return {f"{one} to {other}": "" for one, other in combinations(buses, 2)}
 
 
 def fd_channels_of(car: Car, module: str) -> Named:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 
-from sim.vehicle.answer_parts import connectors_of
+from sim.vehicle.answer_parts import bus_pairs_of, connectors_of
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Answer, Edit, EditKind, Offer, fields_repaired_by, noted, without
 from sim.vehicle.edit_words import connector_named, figure, one_name
@@ -266,6 +266,16 @@ BYPASSES = (
         "unbypass {module}",
         tool="bypass",
         hands_on=True,
+        answers=(
+            Answer(
+                "module",
+                "a bypass lead is left in its connector",
+                "bypass {part} {other}",
+                "between which buses",
+                bus_pairs_of,
+                "a bypass lead is left between {other}",
+            ),
+        ),
     ),
     EditKind("unbypass", "repair", _unbypass, tool="bypass"),
 )

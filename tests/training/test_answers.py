@@ -29,7 +29,6 @@ from sim.vehicle.reading import read_car
 
 SHIPPED = {name: read_exercise(path) for name, path in shipped_exercises().items()}
 FAULTS = [(name, number) for name, one in SHIPPED.items() for number in range(1 + len(one.others))]
-NO_ANSWER = {"bypass"}  # said in the builder's "Not modelled"
 
 # what a technician says was wrong, for what the file of an exercise says
 SAID = {
@@ -141,7 +140,7 @@ def test_the_same_said_of_the_part_beside_is_judged_wrong(name: str, number: int
 def test_every_fault_of_the_registry_has_an_answer() -> None:
     """A kind of fault that cannot be told would be one that cannot be answered."""
     faults = {verb for verb, kind in EDIT_KINDS.items() if kind.sort != "repair"} | {"charge", "fit"}
-    assert NO_ANSWER == {verb for verb in faults if not EDIT_KINDS[verb].answers}
+    assert set() == {verb for verb in faults if not EDIT_KINDS[verb].answers}
 
 
 @pytest.mark.parametrize("car", ["teaching-car", "small-estate"])
@@ -229,6 +228,20 @@ def test_a_figure_that_was_not_measured_is_any_figure(said: str, true: str, othe
     said, true, other = (parse_edit(text, TEACHING).text for text in (said, true, other))
     assert grade((said,), (true,), TEACHING).exact
     assert not grade((said,), (other,), TEACHING).exact
+
+
+def test_a_bypass_lead_that_was_left_in_is_a_cause() -> None:
+    """Gateway off and a lead in its place: both are built, and judged by the pairs that the lead joins."""
+    hidden = ("unplug GATEWAY.C1", "bypass GATEWAY diag to powertrain")
+    lead, body = (
+        chose("GATEWAY", "a bypass lead is left in its connector", buses, TEACHING)
+        for buses in ("powertrain to diag", "powertrain to body")
+    )
+    assert "GATEWAY: a bypass lead is left between powertrain to diag" == cause_words(lead, TEACHING)
+    off = chose("GATEWAY.C1", "unplugged", "", TEACHING)
+    assert grade((off, lead), hidden, TEACHING).exact
+    assert not grade((off, body), hidden, TEACHING).exact
+    assert (hidden[1],) == grade((off,), hidden, TEACHING).missed
 
 
 def test_an_answer_tells_what_is_asked_for() -> None:

@@ -441,3 +441,34 @@ def test_parts_of_the_work_so_far_are_taken_along(given: tuple[StudentRow, str, 
     assert ["ECM", "TCM.C1", "F2.2", "G1"] == taken
     app = press(app, "take F2.2")
     assert "F2.2" == app.selectbox(key="answer_part").value
+
+
+def test_what_is_chosen_and_pressed_at_once_is_what_is_named(
+    given: tuple[StudentRow, str, AssignmentRow],
+) -> None:
+    """A part that was changed in the moment of the press is the one on the list."""
+    _, key, task = given
+    app = in_panel(opened(key, task.id), "Hand in")
+    app = drawn(app.selectbox(key="answer_part").select("F3").run())
+    app = drawn(app.button_group(key="answer_wrong").set_value("missing").run())
+    app.selectbox(key="answer_part").select("F2")
+    app = press(app, "add_cause")
+    assert ("pull F2",) == causes(app)
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ("F5", "Say what to do with F5, for example “look F5”."),
+        ("tcm is broken", "Say what to do with TCM, for example “look TCM”."),
+        ("hedgehog", "“hedgehog” is no work on a car. Begin with what you do"),
+    ],
+)
+def test_typed_words_that_are_no_work_are_told_in_plain_words(
+    typed: str, told: str, given: tuple[StudentRow, str, AssignmentRow]
+) -> None:
+    """A part's name, or any other word, in the line of the work panel: a sentence, no grammar, no step."""
+    _, key, task = given
+    app = say(opened(key, task.id), typed)
+    assert [told in one.value.replace("\\", "") for one in app.error] == [True]
+    assert [] == log(app)

@@ -10,16 +10,19 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.actions import begins_an_action
 from sim.training.exercise import Tool
+from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, offers_at
 from sim.vehicle.edits_modules import BITRATES_BPS
 from sim.vehicle.edits_set_up import with_set_up
 from sim.vehicle.elements import Resistor
+from sim.vehicle.problems import Problem
 from ui.panels.cautions import caution
 from ui.panels.diagram import connector_words
 from ui.state.held import Held
 from ui.state.visible import Visible
-from ui.state.work import as_shown, ask_to_do, ask_to_do_as_shown
+from ui.state.work import as_shown, ask_to_do, ask_to_do_as_shown, tells_problems
 
 
 def show(held: Held, visible: Visible) -> None:
@@ -238,8 +241,26 @@ def _free_line(visible: Visible) -> None:
         st.form_submit_button("Do it", on_click=_say)
 
 
+@tells_problems
 def _say() -> None:
-    ask_to_do(st.session_state.sentence)
+    sentence = st.session_state.sentence.strip()
+    word = sentence.partition(" ")[0]
+    if word and not begins_an_action(word):
+        held: Held = st.session_state.get("work") or st.session_state.held
+        raise Problem(_what_to_say(word, held.car))
+    ask_to_do(sentence)
+
+
+def _what_to_say(word: str, car: Car) -> str:
+    """What to write instead of a sentence that begins with no work."""
+    shown = car.claimed
+    parts = (*shown.modules, *shown.fuses, *shown.relays, *shown.grounds, *shown.sensors, *car.connectors)
+    name = next((one for one in parts if one.lower() == word.lower()), None)
+    if name is not None:
+        return f"Say what to do with {name}, for example “look {name}”."
+    return (
+        f"“{word}” is no work on a car. Begin with what you do: look, measure, unplug, plug, pull, fit, mend."
+    )
 
 
 def _battery(visible: Visible) -> None:
