@@ -104,7 +104,7 @@ COMMANDS = (
     ),
     Command(
         "suspects-check",
-        "compare the search for suspects with runs of pairs drawn by chance",
+        "compare the search for possible causes with runs of pairs drawn by chance",
         LAB,
         "search_check",
         "search_check_arguments",

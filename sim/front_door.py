@@ -116,5 +116,5 @@ def passphrase(chosen: argparse.Namespace) -> int:
         raise Problem("nothing was said; the passphrase so far stays") from None
     finally:
         kept.close()
-    print("The instructor's pages open with it. Whoever was in is out.")
+    print("The instructor's pages open with it. Everyone signed in before is signed out.")
     return 0

@@ -137,7 +137,7 @@ def _wait(words: list[str], car: Car) -> Action:
 
 def _scan(words: list[str], car: Car) -> Action:
     if words:
-        raise EditProblem(f"'scan' stands alone (here: '{' '.join(words)}')")
+        raise EditProblem(f"'scan' takes nothing more (here: '{' '.join(words)}')")
     return Action("scan", "scan")
 
 

@@ -168,7 +168,7 @@ def why_engine(bench: Bench) -> Because:
         reasons.append(Because(f"{spec.fuel_pump.replace('_', ' ')} has no supply", None, culprits))
     if state == "stopped":
         reasons += _starter_needs(bench, spec.starter)
-    words = {"stopped": "the engine stands", "cranking": "the engine cranks and does not start"}
+    words = {"stopped": "engine not running", "cranking": "the engine cranks and does not start"}
     return Because(words[str(state)], None, tuple(reasons))
 
 
@@ -199,7 +199,7 @@ def why_awake(bench: Bench, bus: str) -> Because:
     on_it = [module for module in live.modules.values() if bus in module.channels]
     awake = [module for module in on_it if module.sends_on(bus)]
     if not awake:
-        return Because(f"nobody is awake on {bus}")
+        return Because(f"no module is awake on {bus}")
     needed = tuple(_needs_bus(bench, module) for module in awake if module.sleep.reasons_now())
     text = f"{bus} is awake: {len(awake)} of {len(on_it)} modules send on it"
     return Because(text, None, needed or _all(bench, (module.state_event for module in awake)))

@@ -164,7 +164,7 @@ def _scope(words: list[str], car: Car) -> Observation:
     words, by = _tail_by(words)
     words, sweep = _cut(words, "for")
     if sweep is None:
-        raise EditProblem("write 'scope TERMINAL to TERMINAL for 2 ms', a second pair behind 'and'")
+        raise EditProblem("write 'scope TERMINAL to TERMINAL for 2 ms', a second pair after 'and'")
     sweep_s = _sweep(sweep)
     pairs = [_pair(one, car, "scope") for one in _cut(words, "and") if one is not None]
     head = f"scope {' and '.join(f'{a} to {b}' for a, b in pairs)} for {sweep_s * 1000:g} ms"

@@ -87,7 +87,7 @@ def battery_bar(sheet: Sheet, x: float, top: float, bottom: float) -> None:
     inside = Sheet()
     inside.line((x, top), (x, bottom), PAINT["RD"], 5)
     inside.text(x, top - 10, "battery +", bold=True)
-    sheet.part("BAR", "feed bar, battery plus", inside)
+    sheet.part("BAR", "distribution rail, battery plus", inside)
     sheet.reach(x, bottom)
 
 

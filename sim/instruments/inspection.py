@@ -147,7 +147,7 @@ def _open_face(plug: Connector, car: Car) -> Iterator[Sighting]:
         elif state.added_ohm.get(pin.id, 0.0) >= VISIBLE_OHM:
             bad.append(Sighting(True, f"terminal {pin.cavity} is green", f"mend {pin.id}"))
         elif pin.id in state.intermittent:
-            bad.append(Sighting(True, f"terminal {pin.cavity} sits loose", f"mend {pin.id}"))
+            bad.append(Sighting(True, f"terminal {pin.cavity} has poor terminal tension", f"mend {pin.id}"))
         if pin.id in state.swapped:
             bad.append(
                 Sighting(True, f"the wire in cavity {pin.cavity} is not the color the pin table gives")
@@ -218,7 +218,7 @@ def _wire(wire: Element, car: Car) -> Iterator[Sighting]:
     if wire.id in state.opened:
         yield Sighting(True, "the wire is broken", f"mend {wire.id}")
     elif state.added_ohm.get(wire.id, 0.0) >= VISIBLE_OHM:
-        yield Sighting(True, "the wire is green and thin under its insulation", f"mend {wire.id}")
+        yield Sighting(True, "the wire is corroded under its insulation", f"mend {wire.id}")
     else:
         yield Sighting(False, "the wire is whole along its length")
 
@@ -250,4 +250,4 @@ def _added(car: Car, kind: str) -> Iterable[Resistor]:
 
 
 def _spoken(node: str, car: Car) -> str:
-    return {"BODY": "the body", "BAR": "the feed bar"}.get(node, node)
+    return {"BODY": "the body", "BAR": "the distribution rail"}.get(node, node)

@@ -102,7 +102,7 @@ def _notes(
     if abs(open_v) > 9 and light in ("dark", "glows"):
         notes.append(
             f"{digits(open_v, 'V')} without a load, {digits(loaded_v, 'V')} with one: "
-            "the voltage has nothing behind it."
+            "the voltage collapses under load."
         )
     for drop_v, limit_v, side in ((feed_v, FEED_DROP_V, "feed"), (ground_v, GROUND_DROP_V, "ground")):
         if drop_v is not None and abs(drop_v) > limit_v:

@@ -151,9 +151,9 @@ def _is_pulsed(states: tuple[Seen, ...]) -> bool:
 def _volt_notes(states: tuple[Seen, ...], pulsed: bool) -> list[str]:
     notes = []
     if states[0].ohm > INPUT_OHM / 200 and abs(states[0].volt) > 0.5:
-        notes.append("There is little behind this voltage: a lamp in place of the meter would bring it down.")
+        notes.append("This voltage collapses under load: a test lamp would bring it down.")
     if pulsed:
-        notes.append("The voltage is chopped: the meter shows its average. A scope shows the levels.")
+        notes.append("Pulsed signal: the meter shows its average. A scope shows the levels.")
     return notes
 
 
@@ -189,10 +189,10 @@ def _ohms(found: Reading, traffic: Traffic, what: Observation, car: Car) -> Meas
         )
     beeps = what.kind is ObservationKind.CONTINUITY and ohm is not None and ohm < BEEP_OHM
     if beeps:
-        notes.append("A beep tells that a few milliamperes pass. Only a load tells whether it carries one.")
+        notes.append("Continuity proves milliamps only. Load-test the circuit.")
     display = "OL" if ohm is None else digits(ohm, "Ω")
     if what.kind is ObservationKind.CONTINUITY:
-        display = f"{display}, {'beeps' if beeps else 'no beep'}"
+        display = f"{display}, {'beeps' if beeps else 'no continuity'}"
     doubtful = live_v > LIVE_V
     return _result(what, car, display, ohm, "Ω", notes, floating=not states, beeps=beeps, doubtful=doubtful)
 
@@ -227,7 +227,7 @@ def _amps(found: Reading, observed: Observed, car: Car) -> Measured:
     what = observed.what
     element = car.elements[what.points[0]]
     amp = amps_at(found, element)
-    notes = ["The meter stands in place of the fuse."] if isinstance(element, FuseLink) else []
+    notes = ["The meter is in place of the fuse."] if isinstance(element, FuseLink) else []
     if observed.interrupted and (lost := _lost(found, element)):
         notes.append(
             f"Breaking the circuit reset these modules: {', '.join(lost)}. They are awake now. "

@@ -155,4 +155,4 @@ def _part_over(claim: Claim, element: Element, node: str) -> PathPart:
             return PathPart("driver", f"{element.module}.{element.output}", "driver inside the module", node)
         case Resistor(kind="joint") if element.id in claim.vehicle.grounds:
             return PathPart("ground", element.id, claim.vehicle.grounds[element.id].location, node)
-    return PathPart("bar", "BAR", "feed bar", node)
+    return PathPart("bar", "BAR", "distribution rail", node)

@@ -225,9 +225,9 @@ def _notes(
     if any(one.floating for one in channels):
         notes.append("Nothing joins the two points of a floating channel.")
     if tried:
-        notes.append("Frames do not get through: nobody acknowledges them.")
+        notes.append("Frames do not get through: no node acknowledges them.")
     elif disturbed and not all(_is_flat(one) for one in channels):
-        notes.append("Frames are destroyed by others, or by their own sender: error flags stand on the line.")
+        notes.append("Frames are destroyed by others, or by their own sender: error flags are on the line.")
     elif not framed:
         notes.append("No frame ran while the scope waited.")
         if any(one.channel in near for one in bench.live.streams_running()):

@@ -129,7 +129,7 @@ def technician_arguments(parser: ArgumentParser) -> None:
         "--searched",
         type=int,
         default=10,
-        help="hidden faults whose evidence goes through the search for suspects (default: %(default)s)",
+        help="hidden faults whose evidence the search for possible causes gets (default: %(default)s)",
     )
 
 

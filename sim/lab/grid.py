@@ -268,7 +268,7 @@ def _check(named: Sequence[Choice], actions: Sequence[str]) -> None:
         raise Problem("a grid needs at least one action")
     for one in named:
         if one.before is not None and not 0 <= one.before < len(actions):
-            raise Problem(f"'{one.name}' stands before action {one.before + 1} of {len(actions)}")
+            raise Problem(f"'{one.name}' comes before action {one.before + 1} of {len(actions)}")
 
 
 def _refuse_what_never_works(accounts: Sequence[Account]) -> None:

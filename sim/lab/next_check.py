@@ -88,11 +88,11 @@ class Advice:
     def words(self) -> str:
         """The advice in a sentence."""
         if self.best is None and self.of < 2:
-            left = "One suspect is left" if self.of else "No suspect is left"
+            left = "One possible cause is left" if self.of else "No possible cause is left"
             return f"{left}: there is nothing to tell apart."
         if self.best is None:
-            return "No check that could be thought of here tells these suspects apart."
-        how = "halves the suspects" if self.best.halves else f"is worth {self.best.bits:.2f} bits"
+            return "No check known here tells these possible causes apart."
+        how = "halves the possible causes" if self.best.halves else f"is worth {self.best.bits:.2f} bits"
         return f"{self.best.check.title}: {how} in {self.best.check.minutes:g} min."
 
 

@@ -56,7 +56,7 @@ def find_causes(
     After `within_s` seconds of the wall clock the rest is left `waiting`; raises `Stopped` when stopped.
     """
     if most not in (1, 2):
-        raise Problem(f"suspects are sets of one or two edits (here: {most})")
+        raise Problem(f"possible causes are sets of one or two edits (here: {most})")
     car = car_from_text(vehicle)
     chosen = sentences(catalogue(car) if edits is None else edits, car)
     sets = [some for size in range(most + 1) for some in combinations(chosen, size)]

@@ -17,7 +17,13 @@ def found_words(found: SearchResult, left_share: float) -> str:
     `left_share`: the share of prior odds that the sets have that were not judged.
     """
     count, left = len(found.causes), len(found.waiting)
-    who = "No suspect" if not count else "One suspect" if count == 1 else f"{count} suspects"
+    who = (
+        "No possible cause"
+        if not count
+        else "One possible cause"
+        if count == 1
+        else f"{count} possible causes"
+    )
     rest = f"; {left} are left, {left_share:.1%} of the odds" if left else ", none is left"
     return f"{who}. {found.candidates - left} of {found.candidates} sets are judged{rest}."
 
@@ -26,7 +32,7 @@ def no_cause_words(found: SearchResult) -> str:
     """Which step no cause shows, and what could be the reason."""
     number = next((k for k, left in enumerate(found.remaining, start=1) if not left), 0)
     done = ", ".join(found.steps[number - 1].do)
-    step = f"Nobody who is left before it shows what step {number} saw ({done}). " if number else ""
+    step = f"No possible cause left before it shows what step {number} saw ({done}). " if number else ""
     return (
         f"{step}It may be another kind of fault or one of another size, more faults at once, a car built "
         "otherwise than its diagram says (ask for such theories, too), or something seen wrong."
@@ -53,11 +59,11 @@ def search_page(found: SearchResult, advice: Advice | None, left_share: float) -
     sections = [
         Section("Done and seen", (Rows(("", "done", "seen", "sets left"), steps),)),
         Section(
-            "Suspects",
+            "Possible causes",
             (
                 found_words(found, left_share),
                 odds_words(),
-                Rows(("suspect", "share of the odds", "alike by the wiring"), causes),
+                Rows(("possible cause", "share of the odds", "alike by the wiring"), causes),
             ),
         ),
     ]
@@ -74,7 +80,7 @@ def search_page(found: SearchResult, advice: Advice | None, left_share: float) -
         )
         table = Rows(("check", "min", "bits", "may show", "cautions"), checks)
         sections.append(Section("What to look at next", (advice.words, table)))
-    return as_html("Suspects", sections)
+    return as_html("Possible causes", sections)
 
 
 def _seen(seen: dict[str, object]) -> str:

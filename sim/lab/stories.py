@@ -109,7 +109,7 @@ def try_stories(
 
 def _verdict(case: Case, name: str, story: Story, account: Account) -> StoryVerdict:
     if account.impossible:
-        return StoryVerdict(name, story.edits, (Miss(0, "the car", "stands there", account.impossible),), 0)
+        return StoryVerdict(name, story.edits, (Miss(0, "the car", "can be built", account.impossible),), 0)
     found: list[Miss] = []
     looked_at = at = 0
     for number, step in enumerate(case.steps, start=1):

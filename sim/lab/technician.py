@@ -155,7 +155,8 @@ class Comparison:
             for name, one in self.by_policy.items()
         ]
         count = len(next(iter(self.hunts.values())))
-        first = f"{count} hidden faults; after the first look {self.survivors_at_first:g} suspects (median)"
+        median = f"{self.survivors_at_first:g} possible causes (median)"
+        first = f"{count} hidden faults; after the first check {median}"
         return "\n".join([first, head, *rows])
 
 
@@ -175,7 +176,7 @@ class Searched:
         """The result as text."""
         kept, same = self.hunts - len(self.lost), self.hunts - len(self.other)
         words = [
-            f"through the search for suspects: {kept} of {self.hunts} true sets are among the survivors, "
+            f"through the search for possible causes: {kept} of {self.hunts} true sets survive, "
             f"{same} times these are the table's; {self.runs} runs for {self.candidates} sets"
         ]
         words += [f"LOST: {' + '.join(one)}" for one in self.lost]

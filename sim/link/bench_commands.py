@@ -93,7 +93,7 @@ def _summary(car: Car) -> None:
         heard = ", ".join(one.sender for one in car.messages.expected[name])
         title = f"{name} {module.title}".strip()
         print(f"  {title} [{f'{car.addresses[name]:03X}' if name in car.addresses else 'LIN'}]")
-        print(f"      sends {sent or 'nothing'}; monitors {heard or 'nobody'}")
+        print(f"      sends {sent or 'nothing'}; monitors {heard or 'no module'}")
 
 
 def diagram_arguments(parser: ArgumentParser) -> None:

@@ -68,7 +68,7 @@ def serve(link: LiveLink, actions: Iterable[str]) -> int:
                 with ending.waiting():
                     time.sleep(LOOK_S)
         except KeyboardInterrupt:
-            print("the car stands")
+            print("stopped")
             return 0
     raise Problem(link.car.failure)
 

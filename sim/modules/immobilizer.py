@@ -159,7 +159,7 @@ class Authority(_Side):
             self.released = True
             self.denial.passed()
             self._stop_asking()
-            self._note(f"{self._spec.engine} has proved itself; start is released", self.event)
+            self._note(f"{self._spec.engine} is authenticated; start is released", self.event)
             self._host.send(Frame(self._spec.release_id, response_to(frame.data)))
             self._host.invalidate()
 

@@ -78,7 +78,7 @@ def try_exercise(chosen: Namespace) -> int:
         print(f"hint: {attempt.hint()}")
     for action in actions(chosen):
         _print_step(attempt.do(action))
-    print(f"{attempt.minutes:.1f} min of shop time, parts {attempt.cost:g}")
+    print(f"{attempt.minutes:.1f} min of labor, parts {attempt.cost:g}")
     if not chosen.hand_in:
         return 0
     result = attempt.hand_in(chosen.hand_in, chosen.evidence)
@@ -89,7 +89,7 @@ def try_exercise(chosen: Namespace) -> int:
 def debrief_arguments(parser: ArgumentParser) -> None:
     """Arguments of `debrief`."""
     _work_arguments(parser)
-    parser.add_argument("--quick", action="store_true", help="without suspects: checks are not judged")
+    parser.add_argument("--quick", action="store_true", help="without possible causes: checks are not judged")
     parser.add_argument("--html", type=Path, metavar="FILE", help="write a page to be printed")
 
 

@@ -32,10 +32,13 @@ MARKS = {
     "repair": "repair",
     "": "",
 }
-COUNTED = {"dangers": "danger", "suspects left": "suspect left"}  # and what one of them is called
+COUNTED = {
+    "dangers": "danger",
+    "possible causes left": "possible cause left",
+}  # and what one of them is called
 PICTURE_W, PICTURE_H, MARGIN = 640, 180, 34
 PAGE = Path(__file__).with_name("debrief.html")
-HEAD = ("", "What you did", "min", "This check", "Why", "Figure", "Suspects left")
+HEAD = ("", "What you did", "min", "This check", "Why", "Figure", "Possible causes left")
 
 
 _html = macros(Path(__file__).with_name("checks.html"))
@@ -127,7 +130,7 @@ def _handed_in(told: Debrief) -> Iterator[str]:
 
 def _way(told: Debrief) -> Iterator[str]:
     aim = f"the aim was {told.attempt.exercise.minutes:g}"
-    yield f"{told.attempt.minutes:.0f} minutes of shop time; {aim}."
+    yield f"{told.attempt.minutes:.0f} minutes of labor; {aim}."
     if told.after_showing:
         yield "The solution was shown before you handed in. Repair and proof are your own work all the same."
     if told.attempt.hints_taken:

@@ -68,7 +68,9 @@ class RunSuspects:
         self._verbs = [step.verb for step in attempt.steps]
         self._workshop = workshop
         self._accounts: dict[int, Account] = {}
-        self._told: list[dict[int, int]] = []  # step by step: what each suspect left by then would have shown
+        self._told: list[
+            dict[int, int]
+        ] = []  # step by step: what each possible cause left by then would have shown
         self.suspects, self.truth = _suspects(attempt)
         actions = tuple(step.sight.action for step in attempt.steps)
         scan = self._verbs.index("scan") + 1 if "scan" in self._verbs else 0

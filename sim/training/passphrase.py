@@ -96,7 +96,7 @@ class Door:
                 connection.execute(passphrases.update().values(hash=words))
                 connection.execute(delete(tokens))
             else:
-                raise Problem("a passphrase was set by somebody else at this moment")
+                raise Problem("someone else set a passphrase at this moment")
 
         alone(self._engine, write)
 

@@ -1,11 +1,11 @@
 """What each step of a log was worth, by what could be known before it, not by how it happened to come out:
 
-    informative            the suspects left would have shown different things: so many bits expected
+    informative            the possible causes left would have shown different things: so many bits expected
     weak                   it could tell something, but another check gave four times as much per minute
-    redundant              every suspect left would have shown the same: nothing could be learned
+    redundant              every possible cause left would have shown the same: nothing could be learned
     verification           a check after a repair; it is never redundant
-    premature replacement  a part was repaired or replaced while a suspect left it healthy, and a shorter
-                           check would have told them apart
+    premature replacement  a part was repaired or replaced while a possible cause left it healthy, and a
+                           shorter check would have told them apart
     unsafe                 on a real car a person, or the car, could have been hurt
 
 The numbers come from a `SuspectModel`. Without one, checks are listed and only safety is judged.
@@ -27,7 +27,9 @@ from sim.training.suspects import SuspectModel, best_check, bits_per_minute, ent
 StepVerdict = Literal[
     "informative", "weak", "redundant", "verification", "premature replacement", "unsafe", "repair", ""
 ]
-Unit = Literal["", "bits", "of the best per minute", "dangers", "suspects left", "chance that it was this"]
+Unit = Literal[
+    "", "bits", "of the best per minute", "dangers", "possible causes left", "chance that it was this"
+]
 CHECKS = ("scan", *OBSERVATION_VERBS)
 UNDONE_BY = {"plug": "unplug", "fit": "pull", "unbypass": "bypass"}
 # At least so many times as much per minute must another check have offered; a threshold of our own.
@@ -88,7 +90,7 @@ class StepJudge:
         return [words_of(one.edits) for one in others if not set(one.edits) & set(named)]
 
     def _groups(self, place: int) -> Groups:
-        """The suspects left, by what each of them would have shown at this step."""
+        """The possible causes left, by what each of them would have shown at this step."""
         return {} if self._model is None else grouped(self._left, partial(self._model.told, place))
 
     def _weight(self, suspects: Sequence[int]) -> float:
@@ -116,7 +118,7 @@ class StepJudge:
         is_check, tells = step.verb in CHECKS, gain_bits > 0
         if self._repaired and (is_check or tells) and (not tells or self._is_recheck(place)):
             reason = "a check after a repair shows whether it held"
-            return Ruling("verification", reason, float(len(self._left)), "suspects left")
+            return Ruling("verification", reason, float(len(self._left)), "possible causes left")
         if not self._left:
             return Ruling(reason=_why_unjudged(self._model is not None) if is_check else "")
         if not tells:
@@ -129,15 +131,15 @@ class StepJudge:
                 "times as much per minute"
             )
             return Ruling("weak", reason, rate / best_rate, "of the best per minute")
-        reason = f"{len(self._left)} suspects would have shown {len(groups)} different things"
+        reason = f"{len(self._left)} possible causes would have shown {len(groups)} different things"
         return Ruling("informative", reason, gain_bits, "bits")
 
     def _redundant(self) -> Ruling:
         count = len(self._left)
         reason = (
-            f"all {count} suspects left would have shown the same"
+            f"all {count} possible causes left would have shown the same"
             if count > 1
-            else "only one suspect was left, and it would have shown just this"
+            else "only one possible cause was left, and it would have shown just this"
         )
         return Ruling("redundant", reason, 0.0, "bits")
 
@@ -150,11 +152,11 @@ class StepJudge:
         chance = self._weight(bad) / self._weight(left)
         check = self._telling(bad, healthy, step.minutes) if healthy and not self._repaired else ""
         if not check and not (step.vain and healthy):
-            reason = f"{len(bad)} of {len(left)} suspects say that this part is at fault"
+            reason = f"{len(bad)} of {len(left)} possible causes say that this part is at fault"
             return Ruling("repair", reason, chance, "chance that it was this")
         vain = f"{step.vain}; " if step.vain else ""
         told = f", and '{check}' would have told in less time" if check else ""
-        reason = f"{vain}{len(healthy)} of {len(left)} suspects leave this part healthy{told}"
+        reason = f"{vain}{len(healthy)} of {len(left)} possible causes leave this part healthy{told}"
         return Ruling("premature replacement", reason, chance, "chance that it was this")
 
     def _telling(self, bad: Sequence[int], healthy: Sequence[int], minutes: float) -> str:
@@ -172,7 +174,7 @@ class StepJudge:
         return ""
 
     def _best(self) -> tuple[str, float]:
-        """The check with the most bits per minute on the suspects left."""
+        """The check with the most bits per minute on the possible causes left."""
         if self._model is None or not set(self._left) <= self._model.compared:
             return "", 0.0
         key = tuple(self._left)
@@ -194,4 +196,8 @@ class StepJudge:
 
 
 def _why_unjudged(has_model: bool) -> str:
-    return "no suspect left would have shown this" if has_model else "not measured: no suspects to hand"
+    return (
+        "no possible cause left would have shown this"
+        if has_model
+        else "not measured: no possible causes at hand"
+    )

@@ -19,7 +19,7 @@ RESERVED = {
     "DLC": "the diagnostic connector",
     "BAT": "the battery",
     "GEN": "the generator",
-    "BAR": "the feed bar of the fuse boxes",
+    "BAR": "the distribution rail of the fuse boxes",
     "BODY": "the body",
     "SP": "the splices",
     TESTER: "the tester",
@@ -95,7 +95,7 @@ def check_lines(vehicle: Vehicle) -> None:
             if name in vehicle.inline and not word:
                 continue
             if name in on_line:
-                raise Problem(f"{name} stands on the line of {bus} twice", path)
+                raise Problem(f"{name} is on the line of {bus} twice", path)
             on_line.add(name)
             seen_on_lines.add(name)
             if name in vehicle.modules:
@@ -112,7 +112,7 @@ def check_lines(vehicle: Vehicle) -> None:
     seen_on_lines |= _check_clusters(vehicle)
     for name in vehicle.modules:
         if name not in seen_on_lines:
-            raise Problem(f"module '{name}' stands on no bus line", ("modules", name))
+            raise Problem(f"module '{name}' is on no bus line", ("modules", name))
 
 
 def _check_clusters(vehicle: Vehicle) -> set[str]:
@@ -128,15 +128,15 @@ def _check_clusters(vehicle: Vehicle) -> set[str]:
                 near = did_you_mean(name, [*vehicle.modules, *vehicle.inline])
                 raise Problem(f"nothing called '{name}' for the line of {cluster}{near}", path)
             if modules.count(name) > 1:
-                raise Problem(f"{name} stands on the line of {cluster} twice", path)
+                raise Problem(f"{name} is on the line of {cluster} twice", path)
         if len(modules) < 2:
             raise Problem("a LIN line has a master and at least one slave", ("lin", cluster, "line"))
         at_master = ("lin", cluster, "master")
         if spec.master not in modules:
             near = did_you_mean(spec.master, modules)
-            raise Problem(f"the master '{spec.master}' does not stand on the line{near}", at_master)
+            raise Problem(f"the master '{spec.master}' is not on the line{near}", at_master)
         if not any(stop.name == spec.master for bus in vehicle.buses.values() for stop in bus.stops):
-            what = f"the master {spec.master} stands on no CAN bus: nobody could learn of its slaves"
+            what = f"the master {spec.master} is on no CAN bus: no module could learn of its slaves"
             raise Problem(what, at_master)
         found.update(modules)
     return found

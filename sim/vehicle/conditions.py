@@ -51,7 +51,7 @@ class Condition(BaseModel):
         if len(self.kinds()) != 1:
             raise ValueError(f"a condition has exactly one of {', '.join(KEYS)}")
         if self.signal is None and "is_" in self.model_fields_set:
-            raise ValueError("'is' stands beside 'signal' only")
+            raise ValueError("'is' goes with 'signal' only")
         return self
 
     def kinds(self) -> list[str]:

@@ -265,8 +265,8 @@ class Generator(Part):
 
     It holds `set_v` at 25 °C, `mv_per_k` more or less per kelvin of `temperature_c`, at its B+ terminal up to
     `limit_a`; beyond, its voltage gives way at that current. A fuse that feeds `GEN` is its fusible link;
-    without one its cable runs straight to the feed bar. `lamp`: the module's input (`CLUSTER.charge`) on its
-    lamp terminal. All values are common practice for a 12 V car.
+    without one its cable runs straight to the distribution rail. `lamp`: the module's input
+    (`CLUSTER.charge`) on its lamp terminal. All values are common practice for a 12 V car.
 
     Not modelled: less current at low engine speed, the belt, the rotor's own current, self-heating.
     """

@@ -296,7 +296,7 @@ class Messages:
                 raise Problem(f"no module sends a message '{slot.message}'{near}", slot.path)
             spec = self.vehicle.lin[slot.cluster]
             if slot.cluster not in self.clusters_of[message.sender]:
-                raise Problem(f"{message.sender} does not stand on the line of {slot.cluster}", slot.path)
+                raise Problem(f"{message.sender} is not on the line of {slot.cluster}", slot.path)
             if not 1 <= message.length <= MOST_DATA_BYTES:
                 raise Problem(
                     f"{slot.message} has {message.length} bytes: a LIN frame has 1 to {MOST_DATA_BYTES}",
@@ -312,7 +312,7 @@ class Messages:
         for message in self.sent.values():
             if not self.buses_of[message.sender] and message.name not in self.slots:
                 raise Problem(
-                    f"{message.name} stands in no LIN schedule, and {message.sender} stands on no CAN bus",
+                    f"{message.name} is in no LIN schedule, and {message.sender} is on no CAN bus",
                     ("modules", message.sender),
                 )
 
@@ -394,7 +394,7 @@ def _lin_slots(vehicle: Vehicle) -> Iterator[tuple[str, Slot]]:
         for index, slot in enumerate(spec.schedule):
             path = ("lin", cluster, "schedule", index)
             if slot.message in seen:
-                raise Problem(f"{slot.message} stands in the schedule of {seen[slot.message]} already", path)
+                raise Problem(f"{slot.message} is in the schedule of {seen[slot.message]} already", path)
             seen[slot.message] = cluster
             frame_id = slot.id if slot.id is not None else next(free, None)
             if frame_id is None or frame_id in used:

@@ -137,7 +137,7 @@ class _Table:
         self.by_name: dict[str, _Unit] = {}
         for unit in self.units:
             if unit.name in self.by_name:
-                what = f"'{unit.name}' stands in row {self.by_name[unit.name].row} already"
+                what = f"'{unit.name}' is in row {self.by_name[unit.name].row} already"
                 raise TableProblem(what, unit.row, "module")
             self.by_name[unit.name] = unit
         if len(self.units) > MOST_MODULES:
@@ -353,7 +353,7 @@ def _messages(text: str, number: int) -> Iterator[str]:
             raise TableProblem(what, number, "sends")
         can_id, period, length = int(match[1], 16), match[2], match[3]
         if can_id in taken:
-            raise TableProblem(f"identifier {can_id:03X} stands there twice", number, "sends")
+            raise TableProblem(f"identifier {can_id:03X} is there twice", number, "sends")
         taken.add(can_id)
         every = f", period_ms: {float(period):g}" if period else ""
         long = f", length: {length}" if length else ""

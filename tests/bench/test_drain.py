@@ -197,7 +197,7 @@ def test_why_the_bus_is_awake_and_the_battery_flat() -> None:
         one.text for one in why.causes
     ]
     assert ["given: keep DOOR-LEFT awake"] == why.roots()
-    assert "nobody is awake on comfort" == why_awake(bench, "comfort").text
+    assert "no module is awake on comfort" == why_awake(bench, "comfort").text
     flat = why_battery(bench)
     assert "the battery has 82 % of its charge; 12.0 Ah were taken from it" == flat.text
     assert "DOOR-LEFT stays awake: its network request is never released" == flat.causes[0].text

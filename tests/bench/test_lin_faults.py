@@ -118,9 +118,7 @@ def test_slaves_answer_no_tester(car: Car) -> None:
     report = bench.do("scan").report
     assert report is not None
     assert ["ECM", "BCM"] == [entry.module for entry in report.modules]
-    with pytest.raises(
-        EditProblem, match="RAIN stands on LIN only and answers no tester: BCM reports for it"
-    ):
+    with pytest.raises(EditProblem, match="RAIN is on LIN only and answers no tester: BCM reports for it"):
         bench.do("clear RAIN")
     assert "BCM reports for it" in why_silent(bench, "RAIN").text
 

@@ -29,7 +29,7 @@ SEEN = [
     ("short SP.powertrain.TCM.H to BODY", "SP.powertrain.TCM.H", "bare copper touches the body"),
     ("short ECM.C1.4 to BODY", "ECM.C1.4", "bare copper touches the body"),
     ("open F1.2--ECM.C1.1", "F1.2--ECM.C1.1", "the wire is broken"),
-    ("corrode F1.2--ECM.C1.1 2 ohm", "F1.2--ECM.C1.1", "the wire is green and thin under its insulation"),
+    ("corrode F1.2--ECM.C1.1 2 ohm", "F1.2--ECM.C1.1", "the wire is corroded under its insulation"),
     ("terminate DLC.6 to DLC.14", "DLC.6", "a resistor has been put in here"),
 ]
 

@@ -212,7 +212,7 @@ def test_it_beeps_below_thirty_ohm(teaching: Benches, ohm: float, beeps: bool) -
     """Meters differ between 20 and 50 ohm (common practice); this one's limit is in the middle."""
     bench = teaching("unplug BAT.NEG", "unplug ECM", f"short ECM.C1.3 to ECM.C1.4 {ohm} ohm")
     reading = measure(bench, "continuity ECM.C1.3 to ECM.C1.4")
-    assert (beeps, "beeps" if beeps else "no beep") == (reading.beeps, reading.display.split(", ")[1])
+    assert (beeps, "beeps" if beeps else "no continuity") == (reading.beeps, reading.display.split(", ")[1])
 
 
 def test_the_meter_s_shunt_is_part_of_the_loop(three: Cars, solved: Solved) -> None:

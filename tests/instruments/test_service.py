@@ -234,7 +234,7 @@ def test_a_click_means_a_place_where_a_probe_can_go(name: str) -> None:
 
 
 def test_the_diagram_of_a_module_joins_battery_and_ground() -> None:
-    """A module's diagram shows the feed bar, its ground point and the relay that it drives."""
+    """A module's diagram shows the distribution rail, its ground point and the relay that it drives."""
     assert {"BAR", "ECM.C1.1", "F1.1", "G2", "ECM.C1.3", "K3.86"} <= ids(drawing(SERVICE, "ECM"))
 
 

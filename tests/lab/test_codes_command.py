@@ -36,7 +36,7 @@ def test_the_answer_can_be_printed(folder: Path) -> None:
 
 @pytest.mark.parametrize(
     ("table", "problem"),
-    [("ECM\n", "van.csv, line 1: ECM needs a bus"), ("ECM a\nECM b\n", "'ECM' stands in row 1 already")],
+    [("ECM\n", "van.csv, line 1: ECM needs a bus"), ("ECM a\nECM b\n", "'ECM' is in row 1 already")],
 )
 def test_a_table_that_is_none_is_refused_in_one_line(
     folder: Path, capsys: pytest.CaptureFixture[str], table: str, problem: str

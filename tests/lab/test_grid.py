@@ -139,7 +139,7 @@ def test_names_cannot_smuggle_anything_into_the_page(six: str, here: Workshop) -
         ([], ["scan"], r"a grid takes 1 to 10 edits \(here: 0\)"),
         ([f"pull F{k}" for k in range(1, 12)], ["scan"], r"a grid takes 1 to 10 edits \(here: 11\)"),
         (["pull F2"], [], "a grid needs at least one action"),
-        ([Choice("late", ("pull F2",), 1)], ["scan"], "'late' stands before action 2 of 1"),
+        ([Choice("late", ("pull F2",), 1)], ["scan"], "'late' comes before action 2 of 1"),
     ],
 )
 def test_a_question_that_makes_no_sense_is_refused(

@@ -149,9 +149,9 @@ def test_one_suspect_needs_no_check(six: str, here: Workshop) -> None:
     """With one possible cause or none left, there is no advice, and the sentence says why."""
     advice = next_check(causes(six, ["pull F2"], here), workshop=here)
     assert (None, ()) == (advice.best, advice.ranked)
-    assert "One suspect is left: there is nothing to tell apart." == advice.words
-    assert "No suspect is left: there is nothing to tell apart." == Advice((), 0, 0).words
-    assert "No check that could be thought of here tells these suspects apart." == Advice((), 2, 2).words
+    assert "One possible cause is left: there is nothing to tell apart." == advice.words
+    assert "No possible cause is left: there is nothing to tell apart." == Advice((), 0, 0).words
+    assert "No check known here tells these possible causes apart." == Advice((), 2, 2).words
 
 
 def test_cautions_stand_beside_the_checks_that_need_them() -> None:

@@ -72,7 +72,7 @@ class InterruptedOutput(io.StringIO):
     def write(self, text: str) -> int:
         """Write, and be interrupted once."""
         written = super().write(text)
-        if "unplug TCM.C1" in text and "the car stands" not in self.getvalue():
+        if "unplug TCM.C1" in text and "stopped" not in self.getvalue():
             signal.raise_signal(signal.SIGINT)
         return written
 

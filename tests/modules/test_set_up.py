@@ -72,7 +72,7 @@ def test_a_dead_module_is_explained_by_its_edit() -> None:
 
 
 def test_an_engine_that_does_not_start_is_explained_by_its_module_s_set_up() -> None:
-    """Why the engine stands: not coded, or a wrong proof to the immobilizer; both end at the edit."""
+    """Why engine not running: not coded, or a wrong proof to the immobilizer; both end at the edit."""
     for fault, said in (("uncode ECM", "is not coded"), ("unmatch ECM", "wrong proof")):
         bench = Bench(TEACHING, [fault], fidelity="stream")
         bench.do_all(["key run", "wait 3 s", "key crank", "wait 1 s"])

@@ -30,7 +30,7 @@ def judged(model: HandMade | None, *steps: WorkStep) -> list[Judged]:
 def test_a_check_that_halves_four_suspects_is_worth_one_bit() -> None:
     """A check that splits four equal suspects in halves is informative, with one bit."""
     (one,) = judged(HandMade((1, 1, 1, 1), ("aabb",)), step("look F3"))
-    reason = "4 suspects would have shown 2 different things"
+    reason = "4 possible causes would have shown 2 different things"
     assert Judged(step("look F3"), Ruling("informative", reason, 1.0, "bits"), 2) == one
 
 
@@ -49,10 +49,10 @@ def test_a_check_is_judged_by_what_was_expected_and_not_by_luck() -> None:
 
 
 def test_a_check_that_all_suspects_answer_alike_is_redundant_whatever_their_weights() -> None:
-    """A check that cannot tell the suspects left apart is redundant."""
+    """A check that cannot tell the possible causes left apart is redundant."""
     first, second = judged(HandMade((9, 1, 1), ("aab", "ccd")), step("look F3"), step("scan"))
     assert "informative" == first.ruling.verdict
-    reason = "all 2 suspects left would have shown the same"
+    reason = "all 2 possible causes left would have shown the same"
     assert Judged(step("scan"), Ruling("redundant", reason, 0.0, "bits"), 2) == second
 
 
@@ -104,7 +104,7 @@ def test_a_repair_before_a_shorter_check_would_have_told_is_premature() -> None:
     (one,) = judged(model, step("mend ECM.C1.3", 15.0))
     assert ("premature replacement", 0.25) == (one.ruling.verdict, one.ruling.number)
     assert (
-        "3 of 4 suspects leave this part healthy, and 'look ECM.C1' would have told in less time"
+        "3 of 4 possible causes leave this part healthy, and 'look ECM.C1' would have told in less time"
         == one.ruling.reason
     )
 
@@ -129,7 +129,7 @@ def test_a_repair_in_vain_is_premature_with_its_chance() -> None:
 
 
 def test_a_repair_in_vain_of_what_everything_points_to_is_not_premature() -> None:
-    """Nobody could have known better: all suspects left say that this part is at fault."""
+    """Nobody could have known better: all possible causes left say that this part is at fault."""
     (one,) = judged(HandMade((1, 1), ("aa",), at_fault={0: (0, 1)}), step("mend G2", 15.0, vain="no use"))
     assert ("repair", 1.0) == (one.ruling.verdict, one.ruling.number)
 
@@ -169,7 +169,7 @@ def test_taking_a_clamp_off_is_no_repair_and_cleaning_it_is_one() -> None:
 def test_without_suspects_nothing_is_judged_but_safety() -> None:
     """Without suspects a check says that it was not measured."""
     one, two = judged(None, step("scan"), step("key run"))
-    assert Ruling(reason="not measured: no suspects to hand") == one.ruling
+    assert Ruling(reason="not measured: no possible causes at hand") == one.ruling
     assert Ruling() == two.ruling
 
 
@@ -205,7 +205,7 @@ def model(storage: Attempt) -> RunSuspects:
 
 
 def test_the_checks_of_a_real_log(storage: Attempt, model: RunSuspects) -> None:
-    """On a real car each kind of step gets its verdict, and the suspects left never grow."""
+    """On a real car each kind of step gets its verdict, and the possible causes left never grow."""
     told = debrief(storage, model)
     verdicts = {one.step.action: one.ruling.verdict for one in reversed(told.judged)}
     assert "informative" == verdicts["scan"]

@@ -157,7 +157,7 @@ def test_the_fuse_that_a_short_has_blown_is_true_but_not_the_cause() -> None:
     ("named", "sentence"),
     [
         ([], "name at least one cause, or 'no fault found'"),
-        (["no fault found", "pull F3"], "'no fault found' stands alone"),
+        (["no fault found", "pull F3"], "'no fault found' goes alone"),
         (["plug ABS.C1"], "'plug ABS.C1' is a repair; name what was wrong"),
         (["unplug ASB"], "no connector 'ASB' in this car; did you mean 'ABS'"),
         (["the cluster"], "no edit begins with 'the'"),

@@ -78,7 +78,7 @@ HEAD = (
         ("arrives: [pull F2, pull F2]", "line 7, arrives > 1: F2 is out already"),
         ("arrives: []\nbefore: [key run]", "line 8, before > 0: this car has no ignition key"),
         ("arrives: []\nbefore: [wait 5 h]", "more than 4 h pass before the car comes in"),
-        ("arrives: []\nsolution: [scan it]", "line 8, solution > 0: 'scan' stands alone"),
+        ("arrives: []\nsolution: [scan it]", "line 8, solution > 0: 'scan' takes nothing more"),
         ("arrives: []\nlevel: 6", "line 8, level: 'level' is at most 5 (here: 6)"),
         ("arrives: []\ntools: [hammer]", "line 8, tools > 0: 'hammer' is one of"),
         ("arrives: []\nproof: []", "line 8, proof: 'proof' has at least 1 entry"),

@@ -97,7 +97,7 @@ def _walk(page: Page, shot: Camera) -> None:
 
 
 def _lab(page: Page, shot: Camera) -> None:
-    """On the smallest car: on the minibus the search for suspects alone takes minutes."""
+    """On the smallest car: on the minibus the search for possible causes alone takes minutes."""
     _choose(page, "a car that comes with busbay", "Six modules")
     button(page, "Into the bay")
     open_page(page, "bay")
@@ -128,7 +128,7 @@ def _lab(page: Page, shot: Camera) -> None:
     open_page(page, "suspects")
     with redrawn(page):
         page.get_by_text("not known").click()
-    button(page, "Find the suspects")
+    button(page, "Find possible causes")
     page.wait_for_selector(".st-key-suspects_found", timeout=PATIENCE_MS)
     button(page, "Find the next best check")
     page.wait_for_selector(".st-key-next_found", timeout=PATIENCE_MS)

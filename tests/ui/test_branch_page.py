@@ -65,7 +65,7 @@ def test_a_log_that_was_left_behind_can_be_branched_as_well() -> None:
     held.leave("an older one")
     bench_jobs.start_again(held, lambda share: None)
     app = opened("instead", held)
-    app.selectbox(key="branch_source").set_value("left behind: an older one").run()
+    app.selectbox(key="branch_source").set_value("set aside: an older one").run()
     app = played(app)
     app.button(key="branch_take").click().run()  # and the bay would open, of which this test has none
     assert ["press start", "wait 5 s", "unplug ABS.C1", "wait 5 s"] == log(app)

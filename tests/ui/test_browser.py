@@ -79,7 +79,7 @@ def test_a_long_wait_can_be_called_off(page: Page) -> None:
     page.get_by_label("or say it in words").fill("wait 20000 s")
     page.get_by_role("button", name="Do it", exact=True).click()
     page.get_by_role("button", name="Call it off").click()
-    expect(page.get_by_text("called off; the car stands as before")).to_be_visible(timeout=60_000)
+    expect(page.get_by_text("canceled; the car is as before")).to_be_visible(timeout=60_000)
     panel(page, "Log")
     log = page.locator(".st-key-log")
     expect(log).to_contain_text("press start with brake")

@@ -174,7 +174,7 @@ def test_an_exercise_is_written_by_breaking_a_car_and_solved_by_a_student(
     panel(instructor, "Seat")
     button(instructor, "crank")
     turn_to(instructor, "Author")
-    button(instructor, "Take it as it stands in the bay")
+    button(instructor, "Take it as it is in the bay")
     expect(instructor.get_by_label("it arrives with")).to_have_value("pull F14")
     button(instructor, "Put it into the bay")
     say(instructor, "scan", "save before", "look F14", "fit F14", "clear", "key run", "wait 10 s", "scan")

@@ -46,8 +46,9 @@ def test_each_page_of_the_lab_has_a_card_with_one_question() -> None:
 def test_every_example_opens_its_page_ready_to_run(page: Page) -> None:
     """From the lab one click opens a page whose main button can be pressed."""
     for path, words in (
-        ("what-if", "Play all 8 combinations"), ("instead", "Play both"), ("suspects", "Find the suspects"),
-        ("pairs", "Run all"), ("case", "Run the stories"), ("describe", "Into the bay"),
+        ("what-if", "Play all 8 combinations"), ("instead", "Play both"),
+        ("suspects", "Find possible causes"), ("pairs", "Run all"), ("case", "Run the stories"),
+        ("describe", "Into the bay"),
     ):  # fmt: skip
         turn_to(page, "All of the lab")
         with redrawn(page):

@@ -268,7 +268,7 @@ def test_where_the_model_gives_up_the_car_stands_as_before(monkeypatch: pytest.M
         raise Unsettled("the car chatters")
 
     _working(held, job, monkeypatch)
-    assert "the model cannot carry this out (the car chatters); the car stands as before" == held.problem
+    assert "the model cannot carry this out (the car chatters); the car is as before" == held.problem
     assert before == list(held.bench.trace.lines())
 
 

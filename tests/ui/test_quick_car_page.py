@@ -1,4 +1,4 @@
-"""A technician describes a car: the table is kept, becomes a file, and stands in the bay; by typing in a
+"""A technician describes a car: the table is kept, becomes a file, and is in the bay; by typing in a
 browser as well."""
 
 import re

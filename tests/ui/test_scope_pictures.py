@@ -98,7 +98,7 @@ def test_without_company_the_acknowledge_slot_stays_empty_and_the_frame_comes_ag
     # the frame's own delimiter and the empty slot come before what the standard puts between two tries
     assert 2 + 6 + 8 + 3 + 8 == max(gaps)
     assert () == picture.frames
-    assert "Frames do not get through: nobody acknowledges them." in picture.notes
+    assert "Frames do not get through: no node acknowledges them." in picture.notes
 
 
 def test_a_swapped_module_pulls_the_lines_the_wrong_way_and_error_flags_follow(sweeps: Sweeps) -> None:

@@ -75,7 +75,7 @@ def test_other_kinds_of_faults_are_suspects_where_they_are_chosen() -> None:
     held.bench.do_all([*LOG, "measure volts G1 to BAT-"])
     app = opened("suspects", held)
     app = after(app, "suspects_find", WORK)
-    assert ["Nobody who is left before it shows what step 3 saw"] == [
+    assert ["No possible cause left before it shows what step 3 saw"] == [
         one.value.partition(" (")[0] for one in app.info
     ]
     app.multiselect(key="suspects_kinds").set_value(["corroded grounds and supplies"]).run()

@@ -62,7 +62,7 @@ def test_what_is_no_condition_is_refused(data: Any) -> None:
         ({"immobilizer": "locked"}, "'released'"),
         ({"supply_above_v": -1}, "greater than or equal to 0"),
         ({"supply_above_v": 61}, "less than or equal to 60"),
-        ({"input": "brake", "is": True}, "'is' stands beside 'signal' only"),
+        ({"input": "brake", "is": True}, "'is' goes with 'signal' only"),
         ({"evaluate": "1 + 1"}, "Extra inputs are not permitted"),
     ],
 )

@@ -173,7 +173,7 @@ def test_a_fuse_pulled_kills_what_it_feeds_and_nothing_else(name: str) -> None:
 
 @pytest.mark.parametrize("name", CARS)
 def test_ground_wires_end_where_the_file_says(name: str) -> None:
-    """Without its ground points a module has no way back to the battery."""
+    """Without its ground points a module has one attempt to the battery."""
     car = shipped(name)
     for module, spec in car.built.modules.items():
         points = frozenset(item.split()[0] for item in spec.ground) or frozenset(["G1"])

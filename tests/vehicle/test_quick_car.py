@@ -81,7 +81,7 @@ def test_an_unplugged_door_is_missed_by_those_who_listen_to_it() -> None:
         ([Row("ECM")], "row 1, column 'bus': ECM needs a bus"),
         (
             [Row("ECM", "main"), Row(), Row("ECM", "b")],
-            "row 3, column 'module': 'ECM' stands in row 1 already",
+            "row 3, column 'module': 'ECM' is in row 1 already",
         ),
         ([Row("DLC", "main")], "row 1, column 'module': the name 'DLC' is taken by the diagnostic connector"),
         (

@@ -261,12 +261,12 @@ CONTRADICTIONS = [
     (
         "ABS, BCM, DLC",
         "ABS, ABS, DLC",
-        "line 5, buses > main > line > 3: ABS stands on the line of main twice",
+        "line 5, buses > main > line > 3: ABS is on the line of main twice",
     ),
     (
         "ABS, BCM, DLC",
         "ABS, DLC",
-        "line 26, modules > BCM: module 'BCM' stands on no bus line",
+        "line 26, modules > BCM: module 'BCM' is on no bus line",
     ),
     (
         "line: [ECM terminated, TCM, ABS, BCM, DLC, AIRBAG, CLUSTER terminated]",
@@ -329,7 +329,7 @@ CONTRADICTIONS = [
     (
         "{mode: run}}}",
         "{mode: run, is: true}}}",
-        "line 28, modules > BCM > outputs > run_relay > when: 'is' stands beside 'signal' only",
+        "line 28, modules > BCM > outputs > run_relay > when: 'is' goes with 'signal' only",
     ),
 ]
 

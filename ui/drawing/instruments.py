@@ -98,7 +98,7 @@ def _lamp(result: Loaded, what: Observation, time_s: float) -> Markup:
         ("without the lamp", result.open_v),
         ("across the lamp", result.loaded_v),
         ("lost before it", result.feed_drop_v),
-        ("lost behind it", result.ground_drop_v),
+        ("lost after it", result.ground_drop_v),
     )
     figures = [(words, digits(volt, "V")) for words, volt in volts if volt is not None]
     figures.insert(1 + (result.open_v is not None), ("through it", digits(result.lamp_a, "A")))

@@ -48,7 +48,7 @@ CONDITIONS = (
         ("open GATEWAY:powertrain.terminator", "open ECM:powertrain.terminator"),
     ),
     LineState("swapped", "the pair swapped at the engine module", ("swap ECM.C1.4 with ECM.C1.5",)),
-    LineState("alone", "the others without supply: nobody acknowledges", ("pull F1", "pull F3", "pull F6")),
+    LineState("alone", "the others without supply: no acknowledgment", ("pull F1", "pull F3", "pull F6")),
 )
 
 

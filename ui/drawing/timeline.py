@@ -72,7 +72,7 @@ LEGEND = {
     "code cleared": "cleared",
     "lit": "a lamp lights",
     "bus": "bus-off",
-    "lock": "locked, or asks for proof",
+    "lock": "locked, or challenge open",
 }
 
 

@@ -28,6 +28,6 @@ def undo_button(name: str, put: Callable[[Any], Any]) -> None:
     if before(name) is not None:
         st.button(
             "Undo", key=f"{name}_undo", icon=":material/undo:",
-            help="what stood here before the last button replaced it; pressed again, that is taken back",
+            help="brings back what was here before the last button replaced it; press again to undo",
             on_click=lambda: put(before(name)),
         )  # fmt: skip

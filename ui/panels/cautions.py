@@ -12,7 +12,7 @@ CAUTIONS = {
     "battery": f"**Battery**: {BATTERY_CLAMP}",
     "airbag": AIRBAG.replace("Airbag circuit:", "**Airbag circuit**:"),
     "cranking": "**Cranking**: park or neutral, brake on, hands and leads clear of belts and fans. "
-    "A car with wiring faults may start when nobody asked it to.",
+    "A car with wiring faults may start by itself.",
     "probing": "**Plugging and probing**: ignition off before a module is unplugged or plugged; "
     "matching adapters, 10 Mohm meter, never pierce a data pair.",
     "bypass": "**Bypassing a gateway or bridging a bus** hides faults and makes new ones. "

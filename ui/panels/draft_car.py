@@ -70,7 +70,7 @@ def more_or_fewer(draft: dict[str, str], fault: int) -> None:
     count = faults_in(draft)
     with st.container(horizontal=True):
         st.button(
-            "Another fault behind the same words", key="author_more", icon=":material/add:",
+            "Another fault with the same complaint", key="author_more", icon=":material/add:",
             disabled=count == MOST_FAULTS, on_click=_one_more,
             help="With several, neighbors in a class need not have the same car.",
         )  # fmt: skip
@@ -97,14 +97,14 @@ def break_a_car(held: Held, draft: dict[str, str], fault: int) -> None:
     """The first step: a broken car, from the bay or in words."""
     st.subheader("1 · Break a car", anchor=False)
     st.markdown(
-        f"In the bay stands **{held.car.title}**. Break it there, under *Part* or *Work*; drive it, so that "
+        f"In the bay: **{held.car.title}**. Break it there, under *Part* or *Work*; drive it, so that "
         "codes are stored. Then:"
     )
     with st.container(horizontal=True):
         if st.button("To the bay", key="author_bay", icon=":material/car_repair:"):
             st.switch_page(st.session_state.entries["bay"])
         st.button(
-            "Take it as it stands in the bay", key="author_arrives", type="primary",
+            "Take it as it is in the bay", key="author_arrives", type="primary",
             on_click=partial(_take_car, held),
         )  # fmt: skip
     cars = [name.removesuffix(".yaml") for name in shipped_cars()]
@@ -128,7 +128,7 @@ def _take_car(held: Held) -> str:
         put(own)
     else:
         raise Problem(f"all faults of an exercise are faults of one car, here of '{draft_now()['car']}'")
-    return "taken as it stands in the bay"
+    return "taken as it is in the bay"
 
 
 def solve(held: Held, draft: dict[str, str], fault: int) -> None:

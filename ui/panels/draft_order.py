@@ -117,13 +117,13 @@ def _check(exercise: Exercise | None, file: str) -> None:
 def _tell_rivals(others: tuple[str, ...]) -> None:
     if others:
         st.warning(
-            "When the repair begins, this may be wrong as well, and the repair would not mend it: "
+            "When the repair begins, this may be wrong as well, and the repair would not fix it: "
             f"{classroom.plain(', '.join(others))}. One more check before it would tell.",
             icon=":material/help:",
         )
     else:
         st.markdown(
-            "When the repair begins, nothing else is left that the repair would not mend: hand and eye were "
+            "When the repair begins, nothing else is left that the repair would not fix: hand and eye were "
             f"asked about every fault, and at most {MOST_RIVALS} cars were run, with faults near this one. "
             "`busbay exercise FILE --rivals` runs all of them."
         )

@@ -56,7 +56,7 @@ def _back() -> None:
 def _left_behind(held: Held) -> None:
     if not held.left_behind:
         return
-    st.markdown("**Left behind** by rewinding or starting again; nothing is lost")
+    st.markdown("**Set aside** by rewinding or starting again; nothing is lost")
     with st.container(key="left_behind"):
         for place, old in enumerate(held.left_behind):
             st.button(

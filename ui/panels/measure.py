@@ -31,7 +31,7 @@ from ui.state.held import Held
 from ui.state.visible import Visible
 
 KINDS = {
-    "volts": "Volts", "minimum": "Min V", "ohms": "Ohms", "continuity": "Beep", "amps": "Amps",
+    "volts": "Volts", "minimum": "Min V", "ohms": "Ohms", "continuity": "Continuity", "amps": "Amps",
     "clamp": "Clamp A",
     "load": "Lamp", "look": "Look",
 }  # fmt: skip
@@ -152,7 +152,7 @@ def _lamp(key: str) -> None:
 
 def _burning(held: Held, visible: Visible) -> None:
     """A lamp elsewhere that loads the circuit while volts are measured."""
-    if st.toggle("while a lamp burns somewhere", key="lamp_burns", persist_state="session"):
+    if st.toggle("while a test lamp loads the circuit", key="lamp_burns", persist_state="session"):
         known = terminals(held, visible)
         choose_from("lamp from", known, "lamp_a", "a terminal")
         choose_from("lamp to", known, "lamp_b", "a terminal")

@@ -31,7 +31,7 @@ def show(found: SearchAnswer) -> None:
         if all(one.check.passive for one in advice.ranked):
             st.button(
                 "Think of plugs off and scans, too", key="next_every_kind",
-                help="what changes something about the car takes a run of every suspect for each check",
+                help="a check that changes the car needs a run of every possible cause",
                 on_click=partial(_start_next, found, True),
             )  # fmt: skip
         if advice.best is None:
@@ -61,7 +61,7 @@ def _start_next(found: SearchAnswer, every_kind: bool) -> None:
 
 def _check(one: Ranked) -> None:
     end = "" if one.minutes_to_end is None else f", {one.minutes_to_end:.1f} min to the end as expected"
-    st.markdown(f"{one.check.minutes:g} shop minutes, {one.bits:.2f} bits{end}.")
+    st.markdown(f"{one.check.minutes:g} labor minutes, {one.bits:.2f} bits{end}.")
     rows = [(outcome.shows, f"{outcome.share:.0%}", _leaves(outcome.leaves)) for outcome in one.outcomes]
     sheet.show(plain_table(("if it shows", "likely", "this is left"), rows), "next_outcomes")
     for words in dict.fromkeys(one.check.cautions):

@@ -58,7 +58,7 @@ def _module(held: Held, visible: Visible, name: str) -> None:
     with st.container(key="module_state"):
         st.markdown(" · ".join(known))
     if module.alone_on:
-        st.markdown(f"awake and in touch with nobody on: {', '.join(module.alone_on)}")
+        st.markdown(f"awake, no communication on: {', '.join(module.alone_on)}")
     st.caption(module_words(held.car, name))
     _plugs(held, visible, name)
     _fuses(held, visible, name)

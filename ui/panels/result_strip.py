@@ -81,7 +81,7 @@ def _allowed(held: Held, visible: Visible, step: Step | None) -> Step | None:
 
 
 def _price(held: Held, step: Step) -> str:
-    """Shop time and parts of a step, as the diagram's car takes it."""
+    """Labor and parts of a step, as the diagram's car takes it."""
     minutes = cost = 0.0
     with suppress(EditProblem):
         for text in step.actions:

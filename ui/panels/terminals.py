@@ -32,7 +32,7 @@ POSTS = {
     "BAT+": "battery, plus post",
     "BAT-": "battery, minus post",
     "BODY": "bare metal of the body",
-    "BAR": "feed bar of the fuse boxes",
+    "BAR": "distribution rail of the fuse boxes",
 }
 
 

@@ -122,6 +122,4 @@ def tree(because: Because) -> None:
         st.session_state.why_roots = tuple(roots)
         st.markdown(f"At the root: **{'; '.join(roots[:4])}**{' ...' if len(roots) > 4 else ''}")
     elif because.causes:
-        st.caption(
-            "No edit of the car stands behind this: it follows from how the car is built and operated."
-        )
+        st.caption("No fault causes this: it follows from how the car is built and operated.")

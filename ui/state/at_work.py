@@ -77,7 +77,7 @@ class AtWork(Held):
         return f"{step.action}: {words}" if (words := step_words(step)) else step.action
 
     def last_done(self, visible: Visible) -> Done | None:
-        """The last step, with its shop time; a wait that followed it by itself counts with it."""
+        """The last step, with its labor time; a wait that followed it by itself counts with it."""
         steps = self.work.attempt.steps
         if not steps:
             return None

@@ -30,7 +30,7 @@ def rewind(held: Held, report: Report, keep: int) -> None:
 def take_up(held: Held, report: Report, chosen: LeftBehind) -> None:
     """Take up a log that was left behind; the one worked on now takes its place."""
     if chosen not in held.left_behind:
-        raise EditProblem(f"no longer left behind: {chosen.words}")
+        raise EditProblem(f"no longer set aside: {chosen.words}")
     bench = chosen.bench()
     words = held.title
     held.left_behind.remove(chosen)
@@ -54,7 +54,7 @@ def take_car(
     bench = parked(car_from_text(text, name), given)
     held.leave(held.title)
     _set_car(held, name, text, bench, complaint)
-    held.said = f"{bench.base.title} stands in the bay"
+    held.said = f"{bench.base.title} is in the bay"
 
 
 def play_example(
@@ -86,7 +86,7 @@ def take_log(
     held.leave(held.title)
     complaint = held.job if text == held.car_text else ""
     _set_car(held, name, text, bench, complaint)
-    held.said = f"another future stands in the bay: {held.title}"
+    held.said = f"another future is in the bay: {held.title}"
 
 
 def _set_car(held: Held, name: str, text: str, bench: Bench, job: str) -> None:

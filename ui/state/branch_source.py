@@ -24,7 +24,7 @@ def sources(held: Held) -> dict[str, LeftBehind]:
     """The log in the bay and those left behind, by how they read on the page."""
     return {
         IN_THE_BAY: held.as_left_behind(""),
-        **{f"left behind: {old.words}": old for old in held.left_behind},
+        **{f"set aside: {old.words}": old for old in held.left_behind},
     }
 
 

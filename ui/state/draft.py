@@ -23,7 +23,7 @@ EMPTY = {
 LABELS = {
     "exercise": "title",
     "topic": "topic",
-    "minutes": "minutes of shop time",
+    "minutes": "minutes of labor",
     "customer": "customer (an invented name)",
     "words": "what the customer says",
     "history": "what is known of the car",

@@ -34,20 +34,20 @@ class FirstJob:
 FIRST_JOBS = (
     FirstJob(
         "The bakery's car",
-        "It cranks for ever and never starts. It stood beside a stove pipe where mice live.",
+        "It cranks and cranks but never starts. It was parked beside a stove pipe where mice live.",
         "teaching-car.yaml",
         ("pull F14",),
     ),
     FirstJob(
         "One dark panel",
-        "After the boot was flooded the cluster says nothing, and the tester is full of codes.",
+        "After the trunk was flooded the cluster is dark, and the tester is full of codes.",
         "six-modules.yaml",
         ("pull F5",),
     ),
     FirstJob(
         "The minibus without its trailer socket",
         "Since the tow bar was taken off it does not crank and cannot be switched off. "
-        "Somebody has worked on it before.",
+        "It has been worked on before.",
         "shuttle-minibus.yaml",
         ("theory ECM waits for TRAILER", "unplug TRAILER.C1", "pull F11"),
     ),

@@ -30,7 +30,7 @@ NOT_DONE = ("refused", "no answer", GATEWAY_LOCKED)  # what a tester was told ab
 class Done:
     """The last thing done: its sentence, first word and part, and what it has shown in a few words.
 
-    `minutes`, `cost`: shop time and parts, at an exercise. `repairs`: actions that put right what it found.
+    `minutes`, `cost`: labor and parts, at an exercise. `repairs`: actions that put right what it found.
     """
 
     action: str

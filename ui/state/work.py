@@ -103,11 +103,11 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
         except CalledOff:
             jobs.clear()
             held.stand_as_before(progress.report)
-            held.problem = "called off; the car stands as before"
+            held.problem = "canceled; the car is as before"
         except Exception as error:
             logging.getLogger("busbay").exception("work on the bench failed")
             held.stand_as_before(progress.report)
-            held.problem = f"the model cannot carry this out ({error}); the car stands as before"
+            held.problem = f"the model cannot carry this out ({error}); the car is as before"
     held.put_away()
     progress.end()
 

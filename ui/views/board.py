@@ -44,7 +44,7 @@ def show() -> None:
 def _pause(group: ClassRow) -> None:
     if group.paused:
         button("Go on", "go_on", partial(_pause_class, False), icon="play_arrow", primary=True)
-        st.markdown("**The class is paused**: nobody can work on a car.", width="content")
+        st.markdown("**The class is paused**: work on cars is locked.", width="content")
     else:
         button("Pause the class", "pause", partial(_pause_class, True), icon="pause")
 
@@ -65,7 +65,7 @@ def _live(class_id: int) -> None:
     rows = classroom.records().board(class_id)
     if not rows:
         code = classroom.records().classes.get(class_id).join_code
-        st.caption(f"Nobody has joined yet. The code of this class is **{code}**.")
+        st.caption(f"No students yet. The code of this class is **{code}**.")
         return
     stuck = [row for row in rows if row.signs]
     done = sum(row.complete is not None for row in rows)
@@ -114,12 +114,12 @@ def _one_student(group: ClassRow) -> None:
             st.switch_page(st.session_state.entries["replay"])
         exam_control.release_one(row)
         with st.popover("A new key", icon=":material/key:"):
-            st.markdown("For a student who has lost the way back. The address used so far is good no more.")
+            st.markdown("For a student who has lost the address. The old address no longer works.")
             button("Make it", "new_key", _new_key)
     if st.session_state.get("key_made", (0, ""))[0] == row.student_id:
         key = st.session_state.key_made[1]
         st.code(classroom.address(f"?{classroom.STUDENT}={key}"), language=None)
-        st.caption("Give this address to the student and to nobody else; the old one is good no more.")
+        st.caption("Give this address to the student only; the old one no longer works.")
     _say()
 
 
@@ -170,7 +170,7 @@ def _exercises(group: ClassRow) -> None:
     one = given[chosen]
     exam_control.control_exam(one)
     if one.revealed:
-        st.markdown("Its solution is **shown** to whoever works on it.")
+        st.markdown("Its solution is **shown** to everyone working on it.")
         button("Hide the solution", "hide", partial(_reveal, False), icon="visibility_off")
     else:
         title = classroom.plain(one.exercise)

@@ -30,7 +30,7 @@ def show() -> None:
     with left:
         _open_one()
     if not known:
-        st.caption("No class yet. Give one a name and open it: the code that students type stands here then.")
+        st.caption("No class yet. Give one a name and open it: the code for students appears here.")
         return
     with left:
         group = choose_class(known)
@@ -80,7 +80,7 @@ def _opened() -> str:
 
 def _code(group: ClassRow) -> None:
     if group.closed_s is not None:
-        st.caption("This class is closed: nobody joins any more. What is begun can be finished.")
+        st.caption("This class is closed to new students. Work in progress can be finished.")
         button("Open it again", "reopen_class", partial(_close, False))
         return
     with st.container(border=True, key="join_code_box"):
@@ -120,7 +120,7 @@ def _given(group: ClassRow) -> None:
             "how", HOW, default="practice", key="give_how", required=True, format_func=HOW_WORDS.__getitem__
         )
         varied = st.toggle(
-            "neighbors get different faults behind the same words",
+            "neighbors get different faults with the same complaint",
             key="give_varied",
             help="Where an exercise has several faults, each student gets the next one.",
         )

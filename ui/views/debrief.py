@@ -82,7 +82,7 @@ def _verdict(held: AtWork) -> None:
             words = " · ".join(f"{'✓' if done else '✗ not'} {name}" for name, done in steps)
             st.warning(f"{words}. Handed in, {result.credit:.0%}.", icon=":material/task:")
         st.caption(
-            f"{attempt.minutes:.0f} min of shop time (aim {attempt.exercise.minutes:g}) · "
+            f"{attempt.minutes:.0f} min of labor (aim {attempt.exercise.minutes:g}) · "
             f"parts {attempt.cost:g} · {counted(len(attempt.steps), 'step')} · "
             f"{counted(attempt.hints_taken, 'hint')}"
         )
@@ -112,13 +112,13 @@ def _checks(told: Debrief, measured: bool) -> None:
     st.subheader("Your checks, one by one", anchor=False)
     if not measured:
         st.caption(
-            "What each check was worth is being worked out: every suspect's car goes through your log. "
-            "You can read on or leave; the runs that are finished are kept."
+            "Working out what each check was worth: every possible cause is run through your log. "
+            "You can read on or leave; finished runs are kept."
         )
     with st.container(key="checks"):
         sheet.show(f'<div class="wide">{checks_table(told)}</div>', "checks_table")
     if told.suspects is not None:
-        st.markdown("**Suspects left after each step**")
+        st.markdown("**Possible causes left after each step**")
         sheet.show(suspects_picture(told), "suspects_left")
 
 

@@ -24,7 +24,7 @@ def show() -> None:
         st.switch_page(st.session_state.entries["exercise"])
     student = classroom.student()
     if student is None:
-        st.info("Nobody is known under this address. Join a class first.", icon=":material/login:")
+        st.info("This address belongs to no student. Join a class first.", icon=":material/login:")
         return
     group = classroom.records().classes.get(student.class_id)
     st.title("My jobs" if group.private else f"{plain(student.name)}'s jobs")
@@ -99,7 +99,7 @@ def _state(task: TaskRow) -> str:
     kind = "practice, steps can be taken back" if given.practice else exam_words(given)
     if task.attempt_id is None:
         return f":material/radio_button_unchecked: not begun · {kind}"
-    steps = f"{counted(task.steps, 'step')}, {task.minutes:.0f} min of shop time"
+    steps = f"{counted(task.steps, 'step')}, {task.minutes:.0f} min of labor"
     if task.handed_in and task.complete is None:
         return f":material/task: handed in{', late' if task.late else ''} · {exam_words(given)}"
     if task.complete is None:
@@ -130,7 +130,7 @@ def _offer(student: StudentRow, entry: Entry, in_exam: bool) -> None:
     with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"offer {entry.name}"):
         words = (
             f"{plain(exercise.topic)} · level {LEVELS[exercise.level]} · "
-            f"{exercise.minutes:g} min of shop time · {plain(exercise.whole_car.title)}"
+            f"{exercise.minutes:g} min of labor · {plain(exercise.whole_car.title)}"
         )
         st.markdown(f"**{plain(exercise.exercise)}**  \n:gray[{words}]", width="stretch")
         help = "A class has it as an exam now: it comes back when the exam is released." if in_exam else None

@@ -55,8 +55,8 @@ def _only_from_here() -> bool:
 
 def _first_time() -> None:
     st.markdown(
-        "Choose a passphrase. It stands before classes, board and author's page. "
-        "It is kept as a hash only: nobody can read it back, so write it down."
+        "Choose a passphrase. It protects classes, board and author's page. "
+        "It is kept as a hash only and cannot be read back, so write it down."
     )
     with st.form("first_passphrase", width=480):
         _new_passphrase(f"passphrase, {SHORTEST} to {LONGEST} letters")
@@ -154,4 +154,4 @@ def _change() -> None:
     source, here = _source()
     classroom.door().set_passphrase(new, said, source, at_this_computer=here)
     classroom.enter(classroom.door().open(new, source, at_this_computer=here))
-    st.success("Changed. Whoever was in elsewhere is out.", icon=":material/check:")
+    st.success("Changed. Everyone signed in elsewhere is signed out.", icon=":material/check:")

@@ -106,7 +106,7 @@ def _headline(held: AtWork, visible: Visible) -> None:
             st.markdown(
                 f":material/timer: **{attempt.minutes:.0f}** of {attempt.exercise.minutes:g} min · "
                 f"parts **{attempt.cost:g}**",
-                help="Shop time and parts so far, and the time to aim for. Hints cost time too.",
+                help="Labor and parts so far, and the time to aim for. Hints cost time too.",
             )
         st.space("stretch")
         if not held.signal.paused:
@@ -223,7 +223,7 @@ def _log(held: AtWork) -> None:
     with st.container(key="log"):
         sheet.show(step_table(attempt.steps), "log_lines")
     if not attempt.practice:
-        st.caption("What is done is done: this exercise has no way back.")
+        st.caption("What is done is done: this exercise has one attempt.")
         return
     log = attempt.log
     with st.container(horizontal=True, vertical_alignment="bottom"):

@@ -30,13 +30,13 @@ def show() -> None:
         st.subheader("At home, alone", anchor=False)
         st.markdown(
             "A desk of your own: choose exercises from the curriculum, take steps back, take your time. "
-            "Nobody else sees it."
+            "Only you see it."
         )
         button("Open a desk of my own", "alone", _alone, icon="home")
     st.caption(
         "Your desk is found again under the address that this page gets: keep it as a bookmark. This browser "
         "also offers it on the first page until you leave it. "
-        "Whoever has the address has the desk."
+        "Anyone with the address has the desk."
     )
 
 

@@ -42,8 +42,8 @@ HELP = {
     "fuse": "such as F3 or F3 15 A; modules may share one; empty: one of its own, 10 A",
     "ground": "the ground point, such as G2; empty: one for all",
     "inline": "the in-line connector that its wires pass, such as X1",
-    "hears": "the modules that it misses when they are silent: ECM, BCM; all; - for nobody; "
-    "empty: everybody on its buses",
+    "hears": "the modules that it misses when they are silent: ECM, BCM; all; - for none; "
+    "empty: all on its buses",
     "sends": "if known: 1A0 every 10 ms 8 bytes, 2B0; empty: one message every 100 ms",
 }
 WIDTHS = {

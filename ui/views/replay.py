@@ -84,7 +84,7 @@ def _chosen() -> int | None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         listed = classroom.records().attempts.listed()
         if not listed:
-            st.caption("Nobody has begun an exercise yet: whoever does can be replayed here.")
+            st.caption("No exercise has been started yet. Attempts can be replayed here.")
             return None
         named = (f"{one.student} · {one.exercise} · {groups.get(one.class_id, '')}" for one in listed)
         words = distinct(dict(zip((one.attempt_id for one in listed), named, strict=True)))
@@ -164,7 +164,7 @@ def _words(replay: Replay, count: int) -> None:
     with st.container(key="replay_step"):
         st.markdown(f"### {replay.at} of {count}: {step.action}")
         shown = step.display or step.vain
-        st.markdown(f"{f'**{shown}** · ' if shown else ''}{step.labor_min:.0f} min of shop time")
+        st.markdown(f"{f'**{shown}** · ' if shown else ''}{step.labor_min:.0f} min of labor")
         for danger in step.dangers:
             st.warning(danger, icon=":material/warning:")
 

@@ -45,8 +45,8 @@ def show() -> None:
     held = worked_off(st.empty())
     st.title("Possible causes")
     st.markdown(
-        "Every fault of the car's list, and every two of them, goes through what was done so far. "
-        "Those that show everything that was seen are the suspects."
+        "Every fault in the car's list, and every pair of them, is run through what was done so far. "
+        "Those that show everything that was seen are the possible causes."
     )
     left, right = st.columns(2, gap="large")
     with left:
@@ -70,7 +70,7 @@ def _choose_question(held: Held) -> Question:
         st.toggle(
             f"not known: {', '.join(own)}",
             key="suspects_hide",
-            help="what was changed before anything was looked at counts as the fault to be found",
+            help="changes made before the first check count as the fault to be found",
             persist_state="session",
         )
     question = question_now(held)
@@ -114,7 +114,9 @@ def _search(held: Held, question: Question) -> None:
     sets = 1 + count + (count * (count - 1) // 2 if most_at_once() == 2 else 0)
     st.caption(f"{sets} sets of edits, the likeliest first. {odds_words()}")
     start, nothing = partial(_start, held), not (question.steps or question.log)
-    button("Find the suspects", "suspects_find", start, icon="person_search", primary=True, disabled=nothing)
+    button(
+        "Find possible causes", "suspects_find", start, icon="person_search", primary=True, disabled=nothing
+    )
 
 
 @tells_problems
@@ -148,15 +150,14 @@ def _shown(found: SearchAnswer, question: Question) -> None:
     suspects = found.result
     if found.question != question:
         st.info(
-            "More was done since, or something else is asked: find them again, and only those that are left "
-            "are run.",
+            "The evidence has changed. Search again: only what is left is run.",
             icon=":material/update:",
         )
     with st.container(key="suspects_found"):
         st.markdown(f"**{found_words(suspects, found.share_left)}**")
         rows = [(one.title, f"{one.share:.1%}", _alike_words(one)) for one in suspects.causes[:MOST_LISTED]]
         if rows:
-            head = ("suspect", "share of the odds", "alike by the wiring")
+            head = ("possible cause", "share of the odds", "alike by the wiring")
             sheet.show(plain_table(head, rows), "suspects_table")
         if len(suspects.causes) > MOST_LISTED:
             st.caption(f"and {len(suspects.causes) - MOST_LISTED} more, each less likely")
@@ -178,7 +179,7 @@ def _alike_words(one: PossibleCause) -> str:
 
 
 def _why(suspects: SearchResult) -> None:
-    with st.expander("Why would a suspect show what was seen?", key="suspects_why"):
+    with st.expander("Why would this cause show what was seen?", key="suspects_why"):
         place = st.selectbox(
             "which",
             list(range(min(len(suspects.causes), MOST_LISTED))),
@@ -192,7 +193,7 @@ def _why(suspects: SearchResult) -> None:
         for number, because in enumerate(reasons):
             sheet.show(because_tree(because), f"suspects_because_{number}")
         if not reasons:
-            st.caption("Nothing silent and no code was seen that would need a reason.")
+            st.caption("Nothing to explain: all modules answer, no codes.")
 
 
 def _follow(suspects: SearchResult) -> None:

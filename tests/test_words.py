@@ -1,0 +1,51 @@
+"""Words that must not come back on screen, checked over all that `tests.words` lists."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.words import Said, said
+
+# each with what is said instead; names of files, keys of vehicle files and commands are no words on screen
+NOT_AGAIN = {
+    r"the engine stands": "engine not running",
+    r"\bnobody\b": "no module, no one, or the sentence turned round",
+    r"\bwhoever\b": "everyone, anyone",
+    r"\bstands? (on|in|behind|there|alone|before|beside)\b": "is",
+    r"behind this voltage": "This voltage collapses under load.",
+    r"\bchopped\b": "pulsed signal",
+    r"\bbeeps?\b": "continuity",
+    r"\bfeed bar\b": "distribution rail",
+    r"\bin touch with\b": "no communication",
+    r"\bunder suspicion\b": "possible causes",
+    r"\bsuspects? (left|say|leave|would)\b": "possible causes",
+    r"\bshop (time|minutes)\b": "labor time",
+    r"\busually dark\b": "normally off",
+    r"\bproved itself\b": "authenticated",
+    r"\b(tyre|windscreen|colour of|centre|bonnet|petrol)s?\b": "American spelling and trade words",
+}
+
+
+def _in_program(one: Said) -> bool:
+    return one.file.startswith(("sim/", "ui/")) and not one.file.endswith(".csv")
+
+
+@pytest.mark.parametrize("pattern", NOT_AGAIN)
+def test_no_word_that_was_replaced_comes_back(pattern: str) -> None:
+    """No sentence or label of the program uses a word that technicians do not use."""
+    again = [f"{one.file}:{one.line} {one.text}" for one in said() if _in_program(one) and _has(pattern, one)]
+    assert [] == again, f"say instead: {NOT_AGAIN[pattern]}"
+
+
+def _has(pattern: str, one: Said) -> bool:
+    return bool(re.search(pattern, one.text, re.IGNORECASE))
+
+
+def test_the_list_of_words_reaches_messages_labels_and_templates() -> None:
+    """A message of the meter, a label of a button and a template's words are all in the list."""
+    texts = {one.text for one in said()}
+    assert {"Find possible causes", "engine not running"} <= texts
+    assert any("Continuity proves milliamps only" in text for text in texts)
+    assert any(one.file.endswith(".html") for one in said())
