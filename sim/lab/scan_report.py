@@ -135,6 +135,7 @@ class _Reader:
         self.between = _delimiter(texts)
         self.columns: tuple[Field | None, ...] = ()
         self.module, self.named = "", ""
+        self.usual = (0, 0)  # the place of the cell that names the module, and the cells of such a line
         self.later: list[ReportLine] = []
 
     def lines(self) -> Iterator[ReportLine]:
@@ -202,15 +203,24 @@ class _Reader:
         if of_module := OF_MODULE.match(plain(text[: found[0].start()])):
             told = of_module[1].strip(" -,;|")
             return (name := self.names.meant(told) or self.names.at_begin(told)[0]), "" if name else told
-        for cell in cells:
+        for place, cell in enumerate(cells):
             if not CODE.search(cell) and (name := self.names.meant(cell)):
+                self.usual = (place, len(cells))
                 return name, ""
+        if unknown := self._where_a_module_was(cells):
+            return "", unknown
         before = re.sub(r"^[\W\d]+", "", text[: found[0].start()]).strip(" \t-–:;,|([")
         name = self.names.meant(before) or self.names.at_begin(before)[0]
         if name or (before and not self.module and len(cells) == 1):
             return name, "" if name else before
         after = text[found[-1].end() :].strip(" \t-–:;,|)]")
         return self.names.at_begin(after)[0] or ("" if self.module else self.names.at_end(after)), ""
+
+    def _where_a_module_was(self, cells: Sequence[str]) -> str:
+        """What a cell says in which the lines before named their module; "" where it is empty."""
+        place, count = self.usual
+        cell = cells[place] if len(cells) == count > 1 else ""
+        return "" if CODE.search(cell) else cell
 
     def _bytes(self, cells: Sequence[str], found: Sequence[re.Match[str]]) -> tuple[str, str, str]:
         """Failure type and status byte in hexadecimal, where cells have them, and the cells with words."""

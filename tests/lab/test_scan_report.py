@@ -70,6 +70,13 @@ def test_what_is_not_understood_is_told(bus: Car) -> None:
     assert "U0100 stored (the car has no module 'hover')" == report.unread[-1].told
 
 
+def test_an_unknown_module_in_a_table_gets_no_other_ones_codes(bus: Car) -> None:
+    """Below lines that name their module, an unknown name is told; an empty cell means the same again."""
+    report = read_report("ECM;U0121;stored\nHOVER;U0100;stored\nTCM;U0140;stored\n;U0155;stored\n", bus)
+    assert ("ECM U0121 stored", "TCM U0140 stored", "TCM U0155 stored") == tuple(map(str, report.codes))
+    assert ["HOVER"] == [one.named for one in report.unread]
+
+
 @pytest.mark.parametrize(
     ("line", "code", "state"),
     [
