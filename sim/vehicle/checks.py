@@ -79,6 +79,7 @@ def check_references(vehicle: Vehicle, feeds: dict[str, list[str]]) -> None:
         if name not in vehicle.loads:
             raise Problem(unknown("load", name, vehicle.loads), path)
     check_facts(vehicle, feeds)
+    check_set_up(vehicle)
 
 
 def check_lines(vehicle: Vehicle) -> None:
@@ -186,6 +187,16 @@ def check_facts(vehicle: Vehicle, fed: dict[str, list[str]]) -> None:
             near = did_you_mean(modes.button, inputs)
             what = f"module '{modes.master}' has no input '{modes.button}'{near}"
             raise Problem(what, ("power_modes", "button"))
+
+
+def check_set_up(vehicle: Vehicle) -> None:
+    """Keys are matched between the two ends of the immobilizer and no others."""
+    immobilizer = vehicle.immobilizer
+    ends = (immobilizer.authority, immobilizer.engine) if immobilizer else ()
+    for name, module in vehicle.modules.items():
+        if "keys" in module.set_up and name not in ends:
+            whose = f"only {' and '.join(ends)} have" if ends else "this car has no immobilizer"
+            raise Problem(f"module '{name}' has no keys to match: {whose}", ("modules", name, "set_up"))
 
 
 def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], path: Path) -> None:

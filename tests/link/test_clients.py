@@ -113,6 +113,7 @@ def test_negative_answers(minibus: LiveLink, connect: Connect) -> None:
     with connect(minibus, "GATEWAY") as client:
         asked: list[Callable[[], object]] = [
             lambda: client.access_timing_parameter(1),
+            lambda: client.change_session(4),
             lambda: client.change_session(2),
             lambda: client.read_data_by_identifier(0x1234),
             lambda: client.get_dtc_snapshot_by_dtc_number(0x123456, 0xFF),
@@ -120,8 +121,8 @@ def test_negative_answers(minibus: LiveLink, connect: Connect) -> None:
         ]
         found = [refusal(ask) for ask in asked]
     expected = [
-        "ServiceNotSupported", "SubFunctionNotSupported", "RequestOutOfRange", "RequestOutOfRange",
-        "ServiceNotSupportedInActiveSession",
+        "ServiceNotSupported", "SubFunctionNotSupported", "SubFunctionNotSupportedInActiveSession",
+        "RequestOutOfRange", "RequestOutOfRange", "ServiceNotSupportedInActiveSession",
     ]  # fmt: skip
     assert expected == found
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import pytest
 from udsoncan import AsciiCodec, DataFormatIdentifier, MemoryLocation, Request, Response
 from udsoncan.services import (
+    ReadDataByIdentifier,
     RequestDownload,
     RequestTransferExit,
     RoutineControl,
@@ -24,8 +25,8 @@ from sim.modules.programming import ERASE_ROUTINE, image_of, version_of
 from sim.modules.uds_data import VIN
 from sim.vehicle.edits import further_faults, parse_edit
 from sim.vehicle.edits_set_up import CAR_VIN
-from sim.vehicle.problems import EditProblem
-from sim.vehicle.reading import read_car
+from sim.vehicle.problems import EditProblem, FileProblem
+from sim.vehicle.reading import car_from_text, read_car
 
 TEACHING = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")
 MINIBUS = read_car(scenarios_folder() / "vehicles" / "shuttle-minibus.yaml")
@@ -230,3 +231,29 @@ def test_nothing_is_written_without_security_access() -> None:
     theirs = Response.from_payload(server.handle(b"\x2e\xf1\x90" + CAR_VIN.encode()))
     assert (False, Response.Code.SecurityAccessDenied) == (theirs.positive, theirs.code)
     assert Request.from_payload(b"\x2e\xf1\x90").service is WriteDataByIdentifier
+
+
+def test_keys_are_set_up_at_the_two_ends_of_the_immobilizer_only() -> None:
+    """A file that says otherwise is refused with the line and the right names."""
+    text = (scenarios_folder() / "vehicles" / "teaching-car.yaml").read_text(encoding="utf-8")
+    wrong = text.replace("  TCM:\n", "  TCM:\n    set_up: keys\n", 1)
+    with pytest.raises(FileProblem, match="'TCM' has no keys to match: only BCM and ECM have"):
+        car_from_text(wrong)
+
+
+def test_an_independent_client_writes_a_vin_and_reads_it_back() -> None:
+    """Requests of udsoncan, answered by the module: security access first, then the VIN, then the reading."""
+    bench = bench_with("transplant BCM")
+    server = bench.live.modules["BCM"].diagnostics.server
+    codec = {VIN.number: AsciiCodec(17)}
+    server.handle(b"\x10\x03")
+    seed = server.handle(b"\x27\x01")
+    assert seed is not None
+    assert bytes.fromhex("6702") == server.handle(b"\x27\x02" + bench.tester.keys.key(seed[2:]))
+    write = WriteDataByIdentifier.make_request(VIN.number, CAR_VIN, codec).get_payload()
+    theirs = WriteDataByIdentifier.interpret_response(Response.from_payload(server.handle(write)))
+    assert VIN.number == theirs.service_data.did_echo
+    read = server.handle(ReadDataByIdentifier.make_request([VIN.number], codec).get_payload())
+    values = ReadDataByIdentifier.interpret_response(Response.from_payload(read), [VIN.number], codec)
+    assert {VIN.number: CAR_VIN} == values.service_data.values
+    assert TEACHING.harness == bench.car.harness
