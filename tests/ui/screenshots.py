@@ -89,6 +89,8 @@ def _walk(page: Page, shot: Camera) -> None:
     shot("bay-part")
     panel(page, "Work")
     shot("bay-work")
+    panel(page, "Watch")
+    shot("bay-watch")
     panel(page, "Log")
     shot("bay-log")
     _instruments(page, shot)

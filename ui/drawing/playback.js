@@ -65,6 +65,7 @@ function play_back(sheet, told) {
     now_s = Math.min(Math.max(time_s, told.start_s), told.end_s);
     const share = (now_s - told.start_s) / (told.end_s - told.start_s);
     const x = told.left + share * (told.right - told.left);
+    sheet.moment = { start_s: told.start_s, end_s: told.end_s, now_s };
     cursor.setAttribute('transform', `translate(${x},0)`);
     ahead.setAttribute('x', x);
     ahead.setAttribute('width', told.right - x);
@@ -127,6 +128,7 @@ function play_back(sheet, told) {
   };
   svg.onpointermove = (event) => { if (svg.hasPointerCapture(event.pointerId)) dragged(event); };
   tell_maps(null);
-  show(told.end_s);
+  const kept = sheet.moment; // of a time view of the same span, drawn otherwise
+  show(kept && kept.start_s === told.start_s && kept.end_s === told.end_s ? kept.now_s : told.end_s);
   return stop;
 }

@@ -26,9 +26,10 @@ export default function (component) {
   const things = () => [...sheet.querySelectorAll('[data-id]')];
   // the whole sheet is one stop of the Tab key: arrow keys lead on from there
   const stop_at = (stop) => things().forEach((thing) => { thing.tabIndex = thing === stop ? 0 : -1; });
-  if (sheet.shown !== data.html) {
+  const told = data.html + JSON.stringify(data.playback ?? '');
+  if (sheet.shown !== told) {
     sheet.innerHTML = data.html;
-    sheet.shown = data.html;
+    sheet.shown = told;
     stop_at(things().find((thing) => thing.dataset.id === sheet.stop) || things()[0]);
     if (focused) {
       const again = sheet.querySelector(`[data-id="${CSS.escape(focused)}"]`);

@@ -337,7 +337,8 @@ def _lane(row: LaneRow, stretches: Iterable[Stretch], axis: Axis, y: float) -> N
 
 def _fit(text: Node, words: str, room: float) -> None:
     """Squeeze a name that is too long for its column."""
-    if len(words) * LETTER * 0.95 > room:
+    wide = sum(7.2 if letter.isupper() else 5.4 for letter in words)
+    if wide > room:
         text.set("textLength", f"{room:g}")
         text.set("lengthAdjust", "spacingAndGlyphs")
 

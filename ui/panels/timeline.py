@@ -125,7 +125,6 @@ def open_panel() -> None:
 
 def show(held: Held, visible: Visible) -> None:
     """The panel: examples, which span, the time view, and why what was picked on it happened."""
-    show_examples()
     with st.container(horizontal=True, vertical_alignment="bottom"):
         one_of("span", SPAN_WORDS, "watch_span")
         st.toggle("all modules", key="watch_all", persist_state="session")
@@ -134,6 +133,8 @@ def show(held: Held, visible: Visible) -> None:
         _time_view(held, visible)
     if st.session_state.get("why_event") is not None:
         why.show(held, visible)
+    st.caption("Or another car, started up:")
+    show_examples()
 
 
 def show_below(held: Held, visible: Visible) -> None:
@@ -147,11 +148,16 @@ def _time_view(held: Held, visible: Visible) -> None:
     watched = framed(held.bench.trace.events, _start_s(held.events, span_s, now_s), now_s)
     with st.container(key="time_view"):
         if watched.marks:
-            state = st.session_state
-            wide, part = state.get("watch_wide", False), state.get("part", "")
-            draw(held, watched, visible, "timeline", _picked, wide, part)
+            part = st.session_state.get("part", "")
+            draw(held, watched, visible, "timeline", _picked, _size(), part)
         else:
             st.caption("Nothing changed in this span.")
+
+
+def _size() -> str:
+    if st.session_state.get("watch_wide"):
+        return "high"
+    return "" if st.session_state.get("why_event") is None else "short"
 
 
 def _start_s(just_now: list[Event], span_s: float, now_s: float) -> float:
@@ -173,17 +179,20 @@ def framed(trace: list[Event], start_s: float, end_s: float) -> Cascade:
 
 def draw(
     of: CarWithMap, watched: Cascade, visible: Visible, key: str, on_pick: Callable[[], None],
-    wide: bool = False, picked: str = "",
+    size: str = "", picked: str = "",
 ) -> None:  # fmt: skip
-    """The time view itself; the map on the page follows it. `picked`: the part that is chosen on the map."""
+    """The time view itself; the map on the page follows it.
+
+    size: high (all lanes in sight, as wide as the map), short, or neither. picked: the part chosen on the map.
+    """
     narrow = st.session_state.get("narrow", False)
     layout = of.layout(NARROW if narrow else WIDE)
     buses = [line.bus for line in layout.lines]
-    width = WIDE if wide and not narrow else NARROW
+    width = WIDE if size == "high" and not narrow else NARROW
     drawn = timeline.picture(of.car, watched, buses, width, st.session_state.get("watch_all", False))
     told = playback(watched, drawn.axis, layout, visible, picked)
     speed = speed_at_first(watched)
-    html = _html("time_view", drawn, timeline.legend(drawn.kinds), told, SPEEDS, speed, wide)
+    html = _html("time_view", drawn, timeline.legend(drawn.kinds), told, SPEEDS, speed, size)
     sheet.show_to_play(html, told, key, on_pick)
 
 

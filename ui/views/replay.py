@@ -176,7 +176,7 @@ def _watched(replay: Replay, visible: Visible) -> None:
     if not watched.marks:
         st.caption("Nothing changed in this step.")
         return
-    timeline.draw(replay, watched, visible, "replay_time", _picked, wide=True)
+    timeline.draw(replay, watched, visible, "replay_time", _picked, "high")
     event = st.session_state.get("replay_event")
     if event is not None and event < len(bench.trace):
         why.tree(why_event(bench, event))
