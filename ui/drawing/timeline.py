@@ -150,16 +150,19 @@ def picture(
     eventful, ordinary, still = _sorted_modules(car, by_lane)
     shown = {*eventful, *ordinary} if every_module else {*eventful}
     shapes: list[Node] = []
+    events: list[Node] = []
     y = AXIS_H
     for title, hue, lanes in _groups(car, by_lane, shown, buses):
         shapes.append(_group_title(title, hue, y, width))
         y += GROUP_H
         for lane in lanes:
             row = LaneRow(lane, _lane_name(lane, car), tuple(_placed(by_lane.get(lane, ()), axis)))
-            shapes.append(_lane(row, cascade.stretches.get(lane, ()), axis, y))
+            shapes += _lane(row, cascade.stretches.get(lane, ()), axis, y)
+            events += [_mark(one, y) for one in row.placed]
             y += row.height
+    layers = [_patterns(), *_axis(axis, y), *shapes, _veil(axis, y), *events, _cursor(axis, y)]
     root = node(
-        "svg", [_patterns(), *_axis(axis, y), *shapes, *_cursor(axis, y)], class_="timeline",
+        "svg", layers, class_="timeline",
         viewBox=f"0 0 {width:g} {y + 4:g}", role="group", aria_label="What happened, over time",
     )  # fmt: skip
     kinds = tuple(dict.fromkeys(shape_of(mark) for mark in cascade.marks))
@@ -313,10 +316,14 @@ def time_words(time_s: float) -> str:
     return f"{hours} h {seconds // 60:02d}" if hours else f"{seconds / 60:g} min"
 
 
-def _cursor(axis: Axis, height: float) -> Iterator[Node]:
-    """The moment that is shown, at the end at first; what is ahead of it is veiled."""
-    yield node("rect", x=axis.right, y=AXIS_H, width=0, height=height - AXIS_H, class_="ahead")
-    yield node(
+def _veil(axis: Axis, height: float) -> Node:
+    """What covers the stretches ahead of the moment that is shown."""
+    return node("rect", x=axis.right, y=AXIS_H, width=0, height=height - AXIS_H, class_="ahead")
+
+
+def _cursor(axis: Axis, height: float) -> Node:
+    """The moment that is shown, at the end at first."""
+    return node(
         "path", d=f"M0,{AXIS_H - 8:g} V{height:g}", class_="cursor", transform=f"translate({axis.right:g},0)"
     )
 
@@ -327,12 +334,12 @@ def _group_title(title: str, hue: str, y: float, width: float) -> Node:
     return node("g", [line, words], style=f"--bus: var(--st-{hue}-color)")
 
 
-def _lane(row: LaneRow, stretches: Iterable[Stretch], axis: Axis, y: float) -> Node:
+def _lane(row: LaneRow, stretches: Iterable[Stretch], axis: Axis, y: float) -> Iterator[Node]:
     name = node("text", row.name, x=4, y=y + 12, class_="lane-name")
     _fit(name, row.name, axis.left - 10)
     bar_y = y + row.height - BAR - GAP + 1
-    bars = [_bar(row, one, axis, bar_y) for one in stretches]
-    return node("g", [name, *bars, *(_mark(one, y) for one in row.placed)])
+    yield name
+    yield from (_bar(row, one, axis, bar_y) for one in stretches)
 
 
 def _fit(text: Node, words: str, room: float) -> None:

@@ -183,7 +183,7 @@ def draw(
 ) -> None:  # fmt: skip
     """The time view itself; the map on the page follows it.
 
-    size: high (all lanes in sight, as wide as the map), short, or neither. picked: the part chosen on the map.
+    size: high (all lanes in sight, as wide as the map), short, or neither. picked: a part of the map.
     """
     narrow = st.session_state.get("narrow", False)
     layout = of.layout(NARROW if narrow else WIDE)
