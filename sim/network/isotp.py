@@ -5,7 +5,8 @@ first frame answers with flow control: how many consecutive frames it takes befo
 (block size, 0 for all) and the shortest gap between them (STmin).
 
 Source: paraphrase of ISO 15765-2 in the documentation of the open Python package `uds` (frame formats, time
-limits); results by name and the treatment of unexpected frames from memory. The standard itself was not read.
+limits); that package's first frame handler also refuses a 32-bit length that 12 bits hold, which is ignored
+here without flow control, as a length below 8 is (`can-isotp` takes it); results by name and the treatment of unexpected frames from memory. The standard itself was not read.
 
 Not modelled: 29-bit identifiers, extended, mixed and normal fixed addressing, CAN FD frames, flow control
 that asks to wait, for blocks or for gaps (it is obeyed, never sent), full-duplex limits of real controllers.
@@ -318,9 +319,10 @@ class _Receiver:
 
     def first(self, data: bytes) -> None:
         size, start = int.from_bytes(data[:2]) & 0xFFF, 2
+        least = MAX_DATA_BYTES
         if size == 0:
-            size, start = int.from_bytes(data[2:6]), 6
-        if len(data) < MAX_DATA_BYTES or size < MAX_DATA_BYTES:
+            size, start, least = int.from_bytes(data[2:6]), 6, MAX_SHORT_LENGTH + 1
+        if len(data) < MAX_DATA_BYTES or size < least:
             return
         self._give_up_unfinished()
         if size > MAX_SHORT_LENGTH:

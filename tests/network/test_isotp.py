@@ -168,6 +168,18 @@ def test_lengths_around_the_limits(size):
     assert ([message] if size <= 4095 else []) == received
 
 
+@pytest.mark.parametrize(("size", "answered"), [(20, False), (4095, False), (4096, True)])
+def test_a_long_first_frame_for_a_short_message_is_ignored(size, answered):
+    """The escape to a 32-bit length is for more than 4095 bytes only; otherwise no flow control follows.
+
+    Source: `validate_ff_dl` of the open package `uds` (mdabrowski1990/uds, uds/can/first_frame.py) takes a
+    long length of 4095 or less for incompatible with ISO 15765. Too long a message gets an overflow.
+    """
+    talk = Conversation(tester=False)
+    talk.say(0.001, f"7E0 1000{size:08X}3E00")
+    assert (["7E8 320000"] if answered else []) == [text[:10] for text in talk.run()[1:]]
+
+
 def test_gap_and_block_size_are_kept():
     """Blocks of two, and 5 ms from the end of one frame to the start of the next."""
     talk = Conversation(tester=False)
