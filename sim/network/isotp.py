@@ -6,7 +6,8 @@ first frame answers with flow control: how many consecutive frames it takes befo
 
 Source: paraphrase of ISO 15765-2 in the documentation of the open Python package `uds` (frame formats, time
 limits); that package's first frame handler also refuses a 32-bit length that 12 bits hold, which is ignored
-here without flow control, as a length below 8 is (`can-isotp` takes it); results by name and the treatment of unexpected frames from memory. The standard itself was not read.
+here without flow control, as a length below 8 is (`can-isotp` takes it). Results by name and the treatment of
+unexpected frames are from memory. The standard itself was not read.
 
 Not modelled: 29-bit identifiers, extended, mixed and normal fixed addressing, CAN FD frames, flow control
 that asks to wait, for blocks or for gaps (it is obeyed, never sent), full-duplex limits of real controllers.
