@@ -51,7 +51,8 @@ def possible_checks(car: Car, causes: Sequence[PossibleCause]) -> tuple[Check, .
     edits = [parse_edit(text, car) for text in texts]
     sentences = dict.fromkeys(text for edit in edits for text in _looks(edit, car))
     passive = [check for text in sentences if (check := _passive(text, car)) is not None]
-    return (*passive, *_active(car, _plugs_to_open(car, edits), _plugs_to_take_off(car, edits)))
+    design = dict.fromkeys(_planned(plan, car) for edit in edits for plan in _design_plans(edit, car))
+    return (*passive, *_active(car, _plugs_to_open(car, edits), _plugs_to_take_off(car, edits)), *design)
 
 
 def _looks(edit: Edit, car: Car) -> Iterator[str]:
@@ -106,16 +107,43 @@ def _plugs_to_take_off(car: Car, edits: Sequence[Edit]) -> list[str]:
     ]
 
 
+def _design_plans(edit: Edit, car: Car) -> Iterator[list[str]]:
+    """What would show a theory about the design: the other module's plug on or off, a fuse out, and a scan.
+
+    Nothing that takes supply from the airbag module, or a plug off it.
+    """
+    if edit.theory is None:
+        return
+    if edit.theory.relation == "feeds":
+        fuse = edit.theory.subject
+        fed = (end.consumer.partition(".")[0] for end in car.built.fuses[fuse].ends)
+        if not any(_is_airbag_module(name, car) for name in fed):
+            yield [f"pull {fuse}", "wait 5 s", "scan", f"fit {fuse}"]
+        return
+    for name, plug in car.connectors.items():
+        if plug.owner == edit.theory.end.part and not _is_airbag(name, car):
+            looked = [*_start(car), "wait 5 s", "scan"]
+            yield [f"plug {name}", *looked]
+            yield [f"unplug {name}", *looked, f"plug {name}"]
+
+
 def _is_airbag(connector: str, car: Car) -> bool:
-    owner = car.connectors[connector].owner
-    module = car.built.modules.get(owner)
-    return module is not None and is_role(module.role or owner, "AIRBAG")
+    return _is_airbag_module(car.connectors[connector].owner, car)
+
+
+def _is_airbag_module(name: str, car: Car) -> bool:
+    module = car.built.modules.get(name)
+    return module is not None and is_role(module.role or name, "AIRBAG")
+
+
+def _start(car: Car) -> list[str]:
+    """What starts the car, or switches its ignition on."""
+    by_hand = operated(car)
+    return [start_by_button(car)] if "button" in by_hand else ["key run"] if "key_run" in by_hand else []
 
 
 def _active(car: Car, opened: Sequence[str], taken_off: Sequence[str]) -> Iterator[Check]:
-    by_hand = operated(car)
-    start = [start_by_button(car)] if "button" in by_hand else ["key run"] if "key_run" in by_hand else []
-    plans = [["scan"], [*start, "wait 5 s", "scan"]]
+    plans = [["scan"], [*_start(car), "wait 5 s", "scan"]]
     if {"DLC.6", "DLC.14"} <= set(car.pins):
         plans.append(["disconnect battery", "wait 60 s", "measure ohms DLC.6 to DLC.14", "reconnect battery"])
     plans += [[f"unplug {name}", "wait 5 s", "scan", f"plug {name}"] for name in taken_off]

@@ -7,6 +7,7 @@ import pytest
 from sim.catalogue import find_car, vehicle_text
 from sim.lab.case import CaseStep, Evidence
 from sim.lab.drive import first_look
+from sim.lab.next_check import next_check
 from sim.lab.observed import observed
 from sim.lab.odds import ODDS, THEORY_ODDS, odds
 from sim.lab.search import find_causes, wrongly_judged
@@ -54,6 +55,19 @@ def test_the_minibus_is_built_otherwise_than_its_diagram_says(here: Workshop) ->
     edits = (*theories[:3], "pull F12", "open ECM.C1.1")
     found = find_causes(vehicle, steps, given=given, edits=edits, most=1, workshop=here)
     assert ["open ECM.C1.1", "theory ECM waits for TRAILER"] == [one.title for one in found.causes]
+
+
+def test_a_check_is_proposed_that_tells_a_theory_from_a_fault(six: str, here: Workshop) -> None:
+    """Plugging the other module in tells the module that waits from one with an open pin."""
+    given = ("unplug TCM",)
+    steps = observed(six, first_look(car_from_text(six)), given=(*given, "theory ECM waits for TCM"))
+    edits = ("theory ECM waits for TCM", "open ECM.C1.3")
+    found = find_causes(six, steps, given=given, edits=edits, most=1, workshop=here)
+    advice = next_check(found, every_kind=True, workshop=here)
+    telling = [one for one in advice.ranked if one.check.actions[0] == "plug TCM.C1"]
+    assert [("theory ECM waits for TCM",), ("open ECM.C1.3",)] == sorted(
+        (outcome.leaves for outcome in telling[0].outcomes), reverse=True
+    )
 
 
 @pytest.mark.parametrize("name", ["teaching-car", "small-estate"])
