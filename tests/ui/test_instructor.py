@@ -20,6 +20,7 @@ from ui.state.session import shipped_cars
 
 PASSPHRASE = "correct horse battery"
 NASTY = "<img src=x onerror=alert(1)> **b** [x](http://y)"
+PICTURE = "![p](http://evil.example/p.png) [x](http://evil.example)"
 FIRST = next(iter(shipped_exercises()))
 
 
@@ -203,6 +204,28 @@ def test_a_name_is_text_wherever_markdown_is_read(instructor: Visitor, records: 
                 told = str(one)
                 assert "[x](http://y)" not in told
                 assert "**b**" not in told
+    records.classes.delete(group.id)
+
+
+def test_what_a_student_writes_is_text_on_the_projector(instructor: Visitor, records: Records) -> None:
+    """A saved report, a note and evidence with a picture and a link in them show neither on the replay."""
+    group = records.classes.open("Written")
+    file = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
+    task = records.assignments.give(group.id, file, practice=True)
+    work = records.attempts.begin(task, records.students.join(group.join_code, "Zoe")[0].id)
+    work.do("scan")
+    work.do(f"save {PICTURE}")
+    work.note(PICTURE)
+    work.hand_in(["pull F2"], PICTURE)
+    instructor.go("replay")
+    whose = next(one for one in _options(instructor, "replay_which") if one.startswith("Zoe"))
+    instructor.choose("replay_which", whose)
+    instructor.press("replay_last")
+    assert "evil.example" in instructor.text, "it is there, as text"
+    for kind in ("markdown", "alert", "radio", "checkbox", "button", "heading"):
+        for one in instructor.all(kind):
+            told = getattr(one, "body", "") or getattr(one, "label", "")
+            assert "](http" not in told, told
     records.classes.delete(group.id)
 
 

@@ -32,7 +32,7 @@ def show() -> None:
         st.caption(f"Class {plain(group.name)}")
     problem = st.session_state.pop("desk_problem", "")
     if problem:
-        st.error(problem, icon=":material/block:")
+        st.error(plain(problem), icon=":material/block:")
     if student.admitted:
         _tasks(student, group)
     else:

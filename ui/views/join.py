@@ -25,7 +25,7 @@ def show() -> None:
             st.form_submit_button("Join", type="primary", icon=":material/login:", on_click=_join)
         problem = st.session_state.pop("join_problem", "")
         if problem:
-            st.error(problem, icon=":material/block:")
+            st.error(classroom.plain(problem), icon=":material/block:")
     with at_home, st.container(border=True, height="stretch"):
         st.subheader("At home, alone", anchor=False)
         st.markdown(

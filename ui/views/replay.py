@@ -22,6 +22,7 @@ from ui.panels import timeline, why
 from ui.panels.controls import button
 from ui.state import classroom
 from ui.state.choices import distinct
+from ui.state.classroom import plain
 from ui.state.visible import Visible, all_visible, visible_to_student
 from ui.views.bay import fitted_map
 
@@ -101,7 +102,7 @@ def _opened(attempt_id: int) -> Replay | None:
         whole = classroom.records().attempts.resume(attempt_id).attempt
         then = Attempt.begin(whole.exercise)
     except Problem as problem:
-        st.error(str(problem), icon=":material/block:")
+        st.error(plain(str(problem)), icon=":material/block:")
         return None
     replay = st.session_state.replay = Replay(attempt_id, whole, 0, then, {})
     return replay
@@ -158,15 +159,15 @@ def _go(by: int) -> None:
 def _words(replay: Replay, count: int) -> None:
     if replay.at == 0:
         order = replay.whole.exercise.work_order
-        st.markdown(f"### The car comes in\n{order.customer}: “{order.words}”")
+        st.markdown(f"### The car comes in\n{plain(order.customer)}: “{plain(order.words)}”")
         return
     step = replay.whole.steps[replay.at - 1]
     with st.container(key="replay_step"):
-        st.markdown(f"### {replay.at} of {count}: {step.action}")
-        shown = step.display or step.vain
+        st.markdown(f"### {replay.at} of {count}: {plain(step.action)}")
+        shown = plain(step.display or step.vain)
         st.markdown(f"{f'**{shown}** · ' if shown else ''}{step.labor_min:.0f} min of labor")
         for danger in step.dangers:
-            st.warning(danger, icon=":material/warning:")
+            st.warning(plain(danger), icon=":material/warning:")
 
 
 def _watched(replay: Replay, visible: Visible) -> None:
