@@ -46,8 +46,24 @@ def main() -> None:
     st.session_state.entries = entries
     st.html(STYLE)
     open_session()
+    _tell_unknown_keys()
     chosen.run()
     keep_cookies()
+
+
+def _tell_unknown_keys() -> None:
+    """One sentence about a key in the address that opens nothing, once."""
+    if st.session_state.pop("bench_unknown", False):
+        st.info(
+            "Nothing is kept under the key in this address. A fresh car is in the bay.",
+            icon=":material/key_off:",
+        )
+    if st.session_state.pop("student_unknown", False):
+        st.warning(
+            "The student's key in this address is not known here: it was replaced or erased. "
+            "Ask the instructor, or join again.",
+            icon=":material/key_off:",
+        )
 
 
 def _led_on(entries: dict[str, StreamlitPage]) -> list[StreamlitPage]:

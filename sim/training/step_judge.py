@@ -118,6 +118,8 @@ class StepJudge:
         is_check, tells = step.verb in CHECKS, gain_bits > 0
         if self._repaired and (is_check or tells) and (not tells or self._is_recheck(place)):
             reason = "a check after a repair shows whether it held"
+            if self._model is None:
+                return Ruling("verification", reason)
             return Ruling("verification", reason, float(len(self._left)), "possible causes left")
         if not self._left:
             return Ruling(reason=_why_unjudged(self._model is not None) if is_check else "")
@@ -196,8 +198,4 @@ class StepJudge:
 
 
 def _why_unjudged(has_model: bool) -> str:
-    return (
-        "no possible cause left would have shown this"
-        if has_model
-        else "not measured: no possible causes at hand"
-    )
+    return "no possible cause left would have shown this" if has_model else "not measured yet"

@@ -27,8 +27,11 @@ def seat_panel(seat: Seat) -> Markup:
     return _html("seat_panel", seat, _LAMP_HUES)
 
 
-def report_table(report: Report, shown: str = "all") -> Markup:
-    """A scan: module by module, code by code. `shown`: all, with codes, silent. A row can be asked why."""
+def report_table(report: Report, shown: str = "all", cleared: bool = False) -> Markup:
+    """A scan: module by module, code by code. `shown`: all, with codes, silent. A row can be asked why.
+
+    cleared: codes were cleared since, and the report says nothing about now.
+    """
     if not report.power:
         return _html("tester_dark")
     silent = [] if shown == "with codes" else [entry for entry in report.modules if not entry.answers]
@@ -36,7 +39,7 @@ def report_table(report: Report, shown: str = "all") -> Markup:
     refusing = [] if shown == "with codes" else [entry for entry in report.modules if entry.note]
     clean = [entry for entry in report.modules if entry.answers and not entry.codes and not entry.note]
     coded_rows = [entry for entry in coded if entry.codes]
-    return _html("report_table", silent, refusing, coded_rows, clean if shown == "all" else ())
+    return _html("report_table", silent, refusing, coded_rows, clean if shown == "all" else (), cleared)
 
 
 def identity_table(found: Identification) -> Markup:

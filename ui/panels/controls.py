@@ -50,19 +50,23 @@ def download(
 
 def tabs(label: str, options: Sequence[str], key: str, default: str | None = None) -> str:
     """One of several parts of a page, chosen above it and kept for the visit."""
+    if default is not None:
+        st.session_state.setdefault(key, default)
     chosen = st.segmented_control(
-        label, options, default=default, key=key, required=True, label_visibility="collapsed",
-        persist_state="session",
-    )  # fmt: skip
+        label, options, key=key, required=True, label_visibility="collapsed", persist_state="session"
+    )
     return chosen or options[0]
 
 
 def switch(label: str, names: Mapping[T, str], key: str, default: T) -> None:
-    """A labelled switch between a few settings, kept for the visit."""
+    """A labelled switch between a few settings, kept for the visit.
+
+    The default goes by the session: a widget with one of its own may not be set by a click elsewhere.
+    """
+    st.session_state.setdefault(key, default)
     st.segmented_control(
-        label, list(names), default=default, key=key, format_func=names.__getitem__, required=True,
-        persist_state="session",
-    )  # fmt: skip
+        label, list(names), key=key, format_func=names.__getitem__, required=True, persist_state="session"
+    )
 
 
 def one_of(label: str, names: Mapping[T, str], key: str) -> T:

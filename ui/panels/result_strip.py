@@ -29,7 +29,7 @@ def show(held: Held, visible: Visible) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="strip"):
         with st.container(gap=None, width="stretch"):
             _told(held, done)
-        if step is not None:
+        if step is not None and held.may_act:
             price = _price(held, step) if visible.only_found else ""
             button(
                 f"{step.words}{price}", "next_step", partial(_take, step), icon="arrow_forward", primary=True

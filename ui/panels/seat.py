@@ -26,7 +26,7 @@ def show(held: Held, visible: Visible) -> None:
     if "button" in operated:
         _button("brake" in operated, "brake" in on)
     if "key_run" in operated:
-        _key()
+        _key(on)
     _fob()
     _others(held, on)
     caution("cranking")
@@ -42,11 +42,13 @@ def _button(has_brake: bool, brake_on: bool) -> None:
         action_button(words, action, "brake")
 
 
-def _key() -> None:
-    st.caption("ignition key")
+def _key(on: frozenset[str]) -> None:
+    """The key's positions; the one where it is now is told in words and looks chosen."""
+    now = "run" if "key_run" in on else "accessory" if "key_accessory" in on else "off"
+    st.caption(f"ignition key, now at: {now}")
     with st.container(horizontal=True):
         for position in ("off", "accessory", "run", "crank"):
-            kind: Literal["primary", "secondary"] = "primary" if position == "crank" else "secondary"
+            kind: Literal["primary", "secondary"] = "primary" if position == now else "secondary"
             action_button(position, f"key {position}", kind=kind)
 
 

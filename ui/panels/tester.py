@@ -47,7 +47,11 @@ def _report(held: Held, visible: Visible) -> None:
         "rows", SHOWN, default="all", key="shown", required=True, label_visibility="collapsed",
         persist_state="session",
     )  # fmt: skip
-    sheet.show(report_table(report, shown or "all"), "report", partial(_picked, visible))
+    sheet.show(
+        report_table(report, shown or "all", held.bench.cleared_since_scan),
+        "report",
+        partial(_picked, visible),
+    )
     opens = "its module" if visible.only_found else "why"
     st.caption(f"● fails now   ○ stored. Pick a row to see {opens}; the status byte follows ISO 14229-1.")
 

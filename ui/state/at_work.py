@@ -57,6 +57,11 @@ class AtWork(Held):
         super().begin_work()
         self.steps = []
 
+    @property
+    def may_act(self) -> bool:
+        """Whether the class is not paused."""
+        return not self.signal.paused
+
     def visible(self) -> Visible:
         """What the student has found; everything when it is over and told, or if the instructor shows it."""
         if self.assignment.revealed or self.may_be_told:

@@ -13,7 +13,8 @@ import streamlit as st
 from sim.bench.bench import Bench, parts_of
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
-from ui.state.held import Held, LeftBehind, Report, anew, parked, replayed
+from ui.state.held import Held, Report, anew, parked, replayed
+from ui.state.left_behind import LeftBehind
 
 
 def rewind(held: Held, report: Report, keep: int) -> None:

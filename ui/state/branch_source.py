@@ -6,7 +6,8 @@ import streamlit as st
 
 from sim.vehicle.reading import car_from_text
 from ui.state import bench_jobs, lab_work
-from ui.state.held import Held, LeftBehind
+from ui.state.held import Held
+from ui.state.left_behind import LeftBehind
 
 WORK = "branch_work"
 IN_THE_BAY = "the log in the bay"

@@ -32,6 +32,7 @@ COOKIE = "busbay_instructor"
 DESK_COOKIE = "busbay_desk"
 BROWSER_COOKIE = "busbay_browser"
 BROWSER_KEPT_S = 24 * 3600  # a school day: long enough for an exam, and shared computers have many users
+BAY_COOKIE = "busbay_bay"
 DESK_KEPT_S = 30 * 24 * 3600  # a choice of our own: over a holiday, not over a school year
 
 P = ParamSpec("P")
@@ -93,6 +94,8 @@ def student() -> StudentRow | None:
         known = records().students.with_key(key)
     except Problem:
         st.session_state.pop("student_key", None)
+        st.query_params.pop(STUDENT, None)
+        st.session_state.student_unknown = True
         return None
     st.session_state.student_key = key
     if st.query_params.get(STUDENT) != key:
@@ -193,6 +196,9 @@ def keep_cookies() -> None:
         set_cookie(DESK_COOKIE, key, DESK_KEPT_S)
     elif st.session_state.get("desk_left"):
         set_cookie(DESK_COOKIE, "", 0)
+    held = st.session_state.get("held")
+    if held is not None and held.is_begun and not st.session_state.get("is_instructors_bench"):
+        set_cookie(BAY_COOKIE, held.key, DESK_KEPT_S)
     token = st.session_state.get("token")
     if token is not None and (token or COOKIE in st.context.cookies):
         set_cookie(COOKIE, token, int(STAYS_OPEN_S) if token else 0)

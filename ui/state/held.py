@@ -10,15 +10,16 @@ from dataclasses import dataclass, field
 
 import streamlit as st
 
-from sim.bench.bench import Bench, Outcome, parts_of
+from sim.bench.bench import Bench, Outcome
 from sim.bench.observations import is_observation
 from sim.instruments.inspection import Inspection
 from sim.instruments.read import Notebook
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
-from sim.vehicle.reading import car_from_text
 from sim.vehicle.words import counted
 from ui.drawing.layout import Layout, layout_of
+from ui.state import left_behind
+from ui.state.left_behind import LeftBehind
 from ui.state.next_step import SEAT, Done
 from ui.state.visible import Visible, all_visible
 
@@ -29,26 +30,6 @@ NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock", "identify", "observ
 
 Report = Callable[[float], None]
 Job = Callable[["Held", Report], None]
-
-
-@dataclass(frozen=True, slots=True)
-class LeftBehind:
-    """A log that was left by a rewind, a fresh start or another car, and can be taken up again."""
-
-    words: str
-    car_name: str
-    car_text: str
-    saved: str
-    job: str = ""
-
-    @property
-    def parts(self) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
-        """Given edits, seed and actions; raises `EditProblem` if the text is no saved bench."""
-        return parts_of(self.saved)
-
-    def bench(self) -> Bench:
-        """The bench of this log, replayed."""
-        return Bench.restored(car_from_text(self.car_text, self.car_name), self.saved)
 
 
 @dataclass
@@ -126,7 +107,14 @@ class Held:
 
     def put_away(self) -> None:
         """Put it on the shelf, where a refresh of the browser finds it."""
-        shelf().put(self.key, self.as_left_behind(""), self.left_behind)
+        now = self.as_left_behind("")
+        shelf().put(self.key, now, self.left_behind)
+        left_behind.keep(self.key, now, self.left_behind)
+
+    @property
+    def may_act(self) -> bool:
+        """Whether anything may be done to the car now."""
+        return True
 
     def as_left_behind(self, words: str) -> LeftBehind:
         """Its log as text, named by `words`."""
@@ -143,6 +131,11 @@ class Held:
         if car_text != self.car_text:
             self.layouts = {}
         self.car_name, self.car_text, self.bench, self.job = car_name, car_text, bench, job
+
+    @property
+    def is_begun(self) -> bool:
+        """Whether there is work in the free bay to come back to."""
+        return bool(self.key) and (len(self.bench.log) > 1 or bool(self.bench.given))
 
     @property
     def title(self) -> str:
@@ -195,9 +188,10 @@ class Shelf:
                 self._saved.popitem(last=False)
 
     def take(self, key: str) -> tuple[LeftBehind, tuple[LeftBehind, ...]] | None:
-        """The log under a key, with those left behind; None if the key is not known."""
+        """The log under a key, with those left behind; None if neither memory nor disk knows the key."""
         with self._lock:
-            return self._saved.get(key)
+            saved = self._saved.get(key)
+        return saved or left_behind.kept_under(key)
 
 
 @st.cache_resource

@@ -20,6 +20,8 @@ KEY = re.compile(r"[A-Za-z0-9_-]{8,64}")  # it becomes a file's name
 MOST_KEPT = 300  # of a kind
 FIELDS_KIND = "fields"
 FIELDS: dict[str, type | tuple[type, ...]] = {
+    # Bay
+    "panel": str, "part": str,
     # What if
     "suppositions": list, "suppose_repairs": list, "suppose_log": str, "what_if_own": str,
     "suppose_kind": str, "suppose_words": str,

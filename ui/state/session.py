@@ -7,6 +7,7 @@ import secrets
 import streamlit as st
 
 from sim import catalogue
+from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 from ui.state import classroom, kept
 from ui.state.held import Held, parked, shelf
@@ -32,9 +33,14 @@ def open_session() -> Held:
     st.session_state.is_instructors_bench = bool(own)
     held = st.session_state.get("held")
     if held is None:
-        key = st.query_params.get("bench", "") or st.session_state.get("bench_key", "")
+        asked = st.query_params.get("bench", "")
+        key = asked or st.session_state.get("bench_key", "")
         with st.spinner("The car rolls into the bay ..."):
-            held = (own and _from_the_shelf(own)) or _from_the_shelf(key) or fresh_session(key)
+            held = (own and _from_the_shelf(own)) or _from_the_shelf(key)
+            if held is None:
+                st.session_state.bench_unknown = bool(asked) and asked not in _given_out()
+                held = fresh_session(key)
+        _given_out().add(held.key)
         st.session_state.held = held
         kept.take_up_fields(own or held.key)
         st.session_state.jobs = []
@@ -55,12 +61,36 @@ def _name_in_the_address(held: Held, own: str) -> None:
         st.query_params["bench"] = st.session_state.bench_key = held.key
 
 
+@st.cache_resource
+def _given_out() -> set[str]:
+    """The keys of this server's visits: under one of them there may be nothing, as nothing was done yet."""
+    return set()
+
+
 def _from_the_shelf(key: str) -> Held | None:
     found = shelf().take(key) if key else None
     if found is None:
         return None
     left, left_behind = found
-    return Held(key, left.car_name, left.car_text, left.bench(), list(left_behind), left.job)
+    try:
+        return Held(key, left.car_name, left.car_text, left.bench(), list(left_behind), left.job)
+    except Problem:  # written by another version, for which the car or an action is wrong
+        return None
+
+
+def begun_before() -> str:
+    """The key of the work that this browser has begun in another visit; empty if there is none."""
+    key = str(st.context.cookies.get(classroom.BAY_COOKIE, ""))
+    return key if kept.KEY.fullmatch(key) and shelf().take(key) is not None else ""
+
+
+def take_back(key: str) -> None:
+    """Go back to the work under another key; for callbacks of buttons."""
+    held = _from_the_shelf(key)
+    if held is not None:
+        st.session_state.held, st.session_state.jobs = held, []
+        kept.take_up_fields(key)
+        st.query_params["bench"] = st.session_state.bench_key = key
 
 
 def fresh_session(key: str = "") -> Held:

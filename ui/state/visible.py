@@ -147,6 +147,9 @@ def _module_found(attempt: Attempt, name: str, off: frozenset[str]) -> VisibleMo
     report, car = attempt.bench.last_report, attempt.bench.base
     entry = next((one for one in report.modules if one.module == name), None) if report else None
     shape, word = "unasked", "not asked"
+    if attempt.bench.cleared_since_scan:  # what it said then says nothing about now
+        report = entry = None
+        word = "scan again"
     if name not in car.addresses:
         word = "on LIN"
     elif report and report.power and entry:

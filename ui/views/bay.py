@@ -15,7 +15,7 @@ from ui.drawing.layout import NARROW, WIDE, Layout
 from ui.drawing.tables import event_list
 from ui.panels import log, measure, part, result_strip, scope, seat, tester, timeline, why, work
 from ui.panels.controls import button, switch, tabs
-from ui.state import first_visit
+from ui.state import first_visit, kept
 from ui.state.held import Held
 from ui.state.visible import Visible, events_to_show
 from ui.state.work import ask_to_do, work_off
@@ -48,6 +48,7 @@ def show() -> None:
     )
     with strip:
         result_strip.show(held, visible)
+    kept.keep_fields(held.key)
 
 
 def _first_visit_and_panels(held: Held, visible: Visible) -> None:
@@ -146,12 +147,13 @@ def _picked_event() -> None:
 
 
 def _panels(held: Held, visible: Visible) -> None:
-    st.session_state.setdefault("panel", "Seat")
     others = {
         timeline.PANEL: partial(timeline.show, held, visible),
         "Why": partial(why.show, held, visible),
         "Log": partial(log.show, held),
     }
+    if st.session_state.get("panel") not in (*WORKPLACES, *others):
+        st.session_state.panel = "Seat"
     if show_panels(held, visible, (*WORKPLACES, *others), others) in ("Seat", "Part", "Work"):
         choose_pause("time that passes after each action")
 

@@ -22,7 +22,8 @@ from ui.panels.controls import button, download
 from ui.state import bench_jobs, lab_work, work
 from ui.state.branch_source import IN_THE_BAY, UPLOADED, WORK, source_now, sources
 from ui.state.choices import lines_of
-from ui.state.held import Held, LeftBehind
+from ui.state.held import Held
+from ui.state.left_behind import LeftBehind
 from ui.state.work import tells_problems, worked_off
 
 HEAD = ("", "as it was done", "done instead")
@@ -104,9 +105,9 @@ def _instead(held: Held, source: LeftBehind, log: Sequence[str], keep: int) -> N
     done = action_lines(f"instead of {keep + 1}., one action in each line", "branch_instead", car)
     the_rest = log[keep + 1 :]
     if the_rest:
+        st.session_state.setdefault("branch_rest_follows", True)
         st.toggle(
             f"then the rest as it was: {counted(len(the_rest), 'action')}",
-            value=True,
             key="branch_rest_follows",
             persist_state="session",
         )

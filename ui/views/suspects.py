@@ -92,7 +92,10 @@ def _codes(held: Held, question: Question) -> None:
 
 def _search(held: Held, question: Question) -> None:
     switch("at once", {one: one for one in (SINGLE, DOUBLE)}, "suspects_most", SINGLE)
-    st.select_slider("at most", LIMITS_MIN, 5, "{} min".format, key="suspects_limit", persist_state="session")
+    st.session_state.setdefault("suspects_limit", 5)
+    st.select_slider(
+        "at most", LIMITS_MIN, format_func="{} min".format, key="suspects_limit", persist_state="session"
+    )
     st.multiselect(
         "besides what can be off, out or open",
         list(further_kinds()),

@@ -19,7 +19,7 @@ from ui.drawing.layout import layout_of
 from ui.panels import timeline
 from ui.panels.cautions import CAUTIONS, MAKER
 from ui.panels.controls import button, download
-from ui.state import bench_jobs, work
+from ui.state import bench_jobs, session, work
 from ui.state.first_visit import FIRST_JOBS, FirstJob
 from ui.state.held import Held, parked
 from ui.state.session import shipped_cars
@@ -39,9 +39,8 @@ HIGH_VOLTAGE = (
 )
 
 
-@st.fragment
 def show() -> None:
-    """The page; one fragment, so that a click draws nothing else again."""
+    """The page; a click may change the role, and with it the row of pages."""
     held = worked_off(st.empty())
     words, car = st.columns([1, 1.9], gap="large", vertical_alignment="center")
     with words:
@@ -56,13 +55,16 @@ def show() -> None:
 def _begin(held: Held) -> None:
     st.title("A car is in the bay")
     st.markdown(ABOUT)
-    begun = len(held.bench.log) > 1 or held.job
     button("Find the fault", "job 1", partial(_take_job, SHOWN_JOB), icon="play_arrow", primary=True)
-    if begun and button(f"Back to the {held.title}", "free_bay", icon="car_repair"):
-        st.switch_page(st.session_state.entries["bay"])
+    if held.is_begun:
+        if button(f"Back to the {held.title}", "free_bay", icon="car_repair"):
+            st.switch_page(st.session_state.entries["bay"])
+    elif key := session.begun_before():
+        back = partial(session.take_back, key)
+        button("Back to your car in the bay", "back_to_bay", back, icon="car_repair")
+    offer_the_way_back()
     st.caption("Or watch what follows, module by module:")
     timeline.show_examples()
-    offer_the_way_back()
 
 
 # -- the live car --------------------------------------------------------------------------------------------
@@ -79,7 +81,10 @@ def _shown_car() -> tuple[Bench, Visible]:
     return bench, all_visible(bench)
 
 
+@st.fragment
 def _car_with_a_dark_module() -> None:
+    if st.session_state.get("to_the_bay"):
+        st.rerun()
     bench, visible = _shown_car()
     fitted_map(
         bench.base, partial(layout_of, bench.base), visible, "shown_car", on_pick=_begin_at, explained=False
