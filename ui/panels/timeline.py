@@ -133,7 +133,7 @@ def show(held: Held, visible: Visible) -> None:
         _time_view(held, visible)
     if st.session_state.get("why_event") is not None:
         why.show(held, visible)
-    st.caption("Or another car, started up:")
+    st.markdown("Or another car, started up:")
     show_examples()
 
 

@@ -63,7 +63,7 @@ def _begin(held: Held) -> None:
         back = partial(session.take_back, key)
         button("Back to your car in the bay", "back_to_bay", back, icon="car_repair")
     offer_the_way_back()
-    st.caption("Or watch what follows, module by module:")
+    st.markdown("Or watch what follows, module by module:")
     timeline.show_examples()
 
 
