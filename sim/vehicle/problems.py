@@ -11,11 +11,13 @@ Exception tree::
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable
 
 Path = tuple[str | int, ...]  # to a place in a description: keys and positions in lists
 
-LONGEST_SENTENCE = 600  # a sentence may quote what was written, and anything may have been written
+LONGEST_SENTENCE = 600  # our own list of what is known may be long
+LONGEST_WORD = 100  # a sentence may quote what was written, and anything may have been written
 LONGEST_KEY = 60  # of the path to it
 
 
@@ -26,7 +28,8 @@ class Problem(Exception):
     """
 
     def __init__(self, what: str, path: Path = ()) -> None:
-        self.what = _cut(what, LONGEST_SENTENCE)
+        words = re.sub(rf"\S{{{LONGEST_WORD + 1},}}", lambda word: _cut(word.group(), LONGEST_WORD), what)
+        self.what = _cut(words, LONGEST_SENTENCE)
         super().__init__(self.what)
         self.path = path
 
