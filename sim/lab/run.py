@@ -116,12 +116,9 @@ def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None
         return _seat(bench, outcome, display=outcome.identification.words)
     report = outcome.report
     if report is None:
-        return _seat(
-            bench,
-            outcome,
-            asked=tuple(_words(name, one) for name, one in outcome.responses.items()),
-            notes=(outcome.words,) if "refused" in outcome.words else (),
-        )
+        asked = tuple(_words(name, one) for name, one in outcome.responses.items())
+        not_done = any(word != "done" for _, word in asked)
+        return _seat(bench, outcome, asked=asked, notes=(outcome.words,) if not_done else ())
     codes = tuple(
         (entry.module, code.code, "present" if code.failing_now else "stored")
         for entry in report.modules

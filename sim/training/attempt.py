@@ -122,7 +122,7 @@ class Attempt:
             sum(one.minutes for one in self.steps) + minutes,
             vain,
             sight.display if seen is None else seen.display,
-            () if seen is None else seen.notes,
+            sight.notes if seen is None else seen.notes,
             () if seen is None else seen.cautions,
             danger if seen is None else (*danger, *seen.harm),
             self.bench.last_report if action.verb == "scan" else None,

@@ -121,3 +121,13 @@ def test_parts_of_a_hidden_design_are_unknown_by_name(name: str) -> None:
     said = [f"{verb} {part}" for part in own for verb in VERBS]
     assert [refusal(usual, text) for text in said] == [refusal(attempt, text) for text in said]
     assert all(refusal(attempt, text) for text in said)
+
+
+def test_a_refused_clear_says_so() -> None:
+    """The step tells why nothing was cleared."""
+    attempt = Attempt.begin(read_exercise(shipped_exercises()["19-locked-gateway"]))
+    attempt.do("press start with brake")
+    attempt.do("wait 8 s")
+    assert ("the gateway is locked: unlock it first",) == attempt.do("clear").notes
+    attempt.do("unlock GATEWAY")
+    assert () == attempt.do("clear").notes
