@@ -336,7 +336,31 @@ def test_the_job_that_ends_a_fault_is_one_that_counts() -> None:
     car = FIRST.whole_car
     faults = [*(text for text, *_ in FAULTS), "pull F3", "fit F3 30 A", "unplug GATEWAY"]
     undone = [parse_edit(text, car).undo for text in faults]
-    assert {str(undo).split()[0] for undo in undone} | {"unbypass"} == set(REPAIRS)
+    with_tester = {repair.split()[0] for _, repair, _ in WRITTEN} | {"calibrate"}
+    assert {str(undo).split()[0] for undo in undone} | {"unbypass"} | with_tester == set(REPAIRS)
+
+
+WRITTEN = [
+    ("uncode ECM", "code ECM", 10.0), ("miscode BCM", "code BCM", 10.0), ("transplant ECM", "code ECM", 10.0),
+    ("unmatch ECM", "match keys", 20.0), ("halfflash TCM", "flash TCM", 30.0),
+    ("misflash ABS", "flash ABS", 30.0),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("fault", "repair", "minutes"), WRITTEN)
+def test_what_is_written_wrong_is_written_right_with_the_tester(
+    fault: str, repair: str, minutes: float
+) -> None:
+    """It costs time and no part, over the car's own wires; without the tool it is refused."""
+    given = {"arrives": (fault,), "before": ("key run",)}
+    without = Attempt.begin(Exercise.model_validate(FIRST.model_dump() | given))
+    with pytest.raises(EditProblem, match="to be solved without the tool 'program'"):
+        without.do(repair)
+    tools = {"tools": (*FIRST.tools, "program")}
+    attempt = Attempt.begin(Exercise.model_validate(FIRST.model_dump() | given | tools))
+    step = attempt.do(repair)
+    assert (True, "", minutes, 0.0) == (step.repairs, step.vain, step.minutes, step.cost)
+    assert attempt.is_whole
 
 
 def test_a_battery_charged_to_another_figure_is_charged() -> None:
