@@ -72,6 +72,9 @@ def _module(held: Held, visible: Visible, name: str) -> None:
         if "clear" in visible.tools:
             clear = partial(ask_to_do_as_shown, lambda: [f"clear {_picked()}"])
             st.button("Clear its codes", key="clear_part", on_click=clear)
+        if "scan" in visible.tools and name in held.car.addresses:
+            identify = partial(ask_to_do_as_shown, lambda: [f"identify {_picked()}"])
+            st.button("Identify", key="identify_part", on_click=identify)
     if _is_airbag(held, name):
         caution("airbag")
 
