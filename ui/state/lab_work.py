@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import streamlit as st
@@ -17,8 +19,13 @@ from sim.lab.run_cache import Cache
 from sim.lab.workshop import OtherVersion, Progress, Stop, Stopped, Workshop
 from sim.paths import cache_path
 from sim.vehicle.problems import Problem
+from ui.state.streamlit_adapter import browser_is_there
 
 LOOK_EVERY_S = 0.7
+GONE_AFTER_S = 5.0  # so long may a browser be away and come back
+MOST_SEARCHES = 2  # at once on this server; our own choice
+
+_places = threading.BoundedSemaphore(MOST_SEARCHES)
 
 Task = Callable[[Workshop, Progress, Stop], Any]
 
@@ -40,7 +47,10 @@ class LabWork:
         self.found: Any = None
         self.problem = ""
         self.called_off = False
+        self.waits = False
         self._task = task
+        self._is_there = browser_is_there()
+        self._seen_s = time.monotonic()
         self._thread = threading.Thread(target=self._work, args=(workshop(),), daemon=True)
         self._thread.start()
 
@@ -53,9 +63,17 @@ class LabWork:
         """Stop after the runs that are under way."""
         self.called_off = True
 
+    def _ends(self) -> bool:
+        """Whether it was called off, or its browser has been gone for a while."""
+        now_s = time.monotonic()
+        if self._is_there():
+            self._seen_s = now_s
+        return self.called_off or now_s - self._seen_s > GONE_AFTER_S
+
     def _work(self, shop: Workshop) -> None:
         try:
-            self.found = self._done_by(shop)
+            with self._a_place():
+                self.found = self._done_by(shop)
         except Stopped:
             self.problem = "called off; the runs that were finished are kept"
         except Problem as problem:
@@ -64,22 +82,35 @@ class LabWork:
             logging.getLogger("busbay").exception("work of the lab failed")
             self.problem = f"the lab cannot carry this out ({error})"
 
+    @contextmanager
+    def _a_place(self) -> Iterator[None]:
+        """One of the few places there are for searches, waited for."""
+        self.waits = True
+        while not _places.acquire(timeout=LOOK_EVERY_S):
+            if self._ends():
+                raise Stopped
+        self.waits = False
+        try:
+            yield
+        finally:
+            _places.release()
+
     def _done_by(self, shop: Workshop) -> Any:
         try:
-            return self._task(shop, self._tell, lambda: self.called_off)
+            return self._task(shop, self._tell, self._ends)
         except OtherVersion:  # processes that began in the middle of a change make room for new ones
             shop.close()
-            return self._task(shop, self._tell, lambda: self.called_off)
+            return self._task(shop, self._tell, self._ends)
 
     def _tell(self, done: int, of: int) -> None:
         self.done, self.of = done, of
 
 
 def start(name: str, task: Task) -> None:
-    """Begin a piece of work under a name; an older one of that name is called off."""
-    old = st.session_state.get(name)
-    if old is not None:
-        old.call_off()
+    """Begin a piece of work under a name; a session has one at a time, and the older ones are called off."""
+    for old in list(st.session_state.values()):
+        if isinstance(old, LabWork):
+            old.call_off()
     st.session_state[name] = LabWork(task)
 
 
@@ -108,5 +139,7 @@ def _progress(name: str, work: LabWork, pieces: str) -> None:
         st.rerun()
     with st.container(horizontal=True, vertical_alignment="center", key=f"{name}_progress"):
         words = f"{work.done} of {work.of} {pieces}" if work.of else "getting ready ..."
+        if work.waits:
+            words = "waiting until another search on this server ends ..."
         st.progress(work.done / work.of if work.of else 0.0, words)
         st.button("Call it off", key=f"{name}_call_off", on_click=work.call_off)

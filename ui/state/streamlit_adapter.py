@@ -5,15 +5,30 @@ Streamlit 1.67 lets a run inside a fragment come to its end before it tells of a
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+from streamlit import runtime
 from streamlit.proto.WidgetStates_pb2 import WidgetState
 from streamlit.runtime.scriptrunner import get_script_run_ctx
+from streamlit.runtime.scriptrunner_utils.exceptions import StopException
 from streamlit.runtime.scriptrunner_utils.script_requests import ScriptRequests, ScriptRequestType
+
+__all__ = ["StopException", "browser_is_there", "pressed_in", "pressed_meanwhile"]
 
 
 def pressed_meanwhile(key: str) -> bool:
     """Whether the button with this key was pressed since this run began; False outside a run."""
     context = get_script_run_ctx(suppress_warning=True)
     return context is not None and pressed_in(context.script_requests, key)
+
+
+def browser_is_there() -> Callable[[], bool]:
+    """Return a question for any thread: is the browser of this run's session still connected?"""
+    context = get_script_run_ctx(suppress_warning=True)
+    if context is None or not runtime.exists():
+        return lambda: True
+    server, session = runtime.get_instance(), context.session_id
+    return lambda: server.is_active_session(session)
 
 
 def pressed_in(requests: ScriptRequests | None, key: str) -> bool:

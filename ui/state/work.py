@@ -21,9 +21,15 @@ from sim.vehicle.problems import Problem
 from ui.state import kept
 from ui.state.classroom import plain
 from ui.state.held import Held, Job, Report
-from ui.state.streamlit_adapter import pressed_meanwhile
+from ui.state.streamlit_adapter import StopException, browser_is_there, pressed_meanwhile
 
 SHOW_PROGRESS_AFTER_S = 0.4
+MOST_CPU_S = 30.0  # of one processor for one click; no step of a shipped solution takes a second
+TOO_LONG = (
+    f"this takes more than {MOST_CPU_S:.0f} s of the server's time; wait in steps, such as 1 h at a time. "
+    "The car is as before"
+)
+GONE_WITHIN_S = 0.2  # the server tells a run to stop just before it forgets the browser
 CALL_OFF = "call_off_the_work"
 
 P = ParamSpec("P")
@@ -104,11 +110,29 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
             jobs.clear()
             held.stand_as_before(progress.report)
             held.problem = "canceled; the car is as before"
+        except TooLong:
+            jobs.clear()
+            held.stand_as_before(progress.report)
+            held.problem = TOO_LONG
+        except BrowserGone:
+            jobs.clear()
+            _given_up(held, progress)
         except Exception as error:
             logging.getLogger("busbay").exception("work on the bench failed")
             held.stand_as_before(progress.report)
             held.problem = f"the model cannot carry this out ({error}); the car is as before"
     held.put_away()
+    progress.end()
+
+
+def _given_up(held: Held, progress: WorkProgress) -> None:
+    """Leave work in the middle; a browser that is gone gets the kept log back when it returns."""
+    time.sleep(GONE_WITHIN_S)
+    if browser_is_there()():  # the run was stopped, not the browser closed
+        held.stand_as_before(progress.report)
+    else:
+        for name in ("held", "work"):
+            st.session_state.pop(name, None)
     progress.end()
 
 
@@ -140,21 +164,33 @@ class CalledOff(Exception):
     """The button that calls the work off was pressed."""
 
 
+class TooLong(Exception):
+    """The work has used up the processor time of one click."""
+
+
+class BrowserGone(Exception):
+    """The browser was closed: whatever it had asked for ends."""
+
+
 class WorkProgress:
     """A bar that appears when work takes long, and a button that calls it off.
 
     The next click may make every call of Streamlit raise: that must not stop the work half-way, so it is kept
-    and raised again when the work is done.
+    and raised again when the work is done. A browser that is closed, or too much processor time, ends it.
     """
 
     def __init__(self, place: DeltaGenerator) -> None:
         self._place, self._start_s = place, time.monotonic()
         self._bar: DeltaGenerator | None = None
         self._stopped: BaseException | None = None
-        self._called_off = False
+        self._called_off = self._is_over = False
+        self._begun_cpu_s = time.thread_time()
 
     def report(self, share: float) -> None:
-        """Tell how far the work is, 0 to 1."""
+        """Tell how far the work is, 0 to 1; raises where it is to end."""
+        if not self._is_over and time.thread_time() - self._begun_cpu_s > MOST_CPU_S:
+            self._is_over = True
+            raise TooLong
         if self._stopped is not None or time.monotonic() - self._start_s < SHOW_PROGRESS_AFTER_S:
             return
         try:
@@ -165,6 +201,9 @@ class WorkProgress:
             self._bar.progress(min(max(share, 0.0), 1.0), "The car is working ...")
         except BaseException as stop:
             self._stopped = stop
+            if isinstance(stop, StopException):
+                self._is_over = True
+                raise BrowserGone from None
         if not self._called_off and pressed_meanwhile(CALL_OFF):
             self._called_off = True
             raise CalledOff
