@@ -163,6 +163,23 @@ def test_a_desk_tells_how_far_each_exercise_is(given: tuple[StudentRow, str, Ass
 # -- the exercise --------------------------------------------------------------------------------------------
 
 
+def test_the_strip_tells_cost_and_next_step_and_the_panel_outlives_a_reload(
+    given: tuple[StudentRow, str, AssignmentRow],
+) -> None:
+    """What was done is told with its minutes, the next step with its price, also after a reload."""
+    _, key, task = given
+    app = press(opened(key, task.id), "next_step")
+    app = press(app, "next_step")
+    assert "Open TCM" == app.button(key="next_step").label
+    app = press(app, "next_step")
+    assert "next_step" not in {one.key for one in app.button}, "it is open already"
+    app = opened(key, task.id)
+    assert "Part" == app.session_state["panel"]
+    assert any("scan · 3.0 min" in one.value.replace("\\", "") for one in app.caption)
+    app = press(say(app, "look F2"), "next_step")
+    assert any("fit F2 · 1.0 min, parts 1" in one.value.replace("\\", "") for one in app.caption)
+
+
 def test_at_work_there_is_no_page_that_would_tell(given: tuple[StudentRow, str, AssignmentRow]) -> None:
     """During an exercise only pages without the hidden faults are in the registry."""
     _, key, task = given

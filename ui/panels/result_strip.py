@@ -29,7 +29,7 @@ def show(held: Held, visible: Visible) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="strip"):
         with st.container(gap=None, width="stretch"):
             _told(held, done)
-        if step is not None and held.may_act:
+        if step is not None and held.may_act and not _is_open(step):
             price = _price(held, step) if visible.only_found else ""
             button(
                 f"{step.words}{price}", "next_step", partial(_take, step), icon="arrow_forward", primary=True
@@ -42,11 +42,13 @@ def _told(held: Held, done: Done | None) -> None:
             st.error(held.problem, icon=":material/block:")
         return
     if done is None:
-        words, answer = "Nothing was done to this car yet.", ""
+        words, answer = held.said or "Nothing was done to this car yet.", ""
     else:
         words, answer = f"{done.action}{_cost(done)}", done.answer
+    if held.said and done is not None and not held.said.startswith(done.action):
+        words = held.said  # about something else than the car: rewound, noted, a hint
     with st.container(key="said"):
-        st.caption(plain(words if answer else held.said or words))
+        st.caption(plain(words))
     if answer:
         with st.container(key="answer"):
             st.markdown(plain(answer))
@@ -88,7 +90,17 @@ def _price(held: Held, step: Step) -> str:
             action = parse_action(text, held.car)
             minutes += minutes_of(action, held.car, action.number if action.verb == "wait" else 0.0)
             cost += cost_of(action, held.car)
-    return f" · {minutes:.0f} min{f', parts {cost:g}' if cost else ''}" if step.actions else ""
+    digits = 0 if minutes >= 1 else 1
+    return f" · {minutes:.{digits}f} min{f', parts {cost:g}' if cost else ''}" if step.actions else ""
+
+
+def _is_open(step: Step) -> bool:
+    """Whether the panel that a step opens is open already, with its part."""
+    kind, _, what = step.opens.partition(" ")
+    panel = st.session_state.get("panel")
+    if kind == "part":
+        return panel == "Part" and st.session_state.get("part") == what
+    return kind == "panel" and panel == what
 
 
 def _take(step: Step) -> None:

@@ -19,13 +19,14 @@ from sim.training.kept_attempts import KeptAttempt
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
 from sim.vehicle.problems import Problem
 from ui.drawing.class_sheets import step_words
-from ui.state import classroom
+from ui.state import classroom, kept
 from ui.state.held import NO_PAUSE_AFTER, Held, Report
 from ui.state.next_step import SEAT, Done
 from ui.state.visible import Visible, all_visible, visible_to_student
 
 EXERCISE = "exercise"  # in the address
 LOOK_EVERY_S = 3.0  # for notices of the instructor
+PANELS_KIND = "panels"
 PAUSED = "the class is paused: hands off the car until the instructor lets it go on"
 
 
@@ -171,10 +172,24 @@ def take_up() -> None:
         with st.spinner("The car rolls into the bay ...", show_time=True):
             st.session_state.work = _taken_up(student, named)
         st.session_state.jobs = []
-        st.session_state.panel = "Order"
+        st.session_state.pop("panel_kept", None)
+        st.session_state.panel = kept.kept(PANELS_KIND, _panel_key()) or "Order"
     except Problem as problem:
         st.query_params.pop(EXERCISE, None)
         st.session_state.desk_problem = str(problem)
+
+
+def keep_panel() -> None:
+    """Keep which panel is open, for a reload."""
+    panel = st.session_state.get("panel", "")
+    if panel and st.session_state.get("panel_kept") != panel:
+        kept.keep(PANELS_KIND, _panel_key(), panel)
+        st.session_state.panel_kept = panel
+
+
+def _panel_key() -> str:
+    held: AtWork = st.session_state.work
+    return f"attempt-{held.work.id:08d}"
 
 
 def _taken_up(student: StudentRow, assignment_id: int) -> AtWork:

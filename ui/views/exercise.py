@@ -74,6 +74,7 @@ def _exercise() -> None:
     bay.beside_the_map(lambda: _map(held, visible), lambda: _shown(held.steps), lambda: _right(held, visible))
     with strip:
         result_strip.show(held, visible)
+    at_work.keep_panel()
 
 
 def _map(held: AtWork, visible: Visible) -> None:
