@@ -106,10 +106,15 @@ def as_text(sections: Sequence[Section]) -> str:
 def _lines(section: Section) -> Iterator[str]:
     for part in section.parts:
         if isinstance(part, str):
-            yield fill(part, WIDTH, initial_indent="  ", subsequent_indent="  ")
+            yield _filled(f"  {part}", 2)
             continue
         table = [part.head, *part.rows]
         widths = [max(len(row[k]) for row in table) for k in range(len(part.head) - 1)]
         for row in table:
             left = "".join(f"{cell:{width}}  " for cell, width in zip(row, widths, strict=False))
-            yield fill(f"  {left}{row[-1]}", WIDTH, subsequent_indent=" " * (len(left) + 2)).rstrip()
+            yield _filled(f"  {left}{row[-1]}", len(left) + 2).rstrip()
+
+
+def _filled(text: str, indent: int) -> str:
+    """Lines of at most `WIDTH`; a name with a hyphen stays whole."""
+    return fill(text, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False)

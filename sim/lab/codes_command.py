@@ -31,12 +31,17 @@ def codes_arguments(parser: ArgumentParser) -> None:
 
 def codes(chosen: Namespace) -> int:
     """Print the few absent modules that explain most codes of a report, and the codes left over."""
+    if chosen.car == chosen.report == STANDARD_INPUT:
+        raise Problem("standard input is one file: give the car or the report a path")
     car = _car(chosen.car)
     report = read_report(_report(chosen.report), car)
     print(report.words, file=sys.stderr)
     for line in report.unread:
         print(f"  not understood, line {line.number}: {line.told}", file=sys.stderr)
-    sections = codes_that_matter(car, report.evidence())
+    seen = report.evidence()
+    if not (seen.codes or seen.silent or seen.answers):
+        raise Problem("the report says nothing that is understood: it needs lines with modules and codes")
+    sections = codes_that_matter(car, seen)
     if chosen.html is None:
         print(as_text(sections))
         return 0

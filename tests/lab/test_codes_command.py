@@ -45,3 +45,24 @@ def test_a_table_that_is_none_is_refused_in_one_line(
     (folder / "van.csv").write_text(table, encoding="utf-8")
     assert 1 == main(["codes", "van.csv", "--report", "report.txt"])
     assert problem in capsys.readouterr().err
+
+
+def test_a_report_that_says_nothing_is_refused_in_one_line(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A text without module or code is no report, and its lines are shown."""
+    (folder / "report.txt").write_text("it is dark in here\n", encoding="utf-8")
+    assert 1 == main(["codes", "van.csv", "--report", "report.txt"])
+    told = capsys.readouterr().err
+    assert "not understood, line 1: it is dark in here" in told
+    assert told.endswith(
+        "busbay: the report says nothing that is understood: it needs lines with modules and codes\n"
+    )
+
+
+def test_car_and_report_are_two_files(capsys: pytest.CaptureFixture[str]) -> None:
+    """Standard input is one of them only."""
+    assert 1 == main(["codes", "-", "--report", "-"])
+    assert (
+        "busbay: standard input is one file: give the car or the report a path\n" == capsys.readouterr().err
+    )
