@@ -271,7 +271,7 @@ BYPASSES = (
                 "module",
                 "a bypass lead is left in its connector",
                 "bypass {part} {other}",
-                "between which buses",
+                "which buses",
                 bus_pairs_of,
                 "a bypass lead is left between {other}",
             ),

@@ -6,6 +6,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_exercises
+from sim.paths import data_path
 from sim.training.attempt import HINT_MINUTES, Attempt
 from sim.training.exercise import find_exercise
 from sim.training.jobs import HANDS_ON, REPAIRS
@@ -414,7 +415,7 @@ def test_what_is_no_cause_is_told_as_it_is_added_and_the_exercise_stays_open(
         (("F2",), "Choose what is wrong with F2."),
         (
             ("ECM", "waits for another module at start-up"),
-            "One thing is missing: for which?",
+            "One thing is missing: which module does it wait for?",
         ),
     ):
         for name, value in zip(("answer_part", "answer_wrong"), steps, strict=False):
@@ -489,3 +490,17 @@ def test_typed_words_that_are_no_work_are_told_in_plain_words(
     app = say(opened(key, task.id), typed)
     assert [told in one.value.replace("\\", "") for one in app.error] == [True]
     assert [] == log(app)
+
+
+def test_a_refresh_gives_the_list_of_causes_back(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    """The same student and exercise in another session have the same list; a spoilt file gives none."""
+    _, key, task = given
+    app = in_panel(opened(key, task.id), "Hand in")
+    app = named(app, "F3", "missing")
+    app = named(app, "TCM", "waits for another module at start-up", "ECM")
+    app = press(app, "remove pull F3")
+    assert ("theory TCM waits for ECM",) == causes(opened(key, task.id))
+    file = max((data_path() / "causes").glob("*.json"), key=lambda one: one.stat().st_mtime_ns)
+    for spoilt in ("[1, 2]", "{", '["fit F2"]', '{"a": 1}', '["theory x waits for y"]'):
+        file.write_text(spoilt, encoding="utf-8")
+        assert () == causes(opened(key, task.id))

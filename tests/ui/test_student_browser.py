@@ -21,7 +21,7 @@ def log(page: Page) -> str:
 
 
 def joined(records_url: str) -> tuple[str, int]:
-    """The key of a student of a class, and the exercise on the desk."""
+    """The key of a student of a class, and an exercise to practice on the desk."""
     records = Records(records_url)
     group = records.classes.open("Thursday")
     _, key = records.students.join(group.join_code, "Amara")
@@ -185,7 +185,7 @@ def test_a_cause_is_built_by_clicks_alone(started: Browser, address: str, record
     button(page, "Add this cause")
     button(page, "Hand in")
     button(page, "Yes, hand in")
-    expect(page.get_by_text("✓ cause named")).to_be_visible()
+    expect(page.get_by_text("Right: “F2: missing”.")).to_be_visible()
     page.close()
 
 

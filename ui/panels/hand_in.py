@@ -24,7 +24,7 @@ from sim.vehicle.edit import Answer
 from sim.vehicle.problems import EditProblem
 from ui.panels.controls import button
 from ui.state import at_work
-from ui.state.at_work import AtWork
+from ui.state.at_work import AtWork, name_causes
 from ui.state.classroom import plain
 from ui.state.work import ask
 
@@ -82,7 +82,7 @@ def _list(held: AtWork) -> None:
 
 def _remove(cause: str) -> None:
     held: AtWork = st.session_state.work
-    held.causes = tuple(one for one in held.causes if one != cause)
+    name_causes(held, [one for one in held.causes if one != cause])
 
 
 # -- one more --------------------------------------------------------------------------------------------
@@ -164,7 +164,7 @@ def _add() -> None:
     held: AtWork = st.session_state.work
     car = _car(held)
     try:
-        held.causes = with_cause(held.causes, _chosen(car), car)
+        name_causes(held, with_cause(held.causes, _chosen(car), car))
     except EditProblem as problem:
         st.session_state.answer_problem = str(problem)
         return
@@ -195,7 +195,7 @@ def _other(answer: Answer, part: str, car: Car) -> str:
 def _add_no_fault() -> None:
     held: AtWork = st.session_state.work
     try:
-        held.causes = with_cause(held.causes, NO_FAULT, _car(held))
+        name_causes(held, with_cause(held.causes, NO_FAULT, _car(held)))
     except EditProblem as problem:
         st.session_state.answer_problem = str(problem)
 

@@ -6,14 +6,19 @@ another machine finds it again.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from hashlib import sha256
 
 import streamlit as st
 
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.instruments.inspection import Inspection
+from sim.training.answers import car_to_answer_for
 from sim.training.exams import HELD_BACK
+from sim.training.hand_in import normal_causes
 from sim.training.jobs import WorkStep
 from sim.training.kept_attempts import KeptAttempt
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
@@ -25,6 +30,7 @@ from ui.state.next_step import SEAT, Done
 from ui.state.visible import Visible, all_visible, visible_to_student
 
 EXERCISE = "exercise"  # in the address
+CAUSES = "causes"  # what is kept of them
 LOOK_EVERY_S = 3.0  # for notices of the instructor
 PANELS_KIND = "panels"
 PAUSED = "the class is paused: hands off the car until the instructor lets it go on"
@@ -140,6 +146,27 @@ class AtWork(Held):
             raise Problem(HELD_BACK)
 
 
+def name_causes(held: AtWork, causes: Sequence[str]) -> None:
+    """Put causes on the list for the hand-in; a refresh gives it back."""
+    held.causes = tuple(causes)
+    kept.keep(CAUSES, _causes_key(held.student, held.work), json.dumps(held.causes))
+
+
+def _kept_causes(student: StudentRow, work: KeptAttempt) -> tuple[str, ...]:
+    """The list as it was kept; empty if it is no list of causes for this car."""
+    with suppress(ValueError, Problem):
+        known = json.loads(kept.kept(CAUSES, _causes_key(student, work)) or "[]")
+        if isinstance(known, list) and known:
+            named = [str(text) for text in known]
+            return normal_causes(named, car_to_answer_for(work.attempt.exercise.whole_car, named))
+    return ()
+
+
+def _causes_key(student: StudentRow, work: KeptAttempt) -> str:
+    """A key of this attempt in these records: other records have an attempt of the same number."""
+    return sha256(f"{student.id} {student.joined_s} {work.id}".encode()).hexdigest()
+
+
 # -- beginning and leaving ---------------------------------------------------------------------------------
 
 
@@ -200,7 +227,7 @@ def _taken_up(student: StudentRow, assignment_id: int) -> AtWork:
     return AtWork(
         key="", car_name=work.attempt.exercise.car, car_text="", bench=work.attempt.bench,
         job=assignment.exercise, work=work, student=student, assignment=assignment,
-        messages=records.notices.messages(student.id), signal=signal,
+        messages=records.notices.messages(student.id), signal=signal, causes=_kept_causes(student, work),
     )  # fmt: skip
 
 
