@@ -23,7 +23,7 @@ def test_an_account_tells_what_could_be_seen_after_each_action(six: str) -> None
     assert (None, ()) == (waited.power, waited.silent)
     assert (True, ("TCM",)) == (scan.power, scan.silent)
     assert ("ECM", "ABS", "CLUSTER", "AIRBAG", "BCM") == scan.answering
-    assert [("ECM", "U0101-87", "present"), ("CLUSTER", "U0101-87", "present")] == sorted(scan.codes)
+    assert [("CLUSTER", "U0101-87", "present"), ("ECM", "U0101-87", "present")] == sorted(scan.codes)
 
 
 def test_an_action_that_cannot_be_done_is_told_and_the_run_goes_on(six: str) -> None:

@@ -130,4 +130,4 @@ def test_a_refused_clear_says_so() -> None:
     attempt.do("wait 8 s")
     assert ("the gateway is locked: unlock it first",) == attempt.do("clear").notes
     attempt.do("unlock GATEWAY")
-    assert () == attempt.do("clear").notes
+    assert () == attempt.do("clear ECM").notes
