@@ -12,6 +12,10 @@ odd, by the odds below, each independent of the others. With codes only, that is
 The search is exact among sets of up to `MOST_ABSENT` modules (branch and bound: what is not yet explained is
 an upper bound of what further modules can gain), unless `complete` says that it was cut off.
 
+Measured on 200 minibuses rebuilt by chance (`tests/lab/rebuilt.py`), 1 to 4 modules absent, a tenth of the
+codes missing and up to four odd ones added: the absent modules come first in 193 where the report says who
+answers and who does not, in 164 without the silent ones, in 152 from codes alone.
+
 Not modelled: modules that come and go; a code that follows from another fault than a lost message or a value
 marked invalid; buses that are down with all their modules in order (each is named; see `shared_parts`).
 """

@@ -24,7 +24,7 @@ def codes_that_matter(car: Car, report: Evidence) -> list[Section]:
     sections = [Section("Absent", tuple(_first(car, claims, report, answer)))]
     if answer.best.unexplained:
         sections.append(Section("Codes left over", tuple(_left_over(answer.best.unexplained))))
-    doubts = tuple(_doubts(answer))
+    doubts = tuple(_doubts(answer, report))
     return [*sections, Section("To bear in mind", doubts)] if doubts else sections
 
 
@@ -71,7 +71,9 @@ def _left_over(codes: Sequence[CodeSeen]) -> Iterator[str | Rows]:
     yield Rows(("code", "text", "in"), rows)
 
 
-def _doubts(answer: AbsentModules) -> Iterator[str | Rows]:
+def _doubts(answer: AbsentModules, report: Evidence) -> Iterator[str | Rows]:
+    if report.codes and not report.silent:
+        yield "The report names no module that does not answer. Ask every module: the answer gets surer."
     if answer.unseen:
         pairs = [f"{witness} about {missed}" for witness, missed in answer.unseen]
         yield f"Should have a code and have none in this report: {_some(pairs)}."

@@ -28,6 +28,15 @@ def test_two_columns_and_a_report_are_enough(folder: Path, capsys: pytest.Captur
     assert "  U0184  Lost Communication With Radio  BCM stored" in told
 
 
+def test_a_report_of_codes_alone_asks_for_more(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without the modules that do not answer the same is told, and what would make it surer."""
+    (folder / "report.txt").write_text("ECM U0101\nABS U0101\nGATEWAY U0101\n", encoding="utf-8")
+    assert 0 == main(["codes", "van.csv", "--report", "report.txt"])
+    told = capsys.readouterr().out
+    assert "TCM is absent: that explains 3 of 3 codes." in told
+    assert "Ask every module: the answer gets surer." in told
+
+
 def test_the_answer_can_be_printed(folder: Path) -> None:
     """`--html` writes a page with the same answer."""
     assert 0 == main(["codes", "van.csv", "--report", "report.txt", "--html", "codes.html"])
