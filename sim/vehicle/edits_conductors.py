@@ -119,6 +119,10 @@ def _every_corroded_ground_and_supply(car: Car) -> Iterator[str]:
     yield from (f"corrode {pin.id} {CORRODED_OHM:g} ohm" for pin in supply_pins(car))
 
 
+def _every_generator(car: Car) -> Iterator[str]:
+    yield from (f"open {name}" for name in generator_of(car))
+
+
 def _every_lifted_ground(car: Car) -> Iterator[str]:
     yield from (f"offset {ground} {LIFTED_V:g} V" for ground in car.built.grounds)
 
@@ -260,6 +264,7 @@ KINDS = (
         takes_part_away=True,
         targets=generator_of,
         catalogue=_every_pin_and_ground,
+        candidates={"dead generator": _every_generator},
         answers=(
             *_at(CONDUCTORS, "open circuit", "open {part}"),
             Answer("terminator", "open or missing", "open {part}"),

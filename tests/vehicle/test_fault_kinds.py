@@ -43,3 +43,10 @@ def test_an_unknown_kind_is_told_with_the_nearest_right_name() -> None:
     car = read_car(scenarios_folder() / "vehicles" / "six-modules.yaml")
     with pytest.raises(Problem, match="did you mean 'terminators'"):
         further_faults(car, ["terminator"])
+
+
+def test_a_dead_generator_is_a_candidate_of_every_car_that_has_one() -> None:
+    """The charge lamp has a suspect: the generator itself, beside its wires, link and ground."""
+    for name in ("teaching-car", "small-estate", "shuttle-minibus", "six-modules"):
+        car = read_car(scenarios_folder() / "vehicles" / f"{name}.yaml")
+        assert (("open GEN",) if car.built.engine else ()) == further_faults(car, ["dead generator"])
