@@ -15,6 +15,7 @@ from sim.training.records import Records
 from sim.training.rows import ClassRow
 from sim.vehicle.problems import Problem
 from tests.training.test_versions import make_version_1
+from ui.drawing.class_sheets import board
 
 FILES = {name: path.read_text(encoding="utf-8") for name, path in shipped_exercises().items()}
 STORED, FIRST = FILES["02-left-in-storage"], FILES["01-first-scan"]
@@ -59,6 +60,18 @@ def test_an_exam_is_released_to_one_student(records: Records, group: ClassRow) -
     records.exams.release_one(works[0].id)
     assert [True, False] == [records.exams.is_released(one.id) for one in works]
     assert [True, False] == [row.released for row in records.board(group.id)]
+
+
+def test_the_board_keeps_the_result_of_an_exam_to_itself(records: Records, group: ClassRow) -> None:
+    """The board hangs on the projector: until the release it says no more than handed in."""
+    exam = records.assignments.give(group.id, STORED)
+    work = records.attempts.begin(exam, records.students.join(group.join_code, "Amara")[0].id)
+    work.hand_in(["pull F2"])
+    shown = board(records.board(group.id), {})
+    assert "handed in" in shown
+    assert "%" not in shown
+    records.exams.release(exam.id)
+    assert "%" in board(records.board(group.id), {})
 
 
 def test_showing_the_solution_releases_an_exam(records: Records, group: ClassRow) -> None:

@@ -144,7 +144,7 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
     group = records.classes.listed()[0]
     assert f"class code {' '.join(group.join_code)}" in instructor.text
     instructor.press("close_class")
-    assert "nobody joins any more" in instructor.text
+    assert "closed to new students" in instructor.text
     instructor.press("reopen_class")
     assert f"class code {' '.join(group.join_code)}" in instructor.text
     names = list(next(one for one in instructor.all("multiselect")).options)

@@ -33,6 +33,8 @@ def _state(row: BoardRow) -> tuple[str, str]:
         return "waits", "not begun"
     if row.complete is None:
         return "works", "at work"
+    if not row.released:  # the board is on the projector
+        return "done", "handed in, late" if row.late else "handed in"
     credit = f"{100 * (row.credit or 0.0):.0f} %"
     credit += ", after it was shown" if row.after_showing else ""
     credit += ", late" if row.late else ""

@@ -62,6 +62,10 @@ def _live(class_id: int) -> None:
         return
     if st.session_state.pop("picked_on_board", False):
         st.rerun()  # the whole page is about the student who was picked
+    waiting = [one.id for one in classroom.records().students.of_class(class_id) if not one.admitted]
+    if st.session_state.setdefault("board_waiting", waiting) != waiting:
+        st.session_state.board_waiting = waiting
+        st.rerun()
     rows = classroom.records().board(class_id)
     if not rows:
         code = classroom.records().classes.get(class_id).join_code
