@@ -1,12 +1,15 @@
 """What was begun is found again: after a reload, a restart of the server, in another visit of the browser."""
 
 import secrets
+import threading
+import time
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, expect
 
 from sim.catalogue import shipped_exercises
+from sim.lab.workshop import Progress, Stop, Workshop
 from sim.training.attempt import Attempt
 from sim.training.exercise import read_exercise
 from tests.ui.browser import WATCH_RUNS, button, free_port, go, panel, server, turn_to
@@ -16,6 +19,7 @@ from tests.ui.test_refresh import visit
 from ui.drawing.tables import report_table
 from ui.state import left_behind
 from ui.state.held import Held, Shelf
+from ui.state.lab_work import LabWork
 from ui.state.visible import visible_to_student
 
 
@@ -122,6 +126,31 @@ def test_the_key_looks_chosen_where_it_is() -> None:
         assert [f"key {position}"] == [
             one.key for one in app.button if str(one.key).startswith("key ") and one.proto.type == "primary"
         ]
+
+
+# -- work beside the page ------------------------------------------------------------------------------------
+
+
+def test_work_in_several_rounds_says_in_which_it_is() -> None:
+    """A bar that begins anew says that another round has begun."""
+    told: list[str] = []
+
+    def task(workshop: Workshop, progress: Progress, stop: Stop) -> None:
+        for done, of in ((0, 3), (3, 3), (0, 5), (4, 5)):
+            progress(done, of)
+            told.append(work.words)
+
+    begin = threading.Event()
+
+    def when_begun(workshop: Workshop, progress: Progress, stop: Stop) -> None:
+        begin.wait()
+        task(workshop, progress, stop)
+
+    work = LabWork(when_begun)
+    begin.set()
+    while work.going_on:
+        time.sleep(0.01)
+    assert ["0 of 3", "3 of 3", "round 2: 0 of 5", "round 2: 4 of 5"] == told
 
 
 # -- in a browser --------------------------------------------------------------------------------------------

@@ -43,7 +43,7 @@ class LabWork:
     """One piece of work: how far it is, and in the end what it found or why not."""
 
     def __init__(self, task: Task) -> None:
-        self.done, self.of = 0, 0
+        self.done, self.of, self.round = 0, 0, 0
         self.found: Any = None
         self.problem = ""
         self.called_off = False
@@ -103,7 +103,15 @@ class LabWork:
             return self._task(shop, self._tell, self._ends)
 
     def _tell(self, done: int, of: int) -> None:
+        if done < self.done or of != self.of:
+            self.round += 1
         self.done, self.of = done, of
+
+    @property
+    def words(self) -> str:
+        """How far it is; of work in several rounds also which round, as each begins at 0."""
+        in_round = f"round {self.round}: " if self.round > 1 else ""
+        return f"{in_round}{self.done} of {self.of}"
 
 
 def start(name: str, task: Task) -> None:
@@ -138,7 +146,7 @@ def _progress(name: str, work: LabWork, pieces: str) -> None:
     if not work.going_on:
         st.rerun()
     with st.container(horizontal=True, vertical_alignment="center", key=f"{name}_progress"):
-        words = f"{work.done} of {work.of} {pieces}" if work.of else "getting ready ..."
+        words = f"{work.words} {pieces}" if work.of else "getting ready ..."
         if work.waits:
             words = "waiting until another search on this server ends ..."
         st.progress(work.done / work.of if work.of else 0.0, words)
