@@ -200,3 +200,10 @@ def test_a_starter_switched_by_hand_needs_its_switch() -> None:
     text = vehicle_text("teaching-car").replace("coil: ECM.start_relay", "coil: key_crank")
     bench = Bench(car_from_text(text))
     assert "key_crank does not switch K3" in [reason.text for reason in why_engine(bench).causes]
+
+
+def test_a_fob_that_is_away_lights_the_lamp_and_sets_no_code(bench: Bench) -> None:
+    """Common practice: a key that is not there is the driver's matter, not a fault of the car; no code."""
+    bench.do_all(["fob away", "key run", "wait 10 s"])
+    assert "security" in seat_of(bench).lit
+    assert set() == {dtc.code for one in bench.live.modules.values() for dtc in one.memory.dtcs if dtc.stored}

@@ -53,7 +53,7 @@ def test_every_instrument_panel_draws_itself(panel: str, car_name: str) -> None:
     assert {"Measure": "measure", "Scope": "sweep"}[panel] in keys(app)
 
 
-@pytest.mark.parametrize("kind", ["volts", "ohms", "continuity", "amps", "load", "look"])
+@pytest.mark.parametrize("kind", ["volts", "ohms", "continuity", "amps", "clamp", "load", "look"])
 def test_every_instrument_draws_itself(kind: str) -> None:
     """Each function of the meter offers the button that takes its reading."""
     app = set_up(opened("bay", held_of("teaching-car.yaml"), "Measure"), measure_kind=kind)
@@ -95,6 +95,7 @@ def test_how_it_is_probed_stands_in_the_sentence_and_brings_its_caution() -> Non
             "measure ohms DLC.6 to DLC.14",
         ),
         ({"measure_kind": "amps", "loop_at": "F12"}, "measure amps F12"),
+        ({"measure_kind": "clamp", "loop_at": "BAT.NEG"}, "measure clamp amps BAT.NEG"),
         (
             {"measure_kind": "load", "probe_red": "F1.2", "probe_black": "G1", "lamp_w": 21.0},
             "load F1.2 to G1 with 21 W lamp",
