@@ -100,7 +100,7 @@ def test_a_fault_that_shows_nothing_is_refused() -> None:
 
 def test_codes_of_another_workshop_are_stored_and_not_present() -> None:
     """The one exercise about history really has some, and nothing is wrong."""
-    attempt = Attempt.begin(EXERCISES["31-somebody-elses-codes"])
+    attempt = Attempt.begin(EXERCISES["31-second-opinion"])
     for action in ("key run", "wait 5 s"):
         attempt.do(action)
     report = attempt.do("scan").report

@@ -34,7 +34,7 @@ from ui.views.diagrams import VIEWS
 from ui.views.exercise import PANELS
 
 NAMES = list(shipped_exercises())
-SOME = [("02-left-in-storage", 2), ("22-the-diagram-lies", 0)]
+SOME = [("02-left-in-storage", 2), ("22-tire-light-and-wipers", 0)]
 NEIGHBOURS = ("Zebulon Quixano", "Ottoline Fitzwarren", "Barnaby Tilliedrum")
 NOTE = "the vicar's marmalade"
 ABSENT = ("no-such-key", "0", "-1", "999999", "1e3", "\u0663", "9" * 5000, "../../etc/passwd", "1 OR 1=1")

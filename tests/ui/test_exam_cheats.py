@@ -23,7 +23,7 @@ from sim.training.rows import AssignmentRow
 from tests.ui.browser import front_end
 from tests.ui.visitor import Visitor, query
 
-NAME = "22-the-diagram-lies"  # a hidden difference of the design, and a fuse that is out
+NAME = "22-tire-light-and-wipers"  # a hidden difference of the design, and a fuse that is out
 FILE = shipped_exercises()[NAME].read_text(encoding="utf-8")
 PASSPHRASE = "correct horse battery"
 WAYS = (
