@@ -125,7 +125,7 @@ def test_parts_of_a_hidden_design_are_unknown_by_name(name: str) -> None:
 
 def test_a_refused_clear_says_so() -> None:
     """The step tells why nothing was cleared."""
-    attempt = Attempt.begin(read_exercise(shipped_exercises()["19-locked-gateway"]))
+    attempt = Attempt.begin(read_exercise(shipped_exercises()["19-drivers-seat"]))
     attempt.do("press start with brake")
     attempt.do("wait 8 s")
     assert ("the gateway is locked: unlock it first",) == attempt.do("clear").notes

@@ -212,7 +212,7 @@ def test_before_anything_is_found_all_cars_behind_a_work_order_look_the_same(
 def test_every_kind_of_repair_is_offered_alike_and_nothing_that_breaks(records: Records) -> None:
     """The pair is swapped in one car and half open in the other; both owners may mend whatever they like."""
     group = records.classes.open("Wednesday")
-    file = shipped_exercises()["46-green-and-yellow"].read_text(encoding="utf-8")
+    file = shipped_exercises()["46-after-the-mice"].read_text(encoding="utf-8")
     task = records.assignments.give(group.id, file, varied=True)
     offered = []
     for name in ("Bo", "Cy"):
