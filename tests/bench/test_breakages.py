@@ -286,7 +286,9 @@ def at_once(original: Any) -> Any:
 
 
 def without_causes(original: Any) -> Any:
-    return lambda self, time_s, kind, subject, text, causes=(): original(self, time_s, kind, subject, text)
+    return lambda self, time_s, kind, subject, text, causes=(), *rest: original(
+        self, time_s, kind, subject, text, (), *rest
+    )
 
 
 BREAKAGES = [
@@ -351,8 +353,8 @@ BREAKAGES = [
     Breakage(
         "theories change nothing",
         "sim.vehicle.edits_theories",
-        "_rebuilt",
-        lambda original: lambda redesign, text, car: original(lambda vehicle: vehicle, text, car),
+        "_design_edit",
+        lambda original: lambda theory, redesign: original(theory, lambda vehicle: vehicle),
         a_module_waits_as_the_theory_says,
     ),
     Breakage("never invalid", OwnSignals, "passed_on", never_invalid, an_invalid_value_is_told_as_such),

@@ -43,8 +43,10 @@ class Watched:
         for name, module in modules.items():
             self.states[name].append((0.0, module.state))
 
-        def noted(kind: str, subject: str, text: str, causes: tuple[int | None, ...] = ()) -> int:
-            event = record(kind, subject, text, causes)
+        def noted(
+            kind: str, subject: str, text: str, causes: tuple[int | None, ...] = (), *item: str, **value: str
+        ) -> int:
+            event = record(kind, subject, text, causes, *item, **value)
             if kind in ("state", "waits"):
                 self.states[subject].append((world.now_s, modules[subject].state))
             if kind == "code" and not may_test(modules[subject], text.split()[2].rstrip(":")):
