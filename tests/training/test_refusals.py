@@ -59,11 +59,17 @@ def sentences(whole: Car, broken: Car, dice: random.Random) -> Iterator[str]:
         )  # fmt: skip
 
 
+def as_drawn(exercise: Exercise) -> Exercise:
+    """The same exercise on a car that is what its diagram shows, with nothing wrong."""
+    return Exercise.model_validate(exercise.model_dump() | {"arrives": (), "others": ()})
+
+
 def test_a_wire_that_only_the_diagram_has_is_looked_for_in_vain() -> None:
-    """Work on a wire that the real car lacks is done in vain."""
-    attempt = Attempt.begin(find_exercise("22"))
-    step = attempt.do("look F74.2--TACHO.C1.1")
-    assert ("this is not to be found on the car", 1.0) == (step.vain, step.minutes)
+    """Work on a wire that the real car lacks is done in vain, at the price of one that is there."""
+    exercise, look = find_exercise("22"), "look F74.2--TACHO.C1.1"
+    there, step = (Attempt.begin(one).do(look) for one in (as_drawn(exercise), exercise))
+    assert ("", 16.0) == (there.vain, there.minutes)  # 1 min to look, 15 min for trim and tape
+    assert ("this is not to be found on the car", there.minutes) == (step.vain, step.minutes)
 
 
 def test_a_probe_that_does_not_fit_shows_that_the_connector_is_off() -> None:
@@ -96,14 +102,24 @@ def refusal(attempt: Attempt, sentence: str) -> str:
 def test_what_is_refused_tells_nothing(name: str, number: int) -> None:
     """Refusals are the same on a broken car as on a whole one."""
     exercise = read_exercise(shipped_exercises()[name]).variant(number)
-    whole = Exercise.model_validate(exercise.model_dump() | {"arrives": (), "others": ()})
-    broken, usual = Attempt.begin(exercise), Attempt.begin(whole)
+    broken, usual = Attempt.begin(exercise), Attempt.begin(as_drawn(exercise))
     said = sentences(exercise.whole_car, broken.bench.car, random.Random(f"{name} {number}"))
     asked = [next(said) for _ in range(SENTENCES)]
     different = {text: (refusal(broken, text), refusal(usual, text)) for text in asked}
     assert {} == {text: two for text, two in different.items() if two[0] != two[1]}
     assert any(one for one, _ in different.values())
     assert not all(one for one, _ in different.values())
+
+
+@pytest.mark.parametrize(("name", "number"), list(variants()))
+def test_the_price_of_an_inspection_tells_nothing(name: str, number: int) -> None:
+    """To inspect anything on the diagram takes as long on a broken car as on a whole one, found or not."""
+    exercise = read_exercise(shipped_exercises()[name]).variant(number)
+    broken, usual = (Attempt.begin(one) for one in (exercise, as_drawn(exercise)))
+    looks = [f"look {place}" for place in places(exercise.whole_car)]
+    prices = [(usual.do(look).minutes, broken.do(look).minutes) for look in looks]
+    assert {} == {look: two for look, two in zip(looks, prices, strict=True) if two[0] != two[1]}
+    assert {1.0, 6.0, 16.0} == {minutes for minutes, _ in prices}  # open, under tape, under trim and tape
 
 
 HIDDEN_DESIGNS = ("22-tire-light-and-wipers", "23-blower-and-window")
@@ -117,7 +133,7 @@ def test_parts_of_a_hidden_design_are_unknown_by_name(name: str) -> None:
     whole, real = exercise.whole_car, exercise.real_car
     own = sorted((real.terminals | real.elements.keys()) - (whole.terminals | whole.elements.keys()))
     attempt = Attempt.begin(exercise)
-    usual = Attempt.begin(Exercise.model_validate(exercise.model_dump() | {"arrives": (), "others": ()}))
+    usual = Attempt.begin(as_drawn(exercise))
     said = [f"{verb} {part}" for part in own for verb in VERBS]
     assert [refusal(usual, text) for text in said] == [refusal(attempt, text) for text in said]
     assert all(refusal(attempt, text) for text in said)
