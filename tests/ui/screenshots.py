@@ -180,15 +180,15 @@ def _instruments(page: Page, shot: Camera) -> None:
     _choose(page, "black lead", "G2 ")
     button(page, "Measure")
     shot("bay-measure")
-    for kind, press in (("Ohms", "Measure"), ("Lamp", "Hold the lamp there")):
+    for kind, press in (("Ohms", "Measure"), ("Load test", "Load test")):
         with redrawn(page):
             page.locator(".st-key-measure_kind").get_by_text(kind).click()
         button(page, press)
-        shot(f"bay-{kind.lower()}")
+        shot(f"bay-{kind.lower().replace(' ', '-')}")
     with redrawn(page):
-        page.locator(".st-key-measure_kind").get_by_text("Look").click()
-    _choose(page, "look at", "F11 ")
-    button(page, "Look")
+        page.locator(".st-key-measure_kind").get_by_text("Inspect").click()
+    _choose(page, "part to inspect", "F11 ")
+    button(page, "Inspect")
     shot("bay-look")
     panel(page, "Scope")
     _choose(page, "channel 1", "TCM.C1.4 ")

@@ -45,7 +45,7 @@ def find_the_empty_holder(page: Page) -> None:
     assert "5 of 6 modules answer, 2 codes" in scan(page)
     assert "no answer" == state(page, "TCM")
     pick(page, "silent TCM")
-    button(page, "Look at F2")
+    button(page, "Inspect F2")
     expect(page.locator(".st-key-what_it_showed")).to_contain_text("the holder is empty")
 
 

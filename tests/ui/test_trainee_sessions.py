@@ -78,18 +78,18 @@ def measure(page: Page, name: str, red: str, black: str) -> float:
 
 def lamp(page: Page, red: str, black: str) -> str:
     """Hold a 21 W lamp between two terminals; how it burns."""
-    instrument(page, "Lamp")
+    instrument(page, "Load test")
     choose(page, "red lead", red)
     choose(page, "black lead", black)
-    button(page, "Hold the lamp there")
+    button(page, "Load test")
     return page.locator(".st-key-reading .light").inner_text()
 
 
 def look(page: Page, part: str) -> str:
     """Look at a part; what is seen there."""
-    instrument(page, "Look")
-    choose(page, "look at", part)
-    button(page, "Look")
+    instrument(page, "Inspect")
+    choose(page, "part to inspect", part)
+    button(page, "Inspect")
     return page.locator(".st-key-reading .seen").inner_text()
 
 

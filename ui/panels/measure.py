@@ -33,7 +33,7 @@ from ui.state.visible import Visible
 KINDS = {
     "volts": "Volts", "minimum": "Min V", "ohms": "Ohms", "continuity": "Continuity", "amps": "Amps",
     "clamp": "Clamp A",
-    "load": "Lamp", "look": "Look",
+    "load": "Load test", "look": "Inspect",
 }  # fmt: skip
 TOOL_OF: dict[str, Tool] = {"load": "lamp", "look": "eye"}  # all others: the meter
 LAMPS_W = {2.0: "2 W test light", 5.0: "5 W", 21.0: "21 W", 55.0: "55 W"}
@@ -50,7 +50,7 @@ def show(held: Held, visible: Visible, to_diagrams: bool = True) -> None:
         last = next((one for one in reversed(readings) if not isinstance(one.result, Picture)), None)
         sheet.show(blank() if last is None else display(last), "display")
     kind = choose(held, visible)
-    words = {"look": "Look", "load": "Hold the lamp there"}.get(kind, "Measure")
+    words = {"look": "Inspect", "load": "Load test"}.get(kind, "Measure")
     icon = ":material/visibility:" if kind == "look" else ":material/electric_meter:"
     measuring_button(words, "measure", icon, held, visible, sentence, "choose first where to measure")
     _keep_on(kind)
@@ -78,7 +78,7 @@ def choose(held: Held, visible: Visible) -> str:
         )
     )  # fmt: skip
     if kind == "look":
-        choose_from("look at", sights(held), "look_at", "a connector, fuse, relay, ground or wire")
+        choose_from("part to inspect", sights(held), "look_at", "a connector, fuse, relay, ground or wire")
     elif kind == "amps":
         choose_from("open the loop at", loops(held), "loop_at", "a fuse, pin or battery clamp")
     elif kind == "clamp":

@@ -94,7 +94,7 @@ def _ask_why() -> None:
 
 def _look(visible: Visible, name: str) -> None:
     if "eye" in visible.tools:
-        action_button(f"Look at {name}", f"look {name}", icon=":material/visibility:")
+        action_button(f"Inspect {name}", f"look {name}", icon=":material/visibility:")
 
 
 def _is_airbag(held: Held, name: str) -> bool:
