@@ -20,6 +20,10 @@ STYLE = """<style>
   backdrop-filter: blur(14px); }
 .st-key-answer p { font-size: 1.2rem; font-weight: 600; line-height: 1.3; }
 .st-key-panel [role="radiogroup"] { font-size: 0.93rem; }
+/* contrast 4.5 to 1 (WCAG 2.2, 1.4.3): the framework dims captions and writes white on any primary */
+[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p {
+  color: light-dark(#5B6166, #AEB5B9); opacity: 1; }
+[data-testid="stBaseButton-primary"] { color: light-dark(#FFFFFF, #14181A); }
 [class*="st-key-offer-"], [class*="st-key-task-"] { padding-block: 0.5rem; }
 @media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; } }
 </style>"""
