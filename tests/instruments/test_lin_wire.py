@@ -86,5 +86,5 @@ def test_attempts_on_an_fd_bus_without_company() -> None:
     bench = awake("unplug TCM", "unplug ABS", "unplug STEERING", "unplug GATEWAY")
     shown = read(bench, "scope ECM.backbone.H to ECM.backbone.L for 1 ms")
     assert isinstance(shown, Picture)
-    assert "Frames do not get through: nobody acknowledges them" in shown.notes[0]
+    assert "Frames do not get through: no node acknowledges them" in shown.notes[0]
     assert shown.channels[0].volt.max() > 1.5

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_cases, shipped_exercises
@@ -156,7 +157,7 @@ def test_a_log_that_was_taken_up_is_not_taken_up_by_a_second_click() -> None:
     bench_jobs.start_again(held, lambda share: None)
     (old,) = held.left_behind
     bench_jobs.take_up(held, lambda share: None, old)
-    with pytest.raises(EditProblem, match="no longer left behind"):
+    with pytest.raises(EditProblem, match="no longer set aside"):
         bench_jobs.take_up(held, lambda share: None, old)
     assert ["pull F1", "scan"] == held.bench.log
 
@@ -304,9 +305,15 @@ class Room:
     attempts: list[int]
 
 
+def _let_in_with_a_token() -> bool:
+    """The door's answer to an instructor, whose token is in the session."""
+    st.session_state.setdefault("token", "the token of this test")
+    return True
+
+
 @pytest.fixture
 def room(monkeypatch: pytest.MonkeyPatch) -> Iterator[Room]:
-    monkeypatch.setattr(classroom, "let_in", lambda: True)
+    monkeypatch.setattr(classroom, "let_in", _let_in_with_a_token)
     records = classroom.records()
     second, first = records.classes.open("second"), records.classes.open("first")
     students = [records.students.join(first.join_code, name)[0] for name in ("Amara", "Ben")]
