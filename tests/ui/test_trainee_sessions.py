@@ -50,7 +50,7 @@ def choose(page: Page, label: str, option: str) -> None:
 def instrument(page: Page, name: str) -> None:
     """Take an instrument into the hand, if it is not there yet."""
     panel(page, "Measure")
-    chosen = page.locator(".st-key-measure_kind").get_by_role("radio", name=name)
+    chosen = page.locator(".st-key-measure_kind").get_by_role("radio", name=name, exact=True)
     if chosen.get_attribute("aria-checked") != "true":
         with redrawn(page):
             chosen.click()
