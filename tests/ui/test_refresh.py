@@ -2,6 +2,7 @@
 
 import json
 import secrets
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,8 @@ from ui.state.kept import FIELDS, FIELDS_KIND
 
 from .test_pages import _page, press
 from .test_stale_clicks import at_once, choose, supposed
+
+PASSPHRASE = "correct horse battery staple"
 
 
 @pytest.fixture(autouse=True)
@@ -26,10 +29,20 @@ def key() -> str:
     return secrets.token_urlsafe(9)
 
 
-def visit(page: str, key: str) -> AppTest:
-    """A new visit to an address."""
+@pytest.fixture
+def token() -> Iterator[str]:
+    """What the door gives an instructor, and the browser's cookie keeps."""
+    door = classroom.door()
+    door.set_passphrase(PASSPHRASE)
+    yield door.open(PASSPHRASE)
+    door.forget_passphrase()
+
+
+def visit(page: str, key: str, token: str = "") -> AppTest:
+    """A new visit to an address, by an instructor if the browser has a token."""
     app = AppTest.from_function(_page, args=(page,), default_timeout=60)
     app.query_params["bench"] = key
+    app.session_state["token"] = token
     app.run()
     assert [] == [error.message for error in app.exception]
     return app
@@ -113,11 +126,10 @@ def test_a_described_car_keeps_its_name_and_its_bit_rates(key: str) -> None:
     assert ["ECM", "BCM"] == [row.module for row in again.rows]
 
 
-def test_an_author_finds_the_draft_again(key: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every field of a draft is there in a new session."""
-    monkeypatch.setattr(classroom, "let_in", lambda: True)
-    chosen(visit("author", key), draft_exercise="Quite my own", draft_tools=["eye", "scan"])
-    again = visit("author", key)
+def test_an_author_finds_the_draft_again(key: str, token: str) -> None:
+    """Every field of an instructor's draft is there in a new session."""
+    chosen(visit("author", key, token), draft_exercise="Quite my own", draft_tools=["eye", "scan"])
+    again = visit("author", key, token)
     assert "Quite my own" == again.text_input(key="draft_exercise").value
     assert {"eye", "scan"} == set(again.session_state["draft_tools"])
     press(again, "author_new")
