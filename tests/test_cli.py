@@ -62,11 +62,11 @@ def test_run_without_an_action_lists_its_actions(capsys: pytest.CaptureFixture[s
 
 
 def test_a_word_like_no_action_is_answered_with_all(capsys: pytest.CaptureFixture[str]) -> None:
-    """Where no verb is near, the error names every verb."""
+    """Where no verb is near, the error names what people do: actions, repairs, observations."""
     assert 1 == main(["run", "six-modules", "--do", "xyzzy"])
     told = capsys.readouterr().err
     assert "busbay: no action begins with 'xyzzy'; actions begin with: press, brake, key, fob, " in told
-    assert told.endswith("measure, load, scope, look\n")
+    assert told.endswith("measure, load, scope, look, or a fault\n")
 
 
 def test_a_long_answer_says_how_much_is_left_out(

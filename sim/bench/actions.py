@@ -20,13 +20,13 @@ measure, load, scope, look   see `sim.bench.observations`
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from sim.bench.observations import OBSERVATION_VERBS, Observation, parse_observation
 from sim.bench.traffic import no_tester_address
 from sim.vehicle.car import Car
-from sim.vehicle.edit import Edit
+from sim.vehicle.edit import EDIT_KINDS, Edit
 from sim.vehicle.edits import EDIT_VERBS, parse_edit
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
 from sim.vehicle.words import UNITS_S
@@ -73,9 +73,15 @@ def parse_action(text: str, car: Car) -> Action:
         return Action(what.text, "observe", observation=what)
     if verb not in _PARSERS:
         known = [*_PARSERS, *EDIT_VERBS, *OBSERVATION_VERBS]
-        hint = did_you_mean(verb, known) or f"; actions begin with: {', '.join(known)}"
+        hint = did_you_mean(verb, known) or f"; actions begin with: {', '.join(_usual_verbs())}, or a fault"
         raise EditProblem(f"no action begins with '{words[0]}'{hint}")
     return _PARSERS[verb](words[1:], car)
+
+
+def _usual_verbs() -> Iterable[str]:
+    """What people do at a car; faults are too many for an error sentence."""
+    repairs = (verb for verb in EDIT_VERBS if EDIT_KINDS[verb].sort == "repair")
+    return (*_PARSERS, *repairs, *OBSERVATION_VERBS)
 
 
 def _edit(text: str, car: Car) -> Action:

@@ -34,7 +34,7 @@ def test_a_ghost_voltage_collapses_under_a_lamp(
     assert 12.6 == pytest.approx(loaded.open_v, abs=0.02)
     assert 0.001 == pytest.approx(loaded.loaded_v, abs=0.0005)
     assert "dark" == loaded.light
-    assert any("nothing behind it" in note for note in loaded.notes)
+    assert any("collapses under load" in note for note in loaded.notes)
 
 
 def test_a_joint_that_beeps_is_found_under_load(teaching: Benches) -> None:

@@ -55,7 +55,7 @@ def test_every_reading_is_a_number_or_says_that_it_is_none(faults: list[str], se
         assert math.isfinite(value), (sentence, result)
     assert result.display
     assert "nan" not in result.display.lower()
-    assert 0 < result.labor_s < 600
+    assert 0 < result.labor_s < 1200  # a look at a wire under trim takes 16 min
     before_away, after_away = before.away, bench.car.harness.away
     assert before == bench.car.harness or before_away != after_away
 

@@ -59,7 +59,7 @@ def test_serve_until_told_to_stop(how: signal.Signals) -> None:
             assert any("unplug TCM.C1" in server.stdout.readline() for _ in range(30))
         finally:
             server.send_signal(how)
-        assert "the car stands\n" == server.stdout.readlines()[-1]
+        assert "stopped\n" == server.stdout.readlines()[-1]
         assert 0 == server.wait(timeout=20)
         patience.cancel()
         assert server.stderr is not None
@@ -83,7 +83,7 @@ def test_ctrl_c_while_the_last_action_is_told_tears_no_line(monkeypatch: pytest.
     link = LiveLink(bench_of("six-modules"), doip_port=None)
     assert 0 == serve(link, ["unplug TCM.C1\n"])
     told = sys.stdout.getvalue()  # type: ignore[attr-defined]
-    assert ["s  unplug TCM.C1\n", "the car stands\n"] == [line[-17:] for line in told.splitlines(True)[-2:]]
+    assert ["s  unplug TCM.C1\n", "stopped\n"] == [line[-17:] for line in told.splitlines(True)[-2:]]
     assert not link.car.running
 
 
@@ -95,7 +95,7 @@ def test_ctrl_c_before_the_first_line_is_an_orderly_end(monkeypatch: pytest.Monk
     output = io.StringIO()
     monkeypatch.setattr(sys, "stdout", output)
     assert 0 == serve(link, [])
-    assert output.getvalue().endswith("\nthe car stands\n")
+    assert output.getvalue().endswith("\nstopped\n")
 
 
 def test_who_can_reach_it_is_said_plainly() -> None:

@@ -70,9 +70,9 @@ def test_what_stands_in_the_table_is_kept_on_disk_under_the_key_of_the_session()
 
 def test_a_wrong_cell_is_told_and_the_car_cannot_be_taken() -> None:
     """The warning names row, column and the nearest module; the button is off."""
-    app = opened_with(CarTable("Van", [*ROWS, Row("CLUSTER", "body", hears="DMM")]))
+    app = opened_with(CarTable("Van", [*ROWS, Row("CLUSTER", "body", hears="DOR-LEFT")]))
     assert [warning.value for warning in app.warning] == [
-        "row 4, column 'listens to': no module 'DMM' in this table; did you mean 'DOOR-LEFT'?"
+        "row 4, column 'listens to': no module 'DOR-LEFT' in this table; did you mean 'DOOR-LEFT'?"
     ]
     assert app.button(key="quick_bay").disabled
 

@@ -44,13 +44,15 @@ def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
     found = app.session_state[WORK].found
     assert found.result.holds(["pull F5"])
     count = len(found.result.causes)
-    assert f"**{count} suspects. 56 of 56 sets are judged, none is left.**" == told(app, "judged")
+    assert f"**{count} possible causes. 56 of 56 sets are judged, none is left.**" == told(app, "judged")
     press(app, "suspects_follow")
     app = after(app, "next_find", NEXT)
     assert "look F5" in told(app, "compared")
     held.bench.do_all(["look F5"])
     app.run()
-    assert ["More was done since"] == [one.value.partition(",")[0] for one in app.info]
+    assert ["The evidence has changed. Search again: only what is left is run."] == [
+        one.value for one in app.info
+    ]
     app = after(app, "suspects_find", WORK)
     narrowed = app.session_state[WORK].found.result
     assert ["pull F5"] == [one.title for one in narrowed.causes]
@@ -81,7 +83,7 @@ def test_other_kinds_of_faults_are_suspects_where_they_are_chosen() -> None:
     app.multiselect(key="suspects_kinds").set_value(["corroded grounds and supplies"]).run()
     app = after(app, "suspects_find", WORK)
     assert ["corrode G1 8 ohm"] == [one.title for one in app.session_state[WORK].found.result.causes]
-    assert told(app, "judged").startswith("**One suspect. 63 of 63 sets are judged")
+    assert told(app, "judged").startswith("**One possible cause. 63 of 63 sets are judged")
 
 
 def test_the_suspects_of_a_case_are_asked_about_its_own_car() -> None:
