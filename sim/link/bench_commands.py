@@ -201,10 +201,11 @@ def _print_outcome(bench: Bench, outcome: Outcome, events: bool) -> None:
     if outcome.words:
         print(f"    {outcome.words}")
     if outcome.report is not None:
-        for row in outcome.report.rows():
-            if row["code"] or row["answer"] != "answers":
-                found = row["code"] or row["answer"]
-                print(f"    {row['module']:8} {found:10} {row['text']} {row['status']}".rstrip())
+        told = [row for row in outcome.report.rows() if row["code"] or row["answer"] != "answers"]
+        width = max((len(row["module"]) for row in told), default=0)
+        for row in told:
+            found = row["code"] or row["answer"]
+            print(f"    {row['module']:{width}} {found:10} {row['text']} {row['status']}".rstrip())
 
 
 def record_arguments(parser: ArgumentParser) -> None:
