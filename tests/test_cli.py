@@ -79,3 +79,21 @@ def test_a_long_answer_says_how_much_is_left_out(
     lines = capsys.readouterr().out.splitlines()
     assert ["flat", "  because reason 0"] == lines[:2]
     assert (101, "... and 1701 lines more") == (len(lines), lines[-1])
+
+
+def test_a_long_word_is_cut_and_what_people_do_is_still_listed(capsys: pytest.CaptureFixture[str]) -> None:
+    """What was written may be long: the error quotes its beginning, and its list is whole."""
+    assert 1 == main(["run", "six-modules", "--do", "xyzzy" * 100])
+    told = capsys.readouterr().err
+    assert "'xyzzyxyzzy" in told
+    assert told.endswith("measure, load, scope, look, or a fault\n")
+
+
+def test_codes_of_a_report_are_in_one_column(capsys: pytest.CaptureFixture[str]) -> None:
+    """However long the modules' names are, their codes begin below each other."""
+    assert 0 == main(["run", "six-modules", "--given", "unplug ABS", "--do", "press start", "--do", "wait 5 s",
+                      "--do", "scan"])  # fmt: skip
+    told = capsys.readouterr().out.splitlines()
+    rows = [row for row in told if "U0121" in row or "no answer" in row]
+    assert {"ABS", "CLUSTER"} <= {row.split()[0] for row in rows}
+    assert 1 == len({row.index(word) for row in rows for word in ("U0121", "no answer") if word in row})

@@ -138,7 +138,7 @@ class Pairs:
         return self.first_contradiction(fault, alone)
 
     def _bound_by(self, theory: Theory) -> frozenset[str]:
-        """The modules that a theory is about, whoever leads to them, and all that its fuses feed."""
+        """The modules that a theory is about, whatever leads to them, and all that its fuses feed."""
         about = {theory.subject, theory.end.consumer.partition(".")[0]}
         if theory.relation == "feeds":
             for spec in self._car.built.fuses.values():

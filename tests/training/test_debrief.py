@@ -129,7 +129,7 @@ def test_a_repair_in_vain_is_premature_with_its_chance() -> None:
 
 
 def test_a_repair_in_vain_of_what_everything_points_to_is_not_premature() -> None:
-    """Nobody could have known better: all possible causes left say that this part is at fault."""
+    """No evidence spoke against it: all possible causes left say that this part is at fault."""
     (one,) = judged(HandMade((1, 1), ("aa",), at_fault={0: (0, 1)}), step("mend G2", 15.0, vain="no use"))
     assert ("repair", 1.0) == (one.ruling.verdict, one.ruling.number)
 

@@ -129,7 +129,7 @@ def until_it_stops(shop: Workshop, tell: Progress, stop: Stop) -> None:
 
 def ended(one: lab_work.LabWork) -> bool:
     """Whether a search comes to its end, waited for at most a while."""
-    last_s = time.monotonic() + 20
+    last_s = time.monotonic() + 120  # patience, not a limit
     while one.going_on and time.monotonic() < last_s:
         time.sleep(0.02)
     return not one.going_on

@@ -1,4 +1,4 @@
-"""The server calls nobody, tells no metrics, and is shown in no frame."""
+"""The server calls no outside address, tells no metrics, and is shown in no frame."""
 
 import socket
 import threading
