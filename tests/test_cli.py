@@ -91,8 +91,8 @@ def test_a_long_word_is_cut_and_what_people_do_is_still_listed(capsys: pytest.Ca
 
 def test_codes_of_a_report_are_in_one_column(capsys: pytest.CaptureFixture[str]) -> None:
     """However long the modules' names are, their codes begin below each other."""
-    assert 0 == main(["run", "six-modules", "--given", "unplug ABS", "--do", "press start", "--do", "wait 5 s",
-                      "--do", "scan"])  # fmt: skip
+    actions = ["--do", "press start", "--do", "wait 5 s", "--do", "scan"]
+    assert 0 == main(["run", "six-modules", "--given", "unplug ABS", *actions])
     told = capsys.readouterr().out.splitlines()
     rows = [row for row in told if "U0121" in row or "no answer" in row]
     assert {"ABS", "CLUSTER"} <= {row.split()[0] for row in rows}
