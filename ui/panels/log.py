@@ -16,7 +16,7 @@ from ui.state.held import Held
 def show(held: Held) -> None:
     """The log panel."""
     bench = held.bench
-    if bench.given:
+    if bench.given and not held.job:
         with st.expander(f"Given with the car: {len(bench.given)}", key="given_box"):
             st.markdown("\n".join(f"- {text}" for text in bench.given))
     if bench.log:

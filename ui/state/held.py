@@ -21,7 +21,7 @@ from ui.drawing.layout import Layout, layout_of
 from ui.state import left_behind
 from ui.state.left_behind import LeftBehind
 from ui.state.next_step import SEAT, Done
-from ui.state.visible import Visible, all_visible
+from ui.state.visible import Visible, all_visible, before_a_scan
 
 PARKED_S = 20
 MOST_LEFT_BEHIND = 20
@@ -61,6 +61,8 @@ class Held:
 
     def visible(self) -> Visible:
         """What may be seen of it now."""
+        if self.job and self.bench.last_report is None:
+            return before_a_scan(self.bench)
         return all_visible(self.bench)
 
     def do(self, text: str, report: Report) -> str:

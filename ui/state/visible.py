@@ -1,13 +1,14 @@
 """What may be seen of a bench. Everything that a page shows of a running car passes through here.
 
-In the free bay all of it may be seen. In an exercise it is what an eye sees from the driver's seat, what the
+In the free bay all of it may be seen; of a car that came with a complaint, once the tester has asked its
+modules. In an exercise it is what an eye sees from the driver's seat, what the
 last scan has told, and what was touched or looked at: what is not in `Visible` never reaches the browser.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sim.bench.bench import Bench
 from sim.instruments.seat import Seat, seat_of
@@ -15,7 +16,7 @@ from sim.modules.module import ControlModule
 from sim.modules.trace import Event
 from sim.training.attempt import Attempt
 from sim.training.exercise import TOOLS, Tool
-from sim.vehicle.edits import changes_of, is_theory
+from sim.vehicle.edits import apply_all, changes_of, is_theory
 
 STATE_WORDS = {
     "running": "running",
@@ -26,6 +27,7 @@ STATE_WORDS = {
     "dead": "dead inside",
     "boot mode": "boot mode",
 }
+SEEN_FROM_SEAT = ("fault", "repair", "engine", "mode")  # events, by kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,7 @@ class Visible:
     codes: tuple[tuple[str, str], ...]  # (module, code) of all that is stored
     tools: tuple[Tool, ...] = TOOLS  # what there is to work with
     only_found: bool = False  # an exercise: nothing but what was found
+    unasked: bool = False  # a complaint is to be solved, and the tester has not asked the modules yet
 
 
 def all_visible(bench: Bench) -> Visible:
@@ -97,6 +100,27 @@ def all_visible(bench: Bench) -> Visible:
     )
 
 
+def before_a_scan(bench: Bench) -> Visible:
+    """A car that came with a complaint, before its modules were asked: nothing of what it came with."""
+    seen, came = all_visible(bench), apply_all(bench.base, bench.given)
+    faults = set(changes_of(came))
+    off = seen.connectors_off - came.harness.unplugged
+    return replace(
+        seen,
+        modules={name: _not_asked(bench, module, off) for name, module in seen.modules.items()},
+        connectors_off=off,
+        out=seen.out - came.harness.pulled - came.harness.blown,
+        changes=tuple(one for one in seen.changes if (one.text, one.undo) not in faults),
+        theories=(), given=(), codes=(), unasked=True,
+    )  # fmt: skip
+
+
+def _not_asked(bench: Bench, module: VisibleModule, off: frozenset[str]) -> VisibleModule:
+    own = tuple(name for name in module.connectors_off if name in off)
+    word = "not asked" if module.name in bench.base.addresses else "on LIN"
+    return VisibleModule(module.name, module.title, "unasked", word, None, (), (), own, 0)
+
+
 def visible_to_student(attempt: Attempt) -> Visible:
     """An exercise: the driver's seat, the last scan, and what hand and eye have found."""
     bench, found = attempt.bench, attempt.found
@@ -118,9 +142,9 @@ def visible_to_student(attempt: Attempt) -> Visible:
     )
 
 
-def events_to_show(events: Iterable[Event]) -> list[Event]:
-    """The events that a person would want to read after an action, in order."""
-    told = ("fault", "repair", "engine", "mode", "state", "code", "relay", "gateway", "set up")
+def events_to_show(events: Iterable[Event], unasked: bool = False) -> list[Event]:
+    """The events that a person would want to read after an action, in order; `unasked`: none of modules."""
+    told = SEEN_FROM_SEAT if unasked else (*SEEN_FROM_SEAT, "state", "code", "relay", "gateway", "set up")
     return [event for event in events if event.kind in told]
 
 

@@ -113,7 +113,7 @@ def fitted_map(
     narrow = bool(st.session_state.get("narrow", False))
     html = car_map(car, layout(NARROW if narrow else WIDE), visible, picked)
     if explained:
-        html += legend(visible.only_found)
+        html += legend(visible.only_found or visible.unasked)
     now_narrow = sheet.show_to_fit(html, key, narrow, on_pick)
     if now_narrow != narrow:
         st.session_state.narrow = now_narrow
@@ -129,12 +129,13 @@ def picked_on_map() -> None:
 
 
 def _happened(held: Held, visible: Visible) -> None:
-    timeline.show_below(held, visible)
-    events = events_to_show(held.events)
+    if not visible.unasked:
+        timeline.show_below(held, visible)
+    events = events_to_show(held.events, visible.unasked)
     with st.container(key="what_it_brought"):
         with st.container(horizontal=True, vertical_alignment="center"):
             st.markdown(f"**What that brought**: {counted(len(events), 'event')}", width="content")
-            if events:
+            if events and not visible.unasked:
                 button("Watch it happen", "watch_it", timeline.open_panel, icon="play_circle")
         if events:
             sheet.show(event_list(events), "happened", _picked_event)
@@ -147,15 +148,21 @@ def _picked_event() -> None:
 
 
 def _panels(held: Held, visible: Visible) -> None:
-    others = {
+    others: dict[str, Callable[[], None]] = {
         timeline.PANEL: partial(timeline.show, held, visible),
         "Why": partial(why.show, held, visible),
         "Log": partial(log.show, held),
     }
+    if visible.unasked:
+        others |= {timeline.PANEL: _ask_first, "Why": _ask_first}
     if st.session_state.get("panel") not in (*WORKPLACES, *others):
         st.session_state.panel = "Seat"
     if show_panels(held, visible, (*WORKPLACES, *others), others) in ("Seat", "Part", "Work"):
         choose_pause("time that passes after each action")
+
+
+def _ask_first() -> None:
+    st.caption("Scan all modules first, in Tester: then this panel tells why each of them is as it is.")
 
 
 def show_panels(

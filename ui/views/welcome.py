@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import streamlit as st
@@ -78,7 +78,14 @@ def _shown_car() -> tuple[Bench, Visible]:
     bench = parked(car, SHOWN_JOB.given)
     bench.do(start_by_button(car))
     bench.do("wait 10 s")
-    return bench, all_visible(bench)
+    return bench, _as_the_eye_sees(all_visible(bench))
+
+
+def _as_the_eye_sees(visible: Visible) -> Visible:
+    """Without what only a tester and a meter tell: a module with no supply is dark, no more."""
+    modules = {name: replace(one, supply_v=None, code_count=0) for name, one in visible.modules.items()}
+    dark = {name: replace(one, word="dark") for name, one in modules.items() if one.shape == "unpowered"}
+    return replace(visible, modules=modules | dark)
 
 
 @st.fragment
