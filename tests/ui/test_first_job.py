@@ -1,4 +1,4 @@
-"""A car that came with a complaint: nothing of what is wrong with it is shown before its modules are asked."""
+"""A car that came with a complaint: nothing of its fault is shown before its modules are asked."""
 
 import pytest
 
@@ -54,6 +54,7 @@ def test_the_events_after_a_start_name_no_module_before_a_scan() -> None:
     held = began(FIRST_JOBS[1])
     app = press(opened("bay", held), "next_step")
     told = [event for event in held.events if event.kind in ("state", "code")]
-    assert told and has_drawn(app, "What that brought")
+    assert told
+    assert has_drawn(app, "What that brought")
     assert not [event.text for event in told if has_drawn(app, event.text)]
     assert not has_drawn(app, "Watch it happen")
