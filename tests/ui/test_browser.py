@@ -33,7 +33,7 @@ def choose(page: Page, label: str, option: str) -> None:
 
 def seat(page: Page) -> str:
     panel(page, "Seat")
-    return page.locator(".st-key-the_panel .dash").inner_text()
+    return page.locator(".st-key-the_panel .readout").inner_text()
 
 
 def hear_the_complaint(page: Page) -> None:
@@ -65,8 +65,10 @@ def test_a_first_visit_ends_in_a_found_and_proven_repair(page: Page) -> None:
     assert "8 of 8 modules answer" in scan(page)
     ask_why_a_code_is_there(page, "ECM P0351-13", "given: pull F14")
     say(page, "fit F14")
-    drive(page, "crank")
-    assert "running" in seat(page)
+    panel(page, "Seat")
+    pick(page, "key crank")
+    assert "engine running" in seat(page)
+    expect(page.locator(".controls [aria-pressed=true]")).to_have_attribute("data-id", "key run")
     assert "8 of 8 modules answer, 0 codes" in clear_and_scan(page)
     expect(page.get_by_text("Found, repaired, proven.")).to_be_visible()
 
@@ -90,13 +92,15 @@ def try_to_start_without_the_trailer_module(page: Page) -> None:
     """The engine module waits for the trailer module; the car does not crank and cannot be switched off."""
     button(page, "Press start with brake")
     assert "not asked" == state(page, "ECM")
-    assert {"ignition\nrun", "engine\nstopped"} <= set(re.findall(r"(?:ignition|engine)\n\w+", seat(page)))
-    expect(page.locator(".lamp.lit", has_text="security")).to_be_visible()
+    assert {"ignition run", "engine not running"} <= set(
+        re.findall(r"ignition run|engine not running", seat(page))
+    )
+    expect(page.locator(".telltale.lit", has_text="security")).to_be_visible()
     assert "39 of 41 modules answer" in scan(page)
     assert "waits: TRAILER" in state(page, "ECM")
     expect(page.locator("[data-id='silent ECM']")).to_be_visible()
     drive(page, "Press start")
-    assert "ignition\nrun" in seat(page)
+    assert "ignition run" in seat(page)
 
 
 def ask_why_it_cannot_be_switched_off(page: Page) -> None:
@@ -112,7 +116,7 @@ def plug_the_trailer_module_in(page: Page) -> None:
     button(page, "Plug TRAILER.C1")
     assert "running" in state(page, "ECM")
     drive(page, "Press start with brake")
-    assert "engine\nstopped" in seat(page)
+    assert "engine not running" in seat(page)
     expect(page.locator(".st-key-what_it_brought")).to_contain_text("the starter turns the engine")
     assert "41 of 41 modules answer" in scan(page)
     expect(page.locator("[data-id='code ECM P0351-13']")).to_be_visible()
@@ -122,7 +126,7 @@ def fit_the_fuse_and_prove_the_repair(page: Page) -> None:
     """With the coils' fuse the engine runs, no code comes back, and the car can be switched off."""
     say(page, "fit F11")
     drive(page, "Press start with brake")
-    assert "engine\nrunning" in seat(page)
+    assert "engine running" in seat(page)
     assert "41 of 41 modules answer, 0 codes" in clear_and_scan(page, "GATEWAY")
     drive(page, "Press start")
     assert "ignition\noff" in seat(page)

@@ -21,8 +21,9 @@ from sim.vehicle.reading import car_from_text, read_car
 from sim.vehicle.words import counted
 from ui.drawing.car_map import car_map
 from ui.drawing.class_sheets import board
+from ui.drawing.dash import cluster
 from ui.drawing.layout import NARROW, WIDE, Layout, layout_of
-from ui.drawing.tables import because_tree, report_table, seat_panel, side_by_side
+from ui.drawing.tables import because_tree, report_table, side_by_side
 from ui.state.visible import STATE_WORDS, all_visible
 
 CARS = {path.stem: read_car(path) for path in sorted((scenarios_folder() / "vehicles").glob("*.yaml"))}
@@ -211,7 +212,7 @@ def test_no_name_of_a_file_gets_into_a_drawing_unescaped() -> None:
     visible = all_visible(bench)
     sheets = [
         car_map(car, layout_of(car), visible),
-        seat_panel(visible.seat),
+        cluster(visible.seat),
         report_table(bench.last_report),
         because_tree(Because(HOSTILE, 1.0, (Because(HOSTILE),))),
         side_by_side([HOSTILE, HOSTILE], [(HOSTILE, HOSTILE)]),

@@ -21,7 +21,7 @@ _sheet = st.components.v2.component(
     html="<div class='sheet'></div>",
     css="".join(
         (HERE / f"{name}.css").read_text(encoding="utf-8")
-        for name in ("map", "timeline", "causes", "tables", "instruments", "class", "doors")
+        for name in ("map", "timeline", "causes", "tables", "instruments", "dash", "class", "doors")
     ),
     js="".join((HERE / f"{name}.js").read_text(encoding="utf-8") for name in ("playback", "sheet")),
 )

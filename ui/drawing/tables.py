@@ -1,4 +1,4 @@
-"""Tables, trees and lamps as HTML text."""
+"""Tables and trees as HTML text."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from markupsafe import Markup
 from sim.bench.explain import Because
 from sim.bench.setting_up import Identification
 from sim.bench.tester import Difference, Report
-from sim.instruments.seat import Seat
 from sim.lab.report import Rows
 from sim.markup import macros
 from sim.modules.trace import Event
@@ -18,13 +17,6 @@ from sim.modules.trace import Event
 _html = macros(Path(__file__).with_name("tables.html"))
 
 OPEN_DEPTH = 3  # levels of a tree that are open at first
-
-_LAMP_HUES = {"red": "red", "amber": "orange", "green": "green", "blue": "blue"}  # of the page's palette
-
-
-def seat_panel(seat: Seat) -> Markup:
-    """What the driver sees: ignition, engine, fob, lamps."""
-    return _html("seat_panel", seat, _LAMP_HUES)
 
 
 def report_table(report: Report, shown: str = "all", cleared: bool = False) -> Markup:

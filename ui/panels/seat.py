@@ -8,11 +8,12 @@ import streamlit as st
 
 from sim.bench.actions import FOB_PLACES
 from ui.drawing import sheet
-from ui.drawing.tables import seat_panel
+from ui.drawing.dash import ACTIONS, Controls, cluster, controls
 from ui.panels.buttons import action_button
 from ui.panels.cautions import caution
 from ui.state.held import Held
 from ui.state.visible import Visible
+from ui.state.work import ask_to_do
 
 KEY_WORDS = {"key_accessory": "accessory", "key_run": "run", "key_crank": "crank"}
 ELSEWHERE = ("brake", "button", *KEY_WORDS)
@@ -20,9 +21,10 @@ ELSEWHERE = ("brake", "button", *KEY_WORDS)
 
 def show(held: Held, visible: Visible) -> None:
     """Lamps, engine and ignition; button, brake, fob, key, other switches."""
-    sheet.show(seat_panel(visible.seat), "seat")
-    operated = {switch.operated_by for switch in held.car.built.switches.values()}
+    operated = frozenset(switch.operated_by for switch in held.car.built.switches.values())
     on = visible.operated
+    has = Controls(operated, on, visible.seat.ignition)
+    sheet.show(cluster(visible.seat) + controls(has), "seat", _picked)
     if "button" in operated:
         _button("brake" in operated, "brake" in on)
     if "key_run" in operated:
@@ -30,6 +32,13 @@ def show(held: Held, visible: Visible) -> None:
     _fob()
     _others(held, on)
     caution("cranking")
+
+
+def _picked() -> None:
+    """Do what was clicked on the drawing: turn the key, press the button or the pedal."""
+    action = sheet.picked("seat")
+    if action in ACTIONS:
+        ask_to_do(action)
 
 
 def _button(has_brake: bool, brake_on: bool) -> None:

@@ -16,8 +16,9 @@ from sim.training.attempt import Attempt
 from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
+from ui.drawing.dash import cluster
 from ui.drawing.layout import Layout, layout_of
-from ui.drawing.tables import plain_table, report_table, seat_panel
+from ui.drawing.tables import plain_table, report_table
 from ui.panels import timeline, why
 from ui.panels.controls import button
 from ui.state import classroom
@@ -190,7 +191,7 @@ def _picked() -> None:
 
 
 def _shown(replay: Replay, visible: Visible) -> None:
-    sheet.show(seat_panel(visible.seat), "replay_seat")
+    sheet.show(cluster(visible.seat), "replay_seat")
     step = replay.whole.steps[replay.at - 1] if replay.at else None
     if step is not None and step.report is not None:
         sheet.show(report_table(step.report), "replay_report")
