@@ -4,9 +4,12 @@ from dataclasses import replace
 
 import pytest
 
+from sim.bench.observations import OBSERVATION_VERBS
 from sim.catalogue import shipped_exercises
+from sim.instruments.follow_up import FollowUp, follow_ups
 from sim.instruments.inspection import Inspection
 from sim.instruments.read import shown
+from sim.instruments.service import ServiceInformation
 from sim.training.attempt import Attempt
 from sim.training.exercise import read_exercise
 from sim.training.jobs import REPAIRS
@@ -22,11 +25,15 @@ def steps_along(name: str) -> list[tuple[Attempt, Step | None]]:
     """The attempt and the step that is offered after each action of an exercise's solution."""
     exercise = read_exercise(shipped_exercises()[name])
     attempt, found = Attempt.begin(exercise), []
+    papers = ServiceInformation(attempt.bench.base)
     for text in exercise.solution:
         done = attempt.do(text)
-        seen = shown(attempt.bench) if done.verb == "look" and not done.vain else None
+        seen = shown(attempt.bench) if done.verb in OBSERVATION_VERBS and not done.vain else None
         repairs = seen.repairs if isinstance(seen, Inspection) else ()
-        told = Done(done.action, done.verb, done.part, vain=bool(done.vain), repairs=repairs)
+        follow = follow_ups(papers, seen) if seen else ()
+        told = Done(
+            done.action, done.verb, done.part, vain=bool(done.vain), repairs=repairs, follow_ups=follow
+        )
         tried = Tried(attempt.log, attempt.bench.last_report, "press start")
         found.append((attempt, next_step(told, visible_to_student(attempt), tried)))
         if repairs:
@@ -122,3 +129,33 @@ def test_a_car_to_which_nothing_was_done_has_no_last_thing() -> None:
     held = held_of("six-modules.yaml")
     held.bench.do("wait 20 s")
     assert held.last_done(held.visible()) is None
+
+
+MEASURED = (
+    FollowUp("Measure F5, feed side", "measure volts F5.1 to BODY"),
+    FollowUp("Inspect F5", "look F5"),
+)
+
+
+def test_after_a_reading_the_next_check_is_offered_and_none_twice() -> None:
+    """A check that was made makes room for the next, until the car is changed: then it is worth repeating."""
+    visible = all_visible(held_of("six-modules.yaml").bench)
+    done = Done("measure volts F5.2 to BODY", "measure", follow_ups=MEASURED)
+    first, second = (Step(one.words, (one.action,)) for one in MEASURED)
+    assert first == next_step(done, visible, NOTHING)
+    log = ("measure volts F5.1 to BODY", "measure volts F5.2 to BODY")
+    assert second == next_step(done, visible, replace(NOTHING, log=log))
+    assert first == next_step(done, visible, replace(NOTHING, log=(*log, "plug ECM.C1")))
+    assert next_step(done, visible, replace(NOTHING, log=(*log, "look F5"))) is None
+
+
+def test_from_no_voltage_at_a_fuse_three_presses_find_and_repair_it() -> None:
+    """In the free bay 0 V at the load side leads to the feed side, the inspection and the repair."""
+    held = held_of("six-modules.yaml", ("blow F5",))
+    for text in ("wait 20 s", "measure volts F5.2 to BODY"):
+        held.bench.do(text)
+    app = opened("bay", held)
+    for _ in range(3):
+        press(app, "next_step")
+    done = [text for text in log(app)[2:] if not text.startswith("wait ")]
+    assert ["measure volts F5.1 to BODY", "look F5", "fit F5"] == done

@@ -40,7 +40,7 @@ def papers_of(held: Held) -> ServiceInformation:
     """The service information of this session's car, made once."""
     kept = st.session_state.get("papers")
     if kept is None or kept[0] is not held.car:
-        kept = st.session_state.papers = (held.car, ServiceInformation(held.car), {})
+        kept = st.session_state.papers = (held.car, held.papers(), {})
     papers: ServiceInformation = kept[1]
     return papers
 

@@ -15,6 +15,7 @@ from hashlib import sha256
 import streamlit as st
 
 from sim.bench.observations import OBSERVATION_VERBS
+from sim.instruments.follow_up import FollowUp
 from sim.instruments.inspection import Inspection
 from sim.training.answers import car_to_answer_for
 from sim.training.exams import HELD_BACK
@@ -101,16 +102,16 @@ class AtWork(Held):
             words = f"engine {visible.seat.engine} · ignition {visible.seat.ignition}"
         return Done(
             step.action, step.verb, step.part or step.action.partition(" ")[2], words, minutes, step.cost,
-            bool(step.vain), self._repairs(step),
+            bool(step.vain), *self._suggested(step),
         )  # fmt: skip
 
-    def _repairs(self, step: WorkStep) -> tuple[str, ...]:
-        """The repairs of what an inspection has found."""
+    def _suggested(self, step: WorkStep) -> tuple[tuple[str, ...], tuple[FollowUp, ...]]:
+        """The repairs of what an inspection has found, and the checks that a reading suggests."""
         last = next(reversed(self.notebook.of(self.bench)), None)
-        if last is None or step.verb != "look" or step.vain:
-            return ()
+        if last is None or last.result.action != step.action or step.vain:
+            return (), ()
         seen = last.result
-        return seen.repairs if isinstance(seen, Inspection) and seen.action == step.action else ()
+        return seen.repairs if isinstance(seen, Inspection) else (), self.follow_ups()
 
     def pauses_after(self, verb: str) -> bool:
         """Whether time passes after an action: after the driver's controls, not after work at the car."""

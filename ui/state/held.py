@@ -12,15 +12,17 @@ import streamlit as st
 
 from sim.bench.bench import Bench, Outcome
 from sim.bench.observations import is_observation
+from sim.instruments.follow_up import FollowUp, follow_ups
 from sim.instruments.inspection import Inspection
 from sim.instruments.read import Notebook
+from sim.instruments.service import ServiceInformation
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
 from sim.vehicle.words import counted
 from ui.drawing.layout import Layout, layout_of
 from ui.state import left_behind
 from ui.state.left_behind import LeftBehind
-from ui.state.next_step import SEAT, Done
+from ui.state.next_step import SEAT, Done, last_change
 from ui.state.visible import Visible, all_visible, before_a_scan
 
 PARKED_S = 20
@@ -48,6 +50,7 @@ class Held:
     events: list[Event] = field(default_factory=list)
     notebook: Notebook = field(default_factory=Notebook)
     layouts: dict[float, Layout] = field(default_factory=dict)
+    known_papers: tuple[Car, ServiceInformation] | None = None  # with the car that they are of
 
     @property
     def car(self) -> Car:
@@ -88,8 +91,20 @@ class Held:
         if is_observation(text):
             shown = next(one.result for one in self.notebook.of(self.bench) if one.place == place)
             repairs = shown.repairs if isinstance(shown, Inspection) else ()
-            return Done(text, verb, part, shown.display, repairs=repairs)
+            return Done(text, verb, part, shown.display, repairs=repairs, follow_ups=self.follow_ups())
         return Done(text, verb, part, self._answer(text, verb, visible))
+
+    def follow_ups(self) -> tuple[FollowUp, ...]:
+        """The checks that the readings since the last change suggest; those of the last one first."""
+        changed = last_change(self.bench.log)
+        readings = [one for one in self.notebook.of(self.bench) if one.place > changed]
+        return tuple(step for one in reversed(readings) for step in follow_ups(self.papers(), one.result))
+
+    def papers(self) -> ServiceInformation:
+        """The service information of the car, made once."""
+        if self.known_papers is None or self.known_papers[0] is not self.car:
+            self.known_papers = (self.car, ServiceInformation(self.car))
+        return self.known_papers[1]
 
     def _answer(self, text: str, verb: str, visible: Visible) -> str:
         report = self.bench.last_report

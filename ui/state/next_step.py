@@ -3,7 +3,7 @@
 The functions here take no bench: a visible car, the last report, what the last action has shown. So no step
 can give away what was not found.
 
-Not modelled: what a measured voltage suggests; a step after a measurement is left to the person.
+After a measurement it is what the reading and the diagram suggest (`sim.instruments.follow_up`).
 """
 
 from __future__ import annotations
@@ -13,7 +13,9 @@ from dataclasses import dataclass
 
 from sim.bench.bench import GATEWAY_LOCKED
 from sim.bench.tester import Report
+from sim.instruments.follow_up import FollowUp
 from sim.training.jobs import REPAIRS
+from sim.vehicle.edits import EDIT_KINDS, verb_of
 from ui.state.visible import Visible
 
 SEAT = ("press", "brake", "key", "fob", "switch")
@@ -22,6 +24,7 @@ VERB_WORDS = {
     "unswap": "Swap back {}", "unterminate": "Remove the resistor {}", "unbypass": "Remove the bypass of {}",
     "replace": "Replace {}", "charge": "Charge to {}", "look": "Inspect {}", "unlock": "Unlock {}",
 }  # fmt: skip
+MEASURING = ("measure", "load")
 SCAN = "Scan all modules"
 NOT_DONE = ("refused", "no answer", GATEWAY_LOCKED)  # what a tester was told about work that it began
 
@@ -31,6 +34,7 @@ class Done:
     """The last thing done: its sentence, first word and part, and what it has shown in a few words.
 
     `minutes`, `cost`: labor and parts, at an exercise. `repairs`: actions that put right what it found.
+    `follow_ups`: checks that a reading suggests.
     """
 
     action: str
@@ -41,6 +45,7 @@ class Done:
     cost: float = 0.0
     vain: bool = False
     repairs: tuple[str, ...] = ()
+    follow_ups: tuple[FollowUp, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +94,8 @@ def next_step(done: Done | None, visible: Visible, tried: Tried) -> Step | None:
         return repair
     if done.answer.startswith(NOT_DONE):
         return _again(done, tried) if done.answer.startswith(GATEWAY_LOCKED) else None
+    if done.verb in MEASURING:
+        return _after_a_reading(done, tried)
     if done.verb in REPAIRS:
         return _after_a_repair(visible, tried)
     if done.verb == "scan":
@@ -113,6 +120,17 @@ def _of_the_roots(visible: Visible, roots: tuple[str, ...]) -> Step | None:
         if any(set(parts) <= set(root.split()) for root in roots):
             return _do(change.undo)
     return None
+
+
+def _after_a_reading(done: Done, tried: Tried) -> Step | None:
+    """The first check that the readings suggest and that was not made since the car was changed last."""
+    made = set(tried.log[last_change(tried.log) :])
+    return next((Step(one.words, (one.action,)) for one in done.follow_ups if one.action not in made), None)
+
+
+def last_change(log: Sequence[str]) -> int:
+    """The place of the last action that changed the car, 1 for the first; 0 if none did."""
+    return max((place for place, text in enumerate(log, 1) if verb_of(text) in EDIT_KINDS), default=0)
 
 
 def _after_a_repair(visible: Visible, tried: Tried) -> Step | None:
