@@ -104,6 +104,8 @@ new MutationObserver((changes) => {
 NOTHING_SEEN_MS = 1200
 # one drawing may ask for another, as when a page hands over to the next
 QUIET_MS = 250
+# a click that meets the page in the middle of a drawing may be lost: a person sees it and clicks again
+TRIES = 3
 
 
 def opened(started: Browser, address: str, **options: Any) -> Page:
@@ -227,17 +229,27 @@ def choose_several(page: Page, label: str, *options: str) -> None:
 
 
 def choose(page: Page, key: str, option: str) -> None:
-    """Choose from the list with this key: type how the option begins, and click it."""
+    """Choose from the list with this key: type how the option begins, click it, and see it chosen."""
     box = page.locator(f".st-key-{key} input")
-    box.fill(option)
-    with redrawn(page):
-        page.get_by_role("option", name=re.compile(f"^{re.escape(option)}( ·|$)")).first.click()
+    chosen = re.compile(f"^{re.escape(option)}( ·|$)")
+    for _ in range(TRIES):
+        box.fill(option)
+        with redrawn(page):
+            page.get_by_role("option", name=chosen).first.click()
+        if chosen.match(box.input_value()):
+            return
+    expect(box).to_have_value(chosen)
 
 
 def pill(page: Page, key: str, name: str) -> None:
-    """Choose one of the pills with this key."""
-    with redrawn(page):
-        page.locator(f".st-key-{key}").get_by_text(name, exact=True).click()
+    """Choose one of the pills with this key, and see it chosen."""
+    one = page.locator(f".st-key-{key}").get_by_role("radio", name=name, exact=True)
+    for _ in range(TRIES):
+        with redrawn(page):
+            one.click()
+        if one.is_checked():
+            return
+    expect(one).to_be_checked()
 
 
 def name_cause(page: Page, part: str, wrong: str, other: str = "") -> None:
@@ -247,9 +259,8 @@ def name_cause(page: Page, part: str, wrong: str, other: str = "") -> None:
     if other:
         choose(page, "answer_other", other)
     button(page, "Add this cause")
-    expect(
-        page.locator(".st-key-causes").get_by_role("button", name=re.compile(re.escape(part)))
-    ).to_be_visible()
+    named = page.locator(".st-key-causes").get_by_role("button", name=re.compile(re.escape(part)))
+    expect(named, page.locator(".st-key-cause_form").inner_text()).to_be_visible()
 
 
 def hand_in(page: Page, part: str, wrong: str, evidence: str = "") -> None:
