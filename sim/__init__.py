@@ -9,3 +9,8 @@ def scenarios_folder() -> Path:
     It is beside this package in a clone and in an installed copy.
     """
     return Path(__file__).resolve().parent.parent / "scenarios"
+
+
+def shipped_files(kind: str) -> dict[str, Path]:
+    """The `vehicles`, `exercises` or `cases` that come with busbay, by file name without ending, in order."""
+    return {path.stem: path for path in sorted((scenarios_folder() / kind).glob("*.yaml"))}

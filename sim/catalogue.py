@@ -11,14 +11,13 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from sim import scenarios_folder
+from sim import shipped_files
 from sim.vehicle.car import Car
 from sim.vehicle.problems import FileProblem, Problem, did_you_mean
 from sim.vehicle.reading import MAX_FILE_BYTES, car_from_text, decoded, text_of
 
 STANDARD_INPUT = "-"
 ENDINGS = (".yaml", ".yml")
-CAR_HELP = "a shipped car's name, the path of a vehicle file, or - for standard input"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,21 +35,17 @@ class CarFile:
 
 def shipped_cars() -> dict[str, Path]:
     """The vehicle files that come with busbay, by file name without ending."""
-    return _shipped("vehicles")
+    return shipped_files("vehicles")
 
 
 def shipped_exercises() -> dict[str, Path]:
     """The exercises that come with busbay, by file name without ending, in curriculum order."""
-    return _shipped("exercises")
+    return shipped_files("exercises")
 
 
 def shipped_cases() -> dict[str, Path]:
     """The cases that come with busbay, by file name without ending."""
-    return _shipped("cases")
-
-
-def _shipped(kind: str) -> dict[str, Path]:
-    return {path.stem: path for path in sorted((scenarios_folder() / kind).glob("*.yaml"))}
+    return shipped_files("cases")
 
 
 def find_car(name: str) -> Car:

@@ -1,4 +1,4 @@
-"""The `busbay` command. Each subcommand is one row of COMMANDS.
+"""The `busbay` command. Each subcommand is one row of GROUPS.
 
 Help must not wait for what it does not need: the module of a subcommand is imported when it is the one asked
 for, and this module imports nothing heavy.
@@ -6,136 +6,208 @@ for, and this module imports nothing heavy.
 
 from __future__ import annotations
 
-import argparse
+import os
+import signal
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import import_module
+from typing import NoReturn
 
-from sim.vehicle.problems import Problem, Unsettled
+import click
+from click.shell_completion import get_completion_class, shell_complete
+
+from sim.command_line import EXIT_CODES, Command, command
+from sim.vehicle.problems import Problem, Unsettled, did_you_mean
 
 STOPPED = 130  # 128 + SIGINT: the exit status that shells give to what Ctrl-C ended (POSIX shell convention)
-CAR, LINK, LAB = "sim.link.bench_commands", "sim.link.serve", "sim.lab.commands"
-DOOR, TRAINING = "sim.front_door", "sim.training.commands"
+COMPLETES = "_BUSBAY_COMPLETE"  # the variable by which a shell asks for completions
+CAR, RUN, LINK = "sim.instruments.car_commands", "sim.instruments.run_command", "sim.link.log_commands"
+LAB, CHECKS, TRAINING = "sim.lab.commands", "sim.lab.check_commands", "sim.training.commands"
 
 
 @dataclass(frozen=True)
-class Command:
-    """One subcommand: its name, a line of help, and the module and names of its two functions.
-
-    `run` gets the parsed arguments and returns the exit status: 0 when all went well. `arguments` gets the
-    parser; without it there are none.
-    """
+class Row:
+    """One subcommand: its name, the first sentence of its help, its module and the function there."""
 
     name: str
-    help: str
+    line: str
     module: str
-    run: str
-    arguments: str = ""
+    function: str
 
-    def prepare(self, parser: argparse.ArgumentParser) -> None:
-        """Give a parser this command's arguments and what it does."""
-        module = import_module(self.module)
-        if self.arguments:
-            getattr(module, self.arguments)(parser)
-        run: Callable[[argparse.Namespace], int] = getattr(module, self.run)
-        parser.set_defaults(run=run)
+    def loaded(self) -> Command:
+        """The subcommand itself; imports its module."""
+        with _ctrl_c_ends_at_once():
+            found: Command = getattr(import_module(self.module), self.function)
+        return found
+
+
+GROUPS: Mapping[str, tuple[Row, ...]] = {
+    "Work on a car": (
+        Row("bay", "Open the bay in the browser.", "sim.front_door", "bay"),
+        Row("cars", "List the cars that come with busbay.", CAR, "cars"),
+        Row("car", "Check a vehicle file and print what it describes.", CAR, "car"),
+        Row("words", "Print the sentences that a car understands.", CAR, "words"),
+        Row("run", "Work on a car: edits, actions, scans, and why.", RUN, "run"),
+        Row("diagram", "Draw a wiring diagram or a connector as SVG.", CAR, "diagram"),
+    ),
+    "Lab": (
+        Row("what-if", "Run every combination of some edits and compare.", LAB, "what_if"),
+        Row("case", "Put the rival stories of a case to the test.", LAB, "case"),
+        Row("causes", "Find every fault that shows all that was seen in a case.", LAB, "causes"),
+        Row("next-check", "Find the check that tells the possible causes apart.", LAB, "best_check"),
+        Row("codes", "Tell which codes of a scan report matter.", "sim.lab.codes_command", "codes"),
+        Row("pairs", "Find pairs of faults that hide each other.", LAB, "pairs"),
+    ),
+    "Training": (
+        Row("exercises", "List the exercises that come with busbay.", TRAINING, "exercises"),
+        Row("exercise", "Print the work order of an exercise.", TRAINING, "exercise"),
+        Row("try", "Work on the car of an exercise and hand in.", TRAINING, "try_exercise"),
+        Row("debrief", "Tell what each check of an attempt was worth.", TRAINING, "print_debrief"),
+    ),
+    "Teach": (
+        Row("passphrase", "Choose the instructor's passphrase.", "sim.front_door", "passphrase"),
+        Row(
+            "check-exercise", "Play an exercise's solution, and look for rivals.", TRAINING, "check_exercise"
+        ),
+    ),
+    "Other programs": (
+        Row("serve", "Let other programs talk to a car in real time.", "sim.link.serve", "serve_car"),
+        Row("record", "Write every frame of some actions into a log.", LINK, "record"),
+        Row("import", "Begin a vehicle file from a recorded log.", LINK, "import_log"),
+        Row("completion", "Print what makes a shell complete busbay's words.", "sim.cli", "completion"),
+    ),
+    "Check busbay itself": (
+        Row("check-search", "Compare the search for causes with runs of its own.", CHECKS, "check_search"),
+        Row("check-advice", "Measure what the next best check saves.", CHECKS, "check_advice"),
+    ),
+}
+COMMANDS = {row.name: row for rows in GROUPS.values() for row in rows}
+
+
+class Busbay(click.Group):
+    """All subcommands by group, each loaded when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return all names, in the order of the groups."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return a subcommand; None for a name that is none."""
+        return COMMANDS[cmd_name].loaded() if cmd_name in COMMANDS else None
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the subcommand that is meant; the nearest name is offered for one that is none."""
+        if args[0] not in COMMANDS and not args[0].startswith("-") and not ctx.resilient_parsing:
+            raise click.UsageError(f"no command '{args[0]}'{did_you_mean(args[0], COMMANDS)}", ctx)
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the subcommands, a paragraph for each group."""
+        for title, rows in GROUPS.items():
+            with formatter.section(title):
+                formatter.write_dl([(f"{row.name:14}", row.line) for row in rows])
+
+    def shell_complete(
+        self, ctx: click.Context, incomplete: str
+    ) -> list[click.shell_completion.CompletionItem]:
+        """Return the names that begin so, without loading any of the subcommands."""
+        item = click.shell_completion.CompletionItem
+        rows = COMMANDS.values()
+        return [item(row.name, help=row.line) for row in rows if row.name.startswith(incomplete)]
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write where to read on, and the exit codes."""
+        formatter.write_paragraph()
+        formatter.write_text("'busbay COMMAND --help' tells more, with examples.")
+        with formatter.section("Exit codes"):
+            formatter.write_dl(EXIT_CODES)
+
+
+BUSBAY = Busbay("busbay", help="A service bay for vehicle networks.")
+
+
+@command(
+    "completion",
+    examples=["completion bash >> ~/.bashrc", "completion fish > ~/.config/fish/completions/busbay.fish"],
+)
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+def completion(shell: str) -> None:
+    """Print what makes a shell complete busbay's words.
+
+    Commands, options, names of cars, exercises and cases, and the sentences of a car.
+    """
+    made = get_completion_class(shell)
+    assert made is not None  # one of the choices
+    print(made(BUSBAY, {}, "busbay", COMPLETES).source())
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one subcommand and return its exit status; bad arguments end in one line and status 2."""
     words = sys.argv[1:] if arguments is None else list(arguments)
     try:
-        chosen = _parser(words[:1]).parse_args(words)
-        status: int = chosen.run(chosen)
+        if asked := os.environ.get(COMPLETES):
+            return shell_complete(BUSBAY, {}, "busbay", COMPLETES, asked)
+        with BUSBAY.make_context("busbay", words) as ctx:
+            status = BUSBAY.invoke(ctx)
+        sys.stdout.flush()  # a reader that has closed the pipe is noticed here, not at the very end
+    except click.exceptions.Exit as ended:
+        return ended.exit_code
+    except click.exceptions.NoArgsIsHelpError as asked:
+        print(asked.format_message(), file=sys.stderr)
+        return asked.exit_code
+    except click.ClickException as problem:
+        return _told(_usage(problem), problem.exit_code)
     except (Problem, Unsettled) as problem:
-        print(f"busbay: {problem}", file=sys.stderr)
-        return 1
+        return _told(str(problem), 1)
     except KeyboardInterrupt:
-        print("\nbusbay: stopped by Ctrl-C.", file=sys.stderr)
-        return STOPPED
+        return _told("stopped by Ctrl-C.", STOPPED)
     except BrokenPipeError:
-        # the reader has closed the pipe; without this Python complains once more as it exits
-        sys.stderr.close()
+        _let_go_of_output()
         return 0
+    except OSError as error:
+        return _told(f"{error.filename}: {error.strerror}" if error.filename else str(error), 1)
+    return status or 0
+
+
+def _told(sentence: str, status: int) -> int:
+    line = "\n" if status == STOPPED and sys.stderr.isatty() else ""  # after the terminal's ^C
+    print(f"{line}busbay: {sentence}", file=sys.stderr)
     return status
 
 
-def _parser(asked: list[str]) -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="busbay", description="A service bay for vehicle networks.")
-    subcommands = parser.add_subparsers(metavar="command", required=True)
-    for command in COMMANDS:
-        subparser = subcommands.add_parser(command.name, help=command.help, description=command.help)
-        if [command.name] == asked:
-            command.prepare(subparser)
-    return parser
+def _usage(problem: click.ClickException) -> str:
+    """What is wrong with a command line, and which help tells how it is written."""
+    ctx = problem.ctx if isinstance(problem, click.UsageError) else None
+    path = ctx.command_path if ctx else "busbay"
+    what = problem.format_message().rstrip(".")
+    return f"{what[:1].lower()}{what[1:]}; see '{path} --help'"
 
 
-COMMANDS = (
-    Command("bay", "open the bay: start the front end in the browser", DOOR, "open_bay", "bay_arguments"),
-    Command(
-        "passphrase",
-        "choose the instructor's passphrase, on the machine that keeps the records",
-        DOOR,
-        "passphrase",
-        "records_argument",
-    ),
-    Command("cars", "list the cars that come with busbay", CAR, "list_cars"),
-    Command("car", "check a vehicle file and print what it describes", CAR, "show_car", "car_arguments"),
-    Command("run", "work on a car: edits, actions, scans, and why", CAR, "run", "run_arguments"),
-    Command("diagram", "draw a wiring diagram or a connector as SVG", CAR, "diagram", "diagram_arguments"),
-    Command("serve", "let other programs talk to a car in real time", LINK, "serve_car", "serve_arguments"),
-    Command("record", "write every frame of some actions into a log", CAR, "record", "record_arguments"),
-    Command("import", "begin a vehicle file from a recorded log", CAR, "import_log", "import_arguments"),
-    Command("case", "run the stories of a case: which give all that was seen", LAB, "case", "case_arguments"),
-    Command(
-        "causes",
-        "every fault, and theory about the car's design, that shows all that was seen in a case",
-        LAB,
-        "causes",
-        "causes_arguments",
-    ),
-    Command(
-        "codes",
-        "which codes of a scan report matter: the absent modules that explain most of them",
-        "sim.lab.codes_command",
-        "codes",
-        "codes_arguments",
-    ),
-    Command(
-        "suspects-check",
-        "compare the search for possible causes with runs of pairs drawn by chance",
-        LAB,
-        "search_check",
-        "search_check_arguments",
-    ),
-    Command(
-        "technician",
-        "minutes to isolation by next best check, fixed order and random order",
-        LAB,
-        "technician",
-        "technician_arguments",
-    ),
-    Command(
-        "compounds",
-        "pairs of faults that hide each other, show something new or look like another",
-        LAB,
-        "compounds",
-        "compounds_arguments",
-    ),
-    Command("exercises", "list the exercises that come with busbay", TRAINING, "list_exercises"),
-    Command(
-        "exercise", "show the work order of an exercise", TRAINING, "show_exercise", "exercise_arguments"
-    ),
-    Command("try", "work on the car of an exercise and hand in", TRAINING, "try_exercise", "try_arguments"),
-    Command(
-        "debrief",
-        "what each check of an attempt was worth",
-        TRAINING,
-        "print_debrief",
-        "debrief_arguments",
-    ),
-)
+def _let_go_of_output() -> None:
+    """Let what is still to be printed go nowhere: Python would complain about the closed pipe as it exits."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@contextmanager
+def _ctrl_c_ends_at_once() -> Iterator[None]:
+    """Nothing is begun yet, and an exception in the middle of a library's import may be taken for another."""
+
+    def end(*_: object) -> NoReturn:
+        os._exit(_told("stopped by Ctrl-C.", STOPPED))
+
+    try:
+        before = signal.signal(signal.SIGINT, end)
+    except ValueError:  # in a thread: it gets no signals
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 if __name__ == "__main__":

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import errno
 import getpass
 import os
@@ -11,7 +10,9 @@ import socket
 import subprocess
 import sys
 
-from sim.arguments import port
+import click
+
+from sim.command_line import Port, command
 from sim.training.passphrase import FREE_TRIES, Door, check_length
 from sim.training.records import RECORDS_VARIABLE, Records, records_url
 from sim.vehicle.problems import Problem
@@ -28,40 +29,40 @@ Nothing is encrypted on the way: passphrase and keys can be read on the network.
 yours alone, put a proxy with TLS before it. No file of this computer is served but busbay's own."""
 
 
-def bay_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--port", type=port, default=8501, help="port on this computer, 1 to 65535 (default: %(default)s)"
-    )
-    parser.add_argument(
-        "--address",
-        default=LOOPBACK,
-        help="address to serve at; with any other than the default this computer can be reached from its "
-        "network, as the command then says (default: %(default)s)",
-    )
-    records_argument(parser)
+records_option = click.option(
+    "--records",
+    metavar="URL",
+    help="Database that keeps the classes, such as sqlite:///class.sqlite or postgresql+psycopg://... "
+    "(default: a file in your data folder).",
+)
 
 
-def records_argument(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--records",
-        metavar="URL",
-        help="database that keeps the classes, such as sqlite:///class.sqlite or postgresql+psycopg://... "
-        "(default: a file in your data folder)",
-    )
+@command("bay", examples=["bay", "bay --port 8600", "bay --address 0.0.0.0 --records sqlite:///class.sqlite"])
+@click.option("--port", type=Port(), default=8501, show_default=True, help="Port on this computer.")
+@click.option(
+    "--address",
+    default=LOOPBACK,
+    show_default=True,
+    help="Address to serve at; with any other than the default this computer can be reached from its "
+    "network, as the command then says.",
+)
+@records_option
+def bay(port: int, address: str, records: str | None) -> int:
+    """Open the bay in the browser.
 
-
-def open_bay(chosen: argparse.Namespace) -> int:
+    Ctrl-C ends it in order, with exit code 0.
+    """
     environment = dict(os.environ)
-    if chosen.records:
-        environment[RECORDS_VARIABLE] = chosen.records
-        Records(chosen.records).close()  # a wrong URL is an error here, not on every page
-    if chosen.address not in LOOPBACKS:
-        print(EXPOSED.format(address=chosen.address, port=chosen.port, free=FREE_TRIES), file=sys.stderr)
-    _refuse_port_in_use(chosen.address, chosen.port)
+    if records:
+        environment[RECORDS_VARIABLE] = records
+        Records(records).close()  # a wrong URL is an error here, not on every page
+    if address not in LOOPBACKS:
+        print(EXPOSED.format(address=address, port=port, free=FREE_TRIES), file=sys.stderr)
+    _refuse_port_in_use(address, port)
     environment[PARENT_VARIABLE] = str(os.getpid())
-    host = f"[{chosen.address}]" if ":" in chosen.address else chosen.address
-    print(f"busbay: the bay opens at http://{host}:{chosen.port}; Ctrl-C ends it.", flush=True)
-    with subprocess.Popen(front_end_command(chosen.port, chosen.address), env=environment) as server:
+    host = f"[{address}]" if ":" in address else address
+    print(f"busbay: the bay opens at http://{host}:{port}; Ctrl-C ends it.", flush=True)
+    with subprocess.Popen(front_end_command(port, address), env=environment) as server:
         # The server outlives neither a Ctrl-C nor a plain kill of this command.
         signal.signal(signal.SIGTERM, lambda *_: server.terminate())
         try:
@@ -102,8 +103,14 @@ def front_end_command(port: int, address: str = LOOPBACK) -> list[str]:
     ]
 
 
-def passphrase(chosen: argparse.Namespace) -> int:
-    kept = Records(chosen.records or records_url())
+@command("passphrase", examples=["passphrase", "passphrase --records sqlite:///class.sqlite"])
+@records_option
+def passphrase(records: str | None) -> None:
+    """Choose the instructor's passphrase.
+
+    On the machine that keeps the records. Everyone signed in before is signed out.
+    """
+    kept = Records(records or records_url())
     try:
         new = getpass.getpass("the instructor's passphrase from now on: ")
         check_length(new)
@@ -112,9 +119,8 @@ def passphrase(chosen: argparse.Namespace) -> int:
         door = Door(kept.engine)
         door.forget_passphrase()
         door.set_passphrase(new)
-    except (EOFError, KeyboardInterrupt):
+    except EOFError:
         raise Problem("nothing was said; the passphrase so far stays") from None
     finally:
         kept.close()
     print("The instructor's pages open with it. Everyone signed in before is signed out.")
-    return 0

@@ -76,9 +76,9 @@ LAB = {
     "run": ["run", "CAR", "--do", "wait 1 s"],
     "diagram": ["diagram", "CAR", "F1"],
     "record": ["record", "CAR", "--do", "wait 1 s", "--out", "log.asc"],
-    "suspects-check": ["suspects-check", "CAR", *SMALL, "--pairs", "2"],
-    "technician": ["technician", "CAR", *SMALL, "--faults", "2", "--draws", "1", "--searched", "1"],
-    "compounds": ["compounds", "CAR", "--workers", "1", "--edit", "pull F1", "--edit", "pull F2"],
+    "check-search": ["check-search", "CAR", *SMALL, "--pairs", "2"],
+    "check-advice": ["check-advice", "CAR", *SMALL, "--faults", "2", "--draws", "1", "--searched", "1"],
+    "pairs": ["pairs", "CAR", "--workers", "1", "--edit", "pull F1", "--edit", "pull F2"],
 }
 
 
@@ -105,5 +105,5 @@ def test_drafts_of_an_own_car_are_refused_before_any_run(
     van: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """An exercise names a shipped car."""
-    assert 1 == main(["compounds", "van.yaml", "--drafts", "drafts"])
+    assert 1 == main(["pairs", "van.yaml", "--drafts", "drafts"])
     assert "--drafts needs a shipped car" in capsys.readouterr().err

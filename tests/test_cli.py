@@ -1,6 +1,7 @@
 """The `busbay` command itself: what it loads, and how it ends."""
 
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -10,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from sim.bench.explain import Because
-from sim.cli import COMMANDS, STOPPED, main
-from sim.link import bench_commands
+from sim.cli import BUSBAY, COMMANDS, STOPPED, main
+from sim.instruments import run_command
 
 ROOT = Path(__file__).resolve().parent.parent
 HEAVY = {"numpy", "scipy", "streamlit", "matplotlib", "networkx", "pydantic", "simpy", "sqlalchemy", "can"}
@@ -19,27 +20,33 @@ HEAVY = {"numpy", "scipy", "streamlit", "matplotlib", "networkx", "pydantic", "s
 
 def test_help_waits_for_nothing_heavy() -> None:
     """The command and its list of subcommands load no library that takes time."""
-    script = "import sys, sim.cli\ntry: sim.cli.main(['--help'])\nexcept SystemExit: print(*sys.modules)"
+    script = "import sys, sim.cli\nsim.cli.main(['--help'])\nprint(*sys.modules)"
     run = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
     loaded = {name.partition(".")[0] for name in run.stdout.splitlines()[-1].split()}
     assert "sim" in loaded
     assert set() == loaded & HEAVY
 
 
-@pytest.mark.parametrize("command", COMMANDS, ids=lambda command: command.name)
-def test_every_subcommand_has_its_functions(command: object, capsys: pytest.CaptureFixture[str]) -> None:
-    """A row of the table names what exists: its help can be printed."""
-    with pytest.raises(SystemExit) as ended:
-        main([command.name, "--help"])  # type: ignore[attr-defined]
-    assert 0 == ended.value.code
-    assert f"usage: busbay {command.name}" in capsys.readouterr().out  # type: ignore[attr-defined]
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_subcommand_tells_what_it_does(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its help begins with its line in the list, and has examples that can be written so, and exit codes."""
+    row = COMMANDS[name]
+    assert 0 == main([name, "--help"])
+    told = capsys.readouterr().out
+    assert f"Usage: busbay {name}" in told
+    assert row.line == (row.loaded().help or "").split("\n\n")[0]
+    assert "130  stopped by Ctrl-C" in told
+    for example in row.loaded().examples:
+        assert name == shlex.split(example)[0]
+        assert f"  busbay {example}\n" in told
+        BUSBAY.make_context("busbay", shlex.split(example))
 
 
 @pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="looks for child processes in /proc")
 @pytest.mark.parametrize("later_s", [0.0, 1.0], ids=["workers import", "workers run"])
 def test_ctrl_c_ends_a_command_of_the_lab_in_one_sentence(later_s: float) -> None:
     """A terminal sends SIGINT to the command and to the workers of its pool: one sentence, status 130."""
-    command = [sys.executable, "-m", "sim.cli", "technician", "teaching-car", "--workers", "2"]
+    command = [sys.executable, "-m", "sim.cli", "check-advice", "teaching-car", "--workers", "2"]
     with subprocess.Popen(
         command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
     ) as lab:
@@ -49,7 +56,7 @@ def test_ctrl_c_ends_a_command_of_the_lab_in_one_sentence(later_s: float) -> Non
         time.sleep(later_s)
         os.killpg(lab.pid, signal.SIGINT)
         told, _ = lab.communicate(timeout=60)
-    assert ["busbay: stopped by Ctrl-C."] == told.split("\n")[1:-1]
+    assert "busbay: stopped by Ctrl-C.\n" == told
     assert STOPPED == lab.returncode
 
 
@@ -74,7 +81,7 @@ def test_a_long_answer_says_how_much_is_left_out(
 ) -> None:
     """Of an answer with 1801 lines the command prints 100, and the count of the others."""
     answer = Because("flat", causes=tuple(Because(f"reason {number}") for number in range(1800)))
-    monkeypatch.setattr(bench_commands, "why", lambda bench, question: answer)
+    monkeypatch.setattr(run_command, "why", lambda bench, question: answer)
     assert 0 == main(["run", "six-modules", "--why", "battery"])
     lines = capsys.readouterr().out.splitlines()
     assert ["flat", "  because reason 0"] == lines[:2]

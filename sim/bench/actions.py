@@ -11,11 +11,11 @@ wait 10 s                    let time pass (ms, s, min, h)
 scan                         read every module through the diagnostic connector
 save NAME                    keep the last scan under a name
 clear / clear ECM            clear codes of all modules, or of one
-unlock GATEWAY                    security access to a guarded gateway
+unlock GATEWAY               security access to a guarded gateway
 identify ECM                 read what a module says it is: VIN, part, software, coding
 disconnect battery / reconnect battery
-any edit (see `sim.vehicle.edits`)
-measure, load, scope, look   see `sim.bench.observations`
+unplug ABS, fit F3 ...       any fault or repair of `busbay words CAR`
+measure, load, scope, look   see `busbay words CAR measure`
 """
 
 from __future__ import annotations
@@ -206,3 +206,5 @@ _PARSERS: dict[str, Callable[[list[str], Car], Action]] = {
     "disconnect": _battery("disconnect"),
     "reconnect": _battery("reconnect"),
 }
+
+ACTION_VERBS = _PARSERS.keys()

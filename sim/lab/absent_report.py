@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from textwrap import fill
 
 from sim.lab.absent import AbsentModules, absent_modules
 from sim.lab.case import CodeSeen, Evidence
 from sim.lab.claims import Claims, claims_of, shared_parts
-from sim.lab.report import DISCLAIMER, Rows, Section
+from sim.lab.report import Rows, Section
 from sim.vehicle.car import Car
 from sim.vehicle.codes import CodeError, code_description
 
-WIDTH = 100  # characters
 MOST_NAMED = 8  # witnesses or codes in one line
 
 
@@ -97,26 +95,3 @@ def _named(names: Sequence[str]) -> str:
 def _some(words: Sequence[str]) -> str:
     more = len(words) - MOST_NAMED
     return ", ".join(words[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
-
-
-def as_text(sections: Sequence[Section]) -> str:
-    """The same for a terminal."""
-    lines = [line for one in sections for line in (one.title, *_lines(one), "")]
-    return "\n".join([*lines, fill(DISCLAIMER, WIDTH)])
-
-
-def _lines(section: Section) -> Iterator[str]:
-    for part in section.parts:
-        if isinstance(part, str):
-            yield _filled(f"  {part}", 2)
-            continue
-        table = [part.head, *part.rows]
-        widths = [max(len(row[k]) for row in table) for k in range(len(part.head) - 1)]
-        for row in table:
-            left = "".join(f"{cell:{width}}  " for cell, width in zip(row, widths, strict=False))
-            yield _filled(f"  {left}{row[-1]}", len(left) + 2).rstrip()
-
-
-def _filled(text: str, indent: int) -> str:
-    """Lines of at most `WIDTH`; a name with a hyphen stays whole."""
-    return fill(text, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False)

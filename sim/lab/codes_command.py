@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import sys
-from argparse import ArgumentParser, Namespace
+from dataclasses import dataclass
 from pathlib import Path
 
+import click
+
 from sim.catalogue import STANDARD_INPUT, find_car
-from sim.lab.absent_report import as_text, codes_that_matter
-from sim.lab.report import as_html
+from sim.command_line import CAR_HELP, FILE, command, print_json, shipped, write_over
+from sim.lab.absent import absent_modules
+from sim.lab.absent_report import answer_words, codes_that_matter
+from sim.lab.case import Evidence
+from sim.lab.claims import claims_of
+from sim.lab.report import DISCLAIMER, as_html, as_text
 from sim.lab.scan_report import read_report
 from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
@@ -18,38 +24,73 @@ from sim.vehicle.two_columns import vehicle_of_table
 TABLES = (".csv", ".tsv", ".txt")
 
 
-def codes_arguments(parser: ArgumentParser) -> None:
-    """Arguments of `codes`."""
-    parser.add_argument(
-        "car", help="a shipped car's name, a vehicle file, or a table of modules and buses (.csv, .tsv, .txt)"
-    )
-    parser.add_argument(
-        "--report", required=True, metavar="FILE", help="the text of a scan report, or - for standard input"
-    )
-    parser.add_argument("--html", type=Path, metavar="FILE", help="write a page to be printed")
+@dataclass(frozen=True, slots=True)
+class AbsenceRow:
+    """A set of absent modules: its odds against the likeliest, the codes it explains and those left over."""
+
+    modules: tuple[str, ...]
+    odds: float
+    explained: tuple[str, ...]
+    unexplained: tuple[str, ...]
 
 
-def codes(chosen: Namespace) -> int:
-    """Print the few absent modules that explain most codes of a report, and the codes left over."""
-    if chosen.car == chosen.report == STANDARD_INPUT:
+@dataclass(frozen=True, slots=True)
+class CodesTold:
+    """The sets of absent modules that explain most, likeliest first, and the lines not understood."""
+
+    disclaimer: str
+    answer: str
+    sets: tuple[AbsenceRow, ...]
+    hidden: tuple[str, ...]
+    unread: tuple[str, ...]
+
+
+@command(
+    "codes",
+    examples=["codes van.csv --report scan.txt", "codes shuttle-minibus --report scan.txt --json"],
+    result=CodesTold,
+)
+@click.argument(
+    "car",
+    help=f"{CAR_HELP} Or a table of modules and buses (.csv, .tsv, .txt).",
+    shell_complete=shipped("vehicles"),
+)
+@click.option(
+    "--report", required=True, metavar="FILE", help="The text of a scan report, or - for standard input."
+)
+@click.option("--html", type=FILE, help="Write a page to be printed.")
+def codes(car: str, report: str, html: Path | None, as_json: bool) -> None:
+    """Tell which codes of a scan report matter.
+
+    The few absent modules that explain most of the codes, and the codes left over. Two columns, module and
+    bus, are enough of a car.
+    """
+    if car == report == STANDARD_INPUT:
         raise Problem("standard input is one file: give the car or the report a path")
-    car = _car(chosen.car)
-    report = read_report(_report(chosen.report), car)
-    print(report.words, file=sys.stderr)
-    for line in report.unread:
+    found = _car(car)
+    read = read_report(_report(report), found)
+    print(read.words, file=sys.stderr)
+    for line in read.unread:
         print(f"  not understood, line {line.number}: {line.told}", file=sys.stderr)
-    seen = report.evidence()
+    seen = read.evidence()
     if not (seen.codes or seen.silent or seen.answers):
         raise Problem("the report says nothing that is understood: it needs lines with modules and codes")
-    sections = codes_that_matter(car, seen)
-    if chosen.html is None:
+    sections = codes_that_matter(found, seen)
+    if html:
+        write_over(html, as_html("Which codes matter", sections))
+    if as_json:
+        print_json(_codes_told(found, seen, tuple(one.told for one in read.unread)))
+    elif not html:
         print(as_text(sections))
-        return 0
-    try:
-        chosen.html.write_text(as_html("Which codes matter", sections), encoding="utf-8")
-    except OSError as error:
-        raise Problem(f"{chosen.html} cannot be written: {error.strerror}") from None
-    return 0
+
+
+def _codes_told(car: Car, seen: Evidence, unread: tuple[str, ...]) -> CodesTold:
+    answer = absent_modules(claims_of(car), seen)
+    rows = tuple(
+        AbsenceRow(one.modules, one.odds, tuple(map(str, one.explained)), tuple(map(str, one.unexplained)))
+        for one in answer.ties
+    )
+    return CodesTold(DISCLAIMER, answer_words(answer), rows, answer.hidden, unread)
 
 
 def _car(name: str) -> Car:

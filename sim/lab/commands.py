@@ -1,256 +1,355 @@
-"""The lab from the command line: cases, checks of the search, the technician's figures, pairs of faults."""
+"""The lab from the command line: what if, cases, possible causes, the next check, pairs of faults."""
 
 from __future__ import annotations
 
 import random
-import sys
-from argparse import ArgumentParser, Namespace
-from collections.abc import Iterator
-from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
-from sim.arguments import car_argument
+import click
+
 from sim.catalogue import shipped_cars, vehicle_text
+from sim.command_line import (
+    FILE,
+    action_options,
+    actions_of,
+    car_argument,
+    command,
+    given_option,
+    print_json,
+    print_table,
+    progress,
+    seed_option,
+    sentences,
+    write_new,
+    write_over,
+)
 from sim.lab.case_file import find_case
-from sim.lab.compounds import exercise_draft, find_compounds
+from sim.lab.command_options import Runs, case_argument, faults_to_try, runs_options, search_options
+from sim.lab.compounds import Compound, exercise_draft, find_compounds
 from sim.lab.drive import first_look
-from sim.lab.fault_table import run_table
-from sim.lab.report import DISCLAIMER
-from sim.lab.run_cache import Cache
-from sim.lab.search_plan import Question, search_on
+from sim.lab.grid import run_grid
+from sim.lab.grid_report import GridTold, grid_csv, grid_html, grid_sections, grid_told
+from sim.lab.next_check import next_check
+from sim.lab.report import DISCLAIMER, as_text
+from sim.lab.search_plan import Question, SearchAnswer, search_on
 from sim.lab.search_report import found_words, no_cause_words
-from sim.lab.selfcheck import self_check
-from sim.lab.stories import table_json, table_text, try_stories
-from sim.lab.technician import compare, searched
-from sim.lab.workshop import Progress, Workshop, on_cluster
-from sim.vehicle.edits import catalogue, further_faults, further_kinds
+from sim.lab.stories import CaseTold, case_told, table_text, try_stories
+from sim.lab.workshop import Workshop
+from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 
-THEORIES_HELP = "theories about the car's design, too, that could have to do with what was seen"
+html_option = click.option("--html", type=FILE, help="Write a page to be printed.")
 
 
-def case_arguments(parser: ArgumentParser) -> None:
-    """Arguments of `case`."""
-    parser.add_argument("case", help="a shipped case's name, or the path of a case file")
-    printed = parser.add_mutually_exclusive_group()
-    printed.add_argument("--html", type=Path, metavar="FILE", help="write a page to be printed")
-    printed.add_argument("--json", action="store_true", help="print everything as JSON")
-    _run_arguments(parser)
+@command(
+    "what-if",
+    examples=[
+        'what-if teaching-car --edit "pull F3" --edit "unplug ABS" --do "key run" --do "wait 5 s" --do scan',
+        'what-if my-van.yaml --edit "unplug GATEWAY; bypass GATEWAY diag to body" --do scan --html grid.html',
+    ],
+    result=GridTold,
+)
+@car_argument
+@click.option(
+    "--edit",
+    "edits",
+    metavar="EDIT",
+    multiple=True,
+    required=True,
+    shell_complete=sentences("fault", "repair", "theory"),
+    help="An edit that is or is not there, several sentences divided by ';'; again for more, up to 10.",
+)
+@given_option
+@action_options
+@seed_option
+@html_option
+@click.option("--csv", type=FILE, help="Write the table, a row for each combination.")
+@runs_options
+def what_if(
+    car: str,
+    edits: tuple[str, ...],
+    given: tuple[str, ...],
+    do: tuple[str, ...],
+    script: Path | None,
+    seed: int,
+    html: Path | None,
+    csv: Path | None,
+    runs: Runs,
+    as_json: bool,
+) -> None:
+    """Run every combination of some edits and compare.
 
-
-def case(chosen: Namespace) -> int:
-    """Run the stories of a case and print which of them give everything that was seen."""
-    with _workshop(chosen) as workshop:
-        table = try_stories(find_case(chosen.case), workshop=workshop, progress=_told())
-    if chosen.html:
-        _write_over(chosen.html, table.as_html())
-    else:
-        print(table_json(table) if chosen.json else table_text(table))
-    return 0
-
-
-def causes_arguments(parser: ArgumentParser) -> None:
-    """Arguments of `causes`."""
-    parser.add_argument("case", help="a shipped case's name, or the path of a case file")
-    parser.add_argument(
-        "--most", type=int, choices=(1, 2), default=1, help="faults at once (default: %(default)s)"
-    )
-    parser.add_argument("--theories", action="store_true", help=THEORIES_HELP)
-    parser.add_argument("--within", type=float, metavar="MIN", default=15.0, help="minutes (default: 15)")
-    parser.add_argument("--listed", type=int, default=20, help="how many are printed (default: %(default)s)")
-    _kinds(parser)
-    _run_arguments(parser)
-
-
-def causes(chosen: Namespace) -> int:
-    """Print every fault that shows all that was seen in a case; status 1 where there is none."""
-    told = find_case(chosen.case)
-    question = Question(told.vehicle, told.given, told.seed, told.steps)
-    with _workshop(chosen) as workshop:
-        answer = search_on(
-            question, _listed(told.vehicle, chosen.kind), chosen.most, theories=chosen.theories,
-            limit_s=60 * chosen.within, workshop=workshop, progress=_told(),
+    The same actions are done in all of them; the table says what could be seen, which sets of edits bring it
+    about, and which edit hides another.
+    """
+    with runs.workshop() as workshop, progress("runs") as tell:
+        grid = run_grid(
+            vehicle_text(car), edits, actions_of(script, do), given=given, seed=seed,
+            workshop=workshop, progress=tell,
         )  # fmt: skip
+    for path, written in ((html, grid_html), (csv, grid_csv)):
+        if path:
+            write_over(path, written(grid))
+    if as_json:
+        print_json(grid_told(grid))
+    elif not (html or csv):
+        print(as_text(grid_sections(grid)))
+
+
+@command("case", examples=["case radio-taxi", "case my-case.yaml --html case.html"], result=CaseTold)
+@case_argument
+@html_option
+@runs_options
+def case(case: str, html: Path | None, runs: Runs, as_json: bool) -> None:
+    """Put the rival stories of a case to the test.
+
+    The stories that give everything that was seen come first.
+    """
+    with runs.workshop() as workshop, progress("runs") as tell:
+        table = try_stories(find_case(case), workshop=workshop, progress=tell)
+    if html:
+        write_over(html, table.as_html())
+    if as_json:
+        print_json(case_told(table))
+    elif not html:
+        print(table_text(table))
+
+
+@dataclass(frozen=True, slots=True)
+class CauseRow:
+    """A possible cause: its edits, its share of the odds, and sets that are alike by the wiring."""
+
+    edits: tuple[str, ...]
+    share: float
+    alike: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CausesTold:
+    """What a search has found, and for how many sets of edits there was no time."""
+
+    disclaimer: str
+    outcome: str
+    causes: tuple[CauseRow, ...]
+    judged: int
+    left: int
+
+
+@command(
+    "causes",
+    examples=["causes radio-taxi", "causes my-case.yaml --most 2 --theories --within 5"],
+    result=CausesTold,
+)
+@case_argument
+@search_options
+@click.option("--listed", default=20, show_default=True, help="How many are printed.")
+@runs_options
+def causes(
+    case: str,
+    most: int,
+    theories: bool,
+    within: float,
+    kinds: tuple[str, ...],
+    listed: int,
+    runs: Runs,
+    as_json: bool,
+) -> int:
+    """Find every fault that shows all that was seen in a case.
+
+    Exit code 1 where there is none.
+    """
+    with runs.workshop() as workshop:
+        answer = _searched(case, most, theories, within, kinds, workshop)
     found = answer.result
-    print(found_words(found, answer.share_left))
-    for one in found.causes[: chosen.listed]:
-        alike = f"  (alike by the wiring: {len(one.alike)} more)" if one.alike else ""
-        print(f"{one.share:6.1%}  {one.title}{alike}")
-    if len(found.causes) > chosen.listed:
-        print(f"and {len(found.causes) - chosen.listed} more, each less likely")
-    if not found.causes:
+    outcome = found_words(found, answer.share_left)
+    if as_json:
+        rows = tuple(CauseRow(one.edits, one.share, one.alike) for one in found.causes)
+        left = len(found.waiting)
+        print_json(CausesTold(DISCLAIMER, outcome, rows, found.candidates - left, left))
+        return 0 if rows else 1
+    print(outcome)
+    alike = [f"alike by the wiring: {len(one.alike)} more" if one.alike else "" for one in found.causes]
+    told = [(f"{one.share:6.1%}", one.title, more) for one, more in zip(found.causes, alike, strict=True)]
+    print_table((), told[:listed])
+    if len(told) > listed:
+        print(f"and {len(told) - listed} more, each less likely")
+    if not told:
         print(no_cause_words(found))
     print(f"\n{DISCLAIMER}")
-    return 0 if found.causes else 1
+    return 0 if told else 1
 
 
-def search_check_arguments(parser: ArgumentParser) -> None:
-    """Arguments of `suspects-check`."""
-    _common(parser)
-    _kinds(parser)
-    parser.add_argument("--edits", type=int, default=60, help="edits to choose from (default: %(default)s)")
-    parser.add_argument("--pairs", type=int, default=60, help="pairs to run (default: %(default)s)")
-    parser.add_argument("--times", type=int, default=1, help="how many hidden faults (default: %(default)s)")
-    parser.add_argument("--theories", type=int, default=0, metavar="N", help="so many theories are added")
+def _searched(
+    case: str, most: int, theories: bool, within_min: float, kinds: tuple[str, ...], workshop: Workshop
+) -> SearchAnswer:
+    told = find_case(case)
+    question = Question(told.vehicle, told.given, told.seed, told.steps)
+    with progress("runs") as tell:
+        return search_on(
+            question, faults_to_try(told.vehicle, kinds), most, theories=theories,
+            limit_s=60 * within_min, workshop=workshop, progress=tell,
+        )  # fmt: skip
 
 
-def search_check(chosen: Namespace) -> int:
-    """Compare the search with runs of its own of pairs drawn by chance; status 1 where they differ."""
-    vehicle, wrong = vehicle_text(chosen.car), 0
-    listed = _listed(vehicle, chosen.kind)
-    with _workshop(chosen) as workshop:
-        for seed in range(chosen.seed, chosen.seed + chosen.times):
-            result = self_check(
-                vehicle,
-                edits=chosen.edits,
-                listed=listed,
-                pairs=chosen.pairs,
-                theories=chosen.theories,
-                seed=seed,
-                workshop=workshop,
-                progress=_told(),
-            )
-            print(f"seed {seed}: {result.words}", flush=True)
-            wrong += len(result.wrong) + (not result.found.holds(result.hidden))
-    return 1 if wrong else 0
+@dataclass(frozen=True, slots=True)
+class OutcomeRow:
+    """What a check may show, its share of the odds, and the causes that it would leave."""
+
+    shows: str
+    share: float
+    leaves: tuple[str, ...]
 
 
-def technician_arguments(parser: ArgumentParser) -> None:
-    """Arguments of `technician`."""
-    _common(parser)
-    _kinds(parser)
-    parser.add_argument("--edits", type=int, default=24, help="edits to choose from (default: %(default)s)")
-    parser.add_argument("--faults", type=int, default=200, help="hidden faults (default: %(default)s)")
-    parser.add_argument(
-        "--draws", type=int, default=2, help="so many times other edits are drawn (default: %(default)s)"
-    )
-    parser.add_argument(
-        "--searched",
-        type=int,
-        default=10,
-        help="hidden faults whose evidence the search for possible causes gets (default: %(default)s)",
-    )
+@dataclass(frozen=True, slots=True)
+class CheckRow:
+    """A check: what to do, its labor minutes, its information, its cautions and outcomes.
 
-
-def technician(chosen: Namespace) -> int:
-    """Minutes to isolation in three orders of checks, and the same evidence through the search.
-
-    Status 1 where the search loses a hidden fault or keeps others than the table of runs.
+    `minutes_to_end`: expected labor until the cause is known, this check first; null: not thought through.
     """
-    vehicle = vehicle_text(chosen.car)
-    listed = _listed(vehicle, chosen.kind)
-    with _workshop(chosen) as workshop:
-        tables = [
-            run_table(
-                vehicle, edits=chosen.edits, listed=listed, seed=seed, workshop=workshop, progress=_told()
-            )
-            for seed in range(chosen.seed, chosen.seed + max(1, chosen.draws))
-        ]
-        result = compare(tables, faults=chosen.faults, seed=chosen.seed)
-        print(result.lines(), flush=True)
-        through = searched(
-            result.hunts["next best"][: chosen.searched], workshop=workshop, progress=_told("hunts")
+
+    actions: tuple[str, ...]
+    minutes: float
+    bits: float
+    minutes_to_end: float | None
+    cautions: tuple[str, ...]
+    outcomes: tuple[OutcomeRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AdviceTold:
+    """Checks that tell the possible causes apart, the best first."""
+
+    disclaimer: str
+    advice: str
+    causes: int
+    checks: tuple[CheckRow, ...]
+
+
+@command(
+    "next-check",
+    examples=["next-check radio-taxi", "next-check my-case.yaml --most 2 --theories"],
+    result=AdviceTold,
+)
+@case_argument
+@search_options
+@click.option("--every-kind", is_flag=True, help="Checks that change the car, too.")
+@click.option("--listed", default=10, show_default=True, help="How many are printed.")
+@runs_options
+def best_check(
+    case: str,
+    most: int,
+    theories: bool,
+    within: float,
+    kinds: tuple[str, ...],
+    every_kind: bool,
+    listed: int,
+    runs: Runs,
+    as_json: bool,
+) -> None:
+    """Find the check that tells the possible causes apart.
+
+    The causes of a case are searched first; then each is run through each check.
+    """
+    with runs.workshop() as workshop:
+        found = _searched(case, most, theories, within, kinds, workshop).result
+        with progress("checks") as tell:
+            advice = next_check(found, every_kind=every_kind, workshop=workshop, progress=tell)
+    rows = [
+        CheckRow(
+            one.check.actions, one.check.minutes, one.bits, one.minutes_to_end, one.check.cautions,
+            tuple(OutcomeRow(each.shows, each.share, each.leaves) for each in one.outcomes),
         )
-    print(through.lines())
-    return 1 if through.lost or through.other else 0
-
-
-def compounds_arguments(parser: ArgumentParser) -> None:
-    """Arguments of `compounds`."""
-    _common(parser)
-    parser.add_argument("--edit", action="append", default=[], help="an edit to look among; several times")
-    parser.add_argument("--edits", type=int, default=12, help="else so many by chance (default: %(default)s)")
-    parser.add_argument("--most", type=int, default=10, help="how many are printed (default: %(default)s)")
-    parser.add_argument("--drafts", type=Path, help="a folder for an exercise file of each that is printed")
-
-
-def compounds(chosen: Namespace) -> int:
-    """Pairs of faults that hide each other, show something new, or look like another one to the scan."""
-    if chosen.drafts and chosen.car not in shipped_cars():
-        raise Problem("--drafts needs a shipped car: an exercise names its car, and a class has that one")
-    vehicle = vehicle_text(chosen.car)
-    car = car_from_text(vehicle)
-    listed = catalogue(car)
-    some = chosen.edit or random.Random(chosen.seed).sample(listed, min(chosen.edits, len(listed)))
-    with _workshop(chosen) as workshop:
-        found = find_compounds(vehicle, some, workshop=workshop, progress=_told())
-    print(f"{len(found)} of {len(some) * (len(some) - 1) // 2} pairs are special")
-    for place, one in enumerate(found[: chosen.most], start=1):
-        print(f"{one.difficulty:.2f}  {' + '.join(one.edits)}: {', '.join(one.kinds)}")
-        for word, things in (("hidden", one.masked), ("new", one.new), ("looks like", one.alike)):
-            if things:
-                print(f"        {word}: {', '.join(things[:6])}{' ...' if len(things) > 6 else ''}")
-        if chosen.drafts:
-            _write(
-                chosen.drafts / f"{chosen.car}-two-{place:02d}.yaml",
-                exercise_draft(one, chosen.car, first_look(car)),
-            )
-    return 0
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:  # never overwrite a file
-            file.write(text)
-    except OSError as error:
-        raise Problem(f"{path} cannot be written: {error.strerror}") from None
-    print(f"        {path}")
-
-
-def _write_over(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise Problem(f"{path} cannot be written: {error.strerror}") from None
-
-
-def _kinds(parser: ArgumentParser) -> None:
-    parser.add_argument(
-        "--kind",
-        action="append",
-        default=[],
-        choices=further_kinds(),
-        help="faults of this kind, too, besides what can be off, out or open; several times",
-    )
-
-
-def _listed(vehicle: str, kinds: list[str]) -> tuple[str, ...]:
-    car = car_from_text(vehicle)
-    return (*catalogue(car), *further_faults(car, kinds))
-
-
-def _common(parser: ArgumentParser) -> None:
-    car_argument(parser)
-    parser.add_argument("--seed", type=int, default=0, help="seed of what is drawn (default: %(default)s)")
-    _run_arguments(parser)
-
-
-def _run_arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("--workers", type=int, help="processes (default: one per core)")
-    parser.add_argument("--cache", type=Path, help="a folder in which finished runs are kept, to go on from")
-    parser.add_argument(
-        "--cluster", metavar="ADDRESS", help="run on a Dask cluster, e.g. tcp://10.0.0.5:8786"
-    )
-
-
-@contextmanager
-def _workshop(chosen: Namespace) -> Iterator[Workshop]:
-    cache = Cache(chosen.cache) if chosen.cache else None
-    if chosen.cluster:
-        with on_cluster(chosen.cluster, cache=cache) as workshop:
-            yield workshop
+        for one in advice.ranked
+    ]  # fmt: skip
+    if as_json:
+        print_json(AdviceTold(DISCLAIMER, advice.words, advice.of, tuple(rows)))
         return
-    with Workshop(workers=chosen.workers, cache=cache) as workshop:
-        yield workshop
+    print(f"{advice.words}\n")
+    cells = [
+        (
+            ", ".join(one.actions), f"{one.minutes:g}", f"{one.bits:.2f}",
+            "; ".join(f"{each.shows} ({each.share:.0%})" for each in one.outcomes), " ".join(one.cautions),
+        )
+        for one in rows[:listed]
+    ]  # fmt: skip
+    print_table(("check", "min", "bits", "may show", "cautions"), cells)
+    print(f"\n{DISCLAIMER}")
 
 
-def _told(pieces: str = "runs") -> Progress:
-    """Progress on one line of the terminal, where there is one."""
+@dataclass(frozen=True, slots=True)
+class PairsTold:
+    """The special pairs of some edits, the hardest to find first."""
 
-    def tell(done: int, of: int) -> None:
-        if sys.stderr.isatty() or done == of:
-            print(f"\r{done} of {of} {pieces}", end="\n" if done == of else "", file=sys.stderr, flush=True)
+    pairs_run: int
+    pairs: tuple[Compound, ...]
 
-    return tell
+
+@command(
+    "pairs",
+    examples=[
+        "pairs shuttle-minibus --drafts drafts",
+        'pairs my-van.yaml --edit "pull F3" --edit "unplug ABS"',
+    ],
+    result=PairsTold,
+)
+@car_argument
+@click.option("--edit", "edits", multiple=True, help="An edit to look among; again for more.")
+@click.option("--edits", "count", default=12, show_default=True, help="Else so many by chance.")
+@click.option("--most", default=10, show_default=True, help="How many are printed.")
+@click.option("--drafts", type=FILE, help="A folder for an exercise file of each that is printed.")
+@seed_option
+@runs_options
+def pairs(
+    car: str,
+    edits: tuple[str, ...],
+    count: int,
+    most: int,
+    drafts: Path | None,
+    seed: int,
+    runs: Runs,
+    as_json: bool,
+) -> None:
+    """Find pairs of faults that hide each other.
+
+    Also those that show something new together, or look like another fault to the scan.
+    """
+    if drafts and car not in shipped_cars():
+        raise Problem("--drafts needs a shipped car: an exercise names its car, and a class has that one")
+    vehicle = vehicle_text(car)
+    built = car_from_text(vehicle)
+    listed = catalogue(built)
+    some = edits or tuple(random.Random(seed).sample(listed, min(count, len(listed))))
+    with runs.workshop() as workshop, progress("runs") as tell:
+        found = find_compounds(vehicle, some, workshop=workshop, progress=tell)
+    drafted = [
+        _drafted(one, place, car, drafts, first_look(built)) for place, one in enumerate(found[:most], 1)
+    ]
+    told = PairsTold(len(some) * (len(some) - 1) // 2, found)
+    if as_json:
+        print_json(told)
+        return
+    print(f"{len(found)} of {told.pairs_run} pairs are special")
+    for one, path in zip(found, drafted, strict=False):
+        print(f"{one.difficulty:.2f}  {' + '.join(one.edits)}: {', '.join(one.kinds)}")
+        rows = [(word, _some(things)) for word, things in _told(one) if things]
+        print_table((), [*rows, *([("draft", str(path))] if path else [])], inset=8)
+
+
+def _told(one: Compound) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    return ("hidden", one.masked), ("new", one.new), ("looks like", one.alike)
+
+
+def _some(things: tuple[str, ...]) -> str:
+    return f"{', '.join(things[:6])}{' ...' if len(things) > 6 else ''}"
+
+
+def _drafted(one: Compound, place: int, car: str, drafts: Path | None, look: tuple[str, ...]) -> Path | None:
+    """Write the exercise of a pair; None where none is asked for."""
+    if drafts is None:
+        return None
+    drafts.mkdir(parents=True, exist_ok=True)
+    path = drafts / f"{car}-two-{place:02d}.yaml"
+    write_new(path, exercise_draft(one, car, look))
+    return path

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
+from dataclasses import dataclass
 
+from pydantic_core import to_json
+
+from sim.lab.factorial import Effect
 from sim.lab.grid import Choice, Grid, Value
 from sim.lab.implicants import SymptomCauses
 from sim.lab.report import DISCLAIMER, Rows, Section, as_html
@@ -32,36 +34,74 @@ def grid_csv(grid: Grid) -> str:
     return text.getvalue()
 
 
-def grid_json(grid: Grid) -> str:
+@dataclass(frozen=True, slots=True)
+class RowTold:
+    """One combination: its edits by name, why there is no such car (else empty), a value for each column."""
+
+    edits: tuple[str, ...]
+    impossible: str
+    values: tuple[Value, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SymptomTold:
+    """What the car without any of the edits does not show, and what brings it about."""
+
+    column: str
+    value: str
+    causes: SymptomCauses
+
+
+@dataclass(frozen=True, slots=True)
+class HidingTold:
+    """With `hider` there, `hidden` does not change a column that it changes otherwise: `times` of `of`."""
+
+    hider: str
+    hidden: str
+    column: str
+    times: int
+    of: int
+
+
+@dataclass(frozen=True, slots=True)
+class GridTold:
+    """A grid for other programs, with what follows. `effects`: by column with a number in all rows."""
+
+    disclaimer: str
+    edits: tuple[Choice, ...]
+    given: tuple[str, ...]
+    actions: tuple[str, ...]
+    columns: tuple[str, ...]
+    rows: tuple[RowTold, ...]
+    symptoms: tuple[SymptomTold, ...]
+    effects: dict[str, tuple[Effect, ...]]
+    hidings: tuple[HidingTold, ...]
+    alike: tuple[tuple[tuple[str, ...], ...], ...]
+
+
+def grid_told(grid: Grid) -> GridTold:
     """Everything, with what follows from it."""
-    return json.dumps(
-        {
-            "disclaimer": DISCLAIMER,
-            "edits": [asdict(choice) for choice in grid.choices],
-            "given": grid.given,
-            "actions": grid.actions,
-            "columns": [column.title for column in grid.columns],
-            "rows": [
-                {
-                    "edits": grid.there(number),
-                    "impossible": account.impossible,
-                    "values": [grid.value(column, number) for column in grid.columns],
-                }
-                for number, account in enumerate(grid.accounts)
-            ],
-            "symptoms": [
-                {"column": one.column.title, "value": one.value, "causes": asdict(one.causes)}
-                for one in grid.symptoms
-            ],
-            "effects": {
-                column.title: [asdict(one) for one in found] for column, found in grid.effects.items()
-            },
-            "hidings": [{**asdict(one), "column": one.column.title} for one in grid.hidings],
-            "alike": [[grid.there(number) for number in group] for group in grid.alike],
-        },
-        ensure_ascii=False,
-        indent=1,
+    rows = tuple(
+        RowTold(grid.there(k), one.impossible, tuple(grid.value(column, k) for column in grid.columns))
+        for k, one in enumerate(grid.accounts)
     )
+    return GridTold(
+        DISCLAIMER,
+        grid.choices,
+        grid.given,
+        grid.actions,
+        tuple(column.title for column in grid.columns),
+        rows,
+        tuple(SymptomTold(one.column.title, one.value, one.causes) for one in grid.symptoms),
+        {column.title: found for column, found in grid.effects.items()},
+        tuple(HidingTold(h.hider, h.hidden, h.column.title, h.times, h.of) for h in grid.hidings),
+        tuple(tuple(grid.there(number) for number in group) for group in grid.alike),
+    )
+
+
+def grid_json(grid: Grid) -> str:
+    """The same as JSON."""
+    return to_json(grid_told(grid), indent=1).decode()
 
 
 def grid_html(grid: Grid) -> str:

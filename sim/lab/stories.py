@@ -7,9 +7,8 @@ print(table.words)
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from textwrap import fill
 
 from sim.lab.case import Case, Story, trial_of
@@ -143,27 +142,56 @@ def table_text(table: CaseTable) -> str:
     )
 
 
-def table_json(table: CaseTable) -> str:
+@dataclass(frozen=True, slots=True)
+class StoryTold:
+    """A story put to the test: what it says, its edits, and in how many things looked at it goes wrong."""
+
+    story: str
+    says: str
+    edits: tuple[str, ...]
+    reproduces_all: bool
+    looked_at: int
+    misses: tuple[Miss, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ExperimentTold:
+    """One experiment further: the groups into which it divides the tied stories, and what differs.
+
+    `shows`: what is looked at, and what each group shows there.
+    """
+
+    experiment: tuple[str, ...]
+    groups: tuple[tuple[str, ...], ...]
+    shows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CaseTold:
+    """The stories of a case for other programs, best first."""
+
+    disclaimer: str
+    case: str
+    outcome: str
+    tied: tuple[str, ...]
+    stories: tuple[StoryTold, ...]
+    experiments: tuple[ExperimentTold, ...]
+
+
+def case_told(table: CaseTable) -> CaseTold:
     """Everything that the stories were compared by."""
-    data = {
-        "disclaimer": DISCLAIMER,
-        "case": table.case.case,
-        "outcome": table.words,
-        "tied": table.tied,
-        "stories": [
-            {**asdict(one), "reproduces_all": one.reproduces_all, "says": table.case.stories[one.story].says}
-            for one in table.verdicts
-        ],
-        "experiments": [
-            {
-                "experiment": one.experiment,
-                "groups": one.groups,
-                "shows": [[str(what), *values] for what, values in one.shows],
-            }
-            for one in table.separations
-        ],
-    }
-    return json.dumps(data, ensure_ascii=False, indent=1)
+    says = {name: one.says for name, one in table.case.stories.items()}
+    stories = tuple(
+        StoryTold(one.story, says[one.story], one.edits, one.reproduces_all, one.looked_at, one.misses)
+        for one in table.verdicts
+    )
+    experiments = tuple(
+        ExperimentTold(
+            one.experiment, one.groups, tuple((str(what), *map(str, values)) for what, values in one.shows)
+        )
+        for one in table.separations
+    )
+    return CaseTold(DISCLAIMER, table.case.case, table.words, table.tied, stories, experiments)
 
 
 def _stories(table: CaseTable) -> Iterator[str]:

@@ -2,7 +2,7 @@
 
     tables = [run_table(vehicle_text("shuttle-minibus"), edits=30, seed=k, workshop=workshop) for k in (1, 2)]
     result = compare(tables, faults=200, seed=1)
-    print(result.lines())
+    print(result.words, result.by_policy)
     print(searched(result.hunts["next best"][:20], workshop=workshop).lines())
 
 What each fault shows is in a table (`sim.lab.fault_table`). Faults are hidden by chance, one as often as two,
@@ -146,18 +146,12 @@ class Comparison:
     by_policy: dict[str, Figures]
     survivors_at_first: float
 
-    def lines(self) -> str:
-        """The table as text."""
-        head = "check order   minutes: median    mean  survivors  exact  M_err  M_utl"
-        rows = [
-            f"{name:12} {one.median_minutes:16.1f} {one.mean_minutes:7.1f} {one.median_survivors:10.1f} "
-            f"{one.exact_share:6.0%} {one.error:6.2f} {one.utility:6.2f}"
-            for name, one in self.by_policy.items()
-        ]
+    @property
+    def words(self) -> str:
+        """How many faults were hidden, and how many causes were left at first."""
         count = len(next(iter(self.hunts.values())))
         median = f"{self.survivors_at_first:g} possible causes (median)"
-        first = f"{count} hidden faults; after the first check {median}"
-        return "\n".join([first, head, *rows])
+        return f"{count} hidden faults; after the first check {median}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,14 +5,17 @@ from __future__ import annotations
 import signal
 import sys
 import time
-from argparse import ArgumentParser, Namespace
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Final
 
-from sim.arguments import port, work_arguments
-from sim.catalogue import STANDARD_INPUT
-from sim.link.bench_commands import work
+import click
+
+from sim.bench.bench import Bench
+from sim.catalogue import STANDARD_INPUT, find_car
+from sim.command_line import Port, actions_of, command, work_options
+from sim.instruments.run_command import print_step, worked
 from sim.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, PORT
 from sim.link.doip_server import is_loopback
 from sim.link.live_link import LiveLink
@@ -114,26 +117,37 @@ def _told(link: LiveLink, text: str) -> str:
     return "\n".join([*lines, f"{link.car.bench.now_s:9.3f} s  {outcome.action}\n"])
 
 
-def serve_arguments(parser: ArgumentParser) -> None:
-    """Add the arguments of `serve_car`."""
-    work_arguments(parser)
-    parser.add_argument(
-        "--doip-port", type=port, default=PORT, help="port of diagnostics over IP (default: %(default)s)"
-    )
-    parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: %(default)s)")
-    parser.add_argument(
-        "--can",
-        metavar="INTERFACE:CHANNEL",
-        action="append",
-        default=[],
-        help="raw frames of the diagnostic connector on this bus of python-can",
-    )
+@command(
+    "serve", examples=['serve shuttle-minibus --do "press start"', "serve my-van.yaml --can virtual:car"]
+)
+@work_options
+@click.option(
+    "--doip-port", type=Port(), default=PORT, show_default=True, help="Port of diagnostics over IP."
+)
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option(
+    "--can",
+    metavar="INTERFACE:CHANNEL",
+    multiple=True,
+    help="Raw frames of the diagnostic connector on this bus of python-can; again for more.",
+)
+def serve_car(
+    car: str,
+    given: tuple[str, ...],
+    do: tuple[str, ...],
+    script: Path | None,
+    seed: int,
+    doip_port: int,
+    host: str,
+    can: tuple[str, ...],
+) -> int:
+    """Let other programs talk to a car in real time.
 
-
-def serve_car(chosen: Namespace) -> int:
-    """Do actions at a car, then serve it in real time until Ctrl-C."""
-    if chosen.car == STANDARD_INPUT:
+    Actions that are typed meanwhile are done. Ctrl-C ends it in order, with exit code 0.
+    """
+    if car == STANDARD_INPUT:
         raise Problem("serve reads actions from standard input: give the path of a vehicle file")
-    bench = work(chosen)
-    link = LiveLink(bench, doip_port=chosen.doip_port, host=chosen.host, can_buses=tuple(chosen.can))
-    return serve(link, sys.stdin)
+    bench = Bench(find_car(car), given, seed)
+    for step in worked(bench, actions_of(script, do)):
+        print_step(step)
+    return serve(LiveLink(bench, doip_port=doip_port, host=host, can_buses=can), sys.stdin)

@@ -5,16 +5,29 @@ What a student sees goes through `sim.training.attempt`; hidden edits appear in 
 
 from __future__ import annotations
 
-from argparse import ArgumentParser, Namespace
+from dataclasses import dataclass
 from pathlib import Path
 from textwrap import fill, indent
 
-from sim.arguments import action_arguments, actions
+import click
+
 from sim.catalogue import shipped_exercises
+from sim.command_line import (
+    FILE,
+    action_options,
+    actions_of,
+    command,
+    print_json,
+    print_table,
+    progress,
+    shipped,
+    together,
+    write_over,
+)
 from sim.lab.workshop import Workshop
 from sim.training.attempt import Attempt
-from sim.training.debrief import debrief
-from sim.training.debrief_page import as_html, as_markdown
+from sim.training.debrief import Debrief, debrief
+from sim.training.debrief_page import as_html, as_markdown, sections
 from sim.training.exercise import Exercise, find_exercise, read_exercise
 from sim.training.forecast import RunSuspects
 from sim.training.hand_in import HandIn
@@ -23,159 +36,377 @@ from sim.training.proof import prove, rivals
 from sim.vehicle.problems import Problem
 
 WIDTH = 100
+LEVELS = ("", "I", "II", "III", "IV", "V")
+
+exercise_argument = click.argument(
+    "exercise",
+    help="An exercise by its name or number, or an exercise file.",
+    shell_complete=shipped("exercises"),
+)
+attempt_options = together(
+    exercise_argument,
+    action_options,
+    click.option(
+        "--hand-in",
+        "causes",
+        metavar="CAUSE",
+        multiple=True,
+        help="What was wrong, such as 'pull F3', or 'no fault found'; again for more.",
+    ),
+    click.option("--evidence", default="", metavar="WORDS", help="How you know."),
+)
 
 
-def list_exercises(chosen: Namespace) -> int:
-    """One line per exercise."""
-    for name, path in shipped_exercises().items():
-        one = read_exercise(path)
-        level = "I" * one.level if one.level < 4 else {4: "IV", 5: "V"}[one.level]
-        print(f"{name:32} {level:3} {one.minutes:3.0f} min  {one.car:16} {one.topic:20} {one.exercise}")
-    return 0
+@dataclass(frozen=True, slots=True)
+class ExerciseRow:
+    """An exercise in the order of the curriculum. `level`: 1 to 5. `minutes`: labor time that is planned."""
+
+    name: str
+    level: int
+    minutes: float
+    car: str
+    topic: str
+    title: str
 
 
-def exercise_arguments(parser: ArgumentParser) -> None:
-    """Arguments of `exercise`."""
-    _name_argument(parser)
-    parser.add_argument(
-        "--check", action="store_true", help="play the scripted solution and say whether it finds the fault"
-    )
-    parser.add_argument(
-        "--rivals", action="store_true", help="and look for what else it could be: minutes on a large car"
-    )
+@command("exercises", examples=["exercises", "exercises --json"], result=tuple[ExerciseRow, ...])
+def exercises(as_json: bool) -> None:
+    """List the exercises that come with busbay."""
+    read = {name: read_exercise(path) for name, path in shipped_exercises().items()}
+    rows = [
+        ExerciseRow(name, one.level, one.minutes, one.car, one.topic, one.exercise)
+        for name, one in read.items()
+    ]
+    if as_json:
+        print_json(rows)
+        return
+    cells = [
+        (one.name, LEVELS[one.level], f"{one.minutes:.0f} min", one.car, one.topic, one.title) for one in rows
+    ]
+    print_table((), cells)
 
 
-def show_exercise(chosen: Namespace) -> int:
-    """The work order, and nothing of what is hidden."""
-    exercise = find_exercise(chosen.name)
-    if chosen.check or chosen.rivals:
-        return _check(exercise, chosen.rivals)
-    order = exercise.work_order
-    print(f"{exercise.exercise} ({exercise.whole_car.title}, {exercise.minutes:g} min)")
-    print(f"\nCustomer: {order.customer}")
-    print(indent(fill(order.words, WIDTH - 2), "  "))
-    if order.history:
-        print(f"History: {order.history}")
-    print(f"\nTo learn: {exercise.goal}")
-    print(f"Tools: {', '.join(exercise.tools)}")
-    print(f"A repair has to show: {', '.join(exercise.proof)}")
-    for caution in exercise.safety:
+@dataclass(frozen=True, slots=True)
+class WorkOrderTold:
+    """What a student gets to see of an exercise before the work begins."""
+
+    exercise: str
+    car: str
+    minutes: float
+    customer: str
+    words: str
+    history: str
+    goal: str
+    tools: tuple[str, ...]
+    proof: tuple[str, ...]
+    safety: tuple[str, ...]
+    hints: int
+
+
+@command("exercise", examples=["exercise 2", "exercise 02-left-in-storage --json"], result=WorkOrderTold)
+@exercise_argument
+def exercise(exercise: str, as_json: bool) -> None:
+    """Print the work order of an exercise.
+
+    And nothing of what is hidden.
+    """
+    found = find_exercise(exercise)
+    order = found.work_order
+    told = WorkOrderTold(
+        found.exercise, found.whole_car.title, found.minutes, order.customer, order.words, order.history,
+        found.goal, tuple(found.tools), tuple(found.proof), tuple(found.safety), len(found.hints),
+    )  # fmt: skip
+    if as_json:
+        print_json(told)
+    else:
+        _print_order(told)
+
+
+def _print_order(told: WorkOrderTold) -> None:
+    print(f"{told.exercise} ({told.car}, {told.minutes:g} min)")
+    print(f"\nCustomer: {told.customer}")
+    print(indent(fill(told.words, WIDTH - 2), "  "))
+    if told.history:
+        print(f"History: {told.history}")
+    print(f"\nTo learn: {told.goal}")
+    print(f"Tools: {', '.join(told.tools)}")
+    print(f"A repair has to show: {', '.join(told.proof)}")
+    for caution in told.safety:
         print(f"Safety: {caution}")
-    print(f"Hints: {len(exercise.hints)}")
-    return 0
+    print(f"Hints: {told.hints}")
 
 
-def try_arguments(parser: ArgumentParser) -> None:
-    """Arguments of `try`."""
-    _work_arguments(parser)
-    parser.add_argument("--hints", type=int, default=0, metavar="N", help="take so many hints first")
+@dataclass(frozen=True, slots=True)
+class AttemptStep:
+    """An action at the car of an exercise: labor minutes up to its end, and what came of it.
+
+    `vain`: why it could not be done. `found`: what differs from "answers" in a report, by module or code.
+    """
+
+    minutes: float
+    action: str
+    ignition: str
+    engine: str
+    lamps: tuple[str, ...]
+    vain: str
+    display: str
+    notes: tuple[str, ...]
+    dangers: tuple[str, ...]
+    found: dict[str, str]
 
 
-def try_exercise(chosen: Namespace) -> int:
-    """Work on the car of an exercise; status 0 unless something was handed in that does not complete it."""
-    attempt = Attempt.begin(find_exercise(chosen.name))
-    for _ in range(chosen.hints):
-        print(f"hint: {attempt.hint()}")
-    for action in actions(chosen):
-        _print_step(attempt.do(action))
-    print(f"{attempt.minutes:.1f} min of labor, parts {attempt.cost:g}")
-    if not chosen.hand_in:
-        return 0
-    result = attempt.hand_in(chosen.hand_in, chosen.evidence)
-    _print_result(result)
-    return 0 if result.complete else 1
+@dataclass(frozen=True, slots=True)
+class HandInTold:
+    """What was handed in, judged: named causes that are right, true consequences, near or wrong.
+
+    `missed`: how many hidden causes were not named. `credit`: 0 to 1.
+    """
+
+    right: tuple[str, ...]
+    also: tuple[str, ...]
+    near: tuple[str, ...]
+    wrong: tuple[str, ...]
+    missed: int
+    repaired: bool
+    proven: bool
+    unproven: tuple[str, ...]
+    complete: bool
+    credit: float
 
 
-def debrief_arguments(parser: ArgumentParser) -> None:
-    """Arguments of `debrief`."""
-    _work_arguments(parser)
-    parser.add_argument("--quick", action="store_true", help="without possible causes: checks are not judged")
-    parser.add_argument("--html", type=Path, metavar="FILE", help="write a page to be printed")
+@dataclass(frozen=True, slots=True)
+class AttemptTold:
+    """An attempt: hints taken, steps, labor minutes, parts cost, and the result (null: not handed in)."""
+
+    hints: tuple[str, ...]
+    steps: tuple[AttemptStep, ...]
+    minutes: float
+    cost: float
+    result: HandInTold | None
 
 
-def print_debrief(chosen: Namespace) -> int:
-    """The debrief of an attempt, as Markdown or as a page."""
-    if not chosen.hand_in:
-        raise Problem(
-            "the debrief comes after handing in: add --hand-in CAUSE, or --hand-in 'no fault found'"
-        )
-    attempt = Attempt.begin(find_exercise(chosen.name))
-    for action in actions(chosen):
-        attempt.do(action)
-    attempt.hand_in(chosen.hand_in, chosen.evidence)
-    if chosen.quick:
-        told = debrief(attempt)
-    else:
-        with Workshop() as workshop:
-            told = debrief(attempt, RunSuspects(attempt, workshop))
-    if chosen.html:
-        chosen.html.write_text(as_html(told), encoding="utf-8")
-    else:
-        print(as_markdown(told), end="")
-    return 0
+@command(
+    "try",
+    examples=['try 2 --do "press start" --do "wait 5 s" --do scan --do "fit F2" --hand-in "pull F2"'],
+    result=AttemptTold,
+)
+@attempt_options
+@click.option("--hints", default=0, metavar="N", help="Take so many hints first.")
+def try_exercise(
+    exercise: str,
+    do: tuple[str, ...],
+    script: Path | None,
+    causes: tuple[str, ...],
+    evidence: str,
+    hints: int,
+    as_json: bool,
+) -> int:
+    """Work on the car of an exercise and hand in.
+
+    Exit code 1 where something is handed in that does not complete it.
+    """
+    attempt = Attempt.begin(find_exercise(exercise))
+    taken = [attempt.hint() for _ in range(hints)]
+    steps = []
+    for text in () if as_json else taken:
+        print(f"hint: {text}")
+    for action in actions_of(script, do):
+        steps.append(_step_told(attempt.do(action)))
+        if not as_json:
+            _print_step(steps[-1])
+    if not as_json:
+        print(f"{attempt.minutes:.1f} min of labor, parts {attempt.cost:g}")
+    result = _hand_in_told(attempt.hand_in(causes, evidence)) if causes else None
+    if as_json:
+        print_json(AttemptTold(tuple(taken), tuple(steps), attempt.minutes, attempt.cost, result))
+    elif result:
+        _print_result(result)
+    return 0 if result is None or result.complete else 1
 
 
-# -- small things ------------------------------------------------------------------------------------------
-
-
-def _name_argument(parser: ArgumentParser) -> None:
-    parser.add_argument("name", help="an exercise by its name or number, or an exercise file")
-
-
-def _work_arguments(parser: ArgumentParser) -> None:
-    _name_argument(parser)
-    action_arguments(parser)
-    parser.add_argument(
-        "--hand-in", metavar="CAUSE", action="append", default=[], help="what was wrong, such as 'pull F3'"
-    )
-    parser.add_argument("--evidence", default="", metavar="WORDS", help="how you know")
-
-
-def _check(exercise: Exercise, and_rivals: bool) -> int:
-    left = 0
-    for number in range(1 + len(exercise.others)):
-        one = exercise.variant(number)
-        proven = prove(one)
-        what = f"fault {number + 1}" if exercise.others else "the fault"
-        print(f"{what}: found, repaired and proved in {proven.minutes:.0f} min")
-        for symptom in proven.symptoms:
-            print(f"  {symptom}")
-        if and_rivals:
-            with Workshop() as workshop:
-                found = rivals(one, workshop, log=proven.log)
-            left += len(found)
-            print(
-                "nothing else is left when it is repaired" if not found else "when it is repaired, left are:"
-            )
-            for rival in found:
-                print(f"  {rival}")
-    return 1 if left else 0
-
-
-def _print_step(step: WorkStep) -> None:
+def _step_told(step: WorkStep) -> AttemptStep:
     sight = step.sight
-    lamps = f", lamps: {' '.join(sight.lit)}" if sight.lit else ""
-    print(f"{step.labor_min:6.1f} min  {step.action}  [{sight.ignition}, engine {sight.engine}{lamps}]")
+    found = {} if step.report is None else sight.found()
+    differing = {what: str(value) for what, value in found.items() if value != "answers"}
+    return AttemptStep(
+        step.labor_min, step.action, sight.ignition, sight.engine, sight.lit, step.vain, step.display,
+        step.notes, step.dangers, differing,
+    )  # fmt: skip
+
+
+def _print_step(step: AttemptStep) -> None:
+    lamps = f", lamps: {' '.join(step.lamps)}" if step.lamps else ""
+    print(f"{step.minutes:6.1f} min  {step.action}  [{step.ignition}, engine {step.engine}{lamps}]")
     for words in (step.vain, step.display, *step.notes):
         if words:
             print(f"    {words}")
     for danger in step.dangers:
         print(f"    MIND: {danger}")
-    if step.report is not None:
-        for what, found in sight.found().items():
-            if found != "answers":
-                print(f"    {what}: {found}")
+    for what, found in step.found.items():
+        print(f"    {what}: {found}")
 
 
-def _print_result(result: HandIn) -> None:
+def _hand_in_told(result: HandIn) -> HandInTold:
     verdict = result.verdict
-    for words, causes in (("right", verdict.right), ("also true", verdict.also), ("wrong", verdict.wrong)):
+    return HandInTold(
+        verdict.right, verdict.also, tuple(named for named, _ in verdict.near), verdict.wrong,
+        len(verdict.missed) + len(verdict.near), result.repaired, result.proven, result.unproven,
+        result.complete, result.credit,
+    )  # fmt: skip
+
+
+def _print_result(told: HandInTold) -> None:
+    for words, causes in (
+        ("right", told.right), ("also true", told.also), ("wrong", told.wrong), ("near", told.near),
+    ):  # fmt: skip
         for cause in causes:
             print(f"{words}: {cause}")
-    for named, _ in verdict.near:
-        print(f"near: {named}")
-    missed = len(verdict.missed) + len(verdict.near)
-    print(f"repaired: {'yes' if result.repaired else 'not yet'}")
-    print(f"proven: {'yes' if result.proven else 'not yet: ' + '; '.join(result.unproven)}")
-    still = f", {missed} still to be found" if missed else ""
-    print(f"{'complete' if result.complete else 'not complete'}{still}, {result.credit:.0%}")
+    print(f"repaired: {'yes' if told.repaired else 'not yet'}")
+    print(f"proven: {'yes' if told.proven else 'not yet: ' + '; '.join(told.unproven)}")
+    still = f", {told.missed} still to be found" if told.missed else ""
+    print(f"{'complete' if told.complete else 'not complete'}{still}, {told.credit:.0%}")
+
+
+@dataclass(frozen=True, slots=True)
+class DebriefSection:
+    """A heading of the debrief with its sentences."""
+
+    title: str
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedStep:
+    """A step with its verdict, the reason, and the possible causes that it left (null: not worked out)."""
+
+    action: str
+    minutes: float
+    verdict: str
+    reason: str
+    left: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class DebriefTold:
+    """The debrief of an attempt, which names what was hidden."""
+
+    exercise: str
+    hidden: tuple[str, ...]
+    sections: tuple[DebriefSection, ...]
+    steps: tuple[JudgedStep, ...]
+
+
+@command(
+    "debrief",
+    examples=[
+        'debrief 2 --script work.txt --hand-in "pull F2"',
+        'debrief 2 --hand-in "pull F2" --html page.html',
+    ],
+    result=DebriefTold,
+)
+@attempt_options
+@click.option("--quick", is_flag=True, help="Without possible causes: checks are not judged.")
+@click.option("--html", type=FILE, help="Write a page to be printed.")
+def print_debrief(
+    exercise: str,
+    do: tuple[str, ...],
+    script: Path | None,
+    causes: tuple[str, ...],
+    evidence: str,
+    quick: bool,
+    html: Path | None,
+    as_json: bool,
+) -> None:
+    """Tell what each check of an attempt was worth.
+
+    As Markdown, or as a page.
+    """
+    if not causes:
+        raise Problem(
+            "the debrief comes after handing in: add --hand-in CAUSE, or --hand-in 'no fault found'"
+        )
+    attempt = Attempt.begin(find_exercise(exercise))
+    for action in actions_of(script, do):
+        attempt.do(action)
+    attempt.hand_in(causes, evidence)
+    told = _debriefed(attempt, quick)
+    if html:
+        write_over(html, as_html(told))
+    if as_json:
+        print_json(_debrief_told(told))
+    elif not html:
+        print(as_markdown(told), end="")
+
+
+def _debriefed(attempt: Attempt, quick: bool) -> Debrief:
+    if quick:
+        return debrief(attempt)
+    with Workshop() as workshop, progress("runs") as tell:
+        return debrief(attempt, RunSuspects(attempt, workshop, progress=tell))
+
+
+def _debrief_told(told: Debrief) -> DebriefTold:
+    steps = tuple(
+        JudgedStep(
+            one.step.action, one.step.minutes, one.ruling.verdict, one.ruling.reason,
+            None if told.suspects is None else one.left,
+        )
+        for one in told.judged
+    )  # fmt: skip
+    said = tuple(DebriefSection(title, tuple(lines)) for title, lines in sections(told))
+    of = told.attempt.exercise
+    return DebriefTold(of.exercise, tuple(of.arrives), said, steps)
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedFault:
+    """One fault of an exercise: minutes of its solution, how the car showed it, and what else it could be."""
+
+    minutes: float
+    symptoms: tuple[str, ...]
+    rivals: tuple[str, ...]
+
+
+@command(
+    "check-exercise",
+    examples=["check-exercise 02-left-in-storage", "check-exercise my-exercise.yaml --rivals"],
+    result=tuple[CheckedFault, ...],
+)
+@exercise_argument
+@click.option(
+    "--rivals", "and_rivals", is_flag=True, help="And look for what else it could be: minutes on a large car."
+)
+def check_exercise(exercise: str, and_rivals: bool, as_json: bool) -> int:
+    """Play an exercise's solution, and look for rivals.
+
+    The solution of each fault has to find it, to repair it and to prove the repair. Exit code 1 where it does
+    not, or where something else would have answered every check alike.
+    """
+    read = find_exercise(exercise)
+    found = []
+    for number in range(1 + len(read.others)):
+        found.append(_checked(read.variant(number), and_rivals))
+        if not as_json:
+            _print_checked(found[-1], f"fault {number + 1}" if read.others else "the fault", and_rivals)
+    if as_json:
+        print_json(found)
+    return 1 if any(one.rivals for one in found) else 0
+
+
+def _checked(one: Exercise, and_rivals: bool) -> CheckedFault:
+    proven = prove(one)
+    if not and_rivals:
+        return CheckedFault(proven.minutes, proven.symptoms, ())
+    with Workshop() as workshop, progress("runs") as tell:
+        found = rivals(one, workshop, log=proven.log, progress=tell)
+    return CheckedFault(proven.minutes, proven.symptoms, tuple(map(str, found)))
+
+
+def _print_checked(told: CheckedFault, what: str, and_rivals: bool) -> None:
+    print(f"{what}: found, repaired and proved in {told.minutes:.0f} min")
+    for symptom in told.symptoms:
+        print(f"  {symptom}")
+    if and_rivals:
+        print("when it is repaired, left are:" if told.rivals else "nothing else is left when it is repaired")
+    for rival in told.rivals:
+        print(f"  {rival}")

@@ -1,6 +1,6 @@
 """What follows for two faults from each of them alone: rule by rule, on footprints written by hand.
 
-Against brute force the rules are held together in `test_search.py` and by `busbay suspects-check`.
+Against brute force the rules are held together in `test_search.py` and by `busbay check-search`.
 """
 
 import pytest

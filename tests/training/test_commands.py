@@ -39,16 +39,16 @@ def test_the_work_order_says_what_the_customer_says_and_not_what_is_wrong(
 
 
 def test_an_author_checks_an_exercise(capsys: pytest.CaptureFixture[str]) -> None:
-    """`exercise --check` plays every fault's solution and tells how the car showed itself."""
-    text = said(capsys, "exercise", "02-left-in-storage", "--check")
+    """`check-exercise` plays every fault's solution and tells how the car showed itself."""
+    text = said(capsys, "check-exercise", "02-left-in-storage")
     assert "fault 3: found, repaired and proved in" in text
     assert "TCM: silent, usually answers" in text
     assert "measure volts F2.2 to G1: 0, usually 12.579" in text
 
 
 def test_an_author_asks_what_else_it_could_be(capsys: pytest.CaptureFixture[str]) -> None:
-    """`exercise --rivals` says for each fault that nothing else is left."""
-    text = said(capsys, "exercise", "02-left-in-storage", "--rivals")
+    """`check-exercise --rivals` says for each fault that nothing else is left."""
+    text = said(capsys, "check-exercise", "02-left-in-storage", "--rivals")
     assert 3 == text.count("nothing else is left when it is repaired")
 
 

@@ -1,0 +1,79 @@
+"""What the commands of the lab take in the same words: where the runs are made, and kinds of faults."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import wraps
+from pathlib import Path
+from typing import Any
+
+import click
+
+from sim.command_line import FILE, Function, shipped, together
+from sim.lab.run_cache import Cache
+from sim.lab.workshop import Workshop, on_cluster
+from sim.vehicle.edits import catalogue, further_faults, further_kinds
+from sim.vehicle.reading import car_from_text
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Where runs are made: so many processes, a folder of finished runs, or a cluster."""
+
+    workers: int | None
+    cache: Path | None
+    cluster: str | None
+
+    @contextmanager
+    def workshop(self) -> Iterator[Workshop]:
+        """Return the workshop; its processes end with it."""
+        cache = Cache(self.cache) if self.cache else None
+        if self.cluster:
+            with on_cluster(self.cluster, cache=cache) as workshop:
+                yield workshop
+            return
+        with Workshop(workers=self.workers, cache=cache) as workshop:
+            yield workshop
+
+
+_RUNS = together(
+    click.option("--workers", type=click.IntRange(1), help="Processes (default: one per core)."),
+    click.option("--cache", type=FILE, help="A folder in which finished runs are kept, to go on from."),
+    click.option("--cluster", metavar="ADDRESS", help="Run on a Dask cluster, e.g. tcp://10.0.0.5:8786."),
+)
+
+
+def runs_options(function: Function) -> Any:
+    """Add the options of where runs are made; the function gets them as `runs`."""
+
+    @wraps(function)
+    def with_runs(*, workers: int | None, cache: Path | None, cluster: str | None, **others: Any) -> Any:
+        return function(runs=Runs(workers, cache, cluster), **others)
+
+    return _RUNS(with_runs)
+
+
+case_argument = click.argument(
+    "case", help="A shipped case's name, or the path of a case file.", shell_complete=shipped("cases")
+)
+kind_option = click.option(
+    "--kind",
+    "kinds",
+    multiple=True,
+    type=click.Choice(list(further_kinds())),
+    help="Faults of this kind, too, besides what can be off, out or open; again for more.",
+)
+search_options = together(
+    click.option("--most", type=click.IntRange(1, 2), default=1, show_default=True, help="Faults at once."),
+    click.option("--theories", is_flag=True, help="Theories about the car's design, too."),
+    click.option("--within", type=float, default=15.0, show_default=True, help="Minutes for the search."),
+    kind_option,
+)
+
+
+def faults_to_try(vehicle: str, kinds: tuple[str, ...]) -> tuple[str, ...]:
+    """The faults of a car that are always searched, and those of these kinds."""
+    car = car_from_text(vehicle)
+    return (*catalogue(car), *further_faults(car, kinds))
