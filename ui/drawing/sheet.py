@@ -14,15 +14,13 @@ from typing import Any
 import streamlit as st
 
 HERE = Path(__file__).parent
+STYLES = ("map", "timeline", "causes", "tables", "instruments", "dash", "fuse_box", "class", "doors")
 NARROWER_THAN_PX = 520
 
 _sheet = st.components.v2.component(
     "busbay_sheet",
     html="<div class='sheet'></div>",
-    css="".join(
-        (HERE / f"{name}.css").read_text(encoding="utf-8")
-        for name in ("map", "timeline", "causes", "tables", "instruments", "dash", "class", "doors")
-    ),
+    css="".join((HERE / f"{name}.css").read_text(encoding="utf-8") for name in STYLES),
     js="".join((HERE / f"{name}.js").read_text(encoding="utf-8") for name in ("playback", "sheet")),
 )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 
 import streamlit as st
@@ -10,8 +11,8 @@ from sim.vehicle.codes import is_role
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
-from ui.panels import why
-from ui.panels.buttons import action_button
+from ui.panels import holders, why
+from ui.panels.buttons import inspect_button, part_row
 from ui.panels.cautions import caution
 from ui.panels.diagram import buses_through, connector_words, connectors_of, feeds_of, module_words
 from ui.state.held import Held
@@ -22,9 +23,10 @@ MOST_PINS = 12  # longer tables wait until they are asked for
 
 
 def show(held: Held, visible: Visible) -> None:
-    """Choose a module or in-line connector; its panel."""
+    """Choose a part; its panel."""
     idents = [f"module {name}" for name in visible.modules]
     idents += [f"connector {name}" for name, plug in held.car.connectors.items() if plug.kind != "module"]
+    idents += holders.idents(held.car)
     if st.session_state.get("part") not in idents:
         st.session_state.part = None
     chosen = st.selectbox(
@@ -32,19 +34,18 @@ def show(held: Held, visible: Visible) -> None:
         format_func=lambda ident: _words(held, ident), persist_state="session",
     )  # fmt: skip
     if chosen is None:
-        st.caption("A click on the map, or Tab, arrow keys and Enter, opens a module or connector here.")
+        st.caption("A click on the map, or Tab, arrow keys and Enter, opens a part here.")
         return
     kind, _, name = chosen.partition(" ")
-    if kind == "module":
-        _module(held, visible, name)
-    else:
-        _connector(held, visible, name)
+    PANELS[kind](held, visible, name)
 
 
 def _words(held: Held, ident: str) -> str:
     kind, _, name = ident.partition(" ")
     if kind == "connector":
         return connector_words(held.car, held.car.connectors[name])
+    if kind != "module":
+        return holders.words(held.car, kind, name)
     title = held.car.claimed.modules[name].title
     return f"{name} · {title}" if title else name
 
@@ -66,7 +67,7 @@ def _module(held: Held, visible: Visible, name: str) -> None:
         _bypass(held, visible, name)
     with st.container(horizontal=True):
         if visible.only_found:
-            _look(visible, name)
+            inspect_button(visible, name)
         else:
             st.button("Why is it like that?", key="why_part", icon=":material/help:", on_click=_ask_why)
         if "clear" in visible.tools:
@@ -92,11 +93,6 @@ def _ask_why() -> None:
     why.ask_why("silent", _picked())
 
 
-def _look(visible: Visible, name: str) -> None:
-    if "eye" in visible.tools:
-        action_button(f"Inspect {name}", f"look {name}", icon=":material/visibility:")
-
-
 def _is_airbag(held: Held, name: str) -> bool:
     spec = held.car.claimed.modules[name]
     return is_role(spec.role or name, "AIRBAG") or "airbag" in spec.title.lower()
@@ -113,16 +109,7 @@ def _plugs(held: Held, visible: Visible, name: str) -> None:
 
 def _plug_row(visible: Visible, connector: str, words: str) -> None:
     verb = "plug" if connector in visible.connectors_off else "unplug"
-    _row(visible, verb, connector, words if len(words) < 120 else f"{words[:117]}...")
-
-
-def _row(visible: Visible, verb: str, part: str, words: str) -> None:
-    """A part with what can be done to it; a look at it where that tells something new."""
-    with st.container(horizontal=True, vertical_alignment="center"):
-        action_button(f"{verb.capitalize()} {part}", f"{verb} {part}")
-        if visible.only_found:
-            _look(visible, part)
-        st.caption(words, width="stretch")
+    part_row(visible, verb, connector, words if len(words) < 120 else f"{words[:117]}...")
 
 
 def _fuses(held: Held, visible: Visible, name: str) -> None:
@@ -131,7 +118,7 @@ def _fuses(held: Held, visible: Visible, name: str) -> None:
         return
     st.markdown("**Fuses on the way to it**, as the diagram shows")
     for fuse, words in feeds.items():
-        _row(visible, "fit" if fuse in visible.out else "pull", fuse, words)
+        part_row(visible, "fit" if fuse in visible.out else "pull", fuse, words)
 
 
 def _bypass(held: Held, visible: Visible, name: str) -> None:
@@ -180,3 +167,13 @@ def _connector(held: Held, visible: Visible, name: str) -> None:
         if len(rows) > MOST_PINS:
             with st.expander(f"{len(rows) - MOST_PINS} more pins"):
                 sheet.show(plain_table(("pin", "carries"), rows[MOST_PINS:]), "more_pins")
+
+
+PANELS: dict[str, Callable[[Held, Visible, str], None]] = {
+    "module": _module,
+    "connector": _connector,
+    "fuse": holders.show_holder,
+    "relay": holders.show_holder,
+    "box": holders.show_box,
+    "ground": holders.show_ground,
+}

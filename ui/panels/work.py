@@ -18,6 +18,8 @@ from sim.vehicle.edits_modules import BITRATES_BPS
 from sim.vehicle.edits_set_up import with_set_up
 from sim.vehicle.elements import Resistor
 from sim.vehicle.problems import Problem
+from ui.drawing import sheet
+from ui.drawing.fuse_box import fuse_box
 from ui.panels.cautions import caution
 from ui.panels.diagram import connector_words
 from ui.state.held import Held
@@ -67,6 +69,7 @@ def _fuse(held: Held, visible: Visible) -> None:
     )
     _buttons(("Fit this rating", "fit {work_fuse} {work_rating:g} A"))
     caution("shorts")
+    _box(held, visible, f"fuse {name}", fuses[name].location)
 
 
 def _relay(held: Held, visible: Visible) -> None:
@@ -76,6 +79,18 @@ def _relay(held: Held, visible: Visible) -> None:
         return
     name = _which("which relay", "work_relay", relays)
     _holder(visible, "relay", name in visible.out, ("Fit", "fit {work_relay}"), "{work_relay}")
+    _box(held, visible, f"relay {name}", held.car.claimed.relays[name].location)
+
+
+def _box(held: Held, visible: Visible, chosen: str, box: str) -> None:
+    """The box of what is chosen; a click chooses another fuse or relay in it."""
+    sheet.show(fuse_box(held.car, box, visible, chosen), "work_box", _picked_in_box)
+
+
+def _picked_in_box() -> None:
+    kind, _, name = sheet.picked("work_box").partition(" ")
+    if kind in ("fuse", "relay"):
+        st.session_state.work_kind, st.session_state[f"work_{kind}"] = kind, name
 
 
 def _holder(visible: Visible, part: str, is_out: bool, fit: tuple[str, str], chosen: str) -> None:

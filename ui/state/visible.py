@@ -74,6 +74,7 @@ class Visible:
     codes: tuple[tuple[str, str], ...]  # (module, code) of all that is stored
     tools: tuple[Tool, ...] = TOOLS  # what there is to work with
     only_found: bool = False  # an exercise: nothing but what was found
+    checked: frozenset[str] = frozenset()  # in an exercise: what was handled or inspected
     unasked: bool = False  # a complaint is to be solved, and the tester has not asked the modules yet
 
 
@@ -139,6 +140,7 @@ def visible_to_student(attempt: Attempt) -> Visible:
         codes=(),
         tools=attempt.exercise.tools,
         only_found=True,
+        checked=frozenset(found.checked),
     )
 
 

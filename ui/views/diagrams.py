@@ -10,12 +10,14 @@ from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 
 import streamlit as st
+from markupsafe import Markup
 
 from sim.instruments.diagram import drawing
 from sim.instruments.lists import module_title
 from sim.instruments.module_diagram import face
 from sim.instruments.service import ServiceInformation
 from ui.drawing import sheet
+from ui.drawing.fuse_box import boxes_of, fuse_box
 from ui.drawing.instruments import expected_table
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
@@ -125,7 +127,11 @@ def _circuit_names(held: Held) -> dict[str, str]:
 
 
 def _fuses(held: Held, visible: Visible) -> None:
+    """Each box as a picture, and the lists; what is picked opens its circuit."""
     papers = papers_of(held)
+    chosen = st.session_state.get("part") or ""
+    pictures = [fuse_box(held.car, box, visible, chosen, titles=True) for box in boxes_of(held.car)]
+    sheet.show(Markup("").join(pictures), "boxes", partial(_picked_in_box, held))
     rows = [
         (one.name, f"{one.rating_a:g} A", one.title, one.fed_from, ", ".join(one.feeds), one.location)
         for one in papers.fuses
@@ -136,6 +142,14 @@ def _fuses(held: Held, visible: Visible) -> None:
         for one in papers.relays
     ]
     _list(held, ("relay", "title", "driven by", "coil", "feeds", "place"), relays, "relay_list")
+
+
+def _picked_in_box(held: Held) -> None:
+    """A fuse or relay is the chosen part from now on, and its circuit is opened."""
+    picked = sheet.picked("boxes")
+    if picked:
+        st.session_state.part = picked
+        _open(held, picked.partition(" ")[2])
 
 
 def _grounds(held: Held, visible: Visible) -> None:

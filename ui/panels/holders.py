@@ -1,0 +1,69 @@
+"""Fuses, relays, fuse boxes and ground points as chosen parts: what the diagram says, what can be done."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from sim.instruments.lists import FuseEntry, RelayEntry
+from sim.vehicle.car import Car
+from ui.drawing import sheet
+from ui.drawing.fuse_box import STATES, boxes_of, fuse_box, holders_of, state_of
+from ui.panels.buttons import inspect_button, part_row
+from ui.panels.terminals import papers_of
+from ui.state.held import Held
+from ui.state.visible import Visible
+
+
+def idents(car: Car) -> list[str]:
+    """Everything of these kinds that can be chosen."""
+    claimed = car.claimed
+    return [
+        *(f"fuse {name}" for name in claimed.fuses),
+        *(f"relay {name}" for name in claimed.relays),
+        *(f"box {name}" for name in boxes_of(car)),
+        *(f"ground {name}" for name in claimed.grounds),
+    ]
+
+
+def words(car: Car, kind: str, name: str) -> str:
+    """One of them as it reads in a list."""
+    if kind == "box":
+        return f"{name} · fuse box" if name != "fuse box" else name
+    if kind == "ground":
+        one = car.claimed.grounds[name]
+        return f"{name} · ground point{f', {one.location}' if one.location else ''}"
+    holder = holders_of(car)[name]
+    rating = f"{car.claimed.fuses[name].rating_a:g} A, " if kind == "fuse" else ""
+    return f"{name} · {kind}, {rating}{holder.title or holder.location}"
+
+
+def show_holder(held: Held, visible: Visible, name: str) -> None:
+    """A fuse or relay: what it feeds, in and out, and the box that it is in."""
+    papers = papers_of(held)
+    entries: list[FuseEntry | RelayEntry] = [*papers.fuses, *papers.relays]
+    entry = next(one for one in entries if one.name == name)
+    st.markdown(f"**{STATES[state_of(name, visible)][1]}**")
+    feeds = f"; feeds {', '.join(entry.feeds)}" if entry.feeds else ""
+    st.caption(f"{entry.location}{feeds}; as the diagram shows")
+    if "fuses" in visible.tools:
+        part_row(visible, "fit" if name in visible.out else "pull", name, entry.title)
+    show_box(held, visible, entry.location)
+
+
+def show_box(held: Held, visible: Visible, box: str) -> None:
+    """The box as a picture; what is picked in it is the next part."""
+    sheet.show(fuse_box(held.car, box, visible, st.session_state.get("part") or ""), "box", _picked_in_box)
+    st.caption("Names and ratings as the list says; colors of blade fuses by rating.")
+
+
+def _picked_in_box() -> None:
+    picked = sheet.picked("box")
+    if picked:
+        st.session_state.part = picked
+
+
+def show_ground(held: Held, visible: Visible, name: str) -> None:
+    """A ground point: where it is, and what ends there."""
+    entry = next(one for one in papers_of(held).grounds if one.name == name)
+    st.caption(f"{entry.location or 'place not given'}; what ends there: {', '.join(entry.serves)}")
+    inspect_button(visible, name)
