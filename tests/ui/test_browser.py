@@ -20,6 +20,7 @@ from tests.ui.browser import (
     state,
     turn_to,
 )
+from tests.ui.browser import choose as type_and_choose
 
 MINIBUS = "Shuttle minibus, 41 modules"
 
@@ -65,7 +66,7 @@ def test_a_first_visit_ends_in_a_found_and_proven_repair(page: Page) -> None:
     assert "8 of 8 modules answer" in scan(page)
     ask_why_a_code_is_there(page, "ECM P0351-13", "given: pull F14")
     panel(page, "Part")
-    choose(page, "part", "F15")
+    type_and_choose(page, "part", "F15")
     pick(page, "fuse F14")
     button(page, "Fit F14")
     panel(page, "Seat")
