@@ -29,6 +29,10 @@ from sim.vehicle.problems import EditProblem
 
 NO_FAULT_WORDS = "No fault: the car is as it should be"
 ALONE = "A cause and “no fault” exclude each other: take one of them off the list."
+READ_AT_ONCE = 7  # answers; our own choice
+# What is found most often at a module: its connector, then itself, then its set-up (common practice). The
+# rest is rare, or a difference of the design.
+COMMON = ("unplug", "loosen", "fail", "uncode", "misflash")
 
 
 def car_to_answer_for(car: Car, named: Sequence[str]) -> Car:
@@ -47,6 +51,14 @@ def wrongs_at(part: str, car: Car) -> list[Answer]:
     every = (answer for kind in EDIT_KINDS.values() for answer in kind.answers)
     offered = [one for one in every if one.part in sorts and (not one.asks or one.others(car, part))]
     return list({one.words: one for one in reversed(offered)}.values())[::-1]
+
+
+def common_first(answers: Sequence[Answer]) -> tuple[list[Answer], list[Answer]]:
+    """The answers that read in one look, and the rest; few enough are all in the first list."""
+    if len(answers) <= READ_AT_ONCE:
+        return list(answers), []
+    common = [one for one in answers if verb_of(one.sentence) in COMMON]
+    return common, [one for one in answers if one not in common]
 
 
 def others_for(answer: Answer, part: str, car: Car) -> dict[str, str]:

@@ -255,6 +255,10 @@ def pill(page: Page, key: str, name: str) -> None:
 def name_cause(page: Page, part: str, wrong: str, other: str = "") -> None:
     """Build a cause on the panel Hand in and add it to the list."""
     choose(page, "answer_part", part)
+    more = page.locator(".st-key-answer_more_of button")
+    if not page.locator(".st-key-answer_wrong").get_by_text(wrong, exact=True).count() and more.count():
+        with redrawn(page):
+            more.click()
     pill(page, "answer_wrong", wrong)
     if other:
         choose(page, "answer_other", other)

@@ -1,12 +1,14 @@
 """A student's pages without a browser: joining, the desk, the exercise, what stays hidden, what is kept."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
 from sim.catalogue import shipped_exercises
 from sim.paths import data_path
+from sim.training.answers import wrongs_at
 from sim.training.attempt import HINT_MINUTES, Attempt
 from sim.training.exercise import find_exercise
 from sim.training.jobs import HANDS_ON, REPAIRS
@@ -84,13 +86,26 @@ def say(app: AppTest, *sentences: str) -> AppTest:
     return app
 
 
+def chosen(app: AppTest, part: str = "", wrong: str = "") -> AppTest:
+    """Choose a part, and what is wrong with it: one of the common answers, or of those behind "more"."""
+    if part:
+        app = drawn(app.selectbox(key="answer_part").select(part).run())
+    if wrong and wrong not in app.button_group(key="answer_wrong").options:
+        app = press(app, "answer_more_of")
+    return drawn(app.button_group(key="answer_wrong").set_value(wrong).run()) if wrong else app
+
+
 def named(app: AppTest, part: str, wrong: str, other: str | None = None) -> AppTest:
     """Build a cause with the lists of the panel, and add it."""
-    app = drawn(app.selectbox(key="answer_part").select(part).run())
-    app = drawn(app.button_group(key="answer_wrong").set_value(wrong).run())
+    app = chosen(app, part, wrong)
     if other:
         app = drawn(app.selectbox(key="answer_other").select(other).run())
     return press(app, "add_cause")
+
+
+def evidence(app: AppTest) -> Any:
+    """The field in which a student says how he knows."""
+    return next(one for one in app.text_area if one.label == "How do you know?")
 
 
 def log(app: AppTest) -> list[str]:
@@ -366,7 +381,7 @@ def test_handing_in_ends_in_the_debrief_and_stays_there(
         work.do(action)
     app = in_panel(opened(key, task.id), "Hand in")
     app = named(app, "F2", "missing")
-    app.text_area(key="evidence").input("the holder was <b>empty</b>")
+    evidence(app).input("the holder was <b>empty</b>")
     app = press(drawn(app.run()), "hand_in")
     assert None is app.session_state["work"].work.attempt.result
     app = press(app, "hand_in_now")
@@ -418,9 +433,7 @@ def test_what_is_no_cause_is_told_as_it_is_added_and_the_exercise_stays_open(
             "One thing is missing: which module does it wait for?",
         ),
     ):
-        for name, value in zip(("answer_part", "answer_wrong"), steps, strict=False):
-            group = app.selectbox if name == "answer_part" else app.button_group
-            app = drawn(group(key=name).set_value(value).run())
+        app = chosen(app, *steps)
         app = press(app, "add_cause")
         assert [told] == [one.value.replace("\\", "") for one in app.warning]
         assert () == causes(app)
@@ -504,3 +517,50 @@ def test_a_refresh_gives_the_list_of_causes_back(given: tuple[StudentRow, str, A
     for spoilt in ("[1, 2]", "{", '["fit F2"]', '{"a": 1}', '["theory x waits for y"]'):
         file.write_text(spoilt, encoding="utf-8")
         assert () == causes(opened(key, task.id))
+
+
+def test_how_the_student_knows_outlives_a_refresh(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    """What was typed as evidence is there in another session, and once handed in no file has it any more."""
+    _, key, task = given
+    app = in_panel(opened(key, task.id), "Hand in")
+    evidence(app).input("0 V at F2.2").run()
+    app = in_panel(opened(key, task.id), "Hand in")
+    assert "0 V at F2.2" == evidence(app).value
+    app = press(press(named(app, "F2", "missing"), "hand_in"), "hand_in_now")
+    assert "0 V at F2.2" == app.session_state["work"].work.attempt.result.evidence
+    assert {""} == {file.read_text(encoding="utf-8") for file in (data_path() / "evidence").glob("*.json")}
+
+
+def test_a_student_who_is_erased_leaves_no_draft(given: tuple[StudentRow, str, AssignmentRow]) -> None:
+    """Causes and evidence that were not handed in go with the student, and another's stay."""
+    student, key, task = given
+    _, other = classroom.records().students.join(_code_of(student), "Bo")
+    for one in (key, other):
+        app = named(in_panel(opened(one, task.id), "Hand in"), "F3", "missing")
+        evidence(app).input("F3 is out").run()
+    at_work.forget_drafts([student])
+    assert ("", ()) == (
+        evidence(in_panel(opened(key, task.id), "Hand in")).value,
+        causes(opened(key, task.id)),
+    )
+    assert "F3 is out" == evidence(in_panel(opened(other, task.id), "Hand in")).value
+
+
+def _code_of(student: StudentRow) -> str:
+    return classroom.records().classes.get(student.class_id).join_code
+
+
+def test_what_is_often_wrong_with_a_module_reads_in_one_look(
+    given: tuple[StudentRow, str, AssignmentRow],
+) -> None:
+    """At most seven answers are offered at first for any part, and all of them after one click."""
+    _, key, task = given
+    app = chosen(in_panel(opened(key, task.id), "Hand in"), "ECM")
+    few = list(app.button_group(key="answer_wrong").options)
+    assert 7 >= len(few)
+    assert "connector unplugged" == few[0]
+    app = press(app, "answer_more_of")
+    every = list(app.button_group(key="answer_wrong").options)
+    assert few == every[: len(few)]
+    assert {one.words for one in wrongs_at("ECM", app.session_state["work"].car)} == set(every)
+    assert "missing" in chosen(app, "F2").button_group(key="answer_wrong").options

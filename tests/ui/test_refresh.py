@@ -57,6 +57,17 @@ def chosen(app: AppTest, **values: Any) -> dict[str, Any]:
     return {name: app.session_state[name] for name in values}
 
 
+def test_the_time_view_keeps_its_span_and_its_switches(key: str) -> None:
+    """How long to watch, all modules or not, and where it is drawn, are as they were before a reload."""
+    set_to = {"panel": "Watch", "watch_span": "10 min", "watch_all": True, "watch_wide": True}
+    app = visit("bay", key)
+    for name, value in set_to.items():
+        app.session_state[name] = value
+    app.run()
+    again = visit("bay", key)
+    assert set_to == {name: again.session_state[name] for name in set_to}
+
+
 def test_what_if_keeps_its_list_and_its_actions(key: str) -> None:
     """Suppositions, their uses and the actions are there after a refresh."""
     app = visit("what-if", key)

@@ -170,6 +170,8 @@ def test_a_cause_is_built_by_clicks_alone(started: Browser, address: str, record
     pick(page, "module TCM")
     panel(page, "Hand in")
     button(page, "TCM")
+    with redrawn(page):
+        page.locator(".st-key-answer_more_of button").click()
     pill(page, "answer_wrong", "waits for another module at start-up")
     page.locator(".st-key-answer_other input").click()
     with redrawn(page):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 
 import streamlit as st
@@ -12,6 +12,7 @@ from sim.training.answers import (
     built,
     car_to_answer_for,
     cause_words,
+    common_first,
     others_for,
     part_words,
     with_cause,
@@ -24,7 +25,7 @@ from sim.vehicle.edit import Answer
 from sim.vehicle.problems import EditProblem
 from ui.panels.controls import button
 from ui.state import at_work
-from ui.state.at_work import AtWork, name_causes
+from ui.state.at_work import AtWork, keep_evidence, name_causes
 from ui.state.classroom import plain
 from ui.state.work import ask
 
@@ -48,10 +49,7 @@ def show(held: AtWork, proof: str) -> None:
     st.markdown("**What was wrong?** Choose the part, here or on the map, then what is wrong with it.")
     _list(held)
     _builder(held)
-    st.text_area(
-        "How do you know?", key="evidence", max_chars=2000, height=90, persist_state="session",
-        placeholder="what you measured or saw",
-    )  # fmt: skip
+    _evidence()
     st.caption(f"Repair first, then show: {proof}. The car is judged as it is now.")
     if not st.session_state.get("sure"):
         icon = "assignment_turned_in"
@@ -63,6 +61,19 @@ def show(held: AtWork, proof: str) -> None:
     with st.container(horizontal=True):
         button("Yes, hand in", "hand_in_now", _hand_in_now, primary=True)
         button("Not yet", "not_yet", partial(_be_sure, False))
+
+
+def _evidence() -> None:
+    """How the student knows, kept with every change of it."""
+    st.text_area(
+        "How do you know?", key="evidence", max_chars=2000, height=90, persist_state="session",
+        placeholder="what you measured or saw", on_change=_keep_evidence,
+    )  # fmt: skip
+
+
+def _keep_evidence() -> None:
+    held: AtWork = st.session_state.work
+    keep_evidence(held, st.session_state.evidence)
 
 
 # -- the causes named so far -----------------------------------------------------------------------------
@@ -121,7 +132,12 @@ def _parts_shown(car: Car) -> dict[str, str]:
 
 def _what_is_wrong(part: str, car: Car) -> None:
     answers = {one.words: one for one in wrongs_at(part, car)}
-    st.pills(f"what is wrong with {part}?", list(answers), key="answer_wrong")
+    common, rest = common_first(list(answers.values()))
+    if _is_among(rest) or st.session_state.get("answer_more") == part:
+        common, rest = [*common, *rest], []
+    st.pills(f"what is wrong with {part}?", [one.words for one in common], key="answer_wrong")
+    if rest:
+        button(f"{len(rest)} more", "answer_more_of", _show_more, icon="more_horiz")
     answer = answers.get(st.session_state.get("answer_wrong") or "")
     if answer is None:
         return
@@ -131,6 +147,15 @@ def _what_is_wrong(part: str, car: Car) -> None:
             f"{answer.asks}?", list(others), key="answer_other", index=None,
             format_func=lambda one: others.get(one, one), placeholder="type a name, or choose from the list",
         )  # fmt: skip
+
+
+def _is_among(answers: Sequence[Answer]) -> bool:
+    return st.session_state.get("answer_wrong") in [one.words for one in answers]
+
+
+def _show_more() -> None:
+    """All that can be wrong with the part that is chosen now."""
+    st.session_state.answer_more = st.session_state.get("answer_part")
 
 
 def _at_hand(held: AtWork, car: Car) -> None:

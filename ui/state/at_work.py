@@ -7,7 +7,7 @@ another machine finds it again.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from hashlib import sha256
@@ -31,7 +31,7 @@ from ui.state.next_step import SEAT, Done
 from ui.state.visible import Visible, all_visible, visible_to_student
 
 EXERCISE = "exercise"  # in the address
-CAUSES = "causes"  # what is kept of them
+CAUSES, EVIDENCE = "causes", "evidence"  # what is kept of them
 LOOK_EVERY_S = 3.0  # for notices of the instructor
 PANELS_KIND = "panels"
 PAUSED = "the class is paused: hands off the car until the instructor lets it go on"
@@ -163,9 +163,29 @@ def _kept_causes(student: StudentRow, work: KeptAttempt) -> tuple[str, ...]:
     return ()
 
 
+def keep_evidence(held: AtWork, text: str) -> None:
+    """Keep how the student knows what was wrong; a refresh gives it back."""
+    kept.keep(EVIDENCE, _causes_key(held.student, held.work), text)
+
+
+def _kept_evidence(student: StudentRow, work: KeptAttempt) -> str:
+    return kept.kept(EVIDENCE, _causes_key(student, work)) or ""
+
+
+def forget_drafts(students: Iterable[StudentRow]) -> None:
+    """Erase what students have not handed in yet."""
+    for student in students:
+        for kind in (CAUSES, EVIDENCE):
+            kept.forget(kind, _key_of(student))
+
+
 def _causes_key(student: StudentRow, work: KeptAttempt) -> str:
     """A key of this attempt in these records: other records have an attempt of the same number."""
-    return sha256(f"{student.id} {student.joined_s} {work.id}".encode()).hexdigest()
+    return f"{_key_of(student)}-{work.id}"
+
+
+def _key_of(student: StudentRow) -> str:
+    return sha256(f"{student.id} {student.joined_s}".encode()).hexdigest()[:40]
 
 
 # -- beginning and leaving ---------------------------------------------------------------------------------
@@ -201,6 +221,7 @@ def take_up() -> None:
             st.session_state.work = _taken_up(student, named)
         st.session_state.jobs = []
         st.session_state.pop("panel_kept", None)
+        st.session_state.evidence = _kept_evidence(student, st.session_state.work.work)
         st.session_state.panel = kept.kept(PANELS_KIND, _panel_key()) or "Order"
     except Problem as problem:
         st.query_params.pop(EXERCISE, None)
@@ -272,4 +293,5 @@ def hand_in(held: Held, report: Report, named: Sequence[str], evidence: str) -> 
     assert isinstance(held, AtWork)
     held.check_not_paused()
     held.work.hand_in(tuple(named), evidence)
+    keep_evidence(held, "")  # the records have it now
     held.said = "handed in"

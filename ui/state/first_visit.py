@@ -91,7 +91,10 @@ def show(held: Held, visible: Visible) -> None:
     done = sum(step.done for step in found)
     title, _, complaint = held.job.partition(": ")
     words = f"{title}, {done} of {len(found)} steps"
-    with st.expander(words, expanded=True, icon=":material/checklist:", key="steps_box"):
+    narrow = bool(st.session_state.get("narrow"))
+    if narrow and done < len(found):  # the panels are below: one line, with the step that comes next
+        words = next(step.words for step in found if not step.done)
+    with st.expander(words, expanded=not narrow, icon=":material/checklist:", key="steps_box"):
         st.caption(f"The customer says: {complaint}")
         sheet.show(step_list((step.words, step.done) for step in found), "steps")
         if done == len(found):

@@ -21,7 +21,7 @@ MOST_KEPT = 300  # of a kind
 FIELDS_KIND = "fields"
 FIELDS: dict[str, type | tuple[type, ...]] = {
     # Bay
-    "panel": str, "part": str,
+    "panel": str, "part": str, "watch_span": str, "watch_all": bool, "watch_wide": bool,
     # What if
     "suppositions": list, "suppose_repairs": list, "suppose_log": str, "what_if_own": str,
     "suppose_kind": str, "suppose_words": str,
@@ -58,6 +58,13 @@ def kept(kind: str, key: str) -> str | None:
         return _path(kind, key).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
         return None
+
+
+def forget(kind: str, begins: str) -> None:
+    """Erase every text of a kind whose key begins so."""
+    if KEY.fullmatch(begins):
+        for file in (data_path() / kind).glob(f"{begins}-*.json"):
+            file.unlink(missing_ok=True)
 
 
 def _path(kind: str, key: str) -> Path:

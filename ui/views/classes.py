@@ -17,7 +17,7 @@ from ui.drawing.tables import plain_table
 from ui.panels import exam_control
 from ui.panels.controls import button, download, one_of
 from ui.panels.exam import exam_words
-from ui.state import classroom
+from ui.state import at_work, classroom
 from ui.state.choices import HOW, HOW_WORDS, distinct, entry_words
 
 
@@ -192,6 +192,8 @@ def _erased() -> str:
     group, who = class_now(), st.session_state.erase_who
     if not st.session_state.get(f"erase_sure_{group.id}_{who}"):
         raise Problem("tick first that it is to be erased for ever")
+    students = classroom.records().students.of_class(group.id)
+    at_work.forget_drafts(one for one in students if who in (None, one.id))
     if who is None:
         classroom.records().classes.delete(group.id)
         return f"{group.name} is erased"
