@@ -23,8 +23,14 @@ STYLE = """<style>
 /* contrast 4.5 to 1 (WCAG 2.2, 1.4.3): the framework dims captions and writes white on any primary */
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p {
   color: light-dark(#5B6166, #AEB5B9); opacity: 1; }
-[data-testid="stBaseButton-primary"] { color: light-dark(#FFFFFF, #14181A); }
+[data-testid="stBaseButton-primary"], [data-testid="stBaseButton-primaryFormSubmit"],
+[data-testid="stMultiSelect"] span[title], [data-testid="stMultiSelect"] span[title] ~ button {
+  color: light-dark(#FFFFFF, #14181A); }
+/* crosses that empty a list: 24 px (WCAG 2.2, 2.5.8) */
+button:is([aria-label="Clear value"], [aria-label="Clear all"]) { min-width: 24px; min-height: 24px; }
 [class*="st-key-offer-"], [class*="st-key-task-"] { padding-block: 0.5rem; }
+@media (prefers-reduced-motion: reduce) {
+  *, *::before, *::after { animation-duration: 1ms !important; transition-duration: 1ms !important; } }
 @media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; } }
 </style>"""
 

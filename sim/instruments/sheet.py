@@ -89,7 +89,7 @@ class Sheet:
         sheet = svg.node(
             "svg", [svg.node("title", title), paper, *self.marks],
             xmlns="http://www.w3.org/2000/svg", viewBox=f"0 0 {width:g} {height:g}", width=width,
-            height=height, font_family="system-ui, sans-serif", role="img", aria_label=title,
+            height=height, font_family="system-ui, sans-serif", role="group", aria_label=title,
         )  # fmt: skip
         return str(svg.text_of(sheet))
 

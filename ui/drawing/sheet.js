@@ -45,6 +45,12 @@ export default function (component) {
     event.preventDefault();
     setTriggerValue('pick', hit.dataset.id);
   };
+  // what scrolls can be scrolled by the arrow keys (WCAG 2.2, 2.1.1): without a thing to pick it is a stop of its own
+  const scrolls = () => sheet.querySelectorAll('.wide, .lists, .lanes, .paper').forEach((box) => {
+    const over = box.scrollWidth > box.clientWidth || box.scrollHeight > box.clientHeight;
+    box.toggleAttribute('tabindex', over && !box.querySelector('[data-id]'));
+    if (box.hasAttribute('tabindex')) box.tabIndex = 0;
+  });
   sheet.onclick = pick;
   sheet.onkeydown = (event) => {
     const from = event.target.closest('[data-id]');
@@ -70,9 +76,10 @@ export default function (component) {
     sheet.stop_playing();
     tell_maps(null);
   });
-  if (!data.asks_width) return gone;
   sheet.told = data.narrow;
   const measure = () => {
+    scrolls();
+    if (!data.asks_width) return;
     const narrow = sheet.clientWidth < data.narrower_than_px;
     if (sheet.clientWidth > 0 && narrow !== sheet.told) {
       sheet.told = narrow;

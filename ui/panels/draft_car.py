@@ -95,7 +95,7 @@ def _one_less(fault: int) -> None:
 
 def break_a_car(held: Held, draft: dict[str, str], fault: int) -> None:
     """The first step: a broken car, from the bay or in words."""
-    st.subheader("1 · Break a car", anchor=False)
+    st.header("1 · Break a car", anchor=False)
     st.markdown(
         f"In the bay: **{held.car.title}**. Break it there, under *Part* or *Work*; drive it, so that "
         "codes are stored. Then:"
@@ -133,7 +133,7 @@ def _take_car(held: Held) -> str:
 
 def solve(held: Held, draft: dict[str, str], fault: int) -> None:
     """The second step: the solution, from the bay or in words."""
-    st.subheader("2 · Solve it", anchor=False)
+    st.header("2 · Solve it", anchor=False)
     st.markdown("Put the broken car into the bay, find the fault with the tools, repair and prove it. Then:")
     with st.container(horizontal=True):
         st.button("Put it into the bay", key="author_put", on_click=_put)

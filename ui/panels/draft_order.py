@@ -45,7 +45,7 @@ def several(draft: dict[str, str], name: str, label: str, words: Mapping[str, st
 
 def order(draft: dict[str, str]) -> None:
     """The third step: the work order."""
-    st.subheader("3 · Write the work order", anchor=False)
+    st.header("3 · Write the work order", anchor=False)
     text_field(draft, "exercise", most=120)
     with st.container(horizontal=True):
         text_field(draft, "topic", most=60)
@@ -67,7 +67,7 @@ def order(draft: dict[str, str]) -> None:
 
 def guide(draft: dict[str, str], fault: int) -> None:
     """The fourth step: what the instructor needs to know."""
-    st.subheader("4 · For the instructor", anchor=False)
+    st.header("4 · For the instructor", anchor=False)
     text_field(draft, of_fault("why", fault), 3, most=2000)
     text_field(draft, "wrong_turns", 2)
     text_field(draft, "ask", 2)
@@ -75,7 +75,7 @@ def guide(draft: dict[str, str], fault: int) -> None:
 
 def check_and_save(draft: dict[str, str]) -> None:
     """The last step, with what is still to be written, and the file itself."""
-    st.subheader("5 · Check, save, give", anchor=False)
+    st.header("5 · Check, save, give", anchor=False)
     file = exercise_file(draft)
     exercise, words = read(draft, file)
     if words:

@@ -108,6 +108,7 @@ def _builder(held: AtWork) -> None:
         st.selectbox(
             "which part?", list(words), key="answer_part", index=None,
             format_func=lambda one: words.get(one, one), placeholder="type a name, or choose from the list",
+            filter_mode="contains",  # so that a name in full comes before longer ones that begin like it
         )  # fmt: skip
         part = st.session_state.get("answer_part")
         if part:
@@ -146,6 +147,7 @@ def _what_is_wrong(part: str, car: Car) -> None:
         st.selectbox(
             f"{answer.asks}?", list(others), key="answer_other", index=None,
             format_func=lambda one: others.get(one, one), placeholder="type a name, or choose from the list",
+            filter_mode="contains",  # so that a name in full comes before longer ones that begin like it
         )  # fmt: skip
 
 

@@ -43,7 +43,7 @@ def show() -> None:
         return
     car = case.whole_car
     with st.container(horizontal=True, vertical_alignment="center"):
-        st.subheader(case.case, anchor=False)
+        st.header(case.case, anchor=False)
         undo_button(WORK, put_back)
     st.caption(f"The car: {car.title}, {len(car.built.modules)} modules.")
     st.markdown(case.about)

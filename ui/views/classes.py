@@ -99,7 +99,7 @@ def _close(closed: bool) -> str:
 
 
 def _given(group: ClassRow) -> None:
-    st.subheader("Exercises", anchor=False)
+    st.header("Exercises", anchor=False)
     given = classroom.records().assignments.of_class(group.id)
     if given:
         rows = [(f"{place}", *_assignment_words(one)) for place, one in enumerate(given, start=1)]
@@ -162,7 +162,7 @@ def _give() -> str:
 
 
 def _results(group: ClassRow) -> None:
-    st.subheader("Results", anchor=False)
+    st.header("Results", anchor=False)
     csv = partial(classroom.records().export_csv, group.id)
     download("Results as CSV", csv, f"busbay-class-{group.id}.csv", "export", icon="download")
     st.caption(

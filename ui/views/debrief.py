@@ -91,14 +91,14 @@ def _verdict(held: AtWork) -> None:
 def _section(heading: str, said: dict[str, list[str]]) -> None:
     lines = said.get(heading)
     if lines:
-        st.subheader(heading, anchor=False)
+        st.header(heading, anchor=False)
         st.markdown("\n".join(f"- {plain(' '.join(line.split()))}" for line in lines))
 
 
 def _chains(told: Debrief) -> None:
     if not told.causes:
         return
-    st.subheader("Why it showed what it showed", anchor=False)
+    st.header("Why it showed what it showed", anchor=False)
     for place, (name, tree) in enumerate(told.causes):
         with st.expander(name, expanded=place < CHAINS_OPEN, key=f"chain {place}"):
             drawn, words = st.columns([1.4, 1], gap="medium")
@@ -109,7 +109,7 @@ def _chains(told: Debrief) -> None:
 
 
 def _checks(told: Debrief, measured: bool) -> None:
-    st.subheader("Your checks, one by one", anchor=False)
+    st.header("Your checks, one by one", anchor=False)
     if not measured:
         st.caption(
             "Working out what each check was worth: every possible cause is run through your log. "

@@ -114,7 +114,7 @@ def _state(task: TaskRow) -> str:
 
 
 def _choose(student: StudentRow) -> None:
-    st.subheader("From the curriculum", anchor=False)
+    st.header("From the curriculum", anchor=False)
     # what an instructor has written here may be the exam of tomorrow, and a debrief tells all
     known = [entry for entry in classroom.library().entries() if not entry.own]
     in_exams = classroom.exercises_in_exams(tuple(entry.name for entry in known))

@@ -17,7 +17,7 @@ def show() -> None:
     offer_the_way_back()
     in_class, at_home = st.columns(2, gap="large")
     with in_class, st.container(border=True, height="stretch"):
-        st.subheader("In a class", anchor=False)
+        st.header("In a class", anchor=False)
         st.markdown("The code is on the instructor's screen. Your name is what the instructor sees.")
         with st.form("join", border=False):
             st.text_input("class code", key="join_code", max_chars=12)
@@ -27,7 +27,7 @@ def show() -> None:
         if problem:
             st.error(classroom.plain(problem), icon=":material/block:")
     with at_home, st.container(border=True, height="stretch"):
-        st.subheader("At home, alone", anchor=False)
+        st.header("At home, alone", anchor=False)
         st.markdown(
             "A desk of your own: choose exercises from the curriculum, take steps back, take your time. "
             "Only you see it."

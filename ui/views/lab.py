@@ -62,7 +62,7 @@ def show() -> None:
 
 
 def _card(path: str, card: Card) -> None:
-    st.subheader(card.title, anchor=False)
+    st.header(card.title, anchor=False)
     st.markdown(card.question)
     with st.container(horizontal=True):
         if card.example is not None:

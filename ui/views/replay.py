@@ -160,11 +160,11 @@ def _go(by: int) -> None:
 def _words(replay: Replay, count: int) -> None:
     if replay.at == 0:
         order = replay.whole.exercise.work_order
-        st.markdown(f"### The car comes in\n{plain(order.customer)}: “{plain(order.words)}”")
+        st.markdown(f"## The car comes in\n{plain(order.customer)}: “{plain(order.words)}”")
         return
     step = replay.whole.steps[replay.at - 1]
     with st.container(key="replay_step"):
-        st.markdown(f"### {replay.at} of {count}: {plain(step.action)}")
+        st.markdown(f"## {replay.at} of {count}: {plain(step.action)}")
         shown = plain(step.display or step.vain)
         st.markdown(f"{f'**{shown}** · ' if shown else ''}{step.labor_min:.0f} min of labor")
         for danger in step.dangers:

@@ -139,7 +139,7 @@ def _doors() -> None:
     for column, door in zip(st.columns(3), DOORS, strict=True):
         with column, st.container(border=True, height="stretch", key=f"door {door.title}"):
             sheet.show(door.picture(), f"picture {door.title}")
-            st.subheader(door.title, anchor=False)
+            st.header(door.title, anchor=False)
             st.markdown(door.words)
             for words, paths in door.ways:
                 _way(words, f"door {paths[0]}", *paths)
@@ -168,7 +168,7 @@ def _take_job(job: FirstJob) -> None:
 
 
 def _cars(held: Held) -> None:
-    st.subheader("Another car", anchor=False)
+    st.header("Another car", anchor=False)
     cars = shipped_cars()
     with st.container(horizontal=True, vertical_alignment="bottom"):
         st.selectbox(

@@ -1,0 +1,116 @@
+"""What assistive technology gets of every page, by axe-core: WCAG 2.2 AA and axe-core's best practices.
+
+Source: the rules of axe-core (https://dequeuniversity.com/rules/axe/), each naming the success criterion of
+WCAG 2.2 (https://www.w3.org/TR/WCAG22/) that it checks.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page
+
+from tests.ui.walks import (
+    SCHEMES,
+    SIZES,
+    WALKS,
+    Scheme,
+    fresh_front_end,
+    on_a_laptop,
+    on_paper,
+    resize,
+)
+
+RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
+OPTIONS = {"resultTypes": ["violations"], "runOnly": {"type": "tag", "values": list(RULES)}}
+# Markup that Streamlit 1.67 writes itself, where neither its options nor a style sheet reach: on a phone a
+# menu of pages is a <div> inside the <ul> of all; the place to drop files on is "presentation" with a label;
+# a toast is an "alertdialog" named by an empty element. All of them work by keyboard.
+FRAMEWORKS_OWN = {
+    "list": "stSidebarNavItems",
+    "listitem": "stSidebarNavItems",
+    "presentation-role-conflict": "stFileUploaderDropzone",
+    "aria-dialog-name": "stToast",
+}
+GROUNDS = {"light": "rgb(251, 250, 247)", "dark": "rgb(27, 31, 34)"}
+SETTLED = """(ground) => {
+  const app = document.querySelector('[data-testid=stApp]');
+  return getComputedStyle(app).backgroundColor === ground && !document.getAnimations().some(
+    (one) => one.playState === 'running' && one.effect.getTiming().iterations !== Infinity);
+}"""
+STATES_A_SIZE = 4
+
+
+@dataclass
+class Inspector:
+    """Runs axe-core on each state: in all looks, or in one, so that the states together have them all.
+
+    Another color scheme at every state, another size at every fourth: it has to be drawn again.
+    """
+
+    page: Page
+    everywhere: bool
+    seen: list[str] = field(default_factory=list)
+    found: list[str] = field(default_factory=list)
+    size: str = "laptop"
+
+    def __call__(self, name: str) -> None:
+        """The page as it is now."""
+        turn, sizes = len(self.seen), list(SIZES)
+        for size in sizes if self.everywhere else [sizes[turn // STATES_A_SIZE % len(sizes)]]:
+            if size != self.size:
+                resize(self.page, size)
+                self.size = size
+            for scheme in SCHEMES if self.everywhere else [SCHEMES[turn % len(SCHEMES)]]:
+                self._inspect_in(scheme, f"{name} ({size}, {scheme})")
+        self.seen.append(name)
+
+    def _inspect_in(self, scheme: Scheme, where: str) -> None:
+        self.page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+        self.page.wait_for_function(SETTLED, arg=GROUNDS[scheme])
+        self._inspect(self.page, where)
+
+    def printed(self, name: str, button_name: str) -> None:
+        """The file that a button of the page downloads."""
+        paper = on_paper(self.page, button_name)
+        self._inspect(paper, name)
+        paper.close()
+        self.seen.append(name)
+
+    def _inspect(self, page: Page, where: str) -> None:
+        for rule in Axe().run(page, options=OPTIONS).response["violations"]:
+            ours = [one for one in rule["nodes"] if not _is_the_frameworks(page, rule["id"], one)]
+            self.found += [f"{where}: {rule['id']} ({rule['impact']}): {_told(one)}" for one in ours]
+
+
+def _is_the_frameworks(page: Page, rule: str, one: dict[str, Any]) -> bool:
+    """Whether the element is, or is inside of, one of those above (in a sheet none is)."""
+    inside = FRAMEWORKS_OWN.get(rule)
+    if inside is None or not isinstance(one["target"][0], str):
+        return False
+    closest = "([target, inside]) => !!document.querySelector(target)?.closest(inside)"
+    return inside in one["html"] or bool(
+        page.evaluate(closest, [one["target"][0], f"[data-testid={inside}]"])
+    )
+
+
+def _told(one: dict[str, Any]) -> str:
+    """The element that breaks a rule, and what axe-core says of it."""
+    said = "; ".join(check["message"] for kind in ("any", "all", "none") for check in one[kind])
+    return f"{one['target']}: {one['html'][:160]}: {said}"
+
+
+@pytest.mark.parametrize("walk", WALKS)
+def test_no_page_breaks_a_rule_of_axe_core(started: Browser, walk: str) -> None:
+    """No violation of any impact in any state; BUSBAY_LOOKS=all has each state in all sizes and schemes."""
+    with fresh_front_end() as (address, records):
+        page = on_a_laptop(started, address)
+        inspector = Inspector(page, os.environ.get("BUSBAY_LOOKS") == "all")
+        WALKS[walk](page, records, inspector)
+        page.close()
+    print(f"\n{walk}: {len(inspector.seen)} states")
+    assert [] == inspector.found
