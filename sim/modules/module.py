@@ -110,6 +110,11 @@ class ControlModule:
         watched = [one.check(pin) for pin, one in self.spec.references.items()]
         checks = [*self.spec.checks, *(check for check in watched if check is not None)]
         self.circuits = [CircuitMonitor(self.faults, self.conditions, check) for check in checks]
+        for one in self.circuits:
+            if one.check.agrees_with is not None:
+                pins = (one.check.pin, one.check.agrees_with)
+                ranges = (other for other in self.circuits if other.check.pin in pins and other is not one)
+                one.judged_before = tuple(ranges)
         self.controllers = {
             bus: BusOffMonitor(self, self.faults, self.conditions, bus) for bus in self.channels
         }

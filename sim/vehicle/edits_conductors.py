@@ -190,8 +190,9 @@ def _every_shorted_sensor(car: Car) -> Iterator[str]:
     references = [one for one in car.elements.values() if isinstance(one, ReferenceSupply)]
     yield from (_short(pin_at(one.a, car).id, rail) for one in references for rail in RAILS)
     for sensor in car.built.sensors:
-        supply, signal, ground = car.connectors[sensor].pins
-        yield from (_short(signal.id, other.id) for other in (supply, ground))
+        pins = car.connectors[sensor].pins
+        for supply, signal, ground in (pins[k : k + 3] for k in range(0, len(pins), 3)):
+            yield from (_short(signal.id, other.id) for other in (supply, ground))
 
 
 def _every_terminator(car: Car) -> Iterator[str]:

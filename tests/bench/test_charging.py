@@ -248,3 +248,40 @@ def test_an_action_that_fails_leaves_the_hold_as_it_was() -> None:
 def codes(bench: Bench) -> list[str]:
     assert bench.last_report
     return [code for _, code in bench.last_report.codes]
+
+
+def codes_of(bench: Bench) -> set[str]:
+    return {one.code for one in bench.live.modules["ECM"].memory.dtcs if one.stored}
+
+
+@pytest.mark.parametrize("name", CARS)
+@pytest.mark.parametrize(
+    ("fault", "code", "lit"),
+    [
+        ("overcharge GEN 17 V", "P0563-00", False),  # SAE J2012 (PyPI obd 0.7.3): system voltage high
+        ("undercharge GEN 12.2 V", "P0562-00", True),  # system voltage low
+        ("link", "P0562-00", True),  # its fusible link out: it makes voltage that the car does not get
+    ],
+)
+def test_a_fault_of_the_charging_system_has_its_code_and_lamp(
+    name: str, fault: str, code: str, lit: bool
+) -> None:
+    """Over- and undercharge set the system voltage's codes; the charge lamp is lit where nothing charges."""
+    car = shipped(name)
+    link = next(fuse for fuse, spec in car.built.fuses.items() if "GEN" in spec.feeds)
+    bench = started(name, "stream")
+    bench.do_all([f"pull {link}" if fault == "link" else fault, "wait 30 s"])
+    assert ({code}, lit) == (codes_of(bench), lamp_lit(bench))
+    bench.do_all([f"fit {link}" if fault == "link" else "mend GEN", "wait 5 s"])
+    assert 13.5 <= post_v(bench.live.reading) <= 14.7
+    assert not lamp_lit(bench)
+
+
+def test_a_regulator_holds_what_it_is_spoilt_to_and_no_nonsense() -> None:
+    """17 V less 2 mohm of its own; a voltage that no such fault has is refused with the limits."""
+    bench = started("teaching-car", "stream")
+    bench.do("overcharge GEN 17 V")
+    reading = bench.live.reading
+    assert 17 - 0.002 * reading.current("GEN") == pytest.approx(reading.between("GEN.1", "GEN.2"), abs=1e-6)
+    with pytest.raises(EditProblem, match="'overcharge GEN' takes 15 to 20 V"):
+        bench.do("overcharge GEN 14.2 V")
