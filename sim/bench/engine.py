@@ -66,6 +66,7 @@ class LiveEngine:
         if self._fire_timer:
             self._fire_timer.cancel()
         event = self._live.world.record("engine", "engine", words, causes, value=state)
+        self._live.world.note_coolant()
         self._live.world.engine = Fact(state, event)
         self._live.electrical(event)
 

@@ -27,6 +27,7 @@ from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Denial, Starter
 from sim.modules.knowledge import Knowledge
+from sim.modules.live_data import LiveData
 from sim.modules.managed_bus import ManagedBus
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
 from sim.modules.pins import Outputs, Pins
@@ -79,8 +80,9 @@ class ControlModule:
         }
         self.control = TesterControl(self, self.faults, self.outputs, self.managed, self.talk)
         self.sending = Sending(self, self.knowledge, self.control, self.managed, self.set_up)
+        live_data = LiveData(self, self.knowledge, self.outputs, self._watched_v)
         self.diagnostics = Diagnostics(
-            self, self.knowledge, self.memory, self.control, self.restart, self.set_up
+            self, self.knowledge, self.memory, self.control, self.restart, self.set_up, live_data
         )
         self.gateway: Gateway | None = None
         if self.spec.gateway:
@@ -123,6 +125,11 @@ class ControlModule:
         )
         self.monitors: list[MessageMonitor] = []
         self._watching: list[MessageMonitor | CircuitMonitor | BusOffMonitor | SetUpMonitor | Denial] = []
+
+    def _watched_v(self) -> dict[str, float]:
+        """The voltages at the pins that it watches."""
+        compared = {one.check.agrees_with: one.other_v for one in self.circuits if one.check.agrees_with}
+        return compared | {one.check.pin: one.pin_v for one in self.circuits}
 
     def connect(self) -> None:
         """Find the streams of this module's messages once all of them are known, and declare its codes."""

@@ -1,8 +1,8 @@
 """What a tester can make a module do: outputs, a self-test, silence.
 
 Identifiers lie in the ranges that ISO 14229-1 leaves to the vehicle's maker and are our own: output n of a
-module is data identifier 0200 + n in the file's order, the self-test is routine 0201, the repeat message
-request of network management routine 0202.
+module is data identifier 0200 + n in the file's order, all its telltales together 0280, the self-test is
+routine 0201, the repeat message request of network management routine 0202.
 
 Not modelled: a control enable mask, several outputs in one request, silence on one of several buses, network
 management frames that are sent and not heard.
@@ -27,11 +27,21 @@ from sim.modules.uds_protocol import (
 )
 from sim.modules.uds_server import DiagnosticAction
 from sim.modules.world import Host
+from sim.vehicle.car import Car
 
 FIRST_OUTPUT_DID: Final = 0x0200
+LAMPS_DID: Final = 0x0280
+LAMPS: Final = "lamps"
 SELF_TEST_ROUTINE: Final = 0x0201
 REPEAT_MESSAGE_ROUTINE: Final = 0x0202
 SELF_TEST_S: Final = 1.0  # as long as tests of the shipped cars take to mature, twice; our own choice
+
+
+def outputs_of(car: Car, module: str) -> dict[str, int]:
+    """What a tester can switch at a module, with identifiers: outputs, and all telltales as `lamps`."""
+    spec = car.built.modules[module]
+    found = {name: did for did, name in enumerate(spec.outputs, start=FIRST_OUTPUT_DID)}
+    return found | ({LAMPS: LAMPS_DID} if spec.telltales else {})
 
 
 class TesterControl:
@@ -60,10 +70,9 @@ class TesterControl:
 
     def outputs(self) -> dict[int, DiagnosticAction]:
         """Service 2F: the module's drivers, after security access."""
-        return {
-            did: DiagnosticAction(partial(self._output, name), locked=True, state_bytes=1)
-            for did, name in enumerate(self._host.spec.outputs, start=FIRST_OUTPUT_DID)
-        }
+        known = outputs_of(self._host.world.car, self._host.name)
+        acts = {name: self._lamps if name == LAMPS else partial(self._output, name) for name in known}
+        return {did: DiagnosticAction(acts[name], locked=True, state_bytes=1) for name, did in known.items()}
 
     def routines(self) -> dict[int, DiagnosticAction]:
         """Service 31: every test of the module anew; the result is how many there are and how many fail.
@@ -91,17 +100,28 @@ class TesterControl:
         if parameter == OutputControl.SHORT_TERM_ADJUSTMENT and data[0] > 1:
             return None
         now = self._outputs.on[name]
-        wanted = {
-            OutputControl.RESET_TO_DEFAULT: False,
-            OutputControl.FREEZE_CURRENT_STATE: now,
-            OutputControl.SHORT_TERM_ADJUSTMENT: data == b"\x01",
-        }.get(OutputControl(parameter))
+        wanted = _wanted(parameter, data, now)
         if wanted is not None:
             event = self._note(f"holds {name} {'on' if wanted else 'off'}")
             self._outputs.held[name] = (wanted, event)
         elif name in self._outputs.held:
             self._note(f"switches {name} by itself again")
             del self._outputs.held[name]
+        self._host.invalidate()
+        return bytes([now if wanted is None else wanted])
+
+    def _lamps(self, parameter: int, data: bytes) -> bytes | None:
+        """All telltales together, as for a lamp check."""
+        if parameter == OutputControl.SHORT_TERM_ADJUSTMENT and data[0] > 1:
+            return None
+        outputs = self._outputs
+        now = all(outputs.telltales.values())
+        wanted = _wanted(parameter, data, now)
+        if wanted is not None:
+            outputs.lamps_held = (wanted, self._note(f"holds all lamps {'on' if wanted else 'off'}"))
+        elif outputs.lamps_held is not None:
+            self._note("switches its lamps by itself again")
+            outputs.lamps_held = None
         self._host.invalidate()
         return bytes([now if wanted is None else wanted])
 
@@ -132,6 +152,15 @@ class TesterControl:
         told = f"{self._host.name} {words}, as a tester says"
         self.event = self._host.record("control", told, (self._host.world.tester_event,))
         return self.event
+
+
+def _wanted(parameter: int, data: bytes, now: bool) -> bool | None:
+    """What an output is held at by a control parameter; None where it is given back."""
+    return {
+        OutputControl.RESET_TO_DEFAULT: False,
+        OutputControl.FREEZE_CURRENT_STATE: now,
+        OutputControl.SHORT_TERM_ADJUSTMENT: data == b"\x01",
+    }.get(OutputControl(parameter))
 
 
 _WORDS: Final = {
