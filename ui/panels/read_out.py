@@ -1,4 +1,4 @@
-"""What the tester reads besides codes: live data with a graph, records of a code, monitors; actuator tests."""
+"""What the tester reads besides codes: live data with a graph, records of a code, monitors; and its tests."""
 
 from __future__ import annotations
 
