@@ -145,7 +145,7 @@ def _wait(words: list[str], car: Car) -> Action:
     except (ValueError, KeyError):
         length_s = None
     if length_s is None or unit not in WAIT_UNITS:
-        raise EditProblem(f"'wait {' '.join(words)}' is no time; write for example 'wait 10 s'")
+        raise EditProblem(f"'wait {' '.join(words)}' is not a time; write for example 'wait 10 s'")
     if not 0 < length_s <= LONGEST_WAIT_S:
         raise EditProblem(f"'wait' takes more than 0 and at most 24 h (here: {joined})")
     return Action(f"wait {float(number):g} {unit}", "wait", "", length_s)

@@ -235,10 +235,10 @@ def parts_of(saved: str) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
         bench = json.loads(saved)
         given, seed, log = bench["given"], bench["seed"], bench["log"]
     except (ValueError, KeyError, TypeError, RecursionError):
-        raise EditProblem("this is no saved bench") from None
+        raise EditProblem("this is not a saved bench") from None
     texts = all(isinstance(one, list) and all(isinstance(text, str) for text in one) for one in (given, log))
     if not texts or not isinstance(seed, int):
-        raise EditProblem("this is no saved bench")
+        raise EditProblem("this is not a saved bench")
     return tuple(given), seed, tuple(log)
 
 
@@ -277,7 +277,7 @@ def _press(bench: Bench, action: Action, progress: _Progress) -> None:
         bench._run(BRAKE_LEAD_S)
     bench._operate("button", True, "the start button is pressed")
     bench._run(PRESS_S)
-    bench._operate("button", False, "the start button is let go")
+    bench._operate("button", False, "the start button is released")
     bench._run(PRESS_S)
     if action.argument and not had_brake:
         bench._operate("brake", False, "the foot leaves the brake pedal")

@@ -109,7 +109,7 @@ def _once(tester: Tester, name: str, listed: tuple[LiveDatum, ...]) -> LiveReadi
         try:
             value = live_value(datum, bytes.fromhex(str(response.value)), tester.codec)
         except (BadResponse, ValueError):
-            value = "an answer that makes no sense"
+            value = "an invalid response"
         rows.append(LiveRow(datum.title, value, datum.unit))
     return LiveReading(name, time_s, tuple(rows))
 
@@ -210,4 +210,4 @@ def readiness(tester: Tester, car: Car) -> Readiness:
     if not isinstance(response, PositiveResponse):
         return Readiness(name, tester.now_s, refusal=refusal_of(response))
     found = monitors_in(response.data)
-    return Readiness(name, tester.now_s, found, "" if found else "an answer that makes no sense")
+    return Readiness(name, tester.now_s, found, "" if found else "an invalid response")

@@ -209,7 +209,7 @@ class Tester:
                 return ModuleReport(name, False)
             case NegativeResponse():
                 return ModuleReport(name, True, (), f"{response.text} ({response.bytes_text})")
-        return ModuleReport(name, True, (), "an answer that makes no sense")
+        return ModuleReport(name, True, (), "an invalid response")
 
     def _unlock(self, name: str) -> Response:
         return self.unlock_in(name, Session.EXTENDED)

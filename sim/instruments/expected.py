@@ -28,9 +28,9 @@ COIL = "relay data sheets, ±10 %"
 STATED = "stated for this car, ±10 %"
 SOCKET = "SAE J1962: pin 16 battery, pins 4 and 5 ground; limits are common practice"
 FUSE = "makers' fuse data, from memory: 85..130 mV at rated current"
-BATTERY = "workshop table: rested, 50 to 100 % charged"
+BATTERY = "shop table: rested, 50 to 100 % charged"
 REFERENCE = "trade articles: 4.75 to 5.25 V"
-SENSOR = "usual signals lie at 0.5 to 4.5 V (from memory)"
+SENSOR = "usual signals are 0.5 to 4.5 V (from memory)"
 DRAW = "trade article: below 50 mA asleep"
 
 

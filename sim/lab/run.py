@@ -33,8 +33,8 @@ from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
 
-CRANKS, STARTS = "the starter turns the engine", "the engine starts"
-FLOATING = "floating: the digits wander"
+CRANKS, STARTS = "the starter cranks the engine", "the engine starts"
+FLOATING = "floating: the reading drifts"
 MakeBench = Callable[[Car, tuple[str, ...], int, Fidelity], Bench]
 
 

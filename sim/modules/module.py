@@ -211,7 +211,7 @@ class ControlModule:
     def _die(self) -> None:
         """Nothing inside works any more: it draws next to nothing and does not answer."""
         if self.state != "dead":
-            self._enter("dead", f"{self.name} is dead inside", (self._set_up_event("inside"),))
+            self._enter("dead", f"{self.name} has failed inside", (self._set_up_event("inside"),))
             self._shut()
             self._forget_all()
 
@@ -219,14 +219,14 @@ class ControlModule:
         """The boot loader takes over while the software is erased, and leaves when it is told to."""
         if self.state == "boot mode":
             if self.diagnostics.server.session == Session.DEFAULT:  # a tester's session ends with its reset
-                self.restart("its software is whole again")
+                self.restart("its software is complete again")
         elif self.state in ("running", "going to sleep"):
             self._enter_boot_mode()
             self._stop_sending()
             self.outputs.shut()
 
     def _enter_boot_mode(self) -> None:
-        words = f"{self.name} has no whole software and stays in its boot loader"
+        words = f"{self.name} has incomplete software and stays in its boot loader"
         self._enter("boot mode", words, (self._set_up_event("software"), self.state_event))
 
     def _set_up_event(self, what: str = "inside") -> int | None:
@@ -355,7 +355,7 @@ class ControlModule:
 
     def wake(self, source: str, causes: tuple[int | None, ...]) -> None:
         """Start from sleep."""
-        self._enter("starting", f"{self.name} wakes by {source}", causes)
+        self._enter("starting", f"{self.name} is woken by {source}", causes)
         self._begin_start()
 
     def come_back(self, why: str, event: int | None) -> None:

@@ -38,7 +38,7 @@ class MessageMonitor:
         lost_code, invalid_code = self._codes()
         times = (expected.mature_s, expected.heal_s)
         self.lost = Maturing(
-            faults, lost_code, *times, lambda: f"{expected.message} not heard", self._heard_since_start
+            faults, lost_code, *times, lambda: f"{expected.message} not received", self._heard_since_start
         )
         self.tests = [self.lost]
         self.invalid: Maturing | None = None
@@ -129,14 +129,14 @@ class MessageMonitor:
         name, message = self._host.name, self.expected.message
         explainer = self._host.world.explainer
         causes = explainer.silence(name, message)
-        words = f"{name} has not heard {message} for {self.expected.limit_s * 1000:g} ms"
+        words = f"{name} has not received {message} for {self.expected.limit_s * 1000:g} ms"
         event = self._host.record("lost", words, causes or explainer.arrival(name, message), message, "lost")
         self.lost.judge(True, lambda: (event,))
 
     def _heard(self) -> None:
         name, message = self._host.name, self.expected.message
         causes = self._host.world.explainer.arrival(name, message)
-        event = self._host.record("heard", f"{name} hears {message} again", causes, message, "again")
+        event = self._host.record("heard", f"{name} receives {message} again", causes, message, "again")
         self.lost.judge(False, lambda: (event,))
 
 

@@ -47,7 +47,7 @@ def outputs_of(car: Car, module: str) -> dict[str, int]:
 class TesterControl:
     """What a tester makes one module do.
 
-    muted: it sends no messages. deaf: it takes no notice of messages, and tests nothing meanwhile. event: the
+    muted: it sends no messages. deaf: it ignores messages, and tests nothing meanwhile. event: the
     last thing that a tester made it do. `talk` is called when it may send messages again, or not any more.
     """
 
@@ -130,7 +130,7 @@ class TesterControl:
             return None
         tests = self._faults.tests
         if kind == RoutineControl.START:
-            self._note("tests itself")
+            self._note("runs a self-test")
             self._tested = True
             for test in tests:
                 test.again()
@@ -149,7 +149,7 @@ class TesterControl:
         return b""
 
     def _note(self, words: str) -> int:
-        told = f"{self._host.name} {words}, as a tester says"
+        told = f"{self._host.name} {words}, as a tester commands"
         self.event = self._host.record("control", told, (self._host.world.tester_event,))
         return self.event
 
@@ -164,8 +164,8 @@ def _wanted(parameter: int, data: bytes, now: bool) -> bool | None:
 
 
 _WORDS: Final = {
-    (False, False): "sends and hears messages again",
+    (False, False): "sends and receives messages again",
     (True, False): "sends no messages",
-    (False, True): "takes no notice of messages",
-    (True, True): "sends no messages and takes no notice of any",
+    (False, True): "ignores messages",
+    (True, True): "sends no messages and ignores all",
 }

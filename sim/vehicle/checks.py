@@ -101,7 +101,7 @@ def check_lines(vehicle: Vehicle) -> None:
             seen_on_lines.add(name)
             if name in vehicle.modules:
                 if set(word.split()) - {"terminated", "through"}:
-                    raise Problem(f"'{word}' is no way to join a line; known: terminated, through", path)
+                    raise Problem(f"'{word}' does not join a line; known: terminated, through", path)
             elif word == "terminator" or (name == "DLC" and not word):
                 if name in seen:
                     raise Problem(f"the name '{name}' is taken", path)

@@ -225,7 +225,7 @@ def test_a_corroded_clamp_shows_in_the_minimum() -> None:
     ("sentence", "says"),
     [
         ("measure minimum ohms BAT+ to BAT-", "write 'measure minimum volts TERMINAL to TERMINAL'"),
-        ("measure minimum volts DLC.6 to DLC.14", "a minimum hold is too slow for it"),
+        ("measure minimum volts DLC.6 to DLC.14", "min hold is too slow for it"),
     ],
 )
 def test_a_minimum_that_cannot_be_held_is_refused(sentence: str, says: str) -> None:

@@ -16,7 +16,7 @@ def minibus(*actions: str) -> Bench:
 
 
 def cranked(bench: Bench) -> bool:
-    return any("the starter turns" in event.text for event in bench.trace)
+    return any("the starter cranks" in event.text for event in bench.trace)
 
 
 def stored(bench: Bench, module: str) -> set[str]:
@@ -54,7 +54,7 @@ def test_a_pump_that_loses_its_supply_stalls_the_engine_after_a_moment() -> None
     assert "running" == seat_of(bench).engine
     bench.do("wait 0.2 s")
     assert "stopped" == seat_of(bench).engine
-    (stop,) = [event for event in bench.trace if event.text == "the engine stops for want of fuel"]
+    (stop,) = [event for event in bench.trace if event.text == "the engine stops: out of fuel"]
     assert "pull F3" in {bench.trace[cause].text for cause in stop.causes}
 
 
