@@ -92,6 +92,7 @@ class LinNetwork:
         self._calendar = ActionCalendar(env)
         self._responses: dict[str, _Response] = {}
         self._links: frozenset[tuple[str, str]] = frozenset()
+        self._receivers: dict[tuple[str, str], frozenset[str]] = {}
         self._runs: dict[str, _Run] = {}
 
     def carries(self, stream: Stream) -> bool:
@@ -135,6 +136,7 @@ class LinNetwork:
     def set_links(self, links: frozenset[tuple[str, str]], running: frozenset[str]) -> None:
         """Pairs (sender, receiver) of channels, and the clusters whose master works through its schedule."""
         gone, self._links = self._links - links, links
+        self._receivers.clear()
         for response in self._responses.values():
             for reader in response.readers:
                 if (response.stream.channel, reader.channel) in gone:
@@ -160,21 +162,20 @@ class LinNetwork:
         if response is not None and response.stream.live:
             stream = response.stream
             end_ns = now_ns + to_ns(frame_s(len(stream.data), cluster.bitrate_bps))
-            receivers = self._receivers(cluster, stream.channel)
+            receivers = self._receivers_of(cluster, stream.channel)
             arrives = partial(self._arrive, cluster, response, stream.data, response.version, receivers)
             self._calendar.at(end_ns, _ENDS, arrives)
         run.place = (run.place + 1) % len(cluster.schedule)
         self._calendar.at(now_ns + to_ns(slot.length_s), _BEGINS, partial(self._begin, name, run))
 
-    def _receivers(self, cluster: Cluster, sender: str) -> frozenset[str]:
+    def _receivers_of(self, cluster: Cluster, sender: str) -> frozenset[str]:
         """The channels that hear both the header and this sender's response to it."""
-
-        def gets_header(channel: str) -> bool:
-            return channel == cluster.master or (cluster.master, channel) in self._links
-
-        if not gets_header(sender):
-            return frozenset()
-        return frozenset(receiver for one, receiver in self._links if one == sender and gets_header(receiver))
+        pair = cluster.master, sender
+        if (known := self._receivers.get(pair)) is None:
+            header = {cluster.master} | {to for one, to in self._links if one == cluster.master}
+            response = {to for one, to in self._links if one == sender}
+            self._receivers[pair] = known = frozenset(header & response if sender in header else ())
+        return known
 
     def _arrive(
         self,
@@ -189,7 +190,7 @@ class LinNetwork:
         stream = response.stream
         if not stream.live:
             return
-        audience &= self._receivers(cluster, stream.channel)
+        audience &= self._receivers_of(cluster, stream.channel)
         if self.tap and audience:
             bits, rate_bps = response_bits(stream.can_id, data), cluster.bitrate_bps
             start_s = now_ns / NS_PER_S - len(bits) / rate_bps
