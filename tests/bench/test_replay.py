@@ -1,7 +1,7 @@
 """A bench is a function of car, given edits, seed and actions: replays are equal to the byte.
 
 This file is also a program: it runs the random days and prints the digest of each trace, so that the same
-days can be lived in processes that hash strings differently.
+days can be lived in processes that hash strings differently. `BUSBAY_REPLAYED=1000` lives more of them.
 """
 
 import hashlib
@@ -20,7 +20,8 @@ from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import read_car
 
-DAYS = {"six-modules": 200, "teaching-car": 770, "shuttle-minibus": 30}
+DAYS = int(os.environ.get("BUSBAY_REPLAYED", "250"))
+SHARES = {"six-modules": 0.25, "teaching-car": 0.67, "shuttle-minibus": 0.08}
 HANDS = {
     "six-modules": ["press start"],
     "teaching-car": ["key run", "key run", "key crank", "key off", "brake on", "brake off", "fob away"],
@@ -71,9 +72,9 @@ def shipped(name: str) -> Car:
 
 def digests() -> Iterator[str]:
     """One line per random day: car, number, how many events, digest of actions and trace."""
-    for name, count in DAYS.items():
+    for name, share in SHARES.items():
         car = shipped(name)
-        for number in range(count):
+        for number in range(round(DAYS * share)):
             bench = lived(car, random_day(name, car, number), number)
             yield f"{name} {number} {len(bench.trace)} {digest(bench)}"
 
@@ -87,15 +88,14 @@ def in_a_process_with(hash_seed: str) -> "subprocess.Popen[str]":
     )
 
 
-def test_a_thousand_random_days_in_two_processes() -> None:
+def test_random_days_in_two_processes() -> None:
     """Equal traces under different hash seeds, and not all the same day."""
-    assert sum(DAYS.values()) == 1000
     with in_a_process_with("1") as one, in_a_process_with("4242") as other:
         first, second = one.communicate()[0].splitlines(), other.communicate()[0].splitlines()
     assert (0, 0) == (one.returncode, other.returncode)
-    assert 1000 == len(first)
     assert first == second
-    assert len({line.split()[-1] for line in first}) > 900
+    assert DAYS == pytest.approx(len(first), abs=2)
+    assert len({line.split()[-1] for line in first}) > 0.9 * len(first)
 
 
 MORNING = [
@@ -186,7 +186,7 @@ def test_the_same_morning_with_the_fuse_in(morning: Bench) -> None:
 )
 def test_what_is_no_saved_bench_is_refused(text: str, teaching: Car) -> None:
     """A text that is no saved bench is refused in one sentence."""
-    with pytest.raises(EditProblem, match="this is not a saved bench"):
+    with pytest.raises(EditProblem, match="this is no saved bench"):
         Bench.restored(teaching, text)
 
 
