@@ -1,5 +1,6 @@
 """What all tests share."""
 
+import os
 import shutil
 
 import pytest
@@ -8,6 +9,12 @@ from hypothesis import settings
 # Times on a shared machine say nothing about the code; a test that needs a limit states its own.
 settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Three for two cores: a test with a browser mostly waits, and another can work meanwhile."""
+    cores = os.cpu_count() or 1
+    return cores + cores // 2
 
 
 @pytest.fixture(scope="session")

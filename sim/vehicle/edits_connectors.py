@@ -205,7 +205,7 @@ KINDS = (
         "pull",
         "fault",
         _pull,
-        {"pulled": "{part} is missing"},
+        {"pulled": "{part} out of its holder"},
         "fit",
         tool="fuses",
         hands_on=True,

@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Browser, Page, expect, sync_playwright
+from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
 from sim.front_door import front_end_command
 
@@ -84,26 +86,57 @@ def browser(chromium: str) -> Iterator[Browser]:
 
 
 WATCH_RUNS = """
-window.runs = 0;
-window.asked_at = 0;
-window.changed_at = 0;
+window.turn = 0;
+window.asked = {turn: 0, at: 0};
+window.sent = window.begun = window.finished = 0;
+window.frames = 0;
 window.drawing = () => {
   const app = document.querySelector('[data-testid=stApp]');
   return !app || app.dataset.testScriptState !== 'notRunning';
 };
-new MutationObserver((changes) => {
-  window.runs += changes.filter((change) => change.oldValue === 'running').length;
-  window.changed_at = performance.now();
-}).observe(document, {
-  subtree: true, attributes: true, attributeOldValue: true, attributeFilter: ['data-test-script-state'],
-});
+const varint = (bytes, at) => {
+  let value = 0, factor = 1;
+  for (; bytes[at] > 127; at++, factor *= 128) value += (bytes[at] - 128) * factor;
+  return [value + bytes[at] * factor, at + 1];
+};
+const fields = function* (bytes) {
+  for (let at = 0; at < bytes.length;) {
+    let [key, next] = varint(bytes, at), value;
+    [value, next] = varint(bytes, next);
+    yield [key >> 3, value];
+    at = (key & 7) === 2 ? next + value : next;
+  }
+};
+window.WebSocket = class extends WebSocket {
+  constructor(...given) {
+    super(...given);
+    this.addEventListener('message', (message) => {
+      window.frames = 0;
+      for (const [field, value] of fields(new Uint8Array(message.data))) {
+        if (field === NEW_SESSION) window.begun = ++window.turn;
+        if (field === SCRIPT_FINISHED && value !== EARLY) window.finished = ++window.turn;
+      }
+    });
+  }
+  send(data) {
+    if (data[0] >> 3 === RERUN_SCRIPT) window.sent = ++window.turn;
+    super.send(data);
+  }
+};
 """
-"""Counts in the page how often the front end has finished drawing."""
+"""Notes in the page what it asks the server for, and when an answer begins and has ended."""
+for _kind, _field in (
+    ("NEW_SESSION", ForwardMsg.NEW_SESSION_FIELD_NUMBER),
+    ("SCRIPT_FINISHED", ForwardMsg.SCRIPT_FINISHED_FIELD_NUMBER),
+    ("EARLY", ForwardMsg.FINISHED_EARLY_FOR_RERUN),
+    ("RERUN_SCRIPT", BackMsg.RERUN_SCRIPT_FIELD_NUMBER),
+):
+    WATCH_RUNS = WATCH_RUNS.replace(_kind, str(_field))
 
-# an answer within one frame of the screen leaves no trace of having been drawn
-NOTHING_SEEN_MS = 1200
-# one drawing may ask for another, as when a page hands over to the next
-QUIET_MS = 250
+# a click, a key or a choice asks at once, a slider after a fifth of a second
+NOTHING_ASKED_MS = 400
+# frames of the screen since the last message: what came is drawn, however slow the machine, and asks no more
+QUIET_FRAMES = 10
 # a click that meets the page in the middle of a drawing may be lost: a person sees it and clicks again
 TRIES = 3
 
@@ -119,15 +152,15 @@ def opened(started: Browser, address: str, **options: Any) -> Page:
 def go(page: Page, address: str) -> None:
     """Load an address and wait until it is drawn."""
     page.goto(address)
-    _drawn_since(page, 0)
+    _wait_until_drawn(page)
 
 
 @contextmanager
 def redrawn(page: Page, timeout_ms: float = 60_000) -> Iterator[None]:
     """Wait, after what is done in the block, until the front end has drawn its answer."""
-    before = page.evaluate("(window.asked_at = performance.now(), window.runs)")
+    page.evaluate("window.asked = {turn: window.turn, at: performance.now()}; window.frames = 0")
     yield
-    _drawn_since(page, before, timeout_ms)
+    _wait_until_drawn(page, timeout_ms)
 
 
 def drawn(page: Page) -> None:
@@ -136,12 +169,15 @@ def drawn(page: Page) -> None:
         pass
 
 
-def _drawn_since(page: Page, before: int, timeout_ms: float = 60_000) -> None:
+def _wait_until_drawn(page: Page, timeout_ms: float = 60_000) -> None:
     page.wait_for_function(
-        """([before, most, quiet]) => !window.drawing() &&
-        performance.now() - window.changed_at > quiet &&
-        (window.runs > before || performance.now() - window.asked_at > most)""",
-        arg=[before, NOTHING_SEEN_MS, QUIET_MS],
+        """([most_ms, quiet_frames]) => {
+          const answered = window.sent < window.begun && window.begun < window.finished;
+          const silent = performance.now() - window.asked.at > most_ms;
+          const asked = window.sent > window.asked.turn;
+          return answered && (asked || silent) && !window.drawing() && ++window.frames > quiet_frames;
+        }""",
+        arg=[NOTHING_ASKED_MS, QUIET_FRAMES],
         timeout=timeout_ms,
     )
 
@@ -165,9 +201,11 @@ def turn_to(page: Page, name: str) -> None:
 
 
 def panel(page: Page, name: str) -> None:
-    """Open a panel of the bay."""
-    with redrawn(page):
-        page.locator(".st-key-panel").get_by_text(name, exact=True).click()
+    """Open a panel of the bay, if it is not open."""
+    panels = page.locator(".st-key-panel")
+    if not panels.get_by_role("radio", name=name, exact=True, checked=True).count():
+        with redrawn(page):
+            panels.get_by_text(name, exact=True).click()
 
 
 def pick(page: Page, ident: str) -> None:
@@ -222,7 +260,7 @@ def choose_several(page: Page, label: str, *options: str) -> None:
     # a list that is told to close may open once more with the next drawing, over what is below it
     for _ in range(10):
         page.keyboard.press("Escape")
-        page.wait_for_timeout(2 * QUIET_MS)
+        page.wait_for_timeout(250)
         if not page.get_by_role("option").count():
             return
     raise AssertionError(f"the list of {label!r} does not close")

@@ -19,9 +19,9 @@ def records_url(tmp_path_factory: pytest.TempPathFactory) -> str:
     return url
 
 
-@pytest.fixture(scope="module")
-def address(chromium: str) -> Iterator[str]:
-    """The address of a front end of this file's tests, for a browser."""
+@pytest.fixture(scope="session")
+def address(chromium: str, records_url: str) -> Iterator[str]:
+    """The address of a front end that all files share which do not ask for one of their own."""
     with front_end() as served:
         yield served
 

@@ -49,7 +49,7 @@ LEGEND = (
     ("quiet", "no longer sends"),
     ("asleep", "asleep"),
     ("unpowered", "no supply"),
-    ("dead", "internal failure"),
+    ("dead", "dead inside"),
     ("boot", "boot mode: software incomplete"),
 )
 FOUND_LEGEND = (
