@@ -9,6 +9,8 @@ Not modelled: options of one car line, software versions, manual gearboxes.
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field
 
 from sim.vehicle.description_base import MOST_MODULES, Name, Part
@@ -55,6 +57,7 @@ class Vehicle(Part):
 
     car: str = Field(min_length=1, max_length=120)
     about: str = ""
+    body: Literal["sedan", "wagon", "van"] = "sedan"  # its outline on the plan from above
     battery: Battery = Battery()
     buses: dict[Name, Bus] = Field(min_length=1, max_length=20)
     lin: dict[Name, Lin] = Field(default_factory=dict, max_length=20)

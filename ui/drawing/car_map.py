@@ -69,10 +69,10 @@ BUS_HUES = ("blue", "violet", "green", "orange", "gray")
 def car_map(car: Car, layout: Layout, visible: Visible, picked: str = "") -> Markup:
     """The map of a car as it may be seen now; `picked` is the `data-id` that is chosen."""
     buses = [_bus(car, line, visible, place, layout.width / 2) for place, line in enumerate(layout.lines)]
-    modules = [_module(box, visible.modules[box.module], picked) for box in layout.boxes]
+    modules = [module_node(box, visible.modules[box.module], picked) for box in layout.boxes]
     pills = [pill for line in layout.lines for pill in _pills(line, visible)]
     root = node(
-        "svg", [_patterns(), *buses, *modules, *pills, *_leads(layout, visible)], class_="map",
+        "svg", [patterns(), *buses, *modules, *pills, *_leads(layout, visible)], class_="map",
         style=f"max-width: {MOST_SCALE * layout.width:.0f}px",
         viewBox=f"0 0 {layout.width:g} {layout.height:g}", role="group",
         aria_label=f"Map of {car.title}: modules on their buses",
@@ -95,7 +95,7 @@ def _legend_cell(words: str, *shapes: Node) -> Node:
     return node("span", [drawn])
 
 
-def _patterns() -> Node:
+def patterns() -> Node:
     """What fills the boxes of modules that are off, asleep or waiting, for eyes that see no color."""
     hatch = _pattern("hatch", 9, node("path", d="M0,0 V9", class_="hatch-line"), "rotate(45)")
     weave = _pattern("weave", 8, node("path", d="M0,4 H8", class_="weave-line"))
@@ -174,10 +174,12 @@ def _terminator(stop: Stop, middle_x: float) -> Node:
     return rect
 
 
-def _module(box: Box, module: VisibleModule, picked: str) -> Node:
+def module_node(box: Box, module: VisibleModule, picked: str, place: str = "") -> Node:
+    """The box of one module; `place`: where in the car it is, for its label."""
     ident = f"module {module.name}"
     codes = f", {counted(module.code_count, 'code')} stored" if module.code_count else ""
-    label = f"{module.name} {module.title}: {module.word}{codes}".replace("  ", " ")
+    where = f"; {place}" if place else ""
+    label = f"{module.name} {module.title}: {module.word}{codes}{where}".replace("  ", " ")
     shapes = [
         node("title", label),
         _rect("face", box.x, box.y, box.w, box.h, 6),
@@ -279,4 +281,4 @@ def _leads(layout: Layout, visible: Visible) -> Iterator[Node]:
 
 def module_box(box: Box, module: VisibleModule, picked: str = "") -> Markup:
     """The box of one module as SVG text, to be put in the place of another drawing of it."""
-    return text_of(_module(box, module, picked))
+    return text_of(module_node(box, module, picked))

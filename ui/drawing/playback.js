@@ -8,7 +8,7 @@ function place_at(changes, time_s) {
 
 // on a sheet with a map: every box as it was; null is as it is now
 function follow(sheet, moment) {
-  if (!sheet.querySelector('svg.map[role=group]')) return;
+  if (!sheet.querySelector('svg.map[role=group]:not(.plan)')) return;
   const seen = {};
   for (const [id, drawing] of moment || sheet.boxes_then || []) {
     const nth = seen[id] = (seen[id] ?? -1) + 1;
