@@ -23,6 +23,7 @@ from ui.state.visible import Visible
 
 MOST_SCALE = 1.4
 RUNS = {"bus": "bus", "feed": "supply", "ground": "ground"}
+RUN_WORDS = "The chosen part is joined, by the wiring diagram, with what has a thick edge:"
 Point = Callable[[float, float], str]
 
 
@@ -92,7 +93,7 @@ def _zone_names(plan: Plan) -> Iterator[Node]:
         if plan.upright:
             yield node("text", name, x=x + width / 2, y=start + 13, class_="zone")
         else:
-            yield node("text", name, x=(start + end) / 2, y=y - 12, class_="zone")
+            yield node("text", name, x=(start + end) / 2, y=y - 19, class_="zone")
     at = _points(plan)
     for _, end in plan.zones[:-1]:
         u = _share(plan, end)
@@ -114,7 +115,7 @@ def _zone_names(plan: Plan) -> Iterator[Node]:
 def _chip(chip: Chip, visible: Visible, picked: str, joined: Mapping[str, tuple[str, str]]) -> Node:
     shown = _part(chip, visible, picked)
     if chip.part.ident in joined:
-        shown.set("class", f"{shown.get('class')} joined {joined[chip.part.ident][0]}")
+        shown.set("class", f"{shown.get('class')} joined by-{joined[chip.part.ident][0]}")
     return shown
 
 
@@ -143,7 +144,7 @@ def _site(chip: Chip) -> Iterator[Node]:
         yield node(
             "path", d=f"M{chip.x + 11:g},{y - 8:g} v6 m-6,0 h12 m-9.5,3.5 h7 m-5,3.5 h3", class_="mark"
         )
-        x, room = x + 8, chip.w - 20
+        x, room = x + 9, chip.w - 22
     name = chip.part.name.replace("_", " ")
     size = min(12.0, room / (0.58 * len(name)))
     yield node("text", name, x=x, y=y + 4, class_="site-name", font_size=f"{size:.1f}px")
@@ -199,4 +200,19 @@ def _runs(car: Car, plan: Plan, picked: str) -> Iterator[Node]:
             bend = f"{(x + to_x) / 2:.1f},{y:.1f} {(x + to_x) / 2:.1f},{to_y:.1f}"
             words = node("title", f"{picked.partition(' ')[2]}, {ident.partition(' ')[2]}: {RUNS[by]} {via}")
             line = f"M{x:.1f},{y:.1f} C{bend} {to_x:.1f},{to_y:.1f}"
-            yield node("path", [words], d=line, class_=f"run {by}")
+            yield node("path", [words], d=line, class_=f"run by-{by}")
+
+
+def run_legend() -> Markup:
+    """What the lines from the chosen part mean, as HTML."""
+    cells = [_line_and_words(by, words) for by, words in RUNS.items()]
+    return text_of(node("div", [node("span", RUN_WORDS), *cells], class_="legend"))
+
+
+def _line_and_words(by: str, words: str) -> Node:
+    line = node("path", d="M-12,0 H12", class_=f"run by-{by}")
+    drawn = node(
+        "svg", [line], class_="map plan", style="width:26px", viewBox="-13 -5 26 10", aria_hidden="true"
+    )
+    drawn.tail = words
+    return node("span", [drawn])

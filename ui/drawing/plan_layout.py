@@ -38,7 +38,7 @@ ACROSS: tuple[tuple[int, str], ...] = (
     (RIGHT, r"passenger|glove|sliding door"),
 )
 
-UNIT, GAP, EDGE = 86.0, 5.0, 30.0
+UNIT, GAP, EDGE = 86.0, 5.0, 26.0
 ROUND = 9.0  # from what sits at the edge to the outline
 LEAST_LENGTH, LEAST_WIDTH = 1.7, 0.38  # of a car with little in it, by the plan's own width
 MODULE_H, SMALL_H = 44.0, 26.0
@@ -188,7 +188,7 @@ def _placed(
     between = LABEL_H if upright else 2 * GAP
     least = (LEAST_LENGTH if upright else LEAST_WIDTH) * (width - 2 * EDGE) / across[1]
     heights = [max(height + between, least) for height in _row_heights(cells, across, units)]
-    top = EDGE + (0 if upright else LABEL_H)
+    top = EDGE + (0 if upright else LABEL_H + GAP)
     lefts = [EDGE + sum(widths[:column]) for column in range(across[0])]
     tops = [top + sum(heights[:row]) for row in range(across[1])]
     chips: list[Chip] = []

@@ -7,13 +7,10 @@ from functools import partial
 
 import streamlit as st
 
-from sim.vehicle.car import Car
 from sim.vehicle.words import counted
 from ui.drawing import sheet
-from ui.drawing.car_map import car_map, legend
-from ui.drawing.layout import NARROW, WIDE, Layout
 from ui.drawing.tables import event_list
-from ui.panels import log, measure, part, result_strip, scope, seat, tester, timeline, why, work
+from ui.panels import log, maps, measure, part, result_strip, scope, seat, tester, timeline, why, work
 from ui.panels.controls import button, switch, tabs
 from ui.state import first_visit, kept
 from ui.state.held import Held
@@ -97,27 +94,7 @@ def let_time_pass() -> None:
 
 def show_map(held: Held, visible: Visible) -> None:
     """The map of the car; what is picked on it opens in the panel Part."""
-    fitted_map(held.car, held.layout, visible, "map", st.session_state.get("part", ""), picked_on_map)
-
-
-def fitted_map(
-    car: Car,
-    layout: Callable[[float], Layout],
-    visible: Visible,
-    key: str,
-    picked: str = "",
-    on_pick: Callable[[], None] | None = None,
-    explained: bool = True,
-) -> None:
-    """The map of a car, laid out for the width of the browser; `explained`: with what its marks mean."""
-    narrow = bool(st.session_state.get("narrow", False))
-    html = car_map(car, layout(NARROW if narrow else WIDE), visible, picked)
-    if explained:
-        html += legend(visible.only_found or visible.unasked)
-    now_narrow = sheet.show_to_fit(html, key, narrow, on_pick)
-    if now_narrow != narrow:
-        st.session_state.narrow = now_narrow
-        st.rerun(scope="fragment")
+    maps.show(held, visible, picked_on_map)
 
 
 def picked_on_map() -> None:

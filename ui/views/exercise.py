@@ -14,7 +14,7 @@ from sim.training.jobs import WorkStep
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_sheets import step_cards, step_table
-from ui.panels import hand_in, result_strip
+from ui.panels import hand_in, maps, result_strip
 from ui.panels.cautions import MAKER
 from ui.panels.controls import button
 from ui.panels.exam import show_handed_in, show_time_left
@@ -78,7 +78,7 @@ def _exercise() -> None:
 
 
 def _map(held: AtWork, visible: Visible) -> None:
-    bay.fitted_map(held.car, held.layout, visible, "map", st.session_state.get("part", ""), _picked_on_map)
+    maps.show(held, visible, _picked_on_map)
 
 
 def _picked_on_map() -> None:

@@ -21,11 +21,11 @@ from ui.drawing.layout import Layout, layout_of
 from ui.drawing.tables import plain_table, report_table
 from ui.panels import timeline, why
 from ui.panels.controls import button
+from ui.panels.maps import fitted_map
 from ui.state import classroom
 from ui.state.choices import distinct
 from ui.state.classroom import plain
 from ui.state.visible import Visible, all_visible, visible_to_student
-from ui.views.bay import fitted_map
 
 END = 1_000_000  # steps, beyond both ends of any log
 

@@ -19,13 +19,13 @@ from ui.drawing.layout import layout_of
 from ui.panels import timeline
 from ui.panels.cautions import CAUTIONS, MAKER
 from ui.panels.controls import button, download
+from ui.panels.maps import fitted_map
 from ui.state import bench_jobs, session, work
 from ui.state.first_visit import FIRST_JOBS, FirstJob
 from ui.state.held import Held, parked
 from ui.state.session import shipped_cars
 from ui.state.visible import Visible, all_visible
 from ui.state.work import worked_off
-from ui.views.bay import fitted_map
 from ui.views.join import offer_the_way_back
 
 OTHER_JOB, SHOWN_JOB, LAST_JOB = FIRST_JOBS

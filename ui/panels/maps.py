@@ -1,0 +1,69 @@
+"""The picture of the car on a page: by its buses, or from above with what sits where."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+import streamlit as st
+from markupsafe import Markup
+
+from sim.vehicle.car import Car
+from ui.drawing import sheet
+from ui.drawing.car_map import car_map, legend
+from ui.drawing.car_plan import car_plan, run_legend
+from ui.drawing.layout import NARROW, WIDE, Layout
+from ui.drawing.plan_layout import plan_of
+from ui.panels import timeline
+from ui.panels.controls import tabs
+from ui.state.held import Held
+from ui.state.visible import Visible
+
+BY_BUS, IN_THE_CAR = "by bus", "in the car"
+
+
+def show(held: Held, visible: Visible, on_pick: Callable[[], None]) -> None:
+    """The map of the car in the bay or of an exercise, in the one or the other way."""
+    with st.container(key="map_ways"):
+        way = tabs("map", (BY_BUS, IN_THE_CAR), "map_way", BY_BUS)
+    picked = st.session_state.get("part") or ""
+    if way == IN_THE_CAR and st.session_state.get("panel") != timeline.PANEL:  # that one plays on the buses
+        _fitted(partial(_plan, held.car, visible, picked), "map", on_pick)
+    else:
+        fitted_map(held.car, held.layout, visible, "map", picked, on_pick)
+
+
+def fitted_map(
+    car: Car,
+    layout: Callable[[float], Layout],
+    visible: Visible,
+    key: str,
+    picked: str = "",
+    on_pick: Callable[[], None] | None = None,
+    explained: bool = True,
+) -> None:
+    """The map of a car by buses, laid out for the browser's width; `explained`: with what its marks mean."""
+
+    def drawn(narrow: bool) -> Markup:
+        html = car_map(car, layout(NARROW if narrow else WIDE), visible, picked)
+        return html + _legend(visible) if explained else html
+
+    _fitted(drawn, key, on_pick)
+
+
+def _fitted(draw: Callable[[bool], Markup], key: str, on_pick: Callable[[], None] | None) -> None:
+    """A drawing that depends on whether the browser is narrow; drawn again when that turns out otherwise."""
+    narrow = bool(st.session_state.get("narrow", False))
+    now_narrow = sheet.show_to_fit(draw(narrow), key, narrow, on_pick)
+    if now_narrow != narrow:
+        st.session_state.narrow = now_narrow
+        st.rerun(scope="fragment")
+
+
+def _plan(car: Car, visible: Visible, picked: str, narrow: bool) -> Markup:
+    plan = plan_of(car, NARROW if narrow else WIDE, upright=narrow)
+    return car_plan(car, plan, visible, picked) + run_legend() + _legend(visible)
+
+
+def _legend(visible: Visible) -> Markup:
+    return legend(visible.only_found or visible.unasked)
