@@ -52,7 +52,7 @@ def every_hot_holder(car: Car) -> Iterator[str]:
 
 
 ROW = EditKind(
-    "overheat", "fault", overheat, {"added_ohm": "{part} with {now:g} ohm too many"}, "mend",
+    "overheat", "fault", overheat, {"added_ohm": "{part} with {now:g} ohm added"}, "mend",
     targets=lambda car: car.built.fuses,
     candidates={"heat-damaged fuse holders": every_hot_holder},
     answers=(Answer("fuse", "holder damaged by heat", "overheat {part} ? ohm"),),
@@ -86,7 +86,7 @@ def test_a_new_fault_is_parsed_done_shown_and_mended(added: None) -> None:
     assert current_a > 0.01
     drop_v = before.between("F3.1", "F3.2") + 0.2 * current_a
     assert drop_v == pytest.approx(after.between("F3.1", "F3.2"), abs=0.01)
-    assert [("F3 with 0.2 ohm too many", "mend F3")] == list(changes_of(hot))
+    assert [("F3 with 0.2 ohm added", "mend F3")] == list(changes_of(hot))
     assert CAR.harness == parse_edit("mend F3", hot).apply(hot).harness
 
 

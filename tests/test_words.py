@@ -24,6 +24,16 @@ NOT_AGAIN = {
     r"\bshop (time|minutes)\b": "labor time",
     r"\busually dark\b": "normally off",
     r"\bproved itself\b": "authenticated",
+    r"\bdead inside\b": "internal failure",
+    r"\bnot heard\b": "not received",
+    r"\bcylinders are fed\b": "Coils 1 to 4 have no supply.",
+    r"\bfor proof\b|\bno proof\b": "challenge, authenticated",
+    r"\blet go\b|\blets go\b": "released, releases",
+    r"\bspanner\b": "wrench",
+    r"\bframe depth\b": "frame fidelity",
+    r"\bbuilt otherwise\b": "built differently from its diagram",
+    r"\bsooner or later\b": "eventually",
+    r"\bis no (way|end|code|time|question|saved)\b": "is not a way, an end, ...",
     r"\b(tyre|windscreen|colour of|centre|bonnet|petrol)s?\b": "American spelling and trade words",
 }
 

@@ -13,6 +13,12 @@ save NAME                    keep the last scan under a name
 clear / clear ECM            clear codes of all modules, or of one
 unlock GATEWAY               security access to a guarded gateway
 identify ECM                 read what a module says it is: VIN, part, software, coding
+read ECM                     read a module's live data once; `read ECM for 10 s` again and again
+details ECM P0562            freeze frames and counters of one trouble code
+readiness                    which monitors of the engine have run, and whether its lamp is asked for
+actuate BCM run_relay on     switch an output (or `lamps`, all telltales) and hold it; `off`
+release BCM                  end that: the module switches its outputs by itself again
+selftest ECM                 let a module run all its tests anew
 disconnect battery / reconnect battery
 unplug ABS, fit F3 ...       any fault or repair of `busbay words CAR`
 measure, load, scope, look   see `busbay words CAR measure`
@@ -25,7 +31,10 @@ from dataclasses import dataclass, field
 
 from sim.bench.observations import OBSERVATION_VERBS, Observation, parse_observation
 from sim.bench.traffic import no_tester_address
+from sim.modules.diagnostics import engine_module
+from sim.modules.tester_control import outputs_of
 from sim.vehicle.car import Car
+from sim.vehicle.codes import CodeError, with_failure_type
 from sim.vehicle.edit import EDIT_KINDS, Edit
 from sim.vehicle.edits import EDIT_VERBS, parse_edit
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
@@ -35,6 +44,7 @@ FORMS = __doc__.split("\n\n", 1)[1].rstrip()  # of every action, one a line, for
 WAIT_UNITS = ("ms", "s", "min", "h")
 LONGEST_WAIT_S = 24 * 3600.0
 FOB_PLACES = {"away": "away", "in range": "in_range", "at button": "at_button"}
+LONGEST_READ_S = 60.0
 KEY_POSITIONS = ("off", "accessory", "run", "crank")
 
 
@@ -135,7 +145,7 @@ def _wait(words: list[str], car: Car) -> Action:
     except (ValueError, KeyError):
         length_s = None
     if length_s is None or unit not in WAIT_UNITS:
-        raise EditProblem(f"'wait {' '.join(words)}' is no time; write for example 'wait 10 s'")
+        raise EditProblem(f"'wait {' '.join(words)}' is not a time; write for example 'wait 10 s'")
     if not 0 < length_s <= LONGEST_WAIT_S:
         raise EditProblem(f"'wait' takes more than 0 and at most 24 h (here: {joined})")
     return Action(f"wait {float(number):g} {unit}", "wait", "", length_s)
@@ -166,6 +176,55 @@ def _unlock(words: list[str], car: Car) -> Action:
 
 def _identify(words: list[str], car: Car) -> Action:
     return Action(f"identify {_module(words, car)}", "identify", words[0])
+
+
+def _read(words: list[str], car: Car) -> Action:
+    name = _module(words[:1], car)
+    if len(words) == 1:
+        return Action(f"read {name}", "read", name)
+    if words[1] != "for":
+        raise EditProblem("write 'read MODULE' or 'read MODULE for 10 s'")
+    wait = _wait(words[2:], car)
+    if wait.number > LONGEST_READ_S:
+        raise EditProblem(f"'read {name} for' takes at most {LONGEST_READ_S:g} s (here: {wait.number:g} s)")
+    return Action(f"read {name} for {wait.text.removeprefix('wait ')}", "read", name, wait.number)
+
+
+def _details(words: list[str], car: Car) -> Action:
+    name = _module(words[:1], car)
+    try:
+        code = with_failure_type(" ".join(words[1:]).upper())
+    except CodeError as problem:
+        raise EditProblem(f"write 'details {name} P0562-00': {problem}") from None
+    return Action(f"details {name} {code}", "details", f"{name} {code}")
+
+
+def _readiness(words: list[str], car: Car) -> Action:
+    if words:
+        raise EditProblem(f"'readiness' takes nothing more (here: '{' '.join(words)}')")
+    if engine_module(car.built) is None:
+        raise EditProblem("this car has no engine module to ask for its monitors")
+    return Action("readiness", "readiness")
+
+
+def _actuate(words: list[str], car: Car) -> Action:
+    if len(words) != 3 or words[2] not in ("on", "off"):
+        raise EditProblem("write 'actuate MODULE OUTPUT on' or 'actuate MODULE OUTPUT off'")
+    name, output = _module(words[:1], car), words[1]
+    known = outputs_of(car, name)
+    if not known:
+        raise EditProblem(f"{name} has no outputs to switch")
+    if output not in known:
+        raise EditProblem(unknown("output", output, known))
+    return Action(f"actuate {name} {output} {words[2]}", "actuate", f"{name} {output}", on=words[2] == "on")
+
+
+def _release(words: list[str], car: Car) -> Action:
+    return Action(f"release {_module(words, car)}", "release", words[0])
+
+
+def _self_test(words: list[str], car: Car) -> Action:
+    return Action(f"selftest {_module(words, car)}", "selftest", words[0])
 
 
 def _module(words: list[str], car: Car) -> str:
@@ -203,6 +262,12 @@ _PARSERS: dict[str, Callable[[list[str], Car], Action]] = {
     "clear": _clear,
     "unlock": _unlock,
     "identify": _identify,
+    "read": _read,
+    "details": _details,
+    "readiness": _readiness,
+    "actuate": _actuate,
+    "release": _release,
+    "selftest": _self_test,
     "disconnect": _battery("disconnect"),
     "reconnect": _battery("reconnect"),
 }

@@ -13,8 +13,10 @@ from dataclasses import dataclass, field
 from sim.bench.actions import Action, parse_action
 from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
 from sim.bench.observing import Observed, observe
+from sim.bench.reading_out import CodeDetails, LiveReading, Told, details, live_reading, readiness
 from sim.bench.setting_up import Identification, identify, refusal_of, set_up
 from sim.bench.tester import Report, Tester
+from sim.bench.tester_tests import actuate, release, self_test
 from sim.modules.gateway import GUARDED
 from sim.modules.trace import Event, Trace
 from sim.modules.uds_protocol import NegativeResponseCode
@@ -30,6 +32,7 @@ PRESS_S = 0.3
 BRAKE_LEAD_S = 0.5
 KEY_CRANK_S = 2.0
 GUARDED_SERVICES = frozenset(service for services in GUARDED.values() for service in services)
+MOST_READINGS = 120  # of one module's live data, kept for a graph
 GATEWAY_LOCKED = "the gateway is locked: unlock it first"
 
 
@@ -41,7 +44,7 @@ class Outcome:
     events: tuple[Event, ...]
     report: Report | None = None
     responses: dict[str, Response] = field(default_factory=dict)
-    identification: Identification | None = None
+    told: Told | None = None  # what was read besides codes
 
     @property
     def words(self) -> str:
@@ -52,8 +55,8 @@ class Outcome:
             answering = len(self.report.modules) - len(self.report.silent)
             codes = counted(len(self.report.codes), "code")
             return f"{answering} of {len(self.report.modules)} modules answer, {codes}"
-        if self.identification is not None:
-            return self.identification.words
+        if self.told is not None:
+            return self.told.words
         if self.responses:
             locked = {name for name in self.responses if self._is_locked_out(name)}
             told = [GATEWAY_LOCKED] if locked else []
@@ -112,6 +115,9 @@ class Bench:
         self.pace: Callable[[float], None] | None = None  # how time passes up to an instant; None: at once
         self.last_report: Report | None = None
         self.identifications: dict[str, Identification] = {}  # the last of each module
+        self.live_readings: dict[str, list[LiveReading]] = {}  # of each module, up to MOST_READINGS
+        self.details: CodeDetails | None = None  # the last that were read
+        self.tests: dict[str, Told] = {}  # the last result of each module's self-test, and of `readiness`
         self.cleared_since_scan = False  # the last report is from before codes were cleared
         self.observed: Observed | None = None  # by the last measurement or look; read by `sim.instruments`
         edits = [parse_edit(text, car) for text in self.given]
@@ -163,8 +169,8 @@ class Bench:
         events = tuple(self.trace.events[start:])
         if isinstance(found, Report):
             return Outcome(action.text, events, found)
-        if isinstance(found, Identification):
-            return Outcome(action.text, events, identification=found)
+        if isinstance(found, Told):
+            return Outcome(action.text, events, told=found)
         return Outcome(action.text, events, responses=found or {})
 
     def do_all(self, texts: Iterable[str]) -> list[Outcome]:
@@ -229,10 +235,10 @@ def parts_of(saved: str) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
         bench = json.loads(saved)
         given, seed, log = bench["given"], bench["seed"], bench["log"]
     except (ValueError, KeyError, TypeError, RecursionError):
-        raise EditProblem("this is no saved bench") from None
+        raise EditProblem("this is not a saved bench") from None
     texts = all(isinstance(one, list) and all(isinstance(text, str) for text in one) for one in (given, log))
     if not texts or not isinstance(seed, int):
-        raise EditProblem("this is no saved bench")
+        raise EditProblem("this is not a saved bench")
     return tuple(given), seed, tuple(log)
 
 
@@ -242,7 +248,7 @@ class BenchWithoutReasons(Bench):
     live_car = LiveCarWithoutReasons
 
 
-_Found = Report | dict[str, Response] | Identification | None
+_Found = Report | dict[str, Response] | Told | None
 _Progress = Callable[[float], None] | None
 
 
@@ -271,7 +277,7 @@ def _press(bench: Bench, action: Action, progress: _Progress) -> None:
         bench._run(BRAKE_LEAD_S)
     bench._operate("button", True, "the start button is pressed")
     bench._run(PRESS_S)
-    bench._operate("button", False, "the start button is let go")
+    bench._operate("button", False, "the start button is released")
     bench._run(PRESS_S)
     if action.argument and not had_brake:
         bench._operate("brake", False, "the foot leaves the brake pedal")
@@ -337,6 +343,39 @@ def _identify(bench: Bench, action: Action, progress: _Progress) -> _Found:
     return found
 
 
+def _read(bench: Bench, action: Action, progress: _Progress) -> _Found:
+    readings = live_reading(bench.tester, action.argument, bench.base, action.number)
+    known = bench.live_readings.setdefault(action.argument, [])
+    known += readings
+    del known[:-MOST_READINGS]
+    return readings[-1]
+
+
+def _details(bench: Bench, action: Action, progress: _Progress) -> _Found:
+    name, code = action.argument.split()
+    bench.details = details(bench.tester, name, code)
+    return bench.details
+
+
+def _readiness(bench: Bench, action: Action, progress: _Progress) -> _Found:
+    bench.tests["readiness"] = found = readiness(bench.tester, bench.base)
+    return found
+
+
+def _actuate(bench: Bench, action: Action, progress: _Progress) -> _Found:
+    name, output = action.argument.split()
+    return actuate(bench.tester, name, output, action.on, bench.base)
+
+
+def _release(bench: Bench, action: Action, progress: _Progress) -> _Found:
+    return release(bench.tester, action.argument)
+
+
+def _self_test(bench: Bench, action: Action, progress: _Progress) -> _Found:
+    bench.tests[action.argument] = found = self_test(bench.tester, action.argument)
+    return found
+
+
 def _observe(bench: Bench, action: Action, progress: _Progress) -> None:
     assert action.observation is not None  # what this verb means
     bench.observed = observe(bench.live, action.observation)
@@ -355,5 +394,11 @@ _DOERS: dict[str, Callable[[Bench, Action, _Progress], _Found]] = {
     "clear": _clear,
     "unlock": _unlock,
     "identify": _identify,
+    "read": _read,
+    "details": _details,
+    "readiness": _readiness,
+    "actuate": _actuate,
+    "release": _release,
+    "selftest": _self_test,
     "observe": _observe,
 }

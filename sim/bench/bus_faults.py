@@ -64,7 +64,7 @@ class BusFaults:
     def _time_out(self, name: str) -> None:
         channel = self._world.car.transceivers[name]
         self._let_go.add(name)
-        words = f"{channel.module}'s transceiver times out and lets go of {channel.bus}"
+        words = f"{channel.module}'s transceiver times out and releases {channel.bus}"
         self._world.record(
             "bus", channel.module, words, (self._edit_events.get(name),), channel.bus, "released"
         )

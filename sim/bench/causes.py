@@ -49,10 +49,11 @@ class Causes:
         }
         return tuple(sorted(events)) or self.trigger()
 
-    def circuit(self, module: str, pin: str) -> tuple[int, ...]:
-        """What disturbs the circuit of a pin that a module watches."""
+    def circuit(self, module: str, pin: str, other: str | None = None) -> tuple[int, ...]:
+        """What disturbs the circuit of a pin that a module watches, or of two that it compares."""
         if pin in self._live.car.built.modules[module].references or self._sensor_ways(module, pin):
             ways = self._sensor_ways(module, pin) or [(f"{module}:{pin}", f"{module}:{pin}")]
+            ways += self._sensor_ways(module, other) if other else []
             culprits = self._live.reading.why_sensed_wrong(tuple(ways))
             return self.edits(culprits, module) or self.trigger()
         culprits = self._live.reading.why_dead(f"{module}:{pin}")
@@ -63,9 +64,10 @@ class Causes:
     def _sensor_ways(self, module: str, pin: str) -> list[tuple[str, str]]:
         """The wires of the sensor whose signal ends on a pin: from inside the module to inside the sensor."""
         for name, sensor in self._live.car.built.sensors.items():
-            if sensor.ends[1].target == f"{module}.{pin}":
-                inner = [f"{end.part}:{end.pin}" for end in sensor.ends]
-                return [(node, f"{name}:{number}") for number, node in enumerate(inner, start=1)]
+            for place, track in enumerate(sensor.tracks):
+                if track.ends[1].target == f"{module}.{pin}":
+                    inner = [f"{end.part}:{end.pin}" for end in track.ends]
+                    return [(node, f"{name}:{n}") for n, node in enumerate(inner, start=1 + 3 * place)]
         return []
 
     def drain(self) -> tuple[int, ...]:

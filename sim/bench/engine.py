@@ -33,7 +33,7 @@ class LiveEngine:
         ) >= spec.cranks_above_v
         state = self._live.world.engine.value
         if state == "stopped" and turning:
-            self._note("cranking", "the starter turns the engine", self._causes.trigger())
+            self._note("cranking", "the starter cranks the engine", self._causes.trigger())
             self._fire_timer = self._live.world.after(spec.fires_after_s, self._try_to_fire)
         elif state == "cranking" and not turning:
             self._note("stopped", "the starter stops; the engine has not started", self._causes.engine())
@@ -53,7 +53,7 @@ class LiveEngine:
 
     def _run_dry(self, causes: tuple[int, ...]) -> None:
         self._dry_timer = None
-        self._note("stopped", "the engine stops for want of fuel", causes)
+        self._note("stopped", "the engine stops: out of fuel", causes)
 
     def _try_to_fire(self) -> None:
         if self._live.world.engine.value == "cranking" and self.can_fire() and self.has_fuel():
@@ -66,6 +66,7 @@ class LiveEngine:
         if self._fire_timer:
             self._fire_timer.cancel()
         event = self._live.world.record("engine", "engine", words, causes, value=state)
+        self._live.world.note_coolant()
         self._live.world.engine = Fact(state, event)
         self._live.electrical(event)
 

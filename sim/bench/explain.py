@@ -155,7 +155,7 @@ def why_engine(bench: Bench) -> Because:
         return Because("this car has no engine described")
     state = live.world.engine.value
     if state == "running":
-        return Because("the engine runs", None, _all(bench, (live.world.engine.event,)))
+        return Because("engine running", None, _all(bench, (live.world.engine.event,)))
     controller = live.modules[spec.controller]
     reasons = [] if controller.sends else [_state(bench, controller)]
     if controller.set_up.is_blank:
@@ -168,7 +168,7 @@ def why_engine(bench: Bench) -> Because:
         reasons.append(Because(f"{spec.fuel_pump.replace('_', ' ')} has no supply", None, culprits))
     if state == "stopped":
         reasons += _starter_needs(bench, spec.starter)
-    words = {"stopped": "engine not running", "cranking": "the engine cranks and does not start"}
+    words = {"stopped": "engine not running", "cranking": "the engine cranks but does not start"}
     return Because(words[str(state)], None, tuple(reasons))
 
 
@@ -187,7 +187,8 @@ def _starved_cylinders(bench: Bench, spec: Engine) -> Iterator[Because]:
         starved = [load for load in (*spec.coils, *spec.injectors) if not live.engine.is_fed(load)]
         dead = {load: live.reading.why_dead(live.engine.watched_side(load)) for load in starved}
         culprits = sorted({event for load in dead for event in live.causes.edits(dead[load], load)})
-        text = f"only {len(fed)} of {len(spec.coils)} cylinders are fed (without: {', '.join(starved)})"
+        have = "has" if len(starved) == 1 else "have"
+        text = f"{' and '.join(starved)} {have} no supply: {len(fed)} of {len(spec.coils)} cylinders can fire"
         yield Because(text, None, _all(bench, culprits))
 
 
@@ -210,12 +211,12 @@ def why_battery(bench: Bench) -> Because:
     battery = bench.live.battery
     taken_ah = battery.taken_ah()
     total_ah = sum(taken_ah.values())
-    text = f"the battery has {battery.charge_pct:.0f} % of its charge; {total_ah:.1f} Ah were taken from it"
+    text = f"the battery has {battery.charge_pct:.0f} % of its charge; {total_ah:.1f} Ah were drawn from it"
     most = sorted(taken_ah, key=lambda name: (-taken_ah[name], name))
     reasons = [module for module in bench.live.modules.values() if module.sleep.reasons_now()]
     kept = tuple(_needs_bus(bench, module) for module in reasons)
     shares = tuple(
-        Because(f"{name} has taken {taken_ah[name]:.1f} Ah")
+        Because(f"{name} has drawn {taken_ah[name]:.1f} Ah")
         for name in most[:MOST_NAMED]
         if taken_ah[name] >= LEAST_SHARE * total_ah
     )
@@ -258,7 +259,7 @@ def _mode_of(bench: Bench, module: ControlModule) -> Because:
         needs = tuple(_needs(bench, module, evaluation.unmet))
         how = {
             "press": "at a press of the button",
-            "release": "when the button is let go",
+            "release": "when the button is released",
             "change": "by itself",
         }
         ways.append(Because(f"it cannot go to {rule.to} {how[rule.on]}", None, needs))
@@ -279,7 +280,7 @@ def _needs(bench: Bench, module: ControlModule, unmet: Iterable[Condition]) -> I
         if known.value is None and name in bench.car.messages.carrier and name not in module.spec.signals:
             message = bench.car.messages.carrier[name]
             events = bench.live.causes.silence(module.name, message)
-            yield Because(f"{text}; {module.name} does not hear {message}", None, _all(bench, events))
+            yield Because(f"{text}; {module.name} does not receive {message}", None, _all(bench, events))
         else:
             yield Because(f"{text}; {name} is {known.value}", None, _all(bench, (known.event,)))
 
@@ -308,7 +309,7 @@ def _broken(bench: Bench, sender: str, receiver: str) -> Because | None:
     if any(sender in group.members and receiver in group.members for group in together):
         return None
     causes = _all(bench, live.causes.link(sender, receiver))
-    return Because(f"{sender} and {receiver} do not hear each other", None, causes)
+    return Because(f"{sender} and {receiver} cannot communicate with each other", None, causes)
 
 
 def _all(bench: Bench, events: Iterable[int | None]) -> tuple[Because, ...]:

@@ -267,9 +267,7 @@ class LiveCar:
                     self._note_outputs()
                 elif not self._all_due and not self._due:
                     return
-            raise Unsettled(
-                "the car does not come to rest at one instant: something switches itself on and off"
-            )
+            raise Unsettled("the car does not settle: something keeps switching itself on and off")
         finally:
             self._settling = False
 

@@ -134,7 +134,7 @@ def _measure(words: list[str], car: Car) -> Observation:
     words, by = _tail_by(words[1:])
     words, lamp_w, lamp_at = _tail_lamp(words, car)
     if lamp_at and function is not Kind.VOLTS:
-        raise EditProblem("a lamp is lit by the car's own voltage: only volts are measured beside one")
+        raise EditProblem("with a test lamp on, only volts can be measured")
     shown = "minimum volts" if function is Kind.MINIMUM else function
     points = _pair(words, car, f"measure {shown}")
     lamp = f" while {lamp_w:g} W lamp at {lamp_at[0]} to {lamp_at[1]}" if lamp_at else ""
@@ -202,7 +202,7 @@ def _tail_by(words: list[str]) -> tuple[list[str], Probing | None]:
     name = " ".join(tail)
     by = next((one for one in PROBING if one == name), None)
     if by is None:
-        raise EditProblem(f"no way of probing '{name}'{did_you_mean(name, PROBING)}")
+        raise EditProblem(f"'{name}' is not a way of probing{did_you_mean(name, PROBING)}")
     return words, by
 
 
@@ -242,7 +242,7 @@ def _pair(words: list[str], car: Car, verb: str) -> tuple[str, str]:
         raise EditProblem(f"write '{verb} TERMINAL to TERMINAL'")
     a, b = terminal_of(words[0], car), terminal_of(words[2], car)
     if a == b:
-        raise EditProblem(f"both leads on {a} measure nothing")
+        raise EditProblem(f"both leads are on {a}: put one on another terminal")
     return a, b
 
 

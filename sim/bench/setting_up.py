@@ -99,7 +99,7 @@ def refusal_of(response: Response) -> str:
             return f"{response.text} ({response.bytes_text})"
         case NoResponse():
             return "no answer"
-    return "an answer that makes no sense"
+    return "an invalid response"
 
 
 def set_up(tester: Tester, edit: Edit, car: Car) -> dict[str, Response]:

@@ -30,8 +30,9 @@ class Supplies:
                 pin_v = reading.pin_v(name, function)
                 module.pins.sense(function, pin_v, partial(causes.sense, name, function))
             for circuit in module.circuits:
-                pin = circuit.check.pin
-                circuit.measure(reading.pin_v(name, pin), partial(causes.circuit, name, pin))
+                pin, other = circuit.check.pin, circuit.check.agrees_with
+                other_v = reading.pin_v(name, other) if other else 0.0
+                circuit.measure(reading.pin_v(name, pin), other_v, partial(causes.circuit, name, pin, other))
 
     def _startable(self) -> set[str]:
         """Modules without supply that have enough now, also once they and all others draw what they run with.

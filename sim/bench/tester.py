@@ -18,6 +18,7 @@ from sim.bench.live import LiveCar
 from sim.modules import uds_client as asks
 from sim.modules.diagnostics import SECRET
 from sim.modules.security_access import SharedSecret
+from sim.modules.signals import Codec
 from sim.modules.uds_protocol import P2_STAR_MS, SUPPRESS, Session, response_pending
 from sim.modules.uds_responses import (
     DtcsRead,
@@ -28,6 +29,7 @@ from sim.modules.uds_responses import (
     Response,
     decode,
 )
+from sim.modules.world import Timer
 from sim.network.clock import CLOCK_S
 from sim.network.frames import Frame
 from sim.network.isotp import IsoTpLink, single_frame
@@ -125,6 +127,9 @@ class Tester:
         self._link: IsoTpLink | None = None
         self._expected_id = -1
         self._present_s = 0.0
+        self._held: set[str] = set()  # modules whose session stays open: a tester holds outputs of theirs
+        self._present: Timer | None = None
+        self._at_work = False
         self.keys = SharedSecret(SECRET)
         live.network.listen(TESTER, self._frame)
 
@@ -164,6 +169,11 @@ class Tester:
         return NoResponse(name)
 
     @property
+    def codec(self) -> Codec:
+        """How the car's signals are written: a tester has it from the service information."""
+        return self._live.world.codec
+
+    @property
     def now_s(self) -> float:
         """Simulated time, in s."""
         return self._live.now_s
@@ -199,7 +209,7 @@ class Tester:
                 return ModuleReport(name, False)
             case NegativeResponse():
                 return ModuleReport(name, True, (), f"{response.text} ({response.bytes_text})")
-        return ModuleReport(name, True, (), "an answer that makes no sense")
+        return ModuleReport(name, True, (), "an invalid response")
 
     def _unlock(self, name: str) -> Response:
         return self.unlock_in(name, Session.EXTENDED)
@@ -219,9 +229,12 @@ class Tester:
     def begin(self, words: str) -> bool:
         """Connect and wake all modules; False without power from the diagnostic connector."""
         live = self._live
+        self._at_work = True
         live.tester(True, words)
         live.run(0.001)
         if not live.tester_has_power:
+            self._held.clear()
+            self._at_work = False
             live.tester(False)
             return False
         for _ in range(3):
@@ -235,9 +248,37 @@ class Tester:
         self._present_s = self._live.now_s
 
     def end(self) -> None:
-        """Disconnect."""
-        self._live.tester(False)
+        """Disconnect, unless a session is held."""
+        self._at_work = False
+        if not self._held:
+            self._live.tester(False)
         self._live.run(PAUSE_S)
+
+    def hold(self, name: str) -> None:
+        """Stay connected when this job ends, so that the module's session does not."""
+        self._held.add(name)
+        if self._present is None:
+            self._present = self._live.world.after(PRESENT_S, self._go_on)
+
+    def let_go(self, name: str) -> None:
+        """Hold a module's session no longer."""
+        self._held.discard(name)
+
+    @property
+    def held(self) -> frozenset[str]:
+        """Modules whose sessions are held."""
+        return frozenset(self._held)
+
+    def _go_on(self) -> None:
+        """TesterPresent every so often while a session is held and the tester has power."""
+        self._present = None
+        if not self._live.tester_has_power:
+            self._held.clear()
+        if self._held:
+            self._keep_awake()
+            self._present = self._live.world.after(PRESENT_S, self._go_on)
+        elif not self._at_work:
+            self._live.tester(False)
 
     def _exchange(self, name: str, request: bytes) -> bytes | None:
         live = self._live

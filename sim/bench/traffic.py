@@ -85,4 +85,4 @@ def frame_path(car: Car, start: str, end: str) -> list[Hop]:
 def no_tester_address(car: Car, module: str) -> str:
     """Return why a tester cannot address a module that is on LIN only."""
     masters = " and ".join(car.built.lin[name].master for name in car.messages.clusters_of[module])
-    return f"{module} is on LIN only and answers no tester: {masters} reports for it"
+    return f"{module} is on LIN only and does not answer a tester: {masters} reports for it"

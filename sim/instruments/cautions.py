@@ -21,23 +21,23 @@ AIRBAG = (
 )
 # C. O. Probst, book on engine management diagnosis, quoted by technicians.
 LAMP_ON_ELECTRONICS = (
-    "No filament lamp on circuits of electronics: it takes more current than a module's pin may give. "
+    "No filament test lamp on electronic circuits: it draws more current than a module's pin can supply. "
     "Use a meter with 10 megohms."
 )
 FRONT_PROBING = "A thick probe spreads a terminal for good: use an adapter of the terminal's own size."
 BACK_PROBING = "Slide in along the wire, thin and blunt: seals tear and terminals push out."
-PIERCING = "A pierced insulation lets water in: seal it. Look for a terminal to probe first."
+PIERCING = "Pierced insulation lets water in: seal it. Probe at a terminal if you can."
 PIERCING_PAIR = "Never pierce the pair of a data bus: find a connector or use a breakout lead."
 BREAKOUT = "Ignition off before a connector is taken off; the module restarts afterwards."
 AMPS = (
-    "The meter lies in series, fused at 10 A: never across the battery, never while cranking. "
+    "The meter is in series, fused at 10 A: never across the battery, never while cranking. "
     "Move the lead back to volts afterwards."
 )
 BATTERY_CLAMP = (
     "Negative clamp off first, on last; no sparks near a battery that has just been charged; "
     "note what loses its memory."
 )
-LAMP_HEAT = "A loaded test draws real current: stay below the fuse's rating, and the lamp gets hot."
+LAMP_HEAT = "A load test draws real current: stay below the fuse's rating. The lamp gets hot."
 HIGH_VOLTAGE = (
     "Orange cables: above 60 V DC only trained people, isolated, locked off and proved dead. "
     "The maker's service information goes before anything said here."
@@ -92,7 +92,7 @@ def _harm(what: Observation, car: Car) -> Iterator[str]:
     if what.lamp_w:
         for spot in what.lamp_at or what.points:
             if on_electronics(spot, car):
-                yield f"a lamp on the electronics at {spot} can burn a driver"
+                yield f"a lamp on the electronics at {spot} can burn out a driver"
 
 
 def on_airbag(node: str, car: Car) -> bool:

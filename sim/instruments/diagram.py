@@ -131,17 +131,17 @@ def ground_diagram(service: ServiceInformation, name: str) -> str:
 
 
 def sensor_diagram(service: ServiceInformation, name: str) -> str:
-    """The three wires of a sensor, from the module's pins."""
+    """The wires of a sensor, from the module's pins."""
     spec = service.vehicle.sensors[name]
     pins = service.face(name).pins
     joined = zip(service.sensor_ends(name), pins, strict=True)
     rows = {end: service.wire_path(end, pin.id) for end, pin in joined}
     sheet = Sheet()
     right = rows_end_at(rows)
-    top = MARGIN + 40.0
-    sheet.box(right, top - 36, BOX_W, 2 * ROW + 66, BOX)
+    top, tall = MARGIN + 40.0, (len(pins) - 1) * ROW
+    sheet.box(right, top - 36, BOX_W, tall + 66, BOX)
     sheet.text(right + BOX_W / 2, top - 18, name, size=15, bold=True)
-    sheet.text(right + BOX_W / 2, top + 2 * ROW + 24, shortened(spec.title or "sensor"), size=11, ink=FAINT)
+    sheet.text(right + BOX_W / 2, top + tall + 24, shortened(spec.title or "sensor"), size=11, ink=FAINT)
     for place, ((end, steps), pin) in enumerate(zip(rows.items(), pins, strict=True)):
         y = top + place * ROW
         draw_row_from(service, sheet, end, steps, y, right)

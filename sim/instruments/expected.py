@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sim.instruments.claim import Claim
+from sim.instruments.paths import sensor_ends
 from sim.vehicle.checks import supply_functions
 from sim.vehicle.description_software import Reference
 from sim.vehicle.elements import TESTER, Draw, Pin
@@ -27,9 +28,9 @@ COIL = "relay data sheets, ±10 %"
 STATED = "stated for this car, ±10 %"
 SOCKET = "SAE J1962: pin 16 battery, pins 4 and 5 ground; limits are common practice"
 FUSE = "makers' fuse data, from memory: 85..130 mV at rated current"
-BATTERY = "workshop table: rested, 50 to 100 % charged"
+BATTERY = "shop table: rested, 50 to 100 % charged"
 REFERENCE = "trade articles: 4.75 to 5.25 V"
-SENSOR = "usual signals lie at 0.5 to 4.5 V (from memory)"
+SENSOR = "usual signals are 0.5 to 4.5 V (from memory)"
 DRAW = "trade article: below 50 mA asleep"
 
 
@@ -100,8 +101,9 @@ def _reference_at(claim: Claim, pin: Pin) -> Reference | None:
     plug = claim.car.connectors[pin.connector]
     here = (plug.owner, pin.function)
     if plug.kind == "sensor":
-        supply, *_ = claim.vehicle.sensors[plug.id].ends
-        here = (supply.part, supply.pin) if pin.function == "supply" else ("", "")
+        ends = dict(zip((one.id for one in plug.pins), sensor_ends(claim, plug.id), strict=True))
+        supply = claim.car.pins[ends[pin.id]]
+        here = (claim.car.connectors[supply.connector].owner, supply.function)
     module, function = here
     return claim.vehicle.modules[module].references.get(function) if module else None
 
@@ -109,8 +111,8 @@ def _reference_at(claim: Claim, pin: Pin) -> Reference | None:
 def _is_signal(claim: Claim, pin: Pin) -> bool:
     plug = claim.car.connectors[pin.connector]
     if plug.kind == "sensor":
-        return pin.function == "signal"
-    ends = [sensor.ends[1].target for sensor in claim.vehicle.sensors.values()]
+        return pin.function.startswith("signal")
+    ends = [track.ends[1].target for sensor in claim.vehicle.sensors.values() for track in sensor.tracks]
     return plug.kind == "module" and f"{plug.owner}.{pin.function}" in ends
 
 
@@ -118,10 +120,10 @@ def _sensor_ground(claim: Claim, pin: Pin) -> str:
     """The ground pin that belongs to a reference or signal, at the same connector."""
     plug = claim.car.connectors[pin.connector]
     if plug.kind == "sensor":
-        return f"{plug.id}.3"
+        return f"{plug.id}.{3 if int(pin.cavity) <= 3 else 6}"
     here = f"{plug.owner}.{pin.function}"
-    for sensor in claim.vehicle.sensors.values():
-        supply, signal, ground = sensor.ends
+    for track in (one for sensor in claim.vehicle.sensors.values() for one in sensor.tracks):
+        supply, signal, ground = track.ends
         if here in (supply.target, signal.target):
             found = claim.car.pin_of(ground.part, ground.pin)
             return found.id if found else "BODY"

@@ -145,7 +145,7 @@ def _open_face(plug: Connector, car: Car) -> Iterator[Sighting]:
         if pin.id in state.opened:
             bad.append(Sighting(True, f"terminal {pin.cavity} is pushed back", f"mend {pin.id}"))
         elif state.added_ohm.get(pin.id, 0.0) >= VISIBLE_OHM:
-            bad.append(Sighting(True, f"terminal {pin.cavity} is green", f"mend {pin.id}"))
+            bad.append(Sighting(True, f"terminal {pin.cavity} is corroded", f"mend {pin.id}"))
         elif pin.id in state.intermittent:
             bad.append(Sighting(True, f"terminal {pin.cavity} has poor terminal tension", f"mend {pin.id}"))
         if pin.id in state.swapped:
@@ -234,14 +234,14 @@ def _place(nodes: list[str], car: Car) -> Iterator[Sighting]:
             found.append(Sighting(True, words, f"unshort {short.a} to {short.b}"))
     for resistor in _added(car, "terminator"):
         if resistor.a in nodes or resistor.b in nodes:
-            found.append(Sighting(True, "a resistor has been put in here"))
+            found.append(Sighting(True, "a resistor has been added here"))
     for element in car.elements.values():
         touches = element.a in nodes or element.b in nodes
         if touches and isinstance(element, Wire) and element.id in state.opened:
             found.append(Sighting(True, f"the wire {element.id} is broken", f"mend {element.id}"))
     yield from found
     if not found:
-        yield Sighting(False, "nothing to be seen")
+        yield Sighting(False, "nothing found")
 
 
 def _added(car: Car, kind: str) -> Iterable[Resistor]:

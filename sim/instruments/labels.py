@@ -47,7 +47,8 @@ def pin_words(claim: Claim, pin: Pin) -> str:
     if plug.kind == "dlc":
         return {"H": "CAN high", "L": "CAN low", "B+": "battery"}.get(pin.function, "ground")
     if plug.kind == "sensor":
-        return {"supply": "5 V supply", "ground": "sensor ground"}.get(pin.function, pin.function)
+        end, track = pin.function.rstrip("2"), " of track 2" if pin.function.endswith("2") else ""
+        return {"supply": "5 V supply", "ground": "sensor ground"}.get(end, end) + track
     if plug.kind != "module":
         return {"B+": "battery plus", "GND": "body"}.get(pin.function, pin.function)
     return _module_words(claim, plug.owner, pin.function)
@@ -69,11 +70,12 @@ def _module_words(claim: Claim, module: str, function: str) -> str:
     if function in spec.references:
         return f"{spec.references[function].volt:g} V supply of sensors"
     for name, sensor in claim.vehicle.sensors.items():
-        _, signal, ground = sensor.ends
-        if signal.target == f"{module}.{function}":
-            return f"signal of {name}"
-        if ground.target == f"{module}.{function}":
-            return "sensor ground"
+        for number, track in enumerate(sensor.tracks):
+            _, signal, ground = track.ends
+            if signal.target == f"{module}.{function}":
+                return f"signal of {name}{', track 2' if number else ''}"
+            if ground.target == f"{module}.{function}":
+                return "sensor ground"
     feeder = _feeder(claim, module, function)
     if feeder:
         return f"{'supply' if function.startswith('B+') else 'sense line'} from {feeder}"

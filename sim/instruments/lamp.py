@@ -97,7 +97,7 @@ def _notes(
     open_v: float | None, loaded_v: float, light: str, feed_v: float | None, ground_v: float | None
 ) -> list[str]:
     if open_v is None:
-        return ["Nothing joins the two terminals: no current can flow."]
+        return ["No circuit between the two terminals: no current can flow."]
     notes = []
     if abs(open_v) > 9 and light in ("dark", "glows"):
         notes.append(

@@ -117,7 +117,7 @@ def seen(found: Reading, traffic: Traffic, a: str, b: str) -> tuple[Seen, ...]:
     states = [Seen(*rest, 1.0)]
     near = channels_at(found, a, b)
     if not traffic.known and any(name in found.car.transceivers for name in near):
-        raise EditProblem(f"{a} and {b} lie on a bus: reading them needs a bench at frame depth")
+        raise EditProblem(f"{a} and {b} are on a bus: reading them needs a bench at frame fidelity")
     for who, share in traffic.shares:
         if set(near).intersection(who):
             dominant = thevenin(found.while_dominant(*who), a, b)

@@ -108,7 +108,7 @@ def _volts(bench: Probed, observed: Observed) -> Measured:
     if volt is None:
         return _result(
             what, bench.car, f"{digits(_ghost_v(bench, what), 'V')}, wandering", None, "V",
-            ["Nothing joins the two points: the meter shows what its open lead picks up."], floating=True,
+            ["No circuit between the two points: the meter shows stray voltage."], floating=True,
         )  # fmt: skip
     volt -= _lamp_pulls_v(found, what)
     pulsed = _is_pulsed(states)
@@ -122,13 +122,13 @@ def _minimum(observed: Observed, car: Car) -> Measured:
     a, b = what.points
     readings = [wiring.solve(state) for wiring, state in observed.held]
     if not readings:
-        raise EditProblem("nothing is held: do something first, then read the minimum")
+        raise EditProblem("nothing recorded yet: do something first, then read the minimum")
     if channels_at(readings[-1], a, b):
-        raise EditProblem(f"{a} and {b} lie on a bus: a minimum hold is too slow for it, take the scope")
+        raise EditProblem(f"{a} and {b} are on a bus: min hold is too slow for it; use the scope")
     found = [thevenin(one, a, b) for one in readings]
     volts = [_across_meter_v(*one) for one in found if one is not None]
     if not volts:
-        return _result(what, car, "OL", None, "V", ["Nothing joins the two points."], floating=True)
+        return _result(what, car, "OL", None, "V", ["No circuit between the two points."], floating=True)
     note = f"The lowest during the last action that lasted {HOLD_S:g} s."
     return _result(what, car, f"{digits(min(volts), 'V')}, minimum", min(volts), "V", [note])
 
@@ -192,7 +192,7 @@ def _ohms(found: Reading, traffic: Traffic, what: Observation, car: Car) -> Meas
         notes.append("Continuity proves milliamps only. Load-test the circuit.")
     display = "OL" if ohm is None else digits(ohm, "Ω")
     if what.kind is ObservationKind.CONTINUITY:
-        display = f"{display}, {'beeps' if beeps else 'no continuity'}"
+        display = f"{display}, {'continuity' if beeps else 'no continuity'}"
     doubtful = live_v > LIVE_V
     return _result(what, car, display, ohm, "Ω", notes, floating=not states, beeps=beeps, doubtful=doubtful)
 
@@ -235,13 +235,13 @@ def _amps(found: Reading, observed: Observed, car: Car) -> Measured:
         )
     in_series = isinstance(element, Contact) and car.connectors[element.connector].kind != "battery"
     if in_series and not car.is_whole(element):
-        notes.append("No loop: the contact does not close.")
+        notes.append("No circuit: the contact does not close.")
     opens_s = opening_s(amp, METER_FUSE_A)
     if opens_s is None:
         return _result(what, car, digits(amp, "A"), amp, "A", notes)
     notes.append(
         f"{abs(amp):.0f} A: the meter's own {METER_FUSE_A:g} A fuse opens {_after(opens_s)}. "
-        "Put a new one in, and use a clamp meter for such a current."
+        "Fit a new one, and use a clamp meter at this current."
     )
     return _result(what, car, "OL", None, "A", notes)
 
@@ -249,7 +249,7 @@ def _amps(found: Reading, observed: Observed, car: Car) -> Measured:
 def _after(opens_s: float) -> str:
     if opens_s < 1:
         return "at once"
-    return f"after {opens_s:.0f} s" if opens_s < 600 else "sooner or later"
+    return f"after {opens_s:.0f} s" if opens_s < 600 else "eventually"
 
 
 def _lost(found: Reading, element: Element) -> list[str]:

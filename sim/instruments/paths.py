@@ -62,9 +62,9 @@ def _path(claim: Claim, graph: nx.Graph[str], a: str, b: str) -> tuple[PathPart,
 
 
 def sensor_ends(claim: Claim, sensor: str) -> tuple[str, ...]:
-    """Return the module's pins that a sensor's supply, signal and ground come from."""
-    spec = claim.vehicle.sensors[sensor]
-    pins = (claim.car.pin_of(end.part, end.pin) for end in spec.ends)
+    """Return the module's pins that a sensor's supply, signal and ground come from, track by track."""
+    ends = (end for track in claim.vehicle.sensors[sensor].tracks for end in track.ends)
+    pins = (claim.car.pin_of(end.part, end.pin) for end in ends)
     return tuple(pin.id for pin in pins if pin is not None)
 
 

@@ -40,7 +40,7 @@ def read(bench: ProbedBench, sentence: str) -> Result:
 def shown(bench: Probed) -> Result:
     """What the bench's last observation shows, before anything else has been done."""
     if bench.observed is None:
-        raise EditProblem("nothing has been measured or looked at yet")
+        raise EditProblem("nothing has been measured or inspected yet")
     return _SHOWN[bench.observed.what.kind](bench, bench.observed)
 
 

@@ -229,4 +229,4 @@ def why(bench: Bench, question: str) -> Because:
         case ["lamp", name]:
             return why_telltale(bench, name)
     known = "mode, engine, battery, awake BUS, silent MODULE, code MODULE CODE, lamp NAME"
-    raise EditProblem(f"'{question}' is no question; known: {known}")
+    raise EditProblem(f"'{question}' is not a question; known: {known}")

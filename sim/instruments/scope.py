@@ -118,7 +118,7 @@ class Picture(Result):
 def swept(bench: Probed, observed: Observed) -> Picture:
     """Return what the scope shows of the bench's last observation."""
     if not observed.frame_fidelity:
-        raise EditProblem("a scope needs a bench at frame depth")
+        raise EditProblem("a scope needs a bench at frame fidelity")
     found, what = now(bench), observed.what
     near = set(channels_at(found, *what.points))
     everything: tuple[Ran, ...] = (*observed.frames, *observed.on_wires)
@@ -223,7 +223,7 @@ def _notes(
 ) -> tuple[str, ...]:
     notes = []
     if any(one.floating for one in channels):
-        notes.append("Nothing joins the two points of a floating channel.")
+        notes.append("There is no circuit between the two points of a floating channel.")
     if tried:
         notes.append("Frames do not get through: no node acknowledges them.")
     elif disturbed and not all(_is_flat(one) for one in channels):

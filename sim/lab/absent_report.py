@@ -23,7 +23,7 @@ def codes_that_matter(car: Car, report: Evidence) -> list[Section]:
     if answer.best.unexplained:
         sections.append(Section("Codes left over", tuple(_left_over(answer.best.unexplained))))
     doubts = tuple(_doubts(answer, report))
-    return [*sections, Section("To bear in mind", doubts)] if doubts else sections
+    return [*sections, Section("Keep in mind", doubts)] if doubts else sections
 
 
 def _first(car: Car, claims: Claims, report: Evidence, answer: AbsentModules) -> Iterator[str | Rows]:
@@ -50,7 +50,7 @@ def answer_words(answer: AbsentModules) -> str:
 
 def _row(name: str, claims: Claims, report: Evidence) -> tuple[str, ...]:
     codes = [one for one in report.codes if name in claims.explaining(one)]
-    asked = "no answer" if name in report.silent else "answers" if name in report.answers else "not told"
+    asked = "no answer" if name in report.silent else "answers" if name in report.answers else "not asked"
     return name, asked, _some([f"{one.module} {one.code}" for one in codes]) or "no module in this report"
 
 
@@ -65,18 +65,18 @@ def _left_over(codes: Sequence[CodeSeen]) -> Iterator[str | Rows]:
         )
         for code in counted
     )
-    yield "These have another reason, or are history. Absent modules do not explain them."
+    yield "These have another cause, or are history codes: absent modules do not explain them."
     yield Rows(("code", "text", "in"), rows)
 
 
 def _doubts(answer: AbsentModules, report: Evidence) -> Iterator[str | Rows]:
     if report.codes and not report.silent:
-        yield "The report names no module that does not answer. Ask every module: the answer gets surer."
+        yield "The report names no module that does not answer. Scan every module for a more certain answer."
     if answer.unseen:
         pairs = [f"{witness} about {missed}" for witness, missed in answer.unseen]
         yield f"Should have a code and have none in this report: {_some(pairs)}."
     if answer.hidden:
-        yield f"May be absent as well without a trace in this report: {_some(answer.hidden)}."
+        yield f"May be absent as well, with no sign of it in this report: {_some(answer.hidden)}."
     if not answer.complete:
         yield "Not all sets of modules were compared: there are too many."
 

@@ -47,7 +47,7 @@ def _listed(value: object) -> object:
     return (value,) if isinstance(value, str) else value
 
 
-NO_CODE = "is no code of a module: write 'ECM U0101' or 'ECM U0101-87 stored'"
+NO_CODE = "is not a module with a code: write 'ECM U0101' or 'ECM U0101-87 stored'"
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from sim.lab.sight import Sight, ThingKind
 
 READABLE = 0.02  # two readings closer than this share of the larger are taken as one; common practice
 READABLE_LEAST = 0.02  # V, ohm, A
-DOUBTFUL = "a reading to rely on for nothing"  # in place of one that is shown with a warning
+DOUBTFUL = "a reading that cannot be relied on"  # in place of one that is shown with a warning
 
 Key = TypeVar("Key", bound=Hashable)
 HeldCode = tuple[str, str, str]  # module, code, "present" or "stored"
@@ -97,7 +97,7 @@ def compared(seen: Evidence, sights: Sequence[Sight]) -> Iterator[Compared]:
     if seen.reads is not None:
         yield _compared_reading(seen, last)
     if seen.shows is not None:
-        says = last.display or "nothing was looked at"
+        says = last.display or "nothing was inspected"
         yield Compared(last.action, seen.shows, seen.shows if seen.shows in says else says)
 
 

@@ -125,7 +125,7 @@ def exercise_draft(compound: Compound, car: str, actions: Sequence[str]) -> str:
     `car`: the name of a shipped car. `actions`: what was done before the student gets it. The words of the
     work order are a beginning only.
     """
-    listed = (("Hidden by the other", compound.masked), ("Of neither alone", compound.new))
+    listed = (("Hidden by the other", compound.masked), ("Shown by neither alone", compound.new))
     details = [f"{word}: {', '.join(found)}." for word, found in listed if found]
     alike = [f"To the scan it looks like {', '.join(compound.alike)}."] if compound.alike else []
     draft = {
@@ -135,7 +135,7 @@ def exercise_draft(compound: Compound, car: str, actions: Sequence[str]) -> str:
         "car": car,
         "work_order": {
             "customer": "invented by the instructor",
-            "words": f"A draft: write here what the customer tells (difficulty {compound.difficulty:.2f}).",
+            "words": f"A draft: write here what the customer says (difficulty {compound.difficulty:.2f}).",
         },
         "arrives": list(compound.edits),
         "before": list(actions),

@@ -121,7 +121,7 @@ def grid_sections(grid: Grid) -> list[Section]:
     return [
         Section("Question", (edits, *given, "Then, in every combination: " + "; ".join(steps) + ".")),
         Section("What could be seen", (*_tables(grid, letters), *_unchanging(grid))),
-        Section("What brings it about", (_symptom_rows(grid),)),
+        Section("What causes it", (_symptom_rows(grid),)),
         *([Section("Effects on readings", (_effect_rows(grid),))] if grid.effects else []),
         Section("What hides what", tuple(_hiding_lines(grid)) or ("Nothing hides anything here.",)),
         Section("What cannot be told apart", tuple(_alike_lines(grid)) or ("Every row looks different.",)),
@@ -165,7 +165,7 @@ def _first(grid: Grid) -> int:
 
 
 def _symptom_rows(grid: Grid) -> Rows:
-    head = ("symptom", "minimal cause sets", "enough alone", "cannot be without", "taken away by")
+    head = ("symptom", "minimal cause sets", "enough alone", "cannot be without", "removed by")
     together: dict[SymptomCauses, list[str]] = {}
     for one in grid.symptoms:
         together.setdefault(one.causes, []).append(one.title)

@@ -21,6 +21,7 @@ MINUTES: Mapping[str, float] = {
     "mend": 15.0, "unshort": 15.0, "bypass": 5.0, "unbypass": 3.0, "charge": 45.0,
     "unswap": 15.0, "unterminate": 10.0,  # two terminals out of their cavities and back; a resistor cut out
     "replace": 60.0,
+    "read": 2.0, "details": 1.0, "readiness": 1.0, "actuate": 2.0, "release": 0.5, "selftest": 2.0,
     "identify": 2.0, "code": 10.0, "calibrate": 15.0, "match": 20.0, "flash": 30.0,  # with a tester
 }  # fmt: skip
 DAMAGE_MINUTES = 2.0  # to bring about a fault that no search brings about

@@ -33,8 +33,8 @@ from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
 
-CRANKS, STARTS = "the starter turns the engine", "the engine starts"
-FLOATING = "floating: the digits wander"
+CRANKS, STARTS = "the starter cranks the engine", "the engine starts"
+FLOATING = "floating: the reading drifts"
 MakeBench = Callable[[Car, tuple[str, ...], int, Fidelity], Bench]
 
 
@@ -112,8 +112,8 @@ def sight_of(bench: Bench, action: str, progress: Callable[[float], None] | None
         result = shown(bench)
         display, reading, doubtful = reading_of(result)
         return _seat(bench, outcome, display=display, reading=reading, notes=result.notes, doubtful=doubtful)
-    if outcome.identification is not None:
-        return _seat(bench, outcome, display=outcome.identification.words)
+    if outcome.told is not None:
+        return _seat(bench, outcome, display=outcome.told.words)
     report = outcome.report
     if report is None:
         asked = tuple(_words(name, one) for name, one in outcome.responses.items())

@@ -35,7 +35,7 @@ def no_cause_words(found: SearchResult) -> str:
     step = f"No possible cause left before it shows what step {number} saw ({done}). " if number else ""
     return (
         f"{step}It may be another kind of fault or one of another size, more faults at once, a car built "
-        "otherwise than its diagram says (ask for such theories, too), or something seen wrong."
+        "differently from its diagram (include theories in the search), or something observed wrongly."
     )
 
 
@@ -43,7 +43,7 @@ def odds_words() -> str:
     """The prior odds and where they come from."""
     kinds = ", ".join(f"{kind} {share:.2%}" for kind, share in ODDS.items())
     theories = ", ".join(f"{sort} {share:.2%}" for sort, share in THEORY_ODDS.items())
-    return f"Odds in the bay (common practice, no statistics): {kinds}; each theory: {theories}."
+    return f"Odds in the shop (common practice, not statistics): {kinds}; each theory: {theories}."
 
 
 def search_page(found: SearchResult, advice: Advice | None, left_share: float) -> str:
@@ -79,7 +79,7 @@ def search_page(found: SearchResult, advice: Advice | None, left_share: float) -
             for one in advice.ranked
         )
         table = Rows(("check", "min", "bits", "may show", "cautions"), checks)
-        sections.append(Section("What to look at next", (advice.words, table)))
+        sections.append(Section("What to check next", (advice.words, table)))
     return as_html("Possible causes", sections)
 
 

@@ -62,11 +62,13 @@ class CaseTable:
     def words(self) -> str:
         """The outcome in a sentence."""
         if not self.tied:
-            return "No story gives everything that was seen."
+            return "No story explains everything that was seen."
         if len(self.tied) == 1:
-            return f"Only '{self.tied[0]}' gives everything that was seen."
+            return f"Only '{self.tied[0]}' explains everything that was seen."
         names = ", ".join(f"'{name}'" for name in self.tied)
-        return f"A tie: {names} all give everything that was seen; nothing looked at so far tells them apart."
+        return (
+            f"A tie: {names} all explain everything that was seen; nothing checked so far tells them apart."
+        )
 
     def as_html(self) -> str:
         """A report to print, as one HTML page."""
@@ -81,7 +83,7 @@ class CaseTable:
         )
         yield Section("Stories", (Rows(("story", "edits", "gives", "first goes wrong"), rows), self.words))
         if self.separations:
-            yield Section("One experiment further", tuple(separation_lines(self.separations)))
+            yield Section("One more experiment", tuple(separation_lines(self.separations)))
 
 
 def try_stories(
@@ -156,7 +158,7 @@ class StoryTold:
 
 @dataclass(frozen=True, slots=True)
 class ExperimentTold:
-    """One experiment further: the groups into which it divides the tied stories, and what differs.
+    """One more experiment: the groups into which it divides the tied stories, and what differs.
 
     `shows`: what is looked at, and what each group shows there.
     """

@@ -96,9 +96,9 @@ ROWS = (
     "modules that answer",
     "no answer from",
     "engine",
-    "engine in the end",
-    "ignition in the end",
-    "lamps lit in the end",
+    "engine at the end",
+    "ignition at the end",
+    "lamps lit at the end",
     "codes",
     "which",
 )

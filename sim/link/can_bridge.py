@@ -29,7 +29,7 @@ def open_bus(where: str) -> can.BusABC:
     """The python-can bus of "INTERFACE:CHANNEL", for instance "virtual:car". Raises `Problem`."""
     interface, _, channel = where.partition(":")
     if not interface or not channel:
-        raise Problem(f"'{where}' is no CAN bus; write INTERFACE:CHANNEL, for example virtual:car")
+        raise Problem(f"'{where}' is not a CAN bus; write INTERFACE:CHANNEL, for example virtual:car")
     try:
         return can.Bus(interface=interface, channel=channel)
     except (can.CanError, OSError, ValueError, ImportError, NotImplementedError) as error:

@@ -41,7 +41,7 @@ class LiveLink:
         if TESTER not in bench.car.transceivers:
             raise Problem("this car has no diagnostic connector on a bus: nothing can be plugged in")
         if bench.fidelity != "frame":
-            raise Problem("a car in real time needs a bench at frame depth")
+            raise Problem("a car in real time needs a bench at frame fidelity")
         self.car = RealTime(bench)
         self.adapter = Adapter(bench.live)
         self.doip: DoipServer | None = None

@@ -196,8 +196,8 @@ def _line(senders: list[str]) -> Iterable[str]:
 
 
 def _head(log: LogContents) -> Iterator[str]:
-    yield f"# What {json.dumps(log.name)} shows. A log tells no senders: each identifier has its own."
-    yield "# Join them as you find out who sends what. Wires, fuses and positions on the bus are a guess."
+    yield f"# What {json.dumps(log.name)} shows. A log does not name senders: each identifier has its own."
+    yield "# Merge them as you find out who sends what. Wires, fuses and positions on the bus are a guess."
     taken = {one.can_id for one in log.periodic()}
     left_out = [f"{one.can_id:03X}" for one in log.identifiers if one.can_id not in taken]
     if left_out:

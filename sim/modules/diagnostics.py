@@ -12,6 +12,7 @@ from typing import Final
 from sim.modules.facts import ENGINE_RPM
 from sim.modules.fault_memory import FaultMemory
 from sim.modules.knowledge import Knowledge
+from sim.modules.live_data import LiveData
 from sim.modules.obd_services import SERVICES, EngineValues, ObdServices
 from sim.modules.programming import Programming
 from sim.modules.security_access import SharedSecret
@@ -46,6 +47,7 @@ class Diagnostics:
         control: TesterControl,
         restart: Callable[[str], None],
         set_up: SetUp,
+        live_data: LiveData,
     ) -> None:
         self.guard: Callable[[int], bool] = lambda service: False
         self._host = host
@@ -58,6 +60,7 @@ class Diagnostics:
             memory,
             lambda: world.now_s,
             live=self._live,
+            more_data=live_data.values,
             reset=self._reset,
             secret=SharedSecret(SECRET),
             communication=control.communication,
@@ -153,6 +156,7 @@ class Diagnostics:
             0.0 if running_since is None else world.since_s(world.trace[running_since].time_s),
             self._host.supply_v,
             world.engine.value == "stopped",
+            world.coolant_c(),
         )
 
     def _reset(self, kind: int) -> None:

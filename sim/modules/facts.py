@@ -111,7 +111,7 @@ def _leaf_in_words(leaf: Condition) -> str:
         case "signal":
             return f"{leaf.signal}" if leaf.is_ == (True,) else f"{leaf.signal} is {wanted}"
         case "missing":
-            return f"{leaf.missing} not heard"
+            return f"{leaf.missing} not received"
         case "mode":
             return f"mode {' or '.join(leaf.mode or ())}"
         case "line":

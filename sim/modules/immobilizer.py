@@ -35,7 +35,7 @@ class Denial:
     """The test that fails when the other end denies a start, and passes with the next release."""
 
     def __init__(self, host: Host, faults: FaultRecorder, code: str | None) -> None:
-        words = "the immobilizer's other end does not know it"
+        words = "the immobilizer does not recognize it"
         coded = None if code is None else with_failure_type(code)
         self._test = None if coded is None else Maturing(faults, coded, 0.0, 0.0, lambda: words)
         self.tests = [] if self._test is None else [self._test]
@@ -133,7 +133,7 @@ class Authority(_Side):
         self._tries += 1
         number = f"{world.seed}:{self._tries}".encode()
         if self._asked is None:
-            words = f"{self._host.name} asks {self._spec.engine} for proof"
+            words = f"{self._host.name} sends {self._spec.engine} a challenge"
             self._note(words, self._knowledge.mode_event(), world.fob.event)
         self._asked = hmac.digest(b"challenge", number, "sha256")[:4]
         self._host.send(Frame(self._spec.challenge_id, self._asked))
@@ -143,7 +143,7 @@ class Authority(_Side):
         self._timer = None
         self._unproved += 1
         if self._unproved == PATIENCE:
-            words = f"{self._host.name} gets no proof from {self._spec.engine}"
+            words = f"{self._host.name} gets no valid response from {self._spec.engine}"
             path = self._host.world.explainer.broken_path(self._host.name, self._spec.engine)
             self._note(words, self.event, *path)
         if self._host.state == "running":
@@ -167,7 +167,7 @@ class Authority(_Side):
         if not self.denial.failing:
             ends = (f"{name} keys" for name in (self._spec.authority, self._spec.engine))
             edits = [self._host.world.edit_events.get(end) for end in ends]
-            self._note(f"{self._spec.engine} gives a wrong proof and is denied", self.event, *edits)
+            self._note(f"{self._spec.engine} gives a wrong response and is rejected", self.event, *edits)
             self.denial.failed(self.event)
         self._host.send(Frame(self._spec.release_id, DENIED))
 

@@ -27,6 +27,7 @@ from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Denial, Starter
 from sim.modules.knowledge import Knowledge
+from sim.modules.live_data import LiveData
 from sim.modules.managed_bus import ManagedBus
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
 from sim.modules.pins import Outputs, Pins
@@ -79,8 +80,9 @@ class ControlModule:
         }
         self.control = TesterControl(self, self.faults, self.outputs, self.managed, self.talk)
         self.sending = Sending(self, self.knowledge, self.control, self.managed, self.set_up)
+        live_data = LiveData(self, self.knowledge, self.outputs, self._watched_v)
         self.diagnostics = Diagnostics(
-            self, self.knowledge, self.memory, self.control, self.restart, self.set_up
+            self, self.knowledge, self.memory, self.control, self.restart, self.set_up, live_data
         )
         self.gateway: Gateway | None = None
         if self.spec.gateway:
@@ -110,6 +112,11 @@ class ControlModule:
         watched = [one.check(pin) for pin, one in self.spec.references.items()]
         checks = [*self.spec.checks, *(check for check in watched if check is not None)]
         self.circuits = [CircuitMonitor(self.faults, self.conditions, check) for check in checks]
+        for one in self.circuits:
+            if one.check.agrees_with is not None:
+                pins = (one.check.pin, one.check.agrees_with)
+                ranges = (other for other in self.circuits if other.check.pin in pins and other is not one)
+                one.judged_before = tuple(ranges)
         self.controllers = {
             bus: BusOffMonitor(self, self.faults, self.conditions, bus) for bus in self.channels
         }
@@ -118,6 +125,11 @@ class ControlModule:
         )
         self.monitors: list[MessageMonitor] = []
         self._watching: list[MessageMonitor | CircuitMonitor | BusOffMonitor | SetUpMonitor | Denial] = []
+
+    def _watched_v(self) -> dict[str, float]:
+        """The voltages at the pins that it watches."""
+        compared = {one.check.agrees_with: one.other_v for one in self.circuits if one.check.agrees_with}
+        return compared | {one.check.pin: one.pin_v for one in self.circuits}
 
     def connect(self) -> None:
         """Find the streams of this module's messages once all of them are known, and declare its codes."""
@@ -199,7 +211,7 @@ class ControlModule:
     def _die(self) -> None:
         """Nothing inside works any more: it draws next to nothing and does not answer."""
         if self.state != "dead":
-            self._enter("dead", f"{self.name} is dead inside", (self._set_up_event("inside"),))
+            self._enter("dead", f"{self.name} has failed inside", (self._set_up_event("inside"),))
             self._shut()
             self._forget_all()
 
@@ -207,14 +219,14 @@ class ControlModule:
         """The boot loader takes over while the software is erased, and leaves when it is told to."""
         if self.state == "boot mode":
             if self.diagnostics.server.session == Session.DEFAULT:  # a tester's session ends with its reset
-                self.restart("its software is whole again")
+                self.restart("its software is complete again")
         elif self.state in ("running", "going to sleep"):
             self._enter_boot_mode()
             self._stop_sending()
             self.outputs.shut()
 
     def _enter_boot_mode(self) -> None:
-        words = f"{self.name} has no whole software and stays in its boot loader"
+        words = f"{self.name} has incomplete software and stays in its boot loader"
         self._enter("boot mode", words, (self._set_up_event("software"), self.state_event))
 
     def _set_up_event(self, what: str = "inside") -> int | None:
@@ -343,7 +355,7 @@ class ControlModule:
 
     def wake(self, source: str, causes: tuple[int | None, ...]) -> None:
         """Start from sleep."""
-        self._enter("starting", f"{self.name} wakes by {source}", causes)
+        self._enter("starting", f"{self.name} is woken by {source}", causes)
         self._begin_start()
 
     def come_back(self, why: str, event: int | None) -> None:

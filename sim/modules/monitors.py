@@ -38,7 +38,7 @@ class MessageMonitor:
         lost_code, invalid_code = self._codes()
         times = (expected.mature_s, expected.heal_s)
         self.lost = Maturing(
-            faults, lost_code, *times, lambda: f"{expected.message} not heard", self._heard_since_start
+            faults, lost_code, *times, lambda: f"{expected.message} not received", self._heard_since_start
         )
         self.tests = [self.lost]
         self.invalid: Maturing | None = None
@@ -129,14 +129,14 @@ class MessageMonitor:
         name, message = self._host.name, self.expected.message
         explainer = self._host.world.explainer
         causes = explainer.silence(name, message)
-        words = f"{name} has not heard {message} for {self.expected.limit_s * 1000:g} ms"
+        words = f"{name} has not received {message} for {self.expected.limit_s * 1000:g} ms"
         event = self._host.record("lost", words, causes or explainer.arrival(name, message), message, "lost")
         self.lost.judge(True, lambda: (event,))
 
     def _heard(self) -> None:
         name, message = self._host.name, self.expected.message
         causes = self._host.world.explainer.arrival(name, message)
-        event = self._host.record("heard", f"{name} hears {message} again", causes, message, "again")
+        event = self._host.record("heard", f"{name} receives {message} again", causes, message, "again")
         self.lost.judge(False, lambda: (event,))
 
 
@@ -148,26 +148,39 @@ class CircuitMonitor:
         self.test = Maturing(faults, check.code, check.mature_ms / 1000, check.heal_ms / 1000, self._words)
         self.tests = [self.test]
         self.enable_condition = conditions.of(check.when, check.after_ms / 1000)
-        self.pin_v = 0.0
+        self.pin_v = self.other_v = 0.0
+        self.judged_before: tuple[CircuitMonitor, ...] = ()  # the range of both pins, if it compares two
         self._causes: Causes = tuple
 
-    def measure(self, pin_v: float, causes: Causes) -> None:
-        """The voltage at the pin as the wiring has it now; `causes` is asked when the result changes."""
-        self.pin_v = pin_v
+    def measure(self, pin_v: float, other_v: float, causes: Causes) -> None:
+        """The voltage at the pin, and at the one that it is compared with, as the wiring has it now.
+
+        `causes` is asked when the result changes.
+        """
+        self.pin_v, self.other_v = pin_v, other_v
         self._causes = causes
+
+    @property
+    def fails(self) -> bool:
+        """Is the voltage out of its limits now?"""
+        check = self.check
+        if check.agrees_with is not None:
+            return abs(self.pin_v - check.times * self.other_v) > check.within_v
+        low = check.below_v is not None and self.pin_v < check.below_v
+        return low or (check.above_v is not None and self.pin_v > check.above_v)
 
     def update(self) -> None:
         """Judge the voltage while the test may run."""
-        if not self.enable_condition.on:
+        if not self.enable_condition.on or any(one.fails for one in self.judged_before):
             self.rest()
             return
-        low = self.check.below_v is not None and self.pin_v < self.check.below_v
-        high = self.check.above_v is not None and self.pin_v > self.check.above_v
-        self.test.judge(low or high, self._causes)
+        self.test.judge(self.fails, self._causes)
 
     def rest(self) -> None:
         """Nothing is tested any more."""
         self.test.rest()
 
     def _words(self) -> str:
-        return f"{self.pin_v:.1f} V at pin {self.check.pin}"
+        other = self.check.agrees_with
+        more = f", {self.other_v:.1f} V at pin {other}" if other else ""
+        return f"{self.pin_v:.1f} V at pin {self.check.pin}{more}"

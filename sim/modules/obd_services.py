@@ -32,9 +32,11 @@ SERVICES: Final = (CURRENT_DATA, CONFIRMED_CODES, CLEAR_CODES, PENDING_CODES, PE
 
 MAX_PARAMETERS: Final = 6  # in one request on CAN, ISO 15765-4; from memory
 
-# Parameter identifiers, `obd.commands`: 0C engine speed in 1/4 rpm, 0D vehicle speed in km/h, 1C which law's
-# OBD (06 is EOBD), 1F time since engine start in s, 42 control module voltage in mV.
-_STATUS, _ENGINE_SPEED, _VEHICLE_SPEED = 0x01, 0x0C, 0x0D
+# Parameter identifiers, `obd.commands`: 05 coolant temperature in °C + 40, 0C engine speed in 1/4 rpm, 0D
+# vehicle speed in km/h, 1C which law's OBD (06 is EOBD), 1F time since engine start in s, 42 control module
+# voltage in mV.
+MONITOR_STATUS: Final = 0x01
+_COOLANT, _ENGINE_SPEED, _VEHICLE_SPEED = 0x05, 0x0C, 0x0D
 _OBD_STANDARD, _RUN_TIME, _VOLTAGE = 0x1C, 0x1F, 0x42
 _EOBD: Final = 0x06
 _COMPONENT_MONITOR: Final = 0x04  # byte B of the status: supported; bit 6 says that it has not completed
@@ -50,6 +52,7 @@ class EngineValues:
     run_time_s: float  # since the engine started, 0 while it does not run
     supply_v: float
     engine_stopped: bool
+    coolant_c: float
 
 
 class ObdServices:
@@ -104,7 +107,8 @@ class ObdServices:
     def _parameters(self) -> dict[int, bytes]:
         values = self._values()
         measured = {
-            _STATUS: self._status(),
+            MONITOR_STATUS: self._status(),
+            _COOLANT: unsigned(values.coolant_c + 40, 1),
             _ENGINE_SPEED: unsigned(values.engine_speed_rpm * 4, 2),
             _VEHICLE_SPEED: unsigned(values.vehicle_speed_kph, 1),
             _OBD_STANDARD: bytes([_EOBD]),
@@ -118,6 +122,36 @@ class ObdServices:
         waiting = any(entry.status & Status.TEST_NOT_COMPLETED_SINCE_CLEAR for entry in self._legislated())
         monitors = _COMPONENT_MONITOR | (_COMPONENT_INCOMPLETE if waiting else 0)
         return bytes([lamp | min(len(_numbers(self._confirmed())), 0x7F), monitors, 0, 0])
+
+
+@dataclass(frozen=True, slots=True)
+class Monitors:
+    """What parameter 01 says: is the engine lamp asked for, how many codes, and which monitors have run."""
+
+    lamp: bool
+    codes: int
+    monitors: tuple[tuple[str, bool], ...]
+
+
+# Bits of bytes B (continuous) and C (spark ignition), from bit 0 up: SAE J1979 as given by PyPI `obd`.
+_CONTINUOUS: Final = ("misfire", "fuel system", "components")
+_SPARK: Final = (
+    "catalyst", "heated catalyst", "evaporative system", "secondary air system", "", "oxygen sensor",
+    "oxygen sensor heater", "exhaust gas recirculation",
+)  # fmt: skip
+
+
+def monitors_in(data: bytes) -> Monitors | None:
+    """Read what follows the service identifier of a response to parameter 01; None if it is none.
+
+    Not modelled: monitors of compression ignition.
+    """
+    if len(data) != 5 or data[0] != MONITOR_STATUS:
+        return None
+    a, b, c, d = data[1:]
+    found = [(name, not b >> bit + 4 & 1) for bit, name in enumerate(_CONTINUOUS) if b >> bit & 1]
+    found += [(name, not d >> bit & 1) for bit, name in enumerate(_SPARK) if name and c >> bit & 1]
+    return Monitors(bool(a & 0x80), a & 0x7F, tuple(found))
 
 
 def _supported(parameters: list[int]) -> dict[int, bytes]:

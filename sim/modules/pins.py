@@ -12,6 +12,7 @@ from sim.modules.facts import OFF, Fact
 from sim.modules.knowledge import Knowledge
 from sim.modules.set_up import SetUp
 from sim.modules.world import LIFELESS, Causes, Host, Timer
+from sim.vehicle.live_data import sense_lines
 
 LINE_ON_V = 6.0  # a sense line counts as on above this; common practice
 INPUT_SHARE = 0.5  # a wired input is active above half of the module's supply; common practice
@@ -48,24 +49,17 @@ class Pins:
 
     def functions(self) -> list[str]:
         """Inputs and sense lines, by the pin's function."""
-        found = self._sense_lines()
-        fed = [pin.function for pin in self._host.world.car.pins_of(self._host.name)]
-        return [*self._host.spec.inputs, *(function for function in fed if function in found)]
-
-    def _sense_lines(self) -> set[str]:
         car, name = self._host.world.car, self._host.name
-        ends = {f"{name}:{pin.function}.sense": pin.function for pin in car.pins_of(name)}
-        checked = {check.pin for check in self._host.spec.checks}
-        ended = [load.end for load in car.built.loads.values()]
-        loads = {end.pin for end in ended if end.part == name and end.pin}
-        found = {function for element, function in ends.items() if element in car.elements}
-        return found - checked - loads
+        found = sense_lines(car, name)
+        fed = [pin.function for pin in car.pins_of(name)]
+        return [*self._host.spec.inputs, *(function for function in fed if function in found)]
 
 
 class Outputs:
     """Drivers and telltales of one module, each with the event of its last change.
 
     held: outputs that a tester switches instead of the module's own rules, with the event of its request.
+    lamps_held: the same for all telltales together.
     For some seconds from ignition on all warning lamps light, so that the driver sees that they work.
     """
 
@@ -74,6 +68,7 @@ class Outputs:
         self.events: dict[str, int] = {}
         self.telltales: dict[str, bool] = dict.fromkeys(host.spec.telltales, False)
         self.held: dict[str, tuple[bool, int]] = {}
+        self.lamps_held: tuple[bool, int] | None = None
         self._set_up = set_up
         self._host = host
         self._knowledge = knowledge
@@ -136,10 +131,11 @@ class Outputs:
     def _switch_telltales(self) -> None:
         for name, asks in self._lamp_rules:
             spec = self._host.spec.telltales[name]
-            check = self.lamp_check(name)
-            lit = check is not None or asks() is True
+            check, held = self.lamp_check(name), self.lamps_held
+            lit = held[0] if held is not None else check is not None or asks() is True
             if lit != self.telltales[name]:
-                causes = (check,) if check is not None else self._knowledge.judge(spec.when).events
+                forced = held[1] if held is not None else check
+                causes = (forced,) if forced is not None else self._knowledge.judge(spec.when).events
                 self.telltales[name] = lit
                 words = f"telltale {name} {'lights' if lit else 'goes out'}"
                 self._host.record("telltale", words, causes, name, "lit" if lit else "dark")

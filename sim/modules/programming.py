@@ -198,7 +198,7 @@ class Programming:
         if version is None:
             return NOT_WHOLE
         self._store("software", None if version == SOFTWARE else version, f"has software version {version}")
-        self._store("half_flashed", None, "has whole software")
+        self._store("half_flashed", None, "has complete software")
         return WHOLE
 
     def _store(self, field: str, value: object, words: str, module: str = "") -> None:

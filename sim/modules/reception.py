@@ -129,7 +129,9 @@ class Reception:
             return
         if not self.knowledge.hears(message.name):
             arrival = self.host.world.explainer.arrival(self.host.name, message.name)
-            event = self.host.record("heard", f"{self.host.name} hears {message.name}", arrival, message.name)
+            event = self.host.record(
+                "heard", f"{self.host.name} receives {message.name}", arrival, message.name
+            )
             self.knowledge.heard[message.name] = Fact(True, event)
         for call in self._on_arrival.get(message.name, ()):
             call()
@@ -152,7 +154,7 @@ class Reception:
     def _went_missing(self, message: Sent, _time_s: float) -> None:
         explainer, name = self.host.world.explainer, self.host.name
         causes = explainer.silence(name, message.name) or explainer.arrival(name, message.name)
-        event = self.host.record("missing", f"{name} does not get {message.name}", causes, message.name)
+        event = self.host.record("missing", f"{name} does not receive {message.name}", causes, message.name)
         self.knowledge.missing(message.name, message.signals, event)
         self.host.invalidate()
 

@@ -48,7 +48,7 @@ class SetUpMonitor:
             wrong = "its VIN is another car's"
             own.append(self._own(OTHER_VIN_CODES[runs_engine], self._is_foreign, "VIN", wrong))
             if absent := absent_code(host.world.car.built):
-                lacks = "it does not hear a module that its coding expects"
+                lacks = "it gets no messages from a module that its coding expects"
                 own.append(self._own(absent, lambda: set_up.is_miscoded, "coding", lacks))
         if "calibration" in needs:
             lacks = "its calibration is missing"

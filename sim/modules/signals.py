@@ -49,14 +49,15 @@ class Codec:
         """The data of a message; signals not in `values` are marked not available."""
         data = bytearray(message.length)
         for place, name in enumerate(message.signals):
-            data[place] = self._byte(name, values.get(name))
+            data[place] = self.byte_of(name, values.get(name))
         return bytes(data)
 
     def decode(self, message: Sent, data: bytes) -> dict[str, Known]:
         """Signal values of received data; None where not available."""
-        return {name: self._value(name, data[place]) for place, name in enumerate(message.signals)}
+        return {name: self.value_of(name, data[place]) for place, name in enumerate(message.signals)}
 
-    def _byte(self, name: str, value: Known) -> int:
+    def byte_of(self, name: str, value: Known) -> int:
+        """The byte of one signal; None is marked not available."""
         if value is None:
             return ABSENT_BYTE
         if isinstance(value, str):
@@ -67,7 +68,8 @@ class Codec:
             return max(0, min(HIGHEST, value // STEP.get(name, 1)))
         return INVALID_BYTE
 
-    def _value(self, name: str, byte: int) -> Known:
+    def value_of(self, name: str, byte: int) -> Known:
+        """The value of one signal's byte; None where not available."""
         if byte == ABSENT_BYTE:
             return None
         if byte == INVALID_BYTE:

@@ -85,7 +85,7 @@ class Sleep:
         module, world = self._module, self._module.world
         harness = world.car.harness
         for channel in sorted(harness.babbling.intersection(module.channels.values())):
-            yield "it sends without end", world.edit_events.get(channel)
+            yield "it sends nonstop", world.edit_events.get(channel)
         if module.name in harness.kept_awake:
             yield "its network request is never released", world.edit_events.get(f"{module.name} awake")
 

@@ -1,8 +1,8 @@
 """What a tester can make a module do: outputs, a self-test, silence.
 
 Identifiers lie in the ranges that ISO 14229-1 leaves to the vehicle's maker and are our own: output n of a
-module is data identifier 0200 + n in the file's order, the self-test is routine 0201, the repeat message
-request of network management routine 0202.
+module is data identifier 0200 + n in the file's order, all its telltales together 0280, the self-test is
+routine 0201, the repeat message request of network management routine 0202.
 
 Not modelled: a control enable mask, several outputs in one request, silence on one of several buses, network
 management frames that are sent and not heard.
@@ -27,17 +27,27 @@ from sim.modules.uds_protocol import (
 )
 from sim.modules.uds_server import DiagnosticAction
 from sim.modules.world import Host
+from sim.vehicle.car import Car
 
 FIRST_OUTPUT_DID: Final = 0x0200
+LAMPS_DID: Final = 0x0280
+LAMPS: Final = "lamps"
 SELF_TEST_ROUTINE: Final = 0x0201
 REPEAT_MESSAGE_ROUTINE: Final = 0x0202
 SELF_TEST_S: Final = 1.0  # as long as tests of the shipped cars take to mature, twice; our own choice
 
 
+def outputs_of(car: Car, module: str) -> dict[str, int]:
+    """What a tester can switch at a module, with identifiers: outputs, and all telltales as `lamps`."""
+    spec = car.built.modules[module]
+    found = {name: did for did, name in enumerate(spec.outputs, start=FIRST_OUTPUT_DID)}
+    return found | ({LAMPS: LAMPS_DID} if spec.telltales else {})
+
+
 class TesterControl:
     """What a tester makes one module do.
 
-    muted: it sends no messages. deaf: it takes no notice of messages, and tests nothing meanwhile. event: the
+    muted: it sends no messages. deaf: it ignores messages, and tests nothing meanwhile. event: the
     last thing that a tester made it do. `talk` is called when it may send messages again, or not any more.
     """
 
@@ -60,10 +70,9 @@ class TesterControl:
 
     def outputs(self) -> dict[int, DiagnosticAction]:
         """Service 2F: the module's drivers, after security access."""
-        return {
-            did: DiagnosticAction(partial(self._output, name), locked=True, state_bytes=1)
-            for did, name in enumerate(self._host.spec.outputs, start=FIRST_OUTPUT_DID)
-        }
+        known = outputs_of(self._host.world.car, self._host.name)
+        acts = {name: self._lamps if name == LAMPS else partial(self._output, name) for name in known}
+        return {did: DiagnosticAction(acts[name], locked=True, state_bytes=1) for name, did in known.items()}
 
     def routines(self) -> dict[int, DiagnosticAction]:
         """Service 31: every test of the module anew; the result is how many there are and how many fail.
@@ -91,11 +100,7 @@ class TesterControl:
         if parameter == OutputControl.SHORT_TERM_ADJUSTMENT and data[0] > 1:
             return None
         now = self._outputs.on[name]
-        wanted = {
-            OutputControl.RESET_TO_DEFAULT: False,
-            OutputControl.FREEZE_CURRENT_STATE: now,
-            OutputControl.SHORT_TERM_ADJUSTMENT: data == b"\x01",
-        }.get(OutputControl(parameter))
+        wanted = _wanted(parameter, data, now)
         if wanted is not None:
             event = self._note(f"holds {name} {'on' if wanted else 'off'}")
             self._outputs.held[name] = (wanted, event)
@@ -105,12 +110,27 @@ class TesterControl:
         self._host.invalidate()
         return bytes([now if wanted is None else wanted])
 
+    def _lamps(self, parameter: int, data: bytes) -> bytes | None:
+        """All telltales together, as for a lamp check."""
+        if parameter == OutputControl.SHORT_TERM_ADJUSTMENT and data[0] > 1:
+            return None
+        outputs = self._outputs
+        now = all(outputs.telltales.values())
+        wanted = _wanted(parameter, data, now)
+        if wanted is not None:
+            outputs.lamps_held = (wanted, self._note(f"holds all lamps {'on' if wanted else 'off'}"))
+        elif outputs.lamps_held is not None:
+            self._note("switches its lamps by itself again")
+            outputs.lamps_held = None
+        self._host.invalidate()
+        return bytes([now if wanted is None else wanted])
+
     def _self_test(self, kind: int, data: bytes) -> bytes | None:
         if data or kind == RoutineControl.STOP:
             return None
         tests = self._faults.tests
         if kind == RoutineControl.START:
-            self._note("tests itself")
+            self._note("runs a self-test")
             self._tested = True
             for test in tests:
                 test.again()
@@ -129,14 +149,23 @@ class TesterControl:
         return b""
 
     def _note(self, words: str) -> int:
-        told = f"{self._host.name} {words}, as a tester says"
+        told = f"{self._host.name} {words}, as a tester commands"
         self.event = self._host.record("control", told, (self._host.world.tester_event,))
         return self.event
 
 
+def _wanted(parameter: int, data: bytes, now: bool) -> bool | None:
+    """What an output is held at by a control parameter; None where it is given back."""
+    return {
+        OutputControl.RESET_TO_DEFAULT: False,
+        OutputControl.FREEZE_CURRENT_STATE: now,
+        OutputControl.SHORT_TERM_ADJUSTMENT: data == b"\x01",
+    }.get(OutputControl(parameter))
+
+
 _WORDS: Final = {
-    (False, False): "sends and hears messages again",
+    (False, False): "sends and receives messages again",
     (True, False): "sends no messages",
-    (False, True): "takes no notice of messages",
-    (True, True): "sends no messages and takes no notice of any",
+    (False, True): "ignores messages",
+    (True, True): "sends no messages and ignores all",
 }

@@ -123,7 +123,8 @@ class DiagnosticServer:
 
     identity       what it says it is, now
     clock          seconds, never going back
-    live           the values of the live data identifiers
+    live           the values of the live data identifiers that every module has
+    more_data      those of this module's own, by identifier
     reset          told 0x01 (hard) or 0x03 (soft); it must let the response out before it acts
     secret         for seed and key
     communication  told (control type, communication type) of service 28
@@ -150,6 +151,7 @@ class DiagnosticServer:
         outputs: Mapping[int, DiagnosticAction],
         routines: Mapping[int, DiagnosticAction],
         later: Callable[[float, Callable[[], None]], object],
+        more_data: Callable[[], Mapping[int, bytes]] = dict,
         writing: Mapping[int, Callable[[bytes], bytes]] | None = None,
         boot_mode: Callable[[], bool] = lambda: False,
     ) -> None:
@@ -158,6 +160,7 @@ class DiagnosticServer:
         self.session = Session.DEFAULT
         self._clock = clock
         self._live = live
+        self._more_data = more_data
         self._reset = reset
         self._security = SecurityAccess(secret, clock)
         self._communication = communication
@@ -309,6 +312,7 @@ class DiagnosticServer:
     def _read_data_by_identifier(self, body: bytes) -> bytes:
         require_length(len(body) >= 2 and len(body) % 2 == 0)
         values = data_values(self._identity(), self.session, self._clock(), self._live())
+        values.update(self._more_data())
         wanted = [body[k : k + 2] for k in range(0, len(body), 2)]
         # ISO 14229-1: identifiers the module does not have are left out, unless it has none (from memory)
         known = [item for item in wanted if int.from_bytes(item, "big") in values]

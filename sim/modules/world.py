@@ -5,6 +5,7 @@ Not modelled: several processors in one module.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
@@ -25,6 +26,10 @@ ModuleState = Literal["unpowered", "dead", "boot mode", "starting", "running", "
 LIFELESS: tuple[ModuleState, ...] = ("unpowered", "dead")
 Causes = Callable[[], tuple[int, ...]]
 
+# An engine's coolant: the air around it, the thermostat's temperature, and the time constants of warming up
+# at idle and of cooling down; common practice, round figures.
+AMBIENT_C, WARM_C = 20.0, 90.0
+WARM_UP_S, COOL_DOWN_S = 300.0, 5400.0
 SEND_LIMIT_S = 0.1  # a single frame that is not acknowledged by then is given up; common practice
 
 
@@ -164,6 +169,7 @@ class World:
     management: dict[str, dict[str, Stream]] = field(default_factory=dict)
     fob: Fact = field(default_factory=lambda: Fact("in_range"))
     engine: Fact = field(default_factory=lambda: Fact("stopped"))
+    coolant_was: tuple[float, float] = (AMBIENT_C, 0.0)  # temperature in °C, and since when, in s
     speed_kph: Fact = field(default_factory=lambda: Fact(0))
     tester_event: int | None = None
 
@@ -180,6 +186,17 @@ class World:
     def since_s(self, time_s: float) -> float:
         """Return how long ago a time was, in whole nanoseconds as everything is."""
         return (self.now_ns - to_ns(time_s)) / NS_PER_S
+
+    def coolant_c(self) -> float:
+        """Temperature of the coolant: towards its target, fast with the engine running, slowly without."""
+        was_c, since_s = self.coolant_was
+        warming = self.engine.value == "running"
+        target_c, time_s = (WARM_C, WARM_UP_S) if warming else (AMBIENT_C, COOL_DOWN_S)
+        return target_c + (was_c - target_c) * math.exp(-self.since_s(since_s) / time_s)
+
+    def note_coolant(self) -> None:
+        """The engine is about to start or stop: the coolant goes another way from here."""
+        self.coolant_was = (self.coolant_c(), self.now_s)
 
     def record(
         self,

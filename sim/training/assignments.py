@@ -142,7 +142,7 @@ class Notices:
     def tell(self, class_id: int, words: str, student_id: int | None = None) -> MessageRow:
         """Send a message to one student of a class, or to all."""
         if not words.strip() or len(words) > LONGEST_MESSAGE:
-            raise Problem(f"a message has 1 to {LONGEST_MESSAGE} letters (here: {len(words.strip())})")
+            raise Problem(f"a message has 1 to {LONGEST_MESSAGE} characters (here: {len(words.strip())})")
         row: dict[str, Any] = {
             "class_id": class_id, "student_id": student_id, "words": words.strip(),
             "sent_s": self._store.clock(),

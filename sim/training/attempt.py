@@ -3,7 +3,7 @@
 The hidden edits are in `exercise.arrives` and in the bench, and no page shows them before `hand_in`. An
 attempt is the exercise and its log of sentences: `Attempt.replay` brings it back, byte for byte.
 
-A repair of something that is whole is done in vain: it costs its time and is in the log, as is every other
+A repair of something that is whole has no effect: it costs its time and is in the log, as is every other
 job that turns out not to be one. Only a sentence that makes no sense costs nothing.
 """
 
@@ -33,7 +33,7 @@ from sim.vehicle.problems import EditProblem
 TAKEN_OFF = {"unshort": "short", "unterminate": "terminate"}
 HINT_MINUTES = 5.0  # what a hint costs; our own choice
 LONGEST_NOTE = 2000
-NOT_THERE = "this is not to be found on the car"
+NOT_THERE = "this cannot be found on the car"
 
 
 @dataclass
@@ -142,14 +142,14 @@ class Attempt:
         """The next hint; it costs labor time."""
         self._must_be_open()
         if self.hints_taken >= len(self.exercise.hints):
-            raise EditProblem("there is no further hint")
+            raise EditProblem("there are no more hints")
         self.hints_taken += 1
         return self.exercise.hints[self.hints_taken - 1]
 
     def note(self, text: str) -> None:
         """Write something down."""
         if not text.strip() or len(text) > LONGEST_NOTE:
-            raise EditProblem(f"a note has 1 to {LONGEST_NOTE} letters")
+            raise EditProblem(f"a note has 1 to {LONGEST_NOTE} characters")
         self.notes.append(text.strip())
 
     def hand_in(self, named: Iterable[str], evidence: str = "") -> HandIn:
@@ -160,7 +160,7 @@ class Attempt:
         """
         self._must_be_open()
         if len(evidence) > LONGEST_NOTE:
-            raise EditProblem(f"the evidence has at most {LONGEST_NOTE} letters")
+            raise EditProblem(f"the evidence has at most {LONGEST_NOTE} characters")
         said = self._named(list(named))
         hidden = normal_causes(self.exercise.arrives or [NO_FAULT], self.exercise.real_car)
         hidden = () if hidden == (NO_FAULT,) else hidden
@@ -186,7 +186,7 @@ class Attempt:
 
     def _must_be_open(self) -> None:
         if self.result is not None:
-            raise EditProblem("this exercise has been handed in; begin it anew to try again")
+            raise EditProblem("this exercise has been handed in; start it again for another try")
 
     def understood(self, text: str) -> Action:
         """The action that a sentence means; raises `EditProblem` where it is none or is not allowed."""

@@ -6,7 +6,7 @@
 
 A field is a text; one that lists something has a line for each. `faults` is how many faults share the work
 order; what each of them has of its own is in fields named by `of_fault`. `seed` matters where
-something opens now and then, by chance.
+something opens intermittently, by chance.
 """
 
 from __future__ import annotations

@@ -106,6 +106,6 @@ def check_allowed(action: Action, tools: tuple[Tool, ...]) -> None:
 
 def _check_edit(edit: Edit) -> None:
     if edit.kind == "theory":
-        raise EditProblem("a design difference is nothing to do at the car: hand it in as a cause")
+        raise EditProblem("a design difference cannot be repaired: hand it in as a cause")
     if edit.kind == "fault" and edit.verb not in (*HANDS_ON, FITTED_WRONG):
         raise EditProblem(f"'{edit.verb}' would damage the customer's car")

@@ -54,7 +54,7 @@ def normal_causes(named: Iterable[str], car: Car) -> tuple[str, ...]:
         raise EditProblem(f"name at least one cause, or '{NO_FAULT}'")
     if any(text.lower() == NO_FAULT for text in texts):
         if len(texts) > 1:
-            raise EditProblem(f"'{NO_FAULT}' goes alone: take it away, or the other causes")
+            raise EditProblem(f"'{NO_FAULT}' cannot be combined with causes: remove it, or them")
         return (NO_FAULT,)
     edits = [parse_edit(text, car) for text in texts]
     for edit in edits:

@@ -18,6 +18,8 @@ CLAMPS = (NEGATIVE_CLAMP, POSITIVE_CLAMP)
 TOOL_OF: dict[str, Tool] = {
     "press": "seat", "brake": "seat", "key": "seat", "fob": "seat", "switch": "seat", "wait": "seat",
     "scan": "scan", "save": "scan", "clear": "clear", "unlock": "clear", "identify": "scan",
+    "read": "scan", "details": "scan", "readiness": "scan", "actuate": "scan", "release": "scan",
+    "selftest": "scan",
 }  # fmt: skip
 # what is not measured with the meter
 INSTRUMENT_OF: dict[Kind, Tool] = {Kind.LOOK: "eye", Kind.LOAD: "lamp", Kind.SCOPE: "scope"}

@@ -36,11 +36,11 @@ from sim.training.schema import (
 from sim.training.store import Store, alone, hints_of, insert, one, reading, result_of
 from sim.vehicle.problems import Problem
 
-GONE_ON = "this exercise has gone on in another window; here it is again"
+GONE_ON = "this exercise was continued in another window; here is how it is now"
 
 
 class Elsewhere(Problem):
-    """The attempt has gone on in another window: resume it."""
+    """The attempt has continued in another window: resume it."""
 
 
 class Attempts:
@@ -134,7 +134,7 @@ class Attempts:
         except IntegrityError:
             raise Elsewhere(GONE_ON) from None
         except DatabaseError as error:
-            raise Problem(f"this could not be kept, so it was not done: {error.orig}") from None
+            raise Problem(f"this could not be saved, so it was not done: {error.orig}") from None
 
     def take_back(self, attempt_id: int, keep: int, length: int) -> None:
         """Mark all lines of a log of this length but the first `keep` as taken back."""

@@ -65,11 +65,11 @@ class Library:
         """Keep an own exercise under a name; one of that name is written over, a shipped one never."""
         if not NAME.fullmatch(name) or len(name) > LONGEST_FILE_NAME:
             raise Problem(
-                f"a file name is made of at most {LONGEST_FILE_NAME} small letters and digits, with - "
+                f"a file name is made of at most {LONGEST_FILE_NAME} lower-case letters and digits, with - "
                 f"between them (here: '{name[:80]}')"
             )
         if name in shipped_exercises():
-            raise Problem(f"'{name}' comes with busbay and is not written over; take another name")
+            raise Problem(f"'{name}' comes with busbay and is not overwritten; choose another name")
         exercise_from_text(text, f"{name}.yaml")
         path = self._folder / f"{name}.yaml"
         self._write(path, text)

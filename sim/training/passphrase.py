@@ -55,7 +55,7 @@ class WrongPassphrase(Problem):
 def check_length(new: str) -> None:
     """Raise `Problem` where this is too short or too long for a passphrase."""
     if not SHORTEST <= len(new) <= LONGEST:
-        raise Problem(f"a passphrase has {SHORTEST} to {LONGEST} letters (here: {len(new)})")
+        raise Problem(f"a passphrase has {SHORTEST} to {LONGEST} characters (here: {len(new)})")
 
 
 class Door:
@@ -108,9 +108,9 @@ class Door:
         source = source[:LONGEST_SOURCE]
         try_id, known, wait_s = self._counted(source, at_this_computer)
         if not try_id:
-            raise WrongPassphrase(f"the door is closed for {wait_s:.0f} s; try again then", wait_s)
+            raise WrongPassphrase(f"too many wrong tries: wait {wait_s:.0f} s, then try again", wait_s)
         if not self._is_right(known, said):
-            words = f"; the door is closed for {wait_s:.0f} s" if wait_s >= 1 else ""
+            words = f"; wait {wait_s:.0f} s before the next try" if wait_s >= 1 else ""
             raise WrongPassphrase(f"that is not the passphrase{words}", wait_s)
         with writing(self._engine) as connection:
             connection.execute(logins.update().where(logins.c.id == try_id).values(outcome="right"))

@@ -46,12 +46,12 @@ def prove(exercise: Exercise) -> Proven:
         except EditProblem as problem:
             raise Problem(problem.what, ("solution", place)) from None
         if step.vain:
-            raise Problem(f"'{action}' is done in vain: {step.vain}", ("solution", place))
+            raise Problem(f"'{action}' has no effect: {step.vain}", ("solution", place))
         if step.dangers:
             raise Problem(f"'{action}' is unsafe: {step.dangers[0]}", ("solution", place))
     shown, log = symptoms(attempt), log_of(attempt)
     if exercise.arrives and not shown:
-        raise Problem("before its repair the car shows nothing that a whole car would not", ("arrives",))
+        raise Problem("before its repair the car shows nothing that a good car would not", ("arrives",))
     result = attempt.hand_in(exercise.arrives or [NO_FAULT])
     if not result.complete:
         raise Problem(f"the solution does not end it: {_lacking(result)}", ("solution",))

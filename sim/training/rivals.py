@@ -7,7 +7,7 @@
 A set of edits misleads where a car with it would have answered every check as the exercise's car did, and
 one of the repairs would have been made on it in vain.
 
-Chance is no evidence: of a contact that opens now and then only what hand and eye find is compared. Nor is a
+Chance is no evidence: of an intermittent contact only what hand and eye find is compared. Nor is a
 doubtful reading.
 
 Not modelled: faults that show nothing at all; pairs that have nothing to do with the hidden edits.

@@ -51,9 +51,9 @@ def _dangers(edit: Edit, bench: Bench, battery_off_s: float | None) -> Iterator[
 
 def _at_the_battery(verb: str, clamp: str, bench: Bench) -> Iterator[str]:
     if verb == "unplug" and seat_of(bench).engine == "running":
-        yield "the battery came off with the engine running: the generator's voltage has nothing to hold it"
+        yield "the battery came off with the engine running: nothing then limits the generator's voltage"
     if clamp == POSITIVE_CLAMP and NEGATIVE_CLAMP not in bench.car.harness.unplugged:
-        yield "the plus clamp was moved with the minus clamp on: a slip of the spanner is a short"
+        yield "the positive clamp was moved with the negative clamp on: a slip of the wrench is a short"
 
 
 def _at_a_connector(name: str, bench: Bench, battery_off_s: float | None) -> Iterator[str]:
@@ -61,7 +61,7 @@ def _at_a_connector(name: str, bench: Bench, battery_off_s: float | None) -> Ite
     if seat.engine == "running":
         yield f"{name} was moved with the engine running"
     elif battery_off_s is None and (seat.ignition in LIVE or "key_run" in bench.live.operated):
-        yield f"{name} was moved with the ignition on: a connector is joined and parted with ignition off"
+        yield f"{name} was moved with the ignition on: plug and unplug with the ignition off"
     plug = bench.car.connectors.get(name)
     if plug is not None and is_airbag(plug.owner, bench.car) and (battery_off_s or 0.0) < AIRBAG_WAIT_S:
         since = "connected" if battery_off_s is None else f"off for {battery_off_s:.0f} s only"

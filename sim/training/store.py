@@ -135,7 +135,7 @@ def checked_name(name: str, what: str, longest: int) -> str:
     """A name with single spaces; raises `Problem` where it is empty, too long or not printable."""
     name = " ".join(name.split())
     if not 1 <= len(name) <= longest or not name.isprintable():
-        raise Problem(f"the name of a {what} has 1 to {longest} letters (here: {len(name)})")
+        raise Problem(f"the name of a {what} has 1 to {longest} characters (here: {len(name)})")
     return name
 
 

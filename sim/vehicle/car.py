@@ -18,6 +18,7 @@ from sim.vehicle.elements import (
     Contact,
     Element,
     FuseLink,
+    GeneratorOutput,
     LiftedJoint,
     LinPort,
     Pin,
@@ -121,7 +122,7 @@ class Car:
         state = self.harness
         extra = {part.id: part for name in sorted(state.leads) for part in state.leads[name].parts}
         built = self.elements
-        if state.swapped or state.offset_v:
+        if state.swapped or state.offset_v or state.regulated_v:
             built = {id: self._moved(element) for id, element in built.items()}
         return {**built, **extra} if extra else built
 
@@ -134,6 +135,8 @@ class Car:
         if isinstance(element, Resistor) and element.id in self.harness.offset_v:
             volt = self.harness.offset_v[element.id]
             return LiftedJoint(element.id, element.a, element.b, element.ohm, element.kind, volt)
+        if isinstance(element, GeneratorOutput) and element.id in self.harness.regulated_v:
+            return replace(element, volt=self.harness.regulated_v[element.id])
         if isinstance(element, Contact) or not {element.a, element.b} & self._moved_ends.keys():
             return element
         ends = self._moved_ends

@@ -5,7 +5,7 @@ Every check raises `Problem` with the path to what is wrong.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
 
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Vehicle
@@ -101,7 +101,7 @@ def check_lines(vehicle: Vehicle) -> None:
             seen_on_lines.add(name)
             if name in vehicle.modules:
                 if set(word.split()) - {"terminated", "through"}:
-                    raise Problem(f"'{word}' is no way to join a line; known: terminated, through", path)
+                    raise Problem(f"'{word}' does not join a line; known: terminated, through", path)
             elif word == "terminator" or (name == "DLC" and not word):
                 if name in seen:
                     raise Problem(f"the name '{name}' is taken", path)
@@ -144,15 +144,19 @@ def _check_clusters(vehicle: Vehicle) -> set[str]:
 
 
 def check_pin_roles(
-    name: str, module: Module, fed: list[str], grounds: list[str], sensed: Iterable[str]
+    name: str, module: Module, fed: list[str], grounds: list[str], sensed: Collection[str]
 ) -> None:
     """No pin is two things at once."""
     for pin in (*module.references, *sensed):
         if pin in (*fed, *grounds, *module.inputs, *module.outputs):
             raise Problem(f"pin '{pin}' cannot be for sensors and something else", ("modules", name))
+    for index, check in enumerate(module.checks):
+        if check.agrees_with is not None and check.agrees_with not in sensed:
+            path: Path = ("modules", name, "checks", index, "agrees_with")
+            raise Problem(unknown("sensor pin", check.agrees_with, sensed), path)
     for output in module.outputs:
         if output in (*fed, *grounds, *module.inputs):
-            path: Path = ("modules", name, "outputs", output)
+            path = ("modules", name, "outputs", output)
             raise Problem(f"pin '{output}' cannot be an output and something else", path)
     for wired in module.inputs:
         if wired in grounds or wired in supply_functions(fed):

@@ -19,7 +19,7 @@ def _written_as(pattern: str, what: str) -> AfterValidator:
 
 # the few marks that wiring diagrams use, and no dot: it parts a module from its pin
 NAME = r"[A-Za-z][A-Za-z0-9_+\-]{0,39}"
-Name = Annotated[str, _written_as(NAME, "a name is a letter and up to 39 letters, digits, _, + or -")]
+Name = Annotated[str, _written_as(NAME, "a name is a letter, then up to 39 letters, digits, _, + or -")]
 CanId = Annotated[int, Field(ge=0, le=0x7FF)]
 MessageId = Annotated[int, Field(ge=0), AfterValidator(lambda can_id: _below_diagnosis(can_id))]
 Bitrate = Literal[125_000, 250_000, 500_000, 1_000_000]

@@ -71,11 +71,19 @@ Heard = Annotated[Monitor, BeforeValidator(lambda v: {"from": v} if isinstance(v
 
 
 class CircuitCheck(Part):
-    """A module watching the voltage at one of its own pins."""
+    """A module watching the voltage at one of its own pins.
+
+    It fails below `below_v`, above `above_v`, or, if it `agrees_with` another pin of the module, farther than
+    `within_v` from `times` the voltage there; this is judged only while no other check of either pin fails,
+    so that a broken wire sets the code of its own track alone.
+    """
 
     pin: Name
     below_v: float | None = Field(None, ge=0, le=60)
     above_v: float | None = Field(None, ge=0, le=60)
+    agrees_with: Name | None = None
+    times: float = Field(1.0, gt=0, le=100)
+    within_v: float = Field(0.2, gt=0, le=60)
     code: DtcText
     mature_ms: float = Field(500, ge=0)
     heal_ms: float = Field(500, ge=0)

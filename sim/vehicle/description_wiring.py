@@ -239,25 +239,40 @@ class Load(Part):
         return wire_end(self.to)
 
 
-class Sensor(Part):
-    """A three-wire sensor: fed by a module's reference, its signal a `share` of that, back by `ground`.
+class Track(Part):
+    """One track of a sensor: fed by a module's reference, its signal a `share` of that, back by `ground`.
 
     `from`, `signal` and `ground` are pins such as `ECM.ref1`, `via X1` where the wire passes an in-line
-    connector. Its connector has three cavities, in this order.
+    connector.
     """
 
-    title: str = ""
     from_: str = Field(alias="from")
     signal: str
     ground: str
-    ohm: Ohms = 1000  # between its supply and its ground: 5 mA; common practice
     share: float = Field(0.4, ge=0.02, le=0.98)  # usual signals lie at 0.5..4.5 V (from memory)
-    location: str = ""
 
     @property
     def ends(self) -> tuple[WireEnd, WireEnd, WireEnd]:
         """Where its supply, signal and ground wires end."""
         return wire_end(self.from_), wire_end(self.signal), wire_end(self.ground)
+
+
+class Sensor(Track):
+    """A three-wire sensor, or one of two tracks and six wires, such as an accelerator pedal's.
+
+    Its connector has three cavities for each track, in the order supply, signal, ground. The second track of
+    a pedal gives half the voltage of the first, so that a short between both signals shows (common practice).
+    """
+
+    title: str = ""
+    ohm: Ohms = 1000  # between a track's supply and its ground: 5 mA; common practice
+    location: str = ""
+    second: Track | None = None
+
+    @property
+    def tracks(self) -> tuple[Track, ...]:
+        """Its one track, or both."""
+        return (self,) if self.second is None else (self, self.second)
 
 
 class Generator(Part):

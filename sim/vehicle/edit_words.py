@@ -27,9 +27,12 @@ def one_name(words: list[str], verb: str) -> str:
     return words[0]
 
 
-def number(words: list[str], unit: str, what: str) -> float:
-    """A number with its unit, joined or not, within `LIMITS`; raises `EditProblem`."""
-    lowest, highest = LIMITS[unit]
+Limits = tuple[float, float]
+
+
+def number(words: list[str], unit: str, what: str, limits: Limits | None = None) -> float:
+    """A number with its unit, joined or not, within these limits or `LIMITS`; raises `EditProblem`."""
+    lowest, highest = limits or LIMITS[unit]
     text = "".join(words).removesuffix(unit)
     try:
         value = float(text)
@@ -51,11 +54,11 @@ class Figure:
         return UNKNOWN if self.said is None else f"{self.said:g}"
 
 
-def figure(words: list[str], unit: str, what: str, usual: float) -> Figure:
+def figure(words: list[str], unit: str, what: str, usual: float, limits: Limits | None = None) -> Figure:
     """A number like `number`; `?` is one that was not measured, and has its usual value."""
     if "".join(words).removesuffix(unit) == UNKNOWN:
         return Figure(usual, None)
-    value = number(words, unit, what)
+    value = number(words, unit, what, limits)
     return Figure(value, value)
 
 

@@ -15,6 +15,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     terminate DLC.6 to DLC.14 120 ohm                     one terminator more; `unterminate DLC.6 to DLC.14`
     open GATEWAY:diag.terminator                          one less, also `open R1`; `mend` puts it back
     bypass GATEWAY diag to powertrain  unbypass GATEWAY   a lead in place of an unplugged gateway
+    overcharge GEN 17 V           undercharge GEN 12.2 V  a regulator that holds another voltage; `mend GEN`
     charge 30 %                                           the battery's state of charge
     stick TCM.powertrain                                  a transceiver's transmit input held dominant
     babble TCM.powertrain                                 a module that sends the highest priority without end

@@ -64,7 +64,7 @@ def _mend(words: list[str], car: Car) -> Edit:
     def change(car: Car) -> Car:
         state, fields = car.harness, fields_repaired_by("mend")
         if not any(name in getattr(state, field) for field in fields):
-            raise EditProblem(f"{name} is whole already")
+            raise EditProblem(f"{name} has nothing to repair")
         return car.with_harness(**without(state, (*fields, "away"), {name}))
 
     return Edit(f"mend {name}", "mend", "repair", change, None, (name,))
@@ -150,11 +150,11 @@ class _Joint:
         a, b, rest = two_terminals(words, f"un{self.verb}", car)
         name = f"{self.verb} {a} to {b}"
         if rest:
-            raise EditProblem(f"'{' '.join(rest)}' too many behind 'un{name}'")
+            raise EditProblem(f"'{' '.join(rest)}' is too much after 'un{name}'")
 
         def change(car: Car) -> Car:
             if name not in car.harness.leads:
-                raise EditProblem(f"there is no '{name}' to take off")
+                raise EditProblem(f"there is no '{name}' to remove")
             return car.with_harness(**without(car.harness, ("leads",), {name}))
 
         return Edit(f"un{name}", f"un{self.verb}", "repair", change, None, (a, b))
@@ -190,8 +190,9 @@ def _every_shorted_sensor(car: Car) -> Iterator[str]:
     references = [one for one in car.elements.values() if isinstance(one, ReferenceSupply)]
     yield from (_short(pin_at(one.a, car).id, rail) for one in references for rail in RAILS)
     for sensor in car.built.sensors:
-        supply, signal, ground = car.connectors[sensor].pins
-        yield from (_short(signal.id, other.id) for other in (supply, ground))
+        pins = car.connectors[sensor].pins
+        for supply, signal, ground in (pins[k : k + 3] for k in range(0, len(pins), 3)):
+            yield from (_short(signal.id, other.id) for other in (supply, ground))
 
 
 def _every_terminator(car: Car) -> Iterator[str]:
@@ -276,7 +277,7 @@ KINDS = (
         "corrode",
         "fault",
         _corrode,
-        {"added_ohm": "{part} with {now:g} ohm too many"},
+        {"added_ohm": "{part} with {now:g} ohm added"},
         "mend",
         answers=_at(CONDUCTORS, "corroded, high resistance", "corrode {part} ? ohm"),
         candidates={"corroded grounds and supplies": _every_corroded_ground_and_supply},
@@ -296,10 +297,10 @@ KINDS = (
         "interrupt",
         "fault",
         _interrupt,
-        {"intermittent": "{part} opens now and then"},
+        {"intermittent": "{part} opens intermittently"},
         "mend",
-        answers=_at(CONDUCTORS, "opens now and then", "interrupt {part} every 20 s for 300 ms"),
-        offers=(Offer("pin", "Open it now and then", f"interrupt {{part}} {EVERY_SO_OFTEN}"),),
+        answers=_at(CONDUCTORS, "opens intermittently", "interrupt {part} every 20 s for 300 ms"),
+        offers=(Offer("pin", "Open it intermittently", f"interrupt {{part}} {EVERY_SO_OFTEN}"),),
     ),
     EditKind("mend", "repair", _mend),
     EditKind(
@@ -383,19 +384,19 @@ KINDS = (
         answers=(
             Answer(
                 "bus",
-                "a resistor too many across the pair",
+                "an extra resistor across the pair",
                 "terminate {other} ? ohm",
                 "where",
                 places_on,
-                "a resistor too many across {other}",
+                "an extra resistor across {other}",
             ),
             Answer(
                 "connector",
-                "a resistor too many across a pair",
+                "an extra resistor across a pair",
                 "terminate {other} ? ohm",
                 "which pair",
                 pairs_of,
-                "a resistor too many across {other}",
+                "an extra resistor across {other}",
             ),
         ),
         candidates={"terminators": _every_terminator},

@@ -205,7 +205,7 @@ KINDS = (
         "pull",
         "fault",
         _pull,
-        {"pulled": "{part} out of its holder"},
+        {"pulled": "{part} is missing"},
         "fit",
         tool="fuses",
         hands_on=True,

@@ -1,9 +1,9 @@
-"""Edits of what is inside a module, a sensor or the battery."""
+"""Edits of what is inside a module, a sensor, the generator or the battery."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import get_args
 
 from sim.vehicle.answer_parts import channels_of, fd_channels_of
@@ -20,7 +20,15 @@ from sim.vehicle.edit import (
     noted,
     without,
 )
-from sim.vehicle.edit_words import UNKNOWN, channel_named, channels_of_modules, figure, one_name
+from sim.vehicle.edit_words import (
+    UNKNOWN,
+    Limits,
+    channel_named,
+    channels_of_modules,
+    figure,
+    generator_of,
+    one_name,
+)
 from sim.vehicle.edits_set_up import SET_UP_FIELDS, as_new
 from sim.vehicle.elements import Transceiver
 from sim.vehicle.problems import EditProblem, unknown
@@ -28,6 +36,9 @@ from sim.vehicle.problems import EditProblem, unknown
 BITRATES_BPS: tuple[int, ...] = get_args(Bitrate)
 CHARGED_PCT = 60.0  # from here on `charge` is a repair; our own choice
 FLAT_PCT = 5.0
+# a regulator with a shorted output stage drives the field fully, one with a worn brush hardly;
+# the voltages are common practice
+OVERCHARGE_V, UNDERCHARGE_V = 17.0, 12.2
 OTHER_BPS = {250_000: 500_000}  # what a module of another car would be set to; all other buses: 250 kbit/s
 
 
@@ -125,6 +136,29 @@ def _every_fault_inside(car: Car) -> Iterator[str]:
         yield from (f"stick {one.id}", f"babble {one.id}", f"set {one.id} to {rate_bps // 1000} kbit/s")
 
 
+# -- the generator's regulator ---------------------------------------------------------------------------
+
+
+def _regulating(verb: str, usual_v: float, limits_v: Limits) -> Callable[[list[str], Car], Edit]:
+    """How a regulator that holds another voltage than it should is read from its sentence."""
+
+    def parse(words: list[str], car: Car) -> Edit:
+        name = words[0] if words else ""
+        if name not in generator_of(car):
+            raise EditProblem(unknown("generator", name, generator_of(car)))
+        volt = figure(words[1:], "V", f"{verb} {name}", usual_v, limits_v)
+        change = noted("regulated_v", name, volt.value)
+        return Edit(f"{verb} {name} {volt} V", verb, "fault", change, f"mend {name}", (name,), volt.said)
+
+    return parse
+
+
+def _every_regulator(car: Car) -> Iterator[str]:
+    for name in generator_of(car):
+        yield f"overcharge {name} {OVERCHARGE_V:g} V"
+        yield f"undercharge {name} {UNDERCHARGE_V:g} V"
+
+
 # -- a right one in its place --------------------------------------------------------------------------
 
 
@@ -163,7 +197,7 @@ KINDS = (
         "stick",
         "fault",
         _stick,
-        {"stuck": "the transmit input of {part} stuck at dominant"},
+        {"stuck": "the transmit input of {part} is stuck at dominant"},
         "replace",
         "replace {module}",
         answers=(
@@ -183,26 +217,26 @@ KINDS = (
         "babble",
         "fault",
         _babble,
-        {"babbling": "{part} sends without end"},
+        {"babbling": "{part} sends nonstop"},
         "replace",
         "replace {module}",
         answers=(
             Answer(
                 "module",
-                "sends without end, blocks its bus",
+                "sends nonstop, blocks its bus",
                 "babble {other}",
                 "which bus",
                 channels_of,
-                "sends without end on {other}",
+                "sends nonstop on {other}",
             ),
         ),
-        offers=(Offer("channel", "Let it babble", "babble {part}"),),
+        offers=(Offer("channel", "Make it babble", "babble {part}"),),
     ),
     EditKind(
         "set",
         "fault",
         _set,
-        {"bitrates_bps": "{part} at {thousands:g} kbit/s", "classical": "{part} knows classical CAN only"},
+        {"bitrates_bps": "{part} at {thousands:g} kbit/s", "classical": "{part} supports classical CAN only"},
         "replace",
         "replace {module}",
         answers=(
@@ -229,7 +263,7 @@ KINDS = (
         "keep",
         "fault",
         _keep,
-        {"kept_awake": "{part} never lets go of the network"},
+        {"kept_awake": "{part} keeps the network awake"},
         "replace",
         answers=(Answer("module", "never lets the network sleep", "keep {part} awake"),),
         offers=(Offer("module", "Keep it awake", "keep {part} awake"),),
@@ -244,6 +278,25 @@ KINDS = (
         tool="battery",
         answers=(Answer("battery", "discharged", "charge ? %"),),
         candidates={"flat battery": _flat_battery},
+    ),
+    EditKind(
+        "overcharge",
+        "fault",
+        _regulating("overcharge", OVERCHARGE_V, (15.0, 20.0)),
+        {"regulated_v": "the regulator of {part} holds {now:g} V"},
+        "mend",
+        targets=generator_of,
+        answers=(Answer("generator", "regulates too high", "overcharge {part} ? V"),),
+        candidates={"regulator": _every_regulator},
+    ),
+    EditKind(
+        "undercharge",
+        "fault",
+        _regulating("undercharge", UNDERCHARGE_V, (10.0, 13.0)),
+        {"regulated_v": "the regulator of {part} holds {now:g} V"},
+        "mend",
+        targets=generator_of,
+        answers=(Answer("generator", "regulates too low", "undercharge {part} ? V"),),
     ),
     EditKind("replace", "repair", _replace),
 )

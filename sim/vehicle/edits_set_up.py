@@ -206,12 +206,12 @@ def _kind(
 
 KINDS = (
     _kind(
-        "fail", _fail, {"dead": "{part} is dead inside"},
-        "replace", _dead, "Let it die inside", "dead inside",
+        "fail", _fail, {"dead": "{part} has failed inside"},
+        "replace", _dead, "Fail it inside", "internal failure",
     ),
     _kind(
         "uncode", _uncode, {"codings": "{part} has this coding: {now}", "vins": "{part} has this VIN: {now}"},
-        "code", _of("uncode", "coding"), "Take its coding away", "not coded",
+        "code", _of("uncode", "coding"), "Remove its coding", "not coded",
     ),
     _kind(
         "miscode", _miscode, {"codings": "{part} has this coding: {now}"},
@@ -223,16 +223,16 @@ KINDS = (
     ),
     _kind(
         "unmatch", _unmatch, {"unmatched": "{part} does not match the immobilizer"},
-        "match", _of("unmatch", "keys"), "Let it forget the immobilizer",
+        "match", _of("unmatch", "keys"), "Unmatch it from the immobilizer",
         "not matched to the immobilizer",
         taken_back="match keys",
     ),
     _kind(
         "uncalibrate", _uncalibrate, {"uncalibrated": "{part} is not calibrated"},
-        "calibrate", _of("uncalibrate", "calibration"), "Take its calibration away", "not calibrated",
+        "calibrate", _of("uncalibrate", "calibration"), "Remove its calibration", "not calibrated",
     ),
     _kind(
-        "halfflash", _halfflash, {"half_flashed": "{part} has no whole software, only its boot loader"},
+        "halfflash", _halfflash, {"half_flashed": "{part} has incomplete software, only its boot loader"},
         "flash", _every("halfflash"), "Interrupt its flashing", "software incomplete, only its boot loader",
     ),
     _kind(

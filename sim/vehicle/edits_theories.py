@@ -172,7 +172,7 @@ KINDS = (
             ),
             Answer(
                 "fuse",
-                "feeds something else than drawn",
+                "feeds something other than drawn",
                 "theory {part} feeds {other}",
                 "what does it feed",
                 other_consumers_for,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 
-from sim.vehicle.description_wiring import Relay
+from sim.vehicle.description_wiring import Relay, Track
 from sim.vehicle.elements import (
     RELAY_OHM,
     Coil,
@@ -76,21 +76,28 @@ def collect_fed_pins(loom: Loom) -> None:
 
 def collect_sensor_pins(loom: Loom) -> None:
     """Which pins of modules a sensor's three wires end on."""
+    for end, item, path in _sensor_wires(loom):
+        at = wire_end_at(item, path)
+        module, function = at.part, at.pin
+        if module not in loom.vehicle.modules or not function:
+            near = did_you_mean(module, loom.vehicle.modules)
+            raise Problem(f"'{item}' is no module's pin{near}", path)
+        references = loom.vehicle.modules[module].references
+        if end == "supply" and function not in references:
+            near = did_you_mean(function, references)
+            raise Problem(f"module '{module}' has no reference '{function}'{near}", path)
+        if loom.sensed[module].setdefault(function, end) != end:
+            raise Problem(f"pin {at.target} is another end of a sensor already", path)
+
+
+def _sensor_wires(loom: Loom) -> Iterator[tuple[str, str, Path]]:
+    """Every wire of every sensor: which end of the sensor, where it leads, and its place in the file."""
     for name, sensor in loom.vehicle.sensors.items():
-        written = (sensor.from_, sensor.signal, sensor.ground)
-        for end, key, item in zip(SENSOR_ENDS, ("from", "signal", "ground"), written, strict=True):
-            path: Path = ("sensors", name, key)
-            at = wire_end_at(item, path)
-            module, function = at.part, at.pin
-            if module not in loom.vehicle.modules or not function:
-                near = did_you_mean(module, loom.vehicle.modules)
-                raise Problem(f"'{item}' is no module's pin{near}", path)
-            references = loom.vehicle.modules[module].references
-            if end == "supply" and function not in references:
-                near = did_you_mean(function, references)
-                raise Problem(f"module '{module}' has no reference '{function}'{near}", path)
-            if loom.sensed[module].setdefault(function, end) != end:
-                raise Problem(f"pin {at.target} is another end of a sensor already", path)
+        for number, track in enumerate(sensor.tracks):
+            inside: Path = ("sensors", name, *(("second",) if number else ()))
+            written = (("from", track.from_), ("signal", track.signal), ("ground", track.ground))
+            for end, (key, item) in zip(SENSOR_ENDS, written, strict=True):
+                yield end, item, (*inside, key)
 
 
 def _all_feeds(loom: Loom) -> Iterator[tuple[str, str, Path]]:
@@ -262,17 +269,12 @@ def lay_sensors(loom: Loom) -> None:
     wires: dict[tuple[str, str], list[tuple[str, tuple[str, ...], Path]]] = {}
     for name, sensor in loom.vehicle.sensors.items():
         pins = []
-        for number, (end, at) in enumerate(zip(SENSOR_ENDS, sensor.ends, strict=True), start=1):
-            pin = Pin(f"{name}.{number}", name, str(number), end, f"{name}:{number}")
-            loom.add(Contact(pin.id, pin.id, pin.inner, name))
-            pins.append(pin)
-            path: Path = ("sensors", name, "from" if end == "supply" else end)
-            wires.setdefault((at.part, at.pin), []).append((pin.id, at.via, path))
+        for number, track in enumerate(sensor.tracks):
+            pins += _lay_track(loom, name, number, track, sensor.ohm)
         loom.connectors[name] = Connector(name, "", "sensor", tuple(pins), sensor.location)
-        above_ohm, below_ohm = (1 - sensor.share) * SENSOR_TRACK_OHM, sensor.share * SENSOR_TRACK_OHM
-        loom.add(Resistor(f"{name}:draw", f"{name}:1", f"{name}:3", sensor.ohm, "sensor"))
-        loom.add(Resistor(f"{name}:above", f"{name}:1", f"{name}:2", above_ohm, "sensor"))
-        loom.add(Resistor(f"{name}:below", f"{name}:2", f"{name}:3", below_ohm, "sensor"))
+        ends = [end for track in sensor.tracks for end in track.ends]
+        for at, pin in zip(ends, pins, strict=True):
+            wires.setdefault((at.part, at.pin), []).append((pin.id, at.via, ("sensors", name)))
     for (module, function), runs in wires.items():
         target, node, length_m = f"{module}.{function}", loom.pins[module, function], 1.5
         if len(runs) > 1:
@@ -280,3 +282,18 @@ def lay_sensors(loom: Loom) -> None:
             node, length_m = f"SP.{target}", length_m / 2
         for pin_id, via, path in runs:
             loom.run(node, pin_id, via, length_m, 0.5, target, path)
+
+
+def _lay_track(loom: Loom, name: str, number: int, track: Track, ohm: float) -> list[Pin]:
+    """One track of a sensor, number 0 or 1, as a divider; its three pins."""
+    suffix, pins = "" if number == 0 else str(number + 1), []
+    for cavity, end in enumerate(SENSOR_ENDS, start=1 + 3 * number):
+        pin = Pin(f"{name}.{cavity}", name, str(cavity), f"{end}{suffix}", f"{name}:{cavity}")
+        loom.add(Contact(pin.id, pin.id, pin.inner, name))
+        pins.append(pin)
+    supply, signal, ground = (pin.inner for pin in pins)
+    above_ohm, below_ohm = (1 - track.share) * SENSOR_TRACK_OHM, track.share * SENSOR_TRACK_OHM
+    loom.add(Resistor(f"{name}:draw{suffix}", supply, ground, ohm, "sensor"))
+    loom.add(Resistor(f"{name}:above{suffix}", supply, signal, above_ohm, "sensor"))
+    loom.add(Resistor(f"{name}:below{suffix}", signal, ground, below_ohm, "sensor"))
+    return pins

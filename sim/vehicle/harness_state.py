@@ -51,8 +51,9 @@ class HarnessState:
     intermittent: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     away: frozenset[str] = frozenset()
     offset_v: Mapping[str, float] = field(default_factory=dict)  # ground point -> voltage above the body
+    regulated_v: Mapping[str, float] = field(default_factory=dict)  # generator -> what its regulator holds
     leads: Mapping[str, Lead] = field(default_factory=dict)  # by the edit that joined them
-    kept_awake: frozenset[str] = frozenset()  # modules whose software never lets go of the network
+    kept_awake: frozenset[str] = frozenset()  # modules whose software keeps the network awake
     dead: frozenset[str] = frozenset()  # modules with nothing inside that works
     # what a tester writes into modules, where it is not what this car needs
     codings: Mapping[str, str] = field(default_factory=dict)  # module -> `blank`, or whose coding it has

@@ -183,7 +183,7 @@ class Messages:
             path = ("modules", receiver, "hears", index)
             message = self.message_from(monitor.from_, monitor.message, path)
             if message.sender == receiver:
-                raise Problem("a module does not hear itself", path)
+                raise Problem("a module cannot monitor itself", path)
             if message.name in known:
                 raise Problem(f"{message.name} is monitored twice", path)
             known.add(message.name)
@@ -232,7 +232,7 @@ class Messages:
         needed = {expected.message for expected in self.expected[name]}
         for index, other in enumerate(module.waits_for):
             if other == name:
-                raise Problem("a module does not wait for itself", ("modules", name, "waits_for", index))
+                raise Problem("a module cannot wait for itself", ("modules", name, "waits_for", index))
             needed.add(self.message_from(other, None, ("modules", name, "waits_for", index)).name)
         for signal, path in self._signals_read(name, module):
             if signal not in self.carrier:

@@ -34,7 +34,7 @@ USUAL_FUSE_A: Final = 10.0  # common practice
 SMALL_FUSE_A: Final = 5.0  # for the key, the ignition pins; common practice
 NO_MODULE, ALL_MODULES = "-", "all"
 KEY_PIN = "key"
-NAME_WORDS: Final = "a name is a letter and up to 39 letters, digits, _, + or -"
+NAME_WORDS: Final = "a name is a letter, then up to 39 letters, digits, _, + or -"
 _FUSE: Final = re.compile(rf"({NAME})(?:\s+(\d{{1,3}}(?:\.\d+)?)\s*A?)?")
 _MESSAGE: Final = re.compile(
     r"(?:0[xX])?([0-9A-Fa-f]{1,3})(?:\s+every\s+(\d{1,6}(?:\.\d+)?)\s*ms)?(?:\s+(\d)\s+bytes?)?"
@@ -103,9 +103,9 @@ def vehicle_file(rows: Iterable[Row], title: str = "", bitrates: Mapping[str, in
 def _title(title: str) -> str:
     title = title.strip() or "A car of my own"
     if len(title) > LONGEST_TITLE:
-        raise Problem(f"the name of the car has at most {LONGEST_TITLE} letters (here: {len(title)})")
+        raise Problem(f"the name of the car has at most {LONGEST_TITLE} characters (here: {len(title)})")
     if not title.isprintable():
-        raise Problem("the name of the car holds a sign that cannot be printed")
+        raise Problem("the name of the car has a character that cannot be printed")
     return title
 
 

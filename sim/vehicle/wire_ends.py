@@ -62,7 +62,7 @@ def wire_end(item: str) -> WireEnd:
     words = item.split()
     shaped = words and (len(words) == 1 or (len(words) > 2 and words[1] == "via"))
     if not shaped or not re.fullmatch(rf"{NAME}(\.{NAME})?", words[0]):
-        raise Problem(f"'{item}' is no end of a wire: write 'NAME', 'NAME.PIN' or 'NAME via X1'")
+        raise Problem(f"'{item}' is not a wire end: write 'NAME', 'NAME.PIN' or 'NAME via X1'")
     part, _, pin = words[0].partition(".")
     return WireEnd(part, pin, tuple(words[2:]))
 

@@ -159,7 +159,7 @@ def test_a_dominant_time_out_saves_the_bus(running: Callable[..., Bench], stored
     assert held_v < 0.05
     assert ["stick TCM.powertrain"] == why_silent(bench, "TCM").to_edits().roots()
     told = [event.text for event in bench.trace.events if event.kind == "bus"]
-    assert "TCM's transceiver times out and lets go of powertrain" in told
+    assert "TCM's transceiver times out and releases powertrain" in told
 
 
 def test_without_a_time_out_the_bus_is_held_for_ever(

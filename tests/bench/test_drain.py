@@ -199,7 +199,7 @@ def test_why_the_bus_is_awake_and_the_battery_flat() -> None:
     assert ["given: keep DOOR-LEFT awake"] == why.roots()
     assert "no module is awake on comfort" == why_awake(bench, "comfort").text
     flat = why_battery(bench)
-    assert "the battery has 82 % of its charge; 12.0 Ah were taken from it" == flat.text
+    assert "the battery has 82 % of its charge; 12.0 Ah were drawn from it" == flat.text
     assert "DOOR-LEFT stays awake: its network request is never released" == flat.causes[0].text
     assert "BCM has taken 2.4 Ah" in flat.roots()
     with pytest.raises(EditProblem, match="did you mean 'body'"):

@@ -16,7 +16,7 @@ def minibus(*actions: str) -> Bench:
 
 
 def cranked(bench: Bench) -> bool:
-    return any("the starter turns" in event.text for event in bench.trace)
+    return any("the starter cranks" in event.text for event in bench.trace)
 
 
 def stored(bench: Bench, module: str) -> set[str]:
@@ -54,5 +54,20 @@ def test_a_pump_that_loses_its_supply_stalls_the_engine_after_a_moment() -> None
     assert "running" == seat_of(bench).engine
     bench.do("wait 0.2 s")
     assert "stopped" == seat_of(bench).engine
-    (stop,) = [event for event in bench.trace if event.text == "the engine stops for want of fuel"]
+    (stop,) = [event for event in bench.trace if event.text == "the engine stops: out of fuel"]
     assert "pull F3" in {bench.trace[cause].text for cause in stop.causes}
+
+
+@pytest.mark.parametrize(
+    ("name", "start"),
+    [("teaching-car", ("key run", "wait 2 s", "key crank")), ("small-estate", ("press start with brake",))],
+)
+def test_every_car_with_an_engine_needs_its_pump(name: str, start: tuple[str, ...]) -> None:
+    """Healthy, it runs; with the pump's relay out it cranks and does not start."""
+    car = read_car(scenarios_folder() / "vehicles" / f"{name}.yaml")
+    relay = next(relay for relay, spec in car.built.relays.items() if "fuel_pump" in spec.feeds)
+    healthy, faulty = (Bench(car, given, fidelity="stream") for given in ((), (f"pull {relay}",)))
+    for bench in (healthy, faulty):
+        bench.do_all(["wait 2 s", *start, "wait 4 s"])
+    assert "running" == seat_of(healthy).engine
+    assert (True, False) == (cranked(faulty), seat_of(faulty).engine == "running")

@@ -111,7 +111,7 @@ def test_the_repair_step_by_step(minibus: Car) -> None:
     bench = Bench(minibus, [THEORY, MODULE_OFF, FUSE_OUT])
     bench.do_all(["wait 15 s", "press start with brake", "wait 10 s", "scan", "save as it came"])
     assert ("stopped", "security") == (seat_of(bench).engine, seat_of(bench).lit[0])
-    assert [] == [event for event in bench.trace.events if event.text == "the starter turns the engine"]
+    assert [] == [event for event in bench.trace.events if event.text == "the starter cranks the engine"]
 
     bench.do_all(["plug TRAILER", "wait 3 s"])
     assert "running" == bench.live.modules["ECM"].state
@@ -151,11 +151,11 @@ def test_why_leads_from_every_complaint_to_the_edits(minibus: Car) -> None:
     assert waits[1:] == why_code(bench, "CAMERA-REAR", "U045A-86").to_edits().roots()
     assert [
         "CAMERA-REAR sets U045A-86: PARK-AID.parking carries invalid values",
-        "  because PARK-AID does not get TRAILER.trailer",
+        "  because PARK-AID does not receive TRAILER.trailer",
         "    because given: unplug TRAILER.C1",
     ] == [line.partition(" (at")[0] for line in why_code(bench, "CAMERA-REAR", "U045A").to_edits().lines()]
 
     bench.do_all(["plug TRAILER", "wait 3 s", "press start with brake", "wait 1 s"])
     assert ["given: pull F11"] == why_code(bench, "ECM", "P0351").to_edits().roots()
-    assert "the engine cranks and does not start" == why_engine(bench).text
+    assert "the engine cranks but does not start" == why_engine(bench).text
     assert ["given: pull F11"] == why_engine(bench).to_edits().roots()

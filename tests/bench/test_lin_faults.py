@@ -93,7 +93,7 @@ def test_a_mended_wire_heals(car: Car) -> None:
     assert report is not None
     found = {code.code: code.failing_now for entry in report.modules for code in entry.codes}
     assert {WIPER: False, SUNROOF: False} == found
-    assert "BCM hears WIPER.status again" in {event.text for event in bench.trace.events}
+    assert "BCM receives WIPER.status again" in {event.text for event in bench.trace.events}
 
 
 def test_the_reason_is_the_broken_wire(car: Car) -> None:
@@ -118,7 +118,9 @@ def test_slaves_answer_no_tester(car: Car) -> None:
     report = bench.do("scan").report
     assert report is not None
     assert ["ECM", "BCM"] == [entry.module for entry in report.modules]
-    with pytest.raises(EditProblem, match="RAIN is on LIN only and answers no tester: BCM reports for it"):
+    with pytest.raises(
+        EditProblem, match="RAIN is on LIN only and does not answer a tester: BCM reports for it"
+    ):
         bench.do("clear RAIN")
     assert "BCM reports for it" in why_silent(bench, "RAIN").text
 

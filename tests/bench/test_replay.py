@@ -186,7 +186,7 @@ def test_the_same_morning_with_the_fuse_in(morning: Bench) -> None:
 )
 def test_what_is_no_saved_bench_is_refused(text: str, teaching: Car) -> None:
     """A text that is no saved bench is refused in one sentence."""
-    with pytest.raises(EditProblem, match="this is no saved bench"):
+    with pytest.raises(EditProblem, match="this is not a saved bench"):
         Bench.restored(teaching, text)
 
 

@@ -30,7 +30,7 @@ SEEN = [
     ("short ECM.C1.4 to BODY", "ECM.C1.4", "bare copper touches the body"),
     ("open F1.2--ECM.C1.1", "F1.2--ECM.C1.1", "the wire is broken"),
     ("corrode F1.2--ECM.C1.1 2 ohm", "F1.2--ECM.C1.1", "the wire is corroded under its insulation"),
-    ("terminate DLC.6 to DLC.14", "DLC.6", "a resistor has been put in here"),
+    ("terminate DLC.6 to DLC.14", "DLC.6", "a resistor has been added here"),
 ]
 
 
@@ -45,7 +45,7 @@ def test_what_a_look_finds(teaching: Benches, fault: str, part: str, expected: s
     ("fault", "with_it_off"),
     [
         ("open ECM.C1.3", "terminal 3 is pushed back"),
-        ("corrode ECM.C1.3 2 ohm", "terminal 3 is green"),
+        ("corrode ECM.C1.3 2 ohm", "terminal 3 is corroded"),
         ("swap ECM.C1.4 with ECM.C1.5", "the wire in cavity 4 is not the color the pin table gives"),
         ("short ECM.C1.4 to ECM.C1.5 3 ohm", "terminals 4 and 5 are bridged"),
     ],

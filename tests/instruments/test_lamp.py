@@ -80,14 +80,14 @@ def test_between_islands_no_current_flows(teaching: Benches) -> None:
     """A lamp between two circuits that nothing joins stays dark and says why."""
     loaded = load(teaching("pull F1", "unplug ECM"), "F1.2 to G2 with 2 W lamp")
     assert (0, None, "dark") == (loaded.lamp_a, loaded.open_v, loaded.light)
-    assert "Nothing joins the two terminals: no current can flow." in loaded.notes
+    assert "No circuit between the two terminals: no current can flow." in loaded.notes
 
 
 def test_a_lamp_on_electronics_is_warned_of(teaching: Benches) -> None:
     """A lamp on a data line is warned of and does harm, one on a fuse does not."""
     on_bus = load(teaching(), "ECM.powertrain.H to G2 with 2 W lamp")
     on_fuse = load(teaching(), "F3.2 to G2 with 21 W lamp")
-    assert any(caution.startswith("No filament lamp") for caution in on_bus.cautions)
-    assert any("can burn a driver" in words for words in on_bus.harm)
-    assert not any(caution.startswith("No filament lamp") for caution in on_fuse.cautions)
+    assert any(caution.startswith("No filament test lamp") for caution in on_bus.cautions)
+    assert any("can burn out a driver" in words for words in on_bus.harm)
+    assert not any(caution.startswith("No filament test lamp") for caution in on_fuse.cautions)
     assert () == on_fuse.harm

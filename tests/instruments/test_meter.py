@@ -212,7 +212,10 @@ def test_it_beeps_below_thirty_ohm(teaching: Benches, ohm: float, beeps: bool) -
     """Meters differ between 20 and 50 ohm (common practice); this one's limit is in the middle."""
     bench = teaching("unplug BAT.NEG", "unplug ECM", f"short ECM.C1.3 to ECM.C1.4 {ohm} ohm")
     reading = measure(bench, "continuity ECM.C1.3 to ECM.C1.4")
-    assert (beeps, "beeps" if beeps else "no continuity") == (reading.beeps, reading.display.split(", ")[1])
+    assert (beeps, "continuity" if beeps else "no continuity") == (
+        reading.beeps,
+        reading.display.split(", ")[1],
+    )
 
 
 def test_the_meter_s_shunt_is_part_of_the_loop(three: Cars, solved: Solved) -> None:
@@ -240,7 +243,7 @@ def test_amps_at_an_unplugged_pin_close_no_loop(teaching: Benches) -> None:
     """At an unplugged pin no current flows, and the note says why."""
     reading = measure(teaching("unplug ECM"), "amps ECM.B+")
     assert 0 == reading.value
-    assert "No loop: the contact does not close." in reading.notes
+    assert "No circuit: the contact does not close." in reading.notes
 
 
 # -- the sentence ----------------------------------------------------------------------------------------
@@ -275,9 +278,9 @@ def test_without_frames_a_bus_is_not_read_wrong() -> None:
     """At stream fidelity a reading on a bus is refused, elsewhere it is not."""
     bench = Bench(TEACHING, fidelity="stream")
     assert 12 < (measure(bench, "volts ECM.B+ to G2").value or 0.0)
-    with pytest.raises(EditProblem, match="needs a bench at frame depth"):
+    with pytest.raises(EditProblem, match="needs a bench at frame fidelity"):
         measure(bench, "volts ECM.powertrain.H to G2")
-    with pytest.raises(EditProblem, match="needs a bench at frame depth"):
+    with pytest.raises(EditProblem, match="needs a bench at frame fidelity"):
         read(bench, "scope ECM.powertrain.H to G2 for 1 ms")
 
 
@@ -288,7 +291,7 @@ def test_without_frames_a_bus_is_not_read_wrong() -> None:
         ("measure volt F1.1 to G1", "a meter does not measure 'volt'; did you mean 'volts'?"),
         ("measure volts F1.1", "write 'measure volts TERMINAL to TERMINAL'"),
         ("measure volts F1.9 to G1", "no terminal 'F1.9' in this car; did you mean 'F1.2'?"),
-        ("measure volts F1.1 to F1.1", "both leads on F1.1 measure nothing"),
+        ("measure volts F1.1 to F1.1", "both leads are on F1.1"),
         (
             "measure volts ECM:GND to G1",
             "ECM:GND is inside the module: probe ECM.C1.3, or unplug ECM.C1 first",
@@ -298,9 +301,12 @@ def test_without_frames_a_bus_is_not_read_wrong() -> None:
             "measure volts ECM.C1.1 to G1 by front-probing",
             "ECM.C1.1 cannot be reached by front-probing; possible: back-probing, breakout lead, piercing",
         ),
-        ("measure volts ECM.C1.1 to G1 by magic", "no way of probing 'magic'"),
+        ("measure volts ECM.C1.1 to G1 by magic", "'magic' is not a way of probing"),
         ("measure amps F99", "no fuse, pin or battery clamp 'F99' in this car; did you mean 'F9'?"),
-        ("measure ohms F1.1 to G1 while 5 W lamp at F1.2 to G1", "a lamp is lit by the car's own voltage"),
+        (
+            "measure ohms F1.1 to G1 while 5 W lamp at F1.2 to G1",
+            "with a test lamp on, only volts can be measured",
+        ),
         (
             "measure volts TESTER:6 to G1",
             "TESTER:6 is inside the tester: probe the diagnostic connector's pin",

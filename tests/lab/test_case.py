@@ -49,7 +49,7 @@ def test_stories_are_ranked_by_how_far_they_carry(here: Workshop) -> None:
     table = try_stories(case(), workshop=here)
     assert ["fuse", "fuse and door", "plug", "nothing"] == [one.story for one in table.verdicts]
     assert ("fuse", "fuse and door") == table.tied
-    assert table.words.startswith("A tie: 'fuse', 'fuse and door' all give everything that was seen")
+    assert table.words.startswith("A tie: 'fuse', 'fuse and door' all explain everything that was seen")
     plug, nothing = table.verdicts[2].first_miss, table.verdicts[3].first_miss
     assert plug is not None
     assert nothing is not None
@@ -123,7 +123,7 @@ MEASURED = sight(display="11.90 V", reading=11.9)
         (Evidence(reads=12.0, within=0.1), SCANNED, [("scan", "12 ± 0.1", "nothing was measured")]),
         (Evidence(shows="11.9"), MEASURED, []),
         (Evidence(shows="unplugged"), MEASURED, [("scan", "unplugged", "11.90 V")]),
-        (Evidence(shows="unplugged"), SCANNED, [("scan", "unplugged", "nothing was looked at")]),
+        (Evidence(shows="unplugged"), SCANNED, [("scan", "unplugged", "nothing was inspected")]),
         (Evidence(cannot=True), SCANNED, [("scan", "cannot be done", "can be done")]),
         (Evidence(), sight(refused="F2 is out"), [("scan", "can be done", "cannot be done: F2 is out")]),
         (Evidence(cannot=True), sight(refused="F2 is out"), []),
@@ -225,9 +225,9 @@ def test_there_are_three_invented_cases() -> None:
     [("beehive-ground", "ground point G3"), ("radio-taxi", "line through the telematics plug")],
 )
 def test_one_story_gives_everything(name: str, answer: str, here: Workshop) -> None:
-    """In each case that comes with busbay, one story alone gives everything that was seen."""
+    """In each case that comes with busbay, one story alone explains everything that was seen."""
     table = try_stories(read_case(shipped_cases()[name]), workshop=here)
-    assert f"Only '{answer}' gives everything that was seen." == table.words
+    assert f"Only '{answer}' explains everything that was seen." == table.words
     assert all(one.misses for one in table.verdicts[1:])
     assert DISCLAIMER in unescape(table.as_html())
 

@@ -21,7 +21,7 @@ stories:
   plug: {{edits: [unplug TCM]}}
 experiments: [look F2]
 """
-OUTCOME = "A tie: 'fuse', 'plug' all give everything that was seen"
+OUTCOME = "A tie: 'fuse', 'plug' all explain everything that was seen"
 
 
 @pytest.fixture
@@ -63,7 +63,7 @@ def test_a_case_is_told_as_json(folder: Path, capsys: pytest.CaptureFixture[str]
 def test_a_case_is_written_as_a_page(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The page holds the same outcome; a folder that does not exist is one error."""
     assert 0 == main(["case", "name.yaml", "--html", "case.html", "--workers", "1"])
-    assert "nothing looked at so far tells them apart" in (folder / "case.html").read_text(encoding="utf-8")
+    assert "nothing checked so far tells them apart" in (folder / "case.html").read_text(encoding="utf-8")
     assert 1 == main(["case", "name.yaml", "--html", "no/case.html", "--workers", "1"])
     assert "busbay: no/case.html cannot be written: No such file or directory" in capsys.readouterr().err
 

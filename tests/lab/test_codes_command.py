@@ -34,7 +34,7 @@ def test_a_report_of_codes_alone_asks_for_more(folder: Path, capsys: pytest.Capt
     assert 0 == main(["codes", "van.csv", "--report", "report.txt"])
     told = capsys.readouterr().out
     assert "TCM is absent: that explains 3 of 3 codes." in told
-    assert "Ask every module: the answer gets surer." in told
+    assert "Scan every module for a more certain answer." in told
 
 
 def test_the_answer_can_be_printed(folder: Path) -> None:

@@ -38,7 +38,7 @@ def test_the_fault_is_among_the_candidates_of_its_own_log() -> None:
     page = search_page(found, None, 0.0)
     assert f"{len(found.causes)} possible causes. 56 of 56 sets are judged, none is left." in page
     assert "silent: CLUSTER" in page
-    assert "common practice, no statistics" in page
+    assert "common practice, not statistics" in page
 
 
 def test_what_cannot_be_done_is_left_out() -> None:

@@ -118,7 +118,10 @@ def test_a_bus_outside_of_this_program_needs_a_caution() -> None:
 @pytest.mark.parametrize(
     ("options", "sentence"),
     [
-        (["--can", "virtual"], "'virtual' is no CAN bus; write INTERFACE:CHANNEL, for example virtual:car"),
+        (
+            ["--can", "virtual"],
+            "'virtual' is not a CAN bus; write INTERFACE:CHANNEL, for example virtual:car",
+        ),
         (["--can", "virtul:car"], "the CAN bus 'virtul:car' cannot be opened:"),
         (["--given", "pull F99"], "F99"),
         (["--host", "192.0.2.1"], "cannot listen on 192.0.2.1 port"),

@@ -84,7 +84,9 @@ def test_questions_are_repeated_with_new_numbers(
     assert [0.2] * 16 == gaps
     assert len(asked) == len({data for _, data in asked})
     first_s = asked[0][0]
-    (silence,) = [event for event in told(bench, "immobilizer") if event[1] == "BCM gets no proof from ECM"]
+    (silence,) = [
+        event for event in told(bench, "immobilizer") if event[1] == "BCM gets no valid response from ECM"
+    ]
     assert 0.6 == pytest.approx(silence[0] - first_s, abs=0.01)
     assert "security" in seat_of(bench).lit
     assert ["unplug ECM.C1"] == why_telltale(bench, "security").to_edits().roots()

@@ -49,10 +49,10 @@ def test_lost_and_found(tiny: Make, told: Tell) -> None:
     back_s = 8.0 + 0.2 + 0.0037 + length_s(bench, 0)
     of_ecm = [(t, text) for t, text in told(bench, *MONITORED, since_s=4.7) if text.startswith("ECM")]
     assert [
-        (round(last_s + 1.0, 6), "ECM has not heard BCM.status for 1000 ms"),
-        (round(last_s + 1.5, 6), "ECM sets U0140-87: BCM.status not heard"),
-        (round(back_s, 6), "ECM hears BCM.status"),
-        (round(back_s, 6), "ECM hears BCM.status again"),
+        (round(last_s + 1.0, 6), "ECM has not received BCM.status for 1000 ms"),
+        (round(last_s + 1.5, 6), "ECM sets U0140-87: BCM.status not received"),
+        (round(back_s, 6), "ECM receives BCM.status"),
+        (round(back_s, 6), "ECM receives BCM.status again"),
         (round(back_s + 0.5, 6), "ECM: U0140-87 no longer fails"),
     ] == of_ecm
     assert 0x2E == status(bench, "ECM", "U0140-87")  # as it failed, without the failing now
@@ -74,7 +74,7 @@ def test_a_sender_heard_before_the_ignition_came_on_proves_nothing(tiny: Make, t
     [
         ("wait 0.5 s", []),
         # over the limit of 1 s, under the maturation: noticed, no code
-        ("wait 1.2 s", ["ECM has not heard BCM.status for 1000 ms", "ECM hears BCM.status again"]),
+        ("wait 1.2 s", ["ECM has not received BCM.status for 1000 ms", "ECM receives BCM.status again"]),
     ],
 )
 def test_a_gap_that_is_too_short_for_a_code(gap: str, events: list[str], tiny: Make, told: Tell) -> None:
@@ -82,7 +82,7 @@ def test_a_gap_that_is_too_short_for_a_code(gap: str, events: list[str], tiny: M
     bench = tiny()
     bench.do_all([*ON, "wait 4 s", "open BCM.main.H", gap, "mend BCM.main.H", "wait 3 s"])
     found = [text for _, text in told(bench, "lost", "heard", "code", since_s=4.7) if text.startswith("ECM")]
-    assert events == [text for text in found if not text.endswith("hears BCM.status")]
+    assert events == [text for text in found if not text.endswith("receives BCM.status")]
     assert 0 == status(bench, "ECM", "U0140-87")
 
 
@@ -90,12 +90,12 @@ def test_nothing_is_tested_before_the_settling_time(tiny: Make, told: Tell) -> N
     """Ignition on and the module online: 2 s, then the limit, then the maturation."""
     bench = tiny(given=["unplug BCM"])
     bench.do_all(["switch key on", "wait 5 s"])
-    assert [(0.2 + 2.0 + 1.0, "ECM has not heard BCM.status for 1000 ms")] == [
+    assert [(0.2 + 2.0 + 1.0, "ECM has not received BCM.status for 1000 ms")] == [
         event for event in told(bench, "lost") if event[1].startswith("ECM")
     ]
     assert [
-        (3.7, "ECM sets U0140-87: BCM.status not heard"),
-        (3.7, "CLUSTER sets U0140-87: BCM.status not heard"),
+        (3.7, "ECM sets U0140-87: BCM.status not received"),
+        (3.7, "CLUSTER sets U0140-87: BCM.status not received"),
     ] == (told(bench, "code"))
 
 
@@ -105,7 +105,7 @@ def test_a_restart_settles_again(tiny: Make, told: Tell) -> None:
     bench.do_all([*ON, "wait 5 s", "unplug ECM.C1", "wait 0.15 s", "unplug BCM"])
     bench.do_all(["plug ECM.C1", "wait 6 s"])
     plugged_s = next(event.time_s for event in bench.trace.events if event.text == "plug ECM.C1")
-    assert [(round(plugged_s + 0.2 + 2.0 + 1.0 + 0.5, 6), "ECM sets U0140-87: BCM.status not heard")] == [
+    assert [(round(plugged_s + 0.2 + 2.0 + 1.0 + 0.5, 6), "ECM sets U0140-87: BCM.status not received")] == [
         event for event in told(bench, "code") if event[1].startswith("ECM")
     ]
 
@@ -128,7 +128,7 @@ def test_a_condition_of_its_own(tiny: Make, told: Tell) -> None:
     last_s = max(e.time_s for e in bench.trace.events if e.text == "unplug BCM.C1")
     lost, code = [e for e in told(bench, "lost", "code") if e[1].startswith("ECM")]
     assert last_s + 0.05 < lost[0] <= last_s + 0.15
-    assert (round(lost[0] + 0.03, 6), "ECM sets U1500-31: BCM.status not heard") == code
+    assert (round(lost[0] + 0.03, 6), "ECM sets U1500-31: BCM.status not received") == code
 
 
 def test_a_slow_message_is_not_taken_as_heard(tiny: Make, told: Tell) -> None:
@@ -142,7 +142,7 @@ def test_a_slow_message_is_not_taken_as_heard(tiny: Make, told: Tell) -> None:
         bench, "CLUSTER", "U0140-87"
     )  # not completed, in this cycle and since it was cleared
     bench.do("wait 1 s")
-    assert [(6.7, "CLUSTER sets U0140-87: BCM.status not heard")] == [
+    assert [(6.7, "CLUSTER sets U0140-87: BCM.status not received")] == [
         event for event in told(bench, "code") if event[1].startswith("CLUSTER")
     ]
     bench.do_all(["switch key off", "wait 8 s", "switch key on", "wait 8 s"])
@@ -163,9 +163,9 @@ def test_low_supply_rests_every_test(tiny: Make, told: Tell) -> None:
     bench = tiny(given=["corrode CLUSTER.B+ 18 ohm"])
     bench.do_all([*ON, "wait 1 s", "unplug BCM", "wait 9 s"])
     assert 6.0 < bench.live.modules["CLUSTER"].supply_v < 9.0
-    assert ["ECM sets U0140-87: BCM.status not heard"] == [text for _, text in told(bench, "code")]
+    assert ["ECM sets U0140-87: BCM.status not received"] == [text for _, text in told(bench, "code")]
     bench.do_all(["mend CLUSTER.B+", "wait 5 s"])
-    assert "CLUSTER sets U0140-87: BCM.status not heard" == told(bench, "code")[-1][1]
+    assert "CLUSTER sets U0140-87: BCM.status not received" == told(bench, "code")[-1][1]
 
 
 CHAIN = """
@@ -218,7 +218,7 @@ def test_an_invalid_value_sets_a_code_of_its_own(tiny: Make, told: Tell) -> None
     invalid_s = next(t for t, text in told(bench, "signal") if text == "BCM receives ready = invalid")
     lost_s = next(t for t, text in told(bench, "lost"))
     assert [
-        (round(lost_s + 0.5, 6), "CLUSTER sets U0100-87: ECM.status not heard"),
+        (round(lost_s + 0.5, 6), "CLUSTER sets U0100-87: ECM.status not received"),
         (round(invalid_s + 0.5, 6), "BCM sets U0402-86: TCM.shift carries invalid values"),
     ] == sorted(told(bench, "code"))
     # what it works from is back: valid values heal the code, which stays confirmed

@@ -27,7 +27,7 @@ class Engine:
 
     def __init__(self, codes: list[str] | None = None) -> None:
         self.memory = FaultMemory([DtcRule(code) for code in codes or CODES])
-        self.values = EngineValues(812.25, 31, 77, 13.802, engine_stopped=True)
+        self.values = EngineValues(812.25, 31, 77, 13.802, engine_stopped=True, coolant_c=84.6)
         self.services = ObdServices(self.memory, lambda: self.values)
 
     def ask(self, request: str, functional: bool = False) -> str | None:
@@ -99,6 +99,7 @@ def test_status_counts_codes_and_asks_for_the_lamp() -> None:
     ("command", "request_", "expected"),
     [
         (commands.RPM, "01 0C", "812.25 revolutions_per_minute"),
+        (commands.COOLANT_TEMP, "01 05", "85 degree_Celsius"),
         (commands.SPEED, "01 0D", "31.0 kilometer_per_hour"),
         (commands.RUN_TIME, "01 1F", "77.0 second"),
         (commands.CONTROL_MODULE_VOLTAGE, "01 42", "13.802 volt"),
@@ -121,15 +122,15 @@ def test_supported_parameters_are_exactly_those_that_answer() -> None:
         said |= {start + 1 + place for place in range(32) if bits[place]}
     answering = {one for one in range(1, 256) if engine.ask(f"01 {one:02X}") is not None}
     assert answering == said
-    assert {0x01, 0x0C, 0x0D, 0x1C, 0x1F, 0x20, 0x40, 0x42} == said
+    assert {0x01, 0x05, 0x0C, 0x0D, 0x1C, 0x1F, 0x20, 0x40, 0x42} == said
 
 
 def test_up_to_six_parameters_in_one_request() -> None:
     """One request holds one to six parameters; unknown ones are left out."""
     engine = Engine()
     assert "41 0C 0C B1 0D 1F" == engine.ask("01 0C 0D")
-    assert "41 0D 1F" == engine.ask("01 05 0D"), "parameters it does not have are left out"
-    assert engine.ask("01 05") is None
+    assert "41 0D 1F" == engine.ask("01 06 0D"), "parameters it does not have are left out"
+    assert engine.ask("01 06") is None
     assert "7F 01 12" == engine.ask("01 0C 0D 0C 0D 0C 0D 0C")
     assert engine.ask("01 0C 0D 0C 0D 0C 0D 0C", functional=True) is None
     assert ["7F 01 12", "7F 03 12", "7F 04 12"] == [engine.ask(r) for r in ("01", "03 00", "04 00")]
@@ -138,7 +139,7 @@ def test_up_to_six_parameters_in_one_request() -> None:
 def test_values_beyond_their_bytes_stop_at_the_end_of_the_scale() -> None:
     """Values that do not fit are sent as the highest value."""
     engine = Engine()
-    engine.values = EngineValues(99_999, 300, 1e9, 70, engine_stopped=False)
+    engine.values = EngineValues(99_999, 300, 1e9, 70, engine_stopped=False, coolant_c=999)
     assert "41 0C FF FF 0D FF 1F FF FF 42 FF FF" == engine.ask("01 0C 0D 1F 42")
 
 
@@ -159,10 +160,10 @@ def test_clearing_needs_a_standing_engine() -> None:
     """Codes are cleared only while the engine does not run."""
     engine = Engine()
     engine.fail("P0351-13")
-    engine.values = EngineValues(800, 0, 5, 14, engine_stopped=False)
+    engine.values = EngineValues(800, 0, 5, 14, engine_stopped=False, coolant_c=20)
     assert "7F 04 22" == engine.ask("04")
     assert "43 01 03 51" == engine.ask("03")
-    engine.values = EngineValues(0, 0, 0, 12, engine_stopped=True)
+    engine.values = EngineValues(0, 0, 0, 12, engine_stopped=True, coolant_c=20)
     assert ("44", "43 00") == (engine.ask("04"), engine.ask("03"))
 
 

@@ -72,7 +72,7 @@ def test_a_rule_for_letting_go(holds: Bench, told: Tell) -> None:
     assert [
         (pressed_s, "the start button is pressed"),
         (pressed_s, "the button changes nothing, power mode stays accessory"),
-        (released_s, "the start button is let go"),
+        (released_s, "the start button is released"),
         (released_s, "power mode goes from accessory to run"),
     ] == told(holds, "action", "mode", "held", since_s=before_s)
 
@@ -122,7 +122,7 @@ def test_what_is_not_known_holds_the_mode(holds: Bench, told: Tell) -> None:
     why = why_mode(holds)
     (way,) = why.causes[1:]
     assert "it cannot go to off at a press of the button" == way.text
-    assert "BCM needs: engine_state is stopped; BCM does not hear ECM.status" == way.causes[0].text
+    assert "BCM needs: engine_state is stopped; BCM does not receive ECM.status" == way.causes[0].text
     assert ["unplug ECM.C1"] == why.to_edits().roots()
     holds.do_all(["plug ECM", "wait 1 s", "press start"])
     assert "off" == mode(holds)

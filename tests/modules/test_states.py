@@ -79,7 +79,7 @@ def test_the_press_that_wakes_counts(tiny: Make, told: Tell) -> None:
         (9.05, "the start button is pressed"),
         (9.05, "BCM sees input button go on"),
         (9.25, "power mode goes from off to run"),
-        (9.4, "the start button is let go"),
+        (9.4, "the start button is released"),
         (9.4, "BCM sees input button go off"),
     ] == told(bench, "action", "input", "mode", since_s=9.0)
 
@@ -220,7 +220,7 @@ def test_cranking_with_a_good_battery(tiny: Make, told: Tell) -> None:
     assert [
         "power mode goes from run to crank",
         "relay K3 pulls in",
-        "the starter turns the engine",
+        "the starter cranks the engine",
         "the engine starts",
         "power mode goes from crank to run",
         "relay K3 drops out",

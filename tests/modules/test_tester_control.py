@@ -116,7 +116,7 @@ def test_what_a_tester_holds_is_switched_because_of_it(bench: Bench) -> None:
     switched = next(event for event in reversed(bench.trace.events) if event.kind == "output")
     assert switched.text.endswith(" off")
     (cause,) = (bench.trace[one] for one in switched.causes)
-    assert ("control", True) == (cause.kind, cause.text.endswith("as a tester says"))
+    assert ("control", True) == (cause.kind, cause.text.endswith("as a tester commands"))
 
 
 def test_freeze_and_default(bench: Bench) -> None:
@@ -157,7 +157,7 @@ def test_a_silenced_module_is_missed_and_the_reason_is_known(bench: Bench) -> No
     ecm = bench.live.modules["ECM"].memory
     assert ecm.get("U0101-87").status & 0x01
     because = why_code(bench, "ECM", "U0101-87")
-    assert any("TCM sends no messages, as a tester says" in line for line in because.lines())
+    assert any("TCM sends no messages, as a tester commands" in line for line in because.lines())
     tcm.ask("28 00 01", for_s=2.0)
     assert not ecm.get("U0101-87").status & 0x01
 
@@ -204,7 +204,7 @@ def test_the_self_test_asks_for_patience(bench: Bench) -> None:
     assert pending_s - asked_s < 0.05
     assert 1.0 < done_s - asked_s < 1.05
     assert [f"71 03 02 01 {len(tests):02X} 01"] == ecm.ask(f"31 03 {SELF_TEST}")
-    assert "ECM tests itself, as a tester says" in [event.text for event in bench.trace.events]
+    assert "ECM tests itself, as a tester commands" in [event.text for event in bench.trace.events]
 
 
 def test_who_asks_meanwhile_is_told_to_repeat(bench: Bench) -> None:

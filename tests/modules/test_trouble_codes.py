@@ -36,7 +36,7 @@ def test_cleared_codes_come_back_only_for_what_is_there(tiny: Make, told: Tell) 
     bench.do("wait 2 s")
     cleared = told(bench, "code cleared", since_s=begin_s)
     assert ["CLUSTER: U0140-87 is cleared", "CLUSTER: U0151-87 is cleared"] == [text for _, text in cleared]
-    assert [(round(cleared[0][0] + 0.5, 6), "CLUSTER sets U0140-87: BCM.status not heard")] == [
+    assert [(round(cleared[0][0] + 0.5, 6), "CLUSTER sets U0140-87: BCM.status not received")] == [
         event for event in told(bench, "code", since_s=begin_s) if event[1].startswith("CLUSTER")
     ]
     assert 0x2F == int(code(bench, "CLUSTER", "U0140-87").status)
@@ -150,7 +150,7 @@ def test_a_lamp_knows_why(teaching: Bench) -> None:
     assert ["unplug ABS.C1"] == why_telltale(teaching, "abs").to_edits().roots()
     lines = list(why_telltale(teaching, "abs").to_edits().lines())
     assert "telltale abs is lit" == lines[0]
-    assert lines[1].startswith("  because CLUSTER does not get ABS.wheels (at ")
+    assert lines[1].startswith("  because CLUSTER does not receive ABS.wheels (at ")
 
 
 def test_a_started_engine_puts_the_lamps_out(teaching: Bench) -> None:

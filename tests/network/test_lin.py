@@ -184,7 +184,7 @@ def test_who_has_been_cut_off_is_told_again_when_the_wire_is_whole(roof: Roof) -
 
 
 def test_a_link_lost_in_the_middle_of_a_frame(roof: Roof) -> None:
-    """What is not heard to its end is not received, and is told when the wire is whole again."""
+    """What is not heard to its end is not received, and is told when the wire is repaired."""
     roof.start_all()
     roof.run(until_s=0.01 + FRAME_S / 2)
     roof.heard.clear()

@@ -33,10 +33,10 @@ FAULTS = [(name, number) for name, one in SHIPPED.items() for number in range(1 
 # what a technician says was wrong, for what the file of an exercise says
 SAID = {
     "unplug": "unplugged", "pull": "missing", "blow": "blown", "open": "open circuit",
-    "corrode": "corroded, high resistance", "interrupt": "opens now and then", "charge": "discharged",
+    "corrode": "corroded, high resistance", "interrupt": "opens intermittently", "charge": "discharged",
     "swap": "swapped with another wire", "stick": "holds its bus dominant", "set": "wrong bit rate",
-    "babble": "sends without end, blocks its bus", "keep": "never lets the network sleep",
-    "fail": "dead inside", "uncode": "not coded", "unmatch": "not matched to the immobilizer",
+    "babble": "sends nonstop, blocks its bus", "keep": "never lets the network sleep",
+    "fail": "internal failure", "uncode": "not coded", "unmatch": "not matched to the immobilizer",
 }  # fmt: skip
 
 
@@ -59,7 +59,7 @@ def chosen(hidden: str, car: Car) -> tuple[str, str, str]:
             return first, "shorted to another wire", second
         case "terminate", _:
             bus = car.pins[first].function.partition(".")[0]
-            return bus, "a resistor too many across the pair", f"{first} to {second}"
+            return bus, "an extra resistor across the pair", f"{first} to {second}"
         case "theory", [_, _, "waits", *_]:
             return first, "waits for another module at start-up", second
         case "theory", [_, _, "feeds", *_]:

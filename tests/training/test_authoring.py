@@ -143,7 +143,7 @@ def test_shipped_exercises_are_never_written_over(library: Library) -> None:
     """Saving and deleting refuse the name of a shipped exercise."""
     name = next(iter(shipped_exercises()))
     before = shipped_exercises()[name].read_bytes()
-    with pytest.raises(Problem, match="comes with busbay and is not written over"):
+    with pytest.raises(Problem, match="comes with busbay and is not overwritten"):
         library.save(name, exercise_file(WORDS | {"arrives": "pull F2"}))
     with pytest.raises(Problem, match="comes with busbay and is not deleted"):
         library.delete(name)

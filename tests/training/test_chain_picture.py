@@ -7,7 +7,7 @@ from sim.training.chain_picture import MOST_BESIDE, chain_picture
 
 FUSE = Because("given: pull F2", 0.0, (), True)
 DARK = Because("TCM is <unpowered>", None, (FUSE,))
-CODE = Because("ECM sets U0101", 5.5, (Because("ECM has not heard TCM", 5.0, (DARK,)), DARK))
+CODE = Because("ECM sets U0101", 5.5, (Because("ECM has not received TCM", 5.0, (DARK,)), DARK))
 
 
 def tops(svg: str) -> dict[str, float]:
@@ -26,7 +26,7 @@ def test_causes_are_drawn_above_their_effects_and_each_once() -> None:
     """Causes are drawn above their effects, each reason once, its words escaped."""
     svg = chain_picture(CODE)
     order = sorted(tops(svg).items(), key=lambda one: one[1])
-    expected = ["given: pull F2", "TCM is <unpowered>", "ECM has not heard TCM", "ECM sets U0101"]
+    expected = ["given: pull F2", "TCM is <unpowered>", "ECM has not received TCM", "ECM sets U0101"]
     assert expected == [text for text, _ in order]
     assert 1 == svg.count("what was wrong")
     assert "<unpowered>" not in svg

@@ -64,7 +64,7 @@ def test_trying_without_success_names_nothing_hidden(capsys: pytest.CaptureFixtu
     """`try` with a wrong cause tells how near it is, without naming the right one."""
     actions = doing("press start", "wait 5 s", "scan", "mend TCM.C1.1")
     text = said(capsys, "try", "02", *actions, "--hand-in", "open TCM.C1.1", status=1)
-    assert "TCM.C1.1 is whole already" in text
+    assert "TCM.C1.1 has nothing to repair" in text
     assert "near: open TCM.C1.1" in text
     assert "not complete, 1 still to be found, 25%" in text
     assert "F2" not in text
@@ -87,7 +87,7 @@ def test_a_debrief_on_paper_and_on_screen(capsys: pytest.CaptureFixture[str], tm
         (["exercise", "no/such.yaml"], "such.yaml, line 1: cannot be read"),
         (["try", "02", "--do", "short ECM.C1.1 to BODY"], "'short' would damage the customer's car"),
         (["try", "02", "--hand-in", "the fuse"], "no edit begins with 'the'"),
-        (["try", "02", "--hints", "9"], "there is no further hint"),
+        (["try", "02", "--hints", "9"], "there are no more hints"),
         (["try", "02", "--script", "no such file"], "no such file cannot be read as a list of actions"),
         (["debrief", "02"], "the debrief comes after handing in"),
     ],

@@ -123,9 +123,9 @@ def test_a_repair_is_no_replacement_before_its_time_where_nothing_shorter_tells(
 def test_a_repair_in_vain_is_premature_with_its_chance() -> None:
     """A repair in vain is premature, with the chance that it would have helped."""
     model = HandMade((3, 1), ("ab",), at_fault={0: (1,)})
-    (one,) = judged(model, step("mend G2", 15.0, vain="G2 is whole already"))
+    (one,) = judged(model, step("mend G2", 15.0, vain="G2 has nothing to repair"))
     assert ("premature replacement", 0.25) == (one.ruling.verdict, one.ruling.number)
-    assert one.ruling.reason.startswith("G2 is whole already; ")
+    assert one.ruling.reason.startswith("G2 has nothing to repair; ")
 
 
 def test_a_repair_in_vain_of_what_everything_points_to_is_not_premature() -> None:

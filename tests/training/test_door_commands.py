@@ -47,7 +47,7 @@ def test_a_passphrase_is_chosen_on_the_machine_itself(url: str, monkeypatch: pyt
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (("short",), "a passphrase has 10 to 200 letters"),
+        (("short",), "a passphrase has 10 to 200 characters"),
         (("first passphrase", "first passphrasf"), "these are two different passphrases"),
     ],
 )

@@ -94,7 +94,7 @@ def test_a_fault_that_shows_nothing_is_refused() -> None:
     quiet = Exercise.model_validate(
         exercise.model_dump() | {"arrives": ("open R1",), "solution": ("key run", "scan", "mend R1")}
     )
-    with pytest.raises(Problem, match="shows nothing that a whole car would not"):
+    with pytest.raises(Problem, match="shows nothing that a good car would not"):
         prove(quiet)
 
 

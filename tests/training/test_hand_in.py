@@ -157,7 +157,7 @@ def test_the_fuse_that_a_short_has_blown_is_true_but_not_the_cause() -> None:
     ("named", "sentence"),
     [
         ([], "name at least one cause, or 'no fault found'"),
-        (["no fault found", "pull F3"], "'no fault found' goes alone"),
+        (["no fault found", "pull F3"], "'no fault found' cannot be combined with causes"),
         (["plug ABS.C1"], "'plug ABS.C1' is a repair; name what was wrong"),
         (["unplug ASB"], "no connector 'ASB' in this car; did you mean 'ABS'"),
         (["the cluster"], "no edit begins with 'the'"),
@@ -241,7 +241,7 @@ def test_a_repair_of_something_whole_costs_its_time_and_tells_only_that() -> Non
     """A repair in vain costs time but no parts, and replays byte for byte."""
     attempt = Attempt.begin(FIRST)
     step = attempt.do("mend ECM.C1.3")
-    assert "ECM.C1.3 is whole already" == step.vain
+    assert "ECM.C1.3 has nothing to repair" == step.vain
     assert 15.0 == attempt.minutes
     assert 0.0 == attempt.cost
     assert ["mend ECM.C1.3"] == attempt.log
@@ -297,7 +297,7 @@ def test_hints_cost_time_and_end() -> None:
     assert 5.0 == attempt.minutes
     attempt.hint()
     attempt.hint()
-    with pytest.raises(EditProblem, match="no further hint"):
+    with pytest.raises(EditProblem, match="no more hints"):
         attempt.hint()
 
 
@@ -409,7 +409,7 @@ def test_a_refused_job_names_no_hidden_short() -> None:
     attempt = Attempt.begin(exercise)
     step = attempt.do("unshort ECM.C1.5 to BODY")
     assert not attempt.is_whole
-    assert "there is no 'short ECM.C1.5 to BODY' to take off" == step.vain
+    assert "there is no 'short ECM.C1.5 to BODY' to remove" == step.vain
     assert "CLUSTER.C1.4" not in seen(attempt)
     attempt.do("unshort DLC.6 to G1")
     assert attempt.is_whole, "the same stretch of wire"

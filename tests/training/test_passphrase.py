@@ -101,7 +101,7 @@ def test_a_passphrase_has_a_length(records: Records, bad: str) -> None:
     """A passphrase that is too short or too long is refused."""
     door = Door(records.engine)
     assert not door.has_passphrase
-    with pytest.raises(Problem, match="a passphrase has 10 to 200 letters"):
+    with pytest.raises(Problem, match="a passphrase has 10 to 200 characters"):
         door.set_passphrase(bad)
     with pytest.raises(Problem, match="no passphrase has been set yet"):
         door.open(bad)
@@ -126,7 +126,7 @@ def test_at_a_closed_door_the_right_one_waits_too(door: Door, clock: Clock) -> N
             door.open("password123")
         clock.now_s += refused.value.wait_s
     clock.now_s -= 1.0
-    with pytest.raises(WrongPassphrase, match="the door is closed for 1 s"):
+    with pytest.raises(WrongPassphrase, match="wait 1 s"):
         door.open(RIGHT)
     clock.now_s += 1.0
     door.open(RIGHT)
@@ -168,7 +168,7 @@ def test_the_door_is_closed_to_one_source_and_open_to_another(door: Door) -> Non
     for _ in range(FREE_TRIES + 3):
         with pytest.raises(WrongPassphrase):
             door.open("password123", "10.0.0.7")
-    with pytest.raises(WrongPassphrase, match="the door is closed for 1 s"):
+    with pytest.raises(WrongPassphrase, match="wait 1 s"):
         door.open(RIGHT, "10.0.0.7")
     door.open(RIGHT, "10.0.0.8")
     for _ in range(FREE_TRIES + 3):
@@ -202,7 +202,7 @@ def test_a_clock_set_back_neither_shuts_out_nor_keeps_in(door: Door, clock: Cloc
     with pytest.raises(WrongPassphrase) as refused:
         door.open("password123", "10.0.0.7")
     clock.now_s -= 365 * 24 * 3600
-    with pytest.raises(WrongPassphrase, match=f"closed for {refused.value.wait_s:.0f} s"):
+    with pytest.raises(WrongPassphrase, match=f"wait {refused.value.wait_s:.0f} s"):
         door.open(RIGHT, "10.0.0.7")
     assert not door.knows(token)
     clock.now_s += refused.value.wait_s
@@ -221,7 +221,7 @@ def test_many_wrong_tries_at_once_are_all_counted(records: Records) -> None:
         try:
             door.open("password123", "10.0.0.7")
         except WrongPassphrase as refused:
-            outcomes["closed" if "the door is closed" in str(refused)[:18] else "wrong"] += 1
+            outcomes["closed" if str(refused).startswith("too many wrong tries") else "wrong"] += 1
 
     threads = [threading.Thread(target=knock) for _ in range(KNOCKS)]
     for thread in threads:

@@ -69,7 +69,7 @@ def test_what_makes_no_sense_and_what_was_in_vain(records: Records) -> None:
     _, _, work = begun(records)
     with pytest.raises(EditProblem, match="no action begins with"):
         work.do("smash ECM")
-    assert "TCM.C1.1 is whole already" == work.do("mend TCM.C1.1").vain
+    assert "TCM.C1.1 has nothing to repair" == work.do("mend TCM.C1.1").vain
     assert ["mend TCM.C1.1"] == records.attempts.resume(work.id).attempt.log
 
 
@@ -91,8 +91,8 @@ def test_students_come_back_with_their_key(records: Records) -> None:
     [
         ("XXXXXXX", "Ola", "no open class has this code"),
         ("", "Ola", "no open class has this code"),
-        (None, "  ", "the name of a student has 1 to 60 letters"),
-        (None, "x" * 61, "has 1 to 60 letters .here: 61"),
+        (None, "  ", "the name of a student has 1 to 60 characters"),
+        (None, "x" * 61, "has 1 to 60 characters .here: 61"),
         (None, "a\x00b", "the name of a student"),
         (None, "AMARA", "there is a 'AMARA' in this class already"),
     ],
@@ -128,7 +128,7 @@ def test_two_windows_do_not_both_write_the_same_line(records: Records) -> None:
     task, student, one = begun(records)
     other = records.attempts.begin(task, student.id)
     one.do("press start")
-    with pytest.raises(Elsewhere, match="gone on in another window"):
+    with pytest.raises(Elsewhere, match="continued in another window"):
         other.do("scan")
     assert ["press start"] == other.attempt.log
     other.do("scan")
@@ -530,7 +530,7 @@ def test_what_the_instructor_says_reaches_whom_it_is_meant_for(records: Records)
     assert [] == records.notices.messages(stranger.id)
     with pytest.raises(Problem, match="there is no such student in this class"):
         records.notices.tell(task.class_id, "who?", stranger.id)
-    with pytest.raises(Problem, match="a message has 1 to 600 letters"):
+    with pytest.raises(Problem, match="a message has 1 to 600 characters"):
         records.notices.tell(task.class_id, " ")
     records.students.delete(amara.id)
     assert 1 == rows_of(records, "messages")

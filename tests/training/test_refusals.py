@@ -69,7 +69,7 @@ def test_a_wire_that_only_the_diagram_has_is_looked_for_in_vain() -> None:
     exercise, look = find_exercise("22"), "look F74.2--TACHO.C1.1"
     there, step = (Attempt.begin(one).do(look) for one in (as_drawn(exercise), exercise))
     assert ("", 16.0) == (there.vain, there.minutes)  # 1 min to look, 15 min for trim and tape
-    assert ("this is not to be found on the car", there.minutes) == (step.vain, step.minutes)
+    assert ("this cannot be found on the car", there.minutes) == (step.vain, step.minutes)
 
 
 def test_a_probe_that_does_not_fit_shows_that_the_connector_is_off() -> None:

@@ -80,7 +80,7 @@ def test_a_reading_that_carries_a_warning_rules_out_no_rival() -> None:
 
 
 def test_of_two_faults_one_by_chance_is_enough_to_prove_nothing_at_first() -> None:
-    """The ABS is seen to answer: its plug is not off. A contact that opens now and then leaves that open."""
+    """The ABS is seen to answer: its plug is not off. An intermittent contact leaves that open."""
     log, off = solved(STORED), "unplug ABS.C1"
     by_chance = "interrupt TCM.C1.1 every 8 s for 2 s"
     with Workshop(workers=1) as workshop:

@@ -115,13 +115,13 @@ def ask_why_it_cannot_be_switched_off(page: Page) -> None:
 
 
 def plug_the_trailer_module_in(page: Page) -> None:
-    """Now the starter turns the engine; a code of the coils is left."""
+    """Now the starter cranks the engine; a code of the coils is left."""
     pick(page, "module TRAILER")
     button(page, "Plug TRAILER.C1")
     assert "running" in state(page, "ECM")
     drive(page, "Press start with brake")
     assert "engine not running" in seat(page)
-    expect(page.locator(".st-key-what_it_brought")).to_contain_text("the starter turns the engine")
+    expect(page.locator(".st-key-what_it_brought")).to_contain_text("the starter cranks the engine")
     assert "41 of 41 modules answer" in scan(page)
     expect(page.locator("[data-id='code ECM P0351-13']")).to_be_visible()
 

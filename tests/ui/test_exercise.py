@@ -284,7 +284,7 @@ def test_an_action_in_two_windows_is_told_and_taken_in(given: tuple[StudentRow, 
     one, other = opened(key, task.id), opened(key, task.id)
     say(one, "press start")
     say(other, "scan")
-    assert ["this exercise has gone on in another window; here it is again"] == [
+    assert ["this exercise was continued in another window; here is how it is now"] == [
         error.value for error in other.error
     ]
     assert ["press start", "wait 10 s"] == log(other)
@@ -297,7 +297,7 @@ def test_damage_is_refused_and_a_vain_repair_is_told(given: tuple[StudentRow, st
     app = say(opened(key, task.id), "blow F1")
     assert ["'blow' would damage the customer's car"] == [one.value for one in app.error]
     app = say(app, "mend TCM.C1.1")
-    assert "in vain, TCM.C1.1 is whole already" in app.session_state["work"].said
+    assert "in vain, TCM.C1.1 has nothing to repair" in app.session_state["work"].said
 
 
 def test_practice_can_be_rewound_and_hints_and_notes_stay(

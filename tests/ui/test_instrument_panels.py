@@ -139,9 +139,9 @@ def test_a_wrong_measurement_is_told_in_one_sentence_with_nothing_changed() -> N
     """A measurement that cannot be taken is refused, and the log is as before."""
     app = opened("bay", held_of("teaching-car.yaml"), "Measure")
     app = set_up(app, probe_red="G2", probe_black="G2")
-    assert any("both leads on G2 measure nothing" in caption.value for caption in app.caption)
+    assert any("both leads are on G2" in caption.value for caption in app.caption)
     app = press(app, "measure")
-    assert ["both leads on G2 measure nothing"] == [error.value for error in app.error]
+    assert ["both leads are on G2: put one on another terminal"] == [error.value for error in app.error]
     assert [] == log(app)
 
 

@@ -178,7 +178,7 @@ def test_a_resistor_goes_in_and_out_and_a_pin_opens_now_and_then_until_it_is_men
 def test_an_undo_puts_the_car_right() -> None:
     """The button beside a change does the sentence that takes it back."""
     held = held_of("six-modules.yaml", ("pull F5",))
-    app = press(opened("bay", held, "Work"), "undo F5 out of its holder")
+    app = press(opened("bay", held, "Work"), "undo F5 is missing")
     assert "fit F5" == log(app)[0]
     assert frozenset() == app.session_state["held"].bench.car.harness.pulled
 
@@ -325,8 +325,8 @@ def test_the_story_of_the_minibus_side_by_side() -> None:
         ("none", "cranks and starts", "off"),
         ("TRAILER", "cranks and starts", "off"),
     ]
-    assert expected == [(one["no answer from"], one["engine"], one["ignition in the end"]) for one in told]
-    assert "security" in told[0]["lamps lit in the end"]
+    assert expected == [(one["no answer from"], one["engine"], one["ignition at the end"]) for one in told]
+    assert "security" in told[0]["lamps lit at the end"]
     assert "P0351-13" in told[1]["which"]
     assert "none" == told[2]["which"]
 

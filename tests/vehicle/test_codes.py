@@ -62,7 +62,13 @@ def test_case_and_spaces_around_a_code_do_not_matter() -> None:
 
 # PyPI obd 0.7.3 prints an older wording; ours is that of newer open-source dictionaries of J2012-DA.
 # Every remaining difference is listed: code, ours, theirs.
+SENSOR = "Throttle/Pedal Position Sensor/Switch"
 KNOWN_DIFFERENCES = {
+    "P2122": ('Pedal Position Sensor "D" Voltage Low', f"{SENSOR} 'D' Circuit Low Input"),
+    "P2123": ('Pedal Position Sensor "D" Voltage High', f"{SENSOR} 'D' Circuit High Input"),
+    "P2127": ('Pedal Position Sensor "E" Voltage Low', f"{SENSOR} 'E' Circuit Low Input"),
+    "P2128": ('Pedal Position Sensor "E" Voltage High', f"{SENSOR} 'E' Circuit High Input"),
+    "P2138": ('Pedal Position Sensors "D" and "E" Disagree', f"{SENSOR} 'D' / 'E' Voltage Correlation"),
     "U0073": ('Control Module Communication Bus "A" Off', "Control Module Communication Bus Off"),
     "U0103": (
         "Lost Communication With Gear Shift Control Module",

@@ -50,3 +50,5 @@ def test_a_dead_generator_is_a_candidate_of_every_car_that_has_one() -> None:
     for name in ("teaching-car", "small-estate", "shuttle-minibus", "six-modules"):
         car = read_car(scenarios_folder() / "vehicles" / f"{name}.yaml")
         assert (("open GEN",) if car.built.engine else ()) == further_faults(car, ["dead generator"])
+        regulators = ("overcharge GEN 17 V", "undercharge GEN 12.2 V") if car.built.engine else ()
+        assert regulators == further_faults(car, ["regulator"])

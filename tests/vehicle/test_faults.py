@@ -147,7 +147,7 @@ def test_what_makes_no_sense_now_is_refused() -> None:
         (swapped, "swap ECM.C1.5 with ECM.C1.3", "another wire sits in ECM.C1.5 already"),
         (TEACHING, "unswap ECM.C1.4 with ECM.C1.5", "ECM.C1.4 and ECM.C1.5 are not swapped"),
         (edited("unplug X1"), "loosen X1", "X1 is not fully plugged in already"),
-        (TEACHING, "unterminate DLC.6 to DLC.14", "there is no 'terminate DLC.6 to DLC.14' to take off"),
+        (TEACHING, "unterminate DLC.6 to DLC.14", "there is no 'terminate DLC.6 to DLC.14' to remove"),
     ]:
         with pytest.raises(EditProblem, match=expected):
             parse_edit(sentence, car).apply(car)

@@ -59,7 +59,7 @@ NAMES = [
     (
         "ECM terminated",
         "ECM terminatd",
-        "line 5, buses > main > line > 0: 'terminatd' is no way to join a line; known: terminated, through",
+        "line 5, buses > main > line > 0: 'terminatd' does not join a line; known: terminated, through",
     ),
     (
         "hears: [ECM, ABS], h",
@@ -111,7 +111,7 @@ NAMES = [
     (
         "feeds: ABS}",
         "feeds: ABS vai X1}",
-        "line 9, fuses > F3 > feeds > 0: 'ABS vai X1' is no end of a wire: write 'NAME', "
+        "line 9, fuses > F3 > feeds > 0: 'ABS vai X1' is not a wire end: write 'NAME', "
         "'NAME.PIN' or 'NAME via X1'",
     ),
     (
@@ -128,7 +128,7 @@ NAMES = [
     (
         "modules:\n",
         "modules:\n  2nd: {}\n",
-        "line 21, modules > 2nd: a name is a letter and up to 39 letters, digits, _, + or - (here: '2nd')",
+        "line 21, modules > 2nd: a name is a letter, then up to 39 letters, digits, _, + or - (here: '2nd')",
     ),
     (
         "TCM: {hears:",
@@ -246,7 +246,7 @@ CONTRADICTIONS = [
     (
         "hears: [ECM, ABS], h",
         "hears: [TCM], h",
-        "line 22, modules > TCM > hears > 0: a module does not hear itself",
+        "line 22, modules > TCM > hears > 0: a module cannot monitor itself",
     ),
     (
         "hears: [ECM, ABS], h",
@@ -256,7 +256,7 @@ CONTRADICTIONS = [
     (
         "hears: [ECM, ABS], h",
         "waits_for: TCM, hears: [ECM, ABS], h",
-        "line 22, modules > TCM > waits_for > 0: a module does not wait for itself",
+        "line 22, modules > TCM > waits_for > 0: a module cannot wait for itself",
     ),
     (
         "ABS, BCM, DLC",
@@ -347,7 +347,7 @@ TYPES = [
     (
         "car: Six modules",
         'car: ""',
-        "line 2, car: 'car' has at least 1 letter (here: '')",
+        "line 2, car: 'car' has at least 1 character (here: '')",
     ),
     (
         "F1: {rating_a: 10, feeds: ECM}",

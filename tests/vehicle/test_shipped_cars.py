@@ -114,7 +114,7 @@ def test_without_gear_immobilizer_or_relay_the_minibus_does_not_crank(fault: str
     bench, _ = started("shuttle-minibus", fault)
     assert "run" == mode(bench)
     assert not [
-        event for event in bench.live.world.trace.events if event.text == "the starter turns the engine"
+        event for event in bench.live.world.trace.events if event.text == "the starter cranks the engine"
     ]
 
 

@@ -49,7 +49,7 @@ LEGEND = (
     ("quiet", "no longer sends"),
     ("asleep", "asleep"),
     ("unpowered", "no supply"),
-    ("dead", "dead inside"),
+    ("dead", "internal failure"),
     ("boot", "boot mode: software incomplete"),
 )
 FOUND_LEGEND = (

@@ -20,6 +20,8 @@ CAUTIONS = {
     "shorts": "**Shorts and wrong fuses** burn real harnesses: only ever here, in simulation.",
     "program": "**Writing into a module**: keep a charger at the battery; leave doors and key alone. "
     "The maker's service information says what a new module needs, and in which order.",
+    "actuate": "**Actuator tests** move real parts: fans, pumps, lifts and doors start without warning. "
+    "Park or neutral, brake on, hands clear. The maker's service information comes first.",
     "clear": "**Clearing codes** throws evidence away: save a report first.",
 }
 

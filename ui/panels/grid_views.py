@@ -64,7 +64,7 @@ def _causes(grid: Grid) -> None:
     if not grid.symptoms:
         st.markdown("Every combination shows the same as the car without any of them.")
         return
-    st.markdown("**What brings what about**")
+    st.markdown("**What causes what**")
     with st.container(key="cause_picture"):
         sheet.show(cause_diagram(grid), "cause_diagram")
     st.markdown(
@@ -72,7 +72,7 @@ def _causes(grid: Grid) -> None:
         "without any of the edits does not show."
     )
     with st.container(key="cause_sets"):
-        _section(grid, "What brings it about")
+        _section(grid, "What causes it")
     idle = [name for name in grid.names if all(name in one.causes.without_part for one in grid.symptoms)]
     if idle:
         st.markdown(f"Without any part in this: {', '.join(idle)}.")

@@ -17,7 +17,7 @@ from ui.state.search_question import NEXT
 
 def show(found: SearchAnswer) -> None:
     """The button that looks for the next check, and what it found."""
-    st.header("What to look at next", anchor=False)
+    st.header("What to check next", anchor=False)
     st.button(
         "Find the next best check", key="next_find", icon=":material/troubleshoot:",
         disabled=len(found.result.causes) < 2 and not found.result.causes[0].alike,

@@ -9,7 +9,7 @@ import streamlit as st
 from sim.bench.tester import difference
 from ui.drawing import sheet
 from ui.drawing.tables import difference_table, report_table
-from ui.panels import set_up, why
+from ui.panels import read_out, set_up, why
 from ui.panels.buttons import action_button
 from ui.panels.cautions import caution
 from ui.panels.diagram import guarded_gateways
@@ -26,6 +26,7 @@ def show(held: Held, visible: Visible) -> None:
     _report(held, visible)
     if "clear" in visible.tools:
         _clear(held, visible)
+    read_out.show(held, visible)
     set_up.show(held, visible)
     _keep(held)
 

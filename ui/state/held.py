@@ -28,7 +28,7 @@ from ui.state.visible import Visible, all_visible, before_a_scan
 PARKED_S = 20
 MOST_LEFT_BEHIND = 20
 MOST_ON_SHELF = 300
-NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock", "identify", "observe")
+NO_PAUSE_AFTER = ("wait", "scan", "save", "clear", "unlock", "identify", "read", "details", "observe")
 
 Report = Callable[[float], None]
 Job = Callable[["Held", Report], None]

@@ -24,7 +24,7 @@ STATE_WORDS = {
     "going to sleep": "quiet",
     "asleep": "asleep",
     "unpowered": "no supply",
-    "dead": "dead inside",
+    "dead": "internal failure",
     "boot mode": "boot mode",
 }
 SEEN_FROM_SEAT = ("fault", "repair", "engine", "mode")  # events, by kind
@@ -192,6 +192,6 @@ def _taken_apart(off: frozenset[str], out: frozenset[str], leads: tuple[str, ...
         clamp = name.startswith("BAT.")
         yield Change(f"{name} {'off' if clamp else 'unplugged'}", f"plug {name}")
     for name in sorted(out):
-        yield Change(f"{name} out of its holder, or blown", f"fit {name}")
+        yield Change(f"{name} missing or blown", f"fit {name}")
     for lead in leads:
         yield Change(lead, f"unbypass {lead.split()[1]}")

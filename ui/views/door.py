@@ -59,7 +59,7 @@ def _first_time() -> None:
         "It is kept as a hash only and cannot be read back, so write it down."
     )
     with st.form("first_passphrase", width=480):
-        _new_passphrase(f"passphrase, {SHORTEST} to {LONGEST} letters")
+        _new_passphrase(f"passphrase, {SHORTEST} to {LONGEST} characters")
         if st.form_submit_button("Choose it", type="primary"):
             _try(_choose)
 

@@ -138,7 +138,7 @@ def _one(held: Held, found: tuple[Compound, ...], one: Compound) -> None:
         (words, _some(signs))
         for words, signs in (
             ("hidden by the other", one.masked),
-            ("of neither alone", one.new),
+            ("shown by neither alone", one.new),
             ("to the scan it looks like", one.alike),
         )
         if signs

@@ -107,7 +107,7 @@ def _search(held: Held, question: Question) -> None:
         select_all=False,
     )
     st.toggle(
-        "the car may be built otherwise than its diagram says",
+        "the car may be built differently from its diagram",
         key="suspects_theories",
         help="theories, too: a module waits for another at start-up, a bus runs through a connector, another "
         "fuse feeds a module. Those that could have to do with what was silent; each is rarer than a fault.",

@@ -1,0 +1,83 @@
+"""A module's live data as bytes (ReadDataByIdentifier of ISO 14229-1), and as a tester reads them.
+
+Voltages come in millivolts, coolant temperature as in SAE J1979 (one byte, 40 more than °C, as given by PyPI
+`obd`), flags as 0 or 1, signals as in the messages that carry them: FE means invalid, FF not available.
+
+Not modelled: filters and resolution of a converter, several identifiers in one request.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import cached_property
+from typing import Final
+
+from sim.modules.facts import INVALID, Known
+from sim.modules.knowledge import Knowledge
+from sim.modules.pins import Outputs
+from sim.modules.signals import ABSENT_BYTE, Codec
+from sim.modules.uds_data import expect, unsigned
+from sim.modules.world import Host
+from sim.vehicle.live_data import LiveDatum, live_data_of
+
+COOLANT_OFFSET_C: Final = 40
+_FLAGS: Final = {0: "off", 1: "on"}
+
+
+class LiveData:
+    """The live data of one module. `pin_v`: the voltages that it watches, by pin."""
+
+    def __init__(
+        self, host: Host, knowledge: Knowledge, outputs: Outputs, pin_v: Callable[[], Mapping[str, float]]
+    ) -> None:
+        self._host = host
+        self._knowledge = knowledge
+        self._outputs = outputs
+        self._pin_v = pin_v
+
+    @cached_property
+    def _known(self) -> tuple[LiveDatum, ...]:
+        return live_data_of(self._host.world.car, self._host.name)
+
+    def values(self) -> dict[int, bytes]:
+        """Every data identifier with its value now."""
+        pin_v = self._pin_v()
+        return {one.number: self._encoded(one, pin_v) for one in self._known}
+
+    def _encoded(self, one: LiveDatum, pin_v: Mapping[str, float]) -> bytes:
+        knowledge, world = self._knowledge, self._host.world
+        match one.kind:
+            case "pin":
+                return unsigned(pin_v.get(one.name, 0.0) * 1000, 2)
+            case "coolant":
+                return unsigned(world.coolant_c() + COOLANT_OFFSET_C, 1)
+            case "signal":
+                return bytes([world.codec.byte_of(one.name, knowledge.value(one.name))])
+            case "output":
+                return bytes([self._outputs.on[one.name]])
+        facts = knowledge.inputs if one.kind == "input" else knowledge.lines
+        known = facts.get(one.name)
+        return bytes([ABSENT_BYTE if known is None else known.value is True])
+
+
+def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
+    """What a tester shows for an identifier's bytes: a number in its unit, or words. Raises BadResponse."""
+    size = 2 if one.kind == "pin" else 1
+    expect(len(data) == size, f"{one.title} with {len(data)} bytes instead of {size}")
+    if one.kind == "pin":
+        return int.from_bytes(data, "big") / 1000
+    if one.kind == "coolant":
+        return float(data[0] - COOLANT_OFFSET_C)
+    if one.kind == "signal":
+        return _shown(codec.value_of(one.name, data[0]))
+    return _FLAGS.get(data[0], "not known")
+
+
+def _shown(value: Known) -> float | str:
+    if value is None:
+        return "not available"
+    if value is INVALID:
+        return "invalid"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return float(value) if isinstance(value, int) else str(value)

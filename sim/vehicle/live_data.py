@@ -1,0 +1,81 @@
+"""What a module tells a tester of itself besides its identity: the live data that its description declares.
+
+Every pin that it watches, every wired input, sense line, output, and every signal that it sends or works with
+has a data identifier. The numbers lie in the range that ISO 14229-1 leaves to the vehicle's maker and are our
+own: 0400 + n in this order. A technician has the list from the service information.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from sim.vehicle.car import Car
+from sim.vehicle.messages import conditions_of
+
+FIRST_LIVE_DID: Final = 0x0400
+LiveKind = Literal["pin", "input", "line", "output", "signal", "coolant"]
+_UNITS: Final = {"_kph": "km/h", "_rpm": "rpm", "_pct": "%"}
+
+
+@dataclass(frozen=True, slots=True)
+class LiveDatum:
+    """One of a module's live data: its identifier, what it is, and how it is told.
+
+    name: the pin's function, the input, output or signal. unit: of a number, empty for words.
+    """
+
+    number: int
+    kind: LiveKind
+    name: str
+    title: str
+    unit: str = ""
+
+
+def live_data_of(car: Car, module: str) -> tuple[LiveDatum, ...]:
+    """All live data of one module, in the order of their identifiers."""
+    found = enumerate(dict.fromkeys(_named(car, module)), start=FIRST_LIVE_DID)
+    return tuple(LiveDatum(number, kind, name, *_words(kind, name)) for number, (kind, name) in found)
+
+
+def sense_lines(car: Car, module: str) -> frozenset[str]:
+    """Pins that sense whether a supply is on: neither watched as a voltage nor the end of a load."""
+    ends = {f"{module}:{pin.function}.sense": pin.function for pin in car.pins_of(module)}
+    watched = {check.pin for check in car.built.modules[module].checks}
+    loads = {load.end.pin for load in car.built.loads.values() if load.end.part == module and load.end.pin}
+    return (
+        frozenset(function for element, function in ends.items() if element in car.elements) - watched - loads
+    )
+
+
+def _named(car: Car, module: str) -> Iterator[tuple[LiveKind, str]]:
+    spec, engine = car.built.modules[module], car.built.engine
+    watched = [check.pin for check in spec.checks if not check.pin.startswith("B+")]
+    watched += [check.agrees_with for check in spec.checks if check.agrees_with]
+    watched += [pin for pin, one in spec.references.items() if one.code]
+    yield from (("pin", pin) for pin in watched)
+    if engine and engine.controller == module:
+        yield "coolant", "coolant_temperature"
+    yield from (("input", name) for name in spec.inputs)
+    lines = sense_lines(car, module)
+    yield from (("line", pin.function) for pin in car.pins_of(module) if pin.function in lines)
+    yield from (("output", name) for name in spec.outputs)
+    yield from (("signal", name) for name in spec.signals)
+    used = [name for signal in spec.signals.values() for name in signal.uses]
+    asked = [name for _, condition in conditions_of(car.built, module) for name in condition.signals()]
+    yield from (("signal", name) for name in (*used, *asked))
+
+
+def _words(kind: LiveKind, name: str) -> tuple[str, str]:
+    """Title and unit."""
+    if kind == "pin":
+        return f"voltage at pin {name}", "V"
+    if kind == "coolant":
+        return "coolant temperature", "°C"
+    unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
+    plain = name
+    for end in _UNITS:
+        plain = plain.removesuffix(end)
+    title = plain.replace("_", " ")
+    return (title if kind == "signal" else f"{kind} {title}"), unit
