@@ -184,12 +184,17 @@ def _usage(problem: click.ClickException) -> str:
     ctx = problem.ctx if isinstance(problem, click.UsageError) else None
     path = ctx.command_path if ctx else "busbay"
     what = problem.format_message().rstrip(".")
+    if isinstance(problem, click.NoSuchOption):
+        name = problem.option_name
+        what = f"no option '{name}'{did_you_mean(name, problem.possibilities or ())}"
     return f"{what[:1].lower()}{what[1:]}; see '{path} --help'"
 
 
 def _let_go_of_output() -> None:
     """Let what is still to be printed go nowhere: Python would complain about the closed pipe as it exits."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
 
 
 @contextmanager

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import fields, is_dataclass
 from functools import partial, reduce
+from io import StringIO
 from pathlib import Path
 from textwrap import indent
 from typing import Any, TypeVar, get_args, get_type_hints
@@ -138,7 +139,8 @@ def sentences(*sorts: str) -> Callable[[click.Context, click.Parameter, str], li
         from sim.catalogue import find_car
 
         try:
-            car = find_car(ctx.params.get("car") or "")
+            # the words before an option that waits for its value are not sorted yet
+            car = find_car(ctx.params.get("car") or next(iter(ctx.args), ""))
         except Problem:
             return []
         listed = (one.text for one in sentences_of(car) if not sorts or one.sort in sorts)
@@ -221,10 +223,10 @@ def table_text(head: Sequence[str], rows: Sequence[Sequence[str]], fits: bool, i
         table.add_column(head[place] if head else "", overflow="fold")
     for row in rows:
         table.add_row(*map(Text, row))
-    console = Console(width=None if fits else UNBOUNDED, highlight=False, markup=False, no_color=True)
-    with console.capture() as printed:
-        console.print(Padding(table, (0, 0, 0, inset), expand=False))
-    return "".join(f"{line.rstrip()}\n" for line in printed.get().splitlines())
+    printed = StringIO()
+    console = Console(file=printed, width=None if fits else UNBOUNDED, highlight=False, no_color=True)
+    console.print(Padding(table, (0, 0, 0, inset), expand=False))
+    return "".join(f"{line.rstrip()}\n" for line in printed.getvalue().splitlines())
 
 
 @contextmanager

@@ -16,6 +16,7 @@ from sim.instruments import run_command
 
 ROOT = Path(__file__).resolve().parent.parent
 HEAVY = {"numpy", "scipy", "streamlit", "matplotlib", "networkx", "pydantic", "simpy", "sqlalchemy", "can"}
+HEAVY |= {"pandas", "rich", "ruamel"}
 
 
 def test_help_waits_for_nothing_heavy() -> None:

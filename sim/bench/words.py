@@ -5,8 +5,8 @@
 
 Faults and theories follow from the registry of edits, with `?` for a figure; repairs take them back.
 
-Not listed: lengths of time and figures other than one of each; of what takes two terminals, all pairs but
-the nearest.
+Not listed: lengths of time, figures and codes other than one of each; of what takes two terminals, all pairs
+but the nearest.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from typing import Literal
 from sim.bench.actions import FOB_PLACES, KEY_POSITIONS, Action, parse_action
 from sim.bench.observations import METER_FUNCTIONS, Kind
 from sim.bench.probing import places
+from sim.modules.tester_control import outputs_of
 from sim.vehicle.answer_parts import PARTS
 from sim.vehicle.car import Car
 from sim.vehicle.edit import EDIT_KINDS, EditKind
@@ -109,6 +110,11 @@ def _switches(car: Car) -> Iterator[str]:
     return (f"switch {name} {state}" for name in car.built.switches for state in ("on", "off"))
 
 
+def _outputs(car: Car) -> Iterator[str]:
+    outputs = ((name, output) for name in car.addresses for output in outputs_of(car, name))
+    return (f"actuate {name} {output} {state}" for name, output in outputs for state in ("on", "off"))
+
+
 def _measure(car: Car) -> Iterator[str]:
     """Each function of the meter at every place; against the battery where it takes two terminals."""
     looped = [*car.built.fuses, *car.pins, *PARTS["clamp"](car)]
@@ -135,6 +141,12 @@ ACTIONS: Mapping[str, Callable[[Car], Iterator[str]]] = {
     "clear": lambda car: chain(("clear",), _of_modules("clear")(car)),
     "unlock": _of_modules("unlock"),
     "identify": _of_modules("identify"),
+    "read": _of_modules("read"),
+    "details": lambda car: (f"details {name} P0562-00" for name in car.addresses),
+    "readiness": lambda car: iter(("readiness",)),
+    "actuate": _outputs,
+    "release": _of_modules("release"),
+    "selftest": _of_modules("selftest"),
     "disconnect": lambda car: iter(("disconnect battery",)),
     "reconnect": lambda car: iter(("reconnect battery",)),
     "measure": _measure,

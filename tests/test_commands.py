@@ -1,0 +1,268 @@
+"""Every subcommand by the same rules: what `--json` prints, how Ctrl-C ends it, what a shell completes."""
+
+from __future__ import annotations
+
+import getpass
+import io
+import os
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import IO
+
+import pytest
+from pydantic import TypeAdapter
+from pydantic_core import to_json
+
+from sim import cli
+from sim.bench.actions import ACTION_VERBS, parse_action
+from sim.bench.observations import OBSERVATION_VERBS
+from sim.bench.words import ACTIONS, sentences_of
+from sim.catalogue import find_car, shipped_cases
+from sim.cli import COMMANDS, COMPLETES, STOPPED, main
+from sim.command_line import keys_of, progress
+from sim.vehicle.edits import EDIT_VERBS
+
+CASE = """
+case: A silent gearbox
+car: six-modules
+steps:
+  - do: [wait 1 s, press start, wait 6 s]
+  - {do: scan, seen: {silent: [TCM], answers: [ECM]}}
+stories: {fuse: {edits: [pull F2]}, plug: {edits: [unplug TCM]}}
+experiments: [look F2]
+"""
+SCAN = ["--do", "press start", "--do", "wait 1 s", "--do", "scan"]
+ONE = ["--workers", "1"]
+# the quickest use of each subcommand; a new one needs its row here
+QUICK: dict[str, list[str]] = {
+    "cars": [],
+    "car": ["six-modules"],
+    "words": ["six-modules", "unplug"],
+    "run": ["six-modules", *SCAN, "--do", "look F1", "--why", "mode"],
+    "diagram": ["six-modules", "F1"],
+    "what-if": ["six-modules", "--edit", "pull F2", "--edit", "unplug TCM", *SCAN, *ONE],
+    "case": ["case.yaml", *ONE],
+    "causes": ["case.yaml", *ONE],
+    "next-check": ["case.yaml", *ONE],
+    "codes": ["six-modules", "--report", "scan.txt"],
+    "pairs": ["six-modules", "--edit", "pull F2", "--edit", "unplug TCM", *ONE],
+    "exercises": [],
+    "exercise": ["2"],
+    "try": ["2", "--do", "scan", "--hand-in", "pull F3"],
+    "debrief": ["2", "--do", "scan", "--hand-in", "pull F3", "--quick"],
+    "check-exercise": ["2"],
+    "passphrase": ["--records", "sqlite:///class.sqlite"],
+    "record": ["six-modules", "--do", "press start", "--out", "day.csv"],
+    "import": ["day.asc", "--out", "mine.yaml"],
+    "completion": ["bash"],
+    "check-search": ["six-modules", "--edits", "3", "--pairs", "2", *ONE],
+    "check-advice": ["six-modules", "--edits", "3", "--faults", "2", "--draws", "1", "--searched", "1", *ONE],
+}
+SERVERS = {"bay", "serve"}  # they end in order with Ctrl-C: `test_architecture.py`, `link/test_commands.py`
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The working folder, with a case, a scan report and a log."""
+    (tmp_path / "case.yaml").write_text(CASE, encoding="utf-8")
+    (tmp_path / "scan.txt").write_text("ECM U0101-87 present\nTCM is silent\n", encoding="utf-8")
+    frames = "".join(f"   {k * 0.1:.6f} 1  123             Rx   d 2 01 02\n" for k in range(1, 30))
+    log = f"date Mon Nov 30 10:00:00 2026\nbase hex  timestamps absolute\n{frames}"
+    (tmp_path / "day.asc").write_text(log, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(getpass, "getpass", lambda prompt: "long enough for one")
+    return tmp_path
+
+
+def test_every_subcommand_is_tried_here() -> None:
+    """A new subcommand needs its quickest use in the table, and gets all these tests with it."""
+    assert set(COMMANDS) == set(QUICK) | SERVERS
+
+
+@pytest.mark.parametrize("name", [name for name in QUICK if COMMANDS[name].loaded().result is not None])
+def test_json_is_of_the_type_that_its_help_tells(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """What is printed is the command's dataclass, no key more or less, and its keys are in the help."""
+    status = main([name, *QUICK[name], "--json"])
+    told = capsys.readouterr().out
+    command = COMMANDS[name].loaded()
+    read = TypeAdapter(command.result).validate_json(told)
+    assert to_json(read, indent=1).decode() == told.rstrip("\n")
+    assert 1 >= status
+    main([name, "--help"])
+    section = capsys.readouterr().out.partition("Keys of the JSON:")[2]
+    assert [] != list(keys_of(command.result))
+    assert [] == [key for key, _ in keys_of(command.result) if f"\n  {key} " not in section]
+
+
+class Interrupted(io.StringIO):
+    """An output whose first line meets with an exception; its descriptor is a file's."""
+
+    def __init__(self, what: Callable[[], None], file: IO[str]) -> None:
+        super().__init__()
+        self._what, self.fileno = what, file.fileno  # type: ignore[method-assign]
+
+    def write(self, text: str) -> int:
+        """Meet with it."""
+        self._what()
+        return len(text)
+
+
+@pytest.fixture
+def out(folder: Path) -> Iterator[IO[str]]:
+    """A file for output."""
+    with (folder / "out").open("w", encoding="utf-8") as file:
+        yield file
+
+
+def closed() -> None:
+    """What a pipe does whose reader is gone."""
+    raise BrokenPipeError
+
+
+def ctrl_c() -> None:
+    """What a terminal does at Ctrl-C."""
+    signal.raise_signal(signal.SIGINT)
+
+
+@pytest.mark.parametrize("name", QUICK)
+def test_ctrl_c_ends_it_in_one_sentence(
+    name: str, out: IO[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Pressed while the first line is printed: one sentence, status 130, no traceback."""
+    with monkeypatch.context() as patched:
+        patched.setattr(sys, "stdout", Interrupted(ctrl_c, out))
+        status = main([name, *QUICK[name]])
+    told = capsys.readouterr().err.splitlines()
+    assert (STOPPED, "busbay: stopped by Ctrl-C.") == (status, told[-1])
+    assert [] == [line for line in told if "Traceback" in line]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_ctrl_c_while_it_is_loaded_ends_it_at_once(
+    name: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An import cannot turn it into another error: the process ends where it is, with one sentence."""
+
+    def ended(status: int) -> None:
+        raise SystemExit(status)
+
+    monkeypatch.setattr(cli, "import_module", lambda module: ctrl_c())
+    monkeypatch.setattr(os, "_exit", ended)
+    with pytest.raises(SystemExit) as stopped:
+        main([name])
+    assert (STOPPED, "busbay: stopped by Ctrl-C.\n") == (stopped.value.code, capsys.readouterr().err)
+    assert signal.default_int_handler is signal.getsignal(signal.SIGINT)
+
+
+@pytest.mark.parametrize("name", ["cars", "words", "run", "exercises"])
+def test_a_reader_that_has_gone_is_no_error(
+    name: str, out: IO[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`busbay words CAR | head` ends quietly."""
+    with monkeypatch.context() as patched:
+        patched.setattr(sys, "stdout", Interrupted(closed, out))
+        assert 0 == main([name, *QUICK[name]])
+    assert "" == capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["what-if"], "missing argument 'CAR'; see 'busbay what-if --help'"),
+        (
+            ["run", "six-modules", "--gvien", "x"],
+            "no option '--gvien'; did you mean '--given'?; see",
+        ),
+        (["car", "six-modules", "--full", "--json"], "--full, --faults and --json exclude each other; see"),
+        (["pears", "six-modules"], "no command 'pears'; did you mean 'pairs'?"),
+    ],
+)
+def test_wrong_use_is_one_sentence_and_status_2(
+    words: list[str], sentence: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It names what is wrong, the nearest right word, and the help that tells more."""
+    assert 2 == main(words)
+    told = capsys.readouterr().err
+    assert told.startswith(f"busbay: {sentence}"), told
+    assert 1 == told.count("\n")
+
+
+def test_a_file_that_cannot_be_written_is_one_sentence(capsys: pytest.CaptureFixture[str]) -> None:
+    """The sentence names the file and the reason."""
+    assert 1 == main(["run", "six-modules", "--do", "scan", "--trace", "no/trace.txt"])
+    assert "busbay: no/trace.txt cannot be written: No such file or directory\n" == capsys.readouterr().err
+
+
+class Terminal(io.StringIO):
+    """A terminal."""
+
+    def isatty(self) -> bool:
+        """It is one."""
+        return True
+
+
+def test_progress_says_what_is_done_and_left_on_a_terminal_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bar with both figures on the error output of a terminal; not a letter anywhere else."""
+    for error, shown in ((Terminal(), True), (io.StringIO(), False)):
+        monkeypatch.setattr(sys, "stderr", error)
+        with progress("runs") as tell:
+            tell(3, 10)
+        assert shown == ("3/10" in error.getvalue())
+        assert shown == ("left" in error.getvalue())
+
+
+def completed(words: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> list[str]:
+    """What bash is offered for the last of these words."""
+    monkeypatch.setenv(COMPLETES, "bash_complete")
+    monkeypatch.setenv("COMP_WORDS", f"busbay {words}")
+    monkeypatch.setenv("COMP_CWORD", str(1 + words.count(" ", 0, words.rfind('"') if '"' in words else None)))
+    assert 0 == main([])
+    return [line.partition(",")[2] for line in capsys.readouterr().out.splitlines()]
+
+
+@pytest.mark.parametrize(
+    ("words", "offered"),
+    [
+        ("nex", ["next-check"]),
+        ("car tea", ["teaching-car"]),
+        ("exercise 02", ["02-left-in-storage"]),
+        ("case ", list(shipped_cases())),
+        ("run six-modules --giv", ["--given"]),
+        ('run six-modules --given "unplug TC', ["unplug TCM.C1"]),
+        ('run six-modules --do "scan', ["scan"]),
+        ("causes my", ["my"]),
+    ],
+)
+def test_a_shell_completes_it(
+    words: str, offered: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Commands, options, names of what ships, and sentences of the car that is named; otherwise files."""
+    assert offered == completed(words, monkeypatch, capsys)
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_the_script_of_each_shell_asks_busbay(shell: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """What `completion` prints has the shell call busbay for its words."""
+    assert 0 == main(["completion", shell])
+    assert f"{COMPLETES}={shell}_complete" in capsys.readouterr().out
+
+
+def test_words_has_every_verb_and_each_sentence_is_understood() -> None:
+    """The sentences of a car are read by the parser as written, and no verb of the registries is left out."""
+    car = find_car("shuttle-minibus")
+    texts = [one.text for one in sentences_of(car)]
+    assert set() == {*ACTION_VERBS, *OBSERVATION_VERBS} ^ set(ACTIONS)
+    assert set() == set(EDIT_VERBS) - {text.split()[0] for text in texts}
+    for text in texts[:: len(texts) // 2000]:
+        parse_action(text, car)
+
+
+def test_words_that_are_none_get_the_nearest(capsys: pytest.CaptureFixture[str]) -> None:
+    """A beginning that is nearly a verb is answered with it."""
+    assert 1 == main(["words", "six-modules", "unplgu"])
+    assert (
+        "busbay: no sentence of this car begins with 'unplgu'; did you mean 'unplug'?\n"
+        == capsys.readouterr().err
+    )
