@@ -126,7 +126,7 @@ def test_a_class_is_opened_worked_watched_replayed_and_exported(
     give(instructor, "02-left-in-storage", "Left in storage")
     amara, bo = (joined(started, address, code, name) for name in ("Amara", "Bo"))
     for student in (amara, bo):
-        button(student, "Begin")
+        button(student, "Begin: Left in storage")
     panel(amara, "Seat")
     button(amara, "Press start")
     board = watch(instructor, address, {"Amara": "2 steps", "Bo": "0 steps"})
@@ -199,7 +199,7 @@ def test_an_exercise_is_written_by_breaking_a_car_and_solved_by_a_student(
     button(instructor, "Give it")
 
     student = joined(started, address, code, "Cy")
-    button(student, "Begin")
+    button(student, "Begin: The baker's other car")
     expect(student.get_by_text("It cranks and cranks.")).to_be_visible()
     say(student, "scan", "save before", "look F14", "fit F14", "key run", "clear", "wait 10 s", "scan")
     hand_in(student, "F14", "missing")

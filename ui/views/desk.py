@@ -81,8 +81,7 @@ def _wait_for_more(student: StudentRow) -> None:
 
 def _task(task: TaskRow) -> None:
     given = task.assignment
-    with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"task {given.id}"):
-        st.markdown(f"**{plain(given.exercise)}**  \n:gray[{_state(task)}]", width="stretch")
+    with st.container(border=True, gap="xsmall", key=f"task {given.id}"):
         words, icon = "Debrief", "fact_check"
         if task.attempt_id is None:
             words, icon = "Begin", "play_arrow"
@@ -91,7 +90,9 @@ def _task(task: TaskRow) -> None:
         elif task.complete is None:
             words, icon = "Handed in", "task"
         begin = partial(at_work.begin, given.id)
-        button(words, f"open {given.id}", begin, icon=icon, primary=not task.complete)
+        title = f"{words}: {plain(given.exercise)}"
+        button(title, f"open {given.id}", begin, icon=icon, primary=not task.complete)
+        st.caption(_state(task))
 
 
 def _state(task: TaskRow) -> str:
@@ -127,14 +128,23 @@ def _choose(student: StudentRow) -> None:
 
 def _offer(student: StudentRow, entry: Entry, in_exam: bool) -> None:
     exercise = entry.exercise
-    with st.container(border=True, horizontal=True, vertical_alignment="center", key=f"offer {entry.name}"):
+    with st.container(gap="xxsmall", key=f"offer {entry.name}"):
         words = (
             f"{plain(exercise.topic)} · level {LEVELS[exercise.level]} · "
             f"{exercise.minutes:g} min of labor · {plain(exercise.whole_car.title)}"
         )
-        st.markdown(f"**{plain(exercise.exercise)}**  \n:gray[{words}]", width="stretch")
         help = "A class has it as an exam now: it comes back when the exam is released." if in_exam else None
-        button("Begin", f"take {entry.name}", partial(_take, student, entry), disabled=in_exam, help=help)
+        take = partial(_take, student, entry)
+        # named by its title: fifty buttons "Begin" could not be told apart by ear
+        button(
+            plain(exercise.exercise),
+            f"take {entry.name}",
+            take,
+            icon="play_arrow",
+            disabled=in_exam,
+            help=help,
+        )
+        st.caption(words)
 
 
 def _take(student: StudentRow, entry: Entry) -> None:
