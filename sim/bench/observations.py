@@ -36,8 +36,6 @@ from sim.vehicle.elements import Contact
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
 from sim.vehicle.words import UNITS_S
 
-OBSERVATION_VERBS = ("measure", "load", "scope", "look")
-
 LONGEST_SWEEP_S = 1.0
 LAMP_LIMITS_W = (1.0, 100.0)
 
@@ -272,3 +270,4 @@ _PARSERS: dict[str, Callable[[list[str], Car], Observation]] = {
     "scope": _scope,
     "look": _look,
 }
+OBSERVATION_VERBS = tuple(_PARSERS)

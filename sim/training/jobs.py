@@ -37,12 +37,17 @@ SENSOR_COST = 40.0
 def tool_for(action: Action) -> Tool:
     """The tool that an action takes."""
     if action.observation is not None:
-        return INSTRUMENT_OF.get(action.observation.kind, "meter")
+        return instrument_for(action.observation.kind)
     if action.edit is None:
         return TOOL_OF[action.verb]
     if action.edit.verb in ("plug", "unplug") and action.edit.part in CLAMPS:
         return "battery"
     return EDIT_KINDS[action.edit.verb].tool
+
+
+def instrument_for(kind: Kind) -> Tool:
+    """The tool that shows this kind of reading."""
+    return INSTRUMENT_OF.get(kind, "meter")
 
 
 def cost_of(action: Action, car: Car) -> float:

@@ -10,9 +10,10 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.observations import Kind
 from sim.instruments.expected import ExpectedReading
 from sim.instruments.scope import Picture
-from sim.training.exercise import Tool
+from sim.training.jobs import instrument_for
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.instruments import blank, display, expected_table, readings_table, strip
@@ -35,7 +36,6 @@ KINDS = {
     "clamp": "Clamp A",
     "load": "Load test", "look": "Inspect",
 }  # fmt: skip
-TOOL_OF: dict[str, Tool] = {"load": "lamp", "look": "eye"}  # all others: the meter
 LAMPS_W = {2.0: "2 W test light", 5.0: "5 W", 21.0: "21 W", 55.0: "55 W"}
 USUAL_LAMP_W = 21.0
 CAN_STAY = ("volts", "minimum", "ohms", "continuity")
@@ -68,7 +68,7 @@ def show(held: Held, visible: Visible, to_diagrams: bool = True) -> None:
 
 def choose(held: Held, visible: Visible) -> str:
     """Instrument, terminals and way of probing; the instrument."""
-    kinds = [one for one in KINDS if TOOL_OF.get(one, "meter") in visible.tools]
+    kinds = [one for one in KINDS if instrument_for(Kind(one)) in visible.tools]
     if st.session_state.get("measure_kind") not in kinds:
         st.session_state.measure_kind = kinds[0]
     kind = str(
