@@ -96,6 +96,28 @@ class Advice:
         return f"{self.best.check.title}: {how} in {self.best.check.minutes:g} min."
 
 
+@dataclass(frozen=True)
+class Compared:
+    """Causes side by side: what each check shows under each, as a problem of sequencing.
+
+    `states`: the likeliest causes; `shown`: by check, then by cause. The tests of `problem` are named after
+    the numbers of the checks. `of`: how many causes there are.
+    """
+
+    car: Car
+    states: tuple[PossibleCause, ...]
+    checks: tuple[Check, ...]
+    shown: tuple[tuple[Findings, ...], ...]
+    problem: Sequencing
+    of: int
+
+    def outcomes(self, test: DiagnosticTest, states: frozenset[int]) -> list[tuple[str, frozenset[int]]]:
+        """What a test can show where these causes are left, in words, and the causes that each leaves."""
+        groups = self.problem.split(test, states)
+        firsts = [self.shown[int(test.name)][min(group)] for group in groups]
+        return [(_words(first, firsts), group) for first, group in zip(firsts, groups, strict=True)]
+
+
 def next_check(
     found: SearchResult,
     *,
@@ -109,10 +131,36 @@ def next_check(
 
     `every_kind`: those that change the car, too, even if looks and measurements tell causes apart.
     """
+    known = compared(
+        found, checks=checks, every_kind=every_kind, workshop=workshop, progress=progress, stop=stop
+    )
+    if len(known.states) < 2:
+        return Advice((), len(known.states), len(known.states))
+    problem = known.problem
+    ranked = [_ranked(known, test) for test in problem.useful(problem.all_states)]
+    ranked.sort(key=lambda one: -one.bits_per_minute)
+    tests = {id(known.checks[int(test.name)]): test for test in problem.tests}
+    ahead = [_thought_through(one, problem, tests[id(one.check)]) for one in ranked[:MOST_ROLLOUTS]]
+    ahead.sort(key=lambda one: one.minutes_to_end or 0.0)
+    return Advice((*ahead, *ranked[MOST_ROLLOUTS:]), len(known.states), known.of)
+
+
+def compared(
+    found: SearchResult,
+    *,
+    checks: Sequence[Check] | None = None,
+    every_kind: bool = False,
+    workshop: Workshop,
+    progress: Progress = quiet,
+    stop: Stop = never,
+) -> Compared:
+    """What each check shows under each of the likeliest causes; parameters as those of `next_check`."""
     car = car_from_text(found.vehicle)
     states = _states(found, car)
+    every = sum(1 + len(one.alike) for one in found.causes)
+    weights = tuple(one.odds for one in states) or (1.0,)
     if len(states) < 2:
-        return Advice((), len(states), len(states))
+        return Compared(car, tuple(states), (), (), Sequencing(weights, ()), every)
     listed = possible_checks(car, states) if checks is None else checks
     passive = [check for check in listed if check.passive]
     active = [check for check in listed if not check.passive]
@@ -125,13 +173,8 @@ def next_check(
     tests = [
         DiagnosticTest(str(k), check.minutes, outcomes_alike(shown[k])) for k, check in enumerate(listed)
     ]
-    problem = Sequencing(tuple(one.odds for one in states), tuple(tests))
-    ranked = [_ranked(problem, test, listed, shown, states) for test in problem.useful(problem.all_states)]
-    ranked.sort(key=lambda one: -one.bits_per_minute)
-    ahead = [_thought_through(one, problem, tests[listed.index(one.check)]) for one in ranked[:MOST_ROLLOUTS]]
-    ahead.sort(key=lambda one: one.minutes_to_end or 0.0)
-    every = sum(1 + len(one.alike) for one in found.causes)
-    return Advice((*ahead, *ranked[MOST_ROLLOUTS:]), len(states), every)
+    problem = Sequencing(weights, tuple(tests))
+    return Compared(car, tuple(states), tuple(listed), tuple(map(tuple, shown)), problem, every)
 
 
 def _states(found: SearchResult, car: Car) -> list[PossibleCause]:
@@ -144,27 +187,16 @@ def _states(found: SearchResult, car: Car) -> list[PossibleCause]:
     return sorted(every, key=lambda one: (-one.odds, one.edits))[:MOST_CAUSES]
 
 
-def _ranked(
-    problem: Sequencing,
-    test: DiagnosticTest,
-    checks: Sequence[Check],
-    shown: Sequence[Sequence[Findings]],
-    states: Sequence[PossibleCause],
-) -> Ranked:
-    place = int(test.name)
-    groups = problem.split(test, problem.all_states)
+def _ranked(known: Compared, test: DiagnosticTest) -> Ranked:
+    problem = known.problem
     total = problem.weight(problem.all_states)
-    firsts = [shown[place][min(group)] for group in groups]
     outcomes = tuple(
-        CheckOutcome(
-            _words(first, firsts),
-            problem.weight(group) / total,
-            tuple(states[k].title for k in sorted(group)),
-        )
-        for first, group in zip(firsts, groups, strict=True)
+        CheckOutcome(words, problem.weight(group) / total, tuple(known.states[k].title for k in sorted(group)))
+        for words, group in known.outcomes(test, problem.all_states)
     )
     by_share = tuple(sorted(outcomes, key=lambda one: -one.share))
-    return Ranked(checks[place], problem.gain_bits(test, problem.all_states), None, by_share)
+    check = known.checks[int(test.name)]
+    return Ranked(check, problem.gain_bits(test, problem.all_states), None, by_share)
 
 
 def _thought_through(one: Ranked, problem: Sequencing, test: DiagnosticTest) -> Ranked:

@@ -1,0 +1,192 @@
+"""A check plan to take to the car: from what is known, which check first, and what to do after each outcome.
+
+    plan = check_plan(find_causes(...), workshop=workshop)
+    print(plan_text(plan))
+
+The tree is that of least expected labor time which a bounded AND/OR search finds (`sim.lab.bounded_search`).
+Beside it: the expected minutes of the same checks in the fixed order of the list (fuses and relays, plugs,
+grounds, readings, then what takes the car apart), leaving out what can tell nothing.
+
+Where a part would be condemned the plan stops: supplies and grounds are tested under load first (common
+practice), because a dead module and a module without supply look alike from the tester.
+
+Not modelled: what of `sim.lab.next_check` is not; more than `MOST_CAUSES` causes; several faults at once
+unless the search looked for them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sim.lab.bounded_search import BoundedSearch
+from sim.lab.checks import Check
+from sim.lab.next_check import Compared, compared
+from sim.lab.search_result import PossibleCause, SearchResult
+from sim.lab.sequential import DiagnosticTest, Sequencing, expected_cost
+from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
+from sim.vehicle.car import Car
+from sim.vehicle.edit_words import supply_pins
+from sim.vehicle.edits import parse_edit
+
+FIXED_ORDER = ("look", "measure", "scan")  # inspections first, then readings, then what takes a run
+
+
+@dataclass(frozen=True, slots=True)
+class PlanEnd:
+    """Where no check tells more: the causes left, what takes each back, and what to prove before a part goes.
+
+    `share`: how likely it is to end here. `repairs`: by cause; empty where nothing takes it back.
+    """
+
+    causes: tuple[str, ...]
+    share: float
+    repairs: tuple[str, ...]
+    prove_first: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PlanStep:
+    """A check and where each of its outcomes leads. `share`: how likely it is to get here."""
+
+    number: int
+    check: Check
+    causes: tuple[str, ...]
+    share: float
+    branches: tuple[PlanBranch, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanBranch:
+    """One outcome of a check, in words, and what comes next."""
+
+    shows: str
+    then: PlanStep | PlanEnd
+
+
+@dataclass(frozen=True, slots=True)
+class CheckPlan:
+    """A whole plan. `minutes`: expected labor time to the end; `fixed_minutes`: in the fixed order.
+
+    `is_best`: no order of these checks needs less. `compared`: how many causes of `of` it tells apart.
+    """
+
+    vehicle: str
+    start: PlanStep | PlanEnd
+    minutes: float
+    fixed_minutes: float
+    is_best: bool
+    compared: int
+    of: int
+
+    @property
+    def steps(self) -> tuple[PlanStep, ...]:
+        """All checks by their numbers."""
+        return tuple(_steps(self.start))
+
+    @property
+    def words(self) -> str:
+        """The plan in two sentences."""
+        if isinstance(self.start, PlanEnd):
+            return "No check known here tells these possible causes apart."
+        sure = " No order of these checks needs less." if self.is_best else ""
+        fixed = f"{self.fixed_minutes:.1f} min in the fixed order of the list"
+        return f"{self.minutes:.1f} min expected to the end, {fixed}.{sure}"
+
+
+def check_plan(
+    found: SearchResult,
+    *,
+    every_kind: bool = False,
+    workshop: Workshop,
+    progress: Progress = quiet,
+    stop: Stop = never,
+) -> CheckPlan:
+    """Plan the checks that tell the causes of a search apart; parameters as those of `next_check`."""
+    known = compared(found, every_kind=every_kind, workshop=workshop, progress=progress, stop=stop)
+    return planned(known)
+
+
+def planned(known: Compared) -> CheckPlan:
+    """The plan for causes whose outcomes are known."""
+    problem = known.problem
+    search = BoundedSearch(problem)
+    minutes = search.run()
+    start = _Planner(known, search).grown() if known.states else PlanEnd((), 1.0, ())
+    fixed = expected_cost(problem, lambda some, states: _next_in_order(known, some, states))
+    title = known.car.title
+    return CheckPlan(title, start, minutes, fixed, search.is_optimum, len(known.states), known.of)
+
+
+def _next_in_order(
+    known: Compared, problem: Sequencing, states: frozenset[int]
+) -> DiagnosticTest | None:
+    def place(test: DiagnosticTest) -> tuple[int, int]:
+        check = known.checks[int(test.name)]
+        verb = check.actions[0].partition(" ")[0] if check.passive else "scan"
+        return FIXED_ORDER.index(verb), int(test.name)
+
+    return min(problem.useful(states), key=place, default=None)
+
+
+class _Planner:
+    """Grows the tree of a search into steps, numbered as they are read."""
+
+    def __init__(self, known: Compared, search: BoundedSearch) -> None:
+        self.known = known
+        self.search = search
+        self.number = 0
+
+    def grown(self) -> PlanStep | PlanEnd:
+        return self._from(self.known.problem.all_states)
+
+    def _from(self, states: frozenset[int]) -> PlanStep | PlanEnd:
+        problem = self.known.problem
+        share = problem.weight(states) / problem.weight(problem.all_states)
+        causes = tuple(self.known.states[k] for k in sorted(states))
+        titles = tuple(one.title for one in causes)
+        test = self.search.choose(problem, states)
+        if test is None:
+            return _end(self.known.car, causes, share)
+        self.number += 1
+        number, check = self.number, self.known.checks[int(test.name)]
+        outcomes = sorted(self.known.outcomes(test, states), key=lambda one: -problem.weight(one[1]))
+        branches = tuple(PlanBranch(words, self._from(group)) for words, group in outcomes)
+        return PlanStep(number, check, titles, share, branches)
+
+
+def _end(car: Car, causes: tuple[PossibleCause, ...], share: float) -> PlanEnd:
+    repairs = tuple(_repair(one, car) for one in causes)
+    condemned = dict.fromkeys(name for one in causes for name in _condemned(one, car))
+    prove = tuple(_proof(name, car) for name in condemned)
+    return PlanEnd(tuple(one.title for one in causes), share, repairs, prove)
+
+
+def _repair(cause: PossibleCause, car: Car) -> str:
+    return ", ".join(undo for text in cause.edits if (undo := parse_edit(text, car).undo))
+
+
+def _condemned(cause: PossibleCause, car: Car) -> Iterator[str]:
+    """The modules that the repair would replace."""
+    for text in cause.edits:
+        verb, _, part = (parse_edit(text, car).undo or "").partition(" ")
+        if verb == "replace" and part in car.built.modules:
+            yield part
+
+
+def _proof(module: str, car: Car) -> str:
+    own = {pin.id for pin in car.pins_of(module)}
+    fed = [pin.id for pin in supply_pins(car) if pin.id in own]
+    grounds = [pin.id for pin in car.pins_of(module) if pin.function.startswith("GND")]
+    return (
+        f"Before {module} is replaced: load-test its supplies ({', '.join(fed)}) and its grounds "
+        f"({', '.join(grounds)}) at the connector, and check its bus lines. After it: coding and set-up by the "
+        "maker's service information."
+    )
+
+
+def _steps(at: PlanStep | PlanEnd) -> Iterator[PlanStep]:
+    if isinstance(at, PlanStep):
+        yield at
+        for branch in at.branches:
+            yield from _steps(branch.then)
