@@ -4,7 +4,7 @@ A test is an OR node (one is chosen), its outcomes an AND node (each needs a tre
 is the entropy of what can still be told apart, at the best price per bit of any test (the idea of the
 entropy-based estimates of Pattipati and Alexandridis, IEEE Trans. SMC 20(4), 1990; with tests of several
 outcomes a test tells at most the logarithm of their number). The upper bound is the greedy tree. When the
-budget is spent, what is open goes on with the greedy tree, and the result is no longer said to be the optimum.
+budget is spent, what is open goes on with the greedy tree, and the result is no longer called the optimum.
 
 Not modelled: tests that err, tests whose cost depends on what was done before.
 """
@@ -98,9 +98,7 @@ class BoundedSearch:
         useful = self.problem.useful(states)
         if not useful:
             return 0.0
-        price = min(
-            test.cost / log2(len({test.outcomes[k] for k in states})) for test in useful
-        )  # per bit
+        price = min(test.cost / log2(len({test.outcomes[k] for k in states})) for test in useful)  # per bit
         return max(min(test.cost for test in useful), price * self._entropy_bits(states))
 
     def _entropy_bits(self, states: frozenset[int]) -> float:

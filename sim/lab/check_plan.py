@@ -1,7 +1,7 @@
 """A check plan to take to the car: from what is known, which check first, and what to do after each outcome.
 
     plan = check_plan(find_causes(...), workshop=workshop)
-    print(plan_text(plan))
+    print(plan.words, [step.words for step in plan.steps])
 
 The tree is that of least expected labor time which a bounded AND/OR search finds (`sim.lab.bounded_search`).
 Beside it: the expected minutes of the same checks in the fixed order of the list (fuses and relays, plugs,
@@ -16,9 +16,10 @@ unless the search looked for them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from sim.bench.action_words import sentence_of
 from sim.lab.bounded_search import BoundedSearch
 from sim.lab.checks import Check
 from sim.lab.next_check import Compared, compared
@@ -28,21 +29,30 @@ from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
 from sim.vehicle.car import Car
 from sim.vehicle.edit_words import supply_pins
 from sim.vehicle.edits import parse_edit
+from sim.vehicle.fault_words import fault_words
 
+NOTHING_WRONG = "nothing wrong"
+BUILT_OTHERWISE = "Not a fault: note it in the car's description"
 FIXED_ORDER = ("look", "measure", "scan")  # inspections first, then readings, then what takes a run
 
 
 @dataclass(frozen=True, slots=True)
 class PlanEnd:
-    """Where no check tells more: the causes left, what takes each back, and what to prove before a part goes.
+    """Where no check tells more: the causes left in plain words, and what to prove before a part is replaced.
 
-    `share`: how likely it is to end here. `repairs`: by cause; empty where nothing takes it back.
+    `share`: how likely it is to end here. `repairs`: by cause, in words.
     """
 
     causes: tuple[str, ...]
     share: float
     repairs: tuple[str, ...]
     prove_first: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """The causes, the likeliest first, each with its repair."""
+        both = zip(self.causes, self.repairs, strict=True)
+        return "; or ".join(f"{cause} ({repair[0].lower()}{repair[1:]})" for cause, repair in both)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +61,13 @@ class PlanStep:
 
     number: int
     check: Check
-    causes: tuple[str, ...]
     share: float
     branches: tuple[PlanBranch, ...]
+
+    @property
+    def words(self) -> str:
+        """What to do."""
+        return sentence_of(self.check.actions)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +85,7 @@ class CheckPlan:
     `is_best`: no order of these checks needs less. `compared`: how many causes of `of` it tells apart.
     """
 
-    vehicle: str
+    car: str
     start: PlanStep | PlanEnd
     minutes: float
     fixed_minutes: float
@@ -85,26 +99,46 @@ class CheckPlan:
         return tuple(_steps(self.start))
 
     @property
+    def ends(self) -> tuple[PlanEnd, ...]:
+        """Where the checks can end, in the order of the steps."""
+        thens = (branch.then for step in self.steps for branch in step.branches)
+        return tuple(one for one in (self.start, *thens) if isinstance(one, PlanEnd))
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to mind, each once."""
+        return tuple(dict.fromkeys(words for step in self.steps for words in step.check.cautions))
+
+    @property
+    def prove_first(self) -> tuple[str, ...]:
+        """What to prove before parts are replaced, each once."""
+        return tuple(dict.fromkeys(words for end in self.ends for words in end.prove_first))
+
+    @property
     def words(self) -> str:
         """The plan in two sentences."""
         if isinstance(self.start, PlanEnd):
             return "No check known here tells these possible causes apart."
-        sure = " No order of these checks needs less." if self.is_best else ""
-        fixed = f"{self.fixed_minutes:.1f} min in the fixed order of the list"
-        return f"{self.minutes:.1f} min expected to the end, {fixed}.{sure}"
+        sure = " No order of these checks takes less." if self.is_best else ""
+        return (
+            f"{self.minutes:.1f} min expected until the cause is known; {self.fixed_minutes:.1f} min if the "
+            f"same checks are made down the list.{sure}"
+        )
 
 
 def check_plan(
-    found: SearchResult,
-    *,
-    every_kind: bool = False,
-    workshop: Workshop,
-    progress: Progress = quiet,
-    stop: Stop = never,
+    found: SearchResult, *, workshop: Workshop, progress: Progress = quiet, stop: Stop = never
 ) -> CheckPlan:
-    """Plan the checks that tell the causes of a search apart; parameters as those of `next_check`."""
-    known = compared(found, every_kind=every_kind, workshop=workshop, progress=progress, stop=stop)
-    return planned(known)
+    """Plan the checks that tell the causes of a search apart.
+
+    Where looks and measurements leave causes together, checks that change the car (a plug off, a scan) come
+    in, which takes a run of each cause.
+    """
+    known = compared(found, workshop=workshop, progress=progress, stop=stop)
+    plan = planned(known)
+    if len(known.states) < 2 or all(len(end.causes) == 1 for end in plan.ends):
+        return plan
+    return planned(compared(found, every_kind=True, workshop=workshop, progress=progress, stop=stop))
 
 
 def planned(known: Compared) -> CheckPlan:
@@ -118,9 +152,7 @@ def planned(known: Compared) -> CheckPlan:
     return CheckPlan(title, start, minutes, fixed, search.is_optimum, len(known.states), known.of)
 
 
-def _next_in_order(
-    known: Compared, problem: Sequencing, states: frozenset[int]
-) -> DiagnosticTest | None:
+def _next_in_order(known: Compared, problem: Sequencing, states: frozenset[int]) -> DiagnosticTest | None:
     def place(test: DiagnosticTest) -> tuple[int, int]:
         check = known.checks[int(test.name)]
         verb = check.actions[0].partition(" ")[0] if check.passive else "scan"
@@ -143,27 +175,33 @@ class _Planner:
     def _from(self, states: frozenset[int]) -> PlanStep | PlanEnd:
         problem = self.known.problem
         share = problem.weight(states) / problem.weight(problem.all_states)
-        causes = tuple(self.known.states[k] for k in sorted(states))
-        titles = tuple(one.title for one in causes)
         test = self.search.choose(problem, states)
         if test is None:
-            return _end(self.known.car, causes, share)
+            return _end(self.known.car, [self.known.states[k] for k in sorted(states)], share)
         self.number += 1
         number, check = self.number, self.known.checks[int(test.name)]
         outcomes = sorted(self.known.outcomes(test, states), key=lambda one: -problem.weight(one[1]))
-        branches = tuple(PlanBranch(words, self._from(group)) for words, group in outcomes)
-        return PlanStep(number, check, titles, share, branches)
+        only = f"{check.title}: " if len(check.actions) == 1 else ""
+        branches = (PlanBranch(words.removeprefix(only), self._from(group)) for words, group in outcomes)
+        return PlanStep(number, check, share, tuple(branches))
 
 
-def _end(car: Car, causes: tuple[PossibleCause, ...], share: float) -> PlanEnd:
-    repairs = tuple(_repair(one, car) for one in causes)
+def _end(car: Car, causes: Sequence[PossibleCause], share: float) -> PlanEnd:
     condemned = dict.fromkeys(name for one in causes for name in _condemned(one, car))
-    prove = tuple(_proof(name, car) for name in condemned)
-    return PlanEnd(tuple(one.title for one in causes), share, repairs, prove)
+    return PlanEnd(
+        tuple(" and ".join(fault_words(text, car) for text in one.edits) or NOTHING_WRONG for one in causes),
+        share,
+        tuple(_repair(one, car) for one in causes),
+        tuple(_proof(name, car) for name in condemned),
+    )
 
 
 def _repair(cause: PossibleCause, car: Car) -> str:
-    return ", ".join(undo for text in cause.edits if (undo := parse_edit(text, car).undo))
+    edits = [parse_edit(text, car) for text in cause.edits]
+    if any(edit.theory for edit in edits):
+        return BUILT_OTHERWISE
+    undone = [edit.undo for edit in edits if edit.undo]
+    return sentence_of(undone) if undone else "No repair known here"
 
 
 def _condemned(cause: PossibleCause, car: Car) -> Iterator[str]:
@@ -176,12 +214,11 @@ def _condemned(cause: PossibleCause, car: Car) -> Iterator[str]:
 
 def _proof(module: str, car: Car) -> str:
     own = {pin.id for pin in car.pins_of(module)}
-    fed = [pin.id for pin in supply_pins(car) if pin.id in own]
-    grounds = [pin.id for pin in car.pins_of(module) if pin.function.startswith("GND")]
+    fed = ", ".join(pin.id for pin in supply_pins(car) if pin.id in own)
+    grounds = ", ".join(pin.id for pin in car.pins_of(module) if pin.function.startswith("GND"))
     return (
-        f"Before {module} is replaced: load-test its supplies ({', '.join(fed)}) and its grounds "
-        f"({', '.join(grounds)}) at the connector, and check its bus lines. After it: coding and set-up by the "
-        "maker's service information."
+        f"Before {module} is replaced: load-test its supplies ({fed}) and its grounds ({grounds}) at the "
+        "connector, and check its bus lines. After it: coding and set-up by the maker's service information."
     )
 
 

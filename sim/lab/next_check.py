@@ -191,8 +191,8 @@ def _ranked(known: Compared, test: DiagnosticTest) -> Ranked:
     problem = known.problem
     total = problem.weight(problem.all_states)
     outcomes = tuple(
-        CheckOutcome(words, problem.weight(group) / total, tuple(known.states[k].title for k in sorted(group)))
-        for words, group in known.outcomes(test, problem.all_states)
+        CheckOutcome(words, problem.weight(some) / total, tuple(known.states[k].title for k in sorted(some)))
+        for words, some in known.outcomes(test, problem.all_states)
     )
     by_share = tuple(sorted(outcomes, key=lambda one: -one.share))
     check = known.checks[int(test.name)]

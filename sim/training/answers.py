@@ -15,16 +15,15 @@ Not modelled: causes in free words; a bypass lead between more than two buses.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Sequence
 
 from sim.training.effects import effect_of, same_effect
 from sim.training.hand_in import NO_FAULT
-from sim.vehicle.answer_parts import PARTS, parts_of, sorts_of
+from sim.vehicle.answer_parts import parts_of, sorts_of
 from sim.vehicle.car import Car
 from sim.vehicle.edit import EDIT_KINDS, Answer
 from sim.vehicle.edits import apply_all, is_theory, parse_edit, verb_of
+from sim.vehicle.fault_words import fault_words
 from sim.vehicle.problems import EditProblem
 
 NO_FAULT_WORDS = "No fault: the car is as it should be"
@@ -95,29 +94,4 @@ def with_cause(named: Sequence[str], cause: str, car: Car) -> tuple[str, ...]:
 
 def cause_words(cause: str, car: Car) -> str:
     """A cause in plain words: `ABS.C1: unplugged`. What no answer says is told by its sentence."""
-    if cause == NO_FAULT:
-        return NO_FAULT_WORDS
-    with suppress(EditProblem):
-        cause = parse_edit(cause, car).text
-    return next(_told(cause, car), cause)
-
-
-def _told(cause: str, car: Car) -> Iterator[str]:
-    kind = EDIT_KINDS.get(verb_of(cause))
-    for answer in kind.answers if kind else ():
-        said = re.fullmatch(_pattern(answer.sentence), cause)
-        found = said.groupdict() if said else {}
-        other = found.get("other", "")
-        if "part" in found:
-            parts = [found["part"]] if found["part"] in PARTS[answer.part](car) else []
-        else:  # the sentence names what is at the part
-            parts = [one for one in PARTS[answer.part](car) if not other or other in answer.others(car, one)]
-        yield from (f"{part}: {answer.saying(other)}" for part in parts if said)
-
-
-def _pattern(sentence: str) -> str:
-    """What matches the sentences of an answer, whatever their figures."""
-    pattern = re.escape(sentence).replace(r"\ ", " ")
-    pattern = re.sub(r"\\\?|\b[0-9]+(?= m?s)", r"\\S+", pattern)
-    pattern = pattern.replace(r"\{part\}", r"(?P<part>\S+?)", 1).replace(r"\{part\}", "(?P=part)")
-    return pattern.replace(r"\{other\}", "(?P<other>.+?)") + r"( \S+ ohm)?"
+    return NO_FAULT_WORDS if cause == NO_FAULT else fault_words(cause, car)

@@ -12,15 +12,11 @@ from tests.lab.test_sequential import SIX_STATES
 
 def drawn(dice: random.Random, states: int, tests: int, outcomes: int = 3) -> Sequencing:
     """A problem drawn by chance: unlike weights, costs and numbers of outcomes."""
-    return Sequencing(
-        tuple(dice.uniform(0.05, 1.0) for _ in range(states)),
-        tuple(
-            DiagnosticTest(
-                str(k), dice.choice((0.5, 1.0, 2.0, 5.0)), tuple(dice.randrange(outcomes) for _ in range(states))
-            )
-            for k in range(tests)
-        ),
-    )
+    weights = tuple(dice.uniform(0.05, 1.0) for _ in range(states))
+    costs = [dice.choice((0.5, 1.0, 2.0, 5.0)) for _ in range(tests)]
+    rows = [tuple(dice.randrange(outcomes) for _ in range(states)) for _ in range(tests)]
+    some = (DiagnosticTest(str(k), cost, row) for k, (cost, row) in enumerate(zip(costs, rows, strict=True)))
+    return Sequencing(weights, tuple(some))
 
 
 def test_the_example_of_six_states_comes_to_its_known_cost() -> None:

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from sim.bench.action_words import words_of
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.catalogue import shipped_exercises
 from sim.instruments.follow_up import FollowUp, follow_ups
@@ -15,7 +16,7 @@ from sim.training.exercise import read_exercise
 from sim.training.jobs import REPAIRS
 from tests.ui.drawn import keys
 from tests.ui.test_pages import held_of, log, opened, press
-from ui.state.next_step import Done, Step, Tried, next_step, words_of
+from ui.state.next_step import Done, Step, Tried, next_step
 from ui.state.visible import all_visible, visible_to_student
 
 NOTHING = Tried(log=(), report=None, start="press start")

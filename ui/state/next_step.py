@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from sim.bench.action_words import words_of
 from sim.bench.bench import GATEWAY_LOCKED
 from sim.bench.tester import Report
 from sim.instruments.follow_up import FollowUp
@@ -19,11 +20,6 @@ from sim.vehicle.edits import EDIT_KINDS, verb_of
 from ui.state.visible import Visible
 
 SEAT = ("press", "brake", "key", "fob", "switch")
-VERB_WORDS = {
-    "plug": "Plug {}", "fit": "Fit {}", "mend": "Repair {}", "unshort": "Remove the short {}",
-    "unswap": "Swap back {}", "unterminate": "Remove the resistor {}", "unbypass": "Remove the bypass of {}",
-    "replace": "Replace {}", "charge": "Charge to {}", "look": "Inspect {}", "unlock": "Unlock {}",
-}  # fmt: skip
 MEASURING = ("measure", "load")
 SCAN = "Scan all modules"
 NOT_DONE = ("refused", "no answer", GATEWAY_LOCKED)  # what a tester was told about work that it began
@@ -74,12 +70,6 @@ class Tried:
     gateways: tuple[str, ...] = ()
     cleared: bool = False
     roots: tuple[str, ...] = ()
-
-
-def words_of(action: str) -> str:
-    """An action as the words of a button."""
-    verb, _, rest = action.partition(" ")
-    return VERB_WORDS.get(verb, f"{verb.capitalize()} {{}}").format(rest).strip()
 
 
 def next_step(done: Done | None, visible: Visible, tried: Tried) -> Step | None:
