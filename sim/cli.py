@@ -57,6 +57,7 @@ GROUPS: Mapping[str, tuple[Row, ...]] = {
         Row("case", "Put the rival stories of a case to the test.", LAB, "case"),
         Row("causes", "Find every fault that shows all that was seen in a case.", LAB, "causes"),
         Row("next-check", "Find the check that tells the possible causes apart.", LAB, "best_check"),
+        Row("plan", "Plan the checks to take to the car: which first, and what next.", LAB, "plan"),
         Row("codes", "Tell which codes of a scan report matter.", "sim.lab.codes_command", "codes"),
         Row("pairs", "Find pairs of faults that hide each other.", LAB, "pairs"),
     ),

@@ -46,6 +46,7 @@ QUICK: dict[str, list[str]] = {
     "case": ["case.yaml", *ONE],
     "causes": ["case.yaml", *ONE],
     "next-check": ["case.yaml", *ONE],
+    "plan": ["case.yaml", *ONE],
     "codes": ["six-modules", "--report", "scan.txt"],
     "pairs": ["six-modules", "--edit", "pull F2", "--edit", "unplug TCM", *ONE],
     "exercises": [],

@@ -181,9 +181,16 @@ class _Planner:
         self.number += 1
         number, check = self.number, self.known.checks[int(test.name)]
         outcomes = sorted(self.known.outcomes(test, states), key=lambda one: -problem.weight(one[1]))
-        only = f"{check.title}: " if len(check.actions) == 1 else ""
-        branches = (PlanBranch(words.removeprefix(only), self._from(group)) for words, group in outcomes)
-        return PlanStep(number, check, share, tuple(branches))
+        shown = _without_the_check(check, [words for words, _ in outcomes])
+        thens = [self._from(group) for _, group in outcomes]
+        branches = tuple(PlanBranch(*one) for one in zip(shown, thens, strict=True))
+        return PlanStep(number, check, share, branches)
+
+
+def _without_the_check(check: Check, shown: Sequence[str]) -> list[str]:
+    """Outcomes in words that do not repeat which action of the check shows them, where it is but one."""
+    only = next((text for text in check.actions if all(one.startswith(f"{text}: ") for one in shown)), None)
+    return [one.removeprefix(f"{only}: ") for one in shown]
 
 
 def _end(car: Car, causes: Sequence[PossibleCause], share: float) -> PlanEnd:

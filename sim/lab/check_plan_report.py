@@ -17,7 +17,7 @@ from sim.lab.report import Rows, Section, as_html
 from sim.svg import Node, node, text_of
 
 BOX_PX, GAP_PX, LINE_PX, PAD_PX = 250.0, 46.0, 15.0, 8.0
-LETTERS = 38  # that go into a line of a box
+LETTERS = 35  # that go into a line of a box
 MOST_LINES = 4
 CUT = LETTERS * MOST_LINES
 
@@ -30,15 +30,24 @@ def plan_page(plan: CheckPlan) -> str:
 
 def plan_sections(plan: CheckPlan) -> list[Section]:
     """The plan in words: its steps, what to prove before a part is replaced, and the cautions."""
-    head = ("step", "check", "min", "if it shows", "likely", "then")
-    rows = tuple(_row(step, branch) for step in plan.steps for branch in step.branches)
-    few = "" if plan.compared == plan.of else f" The {plan.compared} likeliest of {plan.of} were compared."
-    sections = [Section("Step by step", (f"{plan.words}{few}", *([Rows(head, rows)] if rows else [])))]
+    sections = [Section("Step by step", (plan_words(plan), *([plan_steps(plan)] if plan.steps else [])))]
     if plan.prove_first:
         sections.append(Section("Stop before a part is replaced", plan.prove_first))
     if plan.cautions:
         sections.append(Section("Cautions", plan.cautions))
     return sections
+
+
+def plan_words(plan: CheckPlan) -> str:
+    """What to expect of the plan, and how many causes it tells apart."""
+    few = "" if plan.compared == plan.of else f" The {plan.compared} likeliest of {plan.of} were compared."
+    return f"{plan.words}{few}"
+
+
+def plan_steps(plan: CheckPlan) -> Rows:
+    """A row for each outcome of each step."""
+    head = ("step", "check", "min", "if it shows", "likely", "then")
+    return Rows(head, tuple(_row(step, branch) for step in plan.steps for branch in step.branches))
 
 
 def _row(step: PlanStep, branch: PlanBranch) -> tuple[str, ...]:

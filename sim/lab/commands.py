@@ -25,6 +25,8 @@ from sim.command_line import (
     write_over,
 )
 from sim.lab.case_file import find_case
+from sim.lab.check_plan import CheckPlan, PlanBranch, PlanStep, check_plan
+from sim.lab.check_plan_report import plan_page, plan_sections
 from sim.lab.command_options import Runs, case_argument, faults_to_try, runs_options, search_options
 from sim.lab.compounds import Compound, exercise_draft, find_compounds
 from sim.lab.drive import first_look
@@ -276,6 +278,94 @@ def best_check(
     ]  # fmt: skip
     print_table(("check", "min", "bits", "may show", "cautions"), cells)
     print(f"\n{DISCLAIMER}")
+
+
+@dataclass(frozen=True, slots=True)
+class PlanOutcome:
+    """What a step may show, and how likely; then either the step to go on with, or the causes it ends at."""
+
+    shows: str
+    share: float
+    next_step: int | None
+    causes: tuple[str, ...]
+    repairs: tuple[str, ...]
+    prove_first: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRow:
+    """A step of a check plan. `minutes`: its labor time."""
+
+    step: int
+    actions: tuple[str, ...]
+    minutes: float
+    cautions: tuple[str, ...]
+    outcomes: tuple[PlanOutcome, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanTold:
+    """A check plan. Expected minutes of labor: of the plan, and of the same checks down the list."""
+
+    disclaimer: str
+    minutes: float
+    fixed_minutes: float
+    is_best: bool
+    causes: int
+    steps: tuple[PlanRow, ...]
+
+
+@command(
+    "plan",
+    examples=["plan beehive-ground", "plan my-case.yaml --most 2 --html plan.html"],
+    result=PlanTold,
+)
+@case_argument
+@search_options
+@html_option
+@runs_options
+def plan(
+    case: str,
+    most: int,
+    theories: bool,
+    within: float,
+    kinds: tuple[str, ...],
+    html: Path | None,
+    runs: Runs,
+    as_json: bool,
+) -> None:
+    """Plan the checks to take to the car: which first, and what next after each outcome.
+
+    The causes of a case are searched first; then each is run through each check.
+    """
+    with runs.workshop() as workshop:
+        found = _searched(case, most, theories, within, kinds, workshop).result
+        with progress("checks") as tell:
+            made = check_plan(found, workshop=workshop, progress=tell)
+    if html:
+        write_over(html, plan_page(made))
+    elif as_json:
+        print_json(_plan_told(made))
+    else:
+        print(as_text(plan_sections(made)))
+
+
+def _plan_told(made: CheckPlan) -> PlanTold:
+    steps = tuple(
+        PlanRow(
+            one.number, one.check.actions, one.check.minutes, one.check.cautions,
+            tuple(_plan_outcome(branch) for branch in one.branches),
+        )
+        for one in made.steps
+    )  # fmt: skip
+    return PlanTold(DISCLAIMER, made.minutes, made.fixed_minutes, made.is_best, made.of, steps)
+
+
+def _plan_outcome(branch: PlanBranch) -> PlanOutcome:
+    then = branch.then
+    if isinstance(then, PlanStep):
+        return PlanOutcome(branch.shows, then.share, then.number, (), (), ())
+    return PlanOutcome(branch.shows, then.share, None, then.causes, then.repairs, then.prove_first)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from sim.catalogue import shipped_cases
 from sim.lab.case_file import read_case
 from sim.lab.workshop import Workshop
 from ui.state import lab_work
-from ui.views.suspects import NEXT, WORK
+from ui.views.suspects import NEXT, PLAN, WORK
 
 from .test_pages import held_of, opened, press
 
@@ -48,6 +48,11 @@ def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
     press(app, "suspects_follow")
     app = after(app, "next_find", NEXT)
     assert "look F5" in told(app, "compared")
+    app = after(app, "plan_make", PLAN)
+    plan = app.session_state[PLAN].found
+    assert ("look F5",) == plan.start.check.actions
+    assert f"**{plan.words}**" == told(app, "expected until the cause is known")
+    assert count == sum(len(end.causes) for end in plan.ends)
     held.bench.do_all(["look F5"])
     app.run()
     assert ["The evidence has changed. Search again: only what is left is run."] == [

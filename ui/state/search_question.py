@@ -10,7 +10,7 @@ from sim.vehicle.edits import catalogue, further_faults, is_theory
 from sim.vehicle.reading import car_from_text
 from ui.state.held import Held
 
-WORK, NEXT = "suspects_work", "next_check_work"
+WORK, NEXT, PLAN = "suspects_work", "next_check_work", "check_plan_work"
 IN_THE_BAY = "what was done and seen in the bay"
 SINGLE, DOUBLE = "one fault", "one or two faults"
 

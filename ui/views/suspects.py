@@ -17,7 +17,7 @@ from sim.vehicle.problems import EditProblem
 from sim.vehicle.reading import car_from_text
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree, numbered, plain_table
-from ui.panels import next_check, scan_report
+from ui.panels import check_plan, next_check, scan_report
 from ui.panels.controls import button, download, switch
 from ui.state import lab_work
 from ui.state.case_now import taken_up
@@ -26,6 +26,7 @@ from ui.state.search_question import (
     DOUBLE,
     IN_THE_BAY,
     NEXT,
+    PLAN,
     SINGLE,
     WORK,
     edits_of,
@@ -146,6 +147,7 @@ def _start(held: Held) -> None:
         )
 
     lab_work.forget(NEXT)
+    lab_work.forget(PLAN)
     lab_work.start(WORK, task)
 
 
@@ -168,6 +170,7 @@ def _shown(found: SearchAnswer, question: Question) -> None:
     if suspects.causes:
         _why(suspects)
         next_check.show(found)
+        check_plan.show(found)
     elif not suspects.waiting:
         st.info(no_cause_words(suspects), icon=":material/person_off:")
     work = st.session_state.get(NEXT)
