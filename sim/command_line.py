@@ -251,8 +251,8 @@ def progress(what: str) -> Iterator[Told]:
     task = bar.add_task(what, total=None)
 
     def tell(done: int, of: int) -> None:
-        bar.start()
         bar.update(task, completed=done, total=of)
+        bar.start()
 
     try:
         yield tell
