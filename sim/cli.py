@@ -6,22 +6,21 @@ for, and this module imports nothing heavy.
 
 from __future__ import annotations
 
-import os
-import signal
-import sys
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
-from importlib import import_module
-from typing import NoReturn
+from sim.interrupt import BY_CTRL_C, STOPPED, ctrl_c_ends_at_once, told
 
-import click
-from click.shell_completion import get_completion_class, shell_complete
+with ctrl_c_ends_at_once():
+    import os
+    import sys
+    from collections.abc import Mapping, Sequence
+    from dataclasses import dataclass
+    from importlib import import_module
 
-from sim.command_line import EXIT_CODES, Command, command
-from sim.vehicle.problems import Problem, Unsettled, did_you_mean
+    import click
+    from click.shell_completion import get_completion_class, shell_complete
 
-STOPPED = 130  # 128 + SIGINT: the exit status that shells give to what Ctrl-C ended (POSIX shell convention)
+    from sim.command_line import EXIT_CODES, Command, command
+    from sim.vehicle.problems import Problem, Unsettled, did_you_mean
+
 COMPLETES = "_BUSBAY_COMPLETE"  # the variable by which a shell asks for completions
 CAR, RUN, LINK = "sim.instruments.car_commands", "sim.instruments.run_command", "sim.link.log_commands"
 LAB, CHECKS, TRAINING = "sim.lab.commands", "sim.lab.check_commands", "sim.training.commands"
@@ -38,7 +37,7 @@ class Row:
 
     def loaded(self) -> Command:
         """The subcommand itself; imports its module."""
-        with _ctrl_c_ends_at_once():
+        with ctrl_c_ends_at_once():
             found: Command = getattr(import_module(self.module), self.function)
         return found
 
@@ -161,23 +160,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(asked.format_message(), file=sys.stderr)
         return asked.exit_code
     except click.ClickException as problem:
-        return _told(_usage(problem), problem.exit_code)
+        return told(_usage(problem), problem.exit_code)
     except (Problem, Unsettled) as problem:
-        return _told(str(problem), 1)
+        return told(str(problem), 1)
     except KeyboardInterrupt:
-        return _told("stopped by Ctrl-C.", STOPPED)
+        return told(BY_CTRL_C, STOPPED)
     except BrokenPipeError:
         _let_go_of_output()
         return 0
     except OSError as error:
-        return _told(f"{error.filename}: {error.strerror}" if error.filename else str(error), 1)
+        return told(f"{error.filename}: {error.strerror}" if error.filename else str(error), 1)
     return status or 0
-
-
-def _told(sentence: str, status: int) -> int:
-    line = "\n" if status == STOPPED and sys.stderr.isatty() else ""  # after the terminal's ^C
-    print(f"{line}busbay: {sentence}", file=sys.stderr)
-    return status
 
 
 def _usage(problem: click.ClickException) -> str:
@@ -196,24 +189,6 @@ def _let_go_of_output() -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, sys.stdout.fileno())
     os.close(nowhere)
-
-
-@contextmanager
-def _ctrl_c_ends_at_once() -> Iterator[None]:
-    """Nothing is begun yet, and an exception in the middle of a library's import may be taken for another."""
-
-    def end(*_: object) -> NoReturn:
-        os._exit(_told("stopped by Ctrl-C.", STOPPED))
-
-    try:
-        before = signal.signal(signal.SIGINT, end)
-    except ValueError:  # in a thread: it gets no signals
-        yield
-        return
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
 
 
 if __name__ == "__main__":

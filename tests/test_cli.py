@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from sim.bench.explain import Because
-from sim.cli import BUSBAY, COMMANDS, STOPPED, main
+from sim.cli import BUSBAY, COMMANDS, main
 from sim.instruments import run_command
+from sim.interrupt import STOPPED
 
 ROOT = Path(__file__).resolve().parent.parent
 HEAVY = {"numpy", "scipy", "streamlit", "matplotlib", "networkx", "pydantic", "simpy", "sqlalchemy", "can"}
@@ -26,6 +27,21 @@ def test_help_waits_for_nothing_heavy() -> None:
     loaded = {name.partition(".")[0] for name in run.stdout.splitlines()[-1].split()}
     assert "sim" in loaded
     assert set() == loaded & HEAVY
+
+
+def test_ctrl_c_while_the_command_itself_is_loaded_is_one_sentence() -> None:
+    """Pressed in the middle of its first import: status 130 and no traceback."""
+    script = (
+        "import builtins, signal\nreal = builtins.__import__\n"
+        "def interrupted(name, *more):\n"
+        "    if name == 'click': signal.raise_signal(signal.SIGINT)\n"
+        "    return real(name, *more)\n"
+        "builtins.__import__ = interrupted\nimport sim.cli"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert (STOPPED, "busbay: stopped by Ctrl-C.\n") == (run.returncode, run.stderr)
 
 
 @pytest.mark.parametrize("name", COMMANDS)

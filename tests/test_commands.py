@@ -20,8 +20,9 @@ from sim.bench.actions import ACTION_VERBS, parse_action
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.bench.words import ACTIONS, sentences_of
 from sim.catalogue import find_car, shipped_cases
-from sim.cli import COMMANDS, COMPLETES, STOPPED, main
+from sim.cli import COMMANDS, COMPLETES, main
 from sim.command_line import keys_of, progress
+from sim.interrupt import STOPPED
 from sim.vehicle.edits import EDIT_VERBS
 
 CASE = """
