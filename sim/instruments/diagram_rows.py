@@ -12,6 +12,7 @@ COLUMN, ROW = 148, 60  # px
 HALF_WIDTH = {"fuse": 22, "load": 22, "relay": 22, "switch": 22, "driver": 22, "pin": 7, "clamp": 7}
 LABEL_W = 190.0
 LONG_NAME = 8
+LONGEST = 19  # letters under a symbol, so that those of the next one are clear of them
 
 
 def _part_mark(sheet: Sheet, step: PathPart, x: float, y: float) -> None:
@@ -37,8 +38,10 @@ def _part_mark(sheet: Sheet, step: PathPart, x: float, y: float) -> None:
             inside.plug(x, y, 7)
     below = step.kind == "splice" and len(step.name) > LONG_NAME  # the colors of the wires are above
     inside.text(x, y + 20 if below else y - 16, step.name, bold=True)
-    if step.kind != "splice":
-        inside.text(x, y + (36 if step.kind == "ground" else 24), shortened(step.words), size=11, ink=FAINT)
+    if step.kind == "ground":
+        inside.text(x + 18, y + 17, step.words, size=11, anchor="start", ink=FAINT)
+    elif step.kind != "splice":
+        inside.text(x, y + 24, shortened(step.words), size=11, ink=FAINT)
     # a target of its own size, so that thin symbols are easy to hit
     inside.target(x - 26, y - 26, 52, 48)
     sheet.part(step.node, title, inside)
@@ -53,7 +56,7 @@ def load_words(service: ServiceInformation, load: str) -> str:
 
 def shortened(words: str) -> str:
     """Return words that fit under a symbol."""
-    return words if len(words) <= 22 else f"{words[:21]}…"
+    return words if len(words) <= LONGEST else f"{words[: LONGEST - 1]}…"
 
 
 def draw_row(

@@ -21,7 +21,7 @@ from sim.vehicle.problems import EditProblem
 BOX_W = 176  # px
 TOP = MARGIN + 64
 CELL = 46  # px
-WIDTHS = (64, 120, 76, 190, 0)
+WIDTHS = (64, 140, 84, 210, 0)
 HEADER = ("cavity", "function", "wire, mm²", "what for", "to")
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from sim import svg
 
 MARGIN = 24  # px
-INK, WIRE, FAINT = "#1b1f24", "#3b4a5a", "#8a95a1"
+INK, WIRE, FAINT = "#1b1f24", "#3b4a5a", "#5c6873"
 PAPER, BOX = "#ffffff", "#f4f6f8"
 PAINT = {
     "RD": "#c22f2f", "BN": "#7a4a24", "YE": "#b8920a", "GN": "#2e8540", "BU": "#2563a8", "VT": "#7d4aa8",

@@ -40,8 +40,11 @@ def car_to_answer_for(car: Car, named: Sequence[str]) -> Car:
 
 
 def part_words(car: Car) -> dict[str, str]:
-    """Every part that can be chosen, with the words by which it is found."""
-    return {name: f"{name} · {words}" if words else name for name, words in parts_of(car).items()}
+    """Every part that can be chosen, with the words by which it is found; a wire has no name but them."""
+    return {
+        name: words if "--" in name else f"{name} · {words}" if words else name
+        for name, words in parts_of(car).items()
+    }
 
 
 def wrongs_at(part: str, car: Car) -> list[Answer]:

@@ -87,12 +87,29 @@ def _end_words(end: str, car: Car) -> str:
     if end[:-1] in car.pins:
         side = "first" if end.endswith("a") else "second"
         return f"{function_words(car.pins[end[:-1]].function)}, {side} side of the in-line connector"
-    return "splice" if end.startswith("SP.") else "wire end"
+    return splice_words(end, car) if end.startswith("SP.") else "wire end"
 
 
 def _wires(car: Car) -> Named:
     wires = [one for one in car.elements.values() if isinstance(one, Wire)]
-    return {one.id: f"wire from {one.a} to {one.b}" for one in wires}
+    return {one.id: wire_words(one, car) for one in wires}
+
+
+def wire_words(wire: Wire, car: Car) -> str:
+    """A wire by its two ends, as a person says it."""
+    ends = (splice_words(end, car) if end.startswith("SP.") else end for end in (wire.a, wire.b))
+    return f"wire from {' to '.join(ends)}"
+
+
+def splice_words(splice: str, car: Car) -> str:
+    """A splice of the harness (`SP.body.BCM.H`) by what is spliced there: `splice at BCM, body CAN high`."""
+    first, *rest = splice.split(".")[1:]
+    if not rest:
+        return f"splice after {first}"
+    if first in car.claimed.modules:
+        return f"splice of {rest[0].replace('_', ' ')} from {first}"
+    legs = {"H": " CAN high", "L": " CAN low"}
+    return f"splice at {rest[0]}, {first}{legs.get(rest[-1][:1], '') if len(rest) > 1 else ' LIN'}"
 
 
 def _grounds(car: Car) -> Named:

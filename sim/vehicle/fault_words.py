@@ -6,10 +6,11 @@ import re
 from collections.abc import Iterator
 from contextlib import suppress
 
-from sim.vehicle.answer_parts import PARTS
+from sim.vehicle.answer_parts import PARTS, wire_words
 from sim.vehicle.car import Car
 from sim.vehicle.edit import EDIT_KINDS
 from sim.vehicle.edits import parse_edit, verb_of
+from sim.vehicle.elements import Wire
 from sim.vehicle.problems import EditProblem
 
 
@@ -30,7 +31,13 @@ def _told(fault: str, car: Car) -> Iterator[str]:
             parts = [found["part"]] if found["part"] in PARTS[answer.part](car) else []
         else:  # the sentence names what is at the part
             parts = [one for one in PARTS[answer.part](car) if not other or other in answer.others(car, one)]
-        yield from (f"{part}: {answer.saying(other)}" for part in parts if said)
+        yield from (f"{_named(part, car)}: {answer.saying(other)}" for part in parts if said)
+
+
+def _named(part: str, car: Car) -> str:
+    """A part by the name that is on the diagram; a wire, which has none, by its ends."""
+    wire = car.elements.get(part)
+    return wire_words(wire, car) if isinstance(wire, Wire) else part
 
 
 def _pattern(sentence: str) -> str:

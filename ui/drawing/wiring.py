@@ -14,15 +14,18 @@ PAPER = Markup('<div class="paper{}">{}</div>')
 PAGE = Path(__file__).with_name("printable.html")
 
 
-def marked(svg: str, leads: Mapping[str, str], fit: bool) -> Markup:
-    """A drawing as paper, with the terminals that have a lead on them marked; leads: color -> terminal."""
+def marked(svg: str, leads: Mapping[str, str], fit: bool, dark: bool = False) -> Markup:
+    """A drawing as paper, with the terminals that have a lead on them marked; leads: color -> terminal.
+
+    dark: light lines on dark paper; what is red stays red.
+    """
     drawing = parsed(svg)
     lead_at = {terminal: lead for lead, terminal in leads.items() if terminal}
     for part in drawing.iter():
         lead = lead_at.get(part.get("data-id", ""))
         if lead:
             part.set("class", f"on-{lead}")
-    return PAPER.format(" fit" if fit else "", text_of(drawing))
+    return PAPER.format(f"{' fit' if fit else ''}{' night' if dark else ''}", text_of(drawing))
 
 
 def printable(svg: str, title: str) -> str:

@@ -12,6 +12,7 @@ import streamlit as st
 
 from sim.bench.actions import begins_an_action
 from sim.training.exercise import Tool
+from sim.vehicle.answer_parts import PARTS
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, offers_at
 from sim.vehicle.edits_modules import BITRATES_BPS
@@ -110,7 +111,8 @@ def _joint(held: Held, visible: Visible) -> None:
         if isinstance(part, Resistor) and part.kind == "terminator"
     ]
     pins = held.car.pins
-    name = _which("which", "work_joint", {one: pins[one].function if one in pins else "" for one in joints})
+    words = PARTS["wire"](held.car) | {name: pin.function for name, pin in pins.items()}
+    name = _which("which", "work_joint", {one: words.get(one, "") for one in joints})
     if not visible.only_found:
         st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
     _offer(visible, "joint", "{work_joint}", ("Mend", "mend {work_joint}"), ohm="work_ohm")
@@ -220,9 +222,12 @@ KINDS: dict[str, tuple[Tool, Callable[[Held, Visible], None]]] = {
 
 def _which(label: str, key: str, words: Mapping[str, str]) -> str:
     """A list to choose one of several parts from; `words`: what is written after each name."""
-    return st.selectbox(
-        label, list(words), key=key, format_func=lambda one: f"{one} · {words[one]}" if words[one] else one
-    )
+    return st.selectbox(label, list(words), key=key, format_func=lambda one: _chosen_words(one, words[one]))
+
+
+def _chosen_words(name: str, words: str) -> str:
+    """A part as it reads in a list; a wire has no name but its ends."""
+    return words if "--" in name else f"{name} · {words}" if words else name
 
 
 def _buttons(*pairs: tuple[str, str]) -> None:

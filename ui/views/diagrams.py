@@ -85,7 +85,11 @@ def _drawn(held: Held, visible: Visible, svg: str, title: str, name: str) -> Non
         download("To print", printable(svg, title), f"{name}.html", "print_drawing", icon="print")
     leads = {lead: st.session_state.get(f"probe_{lead}") or "" for lead in LEADS}
     with st.container(key="paper"):
-        sheet.show(marked(svg, leads, bool(fit)), "drawing", partial(_picked, held, visible))
+        sheet.show(
+            marked(svg, leads, bool(fit), st.context.theme.type == "dark"),
+            "drawing",
+            partial(_picked, held, visible),
+        )
 
 
 def _picked(held: Held, visible: Visible) -> None:
