@@ -19,7 +19,7 @@ with ctrl_c_ends_at_once():
     from click.shell_completion import get_completion_class, shell_complete
 
     from sim.command_line import EXIT_CODES, Command, command
-    from sim.vehicle.problems import Problem, Unsettled, did_you_mean
+    from sim.vehicle.problems import EditProblem, FileProblem, Problem, Unsettled, did_you_mean
 
 COMPLETES = "_BUSBAY_COMPLETE"  # the variable by which a shell asks for completions
 CAR, RUN, LINK = "sim.instruments.car_commands", "sim.instruments.run_command", "sim.link.log_commands"
@@ -45,6 +45,7 @@ class Row:
 GROUPS: Mapping[str, tuple[Row, ...]] = {
     "Work on a car": (
         Row("bay", "Open the bay in the browser.", "sim.front_door", "bay"),
+        Row("handbook", "Read the handbook, or write it as files.", "sim.handbook.command", "handbook"),
         Row("cars", "List the cars that come with busbay.", CAR, "cars"),
         Row("car", "Check a vehicle file and print what it describes.", CAR, "car"),
         Row("words", "Print the sentences that a car understands.", CAR, "words"),
@@ -162,7 +163,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except click.ClickException as problem:
         return told(_usage(problem), problem.exit_code)
     except (Problem, Unsettled) as problem:
-        return told(str(problem), 1)
+        return told(f"{problem}{_read_on(problem)}", 1)
     except KeyboardInterrupt:
         return told(BY_CTRL_C, STOPPED)
     except BrokenPipeError:
@@ -171,6 +172,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         return told(f"{error.filename}: {error.strerror}" if error.filename else str(error), 1)
     return status or 0
+
+
+def _read_on(problem: Exception) -> str:
+    """A line with the command that prints the paragraph about it, where the handbook has one."""
+    if not isinstance(problem, EditProblem | FileProblem):
+        return ""
+    from sim.handbook.links import paragraph_for
+
+    paragraph = paragraph_for(problem)
+    return f"\n  read: busbay handbook {paragraph.place}" if paragraph else ""
 
 
 def _usage(problem: click.ClickException) -> str:

@@ -172,7 +172,7 @@ class Bench:
     def rewind(self, keep: int) -> Bench:
         """A bench after the first `keep` actions of this one."""
         if not 0 <= keep <= len(self.live.log):
-            raise EditProblem(f"{len(self.live.log)} actions were done; there is no way back to {keep}")
+            raise EditProblem(f"{len(self.live.log)} actions were done; it cannot be rewound to {keep}")
         return Bench(self.car, self.live.given, self.live.seed).do(*self.live.log[:keep])
 
     def with_given(self, *given: str) -> Bench:

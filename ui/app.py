@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
+from ui.panels.help import under_the_page
 from ui.registry import PAGES, menus_of, pages_of
 from ui.state.at_work import take_up
 from ui.state.classroom import keep_cookies, role
@@ -58,6 +59,7 @@ def main() -> None:
     open_session()
     _tell_unknown_keys()
     chosen.run()
+    under_the_page(next((path for path, entry in entries.items() if entry is chosen), ""))
     keep_cookies()
 
 

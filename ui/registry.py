@@ -21,6 +21,7 @@ from ui.views import (
     diagrams,
     door,
     exercise,
+    handbook,
     join,
     lab,
     pairs,
@@ -32,6 +33,7 @@ from ui.views import (
 )
 
 FREE: tuple[Role, ...] = ("visitor", "student", "instructor")
+EVERYONE: tuple[Role, ...] = (*FREE, "at work")
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,7 @@ PAGES = (
     _of_the_instructor("replay", "Replay", "slideshow", replay.show),
     _of_the_instructor("author", "Author", "edit_note", author.show),
     Page("instructor", "Teach", ":material/badge:", door.show, ("visitor", "instructor"), menu="Teach"),
+    Page("handbook", "Handbook", ":material/menu_book:", handbook.show, EVERYONE, EVERYONE),
 )
 
 

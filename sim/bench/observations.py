@@ -28,6 +28,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import chain
+from textwrap import dedent
 
 from sim.bench.probing import PROBING, PROBING_S, Probing, access_s, loop_at, places, reach
 from sim.vehicle.car import Car
@@ -36,6 +37,7 @@ from sim.vehicle.elements import Contact
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
 from sim.vehicle.words import UNITS_S
 
+FORMS = dedent(__doc__.split("\n\n")[1])  # of every observation, for who asks which there are
 LONGEST_SWEEP_S = 1.0
 LAMP_LIMITS_W = (1.0, 100.0)
 

@@ -15,6 +15,7 @@ from sim.vehicle.problems import EditProblem
 from ui.panels import why
 from ui.panels.controls import button
 from ui.panels.diagram import guarded_gateways
+from ui.panels.help import SENTENCES, paragraph_link
 from ui.state.classroom import plain
 from ui.state.held import Held
 from ui.state.next_step import Done, Step, Tried, next_step
@@ -40,6 +41,7 @@ def _told(held: Held, done: Done | None) -> None:
     if held.problem:
         with st.container(key="problem"):
             st.error(held.problem, icon=":material/block:")
+            paragraph_link(SENTENCES)
         return
     if done is None:
         words, answer = held.said or "Nothing was done to this car yet.", ""

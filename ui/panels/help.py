@@ -1,0 +1,38 @@
+"""The way to the handbook from every page, and the words that a page is the first to use."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from sim.handbook.glossary import terms_of
+from sim.handbook.links import Paragraph
+
+HANDBOOK = "handbook"
+SENTENCES = Paragraph("sentences", "sentences", "Sentences")
+
+
+def under_the_page(path: str) -> None:
+    """Below a page: the handbook, and its words in a popover."""
+    if path == HANDBOOK:
+        return
+    with st.container(key="help", horizontal=True):
+        link("Handbook", "start")
+        if words := terms_of(path):
+            with st.popover("Words on this page", icon=":material/dictionary:", type="tertiary"):
+                for term in words:
+                    st.markdown(f"**{term.word}**: {term.meaning} :gray[{term.source}]")
+
+
+def paragraph_link(paragraph: Paragraph | None) -> None:
+    """A link to the paragraph about a problem, if the handbook has one."""
+    if paragraph is not None:
+        link(paragraph.words, paragraph.chapter)
+
+
+def link(words: str, chapter: str) -> None:
+    """A link to a chapter; none on a page alone, in a test. The session puts its keys into the address."""
+    if HANDBOOK in st.session_state.get("entries", {}):
+        st.page_link(
+            st.session_state.entries[HANDBOOK], label=words, icon=":material/menu_book:", width="content",
+            query_params={"chapter": chapter},
+        )  # fmt: skip
