@@ -150,7 +150,7 @@ def play_all_combinations(page: Page, count: int) -> dict[str, list[str]]:
     with redrawn(page):
         page.get_by_role("button", name=f"Play all {count} combinations").click()
     table = page.locator(".st-key-cases table")
-    expect(table).to_be_visible(timeout=60_000)
+    expect(table).to_be_visible(timeout=300_000)
     rows = [row.split("\t") for row in table.inner_text().splitlines() if "\t" in row]
     return {name.removesuffix(" differs"): [cell.strip() for cell in cells] for name, *cells in rows}
 

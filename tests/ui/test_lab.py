@@ -13,6 +13,12 @@ from tests.ui.browser import button, go, redrawn, turn_to
 LONG_MS = 300_000
 
 
+def remove(page: Page, edit: str) -> None:
+    """Take an edit out of what is supposed."""
+    with redrawn(page):
+        page.locator(f".st-key-remove-{edit.replace(' ', '-')} button").click()
+
+
 def test_the_compound_case_by_clicks_alone(page: Page) -> None:
     """A tie of two theories, the one experiment that separates them, and the cause sets of the compound."""
     turn_to(page, "Case")
@@ -27,7 +33,9 @@ def test_the_compound_case_by_clicks_alone(page: Page) -> None:
     expect(found).to_contain_text("plug TCM; wait 5 s; scan:")
     expect(found).to_contain_text("never what a real car must do")
     button(page, "What if: its edits in all combinations")
-    button(page, "Play all 128 combinations")
+    for weakest in ("pull F1", "pull F2"):  # stories that explain least: a quarter of the combinations is left
+        remove(page, weakest)
+    button(page, "Play all 32 combinations")
     sets = page.locator(".st-key-cause_sets")
     expect(sets).to_contain_text("unplug TCM.C1 and theory ECM waits for TCM", timeout=LONG_MS)
     expect(sets).to_contain_text("and not ")
