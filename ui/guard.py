@@ -17,7 +17,7 @@ NOT_PUBLIC = ("/_stcore/metrics",)
 NO_FRAMES = ((b"x-frame-options", b"DENY"), (b"content-security-policy", b"frame-ancestors 'none'"))
 
 
-class Guard:
+class RequestGuard:
     """Answers nothing at the addresses that are not public, and refuses to be shown in a frame."""
 
     def __init__(self, app: ASGIApp) -> None:
@@ -45,7 +45,7 @@ def guard_the_server() -> None:
     usual = starlette_app.create_streamlit_middleware
 
     def guarded() -> list[Middleware]:
-        return [Middleware(Guard), *usual()]
+        return [Middleware(RequestGuard), *usual()]
 
     starlette_app.create_streamlit_middleware = guarded
 

@@ -15,7 +15,7 @@ from sim.vehicle.wire_ends import WireEnd
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class ListEntry:
     """A part with a name, and where it is."""
 
     name: str
@@ -24,7 +24,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class FuseEntry(Entry):
+class FuseEntry(ListEntry):
     """One line of the fuse list. feeds: consumers by name; fed_from: battery, a relay or another fuse."""
 
     rating_a: float
@@ -33,7 +33,7 @@ class FuseEntry(Entry):
 
 
 @dataclass(frozen=True, slots=True)
-class RelayEntry(Entry):
+class RelayEntry(ListEntry):
     """One line of the relay list. driven_by: the pin that switches the coil; feeds: fuses and consumers."""
 
     coil_ohm: float
@@ -42,7 +42,7 @@ class RelayEntry(Entry):
 
 
 @dataclass(frozen=True, slots=True)
-class GroundEntry(Entry):
+class GroundEntry(ListEntry):
     """One ground point and the pins and loads that end on it."""
 
     serves: tuple[str, ...]
@@ -114,16 +114,16 @@ def _ends_on(claim: Claim, ground: str) -> tuple[str, ...]:
     return (*pins, *others)
 
 
-def locations(claim: Claim) -> tuple[Entry, ...]:
+def locations(claim: Claim) -> tuple[ListEntry, ...]:
     """Where everything with a name is, by name."""
     wired = claim.vehicle
     places = [
-        *(Entry(n, module_title(n, m.title, m.role), m.location) for n, m in wired.modules.items()),
-        *(Entry(n, p.title, p.location) for n, p in claim.holders.items()),
-        *(Entry(n, p.title, p.location) for n, p in wired.grounds.items()),
-        *(Entry(n, p.title, p.location) for n, p in wired.inline.items()),
-        *(Entry(n, p.title or "sensor", p.location) for n, p in wired.sensors.items()),
-        Entry("DLC", "diagnostic link connector", wired.dlc.location),
+        *(ListEntry(n, module_title(n, m.title, m.role), m.location) for n, m in wired.modules.items()),
+        *(ListEntry(n, p.title, p.location) for n, p in claim.holders.items()),
+        *(ListEntry(n, p.title, p.location) for n, p in wired.grounds.items()),
+        *(ListEntry(n, p.title, p.location) for n, p in wired.inline.items()),
+        *(ListEntry(n, p.title or "sensor", p.location) for n, p in wired.sensors.items()),
+        ListEntry("DLC", "diagnostic link connector", wired.dlc.location),
     ]
     return tuple(sorted(places, key=lambda place: place.name))
 

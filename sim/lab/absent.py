@@ -80,7 +80,7 @@ class AbsentModules:
 
 def absent_modules(claims: Claims, report: Evidence) -> AbsentModules:
     """The likeliest sets of absent modules for a report: `answers`, `silent` and `codes` of what was seen."""
-    search = _Search(claims, report)
+    search = _CoverSearch(claims, report)
     search.go(())
     sets = sorted(search.kept, key=lambda one: (one[0], len(one[1]), one[1]))[:MOST_KEPT]
     least = sets[0][0]
@@ -89,7 +89,7 @@ def absent_modules(claims: Claims, report: Evidence) -> AbsentModules:
     return AbsentModules(found, search.unseen(best), search.hidden(best), search.complete)
 
 
-class _Search:
+class _CoverSearch:
     """Branch and bound over sets of modules; what was seen and not seen are bits of whole numbers."""
 
     def __init__(self, claims: Claims, report: Evidence) -> None:

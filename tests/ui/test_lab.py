@@ -33,8 +33,8 @@ def test_the_compound_case_by_clicks_alone(page: Page) -> None:
     expect(found).to_contain_text("plug TCM; wait 5 s; scan:")
     expect(found).to_contain_text("never what a real car must do")
     button(page, "What if: its edits in all combinations")
-    for weakest in ("pull F1", "pull F2"):  # stories that explain least: a quarter of the combinations is left
-        remove(page, weakest)
+    for story in ("pull F1", "pull F2"):  # those that explain least; without them a quarter is played
+        remove(page, story)
     button(page, "Play all 32 combinations")
     sets = page.locator(".st-key-cause_sets")
     expect(sets).to_contain_text("unplug TCM.C1 and theory ECM waits for TCM", timeout=LONG_MS)

@@ -16,13 +16,13 @@ from sim.training.exercise import read_exercise
 from sim.training.jobs import REPAIRS
 from tests.ui.drawn import keys
 from tests.ui.test_pages import held_of, log, opened, press
-from ui.state.next_step import Done, Step, Tried, next_step
+from ui.state.next_step import Done, NextStep, Tried, next_step
 from ui.state.visible import all_visible, visible_to_student
 
 NOTHING = Tried(log=(), report=None, start="press start")
 
 
-def steps_along(name: str) -> list[tuple[Attempt, Step | None]]:
+def steps_along(name: str) -> list[tuple[Attempt, NextStep | None]]:
     """The attempt and the step that is offered after each action of an exercise's solution."""
     exercise = read_exercise(shipped_exercises()[name])
     attempt, found = Attempt.begin(exercise), []
@@ -38,13 +38,13 @@ def steps_along(name: str) -> list[tuple[Attempt, Step | None]]:
         tried = Tried(attempt.log, attempt.bench.last_report, "press start")
         found.append((attempt, next_step(told, visible_to_student(attempt), tried)))
         if repairs:
-            assert found[-1][1] == Step(words_of(repairs[0]), repairs[:1])
+            assert found[-1][1] == NextStep(words_of(repairs[0]), repairs[:1])
         elif found[-1][1] is not None and found[-1][1].actions:
             assert not _gives_away(found[-1][1], attempt)
     return found
 
 
-def _gives_away(step: Step, attempt: Attempt) -> bool:
+def _gives_away(step: NextStep, attempt: Attempt) -> bool:
     """Whether it repairs a part that was neither handled nor inspected."""
     known = {*attempt.found.off, *attempt.found.out, *attempt.found.leads}
     return any(
@@ -67,14 +67,14 @@ def test_before_anything_is_done_the_step_is_the_same_with_every_fault(name: str
         next_step(None, visible_to_student(Attempt.begin(one)), NOTHING)
         for one in (exercise, exercise.model_copy(update={"arrives": ()}))
     }
-    assert {Step("Try to start the car", ("press start",))} == offers
+    assert {NextStep("Try to start the car", ("press start",))} == offers
 
 
 def test_an_inspection_that_found_something_offers_its_repair() -> None:
     """A terminal that was seen to be pushed back can be repaired with one press."""
     visible = all_visible(held_of("six-modules.yaml").bench)
     done = Done("look ECM.C1", "look", "ECM.C1", repairs=("mend ECM.C1.4", "plug ECM.C1"))
-    assert Step("Repair ECM.C1.4", ("mend ECM.C1.4",)) == next_step(done, visible, NOTHING)
+    assert NextStep("Repair ECM.C1.4", ("mend ECM.C1.4",)) == next_step(done, visible, NOTHING)
 
 
 def test_what_was_refused_offers_nothing() -> None:
@@ -91,8 +91,8 @@ def test_the_codes_are_cleared_after_a_repair_and_the_gateway_is_unlocked_first(
     tried = replace(NOTHING, report=held.bench.last_report, gateways=("GATEWAY",))
     visible = all_visible(held.bench)
     step = next_step(Done("fit F5", "fit", "F5"), visible, tried)
-    assert Step("Unlock and clear all codes", ("unlock GATEWAY", "clear")) == step
-    assert Step("Scan all modules", ("scan",)) == next_step(Done("fit F5", "fit"), visible, NOTHING)
+    assert NextStep("Unlock and clear all codes", ("unlock GATEWAY", "clear")) == step
+    assert NextStep("Scan all modules", ("scan",)) == next_step(Done("fit F5", "fit"), visible, NOTHING)
 
 
 def test_the_strip_leads_from_the_complaint_to_an_empty_report() -> None:
@@ -142,7 +142,7 @@ def test_after_a_reading_the_next_check_is_offered_and_none_twice() -> None:
     """A check that was made makes room for the next, until the car is changed: then it is worth repeating."""
     visible = all_visible(held_of("six-modules.yaml").bench)
     done = Done("measure volts F5.2 to BODY", "measure", follow_ups=MEASURED)
-    first, second = (Step(one.words, (one.action,)) for one in MEASURED)
+    first, second = (NextStep(one.words, (one.action,)) for one in MEASURED)
     assert first == next_step(done, visible, NOTHING)
     log = ("measure volts F5.1 to BODY", "measure volts F5.2 to BODY")
     assert second == next_step(done, visible, replace(NOTHING, log=log))

@@ -49,7 +49,7 @@ State = Literal["in", "out", "checked", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class FuseCell:
     """One place of a box as it is shown: its `data-id`, words, drawing."""
 
     ident: str
@@ -91,14 +91,14 @@ def fuse_box(car: Car, box: str, visible: Visible, picked: str = "", titles: boo
     return _html("fuse_box", box, cells, titles)
 
 
-def _cell(name: str, holder: Fuse | Relay, state: State, picked: str) -> Cell:
+def _cell(name: str, holder: Fuse | Relay, state: State, picked: str) -> FuseCell:
     is_fuse = isinstance(holder, Fuse)
     mark, words = STATES[state]
     what = f"fuse {name}, {_rating_words(holder)}" if isinstance(holder, Fuse) else f"relay {name}"
     label = f"{what}{f', {holder.title}' if holder.title else ''}: {words}"
     ident = f"{'fuse' if is_fuse else 'relay'} {name}"
     drawing = text_of(_fuse(holder, state) if isinstance(holder, Fuse) else _relay(state))
-    return Cell(ident, name, label, holder.title, state, mark, ident == picked, drawing)
+    return FuseCell(ident, name, label, holder.title, state, mark, ident == picked, drawing)
 
 
 def _rating_words(fuse: Fuse) -> str:

@@ -127,7 +127,7 @@ class Axis:
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class TimelinePicture:
     """The drawing, its time axis, and how many modules have no lane: only ordinary things, or none at all."""
 
     svg: Markup
@@ -140,7 +140,7 @@ class Picture:
 
 def picture(
     car: Car, cascade: Cascade, buses: Iterable[str], width: float, every_module: bool = False
-) -> Picture:
+) -> TimelinePicture:
     """Draw a cascade of a car, `width` units wide; `buses` and LIN clusters in the order of the map."""
     left = NARROW_NAMES_W if width <= NARROW else NAMES_W
     axis = Axis(cascade.start_s, cascade.end_s, left, width - RIGHT)
@@ -167,7 +167,7 @@ def picture(
     )  # fmt: skip
     kinds = tuple(dict.fromkeys(shape_of(mark) for mark in cascade.marks))
     folded = () if every_module else ordinary
-    return Picture(text_of(root), axis, y + 4, folded, still, kinds)
+    return TimelinePicture(text_of(root), axis, y + 4, folded, still, kinds)
 
 
 def legend(kinds: Iterable[str]) -> Markup:

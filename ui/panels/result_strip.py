@@ -18,7 +18,7 @@ from ui.panels.diagram import guarded_gateways
 from ui.panels.help import SENTENCES, paragraph_link
 from ui.state.classroom import plain
 from ui.state.held import Held
-from ui.state.next_step import Done, Step, Tried, next_step
+from ui.state.next_step import Done, NextStep, Tried, next_step
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do
 
@@ -72,7 +72,7 @@ def _tried(held: Held) -> Tried:
     )  # fmt: skip
 
 
-def _allowed(held: Held, visible: Visible, step: Step | None) -> Step | None:
+def _allowed(held: Held, visible: Visible, step: NextStep | None) -> NextStep | None:
     """The step if there are the tools for it, and if the car as it is known takes it."""
     if step is not None:
         for text in step.actions:
@@ -84,7 +84,7 @@ def _allowed(held: Held, visible: Visible, step: Step | None) -> Step | None:
     return step
 
 
-def _price(held: Held, step: Step) -> str:
+def _price(held: Held, step: NextStep) -> str:
     """Labor and parts of a step, as the diagram's car takes it."""
     minutes = cost = 0.0
     with suppress(EditProblem):
@@ -96,7 +96,7 @@ def _price(held: Held, step: Step) -> str:
     return f" · {minutes:.{digits}f} min{f', parts {cost:g}' if cost else ''}" if step.actions else ""
 
 
-def _is_open(step: Step) -> bool:
+def _is_open(step: NextStep) -> bool:
     """Whether the panel that a step opens is open already, with its part."""
     kind, _, what = step.opens.partition(" ")
     panel = st.session_state.get("panel")
@@ -105,7 +105,7 @@ def _is_open(step: Step) -> bool:
     return kind == "panel" and panel == what
 
 
-def _take(step: Step) -> None:
+def _take(step: NextStep) -> None:
     if step.actions:
         ask_to_do(*step.actions)
         return

@@ -26,7 +26,7 @@ from ui.state.visible import Visible
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class WhyQuestion:
     """A kind of question. `items`: what can be asked about; None if it needs no choice."""
 
     words: str
@@ -36,25 +36,25 @@ class Question:
 
 
 QUESTIONS = {
-    "code": Question(
+    "code": WhyQuestion(
         "a trouble code",
         lambda bench, item: why_code(bench, *item.split()),
         lambda held, visible: [f"{module} {code}" for module, code in visible.codes],
         "No module has a code stored.",
     ),
-    "silent": Question(
+    "silent": WhyQuestion(
         "a module that does not answer", why_silent, lambda held, visible: list(visible.modules)
     ),
-    "mode": Question("the power mode", lambda bench, item: why_mode(bench)),
-    "lamp": Question(
+    "mode": WhyQuestion("the power mode", lambda bench, item: why_mode(bench)),
+    "lamp": WhyQuestion(
         "a lamp",
         why_telltale,
         lambda held, visible: [lamp.name for lamp in visible.seat.lamps],
         "This car has no lamps described.",
     ),
-    "engine": Question("the engine", lambda bench, item: why_engine(bench)),
-    "awake": Question("a bus that is awake", why_awake, lambda held, visible: list(held.car.built.buses)),
-    "battery": Question("the battery", lambda bench, item: why_battery(bench)),
+    "engine": WhyQuestion("the engine", lambda bench, item: why_engine(bench)),
+    "awake": WhyQuestion("a bus that is awake", why_awake, lambda held, visible: list(held.car.built.buses)),
+    "battery": WhyQuestion("the battery", lambda bench, item: why_battery(bench)),
 }
 
 

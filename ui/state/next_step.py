@@ -45,7 +45,7 @@ class Done:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class NextStep:
     """A step that is offered: its words, and the actions it does, or else the page's panel it opens.
 
     `opens`: "why KIND ITEM", "part IDENT" or "panel NAME".
@@ -72,10 +72,10 @@ class Tried:
     roots: tuple[str, ...] = ()
 
 
-def next_step(done: Done | None, visible: Visible, tried: Tried) -> Step | None:
+def next_step(done: Done | None, visible: Visible, tried: Tried) -> NextStep | None:
     """The step that a technician would take next; None where that is a matter of thought."""
     if done is None:
-        return Step("Try to start the car", (tried.start,)) if tried.start else Step(SCAN, ("scan",))
+        return NextStep("Try to start the car", (tried.start,)) if tried.start else NextStep(SCAN, ("scan",))
     if done.vain:
         return None
     if done.repairs:
@@ -93,17 +93,17 @@ def next_step(done: Done | None, visible: Visible, tried: Tried) -> Step | None:
     return _after_other_work(done, visible, tried)
 
 
-def _do(action: str) -> Step:
-    return Step(words_of(action), (action,))
+def _do(action: str) -> NextStep:
+    return NextStep(words_of(action), (action,))
 
 
-def _again(done: Done, tried: Tried) -> Step | None:
+def _again(done: Done, tried: Tried) -> NextStep | None:
     """The same once more, after the gateways that guard it are unlocked."""
     unlock = tuple(f"unlock {name}" for name in tried.gateways)
-    return Step(f"Unlock and {done.action}", (*unlock, done.action)) if unlock else None
+    return NextStep(f"Unlock and {done.action}", (*unlock, done.action)) if unlock else None
 
 
-def _of_the_roots(visible: Visible, roots: tuple[str, ...]) -> Step | None:
+def _of_the_roots(visible: Visible, roots: tuple[str, ...]) -> NextStep | None:
     """The repair of a change that an answer to why has ended at."""
     for change in visible.changes:
         parts = change.undo.split()[1:]
@@ -112,10 +112,12 @@ def _of_the_roots(visible: Visible, roots: tuple[str, ...]) -> Step | None:
     return None
 
 
-def _after_a_reading(done: Done, tried: Tried) -> Step | None:
+def _after_a_reading(done: Done, tried: Tried) -> NextStep | None:
     """The first check that the readings suggest and that was not made since the car was changed last."""
     made = set(tried.log[last_change(tried.log) :])
-    return next((Step(one.words, (one.action,)) for one in done.follow_ups if one.action not in made), None)
+    return next(
+        (NextStep(one.words, (one.action,)) for one in done.follow_ups if one.action not in made), None
+    )
 
 
 def last_change(log: Sequence[str]) -> int:
@@ -123,57 +125,57 @@ def last_change(log: Sequence[str]) -> int:
     return max((place for place, text in enumerate(log, 1) if verb_of(text) in EDIT_KINDS), default=0)
 
 
-def _after_a_repair(visible: Visible, tried: Tried) -> Step | None:
+def _after_a_repair(visible: Visible, tried: Tried) -> NextStep | None:
     if visible.only_found and visible.changes:
         return _do(visible.changes[0].undo)
     if tried.report is not None and tried.report.codes and not tried.cleared:
         return _clear(tried)
-    return Step(SCAN, ("scan",))
+    return NextStep(SCAN, ("scan",))
 
 
-def _clear(tried: Tried) -> Step:
+def _clear(tried: Tried) -> NextStep:
     """Clear the codes; the gateways that guard them are unlocked first."""
     unlock = tuple(f"unlock {name}" for name in tried.gateways)
-    return Step("Unlock and clear all codes" if unlock else "Clear all codes", (*unlock, "clear"))
+    return NextStep("Unlock and clear all codes" if unlock else "Clear all codes", (*unlock, "clear"))
 
 
-def _after_a_scan(visible: Visible, tried: Tried) -> Step | None:
+def _after_a_scan(visible: Visible, tried: Tried) -> NextStep | None:
     report = tried.report
     if report is None or not report.power:
         return None
     if report.silent:
         name = report.silent[0]
         if visible.only_found:
-            return Step(f"Open {name}", opens=f"part module {name}")
-        return Step(f"Why does {name} not answer?", opens=f"why silent {name}")
+            return NextStep(f"Open {name}", opens=f"part module {name}")
+        return NextStep(f"Why does {name} not answer?", opens=f"why silent {name}")
     codes = [(entry.module, code) for entry in report.modules for code in entry.codes]
     codes.sort(key=lambda one: not one[1].failing_now)
     if codes:
         name, code = codes[0][0], codes[0][1].code
         if visible.only_found:
-            return Step(f"Open {name}", opens=f"part module {name}")
-        return Step(f"Why is {code} there?", opens=f"why code {name} {code}")
+            return NextStep(f"Open {name}", opens=f"part module {name}")
+        return NextStep(f"Why is {code} there?", opens=f"why code {name} {code}")
     if visible.only_found and "clear" in tried.log:
-        return Step("Hand in", opens="panel Hand in")
+        return NextStep("Hand in", opens="panel Hand in")
     return None
 
 
-def _after_other_work(done: Done, visible: Visible, tried: Tried) -> Step | None:
+def _after_other_work(done: Done, visible: Visible, tried: Tried) -> NextStep | None:
     if done.verb == "clear":
         return _prove(visible, tried)
     if done.verb == "unlock":
-        return Step("Clear all codes", ("clear",))
+        return NextStep("Clear all codes", ("clear",))
     if done.verb in SEAT:
-        return Step(SCAN, ("scan",))
+        return NextStep(SCAN, ("scan",))
     if done.verb == "unplug" and visible.only_found:
         return _do(f"look {done.part}")
     return None
 
 
-def _prove(visible: Visible, tried: Tried) -> Step:
+def _prove(visible: Visible, tried: Tried) -> NextStep:
     """Let the monitors run, then scan."""
     if visible.seat.ignition in ("run", "crank"):
-        return Step("Wait 10 s, then scan", ("wait 10 s", "scan"))
+        return NextStep("Wait 10 s, then scan", ("wait 10 s", "scan"))
     if tried.start:
-        return Step("Start again", (tried.start,))
-    return Step(SCAN, ("scan",))
+        return NextStep("Start again", (tried.start,))
+    return NextStep(SCAN, ("scan",))

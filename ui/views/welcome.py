@@ -112,7 +112,7 @@ def _begin_at() -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Door:
+class DoorCard:
     """One of the doors: its title, picture and sentence; words and pages of its buttons."""
 
     title: str
@@ -122,15 +122,15 @@ class Door:
 
 
 DOORS = (
-    Door(
+    DoorCard(
         "I learn", doors.learn, "Work orders with a car to repair: in a class with a code, or alone.",
         (("Exercises, in a class or alone", ("desk", "join")),),
     ),
-    Door(
+    DoorCard(
         "I teach", doors.teach, "Open a class, give exercises, watch the board, debrief.",
         (("Open a class", ("classes", "instructor")),),
     ),
-    Door(
+    DoorCard(
         "I have a car to solve", doors.solve, "Describe your car, tell what you saw, see what explains it.",
         (("Describe my car", ("describe",)), ("Tell its story", ("case",)), ("The whole lab", ("lab",))),
     ),
