@@ -128,7 +128,13 @@ class Busbay(click.Group):
             formatter.write_dl(EXIT_CODES)
 
 
-BUSBAY = Busbay("busbay", help="A service bay for vehicle networks.")
+BUSBAY = click.version_option(package_name="busbay", message="busbay %(version)s")(
+    Busbay(
+        "busbay",
+        help="A service bay for vehicle networks.",
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+)
 
 
 @command(

@@ -1,6 +1,7 @@
 """The `busbay` command itself: what it loads, and how it ends."""
 
 import os
+import re
 import shlex
 import signal
 import subprocess
@@ -76,6 +77,15 @@ def test_ctrl_c_ends_a_command_of_the_lab_in_one_sentence(later_s: float) -> Non
         told, _ = lab.communicate(timeout=60)
     assert "busbay: stopped by Ctrl-C.\n" == told
     assert STOPPED == lab.returncode
+
+
+def test_help_is_short_too_and_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    """`-h` is `--help`, for each command as well; `--version` names program and version."""
+    for words in (["-h"], ["run", "-h"]):
+        assert 0 == main(words)
+        assert capsys.readouterr().out.startswith("Usage: busbay")
+    assert 0 == main(["--version"])
+    assert re.fullmatch(r"busbay \d+\.\d+\.\d+\n", capsys.readouterr().out)
 
 
 def test_run_without_an_action_lists_its_actions(capsys: pytest.CaptureFixture[str]) -> None:

@@ -48,6 +48,7 @@ QUICK: dict[str, list[str]] = {
     "causes": ["case.yaml", *ONE],
     "next-check": ["case.yaml", *ONE],
     "plan": ["case.yaml", *ONE],
+    "plan": ["case.yaml", *ONE],
     "codes": ["six-modules", "--report", "scan.txt"],
     "pairs": ["six-modules", "--edit", "pull F2", "--edit", "unplug TCM", *ONE],
     "exercises": [],

@@ -141,7 +141,7 @@ class CausesTold:
 
 @command(
     "causes",
-    examples=["causes radio-taxi", "causes my-case.yaml --most 2 --theories --within 5"],
+    examples=["causes radio-taxi --within 2", "causes my-case.yaml --most 2 --theories --within 5"],
     result=CausesTold,
 )
 @case_argument
@@ -231,7 +231,7 @@ class AdviceTold:
 
 @command(
     "next-check",
-    examples=["next-check radio-taxi", "next-check my-case.yaml --most 2 --theories"],
+    examples=["next-check radio-taxi --within 2", "next-check my-case.yaml --most 2 --theories"],
     result=AdviceTold,
 )
 @case_argument
@@ -249,10 +249,11 @@ def best_check(
     listed: int,
     runs: Runs,
     as_json: bool,
-) -> None:
+) -> int:
     """Find the check that tells the possible causes apart.
 
-    The causes of a case are searched first; then each is run through each check.
+    The causes of a case are searched first; then each is run through each check. Exit code 1 where no cause
+    is found.
     """
     with runs.workshop() as workshop:
         found = _searched(case, most, theories, within, kinds, workshop).result
@@ -267,8 +268,8 @@ def best_check(
     ]  # fmt: skip
     if as_json:
         print_json(AdviceTold(DISCLAIMER, advice.words, advice.of, tuple(rows)))
-        return
-    print(f"{advice.words}\n")
+        return 0 if found.causes else 1
+    print(advice.words if found.causes else no_cause_words(found), end="\n\n")
     cells = [
         (
             ", ".join(one.actions), f"{one.minutes:g}", f"{one.bits:.2f}",
@@ -276,8 +277,11 @@ def best_check(
         )
         for one in rows[:listed]
     ]  # fmt: skip
-    print_table(("check", "min", "bits", "may show", "cautions"), cells)
-    print(f"\n{DISCLAIMER}")
+    if cells:
+        print_table(("check", "min", "bits", "may show", "cautions"), cells)
+        print()
+    print(DISCLAIMER)
+    return 0 if found.causes else 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,7 +338,7 @@ def plan(
     runs: Runs,
     as_json: bool,
 ) -> None:
-    """Plan the checks to take to the car: which first, and what next after each outcome.
+    """Plan the checks to take to the car: which first, and what next.
 
     The causes of a case are searched first; then each is run through each check.
     """
