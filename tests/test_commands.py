@@ -40,6 +40,7 @@ ONE = ["--workers", "1"]
 QUICK: dict[str, list[str]] = {
     "cars": [],
     "car": ["six-modules"],
+    "handbook": [],
     "words": ["six-modules", "unplug"],
     "run": ["six-modules", *SCAN, "--do", "look F1", "--why", "mode"],
     "diagram": ["six-modules", "F1"],
@@ -47,7 +48,6 @@ QUICK: dict[str, list[str]] = {
     "case": ["case.yaml", *ONE],
     "causes": ["case.yaml", *ONE],
     "next-check": ["case.yaml", *ONE],
-    "plan": ["case.yaml", *ONE],
     "plan": ["case.yaml", *ONE],
     "codes": ["six-modules", "--report", "scan.txt"],
     "pairs": ["six-modules", "--edit", "pull F2", "--edit", "unplug TCM", *ONE],
