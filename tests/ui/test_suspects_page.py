@@ -52,7 +52,8 @@ def test_the_suspects_of_the_bay_and_the_check_that_parts_them() -> None:
     plan = app.session_state[PLAN].found
     assert ("look F5",) == plan.start.check.actions
     assert f"**{plan.words}**" == told(app, "expected until the cause is known")
-    assert count == sum(len(end.causes) for end in plan.ends)
+    every = sum(1 + len(one.alike) for one in found.result.causes)
+    assert every == sum(len(end.causes) for end in plan.ends)
     held.bench.do_all(["look F5"])
     app.run()
     assert ["The evidence has changed. Search again: only what is left is run."] == [
