@@ -3,7 +3,7 @@
     Path("plan.html").write_text(plan_page(plan))
     print(as_text(plan_sections(plan)))
 
-Not modelled: a plan that goes over more than one page wide; it is scaled to the page.
+Not modelled: trees deeper than `MOST_COLUMNS` in the picture.
 """
 
 from __future__ import annotations
@@ -20,6 +20,8 @@ BOX_PX, GAP_PX, LINE_PX, PAD_PX = 250.0, 46.0, 15.0, 8.0
 LETTERS = 35  # that go into a line of a box
 MOST_LINES = 4
 CUT = LETTERS * MOST_LINES
+MOST_COLUMNS = 4  # what a page is wide enough for
+UNLIKELY = 0.02  # rarer outcomes share one box
 
 
 def plan_page(plan: CheckPlan) -> str:
@@ -79,7 +81,10 @@ class _Box:
 
 
 def plan_drawing(plan: CheckPlan) -> Node:
-    """The tree from left to right: a box for each check, with what leads to it, and one for each end."""
+    """The tree from left to right: a box for each check, with what leads to it, and one for each end.
+
+    What is deeper than the page is wide, or unlikely, is left to the table.
+    """
     root, height_px = _laid_out(plan.start, "", 0, PAD_PX)
     boxes = list(_all(root))
     width_px = (1 + max(one.column for one in boxes)) * (BOX_PX + GAP_PX) - GAP_PX + 2 * PAD_PX
@@ -91,22 +96,47 @@ def plan_drawing(plan: CheckPlan) -> Node:
     )  # fmt: skip
 
 
-def _laid_out(at: PlanStep | PlanEnd, told: str, column: int, top_px: float) -> tuple[_Box, float]:
+def _laid_out(at: PlanStep | PlanEnd | str, told: str, column: int, top_px: float) -> tuple[_Box, float]:
     """The box of a step with all that follows, and where the next one may begin."""
-    lines = _wrapped(_words(at))
-    seen = _wrapped(f"If: {told}") if told else ()
-    own_px = LINE_PX * (len(lines) + len(seen)) + 2 * PAD_PX
+    lines, seen = _wrapped(_words(at)), _wrapped(f"If: {told}") if told else ()
+    end_px = top_px + LINE_PX * (len(lines) + len(seen)) + 3 * PAD_PX
+    middle_px = (top_px + end_px - PAD_PX) / 2
     after, next_px = [], top_px
-    for branch in at.branches if isinstance(at, PlanStep) else ():
-        box, next_px = _laid_out(branch.then, branch.shows, column + 1, next_px)
+    for words, then in _shown_after(at, column):
+        box, next_px = _laid_out(then, words, column + 1, next_px)
         after.append(box)
-    end_px = max(next_px, top_px + own_px + PAD_PX)
-    middle_px = (after[0].y_px + after[-1].y_px) / 2 if after else top_px + own_px / 2
-    middle_px = max(middle_px, top_px + own_px / 2)
-    return _Box(column, middle_px, seen, lines, isinstance(at, PlanEnd), tuple(after)), end_px
+    if after:
+        middle_px = max(middle_px, (after[0].y_px + after[-1].y_px) / 2)
+    box = _Box(column, middle_px, seen, lines, not isinstance(at, PlanStep), tuple(after))
+    return box, max(next_px, end_px)
 
 
-def _words(at: PlanStep | PlanEnd) -> str:
+def _shown_after(at: PlanStep | PlanEnd | str, column: int) -> list[tuple[str, PlanStep | PlanEnd | str]]:
+    """The outcomes that the picture has room for, with what comes next; the others are in the table."""
+    if not isinstance(at, PlanStep):
+        return []
+    rest = [one for one in at.branches[1:] if one.then.share < UNLIKELY]
+    likely = [one for one in at.branches if one not in rest] if len(rest) > 1 else list(at.branches)
+    is_last = column + 2 == MOST_COLUMNS
+    shown = [(one.shows, _cut_short(one.then) if is_last else one.then) for one in likely]
+    if len(rest) > 1:
+        share = sum(one.then.share for one in rest)
+        more = f"{len(rest)} less likely outcomes, {share:.0%} in all: step {at.number} of the table"
+        shown.append(("anything else", more))
+    return shown
+
+
+def _cut_short(then: PlanStep | PlanEnd) -> PlanEnd | str:
+    return (
+        f"{then.number}. {then.words}: go on in the table · {then.share:.0%}"
+        if isinstance(then, PlanStep)
+        else then
+    )
+
+
+def _words(at: PlanStep | PlanEnd | str) -> str:
+    if isinstance(at, str):
+        return at
     if isinstance(at, PlanEnd):
         return f"{at.words} · {at.share:.0%}"
     return f"{at.number}. {at.words} · {at.check.minutes:g} min"

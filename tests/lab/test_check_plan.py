@@ -5,8 +5,9 @@ from itertools import pairwise
 import pytest
 from markupsafe import escape
 
-from sim.lab.check_plan import CheckPlan, PlanEnd, PlanStep, check_plan
-from sim.lab.check_plan_report import plan_drawing, plan_page, plan_sections
+from sim.lab.check_plan import CheckPlan, PlanBranch, PlanEnd, PlanStep, check_plan
+from sim.lab.check_plan_report import MOST_COLUMNS, plan_drawing, plan_page, plan_sections, plan_steps
+from sim.lab.checks import Check
 from sim.lab.report import DISCLAIMER, as_text
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.workshop import Workshop
@@ -111,3 +112,27 @@ def test_a_design_difference_is_no_repair(six: str, here: Workshop) -> None:
     theory = PossibleCause(("theory TCM waits for ECM",), (), 0.1)
     plan = check_plan(SearchResult(six, (), 0, (), (theory,)), workshop=here)
     assert ("Not a fault: note it in the car's description",) == plan.ends[0].repairs
+
+
+def deep(number: int, share: float) -> PlanStep | PlanEnd:
+    """A made-up plan of nine steps one after another, each with a likely end and five unlikely ones."""
+    if number > 9:
+        return PlanEnd(("F9: missing",), share, ("Fit F9",))
+    ends = [
+        PlanEnd((f"F{number}: missing",), share * part, (f"Fit F{number}",)) for part in (0.4, *[0.004] * 5)
+    ]
+    told = [PlanBranch(f"outcome {k}", end) for k, end in enumerate(ends, start=1)]
+    check = Check((f"look F{number}",), 1.0, passive=True)
+    return PlanStep(number, check, share, (PlanBranch("whole", deep(number + 1, share * 0.58)), *told))
+
+
+def test_a_large_plan_keeps_to_the_width_of_a_page() -> None:
+    """The picture has four columns and one box for all unlikely outcomes of a check; the table has all."""
+    plan = CheckPlan("Made up", deep(1, 1.0), 9.0, 9.0, False, 55, 60)
+    drawn = plan_drawing(plan)
+    assert MOST_COLUMNS == len({one.attrib["x"] for one in drawn.iter("rect")})
+    words = " ".join(node.text or "" for node in drawn.iter())
+    assert "5 less likely outcomes, 2% in all:" in words
+    assert "4. Inspect F4: go on in the table" in words
+    assert 9 * 7 == len(plan_steps(plan).rows)
+    assert "The 55 likeliest of 60 were compared." in plan_sections(plan)[0].parts[0]

@@ -10,7 +10,7 @@ from sim.lab.check_plan import CheckPlan, check_plan
 from sim.lab.check_plan_report import plan_drawing, plan_page, plan_steps, plan_words
 from sim.lab.search_plan import SearchAnswer
 from sim.lab.workshop import Progress, Stop, Workshop
-from sim.svg import text_of
+from sim.svg import node, text_of
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.panels.controls import button, download
@@ -33,7 +33,15 @@ def show(found: SearchAnswer) -> None:
         st.markdown(f"**{plan_words(plan)}**")
         if not plan.steps:
             return
-        sheet.show(str(text_of(plan_drawing(plan))), "plan_tree")
+        tree = node(
+            "div",
+            [plan_drawing(plan)],
+            class_="plan_tree",
+            tabindex="0",
+            role="region",
+            aria_label="check plan",
+        )
+        sheet.show(str(text_of(tree)), "plan_tree")
         for words in plan.prove_first:
             st.warning(f"Stop before a part is replaced. {words}", icon=":material/front_hand:")
         for words in plan.cautions:
