@@ -63,6 +63,10 @@ class Causes:
 
     def _sensor_ways(self, module: str, pin: str) -> list[tuple[str, str]]:
         """The wires of the sensor whose signal ends on a pin: from inside the module to inside the sensor."""
+        circuit = self._live.car.built.watched.get(pin.removesuffix("+"))
+        if circuit is not None:
+            ends = (f"{circuit.part}:1", f"{circuit.part}:2")
+            return [(f"{module}:{near}", far) for near, far in zip(circuit.pins, ends, strict=True)]
         for name, sensor in self._live.car.built.sensors.items():
             for place, track in enumerate(sensor.tracks):
                 if track.ends[1].target == f"{module}.{pin}":

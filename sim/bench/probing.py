@@ -105,7 +105,7 @@ def _pin_at(node: str, car: Car) -> tuple[Pin | None, bool]:
         plug = car.connectors[pin.connector]
         if plug.kind == "inline" and node in (pin.inner, f"{pin.id}a"):
             return pin, False
-        if pin.inner == node and plug.kind in ("module", "sensor"):
+        if pin.inner == node and plug.kind in ("module", "sensor", "part"):
             return pin, True
         if pin.inner == node and plug.kind == "battery":
             return pin, False

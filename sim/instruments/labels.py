@@ -49,6 +49,8 @@ def pin_words(claim: Claim, pin: Pin) -> str:
     if plug.kind == "sensor":
         end, track = pin.function.rstrip("2"), " of track 2" if pin.function.endswith("2") else ""
         return {"supply": "5 V supply", "ground": "sensor ground"}.get(end, end) + track
+    if plug.kind == "part":
+        return "from its module" if pin.cavity == "1" else "back to its module"
     if plug.kind != "module":
         return {"B+": "battery plus", "GND": "body"}.get(pin.function, pin.function)
     return _module_words(claim, plug.owner, pin.function)
@@ -76,6 +78,9 @@ def _module_words(claim: Claim, module: str, function: str) -> str:
                 return f"signal of {name}{', track 2' if number else ''}"
             if ground.target == f"{module}.{function}":
                 return "sensor ground"
+    watched = claim.vehicle.watched.get(function[:-1])
+    if watched is not None:
+        return f"{watched.title}{', back' if function.endswith('-') else ''}"
     feeder = _feeder(claim, module, function)
     if feeder:
         return f"{'supply' if function.startswith('B+') else 'sense line'} from {feeder}"

@@ -146,6 +146,8 @@ def face(claim: Claim, connector: str) -> Face:
         title = claim.vehicle.inline[connector].title or "in-line connector"
     elif plug.kind == "sensor":
         title = claim.vehicle.sensors[connector].title or "sensor"
+    elif plug.kind == "part":
+        title = claim.vehicle.watched[connector].title
     pins = tuple(_face_pin(claim, pin) for pin in plug.pins)
     return Face(plug.id, title, plug.location, plug.kind, pins)
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from sim.lab.absent import AbsentModules, absent_modules
 from sim.lab.case import CodeSeen, Evidence
-from sim.lab.claims import Claims, claims_of, shared_parts
+from sim.lab.claims import ASKED, Claims, claims_of, shared_parts
 from sim.lab.report import Rows, Section
 from sim.vehicle.car import Car
 from sim.vehicle.codes import CodeError, code_description
@@ -28,7 +28,7 @@ def codes_that_matter(car: Car, report: Evidence) -> list[Section]:
 
 def _first(car: Car, claims: Claims, report: Evidence, answer: AbsentModules) -> Iterator[str | Rows]:
     best = answer.best
-    yield answer_words(answer)
+    yield answer_words(answer, claims.inline)
     if best.modules:
         rows = tuple(_row(name, claims, report) for name in best.modules)
         yield Rows(("absent", "asked by the tester", "missed by"), rows)
@@ -38,20 +38,32 @@ def _first(car: Car, claims: Claims, report: Evidence, answer: AbsentModules) ->
         yield f"In common, with no module that answers: {_some(parts)}. Check there first."
 
 
-def answer_words(answer: AbsentModules) -> str:
-    """The answer in a sentence."""
+def answer_words(answer: AbsentModules, inline: Mapping[str, str] | None = None) -> str:
+    """The answer in a sentence. inline: titles of in-line connectors, which are named with them."""
     best = answer.best
     codes = len(best.explained) + len(best.unexplained)
     if not best.modules:
         return f"No absent module explains {'this report' if not codes else f'any of the {codes} codes'}."
     verb = "is" if len(best.modules) == 1 else "are"
-    return f"{_named(best.modules)} {verb} absent: that explains {len(best.explained)} of {codes} codes."
+    apart = " or not connected" if set(best.modules) & set(inline or ()) else ""
+    named = _named([_with_title(name, inline or {}) for name in best.modules])
+    return f"{named} {verb} absent{apart}: that explains {len(best.explained)} of {codes} codes."
+
+
+def _with_title(name: str, inline: Mapping[str, str]) -> str:
+    return f"connector {name} ({inline[name]})" if inline.get(name) else name
 
 
 def _row(name: str, claims: Claims, report: Evidence) -> tuple[str, ...]:
     codes = [one for one in report.codes if name in claims.explaining(one)]
     asked = "no answer" if name in report.silent else "answers" if name in report.answers else "not asked"
-    return name, asked, _some([f"{one.module} {one.code}" for one in codes]) or "no module in this report"
+    if not any(one.witness == ASKED and one.missed == name for one in claims.heard):
+        asked = "cannot be asked"
+    return (
+        _with_title(name, claims.inline),
+        asked,
+        _some([f"{one.module} {one.code}" for one in codes]) or "no module in this report",
+    )
 
 
 def _left_over(codes: Sequence[CodeSeen]) -> Iterator[str | Rows]:

@@ -1,4 +1,4 @@
-"""Who misses whom: what the list of a car's modules says about the codes that an absent module leaves.
+"""Who misses whom: what the list of a car's parts says about the codes that an absent one leaves.
 
 `claims_of(car)` reads it from a vehicle file; a car begun from two columns, module and bus, is enough.
 """
@@ -6,9 +6,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
+
+import networkx as nx
 
 from sim.lab.case import CodeSeen, Evidence
 from sim.vehicle.bus_paths import bus_graph, shortest_bus_path
@@ -21,9 +23,10 @@ ASKED = ""  # the witness that is no module: a tester, which asks
 
 @dataclass(frozen=True, slots=True)
 class Hearing:
-    """One module listens to another: `codes` (without failure type) that it sets when it misses it.
+    """One module listens to another, or watches a part: `codes` (without failure type) that it sets then.
 
-    `reasons`: the modules whose absence makes it miss the other, gateways between them included.
+    `reasons`: what makes it miss the other by its absence: that itself, gateways between them, and in-line
+    connectors on the way of its wires.
     """
 
     witness: str
@@ -43,6 +46,7 @@ class Claims:
     lost: Mapping[str, str]
     invalid: Mapping[str, str]
     fed_by: Mapping[str, frozenset[str]]
+    inline: Mapping[str, str] = field(default_factory=dict)  # in-line connectors with their titles
 
     def explaining(self, seen: CodeSeen) -> frozenset[str]:
         """The modules whose absence would explain a code; empty where none does."""
@@ -79,17 +83,21 @@ def claims_of(car: Car) -> Claims:
     roles = {name: spec.role or name for name, spec in modules.items()}
     known = {name: role for name, role in roles.items() if is_known_role(role)}
     sender_of = {message.name: message.sender for message in car.messages.sent.values()}
+    graph = bus_graph(car.claimed, car.messages.buses_of)
     return Claims(
-        tuple(_merged((*_hearings(car, known), *_questions(car)))),
+        tuple(_merged((*_hearings(car, known, graph), *_questions(car, graph), *_watched(car)))),
         {name: lost_communication_code(role) for name, role in known.items()},
         {name: invalid_data_code(role) for name, role in known.items()},
-        {name: frozenset(sender_of[one] for one in needs) for name, needs in car.messages.needs.items()},
+        {
+            name: _feeders(car, graph, name, {sender_of[one] for one in needs})
+            for name, needs in car.messages.needs.items()
+        },
+        {name: one.title for name, one in car.claimed.inline.items()},
     )
 
 
-def _hearings(car: Car, known: Mapping[str, str]) -> Iterator[Hearing]:
+def _hearings(car: Car, known: Mapping[str, str], graph: nx.MultiGraph[str]) -> Iterator[Hearing]:
     messages = car.messages
-    graph = bus_graph(car.claimed, messages.buses_of)
     for witness, several in messages.expected.items():
         for one in several:
             code = one.code or (lost_communication_code(known[one.sender]) if one.sender in known else "")
@@ -98,21 +106,59 @@ def _hearings(car: Car, known: Mapping[str, str]) -> Iterator[Hearing]:
                 between = {car.claimed.lin[messages.slots[one.message].cluster].master}
             else:
                 path = shortest_bus_path(graph, messages.buses_of[one.sender], messages.buses_of[witness])
-                between = {graph.edges[a, b, 0]["gateway"] for a, b in pairwise(path or [])}
-            yield Hearing(witness, one.sender, codes, frozenset({one.sender, *between} - {witness}))
+                between = _on_the_way(car, graph, path or [], one.sender, witness)
+            reasons = {one.sender, *_connectors_to(car, one.sender), *between} - {witness}
+            yield Hearing(witness, one.sender, codes, frozenset(reasons))
 
 
-def _questions(car: Car) -> Iterator[Hearing]:
+def _watched(car: Car) -> Iterator[Hearing]:
+    """A module misses a small load or sensor whose circuit it watches."""
+    for part, one in car.claimed.watched.items():
+        yield Hearing(one.module, part, frozenset((one.code,)), frozenset((part, *one.group.via)))
+
+
+def _feeders(car: Car, graph: nx.MultiGraph[str], receiver: str, senders: Iterable[str]) -> frozenset[str]:
+    """Whose messages a module works with, and the in-line connectors that bring them to it."""
+    found = set(senders)
+    buses = car.messages.buses_of
+    for sender in senders:
+        path = shortest_bus_path(graph, buses[sender], buses[receiver])
+        way = {*_on_the_way(car, graph, path or [], sender, receiver), *_connectors_to(car, sender)}
+        found |= way & car.claimed.inline.keys()
+    return frozenset(found)
+
+
+def _on_the_way(car: Car, graph: nx.MultiGraph[str], path: list[str], sender: str, receiver: str) -> set[str]:
+    """Gateways between two modules, and in-line connectors that the lines pass between them."""
+    gateways = [graph.edges[a, b, 0]["gateway"] for a, b in pairwise(path)]
+    found = set(gateways)
+    for bus, a, b in zip(path, [sender, *gateways], [*gateways, receiver], strict=True):
+        names = [stop.name for stop in car.claimed.buses[bus].stops]
+        first, last = sorted((names.index(a), names.index(b)))
+        found.update(name for name in names[first:last] if name in car.claimed.inline)
+    return found
+
+
+def _connectors_to(car: Car, module: str) -> frozenset[str]:
+    """In-line connectors without which a module has no supply or no ground."""
+    fed = (end for fuse in car.claimed.fuses.values() for end in fuse.ends if end.target == module)
+    found = {name for end in fed for name in end.via}
+    grounds = [wire_end(item) for item in car.claimed.modules[module].ground]
+    if len(grounds) == 1:
+        found.update(grounds[0].via)
+    return frozenset(found)
+
+
+def _questions(car: Car, graph: nx.MultiGraph[str]) -> Iterator[Hearing]:
     """A tester misses a module that does not answer, or one that cannot be reached."""
     buses = car.messages.buses_of
-    graph = bus_graph(car.claimed, buses)
     at = tuple(
         bus for bus, spec in car.claimed.buses.items() if any(stop.name == "DLC" for stop in spec.stops)
     )
     for name in car.addresses:
         path = shortest_bus_path(graph, at, buses[name])
-        between = {graph.edges[a, b, 0]["gateway"] for a, b in pairwise(path or [])}
-        yield Hearing(ASKED, name, frozenset(), frozenset({name, *between}))
+        between = _on_the_way(car, graph, path or [], "DLC", name)
+        yield Hearing(ASKED, name, frozenset(), frozenset({name, *_connectors_to(car, name), *between}))
 
 
 def _merged(heard: Iterable[Hearing]) -> Iterator[Hearing]:

@@ -111,6 +111,8 @@ class ControlModule:
         self.conditions = EnableConditions(self, self.knowledge)
         watched = [one.check(pin) for pin, one in self.spec.references.items()]
         checks = [*self.spec.checks, *(check for check in watched if check is not None)]
+        circuits = self.world.car.built.watched.values()
+        checks += [check for one in circuits if one.module == self.name for check in one.checks()]
         self.circuits = [CircuitMonitor(self.faults, self.conditions, check) for check in checks]
         for one in self.circuits:
             if one.check.agrees_with is not None:

@@ -60,7 +60,12 @@ def _relays(car: Car) -> Named:
 
 
 def _connectors(car: Car) -> Named:
-    words = {"module": "connector of {owner}", "sensor": "sensor connector", "dlc": "diagnostic connector"}
+    words = {
+        "module": "connector of {owner}",
+        "sensor": "sensor connector",
+        "part": "connector of a load or sensor",
+        "dlc": "diagnostic connector",
+    }
     return {
         plug.id: words.get(plug.kind, "in-line connector").format(owner=plug.owner)
         for plug in car.connectors.values()

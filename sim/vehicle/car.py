@@ -24,6 +24,7 @@ from sim.vehicle.elements import (
     Pin,
     RelayContact,
     Resistor,
+    ShortingBar,
     Transceiver,
     Wire,
 )
@@ -102,6 +103,8 @@ class Car:
         if element.id in state.opened or element.id in state.away:
             return False
         match element:
+            case ShortingBar():
+                return element.connector in state.unplugged
             case Contact():
                 loose = state.loosened.get(element.connector, ())
                 return element.connector not in state.unplugged and element.id not in loose

@@ -36,6 +36,10 @@ def check_names(vehicle: Vehicle) -> None:
             if name in seen:
                 raise Problem(f"the name '{name}' is taken by {seen[name]}", (kind, name))
             seen[name] = f"one of the {kind}"
+    for part, one in vehicle.watched.items():
+        if part in seen:
+            raise Problem(f"the name '{part}' is taken by {seen[part]}", ("circuits", one.module))
+        seen[part] = "one of the circuits"
 
 
 def check_sources(vehicle: Vehicle) -> None:

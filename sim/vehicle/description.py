@@ -9,10 +9,12 @@ Not modelled: options of one car line, software versions, manual gearboxes.
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Literal
 
 from pydantic import Field
 
+from sim.vehicle.circuits import CircuitGroup, WatchedCircuit, watched_circuits
 from sim.vehicle.description_base import MOST_MODULES, Name, Part
 from sim.vehicle.description_software import Immobilizer, Module, PowerModes
 from sim.vehicle.description_wiring import (
@@ -68,8 +70,14 @@ class Vehicle(Part):
     switches: dict[Name, Switch] = Field(default_factory=dict)
     loads: dict[Name, Load] = Field(default_factory=dict)
     sensors: dict[Name, Sensor] = Field(default_factory=dict)
+    circuits: dict[Name, tuple[CircuitGroup, ...]] = Field(default_factory=dict)
     dlc: Dlc = Dlc()
     modules: dict[Name, Module] = Field(min_length=1, max_length=MOST_MODULES)
     power_modes: PowerModes | None = None
     immobilizer: Immobilizer | None = None
     engine: Engine | None = None
+
+    @cached_property
+    def watched(self) -> dict[str, WatchedCircuit]:
+        """Circuits of small loads and sensors, by their part."""
+        return watched_circuits(self.circuits)

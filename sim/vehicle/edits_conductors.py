@@ -36,7 +36,7 @@ from sim.vehicle.edit_words import (
     supply_pins,
     two_terminals,
 )
-from sim.vehicle.elements import TERMINATOR_OHM, ReferenceSupply, Resistor, ResistorKind
+from sim.vehicle.elements import TERMINATOR_OHM, Pin, ReferenceSupply, Resistor, ResistorKind
 from sim.vehicle.harness_state import Lead
 from sim.vehicle.problems import EditProblem, unknown
 from sim.vehicle.words import UNITS_S
@@ -110,8 +110,21 @@ def _times_s(joined: str) -> tuple[float, float]:
 
 def _every_pin_and_ground(car: Car) -> Iterator[str]:
     plugs = (plug for plug in car.connectors.values() if plug.kind != "battery")
-    yield from (f"open {pin.id}" for plug in plugs for pin in plug.pins)
+    pins = (pin for plug in plugs for pin in plug.pins if not _is_watched(pin, car))
+    yield from (f"open {pin.id}" for pin in pins)
     yield from (f"open {name}" for name in car.built.grounds)
+
+
+def _is_watched(pin: Pin, car: Car) -> bool:
+    """Is it in the circuit of a small load or sensor? There are many, and hardly ever is one to be found."""
+    return pin.function.rstrip("+-") in car.built.watched
+
+
+def _every_watched_circuit(car: Car) -> Iterator[str]:
+    """Each open at its part, and shorted to ground there."""
+    for part in car.built.watched:
+        yield f"open {part}.1"
+        yield _short(f"{part}.1", "BODY")
 
 
 def _every_corroded_ground_and_supply(car: Car) -> Iterator[str]:
@@ -265,7 +278,7 @@ KINDS = (
         takes_part_away=True,
         targets=generator_of,
         catalogue=_every_pin_and_ground,
-        candidates={"dead generator": _every_generator},
+        candidates={"dead generator": _every_generator, "circuits of small loads": _every_watched_circuit},
         answers=(
             *_at(CONDUCTORS, "open circuit", "open {part}"),
             Answer("terminator", "open or missing", "open {part}"),

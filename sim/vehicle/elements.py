@@ -91,6 +91,22 @@ class Driver(Element):
 
 
 @dataclass(frozen=True, slots=True)
+class Bias(Element):
+    """What feeds a module's watched circuits, from its supply while it runs."""
+
+    module: str
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class ShortingBar(Element):
+    """Joins the pins of a connector that is off."""
+
+    connector: str
+    ohm: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
 class Resistor(Element):
     """A fixed resistance: terminator, joint, trace on a circuit board."""
 
@@ -204,6 +220,6 @@ class Connector:
 
     id: str
     owner: str  # module, or "" for an in-line connector
-    kind: Literal["module", "sensor", "inline", "battery", "dlc"]
+    kind: Literal["module", "sensor", "part", "inline", "battery", "dlc"]
     pins: tuple[Pin, ...]
     location: str = ""

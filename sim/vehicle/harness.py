@@ -21,6 +21,7 @@ from sim.vehicle.harness_power import (
     collect_fed_pins,
     collect_sensor_pins,
     lay_battery,
+    lay_circuits,
     lay_fuse,
     lay_generator,
     lay_grounds,
@@ -63,6 +64,7 @@ def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
         _lay_cluster(loom, name)
     lay_sensors(loom)
     lay_generator(loom)
+    lay_circuits(loom)
     for name in vehicle.inline:
         loom.connectors[name] = Connector(
             name, "", "inline", tuple(loom.inline_pins[name]), vehicle.inline[name].location

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from sim.vehicle.checks import check_pin_roles, supply_functions
+from sim.vehicle.circuits import BIAS_OHM, PULL_OHM, RETURN_OHM
 from sim.vehicle.description_software import Module
 from sim.vehicle.elements import (
     TERMINATOR_OHM,
     TESTER,
+    Bias,
     Connector,
     Contact,
     Draw,
@@ -42,6 +44,7 @@ def _functions(loom: Loom, name: str, module: Module) -> list[str]:
     # last, so that a car with sensors has its other cavities where it had them
     pins += [*module.references, *loom.sensed[name]]
     pins += [f"{cluster}.LIN" for cluster in loom.messages.clusters_of[name]]
+    pins += [pin for one in loom.vehicle.watched.values() if one.module == name for pin in one.pins]
     return list(dict.fromkeys(pins))
 
 
@@ -105,11 +108,24 @@ def _inside(loom: Loom, name: str, module: Module) -> None:
             to_ground(function, "trace", TRACE_OHM, "trace")
         elif end == "signal":
             to_ground(function, "pull", SIGNAL_OHM)
+    _watched(loom, name, supplies[0])
     # pins that only measure (or sink a load): a high-ohm divider to the module's own ground
     other = (*fed, *module.inputs, *module.outputs, *module.references, *sensed)
     for function in dict.fromkeys((*loom.driven[name], *(check.pin for check in module.checks))):
         if function not in other:
             to_ground(function, "sense", SENSE_OHM)
+
+
+def _watched(loom: Loom, name: str, supply: str) -> None:
+    """What holds a small current through the circuits that a module watches."""
+    own = [one for one in loom.vehicle.watched.values() if one.module == name]
+    bias = f"{name}:bias"
+    if own:
+        loom.add(Bias(bias, f"{name}:{supply}", bias, name, BIAS_OHM))
+    for one in own:
+        out, back = one.pins
+        loom.add(Resistor(f"{name}:{out}.pull", bias, f"{name}:{out}", PULL_OHM, "input"))
+        loom.add(Resistor(f"{name}:{back}.return", f"{name}:{back}", f"{name}:0", RETURN_OHM, "input"))
 
 
 def _connectors(loom: Loom, name: str, module: Module, functions: list[str]) -> None:

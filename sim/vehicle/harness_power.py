@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 
+from sim.vehicle.circuits import PART_OHM
 from sim.vehicle.description_wiring import Relay, Track
 from sim.vehicle.elements import (
     RELAY_OHM,
@@ -19,6 +20,7 @@ from sim.vehicle.elements import (
     Pin,
     RelayContact,
     Resistor,
+    ShortingBar,
     Source,
 )
 from sim.vehicle.loom import Loom
@@ -28,6 +30,7 @@ from sim.vehicle.wire_ends import WireEnd, wire_end_at
 SENSOR_TRACK_OHM = 2000.0  # a sensor's output as the tap of a divider, below 500 ohm; common practice
 SENSOR_ENDS = ("supply", "signal", "ground")
 BAR_OHM = 0.0005
+WATCHED_MM2 = 0.5  # wires of small loads and sensors; common practice
 # A starter's circuit may lose about 0.5 V on the positive and 0.2 to 0.3 V on the ground side (common
 # practice), at some 200 A: that is what clean clamps, bolted studs and a solenoid's main contact leave
 # (from memory).
@@ -297,3 +300,22 @@ def _lay_track(loom: Loom, name: str, number: int, track: Track, ohm: float) -> 
     loom.add(Resistor(f"{name}:above{suffix}", supply, signal, above_ohm, "sensor"))
     loom.add(Resistor(f"{name}:below{suffix}", signal, ground, below_ohm, "sensor"))
     return pins
+
+
+def lay_circuits(loom: Loom) -> None:
+    """Small loads and sensors with their connectors, each by two wires from the module that watches it."""
+    for one in loom.vehicle.watched.values():
+        path: Path = ("circuits", one.module)
+        if one.module not in loom.vehicle.modules:
+            raise Problem(unknown("module", one.module, loom.vehicle.modules), path)
+        named = enumerate(one.pins, start=1)
+        pins = [Pin(f"{one.part}.{n}", one.part, str(n), pin, f"{one.part}:{n}") for n, pin in named]
+        loom.connectors[one.part] = Connector(one.part, "", "part", tuple(pins), one.group.location)
+        for pin, function in zip(pins, one.pins, strict=True):
+            loom.add(Contact(pin.id, pin.id, pin.inner, one.part))
+            near, via, length_m = loom.pins[one.module, function], one.group.via, one.group.length_m
+            loom.run(near, pin.id, via, length_m, WATCHED_MM2, one.part, path)
+        ends = (pins[0].inner, pins[1].inner)
+        loom.add(Resistor(f"{one.part}:load", *ends, PART_OHM[one.group.kind], "sensor"))
+        if one.group.kind == "squib":
+            loom.add(ShortingBar(f"{one.part}:bar", *ends, one.part))

@@ -9,6 +9,7 @@ from functools import lru_cache
 from sim.vehicle.car import Car
 from sim.vehicle.elements import (
     TESTER,
+    Bias,
     Coil,
     Contact,
     Draw,
@@ -22,6 +23,7 @@ from sim.vehicle.elements import (
     ReferenceSupply,
     RelayContact,
     Resistor,
+    ShortingBar,
     Wire,
 )
 from sim.wiring.errors import CircuitError, require_positive
@@ -99,7 +101,7 @@ def is_switched(element: Element) -> bool:
     """Does the element's conduction follow the `SwitchState`?"""
     if isinstance(element, Contact):
         return element.connector == "DLC"
-    switching = HandSwitch | Driver | RelayContact | Draw | ReferenceSupply
+    switching = HandSwitch | Driver | RelayContact | Draw | ReferenceSupply | Bias
     return isinstance(element, switching | GeneratorOutput | GeneratorSignal)
 
 
@@ -120,7 +122,7 @@ def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
             return state.generator
         case GeneratorSignal():
             return state.generator and car.is_whole(car.elements["GEN"])
-        case ReferenceSupply():
+        case ReferenceSupply() | Bias():
             return element.module in state.running
         case Draw():
             return (element.run_a if element.module in state.running else element.sleep_a) > 0
@@ -143,6 +145,6 @@ def _built_ohm(element: Element, car: Car) -> float:
             return DRAW_V / element.run_a
         case Contact() | Coil() | RelayContact() | HandSwitch() | Driver() | Resistor() | LoadPart():
             return element.ohm
-        case GeneratorSignal():
+        case GeneratorSignal() | Bias() | ShortingBar():
             return element.ohm
     raise TypeError(f"{element.id}: a {type(element).__name__} has no resistance in this model")

@@ -1,0 +1,84 @@
+"""Circuits of small loads and sensors that one module watches: two wires, the part, and the codes.
+
+A module holds a small current through each of them while it runs, from its supply through `PULL_OHM` out and
+through `RETURN_OHM` back, and measures the voltage at the first pin: about a third of its supply with the
+part fitted, all of it with the circuit open, none with a short to ground. The codes differ in their failure
+type (SAE J2012-DA, as given by two agreeing open tables): 15 short to battery or open, 11 short to ground.
+Values are common practice.
+
+A squib's connector joins its two pins by a shorting bar as long as it is off, so that no charge can fire it.
+
+Not modelled: what flows when the load works, the small current's effect on it, resistances that are a little
+too high or too low (failure types 1A, 1B), what a sensor signals.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated, Final, Literal
+
+from pydantic import BeforeValidator, Field
+
+from sim.vehicle.codes import dtc_bytes, dtc_text
+from sim.vehicle.description_base import DtcText, Name, Part, listed
+from sim.vehicle.description_software import CircuitCheck
+
+CircuitKind = Literal["squib", "speaker", "lamp", "motor", "heater", "switch", "sensor", "antenna", "camera"]
+# ohm of the part: a squib about 2, a loudspeaker 4, others as a meter finds them cold; common practice
+PART_OHM: Final[dict[CircuitKind, float]] = {
+    "squib": 2.2, "speaker": 4.0, "lamp": 10.0, "motor": 3.0, "heater": 5.0, "switch": 100.0, "sensor": 200.0,
+    "antenna": 50.0, "camera": 150.0,
+}  # fmt: skip
+PULL_OHM: Final = 1000.0
+RETURN_OHM: Final = 470.0
+BIAS_OHM: Final = 1.0  # of the switch that feeds all pulls of a module while it runs
+# a circuit gives at most (200 + 470) / 1670 of the supply: 6.8 V at 17 V; open it is 9 V and more
+OPEN_ABOVE_V: Final = 7.5
+GROUND_BELOW_V: Final = 1.0
+OPEN, GROUND = "15", "11"
+
+
+class CircuitGroup(Part):
+    """Several circuits of one module and kind that go the same way; `parts`: each with its code's number."""
+
+    kind: CircuitKind
+    via: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
+    location: str = ""
+    length_m: float = Field(2.0, gt=0, le=30)
+    parts: dict[Name, DtcText] = Field(min_length=1)
+
+
+@dataclass(frozen=True, slots=True)
+class WatchedCircuit:
+    """One circuit: its part, the module that watches it, and its code without failure type."""
+
+    part: str
+    module: str
+    group: CircuitGroup
+    code: str
+
+    @property
+    def title(self) -> str:
+        """The part in words."""
+        return self.part.replace("_", " ")
+
+    @property
+    def pins(self) -> tuple[str, str]:
+        """The module's pins, out and back."""
+        return f"{self.part}+", f"{self.part}-"
+
+    def checks(self) -> Iterator[CircuitCheck]:
+        """How the module watches it."""
+        yield CircuitCheck(pin=self.pins[0], above_v=OPEN_ABOVE_V, code=f"{self.code}-{OPEN}")
+        yield CircuitCheck(pin=self.pins[0], below_v=GROUND_BELOW_V, code=f"{self.code}-{GROUND}")
+
+
+def watched_circuits(groups: dict[str, tuple[CircuitGroup, ...]]) -> dict[str, WatchedCircuit]:
+    """Every circuit of a description by its part."""
+    return {
+        part: WatchedCircuit(part, module, group, dtc_text(dtc_bytes(code)[:2]))
+        for module, several in groups.items()
+        for group in several
+        for part, code in group.parts.items()
+    }
