@@ -5,10 +5,10 @@
 
 What is known of the car is who listens to whom, through which gateways and in-line connectors, and who
 watches the circuit of which small load or sensor: the list of its modules and buses gives it. No wiring and
-no run is needed. A module that is absent (no supply, unplugged, a dead line) is missed by those that listen to
-it, and by a tester that asks it; an absent gateway takes all with it that is reached through it. The likeliest
-set of absent modules is sought: the one for which the report is the least odd, by the odds below, each
-independent of the others. With codes only, that is a least cover of them.
+no run is needed. A module that is absent (no supply, unplugged, a dead line) is missed by those that listen
+to it, and by a tester that asks it; an absent gateway takes all with it that is reached through it. The
+likeliest set of absent modules is sought: the one for which the report is the least odd, by the odds below,
+each independent of the others. With codes only, that is a least cover of them.
 
 The search is exact among sets of up to `MOST_ABSENT` modules (branch and bound: what is not yet explained is
 an upper bound of what further modules can gain), unless `complete` says that it was cut off.
