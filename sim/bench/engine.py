@@ -10,7 +10,9 @@ from functools import partial
 from sim.bench.causes import Causes
 from sim.bench.running_car import RunningCar
 from sim.modules.facts import Fact
+from sim.modules.world import Causes as ModuleCauses
 from sim.modules.world import Timer
+from sim.vehicle.description import Engine
 from sim.wiring.tracing import FED_V
 
 
@@ -41,6 +43,16 @@ class LiveEngine:
             self._note("stopped", "the engine stops", self._causes.engine())
         if spec.fuel_pump is not None:
             self._watch_fuel(spec.fuel_pump, spec.fuel_lasts_s)
+        self._live.world.misfires = self._misfires(spec) if self._live.world.engine.value == "running" else {}
+
+    def _misfires(self, spec: Engine) -> dict[int, ModuleCauses]:
+        """Cylinders that do not fire, and what keeps coil or injector from its supply."""
+        found: dict[int, ModuleCauses] = {}
+        for number, pair in enumerate(zip(spec.coils, spec.injectors, strict=False), start=1):
+            unfed = [load for load in pair if not self.is_fed(load)]
+            if unfed:
+                found[number] = partial(self._causes.unfed, unfed[0], self.watched_side(unfed[0]))
+        return found
 
     def _watch_fuel(self, pump: str, lasts_s: float) -> None:
         if self.is_fed(pump) or self._live.world.engine.value != "running":

@@ -31,6 +31,12 @@ class Seat:
     engine: str
     ignition: str
     fob: str
+    rough: bool = False  # the engine shakes: a cylinder does not fire
+
+    @property
+    def engine_words(self) -> str:
+        """What the engine does, as it feels."""
+        return f"{self.engine} rough" if self.rough else self.engine
 
     @property
     def lit(self) -> tuple[str, ...]:
@@ -54,6 +60,7 @@ def seat_of(bench: Bench) -> Seat:
         str(bench.live.world.engine.value),
         _ignition(bench),
         str(bench.live.world.fob.value).replace("_", " "),
+        bool(bench.live.world.misfires),
     )
 
 

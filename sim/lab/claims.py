@@ -89,7 +89,7 @@ def claims_of(car: Car) -> Claims:
         {name: lost_communication_code(role) for name, role in known.items()},
         {name: invalid_data_code(role) for name, role in known.items()},
         {
-            name: _feeders(car, graph, name, {sender_of[one] for one in needs})
+            name: _feeders(car, graph, name, {sender_of[one] for one in needs}) | _parts_behind(car, name)
             for name, needs in car.messages.needs.items()
         },
         {name: one.title for name, one in car.claimed.inline.items()},
@@ -126,6 +126,13 @@ def _feeders(car: Car, graph: nx.MultiGraph[str], receiver: str, senders: Iterab
         way = {*_on_the_way(car, graph, path or [], sender, receiver), *_connectors_to(car, sender)}
         found |= way & car.claimed.inline.keys()
     return frozenset(found)
+
+
+def _parts_behind(car: Car, module: str) -> frozenset[str]:
+    """Small loads and sensors behind a module's signals, and the connectors on their way."""
+    parts = {part for one in car.claimed.modules[module].signals.values() for part in one.circuits}
+    vias = (name for part in parts for name in car.claimed.watched[part].group.via)
+    return frozenset((*parts, *vias))
 
 
 def _on_the_way(car: Car, graph: nx.MultiGraph[str], path: list[str], sender: str, receiver: str) -> set[str]:

@@ -151,6 +151,7 @@ def _seat(bench: Bench, outcome: Outcome, **more: Any) -> Sight:
         action=outcome.action,
         time_s=bench.now_s,
         engine=seat.engine,
+        rough=seat.rough,
         ignition=seat.ignition,
         cluster=seat.cluster,
         lit=seat.lit,

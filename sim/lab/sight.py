@@ -47,7 +47,8 @@ class Sight:
     whether the tester had supply, `answering` and `silent` name modules, `codes` are (module, code, "present"
     or "stored"). `asked`: (module, "done", "refused" or "no answer") after clearing or unlocking. `display`
     and `reading` (V, ohm or A; None where it floats) after a measurement, `notes`: what a trainer says of it,
-    `doubtful`: whether the number is one to rely on for nothing (a live circuit, a pulsed signal).
+    `doubtful`: whether the number is one to rely on for nothing (a live circuit, a pulsed signal). `rough`:
+    the engine shakes while it runs.
     """
 
     action: str
@@ -69,6 +70,7 @@ class Sight:
     reading: float | None = None
     notes: tuple[str, ...] = ()
     doubtful: bool = False
+    rough: bool = False
 
     def seat(self) -> dict[str, str]:
         """What the driver's seat showed, thing by thing."""
@@ -80,7 +82,11 @@ class Sight:
 
     def seat_things(self) -> Iterator[Thing]:
         """What the driver's seat showed, with kinds."""
-        for what, word in (("engine", self.engine), ("ignition", self.ignition), ("cluster", self.cluster)):
+        for what, word in (
+            ("engine", f"{self.engine} rough" if self.rough else self.engine),
+            ("ignition", self.ignition),
+            ("cluster", self.cluster),
+        ):
             yield Thing(ThingKind.SEAT, what, word)
         for names, word in ((self.lit, "lit"), (self.dark, "dark")):
             yield from (Thing(ThingKind.LAMP, f"lamp {name}", word) for name in names)

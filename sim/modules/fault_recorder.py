@@ -71,6 +71,11 @@ class FaultRecorder:
 
     def _status_changed(self, code: str, old: int, new: int) -> None:
         self._judge_engine_lamp()
+        if (old ^ new) & Status.TEST_FAILED:
+            self._knowledge.failing.pop(code, None)
+            if new & Status.TEST_FAILED:
+                self._knowledge.failing[code] = self.dtc_events.get(code)
+            self._host.invalidate()
         if new != CLEARED:
             return
         self.dtc_events.pop(code, None)

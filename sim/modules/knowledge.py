@@ -43,6 +43,7 @@ class Knowledge:
         self.signals: dict[str, Fact] = {}
         self.values: dict[str, Known] = {}
         self.engine_lamp = OFF
+        self.failing: dict[str, int | None] = {}  # codes whose test fails now, with the event that set each
         self.master: ModeHolder | None = None
         self.release: ReleaseHolder | None = None
         engine = host.world.car.built.engine

@@ -29,6 +29,7 @@ from sim.modules.immobilizer import Authority, Denial, Starter
 from sim.modules.knowledge import Knowledge
 from sim.modules.live_data import LiveData
 from sim.modules.managed_bus import ManagedBus
+from sim.modules.misfire import MisfireMonitor
 from sim.modules.monitors import CircuitMonitor, MessageMonitor
 from sim.modules.pins import Outputs, Pins
 from sim.modules.power_mode import PowerModeMaster
@@ -43,6 +44,7 @@ from sim.modules.world import Causes, ModuleState, NamedTimers, World
 from sim.network.frames import Frame
 from sim.vehicle.conditions import PowerMode
 
+Watching = MessageMonitor | CircuitMonitor | BusOffMonitor | SetUpMonitor | Denial | MisfireMonitor
 RESET_S = 0.01  # a processor in reset has its transceiver off the bus; common practice
 
 
@@ -126,7 +128,7 @@ class ControlModule:
             self, self.knowledge, self.faults, self.control, self.all_channels, self.managed, self.controllers
         )
         self.monitors: list[MessageMonitor] = []
-        self._watching: list[MessageMonitor | CircuitMonitor | BusOffMonitor | SetUpMonitor | Denial] = []
+        self._watching: list[Watching] = []
 
     def _watched_v(self) -> dict[str, float]:
         """The voltages at the pins that it watches."""
@@ -143,6 +145,9 @@ class ControlModule:
         own = SetUpMonitor(self, self.set_up, self.faults, self.diagnostics.obd is not None)
         self._watching = [*self.monitors, *self.circuits, *self.controllers.values(), own]
         self._watching += [part.denial for part in self._immobilizer if part.denial.tests]
+        engine = self.world.car.built.engine
+        if engine and engine.controller == self.name:
+            self._watching.append(MisfireMonitor(self, self.faults, self.conditions, engine))
         self.reception.connect()
         for bus, channel in self.channels.items():
             self.world.network.listen(channel, partial(self._frame, bus, channel))

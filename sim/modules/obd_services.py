@@ -41,6 +41,7 @@ _OBD_STANDARD, _RUN_TIME, _VOLTAGE = 0x1C, 0x1F, 0x42
 _EOBD: Final = 0x06
 _COMPONENT_MONITOR: Final = 0x04  # byte B of the status: supported; bit 6 says that it has not completed
 _COMPONENT_INCOMPLETE: Final = 0x40
+_MISFIRE_MONITOR, _MISFIRE_INCOMPLETE = 0x01, 0x10
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +120,11 @@ class ObdServices:
 
     def _status(self) -> bytes:
         lamp = 0x80 if self.lamp_commanded else 0
-        waiting = any(entry.status & Status.TEST_NOT_COMPLETED_SINCE_CLEAR for entry in self._legislated())
-        monitors = _COMPONENT_MONITOR | (_COMPONENT_INCOMPLETE if waiting else 0)
+        misfires = [entry for entry in self._legislated() if entry.code.startswith("P030")]
+        others = [entry for entry in self._legislated() if entry not in misfires]
+        monitors = _COMPONENT_MONITOR | (_COMPONENT_INCOMPLETE if _is_waiting(others) else 0)
+        if misfires:
+            monitors |= _MISFIRE_MONITOR | (_MISFIRE_INCOMPLETE if _is_waiting(misfires) else 0)
         return bytes([lamp | min(len(_numbers(self._confirmed())), 0x7F), monitors, 0, 0])
 
 
@@ -163,6 +167,10 @@ def _supported(parameters: list[int]) -> dict[int, bytes]:
         more = start < first
         masks[start] = (mask | more).to_bytes(4, "big")
     return masks
+
+
+def _is_waiting(entries: list[Dtc]) -> bool:
+    return any(entry.status & Status.TEST_NOT_COMPLETED_SINCE_CLEAR for entry in entries)
 
 
 def _numbers(entries: list[Dtc]) -> list[bytes]:

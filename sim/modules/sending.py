@@ -48,7 +48,16 @@ class OwnSignals:
         if spec.when is not None:
             return knowledge.judge(spec.when).events
         own = (self._own_fact(spec.fact).event,) if spec.fact else ()
-        return (*(knowledge.signal(used).event for used in spec.uses), *own)
+        failing = (knowledge.failing[code] for code in self._failing(spec))
+        return (*(knowledge.signal(used).event for used in spec.uses), *failing, *own)
+
+    def _failing(self, spec: Signal) -> list[str]:
+        """Codes about the circuits of a signal that fail now."""
+        if not spec.circuits or not self._knowledge.failing:
+            return []
+        watched = self._host.world.car.built.watched
+        codes = (code for part in spec.circuits for code in watched[part].codes)
+        return [code for code in codes if code in self._knowledge.failing]
 
     def _rule(self, name: str, spec: Signal) -> Callable[[], Known]:
         if spec.when is not None:
@@ -61,7 +70,8 @@ class OwnSignals:
     def passed_on(self, name: str, spec: Signal) -> Known:
         """The file's value while all signals that it uses are valid, else what the file says of `missing`."""
         received = [self._knowledge.value(used) for used in spec.uses]
-        if all(value is not None and value is not INVALID for value in received):
+        heard = all(value is not None and value is not INVALID for value in received)
+        if heard and not self._failing(spec):
             return spec.value
         if spec.missing == "hold":
             return self._knowledge.values.get(name)

@@ -170,6 +170,7 @@ class World:
     fob: Fact = field(default_factory=lambda: Fact("in_range"))
     engine: Fact = field(default_factory=lambda: Fact("stopped"))
     coolant_was: tuple[float, float] = (AMBIENT_C, 0.0)  # temperature in °C, and since when, in s
+    misfires: dict[int, Causes] = field(default_factory=dict)  # cylinders that do not fire, and why
     speed_kph: Fact = field(default_factory=lambda: Fact(0))
     tester_event: int | None = None
 

@@ -68,10 +68,15 @@ class WatchedCircuit:
         """The module's pins, out and back."""
         return f"{self.part}+", f"{self.part}-"
 
+    @property
+    def codes(self) -> tuple[str, str]:
+        """Its codes with failure types."""
+        return f"{self.code}-{OPEN}", f"{self.code}-{GROUND}"
+
     def checks(self) -> Iterator[CircuitCheck]:
         """How the module watches it."""
-        yield CircuitCheck(pin=self.pins[0], above_v=OPEN_ABOVE_V, code=f"{self.code}-{OPEN}")
-        yield CircuitCheck(pin=self.pins[0], below_v=GROUND_BELOW_V, code=f"{self.code}-{GROUND}")
+        yield CircuitCheck(pin=self.pins[0], above_v=OPEN_ABOVE_V, code=self.codes[0])
+        yield CircuitCheck(pin=self.pins[0], below_v=GROUND_BELOW_V, code=self.codes[1])
 
 
 def watched_circuits(groups: dict[str, tuple[CircuitGroup, ...]]) -> dict[str, WatchedCircuit]:

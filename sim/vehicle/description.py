@@ -48,6 +48,7 @@ class Engine(Part):
     injectors: tuple[Name, ...]
     fires_after_s: float = Field(0.8, gt=0)
     cylinders_needed: int = Field(3, ge=1)
+    misfire_turns: float = Field(200, gt=0)  # of the crankshaft, until a misfire is told; from memory
     fuel_pump: Name | None = None
     fuel_lasts_s: float = Field(1.5, ge=0)
     generator: Generator = Generator()

@@ -28,7 +28,8 @@ class Signal(Part):
 
     `when`: true or false by a condition. `fact`: something that this module itself knows.
     `uses`: signals of others it is worked out from; with one missing it is marked invalid, a substitute
-    is sent, or the last value is held. `value`: a fixed value, by default the flag true.
+    is sent, or the last value is held; the same while a code about one of its `circuits` fails, parts that
+    this module watches. `value`: a fixed value, by default the flag true.
     """
 
     when: Condition | None = None
@@ -44,6 +45,7 @@ class Signal(Part):
         | None
     ) = None
     uses: tuple[Name, ...] = ()
+    circuits: tuple[Name, ...] = ()
     missing: Literal["invalid", "substitute", "hold"] = "invalid"
     substitute: SignalValue = False
     value: SignalValue = True

@@ -193,10 +193,10 @@ def test_readiness_is_lost_by_clearing_and_comes_back() -> None:
     """Complete once every test has run, not complete right after codes are cleared; lamp with a code."""
     bench = bench_with()
     bench.do_all(["key crank", "wait 30 s"])
-    assert Monitors(False, 0, (("components", True),)) == bench.do("readiness").told.found  # type: ignore[union-attr]
+    assert Monitors(False, 0, (("misfire", True), ("components", True))) == bench.do("readiness").told.found  # type: ignore[union-attr]
     bench.do_all(["key off", "wait 2 s", "clear ECM", "open pedal_sensor.2", "key run", "wait 2 s"])
     found = bench.do("readiness").told.found  # type: ignore[union-attr]
-    assert (True, 1, (("components", False),)) == (found.lamp, found.codes, found.monitors)
+    assert (True, 1, (("misfire", False), ("components", False))) == (found.lamp, found.codes, found.monitors)
     six = read_car(scenarios_folder() / "vehicles" / "six-modules.yaml")
     assert "does not ask for the engine lamp" in Bench(six).do("readiness").words
 
@@ -308,8 +308,8 @@ def test_requests_of_actuator_and_self_tests_are_those_of_udsoncan() -> None:
 
 def test_a_self_test_runs_all_tests_of_a_module_and_counts_those_that_fail() -> None:
     """As many as the module has codes; a broken wire is one that fails."""
-    assert "ECM: 35 tests run, none fails" == bench_with().do("selftest ECM").words
+    assert "ECM: 39 tests run, none fails" == bench_with().do("selftest ECM").words
     bench = bench_with("open pedal_sensor.2")
-    assert "ECM: 35 tests run, 1 failing" == bench.do("selftest ECM").words
+    assert "ECM: 39 tests run, 1 failing" == bench.do("selftest ECM").words
     assert ("given: open pedal_sensor.2",) == tuple(why_code(bench, "ECM", "P2122-16").roots())
     assert isinstance(bench.tester.codec, Codec)

@@ -52,8 +52,8 @@ def test_records_and_monitors_are_told_and_a_self_test_counts() -> None:
     app = press(app, "readiness")
     app = press(app, f"read out selftest {{{MODULE}}}")
     told = [one.value for one in app.caption]
-    assert "ECM asks for the engine lamp, 1 code; components not complete." in told
-    assert "Self-test of ECM: 35 tests run, 1 failing." in told
+    assert "ECM asks for the engine lamp, 1 code; misfire not complete, components not complete." in told
+    assert "Self-test of ECM: 39 tests run, 1 failing." in told
 
 
 def reading(time_s: float, volt: float) -> LiveReading:

@@ -111,7 +111,7 @@ class Held:
         if verb == "scan" and report is not None:
             return Outcome(text, (), report).words
         if verb in SEAT:
-            return f"engine {visible.seat.engine} · ignition {visible.seat.ignition}"
+            return f"engine {visible.seat.engine_words} · ignition {visible.seat.ignition}"
         return self.told[1] if self.told[0] == text else ""
 
     def pauses_after(self, verb: str) -> bool:
