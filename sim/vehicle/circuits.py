@@ -30,10 +30,10 @@ PART_OHM: Final[dict[CircuitKind, float]] = {
     "squib": 2.2, "speaker": 4.0, "lamp": 10.0, "motor": 3.0, "heater": 5.0, "switch": 100.0, "sensor": 200.0,
     "antenna": 50.0, "camera": 150.0,
 }  # fmt: skip
-PULL_OHM: Final = 1000.0
-RETURN_OHM: Final = 470.0
+PULL_OHM: Final = 47_000.0
+RETURN_OHM: Final = 22_000.0
 BIAS_OHM: Final = 1.0  # of the switch that feeds all pulls of a module while it runs
-# a circuit gives at most (200 + 470) / 1670 of the supply: 6.8 V at 17 V; open it is 9 V and more
+# a circuit gives a third of the supply: 5.5 V at 17 V; open it gives all of it, 9 V and more
 OPEN_ABOVE_V: Final = 7.5
 GROUND_BELOW_V: Final = 1.0
 OPEN, GROUND = "15", "11"
