@@ -341,7 +341,7 @@ def print_debrief(
 def _debriefed(attempt: Attempt, quick: bool) -> Debrief:
     if quick:
         return debrief(attempt)
-    with Workshop() as workshop, progress("runs") as tell:
+    with Workshop() as workshop, progress("percent") as tell:
         return debrief(attempt, RunSuspects(attempt, workshop, progress=tell))
 
 

@@ -5,31 +5,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 
 from sim.bench.bench import Bench
-from sim.bench.explain import Because, why_code, why_engine, why_silent, why_telltale
-from sim.instruments.seat import seat_of
+from sim.training.aftermath import Aftermath, Chain, aftermath, chains, shown_by
 from sim.training.attempt import Attempt
+from sim.training.good_method import Method, good_method
 from sim.training.hand_in import HandIn
-from sim.training.step_judge import Judged, StepJudge, StepVerdict
+from sim.training.step_judge import Judged, Ruling, StepJudge, StepVerdict
 from sim.training.suspects import RouteStop, SuspectModel, best_route
 from sim.vehicle.problems import EditProblem
-
-MOST_TREES = 12
 
 
 @dataclass(frozen=True, slots=True)
 class Debrief:
-    """All that is told after hand-in. `causes`: what the car showed, with its chain of causes.
+    """All that is told after hand-in. `chains`: what the car showed, each chain of causes once.
 
+    `aftermath`: what followed from each hidden edit. `method`: how the log follows the rules of the trade.
     `lost`: codes that clearing erased. `after_showing`: the solution had been shown before.
     """
 
     attempt: Attempt
     result: HandIn
-    causes: tuple[tuple[str, Because], ...]
+    aftermath: tuple[Aftermath, ...]
+    chains: tuple[Chain, ...]
+    method: tuple[Method, ...]
     judged: tuple[Judged, ...]
     suspects: int | None
     omitted: tuple[str, ...]
@@ -46,12 +47,15 @@ def debrief(attempt: Attempt, model: SuspectModel | None = None, *, after_showin
     """The debrief of an attempt that has been handed in; raises `EditProblem` before that."""
     if attempt.result is None:
         raise EditProblem("the debrief comes after handing in: it tells what was wrong")
-    judge = StepJudge(attempt.steps, model)
-    judged = tuple(judge.judged())
+    judge, method = StepJudge(attempt.steps, model), good_method(attempt)
+    judged = tuple(_with_method(judge.judged(), method))
+    shown = tuple(shown_by(_as_first_read(attempt)))
     return Debrief(
         attempt=attempt,
         result=attempt.result,
-        causes=tuple(_causes(attempt)),
+        aftermath=aftermath(shown, attempt.exercise.arrives, attempt.exercise.real_car),
+        chains=chains(shown, attempt.exercise.real_car),
+        method=method,
         judged=judged,
         suspects=None if model is None else len(model.suspects),
         omitted=tuple(judge.omitted(attempt.result.named)),
@@ -61,49 +65,35 @@ def debrief(attempt: Attempt, model: SuspectModel | None = None, *, after_showin
     )
 
 
-# -- why it showed what it showed --------------------------------------------------------------------------
+NOTHING_NEW: tuple[StepVerdict, ...] = ("redundant", "weak", "")
 
 
-def _causes(attempt: Attempt) -> Iterator[tuple[str, Because]]:
-    """The chains of causes of what the first scan showed, each set of roots once."""
-    bench = _as_first_read(attempt)
-    shown: set[tuple[str, ...]] = set()
-    for kind, title, tree in _trees(bench):
-        kept = tree.to_edits()
-        if not kept.reaches_edit:
-            continue
-        roots = (kind, *kept.roots())
-        if roots not in shown and len(shown) < MOST_TREES:
-            shown.add(roots)
-            yield title, kept
+def _with_method(judged: Iterable[Judged], method: Iterable[Method]) -> Iterator[Judged]:
+    """A step that follows a rule of the trade is good method, even where it could tell nothing new."""
+    words = {place: one.rule.step for one in method for place in one.places}
+    for place, one in enumerate(judged):
+        if place in words and one.ruling.verdict in NOTHING_NEW and not one.step.vain:
+            one = replace(one, ruling=Ruling("good method", words[place]))
+        yield one
 
 
-def _as_first_read(attempt: Attempt) -> Bench:
-    """The bench right after the first scan, or before the first change where there is no scan."""
+# -- the car as it was first read --------------------------------------------------------------------------
+
+
+def first_read(attempt: Attempt) -> tuple[str, ...]:
+    """The actions up to the first scan, or up to the first change where there is no scan."""
     steps = attempt.steps
     keep = next((k + 1 for k, step in enumerate(steps) if step.verb == "scan"), None)
     if keep is None:
         keep = next((k for k, step in enumerate(steps) if step.changes), len(steps))
+    actions = tuple(step.sight.action for step in steps[:keep] if not step.vain)
+    return actions if "scan" in actions else (*actions, "scan")
+
+
+def _as_first_read(attempt: Attempt) -> Bench:
     bench = attempt.exercise.bench()
-    bench.do_all(step.sight.action for step in steps[:keep] if not step.vain)
-    if bench.last_report is None:
-        bench.do("scan")
+    bench.do_all(first_read(attempt))
     return bench
-
-
-def _trees(bench: Bench) -> Iterator[tuple[str, str, Because]]:
-    """Kind, title and chain of everything that the last scan and the driver's seat show."""
-    report = bench.last_report
-    assert report is not None
-    for name in report.silent:
-        yield "silent", f"silent {name}", why_silent(bench, name)
-    for lamp in seat_of(bench).lit:
-        yield "lamp", f"lamp {lamp}", why_telltale(bench, lamp)
-    for entry in report.modules:
-        for code in entry.codes:
-            yield "code", f"code {code.code} in {entry.module}", why_code(bench, entry.module, code.code)
-    if bench.car.built.engine and seat_of(bench).engine != "running":
-        yield "engine", "engine", why_engine(bench)
 
 
 # -- what clearing has erased ------------------------------------------------------------------------------

@@ -16,11 +16,12 @@ from markupsafe import Markup
 from sim.bench.explain import Because
 from sim.lab.report import DISCLAIMER
 from sim.markup import macros, page
-from sim.svg import node, text_of
+from sim.training.aftermath import NOTHING_SHOWN, Chain
 from sim.training.answers import cause_words
 from sim.training.attempt import HINT_MINUTES
 from sim.training.chain_picture import chain_picture
 from sim.training.debrief import Debrief
+from sim.vehicle.words import counted
 
 MARKS = {
     "informative": "told something",
@@ -30,18 +31,15 @@ MARKS = {
     "premature replacement": "repaired before it was known",
     "unsafe": "mind your safety",
     "repair": "repair",
+    "good method": "good method",
     "": "",
 }
-COUNTED = {
-    "dangers": "danger",
-    "possible causes left": "possible cause left",
-}  # and what one of them is called
-PICTURE_W, PICTURE_H, MARGIN = 640, 180, 34
 PAGE = Path(__file__).with_name("debrief.html")
-HEAD = ("", "What you did", "min", "This check", "Why", "Figure", "Possible causes left")
+HEAD = ("", "What you did", "min", "This check", "Why", "How much it told", "Possible causes left")
+FOLLOWED = "What followed"  # a heading, which a page has as a picture
+BAR = 10  # signs of a bar in text
 
-
-_html = macros(Path(__file__).with_name("checks.html"))
+_html = macros(Path(__file__).with_name("debrief_parts.html"))
 
 
 def as_html(told: Debrief) -> str:
@@ -50,10 +48,11 @@ def as_html(told: Debrief) -> str:
         PAGE,
         title=f"Debrief: {told.attempt.exercise.exercise}",
         disclaimer=DISCLAIMER,
-        sections=sections(told),
-        causes=[(name, chain_picture(tree), _tree(tree)) for name, tree in told.causes],
+        sections=[(heading, lines) for heading, lines in sections(told) if heading != FOLLOWED],
+        ticks=ticks(told),
+        aftermath=aftermath_picture(told),
+        chains=[(one.title, chain_picture(one.tree), _tree(one.tree), also(one)) for one in told.chains],
         checks=checks_table(told),
-        suspects=None if told.suspects is None else suspects_picture(told),
     )
 
 
@@ -63,11 +62,51 @@ def as_markdown(told: Debrief) -> str:
     for heading, sentences in sections(told):
         lines += [f"## {_plain(heading)}", "", *(f"- {_plain(line)}" for line in sentences), ""]
     lines += ["## Why it showed what it showed", ""]
-    for name, tree in told.causes:
-        lines += [f"### {_plain(name)}", "", *(f"    {line}" for line in _tree(tree).splitlines()), ""]
+    for one in told.chains:
+        lines += [
+            f"### {_plain(one.title)}",
+            "",
+            *(f"    {line}" for line in _tree(one.tree).splitlines()),
+            "",
+        ]
+        lines += [_plain(also(one)), ""] if one.also else []
     lines += ["## Your checks, one by one", "", f"| {' | '.join(HEAD)} |", f"|{' --- |' * len(HEAD)}"]
-    lines += [f"| {' | '.join(map(_plain, row))} |" for row in _rows(told)]
+    for place, action, minutes, mark, reason, share, left in _rows(told):
+        bar = "" if share is None else "▮" * round(BAR * share) + "▯" * (BAR - round(BAR * share))
+        cells = (place, action, minutes, mark, reason, bar, left)
+        lines.append(f"| {' | '.join(map(_plain, cells))} |")
     return "\n".join(lines) + "\n"
+
+
+# -- pictures ----------------------------------------------------------------------------------------------
+
+
+def ticks(told: Debrief) -> Markup:
+    """Cause named, repaired, proved: each with its tick or without."""
+    result = told.result
+    exact, repaired, proved = result.verdict.exact, result.repaired, result.proven
+    return _html("ticks", [("cause named", exact), ("repaired", repaired), ("proved", proved)])
+
+
+def aftermath_picture(told: Debrief) -> Markup:
+    """What was wrong, and what followed from it."""
+    return _html("aftermath", list(_followed(told)), NOTHING_SHOWN)
+
+
+def _followed(told: Debrief) -> Iterator[tuple[list[str], tuple[tuple[str, str], ...]]]:
+    car = told.attempt.exercise.real_car
+    for one in told.aftermath:
+        yield [cause_words(edit, car) for edit in one.edits], one.effects
+
+
+def method_list(told: Debrief) -> Markup:
+    """How the log follows the rules of the trade."""
+    return _html("method", [(one.words, one.done) for one in told.method])
+
+
+def also(chain: Chain) -> str:
+    """What else follows from the same edits as a chain."""
+    return f"From the same cause: {', '.join(chain.also)}." if chain.also else ""
 
 
 # -- what is said ------------------------------------------------------------------------------------------
@@ -76,13 +115,23 @@ def as_markdown(told: Debrief) -> str:
 def sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
     """What is said in sentences: heading and lines, in order."""
     yield "What was wrong", [_wrong(told), told.attempt.exercise.guide.why]
+    yield (
+        FOLLOWED,
+        [
+            f"{' and '.join(causes)}: {'; '.join(': '.join(one) for one in effects) or NOTHING_SHOWN}"
+            for causes, effects in _followed(told)
+        ],
+    )
     yield "What you handed in", list(_handed_in(told))
     yield "Your way there", list(_way(told))
     if told.lost:
         first = "Codes were cleared before a report was saved. It would have told:"
         yield "What a saved report would have told", [first, *told.lost]
-    elif told.result.saved_before:
-        yield "Your saved report", ["You saved a report before you changed anything. That is good work."]
+    if told.method:
+        yield (
+            "Good method",
+            [f"{'Done' if one.done else 'Next time'}: {one.words}" for one in told.method],
+        )
     if told.route:
         stops = [f"{one.check} ({one.minutes:g} min): {_suspects(one.left)} left" for one in told.route]
         total = sum(one.minutes for one in told.route)
@@ -156,46 +205,28 @@ def _way(told: Debrief) -> Iterator[str]:
 # -- the table ---------------------------------------------------------------------------------------------
 
 
-def _rows(told: Debrief) -> Iterator[tuple[str, ...]]:
-    """A row of cells for each step."""
+def _rows(told: Debrief) -> Iterator[tuple[str, str, str, str, str, float | None, str]]:
+    """A row for each step: the last but one cell is how much it told, as a share of the most telling."""
+    most_bits = max((one.bits for one in told.judged), default=0.0)
+    before = told.suspects or 0
     for place, one in enumerate(told.judged, start=1):
-        ruling, number = one.ruling, one.ruling.number
-        digits = 0 if ruling.unit in COUNTED else 2
-        unit = COUNTED.get(ruling.unit, ruling.unit) if number == 1 else ruling.unit
-        figure = "" if number is None else f"{number:.{digits}f} {unit}"
-        left = "" if told.suspects is None else str(one.left)
-        minutes = f"{one.step.minutes:.1f}"
-        yield f"{place}", one.step.action, minutes, MARKS[ruling.verdict], ruling.reason, figure, left
+        looked = one.ruling.verdict in ("redundant", "weak") or one.bits > 0
+        share = one.bits / most_bits if most_bits and looked else None
+        left = "" if told.suspects is None else f"{one.left}"
+        if told.suspects is not None and one.left != before:
+            left = f"{before} → {one.left}"
+        before = one.left
+        ruling, minutes = one.ruling, f"{one.step.minutes:.1f}"
+        yield f"{place}", one.step.action, minutes, MARKS[ruling.verdict], ruling.reason, share, left
 
 
 def checks_table(told: Debrief) -> Markup:
-    """Every step with its verdict, its figure and the suspects that it left, as an HTML table."""
-    return _html("table", HEAD, list(_rows(told)))
-
-
-def suspects_picture(told: Debrief) -> Markup:
-    """How many suspects were left after each step, as an SVG drawing of steps going down."""
-    start = told.suspects or 1
-    counts = [start, *(one.left for one in told.judged)]
-    wide = (PICTURE_W - 2 * MARGIN) / max(len(counts) - 1, 1)
-    tall = (PICTURE_H - 2 * MARGIN) / max(start, 1)
-    spots = [(MARGIN + k * wide, PICTURE_H - MARGIN - count * tall) for k, count in enumerate(counts)]
-    path = f"M {spots[0][0]:.1f} {spots[0][1]:.1f} " + " ".join(f"H {x:.1f} V {y:.1f}" for x, y in spots[1:])
-    words = f"{_suspects(start)} at first, {counts[-1]} at the end"
-    base, foot, end = PICTURE_H - MARGIN, PICTURE_H - 10, PICTURE_W - MARGIN
-    shapes = [
-        node("line", x1=MARGIN, y1=base, x2=end, y2=base, stroke="currentColor"),
-        node("path", d=path, fill="none", stroke="currentColor", stroke_width=2),
-        node("text", words, x=MARGIN, y=MARGIN - 8),
-        node("text", "step 1", x=MARGIN, y=foot),
-        node("text", f"step {len(told.judged)}", x=end, y=foot, text_anchor="end"),
-    ]
-    view = f"0 0 {PICTURE_W} {PICTURE_H}"
-    return text_of(node("svg", shapes, class_="left", viewBox=view, role="img", aria_label=words))
+    """Every step with its verdict, a bar for what it told, and the possible causes that it left, as HTML."""
+    return _html("checks", HEAD, list(_rows(told)))
 
 
 def _suspects(number: int) -> str:
-    return f"{number} suspect{'' if number == 1 else 's'}"
+    return counted(number, "possible cause")
 
 
 def _tree(tree: Because) -> str:

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable
 from dataclasses import replace
-from itertools import accumulate
+from itertools import accumulate, pairwise
 
 from sim.bench.live import Fidelity
 from sim.catalogue import vehicle_text
@@ -46,6 +46,7 @@ EVERYDAY = (
     "flat battery",
 )
 MOST_COMPARED = 40  # suspects that are run through other checks; the others weigh next to nothing
+ROUNDS_BEGIN = (50, 80)  # the second and the third, in hundredths of the whole; by eye
 MEASURING = ("measure", "load", "scope")
 
 
@@ -57,13 +58,14 @@ class RunSuspects:
 
     All are run up to the first scan, those that it leaves through the whole log, and the likeliest of these
     through other checks. Students who begin alike share these runs through the workshop's cache.
-    `progress` is told of each of these three rounds on its own.
+    `progress` is told of all three rounds together, in hundredths of the whole.
     """
 
     def __init__(
         self, attempt: Attempt, workshop: Workshop, progress: Progress = quiet, stop: Stop = never
     ) -> None:
         self._progress, self._stop = progress, stop
+        self._rounds = pairwise((0, *ROUNDS_BEGIN, 100))
         self._exercise = attempt.exercise
         self._verbs = [step.verb for step in attempt.steps]
         self._workshop = workshop
@@ -126,10 +128,21 @@ class RunSuspects:
             Trial(vehicle, self.suspects[k].edits, (*exercise.before, *actions), exercise.seed, fidelity)
             for k in run
         ]
-        accounts = self._workshop.run(trials, progress=self._progress, stop=self._stop)
+        accounts = self._workshop.run(
+            trials, progress=self._of_the_whole(*next(self._rounds)), stop=self._stop
+        )
         skip = len(exercise.before)
         found = {k: Account(one.sights[skip:], one.impossible) for k, one in zip(run, accounts, strict=True)}
         return {k: found[run_for[k]] for k in wanted}
+
+    def _of_the_whole(self, begins: int, ends: int) -> Progress:
+        """What a round has done as a part of all rounds: the whole never goes back."""
+
+        def tell(done: int, of: int) -> None:
+            share = done / of if of else 1.0
+            self._progress(begins + int(share * (ends - begins)), 100)
+
+        return tell
 
     def _possible_checks(self) -> tuple[Check, ...]:
         """A scan with the ignition on, and the looks and measurements that the suspects call for."""

@@ -6,6 +6,8 @@
     verification           a check after a repair; it is never redundant
     premature replacement  a part was repaired or replaced while a possible cause left it healthy, and a
                            shorter check would have told them apart
+    good method            it told nothing new, and a careful technician does it in any case
+                           (`sim.training.good_method`)
     unsafe                 on a real car a person, or the car, could have been hurt
 
 The numbers come from a `SuspectModel`. Without one, checks are listed and only safety is judged.
@@ -16,7 +18,7 @@ Not modelled: what a person had in mind; checks that err.
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Literal
 
@@ -25,7 +27,15 @@ from sim.training.jobs import REPAIRS, WorkStep
 from sim.training.suspects import SuspectModel, best_check, bits_per_minute, entropy_bits, grouped, words_of
 
 StepVerdict = Literal[
-    "informative", "weak", "redundant", "verification", "premature replacement", "unsafe", "repair", ""
+    "informative",
+    "weak",
+    "redundant",
+    "verification",
+    "premature replacement",
+    "unsafe",
+    "repair",
+    "good method",
+    "",
 ]
 Unit = Literal[
     "", "bits", "of the best per minute", "dangers", "possible causes left", "chance that it was this"
@@ -50,11 +60,12 @@ class Ruling:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A step, its ruling, and how many suspects it left."""
+    """A step, its ruling, how many suspects it left, and how many bits it could have told."""
 
     step: WorkStep
     ruling: Ruling
     left: int
+    bits: float = field(default=0.0, compare=False)
 
 
 class StepJudge:
@@ -79,7 +90,7 @@ class StepJudge:
             gain_bits = entropy_bits([self._weight(group) for group in groups.values()])
             ruling = self._ruling(place, groups, gain_bits)
             self._take_in(place, groups)
-            yield Judged(step, ruling, len(self._left))
+            yield Judged(step, ruling, len(self._left), gain_bits)
 
     def omitted(self, named: Sequence[str]) -> list[str]:
         """Suspects that were still possible when the first repair was made, other than those named."""

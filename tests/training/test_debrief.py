@@ -234,21 +234,18 @@ def test_the_short_way_begins_with_reading_all_modules_and_ends_at_the_truth(
 
 
 def test_every_cause_leads_back_to_the_hidden_edit(storage: Attempt) -> None:
-    """Every chain of causes in a debrief ends at the hidden edit, each kind once."""
+    """All that goes back to the same hidden edit is told in one chain, with the rest named."""
     told = debrief(storage)
-    titles = [title for title, _ in told.causes]
-    assert "silent TCM" in titles
-    assert "code U0101-87 in ECM" in titles
-    for _, tree in told.causes:
-        assert ["given: pull F2"] == tree.roots()
-    kinds = [title.split()[0] for title in titles]
-    assert sorted(set(kinds)) == sorted(kinds), "what goes back to the same edit is told once of each kind"
+    (chain,) = told.chains
+    assert ["F2: missing"] == chain.tree.roots()
+    assert {"TCM: no answer", "code U0101-87 in ECM"} <= {chain.title, *chain.also}
+    assert chain.title not in chain.also
 
 
 def test_the_number_of_causes_told_has_a_limit(storage: Attempt, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The debrief tells at most `MOST_TREES` chains of causes."""
-    monkeypatch.setattr("sim.training.debrief.MOST_TREES", 1)
-    assert 1 == len(debrief(storage).causes)
+    """The debrief tells at most `MOST_CHAINS` chains of causes."""
+    monkeypatch.setattr("sim.training.aftermath.MOST_CHAINS", 0)
+    assert () == debrief(storage).chains
 
 
 def test_who_was_still_possible_at_the_first_repair_and_was_not_named_was_omitted() -> None:
@@ -310,7 +307,7 @@ def test_the_page_is_one_file_and_escapes_what_people_wrote(storage: Attempt, mo
     assert "url(" not in page
     assert {"svg", "table", "h2"} <= set(found.tags)
     assert "&lt;script&gt;" in page
-    for words in ("What was wrong", "pull F2", "could tell nothing new", "A short way for this car"):
+    for words in ("What was wrong", "F2: missing", "could tell nothing new", "A short way for this car"):
         assert words in page
     text = as_markdown(told)
     assert "<script>" not in text
@@ -347,3 +344,38 @@ def test_a_hint_and_nothing_else_ends_in_a_whole_debrief(name: str) -> None:
 
 def _all_lines(told: Debrief) -> list[str]:
     return [line for _, lines in sections(told) for line in lines]
+
+
+def test_the_progress_of_the_runs_is_one_that_never_goes_back(storage: Attempt) -> None:
+    """All rounds together are told in hundredths of the whole, and end at all of it."""
+    told: list[tuple[int, int]] = []
+    RunSuspects(storage, Workshop(workers=1), progress=lambda done, of: told.append((done, of)))
+    shares = [done / of for done, of in told]
+    assert sorted(shares) == shares
+    assert (0.0, 1.0) == (shares[0], shares[-1])
+    assert {100} == {of for _, of in told}
+
+
+def test_while_the_runs_go_on_nothing_is_said_of_how_many_causes_are_left(storage: Attempt) -> None:
+    """What is not known yet is left out, and no count of none takes its place."""
+    told = debrief(storage)
+    for text in (as_html(told), as_markdown(told)):
+        assert "0 possible cause" not in text
+        assert "suspect" not in text
+    assert {""} == {left for *_, left in _table(told)}
+
+
+def _table(told: Debrief) -> list[list[str]]:
+    """The rows of the table of checks, cell by cell."""
+    lines = [line for line in as_markdown(told).splitlines() if re.match(r"\| [0-9]", line)]
+    return [[cell.strip() for cell in re.split(r"(?<!\\)\|", line)[1:-1]] for line in lines]
+
+
+def test_a_bar_tells_how_much_a_check_told(storage: Attempt, model: RunSuspects) -> None:
+    """The most telling check has the longest bar, one that told nothing an empty one; no bits are named."""
+    told = debrief(storage, model)
+    bars = {row[1]: row[5] for row in reversed(_table(told))}
+    assert 10 == max(bar.count("▮") for bar in bars.values())
+    assert "▯" * 10 == bars["look F4"]
+    assert "bits" not in " ".join(bars.values())
+    assert f"{len(model.suspects)} → " in next(row[6] for row in _table(told) if "→" in row[6])

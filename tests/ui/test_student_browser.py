@@ -63,8 +63,10 @@ def refresh(page: Page) -> None:
 def read_the_debrief(page: Page) -> None:
     """The debrief says that it is solved, shows the chain from the cause, and lists the checks."""
     expect(page.get_by_role("heading", name="Debrief: Left in storage")).to_be_visible()
-    expect(page.get_by_text("Cause named, repaired, proved.")).to_be_visible()
-    expect(page.locator("svg.chain").first).to_contain_text("given: pull F2")
+    expect(page.locator(".ticks .yes")).to_have_text(["cause named", "repaired", "proved"])
+    expect(page.locator(".aftermath .row")).to_contain_text("F2: missing")
+    expect(page.locator(".aftermath .row")).to_contain_text("no answer TCM")
+    expect(page.locator("svg.chain").first).to_contain_text("F2: missing")
     expect(page.locator(".st-key-checks")).to_contain_text("fit F2")
 
 

@@ -129,24 +129,29 @@ def forget(name: str) -> None:
         old.call_off()
 
 
-def found(name: str, pieces: str = "runs") -> Any:
-    """What the work of that name found; None, with its progress or its problem on the page, until then."""
+def found(name: str, pieces: str = "runs", told: str = "") -> Any:
+    """What the work of that name found; None, with its progress or its problem on the page, until then.
+
+    told: what it does, for work that tells its progress as a share of the whole.
+    """
     work: LabWork | None = st.session_state.get(name)
     if work is None:
         return None
     if work.going_on:
-        st.fragment(_progress, run_every=LOOK_EVERY_S)(name, work, pieces)
+        st.fragment(_progress, run_every=LOOK_EVERY_S)(name, work, pieces, told)
         return None
     if work.problem:
         st.warning(work.problem, icon=":material/block:")
     return work.found
 
 
-def _progress(name: str, work: LabWork, pieces: str) -> None:
+def _progress(name: str, work: LabWork, pieces: str, told: str) -> None:
     if not work.going_on:
         st.rerun()
     with st.container(horizontal=True, vertical_alignment="center", key=f"{name}_progress"):
         words = f"{work.words} {pieces}" if work.of else "getting ready ..."
+        if told:
+            words = f"{told}: {work.done / work.of if work.of else 0.0:.0%}"
         if work.waits:
             words = "waiting until another search on this server ends ..."
         st.progress(work.done / work.of if work.of else 0.0, words)

@@ -1,4 +1,4 @@
-"""The debrief: what was wrong and why it showed what it showed, what each check was worth, a shorter way.
+"""The debrief: a picture of what was wrong and what followed, the way there, good method, each check's worth.
 
 What needs no runs is there at once. What each check was worth is measured against every suspect, each of them
 run through the same log: that is work of the lab, beside the page.
@@ -6,29 +6,46 @@ run through the same log: that is work of the lab, beside the page.
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from sim.lab.report import DISCLAIMER
 from sim.lab.workshop import Progress, Stop, Workshop
+from sim.training.attempt import Attempt
 from sim.training.chain_picture import chain_picture
-from sim.training.debrief import Debrief, debrief
-from sim.training.debrief_page import as_html, checks_table, sections, suspects_picture
+from sim.training.debrief import Debrief, debrief, first_read
+from sim.training.debrief_page import (
+    aftermath_picture,
+    also,
+    as_html,
+    checks_table,
+    method_list,
+    sections,
+    ticks,
+)
 from sim.training.forecast import RunSuspects
+from sim.training.good_method import SOURCE
+from sim.training.rows import TaskRow
+from sim.vehicle.car import Car
+from sim.vehicle.edits import parse_edit
 from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
 from ui.panels.controls import button, download
-from ui.state import at_work, lab_work
+from ui.state import at_work, classroom, lab_work
 from ui.state.at_work import AtWork
 from ui.state.classroom import plain
+from ui.state.visible import visible_to_student
+from ui.views import bay
 
 WORK = "debrief_work"
-CHAINS_OPEN = 2
+RUNS = "Every possible cause is run through your log, to tell what each check was worth"
+CHAINS_OPEN = 1
 LEFT = ("What was wrong", "What you handed in", "Your notes")
 RIGHT = (
     "Your way there",
     "What a saved report would have told",
-    "Your saved report",
     "A short way for this car",
     "What else it could have been when you repaired",
 )
@@ -38,18 +55,22 @@ def show(held: AtWork) -> None:
     """The page of an exercise that has been handed in."""
     _begin(held)
     st.title(f"Debrief: {held.work.attempt.exercise.exercise}")
-    _verdict(held)
-    found: Debrief | None = lab_work.found(WORK)
+    found: Debrief | None = lab_work.found(WORK, told=RUNS)
     told: Debrief = found or st.session_state.debrief
+    _picture(held, told)
+    _go_on(held)
     said = dict(sections(told))
     left, right = st.columns([1, 1], gap="large")
-    for column, headings in ((left, LEFT), (right, RIGHT)):
-        with column:
-            for heading in headings:
-                _section(heading, said)
+    with left:
+        for heading in LEFT:
+            _section(heading, said)
+        _method(told)
+    with right:
+        for heading in RIGHT:
+            _section(heading, said)
     _chains(told)
-    _checks(told, measured=found is not None)
-    _leave(told, held)
+    _checks(told)
+    download("To print", as_html(told), f"debrief-{held.work.id}.html", "print_debrief", icon="print")
     st.caption(DISCLAIMER)
 
 
@@ -61,6 +82,9 @@ def _begin(held: AtWork) -> None:
     after_showing = held.work.after_showing
     with st.spinner("Your log is read once more ..."):
         st.session_state.debrief = debrief(attempt, after_showing=after_showing)
+        st.session_state.debrief_seen = visible_to_student(
+            Attempt.replay(attempt.exercise, first_read(attempt))
+        )
     st.session_state.debrief_of = held.work.id
 
     def task(workshop: Workshop, progress: Progress, stop: Stop) -> Debrief:
@@ -70,22 +94,71 @@ def _begin(held: AtWork) -> None:
     lab_work.start(WORK, task)
 
 
-def _verdict(held: AtWork) -> None:
-    attempt, result = held.work.attempt, held.work.attempt.result
-    assert result is not None
-    with st.container(key="verdict"):
-        if result.complete:
-            st.success("Cause named, repaired, proved.", icon=":material/check_circle:")
-        else:
-            exact = result.verdict.exact
-            steps = (("cause named", exact), ("repaired", result.repaired), ("proved", result.proven))
-            words = " · ".join(f"{'✓' if done else '✗ not'} {name}" for name, done in steps)
-            st.warning(f"{words}. Handed in, {result.credit:.0%}.", icon=":material/task:")
+def _picture(held: AtWork, told: Debrief) -> None:
+    """The car as it was first read, and beside it the ticks, and what followed from what was wrong."""
+    attempt, result = held.work.attempt, told.result
+    words, car = st.columns([1, 1.4], gap="large", vertical_alignment="center")
+    with words, st.container(key="verdict"):
+        sheet.show(ticks(told), "debrief_ticks")
+        credit = "" if result.complete else f"credit {result.credit:.0%} · "
         st.caption(
-            f"{attempt.minutes:.0f} min of labor (aim {attempt.exercise.minutes:g}) · "
+            f"{credit}{attempt.minutes:.0f} min of labor (aim {attempt.exercise.minutes:g}) · "
             f"parts {attempt.cost:g} · {counted(len(attempt.steps), 'step')} · "
             f"{counted(attempt.hints_taken, 'hint')}"
         )
+        sheet.show(aftermath_picture(told), "debrief_aftermath")
+    with car:
+        bay.fitted_map(
+            held.car, held.layout, st.session_state.debrief_seen, "debrief_map", _on_the_map(told, held.car)
+        )
+
+
+def _on_the_map(told: Debrief, car: Car) -> str:
+    """The module or in-line connector where the first hidden edit is; empty if the map shows none."""
+    for edit in told.attempt.exercise.arrives:
+        for part in parse_edit(edit, told.attempt.exercise.real_car).targets:
+            pin = car.pins.get(part)
+            plug = car.connectors.get(pin.connector if pin else part)
+            owner = plug.owner if plug else part
+            if owner in car.claimed.modules:
+                return f"module {owner}"
+            if plug is not None:
+                return f"connector {plug.id}"
+    return ""
+
+
+def _go_on(held: AtWork) -> None:
+    """The next exercise, or back to where there are more."""
+    with st.container(horizontal=True, key="go_on"):
+        following = _next_task(held)
+        if following is not None:
+            words = (
+                f"{'Go on with' if following.attempt_id else 'Next'}: {plain(following.assignment.exercise)}"
+            )
+            start = partial(_to_next, following.assignment.id)
+            button(words, "next_exercise", start, icon="arrow_forward", primary=True)
+        button("All exercises", "to_desk", _to_desk, icon="inbox", primary=following is None)
+
+
+def _next_task(held: AtWork) -> TaskRow | None:
+    """The next exercise on the desk that is not handed in, after this one, else before it."""
+    tasks = classroom.records().assignments.desk(held.student.id)
+    open_ones = [one for one in tasks if not one.handed_in and one.assignment.id != held.assignment.id]
+    after = [one for one in open_ones if one.assignment.id > held.assignment.id]
+    return next(iter(after or open_ones), None)
+
+
+def _to_next(assignment_id: int) -> None:
+    lab_work.forget(WORK)
+    at_work.begin(assignment_id)
+
+
+def _method(told: Debrief) -> None:
+    if told.method:
+        done = sum(one.done for one in told.method)
+        st.subheader("Good method", anchor=False)
+        st.caption(f"{done} of {len(told.method)} rules of the trade that this job called for ({SOURCE}).")
+        sheet.show(method_list(told), "debrief_method")
 
 
 def _section(heading: str, said: dict[str, list[str]]) -> None:
@@ -96,36 +169,24 @@ def _section(heading: str, said: dict[str, list[str]]) -> None:
 
 
 def _chains(told: Debrief) -> None:
-    if not told.causes:
+    if not told.chains:
         return
-    st.header("Why it showed what it showed", anchor=False)
-    for place, (name, tree) in enumerate(told.causes):
-        with st.expander(name, expanded=place < CHAINS_OPEN, key=f"chain {place}"):
+    st.subheader("Why it showed what it showed", anchor=False)
+    for place, one in enumerate(told.chains):
+        with st.expander(one.title, expanded=place < CHAINS_OPEN, key=f"chain {place}"):
             drawn, words = st.columns([1.4, 1], gap="medium")
             with drawn:
-                sheet.show(f'<div class="wide">{chain_picture(tree)}</div>', f"chain_picture_{place}")
+                sheet.show(f'<div class="wide">{chain_picture(one.tree)}</div>', f"chain_picture_{place}")
             with words:
-                sheet.show(because_tree(tree), f"chain_words_{place}")
+                sheet.show(because_tree(one.tree), f"chain_words_{place}")
+                if one.also:
+                    st.caption(plain(also(one)))
 
 
-def _checks(told: Debrief, measured: bool) -> None:
-    st.header("Your checks, one by one", anchor=False)
-    if not measured:
-        st.caption(
-            "Working out what each check was worth: every possible cause is run through your log. "
-            "You can read on or leave; finished runs are kept."
-        )
+def _checks(told: Debrief) -> None:
+    st.subheader("Your checks, one by one", anchor=False)
     with st.container(key="checks"):
         sheet.show(f'<div class="wide">{checks_table(told)}</div>', "checks_table")
-    if told.suspects is not None:
-        st.markdown("**Possible causes left after each step**")
-        sheet.show(suspects_picture(told), "suspects_left")
-
-
-def _leave(told: Debrief, held: AtWork) -> None:
-    with st.container(horizontal=True):
-        download("To print", as_html(told), f"debrief-{held.work.id}.html", "print_debrief", icon="print")
-        button("Back to the desk", "to_desk", _to_desk, icon="inbox")
 
 
 def _to_desk() -> None:
