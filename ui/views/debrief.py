@@ -108,9 +108,12 @@ def _picture(held: AtWork, told: Debrief) -> None:
         )
         sheet.show(aftermath_picture(told), "debrief_aftermath")
     with car:
-        bay.fitted_map(
-            held.car, held.layout, st.session_state.debrief_seen, "debrief_map", _on_the_map(told, held.car)
-        )
+        _map(held, _on_the_map(told, held.car))
+
+
+@st.fragment
+def _map(held: AtWork, picked: str) -> None:
+    bay.fitted_map(held.car, held.layout, st.session_state.debrief_seen, "debrief_map", picked)
 
 
 def _on_the_map(told: Debrief, car: Car) -> str:
