@@ -32,12 +32,12 @@ from sim.vehicle.edits import parse_edit
 from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
+from ui.panels import maps
 from ui.panels.controls import button, download
 from ui.state import at_work, classroom, lab_work
 from ui.state.at_work import AtWork
 from ui.state.classroom import plain
 from ui.state.visible import visible_to_student
-from ui.views import bay
 
 WORK = "debrief_work"
 RUNS = "Every possible cause is run through your log, to tell what each check was worth"
@@ -113,7 +113,7 @@ def _picture(held: AtWork, told: Debrief) -> None:
 
 @st.fragment
 def _map(held: AtWork, picked: str) -> None:
-    bay.fitted_map(held.car, held.layout, st.session_state.debrief_seen, "debrief_map", picked)
+    maps.fitted_map(held.car, held.layout, st.session_state.debrief_seen, "debrief_map", picked)
 
 
 def _on_the_map(told: Debrief, car: Car) -> str:
