@@ -31,7 +31,7 @@ Kind = Literal["silent", "held up", "lamp", "code", "engine"]
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class SeenEffect:
     """One thing that the car showed, and why. `part`: its module or lamp, in words."""
 
     kind: Kind
@@ -62,47 +62,47 @@ class Aftermath:
     effects: tuple[tuple[str, str], ...]
 
 
-def shown_by(bench: Bench) -> Iterator[Shown]:
+def shown_by(bench: Bench) -> Iterator[SeenEffect]:
     """Everything that the last scan and the driver's seat show and that follows from an edit."""
     for one in _shown(bench):
         why = one.why.to_edits()
         if why.reaches_edit:
-            yield Shown(one.kind, one.title, one.part, why)
+            yield SeenEffect(one.kind, one.title, one.part, why)
 
 
-def _shown(bench: Bench) -> Iterator[Shown]:
+def _shown(bench: Bench) -> Iterator[SeenEffect]:
     report = bench.last_report
     assert report is not None
     for name in report.silent:
         waits_for = bench.live.modules[name].waiting_for
         words = f"{name} waits for {', '.join(waits_for)}" if waits_for else name
         kind: Kind = "held up" if waits_for else "silent"
-        yield Shown(kind, f"{name}: no answer", words, why_silent(bench, name))
+        yield SeenEffect(kind, f"{name}: no answer", words, why_silent(bench, name))
     seat = seat_of(bench)
     titles = {lamp.name: lamp.title or lamp.name for lamp in seat.lamps}
     for lamp in seat.lit:
-        yield Shown("lamp", f"lamp: {titles[lamp]}", titles[lamp], why_telltale(bench, lamp))
+        yield SeenEffect("lamp", f"lamp: {titles[lamp]}", titles[lamp], why_telltale(bench, lamp))
     for entry in report.modules:
         for code in entry.codes:
             title = f"code {code.code} in {entry.module}"
-            yield Shown("code", title, entry.module, why_code(bench, entry.module, code.code))
+            yield SeenEffect("code", title, entry.module, why_code(bench, entry.module, code.code))
     if bench.car.built.engine and seat.engine != "running":
-        yield Shown("engine", f"engine {seat.engine}", f"engine {seat.engine}", why_engine(bench))
+        yield SeenEffect("engine", f"engine {seat.engine}", f"engine {seat.engine}", why_engine(bench))
 
 
-def chains(shown: Sequence[Shown], car: Car) -> tuple[Chain, ...]:
+def chains(shown: Sequence[SeenEffect], car: Car) -> tuple[Chain, ...]:
     """For each set of edits one chain of causes, the one that tells most, with all else that follows."""
     return tuple(_chain(group, car) for group in list(_by_roots(shown).values())[:MOST_CHAINS])
 
 
-def _by_roots(shown: Iterable[Shown]) -> dict[frozenset[str], list[Shown]]:
-    groups: dict[frozenset[str], list[Shown]] = {}
+def _by_roots(shown: Iterable[SeenEffect]) -> dict[frozenset[str], list[SeenEffect]]:
+    groups: dict[frozenset[str], list[SeenEffect]] = {}
     for one in shown:
         groups.setdefault(frozenset(one.roots), []).append(one)
     return groups
 
 
-def _chain(group: list[Shown], car: Car) -> Chain:
+def _chain(group: list[SeenEffect], car: Car) -> Chain:
     told = max(group, key=lambda one: _worth(one.why))
     return Chain(told.title, in_words(told.why, car), tuple(one.title for one in group if one is not told))
 
@@ -127,9 +127,9 @@ def _reasons(tree: Because) -> Iterator[str]:
         yield from _reasons(cause)
 
 
-def aftermath(shown: Sequence[Shown], hidden: Sequence[str], car: Car) -> tuple[Aftermath, ...]:
+def aftermath(shown: Sequence[SeenEffect], hidden: Sequence[str], car: Car) -> tuple[Aftermath, ...]:
     """What followed from the hidden edits, each of which is there at least once; shared effects once."""
-    groups: dict[tuple[str, ...], list[Shown]] = {}
+    groups: dict[tuple[str, ...], list[SeenEffect]] = {}
     root_of = {edit: _as_root(edit, car) for edit in hidden}
     for one in shown:
         edits = tuple(edit for edit in hidden if root_of[edit] in one.roots)
@@ -146,7 +146,7 @@ def _as_root(text: str, car: Car) -> str:
     return f"{SUPPOSED}{edit.theory}" if edit.theory else edit.text
 
 
-def _effects(group: list[Shown]) -> Iterator[tuple[str, str]]:
+def _effects(group: list[SeenEffect]) -> Iterator[tuple[str, str]]:
     for kind, label in LABELS.items():
         parts = [one.part for one in group if one.kind == kind]
         if not parts:

@@ -37,8 +37,8 @@ class MethodRule:
     done: str
     missed: str
     step: str
-    steps: Callable[[Work], Iterable[int]]
-    called_for: Callable[[Work], bool]
+    steps: Callable[[LoggedWork], Iterable[int]]
+    called_for: Callable[[LoggedWork], bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +62,12 @@ class Method:
 
 def good_method(attempt: Attempt) -> tuple[Method, ...]:
     """The rules that a log follows, and those that its job called for and it does not follow."""
-    work = Work(attempt)
+    work = LoggedWork(attempt)
     found = (Method(rule, tuple(rule.steps(work)), rule.called_for(work)) for rule in RULES)
     return tuple(one for one in found if one.done or one.called_for)
 
 
-class Work:
+class LoggedWork:
     """A log as the rules see it: its steps, what was probed, and which modules were found dead."""
 
     def __init__(self, attempt: Attempt) -> None:
@@ -131,30 +131,30 @@ def _first(steps: Sequence[WorkStep], verb: str) -> int | None:
     return next((place for place, step in enumerate(steps) if step.verb == verb and not step.vain), None)
 
 
-def _saved(work: Work) -> Iterator[int]:
+def _saved(work: LoggedWork) -> Iterator[int]:
     saved, cleared = _first(work.steps, "save"), _first(work.steps, "clear")
     if saved is not None and (cleared is None or saved < cleared):
         yield saved
 
 
-def _asked_all(work: Work) -> Iterator[int]:
+def _asked_all(work: LoggedWork) -> Iterator[int]:
     """A scan before anything is changed."""
     scanned = _first(work.steps, "scan")
     if scanned is not None and not any(step.changes for step in work.steps[:scanned]):
         yield scanned
 
 
-def _supply_under_load(work: Work) -> Iterator[int]:
+def _supply_under_load(work: LoggedWork) -> Iterator[int]:
     at = work.supplies()
     yield from (place for place, what in work.loaded() if at & set(what.points))
 
 
-def _ground_under_load(work: Work) -> Iterator[int]:
+def _ground_under_load(work: LoggedWork) -> Iterator[int]:
     at = work.grounds()
     yield from (place for place, what in work.loaded() if at & set(what.points))
 
 
-def _proof(work: Work) -> Iterator[int]:
+def _proof(work: LoggedWork) -> Iterator[int]:
     """Every check after the last repair, if the repair held and everything was shown."""
     result = work.attempt.result
     last = max((place for place, step in enumerate(work.steps) if step.repairs), default=None)
@@ -164,11 +164,11 @@ def _proof(work: Work) -> Iterator[int]:
     yield from (place for place in range(last + 1, len(work.steps)) if work.steps[place].verb in checks)
 
 
-def _was_cleared(work: Work) -> bool:
+def _was_cleared(work: LoggedWork) -> bool:
     return _first(work.steps, "clear") is not None
 
 
-def _was_blamed(work: Work) -> bool:
+def _was_blamed(work: LoggedWork) -> bool:
     """A silent module was condemned, and there was a lamp to load its circuits with."""
     return bool(work.blamed) and "lamp" in work.attempt.exercise.tools
 
