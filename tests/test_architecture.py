@@ -18,9 +18,11 @@ import pytest
 from sim import scenarios_folder
 from sim.cli import COMMANDS, main
 from sim.front_door import front_end_command
+from sim.handbook.book import chapter, pages
 
 ROOT = Path(__file__).resolve().parent.parent
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "sim", "ui", "scenarios", "tests"}
+MOST_PICTURE_BYTES = 80_000  # a first screen that loads at once
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 
@@ -108,10 +110,18 @@ def test_the_readme_has_two_commands_of_one_line_and_what_they_name_exists() -> 
     assert "bay" in COMMANDS
 
 
-def test_the_tour_of_the_readme_works_as_written(capsys: pytest.CaptureFixture[str]) -> None:
-    """Every command of the tour ends with status 0, and its program prints the promised code."""
+def test_the_readme_shows_small_pictures_and_names_each_page() -> None:
+    """Its pictures are there, none above 80 kB; each page has its line, the one of the handbook."""
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    tour = readme[readme.index("## Five minutes") :]
+    pictures = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", readme)
+    assert 3 == len(pictures)
+    assert all((ROOT / name).stat().st_size < MOST_PICTURE_BYTES for name in pictures)
+    assert [] == [page.title for page in pages() if f"| {page.title} | {page.purpose} |" not in readme]
+
+
+def test_the_commands_of_the_handbook_work_as_written(capsys: pytest.CaptureFixture[str]) -> None:
+    """Every command of its example ends with status 0, and its program prints the promised code."""
+    tour = chapter("programs").text
     commands, program = re.findall(r"^```(?:sh|python)\n(.+?)\n```$", tour, flags=re.MULTILINE | re.DOTALL)
     lines = commands.replace("\\\n", " ").splitlines()
     assert 4 == len(lines)
@@ -119,7 +129,7 @@ def test_the_tour_of_the_readme_works_as_written(capsys: pytest.CaptureFixture[s
         words = shlex.split(line)
         assert ".venv/bin/busbay" == words[0]
         assert 0 == main(words[1:]), line
-    exec(compile(program, "README.md", "exec"), {})
+    exec(compile(program, "programs.md", "exec"), {})
     assert re.search(r"ECM +U0121-87", capsys.readouterr().out)
 
 

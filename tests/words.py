@@ -1,7 +1,8 @@
 """All words that a person can meet: `python -m tests.words` prints them, a text each, with file and line.
 
 Texts of the program (string literals that are sentences or labels, a formatted one as a whole), its
-templates, the texts in its scenario files and the README; `--folder FOLDER` prints those of some folders.
+templates, the texts in its scenario files, the handbook and the README; `--folder FOLDER` prints those of
+some folders.
 Docstrings, comments, keys and names are not words on screen. `tests/test_words.py` lists what must not come
 back.
 """

@@ -32,6 +32,10 @@ TITLES = {
     "programs": "Command line and other programs",
     "glossary": "Words of the trade",
 }
+# of parts of the vehicle file whose key says less
+HEADINGS = {
+    "Vehicle": "The whole file", "Dlc": "Diagnostic connector", "Lin": "LIN", "Inline": "In-line connectors",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +99,8 @@ def pages() -> tuple[PageRow, ...]:
 def heading_of(part: str) -> str:
     """The heading of a part of the vehicle file: the key that holds it, or its own name in words."""
     keys = {vehicle_file.part_of(key): key for key in vehicle_file.top_level()}
+    if part in HEADINGS:
+        return HEADINGS[part]
     words = keys.get(part) or re.sub(r"(?<=[a-z])(?=[A-Z])", " ", part).lower()
     return words.replace("_", " ").capitalize()
 
@@ -114,7 +120,7 @@ def _written(name: str) -> str:
 
 
 def _linked(takes: str) -> str:
-    """`a part [Fuse]` with a link to the paragraph about it."""
+    """`keys of [Fuse]` with a link to the paragraph about it."""
     return re.sub(
         r"\[(\w+)\]", lambda part: f"[{heading_of(part[1])}](#{anchor(heading_of(part[1]))})", takes
     )

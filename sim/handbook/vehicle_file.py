@@ -100,7 +100,7 @@ def _named(value: Any) -> Iterator[str]:
 
 def _takes(value: Schema) -> str:
     if "$ref" in value:
-        return f"a part [{value['$ref'].rpartition('/')[2]}]"
+        return f"keys of [{value['$ref'].rpartition('/')[2]}]"
     if "anyOf" in value:
         kinds = [_takes(one) for one in value["anyOf"] if one.get("type") != "null"]
         return " or ".join(dict.fromkeys(kinds))
@@ -108,7 +108,7 @@ def _takes(value: Schema) -> str:
         return ", ".join(f"`{one}`" for one in value.get("enum", [value.get("const")]))
     if value.get("type") == "array":
         inner = value.get("items", {})
-        return f"list of {_takes(inner)}" if inner else "list"
+        return f"list, each {_takes(inner)}" if inner else "list"
     if value.get("type") == "object":
         inner = value.get("additionalProperties", {})
         return f"lines `NAME: ...`, each {_takes(inner)}"

@@ -2,6 +2,7 @@
 
 `python -m tests.ui.screenshots FOLDER student` takes those of a student's pages only; so do `bay`, `lab`,
 and `class` (the instructor's). Everything is done once, on a laptop, and each page taken at all sizes.
+`python -m tests.ui.screenshots --readme` takes the small pictures of the README anew.
 """
 
 from __future__ import annotations
@@ -9,14 +10,30 @@ from __future__ import annotations
 import shutil
 import sys
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 
-from playwright.sync_api import Page
+from PIL import Image
+from playwright.sync_api import Page, expect
 
-from tests.ui.browser import browser
-from tests.ui.walks import SCHEMES, SIZES, WALKS, Walk, fresh_front_end, on_a_laptop, on_paper, resize
+from tests.ui.browser import browser, button, opened, panel
+from tests.ui.walks import (
+    PATIENCE_MS,
+    SCHEMES,
+    SIZES,
+    WALKS,
+    Shot,
+    Walk,
+    fresh_front_end,
+    on_a_laptop,
+    on_paper,
+    resize,
+)
 
 TALLEST_PX = 6000
+PICTURES = Path(__file__).parents[2] / ".pictures"
+README_PX = 1000  # wide: as a page of text shows it
+COLORS = 128
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +63,51 @@ class Camera:
         paper.close()
 
 
+@dataclass(frozen=True, slots=True)
+class SmallCamera:
+    """Takes one small picture of each state, as it is on a laptop in the light scheme."""
+
+    page: Page
+    folder: Path
+
+    def __call__(self, name: str) -> None:
+        """The page as it is now."""
+        self.page.wait_for_timeout(1500)  # nothing moves any more
+        taken = Image.open(BytesIO(self.page.screenshot())).convert("RGB")
+        small = taken.resize((README_PX, taken.height * README_PX // taken.width), Image.Resampling.LANCZOS)
+        small.quantize(COLORS).save(self.folder / f"{name}.png", optimize=True)
+
+    def printed(self, name: str, button_name: str) -> None:
+        """Nothing on paper is in the README."""
+
+
+def for_the_readme(page: Page, shot: Shot) -> None:
+    """The first page, what follows from an unplugged module, and its codes."""
+    shot("start")
+    button(page, "Unplug a node")
+    expect(page.get_by_role("button", name="Play")).to_be_visible(timeout=PATIENCE_MS)
+    shot("watch")
+    panel(page, "Tester")
+    button(page, "Scan all modules")
+    expect(page.locator("[data-id='silent ABS']")).to_be_visible(timeout=PATIENCE_MS)
+    shot("scan")
+
+
+def _readme() -> None:
+    PICTURES.mkdir(exist_ok=True)
+    with fresh_front_end() as (address, _), browser(_chromium()) as started:
+        page = opened(started, address, viewport={"width": 1366, "height": 768}, color_scheme="light")
+        for_the_readme(page, SmallCamera(page, PICTURES))
+
+
+def _chromium() -> str:
+    return shutil.which("chromium") or sys.exit("the program chromium is not installed on this machine")
+
+
 def main(folder: Path, walks: list[Walk]) -> None:
     """Take all pictures of these walks."""
     folder.mkdir(parents=True, exist_ok=True)
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        sys.exit("the program chromium is not installed on this machine")
-    with fresh_front_end() as (address, records), browser(chromium) as started:
+    with fresh_front_end() as (address, records), browser(_chromium()) as started:
         for walk in walks:
             page = on_a_laptop(started, address)
             walk(page, records, Camera(page, folder))
@@ -60,4 +115,7 @@ def main(folder: Path, walks: list[Walk]) -> None:
 
 
 if __name__ == "__main__":
+    if sys.argv[1:] == ["--readme"]:
+        _readme()
+        sys.exit()
     main(Path(sys.argv[1]), [WALKS[name] for name in sys.argv[2:] or WALKS])

@@ -77,6 +77,8 @@ def _walk(page: Page, shot: Shot) -> None:
     _instruments(page, shot)
     open_page(page, "car")
     shot("car")
+    open_page(page, "handbook")
+    shot("handbook")
 
 
 def _lab(page: Page, shot: Shot) -> None:

@@ -15,12 +15,12 @@ def under_the_page(path: str) -> None:
     """Below a page: the handbook, and its words in a popover."""
     if path == HANDBOOK:
         return
-    with st.container(key="help", horizontal=True):
+    with st.container(key="help", horizontal=True, vertical_alignment="center"):
         link("Handbook", "start")
         if words := terms_of(path):
             with st.popover("Words on this page", icon=":material/dictionary:", type="tertiary"):
                 for term in words:
-                    st.markdown(f"**{term.word}**: {term.meaning} :gray[{term.source}]")
+                    st.markdown(f"**{term.word}**: {term.meaning} *{term.source}*")
 
 
 def paragraph_link(paragraph: Paragraph | None) -> None:
