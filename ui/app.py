@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
+from ui.panels import projector
 from ui.panels.help import under_the_page
 from ui.registry import PAGES, menus_of, pages_of
 from ui.state.at_work import take_up
@@ -16,9 +17,9 @@ STYLE = """<style>
 [data-testid="stMainBlockContainer"] { padding: 4.4rem 2rem 2rem; max-width: 1900px; }
 .st-key-panel [role="radiogroup"], .st-key-sheets [role="radiogroup"] { flex-wrap: wrap; }
 .st-key-panel button { padding-inline: 0.5rem; }
-[data-testid="stLayoutWrapper"]:has(> .st-key-strip) { position: sticky; top: 3.6rem; z-index: 20; }
-.st-key-strip { border-radius: 8px; padding: 0.35rem 0.8rem; background: rgba(128, 120, 100, 0.14);
-  backdrop-filter: blur(14px); }
+[data-testid="stLayoutWrapper"]:has(> .st-key-in_sight) { position: sticky; top: 3.6rem; z-index: 20; }
+.st-key-in_sight { gap: 0.4rem; border-radius: 8px; padding: 0.35rem 0.8rem;
+  background: rgba(128, 120, 100, 0.14); backdrop-filter: blur(14px); }
 .st-key-answer p { font-size: 1.2rem; font-weight: 600; line-height: 1.3; }
 .st-key-panel [role="radiogroup"] { font-size: 0.93rem; }
 /* contrast 4.5 to 1 (WCAG 2.2, 1.4.3): the framework dims captions and writes white on any primary */
@@ -32,7 +33,8 @@ button:is([aria-label="Clear value"], [aria-label="Clear all"]) { min-width: 24p
 [class*="st-key-offer-"], [class*="st-key-task-"] { padding-block: 0.5rem; }
 @media (prefers-reduced-motion: reduce) {
   *, *::before, *::after { animation-duration: 1ms !important; transition-duration: 1ms !important; } }
-@media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; } }
+@media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; }
+  .st-key-to_projector { display: none; } }
 </style>"""
 
 
@@ -60,6 +62,7 @@ def main() -> None:
     _tell_unknown_keys()
     chosen.run()
     under_the_page(next((path for path, entry in entries.items() if entry is chosen), ""))
+    projector.apply()
     keep_cookies()
 
 

@@ -24,7 +24,7 @@ LETTER_W = {"I": 0.4, "-": 0.42, "M": 0.98, "W": 1.0}  # bold, per size of the t
 OTHER_LETTER_W = 0.74
 NAME_PX, BROKEN_PX = 14.0, 12.5  # the size of a name in one line, and in two
 WORD_PX, WORD_STEP, MOST_LINES = 10.5, 12.5, 4  # below the name, from line to line; lines in a box
-MOST_SCALE = 1.4  # a small car need not fill a projector
+MOST_SCALE = 1.9  # a small car fills its column, and is not higher than a projector
 
 MARKS: dict[str, Callable[[], Node]] = {
     "running": partial(node, "circle", r=4, class_="mark full"),

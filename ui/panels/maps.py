@@ -13,6 +13,7 @@ from ui.drawing import sheet
 from ui.drawing.car_map import car_map, legend
 from ui.drawing.car_plan import car_plan, run_legend
 from ui.drawing.layout import NARROW, WIDE, Layout
+from ui.drawing.mini_map import mini_map
 from ui.drawing.plan_layout import plan_of
 from ui.panels import timeline
 from ui.panels.controls import tabs
@@ -31,6 +32,12 @@ def show(held: Held, visible: Visible, on_pick: Callable[[], None]) -> None:
         _fitted(partial(_plan, held.car, visible, picked), "map", on_pick)
     else:
         fitted_map(held.car, held.layout, visible, "map", picked, on_pick)
+
+
+def show_small(held: Held, visible: Visible, on_pick: Callable[[], None]) -> None:
+    """On a phone, where the map is below the panels: the same in small, for what stays in sight."""
+    if st.session_state.get("narrow"):
+        sheet.show(mini_map(held.car, visible, st.session_state.get("part") or ""), "mini", on_pick)
 
 
 def fitted_map(

@@ -10,7 +10,20 @@ import streamlit as st
 from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.tables import event_list
-from ui.panels import log, maps, measure, part, result_strip, scope, seat, tester, timeline, why, work
+from ui.panels import (
+    log,
+    maps,
+    measure,
+    part,
+    projector,
+    result_strip,
+    scope,
+    seat,
+    tester,
+    timeline,
+    why,
+    work,
+)
 from ui.panels.controls import button, switch, tabs
 from ui.state import first_visit, kept
 from ui.state.held import Held
@@ -37,7 +50,7 @@ def show() -> None:
     work_off(held, st.empty())
     visible = held.visible()
     _headline(held, visible)
-    strip = st.container()
+    strip = st.container(key="in_sight")
     beside_the_map(
         partial(show_map, held, visible),
         partial(_happened, held, visible),
@@ -45,6 +58,7 @@ def show() -> None:
     )
     with strip:
         result_strip.show(held, visible)
+        maps.show_small(held, visible, partial(picked_on_map, "mini"))
     kept.keep_fields(held.key)
 
 
@@ -76,6 +90,7 @@ def _headline(held: Held, visible: Visible) -> None:
         )
         st.space("stretch")
         _to_the_diagrams()
+        projector.offer()
         let_time_pass()
 
 
@@ -97,9 +112,9 @@ def show_map(held: Held, visible: Visible) -> None:
     maps.show(held, visible, picked_on_map)
 
 
-def picked_on_map() -> None:
+def picked_on_map(key: str = "map") -> None:
     """Open what is picked on the map in the panel Part."""
-    picked = sheet.picked("map")
+    picked = sheet.picked(key)
     if picked:
         st.session_state.part = picked
         st.session_state.panel = "Part"

@@ -11,7 +11,7 @@ from sim.training.rows import ClassRow, StudentRow
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_sheets import board
-from ui.panels import exam_control
+from ui.panels import exam_control, projector
 from ui.panels.controls import button, one_of
 from ui.state import classroom
 from ui.state.choices import distinct
@@ -32,6 +32,7 @@ def show() -> None:
     with st.container(horizontal=True, vertical_alignment="bottom", key="board_head"):
         group = choose_class(known)
         _pause(group)
+        projector.offer()
     st.fragment(_live, run_every=REFRESH_S)(group.id)
     exam_control.waiting(group)
     left, right = st.columns(2, gap="large")

@@ -14,7 +14,7 @@ from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.class_sheets import join_code
 from ui.drawing.tables import plain_table
-from ui.panels import exam_control
+from ui.panels import exam_control, projector
 from ui.panels.controls import button, download, one_of
 from ui.panels.exam import exam_words
 from ui.state import at_work, classroom
@@ -85,6 +85,7 @@ def _code(group: ClassRow) -> None:
         return
     with st.container(border=True, key="join_code_box"):
         sheet.show(join_code(group.join_code, classroom.address("join")), "join_code_sheet")
+        projector.offer()
     button("Close it for new students", "close_class", partial(_close, True))
 
 

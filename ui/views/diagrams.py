@@ -21,7 +21,7 @@ from ui.drawing.fuse_box import boxes_of, fuse_box
 from ui.drawing.instruments import expected_table
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
-from ui.panels import measure
+from ui.panels import measure, projector
 from ui.panels.controls import download, one_of, switch, tabs
 from ui.panels.diagram import connector_words
 from ui.panels.terminals import papers_of, terminals
@@ -82,6 +82,7 @@ def _drawn(held: Held, visible: Visible, svg: str, title: str, name: str) -> Non
         switch("a click puts the", LEADS, "lead", "red")
         fit = st.toggle("fit to the page", value=True, key="fit_drawing", persist_state="session")
         st.space("stretch")
+        projector.offer()
         download("To print", printable(svg, title), f"{name}.html", "print_drawing", icon="print")
     leads = {lead: st.session_state.get(f"probe_{lead}") or "" for lead in LEADS}
     with st.container(key="paper"):

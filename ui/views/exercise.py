@@ -70,10 +70,11 @@ def _exercise() -> None:
     visible = held.visible()
     _headline(held, visible)
     _from_the_instructor(held)
-    strip = st.container()
+    strip = st.container(key="in_sight")
     bay.beside_the_map(lambda: _map(held, visible), lambda: _shown(held.steps), lambda: _right(held, visible))
     with strip:
         result_strip.show(held, visible)
+        maps.show_small(held, visible, partial(_picked_on_map, "mini"))
     at_work.keep_panel()
 
 
@@ -81,12 +82,12 @@ def _map(held: AtWork, visible: Visible) -> None:
     maps.show(held, visible, _picked_on_map)
 
 
-def _picked_on_map() -> None:
+def _picked_on_map(key: str = "map") -> None:
     """A part opens in its panel; where causes are named it is what a cause is named of."""
-    if st.session_state.get("panel") == "Hand in" and sheet.picked("map"):
-        hand_in.take(sheet.picked("map").rpartition(" ")[2])
+    if st.session_state.get("panel") == "Hand in" and sheet.picked(key):
+        hand_in.take(sheet.picked(key).rpartition(" ")[2])
     else:
-        bay.picked_on_map()
+        bay.picked_on_map(key)
 
 
 def _right(held: AtWork, visible: Visible) -> None:

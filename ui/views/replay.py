@@ -19,7 +19,7 @@ from ui.drawing import sheet
 from ui.drawing.dash import cluster
 from ui.drawing.layout import Layout, layout_of
 from ui.drawing.tables import plain_table, report_table
-from ui.panels import timeline, why
+from ui.panels import projector, timeline, why
 from ui.panels.controls import button
 from ui.panels.maps import fitted_map
 from ui.state import classroom
@@ -138,6 +138,7 @@ def _replay(replay: Replay) -> None:
 def _steps(replay: Replay, count: int) -> None:
     at_end = replay.at >= count
     with st.container(horizontal=True, vertical_alignment="bottom", key="replay_steps"):
+        projector.offer()
         button("First", "replay_first", partial(_go, -END), icon="first_page")
         button("Back", "replay_back", partial(_go, -1), icon="chevron_left", disabled=replay.at <= 0)
         button("Next", "replay_next", partial(_go, 1), icon="chevron_right", primary=True, disabled=at_end)
