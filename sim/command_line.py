@@ -14,18 +14,21 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import fields, is_dataclass
-from functools import partial, reduce
+from dataclasses import dataclass, fields, is_dataclass
+from functools import partial, reduce, wraps
 from io import StringIO
 from pathlib import Path
 from textwrap import indent
-from typing import Any, TypeVar, get_args, get_type_hints
+from typing import TYPE_CHECKING, Any, TypeVar, get_args, get_type_hints
 
 import click
 from click.shell_completion import CompletionItem
 
 from sim import shipped_files
 from sim.vehicle.problems import Problem
+
+if TYPE_CHECKING:
+    from sim.bench.bench import Bench
 
 EXIT_CODES = (
     ("0", "done"),
@@ -119,6 +122,21 @@ def together(*decorators: Decorator[Function]) -> Decorator[Function]:
     return lambda function: reduce(lambda made, one: one(made), reversed(decorators), function)
 
 
+def as_one(name: str, kind: type, *options: Decorator[Any]) -> Callable[[Callable[..., Any]], Any]:
+    """Arguments and options that a function gets as one dataclass, whose fields have their names."""
+    taken = [field.name for field in fields(kind)]
+
+    def decorate(function: Callable[..., Any]) -> Any:
+        @wraps(function)
+        def called(**values: Any) -> Any:
+            one = kind(**{key: values.pop(key) for key in taken})
+            return function(**{name: one}, **values)
+
+        return together(*options)(called)
+
+    return decorate
+
+
 def shipped(kind: str) -> Callable[[click.Context, click.Parameter, str], list[CompletionItem | str]]:
     """Complete the names of shipped `vehicles`, `exercises` or `cases`, else the paths of files."""
 
@@ -182,7 +200,32 @@ action_options = together(
     ),
     click.option("--script", type=FILE, help="A file with one action per line, done before --do."),
 )
-work_options = together(car_argument, given_option, action_options, seed_option)
+
+
+@dataclass(frozen=True, slots=True)
+class CarWork:
+    """A car, the edits that it arrives with, and what is done to it."""
+
+    car: str
+    given: tuple[str, ...]
+    do: tuple[str, ...]
+    script: Path | None
+    seed: int
+
+    @property
+    def actions(self) -> list[str]:
+        """All actions, in order."""
+        return actions_of(self.script, self.do)
+
+    def bench(self) -> Bench:
+        """The car in the bay, before the first action."""
+        from sim.bench.bench import Bench
+        from sim.catalogue import find_car
+
+        return Bench(find_car(self.car), self.given, self.seed)
+
+
+work_options = as_one("work", CarWork, car_argument, given_option, action_options, seed_option)
 
 
 def actions_of(script: Path | None, do: Sequence[str]) -> list[str]:

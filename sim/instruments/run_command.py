@@ -26,10 +26,9 @@ from sim.bench.explain import (
     why_telltale,
 )
 from sim.bench.observations import is_observation
-from sim.catalogue import find_car
 from sim.command_line import (
     FILE,
-    actions_of,
+    CarWork,
     command,
     print_json,
     print_table,
@@ -126,11 +125,7 @@ class Work:
 @click.option("--trace", type=FILE, help="Write the whole trace as JSON lines.")
 @click.option("--pictures", type=FILE, help="A folder for a PNG of every sweep of the scope.")
 def run(
-    car: str,
-    given: tuple[str, ...],
-    do: tuple[str, ...],
-    script: Path | None,
-    seed: int,
+    work: CarWork,
     asked: tuple[str, ...],
     events: bool,
     trace: Path | None,
@@ -141,9 +136,9 @@ def run(
 
     Edits and actions are sentences; 'busbay words CAR' prints those that a car understands.
     """
-    bench = Bench(find_car(car), given, seed)
+    bench = work.bench()
     steps = []
-    for step in worked(bench, actions_of(script, do), pictures):
+    for step in worked(bench, work.actions, pictures):
         steps.append(step)
         if not as_json:
             print_step(step, events)
@@ -151,7 +146,7 @@ def run(
     if trace:
         write_over(trace, "".join(f"{line}\n" for line in bench.trace.lines()))
     if as_json:
-        print_json(Work(bench.base.title, bench.given, seed, tuple(steps), reasons))
+        print_json(Work(bench.base.title, bench.given, bench.seed, tuple(steps), reasons))
         return
     if not (steps or asked or trace):
         print(f"Nothing was done. Say what with --do 'ACTION', as often as there are actions:\n\n{FORMS}")

@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import wraps
 from pathlib import Path
-from typing import Any
 
 import click
 
-from sim.command_line import FILE, Function, shipped, together
+from sim.command_line import FILE, as_one, shipped
 from sim.lab.run_cache import Cache
 from sim.lab.workshop import Workshop, on_cluster
 from sim.vehicle.edits import catalogue, further_faults, further_kinds
@@ -38,23 +36,13 @@ class Runs:
             yield workshop
 
 
-_RUNS = together(
+runs_options = as_one(
+    "runs",
+    Runs,
     click.option("--workers", type=click.IntRange(1), help="Processes (default: one per core)."),
     click.option("--cache", type=FILE, help="A folder in which finished runs are kept, to go on from."),
     click.option("--cluster", metavar="ADDRESS", help="Run on a Dask cluster, e.g. tcp://10.0.0.5:8786."),
 )
-
-
-def runs_options(function: Function) -> Any:
-    """Add the options of where runs are made; the function gets them as `runs`."""
-
-    @wraps(function)
-    def with_runs(*, workers: int | None, cache: Path | None, cluster: str | None, **others: Any) -> Any:
-        return function(runs=Runs(workers, cache, cluster), **others)
-
-    return _RUNS(with_runs)
-
-
 case_argument = click.argument(
     "case", help="A shipped case's name, or the path of a case file.", shell_complete=shipped("cases")
 )
@@ -65,7 +53,21 @@ kind_option = click.option(
     type=click.Choice(list(further_kinds())),
     help="Faults of this kind, too, besides what can be off, out or open; again for more.",
 )
-search_options = together(
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What is searched for the causes of a case, and for how many minutes at most."""
+
+    most: int
+    theories: bool
+    within: float
+    kinds: tuple[str, ...]
+
+
+search_options = as_one(
+    "search",
+    Search,
     click.option("--most", type=click.IntRange(1, 2), default=1, show_default=True, help="Faults at once."),
     click.option("--theories", is_flag=True, help="Theories about the car's design, too."),
     click.option("--within", type=float, default=15.0, show_default=True, help="Minutes for the search."),

@@ -11,23 +11,22 @@ import click
 from sim.catalogue import shipped_cars, vehicle_text
 from sim.command_line import (
     FILE,
-    action_options,
-    actions_of,
+    CarWork,
     car_argument,
     command,
-    given_option,
     print_json,
     print_table,
     progress,
     seed_option,
     sentences,
+    work_options,
     write_new,
     write_over,
 )
 from sim.lab.case_file import find_case
 from sim.lab.check_plan import CheckPlan, PlanBranch, PlanStep, check_plan
 from sim.lab.check_plan_report import plan_page, plan_sections
-from sim.lab.command_options import Runs, case_argument, faults_to_try, runs_options, search_options
+from sim.lab.command_options import Runs, Search, case_argument, faults_to_try, runs_options, search_options
 from sim.lab.compounds import Compound, exercise_draft, find_compounds
 from sim.lab.drive import first_look
 from sim.lab.grid import run_grid
@@ -53,7 +52,6 @@ html_option = click.option("--html", type=FILE, help="Write a page to be printed
     ],
     result=GridTold,
 )
-@car_argument
 @click.option(
     "--edit",
     "edits",
@@ -63,19 +61,13 @@ html_option = click.option("--html", type=FILE, help="Write a page to be printed
     shell_complete=sentences("fault", "repair", "theory"),
     help="An edit that is or is not there, several sentences divided by ';'; again for more, up to 10.",
 )
-@given_option
-@action_options
-@seed_option
+@work_options
 @html_option
 @click.option("--csv", type=FILE, help="Write the table, a row for each combination.")
 @runs_options
 def what_if(
-    car: str,
+    work: CarWork,
     edits: tuple[str, ...],
-    given: tuple[str, ...],
-    do: tuple[str, ...],
-    script: Path | None,
-    seed: int,
     html: Path | None,
     csv: Path | None,
     runs: Runs,
@@ -88,7 +80,7 @@ def what_if(
     """
     with runs.workshop() as workshop, progress("runs") as tell:
         grid = run_grid(
-            vehicle_text(car), edits, actions_of(script, do), given=given, seed=seed,
+            vehicle_text(work.car), edits, work.actions, given=work.given, seed=work.seed,
             workshop=workshop, progress=tell,
         )  # fmt: skip
     for path, written in ((html, grid_html), (csv, grid_csv)):
@@ -150,10 +142,7 @@ class CausesTold:
 @runs_options
 def causes(
     case: str,
-    most: int,
-    theories: bool,
-    within: float,
-    kinds: tuple[str, ...],
+    search: Search,
     listed: int,
     runs: Runs,
     as_json: bool,
@@ -163,7 +152,7 @@ def causes(
     Exit code 1 where there is none.
     """
     with runs.workshop() as workshop:
-        answer = _searched(case, most, theories, within, kinds, workshop)
+        answer = _searched(case, search, workshop)
     found = answer.result
     outcome = found_words(found, answer.share_left)
     if as_json:
@@ -183,15 +172,13 @@ def causes(
     return 0 if told else 1
 
 
-def _searched(
-    case: str, most: int, theories: bool, within_min: float, kinds: tuple[str, ...], workshop: Workshop
-) -> SearchAnswer:
+def _searched(case: str, search: Search, workshop: Workshop) -> SearchAnswer:
     told = find_case(case)
     question = Question(told.vehicle, told.given, told.seed, told.steps)
     with progress("runs") as tell:
         return search_on(
-            question, faults_to_try(told.vehicle, kinds), most, theories=theories,
-            limit_s=60 * within_min, workshop=workshop, progress=tell,
+            question, faults_to_try(told.vehicle, search.kinds), search.most, theories=search.theories,
+            limit_s=60 * search.within, workshop=workshop, progress=tell,
         )  # fmt: skip
 
 
@@ -241,10 +228,7 @@ class AdviceTold:
 @runs_options
 def best_check(
     case: str,
-    most: int,
-    theories: bool,
-    within: float,
-    kinds: tuple[str, ...],
+    search: Search,
     every_kind: bool,
     listed: int,
     runs: Runs,
@@ -256,7 +240,7 @@ def best_check(
     is found.
     """
     with runs.workshop() as workshop:
-        found = _searched(case, most, theories, within, kinds, workshop).result
+        found = _searched(case, search, workshop).result
         with progress("checks") as tell:
             advice = next_check(found, every_kind=every_kind, workshop=workshop, progress=tell)
     rows = [
@@ -330,10 +314,7 @@ class PlanTold:
 @runs_options
 def plan(
     case: str,
-    most: int,
-    theories: bool,
-    within: float,
-    kinds: tuple[str, ...],
+    search: Search,
     html: Path | None,
     runs: Runs,
     as_json: bool,
@@ -343,7 +324,7 @@ def plan(
     The causes of a case are searched first; then each is run through each check.
     """
     with runs.workshop() as workshop:
-        found = _searched(case, most, theories, within, kinds, workshop).result
+        found = _searched(case, search, workshop).result
         with progress("checks") as tell:
             made = check_plan(found, workshop=workshop, progress=tell)
     if html:

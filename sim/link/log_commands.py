@@ -7,9 +7,7 @@ from pathlib import Path
 
 import click
 
-from sim.bench.bench import Bench
-from sim.catalogue import find_car
-from sim.command_line import FILE, actions_of, command, print_json, work_options, write_new
+from sim.command_line import FILE, CarWork, command, print_json, work_options, write_new
 from sim.instruments.run_command import print_step, worked
 from sim.link.log_import import read_log, vehicle_file
 from sim.link.recording import FORMATS, Recording
@@ -35,19 +33,15 @@ class Recorded:
 )
 @click.option("--picture", type=FILE, help="Also draw bus load, module states, codes (.svg, .png, .pdf).")
 def record(
-    car: str,
-    given: tuple[str, ...],
-    do: tuple[str, ...],
-    script: Path | None,
-    seed: int,
+    work: CarWork,
     out: Path,
     picture: Path | None,
     as_json: bool,
 ) -> None:
     """Write every frame of some actions into a log."""
-    bench = Bench(find_car(car), given, seed)
+    bench = work.bench()
     with Recording(bench.live, out) as recording, TimelineRecorder(bench.live) as timeline:
-        for step in worked(bench, actions_of(script, do)):
+        for step in worked(bench, work.actions):
             if not as_json:
                 print_step(step)
     if picture:

@@ -7,14 +7,12 @@ import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Final
 
 import click
 
-from sim.bench.bench import Bench
-from sim.catalogue import STANDARD_INPUT, find_car
-from sim.command_line import Port, actions_of, command, work_options
+from sim.catalogue import STANDARD_INPUT
+from sim.command_line import CarWork, Port, command, work_options
 from sim.instruments.run_command import print_step, worked
 from sim.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, PORT
 from sim.link.doip_server import is_loopback
@@ -132,11 +130,7 @@ def _told(link: LiveLink, text: str) -> str:
     help="Raw frames of the diagnostic connector on this bus of python-can; again for more.",
 )
 def serve_car(
-    car: str,
-    given: tuple[str, ...],
-    do: tuple[str, ...],
-    script: Path | None,
-    seed: int,
+    work: CarWork,
     doip_port: int,
     host: str,
     can: tuple[str, ...],
@@ -145,9 +139,9 @@ def serve_car(
 
     Actions that are typed meanwhile are done. Ctrl-C ends it in order, with exit code 0.
     """
-    if car == STANDARD_INPUT:
+    if work.car == STANDARD_INPUT:
         raise Problem("serve reads actions from standard input: give the path of a vehicle file")
-    bench = Bench(find_car(car), given, seed)
-    for step in worked(bench, actions_of(script, do)):
+    bench = work.bench()
+    for step in worked(bench, work.actions):
         print_step(step)
     return serve(LiveLink(bench, doip_port=doip_port, host=host, can_buses=can), sys.stdin)

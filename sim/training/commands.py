@@ -16,12 +16,12 @@ from sim.command_line import (
     FILE,
     action_options,
     actions_of,
+    as_one,
     command,
     print_json,
     print_table,
     progress,
     shipped,
-    together,
     write_over,
 )
 from sim.lab.workshop import Workshop
@@ -43,7 +43,27 @@ exercise_argument = click.argument(
     help="An exercise by its name or number, or an exercise file.",
     shell_complete=shipped("exercises"),
 )
-attempt_options = together(
+
+
+@dataclass(frozen=True, slots=True)
+class ExerciseWork:
+    """An exercise, what is done to its car, and what is handed in."""
+
+    exercise: str
+    do: tuple[str, ...]
+    script: Path | None
+    causes: tuple[str, ...]
+    evidence: str
+
+    @property
+    def actions(self) -> list[str]:
+        """All actions, in order."""
+        return actions_of(self.script, self.do)
+
+
+attempt_options = as_one(
+    "work",
+    ExerciseWork,
     exercise_argument,
     action_options,
     click.option(
@@ -193,11 +213,7 @@ class AttemptTold:
 @attempt_options
 @click.option("--hints", default=0, metavar="N", help="Take so many hints first.")
 def try_exercise(
-    exercise: str,
-    do: tuple[str, ...],
-    script: Path | None,
-    causes: tuple[str, ...],
-    evidence: str,
+    work: ExerciseWork,
     hints: int,
     as_json: bool,
 ) -> int:
@@ -205,18 +221,18 @@ def try_exercise(
 
     Exit code 1 where something is handed in that does not complete it.
     """
-    attempt = Attempt.begin(find_exercise(exercise))
+    attempt = Attempt.begin(find_exercise(work.exercise))
     taken = [attempt.hint() for _ in range(hints)]
     steps = []
     for text in () if as_json else taken:
         print(f"hint: {text}")
-    for action in actions_of(script, do):
+    for action in work.actions:
         steps.append(_step_told(attempt.do(action)))
         if not as_json:
             _print_step(steps[-1])
     if not as_json:
         print(f"{attempt.minutes:.1f} min of labor, parts {attempt.cost:g}")
-    result = _hand_in_told(attempt.hand_in(causes, evidence)) if causes else None
+    result = _hand_in_told(attempt.hand_in(work.causes, work.evidence)) if work.causes else None
     if as_json:
         print_json(AttemptTold(tuple(taken), tuple(steps), attempt.minutes, attempt.cost, result))
     elif result:
@@ -308,11 +324,7 @@ class DebriefTold:
 @click.option("--quick", is_flag=True, help="Without possible causes: checks are not judged.")
 @click.option("--html", type=FILE, help="Write a page to be printed.")
 def print_debrief(
-    exercise: str,
-    do: tuple[str, ...],
-    script: Path | None,
-    causes: tuple[str, ...],
-    evidence: str,
+    work: ExerciseWork,
     quick: bool,
     html: Path | None,
     as_json: bool,
@@ -321,14 +333,14 @@ def print_debrief(
 
     As Markdown, or as a page.
     """
-    if not causes:
+    if not work.causes:
         raise Problem(
             "the debrief comes after handing in: add --hand-in CAUSE, or --hand-in 'no fault found'"
         )
-    attempt = Attempt.begin(find_exercise(exercise))
-    for action in actions_of(script, do):
+    attempt = Attempt.begin(find_exercise(work.exercise))
+    for action in work.actions:
         attempt.do(action)
-    attempt.hand_in(causes, evidence)
+    attempt.hand_in(work.causes, work.evidence)
     told = _debriefed(attempt, quick)
     if html:
         write_over(html, as_html(told))
