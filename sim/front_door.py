@@ -115,12 +115,12 @@ def passphrase(records: str | None) -> None:
         new = getpass.getpass("the instructor's passphrase from now on: ")
         check_length(new)
         if new != getpass.getpass("once more: "):
-            raise Problem("these are two different passphrases; the one so far stays")
+            raise Problem("the two passphrases differ; the old one stays")
         door = Door(kept.engine)
         door.forget_passphrase()
         door.set_passphrase(new)
     except EOFError:
-        raise Problem("nothing was said; the passphrase so far stays") from None
+        raise Problem("nothing was entered; the old passphrase stays") from None
     finally:
         kept.close()
     print("The instructor's pages open with it. Everyone signed in before is signed out.")

@@ -70,7 +70,7 @@ def _tell_unknown_keys() -> None:
     """One sentence about a key in the address that opens nothing, once."""
     if st.session_state.pop("bench_unknown", False):
         st.info(
-            "Nothing is kept under the key in this address. A fresh car is in the bay.",
+            "Nothing is saved under this address. A fresh car is in the bay.",
             icon=":material/key_off:",
         )
     if st.session_state.pop("student_unknown", False):

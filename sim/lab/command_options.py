@@ -51,7 +51,7 @@ kind_option = click.option(
     "kinds",
     multiple=True,
     type=click.Choice(list(further_kinds())),
-    help="Faults of this kind, too, besides what can be off, out or open; again for more.",
+    help="Faults of this kind, too, in addition to what can be unplugged, missing or open; again for more.",
 )
 
 

@@ -10,7 +10,7 @@ Every edit alone and every pair is run through the same actions, and compared:
     look alike  the scan shows the same as for a single fault, and a meter or a look tells them apart
 
 The difficulty is the share of what could be seen that misleads: things hidden, new or shared with a single
-fault, from 0 to 1. A choice of this program for putting exercises in order, no measurement of people.
+fault, from 0 to 1. A choice of this program for putting exercises in order, not a measure of people.
 
 Not modelled: how well known a symptom is.
 """

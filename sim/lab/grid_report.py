@@ -144,7 +144,7 @@ def _tables(grid: Grid, letters: Sequence[str]) -> Iterable[Rows | str]:
         yield Rows(head, tuple(rows))
     for number, account in enumerate(grid.accounts):
         if account.impossible:
-            yield f"{_letters(number, letters)}: no such car: {account.impossible}"
+            yield f"{_letters(number, letters)}: cannot be built: {account.impossible}"
 
 
 def _letters(number: int, letters: Sequence[str]) -> str:

@@ -1,4 +1,4 @@
-"""The text of a scan report in whatever layout: what its lines say, and the lines that say nothing we know.
+"""The text of a scan report in any layout: what its lines say, and the lines that say nothing we know.
 
     report = read_report(text, car)
     for line in report.unread:

@@ -257,7 +257,7 @@ def _print_step(step: AttemptStep) -> None:
         if words:
             print(f"    {words}")
     for danger in step.dangers:
-        print(f"    MIND: {danger}")
+        print(f"    CAUTION: {danger}")
     for what, found in step.found.items():
         print(f"    {what}: {found}")
 

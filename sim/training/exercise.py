@@ -1,4 +1,4 @@
-"""An exercise file: a customer's words, a car, what is really wrong with it, and what it is there to teach.
+"""An exercise file: a customer's words, a car, what is really wrong with it, and what it teaches.
 
 Everything in it is invented. `arrives` are the hidden edits (`[]` where nothing is wrong: "no fault found");
 `before` is what happened to the car before it came in, so that codes are stored as on a car that was driven.

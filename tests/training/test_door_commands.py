@@ -48,7 +48,7 @@ def test_a_passphrase_is_chosen_on_the_machine_itself(url: str, monkeypatch: pyt
     ("words", "sentence"),
     [
         (("short",), "a passphrase has 10 to 200 characters"),
-        (("first passphrase", "first passphrasf"), "these are two different passphrases"),
+        (("first passphrase", "first passphrasf"), "the two passphrases differ"),
     ],
 )
 def test_a_passphrase_that_is_none_changes_nothing(

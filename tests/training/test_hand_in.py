@@ -1,4 +1,4 @@
-"""Handing in: what counts as the cause, what a repair has to show, and what comes to light before."""
+"""Handing in: what counts as the cause, proof of repair, and what comes to light before."""
 
 from dataclasses import replace
 

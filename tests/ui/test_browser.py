@@ -84,7 +84,7 @@ def test_a_long_wait_can_be_called_off(page: Page) -> None:
     panel(page, "Work")
     page.get_by_label("or say it in words").fill("wait 20000 s")
     page.get_by_role("button", name="Do it", exact=True).click()
-    page.get_by_role("button", name="Call it off").click()
+    page.get_by_role("button", name="Cancel").click()
     expect(page.get_by_text("canceled; the car is as before")).to_be_visible(timeout=60_000)
     panel(page, "Log")
     log = page.locator(".st-key-log")

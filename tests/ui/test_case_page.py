@@ -46,7 +46,7 @@ def test_a_case_begun_by_hand_has_no_step_until_the_first_is_told() -> None:
 def test_a_case_without_a_name_is_not_begun() -> None:
     """Begin asks for a name first and leaves the page as it was."""
     app = press(opened("case"), "case_begin")
-    assert ["a case needs a name to call it by"] == [one.value for one in app.error]
+    assert ["give the case a name"] == [one.value for one in app.error]
     assert None is app.session_state["case"]
 
 

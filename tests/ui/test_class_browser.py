@@ -183,7 +183,7 @@ def test_an_exercise_is_written_by_breaking_a_car_and_solved_by_a_student(
     for label, words in (
         ("title", "The baker's other car"), ("topic", "fuses"),
         ("customer (an invented name)", "Ida Brodersen"), ("what the customer says", "It cranks and cranks."),
-        ("what it is there to teach", "Fuses first."),
+        ("what it teaches", "Fuses first."),
         ("why the car shows what it shows", "The fuse of the coils is out."),
     ):  # fmt: skip
         instructor.get_by_label(label, exact=True).fill(words)

@@ -183,7 +183,7 @@ def address_of_the_projector(room: Room) -> None:
     """Read the addresses of all pages of the instructor, and open them elsewhere."""
     with Visitor(room.address, "instructor") as teacher:
         teacher.fill("passphrase", PASSPHRASE)
-        teacher.press("Come in")
+        teacher.press("Sign in")
         seen = []
         for page in ("classes", "board", "replay", "author", "bay"):
             teacher.go(page)

@@ -124,7 +124,7 @@ def test_a_student_joins_by_code_and_name_and_finds_an_empty_desk(records: Recor
     drawn(app.button[[one.label for one in app.button].index("Join")].click().run())
     assert ["Bo"] == [one.name for one in records.students.of_class(group.id)]
     assert "Bo's jobs" == app.title[0].value.replace("\\", "")
-    assert any("Nothing is on your desk yet" in one.value for one in app.info)
+    assert any("You have no jobs yet" in one.value for one in app.info)
     key = app.query_params["student"]
     assert records.students.with_key(key[0] if isinstance(key, list) else key).name == "Bo"
 
@@ -161,7 +161,7 @@ def test_an_exercise_of_another_class_is_not_on_the_desk(
     """An address with another class's exercise leads back to the desk with one sentence."""
     _, stranger = records.practice_alone()
     app = opened(stranger, given[2].id)
-    assert ["this exercise is not on your desk"] == [one.value for one in app.error]
+    assert ["this exercise is not among your jobs"] == [one.value for one in app.error]
     assert "work" not in app.session_state
 
 
@@ -169,11 +169,11 @@ def test_a_desk_tells_how_far_each_exercise_is(given: tuple[StudentRow, str, Ass
     """The desk says of each exercise whether it is begun, handed in or untouched."""
     _, key, task = given
     app = opened(key)
-    assert any("not begun" in one.value for one in app.markdown)
+    assert any("not begun" in one.value for one in app.caption)
     app = press(app, f"open {task.id}")
     app = say(app, "press start")
     app = opened(key)
-    assert any("begun · 2 steps" in one.value for one in app.markdown)
+    assert any("begun · 2 steps" in one.value for one in app.caption)
 
 
 # -- the exercise --------------------------------------------------------------------------------------------
@@ -199,7 +199,7 @@ def test_the_strip_tells_cost_and_next_step_and_the_panel_outlives_a_reload(
 def test_at_work_there_is_no_page_that_would_tell(given: tuple[StudentRow, str, AssignmentRow]) -> None:
     """During an exercise only pages without the hidden faults are in the registry."""
     _, key, task = given
-    assert ["exercise", "desk", "diagrams"] == opened(key, task.id).session_state["registry"]
+    assert ["exercise", "desk", "diagrams", "handbook"] == opened(key, task.id).session_state["registry"]
     assert not {"exercise", "classes", "board"} & set(opened(key).session_state["registry"])
 
 
@@ -309,7 +309,7 @@ def test_practice_can_be_rewound_and_hints_and_notes_stay(
     app = press(in_panel(app, "Order"), "take_hint")
     at_work.hint(app.session_state["work"], lambda share: None, 1)  # the second of two quick clicks
     app.text_area(key="note_text").input("TCM is silent")
-    drawn(app.button[[one.label for one in app.button].index("Note it")].click().run())
+    drawn(app.button[[one.label for one in app.button].index("Save note")].click().run())
     app = in_panel(app, "Log")
     app.selectbox(key="rewind_to").select(1)
     app = press(drawn(app.run()), "rewind")

@@ -53,7 +53,7 @@ def instructor(address: str, records: Records) -> Iterator[Visitor]:
             visitor.press("Choose it")
         else:
             visitor.fill("passphrase", PASSPHRASE)
-            visitor.press("Come in")
+            visitor.press("Sign in")
         assert "classes" in visitor.pages
         yield visitor
         assert [] == visitor.exceptions
@@ -72,7 +72,7 @@ def test_the_first_passphrase_is_typed_twice_and_long(address: str) -> None:
         assert ["a passphrase has 10 to 200 characters (here: 5)"] == alerts(visitor)
         visitor.fill("new_again", PASSPHRASE)
         visitor.press("Choose it")
-        assert ["these are two different passphrases"] == alerts(visitor)
+        assert ["the two passphrases differ"] == alerts(visitor)
         assert "classes" not in visitor.pages
 
 
@@ -84,7 +84,7 @@ def test_whoever_is_not_let_in_has_none_of_the_pages(address: str, instructor: V
         assert "board_table" not in visitor.text
         visitor.go("instructor")
         visitor.fill("passphrase", "wrong horse battery")
-        visitor.press("Come in")
+        visitor.press("Sign in")
         assert ["that is not the passphrase"] == alerts(visitor)
         assert "classes" not in visitor.pages
 
@@ -255,7 +255,7 @@ def test_an_exercise_is_begun_from_another_changed_saved_and_given(
         assert not alone.has("take quite-mine"), "it may be the exam of tomorrow"
     with Visitor(address, "instructor") as again:
         again.fill("passphrase", PASSPHRASE)
-        again.press("Come in")
+        again.press("Sign in")
         again.go("author")
         assert (
             "Quite my own" in [one.default for one in again.all("text_input")] or "Quite my own" in again.text
@@ -270,7 +270,7 @@ def test_an_instructors_address_opens_no_bench(address: str, instructor: Visitor
         assert "bench=" in before
         visitor.go("instructor")
         visitor.fill("passphrase", PASSPHRASE)
-        visitor.press("Come in")
+        visitor.press("Sign in")
         for page in ("bay", "author", "classes", "board", "replay"):
             visitor.go(page)
             assert "bench=" not in visitor.query
@@ -295,7 +295,7 @@ def test_an_author_writes_several_faults_behind_the_same_words(instructor: Visit
     instructor.press("author_new")
     assert [
         "Not yet an exercise. Still to be written: title, topic, customer, what the customer says, "
-        "what it is there to teach, why the car shows what it shows."
+        "what it teaches, why the car shows what it shows."
     ] == alerts(instructor)
     instructor.press("author_take")
     instructor.press("author_more")

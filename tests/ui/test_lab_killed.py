@@ -100,8 +100,8 @@ def test_whatever_is_cut_off_no_run_is_made_twice_and_the_table_is_right(
         ask(page)
         until(lambda: len(made(folder)) > before_the_kill)
         os.kill(workers(served.pid)[0], signal.SIGKILL)
-        page.get_by_role("button", name="Call it off").click()
-        expect(page.get_by_text("called off; the runs that were finished are kept")).to_be_visible()
+        page.get_by_role("button", name="Cancel").click()
+        expect(page.get_by_text("canceled; the runs that were finished are kept")).to_be_visible()
         until_called_off = len(made(folder))
         page.get_by_role("button", name=PLAY).click()
         with page.expect_download(timeout=60_000) as download:

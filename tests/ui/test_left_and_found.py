@@ -178,6 +178,6 @@ def test_a_restart_of_the_server_and_another_visit_lead_back_to_the_car(
         turn_to(page, "Bay")
         expect(page.locator(".st-key-strip")).to_contain_text("press start")
         go(page, f"http://127.0.0.1:{port}/bay?bench=AbCdEfGhIjKl&student=nobody")
-        expect(page.get_by_text("Nothing is kept under the key in this address.")).to_be_visible()
+        expect(page.get_by_text("Nothing is saved under this address.")).to_be_visible()
         expect(page.get_by_text("The student's key in this address is not known here")).to_be_visible()
     context.close()

@@ -67,7 +67,7 @@ def test_each_door_leads_to_its_first_result(page: Page, address: str) -> None:
 
 
 def _an_exercise(page: Page) -> Locator:
-    button(page, "Open a desk of my own")
+    button(page, "Practice on my own")
     with redrawn(page):
         page.locator("[class*='st-key-take-'] button").first.click()
     return page.locator(".st-key-order")

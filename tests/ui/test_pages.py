@@ -207,7 +207,7 @@ def test_a_downloaded_log_brings_back_car_and_bench_with_the_same_trace() -> Non
 @pytest.mark.parametrize("text", ["", "{}", "[]", "not json", '{"car_name": 1, "car": 2, "bench": 3}'])
 def test_a_file_that_is_no_log_is_refused_in_one_sentence(text: str) -> None:
     """Whatever the file holds, the refusal is the same sentence."""
-    with pytest.raises(EditProblem, match=r"^this file is no log of busbay$"):
+    with pytest.raises(EditProblem, match=r"^this file is not a busbay log$"):
         bench_jobs.opened_log(text)
 
 

@@ -134,7 +134,7 @@ def test_what_is_chosen_and_pressed_at_once_is_done_at_the_car(race: Race) -> No
          {"part": "module GATEWAY", "buses GATEWAY": ["diag", "powertrain"]}),
         ("Part", {"part": "connector X1"}, "clear_part", "pick a module first", {"part": "module ECM"}),
         ("Part", {"part": None}, "why_part", "pick a module first", {"part": "module ECM"}),
-        ("Measure", {"probe_black": None}, "measure", "choose first where to measure", VOLTS),
+        ("Measure", {"probe_black": None}, "measure", "choose where to measure first", VOLTS),
         ("Scope", {"scope_1a": None, "scope_2b": None}, "sweep", "choose two points for a channel first", {}),
         ("Work", {"work_swap_a": "ECM.C1.1"}, "work swap {work_swap_a} with {work_swap_b}",
          "takes two pins of one connector (here: ECM.C1.1 and GATEWAY.C1.2)", {"work_kind": "swapped wires"}),
@@ -333,7 +333,7 @@ def test_the_log_of_whoever_is_chosen_is_replayed(room: Room) -> None:
     """The replay shows the student who is chosen at the click."""
     app = opened("replay", replay_attempt=room.attempts[0])
     app = at_once(app, "replay_next", replay_which=room.attempts[1])
-    assert "### 1 of 1: wait 2 s" in [one.value for one in app.markdown]
+    assert "## 1 of 1: wait 2 s" in [one.value for one in app.markdown]
 
 
 def test_the_board_acts_on_whoever_and_whatever_is_chosen(room: Room) -> None:
@@ -350,7 +350,7 @@ def test_the_board_acts_on_whoever_and_whatever_is_chosen(room: Room) -> None:
     app.run()
     app = at_once(app, "reveal", **{exercise: second.id})
     assert [False, False] == [one.revealed for one in room.records.assignments.of_class(room.groups[0].id)]
-    assert ["tick first that the solution of this exercise is to be shown"] == told(app)
+    assert ["check the box first: it shows the solution to everyone"] == told(app)
     app = at_once(app, "pause", class_id=room.groups[1].id)
     assert [False, True] == [room.records.classes.get(group.id).paused for group in room.groups]
 
@@ -368,7 +368,7 @@ def test_the_page_of_classes_acts_on_the_class_that_is_chosen(room: Room) -> Non
     choose(app, f"erase_sure_{second.id}_None", True)
     app.run()
     app = at_once(app, "erase", class_id=first.id)
-    assert ["tick first that it is to be erased for ever"] == told(app)
+    assert ["check the box first: what is erased is gone"] == told(app)
     assert {first.id, second.id} <= {group.id for group in room.records.classes.listed()}
 
 

@@ -33,7 +33,7 @@ def joined(records_url: str) -> tuple[str, int]:
 def take_an_exercise_home(page: Page, name: str) -> None:
     """Open a desk of one's own and begin an exercise on it."""
     button(page, "Exercises, in a class or alone")
-    button(page, "Open a desk of my own")
+    button(page, "Practice on my own")
     with redrawn(page):
         page.locator(f".st-key-take-{name} button").click()
 
@@ -119,13 +119,13 @@ def test_the_instructors_word_arrives_within_seconds(
 
 def read_the_address_to_keep(page: Page, address: str) -> None:
     """The address that leads back is shown before the desk is left."""
-    page.get_by_role("button", name="Leave this desk").click()
+    page.get_by_role("button", name="Leave these jobs").click()
     expect(page.get_by_text(address, exact=True)).to_be_visible()
 
 
 def leave_the_desk(page: Page) -> None:
     """Have this browser forget the desk."""
-    page.get_by_role("button", name="Leave this desk").click()
+    page.get_by_role("button", name="Leave these jobs").click()
     button(page, "Leave")
 
 

@@ -170,7 +170,7 @@ def _stub(car: Car, stop: Stop, visible: Visible) -> Iterator[Node]:
 def _terminator(stop: Stop, middle_x: float) -> Node:
     x = stop.x if stop.side else stop.x + (9 if stop.x < middle_x else -9)
     rect = _rect("ohm", x - 7, stop.y - 4, 14, 8, 1.5)
-    rect.append(node("title", f"{stop.name} ends the line with 120 ohm"))
+    rect.append(node("title", f"{stop.name} terminates the line with 120 ohm"))
     return rect
 
 

@@ -20,7 +20,7 @@ CELL, NAMES, TOP = 20, 330, 16  # px
 GATE, PITCH, BOX = 26, 44, 34  # px
 EDIT_W, GATE_X, SYMPTOM_X, DIAGRAM_W = 250, 430, 520, 860  # px
 MATRIX_KEY = Markup(
-    '<p class="dim small">● the edit is in · ■ the symptom shows · – there is no such car</p>'
+    '<p class="dim small">● the fault is in · ■ the symptom shows · – there is no such car</p>'
 )
 DIAGRAM_KEY = Markup(
     '<p class="dim small">full line: must be there · dashed line with a ring: must not be there · '
@@ -71,7 +71,7 @@ def matrix(grid: Grid) -> Markup:
         symptom_y = split + CELL * (row + 0.9)
         parts.append(_words(0, symptom_y + 4, group.words, "\n".join(group.titles)))
         parts += [_cell(_x(column), symptom_y, group.cells[number]) for column, number in enumerate(order)]
-    title = "Every combination in a column: edits above, symptoms below"
+    title = "Every combination in a column: faults above, symptoms below"
     return _picture(width, height, title, parts) + MATRIX_KEY
 
 
@@ -98,7 +98,7 @@ def cause_diagram(grid: Grid) -> Markup:
         words = "\n".join(group.titles)
         nodes.append(_box(SYMPTOM_X, middle, DIAGRAM_W - SYMPTOM_X - 2, group.words, "", words))
         top += share
-    title = "Which edits bring which symptoms about"
+    title = "Which faults cause which symptoms"
     return _picture(DIAGRAM_W, max(height, top), title, [*wires, *nodes]) + DIAGRAM_KEY
 
 

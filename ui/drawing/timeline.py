@@ -62,7 +62,7 @@ SHAPE_OF = dict.fromkeys(("relay", "fuse", "contact", "battery"), "supply") | di
 STATE_SHAPES = {"going to sleep": "quiet"}
 NAMES = {"person": "by hand", "mode": "power mode", "engine": "engine", "supply": "relays, fuses"}
 LEGEND = {
-    "fault": "fault, or something taken off",
+    "fault": "fault, or a part taken off",
     "repair": "repair",
     "held": "the mode hangs",
     "lost": "a time limit runs out",

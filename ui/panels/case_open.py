@@ -22,7 +22,7 @@ def open_one() -> None:
         st.selectbox("a case that comes with busbay", list(shipped), key="case_shipped")
         st.button("Open it", key="case_open", on_click=_open)
     with st.expander("A case of your own: begin one, or open a file"):
-        st.text_input("what to call it", key="case_title", persist_state="session")
+        st.text_input("name of the case", key="case_title", persist_state="session")
         cars = [IN_THE_BAY, *shipped_cars(), MINE]
         with st.container(horizontal=True, vertical_alignment="bottom"):
             st.selectbox("which car", cars, key="case_car")
@@ -48,7 +48,7 @@ def _open_file() -> None:
 def _begin() -> None:
     state = st.session_state
     if not state.case_title:
-        state.case_problem = "a case needs a name to call it by"
+        state.case_problem = "give the case a name"
         return
     # a case has a step; this one gives way to the first that is told
     step = {"do": "wait 2 s"}

@@ -27,12 +27,12 @@ def steps(case: Case, car: Car) -> None:
     if case.given:
         st.markdown(f"Found on the car: {', '.join(case.given)}.")
     if st.session_state.get("case_is_new"):
-        st.caption("Nothing is told yet: begin with what was done first.")
+        st.caption("Nothing entered yet: begin with what was done first.")
     else:
         with st.container(key="case_steps"):
             sheet.show(numbered(_step_words(step) for step in case.steps), "case_step_list")
-        st.button("Take the last step away", key="case_drop", on_click=_drop)
-    with st.expander("Then this was done", expanded=st.session_state.get("case_is_new", False)):
+        st.button("Remove the last step", key="case_drop", on_click=_drop)
+    with st.expander("Done next", expanded=st.session_state.get("case_is_new", False)):
         action_lines("done, one action in each line", "step_do", car)
         _several("seen then", seen_choices(car), "step_seen")
         reads, within = st.columns(2)
@@ -59,7 +59,7 @@ def _add_step() -> None:
         seen = seen_of(kept.step_seen, kept.step_reads, kept.step_within)
         step = CaseStep.model_validate({"do": lines_of("step_do"), "seen": seen})
     except ValueError:
-        kept.case_problem = "a step needs something that was done"
+        kept.case_problem = "enter what was done first"
         return
     except Problem as problem:
         kept.case_problem = str(problem)
@@ -112,7 +112,7 @@ def stories(case: Case, car: Car) -> None:
                 )  # fmt: skip
     with st.expander("Another story"):
         st.text_input("its name", key="story_name", persist_state="session")
-        _several("what it says of the car: faults, repairs, theories", catalogue(car), "story_edits")
+        _several("what it says about the car: faults, repairs, theories", catalogue(car), "story_edits")
         st.button("Add this story", key="story_add", on_click=_add_story)
     st.markdown("**Experiments** that could follow")
     st.caption(" · ".join("; ".join(one) for one in case.experiments) or "none yet")

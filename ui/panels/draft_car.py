@@ -26,15 +26,15 @@ from ui.state.session import shipped_cars
 
 
 def begin(draft: dict[str, str]) -> None:
-    """Begin from an exercise that is there, or from nothing."""
-    with st.expander("Begin from an exercise that is there, or from nothing"):
+    """Begin from an exercise, or from scratch."""
+    with st.expander("Begin from an exercise, or from scratch"):
         entries = {entry.name: entry for entry in classroom.library().entries()}
         st.selectbox(
             "exercise", list(entries), key="author_from", format_func=lambda one: entry_words(entries[one])
         )
         with st.container(horizontal=True):
             st.button("Begin from it", key="author_take", on_click=_take)
-            st.button("Begin from nothing", key="author_new", on_click=_nothing)
+            st.button("Begin from scratch", key="author_new", on_click=_nothing)
 
 
 @classroom.instructor_only
@@ -42,7 +42,7 @@ def _take() -> str:
     name = st.session_state.author_from
     entry = classroom.library().find(name)
     put(EMPTY | fields_of(entry.exercise) | {"file": name if entry.own else f"{name}-mine"})
-    return f"begun from {name}"
+    return f"started from {name}"
 
 
 @classroom.instructor_only

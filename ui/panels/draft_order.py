@@ -60,7 +60,7 @@ def order(draft: dict[str, str]) -> None:
     text_field(draft, "history", 2, most=1200)
     text_field(draft, "goal", 2, most=600)
     several(draft, "tools", "tools allowed", {tool: tool for tool in TOOLS})
-    several(draft, "proof", "what a repair has to show", {one: PROOF_WORDS[one] for one in get_args(Proof)})
+    several(draft, "proof", "proof of repair", {one: PROOF_WORDS[one] for one in get_args(Proof)})
     text_field(draft, "safety", 2)
     text_field(draft, "hints", 3)
 
@@ -109,7 +109,7 @@ def _check(exercise: Exercise | None, file: str) -> None:
         which = f"Fault {number}: found" if len(proven) > 1 else "Found"
         with st.container(key=f"proven_{number}"):
             st.success(f"{which}, repaired and proved in {one.minutes:.0f} min.", icon=":material/check:")
-            st.markdown("What differs from a whole car:")
+            st.markdown("What differs from a good car:")
             st.markdown("\n".join(f"- {classroom.plain(words)}" for words in one.symptoms) or "- nothing")
             _tell_rivals(others)
 
@@ -123,8 +123,8 @@ def _tell_rivals(others: tuple[str, ...]) -> None:
         )
     else:
         st.markdown(
-            "When the repair begins, nothing else is left that the repair would not fix: hand and eye were "
-            f"asked about every fault, and at most {MOST_RIVALS} cars were run, with faults near this one. "
+            "When the repair begins, nothing else is left that the repair would not fix. Every fault was "
+            f"checked by inspection and by hand, and at most {MOST_RIVALS} cars with faults near it ran. "
             "`busbay exercise FILE --rivals` runs all of them."
         )
 

@@ -50,4 +50,4 @@ def show_handed_in(held: AtWork) -> None:
     st.title("Handed in")
     st.markdown(f"**{plain(held.assignment.exercise)}** is with the instructor.")
     st.caption("Verdict, solution and debrief appear here by themselves when the instructor releases them.")
-    button("Back to the desk", "to_desk", at_work.lay_down, icon="inbox")
+    button("Back to my jobs", "to_desk", at_work.lay_down, icon="inbox")

@@ -57,7 +57,7 @@ def _end() -> str:
 def _release() -> str:
     given = _given_now()
     if not st.session_state.get(f"release_sure_{given.id}"):
-        raise Problem("tick first that everybody may see it")
+        raise Problem("check the box first: it lets everyone see it")
     classroom.records().exams.release(given.id)
     return "the exam is released"
 
@@ -154,5 +154,5 @@ def _chosen() -> list[int]:
     held = {one.id for one in classroom.records().students.of_class(group.id) if not one.admitted}
     chosen = [one for one in st.session_state.get("admit_who") or [] if one in held]
     if not chosen:
-        raise Problem("choose first whom you mean")
+        raise Problem("choose students first")
     return chosen

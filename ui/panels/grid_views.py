@@ -68,14 +68,14 @@ def _causes(grid: Grid) -> None:
     with st.container(key="cause_picture"):
         sheet.show(cause_diagram(grid), "cause_diagram")
     st.markdown(
-        "**Minimal cause sets**: nothing of a set can be left out. A symptom is something that the car "
-        "without any of the edits does not show."
+        "**Minimal cause sets**: no part of a set can be left out. A symptom is something that the car does "
+        "not show without any of them."
     )
     with st.container(key="cause_sets"):
         _section(grid, "What causes it")
     idle = [name for name in grid.names if all(name in one.causes.without_part for one in grid.symptoms)]
     if idle:
-        st.markdown(f"Without any part in this: {', '.join(idle)}.")
+        st.markdown(f"No part in this: {', '.join(idle)}.")
 
 
 def _table(grid: Grid) -> None:

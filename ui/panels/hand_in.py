@@ -87,7 +87,11 @@ def _list(held: AtWork) -> None:
         for cause in held.causes:
             words = plain(cause_words(cause, car))
             button(
-                words, f"remove {cause}", partial(_remove, cause), icon="close", help="take it off the list"
+                words,
+                f"remove {cause}",
+                partial(_remove, cause),
+                icon="close",
+                help="remove it from the list",
             )
 
 

@@ -17,14 +17,14 @@ def show(held: Held) -> None:
     """The log panel."""
     bench = held.bench
     if bench.given and not held.job:
-        with st.expander(f"Given with the car: {len(bench.given)}", key="given_box"):
+        with st.expander(f"Faults from the start: {len(bench.given)}", key="given_box"):
             st.markdown("\n".join(f"- {text}" for text in bench.given))
     if bench.log:
         with st.container(key="log"):
             sheet.show(numbered(bench.log), "log_lines")
         _rewind(bench.log, bench.given)
     else:
-        st.caption("Nothing was done yet.")
+        st.caption("Nothing done yet.")
     _left_behind(held)
     _file(held)
 
@@ -37,7 +37,7 @@ def _rewind(log: list[str], given: tuple[str, ...]) -> None:
         )  # fmt: skip
         st.button("Rewind", key="rewind", icon=":material/undo:", on_click=_back)
     if st.button(
-        "Something else instead, from there", key="branch_here", icon=":material/alt_route:",
+        "Do something else from there", key="branch_here", icon=":material/alt_route:",
         help="both futures side by side",
     ):  # fmt: skip
         from_the_bay(keep)
@@ -60,7 +60,7 @@ def _left_behind(held: Held) -> None:
     with st.container(key="left_behind"):
         for place, old in enumerate(held.left_behind):
             st.button(
-                f"Take up: {old.words}",
+                f"Resume: {old.words}",
                 key=f"take up {place}",
                 on_click=partial(work.ask, bench_jobs.take_up, old),
             )

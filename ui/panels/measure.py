@@ -52,7 +52,7 @@ def show(held: Held, visible: Visible, to_diagrams: bool = True) -> None:
     kind = choose(held, visible)
     words = {"look": "Inspect", "load": "Load test"}.get(kind, "Measure")
     icon = ":material/visibility:" if kind == "look" else ":material/electric_meter:"
-    measuring_button(words, "measure", icon, held, visible, sentence, "choose first where to measure")
+    measuring_button(words, "measure", icon, held, visible, sentence, "choose where to measure first")
     _keep_on(kind)
     if to_diagrams and "diagrams" in st.session_state.get("entries", {}):
         st.page_link(
@@ -80,7 +80,7 @@ def choose(held: Held, visible: Visible) -> str:
     if kind == "look":
         choose_from("part to inspect", sights(held), "look_at", "a connector, fuse, relay, ground or wire")
     elif kind == "amps":
-        choose_from("open the loop at", loops(held), "loop_at", "a fuse, pin or battery clamp")
+        choose_from("open the circuit at", loops(held), "loop_at", "a fuse, pin or battery clamp")
     elif kind == "clamp":
         choose_from("clamp around the wire at", loops(held), "loop_at", "a fuse, pin or battery clamp")
     else:
@@ -178,7 +178,7 @@ def _expected(held: Held) -> None:
     points = [st.session_state.get(f"probe_{lead}") or "" for lead in LEADS]
     lines = dict.fromkeys(line for at in points for line in _expected_at(held, at))
     if lines:
-        with st.expander(f"What should be there: {len(lines)}", key="expected_box"):
+        with st.expander(f"Expected values: {len(lines)}", key="expected_box"):
             sheet.show(expected_table(lines), "expected", _set_up_expected)
 
 

@@ -30,7 +30,7 @@ def show(found: SearchAnswer) -> None:
         st.markdown(f"**{advice.words}** The {advice.compared} likeliest of {advice.of} were compared.")
         if all(one.check.passive for one in advice.ranked):
             st.button(
-                "Think of plugs off and scans, too", key="next_every_kind",
+                "Include unplugging and scans", key="next_every_kind",
                 help="a check that changes the car needs a run of every possible cause",
                 on_click=partial(_start_next, found, True),
             )  # fmt: skip

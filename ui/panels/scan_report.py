@@ -76,12 +76,12 @@ def matter(car: Car, seen: Evidence, key: str) -> None:
 
 def which_codes(car: Car, known: Evidence | None, key: str) -> None:
     """Which codes matter: of what is known already, or of a report that is pasted."""
-    with st.expander("Which codes matter: who is absent?", key=f"{key}_which"):
+    with st.expander("Which codes matter: what is absent?", key=f"{key}_which"):
         st.markdown(
-            "One module without supply makes many others set codes. From the list of modules and who listens "
-            "to whom follow the few absent modules that explain most codes."
+            "One module without supply makes many others set codes. The list of modules, and of who "
+            "listens to whom, gives the few absent modules that explain most codes."
         )
-        report = paste(car, f"{key}_text", "paste the text of a scan report, in whatever layout")
+        report = paste(car, f"{key}_text", "paste the text of a scan report, in any layout")
         seen = known if report is None else report.evidence()
         if seen is None:
             st.caption("Nothing is scanned yet: scan the car in the bay, or paste a report.")
@@ -94,7 +94,7 @@ def which_codes(car: Car, known: Evidence | None, key: str) -> None:
 def as_a_step(car: Car, add: Callable[[], None]) -> None:
     """Paste a report and tell it as a step of the case; `add` reads the field when it is pressed."""
     with st.expander("A scan report as text"):
-        paste(car, "step_report", "paste it, in whatever layout")
+        paste(car, "step_report", "paste it, in any layout")
         button("Add this scan as a step", "step_report_add", add)
 
 

@@ -25,7 +25,7 @@ def show(held: Held, visible: Visible) -> None:
     if pictures:
         _screen(pictures[-1])
     else:
-        st.caption("No sweep yet. Choose two points for each channel; the diagnostic connector is set up.")
+        st.caption("No sweep yet. Choose two points for each channel; the diagnostic connector is preset.")
     _choose(held, visible)
     nothing = "choose two points for a channel first"
     measuring_button("Take a sweep", "sweep", ":material/monitoring:", held, visible, _sentence, nothing)

@@ -47,7 +47,7 @@ def _button(has_brake: bool, brake_on: bool) -> None:
         if has_brake:
             action_button("Press start with brake", "press start with brake", "press_brake", kind="primary")
     if has_brake:
-        words, action = ("Let the brake go", "brake off") if brake_on else ("Hold the brake", "brake on")
+        words, action = ("Release the brake", "brake off") if brake_on else ("Hold the brake", "brake on")
         action_button(words, action, "brake")
 
 

@@ -34,7 +34,7 @@ def _append(held: Held, kind: str, sentence: str) -> None:
     st.session_state.suppose_problem = ""
     try:
         if st.session_state.suppose_kind != kind:
-            raise EditProblem("choose first what to suppose")
+            raise EditProblem("choose what to suppose first")
         parts = "".join(as_shown(sentence)()).split(";")
         text = "; ".join(parse_edit(part, held.car).text for part in parts)
     except Problem as problem:
@@ -48,7 +48,7 @@ def _append(held: Held, kind: str, sentence: str) -> None:
 def _waits(held: Held) -> str:
     modules = list(held.car.built.modules)
     one = st.selectbox("this module", modules, key="waits_who")
-    st.selectbox("waits at its start for", [name for name in modules if name != one], key="waits_for")
+    st.selectbox("waits at start-up for", [name for name in modules if name != one], key="waits_for")
     return "theory {waits_who} waits for {waits_for}"
 
 
@@ -70,7 +70,7 @@ def _feeds(held: Held) -> str:
         format_func=lambda one: f"{one} · {fuses[one].title or fuses[one].location}",
     )  # fmt: skip
     consumers = [end.target for spec in fuses.values() for end in spec.ends]
-    st.selectbox("in truth feeds", consumers, key="feeds_what")
+    st.selectbox("really feeds", consumers, key="feeds_what")
     return "theory {feeds_fuse} feeds {feeds_what}"
 
 
@@ -110,7 +110,7 @@ def choose_actions(held: Held) -> None:
     moved = [text for text in suppositions(held) if text in held.bench.log]
     if chosen == BAY and moved:
         words = ", ".join(moved)
-        st.caption(f":material/info: {words}: there from the beginning or not at all, not done on the way")
+        st.caption(f":material/info: {words}: in from the start or not at all")
     repairs = [text for text in held.bench.log if puts_right(text, suppositions(held))]
     if chosen == BAY and repairs:
         st.caption(f":material/info: the repairs of what is supposed are left out: {', '.join(repairs)}")

@@ -29,8 +29,8 @@ ENDS = {
 }  # fmt: skip
 GENTLEST = "the gentlest way"
 POSTS = {
-    "BAT+": "battery, plus post",
-    "BAT-": "battery, minus post",
+    "BAT+": "battery, positive post",
+    "BAT-": "battery, negative post",
     "BODY": "bare metal of the body",
     "BAR": "distribution rail of the fuse boxes",
 }

@@ -54,7 +54,7 @@ def _report(held: Held, visible: Visible) -> None:
         partial(_picked, visible),
     )
     opens = "its module" if visible.only_found else "why"
-    st.caption(f"● fails now   ○ stored. Pick a row to see {opens}; the status byte follows ISO 14229-1.")
+    st.caption(f"● present   ○ history. Pick a row to see {opens}; the status byte follows ISO 14229-1.")
 
 
 def _picked(visible: Visible) -> None:
@@ -87,7 +87,7 @@ def _keep(held: Held) -> None:
     if bench.last_report is not None:
         with st.form("keep", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
             st.text_input(
-                "keep this report as", key="report_name", placeholder="before the repair", max_chars=60
+                "save this report as", key="report_name", placeholder="before the repair", max_chars=60
             )
             st.form_submit_button("Save", on_click=_save)
     names = list(bench.reports)

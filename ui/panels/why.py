@@ -113,13 +113,13 @@ def _choose(kind: str, items: list[str]) -> str:
 
 def tree(because: Because) -> None:
     """A tree of reasons, at first with the branches that lead to edits only, and what is at its root."""
-    words = "every branch, also those that end at no edit"
+    words = "all branches, also those that end at no fault"
     whole = st.toggle(words, key="why_whole", persist_state="session")
     with st.container(key="because"):
         sheet.show(because_tree(because if whole else because.to_edits()), "tree")
     roots = because.to_edits().roots()
     if because.reaches_edit:
         st.session_state.why_roots = tuple(roots)
-        st.markdown(f"At the root: **{'; '.join(roots[:4])}**{' ...' if len(roots) > 4 else ''}")
+        st.markdown(f"Root cause: **{'; '.join(roots[:4])}**{' ...' if len(roots) > 4 else ''}")
     elif because.causes:
         st.caption("No fault causes this: it follows from how the car is built and operated.")

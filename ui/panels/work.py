@@ -40,7 +40,7 @@ def show(held: Held, visible: Visible) -> None:
     if "battery" in visible.tools:
         _battery(visible)
     # where a complaint is to be solved, the list would give the answer away
-    title = "Taken apart, as far as you know" if visible.only_found else "Changed on this car now"
+    title = "Taken apart so far" if visible.only_found else "Changed on this car now"
     with st.expander(f"{title}: {len(visible.changes)}", expanded=not held.job, key="changes_box"):
         _changes(visible)
 
@@ -55,7 +55,7 @@ def _connector(held: Held, visible: Visible) -> None:
     if name in visible.connectors_off:
         _buttons(("Plug", plug))
     else:
-        press_home = [("Press it home", plug)] if visible.only_found else []
+        press_home = [("Seat it fully", plug)] if visible.only_found else []
         _offer(visible, "connector", "{work_connector}", *press_home)
     caution("probing")
 
@@ -64,7 +64,7 @@ def _fuse(held: Held, visible: Visible) -> None:
     fuses = held.car.claimed.fuses
     words = {name: f"{one.rating_a:g} A, {one.title or one.location}" for name, one in fuses.items()}
     name = _which("which fuse", "work_fuse", words)
-    _holder(visible, "fuse", name in visible.out, ("Fit a right one", "fit {work_fuse}"), "{work_fuse}")
+    _holder(visible, "fuse", name in visible.out, ("Fit a good one", "fit {work_fuse}"), "{work_fuse}")
     st.number_input(
         "a fuse of another rating, in A", 1.0, 500.0, float(fuses[name].rating_a), step=1.0, key="work_rating"
     )
@@ -118,8 +118,8 @@ def _joint(held: Held, visible: Visible) -> None:
     _offer(visible, "joint", "{work_joint}", ("Mend", "mend {work_joint}"), ohm="work_ohm")
     if visible.only_found or name not in pins:
         return
-    st.number_input("opens every so many s, by chance", 1.0, 3600.0, 20.0, key="work_between")
-    st.number_input("for so many s", 0.01, 3600.0, 0.3, key="work_open", format="%g")
+    st.number_input("opens about every, in s", 1.0, 3600.0, 20.0, key="work_between")
+    st.number_input("each time for, in s", 0.01, 3600.0, 0.3, key="work_open", format="%g")
     _offer(visible, "pin", "{work_joint}", between_s="work_between", open_s="work_open")
 
 
@@ -150,7 +150,7 @@ def _ground(held: Held, visible: Visible) -> None:
     grounds = {name: one.location or one.title for name, one in held.car.claimed.grounds.items()}
     _which("which ground point", "work_ground", grounds)
     if not visible.only_found:
-        st.number_input("voltage above the body, in V", -15.0, 15.0, 1.5, step=0.5, key="work_offset")
+        st.number_input("voltage above body ground, in V", -15.0, 15.0, 1.5, step=0.5, key="work_offset")
     tighten = ("Clean and tighten it", "mend {work_ground}")
     _offer(visible, "ground", "{work_ground}", tighten, volt="work_offset")
 
@@ -159,7 +159,7 @@ def _short(held: Held, visible: Visible) -> None:
     _which("from", "work_short_a", _functions(held))
     st.selectbox("to", ["BODY", "BAT+", *held.car.pins], key="work_short_b")
     pair = "{work_short_a} to {work_short_b}"
-    _offer(visible, "terminals", pair, ("Take the short off", f"unshort {pair}"))
+    _offer(visible, "terminals", pair, ("Remove the short", f"unshort {pair}"))
     caution("shorts")
 
 
@@ -173,7 +173,7 @@ def _resistor(held: Held, visible: Visible) -> None:
     st.selectbox("across the pair at", list(pairs), key="work_resistor", format_func=pairs.__getitem__)
     if not visible.only_found:
         st.number_input("resistance, in ohm", 0.001, 10_000_000.0, 120.0, key="work_pair_ohm", format="%g")
-    take_out = ("Take the resistor out", "unterminate {work_resistor}")
+    take_out = ("Remove the resistor", "unterminate {work_resistor}")
     _offer(visible, "pair", "{work_resistor}", take_out, ohm="work_pair_ohm")
 
 
@@ -183,17 +183,17 @@ def _sensor(held: Held, visible: Visible) -> None:
         st.caption("This car has no sensors with wires of their own.")
         return
     _which("which sensor", "work_sensor", {name: one.title for name, one in sensors.items()})
-    _offer(visible, "sensor", "{work_sensor}", ("Fit a right one", "replace {work_sensor}"))
+    _offer(visible, "sensor", "{work_sensor}", ("Fit a good one", "replace {work_sensor}"))
 
 
 def _module(held: Held, visible: Visible) -> None:
     modules = {name: one.title for name, one in held.car.claimed.modules.items()}
     name = _which("which module", "work_module", modules)
-    _offer(visible, "module", "{work_module}", ("Fit a right one", "replace {work_module}"))
+    _offer(visible, "module", "{work_module}", ("Fit a good one", "replace {work_module}"))
     if name in with_set_up(held.car, "coding") or name in with_set_up(held.car, "keys"):
         st.caption("A new one has to be set up with the tester: see Tester, Identify and set up a module.")
     if visible.only_found:
-        st.caption("A new module is dear, and it is the last thing to try: supply, ground and lines first.")
+        st.caption("A new module is expensive and the last thing to try: check supply, ground and bus first.")
         return
     buses = [bus for bus in held.car.messages.buses_of[name] if bus in held.car.claimed.buses]
     if not buses:

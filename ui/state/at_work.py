@@ -34,7 +34,7 @@ EXERCISE = "exercise"  # in the address
 CAUSES, EVIDENCE = "causes", "evidence"  # what is kept of them
 LOOK_EVERY_S = 3.0  # for notices of the instructor
 PANELS_KIND = "panels"
-PAUSED = "the class is paused: hands off the car until the instructor lets it go on"
+PAUSED = "the class is paused: wait until the instructor continues it"
 
 
 @dataclass(kw_only=True)
@@ -257,7 +257,7 @@ def _assignment(student: StudentRow, assignment_id: int) -> AssignmentRow:
     for given in classroom.records().assignments.of_class(student.class_id):
         if given.id == assignment_id:
             return given
-    raise Problem("this exercise is not on your desk")
+    raise Problem("this exercise is not among your jobs")
 
 
 # -- work that is no action at the car -----------------------------------------------------------------------

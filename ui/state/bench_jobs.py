@@ -37,7 +37,7 @@ def take_up(held: Held, report: Report, chosen: LeftBehind) -> None:
     held.left_behind.remove(chosen)
     held.leave(words)
     _set_car(held, chosen.car_name, chosen.car_text, bench, chosen.job)
-    held.said = f"taken up again: {chosen.words}"
+    held.said = f"resumed: {chosen.words}"
 
 
 def start_again(held: Held, report: Report, given: tuple[str, ...] = ()) -> None:
@@ -114,7 +114,7 @@ def opened_log(text: str) -> tuple[str, str, str]:
         saved = json.loads(text)
         name, car_text, bench = saved["car_name"], saved["car"], saved["bench"]
     except (ValueError, KeyError, TypeError, RecursionError):
-        raise EditProblem("this file is no log of busbay") from None
+        raise EditProblem("this file is not a busbay log") from None
     if not isinstance(name, str) or not isinstance(car_text, str):
-        raise EditProblem("this file is no log of busbay")
+        raise EditProblem("this file is not a busbay log")
     return name, car_text, json.dumps(bench)

@@ -215,7 +215,7 @@ def instructor_only(callback: Callable[P, str | None]) -> Callable[P, None]:
         said, problem = "", ""
         try:
             if not let_in():
-                raise Problem("this is for the instructor; come in by the door again")
+                raise Problem("this is for the instructor; sign in again")
             said = callback(*args, **kwargs) or ""
         except Problem as refused:
             problem = str(refused)

@@ -27,7 +27,7 @@ LABELS = {
     "customer": "customer (an invented name)",
     "words": "what the customer says",
     "history": "what is known of the car",
-    "goal": "what it is there to teach",
+    "goal": "what it teaches",
     "safety": "safety notes (one in each line)",
     "hints": "hints, from gentle to plain (one in each line)",
     "arrives": "it arrives with (one edit in each line; none: nothing is wrong)",

@@ -76,7 +76,7 @@ def steps(log: list[str], asked_why: bool, changes_left: int, report: Report | N
         VisitStep("Seat: try to start the car. What do engine and lamps say?", bool(starts)),
         VisitStep("Tester: scan. Which modules are silent, which codes are there?", bool(scans)),
         VisitStep("Pick a row of the scan. Why follows it back to its cause.", asked_why),
-        VisitStep("Put right what you found, in Part or Work.", bool(scans) and not changes_left),
+        VisitStep("Repair what you found, in Part or Work.", bool(scans) and not changes_left),
         VisitStep(PROOF, proven),
     ]
 

@@ -75,7 +75,7 @@ class LabWork:
             with self._a_place():
                 self.found = self._done_by(shop)
         except Stopped:
-            self.problem = "called off; the runs that were finished are kept"
+            self.problem = "canceled; the runs that were finished are kept"
         except Problem as problem:
             self.problem = str(problem)
         except Exception as error:
@@ -155,4 +155,4 @@ def _progress(name: str, work: LabWork, pieces: str, told: str) -> None:
         if work.waits:
             words = "waiting until another search on this server ends ..."
         st.progress(work.done / work.of if work.of else 0.0, words)
-        st.button("Call it off", key=f"{name}_call_off", on_click=work.call_off)
+        st.button("Cancel", key=f"{name}_call_off", on_click=work.call_off)

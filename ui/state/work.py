@@ -197,7 +197,7 @@ class WorkProgress:
             if self._bar is None:
                 row = self._place.container(horizontal=True, vertical_alignment="center")
                 self._bar = row.empty()
-                row.button("Call it off", key=CALL_OFF)
+                row.button("Cancel", key=CALL_OFF)
             self._bar.progress(min(max(share, 0.0), 1.0), "The car is working ...")
         except BaseException as stop:
             self._stopped = stop

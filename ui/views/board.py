@@ -59,7 +59,7 @@ def _pause_class(paused: bool) -> str:
 
 def _live(class_id: int) -> None:
     if not classroom.let_in():
-        st.warning("This is for the instructor; come in by the door again.", icon=":material/lock:")
+        st.warning("This is for the instructor; sign in again.", icon=":material/lock:")
         return
     if st.session_state.pop("picked_on_board", False):
         st.rerun()  # the whole page is about the student who was picked
@@ -205,7 +205,7 @@ def _exercise_now() -> int:
 def _reveal(revealed: bool) -> str:
     chosen = _exercise_now()
     if revealed and not st.session_state.get(f"sure_{chosen}"):
-        raise Problem("tick first that the solution of this exercise is to be shown")
+        raise Problem("check the box first: it shows the solution to everyone")
     classroom.records().assignments.reveal(chosen, revealed)
     return "the solution is shown" if revealed else "the solution is hidden again"
 

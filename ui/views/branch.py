@@ -66,7 +66,7 @@ def _choose_source(held: Held) -> None:
         "the log", options, key="branch_source", persist_state="session", on_change=_another_log
     )
     if chosen == UPLOADED:
-        st.file_uploader("a log of busbay", type="json", key="branch_file", on_change=_another_log)
+        st.file_uploader("a busbay log", type="json", key="branch_file", on_change=_another_log)
 
 
 def _another_log() -> None:

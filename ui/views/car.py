@@ -98,8 +98,8 @@ def _buses(held: Held) -> None:
         )
         for bus, spec in car.claimed.buses.items()
     ]
-    _table(("bus", "title", "bit rate", "messages", "load at most", "line"), rows)
-    st.caption("Load with as many stuff bits as there can be; diagnosis not counted.")
+    _table(("bus", "title", "bit rate", "messages", "worst-case load", "line"), rows)
+    st.caption("Bus load with worst-case bit stuffing; diagnostics not counted.")
     if not car.claimed.lin:
         return
     wires = [
@@ -151,7 +151,7 @@ def _messages(held: Held) -> None:
         )
         for name, message in held.car.messages.sent.items()
     ]
-    _table(("message", "id", "period", "bytes", "signals", "late at most, by bus"), rows, (1,))
+    _table(("message", "id", "period", "bytes", "signals", "worst-case delay, by bus"), rows, (1,))
 
 
 def _routes(held: Held) -> None:

@@ -32,7 +32,7 @@ def show() -> None:
     st.title("Case")
     st.markdown(
         "A real car's story: what was **done** and what was **seen**, in the order in which it happened. "
-        "What is not told was not looked at. "
+        "Leave blank what you did not check. "
         "Then **rival stories** of what was wrong go through the same steps."
     )
     open_one()

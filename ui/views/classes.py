@@ -184,7 +184,7 @@ def _erase(group: ClassRow) -> None:
             "What is erased: the name, every line of every attempt, notes, results and messages. "
             "Nothing brings it back. Take the results away first, if they are needed."
         )
-        sure = st.checkbox("Yes, erase it for ever", key=f"erase_sure_{group.id}_{who}")
+        sure = st.checkbox("Yes, erase it for good", key=f"erase_sure_{group.id}_{who}")
         button("Erase", "erase", _erased, icon="delete_forever", disabled=not sure)
 
 
@@ -192,7 +192,7 @@ def _erase(group: ClassRow) -> None:
 def _erased() -> str:
     group, who = class_now(), st.session_state.erase_who
     if not st.session_state.get(f"erase_sure_{group.id}_{who}"):
-        raise Problem("tick first that it is to be erased for ever")
+        raise Problem("check the box first: what is erased is gone")
     students = classroom.records().students.of_class(group.id)
     at_work.forget_drafts(one for one in students if who in (None, one.id))
     if who is None:

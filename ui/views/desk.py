@@ -40,9 +40,9 @@ def show() -> None:
         _wait_for_more(student)
     if group.private:
         _choose(student)
-    with st.popover("Leave this desk", icon=":material/logout:"):
+    with st.popover("Leave these jobs", icon=":material/logout:"):
         st.markdown(
-            "What was done is kept, but this browser forgets the desk. This address brings you back, on any "
+            "Your work is kept, but this browser forgets your jobs. This address brings you back, on any "
             "machine: copy it first."
         )
         st.code(classroom.address(f"?{classroom.STUDENT}={st.session_state.student_key}"), language=None)
@@ -60,7 +60,7 @@ def _tasks(student: StudentRow, group: ClassRow) -> None:
         words = "What the instructor gives the class appears here by itself."
         if group.private:
             words = "Choose an exercise below and begin."
-        st.info(f"Nothing is on your desk yet. {words}", icon=":material/inbox:")
+        st.info(f"You have no jobs yet. {words}", icon=":material/inbox:")
     for task in tasks:
         _task(task)
     if not group.private:

@@ -73,7 +73,7 @@ def _typed_twice() -> str:
     """The new passphrase; raises `Problem` if it was not typed alike twice."""
     new: str = st.session_state.new_passphrase
     if new != st.session_state.new_again:
-        raise Problem("these are two different passphrases")
+        raise Problem("the two passphrases differ")
     return new
 
 
@@ -86,7 +86,7 @@ def _choose() -> None:
 def _knock() -> None:
     with st.form("knock", width=480):
         st.text_input("passphrase", type="password", key="passphrase", autocomplete="current-password")
-        if st.form_submit_button("Come in", type="primary"):
+        if st.form_submit_button("Sign in", type="primary"):
             _try(lambda: _open(st.session_state.passphrase))
     st.caption("Forgotten? On the machine itself, `busbay passphrase` sets another one.")
 
@@ -136,12 +136,12 @@ def _inside() -> None:
         st.form("another_passphrase", width=480, border=False, clear_on_submit=True),
     ):
         st.text_input(
-            "the one so far", type="password", key="old_passphrase", autocomplete="current-password"
+            "the passphrase so far", type="password", key="old_passphrase", autocomplete="current-password"
         )
-        _new_passphrase("the new one")
+        _new_passphrase("the new passphrase")
         if st.form_submit_button("Change it"):
             _try(_change)
-    st.markdown("**The latest tries at the door**")
+    st.markdown("**The latest sign-in attempts**")
     rows = [
         (datetime.fromtimestamp(when_s).strftime("%Y-%m-%d %H:%M:%S"), source or "unknown", outcome)
         for when_s, source, outcome in classroom.door().tries(TRIES_SHOWN)

@@ -160,9 +160,9 @@ def _order(held: AtWork) -> None:
         st.markdown(f"**Work order** · {plain(order.customer)}")
         st.markdown(f"“{plain(order.words)}”")
         if order.history:
-            st.caption(f"Known of the car: {plain(order.history)}")
+            st.caption(f"Vehicle history: {plain(order.history)}")
     st.markdown(f"**To learn**: {plain(exercise.goal)}")
-    st.markdown(f"**Afterwards show**: {_proof(held)}.")
+    st.markdown(f"**Proof of repair**: {_proof(held)}.")
     for line in exercise.safety:
         st.caption(f":material/warning: {plain(line)}")
     st.caption(f":material/warning: {MAKER}")
@@ -203,7 +203,7 @@ def _notes(held: AtWork) -> None:
         st.text_area(
             "your notes", key="note_text", max_chars=2000, height=80, placeholder="what you have seen"
         )
-        st.form_submit_button("Note it", on_click=_note)
+        st.form_submit_button("Save note", on_click=_note)
     if notes:
         with st.container(key="notes"):
             st.markdown("\n".join(f"- {plain(words)}" for words in notes))
@@ -220,7 +220,7 @@ def _log(held: AtWork) -> None:
     attempt = held.work.attempt
     _do_again(held)
     if not attempt.steps:
-        st.caption("Nothing was done yet.")
+        st.caption("Nothing done yet.")
         return
     with st.container(key="log"):
         sheet.show(step_table(attempt.steps), "log_lines")
@@ -242,6 +242,6 @@ def _back() -> None:
 
 def _do_again(held: AtWork) -> None:
     if held.taken_back:
-        words, redo = f"Do again what was taken back: {len(held.taken_back)}", partial(ask_to_do, pause_s=0)
+        words, redo = f"Redo: {len(held.taken_back)}", partial(ask_to_do, pause_s=0)
         what = plain("; ".join(held.taken_back))
         button(words, "do_again", partial(redo, *held.taken_back), icon="redo", help=what)

@@ -28,15 +28,12 @@ def show() -> None:
             st.error(classroom.plain(problem), icon=":material/block:")
     with at_home, st.container(border=True, height="stretch"):
         st.header("At home, alone", anchor=False)
-        st.markdown(
-            "A desk of your own: choose exercises from the curriculum, take steps back, take your time. "
-            "Only you see it."
-        )
-        button("Open a desk of my own", "alone", _alone, icon="home")
+        st.markdown("Choose exercises from the curriculum, take steps back, take your time. Only you see it.")
+        button("Practice on my own", "alone", _alone, icon="home")
     st.caption(
-        "Your desk is found again under the address that this page gets: keep it as a bookmark. This browser "
+        "Your jobs are found again under the address of this page: bookmark it. This browser "
         "also offers it on the first page until you leave it. "
-        "Anyone with the address has the desk."
+        "Anyone with the address has your jobs."
     )
 
 

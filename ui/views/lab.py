@@ -36,7 +36,7 @@ CARDS = {
         "Faults that hide each other", "Which two faults make a hard case?", lab_examples.faults_that_hide
     ),
     "case": Card("Case", "Which theory explains everything I saw?", lab_examples.case),
-    "car": Card("Car file", "What does the wiring diagram of this car claim?"),
+    "car": Card("Car file", "What does the wiring diagram of this car say?"),
     "describe": Card(
         "Describe a car", "How do I put a car of my own into the bay?", lab_examples.describe_a_car
     ),
@@ -51,8 +51,8 @@ def show() -> None:
         st.switch_page(st.session_state.entries[opens])
     st.title("Lab")
     st.markdown(
-        "Here the same car is run many times, a little different each time. What comes out is what "
-        "*this model* says: worth checking on the real car, no finding."
+        "Here the same car is run many times, a little different each time. The result is what "
+        "*this model* says: worth checking on the real car, not a finding."
     )
     cards = list(CARDS.items())
     for begin in range(0, len(cards), COLUMNS):

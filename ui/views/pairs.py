@@ -30,7 +30,7 @@ MOST_SIGNS = 8
 KINDS = {
     "masks": "one hides what the other shows alone",
     "new": "a symptom that neither has alone",
-    "look alike": "like another fault to the scan, not to a meter or a look",
+    "look alike": "like another fault to the scan, not to a meter or inspection",
 }
 
 
@@ -40,8 +40,8 @@ def show() -> None:
     held = worked_off(st.empty())
     st.title("Faults that hide each other")
     st.markdown(
-        f"Which two faults of the **{held.car.title}** make a hard case together? Each of the chosen ones is "
-        "run alone, and every two of them, through the same first look."
+        f"Which two faults of the **{held.car.title}** make a hard case together? Each chosen fault is "
+        "run alone and in every pair, through the same first checks."
     )
     which_car.offer(held)
     chosen = _chosen(held)
@@ -77,7 +77,7 @@ def _chosen(held: Held) -> list[str]:
             key="pairs_verb",
             format_func=lambda one: f"{one}: {by_verb[one]}",
         )
-        button("Put them in", "pairs_add", partial(_add, listed))
+        button("Add them", "pairs_add", partial(_add, listed))
         button("None", "pairs_none", _none)
     return list(chosen)
 
@@ -121,7 +121,7 @@ def _shown(held: Held, found: tuple[Compound, ...]) -> None:
             st.caption(f"and {len(found) - MOST_LISTED} more, each easier")
         st.caption(
             "Difficulty is the share of what could be seen that misleads, from 0 to 1: for putting cases in "
-            "order, no measurement of people."
+            "order, not a measure of people."
         )
         st.caption(DISCLAIMER)
     place = st.selectbox(

@@ -42,8 +42,7 @@ HELP = {
     "fuse": "such as F3 or F3 15 A; modules may share one; empty: one of its own, 10 A",
     "ground": "the ground point, such as G2; empty: one for all",
     "inline": "the in-line connector that its wires pass, such as X1",
-    "hears": "the modules that it misses when they are silent: ECM, BCM; all; - for none; "
-    "empty: all on its buses",
+    "hears": "the modules whose messages it needs: ECM, BCM; all; - for none; empty: all on its buses",
     "sends": "if known: 1A0 every 10 ms 8 bytes, 2B0; empty: one message every 100 ms",
 }
 WIDTHS = {
@@ -57,7 +56,7 @@ def show() -> None:
     held = worked_off(st.empty())
     st.title("Describe a car")
     st.markdown(
-        "One row for each module; a name and a bus are enough, and the usual is filled in for the rest. "
+        "One row for each module; a name and a bus are enough, and the rest is filled in with usual values. "
         "The drawing grows with the rows, and nothing is lost when you leave."
     )
     table = table_now(held)
@@ -179,8 +178,8 @@ def _begin() -> None:
         if st.session_state.get("quick_log_problem"):
             st.error(st.session_state.quick_log_problem, icon=":material/block:")
         st.caption(
-            "A log tells no senders: every identifier begins as a module of its own. Put those that belong "
-            "together into one row as you find out. Logs in .blf and .db: `busbay import` on this machine."
+            "A log does not name senders: every identifier begins as a module of its own. Put those that "
+            "belong together in one row as you find out. Logs in .blf and .db: `busbay import`."
         )
 
 

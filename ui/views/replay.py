@@ -112,7 +112,7 @@ def _opened(attempt_id: int) -> Replay | None:
 @st.fragment
 def _replay(replay: Replay) -> None:
     if not classroom.let_in():
-        st.warning("This is for the instructor; come in by the door again.", icon=":material/lock:")
+        st.warning("This is for the instructor; sign in again.", icon=":material/lock:")
         return
     count = len(replay.whole.steps)
     at = _place(replay.attempt_id)

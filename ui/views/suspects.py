@@ -98,7 +98,7 @@ def _search(held: Held, question: Question) -> None:
         "at most", LIMITS_MIN, format_func="{} min".format, key="suspects_limit", persist_state="session"
     )
     st.multiselect(
-        "besides what can be off, out or open",
+        "in addition to what can be unplugged, missing or open",
         list(further_kinds()),
         key="suspects_kinds",
         placeholder="other kinds of faults",
@@ -111,7 +111,7 @@ def _search(held: Held, question: Question) -> None:
         "the car may be built differently from its diagram",
         key="suspects_theories",
         help="theories, too: a module waits for another at start-up, a bus runs through a connector, another "
-        "fuse feeds a module. Those that could have to do with what was silent; each is rarer than a fault.",
+        "fuse feeds a module. Only those that could explain a silent module; each is rarer than a fault.",
         persist_state="session",
     )
     count = len(edits_of(question))
@@ -127,7 +127,7 @@ def _search(held: Held, question: Question) -> None:
 def _start(held: Held) -> None:
     question, most = question_now(held), most_at_once()
     if not (question.steps or question.log):
-        raise EditProblem("nothing was done or seen yet that could be explained")
+        raise EditProblem("nothing to explain yet")
     edits, limit_s = edits_of(question), 60.0 * st.session_state.suspects_limit
     theories = bool(st.session_state.get("suspects_theories"))
     last = st.session_state.get(WORK)
