@@ -29,6 +29,7 @@ from sim.vehicle.problems import Problem
 
 if TYPE_CHECKING:
     from sim.bench.bench import Bench
+    from sim.vehicle.car import Car
 
 EXIT_CODES = (
     ("0", "done"),
@@ -148,17 +149,28 @@ def shipped(kind: str) -> Callable[[click.Context, click.Parameter, str], list[C
     return complete
 
 
-def sentences(*sorts: str) -> Callable[[click.Context, click.Parameter, str], list[str]]:
-    """Complete the sentences of these sorts that the car of the command line understands."""
+def _car_named(name: str) -> Car:
+    from sim.catalogue import find_car
+
+    return find_car(name)
+
+
+def sentences(
+    *sorts: str, car_of: Callable[[str], Car] = _car_named
+) -> Callable[[click.Context, click.Parameter, str], list[str]]:
+    """Complete the sentences of these sorts, or of all, that a car understands.
+
+    `car_of`: the car that the first word of the command line means.
+    """
 
     def complete(ctx: click.Context, parameter: click.Parameter, begun: str) -> list[str]:
         """Return the sentences that begin so; none where the car is not known yet."""
         from sim.bench.words import sentences_of
-        from sim.catalogue import find_car
 
+        # the words before an option that waits for its value are not sorted yet
+        named = [value for key, value in ctx.params.items() if key in ("car", "exercise") and value]
         try:
-            # the words before an option that waits for its value are not sorted yet
-            car = find_car(ctx.params.get("car") or next(iter(ctx.args), ""))
+            car = car_of(next(iter((*named, *ctx.args)), ""))
         except Problem:
             return []
         listed = (one.text for one in sentences_of(car) if not sorts or one.sort in sorts)
@@ -190,16 +202,20 @@ given_option = click.option(
     shell_complete=sentences("fault", "theory"),
     help="An edit that the car arrives with; again for more.",
 )
-action_options = together(
-    click.option(
-        "--do",
-        metavar="ACTION",
-        multiple=True,
-        shell_complete=sentences(),
-        help="An action; again for more, in order.",
-    ),
-    click.option("--script", type=FILE, help="A file with one action per line, done before --do."),
-)
+
+
+def action_options_for(car_of: Callable[[str], Car]) -> Decorator[Any]:
+    """What is done at the car that the first word of the command line means."""
+    return together(
+        click.option(
+            "--do",
+            metavar="ACTION",
+            multiple=True,
+            shell_complete=sentences(car_of=car_of),
+            help="An action; again for more, in order.",
+        ),
+        click.option("--script", type=FILE, help="A file with one action per line, done before --do."),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +241,9 @@ class CarWork:
         return Bench(find_car(self.car), self.given, self.seed)
 
 
-work_options = as_one("work", CarWork, car_argument, given_option, action_options, seed_option)
+work_options = as_one(
+    "work", CarWork, car_argument, given_option, action_options_for(_car_named), seed_option
+)
 
 
 def actions_of(script: Path | None, do: Sequence[str]) -> list[str]:

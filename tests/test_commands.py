@@ -235,6 +235,7 @@ def completed(words: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
         ("run six-modules --giv", ["--given"]),
         ('run six-modules --given "unplug TC', ["unplug TCM.C1"]),
         ('run six-modules --do "scan', ["scan"]),
+        ('try 2 --do "unplug TC', ["unplug TCM.C1"]),
         ("causes my", ["my"]),
     ],
 )

@@ -14,13 +14,14 @@ import click
 from sim.catalogue import shipped_exercises
 from sim.command_line import (
     FILE,
-    action_options,
+    action_options_for,
     actions_of,
     as_one,
     command,
     print_json,
     print_table,
     progress,
+    sentences,
     shipped,
     write_over,
 )
@@ -33,6 +34,7 @@ from sim.training.forecast import RunSuspects
 from sim.training.hand_in import HandIn
 from sim.training.jobs import WorkStep
 from sim.training.proof import prove, rivals
+from sim.vehicle.car import Car
 from sim.vehicle.problems import Problem
 
 WIDTH = 100
@@ -61,15 +63,20 @@ class ExerciseWork:
         return actions_of(self.script, self.do)
 
 
+def _car_of(name: str) -> Car:
+    return find_exercise(name).whole_car
+
+
 attempt_options = as_one(
     "work",
     ExerciseWork,
     exercise_argument,
-    action_options,
+    action_options_for(_car_of),
     click.option(
         "--hand-in",
         "causes",
         metavar="CAUSE",
+        shell_complete=sentences("fault", "theory", car_of=_car_of),
         multiple=True,
         help="What was wrong, such as 'pull F3', or 'no fault found'; again for more.",
     ),
@@ -103,7 +110,7 @@ def exercises(as_json: bool) -> None:
     cells = [
         (one.name, LEVELS[one.level], f"{one.minutes:.0f} min", one.car, one.topic, one.title) for one in rows
     ]
-    print_table((), cells)
+    print_table(("name", "level", "time", "car", "topic", "title"), cells)
 
 
 @dataclass(frozen=True, slots=True)
