@@ -37,6 +37,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.codes import CodeError, with_failure_type
 from sim.vehicle.edit import EDIT_KINDS, Edit
 from sim.vehicle.edits import EDIT_VERBS, parse_edit
+from sim.vehicle.plain_words import FIRST_WORDS, in_form
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
 from sim.vehicle.words import UNITS_S
 
@@ -67,11 +68,12 @@ class Action:
 
 def begins_an_action(word: str) -> bool:
     """Whether a word is one that sentences of actions begin with."""
-    return word.lower() in (*_PARSERS, *EDIT_VERBS, *OBSERVATION_VERBS)
+    return word.lower() in (*_PARSERS, *EDIT_VERBS, *OBSERVATION_VERBS, *FIRST_WORDS)
 
 
 def parse_action(text: str, car: Car) -> Action:
     """The action that a sentence means; raises `EditProblem` with the nearest right word."""
+    text = in_form(text)
     words = text.split()
     if not words:
         raise EditProblem("an empty action")

@@ -19,6 +19,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from sim.bench import actions, observations
 from sim.handbook import glossary, sentences, vehicle_file
 from sim.handbook.tables import rows
+from sim.vehicle.plain_words import PLAIN_WORDS
 from sim.vehicle.problems import Problem, did_you_mean
 
 TITLES = {
@@ -116,6 +117,7 @@ def _written(name: str) -> str:
         titles=TITLES, pages=pages(), sections=vehicle_file.sections(), heading_of=heading_of,
         terms=glossary.terms(), standards=glossary.standards(), actions=actions.FORMS,
         observations=observations.FORMS, faults=sentences.faults(), repairs=sentences.repairs(),
+        plain_words=PLAIN_WORDS,
     )  # fmt: skip
 
 

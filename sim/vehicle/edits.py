@@ -53,6 +53,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edit import EDIT_KINDS as EDIT_KINDS
 from sim.vehicle.edit import Edit, EditKind, Lister, Offer, Sightings
 from sim.vehicle.harness_state import Alteration, HarnessState, Lead, alterations
+from sim.vehicle.plain_words import in_form
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
 
 EDIT_KINDS.update(
@@ -75,7 +76,7 @@ NEGATIVE_CLAMP = "BAT.NEG"
 
 def parse_edit(text: str, car: Car) -> Edit:
     """The edit that a sentence means for this car; raises `EditProblem` with the nearest right name."""
-    words = text.split()
+    words = in_form(text).split()
     if not words:
         raise EditProblem("an empty edit")
     verb = words[0].lower()

@@ -491,8 +491,8 @@ def test_what_is_chosen_and_pressed_at_once_is_what_is_named(
 @pytest.mark.parametrize(
     ("typed", "told"),
     [
-        ("F5", "Say what to do with F5, for example “look F5”."),
-        ("tcm is broken", "Say what to do with TCM, for example “look TCM”."),
+        ("F5", "Say what to do with F5, for example “inspect F5”."),
+        ("tcm is broken", "Say what to do with TCM, for example “inspect TCM”."),
         ("hedgehog", "“hedgehog” is no work on a car. Begin with what you do"),
     ],
 )

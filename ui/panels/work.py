@@ -115,7 +115,7 @@ def _joint(held: Held, visible: Visible) -> None:
     name = _which("which", "work_joint", {one: words.get(one, "") for one in joints})
     if not visible.only_found:
         st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
-    _offer(visible, "joint", "{work_joint}", ("Mend", "mend {work_joint}"), ohm="work_ohm")
+    _offer(visible, "joint", "{work_joint}", ("Repair", "mend {work_joint}"), ohm="work_ohm")
     if visible.only_found or name not in pins:
         return
     st.number_input("opens about every, in s", 1.0, 3600.0, 20.0, key="work_between")
@@ -255,7 +255,7 @@ def faults(only_found: bool, part: str, chosen: str, **fields: str) -> list[tupl
 
 
 def _free_line(visible: Visible) -> None:
-    such_as = "mend ECM.C1.3, fit F2, wait 30 s ..." if visible.only_found else FOR_EXAMPLE
+    such_as = "repair ECM.C1.3, fit F2, wait 30 s ..." if visible.only_found else FOR_EXAMPLE
     with st.form("free", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
         st.text_input("or say it in words", key="sentence", placeholder=such_as)
         st.form_submit_button("Do it", on_click=_say)
@@ -277,10 +277,9 @@ def _what_to_say(word: str, car: Car) -> str:
     parts = (*shown.modules, *shown.fuses, *shown.relays, *shown.grounds, *shown.sensors, *car.connectors)
     name = next((one for one in parts if one.lower() == word.lower()), None)
     if name is not None:
-        return f"Say what to do with {name}, for example “look {name}”."
-    return (
-        f"“{word}” is no work on a car. Begin with what you do: look, measure, unplug, plug, pull, fit, mend."
-    )
+        return f"Say what to do with {name}, for example “inspect {name}”."
+    ways = "inspect, measure, unplug, plug, pull, fit, repair"
+    return f"“{word}” is no work on a car. Begin with what you do: {ways}."
 
 
 def _battery(visible: Visible) -> None:
