@@ -92,10 +92,6 @@ class Cascade:
     marks: tuple[Mark, ...]
     codes: dict[str, tuple[tuple[float, int], ...]]
 
-    def marks_on(self, lane: Lane) -> tuple[Mark, ...]:
-        """The marks of one lane, in order."""
-        return tuple(mark for mark in self.marks if mark.lane == lane)
-
 
 def cascade_of(events: Iterable[Event], start_s: float, end_s: float) -> Cascade:
     """What happened from `start_s` to `end_s`, both included; `events`: all since the car got its battery."""

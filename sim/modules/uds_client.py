@@ -8,7 +8,6 @@ from typing import Final
 from sim.modules.uds_protocol import (
     ALL_DTCS,
     ALL_RECORDS,
-    NORMAL_MESSAGES,
     SUPPRESS,
     DtcReport,
     DtcSetting,
@@ -42,19 +41,9 @@ def clear_diagnostic_information(code: str | None = None) -> bytes:
     return bytes([Service.CLEAR_DIAGNOSTIC_INFORMATION]) + group
 
 
-def report_number_of_dtc_by_status_mask(mask: int = WORKSHOP_MASK) -> bytes:
-    """ReadDTCInformation 01: how many codes have a status bit of `mask`."""
-    return bytes([Service.READ_DTC_INFORMATION, DtcReport.NUMBER_OF_DTC_BY_STATUS_MASK, mask])
-
-
 def report_dtc_by_status_mask(mask: int = WORKSHOP_MASK) -> bytes:
     """ReadDTCInformation 02: the codes that have a status bit of `mask`."""
     return bytes([Service.READ_DTC_INFORMATION, DtcReport.DTC_BY_STATUS_MASK, mask])
-
-
-def report_supported_dtc() -> bytes:
-    """ReadDTCInformation 0A: every code the module can set, with its status."""
-    return bytes([Service.READ_DTC_INFORMATION, DtcReport.SUPPORTED_DTC])
 
 
 def report_dtc_snapshot_record(code: str) -> bytes:
@@ -102,11 +91,6 @@ def request_seed() -> bytes:
 def send_key(key: bytes) -> bytes:
     """SecurityAccess, second step."""
     return bytes([Service.SECURITY_ACCESS, SecurityStep.SEND_KEY]) + key
-
-
-def communication_control(control_type: int, communication_type: int = NORMAL_MESSAGES) -> bytes:
-    """CommunicationControl: 0 all on, 1 receive only, 2 send only, 3 all off; type 1 normal, 2 NM, 3 both."""
-    return bytes([Service.COMMUNICATION_CONTROL, control_type, communication_type])
 
 
 def input_output_control(identifier: int, parameter: int, state: bytes = b"") -> bytes:

@@ -65,14 +65,6 @@ class DtcsRead:
 
 
 @dataclass(frozen=True, slots=True)
-class DtcsCounted:
-    """How many DTCs there are by status mask."""
-
-    module: str
-    number: int
-
-
-@dataclass(frozen=True, slots=True)
 class SnapshotsRead:
     """Snapshot records of one DTC: number and content, from the first failure to the latest."""
 
@@ -149,7 +141,6 @@ class Malformed:
 
 Response = (
     DtcsRead
-    | DtcsCounted
     | SnapshotsRead
     | CountersRead
     | DataRead
@@ -194,11 +185,6 @@ def _decode_other(module: str, request: bytes, response: bytes) -> Response:
     return PositiveResponse(module, request[0], response[1:])
 
 
-def _decode_number(module: str, request: bytes, response: bytes) -> Response:
-    expect(len(response) == 6 and response[1] == request[1], "not a number of codes")
-    return DtcsCounted(module, int.from_bytes(response[4:], "big"))
-
-
 def _decode_codes(module: str, request: bytes, response: bytes) -> Response:
     expect(len(response) >= 3 and response[1] == request[1], "not a list of codes")
     expect(len(response) % 4 == 3, "a list of codes that is cut off")
@@ -240,7 +226,6 @@ def _read_code(module: str, data: bytes) -> ReportedDtc:
 
 
 _DTC_DECODERS: Final[dict[int, _Decoder]] = {
-    DtcReport.NUMBER_OF_DTC_BY_STATUS_MASK: _decode_number,
     DtcReport.DTC_BY_STATUS_MASK: _decode_codes,
     DtcReport.DTC_SNAPSHOT_RECORD_BY_DTC_NUMBER: _decode_snapshots,
     DtcReport.DTC_EXT_DATA_RECORD_BY_DTC_NUMBER: _decode_counters,

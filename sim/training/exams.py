@@ -23,7 +23,7 @@ from sim.vehicle.problems import Problem
 from sim.wiring.recent import Recent
 
 HELD_BACK = "this exercise is an exam now; it can be opened again when the exam is released"
-LONGEST_EXAM_MIN = 600.0
+LONGEST_EXAM_MIN = 600
 
 _exercises: Recent[Exercise] = Recent(200)
 

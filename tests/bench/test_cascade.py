@@ -3,7 +3,7 @@
 import pytest
 
 from sim.bench.bench import Bench
-from sim.bench.cascade import Cascade, Lane, Stretch, cascade_of
+from sim.bench.cascade import Cascade, Lane, Mark, Stretch, cascade_of
 from sim.modules.trace import Event
 from sim.vehicle.car import Car
 
@@ -23,6 +23,10 @@ def absent_trailer(minibus: Car) -> Bench:
 def cascade(absent_trailer: Bench) -> Cascade:
     """What followed from the unplugging."""
     return cascade_of(absent_trailer.trace.events, 20.05, absent_trailer.now_s)
+
+
+def marks_on(cascade: Cascade, lane: Lane) -> tuple[Mark, ...]:
+    return tuple(mark for mark in cascade.marks if mark.lane == lane)
 
 
 def events(bench: Bench, *kinds: str) -> list[Event]:
@@ -45,7 +49,7 @@ def test_the_marks_are_the_trace_of_the_absent_trailer_module(
 
 def test_the_cascade_tells_who_waits_whose_limit_runs_out_and_which_codes_mature(cascade: Cascade) -> None:
     """The engine module waits for the absent one; who needs its messages misses them, then sets codes."""
-    engine_module = cascade.marks_on(Lane("module", "ECM"))
+    engine_module = marks_on(cascade, Lane("module", "ECM"))
     assert ["waits"] == [mark.event.kind for mark in engine_module if mark.event.item == "TRAILER"]
     lost = {mark.event.subject for mark in cascade.marks if mark.event.kind == "lost"}
     coded = {mark.event.subject for mark in cascade.marks if mark.event.kind == "code"}
@@ -58,7 +62,7 @@ def test_each_code_matures_after_its_time_limit_ran_out(cascade: Cascade) -> Non
     """No module sets a code for a lost message before its own time limit for one has run out."""
     for mark in cascade.marks:
         if mark.event.kind == "code" and "not heard" in mark.event.text:
-            limits = [one for one in cascade.marks_on(mark.lane) if one.event.kind == "lost"]
+            limits = [one for one in marks_on(cascade, mark.lane) if one.event.kind == "lost"]
             assert mark.event.causes[0] in [one.event.id for one in limits]
 
 
@@ -108,7 +112,7 @@ def test_a_mode_that_hangs_is_a_mark(absent_trailer: Bench) -> None:
     begin_s = bench.now_s
     bench.do_all(["press start", "wait 2 s"])
     found = cascade_of(bench.trace.events, begin_s, bench.now_s)
-    held = [mark.event.text for mark in found.marks_on(Lane("mode")) if mark.event.kind == "held"]
+    held = [mark.event.text for mark in marks_on(found, Lane("mode")) if mark.event.kind == "held"]
     assert ["the button changes nothing, power mode stays run"] == [text.partition(":")[0] for text in held]
     assert (Stretch(begin_s, bench.now_s, "run", "", found.stretches[Lane("mode")][0].event),) == (
         found.stretches[Lane("mode")]

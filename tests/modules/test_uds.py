@@ -9,7 +9,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from udsoncan import (
     AsciiCodec,
-    CommunicationType,
     DataIdentifier,
     DidCodec,
     Dtc,
@@ -37,7 +36,6 @@ from sim.modules.uds_protocol import NegativeResponseCode
 from sim.modules.uds_responses import (
     CountersRead,
     DataRead,
-    DtcsCounted,
     DtcsRead,
     Malformed,
     NegativeResponse,
@@ -347,7 +345,6 @@ THEIRS: list[tuple[bytes, Request]] = [
         uds_client.clear_diagnostic_information("U0100-87"),
         services.ClearDiagnosticInformation.make_request(0xC10087),
     ),
-    (uds_client.report_number_of_dtc_by_status_mask(0x08), RDTC.make_request(1, status_mask=0x08)),
     (uds_client.report_dtc_by_status_mask(0x2F), RDTC.make_request(2, status_mask=0x2F)),
     (
         uds_client.report_dtc_snapshot_record("U0100-87"),
@@ -357,7 +354,6 @@ THEIRS: list[tuple[bytes, Request]] = [
         uds_client.report_dtc_ext_data_record("U0100"),
         RDTC.make_request(6, dtc=0xC10000, extended_data_record_number=0xFF),
     ),
-    (uds_client.report_supported_dtc(), RDTC.make_request(0x0A)),
     (
         uds_client.read_data_by_identifier(VIN.number),
         services.ReadDataByIdentifier.make_request(VIN.number, {VIN.number: AsciiCodec(17)}),
@@ -369,16 +365,6 @@ THEIRS: list[tuple[bytes, Request]] = [
     (
         uds_client.send_key(b"abcd"),
         services.SecurityAccess.make_request(1, services.SecurityAccess.Mode.SendKey, b"abcd"),
-    ),
-    (
-        uds_client.communication_control(3, 0x01),
-        services.CommunicationControl.make_request(3, CommunicationType(0, normal_msg=True)),
-    ),
-    (
-        uds_client.communication_control(1, 0x03),
-        services.CommunicationControl.make_request(
-            1, CommunicationType(0, normal_msg=True, network_management_msg=True)
-        ),
     ),
     (
         uds_client.routine_control(1, SELF_TEST, b"\x05"),
@@ -428,13 +414,13 @@ def test_udsoncan_reads_our_codes(module: Module) -> None:
     module.fail("U0121-87")
     for request, expected in (
         (uds_client.report_dtc_by_status_mask(0x08), {0xC10087: 0x2F}),
-        (uds_client.report_supported_dtc(), {0xC07388: 0x50, 0xC10087: 0x2F, 0xC12187: 0x27}),
+        (RDTC.make_request(0x0A).get_payload(), {0xC07388: 0x50, 0xC10087: 0x2F, 0xC12187: 0x27}),
     ):
         data = RDTC.interpret_response(interpret(module, request), request[1]).service_data
         assert expected == {dtc.id: dtc.status.get_byte_as_int() for dtc in data.dtcs}
         assert 0x7F == data.status_availability.get_byte_as_int()
     counted = RDTC.interpret_response(
-        interpret(module, uds_client.report_number_of_dtc_by_status_mask(0x04)), 1
+        interpret(module, RDTC.make_request(1, status_mask=0x04).get_payload()), 1
     ).service_data
     assert (2, Dtc.Format.SAE_J2012_DA_DTCFormat_00) == (counted.dtc_count, counted.dtc_format)
 
@@ -528,7 +514,6 @@ def test_the_tester_reads_what_the_module_says(module: Module) -> None:
     )
     assert DtcsRead("BCM", 0x7F, (abs_lost,)) == ask(uds_client.report_dtc_by_status_mask())
     assert abs_lost.failing_now
-    assert DtcsCounted("BCM", 1) == ask(uds_client.report_number_of_dtc_by_status_mask())
     snapshot = SnapshotRecord(3.25, 11.9, "crank")
     assert SnapshotsRead(abs_lost, ((1, snapshot), (2, snapshot))) == ask(
         uds_client.report_dtc_snapshot_record("U0121-87")
@@ -578,7 +563,6 @@ def test_a_code_without_snapshot_and_a_passed_counter(module: Module) -> None:
         ("19 02 0F", "62 F1 90", "a response to another service than 19"),
         ("19 02 0F", "59 0A 7F", "not a list of codes"),
         ("19 02 0F", "59 02 7F C1 00 87", "a list of codes that is cut off"),
-        ("19 01 0F", "59 01 7F 00 00", "not a number of codes"),
         ("19 04 C1 00 87 FF", "59 04 C1 00 88 2F", "records of another code than asked for"),
         ("19 04 C1 00 87 FF", "59 04 C1 00 87 2F 01", "a snapshot that is cut off"),
         ("19 04 C1 00 87 FF", "59 04 C1 00 87 2F 01 01 12 34 00", "data identifier 1234 in a snapshot"),

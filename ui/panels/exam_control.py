@@ -6,6 +6,7 @@ import time
 
 import streamlit as st
 
+from sim.training.exams import LONGEST_EXAM_MIN
 from sim.training.rows import AssignmentRow, BoardRow, ClassRow
 from sim.vehicle.problems import Problem
 from sim.vehicle.words import counted
@@ -20,8 +21,8 @@ MORE_MIN = 10
 def choose_times() -> None:
     """Fields of an exam that is given: begins in so many minutes, lasts so many (0: no end)."""
     with st.container(horizontal=True):
-        st.number_input("begins in, min", 0, 600, key="give_begins", step=5)
-        st.number_input("lasts, min (0: no end)", 0, 600, key="give_lasts", step=5)
+        st.number_input("begins in, min", 0, LONGEST_EXAM_MIN, key="give_begins", step=5)
+        st.number_input("lasts, min (0: no end)", 0, LONGEST_EXAM_MIN, key="give_lasts", step=5)
     st.caption("What is found stays between student and instructor until you release it on the board.")
 
 
