@@ -125,7 +125,8 @@ class Knowledge:
             return partial(self._signal_is, leaf.signal, leaf.is_), self.signal(leaf.signal).event
         if leaf.missing is not None:
             missing = leaf.missing
-            return lambda: self.value(missing) is None, self.signal(missing).event
+            # a value that is marked invalid is of no more use than one that does not come
+            return lambda: self.value(missing) in (None, INVALID), self.signal(missing).event
         if leaf.mode is not None:
             modes = leaf.mode
             return lambda: None if (mode := self.known_mode()) is None else mode in modes, self.mode_event()

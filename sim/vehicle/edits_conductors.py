@@ -137,7 +137,9 @@ def _every_generator(car: Car) -> Iterator[str]:
 
 
 def _every_lifted_ground(car: Car) -> Iterator[str]:
-    yield from (f"offset {ground} {LIFTED_V:g} V" for ground in car.built.grounds)
+    """Not the engine's: the current of its own starter and generator decides its potential (`corrode`)."""
+    engine = {load.end.target for load in car.built.loads.values() if load.kind == "starter"}
+    yield from (f"offset {ground} {LIFTED_V:g} V" for ground in car.built.grounds if ground not in engine)
 
 
 # -- a resistance between two terminals ----------------------------------------------------------------

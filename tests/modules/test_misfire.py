@@ -112,3 +112,10 @@ def test_an_invalid_value_spreads_to_those_that_listen() -> None:
         (code,) = found
         assert code.endswith("-86")  # signal invalid, SAE J2012-DA as given by two open tables
         assert [f"given: {fault}"] == why_code(bench, name, code).to_edits().roots()
+
+
+def test_a_lamp_is_lit_for_a_value_that_is_marked_invalid() -> None:
+    """A blank engine module says nothing valid of its lamp: the engine lamp is lit, as for no message."""
+    bench = Bench(TEACHING, ["uncode ECM"], fidelity="stream")
+    bench.do_all(["key run", "wait 8 s"])
+    assert "mil" in seat_of(bench).lit

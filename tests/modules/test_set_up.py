@@ -74,7 +74,7 @@ def test_a_dead_module_is_explained_by_its_edit() -> None:
 
 def test_an_engine_that_does_not_start_is_explained_by_its_module_s_set_up() -> None:
     """Why engine not running: not coded, or a wrong proof to the immobilizer; both end at the edit."""
-    for fault, said in (("uncode ECM", "is not coded"), ("unmatch ECM", "wrong proof")):
+    for fault, said in (("uncode ECM", "is not coded"), ("unmatch ECM", "no valid response")):
         bench = Bench(TEACHING, [fault], fidelity="stream")
         bench.do_all(["key run", "wait 3 s", "key crank", "wait 1 s"])
         lines = "\n".join(why_engine(bench).lines())
@@ -88,7 +88,7 @@ def test_a_new_engine_module_needs_its_coding_and_its_keys(fidelity: str) -> Non
     bench = bench_with("fail ECM", fidelity=fidelity)
     bench.do_all(["key off", "replace ECM", "key run", "wait 5 s"])
     assert {"ECM U3000-55", "ABS U0401-86"} < codes(bench)
-    told = bench.do("identify ECM").identification
+    told = bench.do("identify ECM").told
     assert told is not None
     assert ["VIN", "coding"] == [row.what for row in told.rows if row.differs]
     bench.do_all(["key crank", "wait 2 s"])
@@ -159,7 +159,7 @@ def test_wrong_software_shows_in_the_identification_and_in_a_missing_signal_only
     """No code of its own: the version differs, and the signal that was added last is not available."""
     bench = bench_with("misflash ABS")
     assert set() == {one for one in codes(bench) if one.startswith("ABS")}
-    told = bench.do("identify ABS").identification
+    told = bench.do("identify ABS").told
     assert told is not None
     assert [("software", "0.9", "1.0")] == [
         (row.what, row.says, row.needs) for row in told.rows if row.differs
