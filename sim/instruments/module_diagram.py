@@ -22,6 +22,7 @@ BOX_W = 176  # px
 TOP = MARGIN + 64
 CELL = 46  # px
 WIDTHS = (64, 140, 84, 210, 0)
+LETTER_PX, GAP_PX = 6.6, 12  # of a usual sans-serif face at this size, and between two columns
 HEADER = ("cavity", "function", "wire, mm²", "what for", "to")
 
 
@@ -148,9 +149,12 @@ def _table(sheet: Sheet, shown: Face, y: float) -> None:
         (pin.cavity, pin.function, f"{pin.colour} {pin.area_mm2:g}", pin.words, ", ".join(pin.to))
         for pin in shown.pins
     ]
+    widths = [
+        max(least, *(LETTER_PX * len(row[k]) + GAP_PX for row in rows)) for k, least in enumerate(WIDTHS)
+    ]
     for number, cells in enumerate([HEADER, *rows]):
         x = float(MARGIN)
-        for words, width in zip(cells, WIDTHS, strict=True):
+        for words, width in zip(cells, widths, strict=True):
             sheet.text(x, y, words, 12, "start", INK if number else FAINT)
             x += width
         y += 20
