@@ -261,7 +261,7 @@ def test_the_module_states_follow(told: Callable[..., list[tuple[float, str]]]) 
     """Running through all of the network mode, going to sleep in prepare bus sleep, asleep in bus sleep."""
     bench = managed("frame", "switch key on", "wait 9.95 s", "switch key off", "wait 20 s")
     assert [
-        (20.21, "BCM wakes by the bus"),
+        (20.21, "BCM is woken by the bus"),
         (20.41, "BCM is online"),
         (34.39, "BCM has no reason to stay awake and stops sending"),
         (35.89, "BCM falls asleep"),

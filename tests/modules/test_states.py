@@ -49,11 +49,11 @@ def test_ignition_wakes_by_line_and_then_by_bus(tiny: Make, told: Tell) -> None:
         (9.01, "relay K1 pulls in"),
         (9.01, "ECM sees line IGN go on"),
         (9.01, "CLUSTER sees line IGN go on"),
-        (9.01, "ECM wakes by line IGN"),
-        (9.01, "CLUSTER wakes by line IGN"),
+        (9.01, "ECM is woken by line IGN"),
+        (9.01, "CLUSTER is woken by line IGN"),
         (9.21, "ECM is online"),
         (9.21, "CLUSTER is online"),
-        (9.21, "BCM wakes by the bus"),
+        (9.21, "BCM is woken by the bus"),
         (9.41, "BCM is online"),
     ] == told(bench, "action", "relay", "input", "state", since_s=9.0)
 
@@ -90,7 +90,7 @@ def test_a_fob_that_comes_near_wakes_who_listens_for_it(tiny: Make, told: Tell) 
     bench.do_all(["wait 9 s", "fob away", "wait 1 s"])
     assert "asleep" == states(bench)["BCM"]
     bench.do("fob in range")
-    assert [(10.1, "BCM wakes by the fob")] == told(bench, "state", since_s=9.0)
+    assert [(10.1, "BCM is woken by the fob")] == told(bench, "state", since_s=9.0)
 
 
 def test_waiting_for_a_message(tiny: Make, told: Tell) -> None:

@@ -204,7 +204,7 @@ def test_the_self_test_asks_for_patience(bench: Bench) -> None:
     assert pending_s - asked_s < 0.05
     assert 1.0 < done_s - asked_s < 1.05
     assert [f"71 03 02 01 {len(tests):02X} 01"] == ecm.ask(f"31 03 {SELF_TEST}")
-    assert "ECM tests itself, as a tester commands" in [event.text for event in bench.trace.events]
+    assert "ECM runs a self-test, as a tester commands" in [event.text for event in bench.trace.events]
 
 
 def test_who_asks_meanwhile_is_told_to_repeat(bench: Bench) -> None:
