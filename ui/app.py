@@ -30,6 +30,7 @@ STYLE = """<style>
   color: light-dark(#FFFFFF, #14181A); }
 /* crosses that empty a list: 24 px (WCAG 2.2, 2.5.8) */
 button:is([aria-label="Clear value"], [aria-label="Clear all"]) { min-width: 24px; min-height: 24px; }
+.st-key-handbook_text pre, .st-key-handbook_text pre code { white-space: pre-wrap !important; }
 [class*="st-key-offer-"], [class*="st-key-task-"] { padding-block: 0.5rem; }
 @media (prefers-reduced-motion: reduce) {
   *, *::before, *::after { animation-duration: 1ms !important; transition-duration: 1ms !important; } }

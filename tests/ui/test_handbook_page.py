@@ -32,7 +32,7 @@ def test_a_chapter_is_chosen_by_the_address_or_by_hand() -> None:
     assert chapter("glossary").text.strip() == app.markdown[0].value
     app.radio[0].set_value("vehicle-file").run()
     assert app.markdown[0].value.startswith("# The vehicle file")
-    assert ["vehicle-file"] == list(app.query_params["chapter"])
+    assert app.query_params["chapter"] in ("vehicle-file", ["vehicle-file"])
     assert not app.exception
 
 

@@ -77,7 +77,12 @@ def _walk(page: Page, shot: Shot) -> None:
     _instruments(page, shot)
     open_page(page, "car")
     shot("car")
+    page.get_by_text("Words on this page").click()
+    expect(page.get_by_text("up to 64 data bytes")).to_be_visible()
+    shot("car-words")
     open_page(page, "handbook")
+    with redrawn(page):
+        page.locator(".st-key-chapter").get_by_text("Sentences", exact=True).click()
     shot("handbook")
 
 

@@ -12,13 +12,13 @@ SENTENCES = Paragraph("sentences", "sentences", "Sentences")
 
 
 def under_the_page(path: str) -> None:
-    """Below a page: the handbook, and its words in a popover."""
+    """Below a page: the handbook, and its words, folded."""
     if path == HANDBOOK:
         return
-    with st.container(key="help", horizontal=True, vertical_alignment="center"):
+    with st.container(key="help"):
         link("Handbook", "start")
         if words := terms_of(path):
-            with st.popover("Words on this page", icon=":material/dictionary:", type="tertiary"):
+            with st.expander("Words on this page", icon=":material/dictionary:"):
                 for term in words:
                     st.markdown(f"**{term.word}**: {term.meaning} *{term.source}*")
 
