@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Literal
 
 from sim.instruments.diagram_rows import (
     COLUMN,
@@ -23,6 +24,7 @@ TOP = MARGIN + 64
 CELL = 46  # px
 WIDTHS = (64, 140, 84, 210, 0)
 LETTER_PX, GAP_PX = 6.6, 12  # of a usual sans-serif face at this size, and between two columns
+Side = Literal["wire", "mating"]
 HEADER = ("cavity", "function", "wire, mm²", "what for", "to")
 
 
@@ -115,32 +117,50 @@ def _driven_load(
 # -- faces ---------------------------------------------------------------------------------------------------
 
 
-def face(service: ServiceInformation, connector: str) -> str:
-    """Return the drawing of a connector's face; raises `EditProblem` if no wires run through it."""
+def face(service: ServiceInformation, connector: str, side: Side = "wire") -> str:
+    """Return the drawing of a connector's face; raises `EditProblem` if no wires run through it.
+
+    side: from where one looks at it. The mating side shows the cavities mirrored.
+    """
     shown = service.face(connector)
     if not shown.pins:
         raise EditProblem(f"no wires run through {connector}")
     sheet = Sheet()
     sheet.text(MARGIN, MARGIN + 10, f"{shown.id}  {shown.title}", 15, "start", bold=True)
-    where = f"{shown.location or 'location not given'}; seen from the wire side"
+    where = f"{shown.location or 'location not given'}; seen from the {side} side"
     sheet.text(MARGIN, MARGIN + 30, where, 12, "start", FAINT)
-    _table(sheet, shown, _cavities(sheet, shown, MARGIN + 48) + 40.0)
+    _table(sheet, shown, _cavities(sheet, shown, side, MARGIN + 48) + 40.0)
     return sheet.svg(f"Connector {connector}")
 
 
-def _cavities(sheet: Sheet, shown: Face, top: float) -> float:
+def _cavities(sheet: Sheet, shown: Face, side: Side, top: float) -> float:
     """Draw the cavities, in two rows if there are many; returns where the last row ends."""
-    count = len(shown.pins)
-    columns = (count + 1) // 2 if count > 3 else count
-    rows = (count + columns - 1) // columns
+    places, columns, rows, mirrored = _grid(shown, side)
     sheet.box(MARGIN, top, columns * CELL + 12, rows * CELL + 12, BOX)
-    for k, pin in enumerate(shown.pins):
-        left, above = MARGIN + 6 + (k % columns) * CELL, top + 6 + (k // columns) * CELL
+    for k in range(columns * rows):
+        across = columns - 1 - k % columns if mirrored else k % columns
+        left, above = MARGIN + 6 + across * CELL, top + 6 + (k // columns) * CELL
+        pin = places.get(k)
+        if pin is None:
+            continue
         inside = Sheet()
         inside.box(left + 4, above + 4, CELL - 8, CELL - 8)
         inside.text(left + CELL / 2, above + CELL / 2 + 5, pin.cavity, bold=True)
         sheet.part(pin.id, f"{pin.id}: {pin.words}", inside)
     return top + rows * CELL
+
+
+def _grid(shown: Face, side: Side) -> tuple[dict[int, FacePin], int, int, bool]:
+    """Which place each pin has, row by row; columns; rows; whether the places run from right to left.
+
+    The diagnostic connector has 1 to 8 above 9 to 16, from left to right for who looks into it (SAE J1962,
+    ISO 15031-3; from memory). Other connectors are numbered from left to right on the wire side.
+    """
+    if shown.kind == "dlc":
+        return {int(pin.cavity) - 1: pin for pin in shown.pins}, 8, 2, side == "wire"
+    count = len(shown.pins)
+    columns = (count + 1) // 2 if count > 3 else count
+    return dict(enumerate(shown.pins)), columns, (count + columns - 1) // columns, side == "mating"
 
 
 def _table(sheet: Sheet, shown: Face, y: float) -> None:

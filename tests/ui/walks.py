@@ -63,6 +63,15 @@ def _walk(page: Page, shot: Shot) -> None:
     shot("bay-why")
     pick(page, "module TRAILER")
     shot("bay-part")
+    with redrawn(page):
+        page.locator(".st-key-map_way").get_by_text("in the car").click()
+    pick(page, "box dash box")
+    shot("bay-plan-and-fuse-box")
+    button(page, "Projector")
+    shot("bay-projector")
+    button(page, "Leave the projector view")
+    with redrawn(page):
+        page.locator(".st-key-map_way").get_by_text("by bus").click()
     pick(page, "connector X1")
     shot("bay-connector")
     panel(page, "Work")

@@ -69,6 +69,7 @@ def connector_words(car: Car, plug: Connector) -> str:
         "inline": "in-line connector",
         "battery": "battery clamp",
         "dlc": "diagnostic connector",
+        "part": "connector of a part",
     }
     spec = car.claimed.inline.get(plug.id)
     place = plug.location or (spec.location if spec else "")

@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from sim.instruments.diagram import drawing
 from sim.instruments.lists import module_title
-from sim.instruments.module_diagram import face
+from sim.instruments.module_diagram import Side, face
 from sim.instruments.service import ServiceInformation
 from ui.drawing import sheet
 from ui.drawing.fuse_box import boxes_of, fuse_box
@@ -29,7 +29,8 @@ from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import work_off
 
-ORDER = ("dlc", "module", "sensor", "inline", "battery")
+ORDER = ("dlc", "module", "sensor", "part", "inline", "battery")
+SIDES: dict[Side, str] = {"mating": "mating side", "wire": "wire side"}
 LEADS = {"red": "red lead (+)", "black": "black lead (−)"}
 
 
@@ -74,7 +75,9 @@ def _connectors(held: Held, visible: Visible) -> None:
     plugs.sort(key=lambda plug: ORDER.index(plug.kind))
     names = {plug.id: connector_words(held.car, plug) for plug in plugs}
     name = one_of("connector", names, "face")
-    _drawn(held, visible, face(papers, name), f"{held.car.title}: {names[name]}", name)
+    switch("seen from the", SIDES, "face_side", "mating")
+    side = st.session_state.face_side
+    _drawn(held, visible, face(papers, name, side), f"{held.car.title}: {names[name]}", name)
 
 
 def _drawn(held: Held, visible: Visible, svg: str, title: str, name: str) -> None:
