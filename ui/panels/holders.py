@@ -8,7 +8,7 @@ from sim.instruments.lists import FuseEntry, RelayEntry
 from sim.vehicle.car import Car
 from ui.drawing import sheet
 from ui.drawing.fuse_box import STATES, boxes_of, fuse_box, holders_of, state_of
-from ui.panels.buttons import inspect_button, part_row
+from ui.panels.controls import inspect_button, part_row
 from ui.panels.terminals import papers_of
 from ui.state.held import Held
 from ui.state.visible import Visible

@@ -12,8 +12,8 @@ from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.panels import holders, why
-from ui.panels.buttons import inspect_button, part_row
 from ui.panels.cautions import caution
+from ui.panels.controls import inspect_button, part_row
 from ui.panels.diagram import buses_through, connector_words, connectors_of, feeds_of, module_words
 from ui.state.held import Held
 from ui.state.visible import Visible

@@ -12,9 +12,8 @@ from sim.modules.tester_control import outputs_of
 from ui.drawing import sheet
 from ui.drawing.live_graph import graph, numeric_titles
 from ui.drawing.tables import plain_table
-from ui.panels.buttons import action_button
 from ui.panels.cautions import caution
-from ui.panels.controls import one_of
+from ui.panels.controls import action_button, one_of
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import as_shown, ask_to_do_as_shown

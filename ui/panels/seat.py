@@ -9,8 +9,8 @@ import streamlit as st
 from sim.bench.actions import FOB_PLACES
 from ui.drawing import sheet
 from ui.drawing.dash import ACTIONS, Controls, cluster, controls
-from ui.panels.buttons import action_button
 from ui.panels.cautions import caution
+from ui.panels.controls import action_button
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do

@@ -10,8 +10,8 @@ from sim.bench.tester import difference
 from ui.drawing import sheet
 from ui.drawing.tables import difference_table, report_table
 from ui.panels import read_out, set_up, why
-from ui.panels.buttons import action_button
 from ui.panels.cautions import caution
+from ui.panels.controls import action_button
 from ui.panels.diagram import guarded_gateways
 from ui.state.held import Held
 from ui.state.visible import Visible

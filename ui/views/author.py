@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from ui.panels.buttons import undo_button
+from ui.panels.controls import undo_button
 from ui.panels.draft_car import begin, break_a_car, more_or_fewer, solve, which_fault
 from ui.panels.draft_order import check_and_save, guide, order
 from ui.state import classroom

@@ -12,10 +12,9 @@ from sim.lab.suppositions import suppositions_of
 from sim.lab.workshop import Progress, Stop, Workshop
 from ui.drawing import sheet
 from ui.drawing.tables import section as section_html
-from ui.panels.buttons import undo_button
 from ui.panels.case_open import open_one
 from ui.panels.case_told import steps, stories
-from ui.panels.controls import button, download
+from ui.panels.controls import button, download, undo_button
 from ui.state import bench_jobs, lab_work, work
 from ui.state.case_now import WORK, case_now, put_back, taken_up
 from ui.state.held import Held, Report

@@ -16,8 +16,7 @@ from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
-from ui.panels.buttons import undo_button
-from ui.panels.controls import button, download
+from ui.panels.controls import button, download, undo_button
 from ui.state import bench_jobs, work
 from ui.state.car_table import (
     BITRATES,
