@@ -44,7 +44,9 @@ def overheat(words: list[str], car: Car) -> Edit:
     def change(car: Car) -> Car:
         return car.with_harness(added_ohm={**car.harness.added_ohm, name: ohm.value})
 
-    return Edit(f"overheat {name} {ohm} ohm", "overheat", "fault", change, f"mend {name}", (name,), ohm.said)
+    return Edit(
+        f"overheat {name} {ohm} ohm", "overheat", "fault", change, f"repair {name}", (name,), ohm.said
+    )
 
 
 def every_hot_holder(car: Car) -> Iterator[str]:
@@ -52,7 +54,7 @@ def every_hot_holder(car: Car) -> Iterator[str]:
 
 
 ROW = EditKind(
-    "overheat", "fault", overheat, {"added_ohm": "{part} with {now:g} ohm added"}, "mend",
+    "overheat", "fault", overheat, {"added_ohm": "{part} with {now:g} ohm added"}, "repair",
     targets=lambda car: car.built.fuses,
     candidates={"heat-damaged fuse holders": every_hot_holder},
     answers=(Answer("fuse", "holder damaged by heat", "overheat {part} ? ohm"),),
@@ -72,7 +74,7 @@ def test_without_its_row_the_sentence_is_unknown() -> None:
     with pytest.raises(EditProblem, match="no edit begins with 'overheat'"):
         parse_edit("overheat F3 0.2 ohm", CAR)
     with pytest.raises(EditProblem):
-        parse_edit("mend F3", CAR)
+        parse_edit("repair F3", CAR)
 
 
 def test_a_new_fault_is_parsed_done_shown_and_mended(added: None) -> None:
@@ -86,8 +88,8 @@ def test_a_new_fault_is_parsed_done_shown_and_mended(added: None) -> None:
     assert current_a > 0.01
     drop_v = before.between("F3.1", "F3.2") + 0.2 * current_a
     assert drop_v == pytest.approx(after.between("F3.1", "F3.2"), abs=0.01)
-    assert [("F3 with 0.2 ohm added", "mend F3")] == list(changes_of(hot))
-    assert CAR.harness == parse_edit("mend F3", hot).apply(hot).harness
+    assert [("F3 with 0.2 ohm added", "repair F3")] == list(changes_of(hot))
+    assert CAR.harness == parse_edit("repair F3", hot).apply(hot).harness
 
 
 def test_a_new_fault_is_offered_as_work_as_an_answer_and_as_a_suspect(added: None) -> None:
@@ -118,8 +120,8 @@ def test_a_new_fault_can_be_an_exercise_and_its_repair_has_its_minutes_and_price
     given = {"arrives": (f"overheat {fuse} 0.2 ohm",), "before": ()}
     attempt = Attempt.begin(Exercise.model_validate(first.model_dump() | given))
     assert not attempt.is_whole
-    step = attempt.do(f"mend {fuse}")
-    assert (MINUTES["mend"], PART_COST["mend"]) == (step.minutes, step.cost)
+    step = attempt.do(f"repair {fuse}")
+    assert (MINUTES["repair"], PART_COST["repair"]) == (step.minutes, step.cost)
     assert (True, "", True) == (step.repairs, step.vain, attempt.is_whole)
     with pytest.raises(EditProblem, match="'overheat' would damage the customer's car"):
         attempt.do(f"overheat {fuse} 0.2 ohm")
@@ -131,7 +133,7 @@ def test_no_kind_of_edit_lacks_its_figures() -> None:
     apart = {verb for verb, kind in EDIT_KINDS.items() if kind.hands_on}
     assert set() == (repairs | apart) - MINUTES.keys()
     assert repairs == PART_COST.keys()
-    jobs = [parse_action(text, CAR) for text in ("mend G3", "unplug ECM.C1", "pull F3")]
+    jobs = [parse_action(text, CAR) for text in ("repair G3", "unplug ECM.C1", "pull F3")]
     assert all(minutes_of(job, CAR) > 0 for job in jobs)
 
 

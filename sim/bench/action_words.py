@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 VERB_WORDS = {
-    "plug": "Plug {}", "fit": "Fit {}", "mend": "Repair {}", "unshort": "Remove the short {}",
+    "plug": "Plug {}", "fit": "Fit {}", "repair": "Repair {}", "remove": "Remove the {}",
     "unswap": "Swap back {}", "unterminate": "Remove the resistor {}", "unbypass": "Remove the bypass of {}",
     "replace": "Replace {}", "charge": "Charge to {}", "look": "Inspect {}", "unlock": "Unlock {}",
 }  # fmt: skip

@@ -132,7 +132,7 @@ def _clamp(plug: Connector, car: Car) -> Iterator[Sighting]:
     if plug.id in state.loosened:
         yield Sighting(True, "the clamp turns by hand", f"plug {plug.id}")
     bad = [pin.id for pin in plug.pins if state.added_ohm.get(pin.id, 0.0) >= VISIBLE_OHM]
-    yield from (Sighting(True, "the clamp and its post are corroded", f"mend {pin}") for pin in bad)
+    yield from (Sighting(True, "the clamp and its post are corroded", f"repair {pin}") for pin in bad)
     if not bad and plug.id not in state.loosened:
         yield Sighting(False, "the clamp is clean, on and tight")
 
@@ -143,11 +143,11 @@ def _open_face(plug: Connector, car: Car) -> Iterator[Sighting]:
     bad: list[Sighting] = []
     for pin in plug.pins:
         if pin.id in state.opened:
-            bad.append(Sighting(True, f"terminal {pin.cavity} is pushed back", f"mend {pin.id}"))
+            bad.append(Sighting(True, f"terminal {pin.cavity} is pushed back", f"repair {pin.id}"))
         elif state.added_ohm.get(pin.id, 0.0) >= VISIBLE_OHM:
-            bad.append(Sighting(True, f"terminal {pin.cavity} is corroded", f"mend {pin.id}"))
+            bad.append(Sighting(True, f"terminal {pin.cavity} is corroded", f"repair {pin.id}"))
         elif pin.id in state.intermittent:
-            bad.append(Sighting(True, f"terminal {pin.cavity} has poor terminal tension", f"mend {pin.id}"))
+            bad.append(Sighting(True, f"terminal {pin.cavity} has poor terminal tension", f"repair {pin.id}"))
         if pin.id in state.swapped:
             bad.append(
                 Sighting(True, f"the wire in cavity {pin.cavity} is not the color the pin table gives")
@@ -157,7 +157,7 @@ def _open_face(plug: Connector, car: Car) -> Iterator[Sighting]:
     for element in _added(car, "short"):
         if element.a in near and element.b in near:
             words = f"terminals {near[element.a]} and {near[element.b]} are bridged"
-            bad.append(Sighting(True, words, f"unshort {element.a} to {element.b}"))
+            bad.append(Sighting(True, words, f"remove short {element.a} to {element.b}"))
     yield from bad
     if not bad:
         yield Sighting(False, "terminals clean and in place")
@@ -194,9 +194,9 @@ def _fuse(name: str, car: Car) -> Iterator[Sighting]:
 def _ground(name: str, car: Car) -> Iterator[Sighting]:
     state = car.harness
     if name in state.opened:
-        yield Sighting(True, "the ring terminal is off its stud", f"mend {name}")
+        yield Sighting(True, "the ring terminal is off its stud", f"repair {name}")
     elif state.added_ohm.get(name, 0.0) >= VISIBLE_OHM or name in state.offset_v:
-        yield Sighting(True, "the joint is corroded", f"mend {name}")
+        yield Sighting(True, "the joint is corroded", f"repair {name}")
     else:
         yield Sighting(False, "tight and bright")
     yield from (sight for sight in _place([name], car) if sight.found)
@@ -216,9 +216,9 @@ def _module(name: str, car: Car) -> Iterator[Sighting]:
 def _wire(wire: Element, car: Car) -> Iterator[Sighting]:
     state = car.harness
     if wire.id in state.opened:
-        yield Sighting(True, "the wire is broken", f"mend {wire.id}")
+        yield Sighting(True, "the wire is broken", f"repair {wire.id}")
     elif state.added_ohm.get(wire.id, 0.0) >= VISIBLE_OHM:
-        yield Sighting(True, "the wire is corroded under its insulation", f"mend {wire.id}")
+        yield Sighting(True, "the wire is corroded under its insulation", f"repair {wire.id}")
     else:
         yield Sighting(False, "the wire is whole along its length")
 
@@ -231,14 +231,14 @@ def _place(nodes: list[str], car: Car) -> Iterator[Sighting]:
         if (short.a in nodes or short.b in nodes) and short.ohm < CHAFED_OHM:
             other = short.b if short.a in nodes else short.a
             words = f"bare copper touches {_spoken(other, car)}"
-            found.append(Sighting(True, words, f"unshort {short.a} to {short.b}"))
+            found.append(Sighting(True, words, f"remove short {short.a} to {short.b}"))
     for resistor in _added(car, "terminator"):
         if resistor.a in nodes or resistor.b in nodes:
             found.append(Sighting(True, "a resistor has been added here"))
     for element in car.elements.values():
         touches = element.a in nodes or element.b in nodes
         if touches and isinstance(element, Wire) and element.id in state.opened:
-            found.append(Sighting(True, f"the wire {element.id} is broken", f"mend {element.id}"))
+            found.append(Sighting(True, f"the wire {element.id} is broken", f"repair {element.id}"))
     yield from found
     if not found:
         yield Sighting(False, "nothing found")

@@ -30,7 +30,7 @@ from sim.vehicle.edits_modules import CHARGED_PCT
 from sim.vehicle.problems import EditProblem
 
 # what is joined to a wire can be taken off anywhere on its stretch: the repair, and the lead that it ends
-TAKEN_OFF = {"unshort": "short", "unterminate": "terminate"}
+TAKEN_OFF = {"remove": "short", "unterminate": "terminate"}
 HINT_MINUTES = 5.0  # what a hint costs; our own choice
 LONGEST_NOTE = 2000
 NOT_THERE = "this cannot be found on the car"
@@ -209,12 +209,13 @@ class Attempt:
     def _as_found(self, action: Action) -> str:
         """A short or a resistor is taken off wherever on the same stretch of wire it was said to be."""
         joined_by = TAKEN_OFF.get(action.edit.verb) if action.edit else None
-        if joined_by is None:
+        if action.edit is None or joined_by is None:
             return action.text
-        said = action.text.removeprefix("un")
+        undo = "remove " if action.edit.verb == "remove" else "un"
+        said = action.text.removeprefix(undo)
         for name, lead in sorted(self.bench.car.harness.leads.items()):
             if lead.verb == joined_by and same_place(said, name, self.exercise.real_car):
-                return f"un{name}"
+                return f"{undo}{name}"
         return action.text
 
     @property

@@ -156,7 +156,7 @@ class EditKind:
 
     tool: with what it is done in the shop; hands_on: taken apart and put back in any search.
     takes_part_away: it is as likely as its part goes missing or breaks.
-    targets: what it can be done to besides pins, wires and ground points, so that `mend` knows it, too.
+    targets: what it can be done to besides pins, wires and ground points, so that `repair` knows it, too.
     catalogue: single faults that are always searched; candidates: further ones, by the name of a choice;
     answers: how it is told as what was wrong, by sort of part. offers: how work at a part offers it.
     theories: plausible ones about the car's design that could have to do with what was seen, by their sort.

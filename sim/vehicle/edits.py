@@ -5,17 +5,17 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     unplug ECM.C1                 plug ECM.C1             any connector, also X10, DLC, BAT.NEG
     pull F12                      fit F12                 a fuse or relay out, a right one in
     fit F12 20 A                  blow F12                a wrong rating; a fuse blown
-    open ECM.C1.3                 mend ECM.C1.3           a pin, wire, ground point or splice leg interrupted
+    open ECM.C1.3                 repair ECM.C1.3         a pin, wire, ground point or splice leg interrupted
     corrode ECM.C1.3 0.5 ohm                              added resistance
-    short ECM.C1.3 to BODY 0.1 ohm                        any two terminals; `unshort ECM.C1.3 to BODY`
+    short ECM.C1.3 to BODY 0.1 ohm                        any two terminals; `remove short ECM.C1.3 to BODY`
     swap ECM.C1.4 with ECM.C1.5                           wires in each other's cavity; `unswap ... with ...`
     loosen X10                                            half seated: some pins do not meet; `plug X10` mends
-    interrupt ECM.C1.3 every 20 s for 300 ms              open now and then, by chance; `mend ECM.C1.3`
-    offset G2 1.5 V                                       a ground point above the body; `mend G2`
+    interrupt ECM.C1.3 every 20 s for 300 ms              open now and then, by chance; `repair ECM.C1.3`
+    offset G2 1.5 V                                       a ground point above the body; `repair G2`
     terminate DLC.6 to DLC.14 120 ohm                     one terminator more; `unterminate DLC.6 to DLC.14`
-    open GATEWAY:diag.terminator                          one less, also `open R1`; `mend` puts it back
+    open GATEWAY:diag.terminator                          one less, also `open R1`; `repair` puts it back
     bypass GATEWAY diag to powertrain  unbypass GATEWAY   a lead in place of an unplugged gateway
-    overcharge GEN 17 V           undercharge GEN 12.2 V  a regulator that holds another voltage; `mend GEN`
+    overcharge GEN 17 V           undercharge GEN 12.2 V  a regulator that holds another voltage; `repair GEN`
     charge 30 %                                           the battery's state of charge
     stick TCM.powertrain                                  a transceiver's transmit input held dominant
     babble TCM.powertrain                                 a module that sends the highest priority without end

@@ -54,27 +54,27 @@ RAILS = ("BODY", "BAT+")
 def _open(words: list[str], car: Car) -> Edit:
     name = conductor_named(words, car, "open", generator_of(car))
     change = noted("opened", name, refused=f"{name} is open already")
-    return Edit(f"open {name}", "open", "fault", change, f"mend {name}", (name,))
+    return Edit(f"open {name}", "open", "fault", change, f"repair {name}", (name,))
 
 
 def _mend(words: list[str], car: Car) -> Edit:
-    also = (name for kind in EDIT_KINDS.values() if kind.repair == "mend" for name in kind.targets(car))
-    name = conductor_named(words, car, "mend", also)
+    also = (name for kind in EDIT_KINDS.values() if kind.repair == "repair" for name in kind.targets(car))
+    name = conductor_named(words, car, "repair", also)
 
     def change(car: Car) -> Car:
-        state, fields = car.harness, fields_repaired_by("mend")
+        state, fields = car.harness, fields_repaired_by("repair")
         if not any(name in getattr(state, field) for field in fields):
             raise EditProblem(f"{name} has nothing to repair")
         return car.with_harness(**without(state, (*fields, "away"), {name}))
 
-    return Edit(f"mend {name}", "mend", "repair", change, None, (name,))
+    return Edit(f"repair {name}", "repair", "repair", change, None, (name,))
 
 
 def _corrode(words: list[str], car: Car) -> Edit:
     name = conductor_named(words[:1], car, "corrode")
     ohm = figure(words[1:], "ohm", f"corrode {name}", CORRODED_OHM)
     change = noted("added_ohm", name, ohm.value)
-    return Edit(f"corrode {name} {ohm} ohm", "corrode", "fault", change, f"mend {name}", (name,), ohm.said)
+    return Edit(f"corrode {name} {ohm} ohm", "corrode", "fault", change, f"repair {name}", (name,), ohm.said)
 
 
 def _offset(words: list[str], car: Car) -> Edit:
@@ -83,7 +83,7 @@ def _offset(words: list[str], car: Car) -> Edit:
         raise EditProblem(unknown("ground point", name, car.built.grounds))
     volt = figure(words[1:], "V", f"offset {name}", LIFTED_V)
     change = noted("offset_v", name, volt.value)
-    return Edit(f"offset {name} {volt} V", "offset", "fault", change, f"mend {name}", (name,), volt.said)
+    return Edit(f"offset {name} {volt} V", "offset", "fault", change, f"repair {name}", (name,), volt.said)
 
 
 def _interrupt(words: list[str], car: Car) -> Edit:
@@ -96,7 +96,7 @@ def _interrupt(words: list[str], car: Car) -> Edit:
         )
     change = noted("intermittent", name, (between_s, open_s))
     text = f"interrupt {name} every {between_s:g} s for {open_s * 1000:g} ms"
-    return Edit(text, "interrupt", "fault", change, f"mend {name}", (name,))
+    return Edit(text, "interrupt", "fault", change, f"repair {name}", (name,))
 
 
 def _times_s(joined: str) -> tuple[float, float]:
@@ -147,9 +147,10 @@ def _every_lifted_ground(car: Car) -> Iterator[str]:
 
 @dataclass(frozen=True, slots=True)
 class _Joint:
-    """A resistance put between two terminals by `verb`, and taken off by `un` and the same verb."""
+    """A resistance put between two terminals by `verb`, and taken off by `undo` before the same words."""
 
     verb: Literal["short", "terminate"]
+    undo: Literal["remove ", "un"]
     kind: ResistorKind
     usual_ohm: float
 
@@ -159,24 +160,32 @@ class _Joint:
         name = f"{self.verb} {a} to {b}"
         lead = Lead(self.verb, (a, b), (Resistor(name, a, b, ohm.value, self.kind),))
         change = noted("leads", name, lead)
-        return Edit(f"{name} {ohm} ohm", self.verb, "fault", change, f"un{name}", (a, b), ohm.said)
+        return Edit(f"{name} {ohm} ohm", self.verb, "fault", change, f"{self.undo}{name}", (a, b), ohm.said)
 
     def take_off(self, words: list[str], car: Car) -> Edit:
-        a, b, rest = two_terminals(words, f"un{self.verb}", car)
+        a, b, rest = two_terminals(words, f"{self.undo}{self.verb}", car)
         name = f"{self.verb} {a} to {b}"
+        text = f"{self.undo}{name}"
         if rest:
-            raise EditProblem(f"'{' '.join(rest)}' is too much after 'un{name}'")
+            raise EditProblem(f"'{' '.join(rest)}' is too much after '{text}'")
 
         def change(car: Car) -> Car:
             if name not in car.harness.leads:
                 raise EditProblem(f"there is no '{name}' to remove")
             return car.with_harness(**without(car.harness, ("leads",), {name}))
 
-        return Edit(f"un{name}", f"un{self.verb}", "repair", change, None, (a, b))
+        return Edit(text, text.partition(" ")[0], "repair", change, None, (a, b))
 
 
-_SHORT = _Joint("short", "short", SHORT_OHM)
-_TERMINATOR = _Joint("terminate", "terminator", TERMINATOR_OHM)
+_SHORT = _Joint("short", "remove ", "short", SHORT_OHM)
+_TERMINATOR = _Joint("terminate", "un", "terminator", TERMINATOR_OHM)
+
+
+def _remove(words: list[str], car: Car) -> Edit:
+    """`remove short ECM.C1.3 to BODY`."""
+    if words[:1] != ["short"]:
+        raise EditProblem("write 'remove short TERMINAL to TERMINAL'")
+    return _SHORT.take_off(words[1:], car)
 
 
 def _short(one: str, other: str) -> str:
@@ -276,7 +285,7 @@ KINDS = (
         "fault",
         _open,
         {"opened": "{part} open"},
-        "mend",
+        "repair",
         takes_part_away=True,
         targets=generator_of,
         catalogue=_every_pin_and_ground,
@@ -293,7 +302,7 @@ KINDS = (
         "fault",
         _corrode,
         {"added_ohm": "{part} with {now:g} ohm added"},
-        "mend",
+        "repair",
         answers=_at(CONDUCTORS, "corroded, high resistance", "corrode {part} ? ohm"),
         candidates={"corroded grounds and supplies": _every_corroded_ground_and_supply},
         offers=(Offer("joint", "Add this resistance", "corrode {part} {ohm:g} ohm"),),
@@ -303,7 +312,7 @@ KINDS = (
         "fault",
         _offset,
         {"offset_v": "{part} {now:g} V above the body"},
-        "mend",
+        "repair",
         answers=(Answer("ground", "not at body potential", "offset {part} ? V"),),
         candidates={"lifted grounds": _every_lifted_ground},
         offers=(Offer("ground", "Raise it by this voltage", "offset {part} {volt:g} V"),),
@@ -313,18 +322,18 @@ KINDS = (
         "fault",
         _interrupt,
         {"intermittent": "{part} opens intermittently"},
-        "mend",
+        "repair",
         answers=_at(CONDUCTORS, "opens intermittently", "interrupt {part} every 20 s for 300 ms"),
         offers=(Offer("pin", "Open it intermittently", f"interrupt {{part}} {EVERY_SO_OFTEN}"),),
     ),
-    EditKind("mend", "repair", _mend),
+    EditKind("repair", "repair", _mend),
     EditKind(
         "short",
         "fault",
         _SHORT.put_in,
         {"leads": "{part}"},
-        "unshort",
-        "un{part}",
+        "remove",
+        "remove {part}",
         candidates={
             "shorted supplies": _every_shorted_supply,
             "shorted bus lines": _every_shorted_line,
@@ -367,7 +376,7 @@ KINDS = (
             Offer("sensor", "Short it inside", "short {part}:1 to {part}:3 0.5 ohm"),
         ),
     ),
-    EditKind("unshort", "repair", _SHORT.take_off),
+    EditKind("remove", "repair", _remove),
     EditKind(
         "swap",
         "fault",

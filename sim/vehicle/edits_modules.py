@@ -148,7 +148,7 @@ def _regulating(verb: str, usual_v: float, limits_v: Limits) -> Callable[[list[s
             raise EditProblem(unknown("generator", name, generator_of(car)))
         volt = figure(words[1:], "V", f"{verb} {name}", usual_v, limits_v)
         change = noted("regulated_v", name, volt.value)
-        return Edit(f"{verb} {name} {volt} V", verb, "fault", change, f"mend {name}", (name,), volt.said)
+        return Edit(f"{verb} {name} {volt} V", verb, "fault", change, f"repair {name}", (name,), volt.said)
 
     return parse
 
@@ -284,7 +284,7 @@ KINDS = (
         "fault",
         _regulating("overcharge", OVERCHARGE_V, (15.0, 20.0)),
         {"regulated_v": "the regulator of {part} holds {now:g} V"},
-        "mend",
+        "repair",
         targets=generator_of,
         answers=(Answer("generator", "regulates too high", "overcharge {part} ? V"),),
         candidates={"regulator": _every_regulator},
@@ -294,7 +294,7 @@ KINDS = (
         "fault",
         _regulating("undercharge", UNDERCHARGE_V, (10.0, 13.0)),
         {"regulated_v": "the regulator of {part} holds {now:g} V"},
-        "mend",
+        "repair",
         targets=generator_of,
         answers=(Answer("generator", "regulates too low", "undercharge {part} ? V"),),
     ),

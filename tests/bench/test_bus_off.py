@@ -271,7 +271,9 @@ def test_a_bus_may_have_a_code_of_its_own(teaching: Car, stored: Stored) -> None
 def test_a_module_that_loses_its_supply_before_it_was_well_is_not_told_to_be_back(teaching: Car) -> None:
     """Back on the bus counts after the healing time; the reset comes within it."""
     bench = Bench(teaching)
-    bench.do_all(["key run", "wait 5 s", SHORT, "wait 0.5 s", "unshort ECM.C1.4 to ECM.C1.5", "wait 0.15 s"])
+    bench.do_all(
+        ["key run", "wait 5 s", SHORT, "wait 0.5 s", "remove short ECM.C1.4 to ECM.C1.5", "wait 0.15 s"]
+    )
     told = [event.text for event in bench.trace.events if event.kind == "bus" and event.subject == "ABS"]
     assert ["ABS goes bus-off on powertrain"] == told
     bench.do_all(["unplug ABS", "wait 5 s"])

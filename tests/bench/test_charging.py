@@ -158,7 +158,7 @@ def test_a_dead_generator_lights_the_lamp_and_sets_low_voltage(name: str) -> Non
     assert lamp_lit(bench)
     bench.do_all(["wait 30 s", "scan"])
     assert {"P0562-00"} == {code for code in codes(bench) if code.startswith("P056")}
-    bench.do_all(["mend GEN", "wait 5 s"])
+    bench.do_all(["repair GEN", "wait 5 s"])
     assert not lamp_lit(bench)
 
 
@@ -273,7 +273,7 @@ def test_a_fault_of_the_charging_system_has_its_code_and_lamp(
     bench = started(name, "stream")
     bench.do_all([f"pull {link}" if fault == "link" else fault, "wait 30 s"])
     assert ({code}, lit) == (codes_of(bench), lamp_lit(bench))
-    bench.do_all([f"fit {link}" if fault == "link" else "mend GEN", "wait 5 s"])
+    bench.do_all([f"fit {link}" if fault == "link" else "repair GEN", "wait 5 s"])
     assert 13.5 <= post_v(bench.live.reading) <= 14.7
     assert not lamp_lit(bench)
 

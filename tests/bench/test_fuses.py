@@ -64,7 +64,7 @@ def test_a_short_blows_the_fuse_and_the_next_one() -> None:
     bench.do("fit F1")
     bench.do("wait 1 s")
     assert ["F1", "F1"] == [subject for _, subject in blown(bench)]
-    bench.do("unshort F1.2 to BODY")
+    bench.do("remove short F1.2 to BODY")
     bench.do("fit F1")
     bench.do("wait 1 s")
     assert "F1" not in bench.car.harness.blown
@@ -98,7 +98,7 @@ def test_an_overload_taken_away_in_time_harms_nothing() -> None:
     short = short_at(bench, 2.0)
     bench.do(short)
     bench.do("wait 300 ms")
-    bench.do("unshort F9.2 to BODY")
+    bench.do("remove short F9.2 to BODY")
     bench.do("wait 10 min")
     assert [] == blown(bench)
 

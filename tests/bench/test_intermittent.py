@@ -60,7 +60,7 @@ def test_the_same_seed_gives_the_same_times_and_another_gives_others() -> None:
 def test_mended_it_never_opens_again() -> None:
     """After the repair the contact stays closed."""
     bench = driven([FAULT])
-    bench.do("mend TCM.C1.1")
+    bench.do("repair TCM.C1.1")
     so_far = len(turns(bench))
     bench.do("wait 10 min")
     assert so_far == len(turns(bench))

@@ -88,7 +88,7 @@ def test_levels_of_the_wire(car: Car) -> None:
 def test_a_mended_wire_heals(car: Car) -> None:
     """The slave is heard again, the code stays as history."""
     _, bench = codes_of(car, "open SP.roof.RAIN--SP.roof.WIPER")
-    bench.do_all(["mend SP.roof.RAIN--SP.roof.WIPER", "wait 2 s"])
+    bench.do_all(["repair SP.roof.RAIN--SP.roof.WIPER", "wait 2 s"])
     report = bench.do("scan").report
     assert report is not None
     found = {code.code: code.failing_now for entry in report.modules for code in entry.codes}

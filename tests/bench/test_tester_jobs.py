@@ -145,7 +145,7 @@ def test_udsoncan_reads_our_live_data() -> None:
 def test_details_of_a_code_are_its_freeze_frames_and_counters() -> None:
     """The first failure stays, the latest and the occurrences move on; status bits in words and hex."""
     bench = bench_with("open pedal_sensor.2")
-    bench.do_all(["mend pedal_sensor.2", "wait 3 s", "open pedal_sensor.2", "wait 3 s"])
+    bench.do_all(["repair pedal_sensor.2", "wait 3 s", "open pedal_sensor.2", "wait 3 s"])
     outcome = bench.do("details ECM p2122-16")
     found = bench.details
     assert found is not None

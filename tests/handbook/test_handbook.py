@@ -133,7 +133,7 @@ def test_the_command_writes_every_chapter_as_markdown(
     [
         ("vehicle-file#fuses", "| `rating_a` | number above 0 to 500 | **required** | Rating, in A. |"),
         ("glossary", "**DTC**"),
-        ("sentences#repairs", "`mend ...` | open, corrode"),
+        ("sentences#repairs", "`repair ...` | open, corrode"),
     ],
 )
 def test_the_command_prints_a_chapter_or_a_paragraph(

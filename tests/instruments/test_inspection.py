@@ -150,4 +150,4 @@ def test_a_plug_goes_home_after_its_terminals_are_repaired(teaching: Benches) ->
     bench.do("unplug ECM")
     shown = read(bench, "look ECM.C1")
     assert isinstance(shown, Inspection)
-    assert ("mend ECM.C1.3", "plug ECM.C1") == shown.repairs
+    assert ("repair ECM.C1.3", "plug ECM.C1") == shown.repairs

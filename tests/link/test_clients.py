@@ -71,7 +71,7 @@ def test_every_module_identifies_itself(minibus: LiveLink, connect: Connect) -> 
 
 @pytest.mark.parametrize("connect", TRANSPORTS)
 def test_a_session_from_reading_to_clearing(minibus: LiveLink, connect: Connect) -> None:
-    """Read, see a module go, read what others say of it, mend, find clearing locked, unlock, clear."""
+    """Read, see a module go, read what others say of it, repair, find clearing locked, unlock, clear."""
     with connect(minibus, "ECM") as ecm, connect(minibus, "GATEWAY") as gateway:
         assert [] == ecm.get_dtc_by_status_mask(0x0F).service_data.dtcs
         minibus.car.do("unplug TCM.C1")

@@ -177,7 +177,7 @@ def test_challenges_that_are_not_acknowledged_are_not_kept(
     bench: Bench, frames: list[tuple[float, str, int, bytes]]
 ) -> None:
     """Alone on its wire for a minute, the asker does not flood the bus when it is mended."""
-    bench.do_all(["open BCM.body.H", "key run", "wait 60 s", "mend BCM.body.H"])
+    bench.do_all(["open BCM.body.H", "key run", "wait 60 s", "repair BCM.body.H"])
     bench.do("wait 0.15 s")
     assert len([start_s for start_s, sender, _, _ in frames if sender == "BCM.body"]) <= 3
     bench.do("wait 1 s")

@@ -60,7 +60,7 @@ def test_a_misfire_is_told_after_two_hundred_turns_and_ends_with_the_repair() ->
     assert {"P0351-13"} == codes(bench)
     bench.do("wait 3 s")
     assert {"P0351-13", "P0301-00"} == codes(bench)
-    bench.do_all(["mend ECM.coil1", "wait 1 s"])
+    bench.do_all(["repair ECM.coil1", "wait 1 s"])
     assert not seat_of(bench).rough
     bench.do("wait 20 s")
     memory = bench.live.modules["ECM"].memory

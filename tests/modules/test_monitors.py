@@ -80,7 +80,7 @@ def test_a_sender_heard_before_the_ignition_came_on_proves_nothing(tiny: Make, t
 def test_a_gap_that_is_too_short_for_a_code(gap: str, events: list[str], tiny: Make, told: Tell) -> None:
     """A gap is noted only if it is longer than the limit, and sets no code before it has matured."""
     bench = tiny()
-    bench.do_all([*ON, "wait 4 s", "open BCM.main.H", gap, "mend BCM.main.H", "wait 3 s"])
+    bench.do_all([*ON, "wait 4 s", "open BCM.main.H", gap, "repair BCM.main.H", "wait 3 s"])
     found = [text for _, text in told(bench, "lost", "heard", "code", since_s=4.7) if text.startswith("ECM")]
     assert events == [text for text in found if not text.endswith("receives BCM.status")]
     assert 0 == status(bench, "ECM", "U0140-87")
@@ -164,7 +164,7 @@ def test_low_supply_rests_every_test(tiny: Make, told: Tell) -> None:
     bench.do_all([*ON, "wait 1 s", "unplug BCM", "wait 9 s"])
     assert 6.0 < bench.live.modules["CLUSTER"].supply_v < 9.0
     assert ["ECM sets U0140-87: BCM.status not received"] == [text for _, text in told(bench, "code")]
-    bench.do_all(["mend CLUSTER.B+", "wait 5 s"])
+    bench.do_all(["repair CLUSTER.B+", "wait 5 s"])
     assert "CLUSTER sets U0140-87: BCM.status not received" == told(bench, "code")[-1][1]
 
 
@@ -260,7 +260,7 @@ def test_a_pin_without_its_voltage(tiny: Make, told: Tell) -> None:
     assert 3.0 == pytest.approx(bench.now_s)
     bench.do_all(["fit F3", "wait 0.95 s"])
     assert 4.0 == pytest.approx(bench.now_s)
-    bench.do_all(["open ECM.coil1", "wait 0.2 s", "mend ECM.coil1", "wait 3 s"])
+    bench.do_all(["open ECM.coil1", "wait 0.2 s", "repair ECM.coil1", "wait 3 s"])
     assert [
         (0.2 + 1.0 + 0.3, "ECM sets P0351-13: 0.0 V at pin coil1"),
         (3.0 + 0.7, "ECM: P0351-13 no longer fails"),

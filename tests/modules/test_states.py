@@ -169,7 +169,7 @@ def test_a_supply_that_cannot_carry_the_module(tiny: Make, told: Tell) -> None:
     assert [] == [text for _, text in told(bench, "state") if text.startswith("ECM")]
     assert bench.live.modules["ECM"].state == "unpowered"
     assert 12.0 < bench.live.reading.supply_v("ECM") < 12.6
-    bench.do_all(["mend ECM.B+", "wait 1 s"])
+    bench.do_all(["repair ECM.B+", "wait 1 s"])
     assert "running" == states(bench)["ECM"]
 
 

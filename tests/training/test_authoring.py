@@ -64,9 +64,9 @@ def test_a_car_is_broken_in_the_bay_and_solved_there_and_the_exercise_works() ->
         (("pull F2", "unplug ECM", "fit F2"), (), ("unplug ECM.C1",)),
         (("unplug ECM", "plug ECM.C1", "open TCM.C1.1"), (), ("open TCM.C1.1",)),
         (("pull F3",), ("pull F2",), ("pull F2", "pull F3")),
-        (("corrode ECM.C1.3 2 ohm", "mend ECM.C1.3"), ("pull F2",), ("pull F2",)),
+        (("corrode ECM.C1.3 2 ohm", "repair ECM.C1.3"), ("pull F2",), ("pull F2",)),
         (("fit F2 20 A", "disconnect battery"), (), ("fit F2 20 A", "unplug BAT.NEG")),
-        (("short ECM.C1.1 to BODY", "wait 2 s", "unshort ECM.C1.1 to BODY"), ("pull F2",), ("pull F2",)),
+        (("short ECM.C1.1 to BODY", "wait 2 s", "remove short ECM.C1.1 to BODY"), ("pull F2",), ("pull F2",)),
     ],
 )
 def test_what_was_put_right_again_is_no_fault(

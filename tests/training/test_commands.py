@@ -62,7 +62,7 @@ def test_trying_an_exercise_to_its_end(capsys: pytest.CaptureFixture[str]) -> No
 
 def test_trying_without_success_names_nothing_hidden(capsys: pytest.CaptureFixture[str]) -> None:
     """`try` with a wrong cause tells how near it is, without naming the right one."""
-    actions = doing("press start", "wait 5 s", "scan", "mend TCM.C1.1")
+    actions = doing("press start", "wait 5 s", "scan", "repair TCM.C1.1")
     text = said(capsys, "try", "02", *actions, "--hand-in", "open TCM.C1.1", status=1)
     assert "TCM.C1.1 has nothing to repair" in text
     assert "near: open TCM.C1.1" in text

@@ -101,7 +101,7 @@ def test_a_second_search_after_a_repair_is_still_a_search() -> None:
 def test_a_repair_before_a_shorter_check_would_have_told_is_premature() -> None:
     """Four suspects, in one of them the part is at fault; a look of two minutes tells it."""
     model = HandMade((1, 1, 1, 1), ("abbb",), (check("look ECM.C1", 2.0),), ("abbb",), {0: (0,)})
-    (one,) = judged(model, step("mend ECM.C1.3", 15.0))
+    (one,) = judged(model, step("repair ECM.C1.3", 15.0))
     assert ("premature replacement", 0.25) == (one.ruling.verdict, one.ruling.number)
     assert (
         "3 of 4 possible causes leave this part healthy, and 'look ECM.C1' would have told in less time"
@@ -116,21 +116,21 @@ def test_a_repair_is_no_replacement_before_its_time_where_nothing_shorter_tells(
     sure = HandMade((1, 1), ("aa",), (check("look ECM.C1", 2.0),), ("ab",), {0: (0, 1)})
     equal = HandMade((1, 1), ("ab",), (check("look ECM.C1", 15.0),), ("ab",), {0: (0,)})
     for model, chance in ((long, 0.5), (equal, 0.5), (blind, 0.5), (sure, 1.0)):
-        (one,) = judged(model, step("mend ECM.C1.3", 15.0))
+        (one,) = judged(model, step("repair ECM.C1.3", 15.0))
         assert ("repair", chance) == (one.ruling.verdict, one.ruling.number)
 
 
 def test_a_repair_in_vain_is_premature_with_its_chance() -> None:
     """A repair in vain is premature, with the chance that it would have helped."""
     model = HandMade((3, 1), ("ab",), at_fault={0: (1,)})
-    (one,) = judged(model, step("mend G2", 15.0, vain="G2 has nothing to repair"))
+    (one,) = judged(model, step("repair G2", 15.0, vain="G2 has nothing to repair"))
     assert ("premature replacement", 0.25) == (one.ruling.verdict, one.ruling.number)
     assert one.ruling.reason.startswith("G2 has nothing to repair; ")
 
 
 def test_a_repair_in_vain_of_what_everything_points_to_is_not_premature() -> None:
     """No evidence spoke against it: all possible causes left say that this part is at fault."""
-    (one,) = judged(HandMade((1, 1), ("aa",), at_fault={0: (0, 1)}), step("mend G2", 15.0, vain="no use"))
+    (one,) = judged(HandMade((1, 1), ("aa",), at_fault={0: (0, 1)}), step("repair G2", 15.0, vain="no use"))
     assert ("repair", 1.0) == (one.ruling.verdict, one.ruling.number)
 
 
@@ -162,7 +162,7 @@ def test_putting_back_what_one_took_apart_is_no_repair() -> None:
 def test_taking_a_clamp_off_is_no_repair_and_cleaning_it_is_one() -> None:
     """A battery clamp put on is no repair, a clamp mended is one."""
     model = HandMade((1, 1), ("aa", "aa", "aa"), at_fault={1: (0, 1), 2: (0, 1)})
-    steps = (step("plug BAT.NEG"), step("mend BAT.NEG"), step("plug ABS.C1"))
+    steps = (step("plug BAT.NEG"), step("repair BAT.NEG"), step("plug ABS.C1"))
     assert ["", "repair", "repair"] == [one.ruling.verdict for one in judged(model, *steps)]
 
 
@@ -196,7 +196,7 @@ def storage() -> Attempt:
     exercise = find_exercise("02")
     log = list(exercise.solution)
     scan = log.index("scan") + 1
-    return handed_in(exercise, [*log[:scan], "look F4", LIVE_OHMS, "mend TCM.C1.3", *log[scan:]])
+    return handed_in(exercise, [*log[:scan], "look F4", LIVE_OHMS, "repair TCM.C1.3", *log[scan:]])
 
 
 @pytest.fixture(scope="module")
@@ -211,7 +211,7 @@ def test_the_checks_of_a_real_log(storage: Attempt, model: RunSuspects) -> None:
     assert "informative" == verdicts["scan"]
     assert "redundant" == verdicts["look F4"]
     assert "redundant" == verdicts[LIVE_OHMS], "a reading with a warning tells no suspects apart"
-    assert "premature replacement" == verdicts["mend TCM.C1.3"]
+    assert "premature replacement" == verdicts["repair TCM.C1.3"]
     assert "repair" == verdicts["fit F2"]
     assert "verification" == told.judged[-2].ruling.verdict
     lefts = [one.left for one in told.judged]

@@ -20,12 +20,12 @@ FAULTS = [
     ("unplug ABS.C1", "plug ABS.C1", 2.0, 0.0),
     ("loosen ABS.C1", "plug ABS.C1", 2.0, 0.0),
     ("blow F3", "fit F3", 1.0, 1.0),
-    ("open ABS.C1.4", "mend ABS.C1.4", 15.0, 4.0),
-    ("corrode G2 2 ohm", "mend G2", 15.0, 4.0),
-    ("interrupt TCM.C1.1 every 5 s for 1 s", "mend TCM.C1.1", 15.0, 4.0),
-    ("offset G2 1.5 V", "mend G2", 15.0, 4.0),
-    ("open R1", "mend R1", 15.0, 4.0),
-    ("short ABS.C1.4 to BODY", "unshort ECM.C1.4 to G1", 15.0, 2.0),
+    ("open ABS.C1.4", "repair ABS.C1.4", 15.0, 4.0),
+    ("corrode G2 2 ohm", "repair G2", 15.0, 4.0),
+    ("interrupt TCM.C1.1 every 5 s for 1 s", "repair TCM.C1.1", 15.0, 4.0),
+    ("offset G2 1.5 V", "repair G2", 15.0, 4.0),
+    ("open R1", "repair R1", 15.0, 4.0),
+    ("short ABS.C1.4 to BODY", "remove short ECM.C1.4 to G1", 15.0, 2.0),
     ("swap ABS.C1.4 with ABS.C1.5", "unswap ABS.C1.5 with ABS.C1.4", 15.0, 2.0),
     ("terminate DLC.6 to DLC.14", "unterminate GATEWAY.C1.8 to GATEWAY.C1.9", 10.0, 2.0),
     ("stick TCM.powertrain", "replace TCM", 60.0, 300.0),
@@ -240,11 +240,11 @@ def test_codes_cleared_with_the_ignition_off_prove_nothing() -> None:
 def test_a_repair_of_something_whole_costs_its_time_and_tells_only_that() -> None:
     """A repair in vain costs time but no parts, and replays byte for byte."""
     attempt = Attempt.begin(FIRST)
-    step = attempt.do("mend ECM.C1.3")
+    step = attempt.do("repair ECM.C1.3")
     assert "ECM.C1.3 has nothing to repair" == step.vain
     assert 15.0 == attempt.minutes
     assert 0.0 == attempt.cost
-    assert ["mend ECM.C1.3"] == attempt.log
+    assert ["repair ECM.C1.3"] == attempt.log
     again = Attempt.replay(FIRST, attempt.log)
     assert list(attempt.bench.trace.lines()) == list(again.bench.trace.lines())
     assert seen(attempt) == seen(again)
@@ -326,7 +326,7 @@ def test_whatever_can_be_wrong_can_be_put_right_and_costs_what_it_costs(
     assert (True, "", minutes, cost) == (step.repairs, step.vain, step.minutes, step.cost)
     assert attempt.is_whole
     again = attempt.do(repair)
-    if repair.startswith(("mend", "un")):
+    if repair.startswith(("repair", "un")):
         assert again.vain
         assert not again.repairs
 
@@ -399,7 +399,7 @@ def test_nothing_hidden_is_in_what_a_student_may_see(name: str) -> None:
         if attempt.do(action).repairs:
             break
     with pytest.raises(EditProblem) as refused:
-        attempt.do(f"mend {first}x")
+        attempt.do(f"repair {first}x")
     assert not any(secret in str(refused.value) for secret in secrets(exercise))
 
 
@@ -407,9 +407,9 @@ def test_a_refused_job_names_no_hidden_short() -> None:
     """A short taken off elsewhere is refused without naming it, and found on its own stretch."""
     exercise = find_exercise("10")
     attempt = Attempt.begin(exercise)
-    step = attempt.do("unshort ECM.C1.5 to BODY")
+    step = attempt.do("remove short ECM.C1.5 to BODY")
     assert not attempt.is_whole
     assert "there is no 'short ECM.C1.5 to BODY' to remove" == step.vain
     assert "CLUSTER.C1.4" not in seen(attempt)
-    attempt.do("unshort DLC.6 to G1")
+    attempt.do("remove short DLC.6 to G1")
     assert attempt.is_whole, "the same stretch of wire"

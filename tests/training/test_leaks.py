@@ -144,8 +144,16 @@ def _err(visitor: Visitor, exercise: Exercise) -> None:
         return
     visitor.choose("panel", "Work")
     parts = list(dict.fromkeys(word for text in _every_fault(exercise) for word in text.split()[1:]))[:4]
-    odd = [f"{verb} {part[:-1]}" for part in parts for verb in ("look", "mend")]
-    for sentence in (*odd, "open G1", "unshort ECM to BODY", "theory x", "charge -1 %", "wait 99 days", "\\"):
+    odd = [f"{verb} {part[:-1]}" for part in parts for verb in ("look", "repair")]
+    for sentence in (
+        *odd,
+        "open G1",
+        "remove short ECM to BODY",
+        "theory x",
+        "charge -1 %",
+        "wait 99 days",
+        "\\",
+    ):
         visitor.fill("sentence", sentence)
         visitor.press("Do it")
 

@@ -69,8 +69,8 @@ def test_what_makes_no_sense_and_what_was_in_vain(records: Records) -> None:
     _, _, work = begun(records)
     with pytest.raises(EditProblem, match="no action begins with"):
         work.do("smash ECM")
-    assert "TCM.C1.1 has nothing to repair" == work.do("mend TCM.C1.1").vain
-    assert ["mend TCM.C1.1"] == records.attempts.resume(work.id).attempt.log
+    assert "TCM.C1.1 has nothing to repair" == work.do("repair TCM.C1.1").vain
+    assert ["repair TCM.C1.1"] == records.attempts.resume(work.id).attempt.log
 
 
 def test_students_come_back_with_their_key(records: Records) -> None:
@@ -196,7 +196,7 @@ def test_the_board_shows_where_each_student_is_and_who_may_be_stuck(url: str) ->
     work.hand_in(["pull F2"])
     other = records.attempts.begin(task, guess.id)
     for part in ("ECM.C1.3", "TCM.C1.3", "ABS.C1.3"):
-        other.do(f"mend {part}")
+        other.do(f"repair {part}")
     other.hint()
     other.hint()
     now_s[0] += 400.0
@@ -205,7 +205,7 @@ def test_the_board_shows_where_each_student_is_and_who_may_be_stuck(url: str) ->
     assert len(SOLUTION) == first.steps
     assert pytest.approx(work.attempt.minutes) == first.minutes
     assert (late.id, None, ("has not begun",)) == (second.student_id, second.attempt_id, second.signs)
-    assert ("mend ABS.C1.3", 2) == (third.last_action, third.hints)
+    assert ("repair ABS.C1.3", 2) == (third.last_action, third.hints)
     assert ("quiet for 7 min", "several repairs", "2 hints taken") == third.signs
     records.close()
 

@@ -48,8 +48,8 @@ def sentences(whole: Car, broken: Car, dice: random.Random) -> Iterator[str]:
         way = dice.choice(("", *(f" by {one}" for one in PROBING)))
         yield dice.choice(
             (
-                f"look {thing}", f"look {thing}x", f"mend {thing}", f"mend {thing[:-1]}", f"plug {thing}",
-                f"fit {thing}", f"unshort {node} to {other}", f"unshort {node[:-1]} to BODY",
+                f"look {thing}", f"look {thing}x", f"repair {thing}", f"repair {thing[:-1]}", f"plug {thing}",
+                f"fit {thing}", f"remove short {node} to {other}", f"remove short {node[:-1]} to BODY",
                 f"measure volts {node} to {other}{way}", f"measure ohms {node}{way}",
                 f"measure continuity {node} to BAT-{way}", f"measure amps {thing}", f"measure amps {node}",
                 f"load {node} to BAT- with 21 W lamp{way}", f"scope {node} to BODY for 2 ms{way}",
@@ -123,7 +123,7 @@ def test_the_price_of_an_inspection_tells_nothing(name: str, number: int) -> Non
 
 
 HIDDEN_DESIGNS = ("22-tire-light-and-wipers", "23-blower-and-window")
-VERBS = ("open", "look", "mend", "unshort", "measure volts", "measure ohms", "measure amps", "scope", "fit")
+VERBS = ("open", "look", "repair", "remove", "measure volts", "measure ohms", "measure amps", "scope", "fit")
 
 
 @pytest.mark.parametrize("name", HIDDEN_DESIGNS)

@@ -47,7 +47,7 @@ def test_a_fuse_that_may_have_blown_is_not_told_by_looking_at_it_alone() -> None
 
 def test_the_same_cause_in_other_words_is_no_rival() -> None:
     """Another sentence for the hidden edit misleads no one."""
-    log = solved(solved_by(PUSHED_BACK, "press start", "scan", "press start", "mend TCM.C1.3"))
+    log = solved(solved_by(PUSHED_BACK, "press start", "scan", "press start", "repair TCM.C1.3"))
     assert not misleads(log, ("open TCM.GND",))
     assert misleads(log, ("open TCM.C1.1",))
 
@@ -64,9 +64,9 @@ def test_chance_is_no_evidence() -> None:
     """Of two contacts that open now and then only what is seen on them tells which it was."""
     hidden, other = (f"interrupt TCM.C1.{cavity} every 8 s for 2 s" for cavity in (1, 3))
     exercise = PUSHED_BACK.broken_by([hidden])
-    guess = ["press start", "wait 60 s", "scan", "press start", "mend TCM.C1.1"]
+    guess = ["press start", "wait 60 s", "scan", "press start", "repair TCM.C1.1"]
     assert misleads(solved(solved_by(exercise, *guess)), (other,))
-    sure = [*guess[:-1], "unplug TCM.C1", "look TCM.C1", "mend TCM.C1.1", "plug TCM.C1"]
+    sure = [*guess[:-1], "unplug TCM.C1", "look TCM.C1", "repair TCM.C1.1", "plug TCM.C1"]
     assert not misleads(solved(solved_by(exercise, *sure)), (other,))
     assert Glance(solved(solved_by(exercise, *sure))).settles((other,))
 
@@ -135,7 +135,7 @@ def test_what_makes_the_same_car_is_run_once() -> None:
 
 def test_no_more_cars_are_run_than_asked_for() -> None:
     """`most` limits how many rivals are run."""
-    exercise = solved_by(PUSHED_BACK, "press start", "wait 5 s", "scan", "press start", "mend TCM.C1.3")
+    exercise = solved_by(PUSHED_BACK, "press start", "wait 5 s", "scan", "press start", "repair TCM.C1.3")
     with Workshop(workers=1) as workshop:
         assert () == rivals(exercise, workshop, most=0)
         found = rivals(exercise, workshop, most=4)

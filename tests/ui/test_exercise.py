@@ -225,7 +225,7 @@ def test_before_anything_is_found_all_cars_behind_a_work_order_look_the_same(
 
 
 def test_every_kind_of_repair_is_offered_alike_and_nothing_that_breaks(records: Records) -> None:
-    """The pair is swapped in one car and half open in the other; both owners may mend whatever they like."""
+    """The pair is swapped in one car and half open in the other; both owners may repair what they like."""
     group = records.classes.open("Wednesday")
     file = shipped_exercises()["46-after-the-mice"].read_text(encoding="utf-8")
     task = records.assignments.give(group.id, file, varied=True)
@@ -296,7 +296,7 @@ def test_damage_is_refused_and_a_vain_repair_is_told(given: tuple[StudentRow, st
     _, key, task = given
     app = say(opened(key, task.id), "blow F1")
     assert ["'blow' would damage the customer's car"] == [one.value for one in app.error]
-    app = say(app, "mend TCM.C1.1")
+    app = say(app, "repair TCM.C1.1")
     assert "in vain, TCM.C1.1 has nothing to repair" in app.session_state["work"].said
 
 

@@ -73,8 +73,8 @@ def test_before_anything_is_done_the_step_is_the_same_with_every_fault(name: str
 def test_an_inspection_that_found_something_offers_its_repair() -> None:
     """A terminal that was seen to be pushed back can be repaired with one press."""
     visible = all_visible(held_of("six-modules.yaml").bench)
-    done = Done("look ECM.C1", "look", "ECM.C1", repairs=("mend ECM.C1.4", "plug ECM.C1"))
-    assert NextStep("Repair ECM.C1.4", ("mend ECM.C1.4",)) == next_step(done, visible, NOTHING)
+    done = Done("look ECM.C1", "look", "ECM.C1", repairs=("repair ECM.C1.4", "plug ECM.C1"))
+    assert NextStep("Repair ECM.C1.4", ("repair ECM.C1.4",)) == next_step(done, visible, NOTHING)
 
 
 def test_what_was_refused_offers_nothing() -> None:

@@ -171,7 +171,7 @@ def test_a_resistor_goes_in_and_out_and_a_pin_opens_now_and_then_until_it_is_men
     app.selectbox(key="work_joint").select("TCM.C1.1").run()
     press(app, "work interrupt {work_joint} every {work_between:g} s for {work_open:g} s")
     assert {"TCM.C1.1": (20.0, 0.3)} == app.session_state["held"].bench.car.harness.intermittent
-    press(app, "work mend {work_joint}")
+    press(app, "work repair {work_joint}")
     assert HarnessState() == app.session_state["held"].bench.car.harness
 
 

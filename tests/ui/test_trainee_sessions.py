@@ -163,7 +163,7 @@ def test_no_communication_because_of_a_lost_ground(page: Page) -> None:
     measure_supply_and_ground(page)
     find_the_common_ground_on_the_drawing(page)
     assert "the ring terminal is off its stud" in look(page, "G2")
-    say(page, "mend G2")
+    say(page, "repair G2")
     assert measure(page, "Volts", "ECM.C1.3", "BAT-") < 0.1
     prove(page)
 
@@ -192,7 +192,7 @@ def fit_another_cluster(page: Page) -> None:
     """Repair the short, and put everything back."""
     say(
         page,
-        "unshort CLUSTER:body.H to CLUSTER:0",
+        "remove short CLUSTER:body.H to CLUSTER:0",
         "plug CLUSTER.C1",
         "plug AIRBAG.C1",
         "plug DOOR-LEFT.C1",
@@ -240,7 +240,7 @@ def find_the_sensor_that_frees_the_reference(page: Page) -> None:
 def fit_another_sensor(page: Page) -> None:
     """Repair the short, plug all three in again, and the reference stays."""
     plugs = ("plug map_sensor", "plug refrigerant_sensor", "plug throttle_sensor")
-    say(page, "unshort throttle_sensor:1 to throttle_sensor:3", *plugs)
+    say(page, "remove short throttle_sensor:1 to throttle_sensor:3", *plugs)
     assert 4.75 < watched(page) < 5.25
 
 

@@ -230,7 +230,7 @@ def _student(page: Page, shot: Shot) -> None:
     pick(page, "silent SLIDE-DOOR")
     shot("exercise-part")
     panel(page, "Work")
-    for sentence in ("look X9", "mend SLIDE-DOOR.C1.1", "plug X9"):
+    for sentence in ("look X9", "repair SLIDE-DOOR.C1.1", "plug X9"):
         page.get_by_label("or say it in words").fill(sentence)
         button(page, "Do it")
     shot("exercise-work")
@@ -324,7 +324,7 @@ def _class_at_work(records: Records) -> str:
             work.hand_in(["pull F2"])
         if number == 2:
             for part in ("ECM.C1.3", "TCM.C1.3", "ABS.C1.3"):
-                work.do(f"mend {part}")
+                work.do(f"repair {part}")
             work.hint()
             work.hint()
     exam = records.assignments.give(

@@ -138,7 +138,7 @@ def test_a_bypass_lead_joins_buses_in_place_of_an_unplugged_gateway() -> None:
 
 def test_two_faults_of_one_part_are_mended_together() -> None:
     """One repair ends all faults of its part."""
-    assert {} == changed(after("corrode G7 5 ohm", "open G7", "mend G7"))
+    assert {} == changed(after("corrode G7 5 ohm", "open G7", "repair G7"))
     assert {} == changed(after("blow F12", "pull F12", "fit F12"))
     assert {} == changed(after("pull F12", "fit F12 30 A", "fit F12"))
 
@@ -201,7 +201,7 @@ MISTAKES = [
     ("fit F12 20 V", "'fit F12' needs a number in A (here: '20 V')"),
     ("fit F12 0 A", "'fit F12' takes 0.5 to 500 A (here: 0)"),
     ("blow F", "no fuse 'F' in this car; did you mean 'F8'?"),
-    ("mend G7", "G7 has nothing to repair"),
+    ("repair G7", "G7 has nothing to repair"),
     ("open ECM.C1.99", "no pin, wire or ground point 'ECM.C1.99' in this car; did you mean 'ECM.C1.9'?"),
     ("corrode G7", "'corrode G7' needs a number in ohm (here: '')"),
     ("corrode G7 much", "'corrode G7' needs a number in ohm (here: 'much')"),
@@ -210,7 +210,7 @@ MISTAKES = [
     ("short ECM.C1.1 BODY", "write 'short TERMINAL to TERMINAL'"),
     ("short BODY to BODY", "BODY cannot be joined to itself"),
     ("short BOBY to BAR", "no terminal 'BOBY' in this car; did you mean 'BODY'?"),
-    ("unshort BAR to BODY", "there is no 'short BAR to BODY' to remove"),
+    ("remove short BAR to BODY", "there is no 'short BAR to BODY' to remove"),
     ("bypass GATEWAY", "write 'bypass GATEWAY BUS to BUS', for example 'bypass GATEWAY diag to powertrain'"),
     ("bypass GATEWAY diag to and", "a bypass lead joins different buses"),
     ("bypass GATEWAY diag to diag", "a bypass lead joins different buses"),

@@ -12,8 +12,8 @@ from sim.vehicle.plain_words import PLAIN_WORDS
 @pytest.mark.parametrize(
     ("given", "plain", "verb"),
     [
-        ("open ABS.C1.3", "repair ABS.C1.3", "mend ABS.C1.3"),
-        ("short ABS.C1.1 to BODY", "Remove short ABS.C1.1 to BODY", "unshort ABS.C1.1 to BODY"),
+        ("open ABS.C1.3", "Mend ABS.C1.3", "repair ABS.C1.3"),
+        ("short ABS.C1.1 to BODY", "Unshort ABS.C1.1 to BODY", "remove short ABS.C1.1 to BODY"),
         ("swap ABS.C1.4 with ABS.C1.5", "swap back ABS.C1.4 with ABS.C1.5", "unswap ABS.C1.4 with ABS.C1.5"),
         (
             "terminate DLC.6 to DLC.14 120 ohm",

@@ -115,7 +115,7 @@ def _joint(held: Held, visible: Visible) -> None:
     name = _which("which", "work_joint", {one: words.get(one, "") for one in joints})
     if not visible.only_found:
         st.number_input("added resistance, in ohm", 0.001, 10_000_000.0, 0.5, key="work_ohm", format="%g")
-    _offer(visible, "joint", "{work_joint}", ("Repair", "mend {work_joint}"), ohm="work_ohm")
+    _offer(visible, "joint", "{work_joint}", ("Repair", "repair {work_joint}"), ohm="work_ohm")
     if visible.only_found or name not in pins:
         return
     st.number_input("opens about every, in s", 1.0, 3600.0, 20.0, key="work_between")
@@ -151,7 +151,7 @@ def _ground(held: Held, visible: Visible) -> None:
     _which("which ground point", "work_ground", grounds)
     if not visible.only_found:
         st.number_input("voltage above body ground, in V", -15.0, 15.0, 1.5, step=0.5, key="work_offset")
-    tighten = ("Clean and tighten it", "mend {work_ground}")
+    tighten = ("Clean and tighten it", "repair {work_ground}")
     _offer(visible, "ground", "{work_ground}", tighten, volt="work_offset")
 
 
@@ -159,7 +159,7 @@ def _short(held: Held, visible: Visible) -> None:
     _which("from", "work_short_a", _functions(held))
     st.selectbox("to", ["BODY", "BAT+", *held.car.pins], key="work_short_b")
     pair = "{work_short_a} to {work_short_b}"
-    _offer(visible, "terminals", pair, ("Remove the short", f"unshort {pair}"))
+    _offer(visible, "terminals", pair, ("Remove the short", f"remove short {pair}"))
     caution("shorts")
 
 
