@@ -9,7 +9,7 @@ from markupsafe import Markup
 from sim.bench.reading_out import LiveReading
 from sim.svg import Node, node, text_of
 
-WIDTH, HEIGHT = 440.0, 150.0
+WIDTH, HEIGHT = 330.0, 150.0  # as wide as a phone shows it, so that its words can be read there
 LEFT, RIGHT, TOP, FOOT = 54.0, 10.0, 14.0, 24.0
 LEAST_SPAN = 0.05  # of the scale, so that digits of a steady value do not look like a storm
 
