@@ -1,5 +1,7 @@
 """What assistive technology gets of every page, by axe-core: WCAG 2.2 AA and axe-core's best practices.
 
+At the sizes of a phone, a laptop, a projector, and of a laptop at 200 %, light and dark.
+
 Source: the rules of axe-core (https://dequeuniversity.com/rules/axe/), each naming the success criterion of
 WCAG 2.2 (https://www.w3.org/TR/WCAG22/) that it checks.
 """
@@ -18,6 +20,7 @@ from tests.ui.walks import (
     SCHEMES,
     SIZES,
     WALKS,
+    ZOOMED,
     Scheme,
     fresh_front_end,
     on_a_laptop,
@@ -42,12 +45,16 @@ SETTLED = """(ground) => {
   return getComputedStyle(app).backgroundColor === ground && !document.getAnimations().some(
     (one) => one.playState === 'running' && one.effect.getTiming().iterations !== Infinity);
 }"""
+RUNS_OFF = """() => {
+  const main = document.querySelector('[data-testid=stMain]');
+  return main.scrollWidth > main.clientWidth || document.documentElement.scrollWidth > innerWidth;
+}"""
 STATES_A_SIZE = 4
 
 
 @dataclass
 class Inspector:
-    """Runs axe-core on each state: in all looks, or in one, so that the states together have them all.
+    """Runs axe-core on each state, and sees that it fits: in all looks, or in one, so that the states together have them all.
 
     Another color scheme at every state, another size at every fourth: it has to be drawn again.
     """
@@ -60,7 +67,7 @@ class Inspector:
 
     def __call__(self, name: str) -> None:
         """The page as it is now."""
-        turn, sizes = len(self.seen), list(SIZES)
+        turn, sizes = len(self.seen), [*SIZES, *ZOOMED]
         for size in sizes if self.everywhere else [sizes[turn // STATES_A_SIZE % len(sizes)]]:
             if size != self.size:
                 resize(self.page, size)
@@ -72,6 +79,8 @@ class Inspector:
     def _inspect_in(self, scheme: Scheme, where: str) -> None:
         self.page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
         self.page.wait_for_function(SETTLED, arg=GROUNDS[scheme])
+        if self.page.evaluate(RUNS_OFF):
+            self.found.append(f"{where}: the page runs off its side")
         self._inspect(self.page, where)
 
     def printed(self, name: str, button_name: str) -> None:
@@ -106,7 +115,7 @@ def _told(one: dict[str, Any]) -> str:
 
 @pytest.mark.parametrize("walk", WALKS)
 def test_no_page_breaks_a_rule_of_axe_core(started: Browser, walk: str) -> None:
-    """No violation of any impact in any state; BUSBAY_LOOKS=all has each state in all sizes and schemes."""
+    """No violation of any impact and nothing off the side; BUSBAY_LOOKS=all: each state in every look."""
     with fresh_front_end() as (address, records):
         page = on_a_laptop(started, address)
         inspector = Inspector(page, os.environ.get("BUSBAY_LOOKS") == "all")

@@ -19,6 +19,8 @@ from tests.ui.browser import button, drawn, front_end, go, name_cause, opened, p
 
 # the last is where work goes on
 SIZES = {"projector": (1920, 1080), "phone": (390, 844), "laptop": (1366, 768)}
+# a window 1280 pixels wide at 200 % (WCAG 2.2, 1.4.4 and 1.4.10)
+ZOOMED = {"zoomed": (640, 360)}
 Scheme = Literal["dark", "light"]
 SCHEMES: tuple[Scheme, ...] = ("dark", "light")
 
@@ -368,7 +370,7 @@ def on_a_laptop(started: Browser, address: str) -> Page:
 
 def resize(page: Page, size: str, least_height_px: int = 0) -> None:
     """Give the page the room of one of the sizes, and wait until it fills it."""
-    width, height = SIZES[size]
+    width, height = (SIZES | ZOOMED)[size]
     page.set_viewport_size({"width": width, "height": max(height, least_height_px)})
     drawn(page)
 
