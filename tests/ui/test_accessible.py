@@ -54,7 +54,7 @@ STATES_A_SIZE = 4
 
 @dataclass
 class Inspector:
-    """Runs axe-core on each state, and sees that it fits: in all looks, or in one, so that the states together have them all.
+    """Runs axe-core on each state and sees that it fits: in all looks, or in one, by turns.
 
     Another color scheme at every state, another size at every fourth: it has to be drawn again.
     """

@@ -15,7 +15,7 @@ FOCUSED = """(() => {
 })()"""
 NAME = f"""() => {{
   const one = {FOCUSED};
-  const words = one.ariaLabel || (one.labels && one.labels[0] && one.labels[0].innerText) || one.innerText || '';
+  const words = one.ariaLabel || one.labels?.[0]?.innerText || one.innerText || '';
   return `${{one.getAttribute('role') || one.tagName.toLowerCase()}}: ${{words.trim().split('\\n').pop()}}`;
 }}"""
 # what the eye gets: lines and grounds of the element, of what is in it, and of the two around it
@@ -46,7 +46,7 @@ def reach(page: Page, name: str) -> None:
 
 
 def _is_in_the_group(page: Page, name: str) -> bool:
-    """Go through the choices of the group that is in focus, if it is one, to its left end and to its right."""
+    """Go through the choices of the group that is in focus, if it is one, left and right."""
     here = page.evaluate(NAME)
     for arrow in ("ArrowLeft", "ArrowRight"):
         before = ""
