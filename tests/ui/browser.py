@@ -90,6 +90,9 @@ window.turn = 0;
 window.asked = {turn: 0, at: 0};
 window.sent = window.begun = window.finished = 0;
 window.frames = 0;
+window.clicks = window.keys = 0;
+document.addEventListener('click', (event) => { if (event.isTrusted) window.clicks += 1; }, true);
+document.addEventListener('keydown', () => { window.keys += 1; }, true);
 window.drawing = () => {
   const app = document.querySelector('[data-testid=stApp]');
   return !app || app.dataset.testScriptState !== 'notRunning';
@@ -124,7 +127,7 @@ window.WebSocket = class extends WebSocket {
   }
 };
 """
-"""Notes in the page what it asks the server for, and when an answer begins and has ended."""
+"""Notes in the page what it asks the server for, when an answer begins and ends; counts clicks, keys."""
 for _kind, _field in (
     ("NEW_SESSION", ForwardMsg.NEW_SESSION_FIELD_NUMBER),
     ("SCRIPT_FINISHED", ForwardMsg.SCRIPT_FINISHED_FIELD_NUMBER),
@@ -180,6 +183,17 @@ def _wait_until_drawn(page: Page, timeout_ms: float = 60_000) -> None:
         arg=[NOTHING_ASKED_MS, QUIET_FRAMES],
         timeout=timeout_ms,
     )
+
+
+@contextmanager
+def at_most(page: Page, clicks: int, keys: int = 0) -> Iterator[None]:
+    """What is done in the block, in one document, takes a person no more clicks and keys than these."""
+    before = page.evaluate("[window.clicks, window.keys]")
+    yield
+    after = page.evaluate("[window.clicks, window.keys]")
+    taken = [now - then for now, then in zip(after, before, strict=True)]
+    assert taken[0] <= clicks, f"{taken[0]} clicks instead of {clicks}"
+    assert taken[1] <= keys, f"{taken[1]} keys instead of {keys}"
 
 
 def button(page: Page, name: str) -> None:

@@ -3,7 +3,7 @@
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.ui.browser import go, redrawn, turn_to
+from tests.ui.browser import at_most, button, go, redrawn, turn_to
 from ui.registry import PAGES, menus_of, pages_of
 from ui.state.classroom import Role
 from ui.views.lab import CARDS
@@ -44,18 +44,22 @@ def test_each_page_of_the_lab_has_a_card_with_one_question() -> None:
 
 
 def test_every_example_opens_its_page_ready_to_run(page: Page) -> None:
-    """From the lab one click opens a page whose main button can be pressed."""
+    """From anywhere three clicks open a page ready to run; the car described is in the bay with one more."""
     for path, words in (
         ("what-if", "Play all 8 combinations"), ("instead", "Play both"),
         ("suspects", "Find possible causes"), ("pairs", "Run all"), ("case", "Run the stories"),
         ("describe", "Into the bay"),
     ):  # fmt: skip
-        turn_to(page, "All of the lab")
-        with redrawn(page):
-            page.locator(f".st-key-example-{path} button").click()
+        with at_most(page, clicks=3):
+            turn_to(page, "All of the lab")
+            with redrawn(page):
+                page.locator(f".st-key-example-{path} button").click()
         assert f"/{path}" in page.url
         expect(page.get_by_role("heading", name=CARDS[path].title).first).to_be_visible()
         expect(page.get_by_role("button", name=words).first).to_be_enabled()
+    with at_most(page, clicks=1):
+        button(page, "Into the bay")
+        expect(page.locator(".st-key-panel")).to_be_visible()
 
 
 def test_an_old_address_opens_the_page_under_its_new_name(page: Page, address: str) -> None:
