@@ -35,7 +35,7 @@ MARKS = {
     "": "",
 }
 PAGE = Path(__file__).with_name("debrief.html")
-HEAD = ("", "What you did", "min", "This check", "Why", "How much it told", "Possible causes left")
+HEAD = ("Step", "What you did", "min", "This check", "Why", "How much it told", "Possible causes left")
 FOLLOWED = "What followed"  # a heading, which a page has as a picture
 BAR = 10  # signs of a bar in text
 
