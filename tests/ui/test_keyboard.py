@@ -79,7 +79,7 @@ def write(page: Page, name: str, *lines: str) -> None:
 def test_a_whole_exercise_is_worked_by_keyboard_alone(page: Page) -> None:
     """From the first page to the debrief of a solved exercise without a mouse, the focus always in sight."""
     page.emulate_media(reduced_motion="reduce")
-    press(page, "button: Exercises, in a class or alone", "button: Open a desk of my own")
+    press(page, "button: Exercises, in a class or alone", "button: Practice on my own")
     press(page, "button: Left in storage")
     press(page, "radio: Seat", "button: Press start")
     press(page, "radio: Tester", "button: Scan all modules")
