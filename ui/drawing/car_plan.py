@@ -100,7 +100,10 @@ def _zone_names(plan: Plan) -> Iterator[Node]:
         yield node("path", d=f"M{at(u, 0.01)} L{at(u, 0.99)}", class_="border")
     sides = (("left side", x - 9, y + height / 2), ("right side", x + width + 9, y + height / 2))
     if not plan.upright:
-        sides = (("left side", x + width / 2, y + height + 16), ("right side", x + width / 2, y + 11))
+        beside_the_mirrors = x + 0.62 * width
+        sides = (
+            ("left side", beside_the_mirrors, y + height + 16), ("right side", beside_the_mirrors, y + 13)
+        )  # fmt: skip
     for words, at_x, at_y in sides:
         turned = f"rotate(-90 {at_x:g} {at_y:g})" if plan.upright else None
         yield node("text", words, x=at_x, y=at_y, class_="zone side", transform=turned)
