@@ -177,7 +177,7 @@ def test_a_reading_on_the_edge_of_its_tolerance_is_in_and_a_digit_beyond_is_out(
         ("silent: TCM", "silent: TMC", "line 9, steps > 1 > seen > silent: no module 'TMC' in this car"),
         ("edits: pull F2}", "edits: pul F2}", "no edit begins with 'pul'; did you mean 'pull'?"),
         ("reads: 0.0, within: 0.1", "reads: 0.0", "'reads' needs 'within'"),
-        ("ECM U0101 present", "ECM U0101 lit", "'ECM U0101 lit' is no code of a module"),
+        ("ECM U0101 present", "ECM U0101 lit", "'ECM U0101 lit' is not a module with a code"),
         ("silent: TCM", "quiet: TCM", "unknown key 'quiet'"),
         ("{ignition: run}", "{ignition: on}", "'ignition' is one of 'off', 'accessory'"),
         ("{ignition: run}", "{lit: mil}", "no telltale 'mil' in this car"),
