@@ -565,3 +565,17 @@ def test_what_is_often_wrong_with_a_module_reads_in_one_look(
     assert few == every[: len(few)]
     assert {one.words for one in wrongs_at("ECM", app.session_state["work"].car)} == set(every)
     assert "missing" in chosen(app, "F2").button_group(key="answer_wrong").options
+
+
+def test_every_button_of_work_tells_its_price_before_it_is_pressed(
+    given: tuple[StudentRow, str, AssignmentRow],
+) -> None:
+    """Labor and parts of an inspection, a fuse and a scan are on their buttons (common practice)."""
+    _, key, task = given
+    app = opened(key, task.id)
+    app.session_state["part"] = "module TCM"
+    app = in_panel(app, "Part")
+    assert "4 min" == app.button(key="unplug TCM.C1").help
+    assert "1 min" == app.button(key="look F2").help
+    app = in_panel(app, "Tester")
+    assert "3 min" == app.button(key="scan").help

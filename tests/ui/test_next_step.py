@@ -160,3 +160,21 @@ def test_from_no_voltage_at_a_fuse_three_presses_find_and_repair_it() -> None:
         press(app, "next_step")
     done = [text for text in log(app)[2:] if not text.startswith("wait ")]
     assert ["measure volts F5.1 to BODY", "look F5", "fit F5"] == done
+
+
+def test_on_the_drawings_a_finding_is_repaired_with_one_press() -> None:
+    """The page of the diagrams has the strip: what an inspection there has found is put right there."""
+    held = held_of("six-modules.yaml", ("blow F5",))
+    for text in ("wait 20 s", "look F5"):
+        held.bench.do(text)
+    app = press(opened("diagrams", held), "next_step")
+    assert "fit F5" == [text for text in log(app) if not text.startswith("wait ")][-1]
+
+
+def test_on_the_drawings_no_step_opens_a_panel_of_another_page() -> None:
+    """After a scan the next step is in the bay: the page of the diagrams does not offer it."""
+    held = held_of("six-modules.yaml", ("blow F5",))
+    for text in ("wait 20 s", "press start", "wait 10 s", "scan"):
+        held.bench.do(text)
+    assert "next_step" in keys(opened("bay", held))
+    assert "next_step" not in keys(opened("diagrams", held))

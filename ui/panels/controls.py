@@ -9,6 +9,7 @@ from typing import Any, Literal, TypeVar
 
 import streamlit as st
 
+from ui.panels.prices import price_at_work
 from ui.state.one_back import before
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do
@@ -89,7 +90,10 @@ def action_button(
     kind: Literal["primary", "secondary", "tertiary"] = "secondary",
 ) -> None:
     """A button that has an action done; the action is its key unless another is given."""
-    st.button(words, key=key or action, icon=icon, type=kind, on_click=partial(ask_to_do, action))
+    st.button(
+        words, key=key or action, icon=icon, type=kind, on_click=partial(ask_to_do, action),
+        help=price_at_work(action),
+    )  # fmt: skip
 
 
 def inspect_button(visible: Visible, name: str) -> None:

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from functools import partial
 
 import streamlit as st
 
 from sim.bench.actions import parse_action
 from sim.lab.drive import operated, start_by_button
-from sim.lab.labor import minutes_of
-from sim.training.jobs import cost_of, tool_for
+from sim.training.jobs import tool_for
 from sim.vehicle.problems import EditProblem
 from ui.panels import why
 from ui.panels.controls import button
 from ui.panels.diagram import guarded_gateways
 from ui.panels.help import SENTENCES, paragraph_link
+from ui.panels.prices import price
 from ui.state.classroom import plain
 from ui.state.held import Held
 from ui.state.next_step import Done, NextStep, Tried, next_step
@@ -23,18 +22,22 @@ from ui.state.visible import Visible
 from ui.state.work import ask_to_do
 
 
-def show(held: Held, visible: Visible) -> None:
-    """The strip; drawn after the panel, whose answer it may take up."""
+def show(held: Held, visible: Visible, beside_panels: bool = True) -> None:
+    """The strip; drawn after the panel, whose answer it may take up.
+
+    beside_panels: on a page whose panels a step can open; elsewhere it offers actions only.
+    """
     done = held.last_done(visible)
     step = _allowed(held, visible, next_step(done, visible, _tried(held)))
+    if step is not None and step.opens and not beside_panels:
+        step = None
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="strip"):
         with st.container(gap=None, width="stretch"):
             _told(held, done)
         if step is not None and held.may_act and not _is_open(step):
-            price = _price(held, step) if visible.only_found else ""
-            button(
-                f"{step.words}{price}", "next_step", partial(_take, step), icon="arrow_forward", primary=True
-            )
+            cost = price(held.car, step.actions) if visible.only_found else ""
+            words = f"{step.words} · {cost}" if cost else step.words
+            button(words, "next_step", partial(_take, step), icon="arrow_forward", primary=True)
 
 
 def _told(held: Held, done: Done | None) -> None:
@@ -82,18 +85,6 @@ def _allowed(held: Held, visible: Visible, step: NextStep | None) -> NextStep | 
             except EditProblem:
                 return None
     return step
-
-
-def _price(held: Held, step: NextStep) -> str:
-    """Labor and parts of a step, as the diagram's car takes it."""
-    minutes = cost = 0.0
-    with suppress(EditProblem):
-        for text in step.actions:
-            action = parse_action(text, held.car)
-            minutes += minutes_of(action, held.car, action.number if action.verb == "wait" else 0.0)
-            cost += cost_of(action, held.car)
-    digits = 0 if minutes >= 1 else 1
-    return f" · {minutes:.{digits}f} min{f', parts {cost:g}' if cost else ''}" if step.actions else ""
 
 
 def _is_open(step: NextStep) -> bool:

@@ -21,7 +21,7 @@ from ui.drawing.fuse_box import boxes_of, fuse_box
 from ui.drawing.instruments import expected_table
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
-from ui.panels import measure, projector
+from ui.panels import measure, projector, result_strip
 from ui.panels.controls import download, one_of, switch, tabs
 from ui.panels.diagram import connector_words
 from ui.panels.terminals import papers_of, terminals
@@ -40,14 +40,12 @@ def show() -> None:
     held: Held = st.session_state.held
     work_off(held, st.empty())
     visible = held.visible()
+    result_strip.show(held, visible, beside_panels=False)
     left, right = st.columns([1.9, 1], gap="medium")
     with left:
         _paper(held, visible)
     with right:
         st.markdown(f"**{held.car.title}** at {visible.time_s:.1f} s")
-        if held.problem:
-            with st.container(key="problem"):
-                st.error(held.problem, icon=":material/block:")
         measure.show(held, visible, to_diagrams=False)
 
 

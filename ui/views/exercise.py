@@ -104,12 +104,10 @@ def _headline(held: AtWork, visible: Visible) -> None:
         st.markdown(
             f"ignition **{visible.seat.ignition}** · engine **{visible.seat.engine_words}**", width="content"
         )
-        with st.container(key="shop_time", width="content"):
-            st.markdown(
-                f":material/timer: **{attempt.minutes:.0f}** of {attempt.exercise.minutes:g} min · "
-                f"parts **{attempt.cost:g}**",
-                help="Labor and parts so far, and the time to aim for. Hints cost time too.",
-            )
+        with st.container(key="shop_time", width=260):
+            aim = attempt.exercise.minutes
+            words = f"labor **{attempt.minutes:.0f}** of {aim:g} min · parts **{attempt.cost:g}**"
+            st.progress(min(attempt.minutes / aim, 1.0), words)
         st.space("stretch")
         if not held.signal.paused:
             bay.let_time_pass()
