@@ -136,7 +136,7 @@ def test_udsoncan_reads_our_live_data() -> None:
     assert asks.read_data_by_identifier(pedal.number) == request.get_payload()
     response = Response.from_payload(server.handle(request.get_payload()))
     told = ReadDataByIdentifier.interpret_response(response, [pedal.number], {pedal.number: Raw(2)})
-    assert 1000 == pytest.approx(int.from_bytes(told.service_data.values[pedal.number], "big"), abs=5)
+    assert 1100 == pytest.approx(int.from_bytes(told.service_data.values[pedal.number], "big"), abs=5)
 
 
 # -- records of a code -----------------------------------------------------------------------------------

@@ -44,13 +44,13 @@ def test_each_fault_of_a_pedal_sets_the_code_that_fits(fault: str, expected: set
 
 
 def test_a_healthy_pedal_agrees_with_itself() -> None:
-    """1.0 V and 0.5 V: twice the second is the first; no code, and the pins say which track they are of."""
+    """1.1 V and 0.55 V: twice the second is the first; no code, and the pins say which track they are of."""
     car = read_car(scenarios_folder() / "vehicles" / "teaching-car.yaml")
     bench = Bench(car, fidelity="stream")
     bench.do_all(["key run", "wait 5 s"])
     reading = bench.live.reading
     first_v, second_v = (reading.pin_v("ECM", pin) for pin in ("pedal", "pedal2"))
-    assert (1.0, 0.5) == (pytest.approx(first_v, rel=0.01), pytest.approx(second_v, rel=0.01))
+    assert (1.1, 0.55) == (pytest.approx(first_v, rel=0.01), pytest.approx(second_v, rel=0.01))
     assert set() == codes()
     claim = ServiceInformation(car)
     words = [pin_words(claim, pin) for pin in car.connectors["pedal_sensor"].pins]
