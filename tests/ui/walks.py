@@ -69,10 +69,6 @@ def _walk(page: Page, shot: Shot) -> None:
         page.locator(".st-key-map_way").get_by_text("in the car").click()
     pick(page, "box dash box")
     shot("bay-plan-and-fuse-box")
-    page.set_viewport_size({"width": 1366, "height": 768})  # the projector view is none of a phone's
-    button(page, "Projector")
-    shot("bay-projector")
-    button(page, "Leave the projector view")
     with redrawn(page):
         page.locator(".st-key-map_way").get_by_text("by bus").click()
     pick(page, "connector X1")
