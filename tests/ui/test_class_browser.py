@@ -86,9 +86,9 @@ def watch(instructor: Page, address: str, steps: dict[str, str]) -> Locator:
 def pause_and_go_on(instructor: Page, student: Page) -> None:
     """The instructor pauses the class and lets it go on; a student's page tells both by itself."""
     button(instructor, "Pause the class")
-    expect(student.get_by_text("hands off the car")).to_be_visible(timeout=SOON_MS)
+    expect(student.get_by_text("wait until the instructor continues it")).to_be_visible(timeout=SOON_MS)
     button(instructor, "Go on")
-    expect(student.get_by_text("hands off the car")).to_have_count(0, timeout=SOON_MS)
+    expect(student.get_by_text("wait until the instructor continues it")).to_have_count(0, timeout=SOON_MS)
 
 
 def speak_to_all(instructor: Page, student: Page) -> None:

@@ -123,7 +123,7 @@ def test_a_database_with_something_else_where_a_time_should_be(tmp_path: Path) -
 )
 def test_a_text_of_nothing_but_brackets_is_no_log(text: str) -> None:
     """Deep nesting is refused like any other text that is no log."""
-    with pytest.raises(Problem, match=r"this (file )?is no (log of busbay|saved bench)|line 1"):
+    with pytest.raises(Problem, match=r"this (file )?is not a (busbay log|saved bench)|line 1"):
         restore(text)
 
 
