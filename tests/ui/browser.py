@@ -89,7 +89,7 @@ WATCH_RUNS = """
 window.turn = 0;
 window.asked = {turn: 0, at: 0};
 window.sent = window.begun = window.finished = 0;
-window.frames = 0;
+window.frames = window.heard_at = 0;
 window.clicks = window.keys = 0;
 document.addEventListener('click', (event) => { if (event.isTrusted) window.clicks += 1; }, true);
 document.addEventListener('keydown', () => { window.keys += 1; }, true);
@@ -115,6 +115,7 @@ window.WebSocket = class extends WebSocket {
     super(...given);
     this.addEventListener('message', (message) => {
       window.frames = 0;
+      window.heard_at = performance.now();
       for (const [field, value] of fields(new Uint8Array(message.data))) {
         if (field === NEW_SESSION) window.begun = ++window.turn;
         if (field === SCRIPT_FINISHED && value !== EARLY) window.finished = ++window.turn;
@@ -136,10 +137,10 @@ for _kind, _field in (
 ):
     WATCH_RUNS = WATCH_RUNS.replace(_kind, str(_field))
 
-# a click, a key or a choice asks at once, a slider after a fifth of a second
-NOTHING_ASKED_MS = 400
-# frames of the screen since the last message: what came is drawn, however slow the machine, and asks no more
-QUIET_FRAMES = 10
+# a busy machine may take a while until a click has become a question
+NOTHING_ASKED_MS = 1200
+# time and frames of the screen since the last message: what came is drawn, however slow the machine
+QUIET_MS, QUIET_FRAMES = 250, 10
 # a click that meets the page in the middle of a drawing may be lost: a person sees it and clicks again
 TRIES = 3
 
@@ -174,13 +175,14 @@ def drawn(page: Page) -> None:
 
 def _wait_until_drawn(page: Page, timeout_ms: float = 60_000) -> None:
     page.wait_for_function(
-        """([most_ms, quiet_frames]) => {
+        """([most_ms, quiet_ms, quiet_frames]) => {
           const answered = window.sent < window.begun && window.begun < window.finished;
-          const silent = performance.now() - window.asked.at > most_ms;
+          const now = performance.now(), silent = now - window.asked.at > most_ms;
           const asked = window.sent > window.asked.turn;
-          return answered && (asked || silent) && !window.drawing() && ++window.frames > quiet_frames;
+          return answered && (asked || silent) && !window.drawing()
+            && now - window.heard_at > quiet_ms && ++window.frames > quiet_frames;
         }""",
-        arg=[NOTHING_ASKED_MS, QUIET_FRAMES],
+        arg=[NOTHING_ASKED_MS, QUIET_MS, QUIET_FRAMES],
         timeout=timeout_ms,
     )
 
@@ -215,11 +217,14 @@ def turn_to(page: Page, name: str) -> None:
 
 
 def panel(page: Page, name: str) -> None:
-    """Open a panel of the bay, if it is not open."""
-    panels = page.locator(".st-key-panel")
-    if not panels.get_by_role("radio", name=name, exact=True, checked=True).count():
+    """Open a panel of the bay, if it is not open, and see it open."""
+    one = page.locator(".st-key-panel").get_by_role("radio", name=name, exact=True)
+    for _ in range(TRIES):
+        if one.is_checked():
+            return
         with redrawn(page):
-            panels.get_by_text(name, exact=True).click()
+            one.click()
+    expect(one).to_be_checked()
 
 
 def pick(page: Page, ident: str) -> None:
