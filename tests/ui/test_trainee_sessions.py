@@ -223,7 +223,7 @@ def measure_the_reference_from_its_sheet(page: Page) -> None:
     turn_to(page, "Diagrams")
     sheets(page, "values")
     choose(page, "expected values of", "ECM")
-    pick(page, "measure volts ECM.C1.19 to ECM.C1.21")
+    pick(page, "measure volts ECM.C1.21 to ECM.C1.24")
     button(page, "Measure")
     assert number(page) < 0.2
 
