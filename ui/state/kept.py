@@ -45,10 +45,12 @@ def keep(kind: str, key: str, text: str) -> None:
     with suppress(OSError):
         path = _path(kind, key)
         path.parent.mkdir(parents=True, exist_ok=True)
+        is_new = not path.exists()
         beside = path.with_suffix(".new")
         beside.write_text(text, encoding="utf-8")
         beside.replace(path)
-        for old in sorted(path.parent.glob("*.json"), key=_age)[MOST_KEPT:]:
+        # a folder of a whole class is looked through when it grows, not at every click
+        for old in sorted(path.parent.glob("*.json"), key=_age)[MOST_KEPT:] if is_new else ():
             old.unlink(missing_ok=True)
 
 
