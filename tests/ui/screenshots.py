@@ -51,7 +51,7 @@ class Camera:
             tall = self.page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
             resize(self.page, size, min(int(tall), TALLEST_PX))
             for scheme in SCHEMES:
-                self.page.emulate_media(color_scheme=scheme)
+                self.page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
                 self.page.wait_for_timeout(500)  # colors fade
                 self.page.screenshot(path=self.folder / f"{name}-{size}-{scheme}.png")
         resize(self.page, size)

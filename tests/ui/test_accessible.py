@@ -42,7 +42,8 @@ FRAMEWORKS_OWN = {
 GROUNDS = {"light": "rgb(251, 250, 247)", "dark": "rgb(27, 31, 34)"}
 SETTLED = """(ground) => {
   const app = document.querySelector('[data-testid=stApp]');
-  return getComputedStyle(app).backgroundColor === ground && !document.getAnimations().some(
+  return app.dataset.testScriptState === 'notRunning' && !document.querySelector('[data-stale=true]') &&
+    getComputedStyle(app).backgroundColor === ground && !document.getAnimations().some(
     (one) => one.playState === 'running' && one.effect.getTiming().iterations !== Infinity);
 }"""
 RUNS_OFF = """() => {
@@ -63,15 +64,13 @@ class Inspector:
     everywhere: bool
     seen: list[str] = field(default_factory=list)
     found: list[str] = field(default_factory=list)
-    size: str = "laptop"
 
     def __call__(self, name: str) -> None:
         """The page as it is now."""
         turn, sizes = len(self.seen), [*SIZES, *ZOOMED]
         for size in sizes if self.everywhere else [sizes[turn // STATES_A_SIZE % len(sizes)]]:
-            if size != self.size:
+            if (self.page.viewport_size or {}).get("width") != (SIZES | ZOOMED)[size][0]:
                 resize(self.page, size)
-                self.size = size
             for scheme in SCHEMES if self.everywhere else [SCHEMES[turn % len(SCHEMES)]]:
                 self._inspect_in(scheme, f"{name} ({size}, {scheme})")
         self.seen.append(name)

@@ -83,8 +83,9 @@ def _walk(page: Page, shot: Shot) -> None:
     panel(page, "Log")
     shot("bay-log")
     _instruments(page, shot)
-    open_page(page, "car")
-    shot("car")
+    for path in ("car", "handbook"):
+        open_page(page, path)
+        shot(path)
     page.get_by_text("Words on this page").click()
     expect(page.get_by_text("up to 64 data bytes")).to_be_visible()
     shot("car-words")
