@@ -16,6 +16,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
+from tests.ui.browser import drawn
 from tests.ui.walks import (
     SCHEMES,
     SIZES,
@@ -42,8 +43,7 @@ FRAMEWORKS_OWN = {
 GROUNDS = {"light": "rgb(251, 250, 247)", "dark": "rgb(27, 31, 34)"}
 SETTLED = """(ground) => {
   const app = document.querySelector('[data-testid=stApp]');
-  return app.dataset.testScriptState === 'notRunning' && !document.querySelector('[data-stale=true]') &&
-    getComputedStyle(app).backgroundColor === ground && !document.getAnimations().some(
+  return getComputedStyle(app).backgroundColor === ground && !document.getAnimations().some(
     (one) => one.playState === 'running' && one.effect.getTiming().iterations !== Infinity);
 }"""
 RUNS_OFF = """() => {
@@ -77,6 +77,7 @@ class Inspector:
 
     def _inspect_in(self, scheme: Scheme, where: str) -> None:
         self.page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+        drawn(self.page)
         self.page.wait_for_function(SETTLED, arg=GROUNDS[scheme])
         if self.page.evaluate(RUNS_OFF):
             self.found.append(f"{where}: the page runs off its side")
