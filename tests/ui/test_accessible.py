@@ -40,10 +40,10 @@ FRAMEWORKS_OWN = {
     "presentation-role-conflict": "stFileUploaderDropzone",
     "aria-dialog-name": "stToast",
 }
-GROUNDS = {"light": "rgb(251, 250, 247)", "dark": "rgb(27, 31, 34)"}
-SETTLED = """(ground) => {
-  const app = document.querySelector('[data-testid=stApp]');
-  return getComputedStyle(app).backgroundColor === ground && !document.getAnimations().some(
+# the ground is as dark as the scheme says (a page for a projector has another one), and nothing fades any more
+SETTLED = """(scheme) => {
+  const [red] = getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor.match(/\\d+/);
+  return (red < 128) === (scheme === 'dark') && !document.getAnimations().some(
     (one) => one.playState === 'running' && one.effect.getTiming().iterations !== Infinity);
 }"""
 RUNS_OFF = """() => {
@@ -78,7 +78,7 @@ class Inspector:
     def _inspect_in(self, scheme: Scheme, where: str) -> None:
         self.page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
         drawn(self.page)
-        self.page.wait_for_function(SETTLED, arg=GROUNDS[scheme])
+        self.page.wait_for_function(SETTLED, arg=scheme)
         if self.page.evaluate(RUNS_OFF):
             self.found.append(f"{where}: the page runs off its side")
         self._inspect(self.page, where)
