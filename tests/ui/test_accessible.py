@@ -40,7 +40,7 @@ FRAMEWORKS_OWN = {
     "presentation-role-conflict": "stFileUploaderDropzone",
     "aria-dialog-name": "stToast",
 }
-# the ground is as dark as the scheme says (a page for a projector has another one), and nothing fades any more
+# the ground is as dark as the scheme says (a page for a projector has another one), and nothing fades
 SETTLED = """(scheme) => {
   const [red] = getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor.match(/\\d+/);
   return (red < 128) === (scheme === 'dark') && !document.getAnimations().some(
