@@ -50,6 +50,8 @@ RUNS_OFF = """() => {
   const main = document.querySelector('[data-testid=stMain]');
   return main.scrollWidth > main.clientWidth || document.documentElement.scrollWidth > innerWidth;
 }"""
+# what is halfway under a strip that stays in sight is "obscured": how far a page is scrolled is chance
+TO_THE_TOP = "document.querySelector('[data-testid=stMain]')?.scrollTo({ top: 0, behavior: 'instant' })"
 STATES_A_SIZE = 4
 
 
@@ -79,6 +81,7 @@ class Inspector:
         self.page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
         drawn(self.page)
         self.page.wait_for_function(SETTLED, arg=scheme)
+        self.page.evaluate(TO_THE_TOP)
         if self.page.evaluate(RUNS_OFF):
             self.found.append(f"{where}: the page runs off its side")
         self._inspect(self.page, where)
