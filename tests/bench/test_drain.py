@@ -201,7 +201,7 @@ def test_why_the_bus_is_awake_and_the_battery_flat() -> None:
     flat = why_battery(bench)
     assert "the battery has 82 % of its charge; 12.0 Ah were drawn from it" == flat.text
     assert "DOOR-LEFT stays awake: its network request is never released" == flat.causes[0].text
-    assert "BCM has taken 2.4 Ah" in flat.roots()
+    assert "BCM has drawn 2.4 Ah" in flat.roots()
     with pytest.raises(EditProblem, match="did you mean 'body'"):
         why_awake(bench, "bdy")
 

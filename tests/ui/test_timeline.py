@@ -12,7 +12,7 @@ from sim import catalogue
 from sim.bench.bench import Bench
 from sim.bench.cascade import Cascade
 from sim.modules.trace import Event
-from tests.ui.browser import button, drawn, panel, redrawn, say, state
+from tests.ui.browser import button, drawn, panel, redrawn, say, scan, state
 from ui.drawing.car_map import module_box
 from ui.drawing.layout import NARROW, WIDE, layout_of
 from ui.drawing.playback import SPEEDS, playback, speed_at_first
@@ -142,8 +142,13 @@ def test_a_student_at_work_has_no_time_view() -> None:
 
 @pytest.fixture
 def watched(page: Page) -> Page:
-    """The bay with the minibus, its trailer module unplugged, a try to start it, and the time view."""
+    """The bay with the minibus, its trailer module unplugged: a scan, a minute's rest, a try to start it, and
+    the time view.
+    """
     button(page, "The minibus without its trailer socket")
+    scan(page)
+    button(page, "+ 1 min")
+    panel(page, "Seat")
     button(page, "Press start with brake")
     panel(page, "Watch")
     return page
@@ -175,8 +180,10 @@ def test_the_cascade_of_the_absent_trailer_module_is_played_and_scrubbed(watched
         catalogue.find_car("shuttle-minibus"),
         [*GIVEN, "unplug TRAILER.C1", "pull F11"],
     )
-    twin.do_all(["wait 20 s", "press start with brake", "wait 10 s"])
-    expected = framed(twin.trace.events, 20.05, twin.now_s).marks
+    twin.do_all(["wait 20 s", "scan", "wait 1 min"])
+    begins_s = twin.now_s
+    twin.do_all(["press start with brake", "wait 10 s"])
+    expected = framed(twin.trace.events, begins_s, twin.now_s).marks
     assert sorted(f"{one.event.time_s:.3f} s: {one.event.text}" for one in expected) == sorted(marks)
     assert [one.event.id for one in expected] == shown_events(page)
 
