@@ -83,9 +83,8 @@ def _walk(page: Page, shot: Shot) -> None:
     panel(page, "Log")
     shot("bay-log")
     _instruments(page, shot)
-    for path in ("car", "handbook"):
-        open_page(page, path)
-        shot(path)
+    open_page(page, "car")
+    shot("car")
     page.get_by_text("Words on this page").click()
     expect(page.get_by_text("up to 64 data bytes")).to_be_visible()
     shot("car-words")
@@ -342,6 +341,8 @@ def _choose(page: Page, label: str, option: str) -> None:
     box.fill(option)
     with redrawn(page):
         page.get_by_role("option", name=option).first.click()
+    box.blur()  # a list may open once more with the next drawing
+    expect(page.get_by_role("option")).to_have_count(0)
 
 
 WALKS: dict[str, Walk] = {
