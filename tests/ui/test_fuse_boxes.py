@@ -70,7 +70,7 @@ def test_a_fuse_that_is_out_is_an_empty_holder() -> None:
     bench = Bench(find_car("teaching-car"))
     bench.do_all(["pull F3", "pull K2"])
     said = labels("teaching-car", all_visible(bench))
-    out = [name for name, words in said.items() if words.endswith("missing or blown")]
+    out = [name for name, words in said.items() if words.endswith("out of its holder, or blown")]
     assert ["fuse F3", "relay K2"] == out
 
 
