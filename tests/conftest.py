@@ -10,11 +10,18 @@ from hypothesis import settings
 settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
 
+LONGEST = ("test_accessible.py", "test_keyboard.py", "test_class_browser.py")
+
 
 def pytest_xdist_auto_num_workers() -> int:
     """Three for two cores: a test with a browser mostly waits, and another can work meanwhile."""
     cores = os.cpu_count() or 1
     return cores + cores // 2
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest stories first, so that no worker is alone with them at the end."""
+    items.sort(key=lambda item: item.path.name not in LONGEST)
 
 
 @pytest.fixture(scope="session")

@@ -129,8 +129,8 @@ def teaching() -> Bench:
         (["unplug ABS"], ["mil", "battery", "abs"]),
         (["unplug TCM"], ["mil", "battery", "gearbox"]),
         (["unplug AIRBAG"], ["mil", "battery", "airbag"]),
-        # without the engine module the gear is invalid, which is not missing; the charge lamp is wired
-        (["unplug ECM"], ["mil", "battery"]),
+        # without the engine module the gear is marked invalid: its lamp lights; the charge lamp is wired
+        (["unplug ECM"], ["mil", "battery", "gearbox"]),
         (["unplug BCM"], ["security", "mil", "battery"]),
         (["unplug GATEWAY"], ["mil", "battery", "abs", "gearbox"]),
         (["pull F13"], []),  # no ignition at the cluster

@@ -184,10 +184,18 @@ def test_ground_wires_end_where_the_file_says(name: str) -> None:
 
 
 def test_an_in_line_connector_carries_the_wires_that_pass_it() -> None:
-    """Unplugging the driver door's connector takes its supply, ground, switch and both bus wires, twice."""
+    """Unplugging the driver door's connector takes supply, ground, switch, both bus wires and loads."""
     car = shipped("shuttle-minibus")
     labels = Counter(pin.function for pin in car.connectors["X3"].pins)
-    assert Counter({"body.H": 2, "body.L": 2, "F27": 1, "DOOR-LEFT": 1, "door_switch": 1}) == labels
+    loads = (
+        "door_lock_left",
+        "entry_lamp_left",
+        "mirror_heater_left",
+        "mirror_turn_lamp_left",
+        "speaker_door_left",
+    )
+    wires = {"body.H": 2, "body.L": 2, "F27": 1, "DOOR-LEFT": 1, "door_switch": 1} | dict.fromkeys(loads, 2)
+    assert Counter(wires) == labels
     graph = copper(car, frozenset(pin.id for pin in car.connectors["X3"].pins))
     assert not nx.has_path(graph, "BAT+", "DOOR-LEFT:B+")
     assert not nx.has_path(graph, "BAT-", "DOOR-LEFT:0")
