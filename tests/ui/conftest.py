@@ -20,9 +20,14 @@ def records_url(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 
 @pytest.fixture(scope="session")
-def address(chromium: str, records_url: str) -> Iterator[str]:
-    """The address of a front end that all files share which do not ask for one of their own."""
-    with front_end() as served:
+def address(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The address of a front end that all files share which do not ask for one of their own.
+
+    Its records are not those of the tests without a browser: an exam there would be held back here.
+    """
+    folder = tmp_path_factory.mktemp("served")
+    settings = {RECORDS_VARIABLE: f"sqlite:///{folder}/classes.sqlite", "XDG_DATA_HOME": str(folder)}
+    with front_end(**settings) as served:
         yield served
 
 
