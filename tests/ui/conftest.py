@@ -20,14 +20,19 @@ def records_url(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 
 @pytest.fixture(scope="session")
-def address(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The address of a front end that all files share which do not ask for one of their own.
+def served_records(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The URL of the records of the front end that browser tests share.
 
-    Its records are not those of the tests without a browser: an exam there would be held back here.
+    They are not those of the tests without a browser: an exam there would be held back here.
     """
-    folder = tmp_path_factory.mktemp("served")
-    settings = {RECORDS_VARIABLE: f"sqlite:///{folder}/classes.sqlite", "XDG_DATA_HOME": str(folder)}
-    with front_end(**settings) as served:
+    return f"sqlite:///{tmp_path_factory.mktemp('served')}/classes.sqlite"
+
+
+@pytest.fixture(scope="session")
+def address(chromium: str, served_records: str) -> Iterator[str]:
+    """The address of a front end that all files share which do not ask for one of their own."""
+    folder = served_records.removeprefix("sqlite:///").rpartition("/")[0]
+    with front_end(**{RECORDS_VARIABLE: served_records, "XDG_DATA_HOME": folder}) as served:
         yield served
 
 

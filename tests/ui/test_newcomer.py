@@ -86,9 +86,9 @@ def _take_a_hint_and_hand_in(page: Page) -> None:
         expect(page.get_by_role("heading", name="Debrief")).to_be_visible()
 
 
-def test_a_class_is_joined_in_four_clicks(page: Page, records_url: str) -> None:
+def test_a_class_is_joined_in_four_clicks(page: Page, served_records: str) -> None:
     """The door, the code's field, the name's field, Join: and no key but those of code and name."""
-    records = Records(records_url)
+    records = Records(served_records)
     code, name = records.classes.open("Friday").join_code, "Amara"
     records.close()
     with at_most(page, clicks=4, keys=len(code) + len(name)):

@@ -20,9 +20,9 @@ def log(page: Page) -> str:
     return page.locator(".st-key-log table").inner_text()
 
 
-def joined(records_url: str) -> tuple[str, int]:
+def joined(served_records: str) -> tuple[str, int]:
     """The key of a student of a class, and an exercise to practice on the desk."""
-    records = Records(records_url)
+    records = Records(served_records)
     group = records.classes.open("Thursday")
     _, key = records.students.join(group.join_code, "Amara")
     task = records.assignments.give(group.id, STORED, practice=True)
@@ -83,10 +83,10 @@ def test_a_whole_exercise_alone_with_a_refresh_in_the_middle(page: Page) -> None
 
 
 def test_on_a_phone_the_exercise_fits_and_can_be_worked(
-    started: Browser, address: str, records_url: str
+    started: Browser, address: str, served_records: str
 ) -> None:
     """On a narrow screen every panel of an exercise fits and works."""
-    key, task = joined(records_url)
+    key, task = joined(served_records)
     page = opened(started, f"{address}/?student={key}&exercise={task}", viewport=PHONE)
     expect(page.locator(".st-key-order")).to_be_visible()
     main = page.locator("[data-testid=stMain]")
@@ -99,12 +99,12 @@ def test_on_a_phone_the_exercise_fits_and_can_be_worked(
 
 
 def test_the_instructors_word_arrives_within_seconds(
-    started: Browser, address: str, records_url: str
+    started: Browser, address: str, served_records: str
 ) -> None:
     """A message and a pause reach the student's open page without a click."""
-    key, task = joined(records_url)
+    key, task = joined(served_records)
     page = opened(started, f"{address}/?student={key}&exercise={task}")
-    records = Records(records_url)
+    records = Records(served_records)
     student = records.students.with_key(key)
     records.notices.pause(student.class_id, True)
     records.notices.tell(student.class_id, "Look at the fuse list.")
@@ -130,10 +130,10 @@ def leave_the_desk(page: Page) -> None:
 
 
 def test_the_address_to_keep_and_the_first_page_lead_back_to_the_desk(
-    started: Browser, address: str, records_url: str
+    started: Browser, address: str, served_records: str
 ) -> None:
     """The address shown is whole; the browser offers the desk on its first page until the desk is left."""
-    key, _ = joined(records_url)
+    key, _ = joined(served_records)
     page = opened(started, f"{address}/?student={key}")
     read_the_address_to_keep(page, f"{address}/?student={key}")
     go(page, f"{address}/")
@@ -147,10 +147,10 @@ def test_the_address_to_keep_and_the_first_page_lead_back_to_the_desk(
 
 
 def test_a_typed_word_and_enter_never_takes_several_causes(
-    started: Browser, address: str, records_url: str
+    started: Browser, address: str, served_records: str
 ) -> None:
     """`ABS` fits many parts; Enter takes one part and names no cause, and a word of no part takes none."""
-    key, task = joined(records_url)
+    key, task = joined(served_records)
     page = opened(started, f"{address}/?student={key}&exercise={task}")
     panel(page, "Hand in")
     box = page.locator(".st-key-answer_part input")
@@ -165,9 +165,9 @@ def test_a_typed_word_and_enter_never_takes_several_causes(
     page.close()
 
 
-def test_a_cause_is_built_by_clicks_alone(started: Browser, address: str, records_url: str) -> None:
+def test_a_cause_is_built_by_clicks_alone(started: Browser, address: str, served_records: str) -> None:
     """Picked on the map, taken along, named, removed, named again and handed in: not one key is pressed."""
-    key, task = joined(records_url)
+    key, task = joined(served_records)
     page = opened(started, f"{address}/?student={key}&exercise={task}")
     pick(page, "module TCM")
     panel(page, "Hand in")
