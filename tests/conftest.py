@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import sys
 
 import pytest
 from hypothesis import settings
@@ -10,6 +11,7 @@ from hypothesis import settings
 settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
 
+MAIN = sys.modules["__main__"]
 LONGEST = ("test_accessible.py", "test_keyboard.py", "test_class_browser.py")
 
 
@@ -22,6 +24,15 @@ def pytest_xdist_auto_num_workers() -> int:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """The longest stories first, so that no worker is alone with them at the end."""
     items.sort(key=lambda item: item.path.name not in LONGEST)
+
+
+@pytest.fixture(autouse=True)
+def main_module() -> None:
+    """Give each test the main module of the run: a page that was run in this process leaves its own behind.
+
+    A process that a test starts runs the main module first.
+    """
+    sys.modules["__main__"] = MAIN
 
 
 @pytest.fixture(scope="session")
