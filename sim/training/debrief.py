@@ -81,9 +81,10 @@ def _with_method(judged: Iterable[Judged], method: Iterable[Method]) -> Iterator
 
 
 def first_read(attempt: Attempt) -> tuple[str, ...]:
-    """The actions up to the first scan, or up to the first change where there is no scan."""
+    """The actions up to the first scan before any repair; where there is none, up to the first change."""
     steps = attempt.steps
-    keep = next((k + 1 for k, step in enumerate(steps) if step.verb == "scan"), None)
+    repaired = next((k for k, step in enumerate(steps) if step.repairs), len(steps))
+    keep = next((k + 1 for k, step in enumerate(steps[:repaired]) if step.verb == "scan"), None)
     if keep is None:
         keep = next((k for k, step in enumerate(steps) if step.changes), len(steps))
     actions = tuple(step.sight.action for step in steps[:keep] if not step.vain)

@@ -8,7 +8,7 @@ import pytest
 
 from sim.lab.workshop import Workshop
 from sim.training.attempt import HINT_MINUTES, Attempt
-from sim.training.debrief import Debrief, debrief
+from sim.training.debrief import Debrief, debrief, first_read
 from sim.training.debrief_page import as_html, as_markdown, sections
 from sim.training.exercise import Exercise, find_exercise, shipped_exercises
 from sim.training.forecast import RunSuspects
@@ -379,3 +379,16 @@ def test_a_bar_tells_how_much_a_check_told(storage: Attempt, model: RunSuspects)
     assert "▯" * 10 == bars["look F4"]
     assert "bits" not in " ".join(bars.values())
     assert f"{len(model.suspects)} → " in next(row[6] for row in _table(told) if "→" in row[6])
+
+
+def test_a_scan_after_the_repair_is_not_the_car_as_it_was_first_read() -> None:
+    """The debrief's picture shows the fault, whenever the student scanned first."""
+    exercise = find_exercise("02-left-in-storage")
+    late = Attempt.replay(exercise, ["look F2", "fit F2", "press start", "scan"])
+    assert ("look F2", "scan") == first_read(late)
+    early = Attempt.replay(exercise, ["press start", "scan", "fit F2", "scan"])
+    assert ("press start", "scan") == first_read(early)
+    for attempt in (late, early):
+        shown = Attempt.replay(exercise, first_read(attempt)).bench.last_report
+        assert shown is not None
+        assert ("TCM",) == shown.silent
