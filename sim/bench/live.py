@@ -45,11 +45,6 @@ MAX_ROUNDS = 200
 MOST_HELD = 1000  # states that a minimum hold looks back on
 
 Fidelity = Literal["frame", "stream"]
-_NETWORKS: dict[Fidelity, type[CanNetwork] | type[StreamNetwork]] = {
-    "frame": CanNetwork,
-    "stream": StreamNetwork,
-}
-
 
 class LiveCar:
     """One car on its clock. `edit` changes it, `operate` moves a hand switch, `run` lets time pass.
@@ -65,7 +60,10 @@ class LiveCar:
         self.car = car
         self.env = NanosecondEnvironment(start_ns)
         self.trace = Trace()
-        self.network: CanNetwork | StreamNetwork = _NETWORKS[fidelity](self.env)
+        # a disturbed bus is nothing for streams, so only frames know chance
+        self.network: CanNetwork | StreamNetwork = (
+            CanNetwork(self.env, seed=seed) if fidelity == "frame" else StreamNetwork(self.env)
+        )
         self.lin = LinNetwork(self.env, lin_clusters(car))
         self.latest = LatestEvents()
         self.reading: Reading

@@ -143,6 +143,22 @@ def test_another_seed_is_another_morning(morning: Bench, teaching: Car) -> None:
     assert challenges(3) != challenges(4)
 
 
+def test_the_seed_chooses_the_bit_errors_of_a_noisy_bus(teaching: Car) -> None:
+    """A contact that leaves the bus little margin: the same seed has the same retries, another seed others."""
+
+    def ends_s(seed: int, *faults: str) -> list[float]:
+        bench = Bench(teaching, ["pull F4", *faults], seed)  # no immobilizer, whose numbers follow the seed
+        ends: list[float] = []
+        bench.live.network.tap = lambda start_s, end_s, frame, sender: ends.append(end_s)
+        bench.do_all(["key run", "wait 2 s"])
+        return ends
+
+    noisy = "corrode ECM.C1.4 165 ohm"
+    assert ends_s(3) == ends_s(4)
+    assert ends_s(3, noisy) == ends_s(3, noisy)
+    assert ends_s(3, noisy) != ends_s(4, noisy)
+
+
 def test_rewinding_is_a_shorter_day(morning: Bench) -> None:
     """The first k actions again, for every k; the future can then be another."""
     for keep in range(len(MORNING) + 1):
