@@ -31,7 +31,7 @@ from sim.modules.trace import Trace
 from sim.modules.world import World
 from sim.network.can import CanNetwork
 from sim.network.clock import NanosecondEnvironment
-from sim.network.lin import BusesAndClusters, LinNetwork
+from sim.network.lin import CarNetwork, LinNetwork
 from sim.network.stream_fidelity import StreamNetwork
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
@@ -45,6 +45,7 @@ MAX_ROUNDS = 200
 MOST_HELD = 1000  # states that a minimum hold looks back on
 
 Fidelity = Literal["frame", "stream"]
+
 
 class LiveCar:
     """One car on its clock. `edit` changes it, `operate` moves a hand switch, `run` lets time pass.
@@ -85,7 +86,7 @@ class LiveCar:
         self._add_parts()
 
     def _make_world(self, seed: int) -> World:
-        network = BusesAndClusters(self.network, self.lin) if self.car.lin else self.network
+        network = CarNetwork(self.network, self.lin) if self.car.lin else self.network
         world = World(
             self.env, self.car, network, self.trace, Codec(self.car), self.buses, self.causes,
             self.latest.edits, seed, car_streams(self.car),

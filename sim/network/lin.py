@@ -220,7 +220,7 @@ class LinNetwork:
         return self._responses.setdefault(stream.name, _Response(stream))
 
 
-class BusesAndClusters(Network):
+class CarNetwork(Network):
     """A car's CAN buses and LIN clusters under the one interface that its modules know."""
 
     def __init__(self, can: Network, lin: LinNetwork) -> None:

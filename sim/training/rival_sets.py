@@ -54,12 +54,12 @@ def one_of_each(exercise: Exercise, sets: Sequence[Edits]) -> dict[Edits, list[E
 def nearest(exercise: Exercise, sets: Sequence[Edits], most: int) -> list[Edits]:
     """At most so many of these sets of edits: those at parts next to the hidden edits."""
     car, hidden = exercise.real_car, exercise.arrives
-    at_fault = _all_places(hidden, car)
-    touched = at_fault | _all_places(exercise.solution, car)
+    at_fault = _parts_in(hidden, car)
+    touched = at_fault | _parts_in(exercise.solution, car)
 
     def nearness(edits: Edits) -> tuple[int, int]:
         new = [text for text in edits if text not in hidden] or edits
-        places = _all_places(new, car)
+        places = _parts_in(new, car)
         return len(places & at_fault), len(places & touched)
 
     near = {edits: nearness(edits) for edits in sets}
@@ -67,11 +67,11 @@ def nearest(exercise: Exercise, sets: Sequence[Edits], most: int) -> list[Edits]
     return sorted((edits for edits in sets if any(near[edits])), key=near.__getitem__, reverse=True)[:most]
 
 
-def _all_places(texts: Iterable[str], car: Car) -> set[str]:
-    return {place for text in texts for word in text.split() for place in _places(word, car)}
+def _parts_in(texts: Iterable[str], car: Car) -> set[str]:
+    return {place for text in texts for word in text.split() for place in _parts_of_word(word, car)}
 
 
-def _places(word: str, car: Car) -> Iterator[str]:
+def _parts_of_word(word: str, car: Car) -> Iterator[str]:
     """The parts that a word of a sentence has to do with: connector, module, fuse, ground, bus."""
     for name in word.split("--"):
         head = name.partition(".")[0].partition(":")[0]

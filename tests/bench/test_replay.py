@@ -144,7 +144,7 @@ def test_another_seed_is_another_morning(morning: Bench, teaching: Car) -> None:
 
 
 def test_the_seed_chooses_the_bit_errors_of_a_noisy_bus(teaching: Car) -> None:
-    """A contact that leaves the bus little margin: the same seed has the same retries, another seed others."""
+    """A contact that leaves the bus little margin: one seed has the same retries, another others."""
 
     def ends_s(seed: int, *faults: str) -> list[float]:
         bench = Bench(teaching, ["pull F4", *faults], seed)  # no immobilizer, whose numbers follow the seed

@@ -68,7 +68,7 @@ def test_work_ends_when_its_browser_is_gone(monkeypatch: pytest.MonkeyPatch) -> 
         drawn_in(Place(gone=True)).report(0.5)
 
 
-def worked_off(held: Held, place: Place, job: Any, monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+def after_work(held: Held, place: Place, job: Any, monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     """The session after a piece of work."""
     state = type("State", (dict,), {"__getattr__": dict.__getitem__})(jobs=[job], held=held)
     monkeypatch.setattr("streamlit.session_state", state)
@@ -87,7 +87,7 @@ def test_what_takes_too_long_is_told_and_undone(monkeypatch: pytest.MonkeyPatch)
     def job(held: Held, report: Any) -> None:
         held.bench.do("wait 24 h", report)
 
-    worked_off(held, Place(), job, monkeypatch)
+    after_work(held, Place(), job, monkeypatch)
     assert work.TOO_LONG == held.problem
     assert ["wait 1 s"] == held.bench.log
 
@@ -102,7 +102,7 @@ def test_a_closed_browser_leaves_no_car_in_the_middle_of_work(
     held = held_of("six-modules.yaml")
     state: dict[str, Any] = {}
     with pytest.raises(StopException):
-        state = worked_off(held, Place(gone=True), lambda held, report: held.bench.do("wait 60 s", report),
+        state = after_work(held, Place(gone=True), lambda held, report: held.bench.do("wait 60 s", report),
                            monkeypatch)  # fmt: skip
     assert {} == state
     assert kept is ("held" in streamlit.session_state)

@@ -77,7 +77,7 @@ def _refuse(held: Held, report: Report, problem: Problem) -> None:
     raise problem
 
 
-def worked_off(place: DeltaGenerator) -> Held:
+def after_work(place: DeltaGenerator) -> Held:
     """Do all that was asked for; the bench after it. Switches to the bay if a click asked for that.
 
     What could not be done is told in `place`, once: on another page it would be about nothing that is there.

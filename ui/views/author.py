@@ -9,12 +9,12 @@ from ui.panels.draft_car import begin, break_a_car, more_or_fewer, solve, which_
 from ui.panels.draft_order import check_and_save, guide, order
 from ui.state import classroom
 from ui.state.draft import DRAFT, draft_now, keep, put_back
-from ui.state.work import worked_off
+from ui.state.work import after_work
 
 
 def show() -> None:
     """The page."""
-    held = worked_off(st.empty())
+    held = after_work(st.empty())
     classroom.show_outcome()
     draft = draft_now()
     st.title("Author")

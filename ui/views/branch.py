@@ -24,7 +24,7 @@ from ui.state.branch_source import IN_THE_BAY, UPLOADED, WORK, source_now, sourc
 from ui.state.choices import lines_of
 from ui.state.held import Held
 from ui.state.left_behind import LeftBehind
-from ui.state.work import tells_problems, worked_off
+from ui.state.work import after_work, tells_problems
 
 HEAD = ("", "as it was done", "done instead")
 
@@ -32,7 +32,7 @@ HEAD = ("", "as it was done", "done instead")
 @st.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
-    held = worked_off(st.empty())
+    held = after_work(st.empty())
     st.title("Replay from here")
     st.markdown("Go back to one moment of a log and do something else there. Both futures, side by side.")
     _choose_source(held)

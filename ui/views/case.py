@@ -19,13 +19,13 @@ from ui.state import bench_jobs, lab_work, work
 from ui.state.case_now import WORK, case_now, put_back, taken_up
 from ui.state.held import Held, Report
 from ui.state.suppositions import from_case
-from ui.state.work import worked_off
+from ui.state.work import after_work
 
 
 @st.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
-    held = worked_off(st.empty())
+    held = after_work(st.empty())
     if st.session_state.pop("to_what_if", False):
         st.switch_page(st.session_state.entries["what-if"])
     st.title("Case")

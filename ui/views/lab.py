@@ -10,7 +10,7 @@ import streamlit as st
 
 from ui.panels.controls import button
 from ui.state import lab_examples
-from ui.state.work import worked_off
+from ui.state.work import after_work
 
 COLUMNS = 3
 
@@ -45,7 +45,7 @@ CARDS = {
 
 def show() -> None:
     """The page."""
-    held = worked_off(st.empty())
+    held = after_work(st.empty())
     opens = st.session_state.pop("lab_opens", "")
     if opens and not held.problem:
         st.switch_page(st.session_state.entries[opens])

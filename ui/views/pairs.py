@@ -21,7 +21,7 @@ from ui.panels import which_car
 from ui.panels.controls import button, download
 from ui.state import bench_jobs, lab_work, session, work
 from ui.state.held import Held
-from ui.state.work import tells_problems, worked_off
+from ui.state.work import after_work, tells_problems
 
 WORK = "pairs_work"
 MOST_EDITS = 30  # 466 runs; more is for the command line
@@ -37,7 +37,7 @@ KINDS = {
 @st.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
-    held = worked_off(st.empty())
+    held = after_work(st.empty())
     st.title("Faults that hide each other")
     st.markdown(
         f"Which two faults of the **{held.car.title}** make a hard case together? Each chosen fault is "

@@ -30,7 +30,7 @@ from ui.state.car_table import (
     table_now,
 )
 from ui.state.visible import all_visible
-from ui.state.work import worked_off
+from ui.state.work import after_work
 
 # a packed log or a database can be made so that reading it never ends: those are for the command line
 LOG_FORMATS = ["asc", "csv", "log", "trc"]
@@ -52,7 +52,7 @@ WIDTHS = {
 @st.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
-    held = worked_off(st.empty())
+    held = after_work(st.empty())
     st.title("Describe a car")
     st.markdown(
         "One row for each module; a name and a bus are enough, and the rest is filled in with usual values. "

@@ -33,7 +33,7 @@ from ui.state.search_question import (
     most_at_once,
     question_now,
 )
-from ui.state.work import tells_problems, worked_off
+from ui.state.work import after_work, tells_problems
 
 LIMITS_MIN = (1, 5, 15, 60)
 MOST_LISTED = 30
@@ -43,7 +43,7 @@ MOST_ALIKE = 4
 @st.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
-    held = worked_off(st.empty())
+    held = after_work(st.empty())
     st.title("Possible causes")
     st.markdown(
         "Every fault in the car's list, and every pair of them, is run through what was done so far. "

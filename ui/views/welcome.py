@@ -27,7 +27,7 @@ from ui.state.first_visit import FIRST_JOBS, FirstJob
 from ui.state.held import Held, parked
 from ui.state.session import shipped_cars
 from ui.state.visible import Visible, all_visible
-from ui.state.work import worked_off
+from ui.state.work import after_work
 from ui.views.join import offer_the_way_back
 
 OTHER_JOB, SHOWN_JOB, LAST_JOB = FIRST_JOBS
@@ -43,7 +43,7 @@ HIGH_VOLTAGE = (
 
 def show() -> None:
     """The page; a click may change the role, and with it the row of pages."""
-    held = worked_off(st.empty())
+    held = after_work(st.empty())
     words, car = st.columns([1, 1.9], gap="large", vertical_alignment="center")
     with words:
         _begin(held)

@@ -17,14 +17,14 @@ from ui.panels.suppose import add, choose_actions, listed
 from ui.state import lab_work
 from ui.state.held import Held
 from ui.state.suppositions import MOST_VARIED, USES, WORK, actions_now, used
-from ui.state.work import tells_problems, worked_off
+from ui.state.work import after_work, tells_problems
 
 
 @st.fragment
 def show() -> None:
     """The page; one fragment, so that a click draws nothing else again."""
     place = st.empty()
-    held = worked_off(place)
+    held = after_work(place)
     st.title("What if ...")
     st.markdown(
         f"The **{held.car.title}** once more from the beginning, in every combination of what you suppose. "
