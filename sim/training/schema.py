@@ -36,6 +36,11 @@ def _yes_or_no(name: str) -> Column[Any]:
     return _needed(name, Boolean, server_default=false())
 
 
+def _words(name: str, longest: int) -> Column[Any]:
+    """A text that may be empty."""
+    return _needed(name, String(longest), server_default="")
+
+
 def _own_number() -> Column[Any]:
     return Column("id", Integer, primary_key=True)
 
@@ -66,6 +71,7 @@ classes = _table(
     _yes_or_no("by_approval"),  # who is not on the list waits until the instructor lets them in
     # counts up with everything that the instructor lets the class know, so that one row tells of all news
     _needed("news", Integer, server_default="0"),
+    Column("weights", Text),  # of the rubric, as JSON; none: all criteria count as they do by default
 )
 students = _table(
     "students",
@@ -77,6 +83,10 @@ students = _table(
     _needed("name_key", String(200), server_default=""),  # the name without the difference of letter case
     _needed("admitted", Boolean, server_default=true()),
     Column("browser_hash", String(64)),  # of the cookie of the browser that joined
+    _words("outside_id", 120),  # what the school's platform knows the student by
+    _words("partner", 60),  # who works at the same desk
+    Column("pin_hash", String(200)),
+    Column("hand_up_s", Float),  # since when the student asks for the instructor
     UniqueConstraint("class_id", "name"),
     Index("one_name_in_a_class", "class_id", "name_key", unique=True),
 )
@@ -86,6 +96,7 @@ class_lists = _table(
     _belongs_to("classes", "class_id"),
     _needed("name", String(60)),
     _needed("name_key", String(200)),
+    _words("outside_id", 120),
     UniqueConstraint("class_id", "name_key"),
 )
 assignments = _table(
@@ -102,6 +113,10 @@ assignments = _table(
     Column("begins_s", Float),  # of an exam; none: when it is given
     Column("due_s", Float),  # what is handed in later is late; none: no end
     Column("released_s", Float),  # when all may see how an exam went
+    _words("entry", 60),  # its name in the library, if it was given from there
+    _needed("place", Float, server_default="0"),  # in the order of the class
+    _needed("points", Float, server_default="100"),  # in the gradebook
+    Column("withdrawn_s", Float),  # when it was taken back
 )
 attempts = _table(
     "attempts",
@@ -125,6 +140,7 @@ actions = _table(
     _needed("minutes", Float),
     _needed("done_s", Float),
     _needed("taken_back", Boolean, default=False),
+    _words("by_whom", 60),  # of two at one desk; empty: the student
 )
 notes = _table(
     "notes",
@@ -144,6 +160,15 @@ results = _table(
     _needed("minutes", Float),
     _needed("cost", Float),
     _needed("handed_in_s", Float),
+    Column("rubric", Text),  # each criterion from 0 to 1, as JSON
+)
+# what an instructor says of an attempt: criteria that are marked otherwise than the rules do, and a comment
+reviews = _table(
+    "reviews",
+    _of_attempt(),
+    _needed("marks", Text),
+    _needed("comment", Text),
+    _needed("written_s", Float),
 )
 messages = _table(
     "messages",
@@ -152,6 +177,8 @@ messages = _table(
     _belongs_to("students", "student_id", nullable=True),  # none: to the whole class
     _needed("words", Text),
     _needed("sent_s", Float),
+    _belongs_to("assignments", "assignment_id", nullable=True),  # none: not about an exercise
+    Column("hint", Integer),  # the number of the hint that this gives
 )
 passphrases = _table(
     "passphrases",
@@ -175,3 +202,29 @@ logins = _table(
     _needed("outcome", String(12)),
 )
 tokens = _table("tokens", Column("token_hash", String(64), primary_key=True), _needed("until_s", Float))
+# a learning record store outside, by its address
+record_stores = _table(
+    "record_stores",
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    _needed("endpoint", String(500)),
+    _needed("home_page", String(500)),  # the accounts of students are of this address
+    _needed("username", String(200)),
+    _needed("secret", Text),
+    _needed("version", String(10)),
+    Column("reached_s", Float),
+    _needed("problem", Text),  # why the last sending failed; empty while all is well
+)
+# what the store outside is told, kept until it has it
+statements = _table(
+    "statements",
+    Column("id", String(36), primary_key=True),
+    _belongs_to("attempts", "attempt_id"),
+    _needed("verb", String(20)),
+    _needed("body", Text),
+    _needed("made_s", Float),
+    Column("sent_s", Float),
+    _needed("tries", Integer, server_default="0"),
+    _needed("next_try_s", Float, server_default="0"),
+    _needed("problem", Text),
+    UniqueConstraint("attempt_id", "verb"),
+)

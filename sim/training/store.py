@@ -46,13 +46,16 @@ from sim.training.schema import (
     knocks,
     messages,
     metadata,
+    record_stores,
     results,
+    reviews,
+    statements,
     students,
     tokens,
 )
 from sim.vehicle.problems import Problem
 
-VERSION = 5
+VERSION = 6
 BUSY_S = 20.0  # how long a writer waits for another
 # two transactions that cannot both be alone: SQLSTATE of PostgreSQL, appendix A (serialization_failure,
 # deadlock_detected), and a key that the other took first (unique_violation)
@@ -277,10 +280,43 @@ def _to_version_5(connection: Connection) -> None:
         connection.execute(text(f"ALTER TABLE passphrases DROP COLUMN {column}"))
 
 
+def _add_column(connection: Connection, table: str, column: str) -> None:
+    """Add a column that is not there yet: a table that came on the way has those of this version."""
+    known = {one["name"] for one in inspect(connection).get_columns(table)}
+    if column.partition(" ")[0] not in known:
+        connection.execute(text(f"ALTER TABLE {table} ADD COLUMN {column}"))
+
+
+def _to_version_6(connection: Connection) -> None:
+    for table, column in (
+        ("classes", "weights TEXT"),
+        ("students", "outside_id VARCHAR(120) NOT NULL DEFAULT ''"),
+        ("students", "partner VARCHAR(60) NOT NULL DEFAULT ''"),
+        ("students", "pin_hash VARCHAR(200)"),
+        ("students", "hand_up_s FLOAT"),
+        ("class_lists", "outside_id VARCHAR(120) NOT NULL DEFAULT ''"),
+        ("assignments", "entry VARCHAR(60) NOT NULL DEFAULT ''"),
+        ("assignments", "place FLOAT NOT NULL DEFAULT 0"),
+        ("assignments", "points FLOAT NOT NULL DEFAULT 100"),
+        ("assignments", "withdrawn_s FLOAT"),
+        ("actions", "by_whom VARCHAR(60) NOT NULL DEFAULT ''"),
+        ("results", "rubric TEXT"),
+        ("messages", "assignment_id INTEGER REFERENCES assignments (id) ON DELETE CASCADE"),
+        ("messages", "hint INTEGER"),
+    ):
+        _add_column(connection, table, column)
+    metadata.create_all(connection, [reviews, record_stores, statements])
+    connection.execute(assignments.update().values(place=assignments.c.id))
+    for index in messages.indexes:
+        index.create(connection, checkfirst=True)
+
+
 def _tell_names_apart(connection: Connection) -> None:
     """Of names that differ by letter case the first has the plain key."""
     taken = set()
-    for row in connection.execute(select(students).order_by(students.c.id)).mappings().all():
+    # of this version, which later columns are not in
+    old = select(students.c.id, students.c.class_id, students.c.name).order_by(students.c.id)
+    for row in connection.execute(old).mappings().all():
         key = name_key(row["name"])
         if (row["class_id"], key) in taken:
             key = f"{key} #{row['id']}"
@@ -301,6 +337,7 @@ MIGRATIONS: dict[int, Callable[[Connection], None]] = {
     3: _to_version_3,
     4: _to_version_4,
     5: _to_version_5,
+    6: _to_version_6,
 }
 
 
