@@ -7,7 +7,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class ClassRow:
-    """A class. Students join with its code while it is open. `news` counts what its students were told."""
+    """A class. Students join with its code while it is open. `news` counts what its students were told.
+
+    `weights`: of the rubric's criteria, as JSON; None: as they are by default.
+    """
 
     id: int
     name: str
@@ -18,6 +21,7 @@ class ClassRow:
     paused: bool = False
     by_approval: bool = False
     news: int = 0
+    weights: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +87,18 @@ class ClassNotice:
 
 @dataclass(frozen=True, slots=True)
 class MessageRow:
-    """Words of the instructor to one student, or to the whole class (`student_id` None)."""
+    """Words of the instructor to one student, or to the whole class (`student_id` None).
+
+    `assignment_id`: the exercise that they are about; `hint`: the number of its hint that they give.
+    """
 
     id: int
     class_id: int
     student_id: int | None
     words: str
     sent_s: float
+    assignment_id: int | None = None
+    hint: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
