@@ -179,7 +179,7 @@ def sentences(
     return complete
 
 
-class Port(click.ParamType[int]):
+class PortNumber(click.ParamType[int]):
     """A port of this computer, 1 to 65535."""
 
     name = "port"

@@ -12,7 +12,7 @@ import sys
 
 import click
 
-from sim.command_line import Port, command
+from sim.command_line import PortNumber, command
 from sim.training.passphrase import FREE_TRIES, Door, check_length
 from sim.training.records import RECORDS_VARIABLE, Records, records_url
 from sim.vehicle.problems import Problem
@@ -38,7 +38,7 @@ records_option = click.option(
 
 
 @command("bay", examples=["bay", "bay --port 8600", "bay --address 0.0.0.0 --records sqlite:///class.sqlite"])
-@click.option("--port", type=Port(), default=8501, show_default=True, help="Port on this computer.")
+@click.option("--port", type=PortNumber(), default=8501, show_default=True, help="Port on this computer.")
 @click.option(
     "--address",
     default=LOOPBACK,

@@ -185,7 +185,7 @@ class Bench:
         return f"<Bench '{self.car.built.title}': {given}; {done}>"
 
     def _repr_html_(self) -> str | None:
-        return _html(self.report if self.live.last_report else self.steps)
+        return html_of(self.report if self.live.last_report else self.steps)
 
 
 class Grid:
@@ -229,7 +229,7 @@ class Grid:
         return f"<Grid of {edits}: {rows} runs of {len(self.runs.actions)} actions>"
 
     def _repr_html_(self) -> str | None:
-        return _html(self.symptoms)
+        return html_of(self.symptoms)
 
 
 class Case:
@@ -301,7 +301,7 @@ class Case:
         return f"<Case '{told.case}': {len(told.steps)} steps, {len(told.stories)} stories>"
 
     def _repr_html_(self) -> str | None:
-        return _html(self.stories)
+        return html_of(self.stories)
 
 
 def _drawn(name: str, figure: Any) -> Drawing:
@@ -310,6 +310,6 @@ def _drawn(name: str, figure: Any) -> Drawing:
     return Drawing(name, text.getvalue())
 
 
-def _html(found: Table) -> str | None:
+def html_of(found: Table) -> str | None:
     """The table for a notebook; None without pandas: the notebook then shows the short text."""
     return None if isinstance(found, list) else str(found.to_html())

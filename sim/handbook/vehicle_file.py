@@ -32,7 +32,7 @@ class Field:
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
+class FilePart:
     """A part of the file: its name in the model, what is said of it, its fields."""
 
     part: str
@@ -41,7 +41,7 @@ class Section:
 
 
 @cache
-def sections() -> tuple[Section, ...]:
+def sections() -> tuple[FilePart, ...]:
     """The whole file, then each of its parts in the order in which they are first met."""
     schema = Vehicle.model_json_schema()
     parts = {"Vehicle": schema, **schema["$defs"]}
@@ -71,7 +71,7 @@ def meanings() -> dict[str, str]:
     return dict(rows("fields.csv", 2))  # type: ignore[arg-type]  # rows of two cells
 
 
-def _section(part: str, schema: Schema) -> Section:
+def _section(part: str, schema: Schema) -> FilePart:
     known = meanings()
     needed = schema.get("required", ())
     fields = tuple(
@@ -83,7 +83,7 @@ def _section(part: str, schema: Schema) -> Section:
         )
         for key, value in schema["properties"].items()
     )
-    return Section(part, schema.get("description", ""), fields)
+    return FilePart(part, schema.get("description", ""), fields)
 
 
 def _named(value: Any) -> Iterator[str]:

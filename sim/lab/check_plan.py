@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from sim.bench.action_words import sentence_of
 from sim.lab.bounded_search import BoundedSearch
 from sim.lab.checks import Check
-from sim.lab.next_check import Compared, compared
+from sim.lab.next_check import CauseComparison, compared
 from sim.lab.search_result import PossibleCause, SearchResult
 from sim.lab.sequential import DiagnosticTest, Sequencing, expected_cost
 from sim.lab.workshop import Progress, Stop, Workshop, never, quiet
@@ -141,7 +141,7 @@ def check_plan(
     return planned(compared(found, every_kind=True, workshop=workshop, progress=progress, stop=stop))
 
 
-def planned(known: Compared) -> CheckPlan:
+def planned(known: CauseComparison) -> CheckPlan:
     """The plan for causes whose outcomes are known."""
     problem = known.problem
     search = BoundedSearch(problem)
@@ -152,7 +152,9 @@ def planned(known: Compared) -> CheckPlan:
     return CheckPlan(title, start, minutes, fixed, search.is_optimum, len(known.states), known.of)
 
 
-def _next_in_order(known: Compared, problem: Sequencing, states: frozenset[int]) -> DiagnosticTest | None:
+def _next_in_order(
+    known: CauseComparison, problem: Sequencing, states: frozenset[int]
+) -> DiagnosticTest | None:
     def place(test: DiagnosticTest) -> tuple[int, int]:
         check = known.checks[int(test.name)]
         verb = check.actions[0].partition(" ")[0] if check.passive else "scan"
@@ -164,7 +166,7 @@ def _next_in_order(known: Compared, problem: Sequencing, states: frozenset[int])
 class _Planner:
     """Grows the tree of a search into steps, numbered as they are read."""
 
-    def __init__(self, known: Compared, search: BoundedSearch) -> None:
+    def __init__(self, known: CauseComparison, search: BoundedSearch) -> None:
         self.known = known
         self.search = search
         self.number = 0

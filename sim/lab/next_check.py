@@ -97,7 +97,7 @@ class Advice:
 
 
 @dataclass(frozen=True)
-class Compared:
+class CauseComparison:
     """Causes side by side: what each check shows under each, as a problem of sequencing.
 
     `states`: the likeliest causes; `shown`: by check, then by cause. The tests of `problem` are named after
@@ -153,14 +153,14 @@ def compared(
     workshop: Workshop,
     progress: Progress = quiet,
     stop: Stop = never,
-) -> Compared:
+) -> CauseComparison:
     """What each check shows under each of the likeliest causes; parameters as those of `next_check`."""
     car = car_from_text(found.vehicle)
     states = _states(found, car)
     every = sum(1 + len(one.alike) for one in found.causes)
     weights = tuple(one.odds for one in states) or (1.0,)
     if len(states) < 2:
-        return Compared(car, tuple(states), (), (), Sequencing(weights, ()), every)
+        return CauseComparison(car, tuple(states), (), (), Sequencing(weights, ()), every)
     listed = possible_checks(car, states) if checks is None else checks
     passive = [check for check in listed if check.passive]
     active = [check for check in listed if not check.passive]
@@ -174,7 +174,7 @@ def compared(
         DiagnosticTest(str(k), check.minutes, outcomes_alike(shown[k])) for k, check in enumerate(listed)
     ]
     problem = Sequencing(weights, tuple(tests))
-    return Compared(car, tuple(states), tuple(listed), tuple(map(tuple, shown)), problem, every)
+    return CauseComparison(car, tuple(states), tuple(listed), tuple(map(tuple, shown)), problem, every)
 
 
 def _states(found: SearchResult, car: Car) -> list[PossibleCause]:
@@ -187,7 +187,7 @@ def _states(found: SearchResult, car: Car) -> list[PossibleCause]:
     return sorted(every, key=lambda one: (-one.odds, one.edits))[:MOST_CAUSES]
 
 
-def _ranked(known: Compared, test: DiagnosticTest) -> Ranked:
+def _ranked(known: CauseComparison, test: DiagnosticTest) -> Ranked:
     problem = known.problem
     total = problem.weight(problem.all_states)
     outcomes = tuple(

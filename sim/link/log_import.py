@@ -24,7 +24,7 @@ import can
 from sim.vehicle.addresses import FIRST_DIAGNOSTIC_ID
 from sim.vehicle.description_base import MOST_MODULES, Bitrate
 from sim.vehicle.problems import Problem, did_you_mean
-from sim.vehicle.quick_car import NO_MODULE, Row
+from sim.vehicle.quick_car import NO_MODULE, TableRow
 
 SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS = 5, 60_000  # limits of a vehicle file
 FEWEST_FRAMES: Final = 3  # two intervals: below that no period can be told
@@ -133,13 +133,13 @@ def vehicle_file(log: LogContents, bitrate_bps: int = 500_000) -> str:
     )
 
 
-def table_rows(log: LogContents) -> list[Row]:
+def table_rows(log: LogContents) -> list[TableRow]:
     """The log's periodic messages as rows of the table that `quick_car` reads, a sender for each.
 
     A log tells no listeners either. Raises `Problem` where there are no such messages.
     """
     return [
-        Row(f"U{number}", "main", hears=NO_MODULE, sends=", ".join(_sentence(one) for one in share))
+        TableRow(f"U{number}", "main", hears=NO_MODULE, sends=", ".join(_sentence(one) for one in share))
         for number, share in enumerate(_shares(_some(log)), start=1)
     ]
 

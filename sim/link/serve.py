@@ -12,7 +12,7 @@ from typing import Final
 import click
 
 from sim.catalogue import STANDARD_INPUT
-from sim.command_line import CarWork, Port, command, work_options
+from sim.command_line import CarWork, PortNumber, command, work_options
 from sim.instruments.run_command import print_step, worked
 from sim.link.doip_messages import ENTITY_ADDRESS, EVERY_MODULE, PORT
 from sim.link.doip_server import is_loopback
@@ -120,7 +120,7 @@ def _told(link: LiveLink, text: str) -> str:
 )
 @work_options
 @click.option(
-    "--doip-port", type=Port(), default=PORT, show_default=True, help="Port of diagnostics over IP."
+    "--doip-port", type=PortNumber(), default=PORT, show_default=True, help="Port of diagnostics over IP."
 )
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option(

@@ -24,7 +24,7 @@ PEN = {"fill": "none", "stroke": "currentColor", "stroke_width": "1.4"}
 
 
 @dataclass
-class _Box:
+class _Reason:
     """One reason: its text, whether it is an edit, and where it is drawn."""
 
     text: str
@@ -40,7 +40,7 @@ class _Box:
 
 def chain_picture(tree: Because) -> Markup:
     """The chain as SVG; a reason that recurs is drawn once."""
-    boxes: dict[str, _Box] = {}
+    boxes: dict[str, _Reason] = {}
     _collect(tree, 0, boxes)
     rows = _rows(boxes)
     height = _place(rows)
@@ -58,11 +58,11 @@ def chain_picture(tree: Because) -> Markup:
     return text_of(root)
 
 
-def _collect(tree: Because, row: int, boxes: dict[str, _Box]) -> None:
+def _collect(tree: Because, row: int, boxes: dict[str, _Reason]) -> None:
     """Every reason once, as far from the effect as its longest path."""
     box = boxes.get(tree.text)
     if box is None:
-        box = boxes[tree.text] = _Box(tree.text, tree.edited, row, [])
+        box = boxes[tree.text] = _Reason(tree.text, tree.edited, row, [])
     elif row > box.row:
         box.row = row
     for cause in tree.causes:
@@ -73,19 +73,19 @@ def _collect(tree: Because, row: int, boxes: dict[str, _Box]) -> None:
         _collect(cause, row + 1, boxes)
 
 
-def _rows(boxes: dict[str, _Box]) -> list[list[_Box]]:
+def _rows(boxes: dict[str, _Reason]) -> list[list[_Reason]]:
     """Rows from above: the causes first, the effect last; edits before other reasons.
 
     A reason that recurs farther up the chain is drawn there only, which can leave its first row empty.
     """
     deepest = max(box.row for box in boxes.values())
-    rows: list[list[_Box]] = [[] for _ in range(deepest + 1)]
+    rows: list[list[_Reason]] = [[] for _ in range(deepest + 1)]
     for box in boxes.values():
         rows[deepest - box.row].append(box)
     return [sorted(row, key=lambda box: not box.is_edit)[:MOST_BESIDE] for row in rows if row]
 
 
-def _place(rows: list[list[_Box]]) -> float:
+def _place(rows: list[list[_Reason]]) -> float:
     y = 0.0
     for row in rows:
         w = (WIDTH - GAP * (len(row) - 1)) / len(row)
@@ -97,7 +97,7 @@ def _place(rows: list[list[_Box]]) -> float:
     return y - ARROW
 
 
-def _arrows(box: _Box, boxes: dict[str, _Box], shown: set[str]) -> Iterator[Node]:
+def _arrows(box: _Reason, boxes: dict[str, _Reason], shown: set[str]) -> Iterator[Node]:
     for text in box.causes:
         cause = boxes[text]
         if text not in shown or cause.y >= box.y:
@@ -110,7 +110,7 @@ def _arrows(box: _Box, boxes: dict[str, _Box], shown: set[str]) -> Iterator[Node
         yield node("path", d=head, **PEN)
 
 
-def _drawn(box: _Box) -> Node:
+def _drawn(box: _Reason) -> Node:
     left, y = f"{box.x + PAD:.1f}", box.y + PAD + 11
     rect = node(
         "rect", x=f"{box.x:.1f}", y=f"{box.y:.1f}", width=f"{box.w:.1f}", height=f"{box.h:.1f}", rx=6,

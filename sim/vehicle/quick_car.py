@@ -1,6 +1,6 @@
 """A car described as a table: one row per module, and out comes the text of a vehicle file.
 
-    text = vehicle_file([Row("ECM", "main"), Row("BCM", "main"), Row("DOOR-LEFT", "main", inline="X1")])
+    text = vehicle_file([TableRow("ECM", "main"), TableRow("BCM", "body, main"), TableRow("TCM", "main")])
 
 A row needs a name and a bus. What is left empty is filled in: the place on the bus is the number of the row,
 every module has a fuse of its own and the same ground point, and it listens to all others on its buses. A
@@ -55,7 +55,7 @@ COLUMNS: Final = {
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class TableRow:
     """One module. Names in `bus`, `inline` and `hears` are divided by commas.
 
     `fuse`: "F3", or "F3 15 A". `hears`: names, "all", or "-" for no module. `sends`: such as
@@ -86,7 +86,7 @@ class TableProblem(Problem):
         self.cell = cell
 
 
-def vehicle_file(rows: Iterable[Row], title: str = "", bitrates: Mapping[str, int] | None = None) -> str:
+def vehicle_file(rows: Iterable[TableRow], title: str = "", bitrates: Mapping[str, int] | None = None) -> str:
     """The text of a vehicle file, checked by its reader; `bitrates` by bus, in bit/s.
 
     Raises `TableProblem` for a cell, `Problem` where the whole is wrong.
@@ -130,7 +130,7 @@ class _Unit:
 
 
 class _Table:
-    def __init__(self, rows: Iterable[Row]) -> None:
+    def __init__(self, rows: Iterable[TableRow]) -> None:
         self.units = [_unit(number, row) for number, row in enumerate(rows, start=1) if not row.is_empty]
         if not self.units:
             raise Problem("the table is empty: a row needs a module's name and its bus")
@@ -284,7 +284,7 @@ class _Table:
         raise TableProblem(problem.what, unit.row, cell if cell in COLUMNS else "module") from None
 
 
-def _unit(number: int, row: Row) -> _Unit:
+def _unit(number: int, row: TableRow) -> _Unit:
     name = row.module.strip()
     if not name:
         raise TableProblem("a module needs a name", number, "module")

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator
 
 from sim.vehicle.problems import FileProblem
-from sim.vehicle.quick_car import Row, vehicle_file
+from sim.vehicle.quick_car import TableRow, vehicle_file
 
 HEADINGS = ("module", "modules", "name")
 BETWEEN = re.compile(r"[;,|\s]+")
@@ -27,11 +27,11 @@ def vehicle_of_table(text: str, name: str = "this table") -> str:
     return vehicle_file(rows)
 
 
-def _rows(text: str, name: str) -> Iterator[Row]:
+def _rows(text: str, name: str) -> Iterator[TableRow]:
     for number, line in enumerate(text.splitlines(), start=1):
         cells = [cell for cell in BETWEEN.split(line.partition("#")[0].strip()) if cell]
         if not cells or cells[0].lower() in HEADINGS:
             continue
         if len(cells) == 1:
             raise FileProblem(f"{cells[0]} needs a bus: a line is a module and its bus", name, number)
-        yield Row(cells[0], ", ".join(cells[1:]))
+        yield TableRow(cells[0], ", ".join(cells[1:]))

@@ -67,7 +67,7 @@ def test_without_pandas_a_table_is_a_list_of_rows(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setitem(sys.modules, "pandas", None)
     car = Car("six-modules")
     assert "ECM" in [row["name"] for row in car.modules]
-    assert None is notebook._html(car.modules)  # noqa: SLF001 (what a notebook gets)
+    assert None is notebook.html_of(car.modules)
 
 
 def test_a_wrong_name_is_one_sentence() -> None:

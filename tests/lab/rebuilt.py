@@ -11,7 +11,7 @@ from sim.lab.claims import claims_of
 from sim.lab.drive import first_look
 from sim.lab.run import Trial, run_trial
 from sim.lab.sight import Sight
-from sim.vehicle.quick_car import Row, vehicle_file
+from sim.vehicle.quick_car import TableRow, vehicle_file
 from sim.vehicle.reading import car_from_text
 
 LEFT_OUT, MOVED = 0.15, 0.2  # shares of modules that a rebuilt bus has not, and has elsewhere
@@ -49,7 +49,7 @@ def rebuilt_minibus(seed: int) -> Rebuilt:
     )
 
 
-def _rows(dice: random.Random) -> list[Row]:
+def _rows(dice: random.Random) -> list[TableRow]:
     """The minibus's modules in the order of a tester's list: some left out, some on another bus."""
     buses_of = car_from_text(vehicle_text("shuttle-minibus")).messages.buses_of
     gateways = {name: buses for name, buses in buses_of.items() if len(buses) > 1}
@@ -58,7 +58,7 @@ def _rows(dice: random.Random) -> list[Row]:
     for name, own in buses_of.items():
         if name in gateways or dice.random() > LEFT_OUT:
             place[name] = (dice.choice(buses),) if len(own) == 1 and dice.random() < MOVED else own
-    return [Row(name, ", ".join(own), hears=_hears(name, place, dice)) for name, own in place.items()]
+    return [TableRow(name, ", ".join(own), hears=_hears(name, place, dice)) for name, own in place.items()]
 
 
 def _hears(name: str, place: dict[str, tuple[str, ...]], dice: random.Random) -> str:

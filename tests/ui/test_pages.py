@@ -24,7 +24,7 @@ from ui.state.session import shipped_cars
 from ui.state.work import WorkProgress
 
 
-def _page(path: str) -> None:
+def page_alone(path: str) -> None:
     from ui.registry import PAGES
     from ui.state.session import open_session
 
@@ -34,7 +34,7 @@ def _page(path: str) -> None:
 
 def opened(path: str, held: Held | None = None, panel: str | None = None, **state: Any) -> AppTest:
     """A page, drawn once, on a bench of its own; `state`: what is chosen on it, by key."""
-    app = AppTest.from_function(_page, args=(path,), default_timeout=60)
+    app = AppTest.from_function(page_alone, args=(path,), default_timeout=60)
     if held is not None:
         app.session_state["held"] = held
         app.session_state["jobs"] = []
@@ -95,7 +95,7 @@ def test_every_panel_of_the_bay_draws_itself(panel: str, car_name: str) -> None:
 )
 def test_every_view_of_the_car_page_draws_itself(view: str) -> None:
     """Each view of the page Car shows a table of the car, or its file."""
-    app = AppTest.from_function(_page, args=("car",), default_timeout=60)
+    app = AppTest.from_function(page_alone, args=("car",), default_timeout=60)
     app.session_state["car_view"] = view
     app.run()
     assert [] == [error.message for error in app.exception]
@@ -107,7 +107,7 @@ def test_every_question_has_an_answer_on_a_broken_car(kind: str) -> None:
     """Each kind of question under Why gets a tree of reasons that can be opened."""
     held = held_of("shuttle-minibus.yaml", ("unplug TRAILER.C1", "pull F11"))
     held.bench.do_all(["press start with brake", "wait 8 s"])
-    app = AppTest.from_function(_page, args=("bay",), default_timeout=60)
+    app = AppTest.from_function(page_alone, args=("bay",), default_timeout=60)
     app.session_state["held"] = held
     app.session_state["jobs"] = []
     app.session_state["panel"] = "Why"

@@ -8,15 +8,15 @@ import pytest
 from playwright.sync_api import Page, TimeoutError, expect
 from streamlit.testing.v1 import AppTest
 
-from sim.vehicle.quick_car import Row, vehicle_file
+from sim.vehicle.quick_car import TableRow, vehicle_file
 from tests.ui.browser import browser, button, front_end, go, opened, redrawn
 from ui.state import kept
 from ui.state.car_table import KIND, CarTable, frame_of, rows_of
 
 ROWS = [
-    Row("ECM", "main", place=2),
-    Row("BCM", "main, body"),
-    Row("DOOR-LEFT", "body", inline="X1", fuse="F3 15 A"),
+    TableRow("ECM", "main", place=2),
+    TableRow("BCM", "main, body"),
+    TableRow("DOOR-LEFT", "body", inline="X1", fuse="F3 15 A"),
 ]
 
 
@@ -70,7 +70,7 @@ def test_what_stands_in_the_table_is_kept_on_disk_under_the_key_of_the_session()
 
 def test_a_wrong_cell_is_told_and_the_car_cannot_be_taken() -> None:
     """The warning names row, column and the nearest module; the button is off."""
-    app = opened_with(CarTable("Van", [*ROWS, Row("CLUSTER", "body", hears="DOR-LEFT")]))
+    app = opened_with(CarTable("Van", [*ROWS, TableRow("CLUSTER", "body", hears="DOR-LEFT")]))
     assert [warning.value for warning in app.warning] == [
         "row 4, column 'listens to': no module 'DOR-LEFT' in this table; did you mean 'DOOR-LEFT'?"
     ]
@@ -88,7 +88,7 @@ def test_what_is_no_table_is_an_empty_table(text: str | None) -> None:
 def test_rows_keep_the_number_that_stands_before_them() -> None:
     """Also where a row between them was taken away."""
     frame = frame_of(ROWS).drop(2)
-    assert [ROWS[0], Row(), ROWS[2]] == rows_of(frame)
+    assert [ROWS[0], TableRow(), ROWS[2]] == rows_of(frame)
 
 
 class Uploaded:

@@ -12,7 +12,7 @@ from streamlit.testing.v1 import AppTest
 from ui.state import classroom, kept
 from ui.state.kept import FIELDS, FIELDS_KIND
 
-from .test_pages import _page, press
+from .test_pages import page_alone, press
 from .test_stale_clicks import at_once, choose, supposed
 
 PASSPHRASE = "correct horse battery staple"
@@ -40,7 +40,7 @@ def token() -> Iterator[str]:
 
 def visit(page: str, key: str, token: str = "") -> AppTest:
     """A new visit to an address, by an instructor if the browser has a token."""
-    app = AppTest.from_function(_page, args=(page,), default_timeout=60)
+    app = AppTest.from_function(page_alone, args=(page,), default_timeout=60)
     app.query_params["bench"] = key
     app.session_state["token"] = token
     app.run()

@@ -16,7 +16,7 @@ from sim.lab.case_file import read_case
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, ClassRow, StudentRow
 from sim.vehicle.problems import EditProblem
-from sim.vehicle.quick_car import Row
+from sim.vehicle.quick_car import TableRow
 from ui.state import bench_jobs, classroom
 from ui.state.car_table import CarTable
 from ui.state.held import Held
@@ -284,7 +284,7 @@ def test_two_clicks_on_a_case_that_is_not_drawn_yet_are_two_changes() -> None:
 
 def test_a_bit_rate_goes_into_the_bay_with_the_click() -> None:
     """A bit rate chosen just before the click is in the car that is taken."""
-    table = CarTable("Van", [Row("ECM", "main"), Row("BCM", "main")])
+    table = CarTable("Van", [TableRow("ECM", "main"), TableRow("BCM", "main")])
     app = opened("describe", held_of("six-modules.yaml"), quick=table)
     choose(app, "quick_rate main", 250_000)
     app.button(key="quick_bay").click().run()  # and the bay would open, of which this test has none

@@ -6,23 +6,23 @@ from hypothesis import strategies as st
 
 from sim.bench.bench import Bench
 from sim.vehicle.problems import Problem
-from sim.vehicle.quick_car import COLUMNS, Row, TableProblem, vehicle_file
+from sim.vehicle.quick_car import COLUMNS, TableProblem, TableRow, vehicle_file
 from sim.vehicle.reading import car_from_text
 
 VAN = [
-    Row("GATEWAY", "power, body"),
-    Row("ECM", "power", place=0),
-    Row("TCM", "power", hears="ECM", sends="1A0 every 20 ms 8 bytes, 1B0"),
-    Row("ABS", "power", fuse="F9 30 A", ground="G2"),
-    Row("BCM", "body"),
-    Row("CLUSTER", "body", hears="all"),
-    Row("DOOR-LEFT", "body", inline="X2", fuse="F3"),
-    Row("DOOR-RIGHT", "body", inline="X3", fuse="F3"),
-    Row(),
-    Row("CLIMATE", "body", hears="-"),
-    Row("LIFT", "body"),
-    Row("TRAILER", "body", inline="X4, X5"),
-    Row("RADIO", "body"),
+    TableRow("GATEWAY", "power, body"),
+    TableRow("ECM", "power", place=0),
+    TableRow("TCM", "power", hears="ECM", sends="1A0 every 20 ms 8 bytes, 1B0"),
+    TableRow("ABS", "power", fuse="F9 30 A", ground="G2"),
+    TableRow("BCM", "body"),
+    TableRow("CLUSTER", "body", hears="all"),
+    TableRow("DOOR-LEFT", "body", inline="X2", fuse="F3"),
+    TableRow("DOOR-RIGHT", "body", inline="X3", fuse="F3"),
+    TableRow(),
+    TableRow("CLIMATE", "body", hears="-"),
+    TableRow("LIFT", "body"),
+    TableRow("TRAILER", "body", inline="X4, X5"),
+    TableRow("RADIO", "body"),
 ]
 
 
@@ -77,49 +77,61 @@ def test_an_unplugged_door_is_missed_by_those_who_listen_to_it() -> None:
     ("rows", "sentence"),
     [
         ([], "the table is empty: a row needs a module's name and its bus"),
-        ([Row(bus="main")], "row 1, column 'module': a module needs a name"),
-        ([Row("ECM")], "row 1, column 'bus': ECM needs a bus"),
+        ([TableRow(bus="main")], "row 1, column 'module': a module needs a name"),
+        ([TableRow("ECM")], "row 1, column 'bus': ECM needs a bus"),
         (
-            [Row("ECM", "main"), Row(), Row("ECM", "b")],
+            [TableRow("ECM", "main"), TableRow(), TableRow("ECM", "b")],
             "row 3, column 'module': 'ECM' is in row 1 already",
         ),
-        ([Row("DLC", "main")], "row 1, column 'module': the name 'DLC' is taken by the diagnostic connector"),
         (
-            [Row("ECM", "main", hears="BCN"), Row("BCM", "main")],
+            [TableRow("DLC", "main")],
+            "row 1, column 'module': the name 'DLC' is taken by the diagnostic connector",
+        ),
+        (
+            [TableRow("ECM", "main", hears="BCN"), TableRow("BCM", "main")],
             "row 1, column 'listens to': no module 'BCN' in this table; did you mean 'BCM'?",
         ),
-        ([Row("ECM", "main", hears="ECM")], "row 1, column 'listens to': ECM does not listen to itself"),
         (
-            [Row("ECM", "a", hears="BCM"), Row("BCM", "b")],
+            [TableRow("ECM", "main", hears="ECM")],
+            "row 1, column 'listens to': ECM does not listen to itself",
+        ),
+        (
+            [TableRow("ECM", "a", hears="BCM"), TableRow("BCM", "b")],
             "row 1, column 'listens to': needs BCM.status, which is sent on b, and no gateway connects that "
             "to a",
         ),
         (
-            [Row("ECM", "main", fuse="F1 10 A"), Row("BCM", "main", fuse="F1 15 A")],
+            [TableRow("ECM", "main", fuse="F1 10 A"), TableRow("BCM", "main", fuse="F1 15 A")],
             "row 2, column 'fuse': F1 has 10 A in row 1",
         ),
         (
-            [Row("ECM", "main", fuse="fuse one")],
+            [TableRow("ECM", "main", fuse="fuse one")],
             "row 1, column 'fuse': a fuse is written F3, or F3 15 A (here: 'fuse one')",
         ),
         (
-            [Row("ECM", "main"), Row("BCM", "main", ground="ECM")],
+            [TableRow("ECM", "main"), TableRow("BCM", "main", ground="ECM")],
             "row 2, column 'ground': the name 'ECM' is taken by one of the modules",
         ),
         (
-            [Row("ECM", "main", sends="100"), Row("BCM", "main", sends="100")],
+            [TableRow("ECM", "main", sends="100"), TableRow("BCM", "main", sends="100")],
             "row 2, column 'sends': identifier 0x100 is already sent by ECM.m100",
         ),
         (
-            [Row("ECM", "main", sends="7A0")],
+            [TableRow("ECM", "main", sends="7A0")],
             "row 1, column 'sends': a message's identifier is at most 0x6FF: those above carry diagnosis "
             "(here: 0x7A0)",
         ),
-        ([Row(f"M{k}", "main") for k in range(91)], "row 91, column 'module': a car has at most 90 modules"),
-        ([Row("M", " ".join(f"b{k}" for k in range(21)))], "row 1, column 'bus': a car has at most 20 buses"),
+        (
+            [TableRow(f"M{k}", "main") for k in range(91)],
+            "row 91, column 'module': a car has at most 90 modules",
+        ),
+        (
+            [TableRow("M", " ".join(f"b{k}" for k in range(21)))],
+            "row 1, column 'bus': a car has at most 20 buses",
+        ),
     ],
 )
-def test_a_wrong_cell_is_told_by_row_and_column(rows: list[Row], sentence: str) -> None:
+def test_a_wrong_cell_is_told_by_row_and_column(rows: list[TableRow], sentence: str) -> None:
     """A mistake in a table names its row, its column and what is wrong."""
     with pytest.raises(Problem) as raised:
         vehicle_file(rows)
@@ -134,13 +146,13 @@ CELL = st.one_of(
     st.text(max_size=12),
 )  # fmt: skip
 ROW = st.builds(
-    Row, CELL, CELL, st.one_of(st.none(), st.floats()), CELL, CELL, CELL, CELL, CELL
+    TableRow, CELL, CELL, st.one_of(st.none(), st.floats()), CELL, CELL, CELL, CELL, CELL
 )  # fmt: skip
 
 
 @settings(max_examples=150, deadline=None)
 @given(st.lists(ROW, max_size=5), st.text(max_size=10))
-def test_any_table_is_a_car_or_one_sentence(rows: list[Row], title: str) -> None:
+def test_any_table_is_a_car_or_one_sentence(rows: list[TableRow], title: str) -> None:
     """No table gives a traceback."""
     problem, text = told(rows, title)
     if problem is None:
@@ -154,7 +166,7 @@ def test_any_table_is_a_car_or_one_sentence(rows: list[Row], title: str) -> None
         assert str(problem).startswith(("the table is empty", "the name of the car"))
 
 
-def told(rows: list[Row], title: str) -> tuple[Problem | None, str]:
+def told(rows: list[TableRow], title: str) -> tuple[Problem | None, str]:
     try:
         return None, vehicle_file(rows, title)
     except Problem as problem:

@@ -14,7 +14,7 @@ import streamlit as st
 from sim.link.log_import import read_log, table_rows
 from sim.vehicle.description_base import Bitrate
 from sim.vehicle.problems import Problem
-from sim.vehicle.quick_car import COLUMNS, Row
+from sim.vehicle.quick_car import COLUMNS, TableRow
 from ui.state import kept, one_back
 from ui.state.held import Held
 
@@ -28,7 +28,7 @@ class CarTable:
     """What is in the table."""
 
     title: str = ""
-    rows: list[Row] = field(default_factory=list)
+    rows: list[TableRow] = field(default_factory=list)
     bitrates: dict[str, int] = field(default_factory=dict)
 
     def text(self) -> str:
@@ -41,7 +41,7 @@ class CarTable:
         try:
             data = json.loads(text or "")
             rates = {str(bus): rate for bus, rate in data["bitrates"].items() if rate in BITRATES}
-            rows = [Row(**{name: cell_of(name, row[name]) for name in COLUMNS}) for row in data["rows"]]
+            rows = [TableRow(**{name: cell_of(name, row[name]) for name in COLUMNS}) for row in data["rows"]]
             return cls(str(data["title"]), rows, rates)
         except (ValueError, KeyError, TypeError, AttributeError):
             return cls()
@@ -63,20 +63,20 @@ def keep(held: Held, table: CarTable) -> None:
         st.session_state.quick_kept = text
 
 
-def frame_of(rows: list[Row]) -> pd.DataFrame:
+def frame_of(rows: list[TableRow]) -> pd.DataFrame:
     """The rows as an editor takes them, with empty ones to go on with."""
-    filled = [*rows, *[Row()] * (max(EMPTY_ROWS, len(rows) + 1) - len(rows))]
+    filled = [*rows, *[TableRow()] * (max(EMPTY_ROWS, len(rows) + 1) - len(rows))]
     frame = pd.DataFrame([asdict(row) for row in filled], index=pd.RangeIndex(1, len(filled) + 1))
     return frame.astype({name: "float" if name == "place" else "string" for name in COLUMNS})
 
 
-def rows_of(frame: pd.DataFrame) -> list[Row]:
+def rows_of(frame: pd.DataFrame) -> list[TableRow]:
     """The rows, each at its number on the screen."""
-    rows: dict[int, Row] = {
-        int(number): Row(**{name: cell_of(name, value) for name, value in cells.items()})
+    rows: dict[int, TableRow] = {
+        int(number): TableRow(**{name: cell_of(name, value) for name, value in cells.items()})
         for number, cells in frame.to_dict("index").items()
     }
-    listed = [rows.get(number, Row()) for number in range(1, max(rows, default=0) + 1)]
+    listed = [rows.get(number, TableRow()) for number in range(1, max(rows, default=0) + 1)]
     while listed and listed[-1].is_empty:
         listed.pop()
     return listed

@@ -10,7 +10,7 @@ import streamlit as st
 from sim.catalogue import shipped_cases
 from sim.lab.drive import plain_morning
 from sim.vehicle.edits import catalogue, verb_of
-from sim.vehicle.quick_car import Row
+from sim.vehicle.quick_car import TableRow
 from ui.state import bench_jobs, branch_source, car_table, case_now, search_question, suppositions, work
 from ui.state.first_visit import FIRST_JOBS, FirstJob
 from ui.state.held import Held, Report
@@ -68,11 +68,11 @@ def case() -> None:
 def describe_a_car() -> None:
     """Five modules on two buses."""
     rows = [
-        Row(module="ECM", bus="main", fuse="F1 15 A"),
-        Row(module="TCM", bus="main", fuse="F1 15 A"),
-        Row(module="ABS", bus="main", fuse="F2 25 A"),
-        Row(module="BCM", bus="main, body", fuse="F3"),
-        Row(module="CLUSTER", bus="body", fuse="F3"),
+        TableRow(module="ECM", bus="main", fuse="F1 15 A"),
+        TableRow(module="TCM", bus="main", fuse="F1 15 A"),
+        TableRow(module="ABS", bus="main", fuse="F2 25 A"),
+        TableRow(module="BCM", bus="main, body", fuse="F3"),
+        TableRow(module="CLUSTER", bus="body", fuse="F3"),
     ]
     car_table.begin_with(car_table.CarTable("A small van", rows))
 
