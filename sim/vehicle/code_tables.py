@@ -4,7 +4,7 @@ The tables are the files `code_texts.csv`, `failure_types.csv` and `module_roles
 follows a pattern is worked out here. None of the standards of these tables was read in full: every table
 names where its texts come from and how far they can be trusted.
 
-Not modelled: the whole of SAE J2012-DA; codes of SAE J1939 (SPN and FMI).
+Not modelled: the whole of SAE J2012-DA. Codes of SAE J1939 are in `sim.vehicle.j1939`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import Final
 BUSES: Final = "ABCDEFG"  # as the standard calls them: U0073 to U0079
 
 
-def _tables(file: str) -> Iterator[tuple[list[str], list[list[str]]]]:
+def tables(file: str) -> Iterator[tuple[list[str], list[list[str]]]]:
     """The tables of a file: the cells of a heading, which begins with #, and those of each row below it."""
     for table in Path(__file__).with_name(file).read_text(encoding="utf-8").split("# ")[1:]:
         heading, *rows = ([cell.strip() for cell in line.split("|")] for line in table.splitlines())
@@ -25,7 +25,7 @@ def _tables(file: str) -> Iterator[tuple[list[str], list[list[str]]]]:
 
 
 FAILURE_TYPES: Final = {
-    int(value, 16): name for _, rows in _tables("failure_types.csv") for value, name in rows
+    int(value, 16): name for _, rows in tables("failure_types.csv") for value, name in rows
 }
 
 
@@ -46,7 +46,7 @@ class ModuleRole:
 
 
 def _roles() -> Iterator[ModuleRole]:
-    for (provenance,), rows in _tables("module_roles.csv"):
+    for (provenance,), rows in tables("module_roles.csv"):
         for names, lost_code, invalid_code, title in rows:
             role, *others = names.split(", ")
             yield ModuleRole(role, title, lost_code, invalid_code, tuple(others), provenance)
@@ -110,5 +110,5 @@ CODE_TABLES: Final = (
         "U0074..U0079 reserved",
         {f"U{73 + k:04d}": f'Control Module Communication Bus "{bus}" Off' for k, bus in enumerate(BUSES)},
     ),
-    *(CodeTable(source, provenance, dict(rows)) for (source, provenance), rows in _tables("code_texts.csv")),
+    *(CodeTable(source, provenance, dict(rows)) for (source, provenance), rows in tables("code_texts.csv")),
 )
