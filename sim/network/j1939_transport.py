@@ -1,7 +1,7 @@
 """SAE J1939-21 transport: messages of 9 to 1785 bytes, to all (BAM) or to one controller (RTS/CTS).
 
-A broadcast is announced, then its packets of seven bytes follow with a gap; one lost packet loses it all. To one
-address the sender asks (RTS), the receiver says how many packets it takes and from which on (CTS), and
+A broadcast is announced, then its packets of seven bytes follow with a gap; one lost packet loses it all. To
+one address the sender asks (RTS), the receiver says how many packets it takes and from which on (CTS), and
 acknowledges the whole (end of message). Either side may abort.
 
 Numbers, byte layout and time limits: as given by the open package `can-j1939` 2.0.12. Not read: the standard.
