@@ -37,6 +37,8 @@ BATTERY_CLAMP = (
     "Negative clamp off first, on last; no sparks near a battery that has just been charged; "
     "note what loses its memory."
 )
+# Hydrogen, explosive from 4 % in air: safety data sheets of lead batteries.
+VENTS_GAS = "A battery vents explosive gas, most of it while charging: no sparks, no flames, eyes protected."
 LAMP_HEAT = "A load test draws real current: stay below the fuse's rating. The lamp gets hot."
 HIGH_VOLTAGE = (
     "Orange cables: above 60 V DC only trained people, isolated, locked off and proved dead. "

@@ -8,8 +8,10 @@ Not modelled: brightness, the knobs.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from sim.instruments.scope import Cursors, Picture
@@ -30,7 +32,45 @@ DAY = Paint(("#b8860b", "#1f6f43"), "#ffffff", "#23282c", "#d9dee3", "#9a2a2a")
 NIGHT = Paint(("#e6bf4f", "#6fbf98"), "#15191c", "#e8e6e0", "#363e43", "#e5837c")
 UNITS = ((1e-3, 1e6, "µs"), (1.0, 1e3, "ms"), (float("inf"), 1.0, "s"))  # sweeps below, factor, unit
 MARGIN_V = 0.4
+# the grid of a scope's screen: ten divisions of time, eight of voltage; a division is 1, 2 or 5 times a power
+# of ten (common practice)
+TIME_DIVISIONS, MOST_VOLT_DIVISIONS = 10, 8
+STEPS = (1.0, 2.0, 5.0)
 LEGEND_FROM_IN = 6.0  # on a narrower screen it would cover the traces
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What a division of the grid is worth, and the voltages in V at the lower and the upper edge."""
+
+    volt_v: float
+    time_s: float
+    low_v: float
+    high_v: float
+
+
+def scale(picture: Picture) -> Scale:
+    """The scale of the screen for a sweep: the finest on which all of it fits."""
+    low_v = min(0.0, *(float(one.volt.min()) for one in picture.channels)) - MARGIN_V
+    high_v = max(3.0, *(float(one.volt.max()) for one in picture.channels)) + 2.5 * MARGIN_V
+    finest = math.floor(math.log10((high_v - low_v) / MOST_VOLT_DIVISIONS))
+    for step_v in (step * 10.0**power for power in (finest, finest + 1) for step in STEPS):
+        first, last = math.floor(low_v / step_v), math.ceil(high_v / step_v)
+        if last - first <= MOST_VOLT_DIVISIONS:
+            break
+    return Scale(step_v, picture.sweep_s / TIME_DIVISIONS, first * step_v, last * step_v)
+
+
+def _divide(axes: Axes, picture: Picture, factor: float) -> None:
+    """The grid of the scale, with a figure at every line of voltage and every second one of time."""
+    divided = scale(picture)
+    lines = round((divided.high_v - divided.low_v) / divided.volt_v)
+    axes.set_ylim(divided.low_v, divided.high_v)
+    axes.set_yticks([divided.low_v + number * divided.volt_v for number in range(lines + 1)])
+    begin_s = float(picture.channels[0].time_s[0])
+    axes.set_xlim(begin_s * factor, (begin_s + picture.sweep_s) * factor)
+    times = [(begin_s + number * divided.time_s) * factor for number in range(TIME_DIVISIONS + 1)]
+    axes.set_xticks(times, ["" if number % 2 == 0 else f"{one:g}" for number, one in enumerate(times)])
 
 
 def figure(
@@ -50,12 +90,8 @@ def figure(
         words = "floating" if one.floating else f"at rest {one.rest_v:.3f} V"
         label = f"{number}: {one.a} to {one.b}, {words}"
         axes.plot(one.time_s * factor, one.volt, color=trace, linewidth=1.3, label=label)
-    low = min(float(one.volt.min()) for one in picture.channels)
     high = max(float(one.volt.max()) for one in picture.channels)
-    axes.set_ylim(min(low, 0.0) - MARGIN_V, max(high, 3.0) + 2.5 * MARGIN_V)
-    axes.set_xlim(
-        float(picture.channels[0].time_s[0]) * factor, float(picture.channels[0].time_s[-1]) * factor
-    )
+    _divide(axes, picture, factor)
     for start_s, end_s, words in picture.frames:
         middle = (max(start_s, picture.channels[0].time_s[0]) + end_s) / 2 * factor
         if len(picture.frames) <= 4:

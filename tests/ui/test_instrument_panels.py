@@ -15,7 +15,9 @@ from sim.instruments.module_diagram import face
 from sim.instruments.read import Notebook, NotedReading
 from sim.instruments.service import ServiceInformation
 from tests.ui.drawn import has_drawn, keys
-from ui.drawing.instruments import display, readings_table, strip
+from ui.drawing.battery import battery
+from ui.drawing.instruments import Setup, display, readings_table, strip
+from ui.drawing.meter import DIAL, dial, leads
 from ui.drawing.tables import pickable_table
 from ui.drawing.wiring import marked, printable
 from ui.state.session import shipped_cars
@@ -240,11 +242,49 @@ def test_no_name_of_a_file_gets_onto_a_sheet_unescaped() -> None:
         marked(drawing(papers, "ECM"), {"red": HOSTILE}, True),
         printable(face(papers, "ECM.C1"), HOSTILE),
         pickable_table((HOSTILE,), [(HOSTILE, HOSTILE)]),
-        display(reading),
+        display(Setup("volts", (HOSTILE, "b"), (HOSTILE, "b")), reading),
         strip(reading),
         readings_table([reading]),
     ]
     assert [] == [text for text in sheets if "<script" in text]
+
+
+def test_the_dial_is_turned_to_the_function_and_the_leads_are_in_its_jacks() -> None:
+    """One place of the dial is on, the others can be picked; in ohms the leads are in V Ω and COM."""
+    root = ElementTree.fromstring(dial("ohms", ("volts", "ohms", "amps")))
+    places = {one.get("data-id"): one.get("aria-pressed") for one in root.iter() if one.get("data-id")}
+    assert {"dial volts": "false", "dial ohms": "true", "dial amps": "false"} == places
+    plugs = {
+        kind: [
+            one.get("cx") for one in ElementTree.fromstring(leads(kind)).iter() if one.get("class") == "plug"
+        ]
+        for kind in DIAL
+    }
+    assert ["155", "205"] == plugs["ohms"] == plugs["volts"] == plugs["minimum"] == plugs["continuity"]
+    assert ["110", "205"] == plugs["amps"]
+    assert [] == plugs["clamp"]
+
+
+def test_a_reading_that_was_taken_elsewhere_says_where() -> None:
+    """A display keeps its last reading with the points it was taken at, once the leads have moved."""
+    bench = held_of("teaching-car.yaml").bench
+    bench.do("measure volts ECM.C1.1 to G2")
+    last = Notebook().of(bench)[-1]
+    stays = display(Setup("volts", ("ECM.C1.1", "G2"), ("ECM.C1.1", "G2")), last)
+    moved = display(Setup("volts", ("ECM.C1.1", "BODY"), ("ECM.C1.1", "BODY")), last)
+    assert "before, at" not in stays
+    assert "before, at ECM.C1.1 to G2" in moved
+    assert last.result.display.partition(" ")[0] in moved
+
+
+def test_the_battery_is_drawn_where_it_is_measured() -> None:
+    """Where the battery is measured it is drawn; its clamp that is off is said to be off."""
+    app = set_up(opened("bay", held_of("teaching-car.yaml"), "Measure"), probe_red="BAT+")
+    assert has_drawn(app, "post BAT-")
+    idents = {post: f"post {post}" for post in ("BAT+", "BAT-")}
+    root = ElementTree.fromstring(battery({"BAT.NEG"}, "mind", idents))
+    words = [one.get("aria-label") for one in root.iter() if one.get("data-id")]
+    assert ["positive post, its clamp on", "negative post, its clamp off"] == words
 
 
 def test_the_leads_are_marked_where_they_stand() -> None:

@@ -9,6 +9,7 @@ from sim import scenarios_folder
 from sim.bench.bench import Bench
 from sim.instruments.levels import now
 from sim.instruments.scope import Channel, Picture
+from sim.instruments.screen import figure, scale
 from sim.vehicle.reading import read_car
 from ui.drawing import pictures
 from ui.drawing.instruments import digest, screen
@@ -119,6 +120,24 @@ def test_a_missing_terminator_lifts_every_level(sweeps: Sweeps) -> None:
     first = {name: at_cursors(sweeps[name][1])[0][1] for name in ("healthy", "one-terminator")}
     assert tops["healthy"] + 0.1 < tops["one-terminator"]
     assert first["healthy"] + 0.2 < first["one-terminator"]
+
+
+@pytest.mark.parametrize("name", ["healthy", "low-on-battery", "swapped", "alone"])
+def test_the_screen_has_divisions_of_one_two_or_five(sweeps: Sweeps, name: str) -> None:
+    """Ten divisions of time, at most eight of voltage, all of the sweep inside, and said.
+
+    Source: a scope's grid of 8 by 10 divisions and its 1-2-5 steps are common practice.
+    """
+    picture = sweeps[name][1]
+    divided = scale(picture)
+    assert 10 == round(picture.sweep_s / divided.time_s)
+    assert f"{divided.volt_v:e}"[0] in "125"
+    assert 8 >= round((divided.high_v - divided.low_v) / divided.volt_v)
+    assert divided.low_v <= min(float(one.volt.min()) for one in picture.channels)
+    assert divided.high_v >= max(float(one.volt.max()) for one in picture.channels)
+    lines = figure(picture).axes[0].get_yticks()
+    assert {round(divided.volt_v, 9)} == {round(b - a, 9) for a, b in pairwise(map(float, lines))}
+    assert f"{divided.time_s * 1e6:g} µs/div" in screen(picture, picture.cursors(REST_S, DOMINANT_S))
 
 
 def test_the_command_saves_ten_pictures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,5 +1,7 @@
 """What an instrument shows, as HTML: meter, lamp, what the eye has found, the scope's screen, readings.
 
+The picture of an instrument has dial and leads as they are chosen now, and the last reading.
+
 A reading is told by digits and words; color and light only repeat them. A sweep is a PNG by matplotlib with
 two cursors laid over it as HTML; it is kept by its content, so that a cursor that moves costs no drawing.
 """
@@ -16,7 +18,6 @@ from pathlib import Path
 import streamlit as st
 from markupsafe import Markup
 
-from sim.bench.observations import Observation
 from sim.instruments.expected import ExpectedReading
 from sim.instruments.inspection import Inspection
 from sim.instruments.lamp import Loaded
@@ -24,8 +25,9 @@ from sim.instruments.meter import Measured
 from sim.instruments.read import NotedReading
 from sim.instruments.result import Result, digits
 from sim.instruments.scope import Cursors, Picture
-from sim.instruments.screen import DAY, NIGHT, figure
+from sim.instruments.screen import DAY, NIGHT, figure, scale
 from sim.markup import macros
+from ui.drawing.meter import dial, lamp_leads, leads
 
 _html = macros(Path(__file__).with_name("instruments.html"))
 
@@ -41,24 +43,25 @@ GLOW = {"bright": 1.0, "dim": 0.55, "glows": 0.25, "dark": 0.0}
 SIZE_IN, DPI = (4.6, 3.7), 160  # for a panel's width; letters come out as large as those around it
 
 
-def display(reading: NotedReading) -> Markup:
-    """The instrument that was used last, with its reading and what a trainer would say about it."""
-    result = reading.result
-    match result:
-        case Measured():
-            face = _meter(result, reading.what, reading.time_s)
-        case Loaded():
-            face = _lamp(result, reading.what, reading.time_s)
-        case Inspection():
-            face = _html("look", result, reading.time_s)
-        case _:
-            face = _html("plain", result)
-    return face + said(result)
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """An instrument as it is set up now: its kind, where its leads are, in words; what the dial offers."""
+
+    kind: str
+    at: tuple[str, ...]
+    words: tuple[str, ...]
+    to_turn: tuple[str, ...] = ()
 
 
-def blank() -> Markup:
-    """A meter that has shown nothing yet."""
-    return _html("blank")
+def display(setup: Setup, last: NotedReading | None) -> Markup:
+    """The instrument that is chosen, with the last reading; one of another instrument is a line below it."""
+    result = None if last is None else last.result
+    is_of = {"load": Loaded, "look": Inspection}.get(setup.kind, Measured)
+    own = last if isinstance(result, is_of) else None
+    face = _html("look", own) if setup.kind == "look" else {"load": _lamp}.get(setup.kind, _meter)(setup, own)
+    if last is None or result is None:
+        return face
+    return face + (strip(last) if own is None else Markup()) + said(result)
 
 
 def strip(reading: NotedReading) -> Markup:
@@ -87,13 +90,24 @@ def _short(result: Result) -> str:
     return "a sweep" if isinstance(result, Picture) else result.display
 
 
-def _meter(result: Measured, what: Observation, time_s: float) -> Markup:
+def _meter(setup: Setup, last: NotedReading | None) -> Markup:
+    """A meter: the display with the last reading, dimmed where the leads or the dial have moved since."""
+    around = (dial(setup.kind, setup.to_turn), leads(setup.kind), setup.words)
+    if last is None or not isinstance(last.result, Measured):
+        return _html("meter", "nothing measured yet", None, "– – –", "", "", False, False, *around)
+    result = last.result
     shown, _, rest = result.display.partition(", ")
     number, _, unit = shown.partition(" ")
-    return _html("meter", KINDS[result.kind], time_s, number, unit, rest, result.beeps, what.points)
+    moved = (result.kind, tuple(last.what.points)) != (setup.kind, setup.at)
+    return _html("meter", KINDS[result.kind], last, number, unit, rest, result.beeps, moved, *around)
 
 
-def _lamp(result: Loaded, what: Observation, time_s: float) -> Markup:
+def _lamp(setup: Setup, last: NotedReading | None) -> Markup:
+    """A test lamp: how bright it was, and the volts around it."""
+    around = (lamp_leads(), setup.words)
+    if last is None or not isinstance(last.result, Loaded):
+        return _html("lamp", "test lamp", None, "– – –", GLOW["dark"], [], *around)
+    result = last.result
     volts = (
         ("without the lamp", result.open_v),
         ("across the lamp", result.loaded_v),
@@ -102,8 +116,9 @@ def _lamp(result: Loaded, what: Observation, time_s: float) -> Markup:
     )
     figures = [(words, digits(volt, "V")) for words, volt in volts if volt is not None]
     figures.insert(1 + (result.open_v is not None), ("through it", digits(result.lamp_a, "A")))
-    title = f"{what.lamp_w:g} W lamp"
-    return _html("lamp", title, time_s, result.light, GLOW[result.light], figures, what.points)
+    return _html(
+        "lamp", f"{last.what.lamp_w:g} W lamp", last, result.light, GLOW[result.light], figures, *around
+    )
 
 
 # -- the scope's screen --------------------------------------------------------------------------------------
@@ -152,7 +167,13 @@ def screen(picture: Picture, cursors: Cursors, dark: bool = False) -> Markup:
     ]
     source = f"data:image/png;base64,{base64.b64encode(shown.png).decode('ascii')}"
     words = f"Scope: {picture.action}. {picture.display}"
-    return _html("screen", source, words, marks) + _read_out(picture, cursors) + said(picture)
+    divided = scale(picture)
+    per = [_round(divided.volt_v, "V"), _round(divided.time_s, "s")]
+    return (
+        _html("screen", source, words, marks, len(picture.channels), *per)
+        + _read_out(picture, cursors)
+        + said(picture)
+    )
 
 
 def _read_out(picture: Picture, cursors: Cursors) -> Markup:
@@ -165,6 +186,12 @@ def _read_out(picture: Picture, cursors: Cursors) -> Markup:
         less = [digits(first - second, "V") for first, second in zip(*cursors.volts, strict=True)]
     times = [_time(time_s) for time_s in (*cursors.times_s, cursors.between_s)]
     return _html("read_out", *times, channels, less)
+
+
+def _round(value: float, unit: str) -> str:
+    """0.00005 s as 50 µs."""
+    shrunk = next((one for one in (("", 1.0), ("m", 1e-3), ("µ", 1e-6)) if value >= one[1]), ("n", 1e-9))
+    return f"{value / shrunk[1]:g} {shrunk[0]}{unit}"
 
 
 def _time(time_s: float) -> str:

@@ -11,12 +11,14 @@ from functools import partial
 import streamlit as st
 
 from sim.bench.observations import Kind
+from sim.instruments.cautions import VENTS_GAS
 from sim.instruments.expected import ExpectedReading
 from sim.instruments.scope import Picture
 from sim.training.jobs import instrument_for
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
-from ui.drawing.instruments import blank, display, expected_table, readings_table, strip
+from ui.drawing.battery import POSTS, battery
+from ui.drawing.instruments import Setup, display, expected_table, readings_table, strip
 from ui.panels.terminals import (
     GENTLEST,
     choose_from,
@@ -41,19 +43,23 @@ USUAL_LAMP_W = 21.0
 CAN_STAY = ("volts", "minimum", "ohms", "continuity")
 SHOWN_READINGS = 40
 LEADS = ("red", "black")
+POINTS = {"look": ("look_at",), "amps": ("loop_at",), "clamp": ("loop_at",)}
+POST_OF = {post.clamp: post.terminal for post in POSTS}
 
 
 def show(held: Held, visible: Visible, to_diagrams: bool = True) -> None:
     """The measuring panel; `to_diagrams`: with a link to them."""
     readings = held.notebook.of(held.bench)
-    with st.container(key="reading"):
-        last = next((one for one in reversed(readings) if not isinstance(one.result, Picture)), None)
-        sheet.show(blank() if last is None else display(last), "display")
+    seen = st.container(key="reading")
     kind = choose(held, visible)
+    with seen:
+        last = next((one for one in reversed(readings) if not isinstance(one.result, Picture)), None)
+        sheet.show(display(_set_up(kind, held, visible), last), "display", _turn_the_dial)
     words = {"look": "Inspect", "load": "Load test"}.get(kind, "Measure")
     icon = ":material/visibility:" if kind == "look" else ":material/electric_meter:"
     measuring_button(words, "measure", icon, held, visible, sentence, "choose where to measure first")
     _keep_on(kind)
+    _battery(visible)
     if to_diagrams and "diagrams" in st.session_state.get("entries", {}):
         st.page_link(
             st.session_state.entries["diagrams"], label="Place the leads on a drawing",
@@ -64,6 +70,47 @@ def show(held: Held, visible: Visible, to_diagrams: bool = True) -> None:
     if readings:
         with st.expander(f"Readings: {len(readings)}", expanded=len(readings) > 1, key="readings_box"):
             sheet.show(readings_table(readings[-SHOWN_READINGS:]), "readings", partial(_take_again, held))
+
+
+def _set_up(kind: str, held: Held, visible: Visible) -> Setup:
+    """The instrument as it is set up on the page now."""
+    at = tuple(st.session_state.get(key) or "" for key in _keys_of(kind))
+    known = {"look": sights, "amps": loops, "clamp": loops}.get(kind)
+    words = terminals(held, visible) if known is None else known(held)
+    can_turn = tuple(one for one in KINDS if instrument_for(Kind(one)) in visible.tools)
+    return Setup(kind, at, tuple(words.get(one, one) for one in at), can_turn)
+
+
+def _keys_of(kind: str) -> tuple[str, ...]:
+    """The fields that say where this instrument goes."""
+    return POINTS.get(kind, tuple(f"probe_{lead}" for lead in LEADS))
+
+
+def _turn_the_dial() -> None:
+    _, _, kind = sheet.picked("display").partition(" ")
+    if kind in KINDS:
+        st.session_state.measure_kind = kind
+
+
+def _battery(visible: Visible) -> None:
+    """The battery, where it is what is measured: a post picked gets its lead."""
+    chosen = [st.session_state.get(key) or "" for key in _keys_of(st.session_state.measure_kind)]
+    if not any(one.startswith("BAT") for one in chosen):
+        return
+    at = [POST_OF.get(one, one) for one in chosen]
+    idents = {post: f"post {post}" for post in POST_OF.values()}
+    sheet.show(battery(visible.connectors_off, VENTS_GAS, idents, at), "battery", _picked_post)
+
+
+def _picked_post() -> None:
+    """The red lead on the positive post, the black one on the other; or the clamp of the post."""
+    post = sheet.picked("battery").removeprefix("post ")
+    clamp = next((name for name, one in POST_OF.items() if one == post), "")
+    single = POINTS.get(st.session_state.get("measure_kind", ""))
+    if clamp and single:
+        st.session_state[single[0]] = clamp
+    elif clamp:
+        put_probe("red" if post == "BAT+" else "black", post)
 
 
 def choose(held: Held, visible: Visible) -> str:

@@ -7,9 +7,11 @@ from functools import partial
 
 import streamlit as st
 
+from sim.instruments.cautions import VENTS_GAS
 from sim.vehicle.codes import is_role
 from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
+from ui.drawing.battery import POSTS, battery
 from ui.drawing.tables import plain_table
 from ui.panels import holders, why
 from ui.panels.cautions import caution
@@ -155,6 +157,10 @@ def _fit_lead(held: Held, visible: Visible) -> list[str]:
 
 def _connector(held: Held, visible: Visible, name: str) -> None:
     plug = held.car.connectors[name]
+    if plug.kind == "battery":
+        idents = {post.terminal: f"connector {post.clamp}" for post in POSTS}
+        at = [post.terminal for post in POSTS if post.clamp == name]
+        sheet.show(battery(visible.connectors_off, VENTS_GAS, idents, at), "battery_part", _picked_clamp)
     buses = buses_through(held.car, name)
     if buses:
         st.caption(f"carries: {', '.join(buses)}")
@@ -167,6 +173,13 @@ def _connector(held: Held, visible: Visible, name: str) -> None:
         if len(rows) > MOST_PINS:
             with st.expander(f"{len(rows) - MOST_PINS} more pins"):
                 sheet.show(plain_table(("pin", "carries"), rows[MOST_PINS:]), "more_pins")
+
+
+def _picked_clamp() -> None:
+    """The clamp on the post that was picked is the next part."""
+    picked = sheet.picked("battery_part")
+    if picked:
+        st.session_state.part = picked
 
 
 PANELS: dict[str, Callable[[Held, Visible, str], None]] = {

@@ -123,7 +123,7 @@ def _one_student(group: ClassRow) -> None:
             button("Make it", "new_key", _new_key)
     if st.session_state.get("key_made", (0, ""))[0] == row.student_id:
         key = st.session_state.key_made[1]
-        st.code(classroom.address(f"?{classroom.STUDENT}={key}"), language=None)
+        st.code(classroom.address(f"?{classroom.STUDENT}={key}"), language=None, wrap_lines=True)
         st.caption("Give this address to the student only; the old one no longer works.")
     _say()
 

@@ -45,7 +45,11 @@ def show() -> None:
             "Your work is kept, but this browser forgets your jobs. This address brings you back, on any "
             "machine: copy it first."
         )
-        st.code(classroom.address(f"?{classroom.STUDENT}={st.session_state.student_key}"), language=None)
+        st.code(
+            classroom.address(f"?{classroom.STUDENT}={st.session_state.student_key}"),
+            language=None,
+            wrap_lines=True,
+        )
         button("Leave", "leave", _leave, icon="logout")
 
 
