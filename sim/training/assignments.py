@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import Subquery, func, select
+from sqlalchemy import Connection, Subquery, delete, func, select
 
-from sim.training.exams import release
+from sim.training.exams import TAKEN_BACK, release
 from sim.training.exercise import exercise_from_text
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, TaskRow, is_late, shown_before
-from sim.training.schema import actions, assignments, attempts, classes, messages, results, students
+from sim.training.schema import assignments, attempts, classes, messages, results, students
 from sim.training.store import Store, class_of, insert, notify, one, writing
+from sim.training.work_done import work_done
 from sim.vehicle.problems import Problem
 
 COLUMNS = tuple(assignments.c[name] for name in AssignmentRow.__slots__)
+IN_ORDER = (assignments.c.place, assignments.c.id)
+MOST_POINTS = 1000.0
 
 
 class Assignments:
@@ -31,10 +34,11 @@ class Assignments:
         *,
         begins_in_min: float = 0.0,
         lasts_min: float = 0.0,
+        entry: str = "",
     ) -> AssignmentRow:
         """Give a class an exercise; the text of its file is kept, so that it stays as it was given.
 
-        An exam may begin later and have an end; `lasts_min` 0: it has none.
+        An exam may begin later and have an end; `lasts_min` 0: it has none. `entry`: its name in the library.
         """
         exercise = exercise_from_text(file, "exercise file")
         begins_s = self._store.clock() + 60 * begins_in_min
@@ -46,16 +50,90 @@ class Assignments:
             "assigned_s": self._store.clock(),
             "begins_s": begins_s if begins_in_min and not practice else None,
             "due_s": begins_s + 60 * lasts_min if lasts_min and not practice else None,
+            "entry": entry,
+            "topic": exercise.topic,
+            "car": exercise.car,
+            "level": exercise.level,
+            "aim_min": exercise.minutes,
         }
         with writing(self._store.engine) as connection:
             notify(connection, class_id)
+            last = select(func.max(assignments.c.place)).where(assignments.c.class_id == class_id)
+            row["place"] = (connection.scalar(last) or 0.0) + 1
             number = insert(connection, assignments, {**row, "file": file})
         return AssignmentRow(number, **row)
 
-    def of_class(self, class_id: int) -> list[AssignmentRow]:
-        """What a class was given, in order."""
-        wanted = select(*COLUMNS).where(assignments.c.class_id == class_id).order_by(assignments.c.id)
-        return self._store.rows(AssignmentRow, wanted)
+    def of_class(self, class_id: int, *, withdrawn: bool = False) -> list[AssignmentRow]:
+        """What a class has to do, in order; `withdrawn`: and what was taken back."""
+        wanted = select(*COLUMNS).where(assignments.c.class_id == class_id)
+        if not withdrawn:
+            wanted = wanted.where(assignments.c.withdrawn_s.is_(None))
+        return self._store.rows(AssignmentRow, wanted.order_by(*IN_ORDER))
+
+    def withdraw(self, assignment_id: int) -> bool:
+        """Take an exercise back: erased if nobody has begun it, otherwise kept with its results only.
+
+        Returns whether it is erased.
+        """
+        with writing(self._store.engine) as connection:
+            class_id = self._class_of(connection, assignment_id)
+            begun = select(attempts.c.id).where(attempts.c.assignment_id == assignment_id)
+            here = assignments.c.id == assignment_id
+            notify(connection, class_id)
+            if connection.execute(begun).first() is None:
+                connection.execute(delete(assignments).where(here))
+                return True
+            connection.execute(assignments.update().where(here).values(withdrawn_s=self._store.clock()))
+            return False
+
+    def move(self, assignment_id: int, by: int) -> None:
+        """Move an exercise by so many places in the order of its class, at most to one of its ends."""
+        with writing(self._store.engine) as connection:
+            class_id = self._class_of(connection, assignment_id)
+            known = select(assignments.c.id).where(
+                assignments.c.class_id == class_id, assignments.c.withdrawn_s.is_(None)
+            )
+            order = list(connection.scalars(known.order_by(*IN_ORDER)).all())
+            if assignment_id not in order:
+                raise Problem(TAKEN_BACK)
+            place = order.index(assignment_id)
+            order.insert(max(place + by, 0), order.pop(place))
+            for number, one_id in enumerate(order, start=1):
+                here = assignments.update().where(assignments.c.id == one_id)
+                connection.execute(here.values(place=number))
+            notify(connection, class_id)
+
+    def change_to(self, assignment_id: int, practice: bool) -> None:
+        """Make an exam of a practice, or the other way round; what was handed in stays as it was.
+
+        An exam that becomes practice is released first.
+        """
+        with writing(self._store.engine) as connection:
+            class_id = self._class_of(connection, assignment_id)
+            if practice:
+                release(connection, assignment_id, self._store.clock())
+            here = assignments.update().where(assignments.c.id == assignment_id)
+            again = {} if practice else {"released_s": None}
+            connection.execute(here.values(practice=practice, **again))
+            open_ones = attempts.update().where(
+                attempts.c.assignment_id == assignment_id,
+                attempts.c.id.not_in(select(results.c.attempt_id)),
+            )
+            connection.execute(open_ones.values(practice=practice))
+            notify(connection, class_id)
+
+    def set_points(self, assignment_id: int, points: float) -> None:
+        """Set what an exercise is worth in the gradebook."""
+        if not 0 <= points <= MOST_POINTS:
+            raise Problem(f"an exercise is worth 0 to {MOST_POINTS:g} points (here: {points:g})")
+        with writing(self._store.engine) as connection:
+            self._class_of(connection, assignment_id)
+            here = assignments.update().where(assignments.c.id == assignment_id)
+            connection.execute(here.values(points=points))
+
+    def _class_of(self, connection: Connection, assignment_id: int) -> int:
+        found = select(assignments.c.class_id).where(assignments.c.id == assignment_id)
+        return int(one(connection, found, "assignment")["class_id"])
 
     def file_of(self, assignment_id: int) -> str:
         """The text of the exercise file that was given."""
@@ -77,23 +155,23 @@ class Assignments:
 
     def desk(self, student_id: int) -> list[TaskRow]:
         """Every exercise that a student's class was given, in order, with the student's latest attempt."""
-        latest, done = _latest_attempts(student_id), _work_done()
+        latest = _latest_attempts(student_id)
+        steps, minutes, *_ = work_done(latest.c.id)
         wanted = (
             select(
                 *COLUMNS,
                 latest.c.id.label("attempt_id"),
                 latest.c.released_s.label("released_to_one_s"),
-                func.coalesce(done.c.steps, 0).label("steps"),
-                func.coalesce(results.c.minutes, done.c.minutes, 0.0).label("minutes"),
+                steps,
+                func.coalesce(results.c.minutes, minutes).label("minutes"),
                 results.c.complete,
                 results.c.credit,
                 results.c.handed_in_s,
             )
             .outerjoin(latest, latest.c.assignment_id == assignments.c.id)
-            .outerjoin(done, done.c.attempt_id == latest.c.id)
             .outerjoin(results, results.c.attempt_id == latest.c.id)
-            .where(assignments.c.class_id == class_of(student_id))
-            .order_by(assignments.c.id)
+            .where(assignments.c.class_id == class_of(student_id), assignments.c.withdrawn_s.is_(None))
+            .order_by(*IN_ORDER)
         )
         return self._store.rows(_task, wanted)
 
@@ -102,13 +180,6 @@ def _latest_attempts(student_id: int) -> Subquery:
     """A student's latest attempt at each assignment."""
     wanted = select(attempts.c.assignment_id, attempts.c.id, attempts.c.released_s)
     return wanted.where(attempts.c.student_id == student_id, attempts.c.superseded == 0).subquery()
-
-
-def _work_done() -> Subquery:
-    """Steps and minutes of each attempt, without what was taken back."""
-    totals = (func.count().label("steps"), func.sum(actions.c.minutes).label("minutes"))
-    wanted = select(actions.c.attempt_id, *totals).where(actions.c.taken_back.is_(False))
-    return wanted.group_by(actions.c.attempt_id).subquery()
 
 
 def _task(*, handed_in_s: float | None, released_to_one_s: float | None, **row: Any) -> TaskRow:

@@ -1,21 +1,18 @@
-"""What an instructor sees of a class: where each student is, who may need help, and the results as CSV."""
+"""What an instructor sees of a class at work: where each student is, and who may need help."""
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import Connection, select
 
 from sim.training.jobs import PART_COST
 from sim.training.rows import BoardRow, StudentRow, is_late, shown_before
-from sim.training.schema import actions, assignments, attempts, results, students
-from sim.training.store import Store, hints_of, reading, result_of
+from sim.training.schema import actions, assignments, attempts
+from sim.training.store import Store, reading, result_of
+from sim.training.work_done import work_done
 from sim.vehicle.edits import verb_of
 
 QUIET_S = 300.0  # so long without a line, a student may be stuck; our own choice
@@ -48,7 +45,7 @@ def _board_row(connection: Connection, student: StudentRow, now_s: float) -> Boa
         signs = ("has not begun",) if quiet_s > QUIET_S else ()
         return BoardRow(student.id, student.name, None, "", 0, 0.0, 0, "", quiet_s, None, None, signs)
     lines = _lines(connection, row["id"])
-    taken, result = hints_of(connection, row["id"]), result_of(connection, row["id"])
+    result = result_of(connection, row["id"])
     quiet_s = now_s - (lines[-1]["done_s"] if lines else row["begun_s"])
     return BoardRow(
         student_id=student.id,
@@ -56,13 +53,13 @@ def _board_row(connection: Connection, student: StudentRow, now_s: float) -> Boa
         attempt_id=row["id"],
         exercise=row["exercise"],
         steps=len(lines),
-        minutes=sum(line["minutes"] for line in lines),
-        hints=taken,
+        minutes=row["minutes"] if result is None else result["minutes"],
+        hints=row["hints"],
         last_action=lines[-1]["action"] if lines else "",
         quiet_s=quiet_s,
         complete=None if result is None else result["complete"],
         credit=None if result is None else result["credit"],
-        signs=() if result else tuple(_signs(lines, quiet_s, taken)),
+        signs=() if result else tuple(_signs(lines, quiet_s, row["hints"])),
         after_showing=shown_before(row["shown_s"], result["handed_in_s"] if result else None),
         late=is_late(row["due_s"], result["handed_in_s"] if result else None),
         released=row["practice"] or row["to_all_s"] is not None or row["released_s"] is not None,
@@ -70,9 +67,15 @@ def _board_row(connection: Connection, student: StudentRow, now_s: float) -> Boa
 
 
 def _latest_attempt(connection: Connection, student: StudentRow) -> Any:
+    _, minutes, hints, _ = work_done(attempts.c.id)
     wanted = (
         select(
-            attempts,
+            attempts.c.id,
+            attempts.c.begun_s,
+            attempts.c.practice,
+            attempts.c.released_s,
+            minutes,
+            hints,
             assignments.c.exercise,
             assignments.c.shown_s,
             assignments.c.due_s,
@@ -81,6 +84,7 @@ def _latest_attempt(connection: Connection, student: StudentRow) -> Any:
         .join(assignments, assignments.c.id == attempts.c.assignment_id)
         .where(attempts.c.student_id == student.id)
         .order_by(attempts.c.id.desc())
+        .limit(1)
     )
     return connection.execute(wanted).mappings().first()
 
@@ -101,57 +105,3 @@ def _signs(lines: Sequence[Any], quiet_s: float, hints_taken: int) -> Iterator[s
         yield "several repairs"
     if hints_taken >= MANY_HINTS:
         yield f"{hints_taken} hints taken"
-
-
-HEAD = (
-    "student", "exercise", "begun", "handed in", "complete", "credit", "minutes", "cost", "named",
-    "after the solution was shown", "mode", "late",
-)  # fmt: skip
-FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
-
-
-def results_csv(store: Store, class_id: int) -> str:
-    """The results of a class, in the order of joining; times are UTC, open attempts have empty cells."""
-    wanted = (
-        select(
-            students.c.name,
-            assignments.c.exercise,
-            assignments.c.shown_s,
-            assignments.c.due_s,
-            attempts,
-            results,
-        )
-        .join(attempts, attempts.c.student_id == students.c.id)
-        .join(assignments, assignments.c.id == attempts.c.assignment_id)
-        .outerjoin(results, results.c.attempt_id == attempts.c.id)
-        .where(students.c.class_id == class_id)
-        .order_by(students.c.id, attempts.c.id)
-    )
-    out = io.StringIO()
-    write = csv.writer(out)
-    write.writerow(HEAD)
-    with reading(store.engine) as connection:
-        for row in connection.execute(wanted).mappings():
-            write.writerow([_cell(value) for value in _cells(row)])
-    return out.getvalue()
-
-
-def _cells(row: Any) -> list[Any]:
-    named = "" if row["named"] is None else "; ".join(json.loads(row["named"]))
-    handed = "" if row["handed_in_s"] is None else _day(row["handed_in_s"])
-    shown = [row["complete"], row["credit"], row[results.c.minutes], row["cost"]]
-    after = "yes" if shown_before(row["shown_s"], row["handed_in_s"]) else "no"
-    mode, late = "practice" if row["practice"] else "exam", is_late(row["due_s"], row["handed_in_s"])
-    known = [row["name"], row["exercise"], _day(row["begun_s"]), handed, *shown, named, after]
-    return [*known, mode, "yes" if late else "no"]
-
-
-def _day(time_s: float) -> str:
-    return datetime.fromtimestamp(time_s, UTC).isoformat(timespec="seconds")
-
-
-def _cell(value: Any) -> Any:
-    """A cell that no spreadsheet takes for a formula."""
-    if isinstance(value, str) and value[:1] in FORMULA_SIGNS:
-        return f"'{value}"
-    return "" if value is None else value

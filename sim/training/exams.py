@@ -23,6 +23,7 @@ from sim.vehicle.problems import Problem
 from sim.wiring.recent import Recent
 
 HELD_BACK = "this exercise is an exam now; it can be opened again when the exam is released"
+TAKEN_BACK = "the instructor has taken this exercise back"
 LONGEST_EXAM_MIN = 600
 
 _exercises: Recent[Exercise] = Recent(200)
@@ -51,11 +52,11 @@ class Exams:
             notify(connection, row["class_id"])
 
     def end_at(self, assignment_id: int, due_s: float | None) -> None:
-        """Set when an exam ends; what is handed in later is marked as late. None: it has no end."""
+        """Set when an exercise is due; what is handed in later is marked as late. None: it has no end."""
         with writing(self._store.engine) as connection:
             row = one(connection, select(assignments).where(assignments.c.id == assignment_id), "assignment")
             if due_s is not None and due_s <= (row["begins_s"] or row["assigned_s"]):
-                raise Problem("an exam ends after it begins")
+                raise Problem("an exercise ends after it begins")
             connection.execute(
                 assignments.update().where(assignments.c.id == assignment_id).values(due_s=due_s)
             )
@@ -98,6 +99,8 @@ def check_may_begin(connection: Connection, student_id: int, assignment_id: int,
     if not one(connection, select(students).where(students.c.id == student_id), "student")["admitted"]:
         raise Problem("the instructor has not let you in yet")
     row = one(connection, select(assignments).where(assignments.c.id == assignment_id), "assignment")
+    if row["withdrawn_s"] is not None:
+        raise Problem(TAKEN_BACK)
     if row["begins_s"] is not None and now_s < row["begins_s"]:
         raise Problem(f"this exam begins in {max((row['begins_s'] - now_s) / 60, 1):.0f} min")
     if is_held_back(connection, student_id, assignment_id):
@@ -125,7 +128,8 @@ def _exams_against(student: Any) -> Select[Any]:
 
 
 def _is_open() -> Any:
-    return and_(assignments.c.practice.is_(False), assignments.c.released_s.is_(None))
+    kept = assignments.c.withdrawn_s.is_(None)
+    return and_(assignments.c.practice.is_(False), assignments.c.released_s.is_(None), kept)
 
 
 def is_same(one: Exercise, other: Exercise) -> bool:

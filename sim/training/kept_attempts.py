@@ -23,6 +23,7 @@ from sim.training.exams import check_may_begin, draw_variant, exercise_of
 from sim.training.hand_in import HandIn
 from sim.training.jobs import WorkStep
 from sim.training.rows import AssignmentRow, AttemptRow, shown_before
+from sim.training.rubric import as_json, rubric
 from sim.training.schema import (
     actions,
     assignments,
@@ -141,6 +142,9 @@ class Attempts:
 
         def write(connection: Connection) -> None:
             _check_length(connection, attempt_id, length)
+            practice = select(attempts.c.practice).where(attempts.c.id == attempt_id)
+            if not connection.scalar(practice):
+                raise Elsewhere("this exercise has become an exam: every step stays")
             here = actions.c.attempt_id == attempt_id
             open_lines = select(actions.c.number).where(here, actions.c.taken_back.is_(False))
             numbers = connection.scalars(open_lines.order_by(actions.c.number)).all()
@@ -157,7 +161,7 @@ class Attempts:
             "assignment_id": assignment.id,
             "file": given["file"],
             "variant": draw_variant(connection, given, student_id),
-            "practice": assignment.practice,
+            "practice": given["practice"],
             "begun_s": self.store.clock(),
         }
         return insert(connection, attempts, row)
@@ -214,6 +218,7 @@ class KeptAttempt:
             "minutes": self.attempt.minutes,
             "cost": self.attempt.cost,
             "handed_in_s": self._now_s(),
+            "rubric": as_json(rubric(self.attempt)),
         }
         self._add(results, row)
         return result

@@ -20,12 +20,14 @@ from sqlalchemy import Engine
 
 from sim.paths import data_folder
 from sim.training.assignments import Assignments, Notices
-from sim.training.board import board, results_csv
+from sim.training.board import board
 from sim.training.classes import Classes, Students
 from sim.training.exams import Exams
 from sim.training.kept_attempts import Attempts
+from sim.training.results_csv import gradebook_csv, results_csv
 from sim.training.rows import BoardRow, StudentRow
 from sim.training.store import Store, connected
+from sim.training.term import Terms
 
 RECORDS_VARIABLE = "BUSBAY_RECORDS"  # environment variable with the URL of the records
 
@@ -46,6 +48,7 @@ class Records:
         self.exams = Exams(self._store)
         self.notices = Notices(self._store)
         self.attempts = Attempts(self._store)
+        self.terms = Terms(self._store, self.attempts)
 
     @property
     def engine(self) -> Engine:
@@ -69,5 +72,9 @@ class Records:
         return board(self._store, here, self.students.same_browser(class_id))
 
     def export_csv(self, class_id: int) -> str:
-        """The results of a class as comma-separated values, one line per attempt."""
-        return results_csv(self._store, class_id)
+        """The results of a class as comma-separated values, a line per student and exercise."""
+        return results_csv(self.terms.of_class(class_id))
+
+    def gradebook_csv(self, class_id: int) -> str:
+        """The points of a class as comma-separated values, a line per student."""
+        return gradebook_csv(self.terms.of_class(class_id))

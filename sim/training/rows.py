@@ -26,13 +26,20 @@ class ClassRow:
 
 @dataclass(frozen=True, slots=True)
 class StudentRow:
-    """A student of a class; `admitted`: let in by the list or the instructor."""
+    """A student of a class; `admitted`: let in by the list or the instructor.
+
+    `outside_id`: what the school's platform knows the student by. `partner`: who works at the same desk.
+    `hand_up_s`: since when the student asks for the instructor.
+    """
 
     id: int
     class_id: int
     name: str
     joined_s: float
     admitted: bool = True
+    outside_id: str = ""
+    partner: str = ""
+    hand_up_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +47,8 @@ class AssignmentRow:
     """An exercise given to a class. `varied`: neighbors get different faults for the same work order.
 
     `revealed`: its solution is shown now; `shown_s`: when it was first shown. `practice` False: an exam, with
-    its begin and end and the time when all were shown how it went.
+    its begin and end and the time when all were shown how it went. `entry`: its name in the library; `place`:
+    in the order of the class; `points`: in the gradebook; `withdrawn_s`: when it was taken back.
     """
 
     id: int
@@ -54,6 +62,14 @@ class AssignmentRow:
     begins_s: float | None = None
     due_s: float | None = None
     released_s: float | None = None
+    entry: str = ""
+    place: float = 0.0
+    points: float = 100.0
+    withdrawn_s: float | None = None
+    topic: str = ""
+    car: str = ""
+    level: int = 1
+    aim_min: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

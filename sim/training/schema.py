@@ -117,6 +117,10 @@ assignments = _table(
     _needed("place", Float, server_default="0"),  # in the order of the class
     _needed("points", Float, server_default="100"),  # in the gradebook
     Column("withdrawn_s", Float),  # when it was taken back
+    _words("topic", 60),  # these four as the file has them, to be read without reading files
+    _words("car", 60),
+    _needed("level", Integer, server_default="1"),
+    _needed("aim_min", Float, server_default="0"),
 )
 attempts = _table(
     "attempts",

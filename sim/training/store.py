@@ -13,10 +13,12 @@ import random
 import time
 import unicodedata
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
+from ruamel.yaml import YAML
+from ruamel.yaml.error import YAMLError
 from sqlalchemy import (
     Connection,
     Engine,
@@ -299,6 +301,10 @@ def _to_version_6(connection: Connection) -> None:
         ("assignments", "place FLOAT NOT NULL DEFAULT 0"),
         ("assignments", "points FLOAT NOT NULL DEFAULT 100"),
         ("assignments", "withdrawn_s FLOAT"),
+        ("assignments", "topic VARCHAR(60) NOT NULL DEFAULT ''"),
+        ("assignments", "car VARCHAR(60) NOT NULL DEFAULT ''"),
+        ("assignments", "level INTEGER NOT NULL DEFAULT 1"),
+        ("assignments", "aim_min FLOAT NOT NULL DEFAULT 0"),
         ("actions", "by_whom VARCHAR(60) NOT NULL DEFAULT ''"),
         ("results", "rubric TEXT"),
         ("messages", "assignment_id INTEGER REFERENCES assignments (id) ON DELETE CASCADE"),
@@ -306,9 +312,21 @@ def _to_version_6(connection: Connection) -> None:
     ):
         _add_column(connection, table, column)
     metadata.create_all(connection, [reviews, record_stores, statements])
-    connection.execute(assignments.update().values(place=assignments.c.id))
+    for row in connection.execute(select(assignments.c.id, assignments.c.file)).all():
+        here = assignments.update().where(assignments.c.id == row.id)
+        connection.execute(here.values(place=row.id, **_told_by(row.file)))
     for index in messages.indexes:
         index.create(connection, checkfirst=True)
+
+
+def _told_by(file: str) -> dict[str, Any]:
+    """Topic, car, level and minutes of an exercise file; what cannot be read stays as it is by default."""
+    with suppress(YAMLError, KeyError, TypeError, ValueError):
+        told = YAML(typ="safe", pure=True).load(file)
+        minutes = float(told.get("minutes", 30))
+        topic, car = str(told["topic"])[:60], str(told["car"])[:60]
+        return {"topic": topic, "car": car, "level": int(told.get("level", 1)), "aim_min": minutes}
+    return {}
 
 
 def _tell_names_apart(connection: Connection) -> None:

@@ -114,7 +114,7 @@ def results(instructor: Page, address: str, path: Path) -> dict[str, dict[str, s
     with instructor.expect_download() as download:
         instructor.get_by_role("button", name="Results as CSV").click()
     download.value.save_as(path)
-    with path.open(encoding="utf-8", newline="") as file:
+    with path.open(encoding="utf-8-sig", newline="") as file:
         return {row["student"]: row for row in csv.DictReader(file)}
 
 
