@@ -111,6 +111,7 @@ class Bench:
         self.given = tuple(given)
         self.seed = seed
         self.log: list[str] = []
+        self.cut_off = False  # in the middle of an action, which an exception has ended
         self.reports: dict[str, Report] = {}
         self.pace: Callable[[float], None] | None = None  # how time passes up to an instant; None: at once
         self.last_report: Report | None = None
@@ -157,14 +158,16 @@ class Bench:
         start, hold = len(self.trace), self.live.hold
         if action.verb != "observe":
             self.live.begin_hold()
+        self.cut_off = True
         try:
             found = _DOERS[action.verb](self, action, progress)
         except NotAtThisFidelity:
             self._go_to_frame_fidelity()
             return self.do(text, progress)
         except EditProblem:
-            self.live.hold = hold
+            self.live.hold, self.cut_off = hold, False
             raise
+        self.cut_off = False
         self.log.append(action.text)
         events = tuple(self.trace.events[start:])
         if isinstance(found, Report):

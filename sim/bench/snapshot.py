@@ -131,19 +131,29 @@ class _SnapshotWriter(pickle.Pickler):
         return None
 
     def reducer_override(self, one: Any) -> Any:
-        """Say how to rebuild what pickle cannot: functions and their cells, a class bound as a method."""
+        """Say how to rebuild what pickle cannot."""
         if isinstance(one, FunctionType) and "<" in one.__qualname__:
-            made_of = (one.__code__, one.__module__, one.__name__, one.__defaults__, one.__closure__)
-            return _function, made_of, {"__kwdefaults__": one.__kwdefaults__}
-        if isinstance(one, CellType):
-            return _cell, (), one.cell_contents, None, None, _fill
-        if isinstance(one, MethodType) and isinstance(one.__func__, type):
-            return _bound, (one.__func__, one.__self__)
-        if isinstance(one, memoryview):
-            return memoryview, (one.tobytes(),)
-        if isinstance(one, itertools.count):
-            return itertools.count, (next(one),)  # SimPy numbers events with it; only their order matters
-        return NotImplemented
+            return closure(one, _function, one.__code__)
+        return reduced(one)
+
+
+def closure(one: FunctionType, rebuild: Callable[..., FunctionType], code: Any) -> tuple[Any, ...]:
+    """How to rebuild a function that was made inside another one: `rebuild(code, module, name, ...)`."""
+    made_of = (code, one.__module__, one.__name__, one.__defaults__, one.__closure__)
+    return rebuild, made_of, {"__kwdefaults__": one.__kwdefaults__}
+
+
+def reduced(one: Any) -> Any:
+    """How to rebuild a function's cell, a class bound as a method, and what else pickle cannot."""
+    if isinstance(one, CellType):
+        return _cell, (), one.cell_contents, None, None, _fill
+    if isinstance(one, MethodType) and isinstance(one.__func__, type):
+        return _bound, (one.__func__, one.__self__)
+    if isinstance(one, memoryview):
+        return memoryview, (one.tobytes(),)
+    if isinstance(one, itertools.count):
+        return itertools.count, (next(one),)  # SimPy numbers events with it; only their order matters
+    return NotImplemented
 
 
 class _SnapshotReader(pickle.Unpickler):

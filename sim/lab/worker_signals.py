@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from multiprocessing import parent_process, resource_tracker
 
-PATIENCE = 10  # niceness of a worker; our own choice
+PATIENCE = 19  # niceness of a worker; our own choice
 
 
 def begin_worker() -> None:

@@ -93,7 +93,8 @@ class Workshop:
     """Where runs are made.
 
     `executor`: one of the caller's; `workers`: processes of its own pool (default: all cores).
-    `runner` makes one run and must be a function that another process can import.
+    `few`: so many runs are made in this process. `runner` makes one run and must be a function that another
+    process can import.
     """
 
     def __init__(
@@ -103,6 +104,7 @@ class Workshop:
         workers: int | None = None,
         cache: Cache | None = None,
         runner: Runner = run_trial,
+        few: int = FEW,
     ) -> None:
         self._executor = executor
         self._own: ProcessPoolExecutor | None = None
@@ -110,6 +112,7 @@ class Workshop:
         self._cache = cache
         self._made: dict[str, str] = {}
         self.runner = runner
+        self._few = few
 
     def __enter__(self) -> Workshop:
         return self
@@ -173,7 +176,7 @@ class Workshop:
         """Do a piece of work on every item, wherever there is room; yields results as they come."""
         if self._executor:
             yield from gathered(self._executor, work, items, stop)
-        elif self._workers == 1 or len(items) <= FEW:
+        elif self._workers == 1 or len(items) <= self._few:
             for key, item in items.items():
                 if stop():
                     raise Stopped

@@ -283,7 +283,7 @@ def test_the_shelf_gives_back_what_was_put_and_forgets_the_oldest(monkeypatch: p
     assert None is shelf.take("one")
     again = shelf.take("three")
     assert again is not None
-    assert list(held.bench.trace.lines()) == list(again[0].bench().trace.lines())
+    assert list(held.bench.trace.lines()) == list(again[0].bench(print).trace.lines())
 
 
 # -- first visit and comparison ----------------------------------------------------------------------------

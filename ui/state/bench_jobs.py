@@ -32,7 +32,7 @@ def take_up(held: Held, report: Report, chosen: LeftBehind) -> None:
     """Take up a log that was left behind; the one worked on now takes its place."""
     if chosen not in held.left_behind:
         raise EditProblem(f"no longer set aside: {chosen.words}")
-    bench = chosen.bench()
+    bench = chosen.bench(report)
     words = held.title
     held.left_behind.remove(chosen)
     held.leave(words)

@@ -22,6 +22,7 @@ from sim.vehicle.words import counted
 from ui.drawing.layout import Layout, layout_of
 from ui.state import left_behind
 from ui.state.left_behind import LeftBehind
+from ui.state.long_work import carried_out
 from ui.state.next_step import SEAT, Done, last_change
 from ui.state.visible import Visible, all_visible, before_a_scan
 
@@ -70,7 +71,8 @@ class Held:
 
     def do(self, text: str, report: Report) -> str:
         """Do one action; its outcome in a few words."""
-        outcome = self.bench.do(text, report)
+        self.bench, outcome = carried_out(self.bench, [text], report)
+        assert outcome is not None
         self.events += outcome.events
         observes = is_observation(outcome.action)
         shown = self.notebook.note(self.bench).result.display if observes else outcome.words
@@ -119,8 +121,9 @@ class Held:
         return verb not in NO_PAUSE_AFTER
 
     def stand_as_before(self, report: Report) -> None:
-        """Replay the log after work that could not be carried out."""
-        self.bench = replayed(anew(self.bench), self.bench.log, report)
+        """Replay the log after work that was cut off in the middle."""
+        if self.bench.cut_off:
+            self.bench = replayed(anew(self.bench), self.bench.log, report)
 
     def put_away(self) -> None:
         """Put it on the shelf, where a refresh of the browser finds it."""
@@ -180,10 +183,7 @@ def anew(bench: Bench) -> Bench:
 
 def replayed(bench: Bench, log: Sequence[str], report: Report) -> Bench:
     """A bench after the actions of a log."""
-    for place, text in enumerate(log, start=1):
-        bench.do(text)
-        report(place / len(log))
-    return bench
+    return carried_out(bench, log, report)[0]
 
 
 # -- the shelf -----------------------------------------------------------------------------------------------

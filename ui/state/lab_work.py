@@ -34,9 +34,9 @@ Task = Callable[[Workshop, Progress, Stop], Any]
 def workshop() -> Workshop:
     """The workshop of this server: one pool of processes for all sessions."""
     try:
-        return Workshop(cache=Cache(cache_path()))
+        return Workshop(cache=Cache(cache_path()), few=0)
     except OSError:  # a home that cannot be written to costs time, nothing else
-        return Workshop()
+        return Workshop(few=0)
 
 
 class LabWork:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Callable
 
 import streamlit as st
 
 from sim import catalogue
+from sim.lab.bay_work import TooMuchWork
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 from ui.state import classroom, kept
-from ui.state.held import Held, parked, shelf
+from ui.state.held import Held, Report, parked, shelf
+from ui.state.streamlit_adapter import browser_is_there
 
 FIRST_CAR = "teaching-car.yaml"
 
@@ -73,9 +76,20 @@ def _from_the_shelf(key: str) -> Held | None:
         return None
     left, left_behind = found
     try:
-        return Held(key, left.car_name, left.car_text, left.bench(), list(left_behind), left.job)
-    except Problem:  # written by another version, for which the car or an action is wrong
+        bench = left.bench(_ends_with(browser_is_there()))
+        return Held(key, left.car_name, left.car_text, bench, list(left_behind), left.job)
+    except (Problem, TooMuchWork):  # written by another version, for which the car or an action is wrong
         return None
+
+
+def _ends_with(is_there: Callable[[], bool]) -> Report:
+    """Let a page end that nobody waits for any more."""
+
+    def report(share: float) -> None:
+        if not is_there():
+            st.stop()
+
+    return report
 
 
 def begun_before() -> str:

@@ -17,14 +17,15 @@ from streamlit.delta_generator import DeltaGenerator
 
 from sim.bench.actions import parse_action
 from sim.bench.observations import is_observation
+from sim.lab.bay_work import TooMuchWork
 from sim.vehicle.problems import Problem
 from ui.state import kept
 from ui.state.classroom import plain
 from ui.state.held import Held, Job, Report
+from ui.state.long_work import MOST_CPU_S
 from ui.state.streamlit_adapter import StopException, browser_is_there, pressed_meanwhile
 
 SHOW_PROGRESS_AFTER_S = 0.4
-MOST_CPU_S = 30.0  # of one processor for one click; no step of a shipped solution takes a second
 TOO_LONG = (
     f"this takes more than {MOST_CPU_S:.0f} s of the server's time; wait in steps, such as 1 h at a time. "
     "The car is as before"
@@ -110,7 +111,7 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
             jobs.clear()
             held.stand_as_before(progress.report)
             held.problem = "canceled; the car is as before"
-        except TooLong:
+        except (TooLong, TooMuchWork):
             jobs.clear()
             held.stand_as_before(progress.report)
             held.problem = TOO_LONG
