@@ -43,7 +43,7 @@ LANE_OF_KIND: Final = {
 }
 CHANGES: Final = ("state", "waits", "mode", "engine", "telltale")  # they begin a new stretch
 AT_FIRST: Final = {"module": "unpowered", "mode": "off", "engine": "stopped", "lamp": "dark"}
-SHUT: Final = ("unpowered", "asleep", "starting")  # states in which a module drives no lamp
+SHUT: Final = ("unpowered", "asleep", "starting", "shut down")  # states in which a module drives no lamp
 ORDINARY: Final = ("starting", "running", "going to sleep", "asleep")
 
 

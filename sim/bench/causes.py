@@ -15,6 +15,7 @@ from sim.bench.buses import Buses
 from sim.bench.running_car import RunningCar
 from sim.bench.traffic import frame_path
 from sim.modules.world import LIFELESS
+from sim.vehicle.edit import Relation
 from sim.vehicle.elements import TESTER, part_of
 from sim.vehicle.wire_ends import WireEnd
 from sim.wiring.tracing import Culprit
@@ -235,11 +236,10 @@ class Causes:
         culprits = [self._live.reading.why_dead(f"{module}:{function}") for function in dead]
         return self.edits(chain.from_iterable(culprits), module)
 
-    def wait(self, module: str) -> tuple[int, ...]:
-        """Theories by which a module waits at its start."""
+    def supposed(self, module: str, relation: Relation) -> tuple[int, ...]:
+        """Theories by which a module waits at its start, or shuts down."""
         theories = self._live.latest.theories.items()
-        waits = (event for one, event in theories if one.relation == "waits for" and one.subject == module)
-        return tuple(waits)
+        return tuple(event for one, event in theories if (one.relation, one.subject) == (relation, module))
 
 
 class NoCauses(Causes):

@@ -16,6 +16,7 @@ from sim.lab.case import CodeSeen, Evidence
 from sim.vehicle.bus_paths import bus_graph, shortest_bus_path
 from sim.vehicle.car import Car
 from sim.vehicle.codes import invalid_data_code, is_known_role, lost_communication_code
+from sim.vehicle.own_codes import base_code
 from sim.vehicle.wire_ends import wire_end
 
 ASKED = ""  # the witness that is no module: a tester, which asks
@@ -70,11 +71,6 @@ class Claims:
                 key = one.witness, code
                 found[key] = found.get(key, frozenset()) | one.reasons
         return found
-
-
-def base_code(code: str) -> str:
-    """A code without its failure type."""
-    return code.partition("-")[0].upper()
 
 
 def claims_of(car: Car) -> Claims:

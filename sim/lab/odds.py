@@ -22,7 +22,7 @@ ODDS_BY_VERB = {"fail": 0.001, "halfflash": 0.0002, "misflash": 0.0002}
 
 # That the car is built otherwise than its diagram says, each theory by its sort: rarer than any fault of a
 # part, since diagrams are mostly right. Upfitters change feeds and splice into buses sooner than start-up.
-THEORY_ODDS = {"feeds": 0.0003, "runs through": 0.0002, "waits for": 0.0001}
+THEORY_ODDS = {"feeds": 0.0003, "runs through": 0.0002, "waits for": 0.0001, "shuts down when": 0.00005}
 
 
 def odds(edits: Iterable[str], car: Car) -> float:

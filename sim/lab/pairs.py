@@ -131,6 +131,8 @@ class Pairs:
 
     def with_theory(self, fault: Alone, theory: Theory, alone: Alone) -> int | None:
         """The same for a fault and a theory; None where one may have to do with the other."""
+        if fault.lines and theory.relation in ("waits for", "shuts down when"):
+            return None  # it may hear less than a car without the theory needs it to
         if fault.mark.touched & self._bound_by(theory) or {theory.subject} & (
             fault.opens or {theory.subject}
         ):
@@ -139,7 +141,7 @@ class Pairs:
 
     def _bound_by(self, theory: Theory) -> frozenset[str]:
         """The modules that a theory is about, whatever leads to them, and all that its fuses feed."""
-        about = {theory.subject, theory.end.consumer.partition(".")[0]}
+        about = {theory.subject, theory.end.consumer.partition(".")[0], *theory.about}
         if theory.relation == "feeds":
             for spec in self._car.built.fuses.values():
                 fed = {end.consumer.partition(".")[0] for end in spec.ends}

@@ -21,6 +21,7 @@ from sim.lab.pairs import answered
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Sightings
 from sim.vehicle.edits import possible_theories
+from sim.vehicle.own_codes import base_code
 
 MOST_THEORIES = 60
 
@@ -38,4 +39,5 @@ def sightings_in(steps: Iterable[CaseStep]) -> Sightings:
     silent = frozenset(name for step in steps for name in (*step.seen.silent, *step.seen.no_answer))
     spoke = frozenset(name for step in steps for name in answered(step))
     named = frozenset(word for step in steps for action in step.do for word in action.split())
-    return Sightings(silent, spoke - silent, named)
+    told = {(one.module, base_code(one.code)): None for step in steps for one in step.seen.codes}
+    return Sightings(silent, spoke - silent, named, tuple(told))

@@ -31,6 +31,7 @@ LOOKS: Final = {
     "asleep": ("#DDDDDD", ""),
     "starting": ("#F0E442", "//"),
     "running": ("#009E73", ""),
+    "shut down": ("#D55E00", "oo"),
     "going to sleep": ("#56B4E9", "\\\\"),
 }
 LINES: Final = ("-", "--", "-.", ":")

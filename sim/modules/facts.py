@@ -112,6 +112,10 @@ def _leaf_in_words(leaf: Condition) -> str:
             return f"{leaf.signal}" if leaf.is_ == (True,) else f"{leaf.signal} is {wanted}"
         case "missing":
             return f"{leaf.missing} not received"
+        case "lost":
+            return f"no message from {leaf.lost}"
+        case "code":
+            return f"code {leaf.code} set"
         case "mode":
             return f"mode {' or '.join(leaf.mode or ())}"
         case "line":

@@ -15,6 +15,7 @@ from sim.modules.facts import Fact
 from sim.modules.fault_memory import CLEARED, DtcRule, FaultMemory, SnapshotRecord, Status
 from sim.modules.knowledge import Knowledge
 from sim.modules.world import Causes, Host, Timer
+from sim.vehicle.messages import conditions_of
 
 
 class FaultRecorder:
@@ -31,6 +32,8 @@ class FaultRecorder:
         self.dtc_events: dict[str, int] = {}
         self._host = host
         self._knowledge = knowledge
+        conditions = conditions_of(host.world.car.built, host.name)
+        self._reads_codes = any(leaf.code for _, one in conditions for leaf in one.leaves())
 
     def declare(self, tests: Sequence[Maturing]) -> None:
         """Take these tests, and their codes into the memory."""
@@ -49,6 +52,7 @@ class FaultRecorder:
             words = f"{host.name} sets {entry.code}: {words}"
             self.dtc_events[entry.code] = host.record("code", words, causes(), entry.code, "present")
         self.memory.test_failed(code, snapshot)
+        self._note_failed(entry.code, failed=True)
 
     def heal_dtc(self, code: str, causes: Causes) -> None:
         """A test has passed."""
@@ -56,6 +60,19 @@ class FaultRecorder:
             words = f"{self._host.name}: {code} no longer fails"
             self._host.record("code heals", words, causes(), code, "stored")
         self.memory.test_passed(code)
+        self._note_failed(self.memory.get(code).code, failed=False)
+
+    def _note_failed(self, code: str, failed: bool) -> None:
+        """Let what reads the module's own codes know: a status bit tells of tests before its start, too."""
+        known = self._knowledge.failed_since_start
+        if failed == (code in known):
+            return
+        if failed:
+            known[code] = self.dtc_events.get(code)
+        else:
+            del known[code]
+        if self._reads_codes:
+            self._host.invalidate()
 
     def ignition_on(self, by_line: bool = False) -> None:
         """An operation cycle begins with the ignition: by the sense line, or by what the module receives."""
@@ -79,6 +96,7 @@ class FaultRecorder:
         if new != CLEARED:
             return
         self.dtc_events.pop(code, None)
+        self._note_failed(code, failed=False)
         if old & (Status.PENDING | Status.CONFIRMED):
             words = f"{self._host.name}: {code} is cleared"
             self._host.record("code cleared", words, (self.world.tester_event,), code, "cleared")

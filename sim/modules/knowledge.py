@@ -44,6 +44,9 @@ class Knowledge:
         self.values: dict[str, Known] = {}
         self.engine_lamp = OFF
         self.failing: dict[str, int | None] = {}  # codes whose test fails now, with the event that set each
+        self.failed_since_start: dict[
+            str, int | None
+        ] = {}  # the same, of tests that have run since its start
         self.master: ModeHolder | None = None
         self.release: ReleaseHolder | None = None
         engine = host.world.car.built.engine
@@ -127,6 +130,12 @@ class Knowledge:
             missing = leaf.missing
             # a value that is marked invalid is of no more use than one that does not come
             return lambda: self.value(missing) in (None, INVALID), self.signal(missing).event
+        if leaf.lost is not None:
+            message = host.world.car.messages.message_from(leaf.lost, None, ()).name
+            return lambda: not self.hears(message), self.heard.get(message, UNKNOWN).event
+        if leaf.code is not None:
+            code = leaf.code
+            return lambda: self._failed(code) is not None, self._failed(code)
         if leaf.mode is not None:
             modes = leaf.mode
             return lambda: None if (mode := self.known_mode()) is None else mode in modes, self.mode_event()
@@ -140,6 +149,11 @@ class Knowledge:
             return self.released, self.release.event if self.release else None
         above_v = leaf.supply_above_v or 0.0
         return lambda: host.supply_v > above_v, host.state_event
+
+    def _failed(self, code: str) -> int | None:
+        """The event that set a code, with or without failure type, whose test has failed since the start."""
+        failed = self.failed_since_start.items()
+        return next((event for one, event in failed if code in (one, one.partition("-")[0])), None)
 
     def _signal_is(self, name: str, wanted: tuple[object, ...]) -> bool | None:
         value = self.value(name)

@@ -18,8 +18,8 @@ from sim.modules.fault_recorder import FaultRecorder, Maturing
 from sim.modules.world import Host
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Engine
+from sim.vehicle.own_codes import FIRST_MISFIRE
 
-FIRST_CODE = 0x301
 AFTER_S = 2.0  # the engine has settled at idle; common practice
 
 
@@ -33,7 +33,7 @@ class MisfireMonitor:
         turns_s = engine.misfire_turns / ENGINE_RPM["running"] * 60
         self._by_cylinder = {
             number: Maturing(
-                faults, f"P{FIRST_CODE + number - 1:04X}", turns_s, turns_s, partial(_words, number)
+                faults, f"P{FIRST_MISFIRE + number - 1:04X}", turns_s, turns_s, partial(_words, number)
             )
             for number in range(1, len(engine.coils) + 1)
         }

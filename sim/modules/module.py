@@ -3,14 +3,18 @@
 States::
 
     unpowered --supply--> starting --boot, waits--> running <--> going to sleep --> asleep --wake--> starting
-        ^                                                                                  |
+        ^                                          ^  |                                    |
+        |                              condition false| |condition true                     |
+        |                                          |  v                                    |
+        |                                        shut down ------------------------------> asleep
         +---------------------------- supply below its minimum, from any state ------------+
 
 A module that is dead inside is in the state `dead` whatever its supply. One without whole software ends its
 start in `boot mode`: its boot loader acknowledges and answers a tester, sends nothing and never sleeps.
 
 `starting` also holds a module that has booted but waits for a message before it comes online: its transceiver
-works, it receives and acknowledges, but it sends nothing and answers no tester.
+works, it receives and acknowledges, but it sends nothing and answers no tester. `shut down` is the same for
+one that ran, or would, if the condition of its file that keeps it offline were false.
 
 Not modelled: partial networking, several processors in one module.
 """
@@ -37,6 +41,7 @@ from sim.modules.reception import Reception
 from sim.modules.sending import Sending
 from sim.modules.set_up import SetUp
 from sim.modules.set_up_monitor import SetUpMonitor
+from sim.modules.shut_down import ShutDown
 from sim.modules.sleep import Sleep
 from sim.modules.tester_control import TesterControl
 from sim.modules.uds_protocol import Session
@@ -74,6 +79,7 @@ class ControlModule:
         self.pins = Pins(self, self.knowledge, self._pin_changed)
         self.outputs = Outputs(self, self.knowledge, self.set_up)
         self.sleep = Sleep(self, self.knowledge)
+        self.shut_down = ShutDown(self, self.knowledge)
         self._decide_for_car()
         self.managed = {
             bus: ManagedBus(self, self.sleep, bus, times)
@@ -166,7 +172,7 @@ class ControlModule:
     @property
     def hears(self) -> bool:
         """Is its transceiver awake, so that it hears and acknowledges?"""
-        awake = self.state in ("starting", "running", "going to sleep", "boot mode")
+        awake = self.state in ("starting", "running", "shut down", "going to sleep", "boot mode")
         return awake and not self._timers.runs("reset")
 
     @property
@@ -297,6 +303,12 @@ class ControlModule:
             case "starting":
                 self._come_online_if_ready()
                 return False
+            case "shut down":
+                self._update_shut_down()
+                return False
+        if self.shut_down.holds:
+            self._shut_down()
+            return True
         if self.master:
             self.master.update()
         for part in self._immobilizer:
@@ -331,14 +343,17 @@ class ControlModule:
             return
         hears = self.knowledge.hears
         unheard = tuple(other for other in self.spec.waits_for if not hears(self._message_of(other)))
-        if not unheard:
+        if not unheard and self.shut_down.holds:
+            self.waiting_for = ()
+            self._shut_down()
+        elif not unheard:
             self._come_online()
         elif unheard != self.waiting_for:
             self.waiting_for = unheard
             explainer = self.world.explainer
             silence = explainer.silence(self.name, self._message_of(unheard[0]))
             words = f"{self.name} waits for {' and '.join(unheard)} before it comes online"
-            causes = (*silence, *explainer.wait(self.name), self.state_event)
+            causes = (*silence, *explainer.supposed(self.name, "waits for"), self.state_event)
             self.state_event = self.record("waits", words, causes, ", ".join(unheard), "waiting")
 
     def _message_of(self, other: str) -> str:
@@ -352,6 +367,28 @@ class ControlModule:
         self.sleep.join_buses()
         self.sending.start()
         self._press_that_woke()
+
+    def _shut_down(self) -> None:
+        """Go or stay offline: it goes on receiving, and that is all."""
+        self._enter("shut down", self.shut_down.words, (*self.shut_down.causes(), self.state_event))
+        for managed in self.managed.values():
+            managed.shut()
+        self.sleep.stop()
+        self._stop_sending()
+        for channel in self.channels.values():
+            self.world.network.drop(channel)
+        self.diagnostics.restart()
+        self.outputs.shut()
+        for part in self._immobilizer:
+            part.reset()
+
+    def _update_shut_down(self) -> None:
+        if self.set_up.half_flashed:
+            self._enter_boot_mode()
+        elif self.shut_down.over:
+            self._come_online()
+        else:
+            self.sleep.update_shut_down()
 
     def _press_that_woke(self) -> None:
         """The press of the button that woke the master counts as soon as the master can act on it."""
@@ -411,6 +448,7 @@ class ControlModule:
         self._timers.clear()
         self._booted = False
         self.waiting_for = ()
+        self.knowledge.failed_since_start.clear()
         self.diagnostics.restart()
         self.reception.stop()
         self.outputs.shut()

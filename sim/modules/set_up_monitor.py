@@ -16,13 +16,9 @@ from functools import partial
 from sim.modules.fault_recorder import FaultRecorder, Maturing
 from sim.modules.set_up import SetUp
 from sim.modules.world import Host
-from sim.vehicle.code_tables import MODULE_ROLES
-from sim.vehicle.codes import plain_name
-from sim.vehicle.description import Vehicle
 from sim.vehicle.edits_set_up import CAR_VIN
+from sim.vehicle.own_codes import NOT_CONFIGURED, OTHER_VIN_CODES, absent_role_code
 
-NOT_CONFIGURED = "U3000-55"
-OTHER_VIN_CODES = {True: "P0630-00", False: "U3002-4A"}  # of the engine module, of any other
 MISSING_MESSAGE = "87"
 NOTICED_S = 0.5  # from its start; our own choice
 
@@ -47,9 +43,11 @@ class SetUpMonitor:
             own.append(self._own(NOT_CONFIGURED, lambda: set_up.is_blank, "coding", "it is not coded"))
             wrong = "its VIN is another car's"
             own.append(self._own(OTHER_VIN_CODES[runs_engine], self._is_foreign, "VIN", wrong))
-            if absent := absent_code(host.world.car.built):
+            if absent := absent_role_code(host.world.car.built):
                 lacks = "it gets no messages from a module that its coding expects"
-                own.append(self._own(absent, lambda: set_up.is_miscoded, "coding", lacks))
+                own.append(
+                    self._own(f"{absent}-{MISSING_MESSAGE}", lambda: set_up.is_miscoded, "coding", lacks)
+                )
         if "calibration" in needs:
             lacks = "its calibration is missing"
             code = host.spec.calibration_code
@@ -79,12 +77,3 @@ class SetUpMonitor:
         """Nothing is tested any more."""
         for one in self._all:
             one.test.rest()
-
-
-def absent_code(vehicle: Vehicle) -> str | None:
-    """The lost communication code of the first role of the tables that no module of a car has."""
-    there = {plain_name(spec.role or name) for name, spec in vehicle.modules.items()}
-    for role in MODULE_ROLES:
-        if not there & {plain_name(name) for name in (role.role, *role.others)}:
-            return f"{role.lost_code}-{MISSING_MESSAGE}"
-    return None

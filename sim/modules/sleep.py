@@ -124,6 +124,15 @@ class Sleep:
         if module.diagnostics.awake_for_s > 0:
             timers.start_once("tester gone", module.diagnostics.awake_for_s, module.invalidate)
 
+    def update_shut_down(self) -> None:
+        """Shut down by itself, it sleeps once it has no reason to be awake and its buses are quiet."""
+        if next(self._reasons(), None) or not self._buses_sleep():
+            self._timers.drop("quiet")
+        else:
+            self._timers.start_once(
+                "quiet", self._module.spec.sleep_after_ms / 1000, self._module.fall_asleep
+            )
+
     def stop(self) -> None:
         """Supply lost, reset or asleep."""
         self._timers.clear()

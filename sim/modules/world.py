@@ -21,8 +21,11 @@ from sim.network.interface import Network
 from sim.network.streams import Stream
 from sim.vehicle.car import Car
 from sim.vehicle.description_software import Module
+from sim.vehicle.edit import Relation
 
-ModuleState = Literal["unpowered", "dead", "boot mode", "starting", "running", "going to sleep", "asleep"]
+ModuleState = Literal[
+    "unpowered", "dead", "boot mode", "starting", "running", "shut down", "going to sleep", "asleep"
+]  # fmt: skip
 LIFELESS: tuple[ModuleState, ...] = ("unpowered", "dead")
 Causes = Callable[[], tuple[int, ...]]
 
@@ -115,8 +118,8 @@ class Explainer(Protocol):
     def broken_path(self, start: str, end: str) -> tuple[int, ...]:
         """What keeps frames from passing between two modules; empty if nothing does."""
 
-    def wait(self, module: str) -> tuple[int, ...]:
-        """The assumptions by which a module waits at its start."""
+    def supposed(self, module: str, relation: Relation) -> tuple[int, ...]:
+        """The theories by which a module waits at its start, or shuts down."""
 
     def dead_line(self, module: str) -> tuple[int, ...]:
         """What keeps the ignition from a module's sense lines, while another module has its own."""

@@ -14,6 +14,7 @@ from typing import Literal
 from sim.bench.bench import Bench
 from sim.bench.explain import Because, why_code, why_engine, why_silent, why_telltale
 from sim.instruments.seat import seat_of
+from sim.modules.module import ControlModule
 from sim.training.answers import cause_words
 from sim.vehicle.car import Car
 from sim.vehicle.edits import parse_edit
@@ -74,9 +75,7 @@ def _shown(bench: Bench) -> Iterator[SeenEffect]:
     report = bench.last_report
     assert report is not None
     for name in report.silent:
-        waits_for = bench.live.modules[name].waiting_for
-        words = f"{name} waits for {', '.join(waits_for)}" if waits_for else name
-        kind: Kind = "held up" if waits_for else "silent"
+        words, kind = _held_up(bench.live.modules[name])
         yield SeenEffect(kind, f"{name}: no answer", words, why_silent(bench, name))
     seat = seat_of(bench)
     titles = {lamp.name: lamp.title or lamp.name for lamp in seat.lamps}
@@ -88,6 +87,15 @@ def _shown(bench: Bench) -> Iterator[SeenEffect]:
             yield SeenEffect("code", title, entry.module, why_code(bench, entry.module, code.code))
     if bench.car.built.engine and seat.engine != "running":
         yield SeenEffect("engine", f"engine {seat.engine}", f"engine {seat.engine}", why_engine(bench))
+
+
+def _held_up(module: ControlModule) -> tuple[str, Kind]:
+    """Whether a module that does not answer is kept from it by its own software, and by what."""
+    if module.waiting_for:
+        return f"{module.name} waits for {', '.join(module.waiting_for)}", "held up"
+    if module.state == "shut down":
+        return f"{module.name} is shut down", "held up"
+    return module.name, "silent"
 
 
 def chains(shown: Sequence[SeenEffect], car: Car) -> tuple[Chain, ...]:

@@ -49,7 +49,7 @@ def effect_of(text: str, car: Car) -> Effect:
     """What an edit does to the parts of a car, with the figure that goes with it."""
     edit = parse_edit(text, car)
     if edit.theory:
-        return {Atom(edit.theory.relation, edit.targets): 0.0}
+        return {Atom(edit.theory.relation, (*edit.targets, *filter(None, [edit.theory.condition]))): 0.0}
     if edit.verb == "bypass":  # the lead goes into a connector that is off; that it is off is another edit
         own = (plug.id for plug in car.connectors.values() if plug.owner == edit.part)
         car = car.with_harness(unplugged=car.harness.unplugged | frozenset(own))

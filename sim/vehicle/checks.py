@@ -13,6 +13,7 @@ from sim.vehicle.description_software import Module
 from sim.vehicle.description_wiring import Fuse, Relay
 from sim.vehicle.elements import TESTER
 from sim.vehicle.messages import conditions_of
+from sim.vehicle.own_codes import base_code, own_codes
 from sim.vehicle.problems import Path, Problem, did_you_mean, unknown
 
 RESERVED = {
@@ -214,6 +215,10 @@ def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], pa
         raise Problem(f"module '{name}' has no input '{leaf.input}'{near}", path)
     if leaf.line is not None and leaf.line not in fed:
         raise Problem(f"no fuse feeds a line '{leaf.line}' of {name}{did_you_mean(leaf.line, fed)}", path)
+    if leaf.lost == name:
+        raise Problem(f"module '{name}' cannot miss its own messages", path)
+    if leaf.code is not None and base_code(leaf.code) not in (known := own_codes(vehicle, name)):
+        raise Problem(f"module '{name}' sets no code {leaf.code}{did_you_mean(leaf.code, known)}", path)
     if leaf.fob is not None and not module.fob_receiver:
         raise Problem(f"module '{name}' sees no fob: it needs 'fob_receiver: true'", path)
     for fact, value in (("engine_state", leaf.engine), ("immobilizer", leaf.immobilizer)):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 PowerMode = Literal["off", "accessory", "run", "crank"]
 FobPlace = Literal["away", "in_range", "at_button"]
@@ -39,6 +39,8 @@ class Condition(BaseModel):
     signal: str | None = None
     is_: Annotated[tuple[SignalValue, ...], BeforeValidator(_listed)] = Field((True,), alias="is")
     missing: str | None = None
+    lost: str | None = None
+    code: Annotated[str | None, AfterValidator(lambda code: code and code.upper())] = None
     mode: Annotated[tuple[PowerMode, ...] | None, BeforeValidator(_mode_word)] = None
     line: str | None = None
     fob: Annotated[tuple[FobPlace, ...] | None, BeforeValidator(_listed)] = None

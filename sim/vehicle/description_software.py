@@ -193,6 +193,7 @@ class Module(Part):
     hears: Annotated[tuple[Heard, ...], BeforeValidator(listed)] = ()
     hears_when: Condition | None = None  # for every monitor of `hears` that has no `when` of its own
     waits_for: Annotated[tuple[Name, ...], BeforeValidator(listed)] = ()
+    shuts_down_when: Condition | None = None
     checks: tuple[CircuitCheck, ...] = ()
     inputs: dict[Name, Input] = Field(default_factory=dict)
     references: dict[Name, Reference] = Field(default_factory=dict)

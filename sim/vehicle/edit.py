@@ -17,7 +17,7 @@ from sim.vehicle.problems import EditProblem
 from sim.vehicle.wire_ends import WireEnd
 
 EditSort = Literal["fault", "repair", "theory"]
-Relation = Literal["waits for", "runs through", "feeds"]
+Relation = Literal["waits for", "runs through", "feeds", "shuts down when"]
 # with which of a shop's tools it is done
 EditTool = Literal["unplug", "fuses", "battery", "bypass", "repair", "program"]
 Change = Callable[[Car], Car]
@@ -30,19 +30,22 @@ SHORT_OHM = 0.05  # a hard short: two strands touching; common practice
 class Theory:
     """What is supposed about the design, such as that `F7` `feeds` `TRAILER.B+`.
 
-    subject: the module that waits, the bus or the fuse. end: the other module, or what is fed, as written.
+    subject: the module that waits or shuts down, the bus or the fuse. end: the other module, or what is fed,
+    as written. condition: when it shuts down, in normal form; about: the modules that the condition is over.
     """
 
     subject: str
     relation: Relation
     end: WireEnd
+    condition: str = ""
+    about: tuple[str, ...] = ()
 
     def leads(self, one: str, other: str) -> bool:
         """Whether it supposes that a bus or fuse leads to a module or load: these two, in any order."""
-        return self.relation != "waits for" and {self.subject, self.end.part} == {one, other}
+        return self.relation in ("runs through", "feeds") and {self.subject, self.end.part} == {one, other}
 
     def __str__(self) -> str:
-        return f"{self.subject} {self.relation} {self.end.target}"
+        return f"{self.subject} {self.relation} {self.condition or self.end.target}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,11 +136,13 @@ class Sightings:
     """What was seen of a car's modules, and the parts that its actions named: what a theory is for.
 
     silent: modules that did not answer at least once; answering: those that did, each time they were asked.
+    codes: modules with codes that they held, without failure type.
     """
 
     silent: frozenset[str] = frozenset()
     answering: frozenset[str] = frozenset()
     named: frozenset[str] = frozenset()
+    codes: tuple[tuple[str, str], ...] = ()
 
     def may_be_silent(self, module: str) -> bool:
         """Was it silent, or never asked?"""

@@ -36,6 +36,9 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     theory ECM waits for TRAILER                          start-up
     theory body runs through DOOR-LEFT                    the line goes through a module's connector
     theory F7 feeds TRAILER.B+                            the diagram is wrong about this fuse
+    theory TCM shuts down when code P0562 in ECM          offline while it is so; also `no message from ABS`,
+                                                          `line IGN dead`, `mode crank`, `supply below 11 V`,
+                                                          several joined by `and` or `or`
 
 A figure may be `?`, as in `corrode G8 ? ohm`: not measured, with its usual value.
 

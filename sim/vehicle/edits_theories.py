@@ -15,6 +15,7 @@ from sim.vehicle.answer_parts import (
 from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
 from sim.vehicle.edit import Answer, Edit, EditKind, Sightings, Theory
+from sim.vehicle.edits_shut_down import conditions_for, phrase_of, possible_shut_downs, shutting_down
 from sim.vehicle.harness import build
 from sim.vehicle.harness_state import FIELDS
 from sim.vehicle.problems import EditProblem, Problem, did_you_mean, unknown
@@ -29,7 +30,7 @@ def _theory(words: list[str], car: Car) -> Edit:
             return make(match[1], match[2], car)
     raise EditProblem(
         f"'theory {text}' is none of: 'theory ECM waits for TRAILER', 'theory body runs through DOOR-LEFT', "
-        "'theory F7 feeds TRAILER.B+'"
+        "'theory F7 feeds TRAILER.B+', 'theory TCM shuts down when code P0562 in ECM'"
     )
 
 
@@ -43,7 +44,15 @@ def _design_edit(theory: Theory, redesign: Callable[[Vehicle], Vehicle]) -> Edit
             raise EditProblem(f"'{text}' contradicts the car: {problem.what}") from None
         return rebuilt.with_harness(**{name: getattr(car.harness, name) for name in FIELDS})
 
-    return Edit(text, "theory", "theory", change, None, (theory.subject, theory.end.consumer), theory=theory)
+    return Edit(
+        text,
+        "theory",
+        "theory",
+        change,
+        None,
+        (theory.subject, theory.end.consumer, *theory.about[1:]),
+        theory=theory,
+    )
 
 
 def _waits(waiter: str, other: str, car: Car) -> Edit:
@@ -99,11 +108,20 @@ def _feeds(fuse: str, consumer: str, car: Car) -> Edit:
     return _design_edit(Theory(fuse, "feeds", wire_end(consumer)), redesign)
 
 
+def _shuts_down(name: str, condition: str, car: Car) -> Edit:
+    if name not in car.built.modules:
+        raise EditProblem(unknown("module", name, car.built.modules))
+    phrase = phrase_of(condition, name, car)
+    theory = Theory(name, "shuts down when", WireEnd((*phrase.about, name)[0]), phrase.words, phrase.about)
+    return _design_edit(theory, lambda vehicle: shutting_down(vehicle, name, phrase))
+
+
 def _with(vehicle: Vehicle, kind: str, name: str, part: object) -> Vehicle:
     return vehicle.model_copy(update={kind: {**getattr(vehicle, kind), name: part}})
 
 
 _THEORIES = (
+    (r"(\S+) shuts down when (.+)", _shuts_down),
     (r"(\S+) waits for (\S+)", _waits),
     (r"(\S+) runs through (\S+)", _runs_through),
     (r"(\S+) feeds (\S+)", _feeds),
@@ -164,6 +182,14 @@ KINDS = (
             ),
             Answer(
                 "module",
+                "shuts down while something is so",
+                "theory {part} shuts down when {other}",
+                "when",
+                conditions_for,
+                "shuts down when {other}",
+            ),
+            Answer(
+                "module",
                 "a bus runs through its connector",
                 "theory {other} runs through {part}",
                 "which bus",
@@ -192,6 +218,7 @@ KINDS = (
         ),
         theories={
             "waits for": _possible_waits,
+            "shuts down when": possible_shut_downs,
             "runs through": _possible_ways_through,
             "feeds": _possible_feeds,
         },

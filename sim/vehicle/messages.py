@@ -234,6 +234,9 @@ class Messages:
             if other == name:
                 raise Problem("a module cannot wait for itself", ("modules", name, "waits_for", index))
             needed.add(self.message_from(other, None, ("modules", name, "waits_for", index)).name)
+        for path, condition in conditions_of(self.vehicle, name):
+            lost = [leaf.lost for leaf in condition.leaves() if leaf.lost is not None]
+            needed.update(self.message_from(other, None, path).name for other in lost)
         for signal, path in self._signals_read(name, module):
             if signal not in self.carrier:
                 raise Problem(
@@ -359,6 +362,8 @@ def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[Path, Condition
             yield (*here, "signals", signal), spec.when
     for lamp, telltale in module.telltales.items():
         yield (*here, "telltales", lamp), telltale.when
+    if module.shuts_down_when:
+        yield (*here, "shuts_down_when"), module.shuts_down_when
     if module.hears_when:
         yield (*here, "hears_when"), module.hears_when
     for index, monitor in enumerate(module.hears):

@@ -11,6 +11,8 @@ FACTS: dict[str, Any] = {
     "input": "brake",
     "signal": "gear",
     "missing": "gear",
+    "lost": "TCM",
+    "code": "P0562",
     "mode": "run",
     "line": "IGN",
     "fob": "in_range",

@@ -36,6 +36,7 @@ MARKS: dict[str, Callable[[], Node]] = {
     "unpowered": partial(node, "path", d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5", class_="mark"),
     "dead": partial(node, "path", d="M-4,-4 H4 V4 H-4 Z M-4,-4 L4,4 M-4,4 L4,-4", class_="mark"),
     "boot": partial(node, "path", d="M-4,-4 H4 V4 H-4 Z M-2,0 H2", class_="mark"),
+    "shut": partial(node, "path", d="M-4,-4 H4 V4 H-4 Z", class_="mark"),
     "unasked": partial(node, "circle", r=1.6, class_="mark full"),
     "answered": partial(node, "path", d="M-4,0 L-1,3.5 L4,-3.5", class_="mark"),
     "unanswered": partial(node, "path", d="M-3.5,-3.5 L3.5,3.5 M-3.5,3.5 L3.5,-3.5", class_="mark"),
@@ -51,6 +52,7 @@ LEGEND = (
     ("unpowered", "no supply"),
     ("dead", "internal failure"),
     ("boot", "boot mode: software incomplete"),
+    ("shut", "shut down by its own software"),
 )
 FOUND_LEGEND = (
     ("unasked", "not asked by the tester yet"),

@@ -21,6 +21,7 @@ from sim.vehicle.edits import apply_all, changes_of, is_theory
 STATE_WORDS = {
     "running": "running",
     "starting": "starting",
+    "shut down": "shut down",
     "going to sleep": "quiet",
     "asleep": "asleep",
     "unpowered": "no supply",
@@ -35,7 +36,7 @@ class VisibleModule:
     """One module: its state, one short word for it, its supply where it is known, and what is off at it.
 
     `shape` names the drawing of the state: running, alone, starting, waiting, quiet, asleep, unpowered, dead,
-    boot; in an exercise unasked, answered, unanswered.
+    boot, shut; in an exercise unasked, answered, unanswered.
     """
 
     name: str
@@ -156,7 +157,9 @@ def _module(bench: Bench, module: ControlModule, linked: frozenset[str]) -> Visi
     alone = tuple(
         bus for bus, channel in module.all_channels.items() if module.hears and channel not in linked
     )
-    shape = {"going to sleep": "quiet", "boot mode": "boot"}.get(module.state, module.state)
+    shape = {"going to sleep": "quiet", "boot mode": "boot", "shut down": "shut"}.get(
+        module.state, module.state
+    )
     word = STATE_WORDS.get(module.state, module.state)
     if module.state == "starting" and module.waiting_for:
         shape, word = "waiting", f"waits: {', '.join(module.waiting_for)}"
