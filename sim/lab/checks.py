@@ -108,7 +108,8 @@ def _plugs_to_take_off(car: Car, edits: Sequence[Edit]) -> list[str]:
 
 
 def _design_plans(edit: Edit, car: Car) -> Iterator[list[str]]:
-    """What would show a theory about the design: the other module's plug on or off, a fuse out, and a scan.
+    """What would show a theory about the design: the other module's plug on or off, a fuse out, and a
+    scan; or a scan right after codes were cleared.
 
     Nothing that takes supply from the airbag module, or a plug off it.
     """
@@ -120,10 +121,18 @@ def _design_plans(edit: Edit, car: Car) -> Iterator[list[str]]:
         if not any(_is_airbag_module(name, car) for name in fed):
             yield [f"pull {fuse}", "wait 5 s", "scan", f"fit {fuse}"]
         return
+    shuts_down = edit.theory.relation == "shuts down when"
+    by_code = shuts_down and "code" in edit.theory.condition.split()
+    if by_code:
+        yield ["clear", "scan"]
+    about = {edit.theory.end.part} - ({edit.theory.subject} if shuts_down else set())
     for name, plug in car.connectors.items():
-        if plug.owner == edit.theory.end.part and not _is_airbag(name, car):
+        if plug.owner in about and not _is_airbag(name, car):
             looked = [*_start(car), "wait 5 s", "scan"]
             yield [f"plug {name}", *looked]
+            if by_code:  # as long as it is not told otherwise, a module stays as it is: it has to start anew
+                off, on = "disconnect battery", "reconnect battery"
+                yield [off, f"unplug {name}", on, *looked, off, f"plug {name}", on]
             yield [f"unplug {name}", *looked, f"plug {name}"]
 
 

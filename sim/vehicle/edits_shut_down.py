@@ -42,7 +42,7 @@ class Told:
     @property
     def flag(self) -> str:
         """The name of the signal."""
-        return f"{self.module}_sets_{self.code.replace('-', '_')}"
+        return f"{self.code.replace('-', '_')}_in_{self.module}"
 
 
 @dataclass(frozen=True, slots=True)

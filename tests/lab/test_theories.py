@@ -24,6 +24,7 @@ HIDDEN = [
     ("pull F5", "theory F5 feeds TCM"),
     ("unplug ABS.C1", "theory main runs through ABS"),
     ("open TCM.C1.1", "theory TCM waits for ABS"),
+    ("pull F1", "theory TCM shuts down when code U0100 in ABS"),
 ]
 
 
@@ -99,7 +100,28 @@ def test_without_a_scan_there_are_no_more_theories_than_can_be_judged() -> None:
     car = find_car("shuttle-minibus")
     theories = plausible_theories(car, [CaseStep(do=("press start",), seen=Evidence(engine="stopped"))])
     sorts = {parse_edit(one, car).theory.relation for one in theories}  # type: ignore[union-attr]
-    assert (MOST_THEORIES, {"waits for", "runs through", "feeds"}) == (len(theories), sorts)
+    assert (MOST_THEORIES, {"waits for", "runs through", "feeds", "shuts down when"}) == (
+        len(theories),
+        sorts,
+    )
+
+
+def test_a_module_shuts_down_by_a_code_that_was_seen_not_by_one_of_its_silence(
+    here: Workshop,
+) -> None:
+    """The code that set it off is among the theories; the code that only says it is silent is not.
+
+    Hidden with the missing fuse, both are among the survivors and the advice names a check.
+    """
+    vehicle, hidden = vehicle_text("six-modules"), ("pull F1", "theory TCM shuts down when code U0100 in ABS")
+    steps = observed(vehicle, first_look(find_car("six-modules")), given=hidden)
+    theories = [one for one in plausible_theories(find_car("six-modules"), steps) if "shuts down" in one]
+    assert hidden[1] in theories
+    assert not [one for one in theories if "TCM shuts down when code U0101" in one]
+    edits = ("pull F1", "pull F2", "theory TCM waits for ECM", *theories[:4], hidden[1])
+    found = find_causes(vehicle, steps, edits=tuple(dict.fromkeys(edits)), most=2, workshop=here)
+    assert found.holds(hidden)
+    assert next_check(found, every_kind=True, workshop=here).ranked
 
 
 def test_what_was_silent_once_is_not_answering() -> None:

@@ -246,7 +246,8 @@ MISTAKES = [
     (
         "theory the car is haunted",
         "'theory the car is haunted' is none of: 'theory ECM waits for TRAILER', "
-        "'theory body runs through DOOR-LEFT', 'theory F7 feeds TRAILER.B+'",
+        "'theory body runs through DOOR-LEFT', 'theory F7 feeds TRAILER.B+', "
+        "'theory TCM shuts down when code P0562 in ECM'",
     ),
 ]
 

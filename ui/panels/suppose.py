@@ -9,6 +9,7 @@ import streamlit as st
 from sim.lab.drive import plain_morning
 from sim.lab.suppositions import puts_right
 from sim.vehicle.edits import catalogue, parse_edit
+from sim.vehicle.edits_shut_down import conditions_for
 from sim.vehicle.problems import EditProblem, Problem
 from ui.state.held import Held
 from ui.state.suppositions import BAY, MORNING, OWN, USES, actions_now, store, suppositions
@@ -52,6 +53,13 @@ def _waits(held: Held) -> str:
     return "theory {waits_who} waits for {waits_for}"
 
 
+def _shuts_down(held: Held) -> str:
+    one = st.selectbox("this module", list(held.car.built.modules), key="shuts_who")
+    st.selectbox("is offline while this is so", list(conditions_for(held.car, one)), key="shuts_when")
+    st.caption("Several together: *in words*, joined by 'and' or 'or'.")
+    return "theory {shuts_who} shuts down when {shuts_when}"
+
+
 def _through(held: Held) -> str:
     buses = held.car.built.buses
     bus = st.selectbox("this bus", list(buses), key="through_bus")
@@ -91,6 +99,7 @@ def _words(held: Held) -> str:
 # what each draws, and the sentence that comes of it
 FORMS = {
     "theory: a module waits for another": _waits,
+    "theory: a module shuts down while something is so": _shuts_down,
     "theory: a bus runs through a connector": _through,
     "theory: a fuse feeds something else": _feeds,
     "fault from the catalogue": _fault,

@@ -110,7 +110,8 @@ def _search(held: Held, question: Question) -> None:
     st.toggle(
         "the car may be built differently from its diagram",
         key="suspects_theories",
-        help="theories, too: a module waits for another at start-up, a bus runs through a connector, another "
+        help="theories, too: a module waits for another at start-up or shuts down while a code is set, "
+        "a bus runs through a connector, another "
         "fuse feeds a module. Only those that could explain a silent module; each is rarer than a fault.",
         persist_state="session",
     )
