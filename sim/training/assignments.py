@@ -106,20 +106,19 @@ class Assignments:
     def change_to(self, assignment_id: int, practice: bool) -> None:
         """Make an exam of a practice, or the other way round; what was handed in stays as it was.
 
-        An exam that becomes practice is released first.
+        Who has handed in an exam that becomes practice sees how it went.
         """
         with writing(self._store.engine) as connection:
             class_id = self._class_of(connection, assignment_id)
+            handed_in = attempts.c.id.in_(select(results.c.attempt_id))
+            mine = attempts.update().where(attempts.c.assignment_id == assignment_id)
             if practice:
-                release(connection, assignment_id, self._store.clock())
+                over = mine.where(handed_in, attempts.c.released_s.is_(None))
+                connection.execute(over.values(released_s=self._store.clock()))
             here = assignments.update().where(assignments.c.id == assignment_id)
             again = {} if practice else {"released_s": None}
             connection.execute(here.values(practice=practice, **again))
-            open_ones = attempts.update().where(
-                attempts.c.assignment_id == assignment_id,
-                attempts.c.id.not_in(select(results.c.attempt_id)),
-            )
-            connection.execute(open_ones.values(practice=practice))
+            connection.execute(mine.where(~handed_in).values(practice=practice))
             notify(connection, class_id)
 
     def set_points(self, assignment_id: int, points: float) -> None:

@@ -79,8 +79,7 @@ def _points(given: AssignmentRow, cell: Cell | None) -> float | str:
     """The mark by the rubric, in points; the credit for a hand-in that has no rubric."""
     if cell is None or cell.handed_in_s is None or not cell.released:
         return ""
-    worth = cell.credit if cell.rubric is None else cell.rubric
-    return round((worth or 0.0) * given.points, 2)
+    return round(cell.worth * given.points, 2)
 
 
 def _table(head: Sequence[str], lines: Iterable[Sequence[Any]]) -> str:

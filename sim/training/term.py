@@ -72,6 +72,11 @@ class Cell:
     rubric: float | None
 
     @property
+    def worth(self) -> float:
+        """The mark by the rubric, 0 to 1; the credit for a hand-in that has none."""
+        return (self.credit or 0.0) if self.rubric is None else self.rubric
+
+    @property
     def marks(self) -> dict[str, float | None]:
         """The marks that count."""
         return {name: self.reviewed.get(name, mark.score) for name, mark in self.reasons.items()}
@@ -127,10 +132,10 @@ class Term:
             by_topic.setdefault(given.topic, []).append(cell)
         return [_topic(topic, cells) for topic, cells in by_topic.items()]
 
-    def credit(self, student_id: int) -> float | None:
-        """A student's mean credit over what was handed in, 0 to 1."""
-        handed_in = self._handed_in(student_id)
-        return _mean(one.credit or 0.0 for one in handed_in) if handed_in else None
+    def mean(self, student_id: int) -> float | None:
+        """A student's mean mark over what was handed in and released, 0 to 1; None if that is nothing."""
+        handed_in = [one for one in self._handed_in(student_id) if one.released]
+        return _mean(one.worth for one in handed_in) if handed_in else None
 
     def trend(self, student_id: int) -> Trend:
         """Whether the latest hand-ins are better than those before; empty where there are too few."""
@@ -189,7 +194,8 @@ class Terms:
             people = connection.execute(here.order_by(students.c.id)).mappings().all()
             given = select(*COLUMNS).where(assignments.c.class_id == class_id).order_by(*IN_ORDER)
             tasks = connection.execute(given).mappings().all()
-            rows = connection.execute(_cells(class_id)).mappings().all()
+            here = _cells().where(students.c.class_id == class_id)
+            rows = connection.execute(here).mappings().all()
         weights = weights_of(group.weights)
         cells = {(row["student_id"], row["assignment_id"]): _cell(row, weights) for row in rows}
         return Term(
@@ -198,6 +204,13 @@ class Terms:
             tuple(AssignmentRow(**row) for row in tasks),
             cells,
         )
+
+    def of_attempt(self, attempt_id: int) -> tuple[Cell, dict[str, float]]:
+        """One attempt, and what each criterion weighs in its class."""
+        wanted = _cells().add_columns(classes.c.weights).where(attempts.c.id == attempt_id)
+        row = dict(self._store.one(wanted, "attempt"))
+        weights = weights_of(row.pop("weights"))
+        return _cell(row, weights), weights
 
     def set_weights(self, class_id: int, weights: Mapping[str, float]) -> None:
         """Set what each criterion weighs in a class."""
@@ -227,8 +240,8 @@ class Terms:
         return marks
 
 
-def _cells(class_id: int) -> Select[Any]:
-    """All attempts of a class with what was done in them, without the text of their files."""
+def _cells() -> Select[Any]:
+    """Attempts with what was done in them, without the text of their files."""
     steps, minutes, hints, taken_back = work_done(attempts.c.id)
     return (
         select(
@@ -244,7 +257,8 @@ def _cells(class_id: int) -> Select[Any]:
         .join(assignments, assignments.c.id == attempts.c.assignment_id)
         .outerjoin(results, results.c.attempt_id == attempts.c.id)
         .outerjoin(reviews, reviews.c.attempt_id == attempts.c.id)
-        .where(students.c.class_id == class_id, attempts.c.superseded == 0)
+        .join(classes, classes.c.id == students.c.class_id)
+        .where(attempts.c.superseded == 0)
     )  # fmt: skip
 
 

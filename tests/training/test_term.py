@@ -259,6 +259,7 @@ def test_practice_becomes_an_exam_and_an_exam_practice(kept: Records, group: Cla
     assert kept.assignments.desk(bo.id)[0].credit is None
     kept.assignments.change_to(task.id, practice=True)
     assert kept.assignments.desk(bo.id)[0].credit is not None
+    assert not kept.attempts.after_showing(work.id)
     kept.attempts.resume(work.id).rewind(1)
     assert 1 == kept.assignments.desk(amara.id)[0].steps
 

@@ -14,7 +14,19 @@ from typing import Any
 import streamlit as st
 
 HERE = Path(__file__).parent
-STYLES = ("map", "timeline", "causes", "tables", "instruments", "plan", "dash", "fuse_box", "class", "doors")
+STYLES = (
+    "map",
+    "timeline",
+    "causes",
+    "tables",
+    "instruments",
+    "plan",
+    "dash",
+    "fuse_box",
+    "class",
+    "doors",
+    "term",
+)
 NARROWER_THAN_PX = 520
 
 _sheet = st.components.v2.component(

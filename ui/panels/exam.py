@@ -16,14 +16,15 @@ SOON_MIN = 10.0
 
 
 def clock_words(time_s: float) -> str:
-    """A time of day of this server."""
-    return time.strftime("%H:%M", time.localtime(time_s))
+    """A time of this server, with its day unless that is today."""
+    at, today = time.localtime(time_s), time.localtime()
+    return time.strftime("%H:%M" if at[:3] == today[:3] else "%a %d %b %H:%M", at)
 
 
 def exam_words(given: AssignmentRow) -> str:
     """When an exam begins and ends, and whether it is released."""
     if given.practice:
-        return "practice"
+        return f"practice until {clock_words(given.due_s)}" if given.due_s else "practice"
     times = [f"from {clock_words(given.begins_s)}"] if given.begins_s else []
     times += [f"until {clock_words(given.due_s)}"] if given.due_s else []
     return " ".join(["exam", *times]) + (", released" if given.released_s else "")

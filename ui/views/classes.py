@@ -14,7 +14,7 @@ from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.class_sheets import join_code
 from ui.drawing.tables import plain_table
-from ui.panels import exam_control, projector
+from ui.panels import exam_control, exercise_control, projector
 from ui.panels.controls import button, download, one_of
 from ui.panels.exam import exam_words
 from ui.state import at_work, classroom
@@ -105,6 +105,7 @@ def _given(group: ClassRow) -> None:
     if given:
         rows = [(f"{place}", *_assignment_words(one)) for place, one in enumerate(given, start=1)]
         sheet.show(plain_table(("", "given so far", "how", "cars", "solution"), rows), "given_table")
+        exercise_control.show(group, given)
     entries = {entry.name: entry for entry in classroom.library().entries()}
     for problem in classroom.library().problems():
         st.warning(problem, icon=":material/block:")
@@ -153,7 +154,13 @@ def _give() -> str:
     begins, lasts = float(state.get("give_begins") or 0), float(state.get("give_lasts") or 0)
     for entry in entries:
         classroom.records().assignments.give(
-            group.id, entry.text, practice, varied, begins_in_min=begins, lasts_min=lasts
+            group.id,
+            entry.text,
+            practice,
+            varied,
+            begins_in_min=begins,
+            lasts_min=lasts,
+            entry=entry.name,
         )
     state.give_names = []
     return f"{counted(len(entries), 'exercise')} given to {group.name}"
@@ -164,11 +171,22 @@ def _give() -> str:
 
 def _results(group: ClassRow) -> None:
     st.header("Results", anchor=False)
+    take_away(group)
+    st.page_link(
+        st.session_state.entries["results"], label="Results over the term", icon=":material/grid_on:"
+    )
+
+
+def take_away(group: ClassRow) -> None:
+    """The results as files."""
     csv = partial(classroom.records().export_csv, group.id)
-    download("Results as CSV", csv, f"busbay-class-{group.id}.csv", "export", icon="download")
+    points = partial(classroom.records().gradebook_csv, group.id)
+    with st.container(horizontal=True):
+        download("Results as CSV", csv, f"busbay-class-{group.id}.csv", "export", icon="download")
+        download("Gradebook as CSV", points, f"busbay-gradebook-{group.id}.csv", "gradebook", icon="download")
     st.caption(
-        "One line per attempt: student, exercise, when, complete, credit, minutes, cost, what was named, and "
-        "whether the solution had been shown before."
+        "Results: one line per student and exercise, with steps, hints, minutes, evidence and marks. "
+        "Gradebook: one line per student with the platform's id and the points of each exercise."
     )
 
 

@@ -32,6 +32,7 @@ from sim.vehicle.edits import parse_edit
 from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
+from ui.drawing.term_sheets import percent, rubric
 from ui.panels import maps
 from ui.panels.controls import button, download
 from ui.state import at_work, classroom, lab_work
@@ -65,6 +66,7 @@ def show(held: AtWork) -> None:
         for heading in LEFT:
             _section(heading, said)
         _method(told)
+        _marks(held)
     with right:
         for heading in RIGHT:
             _section(heading, said)
@@ -154,6 +156,17 @@ def _next_task(held: AtWork) -> TaskRow | None:
 def _to_next(assignment_id: int) -> None:
     lab_work.forget(WORK)
     at_work.begin(assignment_id)
+
+
+def _marks(held: AtWork) -> None:
+    """What the attempt is worth by the rubric, and what the instructor says of it."""
+    cell, weights = classroom.records().terms.of_attempt(held.work.id)
+    if not cell.reasons:
+        return
+    st.header(f"Mark: {percent(cell.rubric)}", anchor=False)
+    if cell.comment:
+        st.info(f"The instructor says: {plain(cell.comment)}", icon=":material/rate_review:")
+    sheet.show(rubric(cell, weights), "debrief_rubric")
 
 
 def _method(told: Debrief) -> None:

@@ -101,7 +101,7 @@ def _task(task: TaskRow) -> None:
 
 def _state(task: TaskRow) -> str:
     given = task.assignment
-    kind = "practice, steps can be taken back" if given.practice else exam_words(given)
+    kind = exam_words(given) + (", steps can be taken back" if given.practice else "")
     if task.attempt_id is None:
         return f":material/radio_button_unchecked: not begun · {kind}"
     steps = f"{counted(task.steps, 'step')}, {task.minutes:.0f} min of labor"
