@@ -14,6 +14,8 @@ from sim.bench.causes import Causes
 from sim.bench.running_car import RunningCar
 from sim.modules.world import Timer, World
 from sim.vehicle.car import Car
+from sim.vehicle.description_high_voltage import CONTACTORS
+from sim.vehicle.wire_ends import WireEnd
 
 PULL_IN_S, DROP_OUT_S = 0.010, 0.005  # relay data sheets give some milliseconds; common practice
 LEAST_S = 0.001  # shorter interruptions no input and no bus would notice; common practice
@@ -26,12 +28,15 @@ class Relays:
         self._live = live
         self._causes = causes
         self._timers: dict[str, Timer] = {}
+        spec = live.car.built.high_voltage
+        self._contactors = dict.fromkeys(CONTACTORS, spec.controller) if spec else {}
+        self._names = sorted((*live.car.built.relays, *self._contactors))
         self.pulled_in: frozenset[str] = frozenset()
 
     def update(self) -> None:
         """Start a timer for each relay whose coil says otherwise than its contact, stop what is not due."""
         wanted = self._live.reading.relays_wanted()
-        for name in sorted(self._live.car.built.relays):
+        for name in self._names:
             due = (name in wanted) != (name in self.pulled_in)
             timer = self._timers.get(name)
             if due and timer is None:
@@ -43,15 +48,22 @@ class Relays:
 
     def _flip(self, name: str) -> None:
         del self._timers[name]
-        latest, relay = self._live.latest, self._live.car.built.relays[name]
+        latest = self._live.latest
         pulled_in = name not in self.pulled_in
         self.pulled_in = self.pulled_in ^ {name}
-        causes = (self._causes.coil(relay.driver), None if pulled_in else latest.trigger)
-        title = f" ({relay.title})" if relay.title else ""
-        words = f"relay {name}{title} {'pulls in' if pulled_in else 'drops out'}"
+        driver, title = self._driver(name)
+        causes = (self._causes.coil(driver), None if pulled_in else latest.trigger)
+        words = f"{title} {'pulls in' if pulled_in else 'drops out'}"
         on = "on" if pulled_in else "off"
         latest.switches[name] = self._live.world.record("relay", name, words, causes, value=on)
         self._live.electrical(latest.switches[name])
+
+    def _driver(self, name: str) -> tuple[WireEnd, str]:
+        """What drives a coil, and what it is of."""
+        if name in self._contactors:
+            return WireEnd(self._contactors[name], name), f"contactor {name}"
+        relay = self._live.car.built.relays[name]
+        return relay.driver, f"relay {name}{f' ({relay.title})' if relay.title else ''}"
 
 
 class Intermittents:

@@ -18,6 +18,7 @@ from sim.bench.buses import Buses
 from sim.bench.causes import Causes, NoCauses
 from sim.bench.contacts import Intermittents, Relays
 from sim.bench.engine import LiveEngine
+from sim.bench.high_voltage import LiveHighVoltage
 from sim.bench.fuses import Fuses, shorts_behind
 from sim.bench.running_car import LatestEvents
 from sim.bench.supplies import Supplies
@@ -106,6 +107,7 @@ class LiveCar:
     def _add_parts(self) -> None:
         self.engine = LiveEngine(self, self.causes)
         self.relays = Relays(self, self.causes)
+        self.high_voltage = LiveHighVoltage(self, self.causes)
         self.battery = StateOfCharge(self.world, self.invalidate, self._battery_falls)
         self._supplies = Supplies(self, self.causes)
         self._fuses = Fuses(self.world, self._blow)
@@ -200,6 +202,11 @@ class LiveCar:
         self.invalidate()
 
     @property
+    def pulled_in(self) -> frozenset[str]:
+        """The relays and contactors whose coils have pulled in."""
+        return self.relays.pulled_in
+
+    @property
     def tester_plugged(self) -> bool:
         """Does a tester talk, or is an adapter plugged in?"""
         return self.tester_active or self.adapter_plugged
@@ -228,7 +235,7 @@ class LiveCar:
             for output, on in module.outputs.on.items()
             if on
         )
-        generator = self.world.engine.value == "running"
+        generator = self.world.engine.value == "running" or self.high_voltage.converts
         return SwitchState(
             running, driven, self.operated, self.relays.pulled_in, generator, self._bus_faults.dominant,
             self.battery.override_pct,
@@ -282,6 +289,7 @@ class LiveCar:
             self.battery.update(self.reading)
         self.relays.update()
         self.engine.update()
+        self.high_voltage.update()
         self.buses.update()
 
     def _note_outputs(self) -> None:

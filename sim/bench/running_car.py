@@ -7,6 +7,7 @@ from typing import Protocol
 
 from sim.modules.module import ControlModule
 from sim.modules.world import World
+from sim.network.clock import NanosecondEnvironment
 from sim.network.interface import Network
 from sim.network.lin import LinNetwork
 from sim.vehicle.car import Car
@@ -48,6 +49,11 @@ class RunningCar(Protocol):
     lin: LinNetwork
     reading: Reading
     tester_active: bool
+    env: NanosecondEnvironment
+
+    @property
+    def pulled_in(self) -> frozenset[str]:
+        """The relays and contactors whose coils have pulled in."""
 
     @property
     def network(self) -> Network:

@@ -133,6 +133,11 @@ class Maturing:
         self._timer: Timer | None = None
         self._decided_s = -math.inf
 
+    @property
+    def words(self) -> str:
+        """What fails, with its values now."""
+        return self._words()
+
     def judge(self, failing: bool, causes: Causes, least_s: float = 0.0) -> None:
         """The monitored thing is bad (or good) from now on; nothing is decided before `least_s` from now.
 

@@ -9,10 +9,11 @@ Not modelled: the pack's internal resistance and its voltage by charge, arcs, in
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from sim.vehicle.description_high_voltage import NEGATIVE, POSITIVE, PRECHARGE, HighVoltage
-from sim.wiring.insulation import parallel_ohm
+from sim.vehicle.description_high_voltage import NEGATIVE, POSITIVE, PRECHARGE, RAILS, HighVoltage
+from sim.wiring.insulation import measured_ohm, parallel_ohm
 
 CONTACT_OHM = 0.01  # closed contactor, cables and pack together; common practice
 W_PER_KW, S_PER_H = 1000.0, 3600.0
@@ -29,11 +30,15 @@ class Feed:
 
 
 class HighVoltageBus:
-    """feed: as it is now; `bus_v`, `charge_pct`: at a time that is not before the last switching, in s."""
+    """feed: as it is now; `bus_v`, `charge_pct`: at a time that is not before the last switching, in s.
+
+    leaking: resistances in ohm that edits have put between a rail (`HV+`, `HV-`) and the body.
+    """
 
     def __init__(self, spec: HighVoltage) -> None:
         self.spec = spec
         self.feed = Feed()
+        self.leaking: Mapping[str, float] = {}
         self._since_s = 0.0
         self._start_v = 0.0
         self._start_pct = spec.charge_pct
@@ -63,6 +68,15 @@ class HighVoltageBus:
         if self.feed.drawn_w > 0:
             loads.append(self.spec.pack_v**2 / self.feed.drawn_w)
         return parallel_ohm(*loads)
+
+    @property
+    def insulation_ohm(self) -> float:
+        """The insulation of the weaker rail, as the bridge method finds it."""
+        spec = self.spec.insulation
+        built = (spec.positive_ohm, spec.negative_ohm)
+        leaks = (self.leaking.get(rail, math.inf) for rail in RAILS)
+        positive, negative = (parallel_ohm(own, leak) for own, leak in zip(built, leaks, strict=True))
+        return measured_ohm(self.spec.pack_v, positive, negative, spec.fault_ohm_per_v * self.spec.pack_v)
 
     @property
     def _settles(self) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from functools import partial
 from typing import Protocol
 
 from sim.modules.facts import INVALID, OFF, UNKNOWN, Ask, Evaluation, Fact, Known, asked, judge
+from sim.modules.high_voltage_bus import HighVoltageBus
 from sim.modules.world import Host
 from sim.vehicle.conditions import Condition, PowerMode
 
@@ -28,12 +29,31 @@ class ReleaseHolder(Protocol):
     event: int | None
 
 
+class ContactorState(Protocol):
+    """The battery module's control of the contactors: what it tells others, and since which event."""
+
+    event: int | None
+    full: bool
+
+    @property
+    def told(self) -> str:
+        """The step of the sequence."""
+
+    @property
+    def insulation(self) -> str:
+        """`good`, `low` or `fault`."""
+
+    @property
+    def bus(self) -> HighVoltageBus:
+        """The high-voltage bus."""
+
+
 class Knowledge:
     """Facts of one module, each with the event since which it holds.
 
     inputs, lines: its pins, by function. heard: messages, by name. signals: as last received. values: of its
-    own signals. engine_lamp: does a code of its own ask for it? master, release: what this module itself
-    decides, if it is the one that does.
+    own signals. engine_lamp: does a code of its own ask for it? master, release, contactors: what this
+    module itself decides, if it is the one that does.
     """
 
     def __init__(self, host: Host) -> None:
@@ -49,6 +69,7 @@ class Knowledge:
         ] = {}  # the same, of tests that have run since its start
         self.master: ModeHolder | None = None
         self.release: ReleaseHolder | None = None
+        self.contactors: ContactorState | None = None
         engine = host.world.car.built.engine
         self.runs_engine = bool(engine and engine.controller == host.name)
         self._host = host

@@ -24,6 +24,7 @@ from __future__ import annotations
 from functools import partial
 
 from sim.modules.bus_off import BusOffMonitor
+from sim.modules.contactors import ContactorControl
 from sim.modules.diagnostics import Diagnostics
 from sim.modules.enable_condition import EnableConditions
 from sim.modules.facts import UNKNOWN
@@ -114,6 +115,11 @@ class ControlModule:
         self.knowledge.master = self.master
         self.knowledge.release = self.authority or self.starter
         self._immobilizer = [part for part in (self.authority, self.starter) if part]
+        spec = self.world.car.built.high_voltage
+        self.contactors: ContactorControl | None = None
+        if spec and spec.controller == self.name:
+            self.contactors = ContactorControl(self, self.knowledge, spec, self.faults, self.outputs)
+        self.knowledge.contactors = self.contactors
 
     def _set_up_tests(self) -> None:
         self.conditions = EnableConditions(self, self.knowledge)
@@ -121,7 +127,11 @@ class ControlModule:
         checks = [*self.spec.checks, *(check for check in watched if check is not None)]
         circuits = self.world.car.built.watched.values()
         checks += [check for one in circuits if one.module == self.name for check in one.checks()]
+        loop = self.contactors.spec.interlock.checks() if self.contactors else ()
+        checks = [*loop, *checks]
         self.circuits = [CircuitMonitor(self.faults, self.conditions, check) for check in checks]
+        if self.contactors:
+            self.contactors.loop = tuple(self.circuits[: len(loop)])
         for one in self.circuits:
             if one.check.agrees_with is not None:
                 pins = (one.check.pin, one.check.agrees_with)
@@ -159,7 +169,8 @@ class ControlModule:
             self.world.network.listen(channel, partial(self._frame, bus, channel))
         for managed in self.managed.values():
             managed.connect()
-        self.faults.declare([test for one in self._watching for test in one.tests])
+        tests = [test for one in self._watching for test in one.tests]
+        self.faults.declare([*tests, *(self.contactors.tests if self.contactors else ())])
 
     def retune(self) -> None:
         """Buses were joined or parted: a message may now come straight from another bus."""
@@ -314,6 +325,8 @@ class ControlModule:
         for part in self._immobilizer:
             part.update()
         changed = self.outputs.update()
+        if self.contactors:
+            changed |= self.contactors.update()
         self.sending.update()
         self.conditions.update()
         for monitor in self._watching:
@@ -434,6 +447,8 @@ class ControlModule:
         self.conditions.stop()
         for monitor in self._watching:
             monitor.rest()
+        if self.contactors:
+            self.contactors.rest()
 
     def _shut(self) -> None:
         """Everything that stops with the supply, a reset or sleep."""

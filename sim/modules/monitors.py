@@ -169,6 +169,10 @@ class CircuitMonitor:
         low = check.below_v is not None and self.pin_v < check.below_v
         return low or (check.above_v is not None and self.pin_v > check.above_v)
 
+    def causes_now(self) -> tuple[int, ...]:
+        """The events that make the voltage what it is."""
+        return self._causes()
+
     def update(self) -> None:
         """Judge the voltage while the test may run."""
         if not self.enable_condition.on or any(one.fails for one in self.judged_before):

@@ -12,6 +12,7 @@ from sim.modules.facts import OFF, Fact
 from sim.modules.knowledge import Knowledge
 from sim.modules.set_up import SetUp
 from sim.modules.world import LIFELESS, Causes, Host, Timer
+from sim.vehicle.high_voltage_parts import high_voltage_switches
 from sim.vehicle.live_data import sense_lines
 
 LINE_ON_V = 6.0  # a sense line counts as on above this; common practice
@@ -32,7 +33,9 @@ class Pins:
         if host.state in LIFELESS:
             return
         if function in host.spec.inputs:
-            kind, known, on = "input", self._knowledge.inputs, pin_v > INPUT_SHARE * host.supply_v
+            above_v = host.spec.inputs[function].above_v
+            on = pin_v > (INPUT_SHARE * host.supply_v if above_v is None else above_v)
+            kind, known = "input", self._knowledge.inputs
         else:
             kind, known, on = "line", self._knowledge.lines, pin_v > LINE_ON_V
         before = known.get(function)
@@ -74,7 +77,10 @@ class Outputs:
         self._knowledge = knowledge
         self._lamp_check: Timer | None = None
         self._check_event: int | None = None
-        self._driver_rules = [(name, knowledge.asks(one.when)) for name, one in host.spec.outputs.items()]
+        self._rules = {name: one.when for name, one in host.spec.outputs.items()}
+        self._rules |= dict(high_voltage_switches(host.world.car.built, host.name))
+        self.on |= dict.fromkeys(self._rules, False)
+        self._driver_rules = [(name, knowledge.asks(when)) for name, when in self._rules.items()]
         self._lamp_rules = [(name, knowledge.asks(one.when)) for name, one in host.spec.telltales.items()]
 
     def update(self) -> bool:
@@ -120,7 +126,7 @@ class Outputs:
             wanted = (asks() is True and not blank) if held is None else held[0]
             if wanted == self.on[name]:
                 continue
-            rule = host.spec.outputs[name].when
+            rule = self._rules[name]
             causes = self._knowledge.judge(rule).events if held is None else (held[1],)
             self.on[name] = wanted
             words = f"{host.name} switches {name} {'on' if wanted else 'off'}"

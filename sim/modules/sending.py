@@ -93,7 +93,18 @@ class OwnSignals:
                 return Fact("released" if knowledge.released() else "locked", event)
             case "engine_lamp":
                 return knowledge.engine_lamp
-        raise AssertionError(fact)
+        return self._high_voltage_fact(fact)
+
+    def _high_voltage_fact(self, fact: str) -> Fact:
+        control = self._knowledge.contactors
+        assert control is not None  # checked when the file was read
+        values: dict[str, Known] = {
+            "high_voltage": control.told,
+            "insulation": control.insulation,
+            "pack_charge_pct": round(control.bus.charge_pct(self._host.world.now_s)),
+            "pack_full": control.full,
+        }
+        return Fact(values[fact], control.event)
 
 
 class Sending:

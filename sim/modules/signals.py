@@ -18,6 +18,7 @@ INVALID_BYTE = 0xFE
 ABSENT_BYTE = 0xFF
 HIGHEST = 0xFA  # the last ordinary value, as in SAE J1939-71 (from memory)
 STEP = {"engine_speed_rpm": 32}  # rpm per bit, so that one byte reaches 8000; our own choice
+HIGH_VOLTAGE_WORDS = ("open", "precharging", "closed", "failed", "good", "low", "fault")
 WORDS = ("off", "accessory", "run", "crank", "stopped", "cranking", "running", "locked", "released")
 
 
@@ -35,13 +36,15 @@ class Codec:
         self._is_word = {"power_mode", "engine_state", "immobilizer_state"} | {
             name
             for name, signal in signals
-            if isinstance(signal.value, str) or isinstance(signal.substitute, str)
+            if signal.fact in ("high_voltage", "insulation")
+            or isinstance(signal.value, str)
+            or isinstance(signal.substitute, str)
         }
         self._is_flag = {
             name
             for name, signal in signals
             if signal.when
-            or signal.fact == "engine_lamp"
+            or signal.fact in ("engine_lamp", "pack_full")
             or (signal.fact is None and isinstance(signal.value, bool))
         }
 
@@ -83,7 +86,7 @@ class Codec:
 
 def _words_in(car: Car) -> Iterator[str]:
     """The words that a car's own files give to signals or compare them with."""
-    values: list[SignalValue] = []
+    values: list[SignalValue] = list(HIGH_VOLTAGE_WORDS if car.built.high_voltage else ())
     for name, spec in car.built.modules.items():
         for signal in spec.signals.values():
             values += [signal.value, signal.substitute]

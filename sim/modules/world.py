@@ -13,6 +13,7 @@ from typing import Literal, Protocol
 import simpy
 
 from sim.modules.facts import Fact
+from sim.modules.high_voltage_bus import HighVoltageBus
 from sim.modules.signals import Codec
 from sim.modules.trace import Trace
 from sim.network.clock import NanosecondEnvironment, to_ns
@@ -174,6 +175,7 @@ class World:
     engine: Fact = field(default_factory=lambda: Fact("stopped"))
     coolant_was: tuple[float, float] = (AMBIENT_C, 0.0)  # temperature in °C, and since when, in s
     misfires: dict[int, Causes] = field(default_factory=dict)  # cylinders that do not fire, and why
+    high_voltage: HighVoltageBus | None = None
     speed_kph: Fact = field(default_factory=lambda: Fact(0))
     tester_event: int | None = None
 

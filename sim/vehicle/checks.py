@@ -20,6 +20,7 @@ RESERVED = {
     "DLC": "the diagnostic connector",
     "BAT": "the battery",
     "GEN": "the generator",
+    "CONVERTER": "the output of the DC/DC converter",
     "BAR": "the distribution rail of the fuse boxes",
     "BODY": "the body",
     "SP": "the splices",
@@ -234,6 +235,8 @@ def _only_knower(vehicle: Vehicle, fact: str | None) -> tuple[str, ...]:
     """The modules that know a fact by themselves; empty if any module may."""
     if fact in ("engine_state", "engine_speed_rpm") and vehicle.engine:
         return (vehicle.engine.controller,)
+    if fact in ("high_voltage", "insulation", "pack_charge_pct", "pack_full"):
+        return (vehicle.high_voltage.controller,) if vehicle.high_voltage else ("a battery module",)
     if fact == "power_mode" and vehicle.power_modes:
         return (vehicle.power_modes.master,)
     if fact == "immobilizer" and vehicle.immobilizer:

@@ -16,6 +16,7 @@ from pydantic import Field
 
 from sim.vehicle.circuits import CircuitGroup, WatchedCircuit, watched_circuits
 from sim.vehicle.description_base import MOST_MODULES, Name, Part
+from sim.vehicle.description_high_voltage import HighVoltage
 from sim.vehicle.description_software import Immobilizer, Module, PowerModes
 from sim.vehicle.description_wiring import (
     Battery,
@@ -77,6 +78,7 @@ class Vehicle(Part):
     power_modes: PowerModes | None = None
     immobilizer: Immobilizer | None = None
     engine: Engine | None = None
+    high_voltage: HighVoltage | None = None
 
     @cached_property
     def watched(self) -> dict[str, WatchedCircuit]:

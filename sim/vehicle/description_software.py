@@ -41,6 +41,10 @@ class Signal(Part):
             "immobilizer",
             "engine_speed_rpm",
             "engine_lamp",
+            "high_voltage",
+            "insulation",
+            "pack_charge_pct",
+            "pack_full",
         ]
         | None
     ) = None
@@ -125,9 +129,10 @@ class Reference(Part):
 
 
 class Input(Part):
-    """A wired input: active while its pin is above half of the module's supply."""
+    """A wired input: active while its pin is above `above_v`, by default half of the module's supply."""
 
     pull_ohm: Ohms = 10_000
+    above_v: float | None = Field(None, gt=0, le=60)
 
 
 class Telltale(Part):

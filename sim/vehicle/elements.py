@@ -15,6 +15,7 @@ ResistorKind = Literal["trace", "joint", "terminator", "input", "sensor", "short
 TERMINATOR_OHM = 120.0  # ISO 11898-2, nominal
 TESTER = "TESTER"  # the node name of a tester at the diagnostic connector
 TESTER_MIN_V = 8.0  # at pin 16, which feeds it; common practice
+CHARGE_CABLE = "charge_cable"  # as a hand switch: a charging cable is in the inlet
 RELAY_OHM = 0.002  # closed contact: 1.5..2 mohm typical, relay data sheets
 
 
@@ -171,6 +172,22 @@ class GeneratorSignal(Element):
 
 
 @dataclass(frozen=True, slots=True)
+class PilotSource(Element):
+    """A charging station at the pilot of a charge inlet: `volt` through `ohm` while its cable is plugged in."""
+
+    volt: float
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class PilotDiode(Element):
+    """The diode behind a car's pilot contact, as its forward voltage and `ohm`, while a cable is plugged in."""
+
+    volt: float
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Transceiver:
     """One module's connection to one bus; `h`, `l`, `gnd` are nodes inside the module."""
 
@@ -216,10 +233,13 @@ class Pin:
 
 @dataclass(frozen=True, slots=True)
 class Connector:
-    """A connector that can be taken off: a module's, an in-line one, a battery clamp, the DLC."""
+    """A connector that can be taken off: a module's, an in-line one, a battery clamp, the DLC.
+
+    An orange one carries high voltage beside the interlock's pins: `sim.vehicle.orange`.
+    """
 
     id: str
     owner: str  # module, or "" for an in-line connector
-    kind: Literal["module", "sensor", "part", "inline", "battery", "dlc"]
+    kind: Literal["module", "sensor", "part", "inline", "battery", "dlc", "orange"]
     pins: tuple[Pin, ...]
     location: str = ""

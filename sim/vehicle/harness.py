@@ -16,6 +16,7 @@ from sim.vehicle.checks import check_names, check_references, check_sources
 from sim.vehicle.description import Vehicle
 from sim.vehicle.description_wiring import Bus, Lin
 from sim.vehicle.elements import TERMINATOR_OHM, Connector, Resistor
+from sim.vehicle.harness_high_voltage import lay_high_voltage
 from sim.vehicle.harness_modules import lay_dlc, lay_module
 from sim.vehicle.harness_power import (
     collect_fed_pins,
@@ -64,6 +65,7 @@ def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
         _lay_cluster(loom, name)
     lay_sensors(loom)
     lay_generator(loom)
+    lay_high_voltage(loom)
     lay_circuits(loom)
     for name in vehicle.inline:
         loom.connectors[name] = Connector(

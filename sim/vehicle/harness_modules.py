@@ -21,6 +21,7 @@ from sim.vehicle.elements import (
     ResistorKind,
     Transceiver,
 )
+from sim.vehicle.harness_high_voltage import own_pins
 from sim.vehicle.loom import Loom
 from sim.vehicle.problems import Problem, did_you_mean
 from sim.vehicle.wire_ends import LineStop, wire_end_at
@@ -45,6 +46,7 @@ def _functions(loom: Loom, name: str, module: Module) -> list[str]:
     pins += [*module.references, *loom.sensed[name]]
     pins += [f"{cluster}.LIN" for cluster in loom.messages.clusters_of[name]]
     pins += [pin for one in loom.vehicle.watched.values() if one.module == name for pin in one.pins]
+    pins += own_pins(loom.vehicle, name)
     return list(dict.fromkeys(pins))
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from sim.vehicle.circuits import PART_OHM
-from sim.vehicle.description_wiring import Relay, Track
+from sim.vehicle.description_wiring import Generator, Relay, Track
 from sim.vehicle.elements import (
     RELAY_OHM,
     Coil,
@@ -131,19 +131,23 @@ def lay_generator(loom: Loom) -> None:
     spec, path = loom.vehicle.engine.generator, ("engine", "generator")
     starter = loom.vehicle.loads.get(loom.vehicle.engine.starter)
     usual = starter.end.target if starter else None
-    ground = loom.ground_node(spec.ground or usual, (*path, "ground"))
-    loom.add(GeneratorOutput("GEN", "GEN.1", "GEN.2", spec.regulated_v, spec.ohm, spec.limit_a))
-    loom.wire("GEN.2", ground, GENERATOR_GROUND_M, spec.cable_mm2)
-    if "GEN" not in loom.fed_parts:
-        loom.wire("BAR", "GEN.1", spec.cable_m, spec.cable_mm2)
+    lay_charging(loom, "GEN", spec, loom.ground_node(spec.ground or usual, (*path, "ground")))
     if spec.lamp is None:
         return
-    end = _input_at(loom, spec.lamp, (*path, "lamp"))
+    end = input_at(loom, spec.lamp, (*path, "lamp"))
     loom.add(GeneratorSignal("GEN:lamp", "GEN.1", "GEN.L", LAMP_TERMINAL_OHM))
     loom.run("GEN.L", loom.pins[end.part, end.pin], end.via, 2.0, 0.5, "GEN.L", (*path, "lamp"))
 
 
-def _input_at(loom: Loom, item: str, path: Path) -> WireEnd:
+def lay_charging(loom: Loom, name: str, spec: Generator, ground: str) -> None:
+    """What charges the battery: its output, its ground, and its cable, unless a fuse feeds it."""
+    loom.add(GeneratorOutput(name, f"{name}.1", f"{name}.2", spec.regulated_v, spec.ohm, spec.limit_a))
+    loom.wire(f"{name}.2", ground, GENERATOR_GROUND_M, spec.cable_mm2)
+    if name not in loom.fed_parts:
+        loom.wire("BAR", f"{name}.1", spec.cable_m, spec.cable_mm2)
+
+
+def input_at(loom: Loom, item: str, path: Path) -> WireEnd:
     """The end of a wire at a module's input."""
     end, modules = wire_end_at(item, path), loom.vehicle.modules
     if end.part not in modules or end.pin not in modules[end.part].inputs:
@@ -210,6 +214,7 @@ def _terminal_at(loom: Loom, end: WireEnd) -> str:
 def _check_consumer(loom: Loom, end: WireEnd, path: Path) -> None:
     known = [*loom.vehicle.modules, *loom.vehicle.loads, *loom.vehicle.switches, "DLC"]
     known += ["GEN"] if loom.vehicle.engine else []
+    known += ["CONVERTER"] if loom.vehicle.high_voltage else []
     if end.part not in loom.vehicle.modules and end.target not in known:
         near = did_you_mean(end.part, known)
         raise Problem(f"nothing called '{end.target}' to feed in this car{near}", path)
@@ -263,7 +268,7 @@ def lay_switch(loom: Loom, name: str) -> None:
     loom.add(HandSwitch(name, f"{name}.1", f"{name}.2", switch.operated_by))
     for index, item in enumerate(switch.to):
         path = ("switches", name, "to", index)
-        end = _input_at(loom, item, path)
+        end = input_at(loom, item, path)
         loom.run(f"{name}.2", loom.pins[end.part, end.pin], end.via, 1.5, 0.5, name, path)
 
 

@@ -54,6 +54,11 @@ class HarnessState:
     regulated_v: Mapping[str, float] = field(default_factory=dict)  # generator -> what its regulator holds
     leads: Mapping[str, Lead] = field(default_factory=dict)  # by the edit that joined them
     kept_awake: frozenset[str] = frozenset()  # modules whose software keeps the network awake
+    # of the high-voltage system
+    jammed: frozenset[str] = frozenset()  # contactors that do not close
+    welded: frozenset[str] = frozenset()  # contactors that do not open
+    burnt: frozenset[str] = frozenset()  # the precharge resistor, open
+    leaking: Mapping[str, float] = field(default_factory=dict)  # rail -> ohm between it and the body
     dead: frozenset[str] = frozenset()  # modules with nothing inside that works
     # what a tester writes into modules, where it is not what this car needs
     codings: Mapping[str, str] = field(default_factory=dict)  # module -> `blank`, or whose coding it has

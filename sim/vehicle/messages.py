@@ -12,6 +12,7 @@ from sim.vehicle.bus_paths import bus_graph, clusters_of, find_buses_of, shortes
 from sim.vehicle.codes import is_known_role
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Vehicle
+from sim.vehicle.description_high_voltage import HighVoltage
 from sim.vehicle.description_software import Message, Module, Monitor
 from sim.vehicle.lin import HIGHEST_ID, MOST_DATA_BYTES, longest_frame_s
 from sim.vehicle.problems import Path, Problem, did_you_mean, unknown
@@ -372,9 +373,24 @@ def conditions_of(vehicle: Vehicle, name: str) -> Iterator[tuple[Path, Condition
     for index, check in enumerate(module.checks):
         if check.when:
             yield (*here, "checks", index), check.when
+    if vehicle.high_voltage:
+        yield from _high_voltage_conditions(vehicle.high_voltage, name)
     if vehicle.power_modes and vehicle.power_modes.master == name:
         for index, rule in enumerate(vehicle.power_modes.rules):
             yield ("power_modes", "rules", index), rule.if_
+
+
+def _high_voltage_conditions(spec: HighVoltage, name: str) -> Iterator[tuple[Path, Condition]]:
+    here = ("high_voltage",)
+    if name == spec.controller:
+        yield (*here, "close"), spec.close
+        yield (*here, "hold"), spec.hold
+    if name == spec.drive:
+        yield (*here, "ready"), spec.ready
+    if name == spec.converter.module:
+        yield (*here, "converter", "when"), spec.converter.when
+    if spec.inlet and name == spec.inlet.module:
+        yield (*here, "inlet", "when"), spec.inlet.when
 
 
 def _management_ids(vehicle: Vehicle, buses_of: dict[str, tuple[str, ...]]) -> dict[tuple[str, str], int]:

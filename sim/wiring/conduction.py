@@ -8,6 +8,7 @@ from functools import lru_cache
 
 from sim.vehicle.car import Car
 from sim.vehicle.elements import (
+    CHARGE_CABLE,
     TESTER,
     Bias,
     Coil,
@@ -20,6 +21,8 @@ from sim.vehicle.elements import (
     GeneratorSignal,
     HandSwitch,
     LoadPart,
+    PilotDiode,
+    PilotSource,
     ReferenceSupply,
     RelayContact,
     Resistor,
@@ -83,7 +86,7 @@ class SwitchState:
     driven: (module, output) of the high-side drivers that are on.
     operated: hand switches that are closed, by `operated_by`.
     pulled_in: relays whose contact is closed.
-    generator: does it turn, and charge?
+    generator: does it turn, or the DC/DC converter work, and charge?
     dominant: transceivers that hold their lines dominant without end, stuck.
     charge_pct: the battery's charge where it is no longer what the car's condition says, else None.
     """
@@ -102,7 +105,7 @@ def is_switched(element: Element) -> bool:
     if isinstance(element, Contact):
         return element.connector == "DLC"
     switching = HandSwitch | Driver | RelayContact | Draw | ReferenceSupply | Bias
-    return isinstance(element, switching | GeneratorOutput | GeneratorSignal)
+    return isinstance(element, switching | GeneratorOutput | GeneratorSignal | PilotSource | PilotDiode)
 
 
 def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
@@ -120,6 +123,8 @@ def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
             return element.connector != "DLC" or TESTER in state.running
         case GeneratorOutput():
             return state.generator
+        case PilotSource() | PilotDiode():
+            return CHARGE_CABLE in state.operated
         case GeneratorSignal():
             return state.generator and car.is_whole(car.elements["GEN"])
         case ReferenceSupply() | Bias():

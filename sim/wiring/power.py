@@ -24,6 +24,8 @@ from sim.vehicle.elements import (
     Element,
     GeneratorOutput,
     LiftedJoint,
+    PilotDiode,
+    PilotSource,
     PullUp,
     ReferenceSupply,
     Source,
@@ -91,6 +93,8 @@ class PowerCircuit:
         car = self._car
         if isinstance(element, Source):
             self._circuit.source(element.id, element.a, element.b, *source_values(element, car))
+        elif isinstance(element, PilotSource | PilotDiode):
+            self._circuit.source(element.id, element.a, element.b, element.volt, element.ohm)
         elif isinstance(element, LiftedJoint):
             self._circuit.source(element.id, element.a, element.b, element.volt, ohm_of(element, car))
         elif isinstance(element, PullUp):
