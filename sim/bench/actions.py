@@ -7,6 +7,7 @@ key off|accessory|run        turn the key of a car that has one
 key crank                    turn it to crank for two seconds, then back to run
 fob away|in range|at button  where the key fob is
 switch NAME on|off           any other hand-operated switch of the car
+cable in / cable out         plug a charging cable into the inlet, take it out
 wait 10 s                    let time pass (ms, s, min, h)
 scan                         read every module through the diagnostic connector
 save NAME                    keep the last scan under a name
@@ -138,6 +139,14 @@ def _switch(words: list[str], car: Car) -> Action:
     return Action(f"switch {words[0]} {words[1]}", "switch", words[0], on=words[1] == "on")
 
 
+def _cable(words: list[str], car: Car) -> Action:
+    if words not in (["in"], ["out"]):
+        raise EditProblem("write 'cable in' or 'cable out'")
+    if car.built.high_voltage is None or car.built.high_voltage.inlet is None:
+        raise EditProblem("this car has no charge inlet")
+    return Action(f"cable {words[0]}", "cable", on=words[0] == "in")
+
+
 def _wait(words: list[str], car: Car) -> Action:
     joined = "".join(words)
     number = joined.rstrip("abcdefghijklmnopqrstuvwxyz")
@@ -258,6 +267,7 @@ _PARSERS: dict[str, Callable[[list[str], Car], Action]] = {
     "key": _key,
     "fob": _fob,
     "switch": _switch,
+    "cable": _cable,
     "wait": _wait,
     "scan": _scan,
     "save": _save,

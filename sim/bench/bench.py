@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from sim.bench.actions import Action, parse_action
 from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
 from sim.bench.observing import Observed, observe
+from sim.bench.orange import refuse_orange_probing, refuse_orange_work
 from sim.bench.reading_out import CodeDetails, LiveReading, Told, details, live_reading, readiness
 from sim.bench.setting_up import Identification, identify, refusal_of, set_up
 from sim.bench.tester import Report, Tester
@@ -24,6 +25,7 @@ from sim.modules.uds_responses import NegativeResponse, NoResponse, PositiveResp
 from sim.network.stream_fidelity import NotAtThisFidelity
 from sim.vehicle.car import Car
 from sim.vehicle.edits import EDIT_KINDS, parse_edit
+from sim.vehicle.elements import CHARGE_CABLE
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.words import counted
 
@@ -262,6 +264,7 @@ def _edit(bench: Bench, action: Action, progress: _Progress) -> _Found:
         raise EditProblem(
             "a theory is about how the car was built: start a bench with it, or branch this one"
         )
+    refuse_orange_work(edit, bench.car)
     if EDIT_KINDS[edit.verb].tool == "program":
         return set_up(bench.tester, edit, bench.base)
     bench.live.edit(edit)
@@ -314,6 +317,11 @@ def _fob(bench: Bench, action: Action, progress: _Progress) -> None:
 def _switch(bench: Bench, action: Action, progress: _Progress) -> None:
     name, word = action.argument, "on" if action.on else "off"
     bench._operate(bench.car.built.switches[name].operated_by, action.on, f"{name} is switched {word}")
+
+
+def _cable(bench: Bench, action: Action, progress: _Progress) -> None:
+    words = f"a charging cable is {'plugged into' if action.on else 'taken out of'} the inlet"
+    bench._operate(CHARGE_CABLE, action.on, words)
 
 
 def _scan(bench: Bench, action: Action, progress: _Progress) -> _Found:
@@ -381,6 +389,7 @@ def _self_test(bench: Bench, action: Action, progress: _Progress) -> _Found:
 
 def _observe(bench: Bench, action: Action, progress: _Progress) -> None:
     assert action.observation is not None  # what this verb means
+    refuse_orange_probing(action.observation, bench.car)
     bench.observed = observe(bench.live, action.observation)
 
 
@@ -392,6 +401,7 @@ _DOERS: dict[str, Callable[[Bench, Action, _Progress], _Found]] = {
     "key": _key,
     "fob": _fob,
     "switch": _switch,
+    "cable": _cable,
     "scan": _scan,
     "save": _save,
     "clear": _clear,

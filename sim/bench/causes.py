@@ -15,6 +15,7 @@ from sim.bench.buses import Buses
 from sim.bench.running_car import RunningCar
 from sim.bench.traffic import frame_path
 from sim.modules.world import LIFELESS
+from sim.vehicle.description_high_voltage import LOOP_IN, LOOP_OUT, HighVoltage
 from sim.vehicle.edit import Relation
 from sim.vehicle.elements import TESTER, part_of
 from sim.vehicle.wire_ends import WireEnd
@@ -57,13 +58,39 @@ class Causes:
             ways += self._sensor_ways(module, other) if other else []
             culprits = self._live.reading.why_sensed_wrong(tuple(ways))
             return self.edits(culprits, module) or self.trigger()
+        if pin.startswith("B+") and (found := self._uncharged()):
+            return found
         culprits = self._live.reading.why_dead(f"{module}:{pin}")
         loads = self._live.car.built.loads.items()
         about = next((name for name, load in loads if load.end.target == f"{module}.{pin}"), module)
         return self.edits(culprits, about) or self.trigger()
 
+    def _uncharged(self) -> tuple[int, ...]:
+        """What keeps generator or converter from charging: edits of it, of its cable or of its enable."""
+        live, spec = self._live, self._live.car.built.high_voltage
+        name = "CONVERTER" if spec else "GEN"
+        if name not in live.car.elements:
+            return ()
+        culprits = [*live.reading.why_sensed_wrong((("BAT+", f"{name}.1"),))]
+        if spec:
+            lines = [leaf.line for leaf in spec.converter.when.leaves() if leaf.line]
+            culprits += [
+                one for line in lines for one in live.reading.why_dead(f"{spec.converter.module}:{line}")
+            ]
+        own = live.latest.edits.get(name)
+        return (() if own is None else (own,)) or self.edits(tuple(culprits), name)
+
+    def _interlock_ways(self, spec: HighVoltage) -> list[tuple[str, str]]:
+        """The wires of the loop, from inside one part to inside the next."""
+        ends = [(f"{name}:1", f"{name}:2") for name in spec.orange]
+        leaving = [f"{spec.controller}:{LOOP_OUT}", *(out for _, out in ends)]
+        return list(zip(leaving, [*(into for into, _ in ends), f"{spec.controller}:{LOOP_IN}"], strict=True))
+
     def _sensor_ways(self, module: str, pin: str) -> list[tuple[str, str]]:
         """The wires of the sensor whose signal ends on a pin: from inside the module to inside the sensor."""
+        spec = self._live.car.built.high_voltage
+        if spec and (module, pin) == (spec.controller, LOOP_OUT):
+            return self._interlock_ways(spec)
         circuit = self._live.car.built.watched.get(pin.removesuffix("+"))
         if circuit is not None:
             ends = (f"{circuit.part}:1", f"{circuit.part}:2")

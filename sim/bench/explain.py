@@ -16,6 +16,7 @@ from sim.modules.facts import Evaluation, in_words
 from sim.modules.module import ControlModule
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Engine
+from sim.vehicle.description_high_voltage import HighVoltage
 from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import EditProblem, unknown
 
@@ -151,6 +152,8 @@ def why_engine(bench: Bench) -> Because:
     """Why the engine does not crank, does not start, or that it runs."""
     live = bench.live
     spec = live.car.built.engine
+    if live.car.built.high_voltage:
+        return _why_ready(bench, live.car.built.high_voltage)
     if spec is None:
         return Because("this car has no engine described")
     state = live.world.engine.value
@@ -170,6 +173,26 @@ def why_engine(bench: Bench) -> Because:
         reasons += _starter_needs(bench, spec.starter)
     words = {"stopped": "engine not running", "cranking": "the engine cranks but does not start"}
     return Because(words[str(state)], None, tuple(reasons))
+
+
+def _why_ready(bench: Bench, spec: HighVoltage) -> Because:
+    """Why a car without an engine is ready to drive, or not."""
+    live = bench.live
+    if live.world.engine.value == "ready":
+        return Because("the vehicle is ready to drive", None, _all(bench, (live.world.engine.event,)))
+    drive, pack = live.modules[spec.drive], live.modules[spec.controller]
+    reasons = [_state(bench, module) for module in (drive, pack) if not module.sends]
+    if drive.sends:
+        mode = drive.knowledge.known_mode()
+        if mode != "run":
+            events = _all(bench, (drive.knowledge.mode_event(),))
+            reasons.append(Because(f"{drive.name} knows no power mode run", None, events))
+        reasons += _unreleased(bench, drive)
+    control = pack.contactors
+    if pack.sends and control and control.step != "closed":
+        events = _all(bench, (control.event,))
+        reasons.append(Because(f"the contactors are not closed: {control.told}", None, events))
+    return Because("the vehicle is not ready to drive", None, tuple(reasons))
 
 
 def _unreleased(bench: Bench, controller: ControlModule) -> Iterator[Because]:

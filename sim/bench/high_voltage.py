@@ -55,10 +55,9 @@ class LiveHighVoltage:
 
     def _closed(self) -> frozenset[str]:
         """The contactors whose contacts are closed, whatever their coils say."""
-        harness, pulled_in = self._live.car.harness, self._live.pulled_in
-        return frozenset(
-            one for one in CONTACTORS if (one in pulled_in or one in harness.welded) and one not in harness.jammed
-        )
+        harness = self._live.car.harness
+        held = self._live.pulled_in.intersection(CONTACTORS) | harness.welded
+        return held - harness.jammed
 
     def _feed(self, spec: HighVoltage) -> Feed:
         charges = spec.inlet is not None and self.converts and self._is_on(spec.inlet.module, CHARGE)
@@ -67,14 +66,15 @@ class LiveHighVoltage:
         return Feed(self._closed(), whole, self._drawn_w if self.converts else 0.0, charged_w)
 
     def _convert(self, bus: HighVoltageBus) -> None:
-        """The converter works while its module wants it and the bus has enough; what it draws is its output."""
+        """It works while its module wants it and the bus has enough; what it draws follows its output."""
         spec, live = bus.spec.converter, self._live
         whole = live.car.is_whole(live.car.elements["CONVERTER"])
         wanted = self._is_on(spec.module, CONVERT) and bus.bus_v(live.env.now) >= spec.least_v
         if self.converts != (wanted and whole):
             self.converts = wanted and whole
             live.invalidate()
-        given_w = live.reading.current("CONVERTER") * (live.reading.between("CONVERTER.1", "CONVERTER.2") or 0.0)
+        given_v = live.reading.between("CONVERTER.1", "CONVERTER.2") or 0.0
+        given_w = given_v * live.reading.current("CONVERTER")
         drawn_w = max(0.0, given_w) / (spec.efficiency_pct / 100)
         if abs(drawn_w - self._drawn_w) > WORTH_W:
             self._drawn_w = drawn_w
@@ -109,6 +109,7 @@ class LiveHighVoltage:
         state = "ready" if drive.sends and self._is_on(spec.drive, READY) else "not ready"
         if state != live.world.engine.value:
             causes = (drive.outputs.events.get(READY), drive.state_event)
-            words = f"the car is {state} to drive" if state == "ready" else "the car is no longer ready to drive"
-            live.world.engine = Fact(state, live.world.record("engine", "engine", words, causes, value=state))
+            words = f"the car is {'ready' if state == 'ready' else 'no longer ready'} to drive"
+            event = live.world.record("engine", "engine", words, causes, value=state)
+            live.world.engine = Fact(state, event)
             live.invalidate()

@@ -18,8 +18,8 @@ from sim.bench.buses import Buses
 from sim.bench.causes import Causes, NoCauses
 from sim.bench.contacts import Intermittents, Relays
 from sim.bench.engine import LiveEngine
-from sim.bench.high_voltage import LiveHighVoltage
 from sim.bench.fuses import Fuses, shorts_behind
+from sim.bench.high_voltage import LiveHighVoltage
 from sim.bench.running_car import LatestEvents
 from sim.bench.supplies import Supplies
 from sim.bench.traffic import car_streams, lin_clusters

@@ -16,6 +16,7 @@ LIN_REST = "recessive: the pull-ups hold the wire at the supply (LIN 2.x, from m
 AWAKE, ASLEEP, OFF = "ignition on, bus awake", "asleep", "battery disconnected, everything plugged in"
 CRANKING = "just after cranking"
 RUNNING = "engine running"
+READY = "vehicle ready"
 UNPLUGGED = "battery disconnected, part alone"
 
 TRADE = "general guides of the trade: 0.1 V per ground, 0.2 V per wire, 0.3 V per switch"
@@ -159,6 +160,9 @@ def _other_leg(claim: Claim, pin: Pin) -> str:
 
 
 def _expected_charging(claim: Claim) -> Iterator[ExpectedReading]:
+    if claim.vehicle.high_voltage:
+        yield ExpectedReading("measure volts BAT+ to BAT-", 13.5, 14.7, "V", READY, CHARGING)
+        yield ExpectedReading("measure volts CONVERTER.1 to BAT+", -0.1, 0.3, "V", READY, CHARGING)
     if claim.vehicle.engine:
         yield ExpectedReading("measure volts BAT+ to BAT-", 13.5, 14.7, "V", RUNNING, CHARGING)
         yield ExpectedReading("measure minimum volts BAT+ to BAT-", 9.6, 12.0, "V", CRANKING, CRANK)

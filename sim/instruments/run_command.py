@@ -40,6 +40,7 @@ from sim.instruments.read import shown
 from sim.instruments.result import Result
 from sim.instruments.scope import Picture
 from sim.instruments.seat import seat_of
+from sim.modules.facts import engine_told
 from sim.vehicle.problems import EditProblem
 from sim.vehicle.words import counted
 
@@ -193,7 +194,7 @@ def _saved(picture: Picture, path: Path) -> Path:
 def print_step(step: Step, events: bool = False) -> None:
     """Print what an action brought; of a report what is not as it should be."""
     lamps = f", lamps: {' '.join(step.lamps)}" if step.lamps else ""
-    print(f"{step.time_s:9.3f} s  {step.action}  [{step.ignition}, engine {step.engine}{lamps}]")
+    print(f"{step.time_s:9.3f} s  {step.action}  [{step.ignition}, {engine_told(step.engine)}{lamps}]")
     for event in step.events if events else ():
         print(f"    {event.time_s:9.4f}  {event.text}")
     for words in (step.said, step.display, *(f"  {note}" for note in step.notes)):

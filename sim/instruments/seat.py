@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
+from sim.modules.facts import engine_or_vehicle
 from sim.modules.world import LIFELESS
 
 
@@ -23,7 +24,11 @@ class Lamp:
 
 @dataclass(frozen=True, slots=True)
 class Seat:
-    """What the driver's seat shows now. `cluster`: lit, dark; `engine`: stopped, cranking, running."""
+    """What the driver's seat shows now.
+
+    `cluster`: lit, dark; `engine`: stopped, cranking, running; of a car without one: ready, not ready.
+    pack_pct: the charge of a high-voltage pack, as the cluster is told it; None where it is not.
+    """
 
     time_s: float
     cluster: str
@@ -32,11 +37,22 @@ class Seat:
     ignition: str
     fob: str
     rough: bool = False  # the engine shakes: a cylinder does not fire
+    pack_pct: int | None = None
 
     @property
     def engine_words(self) -> str:
         """What the engine does, as it feels."""
         return f"{self.engine} rough" if self.rough else self.engine
+
+    @property
+    def what(self) -> str:
+        """What runs or is ready: the engine, or a vehicle without one."""
+        return engine_or_vehicle(self.engine)
+
+    @property
+    def told(self) -> str:
+        """`engine running`, `vehicle ready`."""
+        return f"{self.what} {self.engine_words}"
 
     @property
     def lit(self) -> tuple[str, ...]:
@@ -61,7 +77,17 @@ def seat_of(bench: Bench) -> Seat:
         _ignition(bench),
         str(bench.live.world.fob.value).replace("_", " "),
         bool(bench.live.world.misfires),
+        _pack_pct(bench),
     )
+
+
+def _pack_pct(bench: Bench) -> int | None:
+    """The charge of the pack, as the module with the lamps receives it."""
+    for module in bench.live.modules.values():
+        if module.spec.telltales and module.sends:
+            value = module.knowledge.value("pack_charge_pct")
+            return value if isinstance(value, int) else None
+    return None
 
 
 def _ignition(bench: Bench) -> str:

@@ -106,7 +106,7 @@ class Evidence(Part):
     `cannot`: the last action could not be done.
     """
 
-    engine: Literal["stopped", "cranking", "running"] | None = None
+    engine: Literal["stopped", "cranking", "running", "ready", "not ready"] | None = None
     cranks: bool | None = None
     starts: bool | None = None
     ignition: Literal["off", "accessory", "run", "crank", "dark"] | None = None

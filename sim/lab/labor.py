@@ -15,12 +15,12 @@ from sim.vehicle.car import Car
 
 # minutes by the verb of an action, or of the edit that it is: every repair, and all that a search takes apart
 MINUTES: Mapping[str, float] = {
-    "press": 0.2, "brake": 0.1, "key": 0.1, "fob": 0.2, "switch": 0.1, "wait": 0.0,
+    "press": 0.2, "brake": 0.1, "key": 0.1, "fob": 0.2, "switch": 0.1, "cable": 0.5, "wait": 0.0,
     "scan": 3.0, "save": 0.5, "clear": 1.0, "unlock": 2.0,
     "unplug": 4.0, "plug": 2.0, "pull": 1.0, "fit": 1.0,
     "repair": 15.0, "remove": 15.0, "bypass": 5.0, "unbypass": 3.0, "charge": 45.0,
     "unswap": 15.0, "unterminate": 10.0,  # two terminals out of their cavities and back; a resistor cut out
-    "replace": 60.0,
+    "replace": 60.0, "refer": 180.0,
     "read": 2.0, "details": 1.0, "readiness": 1.0, "actuate": 2.0, "release": 0.5, "selftest": 2.0,
     "identify": 2.0, "code": 10.0, "calibrate": 15.0, "match": 20.0, "flash": 30.0,  # with a tester
 }  # fmt: skip

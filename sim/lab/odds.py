@@ -18,7 +18,10 @@ ODDS = {"fuse": 0.004, "relay": 0.001, "connector": 0.002, "ground": 0.002, "pin
 
 # Of what has odds of its own: a module dies more often than one of its pins breaks, and far less often than
 # it is said to.
-ODDS_BY_VERB = {"fail": 0.001, "halfflash": 0.0002, "misflash": 0.0002}
+ODDS_BY_VERB = {
+    "fail": 0.001, "halfflash": 0.0002, "misflash": 0.0002,
+    "leak": 0.001, "weld": 0.0002, "jam": 0.0002, "burn": 0.0002,  # of a high-voltage system
+}  # fmt: skip
 
 # That the car is built otherwise than its diagram says, each theory by its sort: rarer than any fault of a
 # part, since diagrams are mostly right. Upfitters change feeds and splice into buses sooner than start-up.

@@ -26,6 +26,7 @@ from sim.instruments.read import shown
 from sim.instruments.result import Result
 from sim.instruments.seat import seat_of
 from sim.lab.sight import Account, Sight
+from sim.modules.facts import MOVES
 from sim.modules.trace import Event
 from sim.modules.uds_responses import NoResponse, PositiveResponse, Response
 from sim.vehicle.car import Car
@@ -33,7 +34,6 @@ from sim.vehicle.edits import parse_edit
 from sim.vehicle.problems import EditProblem, Unsettled
 from sim.vehicle.reading import car_from_text
 
-CRANKS, STARTS = "the starter cranks the engine", "the engine starts"
 FLOATING = "floating: the reading drifts"
 MakeBench = Callable[[Car, tuple[str, ...], int, Fidelity], Bench]
 
@@ -156,14 +156,14 @@ def _seat(bench: Bench, outcome: Outcome, **more: Any) -> Sight:
         cluster=seat.cluster,
         lit=seat.lit,
         dark=tuple(lamp.name for lamp in seat.lamps if not lamp.lit),
-        cranked=_happened(CRANKS, outcome.events),
-        started=_happened(STARTS, outcome.events),
+        cranked=_happened(("cranking",), outcome.events),
+        started=_happened(MOVES, outcome.events),
         **more,
     )
 
 
-def _happened(what: str, events: Iterable[Event]) -> bool:
-    return any(event.kind == "engine" and event.text == what for event in events)
+def _happened(states: tuple[str, ...], events: Iterable[Event]) -> bool:
+    return any(event.kind == "engine" and event.value in states for event in events)
 
 
 def _words(module: str, answer: Response) -> tuple[str, str]:

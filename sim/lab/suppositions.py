@@ -14,6 +14,7 @@ from itertools import product
 
 from sim.lab.case import Case
 from sim.lab.sight import Account, Sight
+from sim.modules.facts import engine_told
 from sim.vehicle.car import Car
 from sim.vehicle.edit import Edit
 from sim.vehicle.edits import is_repair, is_theory, parse_edit
@@ -67,7 +68,7 @@ def step_words(sight: Sight) -> str:
     if sight.refused:
         return f"cannot be done: {sight.refused}"
     engine = "starts" if sight.started else "cranks" if sight.cranked else ""
-    parts = [f"ignition {sight.ignition}", f"engine {sight.engine}"]
+    parts = [f"ignition {sight.ignition}", engine_told(sight.engine)]
     return "; ".join([*([f"the engine {engine}"] if engine else []), *parts])
 
 

@@ -14,6 +14,8 @@ from sim.vehicle.problems import Problem, did_you_mean
 PLAIN: dict[str, tuple[str, object]] = {
     "engine stopped": ("engine", "stopped"),
     "engine running": ("engine", "running"),
+    "vehicle ready": ("engine", "ready"),
+    "vehicle not ready": ("engine", "not ready"),
     "the starter turned": ("cranks", True),
     "the starter did not turn": ("cranks", False),
     "the engine fired": ("starts", True),

@@ -107,7 +107,7 @@ class ContactorControl:
     @property
     def insulation(self) -> str:
         """`good`, `low` (below the warning) or `fault`."""
-        limits, ratio = self.spec.insulation, self.bus.insulation_ohm / self.spec.per_volt
+        limits, ratio = self.spec.insulation, self.bus.insulation_ohm / self.spec.pack_v
         if ratio < limits.fault_ohm_per_v:
             return "fault"
         return "low" if ratio < limits.warning_ohm_per_v else "good"
@@ -127,7 +127,7 @@ class ContactorControl:
 
     def _insulation_words(self) -> str:
         ohm = self.bus.insulation_ohm
-        return f"insulation {ohm / 1000:.0f} kohm, {ohm / self.spec.per_volt:.0f} ohm per volt"
+        return f"insulation {ohm / 1000:.0f} kohm, {ohm / self.spec.pack_v:.0f} ohm per volt"
 
     # -- deciding --------------------------------------------------------------------------------------
 
@@ -146,15 +146,28 @@ class ContactorControl:
         wanted = self._closes() is True
         if self.step == "failed" and not wanted and self._holds() is not True:
             self._go("open", "no longer wants high voltage", self._why_hold().events)
-        elif self.step == "open" and wanted and not self.interlock_open and self.insulation != "fault":
-            self._go("checking", "begins to close the contactors", self._why_close().events)
+        elif self.step == "open" and wanted:
+            self._begin()
+
+    def _begin(self) -> None:
+        wanted = self._why_close().events
+        if self.interlock_open:
+            words = "does not close the contactors: the interlock is open"
+            self._go("failed", words, (*wanted, *self._loop_causes()))
+        elif self.insulation == "fault":
+            words = f"does not close the contactors: {self._insulation_words()}"
+            self._go("failed", words, (*wanted, *self._insulation_causes()))
+        else:
+            self._go("checking", "begins to close the contactors", wanted)
             self._timers.start("step", CHECK_S, self._host.invalidate)
+
+    def _loop_causes(self) -> tuple[int, ...]:
+        return tuple(event for one in self.loop if one.fails for event in one.causes_now())
 
     def _update_closing(self) -> None:
         if self.interlock_open:
-            causes = tuple(event for one in self.loop if one.fails for event in one.causes_now())
-            self._go("failed", "opens the contactors: the interlock is open", causes)
-        elif self._holds() is False and self._closes() is not True:
+            self._go("failed", "opens the contactors: the interlock is open", self._loop_causes())
+        elif self._holds() is not True and self._closes() is not True:
             self._go("open", "opens the contactors", self._why_hold().events)
         elif self.step == "closed":
             self._watch_closed()
@@ -247,7 +260,8 @@ class ContactorControl:
         """Asleep or without supply: nothing is tested, and nothing is held."""
         self._timers.clear()
         if self.step not in ("open", "failed"):
-            self._go("open", "lets go of the contactors", (self._host.state_event,))
+            self._go("open", "releases the contactors", (self._host.state_event,))
         self.step = "open"
+        self._switch()
         for test in self.tests:
             test.rest()

@@ -18,6 +18,8 @@ class _Invalid:
 
 INVALID: Final = _Invalid()
 ENGINE_RPM: Final = {"stopped": 0, "cranking": 220, "running": 800}  # common practice: cranking, idle speed
+READY_STATES: Final = ("ready", "not ready")  # of a car without an engine
+MOVES: Final = ("running", "ready")  # in which a car would move off
 Known = SignalValue | _Invalid | None
 Ask = Callable[[], bool | None]
 
@@ -90,6 +92,16 @@ def _together(parts: list[Evaluation], decides: bool) -> Evaluation:
     events = sorted({event for part in parts if part.value is value for event in part.events})
     unmet = () if value else tuple(leaf for part in parts for leaf in part.unmet)
     return Evaluation(value, tuple(events), unmet)
+
+
+def engine_or_vehicle(state: str) -> str:
+    """What has this state: the engine, or the whole of a car that has none."""
+    return "vehicle" if state in READY_STATES else "engine"
+
+
+def engine_told(state: str) -> str:
+    """`engine running`, `vehicle ready`: what a car does, as it is told."""
+    return f"{engine_or_vehicle(state)} {state}"
 
 
 def in_words(condition: Condition) -> str:

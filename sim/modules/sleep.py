@@ -71,6 +71,8 @@ class Sleep:
             yield f"power mode is {mode}", knowledge.mode_event()
         if knowledge.runs_engine and world.engine.value != "stopped":
             yield f"the engine is {world.engine.value}", world.engine.event
+        if knowledge.contactors and knowledge.contactors.told in ("precharging", "closed"):
+            yield "the contactors are closed", knowledge.contactors.event
         if self._module.diagnostics.awake_for_s > 0:
             yield "a tester is talking to it", world.tester_event
         yield from self._faulty_reasons()

@@ -14,6 +14,7 @@ from typing import Literal
 from sim.bench.bench import Bench
 from sim.bench.explain import Because, why_code, why_engine, why_silent, why_telltale
 from sim.instruments.seat import seat_of
+from sim.modules.facts import MOVES, engine_told
 from sim.modules.module import ControlModule
 from sim.training.answers import cause_words
 from sim.vehicle.car import Car
@@ -85,8 +86,9 @@ def _shown(bench: Bench) -> Iterator[SeenEffect]:
         for code in entry.codes:
             title = f"code {code.code} in {entry.module}"
             yield SeenEffect("code", title, entry.module, why_code(bench, entry.module, code.code))
-    if bench.car.built.engine and seat.engine != "running":
-        yield SeenEffect("engine", f"engine {seat.engine}", f"engine {seat.engine}", why_engine(bench))
+    built, told = bench.car.built, engine_told(seat.engine)
+    if (built.engine or built.high_voltage) and seat.engine not in MOVES:
+        yield SeenEffect("engine", told, told, why_engine(bench))
 
 
 def _held_up(module: ControlModule) -> tuple[str, Kind]:

@@ -26,6 +26,7 @@ from sim.command_line import (
     write_over,
 )
 from sim.lab.workshop import Workshop
+from sim.modules.facts import engine_told
 from sim.training.attempt import Attempt
 from sim.training.debrief import Debrief, debrief
 from sim.training.debrief_page import as_html, as_markdown, sections
@@ -259,7 +260,7 @@ def _step_told(step: WorkStep) -> AttemptStep:
 
 def _print_step(step: AttemptStep) -> None:
     lamps = f", lamps: {' '.join(step.lamps)}" if step.lamps else ""
-    print(f"{step.minutes:6.1f} min  {step.action}  [{step.ignition}, engine {step.engine}{lamps}]")
+    print(f"{step.minutes:6.1f} min  {step.action}  [{step.ignition}, {engine_told(step.engine)}{lamps}]")
     for words in (step.vain, step.display, *step.notes):
         if words:
             print(f"    {words}")

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from sim.modules.facts import MOVES
 from sim.training.effects import effect_of, is_near, is_same, joined
 from sim.training.exercise import Proof
 from sim.training.jobs import WorkStep
@@ -174,7 +175,7 @@ def _clean_scan(steps: Sequence[WorkStep]) -> bool:
 
 
 def _engine_ran(steps: Sequence[WorkStep]) -> bool:
-    return any(step.sight.engine == "running" for step in steps)
+    return any(step.sight.engine in MOVES for step in steps)
 
 
 def _slept(steps: Sequence[WorkStep]) -> bool:

@@ -17,6 +17,7 @@ POSITIVE_CLAMP = "BAT.POS"
 CLAMPS = (NEGATIVE_CLAMP, POSITIVE_CLAMP)
 TOOL_OF: dict[str, Tool] = {
     "press": "seat", "brake": "seat", "key": "seat", "fob": "seat", "switch": "seat", "wait": "seat",
+    "cable": "seat",
     "scan": "scan", "save": "scan", "clear": "clear", "unlock": "clear", "identify": "scan",
     "read": "scan", "details": "scan", "readiness": "scan", "actuate": "scan", "release": "scan",
     "selftest": "scan",
@@ -29,7 +30,8 @@ HANDS_ON = tuple(verb for verb, kind in EDIT_KINDS.items() if kind.hands_on)
 # parts used up by each repair, in the shop's own money; `replace` is a module's, a sensor's is below
 PART_COST: Mapping[str, float] = {
     "plug": 0.0, "fit": 1.0, "repair": 4.0, "remove": 2.0, "unswap": 2.0, "unterminate": 2.0, "unbypass": 0.0,
-    "charge": 0.0, "replace": 300.0, "code": 0.0, "calibrate": 0.0, "match": 0.0, "flash": 0.0,
+    "charge": 0.0, "replace": 300.0, "refer": 120.0,
+    "code": 0.0, "calibrate": 0.0, "match": 0.0, "flash": 0.0,
 }  # fmt: skip
 SENSOR_COST = 40.0
 

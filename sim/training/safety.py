@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from sim.bench.actions import Action
 from sim.bench.bench import Bench
 from sim.instruments.seat import seat_of
+from sim.modules.facts import MOVES, engine_told
 from sim.training.jobs import CLAMPS, POSITIVE_CLAMP
 from sim.vehicle.car import Car
 from sim.vehicle.codes import is_role
@@ -50,16 +51,17 @@ def _dangers(edit: Edit, bench: Bench, battery_off_s: float | None) -> Iterator[
 
 
 def _at_the_battery(verb: str, clamp: str, bench: Bench) -> Iterator[str]:
-    if verb == "unplug" and seat_of(bench).engine == "running":
-        yield "the battery came off with the engine running: nothing then limits the generator's voltage"
+    if verb == "unplug" and seat_of(bench).engine in MOVES:
+        source = _charging(bench)
+        yield f"the battery came off with the {_moving(bench)}: nothing then limits the {source} voltage"
     if clamp == POSITIVE_CLAMP and NEGATIVE_CLAMP not in bench.car.harness.unplugged:
         yield "the positive clamp was moved with the negative clamp on: a slip of the wrench is a short"
 
 
 def _at_a_connector(name: str, bench: Bench, battery_off_s: float | None) -> Iterator[str]:
     seat = seat_of(bench)
-    if seat.engine == "running":
-        yield f"{name} was moved with the engine running"
+    if seat.engine in MOVES:
+        yield f"{name} was moved with the {_moving(bench)}"
     elif battery_off_s is None and (seat.ignition in LIVE or "key_run" in bench.live.operated):
         yield f"{name} was moved with the ignition on: plug and unplug with the ignition off"
     plug = bench.car.connectors.get(name)
@@ -69,6 +71,15 @@ def _at_a_connector(name: str, bench: Bench, battery_off_s: float | None) -> Ite
             f"{name} belongs to the airbag module, and the battery was {since}: battery off first, then wait "
             f"as long as the maker says (at least {AIRBAG_WAIT_S / 60:.0f} minutes if unknown)"
         )
+
+
+def _moving(bench: Bench) -> str:
+    """`engine running` or `vehicle ready`."""
+    return engine_told(seat_of(bench).engine)
+
+
+def _charging(bench: Bench) -> str:
+    return "converter's" if bench.car.built.high_voltage else "generator's"
 
 
 def is_airbag(module: str, car: Car) -> bool:

@@ -10,11 +10,15 @@ from itertools import combinations
 from typing import Literal
 
 from sim.vehicle.car import Car
+from sim.vehicle.description_high_voltage import CONTACTORS
+from sim.vehicle.description_high_voltage import RAILS as RAILS_OF_PACK
 from sim.vehicle.elements import Contact, GeneratorOutput, Pin, Resistor, Wire
+from sim.vehicle.high_voltage_parts import PRECHARGE_RESISTOR
+from sim.vehicle.high_voltage_parts import TITLES as HIGH_VOLTAGE_TITLES
 
 PartSort = Literal[
     "module", "fuse", "relay", "connector", "pin", "terminal", "wire", "ground", "terminator", "sensor",
-    "switch", "load", "bus", "battery", "clamp", "generator",
+    "switch", "load", "bus", "battery", "clamp", "generator", "contactor", "precharge", "rail",
 ]  # fmt: skip
 Named = dict[str, str]  # names as sentences write them, each with its words
 BATTERY = "BAT"
@@ -65,6 +69,7 @@ def _connectors(car: Car) -> Named:
         "sensor": "sensor connector",
         "part": "connector of a load or sensor",
         "dlc": "diagnostic connector",
+        "orange": "orange connector",
     }
     return {
         plug.id: words.get(plug.kind, "in-line connector").format(owner=plug.owner)
@@ -158,13 +163,21 @@ def _clamps(car: Car) -> Named:
 
 
 def _generator(car: Car) -> Named:
-    return {one.id: "generator" for one in car.elements.values() if isinstance(one, GeneratorOutput)}
+    words = "DC/DC converter" if car.claimed.high_voltage else "generator"
+    return {one.id: words for one in car.elements.values() if isinstance(one, GeneratorOutput)}
+
+
+def _in_pack(*names: str) -> Callable[[Car], Named]:
+    """Parts of the high-voltage system inside the pack."""
+    return lambda car: {name: HIGH_VOLTAGE_TITLES[name] for name in names if car.claimed.high_voltage}
 
 
 PARTS: Mapping[PartSort, Callable[[Car], Named]] = {
     "module": _modules, "fuse": _fuses, "relay": _relays, "connector": _connectors, "sensor": _sensors,
     "switch": _switches, "load": _loads, "bus": _buses, "ground": _grounds, "battery": _battery,
-    "clamp": _clamps, "generator": _generator, "terminator": _terminators, "pin": _pins,
+    "clamp": _clamps, "generator": _generator, "contactor": _in_pack(*CONTACTORS),
+    "precharge": _in_pack(PRECHARGE_RESISTOR), "rail": _in_pack(*RAILS_OF_PACK),
+    "terminator": _terminators, "pin": _pins,
     "terminal": _terminals, "wire": _wires,
 }  # fmt: skip
 

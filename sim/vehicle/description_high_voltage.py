@@ -15,9 +15,9 @@ from typing import Annotated, Final
 from pydantic import BeforeValidator, Field, model_validator
 
 from sim.vehicle.conditions import Condition
-from sim.vehicle.description_base import DtcText, Metres, Name, Ohms, Part, SquareMm, listed
+from sim.vehicle.description_base import DtcText, Name, Ohms, Part, listed
 from sim.vehicle.description_software import CircuitCheck
-from sim.vehicle.description_wiring import Generator
+from sim.vehicle.description_wiring import Charging
 
 NEGATIVE, PRECHARGE, POSITIVE = "MAIN-", "PRECHARGE", "MAIN+"
 CONTACTORS: Final = (NEGATIVE, PRECHARGE, POSITIVE)
@@ -93,7 +93,7 @@ class Insulation(Part):
         return self
 
 
-class Converter(Generator):
+class Converter(Charging):
     """The DC/DC converter: what a generator is to a car with an engine, from the pack.
 
     `module` switches it on while its `when` is true and the bus has `least_v`. A fuse that feeds `CONVERTER`
@@ -104,11 +104,7 @@ class Converter(Generator):
     when: Condition = IN_RUN
     least_v: float = Field(250, gt=0, le=1500)
     efficiency_pct: float = Field(92, gt=0, le=100)
-    set_v: float = Field(14.2, gt=0, le=60)
     mv_per_k: float = Field(0, ge=-50, le=0)
-    limit_a: float = Field(130, gt=0, le=500)
-    cable_m: Metres = 1.5
-    cable_mm2: SquareMm = 25
 
 
 class Inlet(Part):
@@ -156,8 +152,3 @@ class HighVoltage(Part):
     drop_out_v: float = Field(3.0, gt=0, le=60)
     stuck_closed_codes: tuple[DtcText, DtcText] = ("P0AA1-73", "P0AA4-73")  # positive, negative
     stuck_open_code: DtcText = "P0AA2-72"  # of the positive one
-
-    @property
-    def per_volt(self) -> float:
-        """The voltage by which an insulation resistance is judged."""
-        return self.pack_v

@@ -275,7 +275,25 @@ class Sensor(Track):
         return (self,) if self.second is None else (self, self.second)
 
 
-class Generator(Part):
+class Charging(Part):
+    """What charges the 12 V battery: it holds a voltage at its B+ terminal up to a current."""
+
+    set_v: float = Field(14.2, gt=0, le=60)  # shops expect 13.5 to 14.7 V at the battery
+    mv_per_k: float = Field(-10, ge=-50, le=0)
+    temperature_c: float = Field(25, ge=-40, le=125)
+    ohm: Ohms = 0.002  # the regulator's own fall: 0.2 V at 100 A
+    limit_a: float = Field(120, gt=0, le=500)
+    cable_m: Metres = 1.5
+    cable_mm2: SquareMm = 25
+    ground: str | None = None
+
+    @property
+    def regulated_v(self) -> float:
+        """Set point at its temperature, in V."""
+        return self.set_v + self.mv_per_k / 1000 * (self.temperature_c - REGULATOR_SET_C)
+
+
+class Generator(Charging):
     """The engine-driven generator with its regulator (SAE J1930: GEN).
 
     It holds `set_v` at 25 °C, `mv_per_k` more or less per kelvin of `temperature_c`, at its B+ terminal up to
@@ -286,17 +304,4 @@ class Generator(Part):
     Not modelled: less current at low engine speed, the belt, the rotor's own current, self-heating.
     """
 
-    set_v: float = Field(14.2, gt=0, le=60)  # shops expect 13.5 to 14.7 V at the battery
-    mv_per_k: float = Field(-10, ge=-50, le=0)
-    temperature_c: float = Field(25, ge=-40, le=125)
-    ohm: Ohms = 0.002  # the regulator's own fall: 0.2 V at 100 A
-    limit_a: float = Field(120, gt=0, le=500)
-    cable_m: Metres = 1.5
-    cable_mm2: SquareMm = 25
-    ground: str | None = None  # default: the starter's
     lamp: str | None = None
-
-    @property
-    def regulated_v(self) -> float:
-        """Set point at its temperature, in V."""
-        return self.set_v + self.mv_per_k / 1000 * (self.temperature_c - REGULATOR_SET_C)

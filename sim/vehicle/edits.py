@@ -32,6 +32,10 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     uncalibrate STEER-ANGLE       calibrate STEER-ANGLE   its adaptation is missing
     halfflash ECM                 flash ECM               boot loader only, after a flash that was interrupted
     misflash ECM                  flash ECM               another software version than the car needs
+    jam MAIN+                     weld MAIN-              a contactor that does not close, or does not open
+    burn PRECHARGE-RESISTOR                               open
+    leak HV- 20000 ohm                                    a high-voltage rail's insulation against the body
+    refer INVERTER-PLUG                                   orange parts are repaired by licensed technicians
     replace map_sensor                                    the same with a sensor: ends a short inside it
     theory ECM waits for TRAILER                          start-up
     theory body runs through DOOR-LEFT                    the line goes through a module's connector
@@ -42,7 +46,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
 
 A figure may be `?`, as in `corrode G8 ? ohm`: not measured, with its usual value.
 
-`EDIT_KINDS` has a row for each verb. A new fault is a function and its row in one of the five files below;
+`EDIT_KINDS` has a row for each verb. A new fault is a function and its row in one of the six files below;
 parser, lists of candidates and answers, the work panel, labor times and the judging of causes read the row.
 """
 
@@ -51,7 +55,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 
-from sim.vehicle import edits_conductors, edits_connectors, edits_modules, edits_set_up, edits_theories
+from sim.vehicle import (
+    edits_conductors,
+    edits_connectors,
+    edits_high_voltage,
+    edits_modules,
+    edits_set_up,
+    edits_theories,
+)
 from sim.vehicle.car import Car
 from sim.vehicle.edit import EDIT_KINDS as EDIT_KINDS
 from sim.vehicle.edit import Edit, EditKind, Lister, Offer, Sightings
@@ -68,6 +79,7 @@ EDIT_KINDS.update(
             *edits_connectors.BYPASSES,
             *edits_modules.KINDS,
             *edits_set_up.KINDS,
+            *edits_high_voltage.KINDS,
             *edits_theories.KINDS,
         )
     }

@@ -173,7 +173,7 @@ class GeneratorSignal(Element):
 
 @dataclass(frozen=True, slots=True)
 class PilotSource(Element):
-    """A charging station at the pilot of a charge inlet: `volt` through `ohm` while its cable is plugged in."""
+    """A charging station at the pilot of an inlet: `volt` through `ohm` while its cable is plugged in."""
 
     volt: float
     ohm: float
@@ -181,7 +181,7 @@ class PilotSource(Element):
 
 @dataclass(frozen=True, slots=True)
 class PilotDiode(Element):
-    """The diode behind a car's pilot contact, as its forward voltage and `ohm`, while a cable is plugged in."""
+    """The diode after a car's pilot contact: its forward voltage and `ohm`, while a cable is plugged in."""
 
     volt: float
     ohm: float

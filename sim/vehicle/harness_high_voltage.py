@@ -47,7 +47,6 @@ from sim.vehicle.pilot import (
 )
 from sim.vehicle.problems import Path, Problem, unknown
 
-
 LOOP_MM2, BRIDGE_OHM = 0.35, 0.01
 LOOP_LIMIT_A, REFERENCE_LIMIT_A = 0.02, 0.05
 CONTACT_PINS = ("interlock in", "interlock out")
@@ -81,7 +80,9 @@ def lay_high_voltage(loom: Loom) -> None:
         loom.add(Resistor(f"{name}:bridge", pins[0].inner, pins[1].inner, BRIDGE_OHM))
     _lay_loop(loom, spec)
     _lay_coils(loom, spec)
-    lay_charging(loom, "CONVERTER", spec.converter, loom.ground_node(spec.converter.ground, (*AT, "converter")))
+    lay_charging(
+        loom, "CONVERTER", spec.converter, loom.ground_node(spec.converter.ground, (*AT, "converter"))
+    )
     if spec.inlet:
         _lay_inlet(loom, spec.inlet)
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from sim.vehicle.circuits import PART_OHM
-from sim.vehicle.description_wiring import Generator, Relay, Track
+from sim.vehicle.description_wiring import Charging, Relay, Track
 from sim.vehicle.elements import (
     RELAY_OHM,
     Coil,
@@ -139,7 +139,7 @@ def lay_generator(loom: Loom) -> None:
     loom.run("GEN.L", loom.pins[end.part, end.pin], end.via, 2.0, 0.5, "GEN.L", (*path, "lamp"))
 
 
-def lay_charging(loom: Loom, name: str, spec: Generator, ground: str) -> None:
+def lay_charging(loom: Loom, name: str, spec: Charging, ground: str) -> None:
     """What charges the battery: its output, its ground, and its cable, unless a fuse feeds it."""
     loom.add(GeneratorOutput(name, f"{name}.1", f"{name}.2", spec.regulated_v, spec.ohm, spec.limit_a))
     loom.wire(f"{name}.2", ground, GENERATOR_GROUND_M, spec.cable_mm2)

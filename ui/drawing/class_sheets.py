@@ -8,6 +8,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from sim.markup import macros
+from sim.modules.facts import engine_told
 from sim.training.jobs import WorkStep
 from sim.training.rows import BoardRow
 from sim.vehicle.words import counted
@@ -82,7 +83,7 @@ def step_cards(steps: Iterable[WorkStep]) -> Markup:
 def _seat(step: WorkStep) -> str:
     sight = step.sight
     lamps = f" · lamps lit: {', '.join(name.replace('_', ' ') for name in sight.lit)}" if sight.lit else ""
-    return f"ignition {sight.ignition} · engine {sight.engine}{_engine(step)}{lamps}"
+    return f"ignition {sight.ignition} · {engine_told(sight.engine)}{_engine(step)}{lamps}"
 
 
 def _engine(step: WorkStep) -> str:

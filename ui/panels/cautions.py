@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from sim.instruments.cautions import AIRBAG, BATTERY_CLAMP
+from sim.instruments.cautions import AIRBAG, BATTERY_CLAMP, HIGH_VOLTAGE
 
 MAKER = "The maker's service information comes first."
 
@@ -13,6 +13,7 @@ CAUTIONS = {
     "airbag": AIRBAG.replace("Airbag circuit:", "**Airbag circuit**:"),
     "cranking": "**Cranking**: park or neutral, brake on, hands and leads clear of belts and fans. "
     "A car with wiring faults may start by itself.",
+    "high_voltage": f"**High voltage**: {HIGH_VOLTAGE}",
     "probing": "**Plugging and probing**: ignition off before a module is unplugged or plugged; "
     "matching adapters, 10 Mohm meter, never pierce a data pair.",
     "bypass": "**Bypassing a gateway or bridging a bus** hides faults and makes new ones. "

@@ -7,6 +7,7 @@ from typing import Literal
 import streamlit as st
 
 from sim.bench.actions import FOB_PLACES
+from sim.vehicle.elements import CHARGE_CABLE
 from ui.drawing import sheet
 from ui.drawing.dash import ACTIONS, Controls, cluster, controls
 from ui.panels.cautions import caution
@@ -30,8 +31,10 @@ def show(held: Held, visible: Visible) -> None:
     if "key_run" in operated:
         _key(on)
     _fob()
+    if held.car.built.high_voltage and held.car.built.high_voltage.inlet:
+        _cable(CHARGE_CABLE in on)
     _others(held, on)
-    caution("cranking")
+    caution("high_voltage" if held.car.built.high_voltage else "cranking")
 
 
 def _picked() -> None:
@@ -66,6 +69,15 @@ def _fob() -> None:
         st.caption("key fob", width="content")
         for place in FOB_PLACES:
             action_button(place, f"fob {place}", kind="tertiary")
+
+
+def _cable(is_in: bool) -> None:
+    taken_out, put_in = (
+        ("Take the charging cable out", "cable out"),
+        ("Plug the charging cable in", "cable in"),
+    )
+    words, action = taken_out if is_in else put_in
+    action_button(words, action, "cable")
 
 
 def _others(held: Held, on: frozenset[str]) -> None:

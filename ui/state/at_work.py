@@ -99,7 +99,7 @@ class AtWork(Held):
         minutes = step.minutes + (steps[-1].minutes if pause else 0.0)
         words = step_words(step)
         if not words and step.verb in SEAT:
-            words = f"engine {visible.seat.engine_words} · ignition {visible.seat.ignition}"
+            words = f"{visible.seat.told} · ignition {visible.seat.ignition}"
         return Done(
             step.action, step.verb, step.part or step.action.partition(" ")[2], words, minutes, step.cost,
             bool(step.vain), *self._suggested(step),

@@ -113,7 +113,7 @@ class Held:
         if verb == "scan" and report is not None:
             return Outcome(text, (), report).words
         if verb in SEAT:
-            return f"engine {visible.seat.engine_words} · ignition {visible.seat.ignition}"
+            return f"{visible.seat.told} · ignition {visible.seat.ignition}"
         return self.told[1] if self.told[0] == text else ""
 
     def pauses_after(self, verb: str) -> bool:

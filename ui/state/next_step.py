@@ -19,7 +19,7 @@ from sim.training.jobs import REPAIRS
 from sim.vehicle.edits import EDIT_KINDS, verb_of
 from ui.state.visible import Visible
 
-SEAT = ("press", "brake", "key", "fob", "switch")
+SEAT = ("press", "brake", "key", "fob", "switch", "cable")
 MEASURING = ("measure", "load")
 SCAN = "Scan all modules"
 NOT_DONE = ("refused", "no answer", GATEWAY_LOCKED)  # what a tester was told about work that it began

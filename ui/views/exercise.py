@@ -102,7 +102,8 @@ def _headline(held: AtWork, visible: Visible) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="headline"):
         st.markdown(f"**{attempt.exercise.exercise}** · {held.car.title}", width="content")
         st.markdown(
-            f"ignition **{visible.seat.ignition}** · engine **{visible.seat.engine_words}**", width="content"
+            f"ignition **{visible.seat.ignition}** · {visible.seat.what} **{visible.seat.engine_words}**",
+            width="content",
         )
         with st.container(key="shop_time", width=260):
             aim = attempt.exercise.minutes
