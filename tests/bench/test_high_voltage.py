@@ -140,7 +140,7 @@ def test_a_converter_without_enable_cable_or_life_leaves_the_battery_alone(
 
 
 def test_a_charging_cable_wakes_the_van_charges_it_and_lets_it_sleep_again() -> None:
-    """The pilot's states of IEC 61851-1: A, then B with a car there, C while it charges, B when it is full."""
+    """The pilot's states of IEC 61851-1: B with a car there, C while it charges, B when it is full."""
     bench = driven(actions=("wait 60 s",))
     assert {"asleep"} == {module.state for module in bench.live.modules.values()}
     bench.do("cable in")
