@@ -15,7 +15,7 @@ from ui.state.session import open_session
 # small margins, so that map and panel fit on one laptop screen
 STYLE = """<style>
 [data-testid="stMainBlockContainer"] { padding: 4.4rem 2rem 2rem; max-width: 1900px; }
-.st-key-panel [role="radiogroup"], .st-key-sheets [role="radiogroup"] { flex-wrap: wrap; }
+[data-testid="stButtonGroup"] [role="radiogroup"] { flex-wrap: wrap; }
 .st-key-panel button { padding-inline: 0.5rem; }
 [data-testid="stLayoutWrapper"]:has(> .st-key-in_sight) { position: sticky; top: 3.6rem; z-index: 20; }
 .st-key-in_sight { gap: 0.4rem; border-radius: 8px; padding: 0.35rem 0.8rem;
@@ -35,7 +35,9 @@ button:is([aria-label="Clear value"], [aria-label="Clear all"]) { min-width: 24p
 @media (prefers-reduced-motion: reduce) {
   *, *::before, *::after { animation-duration: 1ms !important; transition-duration: 1ms !important; } }
 @media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; }
-  .st-key-to_projector { display: none; } }
+  .st-key-to_projector { display: none; }
+  [data-testid="stHorizontalBlock"] { gap: 0.8rem; }
+  .st-key-strip:has(.st-key-problem) { flex-direction: column; align-items: stretch; } }
 </style>"""
 
 

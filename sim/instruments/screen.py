@@ -70,7 +70,9 @@ def _divide(axes: Axes, picture: Picture, factor: float) -> None:
     begin_s = float(picture.channels[0].time_s[0])
     axes.set_xlim(begin_s * factor, (begin_s + picture.sweep_s) * factor)
     times = [(begin_s + number * divided.time_s) * factor for number in range(TIME_DIVISIONS + 1)]
-    axes.set_xticks(times, ["" if number % 2 == 0 else f"{one:g}" for number, one in enumerate(times)])
+    axes.set_xticks(
+        times, ["" if number % 2 == 0 else f"{round(one, 6) + 0.0:g}" for number, one in enumerate(times)]
+    )
 
 
 def figure(

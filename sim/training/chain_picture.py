@@ -16,9 +16,12 @@ from markupsafe import Markup
 from sim.bench.explain import Because
 from sim.svg import Node, node, text_of
 
-WIDTH, GAP, PAD = 680.0, 14.0, 8.0
-LETTER, LINE = 6.1, 15.0  # of an 11 px sans-serif letter; by eye
-MOST_BESIDE, MOST_LINES = 4, 4
+GAP, PAD = 14.0, 8.0
+WIDTHS = {1: 340.0, 2: 460.0}  # of the drawing, by how many reasons are side by side; a phone has 340
+WIDEST = 680.0
+LETTER_PX, LETTER, LINE = 12.5, 6.9, 16.5  # a sans-serif letter is about so wide; by eye
+MOST_BESIDE, MOST_LINES = 4, 5
+MOST_BESIDE_NARROW = 2
 ARROW = 26.0
 PEN = {"fill": "none", "stroke": "currentColor", "stroke_width": "1.4"}
 
@@ -38,12 +41,13 @@ class _Reason:
     lines: tuple[str, ...] = ()
 
 
-def chain_picture(tree: Because) -> Markup:
-    """The chain as SVG; a reason that recurs is drawn once."""
+def chain_picture(tree: Because, narrow: bool = False) -> Markup:
+    """The chain as SVG, as wide as it needs; a reason that recurs is drawn once. narrow: for a phone."""
     boxes: dict[str, _Reason] = {}
     _collect(tree, 0, boxes)
-    rows = _rows(boxes)
-    height = _place(rows)
+    rows = _rows(boxes, MOST_BESIDE_NARROW if narrow else MOST_BESIDE)
+    width = WIDTHS[1] if narrow else WIDTHS.get(max(map(len, rows)), WIDEST)
+    height = _place(rows, width)
     shown = {box.text for row in rows for box in row}
     parts = [part for row in rows for box in row for part in _arrows(box, boxes, shown)]
     parts += [_drawn(box) for row in rows for box in row]
@@ -52,7 +56,8 @@ def chain_picture(tree: Because) -> Markup:
         parts.append(node("text", f"and {left_out} more reasons", x="0", y=f"{height + 12:.0f}"))
         height += 18
     root = node(
-        "svg", parts, class_="chain", viewBox=f"-2 -2 {WIDTH + 4:g} {height + 4:.0f}", role="img",
+        "svg", parts, class_="chain", viewBox=f"-2 -2 {width + 4:g} {height + 4:.0f}", role="img",
+        style=f"max-width: {1.1 * width:.0f}px; font-size: {LETTER_PX}px",
         aria_label=f"From cause to effect: {tree.text}",
     )  # fmt: skip
     return text_of(root)
@@ -73,7 +78,7 @@ def _collect(tree: Because, row: int, boxes: dict[str, _Reason]) -> None:
         _collect(cause, row + 1, boxes)
 
 
-def _rows(boxes: dict[str, _Reason]) -> list[list[_Reason]]:
+def _rows(boxes: dict[str, _Reason], most_beside: int) -> list[list[_Reason]]:
     """Rows from above: the causes first, the effect last; edits before other reasons.
 
     A reason that recurs farther up the chain is drawn there only, which can leave its first row empty.
@@ -82,13 +87,13 @@ def _rows(boxes: dict[str, _Reason]) -> list[list[_Reason]]:
     rows: list[list[_Reason]] = [[] for _ in range(deepest + 1)]
     for box in boxes.values():
         rows[deepest - box.row].append(box)
-    return [sorted(row, key=lambda box: not box.is_edit)[:MOST_BESIDE] for row in rows if row]
+    return [sorted(row, key=lambda box: not box.is_edit)[:most_beside] for row in rows if row]
 
 
-def _place(rows: list[list[_Reason]]) -> float:
+def _place(rows: list[list[_Reason]], width: float) -> float:
     y = 0.0
     for row in rows:
-        w = (WIDTH - GAP * (len(row) - 1)) / len(row)
+        w = (width - GAP * (len(row) - 1)) / len(row)
         for place, box in enumerate(row):
             box.x, box.y, box.w = place * (w + GAP), y, w
             box.lines = tuple(wrap(box.text, max(8, int((w - 2 * PAD) / LETTER)), max_lines=MOST_LINES))
@@ -111,14 +116,14 @@ def _arrows(box: _Reason, boxes: dict[str, _Reason], shown: set[str]) -> Iterato
 
 
 def _drawn(box: _Reason) -> Node:
-    left, y = f"{box.x + PAD:.1f}", box.y + PAD + 11
+    left, y = f"{box.x + PAD:.1f}", box.y + PAD + 12
     rect = node(
         "rect", x=f"{box.x:.1f}", y=f"{box.y:.1f}", width=f"{box.w:.1f}", height=f"{box.h:.1f}", rx=6,
         fill="none", stroke="currentColor", stroke_width=2.6 if box.is_edit else 1.1,
     )  # fmt: skip
     parts = [node("title", box.text), rect]
     if box.is_edit:
-        parts.append(node("text", "what was wrong", x=left, y=f"{y:.1f}", font_style="italic", opacity=0.8))
+        parts.append(node("text", "what was wrong", x=left, y=f"{y:.1f}", font_style="italic", opacity=0.85))
         y += LINE
     for line in box.lines:
         parts.append(node("text", line, x=left, y=f"{y:.1f}", font_weight="700" if box.is_edit else None))

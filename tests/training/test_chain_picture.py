@@ -3,7 +3,7 @@
 from xml.etree import ElementTree
 
 from sim.bench.explain import Because
-from sim.training.chain_picture import MOST_BESIDE, chain_picture
+from sim.training.chain_picture import MOST_BESIDE, MOST_BESIDE_NARROW, chain_picture
 
 FUSE = Because("given: pull F2", 0.0, (), True)
 DARK = Because("TCM is <unpowered>", None, (FUSE,))
@@ -44,6 +44,15 @@ def test_more_reasons_than_a_page_is_wide_are_counted() -> None:
     svg = chain_picture(many)
     assert MOST_BESIDE + 1 == len(tops(svg))
     assert f"and {9 - MOST_BESIDE} more reasons" in svg
+
+
+def test_on_a_phone_the_chain_is_as_wide_as_the_phone() -> None:
+    """Two reasons at most are side by side, each as wide as its words need; letters stay as large."""
+    many = Because("engine stopped", 1.0, tuple(Because(f"reason {k}", 1.0, ()) for k in range(9)))
+    wide, narrow = (ElementTree.fromstring(chain_picture(many, narrow)) for narrow in (False, True))
+    assert MOST_BESIDE_NARROW + 1 == len(tops(chain_picture(many, narrow=True)))
+    assert [684.0, 344.0] == [float(one.attrib["viewBox"].split()[2]) for one in (wide, narrow)]
+    assert 344.0 == float(ElementTree.fromstring(chain_picture(CODE)).attrib["viewBox"].split()[2])
 
 
 def test_a_reason_that_recurs_farther_up_leaves_no_empty_row() -> None:

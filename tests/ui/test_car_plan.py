@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 from xml.etree import ElementTree
 
@@ -114,6 +115,27 @@ def test_the_plan_shows_the_states_of_the_map(name: str) -> None:
     assert {one: words for one, words in on_map.items() if one.startswith("module ")} == {
         one: words.partition("; ")[0] for one, words in modules.items()
     }
+
+
+@pytest.mark.parametrize(("width", "upright"), SHAPES)
+def test_the_words_of_a_module_are_inside_its_box(width: float, upright: bool) -> None:
+    """On the minibus each name, state and count of codes lies within its box, also of a name in two lines."""
+    car = find_car("shuttle-minibus")
+    seen = all_visible(Bench(car))
+    coded = {name: replace(one, code_count=2) for name, one in seen.modules.items()}
+    drawn = car_plan(car, plan_of(car, width, upright), replace(seen, modules=coded))
+    boxes = [
+        one
+        for one in ElementTree.fromstring(drawn).iter()
+        if (one.get("data-id") or "").startswith("module ")
+    ]
+    assert 41 == len(boxes)
+    for one in boxes:
+        face = next(part for part in one.iter() if part.tag.endswith("rect"))
+        top, bottom = float(face.attrib["y"]), float(face.attrib["y"]) + float(face.attrib["height"])
+        words = [part for part in one.iter() if part.tag.endswith("text")]
+        assert top + 2 <= float(words[0].attrib["y"]) - 0.75 * float(words[0].attrib["font-size"][:-2])
+        assert float(words[-1].attrib["y"]) <= bottom - 2
 
 
 def labels(svg: str) -> dict[str, str]:

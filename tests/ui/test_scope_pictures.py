@@ -135,8 +135,11 @@ def test_the_screen_has_divisions_of_one_two_or_five(sweeps: Sweeps, name: str) 
     assert 8 >= round((divided.high_v - divided.low_v) / divided.volt_v)
     assert divided.low_v <= min(float(one.volt.min()) for one in picture.channels)
     assert divided.high_v >= max(float(one.volt.max()) for one in picture.channels)
-    lines = figure(picture).axes[0].get_yticks()
+    drawn = figure(picture).axes[0]
+    lines = drawn.get_yticks()
     assert {round(divided.volt_v, 9)} == {round(b - a, 9) for a, b in pairwise(map(float, lines))}
+    said = [float(label.get_text()) for label in drawn.get_xticklabels() if label.get_text()]
+    assert [round(number * divided.time_s * 1e6, 9) for number in range(0, 10, 2)] == said
     assert f"{divided.time_s * 1e6:g} µs/div" in screen(picture, picture.cursors(REST_S, DOMINANT_S))
 
 

@@ -34,7 +34,7 @@ def test_on_a_phone_a_small_map_stays_in_sight_and_a_class_can_be_shown_large_ty
     page.set_viewport_size({"width": 390, "height": 844})
     small = page.locator(".mini [data-id='module ECM']")
     expect(small).to_be_visible()
-    page.get_by_text("What that brought").scroll_into_view_if_needed()
+    page.get_by_text("Words on this page").scroll_into_view_if_needed()
     expect(small).to_be_in_viewport()
     pick(page, "module ECM")
     expect(page.get_by_text("engine control module").first).to_be_visible()

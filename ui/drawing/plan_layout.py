@@ -41,7 +41,7 @@ ACROSS: tuple[tuple[int, str], ...] = (
 UNIT, GAP, EDGE = 86.0, 5.0, 26.0
 ROUND = 9.0  # from what sits at the edge to the outline
 LEAST_LENGTH, LEAST_WIDTH = 1.7, 0.38  # of a car with little in it, by the plan's own width
-MODULE_H, SMALL_H = 44.0, 26.0
+MODULE_H, SMALL_H = 54.0, 26.0  # the first: a name in two lines, its state, how many codes
 LABEL_H = 18.0
 
 

@@ -102,10 +102,10 @@ def _to_the_diagrams() -> None:
 
 def let_time_pass() -> None:
     """Buttons that let time pass."""
-    for words, seconds in (("1 s", 1), ("10 s", 10), ("1 min", 60)):
-        button(
-            f"+ {words}", f"wait {seconds}", partial(ask_to_do, f"wait {seconds} s"), help=f"let {words} pass"
-        )
+    with st.container(horizontal=True, width="content", gap="small"):
+        for words, seconds in (("1 s", 1), ("10 s", 10), ("1 min", 60)):
+            wait = partial(ask_to_do, f"wait {seconds} s")
+            button(f"+ {words}", f"wait {seconds}", wait, help=f"let {words} pass")
 
 
 def show_map(held: Held, visible: Visible) -> None:
@@ -125,13 +125,14 @@ def _happened(held: Held, visible: Visible) -> None:
     if not visible.unasked:
         timeline.show_below(held, visible)
     events = events_to_show(held.events, visible.unasked)
+    if not events:
+        return
     with st.container(key="what_it_brought"):
         with st.container(horizontal=True, vertical_alignment="center"):
             st.markdown(f"**What that brought**: {counted(len(events), 'event')}", width="content")
-            if events and not visible.unasked:
+            if not visible.unasked:
                 button("Watch it happen", "watch_it", timeline.open_panel, icon="play_circle")
-        if events:
-            sheet.show(event_list(events), "happened", _picked_event)
+        sheet.show(event_list(events), "happened", _picked_event)
 
 
 def _picked_event() -> None:

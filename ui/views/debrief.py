@@ -190,9 +190,10 @@ def _chains(told: Debrief) -> None:
     st.subheader("Why it showed what it showed", anchor=False)
     for place, one in enumerate(told.chains):
         with st.expander(one.title, expanded=place < CHAINS_OPEN, key=f"chain {place}"):
-            drawn, words = st.columns([1.4, 1], gap="medium")
+            drawn, words = st.columns(2, gap="medium")
             with drawn:
-                sheet.show(f'<div class="wide">{chain_picture(one.tree)}</div>', f"chain_picture_{place}")
+                picture = chain_picture(one.tree, bool(st.session_state.get("narrow")))
+                sheet.show(f'<div class="wide">{picture}</div>', f"chain_picture_{place}")
             with words:
                 sheet.show(because_tree(one.tree), f"chain_words_{place}")
                 if one.also:
