@@ -20,6 +20,7 @@ from dataclasses import dataclass, fields
 from itertools import chain, count, pairwise
 from typing import Final, NoReturn
 
+from sim.vehicle.car_templates import dressed
 from sim.vehicle.checks import RESERVED
 from sim.vehicle.codes import is_known_role
 from sim.vehicle.description_base import MOST_MODULES, NAME
@@ -86,13 +87,21 @@ class TableProblem(Problem):
         self.cell = cell
 
 
-def vehicle_file(rows: Iterable[TableRow], title: str = "", bitrates: Mapping[str, int] | None = None) -> str:
+def vehicle_file(
+    rows: Iterable[TableRow],
+    title: str = "",
+    bitrates: Mapping[str, int] | None = None,
+    template: str = "",
+) -> str:
     """The text of a vehicle file, checked by its reader; `bitrates` by bus, in bit/s.
 
+    template: the kind of car (`sim.vehicle.car_templates`); empty, one with a key of one contact.
     Raises `TableProblem` for a cell, `Problem` where the whole is wrong.
     """
     table = _Table(rows)
     text = "\n".join([*table.lines(_title(title), bitrates or {}), ""])
+    if template:
+        text = dressed(text, template)
     try:
         car_from_text(text, "this table")
     except FileProblem as problem:
