@@ -23,6 +23,7 @@ with ctrl_c_ends_at_once():
 
 COMPLETES = "_BUSBAY_COMPLETE"  # the variable by which a shell asks for completions
 CAR, RUN, LINK = "sim.instruments.car_commands", "sim.instruments.run_command", "sim.link.log_commands"
+DESCRIBE = "sim.instruments.describe_commands"
 LAB, CHECKS, TRAINING = "sim.lab.commands", "sim.lab.check_commands", "sim.training.commands"
 
 
@@ -48,6 +49,8 @@ GROUPS: Mapping[str, tuple[Row, ...]] = {
         Row("handbook", "Read the handbook, or write it as files.", "sim.handbook.command", "handbook"),
         Row("cars", "List the cars that come with busbay.", CAR, "cars"),
         Row("car", "Check a vehicle file and print what it describes.", CAR, "car"),
+        Row("describe", "Begin a vehicle file from a table of modules.", DESCRIBE, "describe"),
+        Row("schema", "Print the JSON schema of a vehicle file, for an editor.", DESCRIBE, "schema"),
         Row("words", "Print the sentences that a car understands.", CAR, "words"),
         Row("run", "Work on a car: edits, actions, scans, and why.", RUN, "run"),
         Row("diagram", "Draw a wiring diagram or a connector as SVG.", CAR, "diagram"),

@@ -41,6 +41,8 @@ QUICK: dict[str, list[str]] = {
     "cars": [],
     "car": ["six-modules"],
     "handbook": [],
+    "describe": ["table.csv", "--template", "van"],
+    "schema": [],
     "words": ["six-modules", "unplug"],
     "run": ["six-modules", *SCAN, "--do", "look F1", "--why", "mode"],
     "diagram": ["six-modules", "F1"],
@@ -70,6 +72,7 @@ SERVERS = {"bay", "serve"}  # they end in order with Ctrl-C: `test_architecture.
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The working folder, with a case, a scan report and a log."""
     (tmp_path / "case.yaml").write_text(CASE, encoding="utf-8")
+    (tmp_path / "table.csv").write_text("ECM main\nBCM main\nCLUSTER main\n", encoding="utf-8")
     (tmp_path / "scan.txt").write_text("ECM U0101-87 present\nTCM is silent\n", encoding="utf-8")
     frames = "".join(f"   {k * 0.1:.6f} 1  123             Rx   d 2 01 02\n" for k in range(1, 30))
     log = f"date Mon Nov 30 10:00:00 2026\nbase hex  timestamps absolute\n{frames}"

@@ -48,7 +48,7 @@ class LiveEngine:
     def _misfires(self, spec: Engine) -> dict[int, ModuleCauses]:
         """Cylinders that do not fire, and what keeps coil or injector from its supply."""
         found: dict[int, ModuleCauses] = {}
-        for number, pair in enumerate(zip(spec.coils, spec.injectors, strict=False), start=1):
+        for number, pair in enumerate(spec.cylinders, start=1):
             unfed = [load for load in pair if not self.is_fed(load)]
             if unfed:
                 found[number] = partial(self._causes.unfed, unfed[0], self.watched_side(unfed[0]))
@@ -100,7 +100,7 @@ class LiveEngine:
         """Cylinders (from 1) whose coil and injector both have voltage through to the controller's pin."""
         spec = self._live.car.built.engine
         assert spec is not None
-        pairs = enumerate(zip(spec.coils, spec.injectors, strict=False), start=1)
+        pairs = enumerate(spec.cylinders, start=1)
         return [number for number, pair in pairs if all(self.is_fed(load) for load in pair)]
 
     def watched_side(self, load: str) -> str:

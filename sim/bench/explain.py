@@ -210,8 +210,8 @@ def _starved_cylinders(bench: Bench, spec: Engine) -> Iterator[Because]:
         starved = [load for load in (*spec.coils, *spec.injectors) if not live.engine.is_fed(load)]
         dead = {load: live.reading.why_dead(live.engine.watched_side(load)) for load in starved}
         culprits = sorted({event for load in dead for event in live.causes.edits(dead[load], load)})
-        have = "has" if len(starved) == 1 else "have"
-        text = f"{' and '.join(starved)} {have} no supply: {len(fed)} of {len(spec.coils)} cylinders can fire"
+        have, of = "has" if len(starved) == 1 else "have", len(spec.cylinders)
+        text = f"{' and '.join(starved)} {have} no supply: {len(fed)} of {of} cylinders can fire"
         yield Because(text, None, _all(bench, culprits))
 
 

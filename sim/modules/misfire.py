@@ -35,7 +35,7 @@ class MisfireMonitor:
             number: Maturing(
                 faults, f"P{FIRST_MISFIRE + number - 1:04X}", turns_s, turns_s, partial(_words, number)
             )
-            for number in range(1, len(engine.coils) + 1)
+            for number in range(1, len(engine.cylinders) + 1)
         }
         self.tests = list(self._by_cylinder.values())
         self._enable = conditions.of(Condition(engine=("running",)), AFTER_S)

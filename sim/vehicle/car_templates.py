@@ -191,6 +191,8 @@ class _Dresser:
         if self.template.immobilizer:
             authority = self._named("IMMOBILIZER") or self.master
             self.modules[authority]["fob_receiver"] = True
+            for one in (authority, name):
+                self.modules[one]["set_up"] = ["keys"]
             self._tell(authority, immobilizer_state={"fact": "immobilizer"})
             self.document["immobilizer"] = {"authority": authority, "engine": name, "authority_code": "B1201"}
 

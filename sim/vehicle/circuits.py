@@ -16,12 +16,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Final, Literal
+from typing import Final, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
 from sim.vehicle.codes import dtc_bytes, dtc_text
-from sim.vehicle.description_base import DtcText, Name, Part, listed
+from sim.vehicle.description_base import DtcText, Listed, Name, Part
 from sim.vehicle.description_software import CircuitCheck
 
 CircuitKind = Literal["squib", "speaker", "lamp", "motor", "heater", "switch", "sensor", "antenna", "camera"]
@@ -43,7 +43,7 @@ class CircuitGroup(Part):
     """Several circuits of one module and kind that go the same way; `parts`: each with its code's number."""
 
     kind: CircuitKind
-    via: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
+    via: Listed = ()
     location: str = ""
     length_m: float = Field(2.0, gt=0, le=30)
     parts: dict[Name, DtcText] = Field(min_length=1)

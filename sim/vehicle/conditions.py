@@ -37,14 +37,26 @@ class Condition(BaseModel):
     not_: Condition | None = Field(None, alias="not")
     input: str | None = None
     signal: str | None = None
-    is_: Annotated[tuple[SignalValue, ...], BeforeValidator(_listed)] = Field((True,), alias="is")
+    is_: Annotated[
+        tuple[SignalValue, ...],
+        BeforeValidator(_listed, json_schema_input_type=SignalValue | tuple[SignalValue, ...]),
+    ] = Field((True,), alias="is")
     missing: str | None = None
     lost: str | None = None
     code: Annotated[str | None, AfterValidator(lambda code: code and code.upper())] = None
-    mode: Annotated[tuple[PowerMode, ...] | None, BeforeValidator(_mode_word)] = None
+    mode: Annotated[
+        tuple[PowerMode, ...] | None,
+        BeforeValidator(_mode_word, json_schema_input_type=PowerMode | tuple[PowerMode, ...] | None),
+    ] = None
     line: str | None = None
-    fob: Annotated[tuple[FobPlace, ...] | None, BeforeValidator(_listed)] = None
-    engine: Annotated[tuple[EngineState, ...] | None, BeforeValidator(_listed)] = None
+    fob: Annotated[
+        tuple[FobPlace, ...] | None,
+        BeforeValidator(_listed, json_schema_input_type=FobPlace | tuple[FobPlace, ...] | None),
+    ] = None
+    engine: Annotated[
+        tuple[EngineState, ...] | None,
+        BeforeValidator(_listed, json_schema_input_type=EngineState | tuple[EngineState, ...] | None),
+    ] = None
     immobilizer: Literal["released"] | None = None
     supply_above_v: float | None = Field(None, ge=0, le=60)
 

@@ -55,6 +55,12 @@ class Engine(Part):
     generator: Generator = Generator()
     cranks_above_v: float = Field(6.0, gt=0)
 
+    @property
+    def cylinders(self) -> tuple[tuple[str, ...], ...]:
+        """What each cylinder needs fed: its coil and its injector; without coils (a diesel) the injector."""
+        pairs = zip(self.coils, self.injectors, strict=False)
+        return tuple(pairs) if self.coils else tuple((one,) for one in self.injectors)
+
 
 class Vehicle(Part):
     """A whole vehicle file."""

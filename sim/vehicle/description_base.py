@@ -5,7 +5,16 @@ from __future__ import annotations
 import re
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    WithJsonSchema,
+    field_validator,
+)
 
 
 def _written_as(pattern: str, what: str) -> AfterValidator:
@@ -19,7 +28,11 @@ def _written_as(pattern: str, what: str) -> AfterValidator:
 
 # the few marks that wiring diagrams use, and no dot: it parts a module from its pin
 NAME = r"[A-Za-z][A-Za-z0-9_+\-]{0,39}"
-Name = Annotated[str, _written_as(NAME, "a name is a letter, then up to 39 letters, digits, _, + or -")]
+Name = Annotated[
+    str,
+    _written_as(NAME, "a name is a letter, then up to 39 letters, digits, _, + or -"),
+    WithJsonSchema({"type": "string", "pattern": f"^{NAME}$"}),
+]
 CanId = Annotated[int, Field(ge=0, le=0x7FF)]
 MessageId = Annotated[int, Field(ge=0), AfterValidator(lambda can_id: _below_diagnosis(can_id))]
 Bitrate = Literal[125_000, 250_000, 500_000, 1_000_000]
@@ -28,14 +41,21 @@ LinBitrate = Literal[2_400, 9_600, 19_200]  # usual rates up to the 20 kbit/s of
 Metres = Annotated[float, Field(ge=0.01, le=40)]
 SquareMm = Annotated[float, Field(ge=0.05, le=120)]
 Ohms = Annotated[float, Field(ge=0.0001, le=10_000_000)]
+DTC = r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?"
 DtcText = Annotated[
-    str, _written_as(r"[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2})?", "a trouble code is written U0100 or U0100-87")
+    str,
+    _written_as(DTC, "a trouble code is written U0100 or U0100-87"),
+    WithJsonSchema({"type": "string", "pattern": f"^{DTC}$"}),
 ]
 MOST_MODULES = 90  # as many request identifiers as are left between 710 and 7CF
 
 
 def listed(value: Any) -> Any:
     return [value] if isinstance(value, str | dict) else value
+
+
+# one, or several in a list
+Listed = Annotated[tuple[str, ...], BeforeValidator(listed, json_schema_input_type=str | tuple[str, ...])]
 
 
 def _below_diagnosis(can_id: int) -> int:

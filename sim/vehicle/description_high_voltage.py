@@ -10,12 +10,12 @@ Not modelled: cells, their voltage by charge and temperature, several packs, dir
 
 from __future__ import annotations
 
-from typing import Annotated, Final
+from typing import Final
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import Field, model_validator
 
 from sim.vehicle.conditions import Condition
-from sim.vehicle.description_base import DtcText, Name, Ohms, Part, listed
+from sim.vehicle.description_base import DtcText, Listed, Name, Ohms, Part
 from sim.vehicle.description_software import CircuitCheck
 from sim.vehicle.description_wiring import Charging
 
@@ -32,7 +32,7 @@ class Orange(Part):
 
     title: str = ""
     location: str = ""
-    via: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
+    via: Listed = ()
 
 
 class Interlock(Part):
@@ -46,7 +46,7 @@ class Interlock(Part):
     open_code: DtcText = "P0A0D-13"
     low_code: DtcText = "P0A0C-11"
     mature_ms: float = Field(100, ge=0)
-    return_via: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
+    return_via: Listed = ()
 
     def checks(self) -> tuple[CircuitCheck, CircuitCheck]:
         """How the module watches it."""
@@ -118,7 +118,7 @@ class Inlet(Part):
     module: Name
     pilot: Name = "pilot"
     proximity: Name = "proximity"
-    via: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
+    via: Listed = ()
     ground: str | None = None
     when: Condition
     power_kw: float = Field(7.2, gt=0, le=50)

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from sim.vehicle.conditions import ALWAYS, Condition, PowerMode, SignalValue
-from sim.vehicle.description_base import CanId, DtcText, MessageId, Name, Ohms, Part, listed
+from sim.vehicle.description_base import CanId, DtcText, Listed, MessageId, Name, Ohms, Part, listed
 
 
 class Message(Part):
@@ -73,7 +73,10 @@ class Monitor(Part):
 
 
 # `hears: [ECM]` is short for `hears: [{from: ECM}]`
-Heard = Annotated[Monitor, BeforeValidator(lambda v: {"from": v} if isinstance(v, str) else v)]
+Heard = Annotated[
+    Monitor,
+    BeforeValidator(lambda v: {"from": v} if isinstance(v, str) else v, json_schema_input_type=str | Monitor),
+]
 
 
 class CircuitCheck(Part):
@@ -182,22 +185,26 @@ class Module(Part):
     title: str = ""
     role: str | None = None  # SAE J1930 abbreviation or trade word; default: the module's own name
     location: str = ""
-    ground: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
+    ground: Listed = ()
     connectors: dict[Name, tuple[str, ...]] = Field(default_factory=dict)
     address: CanId | None = None  # diagnostic request id; it answers 8 above (ISO 15765-4)
     min_supply_v: float = Field(6.0, gt=0, le=60)  # brown-out; common practice
     restart_supply_v: float = Field(6.5, gt=0, le=60)
     boot_ms: float = Field(200, ge=0)  # common practice
-    wake: Annotated[tuple[str, ...] | None, BeforeValidator(listed)] = None  # pins, inputs, `bus`, `fob`
+    wake: Listed | None = None  # pins, inputs, `bus`, `fob`
     stay_awake_ms: float = Field(2000, ge=0)  # how long it goes on sending with no reason to
     sleep_after_ms: float = Field(5000, ge=0)  # how long a bus without network management must be quiet
     run_a: float = Field(0.3, gt=0, le=50)
     sleep_a: float = Field(0.0006, ge=0, le=5)
     sends: dict[Name, Message] | None = None
     signals: dict[Name, Signal] = Field(default_factory=dict)
-    hears: Annotated[tuple[Heard, ...], BeforeValidator(listed)] = ()
+    hears: Annotated[
+        tuple[Heard, ...], BeforeValidator(listed, json_schema_input_type=Heard | tuple[Heard, ...])
+    ] = ()
     hears_when: Condition | None = None  # for every monitor of `hears` that has no `when` of its own
-    waits_for: Annotated[tuple[Name, ...], BeforeValidator(listed)] = ()
+    waits_for: Annotated[
+        tuple[Name, ...], BeforeValidator(listed, json_schema_input_type=Name | tuple[Name, ...])
+    ] = ()
     shuts_down_when: Condition | None = None
     checks: tuple[CircuitCheck, ...] = ()
     inputs: dict[Name, Input] = Field(default_factory=dict)
@@ -207,7 +214,9 @@ class Module(Part):
     bulb_check_s: float = Field(3, ge=0, le=60)  # lamp check at ignition on; common practice
     fob_receiver: bool = False
     # what a new one needs from a tester before it does its work; common practice, by the maker's instructions
-    set_up: Annotated[tuple[SetUp, ...], BeforeValidator(listed)] = ()
+    set_up: Annotated[
+        tuple[SetUp, ...], BeforeValidator(listed, json_schema_input_type=SetUp | tuple[SetUp, ...])
+    ] = ()
     calibration_code: DtcText = "U3000-54"  # set while its calibration is missing
     gateway: Guard | None = None
     bus_off: BusOff = BusOff()
@@ -221,7 +230,10 @@ class Module(Part):
 class ModeRule(Part):
     """One rule of the power-mode master: in mode `from`, on `on`, while `if` is true, go to `to`."""
 
-    from_: Annotated[tuple[PowerMode, ...], BeforeValidator(lambda v: _modes(v))] = Field(alias="from")
+    from_: Annotated[
+        tuple[PowerMode, ...],
+        BeforeValidator(lambda v: _modes(v), json_schema_input_type=PowerMode | tuple[PowerMode, ...]),
+    ] = Field(alias="from")
     on: Literal["press", "release", "change"] = "press"
     after_s: float = Field(0, ge=0)
     if_: Condition = Field(ALWAYS, alias="if")

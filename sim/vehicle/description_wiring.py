@@ -11,12 +11,12 @@ from sim.vehicle.description_base import (
     Bitrate,
     DtcText,
     LinBitrate,
+    Listed,
     Metres,
     Name,
     Ohms,
     Part,
     SquareMm,
-    listed,
 )
 from sim.vehicle.lin import HIGHEST_ID
 from sim.vehicle.wire_ends import LineStop, WireEnd, line_stop, wire_end
@@ -118,7 +118,9 @@ class Lin(Part):
     title: str = ""
     master: Name
     line: tuple[str, ...]
-    schedule: tuple[Annotated[LinSlot, BeforeValidator(lambda v: _slot(v))], ...] = Field(min_length=1)
+    schedule: tuple[
+        Annotated[LinSlot, BeforeValidator(lambda v: _slot(v), json_schema_input_type=str | LinSlot)], ...
+    ] = Field(min_length=1)
     bitrate_bps: LinBitrate = 19_200
     span_m: Metres = 1.0
     stub_m: Metres = 0.3
@@ -140,7 +142,7 @@ class Fuse(Part):
     title: str = ""
     rating_a: float = Field(gt=0, le=500)
     from_: str = Field("battery", alias="from")
-    feeds: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
+    feeds: Listed = ()
     length_m: Metres = 2.0
     area_mm2: SquareMm | None = None  # default: the usual size for the rating
     location: str = "fuse box"
@@ -160,7 +162,7 @@ class Relay(Part):
     title: str = ""
     coil: str
     from_: str = Field("battery", alias="from")
-    feeds: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
+    feeds: Listed = ()
     ground: str | None = None
     coil_ohm: Ohms = 85  # mini ISO relay data sheets
     pull_in_v: float = Field(6.9, gt=0, le=60)
@@ -214,7 +216,7 @@ class Switch(Part):
         "lamp_switch",
         "trailer_plugged",
     ]
-    to: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
+    to: Listed = ()
 
     @property
     def ends(self) -> tuple[WireEnd, ...]:

@@ -95,4 +95,4 @@ def _codes_of_engine(vehicle: Vehicle, name: str) -> Iterator[str]:
     if immobilizer and immobilizer.authority == name and immobilizer.authority_code:
         yield immobilizer.authority_code
     if engine and engine.controller == name:
-        yield from (f"P{FIRST_MISFIRE + number:04X}" for number in range(len(engine.coils)))
+        yield from (f"P{FIRST_MISFIRE + number:04X}" for number in range(len(engine.cylinders)))

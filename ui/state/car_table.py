@@ -12,6 +12,7 @@ import pandas as pd
 import streamlit as st
 
 from sim.link.log_import import read_log, table_rows
+from sim.vehicle.car_templates import TEMPLATES
 from sim.vehicle.description_base import Bitrate
 from sim.vehicle.problems import Problem
 from sim.vehicle.quick_car import COLUMNS, TableRow
@@ -30,6 +31,7 @@ class CarTable:
     title: str = ""
     rows: list[TableRow] = field(default_factory=list)
     bitrates: dict[str, int] = field(default_factory=dict)
+    template: str = ""
 
     def text(self) -> str:
         """To be kept."""
@@ -42,7 +44,8 @@ class CarTable:
             data = json.loads(text or "")
             rates = {str(bus): rate for bus, rate in data["bitrates"].items() if rate in BITRATES}
             rows = [TableRow(**{name: cell_of(name, row[name]) for name in COLUMNS}) for row in data["rows"]]
-            return cls(str(data["title"]), rows, rates)
+            template = data.get("template", "")
+            return cls(str(data["title"]), rows, rates, template if template in TEMPLATES else "")
         except (ValueError, KeyError, TypeError, AttributeError):
             return cls()
 
@@ -108,3 +111,4 @@ def begin_with(table: CarTable) -> None:
     st.session_state.quick = table
     st.session_state.quick_number = st.session_state.get("quick_number", 0) + 1
     st.session_state.quick_title = table.title
+    st.session_state.quick_template = table.template

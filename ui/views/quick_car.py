@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from sim.bench.bench import Bench
+from sim.vehicle.car_templates import TEMPLATES
 from sim.vehicle.problems import Problem
 from sim.vehicle.quick_car import COLUMNS, USUAL_BPS, vehicle_file
 from sim.vehicle.reading import car_from_text
@@ -65,6 +66,11 @@ def show() -> None:
         table.title = st.text_input(
             "what the car is called", key="quick_title", placeholder="A car of my own"
         )
+        st.session_state.setdefault("quick_template", table.template)
+        table.template = st.selectbox(
+            "it begins as", ["", *TEMPLATES], key="quick_template", format_func=_kind_words,
+            help="what the table does not say: how it starts, engine, immobilizer, warning lamps",
+        )  # fmt: skip
         table.rows = rows_of(_editor(table))
         _begin()
     problem, text = _file(table)
@@ -76,6 +82,10 @@ def show() -> None:
         _take(table, "" if problem else text)
         _bitrates(table, text)
     keep(held, table)
+
+
+def _kind_words(template: str) -> str:
+    return TEMPLATES[template].title if template else "plain: a key with one contact, no engine"
 
 
 # -- the table -----------------------------------------------------------------------------------------------
@@ -102,7 +112,7 @@ def _file(table: CarTable) -> tuple[str, str]:
         st.session_state.quick_text = ""
         return "", ""
     try:
-        st.session_state.quick_text = vehicle_file(table.rows, table.title, table.bitrates)
+        st.session_state.quick_text = vehicle_file(table.rows, table.title, table.bitrates, table.template)
     except Problem as problem:
         return str(problem), st.session_state.get("quick_text", "")
     return "", st.session_state.quick_text
