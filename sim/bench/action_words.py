@@ -1,23 +1,34 @@
-"""Actions in the words of a button, and several in one sentence."""
+"""Actions in the words of a button, and several in one sentence: on buttons, in logs and debriefs."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from sim.vehicle.car import Car
+from sim.vehicle.wire_names import in_words
+
 VERB_WORDS = {
     "plug": "Plug {}", "fit": "Fit {}", "repair": "Repair {}", "remove": "Remove the {}",
     "unswap": "Swap back {}", "unterminate": "Remove the resistor {}", "unbypass": "Remove the bypass of {}",
     "replace": "Replace {}", "charge": "Charge to {}", "look": "Inspect {}", "unlock": "Unlock {}",
+    "load": "Load test {}", "save": "Save a report: {}", "key": "Key to {}", "fob": "Key fob {}",
+    "selftest": "Self-test {}", "details": "Details of {}",
 }  # fmt: skip
+WHOLE = {"scan": "Scan all modules", "clear": "Clear all codes"}
+WHOLE |= {"brake on": "Hold the brake", "brake off": "Release the brake"}
 
 
-def words_of(action: str) -> str:
-    """An action as the words of a button."""
+def words_of(action: str, car: Car | None = None) -> str:
+    """An action as the words of a button; with a car, wires and splices in words, too."""
+    if action in WHOLE:
+        return WHOLE[action]
     verb, _, rest = action.partition(" ")
+    if car is not None:
+        rest = in_words(rest, car)
     return VERB_WORDS.get(verb, f"{verb.capitalize()} {{}}").format(rest).strip()
 
 
-def sentence_of(actions: Sequence[str]) -> str:
+def sentence_of(actions: Sequence[str], car: Car | None = None) -> str:
     """Actions one after another: `Unplug TCM.C1, then inspect TCM.C1, then plug TCM.C1`."""
-    first, *rest = map(words_of, actions)
+    first, *rest = (words_of(action, car) for action in actions)
     return ", then ".join((first, *(one[0].lower() + one[1:] for one in rest)))

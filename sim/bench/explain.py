@@ -8,17 +8,19 @@ events of the trace, or facts of this instant with the events that made them so.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sim.bench.bench import Bench
 from sim.bench.traffic import frame_path, no_tester_address
 from sim.modules.facts import Evaluation, in_words
 from sim.modules.module import ControlModule
+from sim.vehicle.car import Car
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Engine
 from sim.vehicle.description_high_voltage import HighVoltage
 from sim.vehicle.elements import TESTER
 from sim.vehicle.problems import EditProblem, unknown
+from sim.vehicle.wire_names import in_words as wires_in_words
 
 EDIT_KINDS = ("fault", "repair", "theory")
 MOST_NAMED, LEAST_SHARE = 5, 0.05  # of those who took charge from the battery
@@ -44,6 +46,11 @@ class Because:
             return self
         kept = tuple(cause.to_edits() for cause in self.causes if cause.reaches_edit)
         return Because(self.text, self.time_s, kept, self.edited)
+
+    def in_words(self, car: Car) -> Because:
+        """The tree with the wires and splices that its sentences name in words."""
+        causes = tuple(cause.in_words(car) for cause in self.causes)
+        return replace(self, text=wires_in_words(self.text, car), causes=causes)
 
     def lines(self, depth: int = 0) -> Iterator[str]:
         """The tree as indented lines."""

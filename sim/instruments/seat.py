@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sim.bench.bench import Bench
-from sim.modules.facts import engine_or_vehicle
+from sim.modules.facts import engine_or_vehicle, engine_words
 from sim.modules.world import LIFELESS
 
 
@@ -42,7 +42,7 @@ class Seat:
     @property
     def engine_words(self) -> str:
         """What the engine does, as it feels."""
-        return f"{self.engine} rough" if self.rough else self.engine
+        return f"{self.engine} rough" if self.rough else engine_words(self.engine)
 
     @property
     def what(self) -> str:

@@ -75,5 +75,5 @@ def explained(found: SearchResult, cause: PossibleCause) -> tuple[Because, ...]:
         bench.do_all(step.do)
         asked: list[Callable[[], Because]] = [partial(why_silent, bench, name) for name in step.seen.silent]
         asked += [partial(why_code, bench, one.module, one.code) for one in step.seen.codes]
-        reasons += [ask().to_edits() for ask in asked]
+        reasons += [ask().to_edits().in_words(bench.base) for ask in asked]
     return tuple(reasons)

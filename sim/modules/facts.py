@@ -99,9 +99,14 @@ def engine_or_vehicle(state: str) -> str:
     return "vehicle" if state in READY_STATES else "engine"
 
 
+def engine_words(state: str) -> str:
+    """What is said of an engine in a state: `not running`, `cranking`, `running`, `ready`."""
+    return "not running" if state == "stopped" else state
+
+
 def engine_told(state: str) -> str:
-    """`engine running`, `vehicle ready`: what a car does, as it is told."""
-    return f"{engine_or_vehicle(state)} {state}"
+    """`engine not running`, `vehicle ready`: what a car does, as it is told."""
+    return f"{engine_or_vehicle(state)} {engine_words(state)}"
 
 
 def in_words(condition: Condition) -> str:

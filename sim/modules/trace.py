@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+from sim.vehicle.car import Car
+from sim.vehicle.wire_names import in_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +26,10 @@ class Event:
     causes: tuple[int, ...]
     item: str = ""
     value: str = ""
+
+    def in_words(self, car: Car) -> Event:
+        """The same with the wires and splices that its sentence names in words."""
+        return replace(self, text=in_words(self.text, car))
 
     def as_json(self) -> str:
         """One line of JSON, the same bytes for the same event."""

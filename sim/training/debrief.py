@@ -23,6 +23,7 @@ class Debrief:
     """All that is told after hand-in. `chains`: what the car showed, each chain of causes once.
 
     `aftermath`: what followed from each hidden edit. `method`: how the log follows the rules of the trade.
+    `omitted`: the edits of causes that were possible, too, at the first repair.
     `lost`: codes that clearing erased. `after_showing`: the solution had been shown before.
     """
 
@@ -33,7 +34,7 @@ class Debrief:
     method: tuple[Method, ...]
     judged: tuple[Judged, ...]
     suspects: int | None
-    omitted: tuple[str, ...]
+    omitted: tuple[tuple[str, ...], ...]
     route: tuple[RouteStop, ...]
     lost: tuple[str, ...]
     after_showing: bool = False

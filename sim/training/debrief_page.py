@@ -13,6 +13,7 @@ from pathlib import Path
 
 from markupsafe import Markup
 
+from sim.bench.action_words import sentence_of, words_of
 from sim.bench.explain import Because
 from sim.lab.report import DISCLAIMER
 from sim.markup import macros, page
@@ -21,6 +22,7 @@ from sim.training.answers import cause_words
 from sim.training.attempt import HINT_MINUTES
 from sim.training.chain_picture import chain_picture
 from sim.training.debrief import Debrief
+from sim.vehicle.wire_names import in_words
 from sim.vehicle.words import counted
 
 MARKS = {
@@ -133,14 +135,21 @@ def sections(told: Debrief) -> Iterator[tuple[str, list[str]]]:
             [f"{'Done' if one.done else 'Next time'}: {one.words}" for one in told.method],
         )
     if told.route:
-        stops = [f"{one.check} ({one.minutes:g} min): {_suspects(one.left)} left" for one in told.route]
+        car = told.attempt.exercise.real_car
+        stops = [
+            f"{sentence_of(one.actions, car)} ({one.minutes:g} min): {_suspects(one.left)} left"
+            for one in told.route
+        ]
         total = sum(one.minutes for one in told.route)
         yield (
             "A short way for this car",
             [*stops, f"Together {total:.1f} minutes of checks, before any repair."],
         )
     if told.omitted:
-        yield "What else it could have been when you repaired", list(told.omitted[:12])
+        yield (
+            "What else it could have been when you repaired",
+            [_cause(told, edits) for edits in told.omitted[:12]],
+        )
     if told.attempt.notes:
         yield "Your notes", list(told.attempt.notes)
 
@@ -154,6 +163,12 @@ def _words(told: Debrief, causes: Iterable[str]) -> str:
     """Causes in plain words, in quotation marks."""
     car = told.attempt.exercise.real_car
     return ", ".join(f"“{cause_words(text, car)}”" for text in causes)
+
+
+def _cause(told: Debrief, edits: Iterable[str]) -> str:
+    """What a possible cause says is wrong, in words."""
+    car = told.attempt.exercise.real_car
+    return " and ".join(cause_words(text, car) for text in edits) or "Nothing is wrong."
 
 
 def _handed_in(told: Debrief) -> Iterator[str]:
@@ -208,7 +223,7 @@ def _way(told: Debrief) -> Iterator[str]:
 def _rows(told: Debrief) -> Iterator[tuple[str, str, str, str, str, float | None, str]]:
     """A row for each step: the last but one cell is how much it told, as a share of the most telling."""
     most_bits = max((one.bits for one in told.judged), default=0.0)
-    before = told.suspects or 0
+    before, car = told.suspects or 0, told.attempt.exercise.real_car
     for place, one in enumerate(told.judged, start=1):
         looked = one.ruling.verdict in ("redundant", "weak") or one.bits > 0
         share = one.bits / most_bits if most_bits and looked else None
@@ -217,7 +232,8 @@ def _rows(told: Debrief) -> Iterator[tuple[str, str, str, str, str, float | None
             left = f"{before} → {one.left}"
         before = one.left
         ruling, minutes = one.ruling, f"{one.step.minutes:.1f}"
-        yield f"{place}", one.step.action, minutes, MARKS[ruling.verdict], ruling.reason, share, left
+        done = words_of(one.step.action, car)
+        yield f"{place}", done, minutes, MARKS[ruling.verdict], in_words(ruling.reason, car), share, left
 
 
 def checks_table(told: Debrief) -> Markup:

@@ -22,9 +22,10 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Literal
 
+from sim.bench.action_words import sentence_of
 from sim.bench.observations import OBSERVATION_VERBS
 from sim.training.jobs import REPAIRS, WorkStep
-from sim.training.suspects import SuspectModel, best_check, bits_per_minute, entropy_bits, grouped, words_of
+from sim.training.suspects import SuspectModel, best_check, bits_per_minute, entropy_bits, grouped
 
 StepVerdict = Literal[
     "informative",
@@ -92,13 +93,13 @@ class StepJudge:
             self._take_in(place, groups)
             yield Judged(step, ruling, len(self._left), gain_bits)
 
-    def omitted(self, named: Sequence[str]) -> list[str]:
-        """Suspects that were still possible when the first repair was made, other than those named."""
+    def omitted(self, named: Sequence[str]) -> list[tuple[str, ...]]:
+        """The edits of suspects that were still possible at the first repair, other than those named."""
         if self._model is None:
             return []
         left = self._left if self._left_at_repair is None else self._left_at_repair
         others = [self._model.suspects[k] for k in left if k != self._model.truth]
-        return [words_of(one.edits) for one in others if not set(one.edits) & set(named)]
+        return [one.edits for one in others if not set(one.edits) & set(named)]
 
     def _groups(self, place: int) -> Groups:
         """The possible causes left, by what each of them would have shown at this step."""
@@ -140,7 +141,7 @@ class StepJudge:
         rate = bits_per_minute(gain_bits, step.minutes)
         if best_rate > WEAK_FACTOR * rate:
             reason = (
-                f"{gain_bits:.2f} bits in {step.minutes:.1f} min; '{best}' offered {best_rate / rate:.0f} "
+                f"{gain_bits:.2f} bits in {step.minutes:.1f} min; “{best}” offered {best_rate / rate:.0f} "
                 "times as much per minute"
             )
             return Ruling("weak", reason, rate / best_rate, "of the best per minute")
@@ -168,7 +169,7 @@ class StepJudge:
             reason = f"{len(bad)} of {len(left)} possible causes say that this part is at fault"
             return Ruling("repair", reason, chance, "chance that it was this")
         vain = f"{step.vain}; " if step.vain else ""
-        told = f", and '{check}' would have told in less time" if check else ""
+        told = f", and “{check}” would have told in less time" if check else ""
         reason = f"{vain}{len(healthy)} of {len(left)} possible causes leave this part healthy{told}"
         return Ruling("premature replacement", reason, chance, "chance that it was this")
 
@@ -183,7 +184,7 @@ class StepJudge:
             one = {model.shown(number, k) for k in bad}
             other = {model.shown(number, k) for k in healthy}
             if not one & other:
-                return model.checks[number].title
+                return sentence_of(model.checks[number].actions)
         return ""
 
     def _best(self) -> tuple[str, float]:
@@ -193,7 +194,8 @@ class StepJudge:
         key = tuple(self._left)
         if key not in self._best_of:
             number, rate = best_check(self._model, self._left)
-            self._best_of[key] = (self._model.checks[number].title, rate) if rate > 0 else ("", 0.0)
+            words = sentence_of(self._model.checks[number].actions)
+            self._best_of[key] = (words, rate) if rate > 0 else ("", 0.0)
         return self._best_of[key]
 
     def _puts_back(self, place: int) -> bool:

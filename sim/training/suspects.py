@@ -60,7 +60,7 @@ class SuspectModel(Protocol):
 class RouteStop:
     """One check of the shortest way that the model knows: what it costs, and how many suspects it leaves."""
 
-    check: str
+    actions: tuple[str, ...]
     minutes: float
     left: int
 
@@ -105,11 +105,11 @@ def best_route(model: SuspectModel, after_scan: Sequence[int] | None) -> Iterato
     if after_scan is None or model.truth not in after_scan:
         return
     left = list(after_scan)
-    yield RouteStop(model.checks[0].title, model.checks[0].minutes, len(left))
+    yield RouteStop(model.checks[0].actions, model.checks[0].minutes, len(left))
     for _ in range(MOST_ROUTE):
         left = [k for k in left if k in model.compared]
         number, rate = best_check(model, left)
         if rate <= 0:
             return
         left = grouped(left, partial(model.shown, number))[model.shown(number, model.truth)]
-        yield RouteStop(model.checks[number].title, model.checks[number].minutes, len(left))
+        yield RouteStop(model.checks[number].actions, model.checks[number].minutes, len(left))

@@ -15,6 +15,7 @@ from sim.vehicle.description_high_voltage import RAILS as RAILS_OF_PACK
 from sim.vehicle.elements import Contact, GeneratorOutput, Pin, Resistor, Wire
 from sim.vehicle.high_voltage_parts import PRECHARGE_RESISTOR
 from sim.vehicle.high_voltage_parts import TITLES as HIGH_VOLTAGE_TITLES
+from sim.vehicle.wire_names import splice_words, wire_words
 
 PartSort = Literal[
     "module", "fuse", "relay", "connector", "pin", "terminal", "wire", "ground", "terminator", "sensor",
@@ -103,23 +104,6 @@ def _end_words(end: str, car: Car) -> str:
 def _wires(car: Car) -> Named:
     wires = [one for one in car.elements.values() if isinstance(one, Wire)]
     return {one.id: wire_words(one, car) for one in wires}
-
-
-def wire_words(wire: Wire, car: Car) -> str:
-    """A wire by its two ends, as a person says it."""
-    ends = (splice_words(end, car) if end.startswith("SP.") else end for end in (wire.a, wire.b))
-    return f"wire from {' to '.join(ends)}"
-
-
-def splice_words(splice: str, car: Car) -> str:
-    """A splice of the harness (`SP.body.BCM.H`) by what is spliced there: `splice at BCM, body CAN high`."""
-    first, *rest = splice.split(".")[1:]
-    if not rest:
-        return f"splice after {first}"
-    if first in car.claimed.modules:
-        return f"splice of {rest[0].replace('_', ' ')} from {first}"
-    legs = {"H": " CAN high", "L": " CAN low"}
-    return f"splice at {rest[0]}, {first}{legs.get(rest[-1][:1], '') if len(rest) > 1 else ' LIN'}"
 
 
 def _grounds(car: Car) -> Named:

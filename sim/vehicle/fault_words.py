@@ -6,12 +6,13 @@ import re
 from collections.abc import Iterator
 from contextlib import suppress
 
-from sim.vehicle.answer_parts import PARTS, wire_words
+from sim.vehicle.answer_parts import PARTS
 from sim.vehicle.car import Car
 from sim.vehicle.edit import EDIT_KINDS
 from sim.vehicle.edits import parse_edit, verb_of
 from sim.vehicle.elements import Wire
 from sim.vehicle.problems import EditProblem
+from sim.vehicle.wire_names import wire_words
 
 
 def fault_words(fault: str, car: Car) -> str:

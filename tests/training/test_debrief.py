@@ -63,7 +63,7 @@ def test_a_check_is_weak_below_a_quarter_of_the_best_per_minute() -> None:
     (one,) = judged(model, step("scope DLC.6 to DLC.4 for 2 ms", 6.0))
     assert ("weak", "of the best per minute") == (one.ruling.verdict, one.ruling.unit)
     assert pytest.approx(QUARTER_BITS / 6) == one.ruling.number
-    assert "'look F3' offered 7 times as much per minute" in one.ruling.reason
+    assert "“Inspect F3” offered 7 times as much per minute" in one.ruling.reason
     (one,) = judged(model, step("measure volts F3.2 to G2", 3.0))
     assert "informative" == one.ruling.verdict, "a little more than a quarter"
 
@@ -104,7 +104,7 @@ def test_a_repair_before_a_shorter_check_would_have_told_is_premature() -> None:
     (one,) = judged(model, step("repair ECM.C1.3", 15.0))
     assert ("premature replacement", 0.25) == (one.ruling.verdict, one.ruling.number)
     assert (
-        "3 of 4 possible causes leave this part healthy, and 'look ECM.C1' would have told in less time"
+        "3 of 4 possible causes leave this part healthy, and “Inspect ECM.C1” would have told in less time"
         == one.ruling.reason
     )
 
@@ -227,7 +227,7 @@ def test_the_short_way_begins_with_reading_all_modules_and_ends_at_the_truth(
 ) -> None:
     """The best route begins with a scan, never leaves more suspects and is shorter than the aim."""
     told = debrief(storage, model)
-    assert "press start, wait 5 s, scan" == told.route[0].check
+    assert ("press start", "wait 5 s", "scan") == told.route[0].actions
     lefts = [one.left for one in told.route]
     assert sorted(lefts, reverse=True) == lefts
     assert sum(one.minutes for one in told.route) < storage.exercise.minutes
@@ -254,7 +254,7 @@ def test_who_was_still_possible_at_the_first_repair_and_was_not_named_was_omitte
     attempt.hand_in(["unplug TCM.C1"], "")
     edits = ("pull F2", "unplug TCM.C1", "open TCM.C1.1", "unplug ABS.C1")
     model = HandMade((1, 1, 1, 1), ("aaab", "abcd"), at_fault={1: (0,)}, edits=edits)
-    assert ("open TCM.C1.1",) == debrief(attempt, model).omitted
+    assert (("open TCM.C1.1",),) == debrief(attempt, model).omitted
 
 
 def test_what_clearing_before_saving_has_erased() -> None:
@@ -376,7 +376,7 @@ def test_a_bar_tells_how_much_a_check_told(storage: Attempt, model: RunSuspects)
     told = debrief(storage, model)
     bars = {row[1]: row[5] for row in reversed(_table(told))}
     assert 10 == max(bar.count("▮") for bar in bars.values())
-    assert "▯" * 10 == bars["look F4"]
+    assert "▯" * 10 == bars["Inspect F4"]
     assert "bits" not in " ".join(bars.values())
     assert f"{len(model.suspects)} → " in next(row[6] for row in _table(told) if "→" in row[6])
 

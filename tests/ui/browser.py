@@ -8,7 +8,7 @@ import socket
 import subprocess
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -41,11 +41,11 @@ def front_end(**environment: str) -> Iterator[str]:
 
 
 @contextmanager
-def server(port: int, **environment: str) -> Iterator[subprocess.Popen[bytes]]:
-    """The process of a front end that answers at a port, until the block ends."""
+def server(port: int, command: Sequence[str] = (), **environment: str) -> Iterator[subprocess.Popen[bytes]]:
+    """The process of a front end that answers at a port, until the block ends; `command`: another page."""
     settings = {"STREAMLIT_SERVER_HEADLESS": "true", "PYTHONPATH": str(ROOT)}
     with subprocess.Popen(
-        front_end_command(port),
+        command or front_end_command(port),
         cwd=ROOT,
         env=os.environ | settings | environment,
         stdout=subprocess.DEVNULL,

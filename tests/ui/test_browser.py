@@ -88,7 +88,7 @@ def test_a_long_wait_can_be_called_off(page: Page) -> None:
     expect(page.get_by_text("canceled; the car is as before")).to_be_visible(timeout=60_000)
     panel(page, "Log")
     log = page.locator(".st-key-log")
-    expect(log).to_contain_text("press start with brake")
+    expect(log).to_contain_text("Press start with brake")
     expect(log).not_to_contain_text("20000")
 
 
@@ -218,7 +218,9 @@ def test_clicks_during_work_are_all_done(page: Page) -> None:
     panel(page, "Log")
     lines = page.locator(".st-key-log li")
     expect(lines).to_have_count(6)
-    assert {"wait 20 s", "wait 60 s", "wait 1 s", "wait 10 s", "brake on"} == set(lines.all_inner_texts())
+    assert {"Wait 20 s", "Wait 60 s", "Wait 1 s", "Wait 10 s", "Hold the brake"} == set(
+        lines.all_inner_texts()
+    )
 
 
 def focused(page: Page) -> str:

@@ -42,7 +42,7 @@ def test_the_reason_is_found_in_four_clicks_and_its_repair_is_one(page: Page) ->
     with at_most(page, clicks=1):
         button(page, "Fit F5")
     panel(page, "Log")
-    expect(page.locator(".st-key-log")).to_contain_text("fit F5")
+    expect(page.locator(".st-key-log")).to_contain_text("Fit F5")
 
 
 def test_a_module_picked_on_the_first_page_is_open_in_the_bay(page: Page) -> None:
@@ -107,4 +107,4 @@ def test_the_way_back_to_what_was_begun(page: Page) -> None:
     turn_to(page, "Start")
     with at_most(page, clicks=1), redrawn(page):
         page.get_by_role("button", name="Back to the Six modules").click()
-    expect(page.locator(".st-key-strip")).to_contain_text("press start")
+    expect(page.locator(".st-key-strip")).to_contain_text("Press start")

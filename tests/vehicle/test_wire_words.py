@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from sim.bench.explain import Because
 from sim.catalogue import find_car, shipped_cars
+from sim.modules.trace import Event
 from sim.training.answers import cause_words, part_words
-from sim.vehicle.answer_parts import splice_words
+from sim.vehicle.wire_names import in_words, splice_words
 
 
 @pytest.mark.parametrize(
@@ -38,3 +40,29 @@ def test_a_cause_at_a_wire_is_told_by_its_ends() -> None:
     """The list of named causes and the debrief say between which splices a wire is open."""
     said = cause_words("open SP.door.SWITCHES--SP.door.MIRROR", find_car("small-estate"))
     assert "wire from splice at SWITCHES, door LIN to splice at MIRROR, door LIN: open circuit" == said
+
+
+@pytest.mark.parametrize("name", shipped_cars())
+def test_every_wire_and_splice_in_a_sentence_is_told_by_its_ends(name: str) -> None:
+    """Whatever sentence names them, with or without a comma after them, a person reads their ends."""
+    car = find_car(name)
+    names = [*(one for one in car.elements if "--" in one), *(one for one in car.terminals if "SP." in one)]
+    assert names
+    assert [] == [one for one in names if one in in_words(f"given: open {one}, {one}.", car)]
+
+
+def test_words_without_a_wire_stay_as_they_are() -> None:
+    """Pins, figures, two dashes that are no wire and names of other cars stay."""
+    car = find_car("small-estate")
+    for text in ("short ECM.C1.1 to BODY 2 ohm", "a -- b", "open SP.nowhere--SP.else", ""):
+        assert text == in_words(text, car)
+
+
+def test_reasons_and_events_name_wires_by_their_ends() -> None:
+    """A tree of reasons and an event of the trace, down to the cause."""
+    car, wire = find_car("small-estate"), "SP.door.SWITCHES--SP.door.MIRROR"
+    told = Because("no answer", None, (Because(f"open {wire}", 1.0, (), True),)).in_words(car)
+    words = "open wire from splice at SWITCHES, door LIN to splice at MIRROR, door LIN"
+    assert [words] == told.roots()
+    assert told.causes[0].edited
+    assert words == Event(1, 0.5, "fault", "car", f"open {wire}", ()).in_words(car).text

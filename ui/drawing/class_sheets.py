@@ -7,10 +7,12 @@ from pathlib import Path
 
 from markupsafe import Markup
 
+from sim.bench.action_words import words_of
 from sim.markup import macros
 from sim.modules.facts import engine_told
 from sim.training.jobs import WorkStep
 from sim.training.rows import BoardRow
+from sim.vehicle.car import Car
 from sim.vehicle.words import counted
 
 _html = macros(Path(__file__).with_name("class.html"))
@@ -25,7 +27,10 @@ def join_code(code: str, address: str) -> Markup:
 
 def board(rows: Iterable[BoardRow], minutes: Mapping[str, float]) -> Markup:
     """One line per student, each of which can be picked; `minutes`: what an exercise is meant to take."""
-    told = [(row, *_state(row), _work(row, minutes.get(row.exercise, 0.0))) for row in rows]
+    told = [
+        (row, *_state(row), _work(row, minutes.get(row.exercise, 0.0)), words_of(row.last_action))
+        for row in rows
+    ]
     return _html("board", told, LESS)
 
 
@@ -75,9 +80,10 @@ def step_words(step: WorkStep) -> str:
     return ""
 
 
-def step_cards(steps: Iterable[WorkStep]) -> Markup:
+def step_cards(steps: Iterable[WorkStep], car: Car) -> Markup:
     """The latest steps, each with everything that it showed."""
-    return _html("step_cards", [(step, step_words(step), _cost(step), _seat(step)) for step in steps])
+    cards = [(words_of(one.action, car), one, step_words(one), _cost(one), _seat(one)) for one in steps]
+    return _html("step_cards", cards)
 
 
 def _seat(step: WorkStep) -> str:
@@ -96,6 +102,6 @@ def _cost(step: WorkStep) -> str:
     return f"{step.minutes:.1f} min{f', parts {step.cost:g}' if step.cost else ''}"
 
 
-def step_table(steps: Iterable[WorkStep]) -> Markup:
+def step_table(steps: Iterable[WorkStep], car: Car) -> Markup:
     """The log: number, action, what it showed, shop minutes."""
-    return _html("step_table", [(step, step_words(step)) for step in steps])
+    return _html("step_table", [(words_of(step.action, car), step, step_words(step)) for step in steps])

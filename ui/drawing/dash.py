@@ -17,13 +17,13 @@ from markupsafe import Markup
 
 from sim.instruments.seat import Seat
 from sim.markup import macros
+from sim.modules.facts import engine_words
 from sim.svg import Node, node, text_of
 from ui.drawing.telltales import symbol, words_of
 
 _html = macros(Path(__file__).with_name("dash.html"))
 
 KEY_AT = {"off": -66.0, "accessory": -24.0, "run": 18.0, "crank": 60.0}  # degrees from straight up
-ENGINE_WORDS = {"stopped": "not running"}
 ACTIONS = frozenset((*(f"key {name}" for name in KEY_AT), "press start", "brake on", "brake off"))
 LOCK_X, LOCK_Y, LOCK_R = 128.0, 84.0, 34.0
 
@@ -49,7 +49,7 @@ class Controls:
 def cluster(seat: Seat) -> Markup:
     """The instrument cluster as it looks now."""
     lamps = [(words_of(lamp), lamp, text_of(symbol(lamp))) for lamp in seat.lamps]
-    return _html("cluster", seat, ENGINE_WORDS.get(seat.engine, seat.engine), lamps)
+    return _html("cluster", seat, engine_words(seat.engine), lamps)
 
 
 def controls(has: Controls) -> Markup:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from markupsafe import Markup
@@ -146,7 +146,7 @@ def picture(
     axis = Axis(cascade.start_s, cascade.end_s, left, width - RIGHT)
     by_lane: dict[Lane, list[Mark]] = {}
     for mark in cascade.marks:
-        by_lane.setdefault(mark.lane, []).append(mark)
+        by_lane.setdefault(mark.lane, []).append(replace(mark, event=mark.event.in_words(car)))
     eventful, ordinary, still = _sorted_modules(car, by_lane)
     shown = {*eventful, *ordinary} if every_module else {*eventful}
     shapes: list[Node] = []

@@ -6,6 +6,9 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.action_words import words_of
+from sim.vehicle.car import Car
+from sim.vehicle.fault_words import fault_words
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
 from ui.state import bench_jobs, work
@@ -18,22 +21,22 @@ def show(held: Held) -> None:
     bench = held.bench
     if bench.given and not held.job:
         with st.expander(f"Faults from the start: {len(bench.given)}", key="given_box"):
-            st.markdown("\n".join(f"- {text}" for text in bench.given))
+            st.markdown("\n".join(f"- {fault_words(text, bench.base)}" for text in bench.given))
     if bench.log:
         with st.container(key="log"):
-            sheet.show(numbered(bench.log), "log_lines")
-        _rewind(bench.log, bench.given)
+            sheet.show(numbered(words_of(text, bench.car) for text in bench.log), "log_lines")
+        _rewind(bench.log, bench.given, bench.car)
     else:
         st.caption("Nothing done yet.")
     _left_behind(held)
     _file(held)
 
 
-def _rewind(log: list[str], given: tuple[str, ...]) -> None:
+def _rewind(log: list[str], given: tuple[str, ...], car: Car) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         keep = st.selectbox(
             "back to after", list(range(len(log) - 1, -1, -1)), key="rewind_to",
-            format_func=lambda kept: f"{kept}. {log[kept - 1]}" if kept else "the start",
+            format_func=lambda kept: f"{kept}. {words_of(log[kept - 1], car)}" if kept else "the start",
         )  # fmt: skip
         st.button("Rewind", key="rewind", icon=":material/undo:", on_click=_back)
     if st.button(

@@ -6,6 +6,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.action_words import sentence_of
 from sim.lab.next_check import Advice, Ranked, next_check
 from sim.lab.search_plan import SearchAnswer
 from sim.lab.workshop import Progress, Stop, Workshop
@@ -38,7 +39,7 @@ def show(found: SearchAnswer) -> None:
             return
         place = st.selectbox(
             "check", list(range(len(advice.ranked))), key="next_which",
-            format_func=lambda one: f"{one + 1}. {advice.ranked[one].check.title}",
+            format_func=lambda one: f"{one + 1}. {sentence_of(advice.ranked[one].check.actions)}",
         )  # fmt: skip
         _check(advice.ranked[place])
         with st.expander("All checks that tell any of them apart"):
@@ -75,7 +76,7 @@ def _leaves(titles: tuple[str, ...]) -> str:
 def _ranked_row(one: Ranked) -> tuple[str, ...]:
     end = "" if one.minutes_to_end is None else f"{one.minutes_to_end:.1f}"
     return (
-        one.check.title,
+        sentence_of(one.check.actions),
         f"{one.check.minutes:g}",
         f"{one.bits:.2f}",
         f"{one.bits_per_minute:.2f}",

@@ -6,10 +6,12 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.action_words import words_of
 from sim.bench.actions import parse_action
 from sim.lab.drive import operated, start_by_button
 from sim.training.jobs import tool_for
 from sim.vehicle.problems import EditProblem
+from sim.vehicle.wire_names import in_words
 from ui.panels import why
 from ui.panels.controls import button
 from ui.panels.diagram import guarded_gateways
@@ -36,7 +38,8 @@ def show(held: Held, visible: Visible, beside_panels: bool = True) -> None:
             _told(held, done)
         if step is not None and held.may_act and not _is_open(step):
             cost = price(held.car, step.actions) if visible.only_found else ""
-            words = f"{step.words} · {cost}" if cost else step.words
+            words = in_words(step.words, held.car)
+            words = f"{words} · {cost}" if cost else words
             button(words, "next_step", partial(_take, step), icon="arrow_forward", primary=True)
 
 
@@ -49,7 +52,7 @@ def _told(held: Held, done: Done | None) -> None:
     if done is None:
         words, answer = held.said or "Nothing was done to this car yet.", ""
     else:
-        words, answer = f"{done.action}{_cost(done)}", done.answer
+        words, answer = f"{words_of(done.action, held.car)}{_cost(done)}", done.answer
     if held.said and done is not None and not held.said.startswith(done.action):
         words = held.said  # about something else than the car: rewound, noted, a hint
     with st.container(key="said"):

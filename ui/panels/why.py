@@ -19,6 +19,8 @@ from sim.bench.explain import (
     why_silent,
     why_telltale,
 )
+from sim.vehicle.car import Car
+from sim.vehicle.wire_names import in_words
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
 from ui.state.held import Held
@@ -83,7 +85,7 @@ def show(held: Held, visible: Visible) -> None:
     event = st.session_state.get("why_event")
     if event is not None and event < len(held.bench.trace):
         st.markdown("**One event**")
-        tree(why_event(held.bench, event))
+        tree(why_event(held.bench, event), held.car)
         st.button("Ask something else", key="why_else", on_click=_no_event)
         return
     kind = st.selectbox(
@@ -98,7 +100,7 @@ def show(held: Held, visible: Visible) -> None:
             st.caption(question.nothing)
             return
         item = _choose(kind, items)
-    tree(question.because(held.bench, item))
+    tree(question.because(held.bench, item), held.car)
 
 
 def _no_event() -> None:
@@ -111,15 +113,16 @@ def _choose(kind: str, items: list[str]) -> str:
     return str(st.selectbox("which", items, key=f"why_{kind}", persist_state="session"))
 
 
-def tree(because: Because) -> None:
+def tree(because: Because, car: Car) -> None:
     """A tree of reasons, at first with the branches that lead to edits only, and what is at its root."""
     words = "all branches, also those that end at no fault"
     whole = st.toggle(words, key="why_whole", persist_state="session")
     with st.container(key="because"):
-        sheet.show(because_tree(because if whole else because.to_edits()), "tree")
+        sheet.show(because_tree((because if whole else because.to_edits()).in_words(car)), "tree")
     roots = because.to_edits().roots()
     if because.reaches_edit:
         st.session_state.why_roots = tuple(roots)
-        st.markdown(f"Root cause: **{'; '.join(roots[:4])}**{' ...' if len(roots) > 4 else ''}")
+        told = "; ".join(in_words(root, car) for root in roots[:4])
+        st.markdown(f"Root cause: **{told}**{' ...' if len(roots) > 4 else ''}")
     elif because.causes:
         st.caption("No fault causes this: it follows from how the car is built and operated.")

@@ -132,7 +132,7 @@ def _happened(held: Held, visible: Visible) -> None:
             st.markdown(f"**What that brought**: {counted(len(events), 'event')}", width="content")
             if not visible.unasked:
                 button("Watch it happen", "watch_it", timeline.open_panel, icon="play_circle")
-        sheet.show(event_list(events), "happened", _picked_event)
+        sheet.show(event_list([event.in_words(held.car) for event in events]), "happened", _picked_event)
 
 
 def _picked_event() -> None:

@@ -7,10 +7,10 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.action_words import words_of
 from sim.training.answers import cause_words
 from sim.training.attempt import HINT_MINUTES
 from sim.training.exercise import Exercise
-from sim.training.jobs import WorkStep
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_sheets import step_cards, step_table
@@ -71,7 +71,7 @@ def _exercise() -> None:
     _headline(held, visible)
     _from_the_instructor(held)
     strip = st.container(key="in_sight")
-    bay.beside_the_map(lambda: _map(held, visible), lambda: _shown(held.steps), lambda: _right(held, visible))
+    bay.beside_the_map(lambda: _map(held, visible), lambda: _shown(held), lambda: _right(held, visible))
     with strip:
         result_strip.show(held, visible)
         maps.show_small(held, visible, partial(_picked_on_map, "mini"))
@@ -129,11 +129,11 @@ def _from_the_instructor(held: AtWork) -> None:
             st.info(f"The instructor shows what is hidden: {plain(hidden)}", icon=":material/visibility:")
 
 
-def _shown(steps: list[WorkStep]) -> None:
+def _shown(held: AtWork) -> None:
     """What the last work has shown."""
     with st.container(key="what_it_showed"):
-        if steps:
-            sheet.show(step_cards(steps), "step_cards")
+        if held.steps:
+            sheet.show(step_cards(held.steps, held.car), "step_cards")
 
 
 def _panels(held: AtWork, visible: Visible) -> None:
@@ -222,7 +222,7 @@ def _log(held: AtWork) -> None:
         st.caption("Nothing done yet.")
         return
     with st.container(key="log"):
-        sheet.show(step_table(attempt.steps), "log_lines")
+        sheet.show(step_table(attempt.steps, held.car), "log_lines")
     if not attempt.practice:
         st.caption("What is done is done: this exercise has one attempt.")
         return
@@ -230,7 +230,7 @@ def _log(held: AtWork) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         st.selectbox(
             "practice: back to after", list(range(len(log) - 1, -1, -1)), key="rewind_to",
-            format_func=lambda kept: f"{kept}. {log[kept - 1]}" if kept else "the start",
+            format_func=lambda kept: f"{kept}. {words_of(log[kept - 1], held.car)}" if kept else "the start",
         )  # fmt: skip
         button("Rewind", "rewind", _back, icon="undo")
 
@@ -242,5 +242,5 @@ def _back() -> None:
 def _do_again(held: AtWork) -> None:
     if held.taken_back:
         words, redo = f"Redo: {len(held.taken_back)}", partial(ask_to_do, pause_s=0)
-        what = plain("; ".join(held.taken_back))
+        what = plain("; ".join(words_of(text, held.car) for text in held.taken_back))
         button(words, "do_again", partial(redo, *held.taken_back), icon="redo", help=what)

@@ -10,6 +10,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.action_words import words_of
 from sim.bench.explain import why_event
 from sim.training.answers import cause_words
 from sim.training.attempt import Attempt
@@ -165,7 +166,9 @@ def _words(replay: Replay, count: int) -> None:
         return
     step = replay.whole.steps[replay.at - 1]
     with st.container(key="replay_step"):
-        st.markdown(f"## {replay.at} of {count}: {plain(step.action)}")
+        st.markdown(
+            f"## {replay.at} of {count}: {plain(words_of(step.action, replay.whole.exercise.whole_car))}"
+        )
         shown = plain(step.display or step.vain)
         st.markdown(f"{f'**{shown}** · ' if shown else ''}{step.labor_min:.0f} min of labor")
         for danger in step.dangers:
@@ -182,7 +185,7 @@ def _watched(replay: Replay, visible: Visible) -> None:
     timeline.draw(replay, watched, visible, "replay_time", _picked, "high")
     event = st.session_state.get("replay_event")
     if event is not None and event < len(bench.trace):
-        why.tree(why_event(bench, event))
+        why.tree(why_event(bench, event), bench.car)
 
 
 def _picked() -> None:
