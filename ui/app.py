@@ -5,11 +5,12 @@ from __future__ import annotations
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
+from ui.errors import still_out_of_reach
 from ui.panels import projector
 from ui.panels.help import under_the_page
 from ui.registry import PAGES, menus_of, pages_of
 from ui.state.at_work import take_up
-from ui.state.classroom import keep_cookies, role
+from ui.state.classroom import keep_cookies, records, role
 from ui.state.session import open_session
 
 # small margins, so that map and panel fit on one laptop screen
@@ -47,6 +48,9 @@ LANDING = "home"  # the first page has the address without a path
 def main() -> None:
     """Open this session's bench and show the page that the address names."""
     st.set_page_config(page_title="busbay", page_icon=":material/car_repair:", layout="wide")
+    if still_out_of_reach():
+        return
+    records()
     take_up()
     here_as = role()
     entries = {

@@ -1,4 +1,4 @@
-"""What the web framework would do on its own and busbay does not want: ask outside, tell metrics, be framed.
+"""What the web framework would do on its own and busbay does not want: ask outside, tell metrics or errors.
 
 A handshake with a foreign origin makes Streamlit ask an address outside for this computer's own, so as to
 compare the two: that tells the outside of the server, and stalls it where the request is swallowed.
@@ -6,10 +6,15 @@ compare the two: that tells the outside of the server, and stalls it where the r
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
 from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from streamlit import net_util
+from streamlit.web.server import server
 from streamlit.web.server.starlette import starlette_app
 
 NOT_PUBLIC = ("/_stcore/metrics",)
@@ -39,8 +44,11 @@ class RequestGuard:
         await answer(scope, receive, with_headers)
 
 
-def guard_the_server() -> None:
-    """Have the server of this process ask no outside address, tell no metrics and refuse frames."""
+def guard_the_server(tell_error: Callable[[Exception], bool]) -> None:
+    """Have the server of this process ask no outside address, tell no metrics and refuse frames.
+
+    `tell_error` shows what went wrong with a page, in place of the framework's own words.
+    """
     net_util.get_external_ip = _unknown
     usual = starlette_app.create_streamlit_middleware
 
@@ -48,6 +56,8 @@ def guard_the_server() -> None:
         return [Middleware(RequestGuard), *usual()]
 
     starlette_app.create_streamlit_middleware = guarded
+    streamlit: Any = server
+    streamlit.RuntimeConfig = partial(streamlit.RuntimeConfig, on_script_error=tell_error)
 
 
 def _unknown() -> None:

@@ -30,7 +30,7 @@ def main() -> None:
         threading.Thread(target=_end_with, args=(int(parent),), daemon=True).start()
     set_log_level("ERROR")  # the pages are read in before the server is, and its cache warns of that
     registry = import_module("ui.registry")
-    guard_the_server()
+    guard_the_server(import_module("ui.errors").tell)
     front_end = Path(str(registry.__file__)).with_name("app.py")
     cli.main(["run", str(front_end), *sys.argv[1:]])
 

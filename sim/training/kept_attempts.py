@@ -22,6 +22,7 @@ from sim.training.attempt import Attempt
 from sim.training.exams import check_may_begin, draw_variant, exercise_of
 from sim.training.hand_in import HandIn
 from sim.training.jobs import WorkStep
+from sim.training.out_of_reach import why_out_of_reach
 from sim.training.rows import AssignmentRow, AttemptRow, shown_before
 from sim.training.rubric import as_json, rubric
 from sim.training.schema import (
@@ -135,7 +136,8 @@ class Attempts:
         except IntegrityError:
             raise Elsewhere(GONE_ON) from None
         except DatabaseError as error:
-            raise Problem(f"this could not be saved, so it was not done: {error.orig}") from None
+            why = why_out_of_reach(error) or str(error.orig)
+            raise Problem(f"this could not be saved in the records, so it was not done: {why}") from None
 
     def take_back(self, attempt_id: int, keep: int, length: int) -> None:
         """Mark all lines of a log of this length but the first `keep` as taken back."""

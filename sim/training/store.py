@@ -35,9 +35,10 @@ from sqlalchemy import (
     text,
     true,
 )
-from sqlalchemy.engine import make_url
+from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError
 
+from sim.training.out_of_reach import OutOfReach
 from sim.training.schema import (
     about,
     assignments,
@@ -58,7 +59,9 @@ from sim.training.schema import (
 from sim.vehicle.problems import Problem
 
 VERSION = 6
-BUSY_S = 20.0  # how long a writer waits for another
+BUSY_S = 10.0  # how long a writer waits for another
+CONNECT_S = 5  # how long a server may take to answer
+MOST_CONNECTIONS = 60  # a class at once, each for a moment
 # two transactions that cannot both be alone: SQLSTATE of PostgreSQL, appendix A (serialization_failure,
 # deadlock_detected), and a key that the other took first (unique_violation)
 COLLISIONS = ("40001", "40P01", "23505")
@@ -152,7 +155,8 @@ def name_key(name: str) -> str:
 def connected(url: str) -> Engine:
     """An engine for a database whose tables are those of this version; raises `Problem` in a sentence."""
     try:
-        engine = create_engine(make_url(url), pool_pre_ping=True)
+        place = make_url(url)
+        engine = create_engine(place, pool_pre_ping=True, max_overflow=MOST_CONNECTIONS, **_waits(place))
     except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
         raise Problem(f"this is no database that can be used here: {_first_line(error)}") from None
     if engine.dialect.name == "sqlite":
@@ -163,11 +167,19 @@ def connected(url: str) -> Engine:
             _upgrade(connection)
     except DatabaseError as error:
         engine.dispose()
-        raise Problem(f"the records cannot be opened: {_first_line(error)}") from None
+        raise OutOfReach(f"the records cannot be opened: {_first_line(error)}") from None
     except Problem:
         engine.dispose()
         raise
     return engine
+
+
+def _waits(place: URL) -> dict[str, Any]:
+    """How long a server is waited for; SQLite is told by `_prepare_sqlite`."""
+    if place.get_backend_name() != "postgresql":
+        return {}
+    options = f"-c lock_timeout={BUSY_S * 1000:.0f}"
+    return {"connect_args": {"connect_timeout": CONNECT_S, "options": options}}
 
 
 @contextmanager

@@ -4,7 +4,7 @@ import pytest
 from streamlit.proto.WidgetStates_pb2 import WidgetState, WidgetStates
 from streamlit.runtime.scriptrunner_utils.script_requests import RerunData, ScriptRequests
 
-from ui.state.streamlit_adapter import pressed_in, pressed_meanwhile
+from ui.state.streamlit_adapter import draw_whole_page_next, pressed_in, pressed_meanwhile
 
 KEY = "call_off_the_work"
 
@@ -39,3 +39,8 @@ def test_an_empty_queue_holds_no_press() -> None:
     assert not pressed_in(ScriptRequests(), KEY)
     assert not pressed_in(None, KEY)
     assert not pressed_meanwhile(KEY)
+
+
+def test_outside_a_run_no_page_is_drawn_next() -> None:
+    """Without a run there is no page; within one `test_troubles_shown.py` shows that it comes back."""
+    assert not draw_whole_page_next()

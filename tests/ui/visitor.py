@@ -183,6 +183,8 @@ class Visitor:
     def repeat(self) -> None:
         """What the page does by itself every few seconds."""
         for fragment in list(self.repeats):
+            if fragment not in self.repeats:  # the whole page was drawn again
+                return
             self._ask(fragment=fragment, by_itself=True)
 
     def download(self, address: str) -> bytes:

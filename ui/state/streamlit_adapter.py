@@ -11,9 +11,9 @@ from streamlit import runtime
 from streamlit.proto.WidgetStates_pb2 import WidgetState
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 from streamlit.runtime.scriptrunner_utils.exceptions import StopException
-from streamlit.runtime.scriptrunner_utils.script_requests import ScriptRequests, ScriptRequestType
+from streamlit.runtime.scriptrunner_utils.script_requests import RerunData, ScriptRequests, ScriptRequestType
 
-__all__ = ["StopException", "browser_is_there", "pressed_in", "pressed_meanwhile"]
+__all__ = ["StopException", "browser_is_there", "draw_whole_page_next", "pressed_in", "pressed_meanwhile"]
 
 
 def pressed_meanwhile(key: str) -> bool:
@@ -29,6 +29,20 @@ def browser_is_there() -> Callable[[], bool]:
         return lambda: True
     server, session = runtime.get_instance(), context.session_id
     return lambda: server.is_active_session(session)
+
+
+def draw_whole_page_next() -> bool:
+    """Have the whole page drawn when this run is over, if only a part of it is drawn now; False otherwise."""
+    context = get_script_run_ctx(suppress_warning=True)
+    if context is None or context.script_requests is None or not context.fragment_ids_this_run:
+        return False
+    whole = RerunData(
+        query_string=context.query_string,
+        page_script_hash=context.page_script_hash,
+        cached_message_hashes=context.cached_message_hashes,
+        context_info=context.context_info,
+    )
+    return context.script_requests.request_rerun(whole)
 
 
 def pressed_in(requests: ScriptRequests | None, key: str) -> bool:

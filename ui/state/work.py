@@ -13,6 +13,7 @@ from functools import wraps
 from typing import Concatenate, ParamSpec
 
 import streamlit as st
+from sqlalchemy.exc import DBAPIError
 from streamlit.delta_generator import DeltaGenerator
 
 from sim.bench.actions import parse_action
@@ -118,6 +119,10 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
         except BrowserGone:
             jobs.clear()
             _given_up(held, progress)
+        except DBAPIError:  # the page tells of the records, and the work is taken up again from them
+            jobs.clear()
+            progress.end()
+            raise
         except Exception as error:
             logging.getLogger("busbay").exception("work on the bench failed")
             held.stand_as_before(progress.report)

@@ -1,0 +1,46 @@
+"""Why the records cannot be read or written now, in words for everybody who uses them.
+
+Sources: result codes of SQLite (https://www.sqlite.org/rescode.html), SQLSTATE of PostgreSQL (appendix A).
+"""
+
+from __future__ import annotations
+
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, ProgrammingError
+from sqlalchemy.exc import TimeoutError as NoConnection
+
+from sim.vehicle.problems import Problem
+
+SQLITE = {
+    5: "another program holds them",  # SQLITE_BUSY
+    6: "another program holds them",  # SQLITE_LOCKED
+    8: "they may not be written to",  # SQLITE_READONLY
+    10: "their disk cannot be read or written",  # SQLITE_IOERR
+    11: "their file is damaged",  # SQLITE_CORRUPT
+    13: "their disk is full",  # SQLITE_FULL
+    14: "their file cannot be opened",  # SQLITE_CANTOPEN
+    26: "their file is no database",  # SQLITE_NOTADB
+}
+POSTGRESQL = {
+    "25006": "they may not be written to",  # read_only_sql_transaction
+    "53100": "their disk is full",  # disk_full
+    "53300": "their server has no connection free",  # too_many_connections
+    "55P03": "another program holds them",  # lock_not_available
+    "57014": "another program holds them",  # query_canceled
+}
+NO_ANSWER = "their server does not answer"
+
+
+class OutOfReach(Problem):
+    """The records cannot be opened now."""
+
+
+def why_out_of_reach(error: BaseException) -> str:
+    """Why the records cannot be reached, without names of hosts or files; empty for any other error."""
+    if isinstance(error, NoConnection):
+        return NO_ANSWER
+    if not isinstance(error, DBAPIError) or isinstance(error, IntegrityError | DataError | ProgrammingError):
+        return ""
+    code = getattr(error.orig, "sqlite_errorcode", None)
+    if code is not None:
+        return SQLITE.get(code & 0xFF, "their file cannot be used")  # the low byte is the primary code
+    return POSTGRESQL.get(str(getattr(error.orig, "sqlstate", "")), NO_ANSWER)

@@ -1,0 +1,123 @@
+"""What can happen to the records' database while a class works, made to happen on a real one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+
+from sqlalchemy import Engine, create_engine, event, text
+from sqlalchemy.engine import make_url
+
+REFUSES_CONNECTIONS = "their server does not answer"
+FULL_DISK = """
+CREATE FUNCTION full_disk() RETURNS trigger LANGUAGE plpgsql AS
+$$BEGIN RAISE EXCEPTION 'could not extend file' USING ERRCODE = 'disk_full'; END$$;
+CREATE TRIGGER full_disk BEFORE INSERT ON actions FOR EACH STATEMENT EXECUTE FUNCTION full_disk();
+"""
+Trouble = Callable[[Engine], AbstractContextManager[None]]
+
+
+@contextmanager
+def _each_connection(engine: Engine, during: str, after: str) -> Iterator[None]:
+    """Say something to SQLite in every connection, and something else when it is over."""
+
+    def say(connection: object, record: object) -> None:
+        connection.execute(during)  # type: ignore[attr-defined]
+
+    engine.dispose()
+    event.listen(engine, "connect", say)
+    try:
+        yield
+    finally:
+        event.remove(engine, "connect", say)
+        engine.dispose()
+        with engine.connect() as connection:
+            connection.exec_driver_sql(after)
+
+
+@contextmanager
+def disk_full(engine: Engine) -> Iterator[None]:
+    """Have no page more to write on."""
+    if engine.dialect.name == "sqlite":
+        with engine.begin() as connection:  # rows fill what is free in the last page
+            pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
+        with _each_connection(engine, f"PRAGMA max_page_count = {pages}", "PRAGMA page_count"):
+            yield
+        return
+    with engine.begin() as connection:
+        connection.exec_driver_sql(FULL_DISK)
+    yield
+    with engine.begin() as connection:
+        connection.exec_driver_sql("DROP FUNCTION full_disk CASCADE")
+
+
+@contextmanager
+def locked(engine: Engine) -> Iterator[None]:
+    """Have another program hold them."""
+    other = create_engine(engine.url)
+    with other.connect() as connection:
+        if engine.dialect.name == "sqlite":
+            raw = connection.connection.cursor()
+            raw.execute("BEGIN IMMEDIATE")
+        else:
+            connection.execute(text("LOCK TABLE actions, attempts IN ACCESS EXCLUSIVE MODE"))
+        yield
+        connection.connection.rollback()
+    other.dispose()
+
+
+@contextmanager
+def read_only(engine: Engine) -> Iterator[None]:
+    """Have a folder, or a server, that may not be written to."""
+    if engine.dialect.name == "sqlite":  # the result of a folder that is read-only, which no superuser meets
+        with _each_connection(engine, "PRAGMA query_only = ON", "PRAGMA query_only = OFF"):
+            yield
+        return
+    name = engine.url.database
+    with _over(engine) as connection:
+        connection.execute(text(f"ALTER DATABASE {name} SET default_transaction_read_only = on"))
+    engine.dispose()
+    yield
+    with _over(engine) as connection:
+        connection.execute(text(f"ALTER DATABASE {name} RESET default_transaction_read_only"))
+    engine.dispose()
+
+
+@contextmanager
+def stopped(engine: Engine) -> Iterator[None]:
+    """Have a server that ends every connection and takes no new one; for SQLite a file that is away."""
+    if engine.dialect.name == "sqlite":
+        from pathlib import Path
+
+        file = Path(str(engine.url.database))
+        engine.dispose()
+        folder = file.parent.rename(file.parent.with_name("away"))
+        yield
+        folder.rename(file.parent)
+        return
+    name = engine.url.database
+    with _over(engine) as connection:
+        connection.execute(text(f"ALTER DATABASE {name} ALLOW_CONNECTIONS false"))
+        connection.execute(
+            text("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = :name"),
+            {"name": name},
+        )
+    yield
+    with _over(engine) as connection:
+        connection.execute(text(f"ALTER DATABASE {name} ALLOW_CONNECTIONS true"))
+
+
+@contextmanager
+def _over(engine: Engine) -> Iterator[object]:
+    other = create_engine(make_url(engine.url).set(database="postgres"), isolation_level="AUTOCOMMIT")
+    with other.connect() as connection:
+        yield connection
+    other.dispose()
+
+
+TROUBLES: dict[str, tuple[Trouble, str]] = {
+    "disk full": (disk_full, "their disk is full"),
+    "locked": (locked, "another program holds them"),
+    "read-only": (read_only, "they may not be written to"),
+    "stopped": (stopped, "their (server does not answer|file cannot be opened)"),
+}
