@@ -2,7 +2,8 @@
 
     python -m tests.shop_limits          # prints the table
 
-All limits are common practice (trade handbooks agree within a tenth of a volt); none is a maker's.
+All limits are common practice (trade handbooks agree within a tenth of a volt); none is a maker's. Voltages
+of the battery are for each 12 V battery in series.
 """
 
 from __future__ import annotations
@@ -81,25 +82,27 @@ def _engine_rows(name: str, car: Car, bench: Bench) -> Iterator[Row]:
         yield from _cranking_rows(name, car)
     elif car.built.high_voltage is None:
         return
+    n = car.built.battery.in_series
     start = ["key crank"] if _keyed(car) else ["press start with brake"]
     if car.built.high_voltage:
         start = ["brake on", "wait 2 s", "brake off"]  # the ignition is on from the lamp check
     bench.do_all([*start, "wait 15 min"])
     assert seat_of(bench).engine in MOVES
     volt = bench.live.reading.between("BAT+", "BAT-") or 0.0
-    yield Row(name, "charging, 15 min after the start", volt, 13.5, 14.7, "V", "at the posts")
+    yield Row(name, "charging, 15 min after the start", volt, 13.5 * n, 14.7 * n, "V", "at the posts")
     yield Row(
         name, "lamps lit, engine running", len(seat_of(bench).lit), 0, 1, "", "park brake at most, ready"
     )
 
 
 def _cranking_rows(name: str, car: Car) -> Iterator[Row]:
+    n = car.built.battery.in_series
     start = next(relay for relay, spec in car.built.relays.items() if "starter" in spec.feeds)
     cranking = Wiring(car).solve(
         SwitchState(running=frozenset(car.built.modules), pulled_in=frozenset({start}))
     )
     for what, a, b, low, high in (
-        ("cranking, battery posts", "BAT+", "BAT-", 9.6, 12.0),
+        ("cranking, battery posts", "BAT+", "BAT-", 9.6 * n, 12.0 * n),
         ("cranking, drop positive side", "BAT+", "starter.1", 0.05, 0.5),
         ("cranking, drop ground side", "starter.2", "BAT-", 0.05, 0.3),
     ):
@@ -117,7 +120,8 @@ def _parked_rows(name: str, car: Car, bench: Bench) -> Iterator[Row]:
     bench.do("wait 1 h")
     sleeping = bench.live.reading
     yield Row(name, "sleep current", sleeping.current("BAT"), 0.001, 0.05, "A", "50 mA asleep")
-    yield Row(name, "rest voltage", sleeping.between("BAT+", "BAT-") or 0.0, 12.4, 12.8, "V", "75 to 100 %")
+    rest_v, n = sleeping.between("BAT+", "BAT-") or 0.0, car.built.battery.in_series
+    yield Row(name, "rest voltage", rest_v, 12.4 * n, 12.8 * n, "V", "75 to 100 %")
 
 
 def table() -> str:

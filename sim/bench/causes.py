@@ -138,7 +138,10 @@ class Causes:
         if control.muted and control.event is not None:
             events.add(control.event)
         for sent_on, heard_on in self._buses.hops(receiver, message):
-            speaker = self._live.car.channels[sent_on].module
+            speaker, bus = self._live.car.channels[sent_on].module, self._live.car.channels[sent_on].bus
+            if (lost := self._live.modules[speaker].j1939.lost_address(bus)) is not None:
+                events.add(lost)
+                continue
             if not self._live.modules[speaker].sends and self._live.modules[speaker].state != "asleep":
                 events.update(self.state(speaker))
             elif not self._buses.linked(sent_on, heard_on) and not self._is_silent_gateway(heard_on):

@@ -30,13 +30,13 @@ def car_streams(car: Car) -> Streams:
         for bus in messages.home_buses(message):
             streams[message.name, bus] = Stream(
                 f"{message.name}@{bus}", f"{message.sender}.{bus}", message.can_id, message.period_s,
-                message.offset_s, bytes(message.length), **_format_on(car, bus),
+                message.offset_s, bytes(message.length), message.extended, **_format_on(car, bus),
             )  # fmt: skip
     for route in messages.routes:
         message = messages.sent[route.message]
         streams[message.name, route.to_bus] = Stream(
             f"{message.name}@{route.to_bus}", f"{route.gateway}.{route.to_bus}", message.can_id, None, 0.0,
-            bytes(message.length), **_format_on(car, route.to_bus),
+            bytes(message.length), message.extended, **_format_on(car, route.to_bus),
         )  # fmt: skip
     return streams
 

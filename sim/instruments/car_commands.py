@@ -121,7 +121,7 @@ def summary_of(car: Car) -> CarSummary:
             name,
             one.title,
             car.addresses.get(name),
-            tuple(f"{each.can_id:03X} {each.period_s * 1000:g} ms" for each in car.messages.of(name)),
+            tuple(f"{each.shown_id} {each.period_s * 1000:g} ms" for each in car.messages.of(name)),
             tuple(each.sender for each in car.messages.expected[name]),
         )
         for name, one in built.modules.items()

@@ -34,6 +34,11 @@ class Claim:
         self.vehicle = car.claimed
         self.car = build(car.claimed)
 
+    @property
+    def batteries(self) -> int:
+        """How many 12 V batteries are in series: voltages scale with it."""
+        return self.vehicle.battery.in_series
+
     @cached_property
     def holders(self) -> Mapping[str, Fuse | Relay]:
         """Fuses and relays by name."""

@@ -23,8 +23,8 @@ TRADE = "general guides of the trade: 0.1 V per ground, 0.2 V per wire, 0.3 V pe
 SHEETS = "transceiver data sheets (recessive 2..3 V, dominant 2.75..4.5 and 0.5..2.25 V)"
 IDLE = "transceiver data sheets (bias inactive -0.1..0.1 V)"
 TERMINATED = "ISO 11898-2: 120 Ω nominal each; 100..130 Ω from memory"
-CRANK = "9.6 V at least at about room temperature; common practice"
-CHARGING = "12 V charging system: 13.5 to 14.7 V at the battery, little lost in its cables; common practice"
+CRANK = "9.6 V for each 12 V battery at least at about room temperature; common practice"
+CHARGING = "13.5 to 14.7 V at each 12 V battery, little lost in its cables; common practice"
 COIL = "relay data sheets, ±10 %"
 STATED = "stated for this car, ±10 %"
 SOCKET = "SAE J1962: pin 16 battery, pins 4 and 5 ground; limits are common practice"
@@ -53,9 +53,11 @@ class ExpectedReading:
 def expected_readings(claim: Claim, at: str) -> tuple[ExpectedReading, ...]:
     """What a meter should show at a pin, fuse, relay, load or at the battery (`BAT`)."""
     if at == "BAT":
+        n = claim.batteries
         return (
-            ExpectedReading("measure volts BAT+ to BAT-", 12.2, 12.8, "V", ASLEEP, BATTERY),
+            ExpectedReading("measure volts BAT+ to BAT-", 12.2 * n, 12.8 * n, "V", ASLEEP, BATTERY),
             ExpectedReading("measure clamp amps BAT.NEG", 0.0, 0.05, "A", ASLEEP, DRAW),
+            *_expected_of_each(claim),
             *_expected_charging(claim),
         )
     if at in claim.vehicle.fuses:
@@ -75,13 +77,13 @@ def _resistance(points: str, ohm: float, source: str) -> ExpectedReading:
 
 def _expected_at(claim: Claim, pin: Pin) -> Iterator[ExpectedReading]:
     plug = claim.car.connectors[pin.connector]
-    leg = pin.function.rpartition(".")[2].rstrip("2")
+    leg, n = pin.function.rpartition(".")[2].rstrip("2"), claim.batteries
     if leg in ("H", "L") and plug.kind in ("module", "dlc"):
         yield from _expected_on_bus(claim, pin, leg)
     elif leg == "LIN" and plug.kind == "module":
         yield ExpectedReading(f"measure volts {pin.id} to BODY", 11.5, 13.0, "V", ASLEEP, LIN_REST)
     elif plug.kind == "dlc" and pin.function == "B+":
-        yield ExpectedReading(f"measure volts {pin.id} to DLC.4", 11.5, 15.0, "V", ASLEEP, SOCKET)
+        yield ExpectedReading(f"measure volts {pin.id} to DLC.4", 11.5 * n, 15.0 * n, "V", ASLEEP, SOCKET)
     elif plug.kind == "dlc":
         yield ExpectedReading(f"measure volts {pin.id} to BAT-", -0.1, 0.3, "V", AWAKE, SOCKET)
     elif (reference := _reference_at(claim, pin)) is not None:
@@ -93,7 +95,7 @@ def _expected_at(claim: Claim, pin: Pin) -> Iterator[ExpectedReading]:
     elif plug.kind == "module" and pin.function.startswith("GND"):
         yield ExpectedReading(f"measure volts {pin.id} to BAT-", -0.1, 0.3, "V", AWAKE, TRADE)
     elif plug.kind == "module" and _is_supply(claim, plug.owner, pin.function):
-        yield ExpectedReading(f"measure volts {pin.id} to BODY", 11.5, 15.0, "V", AWAKE, TRADE)
+        yield ExpectedReading(f"measure volts {pin.id} to BODY", 11.5 * n, 15.0 * n, "V", AWAKE, TRADE)
         yield ExpectedReading(f"measure volts BAT+ to {pin.id}", -0.1, 0.6, "V", AWAKE, TRADE)
 
 
@@ -159,12 +161,20 @@ def _other_leg(claim: Claim, pin: Pin) -> str:
     return next((other.id for other in pins if other.function == function), "")
 
 
+def _expected_of_each(claim: Claim) -> Iterator[ExpectedReading]:
+    """Each of two batteries in series, at rest and while both are charged."""
+    for a, b in (("BAT.LINK", "BAT-"), ("BAT+", "BAT2.LINK")) if claim.batteries > 1 else ():
+        yield ExpectedReading(f"measure volts {a} to {b}", 12.2, 12.8, "V", ASLEEP, BATTERY)
+        yield ExpectedReading(f"measure volts {a} to {b}", 13.5, 14.7, "V", RUNNING, CHARGING)
+
+
 def _expected_charging(claim: Claim) -> Iterator[ExpectedReading]:
     if claim.vehicle.high_voltage:
         yield ExpectedReading("measure volts BAT+ to BAT-", 13.5, 14.7, "V", READY, CHARGING)
         yield ExpectedReading("measure volts CONVERTER.1 to BAT+", -0.1, 0.3, "V", READY, CHARGING)
+    n = claim.batteries
     if claim.vehicle.engine:
-        yield ExpectedReading("measure volts BAT+ to BAT-", 13.5, 14.7, "V", RUNNING, CHARGING)
-        yield ExpectedReading("measure minimum volts BAT+ to BAT-", 9.6, 12.0, "V", CRANKING, CRANK)
+        yield ExpectedReading("measure volts BAT+ to BAT-", 13.5 * n, 14.7 * n, "V", RUNNING, CHARGING)
+        yield ExpectedReading("measure minimum volts BAT+ to BAT-", 9.6 * n, 12.0 * n, "V", CRANKING, CRANK)
         yield ExpectedReading("measure volts GEN.1 to BAT+", -0.1, 0.3, "V", RUNNING, CHARGING)
         yield ExpectedReading("measure volts BAT- to GEN.2", -0.1, 0.2, "V", RUNNING, CHARGING)

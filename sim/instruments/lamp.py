@@ -18,7 +18,7 @@ from sim.instruments.levels import now, thevenin
 from sim.instruments.probed import Probed
 from sim.instruments.result import Result, common, digits
 from sim.vehicle.car import Car
-from sim.wiring.conduction import DRAW_V
+from sim.wiring.conduction import DRAW_V, draw_v
 from sim.wiring.wiring import Reading
 
 # A filament gives light roughly with the third power of the voltage; how people call it is our own choice.
@@ -44,9 +44,9 @@ class Loaded(Result):
     ground_drop_v: float | None
 
 
-def lamp_ohm(lamp_w: float) -> float:
-    """Resistance of a hot lamp of this power at 12.6 V."""
-    return DRAW_V**2 / lamp_w
+def lamp_ohm(lamp_w: float, rated_v: float = DRAW_V) -> float:
+    """Resistance of a hot lamp of this power at 12.6 V, or at twice that for a 24 V lamp."""
+    return rated_v**2 / lamp_w
 
 
 def loaded(bench: Probed, observed: Observed) -> Loaded:
@@ -59,9 +59,10 @@ def load_test(found: Reading, what: Observation, car: Car) -> Loaded:
     a, b = what.points
     open_pair = thevenin(found, a, b)
     open_v = None if open_pair is None else open_pair[0]
-    lamp_a = 0.0 if open_pair is None else open_pair[0] / (open_pair[1] + lamp_ohm(what.lamp_w))
-    loaded_v = lamp_a * lamp_ohm(what.lamp_w)
-    light = _light(abs(loaded_v) / DRAW_V)
+    hot_ohm = lamp_ohm(what.lamp_w, draw_v(car))
+    lamp_a = 0.0 if open_pair is None else open_pair[0] / (open_pair[1] + hot_ohm)
+    loaded_v = lamp_a * hot_ohm
+    light = _light(abs(loaded_v) / draw_v(car))
     feed_v, ground_v = (_drop_v(found, path, (a, b), lamp_a) for path in (("BAT+", a), (b, "BAT-")))
     return Loaded(
         **common(what, car),

@@ -26,7 +26,7 @@ from sim.instruments.result import Result, common, digits
 from sim.vehicle.car import Car
 from sim.vehicle.elements import Contact, Element, FuseLink
 from sim.vehicle.problems import EditProblem
-from sim.wiring.conduction import ohm_of
+from sim.wiring.conduction import draw_v, ohm_of
 from sim.wiring.fuse import opening_s
 from sim.wiring.wiring import Reading
 
@@ -97,7 +97,7 @@ def _lamp_pulls_v(found: Reading, what: Observation) -> float:
     open_v = ports.voltage_v[1]
     if open_v is None:
         return 0.0
-    lamp_a = open_v / (float(ports.impedance_ohm[1, 1]) + lamp_ohm(what.lamp_w))
+    lamp_a = open_v / (float(ports.impedance_ohm[1, 1]) + lamp_ohm(what.lamp_w, draw_v(found.car)))
     return float(ports.impedance_ohm[0, 1]) * lamp_a
 
 

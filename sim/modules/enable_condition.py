@@ -12,7 +12,7 @@ from sim.modules.knowledge import Knowledge
 from sim.modules.world import Host, Timer
 from sim.vehicle.conditions import Condition
 
-TESTS_ABOVE_V = 9.0  # monitors rest below this supply unless the file says otherwise; common practice
+TESTS_ABOVE_V = 9.0  # for each battery in series: monitors rest below this supply; common practice
 
 
 class EnableCondition:
@@ -24,13 +24,14 @@ class EnableCondition:
         self._when = when
         self._rule = self._senses_ignition if when is None else knowledge.asks(when)
         self._after_s = after_s
+        self._above_v = TESTS_ABOVE_V * host.world.car.built.battery.in_series
         self._timer: Timer | None = None
         self.on = False
         self.events: tuple[int, ...] = ()
 
     def judge(self) -> Evaluation:
         """Is the supply in range, and the file's condition true or, by default, the ignition sensed?"""
-        if self._host.supply_v < TESTS_ABOVE_V:
+        if self._host.supply_v < self._above_v:
             event = self._host.state_event
             return Evaluation(False, () if event is None else (event,))
         if self._when is not None:
@@ -55,7 +56,7 @@ class EnableCondition:
 
     def asks(self) -> bool | None:
         """The value of `judge` alone."""
-        return self._host.supply_v >= TESTS_ABOVE_V and self._rule()
+        return self._host.supply_v >= self._above_v and self._rule()
 
     def _senses_ignition(self) -> bool:
         lines = self._knowledge.lines

@@ -143,4 +143,8 @@ def _leaf_in_words(leaf: Condition) -> str:
             return f"engine {' or '.join(leaf.engine or ())}"
         case "immobilizer":
             return f"immobilizer {leaf.immobilizer}"
+        case "dm1_lamp":
+            return f"{leaf.dm1_lamp} lamp asked for"
+        case "met":
+            return f"{leaf.met} received before"
     return f"supply above {leaf.supply_above_v} V"

@@ -53,7 +53,8 @@ class Knowledge:
 
     inputs, lines: its pins, by function. heard: messages, by name. signals: as last received. values: of its
     own signals. engine_lamp: does a code of its own ask for it? master, release, contactors: what this
-    module itself decides, if it is the one that does.
+    module itself decides, if it is the one that does. dm1_lamps: asked for by others on SAE J1939. met:
+    messages that have come since its software started.
     """
 
     def __init__(self, host: Host) -> None:
@@ -63,6 +64,8 @@ class Knowledge:
         self.signals: dict[str, Fact] = {}
         self.values: dict[str, Known] = {}
         self.engine_lamp = OFF
+        self.dm1_lamps: dict[str, Fact] = {}
+        self.met: dict[str, Fact] = {}
         self.failing: dict[str, int | None] = {}  # codes whose test fails now, with the event that set each
         self.failed_since_start: dict[
             str, int | None
@@ -168,6 +171,12 @@ class Knowledge:
             return lambda: host.world.engine.value in states if known else None, host.world.engine.event
         if leaf.immobilizer is not None:
             return self.released, self.release.event if self.release else None
+        if leaf.dm1_lamp is not None:
+            lamp = leaf.dm1_lamp
+            return partial(_known, self.dm1_lamps, lamp, OFF), self.dm1_lamps.get(lamp, OFF).event
+        if leaf.met is not None:
+            message = host.world.car.messages.message_from(leaf.met, None, ()).name
+            return partial(_known, self.met, message, OFF), self.met.get(message, OFF).event
         above_v = leaf.supply_above_v or 0.0
         return lambda: host.supply_v > above_v, host.state_event
 

@@ -31,6 +31,7 @@ from sim.modules.facts import UNKNOWN
 from sim.modules.fault_recorder import FaultRecorder
 from sim.modules.gateway import FrameRoutes, Gateway
 from sim.modules.immobilizer import Authority, Denial, Starter
+from sim.modules.j1939 import J1939
 from sim.modules.knowledge import Knowledge
 from sim.modules.live_data import LiveData
 from sim.modules.managed_bus import ManagedBus
@@ -88,7 +89,8 @@ class ControlModule:
             if (times := world.car.built.buses[bus].network_management) is not None
         }
         self.control = TesterControl(self, self.faults, self.outputs, self.managed, self.talk)
-        self.sending = Sending(self, self.knowledge, self.control, self.managed, self.set_up)
+        self.j1939 = J1939(self, self.knowledge, self.faults, self.set_up.identity(), self.talk)
+        self.sending = Sending(self, self.knowledge, self.control, self.managed, self.set_up, self.j1939)
         live_data = LiveData(self, self.knowledge, self.outputs, self._watched_v)
         self.diagnostics = Diagnostics(
             self, self.knowledge, self.memory, self.control, self.restart, self.set_up, live_data
@@ -171,6 +173,7 @@ class ControlModule:
             managed.connect()
         tests = [test for one in self._watching for test in one.tests]
         self.faults.declare([*tests, *(self.contactors.tests if self.contactors else ())])
+        self.j1939.name_codes(self.monitors, self.circuits, self.controllers)
 
     def retune(self) -> None:
         """Buses were joined or parted: a message may now come straight from another bus."""
@@ -208,7 +211,7 @@ class ControlModule:
     def sending_since(self, bus: str) -> int | None:
         """The event since which it sends, or does not, on one of its buses."""
         managed = self.managed.get(bus)
-        events = (self.state_event, managed.event if managed else None)
+        events = (self.state_event, managed.event if managed else None, self.j1939.lost_address(bus))
         return max((event for event in events if event is not None), default=None)
 
     # -- supply and pins -------------------------------------------------------------------------------
@@ -300,6 +303,7 @@ class ControlModule:
             for part in self._immobilizer:
                 part.frame(frame)
         self.diagnostics.frame(channel, frame)
+        self.j1939.frame(bus, frame, sender)
 
     # -- states ----------------------------------------------------------------------------------------
 
@@ -331,6 +335,7 @@ class ControlModule:
         self.conditions.update()
         for monitor in self._watching:
             monitor.update()
+        self.j1939.update()
         self.sleep.update()
         return changed
 
@@ -378,6 +383,7 @@ class ControlModule:
         self._enter("running", f"{self.name} is online", (self.state_event, *heard))
         self.memory.new_operation_cycle()
         self.sleep.join_buses()
+        self.j1939.start()
         self.sending.start()
         self._press_that_woke()
 
@@ -419,6 +425,7 @@ class ControlModule:
         """Run again before it slept."""
         self._enter("running", f"{self.name} is online again: {why}", (event,))
         self.reception.restart_silences()
+        self.j1939.start()
         self.sending.start()
 
     def stop_to_sleep(self, causes: tuple[int | None, ...]) -> None:
@@ -443,6 +450,7 @@ class ControlModule:
         self._begin_start()
 
     def _stop_sending(self) -> None:
+        self.j1939.stop()
         self.talk()
         self.conditions.stop()
         for monitor in self._watching:

@@ -109,6 +109,7 @@ class Reception:
     def stop(self) -> None:
         """Supply lost, reset or asleep: nothing is received any more."""
         self._timers.clear()
+        self.knowledge.met.clear()
         for watch in self._watches.values():
             watch.cancel()
         self._watches = {}
@@ -133,6 +134,7 @@ class Reception:
                 "heard", f"{self.host.name} receives {message.name}", arrival, message.name
             )
             self.knowledge.heard[message.name] = Fact(True, event)
+            self.knowledge.met.setdefault(message.name, Fact(True, event))
         for call in self._on_arrival.get(message.name, ()):
             call()
         for name, value in self.host.world.codec.decode(message, stream.delivered).items():

@@ -10,6 +10,7 @@ from functools import partial
 
 from sim.modules.facts import ENGINE_RPM, INVALID, Fact, Known
 from sim.modules.gateway import Gateway
+from sim.modules.j1939 import J1939
 from sim.modules.knowledge import Knowledge
 from sim.modules.managed_bus import ManagedBus, is_open
 from sim.modules.set_up import SetUp
@@ -117,6 +118,7 @@ class Sending:
         control: TesterControl,
         managed: Mapping[str, ManagedBus],
         set_up: SetUp,
+        j1939: J1939,
     ) -> None:
         self.gateway: Gateway | None = None
         self.signals = OwnSignals(host, knowledge, set_up)
@@ -124,6 +126,7 @@ class Sending:
         self._knowledge = knowledge
         self._control = control
         self._managed = managed
+        self._j1939 = j1939
         self._streams: list[tuple[str, Sent, Stream]] = []  # with the bus
 
     def connect(self, buses: list[str]) -> None:
@@ -141,8 +144,10 @@ class Sending:
                 stream.causes_of = self.signals.causes
 
     def sends_on(self, bus: str) -> bool:
-        """Does it put its messages on this bus? With network management, in network mode only."""
-        return self._host.sends and is_open(self._managed, bus)
+        """Does it put its messages on this bus? With network management, in network mode only; on SAE
+        J1939, with an address only.
+        """
+        return self._host.sends and is_open(self._managed, bus) and self._j1939.is_open(bus)
 
     def start(self) -> None:
         """The module comes online: it has no values from before."""
@@ -165,6 +170,7 @@ class Sending:
             if self._control.muted or not self.sends_on(bus):
                 network.stop(stream)
             elif not stream.live:
+                self._j1939.readdress(bus, stream)
                 network.start(stream)
         if self.gateway:
             self.gateway.talk()

@@ -178,6 +178,8 @@ class World:
     high_voltage: HighVoltageBus | None = None
     speed_kph: Fact = field(default_factory=lambda: Fact(0))
     tester_event: int | None = None
+    # by channel on SAE J1939: the events that explain its DM1
+    dm1_causes: dict[str, Callable[[], tuple[int | None, ...]]] = field(default_factory=dict)
 
     @property
     def now_s(self) -> float:

@@ -76,6 +76,14 @@ class Stream:
     def can_id(self) -> int:
         return self.frame.can_id
 
+    def rename(self, can_id: int) -> None:
+        """Send it under another identifier of the same length, such as from another source address.
+
+        Its place in an arbitration stays that of its first one: only the last eight bits may differ.
+        """
+        old = self.frame
+        self.frame = Frame(can_id, old.data, old.extended, old.fd, old.data_bitrate_bps)
+
     @property
     def data(self) -> bytes:
         """What the next frame will carry."""

@@ -138,7 +138,10 @@ def _buses(car: Car) -> Named:
 
 
 def _battery(car: Car) -> Named:
-    return {BATTERY: "battery"}
+    if car.built.battery.in_series == 1:
+        return {BATTERY: "battery"}
+    places = ("at the ground cable", "at the positive cable")
+    return {name: f"battery {place}" for name, place in zip(car.built.battery.names, places, strict=True)}
 
 
 def _clamps(car: Car) -> Named:

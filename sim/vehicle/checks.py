@@ -12,6 +12,7 @@ from sim.vehicle.description import Vehicle
 from sim.vehicle.description_software import Module
 from sim.vehicle.description_wiring import Fuse, Relay
 from sim.vehicle.elements import TESTER
+from sim.vehicle.j1939_addresses import j1939_buses
 from sim.vehicle.messages import conditions_of
 from sim.vehicle.own_codes import base_code, own_codes
 from sim.vehicle.problems import Path, Problem, did_you_mean, unknown
@@ -222,6 +223,9 @@ def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], pa
         raise Problem(f"module '{name}' sets no code {leaf.code}{did_you_mean(leaf.code, known)}", path)
     if leaf.fob is not None and not module.fob_receiver:
         raise Problem(f"module '{name}' sees no fob: it needs 'fob_receiver: true'", path)
+    on_j1939 = {stop.name for bus in j1939_buses(vehicle) for stop in vehicle.buses[bus].stops}
+    if leaf.dm1_lamp is not None and name not in on_j1939:
+        raise Problem(f"module '{name}' hears no DM1: it is on no bus of SAE J1939", path)
     for fact, value in (("engine_state", leaf.engine), ("immobilizer", leaf.immobilizer)):
         knower = _only_knower(vehicle, fact)
         if value is not None and knower and name not in knower:

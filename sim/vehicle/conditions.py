@@ -11,6 +11,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from sim.vehicle.j1939 import Lamp
+
 PowerMode = Literal["off", "accessory", "run", "crank"]
 FobPlace = Literal["away", "in_range", "at_button"]
 EngineState = Literal["stopped", "cranking", "running"]
@@ -59,6 +61,8 @@ class Condition(BaseModel):
     ] = None
     immobilizer: Literal["released"] | None = None
     supply_above_v: float | None = Field(None, ge=0, le=60)
+    dm1_lamp: Lamp | None = None  # a controller on a bus of SAE J1939 asks for this lamp
+    met: str | None = None  # a message of this module has come since the software started
 
     @model_validator(mode="after")
     def _one_key(self) -> Condition:

@@ -45,7 +45,7 @@ class Engine(Part):
 
     controller: Name
     starter: Name
-    coils: tuple[Name, ...]
+    coils: tuple[Name, ...] = ()  # none: a diesel, whose cylinders need their injectors alone
     injectors: tuple[Name, ...]
     fires_after_s: float = Field(0.8, gt=0)
     cylinders_needed: int = Field(3, ge=1)
@@ -67,7 +67,7 @@ class Vehicle(Part):
 
     car: str = Field(min_length=1, max_length=120)
     about: str = ""
-    body: Literal["sedan", "wagon", "van"] = "sedan"  # its outline on the plan from above
+    body: Literal["sedan", "wagon", "van", "truck"] = "sedan"  # its outline on the plan from above
     battery: Battery = Battery()
     buses: dict[Name, Bus] = Field(min_length=1, max_length=20)
     lin: dict[Name, Lin] = Field(default_factory=dict, max_length=20)

@@ -8,15 +8,19 @@ from pydantic import BeforeValidator, Field
 
 from sim.vehicle.conditions import ALWAYS, Condition, PowerMode, SignalValue
 from sim.vehicle.description_base import CanId, DtcText, Listed, MessageId, Name, Ohms, Part, listed
+from sim.vehicle.j1939 import HIGHEST_ADDRESS, Lamp
 
 
 class Message(Part):
     """A periodic message of a module, on CAN or in a slot of a LIN schedule, which then gives its period.
 
     length: above 8 only as one of the sizes of CAN FD, and only on buses that have it.
+    pgn, priority: of a message on a bus of SAE J1939, which has no `id` of its own.
     """
 
     id: MessageId | None = None
+    pgn: int | None = Field(None, ge=0, le=0x1FFFF)  # default: the next free one of 65280 to 65535
+    priority: int = Field(6, ge=0, le=7)  # usual for information (SAE J1939-21, second-hand)
     period_ms: float = Field(100, ge=5, le=60_000)
     offset_ms: float | None = Field(None, ge=0)
     length: int = Field(8, ge=0, le=64)
@@ -55,7 +59,18 @@ class Signal(Part):
     value: SignalValue = True
 
 
-class Monitor(Part):
+class J1939Code(Part):
+    """How a trouble code is told on a bus of SAE J1939: suspect parameter, failure mode, and the lamp it asks
+    for.
+    """
+
+    # default: of a lost or invalid message 2000 plus the sender's address, otherwise one of the maker's own
+    spn: int | None = Field(None, ge=0, le=0x7FFFF)
+    fmi: int | None = Field(None, ge=0, le=31)  # default: the one nearest to the code's failure type
+    lamp: Lamp | Literal["none"] = "warning"
+
+
+class Monitor(J1939Code):
     """What a module expects to hear, and the code it sets when it does not.
 
     Limits are common practice: ten periods (never under 100 ms), matured over a further 500 ms.
@@ -79,7 +94,7 @@ Heard = Annotated[
 ]
 
 
-class CircuitCheck(Part):
+class CircuitCheck(J1939Code):
     """A module watching the voltage at one of its own pins.
 
     It fails below `below_v`, above `above_v`, or, if it `agrees_with` another pin of the module, farther than
@@ -176,6 +191,23 @@ class BusOff(Part):
     monitors_rest: bool = False
 
 
+class Controller(Part):
+    """A module on a bus of SAE J1939: the address that it claims, and its NAME (SAE J1939-81).
+
+    Of two that claim one address the lower NAME keeps it. The other looks for a free one if it `moves`,
+    otherwise it falls silent. Address and function have a default for usual roles (from memory).
+    """
+
+    address: int | None = Field(None, ge=0, le=HIGHEST_ADDRESS)
+    function: int | None = Field(None, ge=0, le=255)
+    function_instance: int = Field(0, ge=0, le=31)
+    ecu_instance: int = Field(0, ge=0, le=7)
+    industry_group: int = Field(1, ge=0, le=7)  # 0 global, 1 on-highway
+    manufacturer: int = Field(0, ge=0, le=2047)  # 0: of none that is registered
+    identity: int | None = Field(None, ge=0, le=0x1FFFFF)  # default: the module's place in the file, from 1
+    moves: bool = False
+
+
 SetUp = Literal["coding", "keys", "calibration"]
 
 
@@ -188,6 +220,7 @@ class Module(Part):
     ground: Listed = ()
     connectors: dict[Name, tuple[str, ...]] = Field(default_factory=dict)
     address: CanId | None = None  # diagnostic request id; it answers 8 above (ISO 15765-4)
+    j1939: Controller = Controller()  # on a bus of SAE J1939
     min_supply_v: float = Field(6.0, gt=0, le=60)  # brown-out; common practice
     restart_supply_v: float = Field(6.5, gt=0, le=60)
     boot_ms: float = Field(200, ge=0)  # common practice

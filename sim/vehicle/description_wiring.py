@@ -25,8 +25,12 @@ REGULATOR_SET_C = 25.0  # the temperature at which a regulator's set point is st
 
 
 class Battery(Part):
-    """A 12 V starter battery and its main cables."""
+    """The starter battery and its main cables: one of 12 V, or several of them in series.
 
+    Not modelled: a balancer between batteries in series.
+    """
+
+    in_series: int = Field(1, ge=1, le=2)  # two make 24 V: `BAT` at the ground cable, `BAT2` above it
     capacity_ah: float = Field(60, gt=0, le=400)
     charge_pct: float = Field(95, ge=0, le=100)
     # 3..6 mohm new and warm (from memory); this leaves about 10 V at the posts while cranking, inside the
@@ -35,6 +39,11 @@ class Battery(Part):
     cable_m: Metres = 1.5
     ground_cable_m: Metres = 0.5
     cable_mm2: SquareMm = 50
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Its batteries, from the ground cable up."""
+        return ("BAT", "BAT2")[: self.in_series]
 
 
 class NetworkManagement(Part):
@@ -75,6 +84,7 @@ class Bus(Part):
     title: str = ""
     bitrate_bps: Bitrate = 500_000
     fd: FlexibleData | None = None  # None: classical CAN
+    protocol: Literal["j1939"] | None = None  # SAE J1939: 29-bit identifiers, addresses, its own diagnosis
     line: tuple[str, ...]
     off_code: DtcText | None = None  # of a module in bus-off; default: U0073 for the first bus, U0074, ...
     span_m: Metres = 1.0  # between neighbors on the line

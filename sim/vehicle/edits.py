@@ -17,6 +17,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     bypass GATEWAY diag to powertrain  unbypass GATEWAY   a lead in place of an unplugged gateway
     overcharge GEN 17 V           undercharge GEN 12.2 V  a regulator that holds another voltage; `repair GEN`
     charge 30 %                                           the battery's state of charge
+    weaken BAT2                   replace BAT2            one cell of a battery shorted inside
     stick TCM.powertrain                                  a transceiver's transmit input held dominant
     babble TCM.powertrain                                 a module that sends the highest priority without end
     set TCM.powertrain to 250 kbit/s                      a wrong bit rate, as after wrong software
@@ -36,6 +37,7 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     burn PRECHARGE-RESISTOR                               open
     leak HV- 20000 ohm                                    a high-voltage rail's insulation against the body
     refer INVERTER-PLUG                                   orange parts are repaired by licensed technicians
+    readdress LIFTGATE as TCM     repair LIFTGATE         claims another module's address (SAE J1939)
     replace map_sensor                                    the same with a sensor: ends a short inside it
     theory ECM waits for TRAILER                          start-up
     theory body runs through DOOR-LEFT                    the line goes through a module's connector

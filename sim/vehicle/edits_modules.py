@@ -146,7 +146,9 @@ def _regulating(verb: str, usual_v: float, limits_v: Limits) -> Callable[[list[s
         name = words[0] if words else ""
         if name not in generator_of(car):
             raise EditProblem(unknown("generator", name, generator_of(car)))
-        volt = figure(words[1:], "V", f"{verb} {name}", usual_v, limits_v)
+        n = car.built.battery.in_series
+        limits = (limits_v[0] * n, limits_v[1] * n)
+        volt = figure(words[1:], "V", f"{verb} {name}", usual_v * n, limits)
         change = noted("regulated_v", name, volt.value)
         return Edit(f"{verb} {name} {volt} V", verb, "fault", change, f"repair {name}", (name,), volt.said)
 
@@ -154,9 +156,24 @@ def _regulating(verb: str, usual_v: float, limits_v: Limits) -> Callable[[list[s
 
 
 def _every_regulator(car: Car) -> Iterator[str]:
+    n = car.built.battery.in_series
     for name in generator_of(car):
-        yield f"overcharge {name} {OVERCHARGE_V:g} V"
-        yield f"undercharge {name} {UNDERCHARGE_V:g} V"
+        yield f"overcharge {name} {OVERCHARGE_V * n:g} V"
+        yield f"undercharge {name} {UNDERCHARGE_V * n:g} V"
+
+
+# -- a battery with a shorted cell -----------------------------------------------------------------------
+
+
+def _weaken(words: list[str], car: Car) -> Edit:
+    name = one_name(words, "weaken")
+    if name not in car.built.battery.names:
+        raise EditProblem(unknown("battery", name, car.built.battery.names))
+    return _fault_inside("weaken", name, name, noted("weak", name))
+
+
+def _every_battery(car: Car) -> Iterator[str]:
+    yield from (f"weaken {name}" for name in car.built.battery.names)
 
 
 # -- a right one in its place --------------------------------------------------------------------------
@@ -166,13 +183,22 @@ def _replace(words: list[str], car: Car) -> Edit:
     name = one_name(words, "replace")
     if name in car.built.sensors:
         return _replace_sensor(name)
+    if name in car.built.battery.names:
+        return _replace_battery(name)
     if name not in car.built.modules:
         raise EditProblem(unknown("module", name, [*car.built.modules, *car.built.sensors]))
 
     def change(car: Car) -> Car:
         own = {name, *(f"{name}.{bus}" for bus in car.messages.buses_of[name])}
-        fields = (*fields_repaired_by("replace"), *SET_UP_FIELDS)
+        fields = (*fields_repaired_by("replace"), *SET_UP_FIELDS, "addresses")
         return as_new(name, car.with_harness(**without(car.harness, fields, own)))
+
+    return Edit(f"replace {name}", "replace", "repair", change, None, (name,))
+
+
+def _replace_battery(name: str) -> Edit:
+    def change(car: Car) -> Car:
+        return car.with_harness(**without(car.harness, ("weak",), {name}))
 
     return Edit(f"replace {name}", "replace", "repair", change, None, (name,))
 
@@ -297,6 +323,15 @@ KINDS = (
         "repair",
         targets=generator_of,
         answers=(Answer("generator", "regulates too low", "undercharge {part} ? V"),),
+    ),
+    EditKind(
+        "weaken",
+        "fault",
+        _weaken,
+        {"weak": "{part} has a shorted cell"},
+        "replace",
+        answers=(Answer("battery", "one cell is shorted", "weaken {part}"),),
+        candidates={"shorted cell": _every_battery},
     ),
     EditKind("replace", "repair", _replace),
 )

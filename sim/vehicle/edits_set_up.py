@@ -16,6 +16,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.description_software import SetUp
 from sim.vehicle.edit import Answer, Change, Edit, EditKind, Offer, noted, without
 from sim.vehicle.edit_words import one_name
+from sim.vehicle.j1939 import ADDRESSES
 from sim.vehicle.problems import EditProblem, unknown
 
 BLANK = "blank"  # nothing written yet
@@ -123,6 +124,41 @@ def _halfflash(words: list[str], car: Car) -> Edit:
 def _misflash(words: list[str], car: Car) -> Edit:
     name = _module(words, "misflash", car)
     return _fault("misflash", name, f"flash {name}", noted("software", name, OLD_SOFTWARE))
+
+
+def _readdress(words: list[str], car: Car) -> Edit:
+    claims = car.messages.claims
+    if len(words) != 3 or words[1] != "as":
+        raise EditProblem("write 'readdress MODULE as MODULE', such as 'readdress CAMERA as RETARDER'")
+    name, other = words[0], words[2]
+    if name not in retrofits_of(car):
+        raise EditProblem(unknown("module with address switches", name, retrofits_of(car)))
+    if other not in neighbors_of(car, name):
+        raise EditProblem(f"{other} shares no bus of SAE J1939 with {name}: choose another module")
+    text = f"readdress {name} as {other}"
+    change = noted("addresses", name, claims[other].address)
+    return Edit(text, "readdress", "fault", change, f"repair {name}", (name, other))
+
+
+def retrofits_of(car: Car) -> list[str]:
+    """Modules with an address that no usual role has: fitted later, with switches for it."""
+    usual = {address for address, _ in ADDRESSES.values()}
+    return [name for name, claim in car.messages.claims.items() if claim.address not in usual]
+
+
+def neighbors_of(car: Car, name: str) -> Mapping[str, str]:
+    """The other modules on its buses of SAE J1939, with their addresses."""
+    claims, buses = car.messages.claims, car.messages.buses_of
+    return {
+        other: f"address {claim.address}"
+        for other, claim in claims.items()
+        if other != name and name in claims and set(buses[other]) & set(buses[name])
+    }
+
+
+def _every_readdress(car: Car) -> Iterator[str]:
+    for name in retrofits_of(car):
+        yield from (f"readdress {name} as {other}" for other in neighbors_of(car, name))
 
 
 # -- repairs, with a tester ------------------------------------------------------------------------------
@@ -238,6 +274,16 @@ KINDS = (
     _kind(
         "misflash", _misflash, {"software": "{part} has software version {now}"},
         "flash", _every("misflash"), "Flash another version", "wrong software version",
+    ),
+    EditKind(
+        "readdress", "fault", _readdress, {"addresses": "{part} claims address {now}"}, "repair",
+        targets=retrofits_of, candidates={"addresses": _every_readdress},
+        answers=(
+            Answer(
+                "module", "claims another module's address", "readdress {part} as {other}",
+                "whose address it claims", neighbors_of, "claims the address of {other}",
+            ),
+        ),
     ),
     EditKind("code", "repair", _code, tool="program"),
     EditKind("calibrate", "repair", _calibrate, tool="program"),

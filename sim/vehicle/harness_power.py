@@ -38,6 +38,7 @@ CLAMP_OHM, STUD_OHM, SOLENOID_OHM = 0.0002, 0.0001, 0.0004
 JOINT_OHM = 0.001  # a ground terminal under its bolt; common practice
 LAMP_TERMINAL_OHM = 10.0  # of a generator's lamp terminal while it charges; our choice, small beside an input
 GENERATOR_GROUND_M = 0.3  # case, bracket and strap to the engine; common practice
+LINK_M = 0.3  # the cable between two batteries; common practice
 STARTER_MM2 = 50.0  # starter cable and engine ground strap; common practice for some 200 A
 # usual conductor size by fuse rating; common practice
 AREA_BY_RATING = ((5, 0.5), (7.5, 0.75), (10, 0.75), (15, 1.5), (20, 2.5), (30, 4.0), (60, 10.0), (500, 25.0))
@@ -115,7 +116,12 @@ def _all_feeds(loom: Loom) -> Iterator[tuple[str, str, Path]]:
 def lay_battery(loom: Loom) -> None:
     """Lay the battery, its clamps and both of its cables."""
     battery = loom.vehicle.battery
-    loom.add(Source("BAT", "BAT+", "BAT-", battery.internal_ohm))
+    if battery.in_series == 1:
+        loom.add(Source("BAT", "BAT+", "BAT-", battery.internal_ohm))
+    else:
+        loom.add(Source("BAT", "BAT.LINK", "BAT-", battery.internal_ohm))
+        loom.add(Source("BAT2", "BAT+", "BAT2.LINK", battery.internal_ohm))
+        loom.wire("BAT.LINK", "BAT2.LINK", LINK_M, battery.cable_mm2)
     for post, far in (("POS", "BAT+"), ("NEG", "BAT-")):
         pin = Pin(f"BAT.{post}", f"BAT.{post}", "1", "B+" if post == "POS" else "GND", far)
         loom.add(Contact(pin.id, f"BAT.{post}", far, f"BAT.{post}", CLAMP_OHM))

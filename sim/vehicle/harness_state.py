@@ -67,6 +67,8 @@ class HarnessState:
     half_flashed: frozenset[str] = frozenset()  # a boot loader and no whole software
     uncalibrated: frozenset[str] = frozenset()
     unmatched: frozenset[str] = frozenset()  # ends of the immobilizer that do not know the other's secret
+    addresses: Mapping[str, int] = field(default_factory=dict)  # module -> the address set in it, SAE J1939
+    weak: frozenset[str] = frozenset()  # batteries with a shorted cell
     battery_pct: float | None = None
 
     def joined_parts(self) -> Iterator[Element]:
@@ -98,6 +100,7 @@ INSIDE = {
     "half_flashed": "software",
     "uncalibrated": "calibration",
     "unmatched": "keys",
+    "addresses": "address",
 }
 
 

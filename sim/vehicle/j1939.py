@@ -176,6 +176,11 @@ class ReportedFault:
     fault: SpnFmi
     occurrences: int
 
+    @staticmethod
+    def counted(fault: SpnFmi, times: int) -> ReportedFault:
+        """The code after so many times; the count ends at 126."""
+        return ReportedFault(fault, min(times, MOST_OCCURRENCES))
+
     @property
     def data(self) -> bytes:
         """Four bytes by conversion method 4: SPN from its low byte, top bits with the FMI, then the count."""

@@ -13,7 +13,8 @@ from sim.vehicle.codes import is_known_role
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Vehicle
 from sim.vehicle.description_high_voltage import HighVoltage
-from sim.vehicle.description_software import Message, Module, Monitor
+from sim.vehicle.description_software import J1939Code, Message, Module, Monitor
+from sim.vehicle.j1939_addresses import MessageIdentifiers, claims_of
 from sim.vehicle.lin import HIGHEST_ID, MOST_DATA_BYTES, longest_frame_s
 from sim.vehicle.problems import Path, Problem, did_you_mean, unknown
 
@@ -42,6 +43,12 @@ class Sent:
     offset_s: float
     length: int
     signals: tuple[str, ...]
+    extended: bool = False  # 29 bits
+
+    @property
+    def shown_id(self) -> str:
+        """Its identifier in hexadecimal digits, three or eight."""
+        return f"{self.can_id:08X}" if self.extended else f"{self.can_id:03X}"
 
     @property
     def short_name(self) -> str:
@@ -76,6 +83,7 @@ class Expected:
     when: Condition | None
     code: str | None
     invalid_code: str | None
+    j1939: J1939Code
 
 
 class Messages:
@@ -84,13 +92,15 @@ class Messages:
     `needs[module]` are the names of messages that the module's software reads, sorted. `buses_of` and
     `clusters_of` are the CAN buses and the LIN clusters that a module is on; `slots` are the places of
     messages in LIN schedules, by name.
-    `management_ids[module, bus]` is the identifier of the module's network management frame.
+    `management_ids[module, bus]` is the identifier of the module's network management frame. `claims` are
+    the addresses and NAMEs of modules on SAE J1939.
     """
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
         self.buses_of = find_buses_of(vehicle)
         self.clusters_of = clusters_of(vehicle)
+        self.claims = claims_of(vehicle, self.buses_of)
         self.slots = dict(_lin_slots(vehicle))
         self.management_ids = _management_ids(vehicle, self.buses_of)
         self.sent = {message.name: message for message in self._sent()}
@@ -115,6 +125,7 @@ class Messages:
         ]
         taken = self._taken_ids(listed)
         free = [can_id for can_id in range(0x200, 0x700) if can_id not in taken][::-1]
+        identifiers = MessageIdentifiers(self.claims, listed)
         for index, (module, name, message) in enumerate(listed):
             signals = message.signals
             if len(signals) > message.length:
@@ -130,6 +141,11 @@ class Messages:
             period_s = message.period_ms / 1000
             # spread over the period so that modules that start together do not all send at once
             offset_s = (index * 0.0037) % period_s if message.offset_ms is None else message.offset_ms / 1000
+            long_id = identifiers.of(module, name, message)
+            if long_id is not None:
+                times = (long_id, period_s, offset_s, message.length, signals)
+                yield Sent(f"{module}.{name}", module, *times, extended=True)
+                continue
             if message.id is None and not free:
                 raise Problem("no identifier from 200 to 6FF is left for this message", ("modules", module))
             can_id = free.pop() if message.id is None else message.id
@@ -207,6 +223,7 @@ class Messages:
                 monitor.when or module.hears_when,
                 monitor.code,
                 monitor.invalid_code,
+                monitor,
             )
 
     def _check_code(self, monitor: Monitor, path: Path) -> None:
@@ -236,8 +253,8 @@ class Messages:
                 raise Problem("a module cannot wait for itself", ("modules", name, "waits_for", index))
             needed.add(self.message_from(other, None, ("modules", name, "waits_for", index)).name)
         for path, condition in conditions_of(self.vehicle, name):
-            lost = [leaf.lost for leaf in condition.leaves() if leaf.lost is not None]
-            needed.update(self.message_from(other, None, path).name for other in lost)
+            heard = [other for leaf in condition.leaves() for other in (leaf.lost, leaf.met) if other]
+            needed.update(self.message_from(other, None, path).name for other in heard)
         for signal, path in self._signals_read(name, module):
             if signal not in self.carrier:
                 raise Problem(

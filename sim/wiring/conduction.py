@@ -61,6 +61,11 @@ COPPER_OHM_MM2_PER_M = 0.017241
 DRAW_V = 12.6  # the voltage at which a module's stated current is meant: six full cells; common practice
 
 
+def draw_v(car: Car) -> float:
+    """That voltage with all batteries in series."""
+    return DRAW_V * car.built.battery.in_series
+
+
 @lru_cache(maxsize=4096)
 def wire_ohm(length_m: float, area_mm2: float) -> float:
     """Resistance in ohm of a copper conductor at 20 degC.
@@ -147,7 +152,7 @@ def _built_ohm(element: Element, car: Car) -> float:
         case FuseLink():
             return fuse_cold_ohm(car.harness.fitted_a.get(element.id, element.rating_a))
         case Draw():
-            return DRAW_V / element.run_a
+            return draw_v(car) / element.run_a
         case Contact() | Coil() | RelayContact() | HandSwitch() | Driver() | Resistor() | LoadPart():
             return element.ohm
         case GeneratorSignal() | Bias() | ShortingBar():

@@ -3,11 +3,11 @@
 The reference is the battery's negative post, `BAT-`. A connector off, a fuse out or a wire cut opens its
 element; added resistance is in series with it.
 
-A module's electronics are a resistance that takes `run_a` (or `sleep_a`) at 12.6 V: at a lower voltage it
-takes less. Lamps, coils and motors are fixed resistances. A running module holds its sensors' supply at 5 V
-up to a limit of current; a turning generator holds its set point in the same way. A powered transceiver
-holds each of its lines at half of 5 V through its input resistance; any other lets them sink to its own
-ground.
+A module's electronics are a resistance that takes `run_a` (or `sleep_a`) at 12.6 V for each battery: at a
+lower voltage it takes less. Lamps, coils and motors are fixed resistances. A running module holds its
+sensors' supply at 5 V up to a limit of current; a turning generator holds its set point in the same way. A
+powered transceiver holds each of its lines at half of 5 V through its input resistance; any other lets them
+sink to its own ground.
 
 Not modelled: what a module's sensors take from its own supply, temperature, filaments warming up, motor
 speed, constant-power loads, battery recovery.
@@ -31,7 +31,7 @@ from sim.vehicle.elements import (
     Source,
 )
 from sim.wiring.battery import charging_ohm, rest_v
-from sim.wiring.conduction import DRAW_V, SwitchState, is_closed, is_switched, ohm_of
+from sim.wiring.conduction import SwitchState, draw_v, is_closed, is_switched, ohm_of
 from sim.wiring.oneway import Leg, Regulator
 from sim.wiring.solution import Solution
 from sim.wiring.solver import MIN_OHM, Circuit
@@ -131,22 +131,25 @@ class PowerCircuit:
         The open-circuit voltage is the same, so the current keeps its sign and one more solution is enough.
         """
         battery, pct = self._car.built.battery, self._charge_pct
-        self._circuit.set_ohm("BAT", charging_ohm(pct, battery.capacity_ah, battery.internal_ohm))
+        for name in battery.names:
+            self._circuit.set_ohm(name, charging_ohm(pct, battery.capacity_ah, battery.internal_ohm))
         solution = self._circuit.solve()
-        self._circuit.set_ohm("BAT", battery_values(pct, battery.internal_ohm)[1])
+        for name in battery.names:
+            self._circuit.set_ohm(name, battery_values(pct, battery.internal_ohm)[1])
         return solution
 
     def _set_charge(self, pct: float) -> None:
         if pct != self._charge_pct:
-            volt, ohm = battery_values(pct, self._car.built.battery.internal_ohm)
-            self._circuit.set_volt("BAT", volt)
-            self._circuit.set_ohm("BAT", ohm)
+            for name in self._car.built.battery.names:
+                volt, ohm = battery_values(pct, self._car.built.battery.internal_ohm)
+                self._circuit.set_volt(name, volt * good_cells(name, self._car))
+                self._circuit.set_ohm(name, ohm)
             self._charge_pct = pct
 
     def _set_draw(self, draw: Draw, state: SwitchState) -> None:
         amp = draw.run_a if draw.module in state.running else draw.sleep_a
         if amp > 0 and self._ohm.get(draw.id) != amp:
-            self._circuit.set_ohm(draw.id, DRAW_V / amp)
+            self._circuit.set_ohm(draw.id, draw_v(self._car) / amp)
             self._ohm[draw.id] = amp
 
     def _set_bias(self, id: str, running: bool) -> None:
@@ -165,7 +168,13 @@ def charge_pct(car: Car) -> float:
 
 def source_values(source: Source, car: Car) -> tuple[float, float]:
     """Open-circuit voltage and internal resistance."""
-    return battery_values(charge_pct(car), source.ohm)
+    volt, ohm = battery_values(charge_pct(car), source.ohm)
+    return volt * good_cells(source.id, car), ohm
+
+
+def good_cells(battery: str, car: Car) -> float:
+    """Share of a battery's six cells that still have a voltage: one of a weak battery is shorted inside."""
+    return 5 / 6 if battery in car.harness.weak else 1.0
 
 
 def battery_values(pct: float, internal_ohm: float) -> tuple[float, float]:

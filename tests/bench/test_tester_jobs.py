@@ -100,7 +100,9 @@ def test_a_module_that_does_not_answer_or_a_tester_without_power_says_so() -> No
     assert "TCM: the tester has no power" == bench_with("pull F9").do("read TCM").words
 
 
-@pytest.mark.parametrize("name", ["six-modules", "teaching-car", "small-estate", "shuttle-minibus"])
+@pytest.mark.parametrize(
+    "name", ["six-modules", "teaching-car", "small-estate", "shuttle-minibus", "regional-truck"]
+)
 def test_every_module_tells_its_live_data_and_no_number_is_given_twice(name: str) -> None:
     """Each identifier answers with as many bytes as a tester expects; none is left over."""
     car = read_car(scenarios_folder() / "vehicles" / f"{name}.yaml")

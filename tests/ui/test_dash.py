@@ -26,7 +26,9 @@ def fitted(bench: Bench) -> frozenset[str]:
     return frozenset(switch.operated_by for switch in bench.base.built.switches.values())
 
 
-@pytest.mark.parametrize("car", ["shuttle-minibus", "small-estate", "teaching-car", "six-modules"])
+@pytest.mark.parametrize(
+    "car", ["shuttle-minibus", "small-estate", "teaching-car", "six-modules", "regional-truck"]
+)
 def test_the_lamps_drawn_as_lit_are_those_that_the_seat_reads(car: str) -> None:
     """After each action of a morning the filled tiles are the lit lamps, and all others are drawn as off."""
     bench = Bench(find_car(car))

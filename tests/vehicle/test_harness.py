@@ -25,7 +25,7 @@ from sim.vehicle.elements import (
 from sim.vehicle.harness_power import usual_area_mm2
 from sim.vehicle.reading import car_from_text, read_car
 
-CARS = ["six-modules", "teaching-car", "shuttle-minibus", "small-estate"]
+CARS = ["six-modules", "teaching-car", "shuttle-minibus", "small-estate", "regional-truck"]
 
 
 @lru_cache
@@ -265,12 +265,12 @@ def test_coils_and_injectors_stand_between_their_fuse_and_the_engine_module() ->
 
 
 def test_only_a_car_with_an_engine_has_a_generator() -> None:
-    """The battery alone feeds a car without an engine; a generator is the second source of the others."""
+    """The battery alone feeds a car without an engine; the others have a generator, a truck two batteries."""
     sources = [
         sorted(one.id for one in shipped(name).elements.values() if isinstance(one, Source | GeneratorOutput))
         for name in CARS
     ]
-    assert [["BAT"], *[["BAT", "GEN"]] * 3] == sources
+    assert [["BAT"], *[["BAT", "GEN"]] * 3, ["BAT", "BAT2", "GEN"]] == sources
 
 
 def test_the_diagnostic_connector_has_the_pins_of_its_standard() -> None:
@@ -334,7 +334,7 @@ def test_modules_follow_one_another_as_the_line_says(name: str) -> None:
         stops = [stop.name for stop in spec.stops]
 
         def nodes_of(stop: str, bus: str = bus) -> list[str]:
-            return {"DLC": ["DLC.6"], "R1": ["R1.H"]}.get(stop, [f"{stop}:{bus}.H"])
+            return {"DLC": ["DLC.6"], "R1": ["R1.H"], "R2": ["R2.H"]}.get(stop, [f"{stop}:{bus}.H"])
 
         legs = copper(car).subgraph(nx.node_connected_component(copper(car), nodes_of(stops[0])[0]))
         way = nx.shortest_path(legs, nodes_of(stops[0])[0], nodes_of(stops[-1])[0])

@@ -15,12 +15,14 @@ START = {
     "teaching-car": ["brake on", "key run", "key crank", "brake off"],
     "shuttle-minibus": ["press start with brake"],
     "small-estate": ["press start with brake"],
+    "regional-truck": ["key run", "wait 5 s", "key crank"],
 }
 STOP = {
     "six-modules": ["press start"],
     "teaching-car": ["key off"],
     "shuttle-minibus": ["press start"],
     "small-estate": ["press start"],
+    "regional-truck": ["key off"],
 }
 
 

@@ -143,7 +143,7 @@ def _messages(held: Held) -> None:
     rows = [
         (
             name,
-            f"{message.can_id:03X}",
+            message.shown_id,
             f"{message.period_s * 1000:g} ms",
             f"{message.length}",
             ", ".join(message.signals),
