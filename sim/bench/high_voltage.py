@@ -14,6 +14,7 @@ from sim.modules.facts import Fact
 from sim.modules.high_voltage_bus import Feed, HighVoltageBus
 from sim.modules.world import Timer
 from sim.vehicle.description_high_voltage import CONTACTORS, HighVoltage
+from sim.vehicle.elements import CHARGE_CABLE
 from sim.vehicle.high_voltage_parts import CHARGE, CONVERT, READY
 
 LEAST_WAIT_S = 1e-6  # what is due by rounding is taken a moment later
@@ -60,7 +61,8 @@ class LiveHighVoltage:
         return held - harness.jammed
 
     def _feed(self, spec: HighVoltage) -> Feed:
-        charges = spec.inlet is not None and self.converts and self._is_on(spec.inlet.module, CHARGE)
+        plugged = CHARGE_CABLE in self._live.switch_state().operated
+        charges = spec.inlet is not None and plugged and self._is_on(spec.inlet.module, CHARGE)
         charged_w = spec.inlet.power_kw * 1000 if spec.inlet and charges else 0.0
         whole = not self._live.car.harness.burnt
         return Feed(self._closed(), whole, self._drawn_w if self.converts else 0.0, charged_w)

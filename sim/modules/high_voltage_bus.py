@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from sim.vehicle.description_high_voltage import NEGATIVE, POSITIVE, PRECHARGE, RAILS, HighVoltage
-from sim.wiring.insulation import measured_ohm, parallel_ohm
+from sim.wiring.insulation import measured_ohm, parallel_ohm, pole_v
 
 CONTACT_OHM = 0.01  # closed contactor, cables and pack together; common practice
 W_PER_KW, S_PER_H = 1000.0, 3600.0
@@ -72,11 +72,22 @@ class HighVoltageBus:
     @property
     def insulation_ohm(self) -> float:
         """The insulation of the weaker rail, as the bridge method finds it."""
+        known_ohm = self.spec.insulation.fault_ohm_per_v * self.spec.pack_v
+        return measured_ohm(self.spec.pack_v, *self._rails_ohm, known_ohm)
+
+    @property
+    def poles_v(self) -> tuple[float, float]:
+        """Voltages of HV+ and HV- against the body, without sign: the leaking rail is near the body."""
+        positive, negative = self._rails_ohm
+        return pole_v(self.spec.pack_v, positive, negative), pole_v(self.spec.pack_v, negative, positive)
+
+    @property
+    def _rails_ohm(self) -> tuple[float, float]:
         spec = self.spec.insulation
         built = (spec.positive_ohm, spec.negative_ohm)
         leaks = (self.leaking.get(rail, math.inf) for rail in RAILS)
         positive, negative = (parallel_ohm(own, leak) for own, leak in zip(built, leaks, strict=True))
-        return measured_ohm(self.spec.pack_v, positive, negative, spec.fault_ohm_per_v * self.spec.pack_v)
+        return positive, negative
 
     @property
     def _settles(self) -> tuple[float, float]:

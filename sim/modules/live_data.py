@@ -1,7 +1,8 @@
 """A module's live data as bytes (ReadDataByIdentifier of ISO 14229-1), and as a tester reads them.
 
-Voltages come in millivolts, coolant temperature as in SAE J1979 (one byte, 40 more than °C, as given by PyPI
-`obd`), flags as 0 or 1, signals as in the messages that carry them: FE means invalid, FF not available.
+Voltages at pins come in millivolts, those of a pack in volts, its insulation in kohm; coolant temperature
+as in SAE J1979 (one byte, 40 more than °C, as given by PyPI `obd`), flags as 0 or 1, signals as in the
+messages that carry them: FE means invalid, FF not available.
 
 Not modelled: filters and resolution of a converter, several identifiers in one request.
 """
@@ -49,6 +50,8 @@ class LiveData:
         match one.kind:
             case "pin":
                 return unsigned(pin_v.get(one.name, 0.0) * 1000, 2)
+            case "high voltage":
+                return unsigned(self._high_voltage(one.name), 2)
             case "coolant":
                 return unsigned(world.coolant_c() + COOLANT_OFFSET_C, 1)
             case "signal":
@@ -59,13 +62,22 @@ class LiveData:
         known = facts.get(one.name)
         return bytes([ABSENT_BYTE if known is None else known.value is True])
 
+    def _high_voltage(self, name: str) -> float:
+        bus = self._host.world.high_voltage
+        assert bus is not None  # only its battery module has such data
+        values = {"pack_v": bus.spec.pack_v, "bus_v": bus.bus_v(self._host.world.now_s)}
+        values |= dict(zip(("positive_v", "negative_v"), bus.poles_v, strict=True))
+        return (values | {"insulation_kohm": bus.insulation_ohm / 1000})[name]
+
 
 def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
     """What a tester shows for an identifier's bytes: a number in its unit, or words. Raises BadResponse."""
-    size = 2 if one.kind == "pin" else 1
+    size = 2 if one.kind in ("pin", "high voltage") else 1
     expect(len(data) == size, f"{one.title} with {len(data)} bytes instead of {size}")
     if one.kind == "pin":
         return int.from_bytes(data, "big") / 1000
+    if one.kind == "high voltage":
+        return float(int.from_bytes(data, "big"))
     if one.kind == "coolant":
         return float(data[0] - COOLANT_OFFSET_C)
     if one.kind == "signal":

@@ -48,6 +48,7 @@ from sim.vehicle.pilot import (
 from sim.vehicle.problems import Path, Problem, unknown
 
 LOOP_MM2, BRIDGE_OHM = 0.35, 0.01
+SENSE_OHM = 220_000.0  # of what measures the loop and the proximity contact; common practice
 LOOP_LIMIT_A, REFERENCE_LIMIT_A = 0.02, 0.05
 CONTACT_PINS = ("interlock in", "interlock out")
 INLET_PINS = ("pilot", "proximity", "protective earth")
@@ -112,6 +113,7 @@ def _lay_loop(loom: Loom, spec: HighVoltage) -> None:
     loom.add(ReferenceSupply(f"{source}.reference", source, ground, module, LOOP_V, LOOP_LIMIT_A))
     loom.add(Resistor(f"{out}.pull", source, out, LOOP_OHM, "input"))
     loom.add(Resistor(f"{back}.return", back, ground, LOOP_OHM, "input"))
+    loom.add(Resistor(f"{out}.sense", out, ground, SENSE_OHM, "input"))
     node = loom.pins[module, LOOP_OUT]
     for name, orange in spec.orange.items():
         loom.run(node, f"{name}.1", orange.via, 1.5, LOOP_MM2, "interlock", (*AT, "orange", name))
@@ -148,4 +150,6 @@ def _lay_inlet(loom: Loom, inlet: Inlet) -> None:
     loom.add(Driver(f"{at}.charge", behind, ground, module, CHARGE, CHARGE_OHM))
     source = f"{module}:proximity supply"
     loom.add(ReferenceSupply(f"{source}.reference", source, ground, module, PROXIMITY_V, REFERENCE_LIMIT_A))
-    loom.add(Resistor(f"{source}.pull", source, f"{module}:{inlet.proximity}", PROXIMITY_OHM, "input"))
+    pin = f"{module}:{inlet.proximity}"
+    loom.add(Resistor(f"{pin}.pull", source, pin, PROXIMITY_OHM, "input"))
+    loom.add(Resistor(f"{pin}.sense", pin, ground, SENSE_OHM, "input"))

@@ -12,10 +12,19 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from sim.vehicle.car import Car
+from sim.vehicle.description_high_voltage import LOOP_OUT
 from sim.vehicle.messages import conditions_of
 
 FIRST_LIVE_DID: Final = 0x0400
-LiveKind = Literal["pin", "input", "line", "output", "signal", "coolant"]
+LiveKind = Literal["pin", "input", "line", "output", "signal", "coolant", "high voltage"]
+# what a battery module measures: title and unit
+HIGH_VOLTAGE_DATA: Final = {
+    "pack_v": ("pack voltage", "V"),
+    "bus_v": ("bus voltage", "V"),
+    "positive_v": ("HV+ against the body", "V"),
+    "negative_v": ("HV- against the body", "V"),
+    "insulation_kohm": ("insulation", "kohm"),
+}
 _UNITS: Final = {"_kph": "km/h", "_rpm": "rpm", "_pct": "%"}
 
 
@@ -57,6 +66,9 @@ def _named(car: Car, module: str) -> Iterator[tuple[LiveKind, str]]:
     yield from (("pin", pin) for pin in watched)
     if engine and engine.controller == module:
         yield "coolant", "coolant_temperature"
+    if car.built.high_voltage and car.built.high_voltage.controller == module:
+        yield from (("high voltage", name) for name in HIGH_VOLTAGE_DATA)
+        yield "pin", LOOP_OUT
     yield from (("input", name) for name in spec.inputs)
     lines = sense_lines(car, module)
     yield from (("line", pin.function) for pin in car.pins_of(module) if pin.function in lines)
@@ -73,6 +85,8 @@ def _words(kind: LiveKind, name: str) -> tuple[str, str]:
         return f"voltage at pin {name}", "V"
     if kind == "coolant":
         return "coolant temperature", "°C"
+    if kind == "high voltage":
+        return HIGH_VOLTAGE_DATA[name]
     unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
     plain = name
     for end in _UNITS:
