@@ -117,12 +117,14 @@ def _ends_on(claim: Claim, ground: str) -> tuple[str, ...]:
 def locations(claim: Claim) -> tuple[ListEntry, ...]:
     """Where everything with a name is, by name."""
     wired = claim.vehicle
+    orange = wired.high_voltage.orange if wired.high_voltage else {}
     places = [
         *(ListEntry(n, module_title(n, m.title, m.role), m.location) for n, m in wired.modules.items()),
         *(ListEntry(n, p.title, p.location) for n, p in claim.holders.items()),
         *(ListEntry(n, p.title, p.location) for n, p in wired.grounds.items()),
         *(ListEntry(n, p.title, p.location) for n, p in wired.inline.items()),
         *(ListEntry(n, p.title or "sensor", p.location) for n, p in wired.sensors.items()),
+        *(ListEntry(n, p.title or "orange connector", p.location) for n, p in orange.items()),
         ListEntry("DLC", "diagnostic link connector", wired.dlc.location),
     ]
     return tuple(sorted(places, key=lambda place: place.name))
@@ -148,6 +150,8 @@ def face(claim: Claim, connector: str) -> Face:
         title = claim.vehicle.sensors[connector].title or "sensor"
     elif plug.kind == "part":
         title = claim.vehicle.watched[connector].title
+    elif plug.kind == "orange" and claim.vehicle.high_voltage:
+        title = claim.vehicle.high_voltage.orange[connector].title or "orange connector"
     pins = tuple(_face_pin(claim, pin) for pin in plug.pins)
     return Face(plug.id, title, plug.location, plug.kind, pins)
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import chain
 
 from sim.bench.actions import Action, parse_action
-from sim.bench.observations import parse_observation
+from sim.bench.observations import ObservationKind, parse_observation
 from sim.instruments import cautions
 from sim.lab.drive import operated, start_by_button
 from sim.lab.labor import minutes_of
@@ -22,6 +22,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.codes import is_role
 from sim.vehicle.edit import Edit
 from sim.vehicle.edits import NEGATIVE_CLAMP, parse_edit
+from sim.vehicle.high_voltage_parts import is_orange
 from sim.vehicle.problems import EditProblem
 
 INSIDE_VERBS = frozenset({"stick", "babble", "set"})
@@ -80,6 +81,8 @@ def _passive(text: str, car: Car) -> Check | None:
     except EditProblem:
         return None
     minded = cautions.of(what, car)
+    if what.kind is not ObservationKind.LOOK and any(is_orange(one, car) for one in what.points):
+        return None
     if cautions.harm(what, car) or cautions.AIRBAG in minded:
         return None
     return Check((what.text,), round(what.labor_s / 60, 2), minded, passive=True)
@@ -92,7 +95,8 @@ def _plugs_to_open(car: Car, edits: Sequence[Edit]) -> list[str]:
         for edit in edits
         if edit.verb in ("open", "corrode") and edit.targets[0] in car.pins
     )
-    return [name for name in names if car.connectors[name].kind != "dlc" and not _is_airbag(name, car)]
+    never = ("dlc", "orange")
+    return [name for name in names if car.connectors[name].kind not in never and not _is_airbag(name, car)]
 
 
 def _plugs_to_take_off(car: Car, edits: Sequence[Edit]) -> list[str]:

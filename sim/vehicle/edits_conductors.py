@@ -211,7 +211,9 @@ def _every_shorted_line(car: Car) -> Iterator[str]:
 
 
 def _every_shorted_sensor(car: Car) -> Iterator[str]:
-    references = [one for one in car.elements.values() if isinstance(one, ReferenceSupply)]
+    at_pins = {pin.inner for pin in car.pins.values()}
+    supplies = (one for one in car.elements.values() if isinstance(one, ReferenceSupply))
+    references = [one for one in supplies if one.a in at_pins]
     yield from (_short(pin_at(one.a, car).id, rail) for one in references for rail in RAILS)
     for sensor in car.built.sensors:
         pins = car.connectors[sensor].pins

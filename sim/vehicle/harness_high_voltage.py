@@ -113,7 +113,7 @@ def _lay_loop(loom: Loom, spec: HighVoltage) -> None:
     loom.add(ReferenceSupply(f"{source}.reference", source, ground, module, LOOP_V, LOOP_LIMIT_A))
     loom.add(Resistor(f"{out}.pull", source, out, LOOP_OHM, "input"))
     loom.add(Resistor(f"{back}.return", back, ground, LOOP_OHM, "input"))
-    loom.add(Resistor(f"{out}.sense", out, ground, SENSE_OHM, "input"))
+    loom.add(Resistor(f"{out}.divider", out, ground, SENSE_OHM, "input"))
     node = loom.pins[module, LOOP_OUT]
     for name, orange in spec.orange.items():
         loom.run(node, f"{name}.1", orange.via, 1.5, LOOP_MM2, "interlock", (*AT, "orange", name))
@@ -152,4 +152,4 @@ def _lay_inlet(loom: Loom, inlet: Inlet) -> None:
     loom.add(ReferenceSupply(f"{source}.reference", source, ground, module, PROXIMITY_V, REFERENCE_LIMIT_A))
     pin = f"{module}:{inlet.proximity}"
     loom.add(Resistor(f"{pin}.pull", source, pin, PROXIMITY_OHM, "input"))
-    loom.add(Resistor(f"{pin}.sense", pin, ground, SENSE_OHM, "input"))
+    loom.add(Resistor(f"{pin}.divider", pin, ground, SENSE_OHM, "input"))

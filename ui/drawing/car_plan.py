@@ -31,7 +31,7 @@ def car_plan(car: Car, plan: Plan, visible: Visible, picked: str = "") -> Markup
     """The plan of a car as it may be seen now; `picked` is the `data-id` that is chosen."""
     start, joined = _start(car, picked), joined_with(car, picked)
     chips = [_chip(chip, visible, start, joined) for chip in (*plan.chips, *plan.loose)]
-    under = [*_outline(plan, car.claimed.body), *_zone_names(plan), *_runs(car, plan, picked)]
+    under = [*_outline(plan, car.claimed.body), *_zone_names(plan, car), *_runs(car, plan, picked)]
     root = node(
         "svg", [patterns(), *under, *chips], class_="map plan",
         style=f"max-width: {MOST_SCALE * plan.width:.0f}px",
@@ -87,9 +87,10 @@ def _share(plan: Plan, at: float) -> float:
     return (at - start) / length
 
 
-def _zone_names(plan: Plan) -> Iterator[Node]:
+def _zone_names(plan: Plan, car: Car) -> Iterator[Node]:
     x, y, width, height = plan.body
-    for name, (start, end) in zip(ZONES, plan.zones, strict=True):
+    names = ("front", *ZONES[1:]) if car.claimed.high_voltage else ZONES
+    for name, (start, end) in zip(names, plan.zones, strict=True):
         if plan.upright:
             yield node("text", name, x=x + width / 2, y=start + 13, class_="zone")
         else:

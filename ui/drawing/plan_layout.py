@@ -27,7 +27,7 @@ ALONG: tuple[tuple[int, str], ...] = (
     (REAR, r"rear|trunk|tailgate|liftgate|hatch|cargo|tow|c-pillar|d-pillar"),
     (DASH, r"dash|glove|steering column|start button|pedal|a-pillar|windshield|bulkhead|scuttle|cowl"),
     (FRONT, r"engine|bumper|condenser|radiator|grille|fender|intake|throttle|hood|battery"),
-    (FRONT, r"transmission|steering rack"),
+    (FRONT, r"transmission|steering rack|front (compartment|box)|motor"),
     (SEATS, r"roof, front|headliner|console|tunnel|door|seat|sill|shift"),
     (MIDDLE, r"roof|floor|middle"),
 )  # fmt: skip
@@ -107,6 +107,7 @@ def sited(car: Car) -> list[Sited]:
         ("ground", "ground", claimed.grounds),
         ("connector", "connector", claimed.inline),
         ("connector", "sensor", claimed.sensors),
+        ("connector", "sensor", claimed.high_voltage.orange if claimed.high_voltage else {}),
     )
     parts = [
         Sited(f"{ident} {name}", kind, name, one.location)

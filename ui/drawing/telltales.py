@@ -63,6 +63,11 @@ SHAPES: dict[str, tuple[str, tuple[str, float, float] | None]] = {
     ),
     "oil": ("M3,11.5 H13 L20,8.5 M3,11.5 V18 H13 L17.5,10 M6,11.5 V8.5 H10 V11.5 M21,13 v2.5", None),
     "temperature": ("M10,4 h4 v9.4 a4.4,4.4 0 1 1 -4,0 Z M12,9 V16 M16.5,6 h4 M16.5,10 h4", None),
+    # ISO 2575 in words: a car for ready, a lightning flash in a car for high voltage; ours are plainer
+    "ready": ("M2.5,15 L5,9.5 H19 L21.5,15 V18.5 H2.5 Z M8.5,13.5 l2.5,2.5 4.5,-4.5", None),
+    "voltage": ("M13,2.5 L6,13 H11 L9.5,21.5 L18,10 H12.5 Z", None),
+    "insulation": (f"{_ring(12, 12, 9)} M13,5.5 L8.5,12.5 H12 L11,18.5 L15.5,11 H12.2 Z", None),
+    "cable": ("M7,4 V9 M12,4 V9 M4.5,9 H14.5 V12 a5,5 0 0 1 -10,0 Z M9.5,17 V20.5 H20 V14", None),
     "other": ("M12,3.5 L22,20.5 H2 Z", ("!", 18.2, 11)),
 }
 

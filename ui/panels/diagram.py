@@ -70,6 +70,7 @@ def connector_words(car: Car, plug: Connector) -> str:
         "battery": "battery clamp",
         "dlc": "diagnostic connector",
         "part": "connector of a part",
+        "orange": "orange connector",
     }
     spec = car.claimed.inline.get(plug.id)
     place = plug.location or (spec.location if spec else "")

@@ -29,6 +29,7 @@ from ui.state.at_work import AtWork, keep_evidence, name_causes
 from ui.state.classroom import plain
 from ui.state.work import ask
 
+HIGH_VOLTAGE = "high voltage"
 SORTS: Mapping[str, tuple[PartSort, ...]] = {
     "module": ("module",),
     "fuse or relay": ("fuse", "relay"),
@@ -39,6 +40,7 @@ SORTS: Mapping[str, tuple[PartSort, ...]] = {
     "battery": ("battery", "clamp", "generator"),
     "sensor, switch, load": ("sensor", "switch", "load"),
     "bus": ("bus", "terminator"),
+    HIGH_VOLTAGE: ("contactor", "precharge", "rail"),
 }
 MOST_AT_HAND = 6
 OPENED = ("circuit", "face", "probe_red", "probe_black")  # on the diagrams, and where the leads are
@@ -107,7 +109,8 @@ def _builder(held: AtWork) -> None:
     car = _car(held)
     with st.container(border=True, key="cause_form"):
         _at_hand(held, car)
-        st.pills("kind of part", list(SORTS), key="answer_sort")
+        sorts = [sort for sort in SORTS if sort != HIGH_VOLTAGE or car.claimed.high_voltage]
+        st.pills("kind of part", sorts, key="answer_sort")
         words = _parts_shown(car)
         st.selectbox(
             "which part?", list(words), key="answer_part", index=None,

@@ -21,6 +21,7 @@ from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do_as_shown, tells_problems
 
+REFER = "Hand to a licensed technician"
 MOST_PINS = 12  # longer tables wait until they are asked for
 
 
@@ -157,6 +158,9 @@ def _fit_lead(held: Held, visible: Visible) -> list[str]:
 
 def _connector(held: Held, visible: Visible, name: str) -> None:
     plug = held.car.connectors[name]
+    if plug.kind == "orange":
+        _orange(visible, name)
+        return
     if plug.kind == "battery":
         idents = {post.terminal: f"connector {post.clamp}" for post in POSTS}
         at = [post.terminal for post in POSTS if post.clamp == name]
@@ -173,6 +177,24 @@ def _connector(held: Held, visible: Visible, name: str) -> None:
         if len(rows) > MOST_PINS:
             with st.expander(f"{len(rows) - MOST_PINS} more pins"):
                 sheet.show(plain_table(("pin", "carries"), rows[MOST_PINS:]), "more_pins")
+
+
+def _orange(visible: Visible, name: str) -> None:
+    """An orange connector: it can be inspected, or handed to a licensed technician."""
+    caution("high_voltage")
+    with st.container(horizontal=True):
+        inspect_button(visible, name)
+        if "repair" in visible.tools:
+            refer = partial(ask_to_do_as_shown, lambda: [f"refer {_picked_connector()}"])
+            st.button(REFER, key="refer_part", icon=":material/engineering:", on_click=refer)
+
+
+def _picked_connector() -> str:
+    """The connector that is picked when a button is pressed."""
+    kind, _, name = (st.session_state.get("part") or "").partition(" ")
+    if kind != "connector":
+        raise EditProblem("pick a connector first")
+    return name
 
 
 def _picked_clamp() -> None:

@@ -12,12 +12,13 @@ import streamlit as st
 
 from sim.bench.actions import begins_an_action
 from sim.training.exercise import Tool
-from sim.vehicle.answer_parts import PARTS
+from sim.vehicle.answer_parts import PARTS, PartSort
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue, offers_at
 from sim.vehicle.edits_modules import BITRATES_BPS
 from sim.vehicle.edits_set_up import with_set_up
 from sim.vehicle.elements import Resistor
+from sim.vehicle.high_voltage_parts import orange_connectors
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.fuse_box import fuse_box
@@ -31,6 +32,8 @@ from ui.state.work import as_shown, ask_to_do, ask_to_do_as_shown, tells_problem
 def show(held: Held, visible: Visible) -> None:
     """The work panel."""
     kinds = [name for name, (tool, _) in KINDS.items() if tool in visible.tools]
+    if not held.car.claimed.high_voltage:
+        kinds = [name for name in kinds if name != HIGH_VOLTAGE]
     if kinds:
         if st.session_state.get("work_kind") not in kinds:
             st.session_state.work_kind = kinds[0]
@@ -46,7 +49,7 @@ def show(held: Held, visible: Visible) -> None:
 
 
 def _connector(held: Held, visible: Visible) -> None:
-    plugs = [name for name, plug in held.car.connectors.items() if plug.kind != "battery"]
+    plugs = [name for name, plug in held.car.connectors.items() if plug.kind not in ("battery", "orange")]
     name = st.selectbox(
         "which connector", plugs, key="work_connector",
         format_func=lambda one: connector_words(held.car, held.car.connectors[one]),
@@ -205,6 +208,24 @@ def _module(held: Held, visible: Visible) -> None:
     _offer(visible, "channel", "{work_module}.{work_channel}", kbps="work_rate")
 
 
+def _high_voltage(held: Held, visible: Visible) -> None:
+    """What is orange is handed to a licensed technician; here somebody else may have spoiled it."""
+    car = held.car
+    sorts: Mapping[PartSort, Mapping[str, str]] = {sort: PARTS[sort](car) for sort in IN_PACK}
+    words = {name: car.connectors[name].location for name in orange_connectors(car)}
+    words |= {name: said for found in sorts.values() for name, said in found.items()}
+    name = _which("which part", "work_orange", words)
+    _buttons(("Hand to a licensed technician", "refer {work_orange}"))
+    sort = next((sort for sort, found in sorts.items() if name in found), None)
+    if sort == "rail" and not visible.only_found:
+        st.number_input("its leak, in ohm", 1.0, 1e7, 20_000.0, step=10_000.0, key="work_leak")
+    if sort:
+        _offer(visible, sort, "{work_orange}", ohm="work_leak")
+    caution("high_voltage")
+
+
+HIGH_VOLTAGE = "high voltage"
+IN_PACK: tuple[PartSort, ...] = ("contactor", "precharge", "rail")
 FOR_EXAMPLE = "unplug ECM, corrode GATEWAY.GND 2 ohm, wait 30 s ..."
 KINDS: dict[str, tuple[Tool, Callable[[Held, Visible], None]]] = {
     "connector": ("unplug", _connector),
@@ -217,6 +238,7 @@ KINDS: dict[str, tuple[Tool, Callable[[Held, Visible], None]]] = {
     "resistor across a pair": ("repair", _resistor),
     "sensor itself": ("repair", _sensor),
     "module itself": ("repair", _module),
+    HIGH_VOLTAGE: ("repair", _high_voltage),
 }
 
 

@@ -29,7 +29,7 @@ from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import work_off
 
-ORDER = ("dlc", "module", "sensor", "part", "inline", "battery")
+ORDER = ("dlc", "module", "sensor", "part", "inline", "battery", "orange")
 SIDES: dict[Side, str] = {"mating": "mating side", "wire": "wire side"}
 LEADS = {"red": "red lead (+)", "black": "black lead (−)"}
 
