@@ -62,9 +62,11 @@ def _start(car: Car) -> list[str]:
     return ["press start with brake"] if car.built.engine else ["press start"]
 
 
-def _stop(car: Car) -> str:
-    keyed = any(switch.operated_by == "key_run" for switch in car.built.switches.values())
-    return "key off" if keyed else "press start"
+def _stop(bench: Bench) -> list[str]:
+    """Ignition off. A button only goes there from on: pressed with the ignition off, it switches it on."""
+    if any(switch.operated_by == "key_run" for switch in bench.car.built.switches.values()):
+        return ["key off"]
+    return ["press start"] if seat_of(bench).ignition != "off" else []
 
 
 def seen(car: Car, *given: str) -> Seen:
@@ -76,7 +78,7 @@ def seen(car: Car, *given: str) -> Seen:
         asked = next((name for name in ("ECM", *car.addresses) if name in car.addresses), "")
         live = bench.do(f"read {asked}").told
         seat, report = seat_of(bench), bench.last_report
-        bench.do_all([_stop(car), f"wait {REST_S} s"])
+        bench.do_all([*_stop(bench), f"wait {REST_S} s"])
         draw_a = abs(bench.live.reading.current("BAT"))
     except (EditProblem, Unsettled) as problem:
         return Seen("", (), refused=str(problem))
