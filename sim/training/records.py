@@ -24,6 +24,7 @@ from sim.training.board import board
 from sim.training.classes import Classes, Students
 from sim.training.exams import Exams
 from sim.training.kept_attempts import Attempts
+from sim.training.outbox import Outbox
 from sim.training.results_csv import gradebook_csv, results_csv
 from sim.training.rows import BoardRow, StudentRow
 from sim.training.store import Store, connected
@@ -49,6 +50,7 @@ class Records:
         self.notices = Notices(self._store)
         self.attempts = Attempts(self._store)
         self.terms = Terms(self._store, self.attempts)
+        self.outbox = Outbox(self._store)
 
     @property
     def engine(self) -> Engine:
