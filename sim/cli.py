@@ -24,6 +24,7 @@ with ctrl_c_ends_at_once():
 COMPLETES = "_BUSBAY_COMPLETE"  # the variable by which a shell asks for completions
 CAR, RUN, LINK = "sim.instruments.car_commands", "sim.instruments.run_command", "sim.link.log_commands"
 DESCRIBE = "sim.instruments.describe_commands"
+CLASSES = "sim.training.class_commands"
 LAB, CHECKS, TRAINING = "sim.lab.commands", "sim.lab.check_commands", "sim.training.commands"
 
 
@@ -71,6 +72,13 @@ GROUPS: Mapping[str, tuple[Row, ...]] = {
         Row("debrief", "Tell what each check of an attempt was worth.", TRAINING, "print_debrief"),
     ),
     "Teach": (
+        Row("results", "Print the results of a class.", CLASSES, "results"),
+        Row(
+            "statements",
+            "Tell how far the statements to the school's platform are.",
+            CLASSES,
+            "statements",
+        ),
         Row("passphrase", "Choose the instructor's passphrase.", "sim.front_door", "passphrase"),
         Row(
             "check-exercise", "Play an exercise's solution, and look for rivals.", TRAINING, "check_exercise"

@@ -13,6 +13,7 @@ import sys
 import click
 
 from sim.command_line import PortNumber, command
+from sim.training.class_commands import records_option
 from sim.training.passphrase import FREE_TRIES, Door, check_length
 from sim.training.records import RECORDS_VARIABLE, Records, records_url
 from sim.vehicle.problems import Problem
@@ -27,14 +28,6 @@ busbay: serving at {address}, port {port}: everybody who reaches this computer t
   - try the instructor's passphrase (slowed down after {free} wrong ones, each is written down).
 Nothing is encrypted on the way: passphrase and keys can be read on the network. In a room that is not
 yours alone, put a proxy with TLS before it. No file of this computer is served but busbay's own."""
-
-
-records_option = click.option(
-    "--records",
-    metavar="URL",
-    help="Database that keeps the classes, such as sqlite:///class.sqlite or postgresql+psycopg://... "
-    "(default: a file in your data folder).",
-)
 
 
 @command("bay", examples=["bay", "bay --port 8600", "bay --address 0.0.0.0 --records sqlite:///class.sqlite"])

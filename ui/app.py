@@ -10,7 +10,7 @@ from ui.panels import projector
 from ui.panels.help import under_the_page
 from ui.registry import PAGES, menus_of, pages_of
 from ui.state.at_work import take_up
-from ui.state.classroom import keep_cookies, records, role
+from ui.state.classroom import courier, keep_cookies, records, role
 from ui.state.session import open_session
 
 # small margins, so that map and panel fit on one laptop screen
@@ -51,6 +51,7 @@ def main() -> None:
     if still_out_of_reach():
         return
     records()
+    courier()
     take_up()
     here_as = role()
     entries = {

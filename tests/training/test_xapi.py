@@ -6,7 +6,9 @@ against the models of `ralph`, an independent learning record store.
 
 import json
 import re
-from collections.abc import Iterator
+import threading
+import time
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,8 +18,9 @@ import pytest
 from ralph.models.xapi.base.statements import BaseXapiStatement
 
 from sim.catalogue import shipped_exercises
+from sim.training.courier import Courier
 from sim.training.outbox import FIRST_WAIT_S
-from sim.training.record_store import RecordStore, checked
+from sim.training.record_store import TIMEOUT_S, RecordStore, checked
 from sim.training.records import Records
 from sim.training.rows import AssignmentRow, ClassRow, StudentRow
 from sim.training.xapi import duration, score
@@ -272,3 +275,28 @@ def test_a_score_is_within_its_limits() -> None:
     """Scaled is between -1 and 1, raw between min and max, and these differ (part two, 2.4.5.1)."""
     assert {"scaled": 1.0, "raw": 20.0, "min": 0.0, "max": 20.0} == score(1.2, 20.0)
     assert {"scaled": 0.5} == score(0.5, 0.0)
+
+
+def test_the_courier_takes_them_by_itself_and_ends_when_told(kept: Records, lrs: LearningRecordStore) -> None:
+    """A thread sends what there is; a store that is away ends nothing."""
+    _, student, task = a_class(kept)
+    kept.outbox.connect(store_at(lrs))
+    lrs.answers = [503]
+    kept.attempts.begin(task, student.id)
+    errand = Courier(kept.outbox, every_s=0.02)
+    errand.start()
+    until(lambda: not lrs.answers)
+    with kept.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE statements SET next_try_s = 0")
+    until(lambda: bool(lrs.kept))
+    errand.stop()
+    assert ["attempted"] == verbs(lrs)
+
+
+def until(done: Callable[[], bool]) -> None:
+    """Wait for what another thread does, at most as long as the store's client waits for an answer."""
+    patience = threading.Event()
+    end_s = time.monotonic() + 3 * TIMEOUT_S
+    while not done():
+        assert time.monotonic() < end_s
+        patience.wait(0.02)

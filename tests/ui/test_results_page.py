@@ -10,8 +10,10 @@ import pytest
 from sim.catalogue import shipped_exercises
 from sim.training.records import Records
 from sim.training.rubric import NAMES
+from tests.training.lrs import SECRET, USERNAME, learning_record_store
 from tests.ui.classroom_page import as_instructor, records_of_pages
 from ui.drawing.term_sheets import matrix, topics
+from ui.state import classroom
 
 STORED = shipped_exercises()["02-left-in-storage"].read_text(encoding="utf-8")
 NASTY = "<img src=x onerror=alert(1)>"
@@ -97,3 +99,23 @@ def test_the_matrix_escapes_names_and_keeps_an_exam_to_itself(records: Records) 
     (cell,) = term.cells.values()
     assert f">{100 * cell.worth:.0f}<" in matrix(term)
     assert "0 of 1" in topics(term)
+
+
+def test_a_store_is_connected_on_the_page_and_its_secret_shown_nowhere(records: Records) -> None:
+    """Address, name and secret connect a store; the page tells how far the sending is, never the secret."""
+    records.classes.open("Tuesday")
+    with learning_record_store() as lrs:
+        app = as_instructor(records, _results).run()
+        app.segmented_control("results_part").set_value("Platform").run()
+        for key, text in (
+            ("store_endpoint", lrs.address), ("store_home", "https://school.example"),
+            ("store_name", USERNAME), ("store_secret", SECRET),
+        ):  # fmt: skip
+            app.text_input(key).set_value(text)
+        app.button("FormSubmitter:store-Connect").click().run()
+        classroom.courier().stop()
+    assert not app.exception
+    assert records.outbox.state() is not None
+    assert "0 waiting" in app.markdown[1].value.replace("*", "").replace("\\", "")
+    assert "" == app.text_input("store_secret").value
+    assert SECRET not in str(app.main)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import streamlit as st
@@ -13,12 +14,13 @@ from sim.vehicle.words import counted
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.drawing.term_sheets import by_name, matrix, percent, rubric, topics
+from ui.panels import platform
 from ui.panels.controls import button, one_of, tabs
 from ui.state import classroom
 from ui.state.choices import distinct
 from ui.views.classes import choose_class, class_now, take_away
 
-PARTS = ("Everybody", "Topics", "Not begun", "Rewound or not", "Weights")
+PARTS = ("Everybody", "Topics", "Not begun", "Rewound or not", "Weights", "Platform")
 WHO, WHAT = "results_student", "results_exercise"
 
 
@@ -32,14 +34,14 @@ def show() -> None:
         return
     group = choose_class(known)
     term = classroom.records().terms.of_class(group.id)
-    if not term.assignments or not term.students:
-        st.caption("Results appear here when the class has students and exercises.")
-        return
     part = tabs("part of the results", PARTS, "results_part", PARTS[0])
-    {"Everybody": _everybody, "Topics": _topics, "Not begun": _not_begun, "Rewound or not": _compared}.get(
-        part, _weights
-    )(term)
-    take_away(group)
+    if part == "Platform":
+        platform.show()
+    elif not term.assignments or not term.students:
+        st.caption("Results appear here when the class has students and exercises.")
+    else:
+        SHOWN[part](term)
+        take_away(group)
 
 
 def _everybody(term: Term) -> None:
@@ -176,3 +178,12 @@ def _weighed() -> str:
     weights = {one.name: float(state[f"weight_{one.name}_{group.id}"]) for one in CRITERIA}
     classroom.records().terms.set_weights(group.id, weights)
     return "the weights are kept"
+
+
+SHOWN: dict[str, Callable[[Term], None]] = {
+    "Everybody": _everybody,
+    "Topics": _topics,
+    "Not begun": _not_begun,
+    "Rewound or not": _compared,
+    "Weights": _weights,
+}
