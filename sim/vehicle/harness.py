@@ -16,7 +16,7 @@ from sim.vehicle.checks import check_names, check_references, check_sources
 from sim.vehicle.description import Vehicle
 from sim.vehicle.description_wiring import Bus, Lin
 from sim.vehicle.elements import TERMINATOR_OHM, Connector, Resistor
-from sim.vehicle.harness_high_voltage import lay_high_voltage
+from sim.vehicle.harness_high_voltage import check_high_voltage, lay_high_voltage
 from sim.vehicle.harness_modules import lay_dlc, lay_module
 from sim.vehicle.harness_power import (
     collect_fed_pins,
@@ -41,6 +41,7 @@ def build(vehicle: Vehicle, claimed: Vehicle | None = None) -> Car:
     loom = Loom(vehicle)
     check_names(vehicle)
     check_sources(vehicle)
+    check_high_voltage(vehicle)
     collect_fed_pins(loom)
     collect_sensor_pins(loom)
     lay_battery(loom)

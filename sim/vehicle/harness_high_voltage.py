@@ -65,11 +65,10 @@ def own_pins(vehicle: Vehicle, module: str) -> Iterator[str]:
 
 
 def lay_high_voltage(loom: Loom) -> None:
-    """Lay all of it; raises `Problem` for a name that the description does not have."""
+    """Lay all of it; raises `Problem` for an in-line connector or a ground that the car does not have."""
     spec = loom.vehicle.high_voltage
     if spec is None:
         return
-    _check(loom.vehicle, spec)
     for name, orange in spec.orange.items():
         at_inlet = spec.inlet is not None and spec.inlet.part == name
         functions = (*CONTACT_PINS, *(INLET_PINS if at_inlet else ()))
@@ -88,7 +87,11 @@ def lay_high_voltage(loom: Loom) -> None:
         _lay_inlet(loom, spec.inlet)
 
 
-def _check(vehicle: Vehicle, spec: HighVoltage) -> None:
+def check_high_voltage(vehicle: Vehicle) -> None:
+    """What the section names exists; raises `Problem`."""
+    spec = vehicle.high_voltage
+    if spec is None:
+        return
     if vehicle.engine:
         raise Problem("a car has an engine or a high-voltage system: hybrids are not modelled", AT)
     modules = {"controller": spec.controller, "drive": spec.drive}

@@ -132,7 +132,8 @@ def _part(chip: Chip, visible: Visible, picked: str) -> Node:
     words = {"box": "fuse box", "ground": "ground point"}.get(part.kind, part.kind)
     where = f", {part.place}" if part.place and part.place != part.name else ""
     label = f"{words} {part.name}{where}{', unplugged' if off else ''}"
-    class_ = f"site {part.kind}{' off' if off else ''}{' picked' if part.ident == picked else ''}"
+    kind = part.kind.partition(" ")[0]
+    class_ = f"site {kind}{' off' if off else ''}{' picked' if part.ident == picked else ''}"
     return node(
         "g", [node("title", label), *_site(chip)], class_=class_, data_id=part.ident, tabindex="0",
         role="button", aria_label=label,

@@ -49,7 +49,7 @@ LABEL_H = 18.0
 class Sited:
     """A part and where its file says that it is. ident: its `data-id`.
 
-    kind: module, box, sensor, ground, connector."""
+    kind: module, box, sensor, ground, connector, orange connector."""
 
     ident: str
     kind: str
@@ -107,7 +107,7 @@ def sited(car: Car) -> list[Sited]:
         ("ground", "ground", claimed.grounds),
         ("connector", "connector", claimed.inline),
         ("connector", "sensor", claimed.sensors),
-        ("connector", "sensor", claimed.high_voltage.orange if claimed.high_voltage else {}),
+        ("connector", "orange connector", claimed.high_voltage.orange if claimed.high_voltage else {}),
     )
     parts = [
         Sited(f"{ident} {name}", kind, name, one.location)
