@@ -25,6 +25,7 @@ COMPLETES = "_BUSBAY_COMPLETE"  # the variable by which a shell asks for complet
 CAR, RUN, LINK = "sim.instruments.car_commands", "sim.instruments.run_command", "sim.link.log_commands"
 DESCRIBE = "sim.instruments.describe_commands"
 CLASSES = "sim.training.class_commands"
+CASES = "sim.lab.case_commands"
 LAB, CHECKS, TRAINING = "sim.lab.commands", "sim.lab.check_commands", "sim.training.commands"
 
 
@@ -58,7 +59,8 @@ GROUPS: Mapping[str, tuple[Row, ...]] = {
     ),
     "Lab": (
         Row("what-if", "Run every combination of some edits and compare.", LAB, "what_if"),
-        Row("case", "Put the rival stories of a case to the test.", LAB, "case"),
+        Row("case", "Put the rival stories of a case to the test.", CASES, "case"),
+        Row("new-case", "Begin a case with a scan report.", CASES, "new_case"),
         Row("causes", "Find every fault that shows all that was seen in a case.", LAB, "causes"),
         Row("next-check", "Find the check that tells the possible causes apart.", LAB, "best_check"),
         Row("plan", "Plan the checks to take to the car: which first, and what next.", LAB, "plan"),

@@ -48,6 +48,7 @@ QUICK: dict[str, list[str]] = {
     "diagram": ["six-modules", "F1"],
     "what-if": ["six-modules", "--edit", "pull F2", "--edit", "unplug TCM", *SCAN, *ONE],
     "case": ["case.yaml", *ONE],
+    "new-case": ["six-modules", "--scan-report", "scan.txt", "--out", "new-case.yaml"],
     "causes": ["case.yaml", *ONE],
     "next-check": ["case.yaml", *ONE],
     "plan": ["case.yaml", *ONE],

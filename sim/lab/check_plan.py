@@ -33,6 +33,7 @@ from sim.vehicle.fault_words import fault_words
 
 NOTHING_WRONG = "nothing wrong"
 BUILT_OTHERWISE = "Not a fault: note it in the car's description"
+ALSO_OTHERWISE = "how it is built, note in the car's description"
 FIXED_ORDER = ("look", "measure", "scan")  # inspections first, then readings, then what takes a run
 
 
@@ -207,9 +208,9 @@ def _end(car: Car, causes: Sequence[PossibleCause], share: float) -> PlanEnd:
 
 def _repair(cause: PossibleCause, car: Car) -> str:
     edits = [parse_edit(text, car) for text in cause.edits]
+    undone = [edit.undo for edit in edits if edit.undo and not edit.theory]
     if any(edit.theory for edit in edits):
-        return BUILT_OTHERWISE
-    undone = [edit.undo for edit in edits if edit.undo]
+        return f"{sentence_of(undone)}; {ALSO_OTHERWISE}" if undone else BUILT_OTHERWISE
     return sentence_of(undone) if undone else "No repair known here"
 
 

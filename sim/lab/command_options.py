@@ -43,6 +43,7 @@ runs_options = as_one(
     click.option("--cache", type=FILE, help="A folder in which finished runs are kept, to go on from."),
     click.option("--cluster", metavar="ADDRESS", help="Run on a Dask cluster, e.g. tcp://10.0.0.5:8786."),
 )
+html_option = click.option("--html", type=FILE, help="Write a page to be printed.")
 case_argument = click.argument(
     "case", help="A shipped case's name, or the path of a case file.", shell_complete=shipped("cases")
 )

@@ -26,7 +26,15 @@ from sim.command_line import (
 from sim.lab.case_file import find_case
 from sim.lab.check_plan import CheckPlan, PlanBranch, PlanStep, check_plan
 from sim.lab.check_plan_report import plan_page, plan_sections
-from sim.lab.command_options import Runs, Search, case_argument, faults_to_try, runs_options, search_options
+from sim.lab.command_options import (
+    Runs,
+    Search,
+    case_argument,
+    faults_to_try,
+    html_option,
+    runs_options,
+    search_options,
+)
 from sim.lab.compounds import Compound, exercise_draft, find_compounds
 from sim.lab.drive import first_look
 from sim.lab.grid import run_grid
@@ -35,13 +43,16 @@ from sim.lab.next_check import next_check
 from sim.lab.report import DISCLAIMER, as_text
 from sim.lab.search_plan import Question, SearchAnswer, search_on
 from sim.lab.search_report import found_words, no_cause_words
-from sim.lab.stories import CaseTold, case_told, table_text, try_stories
+from sim.lab.search_result import SearchResult
+from sim.lab.story_checks import minute_of, rivals
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
 
-html_option = click.option("--html", type=FILE, help="Write a page to be printed.")
+stories_option = click.option(
+    "--stories", is_flag=True, help="Tell the case's own stories apart, as far as they give what was seen."
+)
 
 
 @command(
@@ -90,25 +101,6 @@ def what_if(
         print_json(grid_told(grid))
     elif not (html or csv):
         print(as_text(grid_sections(grid)))
-
-
-@command("case", examples=["case radio-taxi", "case my-case.yaml --html case.html"], result=CaseTold)
-@case_argument
-@html_option
-@runs_options
-def case(case: str, html: Path | None, runs: Runs, as_json: bool) -> None:
-    """Put the rival stories of a case to the test.
-
-    The stories that give everything that was seen come first.
-    """
-    with runs.workshop() as workshop, progress("runs") as tell:
-        table = try_stories(find_case(case), workshop=workshop, progress=tell)
-    if html:
-        write_over(html, table.as_html())
-    if as_json:
-        print_json(case_told(table))
-    elif not html:
-        print(table_text(table))
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +174,16 @@ def _searched(case: str, search: Search, workshop: Workshop) -> SearchAnswer:
         )  # fmt: skip
 
 
+def _causes_of(
+    case: str, search: Search, stories: bool, before: int | None, workshop: Workshop
+) -> SearchResult:
+    """What is to be told apart: the case's own stories, or what a search finds."""
+    if not stories:
+        return _searched(case, search, workshop).result
+    with progress("runs") as tell:
+        return rivals(find_case(case), before=before, workshop=workshop, progress=tell)
+
+
 @dataclass(frozen=True, slots=True)
 class OutcomeRow:
     """What a check may show, its share of the odds, and the causes that it would leave."""
@@ -223,12 +225,16 @@ class AdviceTold:
 )
 @case_argument
 @search_options
+@stories_option
+@click.option("--before", type=int, help="As it was before this step of the case; with --stories.")
 @click.option("--every-kind", is_flag=True, help="Checks that change the car, too.")
 @click.option("--listed", default=10, show_default=True, help="How many are printed.")
 @runs_options
 def best_check(
     case: str,
     search: Search,
+    stories: bool,
+    before: int | None,
     every_kind: bool,
     listed: int,
     runs: Runs,
@@ -236,11 +242,14 @@ def best_check(
 ) -> int:
     """Find the check that tells the possible causes apart.
 
-    The causes of a case are searched first; then each is run through each check. Exit code 1 where no cause
-    is found.
+    The causes of a case are searched first, or are its own stories; then each is run through each check.
+    Exit code 1 where no cause is found.
     """
+    if before is not None and not stories:
+        raise click.UsageError("--before goes with --stories")
     with runs.workshop() as workshop:
-        found = _searched(case, search, workshop).result
+        found = _causes_of(case, search, stories, before, workshop)
+        every_kind = every_kind or stories
         with progress("checks") as tell:
             advice = next_check(found, every_kind=every_kind, workshop=workshop, progress=tell)
     rows = [
@@ -253,6 +262,8 @@ def best_check(
     if as_json:
         print_json(AdviceTold(DISCLAIMER, advice.words, advice.of, tuple(rows)))
         return 0 if found.causes else 1
+    if before is not None:
+        print(f"Before step {before}, at minute {minute_of(find_case(case), before):g}:")
     print(advice.words if found.causes else no_cause_words(found), end="\n\n")
     cells = [
         (
@@ -310,21 +321,23 @@ class PlanTold:
 )
 @case_argument
 @search_options
+@stories_option
 @html_option
 @runs_options
 def plan(
     case: str,
     search: Search,
+    stories: bool,
     html: Path | None,
     runs: Runs,
     as_json: bool,
 ) -> None:
     """Plan the checks to take to the car: which first, and what next.
 
-    The causes of a case are searched first; then each is run through each check.
+    The causes of a case are searched first, or are its own stories; then each is run through each check.
     """
     with runs.workshop() as workshop:
-        found = _searched(case, search, workshop).result
+        found = _causes_of(case, search, stories, None, workshop)
         with progress("checks") as tell:
             made = check_plan(found, workshop=workshop, progress=tell)
     if html:
