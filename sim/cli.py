@@ -6,6 +6,7 @@ for, and this module imports nothing heavy.
 
 from __future__ import annotations
 
+from sim.garbage import kept_for_good
 from sim.interrupt import BY_CTRL_C, STOPPED, ctrl_c_ends_at_once, told
 
 with ctrl_c_ends_at_once():
@@ -40,7 +41,7 @@ class Row:
 
     def loaded(self) -> Command:
         """The subcommand itself; imports its module."""
-        with ctrl_c_ends_at_once():
+        with ctrl_c_ends_at_once(), kept_for_good():
             found: Command = getattr(import_module(self.module), self.function)
         return found
 

@@ -3,9 +3,12 @@
 import os
 import shutil
 import sys
+from collections.abc import Iterator
 
 import pytest
 from hypothesis import settings
+
+from sim.garbage import kept_for_good
 
 # Times on a shared machine say nothing about the code; a test that needs a limit states its own.
 settings.register_profile("no deadline", deadline=None)
@@ -19,6 +22,13 @@ def pytest_xdist_auto_num_workers() -> int:
     """Three for two cores: a test with a browser mostly waits, and another can work meanwhile."""
     cores = os.cpu_count() or 1
     return cores + cores // 2
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Iterator[None]:
+    """Test modules and all that they import are as much a part of the program as it is itself."""
+    with kept_for_good():
+        return (yield)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -18,6 +18,7 @@ from streamlit.logger import set_log_level
 from streamlit.web import cli
 
 from sim.front_door import PARENT_VARIABLE
+from sim.garbage import kept_for_good
 from ui.guard import guard_the_server
 
 PARENT_CHECKED_EVERY_S = 0.5
@@ -29,7 +30,8 @@ def main() -> None:
     if parent:
         threading.Thread(target=_end_with, args=(int(parent),), daemon=True).start()
     set_log_level("ERROR")  # the pages are read in before the server is, and its cache warns of that
-    registry = import_module("ui.registry")
+    with kept_for_good():
+        registry = import_module("ui.registry")
     guard_the_server(import_module("ui.errors").tell)
     front_end = Path(str(registry.__file__)).with_name("app.py")
     cli.main(["run", str(front_end), *sys.argv[1:]])

@@ -128,7 +128,7 @@ class BayWork:
 
 def _begin(shares: Any, ended: Any) -> None:
     global _shares, _ended
-    begin_worker()
+    begin_worker(__name__)
     _shares, _ended = shares, ended
 
 

@@ -7,17 +7,25 @@ import signal
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib import import_module
 from multiprocessing import parent_process, resource_tracker
+
+from sim.garbage import kept_for_good
 
 PATIENCE = 19  # niceness of a worker; our own choice
 
 
-def begin_worker() -> None:
-    """Give a worker a low priority, so that clicks are served first, and leave Ctrl-C to its parent."""
+def begin_worker(runner: str) -> None:
+    """Give a worker a low priority, so that clicks are served first, and leave Ctrl-C to its parent.
+
+    runner: the module of the function that it will call.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
         os.nice(PATIENCE)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    with kept_for_good():
+        import_module(runner)
 
 
 def _end_with_parent() -> None:

@@ -190,7 +190,10 @@ class Workshop:
         for _ in range(TRIES):
             if self._own is None:
                 self._own = ProcessPoolExecutor(
-                    self._workers, mp_context=get_context("spawn"), initializer=begin_worker
+                    self._workers,
+                    mp_context=get_context("spawn"),
+                    initializer=begin_worker,
+                    initargs=(self.runner.__module__,),
                 )
             try:
                 for key, result in gathered(self._own, work, items, stop, AHEAD * self._workers):

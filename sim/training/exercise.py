@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
-from functools import cached_property, partial
+from functools import cached_property, lru_cache, partial
 from pathlib import Path
 from typing import Annotated, Literal, get_args
 
@@ -142,6 +142,7 @@ def read_exercise(path: Path) -> Exercise:
     return exercise_from_text(text_of(path), path.name)
 
 
+@lru_cache(maxsize=128)
 def exercise_from_text(text: str, name: str) -> Exercise:
     """The exercise that a text describes; its car, edits and the sentences of its actions are checked.
 

@@ -128,7 +128,10 @@ class Alteration:
 def alterations(before: HarnessState, after: HarnessState) -> Iterator[Alteration]:
     """Everything that differs, field by field, parts by name."""
     for name in FIELDS:
-        was, now = _by_part(getattr(before, name)), _by_part(getattr(after, name))
+        before_it, after_it = getattr(before, name), getattr(after, name)
+        if before_it == after_it:
+            continue
+        was, now = _by_part(before_it), _by_part(after_it)
         for part in sorted({*was, *now}):
             if was.get(part) != now.get(part):
                 yield Alteration(name, part, was.get(part), now.get(part))

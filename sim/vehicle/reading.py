@@ -14,6 +14,8 @@ from ruamel.yaml.composer import Composer
 from ruamel.yaml.constructor import DuplicateKeyError, RoundTripConstructor
 from ruamel.yaml.error import MarkedYAMLError
 from ruamel.yaml.events import AliasEvent
+from ruamel.yaml.parser import Parser
+from ruamel.yaml.scanner import Scanner
 
 from sim.vehicle.car import Car
 from sim.vehicle.description import Vehicle
@@ -121,6 +123,7 @@ def _document(text: str, name: str) -> Any:
     yaml.allow_duplicate_keys = False
     yaml.Composer = _PlainComposer
     yaml.Constructor = _PlainConstructor
+    yaml.Scanner, yaml.Parser = Scanner, Parser  # those that keep comments take a third longer
     try:
         return yaml.load(io.StringIO(text))
     except _Refused as refused:

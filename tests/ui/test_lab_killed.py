@@ -38,7 +38,8 @@ def made(folder: Path) -> list[str]:
 
 
 def until(so: Callable[[], bool]) -> None:
-    last_moment_s = time.monotonic() + 60
+    """Wait until it is so; on a busy machine a first run may take more than a minute."""
+    last_moment_s = time.monotonic() + 300
     while not so():
         assert time.monotonic() < last_moment_s
         time.sleep(0.02)
@@ -104,8 +105,8 @@ def test_whatever_is_cut_off_no_run_is_made_twice_and_the_table_is_right(
         expect(page.get_by_text("canceled; the runs that were finished are kept")).to_be_visible()
         until_called_off = len(made(folder))
         page.get_by_role("button", name=PLAY).click()
-        with page.expect_download(timeout=60_000) as download:
-            page.get_by_role("button", name="CSV").click(timeout=60_000)
+        with page.expect_download(timeout=300_000) as download:
+            page.get_by_role("button", name="CSV").click(timeout=300_000)
         told = download.value.path().read_text(encoding="utf-8")
         page.close()
 

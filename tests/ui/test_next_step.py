@@ -65,7 +65,7 @@ def test_before_anything_is_done_the_step_is_the_same_with_every_fault(name: str
     exercise = read_exercise(shipped_exercises()[name])
     offers = {
         next_step(None, visible_to_student(Attempt.begin(one)), NOTHING)
-        for one in (exercise, exercise.model_copy(update={"arrives": ()}))
+        for one in (exercise, exercise.broken_by(()))
     }
     assert {NextStep("Try to start the car", ("press start",))} == offers
 
