@@ -29,6 +29,9 @@ STYLE = """<style>
 [data-testid="stBaseButton-primary"], [data-testid="stBaseButton-primaryFormSubmit"],
 [data-testid="stMultiSelect"] span[title], [data-testid="stMultiSelect"] span[title] ~ button {
   color: light-dark(#FFFFFF, #14181A); }
+/* of what a button is (`controls.named`): for the ear */
+button code { position: absolute; width: 1px; height: 1px; padding: 0 !important; overflow: hidden;
+  clip-path: inset(50%); white-space: nowrap; }
 /* crosses that empty a list: 24 px (WCAG 2.2, 2.5.8) */
 button:is([aria-label="Clear value"], [aria-label="Clear all"]) { min-width: 24px; min-height: 24px; }
 .st-key-handbook_text pre, .st-key-handbook_text pre code { white-space: pre-wrap !important; }

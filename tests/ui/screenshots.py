@@ -25,6 +25,7 @@ from tests.ui.walks import (
     Shot,
     Walk,
     fresh_front_end,
+    in_scheme,
     on_a_laptop,
     on_paper,
     resize,
@@ -51,8 +52,7 @@ class Camera:
             tall = self.page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
             resize(self.page, size, min(int(tall), TALLEST_PX))
             for scheme in SCHEMES:
-                self.page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
-                self.page.wait_for_timeout(500)  # colors fade
+                in_scheme(self.page, scheme)
                 self.page.screenshot(path=self.folder / f"{name}-{size}-{scheme}.png")
         resize(self.page, size)
 

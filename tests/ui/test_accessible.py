@@ -16,7 +16,6 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from tests.ui.browser import drawn
 from tests.ui.walks import (
     SCHEMES,
     SIZES,
@@ -24,9 +23,11 @@ from tests.ui.walks import (
     ZOOMED,
     Scheme,
     fresh_front_end,
+    in_scheme,
     on_a_laptop,
     on_paper,
     resize,
+    same_names,
 )
 
 RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
@@ -40,12 +41,6 @@ FRAMEWORKS_OWN = {
     "presentation-role-conflict": "stFileUploaderDropzone",
     "aria-dialog-name": "stToast",
 }
-# the ground is as dark as the scheme says (a page for a projector has another one), and nothing fades
-SETTLED = """(scheme) => {
-  const [red] = getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor.match(/\\d+/);
-  return (red < 128) === (scheme === 'dark') && !document.getAnimations().some(
-    (one) => one.playState === 'running' && one.effect.getTiming().iterations !== Infinity);
-}"""
 RUNS_OFF = """() => {
   const main = document.querySelector('[data-testid=stMain]');
   return main.scrollWidth > main.clientWidth || document.documentElement.scrollWidth > innerWidth;
@@ -75,12 +70,11 @@ class Inspector:
                 resize(self.page, size)
             for scheme in SCHEMES if self.everywhere else [SCHEMES[turn % len(SCHEMES)]]:
                 self._inspect_in(scheme, f"{name} ({size}, {scheme})")
+        self.found += [f"{name}: two buttons are called {one!r}" for one in same_names(self.page)]
         self.seen.append(name)
 
     def _inspect_in(self, scheme: Scheme, where: str) -> None:
-        self.page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
-        drawn(self.page)
-        self.page.wait_for_function(SETTLED, arg=scheme)
+        in_scheme(self.page, scheme)
         self.page.evaluate(TO_THE_TOP)
         if self.page.evaluate(RUNS_OFF):
             self.found.append(f"{where}: the page runs off its side")
@@ -118,7 +112,7 @@ def _told(one: dict[str, Any]) -> str:
 
 @pytest.mark.parametrize("walk", WALKS)
 def test_no_page_breaks_a_rule_of_axe_core(started: Browser, walk: str) -> None:
-    """No violation of any impact and nothing off the side; BUSBAY_LOOKS=all: each state in every look."""
+    """No violation, nothing off the side, no two buttons of one name; BUSBAY_LOOKS=all: in every look."""
     with fresh_front_end() as (address, records):
         page = on_a_laptop(started, address)
         inspector = Inspector(page, os.environ.get("BUSBAY_LOOKS") == "all")

@@ -6,6 +6,7 @@ Everything that can be picked has a `data-id`: `module ECM`, `connector X1`.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator
 from functools import partial
 from itertools import pairwise
@@ -245,13 +246,18 @@ def _short(text: str, letters: int) -> str:
 
 
 def _pills(line: BusLine, visible: Visible) -> Iterator[Node]:
+    times = Counter(stop.name for stop in line.stops)
+    seen: Counter[str] = Counter()
     for stop in line.stops:
         if stop.kind in PILL_WORDS:
-            yield _pill(stop, stop.name in visible.connectors_off)
+            seen[stop.name] += 1
+            of = f", place {seen[stop.name]} of {times[stop.name]}" if times[stop.name] > 1 else ""
+            yield _pill(stop, f"{line.bus} bus{of}", stop.name in visible.connectors_off)
 
 
-def _pill(stop: Stop, off: bool) -> Node:
-    label = f"{PILL_WORDS[stop.kind]} {stop.name}{', unplugged' if off else ''}"
+def _pill(stop: Stop, where: str, off: bool) -> Node:
+    """An in-line connector, a terminating resistor; where: which bus, and which time on it, for the label."""
+    label = f"{PILL_WORDS[stop.kind]} {stop.name}, {where}{', unplugged' if off else ''}"
     fixed = stop.kind == "terminator"
     shapes = [node("title", label), _rect("pill", -13.5, -8, 27, 16, 1.5 if fixed else 7.5)]
     if off:

@@ -16,6 +16,7 @@ from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
 from ui.panels import scan_report
+from ui.panels.controls import named
 from ui.state import bench_jobs, work
 from ui.state.case_now import case_now, change, keep_for_undo
 from ui.state.choices import lines_of
@@ -103,11 +104,12 @@ def stories(case: Case, car: Car) -> None:
             st.text(f"{name}: {', '.join(story.edits) or 'the car as described'}", width="stretch")
             with st.container(horizontal=True, width="content"):
                 st.button(
-                    "Into the bay", key=f"story_bay {name}", on_click=partial(_into_the_bay, story),
+                    named("Into the bay", name), key=f"story_bay {name}",
+                    on_click=partial(_into_the_bay, story),
                     help="the car as this story has it, before any action",
                 )  # fmt: skip
                 st.button(
-                    "Remove", key=f"story {name}", disabled=len(case.stories) == 1,
+                    named("Remove", name), key=f"story {name}", disabled=len(case.stories) == 1,
                     on_click=partial(_remove_story, name),
                 )  # fmt: skip
     with st.expander("Another story"):

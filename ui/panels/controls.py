@@ -38,6 +38,12 @@ def button(
     )  # fmt: skip
 
 
+def named(words: str, of: str) -> str:
+    """The label of one button of several with the same words: only the ear is told of what."""
+    hidden = of.replace("`", "'")
+    return f"{words} `{hidden}`"
+
+
 def download(
     words: str,
     data: str | Callable[[], str],

@@ -11,6 +11,7 @@ from sim.lab.suppositions import puts_right
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.edits_shut_down import conditions_for
 from sim.vehicle.problems import EditProblem, Problem
+from ui.panels.controls import named
 from ui.state.held import Held
 from ui.state.suppositions import BAY, MORNING, OWN, USES, actions_now, store, suppositions
 from ui.state.work import as_shown
@@ -138,10 +139,10 @@ def listed(held: Held) -> None:
         with st.container(horizontal=True, vertical_alignment="center"):
             st.text(text, width="stretch")
             st.selectbox(
-                "use", USES, key=f"use {text}", label_visibility="collapsed", width=170,
+                f"use of {text}", USES, key=f"use {text}", label_visibility="collapsed", width=170,
                 persist_state="session",
             )  # fmt: skip
-            st.button("Remove", key=f"remove {text}", on_click=partial(_remove, held, text))
+            st.button(named("Remove", text), key=f"remove {text}", on_click=partial(_remove, held, text))
 
 
 def _remove(held: Held, text: str) -> None:

@@ -8,7 +8,7 @@ from functools import partial
 
 import streamlit as st
 
-from ui.panels.controls import button
+from ui.panels.controls import button, named
 from ui.state import lab_examples
 from ui.state.work import after_work
 
@@ -67,8 +67,9 @@ def _card(path: str, card: Card) -> None:
     with st.container(horizontal=True):
         if card.example is not None:
             begin = partial(_begin_with_example, path)
-            button("Open with an example", f"example {path}", begin, icon="play_arrow", primary=True)
-        button("Open", f"open {path}", partial(_open, path))
+            words = named("Open with an example", card.title)
+            button(words, f"example {path}", begin, icon="play_arrow", primary=True)
+        button(named("Open", card.title), f"open {path}", partial(_open, path))
 
 
 def _open(path: str) -> None:

@@ -19,7 +19,7 @@ from ui.drawing import doors, sheet
 from ui.drawing.layout import layout_of
 from ui.panels import timeline
 from ui.panels.cautions import CAUTIONS, MAKER
-from ui.panels.controls import button, download
+from ui.panels.controls import button, download, named
 from ui.panels.help import paragraph_link
 from ui.panels.maps import fitted_map
 from ui.state import bench_jobs, session, work
@@ -210,7 +210,7 @@ def _uploaded(name: str, raw: bytes) -> None:
             f"{car.title}: {len(car.built.modules)} modules on {len(car.built.buses)} buses",
             icon=":material/check:",
         )
-        button("Into the bay", "take_own", _take_own)
+        button(named("Into the bay", car.title), "take_own", _take_own)
 
 
 def _take_shipped() -> None:
