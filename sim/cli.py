@@ -28,6 +28,7 @@ DESCRIBE = "sim.instruments.describe_commands"
 CLASSES = "sim.training.class_commands"
 CASES = "sim.lab.case_commands"
 LAB, CHECKS, TRAINING = "sim.lab.commands", "sim.lab.check_commands", "sim.training.commands"
+UPKEEP = "sim.training.upkeep_commands"
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,8 @@ GROUPS: Mapping[str, tuple[Row, ...]] = {
             "statements",
         ),
         Row("passphrase", "Choose the instructor's passphrase.", "sim.front_door", "passphrase"),
+        Row("backup", "Copy the records of all classes into one file.", UPKEEP, "backup"),
+        Row("restore", "Put a copy in the place of the records.", UPKEEP, "restore"),
         Row(
             "check-exercise", "Play an exercise's solution, and look for rivals.", TRAINING, "check_exercise"
         ),

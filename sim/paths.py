@@ -13,6 +13,7 @@ from platformdirs import user_cache_path, user_data_path
 from sim.vehicle.problems import Problem
 
 NAME = "busbay"
+OWNER_ONLY = 0o700  # names and marks are in it
 
 
 def data_path() -> Path:
@@ -25,6 +26,7 @@ def data_folder() -> Path:
     folder = data_path()
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        folder.chmod(OWNER_ONLY)
     except OSError as error:
         raise Problem(f"the data folder {folder} cannot be made: {error.strerror}") from None
     return folder

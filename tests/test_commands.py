@@ -23,6 +23,8 @@ from sim.catalogue import find_car, shipped_cases
 from sim.cli import COMMANDS, COMPLETES, main
 from sim.command_line import keys_of, progress
 from sim.interrupt import STOPPED
+from sim.training.records import Records
+from sim.training.upkeep import save_copy
 from sim.vehicle.edits import EDIT_VERBS
 
 CASE = """
@@ -62,6 +64,8 @@ QUICK: dict[str, list[str]] = {
     "results": ["--records", "sqlite:///class.sqlite"],
     "statements": ["--records", "sqlite:///class.sqlite"],
     "passphrase": ["--records", "sqlite:///class.sqlite"],
+    "backup": ["--out", "monday.backup", "--records", "sqlite:///class.sqlite"],
+    "restore": ["saved.backup", "--records", "sqlite:///class.sqlite"],
     "record": ["six-modules", "--do", "press start", "--out", "day.csv"],
     "import": ["day.asc", "--out", "mine.yaml"],
     "completion": ["bash"],
@@ -80,6 +84,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     frames = "".join(f"   {k * 0.1:.6f} 1  123             Rx   d 2 01 02\n" for k in range(1, 30))
     log = f"date Mon Nov 30 10:00:00 2026\nbase hex  timestamps absolute\n{frames}"
     (tmp_path / "day.asc").write_text(log, encoding="utf-8")
+    Records("sqlite:///" + str(tmp_path / "class.sqlite")).close()
+    save_copy("sqlite:///" + str(tmp_path / "class.sqlite"), tmp_path / "saved.backup")
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(getpass, "getpass", lambda prompt: "long enough for one")
     return tmp_path

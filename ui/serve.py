@@ -26,6 +26,7 @@ PARENT_CHECKED_EVERY_S = 0.5
 
 def main() -> None:
     """Serve until told to end, or until the command that started this process is gone."""
+    os.umask(0o077)  # what is kept of a class is for its owner only
     parent = os.environ.pop(PARENT_VARIABLE, "")
     if parent:
         threading.Thread(target=_end_with, args=(int(parent),), daemon=True).start()

@@ -56,6 +56,7 @@ from sim.training.schema import (
     students,
     tokens,
 )
+from sim.training.upkeep import check_whole, copy_before_version, make_private
 from sim.vehicle.problems import Problem
 
 VERSION = 6
@@ -156,6 +157,7 @@ def connected(url: str) -> Engine:
     """An engine for a database whose tables are those of this version; raises `Problem` in a sentence."""
     try:
         place = make_url(url)
+        make_private(place)
         engine = create_engine(place, pool_pre_ping=True, max_overflow=MOST_CONNECTIONS, **_waits(place))
     except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
         raise Problem(f"this is no database that can be used here: {_first_line(error)}") from None
@@ -164,6 +166,7 @@ def connected(url: str) -> Engine:
         event.listen(engine, "begin", _begin_sqlite)
     try:
         with writing(engine) as connection:
+            check_whole(connection)
             _upgrade(connection)
     except DatabaseError as error:
         engine.dispose()
@@ -383,6 +386,8 @@ def _upgrade(connection: Connection) -> None:
         raise Problem(
             f"these records are of version {found}, and this program knows up to {VERSION}: update busbay"
         )
+    if found < VERSION:
+        copy_before_version(connection, VERSION)
     for version in range(found + 1, VERSION + 1):
         MIGRATIONS[version](connection)
     if found < VERSION:

@@ -24,6 +24,7 @@ from sim.training.passphrase import STAYS_OPEN_S, Door
 from sim.training.records import Records, records_url
 from sim.training.rows import ClassNotice, StudentRow
 from sim.training.store import hashed
+from sim.training.upkeep import fold_when_idle
 from sim.vehicle.problems import Problem
 from ui.drawing.cookie import set_cookie
 
@@ -44,7 +45,9 @@ Role = Literal["visitor", "student", "at work", "instructor"]
 @st.cache_resource
 def records() -> Records:
     """The records of this server."""
-    return Records(records_url())
+    opened = Records(records_url())
+    fold_when_idle(opened.engine)
+    return opened
 
 
 @st.cache_resource
