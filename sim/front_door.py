@@ -16,7 +16,6 @@ from sim.command_line import PortNumber, command
 from sim.training.class_commands import records_option
 from sim.training.passphrase import FREE_TRIES, Door, check_length
 from sim.training.records import RECORDS_VARIABLE, Records, records_url
-from sim.training.upkeep_commands import records_option
 from sim.vehicle.problems import Problem
 
 LOOPBACK = "127.0.0.1"

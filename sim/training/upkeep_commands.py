@@ -7,15 +7,9 @@ from pathlib import Path
 import click
 
 from sim.command_line import FILE, command
+from sim.training.class_commands import records_option
 from sim.training.records import Records, records_url
 from sim.training.upkeep import restore_copy, save_copy
-
-records_option = click.option(
-    "--records",
-    metavar="URL",
-    help="Database that keeps the classes, such as sqlite:///class.sqlite or postgresql+psycopg://... "
-    "(default: a file in your data folder).",
-)
 
 
 @command(
