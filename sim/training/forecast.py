@@ -58,11 +58,17 @@ class RunSuspects:
 
     All are run up to the first scan, those that it leaves through the whole log, and the likeliest of these
     through other checks. Students who begin alike share these runs through the workshop's cache.
-    `progress` is told of all three rounds together, in hundredths of the whole.
+    `progress` is told of all three rounds together, in hundredths of the whole. `most`: run no more than so
+    many, the likeliest, so that a first answer is there soon; `of` is how many there are.
     """
 
     def __init__(
-        self, attempt: Attempt, workshop: Workshop, progress: Progress = quiet, stop: Stop = never
+        self,
+        attempt: Attempt,
+        workshop: Workshop,
+        progress: Progress = quiet,
+        stop: Stop = never,
+        most: int | None = None,
     ) -> None:
         self._progress, self._stop = progress, stop
         self._rounds = pairwise((0, *ROUNDS_BEGIN, 100))
@@ -73,7 +79,9 @@ class RunSuspects:
         self._told: list[
             dict[int, int]
         ] = []  # step by step: what each possible cause left by then would have shown
-        self.suspects, self.truth = _suspects(attempt)
+        found, truth = _suspects(attempt)
+        self.of = len(found)
+        self.suspects, self.truth = _likeliest(found, truth, most or self.of)
         actions = tuple(step.sight.action for step in attempt.steps)
         scan = self._verbs.index("scan") + 1 if "scan" in self._verbs else 0
         left = self._left_after(actions[:scan], range(len(self.suspects)))
@@ -162,6 +170,15 @@ class RunSuspects:
             found = reliable([parts(account.sights[end - 1]) for account in accounts.values()])
             shown.append(dict(zip(accounts, outcomes_alike(found), strict=True)))
         return shown
+
+
+def _likeliest(
+    found: tuple[PossibleCause, ...], truth: int, most: int
+) -> tuple[tuple[PossibleCause, ...], int]:
+    """The likeliest of these, in their order, with the one that is true; its place among them."""
+    by_odds = sorted(range(len(found)), key=lambda k: (k != truth, -found[k].odds, k))
+    kept = sorted(by_odds[:most])
+    return tuple(found[k] for k in kept), kept.index(truth)
 
 
 def _suspects(attempt: Attempt) -> tuple[tuple[PossibleCause, ...], int]:

@@ -75,7 +75,7 @@ def the_instruments(page: Page, times: ClickTimes) -> None:
     times.click("measure: another instrument", page.get_by_role("radio", name="Ohms", exact=True))
     times.click("measure: volts", page.get_by_role("radio", name="Volts", exact=True))
     times.click("panel Scope", tab(page, "Scope"))
-    times.click(SWEEP, named(page, "Take a sweep"))
+    times.click(SWEEP, page.locator(".st-key-sweep button"))
 
 
 def an_exercise(page: Page, times: ClickTimes) -> None:

@@ -204,6 +204,18 @@ def model(storage: Attempt) -> RunSuspects:
     return RunSuspects(storage, Workshop(workers=1))
 
 
+def test_the_first_answer_is_against_the_likeliest_causes(storage: Attempt, model: RunSuspects) -> None:
+    """A few causes are run: the true one and the likeliest; what a step showed is told as by the whole."""
+    first = RunSuspects(storage, Workshop(workers=1), most=6)
+    assert (6, len(model.suspects)) == (len(first.suspects), first.of)
+    assert storage.exercise.arrives == first.suspects[first.truth].edits
+    others = sorted((one.odds for k, one in enumerate(model.suspects) if k != model.truth), reverse=True)
+    assert others[:5] == sorted(
+        (one.odds for k, one in enumerate(first.suspects) if k != first.truth), reverse=True
+    )
+    assert "good method" in [one.ruling.verdict for one in debrief(storage, first).judged]
+
+
 def test_the_checks_of_a_real_log(storage: Attempt, model: RunSuspects) -> None:
     """On a real car each kind of step gets its verdict, and the possible causes left never grow."""
     told = debrief(storage, model)

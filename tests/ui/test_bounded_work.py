@@ -2,6 +2,7 @@
 
 import threading
 import time
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -159,3 +160,23 @@ def test_so_many_searches_run_at_once(is_there: threading.Event) -> None:
     for one in (*searches, late):
         one.call_off()
         assert ended(one)
+
+
+def test_a_first_answer_is_there_while_better_ones_are_worked_out(is_there: threading.Event) -> None:
+    """Work that gives several answers shows each as it comes; called off, it keeps the last one."""
+    seen = threading.Event()
+
+    def in_stages(shop: Workshop, progress: Progress, stop: Stop) -> Iterator[str]:
+        yield "rough"
+        assert seen.wait(120)
+        yield "good"
+        raise Stopped
+
+    one = lab_work.LabWork(in_stages)
+    while not one.answers:
+        time.sleep(0.01)
+    assert (True, "rough") == (one.going_on, one.found)
+    seen.set()
+    assert ended(one)
+    assert ("good", 2) == (one.found, one.answers)
+    assert "canceled" in one.problem

@@ -577,5 +577,14 @@ def test_every_button_of_work_tells_its_price_before_it_is_pressed(
     app = in_panel(app, "Part")
     assert "4 min" == app.button(key="unplug TCM.C1").help
     assert "1 min" == app.button(key="look F2").help
+    assert any(text.value.startswith("**4 min** · ") for text in app.caption)
     app = in_panel(app, "Tester")
     assert "3 min" == app.button(key="scan").help
+    app = in_panel(app, "Measure")
+    app.session_state["probe_red"], app.session_state["probe_black"] = "BAT+", "BAT-"
+    assert "Measure · 2 min" == app.run().button(key="measure").label
+    app = in_panel(app, "Work")
+    app.selectbox(key="work_kind").select("fuse").run()
+    assert "Fit a good one · 2 min, parts 1" == app.button(key="work fit {work_fuse}").label
+    app.number_input(key="work_rating").set_value(20.0).run()
+    assert "Fit this rating · 2 min" in app.button(key="work fit {work_fuse} {work_rating:g} A").label

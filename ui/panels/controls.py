@@ -114,7 +114,8 @@ def part_row(visible: Visible, verb: str, part: str, words: str) -> None:
         action_button(f"{verb.capitalize()} {part}", f"{verb} {part}")
         if visible.only_found:
             inspect_button(visible, part)
-        st.caption(words, width="stretch")
+        cost = price_at_work(f"{verb} {part}")
+        st.caption(f"**{cost}** · {words}" if cost else words, width="stretch")
 
 
 def undo_button(name: str, put: Callable[[Any], Any]) -> None:

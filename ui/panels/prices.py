@@ -30,6 +30,18 @@ def price(car: Car, actions: Sequence[str]) -> str:
     return ""
 
 
+def price_as_shown(sentence: str) -> str:
+    """The price of an action in which `{key}` is what the widget with that key shows now; empty for none."""
+    with suppress(KeyError, TypeError, ValueError):  # nothing is chosen there yet
+        return price_at_work(sentence.format_map(st.session_state)) or ""
+    return ""
+
+
+def with_price(words: str, cost: str | None) -> str:
+    """The words of a button with what it costs, where that counts."""
+    return f"{words} · {cost}" if cost else words
+
+
 def price_at_work(*actions: str) -> str | None:
     """The price of actions on a customer's car, for the help of a button; none where work costs nothing."""
     held: Held | None = st.session_state.get("work")

@@ -16,7 +16,7 @@ from ui.panels import why
 from ui.panels.controls import button
 from ui.panels.diagram import guarded_gateways
 from ui.panels.help import SENTENCES, paragraph_link
-from ui.panels.prices import price
+from ui.panels.prices import price, with_price
 from ui.state.classroom import plain
 from ui.state.held import Held
 from ui.state.next_step import Done, NextStep, Tried, next_step
@@ -39,8 +39,9 @@ def show(held: Held, visible: Visible, beside_panels: bool = True) -> None:
         if step is not None and held.may_act and not _is_open(step):
             cost = price(held.car, step.actions) if visible.only_found else ""
             words = in_words(step.words, held.car)
-            words = f"{words} · {cost}" if cost else words
-            button(words, "next_step", partial(_take, step), icon="arrow_forward", primary=True)
+            button(
+                with_price(words, cost), "next_step", partial(_take, step), icon="arrow_forward", primary=True
+            )
 
 
 def _told(held: Held, done: Done | None) -> None:

@@ -19,7 +19,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
 from ui.panels.cautions import MAKER
 from ui.panels.diagram import connector_words
-from ui.panels.prices import price_at_work
+from ui.panels.prices import price_at_work, with_price
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do_as_shown
@@ -94,9 +94,10 @@ def measuring_button(
             raise EditProblem(nothing)
         return [sentence()]
 
+    words = with_price(words, price_at_work(sentence()))
     st.button(
         words, key=key, icon=icon, type="primary", disabled=not sentence(),
-        on_click=partial(ask_to_do_as_shown, chosen, 0.0), help=price_at_work(sentence()),
+        on_click=partial(ask_to_do_as_shown, chosen, 0.0),
     )  # fmt: skip
     if sentence():
         _mind(sentence(), held, visible)

@@ -24,6 +24,7 @@ from ui.drawing import sheet
 from ui.drawing.fuse_box import fuse_box
 from ui.panels.cautions import caution
 from ui.panels.diagram import connector_words
+from ui.panels.prices import price_as_shown, with_price
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import as_shown, ask_to_do, ask_to_do_as_shown, tells_problems
@@ -253,10 +254,13 @@ def _chosen_words(name: str, words: str) -> str:
 
 
 def _buttons(*pairs: tuple[str, str]) -> None:
-    """Buttons by their words, and what each does, with the keys of this panel's lists and fields in it."""
+    """Buttons by their words and prices, and what each does, with the keys of lists and fields in it."""
     with st.container(horizontal=True):
         for words, action in pairs:
-            st.button(words, key=f"work {action}", on_click=partial(ask_to_do_as_shown, as_shown(action)))
+            st.button(
+                with_price(words, price_as_shown(action)), key=f"work {action}",
+                on_click=partial(ask_to_do_as_shown, as_shown(action)),
+            )  # fmt: skip
 
 
 def _offer(visible: Visible, part: str, chosen: str, *more: tuple[str, str], **fields: str) -> None:

@@ -45,6 +45,7 @@ class LabWork:
     def __init__(self, task: Task) -> None:
         self.done, self.of, self.round = 0, 0, 0
         self.found: Any = None
+        self.answers = 0  # so far; a task may give a first answer and better ones after it
         self.problem = ""
         self.called_off = False
         self.waits = False
@@ -73,7 +74,7 @@ class LabWork:
     def _work(self, shop: Workshop) -> None:
         try:
             with self._a_place():
-                self.found = self._done_by(shop)
+                self._done_by(shop)
         except Stopped:
             self.problem = "canceled; the runs that were finished are kept"
         except Problem as problem:
@@ -95,12 +96,17 @@ class LabWork:
         finally:
             _places.release()
 
-    def _done_by(self, shop: Workshop) -> Any:
+    def _done_by(self, shop: Workshop) -> None:
         try:
-            return self._task(shop, self._tell, self._ends)
+            self._take(self._task(shop, self._tell, self._ends))
         except OtherVersion:  # processes that began in the middle of a change make room for new ones
             shop.close()
-            return self._task(shop, self._tell, self._ends)
+            self._take(self._task(shop, self._tell, self._ends))
+
+    def _take(self, answer: Any) -> None:
+        """Take what a task found, or from one that gives several answers each as it comes."""
+        for self.found in answer if isinstance(answer, Iterator) else (answer,):
+            self.answers += 1
 
     def _tell(self, done: int, of: int) -> None:
         if done < self.done or of != self.of:
@@ -129,24 +135,32 @@ def forget(name: str) -> None:
         old.call_off()
 
 
+def is_going_on(name: str) -> bool:
+    """Whether work of that name is not at its end yet."""
+    work: LabWork | None = st.session_state.get(name)
+    return work is not None and work.going_on
+
+
 def found(name: str, pieces: str = "runs", told: str = "") -> Any:
     """What the work of that name found; None, with its progress or its problem on the page, until then.
 
+    Of a task that gives several answers it is the latest, with the progress until the last is there.
     told: what it does, for work that tells its progress as a share of the whole.
     """
     work: LabWork | None = st.session_state.get(name)
     if work is None:
         return None
     if work.going_on:
-        st.fragment(_progress, run_every=LOOK_EVERY_S)(name, work, pieces, told)
-        return None
+        st.fragment(_progress, run_every=LOOK_EVERY_S)(name, work, pieces, told, work.answers)
+        return work.found
     if work.problem:
         st.warning(work.problem, icon=":material/block:")
     return work.found
 
 
-def _progress(name: str, work: LabWork, pieces: str, told: str) -> None:
-    if not work.going_on:
+def _progress(name: str, work: LabWork, pieces: str, told: str, answers: int) -> None:
+    """How far it is; the page is drawn again when it ends, and when there is another answer than those."""
+    if not work.going_on or work.answers > answers:
         st.rerun()
     with st.container(horizontal=True, vertical_alignment="center", key=f"{name}_progress"):
         words = f"{work.words} {pieces}" if work.of else "getting ready ..."

@@ -6,6 +6,7 @@ run through the same log: that is work of the lab, beside the page.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import partial
 
 import streamlit as st
@@ -41,6 +42,9 @@ from ui.state.classroom import plain
 from ui.state.visible import visible_to_student
 
 WORK = "debrief_work"
+# A first answer is there in seconds, and better ones follow: so many of the likeliest causes, and how much
+# of the whole work is done with them, in hundredths; our own choice.
+STAGES: tuple[tuple[int | None, int], ...] = ((12, 10), (60, 30), (None, 100))
 RUNS = "Every possible cause is run through your log, to tell what each check was worth"
 CHAINS_OPEN = 1
 LEFT = ("What was wrong", "What you handed in", "Your notes")
@@ -89,11 +93,19 @@ def _begin(held: AtWork) -> None:
         )
     st.session_state.debrief_of = held.work.id
 
-    def task(workshop: Workshop, progress: Progress, stop: Stop) -> Debrief:
-        model = RunSuspects(attempt, workshop, progress, stop)
-        return debrief(attempt, model, after_showing=after_showing)
+    def task(workshop: Workshop, progress: Progress, stop: Stop) -> Iterator[Debrief]:
+        begins = 0
+        for most, ends in STAGES:
+            model = RunSuspects(attempt, workshop, _from_to(progress, begins, ends), stop, most)
+            yield debrief(attempt, model, after_showing=after_showing)
+            begins = ends
 
     lab_work.start(WORK, task)
+
+
+def _from_to(progress: Progress, begins: int, ends: int) -> Progress:
+    """A progress in hundredths that is a part of a longer one: the whole never goes back."""
+    return lambda done, of: progress(begins + (ends - begins) * done // of, 100)
 
 
 def _picture(held: AtWork, told: Debrief) -> None:
@@ -202,6 +214,10 @@ def _chains(told: Debrief) -> None:
 
 def _checks(told: Debrief) -> None:
     st.subheader("Your checks, one by one", anchor=False)
+    if told.suspects and lab_work.is_going_on(WORK):
+        st.caption(
+            f"So far against the {told.suspects} likeliest causes. More are being run; this follows them."
+        )
     with st.container(key="checks"):
         sheet.show(f'<div class="wide">{checks_table(told)}</div>', "checks_table")
 
