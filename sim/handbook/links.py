@@ -26,18 +26,25 @@ class Paragraph:
         return f"Handbook: {self.heading}"
 
 
-def paragraph_for(problem: Problem) -> Paragraph | None:
-    """The paragraph about the part of a vehicle file, or about sentences; None where there is none."""
+SENTENCES = Paragraph("sentences", "sentences", "Sentences")
+VEHICLES = Paragraph("vehicle-file", "the-vehicle-file", "The vehicle file")
+CASES = Paragraph("technician", "tell-what-you-saw", "Tell what you saw")
+LOGS = Paragraph("technician", "ask-what-would-have-happened", "Ask what would have happened")
+RECORDINGS = Paragraph("programs", "recordings", "Recordings")
+
+
+def paragraph_for(problem: Problem, otherwise: Paragraph | None = None) -> Paragraph | None:
+    """The paragraph about the part of a vehicle file, or about sentences; else `otherwise`."""
     from sim.handbook import book, vehicle_file  # heavy, and most runs end without a problem
 
     if isinstance(problem, EditProblem):
-        return Paragraph("sentences", "sentences", "Sentences")
+        return SENTENCES
     if (
         not isinstance(problem, FileProblem)
         or not problem.path
         or problem.path[0] not in vehicle_file.top_level()
     ):
-        return None
+        return otherwise
     part = vehicle_file.part_of(str(problem.path[0]))
     heading = book.heading_of(part) if part else book.heading_of("Vehicle")
     return Paragraph("vehicle-file", book.anchor(heading), heading)

@@ -11,7 +11,7 @@ from sim.cli import main
 from sim.handbook import sentences, vehicle_file
 from sim.handbook.book import TITLES, anchor, chapter, chapters, pages, section
 from sim.handbook.glossary import COMMON_PRACTICE, meaning, standards, terms
-from sim.handbook.links import paragraph_for
+from sim.handbook.links import CASES, LOGS, RECORDINGS, SENTENCES, VEHICLES, Paragraph, paragraph_for
 from sim.handbook.tables import rows
 from sim.vehicle.edit import EDIT_KINDS
 from sim.vehicle.problems import EditProblem, FileProblem, Problem
@@ -160,6 +160,13 @@ def test_a_place_that_is_not_there_is_answered_with_the_nearest(
 
 
 # -- near at an error ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("paragraph", [CASES, LOGS, RECORDINGS, SENTENCES, VEHICLES])
+def test_each_kind_of_file_has_its_paragraph(paragraph: Paragraph) -> None:
+    """An error of a file that no key of a vehicle explains leads to a heading that is there."""
+    assert section(paragraph.chapter, paragraph.anchor).splitlines()[0].endswith(f"# {paragraph.heading}")
+    assert paragraph == paragraph_for(Problem("no such file"), paragraph)
 
 
 @pytest.mark.parametrize(

@@ -191,9 +191,9 @@ def test_the_strip_tells_cost_and_next_step_and_the_panel_outlives_a_reload(
     assert "next_step" not in {one.key for one in app.button}, "it is open already"
     app = opened(key, task.id)
     assert "Part" == app.session_state["panel"]
-    assert any("scan · 3.0 min" in one.value.replace("\\", "") for one in app.caption)
+    assert any("Scan all modules · 3.0 min" in one.value.replace("\\", "") for one in app.caption)
     app = press(say(app, "look F2"), "next_step")
-    assert any("fit F2 · 1.0 min, parts 1" in one.value.replace("\\", "") for one in app.caption)
+    assert any("Fit F2 · 1.0 min, parts 1" in one.value.replace("\\", "") for one in app.caption)
 
 
 def test_at_work_there_is_no_page_that_would_tell(given: tuple[StudentRow, str, AssignmentRow]) -> None:
@@ -582,9 +582,9 @@ def test_every_button_of_work_tells_its_price_before_it_is_pressed(
     assert "3 min" == app.button(key="scan").help
     app = in_panel(app, "Measure")
     app.session_state["probe_red"], app.session_state["probe_black"] = "BAT+", "BAT-"
-    assert "Measure · 2 min" == app.run().button(key="measure").label
+    assert "Measure · 1 min" == app.run().button(key="measure").label
     app = in_panel(app, "Work")
     app.selectbox(key="work_kind").select("fuse").run()
-    assert "Fit a good one · 2 min, parts 1" == app.button(key="work fit {work_fuse}").label
+    assert "Fit a good one · 1 min, parts 1" == app.button(key="work fit {work_fuse}").label
     app.number_input(key="work_rating").set_value(20.0).run()
-    assert "Fit this rating · 2 min" in app.button(key="work fit {work_fuse} {work_rating:g} A").label
+    assert "Fit this rating · 1 min" in app.button(key="work fit {work_fuse} {work_rating:g} A").label

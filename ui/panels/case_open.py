@@ -56,7 +56,7 @@ def _begin() -> None:
         new = {"case": state.case_title, "car": _car(), "steps": [step], "stories": {"nothing": {}}}
         begun = take(as_case_file(new))
     except Problem as problem:
-        state.case_problem = str(problem)
+        state.case_problem = problem
         return
     if begun:
         state.case_is_new = True

@@ -63,7 +63,7 @@ def _add_step() -> None:
         kept.case_problem = "enter what was done first"
         return
     except Problem as problem:
-        kept.case_problem = str(problem)
+        kept.case_problem = problem
         return
     before = () if kept.get("case_is_new") else case_now().steps
     if change(steps=(*before, step)):

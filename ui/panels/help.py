@@ -5,10 +5,10 @@ from __future__ import annotations
 import streamlit as st
 
 from sim.handbook.glossary import terms_of
-from sim.handbook.links import Paragraph
+from sim.handbook.links import Paragraph, paragraph_for
+from sim.vehicle.problems import Problem
 
 HANDBOOK = "handbook"
-SENTENCES = Paragraph("sentences", "sentences", "Sentences")
 
 
 def under_the_page(path: str) -> None:
@@ -27,6 +27,12 @@ def paragraph_link(paragraph: Paragraph | None) -> None:
     """A link to the paragraph about a problem, if the handbook has one."""
     if paragraph is not None:
         link(paragraph.words, paragraph.chapter)
+
+
+def tell(problem: Problem | str, otherwise: Paragraph | None = None) -> None:
+    """What is wrong with a file or a sentence, and the paragraph about it, else `otherwise`."""
+    st.error(str(problem), icon=":material/block:")
+    paragraph_link(paragraph_for(problem, otherwise) if isinstance(problem, Problem) else otherwise)
 
 
 def link(words: str, chapter: str) -> None:

@@ -15,7 +15,7 @@ from sim.vehicle.wire_names import in_words
 from ui.panels import why
 from ui.panels.controls import button
 from ui.panels.diagram import guarded_gateways
-from ui.panels.help import SENTENCES, paragraph_link
+from ui.panels.help import tell
 from ui.panels.prices import price, with_price
 from ui.state.classroom import plain
 from ui.state.held import Held
@@ -47,8 +47,7 @@ def show(held: Held, visible: Visible, beside_panels: bool = True) -> None:
 def _told(held: Held, done: Done | None) -> None:
     if held.problem:
         with st.container(key="problem"):
-            st.error(held.problem, icon=":material/block:")
-            paragraph_link(SENTENCES)
+            tell(held.problem, held.paragraph)
         return
     if done is None:
         words, answer = held.said or "Nothing was done to this car yet.", ""

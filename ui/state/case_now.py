@@ -27,7 +27,7 @@ def take(text: str, name: str = "this case") -> bool:
     try:
         case = case_from_text(text, name)
     except Problem as problem:
-        st.session_state.case_problem = str(problem)
+        st.session_state.case_problem = problem
         return False
     keep_for_undo()
     st.session_state.case = case

@@ -12,6 +12,7 @@ import streamlit as st
 
 from sim.bench.bench import Bench, Outcome
 from sim.bench.observations import is_observation
+from sim.handbook.links import Paragraph
 from sim.instruments.follow_up import FollowUp, follow_ups
 from sim.instruments.inspection import Inspection
 from sim.instruments.read import Notebook
@@ -48,6 +49,7 @@ class Held:
     said: str = ""
     told: tuple[str, str] = ("", "")  # the last action that is no wait, and what it has shown
     problem: str = ""
+    paragraph: Paragraph | None = None  # of the handbook, about the problem
     events: list[Event] = field(default_factory=list)
     notebook: Notebook = field(default_factory=Notebook)
     layouts: dict[float, Layout] = field(default_factory=dict)
@@ -61,6 +63,7 @@ class Held:
     def begin_work(self) -> None:
         """Forget what the last work said and showed."""
         self.said = self.problem = ""
+        self.paragraph = None
         self.events = []
 
     def visible(self) -> Visible:

@@ -18,8 +18,10 @@ from streamlit.delta_generator import DeltaGenerator
 
 from sim.bench.actions import parse_action
 from sim.bench.observations import is_observation
+from sim.handbook.links import SENTENCES, paragraph_for
 from sim.lab.bay_work import TooMuchWork
 from sim.vehicle.problems import Problem
+from ui.panels.help import tell
 from ui.state import kept
 from ui.state.classroom import plain
 from ui.state.held import Held, Job, Report
@@ -90,7 +92,8 @@ def after_work(place: DeltaGenerator) -> Held:
     if st.session_state.pop("to_the_bay", False) and not held.problem:
         st.switch_page(st.session_state.entries["bay"])
     if anything and held.problem:
-        place.error(plain(held.problem), icon=":material/block:")
+        with place.container():
+            tell(plain(held.problem), held.paragraph)
     kept.keep_fields(held.key)
     return held
 
@@ -107,7 +110,7 @@ def work_off(held: Held, place: DeltaGenerator) -> None:
         try:
             job(held, progress.report)
         except Problem as problem:
-            held.problem = str(problem)
+            held.problem, held.paragraph = str(problem), paragraph_for(problem, SENTENCES)
         except CalledOff:
             jobs.clear()
             held.stand_as_before(progress.report)

@@ -8,6 +8,7 @@ from itertools import zip_longest
 
 import streamlit as st
 
+from sim.handbook.links import LOGS
 from sim.lab.branch import Branch, BranchRow, branch
 from sim.lab.report import DISCLAIMER
 from sim.lab.suppositions import step_words
@@ -19,6 +20,7 @@ from ui.drawing import sheet
 from ui.drawing.tables import numbered, side_by_side
 from ui.panels.case_told import action_lines
 from ui.panels.controls import button, download
+from ui.panels.help import tell
 from ui.state import bench_jobs, lab_work, work
 from ui.state.branch_source import IN_THE_BAY, UPLOADED, WORK, source_now, sources
 from ui.state.choices import lines_of
@@ -40,7 +42,7 @@ def show() -> None:
         source = source_now(held)
         log = source.parts[2] if source else ()
     except Problem as problem:
-        st.error(str(problem), icon=":material/block:")
+        tell(problem, LOGS)
         return
     if source is None:
         return

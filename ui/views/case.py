@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from sim.handbook.links import CASES
 from sim.lab.case import Case
 from sim.lab.case_file import case_text
 from sim.lab.report import DISCLAIMER
@@ -15,6 +16,7 @@ from ui.drawing.tables import section as section_html
 from ui.panels.case_open import open_one
 from ui.panels.case_told import steps, stories
 from ui.panels.controls import button, download, undo_button
+from ui.panels.help import tell
 from ui.state import bench_jobs, lab_work, work
 from ui.state.case_now import WORK, case_now, put_back, taken_up
 from ui.state.held import Held, Report
@@ -36,7 +38,7 @@ def show() -> None:
     )
     open_one()
     if st.session_state.get("case_problem"):
-        st.error(st.session_state.case_problem, icon=":material/block:")
+        tell(st.session_state.case_problem, CASES)
     case = taken_up(held)
     if case is None:
         return

@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from sim.bench.bench import Bench
+from sim.handbook.links import RECORDINGS
 from sim.vehicle.car_templates import TEMPLATES
 from sim.vehicle.problems import Problem
 from sim.vehicle.quick_car import COLUMNS, USUAL_BPS, vehicle_file
@@ -18,6 +19,7 @@ from ui.drawing import sheet
 from ui.drawing.car_map import car_map
 from ui.drawing.layout import NARROW, layout_of
 from ui.panels.controls import button, download, undo_button
+from ui.panels.help import tell
 from ui.state import bench_jobs, work
 from ui.state.car_table import (
     BITRATES,
@@ -185,7 +187,7 @@ def _begin() -> None:
             button("Empty the table", "quick_empty", partial(begin_with, CarTable()))
             undo_button(KIND, begin_with)
         if st.session_state.get("quick_log_problem"):
-            st.error(st.session_state.quick_log_problem, icon=":material/block:")
+            tell(st.session_state.quick_log_problem, RECORDINGS)
         st.caption(
             "A log does not name senders: every identifier begins as a module of its own. Put those that "
             "belong together in one row as you find out. Logs in .blf and .db: `busbay import`."

@@ -10,7 +10,7 @@ import streamlit as st
 from markupsafe import Markup
 
 from sim.bench.bench import Bench
-from sim.handbook.links import paragraph_for
+from sim.handbook.links import VEHICLES
 from sim.lab.drive import start_by_button
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import car_from_text
@@ -20,7 +20,7 @@ from ui.drawing.layout import layout_of
 from ui.panels import timeline
 from ui.panels.cautions import CAUTIONS, MAKER
 from ui.panels.controls import button, download, named
-from ui.panels.help import paragraph_link
+from ui.panels.help import tell
 from ui.panels.maps import fitted_map
 from ui.state import bench_jobs, session, work
 from ui.state.first_visit import FIRST_JOBS, FirstJob
@@ -201,10 +201,9 @@ def _uploaded(name: str, raw: bytes) -> None:
         text = raw.decode("utf-8")
         car = car_from_text(text, name)
     except UnicodeDecodeError:
-        st.error(f"{name}: is not UTF-8 text", icon=":material/block:")
+        tell(f"{name}: is not UTF-8 text", VEHICLES)
     except Problem as problem:
-        st.error(str(problem), icon=":material/block:")
-        paragraph_link(paragraph_for(problem))
+        tell(problem, VEHICLES)
     else:
         st.success(
             f"{car.title}: {len(car.built.modules)} modules on {len(car.built.buses)} buses",
