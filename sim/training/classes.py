@@ -6,11 +6,12 @@ import secrets
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, delete, or_, select
 from sqlalchemy.exc import IntegrityError
 
+from sim.training.class_list import Listed
 from sim.training.rows import ClassRow, StudentRow
-from sim.training.schema import class_lists, classes, students
+from sim.training.schema import class_lists, classes, students, visits
 from sim.training.store import (
     Store,
     alone,
@@ -60,15 +61,24 @@ class Classes:
 
     def admit_by_list(self, class_id: int, by_approval: bool, names: Sequence[str] = ()) -> None:
         """Have those wait who are not on the list of names, or not; the list takes the old one's place."""
-        keyed = {
-            name_key(name): name for name in (checked_name(one, "student", LONGEST_NAME) for one in names)
-        }
+        checked = (checked_name(one, "student", LONGEST_NAME) for one in names)
+        keyed = {name_key(name): name for name in checked}
         with writing(self._store.engine) as connection:
-            notify(connection, class_id, by_approval=by_approval)
-            connection.execute(delete(class_lists).where(class_lists.c.class_id == class_id))
-            rows = [{"class_id": class_id, "name": name, "name_key": key} for key, name in keyed.items()]
-            if rows:
-                connection.execute(class_lists.insert(), rows)
+            known = select(class_lists.c.name_key, class_lists.c.outside_id)
+            rows = connection.execute(known.where(class_lists.c.class_id == class_id)).all()
+            ids = {row.name_key: row.outside_id for row in rows}
+            listed = [Listed(name, ids.get(key, "")) for key, name in keyed.items()]
+            _write_list(connection, class_id, by_approval, listed)
+
+    def take_list(self, class_id: int, listed: Sequence[Listed]) -> None:
+        """Admit a class by a list with the ids of the school's platform; who is here already gets the id."""
+        with writing(self._store.engine) as connection:
+            _write_list(connection, class_id, True, listed)
+            for one_of_them in listed:
+                here = students.update().where(
+                    students.c.class_id == class_id, students.c.name_key == name_key(one_of_them.name)
+                )
+                connection.execute(here.values(outside_id=one_of_them.outside_id, admitted=True))
 
     def names_on_list(self, class_id: int) -> list[str]:
         """The names that come in at once, in the order in which they were written."""
@@ -113,8 +123,9 @@ class Students:
             group = _class_with_code(connection, code)
             row: dict[str, Any] = {
                 "class_id": group["id"], "name": name, "joined_s": self._store.clock(),
-                "admitted": not group["by_approval"] or _is_listed(connection, group["id"], name),
             }  # fmt: skip
+            listed = _id_on_list(connection, group["id"], name)
+            row |= {"admitted": not group["by_approval"] or listed is not None, "outside_id": listed or ""}
             taken = select(students.c.id).where(
                 students.c.class_id == group["id"], students.c.name_key == name_key(name)
             )
@@ -146,7 +157,12 @@ class Students:
 
     def with_key(self, key: str) -> StudentRow:
         """The student who holds this key; raises `Problem` where there is none."""
-        wanted = select(students).where(students.c.key_hash == hashed(key))
+        by_pin = select(visits.c.student_id).where(
+            visits.c.key_hash == hashed(key), visits.c.until_s > self._store.clock()
+        )
+        wanted = select(students).where(
+            or_(students.c.key_hash == hashed(key), students.c.id == by_pin.scalar_subquery())
+        )
         row = self._store.one(wanted, "student with this key")
         return StudentRow(**{name: row[name] for name in StudentRow.__slots__})
 
@@ -171,11 +187,28 @@ class Students:
         self._store.erase(students, student_id, "student")
 
 
-def _is_listed(connection: Connection, class_id: int, name: str) -> bool:
-    wanted = select(class_lists.c.id).where(
+def _write_list(connection: Connection, class_id: int, by_approval: bool, listed: Sequence[Listed]) -> None:
+    notify(connection, class_id, by_approval=by_approval)
+    connection.execute(delete(class_lists).where(class_lists.c.class_id == class_id))
+    rows = [
+        {
+            "class_id": class_id,
+            "name": each.name,
+            "name_key": name_key(each.name),
+            "outside_id": each.outside_id,
+        }
+        for each in listed
+    ]
+    if rows:
+        connection.execute(class_lists.insert(), rows)
+
+
+def _id_on_list(connection: Connection, class_id: int, name: str) -> str | None:
+    """The id beside a name on the list, which may be empty; None where the name is not on it."""
+    wanted = select(class_lists.c.outside_id).where(
         class_lists.c.class_id == class_id, class_lists.c.name_key == name_key(name)
     )
-    return connection.execute(wanted).first() is not None
+    return connection.scalar(wanted)
 
 
 def _class_with_code(connection: Connection, code: str) -> Any:

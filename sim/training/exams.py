@@ -14,10 +14,10 @@ import secrets
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Select, and_, or_, select
+from sqlalchemy import Connection, Select, and_, exists, or_, select
 
 from sim.training.exercise import Exercise, exercise_from_text
-from sim.training.schema import assignments, attempts, classes, students
+from sim.training.schema import assignments, attempts, classes, results, students
 from sim.training.store import Store, notify, one, reading, writing
 from sim.vehicle.problems import Problem
 from sim.wiring.recent import Recent
@@ -120,11 +120,20 @@ def is_held_back(connection: Connection, student_id: int, assignment_id: int) ->
 def _exams_against(student: Any) -> Select[Any]:
     """The files of open exams: all of them for a desk at home, which anybody can have, else one's own."""
     alone = select(classes.c.private).where(classes.c.id == student["class_id"]).scalar_subquery()
-    same = [students.c.id == student["id"]]
+    his = [alone, assignments.c.class_id == student["class_id"]]
     if student["browser_hash"]:
-        same.append(students.c.browser_hash == student["browser_hash"])
-    his = select(students.c.class_id).where(or_(*same))
-    return select(assignments.c.file).where(_is_open(), or_(alone, assignments.c.class_id.in_(his)))
+        # on a shared computer, who has handed it in holds up no one who comes later
+        over = exists().where(
+            attempts.c.student_id == students.c.id, attempts.c.assignment_id == assignments.c.id,
+            results.c.attempt_id == attempts.c.id,
+        )  # fmt: skip
+        others = exists().where(
+            students.c.browser_hash == student["browser_hash"],
+            students.c.class_id == assignments.c.class_id,
+            ~over,
+        )
+        his.append(others)
+    return select(assignments.c.file).where(_is_open(), or_(*his))
 
 
 def _is_open() -> Any:

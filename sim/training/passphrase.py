@@ -134,7 +134,7 @@ class Door:
                 connection.execute(here.values(tries=knocks.c.tries + 1))
                 self._write_down(connection, now_s, source, "closed")
                 return 0, known, left_s
-            wait_s = 0.0 if at_this_computer else _wait_s(row["wrong_in_a_row"] + 1)
+            wait_s = 0.0 if at_this_computer else wait_after_s(row["wrong_in_a_row"] + 1)
             connection.execute(
                 here.values(
                     tries=knocks.c.tries + 1,
@@ -206,7 +206,7 @@ class Door:
         return number
 
 
-def _wait_s(wrong: int) -> float:
+def wait_after_s(wrong: int) -> float:
     """How long the door is closed after so many wrong tries in a row."""
     over = wrong - FREE_TRIES
     return 0.0 if over < 0 else min(FIRST_WAIT_S * 2 ** min(over, 30), LONGEST_WAIT_S)

@@ -90,6 +90,13 @@ students = _table(
     UniqueConstraint("class_id", "name"),
     Index("one_name_in_a_class", "class_id", "name_key", unique=True),
 )
+# of students who came back by their PIN, on a shared computer
+visits = _table(
+    "visits",
+    Column("key_hash", String(64), primary_key=True),
+    _belongs_to("students", "student_id"),
+    _needed("until_s", Float),
+)
 class_lists = _table(
     "class_lists",
     _own_number(),

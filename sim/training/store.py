@@ -55,6 +55,7 @@ from sim.training.schema import (
     statements,
     students,
     tokens,
+    visits,
 )
 from sim.training.upkeep import check_whole, copy_before_version, make_private
 from sim.vehicle.problems import Problem
@@ -326,7 +327,7 @@ def _to_version_6(connection: Connection) -> None:
         ("messages", "hint INTEGER"),
     ):
         _add_column(connection, table, column)
-    metadata.create_all(connection, [reviews, record_stores, statements])
+    metadata.create_all(connection, [reviews, record_stores, statements, visits])
     for row in connection.execute(select(assignments.c.id, assignments.c.file)).all():
         here = assignments.update().where(assignments.c.id == row.id)
         connection.execute(here.values(place=row.id, **_told_by(row.file)))

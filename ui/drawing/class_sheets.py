@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+import segno
 from markupsafe import Markup
 
 from sim.bench.action_words import words_of
@@ -21,8 +22,14 @@ LESS = ("exercise", "last")  # what a phone has no room for
 
 
 def join_code(code: str, address: str) -> Markup:
-    """The code in letters that the last row can read."""
-    return _html("join_code", code, address)
+    """The code in letters that the last row can read, and the address as a QR code."""
+    return _html("join_code", code, address, qr_code(address))
+
+
+def qr_code(address: str) -> Markup:
+    """An address as a QR code (ISO/IEC 18004), dark on light in either scheme, as cameras need it."""
+    drawn = segno.make(address, error="m", micro=False)
+    return Markup(drawn.svg_inline(border=4, dark="#000000", light="#FFFFFF", omitsize=True))
 
 
 def board(rows: Iterable[BoardRow], minutes: Mapping[str, float]) -> Markup:

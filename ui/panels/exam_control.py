@@ -6,6 +6,7 @@ import time
 
 import streamlit as st
 
+from sim.training.class_list import read_class_list
 from sim.training.exams import LONGEST_EXAM_MIN
 from sim.training.rows import AssignmentRow, BoardRow, ClassRow
 from sim.vehicle.problems import Problem
@@ -16,6 +17,7 @@ from ui.state import classroom
 from ui.state.choices import distinct
 
 MORE_MIN = 10
+LONGEST_LIST = 100_000
 
 
 def choose_times() -> None:
@@ -102,6 +104,11 @@ def admission(group: ClassRow) -> None:
         st.toggle("who is not on the list waits until I let them in", key=f"by_approval_{group.id}")
         st.text_area("names that come in at once, one in each line", key=key, height=120)
         button("Keep it", "keep_admission", _kept)
+        st.file_uploader(
+            "or a class list as CSV: name and id", ["csv", "txt"], key="class_list_file",
+            help="The id is what the school's platform knows a student by: the gradebook has it.",
+        )  # fmt: skip
+        button("Take this list", "take_list", _taken, icon="upload")
 
 
 @classroom.instructor_only
@@ -111,6 +118,24 @@ def _kept() -> str:
     by_approval = st.session_state[f"by_approval_{group.id}"]
     classroom.records().classes.admit_by_list(group.id, by_approval, names)
     return f"{counted(len(names), 'name')} on the list" + ("" if by_approval else "; all who join come in")
+
+
+@classroom.instructor_only
+def _taken() -> str:
+    file = st.session_state.get("class_list_file")
+    if file is None:
+        raise Problem("choose a file first")
+    if file.size > LONGEST_LIST:
+        raise Problem(f"a class list has at most {LONGEST_LIST} bytes (here: {file.size})")
+    try:
+        text = file.getvalue().decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise Problem("this file is not text in UTF-8: save it again as CSV UTF-8") from None
+    class_id, listed = st.session_state.class_id, read_class_list(text)
+    classroom.records().classes.take_list(class_id, listed)
+    st.session_state[f"class_list_{class_id}"] = "\n".join(one.name for one in listed)
+    st.session_state[f"by_approval_{class_id}"] = True
+    return f"{counted(len(listed), 'name')} on the list"
 
 
 def waiting(group: ClassRow) -> None:

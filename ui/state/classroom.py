@@ -137,6 +137,8 @@ def desk_to_return_to() -> str:
 def leave() -> None:
     """Make this session a visitor's, and have the browser forget the desk; the records stay."""
     st.session_state.desk_left = True
+    if st.session_state.pop("shared_computer", False):
+        records().pins.leave(st.session_state.get("student_key", ""))
     for name in ("student_key", "work"):
         st.session_state.pop(name, None)
     st.query_params.pop(STUDENT, None)
@@ -205,7 +207,7 @@ def keep_cookies() -> None:
     if st.session_state.get("browser"):
         set_cookie(BROWSER_COOKIE, st.session_state.browser, BROWSER_KEPT_S)
     key = st.session_state.get("student_key", "")
-    if key:
+    if key and not st.session_state.get("shared_computer"):
         set_cookie(DESK_COOKIE, key, DESK_KEPT_S)
     elif st.session_state.get("desk_left"):
         set_cookie(DESK_COOKIE, "", 0)

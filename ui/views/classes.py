@@ -17,7 +17,7 @@ from ui.drawing.tables import plain_table
 from ui.panels import exam_control, exercise_control, projector
 from ui.panels.controls import button, download, one_of
 from ui.panels.exam import exam_words
-from ui.state import at_work, classroom
+from ui.state import at_work, classroom, reach
 from ui.state.choices import HOW, HOW_WORDS, distinct, entry_words
 
 
@@ -84,9 +84,30 @@ def _code(group: ClassRow) -> None:
         button("Open it again", "reopen_class", partial(_close, False))
         return
     with st.container(border=True, key="join_code_box"):
-        sheet.show(join_code(group.join_code, classroom.address("join")), "join_code_sheet")
-        projector.offer()
+        found = reach.for_students("join")
+        sheet.show(join_code(group.join_code, found.address), "join_code_sheet")
+        if found.hint:
+            st.warning(found.hint, icon=":material/wifi_off:")
+        with st.container(horizontal=True):
+            projector.offer()
+            _address()
     button("Close it for new students", "close_class", partial(_close, True))
+
+
+def _address() -> None:
+    with st.popover("Another address", icon=":material/link:"), st.form("reach", border=False):
+        st.text_input(
+            "address that students open", key="reach_address", max_chars=reach.LONGEST,
+            placeholder="http://192.168.0.10:8501",
+        )  # fmt: skip
+        st.form_submit_button("Show this one", on_click=_set_address)
+        st.caption("Empty: busbay finds this computer's address in the network.")
+
+
+@classroom.instructor_only
+def _set_address() -> str:
+    reach.set_address(st.session_state.reach_address)
+    return "the address is set"
 
 
 @classroom.instructor_only

@@ -53,6 +53,32 @@ def show() -> None:
             wrap_lines=True,
         )
         button("Leave", "leave", _leave, icon="logout")
+    if not group.private:
+        _pin(student)
+
+
+def _pin(student: StudentRow) -> None:
+    with st.popover("PIN for shared computers", icon=":material/pin:"):
+        has = classroom.records().pins.has_one(student.id)
+        st.markdown("With class code, name and PIN you come back on any computer, without this address.")
+        with st.form("choose_pin", clear_on_submit=True, border=False):
+            st.text_input("a PIN of 4 to 8 digits", key="new_pin", max_chars=8, type="password")
+            st.form_submit_button("Change it" if has else "Choose it", on_click=_choose_pin)
+        if st.session_state.pop("pin_kept", False):
+            st.success("The PIN is kept.", icon=":material/check:")
+
+
+def _choose_pin() -> None:
+    student = classroom.student()
+    if student is None:
+        return
+    try:
+        if not st.session_state.new_pin:
+            raise Problem("type a PIN first")
+        classroom.records().pins.choose(student.id, st.session_state.new_pin)
+        st.session_state.pin_kept = True
+    except Problem as problem:
+        st.session_state.desk_problem = str(problem)
 
 
 def _leave() -> None:

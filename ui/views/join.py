@@ -26,6 +26,7 @@ def show() -> None:
         problem = st.session_state.pop("join_problem", "")
         if problem:
             st.error(classroom.plain(problem), icon=":material/block:")
+        _by_pin()
     with at_home, st.container(border=True, height="stretch"):
         st.header("At home, alone", anchor=False)
         st.markdown("Choose exercises from the curriculum, take steps back, take your time. Only you see it.")
@@ -44,6 +45,29 @@ def _join() -> None:
     except Problem as problem:
         state.join_problem = str(problem)
         return
+    _to_the_desk(key)
+
+
+def _by_pin() -> None:
+    with st.expander("Back by name and PIN", icon=":material/pin:"):
+        st.caption("For a shared computer, if you have chosen a PIN on the page of your jobs.")
+        with st.form("pin", border=False):
+            st.text_input("class code", key="pin_code", max_chars=12)
+            st.text_input("your name", key="pin_name", max_chars=60)
+            st.text_input("PIN", key="pin_pin", max_chars=8, type="password")
+            st.form_submit_button("Back to my jobs", icon=":material/login:", on_click=_back)
+
+
+def _back() -> None:
+    state = st.session_state
+    code, name, pin = state.pin_code, state.pin_name, state.pin_pin
+    state.pin_pin = ""
+    try:
+        _, key = classroom.records().pins.come_back(code, name, pin)
+    except Problem as problem:
+        state.join_problem = str(problem)
+        return
+    state.shared_computer = True
     _to_the_desk(key)
 
 
