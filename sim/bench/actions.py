@@ -17,6 +17,7 @@ identify ECM                 read what a module says it is: VIN, part, software,
 read ECM                     read a module's live data once; `read ECM for 10 s` again and again
 details ECM P0562            freeze frames and counters of one trouble code
 readiness                    which monitors of the engine have run, and whether its lamp is asked for
+faults                       what controllers on SAE J1939 say: DM1, and DM2 on request
 actuate BCM run_relay on     switch an output (or `lamps`, all telltales) and hold it; `off`
 release BCM                  end that: the module switches its outputs by itself again
 selftest ECM                 let a module run all its tests anew
@@ -31,7 +32,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from sim.bench.observations import OBSERVATION_VERBS, Observation, parse_observation
-from sim.bench.traffic import no_tester_address
+from sim.bench.traffic import is_on_j1939, no_tester_address
 from sim.modules.diagnostics import engine_module
 from sim.modules.tester_control import outputs_of
 from sim.vehicle.car import Car
@@ -218,6 +219,14 @@ def _readiness(words: list[str], car: Car) -> Action:
     return Action("readiness", "readiness")
 
 
+def _faults(words: list[str], car: Car) -> Action:
+    if words:
+        raise EditProblem(f"'faults' takes nothing more (here: '{' '.join(words)}')")
+    if not is_on_j1939(car):
+        raise EditProblem("the diagnostic connector of this car is on no bus of SAE J1939; write 'scan'")
+    return Action("faults", "faults")
+
+
 def _actuate(words: list[str], car: Car) -> Action:
     if len(words) != 3 or words[2] not in ("on", "off"):
         raise EditProblem("write 'actuate MODULE OUTPUT on' or 'actuate MODULE OUTPUT off'")
@@ -277,6 +286,7 @@ _PARSERS: dict[str, Callable[[list[str], Car], Action]] = {
     "read": _read,
     "details": _details,
     "readiness": _readiness,
+    "faults": _faults,
     "actuate": _actuate,
     "release": _release,
     "selftest": _self_test,

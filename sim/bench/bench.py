@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from sim.bench.actions import Action, parse_action
+from sim.bench.j1939_reading import j1939_reading
 from sim.bench.live import Fidelity, LiveCar, LiveCarWithoutReasons
 from sim.bench.observing import Observed, observe
 from sim.bench.orange import refuse_orange_probing, refuse_orange_work
@@ -120,7 +121,7 @@ class Bench:
         self.identifications: dict[str, Identification] = {}  # the last of each module
         self.live_readings: dict[str, list[LiveReading]] = {}  # of each module, up to MOST_READINGS
         self.details: CodeDetails | None = None  # the last that were read
-        self.tests: dict[str, Told] = {}  # the last result of each module's self-test, and of `readiness`
+        self.tests: dict[str, Told] = {}  # the last of each module's self-test, of `readiness` and `faults`
         self.cleared_since_scan = False  # the last report is from before codes were cleared
         self.observed: Observed | None = None  # by the last measurement or look; read by `sim.instruments`
         edits = [parse_edit(text, car) for text in self.given]
@@ -373,6 +374,11 @@ def _readiness(bench: Bench, action: Action, progress: _Progress) -> _Found:
     return found
 
 
+def _faults(bench: Bench, action: Action, progress: _Progress) -> _Found:
+    bench.tests["faults"] = found = j1939_reading(bench.tester, bench.base)
+    return found
+
+
 def _actuate(bench: Bench, action: Action, progress: _Progress) -> _Found:
     name, output = action.argument.split()
     return actuate(bench.tester, name, output, action.on, bench.base)
@@ -410,6 +416,7 @@ _DOERS: dict[str, Callable[[Bench, Action, _Progress], _Found]] = {
     "read": _read,
     "details": _details,
     "readiness": _readiness,
+    "faults": _faults,
     "actuate": _actuate,
     "release": _release,
     "selftest": _self_test,

@@ -130,6 +130,7 @@ class Tester:
         self._held: set[str] = set()  # modules whose session stays open: a tester holds outputs of theirs
         self._present: Timer | None = None
         self._at_work = False
+        self.on_frame: Callable[[Frame], None] | None = None  # who else hears what comes over the bus
         self.keys = SharedSecret(SECRET)
         live.network.listen(TESTER, self._frame)
 
@@ -181,6 +182,14 @@ class Tester:
     def wait(self, for_s: float) -> None:
         """Let time pass while the tester stays connected."""
         self._live.run(for_s)
+
+    def after(self, delay_s: float, action: Callable[[], None]) -> Timer:
+        """Call `action` after a delay."""
+        return self._live.world.after(delay_s, action)
+
+    def transmit(self, frame: Frame, on_sent: Callable[[float], None]) -> Callable[[], None]:
+        """Send one frame from the diagnostic connector; returns how to take it back."""
+        return self._live.network.send(TESTER, frame, on_sent)
 
     def hold_codes(self, held: bool) -> None:
         """Let no module set codes meanwhile, or let them again; sent to all modules at once."""
@@ -304,6 +313,8 @@ class Tester:
         return self._inbox[0] if self._inbox else None
 
     def _frame(self, frame: Frame, sender: str, time_s: float) -> None:
+        if self.on_frame is not None:
+            self.on_frame(frame)
         if self._link is not None and frame.can_id == self._expected_id:
             self._link.frame(frame)
 

@@ -10,6 +10,7 @@ from sim.network.streams import Stream
 from sim.vehicle.bus_paths import bus_graph, shortest_bus_path
 from sim.vehicle.car import Car
 from sim.vehicle.elements import TESTER
+from sim.vehicle.j1939_addresses import j1939_buses
 
 Streams = dict[tuple[str, str], Stream]  # by message and bus
 Hop = tuple[str, str]  # the channel that sends, and the one that must hear it
@@ -80,6 +81,11 @@ def frame_path(car: Car, start: str, end: str) -> list[Hop]:
         hops.append((sender, f"{gateway}.{bus}"))
         sender = f"{gateway}.{next_bus}"
     return [*hops, (sender, f"{end}.{path[-1]}")]
+
+
+def is_on_j1939(car: Car) -> bool:
+    """Is the bus at the diagnostic connector one of SAE J1939?"""
+    return TESTER in car.transceivers and car.transceivers[TESTER].bus in j1939_buses(car.built)
 
 
 def no_tester_address(car: Car, module: str) -> str:

@@ -20,6 +20,7 @@ from typing import Literal
 from sim.bench.actions import FOB_PLACES, KEY_POSITIONS, Action, parse_action
 from sim.bench.observations import METER_FUNCTIONS, Kind
 from sim.bench.probing import places
+from sim.bench.traffic import is_on_j1939
 from sim.modules.tester_control import outputs_of
 from sim.vehicle.answer_parts import PARTS
 from sim.vehicle.car import Car
@@ -144,6 +145,7 @@ ACTIONS: Mapping[str, Callable[[Car], Iterator[str]]] = {
     "read": _of_modules("read"),
     "details": lambda car: (f"details {name} P0562-00" for name in car.addresses),
     "readiness": lambda car: iter(("readiness",)),
+    "faults": lambda car: iter(("faults",) if is_on_j1939(car) else ()),
     "actuate": _outputs,
     "release": _of_modules("release"),
     "selftest": _of_modules("selftest"),

@@ -22,10 +22,12 @@ MINUTES: Mapping[str, float] = {
     "unswap": 15.0, "unterminate": 10.0,  # two terminals out of their cavities and back; a resistor cut out
     "replace": 60.0, "refer": 180.0,
     "read": 2.0, "details": 1.0, "readiness": 1.0, "actuate": 2.0, "release": 0.5, "selftest": 2.0,
+    "faults": 2.0,
     "identify": 2.0, "code": 10.0, "calibrate": 15.0, "match": 20.0, "flash": 30.0,  # with a tester
 }  # fmt: skip
 DAMAGE_MINUTES = 2.0  # to bring about a fault that no search brings about
 SENSOR_MINUTES = 15.0  # to replace a sensor
+NEW_BATTERY_MINUTES = 20.0  # to replace one
 BATTERY_MINUTES = 5.0  # a battery clamp off or on
 
 
@@ -40,4 +42,6 @@ def minutes_of(action: Action, car: Car, waited_s: float = 0.0) -> float:
         return BATTERY_MINUTES
     if verb == "replace" and part in car.built.sensors:
         return SENSOR_MINUTES
+    if verb == "replace" and part in car.built.battery.names:
+        return NEW_BATTERY_MINUTES
     return MINUTES.get(verb, DAMAGE_MINUTES)

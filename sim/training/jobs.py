@@ -18,6 +18,7 @@ CLAMPS = (NEGATIVE_CLAMP, POSITIVE_CLAMP)
 TOOL_OF: dict[str, Tool] = {
     "press": "seat", "brake": "seat", "key": "seat", "fob": "seat", "switch": "seat", "wait": "seat",
     "cable": "seat",
+    "faults": "scan",
     "scan": "scan", "save": "scan", "clear": "clear", "unlock": "clear", "identify": "scan",
     "read": "scan", "details": "scan", "readiness": "scan", "actuate": "scan", "release": "scan",
     "selftest": "scan",

@@ -8,6 +8,7 @@ import pytest
 
 from sim.bench.bench import Bench
 from sim.bench.explain import why_code
+from sim.bench.j1939_reading import J1939Reading
 from sim.bench.live import Fidelity
 from sim.bench.snapshot import BenchSnapshot
 from sim.catalogue import find_car
@@ -28,7 +29,7 @@ from sim.vehicle.j1939 import (
     Identifier,
     Name,
 )
-from sim.vehicle.problems import FileProblem
+from sim.vehicle.problems import EditProblem, FileProblem
 from sim.vehicle.reading import car_from_text
 
 TRUCK = find_car("regional-truck")
@@ -230,3 +231,32 @@ def _refused(text: str) -> str:
     with pytest.raises(FileProblem) as refused:
         car_from_text(text)
     return str(refused.value)
+
+
+@pytest.mark.parametrize("fidelity", ["frame", "stream"])
+def test_a_tester_reads_who_is_there_and_what_each_says(fidelity: Fidelity) -> None:
+    """Active and previously active codes with their module, an address lost, a module not heard."""
+    bench = Bench(TRUCK, ["readdress LIFTGATE as RETARDER", "pull F7"], fidelity=fidelity)
+    bench.do_all([*MORNING, "fit F7", "wait 5 s"])
+    told = bench.do("faults").told
+    assert told is not None
+    assert told.words.startswith("RETARDER could not claim address 16; TCM: SPN 2016 FMI 9, controller at")
+    reading = bench.tests["faults"]
+    assert isinstance(reading, J1939Reading)
+    rows = {(row["module"], row["state"]): row for row in reading.rows()}
+    assert "address 16, usually 200" == rows["LIFTGATE", ""]["address"]
+    text = "controller at address 16 (RETARDER), abnormal update rate"
+    lost = rows["ABS", "active"]
+    assert ("SPN 2016 FMI 9", text, "1") == (lost["code"], lost["text"], lost["count"])
+    assert "SPN 2047 FMI 9" == rows["CLUSTER", "previously active"]["code"]
+    assert ("protect",) == reading.lamps
+    bench.do_all(["unplug CLUSTER.C1", "wait 5 s"])
+    told = bench.do("faults").told
+    assert told is not None
+    assert "CLUSTER not heard" in told.words
+
+
+def test_a_car_without_sae_j1939_says_so() -> None:
+    """The tester refuses with one sentence, which names what to do instead."""
+    with pytest.raises(EditProblem, match=r"on no bus of SAE J1939; write 'scan'"):
+        Bench(find_car("six-modules")).do("faults")

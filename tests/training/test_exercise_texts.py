@@ -23,6 +23,7 @@ TOPICS = {
     "passenger equipment",
     "comfort",
     "battery drain",
+    "trailer",
     "inspection",
 }  # complaints and systems, in the words of a work order
 CAUSES = re.compile(

@@ -76,3 +76,13 @@ def test_a_graph_has_a_point_for_each_reading_and_says_it_in_words() -> None:
     heights = [float(point.split(",")[1]) for point in str(line.get("points")).split()]
     assert sorted(heights, reverse=True) == heights
     assert "No numbers" in graph(readings, "gear")
+
+
+def test_a_truck_has_its_controllers_read() -> None:
+    """Address, code and meaning of each controller on SAE J1939, and the lamps that DM1 asks for."""
+    held = held_of("regional-truck.yaml")
+    held.bench.do_all(["unplug RETARDER.C1", "key run", "wait 6 s", "scan"])
+    app = press(opened("bay", held, "Tester"), "faults")
+    assert has_drawn(app, "SPN 2016 FMI 9")
+    assert has_drawn(app, "controller at address 16 (RETARDER), abnormal update rate")
+    assert any("Lamps that DM1 asks for: protect." in one.value for one in app.caption)

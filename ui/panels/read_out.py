@@ -6,7 +6,9 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.j1939_reading import J1939Reading
 from sim.bench.reading_out import CodeDetails, LiveReading
+from sim.bench.traffic import is_on_j1939
 from sim.modules.diagnostics import engine_module
 from sim.modules.tester_control import outputs_of
 from ui.drawing import sheet
@@ -20,6 +22,7 @@ from ui.state.work import as_shown, ask_to_do_as_shown
 
 MODULE, OUTPUT, CODE, SHOWN = "read_module", "read_output", "read_code", "read_shown"
 READ_S = 10
+COLUMNS = ("module", "source address", "code", "meaning", "state", "count")
 
 
 def show(held: Held, visible: Visible) -> None:
@@ -38,6 +41,7 @@ def show(held: Held, visible: Visible) -> None:
         _actuate(held, name)
         _records(held)
         _monitors(held)
+        _j1939(held)
 
 
 def _button(words: str, action: str, icon: str) -> None:
@@ -101,6 +105,22 @@ def _details(found: CodeDetails | None) -> None:
         st.warning(found.refusal)
     else:
         sheet.show(plain_table(("record", "value"), list(found.rows())), "details")
+
+
+def _j1939(held: Held) -> None:
+    if not is_on_j1939(held.car):
+        return
+    st.markdown("**Controllers on SAE J1939**")
+    action_button("Read DM1 and DM2", "faults", icon=":material/local_shipping:")
+    found = held.bench.tests.get("faults")
+    if not isinstance(found, J1939Reading):
+        return
+    if found.refusal:
+        st.warning(found.refusal)
+        return
+    lamps = ", ".join(found.lamps) or "none"
+    st.caption(f"At {found.time_s:.1f} s. Lamps that DM1 asks for: {lamps}.")
+    sheet.show(plain_table(COLUMNS, [tuple(row.values()) for row in found.rows()]), "faults_read")
 
 
 def _monitors(held: Held) -> None:
