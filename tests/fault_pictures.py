@@ -59,7 +59,7 @@ def examples(car: Car) -> list[str]:
 def _start(car: Car) -> list[str]:
     if any(switch.operated_by == "key_run" for switch in car.built.switches.values()):
         return ["key run", "wait 3 s", "key crank"]
-    return ["press start with brake"] if car.built.engine else ["press start"]
+    return ["press start with brake"] if car.built.engine or car.built.high_voltage else ["press start"]
 
 
 def _stop(bench: Bench) -> list[str]:
@@ -75,7 +75,8 @@ def seen(car: Car, *given: str) -> Seen:
         bench = Bench(car, given, fidelity="stream")
         bench.do_all(["wait 5 s", *_start(car), f"wait {RUN_S} s", "scan"])
         running_v = bench.live.reading.between("BAT+", "BAT-") or 0.0
-        asked = next((name for name in ("ECM", *car.addresses) if name in car.addresses), "")
+        pack = (car.built.high_voltage.controller,) if car.built.high_voltage else ()
+        asked = next((name for name in ("ECM", *pack, *car.addresses) if name in car.addresses), "")
         live = bench.do(f"read {asked}").told
         seat, report = seat_of(bench), bench.last_report
         bench.do_all([*_stop(bench), f"wait {REST_S} s"])

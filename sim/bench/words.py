@@ -136,6 +136,7 @@ ACTIONS: Mapping[str, Callable[[Car], Iterator[str]]] = {
     "key": lambda car: (f"key {position}" for position in KEY_POSITIONS),
     "fob": lambda car: (f"fob {place}" for place in FOB_PLACES),
     "switch": _switches,
+    "cable": lambda car: iter(("cable in", "cable out")),
     "wait": lambda car: iter(("wait 10 s",)),
     "scan": lambda car: iter(("scan",)),
     "save": lambda car: iter(("save before",)),

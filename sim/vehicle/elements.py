@@ -180,6 +180,13 @@ class PilotSource(Element):
 
 
 @dataclass(frozen=True, slots=True)
+class CableCode(Element):
+    """The resistor in the plug of a charging cable that tells its rating, while it is plugged in."""
+
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True)
 class PilotDiode(Element):
     """The diode after a car's pilot contact: its forward voltage and `ohm`, while a cable is plugged in."""
 

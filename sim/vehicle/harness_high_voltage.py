@@ -19,12 +19,11 @@ from sim.vehicle.description_high_voltage import (
     Inlet,
 )
 from sim.vehicle.elements import (
-    CHARGE_CABLE,
+    CableCode,
     Coil,
     Connector,
     Contact,
     Driver,
-    HandSwitch,
     PilotDiode,
     PilotSource,
     Pin,
@@ -142,7 +141,7 @@ def _lay_inlet(loom: Loom, inlet: Inlet) -> None:
     pilot, proximity, earth = (f"{inlet.part}:{n}" for n in (3, 4, 5))
     ground = f"{module}:0"
     loom.add(PilotSource("STATION", pilot, earth, STATION_V, STATION_OHM))
-    loom.add(HandSwitch("STATION:cable", proximity, earth, CHARGE_CABLE, CABLE_OHM[CABLE_A]))
+    loom.add(CableCode("STATION:cable", proximity, earth, CABLE_OHM[CABLE_A]))
     for cavity, pin in ((3, end.pin), (4, inlet.proximity)):
         loom.run(f"{inlet.part}.{cavity}", loom.pins[module, pin], inlet.via, 2.0, LOOP_MM2, pin, path)
     loom.wire(f"{inlet.part}.5", loom.ground_node(inlet.ground, (*path, "ground")), 0.8, 2.5)

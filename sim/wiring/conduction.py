@@ -11,6 +11,7 @@ from sim.vehicle.elements import (
     CHARGE_CABLE,
     TESTER,
     Bias,
+    CableCode,
     Coil,
     Contact,
     Draw,
@@ -110,7 +111,8 @@ def is_switched(element: Element) -> bool:
     if isinstance(element, Contact):
         return element.connector == "DLC"
     switching = HandSwitch | Driver | RelayContact | Draw | ReferenceSupply | Bias
-    return isinstance(element, switching | GeneratorOutput | GeneratorSignal | PilotSource | PilotDiode)
+    charging = GeneratorOutput | GeneratorSignal | PilotSource | PilotDiode | CableCode
+    return isinstance(element, switching | charging)
 
 
 def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
@@ -128,7 +130,7 @@ def is_closed(element: Element, car: Car, state: SwitchState) -> bool:
             return element.connector != "DLC" or TESTER in state.running
         case GeneratorOutput():
             return state.generator
-        case PilotSource() | PilotDiode():
+        case PilotSource() | PilotDiode() | CableCode():
             return CHARGE_CABLE in state.operated
         case GeneratorSignal():
             return state.generator and car.is_whole(car.elements["GEN"])
@@ -155,6 +157,6 @@ def _built_ohm(element: Element, car: Car) -> float:
             return draw_v(car) / element.run_a
         case Contact() | Coil() | RelayContact() | HandSwitch() | Driver() | Resistor() | LoadPart():
             return element.ohm
-        case GeneratorSignal() | Bias() | ShortingBar():
+        case GeneratorSignal() | Bias() | ShortingBar() | CableCode():
             return element.ohm
     raise TypeError(f"{element.id}: a {type(element).__name__} has no resistance in this model")
