@@ -19,7 +19,8 @@ A case is a YAML file::
 or the car itself: the lines of its vehicle file, indented below `car:` or, comments and all, below `car: |`.
 Then car and case travel in one file.
 
-What is not in `seen` was not looked at; that is not the same as absent. Every story's edits (faults, repairs,
+`date`, `odometer` and `complaint` go on the shop report; a step may have a `note` and `photos`. What is not
+in `seen` was not looked at; that is not the same as absent. Every story's edits (faults, repairs,
 theories about how the car was built) are given to the car, and the same steps are run.
 
 Not modelled: what a person saw wrong or remembers wrong.
@@ -28,8 +29,10 @@ Not modelled: what a person saw wrong or remembers wrong.
 from __future__ import annotations
 
 import re
+from base64 import b64decode
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from io import StringIO
 from typing import Annotated, Literal
 
@@ -47,6 +50,9 @@ def _listed(value: object) -> object:
     return (value,) if isinstance(value, str) else value
 
 
+# letters of base64, so that a case with its photos and its car stays below the limit of a file
+MOST_PHOTO_TEXT, MOST_PHOTOS_TEXT = 200_000, 700_000
+PHOTO_KINDS = {"image/png": b"\x89PNG\r\n\x1a\n", "image/jpeg": b"\xff\xd8\xff"}
 NO_CODE = "is not a module with a code: write 'ECM U0101' or 'ECM U0101-87 stored'"
 
 
@@ -82,6 +88,10 @@ def _code_seen(value: object) -> object:
 Codes = Annotated[
     tuple[Annotated[CodeSeen, BeforeValidator(_code_seen), PlainSerializer(str, return_type=str)], ...],
     BeforeValidator(_listed),
+]
+# a date or a figure, which YAML would take for something else than words
+Said = Annotated[
+    str, BeforeValidator(lambda v: str(v) if isinstance(v, int | float | date) and v is not True else v)
 ]
 Lines = Annotated[tuple[str, ...], BeforeValidator(_listed)]
 
@@ -136,11 +146,37 @@ class Evidence(Part):
         return self
 
 
+class Photo(Part):
+    """A picture that belongs to a step, in base64; what it is, its content says, not its name."""
+
+    name: str = Field(min_length=1, max_length=80)
+    data: str = Field(max_length=MOST_PHOTO_TEXT)
+
+    @model_validator(mode="after")
+    def _is_a_picture(self) -> Photo:
+        _ = self.kind
+        return self
+
+    @property
+    def kind(self) -> str:
+        """`image/png` or `image/jpeg`, by its first bytes; raises `ValueError` for anything else."""
+        try:
+            raw = b64decode(self.data, validate=True)
+        except ValueError:
+            raise ValueError(f"the photo '{self.name}' is not base64") from None
+        for kind, first in PHOTO_KINDS.items():
+            if raw.startswith(first):
+                return kind
+        raise ValueError(f"'{self.name}' is no photo: a step takes PNG and JPEG")
+
+
 class CaseStep(Part):
-    """Something done, and what was seen then."""
+    """Something done, and what was seen then; a note and photos that belong to it prove nothing here."""
 
     do: Lines = Field(min_length=1)
     seen: Evidence = Evidence()
+    note: str = Field("", max_length=1000)
+    photos: tuple[Photo, ...] = Field((), max_length=4)
 
 
 class Story(Part):
@@ -155,12 +191,23 @@ class Case(Part):
 
     case: str = Field(min_length=1, max_length=120)
     about: str = Field("", max_length=2000)
+    date: Said = Field("", max_length=20)
+    odometer: Said = Field("", max_length=30)
+    complaint: str = Field("", max_length=600)
     car: Annotated[str, BeforeValidator(_as_vehicle_text)]
     seed: int = Field(0, ge=0, le=2**31)
     given: Lines = ()
     steps: tuple[CaseStep, ...] = Field(min_length=1)
     stories: dict[str, Story] = Field(min_length=1)
     experiments: tuple[Lines, ...] = ()
+
+    @model_validator(mode="after")
+    def _not_too_many_photos(self) -> Case:
+        size = sum(len(photo.data) for step in self.steps for photo in step.photos)
+        if size > MOST_PHOTOS_TEXT:
+            most, now = MOST_PHOTOS_TEXT // 1000, size // 1000
+            raise ValueError(f"the photos of a case take at most {most} kB together (here: {now} kB)")
+        return self
 
     @property
     def holds_its_car(self) -> bool:

@@ -11,8 +11,11 @@ from sim.catalogue import find_car, is_path, vehicle_text
 from sim.command_line import FILE, car_argument, command, print_json, progress, write_new, write_over
 from sim.lab.case_file import as_case_file, case_from_text, find_case
 from sim.lab.command_options import Runs, case_argument, html_option, runs_options
+from sim.lab.next_check import next_check
 from sim.lab.scan_report import read_report
+from sim.lab.shop_report import shop_report
 from sim.lab.stories import CaseTold, case_told, table_text, try_stories
+from sim.lab.story_checks import rivals
 from sim.vehicle.problems import Problem
 from sim.vehicle.reading import text_of
 
@@ -25,19 +28,24 @@ EXAMPLE = (
 @command("case", examples=["case radio-taxi", "case my-case.yaml --html case.html"], result=CaseTold)
 @case_argument
 @html_option
+@click.option("--report", type=FILE, help="Write the shop report: found, proved, open, on a page or two.")
 @runs_options
-def case(case: str, html: Path | None, runs: Runs, as_json: bool) -> None:
+def case(case: str, html: Path | None, report: Path | None, runs: Runs, as_json: bool) -> None:
     """Put the rival stories of a case to the test.
 
     The stories that give everything that was seen come first.
     """
+    told = find_case(case)
     with runs.workshop() as workshop, progress("runs") as tell:
-        table = try_stories(find_case(case), workshop=workshop, progress=tell)
+        table = try_stories(told, workshop=workshop, progress=tell)
+        if report:
+            found = rivals(told, workshop=workshop)
+            write_over(report, shop_report(table, next_check(found, every_kind=True, workshop=workshop)))
     if html:
         write_over(html, table.as_html())
     if as_json:
         print_json(case_told(table))
-    elif not html:
+    elif not (html or report):
         print(table_text(table))
 
 

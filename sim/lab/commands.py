@@ -44,7 +44,7 @@ from sim.lab.report import DISCLAIMER, as_text
 from sim.lab.search_plan import Question, SearchAnswer, search_on
 from sim.lab.search_report import found_words, no_cause_words
 from sim.lab.search_result import SearchResult
-from sim.lab.story_checks import minute_of, rivals
+from sim.lab.story_checks import minutes_before, rivals
 from sim.lab.workshop import Workshop
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
@@ -263,7 +263,7 @@ def best_check(
         print_json(AdviceTold(DISCLAIMER, advice.words, advice.of, tuple(rows)))
         return 0 if found.causes else 1
     if before is not None:
-        print(f"Before step {before}, at minute {minute_of(find_case(case), before):g}:")
+        print(f"Before step {before}, at minute {minutes_before(find_case(case))[before - 1]:g}:")
     print(advice.words if found.causes else no_cause_words(found), end="\n\n")
     cells = [
         (

@@ -211,6 +211,8 @@ class Judge:
         pairs = Pairs(self._car, self._search.steps, marks[()])
         opens = {edits: one for edits in dict.fromkeys(singles.values()) if (one := self._pure(edits))}
         cut = self._cut_off(opens, pairs.scanned)
+        if all(len(edits) < 2 for edits, *_ in classes):
+            return self._judged_alone(classes, singles, cut, pairs, marks[()])
         marks |= self._marks([edits for edits in dict.fromkeys(singles.values()) if edits not in cut])
         alone = {edits: self._alone(pairs, edits, mark) for edits, mark in marks.items()}
         known = KnownSingles(pairs, alone, cut, opens, self._theories(singles.values()))
@@ -225,6 +227,27 @@ class Judge:
                 else:
                     found[k] = told
                     self.final_state[k] = known.final_state(parts)
+        return found | self._run(pairs, open_ones)
+
+    def _judged_alone(
+        self,
+        classes: Sequence[EditClass],
+        singles: Mapping[str, tuple[str, ...]],
+        cut: Set[tuple[str, ...]],
+        pairs: Pairs,
+        usual: Footprint,
+    ) -> Contradicted:
+        """Without pairs it does not matter what an edit does inside: runs end at a contradiction."""
+        found: Contradicted = {}
+        open_ones: dict[int, Undecided] = {}
+        for k, (edits, *_) in enumerate(classes):
+            if not edits:
+                found[k] = self._alone(pairs, (), usual).first_contradiction if usual.account.sights else 1
+                self.final_state[k] = usual.final_state
+            elif pairs.scanned and singles[edits[0]] in cut:
+                found[k] = pairs.scanned.step
+            else:
+                open_ones[k] = Undecided(self._search.trial(PossibleCause(edits, (), 0.0)))
         return found | self._run(pairs, open_ones)
 
     def _singles(self, classes: Sequence[EditClass]) -> dict[str, tuple[str, ...]]:

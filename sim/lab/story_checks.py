@@ -5,7 +5,7 @@
     earlier = rivals(case, before=3, workshop=workshop)  # as it was before the third step
 
 The stories that give everything seen so far stand for the possible causes; a search is not needed.
-`minute_of` says at which minute of labor a step began: "at minute 12 you could have known".
+`minutes_before` says at which minute of labor a step began: "at minute 12 you could have known".
 
 Not modelled: stories that a person had not thought of yet; what waiting for a part costs.
 """
@@ -58,11 +58,12 @@ def as_it_was(case: Case, before: int) -> Case:
     return case.model_copy(update={"steps": case.steps[: before - 1]})
 
 
-def minute_of(case: Case, step: int) -> float:
-    """At which minute of labor a step (from 1) began: all that was done before it, to the tenth."""
-    car, minutes = case.whole_car, 0.0
-    for done in case.steps[: step - 1]:
-        for text in done.do:
+def minutes_before(case: Case) -> tuple[float, ...]:
+    """At which minute of labor each step began: all that was done before it, to the tenth."""
+    car, minutes, found = case.whole_car, 0.0, []
+    for step in case.steps:
+        found.append(round(minutes, 1))
+        for text in step.do:
             action = parse_action(text, car)
             minutes += minutes_of(action, car, action.number)
-    return round(minutes, 1)
+    return tuple(found)

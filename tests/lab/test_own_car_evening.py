@@ -9,7 +9,7 @@ import pytest
 
 from sim.cli import main
 from sim.lab.case_file import read_case
-from sim.lab.story_checks import minute_of, rivals
+from sim.lab.story_checks import minutes_before, rivals
 from sim.lab.workshop import Workshop
 from sim.vehicle.problems import Problem
 
@@ -75,6 +75,8 @@ def test_before_a_step_more_stories_were_open_and_the_minute_is_told(here: Works
     early, late = rivals(case, before=2, workshop=here), rivals(case, workshop=here)
     assert len(early.causes) >= len(late.causes)
     assert {one.edits for one in late.causes} <= {one.edits for one in early.causes}
-    assert 0 == minute_of(case, 1) < minute_of(case, 2)
+    starts = minutes_before(case)
+    assert 0 == starts[0] < starts[1]
+    assert sorted(starts) == list(starts)
     with pytest.raises(Problem, match="a step to be before is one of 2 to"):
         rivals(case, before=99, workshop=here)
