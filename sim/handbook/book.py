@@ -113,12 +113,18 @@ def _written(name: str) -> str:
     )  # fmt: skip
     environment.filters["cell"] = lambda text: " ".join(str(text).split()).replace("|", "\\|")
     environment.filters["linked"] = _linked
+    environment.filters["rows_of"] = _rows_of
     return environment.get_template(f"{name}.md").render(
         titles=TITLES, pages=pages(), sections=vehicle_file.sections(), heading_of=heading_of,
         terms=glossary.terms(), standards=glossary.standards(), actions=actions.FORMS,
         observations=observations.FORMS, faults=sentences.faults(), repairs=sentences.repairs(),
         plain_words=PLAIN_WORDS,
     )  # fmt: skip
+
+
+def _rows_of(forms: str) -> list[list[str]]:
+    """Forms and what they mean, from lines with two blanks or more between them."""
+    return [[*re.split(r"\s{2,}", line.strip(), maxsplit=1), ""][:2] for line in forms.splitlines() if line]
 
 
 def _linked(takes: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import click
@@ -45,4 +47,15 @@ def _write(out: Path) -> None:
         raise Problem(f"{out} cannot be made: {error.strerror}") from None
     for one in chapters():
         write_over(out / f"{one.name}.md", one.text)
+    _draw(out)
     print(f"{len(chapters())} chapters in {out}; begin with {out / 'start.md'}")
+
+
+def _draw(out: Path) -> None:
+    """The pictures beside the chapters, drawn by the front end, of which this room knows the command only."""
+    drawn = subprocess.run(
+        [sys.executable, "-m", "ui.drawing.handbook_pictures", str(out)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    if drawn.returncode:
+        raise Problem(f"the pictures cannot be drawn: {drawn.stderr.strip().splitlines()[-1]}")

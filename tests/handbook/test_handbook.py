@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
@@ -16,6 +17,7 @@ from sim.handbook.tables import rows
 from sim.vehicle.edit import EDIT_KINDS
 from sim.vehicle.problems import EditProblem, FileProblem, Problem
 from sim.vehicle.reading import car_from_text
+from ui.drawing.handbook_pictures import NAMED, PICTURES
 from ui.registry import PAGES
 
 ROOT = Path(__file__).parents[2]
@@ -113,6 +115,13 @@ def test_a_table_with_a_row_too_short_is_refused(monkeypatch: pytest.MonkeyPatch
         rows("terms.csv", 4)
 
 
+def test_every_picture_is_in_a_chapter_and_every_chapter_has_its_pictures() -> None:
+    """A picture that a chapter names can be drawn, and none is drawn for nothing."""
+    named = [name for one in chapters() for _, name in NAMED.findall(one.text)]
+    assert sorted(PICTURES) == sorted(named)
+    assert sum(one.text.count("![") for one in chapters()) == len(named)
+
+
 # -- from the command line -----------------------------------------------------------------------------------
 
 
@@ -122,7 +131,12 @@ def test_the_command_writes_every_chapter_as_markdown(
     """One file for each chapter, the same text as on the page; written again without complaint."""
     for _ in range(2):
         assert 0 == main(["handbook", "--out", str(tmp_path / "book")])
-    assert {f"{name}.md" for name in TITLES} == {file.name for file in (tmp_path / "book").iterdir()}
+    files = {file.name for file in (tmp_path / "book").iterdir()}
+    assert {f"{name}.md" for name in TITLES} | {f"{name}.svg" for name in PICTURES} == files
+    for name in PICTURES:
+        drawn = ElementTree.parse(tmp_path / "book" / f"{name}.svg").getroot()
+        assert "{http://www.w3.org/2000/svg}svg" == drawn.tag
+        assert not [one for one in drawn.iter() if one.get("data-id") or one.get("tabindex")]
     written = (tmp_path / "book" / "glossary.md").read_text(encoding="utf-8")
     assert chapter("glossary").text == written
     assert f"{len(TITLES)} chapters" in capsys.readouterr().out

@@ -13,26 +13,15 @@ from typing import Any
 
 import streamlit as st
 
+from ui.drawing.styles import style
+
 HERE = Path(__file__).parent
-STYLES = (
-    "map",
-    "timeline",
-    "causes",
-    "tables",
-    "instruments",
-    "plan",
-    "dash",
-    "fuse_box",
-    "class",
-    "doors",
-    "term",
-)
 NARROWER_THAN_PX = 520
 
 _sheet = st.components.v2.component(
     "busbay_sheet",
     html="<div class='sheet'></div>",
-    css="".join((HERE / f"{name}.css").read_text(encoding="utf-8") for name in STYLES),
+    css=style(),
     js="".join((HERE / f"{name}.js").read_text(encoding="utf-8") for name in ("playback", "sheet")),
 )
 

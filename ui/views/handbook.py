@@ -7,6 +7,8 @@ import re
 import streamlit as st
 
 from sim.handbook.book import TITLES, chapter
+from ui.drawing import sheet
+from ui.drawing.handbook_pictures import NAMED, shown
 
 CHAPTER = "chapter"
 
@@ -22,7 +24,16 @@ def show() -> None:
         st.radio("chapter", list(TITLES), key=CHAPTER, format_func=TITLES.__getitem__, on_change=_turned)
         st.caption("As Markdown files: `busbay handbook --out FOLDER`")
     with right, st.container(key="handbook_text"):
-        st.markdown(_alone(chapter(st.session_state.chapter).text))
+        _with_pictures(_alone(chapter(st.session_state.chapter).text))
+
+
+def _with_pictures(text: str) -> None:
+    """A chapter, each picture where it is named."""
+    read, *rest = NAMED.split(text)
+    st.markdown(read)
+    for words, name, more in zip(*[iter(rest)] * 3, strict=True):
+        sheet.show(shown(name, words), f"picture {name}")
+        st.markdown(more)
 
 
 def _turned() -> None:
