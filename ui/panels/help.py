@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from sim.handbook.glossary import terms_of
+from sim.handbook.glossary import meaning, terms_of
 from sim.handbook.links import Paragraph, paragraph_for
 from sim.vehicle.problems import Problem
 
@@ -27,6 +27,11 @@ def paragraph_link(paragraph: Paragraph | None) -> None:
     """A link to the paragraph about a problem, if the handbook has one."""
     if paragraph is not None:
         link(paragraph.words, paragraph.chapter)
+
+
+def term(*words: str) -> str:
+    """What words of the trade mean, for the help of the label where they are first met."""
+    return "\n\n".join(map(meaning, words))
 
 
 def tell(problem: Problem | str, otherwise: Paragraph | None = None) -> None:

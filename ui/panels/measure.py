@@ -19,6 +19,7 @@ from sim.vehicle.problems import EditProblem
 from ui.drawing import sheet
 from ui.drawing.battery import POSTS, battery
 from ui.drawing.instruments import Setup, display, expected_table, readings_table, strip
+from ui.panels.help import term
 from ui.panels.terminals import (
     GENTLEST,
     choose_from,
@@ -40,6 +41,11 @@ KINDS = {
 }  # fmt: skip
 LAMPS_W = {2.0: "2 W test light", 5.0: "5 W", 21.0: "21 W", 55.0: "55 W"}
 USUAL_LAMP_W = 21.0
+# words of the glossary that are met with an instrument
+MET_WITH = {
+    "volts": ("voltage drop", "pulsed signal"), "continuity": ("continuity",), "load": ("load test",),
+    "ohms": ("terminator", "open"), "minimum": ("starter",),
+}  # fmt: skip
 CAN_STAY = ("volts", "minimum", "ohms", "continuity")
 SHOWN_READINGS = 40
 LEADS = ("red", "black")
@@ -127,11 +133,13 @@ def choose(held: Held, visible: Visible) -> str:
     if kind == "look":
         choose_from("part to inspect", sights(held), "look_at", "a connector, fuse, relay, ground or wire")
     elif kind == "amps":
-        choose_from("open the circuit at", loops(held), "loop_at", "a fuse, pin or battery clamp")
+        help = term("sleep current", "parasitic draw")
+        choose_from("open the circuit at", loops(held), "loop_at", "a fuse, pin or battery clamp", help)
     elif kind == "clamp":
-        choose_from("clamp around the wire at", loops(held), "loop_at", "a fuse, pin or battery clamp")
+        help = term("clamp meter", "parasitic draw")
+        choose_from("clamp around the wire at", loops(held), "loop_at", "a fuse, pin or battery clamp", help)
     else:
-        leads = _leads(held, visible)
+        leads = _leads(held, visible, term(*MET_WITH.get(kind, ())) or None)
         if kind == "load":
             _lamp("lamp_w")
         choose_way(held, visible, leads, "way")
@@ -174,9 +182,9 @@ def put_probe(lead: str, node: str) -> None:
     st.session_state[f"probe_{lead}"] = node
 
 
-def _leads(held: Held, visible: Visible) -> tuple[str, str]:
+def _leads(held: Held, visible: Visible, help: str | None) -> tuple[str, str]:
     known = terminals(held, visible)
-    red = choose_from("red lead (+) on", known, "probe_red", "pin, cavity, fuse, ground, DLC pin")
+    red = choose_from("red lead (+) on", known, "probe_red", "pin, cavity, fuse, ground, DLC pin", help)
     with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
         black = choose_from("black lead (−) on", known, "probe_black", "pin, cavity, fuse, ground, DLC pin")
         st.button(

@@ -16,6 +16,7 @@ from ui.drawing.live_graph import graph, numeric_titles
 from ui.drawing.tables import plain_table
 from ui.panels.cautions import caution
 from ui.panels.controls import action_button, one_of
+from ui.panels.help import term
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import as_shown, ask_to_do_as_shown
@@ -74,7 +75,7 @@ def _actuate(held: Held, name: str) -> None:
     known = outputs_of(held.car, name)
     if not known:
         return
-    st.markdown("**Actuator test**")
+    st.markdown("**Actuator test**", help=term("actuator test"))
     one_of("output", {one: one.replace("_", " ") for one in known}, OUTPUT)
     with st.container(horizontal=True):
         for word in ("on", "off"):
@@ -90,7 +91,7 @@ def _records(held: Held) -> None:
     report = held.bench.last_report
     if report is None or not report.codes:
         return
-    st.markdown("**Records of a code**")
+    st.markdown("**Records of a code**", help=term("freeze frame"))
     codes = [f"{entry.module} {code.code}" for entry in report.modules for code in entry.codes]
     one_of("code to look into", dict(zip(codes, codes, strict=True)), CODE)
     _button("Freeze frames and counters", f"details {{{CODE}}}", ":material/history:")
@@ -126,7 +127,7 @@ def _j1939(held: Held) -> None:
 def _monitors(held: Held) -> None:
     if engine_module(held.car.built) is None:
         return
-    st.markdown("**Monitors of the engine**")
+    st.markdown("**Monitors of the engine**", help=term("monitor", "readiness"))
     action_button("Read readiness", "readiness", icon=":material/checklist:")
     found = held.bench.tests.get("readiness")
     if found is not None:

@@ -7,6 +7,7 @@ import streamlit as st
 from sim.instruments.scope import BEFORE_SHARE, Picture
 from ui.drawing import sheet
 from ui.drawing.instruments import screen
+from ui.panels.help import term
 from ui.panels.terminals import choose_from, choose_way, measuring_button, terminals, way_words
 from ui.state.held import Held
 from ui.state.visible import Visible
@@ -59,7 +60,8 @@ def _choose(held: Held, visible: Visible) -> None:
     for number in CHANNELS:
         one, other = st.columns(2, gap="small")
         with one:
-            choose_from(f"channel {number}", known, f"scope_{number}a", "tip")
+            help = term("CAN high, CAN low") if number == 1 else None
+            choose_from(f"channel {number}", known, f"scope_{number}a", "tip", help)
         with other:
             choose_from("against", known, f"scope_{number}b", "ground clip")
     base, how = st.columns(2, gap="small")
@@ -67,6 +69,7 @@ def _choose(held: Held, visible: Visible) -> None:
         st.selectbox(
             "time base, whole screen", SWEEPS, index=SWEEPS.index(FIRST_SWEEP), key="sweep_time",
             format_func=lambda text: text.replace("us", "µs"), persist_state="session",
+            help=term("dominant", "recessive", "bit rate"),
         )  # fmt: skip
     with how:
         choose_way(held, visible, [st.session_state.get(key) or "" for key in ENDS], "scope_way")

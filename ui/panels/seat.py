@@ -12,6 +12,7 @@ from ui.drawing import sheet
 from ui.drawing.dash import ACTIONS, Controls, cluster, controls
 from ui.panels.cautions import caution
 from ui.panels.controls import action_button
+from ui.panels.help import term
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do
@@ -57,7 +58,7 @@ def _button(has_brake: bool, brake_on: bool) -> None:
 def _key(on: frozenset[str]) -> None:
     """The key's positions; the one where it is now is told in words and looks chosen."""
     now = "run" if "key_run" in on else "accessory" if "key_accessory" in on else "off"
-    st.caption(f"ignition key, now at: {now}")
+    st.caption(f"ignition key, now at: {now}", help=term("power mode"))
     with st.container(horizontal=True):
         for position in ("off", "accessory", "run", "crank"):
             kind: Literal["primary", "secondary"] = "primary" if position == now else "secondary"
@@ -66,7 +67,7 @@ def _key(on: frozenset[str]) -> None:
 
 def _fob() -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        st.caption("key fob", width="content")
+        st.caption("key fob", width="content", help=term("fob"))
         for place in FOB_PLACES:
             action_button(place, f"fob {place}", kind="tertiary")
 

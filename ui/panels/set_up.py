@@ -11,6 +11,7 @@ from sim.vehicle.edits_set_up import with_set_up
 from ui.drawing import sheet
 from ui.drawing.tables import identity_table
 from ui.panels.cautions import caution
+from ui.panels.help import term
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import as_shown, ask_to_do_as_shown
@@ -25,6 +26,7 @@ def show(held: Held, visible: Visible) -> None:
         name = st.selectbox(
             "module", list(titles), key=MODULE, persist_state="session",
             format_func=lambda one: f"{one} · {titles[one]}" if titles[one] else one,
+            help=term("VIN", "coding", "calibration"),
         )  # fmt: skip
         with st.container(horizontal=True):
             _button("Identify", f"identify {{{MODULE}}}", ":material/badge:")

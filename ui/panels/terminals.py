@@ -19,6 +19,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.problems import EditProblem
 from ui.panels.cautions import MAKER
 from ui.panels.diagram import connector_words
+from ui.panels.help import term
 from ui.panels.prices import price_at_work, with_price
 from ui.state.held import Held
 from ui.state.visible import Visible
@@ -55,13 +56,15 @@ def terminals(held: Held, visible: Visible) -> dict[str, str]:
     return known[visible.connectors_off]
 
 
-def choose_from(label: str, known: dict[str, str], key: str, placeholder: str) -> str:
+def choose_from(
+    label: str, known: dict[str, str], key: str, placeholder: str, help: str | None = None
+) -> str:
     """A box to search in; what is chosen in it, or nothing."""
     if st.session_state.get(key) not in known:
         st.session_state[key] = None
     chosen = st.selectbox(
         label, list(known), key=key, index=None, placeholder=placeholder, persist_state="session",
-        format_func=lambda name: known.get(name, name),
+        format_func=lambda name: known.get(name, name), help=help,
     )  # fmt: skip
     return chosen or ""
 
@@ -72,7 +75,8 @@ def choose_way(held: Held, visible: Visible, points: Iterable[str], key: str) ->
     if len(possible) < 3 or st.session_state.get(key) not in possible:
         st.session_state[key] = GENTLEST
     if len(possible) > 2:
-        st.selectbox("how", possible, key=key, persist_state="session")
+        help = term("back-probing", "breakout lead")
+        st.selectbox("how", possible, key=key, persist_state="session", help=help)
 
 
 def way_words(key: str) -> str:

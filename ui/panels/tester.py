@@ -13,6 +13,7 @@ from ui.panels import read_out, set_up, why
 from ui.panels.cautions import caution
 from ui.panels.controls import action_button
 from ui.panels.diagram import guarded_gateways
+from ui.panels.help import term
 from ui.state.held import Held
 from ui.state.visible import Visible
 from ui.state.work import ask_to_do
@@ -40,7 +41,8 @@ def _report(held: Held, visible: Visible) -> None:
     with st.container(key="scan_result"):
         st.markdown(
             f"at {report.time_s:.1f} s: **{answering} of {len(report.modules)}** modules answer, "
-            f"**{len(report.codes)}** code{'' if len(report.codes) == 1 else 's'}"
+            f"**{len(report.codes)}** code{'' if len(report.codes) == 1 else 's'}",
+            help=term("DTC", "failure type", "U code"),
         )
     if held.bench.cleared_since_scan:
         st.warning("This report is from before clearing. Scan again.", icon=":material/history:")
@@ -54,7 +56,10 @@ def _report(held: Held, visible: Visible) -> None:
         partial(_picked, visible),
     )
     opens = "its module" if visible.only_found else "why"
-    st.caption(f"● present   ○ history. Pick a row to see {opens}; the status byte follows ISO 14229-1.")
+    st.caption(
+        f"● present   ○ history. Pick a row to see {opens}; the status byte follows ISO 14229-1.",
+        help=term("history code", "status byte"),
+    )
 
 
 def _picked(visible: Visible) -> None:
@@ -77,7 +82,8 @@ def _clear(held: Held, visible: Visible) -> None:
     if guarded:
         st.caption(
             f"{', '.join(guarded)} lets a clear request through only after security access, "
-            "until it sleeps or resets."
+            "until it sleeps or resets.",
+            help=term("security access"),
         )
     caution("clear")
 

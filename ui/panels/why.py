@@ -23,6 +23,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.wire_names import in_words
 from ui.drawing import sheet
 from ui.drawing.tables import because_tree
+from ui.panels.help import term
 from ui.state.held import Held
 from ui.state.visible import Visible
 
@@ -90,6 +91,7 @@ def show(held: Held, visible: Visible) -> None:
         return
     kind = st.selectbox(
         "why", list(QUESTIONS), key="why_kind", format_func=lambda one: QUESTIONS[one].words,
+        help=term("root cause", "monitor"),
         persist_state="session",
     )  # fmt: skip
     question = QUESTIONS[kind]

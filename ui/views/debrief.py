@@ -36,6 +36,7 @@ from ui.drawing.tables import because_tree
 from ui.drawing.term_sheets import percent, rubric
 from ui.panels import maps
 from ui.panels.controls import button, download
+from ui.panels.help import term
 from ui.state import at_work, classroom, lab_work
 from ui.state.at_work import AtWork
 from ui.state.classroom import plain
@@ -184,7 +185,7 @@ def _marks(held: AtWork) -> None:
 def _method(told: Debrief) -> None:
     if told.method:
         done = sum(one.done for one in told.method)
-        st.subheader("Good method", anchor=False)
+        st.subheader("Good method", anchor=False, help=term("load test", "voltage drop"))
         st.caption(f"{done} of {len(told.method)} rules of the trade that this job called for ({SOURCE}).")
         sheet.show(method_list(told), "debrief_method")
 
@@ -199,7 +200,7 @@ def _section(heading: str, said: dict[str, list[str]]) -> None:
 def _chains(told: Debrief) -> None:
     if not told.chains:
         return
-    st.subheader("Why it showed what it showed", anchor=False)
+    st.subheader("Why it showed what it showed", anchor=False, help=term("root cause"))
     for place, one in enumerate(told.chains):
         with st.expander(one.title, expanded=place < CHAINS_OPEN, key=f"chain {place}"):
             drawn, words = st.columns(2, gap="medium")

@@ -19,6 +19,7 @@ from ui.drawing import sheet
 from ui.drawing.tables import because_tree, numbered, plain_table
 from ui.panels import check_plan, next_check, scan_report
 from ui.panels.controls import button, download, switch
+from ui.panels.help import term
 from ui.state import lab_work
 from ui.state.case_now import taken_up
 from ui.state.held import Held
@@ -117,7 +118,7 @@ def _search(held: Held, question: Question) -> None:
     )
     count = len(edits_of(question))
     sets = 1 + count + (count * (count - 1) // 2 if most_at_once() == 2 else 0)
-    st.caption(f"{sets} sets of edits, the likeliest first. {odds_words()}")
+    st.caption(f"{sets} sets of edits, the likeliest first. {odds_words()}", help=term("isolation"))
     start, nothing = partial(_start, held), not (question.steps or question.log)
     button(
         "Find possible causes", "suspects_find", start, icon="person_search", primary=True, disabled=nothing
