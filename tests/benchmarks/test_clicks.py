@@ -135,6 +135,7 @@ def test_a_click_is_answered_fast(started: Browser, served: tuple[str, Popen[byt
     print(f"of the processor: {at_work_ms:.0f} ms, for an empty page {at_empty_ms:.0f} ms")
     # other work on the machine is not the front end's fault
     crowd = max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1))
+    assert at_work_ms < WITHIN_MS
     assert p95_ms < WITHIN_MS * crowd
-    for name in longer & set(times.ms):
-        assert times.percentile_ms(0.95, name) < AT_ONCE_MS * crowd
+    for name in longer:
+        assert max(times.sign_ms[name]) < AT_ONCE_MS * crowd

@@ -28,6 +28,7 @@ from ui.drawing.plan_layout import (
     RIGHT,
     SEATS,
     Chip,
+    parts_at,
     plan_of,
     sited,
     zone_of,
@@ -178,3 +179,23 @@ def test_the_bay_shows_the_car_by_bus_or_from_above() -> None:
     app.button_group(key="map_way").set_value("in the car").run()
     sheets = [str(one.proto) for one in app.get("bidi_component")]
     assert any("from above: what sits where" in one for one in sheets)
+
+
+def test_the_connectors_of_airbags_lamps_and_heaters_are_where_they_sit() -> None:
+    """Each has its place on the minibus's plan; one that is off is told there; a place opens its parts."""
+    car = find_car("shuttle-minibus")
+    places = parts_at(car)
+    small = [plug.id for plug in car.connectors.values() if plug.kind == "part"]
+    assert len(small) > 50
+    assert sorted(small) == sorted(name for names in places.values() for name in names)
+    plan = plan_of(car, WIDE, upright=False)
+    assert [] == [chip.part.ident for chip in plan.loose if chip.part.kind == "parts"]
+    bench = Bench(car)
+    bench.do("unplug horn_button")
+    drawn = ElementTree.fromstring(car_plan(car, plan, all_visible(bench)))
+    off = [one.get("data-id") for one in drawn.iter() if "off" in (one.get("class") or "").split()]
+    assert ["parts steering wheel"] == off
+    app = opened("bay", held_of("shuttle-minibus.yaml"), "Part")
+    app.session_state["part"] = "parts steering wheel"
+    app = app.run().button(key="open horn_button").click().run()
+    assert "connector horn_button" == app.session_state["part"]

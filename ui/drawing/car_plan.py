@@ -7,7 +7,7 @@ joins it with, as straight curves: the file does not say how they are laid.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import pairwise
 
 from markupsafe import Markup
@@ -18,7 +18,7 @@ from sim.vehicle.wire_ends import wire_end
 from ui.drawing.car_map import module_node, patterns
 from ui.drawing.fuse_box import holders_of
 from ui.drawing.layout import Box
-from ui.drawing.plan_layout import ZONES, Chip, Plan
+from ui.drawing.plan_layout import ZONES, Chip, Plan, parts_at
 from ui.state.visible import Visible
 
 MOST_SCALE = 1.4
@@ -30,7 +30,11 @@ Point = Callable[[float, float], str]
 def car_plan(car: Car, plan: Plan, visible: Visible, picked: str = "") -> Markup:
     """The plan of a car as it may be seen now; `picked` is the `data-id` that is chosen."""
     start, joined = _start(car, picked), joined_with(car, picked)
-    chips = [_chip(chip, visible, start, joined) for chip in (*plan.chips, *plan.loose)]
+    inside = {f"parts {place}": names for place, names in parts_at(car).items()}
+    chips = [
+        _chip(chip, visible, start, joined, inside.get(chip.part.ident, ()))
+        for chip in (*plan.chips, *plan.loose)
+    ]
     under = [*_outline(plan, car.claimed.body), *_zone_names(plan, car), *_runs(car, plan, picked)]
     root = node(
         "svg", [patterns(), *under, *chips], class_="map plan",
@@ -116,19 +120,21 @@ def _zone_names(plan: Plan, car: Car) -> Iterator[Node]:
 # -- what sits in it -------------------------------------------------------------------------------------
 
 
-def _chip(chip: Chip, visible: Visible, picked: str, joined: Mapping[str, tuple[str, str]]) -> Node:
-    shown = _part(chip, visible, picked)
+def _chip(
+    chip: Chip, visible: Visible, picked: str, joined: Mapping[str, tuple[str, str]], inside: Sequence[str]
+) -> Node:
+    shown = _part(chip, visible, picked, inside)
     if chip.part.ident in joined:
         shown.set("class", f"{shown.get('class')} joined by-{joined[chip.part.ident][0]}")
     return shown
 
 
-def _part(chip: Chip, visible: Visible, picked: str) -> Node:
+def _part(chip: Chip, visible: Visible, picked: str, inside: Sequence[str]) -> Node:
     part = chip.part
     if part.kind == "module":
         box = Box(part.name, chip.x, chip.y, chip.w, chip.h)
         return module_node(box, visible.modules[part.name], picked, part.place)
-    off = part.name in visible.connectors_off
+    off = part.name in visible.connectors_off or bool(visible.connectors_off.intersection(inside))
     words = {"box": "fuse box", "ground": "ground point"}.get(part.kind, part.kind)
     where = f", {part.place}" if part.place and part.place != part.name else ""
     label = f"{words} {part.name}{where}{', unplugged' if off else ''}"

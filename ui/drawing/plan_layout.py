@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from math import ceil
 
 from sim.vehicle.car import Car
+from sim.vehicle.words import counted
 from ui.drawing.fuse_box import boxes_of
 
 ZONES = ("engine bay", "dash", "front seats", "middle", "rear")
@@ -24,9 +25,12 @@ RIGHT, CENTER, LEFT = range(3)  # as they follow each other from the top where t
 # the first of these whose words are among those of a place
 ALONG: tuple[tuple[int, str], ...] = (
     (MIDDLE, r"rear seat|back seat|second row|behind the (driver|passenger)|sliding door|b-pillar|rail|fuel"),
+    (MIDDLE, r"\bstep\b|wheel houses"),
     (REAR, r"rear|trunk|tailgate|liftgate|hatch|cargo|tow|c-pillar|d-pillar"),
-    (DASH, r"dash|glove|steering column|start button|pedal|a-pillar|windshield|bulkhead|scuttle|cowl"),
-    (FRONT, r"engine|bumper|condenser|radiator|grille|fender|intake|throttle|hood|battery"),
+    (DASH, r"steering (column|wheel)|heater box"),
+    (DASH, r"dash|glove|start button|pedal|a-pillar|windshield|bulkhead|scuttle|cowl"),
+    (FRONT, r"engine|bumper|condenser|radiator|grille|fender|intake|throttle|hood|battery|front axle"),
+    (FRONT, r"headlamp|washer tank|cross-member"),
     (FRONT, r"transmission|steering rack|front (compartment|box)|motor"),
     (SEATS, r"roof, front|headliner|console|tunnel|door|seat|sill|shift"),
     (MIDDLE, r"roof|floor|middle"),
@@ -34,8 +38,8 @@ ALONG: tuple[tuple[int, str], ...] = (
 ACROSS: tuple[tuple[int, str], ...] = (
     (LEFT, r"\bleft\b"),
     (RIGHT, r"\bright\b"),
-    (LEFT, r"driver|steering column|pedal|start button"),
-    (RIGHT, r"passenger|glove|sliding door"),
+    (LEFT, r"driver|steering (column|wheel)|pedal|start button"),
+    (RIGHT, r"passenger|glove|sliding door|\bstep\b"),
 )
 
 UNIT, GAP, EDGE = 86.0, 5.0, 26.0
@@ -49,7 +53,8 @@ LABEL_H = 18.0
 class Sited:
     """A part and where its file says that it is. ident: its `data-id`.
 
-    kind: module, box, sensor, ground, connector, orange connector."""
+    kind: module, box, sensor, ground, connector, orange connector, parts (several at one place, see
+    `parts_at`)."""
 
     ident: str
     kind: str
@@ -118,7 +123,20 @@ def sited(car: Car) -> list[Sited]:
     dlc = (
         [Sited("connector DLC", "connector", "DLC", claimed.dlc.location)] if "DLC" in car.connectors else []
     )
-    return [*parts, *boxes, *dlc]
+    small = [
+        Sited(f"parts {place}", "parts", names[0] if len(names) == 1 else counted(len(names), "part"), place)
+        for place, names in parts_at(car).items()
+    ]
+    return [*parts, *boxes, *small, *dlc]
+
+
+def parts_at(car: Car) -> dict[str, list[str]]:
+    """The connectors of airbags, lamps, heaters and the like by place; without one, by their module."""
+    found: dict[str, list[str]] = {}
+    for name, circuit in car.claimed.watched.items():
+        place = circuit.group.location or car.claimed.modules[circuit.module].location
+        found.setdefault(place or circuit.module, []).append(name)
+    return found
 
 
 def zone_of(place: str) -> tuple[int, int] | None:

@@ -1,6 +1,8 @@
-"""Fuses, relays, fuse boxes and ground points as chosen parts: what the diagram says, what can be done."""
+"""Fuses, relays, boxes, ground points and places as chosen parts: what the diagram says, what can be done."""
 
 from __future__ import annotations
+
+from functools import partial
 
 import streamlit as st
 
@@ -8,6 +10,7 @@ from sim.instruments.lists import FuseEntry, RelayEntry
 from sim.vehicle.car import Car
 from ui.drawing import sheet
 from ui.drawing.fuse_box import STATES, boxes_of, fuse_box, holders_of, state_of
+from ui.drawing.plan_layout import parts_at
 from ui.panels.controls import inspect_button, part_row
 from ui.panels.terminals import papers_of
 from ui.state.held import Held
@@ -22,6 +25,7 @@ def idents(car: Car) -> list[str]:
         *(f"relay {name}" for name in claimed.relays),
         *(f"box {name}" for name in boxes_of(car)),
         *(f"ground {name}" for name in claimed.grounds),
+        *(f"parts {place}" for place in parts_at(car)),
     ]
 
 
@@ -29,6 +33,8 @@ def words(car: Car, kind: str, name: str) -> str:
     """One of them as it reads in a list."""
     if kind == "box":
         return f"{name} · fuse box" if name != "fuse box" else name
+    if kind == "parts":
+        return f"parts: {name}"
     if kind == "ground":
         one = car.claimed.grounds[name]
         return f"{name} · ground point{f', {one.location}' if one.location else ''}"
@@ -60,6 +66,20 @@ def _picked_in_box() -> None:
     picked = sheet.picked("box")
     if picked:
         st.session_state.part = picked
+
+
+def show_parts(held: Held, visible: Visible, place: str) -> None:
+    """What sits at a place besides modules; each opens by itself."""
+    st.caption(f"What sits at this place: {place}. Open one.")
+    with st.container(horizontal=True, key="parts_here"):
+        for name in parts_at(held.car)[place]:
+            off = ", unplugged" if name in visible.connectors_off else ""
+            words = f"{held.car.claimed.watched[name].title}{off}"
+            st.button(words, key=f"open {name}", on_click=partial(_open, name))
+
+
+def _open(connector: str) -> None:
+    st.session_state.part = f"connector {connector}"
 
 
 def show_ground(held: Held, visible: Visible, name: str) -> None:

@@ -211,4 +211,5 @@ PANELS: dict[str, Callable[[Held, Visible, str], None]] = {
     "relay": holders.show_holder,
     "box": holders.show_box,
     "ground": holders.show_ground,
+    "parts": holders.show_parts,
 }
