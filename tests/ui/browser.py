@@ -55,7 +55,7 @@ def server(port: int, command: Sequence[str] = (), **environment: str) -> Iterat
             _wait_for(f"http://127.0.0.1:{port}/_stcore/health")
             yield process
         finally:
-            process.terminate()
+            process.kill()
 
 
 def free_port() -> int:

@@ -31,6 +31,7 @@ from tests.ui.walks import (
 )
 
 RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
+AXE = Axe()
 OPTIONS = {"resultTypes": ["violations"], "runOnly": {"type": "tag", "values": list(RULES)}}
 # Markup that Streamlit 1.67 writes itself, where neither its options nor a style sheet reach: on a phone a
 # menu of pages is a <div> inside the <ul> of all; the place to drop files on is "presentation" with a label;
@@ -88,9 +89,19 @@ class Inspector:
         self.seen.append(name)
 
     def _inspect(self, page: Page, where: str) -> None:
-        for rule in Axe().run(page, options=OPTIONS).response["violations"]:
+        for rule in self._violations(page):
             ours = [one for one in rule["nodes"] if not _is_the_frameworks(page, rule["id"], one)]
             self.found += [f"{where}: {rule['id']} ({rule['impact']}): {_told(one)}" for one in ours]
+
+    @staticmethod
+    def _violations(page: Page) -> list[dict[str, Any]]:
+        """What axe-core finds. It is half a megabyte: a document gets it once."""
+        if not page.evaluate("'axe' in window"):
+            page.evaluate(AXE.axe_script)
+        found: list[dict[str, Any]] = page.evaluate(
+            "(options) => axe.run(options).then((found) => found.violations)", OPTIONS
+        )
+        return found
 
 
 def _is_the_frameworks(page: Page, rule: str, one: dict[str, Any]) -> bool:
