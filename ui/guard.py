@@ -10,6 +10,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
+from starlette.datastructures import Headers
 from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -17,19 +18,27 @@ from streamlit import net_util
 from streamlit.web.server import server
 from streamlit.web.server.starlette import starlette_app
 
+from ui.state.limits import Windows, asked_from
+
 NOT_PUBLIC = ("/_stcore/metrics",)
 # RFC 7034; Content Security Policy Level 3, section 6.4.2.1
+TRY_AGAIN_LATER = 1013  # RFC 6455, registry of close codes
+NO_ROOM = "Too many windows of busbay are open from this address. This page tries again in 20 s."
 NO_FRAMES = ((b"x-frame-options", b"DENY"), (b"content-security-policy", b"frame-ancestors 'none'"))
 
 
 class RequestGuard:
-    """Answers nothing at the addresses that are not public, and refuses to be shown in a frame."""
+    """Answers nothing at addresses that are not public, is shown in no frame, and has room for all."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, windows: Windows | None = None) -> None:
         self._app = app
+        self._windows = windows or Windows()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""
+        if scope["type"] == "websocket":
+            await self._window(scope, receive, send)
+            return
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
@@ -39,9 +48,34 @@ class RequestGuard:
                 message["headers"] = [*message.get("headers", ()), *NO_FRAMES]
             await send(message)
 
-        is_public = not str(scope["path"]).rstrip("/").endswith(NOT_PUBLIC)
-        answer = self._app if is_public else PlainTextResponse("not found", 404)
-        await answer(scope, receive, with_headers)
+        await self._answer_to(scope)(scope, receive, with_headers)
+
+    def _answer_to(self, scope: Scope) -> ASGIApp:
+        path = str(scope["path"]).rstrip("/")
+        if path.endswith(NOT_PUBLIC):
+            return PlainTextResponse("not found", 404)
+        source, is_here = _asked_from(scope)
+        is_page = "." not in path and "_stcore" not in path
+        if is_page and not is_here and self._windows.is_full(source):
+            return PlainTextResponse(NO_ROOM, 503, {"Retry-After": "20", "Refresh": "20"})
+        return self._app
+
+    async def _window(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """A page's connection: as long as it lasts a window is open."""
+        source, is_here = _asked_from(scope)
+        if is_here:
+            await self._app(scope, receive, send)
+            return
+        with self._windows.one_more(source) as fits:
+            if fits:
+                await self._app(scope, receive, send)
+            else:
+                await send({"type": "websocket.close", "code": TRY_AGAIN_LATER})
+
+
+def _asked_from(scope: Scope) -> tuple[str, bool]:
+    client = scope.get("client")
+    return asked_from(client[0] if client else None, Headers(scope=scope))
 
 
 def guard_the_server(tell_error: Callable[[Exception], bool]) -> None:

@@ -11,11 +11,19 @@ from pathlib import Path
 
 from sim.lab.run import code_version
 
+MOST_BYTES = 500_000_000  # then the oldest quarter goes; our own choice
+LOOKED_AT_EVERY = 50  # so many runs may come before the size is looked at
+
 
 class Cache:
-    """Finished runs in one file of a folder, safe against being killed and against several users at once."""
+    """Finished runs in one file of a folder, safe against being killed and against several users at once.
 
-    def __init__(self, folder: Path) -> None:
+    The file grows up to `most_bytes` and a few runs.
+    """
+
+    def __init__(self, folder: Path, most_bytes: int = MOST_BYTES) -> None:
+        self._most_bytes = most_bytes
+        self._kept = 0
         folder.mkdir(parents=True, exist_ok=True)
         self._path = folder / "runs.sqlite"
         self._lock = threading.Lock()
@@ -40,6 +48,10 @@ class Cache:
         with self._lock, closing(self._connected()) as store, store:
             row = (key, code_version(), account, _check_sum(key, account))
             store.execute("INSERT OR REPLACE INTO runs VALUES (?, ?, ?, ?)", row)
+            self._kept += 1
+            if self._kept % LOOKED_AT_EVERY == 0 and _size(store) > self._most_bytes:
+                oldest = "SELECT rowid FROM runs ORDER BY rowid LIMIT (SELECT 1 + count(*) / 4 FROM runs)"
+                store.execute(f"DELETE FROM runs WHERE rowid IN ({oldest})")  # its pages are used again
 
     def _open(self) -> None:
         with closing(self._connected()) as store, store:
@@ -50,6 +62,15 @@ class Cache:
 
     def _connected(self) -> sqlite3.Connection:
         return sqlite3.connect(self._path, timeout=30)
+
+
+def _size(store: sqlite3.Connection) -> int:
+    """Bytes in use."""
+    pages, free, size = (
+        store.execute(f"PRAGMA {name}").fetchone()[0]
+        for name in ("page_count", "freelist_count", "page_size")
+    )
+    return int((pages - free) * size)
 
 
 def _check_sum(key: str, account: str) -> str:

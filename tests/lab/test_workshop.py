@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from sim.lab import run_cache
 from sim.lab.run import Trial, run_trial
 from sim.lab.run_cache import Cache
 from sim.lab.sight import Account, Sight
@@ -227,3 +228,13 @@ def test_where_the_program_ends_the_rest_is_dropped() -> None:
     pool.ended = True
     with pytest.raises(Stopped):
         list(results)
+
+
+def test_the_cache_has_a_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The oldest runs go; the file stays near its limit however much is kept, and the newest is there."""
+    monkeypatch.setattr(run_cache, "LOOKED_AT_EVERY", 5)
+    kept = run_cache.Cache(tmp_path, most_bytes=200_000)
+    for number in range(200):
+        kept.keep(f"run {number}", "x" * 10_000)
+    assert {"run 199"} == set(kept.find(["run 0", "run 199"]))
+    assert (tmp_path / "runs.sqlite").stat().st_size < 400_000

@@ -7,15 +7,15 @@ from datetime import datetime
 
 import streamlit as st
 
-from sim.front_door import LOOPBACK, LOOPBACKS
-from sim.training.passphrase import LONGEST, SHORTEST, WrongPassphrase, source_of
+from sim.front_door import LOOPBACKS
+from sim.training.passphrase import LONGEST, SHORTEST, WrongPassphrase
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import plain_table
 from ui.panels.controls import button
 from ui.state import classroom
+from ui.state.limits import PROXIED, asked_from
 
-PROXIED = ("Forwarded", "X-Forwarded-For", "X-Real-Ip")  # RFC 7239, and the usual ones before it
 TRIES_SHOWN = 12
 INSIDE = {
     "classes": "Open a class, give it exercises",
@@ -99,16 +99,8 @@ def _open(said: str) -> None:
 
 
 def _source() -> tuple[str, bool]:
-    """What tries are counted by, and whether it is this computer itself.
-
-    Only a proxy on this computer is believed when it says for whom it asks: anybody can send its headers.
-    """
-    address = str(st.context.ip_address or LOOPBACK)
-    headers = st.context.headers
-    if address not in LOOPBACKS or not any(name in headers for name in PROXIED):
-        return source_of(address), address in LOOPBACKS
-    last = headers.get("X-Forwarded-For", "").rpartition(",")[2].strip()
-    return source_of(last or headers.get("X-Real-Ip", "") or "a proxy"), False
+    """What tries are counted by, and whether it is this computer itself."""
+    return asked_from(st.context.ip_address, st.context.headers)
 
 
 def _try(what: Callable[[], None]) -> None:

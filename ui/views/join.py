@@ -9,6 +9,7 @@ import streamlit as st
 from sim.vehicle.problems import Problem
 from ui.panels.controls import button
 from ui.state import classroom
+from ui.state.limits import asked_from, joins
 
 
 def show() -> None:
@@ -41,6 +42,7 @@ def show() -> None:
 def _join() -> None:
     state = st.session_state
     try:
+        _count_one()
         _, key = classroom.records().students.join(state.join_code, state.join_name, classroom.this_browser())
     except Problem as problem:
         state.join_problem = str(problem)
@@ -72,7 +74,19 @@ def _back() -> None:
 
 
 def _alone() -> None:
+    try:
+        _count_one()
+    except Problem as problem:
+        st.session_state.join_problem = str(problem)
+        return
     _to_the_desk(classroom.records().practice_alone()[1])
+
+
+def _count_one() -> None:
+    """Raise `Problem` where too many join from one address; whoever sits at this computer is not counted."""
+    source, is_here = asked_from(st.context.ip_address, st.context.headers)
+    if not is_here:
+        joins.take(source)
 
 
 def offer_the_way_back() -> None:
