@@ -80,6 +80,12 @@ def _named(text: str) -> tuple[str, str]:
     raise Problem(f"'{text}' is nothing that can be seen{did_you_mean(text, [*PLAIN])}")
 
 
+def untold(seen: Evidence) -> dict[str, Any]:
+    """What was seen that the sentences to choose from do not tell: kept where a step is changed."""
+    told = {*ENDINGS.values(), *(what for what, _ in PLAIN.values()), "codes", "within"}
+    return {what: value for what, value in seen.model_dump(exclude_defaults=True).items() if what not in told}
+
+
 def seen_words(seen: Evidence) -> list[str]:
     """The same in sentences again."""
     told = seen.model_dump(exclude_defaults=True)

@@ -124,3 +124,36 @@ def test_a_program_that_was_changed_on_disk_is_told_in_one_sentence() -> None:
     while work.going_on:
         time.sleep(0.01)
     assert "the program was changed while it ran: start it again to run what it is now" == work.problem
+
+
+def test_a_step_in_the_middle_is_inserted_changed_moved_and_removed() -> None:
+    """What is picked is what the buttons are about; what no sentence tells is kept; undo brings it back."""
+    app = on_case_page("ferry-night")
+    steps = app.session_state["case"].steps
+    app.selectbox(key="case_step").select(2).run()
+    press(app, "case_insert")
+    app.text_area(key="step_do").set_value("wait 5 s").run()
+    app.text_input(key="step_note").set_value("smells of <b>heater</b>").run()
+    press(app, "step_add")
+    told = app.session_state["case"].steps
+    assert (steps[0], *steps[1:]) == (told[0], *told[2:])
+    assert (("wait 5 s",), "smells of <b>heater</b>") == (told[1].do, told[1].note)
+    app.selectbox(key="case_step").select(3).run()
+    press(app, "case_edit")
+    assert "\n".join(steps[1].do) == app.text_area(key="step_do").value
+    press(app, "step_add")
+    assert told == app.session_state["case"].steps
+    app.selectbox(key="case_step").select(2).run()
+    press(app, "case_up")
+    assert told[1] == app.session_state["case"].steps[0]
+    press(app, "case_drop")
+    assert steps == app.session_state["case"].steps
+    press(app, "case_work_undo")
+    assert told[1] == app.session_state["case"].steps[0]
+
+
+def test_date_and_odometer_are_kept_with_the_case() -> None:
+    """They go into the case file, and so onto the shop report."""
+    app = on_case_page("beehive-ground")
+    app.text_input(key="case_odometer").set_value("148,300 km").run()
+    assert "148,300 km" == app.session_state["case"].odometer

@@ -9,16 +9,14 @@ import streamlit as st
 
 from sim.lab.case import Case, CaseStep, Story
 from sim.lab.scan_report import read_report
-from sim.lab.telling import action_choices, seen_choices, seen_of, seen_words
+from sim.lab.telling import action_choices, seen_choices
 from sim.vehicle.car import Car
 from sim.vehicle.edits import catalogue
 from sim.vehicle.problems import Problem
-from ui.drawing import sheet
-from ui.drawing.tables import numbered
-from ui.panels import scan_report
+from ui.panels import case_steps, scan_report
 from ui.panels.controls import named
 from ui.state import bench_jobs, work
-from ui.state.case_now import case_now, change, keep_for_undo
+from ui.state.case_now import case_now, change
 from ui.state.choices import lines_of
 
 
@@ -27,13 +25,10 @@ def steps(case: Case, car: Car) -> None:
     st.markdown("**Done and seen**")
     if case.given:
         st.markdown(f"Found on the car: {', '.join(case.given)}.")
-    if st.session_state.get("case_is_new"):
-        st.caption("Nothing entered yet: begin with what was done first.")
-    else:
-        with st.container(key="case_steps"):
-            sheet.show(numbered(_step_words(step) for step in case.steps), "case_step_list")
-        st.button("Remove the last step", key="case_drop", on_click=_drop)
-    with st.expander("Done next", expanded=st.session_state.get("case_is_new", False)):
+    case_steps.listed(case)
+    at = case_steps.place()
+    open_now = bool(st.session_state.get("case_is_new")) or at is not None
+    with st.expander("Done next" if at is None else case_steps.save_words(), expanded=open_now):
         action_lines("done, one action in each line", "step_do", car)
         _several("seen then", seen_choices(car), "step_seen")
         reads, within = st.columns(2)
@@ -43,32 +38,31 @@ def steps(case: Case, car: Car) -> None:
         within.number_input(
             "give or take", 0.0, value=0.2, key="step_within", format="%g", persist_state="session"
         )
-        st.button("Add this step", key="step_add", on_click=_add_step)
+        st.text_input("note, for the shop report", key="step_note", max_chars=1000, persist_state="session")
+        st.file_uploader(
+            "photos (PNG, JPEG; made small, without place and time)", type=["png", "jpg", "jpeg"],
+            accept_multiple_files=True, key=case_steps.photos_key(),
+        )  # fmt: skip
+        with st.container(horizontal=True):
+            st.button(case_steps.save_words(), key="step_add", on_click=_add_step)
+            if at is not None:
+                st.button("Leave it as it is", key="step_leave", on_click=case_steps.clear)
     scan_report.as_a_step(car, _add_scan)
     scans = [step.seen for step in case.steps if step.seen.codes or step.seen.silent]
     scan_report.which_codes(car, scans[-1] if scans else None, "case_codes")
 
 
-def _step_words(step: CaseStep) -> str:
-    seen = seen_words(step.seen)
-    return ", ".join(step.do) + (f" → {'; '.join(seen)}" if seen else "")
-
-
 def _add_step() -> None:
     kept = st.session_state
     try:
-        seen = seen_of(kept.step_seen, kept.step_reads, kept.step_within)
-        step = CaseStep.model_validate({"do": lines_of("step_do"), "seen": seen})
+        step = case_steps.taken_from_fields(lines_of("step_do"))
+    except Problem as problem:
+        kept.case_problem = str(problem)
+        return
     except ValueError:
         kept.case_problem = "enter what was done first"
         return
-    except Problem as problem:
-        kept.case_problem = problem
-        return
-    before = () if kept.get("case_is_new") else case_now().steps
-    if change(steps=(*before, step)):
-        kept.case_is_new = False
-        kept.step_do, kept.step_seen, kept.step_reads = "", [], None
+    case_steps.put(step)
 
 
 def _add_scan() -> None:
@@ -82,18 +76,8 @@ def _add_scan() -> None:
         return
     done = lines_of("step_do")
     step = CaseStep(do=tuple(done) if "scan" in done[-1:] else (*done, "scan"), seen=seen)
-    if change(steps=(*(() if kept.get("case_is_new") else case.steps), step)):
-        kept.case_is_new = False
-        kept.step_do, kept.step_report = "", ""
-
-
-def _drop() -> None:
-    steps = case_now().steps
-    if len(steps) > 1:
-        change(steps=steps[:-1])
-    else:
-        keep_for_undo()
-        st.session_state.case_is_new = True
+    if case_steps.put(step):
+        kept.step_report = ""
 
 
 def stories(case: Case, car: Car) -> None:

@@ -13,7 +13,7 @@ from sim.vehicle.problems import Problem
 from ui.state import kept, lab_work, one_back
 from ui.state.held import Held
 
-WORK, KIND = "case_work", "cases"
+WORK, EXPERIMENTS, KIND = "case_work", "case_experiments_work", "cases"
 
 
 def open_text(text: str, name: str) -> None:
@@ -33,6 +33,7 @@ def take(text: str, name: str = "this case") -> bool:
     st.session_state.case = case
     st.session_state.case_problem = ""
     lab_work.forget(WORK)
+    lab_work.forget(EXPERIMENTS)
     return True
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from sim.handbook.links import CASES
@@ -13,15 +15,18 @@ from sim.lab.suppositions import suppositions_of
 from sim.lab.workshop import Progress, Stop, Workshop
 from ui.drawing import sheet
 from ui.drawing.tables import section as section_html
+from ui.panels import case_experiments
 from ui.panels.case_open import open_one
 from ui.panels.case_told import steps, stories
 from ui.panels.controls import button, download, undo_button
 from ui.panels.help import tell
 from ui.state import bench_jobs, lab_work, work
-from ui.state.case_now import WORK, case_now, put_back, taken_up
+from ui.state.case_now import WORK, case_now, change, put_back, taken_up
 from ui.state.held import Held, Report
 from ui.state.suppositions import from_case
 from ui.state.work import after_work
+
+REPORT_FIELDS = {"date": "date", "odometer": "odometer", "complaint": "complaint"}
 
 
 @st.fragment
@@ -48,6 +53,7 @@ def show() -> None:
         undo_button(WORK, put_back)
     st.caption(f"The car: {car.title}, {len(car.built.modules)} modules.")
     st.markdown(case.about)
+    _for_the_report(case)
     left, right = st.columns(2, gap="large")
     with left:
         steps(case, car)
@@ -57,6 +63,21 @@ def show() -> None:
     button("Run the stories", "case_run", _run, icon="play_arrow", primary=True, disabled=is_new)
     _shown()
     _keep(case)
+
+
+def _for_the_report(case: Case) -> None:
+    """What the shop report begins with."""
+    with st.expander("Date, odometer and complaint, for the shop report"):
+        for name, words in REPORT_FIELDS.items():
+            key = f"case_{name}"
+            if st.session_state.get(f"{key}_of") != (case.case, getattr(case, name)):
+                st.session_state[key] = getattr(case, name)
+                st.session_state[f"{key}_of"] = (case.case, getattr(case, name))
+            st.text_input(words, key=key, on_change=partial(_note, name))
+
+
+def _note(name: str) -> None:
+    change(**{name: st.session_state[f"case_{name}"].strip()})
 
 
 def _run() -> None:
@@ -79,6 +100,7 @@ def _shown() -> None:
             sheet.show(section_html(section.parts), f"case {section.title}")
         st.caption(DISCLAIMER)
     download("Report to print", table.as_html, "case.html", "case_report")
+    case_experiments.show(table)
 
 
 def _keep(case: Case) -> None:
