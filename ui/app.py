@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
+from sim.vehicle.problems import did_you_mean
 from ui.errors import still_out_of_reach
 from ui.panels import projector
 from ui.panels.help import under_the_page
@@ -90,20 +91,29 @@ def _tell_unknown_keys() -> None:
             "Ask the instructor, or join again.",
             icon=":material/key_off:",
         )
+    if unknown := st.session_state.pop("page_unknown", ""):
+        near = did_you_mean(unknown, (page.title for page in pages_of(role())))
+        st.info(f"no page '{unknown}' here{near}", icon=":material/wrong_location:")
 
 
 def _led_on(entries: dict[str, StreamlitPage]) -> list[StreamlitPage]:
-    """Redirect an address of another role: to the door, or to the landing page of this role.
+    """Redirect an unknown address, and one of another role: to the door, or to the landing page of this role.
 
-    Such an address is an instructor's bookmark, opened before the passphrase is given.
+    An address of another role is an instructor's bookmark, opened before the passphrase is given.
     """
     landing, *others = entries
     asked = str(st.context.url or "").rsplit("/", 1)[-1]
-    of = next((page.roles for page in PAGES if page.path == asked), ())
-    if not of or asked in others:
+    if asked in ("", LANDING, *others):
         return []
+    of = next((page.roles for page in PAGES if page.path == asked), ())
     to = entries["instructor" if of == ("instructor",) and "instructor" in entries else landing]
-    return [st.Page(lambda: st.switch_page(to), title="busbay", url_path=asked, visibility="hidden")]
+
+    def lead_on() -> None:
+        if not of:
+            st.session_state.page_unknown = asked
+        st.switch_page(to)
+
+    return [st.Page(lead_on, title="busbay", url_path=asked, visibility="hidden")]
 
 
 if __name__ == "__main__":

@@ -66,3 +66,11 @@ def test_an_old_address_opens_the_page_under_its_new_name(page: Page, address: s
     """A bookmark of Suspects opens Possible causes."""
     go(page, f"{address}/suspects")
     expect(page.get_by_role("heading", name="Possible causes")).to_be_visible()
+
+
+def test_an_address_without_a_page_leads_to_the_first_with_a_word(page: Page, address: str) -> None:
+    """A typed address is answered in our own words, with the nearest page, and not by the framework."""
+    go(page, f"{address}/learn")
+    expect(page.get_by_role("heading", name="A car is in the bay")).to_be_visible()
+    expect(page.get_by_text("no page 'learn' here; did you mean 'Learn'?")).to_be_visible()
+    expect(page.get_by_text("Page not found")).to_have_count(0)
