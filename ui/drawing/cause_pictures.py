@@ -18,7 +18,6 @@ MOST_COMBINATIONS = 64  # more columns than this are no picture any more
 LONGEST_WORDS = 46
 CELL, NAMES, TOP = 20, 330, 16  # px
 GATE, PITCH, BOX = 26, 44, 34  # px
-EDIT_W, GATE_X, SYMPTOM_X, DIAGRAM_W = 250, 430, 520, 860  # px
 MATRIX_KEY = Markup(
     '<p class="dim small">● the fault is in · ■ the symptom shows · – there is no such car</p>'
 )
@@ -75,8 +74,22 @@ def matrix(grid: Grid) -> Markup:
     return _picture(width, height, title, parts) + MATRIX_KEY
 
 
-def cause_diagram(grid: Grid) -> Markup:
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Where the diagram has what, in px: how wide edits are, where gates and symptoms are, how wide it is."""
+
+    edit_w: float
+    gate_x: float
+    symptom_x: float
+    width: float
+
+
+WIDE, NARROW = Columns(250, 430, 520, 860), Columns(112, 168, 196, 352)
+
+
+def cause_diagram(grid: Grid, narrow: bool = False) -> Markup:
     """Edits on the left, symptoms on the right, one gate between them for each minimal cause set."""
+    at = NARROW if narrow else WIDE
     groups = [group for group in together(grid) if not group.causes.always]
     if not groups:
         return Markup()
@@ -85,40 +98,44 @@ def cause_diagram(grid: Grid) -> Markup:
     pitch = height / (len(grid.names) or 1)
     edit_y = {name: pitch * (place + 0.5) for place, name in enumerate(grid.names)}
     wires: list[Node] = []
-    nodes = [_box(0, y, EDIT_W, name, "edit") for name, y in edit_y.items()]
+    nodes = [_box(0, y, at.edit_w, name, "edit") for name, y in edit_y.items()]
     top = 12.0
     for group in groups:
         share = GATE * len(group.causes.sets) + 16
         middle = top + share / 2
         for place, one in enumerate(group.causes.sets):
             y = top + 8 + GATE * (place + 0.5)
-            wires += _wires(one, edit_y, y)
-            wires.append(node("path", class_="wire", d=f"M{GATE_X + 17},{y:g} L{SYMPTOM_X},{middle:g}"))
-            nodes.append(_gate(y, one))
+            wires += _wires(one, edit_y, y, at)
+            wires.append(
+                node("path", class_="wire", d=f"M{at.gate_x + 17:g},{y:g} L{at.symptom_x:g},{middle:g}")
+            )
+            nodes.append(_gate(y, one, at.gate_x))
         words = "\n".join(group.titles)
-        nodes.append(_box(SYMPTOM_X, middle, DIAGRAM_W - SYMPTOM_X - 2, group.words, "", words))
+        nodes.append(_box(at.symptom_x, middle, at.width - at.symptom_x - 2, group.words, "", words))
         top += share
     title = "Which faults cause which symptoms"
-    return _picture(DIAGRAM_W, max(height, top), title, [*wires, *nodes]) + DIAGRAM_KEY
+    return _picture(at.width, max(height, top), title, [*wires, *nodes]) + DIAGRAM_KEY
 
 
-def _wires(one: CauseSet, edit_y: dict[str, float], y: float) -> Iterator[Node]:
+def _wires(one: CauseSet, edit_y: dict[str, float], y: float, at: Columns) -> Iterator[Node]:
     literals = [(name, "") for name in one.present] + [(name, " not") for name in one.absent]
     for place, (name, absent) in enumerate(literals):
         end = y + 5 * (place - (len(literals) - 1) / 2)
         start = edit_y[name]
-        bend = f"M{EDIT_W},{start:g} C330,{start:g} 350,{end:g} {GATE_X - 17},{end:g}"
+        to_x = at.gate_x - 17
+        near, far = at.edit_w + 0.49 * (to_x - at.edit_w), at.edit_w + 0.61 * (to_x - at.edit_w)
+        bend = f"M{at.edit_w:g},{start:g} C{near:g},{start:g} {far:g},{end:g} {to_x:g},{end:g}"
         yield node("path", class_=f"wire{absent}", d=bend)
         if absent:
-            yield node("circle", class_="bubble", cx=GATE_X - 20, cy=end, r=3.5)
+            yield node("circle", class_="bubble", cx=to_x - 3, cy=end, r=3.5)
 
 
-def _gate(y: float, one: CauseSet) -> Node:
+def _gate(y: float, one: CauseSet, x: float) -> Node:
     title = node("title", str(one))
     if len(one.present) + len(one.absent) <= 1:
-        return node("path", [title], class_="wire", d=f"M{GATE_X - 17},{y:g} H{GATE_X + 17}")
-    rect = node("rect", class_="gate", x=GATE_X - 17, y=y - 11, width=34, height=22, rx=4)
-    return node("g", [title, rect, node("text", "&", class_="gate-word", x=GATE_X, y=y + 4)])
+        return node("path", [title], class_="wire", d=f"M{x - 17:g},{y:g} H{x + 17:g}")
+    rect = node("rect", class_="gate", x=x - 17, y=y - 11, width=34, height=22, rx=4)
+    return node("g", [title, rect, node("text", "&", class_="gate-word", x=x, y=y + 4)])
 
 
 def _box(x: float, y: float, width: float, words: str, kind: str, title: str = "") -> Node:

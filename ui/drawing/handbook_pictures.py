@@ -28,7 +28,7 @@ from ui.drawing.car_map import car_map
 from ui.drawing.dash import Controls, cluster, controls
 from ui.drawing.fuse_box import boxes_of, fuse_box
 from ui.drawing.instruments import Setup, display
-from ui.drawing.layout import layout_of
+from ui.drawing.layout import NARROW, layout_of
 from ui.drawing.meter import DIAL
 from ui.drawing.styles import style
 from ui.drawing.wiring import marked
@@ -56,7 +56,7 @@ class Sized:
 
 
 def _map(bench: Bench) -> str:
-    return car_map(bench.base, layout_of(bench.base), all_visible(bench))
+    return car_map(bench.base, layout_of(bench.base, NARROW), all_visible(bench))
 
 
 def _fuse_box(bench: Bench) -> str:
@@ -83,7 +83,7 @@ def _meter(bench: Bench) -> str:
 
 
 PICTURES = {
-    "map": Sized(_map, 760, 420),
+    "map": Sized(_map, 520, 420),
     "fuse-box": Sized(_fuse_box, 620, 245),
     "connector": Sized(_connector, 620, 330),
     "seat": Sized(_seat, 460, 335),
@@ -100,9 +100,12 @@ def picture(name: str) -> Markup:
     return Markup(TO_PRESS.sub("", PICTURES[name].draw(bench)))
 
 
-def shown(name: str, words: str) -> Markup:
+def shown(name: str, words: str, dark: bool = False) -> Markup:
     """The same with its words for who cannot see it."""
-    return _html("shown", picture(name), words, PICTURES[name].width)
+    drawn = picture(name)
+    if dark:  # see `marked`: light lines on dark paper
+        drawn = Markup(drawn.replace('class="paper', 'class="night paper'))
+    return _html("shown", drawn, words, PICTURES[name].width)
 
 
 def as_file(name: str) -> str:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import streamlit as st
+from ruamel.yaml import YAML
 
 from sim.catalogue import shipped_cars, shipped_cases
 from sim.lab.case_file import as_case_file
@@ -19,7 +22,7 @@ def open_one() -> None:
     """Open a case, or begin one."""
     shipped = shipped_cases()
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        st.selectbox("a case that comes with busbay", list(shipped), key="case_shipped")
+        st.selectbox("a case that comes with busbay", list(shipped), key="case_shipped", format_func=_title)
         st.button("Open it", key="case_open", on_click=_open)
     with st.expander("A case of your own: begin one, or open a file"):
         st.text_input("name of the case", key="case_title", persist_state="session")
@@ -32,6 +35,12 @@ def open_one() -> None:
         file = st.file_uploader("a case file (YAML)", type=["yaml", "yml"], key="case_file")
         if file is not None:
             st.button("Open the file", key="case_open_file", on_click=_open_file)
+
+
+@cache
+def _title(name: str) -> str:
+    """What a case that ships is called."""
+    return str(YAML(typ="safe").load(shipped_cases()[name])["case"])
 
 
 def _open() -> None:

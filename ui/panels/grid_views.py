@@ -15,6 +15,7 @@ from ui.drawing import sheet
 from ui.drawing.cause_pictures import MOST_COMBINATIONS, cause_diagram, matrix
 from ui.drawing.tables import section as section_html
 from ui.drawing.tables import side_by_side
+from ui.panels.maps import fitted
 from ui.state import bench_jobs, work
 
 MOST_SIDE_BY_SIDE = 8  # columns
@@ -66,7 +67,7 @@ def _causes(grid: Grid) -> None:
         return
     st.markdown("**What causes what**")
     with st.container(key="cause_picture"):
-        sheet.show(cause_diagram(grid), "cause_diagram")
+        fitted(partial(cause_diagram, grid), "cause_diagram")
     st.markdown(
         "**Minimal cause sets**: no part of a set can be left out. A symptom is something that the car does "
         "not show without any of them."

@@ -29,7 +29,7 @@ def show(held: Held, visible: Visible, on_pick: Callable[[], None]) -> None:
         way = tabs("map", (BY_BUS, IN_THE_CAR), "map_way", BY_BUS)
     picked = st.session_state.get("part") or ""
     if way == IN_THE_CAR and st.session_state.get("panel") != timeline.PANEL:  # that one plays on the buses
-        _fitted(partial(_plan, held.car, visible, picked), "map", on_pick)
+        fitted(partial(_plan, held.car, visible, picked), "map", on_pick)
     else:
         fitted_map(held.car, held.layout, visible, "map", picked, on_pick)
 
@@ -55,10 +55,10 @@ def fitted_map(
         html = car_map(car, layout(NARROW if narrow else WIDE), visible, picked)
         return html + _legend(visible) if explained else html
 
-    _fitted(drawn, key, on_pick)
+    fitted(drawn, key, on_pick)
 
 
-def _fitted(draw: Callable[[bool], Markup], key: str, on_pick: Callable[[], None] | None) -> None:
+def fitted(draw: Callable[[bool], Markup], key: str, on_pick: Callable[[], None] | None = None) -> None:
     """A drawing that depends on whether the browser is narrow; drawn again when that turns out otherwise."""
     narrow = bool(st.session_state.get("narrow", False))
     now_narrow = sheet.show_to_fit(draw(narrow), key, narrow, on_pick)
