@@ -25,6 +25,7 @@ with ctrl_c_ends_at_once():
 COMPLETES = "_BUSBAY_COMPLETE"  # the variable by which a shell asks for completions
 CAR, RUN, LINK = "sim.instruments.car_commands", "sim.instruments.run_command", "sim.link.log_commands"
 DESCRIBE = "sim.instruments.describe_commands"
+LESSON = "sim.training.lesson_command"
 CLASSES = "sim.training.class_commands"
 CASES = "sim.lab.case_commands"
 LAB, CHECKS, TRAINING = "sim.lab.commands", "sim.lab.check_commands", "sim.training.commands"
@@ -76,6 +77,12 @@ GROUPS: Mapping[str, tuple[Row, ...]] = {
         Row("debrief", "Tell what each check of an attempt was worth.", TRAINING, "print_debrief"),
     ),
     "Teach": (
+        Row(
+            "lesson",
+            "Make the lesson plan, worksheet and teacher's sheet of an exercise.",
+            LESSON,
+            "print_lesson",
+        ),
         Row("results", "Print the results of a class.", CLASSES, "results"),
         Row(
             "statements",

@@ -61,6 +61,7 @@ QUICK: dict[str, list[str]] = {
     "try": ["2", "--do", "scan", "--hand-in", "pull F3"],
     "debrief": ["2", "--do", "scan", "--hand-in", "pull F3", "--quick"],
     "check-exercise": ["2"],
+    "lesson": ["2"],
     "results": ["--records", "sqlite:///class.sqlite"],
     "statements": ["--records", "sqlite:///class.sqlite"],
     "passphrase": ["--records", "sqlite:///class.sqlite"],

@@ -74,11 +74,15 @@ class OtherFault(Part):
 
 
 class Exercise(Part):
-    """A whole exercise file. `minutes` is the labor time to aim for; `proof` what a repair has to show."""
+    """A whole exercise file. `minutes` is the labor time to aim for; `proof` what a repair has to show.
+
+    `after`: exercises, by name, that come before this one.
+    """
 
     exercise: str = Field(min_length=1, max_length=120)
     topic: str = Field(min_length=1, max_length=60)
     level: int = Field(1, ge=1, le=5)
+    after: tuple[str, ...] = Field((), max_length=10)
     car: str = Field(max_length=60)
     seed: int = Field(0, ge=0, le=2**31)
     work_order: WorkOrder
@@ -175,6 +179,10 @@ def _check(exercise: Exercise) -> None:
     with _at("car"):
         if exercise.car not in known:
             raise Problem(f"no car '{exercise.car}'{did_you_mean(exercise.car, known)}")
+    for place, name in enumerate(exercise.after):
+        with _at("after", place):
+            if name not in shipped_exercises():
+                raise Problem(f"no exercise '{name}'{did_you_mean(name, shipped_exercises())}")
     faults: list[tuple[FilePath, Sentences, Sentences]] = [((), exercise.arrives, exercise.solution)]
     faults += [(("others", k), other.arrives, other.solution) for k, other in enumerate(exercise.others)]
     for path, arrives, solution in faults:

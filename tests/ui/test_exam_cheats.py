@@ -185,7 +185,7 @@ def address_of_the_projector(room: Room) -> None:
         teacher.fill("passphrase", PASSPHRASE)
         teacher.press("Sign in")
         seen = []
-        for page in ("classes", "board", "results", "replay", "author", "bay"):
+        for page in ("curriculum", "classes", "board", "results", "replay", "author", "bay"):
             teacher.go(page)
             if page == "author":
                 teacher.press("author_take")
@@ -194,13 +194,15 @@ def address_of_the_projector(room: Room) -> None:
         assert "bench=" not in asked
         with Visitor(room.address, page, asked, keeps=True) as stranger:
             room.came += stranger.received
-            assert {"classes", "board", "results", "replay", "author"}.isdisjoint(stranger.pages)
+            assert {"curriculum", "classes", "board", "results", "replay", "author"}.isdisjoint(
+                stranger.pages
+            )
 
 
 def websocket_messages(room: Room) -> None:
     """Send what no page would send: pages of others by their hash, buttons and fields that are not there."""
     with room.visit("exercise", student=room.key, exercise=str(room.exam.id)) as visitor:
-        for page in ("board", "results", "replay", "author", "classes", "bay", "suspects"):
+        for page in ("curriculum", "board", "results", "replay", "author", "classes", "bay", "suspects"):
             message = BackMsg()
             asked = message.rerun_script
             asked.query_string = query(student=room.key, exercise=str(room.exam.id), attempt="1")

@@ -80,7 +80,9 @@ def test_whoever_is_not_let_in_has_none_of_the_pages(address: str, instructor: V
     """Without the passphrase no instructor's page is in the registry."""
     inside = set(instructor.pages)
     with Visitor(address, "board") as visitor:
-        assert {"classes", "board", "results", "replay", "author"} == inside - set(visitor.pages)
+        assert {"curriculum", "classes", "board", "results", "replay", "author"} == inside - set(
+            visitor.pages
+        )
         assert "board_table" not in visitor.text
         visitor.go("instructor")
         visitor.fill("passphrase", "wrong horse battery")
@@ -271,7 +273,7 @@ def test_an_instructors_address_opens_no_bench(address: str, instructor: Visitor
         visitor.go("instructor")
         visitor.fill("passphrase", PASSPHRASE)
         visitor.press("Sign in")
-        for page in ("bay", "author", "classes", "board", "results", "replay"):
+        for page in ("bay", "author", "curriculum", "classes", "board", "results", "replay"):
             visitor.go(page)
             assert "bench=" not in visitor.query
         visitor.go("bay")

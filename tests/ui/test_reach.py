@@ -30,7 +30,9 @@ def test_where_only_this_computer_reaches_the_server_the_page_says_so(
 ) -> None:
     """A server that listens to this computer alone has no address for others: the hint names the command."""
     monkeypatch.setattr(reach.st, "get_option", lambda name: "127.0.0.1")
-    assert "--address 0.0.0.0" in reach.for_students("join").hint
+    found = reach.for_students("join")
+    assert ("", True) == (found.address, "--address 0.0.0.0" in found.hint)
+    assert "QR" not in join_code("ACDEFHJ", found.address)
 
 
 def test_the_address_that_others_came_by_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:

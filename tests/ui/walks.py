@@ -288,7 +288,7 @@ def _classroom(page: Page, records: Records, shot: Shot) -> None:
     open_page(page, "instructor")
     shot("door-inside")
     exam = _class_at_work(records)
-    for name in ("results", "classes", "board"):
+    for name in ("curriculum", "results", "classes", "board"):
         open_page(page, name)
         shot(name)
     page.get_by_role("button", name="A new key").click()

@@ -13,6 +13,7 @@ from sim.markup import macros
 from sim.modules.facts import engine_told
 from sim.training.jobs import WorkStep
 from sim.training.rows import BoardRow
+from sim.training.step_words import step_words
 from sim.vehicle.car import Car
 from sim.vehicle.words import counted
 
@@ -22,8 +23,8 @@ LESS = ("exercise", "last")  # what a phone has no room for
 
 
 def join_code(code: str, address: str) -> Markup:
-    """The code in letters that the last row can read, and the address as a QR code."""
-    return _html("join_code", code, address, qr_code(address))
+    """The code in letters that the last row can read, and the address as a QR code, if there is one."""
+    return _html("join_code", code, address, qr_code(address) if address else "")
 
 
 def qr_code(address: str) -> Markup:
@@ -64,27 +65,6 @@ def _work(row: BoardRow, target_min: float) -> Markup | str:
     late = f", {over_min:.0f} over" if over_min > 0 else ""
     words = f"{row.minutes:.0f}{of} min{late}, {steps}{hints}"
     return _html("work", row, words, target_min, over_min > 0)
-
-
-def step_words(step: WorkStep) -> str:
-    """What a step has shown, in a few words."""
-    if step.vain:
-        return f"in vain, {step.vain}"
-    if step.display:
-        return step.display
-    if step.report is not None:
-        report = step.report
-        if not report.power:
-            return "the tester has no power from the diagnostic connector"
-        answering = len(report.modules) - len(report.silent)
-        codes = counted(len(report.codes), "code")
-        return f"{answering} of {len(report.modules)} modules answer, {codes}"
-    asked = [f"{name} {word}" for name, word in step.sight.asked if word != "done"]
-    if step.sight.asked and step.sight.notes:
-        return step.sight.notes[0]
-    if step.sight.asked:
-        return ", ".join(asked) or "done"
-    return ""
 
 
 def step_cards(steps: Iterable[WorkStep], car: Car) -> Markup:

@@ -23,8 +23,8 @@ from sim.training.hand_in import normal_causes
 from sim.training.jobs import WorkStep
 from sim.training.kept_attempts import KeptAttempt
 from sim.training.rows import AssignmentRow, ClassNotice, MessageRow, StudentRow
+from sim.training.step_words import step_words
 from sim.vehicle.problems import Problem
-from ui.drawing.class_sheets import step_words
 from ui.state import classroom, kept
 from ui.state.held import NO_PAUSE_AFTER, Held, Report
 from ui.state.next_step import SEAT, Done

@@ -24,7 +24,7 @@ MOST_INTERFACES = 64
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """An address, and why students may not reach it; `hint` is empty where they do."""
+    """An address that students reach; where there is none it is empty, and `hint` tells why."""
 
     address: str
     hint: str = ""
@@ -42,11 +42,11 @@ def for_students(path: str) -> Reach:
     listens = str(st.get_option("server.address") or "")
     if listens and is_loopback(listens):
         return Reach(
-            here, "Only this computer reaches busbay now: start it with `busbay bay --address 0.0.0.0`."
+            "", "Only this computer reaches busbay now: start it with `busbay bay --address 0.0.0.0`."
         )
     addresses = lan_addresses()
     if not addresses:
-        return Reach(here, "This computer has no address in a network: set one below.")
+        return Reach("", "This computer has no address in a network: set one below.")
     port = f":{at.port}" if at.port else ""
     return Reach(at._replace(netloc=f"{addresses[0]}{port}").geturl())
 
