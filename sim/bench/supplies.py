@@ -29,6 +29,8 @@ class Supplies:
             for function in self._sensed[name]:
                 pin_v = reading.pin_v(name, function)
                 module.pins.sense(function, pin_v, partial(causes.sense, name, function))
+            for function in module.pins.measured:
+                module.pins.volt[function] = reading.pin_v(name, function)
             for circuit in module.circuits:
                 pin, other = circuit.check.pin, circuit.check.agrees_with
                 other_v = reading.pin_v(name, other) if other else 0.0

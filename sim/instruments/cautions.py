@@ -41,8 +41,9 @@ BATTERY_CLAMP = (
 VENTS_GAS = "A battery vents explosive gas, most of it while charging: no sparks, no flames, eyes protected."
 LAMP_HEAT = "A load test draws real current: stay below the fuse's rating. The lamp gets hot."
 HIGH_VOLTAGE = (
-    "Orange parts: inspect, touch nothing. Above 60 V DC only licensed people, isolated, locked off and "
-    "proved dead (ISO 6469). Local law and the maker's service information go before anything said here."
+    "Orange parts: inspect, touch nothing. Above 60 V DC or 30 V AC only licensed people, isolated, locked "
+    "off and proved dead (ISO 6469). "
+    "Local law and the maker's service information go before anything said here."
 )
 
 

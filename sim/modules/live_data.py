@@ -19,7 +19,9 @@ from sim.modules.pins import Outputs
 from sim.modules.signals import ABSENT_BYTE, Codec
 from sim.modules.uds_data import expect, unsigned
 from sim.modules.world import Host
+from sim.vehicle.high_voltage_parts import inlet_of
 from sim.vehicle.live_data import LiveDatum, live_data_of
+from sim.vehicle.pilot import cable_rating_a, pilot_state
 
 COOLANT_OFFSET_C: Final = 40
 _FLAGS: Final = {0: "off", 1: "on"}
@@ -52,6 +54,8 @@ class LiveData:
                 return unsigned(pin_v.get(one.name, 0.0) * 1000, 2)
             case "high voltage":
                 return unsigned(self._high_voltage(one.name), 2)
+            case "charging":
+                return bytes([self._charging(one.name, pin_v)])
             case "coolant":
                 return unsigned(world.coolant_c() + COOLANT_OFFSET_C, 1)
             case "signal":
@@ -61,6 +65,14 @@ class LiveData:
         facts = knowledge.inputs if one.kind == "input" else knowledge.lines
         known = facts.get(one.name)
         return bytes([ABSENT_BYTE if known is None else known.value is True])
+
+    def _charging(self, name: str, pin_v: Mapping[str, float]) -> int:
+        """The letter of the pilot's state, or the rating of the cable in A."""
+        inlet = inlet_of(self._host.world.car.built, self._host.name)
+        assert inlet is not None  # only its module has such data
+        if name == "cable_a":
+            return cable_rating_a(pin_v.get(inlet.proximity, 0.0)) or 0
+        return ord(pilot_state(pin_v.get(inlet.pilot, 0.0)) or "-")
 
     def _high_voltage(self, name: str) -> float:
         bus = self._host.world.high_voltage
@@ -76,6 +88,8 @@ def live_value(one: LiveDatum, data: bytes, codec: Codec) -> float | str:
     expect(len(data) == size, f"{one.title} with {len(data)} bytes instead of {size}")
     if one.kind == "pin":
         return int.from_bytes(data, "big") / 1000
+    if one.kind == "charging":
+        return float(data[0]) if one.unit else f"state {chr(data[0])}"
     if one.kind == "high voltage":
         return float(int.from_bytes(data, "big"))
     if one.kind == "coolant":

@@ -151,7 +151,7 @@ class ControlModule:
     def _watched_v(self) -> dict[str, float]:
         """The voltages at the pins that it watches."""
         compared = {one.check.agrees_with: one.other_v for one in self.circuits if one.check.agrees_with}
-        return compared | {one.check.pin: one.pin_v for one in self.circuits}
+        return compared | {one.check.pin: one.pin_v for one in self.circuits} | self.pins.volt
 
     def connect(self) -> None:
         """Find the streams of this module's messages once all of them are known, and declare its codes."""

@@ -12,7 +12,7 @@ from sim.modules.facts import OFF, Fact
 from sim.modules.knowledge import Knowledge
 from sim.modules.set_up import SetUp
 from sim.modules.world import LIFELESS, Causes, Host, Timer
-from sim.vehicle.high_voltage_parts import high_voltage_switches
+from sim.vehicle.high_voltage_parts import high_voltage_switches, inlet_of
 from sim.vehicle.live_data import sense_lines
 
 LINE_ON_V = 6.0  # a sense line counts as on above this; common practice
@@ -20,12 +20,18 @@ INPUT_SHARE = 0.5  # a wired input is active above half of the module's supply; 
 
 
 class Pins:
-    """Fills `Knowledge.inputs` and `Knowledge.lines`; `on_change(function, on, event)` hears each change."""
+    """Fills `Knowledge.inputs` and `Knowledge.lines`; `on_change(function, on, event)` hears each change.
+
+    measured: pins that it reads as a voltage besides; volt: what it reads there.
+    """
 
     def __init__(self, host: Host, knowledge: Knowledge, on_change: Callable[[str, bool, int], None]) -> None:
         self._host = host
         self._knowledge = knowledge
         self._on_change = on_change
+        inlet = inlet_of(host.world.car.built, host.name)
+        self.measured = (inlet.pilot, inlet.proximity) if inlet else ()
+        self.volt: dict[str, float] = {}
 
     def sense(self, function: str, pin_v: float, causes: Causes) -> None:
         """The voltage at an input or sense line; `causes` is asked only when it changes."""

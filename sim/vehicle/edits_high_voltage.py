@@ -8,11 +8,11 @@ Not modelled: what that technician finds besides, the steps of the lock-out.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 
 from sim.vehicle.answer_parts import PartSort
 from sim.vehicle.car import Car
-from sim.vehicle.description_high_voltage import CONTACTORS, NEGATIVE, POSITIVE, RAILS
+from sim.vehicle.description_high_voltage import CONTACTORS, RAILS
 from sim.vehicle.edit import Answer, Change, Edit, EditKind, Offer, fields_repaired_by, noted, without
 from sim.vehicle.edit_words import figure, one_name
 from sim.vehicle.elements import part_of
@@ -21,7 +21,6 @@ from sim.vehicle.problems import EditProblem, unknown
 
 # water or a chafed cable: below 100 ohm per volt of a 355 V pack; common practice
 LEAK_OHM, LEAK_LIMITS_OHM = 20_000.0, (1.0, 10_000_000.0)
-WELDING = (NEGATIVE, POSITIVE)
 RESISTORS = (PRECHARGE_RESISTOR,)
 # of what a state says by the names of pins, wires and connectors
 AT_CONNECTORS = ("unplugged", "opened", "added_ohm", "loosened", "swapped", "intermittent", "away")
@@ -93,17 +92,8 @@ def _every(verb: str, names: Iterable[str], rest: str = "") -> Callable[[Car], I
     return every
 
 
-def _itself(names: Iterable[str]) -> Callable[[Car, str], Mapping[str, str]]:
-    """The part that is chosen, if it can have this fault."""
-    return lambda car, name: {name: ""} if name in _of(names)(car) else {}
-
-
 def _kind(verb: str, field: str, leaves: str, sort: PartSort, names: tuple[str, ...], wrong: str) -> EditKind:
-    answer = (
-        Answer(sort, wrong, f"{verb} {{part}}")
-        if sort != "contactor"
-        else Answer(sort, wrong, f"{verb} {{other}}", others=_itself(names))
-    )
+    answer = Answer(sort, wrong, f"{verb} {{part}}")
     return EditKind(
         verb,
         "fault",
@@ -119,7 +109,7 @@ def _kind(verb: str, field: str, leaves: str, sort: PartSort, names: tuple[str, 
 
 KINDS = (
     _kind("jam", "jammed", "contactor {part} does not close", "contactor", CONTACTORS, "does not close"),
-    _kind("weld", "welded", "contactor {part} does not open", "contactor", WELDING, "does not open"),
+    _kind("weld", "welded", "contactor {part} does not open", "contactor", CONTACTORS, "does not open"),
     _kind("burn", "burnt", "the precharge resistor is open", "precharge", RESISTORS, "open"),
     EditKind(
         "leak",

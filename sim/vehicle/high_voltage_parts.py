@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from sim.vehicle.car import Car
 from sim.vehicle.conditions import Condition
 from sim.vehicle.description import Vehicle
-from sim.vehicle.description_high_voltage import CONTACTORS, RAILS
+from sim.vehicle.description_high_voltage import CONTACTORS, RAILS, Inlet
 from sim.vehicle.elements import part_of
 
 CHARGE, CONVERT, READY = "charge", "convert", "ready"
@@ -36,6 +36,12 @@ def high_voltage_switches(vehicle: Vehicle, module: str) -> Iterator[tuple[str, 
         yield CONVERT, spec.converter.when
     if spec.drive == module:
         yield READY, spec.ready
+
+
+def inlet_of(vehicle: Vehicle, module: str) -> Inlet | None:
+    """The charge inlet that a module looks after."""
+    inlet = vehicle.high_voltage.inlet if vehicle.high_voltage else None
+    return inlet if inlet and inlet.module == module else None
 
 
 def orange_connectors(car: Car) -> Iterable[str]:

@@ -13,10 +13,11 @@ from typing import Final, Literal
 
 from sim.vehicle.car import Car
 from sim.vehicle.description_high_voltage import LOOP_OUT
+from sim.vehicle.high_voltage_parts import inlet_of
 from sim.vehicle.messages import conditions_of
 
 FIRST_LIVE_DID: Final = 0x0400
-LiveKind = Literal["pin", "input", "line", "output", "signal", "coolant", "high voltage"]
+LiveKind = Literal["pin", "input", "line", "output", "signal", "coolant", "high voltage", "charging"]
 # what a battery module measures: title and unit
 HIGH_VOLTAGE_DATA: Final = {
     "pack_v": ("pack voltage", "V"),
@@ -25,6 +26,8 @@ HIGH_VOLTAGE_DATA: Final = {
     "negative_v": ("HV- against the body", "V"),
     "insulation_kohm": ("insulation", "kohm"),
 }
+# what a charging module sees of a cable (IEC 61851-1)
+CHARGING_DATA: Final = {"pilot_state": ("control pilot", ""), "cable_a": ("rating of the cable", "A")}
 _UNITS: Final = {"_kph": "km/h", "_rpm": "rpm", "_pct": "%"}
 
 
@@ -69,6 +72,8 @@ def _named(car: Car, module: str) -> Iterator[tuple[LiveKind, str]]:
     if car.built.high_voltage and car.built.high_voltage.controller == module:
         yield from (("high voltage", name) for name in HIGH_VOLTAGE_DATA)
         yield "pin", LOOP_OUT
+    if inlet_of(car.built, module):
+        yield from (("charging", name) for name in CHARGING_DATA)
     yield from (("input", name) for name in spec.inputs)
     lines = sense_lines(car, module)
     yield from (("line", pin.function) for pin in car.pins_of(module) if pin.function in lines)
@@ -85,8 +90,8 @@ def _words(kind: LiveKind, name: str) -> tuple[str, str]:
         return f"voltage at pin {name}", "V"
     if kind == "coolant":
         return "coolant temperature", "°C"
-    if kind == "high voltage":
-        return HIGH_VOLTAGE_DATA[name]
+    if kind in ("high voltage", "charging"):
+        return (HIGH_VOLTAGE_DATA | CHARGING_DATA)[name]
     unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
     plain = name
     for end in _UNITS:

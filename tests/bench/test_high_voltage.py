@@ -35,7 +35,7 @@ def codes_of(bench: Bench) -> set[str]:
     return {code for one in bench.last_report.modules for code in (entry.code for entry in one.codes)}
 
 
-def told(bench: Bench) -> list[tuple[float, str]]:
+def steps_of(bench: Bench) -> list[tuple[float, str]]:
     """The steps of the sequence with their times."""
     return [(event.time_s, event.value) for event in bench.trace if event.kind == "contactors"]
 
@@ -43,11 +43,11 @@ def told(bench: Bench) -> list[tuple[float, str]]:
 def test_the_contactors_close_in_their_order_once_the_bus_is_charged() -> None:
     """Precharge takes RC ln 20 to 95 % (textbook), counted from the contactor that pulls in last."""
     bench = driven()
-    assert ["checking", "joining", "precharging", "closed"] == [step for _, step in told(bench)]
+    assert ["checking", "joining", "precharging", "closed"] == [step for _, step in steps_of(bench)]
     pulled = {
         event.subject: event.time_s for event in bench.trace if event.kind == "relay" and event.value == "on"
     }
-    closed_s = next(time_s for time_s, step in told(bench) if step == "closed")
+    closed_s = next(time_s for time_s, step in steps_of(bench) if step == "closed")
     time_constant_s = SPEC.precharge.ohm * SPEC.precharge.farad
     assert time_constant_s * math.log(20) == pytest.approx(closed_s - pulled["PRECHARGE"], rel=0.02)
     assert "ready" == seat_of(bench).engine
@@ -61,7 +61,7 @@ def test_an_interlock_that_is_open_at_any_orange_connector_keeps_the_contactors_
         bench = driven(fault)
         assert ("not ready", True) == (seat_of(bench).engine, "high_voltage" in seat_of(bench).lit)
         assert "P0A0D-13" in codes_of(bench)
-        assert ["failed"] == [step for _, step in told(bench)]
+        assert ["failed"] == [step for _, step in steps_of(bench)]
         assert 0.0 == pytest.approx(bench.live.world.high_voltage.bus_v(bench.now_s))
         event = next(one for one in bench.trace if one.item == "P0A0D-13")
         assert [f"given: {fault}"] == [bench.trace[cause].text for cause in event.causes]
@@ -71,7 +71,7 @@ def test_the_loop_opens_while_the_car_is_ready() -> None:
     """Everything opens at once, and the bus is below 60 V (ISO 6469) before two minutes have passed."""
     bench = driven()
     bench.do("open X3.3")
-    assert ("not ready", "failed") == (seat_of(bench).engine, told(bench)[-1][1])
+    assert ("not ready", "failed") == (seat_of(bench).engine, steps_of(bench)[-1][1])
     bench.do("wait 2 min")
     assert bench.live.world.high_voltage.bus_v(bench.now_s) < 60
     assert set() == bench.live.pulled_in & set(CONTACTORS)
@@ -88,6 +88,7 @@ def test_a_loop_that_is_shorted_to_ground_has_another_code() -> None:
         ("weld MAIN+", "P0AA1-73"),
         ("jam MAIN+", "P0AA2-72"),
         ("weld MAIN-", "P0AA4-73"),
+        ("weld PRECHARGE", "P0AA1-73"),
         ("jam MAIN-", "P0C78-00"),
         ("jam PRECHARGE", "P0C78-00"),
         ("burn PRECHARGE-RESISTOR", "P0C78-00"),
@@ -152,6 +153,9 @@ def test_a_charging_cable_wakes_the_van_charges_it_and_lets_it_sleep_again() -> 
         pilot_state(bench.live.reading.pin_v("CHARGER", "pilot")),
         seat_of(bench).engine,
     )
+    told = bench.do("read CHARGER").told
+    assert told is not None
+    assert "control pilot state C, rating of the cable 32 A" in told.words
     before_pct = bench.live.world.high_voltage.charge_pct(bench.now_s)
     bench.do("wait 1 h")
     gained_pct = bench.live.world.high_voltage.charge_pct(bench.now_s) - before_pct

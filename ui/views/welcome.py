@@ -35,10 +35,6 @@ ABOUT = (
     "One module of this car is dark, and others complain about it. All that you scan and measure is computed "
     "from the wiring: find the fault, repair it, prove it."
 )
-HIGH_VOLTAGE = (
-    "**High voltage** (orange cables, above 60 V DC or 30 V AC): only trained people, isolated, locked off, "
-    "proved dead."
-)
 
 
 def show() -> None:
@@ -227,7 +223,7 @@ def _cautions() -> None:
     line = f"busbay is for learning and thinking. On a real car: {MAKER}"
     with st.expander(line, icon=":material/warning:", key="cautions_box"):
         st.markdown("Then local codes and licensed practice.")
-        st.markdown("\n".join(f"- {words}" for words in (*CAUTIONS.values(), HIGH_VOLTAGE)))
+        st.markdown("\n".join(f"- {words}" for words in CAUTIONS.values()))
         st.markdown(
             "What busbay says is what *this model* says, never what a real car must do. Its cars, people and "
             "companies are invented. A theory that reproduces everything seen is worth checking on the car; "
