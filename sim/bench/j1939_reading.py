@@ -36,6 +36,7 @@ from sim.vehicle.j1939 import (
 )
 
 LISTENING_S: Final = 1.5  # each controller sends DM1 once a second; a broadcast of many codes takes longer
+MOST_IN_WORDS: Final = 3  # codes that a sentence gives the meaning of; our own choice
 ANSWER_S: Final = 0.3  # for a request, with the packets of a long answer
 TOOL_NAME: Final = Name(identity=0x1FFFFF, function=129)  # off-board service tool (from memory)
 
@@ -83,7 +84,10 @@ class J1939Reading:
         if self.refusal:
             return self.refusal
         lost = [f"{one.module} {one.place}" for one in self.controllers if one.address == NULL_ADDRESS]
-        faults = [f"{row['module']}: {row['code']}, {row['text']}" for row in self.rows() if row["code"]]
+        coded = [row for row in self.rows() if row["code"]]
+        faults = [f"{row['module']}: {row['code']}" for row in coded]
+        if len(coded) <= MOST_IN_WORDS:
+            faults = [f"{said}, {row['text']}" for said, row in zip(faults, coded, strict=True)]
         absent = [f"{name} not heard" for name in self.absent]
         return "; ".join([*lost, *faults, *absent]) or "no codes on SAE J1939, and every controller is heard"
 

@@ -4,7 +4,7 @@ A log does not tell who sends what, so every identifier gets a sender of its own
 bus. A person who knows the car renames and joins them, and adds supplies, connectors and what the modules
 do. Any format that python-can reads will do.
 
-Not modelled: 29-bit identifiers and CAN FD frames, which a vehicle file does not hold (both are counted);
+Not modelled: 29-bit identifiers, parameter groups of SAE J1939, and CAN FD frames (all are counted);
 signals inside a message; messages that are sent on events only (listed, without a sender).
 """
 

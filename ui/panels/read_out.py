@@ -23,11 +23,12 @@ from ui.state.work import as_shown, ask_to_do_as_shown
 
 MODULE, OUTPUT, CODE, SHOWN = "read_module", "read_output", "read_code", "read_shown"
 READ_S = 10
-COLUMNS = ("module", "source address", "code", "meaning", "state", "count")
+COLUMNS = ("controller", "code and meaning", "state")
 
 
 def show(held: Held, visible: Visible) -> None:
-    """Live data, actuator tests, records and monitors; closed until they are wanted."""
+    """Controllers on SAE J1939; closed until wanted: live data, actuator tests, records, monitors."""
+    _j1939(held)
     with st.expander("Live data and tests", key="read_out_box"):
         titles = {name: held.car.built.modules[name].title for name in held.car.addresses}
         named = {name: f"{name} · {title}" if title else name for name, title in titles.items()}
@@ -42,7 +43,6 @@ def show(held: Held, visible: Visible) -> None:
         _actuate(held, name)
         _records(held)
         _monitors(held)
-        _j1939(held)
 
 
 def _button(words: str, action: str, icon: str) -> None:
@@ -121,7 +121,15 @@ def _j1939(held: Held) -> None:
         return
     lamps = ", ".join(found.lamps) or "none"
     st.caption(f"At {found.time_s:.1f} s. Lamps that DM1 asks for: {lamps}.")
-    sheet.show(plain_table(COLUMNS, [tuple(row.values()) for row in found.rows()]), "faults_read")
+    rows = [
+        (
+            f"{row['module']}, {row['address']}",
+            f"{row['code']}: {row['text']}" if row["code"] else row["text"],
+            f"{row['state']}, counted {row['count']}" if row["code"] else "",
+        )
+        for row in found.rows()
+    ]
+    sheet.show(plain_table(COLUMNS, rows), "faults_read")
 
 
 def _monitors(held: Held) -> None:
