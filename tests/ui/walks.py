@@ -227,8 +227,8 @@ def _student(page: Page, shot: Shot) -> None:
     """An exercise on the smallest car, from the desk to the debrief, which is computed in seconds."""
     open_page(page, "join")
     shot("join")
-    page.get_by_label("class code").fill("NO-SUCH")
-    page.get_by_label("your name").fill("Amara")
+    page.get_by_label("class code").first.fill("NO-SUCH")
+    page.get_by_label("your name").first.fill("Amara")
     button(page, "Join")
     shot("join-error")
     button(page, "Practice on my own")
