@@ -54,8 +54,8 @@ def _by_pin() -> None:
     with st.expander("Back by name and PIN", icon=":material/pin:"):
         st.caption("For a shared computer, if you have chosen a PIN on the page of your jobs.")
         with st.form("pin", border=False):
-            st.text_input("class code", key="pin_code", max_chars=12)
-            st.text_input("your name", key="pin_name", max_chars=60)
+            st.text_input("code of your class", key="pin_code", max_chars=12)
+            st.text_input("the name that you joined with", key="pin_name", max_chars=60)
             st.text_input("PIN", key="pin_pin", max_chars=8, type="password")
             st.form_submit_button("Back to my jobs", icon=":material/login:", on_click=_back)
 
