@@ -15,7 +15,10 @@ settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
 
 MAIN = sys.modules["__main__"]
-LONGEST = ("test_accessible.py", "test_keyboard.py", "test_class_browser.py")
+LONGEST = (
+    "test_accessible.py", "test_lab_killed.py", "test_class_browser.py", "test_left_and_found.py",
+    "test_keyboard.py", "test_quick_car_page.py",
+)  # fmt: skip
 
 
 def pytest_xdist_auto_num_workers() -> int:

@@ -164,7 +164,8 @@ class FaultMemory:
 
     def matching(self, mask: int) -> tuple[Dtc, ...]:
         """Codes with at least one bit of `mask` set: (status & mask) != 0, ISO 14229-1."""
-        return tuple(entry for entry in self.dtcs if entry.status & mask)
+        both = int.__and__  # that of the enumeration makes an object for each code, and this is asked often
+        return tuple(entry for entry in self._codes.values() if both(entry.status, mask))
 
     def test_failed(self, code: str, snapshot: SnapshotRecord) -> None:
         """The test of `code` has run and failed."""
