@@ -584,6 +584,7 @@ def test_every_button_of_work_tells_its_price_before_it_is_pressed(
     app.session_state["probe_red"], app.session_state["probe_black"] = "BAT+", "BAT-"
     assert "Measure · 1 min" == app.run().button(key="measure").label
     app = in_panel(app, "Work")
+    assert "TCM.C1" == app.selectbox(key="work_connector").value, "the part that is chosen comes along"
     app.selectbox(key="work_kind").select("fuse").run()
     assert "Fit a good one · 1 min, parts 1" == app.button(key="work fit {work_fuse}").label
     app.number_input(key="work_rating").set_value(20.0).run()

@@ -333,7 +333,7 @@ def test_the_log_of_whoever_is_chosen_is_replayed(room: Room) -> None:
     """The replay shows the student who is chosen at the click."""
     app = opened("replay", replay_attempt=room.attempts[0])
     app = at_once(app, "replay_next", replay_which=room.attempts[1])
-    assert "## 1 of 1: wait 2 s" in [one.value for one in app.markdown]
+    assert "## 1 of 1: Wait 2 s" in [one.value for one in app.markdown]
 
 
 def test_the_board_acts_on_whoever_and_whatever_is_chosen(room: Room) -> None:

@@ -47,6 +47,7 @@ ROUND = 9.0  # from what sits at the edge to the outline
 LEAST_LENGTH, LEAST_WIDTH = 1.7, 0.38  # of a car with little in it, by the plan's own width
 MODULE_H, SMALL_H = 54.0, 26.0  # the first: a name in two lines, its state, how many codes
 LABEL_H = 18.0
+LONGEST_PLACE = 14  # letters that are still read on a part's width
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +125,17 @@ def sited(car: Car) -> list[Sited]:
         [Sited("connector DLC", "connector", "DLC", claimed.dlc.location)] if "DLC" in car.connectors else []
     )
     small = [
-        Sited(f"parts {place}", "parts", names[0] if len(names) == 1 else counted(len(names), "part"), place)
+        Sited(f"parts {place}", "parts", _name_at(place, names), place)
         for place, names in parts_at(car).items()
     ]
     return [*parts, *boxes, *small, *dlc]
+
+
+def _name_at(place: str, names: Sequence[str]) -> str:
+    """What is written where small parts sit: the one part, the place, or how many if that is too long."""
+    if len(names) == 1:
+        return names[0]
+    return place if len(place) <= LONGEST_PLACE else counted(len(names), "part")
 
 
 def parts_at(car: Car) -> dict[str, list[str]]:

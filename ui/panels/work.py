@@ -23,7 +23,7 @@ from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.fuse_box import fuse_box
 from ui.panels.cautions import caution
-from ui.panels.diagram import connector_words
+from ui.panels.diagram import connector_words, connectors_of
 from ui.panels.prices import price_as_shown, with_price
 from ui.state.held import Held
 from ui.state.visible import Visible
@@ -36,6 +36,7 @@ def show(held: Held, visible: Visible) -> None:
     if not held.car.claimed.high_voltage:
         kinds = [name for name in kinds if name != HIGH_VOLTAGE]
     if kinds:
+        _take_the_part(held, kinds)
         if st.session_state.get("work_kind") not in kinds:
             st.session_state.work_kind = kinds[0]
         kind = st.selectbox("what", kinds, key="work_kind", persist_state="session")
@@ -49,10 +50,28 @@ def show(held: Held, visible: Visible) -> None:
         _changes(visible)
 
 
+def _take_the_part(held: Held, kinds: list[str]) -> None:
+    """The part that was chosen last on the map comes along, once: of a module its first connector."""
+    part = st.session_state.get("part") or ""
+    if part == st.session_state.get("work_part", ""):
+        return
+    st.session_state.work_part = part
+    kind, _, name = part.partition(" ")
+    if kind == "module":
+        kind, name = "connector", next((plug.id for plug in connectors_of(held.car, name)), "")
+    words = "ground point" if kind == "ground" else kind
+    if words in kinds and (kind != "connector" or name in _plugs(held.car)):
+        st.session_state.work_kind, st.session_state[f"work_{kind}"] = words, name
+
+
+def _plugs(car: Car) -> list[str]:
+    """The connectors that are worked on here."""
+    return [name for name, plug in car.connectors.items() if plug.kind not in ("battery", "orange")]
+
+
 def _connector(held: Held, visible: Visible) -> None:
-    plugs = [name for name, plug in held.car.connectors.items() if plug.kind not in ("battery", "orange")]
     name = st.selectbox(
-        "which connector", plugs, key="work_connector",
+        "which connector", _plugs(held.car), key="work_connector",
         format_func=lambda one: connector_words(held.car, held.car.connectors[one]),
     )  # fmt: skip
     plug = "plug {work_connector}"

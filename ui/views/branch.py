@@ -8,6 +8,7 @@ from itertools import zip_longest
 
 import streamlit as st
 
+from sim.bench.action_words import words_of
 from sim.handbook.links import LOGS
 from sim.lab.branch import Branch, BranchRow, branch
 from sim.lab.report import DISCLAIMER
@@ -96,7 +97,7 @@ def _moment(log: Sequence[str]) -> int:
     if rest:
         st.caption("what was done from there on")
         with st.container(key="branch_rest"):
-            sheet.show(numbered(rest, keep + 1), "branch_rest_list")
+            sheet.show(numbered(map(words_of, rest), keep + 1), "branch_rest_list")
     else:
         st.caption("Nothing was done from there on: that future only lets time pass.")
     return keep

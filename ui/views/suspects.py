@@ -6,6 +6,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.bench.action_words import words_of
 from sim.lab.next_check import Advice
 from sim.lab.report import DISCLAIMER
 from sim.lab.search_plan import Question, SearchAnswer, changes_at_first, search_on
@@ -78,7 +79,7 @@ def _choose_question(held: Held) -> Question:
     question = question_now(held)
     with st.container(key="suspects_steps"):
         actions = [action for step in question.steps for action in step.do]
-        sheet.show(numbered(actions or question.log), "suspects_step_list")
+        sheet.show(numbered(map(words_of, actions or question.log)), "suspects_step_list")
     if question.known and chosen == IN_THE_BAY:
         theories = "; ".join(one.removeprefix("theory ") for one in question.known)
         st.caption(f"Supposed about the car: {theories}")
