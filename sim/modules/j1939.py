@@ -81,6 +81,11 @@ class J1939:
         node = self.nodes.get(bus)
         return node is None or node.may_send
 
+    def is_silent(self, bus: str) -> bool:
+        """Does it send nothing at all on a bus, for want of an address? A claim under way is a frame, too."""
+        node = self.nodes.get(bus)
+        return node is not None and node.state == "cannot claim"
+
     def lost_address(self, bus: str) -> int | None:
         """The event with which it lost its address on a bus; None if it has not."""
         node = self.nodes.get(bus)

@@ -145,9 +145,9 @@ class Sending:
 
     def sends_on(self, bus: str) -> bool:
         """Does it put its messages on this bus? With network management, in network mode only; on SAE
-        J1939, with an address only.
+        J1939, not without an address.
         """
-        return self._host.sends and is_open(self._managed, bus) and self._j1939.is_open(bus)
+        return self._host.sends and is_open(self._managed, bus) and not self._j1939.is_silent(bus)
 
     def start(self) -> None:
         """The module comes online: it has no values from before."""
@@ -167,7 +167,7 @@ class Sending:
         """Put its messages on the buses that are open, or none while a tester keeps it silent."""
         network = self._host.world.network
         for bus, _, stream in self._streams:
-            if self._control.muted or not self.sends_on(bus):
+            if self._control.muted or not (self.sends_on(bus) and self._j1939.is_open(bus)):
                 network.stop(stream)
             elif not stream.live:
                 self._j1939.readdress(bus, stream)

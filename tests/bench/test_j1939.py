@@ -260,3 +260,13 @@ def test_a_car_without_sae_j1939_says_so() -> None:
     """The tester refuses with one sentence, which names what to do instead."""
     with pytest.raises(EditProblem, match=r"on no bus of SAE J1939; write 'scan'"):
         Bench(find_car("six-modules")).do("faults")
+
+
+@pytest.mark.parametrize("fidelity", ["frame", "stream"])
+def test_a_claim_that_none_hears_yet_wakes_the_others(fidelity: Fidelity) -> None:
+    """With the ignition off a tester wakes the tractor, and its brakes' claim wakes the trailer."""
+    bench = Bench(TRUCK, ["pull F10"], fidelity=fidelity)
+    bench.do("wait 60 s")
+    report = bench.do("scan").report
+    assert report is not None
+    assert () == report.silent

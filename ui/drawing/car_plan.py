@@ -64,7 +64,12 @@ def _outline(plan: Plan, body: str) -> Iterator[Node]:
         f"L{at(0.08, 1)} Q{at(0.012, 1)} {at(0.006, 0.78)} Q{at(-0.008, 0.5)} {at(0.006, 0.22)} "
         f"Q{at(0.012, 0)} {at(0.08, 0)} Z",
     )  # fmt: skip
-    tail = {"sedan": _share(plan, plan.zones[-1][0]), "wagon": 0.965, "van": 0.985, "truck": 0.3}[body]
+    tail = {
+        "sedan": _share(plan, plan.zones[-1][0]),
+        "wagon": 0.965,
+        "van": 0.985,
+        "truck": _share(plan, plan.zones[2][1]),
+    }[body]
     for u, bent in ((hood, -0.02), (hood + 0.02, -0.016), (tail, 0.008)):
         yield node("path", d=f"M{at(u, 0.03)} Q{at(u + bent, 0.5)} {at(u, 0.97)}", class_="glass")
     if body == "sedan":
