@@ -209,13 +209,24 @@ class Notices:
         with writing(self._store.engine) as connection:
             notify(connection, class_id, paused=paused)
 
-    def tell(self, class_id: int, words: str, student_id: int | None = None) -> MessageRow:
-        """Send a message to one student of a class, or to all."""
+    def tell(
+        self,
+        class_id: int,
+        words: str,
+        student_id: int | None = None,
+        *,
+        assignment_id: int | None = None,
+        hint: int | None = None,
+    ) -> MessageRow:
+        """Send a message to one student of a class, or to all.
+
+        It may be about one exercise, and give its hint of that number, which then costs nothing.
+        """
         if not words.strip() or len(words) > LONGEST_MESSAGE:
             raise Problem(f"a message has 1 to {LONGEST_MESSAGE} characters (here: {len(words.strip())})")
         row: dict[str, Any] = {
             "class_id": class_id, "student_id": student_id, "words": words.strip(),
-            "sent_s": self._store.clock(),
+            "sent_s": self._store.clock(), "assignment_id": assignment_id, "hint": hint,
         }  # fmt: skip
         with writing(self._store.engine) as connection:
             if student_id is not None:

@@ -44,7 +44,8 @@ class Attempt:
     bench: Bench
     practice: bool = False
     steps: list[WorkStep] = field(default_factory=list)
-    hints_taken: int = 0
+    paid_hints: list[int] = field(default_factory=list)  # their numbers, 1 is the first
+    given_hints: frozenset[int] = frozenset()  # by the instructor, at no cost
     notes: list[str] = field(default_factory=list)
     result: HandIn | None = None
     found: Findings = field(default_factory=Findings)
@@ -66,7 +67,7 @@ class Attempt:
     ) -> Attempt:
         """The attempt after the same sentences."""
         attempt = cls.begin(exercise, practice)
-        attempt.hints_taken = hints_taken
+        attempt.paid_hints = list(range(1, hints_taken + 1))
         for action in log:
             attempt.do(action)
         return attempt
@@ -75,6 +76,22 @@ class Attempt:
     def log(self) -> list[str]:
         """What this person has done, in sentences, with what was done in vain."""
         return [step.action for step in self.steps]
+
+    @property
+    def hints_taken(self) -> int:
+        """How many hints were paid for."""
+        return len(self.paid_hints)
+
+    @property
+    def known_hints(self) -> list[int]:
+        """The numbers of the hints that are known, paid for or given."""
+        return sorted({*self.paid_hints, *self.given_hints})
+
+    @property
+    def next_hint(self) -> int | None:
+        """The number of the hint that is to be had next; None if all are known."""
+        numbers = range(1, len(self.exercise.hints) + 1)
+        return next((one for one in numbers if one not in self.known_hints), None)
 
     @property
     def minutes(self) -> float:
@@ -136,15 +153,17 @@ class Attempt:
             raise EditProblem(f"the log has {len(self.steps)} steps; it cannot be rewound to {keep}")
         earlier = Attempt.replay(self.exercise, self.log[:keep], self.hints_taken, practice=True)
         earlier.notes = list(self.notes)
+        earlier.paid_hints, earlier.given_hints = list(self.paid_hints), self.given_hints
         return earlier
 
     def hint(self) -> str:
-        """The next hint; it costs labor time."""
+        """The next hint that is not known; it costs labor time."""
         self._must_be_open()
-        if self.hints_taken >= len(self.exercise.hints):
+        number = self.next_hint
+        if number is None:
             raise EditProblem("there are no more hints")
-        self.hints_taken += 1
-        return self.exercise.hints[self.hints_taken - 1]
+        self.paid_hints.append(number)
+        return self.exercise.hints[number - 1]
 
     def note(self, text: str) -> None:
         """Write something down."""

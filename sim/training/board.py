@@ -31,7 +31,26 @@ def board(
     now_s = store.clock()
     with reading(store.engine) as connection:
         rows = [_board_row(connection, one, now_s) for one in students]
+    rows = [_with_hand(row, one, now_s) for row, one in zip(rows, students, strict=True)]
     return [_with_second_names(row, second_names.get(row.student_id, ())) for row in rows]
+
+
+def needs_first(rows: Sequence[BoardRow]) -> list[BoardRow]:
+    """Who needs help first: the longest hand, then the most reasons to ask, then the longest quiet."""
+    return sorted(rows, key=lambda row: (-(row.hand_up_s or 0.0), -len(row.signs), -_quiet(row), row.student))
+
+
+def _quiet(row: BoardRow) -> float:
+    return row.quiet_s if row.complete is None else 0.0
+
+
+def _with_hand(row: BoardRow, student: StudentRow, now_s: float) -> BoardRow:
+    name = f"{student.name} and {student.partner}" if student.partner else student.name
+    if student.hand_up_s is None:
+        return replace(row, student=name)
+    up_s = max(now_s - student.hand_up_s, 1.0)
+    words = f"hand up for {up_s / 60:.0f} min" if up_s >= 60 else "hand up"
+    return replace(row, student=name, hand_up_s=up_s, signs=(words, *row.signs))
 
 
 def _with_second_names(row: BoardRow, names: Sequence[str]) -> BoardRow:

@@ -142,6 +142,22 @@ class Students:
             connection.execute(students.update().where(students.c.id == student_id).values(admitted=True))
             notify(connection, found["class_id"])
 
+    def raise_hand(self, student_id: int, up: bool = True) -> None:
+        """Ask for the instructor, or no longer; who asks again keeps the place in the row."""
+        now_s = self._store.clock()
+        with writing(self._store.engine) as connection:
+            here = students.update().where(students.c.id == student_id)
+            if up:
+                here = here.where(students.c.hand_up_s.is_(None))
+            connection.execute(here.values(hand_up_s=now_s if up else None))
+
+    def sit_together(self, student_id: int, partner: str) -> None:
+        """Name who works at the same desk; empty: nobody does."""
+        name = checked_name(partner, "student", LONGEST_NAME) if partner.strip() else ""
+        with writing(self._store.engine) as connection:
+            one(connection, select(students.c.id).where(students.c.id == student_id), "student")
+            connection.execute(students.update().where(students.c.id == student_id).values(partner=name))
+
     def same_browser(self, class_id: int) -> dict[int, list[str]]:
         """Who joined with the browser that another name joined with: the other names, by student."""
         wanted = select(students.c.id, students.c.name, students.c.browser_hash).where(

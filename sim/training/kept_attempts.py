@@ -15,7 +15,7 @@ import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Select, Table, func, select
+from sqlalchemy import Connection, Select, Table, func, or_, select
 from sqlalchemy.exc import DatabaseError, IntegrityError
 
 from sim.training.attempt import Attempt
@@ -31,11 +31,12 @@ from sim.training.schema import (
     attempts,
     classes,
     hints,
+    messages,
     notes,
     results,
     students,
 )
-from sim.training.store import Store, alone, hints_of, insert, one, reading, result_of
+from sim.training.store import Store, alone, insert, one, reading, result_of
 from sim.vehicle.problems import Problem
 
 GONE_ON = "this exercise was continued in another window; here is how it is now"
@@ -75,15 +76,31 @@ class Attempts:
             log = connection.scalars(log_of(attempt_id)).all()
             numbers = select(func.max(actions.c.number)).where(actions.c.attempt_id == attempt_id)
             last = connection.scalar(numbers) or 0
-            taken = hints_of(connection, attempt_id)
+            taken = select(hints.c.number).where(hints.c.attempt_id == attempt_id).order_by(hints.c.number)
+            paid, given = list(connection.scalars(taken).all()), _given(connection, row)
             written = select(notes.c.note).where(notes.c.attempt_id == attempt_id).order_by(notes.c.id)
             said = connection.scalars(written).all()
             result = result_of(connection, attempt_id)
-        attempt = Attempt.replay(exercise_of(row["file"], row["variant"]), log, taken, row["practice"])
+        attempt = Attempt.replay(exercise_of(row["file"], row["variant"]), log, 0, row["practice"])
+        attempt.paid_hints, attempt.given_hints = paid, given
         attempt.notes = list(said)
         if result is not None:
             attempt.hand_in(json.loads(result["named"]), result["evidence"])
         return KeptAttempt(self, attempt_id, attempt, last)
+
+    def who_did(self, attempt_id: int) -> dict[str, int]:
+        """How many steps each of two at one desk did; under "" those of the student whose desk it is."""
+        counts = select(actions.c.by_whom, func.count()).where(
+            actions.c.attempt_id == attempt_id, actions.c.taken_back.is_(False)
+        )
+        with reading(self.store.engine) as connection:
+            return {row[0]: row[1] for row in connection.execute(counts.group_by(actions.c.by_whom)).all()}
+
+    def given_hints(self, attempt_id: int) -> frozenset[int]:
+        """The numbers of the hints that the instructor has given for an attempt."""
+        with reading(self.store.engine) as connection:
+            row = one(connection, select(attempts).where(attempts.c.id == attempt_id), "attempt")
+            return _given(connection, row)
 
     def after_showing(self, attempt_id: int) -> bool:
         """Whether the class had seen the solution before this attempt was handed in."""
@@ -114,13 +131,18 @@ class Attempts:
 
     # -- lines of a log -----------------------------------------------------------------------------------
 
-    def add_action(self, attempt_id: int, number: int, action: str, minutes: float, length: int) -> None:
+    def add_action(
+        self, attempt_id: int, number: int, action: str, minutes: float, length: int, by_whom: str = ""
+    ) -> None:
         """Write a line of a log that has `length` lines, and return when it is safe.
 
+        `by_whom`: of two at one desk; empty: the student.
         Raises `Elsewhere` where the log has another length, or this number is taken.
         """
         row = {"attempt_id": attempt_id, "number": number, "action": action, "minutes": minutes}
-        self.add(actions, {**row, "done_s": self.store.clock(), "taken_back": False}, length)
+        self.add(
+            actions, {**row, "done_s": self.store.clock(), "taken_back": False, "by_whom": by_whom}, length
+        )
 
     def add(self, table: Table, row: dict[str, Any], length: int) -> None:
         """Write a row of an attempt whose log has `length` lines; raises as `add_action` does."""
@@ -178,6 +200,7 @@ class KeptAttempt:
         self.attempt = attempt
         self._kept_in = kept_in
         self._last = last
+        self.by_whom = ""  # who has the tools now, of two at one desk
 
     @property
     def after_showing(self) -> bool:
@@ -188,14 +211,16 @@ class KeptAttempt:
         """Do an action and keep it. Where it cannot be kept, the car is as before."""
         step = self.attempt.do(text, progress)
         number, length = self._last + 1, len(self.attempt.steps) - 1
-        self._keep(lambda: self._kept_in.add_action(self.id, number, step.action, step.minutes, length))
+        self._keep(
+            lambda: self._kept_in.add_action(self.id, number, step.action, step.minutes, length, self.by_whom)
+        )
         self._last = number
         return step
 
     def hint(self) -> str:
         """The next hint."""
         words = self.attempt.hint()
-        self._add(hints, {"number": self.attempt.hints_taken, "taken_s": self._now_s()})
+        self._add(hints, {"number": self.attempt.paid_hints[-1], "taken_s": self._now_s()})
         return words
 
     def note(self, text: str) -> None:
@@ -246,6 +271,15 @@ def log_of(attempt_id: int) -> Select[Any]:
     """The actions of an attempt in order, without what was taken back."""
     wanted = select(actions.c.action).where(actions.c.attempt_id == attempt_id)
     return wanted.where(actions.c.taken_back.is_(False)).order_by(actions.c.number)
+
+
+def _given(connection: Connection, attempt: Any) -> frozenset[int]:
+    wanted = select(messages.c.hint).where(
+        messages.c.assignment_id == attempt["assignment_id"],
+        messages.c.hint.is_not(None),
+        or_(messages.c.student_id.is_(None), messages.c.student_id == attempt["student_id"]),
+    )
+    return frozenset(connection.scalars(wanted).all())
 
 
 def _check_length(connection: Connection, attempt_id: int, length: int) -> None:

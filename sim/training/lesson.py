@@ -113,7 +113,7 @@ def _expected(attempt: Attempt, action: str) -> ExpectedStep:
     lamps = f", lamps: {', '.join(name.replace('_', ' ') for name in seen.lit)}" if seen.lit else ""
     seat = f"ignition {seen.ignition}, engine {seen.engine}{lamps}"
     found = () if step.report is None else _in_report(step.sight.found())
-    shows = step_words(step) or (seat if step.verb in ("key", "press", "wait") else "")
+    shows = step_words(step) or (seat if step.verb == "wait" else "")
     return ExpectedStep(
         step.action,
         words_of(step.action, attempt.exercise.whole_car),

@@ -121,7 +121,8 @@ class MessageRow:
 class BoardRow:
     """Where one student is. `signs`: reasons to go and ask, in words; empty while all goes well.
 
-    `after_showing`: the class had seen the solution before this was handed in.
+    `after_showing`: the class had seen the solution before this was handed in. `hand_up_s`: for how long the
+    student has asked for the instructor.
     """
 
     student_id: int
@@ -139,6 +140,7 @@ class BoardRow:
     after_showing: bool = False
     late: bool = False
     released: bool = True
+    hand_up_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

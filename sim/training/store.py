@@ -45,7 +45,6 @@ from sim.training.schema import (
     attempts,
     class_lists,
     classes,
-    hints,
     knocks,
     messages,
     metadata,
@@ -134,11 +133,6 @@ def class_of(student_id: int) -> ScalarSelect[Any]:
 def result_of(connection: Connection, attempt_id: int) -> RowMapping | None:
     """What was handed in of an attempt; None while it is open."""
     return connection.execute(select(results).where(results.c.attempt_id == attempt_id)).mappings().first()
-
-
-def hints_of(connection: Connection, attempt_id: int) -> int:
-    """How many hints were taken in an attempt."""
-    return connection.scalar(select(func.count()).where(hints.c.attempt_id == attempt_id)) or 0
 
 
 def checked_name(name: str, what: str, longest: int) -> str:

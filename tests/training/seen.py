@@ -19,7 +19,7 @@ def seen(attempt: Attempt) -> str:
             bench.last_report,
             attempt.minutes,
             attempt.cost,
-            exercise.hints[: attempt.hints_taken],
+            tuple(exercise.hints[number - 1] for number in attempt.known_hints),
             attempt.notes,
             attempt.result,
         )

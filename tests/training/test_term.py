@@ -10,6 +10,7 @@ import pytest
 
 from sim.catalogue import shipped_exercises
 from sim.training.attempt import HINT_MINUTES, Attempt
+from sim.training.board import needs_first
 from sim.training.exercise import read_exercise
 from sim.training.kept_attempts import Elsewhere, KeptAttempt
 from sim.training.records import Records
@@ -262,6 +263,58 @@ def test_practice_becomes_an_exam_and_an_exam_practice(kept: Records, group: Cla
     assert not kept.attempts.after_showing(work.id)
     kept.attempts.resume(work.id).rewind(1)
     assert 1 == kept.assignments.desk(amara.id)[0].steps
+
+
+def test_a_given_hint_is_free_and_not_sold_again(kept: Records, group: ClassRow) -> None:
+    """It costs no minutes, the next one for sale is another, and it is about its exercise only."""
+    amara, bo = joined(kept, group, "Amara", "Bo")
+    task, other = (kept.assignments.give(group.id, text, practice=True) for text in (STORED, FIRST))
+    work = worked(kept, task.id, amara, [])
+    hints = work.attempt.exercise.hints
+    kept.notices.tell(group.id, hints[0], amara.id, assignment_id=task.id, hint=1)
+    work = kept.attempts.resume(work.id)
+    assert (0.0, [1], 2) == (work.attempt.minutes, work.attempt.known_hints, work.attempt.next_hint)
+    assert hints[1] == work.hint()
+    again = kept.attempts.resume(work.id).attempt
+    assert (HINT_MINUTES, [1, 2], [2]) == (again.minutes, again.known_hints, again.paid_hints)
+    assert [task.id] == [one.assignment_id for one in kept.notices.messages(amara.id)]
+    assert [] == worked(kept, other.id, amara, []).attempt.known_hints
+    assert [] == worked(kept, task.id, bo, []).attempt.known_hints
+    kept.notices.tell(group.id, hints[0], assignment_id=task.id, hint=1)
+    assert [1] == worked(kept, task.id, bo, []).attempt.known_hints
+
+
+def test_the_board_has_first_who_needs_help(kept: Records, group: ClassRow) -> None:
+    """The longest hand first, then who has reasons to be asked; a hand that is answered is down."""
+    amara, bo, cy, dee = joined(kept, group, "Amara", "Bo", "Cy", "Dee")
+    task = kept.assignments.give(group.id, STORED, practice=True)
+    for student in (amara, bo, cy):
+        worked(kept, task.id, student, ["press start"])
+    kept.attempts.begin(task, dee.id).hand_in(["pull F2"])
+    work = worked(kept, task.id, cy, [])
+    work.hint()
+    work.hint()
+    kept.students.raise_hand(bo.id)
+    kept.students.raise_hand(amara.id)
+    kept.students.raise_hand(bo.id)
+    rows = needs_first(kept.board(group.id))
+    assert ["Bo", "Amara", "Cy", "Dee"] == [row.student for row in rows]
+    assert rows[0].signs[0].startswith("hand up")
+    kept.students.raise_hand(bo.id, up=False)
+    assert "Amara" == needs_first(kept.board(group.id))[0].student
+
+
+def test_two_at_one_desk_and_who_did_what(kept: Records, group: ClassRow) -> None:
+    """Both names are on the board, and each step knows who had the tools."""
+    (amara,) = joined(kept, group, "Amara")
+    task = kept.assignments.give(group.id, STORED, practice=True)
+    kept.students.sit_together(amara.id, "  Bo ")
+    work = worked(kept, task.id, amara, ["press start"])
+    work.by_whom = "Bo"
+    work.do("wait 5 s")
+    work.do("scan")
+    assert {"": 1, "Bo": 2} == kept.attempts.who_did(work.id)
+    assert "Amara and Bo" == kept.board(group.id)[0].student
 
 
 # -- taken away ----------------------------------------------------------------------------------------------

@@ -137,7 +137,10 @@ class AtWork(Held):
         records = classroom.records()
         self.signal = classroom.signal_of(self.assignment.class_id)
         self.messages = records.notices.messages(self.student.id)
+        self.work.attempt.given_hints = records.attempts.given_hints(self.work.id)
         self.assignment = _assignment(self.student, self.assignment.id)
+        if not self.is_over:
+            self.work.attempt.practice = self.assignment.practice
 
     def check_not_paused(self) -> None:
         """Raise `Problem` if the class is paused, or has this as an exam now."""
@@ -145,6 +148,16 @@ class AtWork(Held):
             raise Problem(PAUSED)
         if classroom.is_held_back(self.student.id, self.assignment.id):
             raise Problem(HELD_BACK)
+
+
+@st.cache_data(max_entries=1000, show_spinner=False)
+def _is_private(class_id: int) -> bool:
+    return classroom.records().classes.get(class_id).private
+
+
+def is_alone(student: StudentRow) -> bool:
+    """Whether a student practices at home, where no instructor is."""
+    return _is_private(student.class_id)
 
 
 def name_causes(held: AtWork, causes: Sequence[str]) -> None:
@@ -264,9 +277,13 @@ def _assignment(student: StudentRow, assignment_id: int) -> AssignmentRow:
 
 
 def hint(held: Held, report: Report, number: int) -> None:
-    """Take a hint by its number: two clicks on one button take, and cost, one."""
+    """Take a hint by its number: two clicks on one button take, and cost, one.
+
+    A hint that the instructor has just given is not sold.
+    """
     assert isinstance(held, AtWork)
-    if held.work.attempt.hints_taken < number:
+    held.work.attempt.given_hints = classroom.records().attempts.given_hints(held.work.id)
+    if held.work.attempt.next_hint == number:
         held.work.hint()
     held.said = "a hint was taken"
 

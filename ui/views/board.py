@@ -6,6 +6,7 @@ from functools import partial
 
 import streamlit as st
 
+from sim.training.board import needs_first
 from sim.training.exercise import Exercise, exercise_from_text
 from sim.training.rows import ClassRow, StudentRow
 from sim.vehicle.problems import Problem
@@ -67,7 +68,7 @@ def _live(class_id: int) -> None:
     if st.session_state.setdefault("board_waiting", waiting) != waiting:
         st.session_state.board_waiting = waiting
         st.rerun()
-    rows = classroom.records().board(class_id)
+    rows = needs_first(classroom.records().board(class_id))
     if not rows:
         code = classroom.records().classes.get(class_id).join_code
         st.caption(f"No students yet. The code of this class is **{code}**.")
@@ -118,6 +119,8 @@ def _one_student(group: ClassRow) -> None:
             st.session_state.replay_attempt = row.attempt_id
             st.switch_page(st.session_state.entries["replay"])
         exam_control.release_one(row)
+        if row.hand_up_s is not None:
+            button("The hand is answered", "hand_answered", _answered, icon="front_hand", primary=True)
         with st.popover("A new key", icon=":material/key:"):
             st.markdown("For a student who has lost the address. The old address no longer works.")
             button("Make it", "new_key", _new_key)
@@ -134,6 +137,13 @@ def _student_now() -> StudentRow:
     if st.session_state.board_student not in students:
         raise Problem("choose a student of this class first")
     return students[st.session_state.board_student]
+
+
+@classroom.instructor_only
+def _answered() -> str:
+    student = _student_now()
+    classroom.records().students.raise_hand(student.id, up=False)
+    return f"{student.name}'s hand is answered"
 
 
 @classroom.instructor_only
@@ -212,11 +222,16 @@ def _reveal(revealed: bool) -> str:
 
 @classroom.instructor_only
 def _send_hint(to_one: bool) -> str:
-    hint = st.session_state.get(f"hint_{_exercise_now()}")
-    if hint is None:
+    chosen = _exercise_now()
+    hint = st.session_state.get(f"hint_{chosen}")
+    hints = _exercise(chosen).hints
+    if hint not in hints:
         raise Problem("choose a hint of this exercise first")
-    classroom.records().notices.tell(class_now().id, hint, _student_now().id if to_one else None)
-    return "the hint is sent"
+    classroom.records().notices.tell(
+        class_now().id, hint, _student_now().id if to_one else None,
+        assignment_id=chosen, hint=hints.index(hint) + 1,
+    )  # fmt: skip
+    return "the hint is sent; it costs nothing"
 
 
 def _guide(exercise: Exercise) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
+from math import ceil
 
 import streamlit as st
 
@@ -39,6 +40,7 @@ def show() -> None:
 
 def _chosen(path: Sequence[Entry]) -> list[Entry]:
     topics = sorted({one.exercise.topic for one in path})
+    longest = 10 * ceil(max(one.exercise.minutes for one in path) / 10)
     cars = sorted({one.exercise.car for one in path})
     with st.container(horizontal=True):
         levels = st.pills(
@@ -47,7 +49,7 @@ def _chosen(path: Sequence[Entry]) -> list[Entry]:
         )  # fmt: skip
         topic = st.selectbox("topic", [None, *topics], key="curriculum_topic", format_func=_any)
         car = st.selectbox("car", [None, *cars], key="curriculum_car", format_func=_any)
-        minutes = st.slider("at most, min", 10, 180, 180, step=10, key="curriculum_minutes")
+        minutes = st.slider("at most, min", 10, longest, longest, step=10, key="curriculum_minutes")
     return [
         one
         for one in path

@@ -54,7 +54,9 @@ def show() -> None:
         )
         button("Leave", "leave", _leave, icon="logout")
     if not group.private:
-        _pin(student)
+        with st.container(horizontal=True):
+            _pin(student)
+            _together(student)
 
 
 def _pin(student: StudentRow) -> None:
@@ -66,6 +68,24 @@ def _pin(student: StudentRow) -> None:
             st.form_submit_button("Change it" if has else "Choose it", on_click=_choose_pin)
         if st.session_state.pop("pin_kept", False):
             st.success("The PIN is kept.", icon=":material/check:")
+
+
+def _together(student: StudentRow) -> None:
+    words = f"Together with {plain(student.partner)}" if student.partner else "Two at this desk"
+    with st.popover(words, icon=":material/group:"):
+        st.markdown("On the exercise you say who has the tools; the instructor sees who did what.")
+        with st.form("together", border=False):
+            st.text_input("name of the second", student.partner, 60, key="partner_name")
+            st.form_submit_button("Keep it", on_click=_sit_together)
+
+
+def _sit_together() -> None:
+    student = classroom.student()
+    try:
+        if student is not None:
+            classroom.records().students.sit_together(student.id, st.session_state.partner_name)
+    except Problem as problem:
+        st.session_state.desk_problem = str(problem)
 
 
 def _choose_pin() -> None:

@@ -16,9 +16,9 @@ from ui.drawing import sheet
 from ui.drawing.class_sheets import step_cards, step_table
 from ui.panels import hand_in, maps, result_strip
 from ui.panels.cautions import MAKER
-from ui.panels.controls import button
+from ui.panels.controls import button, switch
 from ui.panels.exam import show_handed_in, show_time_left
-from ui.state import at_work
+from ui.state import at_work, classroom
 from ui.state.at_work import LOOK_EVERY_S, PAUSED, AtWork
 from ui.state.classroom import plain
 from ui.state.visible import Visible
@@ -110,15 +110,37 @@ def _headline(held: AtWork, visible: Visible) -> None:
             words = f"labor **{attempt.minutes:.0f}** of {aim:g} min · parts **{attempt.cost:g}**"
             st.progress(min(attempt.minutes / aim, 1.0), words)
         st.space("stretch")
+        _hand_and_tools(held)
         if not held.signal.paused:
             bay.let_time_pass()
+
+
+def _hand_and_tools(held: AtWork) -> None:
+    """Ask for the instructor; of two at one desk, who has the tools."""
+    student = classroom.student()
+    if student is None or student.class_id != held.assignment.class_id or at_work.is_alone(student):
+        return
+    if student.partner:
+        names = {"": student.name, student.partner: student.partner}
+        switch("who has the tools", names, "tools_of", "")
+        held.work.by_whom = st.session_state.tools_of or ""
+    up = student.hand_up_s is not None
+    words = "Lower my hand" if up else "Raise a hand"
+    button(words, "hand", partial(_hand, not up), icon="front_hand", primary=up)
+
+
+def _hand(up: bool) -> None:
+    student = classroom.student()
+    if student is not None:
+        classroom.records().students.raise_hand(student.id, up)
 
 
 def _from_the_instructor(held: AtWork) -> None:
     if held.signal.paused:
         with st.container(key="paused"):
             st.warning(PAUSED[0].upper() + PAUSED[1:] + ".", icon=":material/pause_circle:")
-    for message in held.messages[:1]:
+    here = [one for one in held.messages if one.assignment_id in (None, held.assignment.id)]
+    for message in here[:1]:
         with st.container(key="message"):
             st.info(f"The instructor says: {plain(message.words)}", icon=":material/campaign:")
     if held.assignment.revealed:
@@ -185,15 +207,17 @@ def _proof(held: AtWork) -> str:
 
 
 def _hints(held: AtWork, exercise: Exercise) -> None:
-    taken, of = held.work.attempt.hints_taken, len(exercise.hints)
+    attempt, of = held.work.attempt, len(exercise.hints)
     if not of:
         return
     with st.container(key="hints"):
-        for number, words in enumerate(exercise.hints[:taken], start=1):
-            st.markdown(f":material/lightbulb: **Hint {number}**: {plain(words)}")
-        if taken < of:
-            words = f"Take hint {taken + 1} of {of}: costs {HINT_MINUTES:g} min"
-            button(words, "take_hint", partial(ask, at_work.hint, taken + 1), icon="lightbulb")
+        for number in attempt.known_hints:
+            words = plain(exercise.hints[number - 1])
+            free = " from the instructor" if number not in attempt.paid_hints else ""
+            st.markdown(f":material/lightbulb: **Hint {number}**{free}: {words}")
+        if attempt.next_hint is not None:
+            words = f"Take hint {attempt.next_hint} of {of}: costs {HINT_MINUTES:g} min"
+            button(words, "take_hint", partial(ask, at_work.hint, attempt.next_hint), icon="lightbulb")
 
 
 def _notes(held: AtWork) -> None:

@@ -106,6 +106,11 @@ def _one_attempt(term: Term) -> None:
     state = f"{counted(cell.steps, 'step')}, {cell.minutes:.0f} min, {counted(cell.hints, 'hint')}"
     state += f", {counted(cell.taken_back, 'step')} taken back" if cell.taken_back else ""
     st.caption(state)
+    done = classroom.records().attempts.who_did(cell.attempt_id)
+    if set(done) - {""}:
+        name = next(one.name for one in term.students if one.id == who)
+        told = ", ".join(f"{by or name} {counted(steps, 'step')}" for by, steps in done.items())
+        st.caption(classroom.plain(f"Two at one desk: {told}."))
     if button("Replay on the projector", "replay_result", icon="slideshow"):
         st.session_state.replay_attempt = cell.attempt_id
         st.switch_page(st.session_state.entries["replay"])
