@@ -25,6 +25,8 @@ TOPICS = {
     "battery drain",
     "trailer",
     "inspection",
+    "high voltage",
+    "charging",
 }  # complaints and systems, in the words of a work order
 CAUSES = re.compile(
     r"fuse|ground|connector|plug|pin\b|open\b|short|broken|\bblow[ns]?\b|relay|terminat|gateway|bypass|diagram|wire\b"
