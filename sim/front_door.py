@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+from pathlib import Path
 
 import click
 
@@ -19,6 +20,7 @@ from sim.training.records import RECORDS_VARIABLE, Records, records_url
 from sim.vehicle.problems import Problem
 
 LOOPBACK = "127.0.0.1"
+PROXY_EXAMPLE = Path(__file__).with_name("haproxy.cfg")
 PARENT_VARIABLE = "BUSBAY_PARENT"  # the process without which the server ends, see `ui.serve`
 LOOPBACKS = (LOOPBACK, "::1", "localhost")
 EXPOSED = """\
@@ -40,11 +42,17 @@ yours alone, put a proxy with TLS before it. No file of this computer is served 
     "network, as the command then says.",
 )
 @records_option
-def bay(port: int, address: str, records: str | None) -> int:
+@click.option(
+    "--proxy-example", is_flag=True, help="Print a configuration for two front ends behind HAProxy with TLS."
+)
+def bay(port: int, address: str, records: str | None, proxy_example: bool) -> int:
     """Open the bay in the browser.
 
     Ctrl-C ends it in order, with exit code 0.
     """
+    if proxy_example:
+        print(PROXY_EXAMPLE.read_text(encoding="utf-8"), end="")
+        return 0
     environment = dict(os.environ)
     if records:
         environment[RECORDS_VARIABLE] = records
