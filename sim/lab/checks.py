@@ -121,7 +121,7 @@ def _design_plans(edit: Edit, car: Car) -> Iterator[list[str]]:
         return
     if edit.theory.relation == "feeds":
         fuse = edit.theory.subject
-        fed = (end.consumer.partition(".")[0] for end in car.built.fuses[fuse].ends)
+        fed = (end.part for end in car.built.fuses[fuse].ends)
         if not any(_is_airbag_module(name, car) for name in fed):
             yield [f"pull {fuse}", "wait 5 s", "scan", f"fit {fuse}"]
         return

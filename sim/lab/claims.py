@@ -182,7 +182,7 @@ def shared_parts(car: Car, absent: Iterable[str], answering: Iterable[str]) -> t
     gone, fine = frozenset(absent), frozenset(answering)
     users: dict[str, set[str]] = {}
     for fuse, spec in car.claimed.fuses.items():
-        users.setdefault(f"fuse {fuse}", set()).update(end.consumer.partition(".")[0] for end in spec.ends)
+        users.setdefault(f"fuse {fuse}", set()).update(end.part for end in spec.ends)
     for bus, line in car.claimed.buses.items():
         users[f"bus {bus}"] = {stop.name for stop in line.stops}
     for name, module in car.claimed.modules.items():

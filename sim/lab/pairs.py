@@ -141,10 +141,10 @@ class Pairs:
 
     def _bound_by(self, theory: Theory) -> frozenset[str]:
         """The modules that a theory is about, whatever leads to them, and all that its fuses feed."""
-        about = {theory.subject, theory.end.consumer.partition(".")[0], *theory.about}
+        about = {theory.subject, theory.end.part, *theory.about}
         if theory.relation == "feeds":
             for spec in self._car.built.fuses.values():
-                fed = {end.consumer.partition(".")[0] for end in spec.ends}
+                fed = {end.part for end in spec.ends}
                 about |= fed if fed & about or spec is self._car.built.fuses.get(theory.subject) else set()
         return frozenset(about).union(*({name} for name, led in self._leaders.items() if led & about))
 

@@ -21,6 +21,7 @@ from sim.modules.j1939_codes import J1939Codes
 from sim.modules.world import Host, NamedTimers
 from sim.network.frames import Frame
 from sim.network.j1939_transport import J1939Transport
+from sim.vehicle.elements import part_of
 from sim.vehicle.j1939 import (
     ACKNOWLEDGMENT,
     ADDRESS_CLAIMED,
@@ -166,7 +167,7 @@ class J1939Node:
             self._lose(address, sender)
 
     def _lose(self, address: int, sender: str) -> None:
-        host, other = self._host, sender.partition(".")[0]
+        host, other = self._host, part_of(sender)
         self.state, self.address = "cannot claim", NULL_ADDRESS
         why = host.world.edit_events.get(f"{other} address")
         words = f"{host.name} cannot claim address {address} on {self.bus}: {other} has it, with a lower NAME"

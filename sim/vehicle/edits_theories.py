@@ -160,8 +160,7 @@ def _possible_feeds(car: Car, seen: Sightings) -> Iterator[str]:
     for own, spec in fuses.items():
         on_rail = [name for name, other in fuses.items() if name != own and other.from_ == spec.from_]
         for end in spec.ends:
-            module = end.consumer.partition(".")[0]
-            if module in car.built.modules and seen.may_be_silent(module):
+            if end.part in car.built.modules and seen.may_be_silent(end.part):
                 for fuse in sorted(on_rail, key=lambda name: name not in seen.named):
                     yield f"theory {fuse} feeds {end.consumer}"
 
