@@ -30,6 +30,8 @@ SENTENCES = Paragraph("sentences", "sentences", "Sentences")
 VEHICLES = Paragraph("vehicle-file", "the-vehicle-file", "The vehicle file")
 CASES = Paragraph("technician", "tell-what-you-saw", "Tell what you saw")
 LOGS = Paragraph("technician", "ask-what-would-have-happened", "Ask what would have happened")
+CLASSES = Paragraph("instructor", "for-the-instructor", "For the instructor")
+EXERCISES = Paragraph("instructor", "write-an-exercise", "Write an exercise")
 RECORDINGS = Paragraph("programs", "recordings", "Recordings")
 
 

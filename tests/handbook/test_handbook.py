@@ -9,10 +9,10 @@ from xml.etree import ElementTree
 import pytest
 
 from sim.cli import main
-from sim.handbook import sentences, vehicle_file
+from sim.handbook import links, sentences, vehicle_file
 from sim.handbook.book import TITLES, anchor, chapter, chapters, pages, section
 from sim.handbook.glossary import COMMON_PRACTICE, meaning, standards, terms
-from sim.handbook.links import CASES, LOGS, RECORDINGS, SENTENCES, VEHICLES, Paragraph, paragraph_for
+from sim.handbook.links import Paragraph, paragraph_for
 from sim.handbook.tables import rows
 from sim.vehicle.edit import EDIT_KINDS
 from sim.vehicle.problems import EditProblem, FileProblem, Problem
@@ -176,7 +176,18 @@ def test_a_place_that_is_not_there_is_answered_with_the_nearest(
 # -- near at an error ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("paragraph", [CASES, LOGS, RECORDINGS, SENTENCES, VEHICLES])
+FILES = (
+    links.CASES,
+    links.CLASSES,
+    links.EXERCISES,
+    links.LOGS,
+    links.RECORDINGS,
+    links.SENTENCES,
+    links.VEHICLES,
+)
+
+
+@pytest.mark.parametrize("paragraph", FILES)
 def test_each_kind_of_file_has_its_paragraph(paragraph: Paragraph) -> None:
     """An error of a file that no key of a vehicle explains leads to a heading that is there."""
     assert section(paragraph.chapter, paragraph.anchor).splitlines()[0].endswith(f"# {paragraph.heading}")

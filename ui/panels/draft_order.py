@@ -7,9 +7,11 @@ from typing import get_args
 
 import streamlit as st
 
+from sim.handbook.links import EXERCISES
 from sim.training.authoring import exercise_file, of_fault
 from sim.training.exercise import TOOLS, Exercise, Proof
 from sim.training.proof import Proven
+from ui.panels.help import paragraph_link
 from ui.state import classroom, lab_work
 from ui.state.choices import HOW, HOW_WORDS, LEVELS, distinct
 from ui.state.draft import MOST_RIVALS, WORK, checking, draft_now, label_of, read
@@ -81,6 +83,7 @@ def check_and_save(draft: dict[str, str]) -> None:
     if words:
         with st.container(key="author_problem"):
             st.info(f"Not yet an exercise. {classroom.plain(words)}", icon=":material/edit_note:")
+            paragraph_link(EXERCISES)
     _check(exercise, file)
     if exercise is not None:
         _save_and_give(draft)

@@ -6,12 +6,14 @@ from functools import partial
 
 import streamlit as st
 
+from sim.handbook.links import SENTENCES
 from sim.lab.drive import plain_morning
 from sim.lab.suppositions import puts_right
 from sim.vehicle.edits import catalogue, parse_edit
 from sim.vehicle.edits_shut_down import conditions_for
 from sim.vehicle.problems import EditProblem, Problem
 from ui.panels.controls import named
+from ui.panels.help import tell
 from ui.state.held import Held
 from ui.state.suppositions import BAY, MORNING, OWN, USES, actions_now, store, suppositions
 from ui.state.work import as_shown
@@ -29,7 +31,7 @@ def add(held: Held) -> None:
         on_click=partial(_append, held, kind, sentence),
     )  # fmt: skip
     if st.session_state.get("suppose_problem"):
-        st.error(st.session_state.suppose_problem, icon=":material/block:")
+        tell(st.session_state.suppose_problem, SENTENCES)
 
 
 def _append(held: Held, kind: str, sentence: str) -> None:

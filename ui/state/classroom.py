@@ -16,6 +16,7 @@ from urllib.parse import urlsplit
 
 import streamlit as st
 
+from sim.handbook.links import CLASSES
 from sim.paths import data_folder
 from sim.training.courier import Courier
 from sim.training.exams import is_same
@@ -27,6 +28,7 @@ from sim.training.store import hashed
 from sim.training.upkeep import fold_when_idle
 from sim.vehicle.problems import Problem
 from ui.drawing.cookie import set_cookie
+from ui.panels.help import tell
 
 STUDENT = "student"  # in the address
 NEWS_AGE_S = 1.0
@@ -243,6 +245,6 @@ def show_outcome() -> None:
     """Show once what came of the last button of the instructor."""
     said, problem = st.session_state.pop("outcome", ("", ""))
     if problem:
-        st.error(plain(problem), icon=":material/block:")
+        tell(plain(problem), CLASSES)
     elif said:
         st.toast(plain(said), icon=":material/check:")
