@@ -37,7 +37,8 @@ SAID = {
     "swap": "swapped with another wire", "stick": "holds its bus dominant", "set": "wrong bit rate",
     "babble": "sends nonstop, blocks its bus", "keep": "never lets the network sleep",
     "fail": "internal failure", "uncode": "not coded", "unmatch": "not matched to the immobilizer",
-    "loosen": "not fully seated", "leak": "leaks to the body",
+    "loosen": "not fully seated", "leak": "leaks to the body", "weaken": "one cell is shorted",
+    "readdress": "claims another module's address",
 }  # fmt: skip
 
 
