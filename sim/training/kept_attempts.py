@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from math import isclose
 from typing import Any
 
 from sqlalchemy import Connection, Select, Table, func, or_, select
@@ -73,7 +74,7 @@ class Attempts:
         """An attempt where it was left."""
         with reading(self.store.engine) as connection:
             row = one(connection, select(attempts).where(attempts.c.id == attempt_id), "attempt")
-            log = connection.scalars(log_of(attempt_id)).all()
+            lines = connection.execute(log_of(attempt_id).add_columns(actions.c.minutes)).all()
             numbers = select(func.max(actions.c.number)).where(actions.c.attempt_id == attempt_id)
             last = connection.scalar(numbers) or 0
             taken = select(hints.c.number).where(hints.c.attempt_id == attempt_id).order_by(hints.c.number)
@@ -81,12 +82,14 @@ class Attempts:
             written = select(notes.c.note).where(notes.c.attempt_id == attempt_id).order_by(notes.c.id)
             said = connection.scalars(written).all()
             result = result_of(connection, attempt_id)
+        log = [line.action for line in lines]
         attempt = Attempt.replay(exercise_of(row["file"], row["variant"]), log, 0, row["practice"])
+        differs_at = _differs_at(attempt, [line.minutes for line in lines])
         attempt.paid_hints, attempt.given_hints = paid, given
         attempt.notes = list(said)
         if result is not None:
             attempt.hand_in(json.loads(result["named"]), result["evidence"])
-        return KeptAttempt(self, attempt_id, attempt, last)
+        return KeptAttempt(self, attempt_id, attempt, last, differs_at)
 
     def who_did(self, attempt_id: int) -> dict[str, int]:
         """How many steps each of two at one desk did; under "" those of the student whose desk it is."""
@@ -194,8 +197,15 @@ class Attempts:
 class KeptAttempt:
     """An attempt in progress; whatever comes back from it is in the records already."""
 
-    def __init__(self, kept_in: Attempts, attempt_id: int, attempt: Attempt, last: int) -> None:
-        """`last`: the highest number of a line of its log, taken back or not."""
+    def __init__(
+        self, kept_in: Attempts, attempt_id: int, attempt: Attempt, last: int, differs_at: int = 0
+    ) -> None:
+        """`last`: the highest number of a line of its log, taken back or not.
+
+        `differs_at`: the first step that takes other labor time than it took when it was done, as busbay or
+        a car was changed since; 0: none does.
+        """
+        self.differs_at = differs_at
         self.id = attempt_id
         self.attempt = attempt
         self._kept_in = kept_in
@@ -280,6 +290,13 @@ def _given(connection: Connection, attempt: Any) -> frozenset[int]:
         or_(messages.c.student_id.is_(None), messages.c.student_id == attempt["student_id"]),
     )
     return frozenset(connection.scalars(wanted).all())
+
+
+def _differs_at(attempt: Attempt, minutes: Sequence[float]) -> int:
+    """The number of the first step that a replay tells otherwise; 0 where all are as they were."""
+    pairs = zip(attempt.steps, minutes, strict=True)
+    differ = (number for number, (step, known) in enumerate(pairs, 1) if not isclose(step.minutes, known))
+    return next(differ, 0)
 
 
 def _check_length(connection: Connection, attempt_id: int, length: int) -> None:

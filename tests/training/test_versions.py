@@ -68,3 +68,16 @@ def test_what_was_brought_to_this_version_has_the_tables_of_a_new_one(url: str) 
         columns = {column["name"]: column["nullable"] for column in found.get_columns(table.name)}
         assert {column.name: column.nullable for column in table.columns} == columns
     records.close()
+
+
+def test_a_replay_that_differs_says_from_which_step(records: Records) -> None:
+    """A step that took other labor time when it was done is named; one that took the same is not."""
+    group = records.classes.open("Tuesday")
+    student, _ = records.students.join(group.join_code, "Amara")
+    work = records.attempts.begin(records.assignments.give(group.id, FILE), student.id)
+    for action in ("press start", "look F2", "scan"):
+        work.do(action)
+    assert 0 == records.attempts.resume(work.id).differs_at
+    with records.engine.begin() as connection:
+        connection.execute(text("UPDATE actions SET minutes = minutes + 1 WHERE number >= 2"))
+    assert 2 == records.attempts.resume(work.id).differs_at

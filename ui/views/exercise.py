@@ -14,7 +14,7 @@ from sim.training.exercise import Exercise
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.class_sheets import step_cards, step_table
-from ui.panels import hand_in, maps, result_strip
+from ui.panels import changed_since, hand_in, maps, result_strip
 from ui.panels.cautions import MAKER
 from ui.panels.controls import button, switch
 from ui.panels.exam import show_handed_in, show_time_left
@@ -44,6 +44,7 @@ def show() -> None:
     if held.is_over and held.may_be_told:
         debrief.show(held)
         return
+    changed_since.show(held.work.differs_at)
     _listen(held)
     if held.is_over:
         show_handed_in(held)

@@ -20,7 +20,7 @@ from ui.drawing import sheet
 from ui.drawing.dash import cluster
 from ui.drawing.layout import Layout, layout_of
 from ui.drawing.tables import plain_table, report_table
-from ui.panels import projector, timeline, why
+from ui.panels import changed_since, projector, timeline, why
 from ui.panels.controls import button
 from ui.panels.maps import fitted_map
 from ui.state import classroom
@@ -40,6 +40,7 @@ class Replay:
     at: int
     then: Attempt
     layouts: dict[float, Layout]
+    differs_at: int = 0  # the first step that this replay tells otherwise than it was
     since_s: float = 0.0  # when the last of these steps began
 
     def to(self, at: int) -> None:
@@ -74,6 +75,7 @@ def show() -> None:
     if replay is None or replay.attempt_id != attempt_id:
         replay = _opened(attempt_id)
     if replay is not None:
+        changed_since.show(replay.differs_at)
         _replay(replay)
 
 
@@ -101,12 +103,13 @@ def _chosen() -> int | None:
 
 def _opened(attempt_id: int) -> Replay | None:
     try:
-        whole = classroom.records().attempts.resume(attempt_id).attempt
+        kept = classroom.records().attempts.resume(attempt_id)
+        whole = kept.attempt
         then = Attempt.begin(whole.exercise)
     except Problem as problem:
         st.error(plain(str(problem)), icon=":material/block:")
         return None
-    replay = st.session_state.replay = Replay(attempt_id, whole, 0, then, {})
+    replay = st.session_state.replay = Replay(attempt_id, whole, 0, then, {}, differs_at=kept.differs_at)
     return replay
 
 
