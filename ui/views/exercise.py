@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from functools import partial
 
 import streamlit as st
@@ -55,8 +54,11 @@ def show() -> None:
 @st.fragment(run_every=LOOK_EVERY_S)
 def _listen(held: AtWork) -> None:
     if held.has_news():
-        with suppress(Problem):  # erased meanwhile: the next run finds no student
+        try:
             held.take_in_news()
+        except Problem as problem:  # taken back, or erased meanwhile: the next run finds no student
+            at_work.lay_down()
+            st.session_state.desk_problem = str(problem)
         st.rerun()
     if not held.is_over:
         show_time_left(held)
