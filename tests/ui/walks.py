@@ -413,7 +413,8 @@ def resize(page: Page, size: str, least_height_px: int = 0) -> None:
 
 
 def in_scheme(page: Page, scheme: Scheme) -> None:
-    """Give the page one of the color schemes, and wait until it has it."""
+    """Give the page one of the color schemes, wait until it has it; no tooltip is open by chance."""
+    page.mouse.move(*BESIDE_ALL)
     page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
     drawn(page)
     page.wait_for_function(SETTLED, arg=scheme)
