@@ -40,7 +40,7 @@ def arrives(page: Page, car_name: str, *given: str) -> None:
 
 def choose(page: Page, label: str, option: str) -> None:
     """Type into a box and take the option whose name begins so."""
-    box = page.get_by_label(label).first
+    box = page.get_by_role("combobox", name=label).first
     box.click()
     box.fill(option)
     with redrawn(page):

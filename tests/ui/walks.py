@@ -423,7 +423,7 @@ def in_scheme(page: Page, scheme: Scheme) -> None:
 def on_paper(page: Page, button_name: str) -> Page:
     """The file that a button of the page downloads, in a page of its own."""
     with page.expect_download() as download:
-        page.get_by_role("button", name=button_name).click()
+        page.get_by_role("button", name=button_name, exact=True).click()
     started = page.context.browser
     assert started is not None
     paper = started.new_page()
