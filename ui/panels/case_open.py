@@ -9,6 +9,7 @@ from ruamel.yaml import YAML
 
 from sim.catalogue import shipped_cars, shipped_cases
 from sim.lab.case_file import as_case_file
+from sim.lab.suppositions import parts
 from sim.vehicle.problems import Problem
 from ui.panels.which_car import MINE, uploaded
 from ui.state import session
@@ -30,6 +31,10 @@ def open_one() -> None:
         with st.container(horizontal=True, vertical_alignment="bottom"):
             st.selectbox("which car", cars, key="case_car")
             st.button("Begin", key="case_begin", on_click=_begin)
+        st.text_input(
+            "found on the car when it came, divided by ';'", key="case_given",
+            placeholder="unplug X2; pull F7", persist_state="session",
+        )  # fmt: skip
         if st.session_state.case_car == MINE:
             st.file_uploader("your vehicle file (YAML)", type=["yaml", "yml"], key="case_own_car")
         file = st.file_uploader("a case file (YAML)", type=["yaml", "yml"], key="case_file")
@@ -62,7 +67,9 @@ def _begin() -> None:
     # a case has a step; this one gives way to the first that is told
     step = {"do": "wait 2 s"}
     try:
-        new = {"case": state.case_title, "car": _car(), "steps": [step], "stories": {"nothing": {}}}
+        given = parts(state.case_given) if state.case_given.strip() else []
+        new = {"case": state.case_title, "given": given, "car": _car(), "steps": [step]}
+        new["stories"] = {"nothing": {}}
         begun = take(as_case_file(new))
     except Problem as problem:
         state.case_problem = problem

@@ -96,13 +96,13 @@ def stories(case: Case, car: Car) -> None:
                     named("Remove", name), key=f"story {name}", disabled=len(case.stories) == 1,
                     on_click=partial(_remove_story, name),
                 )  # fmt: skip
-    with st.expander("Another story"):
+    with st.expander("Another story", key="story_box"):
         st.text_input("its name", key="story_name", persist_state="session")
         _several("what it says about the car: faults, repairs, theories", catalogue(car), "story_edits")
         st.button("Add this story", key="story_add", on_click=_add_story)
     st.markdown("**Experiments** that could follow")
     st.caption(" · ".join("; ".join(one) for one in case.experiments) or "none yet")
-    with st.expander("Another experiment"):
+    with st.expander("Another experiment", key="experiment_box"):
         action_lines("done, one action in each line", "experiment_do", car)
         st.button("Add this experiment", key="experiment_add", on_click=_add_experiment)
 

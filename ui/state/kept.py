@@ -33,7 +33,7 @@ FIELDS: dict[str, type | tuple[type, ...]] = {
     # Faults that hide each other
     "pairs_of": str, "pairs_edits": list,
     # Case
-    "case_title": str, "step_report": str, "case_codes_text": str,
+    "case_title": str, "case_given": str, "step_report": str, "case_codes_text": str,
     "step_do": str, "step_note": str, "step_seen": list, "step_reads": (int, float), "step_within": float,
     "story_name": str, "story_edits": list, "experiment_do": str,
 }  # fmt: skip
