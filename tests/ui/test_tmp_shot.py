@@ -1,0 +1,85 @@
+"""A technician's evening in the browser: a described van, its case from a pasted report."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from playwright.sync_api import Page, expect
+
+from sim.vehicle.quick_car import vehicle_file
+from sim.vehicle.two_columns import rows_of_table
+from tests.ui.browser import button, choose, redrawn, turn_to
+
+CARS = Path(__file__).parents[1] / "lab" / "cars"
+STORIES = {
+    "waits": ["theory HEATER waits for TELEMATICS"],
+    "shuts down": ["theory HEATER shuts down when code U0198 in CLIMATE"],
+    "other fuse": ["theory F22 feeds HEATER", "pull F22"],
+}
+LONG_MS = 300_000
+
+
+def _van() -> str:
+    rows = rows_of_table((CARS / "ferry-van.csv").read_text(encoding="utf-8"))
+    return vehicle_file(rows, "Ferry van", template="van")
+
+
+def _tell(page: Page, key: str, text: str) -> None:
+    field = page.locator(f".st-key-{key}").locator("input, textarea").first
+    field.fill(text)
+    with redrawn(page):
+        field.press("Tab")
+
+
+def _story(page: Page, name: str, edits: list[str]) -> None:
+    _tell(page, "story_name", name)
+    box = page.get_by_label("what it says about the car: faults, repairs, theories")
+    for edit in edits:
+        box.fill(edit)
+        with redrawn(page):
+            box.press("Enter")
+        expect(page.locator(".st-key-story_edits")).to_contain_text(edit)
+    page.keyboard.press("Escape")
+    button(page, "Add this story")
+    expect(page.get_by_text(f"{name}: {', '.join(edits)}")).to_be_visible()
+
+
+def test_from_the_pasted_report_to_the_plan_on_paper(page: Page) -> None:
+    """Three stories of three kinds tie; the check that divides them comes first; so the plan."""
+    turn_to(page, "Case")
+    page.get_by_text("A case of your own: begin one, or open a file").click()
+    _tell(page, "case_title", "The heater that went with the telematics")
+    _tell(page, "case_given", "unplug TELEMATICS")
+    choose(page, "case_car", "a car of mine: upload its file")
+    with redrawn(page):
+        page.locator(".st-key-case_own_car input[type=file]").set_input_files(
+            {"name": "van.yaml", "mimeType": "text/yaml", "buffer": _van().encode()}
+        )
+    button(page, "Begin")
+    expect(page.get_by_text("The car: Ferry van, 27 modules.")).to_be_visible()
+    _tell(page, "step_do", "press start with brake\nwait 8 s")
+    page.get_by_text("A scan report as text").click()
+    _tell(page, "step_report", (CARS / "ferry-van-scan.txt").read_text(encoding="utf-8"))
+    expect(page.get_by_text("28 of 30 lines understood; not understood: 2.")).to_be_visible()
+    button(page, "Add this scan as a step")
+    page.get_by_text("Another story").click()
+    for name, edits in STORIES.items():
+        _story(page, name, edits)
+    button(page, "Run the stories")
+    tie = "A tie: 'waits', 'shuts down', 'other fuse' all explain everything"
+    expect(page.locator(".st-key-case_found")).to_contain_text(tie, timeout=LONG_MS)
+    button(page, "Propose experiments")
+    proposed = page.locator(".st-key-case_proposed")
+    expect(proposed).to_contain_text("clear, scan: is worth", timeout=LONG_MS)
+    expect(proposed.locator("td").first).to_contain_text(re.compile("^Clear"))
+    expect(page.get_by_role("button", name="Check plan to print")).to_be_visible()
+    expect(page.get_by_role("button", name="Shop report to print")).to_be_visible()
+    page.screenshot(path="/tmp/wt/tmp-tech/laptop.png", full_page=False)
+    page.locator(".st-key-case_steps").scroll_into_view_if_needed()
+    page.screenshot(path="/tmp/wt/tmp-tech/laptop2.png")
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.locator(".st-key-case_proposed").scroll_into_view_if_needed()
+    page.screenshot(path="/tmp/wt/tmp-tech/phone.png")
+    page.locator(".st-key-case_step").scroll_into_view_if_needed()
+    page.screenshot(path="/tmp/wt/tmp-tech/phone2.png")
