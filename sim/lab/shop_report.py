@@ -20,12 +20,11 @@ from sim.lab.next_check import Advice, Ranked
 from sim.lab.report import DISCLAIMER, Rows, Section
 from sim.lab.stories import CaseTable, StoryVerdict
 from sim.lab.story_checks import minutes_before
-from sim.lab.telling import seen_words
+from sim.lab.telling import seen_in_short
 from sim.markup import page
 from sim.vehicle.fault_words import fault_words
 
 PAGE = Path(__file__).with_name("shop_report.html")
-MOST_SEEN = 12  # things seen in one step that are told; the scan itself has the rest
 MOST_CHECKS = 3
 
 
@@ -71,21 +70,16 @@ def _head(case: Case) -> Iterator[tuple[str, str]]:
 def _found(case: Case) -> Iterator[Rows | str]:
     starts = minutes_before(case)
     rows = tuple(
-        (str(number), f"{minute:g}", ", ".join(step.do), _seen(step), step.note)
+        (
+            str(number),
+            f"{minute:g}",
+            ", ".join(step.do),
+            seen_in_short(step.seen) or "nothing noted",
+            step.note,
+        )
         for number, (minute, step) in enumerate(zip(starts, case.steps, strict=True), start=1)
     )
     yield Rows(("step", "at min", "done", "found", "note"), rows)
-
-
-def _seen(step: CaseStep) -> str:
-    words = seen_words(step.seen)
-    clean = [one for one in words if one.endswith((" no codes", " answers"))]
-    telling = [one for one in words if one not in clean]
-    more = len(telling) - MOST_SEEN
-    told = [*telling[:MOST_SEEN], *([f"{more} more"] if more > 0 else [])]
-    if clean:
-        told.append(f"{len(clean)} times answers or no codes")
-    return "; ".join(told) or "nothing noted"
 
 
 def before_and_after(steps: Sequence[CaseStep]) -> Rows | None:

@@ -38,6 +38,7 @@ ENDINGS = {
     " dark": "dark",
     " no codes": "no_codes",
 }
+MOST_TOLD, FEW_CLEAN = 12, 4  # things seen in one step that are told one by one
 CODE_STATES = (" present", " stored")
 
 
@@ -78,6 +79,23 @@ def _named(text: str) -> tuple[str, str]:
     if text.endswith(CODE_STATES) or len(text.split()) == 2:
         return "codes", text
     raise Problem(f"'{text}' is nothing that can be seen{did_you_mean(text, [*PLAIN])}")
+
+
+def seen_in_short(seen: Evidence) -> str:
+    """What was seen, what is wrong first; modules that are in order are counted."""
+    words = seen_words(seen)
+    fine = {name for name in seen.answers if name not in {one.module for one in seen.codes}}
+    clean = [one for one in words if one.endswith((" no codes", " answers"))]
+    telling = [one for one in words if one not in clean]
+    more = len(telling) - MOST_TOLD
+    told = [*telling[:MOST_TOLD], *([f"{more} more"] if more > 0 else [])]
+    if len(clean) <= FEW_CLEAN:
+        told += clean
+    elif fine:
+        told.append(f"{len(fine)} modules answer without a code")
+    else:
+        told.append(f"{len(clean)} modules in order")
+    return "; ".join(told)
 
 
 def untold(seen: Evidence) -> dict[str, Any]:

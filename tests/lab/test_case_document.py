@@ -115,7 +115,7 @@ def test_the_command_writes_it_with_the_checks_that_are_left(
 ) -> None:
     """Where stories tie, the report ends with what would tell them apart, in minutes."""
     monkeypatch.chdir(tmp_path)
-    Path("case.yaml").write_text(CASE.split("  - {do: [fit F2")[0] + "stories:" + CASE.split("stories:")[1])
+    Path("case.yaml").write_text(CASE.split("  - do: [fit F2")[0] + "stories:" + CASE.split("stories:")[1])
     assert 0 == main(["case", "case.yaml", "--report", "report.html", "--workers", "1"])
     page = Path("report.html").read_text(encoding="utf-8")
     assert "A tie: &#39;fuse&#39;, &#39;plug&#39;" in page

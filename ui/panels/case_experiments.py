@@ -86,7 +86,7 @@ def _proposed(case: Case, found: Proposed) -> None:
     names = {story.edits: name for name, story in case.stories.items()}
     titles = {" + ".join(edits) or "nothing wrong": name for edits, name in names.items()}
     rows = [_row(one, titles) for one in found.advice.ranked[:MOST_LISTED]]
-    sheet.show(plain_table(("check", "min", "bits", "if it shows: this is left"), rows), "case_checks")
+    sheet.show(plain_table(("check", "min", "bits", "if it shows → this is left"), rows), "case_checks")
     for words in dict.fromkeys(
         one for each in found.advice.ranked[:MOST_LISTED] for one in each.check.cautions
     ):

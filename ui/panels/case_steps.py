@@ -10,7 +10,7 @@ import streamlit as st
 
 from sim.lab.case import Case, CaseStep, Evidence, Photo
 from sim.lab.photos import photo_of
-from sim.lab.telling import seen_of, seen_words, untold
+from sim.lab.telling import seen_in_short, seen_of, seen_words, untold
 from sim.vehicle.problems import Problem
 from ui.drawing import sheet
 from ui.drawing.tables import numbered
@@ -45,10 +45,10 @@ def listed(case: Case) -> None:
 
 
 def _words(step: CaseStep) -> str:
-    seen = seen_words(step.seen)
+    seen = seen_in_short(step.seen)
     note = f" ({step.note})" if step.note else ""
     pictures = f" [{len(step.photos)} photo{'s' if len(step.photos) > 1 else ''}]" if step.photos else ""
-    return ", ".join(step.do) + (f" → {'; '.join(seen)}" if seen else "") + note + pictures
+    return ", ".join(step.do) + (f" → {seen}" if seen else "") + note + pictures
 
 
 def place() -> tuple[str, int] | None:
