@@ -211,12 +211,14 @@ def _uploaded(name: str, raw: bytes) -> None:
 def _take_shipped() -> None:
     name = st.session_state.shipped
     work.ask(bench_jobs.take_car, name, shipped_cars()[name])
+    st.session_state.to_the_bay = True
 
 
 def _take_own() -> None:
     file = st.session_state.own_car
     if file is not None:  # taken away again
         work.ask(bench_jobs.take_car, file.name, file.getvalue().decode("utf-8", "replace"))
+        st.session_state.to_the_bay = True
 
 
 def _cautions() -> None:
