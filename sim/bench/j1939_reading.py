@@ -88,7 +88,7 @@ class J1939Reading:
         faults = [f"{row['module']}: {row['code']}" for row in coded]
         if len(coded) <= MOST_IN_WORDS:
             faults = [f"{said}, {row['text']}" for said, row in zip(faults, coded, strict=True)]
-        absent = [f"{name} not heard" for name in self.absent]
+        absent = [f"{name} not received" for name in self.absent]
         return "; ".join([*lost, *faults, *absent]) or "no codes on SAE J1939, and every controller is heard"
 
     @property
@@ -99,7 +99,7 @@ class J1939Reading:
     def rows(self) -> list[dict[str, str]]:
         """One row for each code, and one for each controller without any: what a printed report shows."""
         return [row for one in self.controllers for row in self._rows_of(one)] + [
-            {"module": name, "address": "not heard", "code": "", "text": "", "state": "", "count": ""}
+            {"module": name, "address": "not received", "code": "", "text": "", "state": "", "count": ""}
             for name in self.absent
         ]
 

@@ -235,7 +235,7 @@ def _refused(text: str) -> str:
 
 @pytest.mark.parametrize("fidelity", ["frame", "stream"])
 def test_a_tester_reads_who_is_there_and_what_each_says(fidelity: Fidelity) -> None:
-    """Active and previously active codes with their module, an address lost, a module not heard."""
+    """Active and previously active codes with their module, an address lost, a module not received."""
     bench = Bench(TRUCK, ["readdress LIFTGATE as RETARDER", "pull F7"], fidelity=fidelity)
     bench.do_all([*MORNING, "fit F7", "wait 5 s"])
     told = bench.do("faults").told
@@ -253,7 +253,7 @@ def test_a_tester_reads_who_is_there_and_what_each_says(fidelity: Fidelity) -> N
     bench.do_all(["unplug CLUSTER.C1", "wait 5 s"])
     told = bench.do("faults").told
     assert told is not None
-    assert "CLUSTER not heard" in told.words
+    assert "CLUSTER not received" in told.words
 
 
 def test_a_car_without_sae_j1939_says_so() -> None:
