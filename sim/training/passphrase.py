@@ -19,7 +19,7 @@ import secrets
 import time
 from collections.abc import Callable
 from ipaddress import IPv6Address, IPv6Network, ip_address
-from threading import BoundedSemaphore
+from threading import BoundedSemaphore, Lock
 from typing import Any, Literal
 
 from argon2 import PasswordHasher
@@ -64,6 +64,7 @@ class Door:
     def __init__(self, engine: Engine, clock: Callable[[], float] = time.time) -> None:
         self._engine = engine
         self._clock = clock
+        self._counting = Lock()  # a thousand at once wait here, not for connections that a class needs
         self._hashing = BoundedSemaphore(MOST_HASHES_AT_ONCE)
         self._hasher = PasswordHasher()  # the library's defaults: RFC 9106, low-memory recommendation
 
@@ -123,7 +124,7 @@ class Door:
         The number is 0 where the door is closed already.
         """
         now_s = self._clock()
-        with writing(self._engine) as connection:
+        with self._counting, writing(self._engine) as connection:
             known = connection.execute(select(passphrases.c.hash)).scalar_one_or_none()
             if known is None:
                 raise Problem("no passphrase has been set yet")

@@ -62,7 +62,7 @@ from sim.vehicle.problems import Problem
 VERSION = 6
 BUSY_S = 10.0  # how long a writer waits for another
 CONNECT_S = 5  # how long a server may take to answer
-MOST_CONNECTIONS = 60  # a class at once, each for a moment
+MOST_CONNECTIONS = 60  # to a server; a file has one writer anyhow
 # two transactions that cannot both be alone: SQLSTATE of PostgreSQL, appendix A (serialization_failure,
 # deadlock_detected), and a key that the other took first (unique_violation)
 COLLISIONS = ("40001", "40P01", "23505")
@@ -153,7 +153,7 @@ def connected(url: str) -> Engine:
     try:
         place = make_url(url)
         make_private(place)
-        engine = create_engine(place, pool_pre_ping=True, max_overflow=MOST_CONNECTIONS, **_waits(place))
+        engine = create_engine(place, pool_pre_ping=True, **_waits(place))
     except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
         raise Problem(f"this is no database that can be used here: {_first_line(error)}") from None
     if engine.dialect.name == "sqlite":
@@ -177,7 +177,8 @@ def _waits(place: URL) -> dict[str, Any]:
     if place.get_backend_name() != "postgresql":
         return {}
     options = f"-c lock_timeout={BUSY_S * 1000:.0f}"
-    return {"connect_args": {"connect_timeout": CONNECT_S, "options": options}}
+    told = {"connect_timeout": CONNECT_S, "options": options}
+    return {"connect_args": told, "max_overflow": MOST_CONNECTIONS}
 
 
 @contextmanager
