@@ -79,7 +79,7 @@ def _lesson(shown: Sequence[Entry], known: dict[str, Entry]) -> None:
     names = {one.name: f"{one.name} · {one.exercise.exercise}" for one in shown}
     entry = known[one_of("lesson with", names, CHOSEN)]
     one = entry.exercise
-    st.subheader(classroom.plain(one.exercise), anchor=False)
+    st.header(classroom.plain(one.exercise), anchor=False)
     st.markdown(f"**To learn**: {classroom.plain(one.goal)}")
     before = [(name, known[name].exercise.exercise) for name in path_to(entry.name, known) if name in known]
     if before:
