@@ -229,12 +229,13 @@ def test_every_kind_of_repair_is_offered_alike_and_nothing_that_breaks(records: 
     group = records.classes.open("Wednesday")
     file = shipped_exercises()["46-after-the-mice"].read_text(encoding="utf-8")
     task = records.assignments.give(group.id, file, varied=True)
+    kinds = [name for name in KINDS if name != "high voltage"]  # a tool that this job has not
     offered = []
     for name in ("Bo", "Cy"):
         app = in_panel(opened(records.students.join(group.join_code, name)[1], task.id), "Work")
-        assert list(KINDS) == app.selectbox(key="work_kind").options
+        assert kinds == app.selectbox(key="work_kind").options
         pages = {}
-        for kind in KINDS:
+        for kind in kinds:
             drawn(app.selectbox(key="work_kind").select(kind).run())
             pages[kind] = sorted(sent(app))
             jobs = {one.key.split()[1] for one in app.button if str(one.key).startswith("work ")}

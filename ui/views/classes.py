@@ -193,9 +193,10 @@ def _give() -> str:
 def _results(group: ClassRow) -> None:
     st.header("Results", anchor=False)
     take_away(group)
-    st.page_link(
-        st.session_state.entries["results"], label="Results over the term", icon=":material/grid_on:"
-    )
+    if "results" in st.session_state.get("entries", {}):  # a page alone, in a test, knows no others
+        st.page_link(
+            st.session_state.entries["results"], label="Results over the term", icon=":material/grid_on:"
+        )
 
 
 def take_away(group: ClassRow) -> None:
