@@ -194,8 +194,8 @@ class StepJudge:
         key = tuple(self._left)
         if key not in self._best_of:
             number, rate = best_check(self._model, self._left)
-            words = sentence_of(self._model.checks[number].actions)
-            self._best_of[key] = (words, rate) if rate > 0 else ("", 0.0)
+            words = sentence_of(self._model.checks[number].actions) if rate > 0 else ""
+            self._best_of[key] = words, max(rate, 0.0)
         return self._best_of[key]
 
     def _puts_back(self, place: int) -> bool:
