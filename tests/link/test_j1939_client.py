@@ -66,7 +66,7 @@ class Client:
 
 @pytest.fixture(scope="module")
 def live() -> Iterator[LiveLink]:
-    """The truck, its engine running, with the retarder and the engine module missing for a while before."""
+    """The truck, its engine running, with the retarder missing, and the suspension for a while before."""
     bench = bench_of(
         "regional-truck", "wait 12 s", "key run", "wait 8 s", "key crank", "wait 5 s",
         "unplug RETARDER.C1", "unplug SUSPENSION.C1", "wait 15 s", "plug SUSPENSION.C1", "wait 3 s",
@@ -85,9 +85,9 @@ def client(live: LiveLink) -> Iterator[Client]:
 
 
 def test_it_claims_an_address_beside_the_trucks_own(client: Client) -> None:
-    """The tool has address 249 and hears the NAME of each controller when it asks all for them."""
+    """The tool has address 249, and a DM1 comes from every controller on the bus."""
     assert TOOL == client.tool.device_address
-    assert client.until(lambda: {0, 3, 11, 23, 33, 47, 200} <= set(client.faults))  # every DM1 that comes
+    assert client.until(lambda: {0, 3, 11, 23, 33, 47, 200} <= set(client.faults))
 
 
 def test_it_reads_what_dm1_says(client: Client) -> None:
