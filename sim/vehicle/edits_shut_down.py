@@ -5,8 +5,8 @@
     theory TCM shuts down when code U0100 or mode crank
 
 A code counts while its test fails. The module that sets it tells the others in a message of its own, as a
-flag more; one that is not heard tells nothing, and then the module stays as it is. A code without a module
-is one in any module that can set it.
+flag more; one that does not reach it tells nothing, and then the module stays as it is. A code without a
+module is one in any module that can set it.
 
 Not modelled: codes that are only stored; a condition over how often or how long something was so.
 """

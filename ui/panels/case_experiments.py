@@ -95,7 +95,7 @@ def _proposed(case: Case, found: Proposed) -> None:
 
 def _row(one: Ranked, titles: dict[str, str]) -> tuple[str, ...]:
     outcomes = (
-        f"{each.shows}: {', '.join(titles.get(title, title) for title in each.leaves)}"
+        f"{each.shows} → {', '.join(titles.get(title, title) for title in each.leaves)}"
         for each in one.outcomes
     )
     return sentence_of(one.check.actions), f"{one.check.minutes:g}", f"{one.bits:.2f}", " | ".join(outcomes)
