@@ -183,7 +183,7 @@ def test_a_class_from_its_code_to_its_results(address: str, instructor: Visitor,
     instructor.press("replay_one")
     assert "The car comes in" in instructor.text
     instructor.press("replay_next")
-    assert "1 of 2: wait 10 s" in instructor.text.replace("\\", "")
+    assert "1 of 2: Wait 10 s" in instructor.text.replace("\\", "")
     assert "pull F2" not in instructor.text.partition("Handed in")[0]
     assert not instructor.has("replay_time"), "what is hidden is shown when it is asked for"
     instructor.tick("replay_hidden")

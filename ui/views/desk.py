@@ -71,7 +71,7 @@ def _pin(student: StudentRow) -> None:
 
 
 def _together(student: StudentRow) -> None:
-    words = f"Together with {plain(student.partner)}" if student.partner else "Two at this desk"
+    words = f"Together with {plain(student.partner)}" if student.partner else "Two work together"
     with st.popover(words, icon=":material/group:"):
         st.markdown("On the exercise you say who has the tools; the instructor sees who did what.")
         with st.form("together", border=False):

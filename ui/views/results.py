@@ -110,7 +110,7 @@ def _one_attempt(term: Term) -> None:
     if set(done) - {""}:
         name = next(one.name for one in term.students if one.id == who)
         told = ", ".join(f"{by or name} {counted(steps, 'step')}" for by, steps in done.items())
-        st.caption(classroom.plain(f"Two at one desk: {told}."))
+        st.caption(classroom.plain(f"Two worked together: {told}."))
     if button("Replay on the projector", "replay_result", icon="slideshow"):
         st.session_state.replay_attempt = cell.attempt_id
         st.switch_page(st.session_state.entries["replay"])
