@@ -6,10 +6,10 @@ import streamlit as st
 
 
 def show(differs_at: int) -> None:
-    """`differs_at`: the first step that a replay tells otherwise than it was; 0 for none."""
+    """`differs_at`: the first step that a replay tells differently; 0 for none."""
     if differs_at:
         st.warning(
-            f"busbay was changed since this was begun: from step {differs_at} on the car behaves otherwise "
-            "than it did. The log is as it was.",
+            f"busbay was changed since this was begun: from step {differs_at} on the car behaves "
+            "differently. The log is as it was.",
             icon=":material/update:",
         )

@@ -40,7 +40,7 @@ class Replay:
     at: int
     then: Attempt
     layouts: dict[float, Layout]
-    differs_at: int = 0  # the first step that this replay tells otherwise than it was
+    differs_at: int = 0  # the first step that this replay tells differently
     since_s: float = 0.0  # when the last of these steps began
 
     def to(self, at: int) -> None:
