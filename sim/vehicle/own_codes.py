@@ -18,6 +18,7 @@ from sim.vehicle.codes import (
     plain_name,
 )
 from sim.vehicle.description import Vehicle
+from sim.vehicle.description_high_voltage import HighVoltage
 from sim.vehicle.description_software import Module, Monitor
 
 NOT_CONFIGURED = "U3000-55"
@@ -49,6 +50,8 @@ def _codes(vehicle: Vehicle, name: str) -> Iterator[str]:
             yield code
     yield from _codes_of_set_up(vehicle, name)
     yield from _codes_of_engine(vehicle, name)
+    if vehicle.high_voltage and vehicle.high_voltage.controller == name:
+        yield from _codes_of_high_voltage(vehicle.high_voltage)
 
 
 def _codes_about(vehicle: Vehicle, monitor: Monitor) -> Iterator[str]:
@@ -67,6 +70,12 @@ def _carries_signals(sender: Module | None, message: str | None) -> bool:
         return bool(sender and sender.signals)
     sent = next(iter(sender.sends.values()), None) if message is None else sender.sends.get(message)
     return bool(sent and sent.signals)
+
+
+def _codes_of_high_voltage(spec: HighVoltage) -> Iterator[str]:
+    yield from (check.code for check in spec.interlock.checks())
+    yield from (*spec.stuck_closed_codes, spec.stuck_open_code, spec.precharge.code)
+    yield from (spec.insulation.warning_code, spec.insulation.fault_code)
 
 
 def _codes_of_set_up(vehicle: Vehicle, name: str) -> Iterator[str]:
