@@ -41,6 +41,7 @@ button:is([aria-label="Clear value"], [aria-label="Clear all"]) { min-width: 24p
   *, *::before, *::after { animation-duration: 1ms !important; transition-duration: 1ms !important; } }
 @media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; }
   .st-key-to_projector { display: none; }
+  .st-key-curriculum_list { max-height: 52vh; overflow-y: auto; }
   [data-testid="stHorizontalBlock"] { gap: 0.8rem; }
   .st-key-strip:has(.st-key-problem) { flex-direction: column; align-items: stretch; } }
 </style>"""

@@ -18,6 +18,16 @@ function beside(things, from, [right, down]) {
   return nearest;
 }
 
+// a drawing wider than its paper begins at the part that it is of, and not at the battery far from it
+function begin(sheet) {
+  const paper = sheet.querySelector('.paper');
+  const key = paper && `${paper.dataset.of} ${paper.clientWidth}`;
+  if (sheet.begun === key) return;
+  sheet.begun = key;
+  const part = paper && paper.dataset.of && paper.querySelector(`[data-id^="${CSS.escape(paper.dataset.of)}."]`);
+  if (part) paper.scrollLeft += middle(part)[0] - middle(paper)[0];
+}
+
 export default function (component) {
   const { data, parentElement, setTriggerValue, setStateValue } = component;
   const sheet = parentElement.querySelector('.sheet');
@@ -28,7 +38,10 @@ export default function (component) {
   const stop_at = (stop) => things().forEach((thing) => { thing.tabIndex = thing === stop ? 0 : -1; });
   const told = data.html + JSON.stringify(data.playback ?? '');
   if (sheet.shown !== told) {
+    const { scrollLeft = 0, scrollTop = 0, dataset = {} } = sheet.querySelector('.paper') ?? {};
     sheet.innerHTML = data.html;
+    const paper = sheet.querySelector('.paper');
+    if (paper && paper.dataset.of === dataset.of) paper.scrollTo(scrollLeft, scrollTop); // a lead was put
     sheet.shown = told;
     stop_at(things().find((thing) => thing.dataset.id === sheet.stop) || things()[0]);
     if (focused) {
@@ -76,9 +89,14 @@ export default function (component) {
     sheet.stop_playing();
     tell_maps(null);
   });
+  if (data.news && window.busbay_news !== data.news) {
+    window.busbay_news = data.news;
+    document.querySelector('[data-testid=stMain]')?.scrollTo({ top: 0, behavior: 'instant' });
+  }
   sheet.told = data.narrow;
   const measure = () => {
     scrolls();
+    begin(sheet);
     if (!data.asks_width) return;
     const narrow = sheet.clientWidth < data.narrower_than_px;
     if (sheet.clientWidth > 0 && narrow !== sheet.told) {

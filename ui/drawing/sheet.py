@@ -26,9 +26,12 @@ _sheet = st.components.v2.component(
 )
 
 
-def show(html: str, key: str, on_pick: Callable[[], None] | None = None) -> None:
-    """Show a sheet; `on_pick` is called after something on it is picked (see `picked`)."""
-    _sheet(key=key, data={"html": html}, on_pick_change=on_pick or _nothing)
+def show(html: str, key: str, on_pick: Callable[[], None] | None = None, news: str = "") -> None:
+    """Show a sheet; `on_pick` is called after something on it is picked (see `picked`).
+
+    news: once for each of these words the page is scrolled to its top, where what is new begins.
+    """
+    _sheet(key=key, data={"html": html, "news": news}, on_pick_change=on_pick or _nothing)
 
 
 def show_to_play(html: str, playback: Mapping[str, Any], key: str, on_pick: Callable[[], None]) -> None:

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from sim.markup import macros
 from sim.training.rows import AssignmentRow, StudentRow
 from sim.training.rubric import CRITERIA
-from sim.training.term import Cell, Term
+from sim.training.term import Cell, Term, TopicResult
 
 _html = macros(Path(__file__).with_name("term.html"))
 
@@ -69,11 +69,15 @@ def topics(term: Term) -> Markup:
     rows = [
         (
             student.name,
-            [(one.mastered, f"{one.complete} of {one.given}") for one in term.topics(student.id)],
+            [(_topic_kind(one), f"{one.complete} of {one.given}") for one in term.topics(student.id)],
         )
         for student in by_name(term.students)
     ]
     return _html("topics", head, rows)
+
+
+def _topic_kind(one: TopicResult) -> str:
+    return "done" if one.mastered else "works" if one.complete else "waits"
 
 
 def rubric(cell: Cell, weights: Mapping[str, float]) -> Markup:

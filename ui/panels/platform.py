@@ -24,7 +24,8 @@ def show() -> None:
     """What is sent where, and the fields to change it."""
     st.markdown(
         "What students begin and hand in goes to a learning record store as statements of xAPI, with names, "
-        "marks and times. An exam is told when it is released. While the store is away, all waits here."
+        "marks and times. An exam is sent when it is released. While the store cannot "
+        "be reached, everything waits here."
     )
     state = classroom.records().outbox.state()
     if state is None:

@@ -31,8 +31,9 @@ def show() -> None:
     left, right = st.columns([1.5, 1], gap="large")
     with left:
         st.caption(f"{len(shown)} of {len(path)} exercises, in the order of the suggested path.")
-        head = ("name", "exercise", "level", "topic", "car", "min", "first")
-        sheet.show(pickable_table(head, rows), "curriculum_table", _picked)
+        head = ("name", "exercise", "level", "topic", "car", "min", "after")
+        with st.container(key="curriculum_list"):
+            sheet.show(pickable_table(head, rows), "curriculum_table", _picked)
     with right:
         if shown:
             _lesson(shown, {one.name: one for one in path})

@@ -114,7 +114,7 @@ def _picture(held: AtWork, told: Debrief) -> None:
     attempt, result = held.work.attempt, told.result
     words, car = st.columns([1, 1.4], gap="large", vertical_alignment="center")
     with words, st.container(key="verdict"):
-        sheet.show(ticks(told), "debrief_ticks")
+        sheet.show(ticks(told), "debrief_ticks", news=f"debrief {held.work.id}")
         credit = "" if result.complete else f"credit {result.credit:.0%} · "
         st.caption(
             f"{credit}{attempt.minutes:.0f} min of labor (aim {attempt.exercise.minutes:g}) · "

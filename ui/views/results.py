@@ -21,6 +21,7 @@ from ui.state.choices import distinct
 from ui.views.classes import choose_class, class_now, take_away
 
 PARTS = ("Everybody", "Topics", "Not begun", "Rewound or not", "Weights", "Platform")
+SLIDERS_PX = 640
 WHO, WHAT = "results_student", "results_exercise"
 
 
@@ -167,7 +168,7 @@ def _worked_out() -> str:
 
 
 def _weights(term: Term) -> None:
-    with st.form(f"weights_{term.group.id}", border=False):
+    with st.form(f"weights_{term.group.id}", border=False, width=SLIDERS_PX):
         for one in CRITERIA:
             st.slider(
                 f"{one.name}: {one.asks}", 0, MOST_WEIGHT, round(term.weights[one.name]),
