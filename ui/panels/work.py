@@ -341,6 +341,8 @@ def _battery(visible: Visible) -> None:
 
 
 def _changes(visible: Visible) -> None:
+    if not visible.changes:
+        st.caption("Nothing so far.")
     with st.container(key="changes"):
         for change in visible.changes:
             with st.container(horizontal=True, vertical_alignment="center"):

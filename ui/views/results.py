@@ -134,7 +134,7 @@ def _review(attempt_id: int, reviewed: dict[str, float], comment: str) -> None:
                 key = f"mark_{one.name}_{attempt_id}"
                 known = round(100 * reviewed[one.name]) if one.name in reviewed else None
                 st.number_input(
-                    f"{one.name}, %", 0, 100, known, step=10, key=key, width=120, placeholder="by the rule"
+                    f"{one.name}, %", 0, 100, known, step=10, key=key, width=140, placeholder="by rule"
                 )
         st.text_area("comment", comment, key=f"comment_{attempt_id}", max_chars=LONGEST_COMMENT, height=80)
         st.form_submit_button("Keep the marks", on_click=_reviewed)
