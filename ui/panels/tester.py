@@ -38,11 +38,13 @@ def _report(held: Held, visible: Visible) -> None:
         st.caption("No scan yet. A scan wakes the modules and reads what each has stored.")
         return
     answering = len(report.modules) - len(report.silent)
+    # all of them at one place: two question marks would have the same name
+    guarded = ("security access",) if "clear" in visible.tools and guarded_gateways(held.car) else ()
     with st.container(key="scan_result"):
         st.markdown(
             f"at {report.time_s:.1f} s: **{answering} of {len(report.modules)}** modules answer, "
             f"**{len(report.codes)}** code{'' if len(report.codes) == 1 else 's'}",
-            help=term("DTC", "failure type", "U code"),
+            help=term("DTC", "failure type", "U code", "history code", "status byte", *guarded),
         )
     if held.bench.cleared_since_scan:
         st.warning("This report is from before clearing. Scan again.", icon=":material/history:")
@@ -58,7 +60,6 @@ def _report(held: Held, visible: Visible) -> None:
     opens = "its module" if visible.only_found else "why"
     st.caption(
         f"● present   ○ history. Pick a row to see {opens}; the status byte follows ISO 14229-1.",
-        help=term("history code", "status byte"),
     )
 
 
@@ -83,7 +84,7 @@ def _clear(held: Held, visible: Visible) -> None:
         st.caption(
             f"{', '.join(guarded)} lets a clear request through only after security access, "
             "until it sleeps or resets.",
-            help=term("security access"),
+            help=None if held.bench.last_report else term("security access"),
         )
     caution("clear")
 

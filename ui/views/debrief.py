@@ -185,7 +185,7 @@ def _marks(held: AtWork) -> None:
 def _method(told: Debrief) -> None:
     if told.method:
         done = sum(one.done for one in told.method)
-        st.subheader("Good method", anchor=False, help=term("load test", "voltage drop"))
+        st.subheader("Good method", anchor=False, help=term("load test", "voltage drop", "root cause"))
         st.caption(f"{done} of {len(told.method)} rules of the trade that this job called for ({SOURCE}).")
         sheet.show(method_list(told), "debrief_method")
 
@@ -200,7 +200,8 @@ def _section(heading: str, said: dict[str, list[str]]) -> None:
 def _chains(told: Debrief) -> None:
     if not told.chains:
         return
-    st.subheader("Why it showed what it showed", anchor=False, help=term("root cause"))
+    help = None if told.method else term("root cause")  # two question marks would have the same name
+    st.subheader("Why it showed what it showed", anchor=False, help=help)
     for place, one in enumerate(told.chains):
         with st.expander(one.title, expanded=place < CHAINS_OPEN, key=f"chain {place}"):
             drawn, words = st.columns(2, gap="medium")
