@@ -104,6 +104,21 @@ def _walk(page: Page, shot: Shot) -> None:
         page.locator(".st-key-chapter").get_by_text("Sentences", exact=True).click()
     shot("handbook")
     _projector(page, shot, "bay", "diagrams")
+    _orange(page, shot)
+
+
+def _orange(page: Page, shot: Shot) -> None:
+    """Work at a part under high voltage: what is offered, and what is refused."""
+    open_page(page, "")
+    _choose(page, "a car that comes with busbay", "Parcel van")
+    button(page, "Into the bay")
+    panel(page, "Work")
+    _choose(page, "what", "high voltage")
+    page.get_by_label("or say it in words").fill("unplug SERVICE-PLUG")
+    button(page, "Do it")
+    expect(page.get_by_text("SERVICE-PLUG is orange")).to_be_visible()
+    expect(page.get_by_role("button", name="Hand to a licensed technician")).to_be_visible()
+    shot("bay-orange")
 
 
 def _projector(page: Page, shot: Shot, *names: str) -> None:
@@ -230,6 +245,8 @@ def _student(page: Page, shot: Shot) -> None:
     page.get_by_label("class code").first.fill("NO-SUCH")
     page.get_by_label("your name").first.fill("Amara")
     button(page, "Join")
+    page.get_by_text("Back by name and PIN").click()
+    expect(page.get_by_label("the name that you joined with")).to_be_visible()
     shot("join-error")
     button(page, "Practice on my own")
     shot("desk")
@@ -291,6 +308,8 @@ def _classroom(page: Page, records: Records, shot: Shot) -> None:
     for name in ("curriculum", "results", "classes", "board"):
         open_page(page, name)
         shot(name)
+        if name == "curriculum":
+            shot.printed("teachers-sheet", "Teacher's sheet")
     page.get_by_role("button", name="A new key").click()
     expect(page.get_by_text("For a student who has lost the address")).to_be_visible()
     shot("board-key")
@@ -309,6 +328,10 @@ def _classroom(page: Page, records: Records, shot: Shot) -> None:
     shot("replay")
     _projector(page, shot, "board", "replay")
     go(page, f"{'/'.join(page.url.split('/')[:3])}/{exam}")
+    with redrawn(page):
+        page.locator(".st-key-tools_of").get_by_text("Pat Moreau").click()
+    button(page, "Raise a hand")
+    expect(page.get_by_role("button", name="Lower my hand")).to_be_visible()
     shot("exam")
     panel(page, "Hand in")
     button(page, "No fault found")
@@ -341,6 +364,10 @@ def _class_at_work(records: Records) -> str:
     ]
     for number, name in enumerate(("Amara Osei", "Bo Lindqvist", "Cy", "Dara Ní Bhriain", "Edda", "Farouk")):
         student, key = records.students.join(group.join_code, name)
+        if number in (1, 5):
+            records.students.sit_together(student.id, "Pat Moreau")
+        if number == 1:
+            records.students.raise_hand(student.id, up=True)
         if number == 5:
             continue
         work = records.attempts.begin(tasks[1], student.id)
