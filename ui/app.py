@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from urllib.parse import urlsplit
+
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
@@ -103,7 +105,7 @@ def _led_on(entries: dict[str, StreamlitPage]) -> list[StreamlitPage]:
     An address of another role is an instructor's bookmark, opened before the passphrase is given.
     """
     landing, *others = entries
-    asked = str(st.context.url or "").rsplit("/", 1)[-1]
+    asked = urlsplit(str(st.context.url or "")).path.rsplit("/", 1)[-1]
     if asked in ("", LANDING, *others):
         return []
     of = next((page.roles for page in PAGES if page.path == asked), ())

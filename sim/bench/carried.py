@@ -27,7 +27,7 @@ from sim.bench.snapshot import NotNow, closure, reduced
 DEEPEST = 5000  # nested objects; a minibus has more than Python's own thousand
 LOCKS = {type(threading.Lock()): threading.Lock, type(threading.RLock()): threading.RLock}
 
-CodePlace = tuple[str, str, int, Any]  # module, qualified name, first line, place of its end
+CodePlace = tuple[str, str, int, Any]  # module, qualified name, first line, places of its instructions
 
 
 def packed(what: Any) -> bytes:
@@ -82,7 +82,7 @@ class _Unpacker(pickle.Unpickler):
 
 
 def _place_of(module: str, code: CodeType) -> CodePlace:
-    return module, code.co_qualname, code.co_firstlineno, list(code.co_positions())[-1]
+    return module, code.co_qualname, code.co_firstlineno, tuple(code.co_positions())
 
 
 def _function(place: CodePlace, *made_of: Any) -> FunctionType:

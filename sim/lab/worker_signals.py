@@ -21,8 +21,8 @@ def begin_worker(runner: str) -> None:
     runner: the module of the function that it will call.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if hasattr(os, "nice"):
-        os.nice(PATIENCE)
+    if hasattr(os, "setpriority"):
+        os.setpriority(os.PRIO_PROCESS, 0, PATIENCE)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with kept_for_good():
         import_module(runner)

@@ -25,7 +25,7 @@ from sim.vehicle.car import Car
 from sim.vehicle.edits import apply_all, is_theory, parse_edit
 from sim.vehicle.problems import EditProblem
 
-LISTS = ("arrives", "before", "tools", "proof", "safety", "hints", "solution")
+LISTS = ("after", "arrives", "before", "tools", "proof", "safety", "hints", "solution")
 GUIDE_LISTS = ("wrong_turns", "ask")
 OF_A_FAULT = ("arrives", "solution", "why")
 READS_ONLY = ("scan", "save", "clear", "unlock")

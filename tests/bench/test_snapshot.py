@@ -18,7 +18,7 @@ DAY = [
     "key run", "press start with brake", "wait 3 s", "unplug ABS.C1", "wait 1 s", "scan", "clear", "pull F2",
     "press start", "key off", "wait 2 s",
 ]  # fmt: skip
-CARS = ["39", "16", "01", "61"]  # with LIN, with all of CAN, one that is asleep, high voltage
+CARS = ["39", "16", "01", "51"]  # with LIN, with all of CAN, one that is asleep, high voltage
 NUMBERS = sorted(shipped_exercises()) if os.environ.get("BUSBAY_SNAPSHOTS") else CARS
 
 

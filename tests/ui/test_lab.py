@@ -24,7 +24,7 @@ def test_the_compound_case_by_clicks_alone(page: Page) -> None:
     turn_to(page, "Case")
     page.get_by_label("a case that comes with busbay").click()
     with redrawn(page):
-        page.get_by_role("option", name="ferry-night", exact=True).click()
+        page.get_by_role("option", name="The bus that missed the ferry").click()
     button(page, "Open it")
     button(page, "Run the stories")
     found = page.locator(".st-key-case_found")

@@ -19,6 +19,8 @@ FACTS: dict[str, Any] = {
     "engine": "running",
     "immobilizer": "released",
     "supply_above_v": 9,
+    "dm1_lamp": "stop",
+    "met": "TCM",
 }
 
 
