@@ -39,6 +39,8 @@ button code { position: absolute; width: 1px; height: 1px; padding: 0 !important
 button:is([aria-label="Clear value"], [aria-label="Clear all"]) { min-width: 24px; min-height: 24px; }
 .st-key-handbook_text pre, .st-key-handbook_text pre code { white-space: pre-wrap !important; }
 [class*="st-key-offer-"], [class*="st-key-task-"] { padding-block: 0.5rem; }
+/* what a meter read is typed; the steppers of both fields would have the same names */
+:is(.st-key-step_reads, .st-key-step_within) [data-testid^="stNumberInputStep"] { display: none; }
 @media (prefers-reduced-motion: reduce) {
   *, *::before, *::after { animation-duration: 1ms !important; transition-duration: 1ms !important; } }
 @media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding: 4.2rem 0.8rem 2rem; }

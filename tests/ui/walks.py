@@ -11,8 +11,10 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from io import BytesIO
 from typing import Literal, Protocol
 
+from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
 from sim.catalogue import shipped_exercises
@@ -185,6 +187,16 @@ def _lab(page: Page, shot: Shot) -> None:
     page.wait_for_selector(".st-key-case_found", timeout=PATIENCE_MS)
     shot("case")
     shot.printed("case-print", "Report to print")
+    button(page, "Propose experiments")
+    page.wait_for_selector(".st-key-case_proposed", timeout=PATIENCE_MS)
+    button(page, "Insert before")
+    page.get_by_label("note, for the shop report").fill("Smells of coolant.")
+    with redrawn(page):
+        page.locator("[class*=st-key-step_photos] input[type=file]").set_input_files(
+            {"name": "plug.png", "mimeType": "image/png", "buffer": _photo()}
+        )
+    shot("case-insert")
+    shot.printed("shop-report-print", "Shop report to print")
     open_page(page, "describe")
     shot("describe-begin")
     with redrawn(page):
@@ -195,6 +207,13 @@ def _lab(page: Page, shot: Shot) -> None:
         )
     button(page, "Begin with its messages")
     shot("describe")
+
+
+def _photo() -> bytes:
+    """A picture as a phone takes it, smaller."""
+    written = BytesIO()
+    Image.new("RGB", (640, 480), "gray").save(written, "PNG")
+    return written.getvalue()
 
 
 def _recorded() -> str:
