@@ -85,9 +85,10 @@ def as_markdown(told: Debrief) -> str:
 
 def ticks(told: Debrief) -> Markup:
     """Cause named, repaired, proved: each with its tick or without."""
-    result = told.result
-    exact, repaired, proved = result.verdict.exact, result.repaired, result.proven
-    return _html("ticks", [("cause named", exact), ("repaired", repaired), ("proved", proved)])
+    result = (told.result.verdict.exact, told.result.repaired, told.result.proven)
+    yes, no = ("cause named", "repaired", "proved"), ("cause not named", "not repaired", "not proved")
+    marks = [(good if done else bad, done) for good, bad, done in zip(yes, no, result, strict=True)]
+    return _html("ticks", marks)
 
 
 def aftermath_picture(told: Debrief) -> Markup:

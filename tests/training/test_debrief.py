@@ -356,7 +356,9 @@ def test_a_hint_and_nothing_else_ends_in_a_whole_debrief(name: str) -> None:
     attempt.hand_in([NO_FAULT], "")
     told = debrief(attempt)
     assert any(f"1 hint, {HINT_MINUTES:g} minutes of these." in line for line in _all_lines(told))
-    assert as_html(told).endswith("</html>\n")
+    page = as_html(told)
+    assert page.endswith("</html>\n")
+    assert all(f">{words}</span>" in page for words in ("cause not named", "not repaired", "not proved"))
     assert as_markdown(told).startswith("# Debrief: ")
 
 
