@@ -40,7 +40,7 @@ class LiveHighVoltage:
             live.world.engine = Fact("not ready")
 
     def update(self) -> None:
-        """Follow contactors, converter and charger, and plan when the bus reaches what somebody waits for."""
+        """Follow contactors, converter and charger, and plan when the bus reaches a voltage waited for."""
         bus = self._live.world.high_voltage
         if bus is None:
             return

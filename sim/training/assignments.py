@@ -71,7 +71,7 @@ class Assignments:
         return self._store.rows(AssignmentRow, wanted.order_by(*IN_ORDER))
 
     def withdraw(self, assignment_id: int) -> bool:
-        """Take an exercise back: erased if nobody has begun it, otherwise kept with its results only.
+        """Take an exercise back: erased if no student has begun it, otherwise kept with its results only.
 
         Returns whether it is erased.
         """

@@ -152,7 +152,7 @@ class Students:
             connection.execute(here.values(hand_up_s=now_s if up else None))
 
     def sit_together(self, student_id: int, partner: str) -> None:
-        """Name who works at the same desk; empty: nobody does."""
+        """Name who works at the same desk; empty: no partner."""
         name = checked_name(partner, "student", LONGEST_NAME) if partner.strip() else ""
         with writing(self._store.engine) as connection:
             one(connection, select(students.c.id).where(students.c.id == student_id), "student")

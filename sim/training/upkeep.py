@@ -41,7 +41,7 @@ def file_of(place: URL) -> Path | None:
 
 
 def make_private(place: URL) -> None:
-    """Let nobody but the owner read the file; what SQLite puts beside it gets the same mode."""
+    """Let only the owner read the file; what SQLite puts beside it gets the same mode."""
     file = file_of(place)
     if file is None or not file.parent.is_dir():
         return

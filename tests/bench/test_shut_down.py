@@ -34,7 +34,7 @@ def _report(bench: Bench) -> Report:
 
 @pytest.mark.parametrize("depth", ["stream", "frame"])
 def test_it_is_offline_while_another_module_sets_the_code(depth: str) -> None:
-    """The TCM misses nobody itself: the ABS does not hear the ECM, says so, and the TCM goes."""
+    """The TCM itself misses no module: the ABS does not hear the ECM, says so, and the TCM goes."""
     bench = _lived("TCM shuts down when code U0100 in ABS", DRIVE, "pull F1", depth=depth)
     assert ("ECM", "TCM") == _report(bench).silent
     bench.do("fit F1")

@@ -214,7 +214,7 @@ def test_any_length_arrives_whole(length: int) -> None:
 
 
 def test_a_sender_without_an_answer_aborts_after_t3() -> None:
-    """Nobody at address 5: after 1.25 s an abort (255) for a timeout (3), and the next message goes out."""
+    """No controller at address 5: after 1.25 s an abort (255), timeout (3), and the next message goes out."""
     pair = Pair()
     pair.ends["a"].send(DM2, TWO_CODES, destination=5)
     pair.env.run(until=2)

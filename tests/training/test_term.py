@@ -223,7 +223,7 @@ def test_trend_and_mastery(
 
 
 def test_an_exercise_is_taken_back(kept: Records, group: ClassRow) -> None:
-    """One that nobody has begun is gone; one with work leaves the desks and stays in the results."""
+    """One that no student has begun is gone; one with work leaves the desks and stays in the results."""
     (amara,) = joined(kept, group, "Amara")
     one, two = (kept.assignments.give(group.id, text, practice=True) for text in (STORED, FIRST))
     worked(kept, one.id, amara, ["press start"])

@@ -446,7 +446,7 @@ def on_a_laptop(started: Browser, address: str) -> Page:
 
 
 def same_names(page: Page) -> list[str]:
-    """Names that two buttons in sight have: whoever cannot see where they are cannot tell them apart."""
+    """Names that two buttons in sight have: a person who cannot see them cannot tell them apart."""
     named = re.findall(r'- button "((?:[^"\\]|\\.)+)"', page.locator("body").aria_snapshot())
     return [name for name, times in Counter(named).items() if times > 1 and name not in FRAMEWORKS_NAMES]
 

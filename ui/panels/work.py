@@ -229,7 +229,7 @@ def _module(held: Held, visible: Visible) -> None:
 
 
 def _high_voltage(held: Held, visible: Visible) -> None:
-    """What is orange is handed to a licensed technician; here somebody else may have spoiled it."""
+    """What is orange is handed to a licensed technician; here another person may have put the fault in."""
     car = held.car
     sorts: Mapping[PartSort, Mapping[str, str]] = {sort: PARTS[sort](car) for sort in IN_PACK}
     words = {name: car.connectors[name].location for name in orange_connectors(car)}

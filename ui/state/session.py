@@ -83,7 +83,7 @@ def _from_the_shelf(key: str) -> Held | None:
 
 
 def _ends_with(is_there: Callable[[], bool]) -> Report:
-    """Let a page end that nobody waits for any more."""
+    """Let a page end that is no longer waited for."""
 
     def report(share: float) -> None:
         if not is_there():

@@ -83,7 +83,7 @@ def _alone() -> None:
 
 
 def _count_one() -> None:
-    """Raise `Problem` where too many join from one address; whoever sits at this computer is not counted."""
+    """Raise `Problem` where too many join from one address; this computer is not counted."""
     source, is_here = asked_from(st.context.ip_address, st.context.headers)
     if not is_here:
         joins.take(source)
