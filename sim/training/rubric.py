@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from sim.training.attempt import Attempt
 from sim.training.good_method import Method, good_method
 from sim.training.hand_in import HandIn
+from sim.training.jobs import REPAIRS
 from sim.vehicle.problems import Problem
 from sim.vehicle.words import counted
 
@@ -158,7 +159,7 @@ def _repair(graded: Graded) -> Mark:
         return Mark(None, "nothing was wrong with this car")
     if not graded.result.repaired:
         return Mark(0.0, "the car is not whole")
-    vain = sum(step.repairs and bool(step.vain) for step in graded.attempt.steps)
+    vain = sum(step.verb in REPAIRS and bool(step.vain) for step in graded.attempt.steps)
     if not vain:
         return Mark(1.0, "the car is whole")
     return Mark(

@@ -11,7 +11,8 @@ import pytest
 from sim.catalogue import shipped_exercises
 from sim.training.attempt import HINT_MINUTES, Attempt
 from sim.training.board import needs_first
-from sim.training.exercise import read_exercise
+from sim.training.exercise import find_exercise, read_exercise
+from sim.training.hand_in import NO_FAULT
 from sim.training.kept_attempts import Elsewhere, KeptAttempt
 from sim.training.records import Records
 from sim.training.results_csv import BYTE_ORDER_MARK, column_name
@@ -88,6 +89,17 @@ def test_good_work_has_full_marks_and_guesses_have_none() -> None:
         guessed[name].score for name in ("plan", "measurement", "evidence", "repair", "proof", "report")
     )
     assert all(mark.why for mark in (*marks.values(), *guessed.values()))
+
+
+def test_a_danger_and_a_repair_in_vain_cost_marks() -> None:
+    """A step at risk takes half of the mark for safety, a repair of what is whole a quarter of its own."""
+    risky = Attempt.begin(find_exercise("38"))
+    for action in ("key run", "plug AIRBAG.C1"):
+        risky.do(action)
+    risky.hand_in([NO_FAULT], "")
+    assert 0.5 == rubric(risky)["safety"].score
+    vain = rubric(played(["repair ECM.C1.1", "fit F2"], "pull F2"))["repair"]
+    assert (0.75, "the car is whole, after 1 repair in vain") == (vain.score, vain.why)
 
 
 def test_the_total_is_the_weighted_mean_of_what_was_called_for() -> None:
