@@ -167,6 +167,16 @@ def test_a_charging_cable_wakes_the_van_charges_it_and_lets_it_sleep_again() -> 
     assert frozenset() == bench.live.world.high_voltage.feed.closed
 
 
+@pytest.mark.parametrize(("ready_h", "state"), [(1, "B"), (14, "C")])
+def test_a_full_pack_is_charged_again_below_95_percent(ready_h: int, state: str) -> None:
+    """What the van uses in an hour is not charged again, what it uses in fourteen is (common practice)."""
+    bench = driven(actions=("cable in", "wait 4 h", "cable out", "press start with brake"))
+    bench.do_all([f"wait {ready_h} h", "press start", "cable in", "wait 30 s"])
+    left_pct = bench.live.world.high_voltage.charge_pct(bench.now_s)
+    assert (state == "B") == (95.0 < left_pct < 99.8)
+    assert state == pilot_state(bench.live.reading.pin_v("CHARGER", "pilot"))
+
+
 def test_everything_orange_refuses_all_work_but_an_inspection() -> None:
     """The refusal names the standard, licensed practice and local law, and what can be done instead."""
     bench = driven()

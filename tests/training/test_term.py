@@ -91,13 +91,17 @@ def test_good_work_has_full_marks_and_guesses_have_none() -> None:
     assert all(mark.why for mark in (*marks.values(), *guessed.values()))
 
 
-def test_a_danger_and_a_repair_in_vain_cost_marks() -> None:
-    """A step at risk takes half of the mark for safety, a repair of what is whole a quarter of its own."""
+def test_a_danger_a_repair_in_vain_and_mere_notes_cost_marks() -> None:
+    """A step at risk costs half of a mark, a repair of what is whole a quarter, notes for evidence half."""
     risky = Attempt.begin(find_exercise("38"))
     for action in ("key run", "plug AIRBAG.C1"):
         risky.do(action)
     risky.hand_in([NO_FAULT], "")
     assert 0.5 == rubric(risky)["safety"].score
+    brief = Attempt.begin(find_exercise("02"))
+    brief.note("F2 looked at")
+    brief.hand_in([NO_FAULT], " ")
+    assert 0.5 == rubric(brief)["evidence"].score
     vain = rubric(played(["repair ECM.C1.1", "fit F2"], "pull F2"))["repair"]
     assert (0.75, "the car is whole, after 1 repair in vain") == (vain.score, vain.why)
 
