@@ -356,10 +356,16 @@ def test_a_hint_and_nothing_else_ends_in_a_whole_debrief(name: str) -> None:
     attempt.hand_in([NO_FAULT], "")
     told = debrief(attempt)
     assert any(f"1 hint, {HINT_MINUTES:g} minutes of these." in line for line in _all_lines(told))
-    page = as_html(told)
-    assert page.endswith("</html>\n")
-    assert all(f">{words}</span>" in page for words in ("cause not named", "not repaired", "not proved"))
+    assert as_html(told).endswith("</html>\n")
     assert as_markdown(told).startswith("# Debrief: ")
+
+
+def test_what_was_not_done_reads_so_beside_its_cross() -> None:
+    """A hand-in of nothing has three crosses, each in plain words."""
+    attempt = Attempt.begin(find_exercise("02"))
+    attempt.hand_in([NO_FAULT], "")
+    page = as_html(debrief(attempt))
+    assert all(f">{words}</span>" in page for words in ("cause not named", "not repaired", "not proved"))
 
 
 def _all_lines(told: Debrief) -> list[str]:
