@@ -2,14 +2,15 @@
 
 Steps::
 
-    open -> checking -> joining -> precharging -> closed
-                 \\________\\___________\\____________\\-> failed, until the contactors are no longer wanted
+    open -> checking -> joining -> precharging -> taking over -> closed
+                 \\________\\___________\\_____________\\___________\\-> failed, until no longer wanted
 
 Checking closes the precharge contactor alone: if the bus rises, the negative contactor is stuck closed.
 Joining closes the negative one alone: if the bus rises, the positive one is. Precharging closes both until
-the bus has most of the pack's voltage, then the positive contactor closes and the precharge one opens; later
-the bus must stay up. An open interlock opens everything at once; insulation below the fault limit only keeps
-the contactors from closing. All of it is common practice.
+the bus has most of the pack's voltage. Taking over energizes the positive contactor beside them, for longer
+than it takes to pull in; only then does the precharge one open, and the others are told that the contactors
+are closed. Later the bus must stay up. An open interlock opens everything at once; insulation below the fault
+limit only keeps the contactors from closing. All of it is common practice.
 
 Not modelled: an interlock that is only reported while the car moves, contactors that stick together, feedback
 contacts, limits of power by an insulation warning, a negative contactor that is stuck open, told apart.
@@ -28,18 +29,24 @@ from sim.modules.pins import Outputs
 from sim.modules.world import Host, NamedTimers
 from sim.vehicle.description_high_voltage import CONTACTORS, NEGATIVE, POSITIVE, PRECHARGE, HighVoltage
 
-Step = Literal["open", "checking", "joining", "precharging", "closed", "failed"]
+Step = Literal["open", "checking", "joining", "precharging", "taking over", "closed", "failed"]
 CLOSED_IN: Final[dict[Step, frozenset[str]]] = {
     "open": frozenset(),
     "checking": frozenset({PRECHARGE}),
     "joining": frozenset({NEGATIVE}),
     "precharging": frozenset({NEGATIVE, PRECHARGE}),
+    "taking over": frozenset({NEGATIVE, PRECHARGE, POSITIVE}),
     "closed": frozenset({NEGATIVE, POSITIVE}),
     "failed": frozenset(),
 }
 # what other modules are told of the steps
-TOLD: Final[dict[Step, str]] = {"checking": "precharging", "joining": "precharging"}
+TOLD: Final[dict[Step, str]] = {
+    "checking": "precharging",
+    "joining": "precharging",
+    "taking over": "precharging",
+}
 CHECK_S = 0.1  # how long one contactor alone is closed; common practice
+TAKE_OVER_S = 0.05  # data sheets give 20 to 30 ms for a contactor to pull in; common practice
 RISE_SHARE = 0.1  # of the pack's voltage: more than this is no noise; our own choice
 HOLDS_SHARE = 0.9  # below it the bus is no longer joined to the pack; common practice
 FULL_PCT, AGAIN_PCT = 100.0, 95.0  # a full pack is charged again from here; common practice
@@ -173,6 +180,8 @@ class ContactorControl:
             self._watch_closed()
         elif self.step == "precharging":
             self._watch_precharge()
+        elif self.step == "taking over":
+            self._end_take_over()
         elif not self._timers.runs("step"):
             self._end_check()
 
@@ -192,10 +201,17 @@ class ContactorControl:
     def _watch_precharge(self) -> None:
         if self.bus_v >= self.done_v * (1 - 1e-6):
             self._pass(PRECHARGE)
-            self._go("closed", "closes the positive contactor: the bus is charged", (self.event,))
-            self._timers.start("step", CHECK_S, self._host.invalidate)
+            self._go("taking over", "closes the positive contactor: the bus is charged", (self.event,))
+            self._timers.start("step", TAKE_OVER_S, self._host.invalidate)
         elif not self._timers.runs("step"):
             self._fail(PRECHARGE, PRECHARGE, NEGATIVE)
+
+    def _end_take_over(self) -> None:
+        if not self._timers.runs("step"):
+            self._go(
+                "closed", "opens the precharge contactor: the positive one has taken over", (self.event,)
+            )
+            self._timers.start("step", CHECK_S, self._host.invalidate)
 
     def _watch_closed(self) -> None:
         if self.bus_v < HOLDS_SHARE * self.spec.pack_v:

@@ -43,15 +43,28 @@ def steps_of(bench: Bench) -> list[tuple[float, str]]:
 def test_the_contactors_close_in_their_order_once_the_bus_is_charged() -> None:
     """Precharge takes RC ln 20 to 95 % (textbook), counted from the contactor that pulls in last."""
     bench = driven()
-    assert ["checking", "joining", "precharging", "closed"] == [step for _, step in steps_of(bench)]
+    expected = ["checking", "joining", "precharging", "taking over", "closed"]
+    assert expected == [step for _, step in steps_of(bench)]
     pulled = {
         event.subject: event.time_s for event in bench.trace if event.kind == "relay" and event.value == "on"
     }
-    closed_s = next(time_s for time_s, step in steps_of(bench) if step == "closed")
+    charged_s = next(time_s for time_s, step in steps_of(bench) if step == "taking over")
     time_constant_s = SPEC.precharge.ohm * SPEC.precharge.farad
-    assert time_constant_s * math.log(20) == pytest.approx(closed_s - pulled["PRECHARGE"], rel=0.02)
+    assert time_constant_s * math.log(20) == pytest.approx(charged_s - pulled["PRECHARGE"], rel=0.02)
     assert "ready" == seat_of(bench).engine
     assert set() == codes_of(bench)
+
+
+def test_the_van_is_ready_only_with_its_positive_contactor_pulled_in() -> None:
+    """Positive contactor, precharge one off, ready: in this order, as common practice has it."""
+    bench = driven()
+    times = {
+        f"{event.subject} {event.value}": event.time_s
+        for event in bench.trace
+        if event.kind in ("relay", "engine")
+    }
+    order = ["MAIN+ on", "PRECHARGE off", "engine ready"]
+    assert order == sorted(order, key=times.__getitem__)
 
 
 @pytest.mark.parametrize("connector", orange_connectors(VAN))

@@ -32,7 +32,7 @@ def idents(car: Car) -> list[str]:
 def words(car: Car, kind: str, name: str) -> str:
     """One of them as it reads in a list."""
     if kind == "box":
-        return f"{name} · fuse box" if name != "fuse box" else name
+        return name if name.endswith("fuse box") else f"{name} · fuse box"
     if kind == "parts":
         return f"parts: {name}"
     if kind == "ground":
