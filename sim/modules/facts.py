@@ -133,6 +133,8 @@ def _leaf_in_words(leaf: Condition) -> str:
             return f"no message from {leaf.lost}"
         case "code":
             return f"code {leaf.code} set"
+        case "stored":
+            return f"code {leaf.stored} stored"
         case "mode":
             return f"mode {' or '.join(leaf.mode or ())}"
         case "line":

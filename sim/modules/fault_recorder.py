@@ -93,6 +93,11 @@ class FaultRecorder:
             if new & Status.TEST_FAILED:
                 self._knowledge.failing[code] = self.dtc_events.get(code)
             self._host.invalidate()
+        if (old ^ new) & Status.CONFIRMED:
+            self._knowledge.stored.pop(code, None)
+            if new & Status.CONFIRMED:
+                self._knowledge.stored[code] = self.dtc_events.get(code)
+            self._host.invalidate()
         if new != CLEARED:
             return
         self.dtc_events.pop(code, None)

@@ -70,6 +70,7 @@ class Knowledge:
         self.failed_since_start: dict[
             str, int | None
         ] = {}  # the same, of tests that have run since its start
+        self.stored: dict[str, int | None] = {}  # codes that are confirmed, with the event that set each
         self.master: ModeHolder | None = None
         self.release: ReleaseHolder | None = None
         self.contactors: ContactorState | None = None
@@ -159,7 +160,11 @@ class Knowledge:
             return lambda: not self.hears(message), self.heard.get(message, UNKNOWN).event
         if leaf.code is not None:
             code = leaf.code
-            return lambda: self._failed(code) is not None, self._failed(code)
+            failed = self.failed_since_start
+            return lambda: _event_of(failed, code) is not None, _event_of(failed, code)
+        if leaf.stored is not None:
+            kept = leaf.stored
+            return lambda: _event_of(self.stored, kept) is not None, _event_of(self.stored, kept)
         if leaf.mode is not None:
             modes = leaf.mode
             return lambda: None if (mode := self.known_mode()) is None else mode in modes, self.mode_event()
@@ -180,14 +185,14 @@ class Knowledge:
         above_v = leaf.supply_above_v or 0.0
         return lambda: host.supply_v > above_v, host.state_event
 
-    def _failed(self, code: str) -> int | None:
-        """The event that set a code, with or without failure type, whose test has failed since the start."""
-        failed = self.failed_since_start.items()
-        return next((event for one, event in failed if code in (one, one.partition("-")[0])), None)
-
     def _signal_is(self, name: str, wanted: tuple[object, ...]) -> bool | None:
         value = self.value(name)
         return None if value is None or value is INVALID else _same(value, wanted)
+
+
+def _event_of(codes: dict[str, int | None], code: str) -> int | None:
+    """The event that set a code, named with or without failure type, if it is one of these."""
+    return next((event for one, event in codes.items() if code in (one, one.partition("-")[0])), None)
 
 
 def _known(facts: dict[str, Fact], name: str, otherwise: Fact) -> bool | None:

@@ -219,8 +219,9 @@ def _check_leaf(vehicle: Vehicle, name: str, leaf: Condition, fed: list[str], pa
         raise Problem(f"no fuse feeds a line '{leaf.line}' of {name}{did_you_mean(leaf.line, fed)}", path)
     if leaf.lost == name:
         raise Problem(f"module '{name}' cannot miss its own messages", path)
-    if leaf.code is not None and base_code(leaf.code) not in (known := own_codes(vehicle, name)):
-        raise Problem(f"module '{name}' sets no code {leaf.code}{did_you_mean(leaf.code, known)}", path)
+    code = leaf.code or leaf.stored
+    if code is not None and base_code(code) not in (known := own_codes(vehicle, name)):
+        raise Problem(f"module '{name}' sets no code {code}{did_you_mean(code, known)}", path)
     if leaf.fob is not None and not module.fob_receiver:
         raise Problem(f"module '{name}' sees no fob: it needs 'fob_receiver: true'", path)
     on_j1939 = {stop.name for bus in j1939_buses(vehicle) for stop in vehicle.buses[bus].stops}

@@ -46,6 +46,7 @@ class Condition(BaseModel):
     missing: str | None = None
     lost: str | None = None
     code: Annotated[str | None, AfterValidator(lambda code: code and code.upper())] = None
+    stored: Annotated[str | None, AfterValidator(lambda code: code and code.upper())] = None
     mode: Annotated[
         tuple[PowerMode, ...] | None,
         BeforeValidator(_mode_word, json_schema_input_type=PowerMode | tuple[PowerMode, ...] | None),

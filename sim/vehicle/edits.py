@@ -42,7 +42,8 @@ An edit is one sentence about one car, and `edit.apply(car)` is the car after it
     theory ECM waits for TRAILER                          start-up
     theory body runs through DOOR-LEFT                    the line goes through a module's connector
     theory F7 feeds TRAILER.B+                            the diagram is wrong about this fuse
-    theory TCM shuts down when code P0562 in ECM          offline while it is so; also `no message from ABS`,
+    theory TCM shuts down when code P0562 in ECM          offline while it is so; also `stored code P0562`,
+                                                          `no message from ABS`,
                                                           `line IGN dead`, `mode crank`, `supply below 11 V`,
                                                           several joined by `and` or `or`
 

@@ -3,12 +3,13 @@
     theory TCM shuts down when code P0562 in ECM
     theory TCM shuts down when no message from ABS and line IGN dead
     theory TCM shuts down when code U0100 or mode crank
+    theory TCM shuts down when stored code U0100 in ABS
 
-A code counts while its test fails. The module that sets it tells the others in a message of its own, as a
-flag more; one that does not reach it tells nothing, and then the module stays as it is. A code without a
-module is one in any module that can set it.
+A code counts while its test fails; a stored code from when it is confirmed until it is cleared. The module
+that sets it tells the others in a message of its own, as a flag more; one that does not reach it tells
+nothing, and then the module stays as it is. A code without a module is one in any module that can set it.
 
-Not modelled: codes that are only stored; a condition over how often or how long something was so.
+Not modelled: a condition over how often or how long something was so.
 """
 
 from __future__ import annotations
@@ -27,22 +28,28 @@ from sim.vehicle.own_codes import base_code, own_codes
 from sim.vehicle.problems import EditProblem, did_you_mean, unknown
 
 TOLD_EVERY_MS = 100.0  # the message of its own in which a module tells its codes; common practice
-SHAPES = "'code P0562 in ECM', 'code P0562', 'no message from ECM', 'line IGN dead', 'mode crank', " \
+SHAPES = "'code P0562 in ECM', 'stored code P0562', 'no message from ECM', 'line IGN dead', 'mode crank', " \
     "'supply below 11 V'; several are joined by 'and' or 'or'"  # fmt: skip
 NUMBER = r"\d+(?:\.\d+)?"
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A code that a module tells the others: the flag that says whether its test fails now."""
+    """A code that a module tells the others: the flag that says whether its test fails now, or is stored."""
 
     module: str
     code: str
+    stored: bool
 
     @property
     def flag(self) -> str:
         """The name of the signal."""
-        return f"{self.code.replace('-', '_')}_in_{self.module}"
+        return f"{self.code.replace('-', '_')}_{'stored_' if self.stored else ''}in_{self.module}"
+
+    @property
+    def condition(self) -> Condition:
+        """When it is so, to the module itself."""
+        return Condition(stored=self.code) if self.stored else Condition(code=self.code)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +90,7 @@ def _fact_for(name: str, car: Car) -> Callable[[str], Phrase]:
 
 
 def _code(match: re.Match[str], name: str, car: Car) -> Phrase:
-    code, owner = match[1].upper(), match[2]
+    stored, code, owner = bool(match[1]), match[2].upper(), match[3]
     modules = car.built.modules
     if owner is not None and owner not in modules:
         raise EditProblem(unknown("module", owner, modules))
@@ -93,11 +100,11 @@ def _code(match: re.Match[str], name: str, car: Car) -> Phrase:
         every = dict.fromkeys(one for codes in known.values() for one in codes)
         raise EditProblem(f"{owner or 'no module'} sets {'no' if owner else 'a'} code {code}"
                           f"{did_you_mean(code, every)}")  # fmt: skip
-    told = tuple(Told(one, code) for one in owners if one != name)
+    told = tuple(Told(one, code, stored) for one in owners if one != name)
     facts = [Condition(signal=one.flag) for one in told]
-    facts += [Condition(code=code)] * (name in owners)
+    facts += [Told(name, code, stored).condition] * (name in owners)
     whole = facts[0] if len(facts) == 1 else Condition.model_validate({"any": facts})
-    words = f"code {code} in {owner}" if owner else f"code {code}"
+    words = f"{'stored ' if stored else ''}code {code}{f' in {owner}' if owner else ''}"
     return Phrase(words, whole, tuple(one.module for one in told), told)
 
 
@@ -141,7 +148,7 @@ def _supply(match: re.Match[str], name: str, car: Car) -> Phrase:
 
 
 _FACTS: tuple[tuple[str, Callable[[re.Match[str], str, Car], Phrase]], ...] = (
-    (r"code ([PCBUpcbu][0-3][0-9A-Fa-f]{3}(?:-[0-9A-Fa-f]{2})?)(?: in (\S+))?", _code),
+    (r"(stored )?code ([PCBUpcbu][0-3][0-9A-Fa-f]{3}(?:-[0-9A-Fa-f]{2})?)(?: in (\S+))?", _code),
     (r"no message from (\S+)", _lost),
     (r"line (\S+) (dead|on)", _line),
     (r"mode (off|accessory|run|crank)", _mode),
@@ -174,7 +181,7 @@ def _telling(vehicle: Vehicle, told: Told) -> Vehicle:
     message = sends.get(key, Message(period_ms=TOLD_EVERY_MS))
     sends[key] = message.model_copy(update={"signals": (*message.signals, told.flag)})
     # first among the signals: the one written last is what an older software version lacks
-    signals = {told.flag: Signal(when=Condition(code=told.code)), **module.signals}
+    signals = {told.flag: Signal(when=told.condition), **module.signals}
     return _changed(vehicle, told.module, module.model_copy(update={"sends": sends, "signals": signals}))
 
 
@@ -190,7 +197,8 @@ def conditions_for(car: Car, name: str) -> dict[str, str]:
     others = [one for one in car.built.modules if one != name]
     found = {f"no message from {one}": "" for one in others if car.messages.of(one)}
     found |= {f"line {line} dead": "" for line in _lines_of(name, car)}
-    return found | {f"code {code} in {one}": "" for one in others for code in own_codes(car.built, one)}
+    codes = [f"code {code} in {one}" for one in others for code in own_codes(car.built, one)]
+    return found | dict.fromkeys(codes, "") | dict.fromkeys((f"stored {one}" for one in codes), "")
 
 
 def possible_shut_downs(car: Car, seen: Sightings) -> Iterator[str]:
@@ -199,9 +207,13 @@ def possible_shut_downs(car: Car, seen: Sightings) -> Iterator[str]:
     for name in (one for one in car.built.modules if seen.may_be_silent(one)):
         heard = {sent[message].sender for message in car.messages.needs[name]}
         codes = [one for one in seen.codes if one[0] != name and not _is_about(one[1], name, car)]
-        for owner, code in sorted(codes, key=lambda one: one[0] not in heard):
-            if owner in car.built.modules and code in own_codes(car.built, owner):
-                yield f"theory {name} shuts down when code {code} in {owner}"
+        told = [
+            f"code {code} in {owner}"
+            for owner, code in sorted(codes, key=lambda one: one[0] not in heard)
+            if owner in car.built.modules and code in own_codes(car.built, owner)
+        ]
+        yield from (f"theory {name} shuts down when {one}" for one in told)
+        yield from (f"theory {name} shuts down when stored {one}" for one in told)
         yield from (f"theory {name} shuts down when line {line} dead" for line in _lines_of(name, car))
 
 

@@ -78,6 +78,27 @@ def test_a_code_in_whichever_module_counts() -> None:
     assert "AIRBAG" in _report(own).silent
 
 
+@pytest.mark.parametrize("depth", ["stream", "frame"])
+def test_a_stored_code_keeps_it_offline_until_it_is_cleared(depth: str) -> None:
+    """With the fuse back in the test passes and the code is history: only a clear brings the module back."""
+    repaired = [*DRIVE, "fit F1", "wait 5 s", "scan"]
+    bench = _lived("TCM shuts down when stored code U0100 in ABS", repaired, "pull F1", depth=depth)
+    assert ("TCM",) == _report(bench).silent
+    told = "\n".join(why_silent(bench, "TCM").lines())
+    assert "pull F1" in told
+    assert "suppose that TCM shuts down when stored code U0100 in ABS" in told
+    for text in ("clear", "wait 5 s", "scan"):
+        bench.do(text)
+    assert () == _report(bench).silent
+
+
+def test_a_stored_code_of_its_own_or_in_whichever_module_counts() -> None:
+    """Without a module the stored code counts in the module itself, and outlives a battery off."""
+    repaired = [*DRIVE, "fit F5", "disconnect battery", "reconnect battery", *DRIVE]
+    for words, silent in (("stored code U0155", ("AIRBAG",)), ("code U0155", ())):
+        assert silent == _report(_lived(f"AIRBAG shuts down when {words}", repaired, "pull F5")).silent
+
+
 def test_why_it_does_not_answer_leads_to_the_fault_and_to_the_theory() -> None:
     """The chain from the silent module ends at the fuse that was pulled and at what was supposed."""
     bench = _lived("TCM shuts down when code U0100 in ABS", DRIVE, "pull F1")
@@ -97,6 +118,7 @@ def test_shut_down_it_still_falls_asleep() -> None:
     ("theory", "why"),
     [
         ("TCM shuts down when code U0999 in ABS", "ABS sets no code U0999"),
+        ("TCM shuts down when stored code U0999 in ABS", "ABS sets no code U0999"),
         ("TCM shuts down when code U0100 in ABX", "did you mean 'ABS'"),
         ("TCM shuts down when no message from TCM", "cannot miss its own messages"),
         ("TCM shuts down when line IGM dead", "did you mean 'IGN'"),

@@ -5,12 +5,13 @@ import random
 import pytest
 
 from sim.catalogue import find_car, vehicle_text
-from sim.lab.case import CaseStep, Evidence
+from sim.lab.case import Case, CaseStep, Evidence, Story
 from sim.lab.drive import first_look
 from sim.lab.next_check import next_check
 from sim.lab.observed import observed
 from sim.lab.odds import ODDS, THEORY_ODDS, odds
 from sim.lab.search import find_causes, wrongly_judged
+from sim.lab.stories import try_stories
 from sim.lab.theories import MOST_THEORIES, plausible_theories, sightings_in
 from sim.lab.workshop import Workshop
 from sim.vehicle.edit import Sightings
@@ -25,6 +26,7 @@ HIDDEN = [
     ("unplug ABS.C1", "theory main runs through ABS"),
     ("open TCM.C1.1", "theory TCM waits for ABS"),
     ("pull F1", "theory TCM shuts down when code U0100 in ABS"),
+    ("pull F1", "theory TCM shuts down when stored code U0100 in ABS"),
 ]
 
 
@@ -122,6 +124,26 @@ def test_a_module_shuts_down_by_a_code_that_was_seen_not_by_one_of_its_silence(
     found = find_causes(vehicle, steps, edits=tuple(dict.fromkeys(edits)), most=2, workshop=here)
     assert found.holds(hidden)
     assert next_check(found, every_kind=True, workshop=here).ranked
+
+
+def test_a_case_and_a_search_tell_a_stored_code_from_one_that_is_present(here: Workshop) -> None:
+    """The fuse is back in and the TCM stays away: the code that is present is out, the stored one is left.
+
+    The check that is proposed first is to clear the codes and scan.
+    """
+    vehicle, hidden = vehicle_text("six-modules"), "theory TCM shuts down when stored code U0100 in ABS"
+    log = ("wait 10 s", "press start", "wait 5 s", "scan", "fit F1", "wait 5 s", "scan")
+    steps = observed(vehicle, log, given=("pull F1", hidden))
+    edits = (hidden, hidden.replace("stored ", ""), "unplug TCM.C1", "theory TCM waits for ABS")
+    case = Case(
+        case="one story for each", car="six-modules", steps=steps,
+        stories={text: Story(edits=("pull F1", text)) for text in edits},
+    )  # fmt: skip
+    assert {hidden, "unplug TCM.C1"} == set(try_stories(case, workshop=here).tied)
+    found = find_causes(vehicle, steps, given=("pull F1",), edits=edits, most=1, workshop=here)
+    assert {hidden, "unplug TCM.C1"} == {one.title for one in found.causes}
+    advice = next_check(found, every_kind=True, workshop=here)
+    assert ("clear", "scan") in [one.check.actions for one in advice.ranked if len(one.outcomes) == 2]
 
 
 def test_what_was_silent_once_is_not_answering() -> None:
