@@ -21,6 +21,7 @@ from sim.lab.run import sight_of
 from sim.training.effects import same_place
 from sim.training.exercise import Exercise
 from sim.training.findings import Findings, car_as_known, check_allowed, understood
+from sim.training.good_method import Method, good_method, method_share
 from sim.training.hand_in import NO_FAULT, HandIn, grade, normal_causes, saved_before, unproven
 from sim.training.jobs import CLAMPS, WorkStep, cost_of
 from sim.training.safety import dangers
@@ -183,7 +184,7 @@ class Attempt:
         said = self._named(list(named))
         hidden = normal_causes(self.exercise.arrives or [NO_FAULT], self.exercise.real_car)
         hidden = () if hidden == (NO_FAULT,) else hidden
-        self.result = HandIn(
+        handed_in = HandIn(
             said,
             grade(said, hidden, self.exercise.real_car, self._blown_on_arrival),
             self.is_whole,
@@ -191,7 +192,14 @@ class Attempt:
             unproven(self.steps, self.exercise.proof),
             evidence,
         )
+        followed = method_share(good_method(self.exercise, self.steps, handed_in))
+        self.result = replace(handed_in, method=followed)
         return self.result
+
+    @property
+    def method(self) -> tuple[Method, ...]:
+        """How the log follows the rules of good method, as far as this job called for them."""
+        return good_method(self.exercise, self.steps, self.result)
 
     @property
     def is_whole(self) -> bool:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from sim.bench.bench import Bench
 from sim.training.aftermath import Aftermath, Chain, aftermath, chains, shown_by
 from sim.training.attempt import Attempt
-from sim.training.good_method import Method, good_method
+from sim.training.good_method import Method
 from sim.training.hand_in import HandIn
 from sim.training.step_judge import Judged, Ruling, StepJudge, StepVerdict
 from sim.training.suspects import RouteStop, SuspectModel, best_route
@@ -48,7 +48,7 @@ def debrief(attempt: Attempt, model: SuspectModel | None = None, *, after_showin
     """The debrief of an attempt that has been handed in; raises `EditProblem` before that."""
     if attempt.result is None:
         raise EditProblem("the debrief comes after handing in: it tells what was wrong")
-    judge, method = StepJudge(attempt.steps, model), good_method(attempt)
+    judge, method = StepJudge(attempt.steps, model), attempt.method
     judged = tuple(_with_method(judge.judged(), method))
     shown = tuple(shown_by(_as_first_read(attempt)))
     return Debrief(

@@ -14,8 +14,8 @@ from functools import cached_property
 
 from sim.bench.observations import Observation, ObservationKind, parse_observation
 from sim.instruments.service import ServiceInformation
-from sim.training.attempt import Attempt
-from sim.training.hand_in import NO_FAULT
+from sim.training.exercise import Exercise
+from sim.training.hand_in import NO_FAULT, HandIn
 from sim.training.jobs import WorkStep
 from sim.training.safety import is_airbag
 from sim.vehicle.edits import parse_edit
@@ -24,6 +24,7 @@ from sim.vehicle.problems import EditProblem
 SOURCE = "common practice"
 VERDICT_ON_MODULE = "fail"  # the edit that says a module is dead inside
 BLAMES = "replace"  # the repair that says so
+PROOF = "repair proved"  # the credit has a share of its own for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,19 +61,25 @@ class Method:
         return self.rule.done if self.done else self.rule.missed
 
 
-def good_method(attempt: Attempt) -> tuple[Method, ...]:
+def good_method(exercise: Exercise, steps: Sequence[WorkStep], result: HandIn | None) -> tuple[Method, ...]:
     """The rules that a log follows, and those that its job called for and it does not follow."""
-    work = LoggedWork(attempt)
+    work = LoggedWork(exercise, steps, result)
     found = (Method(rule, tuple(rule.steps(work)), rule.called_for(work)) for rule in RULES)
     return tuple(one for one in found if one.done or one.called_for)
+
+
+def method_share(method: Iterable[Method]) -> float | None:
+    """The share of these rules that was followed, 0 to 1, without the proof; None if there was none."""
+    counted = [one.done for one in method if one.rule.name != PROOF]
+    return sum(counted) / len(counted) if counted else None
 
 
 class LoggedWork:
     """A log as the rules see it: its steps, what was probed, and which modules were found dead."""
 
-    def __init__(self, attempt: Attempt) -> None:
-        self.attempt, self.steps = attempt, attempt.steps
-        self.papers = ServiceInformation(attempt.exercise.whole_car)
+    def __init__(self, exercise: Exercise, steps: Sequence[WorkStep], result: HandIn | None) -> None:
+        self.exercise, self.steps, self.result = exercise, steps, result
+        self.papers = ServiceInformation(exercise.whole_car)
 
     @cached_property
     def blamed(self) -> tuple[str, ...]:
@@ -80,12 +87,12 @@ class LoggedWork:
 
         The airbag module is none of them: its circuits are never loaded.
         """
-        named = self.attempt.result.named if self.attempt.result else ()
+        named = self.result.named if self.result else ()
         car = self.papers.car
         found = [step.part for step in self.steps if step.verb == BLAMES and step.part in car.built.modules]
         for text in named:
             if text != NO_FAULT and text.startswith(f"{VERDICT_ON_MODULE} "):
-                found.append(parse_edit(text, self.attempt.exercise.whole_car).part)
+                found.append(parse_edit(text, self.exercise.whole_car).part)
         silent = {name for step in self.steps if step.report for name in step.report.silent}
         return tuple(name for name in dict.fromkeys(found) if name in silent and not is_airbag(name, car))
 
@@ -156,7 +163,7 @@ def _ground_under_load(work: LoggedWork) -> Iterator[int]:
 
 def _proof(work: LoggedWork) -> Iterator[int]:
     """Every check after the last repair, if the repair held and everything was shown."""
-    result = work.attempt.result
+    result = work.result
     last = max((place for place, step in enumerate(work.steps) if step.repairs), default=None)
     if result is None or last is None or not (result.repaired and result.proven):
         return
@@ -170,7 +177,7 @@ def _was_cleared(work: LoggedWork) -> bool:
 
 def _was_blamed(work: LoggedWork) -> bool:
     """A silent module was condemned, and there was a lamp to load its circuits with."""
-    return bool(work.blamed) and "lamp" in work.attempt.exercise.tools
+    return bool(work.blamed) and "lamp" in work.exercise.tools
 
 
 RULES = (
@@ -207,7 +214,7 @@ RULES = (
         _was_blamed,
     ),
     MethodRule(
-        "repair proved",
+        PROOF,
         "You proved the repair.",
         "Prove the repair: show that the complaint is gone and that no code comes back.",
         "proof after the repair",

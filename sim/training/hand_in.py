@@ -104,14 +104,16 @@ def _grade(named: Sequence[str], hidden: Sequence[str], car: Car) -> CauseGrade:
 
 ASLEEP_A = 0.1  # what a parked car may take at most is some 0.05 A; common practice, with room for one module
 MONITORS_NEED_S = 5.0  # of ignition on, before a clean report says anything; common practice
-CAUSE_SHARE, REPAIR_SHARE, PROOF_SHARE = 0.5, 0.25, 0.25  # of the credit; our own choice
+# of the credit; our own choice. Where a job called for no rule of good method the others make up the whole.
+CAUSE_SHARE, REPAIR_SHARE, PROOF_SHARE, METHOD_SHARE = 0.4, 0.2, 0.2, 0.2
 
 
 @dataclass(frozen=True, slots=True)
 class HandIn:
     """What was handed in, and what it is worth.
 
-    `verdict`: the named causes, graded. `unproven`: what the repair has not been shown to do.
+    `verdict`: the named causes, graded. `unproven`: what the repair has not been shown to do. `method`: the
+    share of the rules of good method that was followed, 0 to 1; None if this job called for none.
     """
 
     named: tuple[str, ...]
@@ -120,6 +122,7 @@ class HandIn:
     saved_before: bool
     unproven: tuple[str, ...]
     evidence: str = ""
+    method: float | None = None
 
     @property
     def proven(self) -> bool:
@@ -133,9 +136,15 @@ class HandIn:
 
     @property
     def credit(self) -> float:
-        """0 to 1: half for the causes, a quarter each for a whole car and for the proof."""
-        proof = self.repaired and self.proven
-        return CAUSE_SHARE * self.verdict.credit + REPAIR_SHARE * self.repaired + PROOF_SHARE * proof
+        """0 to 1: twice as much for the causes as for a whole car, for the proof and for good method."""
+        shares = [
+            (CAUSE_SHARE, self.verdict.credit),
+            (REPAIR_SHARE, float(self.repaired)),
+            (PROOF_SHARE, float(self.repaired and self.proven)),
+        ]
+        if self.method is not None:
+            shares.append((METHOD_SHARE, self.method))
+        return sum(share * worth for share, worth in shares) / sum(share for share, _ in shares)
 
 
 def saved_before(steps: Sequence[WorkStep]) -> bool:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from sim.training.attempt import Attempt
-from sim.training.good_method import Method, good_method
+from sim.training.good_method import Method
 from sim.training.hand_in import HandIn
 from sim.training.jobs import REPAIRS
 from sim.vehicle.problems import Problem
@@ -61,7 +61,7 @@ Rubric = dict[str, Mark]
 def rubric(attempt: Attempt) -> Rubric:
     """The marks of an attempt that was handed in, by criterion."""
     assert attempt.result is not None
-    graded = Graded(attempt, attempt.result, good_method(attempt))
+    graded = Graded(attempt, attempt.result, attempt.method)
     return {one.name: one.mark(graded) for one in CRITERIA}
 
 

@@ -5,7 +5,7 @@ import pytest
 from sim.training.attempt import Attempt
 from sim.training.debrief import debrief
 from sim.training.exercise import TOOLS, Tool, find_exercise, shipped_exercises
-from sim.training.good_method import RULES, good_method
+from sim.training.good_method import RULES
 from tests.training.hand_made import HandMade, check
 
 LOADED = "load TCM.C1.1 to G1 with 21 W lamp"
@@ -25,7 +25,7 @@ def handed_in(*log: str, named: str = "pull F2", tools: tuple[Tool, ...] = TOOLS
 
 def followed(attempt: Attempt) -> dict[str, bool]:
     """The rules that a log follows, and those that it was called to follow."""
-    return {one.rule.name: one.done for one in good_method(attempt)}
+    return {one.rule.name: one.done for one in attempt.method}
 
 
 @pytest.mark.parametrize("name", sorted(shipped_exercises())[::8])

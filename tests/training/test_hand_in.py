@@ -186,19 +186,27 @@ def test_a_named_cause_without_repair_and_proof_does_not_complete() -> None:
         attempt.do("scan")
 
 
-def test_half_is_for_the_cause_a_quarter_for_the_repair_and_a_quarter_for_its_proof() -> None:
+def test_the_cause_counts_twice_as_much_as_the_repair_its_proof_and_good_method() -> None:
     """A car that was not repaired proves nothing."""
     repaired = FIRST.solution[: FIRST.solution.index("plug ABS.C1") + 1]
     for log, named, credit in (
         (FIRST.solution, "unplug ABS", 1.0),
-        (FIRST.solution, "unplug ECM", 0.5),
-        (repaired, "unplug ABS", 0.75),
-        (repaired, "unplug ECM", 0.25),
+        (FIRST.solution, "unplug ECM", 0.6),
+        (repaired, "unplug ABS", 0.8),
+        (repaired, "unplug ECM", 0.4),
         ((), "unplug ECM", 0.0),
     ):
         result = Attempt.replay(FIRST, log).hand_in([named], "")
-        assert credit == result.credit
-        assert 0.5 * result.verdict.exact == replace(result, repaired=False).credit
+        assert credit == pytest.approx(result.credit)
+        alone = replace(result, repaired=False, method=None)
+        assert pytest.approx(0.5 * result.verdict.exact) == alone.credit
+
+
+def test_good_method_changes_the_credit_even_where_it_tells_nothing_new() -> None:
+    """The same work without a report saved before clearing is complete and worth less."""
+    careless = [step for step in FIRST.solution if not step.startswith("save")]
+    result = Attempt.replay(FIRST, careless).hand_in(["unplug ABS"], "")
+    assert (True, 0.5, 0.9) == (result.complete, result.method, pytest.approx(result.credit))
 
 
 @pytest.mark.parametrize(

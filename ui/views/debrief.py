@@ -115,7 +115,7 @@ def _picture(held: AtWork, told: Debrief) -> None:
     words, car = st.columns([1, 1.4], gap="large", vertical_alignment="center")
     with words, st.container(key="verdict"):
         sheet.show(ticks(told), "debrief_ticks", news=f"debrief {held.work.id}")
-        credit = "" if result.complete else f"credit {result.credit:.0%} · "
+        credit = "" if result.credit >= 1 else f"credit {result.credit:.0%} · "
         st.caption(
             f"{credit}{attempt.minutes:.0f} min of labor (aim {attempt.exercise.minutes:g}) · "
             f"parts {attempt.cost:g} · {counted(len(attempt.steps), 'step')} · "
@@ -186,7 +186,12 @@ def _method(told: Debrief) -> None:
     if told.method:
         done = sum(one.done for one in told.method)
         st.subheader("Good method", anchor=False, help=term("load test", "voltage drop", "root cause"))
-        st.caption(f"{done} of {len(told.method)} rules of the trade that this job called for ({SOURCE}).")
+        counts = (
+            "" if told.result.method is None else f" A fifth of the credit: {told.result.method:.0%} of it."
+        )
+        st.caption(
+            f"{done} of {len(told.method)} rules of the trade that this job called for ({SOURCE}).{counts}"
+        )
         sheet.show(method_list(told), "debrief_method")
 
 
