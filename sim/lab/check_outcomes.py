@@ -1,7 +1,8 @@
 """What checks show under each possible cause: from the final state of its car, or from a run.
 
 Looking and measuring change nothing, so what they show follows from the final state (`sim.lab.final_state`).
-Checks that change the car (a plug off, the battery off) take a run of each cause.
+Checks that change the car (a plug off, the battery off) take a run of each cause, from whose end every check
+goes on (`sim.lab.endings`).
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from collections.abc import Sequence
 
 from sim.lab.checks import Check
 from sim.lab.compare import DOUBTFUL, look_alike, reliable, turned_words
+from sim.lab.endings import SEEN, endings_key, endings_text
 from sim.lab.final_state import READINGS, looked_key, looked_text
 from sim.lab.run import Shown
 from sim.lab.search_result import PossibleCause, SearchResult
@@ -66,12 +68,17 @@ def shown_in_runs(
     progress: Progress,
     stop: Stop,
 ) -> list[list[Findings]]:
-    """What each check that changes the car shows under each cause, in a run of its own."""
-    trials = [found.trial(one, check.actions) for check in checks for one in states]
-    accounts = iter(workshop.run(trials, progress=progress, stop=stop))
-    return [
-        reliable([brought(next(accounts).sights[-len(check.actions) :]) for _ in states]) for check in checks
-    ]
+    """What each check that changes the car shows under each cause, at the end of its run."""
+    lists = tuple(check.actions for check in checks)
+    items = {k: (found.trial(one), lists) for k, one in enumerate(states)}
+    keys = {endings_key(*item): k for k, item in items.items()}
+    seen: dict[int, list[tuple[Sight, ...]]] = {}
+    progress(0, len(items))
+    made = workshop.recalled(endings_text, {key: items[k] for key, k in keys.items()}, stop=stop)
+    for key, text in made if lists else ():
+        seen[keys[key]] = SEEN.validate_json(text)
+        progress(len(seen), len(items))
+    return [reliable([brought(seen[k][at]) for k in items]) for at in range(len(lists))]
 
 
 def brought(sights: Sequence[Sight]) -> Findings:

@@ -77,12 +77,12 @@ def bench_of(trial: Trial, make_bench: MakeBench = BenchWithoutReasons) -> Bench
     """
     car = car_from_text(trial.vehicle)
     try:
-        return make_bench(car, trial.given, trial.seed, _fidelity(trial, car))
+        return make_bench(car, trial.given, trial.seed, fidelity_for(trial, car))
     except (EditProblem, Unsettled) as problem:
         raise ImpossibleCar(str(problem)) from None
 
 
-def _fidelity(trial: Trial, car: Car) -> Fidelity:
+def fidelity_for(trial: Trial, car: Car) -> Fidelity:
     """A meter on a data line reads the mean of its frames, and they are there at frame fidelity only."""
     return "frame" if any(_is_on_a_bus(text, car) for text in trial.actions) else trial.fidelity
 
